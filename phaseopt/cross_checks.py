@@ -1,0 +1,178 @@
+"""What no single section of a project file can tell: sections that contradict each other.
+
+Each check names the sections it needs and runs where those are valid by themselves, so that one pass over a file
+reports these mistakes beside the others.
+"""
+
+import math
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from phaseopt.project import SIDES, Cam, Phaser, Seats, Torque
+
+Found = tuple[str, str, str]  # key, problem, mend
+Sections = dict[str, Any]
+
+
+def _phasers(s: Sections) -> Iterator[Found]:
+    own = [side for side in SIDES if s[side].phaser is not None]
+    if s["phaser"] is not None and own:
+        yield "phaser", f"one phaser moves both cams, yet {own[0]}.phaser is given too", "keep one of the two"
+    if s["phaser"] is None and not own:
+        yield (
+            "intake.phaser",
+            "no cam has a phaser, so there is no table to make",
+            "describe the phaser that moves a cam",
+        )
+
+
+def _firing_order(s: Sections) -> Iterator[Found]:
+    order = s["firing_order"]
+    if order is not None and sorted(order) != list(range(1, s["cylinders"] + 1)):
+        yield (
+            "firing_order",
+            f"{list(order)} does not name each of {s['cylinders']} cylinders once",
+            "e.g. [1, 3, 4, 2]",
+        )
+
+
+def _heads_fit(s: Sections) -> Iterator[Found]:
+    bore = s["crank"].bore
+    for side in SIDES:
+        cam: Cam = s[side]
+        if cam.head_diameter * min(cam.valves, 2) >= bore:
+            many = (
+                f"{cam.valves} heads of {cam.head_diameter:g} mm"
+                if cam.valves > 1
+                else f"a head of {cam.head_diameter:g} mm"
+            )
+            yield (
+                f"{side}.head_diameter",
+                f"{many} cannot stand in a bore of {bore:g} mm",
+                "measure heads and bore in mm",
+            )
+
+
+def _seats_fit(s: Sections) -> Iterator[Found]:
+    seats: Seats | None = s["seats"]
+    if seats is None:
+        return
+    for side in SIDES:
+        seat = seats.intake if side == "intake" else seats.exhaust
+        reach = math.hypot(seat.across, seat.along) + s[side].head_diameter / 2 * math.cos(math.radians(s[side].tilt))
+        if reach > s["crank"].bore / 2:
+            yield (
+                f"seats.{side}",
+                f"the head would reach {reach:.1f} mm from the cylinder axis, the bore only {s['crank'].bore / 2:.1f} mm",
+                "measure across and along to the centre of the head",
+            )
+    if seats.intake.across <= seats.exhaust.across:
+        yield (
+            "seats.intake.across",
+            "the intake seat is not on the + side of the exhaust seat",
+            "across counts + to the intake side",
+        )
+
+
+def _logged_phases(s: Sections) -> Iterator[Found]:
+    torque: Torque | None = s["torque"]
+    if torque is None:
+        return
+    for side in SIDES:
+        if s["phaser"] is None and s[side].phaser is None:
+            continue
+        columns = torque.columns
+        measured, command = getattr(columns, f"{side}_phase"), getattr(columns, f"{side}_command")
+        if measured is None and command is None:
+            yield (
+                f"torque.columns.{side}_phase",
+                f"no column tells the {side} phase",
+                "name the measured or the commanded column",
+            )
+        if getattr(torque.phases, side) is None:
+            yield (
+                f"torque.phases.{side}",
+                f"nothing says how the logged {side} phase counts",
+                f'{side} = {{ sign = 1, zero = 0.0, in = "crank deg" }}, as your controller logs it',
+            )
+
+
+def _weather(s: Sections) -> Iterator[Found]:
+    torque: Torque | None = s["torque"]
+    if torque is None:
+        return
+    marks = torque.full_throttle
+    needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
+    if torque.correction != "none" or marks.depression_below is not None:
+        for number, pull in enumerate(torque.pulls, start=1):
+            if pull.weather is None:
+                yield (
+                    f"torque.pulls (entry {number}).weather",
+                    f"left out, but {needs} needs the air of the day",
+                    'weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
+                )
+    if marks.throttle_above is not None and torque.columns.throttle is None:
+        yield (
+            "torque.columns.throttle",
+            "left out, but full_throttle.throttle_above needs it",
+            "name the throttle column",
+        )
+
+
+def _weights(s: Sections) -> Iterator[Found]:
+    if s["search"].weights and all(band.weight == 0 for band in s["search"].weights):
+        band = s["search"].weights[0]
+        axes = s["tables"]
+        if (
+            band.rpm[0] <= axes.rpm[0]
+            and band.rpm[1] >= axes.rpm[-1]
+            and band.load[0] <= axes.load[0]
+            and band.load[1] >= axes.load[-1]
+        ):
+            yield "search.weights", "every cell has weight 0", "give at least one band a weight above 0"
+
+
+def _baseline(s: Sections) -> Iterator[Found]:
+    pair = s["tables"].baseline
+    for side in SIDES:
+        moves = s["phaser"] is not None or s[side].phaser is not None
+        if pair is not None and moves and getattr(pair, side) is None:
+            yield (
+                f"tables.baseline.{side}",
+                "left out, but this cam has a phaser",
+                f"name the {side} phase CSV",
+            )
+
+
+def _phaser_step(s: Sections) -> Iterator[Found]:
+    for side in ("phaser", *SIDES):
+        phaser: Phaser | None = s[side] if side == "phaser" else s[side].phaser
+        key = side if side == "phaser" else f"{side}.phaser"
+        if phaser is not None and phaser.rest_until >= s["tables"].rpm[-1]:
+            yield (
+                f"{key}.rest_until",
+                "the phaser rests at every speed of the table",
+                "rest_until below the last table speed",
+            )
+
+
+_CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ...] = (
+    (("intake", "exhaust", "phaser"), _phasers),
+    (("cylinders", "firing_order"), _firing_order),
+    (("crank", "intake", "exhaust"), _heads_fit),
+    (("crank", "intake", "exhaust", "seats"), _seats_fit),
+    (("intake", "exhaust", "phaser", "torque"), _logged_phases),
+    (("torque",), _weather),
+    (("search", "tables"), _weights),
+    (("intake", "exhaust", "phaser", "tables"), _baseline),
+    (("intake", "exhaust", "phaser", "tables"), _phaser_step),
+)
+
+
+def contradictions(sections: Sections) -> list[Found]:
+    """Every contradiction between the sections that are there.
+
+    Parameters: `sections`, valid sections by key (those that failed by themselves are left out).
+    Returns (key, problem, mend) for each.
+    """
+    return [found for needs, check in _CHECKS if all(n in sections for n in needs) for found in check(sections)]

@@ -1,0 +1,134 @@
+"""Reading `project.toml`: every mistake reported at once, each with file, key, value and mend."""
+
+import difflib
+import tomllib
+import types
+from pathlib import Path
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from phaseopt.cross_checks import contradictions
+from phaseopt.errors import InputError, Mistake
+from phaseopt.project import Project
+
+
+def load_project(path: str | Path) -> Project:
+    """Read and validate a project file.
+
+    Parameters: `path` of a TOML file; relative paths in it start from its folder.
+    Raises `InputError` with every mistake found: file, key, value and mend.
+    """
+    file = Path(path)
+    raw = _read_toml(file)
+    if "file" in raw:
+        raise InputError([Mistake("unknown key", "take the key out", file, "file")])
+    context = {"folder": file.parent}
+    mistakes: list[Mistake] = []
+    try:
+        project = Project.model_validate({**raw, "file": file}, context=context)
+    except ValidationError as error:
+        mistakes += [_mistake(file, detail) for detail in error.errors(include_url=False)]
+    sections = _valid_sections(raw, context)
+    mistakes += [Mistake(problem, mend, file, key) for key, problem, mend in contradictions(sections)]
+    if mistakes:
+        raise InputError(mistakes)
+    return project
+
+
+def _read_toml(file: Path) -> dict[str, Any]:
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise InputError.one("there is no such file", mend="check the path of the project file", file=file) from None
+    except IsADirectoryError:
+        raise InputError.one("this is a folder", mend="name the project.toml inside it", file=file) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError.one(
+            f"cannot be read ({error})", mend="save it as UTF-8 text you may read", file=file
+        ) from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError.one(f"is not valid TOML: {error}", mend="mend that line", file=file) from None
+
+
+def _valid_sections(raw: dict[str, Any], context: dict[str, Path]) -> dict[str, Any]:
+    """Each top-level section that is valid by itself."""
+    valid: dict[str, Any] = {}
+    for key, field in Project.model_fields.items():
+        if key not in raw or field.annotation is None:
+            if not field.is_required():
+                valid[key] = field.get_default(call_default_factory=True)
+            continue
+        try:
+            valid[key] = TypeAdapter(field.annotation).validate_python(raw[key], context=context)
+        except ValidationError:
+            continue
+    return valid
+
+
+def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
+    loc, kind, ctx = detail["loc"], detail["type"], detail.get("ctx", {})
+    field = _field_at(loc)
+    wanted = f"give {field.description}" if field is not None and field.description else "see the documented keys"
+    if kind == "extra_forbidden":
+        near = difflib.get_close_matches(str(loc[-1]), _keys_at(loc[:-1]), n=1, cutoff=0.5)
+        return Mistake("unknown key", f"did you mean {near[0]}?" if near else "take it out", file, _key(loc))
+    if kind == "missing":
+        return Mistake("is missing", wanted, file, _key(loc))
+    if kind == "phaseopt":
+        mend = (
+            f"give {ctx['mend']}" if field is None or not field.description else f"{ctx['mend']} ({field.description})"
+        )
+        return Mistake(_with_value(ctx["problem"], detail["input"]), mend, file, _key(loc))
+    return Mistake(_with_value(detail["msg"].removeprefix("Input "), detail["input"]), wanted, file, _key(loc))
+
+
+def _with_value(problem: str, value: object) -> str:
+    shown = repr(value)
+    return (
+        problem
+        if isinstance(value, dict | list) or shown in problem or len(shown) > 60
+        else f"{problem} (it is {shown})"
+    )
+
+
+def _key(loc: tuple[int | str, ...]) -> str:
+    """A key as a person finds it in the file: list entries are counted from 1."""
+    text = ""
+    for part in loc:
+        text += f" (entry {part + 1})" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """The section class inside an annotation such as `tuple[Pull, ...] | None`."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    if get_origin(annotation) in (Union, types.UnionType, tuple):
+        for argument in get_args(annotation):
+            if (model := _model_in(argument)) is not None:
+                return model
+    return None
+
+
+def _field_at(loc: tuple[int | str, ...]) -> FieldInfo | None:
+    model: type[BaseModel] | None = Project
+    field: FieldInfo | None = None
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        if model is None:
+            return field
+        by_alias = {info.alias or name: info for name, info in model.model_fields.items()}
+        field = by_alias.get(part)
+        model = _model_in(field.annotation) if field is not None else None
+    return field
+
+
+def _keys_at(loc: tuple[int | str, ...]) -> list[str]:
+    model = Project if not loc else _model_in(getattr(_field_at(loc), "annotation", None))
+    return [] if model is None else [info.alias or name for name, info in model.model_fields.items() if name != "file"]

@@ -1,0 +1,76 @@
+"""Text with a unit -> number in the documented unit.
+
+A project file gives a dimensional value as a number in the documented unit or as text with a unit of its own
+("0.080 in", "14.7 psi", "180 lbf ft", "22.5 cam deg"). Crank and cam degrees are kept apart: one cam degree is two
+crank degrees, and a plain "deg" means the documented kind.
+"""
+
+import re
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pint import UnitRegistry
+
+_NUMBER_AND_UNIT = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+_ANGLES = {"crank deg": {"crank": 1.0, "cam": 2.0, "": 1.0}, "cam deg": {"crank": 0.5, "cam": 1.0, "": 1.0}}
+_ANGLE_UNIT = re.compile(r"(crank|cam|)\s*(?:deg|degs|degree|degrees|°)", re.IGNORECASE)
+# How torque is written in workshops, where "lb" is a force.
+_TORQUE = re.compile(r"(?:lbs?|lbf|pounds?)[ -]?(?:ft|foot|feet)|(?:ft|foot)[ -]?(?:lbs?|lbf|pounds?)", re.IGNORECASE)
+
+
+class UnitError(ValueError):
+    """Text that is not a number with a unit of the right kind."""
+
+
+@lru_cache(maxsize=1)
+def _registry() -> "UnitRegistry[float]":
+    import pint  # a third of a second: only when a unit is really written
+
+    return pint.UnitRegistry()
+
+
+def to_number(value: object, unit: str) -> float:
+    """A number in `unit` from a number (taken as it is) or from text with a unit.
+
+    Parameters: `value`, a number or text; `unit`, a pint unit name, "crank deg" or "cam deg".
+    Raises `UnitError` where the text is no number, or its unit is unknown or of another kind.
+
+    >>> to_number("0.080 in", "mm")
+    2.032
+    >>> to_number("22.5 cam deg", "crank deg"), to_number(45, "crank deg")
+    (45.0, 45.0)
+    >>> round(to_number("64.4 degF", "degC"), 6)
+    18.0
+    """
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        raise UnitError(f"{value!r} is not a number")
+    if not isinstance(value, str):
+        return float(value)
+    parts = _NUMBER_AND_UNIT.fullmatch(value)
+    if parts is None:
+        raise UnitError(f"{value!r} is not a number, or a number with a unit")
+    number, text = float(parts[1]), parts[2]
+    return number if not text else number * scale(text, unit) if unit in _ANGLES else _convert(number, text, unit)
+
+
+def scale(text: str, unit: str) -> float:
+    """How many `unit` one angle unit `text` is ("cam deg" is two "crank deg")."""
+    kind = _ANGLE_UNIT.fullmatch(text)
+    if kind is None:
+        raise UnitError(f"{text!r} is not an angle (write 'crank deg' or 'cam deg')")
+    return _ANGLES[unit][kind[1].lower()]
+
+
+def _convert(number: float, text: str, unit: str) -> float:
+    import pint
+
+    text = "lbf * ft" if _TORQUE.fullmatch(text) else text
+    try:
+        return float(round(_registry().Quantity(number, text).to(unit).magnitude, 12))
+    except pint.errors.UndefinedUnitError as error:
+        raise UnitError(f"{text!r} is not a unit") from error
+    except pint.errors.DimensionalityError as error:
+        raise UnitError(f"{text!r} is not a unit of the kind of {unit}") from error
+    except Exception as error:  # pint's parser raises whatever Python's tokenizer does
+        raise UnitError(f"{text!r} cannot be read as a unit") from error
