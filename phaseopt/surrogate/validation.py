@@ -1,0 +1,84 @@
+"""How far to trust the torque model: each reading, and each whole pull, predicted from all the others.
+
+Both are closed forms on the inverse covariance, at the fitted hyperparameters and mean; nothing is refitted.
+Leaving out one reading tests interpolation along a pull whose drift is already known; leaving out a pull is the
+harder and more honest test, since a new pull is what the tables will meet.
+
+Source: Rasmussen and Williams, Gaussian Processes for Machine Learning, MIT Press 2006, eq. 5.10-5.12, and the same
+for blocks (from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from phaseopt.errors import InputError
+from phaseopt.surrogate.exact import ExactModel
+from phaseopt.surrogate.kernels import Array
+
+
+@dataclass(frozen=True, eq=False)
+class LeftOut:
+    """Each reading against what the others say, in the order of the readings.
+
+    `mean` and `deviation` (n,) are those of the reading [N·m]: the deviation holds torque, noise and pull offset.
+    `residual` (n,) is reading less mean [N·m].
+    """
+
+    mean: Array
+    deviation: Array
+    residual: Array
+
+    @property
+    def standardised(self) -> Array:
+        """Residuals in their own standard deviations [-]; about 1 in size where the model is honest."""
+        return self.residual / self.deviation
+
+    @property
+    def rmse(self) -> float:
+        """Root mean square residual [N·m]."""
+        return float(np.sqrt(np.mean(self.residual**2)))
+
+
+def leave_one_out(model: ExactModel) -> LeftOut:
+    """Each reading predicted from all others: residual `w / diag(K⁻¹)`, variance `1 / diag(K⁻¹)`.
+
+    What the other readings of its pull tell about the pull's offset is used.
+
+    >>> from phaseopt.surrogate.exact import Hyperparameters
+    >>> from phaseopt.surrogate.readings import Readings
+    >>> readings = Readings(x=[[0.0], [9.0]], y=[1.0, -1.0], pull=[1, 2])
+    >>> left = leave_one_out(ExactModel.at(Hyperparameters(3.0, (0.1,), 4.0, 1e-6, 0.0), readings))
+    >>> left.mean.round(6) + 0.0, left.deviation.round(6), left.rmse  # the other is too far off to help
+    (array([0., 0.]), array([5., 5.]), 1.0)
+    """
+    with threadpool_limits(1):
+        certainty = model.conditioned.inverse_below().diagonal()
+    residual = model.conditioned.weights / certainty
+    return LeftOut(model.readings.y - residual, 1.0 / np.sqrt(certainty), residual)
+
+
+def leave_one_pull_out(model: ExactModel) -> LeftOut:
+    """Each pull predicted from the other pulls: residuals `(K⁻¹ of its block)⁻¹ w`, covariance `(K⁻¹ of its block)⁻¹`.
+
+    Nothing else shares a pull's offset, so its predicted mean is that of torque itself. Raises `InputError` with a
+    single pull.
+    """
+    pulls = np.unique(model.readings.pull)
+    if len(pulls) < 2:
+        raise InputError.one(
+            "leaving a pull out needs at least two pulls, and there is one",
+            mend="make another pull at another timing",
+            where="torque points",
+        )
+    residual, variance = np.empty(len(model.readings)), np.empty(len(model.readings))
+    with threadpool_limits(1):
+        below = np.tril(model.conditioned.inverse_below())
+        inverse = below + np.tril(below, -1).T
+        for pull in pulls:
+            own = np.flatnonzero(model.readings.pull == pull)
+            covariance = np.linalg.inv(inverse[np.ix_(own, own)])
+            residual[own] = covariance @ model.conditioned.weights[own]
+            variance[own] = covariance.diagonal()
+    return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
