@@ -1,0 +1,283 @@
+"""Phase tables: intake and exhaust phase over engine speed and load, and the neutral CSV that holds one of them.
+
+The CSV is defined in `maps/README.md`: RFC 4180, first row the load breakpoints, first column the speeds, the corner
+cell `rpm\\load_kPa`, and in each cell the crank degrees moved from rest, + = advanced. It is read and written here
+only.
+"""
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.csv_columns import _number, _text
+from phaseopt.errors import InputError
+from phaseopt.project import SIDES, Project, Side
+
+FloatArray = npt.NDArray[np.float64]
+
+CORNER = "rpm\\load_kPa"
+AXIS_ATTRS = {
+    "rpm": {"units": "rpm", "long_name": "engine speed"},
+    "load": {"units": "kPa", "long_name": "manifold absolute pressure, the top one full throttle"},
+}
+_LAYOUT = f"a first row {CORNER},load,load,... and one row a speed: rpm,phase,phase,..."
+
+
+@dataclass(frozen=True, eq=False)
+class PhaseTables:
+    """Two tables on shared axes.
+
+    `intake` and `exhaust` have dims ("rpm", "load") and hold phase in crank degrees from rest, + = advanced; the table
+    of a cam without a phaser is all 0.
+    """
+
+    intake: xr.DataArray
+    exhaust: xr.DataArray
+
+    @classmethod
+    def of(
+        cls, rpm: npt.ArrayLike, load: npt.ArrayLike, intake: npt.ArrayLike, exhaust: npt.ArrayLike
+    ) -> "PhaseTables":
+        """Tables from plain arrays.
+
+        Parameters: `rpm` (R,) rpm; `load` (L,) kPa; `intake` and `exhaust` crank degrees, any shape that spreads to
+        (R, L).
+
+        >>> tables = PhaseTables.of([1000, 2000], [50, 100], [[0, 10], [5, 20]], 0.0)
+        >>> float(tables.intake.sel(rpm=2000, load=100)), float(tables.exhaust.max())
+        (20.0, 0.0)
+        """
+        speeds, loads = np.asarray(rpm, dtype=np.float64), np.asarray(load, dtype=np.float64)
+        tables = []
+        for side, phase in zip(SIDES, (intake, exhaust), strict=True):
+            cells = np.broadcast_to(np.asarray(phase, dtype=np.float64), (speeds.size, loads.size))
+            tables.append(_table(speeds, loads, cells.copy(), side))
+        return cls(*tables)
+
+    @property
+    def rpm(self) -> FloatArray:
+        """(R,) speed breakpoints, rpm."""
+        return np.asarray(self.intake["rpm"].values, dtype=np.float64)
+
+    @property
+    def load(self) -> FloatArray:
+        """(L,) load breakpoints, kPa; the last is full throttle."""
+        return np.asarray(self.intake["load"].values, dtype=np.float64)
+
+    def of_side(self, side: Side) -> xr.DataArray:
+        """The table of a side."""
+        return self.intake if side == "intake" else self.exhaust
+
+    def at(self, rpm: npt.ArrayLike, load: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """Phases between cells as a controller reads them: bilinear, and the edge's value beyond the axes.
+
+        Parameters: `rpm` and `load` (kPa), any shapes that broadcast.
+        Returns intake and exhaust phase, crank degrees.
+
+        >>> tables = PhaseTables.of([1000, 2000], [50, 100], [[0, 10], [20, 30]], -5.0)
+        >>> tables.at(1500, [75, 200])[0].tolist()
+        [15.0, 20.0]
+        """
+        row, up = _place(self.rpm, np.asarray(rpm, dtype=np.float64))
+        column, right = _place(self.load, np.asarray(load, dtype=np.float64))
+        phases = []
+        for table in (self.intake, self.exhaust):
+            cells = table.to_numpy()
+            low = cells[row, column] * (1 - right) + cells[row, column + 1] * right
+            high = cells[row + 1, column] * (1 - right) + cells[row + 1, column + 1] * right
+            phases.append(np.asarray(low * (1 - up) + high * up))
+        return phases[0], phases[1]
+
+
+def _place(axis: FloatArray, value: FloatArray) -> tuple[npt.NDArray[np.intp], FloatArray]:
+    """The cell a value falls in and how far it stands into it, 0 to 1."""
+    inside = np.clip(value, axis[0], axis[-1])
+    index = np.clip(np.searchsorted(axis, inside, side="right") - 1, 0, axis.size - 2)
+    return index, (inside - axis[index]) / (axis[index + 1] - axis[index])
+
+
+def _table(rpm: FloatArray, load: FloatArray, cells: FloatArray, side: Side | None = None) -> xr.DataArray:
+    kind = f"{side} phase" if side else "phase"
+    return xr.DataArray(
+        cells,
+        dims=("rpm", "load"),
+        coords={"rpm": ("rpm", rpm, AXIS_ATTRS["rpm"]), "load": ("load", load, AXIS_ATTRS["load"])},
+        name=kind.replace(" ", "_"),
+        attrs={"units": "degree", "long_name": f"{kind} from rest, crank degrees, + = advanced"},
+    )
+
+
+def number_text(value: float) -> str:
+    """The shortest plain decimal that reads back as the same number.
+
+    >>> number_text(1000.0), number_text(-0.1), number_text(-0.0)
+    ('1000', '-0.1', '0')
+    """
+    return np.format_float_positional(np.float64(value) + 0.0, trim="-")
+
+
+def table_text(table: xr.DataArray) -> str:
+    """A table as neutral CSV: line ends CR LF, numbers that read back equal.
+
+    >>> table_text(PhaseTables.of([1000, 2000], [50, 100], [[0, 10.5], [5, 20]], 0.0).intake).splitlines()
+    ['rpm\\\\load_kPa,50,100', '1000,0,10.5', '2000,5,20']
+    """
+    cells = table.transpose("rpm", "load")
+    lines = [[CORNER, *map(number_text, cells["load"].values)]]
+    for rpm, row in zip(cells["rpm"].values, cells.to_numpy(), strict=True):
+        lines.append([number_text(rpm), *map(number_text, row)])
+    return "".join(",".join(line) + "\r\n" for line in lines)
+
+
+def write_table(table: xr.DataArray, path: Path) -> None:
+    """Write a table as neutral CSV. Raises `InputError` where the file cannot be written."""
+    try:
+        path.write_text(table_text(table), encoding="utf-8", newline="")
+    except OSError as error:
+        raise InputError.one(
+            f"cannot be written ({error.strerror})", mend="name a place that may be written", file=path
+        ) from error
+
+
+def read_table(path: Path) -> xr.DataArray:
+    """Read a table from neutral CSV.
+
+    Returns
+    -------
+    DataArray
+        Dims ("rpm", "load"), crank degrees from rest, + = advanced.
+
+    Raises
+    ------
+    InputError
+        A missing, empty or ragged file, another corner cell (a table that stands the other way round), text, an empty
+        cell or a number that is not finite, decimal commas, semicolons, axes that do not increase, fewer than two
+        speeds or loads; names file and line.
+    """
+    return _read(path)[0]
+
+
+def _read(path: Path) -> tuple[xr.DataArray, list[int]]:
+    """A table, and the file's line of its load row and of each row after it."""
+    head, *rows = _lines(path)
+    loads = [_number(path, head[0], "load", field) for field in head[1][1:]]
+    numbers: list[list[float]] = []
+    for line, fields in rows:
+        if len(fields) != len(head[1]):
+            raise _error(
+                path,
+                line,
+                f"{len(fields)} fields where the first row has {len(head[1])}",
+                "one phase for each load, a comma between cells and a point in decimals",
+            )
+        names = ["rpm"] + [f"phase at load {load:g}" for load in loads]
+        numbers.append([_number(path, line, name, field) for name, field in zip(names, fields, strict=True)])
+    speeds = [row[0] for row in numbers]
+    for name, axis in (("loads", loads), ("speeds", speeds)):
+        if len(axis) < 2:
+            raise _error(path, head[0], f"fewer than two {name}", _LAYOUT)
+    _require_increasing(path, "load", loads, [head[0]] * len(loads))
+    _require_increasing(path, "rpm", speeds, [line for line, _ in rows])
+    cells = np.array(numbers, dtype=np.float64)[:, 1:] + 0.0
+    return _table(np.array(speeds), np.array(loads), cells), [head[0], *(line for line, _ in rows)]
+
+
+def _lines(path: Path) -> list[tuple[int, list[str]]]:
+    """Lines that are not blank, the first of them checked to be the load row."""
+    reader = csv.reader(io.StringIO(_text(path), newline=""), strict=True)
+    lines: list[tuple[int, list[str]]] = []
+    try:
+        for fields in reader:
+            if any(field.strip() for field in fields):
+                lines.append((reader.line_num, fields))
+    except csv.Error as error:
+        raise _error(path, reader.line_num, f"not a CSV line ({error})", "check the quotes on this line") from error
+    if not lines:
+        raise InputError.one("the file is empty", mend=_LAYOUT, file=path)
+    line, fields = lines[0]
+    for mark, called in ((";", "semicolons"), ("\t", "tabs")):
+        if mark in "".join(fields):
+            mend = "put a comma between cells and a point in decimals"
+            raise _error(path, line, f"cells are parted by {called}", mend)
+    if fields[0].strip() != CORNER:
+        raise _error(path, line, f"the corner cell is {fields[0]!r}, not {CORNER!r}", _LAYOUT)
+    return lines
+
+
+def _require_increasing(path: Path, name: str, axis: list[float], lines: list[int]) -> None:
+    for before, after, line in zip(axis, axis[1:], lines[1:], strict=False):
+        if after <= before:
+            mend = f"sort the table so that {name} increases, each value once"
+            raise _error(path, line, f"{name} {after:g} follows {before:g}", mend)
+
+
+def _error(path: Path, line: int, problem: str, mend: str) -> InputError:
+    return InputError.one(problem, mend=mend, file=path, where=f"line {line}")
+
+
+def read_tables(project: Project, intake: Path | None, exhaust: Path | None) -> PhaseTables:
+    """Read a pair of tables and hold them against the project.
+
+    A cam without a phaser needs no file; its table is all 0. Where one phaser moves both sets of lobes, one file is
+    enough, and two must say the same.
+
+    Raises
+    ------
+    InputError
+        Whatever `read_table` refuses; a file missing for a cam that moves; axes that are not the project's; a phase
+        for a cam that does not move; two tables for one phaser that differ.
+    """
+    given = {"intake": intake, "exhaust": exhaust}
+    tables = {side: _read_on_axes(project, path) for side, path in given.items() if path is not None}
+    if project.arrangement == "together" and len(tables) == 1:
+        (only,) = tables.values()
+        tables = dict.fromkeys(SIDES, only)
+    for side in SIDES:
+        if side in tables:
+            _refuse_moved(project, side, tables[side], given[side])
+        elif project.phaser_of(side) is not None:
+            raise InputError.one(
+                f"no table for the {side} cam, which has a phaser", mend=f"name its {side} phase CSV", file=project.file
+            )
+    if project.arrangement == "together" and not np.array_equal(tables["intake"], tables["exhaust"]):
+        raise InputError.one(
+            "one phaser moves both cams, yet this table differs from the intake's",
+            mend="give the same table for both, or only one",
+            file=exhaust,
+        )
+    phases = [tables[side].to_numpy() if side in tables else 0.0 for side in SIDES]
+    return PhaseTables.of(project.tables.rpm, project.tables.load, *phases)
+
+
+def rest_tables(project: Project) -> PhaseTables:
+    """Both cams at rest everywhere, on the project's axes."""
+    return PhaseTables.of(project.tables.rpm, project.tables.load, 0.0, 0.0)
+
+
+def _read_on_axes(project: Project, path: Path) -> xr.DataArray:
+    table, lines = _read(path)
+    for name, where in (("rpm", lines[1:]), ("load", lines[:1] * table.sizes["load"])):
+        found, wanted = table[name].to_numpy(), np.array(getattr(project.tables, name))
+        mend = f"the {name} axis of the project: {', '.join(map(number_text, wanted))}"
+        if found.size != wanted.size:
+            raise InputError.one(
+                f"{found.size} values of {name} where tables.{name} of the project has {wanted.size}",
+                mend=mend,
+                file=path,
+            )
+        for i in np.flatnonzero(found != wanted)[:1]:
+            problem = f"{name} {number_text(found[i])} where the project has {number_text(wanted[i])}"
+            raise _error(path, where[i], problem, mend)
+    return table
+
+
+def _refuse_moved(project: Project, side: Side, table: xr.DataArray, path: Path | None) -> None:
+    if project.phaser_of(side) is None and (table != 0).any():
+        raise InputError.one(
+            f"the {side} cam has no phaser, yet the table moves it", mend=f"leave the {side} table out", file=path
+        )
