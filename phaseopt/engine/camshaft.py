@@ -1,0 +1,221 @@
+"""A lobe fitted to an engine: lift at a timing, valve events, overlap.
+
+Timing is one number for both sides, the `centre`: the crank angle at which the lobe's centre stands, degrees after
+gas-exchange TDC. It is the true centreline of an intake cam and minus that of an exhaust cam; advance makes it less.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt._numba import njit
+from phaseopt.engine.cam_card import card_lobe
+from phaseopt.engine.crank import SliderCrank
+from phaseopt.engine.lobe import Lobe, lobe_lift
+from phaseopt.engine.lobe_file import read_lobe
+from phaseopt.errors import InputError
+from phaseopt.project import Arrangement, Phaser, Project, Side
+
+FloatArray = npt.NDArray[np.float64]
+
+_PANELS = 400  # of Simpson's rule over the overlap: a quarter of a degree or finer for any overlap up to 100°
+
+
+@dataclass(frozen=True, eq=False)
+class Camshaft:
+    """One camshaft as it was fitted.
+
+    Parameters
+    ----------
+    side
+        "intake" or "exhaust".
+    lobe
+        Lift at the valve with zero lash.
+    most
+        The largest lift that any profile which fits the data may have; the lobe itself where it was measured.
+    lash
+        As set cold, mm at the valve.
+    nominal
+        Centreline as designed, degrees ATDC (intake) or BTDC (exhaust).
+    offset
+        Crank degrees by which the cam is fitted away from it, + = advanced.
+    phaser
+        What moves it; None for a fixed cam.
+    """
+
+    side: Side
+    lobe: Lobe
+    most: Lobe
+    lash: float
+    nominal: float
+    offset: float
+    phaser: Phaser | None
+
+    def centre(self, phase: npt.ArrayLike) -> FloatArray:
+        """Crank angle of the lobe's centre, degrees after gas-exchange TDC, at a phase in crank degrees."""
+        sign = 1.0 if self.side == "intake" else -1.0
+        return np.asarray(sign * self.nominal - self.offset - np.asarray(phase, dtype=np.float64))
+
+    def true_centreline(self, phase: npt.ArrayLike) -> FloatArray:
+        """Centreline at a phase: degrees ATDC for the intake, BTDC for the exhaust."""
+        sign = 1.0 if self.side == "intake" else -1.0
+        return np.asarray(sign * self.centre(phase))
+
+    def lift(self, theta: npt.ArrayLike, centre: npt.ArrayLike, lash: float = 0.0) -> FloatArray:
+        """Valve lift, mm, at crank angle theta with the lobe's centre at `centre` (degrees; both broadcast)."""
+        from_centre = np.asarray(theta, dtype=np.float64) - np.asarray(centre, dtype=np.float64)
+        return np.maximum(self.lobe.lift(from_centre) - lash, 0.0)
+
+
+@dataclass(frozen=True)
+class Events:
+    """Valve events at a check lift: crank degrees after gas-exchange TDC, negative before it (arrays as `centre`).
+
+    `opens` is IVO or EVO, `closes` is IVC or EVC, `duration` the crank degrees between them.
+    """
+
+    opens: FloatArray
+    closes: FloatArray
+    duration: float
+
+
+def events(cam: Camshaft, centre: npt.ArrayLike, check_lift: float) -> Events:
+    """Where the valve rises and falls through a check lift, with lash as set: what a hand finds on the engine.
+
+    Parameters
+    ----------
+    cam
+        The camshaft.
+    centre
+        Crank angle of the lobe's centre, degrees after gas-exchange TDC, any shape.
+    check_lift
+        Valve lift, mm, above 0.
+
+    Raises
+    ------
+    InputError
+        Where the valve never lifts that far.
+
+    Examples
+    --------
+    >>> lobe = Lobe.through(np.array([-120.0, -60.0, 0.0, 60.0, 120.0]), np.array([0.0, 5.0, 10.0, 5.0, 0.0]))
+    >>> cam = Camshaft("intake", lobe, lobe, lash=0.0, nominal=108.0, offset=0.0, phaser=None)
+    >>> found = events(cam, cam.centre(0.0), check_lift=5.0)
+    >>> round(float(found.opens), 6), round(float(found.closes), 6), round(found.duration, 6)
+    (48.0, 168.0, 120.0)
+    """
+    try:
+        before, after = cam.lobe.span(check_lift + cam.lash)
+    except ValueError:
+        reach = cam.lobe.peak - cam.lash
+        raise InputError.one(
+            f"check lift {check_lift:g} mm, but the {cam.side} valve lifts {reach:.3f} mm with its lash",
+            mend="a check lift above 0 and below the lift",
+        ) from None
+    stands = np.asarray(centre, dtype=np.float64)
+    return Events(stands + before, stands + after, after - before)
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """How long, and how far, both valves are open around gas-exchange TDC.
+
+    `degrees` is EVC less IVO at the check lift; below zero it is the time for which both are closed. `area` is the
+    lesser of the two lifts integrated over that time, mm·degrees, zero where there is none.
+    """
+
+    degrees: FloatArray
+    area: FloatArray
+
+
+def overlap(
+    intake: Camshaft,
+    exhaust: Camshaft,
+    centre_i: npt.ArrayLike,
+    centre_e: npt.ArrayLike,
+    check_lift: float,
+) -> Overlap:
+    """Overlap of two camshafts at a check lift, with lash as set.
+
+    ::
+
+        degrees = EVC - IVO
+        area    = integral from IVO to EVC of min(intake lift, exhaust lift) over crank degrees
+
+    Parameters: `centre_i` and `centre_e` as in `events`, they broadcast; `check_lift`, mm at the valve.
+    Raises `InputError` where a valve never lifts as far as the check lift.
+    """
+    open_i = events(intake, centre_i, check_lift).opens
+    shut_e = events(exhaust, centre_e, check_lift).closes
+    ivo, evc, at_i, at_e = np.broadcast_arrays(open_i, shut_e, np.asarray(centre_i, float), np.asarray(centre_e, float))
+    area = np.empty(ivo.size)
+    _overlap_areas(
+        intake.lobe.breaks, intake.lobe.coeffs, intake.lash, exhaust.lobe.breaks, exhaust.lobe.coeffs, exhaust.lash,
+        ivo.reshape(-1), evc.reshape(-1), at_i.reshape(-1), at_e.reshape(-1), area,
+    )  # fmt: skip
+    return Overlap(np.asarray(evc - ivo), area.reshape(ivo.shape))
+
+
+@njit
+def _overlap_areas(
+    breaks_i: FloatArray, coeffs_i: FloatArray, lash_i: float,
+    breaks_e: FloatArray, coeffs_e: FloatArray, lash_e: float,
+    ivo: FloatArray, evc: FloatArray, centre_i: FloatArray, centre_e: FloatArray, area: FloatArray,
+) -> None:  # fmt: skip
+    """Simpson's rule over each overlap."""
+    for j in range(area.size):
+        step = (evc[j] - ivo[j]) / _PANELS
+        total = 0.0
+        for p in range(_PANELS + 1):
+            theta = ivo[j] + p * step
+            lift_i = lobe_lift(breaks_i, coeffs_i, theta - centre_i[j]) - lash_i
+            lift_e = lobe_lift(breaks_e, coeffs_e, theta - centre_e[j]) - lash_e
+            weight = 1.0 if p in (0, _PANELS) else 4.0 if p % 2 else 2.0
+            total += weight * max(min(lift_i, lift_e), 0.0)
+        area[j] = total * step / 3.0 if step > 0.0 else 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Engine:
+    """Crank and camshafts of an engine. `arrangement` says which phaser moves what, "together" being one for both."""
+
+    crank: SliderCrank
+    intake: Camshaft
+    exhaust: Camshaft
+    arrangement: Arrangement
+
+    def cam(self, side: Side) -> Camshaft:
+        """The camshaft of a side."""
+        return self.intake if side == "intake" else self.exhaust
+
+
+def engine_of(project: Project) -> Engine:
+    """The engine a project describes.
+
+    Raises
+    ------
+    InputError
+        Whatever its lobe files and cam cards get wrong, a lash that swallows the lift, a check lift never reached.
+    """
+    crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
+    cams = _camshaft(project, "intake"), _camshaft(project, "exhaust")
+    return Engine(crank, *cams, project.arrangement)
+
+
+def _camshaft(project: Project, side: Side) -> Camshaft:
+    cam = project.cam(side)
+    if cam.lobe is not None:
+        lobe = most = read_lobe(cam.lobe, cam.ratio)
+    else:
+        assert cam.card is not None  # the project file gives a lobe or a card
+        lobe, most = card_lobe(cam.card, cam.ratio, cam.lash)
+    if project.tables.check_lift + cam.lash >= lobe.peak:
+        raise InputError.one(
+            f"lash {cam.lash:g} mm and check lift {project.tables.check_lift:g} mm leave nothing of the lift "
+            f"{lobe.peak:.3f} mm",
+            mend=f"check {side}.lash, {side}.ratio, the lobe and tables.check_lift, all in mm",
+            file=project.file,
+            where=f"{side}.lash",
+        )
+    return Camshaft(side, lobe, most, cam.lash, cam.centreline, cam.offset, project.phaser_of(side))

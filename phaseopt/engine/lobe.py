@@ -1,0 +1,190 @@
+"""Valve lift over crank angle, from the lobe's centre: piecewise polynomials on the 720° circle.
+
+Every piece is monotone, so the highest lift over an interval is reached at one of its ends or at a break inside it:
+`highest` is exact, not sampled. The kernels are plain numba functions, so that other kernels can call them.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import PchipInterpolator, PPoly
+
+from phaseopt._numba import njit
+
+FloatArray = npt.NDArray[np.float64]
+
+CYCLE = 720.0  # crank degrees
+HALF_CYCLE = CYCLE / 2
+
+
+@njit
+def _wrapped(x: float) -> float:
+    """An angle on the 720° circle, from -360 up to but not 360."""
+    return x - 720.0 * math.floor((x + 360.0) / 720.0)
+
+
+@njit
+def _piece(breaks: FloatArray, x: float) -> int:
+    """The last i with breaks[i] <= x, for x inside the breaks."""
+    low, high = 0, breaks.size - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        if breaks[middle] <= x:
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+@njit
+def lobe_lift(breaks: FloatArray, coeffs: FloatArray, x: float) -> float:
+    """Lift at x crank degrees from the lobe's centre, mm, zero outside the breaks.
+
+    `breaks` (n + 1,) and `coeffs` (k, n) are those of a `Lobe`. Any x; the circle is 720°.
+    """
+    at = _wrapped(x)
+    if at <= breaks[0] or at >= breaks[-1]:
+        return 0.0
+    i = _piece(breaks, at)
+    from_break = at - breaks[i]
+    lift = 0.0
+    for order in range(coeffs.shape[0]):
+        lift = lift * from_break + coeffs[order, i]
+    return max(lift, 0.0)
+
+
+@njit
+def lobe_slope(breaks: FloatArray, coeffs: FloatArray, x: float) -> float:
+    """Change of lift at x crank degrees from the lobe's centre, mm per crank degree, zero outside the breaks."""
+    at = _wrapped(x)
+    if at <= breaks[0] or at >= breaks[-1]:
+        return 0.0
+    i = _piece(breaks, at)
+    from_break = at - breaks[i]
+    degree = coeffs.shape[0] - 1
+    slope = 0.0
+    for order in range(degree):
+        slope = slope * from_break + (degree - order) * coeffs[order, i]
+    return slope
+
+
+@njit
+def lobe_highest(breaks: FloatArray, coeffs: FloatArray, x_from: float, x_to: float) -> float:
+    """Greatest lift, mm, over the interval from x_from to x_to >= x_from, crank degrees from the lobe's centre.
+
+    Exact, because every piece is monotone: the ends of the interval and the breaks inside it are all there is to look
+    at. An interval of 720° or more holds the peak.
+    """
+    span = min(x_to - x_from, 720.0)
+    start = _wrapped(x_from)
+    highest = max(lobe_lift(breaks, coeffs, x_from), lobe_lift(breaks, coeffs, x_to))
+    for turn in range(2):  # the interval may run on into the next cycle
+        low, high = start - 720.0 * turn, start + span - 720.0 * turn
+        if high < breaks[0] or low > breaks[-1]:
+            continue
+        first = 0 if low <= breaks[0] else _piece(breaks, low) + 1
+        for i in range(first, breaks.size - 1):
+            if breaks[i] > high:
+                break
+            highest = max(highest, coeffs[-1, i])
+    return highest
+
+
+@njit
+def _lifts(breaks: FloatArray, coeffs: FloatArray, x: FloatArray, out: FloatArray) -> None:
+    for j in range(x.size):
+        out[j] = lobe_lift(breaks, coeffs, x[j])
+
+
+@njit
+def _slopes(breaks: FloatArray, coeffs: FloatArray, x: FloatArray, out: FloatArray) -> None:
+    for j in range(x.size):
+        out[j] = lobe_slope(breaks, coeffs, x[j])
+
+
+@njit
+def _highests(breaks: FloatArray, coeffs: FloatArray, x_from: FloatArray, x_to: FloatArray, out: FloatArray) -> None:
+    for j in range(x_from.size):
+        out[j] = lobe_highest(breaks, coeffs, x_from[j], x_to[j])
+
+
+@dataclass(frozen=True, eq=False)
+class Lobe:
+    """Lift at the valve with zero lash over crank degrees from the lobe's centre.
+
+    Parameters
+    ----------
+    breaks
+        (n + 1,) increasing crank degrees within -360 ... 360; lift is zero outside them.
+    coeffs
+        (k, n) polynomial coefficients of each piece, highest power first, in the angle from the piece's left break
+        (the order of `scipy.interpolate.PPoly`), mm. Every piece must be monotone.
+
+    Examples
+    --------
+    >>> lobe = Lobe.through(np.array([-120.0, -60.0, 0.0, 60.0, 120.0]), np.array([0.0, 5.0, 10.0, 5.0, 0.0]))
+    >>> lobe.lift([-60.0, 0.0, 120.0, 780.0])
+    array([ 5., 10.,  0.,  5.])
+    >>> float(lobe.highest(-30.0, 60.0))
+    10.0
+    """
+
+    breaks: FloatArray
+    coeffs: FloatArray
+
+    @classmethod
+    def through(cls, angles: FloatArray, lifts: FloatArray) -> "Lobe":
+        """The monotone cubic through points: it has no maximum or minimum that the points do not have.
+
+        Slopes by Fritsch and Carlson (SIAM J. Numer. Anal. 17, 1980) as refined by Fritsch and Butland (1984), which is
+        what `scipy.interpolate.PchipInterpolator` computes. Closed to zero where the first and last point are not zero
+        is the caller's business.
+
+        Parameters: `angles` (n,), increasing crank degrees from the lobe's centre; `lifts` (n,), mm at the valve.
+        """
+        interpolant = PchipInterpolator(angles, lifts)
+        return cls(np.ascontiguousarray(interpolant.x), np.ascontiguousarray(interpolant.c))
+
+    def lift(self, x: npt.ArrayLike) -> FloatArray:
+        """Lift, mm, at crank degrees from the lobe's centre (any shape, any angle)."""
+        at = np.asarray(x, dtype=np.float64)
+        out = np.empty(at.size)
+        _lifts(self.breaks, self.coeffs, np.ascontiguousarray(at).reshape(-1), out)
+        return out.reshape(at.shape)
+
+    def slope(self, x: npt.ArrayLike) -> FloatArray:
+        """Change of lift, mm per crank degree, at crank degrees from the lobe's centre."""
+        at = np.asarray(x, dtype=np.float64)
+        out = np.empty(at.size)
+        _slopes(self.breaks, self.coeffs, np.ascontiguousarray(at).reshape(-1), out)
+        return out.reshape(at.shape)
+
+    def highest(self, x_from: npt.ArrayLike, x_to: npt.ArrayLike) -> FloatArray:
+        """Greatest lift, mm, from `x_from` to `x_to` >= `x_from`, crank degrees from the lobe's centre; exact.
+
+        The arguments broadcast; an interval of 720° or more holds the peak.
+        """
+        starts, ends = np.broadcast_arrays(np.asarray(x_from, dtype=np.float64), np.asarray(x_to, dtype=np.float64))
+        out = np.empty(starts.size)
+        _highests(self.breaks, self.coeffs, starts.reshape(-1), ends.reshape(-1), out)
+        return out.reshape(starts.shape)
+
+    @cached_property
+    def peak(self) -> float:
+        """Greatest lift, mm."""
+        return float(self.highest(-HALF_CYCLE, HALF_CYCLE))
+
+    def span(self, check_lift: float) -> tuple[float, float]:
+        """Where lift first rises through a check lift and where it last falls through it.
+
+        Parameters: `check_lift`, mm at the valve with zero lash, above 0 and below the peak.
+        Returns crank degrees from the lobe's centre.
+        Raises `ValueError` for a check lift that the lobe does not pass through.
+        """
+        if not 0.0 < check_lift < self.peak:
+            raise ValueError(f"check lift {check_lift:g} mm is not between 0 and the peak {self.peak:g} mm")
+        crossings = PPoly(self.coeffs, self.breaks).solve(check_lift, discontinuity=True, extrapolate=False)
+        return float(np.nanmin(crossings)), float(np.nanmax(crossings))

@@ -1,0 +1,29 @@
+"""What phases a phaser can be told to hold."""
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.project import Phaser
+
+FloatArray = npt.NDArray[np.float64]
+
+_LEAST_SHARE = 1e-9  # of a step; travel that is a whole number of steps must not lose its end to rounding
+
+
+def phase_grid(phaser: Phaser | None) -> FloatArray:
+    """The phases a table cell may hold: whole steps of the resolution from rest, inside the travel.
+
+    Parameters: `phaser`, or None for a fixed cam.
+    Returns (k,) increasing crank degrees, + = advanced, rest (0) among them; [0] for a fixed cam.
+
+    >>> from phaseopt.project import Slew
+    >>> phase_grid(Phaser(travel=(-2.5, 2.0), resolution=1.0, slew=Slew(advance=80, retard=80)))
+    array([-2., -1.,  0.,  1.,  2.])
+    >>> phase_grid(None)
+    array([0.])
+    """
+    if phaser is None:
+        return np.zeros(1)
+    least, most = (float(end) / phaser.resolution for end in phaser.travel)
+    steps = np.arange(np.ceil(least - _LEAST_SHARE), np.floor(most + _LEAST_SHARE) + 1)
+    return np.asarray(np.clip(steps * phaser.resolution, *phaser.travel) + 0.0)
