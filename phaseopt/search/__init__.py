@@ -1,0 +1,12 @@
+"""The best pair of phase tables, and a bound that no other pair can beat.
+
+A cell of the tables takes one label, a pair of intake and exhaust phase. `labels` builds the phases and the masks,
+`problem` holds what the tables are judged by, `chains` finds the optimum along one row or column exactly, `bound`
+joins rows and columns by dual decomposition, `polish` turns that into tables, `branch` closes what is left on small
+ones, `fixed` scores the best single timing, `binding` says what holds each cell back, and `solve` runs the whole.
+"""
+
+from phaseopt.search.problem import Box, Problem
+from phaseopt.search.solve import SearchResult, solve
+
+__all__ = ["Box", "Problem", "SearchResult", "solve"]

@@ -1,0 +1,68 @@
+"""The best fixed timing: one label for every cell, the mark that the tables' gain is measured from."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.search.problem import Instance, Problem, hard_rules
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class FixedTiming:
+    """One timing for all cells that are free to move [crank deg], and its score under the same rules [N·m]."""
+
+    intake: float
+    exhaust: float
+    value: float
+
+
+def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
+    """The best single label inside the instance's box; None where no label is allowed in all free
+    cells, or no cell is free.
+
+    Cells with only one label (locked at rest, pinned) keep it and pay the roughness cost of the step to the rest.
+    Reach of the data is not asked, and neither is the slew cap between a kept cell and a free one: a fixed timing
+    is a mark to measure from, and with a low-speed lock a real one would have to ramp.
+    """
+    box = instance.box
+    cut = np.s_[:, :, box.a_from : box.a_to + 1, box.b_from : box.b_to + 1]
+    everywhere = hard_rules(problem)
+    allowed = everywhere[cut]
+    held = everywhere.sum(axis=(2, 3)) == 1
+    if held.all():
+        return None
+    worth = np.where(allowed, problem.worth[cut], -np.inf)
+    worth[(instance.unsupported | instance.relaxed)[:, :, None, None] & allowed] = 0.0
+    total = worth[~held].sum(axis=0)
+    if held.any():
+        total += worth[held].max(axis=(1, 2)).sum()
+    kept = np.stack(np.unravel_index(worth.reshape(*held.shape, -1).argmax(axis=2), worth.shape[2:]), axis=-1)
+    total -= _steps_to_kept(instance, held, kept)
+    if not np.isfinite(total).any():
+        return None
+    a, b = np.unravel_index(int(total.argmax()), total.shape)
+    return FixedTiming(
+        float(problem.intake[box.a_from + a]), float(problem.exhaust[box.b_from + b]), float(total[a, b])
+    )
+
+
+def _steps_to_kept(instance: Instance, held: npt.NDArray[np.bool_], kept: IntArray) -> FloatArray:
+    """Roughness cost (A, B) of the steps between kept cells and free cells, and among kept cells."""
+    a, b = instance.worth.shape[2:]
+    cost = np.zeros((a, b))
+    for axis, edges in ((0, instance.speed), (1, instance.load)):
+        first, second = np.moveaxis(held, axis, 0)[:-1], np.moveaxis(held, axis, 0)[1:]
+        labels = np.moveaxis(kept, axis, 0)
+        for k, line in np.argwhere(first | second):
+            q = edges.cost[k]
+            if first[k, line] and second[k, line]:
+                step = labels[k + 1, line] - labels[k, line]
+                cost += float(q @ step**2)
+            else:
+                stays = labels[k, line] if first[k, line] else labels[k + 1, line]
+                cost += q[0] * (np.arange(a)[:, None] - stays[0]) ** 2 + q[1] * (np.arange(b)[None, :] - stays[1]) ** 2
+    return cost

@@ -1,0 +1,241 @@
+"""The whole search: the best tables over a family of safe boxes, and the bound over all of it."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.errors import InputError, Mistake
+from phaseopt.search.binding import binding
+from phaseopt.search.bound import improve, start, upper_bound
+from phaseopt.search.branch import close
+from phaseopt.search.fixed import FixedTiming, best_fixed
+from phaseopt.search.polish import best_table
+from phaseopt.search.problem import Box, Instance, Problem, prepare
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+Progress = Callable[[float, str], None]
+
+AIM_OF_VALUE = 1e-5  # the search stops at a gap of this share of the value ...
+AIM_OF_GAIN = 1e-3  # ... and of this share of the gain over the best fixed timing
+SWEEPS_PER_CHECK = 4
+STALLED_CHECKS = 3  # checks in a row without news after which more sweeps are not worth their time
+SMALL = 5000  # labels in all, below which branch and bound closes the gap
+NODES = 4000
+HULL_SWEEPS = 12  # for the shared split that sorts a family of boxes
+
+
+@dataclass(frozen=True)
+class SearchResult:
+    """The best tables found and how far from the best possible they can be.
+
+    Tables (R, L): `intake_index`, `exhaust_index` into the phase axes, `intake`, `exhaust` [crank deg]. `value` the
+    score, `bound` what no table within the rules and boxes can beat [N·m]. `gap_per_cell` bound less value over the
+    number of cells, which is the sum of the weights [N·m]; `gap_of_value` as a fraction; `gap_of_gain` as a fraction
+    of the gain over `fixed`, None where there is no gain. `box` the one chosen. `unsupported` cells have no allowed
+    label in reach of the data, `relaxed` cells none that the slew caps let a table use: both follow their
+    neighbours. `binding` what holds each cell. `sweeps` and `nodes` the work done, which alone limits it: the
+    outcome does not depend on the clock. The bound belongs to the problem as given; whoever tightens the rules and
+    solves again keeps it.
+    """
+
+    intake_index: IntArray
+    exhaust_index: IntArray
+    intake: FloatArray
+    exhaust: FloatArray
+    value: float
+    bound: float
+    gap_per_cell: float
+    gap_of_value: float
+    gap_of_gain: float | None
+    fixed: FixedTiming | None
+    box: Box
+    unsupported: BoolArray
+    relaxed: BoolArray
+    binding: tuple[tuple[tuple[str, ...], ...], ...]
+    sweeps: int
+    nodes: int
+
+
+@dataclass(frozen=True)
+class _Found:
+    """The outcome of one box; `table` holds labels within the box."""
+
+    instance: Instance
+    table: IntArray
+    value: float
+    bound: float
+    sweeps: int
+    nodes: int
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    box: Box
+    bound: float
+    fixed: FixedTiming | None
+
+
+def solve(
+    problem: Problem, boxes: Sequence[Box], *, sweeps: int = 120, progress: Progress | None = None
+) -> SearchResult:
+    """Find the best tables inside the best of the given boxes, and bound them.
+
+    Boxes whose quick bound cannot beat the best table found are not solved; their quick bound counts in the final one.
+
+    Parameters: `problem`; `boxes` the maximal safe boxes; `sweeps` at most this many over each box; `progress` is
+    told the share of the work done and what is going on. Raises `InputError` where no box leaves every cell a label.
+
+    >>> still = np.array([[-np.inf, np.inf]])
+    >>> worth = np.array([[[[100.0], [101.0], [103.0]]], [[[100.0], [101.0], [100.0]]]])
+    >>> problem = Problem(np.array([1e3, 1.5e3]), np.array([90.0]), np.array([0.0, 1.0, 2.0]), np.array([0.0]),
+    ...                   worth, 0.5, still, still)
+    >>> found = solve(problem, [Box(0, 2, 0, 0)])
+    >>> found.intake.ravel().tolist(), found.value, round(found.bound - found.value, 6)
+    ([2.0, 1.0], 203.5, 0.0)
+    """
+    tell = progress or (lambda fraction, text: None)
+    _check_boxes(problem, boxes)
+    hull, hull_rows = _hull(problem, boxes)
+    candidates = _rank(problem, boxes, hull, hull_rows)
+    marks = [c.fixed for c in candidates if c.fixed is not None]
+    fixed = max(marks, key=lambda mark: mark.value) if marks else None
+    best: _Found | None = None
+    ceiling, done, nodes = -np.inf, 0, 0
+    for number, candidate in enumerate(candidates):
+        if best is not None and candidate.bound <= best.value + _aim(problem, best.value, fixed):
+            ceiling = max(ceiling, candidate.bound)
+            continue
+        instance = prepare(problem, candidate.box)
+        rows = None if hull_rows is None else _crop(hull_rows, hull, candidate.box)
+        floor = -np.inf if best is None else best.value
+        found = _solve_box(
+            problem, instance, rows, floor, fixed, sweeps,
+            _part(tell, number, len(candidates)),
+        )  # fmt: skip
+        done, nodes, ceiling = done + found.sweeps, nodes + found.nodes, max(ceiling, found.bound)
+        if best is None or found.value > best.value:
+            best = found
+    assert best is not None  # _rank leaves at least one candidate
+    tell(1.0, "search done")
+    return _result(problem, best, max(ceiling, best.value), fixed, (done, nodes))
+
+
+def _part(tell: Progress, number: int, parts: int) -> Progress:
+    return lambda fraction, text: tell((number + fraction) / parts, text)
+
+
+def _check_boxes(problem: Problem, boxes: Sequence[Box]) -> None:
+    a, b = problem.intake.size, problem.exhaust.size
+    if not boxes:
+        raise InputError.one("there is no safe box to search", mend="loosen the required gaps or the offsets")
+    for box in boxes:
+        if not (0 <= box.a_from <= box.a_to < a and 0 <= box.b_from <= box.b_to < b):
+            raise InputError.one(f"box {tuple(box)} does not lie within {a} x {b} labels", mend="check its indices")
+
+
+def _hull(problem: Problem, boxes: Sequence[Box]) -> tuple[Box, FloatArray | None]:
+    """The box around all boxes and, where there are several, row shares for the union of them."""
+    starts, ends = np.array(boxes)[:, [0, 2]].min(axis=0), np.array(boxes)[:, [1, 3]].max(axis=0)
+    hull = Box(int(starts[0]), int(ends[0]), int(starts[1]), int(ends[1]))
+    if len(boxes) == 1:
+        return hull, None
+    union = np.zeros((problem.intake.size, problem.exhaust.size), dtype=np.bool_)
+    for box in boxes:
+        union[box.a_from : box.a_to + 1, box.b_from : box.b_to + 1] = True
+    instance = prepare(problem, hull, union)
+    dual = start(instance.worth)
+    improve(instance, dual, HULL_SWEEPS)
+    return hull, dual.row
+
+
+def _crop(rows: FloatArray, hull: Box, box: Box) -> FloatArray:
+    a, b = box.a_from - hull.a_from, box.b_from - hull.b_from
+    return rows[:, :, a : a + box.a_to - box.a_from + 1, b : b + box.b_to - box.b_from + 1]
+
+
+def _rank(problem: Problem, boxes: Sequence[Box], hull: Box, rows: FloatArray | None) -> list[_Candidate]:
+    """Boxes in which every cell keeps a label, the one with the greatest quick bound first."""
+    candidates: list[_Candidate] = []
+    mistakes: list[Mistake] = []
+    for box in boxes:
+        try:
+            instance = prepare(problem, box)
+        except InputError as error:
+            mistakes = mistakes or list(error.mistakes)
+            continue
+        bound = np.inf
+        if rows is not None:
+            split = start(instance.worth, _crop(rows, hull, box))
+            bound = upper_bound(instance.worth, split.row, instance.speed, instance.load)
+        candidates.append(_Candidate(box, bound, best_fixed(problem, instance)))
+    if not candidates:
+        raise InputError(mistakes)
+    return sorted(candidates, key=lambda candidate: -candidate.bound)
+
+
+def _aim(problem: Problem, value: float, fixed: FixedTiming | None) -> float:
+    """The gap at which the search may stop [N·m]: none on small tables, which are closed."""
+    if problem.worth.size < SMALL:
+        return 0.0
+    aim = AIM_OF_VALUE * abs(value)
+    if fixed is not None and value > fixed.value:
+        aim = min(aim, AIM_OF_GAIN * (value - fixed.value))
+    return aim
+
+
+def _solve_box(
+    problem: Problem, instance: Instance, rows: FloatArray | None, floor: float, fixed: FixedTiming | None,
+    sweeps: int, tell: Progress,
+) -> _Found:  # fmt: skip
+    """Sweep, bound and decode by turns until the gap meets the aim, the box cannot beat `floor`, or news stops."""
+    turned = np.ascontiguousarray(instance.worth.swapaxes(0, 1))
+    dual = start(instance.worth, rows)
+    value, bound, done, idle = -np.inf, np.inf, 0, 0
+    table = np.zeros((*instance.worth.shape[:2], 2), dtype=np.int64)
+    while done < sweeps and idle < STALLED_CHECKS:
+        improve(instance, dual, min(SWEEPS_PER_CHECK, sweeps - done))
+        done = min(done + SWEEPS_PER_CHECK, sweeps)
+        gap_before = bound - value
+        bound = min(bound, upper_bound(instance.worth, dual.row, instance.speed, instance.load))
+        found, candidate = best_table(instance, turned, dual)
+        if found > value:
+            value, table = found, candidate
+        tell(done / sweeps, f"search: {value:.1f} N·m of at most {bound:.1f}")
+        if bound - max(value, floor) <= _aim(problem, max(value, floor), fixed):
+            break
+        idle = idle + 1 if bound - value > 0.98 * gap_before else 0
+    nodes = 0
+    if problem.worth.size < SMALL and bound > value:
+        value, table, bound, nodes = close(instance, dual, value, table, bound, NODES)
+    return _Found(instance, table, value, max(bound, value), done, nodes)
+
+
+def _result(
+    problem: Problem, best: _Found, bound: float, fixed: FixedTiming | None, work: tuple[int, int]
+) -> SearchResult:
+    box = best.instance.box
+    table = best.table + np.array([box.a_from, box.b_from])
+    gap = bound - best.value
+    gain = best.value - fixed.value if fixed is not None else 0.0
+    return SearchResult(
+        intake_index=table[..., 0],
+        exhaust_index=table[..., 1],
+        intake=problem.intake[table[..., 0]],
+        exhaust=problem.exhaust[table[..., 1]],
+        value=best.value,
+        bound=bound,
+        gap_per_cell=gap / (problem.rpm.size * problem.load.size),
+        gap_of_value=gap / abs(best.value) if best.value else float(gap and np.inf),
+        gap_of_gain=gap / gain if gain > 0 else None,
+        fixed=fixed,
+        box=box,
+        unsupported=best.instance.unsupported,
+        relaxed=best.instance.relaxed,
+        binding=binding(problem, best.instance, table),
+        sweeps=work[0],
+        nodes=work[1],
+    )
