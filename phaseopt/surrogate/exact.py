@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike
-from scipy.linalg import blas, lapack
+from scipy.linalg import blas, lapack, solve_triangular
 from threadpoolctl import threadpool_limits
 
 from phaseopt.errors import InputError
@@ -195,6 +195,22 @@ class ExactModel:
                 mean[part] = self._mean(self.conditioned.weights @ correlation)
                 deviation[part] = self._deviation(correlation)
         return mean, deviation
+
+    def joint(self, x: ArrayLike) -> tuple[Array, Array]:
+        """Mean torque at points (m, d) and how their doubts go together: (m,) in N·m and covariance (m, m) in (N·m)².
+
+        For the doubt of a difference or a mean, which is less or more than that of its parts. Keep m below some
+        thousands.
+        """
+        points = columns(x, "points to predict", self.readings.x.shape[1])
+        refuse_not_finite(points, "points to predict")
+        lengths = np.array(self.hyperparameters.lengths)
+        signal = self.hyperparameters.signal
+        with threadpool_limits(1):
+            correlation = kernels.product(self.readings.x, points, lengths)
+            solved = solve_triangular(self.conditioned.lower, correlation, lower=True)
+            covariance = signal**2 * (kernels.product(points, points, lengths) - signal**2 * (solved.T @ solved))
+            return self._mean(self.conditioned.weights @ correlation), covariance
 
     def predict_product(self, cells: ArrayLike, labels: ArrayLike) -> tuple[Array, Array]:
         """Torque at every cell with every label: a cell fixes the first inputs, a label the others.
