@@ -1,0 +1,206 @@
+"""A pair of tables against the limits: three verdicts, never mixed.
+
+Each cell by itself, at its own speed; the box of all values in the tables and rest, any intake phase with any exhaust
+phase up to the top speed; and the full travel of the phasers, which the tables do not touch.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.clearance.allowances import running_mm
+from phaseopt.clearance.contacts import WORDS
+from phaseopt.clearance.full_travel import FullTravel, full_travel
+from phaseopt.clearance.limits import SafeBox
+from phaseopt.clearance.model import ContactModel, Gaps
+from phaseopt.clearance.rules import CLEAR, CONTACT, binding, least_sentence, margins, place, running_gaps, verdicts
+from phaseopt.project import SIDES
+from phaseopt.tables import PhaseTables
+
+FloatArray = npt.NDArray[np.float64]
+TextArray = npt.NDArray[np.str_]
+
+OUTSIDE = "outside travel"  # the verdict on a phase that the hardware cannot take
+_SLACK = 1e-9  # crank degrees by which rounding may put a label outside
+
+
+@dataclass(frozen=True)
+class BoxVerdict:
+    """The tables as a box: any of their values, and rest, may meet any other at any speed up to the top one.
+
+    `static` and `running` (at the top speed) gaps by contact, mm.
+    """
+
+    range: SafeBox
+    static: dict[str, float]
+    running: dict[str, float]
+    verdict: str
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """What a pair of tables does.
+
+    Parameters
+    ----------
+    cells
+        Dims rpm, load (and contact): `intake_phase`, `exhaust_phase`, `icl`, `ecl` (degrees); `by_hand`, `static`,
+        `running`, `running_rss` (what speed adds stacked as root-sum-square: shown, not judged by), mm; `angle`, the
+        crank angle of the least static gap, and `running_angle`; `static_margin` and `running_margin`, mm above the
+        rule; `verdict`; `binds`, the rule with the least margin.
+    box
+        The tables as a box.
+    full_travel
+        The whole travel of the phasers.
+    worst
+        The gap with the least margin of all cells, in a sentence.
+    not_covered
+        What was not looked at, in words.
+    """
+
+    cells: xr.Dataset
+    box: BoxVerdict
+    full_travel: FullTravel
+    worst: str
+    not_covered: tuple[str, ...]
+
+    @property
+    def clear(self) -> bool:
+        """Every cell and the box are clear. Full travel is told apart."""
+        return self.box.verdict == CLEAR and bool((self.cells["verdict"] == CLEAR).all())
+
+
+def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
+    """Judge a pair of tables by bound.
+
+    Parameters: `tables`, any phases on any axes; a phase outside the travel, or two different ones for tied cams, gets
+    the verdict "outside travel" (or "contact" where that is what the geometry says).
+    """
+    pairs = np.column_stack([tables.of_side(side).to_numpy().reshape(-1) for side in SIDES])
+    speeds = np.repeat(tables.rpm, tables.load.size)
+    each, back = np.unique(pairs, axis=0, return_inverse=True)
+    found = model.gaps(np.repeat(each, 2, axis=1))
+    gaps = Gaps(found.static[back], found.static_angle[back], found.swept[back], found.swept_angle[back])
+    by_hand = model.by_hand(each)[back]
+    outside = _outside(model, pairs)
+    cells = _cells(model, tables, pairs, speeds, gaps, by_hand, outside)
+    return Verdict(
+        cells,
+        _box(model, pairs, bool((outside != "").any())),
+        full_travel(model),
+        _worst(model, speeds, gaps, by_hand),
+        model.not_covered,
+    )
+
+
+def _outside(model: ContactModel, pairs: FloatArray) -> TextArray:
+    """(n,) why the hardware cannot take a pair of phases, "" where it can."""
+    why = np.full(len(pairs), "", dtype="<U80")
+    for side, phases in zip(SIDES, pairs.T, strict=True):
+        least, most = model.travel(side)
+        words = f"{side} travel [{least:g}, {most:g}]" if most > least else f"the {side} cam is fixed"
+        why[(phases < least - _SLACK) | (phases > most + _SLACK)] = words
+    if model.tied:
+        why[np.abs(pairs[:, 0] - pairs[:, 1]) > _SLACK] = "one phaser moves both cams: the same phase for both"
+    return why
+
+
+def _judged(model: ContactModel, static: FloatArray, running: FloatArray, outside: npt.NDArray[np.bool_]) -> TextArray:
+    words = verdicts(model, static, running)
+    return np.where(outside & (words != CONTACT), OUTSIDE, words)
+
+
+def _cells(
+    model: ContactModel,
+    tables: PhaseTables,
+    pairs: FloatArray,
+    speeds: FloatArray,
+    gaps: Gaps,
+    by_hand: FloatArray,
+    outside: TextArray,
+) -> xr.Dataset:
+    running = running_gaps(model, gaps, speeds)
+    margin = margins(model, gaps.static, running)
+    cell, contact = ("rpm", "load"), ("rpm", "load", "contact")
+    shape = tables.rpm.size, tables.load.size
+
+    def on(dims: tuple[str, ...], values: npt.NDArray[Any], long_name: str, units: str | None = None) -> Any:
+        attrs = {"long_name": long_name} | ({"units": units} if units else {})
+        return dims, values.reshape(*shape, *values.shape[1:]), attrs
+
+    judged = _judged(model, gaps.static, running, outside != "")
+    binds = np.where(outside != "", outside, binding(model, margin))
+    intake, exhaust = (model.engine.cam(side) for side in SIDES)
+    return xr.Dataset(
+        {
+            "intake_phase": on(cell, pairs[:, 0], "intake phase, + = advanced", "degree"),
+            "exhaust_phase": on(cell, pairs[:, 1], "exhaust phase, + = advanced", "degree"),
+            "icl": on(cell, intake.true_centreline(pairs[:, 0]), "intake centreline after TDC", "degree"),
+            "ecl": on(cell, exhaust.true_centreline(pairs[:, 1]), "exhaust centreline before TDC", "degree"),
+            "by_hand": on(contact, by_hand, "gap a hand should find, cold lash as set", "mm"),
+            "static": on(contact, gaps.static, "static gap, guaranteed", "mm"),
+            "running": on(contact, running, "running gap, worst case", "mm"),
+            "running_rss": on(contact, _by_rss(model, gaps, speeds), "running gap, root-sum-square", "mm"),
+            "angle": on(contact, gaps.static_angle, "crank angle of the least static gap", "degree"),
+            "running_angle": on(contact, gaps.swept_angle, "crank angle of the least running gap", "degree"),
+            "static_margin": on(contact, margin[:, 0], "static gap above what is required", "mm"),
+            "running_margin": on(contact, margin[:, 1], "running gap above the reserve", "mm"),
+            "verdict": on(cell, judged, "verdict"),
+            "binds": on(cell, binds, "the rule with the least margin"),
+        },
+        {
+            "rpm": ("rpm", tables.rpm, tables.intake["rpm"].attrs),
+            "load": ("load", tables.load, tables.intake["load"].attrs),
+            "contact": list(model.contacts),
+        },
+    )
+
+
+def _by_rss(model: ContactModel, gaps: Gaps, speeds: FloatArray) -> FloatArray:
+    """(n, c) running gaps with what speed adds as root-sum-square: independent errors seldom all stand one way."""
+    squares = (gaps.static - gaps.swept) ** 2
+    for i, contact in enumerate(model.contacts):
+        squares[:, i] += sum(term**2 for term in running_mm(model.project, contact, speeds).values())
+    return np.asarray(gaps.static - np.sqrt(squares))
+
+
+def _box(model: ContactModel, pairs: FloatArray, outside: bool) -> BoxVerdict:
+    """The box of all pairs and of rest, where phasers stand when the engine starts."""
+    low, high = np.minimum(pairs.min(axis=0), 0.0), np.maximum(pairs.max(axis=0), 0.0)
+    if model.tied:  # one span for both, also where two tables say otherwise
+        low, high = np.full(2, low.min()), np.full(2, high.max())
+    span = SafeBox(float(low[0]), float(high[0]), float(low[1]), float(high[1]))
+    gaps = model.gaps_of((span.intake_from, span.intake_to, span.exhaust_from, span.exhaust_to))
+    running = running_gaps(model, gaps, model.top_speed)
+    verdict = str(_judged(model, gaps.static, running, np.array([outside]))[0])
+    which = (
+        f"any phase from {low[0]:g} to {high[0]:g}°"
+        if model.tied
+        else f"any intake phase from {low[0]:g} to {high[0]:g}° with any exhaust phase from {low[1]:g} to {high[1]:g}°"
+    )
+    sentence = f"{verdict}: {which}, up to {model.top_speed:.0f} rpm; closest: "
+    sentence += least_sentence(model, gaps, model.top_speed)
+    each_static = dict(zip(model.contacts, gaps.static[0].tolist(), strict=True))
+    return BoxVerdict(span, each_static, dict(zip(model.contacts, running[0].tolist(), strict=True)), verdict, sentence)
+
+
+def _worst(model: ContactModel, speeds: FloatArray, gaps: Gaps, by_hand: FloatArray) -> str:
+    running = running_gaps(model, gaps, speeds)
+    margin = margins(model, gaps.static, running)
+    row, rule, contact = (int(i) for i in np.unravel_index(int(margin.argmin()), margin.shape))
+    words = WORDS[model.contacts[contact]]
+    if rule == 0:
+        angle, wants = gaps.static_angle[row, contact], model.required[contact]
+        return (
+            f"{words} {gaps.static[row, contact]:.2f} mm static, guaranteed, {place(angle)} "
+            f"(rule {wants:.2f}; by hand expect {by_hand[row, contact]:.1f})"
+        )
+    angle = gaps.swept_angle[row, contact]
+    return (
+        f"{words} {running[row, contact]:.2f} mm running at {speeds[row]:.0f} rpm, {place(angle)} "
+        f"(rule {model.reserve:.2f}; by hand expect {by_hand[row, contact]:.1f})"
+    )

@@ -1,0 +1,39 @@
+"""What can touch what: the contacts that are computed, the words for them, and what is never covered."""
+
+from phaseopt.project import Project, Side
+
+CONTACTS = ("intake_piston", "exhaust_piston", "valve_valve")
+WORDS = {
+    "intake_piston": "intake to piston",
+    "exhaust_piston": "exhaust to piston",
+    "valve_valve": "valve to valve",
+}
+NEVER_COVERED = (
+    "radial clearance in the valve pocket",
+    "valve to bore",
+    "piston to head",
+    "coil bind",
+    "retainer to seal",
+)
+
+
+def contacts_of(project: Project) -> tuple[str, ...]:
+    """The contacts a project gives the geometry for."""
+    return CONTACTS if project.seats is not None else CONTACTS[:2]
+
+
+def sides_of(contact: str) -> tuple[Side, ...]:
+    """The cams whose timing a contact depends on.
+
+    >>> sides_of("valve_valve")
+    ('intake', 'exhaust')
+    """
+    if contact == "valve_valve":
+        return ("intake", "exhaust")
+    return ("intake",) if contact == "intake_piston" else ("exhaust",)
+
+
+def not_covered(project: Project) -> tuple[str, ...]:
+    """What nothing here looks at, in words: always to be shown beside a verdict."""
+    valves = () if project.seats is not None else ("valve to valve (the project gives no seats)",)
+    return NEVER_COVERED + valves

@@ -1,0 +1,217 @@
+"""Valve drop: how far a valve moves from its seat, along its own axis, until it meets the piston.
+
+It belongs to the engine, not to the cam. `DropLaw` is the law D(θ) = D0 + k s(θ - w) with what is known and what is not
+known about its numbers; `drop_fit.py` finds them from readings. `Curve` holds a law as straight pieces that never rise
+above it, which is what the bounds in `gaps.py` need.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.engine.crank import SliderCrank
+
+FloatArray = npt.NDArray[np.float64]
+
+COVERAGE_SIGMAS = 2.0  # standard deviations taken off: a Gaussian is above its mean less two in 97.7 % of cases
+PIECES = 8192  # straight pieces over 720°, a power of two so that cells halve exactly
+PIECE = 720.0 / PIECES  # crank degrees
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """Drop readings and how they fit: arrays (n,), one entry a line of the file.
+
+    `angle` crank degrees as the wheel showed, `drop` mm, `residual` reading less law (mm), `standardised` the residual
+    against a fit made without the reading, in standard deviations; `used` is False for an outlier left out.
+    """
+
+    file: Path
+    line: npt.NDArray[np.int64]
+    cylinder: npt.NDArray[np.int64]
+    angle: FloatArray
+    drop: FloatArray
+    residual: FloatArray
+    standardised: FloatArray
+    used: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class DropLaw:
+    """The valve drop of one kind of valve over crank angle.
+
+    ::
+
+        D(θ) = D0 + k s(θ - w)
+
+    with s the piston's drop below its highest position. k is the cosine of the valve's tilt where the floor of the
+    piston's pocket is parallel to the valve head, and one over that cosine where the crown is flat: a floor at a slope
+    α to the crown gives cos α / cos(tilt - α), between the two. Validity: until the head meets something other than
+    that floor (a pocket's wall is not covered).
+
+    Parameters
+    ----------
+    crank
+        The slider-crank.
+    at_tdc
+        (c,) D0 of each cylinder measured, mm.
+    factor
+        k.
+    wheel
+        w, crank degrees: what the degree wheel showed at true TDC while the readings were taken.
+    covariance
+        (c + 2, c + 2) of (D0 of each cylinder, k, w), mm and crank degrees.
+    off_tdc
+        mm by which a single reading may stand too high because the crank stood off TDC; zero for a fit.
+    readings
+        The readings behind it; None for a single reading at TDC.
+    notes
+        What a person should know, in sentences.
+    """
+
+    crank: SliderCrank
+    at_tdc: FloatArray
+    factor: float
+    wheel: float
+    covariance: FloatArray
+    off_tdc: float = 0.0
+    readings: Readings | None = None
+    notes: tuple[str, ...] = ()
+
+    def fitted(self, theta: npt.ArrayLike) -> FloatArray:
+        """The law itself for the cylinder with the least drop, mm: what a hand finds, angle as the wheel shows."""
+        return np.asarray(self.at_tdc.min() + self.factor * self.crank.drop(np.asarray(theta) - self.wheel))
+
+    def deviation(self, theta: npt.ArrayLike) -> FloatArray:
+        """Standard deviation of the law at a crank angle, mm, (c, ...) for each cylinder."""
+        return self._curves(np.asarray(theta, dtype=np.float64), self.wheel)[1]
+
+    def low(self, theta: npt.ArrayLike) -> FloatArray:
+        """The drop that contact is judged by, mm: the law less two standard deviations (97.7 % one-sided).
+
+        The cams may have been dialled with the same wheel setting as the readings, or with true TDC found anew. The
+        first puts the law at θ - w on the cams' scale, the second at θ. The file cannot tell, and nothing is credited
+        for opening a gap: the lower of the two counts, for the lowest cylinder.
+        """
+        at = np.asarray(theta, dtype=np.float64)
+        lows = [
+            mean - COVERAGE_SIGMAS * sigma for mean, sigma in (self._curves(at, self.wheel), self._curves(at, None))
+        ]
+        return np.asarray(np.minimum(*lows).min(axis=0) - self.off_tdc)
+
+    @cached_property
+    def low_curve(self) -> "Curve":
+        """`low` as straight pieces below it."""
+        return Curve.below(self.low(_nodes()), self._sag)
+
+    @cached_property
+    def fitted_curve(self) -> "Curve":
+        """`fitted` as straight pieces below it."""
+        return Curve.below(self.fitted(_nodes()), self._sag)
+
+    def _curves(self, theta: FloatArray, wheel: float | None) -> tuple[FloatArray, FloatArray]:
+        """Law and standard deviation (c, ...) with the wheel's zero where it was fitted, or at true TDC (None)."""
+        turned = theta - (wheel or 0.0)
+        s = self.crank.drop(turned)
+        by_wheel = np.zeros_like(s) if wheel is None else -self.factor * fall_rate(self.crank, turned)
+        count = self.at_tdc.size
+        gradient = np.zeros((count, count + 2, *s.shape))
+        gradient[np.arange(count), np.arange(count)] = 1.0
+        gradient[:, count], gradient[:, count + 1] = s, by_wheel
+        variance = np.einsum("cp...,pq,cq...->c...", gradient, self.covariance, gradient)
+        mean = self.at_tdc.reshape(-1, *([1] * s.ndim)) + self.factor * s
+        return np.asarray(mean), np.sqrt(np.maximum(variance, 0.0))
+
+    @property
+    def _sag(self) -> float:
+        """How far `low` may hang below a chord over one piece, mm.
+
+        A function hangs at most h²/8 max|f''| below its chord. For the deviation |A g(θ)|, a norm: it rises at most
+        h²/8 max|A g''| above its chord, since a norm is convex. The lower of several curves is at or above the chord
+        through the lower of their nodes.
+        """
+        second, third = _steepest(self.crank)
+        sigma_k, sigma_w = np.sqrt(np.diag(self.covariance)[-2:])
+        bend = self.factor * second + COVERAGE_SIGMAS * (sigma_k * second + sigma_w * self.factor * third)
+        return float(PIECE**2 / 8 * bend)
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """A function of crank angle as straight pieces, with the least value of any run of pieces that halving makes.
+
+    `nodes` (PIECES + 1,) values at -360 ... 360 mm. `least` (2 PIECES,) a tree: entry 1 the least over the whole
+    circle, entries 2i and 2i + 1 over the two halves of entry i, entry PIECES + j over piece j.
+    """
+
+    nodes: FloatArray
+    least: FloatArray
+
+    @classmethod
+    def below(cls, values: FloatArray, sag: float) -> "Curve":
+        """Straight pieces through values at the nodes, lowered by `sag`."""
+        nodes = np.ascontiguousarray(values - sag)
+        least = np.empty(2 * PIECES)
+        least[0] = -np.inf
+        least[PIECES:] = np.minimum(nodes[:-1], nodes[1:])
+        for i in range(PIECES - 1, 0, -1):
+            least[i] = min(least[2 * i], least[2 * i + 1])
+        return cls(nodes, least)
+
+
+def single_reading(crank: SliderCrank, at_tdc: float, tilt: float, gauge_error: float, wheel_error: float) -> DropLaw:
+    """The law from one reading at TDC.
+
+    Known: D at TDC, to the gauge's error. Not known: the slope of the pocket floor, so k takes the least it can be,
+    cos(tilt); and how far off TDC the crank stood, so the reading may be too high by s(2 wheel_error) / cos(tilt),
+    which is taken off. Where the lobes stand against true TDC is for the cams' centreline_error.
+
+    Parameters
+    ----------
+    crank
+        The slider-crank.
+    at_tdc, gauge_error
+        The reading and its standard error, mm.
+    tilt
+        Valve axis from the cylinder axis, degrees.
+    wheel_error
+        Standard error of the degree wheel's zero, crank degrees.
+
+    Examples
+    --------
+    >>> law = single_reading(SliderCrank(86.0, 137.0), 5.1, tilt=13.0, gauge_error=0.05, wheel_error=1.0)
+    >>> round(float(law.fitted(0.0)), 3), round(float(law.low(0.0)), 3)
+    (5.1, 4.965)
+    """
+    least = math.cos(math.radians(tilt))
+    slip = COVERAGE_SIGMAS * wheel_error
+    off_tdc = float(max(crank.drop(slip), crank.drop(-slip))) / least
+    notes = ("one reading at TDC: the drop off TDC is taken from the valve's tilt, at its least",)
+    covariance = np.diag([gauge_error**2, 0.0, 0.0])
+    return DropLaw(crank, np.array([at_tdc]), least, 0.0, covariance, off_tdc, notes=notes)
+
+
+def fall_rate(crank: SliderCrank, theta: npt.ArrayLike) -> FloatArray:
+    """How fast the piston falls over crank angle, mm a degree: at 1000 °/s, a speed in m/s is just that."""
+    return np.asarray(crank.velocity(theta, 1000.0 / 6.0))
+
+
+def _nodes() -> FloatArray:
+    return np.linspace(-360.0, 360.0, PIECES + 1)
+
+
+def _steepest(crank: SliderCrank) -> tuple[float, float]:
+    """No less than the second and third derivative of the piston's drop anywhere, mm/°² and mm/°³.
+
+    Every sine and cosine in the closed forms is taken as 1, the rod's sideways reach as r + |p|.
+    """
+    r = crank.stroke / 2
+    m = r + abs(crank.pin_offset)
+    w = math.sqrt(crank.rod**2 - m**2)
+    second = r + (r**2 + r * m) / w + (r * m) ** 2 / w**3
+    third = r + (3 * r**2 + r * m) / w + 3 * r * m * (r**2 + r * m) / w**3 + 3 * (r * m) ** 3 / w**5
+    return second * math.radians(1.0) ** 2, third * math.radians(1.0) ** 3

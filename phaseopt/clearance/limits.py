@@ -1,0 +1,250 @@
+"""Which phases are safe: pair by pair, as clamps by engine speed, and as safe boxes.
+
+Limits keep `RESOLVED` more than the rules ask, which is how closely gaps are found: whatever they call safe, a check
+with bounds of its own calls clear.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.clearance.bounds import RESOLVED
+from phaseopt.clearance.contacts import WORDS, sides_of
+from phaseopt.clearance.full_travel import REACH, FullTravel, full_travel, offset_where, offset_words
+from phaseopt.clearance.lattice import BoolArray, Lattice, Places, boxes_around, largest_boxes, lattice_of, run_around
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import least_sentence, margins, running_gaps
+from phaseopt.engine.phaser import phase_grid
+from phaseopt.errors import InputError
+from phaseopt.project import SIDES, Side
+
+FloatArray = npt.NDArray[np.float64]
+
+EDGES = ("safe", "intake to piston", "exhaust to piston", "valve to valve", "travel")
+TRAVEL = EDGES.index("travel")  # a pair that the hardware cannot take, or the end of what a phaser can reach
+
+
+@dataclass(frozen=True)
+class SafeBox:
+    """Phases that may meet in any combination at any speed, crank degrees. Where one phaser moves both cams: the phases
+    it may take, the same span for both."""
+
+    intake_from: float
+    intake_to: float
+    exhaust_from: float
+    exhaust_to: float
+
+    @property
+    def size(self) -> float:
+        """How much timing it leaves, for choosing among boxes: (span + 1) × (span + 1), degrees squared."""
+        return (self.intake_to - self.intake_from + 1) * (self.exhaust_to - self.exhaust_from + 1)
+
+
+@dataclass(frozen=True, eq=False)
+class Limits:
+    """What timings the rules leave.
+
+    Parameters
+    ----------
+    phases_intake, phases_exhaust
+        Labels, crank degrees of phase; [0] for a fixed cam.
+    boxes
+        The largest boxes around rest that are safe as a whole up to the top speed, errors and overshoot of the phasers
+        added. None lies inside another. One, unless valve to valve couples the cams.
+    safe
+        Dims rpm, intake_phase, exhaust_phase (and contact): `safe`, `static` gap, `swept` gap (before what speed takes
+        in mm), `static_margin`, `running_margin`, and `edge`, the number in `EDGES` of what refuses a pair.
+    alone, together
+        Clamps by rpm: `intake_from` ... `exhaust_to`, and `intake_edge` (what stops further advance) and
+        `exhaust_edge` (what stops further retard), numbers in `EDGES`. Alone: the other cam at rest. Together: the
+        largest box at that speed.
+    full_travel
+        What the whole travel would do.
+    """
+
+    phases_intake: FloatArray
+    phases_exhaust: FloatArray
+    boxes: tuple[SafeBox, ...]
+    safe: xr.Dataset
+    alone: xr.Dataset
+    together: xr.Dataset
+    full_travel: FullTravel
+
+
+def phase_limits(model: ContactModel) -> Limits:
+    """What timings the rules leave on an engine.
+
+    Raises
+    ------
+    InputError
+        Where the engine is not safe with its phasers at rest: there is then no safe table. It names what comes too
+        near, and the installed offset that opens it.
+    """
+    labels_i, labels_e = (phase_grid(model.project.phaser_of(side)) for side in SIDES)
+    lattice = lattice_of(model, labels_i, labels_e)
+    speeds = np.unique(np.r_[model.project.tables.rpm, model.top_speed])
+    margin = _margins(model, lattice, speeds)
+    ok: BoolArray = np.asarray((margin >= RESOLVED).all(axis=(-2, -1)))
+    if not ok[-1][lattice.rest]:
+        raise _rest_unsafe(model)
+    boxes = tuple(_box(lattice, found) for found in largest_boxes(ok[-1], lattice.rest))
+    alone = [_alone(lattice, ok[r], margin[r]) for r in range(len(speeds))]
+    together = [_together(lattice, ok[r], margin[r]) for r in range(len(speeds))]
+    return Limits(
+        labels_i,
+        labels_e,
+        boxes,
+        _safe_set(model, labels_i, labels_e, lattice, speeds, margin, ok),
+        _clamps(speeds, alone),
+        _clamps(speeds, together),
+        full_travel(model),
+    )
+
+
+def _margins(model: ContactModel, lattice: Lattice, speeds: FloatArray) -> FloatArray:
+    """(r, a, b, 2, c) above each rule, mm."""
+    taken = model.running_mm(speeds)[:, None, None]
+    swept = lattice.gaps.swept[None] - taken
+    return margins(model, np.broadcast_to(lattice.gaps.static, swept.shape), swept)
+
+
+def _box(lattice: Lattice, found: Places) -> SafeBox:
+    start, end = lattice.boxes[found[0], found[2]], lattice.boxes[found[1], found[3]]
+    return SafeBox(float(start[0]), float(end[1]), float(start[2]), float(end[3]))
+
+
+Clamp = tuple[SafeBox, int, int]  # with the edge of further advance of the intake, of further retard of the exhaust
+
+
+def _alone(lattice: Lattice, ok: BoolArray, margin: FloatArray) -> Clamp:
+    """Clamps of each cam with the other at rest; for tied cams, of both."""
+    a, b = lattice.rest
+    first, last = run_around(ok[:, b], a)
+    if ok.shape[1] == 1:
+        box = _box(lattice, (first, last, b, b))
+        return box, _edge(margin[last + 1 :, b]), _edge(margin[first - 1 : first, b] if first else margin[:0, b])
+    back, forth = run_around(ok[a], b)
+    intake, exhaust = _box(lattice, (first, last, b, b)), _box(lattice, (a, a, back, forth))
+    box = SafeBox(intake.intake_from, intake.intake_to, exhaust.exhaust_from, exhaust.exhaust_to)
+    return box, _edge(margin[last + 1 :, b]), _edge(margin[a, back - 1 : back] if back else margin[a, :0])
+
+
+def _together(lattice: Lattice, ok: BoolArray, margin: FloatArray) -> Clamp:
+    """The largest box at a speed, the first of them where several are as large."""
+    found = max(boxes_around(ok, lattice.rest), key=lambda box: _box(lattice, box).size)
+    first, last, back, forth = found
+    if ok.shape[1] == 1:
+        return _alone(lattice, ok, margin)
+    beyond = margin[last + 1 : last + 2, back : forth + 1].min(axis=1)
+    behind = margin[first : last + 1, max(back - 1, 0) : back].min(axis=0)
+    return _box(lattice, found), _edge(beyond), _edge(behind)
+
+
+def _edge(beyond: FloatArray) -> int:
+    """What refuses the next place (first of (n, 2, c) margins), or travel where there is none."""
+    return int(beyond[0].min(axis=0).argmin()) + 1 if len(beyond) else TRAVEL
+
+
+def _clamps(speeds: FloatArray, clamps: list[Clamp]) -> xr.Dataset:
+    ends = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
+    words = {"intake_from": "most retarded intake phase", "intake_to": "most advanced intake phase"}
+    words |= {"exhaust_from": "most retarded exhaust phase", "exhaust_to": "most advanced exhaust phase"}
+    found = {
+        end: ("rpm", [getattr(box, end) for box, _, _ in clamps], {"units": "degree", "long_name": words[end]})
+        for end in ends
+    }
+    edges = {
+        f"{side}_edge": ("rpm", np.array([clamp[1 + k] for clamp in clamps], dtype=np.int8), _EDGE_ATTRS)
+        for k, side in enumerate(SIDES)
+    }
+    return xr.Dataset({**found, **edges}, {"rpm": ("rpm", speeds, _RPM_ATTRS)})
+
+
+_RPM_ATTRS = {"units": "rpm", "long_name": "engine speed"}
+_EDGE_ATTRS = {
+    "long_name": "what refuses it",
+    "flag_values": np.arange(len(EDGES), dtype=np.int8),
+    "flag_meanings": " ".join(edge.replace(" ", "_") for edge in EDGES),
+}
+
+
+def _safe_set(
+    model: ContactModel,
+    labels_i: FloatArray,
+    labels_e: FloatArray,
+    lattice: Lattice,
+    speeds: FloatArray,
+    margin: FloatArray,
+    ok: BoolArray,
+) -> xr.Dataset:
+    """The pairs of labels; pairs that tied cams cannot take have no gaps and the edge "travel"."""
+    refused = (margin[:, ::2, ::2].min(axis=3).argmin(axis=-1) + 1).astype(np.int8)
+    edge = np.where(ok[:, ::2, ::2], np.int8(0), refused)
+    parts = [lattice.gaps.static[::2, ::2], lattice.gaps.swept[::2, ::2], *np.moveaxis(margin[:, ::2, ::2], 3, 0)]
+    if model.tied:
+        parts = [_on_diagonal(part, np.nan, axis=part.ndim - 3) for part in parts]
+        edge = _on_diagonal(edge, TRAVEL, axis=1)
+    contact = ("intake_phase", "exhaust_phase", "contact")
+    mm = {"units": "mm"}
+    return xr.Dataset(
+        {
+            "safe": (("rpm", *contact[:2]), edge == 0, {"long_name": "both rules hold for this pair"}),
+            "edge": (("rpm", *contact[:2]), edge, _EDGE_ATTRS),
+            "static": (contact, parts[0], mm | {"long_name": "least static gap, guaranteed"}),
+            "swept": (contact, parts[1], mm | {"long_name": "least gap with running timing errors"}),
+            "static_margin": (contact, parts[2][0], mm | {"long_name": "static gap above what is required"}),
+            "running_margin": (("rpm", *contact), parts[3], mm | {"long_name": "running gap above the reserve"}),
+        },
+        {
+            "rpm": ("rpm", speeds, _RPM_ATTRS),
+            "intake_phase": ("intake_phase", labels_i, {"units": "degree", "long_name": "intake phase, + = advanced"}),
+            "exhaust_phase": (
+                "exhaust_phase",
+                labels_e,
+                {"units": "degree", "long_name": "exhaust phase, + = advanced"},
+            ),
+            "contact": list(model.contacts),
+        },
+    )
+
+
+def _on_diagonal(values: npt.NDArray[np.generic], fill: float, axis: int) -> npt.NDArray[np.generic]:
+    """Values along one line (n, 1) at two adjacent axes, on the diagonal of (n, n)."""
+    line = np.moveaxis(values, (axis, axis + 1), (0, 1))[:, 0]
+    n = len(line)
+    square = np.full((n, n, *line.shape[1:]), fill, dtype=values.dtype)
+    square[np.arange(n), np.arange(n)] = line
+    return np.moveaxis(square, (0, 1), (axis, axis + 1))
+
+
+def _rest_unsafe(model: ContactModel) -> InputError:
+    gaps = model.gaps(np.zeros((1, 4)))
+    broken = [contact for contact in model.contacts if not _holds_at_rest(model, contact)]
+    # A piston that comes too near asks for its own cam; valves alone may be parted by either.
+    pistons = [contact for contact in broken if contact != "valve_valve"]
+    ways = [(side, contact) for contact in pistons or broken for side in sides_of(contact)]
+    opens = [_opening(model, side, contact) for side, contact in ways]
+    touching = ", ".join(WORDS[contact] for contact in broken)
+    return InputError.one(
+        f"the engine is not safe with its phasers at rest ({touching}), so no table is; "
+        f"least: {least_sentence(model, gaps, model.top_speed)}",
+        mend="fit " + (", and " if pistons else ", or ").join(opens),
+        file=model.project.file,
+        where=", ".join(dict.fromkeys(f"{side}.offset" for side, _ in ways)),
+    )
+
+
+def _opening(model: ContactModel, side: Side, contact: str) -> str:
+    fitted = offset_words(model.engine.cam(side).offset)
+    offset = offset_where(model, side, lambda at: _holds_at_rest(at, contact))
+    if offset is None:
+        return f"deeper pockets or another {side} lobe (no offset within {REACH:g}° of {fitted} does it)"
+    return f"the {side} cam {offset_words(offset)} or further (it is {fitted})"
+
+
+def _holds_at_rest(model: ContactModel, contact: str) -> bool:
+    gaps = model.gaps(np.zeros((1, 4)))
+    margin = margins(model, gaps.static, running_gaps(model, gaps, model.top_speed))
+    return bool((margin[0, :, model.contacts.index(contact)] >= RESOLVED).all())

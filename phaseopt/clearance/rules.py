@@ -1,0 +1,62 @@
+"""The two rules, and the words a verdict is given in."""
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.clearance.contacts import WORDS
+from phaseopt.clearance.model import ContactModel, Gaps
+
+FloatArray = npt.NDArray[np.float64]
+TextArray = npt.NDArray[np.str_]
+
+CLEAR, SHORT, CONTACT = "clear", "short", "contact"
+RULES = ("static", "running")
+
+
+def running_gaps(model: ContactModel, gaps: Gaps, rpm: npt.ArrayLike) -> FloatArray:
+    """(n, c) running gaps at one speed, or at a speed for each of the n, mm."""
+    return gaps.swept - model.running_mm(rpm)
+
+
+def verdicts(model: ContactModel, static: FloatArray, running: FloatArray) -> TextArray:
+    """`clear` where both rules hold for every contact, `contact` where a running gap is zero or less, else `short`.
+
+    Parameters: `static` and `running` gaps (..., c), mm. Returns (...) words.
+    """
+    holds = ((static >= model.required) & (running >= model.reserve)).all(axis=-1)
+    touches = (running <= 0.0).any(axis=-1) | (static <= 0.0).any(axis=-1)
+    return np.where(touches, CONTACT, np.where(holds, CLEAR, SHORT))
+
+
+def margins(model: ContactModel, static: FloatArray, running: FloatArray) -> FloatArray:
+    """(..., 2, c) what is left above each rule, static first, mm; below 0 the rule is broken."""
+    return np.stack([static - model.required, running - model.reserve], axis=-2)
+
+
+def binding(model: ContactModel, margin: FloatArray) -> TextArray:
+    """(...) the rule and contact with the least margin (..., 2, c), in words."""
+    names = np.array([f"{WORDS[contact]}, {rule}" for rule in RULES for contact in model.contacts])
+    return np.asarray(names[margin.reshape(*margin.shape[:-2], -1).argmin(axis=-1)])
+
+
+def place(angle: float) -> str:
+    """A crank angle in words.
+
+    >>> place(7.2), place(-8.6), place(0.2)
+    ('7° after TDC', '9° before TDC', 'at TDC')
+    """
+    whole = round(abs(angle))
+    return "at TDC" if whole == 0 else f"{whole}° {'after' if angle > 0 else 'before'} TDC"
+
+
+def least_sentence(model: ContactModel, gaps: Gaps, rpm: float) -> str:
+    """The rule that binds one box (gaps (1, c)) at a speed, with its gap, angle and requirement, in words."""
+    running = running_gaps(model, gaps, rpm)
+    margin = margins(model, gaps.static, running)[0]
+    rule, contact = np.unravel_index(int(margin.argmin()), margin.shape)
+    words = WORDS[model.contacts[contact]]
+    if rule == 0:
+        gap, angle, wants = gaps.static[0, contact], gaps.static_angle[0, contact], model.required[contact]
+        return f"{words} {gap:.2f} mm static, guaranteed, {place(angle)} (rule {wants:.2f})"
+    gap, angle = running[0, contact], gaps.swept_angle[0, contact]
+    return f"{words} {gap:.2f} mm running at {rpm:.0f} rpm, {place(angle)} (rule {model.reserve:.2f})"
