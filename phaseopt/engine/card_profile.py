@@ -5,9 +5,8 @@ Of all such flanks that pass through the check lifts, start level at the peak, e
 zero, and change from falling ever faster to falling ever slower once (one inflection), the one with the least mean
 square jerk is taken. Both flanks share their acceleration at the peak.
 
-With a_j = ± x_j this is a least-squares problem in x >= 0 with a few equations: a non-negative least squares fit
-(Lawson and Hanson, Solving Least Squares Problems, from memory) finds which x are zero, and the equations are then met
-exactly on the rest.
+With a_j = ± x_j this is a least-squares problem in x >= 0 with a few equations: non-negative least squares with the
+equations as heavily weighted rows (Lawson and Hanson, Solving Least Squares Problems, ch. 22 and 23, from memory).
 """
 
 from collections.abc import Sequence
@@ -20,10 +19,10 @@ from scipy.optimize import brentq, nnls
 
 FloatArray = npt.NDArray[np.float64]
 
-NODES = 48  # steps of a flank: about three crank degrees each
-INFLECTIONS = range(15, 37)  # nodes of the flank tried as the inflection
-_WEIGHT = 1e4  # of an equation in the first fit, where mean square jerk counts 1
-_EXACT = 1e-6  # of the peak lift, how well the equations must be met
+NODES = 80  # steps of a flank: about two crank degrees each
+INFLECTIONS = range(16, 72, 2)  # nodes of the flank tried as the inflection
+_WEIGHT = 1e8  # of an equation, where mean square jerk counts 1
+_EXACT = 1e-7  # of the peak lift, how well the equations must be met
 
 
 @dataclass(frozen=True)
@@ -96,20 +95,30 @@ class Spline:
 def smoothest(flank: Flank, at_peak: float | None = None) -> Spline:
     """The flank with least jerk, where asked with a given acceleration at the peak, mm/degree².
 
-    A reading is met where the card alone would not: at the nearest value in the middle half of its range.
+    A reading is met where the card alone would not: at the nearest value in the middle half of its range, or where the
+    card does not allow that, at the end of its range.
     Raises `ValueError` where no flank with one inflection passes through what is known.
     """
     spline = _least_jerk(flank.peak, flank.checks, max(flank.lengths), at_peak)
+    if spline is None:
+        raise ValueError("no flank that steepens once and eases once has these lifts and durations")
     reading = flank.reading
     if reading is None:
         return spline
-    quarter = (reading.high - reading.low) / 4
     lift = spline.lift_at(reading.at)
-    wanted = min(max(lift, reading.low + quarter), reading.high - quarter)
-    if wanted == lift:
-        return spline
-    length = max(*flank.lengths, reading.at / (1 - polynomial_angle(wanted / flank.peak)))
-    return _least_jerk(flank.peak, (*flank.checks, Known(reading.at, wanted, wanted)), length, at_peak)
+    quarter = (reading.high - reading.low) / 4
+    for margin in (quarter, 0.0):
+        wanted = min(max(lift, reading.low + margin), reading.high - margin)
+        if wanted == lift:
+            return spline
+        length = max(*flank.lengths, reading.at / (1 - polynomial_angle(wanted / flank.peak)))
+        met = _least_jerk(flank.peak, (*flank.checks, Known(reading.at, wanted, wanted)), length, at_peak)
+        if met is not None:
+            return met
+    raise ValueError(
+        f"lift_at_tdc and the card contradict each other: {reading.low:.3f} to {reading.high:.3f} mm (lash added) at "
+        f"{reading.at:g} degrees from the peak, where the card alone makes {lift:.3f} mm likely"
+    )
 
 
 def smoothest_pair(flanks: Sequence[Flank]) -> tuple[Spline, Spline]:
@@ -121,8 +130,8 @@ def smoothest_pair(flanks: Sequence[Flank]) -> tuple[Spline, Spline]:
     return smoothest(flanks[0], shared), smoothest(flanks[1], shared)
 
 
-def _least_jerk(peak: float, points: Sequence[Known], length: float, at_peak: float | None) -> Spline:
-    """Units inside: the flank's length and the peak lift are 1."""
+def _least_jerk(peak: float, points: Sequence[Known], length: float, at_peak: float | None) -> Spline | None:
+    """The flank through points, None where there is none. Units inside: the flank's length and the peak lift are 1."""
     slope, lift = _operators()
     rows = [lift[-1], slope[-1], *(_lift_row(point.at / length) for point in points)]
     wanted = [-1.0, 0.0, *(point.high / peak - 1.0 for point in points)]
@@ -137,26 +146,16 @@ def _least_jerk(peak: float, points: Sequence[Known], length: float, at_peak: fl
         found = _signed_fit(jerk, equations, values, signs)
         if found is not None and (best is None or found[0] < best[0]):
             best = found
-    if best is None:
-        raise ValueError("no flank that steepens once and eases once passes through these lifts")
-    return Spline(peak, length, np.r_[best[1], 0.0] * peak / length**2)
+    return None if best is None else Spline(peak, length, np.r_[best[1], 0.0] * peak / length**2)
 
 
 def _signed_fit(
     jerk: FloatArray, equations: FloatArray, values: FloatArray, signs: FloatArray
 ) -> tuple[float, FloatArray] | None:
     """Least square of jerk @ a with equations @ a = values and the given signs of a; None where there is no such a."""
-    fit, _ = nnls(
-        np.vstack([jerk, _WEIGHT * equations]) * signs, np.r_[np.zeros(len(jerk)), _WEIGHT * values], maxiter=2000
-    )
-    free = np.flatnonzero(fit > 0)
-    count = len(free)
-    system = np.block(
-        [[jerk[:, free].T @ jerk[:, free], equations[:, free].T], [equations[:, free], np.zeros((len(values),) * 2)]]
-    )
-    solution = np.linalg.lstsq(system, np.r_[np.zeros(count), values], rcond=1e-13)[0][:count]
-    a = np.zeros(len(signs))
-    a[free] = np.where(solution * signs[free] > 0, solution, 0.0)
+    weighted = np.vstack([_WEIGHT * equations, jerk])  # the heavy rows first, or the triangulation loses digits
+    fit, _ = nnls(weighted * signs, np.r_[_WEIGHT * values, np.zeros(len(jerk))])
+    a = fit * signs
     if np.max(np.abs(equations @ a - values)) > _EXACT:
         return None
     return float(np.sum((jerk @ a) ** 2)), a
