@@ -19,8 +19,8 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 Progress = Callable[[float, str], None]
 
-AIM_OF_VALUE = 1e-5  # the search stops at a gap of this share of the value ...
-AIM_OF_GAIN = 1e-3  # ... and of this share of the gain over the best fixed timing
+AIM_OF_VALUE = 3e-6  # the search stops at a gap of this share of the value ...
+AIM_OF_GAIN = 3e-4  # ... and of this share of the gain over the best fixed timing
 SWEEPS_PER_CHECK = 4
 STALLED_CHECKS = 3  # checks in a row without news after which more sweeps are not worth their time
 SMALL = 5000  # labels in all, below which branch and bound closes the gap

@@ -1,0 +1,147 @@
+"""What each label of each cell is worth, and which rules hold: from a project, its limits and its torque model to a
+search problem.
+
+Worth is expected torque less `caution` standard deviations of doubt, times the cell's weight. Torque depends on true
+centrelines only, so labels are turned into those here and nowhere later.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.engine.camshaft import overlap
+from phaseopt.project import LIGHT_LOAD_WEIGHT, SIDES, Phaser, Project, Side
+from phaseopt.search.labels import lock_mask, overlap_mask, slew_interval
+from phaseopt.search.problem import Box, Problem
+from phaseopt.surrogate.exact import ExactModel
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+WORTH_DECIMALS = 6  # N·m; so that the last bits of a machine's arithmetic do not choose between tables
+REACH_OF_PRIOR = 0.5  # a label is in reach of the data where the deviation is at most this share of the prior's
+
+
+@dataclass(frozen=True, eq=False)
+class TorqueMap:
+    """Torque of every label (R, L, A, B), N·m; where one phaser moves both cams, B is 1 and a label is its phase.
+
+    `torque` expected, `deviation` its standard deviation, `in_reach` whether the data speak of it.
+    """
+
+    torque: FloatArray
+    deviation: FloatArray
+    in_reach: BoolArray
+
+
+def cell_weights(project: Project) -> FloatArray:
+    """(R, L) how much each cell counts, scaled to a mean of 1.
+
+    The first band of `search.weights` that holds a cell decides; without one a cell counts 1 from `full_load_from`
+    and a tenth below it: at a fixed manifold pressure, most torque is not what a driver wants there.
+    """
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    row = np.where(load >= project.search.full_load_from, 1.0, LIGHT_LOAD_WEIGHT)
+    row[-1] = 1.0  # the top row is full throttle whatever its pressure
+    weight = np.tile(row, (rpm.size, 1))
+    for band in reversed(project.search.weights):
+        weight[np.ix_(_within(rpm, band.rpm), _within(load, band.load))] = band.weight
+    return np.asarray(weight / weight.mean())
+
+
+def torque_map(project: Project, model: ContactModel, limits: Limits, surrogate: ExactModel) -> TorqueMap:
+    """Torque of every label from the torque model."""
+    icl = model.engine.intake.true_centreline(limits.phases_intake)
+    ecl = model.engine.exhaust.true_centreline(limits.phases_exhaust)
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    if model.tied:
+        cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
+        mean, deviation = surrogate.predict_product(cells, np.column_stack([icl, ecl]))
+        shape = (rpm.size, load.size, icl.size, 1)
+        mean, deviation = mean.reshape(shape), deviation.reshape(shape)
+    else:
+        mean, deviation = surrogate.predict_grid(rpm, load, icl, ecl)
+    return TorqueMap(mean, deviation, deviation <= REACH_OF_PRIOR * surrogate.prior_deviation)
+
+
+def search_problem(
+    project: Project, model: ContactModel, limits: Limits, torque: TorqueMap
+) -> tuple[Problem, list[Box]]:
+    """The search problem of a project and its safe boxes as ranges of labels."""
+    weight = cell_weights(project)[:, :, None, None]
+    worth = np.round(weight * (torque.torque - project.search.caution * torque.deviation), WORTH_DECIMALS)
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    intake = limits.phases_intake
+    exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
+    problem = Problem(
+        rpm,
+        load,
+        intake,
+        exhaust,
+        worth,
+        project.search.roughness,
+        _slew(project, "intake"),
+        _slew(project, "exhaust"),
+        _rules(project, model, intake, exhaust),
+        torque.in_reach,
+    )
+    return problem, [_box(limits, model.tied, box) for box in limits.boxes]
+
+
+def _box(limits: Limits, tied: bool, box: object) -> Box:
+    def at(axis: FloatArray, value: float) -> int:
+        return int(np.abs(axis - value).argmin())
+
+    a, b = limits.phases_intake, limits.phases_exhaust
+    ends = [getattr(box, name) for name in ("intake_from", "intake_to", "exhaust_from", "exhaust_to")]
+    if tied:
+        return Box(at(a, ends[0]), at(a, ends[1]), 0, 0)
+    return Box(at(a, ends[0]), at(a, ends[1]), at(b, ends[2]), at(b, ends[3]))
+
+
+def _rules(project: Project, model: ContactModel, intake: FloatArray, exhaust: FloatArray) -> dict[str, BoolArray]:
+    """Hard rules by the name a builder reads; each broadcasts to (R, L, A, B)."""
+    rpm, rest = np.array(project.tables.rpm), np.zeros(1)
+    rules: dict[str, BoolArray] = {}
+    for side in SIDES:
+        phaser = project.phaser_of(side)
+        if phaser is not None and phaser.rest_until > 0:
+            labels = (intake, rest) if side == "intake" or model.tied else (rest, exhaust)
+            rules[f"{side} lock at low speed"] = lock_mask(rpm, phaser.rest_until, *labels)
+    if project.search.overlap_cap:
+        rules["overlap cap"] = overlap_mask(_overlap(project, model, intake, exhaust), _caps(project))
+    return rules
+
+
+def _overlap(project: Project, model: ContactModel, intake: FloatArray, exhaust: FloatArray) -> FloatArray:
+    """(A, B) overlap at the check lift, crank degrees."""
+    a = model.engine.intake.centre(intake)[:, None]
+    b = model.engine.exhaust.centre(intake[:, None] if model.tied else exhaust[None, :])
+    found = overlap(model.engine.intake, model.engine.exhaust, a, b, project.tables.check_lift)
+    return np.asarray(found.degrees)
+
+
+def _caps(project: Project) -> FloatArray:
+    """(R, L) most overlap, crank degrees; the first band that holds a cell decides."""
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    caps = np.full((rpm.size, load.size), np.inf)
+    for band in reversed(project.search.overlap_cap):
+        caps[np.ix_(_within(rpm, band.rpm), _within(load, band.load))] = band.degrees
+    return caps
+
+
+def _slew(project: Project, side: Side) -> FloatArray:
+    """(R - 1, 2) least and greatest change of phase along speed, crank degrees."""
+    phaser: Phaser | None = project.phaser_of(side)
+    rpm, crossing = np.array(project.tables.rpm), project.search.crossing
+    if phaser is None:
+        return np.tile([-np.inf, np.inf], (rpm.size - 1, 1))
+    return slew_interval(rpm, phaser.slew.advance, phaser.slew.retard, crossing, crossing)
+
+
+def _within(axis: FloatArray, span: tuple[float, float]) -> BoolArray:
+    inside: BoolArray = (axis >= span[0]) & (axis <= span[1])
+    return inside
