@@ -1,0 +1,38 @@
+"""`phaseopt limits`: contact limits from geometry alone."""
+
+from typing import Any
+
+import typer
+
+from phaseopt.cli.frame import Json, ProjectFile, app, ending, print_json
+
+
+@app.command()
+def limits(project_file: ProjectFile, json: Json = False) -> None:
+    """Contact limits from geometry alone; needs no torque."""
+    with ending():
+        from phaseopt.clearance.limits import phase_limits
+        from phaseopt.clearance.model import contact_model
+        from phaseopt.project_file import load_project
+        from phaseopt.report.text import limits_summary
+
+        project = load_project(project_file)
+        model = contact_model(project)
+        found = phase_limits(model)
+        if json:
+            print_json(_as_json(found, model.not_covered))
+        else:
+            typer.echo(limits_summary(model, found))
+
+
+def _as_json(found: Any, not_covered: tuple[str, ...]) -> dict[str, Any]:
+    import dataclasses
+
+    travel = found.full_travel
+    return {
+        "safe_boxes": [dataclasses.asdict(box) for box in found.boxes],
+        "alone": found.alone.to_dataframe().reset_index().to_dict("list"),
+        "together": found.together.to_dataframe().reset_index().to_dict("list"),
+        "full_travel": dataclasses.asdict(travel),
+        "not_covered": list(not_covered),
+    }
