@@ -18,29 +18,27 @@ from .small import counted_optimum, milp_optimum, random_problem, score_of, whol
 ROUNDING = 1e-6  # N·m; worth is rounded to this
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_optimum_of_4_by_4_cells_and_6_by_6_labels_is_met(seed: int) -> None:
-    """Outside check: scipy.optimize.milp (HiGHS) on the pairwise integer program, caps and barred labels among it.
-
-    Integer programming over 36 x 36 pairs a step is slow, so the labels are narrowed to 3 x 3 for the program by a
-    rule that the search is given too; the search still sees 6 x 6.
-    """
-    problem = random_problem(seed, (4, 4, 6, 6), cap=2, barred=0.2, roughness=(0.02, 0.5, 2.0)[seed % 3])
-    narrow = np.zeros((6, 6), dtype=bool)
-    narrow[2:5, 2:5] = True
-    held = replace(problem, rules={**problem.rules, "box": narrow})
-    small = replace(
-        problem,
-        intake=problem.intake[2:5],
-        exhaust=problem.exhaust[2:5],
-        worth=problem.worth[:, :, 2:5, 2:5],
-        rules={"lock": problem.rules["lock"][:, :, 2:5, 2:5]},
+    """Outside check: scipy.optimize.milp (HiGHS) on the pairwise integer program, caps and barred labels among it."""
+    problem = random_problem(
+        seed, (4, 4, 6, 6), cap=(2, 3, None, 1)[seed], barred=0.2, roughness=(0.02, 0.5, 2.0, 0.1)[seed]
     )
-    optimum = milp_optimum(small)
-    found = solve(held, [whole(held)])
+    optimum = milp_optimum(problem)
+    found = solve(problem, [whole(problem)])
     assert found.bound >= optimum - 1e-9
     assert found.value == pytest.approx(optimum, abs=ROUNDING)
     assert found.bound - found.value <= ROUNDING
+
+
+@pytest.mark.parametrize(("seed", "roughness"), [(1, 0.2), (213, 0.2), (317, 0.2), (965, 1.0), (1042, 1.0)])
+def test_branch_and_bound_closes_what_the_dual_leaves(seed: int, roughness: float) -> None:
+    """Outside check: scipy.optimize.milp, on tables picked because rows and columns never come to agree."""
+    problem = random_problem(seed, (3, 3, 4, 4), cap=2, barred=0.2, roughness=roughness)
+    found = solve(problem, [whole(problem)])
+    assert found.nodes > 0
+    assert found.value == pytest.approx(milp_optimum(problem), abs=ROUNDING)
+    assert found.value <= found.bound <= found.value + ROUNDING
 
 
 @pytest.mark.parametrize("shape", [(2, 2, 4, 4), (2, 3, 3, 3), (3, 2, 7, 1), (2, 3, 1, 8), (1, 4, 4, 3), (4, 1, 3, 4)])
