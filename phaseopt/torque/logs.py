@@ -136,7 +136,8 @@ def read_log(file: Path, project: Project, torque: Torque) -> xr.Dataset:
             values = values * factor + shift
         attrs = {"units": UNITS.get(name, "degree"), "long_name": LONG_NAMES[name], "column": choice.column}
         variables[name] = ("row", values, attrs | ({"source": choice.source} if choice.source else {}))
-    log = xr.Dataset(variables, coords={"line": ("row", np.asarray(table.lines), {"long_name": "line of the file"})})
+    lines = ("row", np.asarray(table.lines), {"long_name": "line of the file"})
+    log = xr.Dataset(variables, coords={"line": lines}, attrs={"file": file.name})
     _refuse_impossible(file, log)
     return log
 

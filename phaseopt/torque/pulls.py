@@ -1,0 +1,249 @@
+"""Dyno pulls -> torque points: speed, load, true centrelines, corrected torque and how sure it is."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.errors import InputError, Mistake
+from phaseopt.project import SIDES, Project, Pull, Torque
+from phaseopt.torque.logs import pull_files, read_log, unit_scales
+from phaseopt.torque.phases import centreline, check_rest, phase_of_rows, refuse_outside_travel
+from phaseopt.torque.points import Points, Rows, points_of
+from phaseopt.torque.weather import COUNTED, fixed_pressure_factor, full_throttle_factor
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+_VARIABLES = {
+    "rpm": ("rpm", "mean engine speed"),
+    "load": ("kPa", "mean manifold absolute pressure; at full throttle the top of the load axis"),
+    "icl": ("degree", "true intake centreline after gas-exchange TDC, crank degrees"),
+    "ecl": ("degree", "true exhaust centreline before gas-exchange TDC, crank degrees"),
+    "torque": ("N m", "torque at the mean speed, corrected"),
+    "scatter": ("N m", "standard error of torque, serial correlation counted"),
+    "samples": ("1", "logged rows in the point"),
+    "full_throttle": ("1", "whether the point is at full throttle"),
+    "pull": ("1", "index of the pull"),
+}
+HEAT_SOAK = 20.0  # °C that the intake air column may stand from the day's air before a note says so
+
+
+@dataclass(frozen=True, eq=False)
+class Reduction:
+    """Torque points of all pulls, and what a person should know about them."""
+
+    points: xr.Dataset
+    notes: tuple[str, ...]
+
+
+def reduce_logs(project: Project) -> Reduction:
+    """Read every pull and reduce it to torque points.
+
+    A sweep becomes one point for each speed bin (bins are centred on multiples of their width), full-throttle rows
+    apart from others. A steady log becomes one point for each stretch in which speed, load and phases hold. A point in
+    which a phase (or, at part throttle, the manifold pressure) moves, a short one, and one with no torque made are
+    left out and counted in the notes.
+
+    Parameters
+    ----------
+    project
+        With a torque section. The air's pressure and humidity are the pull's; its temperature is the logged column
+        where there is one, row by row, else the pull's.
+
+    Returns
+    -------
+    Reduction
+        `points` over `point`: `rpm`, `load` [kPa], `icl` and `ecl` [crank degrees], `torque` and `scatter` (standard
+        error) [N m], `samples`, `full_throttle`, `pull`; coordinate `pull_name` over `pull_index`.
+
+    Raises
+    ------
+    InputError
+        With every mistake found in all pulls: files, columns, numbers, units, a phase channel that does not read rest
+        at rest or stands outside its travel, a pull without points, and points none of which reaches the tables.
+    """
+    torque = project.torque
+    if torque is None:
+        raise InputError.one("there is no torque section", mend="describe the logs in [torque]", file=project.file)
+    unit_scales(project, torque)  # a wrong unit once, not once for each file
+    names = _names(torque)
+    parts: list[Points] = []
+    notes: list[str] = []
+    mistakes: list[Mistake] = []
+    taken: dict[Path, str] = {}
+    for number, name in enumerate(names, start=1):
+        try:
+            files = pull_files(project, number, torque.pulls[number - 1].files)
+            _refuse_twice(project, number, name, files, taken)
+            points, said = _reduce_pull(project, torque, number, name, files)
+        except InputError as error:
+            mistakes += error.mistakes
+            continue
+        parts.append({**points, "pull": np.full(len(points["rpm"]), number - 1)})
+        notes += said
+    if mistakes:
+        raise InputError(mistakes)
+    points = {key: np.concatenate([part[key] for part in parts]) for key in _VARIABLES}
+    _refuse_out_of_reach(project, points)
+    if not points["full_throttle"].any():
+        notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
+    return Reduction(_dataset(points, names, torque.correction), tuple(notes))
+
+
+def _names(torque: Torque) -> list[str]:
+    """A name for each pull: its own or its first file's; a repeated one gets a number."""
+    names: list[str] = []
+    for pull in torque.pulls:
+        name = pull.name or Path(pull.files[0]).stem
+        repeat = sum(1 for other in names if other == name or other.startswith(f"{name} ("))
+        names.append(f"{name} ({repeat + 1})" if repeat else name)
+    return names
+
+
+def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, ...], taken: dict[Path, str]) -> None:
+    for file in files:
+        if file.resolve() in taken:
+            raise InputError.one(
+                f"{file.name} belongs to {taken[file.resolve()]} already",
+                mend="name each log in one pull: counted twice it would look twice as sure",
+                file=project.file,
+                where=f"torque.pulls (entry {number}).files",
+            )
+        taken[file.resolve()] = name
+
+
+def _reduce_pull(
+    project: Project, torque: Torque, number: int, name: str, files: tuple[Path, ...]
+) -> tuple[Points, list[str]]:
+    """The points of one pull by variable, and its notes."""
+    pull = torque.pulls[number - 1]
+    logs: list[xr.Dataset] = []
+    mistakes: list[Mistake] = []
+    for file in files:
+        try:
+            logs.append(read_log(file, project, torque))
+        except InputError as error:
+            mistakes += error.mistakes
+    if mistakes:
+        raise InputError(mistakes)
+    mistakes, notes = check_rest(project, torque, number, name, logs)
+    rows = _rows(project, torque, pull, logs)
+    points, why = points_of(rows, pull.kind, torque.bin)
+    phases = {"intake": points.pop("intake"), "exhaust": points.pop("exhaust")}
+    for side in SIDES:
+        mistakes += refuse_outside_travel(project, torque, number, name, side, phases[side])
+    if not len(points["rpm"]):
+        mistakes.append(
+            Mistake(
+                f"{name} gives no torque point: {'; '.join(why)}",
+                "one file for each fixed timing, logged long enough; or take the pull out",
+                project.file,
+                f"torque.pulls (entry {number})",
+            )
+        )
+    if mistakes:
+        raise InputError(mistakes)
+    notes += [f"{name}: {text}" for text in (*why, *_remarks(torque, pull, logs, rows))]
+    points["icl"] = centreline("intake", phases["intake"], project, pull)
+    points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
+    points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
+    return points, notes
+
+
+def _rows(project: Project, torque: Torque, pull: Pull, logs: list[xr.Dataset]) -> Rows:
+    """Join a pull's logs: marks, phases and correction factor of each row."""
+    full = np.concatenate([_full_throttle(torque, pull, log) for log in logs])
+    return Rows(
+        file=np.repeat(np.arange(len(logs)), [log.sizes["row"] for log in logs]),
+        rpm=_joined(logs, "rpm"),
+        load=_joined(logs, "load"),
+        torque=_joined(logs, "torque"),
+        full=full,
+        intake=np.concatenate([phase_of_rows(log, "intake", project, torque) for log in logs]),
+        exhaust=np.concatenate([phase_of_rows(log, "exhaust", project, torque) for log in logs]),
+        factor=_factor(torque, pull, logs, full),
+    )
+
+
+def _joined(logs: list[xr.Dataset], name: str) -> FloatArray:
+    return np.concatenate([log[name].to_numpy() for log in logs])
+
+
+def _full_throttle(torque: Torque, pull: Pull, log: xr.Dataset) -> BoolArray:
+    marks = torque.full_throttle
+    if marks.throttle_above is not None:
+        above: BoolArray = log["throttle"].to_numpy() > marks.throttle_above
+        return above
+    assert marks.depression_below is not None  # as the project file's checks have it
+    assert pull.weather is not None
+    small: BoolArray = pull.weather.pressure - log["load"].to_numpy() < marks.depression_below
+    return small
+
+
+def _factor(torque: Torque, pull: Pull, logs: list[xr.Dataset], full: BoolArray) -> FloatArray:
+    """What each row's torque is multiplied by: the whole correction at full throttle, else its temperature part."""
+    if torque.correction == "none":
+        return np.ones(len(full))
+    assert pull.weather is not None  # as the project file's checks have it
+    if torque.columns.air_temperature is not None:
+        temperature = _joined(logs, "air_temperature")
+    else:
+        temperature = np.full(len(full), pull.weather.temperature)
+    whole = full_throttle_factor(torque.correction, pull.weather, temperature)
+    return np.where(full, whole, fixed_pressure_factor(torque.correction, temperature))
+
+
+def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> Iterator[str]:
+    """What a person should know about a pull's phases and air."""
+    for side in SIDES:
+        if any(f"{side}_phase" in log and log[f"{side}_phase"].attrs["source"] == "commanded" for log in logs):
+            yield f"the {side} phase is the commanded one; where the phaser really stood was not measured"
+    if torque.correction == "none" or pull.weather is None:
+        return
+    least, most = COUNTED
+    full = rows.factor[rows.full]
+    if full.size and (full.min() < least or full.max() > most):
+        yield (
+            f"the {torque.correction} factor runs from {full.min():.3f} to {full.max():.3f}; outside"
+            f" {least:g} to {most:g} a test does not count (ISO 1585)"
+        )
+    if torque.columns.air_temperature is not None:
+        mean = float(_joined(logs, "air_temperature").mean())
+        if abs(mean - pull.weather.temperature) > HEAT_SOAK:
+            yield (
+                f"the intake air column averages {mean:.0f} °C, the day's air {pull.weather.temperature:.0f} °C:"
+                " heat soak, or a wrong unit"
+            )
+
+
+def _refuse_out_of_reach(project: Project, points: Points) -> None:
+    """Some point must lie within half a cell of the tables."""
+    inside = np.ones(len(points["rpm"]), dtype=np.bool_)
+    for name, axis in (("rpm", project.tables.rpm), ("load", project.tables.load)):
+        low, high = axis[0] - (axis[1] - axis[0]) / 2, axis[-1] + (axis[-1] - axis[-2]) / 2
+        inside &= (points[name] >= low) & (points[name] <= high)
+    if not inside.any():
+        rpm, load = points["rpm"], points["load"]
+        raise InputError.one(
+            f"no torque point reaches a table cell: the logs run from {rpm.min():.0f} to {rpm.max():.0f} rpm and"
+            f" {load.min():.0f} to {load.max():.0f} kPa",
+            mend="check torque.columns, torque.units and the axes in tables",
+            file=project.file,
+            where="torque.pulls",
+        )
+
+
+def _dataset(points: Points, names: list[str], correction: str) -> xr.Dataset:
+    variables = {
+        key: ("point", points[key], {"units": units, "long_name": long_name})
+        for key, (units, long_name) in _VARIABLES.items()
+    }
+    return xr.Dataset(
+        variables,
+        coords={"pull_name": ("pull_index", np.array(names, dtype=np.str_), {"long_name": "name of the pull"})},
+        attrs={"title": "torque points", "correction": correction},
+    )
