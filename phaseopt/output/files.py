@@ -25,6 +25,7 @@ from phaseopt.project import SIDES, Project
 from phaseopt.report.page import render
 from phaseopt.report.text import verdict_as_dict
 from phaseopt.tables import table_text
+from phaseopt.torque.logs import pull_files
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -190,9 +191,8 @@ def _hashes(project: Project) -> dict[str, str]:
     """SHA-256 of every input file, by its path from the project's folder."""
     files = {project.file.resolve(), *(path.resolve() for path in _paths(project.model_dump()))}
     if project.torque is not None:
-        from phaseopt.torque.logs import log_files
-
-        files |= {path.resolve() for pull in project.torque.pulls for path in log_files(project, pull)}
+        for number, pull in enumerate(project.torque.pulls, start=1):
+            files |= {path.resolve() for path in pull_files(project, number, pull.files)}
     folder = project.folder.resolve()
     named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in files}
     return {name: hashlib.sha256(named[name].read_bytes()).hexdigest() for name in sorted(named)}
