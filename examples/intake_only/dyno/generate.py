@@ -1,0 +1,48 @@
+"""The intake-only example's dyno logs. All of it is invented; no engine ran.
+
+`python examples/intake_only/dyno/generate.py` writes them again, byte for byte; see `examples/invented_engine.py`.
+The logger writes N m and kPa, and the commanded intake phase in crank degrees, + = advanced; it measures no phase.
+"""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parents[1]))
+
+from invented_engine import Air, Fitting, Log, record, steady, sweep, write_log  # noqa: E402
+
+FITTING = Fitting((118.0, 108.0), (0.0, 0.0), size=0.84)
+AIR = Air(100.4, 21.0, 0.50)
+
+# name, intake phase, drift of the whole pull
+SWEEPS = [("pull-1", 0, 0.003), ("pull-2", 9, -0.006), ("pull-3", 18, 0.007), ("pull-4", 27, -0.002)]
+SPEEDS, LOADS, PHASES = (1500, 2500, 3500, 4500, 5500), (45.0, 70.0), (0, 12, 24)
+
+
+def write(name: str, log: Log, phase: float | None, seed: int, drift: float, folder: Path) -> None:
+    """One log; `phase` is the command where it does not change."""
+    seen = record(log, AIR, FITTING, seed, drift)
+    command = log.intake if phase is None else np.full_like(log.intake, phase)
+    columns = {
+        "time": (seen.time, 2),
+        "rpm": (seen.rpm, 0),
+        "torque": (seen.torque, 1),
+        "map": (seen.pressure, 1),
+        "intake target": (command, 1),
+    }
+    write_log(folder / f"{name}.csv", columns)
+
+
+def write_all(folder: Path) -> None:
+    """Every log of the example into a folder."""
+    for number, (name, phase, drift) in enumerate(SWEEPS):
+        write(name, sweep(AIR, (phase, 0), (1200.0, 6800.0), 16.0), phase, 1600 + number, drift, folder)
+    points = [(rpm, load, phase, 0) for load in LOADS for rpm in SPEEDS for phase in PHASES]
+    write("part-load", steady(points, 1000.0, AIR.pressure), None, 1610, 0.004, folder)
+
+
+if __name__ == "__main__":
+    write_all(HERE)
