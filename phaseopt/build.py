@@ -29,6 +29,8 @@ from phaseopt.torque.pulls import Reduction, reduce_logs
 FloatArray = npt.NDArray[np.float64]
 Progress = Callable[[float, str], None]
 
+_IN_REACH = {"long_name": "the data speak of the cell"}
+
 
 @dataclass(frozen=True, eq=False)
 class Build:
@@ -95,7 +97,7 @@ def build(project: Project, progress: Progress | None = None) -> Build:
     tables = PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
     tell(0.95, "checking tables")
     torque, full_gain, full_deviation = compare_torque(project, model, surrogate, baseline, tables)
-    torque["in_reach"] = (("rpm", "load"), _chosen_in_reach(found, labels), {"long_name": "the data speak of the cell"})
+    torque["in_reach"] = (("rpm", "load"), _chosen_in_reach(found, labels), _IN_REACH)
     given = project.tables.baseline is not None
     return Build(
         project, model, limits, reduction, surrogate,

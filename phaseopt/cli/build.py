@@ -7,7 +7,9 @@ import typer
 
 from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, app, ending, print_json
 
-Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Directory for the tables, the margins and the report.")]
+Out = Annotated[
+    Path, typer.Option("--out", metavar="DIR", help="Directory for the tables, the margins and the report.")
+]
 
 
 @app.command()

@@ -17,7 +17,7 @@ def check(project_file: ProjectFile, intake: Table = None, exhaust: Table = None
         from phaseopt.clearance.check import check_tables
         from phaseopt.clearance.model import contact_model
         from phaseopt.project_file import load_project
-        from phaseopt.report.text import check_summary, verdict_as_dict
+        from phaseopt.report.verdicts import check_summary, verdict_as_dict
         from phaseopt.tables import read_tables
 
         project = load_project(project_file)

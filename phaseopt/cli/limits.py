@@ -14,7 +14,7 @@ def limits(project_file: ProjectFile, json: Json = False) -> None:
         from phaseopt.clearance.limits import phase_limits
         from phaseopt.clearance.model import contact_model
         from phaseopt.project_file import load_project
-        from phaseopt.report.text import limits_summary
+        from phaseopt.report.verdicts import limits_summary
 
         project = load_project(project_file)
         model = contact_model(project)

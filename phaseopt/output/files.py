@@ -23,7 +23,7 @@ from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.metadata import records_metadata, table_metadata
 from phaseopt.project import SIDES, Project
 from phaseopt.report.page import render
-from phaseopt.report.text import verdict_as_dict
+from phaseopt.report.verdicts import verdict_as_dict
 from phaseopt.tables import table_text
 from phaseopt.torque.logs import pull_files
 

@@ -1,0 +1,126 @@
+"""Contact limits and verdicts, as text for a person and as plain values for a machine."""
+
+from dataclasses import asdict
+from typing import Any
+
+from phaseopt.clearance.check import Verdict
+from phaseopt.clearance.full_travel import FullTravel
+from phaseopt.clearance.limits import EDGES, Limits, SafeBox
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.project import SIDES, Project
+
+CELLS_LISTED = 12
+BEFORE_TURNING = "Limits are computed from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
+
+
+def limits_summary(model: ContactModel, limits: Limits) -> str:
+    """What `phaseopt limits` prints: clamps, limits by speed, full travel, what is not covered."""
+    lines = [f"{model.project.name}: contact limits up to {model.top_speed:.0f} rpm", ""]
+    lines += ["Clamps that are safe as a whole (any phase in them with any other, moving, up to that speed):"]
+    lines += [f"  {box_words(model, box)}" for box in limits.boxes]
+    lines += ["", "By engine speed, crank degrees of phase (+ = advanced):", ""]
+    lines += _clamp_table(model, limits)
+    lines += ["", _capital(limits.full_travel.sentence), *_guard(model.project, limits.full_travel)]
+    lines += _stated_drops(model)
+    lines += [f"Not covered: {', '.join(model.not_covered)}", "", BEFORE_TURNING]
+    return "\n".join(lines)
+
+
+def box_words(model: ContactModel, box: SafeBox) -> str:
+    """A safe box in words, only the cams that move.
+
+    Returns for instance "intake 0 to 27°, exhaust -21 to 0°".
+    """
+    if model.tied:
+        return f"both cams {box.intake_from:g} to {box.intake_to:g}°"
+    spans = {"intake": (box.intake_from, box.intake_to), "exhaust": (box.exhaust_from, box.exhaust_to)}
+    moving = [side for side in spans if getattr(model.project, side).phaser is not None]
+    return ", ".join(f"{side} {spans[side][0]:g} to {spans[side][1]:g}°" for side in moving)
+
+
+def _clamp_table(model: ContactModel, limits: Limits) -> list[str]:
+    sides = [side for side in SIDES if model.project.phaser_of(side) is not None]
+    sides = sides[:1] if model.tied else sides
+    head = "     rpm" + "".join(f" | {side + ' alone':>14}  {'together':>9}  {'stopped by':<18}" for side in sides)
+    lines = [head, "-" * len(head)]
+    for r, rpm in enumerate(limits.alone["rpm"].to_numpy()):
+        line = f"{rpm:8.0f}"
+        for side in sides:
+            end = "to" if side == "intake" else "from"
+            alone, together = (float(c[f"{side}_{end}"][r]) for c in (limits.alone, limits.together))
+            edge = EDGES[int(limits.together[f"{side}_edge"][r])]
+            line += f" | {alone:>14g}  {together:>9g}  {edge:<18}"
+        lines.append(line)
+    ends = {"intake": "most advanced", "exhaust": "most retarded"}
+    return [*lines, "  (" + "; ".join(f"{side}: {ends[side]}" for side in sides) + ")"]
+
+
+def _stated_drops(model: ContactModel) -> list[str]:
+    """What the drop readings say, with the notes that go with them."""
+    lines = []
+    for side, drop in model.drops.items():
+        text = f"{drop.at_tdc.min():.2f} mm at TDC as fitted, {float(drop.low(0.0)):.2f} counted"
+        if drop.readings is not None:
+            worst = abs(drop.readings.residual[drop.readings.used]).max()
+            text += (
+                f"; {int(drop.readings.used.sum())} readings fit to {worst:.2f} mm, wheel zero {drop.wheel:+.1f}°, "
+                f"{drop.factor:.3f} mm of drop a mm of piston"
+            )
+        lines.append(f"Valve drop, {side}: {'; '.join([text, *drop.notes])}")
+    return lines
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
+
+
+def _guard(project: Project, travel: FullTravel) -> list[str]:
+    if travel.verdict == CLEAR:
+        return []
+    if project.gap.tables_only_guard:
+        return ["  The tables are the only guard, as the project accepts (tables_only_guard = true)."]
+    return ["  The project does not accept tables as the only guard, so `phaseopt build` will stop."]
+
+
+def check_summary(project: Project, verdict: Verdict) -> str:
+    """What `phaseopt check` prints: the three verdicts apart, the cells that are not clear, what is not covered."""
+    cells = verdict.cells["verdict"].to_numpy()
+    bad = [(r, load) for r, row in enumerate(cells) for load, word in enumerate(row) if word != CLEAR]
+    lines = [f"{project.name}: the tables are {'clear' if verdict.clear else 'NOT CLEAR'}", ""]
+    lines += [f"Cells        {cells.size - len(bad)} of {cells.size} clear; closest: {verdict.worst}"]
+    lines += [f"             {_cell_words(verdict, r, load)}" for r, load in bad[:CELLS_LISTED]]
+    if len(bad) > CELLS_LISTED:
+        lines.append(f"             and {len(bad) - CELLS_LISTED} more cells")
+    lines += [f"Box          {verdict.box.sentence}", _capital(verdict.full_travel.sentence)]
+    lines += [f"Not covered  {', '.join(verdict.not_covered)}", "", BEFORE_TURNING]
+    return "\n".join(lines)
+
+
+def _cell_words(verdict: Verdict, r: int, load: int) -> str:
+    cell = verdict.cells.isel(rpm=r, load=load)
+    margin = min(float(cell["static_margin"].min()), float(cell["running_margin"].min()))
+    return (
+        f"{float(cell['rpm']):.0f} rpm, load {float(cell['load']):g}: {cell['verdict'].item()}, "
+        f"{cell['binds'].item()}, {-margin:.2f} mm short "
+        f"(intake {float(cell['intake_phase']):g}°, exhaust {float(cell['exhaust_phase']):g}°)"
+    )
+
+
+def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
+    """The three verdicts as plain values, gaps in mm rounded down."""
+    words = verdict.cells["verdict"].to_numpy().ravel().tolist()
+    return {
+        "clear": verdict.clear,
+        "cells": {word: words.count(word) for word in sorted(set(words))},
+        "closest": verdict.worst,
+        "box": _rounded(asdict(verdict.box)),
+        "full_travel": _rounded(asdict(verdict.full_travel)),
+        "not_covered": list(verdict.not_covered),
+    }
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _rounded(item) for key, item in value.items()}
+    return int(value * 1000 // 1) / 1000 if isinstance(value, float) else value
