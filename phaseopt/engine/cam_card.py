@@ -133,7 +133,7 @@ def _highest(flank: Flank, nominal: Spline) -> list[Piece]:
         return by_card
     reading = replace(reading, high=min(reading.high, lift_of(by_card, reading.at)))
     points = tuple(sorted((*points, reading), key=lambda point: point.at))
-    return lower(by_card, highest_flank(points, limits), points)
+    return lower(by_card, highest_flank(points, limits))
 
 
 def _joined(nominal: tuple[Spline, Spline]) -> Lobe:

@@ -40,7 +40,7 @@ FloatArray = npt.NDArray[np.float64]
 # one 2 and 6.28 (Norton, Cam Design, from memory), a harmonic one that dwells at the peak for a tenth of its flank 1.9
 # and 7.2, all on both sides of the inflection; valve lobes are gentler on the nose and up to three times as sharp off
 # the seat (common practice, no source).
-STEEPEST = 2.1
+STEEPEST = 2.3
 SHARPEST_NOSE = 8.0
 SHARPEST_FLANK = 16.0
 
@@ -137,22 +137,30 @@ def _bulge(a: Known, b: Known, floor: float, steepest: float, limits: Limits) ->
     return pieces
 
 
+def _from(pieces: list[Piece], at: float) -> tuple[float, float, float]:
+    """Lift, -slope and -curvature / 2 of the piece that holds an angle, at that angle."""
+    start, _, lift, slope, bend = next(piece for piece in pieces if piece[0] <= at < piece[1])
+    return lift - (at - start) * (slope + bend * (at - start)), slope + 2 * bend * (at - start), bend
+
+
 def lift_of(pieces: list[Piece], at: float) -> float:
     """The bound at an angle from the peak, mm."""
-    for start, end, lift, slope, bend in pieces:
-        if start <= at <= end:
-            return lift - (at - start) * (slope + bend * (at - start))
-    return 0.0
+    return _from(pieces, at)[0]
 
 
-def lower(first: list[Piece], second: list[Piece], points: tuple[Known, ...]) -> list[Piece]:
-    """Of two bounds of one flank, between each two points that both have, the one that is lower half way."""
-    chosen: list[Piece] = []
-    for a, b in pairwise(points):
-        middle = (a.at + b.at) / 2
-        best = min(first, second, key=lambda pieces: lift_of(pieces, middle))
-        chosen += [piece for piece in best if a.at <= piece[0] < b.at]
-    return chosen
+def lower(first: list[Piece], second: list[Piece]) -> list[Piece]:
+    """The lower of two bounds of one flank at every angle; both hold, so it does too."""
+    ends = sorted({end for piece in first + second for end in piece[:2]})
+    pieces: list[Piece] = []
+    for start, end in pairwise(ends):
+        one, other = _from(first, start), _from(second, start)
+        crossings = np.roots([one[2] - other[2], one[1] - other[1], other[0] - one[0]])
+        inside = sorted(start + x.real for x in crossings if x.imag == 0 and 0 < x.real < end - start)
+        for u, v in pairwise([start, *inside, end]):
+            middle = (u + v) / 2
+            best = first if lift_of(first, middle) <= lift_of(second, middle) else second
+            pieces.append((u, v, *_from(best, u)))
+    return pieces
 
 
 def as_polynomials(before: list[Piece], after: list[Piece]) -> tuple[FloatArray, FloatArray]:

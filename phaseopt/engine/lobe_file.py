@@ -16,7 +16,8 @@ LONGEST_OPEN = 200.0  # cam degrees; no road or race lobe lifts for longer, a lo
 SHORTEST_OPEN = 60.0  # cam degrees; less is a lobe told in radians or in turns
 WIDEST_STEP = 5.0  # cam degrees between points while open; beyond, the curve between them is a guess
 LIFTS = 2.0, 25.0  # mm; outside it the column is not tappet lift in mm
-NEAR_PEAK = 0.95  # the lobe's centre need not be the highest point, but lift there is never far below the peak
+NOSE = 0.9  # of the peak; the middle of the stretch above it tells where the lobe's centre must be, near enough
+OFF_CENTRE = 5.0  # cam degrees that the middle may stand off 0 in a lobe whose flanks differ
 
 
 def read_lobe(path: Path, ratio: float) -> Lobe:
@@ -96,12 +97,13 @@ def _refuse_impossible(columns: Columns) -> None:
             f"{angle[row] - angle[row - 1]:g} cam degrees from the line before",
             f"measure every 1 or 2 cam degrees while the lobe lifts, at most {WIDEST_STEP:g} apart",
         )
-    at_centre = np.interp(0.0, angle, lift)
-    if at_centre < NEAR_PEAK * lift[top]:
+    nose = angle[lift >= NOSE * lift[top]]
+    middle = (nose[0] + nose[-1]) / 2
+    if abs(middle) > OFF_CENTRE:
         raise columns.error(
             top,
-            f"the peak stands at cam_deg {angle[top]:g}, and lift at cam_deg 0 is only {at_centre:.3f} mm",
-            "count cam_deg from the lobe's centre",
+            f"the lobe's nose stands at cam_deg {middle:g}",
+            f"count cam_deg from the lobe's centre, at most {OFF_CENTRE:g} from the middle of the nose",
         )
 
 

@@ -1,0 +1,180 @@
+"""Camshafts as fitted: signs, events, overlap, and engines read from a project."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from engines import lobe_csv, project_of
+from scipy.integrate import quad
+
+from phaseopt.engine.camshaft import Camshaft, Events, engine_of, events, overlap
+from phaseopt.engine.lobe import Lobe
+from phaseopt.errors import InputError
+
+from .profiles import polynomial_345
+
+FLANK, PEAK = 140.0, 10.0  # crank degrees, mm
+
+
+def cam(side: Any, nominal: float = 108.0, offset: float = 0.0, lash: float = 0.0, peak: float = PEAK) -> Camshaft:
+    angles = np.arange(-142.0, 143.0, 1.0)
+    lobe = Lobe.through(angles, peak * polynomial_345(angles / FLANK))
+    return Camshaft(side, lobe, lobe, lash, nominal, offset, None)
+
+
+def at(camshaft: Camshaft, phase: float, check_lift: float = 1.0) -> Events:
+    return events(camshaft, camshaft.centre(phase), check_lift)
+
+
+def test_true_centrelines() -> None:
+    """Source: the convention of the trade: icl = nominal - offset - phase, ecl = nominal + offset + phase."""
+    phases = np.array([-10.0, 0.0, 25.0])
+    intake, exhaust = cam("intake", 110.0, -12.0), cam("exhaust", 112.0, 10.0)
+    np.testing.assert_allclose(intake.true_centreline(phases), 110.0 + 12.0 - phases)
+    np.testing.assert_allclose(exhaust.true_centreline(phases), 112.0 + 10.0 + phases)
+    np.testing.assert_allclose(intake.centre(phases), intake.true_centreline(phases))
+    np.testing.assert_allclose(exhaust.centre(phases), -exhaust.true_centreline(phases))
+
+
+def test_events_of_an_analytic_lobe() -> None:
+    """Source: the 3-4-5 polynomial passes half its lift half way along its flank (Norton, Cam Design, from memory)."""
+    for side, centre in (("intake", 108.0), ("exhaust", -108.0)):
+        found = at(cam(side), 0.0, PEAK / 2)
+        assert float(found.opens) == pytest.approx(centre - FLANK / 2, abs=1e-3)
+        assert float(found.closes) == pytest.approx(centre + FLANK / 2, abs=1e-3)
+        assert found.duration == pytest.approx(FLANK, abs=2e-3)
+
+
+def test_signs_of_the_events() -> None:
+    """Source: common practice, no source: at a small check lift IVO lies before TDC and EVC after it, IVC after BDC and
+    EVO before BDC; advancing moves all events of a cam earlier, degree for degree."""
+    intake, exhaust = at(cam("intake"), 0.0, 0.3), at(cam("exhaust"), 0.0, 0.3)
+    assert float(intake.opens) < 0 < 180 < float(intake.closes)
+    assert float(exhaust.opens) < -180 < 0 < float(exhaust.closes)
+    for side in ("intake", "exhaust"):
+        rest, advanced = at(cam(side), 0.0), at(cam(side), 10.0)
+        assert float(advanced.opens) == pytest.approx(float(rest.opens) - 10.0)
+        assert float(advanced.closes) == pytest.approx(float(rest.closes) - 10.0)
+        fitted = at(cam(side, offset=10.0), 0.0)
+        assert float(fitted.opens) == pytest.approx(float(advanced.opens))
+
+
+def test_advancing_the_intake_and_retarding_the_exhaust_lift_the_valve_at_tdc() -> None:
+    """Source: common practice, no source: these two moves close the valve-to-piston gap."""
+    intake, exhaust = cam("intake"), cam("exhaust")
+    assert float(intake.lift(0.0, intake.centre(10.0))) > float(intake.lift(0.0, intake.centre(0.0)))
+    assert float(exhaust.lift(0.0, exhaust.centre(-10.0))) > float(exhaust.lift(0.0, exhaust.centre(0.0)))
+
+
+def test_lash_delays_and_shortens() -> None:
+    """Source: kinematics: with lash the valve is at 1.0 mm where a lobe without lash is at 1.2 mm."""
+    tight, loose = cam("intake"), cam("intake", lash=0.2)
+    assert float(at(loose, 0.0, 1.0).opens) == pytest.approx(float(at(tight, 0.0, 1.2).opens))
+    assert float(tight.lift(60.0, 108.0, lash=0.2)) == pytest.approx(float(tight.lift(60.0, 108.0)) - 0.2)
+    assert float(tight.lift(-60.0, 108.0, lash=0.2)) == 0.0
+
+
+def test_a_check_lift_out_of_reach_is_refused() -> None:
+    """Source: none; the valve never lifts so far with its lash."""
+    with pytest.raises(InputError, match=r"intake valve lifts 9\.800 mm"):
+        at(cam("intake", lash=0.2), 0.0, 9.9)
+
+
+def test_overlap_in_degrees_and_area() -> None:
+    """Source: the definitions: EVC less IVO, and the lesser lift integrated between them (by quadrature)."""
+    intake, exhaust = cam("intake", lash=0.2), cam("exhaust", lash=0.25, peak=9.0)
+    centres_i, centres_e = np.array([[104.0], [80.0]]), np.array([-108.0, -85.0, -70.0])
+    found = overlap(intake, exhaust, centres_i, centres_e, 1.0)
+    assert found.degrees.shape == found.area.shape == (2, 3)
+    for i, e in np.ndindex(2, 3):
+        ci, ce = float(centres_i[i, 0]), float(centres_e[e])
+        ivo, evc = float(events(intake, ci, 1.0).opens), float(events(exhaust, ce, 1.0).closes)
+        assert float(found.degrees[i, e]) == pytest.approx(evc - ivo)
+
+        def lesser(theta: float, ci: float = ci, ce: float = ce) -> float:
+            return float(min(intake.lift(theta, ci, 0.2), exhaust.lift(theta, ce, 0.25)))
+
+        expected = quad(lesser, ivo, evc, points=[(ci + ce) / 2], limit=200)[0] if evc > ivo else 0.0
+        assert float(found.area[i, e]) == pytest.approx(expected, abs=1e-3)
+
+
+def test_cams_far_apart_have_negative_overlap_and_no_area() -> None:
+    """Source: common practice, no source: negative overlap is the time for which both valves are closed."""
+    found = overlap(cam("intake"), cam("exhaust"), 150.0, -150.0, 1.0)
+    assert float(found.degrees) < 0
+    assert float(found.area) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("changes", "arrangement"),
+    [
+        ({}, "both"),
+        ({"exhaust": {"phaser": None}}, "intake"),
+        ({"intake": {"phaser": None}}, "exhaust"),
+        (
+            {
+                "intake": {"phaser": None},
+                "exhaust": {"phaser": None},
+                "phaser": {"travel": [-20.0, 20.0], "slew": {"advance": 80.0, "retard": 80.0}},
+            },
+            "together",
+        ),
+    ],
+)
+def test_the_four_arrangements(tmp_path: Path, changes: dict[str, Any], arrangement: str) -> None:
+    """Source: which cams a phaser moves."""
+    engine = engine_of(project_of(tmp_path, **changes))
+    assert engine.arrangement == arrangement
+    assert (engine.intake.phaser is not None) == (arrangement in ("both", "intake", "together"))
+    assert (engine.exhaust.phaser is not None) == (arrangement in ("both", "exhaust", "together"))
+    if arrangement == "together":
+        assert engine.cam("intake").phaser == engine.cam("exhaust").phaser
+
+
+def test_an_engine_with_a_measured_lobe_and_a_card(tmp_path: Path) -> None:
+    """Source: the project's own numbers; a measured lobe leaves nothing open, a card does."""
+    card = {
+        "lift": 9.6,
+        "measured_at": "tappet",
+        "durations": [{"at": 0.4, "degrees": 252.0}, {"at": 1.0, "degrees": "115 cam deg"}],
+    }
+    engine = engine_of(project_of(tmp_path, exhaust={"lobe": None, "card": card}))
+    assert engine.intake.most is engine.intake.lobe
+    assert engine.intake.lobe.peak == pytest.approx(10.5)
+    assert float(engine.intake.centre(0.0)) == 116.0
+    assert engine.exhaust.lobe.span(1.0) == pytest.approx((-115.0, 115.0), abs=0.025)
+    assert float(engine.exhaust.most.lift(90.0)) > float(engine.exhaust.lobe.lift(90.0)) + 0.5
+    assert float(engine.crank.drop(180.0)) == pytest.approx(86.0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "files", "says"),
+    [
+        ({"intake": {"lash": 11.0}}, {}, "intake.lash: lash 11 mm"),
+        ({"tables": {"check_lift": 10.0}}, {}, "lash 0.25 mm and check lift 10 mm"),
+        ({}, {"intake.csv": lobe_csv(10.5, 132.0)}, "halve them"),
+        (
+            {
+                "exhaust": {
+                    "lobe": None,
+                    "card": {
+                        "lift": 9.6,
+                        "measured_at": "tappet",
+                        "durations": [{"at": 0.4, "degrees": 90.0}, {"at": 1.0, "degrees": 80.0}],
+                    },
+                }
+            },
+            {},
+            "project.toml: exhaust.card.durations: 90 degrees",
+        ),
+    ],
+)
+def test_an_engine_that_cannot_be_is_refused(
+    tmp_path: Path, changes: dict[str, Any], files: dict[str, str], says: str
+) -> None:
+    """Source: none; each message names the file, the key or line, and the mend."""
+    with pytest.raises(InputError) as caught:
+        engine_of(project_of(tmp_path, files, **changes))
+    assert says in str(caught.value)
+    assert "Mend:" in str(caught.value)

@@ -1,0 +1,104 @@
+"""Measured lobes: read as they are, or refused with the line and the mend."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from phaseopt.engine.lobe_file import read_lobe
+from phaseopt.errors import InputError
+
+from .profiles import polynomial_345
+
+Table = tuple[np.ndarray, np.ndarray]
+FLANK = 70.0  # cam degrees
+
+
+def good(spacing: float = 1.0) -> Table:
+    """A 9.5 mm lobe of 2 × 70 cam degrees."""
+    angle = np.arange(-80.0, 80.0 + spacing / 2, spacing)
+    return angle, 9.5 * polynomial_345(angle / FLANK)
+
+
+def written(folder: Path, table: Table, before: str = "") -> Path:
+    path = folder / "lobe.csv"
+    rows = "".join(f"{angle:g},{lift:.6f}\n" for angle, lift in zip(*table, strict=True))
+    path.write_text(before + "cam_deg,lift_mm\n" + rows, encoding="utf-8")
+    return path
+
+
+def test_lift_is_ratio_times_tappet_lift_over_crank_degrees(tmp_path: Path) -> None:
+    """Source: 1 cam degree is 2 crank degrees; a rocker multiplies lift by its ratio. With a byte-order mark."""
+    lobe = read_lobe(written(tmp_path, good(), before="\ufeff"), ratio=1.4)
+    assert lobe.peak == pytest.approx(1.4 * 9.5)
+    x = np.linspace(-200, 200, 801)
+    np.testing.assert_allclose(lobe.lift(x), 1.4 * 9.5 * polynomial_345(x / (2 * FLANK)), atol=0.003)
+
+
+def test_a_file_over_the_whole_turn(tmp_path: Path) -> None:
+    """Source: a cam turns 360 degrees; the base circle lifts nothing."""
+    angle = np.arange(-180.0, 181.0)
+    lobe = read_lobe(written(tmp_path, (angle, 9.5 * polynomial_345(angle / FLANK))), ratio=1.0)
+    assert float(lobe.lift(360.0)) == 0.0
+    assert float(lobe.highest(200.0, 520.0)) == 0.0
+
+
+def test_ends_within_the_tolerance_are_brought_to_zero(tmp_path: Path) -> None:
+    """Source: none; a gauge reads hundredths on a base circle. No lift beyond one step from the last line."""
+    angle, lift = good()
+    lobe = read_lobe(written(tmp_path, (angle, lift + 0.04)), ratio=1.0)
+    assert float(lobe.lift(160.0)) == pytest.approx(0.04)
+    assert float(lobe.lift(162.0)) == 0.0
+    assert float(lobe.lift(-162.0)) == 0.0
+
+
+def _changed(row: int, angle: float | None = None, lift: float | None = None) -> Callable[[], Table]:
+    def table() -> Table:
+        angles, lifts = good()
+        if angle is not None:
+            angles[row] = angle
+        if lift is not None:
+            lifts[row] = lift
+        return angles, lifts
+
+    return table
+
+
+def _part(keep: Callable[[np.ndarray], np.ndarray]) -> Callable[[], Table]:
+    def table() -> Table:
+        angles, lifts = good()
+        kept = keep(angles)
+        return angles[kept], lifts[kept]
+
+    return table
+
+
+@pytest.mark.parametrize(
+    ("table", "says"),
+    [
+        (_changed(30, angle=-51.0), "line 32: cam_deg -51 is given twice"),
+        (_changed(30, angle=-60.0), "line 32: cam_deg -60 follows -51"),
+        (_changed(3, lift=-0.01), "line 5: lift_mm -0.01 is below zero"),
+        (_changed(0, lift=0.06), "line 2: the lobe does not close"),
+        (_part(lambda a: a < 40), "line 121: the lobe does not close"),
+        (_part(lambda a: a > -40), "line 2: the lobe does not close"),
+        (_part(lambda a: (a < -20) | (a > -12)), "at most 5 apart"),
+        (lambda: (good()[0] * 2, good()[1]), "halve them"),
+        (lambda: (good()[0] * 2.5, good()[1]), "more than half a turn"),
+        (lambda: (good()[0] * np.pi / 180, good()[1]), "only"),
+        (lambda: (good()[0] + 80, good()[1]), "count cam_deg from the lobe's centre"),
+        (lambda: (good()[0] + 12, good()[1]), "count cam_deg from the lobe's centre"),
+        (lambda: (good()[0], good()[1] / 25.4), "not inches"),
+        (lambda: (good()[0], good()[1] * 25.4), "in mm"),
+        (lambda: (good()[0], good()[1] * 0), "in mm"),
+        (lambda: (np.array([0.0]), np.array([9.5])), "does not close"),
+    ],
+)
+def test_a_lobe_that_cannot_be_is_refused(tmp_path: Path, table: Callable[[], Table], says: str) -> None:
+    """Source: the limits stated in `lobe_file`; each message names file and line and the mend."""
+    with pytest.raises(InputError) as caught:
+        read_lobe(written(tmp_path, table()), ratio=1.0)
+    assert says in str(caught.value)
+    assert "lobe.csv: line " in str(caught.value)
+    assert "Mend:" in str(caught.value)
