@@ -1,0 +1,111 @@
+"""What several parts of a report say of a build: the tightest cell of a contact, the clamps, what holds cells back."""
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.clearance.limits import SafeBox
+from phaseopt.project import SIDES, Project, Side
+
+if TYPE_CHECKING:
+    from phaseopt.build import Build
+
+FloatArray = npt.NDArray[np.float64]
+
+_OF_CELL = ("rpm", "load", "intake_phase", "exhaust_phase", "icl", "ecl", "by_hand", "static", "running", "angle")
+_MOST = 0.8  # of the greatest gain: what counts as where most was gained
+_BINDERS = {
+    "reach": "reach of the data",
+    "slew": "phaser speed",
+    "roughness": "smoothness towards neighbouring cells",
+}
+
+
+@dataclass(frozen=True)
+class Tightest:
+    """The cell where a contact has the least margin to its rules: angles in crank degrees, gaps in mm."""
+
+    contact: str
+    rpm: float
+    load: float
+    intake_phase: float
+    exhaust_phase: float
+    icl: float
+    ecl: float
+    by_hand: float
+    static: float
+    running: float
+    angle: float
+    margin: float
+
+
+def tightest(build: "Build", contact: str) -> Tightest:
+    """The tightest cell of a contact; of several as tight by the static rule, the one with the least running gap."""
+    cells = build.verdict.cells.sel(contact=contact)
+    static, running = cells["static_margin"].to_numpy(), cells["running_margin"].to_numpy()
+    least = np.minimum(static, running)
+    row, column = np.unravel_index(int(np.lexsort((running.ravel(), least.ravel()))[0]), least.shape)
+    cell = cells.isel(rpm=int(row), load=int(column))
+    return Tightest(
+        contact,
+        **{name: float(cell[name]) for name in _OF_CELL},
+        margin=float(least[row, column]),
+    )
+
+
+def moving(project: Project) -> tuple[Side, ...]:
+    """The sides that have a table of their own: one for two tied cams, none for a fixed cam."""
+    if project.arrangement == "both":
+        return SIDES
+    return ("exhaust",) if project.arrangement == "exhaust" else ("intake",)
+
+
+def phase_words(project: Project, side: Side) -> str:
+    """What a table of a side holds, in words."""
+    return "phase of both cams" if project.arrangement == "together" else f"{side} phase"
+
+
+def clamps(build: "Build") -> SafeBox:
+    """The safe box that the tables lie in: its edges are the clamps to enter. The tables' own range where none does."""
+    used = build.verdict.box.range
+    around = [box for box in build.limits.boxes if _holds(box, used)]
+    return max(around, key=lambda box: box.size, default=used)
+
+
+def _holds(box: SafeBox, inner: SafeBox) -> bool:
+    intake = box.intake_from <= inner.intake_from and inner.intake_to <= box.intake_to
+    return intake and box.exhaust_from <= inner.exhaust_from and inner.exhaust_to <= box.exhaust_to
+
+
+def binder_words(name: str) -> str:
+    """What holds a cell back, in words.
+
+    >>> binder_words("box intake advance"), binder_words("slew"), binder_words("overlap cap")
+    ('contact limit (intake advance)', 'phaser speed', 'overlap cap')
+    """
+    for prefix, words in (("box ", "contact limit"), ("travel ", "end of travel")):
+        if name.startswith(prefix):
+            return f"{words} ({name.removeprefix(prefix)})"
+    return _BINDERS.get(name, name)
+
+
+def binders(build: "Build") -> list[tuple[str, int]]:
+    """What holds cells back and how many cells it holds, most first; a cell may be held by several."""
+    counts = Counter(name for row in build.binds for names in row for name in names)
+    return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+
+
+def gained_most(build: "Build") -> tuple[float, float] | None:
+    """From and to rpm around the greatest gain at full load; None where nothing was gained."""
+    gain = build.torque["gain"].isel(load=-1).to_numpy()
+    peak = int(gain.argmax())
+    if gain[peak] <= 0:
+        return None
+    low = np.flatnonzero(gain < _MOST * gain[peak])
+    first = int(low[low < peak].max(initial=-1)) + 1
+    last = int(low[low > peak].min(initial=gain.size)) - 1
+    speeds = build.torque["rpm"].to_numpy()
+    return float(speeds[first]), float(speeds[last])

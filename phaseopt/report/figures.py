@@ -1,0 +1,293 @@
+"""The figures of a report, each an SVG as text: words stay words, and the same build gives the same bytes.
+
+No figure relies on colour alone: lines have markers or dashes, areas have hatches, cells have their value in them.
+"""
+
+import io
+import re
+from contextlib import AbstractContextManager
+from typing import TYPE_CHECKING, Any
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch, Rectangle
+
+from phaseopt.clearance.allowances import timing
+from phaseopt.clearance.contacts import WORDS, sides_of
+from phaseopt.clearance.ledger import ledger
+from phaseopt.clearance.limits import EDGES, SafeBox
+from phaseopt.clearance.rules import CONTACT, SHORT
+from phaseopt.clearance.valves import head_distance
+from phaseopt.project import SIDES
+from phaseopt.report.colours import BLACK, WHITE, Scale, ink
+from phaseopt.report.facts import FloatArray, Tightest, clamps, moving, phase_words, tightest
+from phaseopt.tables import number_text
+
+if TYPE_CHECKING:
+    from phaseopt.build import Build
+
+_DARK, _MIDDLE, _LIGHT = "#440154", "#31688e", "#35b779"  # of viridis
+_EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and hatch
+    ("#fde725", ""),
+    ("#5ec962", "//"),
+    ("#21918c", "\\\\"),
+    ("#3b528b", "xx"),
+    ("#d9d9d9", ".."),
+)
+
+
+def _styled() -> AbstractContextManager[None]:
+    """Text stays text, in one font that the page can replace."""
+    return matplotlib.rc_context(
+        {
+            "svg.fonttype": "none",
+            "font.family": ["sans-serif"],
+            "font.sans-serif": ["DejaVu Sans"],
+            "font.size": 9.0,
+            "axes.titlesize": 10.0,
+            "legend.fontsize": 8.0,
+            "hatch.linewidth": 0.5,
+        }
+    )
+
+
+def full_load_torque(build: "Build") -> str:
+    """Torque at full load before and after over engine speed, and the gain, with two standard deviations."""
+    row = build.torque.isel(load=-1)
+    rpm, after, before = (row[name].to_numpy() for name in ("rpm", "torque", "torque_before"))
+    gain = row["gain"].to_numpy()
+    band, doubt = (2 * row[name].to_numpy() for name in ("torque_deviation", "gain_deviation"))
+    with _styled():
+        figure = Figure(figsize=(7.5, 5.6), layout="constrained")
+        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
+        shade: dict[str, Any] = {"color": _LIGHT, "alpha": 0.35, "lw": 0}
+        upper.fill_between(rpm, after - band, after + band, **shade, label="±2 deviations, after")
+        upper.plot(rpm, before, "s--", color=_DARK, ms=4, label=f"before: {build.baseline_is}")
+        upper.plot(rpm, after, "o-", color=_MIDDLE, ms=4, label="after: these tables")
+        beyond = ~row["in_reach"].to_numpy()
+        if beyond.any():
+            upper.plot(rpm[beyond], after[beyond], "o", mfc=WHITE, mec=_MIDDLE, ms=7, label="out of reach of the data")
+        upper.set_ylabel("torque, N·m")
+        upper.set_title(
+            f"Torque at full load: {build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m on average "
+            f"(± one deviation)"
+        )
+        upper.legend(loc="best")
+        lower.fill_between(rpm, gain - doubt, gain + doubt, **shade, label="±2 deviations")
+        lower.plot(rpm, gain, "o-", color=_MIDDLE, ms=4, label="gain")
+        lower.axhline(0.0, color=BLACK, lw=0.8)
+        lower.set_ylabel("gain, N·m")
+        lower.set_xlabel("engine speed, rpm")
+        lower.legend(loc="best", ncols=2)
+        for axes in (upper, lower):
+            axes.grid(alpha=0.3)
+        return _svg(figure, "torque", "Torque at full load before and after, and the gain, over engine speed")
+
+
+def gap_map(build: "Build", contact: str) -> str:
+    """The least static and running gap of a contact in each cell of the tables."""
+    near = tightest(build, contact)
+    required = float(build.model.required[build.model.contacts.index(contact)])
+    with _styled():
+        figure = Figure(figsize=(7.5, 5.0), layout="constrained")
+        for axes, (rule, wants) in zip(
+            figure.subplots(1, 2), (("static", required), ("running", build.model.reserve)), strict=True
+        ):
+            _map(figure, axes, build, near, rule, wants)
+        words = WORDS[contact]
+        figure.suptitle(f"{words[0].upper()}{words[1:]}: least gap in each cell, outlined where it is tightest")
+        return _svg(figure, f"map-{contact}", f"Least gap, {words}, in each cell of the tables")
+
+
+def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, wants: float) -> None:
+    cells = build.verdict.cells.sel(contact=near.contact)
+    gap = cells[rule].to_numpy()
+    rpm, load = cells["rpm"].to_numpy(), cells["load"].to_numpy()
+    scale = Scale.around(*gap.ravel())
+    colours = axes.pcolormesh(
+        np.arange(load.size + 1) - 0.5, np.arange(rpm.size + 1) - 0.5, gap,
+        cmap=scale.colours, vmin=scale.low, vmax=scale.high, edgecolors=WHITE, linewidth=0.3,
+    )  # fmt: skip
+    for (row, column), value in np.ndenumerate(gap):
+        text = f"{value:.2f}" + ("!" if value < wants else "")
+        axes.text(column, row, text, ha="center", va="center", fontsize=6.5, color=ink(scale.colour(value)))
+    at = float(np.flatnonzero(load == near.load)[0]), float(np.flatnonzero(rpm == near.rpm)[0])
+    axes.add_patch(Rectangle((at[0] - 0.5, at[1] - 0.5), 1, 1, fill=False, ec=WHITE, lw=3))
+    axes.add_patch(Rectangle((at[0] - 0.5, at[1] - 0.5), 1, 1, fill=False, ec=BLACK, lw=1.5))
+    axes.set_xticks(range(load.size), [number_text(value) for value in load])
+    axes.set_yticks(range(rpm.size), [number_text(value) for value in rpm])
+    axes.invert_yaxis()
+    axes.set_xlabel("load, kPa")
+    axes.set_ylabel("engine speed, rpm")
+    least = float(gap.min())
+    verdict = "clear" if least >= wants else CONTACT.upper() if least <= 0 else SHORT.upper()
+    axes.set_title(f"{rule}: {verdict}, least {least:.2f} mm (rule {wants:.2f})", fontsize=8.5)
+    figure.colorbar(colours, ax=axes, label=f"{rule} gap, mm", location="bottom", aspect=30)
+
+
+def gap_over_angle(build: "Build", contact: str) -> str:
+    """Lift, drop and gap over crank angle at the cell where a contact is tightest, running at the top speed."""
+    near, model = tightest(build, contact), build.model
+    theta = np.linspace(-50.0, 50.0, 401)
+    required, top = float(model.required[model.contacts.index(contact)]), model.top_speed
+    with _styled():
+        figure = Figure(figsize=(7.5, 5.6), layout="constrained")
+        upper, lower = figure.subplots(2, 1, sharex=True)
+        curves_of = _valve_curves if contact == "valve_valve" else _piston_curves
+        curves = curves_of(build, near, theta, upper)
+        looks = (
+            ("by hand: lash as set", "-", _LIGHT),
+            ("static, guaranteed", "--", _MIDDLE),
+            (f"running, {top:.0f} rpm", "-.", _DARK),
+        )
+        steps = ledger(model, near.intake_phase, near.exhaust_phase, top).sel(contact=contact)
+        for curve, name, (label, dash, colour) in zip(curves, ("by_hand", "static", "running"), looks, strict=True):
+            lower.plot(theta, curve, dash, color=colour, label=f"{label}: least {float(steps[name]):.2f} mm")
+            lower.plot(theta[curve.argmin()], curve.min(), "o", color=colour, ms=5)
+        for wants, dots, label in (
+            (required, (0, (1, 1)), "static rule"),
+            (model.reserve, (0, (4, 1)), "running rule"),
+        ):
+            lower.axhline(wants, color=BLACK, lw=1.0, ls=dots, label=f"{label} {wants:.2f} mm")
+        lower.axhline(0.0, color=BLACK, lw=1.5)
+        lower.set_ylim(min(0.0, *(float(curve.min()) for curve in curves)) - 0.3, required + 7.0)
+        lower.set_xlabel("crank angle, degrees after gas-exchange TDC")
+        lower.set_ylabel("gap, mm")
+        words = WORDS[contact]
+        upper.set_title(
+            f"{words[0].upper()}{words[1:]} at its tightest cell ({near.rpm:.0f} rpm, {near.load:g} kPa): "
+            f"{'clear' if near.margin >= 0 else 'NOT CLEAR'}\nintake {number_text(near.intake_phase)}°, "
+            f"exhaust {number_text(near.exhaust_phase)}° of phase"
+        )
+        for axes in (upper, lower):
+            axes.grid(alpha=0.3)
+            axes.legend(loc="upper center", ncols=2, framealpha=1.0)
+        return _svg(figure, f"angle-{contact}", f"Lift and gap over crank angle at the tightest cell, {words}")
+
+
+def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
+    """By hand, static and running gap over crank angle, and the drop and lift they come from drawn."""
+    (side,) = sides_of(near.contact)
+    cam, law = build.model.engine.cam(side), build.model.drops[side]
+    centre = float(cam.centre(near.intake_phase if side == "intake" else near.exhaust_phase))
+    drop, lift = law.fitted(theta), cam.lift(theta, centre, cam.lash)
+    axes.plot(theta, drop, "-", color=_DARK, label=f"{side} valve drop: travel until it meets the piston")
+    axes.plot(theta, lift, "--", color=_MIDDLE, label=f"{side} valve lift, lash as set")
+    axes.set_ylim(0.0, max(float(lift.max()), float(drop.min())) * 1.6)
+    axes.set_ylabel("along the valve, mm")
+    static, running = timing(build.project, side)
+    low, from_centre = law.low(theta), theta - centre
+    taken = float(build.model.running_mm(build.model.top_speed)[build.model.contacts.index(near.contact)])
+    return [
+        drop - lift,
+        low - cam.most.highest(from_centre - static, from_centre + static),
+        low - cam.most.highest(from_centre - running, from_centre + running) - taken,
+    ]
+
+
+def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
+    """The same between the valves; distances shrink with both lifts, so each is taken at its greatest."""
+    heads = build.model.heads
+    assert heads is not None  # the contact is listed only where seats are given
+    lifts: list[list[FloatArray]] = []
+    for side, phase, (dash, colour) in zip(
+        SIDES, (near.intake_phase, near.exhaust_phase), (("--", _MIDDLE), ("-", _DARK)), strict=True
+    ):
+        cam = build.model.engine.cam(side)
+        from_centre = theta - float(cam.centre(phase))
+        by_hand = np.maximum(cam.lobe.lift(from_centre) - cam.lash, 0.0)
+        axes.plot(theta, by_hand, dash, color=colour, label=f"{side} valve lift, lash as set")
+        errors = timing(build.project, side)
+        lifts.append([by_hand, *(cam.most.highest(from_centre - error, from_centre + error) for error in errors)])
+    axes.set_ylim(0.0, max(float(side[0].max()) for side in lifts) * 1.5)
+    axes.set_ylabel("along the valve, mm")
+    curves = [head_distance(heads, intake, exhaust) for intake, exhaust in zip(*lifts, strict=True)]
+    curves[2] = curves[2] - float(build.model.running_mm(build.model.top_speed)[-1])
+    return curves
+
+
+def safe_set(build: "Build") -> str:
+    """Which phases are safe at the top speed, what refuses the others, and where the cells stand."""
+    title = f"Safe phases at {build.model.top_speed:.0f} rpm: tables {'clear' if build.verdict.clear else 'NOT CLEAR'}"
+    with _styled():
+        figure = Figure(figsize=(7.5, 5.8), layout="constrained")
+        axes = figure.subplots()
+        axes.set_title(title)
+        areas = _plane(axes, build) if build.project.arrangement == "both" else _line(axes, build)
+        figure.legend(handles=[*areas, *axes.get_legend_handles_labels()[0]], loc="outside lower center", ncols=2)
+        return _svg(figure, "safe", "Safe phases, what refuses the others, and where the cells of the tables stand")
+
+
+def _plane(axes: Axes, build: "Build") -> list[Patch]:
+    """Two phasers: the plane of both phases. Returns what the legend says of its areas."""
+    areas: list[Patch] = []
+    edge = build.limits.safe["edge"].isel(rpm=-1).to_numpy()
+    intake, exhaust = build.limits.phases_intake, build.limits.phases_exhaust
+    for code, (words, (colour, hatch)) in enumerate(zip(EDGES, _EDGE_LOOKS, strict=True)):
+        here = edge == code
+        if here.any():
+            filled = here.T.astype(float)
+            area = axes.contourf(intake, exhaust, filled, levels=[0.5, 1.5], colors=[colour], hatches=[hatch])
+            area.set_edgecolor(BLACK)
+            area.set_linewidth(0.0)
+            label = "safe" if code == 0 else f"refused by {words}"
+            areas.append(Patch(fc=colour, hatch=hatch, ec=BLACK, lw=0.5, label=label))
+    _box(axes, clamps(build), "-", "safe box: the clamps to enter")
+    _box(axes, build.verdict.box.range, "--", "range of these tables, with rest")
+    pairs = np.column_stack([build.tables.of_side(side).to_numpy().ravel() for side in SIDES])
+    each, count = np.unique(pairs, axis=0, return_counts=True)
+    size = 10 + 8 * np.sqrt(count)
+    axes.scatter(each[:, 0], each[:, 1], s=size, c=WHITE, edgecolors=BLACK, zorder=4, label="cells, larger for several")
+    axes.plot(0, 0, "P", color=BLACK, mec=WHITE, ms=9, zorder=5, ls="none", label="rest")
+    axes.set_xlim(intake[0] - 1.5, intake[-1] + 1.5)
+    axes.set_ylim(exhaust[0] - 1.5, exhaust[-1] + 1.5)
+    axes.set_xlabel("intake phase, crank degrees, + = advanced")
+    axes.set_ylabel("exhaust phase, crank degrees, + = advanced")
+    return areas
+
+
+def _box(axes: Axes, box: SafeBox, dash: str, label: str) -> None:
+    corner = box.intake_from, box.exhaust_from
+    size = box.intake_to - box.intake_from, box.exhaust_to - box.exhaust_from
+    axes.add_patch(Rectangle(corner, *size, fill=False, ec=WHITE, lw=3.5, zorder=3))
+    axes.add_patch(Rectangle(corner, *size, fill=False, ec=BLACK, lw=1.6, ls=dash, zorder=3, label=label))
+
+
+def _line(axes: Axes, build: "Build") -> list[Patch]:
+    """One phaser: margins over its one phase. All of it is in the legend by itself."""
+    (side,) = moving(build.project)
+    phase = build.limits.phases_intake if side == "intake" else build.limits.phases_exhaust
+    safe = build.limits.safe.isel(rpm=-1)
+    looks = zip(build.model.contacts, (_DARK, _MIDDLE, _LIGHT), ("o", "s", "^"), strict=False)
+    for contact, colour, marker in looks:
+        for rule, dash in (("static", "-"), ("running", "--")):
+            margin = safe[f"{rule}_margin"].sel(contact=contact).to_numpy()
+            along = np.diagonal(margin) if build.project.arrangement == "together" else margin.ravel()
+            label = f"{WORDS[contact]}, {rule}"
+            axes.plot(phase, along, dash, color=colour, marker=marker, ms=3, markevery=5, label=label)
+    box = clamps(build)
+    ends = (box.intake_from, box.intake_to) if side == "intake" else (box.exhaust_from, box.exhaust_to)
+    axes.axvspan(*ends, fc="#d9d9d9", ec=BLACK, hatch="..", alpha=0.5, zorder=0, label="safe: the clamps to enter")
+    axes.axhline(0.0, color=BLACK, lw=1.5)
+    cells = np.unique(build.tables.of_side(side).to_numpy())
+    axes.plot(cells, np.zeros_like(cells), "o", color=WHITE, mec=BLACK, ms=7, zorder=4, label="cells of the table")
+    axes.set_xlabel(f"{phase_words(build.project, side)}, crank degrees, + = advanced")
+    axes.set_ylabel("gap above its rule, mm")
+    axes.grid(alpha=0.3)
+    return []
+
+
+def _svg(figure: Figure, name: str, title: str) -> str:
+    """The figure as an SVG element to stand in a page: ids of its own, a title, as wide as its place allows."""
+    text = io.StringIO()
+    with matplotlib.rc_context({"svg.hashsalt": name}):
+        figure.savefig(text, format="svg", metadata={"Date": None})
+    body = text.getvalue()
+    body = body[body.index("<svg") :]
+    body = re.sub(r"\s*<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
+    body = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", body)
+    opening = body.index(">") + 1
+    head = re.sub(r' (width|height|version)="[^"]*"', "", body[:opening])
+    return f'{head[:-1]} role="img" aria-label="{title}">\n <title>{title}</title>{body[opening:]}'

@@ -1,0 +1,104 @@
+"""What went into a build, as the report shows it."""
+
+from phaseopt.clearance.full_travel import offset_words
+from phaseopt.clearance.model import ContactModel
+from phaseopt.project import SIDES, Phaser, Project
+from phaseopt.report.layout import Row, Table
+
+
+def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
+    """Engine, cams, rules, search and pulls of a project."""
+    tables = [_engine(project), _cams(project, model), _rules(project), _search(project)]
+    return (*tables, _pulls(project)) if project.torque is not None else tuple(tables)
+
+
+def _engine(project: Project) -> Table:
+    crank = project.crank
+    rows = (
+        Row("bore × stroke", (f"{crank.bore:g} × {crank.stroke:g} mm",)),
+        Row("rod, gudgeon-pin offset", (f"{crank.rod:g} mm, {crank.pin_offset:g} mm",)),
+        Row("cylinders, compression ratio", (f"{project.cylinders}, {crank.compression_ratio:g}",)),
+        Row("redline, checked up to at least", (f"{crank.redline:g} rpm, {crank.top_speed:g} rpm",)),
+    )
+    return Table("Engine", ("", "value"), rows)
+
+
+def _cams(project: Project, model: ContactModel) -> Table:
+    rows: dict[str, list[str]] = {}
+    for side in SIDES:
+        cam, stands, phaser = project.cam(side), model.engine.cam(side), project.phaser_of(side)
+        for label, value in (
+            ("peak lift at the valve", f"{stands.lobe.peak:.2f} mm"),
+            ("lobe", "measured" if cam.lobe is not None else "from a cam card"),
+            ("lash, cold", f"{cam.lash:g} mm"),
+            ("nominal centreline", f"{cam.centreline:g}° {'ATDC' if side == 'intake' else 'BTDC'}"),
+            ("fitted", f"{offset_words(cam.offset)} from it, known to {cam.centreline_error:g}°"),
+            ("true centreline at rest", f"{float(stands.true_centreline(0.0)):g}°"),
+            ("valve head, tilt", f"{cam.head_diameter:g} mm, {cam.tilt:g}°"),
+            ("phaser", "none, the cam is fixed" if phaser is None else _phaser(phaser)),
+        ):
+            rows.setdefault(label, []).append(value)
+    shared = " (one phaser moves both)" if project.arrangement == "together" else ""
+    body = tuple(Row(label, tuple(values)) for label, values in rows.items())
+    return Table(f"Camshafts{shared}", ("", *SIDES), body)
+
+
+def _phaser(phaser: Phaser) -> str:
+    least, most = phaser.travel
+    return (
+        f"travel {least:g} to {most:g}°, at rest to {phaser.rest_until:g} rpm, holds to {phaser.error:g}°, overshoots "
+        f"by {phaser.overshoot:g}°, slowest {phaser.slew.advance:g} (advance) and {phaser.slew.retard:g}°/s (retard), "
+        f"step {phaser.resolution:g}°"
+    )
+
+
+def _rules(project: Project) -> Table:
+    static, running = project.gap.static, project.gap.running
+    loft = (
+        "none stated" if running.loft is None else f"{running.loft.rate:g} mm each 500 rpm above {running.loft.above:g}"
+    )
+    rod = running.rod
+    rows = (
+        Row("static: intake, exhaust, valves", (f"{static.intake:g}, {static.exhaust:g}, {static.valves:g} mm",)),
+        Row("running reserve", (f"{running.reserve:g} mm",)),
+        Row("reciprocating mass, rod section", (f"{rod.reciprocating_mass:g} g, {rod.section:g} mm²",)),
+        Row("modulus, structure factor", (f"{rod.modulus:g} GPa, {rod.structure:g}",)),
+        Row("play, growth", (f"{running.play:g} mm, {running.growth:g} mm",)),
+        Row("chain or belt error", (f"{running.chain:g}° either way",)),
+        Row("valve-train loft", (loft,)),
+        Row("tables as the only guard", ("accepted" if project.gap.tables_only_guard else "not accepted",)),
+    )
+    return Table("Rules for contact", ("", "value"), rows)
+
+
+def _search(project: Project) -> Table:
+    search = project.search
+    bands = [f"{w.weight:g} at {_band(w.rpm, 'rpm')}, {_band(w.load, 'kPa')}" for w in search.weights]
+    caps = [f"{c.degrees:g}° at {_band(c.rpm, 'rpm')}, {_band(c.load, 'kPa')}" for c in search.overlap_cap]
+    rows = (
+        Row("caution", (f"{search.caution:g} standard deviations taken off",)),
+        Row("roughness", (f"{search.roughness:g} N·m per (degree per 500 rpm or 10 kPa)²",)),
+        Row("crossing the table", (f"{search.crossing:g} rpm a second",)),
+        Row("cells count in full from", (f"{search.full_load_from:g} kPa",)),
+        Row("other weights", ("; ".join(bands) or "none",)),
+        Row(f"overlap caps at {project.tables.check_lift:g} mm", ("; ".join(caps) or "none",)),
+    )
+    return Table("Search", ("", "value"), rows)
+
+
+def _band(span: tuple[float, float], unit: str) -> str:
+    return f"{span[0]:g} to {span[1]:g} {unit}"
+
+
+def _pulls(project: Project) -> Table:
+    assert project.torque is not None
+    rows = []
+    for pull in project.torque.pulls:
+        air = pull.weather
+        words = "" if air is None else f"{air.pressure:g} kPa, {air.temperature:g} °C, {100 * air.humidity:.0f} %"
+        offsets = [
+            f"{value:+g}°" if value is not None else "as now" for value in (pull.offsets.intake, pull.offsets.exhaust)
+        ]
+        rows.append(Row(pull.name or pull.files[0], (pull.kind, ", ".join(pull.files), *offsets, words)))
+    head = ("pull", "kind", "files", "intake offset", "exhaust offset", "air")
+    return Table(f"Pulls, torque corrected to: {project.torque.correction}", head, tuple(rows))

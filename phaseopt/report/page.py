@@ -1,0 +1,252 @@
+"""The report as one self-contained page: no network, no script, readable on paper.
+
+`render` gathers what the template shows; every text passes through the template's escaping, figures are our own SVG.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from phaseopt.clearance.contacts import WORDS
+from phaseopt.clearance.drop import DropLaw
+from phaseopt.clearance.ledger import STEPS, ledger
+from phaseopt.clearance.limits import EDGES
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.project import Side
+from phaseopt.report import figures, text
+from phaseopt.report.colours import Scale, ink
+from phaseopt.report.facts import binder_words, binders, clamps, moving, phase_words, tightest
+from phaseopt.report.inputs import input_tables
+from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
+from phaseopt.tables import number_text
+
+if TYPE_CHECKING:
+    from phaseopt.build import Build
+
+BEYOND = "†"  # marks a cell out of reach of the data
+_STATIC_STEPS = 4  # of the ledger's, those that a hand-turned engine has too
+_ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure and what stands under it."""
+
+    svg: Markup
+    caption: str
+
+
+def render(build: "Build") -> str:
+    """The report of a build as HTML; the same build gives the same text."""
+    environment = Environment(
+        loader=PackageLoader("phaseopt.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    return environment.get_template("report.html.j2").render(_context(build))
+
+
+def _context(build: "Build") -> dict[str, Any]:
+    travel = build.verdict.full_travel
+    return {
+        "name": build.project.name,
+        "clear": build.verdict.clear,
+        "verdict": text.verdict_line(build),
+        "guard": "" if travel.verdict == CLEAR else travel.sentence,
+        "cautions": text.cautions(),
+        "hand_check": text.hand_check(build),
+        "summary": {
+            "Contact": text.contact_lines(build),
+            "Torque": text.torque_lines(build),
+            "Proof": [text.proof(build)],
+        },
+        "grids": [_grid(build, side) for side in moving(build.project)],
+        "marks": _marks_words(build),
+        "torque_picture": _picture(
+            figures.full_load_torque(build),
+            "Expected torque from the torque model at the timings of both pairs of tables. The doubt of the gain is "
+            "less than that of its parts, which share it.",
+        ),
+        "maps": [_picture(figures.gap_map(build, contact), _MAP_CAPTION) for contact in build.model.contacts],
+        "angles": [
+            _picture(figures.gap_over_angle(build, contact), _ANGLE_CAPTION) for contact in build.model.contacts
+        ],
+        "safe_picture": _picture(figures.safe_set(build), _SAFE_CAPTION),
+        "clamps": _clamp_table(build),
+        "limits": _limit_table(build),
+        "full_travel": travel.sentence,
+        "offsets": _offset_table(build),
+        "ledger": _ledger_table(build),
+        "fit": _fit_table(build),
+        "notes": build.reduction.notes,
+        "drops": [f"{side}: {_drop_words(drop)}" for side, drop in build.model.drops.items()],
+        "not_covered": build.verdict.not_covered,
+        "inputs": input_tables(build.project, build.model),
+    }
+
+
+_MAP_CAPTION = (
+    "Least gap over the whole cycle, by bound, each cell at its own speed, timing errors and zero lash counted. Darker "
+    "is less; a cell with ! breaks the rule. The box rule, which counts the top speed everywhere, is judged apart."
+)
+_ANGLE_CAPTION = (
+    "What a hand should find, what is guaranteed on an engine turned slowly, and what is left in the worst case at the "
+    "top speed with these phases; dots mark the least of each."
+)
+_SAFE_CAPTION = (
+    "The box is safe as a whole: any phase in it may meet any other, moving, at any speed up to the top one, so it can "
+    "be smaller than the set of pairs that are safe standing still."
+)
+
+
+def _picture(svg: str, caption: str) -> Picture:
+    return Picture(Markup(svg), caption)  # our own drawing; the SVG writer escaped its texts
+
+
+def _grid(build: "Build", side: Side) -> Grid:
+    """A table of phases with a colour, marks and a hint in each cell."""
+    table = build.tables.of_side(side).to_numpy()
+    scale = Scale.around(*table.ravel())
+    letters = _letters(build)
+    rows = []
+    for r, rpm in enumerate(build.tables.rpm):
+        cells = []
+        for k, load in enumerate(build.tables.load):
+            names = build.binds[r][k]
+            beyond = not bool(build.torque["in_reach"][r, k])
+            marks = (BEYOND if beyond else "") + "".join(sorted(letters[name] for name in names))
+            colour = scale.colour(table[r, k])
+            value = number_text(table[r, k])
+            hint = f"{rpm:g} rpm, {load:g} kPa: {value}°" + ("; out of reach of the data" if beyond else "")
+            hint += f"; {', '.join(map(binder_words, names))}" if names else "; free"
+            cells.append(Cell(value, colour, ink(colour), marks, hint))
+        rows.append((number_text(rpm), tuple(cells)))
+    legend = tuple(Swatch(f"{value:.1f}°", scale.colour(value), ink(scale.colour(value))) for value in scale.legend())
+    words = phase_words(build.project, side)
+    caption = f"{words[0].upper()}{words[1:]}, crank degrees from rest, + = advanced"
+    return Grid(caption, tuple(map(number_text, build.tables.load)), tuple(rows), legend)
+
+
+def _letters(build: "Build") -> dict[str, str]:
+    return {name: chr(ord("a") + i) for i, (name, _) in enumerate(binders(build))}
+
+
+def _marks_words(build: "Build") -> list[tuple[str, str]]:
+    """Each mark and what it says."""
+    letters = _letters(build)
+    words = [(letters[name], f"held by {binder_words(name)}: {count} cells") for name, count in binders(build)]
+    beyond = int((~build.torque["in_reach"]).sum())
+    told = f"out of reach of the data: nearest supported timing, torque a guess: {beyond} cells"
+    return ([(BEYOND, told)] if beyond else []) + words
+
+
+def _clamp_table(build: "Build") -> Table:
+    box, used = clamps(build), build.verdict.box.range
+    rows = []
+    for side in moving(build.project):
+        values = [getattr(each, f"{side}_{end}") for each in (box, used) for end in ("from", "to")]
+        rows.append(Row(phase_words(build.project, side), tuple(f"{number_text(value)}°" for value in values)))
+    head = ("", "clamp from", "clamp to", "tables from", "tables to")
+    return Table("Clamps to enter in the controller, and the range the tables use (with rest)", head, tuple(rows))
+
+
+def _limit_table(build: "Build") -> Table:
+    """How far each phaser may go by engine speed, towards the piston."""
+    sides = moving(build.project)
+    head = ["engine speed, rpm"]
+    for side in sides:
+        what = f"{phase_words(build.project, side)}, {_ENDS[side][1]}"
+        head += [f"{what}: alone", "together", "stopped by"]
+    rows = []
+    for r, rpm in enumerate(build.limits.alone["rpm"].to_numpy()):
+        cells: list[str] = []
+        for side in sides:
+            cells += [f"{float(c[_ENDS[side][0]][r]):g}°" for c in (build.limits.alone, build.limits.together)]
+            cells.append(EDGES[int(build.limits.together[f"{side}_edge"][r])])
+        rows.append(Row(f"{rpm:g}", tuple(cells)))
+    caption = "Limits by engine speed. Alone: the other cam at rest; together: the largest box safe at that speed"
+    return Table(caption, tuple(head), tuple(rows))
+
+
+def _offset_table(build: "Build") -> Table:
+    travel = build.verdict.full_travel
+    rows = []
+    for side in moving(build.project):
+        offsets = build.model.engine.cam(side).offset, travel.offset_for_reserve[side], travel.offset_for_clear[side]
+        rows.append(Row(f"{side} cam", tuple("none within 60°" if o is None else f"{o:+g}°" for o in offsets)))
+    head = ("", "fitted", "full travel keeps the running reserve", "full travel is clear")
+    return Table("Installed offsets, crank degrees, + = advanced, the other cam as fitted", head, tuple(rows))
+
+
+def _ledger_table(build: "Build") -> Table:
+    """From the gap by hand to what is left at the top speed, at the tightest cell of each contact."""
+    columns = []
+    for i, contact in enumerate(build.model.contacts):
+        near = tightest(build, contact)
+        steps = ledger(build.model, near.intake_phase, near.exhaust_phase, build.model.top_speed).sel(contact=contact)
+        taken = [f"{value:.3f}" for value in -steps["taken"].to_numpy()]
+        taken = ["0" if float(value) == 0 else value.replace("-", "−") for value in taken]
+        by_hand, static, running = (f"{float(steps[name]):.3f}" for name in ("by_hand", "static", "running"))
+        rules = f"{build.model.required[i]:.3f}", f"{build.model.reserve:.3f}"
+        timing = text.timing_words(near, contact)
+        columns.append(
+            [timing, by_hand, *taken[:_STATIC_STEPS], static, rules[0], *taken[_STATIC_STEPS:], running, rules[1]]
+        )
+    words = list(STEPS.values())
+    labels = [
+        "with", "gap by hand, cold, lash as set", *words[:_STATIC_STEPS], "static gap, guaranteed",
+        "static rule, at least",
+        *words[_STATIC_STEPS:], f"running gap at {build.model.top_speed:.0f} rpm", "running rule, at least",
+    ]  # fmt: skip
+    strong = {"gap by hand, cold, lash as set", labels[6], labels[-2]}
+    rows = [
+        Row(label, tuple(column[i] for column in columns), strong=label in strong) for i, label in enumerate(labels)
+    ]
+    head = ("mm along the valve", *(WORDS[contact] for contact in build.model.contacts))
+    return Table("Where each gap goes at its tightest cell: add it up", head, tuple(rows))
+
+
+def _fit_table(build: "Build") -> Table:
+    """The torque model in numbers."""
+    numbers = build.surrogate.hyperparameters
+    points = build.reduction.points
+    rows = [
+        ("points, pulls", f"{points.sizes['point']}, {np.unique(points['pull']).size}"),
+        ("a single point left out, error (rms)", f"{build.loo_rmse:.2f} N·m"),
+        (
+            "a whole pull left out, error (rms)",
+            "one pull only" if math.isnan(build.lopo_rmse) else f"{build.lopo_rmse:.2f} N·m",
+        ),
+        ("noise of a point beyond its own scatter", f"{numbers.noise:.2f} N·m"),
+        ("drift of a whole pull, standard deviation", f"{numbers.pull:.2f} N·m"),
+        ("standard deviation of torque where nothing was measured", f"{numbers.signal:.1f} N·m"),
+    ]
+    rows += [
+        (f"torque changes over {name}", f"{length:.3g} {unit}")
+        for (name, unit), length in zip(_INPUTS, numbers.lengths, strict=True)
+    ]
+    return Table("The torque model and how far to trust it", ("", "value"), _rows(rows))
+
+
+def _drop_words(law: DropLaw) -> str:
+    """How a valve drop is known, in one line."""
+    words = f"{law.at_tdc.min():.2f} mm at TDC for the cylinder with the least"
+    if law.readings is not None:
+        used = law.readings.used
+        greatest = np.abs(law.readings.residual[used]).max()
+        words += (
+            f"; from {int(used.sum())} readings, the greatest residual {greatest:.2f} mm; the degree wheel showed "
+            f"{law.wheel:+.1f}° at true TDC"
+        )
+    return "; ".join([words, *law.notes])
+
+
+_INPUTS = (("engine speed", "rpm"), ("load", "kPa"), ("intake centreline", "°"), ("exhaust centreline", "°"))
+
+
+def _rows(pairs: Sequence[tuple[str, str]]) -> tuple[Row, ...]:
+    return tuple(Row(label, (value,)) for label, value in pairs)

@@ -1,0 +1,197 @@
+"""The summary a build prints, and the cautions in the one place where they stand."""
+
+import math
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from phaseopt.clearance.contacts import WORDS, sides_of
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
+from phaseopt.tables import number_text
+
+if TYPE_CHECKING:
+    from phaseopt.build import Build
+
+_WIDTH = 118
+_INDENT = 15
+
+
+def cautions() -> tuple[str, ...]:
+    """What has to be done and heeded before tables are loaded, in sentences. Shown wherever tables are.
+
+    >>> any("by hand" in caution for caution in cautions())
+    True
+    """
+    return (
+        "Contact: a model does not replace checking the assembled engine by hand. Measure with a dial gauge or clay, "
+        "on every cylinder, with the cams re-dialled to the timings to be checked (a phaser without oil pressure stays "
+        "at rest); then re-dial to the fitted timing and check that too.",
+        "Zero: before loading, prove it. At rest the controller must read rest, and ten degrees commanded at idle must "
+        "move the cam ten degrees, the right way.",
+        "Mixture and ignition: new phases change airflow and spark demand. Map both again, starting rich and retarded, "
+        "oil warm, listening for knock, and raise speed in steps.",
+        "Dyno: a running engine on a brake can injure and its exhaust can kill. Car or engine secured, guards fitted, "
+        "nobody in line with what turns, ventilation running, a way to stop it within reach.",
+        "Road cars: changes to the engine may be restricted. Local rules and licensed practice decide.",
+        "No warranty: whoever fits the cams and loads the tables answers for the engine and for the people near it.",
+    )
+
+
+def summary(build: "Build", folder: Path | None = None) -> str:
+    """What a build found, for a terminal: contact, torque, proof, what was written, what to do before loading.
+
+    Parameters: `folder` that was written; None where nothing was.
+    """
+    blocks = [("Contact", contact_lines(build)), ("Torque", torque_lines(build)), ("Proof", [proof(build)])]
+    if folder is None:
+        blocks.append(("Written", ["nothing: tables that are not clear are not written"]))
+    else:
+        names = sorted(path.name for path in folder.iterdir() if not path.name.endswith("-metadata.json"))
+        blocks.append(("Written", [f"{folder}: {', '.join(names)}; beside each CSV its metadata"]))
+    parts = [f"  {build.project.name}"]
+    parts += ["\n".join(_block(label, lines)) for label, lines in blocks]
+    before = ["  Before you load these:"]
+    for line in (hand_check(build), *cautions()):
+        before += _wrapped(line, "  - ", "    ")
+    return "\n\n".join([*parts, "\n".join(before)]) + "\n"
+
+
+def verdict_line(build: "Build") -> str:
+    """Cells and box in one sentence."""
+    cells = build.verdict.cells["verdict"]
+    short = int((cells != CLEAR).sum())
+    if build.verdict.clear:
+        return (
+            f"Clear: each of the {cells.size} cells, and the tables as a box, keep both rules "
+            f"up to {build.model.top_speed:.0f} rpm."
+        )
+    return f"NOT CLEAR, do not load: {short} of {cells.size} cells break a rule; as a box: {build.verdict.box.verdict}."
+
+
+def contact_lines(build: "Build") -> list[str]:
+    """Cells, box, full travel, and what is covered."""
+    verdict = build.verdict
+    cells = verdict.cells["verdict"]
+    clear = int((cells == CLEAR).sum())
+    lines = [
+        f"cells: {'all' if clear == cells.size else f'only {clear} of'} {cells.size} clear; closest: {verdict.worst}",
+        f"box: {verdict.box.sentence}",
+        verdict.full_travel.sentence,
+    ]
+    if "valve_valve" in build.model.contacts:
+        near = tightest(build, "valve_valve")
+        lines.append(f"valve to valve: covered, closest {near.static:.2f} mm static, {near.running:.2f} mm running")
+    return [*lines, f"not covered: {', '.join(verdict.not_covered)}"]
+
+
+def torque_lines(build: "Build") -> list[str]:
+    """What the torque model rests on, what was gained, and what holds the cells back."""
+    return [fit_line(build), gain_line(build), *binding_lines(build)]
+
+
+def fit_line(build: "Build") -> str:
+    """How far the torque model can be trusted, in one line."""
+    points = build.reduction.points
+    pulls = np.unique(points["pull"]).size
+    line = f"from {pulls} pull{'s' if pulls != 1 else ''}, {points.sizes['point']} points; "
+    if math.isfinite(build.lopo_rmse):
+        return line + (
+            f"a pull left out is predicted to {build.lopo_rmse:.1f} N·m, a single point left out to "
+            f"{build.loo_rmse:.1f} N·m (rms)"
+        )
+    return (
+        line
+        + f"a single point left out is predicted to {build.loo_rmse:.1f} N·m (rms); one pull cannot show its own drift"
+    )
+
+
+def gain_line(build: "Build") -> str:
+    """What the tables gain at full load."""
+    line = (
+        f"{build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m (one standard deviation) on average at full "
+        f"load against {build.baseline_is}"
+    )
+    most = gained_most(build)
+    if most is None:
+        return f"{line}; no speed gains"
+    low, high = most
+    return f"{line}, most at {low:.0f} rpm" if low == high else f"{line}, most at {low:.0f}-{high:.0f} rpm"
+
+
+def binding_lines(build: "Build") -> list[str]:
+    """What holds cells back, by number of cells, and how many are beyond the data."""
+    total = sum(len(row) for row in build.binds)
+    free = sum(not names for row in build.binds for names in row)
+    shares = [f"{binder_words(name)} {count}" for name, count in binders(build)]
+    lines = [f"what binds, of {total} cells (one may be held by several): {', '.join(shares)}; free {free}"]
+    if not shares:
+        lines = [f"nothing binds: each of the {total} cells stands at its own best timing"]
+    beyond = int((~build.torque["in_reach"]).sum())
+    if beyond:
+        lines.append(
+            f"{beyond} of {total} cells are out of reach of the data: they take the nearest supported timing, their "
+            "torque is a guess, and they are marked"
+        )
+    return lines
+
+
+def proof(build: "Build") -> str:
+    """What is proved about the tables, in one sentence."""
+    found = build.search
+    gain = (
+        "there is no gain over the best fixed timing to compare it with"
+        if found.gap_of_gain is None
+        else f"which is {_up(100 * found.gap_of_gain)} % of what was gained over the best fixed timing"
+    )
+    return (
+        f"no pair of tables under these rules scores over {_up(found.gap_per_cell)} N·m a cell more on this torque "
+        f"model (torque less doubt and roughness), {gain}, and {_up(100 * found.gap_of_value)} % of the score itself"
+    )
+
+
+def hand_check(build: "Build") -> str:
+    """The timings to check by hand and what to expect there."""
+    parts = []
+    for contact in build.model.contacts:
+        near = tightest(build, contact)
+        parts.append(f"{WORDS[contact]} {near.by_hand:.2f} mm with {timing_words(near, contact)}")
+    return (
+        f"By hand, lash as set, expect at the tightest cells: {'; '.join(parts)}. Less than that: find out why first."
+    )
+
+
+def timing_words(near: Tightest, contact: str) -> str:
+    """Phase and true centreline of the cams that a contact depends on, in words."""
+    stands = {
+        "intake": f"intake phase {number_text(near.intake_phase)}° (centreline {near.icl:.1f}° ATDC)",
+        "exhaust": f"exhaust phase {number_text(near.exhaust_phase)}° (centreline {near.ecl:.1f}° BTDC)",
+    }
+    return " and ".join(stands[side] for side in sides_of(contact))
+
+
+def _up(value: float) -> str:
+    """A bound to two figures, rounded up, so that what is printed holds too.
+
+    >>> _up(0.01234), _up(0.0), _up(3.0)
+    ('0.013', '0', '3')
+    """
+    if value <= 0:
+        return "0"
+    step = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return f"{math.ceil(value / step - 1e-9) * step:.2g}" if value >= 1e-4 else "0.0001"
+
+
+def _block(label: str, lines: Sequence[str]) -> list[str]:
+    indent = " " * _INDENT
+    found: list[str] = []
+    for line in lines:
+        found += _wrapped(line, indent if found else f"  {label:<{_INDENT - 2}}", indent)
+    return found
+
+
+def _wrapped(line: str, first: str, other: str) -> list[str]:
+    return textwrap.wrap(line, _WIDTH, initial_indent=first, subsequent_indent=other, break_on_hyphens=False)
