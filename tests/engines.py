@@ -12,7 +12,9 @@ from phaseopt.project_file import load_project
 PLAIN: dict[str, Any] = {
     "name": "a test engine",
     "cylinders": 4,
-    "crank": {"bore": 81.0, "stroke": 86.0, "rod": 137.0, "compression_ratio": 11.0, "redline": 7600, "overspeed": 8400},
+    "crank": {
+        "bore": 81.0, "stroke": 86.0, "rod": 137.0, "compression_ratio": 11.0, "redline": 7600, "overspeed": 8400,
+    },
     "intake": {
         "valves": 2, "head_diameter": 32.0, "tilt": 12.0, "lobe": "intake.csv", "lash": 0.2, "centreline": 110.0,
         "offset": -6.0,
@@ -70,8 +72,8 @@ FILES = {
 def write_project(folder: Path, files: dict[str, str] | None = None, **changes: Any) -> Path:
     """Write a project and its CSV files, and return the path of its project file.
 
-    Parameters: `files`, CSV texts by name that replace or add to `FILES`; `changes`, sections merged into `PLAIN` key by
-    key, None taking a key out: `intake={"phaser": None, "offset": -8.0}`.
+    Parameters: `files`, CSV texts by name that replace or add to `FILES`; `changes`, sections merged into `PLAIN` key
+    by key, None taking a key out: `intake={"phaser": None, "offset": -8.0}`.
     """
     for name, text in {**FILES, **(files or {})}.items():
         (folder / name).write_text(text, encoding="utf-8")
@@ -114,3 +116,51 @@ def _value(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     return f'"{value}"' if isinstance(value, str) else repr(float(value)) if isinstance(value, float) else str(value)
+
+
+def uneven_lobe_csv(peak: float, opening: float, closing: float, power: float = 2.0) -> str:
+    """A measured lobe whose flanks differ, one line each 1 cam degree."""
+    angle = np.arange(-np.ceil(opening), np.ceil(closing) + 1)
+    half = np.where(angle < 0, opening, closing)
+    lines = (f"{a:g},{lift:.4f}" for a, lift in zip(angle, cosine_lift(angle / half, peak, 1.0, power), strict=True))
+    return "cam_deg,lift_mm\n" + "\n".join(lines) + "\n"
+
+
+def random_project(folder: Path, seed: int) -> Project:
+    """An engine of random but possible dimensions; the same for the same seed. Even seeds have valve seats."""
+    rng = np.random.default_rng(seed)
+    draw = rng.uniform
+    stroke, tilts = draw(60, 95), (draw(0, 20), draw(0, 20))
+    rod = stroke * draw(1.5, 2.0)
+    files = {
+        "intake.csv": uneven_lobe_csv(draw(8, 12), draw(58, 72), draw(58, 74), draw(1.8, 2.6)),
+        "exhaust.csv": uneven_lobe_csv(draw(8, 12), draw(58, 72), draw(58, 74), draw(1.8, 2.6)),
+    }
+    angle = np.arange(-15.0, 16.0, 5.0)
+    for side, tilt in zip(("intake", "exhaust"), tilts, strict=True):
+        least = np.cos(np.radians(tilt))
+        fall = piston_fall(angle - draw(-1, 1), stroke, rod)
+        drop = draw(4.5, 7.0) + draw(least, 1 / least) * fall + np.clip(rng.normal(0, 0.04, 7), -0.08, 0.08)
+        lines = "".join(f"{a:g},{d:.3f}\n" for a, d in zip(angle, drop, strict=True))
+        files[f"drop_{side}.csv"] = "crank_deg,drop_mm\n" + lines
+    seats = {
+        side: {"across": sign * draw(17, 19), "height": draw(-1, 1), "margin": draw(0.8, 1.8)}
+        for side, sign in (("intake", 1), ("exhaust", -1))
+    }
+    slew = {"advance": 80.0, "retard": 80.0}
+    return project_of(
+        folder,
+        files,
+        crank={"stroke": stroke, "rod": rod, "pin_offset": draw(-1.0, 1.0), "bore": 92.0},
+        intake={
+            "tilt": tilts[0], "centreline": draw(100, 115), "offset": draw(-15, 0), "head_diameter": draw(28, 33),
+            "centreline_error": round(draw(0, 1.5), 2),
+            "phaser": {"travel": [-round(draw(0, 15), 1), 40.0], "error": round(draw(0, 2), 2), "slew": slew},
+        },
+        exhaust={
+            "tilt": tilts[1], "centreline": draw(100, 115), "offset": draw(0, 15), "head_diameter": draw(24, 29),
+            "centreline_error": round(draw(0, 1.5), 2),
+            "phaser": {"travel": [-35.0, round(draw(0, 10), 1)], "error": round(draw(0, 2), 2), "slew": slew},
+        },
+        **({"seats": seats} if seed % 2 == 0 else {}),
+    )  # fmt: skip

@@ -18,7 +18,7 @@ from phaseopt.engine.crank import SliderCrank
 FloatArray = npt.NDArray[np.float64]
 
 COVERAGE_SIGMAS = 2.0  # standard deviations taken off: a Gaussian is above its mean less two in 97.7 % of cases
-PIECES = 8192  # straight pieces over 720°, a power of two so that cells halve exactly
+PIECES = 32768  # straight pieces over 720°, a power of two so that cells halve exactly
 PIECE = 720.0 / PIECES  # crank degrees
 
 
@@ -158,8 +158,10 @@ class Curve:
         least = np.empty(2 * PIECES)
         least[0] = -np.inf
         least[PIECES:] = np.minimum(nodes[:-1], nodes[1:])
-        for i in range(PIECES - 1, 0, -1):
-            least[i] = min(least[2 * i], least[2 * i + 1])
+        level = PIECES
+        while level > 1:
+            least[level // 2 : level] = least[level : 2 * level].reshape(-1, 2).min(axis=1)
+            level //= 2
         return cls(nodes, least)
 
 

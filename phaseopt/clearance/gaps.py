@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt._numba import njit
-from phaseopt.clearance.bounds import NARROWEST, RESOLVED, WAITING
+from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING
 from phaseopt.clearance.drop import PIECES, Curve
 from phaseopt.engine.lobe import Lobe, lobe_highest
 
@@ -59,7 +59,7 @@ def _least_gap(
         starts[waiting], ends[waiting], entries[waiting] = a, middle, inner
         starts[waiting + 1], ends[waiting + 1], entries[waiting + 1] = middle, b, inner + 1 if inner else 0
         waiting += 2
-    return lower, angle
+    return lower - ROUNDING, angle
 
 
 @njit

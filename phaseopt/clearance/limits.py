@@ -1,7 +1,7 @@
 """Which phases are safe: pair by pair, as clamps by engine speed, and as safe boxes.
 
-Limits keep `RESOLVED` more than the rules ask, which is how closely gaps are found: whatever they call safe, a check
-with bounds of its own calls clear.
+Limits keep `IN_HAND` more than the rules ask, a little over how closely gaps are found: whatever they call safe, a
+check with bounds of its own calls clear.
 """
 
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.clearance.bounds import RESOLVED
+from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.full_travel import REACH, FullTravel, full_travel, offset_where, offset_words
 from phaseopt.clearance.lattice import BoolArray, Lattice, Places, boxes_around, largest_boxes, lattice_of, run_around
@@ -86,7 +86,7 @@ def phase_limits(model: ContactModel) -> Limits:
     lattice = lattice_of(model, labels_i, labels_e)
     speeds = np.unique(np.r_[model.project.tables.rpm, model.top_speed])
     margin = _margins(model, lattice, speeds)
-    ok: BoolArray = np.asarray((margin >= RESOLVED).all(axis=(-2, -1)))
+    ok: BoolArray = np.asarray((margin >= IN_HAND).all(axis=(-2, -1)))
     if not ok[-1][lattice.rest]:
         raise _rest_unsafe(model)
     boxes = tuple(_box(lattice, found) for found in largest_boxes(ok[-1], lattice.rest))
@@ -247,4 +247,4 @@ def _opening(model: ContactModel, side: Side, contact: str) -> str:
 def _holds_at_rest(model: ContactModel, contact: str) -> bool:
     gaps = model.gaps(np.zeros((1, 4)))
     margin = margins(model, gaps.static, running_gaps(model, gaps, model.top_speed))
-    return bool((margin[0, :, model.contacts.index(contact)] >= RESOLVED).all())
+    return bool((margin[0, :, model.contacts.index(contact)] >= IN_HAND).all())

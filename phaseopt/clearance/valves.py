@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt._numba import njit
-from phaseopt.clearance.bounds import NARROWEST, RESOLVED, WAITING
+from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING
 from phaseopt.engine.lobe import Lobe, lobe_highest
 from phaseopt.project import Project, Seat
 
@@ -142,7 +142,7 @@ def _least_distance(
         starts[waiting], ends[waiting] = a, middle
         starts[waiting + 1], ends[waiting + 1] = middle, b
         waiting += 2
-    return lower, angle
+    return lower - ROUNDING, angle
 
 
 @njit

@@ -1,0 +1,77 @@
+"""What eats a gap, worked by hand."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from engines import SEATS, project_of
+from hypothesis import given
+from hypothesis import strategies as st
+
+from phaseopt.clearance import ContactModel
+from phaseopt.clearance.allowances import loft, rod_stretch, running_mm, running_timing, static_timing, timing
+from phaseopt.engine.crank import SliderCrank
+from phaseopt.project import Cam, Loft, Phaser, Rod, Slew
+
+
+def test_rod_stretch_by_the_textbook_formula() -> None:
+    """δ = F L / (A E), F = m r ω² (1 + r/l) at TDC: 0.5 kg, r 50 mm, l 150 mm, 6000 rpm, 200 mm², 200 GPa, by hand.
+
+    ω = 628.319 rad/s; a = 0.05 · 394 784 · 4/3 = 26 319 m/s²; F = 13 159.5 N; δ = 13 159.5 · 150 / (200 · 200 000)
+    = 0.04935 mm; times 2.5 for the whole structure (common practice).
+    """
+    rod = Rod(reciprocating_mass=500.0, section=200.0, modulus=200.0, structure=2.5)
+    assert float(rod_stretch(rod, SliderCrank(100.0, 150.0), 6000)) == pytest.approx(2.5 * 0.04935, abs=2e-5)
+
+
+def test_stretch_grows_with_the_square_of_speed_and_is_nothing_at_rest() -> None:
+    rod, crank = Rod(reciprocating_mass=430.0, section=165.0), SliderCrank(86.0, 137.0)
+    stretch = rod_stretch(rod, crank, [0.0, 4000.0, 8000.0])
+    assert stretch[0] == 0.0
+    assert stretch[2] == pytest.approx(4 * stretch[1])
+
+
+def test_loft_starts_above_its_speed() -> None:
+    stated = Loft(above=7800, rate=0.10)
+    assert loft(stated, [7000, 7800, 8300, 8800]) == pytest.approx([0.0, 0.0, 0.1, 0.2])
+    assert np.all(loft(None, [7000, 9000]) == 0.0)
+
+
+def test_timing_errors_add_up_and_a_fixed_cam_has_no_phaser_error() -> None:
+    cam = Cam.model_validate(
+        {"valves": 2, "head_diameter": 30, "tilt": 10, "lobe": __file__, "centreline": 110, "centreline_error": 0.75}
+    )
+    phaser = Phaser(travel=(0, 40), error=1.25, overshoot=2.5, slew=Slew(advance=80, retard=80))
+    assert static_timing(cam, phaser) == 2.0
+    assert running_timing(cam, phaser, chain=1.0) == 5.5
+    assert static_timing(cam, None) == 0.75
+    assert running_timing(cam, None, chain=1.0) == 1.75
+
+
+def test_one_phaser_for_both_cams_gives_both_its_errors(tmp_path: Path) -> None:
+    phaser = {"travel": [-15.0, 30.0], "error": 1.5, "slew": {"advance": 80.0, "retard": 80.0}}
+    project = project_of(tmp_path, intake={"phaser": None}, exhaust={"phaser": None}, phaser=phaser)
+    assert timing(project, "intake") == timing(project, "exhaust") == (2.5, 5.5)
+
+
+def test_terms_to_the_piston_are_along_the_valves_axis(tmp_path: Path) -> None:
+    project = project_of(tmp_path, intake={"pump_up": 0.07}, seats=SEATS)
+    terms = running_mm(project, "intake_piston", 8400.0)
+    steepest = 1 / math.cos(math.radians(12.0))
+    assert float(terms["growth"]) == pytest.approx(0.10 * steepest)
+    assert float(terms["play"]) == pytest.approx(0.08 * steepest)
+    assert float(terms["pump_up"]) == 0.07
+    assert float(terms["loft"]) == pytest.approx(0.16)
+    assert float(terms["stretch"]) == pytest.approx(
+        steepest * float(rod_stretch(project.gap.running.rod, SliderCrank(86.0, 137.0), 8400))
+    )
+    between = running_mm(project, "valve_valve", 8400.0)
+    assert {name: round(float(mm), 9) for name, mm in between.items()} == {"pump_up": 0.07, "loft": 0.32}
+
+
+@given(st.lists(st.floats(0, 12_000), min_size=2, max_size=20))
+def test_no_allowance_falls_with_speed(plain: ContactModel, speeds: list[float]) -> None:
+    for contact in plain.contacts:
+        for mm in running_mm(plain.project, contact, sorted(speeds)).values():
+            assert np.all(np.diff(mm) >= 0)
