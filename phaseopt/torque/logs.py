@@ -125,8 +125,9 @@ def read_log(file: Path, project: Project, torque: Torque) -> xr.Dataset:
         number in a column that is read, semicolons or decimal commas, time that runs backwards, negative speed, or a
         manifold pressure that is not above zero; names file and line.
     """
-    choices = _choose(file, _header(file), project, torque)
-    table = _read(file, {name: choice.column for name, choice in choices.items()})
+    header = _header(file, torque)
+    choices = _choose(file, header, project, torque)
+    table = _read(file, header, [choice.column for choice in choices.values()])
     scales = unit_scales(project, torque)
     variables = {}
     for name, choice in choices.items():
@@ -142,7 +143,7 @@ def read_log(file: Path, project: Project, torque: Torque) -> xr.Dataset:
     return log
 
 
-def _header(file: Path) -> list[str]:
+def _header(file: Path, torque: Torque) -> list[str]:
     """The column names; a header that cannot be used raises from the strict reader."""
     try:
         with file.open("rb") as lines:
@@ -151,7 +152,7 @@ def _header(file: Path) -> list[str]:
     except (OSError, UnicodeDecodeError):
         header = []
     if not any(header) or ";" in text or "\t" in text:
-        return list(read_columns(file, required=()))
+        return list(read_columns(file, required=(torque.columns.rpm, torque.columns.torque, torque.columns.load)))
     return header
 
 
@@ -191,17 +192,16 @@ def _phase_choice(header: list[str], torque: Torque, side: Side) -> _Choice:
 
 def _nearest(column: str, header: list[str]) -> str:
     lower = {name.lower(): name for name in header}
-    near = difflib.get_close_matches(column.lower(), list(lower), n=1, cutoff=0.5)
+    near = difflib.get_close_matches(column.lower(), list(lower), n=1, cutoff=0.65)
     named = f"did you mean {lower[near[0]]!r}? " if near else ""
     return f"{named}the columns are {', '.join(repr(name) for name in header)}"
 
 
-def _read(file: Path, columns: Mapping[str, str]) -> _Table:
+def _read(file: Path, header: list[str], columns: list[str]) -> _Table:
     """The numbers of the named columns, fast where every line is plain, strictly otherwise."""
-    names = list(dict.fromkeys(columns.values()))
+    names = list(dict.fromkeys(columns))
     rows = _plain_rows(file)
     if rows:
-        header = _header(file)
         try:
             frame = pd.read_csv(
                 file,

@@ -30,7 +30,7 @@ BLOCKS = 8  # that a point of usual length is cut into
 LEAST_BLOCKS = 3  # below this a point is too short
 POOLED_FREEDOM = 10.0  # degrees of freedom that the pull's variance counts for in each point's
 _RHO = np.linspace(0.0, 0.98, 99)
-_RIDGE = 1e-6  # keeps a slope at 0 where speed does not change
+_RIDGE = 1e-9  # keeps a slope at 0 where speed does not change
 
 
 class Means(NamedTuple):

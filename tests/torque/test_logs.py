@@ -85,7 +85,7 @@ def test_every_wrong_unit_is_named(tmp_path: Path) -> None:
         f"{HEADER}\r\n{ROW}\r\n",
         f"{HEADER}\n{ROW}\n\n\n",
         f"{HEADER}\n{ROW}",
-        f'"rpm",tq,map,tps,icam,ecam\n"2000",150,98,100,20,-10\n',
+        '"rpm",tq,map,tps,icam,ecam\n"2000",150,98,100,20,-10\n',
         f'{HEADER},"a, note"\n{ROW},"x, y"\n',
     ],
     ids=["byte-order mark", "CRLF", "empty lines at the end", "no last newline", "quotes", "quoted comma"],
@@ -146,7 +146,7 @@ def test_measured_phase_is_preferred_and_a_command_stands_in(tmp_path: Path) -> 
 
 def test_globs_are_sorted_and_none_is_taken_twice(tmp_path: Path) -> None:
     text = f"{HEADER}\n{ROW}\n"
-    project = dyno_project(tmp_path, {name: text for name in ("b2.csv", "b1.csv", "a.csv", "[x].csv")})
+    project = dyno_project(tmp_path, dict.fromkeys(("b2.csv", "b1.csv", "a.csv", "[x].csv"), text))
     names = [file.name for file in pull_files(project, 1, ["b1.csv", "b*.csv", "[x].csv"])]
     assert names == ["b1.csv", "b2.csv", "[x].csv"]
 

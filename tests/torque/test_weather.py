@@ -18,6 +18,8 @@ from phaseopt.torque.weather import (
     saturation_pressure,
 )
 
+psychrolib.SetUnitSystem(psychrolib.SI)  # once: each call compiles the package anew
+
 STANDARDS: list[Correction] = ["SAE J1349", "ISO 1585", "DIN 70020"]
 OWN_AIR = {"SAE J1349": 25.0, "ISO 1585": 25.0, "DIN 70020": 20.0}  # °C at which a standard's factor is 1
 
@@ -29,7 +31,6 @@ def dry(pressure: float, temperature: float) -> Weather:
 @pytest.mark.parametrize("temperature", np.arange(-10.0, 50.5, 2.5))
 def test_saturation_pressure_is_that_of_ashrae(temperature: float) -> None:
     """Source: package psychrolib (ASHRAE Handbook Fundamentals formulation), to 0.1 %."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
     expected = psychrolib.GetSatVapPres(temperature) / 1000
     assert float(saturation_pressure(temperature)) == pytest.approx(expected, rel=1e-3)
 
@@ -37,7 +38,6 @@ def test_saturation_pressure_is_that_of_ashrae(temperature: float) -> None:
 @pytest.mark.parametrize(("temperature", "humidity"), [(5.0, 0.9), (18.0, 0.55), (35.0, 0.8)])
 def test_dry_pressure_leaves_out_the_vapour(temperature: float, humidity: float) -> None:
     """Source: package psychrolib, vapour pressure from relative humidity, to 0.1 %."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
     vapour = psychrolib.GetVapPresFromRelHum(temperature, humidity) / 1000
     air = Weather(pressure=98.7, temperature=temperature, humidity=humidity)
     assert 98.7 - dry_pressure(air) == pytest.approx(vapour, rel=1e-3)

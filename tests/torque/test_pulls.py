@@ -1,0 +1,208 @@
+"""Pulls become torque points, or one message says which pull is wrong and how to mend it."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from phaseopt.errors import InputError
+from phaseopt.torque.pulls import reduce_logs
+
+from .dyno import AIR, COLUMNS, PULL, csv_text, curve, dyno_project, filtered_noise, sweep
+
+
+def held(*settings: dict[str, float], rows: int = 60, seed: int = 0) -> dict[str, np.ndarray]:
+    """A steady log: each setting held for some rows with a little jitter, then the next."""
+    rng = np.random.default_rng(seed)
+    jitter = {"rpm": 5.0, "tq": 1.0, "map": 0.3, "tps": 0.0, "icam": 0.2, "ecam": 0.2}
+    plain = {"rpm": 3000.0, "tq": 80.0, "map": 60.0, "tps": 30.0, "icam": 20.0, "ecam": -10.0}
+    return {
+        name: np.concatenate([(plain | each)[name] + rng.normal(0, width, rows) for each in settings])
+        for name, width in jitter.items()
+    }
+
+
+def reduced(folder: Path, *logs: dict[str, np.ndarray], **torque: Any) -> xr.Dataset:
+    """Points of several logs, a pull each."""
+    files = {f"log{number}.csv": csv_text(log) for number, log in enumerate(logs)}
+    pulls = torque.pop("pulls", None) or [PULL | {"files": [name]} for name in files]
+    return reduce_logs(dyno_project(folder, files, pulls, **torque)).points
+
+
+def test_a_sweep_of_known_torque_comes_back_within_its_stated_error(tmp_path: Path) -> None:
+    """Source: the normal law, 95 % within two standard errors, on a known curve with filtered noise, end to end."""
+    rng = np.random.default_rng(11)
+    logs = []
+    for _ in range(12):
+        log = sweep(1500.0, 6500.0, 600)
+        logs.append(log | {"tq": log["tq"] + filtered_noise(rng, 600, 2.0, 0.8)})
+    points = reduced(tmp_path, *logs)
+    z = (points["torque"] - curve(points["rpm"].values)) / points["scatter"]
+    assert points.sizes["point"] > 220
+    assert float(np.mean(np.abs(z) < 2)) >= 0.94
+
+
+def test_points_carry_units_names_and_pulls(tmp_path: Path) -> None:
+    points = reduced(tmp_path, sweep(), sweep(), pulls=[PULL | {"files": ["log0.csv"]}, PULL | {"files": ["log1.csv"]}])
+    wanted = {"rpm", "load", "icl", "ecl", "torque", "scatter", "samples", "full_throttle", "pull"}
+    assert wanted == set(points.data_vars)
+    assert all(points[name].attrs.keys() >= {"units", "long_name"} for name in wanted)
+    assert points["pull_name"].values.tolist() == ["log0", "log1"]
+    assert points["pull"].values.tolist() == [0] * 21 + [1] * 21
+    assert points["full_throttle"].dtype == np.bool_
+
+
+def test_the_same_logs_give_the_same_points(tmp_path: Path) -> None:
+    log = sweep(tq=curve(np.linspace(1500, 6500, 500)) + filtered_noise(np.random.default_rng(1), 500, 2.0, 0.8))
+    xr.testing.assert_identical(reduced(tmp_path, log), reduced(tmp_path, log))
+
+
+def test_full_throttle_fills_the_top_of_the_load_axis(tmp_path: Path) -> None:
+    """Common practice, no source: a manifold about 3 kPa below the outside air is still full throttle."""
+    points = reduced(tmp_path, sweep(map=93.0))
+    assert np.unique(points["load"]).tolist() == [100.0]
+    by_pressure = {"depression_below": 3.0}
+    pull = PULL | {"files": ["log0.csv"], "weather": AIR}
+    at_96 = reduced(tmp_path, sweep(map=96.5), full_throttle=by_pressure, pulls=[pull])
+    assert at_96["full_throttle"].all()
+    at_95 = reduced(tmp_path, sweep(map=95.5), full_throttle=by_pressure, pulls=[pull])
+    assert not at_95["full_throttle"].any()
+    assert np.unique(at_95["load"]) == pytest.approx([95.5])
+
+
+def test_a_bin_with_both_marks_is_split(tmp_path: Path) -> None:
+    rpm = np.r_[np.linspace(1900, 2100, 200), np.linspace(1900, 2100, 200)]
+    part = np.arange(400) < 200
+    log = sweep(rows=400) | {"rpm": rpm, "tq": np.where(part, 60.0, 150.0), "tps": np.where(part, 20.0, 100.0)}
+    points = reduced(tmp_path, log | {"map": np.where(part, 50.0, 98.0)})
+    assert points["full_throttle"].values.tolist() == [False, True]
+    assert points["torque"].values == pytest.approx([60.0, 150.0])
+    assert points["load"].values == pytest.approx([50.0, 100.0])
+
+
+def test_correction_is_whole_at_full_throttle_and_temperature_alone_elsewhere(tmp_path: Path) -> None:
+    """Source: ISO 1585 (from memory), (99/ps)^1.2 (T/298)^0.6; 95 kPa dry and 35 °C."""
+    pull = PULL | {"files": ["log0.csv"], "weather": {"pressure": 95.0, "temperature": 35.0, "humidity": 0.0}}
+    full = reduced(tmp_path, sweep(tq=100.0), pulls=[pull], correction="ISO 1585")
+    assert full["torque"].values == pytest.approx(100 * (99 / 95) ** 1.2 * (308 / 298) ** 0.6)
+    part = reduced(tmp_path, sweep(tq=100.0, tps=40.0, map=60.0), pulls=[pull], correction="ISO 1585")
+    assert part["torque"].values == pytest.approx(100 * (308 / 298) ** 0.6)
+
+
+def test_temperature_comes_from_the_column_where_there_is_one(tmp_path: Path) -> None:
+    """Source: DIN 70020 as publicly quoted, (1013/p) sqrt((273+t)/293); barometer 1013 mbar, 20 then 40 °C by row."""
+    warm = np.linspace(1500, 6500, 500) > 4000
+    log = sweep(tq=100.0) | {"iat": np.where(warm, 40.0, 20.0)}
+    pull = PULL | {"files": ["log0.csv"], "weather": {"pressure": 101.3, "temperature": 10.0, "humidity": 0.5}}
+    columns = COLUMNS | {"air_temperature": "iat"}
+    points = reduced(tmp_path, log, pulls=[pull], columns=columns, correction="DIN 70020")
+    expected = np.where(points["rpm"] > 4125, 100 * np.sqrt(313 / 293), 100.0)
+    away = np.abs(points["rpm"] - 4000) > 200
+    assert points["torque"].values[away] == pytest.approx(expected[away])
+
+
+def test_a_factor_that_makes_no_test_is_said(tmp_path: Path) -> None:
+    """Source: ISO 1585, a test counts where 0.93 <= factor <= 1.07 (from memory)."""
+    log = sweep()
+    for pressure, said in ((99.0, False), (91.0, True)):
+        pull = PULL | {"weather": AIR | {"pressure": pressure}}
+        project = dyno_project(tmp_path, {"a.csv": csv_text(log)}, [pull], correction="ISO 1585")
+        assert any("outside 0.93 to 1.07" in note for note in reduce_logs(project).notes) == said
+
+
+def test_heat_soak_or_a_wrong_unit_is_said(tmp_path: Path) -> None:
+    log = sweep() | {"iat": np.full(500, 77.0)}
+    project = dyno_project(
+        tmp_path, {"a.csv": csv_text(log)}, [PULL | {"weather": AIR}],
+        columns=COLUMNS | {"air_temperature": "iat"}, correction="SAE J1349",
+    )  # fmt: skip
+    assert any("averages 77 °C, the day's air 25 °C" in note for note in reduce_logs(project).notes)
+
+
+def test_steady_holds_become_points(tmp_path: Path) -> None:
+    """Source: standard error of a mean of independent rows, s / sqrt(n), with s = 1 N m and 60 rows."""
+    settings = [{"rpm": 2000.0, "tq": 40.0, "map": 45.0}, {"rpm": 2000.0, "tq": 70.0, "map": 60.0}, {"icam": 5.0}]
+    pull = PULL | {"kind": "steady", "files": ["log0.csv"]}
+    points = reduced(tmp_path, held(*settings * 8), pulls=[pull])
+    assert points["rpm"].values == pytest.approx([2000, 2000, 3000] * 8, abs=3)
+    assert points["load"].values == pytest.approx([45, 60, 60] * 8, abs=0.3)
+    assert points["icl"].values == pytest.approx([96, 96, 111] * 8, abs=0.2)
+    assert np.all(np.abs(points["torque"].values - [40, 70, 80] * 8) < 4 * points["scatter"].values)
+    assert float(points["scatter"].mean()) == pytest.approx(1 / np.sqrt(60), rel=0.2)
+
+
+def test_a_ramp_between_holds_is_no_steady_point(tmp_path: Path) -> None:
+    hold, other = held({"rpm": 2000.0}, rows=200), held({"rpm": 4000.0}, rows=200)
+    ramp = held({}, rows=200) | {"rpm": np.linspace(2000, 4000, 200)}
+    log = {name: np.concatenate([hold[name], ramp[name], other[name]]) for name in hold}
+    points = reduced(tmp_path, log, pulls=[PULL | {"kind": "steady", "files": ["log0.csv"]}])
+    assert points["rpm"].values == pytest.approx([2000, 4000], abs=10)
+
+
+def test_rows_averaged_already_are_points(tmp_path: Path) -> None:
+    log = held({"rpm": 2000.0}, {"rpm": 3000.0}, {"rpm": 4000.0, "tq": -5.0}, rows=1)
+    project = dyno_project(tmp_path, {"a.csv": csv_text(log)}, [PULL | {"kind": "steady"}])
+    reduction = reduce_logs(project)
+    assert reduction.points["rpm"].values == pytest.approx(log["rpm"][:2])
+    assert reduction.points["torque"].values == pytest.approx(log["tq"][:2])
+    assert any("2 single rows are taken as points already averaged" in note for note in reduction.notes)
+    assert any("overrun" in note for note in reduction.notes)
+
+
+def test_what_is_left_out_is_counted(tmp_path: Path) -> None:
+    log = sweep()
+    rpm = log["rpm"]
+    log |= {"icam": np.where((rpm > 2900) & (rpm < 3100), 20 + (rpm - 3000) / 20, 20.0)}
+    log |= {"tq": np.where(rpm > 6000, -5.0, log["tq"])}
+    project = dyno_project(tmp_path, {"a.csv": csv_text(log)})
+    reduction = reduce_logs(project)
+    assert not np.any(np.abs(reduction.points["rpm"] - 3000) < 125)
+    assert not np.any(reduction.points["torque"] <= 0)
+    said = next(note for note in reduction.notes if "left out" in note)
+    assert said == "a: 3 of 21 speed bins left out (2: no torque made (overrun), 1: intake phase moves)"
+
+
+def test_a_second_pull_of_one_name_gets_a_number(tmp_path: Path) -> None:
+    pulls = [PULL | {"name": "run", "files": [f"log{number}.csv"]} for number in range(2)]
+    assert reduced(tmp_path, sweep(), sweep(), pulls=pulls)["pull_name"].values.tolist() == ["run", "run (2)"]
+
+
+def test_mistakes_of_all_pulls_come_at_once(tmp_path: Path) -> None:
+    files = {"a.csv": csv_text(sweep()), "b.csv": "rpm\n1\n", "c.csv": ""}
+    pulls = [PULL | {"files": [name]} for name in ("a.csv", "b.csv", "c.csv", "run*.csv", "a.csv")]
+    with pytest.raises(InputError) as caught:
+        reduce_logs(dyno_project(tmp_path, files, pulls))
+    said = [str(mistake) for mistake in caught.value.mistakes]
+    assert len([text for text in said if "b.csv" in text]) == 5
+    assert "c.csv: the file is empty" in said[5]
+    assert len(said) == 5 + 1 + 2
+    assert "no file matches 'run*.csv'" in said[-2]
+    assert "a.csv belongs to a already" in said[-1]
+
+
+def test_logs_that_reach_no_table_cell_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no torque point reaches a table cell: the logs run from 12"):
+        reduced(tmp_path, sweep(12000.0, 14000.0))
+    with pytest.raises(InputError, match="10 to 10 kPa"):
+        reduced(tmp_path, sweep(tps=20.0, map=10.0))
+
+
+def test_a_pull_without_points_is_refused_with_the_reason(tmp_path: Path) -> None:
+    moving = sweep(icam=np.linspace(0, 40, 500), rows=500) | {"rpm": np.linspace(3000, 3100, 500)}
+    with pytest.raises(
+        InputError, match=r"entry 1\): log0 gives no torque point: 1 of 1 speed bins.*intake phase moves"
+    ):
+        reduced(tmp_path, moving)
+
+
+def test_no_full_throttle_at_all_is_said(tmp_path: Path) -> None:
+    project = dyno_project(tmp_path, {"a.csv": csv_text(sweep(tps=30.0, map=60.0))})
+    assert any("no row of any log is at full throttle" in note for note in reduce_logs(project).notes)
+
+
+def test_a_project_without_logs_is_told_what_to_add(tmp_path: Path) -> None:
+    project = dyno_project(tmp_path, {"a.csv": csv_text(sweep())}).model_copy(update={"torque": None})
+    with pytest.raises(InputError, match="there is no torque section"):
+        reduce_logs(project)
