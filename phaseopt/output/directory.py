@@ -1,7 +1,8 @@
 """A directory of results, written whole or not at all.
 
 Files are written into a new directory beside the wanted one and put in its place by renaming, so that a build that
-fails or is interrupted leaves the previous output as it was.
+fails or is interrupted leaves the previous output as it was. What a build did not write is never taken away. Between
+the two renames a power cut would leave the earlier output under a name that begins with a point: nothing is lost.
 """
 
 import errno
@@ -20,16 +21,21 @@ RECORD = "run.json"  # by which a directory of ours is known
 def require_replaceable(directory: Path) -> None:
     """Refuse, before any work, a place where the results cannot go.
 
-    Raises `InputError` where it is a file, where it holds something that is not an earlier build, or where nothing
-    may be written.
+    Raises `InputError` where it is a file, where it holds anything that an earlier build did not write, or where
+    nothing may be written.
     """
     if directory.is_symlink() or (directory.exists() and not directory.is_dir()):
         raise _error(directory, "is not a directory", "name a new directory")
-    if directory.is_dir() and any(directory.iterdir()) and not _is_ours(directory):
+    try:
+        found = {entry.name for entry in directory.iterdir()} if directory.is_dir() else set()
+    except OSError as error:
+        raise _error(directory, f"cannot be looked into ({error.strerror})", "name a new directory") from error
+    foreign = sorted(found - _written_by_a_build(directory))
+    if foreign:
         raise _error(
             directory,
-            f"holds files that are not an earlier build (it has no {RECORD} of phaseopt)",
-            "name a new or an empty directory",
+            f"holds {foreign[0]!r}, which no earlier build wrote" + f" ({len(foreign)} such)" * (len(foreign) > 1),
+            "name a new or an empty directory, or move what is yours out of this one",
         )
     parent = _existing_parent(directory)
     if not os.access(parent, os.W_OK | os.X_OK):
@@ -53,6 +59,7 @@ def write_files(directory: Path, files: Mapping[str, str]) -> None:
             if Path(name).name != name:
                 raise ValueError(f"{name!r} is not a plain file name")
             _write(fresh / name, text)
+        _sync(fresh)
         _swap(fresh, target)
     except OSError as error:
         full = error.errno in (errno.ENOSPC, errno.EDQUOT)
@@ -73,30 +80,40 @@ def _write(path: Path, text: str) -> None:
         os.fsync(file.fileno())
 
 
+def _sync(directory: Path) -> None:
+    """Bring a directory's own entries to the disk; only POSIX systems open a directory."""
+    if os.name == "posix":
+        handle = os.open(directory, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
 def _swap(fresh: Path, target: Path) -> None:
     """Put `fresh` where `target` is; the earlier output is moved aside first and put back if that fails."""
-    if not target.exists():
-        fresh.rename(target)
-        return
     aside = Path(tempfile.mkdtemp(prefix=f".{target.name}-old-", dir=target.parent))
     old = aside / "out"
     try:
-        target.rename(old)
-        try:
-            fresh.rename(target)
-        except BaseException:
-            old.rename(target)
-            raise
+        if target.exists():
+            target.rename(old)
+        fresh.rename(target)
+        _sync(target.parent)
     finally:
+        if old.exists() and not target.exists():
+            old.rename(target)
         shutil.rmtree(aside, ignore_errors=True)
 
 
-def _is_ours(directory: Path) -> bool:
+def _written_by_a_build(directory: Path) -> set[str]:
+    """The names that the record of an earlier build lists."""
     try:
         record = json.loads((directory / RECORD).read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        return False
-    return isinstance(record, dict) and record.get("made_by") == "phaseopt"
+        return set()
+    if not isinstance(record, dict) or record.get("made_by") != "phaseopt" or not isinstance(record.get("files"), list):
+        return set()
+    return {str(name) for name in record["files"]}
 
 
 def _existing_parent(directory: Path) -> Path:

@@ -20,6 +20,7 @@ from phaseopt.build import Build
 from phaseopt.clearance.limits import EDGES
 from phaseopt.engine.camshaft import events, overlap
 from phaseopt.output.columns import Column, csv_text
+from phaseopt.output.directory import RECORD
 from phaseopt.output.metadata import records_metadata, table_metadata
 from phaseopt.project import SIDES, Project
 from phaseopt.report.page import render
@@ -50,8 +51,9 @@ def build_files(build: Build) -> dict[str, str]:
     ):
         files[name] = csv_text(columns)
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns)
-    files["run.json"] = json.dumps(run_record(build), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     files["report.html"] = render(build)
+    record = run_record(build) | {"files": sorted({*files, RECORD})}  # by which a later build knows what it may replace
+    files[RECORD] = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     return files
 
 
