@@ -4,6 +4,7 @@ Lightness falls in step with the value, so a grey print says the same. Values ar
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import matplotlib
 import numpy as np
@@ -27,7 +28,7 @@ class Scale:
         low, high = min(values), max(values)
         return cls(low, high) if high > low else cls(low - 0.5, high + 0.5)
 
-    @property
+    @cached_property
     def colours(self) -> Colormap:
         """The steps as matplotlib takes them."""
         return matplotlib.colormaps[MAP].resampled(STEPS)

@@ -90,11 +90,13 @@ def gap_map(build: "Build", contact: str) -> str:
     """The least static and running gap of a contact in each cell of the tables."""
     near = tightest(build, contact)
     required = float(build.model.required[build.model.contacts.index(contact)])
+    rules = (("static", required), ("running", build.model.reserve))
     with _styled():
-        figure = Figure(figsize=(7.5, 5.0), layout="constrained")
-        for axes, (rule, wants) in zip(
-            figure.subplots(1, 2), (("static", required), ("running", build.model.reserve)), strict=True
-        ):
+        figure = Figure(figsize=(7.5, 5.0))
+        panels = figure.subplots(1, 2)
+        # Places by hand: measuring hundreds of cell texts would take longer than all the rest of the page.
+        figure.subplots_adjust(left=0.09, right=0.98, top=0.87, bottom=0.23, wspace=0.24)
+        for axes, (rule, wants) in zip(panels, rules, strict=True):
             _map(figure, axes, build, near, rule, wants)
         words = WORDS[contact]
         figure.suptitle(f"{words[0].upper()}{words[1:]}: least gap in each cell, outlined where it is tightest")
@@ -124,7 +126,8 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
     least = float(gap.min())
     verdict = "clear" if least >= wants else CONTACT.upper() if least <= 0 else SHORT.upper()
     axes.set_title(f"{rule}: {verdict}, least {least:.2f} mm (rule {wants:.2f})", fontsize=8.5)
-    figure.colorbar(colours, ax=axes, label=f"{rule} gap, mm", location="bottom", aspect=30)
+    scale_axes = axes.inset_axes((0.0, -0.2, 1.0, 0.04))
+    figure.colorbar(colours, cax=scale_axes, label=f"{rule} gap, mm", orientation="horizontal")
 
 
 def gap_over_angle(build: "Build", contact: str) -> str:

@@ -78,7 +78,7 @@ def _context(build: "Build") -> dict[str, Any]:
         "safe_picture": _picture(figures.safe_set(build), _SAFE_CAPTION),
         "clamps": _clamp_table(build),
         "limits": _limit_table(build),
-        "full_travel": travel.sentence,
+        "full_travel": f"{travel.sentence[0].upper()}{travel.sentence[1:]}",
         "offsets": _offset_table(build),
         "ledger": _ledger_table(build),
         "fit": _fit_table(build),
@@ -112,11 +112,13 @@ def _grid(build: "Build", side: Side) -> Grid:
     table = build.tables.of_side(side).to_numpy()
     scale = Scale.around(*table.ravel())
     letters = _letters(build)
+    # What holds the other cam is marked in the other table; tied cams have one table for both.
+    other = "no cam" if build.project.arrangement == "together" else "exhaust" if side == "intake" else "intake"
     rows = []
     for r, rpm in enumerate(build.tables.rpm):
         cells = []
         for k, load in enumerate(build.tables.load):
-            names = build.binds[r][k]
+            names = [name for name in build.binds[r][k] if other not in name]
             beyond = not bool(build.torque["in_reach"][r, k])
             marks = (BEYOND if beyond else "") + "".join(sorted(letters[name] for name in names))
             colour = scale.colour(table[r, k])
@@ -161,13 +163,20 @@ def _limit_table(build: "Build") -> Table:
     for side in sides:
         what = f"{phase_words(build.project, side)}, {_ENDS[side][1]}"
         head += [f"{what}: alone", "together", "stopped by"]
-    rows = []
+    spans: list[tuple[list[float], list[str]]] = []  # speeds in a row that share their limits
     for r, rpm in enumerate(build.limits.alone["rpm"].to_numpy()):
         cells: list[str] = []
         for side in sides:
             cells += [f"{float(c[_ENDS[side][0]][r]):g}°" for c in (build.limits.alone, build.limits.together)]
             cells.append(EDGES[int(build.limits.together[f"{side}_edge"][r])])
-        rows.append(Row(f"{rpm:g}", tuple(cells)))
+        if spans and spans[-1][1] == cells:
+            spans[-1][0].append(rpm)
+        else:
+            spans.append(([rpm], cells))
+    rows = [
+        Row(f"{speeds[0]:g}" if len(speeds) == 1 else f"{speeds[0]:g} to {speeds[-1]:g}", tuple(cells))
+        for speeds, cells in spans
+    ]
     caption = "Limits by engine speed. Alone: the other cam at rest; together: the largest box safe at that speed"
     return Table(caption, tuple(head), tuple(rows))
 
@@ -226,7 +235,7 @@ def _fit_table(build: "Build") -> Table:
         ("standard deviation of torque where nothing was measured", f"{numbers.signal:.1f} N·m"),
     ]
     rows += [
-        (f"torque changes over {name}", f"{length:.3g} {unit}")
+        (f"distance over which torque changes with {name}", f"{float(f'{length:.3g}'):g} {unit}")
         for (name, unit), length in zip(_INPUTS, numbers.lengths, strict=True)
     ]
     return Table("The torque model and how far to trust it", ("", "value"), _rows(rows))
@@ -245,7 +254,12 @@ def _drop_words(law: DropLaw) -> str:
     return "; ".join([words, *law.notes])
 
 
-_INPUTS = (("engine speed", "rpm"), ("load", "kPa"), ("intake centreline", "°"), ("exhaust centreline", "°"))
+_INPUTS = (
+    ("engine speed", "rpm"),
+    ("load", "kPa"),
+    ("intake centreline", "degrees"),
+    ("exhaust centreline", "degrees"),
+)
 
 
 def _rows(pairs: Sequence[tuple[str, str]]) -> tuple[Row, ...]:

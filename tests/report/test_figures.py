@@ -1,0 +1,83 @@
+"""The figures: text stays text, axes say what they show and in which unit, and the same build gives the same bytes."""
+
+import re
+from collections.abc import Callable
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from phaseopt.build import Build
+from phaseopt.report import figures
+from phaseopt.report.facts import tightest
+
+DRAWN: list[tuple[Callable[[Build], str], list[str]]] = [
+    (figures.full_load_torque, ["engine speed, rpm", "torque, N·m", "gain, N·m", "±2 deviations"]),
+    (
+        lambda b: figures.gap_map(b, "exhaust_piston"),
+        ["engine speed, rpm", "load, kPa", "static gap, mm", "running gap, mm"],
+    ),
+    (
+        lambda b: figures.gap_over_angle(b, "intake_piston"),
+        ["crank angle, degrees after gas-exchange TDC", "gap, mm", "along the valve, mm", "static rule 2.00 mm"],
+    ),
+    (lambda b: figures.gap_over_angle(b, "valve_valve"), ["gap, mm", "static rule 1.50 mm"]),
+    (figures.safe_set, ["intake phase, crank degrees, + = advanced", "safe", "safe box: the clamps to enter", "rest"]),
+]
+
+
+def words_of(svg: str) -> str:
+    return "\n".join(ElementTree.fromstring(svg).itertext())
+
+
+@pytest.mark.parametrize(("draw", "words"), DRAWN)
+def test_figure_says_what_it_shows(both: Build, draw: Callable[[Build], str], words: list[str]) -> None:
+    svg = draw(both)
+    told = words_of(svg)
+    for word in words:
+        assert word in told
+    root = ElementTree.fromstring(svg)
+    assert root.attrib["role"] == "img"
+    assert root.attrib["aria-label"]
+    assert "http" not in re.sub(r'xmlns(:\w+)?="[^"]*"', "", svg)
+    assert draw(both) == svg
+
+
+def test_gap_map_writes_each_gap_and_the_verdict(both: Build) -> None:
+    told = words_of(figures.gap_map(both, "intake_piston"))
+    gaps = both.verdict.cells["static"].sel(contact="intake_piston").to_numpy()
+    for gap in gaps.ravel():
+        assert f"{gap:.2f}" in told
+    assert f"static: clear, least {gaps.min():.2f} mm (rule 2.00)" in told
+
+
+def test_the_tightest_cell_has_the_least_margin(both: Build) -> None:
+    for contact in both.model.contacts:
+        cells = both.verdict.cells.sel(contact=contact)
+        least = min(float(cells["static_margin"].min()), float(cells["running_margin"].min()))
+        near = tightest(both, contact)
+        assert near.margin == least
+        assert float(cells["static"].sel(rpm=near.rpm, load=near.load)) == near.static
+
+
+def test_drawn_gaps_reach_the_gaps_of_the_verdict(both: Build) -> None:
+    """The least of a drawn curve is the bound of the verdict, within the 0.001 mm of bounds and the grid drawn on."""
+    from matplotlib.figure import Figure
+
+    theta = np.linspace(-50.0, 50.0, 4001)
+    for contact, curves_of in (
+        ("intake_piston", figures._piston_curves),
+        ("exhaust_piston", figures._piston_curves),
+        ("valve_valve", figures._valve_curves),
+    ):
+        near = tightest(both, contact)
+        by_hand, static, _ = curves_of(both, near, theta, Figure().subplots())
+        assert by_hand.min() == pytest.approx(near.by_hand, abs=0.003)
+        assert static.min() == pytest.approx(near.static, abs=0.003)
+
+
+@pytest.mark.parametrize("name", ["tied", "intake_only"])
+def test_one_phaser_is_drawn_along_a_line(name: str, request: pytest.FixtureRequest) -> None:
+    told = words_of(figures.safe_set(request.getfixturevalue(name)))
+    assert "gap above its rule, mm" in told
+    assert ("phase of both cams" if name == "tied" else "intake phase") in told

@@ -1,0 +1,162 @@
+"""The page: whole, safe to open, readable, and true to the build."""
+
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+
+from phaseopt.build import Build
+from phaseopt.project import SIDES
+from phaseopt.report.colours import ink
+from phaseopt.report.page import render
+from phaseopt.report.text import cautions
+from phaseopt.tables import number_text
+from report.conftest import HOSTILE
+
+VOID = {"meta", "br", "hr", "img", "link", "input"}
+
+
+class Reader(HTMLParser):
+    """Keeps open elements, text, every attribute, and the cells of grids."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str]]] = []
+        self.grids: list[list[list[str]]] = []
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = {name: value or "" for name, value in attrs}
+        self.tags.append((tag, given))
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag == "table" and given.get("class") == "grid":
+            self.grids.append([])
+        if tag == "tr" and self.grids:
+            self.grids[-1].append([])
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, {name: value or "" for name, value in attrs}))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+        if self.open[-1:] == ["data"]:
+            self.grids[-1][-1].append(data)
+
+
+def read(page: str) -> Reader:
+    reader = Reader()
+    reader.feed(page)
+    reader.close()
+    assert reader.open == []
+    return reader
+
+
+@pytest.fixture(scope="module")
+def page(both: Build) -> str:
+    return render(both)
+
+
+def test_every_element_is_closed_and_the_language_is_said(page: str) -> None:
+    """HTML as the WHATWG standard asks (from memory)."""
+    tags = read(page).tags
+    assert page.startswith("<!DOCTYPE html>")
+    assert ("html", {"lang": "en"}) in tags
+    ids = [attrs["id"] for _, attrs in tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+
+
+def test_page_needs_nothing_from_outside(page: str) -> None:
+    for tag, attrs in read(page).tags:
+        assert tag not in ("script", "link", "iframe", "object", "img")
+        for name in ("src", "href", "xlink:href"):
+            assert attrs.get(name, "#").startswith("#")
+    assert "@import" not in page
+    assert not re.search(r"url\((?!#)", page)
+
+
+def test_a_hostile_name_stays_text(page: str) -> None:
+    assert "<script" not in page
+    assert HOSTILE in "".join(read(page).text)
+
+
+def test_same_build_gives_the_same_bytes(both: Build, page: str) -> None:
+    assert render(both) == page
+
+
+def test_grids_say_what_the_tables_hold(both: Build, page: str) -> None:
+    grids = read(page).grids
+    assert len(grids) == 2
+    for side, grid in zip(SIDES, grids, strict=True):
+        cells = [row for row in grid if row][: both.tables.rpm.size]
+        told = [[number_text(value) for value in row] for row in both.tables.of_side(side).to_numpy()]
+        assert cells == told
+
+
+def _relative_luminance(colour: str) -> float:
+    """Of #rrggbb, written out from WCAG 2.1's definition (from memory), apart from the code under test."""
+    channels = np.array([int(colour[k : k + 2], 16) for k in (1, 3, 5)]) / 255.0
+    linear = np.where(channels <= 0.03928, channels / 12.92, ((channels + 0.055) / 1.055) ** 2.4)
+    return float(linear @ [0.2126, 0.7152, 0.0722])
+
+
+def _contrast(one: str, other: str) -> float:
+    low, high = sorted((_relative_luminance(one), _relative_luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_text_on_every_grid_colour_can_be_read(page: str) -> None:
+    """WCAG 2.1, success criterion 1.4.3: at least 4.5 to 1 (from memory)."""
+    pairs = re.findall(r'style="background:(#\w{6});color:(#\w{6})"', page)
+    assert len(pairs) > 2 * 15
+    assert min(_contrast(*pair) for pair in set(pairs)) >= 4.5
+
+
+def test_black_or_white_can_be_read_on_any_colour() -> None:
+    """WCAG 2.1, success criterion 1.4.3 (from memory), on a lattice of all colours."""
+    steps = range(0, 256, 15)
+    colours = [f"#{r:02x}{g:02x}{b:02x}" for r in steps for g in steps for b in steps]
+    assert min(_contrast(colour, ink(colour)) for colour in colours) >= 4.5
+
+
+def test_cautions_and_verdict_stand_above_all_results(both: Build, page: str) -> None:
+    top = re.sub(r"\s+", " ", "".join(read(page[: page.index("<main>")] + "</body></html>").text))
+    for caution in cautions():
+        assert caution in top
+    assert ("Clear: each of" if both.verdict.clear else "NOT CLEAR") in top
+    for item in both.verdict.not_covered:
+        assert item in top
+
+
+def test_tables_have_captions_and_scopes(page: str) -> None:
+    tags = read(page).tags
+    assert [tag for tag, _ in tags].count("table") == [tag for tag, _ in tags].count("caption")
+    assert all(attrs.get("scope") in ("col", "row") for tag, attrs in tags if tag == "th")
+
+
+def test_a_person_can_add_up_the_gaps(both: Build, page: str) -> None:
+    """By hand, less the steps, gives the static gap; less the rest, the running gap: plain addition."""
+    table = page[page.index("Where each gap goes") :]
+    rows = [re.findall(r"<td>([^<]*)</td>", row) for row in table[: table.index("</table>")].split("<tr")[2:]]
+    numbers = np.array([[float(cell.replace("−", "-")) for cell in row] for row in rows[1:]])
+    np.testing.assert_allclose(numbers[:5].sum(axis=0), numbers[5], atol=0.004)
+    np.testing.assert_allclose(numbers[5] + numbers[7:13].sum(axis=0), numbers[13], atol=0.004)
+    assert numbers.shape[1] == len(both.model.contacts)
+
+
+def test_one_phaser_for_both_cams_has_one_table(tied: Build) -> None:
+    reader = read(render(tied))
+    assert len(reader.grids) == 1
+    assert "Phase of both cams" in "".join(reader.text)
+    assert "valve to valve (the project gives no seats)" in "".join(reader.text)
+
+
+def test_a_fixed_cam_has_no_table(intake_only: Build) -> None:
+    reader = read(render(intake_only))
+    assert len(reader.grids) == 1
+    assert "Exhaust phase, crank degrees from rest" not in "".join(reader.text)
