@@ -36,10 +36,10 @@ from phaseopt.engine.card_profile import Flank, Known, Spline
 
 FloatArray = npt.NDArray[np.float64]
 
-# Steepest profiles taken as possible, in H/β and H/β². For scale: a 3-4-5 polynomial has 1.875 and 5.77, a cycloidal
-# one 2 and 6.28 (Norton, Cam Design, from memory), a harmonic one that dwells at the peak for a tenth of its flank 1.9
-# and 7.2, all on both sides of the inflection; valve lobes are gentler on the nose and up to three times as sharp off
-# the seat (common practice, no source).
+# Steepest profiles taken as possible, in H/β and H/β². For scale: a 3-4-5 polynomial has 1.875 and 5.77, a cycloidal one
+# 2 and 6.28 (Norton, Cam Design, from memory); a harmonic one that dwells at the peak for a tenth of its flank 1.9 and
+# 7.2, and one of constant acceleration, thrice as sharp off the seat as over the nose, 2.3 and 10.5, as β counts here.
+# Valve lobes are gentler on the nose and sharper off the seat than the textbook's (common practice, no source).
 STEEPEST = 2.3
 SHARPEST_NOSE = 8.0
 SHARPEST_FLANK = 16.0
@@ -139,7 +139,7 @@ def _bulge(a: Known, b: Known, floor: float, steepest: float, limits: Limits) ->
 
 def _from(pieces: list[Piece], at: float) -> tuple[float, float, float]:
     """Lift, -slope and -curvature / 2 of the piece that holds an angle, at that angle."""
-    start, _, lift, slope, bend = next(piece for piece in pieces if piece[0] <= at < piece[1])
+    start, _, lift, slope, bend = next(piece for piece in reversed(pieces) if piece[0] <= at)
     return lift - (at - start) * (slope + bend * (at - start)), slope + 2 * bend * (at - start), bend
 
 
@@ -155,8 +155,8 @@ def lower(first: list[Piece], second: list[Piece]) -> list[Piece]:
     for start, end in pairwise(ends):
         one, other = _from(first, start), _from(second, start)
         crossings = np.roots([one[2] - other[2], one[1] - other[1], other[0] - one[0]])
-        inside = sorted(start + x.real for x in crossings if x.imag == 0 and 0 < x.real < end - start)
-        for u, v in pairwise([start, *inside, end]):
+        inside = {start + x.real for x in crossings if x.imag == 0 and start < start + x.real < end}
+        for u, v in pairwise([start, *sorted(inside), end]):
             middle = (u + v) / 2
             best = first if lift_of(first, middle) <= lift_of(second, middle) else second
             pieces.append((u, v, *_from(best, u)))
