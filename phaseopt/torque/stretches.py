@@ -38,12 +38,13 @@ def sweep_groups(rpm: FloatArray, full: BoolArray, file: IntArray, width: float)
     Returns two arrays (n,) of numbers counted from 0.
     """
     bins = speed_bins(rpm, width)
+    bins -= bins.min()
 
     def numbered(of_speed: IntArray) -> IntArray:
-        keys = np.stack([file, full.astype(np.int64), of_speed])
-        return np.unique(keys, axis=1, return_inverse=True)[1].reshape(-1).astype(np.int64)
+        keys = (2 * file + full) * (int(of_speed.max()) + 1) + of_speed
+        return np.unique(keys, return_inverse=True)[1].astype(np.int64)
 
-    return numbered(bins), numbered((bins - bins.min()) // WIDE_BINS)
+    return numbered(bins), numbered(bins // WIDE_BINS)
 
 
 def steady_groups(channels: FloatArray, full: BoolArray, file: IntArray) -> IntArray:
