@@ -42,7 +42,8 @@ def sweep_groups(rpm: FloatArray, full: BoolArray, file: IntArray, width: float)
 
     def numbered(of_speed: IntArray) -> IntArray:
         keys = (2 * file + full) * (int(of_speed.max()) + 1) + of_speed
-        return np.unique(keys, return_inverse=True)[1].astype(np.int64)
+        number: IntArray = np.unique(keys, return_inverse=True)[1].astype(np.int64)
+        return number
 
     return numbered(bins), numbered(bins // WIDE_BINS)
 
