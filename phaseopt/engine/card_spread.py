@@ -38,7 +38,7 @@ FloatArray = npt.NDArray[np.float64]
 
 # Steepest profiles taken as possible, in H/β and H/β². For scale: a 3-4-5 polynomial has 1.875 and 5.77, a cycloidal
 # one 2 and 6.28 (Norton, Cam Design, from memory); a harmonic one that dwells at the peak for a tenth of its flank 1.9
-# and 7.2, and one of constant acceleration, thrice as sharp off the seat as over the nose, 2.3 and 10.5, as β counts here.
+# and 7.2, and one of constant acceleration, thrice as sharp off the seat as over the nose, 2.3 and 10.5 (β as here).
 # Valve lobes are gentler on the nose and sharper off the seat than the textbook's (common practice, no source).
 STEEPEST = 2.3
 SHARPEST_NOSE = 8.0

@@ -24,7 +24,8 @@ def read_lobe(path: Path, ratio: float) -> Lobe:
     """Read a measured lobe.
 
     Between the points runs the monotone cubic of `Lobe.through`; with points every 1 or 2 cam degrees it is within
-    0.001 mm of a smooth lobe on the flanks, and up to 0.006 mm below it at a nose between two points. One step beyond the first and the last point lift is zero.
+    0.001 mm of a smooth lobe on the flanks, and up to 0.006 mm below it at a nose between two points. One step beyond
+    the first and the last point lift is zero.
 
     Parameters
     ----------
