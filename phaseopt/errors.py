@@ -25,7 +25,8 @@ class Mistake:
     def __str__(self) -> str:
         place = ": ".join(part for part in (str(self.file) if self.file else "", self.where) if part)
         text = f"{place}: {self.problem}" if place else self.problem
-        return f"{text.rstrip('.')}. Mend: {self.mend.rstrip('.')}."
+        mend = self.mend.rstrip(".")
+        return f"{text.rstrip('.')}. Mend: {mend}{'' if mend.endswith('?') else '.'}"
 
 
 class InputError(ValueError):

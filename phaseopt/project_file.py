@@ -30,7 +30,7 @@ def load_project(path: str | Path) -> Project:
     try:
         project = Project.model_validate({**raw, "file": file}, context=context)
     except ValidationError as error:
-        mistakes += [_mistake(file, detail) for detail in error.errors(include_url=False)]
+        mistakes += [_mistake(file, detail) for detail in _once_each(error.errors(include_url=False))]
     sections = _valid_sections(raw, context)
     mistakes += [Mistake(problem, mend, file, key) for key, problem, mend in contradictions(sections)]
     if mistakes:
@@ -70,13 +70,25 @@ def _valid_sections(raw: dict[str, Any], context: dict[str, Path]) -> dict[str, 
     return valid
 
 
+def _once_each(details: list[ErrorDetails]) -> list[ErrorDetails]:
+    """Without the complaint that a key is missing where another complaint says how it was misspelt."""
+    meant = {(*d["loc"][:-1], near) for d in details if d["type"] == "extra_forbidden" and (near := _nearest(d["loc"]))}
+    return [d for d in details if d["type"] != "missing" or d["loc"] not in meant]
+
+
+def _nearest(loc: tuple[int | str, ...]) -> str | None:
+    """The known key that an unknown one is most like."""
+    near = difflib.get_close_matches(str(loc[-1]), _keys_at(loc[:-1]), n=1, cutoff=0.5)
+    return near[0] if near else None
+
+
 def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
     loc, kind, ctx = detail["loc"], detail["type"], detail.get("ctx", {})
     field = _field_at(loc)
     wanted = f"give {field.description}" if field is not None and field.description else "see the documented keys"
     if kind == "extra_forbidden":
-        near = difflib.get_close_matches(str(loc[-1]), _keys_at(loc[:-1]), n=1, cutoff=0.5)
-        return Mistake("unknown key", f"did you mean {near[0]}?" if near else "take it out", file, _key(loc))
+        near = _nearest(loc)
+        return Mistake("unknown key", f"did you mean {near}?" if near else "take it out", file, _key(loc))
     if kind == "missing":
         return Mistake("is missing", wanted, file, _key(loc))
     if kind == "phaseopt":

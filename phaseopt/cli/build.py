@@ -29,8 +29,7 @@ def build(project_file: ProjectFile, out: Out, json: Json = False) -> None:
             found = job.build(project, progress)
             if found.verdict.clear:
                 progress(0.98, "writing")
-                files = build_files(found)
-                write_files(out, files)
+                write_files(out, build_files(found))
         finally:
             progress.close()
         if json:

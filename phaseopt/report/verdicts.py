@@ -11,7 +11,9 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project
 
 CELLS_LISTED = 12
-BEFORE_TURNING = "Limits are computed from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
+BEFORE_TURNING = (
+    "Limits come from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
+)
 
 
 def limits_summary(model: ContactModel, limits: Limits) -> str:
