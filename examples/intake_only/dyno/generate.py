@@ -19,7 +19,8 @@ AIR = Air(100.4, 21.0, 0.50)
 
 # name, intake phase, drift of the whole pull
 SWEEPS = [("pull-1", 0, 0.003), ("pull-2", 9, -0.006), ("pull-3", 18, 0.007), ("pull-4", 27, -0.002)]
-SPEEDS, LOADS, PHASES = (1500, 2500, 3500, 4500, 5500), (45.0, 70.0), (0, 12, 24)
+PART_LOADS = [("part-load-1", (0, 24), 0.004), ("part-load-2", (12, 20), -0.003)]  # name, phases, drift
+SPEEDS, LOADS = (1500, 2500, 3500, 4500, 5500), (45.0, 70.0)
 
 
 def write(name: str, log: Log, phase: float | None, seed: int, drift: float, folder: Path) -> None:
@@ -40,8 +41,9 @@ def write_all(folder: Path) -> None:
     """Every log of the example into a folder."""
     for number, (name, phase, drift) in enumerate(SWEEPS):
         write(name, sweep(AIR, (phase, 0), (1200.0, 6800.0), 16.0), phase, 1600 + number, drift, folder)
-    points = [(rpm, load, phase, 0) for load in LOADS for rpm in SPEEDS for phase in PHASES]
-    write("part-load", steady(points, 1000.0, AIR.pressure), None, 1610, 0.004, folder)
+    for number, (name, phases, drift) in enumerate(PART_LOADS):
+        points = [(rpm, load, phase, 0) for load in LOADS for rpm in SPEEDS for phase in phases]
+        write(name, steady(points, 1000.0, AIR.pressure), None, 1610 + number, drift, folder)
 
 
 if __name__ == "__main__":
