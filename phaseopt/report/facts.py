@@ -1,7 +1,7 @@
 """What several parts of a report say of a build: the tightest cell of a contact, the clamps, what holds cells back."""
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -69,15 +69,12 @@ def phase_words(project: Project, side: Side) -> str:
 
 
 def clamps(build: "Build") -> SafeBox:
-    """The safe box that the tables lie in: its edges are the clamps to enter. The tables' own range where none does."""
-    used = build.verdict.box.range
-    around = [box for box in build.limits.boxes if _holds(box, used)]
-    return max(around, key=lambda box: box.size, default=used)
-
-
-def _holds(box: SafeBox, inner: SafeBox) -> bool:
-    intake = box.intake_from <= inner.intake_from and inner.intake_to <= box.intake_to
-    return intake and box.exhaust_from <= inner.exhaust_from and inner.exhaust_to <= box.exhaust_to
+    """The largest safe box that the tables were searched in: its edges are the clamps to enter in the controller."""
+    labels = build.search.box
+    ends = [float(build.limits.phases_intake[label]) for label in (labels.a_from, labels.a_to)]
+    other = [float(build.limits.phases_exhaust[label]) for label in (labels.b_from, labels.b_to)]
+    wanted = SafeBox(*ends, *(ends if build.model.tied else other))
+    return next(box for box in build.limits.boxes if np.allclose(astuple(box), astuple(wanted), rtol=0, atol=1e-6))
 
 
 def binder_words(name: str) -> str:

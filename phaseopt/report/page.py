@@ -140,9 +140,12 @@ def _letters(build: "Build") -> dict[str, str]:
 def _marks_words(build: "Build") -> list[tuple[str, str]]:
     """Each mark and what it says."""
     letters = _letters(build)
-    words = [(letters[name], f"held by {binder_words(name)}: {count} cells") for name, count in binders(build)]
+    total = build.verdict.cells["verdict"].size
+    words = [
+        (letters[name], f"held by {binder_words(name)} in {count} of {total} cells") for name, count in binders(build)
+    ]
     beyond = int((~build.torque["in_reach"]).sum())
-    told = f"out of reach of the data: nearest supported timing, torque a guess: {beyond} cells"
+    told = f"out of reach of the data: nearest supported timing, torque a guess, in {beyond} of {total} cells"
     return ([(BEYOND, told)] if beyond else []) + words
 
 

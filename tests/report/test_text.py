@@ -58,11 +58,15 @@ def test_printed_bound_is_no_less_than_the_bound(both: Build) -> None:
     assert "no gain over the best fixed timing" in told
 
 
-def test_clamps_hold_the_tables(both: Build) -> None:
-    box = clamps(both)
-    assert box in both.limits.boxes
-    assert box.intake_from <= float(both.tables.intake.min())
-    assert float(both.tables.intake.max()) <= box.intake_to
+@pytest.mark.parametrize("name", ["both", "tied", "intake_only"])
+def test_clamps_hold_the_tables(name: str, request: pytest.FixtureRequest) -> None:
+    build: Build = request.getfixturevalue(name)
+    box = clamps(build)
+    assert box in build.limits.boxes
+    assert box.intake_from <= float(build.tables.intake.min())
+    assert float(build.tables.intake.max()) <= box.intake_to
+    assert box.exhaust_from <= float(build.tables.exhaust.min())
+    assert float(build.tables.exhaust.max()) <= box.exhaust_to
 
 
 def test_every_binder_is_counted_once_a_cell(both: Build) -> None:
