@@ -345,7 +345,7 @@ class Channel(Section):
     """How a logged phase counts."""
 
     sign: Literal[1, -1] = Field(description="1 = the log counts advance as +, -1 = retard as +")
-    zero: CrankDegrees = Field(description="what the log reads at rest, in the log's own degrees")
+    zero: float = Field(allow_inf_nan=False, description="what the log reads at rest, in the log's own degrees")
     unit: Literal["crank deg", "cam deg"] = Field(alias="in", description='"crank deg" or "cam deg"')
 
 
@@ -371,12 +371,23 @@ class Columns(Section):
     air_temperature: str | None = Field(None, description="intake air temperature column")
 
 
+def _unit_like(unit: str) -> AfterValidator:
+    def check(text: str) -> str:
+        try:
+            to_number(f"1 {text}", unit)
+        except UnitError as error:
+            raise fault(str(error), f"a unit of the kind of {unit}") from error
+        return text
+
+    return AfterValidator(check)
+
+
 class LogUnits(Section):
     """Units of the log's columns where they are not N·m, kPa and °C."""
 
-    torque: str = Field("N m", description='"N m", "lbf ft", ...')
-    load: str = Field("kPa", description='"kPa", "mbar", "psi", ...')
-    air_temperature: str = Field("degC", description='"degC" or "degF"')
+    torque: Annotated[str, _unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
+    load: Annotated[str, _unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
+    air_temperature: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
 
 
 class FullThrottle(Section):
