@@ -11,8 +11,9 @@ import pytest
 from phaseopt.build import Build, build
 from phaseopt.clearance.check import check_tables
 from phaseopt.errors import InputError
-from phaseopt.output.files import build_files, chosen_box
+from phaseopt.output.files import build_files
 from phaseopt.project_file import load_project
+from phaseopt.report.facts import clamps
 from phaseopt.search.worth import cell_weights
 from phaseopt.tables import read_table
 
@@ -21,7 +22,7 @@ HILLCLIMB = Path(__file__).parent.parent / "examples" / "hillclimb" / "project.t
 
 def test_tables_are_clear_and_inside_the_clamps(hillclimb: Build) -> None:
     """Every cell and the box keep both rules, and no value leaves the box that is to be entered as clamps."""
-    box = chosen_box(hillclimb)
+    box = clamps(hillclimb)
     assert hillclimb.verdict.clear
     assert box.intake_from <= hillclimb.tables.intake.min() <= hillclimb.tables.intake.max() <= box.intake_to
     assert box.exhaust_from <= hillclimb.tables.exhaust.min() <= hillclimb.tables.exhaust.max() <= box.exhaust_to
@@ -39,7 +40,7 @@ def test_resolution_lock_and_slew_hold(hillclimb: Build) -> None:
 
 
 def test_bound_is_never_below_the_value_and_near_it(hillclimb: Build) -> None:
-    """The numbers the project promises: at most 0.02 % of the value and 0.5 % of the gain over the best fixed timing."""
+    """What the project promises: at most 0.02 % of the value and 0.5 % of the gain over the best fixed timing."""
     found = hillclimb.search
     assert found.bound >= found.value
     assert found.gap_of_value <= 2e-4
@@ -50,7 +51,7 @@ def test_bound_is_never_below_the_value_and_near_it(hillclimb: Build) -> None:
 def test_one_cam_is_bound_by_each_rule(hillclimb: Build) -> None:
     """The example is meant to show both: the intake stops at the running rule, the exhaust at the static one."""
     stops = hillclimb.limits.safe.sel(rpm=hillclimb.model.top_speed)
-    box = chosen_box(hillclimb)
+    box = clamps(hillclimb)
     beyond_intake = stops.sel(intake_phase=box.intake_to + 1, exhaust_phase=0, contact="intake_piston")
     beyond_exhaust = stops.sel(intake_phase=0, exhaust_phase=box.exhaust_from - 1, contact="exhaust_piston")
     assert beyond_intake["running_margin"] < 0 < beyond_intake["static_margin"]

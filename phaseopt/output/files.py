@@ -23,6 +23,7 @@ from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD
 from phaseopt.output.metadata import records_metadata, table_metadata
 from phaseopt.project import SIDES, Project
+from phaseopt.report.facts import clamps
 from phaseopt.report.page import render
 from phaseopt.report.verdicts import verdict_as_dict
 from phaseopt.tables import table_text
@@ -119,13 +120,13 @@ def _gap_columns(build: Build, contact: str) -> list[Column]:
 def _limit_columns(build: Build) -> list[Column]:
     """The box to enter as clamps first, then each speed alone and together."""
     ends = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
-    box = chosen_box(build)
+    box = clamps(build)
     kinds, rows, edges = ["box"], [[build.model.top_speed, *(getattr(box, end) for end in ends)]], [["", ""]]
-    for kind, clamps in (("alone", build.limits.alone), ("together", build.limits.together)):
-        for r, rpm in enumerate(clamps["rpm"].to_numpy()):
+    for kind, found in (("alone", build.limits.alone), ("together", build.limits.together)):
+        for r, rpm in enumerate(found["rpm"].to_numpy()):
             kinds.append(kind)
-            rows.append([float(rpm), *(float(clamps[end][r]) for end in ends)])
-            edges.append([EDGES[int(clamps[f"{side}_edge"][r])] for side in SIDES])
+            rows.append([float(rpm), *(float(found[end][r]) for end in ends)])
+            edges.append([EDGES[int(found[f"{side}_edge"][r])] for side in SIDES])
     numbers = np.array(rows)
     words = dict(zip(ends, ("most retarded intake phase", "most advanced intake phase",
                             "most retarded exhaust phase", "most advanced exhaust phase"), strict=True))  # fmt: skip
@@ -136,17 +137,6 @@ def _limit_columns(build: Build) -> list[Column]:
         Column("intake_edge", "what stops further intake advance", [row[0] for row in edges]),
         Column("exhaust_edge", "what stops further exhaust retard", [row[1] for row in edges]),
     ]
-
-
-def chosen_box(build: Build) -> Any:
-    """The maximal safe box that the tables were searched in: the clamps to enter in the controller."""
-    a, b = build.limits.phases_intake, build.limits.phases_exhaust
-    wanted = (a[build.search.box.a_from], a[build.search.box.a_to])
-    for box in build.limits.boxes:
-        same = np.isclose((box.intake_from, box.intake_to), wanted, atol=1e-6).all()
-        if same and (build.model.tied or np.isclose(box.exhaust_from, b[build.search.box.b_from], atol=1e-6)):
-            return box
-    raise AssertionError("the search chose a box that is not among the limits'")
 
 
 def _yes(flags: npt.NDArray[np.bool_]) -> list[str]:
@@ -183,7 +173,7 @@ def run_record(build: Build) -> dict[str, Any]:
             "gap_per_cell_Nm": found.gap_per_cell,
             "gap_of_gain": found.gap_of_gain,
             "best_fixed_timing": None if found.fixed is None else asdict(found.fixed),
-            "box": asdict(chosen_box(build)),
+            "box": asdict(clamps(build)),
         },
         "verdict": verdict_as_dict(build.verdict),
     }
