@@ -33,6 +33,11 @@ SEATS = {
     "intake": {"across": 17.5, "along": 17.0, "height": 0.0, "margin": 1.2},
     "exhaust": {"across": -17.5, "along": 17.0, "height": 0.0, "margin": 1.2},
 }
+CARD: dict[str, Any] = {
+    "lift": 10.0,
+    "durations": [{"at": 0.4, "degrees": 252}, {"at": 1.0, "degrees": 230}],
+    "measured_at": "tappet",
+}
 
 
 def cosine_lift(cam_deg: np.ndarray, peak: float, half: float, power: float = 2.0) -> np.ndarray:

@@ -64,6 +64,11 @@ class ContactModel:
         return not_covered(self.project)
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """What a person should know about the valve drops, in sentences."""
+        return tuple(f"{side} valve drop: {note}" for side in SIDES for note in self.drops[side].notes)
+
+    @property
     def required(self) -> FloatArray:
         """(c,) least static gap of each contact, mm."""
         static = self.project.gap.static

@@ -1,5 +1,7 @@
 """The two rules, and the words a verdict is given in."""
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -42,11 +44,13 @@ def binding(model: ContactModel, margin: FloatArray) -> TextArray:
 def place(angle: float) -> str:
     """A crank angle in words.
 
-    >>> place(7.2), place(-8.6), place(0.2)
-    ('7° after TDC', '9° before TDC', 'at TDC')
+    >>> place(7.2), place(-8.6), place(0.2), place(352.0)
+    ('7° after TDC', '9° before TDC', 'at TDC', '8° before firing TDC')
     """
-    whole = round(abs(angle))
-    return "at TDC" if whole == 0 else f"{whole}° {'after' if angle > 0 else 'before'} TDC"
+    tdc = "TDC" if abs(angle) <= 180 else "firing TDC"
+    from_it = angle if abs(angle) <= 180 else angle - math.copysign(360.0, angle)
+    whole = round(abs(from_it))
+    return f"at {tdc}" if whole == 0 else f"{whole}° {'after' if from_it > 0 else 'before'} {tdc}"
 
 
 def least_sentence(model: ContactModel, gaps: Gaps, rpm: float) -> str:

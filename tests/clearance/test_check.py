@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from engines import SEATS
+from engines import CARD, SEATS
 
 from phaseopt.clearance import ContactModel, Verdict, check_tables, ledger, phase_limits
 from phaseopt.tables import PhaseTables
@@ -141,12 +141,7 @@ def test_lash_counts_by_hand_and_in_neither_rule(build: Build) -> None:
 
 
 def test_the_ledger_adds_up(build: Build) -> None:
-    card = {
-        "lift": 10.0,
-        "durations": [{"at": 1.0, "degrees": 230}, {"at": 0.4, "degrees": 252}],
-        "measured_at": "tappet",
-    }
-    model = build(exhaust={"lobe": None, "card": card}, seats=SEATS)
+    model = build(exhaust={"lobe": None, "card": CARD}, seats=SEATS)
     found = check(model, 10.0, -8.0).cells.isel(rpm=2, load=0)
     account = ledger(model, 10.0, -8.0, RPM[2])
     first = ["lash", "card", "drop", "static_timing"]

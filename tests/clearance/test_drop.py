@@ -10,6 +10,7 @@ from engines import drop_csv, piston_fall, project_of
 from hypothesis import given
 from hypothesis import strategies as st
 
+from phaseopt.clearance import contact_model
 from phaseopt.clearance.drop import DropLaw, single_reading
 from phaseopt.clearance.drop_fit import drop_law, fit_readings
 from phaseopt.csv_columns import read_columns
@@ -202,4 +203,5 @@ def test_law_of_a_project_follows_its_readings_or_its_single_reading(tmp_path: P
     exhaust = drop_law(project, "exhaust")
     assert float(exhaust.fitted(0.0)) == 5.0
     assert exhaust.factor == pytest.approx(math.cos(math.radians(13.0)))
-    assert exhaust.notes
+    (note,) = contact_model(project).notes
+    assert note.startswith("exhaust valve drop: one reading at TDC")

@@ -1,10 +1,11 @@
 """Least gaps by bound against a scan every 0.01° that shares no formula with the package (`brute.py`)."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from engines import random_project
+from engines import CARD, random_project
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +16,8 @@ from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.lobe import Lobe
 from phaseopt.project import SIDES
+
+from .conftest import Build
 
 WITHIN = 0.002  # mm
 
@@ -91,3 +94,18 @@ def test_a_box_as_wide_as_the_cycle_holds_peak_lift_at_tdc(plain: ContactModel) 
     gap, _ = least_piston_gaps(law.low_curve, lobe, np.array([[0.0, 720.0]]))
     theta = np.linspace(-3.0, 3.0, 6001)
     assert gap[0] == pytest.approx(float(law.low(theta).min()) - lobe.peak, abs=0.002)
+
+
+def test_both_rules_count_the_largest_lift_that_fits_a_cam_card(build: Build) -> None:
+    """A card leaves lift near TDC open: the guaranteed gap allows for any profile that fits it."""
+    model = build(exhaust={"lobe": None, "card": CARD})
+    cam = model.engine.exhaust
+    found = model.gaps(np.zeros((1, 4)))
+    theta = np.linspace(-40.0, 40.0, 8001)
+    for gap, either in ((found.static, 2.0), (found.swept, 5.0)):
+        late = float(cam.centre(0.0)) + either
+        scanned = float((model.drops["exhaust"].low(theta) - cam.most.lift(theta - late)).min())
+        assert scanned - WITHIN <= gap[0, 1] <= scanned
+    known = replace(model, engine=replace(model.engine, exhaust=replace(cam, most=cam.lobe))).gaps(np.zeros((1, 4)))
+    assert known.static[0, 1] > found.static[0, 1] + 0.05
+    assert known.swept[0, 1] > found.swept[0, 1] + 0.05
