@@ -140,6 +140,13 @@ def test_lash_counts_by_hand_and_in_neither_rule(build: Build) -> None:
     assert np.array_equal(loose["running"], tight["running"])
 
 
+def test_root_sum_square_of_what_speed_adds(plain: ContactModel) -> None:
+    """Worked from the ledger's terms: static less the root of their squares, shown beside the worst case."""
+    cells = check(plain, 10.0, -8.0).cells.isel(rpm=2, load=0)
+    taken = ledger(plain, 10.0, -8.0, RPM[2])["taken"].isel(step=slice(4, None))
+    assert np.allclose(cells["running_rss"], cells["static"] - np.sqrt((taken**2).sum("step")), atol=1e-9)
+
+
 def test_the_ledger_adds_up(build: Build) -> None:
     model = build(exhaust={"lobe": None, "card": CARD}, seats=SEATS)
     found = check(model, 10.0, -8.0).cells.isel(rpm=2, load=0)

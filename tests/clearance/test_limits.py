@@ -169,6 +169,15 @@ def test_tied_cams_move_along_a_line(tied: ContactModel) -> None:
     assert EDGES[int(limits.alone["intake_edge"][-1])] == "intake to piston"
 
 
+def test_tied_cams_are_not_judged_by_pairs_they_cannot_take(tied: ContactModel) -> None:
+    """Both advanced, or both retarded, but never one early and the other late."""
+    travel = (-25.0, 40.0, -25.0, 40.0)
+    line, plane = tied.gaps_of(travel).swept[0, 2], tied.gaps([travel]).swept[0, 2]
+    assert line > plane + 0.3
+    along = [brute.valve_gap(tied.project, (p, p, p, p), running=True)[0] for p in np.linspace(-25, 40, 6)]
+    assert min(along) - 0.5 < line <= min(along)
+
+
 def test_a_phase_between_two_safe_labels_counts(tmp_path: Path) -> None:
     """Labels 20° apart: a phaser passes through all between them, and the clamp keeps to what is safe throughout."""
     phaser = {**PLAIN["intake"]["phaser"], "resolution": 20.0}
