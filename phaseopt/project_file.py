@@ -71,9 +71,14 @@ def _valid_sections(raw: dict[str, Any], context: dict[str, Path]) -> dict[str, 
 
 
 def _once_each(details: list[ErrorDetails]) -> list[ErrorDetails]:
-    """Without the complaint that a key is missing where another complaint says how it was misspelt."""
+    """Without the complaints that only follow from another one.
+
+    A key is missing where another complaint says how it was misspelt; a list is too short because an entry is wrong.
+    """
     meant = {(*d["loc"][:-1], near) for d in details if d["type"] == "extra_forbidden" and (near := _nearest(d["loc"]))}
-    return [d for d in details if d["type"] != "missing" or d["loc"] not in meant]
+    above = {d["loc"][:depth] for d in details for depth in range(len(d["loc"]))}
+    follows = {"missing": meant, "too_short": above}
+    return [d for d in details if d["loc"] not in follows.get(d["type"], set())]
 
 
 def _nearest(loc: tuple[int | str, ...]) -> str | None:
@@ -91,6 +96,8 @@ def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
         return Mistake("unknown key", f"did you mean {near}?" if near else "take it out", file, _key(loc))
     if kind == "missing":
         return Mistake("is missing", wanted, file, _key(loc))
+    if kind == "too_short":
+        return Mistake(f"has {ctx['actual_length']} entries, needs {ctx['min_length']}", wanted, file, _key(loc))
     if kind == "phaseopt":
         mend = (
             f"give {ctx['mend']}" if field is None or not field.description else f"{ctx['mend']} ({field.description})"
@@ -101,11 +108,8 @@ def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
 
 def _with_value(problem: str, value: object) -> str:
     shown = repr(value)
-    return (
-        problem
-        if isinstance(value, dict | list) or shown in problem or len(shown) > 60
-        else f"{problem} (it is {shown})"
-    )
+    told = shown in problem or (isinstance(value, str) and bool(value) and value in problem)
+    return problem if isinstance(value, dict | list) or told or len(shown) > 60 else f"{problem} (it is {shown})"
 
 
 def _key(loc: tuple[int | str, ...]) -> str:

@@ -1,0 +1,83 @@
+"""Sections of a project file that contradict each other."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from engines import SEATS, project_of
+
+from phaseopt.errors import InputError
+
+TORQUE: dict[str, Any] = {
+    "correction": "none",
+    "columns": {"rpm": "n", "torque": "t", "load": "p", "throttle": "tps", "intake_phase": "i", "exhaust_phase": "e"},
+    "phases": {side: {"sign": 1, "zero": 0.0, "in": "crank deg"} for side in ("intake", "exhaust")},
+    "full_throttle": {"throttle_above": 95},
+    "pulls": [{"kind": "sweep", "files": ["log.csv"]}],
+}
+PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "retard": 80.0}}
+
+
+@pytest.mark.parametrize(
+    ("changes", "key", "problem"),
+    [
+        ({"phaser": PHASER}, "phaser", "yet intake.phaser is given too"),
+        ({"intake": {"phaser": None}, "exhaust": {"phaser": None}}, "intake.phaser", "no cam has a phaser"),
+        ({"firing_order": [1, 3, 4]}, "firing_order", "does not name each of 4 cylinders once"),
+        (
+            {"intake": {"head_diameter": 41.0}},
+            "intake.head_diameter",
+            "2 heads of 41 mm cannot stand in a bore of 81 mm",
+        ),
+        ({"exhaust": {"head_diameter": 82.0, "valves": 1}}, "exhaust.head_diameter", "a head of 82 mm cannot"),
+        ({"seats": {**SEATS, "intake": {**SEATS["intake"], "across": 20.0}}}, "seats.intake", "would reach"),
+        (
+            {"seats": {"intake": {**SEATS["intake"], "across": -17.5}, "exhaust": SEATS["exhaust"]}},
+            "seats.intake.across",
+            "not on the + side",
+        ),
+        (
+            {"torque": {**TORQUE, "columns": {**TORQUE["columns"], "intake_phase": None}}},
+            "torque.columns.intake_phase",
+            "no column tells",
+        ),
+        (
+            {"torque": {**TORQUE, "phases": {"intake": TORQUE["phases"]["intake"]}}},
+            "torque.phases.exhaust",
+            "nothing says how",
+        ),
+        (
+            {"torque": {**TORQUE, "correction": "DIN 70020"}},
+            "torque.pulls (entry 1).weather",
+            "DIN 70020 needs the air of the day",
+        ),
+        (
+            {"torque": {**TORQUE, "full_throttle": {"depression_below": 3}}},
+            "torque.pulls (entry 1).weather",
+            "depression_below needs the air",
+        ),
+        (
+            {"torque": {**TORQUE, "columns": {**TORQUE["columns"], "throttle": None}}},
+            "torque.columns.throttle",
+            "throttle_above needs it",
+        ),
+        (
+            {"search": {"weights": [{"rpm": [0, 9000], "load": [0, 200], "weight": 0}]}},
+            "search.weights",
+            "every cell has weight 0",
+        ),
+        ({"tables": {"baseline": {"intake": "intake.csv"}}}, "tables.baseline.exhaust", "this cam has a phaser"),
+        ({"intake": {"phaser": {"rest_until": 8000}}}, "intake.phaser.rest_until", "rests at every speed"),
+    ],
+)
+def test_sections_that_contradict_each_other(tmp_path: Path, changes: dict[str, Any], key: str, problem: str) -> None:
+    if "torque" in changes:  # TOML has no null
+        columns = changes["torque"]["columns"]
+        columns = {name: column for name, column in columns.items() if column is not None}
+        changes = {"torque": {**changes["torque"], "columns": columns}}
+    with pytest.raises(InputError) as caught:
+        project_of(tmp_path, **changes)
+    (mistake,) = caught.value.mistakes
+    assert mistake.where == key
+    assert problem in mistake.problem
+    assert mistake.mend
