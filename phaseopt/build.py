@@ -113,8 +113,8 @@ def refuse_unguarded(project: Project, limits: Limits) -> None:
     if limits.full_travel.verdict != CLEAR and not project.gap.tables_only_guard:
         raise InputError.one(
             limits.full_travel.sentence,
-            mend="fit the cams at an offset that is clear, limit the travel, or, knowing that a fault of a phaser could "
-            "then break the engine, say tables_only_guard = true",
+            mend="fit the cams at an offset that is clear, limit the travel, or, knowing that a fault of a phaser "
+            "could then break the engine, say tables_only_guard = true",
             file=project.file,
             where="gap.tables_only_guard",
         )

@@ -63,7 +63,7 @@ def _seats_fit(s: Sections) -> Iterator[Found]:
         if reach > s["crank"].bore / 2:
             yield (
                 f"seats.{side}",
-                f"the head would reach {reach:.1f} mm from the cylinder axis, the bore only {s['crank'].bore / 2:.1f} mm",
+                f"the head reaches {reach:.1f} mm from the cylinder axis, the bore {s['crank'].bore / 2:.1f} mm",
                 "measure across and along to the centre of the head",
             )
     if seats.intake.across <= seats.exhaust.across:

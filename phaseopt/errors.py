@@ -13,7 +13,7 @@ from pathlib import Path
 class Mistake:
     """One thing to mend.
 
-    >>> print(Mistake("must be above zero (it is -3)", mend="give the bore in mm", file=Path("a.toml"), where="crank.bore"))
+    >>> print(Mistake("must be above zero (it is -3)", "give the bore in mm", Path("a.toml"), "crank.bore"))
     a.toml: crank.bore: must be above zero (it is -3). Mend: give the bore in mm.
     """
 
