@@ -82,7 +82,7 @@ def read_columns(path: Path, *, required: tuple[str, ...], optional: tuple[str, 
     >>> read_columns(path, required=("crank_deg", "drop_mm"))["drop_mm"]
     array([5.3, 5.1, 5.4])
     """
-    reader = csv.reader(io.StringIO(_text(path), newline=""), strict=True)
+    reader = csv.reader(io.StringIO(text_of(path), newline=""), strict=True)
     header: list[str] = []
     lines: list[int] = []
     rows: list[list[float]] = []
@@ -98,7 +98,7 @@ def read_columns(path: Path, *, required: tuple[str, ...], optional: tuple[str, 
                 continue
             if len(fields) != len(header):
                 raise _ragged(path, line, fields, header)
-            rows.append([_number(path, line, name, fields[place]) for name, place in at.items()])
+            rows.append([number_of(path, line, name, fields[place]) for name, place in at.items()])
             lines.append(line)
     except csv.Error as error:
         raise InputError.one(
@@ -114,7 +114,7 @@ def read_columns(path: Path, *, required: tuple[str, ...], optional: tuple[str, 
     return Columns(path, lines, {name: np.ascontiguousarray(table[:, i]) for i, name in enumerate(at)})
 
 
-def _text(path: Path) -> str:
+def text_of(path: Path) -> str:
     try:
         return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -158,7 +158,7 @@ def _ragged(path: Path, line: int, fields: list[str], header: list[str]) -> Inpu
     return InputError.one(problem, mend=mend, file=path, where=f"line {line}")
 
 
-def _number(path: Path, line: int, name: str, field: str) -> float:
+def number_of(path: Path, line: int, name: str, field: str) -> float:
     text = field.strip()
     if _NUMBER.fullmatch(text) and math.isfinite(value := float(text)):
         return value

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.csv_columns import _number, _text
+from phaseopt.csv_columns import number_of, text_of
 from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Project, Side
 
@@ -165,7 +165,7 @@ def read_table(path: Path) -> xr.DataArray:
 def _read(path: Path) -> tuple[xr.DataArray, list[int]]:
     """A table, and the file's line of its load row and of each row after it."""
     head, *rows = _lines(path)
-    loads = [_number(path, head[0], "load", field) for field in head[1][1:]]
+    loads = [number_of(path, head[0], "load", field) for field in head[1][1:]]
     numbers: list[list[float]] = []
     for line, fields in rows:
         if len(fields) != len(head[1]):
@@ -176,7 +176,7 @@ def _read(path: Path) -> tuple[xr.DataArray, list[int]]:
                 "one phase for each load, a comma between cells and a point in decimals",
             )
         names = ["rpm"] + [f"phase at load {load:g}" for load in loads]
-        numbers.append([_number(path, line, name, field) for name, field in zip(names, fields, strict=True)])
+        numbers.append([number_of(path, line, name, field) for name, field in zip(names, fields, strict=True)])
     speeds = [row[0] for row in numbers]
     for name, axis in (("loads", loads), ("speeds", speeds)):
         if len(axis) < 2:
@@ -189,7 +189,7 @@ def _read(path: Path) -> tuple[xr.DataArray, list[int]]:
 
 def _lines(path: Path) -> list[tuple[int, list[str]]]:
     """Lines that are not blank, the first of them checked to be the load row."""
-    reader = csv.reader(io.StringIO(_text(path), newline=""), strict=True)
+    reader = csv.reader(io.StringIO(text_of(path), newline=""), strict=True)
     lines: list[tuple[int, list[str]]] = []
     try:
         for fields in reader:

@@ -30,7 +30,7 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
             "2 heads of 41 mm cannot stand in a bore of 81 mm",
         ),
         ({"exhaust": {"head_diameter": 82.0, "valves": 1}}, "exhaust.head_diameter", "a head of 82 mm cannot"),
-        ({"seats": {**SEATS, "intake": {**SEATS["intake"], "across": 20.0}}}, "seats.intake", "would reach"),
+        ({"seats": {**SEATS, "intake": {**SEATS["intake"], "across": 20.0}}}, "seats.intake", "reaches"),
         (
             {"seats": {"intake": {**SEATS["intake"], "across": -17.5}, "exhaust": SEATS["exhaust"]}},
             "seats.intake.across",
