@@ -161,6 +161,18 @@ class Card(Section):
     durations: tuple[Duration, ...] = Field(min_length=2, description="durations at two or more check lifts")
     measured_at: Literal["tappet", "valve"] = Field(description='where lift is measured, "tappet" or "valve"')
     lift_at_tdc: TdcLift | None = Field(None, description="valve lift at TDC read on the engine")
+    asymmetry: CrankDegrees = Field(
+        3.0,
+        ge=0,
+        lt=30,
+        description="how far the middle of a duration given as degrees may stand from the lobe centre that the cam is "
+        "dialled by, crank degrees (0 = the grinder states equal flanks)",
+    )
+
+    @property
+    def doubt(self) -> float:
+        """Crank degrees by which the flanks may stand off, either way; none where each flank is given."""
+        return self.asymmetry if any(line.degrees is not None for line in self.durations) else 0.0
 
     @model_validator(mode="after")
     def _falls(self) -> "Card":
@@ -276,23 +288,24 @@ class Seats(Section):
 
     intake: Seat
     exhaust: Seat
+    error: Millimetres = Field(0.25, ge=0, description="how much nearer the heads may stand than measured, mm")
 
 
 class StaticGaps(Section):
     """Least gap turned by hand, cold (common practice for steel rods)."""
 
-    intake: Millimetres = Field(2.0, gt=0, description="intake valve to piston, mm")
-    exhaust: Millimetres = Field(2.5, gt=0, description="exhaust valve to piston, mm")
-    valves: Millimetres = Field(1.5, gt=0, description="intake valve to exhaust valve, mm")
+    intake: Millimetres = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 or more)")
+    exhaust: Millimetres = Field(2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 or more)")
+    valves: Millimetres = Field(1.5, ge=0.3, description="intake valve to exhaust valve, mm (0.3 or more)")
 
 
 class Rod(Section):
-    """What stretches at speed."""
+    """What stretches at speed. The ranges hold every road and race engine; outside them a unit was mistaken."""
 
-    reciprocating_mass: Grams = Field(gt=0, description="piston, pin, rings and the rod's small end, g")
-    section: Annotated[float, _reader("mm^2")] = Field(gt=0, description="rod beam section, mm²")
-    modulus: Annotated[float, _reader("GPa")] = Field(205.0, gt=0, description="modulus of the rod, GPa (steel 205)")
-    structure: float = Field(2.5, ge=1, description="whole structure's stretch over the rod beam's (common practice)")
+    reciprocating_mass: Grams = Field(ge=50, le=5000, description="piston, pin, rings and the rod's small end, g")
+    section: Annotated[float, _reader("mm^2")] = Field(ge=20, le=2000, description="rod beam section, mm²")
+    modulus: Annotated[float, _reader("GPa")] = Field(205.0, ge=40, le=400, description="modulus, GPa (steel 205)")
+    structure: float = Field(2.5, ge=1, le=20, description="whole structure's stretch over the rod's (common practice)")
 
 
 class Loft(Section):
@@ -305,7 +318,7 @@ class Loft(Section):
 class RunningGaps(Section):
     """What a running engine takes from the gap, and what must be left."""
 
-    reserve: Millimetres = Field(0.5, gt=0, description="gap left with everything taken off, mm")
+    reserve: Millimetres = Field(0.5, ge=0.1, description="gap left with everything taken off, mm (0.1 or more)")
     rod: Rod
     play: Millimetres = Field(0.08, ge=0, description="bearing and pin play, mm")
     growth: Millimetres = Field(0.10, ge=0, description="growth of piston and rod when hot, mm")

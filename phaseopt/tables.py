@@ -56,6 +56,8 @@ class PhaseTables:
         tables = []
         for side, phase in zip(SIDES, (intake, exhaust), strict=True):
             cells = np.broadcast_to(np.asarray(phase, dtype=np.float64), (speeds.size, loads.size))
+            if not np.isfinite(cells).all():
+                raise InputError.one(f"the {side} table holds a value that is not finite", mend="give each a phase")
             tables.append(_table(speeds, loads, cells.copy(), side))
         return cls(*tables)
 

@@ -22,9 +22,18 @@ _LOFT_STEP = 500.0  # rpm, over which a project states loft
 def static_timing(cam: Cam, phaser: Phaser | None) -> float:
     """How far a lobe may stand from its place on an engine turned by hand, crank degrees either way.
 
-    How well the fitted centreline is known, plus the phaser's error when held; a fixed cam has none.
+    How well the fitted centreline is known, plus the phaser's error when held (a fixed cam has none), plus how far the
+    flanks of a lobe known from a card's durations alone may stand off its centre.
     """
-    return cam.centreline_error + (phaser.error if phaser is not None else 0.0)
+    card = cam.card.doubt if cam.card is not None else 0.0
+    return cam.centreline_error + card + (phaser.error if phaser is not None else 0.0)
+
+
+def static_mm(project: Project, contact: str) -> float:
+    """What an engine turned by hand may lack, mm: pump-up of hydraulic tappets, and between valves the seats' error."""
+    pumped = sum(project.cam(side).pump_up for side in sides_of(contact))
+    seats = project.seats.error if contact == "valve_valve" and project.seats is not None else 0.0
+    return pumped + seats
 
 
 def running_timing(cam: Cam, phaser: Phaser | None, chain: float) -> float:
@@ -78,8 +87,7 @@ def running_mm(project: Project, contact: str, rpm: npt.ArrayLike) -> dict[str, 
     """What speed takes from a gap in mm, by name, shape of `rpm`.
 
     A piston that rises by δ takes k δ from the drop along the valve's axis, and k is at most one over the cosine of the
-    valve's tilt. Pump-up of a hydraulic tappet and loft add to the lift of each valve concerned. No piston terms
-    between valves.
+    valve's tilt. Loft adds to the lift of each valve concerned. No piston terms between valves.
     """
     speed = np.asarray(rpm, dtype=np.float64)
     sides = sides_of(contact)
@@ -91,7 +99,6 @@ def running_mm(project: Project, contact: str, rpm: npt.ArrayLike) -> dict[str, 
         terms["stretch"] = steepest * rod_stretch(running.rod, crank, speed)
         terms["growth"] = np.full_like(speed, steepest * running.growth)
         terms["play"] = np.full_like(speed, steepest * running.play)
-    terms["pump_up"] = np.full_like(speed, sum(project.cam(side).pump_up for side in sides))
     terms["loft"] = len(sides) * loft(project.gap.running.loft, speed)
     return terms
 

@@ -16,7 +16,17 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.model import ContactModel, Gaps
-from phaseopt.clearance.rules import CLEAR, CONTACT, binding, least_sentence, margins, place, running_gaps, verdicts
+from phaseopt.clearance.rules import (
+    CLEAR,
+    CONTACT,
+    binding,
+    floored,
+    least_sentence,
+    margins,
+    place,
+    running_gaps,
+    verdicts,
+)
 from phaseopt.project import SIDES
 from phaseopt.tables import PhaseTables
 
@@ -196,11 +206,11 @@ def _worst(model: ContactModel, speeds: FloatArray, gaps: Gaps, by_hand: FloatAr
     if rule == 0:
         angle, wants = gaps.static_angle[row, contact], model.required[contact]
         return (
-            f"{words} {gaps.static[row, contact]:.2f} mm static, guaranteed, {place(angle)} "
+            f"{words} {floored(gaps.static[row, contact])} mm static, guaranteed, {place(angle)} "
             f"(rule {wants:.2f}; by hand expect {by_hand[row, contact]:.1f})"
         )
     angle = gaps.swept_angle[row, contact]
     return (
-        f"{words} {running[row, contact]:.2f} mm running at {speeds[row]:.0f} rpm, {place(angle)} "
+        f"{words} {floored(running[row, contact])} mm running at {speeds[row]:.0f} rpm, {place(angle)} "
         f"(rule {model.reserve:.2f}; by hand expect {by_hand[row, contact]:.1f})"
     )

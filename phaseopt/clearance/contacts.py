@@ -36,4 +36,6 @@ def sides_of(contact: str) -> tuple[Side, ...]:
 def not_covered(project: Project) -> tuple[str, ...]:
     """What nothing here looks at, in words: always to be shown beside a verdict."""
     valves = () if project.seats is not None else ("valve to valve (the project gives no seats)",)
-    return NEVER_COVERED + valves
+    third = any(cam.valves > 2 for cam in (project.intake, project.exhaust))
+    middle = ("a third valve of a kind, where its tilt, drop or seat differs from the others'",) if third else ()
+    return NEVER_COVERED + valves + middle

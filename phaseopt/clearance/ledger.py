@@ -10,12 +10,12 @@ STEPS = {
     "lash": "lash, which both rules leave out",
     "card": "what the cam card leaves open",
     "drop": "two standard deviations of the drop",
-    "static_timing": "fitted centreline and phaser error",
+    "hand": "hydraulic pump-up; between valves, the seats' measuring error",
+    "static_timing": "fitted centreline, card flanks and phaser error",
     "running_timing": "chain and phaser overshoot",
     "stretch": "rod and structure stretch",
     "growth": "growth of piston and rod",
     "play": "bearing and pin play",
-    "pump_up": "hydraulic pump-up",
     "loft": "valve-train loft",
 }
 
@@ -23,7 +23,7 @@ STEPS = {
 def ledger(model: ContactModel, intake_phase: float, exhaust_phase: float, rpm: float) -> xr.Dataset:
     """What each allowance takes from each gap at one timing and speed.
 
-    `by_hand` less the first four steps is `static`, less all of them is `running`: they add up exactly. What a timing
+    `by_hand` less the first five steps is `static`, less all of them is `running`: they add up exactly. What a timing
     error takes depends on where the lobes stand, so each step is the fall of the least gap as that error is added.
 
     Parameters: phases in crank degrees, + = advanced; `rpm`.
@@ -31,12 +31,14 @@ def ledger(model: ContactModel, intake_phase: float, exhaust_phase: float, rpm: 
     """
     pair = np.array([[intake_phase, exhaust_phase]])
     gaps = model.gaps(np.repeat(pair, 2, axis=1))
+    low = model.stated(pair, lash=False, most=True, low=True)[0]
     levels = np.stack(
         [
             model.by_hand(pair)[0],
             model.stated(pair, lash=False)[0],
             model.stated(pair, lash=False, most=True)[0],
-            model.stated(pair, lash=False, most=True, low=True)[0],
+            low,
+            low - model.static_mm,
             gaps.static[0],
             gaps.swept[0],
         ]
@@ -45,7 +47,7 @@ def ledger(model: ContactModel, intake_phase: float, exhaust_phase: float, rpm: 
     levels[:-2] = np.maximum.accumulate(levels[:-2][::-1])[::-1]
     levels[:-2] = np.maximum(levels[:-2], levels[-2])
     terms = [running_mm(model.project, contact, rpm) for contact in model.contacts]
-    by_speed = [[float(each.get(step, 0.0)) for each in terms] for step in list(STEPS)[5:]]
+    by_speed = [[float(each.get(step, 0.0)) for each in terms] for step in list(STEPS)[6:]]
     taken = np.vstack([-np.diff(levels, axis=0), by_speed])
     mm = {"units": "mm"}
     return xr.Dataset(

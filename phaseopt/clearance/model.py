@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.allowances import running_mm, timing
+from phaseopt.clearance.allowances import running_mm, static_mm, timing
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
 from phaseopt.clearance.drop_fit import drop_law
@@ -65,8 +65,16 @@ class ContactModel:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What a person should know about the valve drops, in sentences."""
-        return tuple(f"{side} valve drop: {note}" for side in SIDES for note in self.drops[side].notes)
+        """What a person should know about the numbers behind the gaps, in sentences."""
+        found = [f"{side} valve drop: {note}" for side in SIDES for note in self.drops[side].notes]
+        found.append("guaranteed counts two standard deviations of the valve drop (97.7 % one-sided)")
+        for side in SIDES:
+            card = self.project.cam(side).card
+            if card is not None and card.doubt:
+                found.append(f"{side} lobe from a card without flanks: {card.doubt:g}° of asymmetry is charged")
+        if self.project.gap.running.loft is None:
+            found.append(f"no valve-train loft is stated, so none is charged up to {self.top_speed:.0f} rpm")
+        return tuple(found)
 
     @property
     def required(self) -> FloatArray:
@@ -122,7 +130,8 @@ class ContactModel:
         static = self._least(rows, lows, most, {side: errors[side][0] for side in SIDES}, lash=False)
         swept = self._least(rows, lows, most, {side: errors[side][1] for side in SIDES}, lash=False)
         # The running interval holds the static one: where the bounds' 0.001 mm says otherwise, the lower is true too.
-        return Gaps(*static, np.minimum(swept[0], static[0]), swept[1])
+        lowest = np.minimum(swept[0], static[0])
+        return Gaps(static[0] - self.static_mm, static[1], lowest - self.static_mm, swept[1])
 
     def gaps_of(self, box: npt.ArrayLike) -> Gaps:
         """Gaps (1, c) of one box, over the pairs of phases in it that the hardware can take."""
@@ -148,6 +157,11 @@ class ContactModel:
         curves: dict[Side, Curve] = {s: self.drops[s].low_curve if low else self.drops[s].fitted_curve for s in SIDES}
         lobes: dict[Side, Lobe] = {s: self.engine.cam(s).most if most else self.engine.cam(s).lobe for s in SIDES}
         return self._least(rows, curves, lobes, dict.fromkeys(SIDES, 0.0), lash=lash)[0]
+
+    @property
+    def static_mm(self) -> FloatArray:
+        """(c,) mm taken from each gap on an engine turned by hand, beside drop, card and timing."""
+        return np.array([static_mm(self.project, contact) for contact in self.contacts])
 
     def running_mm(self, rpm: npt.ArrayLike) -> FloatArray:
         """(..., c) mm that speed takes from each gap, worst-case, at speeds of any shape."""

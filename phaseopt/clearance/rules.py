@@ -53,6 +53,15 @@ def place(angle: float) -> str:
     return f"at {tdc}" if whole == 0 else f"{whole}° {'after' if from_it > 0 else 'before'} {tdc}"
 
 
+def floored(gap: float) -> str:
+    """A gap as text to 0.01 mm, rounded down: words must not promise more than was found.
+
+    >>> floored(2.4994), floored(2.50), floored(-0.001)
+    ('2.49', '2.50', '-0.01')
+    """
+    return f"{math.floor(gap * 100.0 + 1e-9) / 100.0:.2f}"
+
+
 def least_sentence(model: ContactModel, gaps: Gaps, rpm: float) -> str:
     """The rule that binds one box (gaps (1, c)) at a speed, with its gap, angle and requirement, in words."""
     running = running_gaps(model, gaps, rpm)
@@ -61,6 +70,6 @@ def least_sentence(model: ContactModel, gaps: Gaps, rpm: float) -> str:
     words = WORDS[model.contacts[contact]]
     if rule == 0:
         gap, angle, wants = gaps.static[0, contact], gaps.static_angle[0, contact], model.required[contact]
-        return f"{words} {gap:.2f} mm static, guaranteed, {place(angle)} (rule {wants:.2f})"
+        return f"{words} {floored(gap)} mm static, guaranteed, {place(angle)} (rule {wants:.2f})"
     gap, angle = running[0, contact], gaps.swept_angle[0, contact]
-    return f"{words} {gap:.2f} mm running at {rpm:.0f} rpm, {place(angle)} (rule {model.reserve:.2f})"
+    return f"{words} {floored(gap)} mm running at {rpm:.0f} rpm, {place(angle)} (rule {model.reserve:.2f})"

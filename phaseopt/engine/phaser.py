@@ -26,4 +26,4 @@ def phase_grid(phaser: Phaser | None) -> FloatArray:
         return np.zeros(1)
     least, most = (float(end) / phaser.resolution for end in phaser.travel)
     steps = np.arange(np.ceil(least - _LEAST_SHARE), np.floor(most + _LEAST_SHARE) + 1)
-    return np.asarray(np.clip(steps * phaser.resolution, *phaser.travel) + 0.0)
+    return np.asarray(np.clip(np.round(steps * phaser.resolution, 9), *phaser.travel) + 0.0)

@@ -18,7 +18,7 @@ from phaseopt.clearance.allowances import timing
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.ledger import ledger
 from phaseopt.clearance.limits import EDGES, SafeBox
-from phaseopt.clearance.rules import CONTACT, SHORT
+from phaseopt.clearance.rules import CONTACT, SHORT, floored
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
@@ -113,7 +113,7 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
         cmap=scale.colours, vmin=scale.low, vmax=scale.high, edgecolors=WHITE, linewidth=0.3,
     )  # fmt: skip
     for (row, column), value in np.ndenumerate(gap):
-        text = f"{value:.2f}" + ("!" if value < wants else "")
+        text = floored(value) + ("!" if value < wants else "")
         axes.text(column, row, text, ha="center", va="center", fontsize=6.5, color=ink(scale.colour(value)))
     at = float(np.flatnonzero(load == near.load)[0]), float(np.flatnonzero(rpm == near.rpm)[0])
     axes.add_patch(Rectangle((at[0] - 0.5, at[1] - 0.5), 1, 1, fill=False, ec=WHITE, lw=3))
@@ -125,7 +125,7 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
     axes.set_ylabel("engine speed, rpm")
     least = float(gap.min())
     verdict = "clear" if least >= wants else CONTACT.upper() if least <= 0 else SHORT.upper()
-    axes.set_title(f"{rule}: {verdict}, least {least:.2f} mm (rule {wants:.2f})", fontsize=8.5)
+    axes.set_title(f"{rule}: {verdict}, least {floored(least)} mm (rule {wants:.2f})", fontsize=8.5)
     scale_axes = axes.inset_axes((0.0, -0.2, 1.0, 0.04))
     figure.colorbar(colours, cax=scale_axes, label=f"{rule} gap, mm", orientation="horizontal")
 
@@ -147,7 +147,7 @@ def gap_over_angle(build: "Build", contact: str) -> str:
         )
         steps = ledger(model, near.intake_phase, near.exhaust_phase, top).sel(contact=contact)
         for curve, name, (label, dash, colour) in zip(curves, ("by_hand", "static", "running"), looks, strict=True):
-            lower.plot(theta, curve, dash, color=colour, label=f"{label}: least {float(steps[name]):.2f} mm")
+            lower.plot(theta, curve, dash, color=colour, label=f"{label}: least {floored(float(steps[name]))} mm")
             lower.plot(theta[curve.argmin()], curve.min(), "o", color=colour, ms=5)
         for wants, dots, label in (
             (required, (0, (1, 1)), "static rule"),
@@ -181,8 +181,9 @@ def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes
     axes.set_ylim(0.0, max(float(lift.max()), float(drop.min())) * 1.6)
     axes.set_ylabel("along the valve, mm")
     static, running = timing(build.project, side)
-    low, from_centre = law.low(theta), theta - centre
-    taken = float(build.model.running_mm(build.model.top_speed)[build.model.contacts.index(near.contact)])
+    at = build.model.contacts.index(near.contact)
+    low, from_centre = law.low(theta) - build.model.static_mm[at], theta - centre
+    taken = float(build.model.running_mm(build.model.top_speed)[at])
     return [
         drop - lift,
         low - cam.most.highest(from_centre - static, from_centre + static),
@@ -207,8 +208,8 @@ def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes)
     axes.set_ylim(0.0, max(float(side[0].max()) for side in lifts) * 1.5)
     axes.set_ylabel("along the valve, mm")
     curves = [head_distance(heads, intake, exhaust) for intake, exhaust in zip(*lifts, strict=True)]
-    curves[2] = curves[2] - float(build.model.running_mm(build.model.top_speed)[-1])
-    return curves
+    static, running = build.model.static_mm[-1], build.model.running_mm(build.model.top_speed)[-1]
+    return [curves[0], curves[1] - static, curves[2] - static - running]
 
 
 def safe_set(build: "Build") -> str:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from phaseopt.build import Build
 
 BEYOND = "†"  # marks a cell out of reach of the data
-_STATIC_STEPS = 4  # of the ledger's, those that a hand-turned engine has too
+_STATIC_STEPS = 5  # of the ledger's, those that a hand-turned engine has too
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
 
@@ -82,7 +82,7 @@ def _context(build: "Build") -> dict[str, Any]:
         "offsets": _offset_table(build),
         "ledger": _ledger_table(build),
         "fit": _fit_table(build),
-        "notes": build.reduction.notes,
+        "notes": (*build.reduction.notes, *build.model.notes),
         "drops": [f"{side}: {_drop_words(drop)}" for side, drop in build.model.drops.items()],
         "not_covered": build.verdict.not_covered,
         "inputs": input_tables(build.project, build.model),
@@ -214,7 +214,7 @@ def _ledger_table(build: "Build") -> Table:
         "static rule, at least",
         *words[_STATIC_STEPS:], f"running gap at {build.model.top_speed:.0f} rpm", "running rule, at least",
     ]  # fmt: skip
-    strong = {"gap by hand, cold, lash as set", labels[6], labels[-2]}
+    strong = {"gap by hand, cold, lash as set", "static gap, guaranteed", labels[-2]}
     rows = [
         Row(label, tuple(column[i] for column in columns), strong=label in strong) for i, label in enumerate(labels)
     ]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from phaseopt.clearance.contacts import WORDS, sides_of
-from phaseopt.clearance.rules import CLEAR
+from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
 from phaseopt.tables import number_text
 
@@ -84,7 +84,8 @@ def contact_lines(build: "Build") -> list[str]:
     ]
     if "valve_valve" in build.model.contacts:
         near = tightest(build, "valve_valve")
-        lines.append(f"valve to valve: covered, closest {near.static:.2f} mm static, {near.running:.2f} mm running")
+        gaps = f"{floored(near.static)} mm static, {floored(near.running)} mm running"
+        lines.append(f"valve to valve: covered, closest {gaps}")
     return [*lines, f"not covered: {', '.join(verdict.not_covered)}"]
 
 

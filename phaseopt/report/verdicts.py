@@ -1,5 +1,6 @@
 """Contact limits and verdicts, as text for a person and as plain values for a machine."""
 
+import math
 from dataclasses import asdict
 from typing import Any
 
@@ -7,7 +8,7 @@ from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import EDGES, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import CLEAR
+from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.project import SIDES, Project
 
 CELLS_LISTED = 12
@@ -25,6 +26,7 @@ def limits_summary(model: ContactModel, limits: Limits) -> str:
     lines += _clamp_table(model, limits)
     lines += ["", _capital(limits.full_travel.sentence), *_guard(model.project, limits.full_travel)]
     lines += _stated_drops(model)
+    lines += [f"Note: {note}" for note in model.notes]
     lines += [f"Not covered: {', '.join(model.not_covered)}", "", BEFORE_TURNING]
     return "\n".join(lines)
 
@@ -62,14 +64,14 @@ def _stated_drops(model: ContactModel) -> list[str]:
     """What the drop readings say, with the notes that go with them."""
     lines = []
     for side, drop in model.drops.items():
-        text = f"{drop.at_tdc.min():.2f} mm at TDC as fitted, {float(drop.low(0.0)):.2f} counted"
+        text = f"{drop.at_tdc.min():.2f} mm at TDC as fitted, {floored(float(drop.low(0.0)))} counted"
         if drop.readings is not None:
             worst = abs(drop.readings.residual[drop.readings.used]).max()
             text += (
                 f"; {int(drop.readings.used.sum())} readings fit to {worst:.2f} mm, wheel zero {drop.wheel:+.1f}°, "
                 f"{drop.factor:.3f} mm of drop a mm of piston"
             )
-        lines.append(f"Valve drop, {side}: {'; '.join([text, *drop.notes])}")
+        lines.append(f"Valve drop, {side}: {text}")
     return lines
 
 
@@ -85,6 +87,23 @@ def _guard(project: Project, travel: FullTravel) -> list[str]:
     return ["  The project does not accept tables as the only guard, so `phaseopt build` will stop."]
 
 
+def between_steps(project: Project, verdict: Verdict) -> list[str]:
+    """A sentence for each cam whose table holds phases that its controller cannot: it will hold a step beside them."""
+    found = []
+    for side in SIDES:
+        phaser = project.phaser_of(side)
+        if phaser is None:
+            continue
+        steps = verdict.cells[f"{side}_phase"].to_numpy() / phaser.resolution
+        off = int((abs(steps - steps.round()) > 1e-6).sum())
+        if off:
+            found.append(
+                f"{off} cells of the {side} table lie between the controller's steps of {phaser.resolution:g}°. It "
+                "will hold a step beside them, which was not judged: round the table to steps and check that"
+            )
+    return found
+
+
 def check_summary(project: Project, verdict: Verdict) -> str:
     """What `phaseopt check` prints: the three verdicts apart, the cells that are not clear, what is not covered."""
     cells = verdict.cells["verdict"].to_numpy()
@@ -95,6 +114,7 @@ def check_summary(project: Project, verdict: Verdict) -> str:
     if len(bad) > CELLS_LISTED:
         lines.append(f"             and {len(bad) - CELLS_LISTED} more cells")
     lines += [f"Box          {verdict.box.sentence}", _capital(verdict.full_travel.sentence)]
+    lines += [f"Note         {note}" for note in between_steps(project, verdict)]
     lines += [f"Not covered  {', '.join(verdict.not_covered)}", "", BEFORE_TURNING]
     return "\n".join(lines)
 
@@ -116,13 +136,14 @@ def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
         "clear": verdict.clear,
         "cells": {word: words.count(word) for word in sorted(set(words))},
         "closest": verdict.worst,
-        "box": _rounded(asdict(verdict.box)),
-        "full_travel": _rounded(asdict(verdict.full_travel)),
+        "box": _gaps_down(asdict(verdict.box)),
+        "full_travel": _gaps_down(asdict(verdict.full_travel)),
         "not_covered": list(verdict.not_covered),
     }
 
 
-def _rounded(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _rounded(item) for key, item in value.items()}
-    return int(value * 1000 // 1) / 1000 if isinstance(value, float) else value
+def _gaps_down(verdict: dict[str, Any]) -> dict[str, Any]:
+    """The gaps of a verdict to 0.001 mm, rounded down."""
+    for rule in ("static", "running"):
+        verdict[rule] = {contact: math.floor(gap * 1000.0) / 1000.0 for contact, gap in verdict[rule].items()}
+    return verdict

@@ -94,7 +94,7 @@ def swept_head(project: Project, side: str, lifts: np.ndarray) -> np.ndarray:
 
 
 def valve_gap(project: Project, box: tuple[float, float, float, float], running: bool) -> tuple[float, float]:
-    """Least distance between the valves and its angle: every 0.1°, then every 0.01° around the ten least."""
+    """Least gap between the valves, seats' error off, and its angle: every 0.1°, then 0.01° around the ten least."""
     lifts = [
         lift(project, side, *centres(project, side, *span, errors(project, side)[running]))
         for side, span in (("intake", box[:2]), ("exhaust", box[2:]))
@@ -109,4 +109,4 @@ def valve_gap(project: Project, box: tuple[float, float, float, float], running:
     least = coarse[np.argsort(distance(coarse), kind="stable")[:10]]
     fine = np.unique((least[:, None] + np.arange(-15, 16)) % THETA.size)
     found = distance(fine)
-    return float(found.min()), float(THETA[fine[int(found.argmin())]])
+    return float(found.min()) - project.seats.error, float(THETA[fine[int(found.argmin())]])

@@ -10,9 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from phaseopt.clearance import ContactModel
-from phaseopt.clearance.allowances import loft, rod_stretch, running_mm, running_timing, static_timing, timing
+from phaseopt.clearance.allowances import (
+    loft,
+    rod_stretch,
+    running_mm,
+    running_timing,
+    static_mm,
+    static_timing,
+    timing,
+)
 from phaseopt.engine.crank import SliderCrank
-from phaseopt.project import Cam, Loft, Phaser, Rod, Slew
+from phaseopt.project import Cam, Card, Loft, Phaser, Rod, Slew
 
 
 def test_rod_stretch_by_the_textbook_formula() -> None:
@@ -61,13 +69,30 @@ def test_terms_to_the_piston_are_along_the_valves_axis(tmp_path: Path) -> None:
     steepest = 1 / math.cos(math.radians(12.0))
     assert float(terms["growth"]) == pytest.approx(0.10 * steepest)
     assert float(terms["play"]) == pytest.approx(0.08 * steepest)
-    assert float(terms["pump_up"]) == 0.07
     assert float(terms["loft"]) == pytest.approx(0.16)
     assert float(terms["stretch"]) == pytest.approx(
         steepest * float(rod_stretch(project.gap.running.rod, SliderCrank(86.0, 137.0), 8400))
     )
     between = running_mm(project, "valve_valve", 8400.0)
-    assert {name: round(float(mm), 9) for name, mm in between.items()} == {"pump_up": 0.07, "loft": 0.32}
+    assert {name: round(float(mm), 9) for name, mm in between.items()} == {"loft": 0.32}
+
+
+def test_pump_up_and_seat_error_are_taken_from_a_hand_turned_engine_too(tmp_path: Path) -> None:
+    """Both rules count a hydraulic tappet as pumped up (design), and the seats as nearer than measured."""
+    project = project_of(tmp_path, intake={"pump_up": 0.07}, seats=SEATS)
+    assert static_mm(project, "intake_piston") == 0.07
+    assert static_mm(project, "exhaust_piston") == 0.0
+    assert static_mm(project, "valve_valve") == pytest.approx(0.07 + 0.25)
+
+
+def test_a_card_without_flanks_is_charged_its_asymmetry() -> None:
+    lines = [{"at": 0.4, "degrees": 252}, {"at": 1.0, "degrees": 230}]
+    halved = Card.model_validate({"lift": 9.6, "durations": lines, "measured_at": "tappet"})
+    flanks = [{"at": 0.4, "before": 128, "after": 124}, {"at": 1.0, "before": 117, "after": 113}]
+    told = Card.model_validate({"lift": 9.6, "durations": flanks, "measured_at": "tappet"})
+    cam = {"valves": 2, "head_diameter": 30, "tilt": 10, "centreline": 110, "centreline_error": 0.75}
+    assert static_timing(Cam.model_validate({**cam, "card": halved}), None) == 0.75 + 3.0
+    assert static_timing(Cam.model_validate({**cam, "card": told}), None) == 0.75
 
 
 @given(st.lists(st.floats(0, 12_000), min_size=2, max_size=20))

@@ -203,5 +203,5 @@ def test_law_of_a_project_follows_its_readings_or_its_single_reading(tmp_path: P
     exhaust = drop_law(project, "exhaust")
     assert float(exhaust.fitted(0.0)) == 5.0
     assert exhaust.factor == pytest.approx(math.cos(math.radians(13.0)))
-    (note,) = contact_model(project).notes
-    assert note.startswith("exhaust valve drop: one reading at TDC")
+    (note,) = (note for note in contact_model(project).notes if note.startswith("exhaust valve drop:"))
+    assert "one reading at TDC" in note

@@ -97,12 +97,12 @@ def test_a_box_as_wide_as_the_cycle_holds_peak_lift_at_tdc(plain: ContactModel) 
 
 
 def test_both_rules_count_the_largest_lift_that_fits_a_cam_card(build: Build) -> None:
-    """A card leaves lift near TDC open: the guaranteed gap allows for any profile that fits it."""
+    """A card leaves lift near TDC open: the guaranteed gap allows for any profile that fits, its flanks 3° off too."""
     model = build(exhaust={"lobe": None, "card": CARD})
     cam = model.engine.exhaust
     found = model.gaps(np.zeros((1, 4)))
     theta = np.linspace(-40.0, 40.0, 8001)
-    for gap, either in ((found.static, 2.0), (found.swept, 5.0)):
+    for gap, either in ((found.static, 2.0 + 3.0), (found.swept, 5.0 + 3.0)):
         late = float(cam.centre(0.0)) + either
         scanned = float((model.drops["exhaust"].low(theta) - cam.most.lift(theta - late)).min())
         assert scanned - WITHIN <= gap[0, 1] <= scanned
