@@ -4,8 +4,9 @@ Nothing here writes a file; `phaseopt.output` does that, all at once, from the `
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.errors import InputError
-from phaseopt.project import Project
+from phaseopt.project import SIDES, Project
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, torque_map
 from phaseopt.surrogate.exact import ExactModel
@@ -88,11 +89,13 @@ def build(project: Project, progress: Progress | None = None) -> Build:
     tell(0.15, "reading logs")
     reduction = reduce_logs(project)
     tell(0.35, "fitting torque")
-    surrogate = fit(readings_of(reduction.points))
+    with _told_of(project, "torque.pulls"):
+        surrogate = fit(readings_of(reduction.points))
     tell(0.55, "torque of every label")
     labels = torque_map(project, model, limits, surrogate)
-    problem, boxes = search_problem(project, model, limits, labels)
-    found = solve(problem, boxes, progress=lambda fraction, text: tell(0.65 + 0.3 * fraction, text))
+    with _told_of(project, "search"):
+        problem, boxes = search_problem(project, model, limits, labels)
+        found = solve(problem, boxes, progress=lambda fraction, text: tell(0.65 + 0.3 * fraction, text))
     exhaust = found.intake if model.tied else found.exhaust
     tables = PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
     tell(0.95, "checking tables")
@@ -123,7 +126,30 @@ def refuse_unguarded(project: Project, limits: Limits) -> None:
 def baseline_tables(project: Project) -> PhaseTables:
     """The tables to compare with: the project's, or rest timing."""
     pair = project.tables.baseline
-    return rest_tables(project) if pair is None else read_tables(project, pair.intake, pair.exhaust)
+    if pair is None:
+        return rest_tables(project)
+    tables = read_tables(project, pair.intake, pair.exhaust)
+    for side in SIDES:
+        phaser, cells = project.phaser_of(side), tables.of_side(side)
+        if phaser is not None and (cells.min() < phaser.travel[0] or cells.max() > phaser.travel[1]):
+            raise InputError.one(
+                f"phases from {float(cells.min()):g} to {float(cells.max()):g}° are not all within the {side} phaser's"
+                f" travel, {phaser.travel[0]:g} to {phaser.travel[1]:g}°",
+                mend="name the tables the engine ran with: intake under intake, + = advanced, crank degrees from rest",
+                file=getattr(pair, side) or project.file,
+            )
+    return tables
+
+
+@contextmanager
+def _told_of(project: Project, where: str) -> Iterator[None]:
+    """Name the project file and a key in mistakes found where neither is known."""
+    try:
+        yield
+    except InputError as error:
+        raise InputError(
+            m if m.file is not None else replace(m, file=project.file, where=where) for m in error.mistakes
+        ) from error
 
 
 def readings_of(points: xr.Dataset) -> Readings:

@@ -66,6 +66,12 @@ def _seats_fit(s: Sections) -> Iterator[Found]:
                 f"the head reaches {reach:.1f} mm from the cylinder axis, the bore {s['crank'].bore / 2:.1f} mm",
                 "measure across and along to the centre of the head",
             )
+        if seat.margin >= s[side].head_diameter / 2 or abs(seat.height) >= s["crank"].bore / 2:
+            yield (
+                f"seats.{side}",
+                f"margin {seat.margin:g} mm or height {seat.height:g} mm is more than a head and a chamber hold",
+                "the thickness of the head's rim, and its lower face above the joint face, in mm",
+            )
     if seats.intake.across <= seats.exhaust.across:
         yield (
             "seats.intake.across",
@@ -120,16 +126,25 @@ def _weather(s: Sections) -> Iterator[Found]:
 
 
 def _weights(s: Sections) -> Iterator[Found]:
-    if s["search"].weights and all(band.weight == 0 for band in s["search"].weights):
-        band = s["search"].weights[0]
-        axes = s["tables"]
-        if (
-            band.rpm[0] <= axes.rpm[0]
-            and band.rpm[1] >= axes.rpm[-1]
-            and band.load[0] <= axes.load[0]
-            and band.load[1] >= axes.load[-1]
-        ):
-            yield "search.weights", "every cell has weight 0", "give at least one band a weight above 0"
+    bands = s["search"].weights
+
+    def counts(rpm: float, load: float) -> bool:
+        held = (b for b in bands if b.rpm[0] <= rpm <= b.rpm[1] and b.load[0] <= load <= b.load[1])
+        band = next(held, None)  # the first match wins
+        return band is None or band.weight > 0
+
+    if not any(counts(rpm, load) for rpm in s["tables"].rpm for load in s["tables"].load):
+        yield "search.weights", "every cell has weight 0", "give at least one band a weight above 0"
+
+
+def _covered_speeds(s: Sections) -> Iterator[Found]:
+    last, top = s["tables"].rpm[-1], s["crank"].top_speed
+    if last > top:
+        yield (
+            "tables.rpm",
+            f"the last speed {last:g} rpm is above the {top:g} rpm up to which contact is checked",
+            "raise crank.overspeed to the highest speed it could ever see, or end the table below it",
+        )
 
 
 def _baseline(s: Sections) -> Iterator[Found]:
@@ -164,6 +179,7 @@ _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ..
     (("intake", "exhaust", "phaser", "torque"), _logged_phases),
     (("torque",), _weather),
     (("search", "tables"), _weights),
+    (("crank", "tables"), _covered_speeds),
     (("intake", "exhaust", "phaser", "tables"), _baseline),
     (("intake", "exhaust", "phaser", "tables"), _phaser_step),
 )

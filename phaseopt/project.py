@@ -47,15 +47,20 @@ def _file(value: object, info: ValidationInfo) -> Path:
         raise fault(f"{value!r} is not a file name", "a file name in quotes")
     folder = Path((info.context or {}).get("folder", "."))
     path = folder / value
-    if not path.is_file():
+    try:
+        there = path.is_file()
+    except OSError:  # a name no file can have
+        there = False
+    if not there:
         raise fault(f"there is no file {value}", f"check the name; it is looked for in {folder}")
     return path
 
 
 Millimetres = Annotated[float, _reader("mm"), Field(allow_inf_nan=False)]
 CrankDegrees = Annotated[float, _reader("crank deg"), Field(allow_inf_nan=False)]
+Travel = Annotated[float, _reader("crank deg"), Field(allow_inf_nan=False, ge=-180, le=180)]
 SpaceDegrees = Annotated[float, _reader("crank deg"), Field(allow_inf_nan=False, ge=0, lt=60)]
-Rpm = Annotated[float, Field(allow_inf_nan=False)]
+Rpm = Annotated[float, Field(allow_inf_nan=False, le=30000)]
 Grams = Annotated[float, _reader("g"), Field(allow_inf_nan=False)]
 Kilopascals = Annotated[float, _reader("kPa"), Field(allow_inf_nan=False)]
 Celsius = Annotated[float, _reader("degC"), Field(allow_inf_nan=False)]
@@ -69,7 +74,7 @@ Arrangement = Literal["both", "intake", "exhaust", "together"]
 class Section(BaseModel):
     """A part of the project file: no unknown keys, no change after reading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
 
 
 def _increasing(values: tuple[float, ...]) -> tuple[float, ...]:
@@ -85,16 +90,21 @@ def _span(values: tuple[float, float]) -> tuple[float, float]:
     return values
 
 
-Axis = Annotated[tuple[float, ...], Field(min_length=2, max_length=64), AfterValidator(_increasing)]
+RpmAxis = Annotated[
+    tuple[Annotated[Rpm, Field(gt=0)], ...], Field(min_length=2, max_length=64), AfterValidator(_increasing)
+]
+LoadAxis = Annotated[
+    tuple[Annotated[float, Field(ge=5, le=700)], ...], Field(min_length=2, max_length=64), AfterValidator(_increasing)
+]
 Span = Annotated[tuple[float, float], AfterValidator(_span)]
 
 
 class Crank(Section):
     """Crank, rod and piston."""
 
-    bore: Millimetres = Field(gt=0, description="bore, mm")
-    stroke: Millimetres = Field(gt=0, description="stroke, mm")
-    rod: Millimetres = Field(gt=0, description="rod length centre to centre, mm")
+    bore: Millimetres = Field(gt=0, lt=300, description="bore, mm")
+    stroke: Millimetres = Field(gt=0, lt=300, description="stroke, mm")
+    rod: Millimetres = Field(gt=0, lt=1000, description="rod length centre to centre, mm")
     pin_offset: Millimetres = Field(0.0, description="gudgeon-pin offset towards the thrust side, mm")
     compression_ratio: float = Field(gt=1, lt=30, description="geometric compression ratio")
     redline: Rpm = Field(gt=0, description="highest speed in use, rpm")
@@ -203,12 +213,12 @@ class Slew(Section):
 class Phaser(Section):
     """A cam phaser: where it can go, how well it holds and how fast it moves."""
 
-    travel: tuple[CrankDegrees, CrankDegrees] = Field(description="[least, most] crank degrees from rest, + = advanced")
+    travel: tuple[Travel, Travel] = Field(description="[least, most] crank degrees from rest, + = advanced")
     rest_until: Rpm = Field(0.0, ge=0, description="rpm up to which it is locked at rest")
     error: CrankDegrees = Field(1.0, ge=0, description="how far it may stand from the table when steady, crank degrees")
     overshoot: CrankDegrees = Field(2.0, ge=0, description="how far beyond that it swings when it moves, crank degrees")
     slew: Slew = Field(description="slowest speed by direction, crank degrees a second")
-    resolution: CrankDegrees = Field(1.0, gt=0, description="step a table cell can hold, crank degrees")
+    resolution: CrankDegrees = Field(1.0, ge=0.1, description="step a table cell can hold, crank degrees (0.1 or more)")
 
     @model_validator(mode="after")
     def _rest_inside(self) -> "Phaser":
@@ -237,7 +247,7 @@ class Cam(Section):
     centreline: CrankDegrees = Field(gt=0, lt=200, description="nominal centreline, °ATDC intake, °BTDC exhaust")
     offset: CrankDegrees = Field(0.0, gt=-90, lt=90, description="crank degrees fitted away from nominal, + = advanced")
     centreline_error: CrankDegrees = Field(
-        1.0, ge=0, description="how well the fitted centreline is known, crank degrees"
+        1.0, ge=0, lt=30, description="how well the fitted centreline is known, crank degrees"
     )
     phaser: Phaser | None = Field(None, description="this cam's phaser; left out = fixed")
 
@@ -255,9 +265,11 @@ class Drop(Section):
     """Valve drop: how far a valve moves from its seat along its own axis until it meets the piston."""
 
     readings: InputFile | None = Field(None, description="CSV of readings: crank_deg (ATDC +), drop_mm")
-    at_tdc: Millimetres | None = Field(None, gt=0, description="one reading at TDC, mm")
+    at_tdc: Millimetres | None = Field(None, gt=0, lt=50, description="one reading at TDC, mm")
     gauge_error: Millimetres = Field(0.05, gt=0, description="standard error of a reading, mm")
-    wheel_error: CrankDegrees = Field(1.0, gt=0, description="standard error of the degree wheel's zero, crank degrees")
+    wheel_error: CrankDegrees = Field(
+        1.0, gt=0, lt=30, description="standard error of the degree wheel's zero, crank degrees"
+    )
     accept_outliers: bool = Field(False, description="true = readings that do not fit are left out, and said so")
 
     @model_validator(mode="after")
@@ -322,7 +334,7 @@ class RunningGaps(Section):
     rod: Rod
     play: Millimetres = Field(0.08, ge=0, description="bearing and pin play, mm")
     growth: Millimetres = Field(0.10, ge=0, description="growth of piston and rod when hot, mm")
-    chain: CrankDegrees = Field(1.0, ge=0, description="chain or belt error, crank degrees either way")
+    chain: CrankDegrees = Field(1.0, ge=0, lt=30, description="chain or belt error, crank degrees either way")
     loft: Loft | None = Field(
         None, description="valve-train loft; left out = none up to overspeed, as the builder states"
     )
@@ -348,8 +360,8 @@ class TablePair(Section):
 class Tables(Section):
     """Axes of the tables."""
 
-    rpm: Axis = Field(description="engine speed breakpoints, rpm")
-    load: Axis = Field(description="load breakpoints, kPa manifold pressure; the top row is full throttle")
+    rpm: RpmAxis = Field(description="engine speed breakpoints, rpm")
+    load: LoadAxis = Field(description="load breakpoints, kPa manifold pressure; the top row is full throttle")
     check_lift: Millimetres = Field(1.0, gt=0, description="valve lift at which events and overlap are told, mm")
     baseline: TablePair | None = Field(None, description="tables to compare with; left out = rest timing")
 
@@ -382,6 +394,21 @@ class Columns(Section):
     intake_command: str | None = Field(None, description="commanded intake phase column")
     exhaust_command: str | None = Field(None, description="commanded exhaust phase column")
     air_temperature: str | None = Field(None, description="intake air temperature column")
+
+    @model_validator(mode="after")
+    def _one_quantity_each(self) -> "Columns":
+        taken: dict[str, str] = {}
+        for key, column in self:
+            if column is None:
+                continue
+            other = taken.setdefault(column, key)
+            if other != key and not (_is_phase(other) and _is_phase(key)):  # one phaser may move both cams
+                raise fault(f"{other} and {key} both name the column {column!r}", "name a column for each quantity")
+        return self
+
+
+def _is_phase(key: str) -> bool:
+    return key.endswith(("_phase", "_command"))
 
 
 def _unit_like(unit: str) -> AfterValidator:
@@ -429,8 +456,10 @@ class Weather(Section):
 class PullOffsets(Section):
     """How the cams were fitted on the day of a pull."""
 
-    intake: CrankDegrees | None = Field(None, description="intake installed offset then, crank degrees")
-    exhaust: CrankDegrees | None = Field(None, description="exhaust installed offset then, crank degrees")
+    intake: CrankDegrees | None = Field(None, gt=-90, lt=90, description="intake installed offset then, crank degrees")
+    exhaust: CrankDegrees | None = Field(
+        None, gt=-90, lt=90, description="exhaust installed offset then, crank degrees"
+    )
 
 
 class PullRest(Section):

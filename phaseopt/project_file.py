@@ -51,7 +51,9 @@ def _read_toml(file: Path) -> dict[str, Any]:
         ) from None
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        raise InputError.one("is nested too deeply", mend="take the needless brackets out", file=file) from None
+    except ValueError as error:  # not TOML, or a number longer than Python reads
         raise InputError.one(f"is not valid TOML: {error}", mend="mend that line", file=file) from None
 
 

@@ -46,7 +46,10 @@ def to_number(value: object, unit: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise UnitError(f"{value!r} is not a number")
     if not isinstance(value, str):
-        return float(value)
+        try:
+            return float(value)
+        except OverflowError as error:
+            raise UnitError("the number is too large") from error
     parts = _NUMBER_AND_UNIT.fullmatch(value)
     if parts is None:
         raise UnitError(f"{value!r} is not a number, or a number with a unit")

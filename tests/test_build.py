@@ -129,6 +129,19 @@ def test_stops_where_rest_is_not_safe(tmp_path: Path) -> None:
         build(project)
 
 
+def test_stops_at_a_baseline_that_no_phaser_could_follow(tmp_path: Path) -> None:
+    """The two tables swapped: the exhaust's retard is not in the intake phaser's travel."""
+    path = _changed(tmp_path, "hillclimb-start/intake_phase.csv", "hillclimb-start/exhaust_phase.csv")
+    with pytest.raises(InputError, match=r"exhaust_phase.csv: .*not all within the intake phaser's travel"):
+        build(load_project(path))
+
+
+def test_an_overlap_cap_that_empties_a_cell_names_the_project_file(tmp_path: Path) -> None:
+    path = _changed(tmp_path, "load = [0, 50], degrees = 10", "load = [0, 50], degrees = -300")
+    with pytest.raises(InputError, match=r"project.toml: search: no phases are left .*'overlap cap'"):
+        build(load_project(path))
+
+
 def test_reference_result_is_what_the_example_builds(hillclimb: Build) -> None:
     """maps/hillclimb-best is this build, give or take one label where another machine rounds a tie the other way."""
     maps = HILLCLIMB.parents[2] / "maps" / "hillclimb-best"

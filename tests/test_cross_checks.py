@@ -66,6 +66,21 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
             "search.weights",
             "every cell has weight 0",
         ),
+        (
+            {
+                "search": {
+                    "weights": [
+                        {"rpm": [0, 4000], "load": [0, 200], "weight": 0},
+                        {"rpm": [4000, 9000], "load": [0, 200], "weight": 0},
+                    ]
+                }
+            },
+            "search.weights",
+            "every cell has weight 0",
+        ),
+        ({"tables": {"rpm": [1000, 8500]}}, "tables.rpm", "8500 rpm is above the 8400 rpm up to which contact"),
+        ({"seats": {**SEATS, "intake": {**SEATS["intake"], "height": 1e9}}}, "seats.intake", "height 1e+09 mm"),
+        ({"seats": {**SEATS, "exhaust": {**SEATS["exhaust"], "margin": 500}}}, "seats.exhaust", "margin 500 mm"),
         ({"tables": {"baseline": {"intake": "intake.csv"}}}, "tables.baseline.exhaust", "this cam has a phaser"),
         ({"intake": {"phaser": {"rest_until": 8000}}}, "intake.phaser.rest_until", "rests at every speed"),
     ],

@@ -148,7 +148,8 @@ def overlap(
     """
     open_i = events(intake, centre_i, check_lift).opens
     shut_e = events(exhaust, centre_e, check_lift).closes
-    ivo, evc, at_i, at_e = np.broadcast_arrays(open_i, shut_e, np.asarray(centre_i, float), np.asarray(centre_e, float))
+    parts = np.broadcast_arrays(open_i, shut_e, np.asarray(centre_i, float), np.asarray(centre_e, float))
+    ivo, evc, at_i, at_e = map(np.array, parts)  # copies: numba warns of a view that numpy may yet make read-only
     area = np.empty(ivo.size)
     _overlap_areas(
         intake.lobe.breaks, intake.lobe.coeffs, intake.lash, exhaust.lobe.breaks, exhaust.lobe.coeffs, exhaust.lash,

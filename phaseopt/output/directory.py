@@ -24,9 +24,9 @@ def require_replaceable(directory: Path) -> None:
     Raises `InputError` where it is a file, where it holds anything that an earlier build did not write, or where
     nothing may be written.
     """
-    if directory.is_symlink() or (directory.exists() and not directory.is_dir()):
-        raise _error(directory, "is not a directory", "name a new directory")
     try:
+        if directory.is_symlink() or (directory.exists() and not directory.is_dir()):
+            raise _error(directory, "is not a directory", "name a new directory")
         found = {entry.name for entry in directory.iterdir()} if directory.is_dir() else set()
     except OSError as error:
         raise _error(directory, f"cannot be looked into ({error.strerror})", "name a new directory") from error

@@ -8,6 +8,7 @@ is wrong and in which line.
 import csv
 import difflib
 import glob
+import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
@@ -35,6 +36,8 @@ LONG_NAMES = {
     "exhaust_phase": "exhaust phase as logged",
 }
 UNITS = {"rpm": "rpm", "torque": "N m", "load": "kPa", "time": "s", "throttle": "percent", "air_temperature": "degC"}
+# Beyond these a column or a unit was mistaken, or the logger glitched: mbar read as kPa, a counter as degrees.
+_MOST = {"rpm": 30000, "torque": 10000, "load": 700, "intake_phase": 360, "exhaust_phase": 360}
 _CONVERTED = ("torque", "load", "air_temperature")  # the columns whose unit the project file may name
 
 
@@ -58,7 +61,7 @@ def pull_files(project: Project, number: int, patterns: Sequence[str]) -> tuple[
     missing = []
     for pattern in patterns:
         named = project.folder / pattern
-        names = [named] if named.is_file() else [project.folder / n for n in _matches(project.folder, pattern)]
+        names = [named] if os.path.isfile(named) else [project.folder / n for n in _matches(project.folder, pattern)]
         found |= dict.fromkeys(name for name in names if name.is_file())
         if not any(name.is_file() for name in names):
             missing.append(pattern)
@@ -123,7 +126,7 @@ def read_log(file: Path, project: Project, torque: Torque) -> xr.Dataset:
     InputError
         A column the file does not have (the nearest name is suggested), ragged, empty or without rows, text or no
         number in a column that is read, semicolons or decimal commas, time that runs backwards, negative speed, or a
-        manifold pressure that is not above zero; names file and line.
+        manifold pressure that is not above zero, numbers beyond any engine; names file and line.
     """
     header = _header(file, torque)
     choices = _choose(file, header, project, torque)
@@ -151,6 +154,9 @@ def _header(file: Path, torque: Torque) -> list[str]:
         header = [name.strip() for name in next(csv.reader([text]), [])]
     except (OSError, UnicodeDecodeError):
         header = []
+    except csv.Error as error:
+        mend = "end each line with LF or CR LF (save it as CSV again)"
+        raise InputError.one(f"not a CSV line ({error})", mend=mend, file=file, where="line 1") from error
     if not any(header) or ";" in text or "\t" in text:
         return list(read_columns(file, required=(torque.columns.rpm, torque.columns.torque, torque.columns.load)))
     return header
@@ -238,7 +244,7 @@ def _plain_rows(file: Path) -> int:
 
 
 def _refuse_impossible(file: Path, log: xr.Dataset) -> None:
-    """Time that runs backwards, negative speed, a manifold pressure that cannot be absolute."""
+    """Time that runs backwards, negative speed, a pressure that cannot be absolute, numbers no engine makes."""
     checks = [
         ("rpm", log["rpm"].to_numpy() < 0, "is below zero", "check which column is engine speed"),
         (
@@ -248,6 +254,10 @@ def _refuse_impossible(file: Path, log: xr.Dataset) -> None:
             "log manifold absolute pressure (a gauge pressure lacks the barometer), and check torque.units.load",
         ),
     ]
+    for name, most in _MOST.items():
+        if name in log:
+            mend = f"check torque.columns.{name}" + (f" and torque.units.{name}" if name in _CONVERTED else "")
+            checks.append((name, np.abs(log[name].to_numpy()) > most, "is more than any engine makes", mend))
     if "time" in log:
         backwards = np.r_[False, np.diff(log["time"].to_numpy()) < 0]
         mend = "one recording to a file, rows in the order they were logged"
@@ -258,7 +268,7 @@ def _refuse_impossible(file: Path, log: xr.Dataset) -> None:
             value, column = float(log[name][first]), log[name].attrs["column"]
             count = f" ({np.count_nonzero(wrong)} rows)" if np.count_nonzero(wrong) > 1 else ""
             raise InputError.one(
-                f"{column} {value:g} {UNITS[name]} {what}{count}",
+                f"{column} {value:g} {UNITS.get(name, 'degrees')} {what}{count}",
                 mend=mend,
                 file=file,
                 where=f"line {int(log['line'][first])}",

@@ -65,6 +65,11 @@ def test_what_no_build_wrote_is_never_taken_away(tmp_path: Path, held: dict[str,
     assert tree(tmp_path) == before
 
 
+def test_a_name_no_file_system_takes_gets_a_message(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="cannot be looked into"):
+        require_replaceable(tmp_path / ("a" * 5000))
+
+
 def test_a_file_or_a_link_is_no_place(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("mine")
     (tmp_path / "real").mkdir()
