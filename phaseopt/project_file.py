@@ -53,7 +53,9 @@ def _read_toml(file: Path) -> dict[str, Any]:
         return tomllib.loads(text)
     except RecursionError:
         raise InputError.one("is nested too deeply", mend="take the needless brackets out", file=file) from None
-    except ValueError as error:  # not TOML, or a number longer than Python reads
+    except ValueError as error:
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            raise InputError.one("holds a number too long to read", mend="shorten it", file=file) from None
         raise InputError.one(f"is not valid TOML: {error}", mend="mend that line", file=file) from None
 
 
@@ -100,6 +102,8 @@ def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
         return Mistake("is missing", wanted, file, _key(loc))
     if kind == "too_short":
         return Mistake(f"has {ctx['actual_length']} entries, needs {ctx['min_length']}", wanted, file, _key(loc))
+    if kind == "too_long":
+        return Mistake(f"has {ctx['actual_length']} entries, takes {ctx['max_length']}", wanted, file, _key(loc))
     if kind == "phaseopt":
         mend = (
             f"give {ctx['mend']}" if field is None or not field.description else f"{ctx['mend']} ({field.description})"

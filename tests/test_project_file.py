@@ -128,6 +128,8 @@ def test_list_entries_are_counted_from_one(tmp_path: Path) -> None:
         ("twice.toml", b"name = 'x'\nname = 'y'\n", "not valid TOML"),
         ("latin.toml", "name = 'Müller'".encode("latin-1"), "cannot be read"),
         ("empty.toml", b"", "name: is missing"),
+        ("long.toml", b"cylinders = " + b"9" * 5000, "a number too long to read"),
+        ("deep.toml", b"a = " + b"[" * 5000, "nested too deeply"),
     ],
 )
 def test_a_file_that_cannot_be_used_gets_a_message(
@@ -164,6 +166,7 @@ CARD: dict[str, Any] = {
         ({"drop": {"exhaust": {"readings": None, "at_tdc": 560.0}}}, "drop.exhaust.at_tdc", "less than 50"),
         ({"intake": {"lobe": "a" * 5000}}, "intake.lobe", "there is no file"),
         ({"intake": {"phaser": {"travel": [0.0, 1e9]}}}, "intake.phaser.travel (entry 2)", "180"),
+        ({"intake": {"phaser": {"travel": [0, 5, 40]}}}, "intake.phaser.travel", "has 3 entries, takes 2"),
         ({"intake": {"phaser": {"resolution": 1e-9}}}, "intake.phaser.resolution", "0.1"),
         ({"search": {"roughness": math.inf}}, "search.roughness", "finite"),
         ({"search": {"full_load_from": math.nan}}, "search.full_load_from", "finite"),

@@ -155,8 +155,9 @@ def _header(file: Path, torque: Torque) -> list[str]:
     except (OSError, UnicodeDecodeError):
         header = []
     except csv.Error as error:
+        problem = "the lines end in CR alone" if "\r" in text.rstrip("\r\n") else f"not a CSV line ({error})"
         mend = "end each line with LF or CR LF (save it as CSV again)"
-        raise InputError.one(f"not a CSV line ({error})", mend=mend, file=file, where="line 1") from error
+        raise InputError.one(problem, mend=mend, file=file, where="line 1") from error
     if not any(header) or ";" in text or "\t" in text:
         return list(read_columns(file, required=(torque.columns.rpm, torque.columns.torque, torque.columns.load)))
     return header

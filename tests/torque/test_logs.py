@@ -113,7 +113,7 @@ def test_what_rfc_4180_allows_is_read(tmp_path: Path, text: str) -> None:
         (f"{HEADER},tq\n{ROW},150\n", "twice"),
         (HEADER.encode() + b",\xb0\n" + ROW.encode() + b",1\n", "UTF-8"),
         (f"{HEADER}\n-5,150,98,100,20,-10\n", "line 2: rpm -5 rpm is below zero"),
-        (f"{HEADER}\r{ROW}\r", "line 1: not a CSV line"),
+        (f"{HEADER}\r{ROW}\r", "line 1: the lines end in CR alone"),
         (f"{HEADER}\n{ROW}\n2000,150,985,100,20,-10\n", "line 3: map 985 kPa is more than any engine makes"),
         (f"{HEADER}\n{ROW}\n2000,150,98,100,1e300,-10\n", "line 3: icam 1e+300 degrees is more than"),
         (f"{HEADER}\n{ROW}\n2000,150,-35,100,20,-10\n", "line 3: map -35 kPa is no absolute pressure"),
