@@ -265,7 +265,7 @@ class Drop(Section):
     """Valve drop: how far a valve moves from its seat along its own axis until it meets the piston."""
 
     readings: InputFile | None = Field(None, description="CSV of readings: crank_deg (ATDC +), drop_mm")
-    at_tdc: Millimetres | None = Field(None, gt=0, lt=50, description="one reading at TDC, mm")
+    at_tdc: Millimetres | None = Field(None, gt=0, lt=25, description="one reading at TDC, mm (below 25)")
     gauge_error: Millimetres = Field(0.05, gt=0, description="standard error of a reading, mm")
     wheel_error: CrankDegrees = Field(
         1.0, gt=0, lt=30, description="standard error of the degree wheel's zero, crank degrees"

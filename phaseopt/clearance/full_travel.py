@@ -130,14 +130,27 @@ def _sentence(
     for side in SIDES:
         fitted = model.engine.cam(side).offset
         if clear[side] != fitted:
-            keeps, holds = (_from(offset, fitted) for offset in (reserve[side], clear[side]))
-            parts.append(
-                f"{side}: it keeps the running reserve {keeps}, is clear {holds} (fitted: {offset_words(fitted)})"
-            )
+            parts.append(_cam_sentence(side, fitted, reserve[side], clear[side]))
     return "; ".join(parts)
 
 
-def _from(offset: float | None, fitted: float) -> str:
-    if offset is None:
-        return f"at no offset within {REACH:g}°"
-    return "as fitted" if offset == fitted else f"from {offset_words(offset)}"
+def _cam_sentence(side: Side, fitted: float, reserve: float | None, clear: float | None) -> str:
+    """Where a cam would have to be fitted for full travel.
+
+    >>> _cam_sentence("exhaust", 10.0, 24.8, 24.8)
+    'it is clear with the exhaust cam fitted 24.8° advanced or more (now 10° advanced)'
+    """
+    if reserve == clear:
+        told = f"it is clear with the {side} cam fitted {_or_more(clear)}"
+    elif reserve == fitted:
+        told = f"it keeps the running reserve, and is clear with the {side} cam fitted {_or_more(clear)}"
+    else:
+        told = (
+            f"it keeps the running reserve with the {side} cam fitted {_or_more(reserve)}, "
+            f"is clear with it {_or_more(clear)}"
+        )
+    return f"{told} (now {offset_words(fitted)})"
+
+
+def _or_more(offset: float | None) -> str:
+    return f"at no offset within {REACH:g}°" if offset is None else f"{offset_words(offset)} or more"

@@ -188,6 +188,7 @@ class ContactModel:
             phase_from, phase_to = rows[:, columns].T
             # Advancing makes the centre's angle smaller: the most advanced phase is where the interval begins.
             interval = np.column_stack([cam.centre(phase_to) - either[side], cam.centre(phase_from) + either[side]])
+            _refuse_absurd(interval)
             centres[:, columns] = interval
             each, back = np.unique(interval, axis=0, return_inverse=True)
             gap, angle = least_piston_gaps(curves[side], lobes[side], each, lashes[side])
@@ -198,6 +199,15 @@ class ContactModel:
             gap, angle = least_valve_gaps(self.heads, lobes["intake"], lobes["exhaust"], each, both)
             found.append((gap[back], angle[back]))
         return np.column_stack([gap for gap, _ in found]), np.column_stack([angle for _, angle in found])
+
+
+def _refuse_absurd(interval: FloatArray) -> None:
+    """Beyond a turn of the cam an interval of timing says nothing, and far beyond it double precision does not either."""
+    if not (np.abs(interval) <= 720.0).all():
+        raise InputError.one(
+            "a lobe's centre would stand more than two turns of the crank off TDC",
+            mend="check phases, offsets and timing errors, all in crank degrees",
+        )
 
 
 def contact_model(project: Project) -> ContactModel:

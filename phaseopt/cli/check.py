@@ -17,14 +17,14 @@ def check(project_file: ProjectFile, intake: Table = None, exhaust: Table = None
         from phaseopt.clearance.check import check_tables
         from phaseopt.clearance.model import contact_model
         from phaseopt.project_file import load_project
-        from phaseopt.report.verdicts import between_steps, check_summary, verdict_as_dict
+        from phaseopt.report.verdicts import cannot_hold, check_summary, verdict_as_dict
         from phaseopt.tables import read_tables
 
         project = load_project(project_file)
         model = contact_model(project)
         verdict = check_tables(model, read_tables(project, intake, exhaust))
         if json:
-            print_json(verdict_as_dict(verdict) | {"notes": between_steps(project, verdict)})
+            print_json(verdict_as_dict(verdict) | {"notes": cannot_hold(project, verdict)})
         else:
             for side, path in (("Intake", intake), ("Exhaust", exhaust)):
                 typer.echo(f"{side} table: {path if path is not None else 'none given'}")

@@ -87,14 +87,21 @@ def _guard(project: Project, travel: FullTravel) -> list[str]:
     return ["  The project does not accept tables as the only guard, so `phaseopt build` will stop."]
 
 
-def between_steps(project: Project, verdict: Verdict) -> list[str]:
-    """A sentence for each cam whose table holds phases that its controller cannot: it will hold a step beside them."""
+def cannot_hold(project: Project, verdict: Verdict) -> list[str]:
+    """Sentences on phases that a controller cannot hold: between its steps, or off rest while the phaser is locked."""
     found = []
     for side in SIDES:
         phaser = project.phaser_of(side)
         if phaser is None:
             continue
-        steps = verdict.cells[f"{side}_phase"].to_numpy() / phaser.resolution
+        table = verdict.cells[f"{side}_phase"]
+        locked = int((table.sel(rpm=table["rpm"] <= phaser.rest_until) != 0).sum())
+        if locked:
+            found.append(
+                f"{locked} cells of the {side} table ask for a phase at or below {phaser.rest_until:g} rpm, where the "
+                "phaser is locked at rest"
+            )
+        steps = table.to_numpy() / phaser.resolution
         off = int((abs(steps - steps.round()) > 1e-6).sum())
         if off:
             found.append(
@@ -114,7 +121,7 @@ def check_summary(project: Project, verdict: Verdict) -> str:
     if len(bad) > CELLS_LISTED:
         lines.append(f"             and {len(bad) - CELLS_LISTED} more cells")
     lines += [f"Box          {verdict.box.sentence}", _capital(verdict.full_travel.sentence)]
-    lines += [f"Note         {note}" for note in between_steps(project, verdict)]
+    lines += [f"Note         {note}" for note in cannot_hold(project, verdict)]
     lines += [f"Not covered  {', '.join(verdict.not_covered)}", "", BEFORE_TURNING]
     return "\n".join(lines)
 

@@ -46,8 +46,8 @@ def test_travel_that_would_touch_says_so(build: Build) -> None:
     assert found.verdict == "contact"
     assert "would TOUCH (intake to piston, exhaust to piston)" in found.sentence
     assert "the tables are the only guard" in found.sentence
-    assert "(fitted: 8° advanced)" in found.sentence
-    assert "(fitted: 12° retarded)" in found.sentence
+    assert "(now 8° advanced)" in found.sentence
+    assert "(now 12° retarded)" in found.sentence
     assert found.offset_for_clear["exhaust"] > found.offset_for_reserve["exhaust"] > -12.0
 
 
