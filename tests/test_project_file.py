@@ -163,7 +163,7 @@ CARD: dict[str, Any] = {
         ({"crank": {"bore": 10**400}}, "crank.bore", "too large"),
         ({"crank": {"bore": 1e9}}, "crank.bore", "less than 300"),
         ({"gap": {"running": {"chain": 1e300}}}, "gap.running.chain", "less than 30"),
-        ({"drop": {"exhaust": {"readings": None, "at_tdc": 560.0}}}, "drop.exhaust.at_tdc", "less than 50"),
+        ({"drop": {"exhaust": {"readings": None, "at_tdc": 560.0}}}, "drop.exhaust.at_tdc", "less than 25"),
         ({"intake": {"lobe": "a" * 5000}}, "intake.lobe", "there is no file"),
         ({"intake": {"phaser": {"travel": [0.0, 1e9]}}}, "intake.phaser.travel (entry 2)", "180"),
         ({"intake": {"phaser": {"travel": [0, 5, 40]}}}, "intake.phaser.travel", "has 3 entries, takes 2"),

@@ -202,7 +202,7 @@ class ContactModel:
 
 
 def _refuse_absurd(interval: FloatArray) -> None:
-    """Beyond a turn of the cam an interval of timing says nothing, and far beyond it double precision does not either."""
+    """Beyond two turns of the crank an interval of timing says nothing, and far beyond it double precision fails."""
     if not (np.abs(interval) <= 720.0).all():
         raise InputError.one(
             "a lobe's centre would stand more than two turns of the crank off TDC",

@@ -128,7 +128,7 @@ def test_cautions_and_verdict_stand_above_all_results(both: Build, page: str) ->
     top = re.sub(r"\s+", " ", "".join(read(page[: page.index("<main>")] + "</body></html>").text))
     for caution in cautions():
         assert caution in top
-    assert ("Clear: each of" if both.verdict.clear else "NOT CLEAR") in top
+    assert ("Tables clear: each of" if both.verdict.clear else "NOT CLEAR") in top
     for item in both.verdict.not_covered:
         assert item in top
 

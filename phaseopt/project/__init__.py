@@ -1,0 +1,123 @@
+"""The project: everything a builder states about the engine, the limits, the logs and the wishes.
+
+`Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
+may carry another unit as text. `load_project` (in `project_file.py`) reads one from `project.toml`. The sections are in
+`hardware`, `rules`, `logs` and `wishes`, what their fields are made of in `quantities`.
+"""
+
+from pathlib import Path
+
+from pydantic import Field
+
+from phaseopt.project.hardware import (
+    OVERSPEED_DEFAULT,
+    Cam,
+    Card,
+    Crank,
+    Drop,
+    Drops,
+    Duration,
+    Phaser,
+    Seat,
+    Seats,
+    Slew,
+    TdcLift,
+)
+from phaseopt.project.logs import (
+    Channel,
+    Channels,
+    Columns,
+    FullThrottle,
+    LogUnits,
+    Pull,
+    PullOffsets,
+    PullRest,
+    Torque,
+    Weather,
+)
+from phaseopt.project.quantities import SIDES, Arrangement, Section, Side, fault
+from phaseopt.project.rules import Gap, Loft, Rod, RunningGaps, StaticGaps
+from phaseopt.project.wishes import LIGHT_LOAD_WEIGHT, OverlapCap, Search, TablePair, Tables, Weight
+
+__all__ = [
+    "LIGHT_LOAD_WEIGHT",
+    "OVERSPEED_DEFAULT",
+    "SIDES",
+    "Arrangement",
+    "Cam",
+    "Card",
+    "Channel",
+    "Channels",
+    "Columns",
+    "Crank",
+    "Drop",
+    "Drops",
+    "Duration",
+    "FullThrottle",
+    "Gap",
+    "Loft",
+    "LogUnits",
+    "OverlapCap",
+    "Phaser",
+    "Project",
+    "Pull",
+    "PullOffsets",
+    "PullRest",
+    "Rod",
+    "RunningGaps",
+    "Search",
+    "Seat",
+    "Seats",
+    "Section",
+    "Side",
+    "Slew",
+    "StaticGaps",
+    "TablePair",
+    "Tables",
+    "TdcLift",
+    "Torque",
+    "Weather",
+    "Weight",
+    "fault",
+]
+
+
+class Project(Section):
+    """Everything stated in a project file."""
+
+    name: str = Field(min_length=1, max_length=200, description="a name for reports")
+    cylinders: int = Field(ge=1, le=16, description="number of cylinders")
+    firing_order: tuple[int, ...] | None = Field(None, description="firing order, from cylinder 1")
+    crank: Crank
+    intake: Cam
+    exhaust: Cam
+    phaser: Phaser | None = Field(None, description="one phaser that moves both sets of lobes together")
+    drop: Drops
+    seats: Seats | None = None
+    gap: Gap
+    tables: Tables
+    torque: Torque | None = None
+    search: Search = Field(default_factory=Search)
+    file: Path = Field(description="the project file itself, set by its reader")
+
+    @property
+    def folder(self) -> Path:
+        """Where relative paths start."""
+        return self.file.parent
+
+    @property
+    def arrangement(self) -> Arrangement:
+        """Which cams a phaser moves; "together" is one phaser on both sets of lobes."""
+        if self.phaser is not None:
+            return "together"
+        if self.intake.phaser is not None:
+            return "both" if self.exhaust.phaser is not None else "intake"
+        return "exhaust"
+
+    def phaser_of(self, side: Side) -> Phaser | None:
+        """The phaser that moves a cam, its own or the shared one; None for a fixed cam."""
+        return self.phaser if self.phaser is not None else self.cam(side).phaser
+
+    def cam(self, side: Side) -> Cam:
+        """The camshaft of a side."""
+        return self.intake if side == "intake" else self.exhaust

@@ -1,0 +1,214 @@
+"""The hardware sections of a project file: crank, cams, phasers, valve drop and seats."""
+
+import itertools
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from phaseopt.project.quantities import CrankDegrees, InputFile, Millimetres, Rpm, Section, SpaceDegrees, Travel, fault
+
+OVERSPEED_DEFAULT = 1.10  # of redline (design: contact is checked up to here)
+
+
+class Crank(Section):
+    """Crank, rod and piston."""
+
+    bore: Millimetres = Field(gt=0, lt=300, description="bore, mm")
+    stroke: Millimetres = Field(gt=0, lt=300, description="stroke, mm")
+    rod: Millimetres = Field(gt=0, lt=1000, description="rod length centre to centre, mm")
+    pin_offset: Millimetres = Field(0.0, description="gudgeon-pin offset towards the thrust side, mm")
+    compression_ratio: float = Field(gt=1, lt=30, description="geometric compression ratio")
+    redline: Rpm = Field(gt=0, description="highest speed in use, rpm")
+    overspeed: Rpm | None = Field(None, gt=0, description="highest speed it could ever see, rpm (110 % of redline)")
+
+    @property
+    def top_speed(self) -> float:
+        """The speed up to which contact is checked, rpm."""
+        return self.overspeed if self.overspeed is not None else OVERSPEED_DEFAULT * self.redline
+
+    @model_validator(mode="after")
+    def _possible(self) -> "Crank":
+        if self.rod <= self.stroke / 2 + abs(self.pin_offset):
+            raise fault(
+                f"rod {self.rod:g} mm is not longer than half the stroke ({self.stroke / 2:g} mm) plus the pin offset",
+                "measure the rod centre to centre, and the stroke",
+            )
+        if self.overspeed is not None and self.overspeed < self.redline:
+            raise fault(
+                f"overspeed {self.overspeed:g} rpm is below redline {self.redline:g}",
+                "overspeed at or above redline",
+            )
+        return self
+
+
+class Duration(Section):
+    """One line of a cam card: how long the lobe is above a check lift."""
+
+    at: Millimetres = Field(gt=0, description="check lift, mm, tappet or valve as measured_at says")
+    degrees: CrankDegrees | None = Field(None, gt=0, lt=720, description="duration, crank degrees")
+    before: CrankDegrees | None = Field(None, gt=0, lt=360, description="opening before the lobe centre, crank degrees")
+    after: CrankDegrees | None = Field(None, gt=0, lt=360, description="closing after the lobe centre, crank degrees")
+
+    @model_validator(mode="after")
+    def _one_way(self) -> "Duration":
+        flanks = self.before is not None, self.after is not None
+        if any(flanks) != all(flanks) or (self.degrees is None) != all(flanks):
+            raise fault("give either degrees, or before and after", "degrees = 252, or before = 128 and after = 124")
+        return self
+
+    @property
+    def flanks(self) -> tuple[float, float]:
+        """Crank degrees from opening to the lobe centre, and from there to closing."""
+        if self.before is not None and self.after is not None:
+            return self.before, self.after
+        assert self.degrees is not None
+        return self.degrees / 2, self.degrees / 2
+
+
+class TdcLift(Section):
+    """Valve lift read on the engine at gas-exchange TDC; it narrows what a cam card leaves open."""
+
+    lift: Millimetres = Field(ge=0, description="valve lift at TDC as the dial gauge shows it, lash as set, mm")
+    centreline: CrankDegrees = Field(
+        description="true centreline it was read at, crank degrees (ATDC intake, BTDC exhaust)"
+    )
+    error: Millimetres = Field(0.05, gt=0, description="how far the reading may be out, mm")
+
+
+class Card(Section):
+    """A cam card: peak lift and durations at check lifts."""
+
+    lift: Millimetres = Field(gt=0, description="peak lift, mm, tappet or valve as measured_at says")
+    durations: tuple[Duration, ...] = Field(min_length=2, description="durations at two or more check lifts")
+    measured_at: Literal["tappet", "valve"] = Field(description='where lift is measured, "tappet" or "valve"')
+    lift_at_tdc: TdcLift | None = Field(None, description="valve lift at TDC read on the engine")
+    asymmetry: CrankDegrees = Field(
+        3.0,
+        ge=0,
+        lt=30,
+        description="how far the middle of a duration given as degrees may stand from the lobe centre that the cam is "
+        "dialled by, crank degrees (0 = the grinder states equal flanks)",
+    )
+
+    @property
+    def doubt(self) -> float:
+        """Crank degrees by which the flanks may stand off, either way; none where each flank is given."""
+        return self.asymmetry if any(line.degrees is not None for line in self.durations) else 0.0
+
+    @model_validator(mode="after")
+    def _falls(self) -> "Card":
+        lines = sorted(self.durations, key=lambda line: line.at)
+        for low, high in itertools.pairwise(lines):
+            if high.at == low.at:
+                raise fault(f"check lift {low.at:g} mm is given twice", "one duration for each check lift")
+            if any(h >= lo for h, lo in zip(high.flanks, low.flanks, strict=True)):
+                raise fault(
+                    f"the duration at {high.at:g} mm is not shorter than at {low.at:g} mm",
+                    "check the card: a higher check lift has a shorter duration on both flanks",
+                )
+        if lines[-1].at >= self.lift:
+            raise fault(
+                f"check lift {lines[-1].at:g} mm is not below the peak lift",
+                "check lifts below the peak lift",
+            )
+        return self
+
+
+class Slew(Section):
+    """How fast a phaser moves, slowest with hot oil."""
+
+    advance: float = Field(gt=0, description="crank degrees a second when advancing")
+    retard: float = Field(gt=0, description="crank degrees a second when retarding")
+
+
+class Phaser(Section):
+    """A cam phaser: where it can go, how well it holds and how fast it moves."""
+
+    travel: tuple[Travel, Travel] = Field(description="[least, most] crank degrees from rest, + = advanced")
+    rest_until: Rpm = Field(0.0, ge=0, description="rpm up to which it is locked at rest")
+    error: CrankDegrees = Field(1.0, ge=0, description="how far it may stand from the table when steady, crank degrees")
+    overshoot: CrankDegrees = Field(2.0, ge=0, description="how far beyond that it swings when it moves, crank degrees")
+    slew: Slew = Field(description="slowest speed by direction, crank degrees a second")
+    resolution: CrankDegrees = Field(1.0, ge=0.1, description="step a table cell can hold, crank degrees (0.1 or more)")
+
+    @model_validator(mode="after")
+    def _rest_inside(self) -> "Phaser":
+        least, most = self.travel
+        if not (least <= 0 <= most and least < most):
+            raise fault(
+                f"travel [{least:g}, {most:g}] does not run from a least value through rest (0) to a most value",
+                "[0, 45] for a phaser that advances, [-40, 0] for one that retards, [-15, 30] for mid-travel rest",
+            )
+        if self.resolution > most - least:
+            raise fault(f"resolution {self.resolution:g} is more than the whole travel", "a step such as 1.0 or 0.5")
+        return self
+
+
+class Cam(Section):
+    """One camshaft's lobes, valves and how it was fitted."""
+
+    valves: int = Field(ge=1, le=3, description="valves of this kind in a cylinder")
+    head_diameter: Millimetres = Field(gt=0, description="valve head diameter, mm")
+    tilt: SpaceDegrees = Field(description="valve axis from the cylinder axis, degrees")
+    lobe: InputFile | None = Field(None, description="CSV of measured lift: cam_deg, lift_mm at the tappet")
+    card: Card | None = Field(None, description="cam card where there is no measured lobe")
+    ratio: float = Field(1.0, gt=0, lt=5, description="valve travel over tappet travel")
+    lash: Millimetres = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
+    pump_up: Millimetres = Field(0.0, ge=0, description="how far a hydraulic tappet may hold the valve open, mm")
+    centreline: CrankDegrees = Field(gt=0, lt=200, description="nominal centreline, °ATDC intake, °BTDC exhaust")
+    offset: CrankDegrees = Field(0.0, gt=-90, lt=90, description="crank degrees fitted away from nominal, + = advanced")
+    centreline_error: CrankDegrees = Field(
+        1.0, ge=0, lt=30, description="how well the fitted centreline is known, crank degrees"
+    )
+    phaser: Phaser | None = Field(None, description="this cam's phaser; left out = fixed")
+
+    @model_validator(mode="after")
+    def _one_lobe(self) -> "Cam":
+        if (self.lobe is None) == (self.card is None):
+            raise fault("give either lobe or card", 'lobe = "lobes/intake.csv", or a card table, not both')
+        peak = None if self.card is None else self.card.lift
+        if peak is not None and self.lash >= peak * self.ratio:
+            raise fault(f"lash {self.lash:g} mm is not below the lift", "measure lash at the valve in mm")
+        return self
+
+
+class Drop(Section):
+    """Valve drop: how far a valve moves from its seat along its own axis until it meets the piston."""
+
+    readings: InputFile | None = Field(None, description="CSV of readings: crank_deg (ATDC +), drop_mm")
+    at_tdc: Millimetres | None = Field(None, gt=0, lt=25, description="one reading at TDC, mm (below 25)")
+    gauge_error: Millimetres = Field(0.05, gt=0, description="standard error of a reading, mm")
+    wheel_error: CrankDegrees = Field(
+        1.0, gt=0, lt=30, description="standard error of the degree wheel's zero, crank degrees"
+    )
+    accept_outliers: bool = Field(False, description="true = readings that do not fit are left out, and said so")
+
+    @model_validator(mode="after")
+    def _one_source(self) -> "Drop":
+        if (self.readings is None) == (self.at_tdc is None):
+            raise fault("give either readings or at_tdc", 'readings = "drops/intake.csv" (better), or at_tdc = 5.1')
+        return self
+
+
+class Drops(Section):
+    """Valve drop of both kinds of valve."""
+
+    intake: Drop
+    exhaust: Drop
+
+
+class Seat(Section):
+    """Where a closed valve's head stands: the centre of its lower face."""
+
+    across: Millimetres = Field(description="from the cylinder axis across the crank, mm, intake side +")
+    along: Millimetres = Field(0.0, description="from the cylinder axis along the crank, mm")
+    height: Millimetres = Field(0.0, description="above the head's joint face, mm")
+    margin: Millimetres = Field(gt=0, description="thickness of the head's rim, mm")
+
+
+class Seats(Section):
+    """Valve seats of both kinds; without them valve-to-valve contact is not covered."""
+
+    intake: Seat
+    exhaust: Seat
+    error: Millimetres = Field(0.25, ge=0, description="how much nearer the heads may stand than measured, mm")

@@ -1,0 +1,135 @@
+"""The torque section of a project file: how to read logs, and which pulls there are."""
+
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Section, fault, quantity
+from phaseopt.units import UnitError, to_number
+
+
+class Channel(Section):
+    """How a logged phase counts."""
+
+    sign: Literal[1, -1] = Field(description="1 = the log counts advance as +, -1 = retard as +")
+    zero: float = Field(allow_inf_nan=False, description="what the log reads at rest, in the log's own degrees")
+    unit: Literal["crank deg", "cam deg"] = Field(alias="in", description='"crank deg" or "cam deg"')
+
+
+class Channels(Section):
+    """Logged phases of both cams."""
+
+    intake: Channel | None = None
+    exhaust: Channel | None = None
+
+
+class Columns(Section):
+    """The log's own column names."""
+
+    rpm: str = Field(description="engine speed column")
+    torque: str = Field(description="torque column")
+    load: str = Field(description="manifold pressure column")
+    time: str | None = Field(None, description="time column, s")
+    throttle: str | None = Field(None, description="throttle position column, percent")
+    intake_phase: str | None = Field(None, description="measured intake phase column")
+    exhaust_phase: str | None = Field(None, description="measured exhaust phase column")
+    intake_command: str | None = Field(None, description="commanded intake phase column")
+    exhaust_command: str | None = Field(None, description="commanded exhaust phase column")
+    air_temperature: str | None = Field(None, description="intake air temperature column")
+
+    @model_validator(mode="after")
+    def _one_quantity_each(self) -> "Columns":
+        taken: dict[str, str] = {}
+        for key, column in self:
+            if column is None:
+                continue
+            other = taken.setdefault(column, key)
+            if other != key and not (_is_phase(other) and _is_phase(key)):  # one phaser may move both cams
+                raise fault(f"{other} and {key} both name the column {column!r}", "name a column for each quantity")
+        return self
+
+
+def _is_phase(key: str) -> bool:
+    return key.endswith(("_phase", "_command"))
+
+
+def _unit_like(unit: str) -> AfterValidator:
+    def check(text: str) -> str:
+        try:
+            to_number(f"1 {text}", unit)
+        except UnitError as error:
+            raise fault(str(error), f"a unit of the kind of {unit}") from error
+        return text
+
+    return AfterValidator(check)
+
+
+class LogUnits(Section):
+    """Units of the log's columns where they are not N·m, kPa and °C."""
+
+    torque: Annotated[str, _unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
+    load: Annotated[str, _unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
+    air_temperature: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
+
+
+class FullThrottle(Section):
+    """What marks a logged row as full throttle."""
+
+    throttle_above: float | None = Field(None, gt=0, le=100, description="throttle position, percent")
+    depression_below: Kilopascals | None = Field(
+        None, gt=0, description="manifold pressure below ambient, kPa (practice: 3)"
+    )
+
+    @model_validator(mode="after")
+    def _one(self) -> "FullThrottle":
+        if (self.throttle_above is None) == (self.depression_below is None):
+            raise fault("give throttle_above or depression_below", "throttle_above = 95, or depression_below = 3")
+        return self
+
+
+class Weather(Section):
+    """The dyno cell's air on the day."""
+
+    pressure: Kilopascals = Field(gt=50, lt=120, description="barometer at the dyno, kPa (not reduced to sea level)")
+    temperature: Celsius = Field(gt=-40, lt=60, description="intake air, °C")
+    humidity: Annotated[float, quantity("")] = Field(ge=0, le=1, description="relative humidity, 0 to 1")
+
+
+class PullOffsets(Section):
+    """How the cams were fitted on the day of a pull."""
+
+    intake: CrankDegrees | None = Field(None, gt=-90, lt=90, description="intake installed offset then, crank degrees")
+    exhaust: CrankDegrees | None = Field(
+        None, gt=-90, lt=90, description="exhaust installed offset then, crank degrees"
+    )
+
+
+class PullRest(Section):
+    """What the phase channels read while the phasers were at rest before the pull."""
+
+    intake: float | None = Field(None, description="intake channel at rest, in the log's own degrees")
+    exhaust: float | None = Field(None, description="exhaust channel at rest, in the log's own degrees")
+
+
+class Pull(Section):
+    """One pull on the dyno: its log files and the day's conditions."""
+
+    name: str | None = Field(None, min_length=1, description="what to call it; left out = the first file's name")
+    kind: Literal["sweep", "steady"] = Field(description='"sweep" at fixed timing, or "steady" points')
+    files: tuple[str, ...] = Field(min_length=1, description="log files, a glob works too")
+    offsets: PullOffsets = Field(default_factory=PullOffsets)
+    weather: Weather | None = Field(None, description="air on the day; needed where a correction is asked for")
+    rest: PullRest = Field(default_factory=PullRest)
+    accept_rest: bool = Field(False, description="true = I know that a channel does not read rest at rest")
+
+
+class Torque(Section):
+    """Logged torque: how to read it and which pulls there are."""
+
+    correction: Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"] = Field(description="standard to correct to")
+    columns: Columns
+    units: LogUnits = Field(default_factory=LogUnits)
+    phases: Channels = Field(default_factory=Channels)
+    full_throttle: FullThrottle
+    bin: float = Field(250.0, gt=0, description="width of a speed bin, rpm")
+    pulls: tuple[Pull, ...] = Field(min_length=1, description="pulls")

@@ -1,0 +1,88 @@
+"""Numbers with units, files, axes and spans: what the fields of a project file are made of.
+
+Angles are crank degrees unless a field says otherwise.
+"""
+
+import itertools
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+from pydantic_core import PydanticCustomError
+
+from phaseopt.units import UnitError, to_number
+
+
+def fault(problem: str, mend: str) -> PydanticCustomError:
+    """A validation error that carries its own mend."""
+    return PydanticCustomError("phaseopt", "{problem}", {"problem": problem, "mend": mend})
+
+
+def quantity(unit: str) -> BeforeValidator:
+    """A field that takes a number in `unit`, or text with a unit of its own."""
+
+    def read(value: object) -> float:
+        try:
+            return to_number(value, unit)
+        except UnitError as error:
+            raise fault(str(error), f'a number in {unit}, or text with a unit such as "1.5 {unit}"') from error
+
+    return BeforeValidator(read)
+
+
+def _file(value: object, info: ValidationInfo) -> Path:
+    """A path resolved from the project file's own folder."""
+    if not isinstance(value, str | Path) or not str(value):
+        raise fault(f"{value!r} is not a file name", "a file name in quotes")
+    folder = Path((info.context or {}).get("folder", "."))
+    path = folder / value
+    try:
+        there = path.is_file()
+    except OSError:  # a name no file can have
+        there = False
+    if not there:
+        raise fault(f"there is no file {value}", f"check the name; it is looked for in {folder}")
+    return path
+
+
+Millimetres = Annotated[float, quantity("mm"), Field(allow_inf_nan=False)]
+CrankDegrees = Annotated[float, quantity("crank deg"), Field(allow_inf_nan=False)]
+Travel = Annotated[float, quantity("crank deg"), Field(allow_inf_nan=False, ge=-180, le=180)]
+SpaceDegrees = Annotated[float, quantity("crank deg"), Field(allow_inf_nan=False, ge=0, lt=60)]
+Rpm = Annotated[float, Field(allow_inf_nan=False, le=30000)]
+Grams = Annotated[float, quantity("g"), Field(allow_inf_nan=False)]
+Kilopascals = Annotated[float, quantity("kPa"), Field(allow_inf_nan=False)]
+Celsius = Annotated[float, quantity("degC"), Field(allow_inf_nan=False)]
+InputFile = Annotated[Path, BeforeValidator(_file)]
+
+Side = Literal["intake", "exhaust"]
+SIDES: tuple[Side, Side] = ("intake", "exhaust")
+Arrangement = Literal["both", "intake", "exhaust", "together"]
+
+
+class Section(BaseModel):
+    """A part of the project file: no unknown keys, no change after reading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+
+def _increasing(values: tuple[float, ...]) -> tuple[float, ...]:
+    for before, after in itertools.pairwise(values):
+        if after <= before:
+            raise fault(f"{after:g} follows {before:g}", "values that increase from each to the next, none twice")
+    return values
+
+
+def _span(values: tuple[float, float]) -> tuple[float, float]:
+    if values[1] < values[0]:
+        raise fault(f"[{values[0]:g}, {values[1]:g}] runs backwards", "the least first, then the most")
+    return values
+
+
+RpmAxis = Annotated[
+    tuple[Annotated[Rpm, Field(gt=0)], ...], Field(min_length=2, max_length=64), AfterValidator(_increasing)
+]
+LoadAxis = Annotated[
+    tuple[Annotated[float, Field(ge=5, le=700)], ...], Field(min_length=2, max_length=64), AfterValidator(_increasing)
+]
+Span = Annotated[tuple[float, float], AfterValidator(_span)]

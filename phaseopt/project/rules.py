@@ -1,0 +1,54 @@
+"""The gap section of a project file: the two rules, and what a running engine takes."""
+
+from typing import Annotated
+
+from pydantic import Field
+
+from phaseopt.project.quantities import CrankDegrees, Grams, Millimetres, Rpm, Section, quantity
+
+
+class StaticGaps(Section):
+    """Least gap turned by hand, cold (common practice for steel rods)."""
+
+    intake: Millimetres = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 or more)")
+    exhaust: Millimetres = Field(2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 or more)")
+    valves: Millimetres = Field(1.5, ge=0.3, description="intake valve to exhaust valve, mm (0.3 or more)")
+
+
+class Rod(Section):
+    """What stretches at speed. The ranges hold every road and race engine; outside them a unit was mistaken."""
+
+    reciprocating_mass: Grams = Field(ge=50, le=5000, description="piston, pin, rings and the rod's small end, g")
+    section: Annotated[float, quantity("mm^2")] = Field(ge=20, le=2000, description="rod beam section, mm²")
+    modulus: Annotated[float, quantity("GPa")] = Field(205.0, ge=40, le=400, description="modulus, GPa (steel 205)")
+    structure: float = Field(2.5, ge=1, le=20, description="whole structure's stretch over the rod's (common practice)")
+
+
+class Loft(Section):
+    """Valve-train loft: how far valves leave the lobe above a speed."""
+
+    above: Rpm = Field(gt=0, description="rpm from which valves may loft")
+    rate: Millimetres = Field(ge=0, description="mm of loft for each 500 rpm beyond")
+
+
+class RunningGaps(Section):
+    """What a running engine takes from the gap, and what must be left."""
+
+    reserve: Millimetres = Field(0.5, ge=0.1, description="gap left with everything taken off, mm (0.1 or more)")
+    rod: Rod
+    play: Millimetres = Field(0.08, ge=0, description="bearing and pin play, mm")
+    growth: Millimetres = Field(0.10, ge=0, description="growth of piston and rod when hot, mm")
+    chain: CrankDegrees = Field(1.0, ge=0, lt=30, description="chain or belt error, crank degrees either way")
+    loft: Loft | None = Field(
+        None, description="valve-train loft; left out = none up to overspeed, as the builder states"
+    )
+
+
+class Gap(Section):
+    """The two rules."""
+
+    tables_only_guard: bool = Field(
+        False, description="true = I know that a phaser fault could make valve and piston meet"
+    )
+    static: StaticGaps = Field(default_factory=StaticGaps)
+    running: RunningGaps
