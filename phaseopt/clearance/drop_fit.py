@@ -25,6 +25,7 @@ BoolArray = npt.NDArray[np.bool_]
 FEWEST = 5  # readings in all; practice is seven, every 5° from 15° before TDC to 15° after
 FEWEST_A_SIDE = 2  # of them before TDC, and after it
 FARTHEST = 90.0  # crank degrees from TDC; beyond, a reading was not counted from gas-exchange TDC
+LARGEST = 100.0  # mm; no valve has so far to go near TDC
 OUTLIER = 3.5  # standard deviations from a fit made without the reading
 MOST_OUTLIERS = 0.25  # of the readings; beyond, they contradict each other
 WIDEST_WHEEL = 3.0  # standard deviations of the wheel's zero
@@ -203,6 +204,8 @@ def _refuse_impossible(columns: Columns, cylinder: IntArray) -> None:
             f"drop_mm {drop[row]:g} is not above zero",
             "give the valve's travel from its seat until it meets the piston, counted positive",
         )
+    for row in np.flatnonzero(drop > LARGEST)[:1]:
+        raise columns.error(int(row), f"drop_mm {drop[row]:g} is no valve drop near TDC", f"give mm, below {LARGEST:g}")
     for row in np.flatnonzero(np.abs(angle) > FARTHEST)[:1]:
         raise columns.error(
             int(row),

@@ -183,6 +183,7 @@ FALLS = 5.1 + piston_fall(ANGLES)
         ("crank_deg,drop_mm,cylinder\n-5,5.2,1.5\n", "line 2", "not a cylinder"),
         ("crank_deg,drop_mm\n-5,5.2\n0,high\n", "line 3", "not a finite number"),
         ("crank_deg;drop_mm\n-5;5.2\n", "line 1", "semicolons"),
+        ("crank_deg,drop_mm\n-5,5.2\n0,1e300\n5,5.2\n", "line 3", "no valve drop near TDC"),
     ],
 )
 def test_a_wrong_sheet_is_refused_with_its_line_and_the_mend(tmp_path: Path, text: str, where: str, says: str) -> None:
