@@ -1,0 +1,140 @@
+"""The engine as the cycle simulation sees it: dimensions of pipes, valves and cylinders, and how the mixture burns."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phaseopt.cycle.friction import Friction
+from phaseopt.cycle.gas import FUELS
+from phaseopt.cycle.valves import Valve
+from phaseopt.errors import InputError
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Section:
+    """A piece of pipe that tapers evenly; mm."""
+
+    length: float
+    start: float
+    end: float
+
+
+@dataclass(frozen=True)
+class Pipe:
+    """Sections in the order of the main flow, wall temperature [K], and Fanning friction factor.
+
+    `wall_heat` multiplies the heat transfer that Reynolds' analogy gives (ports and bends have more).
+    """
+
+    sections: tuple[Section, ...]
+    wall_temperature: float
+    friction: float = 0.006
+    wall_heat: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not self.sections or any(min(s.length, s.start, s.end) <= 0.0 for s in self.sections):
+            raise InputError.one(
+                "a pipe needs sections of positive length and diameter",
+                mend="give lengths and diameters in mm",
+            )
+
+    @property
+    def length(self) -> float:
+        """Total length [mm]."""
+        return sum(s.length for s in self.sections)
+
+
+@dataclass(frozen=True)
+class Lift:
+    """Lift of one valve [mm] over crank degrees from the lobe's centre; zero outside the table."""
+
+    angle: Array
+    lift: Array
+
+    def __post_init__(self) -> None:
+        if self.angle.shape != self.lift.shape or np.any(np.diff(self.angle) <= 0.0):
+            raise InputError.one("a lift table needs one lift for each rising angle", mend="sort the table by angle")
+        if np.ptp(self.angle) >= 720.0:
+            raise InputError.one(
+                "a lobe is wider than the engine's cycle of 720 degrees", mend="check the lift table's angles"
+            )
+
+    def at(self, angle: Array) -> Array:
+        """Lift at crank angles from the lobe's centre, period 720 degrees."""
+        turned = (np.asarray(angle) + 360.0) % 720.0 - 360.0
+        return np.interp(turned, self.angle, self.lift, left=0.0, right=0.0)
+
+
+@dataclass(frozen=True)
+class CycleConfig:
+    """Everything the simulation needs but speed, load and timing. Lengths in mm, temperatures in K.
+
+    Cylinders are alike and fire evenly; `firing_order` names them in the order they fire. `runner` leads from the
+    plenum to the intake valves, `primary` from the exhaust valves to the first junction. With a `secondary`, primaries
+    whose cylinders fire 360 degrees apart meet first (four into two into one), else all at once.
+    """
+
+    bore: float
+    stroke: float
+    rod: float
+    compression_ratio: float
+    firing_order: tuple[int, ...]
+    intake_valve: Valve
+    exhaust_valve: Valve
+    intake_lift: Lift
+    exhaust_lift: Lift
+    runner: Pipe
+    primary: Pipe
+    tail: Pipe
+    secondary: Pipe | None = None
+    pin_offset: float = 0.0
+    intake_valves: int = 2
+    exhaust_valves: int = 2
+    plenum_volume: float = 5.0  # litres
+    ambient_pressure: float = 101.325  # kPa
+    ambient_temperature: float = 298.0
+    fuel: str = "petrol"
+    excess_air: float = 0.88
+    half_burned: float = 8.0  # degrees after firing top dead centre
+    burn_duration: float = 62.0  # degrees from first flame to burned out, at `burn_speed` and 8 % residual gas
+    burn_speed: float = 4000.0  # rpm
+    completeness: float = 0.97  # share of the fuel's energy released before exhaust opening
+    wall_temperature: float = 440.0  # of the combustion chamber
+    wall_heat: float = 1.4  # factor on Woschni's law: 15-25 % of the heat goes to the walls (common practice)
+    flow_factor: float = 1.0  # factor on all valve flow
+    friction: Friction = field(default_factory=Friction)
+
+    def __post_init__(self) -> None:
+        if min(self.bore, self.stroke, self.plenum_volume, self.ambient_pressure) <= 0.0:
+            raise InputError.one(
+                "bore, stroke, plenum volume and ambient pressure must be above zero", mend="check [cycle]"
+            )
+        if self.rod <= self.stroke / 2 + abs(self.pin_offset):
+            raise InputError.one(
+                "the rod is too short for the stroke", mend="give the rod's length between centres in mm"
+            )
+        if not 4.0 <= self.compression_ratio <= 25.0:
+            raise InputError.one(
+                f"a compression ratio of {self.compression_ratio} is not believable", mend="give 4 ... 25"
+            )
+        if sorted(self.firing_order) != list(range(1, len(self.firing_order) + 1)):
+            raise InputError.one("firing_order must name each cylinder once", mend="for example [1, 3, 4, 2]")
+        if self.secondary is not None and len(self.firing_order) % 2:
+            raise InputError.one(
+                "secondary pipes need an even number of cylinders", mend="leave out the secondary pipe"
+            )
+        if self.fuel not in FUELS:
+            raise InputError.one(f"unknown fuel {self.fuel!r}", mend=f"one of {', '.join(FUELS)}", where="fuel")
+
+    @property
+    def cylinders(self) -> int:
+        """How many."""
+        return len(self.firing_order)
+
+    @property
+    def displacement(self) -> float:
+        """Of all cylinders [m^3]."""
+        return float(np.pi / 4 * self.bore**2 * self.stroke * self.cylinders * 1e-9)

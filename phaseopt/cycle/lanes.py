@@ -1,0 +1,36 @@
+"""Operating points marched side by side: how many, and how their kernels are compiled.
+
+Eight doubles fill one AVX-512 register (two of AVX2). The kernels' innermost loops run over lanes with this constant
+count and no branches, so that the compiler turns each into straight vector code. Two things keep it able to: a loop
+reads and writes one array only (else it must check for overlap), and scalars are loaded before the loop.
+"""
+
+from collections.abc import Callable
+from typing import ParamSpec, TypeVar, cast
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+LANES = 8
+
+
+def kernel(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a lane kernel: no interpreter lock, IEEE division, products and sums may fuse; cached between runs."""
+    made = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz", "nnan"})(function)
+    return cast(Callable[P, R], made)
+
+
+def inner(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a formula for use inside a lane loop, always inlined so that the loop stays vector code."""
+    made = numba.njit(
+        cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz", "nnan"}, forceinline=True
+    )(function)
+    return cast(Callable[P, R], made)

@@ -1,0 +1,212 @@
+"""From an engine's dimensions to the arrays that march.py works on: mesh, ends, junctions, volumes, cylinders."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from phaseopt.cycle import cylinder, ducts, junction, march, orifice
+from phaseopt.cycle.chamber import chamber
+from phaseopt.cycle.config import CycleConfig, Pipe
+from phaseopt.cycle.gas import Gas
+from phaseopt.cycle.lanes import LANES
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+PRANDTL = 0.71
+OPEN_END = 0.6  # end correction in radii: an open end without flange swings as if so much longer (textbook acoustics)
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Target cell lengths [mm]. Waves are faster in hot gas, so exhaust cells may be longer for the same step;
+    the tail's, far from the valves, longer still."""
+
+    intake: float = 14.0
+    exhaust: float = 28.0
+    tail: float = 56.0
+
+    def finer(self, times: float) -> "Mesh":
+        """The same mesh with cells so many times shorter.
+
+        >>> Mesh().finer(4)
+        Mesh(intake=3.5, exhaust=7.0, tail=14.0)
+        """
+        return Mesh(self.intake / times, self.exhaust / times, self.tail / times)
+
+
+def diameters(pipe: Pipe, x: Array) -> Array:
+    """Diameter [mm] at distances `x` [mm] along a pipe.
+
+    >>> from phaseopt.cycle.config import Section
+    >>> diameters(Pipe((Section(100.0, 40.0, 50.0), Section(50.0, 50.0, 50.0)), 300.0), np.array([0.0, 50.0, 150.0]))
+    array([40., 45., 50.])
+    """
+    at = np.concatenate([[0.0], np.cumsum([s.length for s in pipe.sections])])
+    out = np.full(np.shape(x), pipe.sections[-1].end)
+    for s, start, end in zip(pipe.sections, at[:-1], at[1:], strict=True):
+        inside = (x >= start) & (x <= end)
+        out = np.where(inside, s.start + (s.end - s.start) * (x - start) / s.length, out)
+    return np.asarray(out)
+
+
+def pipe_geometry(pipe: Pipe, cell: float, gas: Gas, burned: float, open_ends: tuple[bool, bool]) -> Array:
+    """Geometry lines of a pipe with its two ghost rows; open ends are lengthened by their end correction."""
+    before = OPEN_END * pipe.sections[0].start / 2 if open_ends[0] else 0.0
+    after = OPEN_END * pipe.sections[-1].end / 2 if open_ends[1] else 0.0
+    total = pipe.length + before + after
+    cells = max(4, round(total / cell))
+    faces = np.linspace(-before, pipe.length + after, cells + 1)
+    inside = np.clip(faces, 0.0, pipe.length)
+    fine = np.clip(faces[:-1, None] + total / cells * (np.arange(16) + 0.5) / 16, 0.0, pipe.length)
+    area = math.pi / 4 * 1e-6 * diameters(pipe, inside) ** 2
+    mean_area = math.pi / 4 * 1e-6 * (diameters(pipe, fine) ** 2).mean(axis=1)
+    length = total / cells * 1e-3
+    width = np.sqrt(4 / math.pi * mean_area)
+    k = gas.kernel
+    theta = pipe.wall_temperature * (k[10] + k[11] * burned)
+    cp = 1.0 + k[0] + k[1] * burned + (k[2] + k[3] * burned) * theta  # heat capacity over R
+    geo = np.zeros((cells + 2, ducts.GEOMETRY))
+    geo[1:-1, ducts.AREA_LEFT], geo[1:-1, ducts.AREA_RIGHT] = area[:-1], area[1:]
+    geo[1:-1, ducts.INV_VOLUME], geo[1:-1, ducts.LENGTH] = 1.0 / (mean_area * length), length
+    geo[1:-1, ducts.DRAG] = 2.0 * pipe.friction / width
+    # Reynolds' analogy: Stanton number f/2 Pr^(-2/3)
+    geo[1:-1, ducts.HEAT] = pipe.wall_heat * 2.0 * pipe.friction / width * PRANDTL ** (-2 / 3) * cp
+    geo[1:-1, ducts.WALL] = theta
+    geo[0], geo[-1] = geo[1], geo[-2]
+    return geo
+
+
+@dataclass
+class Network:
+    """Arrays of one engine's network, its state included; see march.py for what each holds."""
+
+    w: Array
+    geo: Array
+    gas: Gas
+    pipes: Ints
+    ends: Ints
+    spaces: Array
+    scratch: Array
+    junctions: Array
+    branches: Ints
+    counts: Ints
+    volumes: Array
+    sizes: Array
+    cylinders: Array
+    offsets: Ints  # in firing intervals, by cylinder
+    names: list[str]
+
+    def rows(self, name: str) -> slice:
+        """Rows of the named pipe, for a look at its state: `net.w.reshape(-1, FIELDS, LANES)[net.rows("runner 1")]`."""
+        first, cells = self.pipes[self.names.index(name)]
+        return slice(int(first), int(first + cells))
+
+
+class _Builder:
+    """Collects pipes, junctions and copies, then lays them out."""
+
+    def __init__(self, gas: Gas) -> None:
+        self.gas = gas
+        self.names: list[str] = []
+        self.geometry: list[Array] = []
+        self.start: list[tuple[float, float, float]] = []  # pressure, temperature, burned
+        self.ends: list[list[int]] = []
+        self.junctions: list[list[int]] = []
+
+    def pipe(self, name: str, geo: Array, start: tuple[float, float, float]) -> int:
+        self.names.append(name)
+        self.geometry.append(geo)
+        self.start.append(start)
+        self.ends += [[march.WALL, -1, 0, -1], [march.WALL, -1, 0, -1]]
+        return 2 * (len(self.names) - 1)
+
+    def space(self, end: int, target: int, valve: int = -1) -> None:
+        self.ends[end] = [march.SPACE, target, 0, valve]
+
+    def junction(self, ends: list[int]) -> None:
+        for branch, end in enumerate(ends):
+            self.ends[end] = [march.JUNCTION, len(self.junctions), branch, -1]
+        self.junctions.append(ends)
+
+    def area(self, end: int) -> float:
+        geo = self.geometry[end // 2]
+        return float(geo[1, ducts.AREA_LEFT] if end % 2 == 0 else geo[-2, ducts.AREA_RIGHT])
+
+    def finish(self, spaces: Array, volumes: Array, sizes: Array, cylinders: Array, offsets: list[int]) -> Network:
+        cells = [len(g) - 2 for g in self.geometry]
+        first = np.cumsum([1, *[c + 2 for c in cells[:-1]]])
+        w = np.zeros((sum(cells) + 2 * len(cells), ducts.FIELDS, LANES))
+        k = self.gas.kernel
+        for at, n, (p, t, y) in zip(first, cells, self.start, strict=True):
+            theta = t * (k[10] + k[11] * y)
+            a, b = k[0] + k[1] * y, k[2] + k[3] * y
+            block = w[at - 1 : at + n + 1]
+            block[:, ducts.RHO], block[:, ducts.P], block[:, ducts.Y] = p / theta, p, y
+            block[:, ducts.ENERGY] = p / theta * (a * theta + b * theta**2 / 2)
+            block[:, ducts.GAMMA] = gamma = 1.0 + 1.0 / (a + b * theta)
+            block[:, ducts.SOUND], block[:, ducts.SPECIFIC] = math.sqrt(gamma * theta), theta / p
+        most = max((len(j) for j in self.junctions), default=1)
+        joints = np.zeros((len(self.junctions), junction.BRANCH * LANES * most))
+        branches = np.zeros((len(self.junctions), most), dtype=np.int64)
+        for i, members in enumerate(self.junctions):
+            areas = np.array([self.area(m) for m in members])
+            joint = junction.junction_scratch(areas, 1.05e5, 900.0 * 290.0)
+            joints[i, : len(joint)] = joint
+            branches[i, : len(members)] = members
+        return Network(
+            w.ravel(), np.concatenate(self.geometry), self.gas,
+            np.stack([first, cells], axis=1).astype(np.int64), np.array(self.ends, dtype=np.int64),
+            spaces, np.zeros((len(self.ends), orifice.SCRATCH)), joints, branches,
+            np.array([len(j) for j in self.junctions], dtype=np.int64), volumes, sizes, cylinders,
+            np.array(offsets, dtype=np.int64), self.names,
+        )  # fmt: skip
+
+
+def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
+    """The network of `config`, at rest: intake filled with fresh mixture, exhaust with hot burned gas."""
+    n = config.cylinders
+    ambient = config.ambient_pressure * 1e3
+    b = _Builder(gas)
+    cold, hot = (ambient, config.ambient_temperature, 0.0), (ambient, 900.0, 1.0)
+    runner = pipe_geometry(config.runner, mesh.intake, gas, 0.0, (True, False))
+    primary = pipe_geometry(config.primary, mesh.exhaust, gas, 1.0, (False, False))
+    joined = []
+    for c in range(n):
+        left = b.pipe(f"runner {c + 1}", runner, cold)
+        b.space(left, march.FIXED_SPACES)
+        b.space(left + 1, march.FIXED_SPACES + 1 + c, valve=0)
+        left = b.pipe(f"primary {c + 1}", primary, hot)
+        b.space(left, march.FIXED_SPACES + 1 + c, valve=1)
+        joined.append(left + 1)
+    if config.secondary is not None:
+        primaries, joined = joined, []
+        secondary = pipe_geometry(config.secondary, mesh.exhaust, gas, 1.0, (False, False))
+        for s in range(n // 2):
+            left = b.pipe(f"secondary {s + 1}", secondary, hot)
+            b.junction([primaries[s], primaries[s + n // 2], left])
+            joined.append(left + 1)
+    tail = b.pipe("tail", pipe_geometry(config.tail, mesh.tail, gas, 1.0, (False, True)), hot)
+    b.junction([*joined, tail])
+    b.space(tail + 1, 1)
+
+    k = gas.kernel
+    spaces = np.zeros((march.FIXED_SPACES + 1 + n, march.SPACE_FIELDS * LANES))
+    for i, (t, y) in enumerate([(config.ambient_temperature, 0.0), (600.0, 1.0)]):
+        theta = t * (k[10] + k[11] * y)
+        a, slope = k[0] + k[1] * y, k[2] + k[3] * y
+        values = [ambient, theta, y, (1 + a) * theta + slope * theta**2 / 2, 1 + 1 / (a + slope * theta)]
+        spaces[i] = np.repeat(values, LANES)
+    size = config.plenum_volume * 1e-3
+    volumes = np.zeros((1, march.VOLUME_FIELDS, LANES))
+    theta = spaces[0, LANES]
+    volumes[0, march.V_MASS] = ambient * size / theta
+    volumes[0, march.V_INNER] = ambient * size / theta * (k[0] * theta + k[2] * theta**2 / 2)
+    volumes[0, [march.V_P, march.V_OLD_P]] = ambient
+    volumes[0, [march.V_TH, march.V_OLD_TH]] = theta
+    offsets = [n - c if c else 0 for c in range(n)]  # the one that fires c-th is c intervals behind
+    start, _ = chamber(config, 180.0 + 720.0 * np.array(offsets) / n)
+    z = np.stack([cylinder.at_rest(k, float(v), ambient, 350.0, 0.05).ravel() for v in start])
+    return b.finish(spaces, volumes.reshape(1, -1), np.array([size]), z, offsets)

@@ -1,0 +1,75 @@
+"""What a cycle came to: from the cylinders' sums to torque and its kin."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from phaseopt.cycle import cylinder as cyl
+from phaseopt.cycle.config import CycleConfig
+from phaseopt.cycle.friction import fmep
+from phaseopt.cycle.gas import Gas
+from phaseopt.cycle.lanes import LANES, Array, Flags
+from phaseopt.cycle.network import Network
+
+AIR = 287.05  # gas constant of air [J/(kg K)]
+
+
+@dataclass(frozen=True)
+class Results:
+    """Operating points' results, one value a point, SI units.
+
+    torque [N m], mean effective pressures [Pa] (imep over the whole cycle, pmep the part of the exhaust and intake
+    strokes), volumetric efficiency referred to outside air, residual fraction, trapped mass of a cylinder [kg],
+    peak pressure [Pa], mean exhaust temperature at the valve by energy flow [K], fuel [kg/kWh] (nan without power).
+    `settled` False marks points that did not settle; `cycles` is how many were run.
+    """
+
+    torque: Array
+    imep: Array
+    pmep: Array
+    fmep: Array
+    volumetric_efficiency: Array
+    residual_fraction: Array
+    trapped_mass: Array
+    peak_pressure: Array
+    exhaust_temperature: Array
+    fuel_per_kwh: Array
+    settled: Flags
+    cycles: int
+
+
+def mean_state(net: Network, field: int) -> Array:
+    """A field of the cylinders' state, mean over cylinders, by lane."""
+    return np.asarray(net.cylinders.reshape(-1, cyl.FIELDS, LANES)[:, field].mean(axis=0))
+
+
+def filling_and_work(config: CycleConfig, gas: Gas, net: Network) -> Array:
+    """Volumetric efficiency and imep [Pa], (2, lanes): the two that must settle."""
+    swept = config.displacement / config.cylinders
+    density = config.ambient_pressure * 1e3 / (AIR * config.ambient_temperature)
+    air = mean_state(net, cyl.INTAKE) * gas.air_share
+    return np.stack([air / (density * swept), mean_state(net, cyl.WORK) / swept])
+
+
+def results(
+    config: CycleConfig, gas: Gas, net: Network, rpm: Array, settled: Flags, cycles: int, count: int
+) -> Results:
+    """Results of the first `count` lanes after a cycle."""
+    swept = config.displacement / config.cylinders
+    air, imep = filling_and_work(config, gas, net)
+    peak = mean_state(net, cyl.PEAK)
+    friction = fmep(config.friction, peak, 2.0 * config.stroke * 1e-3 * rpm / 60.0)
+    torque = (imep - friction) * config.displacement / (4.0 * math.pi)
+    k = gas.kernel
+    h = mean_state(net, cyl.OUT_ENERGY) / np.maximum(mean_state(net, cyl.OUT_MASS), 1e-12)
+    a, b = k[0] + k[1] + 1.0, k[2] + k[3]
+    exhaust = 2.0 * h / (a + np.sqrt(np.maximum(a * a + 2.0 * b * h, 0.0))) / (k[10] + k[11])
+    fuel = mean_state(net, cyl.INTAKE) * gas.fuel_share * config.cylinders  # kg a cycle
+    energy = 4.0 * math.pi * torque / 3.6e6  # kWh a cycle
+    specific = np.where(energy > 0.0, fuel / np.where(energy > 0.0, energy, 1.0), np.nan)
+    pumping = mean_state(net, cyl.PUMPING) / swept
+    residual, trapped = mean_state(net, cyl.RESIDUAL), mean_state(net, cyl.TRAPPED)
+    every = (torque, imep, pumping, friction, air, residual, trapped, peak, exhaust, specific)
+    t, i, p, f, v, r, m, top, x, s = (np.array(values[:count]) for values in every)
+    return Results(t, i, p, f, v, r, m, top, x, s, settled[:count].copy(), cycles)

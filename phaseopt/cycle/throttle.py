@@ -1,0 +1,58 @@
+"""Holding the load: throttle and plenum are moved once a cycle until mean plenum pressure is what was asked for."""
+
+import numpy as np
+
+from phaseopt.cycle import cylinder as cyl
+from phaseopt.cycle import ducts, march
+from phaseopt.cycle.lanes import LANES, Array
+from phaseopt.cycle.network import Network
+from phaseopt.cycle.orifice import nozzle_squared
+
+
+def _through(net: Network, pressure: Array) -> Array:
+    """Flow through a unit of throttle area [kg/(m^2 s)] from outside to `pressure`, by lane."""
+    space = net.spaces[0].reshape(-1, LANES)
+    squares = [nozzle_squared(space[0, k], space[1, k], pressure[k], space[4, k]) for k in range(LANES)]
+    return np.asarray(np.sqrt(np.array(squares)))
+
+
+def fill_intake(net: Network, times: Array) -> None:
+    """Multiply the contents of plenum and runners by `times` (lane by lane), their temperature unchanged."""
+    times = np.clip(times, 0.3, 3.0)
+    v = net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[0]
+    for f in (march.V_MASS, march.V_INNER, march.V_BURNED, march.V_P, march.V_OLD_P):
+        v[f] *= times
+    rows = net.w.reshape(-1, ducts.FIELDS, LANES)
+    for name in net.names:
+        if name.startswith("runner"):
+            pipe = rows[net.rows(name)]
+            for f in (ducts.RHO, ducts.P, ducts.ENERGY):
+                pipe[:, f] *= times
+            pipe[:, ducts.SPECIFIC] /= times
+
+
+def set_out(net: Network, displacement: float, rpm: Array, load: Array) -> None:
+    """A first throttle for about the air that a load [Pa] takes, and the intake at its pressure."""
+    v = net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[0]
+    space = net.spaces[0].reshape(-1, LANES)
+    share = np.maximum(0.9 * load / space[0] - 0.1, 0.1)  # volumetric efficiency to be expected
+    guess = share * displacement * space[0] / space[1] * rpm / 120.0 / _through(net, load)
+    near = np.abs(np.log(guess / np.maximum(v[march.V_THROTTLE], 1e-12))) < 0.5
+    v[march.V_THROTTLE] = np.where(near, v[march.V_THROTTLE], guess)
+    fill_intake(net, load / v[march.V_P])
+
+
+def hold(net: Network, steps: int, load: Array) -> Array:
+    """Correct throttle and intake after a cycle; returns how far mean pressure was from the load, relative."""
+    v = net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[0]
+    mean = v[march.V_SUM_P] / steps
+    # judged by what the cylinders take: plenum and runners also swallow or give while pressure moves
+    taken = net.cylinders.reshape(-1, cyl.FIELDS, LANES)[:, cyl.INTAKE].sum(axis=0)
+    wanted = taken / np.maximum(v[march.V_IN], 1e-12) * load / mean
+    outside = 0.999 * net.spaces[0, :LANES]
+    eased = _through(net, load) / _through(net, np.minimum(mean, outside))
+    v[march.V_THROTTLE] *= np.clip(wanted / eased, 0.4, 2.5)
+    # by the cycle's end pressure has drifted half the cycle's imbalance beyond its mean
+    drift = (v[march.V_IN] - v[march.V_OUT]) / v[march.V_MASS] * v[march.V_P]
+    fill_intake(net, 1.0 + (load - mean - 0.5 * drift) / v[march.V_P])
+    return np.asarray(np.abs(load / mean - 1.0))

@@ -1,0 +1,50 @@
+"""An invented engine to try the simulation on."""
+
+import numpy as np
+
+from phaseopt.cycle.config import CycleConfig, Lift, Pipe, Section
+from phaseopt.cycle.valves import Valve
+
+CD_IN = (
+    (0.0, 0.66),
+    (0.05, 0.70),
+    (0.10, 0.69),
+    (0.15, 0.67),
+    (0.20, 0.65),
+    (0.25, 0.64),
+    (0.30, 0.63),
+    (0.35, 0.62),
+)
+CD_OUT = (
+    (0.0, 0.68),
+    (0.05, 0.73),
+    (0.10, 0.71),
+    (0.15, 0.68),
+    (0.20, 0.66),
+    (0.25, 0.65),
+    (0.30, 0.64),
+    (0.35, 0.63),
+)
+
+
+def lobe(peak: float, duration: float) -> Lift:
+    """Lift over crank angle: a smooth lobe with `duration` degrees above 0.4 mm, and its ramps."""
+    x = np.linspace(-1.0, 1.0, 721)
+    shape = (1.0 - np.abs(x) ** 2.3) ** 2.2
+    half = np.interp(-0.4 / peak, -shape[360:], x[360:])
+    return Lift(x * duration / 2.0 / half, peak * shape)
+
+
+def sample() -> CycleConfig:
+    """A 1.8 litre four."""
+    return CycleConfig(
+        bore=81.5, stroke=86.0, rod=137.0, compression_ratio=11.8, firing_order=(1, 3, 4, 2),
+        intake_valve=Valve(32.5, 28.5, 5.5, 1.2, 45.0, CD_IN, CD_OUT),
+        exhaust_valve=Valve(27.5, 24.0, 5.5, 1.5, 45.0, CD_IN, CD_OUT),
+        intake_lift=lobe(10.5, 262.0), exhaust_lift=lobe(9.6, 252.0),
+        runner=Pipe((Section(230.0, 46.0, 43.0), Section(95.0, 43.0, 40.0)), 325.0, wall_heat=1.5),
+        primary=Pipe((Section(75.0, 34.0, 38.0), Section(480.0, 40.0, 40.0)), 750.0, wall_heat=1.5),
+        secondary=Pipe((Section(420.0, 46.0, 46.0),), 700.0),
+        tail=Pipe((Section(1900.0, 60.0, 60.0),), 550.0),
+        plenum_volume=4.5,
+    )  # fmt: skip

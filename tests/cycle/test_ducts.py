@@ -1,0 +1,139 @@
+"""The duct kernels against exact solutions of gas dynamics, on a gas of constant gamma."""
+
+import numpy as np
+import pytest
+
+from phaseopt.cycle.config import Pipe, Section
+from phaseopt.cycle.network import pipe_geometry
+
+from . import riemann
+from .rig import AIR, Bench, frequency, tube
+
+# Toro, Riemann Solvers and Numerical Methods for Fluid Dynamics, table 4.1 and 6.2 (from memory): left, right, x0, t
+TORO = [
+    ((1.0, 0.75, 1.0), (0.125, 0.0, 0.1), 0.3, 0.2),
+    ((1.0, -2.0, 0.4), (1.0, 2.0, 0.4), 0.5, 0.15),
+    ((1.0, 0.0, 1000.0), (1.0, 0.0, 0.01), 0.5, 0.012),
+    ((5.99924, 19.5975, 460.894), (5.99242, -6.19633, 46.0950), 0.4, 0.035),
+    ((1.0, -19.59745, 1000.0), (1.0, -19.59745, 0.01), 0.8, 0.012),
+]
+SOD = ((1.0, 0.0, 1.0), (0.125, 0.0, 0.1), 0.5, 0.2)
+
+
+def shock_tubes(cells, steps):
+    x = (np.arange(cells) + 0.5) / cells
+    cases = [SOD, *TORO]
+    start = [np.where(x < x0, np.array(left)[:, None], np.array(right)[:, None]) for left, right, x0, _ in cases]
+    got = tube(start, 1.0, [t for *_, t in cases], steps)
+    exact = [riemann.sample(left, right, (x - x0) / t) for left, right, x0, t in cases]
+    return got, exact
+
+
+def test_sods_star_region_is_the_published_one():
+    """Toro, chapter 4, test 1 (from memory): p* 0.30313, u* 0.92745, rho*L 0.42632, rho*R 0.26557."""
+    assert riemann.star(SOD[0], SOD[1]) == pytest.approx((0.30313, 0.92745, 0.42632, 0.26557), abs=1e-5)
+
+
+@pytest.fixture(scope="module")
+def tubes():
+    return shock_tubes(400, 1100), shock_tubes(100, 275)
+
+
+@pytest.mark.parametrize("case", range(6))
+def test_shock_tubes_converge_to_the_exact_solution(tubes, case):
+    """Sod's and Toro's tests against an exact Riemann solver: small L1 errors, smaller on the finer mesh."""
+    (fine, exact_fine), (coarse, exact_coarse) = tubes
+    for field in range(3):
+        size = np.abs(exact_fine[case][field]).mean()
+        error = np.abs(fine[case][field] - exact_fine[case][field]).mean() / size
+        before = np.abs(coarse[case][field] - exact_coarse[case][field]).mean() / size
+        assert error < 0.04
+        assert error < 0.65 * before
+
+
+@pytest.mark.parametrize("case", [0, 1, 3, 4])
+def test_no_new_extremes_at_shocks(tubes, case):
+    """Monotone: density and pressure stay within the exact solution's range, to one per cent of it."""
+    (fine, exact), _ = tubes
+    for field in (0, 2):
+        slack = 1e-2 * np.ptp(exact[case][field])
+        assert fine[case][field].max() < exact[case][field].max() + slack
+        assert fine[case][field].min() > exact[case][field].min() - slack
+
+
+def test_second_order_on_a_smooth_wave():
+    """A density wave carried round a periodic pipe comes back unchanged; L1 order from 160 to 320 cells."""
+    errors = []
+    for cells in (160, 320):
+        x = (np.arange(cells) + 0.5) / cells
+        wave = np.stack([1.0 + 0.2 * np.sin(2 * np.pi * x), np.ones(cells), np.ones(cells)])
+        (end,) = tube([wave], 1.0, [1.0], 3 * cells, periodic=True)
+        errors.append(np.abs(end[0] - wave[0]).mean())
+    assert np.log2(errors[0] / errors[1]) > 1.8
+
+
+def straight(length, diameter, cells, friction=0.0, open_ends=(False, False)):
+    pipe = Pipe((Section(length, diameter, diameter),), 300.0, friction=friction, wall_heat=0.0)
+    return pipe_geometry(pipe, length / cells, AIR, 0.0, open_ends)
+
+
+def test_quarter_wave():
+    """A pipe shut at one end sings at c / 4 (L + 0.6 r): textbook acoustics."""
+    bench = Bench([straight(800.0, 40.0, 32, open_ends=(False, True))], ["wall", 1])
+    shape = np.cos(np.pi / 2 * (np.arange(len(bench.rows)) - 0.5) / (len(bench.rows) - 2))
+    bench.rows[:, 2] *= 1 + 0.005 * shape[:, None]
+    bench.rows[:, 4] = 2.5 * bench.rows[:, 2]
+    dt, signal = 5e-5, []
+    for _ in range(1500):
+        bench.run(dt, 1)
+        signal.append(bench.rows[1, 2, 0])
+    expected = np.sqrt(1.4 * 287.05 * 300.0) / (4 * (0.8 + 0.6 * 0.02))
+    assert frequency(np.array(signal), dt) == pytest.approx(expected, rel=0.02)
+
+
+def test_helmholtz_resonator():
+    """A volume with a neck swings at c / 2 pi sqrt(A / (L V)), L longer by 0.6 r at either end: textbook acoustics."""
+    bench = Bench([straight(150.0, 40.0, 10, open_ends=(True, True))], [2, 1], volume=0.008)
+    bench.fill(1.003e5, 300.0)
+    dt, signal = 3e-5, []
+    for _ in range(3000):
+        bench.run(dt, 1)
+        signal.append(bench.volume[3, 0])
+    neck = 0.15 + 2 * 0.6 * 0.02
+    expected = np.sqrt(1.4 * 287.05 * 300.0) / (2 * np.pi) * np.sqrt(np.pi / 4 * 0.04**2 / (neck * 0.008))
+    assert frequency(np.array(signal), dt) == pytest.approx(expected, rel=0.02)
+
+
+def test_steady_friction_is_fanno_flow():
+    """Mach numbers along a long rough pipe against 4 f L* / D of Fanno flow (any gas-dynamics text)."""
+
+    def star_length(m, g=1.4):
+        return (1 - m**2) / (g * m**2) + (g + 1) / (2 * g) * np.log((g + 1) * m**2 / (2 + (g - 1) * m**2))
+
+    bench = Bench([straight(3000.0, 30.0, 60, friction=0.006)], [0, 1], spaces=((1.6e5, 300.0), (1e5, 300.0)))
+    bench.run(8e-5, 3000)
+    cells = bench.rows[1:-1, :, 0]
+    mach = cells[:, 1] / np.sqrt(1.4 * cells[:, 2] / cells[:, 0])
+    lost = star_length(mach[5]) - star_length(mach[54])
+    assert 0.2 < mach[5] < mach[54] < 0.9
+    assert lost == pytest.approx(4 * 0.006 * 49 * 0.05 / 0.03, rel=0.01)
+
+
+def test_taper_at_rest_stays_at_rest():
+    """Still air in a cone does not start to move."""
+    cone = Pipe((Section(300.0, 60.0, 30.0),), 300.0)
+    bench = Bench([pipe_geometry(cone, 15.0, AIR, 0.0, (False, False))], ["wall", "wall"])
+    bench.run(3e-5, 200)
+    assert np.abs(bench.rows[1:-1, 1]).max() < 1e-9
+
+
+def test_bernoulli_through_a_taper():
+    """Slow steady flow through a smooth contraction: p + rho v^2 / 2 is the same before and after (textbook)."""
+    cone = Pipe((Section(300.0, 40.0, 40.0), Section(300.0, 40.0, 32.0), Section(300.0, 32.0, 32.0)), 300.0, 0.0, 0.0)
+    bench = Bench(
+        [pipe_geometry(cone, 15.0, AIR, 0.0, (False, False))], [0, 1], spaces=((1.005e5, 300.0), (1e5, 300.0))
+    )
+    bench.run(3.5e-5, 20000)
+    c = bench.rows[1:-1, :, 0]
+    total = c[:, 2] + 0.5 * c[:, 0] * c[:, 1] ** 2
+    assert np.ptp(total) < 0.02 * 0.5 * c[-1, 0] * c[-1, 1] ** 2
