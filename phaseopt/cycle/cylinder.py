@@ -11,7 +11,8 @@ import math
 
 import numpy as np
 
-from phaseopt.cycle.lanes import LANES, Array, kernel
+from phaseopt.cycle.elementary import exp, log
+from phaseopt.cycle.lanes import LANES, Array, inner, kernel
 
 # fields of the state array of a cylinder: state ...
 MASS, INNER, BURNED, PRESSURE, THETA = 0, 1, 2, 3, 4  # kg, J, kg, Pa, J/kg
@@ -22,11 +23,14 @@ WORK, PUMPING, INTAKE, PEAK, OUT_MASS, OUT_ENERGY, HEAT_LOSS = 11, 12, 13, 14, 1
 # ... and what intake closing trapped
 TRAPPED, RESIDUAL = 18, 19
 OLD_P, OLD_TH = 20, 21  # a step ago, to look half a step ahead
-FIELDS = 22
+# what a step is given: mass, energy and burned mass that came in through the intake, then the exhaust valves; its
+# length [s]; mean piston speed [m/s]; and (from `burn`) mass burned and gas velocity from combustion [m/s]
+FLOW, STEP, PISTON, LIT, SWIRL = 22, 28, 29, 30, 31
+FIELDS = 32
 
 # numbers of a cylinder
-BORE, WALL_T, SPEED_REF, BURN_REF, COMPLETE, HEAT_FACTOR, SWEPT, STROKES = 0, 1, 2, 3, 4, 5, 6, 7
-NUMBERS = 8
+BORE, WALL_T, SPEED_REF, BURN_REF, COMPLETE, HEAT_FACTOR, SWEPT = 0, 1, 2, 3, 4, 5, 6
+NUMBERS = 7
 
 WIEBE_A = 5.0
 HALF_BURNED = (math.log(2.0) / WIEBE_A) ** (1.0 / 3.0)  # share of the duration at which half is burned
@@ -53,110 +57,102 @@ def close_intake(z: Array, numbers: Array, rpm: Array, half_burned: Array, volum
         z[REF_T * LANES + k] = z[THETA * LANES + k] / (gas[10] + gas[11] * residual)
 
 
-@kernel
-def wiebe(angle: float, start: float, duration: float) -> float:
-    """Share burned at `angle` [deg]."""
-    s = (angle - start) / duration
-    return 1.0 - math.exp(-WIEBE_A * s * s * s) if s > 0.0 else 0.0
+@inner
+def burned_share(angle: float, start: float, duration: float) -> float:
+    """Share burned at `angle` [deg] after a `start` and over a `duration`: Wiebe's law.
+
+    >>> round(burned_share(360.0 + HALF_BURNED * 60.0, 360.0, 60.0), 6)
+    0.5
+    """
+    s = max((angle - start) / duration, 0.0)
+    return 1.0 - exp(-min(WIEBE_A * s * s * s, 50.0))
+
+
+@inner
+def wall_coefficient(p: float, t: float, w: float) -> float:
+    """Woschni's heat transfer coefficient times bore^0.2 [W/(m^1.8 K)], from Pa, K and m/s.
+
+    3.26 p^0.8 w^0.8 T^-0.55 with p in kPa.
+
+    >>> round(wall_coefficient(4e6, 2200.0, 35.0) / (3.26 * 4000.0**0.8 * 35.0**0.8 * 2200.0**-0.55), 6)
+    1.0
+    """
+    return 3.26 * exp(0.8 * log(p * 1e-3 * w) - 0.55 * log(t))
 
 
 @kernel
-def wall_heat_rate(
-    numbers: Array,
-    p: float,
-    t: float,
-    speed: float,
-    area: float,
-    open_: bool,
-    firing: bool,
-    swirl: float,
-) -> float:
-    """Heat flow to the walls [W] by Woschni, p in Pa; `swirl` is C2's gas velocity from combustion [m/s]."""
-    w = (6.18 if open_ else 2.28) * speed + (swirl if firing else 0.0)
-    # 3.26 B^-0.2 p^0.8 w^0.8 T^-0.55 with p in kPa
-    h = 3.26 * math.exp(0.8 * math.log(max(p * 1e-3 * w, 1e-6)) - 0.55 * math.log(t) - 0.2 * math.log(numbers[BORE]))
-    return float(numbers[HEAT_FACTOR] * h * area * (t - numbers[WALL_T]))
+def burn(z: Array, numbers: Array, angle: float, width: float, v0: float) -> None:
+    """Mass that burns in a step of `width` degrees from `angle`, and Woschni's velocity from combustion, by lane."""
+    n = LANES
+    complete, reach = numbers[COMPLETE], 3.24e-3 * numbers[SWEPT]
+    for k in range(LANES):
+        start, duration = z[START * n + k], z[DURATION * n + k]
+        share = burned_share(angle + width, start, duration) - burned_share(angle, start, duration)
+        fresh = z[MASS * n + k] - z[BURNED * n + k]
+        z[LIT * n + k] = max(min(z[FRESH * n + k] * share * complete, fresh), 0.0)
+        ref_p, ref_v = z[REF_P * n + k], z[REF_V * n + k]
+        motored = ref_p * exp(1.3 * log(ref_v / v0))
+        over = max(z[PRESSURE * n + k] - motored, 0.0)
+        over = over if angle >= start - width else 0.0
+        z[SWIRL * n + k] = reach * z[REF_T * n + k] / (ref_p * ref_v) * over
 
 
 @kernel
 def step_cylinder(
-    z: Array,
-    numbers: Array,
-    gas: Array,
-    dt: Array,
-    rpm: Array,
-    angle: float,
-    width: float,
-    v0: float,
-    v1: float,
-    area: float,
-    open_: bool,
-    burning: bool,
-    flow: Array,
+    z: Array, numbers: Array, gas: Array, v0: float, v1: float, area: float, open_: bool, exchange: bool
 ) -> None:
-    """Advance every lane by one step of `width` degrees from `angle`, volumes `v0` to `v1` [m^3], wall `area` [m^2].
+    """Advance every lane by one step from volume `v0` to `v1` [m^3] with wall `area` [m^2].
 
-    `flow` holds, by lane, mass, energy and burned mass that come in over the step through the intake, then the same
-    through the exhaust valves.
+    `open_`: a valve is open; `exchange`: exhaust or intake stroke, whose work is pumping.
     """
+    n = LANES
     a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
     hot, c0, c1, d0, d1, heat = gas[4], gas[5], gas[6], gas[7], gas[8], gas[9]
-    dv = v1 - v0
-    exchange = 540.0 <= angle + 0.5 * width < 900.0
+    r0, r1 = gas[10], gas[11]
+    half_dv, per = 0.5 * (v1 - v0), 1.0 / v1
+    still = 6.18 if open_ else 2.28
+    pumping = 1.0 if exchange else 0.0
+    wall, area = numbers[WALL_T], area * numbers[HEAT_FACTOR] * numbers[BORE] ** -0.2
     for k in range(LANES):
-        m0, p0, th0 = z[MASS * LANES + k], z[PRESSURE * LANES + k], z[THETA * LANES + k]
-        mass = m0 + flow[k] + flow[3 * LANES + k]
-        burned = z[BURNED * LANES + k] + flow[2 * LANES + k] + flow[5 * LANES + k]
-        gain = flow[LANES + k] + flow[4 * LANES + k]
-        start = z[START * LANES + k]
-        firing = burning and angle >= start - width
-        if firing and angle < start + 1.3 * z[DURATION * LANES + k]:
-            duration = z[DURATION * LANES + k]
-            share = wiebe(angle + width, start, duration) - wiebe(angle, start, duration)
-            lit = min(z[FRESH * LANES + k] * share * numbers[COMPLETE], mass - burned)
-            burned += lit
-            gain += lit * heat
-        y = burned / mass
-        t = th0 / (gas[10] + gas[11] * y)
-        swirl = 0.0
-        if firing and numbers[HEAT_FACTOR] > 0.0:
-            motored = z[REF_P * LANES + k] * (z[REF_V * LANES + k] / v0) ** 1.3
-            swirl = 3.24e-3 * numbers[SWEPT] * z[REF_T * LANES + k] / (z[REF_P * LANES + k] * z[REF_V * LANES + k])
-            swirl *= max(p0 - motored, 0.0)
-        lost = 0.0
-        if numbers[HEAT_FACTOR] > 0.0:
-            lost = dt[k] * wall_heat_rate(numbers, p0, t, numbers[STROKES] * rpm[k], area, open_, firing, swirl)
+        p0, th0 = z[PRESSURE * n + k], z[THETA * n + k]
+        m_in, e_in, y_in = z[FLOW * n + k], z[(FLOW + 1) * n + k], z[(FLOW + 2) * n + k]
+        m_out, e_out, y_out = z[(FLOW + 3) * n + k], z[(FLOW + 4) * n + k], z[(FLOW + 5) * n + k]
+        lit = z[LIT * n + k]
+        mass = z[MASS * n + k] + m_in + m_out
+        burned = z[BURNED * n + k] + y_in + y_out + lit
+        one = 1.0 / mass
+        y = burned * one
+        t = th0 / (r0 + r1 * y)
+        rate = wall_coefficient(p0, t, still * z[PISTON * n + k] + z[SWIRL * n + k])
+        lost = z[STEP * n + k] * area * rate * (t - wall)
+        base = z[INNER * n + k] + e_in + e_out + lit * heat - lost
         a, b = a0 + a1 * y, b0 + b1 * y
+        level = log(p0 * 2e-7)  # over 50 bar
+        quad, cube = y * (c0 + c1 * level), y * (d0 + d1 * level)
         theta, p = th0, p0
-        base = z[INNER * LANES + k] + gain - lost
-        inner = base
         for _ in range(3):
-            inner = base - 0.5 * (p0 + p) * dv
-            e = inner / mass
-            if theta > hot:
-                x, log = theta - hot, math.log(p * 2e-7)
-                quad, cube = y * (c0 + c1 * log), y * (d0 + d1 * log)
-                error = a * theta + 0.5 * b * theta * theta + (quad + cube * x) * x * x - e
-                theta -= error / (a + b * theta + (2.0 * quad + 3.0 * cube * x) * x)
-            else:
-                theta = 2.0 * e / (a + math.sqrt(a * a + 2.0 * b * e))
-            p = mass * theta / v1
-        work = 0.5 * (p0 + p) * dv
-        inner = base - work
-        z[MASS * LANES + k] = mass
-        z[INNER * LANES + k] = inner
-        z[BURNED * LANES + k] = burned
-        z[PRESSURE * LANES + k] = p
-        z[THETA * LANES + k] = theta
-        z[OLD_P * LANES + k] = p0
-        z[OLD_TH * LANES + k] = th0
-        z[WORK * LANES + k] += work
-        z[PUMPING * LANES + k] += work if exchange else 0.0
-        z[INTAKE * LANES + k] += flow[k] - flow[2 * LANES + k]
-        z[PEAK * LANES + k] = max(z[PEAK * LANES + k], p)
-        z[OUT_MASS * LANES + k] -= flow[3 * LANES + k]
-        z[OUT_ENERGY * LANES + k] -= flow[4 * LANES + k]
-        z[HEAT_LOSS * LANES + k] += lost
+            e = (base - (p0 + p) * half_dv) * one
+            x = max(theta - hot, 0.0)
+            error = (a + 0.5 * b * theta) * theta + (quad + cube * x) * x * x - e
+            theta -= error / (a + b * theta + (2.0 * quad + 3.0 * cube * x) * x)
+            p = mass * theta * per
+        work = (p0 + p) * half_dv
+        z[MASS * n + k] = mass
+        z[INNER * n + k] = base - work
+        z[BURNED * n + k] = burned
+        z[PRESSURE * n + k] = p
+        z[THETA * n + k] = theta
+        z[OLD_P * n + k] = p0
+        z[OLD_TH * n + k] = th0
+        z[WORK * n + k] += work
+        z[PUMPING * n + k] += pumping * work
+        z[INTAKE * n + k] += m_in - y_in
+        z[PEAK * n + k] = max(z[PEAK * n + k], p)
+        z[OUT_MASS * n + k] -= m_out
+        z[OUT_ENERGY * n + k] -= e_out
+        z[HEAT_LOSS * n + k] += lost
+        z[LIT * n + k] = 0.0
+        z[SWIRL * n + k] = 0.0
 
 
 def at_rest(gas: Array, volume: float, pressure: float, t: float, y: float) -> Array:
@@ -167,5 +163,6 @@ def at_rest(gas: Array, volume: float, pressure: float, t: float, y: float) -> A
     z[MASS], z[BURNED], z[PRESSURE], z[THETA] = mass, mass * y, pressure, theta
     z[INNER] = mass * ((gas[0] + gas[1] * y) * theta + 0.5 * (gas[2] + gas[3] * y) * theta**2)
     z[OLD_P], z[OLD_TH] = pressure, theta
+    z[REF_P], z[REF_V], z[REF_T] = pressure, volume, t
     z[START], z[DURATION] = 1e9, 50.0
     return z

@@ -88,6 +88,17 @@ def apply_end(w: Array, row: int, left: bool, area: float, found: Array, face: A
 
 
 @kernel
+def add_flow(flow: Array, found: Array, area: float, dt: Array) -> None:
+    """Add an end's flow over the step to mass, energy and burned mass that a space receives."""
+    n = LANES
+    for k in range(LANES):
+        times = area * dt[k]
+        flow[k] += times * found[k]
+        flow[n + k] += times * found[2 * n + k]
+        flow[2 * n + k] += times * found[3 * n + k]
+
+
+@kernel
 def step_volume(
     v: Array,
     size: float,
@@ -163,7 +174,7 @@ def run_steps(
     n = LANES
     width = 720.0 / n_steps
     n_volumes = len(sizes)
-    flow = np.zeros((len(cylinders) + n_volumes, 6 * n))
+    flow = np.zeros((n_volumes, 3 * n))
     for step in range(n_steps):
         for i in range(n_volumes):
             v = volumes[i]
@@ -175,6 +186,7 @@ def run_steps(
                        z[cyl.BURNED * n :], z[cyl.PRESSURE * n :], z[cyl.THETA * n :], z[cyl.OLD_P * n :],
                        z[cyl.OLD_TH * n :], gas)  # fmt: skip
         flow[:] = 0.0
+        cylinders[:, cyl.FLOW * n : (cyl.FLOW + 6) * n] = 0.0
         for i in range(len(pipes)):
             first, last = pipes[i, 0], pipes[i, 0] + pipes[i, 1] - 1
             ducts.predict(w, geo, first)
@@ -208,12 +220,12 @@ def run_steps(
             found = x[orifice.MASS * n : (orifice.BURNED + 1) * n]
             apply_end(w, row, left, area, found, x[orifice.FACE_RHO * n :])
             if target >= FIXED_SPACES and not shut:
-                side = 3 * n if valve == 1 else 0
-                f = flow[target - FIXED_SPACES, side : side + 3 * n]
-                for k in range(n):
-                    f[k] += area * dt[k] * found[k]
-                    f[n + k] += area * dt[k] * found[2 * n + k]
-                    f[2 * n + k] += area * dt[k] * found[3 * n + k]
+                if valve >= 0:
+                    o = (cyl.FLOW + 3 * valve) * n
+                    f = cylinders[target - FIXED_SPACES - n_volumes, o : o + 3 * n]
+                else:
+                    f = flow[target - FIXED_SPACES]
+                add_flow(f, found, area, dt)
         for i in range(len(junctions)):
             x = junctions[i]
             junction.solve_junction(x, counts[i], gas)
@@ -229,10 +241,13 @@ def run_steps(
         for i in range(n_volumes):
             step_volume(volumes[i], sizes[i], gas, dt, spaces[0], flow[i], i == 0)
         for i in range(len(cylinders)):
+            z = cylinders[i]
             at = (step + offsets[i]) % n_steps
             angle = 180.0 + width * at
-            open_ = is_open[0, at] or is_open[1, at]
             if at == trap:
-                cyl.close_intake(cylinders[i], numbers, rpm, half_burned, volume[at], gas)
-            cyl.step_cylinder(cylinders[i], numbers, gas, dt, rpm, angle, width, volume[at], volume[at + 1], wall[at],
-                              open_, angle < 540.0, flow[n_volumes + i])  # fmt: skip
+                cyl.close_intake(z, numbers, rpm, half_burned, volume[at], gas)
+            if angle < 540.0:
+                cyl.burn(z, numbers, angle, width, volume[at])
+            open_ = is_open[0, at] or is_open[1, at]
+            exchange = angle + 0.5 * width >= 540.0
+            cyl.step_cylinder(z, numbers, gas, volume[at], volume[at + 1], wall[at], open_, exchange)

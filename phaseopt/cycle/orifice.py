@@ -34,10 +34,10 @@ PIPE_RHO, PIPE_V, PIPE_P, PIPE_Y, PIPE_G = (
 # ... and found, flows a unit of pipe area and outward
 MASS, MOMENTUM, ENERGY, BURNED = 12, 13, 14, 15
 FACE_RHO, FACE_V, FACE_P, FACE_Y = 16, 17, 18, 19
-_WALL_P, _AT, _LOW, _G_LOW, _HIGH, _G_HIGH, _SIDE = 20, 21, 22, 23, 24, 25, 26
-SCRATCH = 27 * LANES
+_WALL_P, _AT, _LOW, _G_LOW, _HIGH, _G_HIGH, _SIDE, _ROOTS = 20, 21, 22, 23, 24, 25, 26, 27
+SCRATCH = 28 * LANES
 
-ITERATIONS = 4
+ITERATIONS = 3
 
 
 @inner
@@ -144,24 +144,26 @@ def solve_orifice(x: Array) -> None:
         rho_up = rho_i if out else space_p / x[SPACE_TH * n + k]
         g_up = gamma if out else x[SPACE_G * n + k]
         p_up = max(shut, space_p)
-        a = rho_i * rho_i * v_open * v_open + 1e-30
+        rho_end = rho_i if out else 0.5 * (rho_up + shut / x[SPACE_TH * n + k])
+        a = rho_end * rho_end * v_open * v_open + 1e-30
         rest = 1.0 - phi * phi if out else 1.0
         b = phi * phi * 2.0 * rho_up * abs(shut - space_p)
         share = 2.0 * a * rest / (2.0 * a * rest + b + math.sqrt(b * (b + 4.0 * a * rest)) + 1e-30)
-        choked = 1.0 - phi * math.sqrt(0.46 * g_up / 1.4 * rho_up * p_up / a)
+        most = 0.33 * g_up * rho_up * p_up  # square of choked flow, 0.6847^2 for gamma 1.4
+        choked = 1.0 - phi * math.sqrt(most / a)
         x[_WALL_P * n + k] = shut
         x[_AT * n + k] = min(max(share, choked, 0.0), 1.0)
-        # what is known at the bracket's ends: open end, positive; shut end, negative
-        v, rho, f2 = _answer(
-            space_p, out, phi, space_p, x[SPACE_TH * n + k], x[SPACE_G * n + k], rho_i, v_i, p_i, gamma
-        )
+        # the bracket's ends, an open and a shut pipe, by the same closed forms: they only weigh the first secant
         x[_LOW * n + k] = 0.0
         x[_SIDE * n + k] = 0.0
-        x[_G_LOW * n + k] = rho * rho * v * v - f2
-        v, rho, f2 = _answer(shut, out, phi, space_p, x[SPACE_TH * n + k], x[SPACE_G * n + k], rho_i, v_i, p_i, gamma)
+        # flows are nearly straight lines in pressure where the throat is small, their squares where it is wide
+        roots = x[_AT * n + k] > 0.4
+        shut_flow = min(b, phi * phi * most)
+        x[_ROOTS * n + k] = 1.0 if roots else 0.0
+        x[_G_LOW * n + k] = math.sqrt(a * rest) if roots else a * rest
         x[_HIGH * n + k] = 1.0
-        x[_G_HIGH * n + k] = rho * rho * v * v - f2
-    for i in range(ITERATIONS):
+        x[_G_HIGH * n + k] = -math.sqrt(shut_flow) if roots else -shut_flow
+    for _ in range(ITERATIONS):
         for k in range(LANES):
             rho_i, v_i, p_i = x[PIPE_RHO * n + k], x[PIPE_V * n + k], x[PIPE_P * n + k]
             gamma, space_p = x[PIPE_G * n + k], x[SPACE_P * n + k]
@@ -171,7 +173,10 @@ def solve_orifice(x: Array) -> None:
             at = x[_AT * n + k]
             p = space_p + at * (x[_WALL_P * n + k] - space_p)
             v, rho, f2 = _answer(p, out, phi, space_p, x[SPACE_TH * n + k], x[SPACE_G * n + k], rho_i, v_i, p_i, gamma)
-            g = rho * rho * v * v - f2
+            m2 = rho * rho * v * v
+            g = m2 - f2
+            root = math.sqrt(m2 + 1e-30) - math.sqrt(f2)
+            g = root if x[_ROOTS * n + k] > 0.0 else g
             up = g > 0.0
             low, high = x[_LOW * n + k], x[_HIGH * n + k]
             low = at if up else low
@@ -185,10 +190,7 @@ def solve_orifice(x: Array) -> None:
             g_high = fade * g_high if up else g
             x[_SIDE * n + k] = 1.0 if up else -1.0
             gap = g_low - g_high
-            secant = low + (high - low) * (g_low / (gap + 1e-30))
-            # the bracket is wide at first: there, Newton with the acoustic slope of the pipe's side does better
-            acoustic = at + 0.5 * g * (1.0 - at) / (g + f2 + 1e-30)
-            new = acoustic if i == 0 else secant
+            new = low + (high - low) * (g_low / (gap + 1e-30))
             x[_LOW * n + k] = low
             x[_G_LOW * n + k] = g_low
             x[_HIGH * n + k] = high

@@ -1,7 +1,7 @@
 """What a cycle came to: from the cylinders' sums to torque and its kin."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -9,7 +9,7 @@ from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.friction import fmep
 from phaseopt.cycle.gas import Gas
-from phaseopt.cycle.lanes import LANES, Array, Flags
+from phaseopt.cycle.lanes import LANES, Array, Flags, Ints
 from phaseopt.cycle.network import Network
 
 AIR = 287.05  # gas constant of air [J/(kg K)]
@@ -22,7 +22,7 @@ class Results:
     torque [N m], mean effective pressures [Pa] (imep over the whole cycle, pmep the part of the exhaust and intake
     strokes), volumetric efficiency referred to outside air, residual fraction, trapped mass of a cylinder [kg],
     peak pressure [Pa], mean exhaust temperature at the valve by energy flow [K], fuel [kg/kWh] (nan without power).
-    `settled` False marks points that did not settle; `cycles` is how many were run.
+    `settled` False marks points that did not settle; `cycles` is how many each took.
     """
 
     torque: Array
@@ -36,7 +36,13 @@ class Results:
     exhaust_temperature: Array
     fuel_per_kwh: Array
     settled: Flags
-    cycles: int
+    cycles: Ints
+
+    @classmethod
+    def empty(cls, count: int) -> "Results":
+        """Room for so many points."""
+        values = {name: np.full(count, np.nan) for name in NAMES}
+        return cls(settled=np.zeros(count, dtype=bool), cycles=np.zeros(count, dtype=np.int64), **values)
 
 
 def mean_state(net: Network, field: int) -> Array:
@@ -52,10 +58,8 @@ def filling_and_work(config: CycleConfig, gas: Gas, net: Network) -> Array:
     return np.stack([air / (density * swept), mean_state(net, cyl.WORK) / swept])
 
 
-def results(
-    config: CycleConfig, gas: Gas, net: Network, rpm: Array, settled: Flags, cycles: int, count: int
-) -> Results:
-    """Results of the first `count` lanes after a cycle."""
+def results(config: CycleConfig, gas: Gas, net: Network, rpm: Array) -> Results:
+    """Results of all lanes after a cycle; whether they settled is for others to say."""
     swept = config.displacement / config.cylinders
     air, imep = filling_and_work(config, gas, net)
     peak = mean_state(net, cyl.PEAK)
@@ -68,8 +72,21 @@ def results(
     fuel = mean_state(net, cyl.INTAKE) * gas.fuel_share * config.cylinders  # kg a cycle
     energy = 4.0 * math.pi * torque / 3.6e6  # kWh a cycle
     specific = np.where(energy > 0.0, fuel / np.where(energy > 0.0, energy, 1.0), np.nan)
-    pumping = mean_state(net, cyl.PUMPING) / swept
-    residual, trapped = mean_state(net, cyl.RESIDUAL), mean_state(net, cyl.TRAPPED)
-    every = (torque, imep, pumping, friction, air, residual, trapped, peak, exhaust, specific)
-    t, i, p, f, v, r, m, top, x, s = (np.array(values[:count]) for values in every)
-    return Results(t, i, p, f, v, r, m, top, x, s, settled[:count].copy(), cycles)
+    none = np.zeros(LANES, dtype=np.int64)
+    return Results(
+        torque=torque,
+        imep=imep,
+        pmep=mean_state(net, cyl.PUMPING) / swept,
+        fmep=friction,
+        volumetric_efficiency=air,
+        residual_fraction=mean_state(net, cyl.RESIDUAL),
+        trapped_mass=mean_state(net, cyl.TRAPPED),
+        peak_pressure=peak,
+        exhaust_temperature=exhaust,
+        fuel_per_kwh=specific,
+        settled=none > 0,
+        cycles=none,
+    )
+
+
+NAMES = tuple(f.name for f in fields(Results) if f.name not in ("settled", "cycles"))

@@ -1,5 +1,7 @@
 """Holding the load: throttle and plenum are moved once a cycle until mean plenum pressure is what was asked for."""
 
+import math
+
 import numpy as np
 
 from phaseopt.cycle import cylinder as cyl
@@ -31,15 +33,18 @@ def fill_intake(net: Network, times: Array) -> None:
             pipe[:, ducts.SPECIFIC] /= times
 
 
-def set_out(net: Network, displacement: float, rpm: Array, load: Array) -> None:
-    """A first throttle for about the air that a load [Pa] takes, and the intake at its pressure."""
+def set_out(net: Network, displacement: float, rpm: Array, load: Array, lane: int) -> None:
+    """A first throttle in `lane` for about the air that its load [Pa] takes, and the intake at its pressure."""
     v = net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[0]
-    space = net.spaces[0].reshape(-1, LANES)
-    share = np.maximum(0.9 * load / space[0] - 0.1, 0.1)  # volumetric efficiency to be expected
-    guess = share * displacement * space[0] / space[1] * rpm / 120.0 / _through(net, load)
-    near = np.abs(np.log(guess / np.maximum(v[march.V_THROTTLE], 1e-12))) < 0.5
-    v[march.V_THROTTLE] = np.where(near, v[march.V_THROTTLE], guess)
-    fill_intake(net, load / v[march.V_P])
+    space = net.spaces[0].reshape(-1, LANES)[:, lane]
+    share = max(0.9 * load[lane] / space[0] - 0.1, 0.1)  # volumetric efficiency to be expected
+    through = math.sqrt(nozzle_squared(space[0], space[1], load[lane], space[4]))
+    guess = share * displacement * space[0] / space[1] * rpm[lane] / 120.0 / through
+    if not 0.6 < v[march.V_THROTTLE, lane] / guess < 1.6:
+        v[march.V_THROTTLE, lane] = guess
+    times = np.ones(LANES)
+    times[lane] = load[lane] / v[march.V_P, lane]
+    fill_intake(net, times)
 
 
 def hold(net: Network, steps: int, load: Array) -> Array:
