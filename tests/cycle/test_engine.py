@@ -94,7 +94,7 @@ def test_best_half_burned_angle(simulator, rpm):
 
 
 def test_peak_pressure_comes_where_it_should(simulator):
-    """50 % burned at 8-10 degrees puts peak pressure about 14-17 degrees after firing (common practice), give or take one."""
+    """50 % burned at 8-10 degrees: peak pressure about 14-17 degrees after firing (common practice), give or take 1."""
     full_load(simulator, 4500.0, half_burned=np.full(LANES, 10.0))
     s = simulator
     z = s.net.cylinders.reshape(-1, cyl.FIELDS, LANES)

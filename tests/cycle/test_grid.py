@@ -1,0 +1,131 @@
+"""The labelled data set: axes, units, unsettled points, files."""
+
+import os
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from phaseopt.cycle import grid as cycle_grid
+from phaseopt.cycle.engine import Simulator
+from phaseopt.cycle.grid import AXES, VARIABLES, simulate, walk
+from phaseopt.cycle.network import Mesh
+from phaseopt.cycle.storage import read_netcdf, write_netcdf
+from phaseopt.errors import InputError
+
+from .sample import sample
+
+COARSE = Mesh(40.0, 60.0, 120.0)
+RPM, LOAD = np.array([3000.0, 6000.0]), np.array([60.0, 98.0])
+ICL, ECL = np.array([100.0, 108.0, 116.0]), np.array([104.0, 112.0])
+
+
+@pytest.fixture(scope="module")
+def grid():
+    return simulate(sample(), RPM, LOAD, ICL, ECL, mesh=COARSE, workers=2)
+
+
+def test_every_point_is_there_with_units(grid):
+    """All variables over all axes, each with units and a long name (CF conventions)."""
+    assert dict(grid.sizes) == {"rpm": 2, "load": 2, "icl": 3, "ecl": 2}
+    for name in (*AXES, *VARIABLES, "settled"):
+        assert grid[name].attrs["units"]
+        assert grid[name].attrs["long_name"]
+    assert "Knock is not modelled" in grid.attrs["comment"]
+    assert bool((grid.settled == 1).all())
+    assert bool(grid.torque.notnull().all())
+
+
+def test_points_are_where_they_belong(grid):
+    """A point of the grid is the same point simulated alone, to the tolerance of settling."""
+    r = Simulator(sample(), COARSE).run(*(np.array([v]) for v in (6000.0, 98.0, 116.0, 104.0)))
+    here = grid.sel(rpm=6000.0, load=98.0, icl=116.0, ecl=104.0)
+    assert float(here.torque) == pytest.approx(r.torque[0], rel=5e-3)
+    assert float(here.exhaust_temperature) == pytest.approx(r.exhaust_temperature[0] - 273.15, abs=5.0)
+    assert float(here.imep) == pytest.approx(r.imep[0] / 1e3, rel=5e-3)
+
+
+def test_a_walk_visits_every_timing_once_and_never_jumps():
+    """Neighbours in the walk differ by one step of one centreline."""
+    pairs = walk(np.zeros(4), np.zeros(5))
+    assert len({tuple(p) for p in pairs.tolist()}) == 20
+    assert np.all(np.abs(np.diff(pairs, axis=0)).sum(axis=1) == 1)
+
+
+def test_a_point_that_cannot_run_is_marked_not_invented():
+    """At low speed and a nearly shut throttle, wide overlap lets exhaust fill the intake: no numbers there."""
+    got = simulate(
+        sample(), np.array([1500.0]), np.array([30.0, 98.0]), np.array([88.0]), np.array([92.0]), mesh=COARSE
+    )
+    dead, alive = got.isel(load=0).squeeze(), got.isel(load=1).squeeze()
+    assert int(dead.settled) == 0
+    assert all(np.isnan(float(dead[name])) for name in VARIABLES)
+    assert int(alive.settled) == 1
+
+
+def test_progress_counts_points():
+    """The callback hears of every row, and of all points at the end."""
+    heard = []
+    simulate(sample(), RPM, LOAD[1:], ICL[:1], ECL[:1], mesh=COARSE, progress=lambda done, of: heard.append((done, of)))
+    assert heard == [(1, 2), (2, 2)]
+
+
+@pytest.mark.parametrize(("axis", "values"), [("rpm", [3000.0, 2000.0]), ("load", [0.0, 50.0]), ("icl", [])])
+def test_wrong_axes_are_refused(axis, values):
+    """Falling, zero, empty."""
+    axes = {"rpm": RPM, "load": LOAD, "icl": ICL, "ecl": ECL, axis: np.array(values)}
+    with pytest.raises(InputError, match=axis):
+        simulate(sample(), *axes.values(), mesh=COARSE)
+
+
+def test_a_load_above_ambient_is_refused_from_the_grid_too():
+    """The mistake reaches the caller, not a worker's traceback."""
+    with pytest.raises(InputError, match="ambient"):
+        simulate(sample(), RPM, np.array([98.0, 120.0]), ICL, ECL, mesh=COARSE)
+
+
+def test_netcdf_and_back(grid, tmp_path):
+    """What is written can be read by any NetCDF reader (package h5netcdf through xarray) and is the same."""
+    write_netcdf(grid, tmp_path / "grid.nc")
+    xr.testing.assert_identical(read_netcdf(tmp_path / "grid.nc"), grid)
+    assert os.listdir(tmp_path) == ["grid.nc"]
+
+
+def test_files_that_are_not_ours(grid, tmp_path):
+    """Missing, not NetCDF, another project's NetCDF: told apart from ours, with the mend."""
+    with pytest.raises(InputError, match="cannot be read"):
+        read_netcdf(tmp_path / "none.nc")
+    (tmp_path / "text.nc").write_text("torque")
+    with pytest.raises(InputError, match="cannot be read"):
+        read_netcdf(tmp_path / "text.nc")
+    grid.drop_vars("imep").to_netcdf(tmp_path / "other.nc", engine="h5netcdf")
+    with pytest.raises(InputError, match="imep"):
+        read_netcdf(tmp_path / "other.nc")
+
+
+def test_a_failed_write_leaves_nothing(grid, tmp_path, monkeypatch):
+    """Disk full half way: the old file stays, no part is left."""
+    old = tmp_path / "grid.nc"
+    old.write_text("old")
+
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(xr.Dataset, "to_netcdf", full)
+    with pytest.raises(InputError, match="No space left"):
+        write_netcdf(grid, old)
+    assert [p.name for p in tmp_path.iterdir()] == ["grid.nc"]
+    assert old.read_text() == "old"
+    with pytest.raises(InputError, match="cannot be written"):
+        write_netcdf(grid, tmp_path / "nowhere" / "grid.nc")
+
+
+def test_a_worker_that_fails_stops_the_rest(monkeypatch):
+    """An error in one row comes out as it is."""
+
+    def broken(*_):
+        raise RuntimeError("row")
+
+    monkeypatch.setattr(cycle_grid, "simulate_row", broken)
+    with pytest.raises(RuntimeError, match="row"):
+        simulate(sample(), RPM, LOAD, ICL, ECL, mesh=COARSE)
