@@ -1,0 +1,124 @@
+"""Cost and mesh error of the cycle simulation on the tests' invented engine.
+
+Held to, in the default mode (all cylinders, all pipes): 12 ms of one core a point over 16 rpm x 8 loads x 9 x 9
+timings, under 1 GB; torque within 1 % of full-load torque of a mesh four times finer at 12 points spread over the map;
+a cylinder's cycle with its pipes 100 times faster than without pipes by `scipy.integrate.solve_ivp`. Kernels are
+compiled beforehand. Seconds are processor time of the process, one thread. An argument thins the map out: `3` takes
+every third speed.
+"""
+
+import resource
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+from scipy.integrate import solve_ivp
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "cycle"))
+from sample import sample
+
+from phaseopt.cycle import orifice
+from phaseopt.cycle.chamber import chamber
+from phaseopt.cycle.cylinder import HALF_BURNED, burned_share, wall_coefficient
+from phaseopt.cycle.engine import Simulator
+from phaseopt.cycle.grid import simulate_row
+from phaseopt.cycle.network import Mesh
+from phaseopt.cycle.valves import effective_area
+
+RPM = np.linspace(1500.0, 8500.0, 16)
+LOAD = np.array([30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 98.0])
+ICL, ECL = np.linspace(90.0, 130.0, 9), np.linspace(95.0, 125.0, 9)
+SPREAD = np.array(  # rpm, load, icl, ecl of the points at which meshes are compared
+    [[1500, 98, 100, 110], [2000, 70, 110, 110], [2500, 98, 95, 120], [3000, 98, 110, 105], [3500, 50, 115, 110],
+     [4000, 98, 105, 115], [4500, 98, 112, 110], [5000, 60, 100, 100], [5500, 98, 98, 118], [6500, 98, 115, 110],
+     [7500, 80, 120, 105], [8500, 98, 125, 115]], dtype=float)  # fmt: skip
+
+
+def map_cost(every: int) -> bool:
+    """Milliseconds a point over the map."""
+    simulate_row(sample(), None, 6000.0, LOAD[-1:], ICL[:2], ECL[:2])  # compiles
+    total, points, unsettled = 0.0, 0, 0
+    for rpm in RPM[::every]:
+        begun = time.process_time()
+        row = simulate_row(sample(), None, float(rpm), LOAD, ICL, ECL)
+        spent = time.process_time() - begun
+        total, points, unsettled = total + spent, points + row[0].size, unsettled + int(np.isnan(row[0]).sum())
+        print(f"  {rpm:6.0f} rpm: {spent / row[0].size * 1e3:6.2f} ms a point")
+    each, memory = total / points * 1e3, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(f"map: {each:.2f} ms a point over {points} points (12), {unsettled} not settled, {memory:.2f} GB (1)")
+    return each <= 12.0 and memory < 1.0
+
+
+def mesh_error() -> bool:
+    """Torque on the default mesh and on one four times finer, at the points of `SPREAD`."""
+    default, fine = (Simulator(sample(), m).run(*SPREAD.T) for m in (Mesh(), Mesh().finer(4)))
+    wide_open = SPREAD.copy()
+    wide_open[:, 1] = 98.0
+    full = Simulator(sample()).run(*wide_open.T).torque
+    error = (default.torque - fine.torque) / full * 100
+    print("mesh: torque error, % of full-load torque:", " ".join(f"{e:+.2f}" for e in error))
+    print(f"      largest {np.abs(error).max():.2f} (1), settled: {bool(default.settled.all() and fine.settled.all())}")
+    return bool(np.abs(error).max() < 1.0 and default.settled.all() and fine.settled.all())
+
+
+def one_cylinder(rpm: float) -> float:
+    """Seconds a cycle of one cylinder between two still spaces by solve_ivp: same valves, burn, walls, simpler gas."""
+    c, k = sample(), Simulator(sample()).gas.kernel
+    start, duration = 360.0 + c.half_burned - HALF_BURNED * c.burn_duration, c.burn_duration
+    ambient = (98e3, 298.0 * k[10], 0.0), (101e3, 900.0 * (k[10] + k[11]), 1.0)
+
+    def change(angle: float, state: np.ndarray) -> list[float]:
+        m, energy, burned = state
+        v, area = (float(x) for x in chamber(c, np.array(angle)))
+        y, seconds = burned / m, 1.0 / (6.0 * rpm)
+        a, b = k[0] + k[1] * y, k[2] + k[3] * y
+        theta = 2 * energy / m / (a + np.sqrt(a * a + 2 * b * energy / m))
+        p, gamma = m * theta / v, 1 + 1 / (a + b * theta)
+        dm = de = dy = 0.0
+        valves = ((c.intake_valve, c.intake_lift, 110.0, True), (c.exhaust_valve, c.exhaust_lift, -110.0, False))
+        for (valve, lift, centre, _), (p_s, theta_s, y_s) in zip(valves, ambient, strict=True):
+            opened = float(lift.at(np.array(angle - 720.0 - centre)))
+            if opened <= 0.0:
+                continue
+            inward = p < p_s
+            throat = 2e-6 * float(effective_area(valve, np.array(opened), inward))
+            up = (p_s, theta_s, p) if inward else (p, theta, p_s)
+            rate = throat * np.sqrt(orifice.nozzle_squared(*up, gamma)) * seconds * (1 if inward else -1)
+            y_up, theta_up = (y_s, theta_s) if inward else (y, theta)
+            a_up, b_up = k[0] + k[1] * y_up, k[2] + k[3] * y_up
+            dm, dy = dm + rate, dy + rate * y_up
+            de += rate * ((1 + a_up) * theta_up + b_up * theta_up**2 / 2)
+        lit = (burned_share(angle + 0.05, start, duration) - burned_share(angle - 0.05, start, duration)) / 0.1
+        lit = lit * (m - burned) if angle < 500.0 else 0.0
+        t = theta / (k[10] + k[11] * y)
+        wall = 1.4 * area * wall_coefficient(p, t, 30.0) * (c.bore / 1e3) ** -0.2 * (t - c.wall_temperature) * seconds
+        dv = float(chamber(c, np.array(angle + 0.05))[0] - chamber(c, np.array(angle - 0.05))[0]) / 0.1
+        return [dm, de + lit * k[9] - wall - p * dv, dy + lit]
+
+    v0 = float(chamber(c, np.array(180.0))[0])
+    m0 = 1e5 * v0 / (350.0 * k[10])
+    begin = [m0, m0 * (k[0] * 350 * k[10] + k[2] * (350 * k[10]) ** 2 / 2), 0.05 * m0]
+    begun = time.process_time()
+    solve_ivp(change, (180.0, 900.0), begin, rtol=1e-6, max_step=2.0)
+    return time.process_time() - begun
+
+
+def against_solve_ivp() -> bool:
+    """A cycle of the whole engine here, one point, against a cycle of one cylinder there."""
+    rpm = 4000.0
+    simulator = Simulator(sample())
+    r = simulator.run(*(np.full(8, x) for x in (rpm, 98.0, 110.0, 110.0)))
+    begun = time.process_time()
+    for _ in range(10):
+        simulator.cycle()
+    engine, theirs = (time.process_time() - begun) / 80, one_cylinder(rpm)
+    ours = engine / sample().cylinders
+    print(f"cycle: four cylinders with pipes {engine * 1e3:.2f} ms, so {ours * 1e3:.2f} ms a cylinder with its pipes;")
+    print(f"       one cylinder without pipes by solve_ivp {theirs * 1e3:.0f} ms: {theirs / ours:.0f} times (100)")
+    return bool(r.settled.all() and theirs / ours >= 100.0)
+
+
+if __name__ == "__main__":
+    reached = [mesh_error(), against_solve_ivp(), map_cost(int(sys.argv[1]) if len(sys.argv) > 1 else 1)]
+    sys.exit(0 if all(reached) else 1)
