@@ -3,12 +3,8 @@
 No figure relies on colour alone: lines have markers or dashes, areas have hatches, cells have their value in them.
 """
 
-import io
-import re
-from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Any
 
-import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -22,13 +18,13 @@ from phaseopt.clearance.rules import CONTACT, SHORT, floored
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
+from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.facts import FloatArray, Tightest, clamps, moving, phase_words, tightest
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
     from phaseopt.build import Build
 
-_DARK, _MIDDLE, _LIGHT = "#440154", "#31688e", "#35b779"  # of viridis
 _EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and hatch
     ("#fde725", ""),
     ("#5ec962", "//"),
@@ -38,37 +34,22 @@ _EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and ha
 )
 
 
-def _styled() -> AbstractContextManager[None]:
-    """Text stays text, in one font that the page can replace."""
-    return matplotlib.rc_context(
-        {
-            "svg.fonttype": "none",
-            "font.family": ["sans-serif"],
-            "font.sans-serif": ["DejaVu Sans"],
-            "font.size": 9.0,
-            "axes.titlesize": 10.0,
-            "legend.fontsize": 8.0,
-            "hatch.linewidth": 0.5,
-        }
-    )
-
-
 def full_load_torque(build: "Build") -> str:
     """Torque at full load before and after over engine speed, and the gain, with two standard deviations."""
     row = build.torque.isel(load=-1)
     rpm, after, before = (row[name].to_numpy() for name in ("rpm", "torque", "torque_before"))
     gain = row["gain"].to_numpy()
     band, doubt = (2 * row[name].to_numpy() for name in ("torque_deviation", "gain_deviation"))
-    with _styled():
+    with styled():
         figure = Figure(figsize=(7.5, 5.6), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
-        shade: dict[str, Any] = {"color": _LIGHT, "alpha": 0.35, "lw": 0}
+        shade: dict[str, Any] = {"color": LIGHT, "alpha": 0.35, "lw": 0}
         upper.fill_between(rpm, after - band, after + band, **shade, label="±2 deviations, after")
-        upper.plot(rpm, before, "s--", color=_DARK, ms=4, label=f"before: {build.baseline_is}")
-        upper.plot(rpm, after, "o-", color=_MIDDLE, ms=4, label="after: these tables")
+        upper.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline_is}")
+        upper.plot(rpm, after, "o-", color=MIDDLE, ms=4, label="after: these tables")
         beyond = ~row["in_reach"].to_numpy()
         if beyond.any():
-            upper.plot(rpm[beyond], after[beyond], "o", mfc=WHITE, mec=_MIDDLE, ms=7, label="out of reach of the data")
+            upper.plot(rpm[beyond], after[beyond], "o", mfc=WHITE, mec=MIDDLE, ms=7, label="out of reach of the data")
         upper.set_ylabel("torque, N·m")
         upper.set_title(
             f"Torque at full load: {build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m on average "
@@ -76,14 +57,14 @@ def full_load_torque(build: "Build") -> str:
         )
         upper.legend(loc="best")
         lower.fill_between(rpm, gain - doubt, gain + doubt, **shade, label="±2 deviations")
-        lower.plot(rpm, gain, "o-", color=_MIDDLE, ms=4, label="gain")
+        lower.plot(rpm, gain, "o-", color=MIDDLE, ms=4, label="gain")
         lower.axhline(0.0, color=BLACK, lw=0.8)
         lower.set_ylabel("gain, N·m")
         lower.set_xlabel("engine speed, rpm")
         lower.legend(loc="best", ncols=2)
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
-        return _svg(figure, "torque", "Torque at full load before and after, and the gain, over engine speed")
+        return svg_element(figure, "torque", "Torque at full load before and after, and the gain, over engine speed")
 
 
 def gap_map(build: "Build", contact: str) -> str:
@@ -91,7 +72,7 @@ def gap_map(build: "Build", contact: str) -> str:
     near = tightest(build, contact)
     required = float(build.model.required[build.model.contacts.index(contact)])
     rules = (("static", required), ("running", build.model.reserve))
-    with _styled():
+    with styled():
         figure = Figure(figsize=(7.5, 5.0))
         panels = figure.subplots(1, 2)
         # Places by hand: measuring hundreds of cell texts would take longer than all the rest of the page.
@@ -100,7 +81,7 @@ def gap_map(build: "Build", contact: str) -> str:
             _map(figure, axes, build, near, rule, wants)
         words = WORDS[contact]
         figure.suptitle(f"{words[0].upper()}{words[1:]}: least gap in each cell, outlined where it is tightest")
-        return _svg(figure, f"map-{contact}", f"Least gap, {words}, in each cell of the tables")
+        return svg_element(figure, f"map-{contact}", f"Least gap, {words}, in each cell of the tables")
 
 
 def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, wants: float) -> None:
@@ -135,15 +116,15 @@ def gap_over_angle(build: "Build", contact: str) -> str:
     near, model = tightest(build, contact), build.model
     theta = np.linspace(-50.0, 50.0, 401)
     required, top = float(model.required[model.contacts.index(contact)]), model.top_speed
-    with _styled():
+    with styled():
         figure = Figure(figsize=(7.5, 5.6), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True)
         curves_of = _valve_curves if contact == "valve_valve" else _piston_curves
         curves = curves_of(build, near, theta, upper)
         looks = (
-            ("by hand: lash as set", "-", _LIGHT),
-            ("static, guaranteed", "--", _MIDDLE),
-            (f"running, {top:.0f} rpm", "-.", _DARK),
+            ("by hand: lash as set", "-", LIGHT),
+            ("static, guaranteed", "--", MIDDLE),
+            (f"running, {top:.0f} rpm", "-.", DARK),
         )
         steps = ledger(model, near.intake_phase, near.exhaust_phase, top).sel(contact=contact)
         for curve, name, (label, dash, colour) in zip(curves, ("by_hand", "static", "running"), looks, strict=True):
@@ -167,7 +148,7 @@ def gap_over_angle(build: "Build", contact: str) -> str:
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
             axes.legend(loc="upper center", ncols=2, framealpha=1.0)
-        return _svg(figure, f"angle-{contact}", f"Lift and gap over crank angle at the tightest cell, {words}")
+        return svg_element(figure, f"angle-{contact}", f"Lift and gap over crank angle at the tightest cell, {words}")
 
 
 def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
@@ -176,8 +157,8 @@ def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes
     cam, law = build.model.engine.cam(side), build.model.drops[side]
     centre = float(cam.centre(near.intake_phase if side == "intake" else near.exhaust_phase))
     drop, lift = law.fitted(theta), cam.lift(theta, centre, cam.lash)
-    axes.plot(theta, drop, "-", color=_DARK, label=f"{side} valve drop: travel until it meets the piston")
-    axes.plot(theta, lift, "--", color=_MIDDLE, label=f"{side} valve lift, lash as set")
+    axes.plot(theta, drop, "-", color=DARK, label=f"{side} valve drop: travel until it meets the piston")
+    axes.plot(theta, lift, "--", color=MIDDLE, label=f"{side} valve lift, lash as set")
     axes.set_ylim(0.0, max(float(lift.max()), float(drop.min())) * 1.6)
     axes.set_ylabel("along the valve, mm")
     static, running = timing(build.project, side)
@@ -197,7 +178,7 @@ def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes)
     assert heads is not None  # the contact is listed only where seats are given
     lifts: list[list[FloatArray]] = []
     for side, phase, (dash, colour) in zip(
-        SIDES, (near.intake_phase, near.exhaust_phase), (("--", _MIDDLE), ("-", _DARK)), strict=True
+        SIDES, (near.intake_phase, near.exhaust_phase), (("--", MIDDLE), ("-", DARK)), strict=True
     ):
         cam = build.model.engine.cam(side)
         from_centre = theta - float(cam.centre(phase))
@@ -215,13 +196,15 @@ def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes)
 def safe_set(build: "Build") -> str:
     """Which phases are safe at the top speed, what refuses the others, and where the cells stand."""
     title = f"Safe phases at {build.model.top_speed:.0f} rpm: tables {'clear' if build.verdict.clear else 'NOT CLEAR'}"
-    with _styled():
+    with styled():
         figure = Figure(figsize=(7.5, 5.8), layout="constrained")
         axes = figure.subplots()
         axes.set_title(title)
         areas = _plane(axes, build) if build.project.arrangement == "both" else _line(axes, build)
         figure.legend(handles=[*areas, *axes.get_legend_handles_labels()[0]], loc="outside lower center", ncols=2)
-        return _svg(figure, "safe", "Safe phases, what refuses the others, and where the cells of the tables stand")
+        return svg_element(
+            figure, "safe", "Safe phases, what refuses the others, and where the cells of the tables stand"
+        )
 
 
 def _plane(axes: Axes, build: "Build") -> list[Patch]:
@@ -264,7 +247,7 @@ def _line(axes: Axes, build: "Build") -> list[Patch]:
     (side,) = moving(build.project)
     phase = build.limits.phases_intake if side == "intake" else build.limits.phases_exhaust
     safe = build.limits.safe.isel(rpm=-1)
-    looks = zip(build.model.contacts, (_DARK, _MIDDLE, _LIGHT), ("o", "s", "^"), strict=False)
+    looks = zip(build.model.contacts, (DARK, MIDDLE, LIGHT), ("o", "s", "^"), strict=False)
     for contact, colour, marker in looks:
         for rule, dash in (("static", "-"), ("running", "--")):
             margin = safe[f"{rule}_margin"].sel(contact=contact).to_numpy()
@@ -281,17 +264,3 @@ def _line(axes: Axes, build: "Build") -> list[Patch]:
     axes.set_ylabel("gap above its rule, mm")
     axes.grid(alpha=0.3)
     return []
-
-
-def _svg(figure: Figure, name: str, title: str) -> str:
-    """The figure as an SVG element to stand in a page: ids of its own, a title, as wide as its place allows."""
-    text = io.StringIO()
-    with matplotlib.rc_context({"svg.hashsalt": name}):
-        figure.savefig(text, format="svg", metadata={"Date": None})
-    body = text.getvalue()
-    body = body[body.index("<svg") :]
-    body = re.sub(r"\s*<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
-    body = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", body)
-    opening = body.index(">") + 1
-    head = re.sub(r' (width|height|version)="[^"]*"', "", body[:opening])
-    return f'{head[:-1]} role="img" aria-label="{title}">\n <title>{title}</title>{body[opening:]}'
