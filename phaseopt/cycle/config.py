@@ -1,6 +1,7 @@
 """The engine as the cycle simulation sees it: dimensions of pipes, valves and cylinders, and how the mixture burns."""
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,6 +76,10 @@ class CycleConfig:
     Cylinders are alike and fire evenly; `firing_order` names them in the order they fire. `runner` leads from the
     plenum to the intake valves, `primary` from the exhaust valves to the first junction. With a `secondary`, primaries
     whose cylinders fire 360 degrees apart meet first (four into two into one), else all at once.
+
+    With `throttles` "per cylinder" each runner starts from a small volume of its own (`throttle_volume`, from the
+    throttle plate to where the runner begins) that its own throttle fills; there is no plenum, and the load is the
+    mean pressure of those volumes. The last pipes meet in a point, or in a box with `collector_volume` above zero.
     """
 
     bore: float
@@ -93,7 +98,10 @@ class CycleConfig:
     pin_offset: float = 0.0
     intake_valves: int = 2
     exhaust_valves: int = 2
+    throttles: Literal["shared", "per cylinder"] = "shared"
     plenum_volume: float = 5.0  # litres
+    throttle_volume: float = 0.15  # litres, of each
+    collector_volume: float = 0.0  # litres
     ambient_pressure: float = 101.325  # kPa
     ambient_temperature: float = 298.0
     fuel: str = "petrol"
@@ -108,9 +116,15 @@ class CycleConfig:
     friction: Friction = field(default_factory=Friction)
 
     def __post_init__(self) -> None:
-        if min(self.bore, self.stroke, self.plenum_volume, self.ambient_pressure) <= 0.0:
+        above_zero = (self.bore, self.stroke, self.plenum_volume, self.throttle_volume, self.ambient_pressure)
+        if min(above_zero) <= 0.0 or self.collector_volume < 0.0:
             raise InputError.one(
-                "bore, stroke, plenum volume and ambient pressure must be above zero", mend="check [cycle]"
+                "bore, stroke, volumes and ambient pressure must be above zero (a collector may have none)",
+                mend="check [cycle]",
+            )
+        if self.throttles not in ("shared", "per cylinder"):
+            raise InputError.one(
+                f"unknown arrangement {self.throttles!r}", mend="shared or per cylinder", where="throttles"
             )
         if self.rod <= self.stroke / 2 + abs(self.pin_offset):
             raise InputError.one(

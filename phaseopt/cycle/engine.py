@@ -1,6 +1,7 @@
 """Operating points of an engine, simulated until cycle repeats cycle."""
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -38,6 +39,7 @@ class Simulator:
         self.numbers[cyl.SWEPT] = config.displacement / config.cylinders
         # cells that the fastest wave crosses in a second; a guess until a cycle has been run
         self._rate = 1000.0 / float(net.geo[:, ducts.LENGTH].min())
+        self._emptying = net.emptying_rate()
         self.points = np.full((5, LANES), np.nan)  # rpm, load [Pa], icl, ecl, half-burned angle of each lane
         self.set_steps(4 * config.cylinders)
 
@@ -119,8 +121,11 @@ class Simulator:
             self.set_steps(self._wanted_steps())
         return np.full((2, LANES), np.nan)
 
-    def cycle(self) -> float:
-        """One cycle; returns the largest Courant number met, infinite if the state was lost."""
+    def cycle(self, watch: Callable[[int], None] | None = None) -> float:
+        """One cycle; returns the largest Courant number met, infinite if the state was lost.
+
+        `watch`, where given, is called after each step with the step's number.
+        """
         net = self.net
         rows = net.w.reshape(-1, ducts.FIELDS, LANES)
         rpm, _, icl, ecl, half_burned = self.points
@@ -133,12 +138,18 @@ class Simulator:
         z[:, cyl.PISTON] = 2.0 * self.config.stroke * 1e-3 * rpm / 60.0
         net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[:, [march.V_SUM_P, march.V_IN, march.V_OUT]] = 0.0
         phi, is_open, trap = self.valves.at(icl, ecl)
-        march.run_steps(
+        fixed = (
             net.w, net.geo, net.gas.kernel, dt, rpm, net.pipes, net.ends, net.spaces, net.scratch, net.junctions,
-            net.branches, net.counts, net.volumes, net.sizes, net.cylinders, self.numbers,
+            net.branches, net.counts, net.volumes, net.sizes, net.throttled, net.cylinders, self.numbers,
             net.offsets * (self.steps // self.config.cylinders), phi, is_open, self.volume, self.wall, half_burned,
             trap,
         )  # fmt: skip
+        if watch is None:
+            march.run_steps(*fixed, 0, self.steps)
+        else:
+            for step in range(self.steps):
+                march.run_steps(*fixed, step, step + 1)
+                watch(step)
         worst = float((rows[:, ducts.FASTEST] * dt / net.geo[:, ducts.LENGTH][:, None]).max())
         return worst if math.isfinite(worst) else math.inf
 
@@ -148,7 +159,8 @@ class Simulator:
 
     def _wanted_steps(self) -> int:
         n = self.config.cylinders
-        return n * 4 * math.ceil(self._rate * 120.0 / float(self.points[0].min()) / COURANT / n / 4)
+        rate = max(self._rate, self._emptying)
+        return n * 4 * math.ceil(rate * 120.0 / float(self.points[0].min()) / COURANT / n / 4)
 
 
 def record(out: Results, lanes: Lanes, done: Flags, now: Results) -> None:

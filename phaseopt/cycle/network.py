@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 PRANDTL = 0.71
+HOT_START = 900.0  # K, of the exhaust before the first cycle
 OPEN_END = 0.6  # end correction in radii: an open end without flange swings as if so much longer (textbook acoustics)
 
 
@@ -94,9 +95,31 @@ class Network:
     counts: Ints
     volumes: Array
     sizes: Array
+    throttled: int  # so many volumes, the first ones, are filled through a throttle
     cylinders: Array
     offsets: Ints  # in firing intervals, by cylinder
     names: list[str]
+
+    def throttled_volumes(self) -> Array:
+        """A view of the volumes behind a throttle: (volumes, fields, lanes)."""
+        return self.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[: self.throttled]
+
+    def emptying_rate(self) -> float:
+        """How fast waves through its open pipes empty the fastest volume, as cells that a wave crosses in a second.
+
+        Its pressure is looked ahead by half a step from two known ones, which is stable up to 1 (the second Adams-
+        Bashforth method's limit on the negative axis); kept to 0.6 of it.
+        """
+        rate = 0.0
+        for i, v in enumerate(self.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)):
+            area = 0.0
+            for e in np.flatnonzero(self.ends[:, march.TARGET] == march.FIXED_SPACES + i):
+                if self.ends[e, march.KIND] == march.SPACE:
+                    first, cells = self.pipes[e // 2]
+                    at, side = (first, ducts.AREA_LEFT) if e % 2 == 0 else (first + cells - 1, ducts.AREA_RIGHT)
+                    area += self.geo[at, side]
+            rate = max(rate, math.sqrt(1.4 * v[march.V_TH, 0]) * area / self.sizes[i] / 0.6)
+        return rate
 
     def rows(self, name: str) -> slice:
         """Rows of the named pipe, for a look at its state: `net.w.reshape(-1, FIELDS, LANES)[net.rows("runner 1")]`."""
@@ -134,7 +157,9 @@ class _Builder:
         geo = self.geometry[end // 2]
         return float(geo[1, ducts.AREA_LEFT] if end % 2 == 0 else geo[-2, ducts.AREA_RIGHT])
 
-    def finish(self, spaces: Array, volumes: Array, sizes: Array, cylinders: Array, offsets: list[int]) -> Network:
+    def finish(
+        self, spaces: Array, volumes: Array, sizes: Array, throttled: int, cylinders: Array, offsets: list[int]
+    ) -> Network:
         cells = [len(g) - 2 for g in self.geometry]
         first = np.cumsum([1, *[c + 2 for c in cells[:-1]]])
         w = np.zeros((sum(cells) + 2 * len(cells), ducts.FIELDS, LANES))
@@ -159,9 +184,28 @@ class _Builder:
             w.ravel(), np.concatenate(self.geometry), self.gas,
             np.stack([first, cells], axis=1).astype(np.int64), np.array(self.ends, dtype=np.int64),
             spaces, np.zeros((len(self.ends), orifice.SCRATCH)), joints, branches,
-            np.array([len(j) for j in self.junctions], dtype=np.int64), volumes, sizes, cylinders,
-            np.array(offsets, dtype=np.int64), self.names,
+            np.array([len(j) for j in self.junctions], dtype=np.int64), volumes, sizes, throttled,
+            cylinders, np.array(offsets, dtype=np.int64), self.names,
         )  # fmt: skip
+
+
+def _volumes(config: CycleConfig, gas: Gas) -> tuple[Array, Array]:
+    """States (volumes, fields, lanes) at rest and sizes [m^3]: plenum or one for each throttle, then the collector."""
+    own = config.throttles == "per cylinder"
+    sizes = [config.throttle_volume] * config.cylinders if own else [config.plenum_volume]
+    fresh = len(sizes)
+    if config.collector_volume > 0.0:
+        sizes.append(config.collector_volume)
+    volumes, k, p = np.zeros((len(sizes), march.VOLUME_FIELDS, LANES)), gas.kernel, config.ambient_pressure * 1e3
+    for i, (v, size) in enumerate(zip(volumes, sizes, strict=True)):
+        t, y = (config.ambient_temperature, 0.0) if i < fresh else (HOT_START, 1.0)
+        theta = t * (k[10] + k[11] * y)
+        v[march.V_MASS] = mass = p * size * 1e-3 / theta
+        v[march.V_INNER] = mass * ((k[0] + k[1] * y) * theta + (k[2] + k[3] * y) * theta**2 / 2)
+        v[march.V_BURNED] = mass * y
+        v[[march.V_P, march.V_OLD_P]] = p
+        v[[march.V_TH, march.V_OLD_TH]] = theta
+    return volumes, np.array(sizes) * 1e-3
 
 
 def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
@@ -169,43 +213,45 @@ def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
     n = config.cylinders
     ambient = config.ambient_pressure * 1e3
     b = _Builder(gas)
-    cold, hot = (ambient, config.ambient_temperature, 0.0), (ambient, 900.0, 1.0)
+    cold, hot = (ambient, config.ambient_temperature, 0.0), (ambient, HOT_START, 1.0)
+    volumes, sizes = _volumes(config, gas)
+    box = config.collector_volume > 0.0
+    throttled = len(sizes) - box
+    first_cylinder = march.FIXED_SPACES + len(sizes)
     runner = pipe_geometry(config.runner, mesh.intake, gas, 0.0, (True, False))
-    primary = pipe_geometry(config.primary, mesh.exhaust, gas, 1.0, (False, False))
+    branched = config.secondary is not None
+    primary = pipe_geometry(config.primary, mesh.exhaust, gas, 1.0, (False, box and not branched))
     joined = []
     for c in range(n):
         left = b.pipe(f"runner {c + 1}", runner, cold)
-        b.space(left, march.FIXED_SPACES)
-        b.space(left + 1, march.FIXED_SPACES + 1 + c, valve=0)
+        b.space(left, march.FIXED_SPACES + min(c, throttled - 1))
+        b.space(left + 1, first_cylinder + c, valve=0)
         left = b.pipe(f"primary {c + 1}", primary, hot)
-        b.space(left, march.FIXED_SPACES + 1 + c, valve=1)
+        b.space(left, first_cylinder + c, valve=1)
         joined.append(left + 1)
     if config.secondary is not None:
         primaries, joined = joined, []
-        secondary = pipe_geometry(config.secondary, mesh.exhaust, gas, 1.0, (False, False))
+        secondary = pipe_geometry(config.secondary, mesh.exhaust, gas, 1.0, (False, box))
         for s in range(n // 2):
             left = b.pipe(f"secondary {s + 1}", secondary, hot)
             b.junction([primaries[s], primaries[s + n // 2], left])
             joined.append(left + 1)
-    tail = b.pipe("tail", pipe_geometry(config.tail, mesh.tail, gas, 1.0, (False, True)), hot)
-    b.junction([*joined, tail])
+    tail = b.pipe("tail", pipe_geometry(config.tail, mesh.tail, gas, 1.0, (box, True)), hot)
+    if box:
+        for end in (*joined, tail):
+            b.space(end, first_cylinder - 1)
+    else:
+        b.junction([*joined, tail])
     b.space(tail + 1, 1)
 
     k = gas.kernel
-    spaces = np.zeros((march.FIXED_SPACES + 1 + n, march.SPACE_FIELDS * LANES))
+    spaces = np.zeros((first_cylinder + n, march.SPACE_FIELDS * LANES))
     for i, (t, y) in enumerate([(config.ambient_temperature, 0.0), (600.0, 1.0)]):
         theta = t * (k[10] + k[11] * y)
         a, slope = k[0] + k[1] * y, k[2] + k[3] * y
         values = [ambient, theta, y, (1 + a) * theta + slope * theta**2 / 2, 1 + 1 / (a + slope * theta)]
         spaces[i] = np.repeat(values, LANES)
-    size = config.plenum_volume * 1e-3
-    volumes = np.zeros((1, march.VOLUME_FIELDS, LANES))
-    theta = spaces[0, LANES]
-    volumes[0, march.V_MASS] = ambient * size / theta
-    volumes[0, march.V_INNER] = ambient * size / theta * (k[0] * theta + k[2] * theta**2 / 2)
-    volumes[0, [march.V_P, march.V_OLD_P]] = ambient
-    volumes[0, [march.V_TH, march.V_OLD_TH]] = theta
     offsets = [n - c if c else 0 for c in range(n)]  # the one that fires c-th is c intervals behind
     start, _ = chamber(config, 180.0 + 720.0 * np.array(offsets) / n)
     z = np.stack([cylinder.at_rest(k, float(v), ambient, 350.0, 0.05).ravel() for v in start])
-    return b.finish(spaces, volumes.reshape(1, -1), np.array([size]), z, offsets)
+    return b.finish(spaces, volumes.reshape(len(sizes), -1), sizes, throttled, z, offsets)

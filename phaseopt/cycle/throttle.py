@@ -1,4 +1,4 @@
-"""Holding the load: throttle and plenum are moved once a cycle until mean plenum pressure is what was asked for."""
+"""Holding the load: throttles and what is behind them are moved once a cycle until mean pressure there is the load."""
 
 import math
 
@@ -19,11 +19,9 @@ def _through(net: Network, pressure: Array) -> Array:
 
 
 def fill_intake(net: Network, times: Array) -> None:
-    """Multiply the contents of plenum and runners by `times` (lane by lane), their temperature unchanged."""
+    """Multiply the contents of throttled volumes and runners by `times` (lane by lane), their temperature unchanged."""
     times = np.clip(times, 0.3, 3.0)
-    v = net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[0]
-    for f in (march.V_MASS, march.V_INNER, march.V_BURNED, march.V_P, march.V_OLD_P):
-        v[f] *= times
+    net.throttled_volumes()[:, [march.V_MASS, march.V_INNER, march.V_BURNED, march.V_P, march.V_OLD_P]] *= times
     rows = net.w.reshape(-1, ducts.FIELDS, LANES)
     for name in net.names:
         if name.startswith("runner"):
@@ -35,29 +33,34 @@ def fill_intake(net: Network, times: Array) -> None:
 
 def set_out(net: Network, displacement: float, rpm: Array, load: Array, lane: int) -> None:
     """A first throttle in `lane` for about the air that its load [Pa] takes, and the intake at its pressure."""
-    v = net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[0]
+    v = net.throttled_volumes()
     space = net.spaces[0].reshape(-1, LANES)[:, lane]
     share = max(0.9 * load[lane] / space[0] - 0.1, 0.1)  # volumetric efficiency to be expected
     through = math.sqrt(nozzle_squared(space[0], space[1], load[lane], space[4]))
-    guess = share * displacement * space[0] / space[1] * rpm[lane] / 120.0 / through
-    if not 0.6 < v[march.V_THROTTLE, lane] / guess < 1.6:
-        v[march.V_THROTTLE, lane] = guess
+    guess = share * displacement * space[0] / space[1] * rpm[lane] / 120.0 / through / len(v)
+    if not 0.6 < v[0, march.V_THROTTLE, lane] / guess < 1.6:
+        v[:, march.V_THROTTLE, lane] = guess
     times = np.ones(LANES)
-    times[lane] = load[lane] / v[march.V_P, lane]
+    times[lane] = load[lane] / v[:, march.V_P, lane].mean()
     fill_intake(net, times)
 
 
 def hold(net: Network, steps: int, load: Array) -> Array:
-    """Correct throttle and intake after a cycle; returns how far mean pressure was from the load, relative."""
-    v = net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[0]
-    mean = v[march.V_SUM_P] / steps
+    """Correct throttles and intake after a cycle; returns how far mean pressure was from the load, relative.
+
+    Throttles of their own for every cylinder sit on one shaft: they are equally open.
+    """
+    v = net.throttled_volumes()
+    mean = v[:, march.V_SUM_P].mean(axis=0) / steps
+    came, left = v[:, march.V_IN].sum(axis=0), v[:, march.V_OUT].sum(axis=0)
     # judged by what the cylinders take: plenum and runners also swallow or give while pressure moves
     taken = net.cylinders.reshape(-1, cyl.FIELDS, LANES)[:, cyl.INTAKE].sum(axis=0)
-    wanted = taken / np.maximum(v[march.V_IN], 1e-12) * load / mean
+    wanted = taken / np.maximum(came, 1e-12) * load / mean
     outside = 0.999 * net.spaces[0, :LANES]
     eased = _through(net, load) / _through(net, np.minimum(mean, outside))
-    v[march.V_THROTTLE] *= np.clip(wanted / eased, 0.4, 2.5)
+    v[:, march.V_THROTTLE] *= np.clip(wanted / eased, 0.4, 2.5)
     # by the cycle's end pressure has drifted half the cycle's imbalance beyond its mean
-    drift = (v[march.V_IN] - v[march.V_OUT]) / v[march.V_MASS] * v[march.V_P]
-    fill_intake(net, 1.0 + (load - mean - 0.5 * drift) / v[march.V_P])
+    now = v[:, march.V_P].mean(axis=0)
+    drift = (came - left) / v[:, march.V_MASS].sum(axis=0) * now
+    fill_intake(net, 1.0 + (load - mean - 0.5 * drift) / now)
     return np.asarray(np.abs(load / mean - 1.0))

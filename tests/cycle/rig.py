@@ -111,8 +111,9 @@ class Bench:
         march.run_steps(
             self.rows.reshape(-1), self.geo, self.gas.kernel, lanes, lanes, self.pipes, self.ends, self.spaces,
             self.scratch, self.junctions, self.branches, self.counts, self.volume.reshape(1, -1), np.array([self.size]),
-            np.zeros((0, cylinder.FIELDS * LANES)), np.zeros(cylinder.NUMBERS), none, np.zeros((2, steps, 2 * LANES)),
-            np.zeros((2, steps), dtype=bool), np.zeros(steps + 1), np.zeros(steps), lanes, -1,
+            1, np.zeros((0, cylinder.FIELDS * LANES)), np.zeros(cylinder.NUMBERS), none,
+            np.zeros((2, steps, 2 * LANES)), np.zeros((2, steps), dtype=bool), np.zeros(steps + 1),
+            np.zeros(steps), lanes, -1, 0, steps,
         )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import fluids
 import numpy as np
 import pytest
 
-from phaseopt.cycle import junction, orifice
+from phaseopt.cycle import junction, march, orifice
 from phaseopt.cycle.gas import constant_gamma
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.valves import Valve, effective_area, flow_area
@@ -32,6 +32,26 @@ def test_nozzle_flow_choked_and_not(gamma, ratio):
 def test_choked_flow_number():
     """m sqrt(R T0) / (A p0) = 0.6847 for gamma 1.4: NACA Report 1135."""
     assert math.sqrt(orifice.nozzle_squared(1.0, 1.0, 0.3, 1.4)) == pytest.approx(0.6847, abs=1e-4)
+
+
+@pytest.mark.parametrize("volume", [2e-3, 2e-5])
+def test_a_throttle_fills_a_volume(volume):
+    """Choked at first: pressure rises by gamma R T m / V, m choked flow of package `fluids`; then level and still.
+
+    The second volume is so small, for its throttle, that it fills within two steps.
+    """
+    bench = Bench([straight(100.0, 40.0, 4)], ["wall", "wall"], volume=volume)
+    bench.fill(2e4, 300.0)
+    bench.volume[march.V_THROTTLE] = area = 1e-4
+    dt = 5e-5
+    critical = fluids.P_critical_flow(1e5, 1.4)
+    flow = critical / (287.05 * fluids.T_critical_flow(300.0, 1.4)) * math.sqrt(1.4 * 287.05 * 250.0) * area
+    per_step = dt * 1.4 * 287.05 * 300.0 * flow / volume
+    choked = int((critical - 2e4) / per_step)
+    bench.run(dt, choked)
+    assert bench.volume[march.V_P, 0] == pytest.approx(2e4 + choked * per_step, rel=2e-3)
+    bench.run(dt, 2000)
+    assert bench.volume[march.V_P] == pytest.approx(1e5, rel=1e-6)
 
 
 @pytest.mark.parametrize("mach", [0.1, 0.3, 0.6, 0.9])

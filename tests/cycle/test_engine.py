@@ -47,14 +47,23 @@ def totals(simulator):
     return mass, energy
 
 
-@pytest.mark.parametrize("branched", [True, False])
-def test_a_closed_engine_keeps_mass_and_energy(branched):
+ARRANGEMENTS = {
+    "four into two into one": {},
+    "four into one": {"secondary": None},
+    "a throttle for each": {"throttles": "per cylinder", "throttle_volume": 0.1},
+    "a box for a collector": {"collector_volume": 0.5},
+    "both": {"throttles": "per cylinder", "collector_volume": 1.5, "secondary": None},
+}
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_a_closed_engine_keeps_mass_and_energy(arrangement):
     """Outer ends shut, valves and pistons moving, no heat or burning: mass, and energy plus work, to 1e-10."""
-    config = sample() if branched else replace(sample(), secondary=None)
-    s = Simulator(config, COARSE)
-    s.net.ends[-1] = [march.WALL, -1, 0, -1]
+    s = Simulator(replace(sample(), **ARRANGEMENTS[arrangement]), COARSE)
+    end = 2 * s.net.names.index("tail") + 1
+    s.net.ends[end] = [march.WALL, -1, 0, -1]
     s.net.geo[:, ducts.HEAT] = 0.0
-    s.net.volumes.reshape(1, -1, LANES)[0, march.V_THROTTLE] = 0.0
+    s.net.throttled_volumes()[:, march.V_THROTTLE] = 0.0
     s.numbers[cyl.HEAT_FACTOR] = s.numbers[cyl.COMPLETE] = 0.0
     s.points[:] = 110.0
     s.points[0] = np.linspace(2500.0, 6000.0, LANES)
@@ -68,6 +77,28 @@ def test_a_closed_engine_keeps_mass_and_energy(branched):
     assert np.abs(after / mass - 1.0).max() < 1e-10
     assert np.abs(inner / energy - 1.0).max() < 1e-10
     assert np.abs(mean_state(s.net, cyl.WORK)).min() > 1.0  # it did something
+
+
+def test_one_cylinders_own_throttle_is_a_shared_one():
+    """With one cylinder the two arrangements are one and the same, to the bit."""
+    single = replace(sample(), firing_order=(1,), secondary=None, plenum_volume=0.4, throttle_volume=0.4)
+    shared = full_load(Simulator(single, COARSE), 5000.0)
+    own = full_load(Simulator(replace(single, throttles="per cylinder"), COARSE), 5000.0)
+    assert np.array_equal(shared.torque, own.torque)
+
+
+def test_every_load_is_held_with_throttles_of_their_own():
+    """Mean pressure behind the throttles is the load to 0.2 %, and what they let in is what the cylinders took."""
+    s = Simulator(replace(sample(), throttles="per cylinder"), COARSE)
+    load = np.array([40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 98.0, 100.5])
+    r = s.run(np.full(LANES, 4000.0), load, np.full(LANES, 110.0), np.full(LANES, 110.0))
+    assert r.settled.all()
+    assert np.all(np.diff(r.torque) > 0.0)
+    s.cycle()
+    v = s.net.throttled_volumes()
+    assert v[:, march.V_SUM_P].mean(axis=0) / s.steps == pytest.approx(load * 1e3, rel=2e-3)
+    taken = 4 * mean_state(s.net, cyl.INTAKE)
+    assert v[:, march.V_IN].sum(axis=0) == pytest.approx(taken, rel=5e-3)
 
 
 def test_chamber_is_the_slider_cranks():
