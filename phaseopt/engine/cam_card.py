@@ -9,7 +9,9 @@ lash: valve lift is ratio times tappet lift. Valve lift is read on the engine wi
 after the lash is taken up: lift at zero lash is what the card says plus the lash. A reading at TDC is valve lift too.
 
 What is taken at its word: the card itself; that the peak stands at the lobe's centre; and that both flanks are alike
-where a line gives `degrees` and not `before` and `after`. How well the centreline is known is charged elsewhere.
+where a line gives `degrees` and not `before` and `after`. How far the lobe so drawn may stand from where the cam was
+dialled is charged elsewhere, as timing; but a lift at TDC was read at such a place too, so it is known no better than
+that place times the flank's steepest slope.
 """
 
 from dataclasses import replace
@@ -18,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.engine.card_profile import Flank, Known, Spline, smoothest_pair
-from phaseopt.engine.card_spread import Limits, Piece, as_polynomials, highest_flank, lift_of, lower
+from phaseopt.engine.card_spread import STEEPEST, Limits, Piece, as_polynomials, highest_flank, lift_of, lower
 from phaseopt.engine.lobe import Lobe
 from phaseopt.errors import InputError
 from phaseopt.project import Card, Side, TdcLift
@@ -30,7 +32,9 @@ LONGEST_FLANK = 355.0  # crank degrees; both fit on the circle
 NEAREST = 0.5  # crank degrees; a TDC reading closer than this to a check lift adds nothing to it
 
 
-def card_lobe(card: Card, ratio: float, lash: float, side: Side, file: Path | None = None) -> tuple[Lobe, Lobe]:
+def card_lobe(
+    card: Card, ratio: float, lash: float, side: Side, centreline_error: float, file: Path | None = None
+) -> tuple[Lobe, Lobe]:
     """The nominal lobe of a cam card, and the largest lift that any profile which fits the card may have.
 
     Parameters
@@ -41,6 +45,8 @@ def card_lobe(card: Card, ratio: float, lash: float, side: Side, file: Path | No
         Valve travel over tappet travel; lash at the valve as set, mm.
     side
         Says on which flank TDC lies: the opening flank of an intake lobe, the closing flank of an exhaust lobe.
+    centreline_error
+        How well the centreline of `lift_at_tdc` is known, crank degrees. The card's asymmetry comes on top.
     file
         The project file, for messages.
 
@@ -62,7 +68,7 @@ def card_lobe(card: Card, ratio: float, lash: float, side: Side, file: Path | No
     >>> from phaseopt.project import Duration
     >>> lines = (Duration(at=0.4, degrees=252), Duration(at=1.0, degrees=230))
     >>> card = Card(lift=9.6, durations=lines, measured_at="tappet")
-    >>> nominal, most = card_lobe(card, ratio=1.0, lash=0.25, side="exhaust")
+    >>> nominal, most = card_lobe(card, ratio=1.0, lash=0.25, side="exhaust", centreline_error=1.0)
     >>> [round(float(x), 4) for x in nominal.span(1.0)]
     [-115.0, 115.0]
     >>> bool(most.lift(100.0) > nominal.lift(100.0) + 0.3)
@@ -88,7 +94,7 @@ def card_lobe(card: Card, ratio: float, lash: float, side: Side, file: Path | No
     try:
         if card.lift_at_tdc is not None:
             at_tdc = 0 if side == "intake" else 1
-            flanks[at_tdc] = _with_reading(flanks[at_tdc], card.lift_at_tdc, lash)
+            flanks[at_tdc] = _with_reading(flanks[at_tdc], card.lift_at_tdc, lash, centreline_error + card.doubt)
         nominal = smoothest_pair(flanks)
         before, after = (_highest(flank, spline) for flank, spline in zip(flanks, nominal, strict=True))
     except ValueError as error:
@@ -101,13 +107,15 @@ def card_lobe(card: Card, ratio: float, lash: float, side: Side, file: Path | No
     return _joined(nominal), Lobe(*as_polynomials(before, after))
 
 
-def _with_reading(flank: Flank, read: TdcLift, lash: float) -> Flank:
+def _with_reading(flank: Flank, read: TdcLift, lash: float, astray: float) -> Flank:
     """The flank with what a dial gauge showed at TDC, as lift at zero lash.
 
-    A closed valve (no lift, or less than the error) may stand anywhere within its lash.
+    A closed valve (no lift, or less than the error) may stand anywhere within its lash. The lobe may have stood
+    `astray` crank degrees from the centreline, and lift changes over them by no more than the steepest slope.
     """
-    low = read.lift - read.error + lash if read.lift > read.error else 0.0
-    high = read.lift + read.error + lash
+    error = read.error + astray * STEEPEST * flank.peak / min(flank.lengths)
+    low = read.lift - error + lash if read.lift > read.error else 0.0
+    high = read.lift + error + lash
     inner = min([flank.peak, *(check.low for check in flank.checks if check.at <= read.centreline)])
     outer = max([0.0, *(check.high for check in flank.checks if check.at >= read.centreline)])
     if read.centreline <= 0:

@@ -210,7 +210,7 @@ def _camshaft(project: Project, side: Side) -> Camshaft:
         lobe = most = read_lobe(cam.lobe, cam.ratio)
     else:
         assert cam.card is not None  # the project file gives a lobe or a card
-        lobe, most = card_lobe(cam.card, cam.ratio, cam.lash, side, project.file)
+        lobe, most = card_lobe(cam.card, cam.ratio, cam.lash, side, cam.centreline_error, project.file)
     if project.tables.check_lift + cam.lash >= lobe.peak:
         raise InputError.one(
             f"lash {cam.lash:g} mm and check lift {project.tables.check_lift:g} mm leave nothing of the lift "
