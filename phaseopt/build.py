@@ -4,9 +4,7 @@ Nothing here writes a file; `phaseopt.output` does that, all at once, from the `
 """
 
 import math
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -17,37 +15,37 @@ from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.errors import InputError
+from phaseopt.progress import Progress, part, silent
 from phaseopt.project import SIDES, Project
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, torque_map
 from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.fitting import fit
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
 from phaseopt.tables import PhaseTables, read_tables, rest_tables
-from phaseopt.torque.pulls import Reduction, reduce_logs
+from phaseopt.torque.pulls import Reduction
+from phaseopt.torque_model import Simulated, TorqueModel, require_source, told_of, torque_model
 
 FloatArray = npt.NDArray[np.float64]
-Progress = Callable[[float, str], None]
 
-_IN_REACH = {"long_name": "the data speak of the cell"}
+_IN_REACH = {"long_name": "the torque model speaks of the cell"}
 
 
 @dataclass(frozen=True, eq=False)
 class Build:
     """What a build found.
 
-    `torque` has dims (rpm, load): `torque`, `torque_deviation` of the tables, `torque_before` of the baseline, `gain`
-    and `gain_deviation` (the doubt of a difference is less than that of its parts: they share it), in N·m; `weight`,
-    and `in_reach`, whether the data speak of the cell. `full_gain` is the mean gain over the full-load row.
-    `loo_rmse` and `lopo_rmse` are leave-one-out and leave-one-pull-out errors, N·m; the latter NaN with one pull.
+    `reduction`, `surrogate`, `simulation`, `loo_rmse` and `lopo_rmse` are those of its `TorqueModel`. `torque` has dims
+    (rpm, load): `torque`, `torque_deviation` of the tables, `torque_before` of the baseline, `gain` and
+    `gain_deviation` (the doubt of a difference is less than that of its parts: they share it), in N·m; `weight`, and
+    `in_reach`, whether the torque model speaks of the cell. `full_gain` is the mean gain over the full-load row.
+    `airflow` is the simulated filling of the cells, None where no simulation took part.
     """
 
     project: Project
     model: ContactModel
     limits: Limits
-    reduction: Reduction
+    reduction: Reduction | None
     surrogate: ExactModel
+    simulation: Simulated | None
     loo_rmse: float
     lopo_rmse: float
     search: SearchResult
@@ -59,6 +57,7 @@ class Build:
     torque: xr.Dataset
     full_gain: float
     full_gain_deviation: float
+    airflow: xr.Dataset | None
 
     @property
     def binds(self) -> tuple[tuple[tuple[str, ...], ...], ...]:
@@ -67,48 +66,44 @@ class Build:
 
 
 def build(project: Project, progress: Progress | None = None) -> Build:
-    """Limits, logs, torque model, search and check of one project.
+    """Limits, logs, simulation, torque model, search and check of one project.
 
     Parameters: `project`; `progress`, told the share of the work done and what is going on.
     Raises `InputError` for whatever the project's files get wrong, and where full travel of a phaser is not clear and
     the project does not accept the tables as the only guard.
     """
-    tell = progress or (lambda fraction, text: None)
+    tell = progress or silent
     tell(0.0, "contact limits")
-    if project.torque is None:
-        raise InputError.one(
-            "no torque is given, so there is nothing to make tables from",
-            mend="describe the pulls under [torque]; `phaseopt limits` needs none",
-            file=project.file,
-            where="torque",
-        )
+    require_source(project)
     model = contact_model(project)
     limits = phase_limits(model)
     refuse_unguarded(project, limits)
     baseline = baseline_tables(project)
-    tell(0.15, "reading logs")
-    reduction = reduce_logs(project)
-    tell(0.35, "fitting torque")
-    with _told_of(project, "torque.pulls"):
-        surrogate = fit(readings_of(reduction.points))
-    tell(0.55, "torque of every label")
-    labels = torque_map(project, model, limits, surrogate)
-    with _told_of(project, "search"):
-        problem, boxes = search_problem(project, model, limits, labels)
-        found = solve(problem, boxes, progress=lambda fraction, text: tell(0.65 + 0.3 * fraction, text))
-    exhaust = found.intake if model.tied else found.exhaust
-    tables = PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
+    learnt = torque_model(project, part(tell, 0.15, 0.55))
+    found, labels, tables = best_tables(project, model, limits, learnt, part(tell, 0.55, 0.95))
     tell(0.95, "checking tables")
-    torque, full_gain, full_deviation = compare_torque(project, model, surrogate, baseline, tables)
+    torque, full_gain, full_deviation = compare_torque(project, model, learnt.surface, baseline, tables)
     torque["in_reach"] = (("rpm", "load"), _chosen_in_reach(found, labels), _IN_REACH)
     given = project.tables.baseline is not None
     return Build(
-        project, model, limits, reduction, surrogate,
-        leave_one_out(surrogate).rmse, _pull_error(surrogate), found,
-        tables, baseline, "the baseline tables" if given else "rest timing",
+        project, model, limits, learnt.reduction, learnt.surface, learnt.simulation, learnt.loo_rmse, learnt.lopo_rmse,
+        found, tables, baseline, "the baseline tables" if given else "rest timing",
         check_tables(model, baseline), check_tables(model, tables),
-        torque, full_gain, full_deviation,
+        torque, full_gain, full_deviation, None,
     )  # fmt: skip
+
+
+def best_tables(
+    project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel, tell: Progress
+) -> tuple[SearchResult, TorqueMap, PhaseTables]:
+    """Search the safe boxes for the best tables on a torque model."""
+    tell(0.0, "torque of every label")
+    labels = torque_map(project, model, limits, learnt.surface)
+    with told_of(project, "search"):
+        problem, boxes = search_problem(project, model, limits, labels)
+        found = solve(problem, boxes, progress=part(tell, 0.25, 1.0))
+    exhaust = found.intake if model.tied else found.exhaust
+    return found, labels, PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
 
 
 def refuse_unguarded(project: Project, limits: Limits) -> None:
@@ -141,27 +136,14 @@ def baseline_tables(project: Project) -> PhaseTables:
     return tables
 
 
-@contextmanager
-def _told_of(project: Project, where: str) -> Iterator[None]:
-    """Name the project file and a key in mistakes found where neither is known."""
-    try:
-        yield
-    except InputError as error:
-        raise InputError(
-            m if m.file is not None else replace(m, file=project.file, where=where) for m in error.mistakes
-        ) from error
-
-
-def readings_of(points: xr.Dataset) -> Readings:
-    """Torque points as the surrogate takes them: inputs (rpm, load, icl, ecl), known variance from the scatter."""
-    x = np.column_stack([points[name].to_numpy() for name in ("rpm", "load", "icl", "ecl")])
-    return Readings(x, points["torque"].to_numpy(), points["pull"].to_numpy(), points["scatter"].to_numpy() ** 2)
-
-
 def compare_torque(
     project: Project, model: ContactModel, surrogate: ExactModel, before: PhaseTables, after: PhaseTables
 ) -> tuple[xr.Dataset, float, float]:
-    """Torque of two pairs of tables and the gain, cell by cell, with the mean gain at full load and its deviation."""
+    """Torque of two pairs of tables and the gain, cell by cell, with the mean gain at full load and its deviation.
+
+    Torque may be NaN where a simulation did not settle; the mean is then over the speeds where both are known, and NaN
+    where there is none.
+    """
     x = np.concatenate([_inputs(project, model, after), _inputs(project, model, before)])
     mean, covariance = surrogate.joint(x)
     n = len(x) // 2
@@ -170,8 +152,10 @@ def compare_torque(
     gain_variance = variance[:n] + variance[n:] - 2.0 * np.diag(covariance, n)
     shape = (len(project.tables.rpm), len(project.tables.load))
     full = np.zeros(shape)
-    full[:, -1] = 1.0 / shape[0]
-    contrast = np.concatenate([full.ravel(), -full.ravel()])
+    full[:, -1] = 1.0
+    known = full.ravel() * np.isfinite(gain)
+    share = known / known.sum() if known.any() else np.full(n, math.nan)
+    contrast = np.concatenate([share, -share])
     columns = {
         "torque": (mean[:n], "expected torque of the tables"),
         "torque_deviation": (np.sqrt(variance[:n]), "standard deviation of expected torque"),
@@ -188,7 +172,7 @@ def compare_torque(
     )
     found["weight"] = (("rpm", "load"), cell_weights(project), {"units": "1", "long_name": "how much a cell counts"})
     deviation = math.sqrt(max(float(contrast @ covariance @ contrast), 0.0))
-    return found, float(contrast @ mean), deviation
+    return found, float(contrast @ np.nan_to_num(mean)), deviation
 
 
 def _inputs(project: Project, model: ContactModel, tables: PhaseTables) -> FloatArray:
@@ -202,7 +186,3 @@ def _inputs(project: Project, model: ContactModel, tables: PhaseTables) -> Float
 def _chosen_in_reach(found: SearchResult, labels: TorqueMap) -> npt.NDArray[np.bool_]:
     r, load = np.indices(found.intake_index.shape)
     return np.asarray(labels.in_reach[r, load, found.intake_index, found.exhaust_index])
-
-
-def _pull_error(surrogate: ExactModel) -> float:
-    return leave_one_pull_out(surrogate).rmse if len(np.unique(surrogate.readings.pull)) > 1 else math.nan

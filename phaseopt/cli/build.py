@@ -18,7 +18,8 @@ def build(project_file: ProjectFile, out: Out, json: Json = False) -> None:
     with ending():
         import phaseopt.build as job
         from phaseopt.output.directory import require_replaceable, write_files
-        from phaseopt.output.files import build_files, run_record
+        from phaseopt.output.files import build_files
+        from phaseopt.output.record import run_record
         from phaseopt.project_file import load_project
         from phaseopt.report.text import summary
 

@@ -38,7 +38,8 @@ VARIABLES = {
     "fuel_per_kwh": ("g/(kW h)", "fuel mass per brake energy", 1e3, 0.0),
 }
 PIECES = 3  # walks that the timings of one load are cut into, so that no lane is left working alone for long
-NOTE = "Simulated. Knock is not modelled: timings that fill the cylinder best may need less spark or better fuel."
+KNOCK = "Knock is not modelled: timings that fill the cylinder best may need less spark or better fuel."
+NOTE = f"Simulated. {KNOCK}"
 
 
 def walk(icl: Array, ecl: Array) -> Ints:

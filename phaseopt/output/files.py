@@ -3,18 +3,11 @@
 Guaranteed gaps are rounded down, never up. The same build gives the same bytes.
 """
 
-import hashlib
 import json
-import math
-import os
-import platform
-from dataclasses import asdict
-from importlib.metadata import version
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from phaseopt.build import Build
 from phaseopt.clearance.limits import EDGES
@@ -22,49 +15,63 @@ from phaseopt.engine.camshaft import events, overlap
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD
 from phaseopt.output.metadata import records_metadata, table_metadata
-from phaseopt.project import SIDES, Project
+from phaseopt.output.record import run_record
+from phaseopt.project import SIDES
 from phaseopt.report.facts import clamps
 from phaseopt.report.page import render
-from phaseopt.report.verdicts import verdict_as_dict
+from phaseopt.report.simulation import notes
 from phaseopt.tables import table_text
-from phaseopt.torque.logs import pull_files
-
-FloatArray = npt.NDArray[np.float64]
-
-_VERSIONS_OF = ("phaseopt", "numpy", "scipy", "numba", "xarray")
 
 
 def build_files(build: Build) -> dict[str, str]:
     """Every file of a build by name.
 
-    Returns tables of the cams that move, their CSV-on-the-Web metadata, `cells.csv`, `limits.csv`, `report.html` and
-    `run.json`.
+    Returns tables of the cams that move, `cells.csv`, `limits.csv`, with a simulation `airflow.csv`, the CSV-on-the-Web
+    metadata of each, `report.html` and `run.json`.
     """
     files: dict[str, str] = {}
+    said = notes(build)
     for side in SIDES:
         if build.project.phaser_of(side) is not None:
             name, table = f"{side}_phase.csv", build.tables.of_side(side)
             files[name] = table_text(table)
-            files[f"{name}-metadata.json"] = table_metadata(name, table)
-    for name, title, columns in (
+            files[f"{name}-metadata.json"] = table_metadata(name, table, said)
+    records = [
         ("cells.csv", "Every cell of the tables", _cell_columns(build)),
         ("limits.csv", "Clamps: the safe box of the tables, and by speed alone and together", _limit_columns(build)),
-    ):
+    ]
+    if build.airflow is not None:
+        words = "Expected cylinder air from the simulation, a start for mapping fuel; empty where not simulated"
+        records.append(("airflow.csv", words, _air_columns(build.airflow)))
+    for name, title, columns in records:
         files[name] = csv_text(columns)
-        files[f"{name}-metadata.json"] = records_metadata(name, title, columns)
+        files[f"{name}-metadata.json"] = records_metadata(name, title, columns, said)
     files["report.html"] = render(build)
     record = run_record(build) | {"files": sorted({*files, RECORD})}  # by which a later build knows what it may replace
     files[RECORD] = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     return files
 
 
-def _cell_columns(build: Build) -> list[Column]:
-    cells, torque = build.verdict.cells, build.torque
-    rpm, load = (axis.ravel() for axis in np.meshgrid(build.tables.rpm, build.tables.load, indexing="ij"))
-    columns = [
+def _axis_columns(table: xr.Dataset) -> list[Column]:
+    rpm, load = (axis.ravel() for axis in np.meshgrid(table["rpm"], table["load"], indexing="ij"))
+    return [
         Column("rpm", "engine speed", rpm, "rpm"),
         Column("load", "load breakpoint, the top one full throttle", load, "kPa"),
     ]
+
+
+def _air_columns(airflow: xr.Dataset) -> list[Column]:
+    found = _axis_columns(airflow)
+    for name, decimals in (("air", 1), ("air_before", 1), ("ratio", 4)):
+        column = airflow[name]
+        words, unit = str(column.attrs["long_name"]), str(column.attrs["units"])
+        found.append(Column(name, words, column.to_numpy().ravel(), unit, decimals))
+    return found
+
+
+def _cell_columns(build: Build) -> list[Column]:
+    cells, torque = build.verdict.cells, build.torque
+    columns = _axis_columns(torque)
     for name in ("intake_phase", "exhaust_phase", "icl", "ecl"):
         columns.append(Column(name, str(cells[name].attrs["long_name"]), cells[name].to_numpy().ravel(), "degree", 3))
     columns += _event_columns(build)
@@ -77,7 +84,7 @@ def _cell_columns(build: Build) -> list[Column]:
         Column("verdict", "clear, short or contact", cells["verdict"].to_numpy().ravel().tolist()),
         Column("closest_rule", "the contact rule with the least margin", cells["binds"].to_numpy().ravel().tolist()),
         Column("binds", "what holds the cell where it is", ["; ".join(cell) for row in build.binds for cell in row]),
-        Column("in_reach", "the data speak of the cell", _yes(torque["in_reach"].to_numpy())),
+        Column("in_reach", str(torque["in_reach"].attrs["long_name"]), _yes(torque["in_reach"].to_numpy())),
     ]
     return columns
 
@@ -141,57 +148,3 @@ def _limit_columns(build: Build) -> list[Column]:
 
 def _yes(flags: npt.NDArray[np.bool_]) -> list[str]:
     return ["yes" if flag else "no" for flag in flags.ravel()]
-
-
-def run_record(build: Build) -> dict[str, Any]:
-    """What was computed from what: hashes of the inputs, versions, settings, the search's gap and the verdicts."""
-    found = build.search
-    return {
-        "made_by": "phaseopt",
-        "versions": {name: version(name) for name in _VERSIONS_OF} | {"python": platform.python_version()},
-        "project": build.project.name,
-        "inputs_sha256": _hashes(build.project),
-        "settings": {
-            "search": build.project.search.model_dump(mode="json"),
-            "gap": build.project.gap.model_dump(mode="json"),
-            "top_speed_rpm": build.model.top_speed,
-            "seed": None,  # nothing here is drawn at random
-        },
-        "torque": {
-            "points": len(build.surrogate.readings),
-            "leave_one_out_error_Nm": round(build.loo_rmse, 4),
-            "leave_one_pull_out_error_Nm": None if math.isnan(build.lopo_rmse) else round(build.lopo_rmse, 4),
-            "mean_full_load_gain_Nm": round(build.full_gain, 4),
-            "mean_full_load_gain_deviation_Nm": round(build.full_gain_deviation, 4),
-            "cells_out_of_reach": int((~build.torque["in_reach"]).sum()),
-            "notes": list(build.reduction.notes),
-        },
-        "search": {
-            "value_Nm": found.value,
-            "bound_Nm": found.bound,
-            "gap": found.gap_of_value,
-            "gap_per_cell_Nm": found.gap_per_cell,
-            "gap_of_gain": found.gap_of_gain,
-            "best_fixed_timing": None if found.fixed is None else asdict(found.fixed),
-            "box": asdict(clamps(build)),
-        },
-        "verdict": verdict_as_dict(build.verdict),
-    }
-
-
-def _hashes(project: Project) -> dict[str, str]:
-    """SHA-256 of every input file, by its path from the project's folder."""
-    files = {project.file.resolve(), *(path.resolve() for path in _paths(project.model_dump()))}
-    if project.torque is not None:
-        for number, pull in enumerate(project.torque.pulls, start=1):
-            files |= {path.resolve() for path in pull_files(project, number, pull.files)}
-    folder = project.folder.resolve()
-    named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in files}
-    return {name: hashlib.sha256(named[name].read_bytes()).hexdigest() for name in sorted(named)}
-
-
-def _paths(value: Any) -> list[Path]:
-    if isinstance(value, Path):
-        return [value]
-    items = value.values() if isinstance(value, dict) else value if isinstance(value, list | tuple) else ()
-    return [path for item in items for path in _paths(item)]

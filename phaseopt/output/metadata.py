@@ -15,10 +15,10 @@ from phaseopt.tables import CORNER, number_text
 _SIGN = "crank degrees moved by the phaser from its rest position, which is 0; + = advanced (earlier), - = retarded"
 
 
-def table_metadata(name: str, table: xr.DataArray) -> str:
+def table_metadata(name: str, table: xr.DataArray, notes: Sequence[str] = ()) -> str:
     """Metadata of a phase table: axes, unit, sign and rest position.
 
-    Parameters: `name` of the CSV beside it; `table` with dims rpm, load.
+    Parameters: `name` of the CSV beside it; `table` with dims rpm, load; `notes` that a reader must not miss.
     """
     columns = [_column("rpm", CORNER, "number", "engine speed breakpoint of the row", "rpm")]
     for load in table["load"].values:
@@ -30,13 +30,13 @@ def table_metadata(name: str, table: xr.DataArray) -> str:
         f"{side}: {_SIGN}. Rows are engine speeds (rpm), columns are loads (kPa manifold absolute pressure, "
         "the last one full throttle)."
     )
-    return _document(name, side, words, columns, "rpm")
+    return _document(name, side, " ".join([*notes, words]), columns, "rpm")
 
 
-def records_metadata(name: str, title: str, columns: Sequence[Column]) -> str:
-    """Metadata of a CSV of records."""
+def records_metadata(name: str, title: str, columns: Sequence[Column], notes: Sequence[str] = ()) -> str:
+    """Metadata of a CSV of records; `notes` as above."""
     found = [_column(c.name, c.name, "string" if c.is_text else "number", c.meaning, c.unit) for c in columns]
-    return _document(name, title, f"{title}. Phases are {_SIGN}.", found)
+    return _document(name, title, " ".join([*notes, f"{title}. Phases are {_SIGN}."]), found)
 
 
 def _column(name: str, title: str, datatype: str, meaning: str, unit: str) -> dict[str, Any]:

@@ -18,7 +18,7 @@ FloatArray = npt.NDArray[np.float64]
 _OF_CELL = ("rpm", "load", "intake_phase", "exhaust_phase", "icl", "ecl", "by_hand", "static", "running", "angle")
 _MOST = 0.8  # of the greatest gain: what counts as where most was gained
 _BINDERS = {
-    "reach": "reach of the data",
+    "reach": "reach of the torque model",
     "slew": "phaser speed",
     "roughness": "smoothness towards neighbouring cells",
 }
@@ -96,8 +96,8 @@ def binders(build: "Build") -> list[tuple[str, int]]:
 
 
 def gained_most(build: "Build") -> tuple[float, float] | None:
-    """From and to rpm around the greatest gain at full load; None where nothing was gained."""
-    gain = build.torque["gain"].isel(load=-1).to_numpy()
+    """From and to rpm around the greatest gain at full load; None where none is known to have gained."""
+    gain = build.torque["gain"].isel(load=-1).fillna(-np.inf).to_numpy()
     peak = int(gain.argmax())
     if gain[peak] <= 0:
         return None

@@ -20,6 +20,7 @@ from phaseopt.project import SIDES
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.facts import FloatArray, Tightest, clamps, moving, phase_words, tightest
+from phaseopt.report.simulation import alone, beyond_words
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -49,11 +50,13 @@ def full_load_torque(build: "Build") -> str:
         upper.plot(rpm, after, "o-", color=MIDDLE, ms=4, label="after: these tables")
         beyond = ~row["in_reach"].to_numpy()
         if beyond.any():
-            upper.plot(rpm[beyond], after[beyond], "o", mfc=WHITE, mec=MIDDLE, ms=7, label="out of reach of the data")
+            upper.plot(rpm[beyond], after[beyond], "o", mfc=WHITE, mec=MIDDLE, ms=7, label=beyond_words(build))
         upper.set_ylabel("torque, N·m")
         upper.set_title(
             f"Torque at full load: {build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m on average "
-            f"(± one deviation)"
+            f"(± one deviation{', a judgement' if alone(build) else ''})"
+            if np.isfinite(build.full_gain)
+            else "Torque at full load: the gain is not known"
         )
         upper.legend(loc="best")
         lower.fill_between(rpm, gain - doubt, gain + doubt, **shade, label="±2 deviations")

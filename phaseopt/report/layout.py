@@ -1,6 +1,8 @@
-"""What the page's template draws: plain tables, and grids with a colour in each cell."""
+"""What the page's template draws: plain tables, grids with a colour in each cell, and pictures."""
 
 from dataclasses import dataclass
+
+from markupsafe import Markup
 
 
 @dataclass(frozen=True)
@@ -49,3 +51,16 @@ class Grid:
     loads: tuple[str, ...]
     rows: tuple[tuple[str, tuple[Cell, ...]], ...]
     legend: tuple[Swatch, ...]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure and what stands under it."""
+
+    svg: Markup
+    caption: str
+
+
+def picture(svg: str, caption: str) -> Picture:
+    """A figure of ours as the page takes it: not escaped again, since the SVG writer escaped its texts."""
+    return Picture(Markup(svg), caption)

@@ -3,14 +3,10 @@
 `render` gathers what the template shows; every text passes through the template's escaping, figures are our own SVG.
 """
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.drop import DropLaw
@@ -22,7 +18,9 @@ from phaseopt.report import figures, text
 from phaseopt.report.colours import Scale, ink
 from phaseopt.report.facts import binder_words, binders, clamps, moving, phase_words, tightest
 from phaseopt.report.inputs import input_tables
-from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
+from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table, picture
+from phaseopt.report.simulation import beyond_words, notes
+from phaseopt.report.trust import fit_table, simulation_section
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -31,14 +29,6 @@ if TYPE_CHECKING:
 BEYOND = "†"  # marks a cell out of reach of the data
 _STATIC_STEPS = 5  # of the ledger's, those that a hand-turned engine has too
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A figure and what stands under it."""
-
-    svg: Markup
-    caption: str
 
 
 def render(build: "Build") -> str:
@@ -66,23 +56,23 @@ def _context(build: "Build") -> dict[str, Any]:
         },
         "grids": [_grid(build, side) for side in moving(build.project)],
         "marks": _marks_words(build),
-        "torque_picture": _picture(
+        "torque_picture": picture(
             figures.full_load_torque(build),
             "Expected torque from the torque model at the timings of both pairs of tables. The doubt of the gain is "
             "less than that of its parts, which share it.",
         ),
-        "maps": [_picture(figures.gap_map(build, contact), _MAP_CAPTION) for contact in build.model.contacts],
-        "angles": [
-            _picture(figures.gap_over_angle(build, contact), _ANGLE_CAPTION) for contact in build.model.contacts
-        ],
-        "safe_picture": _picture(figures.safe_set(build), _SAFE_CAPTION),
+        "maps": [picture(figures.gap_map(build, contact), _MAP_CAPTION) for contact in build.model.contacts],
+        "angles": [picture(figures.gap_over_angle(build, contact), _ANGLE_CAPTION) for contact in build.model.contacts],
+        "safe_picture": picture(figures.safe_set(build), _SAFE_CAPTION),
         "clamps": _clamp_table(build),
         "limits": _limit_table(build),
         "full_travel": f"{travel.sentence[0].upper()}{travel.sentence[1:]}",
         "offsets": _offset_table(build),
         "ledger": _ledger_table(build),
-        "fit": _fit_table(build),
-        "notes": (*build.reduction.notes, *build.model.notes),
+        "torque_notes": notes(build),
+        "fit": fit_table(build),
+        "simulation": simulation_section(build),
+        "notes": (*(build.reduction.notes if build.reduction is not None else ()), *build.model.notes),
         "drops": [f"{side}: {_drop_words(drop)}" for side, drop in build.model.drops.items()],
         "not_covered": build.verdict.not_covered,
         "inputs": input_tables(build.project, build.model),
@@ -103,10 +93,6 @@ _SAFE_CAPTION = (
 )
 
 
-def _picture(svg: str, caption: str) -> Picture:
-    return Picture(Markup(svg), caption)  # our own drawing; the SVG writer escaped its texts
-
-
 def _grid(build: "Build", side: Side) -> Grid:
     """A table of phases with a colour, marks and a hint in each cell."""
     table = build.tables.of_side(side).to_numpy()
@@ -123,7 +109,7 @@ def _grid(build: "Build", side: Side) -> Grid:
             marks = (BEYOND if beyond else "") + "".join(sorted(letters[name] for name in names))
             colour = scale.colour(table[r, k])
             value = number_text(table[r, k])
-            hint = f"{rpm:g} rpm, {load:g} kPa: {value}°" + ("; out of reach of the data" if beyond else "")
+            hint = f"{rpm:g} rpm, {load:g} kPa: {value}°" + (f"; {beyond_words(build)}" if beyond else "")
             hint += f"; {', '.join(map(binder_words, names))}" if names else "; free"
             cells.append(Cell(value, colour, ink(colour), marks, hint))
         rows.append((number_text(rpm), tuple(cells)))
@@ -145,7 +131,7 @@ def _marks_words(build: "Build") -> list[tuple[str, str]]:
         (letters[name], f"held by {binder_words(name)} in {count} of {total} cells") for name, count in binders(build)
     ]
     beyond = int((~build.torque["in_reach"]).sum())
-    told = f"out of reach of the data: nearest supported timing, torque a guess, in {beyond} of {total} cells"
+    told = f"{beyond_words(build)}: nearest supported timing, torque a guess, in {beyond} of {total} cells"
     return ([(BEYOND, told)] if beyond else []) + words
 
 
@@ -222,28 +208,6 @@ def _ledger_table(build: "Build") -> Table:
     return Table("Where each gap goes at its tightest cell: add it up", head, tuple(rows))
 
 
-def _fit_table(build: "Build") -> Table:
-    """The torque model in numbers."""
-    numbers = build.surrogate.hyperparameters
-    points = build.reduction.points
-    rows = [
-        ("points, pulls", f"{points.sizes['point']}, {np.unique(points['pull']).size}"),
-        ("a single point left out, error (rms)", f"{build.loo_rmse:.2f} N·m"),
-        (
-            "a whole pull left out, error (rms)",
-            "one pull only" if math.isnan(build.lopo_rmse) else f"{build.lopo_rmse:.2f} N·m",
-        ),
-        ("noise of a point beyond its own scatter", f"{numbers.noise:.2f} N·m"),
-        ("drift of a whole pull, standard deviation", f"{numbers.pull:.2f} N·m"),
-        ("standard deviation of torque where nothing was measured", f"{numbers.signal:.1f} N·m"),
-    ]
-    rows += [
-        (f"distance over which torque changes with {name}", f"{float(f'{length:.3g}'):g} {unit}")
-        for (name, unit), length in zip(_INPUTS, numbers.lengths, strict=True)
-    ]
-    return Table("The torque model and how far to trust it", ("", "value"), _rows(rows))
-
-
 def _drop_words(law: DropLaw) -> str:
     """How a valve drop is known, in one line."""
     words = f"{law.at_tdc.min():.2f} mm at TDC for the cylinder with the least"
@@ -255,15 +219,3 @@ def _drop_words(law: DropLaw) -> str:
             f"{law.wheel:+.1f}° at true TDC"
         )
     return "; ".join([words, *law.notes])
-
-
-_INPUTS = (
-    ("engine speed", "rpm"),
-    ("load", "kPa"),
-    ("intake centreline", "degrees"),
-    ("exhaust centreline", "degrees"),
-)
-
-
-def _rows(pairs: Sequence[tuple[str, str]]) -> tuple[Row, ...]:
-    return tuple(Row(label, (value,)) for label, value in pairs)

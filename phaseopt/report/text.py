@@ -11,6 +11,7 @@ import numpy as np
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
+from phaseopt.report.simulation import alone, beyond_words, calibration_line, grid_lines, notes
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ def summary(build: "Build", folder: Path | None = None) -> str:
     else:
         names = sorted(path.name for path in folder.iterdir() if not path.name.endswith("-metadata.json"))
         blocks.append(("Written", [f"{folder}: {', '.join(names)}; beside each CSV its metadata"]))
-    parts = [f"  {build.project.name}"]
+    parts = [f"  {build.project.name}", *("\n".join(_wrapped(note, "  ", "  ")) for note in notes(build))]
     parts += ["\n".join(_block(label, lines)) for label, lines in blocks]
     before = ["  Before you load these:"]
     for line in (hand_check(build), *cautions()):
@@ -92,30 +93,43 @@ def contact_lines(build: "Build") -> list[str]:
 
 def torque_lines(build: "Build") -> list[str]:
     """What the torque model rests on, what was gained, and what holds the cells back."""
-    return [fit_line(build), gain_line(build), *binding_lines(build)]
+    return [*source_lines(build), gain_line(build), *binding_lines(build)]
+
+
+def source_lines(build: "Build") -> list[str]:
+    """What the torque model rests on and how far to trust it."""
+    simulation = build.simulation
+    if simulation is None:
+        return [fit_line(build)]
+    if simulation.calibration is None:
+        return grid_lines(simulation)
+    return [calibration_line(simulation.calibration), fit_line(build)]
 
 
 def fit_line(build: "Build") -> str:
-    """How far the torque model can be trusted, in one line."""
+    """How well the torque model predicts what it was not shown, in one line; only where something was measured."""
+    assert build.reduction is not None
     points = build.reduction.points
     pulls = np.unique(points["pull"]).size
     line = f"from {pulls} pull{'s' if pulls != 1 else ''}, {points.sizes['point']} points; "
-    if math.isfinite(build.lopo_rmse):
-        return line + (
-            f"a pull left out is predicted to {build.lopo_rmse:.1f} N·m, a single point left out to "
-            f"{build.loo_rmse:.1f} N·m (rms)"
-        )
-    return (
-        line
-        + f"a single point left out is predicted to {build.loo_rmse:.1f} N·m (rms); one pull cannot show its own drift"
+    if not math.isfinite(build.lopo_rmse):
+        line += f"a single point left out is predicted to {build.loo_rmse:.1f} N·m (rms)"
+        return f"{line}; one pull cannot show its own drift"
+    again = "" if build.simulation is None else ", the calibration repeated without it,"
+    return line + (
+        f"a pull left out{again} is predicted to {build.lopo_rmse:.1f} N·m, a single point left out to "
+        f"{build.loo_rmse:.1f} N·m (rms)"
     )
 
 
 def gain_line(build: "Build") -> str:
     """What the tables gain at full load."""
+    if not math.isfinite(build.full_gain):
+        return f"the gain at full load against {build.baseline_is} is not known: no cell of both was simulated"
+    judged = ", a judgement" if alone(build) else ""
     line = (
-        f"{build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m (one standard deviation) on average at full "
-        f"load against {build.baseline_is}"
+        f"{build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m (one standard deviation{judged}) on average at "
+        f"full load against {build.baseline_is}"
     )
     most = gained_most(build)
     if most is None:
@@ -135,7 +149,7 @@ def binding_lines(build: "Build") -> list[str]:
     beyond = int((~build.torque["in_reach"]).sum())
     if beyond:
         lines.append(
-            f"{beyond} of {total} cells are out of reach of the data: they take the nearest supported timing, their "
+            f"{beyond} of {total} cells are {beyond_words(build)}: they take the nearest supported timing, their "
             "torque is a guess, and they are marked"
         )
     return lines

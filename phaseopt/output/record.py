@@ -1,0 +1,102 @@
+"""The record of a build: what was computed from what, for a machine and for a later look."""
+
+import hashlib
+import math
+import os
+import platform
+from dataclasses import asdict
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from phaseopt.build import Build
+from phaseopt.project import Project
+from phaseopt.report.facts import clamps
+from phaseopt.report.simulation import notes
+from phaseopt.report.verdicts import verdict_as_dict
+from phaseopt.torque.logs import pull_files
+from phaseopt.torque_model import Simulated
+
+_VERSIONS_OF = ("phaseopt", "numpy", "scipy", "numba", "xarray")
+
+
+def run_record(build: Build) -> dict[str, Any]:
+    """What was computed from what: hashes of the inputs, versions, settings, the search's gap and the verdicts."""
+    found = build.search
+    return {
+        "made_by": "phaseopt",
+        "versions": {name: version(name) for name in _VERSIONS_OF} | {"python": platform.python_version()},
+        "project": build.project.name,
+        "inputs_sha256": _hashes(build.project),
+        "settings": {
+            "search": build.project.search.model_dump(mode="json"),
+            "gap": build.project.gap.model_dump(mode="json"),
+            "top_speed_rpm": build.model.top_speed,
+            "seed": None,  # nothing here is drawn at random
+        },
+        "torque": {
+            "said": list(notes(build)),
+            "points": 0 if build.reduction is None else build.reduction.points.sizes["point"],
+            "leave_one_out_error_Nm": _rounded(build.loo_rmse),
+            "leave_one_pull_out_error_Nm": _rounded(build.lopo_rmse),
+            "mean_full_load_gain_Nm": _rounded(build.full_gain),
+            "mean_full_load_gain_deviation_Nm": _rounded(build.full_gain_deviation),
+            "cells_out_of_reach": int((~build.torque["in_reach"]).sum()),
+            "notes": [] if build.reduction is None else list(build.reduction.notes),
+        },
+        "simulation": None if build.simulation is None else _simulation_record(build.simulation),
+        "search": {
+            "value_Nm": found.value,
+            "bound_Nm": found.bound,
+            "gap": found.gap_of_value,
+            "gap_per_cell_Nm": found.gap_per_cell,
+            "gap_of_gain": found.gap_of_gain,
+            "best_fixed_timing": None if found.fixed is None else asdict(found.fixed),
+            "box": asdict(clamps(build)),
+        },
+        "verdict": verdict_as_dict(build.verdict),
+    }
+
+
+def _simulation_record(simulation: Simulated) -> dict[str, Any]:
+    """What was simulated, under which factors, and how well it met what was measured."""
+    grid, found = simulation.grid, simulation.calibration
+    return {
+        "grid_sha256": grid.attrs["sha256"],
+        "version": grid.attrs["version"],
+        "axes": {axis: grid[axis].to_numpy().tolist() for axis in ("rpm", "load", "icl", "ecl")},
+        "points": grid["torque"].size,
+        "points_not_settled": int((grid["settled"] < 0.5).sum()),
+        "doubt": simulation.doubt if simulation.alone else None,
+        "calibration": None
+        if found is None
+        else {
+            "factors": found.factors,
+            "standard_errors": found.errors,
+            "refused": found.refused,
+            "error_before_Nm": _rounded(found.before),
+            "error_after_Nm": _rounded(found.after),
+        },
+    }
+
+
+def _rounded(value: float) -> float | None:
+    return round(value, 4) if math.isfinite(value) else None
+
+
+def _hashes(project: Project) -> dict[str, str]:
+    """SHA-256 of every input file, by its path from the project's folder."""
+    files = {project.file.resolve(), *(path.resolve() for path in _paths(project.model_dump()))}
+    if project.torque is not None:
+        for number, pull in enumerate(project.torque.pulls, start=1):
+            files |= {path.resolve() for path in pull_files(project, number, pull.files)}
+    folder = project.folder.resolve()
+    named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in files}
+    return {name: hashlib.sha256(named[name].read_bytes()).hexdigest() for name in sorted(named)}
+
+
+def _paths(value: Any) -> list[Path]:
+    if isinstance(value, Path):
+        return [value]
+    items = value.values() if isinstance(value, dict) else value if isinstance(value, list | tuple) else ()
+    return [path for item in items for path in _paths(item)]

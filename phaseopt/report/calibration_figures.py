@@ -1,0 +1,63 @@
+"""Figures of a report that show the simulation: against what was measured, and how it fills the cylinders."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from phaseopt.report.colours import BLACK, WHITE
+from phaseopt.report.drawing import DARK, MIDDLE, styled, svg_element
+
+if TYPE_CHECKING:
+    from phaseopt.build import Build
+
+
+def measured_and_simulated(build: "Build") -> str:
+    """Simulated torque over measured torque at all points, and the difference over engine speed at full load."""
+    assert build.simulation is not None
+    assert build.simulation.points is not None
+    assert build.simulation.calibration is not None
+    points, found = build.simulation.points, build.simulation.calibration
+    torque, full = points["torque"].to_numpy(), points["full_throttle"].to_numpy()
+    looks = (("before", "s", WHITE, DARK, "as described"), ("after", "o", MIDDLE, MIDDLE, "calibrated"))
+    with styled():
+        figure = Figure(figsize=(7.5, 3.9), layout="constrained")
+        left, right = figure.subplots(1, 2)
+        for name, marker, fill, edge, label in looks:
+            simulated = points[name].to_numpy()
+            rms = found.before if name == "before" else found.after
+            style = {"ls": "none", "marker": marker, "mfc": fill, "mec": edge, "ms": 3.5, "mew": 0.8}
+            left.plot(torque, simulated, **style, label=f"{label}: {rms:.1f} N·m (rms)")
+            right.plot(points["rpm"].to_numpy()[full], (simulated - torque)[full], **style, label=label)
+        ends = [float(torque.min()), float(torque.max())]
+        left.plot(ends, ends, "-", color=BLACK, lw=1.0, label="equal")
+        left.set_xlabel("measured torque, N·m")
+        left.set_ylabel("simulated torque, N·m")
+        left.set_title("Every measured point")
+        right.axhline(0.0, color=BLACK, lw=1.0)
+        right.set_xlabel("engine speed, rpm")
+        right.set_ylabel("simulated less measured, N·m")
+        right.set_title("At full load")
+        for axes in (left, right):
+            axes.grid(alpha=0.3)
+            axes.legend(loc="best")
+        return svg_element(figure, "measured", "Simulated against measured torque, before and after calibration")
+
+
+def filling(build: "Build") -> str:
+    """Volumetric efficiency at full load over engine speed, with the tables and with the baseline."""
+    assert build.airflow is not None
+    row = build.airflow.isel(load=-1)
+    rpm, shown = row["rpm"].to_numpy(), np.isfinite(row["air"].to_numpy())
+    with styled():
+        figure = Figure(figsize=(7.5, 3.4), layout="constrained")
+        axes = figure.subplots()
+        axes.plot(rpm, row["efficiency_before"], "s--", color=DARK, ms=4, label=f"before: {build.baseline_is}")
+        axes.plot(rpm, row["efficiency"], "o-", color=MIDDLE, ms=4, label="after: these tables")
+        lost = "" if shown.all() else "; gaps: not simulated"
+        axes.set_title(f"Volumetric efficiency at full load, simulated{lost}")
+        axes.set_xlabel("engine speed, rpm")
+        axes.set_ylabel("volumetric efficiency")
+        axes.grid(alpha=0.3)
+        axes.legend(loc="best")
+        return svg_element(figure, "filling", "Simulated volumetric efficiency at full load before and after")

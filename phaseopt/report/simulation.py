@@ -1,0 +1,120 @@
+"""What is said of a simulation that took part in a build: sentences that every output bears, and those of a section."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from phaseopt.cycle.calibrate import Calibration
+from phaseopt.cycle.grid import KNOCK
+from phaseopt.report.colours import Scale, ink
+from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
+from phaseopt.tables import number_text
+
+if TYPE_CHECKING:
+    from phaseopt.build import Build
+    from phaseopt.torque_model import Simulated
+
+TOUCH = 2  # of the grid's variable `contact`: valve and piston, or two valves, would meet
+
+
+def notes(build: "Build") -> tuple[str, ...]:
+    """What every output of a build says of its torque where a simulation took part; nothing where none did."""
+    simulation = build.simulation
+    if simulation is None:
+        return ()
+    if simulation.alone:
+        return (
+            "NO TORQUE WAS MEASURED: it is from simulation alone, and the doubt of the gain is a judgement "
+            f"({100 * simulation.doubt:g} % of the best torque), not a measurement.",
+            KNOCK,
+        )
+    return (f"Torque is from pulls on top of a simulation. {KNOCK}",)
+
+
+def alone(build: "Build") -> bool:
+    """Whether torque is from simulation alone."""
+    return build.simulation is not None and build.simulation.alone
+
+
+def beyond_words(build: "Build") -> str:
+    """Why a cell's torque is not known, in words that follow "is" or "are"."""
+    return "where the simulation did not settle" if alone(build) else "out of reach of the data"
+
+
+def grid_lines(simulation: "Simulated") -> list[str]:
+    """What was simulated, what did not settle, and which timings would touch."""
+    grid = simulation.grid
+    counts = [grid.sizes[axis] for axis in ("rpm", "load", "icl", "ecl")]
+    lines = [
+        f"{grid['torque'].size:,} operating points: {counts[0]} speeds, {counts[1]} loads, {counts[2]} intake and "
+        f"{counts[3]} exhaust timings; between them torque is interpolated",
+        _settled_line(simulation),
+    ]
+    touch = grid["contact"] == TOUCH
+    if bool(touch.any()):
+        lines.append(
+            f"{100 * float(touch.mean()):.0f} % of the simulated timings would touch: they are there so that the "
+            "surface reaches to the limits from both sides, and no table can hold them"
+        )
+    return lines
+
+
+def _settled_line(simulation: "Simulated") -> str:
+    lost = simulation.grid["settled"] < 0.5
+    count = int(lost.sum())
+    if not count:
+        return "every point settled: cycle came to repeat cycle"
+    where = [
+        lost[axis][lost.any([other for other in lost.dims if other != axis])].to_numpy() for axis in ("rpm", "load")
+    ]
+    spans = [f"{axis.min():g} to {axis.max():g}" if axis.size > 1 else f"{axis[0]:g}" for axis in where]
+    return (
+        f"{count:,} of {lost.size:,} points did not settle (at {spans[0]} rpm and {spans[1]} kPa): they are left "
+        "empty, and no cell takes a timing whose torque would need one"
+    )
+
+
+def calibration_line(calibration: Calibration) -> str:
+    """What calibration did to the error, in one line."""
+    if not calibration.factors:
+        why = "the data determine none of the factors" if calibration.refused else "the project asks for none"
+        return f"not calibrated ({why}): simulated torque is {calibration.before:.1f} N·m (rms) off the measured points"
+    return (
+        f"calibrated by {', '.join(calibration.factors)}: simulated torque was {calibration.before:.1f} N·m (rms) off "
+        f"the measured points before, {calibration.after:.1f} N·m after; the torque model takes up what is left"
+    )
+
+
+def calibration_table(calibration: Calibration) -> Table:
+    """Factors with their standard errors, and why others were refused."""
+    rows = [
+        Row(name, (f"{value:.3f}", f"± {calibration.errors[name]:.3f}", "fitted"))
+        for name, value in calibration.factors.items()
+    ]
+    rows += [Row(name, ("1", "", f"refused: {why}")) for name, why in calibration.refused.items()]
+    head = ("factor on", "value", "standard error", "")
+    return Table(
+        "Calibration: what the simulated engine was multiplied by to meet the measured points", head, tuple(rows)
+    )
+
+
+def air_grid(build: "Build") -> Grid:
+    """Expected cylinder air of the tables over that of the baseline, cell by cell."""
+    assert build.airflow is not None  # asked for only where a simulation took part
+    ratio = build.airflow["ratio"].to_numpy()
+    known = ratio[np.isfinite(ratio)]
+    scale = Scale.around(*known) if known.size else Scale.around(1.0)
+    rows = []
+    for rpm, row, airs in zip(build.tables.rpm, ratio, build.airflow["air"].to_numpy(), strict=True):
+        cells = []
+        for load, value, air in zip(build.tables.load, row, airs, strict=True):
+            at = f"{rpm:g} rpm, {load:g} kPa"
+            if np.isfinite(value):
+                colour = scale.colour(value)
+                cells.append(Cell(f"{value:.3f}", colour, ink(colour), "", f"{at}: {air:.0f} mg a cycle and cylinder"))
+            else:
+                cells.append(Cell("", "#ffffff", "#000000", "", f"{at}: not simulated"))
+        rows.append((number_text(rpm), tuple(cells)))
+    legend = tuple(Swatch(f"{v:.3f}", scale.colour(v), ink(scale.colour(v))) for v in scale.legend())
+    caption = f"Expected air a cycle and cylinder, these tables over {build.baseline_is}: a start for mapping fuel"
+    return Grid(caption, tuple(map(number_text, build.tables.load)), tuple(rows), legend)

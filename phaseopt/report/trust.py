@@ -1,0 +1,73 @@
+"""How far to trust the torque model: its own numbers, and the simulation it leans on."""
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from phaseopt.report.calibration_figures import filling, measured_and_simulated
+from phaseopt.report.layout import Row, Table, picture
+from phaseopt.report.simulation import air_grid, alone, calibration_line, calibration_table, grid_lines
+
+if TYPE_CHECKING:
+    from phaseopt.build import Build
+
+_MEASURED_CAPTION = (
+    "Each measured point against the simulation at its speed, load and timing. Pulls drift as a whole by a percent or "
+    "so, which no calibration removes; the torque model takes up what is left."
+)
+_FILLING_CAPTION = (
+    "Fresh air taken in over outside air that fills the swept volume, at full load, with both pairs of tables. "
+    "Pressure waves in the pipes make its humps and dips."
+)
+_INPUTS = (
+    ("engine speed", "rpm"),
+    ("load", "kPa"),
+    ("intake centreline", "degrees"),
+    ("exhaust centreline", "degrees"),
+)
+
+
+def fit_table(build: "Build") -> Table:
+    """The torque model in numbers."""
+    numbers = build.surrogate.hyperparameters
+    doubted = "its difference from the simulation" if build.simulation is not None else "torque"
+    rows: list[tuple[str, str]] = []
+    if build.reduction is not None:
+        points = build.reduction.points
+        again = "" if build.simulation is None else ", the calibration repeated without it"
+        lopo = "one pull only" if math.isnan(build.lopo_rmse) else f"{build.lopo_rmse:.2f} N·m"
+        rows = [
+            ("points, pulls", f"{points.sizes['point']}, {np.unique(points['pull']).size}"),
+            ("a single point left out, error (rms)", f"{build.loo_rmse:.2f} N·m"),
+            (f"a whole pull left out{again}, error (rms)", lopo),
+            ("noise of a point beyond its own scatter", f"{numbers.noise:.2f} N·m"),
+            ("drift of a whole pull, standard deviation", f"{numbers.pull:.2f} N·m"),
+        ]
+    kind = "a judgement" if alone(build) else "where nothing was measured"
+    rows.append((f"standard deviation of {doubted}, {kind}", f"{numbers.signal:.1f} N·m"))
+    rows += [
+        (f"distance over which {doubted} changes with {name}", f"{float(f'{length:.3g}'):g} {unit}")
+        for (name, unit), length in zip(_INPUTS, numbers.lengths, strict=True)
+    ]
+    return Table("The torque model and how far to trust it", ("", "value"), _rows(rows))
+
+
+def simulation_section(build: "Build") -> dict[str, Any] | None:
+    """What the page shows of the simulation; None where none took part."""
+    simulation = build.simulation
+    if simulation is None:
+        return None
+    calibration = simulation.calibration
+    lines = grid_lines(simulation)
+    tables, pictures = [], [picture(filling(build), _FILLING_CAPTION)]
+    if calibration is not None:
+        lines.insert(0, calibration_line(calibration))
+        tables = [calibration_table(calibration)] if calibration.factors or calibration.refused else []
+        pictures.insert(0, picture(measured_and_simulated(build), _MEASURED_CAPTION))
+    return {"lines": lines, "tables": tables, "pictures": pictures, "air": air_grid(build)}
+
+
+def _rows(pairs: Sequence[tuple[str, str]]) -> tuple[Row, ...]:
+    return tuple(Row(label, (value,)) for label, value in pairs)

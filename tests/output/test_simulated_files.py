@@ -1,0 +1,75 @@
+"""Files of a build with simulation: the air to start a fuel map from, and what every file says."""
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import csvw
+import pytest
+from simulated import alone, with_prior
+
+from phaseopt.build import Build
+from phaseopt.output.files import build_files
+
+ALONE, KNOCK = "NO TORQUE WAS MEASURED: it is from simulation alone", "Knock is not modelled"
+
+
+@pytest.mark.parametrize("make", [alone, with_prior])
+def test_every_file_that_can_bear_words_says_what_torque_is(hillclimb: Build, make: object, tmp_path: Path) -> None:
+    """A phase table's own format has no room for words; its metadata, which a reader finds by its name, says it."""
+    files = build_files(make(hillclimb))  # type: ignore[operator]
+    assert {"airflow.csv", "airflow.csv-metadata.json"} <= set(files)
+    for name, text in files.items():
+        if name.endswith(".csv"):
+            assert f"{name}-metadata.json" in files
+            continue
+        told = json.loads(text)["dc:description"] if name.endswith("-metadata.json") else text
+        assert KNOCK in told, name
+        assert (ALONE in told) == (make is alone), name
+    for name, text in files.items():
+        (tmp_path / name).write_bytes(text.encode())
+    for name in files:
+        if name.endswith(".csv"):
+            assert csvw.CSVW(str(tmp_path / name), validate=True).is_valid, name
+
+
+def test_without_a_simulation_there_is_no_airflow(hillclimb: Build) -> None:
+    files = build_files(hillclimb)
+    assert "airflow.csv" not in files
+    assert json.loads(files["run.json"])["simulation"] is None
+
+
+def test_airflow_agrees_with_a_sum_by_hand(hillclimb: Build) -> None:
+    """Ideal gas: 100 kPa and 300 K with R = 287.05 J/(kg K) is 1.16125 kg/m³, so half a litre holds 580.62 mg.
+
+    Nine tenths of it are 522.56 mg; a cell filled to the full has 1 / 0.9 = 1.1111 times as much.
+    """
+    rows = list(csv.DictReader(io.StringIO(build_files(alone(hillclimb))["airflow.csv"])))
+    loads = hillclimb.tables.load.size
+    assert len(rows) == hillclimb.tables.intake.size
+    first_full = rows[loads - 1]
+    assert float(first_full["rpm"]) == hillclimb.tables.rpm[0]
+    assert float(first_full["load"]) == hillclimb.tables.load[-1]
+    assert float(first_full["air"]) == pytest.approx(580.62, abs=0.06)
+    assert float(first_full["air_before"]) == pytest.approx(522.56, abs=0.06)
+    assert float(first_full["ratio"]) == pytest.approx(1.1111, abs=6e-5)
+    assert rows[loads]["air"] == rows[loads]["ratio"] == ""
+    assert float(rows[loads]["air_before"]) == pytest.approx(522.56, abs=0.06)
+
+
+def test_record_tells_grid_axes_factors_and_version(hillclimb: Build) -> None:
+    told = json.loads(build_files(with_prior(hillclimb))["run.json"])["simulation"]
+    assert told["grid_sha256"] == "ab" * 32
+    assert told["version"] == "1"
+    assert told["axes"]["rpm"] == list(hillclimb.project.tables.rpm)
+    assert told["points"] == 16 * 8 * 3 * 4
+    assert told["calibration"]["factors"] == {"flow": 1.052, "burn duration": 0.93}
+    assert told["calibration"]["error_before_Nm"] == 9.75
+    assert told["doubt"] is None
+    told = json.loads(build_files(alone(hillclimb))["run.json"])
+    assert told["simulation"]["points_not_settled"] == 2
+    assert told["simulation"]["doubt"] == 0.08
+    assert told["simulation"]["calibration"] is None
+    assert told["torque"]["points"] == 0
+    assert told["torque"]["leave_one_out_error_Nm"] is None

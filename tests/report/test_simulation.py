@@ -1,0 +1,112 @@
+"""What a report says of a simulation: never more than was measured, and always what is not modelled."""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated import CALIBRATION, alone, with_prior
+
+from phaseopt.build import Build
+from phaseopt.report import calibration_figures, figures
+from phaseopt.report.page import render
+from phaseopt.report.simulation import calibration_line, grid_lines, notes
+from phaseopt.report.text import summary
+from report.test_figures import words_of
+from report.test_page import read
+from report.test_text import plain
+
+MEASURED_WORDS = ("pull", "log", "dyno log", "measured point", "left out", "reach of the data")
+
+
+@pytest.fixture(scope="module")
+def simulated_only(both: Build) -> Build:
+    return alone(both)
+
+
+@pytest.fixture(scope="module")
+def prior(both: Build) -> Build:
+    return with_prior(both)
+
+
+def test_without_a_simulation_nothing_is_said_of_one(both: Build) -> None:
+    assert notes(both) == ()
+    for told in (summary(both), "".join(read(render(both)).text)):
+        assert "simulat" not in told
+        assert "nock is not" not in told
+
+
+def test_simulation_alone_is_said_on_top_and_does_not_read_as_if_there_were_pulls(simulated_only: Build) -> None:
+    page = render(simulated_only)
+    top = "".join(read(page[: page.index("<main>")] + "</body></html>").text)
+    whole = "".join(read(page).text)
+    for head, told in ((top, whole[: whole.index("What went in")]), (summary(simulated_only),) * 2):
+        assert "NO TORQUE WAS MEASURED: it is from simulation alone" in plain(head)
+        assert "a judgement (8 % of the best torque)" in plain(head)
+        assert "Knock is not modelled" in plain(head)
+        assert plain(head).index("NO TORQUE WAS MEASURED") < plain(head).index("clear")
+        for word in MEASURED_WORDS:
+            assert word not in plain(told), word
+    assert "(one standard deviation, a judgement)" in plain(summary(simulated_only))
+    assert "a judgement" in words_of(figures.full_load_torque(simulated_only))
+
+
+def test_pulls_on_a_simulation_are_said_with_what_calibration_did(prior: Build) -> None:
+    told = plain(summary(prior))
+    assert "Knock is not modelled" in told
+    assert "9.8 N·m (rms) off the measured points before, 4.2 N·m after" in told
+    assert "a pull left out, the calibration repeated without it, is predicted to" in told
+    assert "NO TORQUE WAS MEASURED" not in told
+    page = plain("".join(read(render(prior)).text))
+    for words in ("flow", "1.052", "± 0.012", "refused: the data leave it uncertain by 40 % of its range"):
+        assert words in page
+
+
+def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(simulated_only: Build) -> None:
+    assert simulated_only.simulation is not None
+    told = grid_lines(simulated_only.simulation)
+    rpm, load = simulated_only.tables.rpm[0], simulated_only.tables.load[0]
+    assert "180 operating points: 5 speeds, 3 loads, 3 intake and 4 exhaust timings" in told[0]
+    assert f"2 of 180 points did not settle (at {rpm:g} rpm and {load:g} kPa)" in told[1]
+    assert "33 % of the simulated timings would touch" in told[2]
+
+
+def test_a_calibration_that_fits_nothing_says_why(prior: Build) -> None:
+    none = replace(CALIBRATION, factors={}, errors={})
+    assert "the data determine none of the factors" in calibration_line(none)
+    assert "the project asks for none" in calibration_line(replace(none, refused={}))
+    assert prior.simulation is not None
+    bare = replace(prior, simulation=replace(prior.simulation, calibration=replace(none, refused={})))
+    assert "Calibration: what" not in render(bare)
+
+
+def test_figures_of_the_simulation_say_what_they_show(prior: Build) -> None:
+    told = words_of(calibration_figures.measured_and_simulated(prior))
+    for words in (
+        "measured torque, N·m",
+        "as described: 9.8 N·m (rms)",
+        "calibrated: 4.2 N·m (rms)",
+        "engine speed, rpm",
+    ):
+        assert words in told
+    told = words_of(calibration_figures.filling(prior))
+    assert "volumetric efficiency" in told
+    assert f"before: {prior.baseline_is}" in told
+
+
+def test_air_is_shown_where_it_was_simulated(simulated_only: Build) -> None:
+    grid = read(render(simulated_only)).grids[-1]
+    cells = [row for row in grid if row]
+    assert cells[0] == ["1.000", "1.000", "1.111"]
+    assert len(cells[1]) == 2  # the empty one was not simulated
+
+
+def test_a_gain_that_is_not_known_is_not_printed_as_a_number(simulated_only: Build) -> None:
+    lost = replace(
+        simulated_only,
+        full_gain=np.nan,
+        full_gain_deviation=np.nan,
+        torque=simulated_only.torque.assign(gain=simulated_only.torque["gain"] * np.nan),
+    )
+    assert "the gain at full load against rest timing is not known" in plain(summary(lost))
+    assert not re.search(r"\bnan\b", render(lost).lower())
