@@ -12,14 +12,15 @@ from phaseopt.search.problem import Instance, Problem
 
 IntArray = npt.NDArray[np.int64]
 
+UNKNOWN = "not simulated"  # torque is unknown, for the simulation did not settle there
 DIRECTIONS = (("intake advance", 0, 1), ("intake retard", 0, -1), ("exhaust advance", 1, 1), ("exhaust retard", 1, -1))
 
 
 def binding(problem: Problem, instance: Instance, table: IntArray) -> tuple[tuple[tuple[str, ...], ...], ...]:
     """Names of what binds, per speed and load, for a table of labels into the full axes (R, L, 2).
 
-    Names: "travel ..." and "box ..." with the direction, the name of a rule, "reach", "slew", "roughness". An empty
-    tuple: the cell stands at the best label for its own worth, to the resolution.
+    Names: "travel ..." and "box ..." with the direction, the name of a rule, "not simulated", "reach", "slew",
+    "roughness". An empty tuple: the cell stands at the best label for its own worth, to the resolution.
     """
     n_speed, n_load = table.shape[:2]
     return tuple(tuple(_cell(problem, instance, table, r, k) for k in range(n_load)) for r in range(n_speed))
@@ -28,7 +29,7 @@ def binding(problem: Problem, instance: Instance, table: IntArray) -> tuple[tupl
 def _cell(problem: Problem, instance: Instance, table: IntArray, r: int, k: int) -> tuple[str, ...]:
     names: list[str] = []
     if instance.unsupported[r, k] or instance.relaxed[r, k]:
-        names.append("reach")
+        names.append("reach" if problem.known is None else UNKNOWN)
     for direction, cam, step in DIRECTIONS:
         name = _blocker(problem, instance, table, (r, k), (direction, cam, step))
         if name and name not in names:
@@ -56,6 +57,8 @@ def _blocker(
             return name
     if not np.isfinite(problem.worth[(*cell, *there)]):
         return "worth (no finite value)"
+    if problem.known is not None and not np.broadcast_to(problem.known, problem.worth.shape)[(*cell, *there)]:
+        return UNKNOWN
     in_reach = problem.reach is None or np.broadcast_to(problem.reach, problem.worth.shape)[(*cell, *there)]
     if not in_reach:
         return "reach"
@@ -68,6 +71,8 @@ def _would_gain(
     if size == 0:
         return False
     worth = problem.worth[cell]
+    if problem.known is not None:
+        worth = np.where(np.broadcast_to(problem.known, problem.worth.shape)[cell], worth, -np.inf)
     if 0 <= there[cam] < size and np.isfinite(worth[there]):
         return bool(worth[there] > worth[here])
     inside = tuple(2 * h - t for h, t in zip(here, there, strict=True))

@@ -25,8 +25,9 @@ def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
     cells, or no cell is free.
 
     Cells with only one label (locked at rest, pinned) keep it and pay the roughness cost of the step to the rest.
-    Reach of the data is not asked, and neither is the slew cap between a kept cell and a free one: a fixed timing
-    is a mark to measure from, and with a low-speed lock a real one would have to ramp.
+    A label whose torque is unknown in some cell is no mark, unless that cell counts nothing anyway. Reach of the data
+    is not asked, and neither is the slew cap between a kept cell and a free one: a fixed timing is a mark to measure
+    from, and with a low-speed lock a real one would have to ramp.
     """
     box = instance.box
     cut = np.s_[:, :, box.a_from : box.a_to + 1, box.b_from : box.b_to + 1]
@@ -36,7 +37,10 @@ def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
     if held.all():
         return None
     worth = np.where(allowed, problem.worth[cut], -np.inf)
-    worth[(instance.unsupported | instance.relaxed)[:, :, None, None] & allowed] = 0.0
+    follows = (instance.unsupported | instance.relaxed)[:, :, None, None]
+    if problem.known is not None:
+        worth[~np.broadcast_to(problem.known, problem.worth.shape)[cut]] = -np.inf
+    worth[follows & allowed] = 0.0
     total = worth[~held].sum(axis=0)
     if held.any():
         total += worth[held].max(axis=(1, 2)).sum()

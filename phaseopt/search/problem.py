@@ -38,7 +38,8 @@ class Problem:
     [crank deg]; `worth` (R, L, A, B) weighted torque [N·m], -inf where a label is not allowed for a reason not
     listed in `rules`, and otherwise finite, out of reach too; `roughness` [N·m per (deg per unit)²];
     `intake_slew`, `exhaust_slew` (R-1, 2) least and greatest change of phase from one speed to the next [crank deg],
-    may be infinite; `rules` hard rules by name and `reach` of the data, masks that broadcast to `worth`.
+    may be infinite; `rules` hard rules by name, `reach` of the data, and `known`, labels whose torque is known at all,
+    masks that broadcast to `worth`. A label out of reach or unknown is never taken where another can be.
 
     >>> flat = np.full((1, 2), np.inf) * [-1, 1]
     >>> Problem(np.array([1e3, 2e3]), np.array([50.0]), np.array([0.0, 1.0]), np.array([0.0]),
@@ -56,6 +57,7 @@ class Problem:
     exhaust_slew: FloatArray
     rules: Mapping[str, BoolArray] = field(default_factory=dict)
     reach: BoolArray | None = None
+    known: BoolArray | None = None
     load_unit: float = 10.0
 
     def __post_init__(self) -> None:
@@ -101,7 +103,7 @@ class Edges(NamedTuple):
 class Instance:
     """One box's problem: worth with every barred or unreachable label at -inf, and what the data cannot say.
 
-    `unsupported` (R, L): no allowed label is in reach of the data, so all count 0 and the cell follows its
+    `unsupported` (R, L): no allowed label is known and in reach of the data, so all count 0 and the cell follows its
     neighbours. `relaxed` (R, L): labels in reach exist, but the slew caps do not let a table use them; treated alike.
     """
 
@@ -123,7 +125,10 @@ def prepare(problem: Problem, box: Box, within: BoolArray | None = None) -> Inst
     allowed = _apply_rules(problem, cut, worth, within)
     speed = problem.speed_edges()
     _refuse_broken_slew(problem, allowed, speed)
-    in_reach = allowed if problem.reach is None else allowed & np.broadcast_to(problem.reach, problem.worth.shape)[cut]
+    in_reach = allowed.copy()
+    for mask in (problem.reach, problem.known):
+        if mask is not None:
+            in_reach &= np.broadcast_to(mask, problem.worth.shape)[cut]
     unsupported: BoolArray = np.logical_not(in_reach.any(axis=(2, 3)))
     used = np.where(unsupported[:, :, None, None], allowed, in_reach)
     relaxed = _relax_reach(used, allowed, unsupported, speed)

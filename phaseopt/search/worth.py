@@ -29,12 +29,14 @@ REACH_OF_PRIOR = 0.5  # a label is in reach of the data where the deviation is a
 class TorqueMap:
     """Torque of every label (R, L, A, B), N·m; where one phaser moves both cams, B is 1 and a label is its phase.
 
-    `torque` expected, `deviation` its standard deviation, `in_reach` whether the data speak of it.
+    `torque` expected, `deviation` its standard deviation, `in_reach` whether the data speak of it. `simulated`, where a
+    simulation is the prior mean: whether it settled there; torque is nan where it did not. None without a simulation.
     """
 
     torque: FloatArray
     deviation: FloatArray
     in_reach: BoolArray
+    simulated: BoolArray | None = None
 
 
 def cell_weights(project: Project) -> FloatArray:
@@ -64,15 +66,23 @@ def torque_map(project: Project, model: ContactModel, limits: Limits, surrogate:
         mean, deviation = mean.reshape(shape), deviation.reshape(shape)
     else:
         mean, deviation = surrogate.predict_grid(rpm, load, icl, ecl)
-    return TorqueMap(mean, deviation, deviation <= REACH_OF_PRIOR * surrogate.prior_deviation)
+    in_reach = deviation <= REACH_OF_PRIOR * surrogate.prior_deviation
+    return TorqueMap(mean, deviation, in_reach, None if surrogate.trend is None else np.isfinite(mean))
 
 
 def search_problem(
     project: Project, model: ContactModel, limits: Limits, torque: TorqueMap
 ) -> tuple[Problem, list[Box]]:
-    """The search problem of a project and its safe boxes as ranges of labels."""
+    """The search problem of a project and its safe boxes as ranges of labels.
+
+    Measured torque alone says nothing out of reach of the data, so labels there are not taken. A simulation speaks of
+    every label that settled, and its doubt is in the deviation that `caution` takes off; only labels that did not
+    settle are not taken, and a cell without any that did counts nothing.
+    """
     weight = cell_weights(project)[:, :, None, None]
     worth = np.round(weight * (torque.torque - project.search.caution * torque.deviation), WORTH_DECIMALS)
+    if torque.simulated is not None:
+        worth[~torque.simulated] = 0.0  # never taken for a worth, but the search wants numbers
     rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
     intake = limits.phases_intake
     exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
@@ -86,7 +96,8 @@ def search_problem(
         _slew(project, "intake"),
         _slew(project, "exhaust"),
         _rules(project, model, intake, exhaust),
-        torque.in_reach,
+        reach=torque.in_reach if torque.simulated is None else None,
+        known=torque.simulated,
     )
     return problem, [_box(limits, model.tied, box) for box in limits.boxes]
 

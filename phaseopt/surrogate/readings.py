@@ -21,7 +21,7 @@ def columns(values: ArrayLike, what: str, width: int | None = None) -> Array:
 
 
 def refuse_not_finite(values: Array, what: str) -> None:
-    bad = np.flatnonzero(~np.isfinite(values.reshape(len(values), -1)).all(axis=1))
+    bad = np.flatnonzero(~np.isfinite(values).reshape(len(values), max(1, values[:1].size)).all(axis=1))
     if bad.size:
         raise InputError.one(
             f"{bad.size} of {len(values)} points hold no finite number (the first is point {bad[0] + 1})",
@@ -73,6 +73,14 @@ class Readings:
 
     def __len__(self) -> int:
         return len(self.y)
+
+    def kept(self, keep: NDArray[np.bool_]) -> "Readings":
+        """Those readings for which `keep` (n,) is true.
+
+        >>> Readings(x=[[2000.0], [3000.0]], y=[150.0, 160.0], pull=[1, 2]).kept(np.array([False, True])).pull
+        array([2])
+        """
+        return Readings(self.x[keep], self.y[keep], self.pull[keep], self.extra[keep])
 
     def same_pull(self) -> NDArray[np.bool_]:
         """Which pairs of readings belong to one pull, (n, n)."""

@@ -1,6 +1,7 @@
 """How far to trust the torque model: each reading, and each whole pull, predicted from all the others.
 
-Both are closed forms on the inverse covariance, at the fitted hyperparameters and mean; nothing is refitted.
+Both are closed forms on the inverse covariance, at the fitted hyperparameters and mean; nothing is refitted. A
+simulation's scale and shift, being integrated out, are learned anew from what is left.
 Leaving out one reading tests interpolation along a pull whose drift is already known; leaving out a pull is the
 harder and more honest test, since a new pull is what the tables will meet.
 
@@ -8,14 +9,20 @@ Source: Rasmussen and Williams, Gaussian Processes for Machine Learning, MIT Pre
 for blocks (from memory).
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 from threadpoolctl import threadpool_limits
 
 from phaseopt.errors import InputError
+from phaseopt.surrogate import kernels
+from phaseopt.surrogate.conditioning import condition
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.kernels import Array
+from phaseopt.surrogate.trend import Trend
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +53,7 @@ def leave_one_out(model: ExactModel) -> LeftOut:
 
     What the other readings of its pull tell about the pull's offset is used.
 
-    >>> from phaseopt.surrogate.exact import Hyperparameters
+    >>> from phaseopt.surrogate.hyperparameters import Hyperparameters
     >>> from phaseopt.surrogate.readings import Readings
     >>> readings = Readings(x=[[0.0], [9.0]], y=[1.0, -1.0], pull=[1, 2])
     >>> left = leave_one_out(ExactModel.at(Hyperparameters(3.0, (0.1,), 4.0, 1e-6, 0.0), readings))
@@ -59,11 +66,15 @@ def leave_one_out(model: ExactModel) -> LeftOut:
     return LeftOut(model.readings.y - residual, 1.0 / np.sqrt(certainty), residual)
 
 
-def leave_one_pull_out(model: ExactModel) -> LeftOut:
+def leave_one_pull_out(model: ExactModel, simulated_without: Mapping[int, Array] | None = None) -> LeftOut:
     """Each pull predicted from the other pulls: residuals `(K⁻¹ of its block)⁻¹ w`, covariance `(K⁻¹ of its block)⁻¹`.
 
-    Nothing else shares a pull's offset, so its predicted mean is that of torque itself. Raises `InputError` with a
-    single pull.
+    Nothing else shares a pull's offset, so its predicted mean is that of torque itself.
+
+    A simulation that was calibrated to the readings has seen the pull that is left out. With `simulated_without`, the
+    simulation as calibrated to the other pulls is the mean instead: for each pull number, simulated torque at all
+    readings (n,) [N·m]. Raises `InputError` with a single pull, for pulls that `simulated_without` lacks, and for
+    simulated torque that is not finite.
     """
     pulls = np.unique(model.readings.pull)
     if len(pulls) < 2:
@@ -73,6 +84,15 @@ def leave_one_pull_out(model: ExactModel) -> LeftOut:
             where="torque points",
         )
     residual, variance = np.empty(len(model.readings)), np.empty(len(model.readings))
+    if simulated_without is not None and model.trend is not None:
+        lacking = [int(pull) for pull in pulls if int(pull) not in simulated_without]
+        if lacking:
+            raise InputError.one(f"pulls {lacking} have no simulated torque", mend="calibrate without each of them",
+                                 where="simulated torque")  # fmt: skip
+        for pull in pulls:
+            own = model.readings.pull == pull
+            residual[own], variance[own] = _without(model, model.trend, own, simulated_without[int(pull)])
+        return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
     with threadpool_limits(1):
         below = np.tril(model.conditioned.inverse_below())
         inverse = below + np.tril(below, -1).T
@@ -82,3 +102,17 @@ def leave_one_pull_out(model: ExactModel) -> LeftOut:
             residual[own] = covariance @ model.conditioned.weights[own]
             variance[own] = covariance.diagonal()
     return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
+
+
+def _without(model: ExactModel, trend: Trend, own: NDArray[np.bool_], simulated: Array) -> tuple[Array, Array]:
+    """Residuals of a pull's own readings, and their variances, from the others with another simulation as mean."""
+    h, readings = model.hyperparameters, model.readings
+    left, basis = trend.left_over(readings, simulated)
+    others, held = left.kept(~own), left.kept(own)
+    with threadpool_limits(1):
+        at = condition(h.logs(), others, h.mean, basis[~own])
+        across = h.signal**2 * kernels.product(others.x, held.x, np.array(h.lengths)) + basis[~own] @ basis[own].T
+        solved = solve_triangular(at.lower, across, lower=True)
+        mean = h.mean + at.weights @ across
+    whole = h.signal**2 + (basis[own] ** 2).sum(axis=1) + h.pull**2 + h.noise**2 + held.extra
+    return held.y - mean, whole - (solved**2).sum(axis=0)

@@ -4,7 +4,7 @@ import numpy as np
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, Matern, Product
 
-from phaseopt.surrogate.exact import Hyperparameters
+from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.readings import Readings
 
 NEW_PULL = -1.0  # a pull number that no reading has, so that no known offset is added to a prediction

@@ -8,8 +8,9 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
 from phaseopt.errors import InputError
-from phaseopt.surrogate.exact import ExactModel, Hyperparameters
+from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit
+from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.validation import leave_one_out
 
