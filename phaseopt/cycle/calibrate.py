@@ -1,157 +1,192 @@
 """Fitting a few named factors of the simulation to measured torque.
 
-Least squares within bounds. A factor is fitted only if the data determine it: its standard error, from the curvature
-of the misfit at the start and the scatter of the measurements, must be a small part of the range it may take. Factors
-that fail are left at 1, the least determined first, and named with the reason.
+Least squares within bounds. Two things must not be taken for the engine. A pull drifts as a whole by a percent or so:
+each has an offset of its own in the misfit, a share of torque, and only what all pulls have in common is left to the
+factors. And a simulation of somewhat wrong pipes is wrong alike at points that lie close together, so that many points
+are less evidence than their number says. Standard errors count that: they follow from
+
+    covariance = standard error² + the whole pull's drift + what no factor can mend
+
+in the manner of White (Econometrica 48, 1980, from memory): the estimate of least squares, the errors of what the
+measurements really scatter by. The size of the last part is found from the measurements, by restricted likelihood
+(Patterson and Thompson, Biometrika 58, 1971, from memory).
+
+A factor is fitted only if the data determine it: its standard error must be a small part of the range it may take.
+Factors that fail are left at 1, the least determined first, and named with the reason.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
+from numpy.typing import NDArray
+from scipy.linalg import cholesky, solve_triangular
+from scipy.optimize import least_squares, minimize_scalar
 
-from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.engine import Simulator
-from phaseopt.cycle.lanes import Array
-from phaseopt.cycle.network import Mesh
-from phaseopt.errors import InputError
+from phaseopt.cycle.factors import FACTORS
+from phaseopt.cycle.lanes import Array, Flags
+from phaseopt.cycle.responses import Responses
 
-
-@dataclass(frozen=True)
-class Factor:
-    """Bounds of a factor, the change by which its effect is judged, and what it multiplies."""
-
-    low: float
-    high: float
-    step: float
-    apply: Callable[[CycleConfig, float], CycleConfig]
-
-
-def _friction(c: CycleConfig, f: float) -> CycleConfig:
-    law = c.friction
-    return replace(
-        c,
-        friction=replace(
-            law,
-            constant=f * law.constant,
-            pressure=f * law.pressure,
-            speed=f * law.speed,
-            speed_squared=f * law.speed_squared,
-        ),
-    )
-
-
-# steps are well above what settling cycles to 0.1 % leaves in torque
-FACTORS = {
-    "flow": Factor(0.8, 1.2, 0.04, lambda c, f: replace(c, flow_factor=f * c.flow_factor)),
-    "friction": Factor(0.5, 1.6, 0.1, _friction),
-    "wall temperature": Factor(0.8, 1.25, 0.1, lambda c, f: replace(c, wall_temperature=f * c.wall_temperature)),
-    "burn duration": Factor(0.7, 1.4, 0.1, lambda c, f: replace(c, burn_duration=f * c.burn_duration)),
-}
 DETERMINED = 0.15  # largest standard error of a factor that is fitted, as a share of its range
-EVALUATIONS = 12
+DRIFT = 0.01  # standard deviation of a pull's drift as a share of its torque; our judgement
+FLOOR = 0.5  # N m; least standard error of a point: cycles settle to 0.1 %, responses leave out products of effects
+# distances over which a simulation that is wrong is wrong alike: rpm, kPa, deg, deg; our judgement
+ALIKE = np.array([600.0, 60.0, 40.0, 40.0])
+WRONG = (0.5, 50.0)  # N m; bounds of the size of what no factor can mend
+SLOPE = 0.005  # change of a factor by which its effect is judged
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """Measured torque: points (n, 4) as simulated [rpm, kPa, deg, deg], torque and its standard error [N m], pull."""
+
+    points: Array
+    torque: Array
+    error: Array
+    pull: NDArray[np.int64]
+
+    def only(self, chosen: Flags) -> "Measured":
+        """Some of the points."""
+        return Measured(self.points[chosen], self.torque[chosen], self.error[chosen], self.pull[chosen])
 
 
 @dataclass(frozen=True)
 class Calibration:
     """What came of a fit.
 
-    `factors` and `errors` (standard errors) hold the fitted ones; `refused` says why the others were not. `before` and
-    `after` are root-mean-square errors of torque [N m]; `config` is the engine with the factors applied.
+    `factors` and `errors` hold the fitted ones and their standard errors, the others being 1; `at_bound` names those
+    that stand at an end of their range; `refused` says why the others were not fitted. `before` and `after` are
+    root-mean-square errors of torque [N m], pulls' drift included. `wrong` is the standard deviation of what no factor
+    can mend [N m]. `points` were used; `left_out` could not be simulated.
     """
 
     factors: dict[str, float]
     errors: dict[str, float]
+    at_bound: tuple[str, ...]
     refused: dict[str, str]
     before: float
     after: float
-    config: CycleConfig
+    wrong: float
+    points: int
+    left_out: int
 
 
 def calibrate(
-    config: CycleConfig,
-    points: Array,
-    torque: Array,
-    scatter: float,
-    *,
-    names: tuple[str, ...] = tuple(FACTORS),
-    mesh: Mesh | None = None,
+    responses: Responses, measured: Measured, names: tuple[str, ...] = tuple(FACTORS), wrong: float | None = None
 ) -> Calibration:
     """Fit factors to measured torque.
 
     Parameters
     ----------
-    config : CycleConfig
-        The engine as described.
-    points : array (n, 4)
-        Speed [rpm], load [kPa], intake and exhaust centreline [deg] of each measurement, best in the order of speed.
-    torque : array (n,)
-        Brake torque [N m].
-    scatter : float
-        Standard deviation of a measurement [N m].
+    responses : Responses
+        Torque over the factors at the measured points; points at which the engine did not run are left out.
+    measured : Measured
+        What to fit to.
     names : tuple of str
         Which of `FACTORS` to try.
-    mesh : Mesh, optional
-        As for the simulation.
+    wrong : float, optional
+        Standard deviation of what no factor can mend [N m]; found from the measurements unless given.
 
-    Raises `InputError` for names that are no factors, fewer points than one, or points that the engine cannot run at.
+    Returns
+    -------
+    Calibration
+        With no factor at all where no point is left.
     """
-    unknown = [n for n in names if n not in FACTORS]
-    if unknown:
-        raise InputError.one(f"no factor is called {', '.join(unknown)}", mend=f"one of {', '.join(FACTORS)}")
-    if not len(torque):
-        raise InputError.one(
-            "there are no measured points to calibrate by", mend="give pulls, or leave calibration out"
-        )
-
-    def misfit(values: Array, fitted: list[str]) -> Array:
-        changed = config
-        for name, value in zip(fitted, values, strict=True):
-            changed = FACTORS[name].apply(changed, float(value))
-        r = Simulator(changed, mesh).run(*np.asarray(points, dtype=np.float64).T)
-        if not r.settled.all():
-            rpm, load, icl, ecl = points[int(np.argmin(r.settled))]
-            raise InputError.one(
-                f"the simulated engine does not run at {rpm:.0f} rpm, {load:.0f} kPa, icl {icl:.1f}, ecl {ecl:.1f}",
-                mend="check the engine's dimensions and the point's timing, or leave the point out of the calibration",
-            )
-        return (r.torque - torque) / scatter
-
-    fitted = list(names)
-    start = misfit(np.ones(0), [])
-    slopes = np.stack(
-        [(misfit(np.array([1 + FACTORS[n].step]), [n]) - start) / FACTORS[n].step for n in fitted], axis=1
-    )
-    refused: dict[str, str] = {}
+    left_out = int(np.count_nonzero(~responses.ran))
+    responses, measured = responses.only(responses.ran), measured.only(responses.ran)
+    count = len(measured.torque)
+    if not count:
+        none = dict.fromkeys(names, "no measured point can be simulated")
+        return Calibration({}, {}, (), none, np.nan, np.nan, np.nan, 0, left_out)
+    before = _rms(responses.torque({}) - measured.torque)
+    noise, alike = _covariance_parts(responses, measured)
+    fitted, refused = list(names), dict[str, str]()
     while fitted:
-        part = _standard_errors(slopes) / np.array([FACTORS[n].high - FACTORS[n].low for n in fitted])
+        fit = _Fit(responses, measured, tuple(fitted))
+        if wrong is None:
+            wrong = _size_of_wrong(fit.error, fit.slopes, noise, alike)
+        errors = fit.standard_errors(noise + wrong**2 * alike)
+        part = errors / np.array([FACTORS[n].high - FACTORS[n].low for n in fitted])
         worst = int(np.argmax(part))
         if part[worst] <= DETERMINED:
-            break
+            values, errors_of = (dict(zip(fitted, v.tolist(), strict=True)) for v in (fit.values, errors))
+            at_bound = tuple(n for n, v in values.items() if v in (FACTORS[n].low, FACTORS[n].high))
+            return Calibration(
+                values, errors_of, at_bound, refused, before, _rms(fit.error), wrong, count, left_out
+            )  # fmt: skip
         size = "more than its whole range" if part[worst] > 1.0 else f"{part[worst] * 100:.0f} % of its range"
-        refused[fitted[worst]] = f"the data leave it uncertain by {size}; up to {DETERMINED * 100:.0f} % is fitted"
-        fitted.pop(worst)
-        slopes = np.delete(slopes, worst, axis=1)
-    rms = scatter * float(np.sqrt(np.mean(start**2)))
-    if not fitted:
-        return Calibration({}, {}, refused, rms, rms, config)
-    low, high, step = (np.array([getattr(FACTORS[n], k) for n in fitted]) for k in ("low", "high", "step"))
-    fit = least_squares(
-        misfit, np.ones(len(fitted)), bounds=(low, high), diff_step=step / 2, x_scale=step, max_nfev=EVALUATIONS,
-        ftol=1e-3, xtol=1e-3, args=(fitted,),
-    )  # fmt: skip
-    changed = config
-    for name, value in zip(fitted, fit.x, strict=True):
-        changed = FACTORS[name].apply(changed, float(value))
-    errors = dict(zip(fitted, _standard_errors(fit.jac).tolist(), strict=True))
-    after = scatter * float(np.sqrt(np.mean(fit.fun**2)))
-    return Calibration(dict(zip(fitted, fit.x.tolist(), strict=True)), errors, refused, rms, after, changed)
+        refused[fitted.pop(worst)] = f"the data leave it uncertain by {size}; up to {DETERMINED * 100:.0f} % is fitted"
+    return Calibration({}, {}, (), refused, before, before, wrong or np.nan, count, left_out)
 
 
-def _standard_errors(slopes: Array) -> Array:
-    """Standard errors of factors from the slopes of standardised misfits; infinite where nothing tells them apart."""
-    _, size, directions = np.linalg.svd(slopes, full_matrices=False)
-    if len(size) < slopes.shape[1]:
-        return np.full(slopes.shape[1], np.inf)
-    return np.asarray(np.sqrt(np.sum((directions / np.maximum(size, 1e-12)[:, None]) ** 2, axis=0)))
+def _rms(values: Array) -> float:
+    return float(np.sqrt(np.mean(values**2)))
+
+
+class _Fit:
+    """Least squares with an offset a pull: `values` of the factors, `error` [N m] and its `slopes` there."""
+
+    def __init__(self, responses: Responses, measured: Measured, names: tuple[str, ...]) -> None:
+        def error(values: Array) -> Array:
+            return responses.torque(dict(zip(names, values.tolist(), strict=True))) - measured.torque
+
+        bounds = np.array([[FACTORS[n].low, FACTORS[n].high] for n in names]).T
+        self.values, size = np.ones(len(names)), _rms(measured.torque)
+        for _ in range(4):  # the more the points scatter, the less their pulls' means tell of drift
+            self.lighten = _lighten_drift(responses, measured, size)
+            fit = least_squares(lambda v: self.lighten(error(v)), self.values, bounds=bounds, method="dogbox")
+            self.values, size = fit.x, max(_rms(fit.fun), FLOOR)
+        self.error = error(self.values)
+        moves = SLOPE * np.eye(len(names))
+        self.slopes = np.stack([error(self.values + m) - error(self.values - m) for m in moves], axis=1) / (2 * SLOPE)
+
+    def standard_errors(self, covariance: Array) -> Array:
+        """Of the factors, if the measurements differ from the right engine's torque by `covariance` [(N m)^2]."""
+        left, size, right = np.linalg.svd(self.lighten(self.slopes), full_matrices=False)
+        if len(size) < len(self.values) or size[-1] <= 1e-9 * size[0]:  # nothing tells them apart
+            return np.full(len(self.values), np.inf)
+        weight = self.lighten(left / size) @ right  # value = weight' error
+        return np.asarray(np.sqrt(np.einsum("ij,ik,kj->j", weight, covariance, weight)))
+
+
+def _lighten_drift(responses: Responses, measured: Measured, size: float) -> Callable[[Array], Array]:
+    """What takes drift out of errors (n, ...) as far as it is likely to be that, if points scatter by `size` [N m].
+
+    The symmetric root of size² (size² + drift)⁻¹. Drift counts from its mean over the pulls: what they have in common
+    is the engine.
+    """
+    pulls = np.unique(measured.pull)
+    of_pull = (measured.pull[:, None] == pulls).astype(np.float64)
+    drift = DRIFT * responses.torque({})[:, None] * (of_pull - 1.0 / len(pulls))
+    left, length, _ = np.linalg.svd(drift, full_matrices=False)
+    off = 1.0 - size / np.hypot(size, length)
+
+    def lighten(errors: Array) -> Array:
+        return np.asarray(errors - (left * off) @ (left.T @ errors))
+
+    return lighten
+
+
+def _covariance_parts(responses: Responses, measured: Measured) -> tuple[Array, Array]:
+    """Covariance [(N m)^2] of noise and drift, and correlation of what no factor can mend."""
+    drift = DRIFT * responses.torque({})
+    noise = np.diag(np.maximum(measured.error, FLOOR) ** 2)
+    noise += np.outer(drift, drift) * (measured.pull[:, None] == measured.pull[None, :])
+    # Matern, 3/2, a factor for each input
+    away = np.sqrt(3.0) * np.abs(measured.points[:, None] - measured.points[None, :]) / ALIKE
+    return noise, np.asarray(((1.0 + away) * np.exp(-away)).prod(axis=-1))
+
+
+def _size_of_wrong(error: Array, slopes: Array, noise: Array, alike: Array) -> float:
+    """The most likely standard deviation of what no factor can mend, the factors' effects taken as lines."""
+
+    def unlikely(log_size: float) -> float:
+        lower = cholesky(noise + np.exp(2.0 * log_size) * alike, lower=True)
+        r, s = (solve_triangular(lower, part, lower=True) for part in (error, slopes))
+        left, length, _ = np.linalg.svd(s, full_matrices=False)
+        r = r - left @ (left.T @ r)
+        known = np.maximum(length, 1e-9)  # less where the data cannot tell factors apart
+        return float(np.log(np.diag(lower)).sum() + np.log(known).sum() + 0.5 * r @ r)
+
+    least, most = np.log(WRONG)
+    return float(np.exp(minimize_scalar(unlikely, bounds=(least, most), method="bounded", options={"xatol": 0.02}).x))

@@ -18,6 +18,7 @@ from phaseopt.cycle.results import NAMES, Results, filling_and_work, results
 from phaseopt.errors import InputError
 
 MOST_REPEATS = 8  # of a cycle with more steps, before its points are given up
+MOST_LOAD = 0.995  # of the ambient pressure, that an open throttle can give
 COURANT = 0.92  # aim for the fastest wave's travel in a step, in cells; above 1 a cycle is repeated with more steps
 
 
@@ -70,7 +71,7 @@ class Simulator:
         Raises `InputError` for a load that an open throttle cannot give.
         """
         c, count = self.config, len(rpm)
-        if float(np.max(load)) > 0.995 * c.ambient_pressure:
+        if float(np.max(load)) > MOST_LOAD * c.ambient_pressure:
             raise InputError.one(
                 f"a load of {float(np.max(load)):.1f} kPa is not below the ambient {c.ambient_pressure:.1f} kPa",
                 mend="full throttle is a small depression, for example 3 kPa",
