@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from phaseopt.project import SIDES, Cam, Phaser, Seats, Torque
+from phaseopt.project import SIDES, Cam, Cycle, Phaser, Seats, Torque
 
 Found = tuple[str, str, str]  # key, problem, mend
 Sections = dict[str, Any]
@@ -171,6 +171,41 @@ def _phaser_step(s: Sections) -> Iterator[Found]:
             )
 
 
+def _simulated_engine(s: Sections) -> Iterator[Found]:
+    cycle: Cycle | None = s["cycle"]
+    if cycle is None:
+        return
+    if s["firing_order"] is None and s["cylinders"] > 1:
+        yield "firing_order", "left out, but [cycle] needs it", "e.g. firing_order = [1, 3, 4, 2]"
+    if cycle.exhaust.secondary is not None and s["cylinders"] % 2:
+        yield (
+            "cycle.exhaust.secondary",
+            "primaries cannot meet in pairs with an odd number of cylinders",
+            "leave the secondary out",
+        )
+    if not 4.0 <= s["crank"].compression_ratio <= 25.0:
+        yield (
+            "crank.compression_ratio",
+            f"{s['crank'].compression_ratio:g} cannot be simulated",
+            "the geometric compression ratio, 4 to 25",
+        )
+    for side in SIDES:
+        tract, head = getattr(cycle, side), s[side].head_diameter
+        if tract.throat >= head - tract.seat_width:
+            yield (
+                f"cycle.{side}.throat",
+                f"a throat of {tract.throat:g} mm leaves no seat {tract.seat_width:g} mm wide under a head of "
+                f"{head:g} mm",
+                "diameters of throat and head, and width of the seat, in mm",
+            )
+
+
+def _prior_has_a_simulation(s: Sections) -> Iterator[Found]:
+    torque: Torque | None = s["torque"]
+    if torque is not None and torque.prior is not None and s["cycle"] is None:
+        yield "torque.prior", "there is no [cycle] to simulate", "describe the engine under [cycle], or take it out"
+
+
 _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ...] = (
     (("intake", "exhaust", "phaser"), _phasers),
     (("cylinders", "firing_order"), _firing_order),
@@ -179,6 +214,8 @@ _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ..
     (("intake", "exhaust", "phaser", "torque"), _logged_phases),
     (("torque",), _weather),
     (("search", "tables"), _weights),
+    (("cylinders", "firing_order", "crank", "intake", "exhaust", "cycle"), _simulated_engine),
+    (("torque", "cycle"), _prior_has_a_simulation),
     (("crank", "tables"), _covered_speeds),
     (("intake", "exhaust", "phaser", "tables"), _baseline),
     (("intake", "exhaust", "phaser", "tables"), _phaser_step),

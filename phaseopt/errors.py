@@ -5,7 +5,7 @@
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 
@@ -46,3 +46,11 @@ class InputError(ValueError):
     def one(cls, problem: str, *, mend: str, file: Path | None = None, where: str = "") -> "InputError":
         """An error with a single mistake."""
         return cls([Mistake(problem, mend, file, where)])
+
+    def located(self, file: Path, where: str) -> "InputError":
+        """The same error, with this file and key for mistakes that name no file.
+
+        >>> print(InputError.one("too short", mend="measure it").located(Path("a.toml"), "crank.rod"))
+        a.toml: crank.rod: too short. Mend: measure it.
+        """
+        return InputError(m if m.file is not None else replace(m, file=file, where=where) for m in self.mistakes)

@@ -68,7 +68,7 @@ def scale(text: str, unit: str) -> float:
 def _convert(number: float, text: str, unit: str) -> float:
     import pint
 
-    text = "lbf * ft" if _TORQUE.fullmatch(text) else text
+    text = "lbf * ft" if _TORQUE.fullmatch(text) else "ft^3/min" if text.lower() == "cfm" else text
     try:
         return float(round(_registry().Quantity(number, text).to(unit).magnitude, 12))
     except pint.errors.UndefinedUnitError as error:

@@ -2,7 +2,7 @@
 
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
 may carry another unit as text. `load_project` (in `project_file.py`) reads one from `project.toml`. The sections are in
-`hardware`, `rules`, `logs` and `wishes`, what their fields are made of in `quantities`.
+`hardware`, `rules`, `logs`, `simulation` and `wishes`, what their fields are made of in `quantities`.
 """
 
 from pathlib import Path
@@ -33,10 +33,20 @@ from phaseopt.project.logs import (
     PullOffsets,
     PullRest,
     Torque,
+    TorquePrior,
     Weather,
 )
 from phaseopt.project.quantities import SIDES, Arrangement, Section, Side, fault
 from phaseopt.project.rules import Gap, Loft, Rod, RunningGaps, StaticGaps
+from phaseopt.project.simulation import (
+    Cycle,
+    ExhaustTract,
+    FlowBench,
+    FrictionLaw,
+    IntakeTract,
+    Taper,
+    Tract,
+)
 from phaseopt.project.wishes import LIGHT_LOAD_WEIGHT, OverlapCap, Search, TablePair, Tables, Weight
 
 __all__ = [
@@ -50,11 +60,16 @@ __all__ = [
     "Channels",
     "Columns",
     "Crank",
+    "Cycle",
     "Drop",
     "Drops",
     "Duration",
+    "ExhaustTract",
+    "FlowBench",
+    "FrictionLaw",
     "FullThrottle",
     "Gap",
+    "IntakeTract",
     "Loft",
     "LogUnits",
     "OverlapCap",
@@ -74,8 +89,11 @@ __all__ = [
     "StaticGaps",
     "TablePair",
     "Tables",
+    "Taper",
     "TdcLift",
     "Torque",
+    "TorquePrior",
+    "Tract",
     "Weather",
     "Weight",
     "fault",
@@ -97,6 +115,7 @@ class Project(Section):
     gap: Gap
     tables: Tables
     torque: Torque | None = None
+    cycle: Cycle | None = None
     search: Search = Field(default_factory=Search)
     file: Path = Field(description="the project file itself, set by its reader")
 

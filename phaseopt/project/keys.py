@@ -47,6 +47,8 @@ def _default(field: FieldInfo) -> str:
     value: Any = field.get_default(call_default_factory=True)
     if value is None or value == ():
         return "none"
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(repr, value))}]".replace("'", '"')
     return f"{value:g}" if isinstance(value, float) else str(value).lower() if isinstance(value, bool) else str(value)
 
 

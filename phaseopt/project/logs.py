@@ -123,6 +123,18 @@ class Pull(Section):
     accept_rest: bool = Field(False, description="true = I know that a channel does not read rest at rest")
 
 
+Factor = Literal["flow", "friction", "wall temperature", "burn duration"]
+
+
+class TorquePrior(Section):
+    """The simulation as what is expected of torque before the pulls are looked at."""
+
+    calibrate: tuple[Factor, ...] = Field(
+        ("flow", "friction", "wall temperature", "burn duration"),
+        description="what of the simulation is fitted to the pulls first ([] = nothing)",
+    )
+
+
 class Torque(Section):
     """Logged torque: how to read it and which pulls there are."""
 
@@ -133,3 +145,4 @@ class Torque(Section):
     full_throttle: FullThrottle
     bin: float = Field(250.0, gt=0, description="width of a speed bin, rpm")
     pulls: tuple[Pull, ...] = Field(min_length=1, description="pulls")
+    prior: TorquePrior | None = None

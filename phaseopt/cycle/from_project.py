@@ -1,0 +1,192 @@
+"""From a project to the simulation's own description of the engine, and from table loads to plenum pressures."""
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.cycle.config import CycleConfig, Lift, Pipe, Section
+from phaseopt.cycle.friction import Friction
+from phaseopt.cycle.gas import FUELS
+from phaseopt.cycle.valves import Valve, flow_area
+from phaseopt.engine.camshaft import Camshaft, engine_of
+from phaseopt.errors import InputError
+from phaseopt.project import Cycle, FlowBench, Project, Side, Taper, Tract
+from phaseopt.torque.weather import STANDARD_KPA, dry_pressure
+
+FloatArray = npt.NDArray[np.float64]
+Table = tuple[tuple[float, float], ...]
+
+KELVIN = 273.15
+STANDARD_CELSIUS = {"SAE J1349": 25.0, "ISO 1585": 25.0, "DIN 70020": 20.0}
+EXCESS_AIR = 0.88  # at full load, where the best torque lies (common practice, no source)
+BENDS = 1.5  # heat that ports, bends and junctions pass on over that of a straight pipe (our judgement)
+LIFT_STEP = 1.0  # crank degrees of the lift table
+
+# Discharge coefficients of a good road port over lift/diameter, referred to the least geometric area: high while the
+# stream fills the gap, falling as it leaves the seats (common practice, no source).
+GOOD_INWARD: Table = ((0.0, 0.66), (0.05, 0.70), (0.10, 0.69), (0.15, 0.67), (0.20, 0.65), (0.25, 0.64), (0.35, 0.62))
+GOOD_OUTWARD: Table = ((0.0, 0.68), (0.05, 0.73), (0.10, 0.71), (0.15, 0.68), (0.20, 0.66), (0.25, 0.65), (0.35, 0.63))
+
+BENCH_KPA, BENCH_KELVIN = 101.325, 293.15  # air at a flow bench's inlet
+BENCH_GAMMA, AIR = 1.4, 287.05
+
+
+def cycle_section(project: Project) -> Cycle:
+    """The project's [cycle].
+
+    Raises `InputError` where there is none.
+    """
+    if project.cycle is None:
+        raise InputError.one(
+            "is missing, so there is nothing to simulate",
+            mend="describe pipes, ports and valve seats under [cycle]",
+            file=project.file,
+            where="cycle",
+        )
+    return project.cycle
+
+
+def cycle_config(project: Project) -> CycleConfig:
+    """The engine of a project as the simulation takes it: nominal lobes, lash as set cold.
+
+    Raises `InputError` for a project without [cycle] and for whatever cannot be simulated.
+    """
+    cycle = cycle_section(project)
+    engine = engine_of(project)
+    intake, exhaust = cycle.intake, cycle.exhaust
+    kpa, celsius = ambient(project)
+    law = cycle.friction
+    try:
+        return CycleConfig(
+            bore=project.crank.bore,
+            stroke=project.crank.stroke,
+            rod=project.crank.rod,
+            pin_offset=project.crank.pin_offset,
+            compression_ratio=project.crank.compression_ratio,
+            firing_order=project.firing_order or (1,),
+            intake_valve=_valve(project, "intake", intake),
+            exhaust_valve=_valve(project, "exhaust", exhaust),
+            intake_lift=_lift(engine.intake),
+            exhaust_lift=_lift(engine.exhaust),
+            intake_valves=project.intake.valves,
+            exhaust_valves=project.exhaust.valves,
+            runner=_pipe((*intake.runner, *intake.port), intake.wall, wall_heat=BENDS),
+            primary=_pipe((*exhaust.port, *exhaust.primary), exhaust.wall, wall_heat=BENDS),
+            secondary=None if exhaust.secondary is None else _pipe(exhaust.secondary, exhaust.secondary_wall),
+            tail=_pipe(exhaust.tail, exhaust.tail_wall),
+            throttles=cycle.throttles,
+            throttle_volume=cycle.throttle_volume,
+            collector_volume=exhaust.collector_volume,
+            **({} if cycle.plenum_volume is None else {"plenum_volume": cycle.plenum_volume}),
+            ambient_pressure=kpa,
+            ambient_temperature=celsius + KELVIN,
+            fuel=cycle.fuel,
+            excess_air=_excess_air(project, cycle),
+            half_burned=cycle.half_burned,
+            burn_duration=cycle.burn_duration,
+            wall_temperature=cycle.chamber_wall + KELVIN,
+            friction=Friction(law.constant, law.pressure, law.speed, law.speed_squared),
+        )
+    except InputError as error:
+        raise error.located(project.file, "cycle") from error
+
+
+def ambient(project: Project) -> tuple[float, float]:
+    """Pressure [kPa] and temperature [°C] of the simulated outside air.
+
+    Without the water vapour, which only takes up room: that of [cycle.ambient], else the air that the pulls are
+    corrected to, else that of SAE J1349.
+    """
+    cycle = cycle_section(project)
+    if cycle.ambient is not None:
+        return dry_pressure(cycle.ambient), cycle.ambient.temperature
+    correction = "none" if project.torque is None else project.torque.correction
+    standard = correction if correction in STANDARD_KPA else "SAE J1349"
+    return STANDARD_KPA[standard], STANDARD_CELSIUS[standard]
+
+
+def full_throttle_pressure(project: Project) -> float:
+    """Mean plenum pressure at full throttle [kPa]."""
+    return ambient(project)[0] - cycle_section(project).full_throttle_depression
+
+
+def plenum_pressure(project: Project, load: npt.ArrayLike) -> FloatArray:
+    """Mean plenum pressure [kPa] that is simulated for a load of the tables [kPa].
+
+    The top row stands for full throttle whatever its label; below it a load is the pressure itself, but never more than
+    full throttle gives.
+    """
+    full = full_throttle_pressure(project)
+    at = np.asarray(load, dtype=np.float64)
+    return np.where(at >= project.tables.load[-1], full, np.minimum(at, full))
+
+
+def bench_coefficients(bench: FlowBench, valve: Valve, valves: int) -> Table:
+    """Discharge coefficients over lift/diameter from flow-bench figures.
+
+    ::
+
+        C = Q / (n A(lift) v),   v = a0 √(2/(γ-1) (r^(2/γ) - r^((γ+1)/γ))),   r = (p0 - Δp)/p0
+
+    Q is the flow at the inlet's air (101.325 kPa, 20 °C), A the least geometric area of one valve, n how many stand
+    open, a0 the speed of sound at the inlet: the isentropic nozzle that coefficients refer to. The port's own friction
+    is part of what the bench saw.
+
+    Raises `InputError` where more flows than an ideal nozzle lets through.
+    """
+    r = 1.0 - bench.depression / BENCH_KPA
+    sound = math.sqrt(BENCH_GAMMA * AIR * BENCH_KELVIN)
+    power = r ** (2 / BENCH_GAMMA) - r ** ((BENCH_GAMMA + 1) / BENCH_GAMMA)
+    speed = sound * math.sqrt(2 / (BENCH_GAMMA - 1) * power)  # m/s of inlet air through the area
+    lift, flow = np.array(bench.rows).T
+    found = flow * 1e-3 / (valves * flow_area(valve, lift) * 1e-6 * speed)
+    worst = int(np.argmax(found))
+    if found[worst] > 1.0:
+        raise InputError.one(
+            f"{flow[worst]:g} L/s at {lift[worst]:g} mm lift is {found[worst]:.2f} times what an ideal nozzle of the "
+            f"valves' area lets through at {bench.depression:g} kPa",
+            mend="check depression, unit of flow, throat, and that the port has so many valves",
+        )
+    return tuple(zip((lift / valve.head).tolist(), found.tolist(), strict=True))
+
+
+def _valve(project: Project, side: Side, tract: Tract) -> Valve:
+    cam = project.cam(side)
+    inward, outward = tract.inward or GOOD_INWARD, tract.outward or GOOD_OUTWARD
+    if tract.bench is not None:
+        bare = Valve(cam.head_diameter, tract.throat, tract.stem, tract.seat_width, tract.seat_angle, inward, outward)
+        try:
+            measured = bench_coefficients(tract.bench, bare, cam.valves)
+        except InputError as error:
+            raise error.located(project.file, f"cycle.{side}.bench") from error
+        inward, outward = (measured, outward) if side == "intake" else (inward, measured)
+    return Valve(cam.head_diameter, tract.throat, tract.stem, tract.seat_width, tract.seat_angle, inward, outward)
+
+
+def _lift(cam: Camshaft) -> Lift:
+    first, last = float(cam.lobe.breaks[0]), float(cam.lobe.breaks[-1])
+    angle = np.linspace(first, last, math.ceil((last - first) / LIFT_STEP) + 1)
+    lift = cam.lift(angle, 0.0, cam.lash)
+    opened = np.flatnonzero(lift > 0.0)
+    part = slice(max(int(opened[0]) - 1, 0), int(opened[-1]) + 2)
+    return Lift(angle[part], lift[part])
+
+
+def _pipe(pieces: tuple[Taper, ...], wall: float, wall_heat: float = 1.0) -> Pipe:
+    sections = tuple(Section(p.length, p.start, p.start if p.end is None else p.end) for p in pieces)
+    return Pipe(sections, wall + KELVIN, wall_heat=wall_heat)
+
+
+def _excess_air(project: Project, cycle: Cycle) -> float:
+    if cycle.air_fuel_ratio is None:
+        return EXCESS_AIR if cycle.excess_air is None else cycle.excess_air
+    found = cycle.air_fuel_ratio / FUELS[cycle.fuel].air_fuel_ratio
+    if not 0.7 <= found <= 1.3:
+        raise InputError.one(
+            f"{cycle.air_fuel_ratio:g} is lambda {found:.2f} with {cycle.fuel}, outside 0.7 to 1.3",
+            mend=f"mass of air over mass of fuel; {FUELS[cycle.fuel].air_fuel_ratio:.1f} is just enough air",
+            file=project.file,
+            where="cycle.air_fuel_ratio",
+        )
+    return found

@@ -1,0 +1,222 @@
+"""The cycle section of a project file: pipes, ports, valve seats, mixture and friction for the simulation.
+
+What is left out has a value common in the trade; `doubt` says how far to trust what comes of it.
+"""
+
+import itertools
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from phaseopt.project.logs import Weather
+from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Millimetres, Section, fault, quantity
+
+Litres = Annotated[float, quantity("L")]
+LitresPerSecond = Annotated[float, quantity("L/s"), Field(allow_inf_nan=False)]
+WallTemperature = Annotated[Celsius, Field(gt=-40, lt=1200)]
+
+
+class Taper(Section):
+    """A piece of pipe that widens or narrows evenly."""
+
+    length: Millimetres = Field(gt=0, le=10000, description="length along the middle, mm")
+    start: Millimetres = Field(gt=0, le=500, description="inner diameter where the flow enters, mm")
+    end: Millimetres | None = Field(None, gt=0, le=500, description="inner diameter where it leaves, mm (same)")
+
+
+Pipe = tuple[Taper, ...]
+PIECES = 20  # of one pipe, at most
+
+
+def _rising(rows: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    for before, after in itertools.pairwise(rows):
+        if after[0] <= before[0]:
+            raise fault(f"lift {after[0]:g} follows {before[0]:g}", "lifts that rise from row to row")
+    if rows and rows[0][0] < 0.0:
+        raise fault(f"lift {rows[0][0]:g} is below zero", "lifts from 0 up")
+    return rows
+
+
+def _coefficients(rows: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    for at, value in rows:
+        if not 0.0 < value <= 1.0:
+            problem = "falls below zero" if value < 0.0 else "is not between 0 and 1"
+            raise fault(
+                f"the coefficient {value:g} at lift/diameter {at:g} {problem}",
+                "measured flow over ideal flow through the least geometric area, above 0 and up to 1",
+            )
+        if at > 1.0:
+            raise fault(f"lift/diameter {at:g} is above 1", "valve lift over head diameter, e.g. [0.25, 0.64]")
+    return rows
+
+
+def _flows(rows: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    for lift, flow in rows:
+        if lift <= 0.0 or flow <= 0.0:
+            raise fault(
+                f"a flow of {flow:g} L/s at a lift of {lift:g} mm", "lifts and flows above zero; leave out the leak"
+            )
+    return rows
+
+
+class FlowBench(Section):
+    """Flow figures of one cylinder's port as a flow bench gave them."""
+
+    depression: Kilopascals = Field(gt=0.5, lt=40, description='pressure difference of the test, kPa ("28 inH2O")')
+    rows: Annotated[
+        tuple[tuple[Millimetres, LitresPerSecond], ...],
+        Field(min_length=2, max_length=100),
+        AfterValidator(_rising),
+        AfterValidator(_flows),
+    ] = Field(description='[valve lift mm, air flow L/s] rows ("150 cfm" works), all valves of the port open alike')
+
+
+class Tract(Section):
+    """What intake and exhaust have in common: seats, flow, port."""
+
+    throat: Millimetres = Field(gt=0, description="diameter of the port just behind the seat, mm")
+    stem: Millimetres = Field(gt=0, description="valve stem diameter, mm")
+    seat_width: Millimetres = Field(1.4, gt=0, le=5, description="width of the seat, mm")
+    seat_angle: float = Field(45.0, ge=15, le=60, description="seat angle, degrees from the valve head's plane")
+    bench: FlowBench | None = Field(None, description="flow-bench figures in the main direction")
+    inward: Annotated[
+        tuple[tuple[float, float], ...], Field(max_length=100), AfterValidator(_rising), AfterValidator(_coefficients)
+    ] = Field(
+        (),
+        description="[lift / head diameter, discharge coefficient] rows for flow into the cylinder, referred to the "
+        "least geometric area (left out: a good port)",
+    )
+    outward: Annotated[
+        tuple[tuple[float, float], ...], Field(max_length=100), AfterValidator(_rising), AfterValidator(_coefficients)
+    ] = Field((), description="the same for flow out of the cylinder")
+    port: Pipe = Field(
+        min_length=1,
+        max_length=PIECES,
+        description="pieces of one cylinder's port in the head, in the order of the flow, as one round",
+    )
+
+    @model_validator(mode="after")
+    def _possible(self) -> "Tract":
+        if self.stem >= self.throat:
+            raise fault(
+                f"a stem of {self.stem:g} mm does not fit a throat of {self.throat:g} mm", "both diameters in mm"
+            )
+        for name, rows in (("inward", self.inward), ("outward", self.outward)):
+            if len(rows) == 1:
+                raise fault(f"{name} has one row", "two rows or more, or leave it out")
+        return self
+
+
+class IntakeTract(Tract):
+    """From plenum or bellmouth to the intake valves."""
+
+    runner: Pipe = Field(
+        min_length=1, max_length=PIECES, description="pieces of one runner, from plenum or bellmouth to the head's face"
+    )
+    wall: WallTemperature = Field(50.0, description="inner wall of runner and port, °C")
+
+    @model_validator(mode="after")
+    def _one_flow(self) -> "IntakeTract":
+        _refuse_two_sources(self, "inward")
+        return self
+
+
+class ExhaustTract(Tract):
+    """From the exhaust valves to the open end."""
+
+    primary: Pipe = Field(
+        min_length=1,
+        max_length=PIECES,
+        description="pieces of one primary pipe, from the head's face to the first junction",
+    )
+    secondary: Pipe | None = Field(
+        None,
+        min_length=1,
+        max_length=PIECES,
+        description="pieces of one secondary (left out: all primaries meet in one collector)",
+    )
+    collector_volume: Litres = Field(
+        0.0, ge=0, le=20, description="volume in which the last pipes meet, litres (0: they meet in a point)"
+    )
+    tail: Pipe = Field(
+        min_length=1,
+        max_length=PIECES,
+        description="pieces from the last junction to the open end, silencers as plain pipe",
+    )
+    wall: WallTemperature = Field(480.0, description="inner wall of port and primary, °C")
+    secondary_wall: WallTemperature = Field(430.0, description="inner wall of the secondaries, °C")
+    tail_wall: WallTemperature = Field(280.0, description="inner wall of the tail pipe, °C")
+
+    @model_validator(mode="after")
+    def _one_flow(self) -> "ExhaustTract":
+        _refuse_two_sources(self, "outward")
+        return self
+
+
+def _refuse_two_sources(tract: Tract, main: str) -> None:
+    if tract.bench is not None and getattr(tract, main):
+        raise fault(f"bench and {main} both tell the flow in the main direction", f"keep bench or {main}")
+
+
+class FrictionLaw(Section):
+    """Friction mean effective pressure after Chen and Flynn, in bar."""
+
+    constant: float = Field(0.4, ge=0, le=5, description="part that is always there, bar")
+    pressure: float = Field(0.005, ge=0, le=0.1, description="share of peak cylinder pressure")
+    speed: float = Field(0.09, ge=0, le=1, description="bar per m/s of mean piston speed")
+    speed_squared: float = Field(0.0009, ge=0, le=0.05, description="bar per (m/s)² of mean piston speed")
+
+
+class Cycle(Section):
+    """The engine as the cycle simulation needs it, beside crank, cams and valve heads."""
+
+    intake: IntakeTract
+    exhaust: ExhaustTract
+    throttles: Literal["shared", "per cylinder"] = Field("shared", description='"shared" or "per cylinder"')
+    plenum_volume: Litres | None = Field(
+        None, gt=0, le=200, description="volume between a shared throttle and the runners, litres"
+    )
+    throttle_volume: Litres = Field(
+        0.15, gt=0, le=10, description="volume between each throttle of its own and its runner, litres"
+    )
+    full_throttle_depression: Kilopascals = Field(
+        2.0, ge=0.6, le=20, description="mean plenum pressure at full throttle below ambient, kPa (practice: 1 to 3)"
+    )
+    ambient: Weather | None = Field(
+        None, description="air of the simulation (left out: that of [torque] correction, else of SAE J1349)"
+    )
+    fuel: Literal["petrol", "ethanol", "propane"] = Field("petrol", description='"petrol", "ethanol" or "propane"')
+    excess_air: float | None = Field(
+        None, alias="lambda", ge=0.7, le=1.3, description="air over what the fuel just needs (0.88)"
+    )
+    air_fuel_ratio: float | None = Field(None, gt=0, description="by mass, in the place of lambda")
+    half_burned: CrankDegrees = Field(
+        8.0,
+        ge=-10,
+        le=40,
+        description="crank degrees after firing TDC at which half the fuel is burned (best: 8)",
+    )
+    burn_duration: CrankDegrees = Field(
+        62.0, ge=15, le=150, description="crank degrees from first flame to burned out at 4000 rpm"
+    )
+    chamber_wall: WallTemperature = Field(165.0, description="inner wall of chamber and cylinder, °C")
+    friction: FrictionLaw = Field(default_factory=FrictionLaw)
+    doubt: float = Field(
+        0.08,
+        gt=0,
+        le=1,
+        description="how far simulated torque may be off, as a share of the best torque (our judgement)",
+    )
+
+    @model_validator(mode="after")
+    def _plenum(self) -> "Cycle":
+        if (self.plenum_volume is None) == (self.throttles == "shared"):
+            problem = "a shared throttle needs plenum_volume" if self.plenum_volume is None else "there is no plenum"
+            raise fault(problem, 'plenum_volume, in litres, or throttles = "per cylinder"')
+        return self
+
+    @model_validator(mode="after")
+    def _one_mixture(self) -> "Cycle":
+        if self.excess_air is not None and self.air_fuel_ratio is not None:
+            raise fault("lambda and air_fuel_ratio both tell the mixture", "keep one of the two")
+        return self

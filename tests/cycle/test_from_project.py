@@ -1,0 +1,192 @@
+"""From a project to the simulation's engine: lobes, flow figures, air, and what a table's load stands for."""
+
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import fluids
+import numpy as np
+import pytest
+from engines import PLAIN, project_of
+
+from phaseopt.cycle.config import CycleConfig, Section
+from phaseopt.cycle.friction import Friction
+from phaseopt.cycle.from_project import GOOD_INWARD, GOOD_OUTWARD, ambient, cycle_config, plenum_pressure
+from phaseopt.cycle.valves import Valve
+from phaseopt.engine.camshaft import engine_of, events
+from phaseopt.errors import InputError
+
+CYCLE: dict[str, Any] = {
+    "plenum_volume": 4.0,
+    "intake": {
+        "throat": 28.0, "stem": 5.5, "port": [{"length": 90, "start": 42, "end": 40}],
+        "runner": [{"length": "10 in", "start": 44, "end": 42}],
+    },
+    "exhaust": {
+        "throat": 23.5, "stem": 5.5, "port": [{"length": 70, "start": 34}],
+        "primary": [{"length": 450, "start": 40}], "secondary": [{"length": 400, "start": 45}],
+        "tail": [{"length": 1500, "start": 60}],
+    },
+}  # fmt: skip
+FOUR = [1, 3, 4, 2]
+
+
+def config_of(folder: Path, **changes: Any) -> CycleConfig:
+    cycle = {**CYCLE, **changes.pop("cycle", {})}
+    return cycle_config(project_of(folder, firing_order=FOUR, cycle=cycle, **changes))
+
+
+def message(folder: Path, **changes: Any) -> str:
+    with pytest.raises(InputError) as caught:
+        config_of(folder, **changes)
+    (mistake,) = caught.value.mistakes
+    assert mistake.file == folder / "project.toml"
+    assert mistake.mend
+    return str(mistake)
+
+
+def test_the_project_reaches_the_simulation(tmp_path: Path) -> None:
+    config = config_of(tmp_path)
+    assert (config.bore, config.stroke, config.rod, config.compression_ratio) == (81.0, 86.0, 137.0, 11.0)
+    assert config.firing_order == (1, 3, 4, 2)
+    assert config.intake_valve == Valve(32.0, 28.0, 5.5, 1.4, 45.0, GOOD_INWARD, GOOD_OUTWARD)
+    assert config.runner.sections == (Section(pytest.approx(254.0), 44.0, 42.0), Section(90.0, 42.0, 40.0))
+    assert config.primary.sections == (Section(70.0, 34.0, 34.0), Section(450.0, 40.0, 40.0))
+    assert config.tail.wall_temperature == pytest.approx(553.15)
+
+
+def test_what_is_left_out_is_the_simulations_own_default(tmp_path: Path) -> None:
+    """The project file's defaults and those of `CycleConfig` are the same numbers."""
+    config = config_of(tmp_path)
+    own = {f.name: f.default for f in fields(CycleConfig)}
+    for name in (
+        "throttles",
+        "throttle_volume",
+        "collector_volume",
+        "fuel",
+        "excess_air",
+        "half_burned",
+        "burn_duration",
+    ):
+        assert getattr(config, name) == own[name], name
+    assert config.friction == Friction()
+
+
+def test_lift_is_the_engines_own(tmp_path: Path) -> None:
+    """The lift table opens and closes where a hand with a dial gauge finds it, lash as set."""
+    project = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE)
+    config = cycle_config(project)
+    cam = engine_of(project).intake
+    found = events(cam, 0.0, 1.0)
+    assert config.intake_lift.at(np.array([float(found.opens), float(found.closes)])) == pytest.approx(1.0, abs=0.005)
+    assert config.intake_lift.lift[0] == config.intake_lift.lift[-1] == 0.0
+    assert float(config.intake_lift.lift.max()) == pytest.approx(10.5 - 0.2, abs=0.005)
+
+
+def test_flow_bench_figures_become_coefficients(tmp_path: Path) -> None:
+    """A nozzle of the valves' area flows 1 by definition: the mass flow of `fluids`' isentropic nozzle at 28 inH2O.
+
+    At high lift the area is the throat's less the stem's, so nothing of ours stands between. Source of the flow:
+    `fluids.isentropic_work_compression`, energy balance of a nozzle.
+    """
+    area = 2 * np.pi / 4 * (28.0**2 - 5.5**2) * 1e-6
+    p1, p2 = 101325.0, 101325.0 - 28 * 249.0889
+    work = -fluids.isentropic_work_compression(T1=293.15, k=1.4, Z=1, P1=p1, P2=p2, eta=1) / 28.9647e-3  # J/kg
+    rho = p1 / 287.05 / 293.15 * (p2 / p1) ** (1 / 1.4)
+    ideal = area * rho * np.sqrt(2 * work) / (p1 / 287.05 / 293.15) * 1e3  # L/s of inlet air
+    bench = {"depression": "28 inH2O", "rows": [[9.0, 0.5 * ideal], [10.0, f"{0.6 * ideal / 0.47194745:.6f} cfm"]]}
+    config = config_of(tmp_path, cycle={"intake": {**CYCLE["intake"], "bench": bench}})
+    (_, low), (at, high) = config.intake_valve.flow_in
+    assert (low, at, high) == pytest.approx((0.5, 10 / 32, 0.6), rel=1e-3)
+    assert config.intake_valve.flow_out == GOOD_OUTWARD
+
+
+def test_air_is_what_the_pulls_are_corrected_to(tmp_path: Path) -> None:
+    """SAE J1349 corrects to 99 kPa of dry air and 25 °C (quoted publicly); a day's air counts without its vapour."""
+    assert ambient(project_of(tmp_path, firing_order=FOUR, cycle=CYCLE)) == (99.0, 25.0)
+    day = {"pressure": 100.0, "temperature": 20.0, "humidity": 0.5}
+    dry, warm = ambient(project_of(tmp_path, firing_order=FOUR, cycle={**CYCLE, "ambient": day}))
+    assert dry == pytest.approx(100.0 - 0.5 * 2.339, abs=0.002)  # 2.339 kPa: saturated vapour at 20 °C, steam tables
+    assert warm == 20.0
+
+
+def test_the_top_row_is_full_throttle_whatever_its_label(tmp_path: Path) -> None:
+    project = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE, tables={"load": [40, 98, 140]})
+    assert plenum_pressure(project, [40.0, 98.0, 140.0]).tolist() == [40.0, 97.0, 97.0]
+    low = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE, tables={"load": [40, 85]})
+    assert plenum_pressure(low, [84.0, 85.0]).tolist() == [84.0, 97.0]
+
+
+def test_without_a_cycle_section_there_is_a_mend(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"cycle: is missing.*Mend: describe pipes"):
+        cycle_config(project_of(tmp_path))
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"cycle": {"air_fuel_ratio": 20.0}}, r"cycle.air_fuel_ratio: 20 is lambda 1.38 with petrol"),
+        ({"cycle": {"plenum_volume": 0}}, "cycle.plenum_volume"),
+        ({"cycle": {"throttles": "per cylinder"}}, "cycle: there is no plenum"),
+        ({"cycle": {"lambda": 0.9, "air_fuel_ratio": 13.0}}, "both tell the mixture"),
+        (
+            {"cycle": {"intake": {**CYCLE["intake"], "inward": [[0.05, 0.7], [0.3, -0.1]]}}},
+            "coefficient -0.1 at lift/diameter 0.3 falls below zero",
+        ),
+        (
+            {"cycle": {"intake": {**CYCLE["intake"], "bench": {"depression": 7, "rows": [[1, 5], [2, -3]]}}}},
+            "a flow of -3 L/s at a lift of 2 mm",
+        ),
+        (
+            {"cycle": {"intake": {**CYCLE["intake"], "bench": {"depression": 7, "rows": [[1, 20], [2, 40]]}}}},
+            "times what an ideal nozzle",
+        ),
+        ({"cycle": {"intake": {**CYCLE["intake"], "throat": 31.5}}}, "a throat of 31.5 mm leaves no seat"),
+        ({"cycle": {"exhaust": {**CYCLE["exhaust"], "stem": 25}}}, "a stem of 25 mm does not fit a throat"),
+        ({"cycle": {"exhaust": {**CYCLE["exhaust"], "tail": []}}}, "cycle.exhaust.tail"),
+        ({"crank": {"compression_ratio": 3.0}}, "3 cannot be simulated"),
+        (
+            {"cylinders": 3, "firing_order": [1, 2, 3]},
+            "primaries cannot meet in pairs with an odd number of cylinders",
+        ),
+    ],
+)
+def test_what_cannot_be_simulated_is_told(tmp_path: Path, changes: dict[str, Any], told: str) -> None:
+    changes = dict(changes)
+    order = changes.pop("firing_order", FOUR)
+    cycle = {**CYCLE, **changes.pop("cycle", {})}
+    with pytest.raises(InputError, match=told) as caught:
+        cycle_config(project_of(tmp_path, firing_order=order, cycle=cycle, **changes))
+    (mistake,) = caught.value.mistakes
+    assert mistake.file == tmp_path / "project.toml"
+    assert mistake.mend
+
+
+def test_a_lobe_wider_than_the_cycle(tmp_path: Path) -> None:
+    """A cam card can state what no lobe file may: it is refused before anything runs."""
+    card = {
+        "lift": 10.0,
+        "measured_at": "tappet",
+        "durations": [{"at": 0.1, "degrees": 719}, {"at": 9, "degrees": 700}],
+    }
+    changes = {"intake": {**{k: v for k, v in PLAIN["intake"].items() if k != "lobe"}, "lobe": None, "card": card}}
+    assert "719 degrees at 0.1 mm is not the duration" in message(tmp_path, **changes)
+
+
+def test_several_cylinders_need_their_firing_order(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"firing_order: left out, but \[cycle\] needs it"):
+        project_of(tmp_path, cycle=CYCLE)
+    exhaust = {key: value for key, value in CYCLE["exhaust"].items() if key != "secondary"}
+    one = project_of(tmp_path, cylinders=1, cycle={**CYCLE, "exhaust": exhaust})
+    assert cycle_config(one).firing_order == (1,)
+
+
+def test_a_prior_needs_a_simulation(tmp_path: Path) -> None:
+    from test_project_file import TORQUE
+
+    with pytest.raises(InputError, match=r"torque.prior: there is no \[cycle\]"):
+        project_of(tmp_path, torque={**TORQUE, "prior": {}})
+    project = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE, torque={**TORQUE, "prior": {"calibrate": []}})
+    assert project.torque is not None
+    assert project.torque.prior is not None
+    assert project.torque.prior.calibrate == ()
