@@ -42,6 +42,10 @@ class InputError(ValueError):
         self.mistakes = tuple(mistakes)
         super().__init__("\n".join(str(m) for m in self.mistakes))
 
+    def __reduce__(self) -> tuple[type["InputError"], tuple[tuple[Mistake, ...]]]:
+        """So that it comes whole out of a worker process."""
+        return type(self), (self.mistakes,)
+
     @classmethod
     def one(cls, problem: str, *, mend: str, file: Path | None = None, where: str = "") -> "InputError":
         """An error with a single mistake."""

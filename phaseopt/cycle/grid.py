@@ -1,19 +1,23 @@
 """Torque and its kin over speed, load and both centrelines, as one labelled data set.
 
-A row is all points of one speed. A lane walks through the timings of one load back and forth, so that each point starts
-from its neighbour's state. Rows are independent; threads share them out (the kernels hold no interpreter lock).
+A lane walks through the timings of one load back and forth, so that each point starts from its neighbour's state.
+Chunks of the grid are independent; threads share them out (the kernels hold no interpreter lock), or a cluster.
 """
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import closing
+from functools import partial
+from pathlib import Path
 
 import numpy as np
 import xarray as xr
 
+from phaseopt.cycle.chunks import Chunk, by_threads, plan, read_part, write_part
+from phaseopt.cycle.cluster import by_cluster
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
-from phaseopt.cycle.lanes import Array, Ints
+from phaseopt.cycle.fingerprint import code_version, fingerprint
+from phaseopt.cycle.lanes import LANES, Array, Ints
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import Results
 from phaseopt.errors import InputError
@@ -37,7 +41,7 @@ VARIABLES = {
     "exhaust_temperature": ("degC", "mean exhaust temperature at the valves", 1.0, -273.15),
     "fuel_per_kwh": ("g/(kW h)", "fuel mass per brake energy", 1e3, 0.0),
 }
-PIECES = 3  # walks that the timings of one load are cut into, so that no lane is left working alone for long
+PIECES = 3  # walks at least that the timings of one load are cut into; more if there are few loads: then 2 for a lane
 KNOCK = "Knock is not modelled: timings that fill the cylinder best may need less spark or better fuel."
 NOTE = f"Simulated. {KNOCK}"
 
@@ -52,15 +56,38 @@ def walk(icl: Array, ecl: Array) -> Ints:
     return np.array(pairs, dtype=np.int64)
 
 
-def simulate_row(config: CycleConfig, mesh: Mesh | None, rpm: float, load: Array, icl: Array, ecl: Array) -> Array:
-    """All points of one speed: (variables, load, icl, ecl) in units of `VARIABLES`; nan where one did not settle."""
+class Stopped(Exception):
+    """The chunk is not wanted any more."""
+
+
+class _Stoppable(Simulator):
+    """Asks before each cycle whether to go on."""
+
+    def __init__(self, config: CycleConfig, mesh: Mesh, stopped: Callable[[], bool]) -> None:
+        super().__init__(config, mesh)
+        self.stopped = stopped
+
+    def cycle(self) -> float:
+        if self.stopped():
+            raise Stopped
+        return super().cycle()
+
+
+def simulate_chunk(config: CycleConfig, mesh: Mesh, chunk: Chunk, stopped: Callable[[], bool]) -> Array:
+    """Points of a chunk: (variables, load, icl, ecl) in units of `VARIABLES`; nan where one did not settle.
+
+    Raises `Stopped` soon after `stopped()` has become true.
+    """
+    load, icl, ecl = chunk.load, chunk.icl, chunk.ecl
     timings = walk(icl, ecl)
     points = np.stack([np.repeat(np.arange(len(load)), len(timings)), *np.tile(timings, (len(load), 1)).T])
-    # light loads take longest to settle: they go first, so that lanes finish together
-    pieces = [np.array_split(part, PIECES) for part in np.split(np.arange(points.shape[1]), len(load))]
-    queues = [piece for part in pieces for piece in part if len(piece)]
+    # light loads take longest to settle: they go first, and walks are short, so that lanes finish together
+    pieces = max(PIECES, -(-2 * LANES // len(load)))
+    walks = [np.array_split(part, pieces) for part in np.split(np.arange(points.shape[1]), len(load))]
+    queues = [piece for part in walks for piece in part if len(piece)]
     a, b, c = points
-    r = Simulator(config, mesh).run(np.full(len(a), rpm), load[a], icl[b], ecl[c], queues=queues)
+    simulator = _Stoppable(config, mesh, stopped)
+    r = simulator.run(np.full(len(a), chunk.rpm), load[a], icl[b], ecl[c], queues=queues)
     out = np.empty((len(VARIABLES), len(load), len(icl), len(ecl)))
     out[:, a, b, c] = _in_units(r)
     return out
@@ -103,6 +130,8 @@ def simulate(
     mesh: Mesh | None = None,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
+    parts: Path | None = None,
+    cluster: str | None = None,
 ) -> xr.Dataset:
     """Simulate every combination of speed [rpm], load [kPa], and true centrelines [deg].
 
@@ -115,27 +144,58 @@ def simulate(
     workers : int, optional
         Threads; all cores by default.
     progress : callable, optional
-        Called with points done and points in all after each row.
+        Called with points done and points in all after each chunk of the grid.
+    parts : path, optional
+        A directory to keep finished chunks in, made if need be. A run that was stopped takes up what is there, nothing
+        is computed twice; `phaseopt.cycle.chunks.clear_parts` removes them once the whole grid is safe.
+    cluster : str, optional
+        Address of a Dask scheduler, whose workers compute instead of this computer's threads.
 
     Returns
     -------
     xarray.Dataset
-        `VARIABLES` over (rpm, load, icl, ecl); nan, and `settled` 0, where a point did not settle.
+        `VARIABLES` over (rpm, load, icl, ecl); nan, and `settled` 0, where a point did not settle. The same numbers
+        whoever computes them and in whatever order, on processors of one kind. Attribute `fingerprint`:
+        `grid_fingerprint` of the same arguments.
 
-    Raises `InputError` for axes out of order and for a load that an open throttle cannot give.
+    Raises `InputError` for axes out of order, a load that an open throttle cannot give, a full disk, and a cluster that
+    does not answer or cannot do the work. When interrupted, finished chunks are kept.
     """
+    mesh = mesh or Mesh()
     rpm, load, icl, ecl = (_axis(n, v) for n, v in zip(AXES, (rpm, load, icl, ecl), strict=True))
-    per = len(load) * len(icl) * len(ecl)
-    rows = np.empty((len(rpm), len(VARIABLES), len(load), len(icl), len(ecl)))
-    with ThreadPoolExecutor(workers or os.cpu_count()) as pool:
-        # low speeds have the most steps: longest first
-        jobs = {pool.submit(simulate_row, config, mesh, float(n), load, icl, ecl): i for i, n in enumerate(rpm)}
-        try:
-            for done, job in enumerate(as_completed(jobs), 1):
-                rows[jobs[job]] = job.result()
-                if progress is not None:
-                    progress(done * per, len(rpm) * per)
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
-    return dataset(rows, rpm, load, icl, ecl)
+    shape = len(VARIABLES), len(load), len(icl), len(ecl)
+    rows = np.empty((len(rpm), *shape))
+    done, of = 0, rows[:, 0].size
+
+    def take(chunk: Chunk, numbers: Array) -> None:
+        nonlocal done
+        rows[chunk.place] = numbers
+        done += chunk.points
+        if progress is not None:
+            progress(done, of)
+
+    missing = []
+    for chunk in plan(rpm, load, icl, ecl):
+        kept = read_part(parts, chunk.key(config, mesh), (shape[0], len(chunk.load), *shape[2:])) if parts else None
+        if kept is None:
+            missing.append(chunk)
+        else:
+            take(chunk, kept)
+    work = partial(simulate_chunk, config, mesh)
+    computed = by_threads(work, missing, workers) if cluster is None else by_cluster(work, missing, cluster)
+    with closing(computed) as finished:
+        for chunk, numbers in finished:
+            if parts is not None:
+                write_part(parts, chunk.key(config, mesh), numbers)
+            take(chunk, numbers)
+    grid = dataset(rows, rpm, load, icl, ecl)
+    grid.attrs["fingerprint"] = grid_fingerprint(config, rpm, load, icl, ecl, mesh=mesh)
+    return grid
+
+
+def grid_fingerprint(
+    config: CycleConfig, rpm: Array, load: Array, icl: Array, ecl: Array, *, mesh: Mesh | None = None
+) -> str:
+    """Hash of all that the numbers of a grid depend on, the program's version included."""
+    axes = [np.asarray(axis, dtype=np.float64) for axis in (rpm, load, icl, ecl)]
+    return fingerprint(code_version(), config, mesh or Mesh(), axes)

@@ -1,12 +1,11 @@
 """A simulated grid on disk: NetCDF-4, whole or not at all."""
 
-import os
-import tempfile
 from pathlib import Path
 
 import xarray as xr
 
 from phaseopt.cycle.grid import AXES, NOTE, VARIABLES
+from phaseopt.cycle.whole import whole
 from phaseopt.errors import InputError
 
 
@@ -15,24 +14,18 @@ def write_netcdf(grid: xr.Dataset, path: Path) -> None:
 
     Raises `InputError` where the directory is missing or full.
     """
-    part = None
-    try:
-        handle, part = tempfile.mkstemp(prefix=path.name, suffix=".part", dir=path.parent)
-        os.close(handle)
-        grid.to_netcdf(part, engine="h5netcdf")
-        os.chmod(part, 0o644)
-        os.replace(part, path)
-    except OSError as error:
-        if part is not None:
-            Path(part).unlink(missing_ok=True)
-        mend = "give a directory that exists, may be written to, and has room"
-        raise InputError.one(f"cannot be written ({error.strerror or error})", mend=mend, file=path) from error
+    with whole(path) as part:
+        try:
+            grid.to_netcdf(part, engine="h5netcdf")
+        except RuntimeError as error:  # what HDF5 makes of a disk that fills up as the file is closed
+            raise OSError(str(error)) from error
 
 
-def read_netcdf(path: Path) -> xr.Dataset:
-    """Read a grid that `write_netcdf` wrote.
+def read_netcdf(path: Path, fingerprint: str | None = None) -> xr.Dataset:
+    """Read a grid that `write_netcdf` wrote, and if `fingerprint` is given, that has this attribute.
 
-    Raises `InputError` for a missing file, one that is no NetCDF, and one that is something else's.
+    Raises `InputError` for a missing file, one that is no NetCDF, one that is something else's, and a grid with another
+    fingerprint: simulated for another engine, over other axes, or by another version of the program.
     """
     mend = "give the file that `phaseopt simulate` wrote"
     try:
@@ -44,4 +37,10 @@ def read_netcdf(path: Path) -> xr.Dataset:
     if missing or grid.attrs.get("comment") != NOTE:
         lacks = f": it lacks {', '.join(missing)}" if missing else ""
         raise InputError.one(f"is not a simulated torque grid{lacks}", mend=mend, file=path)
+    if fingerprint is not None and grid.attrs.get("fingerprint") != fingerprint:
+        raise InputError.one(
+            "was simulated for another project, or by another version of the program",
+            mend="simulate again: phaseopt simulate PROJECT.toml",
+            file=path,
+        )
     return grid

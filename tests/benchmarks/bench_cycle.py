@@ -20,9 +20,10 @@ from sample import sample
 
 from phaseopt.cycle import orifice
 from phaseopt.cycle.chamber import chamber
+from phaseopt.cycle.chunks import plan
 from phaseopt.cycle.cylinder import HALF_BURNED, burned_share, wall_coefficient
 from phaseopt.cycle.engine import Simulator
-from phaseopt.cycle.grid import simulate_row
+from phaseopt.cycle.grid import simulate_chunk
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.valves import effective_area
 
@@ -35,16 +36,22 @@ SPREAD = np.array(  # rpm, load, icl, ecl of the points at which meshes are comp
      [7500, 80, 120, 105], [8500, 98, 125, 115]], dtype=float)  # fmt: skip
 
 
+def simulated(rpm: float, load: np.ndarray, icl: np.ndarray, ecl: np.ndarray) -> np.ndarray:
+    """Torque at all points of one speed, chunk by chunk, as `simulate` does it."""
+    chunks = plan(np.array([rpm]), load, icl, ecl)
+    return np.concatenate([simulate_chunk(sample(), Mesh(), c, lambda: False)[0].ravel() for c in chunks])
+
+
 def map_cost(every: int) -> bool:
     """Milliseconds a point over the map."""
-    simulate_row(sample(), None, 6000.0, LOAD[-1:], ICL[:2], ECL[:2])  # compiles
+    simulated(6000.0, LOAD[-1:], ICL[:2], ECL[:2])  # compiles
     total, points, unsettled = 0.0, 0, 0
     for rpm in RPM[::every]:
         begun = time.process_time()
-        row = simulate_row(sample(), None, float(rpm), LOAD, ICL, ECL)
+        torque = simulated(float(rpm), LOAD, ICL, ECL)
         spent = time.process_time() - begun
-        total, points, unsettled = total + spent, points + row[0].size, unsettled + int(np.isnan(row[0]).sum())
-        print(f"  {rpm:6.0f} rpm: {spent / row[0].size * 1e3:6.2f} ms a point")
+        total, points, unsettled = total + spent, points + len(torque), unsettled + int(np.isnan(torque).sum())
+        print(f"  {rpm:6.0f} rpm: {spent / len(torque) * 1e3:6.2f} ms a point")
     each, memory = total / points * 1e3, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"map: {each:.2f} ms a point over {points} points (12), {unsettled} not settled, {memory:.2f} GB (1)")
     return each <= 12.0 and memory < 1.0

@@ -126,6 +126,6 @@ def test_a_worker_that_fails_stops_the_rest(monkeypatch):
     def broken(*_):
         raise RuntimeError("row")
 
-    monkeypatch.setattr(cycle_grid, "simulate_row", broken)
+    monkeypatch.setattr(cycle_grid, "simulate_chunk", broken)
     with pytest.raises(RuntimeError, match="row"):
         simulate(sample(), RPM, LOAD, ICL, ECL, mesh=COARSE)
