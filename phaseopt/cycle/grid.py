@@ -67,10 +67,10 @@ class _Stoppable(Simulator):
         super().__init__(config, mesh)
         self.stopped = stopped
 
-    def cycle(self) -> float:
+    def cycle(self, watch: Callable[[int], None] | None = None) -> float:
         if self.stopped():
             raise Stopped
-        return super().cycle()
+        return super().cycle(watch)
 
 
 def simulate_chunk(config: CycleConfig, mesh: Mesh, chunk: Chunk, stopped: Callable[[], bool]) -> Array:
