@@ -19,6 +19,7 @@ _OF_CELL = ("rpm", "load", "intake_phase", "exhaust_phase", "icl", "ecl", "by_ha
 _MOST = 0.8  # of the greatest gain: what counts as where most was gained
 _BINDERS = {
     "reach": "reach of the torque model",
+    "not simulated": "timings where the simulation did not settle",
     "slew": "phaser speed",
     "roughness": "smoothness towards neighbouring cells",
 }

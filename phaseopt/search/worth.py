@@ -29,14 +29,16 @@ REACH_OF_PRIOR = 0.5  # a label is in reach of the data where the deviation is a
 class TorqueMap:
     """Torque of every label (R, L, A, B), N·m; where one phaser moves both cams, B is 1 and a label is its phase.
 
-    `torque` expected, `deviation` its standard deviation, `in_reach` whether the data speak of it. `simulated`, where a
-    simulation is the prior mean: whether it settled there; torque is nan where it did not. None without a simulation.
+    `torque` expected, `deviation` its standard deviation, `measured` whether the data speak of it, `in_reach` whether
+    the torque model does: the data, or, where a simulation is the prior mean (`simulated`), that it settled there.
+    Torque is nan where it did not.
     """
 
     torque: FloatArray
     deviation: FloatArray
     in_reach: BoolArray
-    simulated: BoolArray | None = None
+    measured: BoolArray
+    simulated: bool
 
 
 def cell_weights(project: Project) -> FloatArray:
@@ -66,8 +68,10 @@ def torque_map(project: Project, model: ContactModel, limits: Limits, surrogate:
         mean, deviation = mean.reshape(shape), deviation.reshape(shape)
     else:
         mean, deviation = surrogate.predict_grid(rpm, load, icl, ecl)
-    in_reach = deviation <= REACH_OF_PRIOR * surrogate.prior_deviation
-    return TorqueMap(mean, deviation, in_reach, None if surrogate.trend is None else np.isfinite(mean))
+    measured = deviation <= REACH_OF_PRIOR * surrogate.prior_deviation
+    if surrogate.trend is None:
+        return TorqueMap(mean, deviation, measured, measured, simulated=False)
+    return TorqueMap(mean, deviation, np.isfinite(mean), measured, simulated=True)
 
 
 def search_problem(
@@ -81,8 +85,8 @@ def search_problem(
     """
     weight = cell_weights(project)[:, :, None, None]
     worth = np.round(weight * (torque.torque - project.search.caution * torque.deviation), WORTH_DECIMALS)
-    if torque.simulated is not None:
-        worth[~torque.simulated] = 0.0  # never taken for a worth, but the search wants numbers
+    if torque.simulated:
+        worth[~torque.in_reach] = 0.0  # never taken for a worth, but the search wants numbers
     rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
     intake = limits.phases_intake
     exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
@@ -96,8 +100,8 @@ def search_problem(
         _slew(project, "intake"),
         _slew(project, "exhaust"),
         _rules(project, model, intake, exhaust),
-        reach=torque.in_reach if torque.simulated is None else None,
-        known=torque.simulated,
+        reach=None if torque.simulated else torque.in_reach,
+        known=torque.in_reach if torque.simulated else None,
     )
     return problem, [_box(limits, model.tied, box) for box in limits.boxes]
 
