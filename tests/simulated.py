@@ -17,9 +17,12 @@ CALIBRATION = Calibration(
     factors={"flow": 1.052, "burn duration": 0.93},
     errors={"flow": 0.012, "burn duration": 0.034},
     refused={"wall temperature": "the data leave it uncertain by 40 % of its range; up to 15 % is fitted"},
+    at_bound=(),
     before=9.75,
     after=4.25,
-    config=sample(),
+    wrong=3.0,
+    points=320,
+    left_out=2,
 )
 
 
