@@ -15,7 +15,7 @@ from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.errors import InputError
-from phaseopt.progress import Progress, part, silent
+from phaseopt.progress import Progress, Remembered, part, silent
 from phaseopt.project import SIDES, Project
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, torque_map
@@ -72,16 +72,16 @@ def build(project: Project, progress: Progress | None = None) -> Build:
     Raises `InputError` for whatever the project's files get wrong, and where full travel of a phaser is not clear and
     the project does not accept the tables as the only guard.
     """
-    tell = progress or silent
+    tell = Remembered(progress or silent)
     tell(0.0, "contact limits")
     require_source(project)
     model = contact_model(project)
     limits = phase_limits(model)
     refuse_unguarded(project, limits)
     baseline = baseline_tables(project)
-    learnt = torque_model(project, part(tell, 0.15, 0.55))
-    found, labels, tables = best_tables(project, model, limits, learnt, part(tell, 0.55, 0.95))
-    tell(0.95, "checking tables")
+    learnt = torque_model(project, part(tell, 0.05, 0.9))
+    found, labels, tables = best_tables(project, model, limits, learnt, part(tell, tell.reached, 0.97))
+    tell(0.97, "checking tables")
     torque, full_gain, full_deviation = compare_torque(project, model, learnt.surface, baseline, tables)
     torque["in_reach"] = (("rpm", "load"), _chosen_in_reach(found, labels), _IN_REACH)
     given = project.tables.baseline is not None

@@ -25,3 +25,22 @@ def counted(tell: Progress, text: str) -> Callable[[int, int], None]:
     0.25 simulating: 50 of 200 points
     """
     return lambda done, total: tell(done / max(total, 1), f"{text}: {done} of {total} points")
+
+
+class Remembered:
+    """Progress that knows how far it got, so that what follows can share what is left.
+
+    A simulated grid takes most of a first run and nothing of a later one, and nobody knows beforehand.
+
+    >>> told = Remembered(silent)
+    >>> told(0.4, "fitting"), told.reached
+    (None, 0.4)
+    """
+
+    def __init__(self, tell: Progress) -> None:
+        self.tell, self.reached = tell, 0.0
+
+    def __call__(self, fraction: float, text: str) -> None:
+        """Pass it on and remember it."""
+        self.reached = fraction
+        self.tell(fraction, text)

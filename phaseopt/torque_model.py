@@ -78,7 +78,7 @@ def torque_model(project: Project, tell: Progress) -> TorqueModel:
     require_source(project)
     tell(0.0, "reading logs")
     reduction = reduce_logs(project)
-    tell(0.5, "fitting torque")
+    tell(0.4, "fitting torque")
     return _measured(project, reduction)
 
 

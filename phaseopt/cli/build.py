@@ -29,7 +29,7 @@ def build(project_file: ProjectFile, out: Out, json: Json = False) -> None:
         try:
             found = job.build(project, progress)
             if found.verdict.clear:
-                progress(0.98, "writing")
+                progress(0.99, "writing")
                 write_files(out, build_files(found))
         finally:
             progress.close()

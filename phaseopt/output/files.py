@@ -19,7 +19,7 @@ from phaseopt.output.record import run_record
 from phaseopt.project import SIDES
 from phaseopt.report.facts import clamps
 from phaseopt.report.page import render
-from phaseopt.report.simulation import notes
+from phaseopt.report.simulation import air_words, notes
 from phaseopt.tables import table_text
 
 
@@ -41,7 +41,7 @@ def build_files(build: Build) -> dict[str, str]:
         ("limits.csv", "Clamps: the safe box of the tables, and by speed alone and together", _limit_columns(build)),
     ]
     if build.airflow is not None:
-        words = "Expected cylinder air from the simulation, a start for mapping fuel; empty where not simulated"
+        words = f"{air_words(build)}; empty where not simulated"
         records.append(("airflow.csv", words, _air_columns(build.airflow)))
     for name, title, columns in records:
         files[name] = csv_text(columns)

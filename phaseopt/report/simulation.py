@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from phaseopt.build import Build
     from phaseopt.torque_model import Simulated
 
+KELVIN = 273.15
 TOUCH = 2  # of the grid's variable `contact`: valve and piston, or two valves, would meet
 
 
@@ -46,8 +47,8 @@ def grid_lines(simulation: "Simulated") -> list[str]:
     grid = simulation.grid
     counts = [grid.sizes[axis] for axis in ("rpm", "load", "icl", "ecl")]
     lines = [
-        f"{grid['torque'].size:,} operating points: {counts[0]} speeds, {counts[1]} loads, {counts[2]} intake and "
-        f"{counts[3]} exhaust timings; between them torque is interpolated",
+        f"simulated at {grid['torque'].size:,} operating points: {counts[0]} speeds, {counts[1]} loads, {counts[2]} intake "
+        f"and {counts[3]} exhaust timings; between them torque is interpolated",
         _settled_line(simulation),
     ]
     touch = grid["contact"] == TOUCH
@@ -98,6 +99,16 @@ def calibration_table(calibration: Calibration) -> Table:
     )
 
 
+def air_words(build: "Build") -> str:
+    """What the air of a build is, and of which day: it goes with the density of the air outside."""
+    assert build.simulation is not None  # asked for only where a simulation took part
+    outside = build.simulation.config
+    return (
+        "Expected air a cycle and cylinder, simulated, a start for mapping fuel, with dry air of "
+        f"{outside.ambient_pressure:g} kPa and {outside.ambient_temperature - KELVIN:.0f} °C outside"
+    )
+
+
 def air_grid(build: "Build") -> Grid:
     """Expected cylinder air of the tables over that of the baseline, cell by cell."""
     assert build.airflow is not None  # asked for only where a simulation took part
@@ -116,5 +127,9 @@ def air_grid(build: "Build") -> Grid:
                 cells.append(Cell("", "#ffffff", "#000000", "", f"{at}: not simulated"))
         rows.append((number_text(rpm), tuple(cells)))
     legend = tuple(Swatch(f"{v:.3f}", scale.colour(v), ink(scale.colour(v))) for v in scale.legend())
-    caption = f"Expected air a cycle and cylinder, these tables over {build.baseline_is}: a start for mapping fuel"
-    return Grid(caption, tuple(map(number_text, build.tables.load)), tuple(rows), legend)
+    return Grid(
+        f"{air_words(build)}: these tables over {build.baseline_is}",
+        tuple(map(number_text, build.tables.load)),
+        tuple(rows),
+        legend,
+    )
