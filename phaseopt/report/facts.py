@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.project import SIDES, Project, Side
+from phaseopt.search.binding import UNKNOWN
 
 if TYPE_CHECKING:
     from phaseopt.build import Build
@@ -18,8 +19,8 @@ FloatArray = npt.NDArray[np.float64]
 _OF_CELL = ("rpm", "load", "intake_phase", "exhaust_phase", "icl", "ecl", "by_hand", "static", "running", "angle")
 _MOST = 0.8  # of the greatest gain: what counts as where most was gained
 _BINDERS = {
-    "reach": "reach of the torque model",
-    "not simulated": "timings where the simulation did not settle",
+    "reach": "reach of the data",
+    UNKNOWN: "timings where the simulation did not settle",
     "slew": "phaser speed",
     "roughness": "smoothness towards neighbouring cells",
 }

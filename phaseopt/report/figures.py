@@ -20,7 +20,7 @@ from phaseopt.project import SIDES
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.facts import FloatArray, Tightest, clamps, moving, phase_words, tightest
-from phaseopt.report.simulation import alone, beyond_words
+from phaseopt.report.simulation import alone, beyond
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -48,9 +48,9 @@ def full_load_torque(build: "Build") -> str:
         upper.fill_between(rpm, after - band, after + band, **shade, label="±2 deviations, after")
         upper.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline_is}")
         upper.plot(rpm, after, "o-", color=MIDDLE, ms=4, label="after: these tables")
-        beyond = ~row["in_reach"].to_numpy()
-        if beyond.any():
-            upper.plot(rpm[beyond], after[beyond], "o", mfc=WHITE, mec=MIDDLE, ms=7, label=beyond_words(build))
+        marked = ~row["in_reach"].to_numpy()
+        if marked.any():
+            upper.plot(rpm[marked], after[marked], "o", mfc=WHITE, mec=MIDDLE, ms=7, label=beyond(build)[0])
         upper.set_ylabel("torque, N·m")
         upper.set_title(
             f"Torque at full load: {build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m on average "

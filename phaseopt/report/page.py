@@ -19,7 +19,7 @@ from phaseopt.report.colours import Scale, ink
 from phaseopt.report.facts import binder_words, binders, clamps, moving, phase_words, tightest
 from phaseopt.report.inputs import input_tables
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table, picture
-from phaseopt.report.simulation import beyond_words, notes
+from phaseopt.report.simulation import beyond, notes
 from phaseopt.report.trust import fit_table, simulation_section
 from phaseopt.tables import number_text
 
@@ -105,11 +105,11 @@ def _grid(build: "Build", side: Side) -> Grid:
         cells = []
         for k, load in enumerate(build.tables.load):
             names = [name for name in build.binds[r][k] if other not in name]
-            beyond = not bool(build.torque["in_reach"][r, k])
-            marks = (BEYOND if beyond else "") + "".join(sorted(letters[name] for name in names))
+            marked = not bool(build.torque["in_reach"][r, k])
+            marks = (BEYOND if marked else "") + "".join(sorted(letters[name] for name in names))
             colour = scale.colour(table[r, k])
             value = number_text(table[r, k])
-            hint = f"{rpm:g} rpm, {load:g} kPa: {value}°" + (f"; {beyond_words(build)}" if beyond else "")
+            hint = f"{rpm:g} rpm, {load:g} kPa: {value}°" + (f"; {beyond(build)[0]}" if marked else "")
             hint += f"; {', '.join(map(binder_words, names))}" if names else "; free"
             cells.append(Cell(value, colour, ink(colour), marks, hint))
         rows.append((number_text(rpm), tuple(cells)))
@@ -130,9 +130,9 @@ def _marks_words(build: "Build") -> list[tuple[str, str]]:
     words = [
         (letters[name], f"held by {binder_words(name)} in {count} of {total} cells") for name, count in binders(build)
     ]
-    beyond = int((~build.torque["in_reach"]).sum())
-    told = f"{beyond_words(build)}: nearest supported timing, torque a guess, in {beyond} of {total} cells"
-    return ([(BEYOND, told)] if beyond else []) + words
+    count = int((~build.torque["in_reach"]).sum())
+    told = f"{count} of {total} cells are {': '.join(beyond(build))}"
+    return ([(BEYOND, told)] if count else []) + words
 
 
 def _clamp_table(build: "Build") -> Table:

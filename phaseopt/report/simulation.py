@@ -37,9 +37,16 @@ def alone(build: "Build") -> bool:
     return build.simulation is not None and build.simulation.alone
 
 
-def beyond_words(build: "Build") -> str:
-    """Why a cell's torque is not known, in words that follow "is" or "are"."""
-    return "where the simulation did not settle" if alone(build) else "out of reach of the data"
+def beyond(build: "Build") -> tuple[str, str]:
+    """Where the marked cells are, and what that means for them, in words."""
+    if build.simulation is None:
+        return "out of reach of the data", "they take the nearest supported timing, and their torque is a guess"
+    if alone(build):
+        return "where the simulation did not settle", "their timing follows their neighbours, their torque is not known"
+    return (
+        "out of reach of the data",
+        "their torque rests on the simulation, and is not known where that did not settle",
+    )
 
 
 def grid_lines(simulation: "Simulated") -> list[str]:
@@ -47,8 +54,8 @@ def grid_lines(simulation: "Simulated") -> list[str]:
     grid = simulation.grid
     counts = [grid.sizes[axis] for axis in ("rpm", "load", "icl", "ecl")]
     lines = [
-        f"simulated at {grid['torque'].size:,} operating points: {counts[0]} speeds, {counts[1]} loads, {counts[2]} intake "
-        f"and {counts[3]} exhaust timings; between them torque is interpolated",
+        f"simulated at {grid['torque'].size:,} operating points: {counts[0]} speeds, {counts[1]} loads, {counts[2]} "
+        f"intake and {counts[3]} exhaust timings; between them torque is interpolated",
         _settled_line(simulation),
     ]
     touch = grid["contact"] == TOUCH
@@ -77,19 +84,21 @@ def _settled_line(simulation: "Simulated") -> str:
 
 def calibration_line(calibration: Calibration) -> str:
     """What calibration did to the error, in one line."""
+    lost = f"; {calibration.left_out} measured points could not be simulated" if calibration.left_out else ""
     if not calibration.factors:
         why = "the data determine none of the factors" if calibration.refused else "the project asks for none"
-        return f"not calibrated ({why}): simulated torque is {calibration.before:.1f} N·m (rms) off the measured points"
+        off = f"simulated torque is {calibration.before:.1f} N·m (rms) off the measured points"
+        return f"not calibrated ({why}): {off}{lost}"
     return (
         f"calibrated by {', '.join(calibration.factors)}: simulated torque was {calibration.before:.1f} N·m (rms) off "
-        f"the measured points before, {calibration.after:.1f} N·m after; the torque model takes up what is left"
+        f"the measured points before, {calibration.after:.1f} N·m after; the torque model takes up what is left{lost}"
     )
 
 
 def calibration_table(calibration: Calibration) -> Table:
     """Factors with their standard errors, and why others were refused."""
     rows = [
-        Row(name, (f"{value:.3f}", f"± {calibration.errors[name]:.3f}", "fitted"))
+        Row(name, (f"{value:.3f}", f"± {calibration.errors[name]:.3f}", _fitted(calibration, name)))
         for name, value in calibration.factors.items()
     ]
     rows += [Row(name, ("1", "", f"refused: {why}")) for name, why in calibration.refused.items()]
@@ -97,6 +106,12 @@ def calibration_table(calibration: Calibration) -> Table:
     return Table(
         "Calibration: what the simulated engine was multiplied by to meet the measured points", head, tuple(rows)
     )
+
+
+def _fitted(calibration: Calibration, name: str) -> str:
+    if name not in calibration.at_bound:
+        return "fitted"
+    return "at the end of its range: the engine differs from [cycle] in more than these factors"
 
 
 def air_words(build: "Build") -> str:

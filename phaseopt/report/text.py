@@ -11,7 +11,7 @@ import numpy as np
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
-from phaseopt.report.simulation import alone, beyond_words, calibration_line, grid_lines, notes
+from phaseopt.report.simulation import alone, beyond, calibration_line, grid_lines, notes
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -146,12 +146,10 @@ def binding_lines(build: "Build") -> list[str]:
     lines = [f"what binds, of {total} cells (one may be held by several): {', '.join(shares)}; free {free}"]
     if not shares:
         lines = [f"nothing binds: each of the {total} cells stands at its own best timing"]
-    beyond = int((~build.torque["in_reach"]).sum())
-    if beyond:
-        lines.append(
-            f"{beyond} of {total} cells are {beyond_words(build)}: they take the nearest supported timing, their "
-            "torque is a guess, and they are marked"
-        )
+    count = int((~build.torque["in_reach"]).sum())
+    if count:
+        where, what = beyond(build)
+        lines.append(f"{count} of {total} cells are {where}: {what}; they are marked")
     return lines
 
 

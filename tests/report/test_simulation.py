@@ -16,7 +16,7 @@ from report.test_figures import words_of
 from report.test_page import read
 from report.test_text import plain
 
-MEASURED_WORDS = ("pull", "log", "dyno log", "measured point", "left out", "reach of the data")
+MEASURED_WORDS = ("pull", "log", "dyno log", "measured point", "left out")
 
 
 @pytest.fixture(scope="module")
