@@ -26,7 +26,8 @@ from phaseopt.torque_model import Simulated, TorqueModel, require_source, told_o
 
 FloatArray = npt.NDArray[np.float64]
 
-_IN_REACH = {"long_name": "the torque model speaks of the cell"}
+_IN_REACH = "the torque model speaks of the cell"
+_MEASURED = "measured points reach the cell; elsewhere its torque, if known, rests on a simulation"
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,9 +36,10 @@ class Build:
 
     `reduction`, `surrogate`, `simulation`, `loo_rmse` and `lopo_rmse` are those of its `TorqueModel`. `torque` has dims
     (rpm, load): `torque`, `torque_deviation` of the tables, `torque_before` of the baseline, `gain` and
-    `gain_deviation` (the doubt of a difference is less than that of its parts: they share it), in N·m; `weight`, and
-    `in_reach`, whether the torque model speaks of the cell. `full_gain` is the mean gain over the full-load row.
-    `airflow` is the simulated filling of the cells, None where no simulation took part.
+    `gain_deviation` (the doubt of a difference is less than that of its parts: they share it), in N·m; `weight`;
+    `in_reach`, whether the torque model speaks of the cell, and `measured`, whether measured points do. `full_gain` is
+    the mean gain over the full-load row. `airflow` is the simulated filling of the cells, None where no simulation took
+    part.
     """
 
     project: Project
@@ -83,7 +85,8 @@ def build(project: Project, progress: Progress | None = None) -> Build:
     found, labels, tables = best_tables(project, model, limits, learnt, part(tell, tell.reached, 0.97))
     tell(0.97, "checking tables")
     torque, full_gain, full_deviation = compare_torque(project, model, learnt.surface, baseline, tables)
-    torque["in_reach"] = (("rpm", "load"), _chosen_in_reach(found, labels), _IN_REACH)
+    for name, words in (("in_reach", _IN_REACH), ("measured", _MEASURED)):
+        torque[name] = (("rpm", "load"), _chosen(found, getattr(labels, name)), {"long_name": words})
     given = project.tables.baseline is not None
     return Build(
         project, model, limits, learnt.reduction, learnt.surface, learnt.simulation, learnt.loo_rmse, learnt.lopo_rmse,
@@ -183,6 +186,7 @@ def _inputs(project: Project, model: ContactModel, tables: PhaseTables) -> Float
     return np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size), icl.ravel(), ecl.ravel()])
 
 
-def _chosen_in_reach(found: SearchResult, labels: TorqueMap) -> npt.NDArray[np.bool_]:
+def _chosen(found: SearchResult, labels: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """What is so of the label that each cell took."""
     r, load = np.indices(found.intake_index.shape)
-    return np.asarray(labels.in_reach[r, load, found.intake_index, found.exhaust_index])
+    return np.asarray(labels[r, load, found.intake_index, found.exhaust_index])

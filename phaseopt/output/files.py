@@ -84,6 +84,7 @@ def _cell_columns(build: Build) -> list[Column]:
         Column("verdict", "clear, short or contact", cells["verdict"].to_numpy().ravel().tolist()),
         Column("closest_rule", "the contact rule with the least margin", cells["binds"].to_numpy().ravel().tolist()),
         Column("binds", "what holds the cell where it is", ["; ".join(cell) for row in build.binds for cell in row]),
+        Column("measured", str(torque["measured"].attrs["long_name"]), _yes(torque["measured"].to_numpy())),
         Column("in_reach", str(torque["in_reach"].attrs["long_name"]), _yes(torque["in_reach"].to_numpy())),
     ]
     return columns

@@ -19,14 +19,14 @@ from phaseopt.report.colours import Scale, ink
 from phaseopt.report.facts import binder_words, binders, clamps, moving, phase_words, tightest
 from phaseopt.report.inputs import input_tables
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table, picture
-from phaseopt.report.simulation import beyond, notes
+from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
 from phaseopt.report.trust import fit_table, simulation_section
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
     from phaseopt.build import Build
 
-BEYOND = "†"  # marks a cell out of reach of the data
+BEYOND, UNMEASURED = "†", "‡"  # mark cells of which the torque model, or the measured points, do not speak
 _STATIC_STEPS = 5  # of the ledger's, those that a hand-turned engine has too
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
@@ -100,16 +100,18 @@ def _grid(build: "Build", side: Side) -> Grid:
     letters = _letters(build)
     # What holds the other cam is marked in the other table; tied cams have one table for both.
     other = "no cam" if build.project.arrangement == "together" else "exhaust" if side == "intake" else "intake"
+    unmeasured = on_simulation_only(build)
+    beyond_hint = {"": "", BEYOND: f"; {beyond(build)[0]}", UNMEASURED: "; torque rests on the simulation"}
     rows = []
     for r, rpm in enumerate(build.tables.rpm):
         cells = []
         for k, load in enumerate(build.tables.load):
             names = [name for name in build.binds[r][k] if other not in name]
-            marked = not bool(build.torque["in_reach"][r, k])
-            marks = (BEYOND if marked else "") + "".join(sorted(letters[name] for name in names))
+            why = BEYOND if not build.torque["in_reach"][r, k] else UNMEASURED if unmeasured[r, k] else ""
+            marks = why + "".join(sorted(letters[name] for name in names))
             colour = scale.colour(table[r, k])
             value = number_text(table[r, k])
-            hint = f"{rpm:g} rpm, {load:g} kPa: {value}°" + (f"; {beyond(build)[0]}" if marked else "")
+            hint = f"{rpm:g} rpm, {load:g} kPa: {value}°" + beyond_hint[why]
             hint += f"; {', '.join(map(binder_words, names))}" if names else "; free"
             cells.append(Cell(value, colour, ink(colour), marks, hint))
         rows.append((number_text(rpm), tuple(cells)))
@@ -132,7 +134,11 @@ def _marks_words(build: "Build") -> list[tuple[str, str]]:
     ]
     count = int((~build.torque["in_reach"]).sum())
     told = f"{count} of {total} cells are {': '.join(beyond(build))}"
-    return ([(BEYOND, told)] if count else []) + words
+    found = [(BEYOND, told)] if count else []
+    unmeasured = int(on_simulation_only(build).sum())
+    if unmeasured:
+        found.append((UNMEASURED, f"{unmeasured} of {total} cells are {ONLY_SIMULATED}"))
+    return found + words
 
 
 def _clamp_table(build: "Build") -> Table:

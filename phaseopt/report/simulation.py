@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.grid import KNOCK
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from phaseopt.torque_model import Simulated
 
 KELVIN = 273.15
+ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the simulation"
 TOUCH = 2  # of the grid's variable `contact`: valve and piston, or two valves, would meet
 
 
@@ -38,15 +40,21 @@ def alone(build: "Build") -> bool:
 
 
 def beyond(build: "Build") -> tuple[str, str]:
-    """Where the marked cells are, and what that means for them, in words."""
+    """Where the cells are of which the torque model does not speak, and what that means for them, in words."""
     if build.simulation is None:
         return "out of reach of the data", "they take the nearest supported timing, and their torque is a guess"
-    if alone(build):
-        return "where the simulation did not settle", "their timing follows their neighbours, their torque is not known"
-    return (
-        "out of reach of the data",
-        "their torque rests on the simulation, and is not known where that did not settle",
-    )
+    return "where the simulation did not settle", "their timing follows their neighbours, their torque is not known"
+
+
+def on_simulation_only(build: "Build") -> NDArray[np.bool_]:
+    """(R, L) cells that the measured points do not reach, so that their torque rests on the simulation.
+
+    Nothing to tell apart, and so none, where no simulation took part or nothing was measured.
+    """
+    known = build.torque["in_reach"].to_numpy()
+    if build.simulation is None or build.simulation.alone:
+        return np.zeros_like(known)
+    return np.asarray(known & ~build.torque["measured"].to_numpy())
 
 
 def grid_lines(simulation: "Simulated") -> list[str]:

@@ -11,7 +11,15 @@ import numpy as np
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
-from phaseopt.report.simulation import alone, beyond, calibration_line, grid_lines, notes
+from phaseopt.report.simulation import (
+    ONLY_SIMULATED,
+    alone,
+    beyond,
+    calibration_line,
+    grid_lines,
+    notes,
+    on_simulation_only,
+)
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -150,6 +158,9 @@ def binding_lines(build: "Build") -> list[str]:
     if count:
         where, what = beyond(build)
         lines.append(f"{count} of {total} cells are {where}: {what}; they are marked")
+    unmeasured = int(on_simulation_only(build).sum())
+    if unmeasured:
+        lines.append(f"{unmeasured} of {total} cells are {ONLY_SIMULATED}; they are marked")
     return lines
 
 
