@@ -40,7 +40,7 @@ PULL = Belief(0.05, 1e-3, 2.0)
 # lengths are multiples of the simulated axes, so that four pulls at one timing do not make the timing axis long or
 # short; over speed a pipe that is a little longer than told moves the waves, so the residual bends as often as they do.
 # Few pulls hardly tell these numbers, and the most likely ones claim too much; with these narrower beliefs half of true
-# torque lies in the 50 % interval, and most of it in the others (`tests/benchmarks/bench_prior_model.py`).
+# torque lies in the 50 % interval, and most of it in the others (`tests/benchmarks/bench_simulated_mean.py`).
 RESIDUAL = Belief(0.04, 0.01, 0.5, 0.5)
 RESIDUAL_LENGTHS = (Belief(0.2, 0.02, 20.0, 0.3), *[Belief(0.35, 0.02, 20.0, 0.3)] * 3)
 SCALE = 0.1  # deviation of the simulation's scale about 1
@@ -93,10 +93,16 @@ def simulated_ranges(prior: GridPrior) -> Array:
 
 
 def _step(values: Array, width: float) -> float:
-    """Mean step between values that lie apart; infinite where all are one."""
-    ordered = np.sort(values)
-    levels = 1 + int((np.diff(ordered) > APART * width).sum())
-    return float(np.ptp(ordered)) / (levels - 1) if levels > 1 else np.inf
+    """Mean step between values that lie apart; infinite where all are one.
+
+    >>> _step(np.array([100.0, 110.0, 110.3, 120.0, 100.1]), 40.0), _step(np.linspace(0.0, 40.0, 999), 40.0) < 1.0
+    (10.0, True)
+    """
+    levels = [float(values.min())]
+    for value in np.sort(values):
+        if value > levels[-1] + APART * width:
+            levels.append(float(value))
+    return (levels[-1] - levels[0]) / (len(levels) - 1) if len(levels) > 1 else np.inf
 
 
 def _torque_spread(readings: Readings) -> float:

@@ -2,7 +2,7 @@
 
 import numpy as np
 from sklearn.gaussian_process import GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import RBF, ConstantKernel, Matern, Product
+from sklearn.gaussian_process.kernels import RBF, ConstantKernel, DotProduct, Matern, Product
 
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.readings import Readings
@@ -42,3 +42,34 @@ def scikit_predict(model: GaussianProcessRegressor, h: Hyperparameters, x: np.nd
     """Mean and variance of torque itself: on a new pull, less the variance of that pull's offset."""
     mean, deviation = model.predict(np.column_stack([x, np.full(len(x), NEW_PULL)]), return_std=True)
     return mean + h.mean, deviation**2 - h.pull**2
+
+
+class Column(DotProduct):
+    """scikit-learn's `sigma_0² + x x'` on the last column of the input alone."""
+
+    def __call__(self, X, Y=None, eval_gradient=False):
+        return super().__call__(X[:, -1:], None if Y is None else Y[:, -1:], eval_gradient)
+
+    def diag(self, X):
+        return super().diag(X[:, -1:])
+
+
+def scikit_trend(h: Hyperparameters, r: Readings, simulated: np.ndarray, scale: float, shift: float):
+    """As `scikit_model`, on readings less simulated torque; the scale's part rides on a further column."""
+    d = r.x.shape[1]
+    surface = ConstantKernel(h.signal**2, "fixed")
+    for k in range(d):
+        lengths = np.full(d + 2, 1e12)
+        lengths[k] = h.lengths[k]
+        surface = Product(surface, Matern(lengths, "fixed", nu=2.5))
+    lengths = np.full(d + 2, 1e12)
+    lengths[d] = 1e-3
+    kernel = surface + ConstantKernel(h.pull**2, "fixed") * RBF(lengths, "fixed") + Column(shift, "fixed")
+    model = GaussianProcessRegressor(kernel, alpha=h.noise**2 + r.extra, optimizer=None)
+    return model.fit(np.column_stack([r.x, r.pull, scale * simulated]), r.y - simulated)
+
+
+def scikit_trend_predict(model, x: np.ndarray, pull: np.ndarray, simulated: np.ndarray, scale: float):
+    """Mean and covariance at points on given pulls, that of their pull offsets included."""
+    mean, covariance = model.predict(np.column_stack([x, pull, scale * simulated]), return_cov=True)
+    return mean + simulated, covariance

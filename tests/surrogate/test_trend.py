@@ -1,0 +1,159 @@
+"""A simulation as prior mean, at given hyperparameters: against scikit-learn and dense algebra."""
+
+import numpy as np
+import pytest
+from scipy.optimize import approx_fprime
+
+from phaseopt.errors import InputError
+from phaseopt.surrogate.conditioning import log_marginal_likelihood
+from phaseopt.surrogate.exact import ExactModel
+from phaseopt.surrogate.hyperparameters import Hyperparameters
+from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate.trend import Trend
+from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
+
+from .outside import NEW_PULL, readings, scikit_trend, scikit_trend_predict
+from .simulated import prior_of, torque
+
+H = Hyperparameters(signal=6.0, lengths=(900.0, 40.0, 14.0, 22.0), noise=0.8, pull=1.7, mean=0.0)
+SCALE, SHIFT = 0.1, 4.0
+PRIOR = prior_of()
+TREND = Trend(PRIOR, SCALE, SHIFT)
+R = readings(50, pulls=5)
+MODEL = ExactModel.at(H, R, TREND)
+SCIKIT = scikit_trend(H, R, PRIOR.at(R.x), SCALE, SHIFT)
+ELSEWHERE = readings(40, seed=2).x
+AXES = ([2000.0, 4500.0, 7000.0], [60.0, 100.0], [98.0, 105.0, 112.0, 125.0], [100.0, 110.0, 120.0])
+
+
+def test_likelihood_mean_and_covariance_are_scikit_learns():
+    """Against GaussianProcessRegressor on readings less the simulation, a DotProduct kernel for scale and shift."""
+    value, _ = log_marginal_likelihood(H, R, TREND)
+    assert value == pytest.approx(SCIKIT.log_marginal_likelihood_value_, rel=1e-8)
+    new = NEW_PULL - np.arange(len(ELSEWHERE))
+    mean, covariance = scikit_trend_predict(SCIKIT, ELSEWHERE, new, PRIOR.at(ELSEWHERE), SCALE)
+    covariance -= H.pull**2 * np.eye(len(ELSEWHERE))
+    found_mean, found = MODEL.joint(ELSEWHERE)
+    np.testing.assert_allclose(found_mean, mean, rtol=1e-8)
+    np.testing.assert_allclose(found, covariance, rtol=1e-8, atol=1e-8 * covariance.max())
+    again, deviation = MODEL.predict(ELSEWHERE)
+    np.testing.assert_allclose(again, mean, rtol=1e-8)
+    np.testing.assert_allclose(deviation**2, np.diag(covariance), rtol=1e-8)
+
+
+def test_gradient_is_the_slope_of_the_likelihood():
+    """Against central differences (scipy.optimize.approx_fprime forwards and backwards)."""
+
+    def value(parameters):
+        return log_marginal_likelihood(Hyperparameters.from_logs(parameters[:-1], parameters[-1]), R, TREND)[0]
+
+    at = np.append(H.logs(), 0.0)
+    central = (approx_fprime(at, value, 1e-5) + approx_fprime(at, value, -1e-5)) / 2
+    np.testing.assert_allclose(log_marginal_likelihood(H, R, TREND)[1], central, rtol=1e-6, atol=1e-6)
+
+
+def test_scale_and_shift_are_those_of_generalised_least_squares():
+    """Dense numpy: weights of two functions with Gaussian beliefs, Rasmussen and Williams eq. 2.8 (from memory)."""
+    plain = ExactModel.at(H, R)
+    lower = plain.conditioned.lower
+    covariance = lower @ lower.T
+    simulated = PRIOR.at(R.x)
+    basis = np.column_stack([simulated, np.ones(len(R))])
+    precision = basis.T @ np.linalg.solve(covariance, basis) + np.diag([SCALE**-2, SHIFT**-2])
+    weights = np.linalg.solve(precision, basis.T @ np.linalg.solve(covariance, R.y - simulated))
+    deviations = np.sqrt(np.diag(np.linalg.inv(precision)))
+    learned = MODEL.learned
+    np.testing.assert_allclose([learned.scale - 1, learned.shift], weights, rtol=1e-8)
+    np.testing.assert_allclose([learned.scale_deviation, learned.shift_deviation], deviations, rtol=1e-8)
+
+
+def test_known_scale_and_shift_are_found():
+    exact = Readings(R.x, 0.93 * PRIOR.at(R.x) + 3.0, R.pull)
+    learned = ExactModel.at(Hyperparameters(0.5, H.lengths, 0.1, 0.1, 0.0), exact, TREND).learned
+    assert learned.scale == pytest.approx(0.93, abs=3 * learned.scale_deviation)
+    assert learned.shift == pytest.approx(3.0, abs=3 * learned.shift_deviation)
+    assert learned.scale_deviation < 0.01
+
+
+def test_grid_product_and_points_agree():
+    mean, deviation = MODEL.predict_grid(*AXES)
+    points = np.stack(np.meshgrid(*AXES, indexing="ij"), axis=-1).reshape(-1, 4)
+    expected_mean, expected_deviation = MODEL.predict(points)
+    np.testing.assert_allclose(mean.ravel(), expected_mean, rtol=1e-12)
+    np.testing.assert_allclose(deviation.ravel(), expected_deviation, rtol=1e-9)
+
+
+def refitted(kept, simulated):
+    """Readings that were left out, as scikit-learn predicts them from those kept: mean and deviation."""
+    out = ~kept
+    scikit = scikit_trend(H, R.kept(kept), simulated[kept], SCALE, SHIFT)
+    mean, covariance = scikit_trend_predict(scikit, R.x[out], R.pull[out], simulated[out], SCALE)
+    return mean, np.sqrt(np.diag(covariance) + H.noise**2 + R.extra[out])
+
+
+def test_leave_one_out_learns_scale_and_shift_anew():
+    """Against scikit-learn conditioned on the other readings."""
+    left = leave_one_out(MODEL)
+    for i in range(len(R)):
+        mean, deviation = refitted(np.arange(len(R)) != i, PRIOR.at(R.x))
+        assert left.mean[i] == pytest.approx(mean[0], rel=1e-8)
+        assert left.deviation[i] == pytest.approx(deviation[0], rel=1e-8)
+
+
+@pytest.mark.parametrize("other", [False, True])
+def test_leave_one_pull_out_with_the_same_simulation_and_with_one_of_each_pull(other):
+    """Against scikit-learn conditioned on the other pulls, with the simulation that those pulls calibrated."""
+    means = {p: torque(R.x, flow=1 + 0.02 * p) if other else PRIOR.at(R.x) for p in range(5)}
+    left = leave_one_pull_out(MODEL, means if other else None)
+    for pull in range(5):
+        kept = R.pull != pull
+        mean, deviation = refitted(kept, means[pull])
+        np.testing.assert_allclose(left.mean[~kept], mean, rtol=1e-8)
+        np.testing.assert_allclose(left.deviation[~kept], deviation, rtol=1e-8)
+        np.testing.assert_allclose(left.residual[~kept], (R.y - left.mean)[~kept], atol=1e-9)
+
+
+def test_the_same_simulation_given_for_each_pull_changes_nothing():
+    whole, each = leave_one_pull_out(MODEL), leave_one_pull_out(MODEL, dict.fromkeys(range(5), PRIOR.at(R.x)))
+    np.testing.assert_allclose(each.mean, whole.mean, rtol=1e-9)
+    np.testing.assert_allclose(each.deviation, whole.deviation, rtol=1e-9)
+
+
+def test_nan_where_nothing_was_simulated_and_only_there():
+    holed = ExactModel.at(H, Readings(R.x, R.y, R.pull), Trend(prior_of(), SCALE, SHIFT))
+    prior = prior_of(holes=[(10, 4, 3, 3)])
+    x = np.vstack([ELSEWHERE[:5], [[GRID_RPM, 100.0, GRID_ICL, GRID_ICL]], [[9000.0, 100.0, 110.0, 110.0]]])
+    speaks = ExactModel(H, holed.readings, holed.conditioned, Trend(prior, SCALE, SHIFT))
+    mean, deviation = speaks.predict(x)
+    expected_mean, expected_deviation = holed.predict(x[:5])
+    assert np.isnan([mean[5:], deviation[5:]]).all()
+    np.testing.assert_allclose(mean[:5], expected_mean, rtol=1e-12)
+    np.testing.assert_allclose(deviation[:5], expected_deviation, rtol=1e-9)
+    joint_mean, covariance = speaks.joint(x)
+    assert np.isnan(joint_mean[5:]).all()
+    assert np.isnan(covariance[5:]).all()
+    np.testing.assert_allclose(np.sqrt(np.diag(covariance)[:5]), expected_deviation, rtol=1e-9)
+    grid_mean, grid_deviation = speaks.predict_grid([GRID_RPM, 2000.0], [100.0], [GRID_ICL], [GRID_ICL])
+    assert np.isnan(grid_mean.ravel()).tolist() == np.isnan(grid_deviation.ravel()).tolist() == [True, False]
+
+
+GRID_RPM, GRID_ICL = float(PRIOR.axes[0][10]), float(PRIOR.axes[2][3])
+
+
+@pytest.mark.parametrize(
+    ("action", "words"),
+    [
+        (
+            lambda: TREND.left_over(Readings([[9000.0, 100, 110, 110], [5000.0, 100, 110, 110]], [1.0, 2.0], [1, 2])),
+            "1 of 2 torque points have no simulated torque (the first at 9000, 100, 110, 110)",
+        ),
+        (lambda: leave_one_pull_out(MODEL, {0: PRIOR.at(R.x)}), "pulls [1, 2, 3, 4] have no simulated torque"),
+        (lambda: leave_one_pull_out(MODEL, dict.fromkeys(range(5), np.ones(3))), "shape (3,), but there are 50"),
+        (lambda: leave_one_pull_out(MODEL, dict.fromkeys(range(5), np.full(50, np.nan))), "50 of 50 torque points"),
+    ],
+)  # fmt: skip
+def test_wrong_use_is_refused_with_the_mend(action, words):
+    with pytest.raises(InputError) as caught:
+        action()
+    assert words in str(caught.value)
+    assert "Mend:" in str(caught.value)
