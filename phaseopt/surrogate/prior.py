@@ -4,8 +4,8 @@ Along each axis a cubic through the two nodes around a point, with the slopes of
 (four nodes take part); over four axes the product of the four. It has continuous slopes, is linear in the grid, and
 separable, so that a table's cells and labels each bring their own factor. Why this one: on a surface with waves over
 speed its error is within 5 % of a cubic spline's and a quarter below that of straight lines (0.53, 0.52 and 0.72 N·m,
-`tests/benchmarks/bench_simulated_mean.py`); but in a spline each node speaks everywhere, so that a hole cannot be worked
-around, and slopes from five nodes gain nothing and pass on more of the simulation's own scatter.
+`tests/benchmarks/bench_simulated_mean.py`); but in a spline each node speaks everywhere, so that a hole cannot be
+worked around, and slopes from five nodes gain nothing and pass on more of the simulation's own scatter.
 
 Points that did not settle are holes. Torque is nan wherever a hole is a corner of the box of nodes around the point,
 and outside the axes. Where a hole is no corner but a neighbour that only bends the cubic, the slope comes from the
