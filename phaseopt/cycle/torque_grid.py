@@ -22,6 +22,7 @@ from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.fingerprint import fingerprint
 from phaseopt.cycle.from_project import plenum_pressure
 from phaseopt.cycle.grid import grid_fingerprint, simulate
+from phaseopt.cycle.kept import FOLDER
 from phaseopt.cycle.scattered import run_scattered
 from phaseopt.cycle.storage import read_netcdf, write_netcdf
 from phaseopt.errors import InputError
@@ -31,7 +32,6 @@ FloatArray = npt.NDArray[np.float64]
 Axes = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 Counted = Callable[[int, int], None]
 
-FOLDER = ".phaseopt"  # beside the project file
 KEPT = 12  # grids kept there at most: calibrating makes new ones
 
 # Widest steps between simulated points, chosen by the error of interpolation on the hill-climb example.
