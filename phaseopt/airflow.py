@@ -6,8 +6,14 @@ from numpy.typing import NDArray
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.results import AIR
+from phaseopt.surrogate.prior import GridPrior
 
 Array = NDArray[np.float64]
+
+
+def efficiency_at(grid: xr.Dataset, x: Array) -> Array:
+    """Volumetric efficiency of a simulated grid at points (n, 4), interpolated as torque is; NaN where unknown."""
+    return GridPrior(grid[["volumetric_efficiency"]].rename(volumetric_efficiency="torque")).at(x)
 
 
 def filled_with_ambient(config: CycleConfig) -> float:

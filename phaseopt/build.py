@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from phaseopt.airflow import cylinder_air, efficiency_at
 from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
@@ -92,7 +93,7 @@ def build(project: Project, progress: Progress | None = None) -> Build:
         project, model, limits, learnt.reduction, learnt.surface, learnt.simulation, learnt.loo_rmse, learnt.lopo_rmse,
         found, tables, baseline, "the baseline tables" if given else "rest timing",
         check_tables(model, baseline), check_tables(model, tables),
-        torque, full_gain, full_deviation, None,
+        torque, full_gain, full_deviation, _airflow(project, model, learnt.simulation, baseline, tables),
     )  # fmt: skip
 
 
@@ -176,6 +177,19 @@ def compare_torque(
     found["weight"] = (("rpm", "load"), cell_weights(project), {"units": "1", "long_name": "how much a cell counts"})
     deviation = math.sqrt(max(float(contrast @ covariance @ contrast), 0.0))
     return found, float(contrast @ np.nan_to_num(mean)), deviation
+
+
+def _airflow(
+    project: Project, model: ContactModel, simulation: Simulated | None, before: PhaseTables, after: PhaseTables
+) -> xr.Dataset | None:
+    """Simulated filling with two pairs of tables; None without a simulation."""
+    if simulation is None:
+        return None
+    new, old = (
+        efficiency_at(simulation.grid, _inputs(project, model, tables)).reshape(tables.intake.shape)
+        for tables in (after, before)
+    )
+    return cylinder_air(simulation.config, new, old, after.rpm, after.load)
 
 
 def _inputs(project: Project, model: ContactModel, tables: PhaseTables) -> FloatArray:

@@ -3,18 +3,21 @@
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
 
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.config import CycleConfig
+from phaseopt.cycle.from_project import cycle_config, cycle_section
+from phaseopt.cycle.torque_grid import torque_grid
 from phaseopt.errors import InputError
-from phaseopt.progress import Progress
+from phaseopt.progress import Progress, counted
 from phaseopt.project import Project
 from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.fitting import fit
+from phaseopt.surrogate.fitting import fit, simulated
+from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
 from phaseopt.torque.pulls import Reduction, reduce_logs
@@ -61,25 +64,38 @@ class TorqueModel:
 
 def require_source(project: Project) -> None:
     """Refuse a project that says nothing of torque."""
-    if project.torque is None:
+    if project.torque is None and project.cycle is None:
         raise InputError.one(
             "no torque is given, so there is nothing to make tables from",
-            mend="describe the pulls under [torque]; `phaseopt limits` needs none",
+            mend="describe the pulls under [torque], or pipes and ports under [cycle] to simulate torque; "
+            "`phaseopt limits` needs neither",
             file=project.file,
             where="torque",
         )
 
 
 def torque_model(project: Project, tell: Progress) -> TorqueModel:
-    """The torque model of a project.
+    """The torque model of a project: of its pulls, of its pulls on a simulation, or of a simulation alone.
 
-    Raises `InputError` for whatever its logs get wrong.
+    Raises `InputError` for whatever its logs get wrong, for an engine that does not run, and for a project that says
+    nothing of torque.
     """
     require_source(project)
+    if project.torque is None:
+        return _simulated(project, tell)
     tell(0.0, "reading logs")
     reduction = reduce_logs(project)
     tell(0.4, "fitting torque")
     return _measured(project, reduction)
+
+
+def _simulated(project: Project, tell: Progress) -> TorqueModel:
+    tell(0.0, "simulating")
+    config, doubt = cycle_config(project), cycle_section(project).doubt
+    with told_of(project, "cycle"):
+        grid = torque_grid(project, config, progress=counted(tell, "simulating"))
+        surface = simulated(GridPrior(grid), doubt)
+    return TorqueModel(surface, None, Simulated(grid, config, None, None, doubt), math.nan, math.nan)
 
 
 def _measured(project: Project, reduction: Reduction) -> TorqueModel:
@@ -102,6 +118,4 @@ def told_of(project: Project, where: str) -> Iterator[None]:
     try:
         yield
     except InputError as error:
-        raise InputError(
-            m if m.file is not None else replace(m, file=project.file, where=where) for m in error.mistakes
-        ) from error
+        raise error.located(project.file, where) from error

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from phaseopt.build import Build
+from phaseopt.cycle.fingerprint import code_version
 from phaseopt.project import Project
 from phaseopt.report.facts import clamps
 from phaseopt.report.simulation import notes
@@ -62,8 +63,8 @@ def _simulation_record(simulation: Simulated) -> dict[str, Any]:
     """What was simulated, under which factors, and how well it met what was measured."""
     grid, found = simulation.grid, simulation.calibration
     return {
-        "grid_sha256": grid.attrs["sha256"],
-        "version": grid.attrs["version"],
+        "grid_fingerprint": grid.attrs["fingerprint"],
+        "version": code_version(),
         "axes": {axis: grid[axis].to_numpy().tolist() for axis in ("rpm", "load", "icl", "ecl")},
         "points": grid["torque"].size,
         "points_not_settled": int((grid["settled"] < 0.5).sum()),

@@ -2,14 +2,19 @@
 
 from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.model import ContactModel
-from phaseopt.project import SIDES, Phaser, Project
+from phaseopt.cycle.from_project import ambient
+from phaseopt.project import SIDES, Cycle, Phaser, Project, Taper, Tract
 from phaseopt.report.layout import Row, Table
 
 
 def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
-    """Engine, cams, rules, search and pulls of a project."""
+    """Engine, cams, rules, search, pulls and, where it is simulated, the engine's pipes and ports."""
     tables = [_engine(project), _cams(project, model), _rules(project), _search(project)]
-    return (*tables, _pulls(project)) if project.torque is not None else tuple(tables)
+    if project.torque is not None:
+        tables.append(_pulls(project))
+    if project.cycle is not None and (project.torque is None or project.torque.prior is not None):
+        tables += [_tracts(project.cycle), _burn(project, project.cycle)]
+    return tuple(tables)
 
 
 def _engine(project: Project) -> Table:
@@ -102,3 +107,62 @@ def _pulls(project: Project) -> Table:
         rows.append(Row(pull.name or pull.files[0], (pull.kind, ", ".join(pull.files), *offsets, words)))
     head = ("pull", "kind", "files", "intake offset", "exhaust offset", "air")
     return Table(f"Pulls, torque corrected to: {project.torque.correction}", head, tuple(rows))
+
+
+def _tracts(cycle: Cycle) -> Table:
+    """Ports and pipes that the simulation was given."""
+    intake, exhaust = cycle.intake, cycle.exhaust
+    plenum = "one throttle per cylinder" if cycle.plenum_volume is None else f"plenum {cycle.plenum_volume:g} l"
+    collector = "meet in a point" if not exhaust.collector_volume else f"collector {exhaust.collector_volume:g} l"
+    rows = (
+        Row("throat, stem, seat", tuple(_seat(tract) for tract in (intake, exhaust))),
+        Row("port flow", tuple(_flow(tract) for tract in (intake, exhaust))),
+        Row("port", (_pipe(intake.port), _pipe(exhaust.port))),
+        Row("runner, primary", (_pipe(intake.runner), _pipe(exhaust.primary))),
+        Row("secondary", ("", "none" if exhaust.secondary is None else _pipe(exhaust.secondary))),
+        Row("tail", ("", _pipe(exhaust.tail))),
+        Row("volume", (plenum, collector)),
+        Row(
+            "walls",
+            (f"{intake.wall:g} °C", f"{exhaust.wall:g}, {exhaust.secondary_wall:g}, {exhaust.tail_wall:g} °C"),
+        ),
+    )
+    return Table("Ports and pipes as simulated, lengths and diameters in mm", ("", *SIDES), rows)
+
+
+def _seat(tract: Tract) -> str:
+    return f"{tract.throat:g} mm, {tract.stem:g} mm, {tract.seat_width:g} mm at {tract.seat_angle:g}°"
+
+
+def _flow(tract: Tract) -> str:
+    if tract.bench is not None:
+        return f"flow bench at {tract.bench.depression:.3g} kPa, {len(tract.bench.rows)} lifts"
+    return "coefficients given" if tract.inward or tract.outward else "a good port's coefficients"
+
+
+def _pipe(pieces: tuple[Taper, ...]) -> str:
+    """A pipe's pieces: length and inner diameters."""
+    return ", ".join(
+        f"{p.length:g} × ⌀{p.start:g}" if p.end in (None, p.start) else f"{p.length:g} × ⌀{p.start:g} to {p.end:g}"
+        for p in pieces
+    )
+
+
+def _burn(project: Project, cycle: Cycle) -> Table:
+    pressure, temperature = ambient(project)
+    law = cycle.friction
+    mixture = f"{cycle.fuel}, lambda {cycle.excess_air:g}" if cycle.excess_air is not None else cycle.fuel
+    if cycle.air_fuel_ratio is not None:
+        mixture = f"{cycle.fuel}, air to fuel {cycle.air_fuel_ratio:g}"
+    rows = (
+        Row("dry air outside", (f"{pressure:g} kPa, {temperature:g} °C",)),
+        Row("full throttle below it by", (f"{cycle.full_throttle_depression:g} kPa",)),
+        Row("mixture", (mixture,)),
+        Row("half burned, burn duration", (f"{cycle.half_burned:g}° after TDC, {cycle.burn_duration:g}° at 4000 rpm",)),
+        Row("chamber wall", (f"{cycle.chamber_wall:g} °C",)),
+        Row(
+            "friction, Chen and Flynn, bar",
+            (f"{law.constant:g} + {law.pressure:g} pmax + {law.speed:g} Sp + {law.speed_squared:g} Sp²",),
+        ),
+    )
+    return Table("Air, mixture, burn and friction as simulated", ("", "value"), rows)

@@ -8,7 +8,7 @@ import numpy as np
 
 from phaseopt.report.calibration_figures import filling, measured_and_simulated
 from phaseopt.report.layout import Row, Table, picture
-from phaseopt.report.simulation import air_grid, alone, calibration_line, calibration_table, grid_lines
+from phaseopt.report.simulation import air_grid, calibration_line, calibration_table, grid_lines
 
 if TYPE_CHECKING:
     from phaseopt.build import Build
@@ -31,27 +31,42 @@ _INPUTS = (
 
 def fit_table(build: "Build") -> Table:
     """The torque model in numbers."""
-    numbers = build.surrogate.hyperparameters
-    doubted = "its difference from the simulation" if build.simulation is not None else "torque"
-    rows: list[tuple[str, str]] = []
-    if build.reduction is not None:
-        points = build.reduction.points
-        again = "" if build.simulation is None else ", the calibration repeated without it"
-        lopo = "one pull only" if math.isnan(build.lopo_rmse) else f"{build.lopo_rmse:.2f} N·m"
+    numbers, simulation = build.surrogate.hyperparameters, build.simulation
+    doubted = "torque" if simulation is None else "the simulation's error"
+    if simulation is not None and simulation.alone:
         rows = [
-            ("points, pulls", f"{points.sizes['point']}, {np.unique(points['pull']).size}"),
-            ("a single point left out, error (rms)", f"{build.loo_rmse:.2f} N·m"),
-            (f"a whole pull left out{again}, error (rms)", lopo),
-            ("noise of a point beyond its own scatter", f"{numbers.noise:.2f} N·m"),
-            ("drift of a whole pull, standard deviation", f"{numbers.pull:.2f} N·m"),
+            ("standard deviation of torque anywhere, a judgement", f"{100 * simulation.doubt:g} % of the best torque"),
+            ("of it common to all torque, which leaves gains alone", "half of the variance"),
         ]
-    kind = "a judgement" if alone(build) else "where nothing was measured"
-    rows.append((f"standard deviation of {doubted}, {kind}", f"{numbers.signal:.1f} N·m"))
+    else:
+        rows = _learned(build)
+        rows.append((f"standard deviation of {doubted} where nothing was measured", f"{numbers.signal:.1f} N·m"))
     rows += [
         (f"distance over which {doubted} changes with {name}", f"{float(f'{length:.3g}'):g} {unit}")
         for (name, unit), length in zip(_INPUTS, numbers.lengths, strict=True)
     ]
     return Table("The torque model and how far to trust it", ("", "value"), _rows(rows))
+
+
+def _learned(build: "Build") -> list[tuple[str, str]]:
+    """What the measured points made of the model, and how well it predicts those it was not shown."""
+    assert build.reduction is not None
+    numbers, points, trend = build.surrogate.hyperparameters, build.reduction.points, build.surrogate.learned
+    again = "" if trend is None else ", the calibration repeated without it"
+    lopo = "one pull only" if math.isnan(build.lopo_rmse) else f"{build.lopo_rmse:.2f} N·m"
+    rows = [
+        ("points, pulls", f"{points.sizes['point']}, {np.unique(points['pull']).size}"),
+        ("a single point left out, error (rms)", f"{build.loo_rmse:.2f} N·m"),
+        (f"a whole pull left out{again}, error (rms)", lopo),
+        ("noise of a point beyond its own scatter", f"{numbers.noise:.2f} N·m"),
+        ("drift of a whole pull, standard deviation", f"{numbers.pull:.2f} N·m"),
+    ]
+    if trend is not None:
+        rows += [
+            ("simulated torque is multiplied by", f"{trend.scale:.3f} ± {trend.scale_deviation:.3f}"),
+            ("and moved by", f"{trend.shift:+.1f} ± {trend.shift_deviation:.1f} N·m"),
+        ]
+    return rows
 
 
 def simulation_section(build: "Build") -> dict[str, Any] | None:

@@ -10,6 +10,7 @@ import pytest
 from simulated import alone, with_prior
 
 from phaseopt.build import Build
+from phaseopt.cycle.fingerprint import code_version
 from phaseopt.output.files import build_files
 
 ALONE, KNOCK = "NO TORQUE WAS MEASURED: it is from simulation alone", "Knock is not modelled"
@@ -60,8 +61,8 @@ def test_airflow_agrees_with_a_sum_by_hand(hillclimb: Build) -> None:
 
 def test_record_tells_grid_axes_factors_and_version(hillclimb: Build) -> None:
     told = json.loads(build_files(with_prior(hillclimb))["run.json"])["simulation"]
-    assert told["grid_sha256"] == "ab" * 32
-    assert told["version"] == "1"
+    assert told["grid_fingerprint"] == "ab" * 16
+    assert told["version"] == code_version()
     assert told["axes"]["rpm"] == list(hillclimb.project.tables.rpm)
     assert told["points"] == 16 * 8 * 3 * 4
     assert told["calibration"]["factors"] == {"flow": 1.052, "burn duration": 0.93}

@@ -1,0 +1,127 @@
+"""Builds on a simulation, run in earnest on a small grid: what comes out says what it rests on, and agrees with it."""
+
+import csv
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from cycle.test_from_project import CYCLE, FOUR
+from engines import write_project
+from typer.testing import CliRunner
+
+from phaseopt.airflow import efficiency_at
+from phaseopt.build import Build, build
+from phaseopt.cli import app
+from phaseopt.cycle.torque_grid import FOLDER
+from phaseopt.errors import InputError
+from phaseopt.output.files import build_files
+from phaseopt.project_file import load_project
+from phaseopt.report.text import summary
+
+SMALL: dict[str, Any] = {
+    "firing_order": FOUR,
+    "cycle": CYCLE,
+    "tables": {"rpm": [3000, 3500, 4000], "load": [70, 100]},
+    "intake": {"phaser": {"travel": [0.0, 12.0]}},
+    "exhaust": {"phaser": None},
+    "gap": {"tables_only_guard": True},
+}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("simulated")
+
+
+@pytest.fixture(scope="module")
+def found(folder: Path) -> Build:
+    """A project without a single log."""
+    return build(load_project(write_project(folder, **SMALL)))
+
+
+def test_a_project_without_logs_builds_tables_from_simulation_alone(found: Build) -> None:
+    assert found.verdict.clear
+    assert found.reduction is None
+    assert found.simulation is not None
+    assert found.simulation.alone
+    assert np.isfinite(found.torque["torque"]).all()
+    assert found.torque["in_reach"].all()
+    assert not found.torque["measured"].any()
+
+
+def test_every_output_of_it_says_so(found: Build, folder: Path) -> None:
+    """Each file is read; a table's own format has no room for words, so its metadata says it."""
+    files = build_files(found)
+    texts = {"summary": summary(found, None), **{n: t for n, t in files.items() if not n.endswith(".csv")}}
+    assert {"intake_phase.csv-metadata.json", "cells.csv-metadata.json", "airflow.csv-metadata.json", "run.json",
+            "report.html", "limits.csv-metadata.json"} <= set(texts)  # fmt: skip
+    for name, text in texts.items():
+        told = " ".join(text.split())
+        assert "NO TORQUE WAS MEASURED: it is from simulation alone" in told, name
+        assert "Knock is not modelled" in told, name
+    printed = CliRunner().invoke(app, ["build", str(folder / "project.toml"), "--out", str(folder / "out"), "--json"])
+    assert printed.exit_code == 0, printed.output
+    told = " ".join(json.loads(printed.output)["torque"]["said"])
+    assert "NO TORQUE WAS MEASURED" in told
+    assert "Knock is not modelled" in told
+
+
+def test_the_grid_is_simulated_once(found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A second build takes the grid from beside the project, and gives the same bytes."""
+    assert list((folder / FOLDER).glob("grid-*.nc"))
+
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("simulated again")
+
+    monkeypatch.setattr("phaseopt.cycle.torque_grid.simulate", refuse)
+    assert build_files(build(load_project(folder / "project.toml"))) == build_files(found)
+
+
+def test_airflow_is_what_the_grid_says(found: Build) -> None:
+    """Each cell of the baseline at full load, on a node of the grid: efficiency times p V / (R T), by hand.
+
+    Dry air of 99 kPa and 25 °C (the air that SAE J1349 corrects to) with R = 287.05 J/(kg K); a bore of 81 and a stroke
+    of 86 mm. Rest stands between two nodes, so efficiency there must lie between or near its neighbours.
+    """
+    assert found.simulation is not None
+    grid, config = found.simulation.grid, found.simulation.config
+    rows = list(csv.DictReader(io.StringIO(build_files(found)["airflow.csv"])))
+    assert len(rows) == 6
+    filled = 99e3 / (287.05 * 298.15) * np.pi / 4 * 0.081**2 * 0.086 * 1e6
+    assert (config.ambient_pressure, config.ambient_temperature) == (99.0, 298.15)
+    for row in rows:
+        rpm, load = float(row["rpm"]), float(row["load"])
+        cell = grid["volumetric_efficiency"].sel(rpm=rpm, load=load)
+        air = float(row["air_before"]) / filled
+        assert float(cell.min()) - 0.01 <= air <= float(cell.max()) + 0.01
+        assert float(row["ratio"]) == pytest.approx(float(row["air"]) / float(row["air_before"]), abs=3e-4)
+    node = grid.isel(rpm=1, load=1, icl=1, ecl=0)
+    place = [[float(node[axis]) for axis in ("rpm", "load", "icl", "ecl")]]
+    assert efficiency_at(grid, np.array(place))[0] == pytest.approx(float(node["volumetric_efficiency"]), abs=1e-12)
+
+
+def test_the_doubt_of_the_gain_follows_from_the_stated_doubt(found: Build, folder: Path) -> None:
+    """A judgement: half as much doubt halves the deviation of torque in every cell."""
+    (folder / "sure").mkdir()
+    cycle = {**CYCLE, "doubt": 0.04}
+    (folder / "sure" / FOLDER).symlink_to(folder / FOLDER, target_is_directory=True)
+    sure = build(load_project(write_project(folder / "sure", **{**SMALL, "cycle": cycle})))
+    here, there = found.torque["torque_deviation"].to_numpy(), sure.torque["torque_deviation"].to_numpy()
+    np.testing.assert_allclose(there, here / 2.0, rtol=1e-9)
+
+
+def test_progress_reaches_the_end_and_never_goes_back(folder: Path, found: Build) -> None:
+    told: list[float] = []
+    build(load_project(folder / "project.toml"), lambda share, _: told.append(share))
+    assert told == sorted(told)
+    assert told[0] == 0.0
+    assert 0.95 <= told[-1] <= 1.0
+
+
+def test_a_project_that_says_nothing_of_torque_is_told_both_ways_out(tmp_path: Path) -> None:
+    changes = {name: value for name, value in SMALL.items() if name != "cycle"}
+    with pytest.raises(InputError, match=r"no torque is given.*\[torque\].*\[cycle\].*phaseopt limits"):
+        build(load_project(write_project(tmp_path, **changes)))
