@@ -5,7 +5,9 @@ program, and say so if they have another; nothing has to be shared with them but
 """
 
 import asyncio
-from collections.abc import Iterator
+import logging
+import pickle
+from collections.abc import Callable, Iterator
 from concurrent.futures import CancelledError, ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import Any
@@ -50,10 +52,43 @@ def by_cluster(work: Work, chunks: list[Chunk], address: str) -> Finished:
     with _client(dask, address) as client, _told_plainly(dask, address):
         if not client.nthreads():
             raise wrong(f"the cluster at {address} has no workers", f"start some: dask worker {address} --nthreads 1")
-        jobs = {client.submit(on_worker, code_version(), work, chunk, pure=False): chunk for chunk in chunks}
-        for job in dask.as_completed(list(jobs), loop=client.loop):
-            yield jobs[job], job.result()
-            job.release()
+        deliver = _sealed()
+        jobs = {
+            client.submit(deliver, pickle.dumps((on_worker, code_version(), work, chunk)), pure=False): chunk
+            for chunk in chunks
+        }
+        while jobs:
+            for job in _ready(dask, client, list(jobs)):
+                yield jobs.pop(job), job.result()
+
+
+def _sealed() -> Callable[[bytes], Any]:
+    """A function that opens its argument only where it is called, and travels as code, not by this module's name.
+
+    So the scheduler needs no phaseopt, and a worker without it reports an error; it would die of a task that it cannot
+    even read.
+    """
+
+    def deliver(letter: bytes) -> Any:
+        import pickle
+
+        function, *arguments = pickle.loads(letter)
+        return function(*arguments)
+
+    return deliver
+
+
+def _ready(dask: Any, client: Any, jobs: list[Any]) -> list[Any]:
+    """Wait for the next jobs that are done; raises `InputError` when no worker has been there for a while."""
+    present = True
+    while True:
+        try:
+            with client.as_current():
+                return list(dask.wait(jobs, timeout=PATIENCE, return_when="FIRST_COMPLETED").done)
+        except TimeoutError:  # no harm unless there are no workers, twice: one may just be starting anew
+            before, present = present, bool(client.nthreads())
+            if not before and not present:
+                raise wrong("the cluster has no workers left", f"start some and {AGAIN}") from None
 
 
 @contextmanager
@@ -74,10 +109,14 @@ def _client(distributed: Any, address: str) -> Iterator[Any]:
             f"no Dask scheduler answers at {address} within {PATIENCE:.0f} s",
             "check the address (for example tcp://host:8786) and that the scheduler runs: dask scheduler",
         ) from error
+    log = logging.getLogger("distributed.client")
+    level = log.level
+    log.setLevel(logging.CRITICAL)  # what goes wrong is ours to tell
     try:
         yield client
     finally:
         client.close(timeout=PATIENCE)
+        log.setLevel(level)
 
 
 @contextmanager
@@ -92,7 +131,7 @@ def _told_plainly(distributed: Any, address: str) -> Iterator[None]:
     except ImportError as error:
         raise wrong(
             f"the workers cannot load the program ({error})",
-            "install the same version of phaseopt on scheduler and workers and start them again",
+            "install the same version of phaseopt on all workers and start them again",
         ) from error
     except (CancelledError, OSError) as error:
         raise wrong(f"the cluster at {address} went away", f"start it again and {AGAIN}") from error

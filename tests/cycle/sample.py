@@ -1,10 +1,21 @@
 """An invented engine to try the simulation on."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from phaseopt.cycle.config import CycleConfig, Lift, Pipe, Section
+from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.valves import Valve
 
+MESH = Mesh(40.0, 60.0, 120.0)  # coarse
+# a small grid: rpm, load, icl, ecl
+AXES = (
+    np.array([3000.0, 4500.0, 6000.0, 7500.0]),
+    np.array([60.0, 98.0]),
+    np.array([105.0, 112.0]),
+    np.array([110.0]),
+)
 CD_IN = (
     (0.0, 0.66),
     (0.05, 0.70),
@@ -48,3 +59,16 @@ def sample() -> CycleConfig:
         tail=Pipe((Section(1900.0, 60.0, 60.0),), 550.0),
         plenum_volume=4.5,
     )  # fmt: skip
+
+
+def single() -> CycleConfig:
+    """One cylinder of it with short pipes: quick to simulate where any engine will do."""
+    return replace(
+        sample(),
+        firing_order=(1,),
+        runner=Pipe((Section(160.0, 43.0, 40.0),), 325.0),
+        primary=Pipe((Section(200.0, 38.0, 40.0),), 750.0),
+        secondary=None,
+        tail=Pipe((Section(200.0, 42.0, 42.0),), 550.0),
+        plenum_volume=1.5,
+    )
