@@ -23,14 +23,15 @@ LANES = 8
 
 
 def kernel(function: Callable[P, R]) -> Callable[P, R]:
-    """Compile a lane kernel: no interpreter lock, IEEE division, products and sums may fuse; cached between runs."""
-    made = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz", "nnan"})(function)
-    return cast(Callable[P, R], made)
+    """Compile a lane kernel: no interpreter lock, IEEE division, products and sums may fuse; cached between runs.
 
-
-def inner(function: Callable[P, R]) -> Callable[P, R]:
-    """Compile a formula for use inside a lane loop, always inlined so that the loop stays vector code."""
+    Always inlined into the kernel that calls it. Else a process holds two versions of it, one compiled by itself and
+    one inside its caller, which round differently; which of them runs would depend on what was compiled before.
+    """
     made = numba.njit(
         cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz", "nnan"}, forceinline=True
     )(function)
     return cast(Callable[P, R], made)
+
+
+inner = kernel  # a formula for use inside a lane loop
