@@ -1,5 +1,6 @@
 """A simulated grid on disk: NetCDF-4, whole or not at all."""
 
+import os
 from pathlib import Path
 
 import xarray as xr
@@ -44,3 +45,24 @@ def read_netcdf(path: Path, fingerprint: str | None = None) -> xr.Dataset:
             file=path,
         )
     return grid
+
+
+def require_replaceable_grid(path: Path) -> None:
+    """Refuse, before any work, a place where a grid cannot go.
+
+    Raises `InputError` where the folder is missing or may not be written, and where something else than a simulated
+    grid is there already.
+    """
+    if not path.parent.is_dir():
+        raise InputError.one("its folder does not exist", mend=f"make {path.parent}, or name another", file=path)
+    if path.is_dir():
+        raise InputError.one("is a folder", mend="name a file in it, such as grid.nc", file=path)
+    if not os.access(path.parent, os.W_OK | os.X_OK):
+        raise InputError.one("its folder may not be written", mend="name a place that may be written", file=path)
+    if path.exists():
+        try:
+            read_netcdf(path)
+        except InputError as error:
+            raise InputError.one(
+                "is there already and is no simulated grid", mend="name a new file, or move that one", file=path
+            ) from error

@@ -10,7 +10,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from phaseopt.errors import InputError
@@ -18,37 +18,40 @@ from phaseopt.errors import InputError
 RECORD = "run.json"  # by which a directory of ours is known
 
 
-def require_replaceable(directory: Path) -> None:
-    """Refuse, before any work, a place where the results cannot go.
+def require_replaceable(directory: Path, option: str = "--out") -> None:
+    """Refuse, before any work, a place where the results cannot go; `option` names it in messages.
 
     Raises `InputError` where it is a file, where it holds anything that an earlier build did not write, or where
     nothing may be written.
     """
     try:
         if directory.is_symlink() or (directory.exists() and not directory.is_dir()):
-            raise _error(directory, "is not a directory", "name a new directory")
+            raise _error(directory, option, "is not a directory", "name a new directory")
         found = {entry.name for entry in directory.iterdir()} if directory.is_dir() else set()
     except OSError as error:
-        raise _error(directory, f"cannot be looked into ({error.strerror})", "name a new directory") from error
+        raise _error(directory, option, f"cannot be looked into ({error.strerror})", "name a new directory") from error
     foreign = sorted(found - _written_by_a_build(directory))
     if foreign:
         raise _error(
             directory,
+            option,
             f"holds {foreign[0]!r}, which no earlier build wrote" + f" ({len(foreign)} such)" * (len(foreign) > 1),
             "name a new or an empty directory, or move what is yours out of this one",
         )
     parent = _existing_parent(directory)
     if not os.access(parent, os.W_OK | os.X_OK):
-        raise _error(directory, f"cannot be made: {parent} may not be written", "name a place that may be written")
+        raise _error(
+            directory, option, f"cannot be made: {parent} may not be written", "name a place that may be written"
+        )
 
 
-def write_files(directory: Path, files: Mapping[str, str]) -> None:
+def write_files(directory: Path, files: Mapping[str, str], option: str = "--out") -> None:
     """Write a directory that holds exactly these files, or leave things as they were.
 
     Parameters: `files`, UTF-8 text by plain file name. Raises `InputError` as `require_replaceable`, and where the disk
     is full or writing is refused; nothing of the attempt is left then.
     """
-    require_replaceable(directory)
+    require_replaceable(directory, option)
     target = Path(os.path.abspath(directory))
     fresh: Path | None = None
     try:
@@ -65,12 +68,22 @@ def write_files(directory: Path, files: Mapping[str, str]) -> None:
         full = error.errno in (errno.ENOSPC, errno.EDQUOT)
         raise _error(
             directory,
+            option,
             "cannot be written: " + ("the disk is full" if full else str(error.strerror)),
             "make room, and run the build again" if full else "name a place that may be written",
         ) from error
     finally:
         if fresh is not None:
             shutil.rmtree(fresh, ignore_errors=True)
+
+
+def record_of(names: Iterable[str]) -> str:
+    """The text of a `RECORD` that says no more than which files were written, itself among them.
+
+    >>> record_of(["a.svg"])
+    '{"made_by": "phaseopt", "files": ["a.svg", "run.json"]}'
+    """
+    return json.dumps({"made_by": "phaseopt", "files": [*sorted(names), RECORD]})
 
 
 def _write(path: Path, text: str) -> None:
@@ -123,5 +136,5 @@ def _existing_parent(directory: Path) -> Path:
     return place
 
 
-def _error(directory: Path, problem: str, mend: str) -> InputError:
-    return InputError.one(problem, mend=mend, file=directory, where="--out")
+def _error(directory: Path, option: str, problem: str, mend: str) -> InputError:
+    return InputError.one(problem, mend=mend, file=directory, where=option)

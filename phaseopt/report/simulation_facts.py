@@ -1,0 +1,116 @@
+"""What a simulated grid says at a glance: full throttle over speed, what did not settle, which timings are of use."""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.cycle.torque_grid import TIMING_STEP
+from phaseopt.engine.camshaft import engine_of
+from phaseopt.project import SIDES, Project, Side
+from phaseopt.surrogate.prior import GridPrior
+
+FloatArray = npt.NDArray[np.float64]
+
+DIP = 1.0  # N·m; what is less deep is no dip
+LOW = 0.3  # of the redline; a dip below that is of no use to know
+
+
+class Point(NamedTuple):
+    """A speed [rpm] worth a look at full throttle, with its best timing: what it is, true centrelines [deg]."""
+
+    what: str
+    rpm: float
+    icl: float
+    ecl: float
+
+
+@dataclass(frozen=True, eq=False)
+class FullThrottle:
+    """Full throttle over speed; arrays over `rpm`.
+
+    `rest` is torque with the cams at rest, `best` the greatest at simulated timings that the phasers reach and both
+    contact rules allow at that speed [N·m]; `intake_phase`, `exhaust_phase` [crank degrees], `icl`, `ecl` [deg] and
+    `filling` (volumetric efficiency) are those of `best`. NaN where nothing settled.
+    """
+
+    rpm: FloatArray
+    rest: FloatArray
+    best: FloatArray
+    intake_phase: FloatArray
+    exhaust_phase: FloatArray
+    icl: FloatArray
+    ecl: FloatArray
+    filling: FloatArray
+
+    def point(self, what: str, place: int) -> Point:
+        """One of the speeds."""
+        return Point(what, float(self.rpm[place]), float(self.icl[place]), float(self.ecl[place]))
+
+
+def phases(project: Project, grid: xr.Dataset) -> tuple[FloatArray, FloatArray]:
+    """Phases [crank degrees] of both cams, as fitted, at the centrelines of the grid."""
+    intake, exhaust = project.intake, project.exhaust
+    at_intake = intake.centreline - intake.offset - grid["icl"].to_numpy()
+    return at_intake, grid["ecl"].to_numpy() - exhaust.centreline - exhaust.offset
+
+
+def of_use(project: Project, grid: xr.Dataset) -> xr.DataArray:
+    """Timings (rpm, icl, ecl) that the phasers reach and both contact rules allow."""
+    inside = []
+    for side, phase in zip(SIDES, phases(project, grid), strict=True):
+        phaser = project.phaser_of(side)
+        least, most = (0.0, 0.0) if phaser is None else phaser.travel
+        inside.append((phase >= least - 1e-9) & (phase <= most + 1e-9))
+    reached = inside[0][:, None] & inside[1][None, :]
+    if project.arrangement == "together":
+        intake, exhaust = phases(project, grid)
+        reached &= np.abs(intake[:, None] - exhaust[None, :]) <= TIMING_STEP / 2
+    return (grid["contact"] == 0) & xr.DataArray(reached, dims=("icl", "ecl"))
+
+
+def full_throttle(project: Project, grid: xr.Dataset) -> FullThrottle:
+    """Full throttle over speed."""
+    row, engine = grid.isel(load=-1), engine_of(project)
+    rpm = row["rpm"].to_numpy()
+    shape = (len(rpm), -1)
+    torque = row["torque"].where(of_use(project, grid)).transpose("rpm", "icl", "ecl").to_numpy()
+    flat = np.where(np.isfinite(torque), torque, -np.inf).reshape(shape)
+    place = flat.argmax(axis=1)
+    known = np.isfinite(flat.max(axis=1))
+    a, b = np.unravel_index(place, torque.shape[1:])
+    filling = row["volumetric_efficiency"].transpose("rpm", "icl", "ecl").to_numpy()
+    at_rest = [float(engine.cam(side).true_centreline(0.0)) for side in SIDES]
+    points = np.column_stack([rpm, np.full(len(rpm), float(row["load"])), *(np.full(len(rpm), v) for v in at_rest)])
+    best = (
+        torque.reshape(shape)[np.arange(len(rpm)), place],
+        phases(project, grid)[0][a],
+        phases(project, grid)[1][b],
+        row["icl"].to_numpy()[a],
+        row["ecl"].to_numpy()[b],
+        filling.reshape(shape)[np.arange(len(rpm)), place],
+    )
+    return FullThrottle(rpm, GridPrior(grid).at(points), *(np.where(known, values, np.nan) for values in best))
+
+
+def telling_points(project: Project, full: FullThrottle) -> list[Point]:
+    """Where a look at the waves tells most: the peak of torque, its deepest dip between higher ones, the redline."""
+    known = np.flatnonzero(np.isfinite(full.best))
+    if not known.size:
+        return []
+    found = [full.point("peak", int(known[np.argmax(full.best[known])]))]
+    best = full.best[known]
+    depth = np.minimum(np.maximum.accumulate(best), np.maximum.accumulate(best[::-1])[::-1]) - best
+    depth[full.rpm[known] < LOW * project.crank.redline] = 0.0
+    if depth.max() > DIP:
+        found.append(full.point("dip", int(known[np.argmax(depth)])))
+    below = known[full.rpm[known] <= project.crank.redline]
+    last = full.point("top speed", int(below[-1] if below.size else known[0]))
+    return [*found, *([last] if last.rpm not in [point.rpm for point in found] else [])]
+
+
+def moving_sides(project: Project) -> tuple[Side, ...]:
+    """The cams that a phaser moves."""
+    return tuple(side for side in SIDES if project.phaser_of(side) is not None)

@@ -1,0 +1,172 @@
+"""What `phaseopt simulate` tells: what was simulated, how far to trust it, and full throttle over speed."""
+
+import textwrap
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from phaseopt.cycle.from_project import ambient, cycle_section, full_throttle_pressure
+from phaseopt.cycle.grid import KNOCK
+from phaseopt.cycle.torque_grid import VERDICTS
+from phaseopt.project import Project
+from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
+from phaseopt.report.verdicts import BEFORE_TURNING
+
+_WIDTH, _INDENT = 118, 16
+NOT_MEASURED = "A simulation is no measurement: it was shown no pull of this engine."
+
+
+def simulation_summary(project: Project, grid: xr.Dataset, written: list[Path], kept: bool) -> str:
+    """What was found, for a terminal.
+
+    Parameters: `written`, what was written; `kept`, whether the grid is kept beside the project for builds.
+    """
+    full = full_throttle(project, grid)
+    later = "kept beside the project: a build takes it up" if kept else "could not be kept beside the project"
+    blocks = [
+        ("Simulated", [points_line(project, grid)]),
+        ("Settled", [settled_line(project, grid)]),
+        ("Contact", [contact_line(grid)]),
+        ("Full throttle", [*shape_lines(project, full), ""]),
+        ("Trust", trust_lines(project, full)),
+        ("Written", [f"{', '.join(map(str, written))}; {later}"]),
+    ]
+    parts = [f"  {project.name}: torque by simulation, nothing measured"]
+    for label, lines in blocks:
+        parts.append("\n".join(_block(label, lines)))
+        if label == "Full throttle":
+            parts[-1] = "\n".join([parts[-1], *_table(full)])
+    return "\n\n".join(parts) + "\n"
+
+
+def simulation_record(project: Project, grid: xr.Dataset, written: list[Path], kept: bool) -> dict[str, Any]:
+    """The same for machines."""
+    full = full_throttle(project, grid)
+    unsettled = grid["settled"] < 0.5
+    marks = grid["contact"]
+    return {
+        "project": project.name,
+        "written": [str(path) for path in written],
+        "kept": kept,
+        "fingerprint": grid.attrs["fingerprint"],
+        "points": int(unsettled.size),
+        "axes": {name: grid[name].to_numpy().tolist() for name in ("rpm", "load", "icl", "ecl")},
+        "not_settled": int(unsettled.sum()),
+        "contact": {word: int((marks == number).sum()) for number, word in enumerate(VERDICTS)},
+        "full_throttle": {name: getattr(full, name).tolist() for name in FullThrottle.__dataclass_fields__},
+        "telling_points": [point._asdict() for point in telling_points(project, full)],
+        "doubt": doubt(project, full),
+        "notes": [NOT_MEASURED, KNOCK, BEFORE_TURNING],
+    }
+
+
+def doubt(project: Project, full: FullThrottle) -> float:
+    """How far simulated torque is taken to be off [N·m]; NaN where none is known."""
+    known = full.best[np.isfinite(full.best)]
+    return cycle_section(project).doubt * float(known.max()) if known.size else float("nan")
+
+
+def points_line(project: Project, grid: xr.Dataset) -> str:
+    """How many points, and over what."""
+    kpa, celsius = ambient(project)
+    rpm, load, icl, ecl = (grid.sizes[name] for name in ("rpm", "load", "icl", "ecl"))
+    return (
+        f"{grid['torque'].size:,} operating points: {rpm} speeds {_axis(grid, 'rpm')} rpm; {load} loads "
+        f"{_axis(grid, 'load')} kPa, the top one full throttle ({full_throttle_pressure(project):.1f} kPa in the "
+        f"plenum); {icl} intake centrelines {_axis(grid, 'icl')}° ATDC, {ecl} exhaust {_axis(grid, 'ecl')}° BTDC; "
+        f"outside air {kpa:.1f} kPa dry, {celsius:.0f} °C"
+    )
+
+
+def _axis(grid: xr.Dataset, name: str) -> str:
+    values = grid[name].to_numpy()
+    return f"{values[0]:.0f}" if len(values) == 1 else f"{values[0]:.0f} to {values[-1]:.0f}"
+
+
+def settled_line(project: Project, grid: xr.Dataset) -> str:
+    """How many points did not settle, and where."""
+    lost = grid["settled"] < 0.5
+    count = int(lost.sum())
+    if not count:
+        return "all: cycle came to repeat cycle"
+    by_load = lost.sum(["rpm", "icl", "ecl"])
+    most = int(by_load.to_numpy().argmax())
+    speeds = lost["rpm"].to_numpy()[lost.any(["load", "icl", "ecl"]).to_numpy()]
+    clear = int((lost & (grid["contact"] == 0)).sum())
+    return (
+        f"all but {count:,} ({100 * count / lost.size:.1f} %), {int(by_load[most]):,} of them at "
+        f"{float(lost['load'][most]):g} kPa, at {speeds.min():.0f} to {speeds.max():.0f} rpm: left empty, never "
+        f"invented; {clear} of them at timings that keep the contact rules"
+    )
+
+
+def contact_line(grid: xr.Dataset) -> str:
+    """How many timings would touch."""
+    marks = grid["contact"]
+    short, touch = (int((marks == number).sum()) for number in (1, 2))
+    if not short + touch:
+        return "every simulated timing keeps both contact rules, with the cams as fitted"
+    return (
+        f"of {marks.size:,} timings by speed, {touch:,} would TOUCH and {short:,} do not keep the rules, with the cams "
+        "as fitted: simulated all the same, marked in the variable `contact`, and never put into a table"
+    )
+
+
+def shape_lines(project: Project, full: FullThrottle) -> list[str]:
+    """The peak of torque, and the dip."""
+    points = {point.what: point for point in telling_points(project, full)}
+    if "peak" not in points:
+        return ["no timing that the phasers reach and the contact rules allow settled"]
+    at = {what: int(np.argmax(full.rpm == point.rpm)) for what, point in points.items()}
+    lines = [f"best {full.best[at['peak']]:.0f} N·m at {points['peak'].rpm:.0f} rpm"]
+    if "dip" in at:
+        best, rest = full.best[at["dip"]], full.rest[at["dip"]]
+        timing = f", {best - rest:.0f} of it won by timing" if best - rest >= 0.5 else ""
+        lines[0] += f"; it sags to {best:.0f} at {points['dip'].rpm:.0f} rpm{timing}"
+    return lines
+
+
+def trust_lines(project: Project, full: FullThrottle) -> list[str]:
+    """How far to trust it, and what is not modelled."""
+    section = cycle_section(project)
+    return [
+        f"{NOT_MEASURED} It is taken to be up to {100 * section.doubt:g} % of the best torque off "
+        f"({doubt(project, full):.0f} N·m), which is a judgement.",
+        KNOCK,
+        BEFORE_TURNING,
+    ]
+
+
+def _table(full: FullThrottle) -> list[str]:
+    indent = " " * _INDENT
+    rows = [f"{indent}  rpm   at rest      best   gain   intake  exhaust   filling"]
+    for values in zip(
+        full.rpm, full.rest, full.best, full.best - full.rest, full.intake_phase, full.exhaust_phase, full.filling,
+        strict=True,
+    ):  # fmt: skip
+        forms = ("5.0f", "9.1f", "9.1f", "+6.1f", "+8.0f", "+8.0f", "9.2f")
+        cells = (
+            f"{value:{form}}" if np.isfinite(value) else _blank(form) for value, form in zip(values, forms, strict=True)
+        )
+        rows.append(indent + " ".join(cells))
+    return [*rows, f"{indent}(N·m; phases in crank degrees, + = advanced, of the best simulated timing in reach)"]
+
+
+def _blank(form: str) -> str:
+    """A dash as wide as a number in this form.
+
+    >>> _blank("+6.1f")
+    '     -'
+    """
+    return "-".rjust(int(form.lstrip("+").split(".")[0]))
+
+
+def _block(label: str, lines: list[str]) -> list[str]:
+    indent = " " * _INDENT
+    found: list[str] = []
+    for line in lines:
+        first = indent if found else f"  {label:<{_INDENT - 2}}"
+        found += textwrap.wrap(line, _WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
+    return found

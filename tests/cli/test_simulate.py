@@ -1,0 +1,138 @@
+"""`phaseopt simulate` as a user runs it: files, what is told, and what wrong input brings."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+import pytest
+import xarray as xr
+from cycle.test_from_project import CYCLE, FOUR
+from engines import write_project
+from typer.testing import CliRunner, Result
+
+from phaseopt.cli import app
+from phaseopt.cycle import cluster
+from phaseopt.cycle.grid import VARIABLES, dataset
+from phaseopt.cycle.storage import read_netcdf
+from phaseopt.cycle.torque_grid import FOLDER
+
+SMALL: dict[str, Any] = {
+    "firing_order": FOUR,
+    "cycle": CYCLE,
+    "tables": {"rpm": [4000, 4400], "load": [70, 100]},
+    "intake": {"phaser": {"travel": [0.0, 8.0]}},
+    "exhaust": {"phaser": None},
+}
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, ["simulate", *(str(argument) for argument in arguments)])
+
+
+def told(result: Result) -> str:
+    return " ".join(result.output.split())
+
+
+def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
+    """Then once more from what was kept, for machines, over what is there."""
+    project, out, plots = write_project(tmp_path, **SMALL), tmp_path / "grid.nc", tmp_path / "plots"
+    first = run(project, "--out", out, "--plots", plots)
+    assert first.exit_code == 0, first.output
+    text = told(first)
+    for words in (
+        "a test engine: torque by simulation, nothing measured",
+        "Knock is not modelled",
+        "A simulation is no measurement",
+        "by hand, on every cylinder",
+        "all: cycle came to repeat cycle",
+        "kept beside the project",
+        "full throttle (97.0 kPa in the plenum)",
+    ):
+        assert words in text
+    assert {path.name for path in plots.iterdir()} >= {"filling.svg", "waves-peak.svg", "run.json"}
+    grid = read_netcdf(out)
+    assert grid.attrs["project"] == "a test engine"
+    with h5py.File(out) as file:
+        assert file["contact"].shape == (2, grid.sizes["icl"], 1)
+    before = out.read_bytes()
+    second = run(project, "--out", out, "--plots", plots, "--json")
+    assert second.exit_code == 0, second.output
+    record = json.loads(second.output)
+    assert record["kept"] is True
+    assert record["not_settled"] == 0
+    assert record["points"] == grid["torque"].size
+    assert len(record["full_throttle"]["best"]) == 2
+    assert any("Knock" in note for note in record["notes"])
+    assert read_netcdf(out).identical(grid)
+    assert len(before) == out.stat().st_size
+
+
+def folder_of(path: Path) -> set[str]:
+    return {str(found.relative_to(path)) for found in path.rglob("*") if FOLDER not in found.parts}
+
+
+def refused(result: Result, *words: str) -> None:
+    assert result.exit_code == 2, result.output
+    lines = result.output.strip().splitlines()
+    assert len(lines) == 1, lines
+    assert "Mend:" in lines[0]
+    for word in words:
+        assert word in lines[0]
+
+
+def test_wrong_places_are_refused_before_any_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("phaseopt.cycle.torque_grid.simulate", None)  # not to be reached
+    project = write_project(tmp_path, **SMALL)
+    (tmp_path / "notes.txt").write_text("mine")
+    xr.Dataset({"depth": ("x", [1.0])}).to_netcdf(tmp_path / "sea.nc", engine="h5netcdf")
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "engine.jpg").write_bytes(b"x")
+    there = folder_of(tmp_path)
+    refused(run(project, "--out", tmp_path / "no" / "grid.nc"), "its folder does not exist")
+    refused(run(project, "--out", tmp_path / "notes.txt"), "no simulated grid")
+    refused(run(project, "--out", tmp_path / "sea.nc"), "no simulated grid")
+    refused(run(project, "--out", tmp_path / "photos"), "is a folder")
+    refused(run(project, "--out", tmp_path / "g.nc", "--plots", tmp_path / "photos"), "--plots", "engine.jpg")
+    assert folder_of(tmp_path) == there
+    assert (tmp_path / "notes.txt").read_text() == "mine"
+
+
+def test_a_project_without_a_cycle_section(tmp_path: Path) -> None:
+    refused(run(write_project(tmp_path), "--out", tmp_path / "grid.nc"), "cycle", "describe pipes")
+    assert not (tmp_path / "grid.nc").exists()
+
+
+def test_a_cluster_that_does_not_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cluster, "PATIENCE", 0.3)
+    project = write_project(tmp_path, **SMALL)
+    refused(run(project, "--out", tmp_path / "grid.nc", "--cluster", "tcp://127.0.0.1:9"), "tcp://127.0.0.1:9")
+    assert not (tmp_path / "grid.nc").exists()
+    assert not list((tmp_path / FOLDER).glob("*.nc"))
+
+
+def test_a_full_disk_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    project, out = write_project(tmp_path, **SMALL), tmp_path / "grid.nc"
+    assert run(project, "--out", out).exit_code == 0
+    before = out.read_bytes()
+    there = folder_of(tmp_path)
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(xr.Dataset, "to_netcdf", full)
+    refused(run(project, "--out", out), "grid.nc", "No space left on device", "has room")
+    assert out.read_bytes() == before
+    assert folder_of(tmp_path) == there
+
+
+def test_a_simulation_that_settles_nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def nothing(_: object, *axes: Any, **__: object) -> xr.Dataset:
+        shape = tuple(len(axis) for axis in axes)
+        return dataset(np.full((shape[0], len(VARIABLES), *shape[1:]), np.nan), *axes)
+
+    monkeypatch.setattr("phaseopt.cycle.torque_grid.simulate", nothing)
+    result = run(write_project(tmp_path, **SMALL), "--out", tmp_path / "grid.nc")
+    refused(result, "no point", "cycle")
+    assert not (tmp_path / "grid.nc").exists()
