@@ -123,7 +123,7 @@ def shape_lines(project: Project, full: FullThrottle) -> list[str]:
     lines = [f"best {full.best[at['peak']]:.0f} N·m at {points['peak'].rpm:.0f} rpm"]
     if "dip" in at:
         best, rest = full.best[at["dip"]], full.rest[at["dip"]]
-        timing = f", {best - rest:.0f} of it won by timing" if best - rest >= 0.5 else ""
+        timing = f", {best - rest:.0f} N·m above rest" if best - rest >= 0.5 else ""
         lines[0] += f"; it sags to {best:.0f} at {points['dip'].rpm:.0f} rpm{timing}"
     return lines
 
