@@ -1,7 +1,8 @@
-"""An invented engine on an invented dyno: the torque law and the log writer behind the examples' dyno logs.
+"""An invented engine on an invented dyno: what stands behind the examples' dyno logs.
 
-Nothing here was measured and none of it is physics: plain formulas shaped like a strong naturally aspirated 1.8-litre
-four, so that the examples have something to find. The program knows nothing of this file; it sees the logs alone.
+Nothing here was measured. The dyno's faults and the log writer serve both examples. The torque law is the intake-only
+example's: plain formulas, no physics, so that a small example needs no simulation; the hill-climb engine is simulated
+(`hillclimb/true_engine.py`). The program knows nothing of this file; it sees the logs alone.
 
 What the law contains, all in true centrelines (intake `icl` °ATDC, exhaust `ecl` °BTDC) so that it does not care how
 the cams are fitted:
@@ -13,7 +14,7 @@ the cams are fitted:
 - load: torque follows manifold pressure less friction; overlap costs more the lighter the load.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -24,6 +25,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 FULL_PRESSURE = 98.0  # kPa in the manifold that stands for full throttle in standard air
+HOLD, MOVE = 32, 8  # rows for which a steady point is held, and on the way to the next
 LBF_FT = 1.3558179483314004  # N m
 
 _SPEEDS = np.array([500.0, *range(1000, 9001, 500)])
@@ -100,11 +102,15 @@ class Air:
 
 @dataclass(frozen=True)
 class Fitting:
-    """How the cams stood that day, crank degrees: nominal centrelines and installed offsets. `size` scales torque."""
+    """How the cams stood that day, crank degrees: nominal centrelines and installed offsets."""
 
     centrelines: tuple[float, float]
     offsets: tuple[float, float]
-    size: float = 1.0
+
+    def centreline(self, intake: npt.ArrayLike, exhaust: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """True centrelines, icl °ATDC and ecl °BTDC, at phases from rest."""
+        (icl, ecl), (of_intake, of_exhaust) = self.centrelines, self.offsets
+        return icl - of_intake - np.asarray(intake), ecl + of_exhaust + np.asarray(exhaust)
 
 
 @dataclass(frozen=True)
@@ -119,10 +125,15 @@ class Log:
     rate: float = 20.0  # rows a second
 
 
+def depression(rpm: npt.ArrayLike) -> FloatArray:
+    """What filter, throttle and plenum take from the barometer at full throttle, kPa."""
+    return np.asarray(0.6 + 2.2 * (np.asarray(rpm) / 8000.0) ** 2)
+
+
 def sweep(air: Air, phases: tuple[float, float], speeds: tuple[float, float], seconds: float) -> Log:
     """A full-throttle pull through the speeds at fixed timing."""
     rpm = np.linspace(*speeds, int(seconds * 20.0))
-    pressure = air.pressure - 0.4 - 2.4 * (rpm / 8000.0) ** 2  # what the inlet takes from the barometer
+    pressure = air.pressure - depression(rpm)
     return Log(
         rpm, pressure, np.full_like(rpm, phases[0]), np.full_like(rpm, phases[1]), np.ones(rpm.size, dtype=np.bool_)
     )
@@ -133,18 +144,22 @@ def steady(points: Iterable[tuple[float, float, float, float]], rest_until: floa
 
     A pressure of 0 stands for full throttle. At and below `rest_until` the phasers are locked.
     """
-    hold, move, rate = 32, 8, 10.0
+    rate = 10.0
     held = []
     for rpm, kpa, intake, exhaust in points:
         locked = rpm <= rest_until
         timing = (0.0, 0.0) if locked else (intake, exhaust)
         held.append((rpm, kpa or barometer - 0.6, *timing, float(kpa == 0)))
-    rows = [np.tile(held[0], (hold, 1))]
+    rows = [np.tile(held[0], (HOLD, 1))]
     for before, after in pairwise(held):
-        way = np.linspace(0.0, 1.0, move + 2)[1:-1, np.newaxis]
-        rows += [(1 - way) * np.array(before) + way * np.array(after), np.tile(after, (hold, 1))]
+        way = np.linspace(0.0, 1.0, MOVE + 2)[1:-1, np.newaxis]
+        rows += [(1 - way) * np.array(before) + way * np.array(after), np.tile(after, (HOLD, 1))]
     table = np.concatenate(rows)
     return Log(table[:, 0], table[:, 1], table[:, 2], table[:, 3], table[:, 4] > 0.99, rate)
+
+
+Engine = Callable[[FloatArray, FloatArray, FloatArray, FloatArray], FloatArray]
+"""Torque in standard air, N m, from speed, manifold pressure and both phases, row by row."""
 
 
 def _wander(rng: np.random.Generator, size: int, memory: float) -> FloatArray:
@@ -172,8 +187,8 @@ class Reading:
     exhaust: FloatArray
 
 
-def record(log: Log, air: Air, fitting: Fitting, seed: int, drift: float) -> Reading:
-    """What the dyno shows: the law, the day's air, the whole pull `drift` (a share) off, and noise that remembers.
+def record(log: Log, air: Air, engine: Engine, seed: int, drift: float) -> Reading:
+    """What the dyno shows: the engine, the day's air, the whole pull `drift` (a share) off, and noise that remembers.
 
     The drift grows over the pull by a fifth of itself, as an engine that gets warm.
     """
@@ -182,9 +197,7 @@ def record(log: Log, air: Air, fitting: Fitting, seed: int, drift: float) -> Rea
     rpm = log.rpm + 8.0 * _wander(rng, size, 12.0)
     pressure = log.pressure + np.where(log.full_throttle, 0.12, 0.35) * _wander(rng, size, 8.0)
     intake, exhaust = (p + 0.25 * _wander(rng, size, 10.0) for p in (log.intake, log.exhaust))
-    icl = fitting.centrelines[0] - fitting.offsets[0] - intake
-    ecl = fitting.centrelines[1] + fitting.offsets[1] + exhaust
-    standard = fitting.size * torque(rpm, np.where(log.full_throttle, FULL_PRESSURE, pressure), icl, ecl)
+    standard = engine(rpm, np.where(log.full_throttle, FULL_PRESSURE, pressure), intake, exhaust)
     warmth = 1.0 + drift * (0.9 + 0.2 * np.arange(size) / size)
     brake = standard * air.measured_share(log.full_throttle) * warmth
     brake = brake + 1.3 * _wander(rng, size, 10.0) + 1.1 * rng.standard_normal(size)

@@ -24,6 +24,7 @@ def run_scattered(
     points: Array,
     *,
     mesh: Mesh | None = None,
+    again: int = 1,
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> list[Results]:
@@ -35,6 +36,9 @@ def run_scattered(
         Engines.
     points : array (n, 4)
         Speed [rpm], load [kPa], true intake and exhaust centreline [deg], in any order.
+    again : int
+        How often each point is simulated, each time from where it settled: two cycles alike to 0.1 % may be 0.5 % from
+        the last one, and a few times more brings them within 0.1 %.
     mesh, workers, progress : optional
         As for `grid.simulate`.
 
@@ -52,7 +56,7 @@ def run_scattered(
     done = 0
     with ThreadPoolExecutor(workers or os.cpu_count()) as pool:
         try:
-            jobs = pool.map(lambda task: _run_part(configs[task[0]], points[task[1]], mesh), tasks)
+            jobs = pool.map(lambda task: _run_part(configs[task[0]], points[task[1]], mesh, again), tasks)
             for (i, part), result in zip(tasks, jobs, strict=True):
                 for name in (*NAMES, "settled", "cycles"):
                     getattr(found[i], name)[part] = getattr(result, name)
@@ -65,13 +69,14 @@ def run_scattered(
     return found
 
 
-def _run_part(config: CycleConfig, points: Array, mesh: Mesh | None) -> Results:
+def _run_part(config: CycleConfig, points: Array, mesh: Mesh | None, again: int) -> Results:
     """Points in the order of speed, those out of reach of an open throttle left unsettled."""
     out = Results.empty(len(points))
     inside = np.flatnonzero(points[:, 1] <= MOST_LOAD * config.ambient_pressure)
     if len(inside):
         near = points[inside]
-        result = Simulator(config, mesh).run(near[:, 0], near[:, 1], near[:, 2], near[:, 3], queues=_queues(near))
+        queues = [np.repeat(queue, again) for queue in _queues(near)]
+        result = Simulator(config, mesh).run(near[:, 0], near[:, 1], near[:, 2], near[:, 3], queues=queues)
         for name in (*NAMES, "settled", "cycles"):
             getattr(out, name)[inside] = getattr(result, name)
     return out

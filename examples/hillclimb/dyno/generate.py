@@ -1,20 +1,42 @@
 """The hill-climb example's dyno logs. All of it is invented; no engine ran.
 
-`python examples/hillclimb/dyno/generate.py` writes them again, byte for byte. The torque law, the weather's effect, the
-drift from pull to pull and the noise are in `examples/invented_engine.py`; this file says which pulls were made. The
-project file states the same offsets and weather, as a builder notes them down.
+`python examples/hillclimb/dyno/generate.py` makes them again, byte for byte on the same machine: it simulates the
+engine of `examples/hillclimb/true_engine.py` where the pulls were made, keeps its clean torque in `true-torque.csv`,
+and writes the logs from that. The weather's effect, the drift from pull to pull and the noise are in
+`examples/invented_engine.py`; this file says which pulls were made. The project file states the same offsets and
+weather, as a builder notes them down.
 
 The logger writes torque in lbf ft and manifold pressure in mbar; it counts the intake in cam degrees, + = advanced, and
-the exhaust in crank degrees, + = retarded, with 4.0 at rest.
+the exhaust in crank degrees, + = retarded, with 4.0 at rest. The phasers stand still in a pull; their sensors do not.
 """
 
+import csv
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
-HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parents[1]))
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import CubicSpline
 
-from invented_engine import LBF_FT, Air, Fitting, Log, record, steady, sweep, write_log  # noqa: E402
+HERE = Path(__file__).parent
+sys.path[:0] = [str(HERE.parents[1]), str(HERE.parent)]
+
+from invented_engine import (  # noqa: E402
+    HOLD,
+    LBF_FT,
+    MOVE,
+    Air,
+    Fitting,
+    Log,
+    depression,
+    record,
+    steady,
+    sweep,
+    write_log,
+)
+
+FloatArray = npt.NDArray[np.float64]
 
 CENTRELINES = (108.0, 108.0)
 NOW = Fitting(CENTRELINES, (-12.0, 10.0))
@@ -49,9 +71,90 @@ STEADY_TIMINGS = ((0, 0), (20, -10), (10, -20), (10, -4), (20, 0), (4, -12), (16
 LOW = ("steady-low", (99.0, 20.5, 0.53), -0.002)  # where the phasers are locked at rest
 
 
-def write(name: str, log: Log, air: Air, fitting: Fitting, seed: int, drift: float, folder: Path) -> None:
+STANDARD = 99.0  # kPa, dry air of SAE J1349, in which torque is simulated
+SWEPT = (1500.0, 8300.0)
+SPEEDS = np.arange(1500.0, 8301.0, 100.0)  # of a sweep at which it is simulated
+TRUE_TORQUE = HERE.parent / "true-torque.csv"
+COLUMNS = ("rpm", "plenum kPa", "icl", "ecl")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A pull: the air, how the cams stood, its drift, and its (rpm, kPa or 0 for full throttle, phases) if steady."""
+
+    name: str
+    air: Air
+    fitting: Fitting
+    drift: float
+    phases: tuple[float, float] = (0.0, 0.0)
+    points: tuple[tuple[float, float, float, float], ...] = ()
+
+    def log(self) -> Log:
+        """Its rows before noise."""
+        if self.points:
+            return steady(self.points, REST_UNTIL, self.air.pressure)
+        return sweep(self.air, self.phases, SWEPT, 20.0)
+
+    def simulated(self) -> FloatArray:
+        """Where its torque is simulated (n, 4): rpm, plenum pressure in standard air [kPa], true centrelines."""
+        if self.points:
+            held = np.array(self.points)
+        else:
+            held = np.column_stack([SPEEDS, np.zeros_like(SPEEDS), np.tile(self.phases, (SPEEDS.size, 1))])
+        rpm, pressure, intake, exhaust = held.T
+        open_ = STANDARD - depression(rpm)
+        icl, ecl = self.fitting.centreline(intake, exhaust)
+        return np.column_stack([rpm, np.where(pressure == 0.0, open_, pressure), icl, ecl])
+
+
+def plans() -> list[Plan]:
+    """Every pull, in the order of its seed."""
+    found = [Plan(name, Air(*weather), fitting, drift, phases) for name, fitting, weather, phases, drift in SWEEPS]
+    for number, (name, weather, load, drift) in enumerate(PART_LOADS):
+        timings = [STEADY_TIMINGS[(2 * i + j + number) % 7] for i in range(len(STEADY_SPEEDS)) for j in range(3)]
+        speeds = [rpm for rpm in STEADY_SPEEDS for _ in range(3)]
+        points = tuple((rpm, load, *timing) for rpm, timing in zip(speeds, timings, strict=True))
+        found.append(Plan(name, Air(*weather), NOW, drift, points=points))
+    name, weather, drift = LOW
+    points = tuple((rpm, load, 0, 0) for rpm in (1000, 1200) for load in (35.0, 50.0, 65.0, 80.0, 0.0))
+    return [*found, Plan(name, Air(*weather), NOW, drift, points=points)]
+
+
+def simulate(path: Path) -> None:
+    """Simulate the clean torque of every pull into a CSV; takes a minute or two."""
+    from true_engine import true_torque
+
+    made = plans()
+    points = np.concatenate([plan.simulated() for plan in made])
+    names = [plan.name for plan in made for _ in plan.simulated()]
+    lines = [
+        f"{name},{point[0]:.0f},{point[1]:.3f},{point[2]:g},{point[3]:g},{torque:.2f}"
+        for name, point, torque in zip(names, points, true_torque(points), strict=True)
+    ]
+    head = ",".join(("pull", *COLUMNS, "torque N m"))
+    path.write_text("\n".join([head, *lines, ""]), encoding="utf-8", newline="")
+
+
+def clean_torque(path: Path = TRUE_TORQUE) -> dict[str, FloatArray]:
+    """Torque in standard air of each pull where it was simulated, N m, by the pull's name."""
+    with path.open(encoding="utf-8", newline="") as lines:
+        rows = list(csv.DictReader(lines))
+    return {
+        plan.name: np.array([float(row["torque N m"]) for row in rows if row["pull"] == plan.name]) for plan in plans()
+    }
+
+
+def write(plan: Plan, clean: FloatArray, seed: int, folder: Path) -> None:
     """One log in the logger's own columns and units."""
-    seen = record(log, air, fitting, seed, drift)
+    log = plan.log()
+    if plan.points:  # held torque, and straight lines on the way
+        first = (HOLD + MOVE) * np.arange(clean.size)
+        ends = np.column_stack([first, first + HOLD - 1]).ravel()
+        by_row = np.interp(np.arange(log.rpm.size), ends, np.repeat(clean, 2))
+        seen = record(log, plan.air, lambda *_: by_row, seed, plan.drift)
+    else:
+        curve = CubicSpline(SPEEDS, clean)
+        seen = record(log, plan.air, lambda rpm, *_: curve(rpm), seed, plan.drift)
     columns = {
         "time s": (seen.time, 2),
         "engine rpm": (seen.rpm, 0),
@@ -62,26 +165,16 @@ def write(name: str, log: Log, air: Air, fitting: Fitting, seed: int, drift: flo
         "intake advance cam deg": (seen.intake / 2.0, 1),
         "exhaust retard crank deg": (EXHAUST_ZERO - seen.exhaust, 1),
     }
-    write_log(folder / f"{name}.csv", columns)
+    write_log(folder / f"{plan.name}.csv", columns)
 
 
 def write_all(folder: Path) -> None:
-    """Every log of the example into a folder."""
-    seed = 1800
-    for name, fitting, weather, phases, drift in SWEEPS:
-        seed += 1
-        air = Air(*weather)
-        write(name, sweep(air, phases, (1500.0, 8300.0), 20.0), air, fitting, seed, drift, folder)
-    for number, (name, weather, load, drift) in enumerate(PART_LOADS):
-        seed += 1
-        timings = [STEADY_TIMINGS[(2 * i + j + number) % 7] for i in range(len(STEADY_SPEEDS)) for j in range(3)]
-        speeds = [rpm for rpm in STEADY_SPEEDS for _ in range(3)]
-        points = [(rpm, load, *timing) for rpm, timing in zip(speeds, timings, strict=True)]
-        write(name, steady(points, REST_UNTIL, weather[0]), Air(*weather), NOW, seed, drift, folder)
-    name, weather, drift = LOW
-    points = [(rpm, load, 0, 0) for rpm in (1000, 1200) for load in (35.0, 50.0, 65.0, 80.0, 0.0)]
-    write(name, steady(points, REST_UNTIL, weather[0]), Air(*weather), NOW, seed + 1, drift, folder)
+    """Every log of the example into a folder, from the clean torque that is kept."""
+    clean = clean_torque()
+    for seed, plan in enumerate(plans(), start=1801):
+        write(plan, clean[plan.name], seed, folder)
 
 
 if __name__ == "__main__":
+    simulate(TRUE_TORQUE)
     write_all(HERE)

@@ -8,13 +8,17 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
 
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parents[1]))
 
-from invented_engine import Air, Fitting, Log, record, steady, sweep, write_log  # noqa: E402
+from invented_engine import Air, Fitting, Log, record, steady, sweep, torque, write_log  # noqa: E402
 
-FITTING = Fitting((118.0, 108.0), (0.0, 0.0), size=0.84)
+FITTING = Fitting((118.0, 108.0), (0.0, 0.0))
+SIZE = 0.84  # of the law's torque: a smaller engine
 AIR = Air(100.4, 21.0, 0.50)
 
 # name, intake phase, drift of the whole pull
@@ -25,7 +29,11 @@ SPEEDS, LOADS = (1500, 2500, 3500, 4500, 5500), (45.0, 70.0)
 
 def write(name: str, log: Log, phase: float | None, seed: int, drift: float, folder: Path) -> None:
     """One log; `phase` is the command where it does not change."""
-    seen = record(log, AIR, FITTING, seed, drift)
+
+    def engine(rpm: Floats, pressure: Floats, intake: Floats, exhaust: Floats) -> Floats:
+        return SIZE * torque(rpm, pressure, *FITTING.centreline(intake, exhaust))
+
+    seen = record(log, AIR, engine, seed, drift)
     command = log.intake if phase is None else np.full_like(log.intake, phase)
     columns = {
         "time": (seen.time, 2),
