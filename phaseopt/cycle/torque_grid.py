@@ -5,6 +5,7 @@ days of the pulls. A load is a label of the tables: the top one stands for full 
 beside the project, in a file named by all that it depends on, and taken up again.
 """
 
+import contextlib
 import itertools
 import math
 import tempfile
@@ -105,7 +106,8 @@ def torque_grid(
         grid = at_pressure.isel(load=place).assign_coords(load=("load", load, about))
         grid.attrs["fingerprint"] = key
         if parts is not None:
-            write_netcdf(grid, path)
+            with contextlib.suppress(InputError):  # a full disk; it may still have room where the grid is wanted
+                write_netcdf(grid, path)
             clear_parts(parts)
             _forget_old(path.parent)
     grid["contact"] = contact_marks(model, rpm, icl, ecl)
@@ -219,7 +221,7 @@ def _can_keep(folder: Path) -> bool:
 
 
 def _forget_old(folder: Path) -> None:
-    """Remove all but the grids used last."""
-    grids = sorted(folder.glob("grid-*.nc"), key=lambda path: path.stat().st_mtime)
-    for path in grids[:-KEPT]:
+    """Remove all but the files used last."""
+    files = sorted((path for path in folder.iterdir() if path.is_file()), key=lambda path: path.stat().st_mtime)
+    for path in files[:-KEPT]:
         path.unlink(missing_ok=True)

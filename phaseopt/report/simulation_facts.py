@@ -96,7 +96,7 @@ def full_throttle(project: Project, grid: xr.Dataset) -> FullThrottle:
 
 
 def telling_points(project: Project, full: FullThrottle) -> list[Point]:
-    """Where a look at the waves tells most: the peak of torque, its deepest dip between higher ones, the redline."""
+    """Where a look at the waves tells most: peak of torque, deepest dip, most gained by timing, redline."""
     known = np.flatnonzero(np.isfinite(full.best))
     if not known.size:
         return []
@@ -106,9 +106,12 @@ def telling_points(project: Project, full: FullThrottle) -> list[Point]:
     depth[full.rpm[known] < LOW * project.crank.redline] = 0.0
     if depth.max() > DIP:
         found.append(full.point("dip", int(known[np.argmax(depth)])))
+    gain = np.nan_to_num((full.best - full.rest)[known])
+    found.append(full.point("most gain", int(known[np.argmax(gain)])))
     below = known[full.rpm[known] <= project.crank.redline]
-    last = full.point("top speed", int(below[-1] if below.size else known[0]))
-    return [*found, *([last] if last.rpm not in [point.rpm for point in found] else [])]
+    found.append(full.point("top speed", int(below[-1] if below.size else known[0])))
+    speeds = [point.rpm for point in found]
+    return [point for place, point in enumerate(found) if point.rpm not in speeds[:place]]
 
 
 def moving_sides(project: Project) -> tuple[Side, ...]:

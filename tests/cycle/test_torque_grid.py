@@ -18,7 +18,8 @@ from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.grid import VARIABLES, dataset
-from phaseopt.cycle.torque_grid import FOLDER, FloatArray, contact_marks, grid_axes, kept_at, torque_at, torque_grid
+from phaseopt.cycle.kept import FOLDER
+from phaseopt.cycle.torque_grid import FloatArray, contact_marks, grid_axes, kept_at, torque_at, torque_grid
 from phaseopt.project import Project
 
 from .test_from_project import CYCLE, FOUR
