@@ -1,5 +1,6 @@
 """A simulated grid on disk: NetCDF-4, whole or not at all."""
 
+import io
 import os
 from pathlib import Path
 
@@ -15,11 +16,11 @@ def write_netcdf(grid: xr.Dataset, path: Path) -> None:
 
     Raises `InputError` where the directory is missing or full.
     """
+    # made in memory: on a disk that fills up HDF5 leaves files that cannot be closed
+    made = io.BytesIO()
+    grid.to_netcdf(made, engine="h5netcdf")
     with whole(path) as part:
-        try:
-            grid.to_netcdf(part, engine="h5netcdf")
-        except RuntimeError as error:  # what HDF5 makes of a disk that fills up as the file is closed
-            raise OSError(str(error)) from error
+        part.write_bytes(made.getbuffer())
 
 
 def read_netcdf(path: Path, fingerprint: str | None = None) -> xr.Dataset:

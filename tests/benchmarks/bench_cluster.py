@@ -28,9 +28,9 @@ from sample import sample
 from phaseopt._numba import njit
 from phaseopt.cycle.grid import simulate
 
-RPM, LOAD = np.linspace(2000.0, 8500.0, 40), np.array([60.0, 98.0])
-ICL, ECL = np.linspace(95.0, 125.0, 5), np.linspace(100.0, 120.0, 4)
-ROUNDS, BAR = 3, 1.8
+RPM, LOAD = np.linspace(2500.0, 8500.0, 24), np.array([60.0, 98.0])
+ICL, ECL = np.linspace(95.0, 125.0, 4), np.linspace(100.0, 120.0, 2)
+ROUNDS, BAR = 4, 1.8
 DIGEST = """
 import sys
 sys.path.insert(0, sys.argv[1])
@@ -58,7 +58,7 @@ def seconds(run: Callable[[], object]) -> tuple[float, object]:
     return time.perf_counter() - begun, result
 
 
-def cores(rounds: int = 300_000_000) -> float:
+def cores(rounds: int = 100_000_000) -> float:
     """How much more two threads of plain arithmetic do than one: 2 where two cores are idle."""
     spin(1)
     with ThreadPoolExecutor(2) as pool:

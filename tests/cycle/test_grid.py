@@ -1,6 +1,8 @@
 """The labelled data set: axes, units, unsettled points, files."""
 
 import os
+import resource
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +10,7 @@ import xarray as xr
 
 from phaseopt.cycle import grid as cycle_grid
 from phaseopt.cycle.engine import Simulator
-from phaseopt.cycle.grid import AXES, VARIABLES, simulate, walk
+from phaseopt.cycle.grid import AXES, VARIABLES, grid_fingerprint, simulate, walk
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.storage import read_netcdf, write_netcdf
 from phaseopt.errors import InputError
@@ -103,21 +105,36 @@ def test_files_that_are_not_ours(grid, tmp_path):
         read_netcdf(tmp_path / "other.nc")
 
 
-def test_a_failed_write_leaves_nothing(grid, tmp_path, monkeypatch):
-    """Disk full half way: the old file stays, no part is left."""
+def test_a_failed_write_leaves_nothing(grid, tmp_path):
+    """No room (the system's own limit on file size, setrlimit of POSIX): the old file stays, no part is left."""
     old = tmp_path / "grid.nc"
     old.write_text("old")
-
-    def full(*_, **__):
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(xr.Dataset, "to_netcdf", full)
-    with pytest.raises(InputError, match="No space left"):
-        write_netcdf(grid, old)
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2000, limits[1]))
+    try:
+        with pytest.raises(InputError, match=r"File too large.*has room"):
+            write_netcdf(grid, old)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
     assert [p.name for p in tmp_path.iterdir()] == ["grid.nc"]
     assert old.read_text() == "old"
     with pytest.raises(InputError, match="cannot be written"):
         write_netcdf(grid, tmp_path / "nowhere" / "grid.nc")
+
+
+def test_another_projects_grid(grid, tmp_path):
+    """A grid of another engine, axis or mesh has another fingerprint and is refused where one is asked for."""
+    write_netcdf(grid, tmp_path / "grid.nc")
+    own = grid_fingerprint(sample(), RPM, LOAD, ICL, ECL, mesh=COARSE)
+    assert read_netcdf(tmp_path / "grid.nc", own).attrs["fingerprint"] == own
+    others = [
+        grid_fingerprint(replace(sample(), bore=82.0), RPM, LOAD, ICL, ECL, mesh=COARSE),
+        grid_fingerprint(sample(), RPM, LOAD, ICL + 1.0, ECL, mesh=COARSE),
+        grid_fingerprint(sample(), RPM, LOAD, ICL, ECL),
+    ]
+    for other in others:
+        with pytest.raises(InputError, match=r"another project.*simulate again"):
+            read_netcdf(tmp_path / "grid.nc", other)
 
 
 def test_a_worker_that_fails_stops_the_rest(monkeypatch):
