@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from phaseopt.project import SIDES, Cam, Cycle, Phaser, Seats, Torque
+from phaseopt.project import SIDES, Cam, Cycle, Phaser, Seat, Seats, Torque
 
 Found = tuple[str, str, str]  # key, problem, mend
 Sections = dict[str, Any]
@@ -55,28 +55,50 @@ def _heads_fit(s: Sections) -> Iterator[Found]:
 
 def _seats_fit(s: Sections) -> Iterator[Found]:
     seats: Seats | None = s["seats"]
-    if seats is None:
+    if seats is None or not seats.intake:
         return
     for side in SIDES:
-        seat = seats.intake if side == "intake" else seats.exhaust
-        reach = math.hypot(seat.across, seat.along) + s[side].head_diameter / 2 * math.cos(math.radians(s[side].tilt))
-        if reach > s["crank"].bore / 2:
-            yield (
-                f"seats.{side}",
-                f"the head reaches {reach:.1f} mm from the cylinder axis, the bore {s['crank'].bore / 2:.1f} mm",
-                "measure across and along to the centre of the head",
-            )
-        if seat.margin >= s[side].head_diameter / 2 or abs(seat.height) >= s["crank"].bore / 2:
-            yield (
-                f"seats.{side}",
-                f"margin {seat.margin:g} mm or height {seat.height:g} mm is more than a head and a chamber hold",
-                "the thickness of the head's rim, and its lower face above the joint face, in mm",
-            )
-    if seats.intake.across <= seats.exhaust.across:
+        cam: Cam = s[side]
+        try:
+            seats.all_of(side, cam.valves)
+        except ValueError as error:
+            yield f"seats.{side}", str(error), "one table a valve, or one that stands for its image along the crank too"
+        for entry, seat in enumerate(seats.of(side), start=1):
+            key = f"seats.{side}" if len(seats.of(side)) == 1 else f"seats.{side} (entry {entry})"
+            yield from ((key, *found) for found in _seat_fits(seat, cam, s["crank"].bore))
+    apart = min(seat.across for seat in seats.intake) - max(seat.across for seat in seats.exhaust)
+    beside = {seat.along for side in SIDES for seat in seats.of(side)}
+    if apart < 0 or (apart == 0 and len(beside) == 1):
         yield (
             "seats.intake.across",
             "the intake seat is not on the + side of the exhaust seat",
             "across counts + to the intake side",
+        )
+
+
+def _seat_fits(seat: Seat, cam: Cam, bore: float) -> Iterator[tuple[str, str]]:
+    along, tilt = seat.along or 0.0, seat.tilt if seat.tilt is not None else cam.tilt
+    if abs(seat.tilt_along) > tilt:
+        yield (
+            f"tilt_along {seat.tilt_along:g}° is more than the valve's whole tilt, {tilt:g}°",
+            "tilt is the angle between valve and cylinder axis in space, tilt_along what shows of it from the side",
+        )
+    off = math.hypot(seat.across, along)
+    # How far the rim reaches in the direction in which the head stands off the cylinder axis.
+    lean_x, lean_y = math.tan(math.radians(tilt)) ** 2, math.tan(math.radians(seat.tilt_along))
+    lean_x = math.sqrt(max(lean_x - lean_y**2, 0.0))
+    outward = (abs(seat.across) * lean_x + abs(along) * lean_y) / off if off else 0.0
+    reach = off + cam.head_diameter / 2 * math.sqrt(max(1.0 - outward**2 / (1.0 + lean_x**2 + lean_y**2), 0.0))
+    if reach > bore / 2:
+        yield (
+            f"valve heads that do not fit in the bore: the head reaches {reach:.1f} mm from the cylinder axis, "
+            f"the bore {bore / 2:.1f} mm",
+            "measure across and along to the centre of the head",
+        )
+    if seat.margin >= cam.head_diameter / 2 or abs(seat.height) >= bore / 2:
+        yield (
+            f"margin {seat.margin:g} mm or height {seat.height:g} mm is more than a head and a chamber hold",
+            "the thickness of the head's rim, and its lower face above the joint face, in mm",
         )
 
 

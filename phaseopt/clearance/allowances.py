@@ -16,6 +16,7 @@ from phaseopt.project import Cam, Loft, Phaser, Project, Rod, Side
 
 FloatArray = npt.NDArray[np.float64]
 
+MOST_CLOSING = 2.0  # mm of gap for a mm of lift on both of two valves, were they to move straight at each other
 _LOFT_STEP = 500.0  # rpm, over which a project states loft
 
 
@@ -29,11 +30,16 @@ def static_timing(cam: Cam, phaser: Phaser | None) -> float:
     return cam.centreline_error + card + (phaser.error if phaser is not None else 0.0)
 
 
-def static_mm(project: Project, contact: str) -> float:
-    """What an engine turned by hand may lack, mm: pump-up of hydraulic tappets, and between valves the seats' error."""
-    pumped = sum(project.cam(side).pump_up for side in sides_of(contact))
-    seats = project.seats.error if contact == "valve_valve" and project.seats is not None else 0.0
-    return pumped + seats
+def static_mm(project: Project, contact: str, closing: float = MOST_CLOSING) -> float:
+    """What an engine turned by hand may lack, mm: pump-up of hydraulic tappets, and between valves the seats' error.
+
+    `closing`: mm that the gap between valves loses where both open a mm more. Lifts seen to touch have an error of
+    their own, counted where they are read.
+    """
+    pumped = max(project.cam(side).pump_up for side in sides_of(contact))
+    if contact != "valve_valve" or project.seats is None:
+        return pumped
+    return closing * pumped + (project.seats.error if project.seats.intake else 0.0)
 
 
 def running_timing(cam: Cam, phaser: Phaser | None, chain: float) -> float:
@@ -83,11 +89,14 @@ def loft(stated: Loft | None, rpm: npt.ArrayLike) -> FloatArray:
     return np.asarray(stated.rate * np.maximum(speed - stated.above, 0.0) / _LOFT_STEP)
 
 
-def running_mm(project: Project, contact: str, rpm: npt.ArrayLike) -> dict[str, FloatArray]:
+def running_mm(
+    project: Project, contact: str, rpm: npt.ArrayLike, closing: float = MOST_CLOSING
+) -> dict[str, FloatArray]:
     """What speed takes from a gap in mm, by name, shape of `rpm`.
 
     A piston that rises by δ takes k δ from the drop along the valve's axis, and k is at most one over the cosine of the
-    valve's tilt. Loft adds to the lift of each valve concerned. No piston terms between valves.
+    valve's tilt. Loft adds to the lift of each valve concerned; between valves, which meet at a slant, a mm more on
+    both takes no more than `closing` mm from the gap. No piston terms between valves.
     """
     speed = np.asarray(rpm, dtype=np.float64)
     sides = sides_of(contact)
@@ -99,7 +108,7 @@ def running_mm(project: Project, contact: str, rpm: npt.ArrayLike) -> dict[str, 
         terms["stretch"] = steepest * rod_stretch(running.rod, crank, speed)
         terms["growth"] = np.full_like(speed, steepest * running.growth)
         terms["play"] = np.full_like(speed, steepest * running.play)
-    terms["loft"] = len(sides) * loft(project.gap.running.loft, speed)
+    terms["loft"] = (closing if contact == "valve_valve" else 1.0) * loft(project.gap.running.loft, speed)
     return terms
 
 

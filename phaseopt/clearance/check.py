@@ -11,7 +11,6 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.clearance.allowances import running_mm
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import SafeBox
@@ -174,7 +173,7 @@ def _by_rss(model: ContactModel, gaps: Gaps, speeds: FloatArray) -> FloatArray:
     """(n, c) running gaps with what speed adds as root-sum-square: independent errors seldom all stand one way."""
     squares = (gaps.static - gaps.swept) ** 2
     for i, contact in enumerate(model.contacts):
-        squares[:, i] += sum(term**2 for term in running_mm(model.project, contact, speeds).values())
+        squares[:, i] += sum(term**2 for term in model.running_terms(contact, speeds).values())
     return np.asarray(gaps.static - np.sqrt(squares))
 
 

@@ -1,6 +1,6 @@
 """What can touch what: the contacts that are computed, the words for them, and what is never covered."""
 
-from phaseopt.project import Project, Side
+from phaseopt.project import SIDES, Project, Side
 
 CONTACTS = ("intake_piston", "exhaust_piston", "valve_valve")
 WORDS = {
@@ -35,7 +35,16 @@ def sides_of(contact: str) -> tuple[Side, ...]:
 
 def not_covered(project: Project) -> tuple[str, ...]:
     """What nothing here looks at, in words: always to be shown beside a verdict."""
-    valves = () if project.seats is not None else ("valve to valve (the project gives no seats)",)
+    valves = _valves_not_covered(project)
     third = any(cam.valves > 2 for cam in (project.intake, project.exhaust))
     middle = ("a third valve of a kind, where its tilt, drop or seat differs from the others'",) if third else ()
     return NEVER_COVERED + valves + middle
+
+
+def _valves_not_covered(project: Project) -> tuple[str, ...]:
+    if project.seats is None:
+        return ("valve to valve (the project gives no seats)",)
+    many = [side for side in SIDES if project.cam(side).valves > 1]
+    unplaced = any(seat.along is None for side in SIDES for seat in project.seats.of(side))
+    known = bool(project.seats.intake) and not unplaced
+    return () if known else tuple(f"{side} valve to {side} valve (no seat tells along)" for side in many)

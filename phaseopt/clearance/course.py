@@ -18,7 +18,7 @@ from phaseopt.engine.lobe import Lobe, lobe_lift
 
 FloatArray = npt.NDArray[np.float64]
 
-FINE = 6.0  # crank degrees; wider cells are judged by the highest lift alone
+FINE = 12.0  # crank degrees; wider cells are judged by the highest lift alone
 _NOISE = 1e-12  # mm; a smaller step is rounding
 _SINGLE = 360.0  # crank degrees; an interval that wide may meet itself on the 720° circle
 

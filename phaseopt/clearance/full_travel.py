@@ -104,14 +104,17 @@ def _own(model: ContactModel, side: Side) -> list[int]:
 
 
 def _keeps_reserve(side: Side, model: ContactModel) -> bool:
-    running = running_gaps(model, model.gaps_of(_travel_box(model)), model.top_speed)
-    return bool((running[0, _own(model, side)] >= model.reserve).all())
+    return _holds(side, model, static_too=False)
 
 
 def _is_clear(side: Side, model: ContactModel) -> bool:
-    static = model.gaps_of(_travel_box(model)).static[0]
-    own = _own(model, side)
-    return bool((static[own] >= model.required[own]).all()) and _keeps_reserve(side, model)
+    return _holds(side, model, static_too=True)
+
+
+def _holds(side: Side, model: ContactModel, *, static_too: bool) -> bool:
+    gaps, own = model.gaps_of(_travel_box(model)), _own(model, side)
+    static = bool((gaps.static[0, own] >= model.required[own]).all()) or not static_too
+    return static and bool((running_gaps(model, gaps, model.top_speed)[0, own] >= model.reserve).all())
 
 
 def _sentence(

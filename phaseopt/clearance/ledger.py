@@ -3,7 +3,6 @@
 import numpy as np
 import xarray as xr
 
-from phaseopt.clearance.allowances import running_mm
 from phaseopt.clearance.model import ContactModel
 
 STEPS = {
@@ -46,7 +45,7 @@ def ledger(model: ContactModel, intake_phase: float, exhaust_phase: float, rpm: 
     # Levels fall by nature; where the bounds' 0.001 mm says otherwise, the later one carries the difference.
     levels[:-2] = np.maximum.accumulate(levels[:-2][::-1])[::-1]
     levels[:-2] = np.maximum(levels[:-2], levels[-2])
-    terms = [running_mm(model.project, contact, rpm) for contact in model.contacts]
+    terms = [model.running_terms(contact, rpm) for contact in model.contacts]
     by_speed = [[float(each.get(step, 0.0)) for each in terms] for step in list(STEPS)[6:]]
     taken = np.vstack([-np.diff(levels, axis=0), by_speed])
     mm = {"units": "mm"}

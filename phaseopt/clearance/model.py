@@ -4,7 +4,6 @@ Timings are given as boxes of phases, rows of (intake from, intake to, exhaust f
 box without width. Every gap is the least over the whole cycle and over the whole box, errors of timing added, by bound.
 """
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +14,8 @@ from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
 from phaseopt.clearance.drop_fit import drop_law
 from phaseopt.clearance.gaps import least_piston_gaps
-from phaseopt.clearance.valves import Heads, heads_of, least_valve_gaps
+from phaseopt.clearance.heads import Heads, heads_of
+from phaseopt.clearance.valves import least_valve_gaps
 from phaseopt.engine.camshaft import Engine, engine_of
 from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
@@ -74,6 +74,8 @@ class ContactModel:
                 found.append(f"{side} lobe from a card without flanks: {card.doubt:g}° of asymmetry is charged")
         if self.project.gap.running.loft is None:
             found.append(f"no valve-train loft is stated, so none is charged up to {self.top_speed:.0f} rpm")
+        if self.heads is not None:
+            found += self.heads.notes
         return tuple(found)
 
     @property
@@ -161,14 +163,21 @@ class ContactModel:
     @property
     def static_mm(self) -> FloatArray:
         """(c,) mm taken from each gap on an engine turned by hand, beside drop, card and timing."""
-        return np.array([static_mm(self.project, contact) for contact in self.contacts])
+        return np.array([static_mm(self.project, contact, self.closing) for contact in self.contacts])
 
     def running_mm(self, rpm: npt.ArrayLike) -> FloatArray:
         """(..., c) mm that speed takes from each gap, worst-case, at speeds of any shape."""
-        each = [
-            sum(running_mm(self.project, contact, rpm).values(), np.zeros(np.shape(rpm))) for contact in self.contacts
-        ]
+        each = [sum(self.running_terms(contact, rpm).values(), np.zeros(np.shape(rpm))) for contact in self.contacts]
         return np.stack(each, axis=-1)
+
+    def running_terms(self, contact: str, rpm: npt.ArrayLike) -> dict[str, FloatArray]:
+        """What speed takes from one gap, mm, by the name of each contribution, shape of `rpm`."""
+        return running_mm(self.project, contact, rpm, self.closing)
+
+    @property
+    def closing(self) -> float:
+        """mm that a gap between valves can lose where both open a mm more."""
+        return self.heads.closing if self.heads is not None else 0.0
 
     def _least(
         self,
@@ -194,10 +203,8 @@ class ContactModel:
             gap, angle = least_piston_gaps(curves[side], lobes[side], each, lashes[side])
             found.append((gap[back], angle[back]))
         if self.heads is not None:
-            each, back = np.unique(centres, axis=0, return_inverse=True)
             both = lashes["intake"], lashes["exhaust"]
-            gap, angle = least_valve_gaps(self.heads, lobes["intake"], lobes["exhaust"], each, both)
-            found.append((gap[back], angle[back]))
+            found.append(least_valve_gaps(self.heads, lobes["intake"], lobes["exhaust"], centres, both))
         return np.column_stack([gap for gap, _ in found]), np.column_stack([angle for _, angle in found])
 
 
@@ -216,15 +223,9 @@ def contact_model(project: Project) -> ContactModel:
     Raises
     ------
     InputError
-        What the lobe files, cam cards and drop readings get wrong; heads that touch with both valves shut.
+        What the lobe files, cam cards and drop readings get wrong; valve heads that cannot stand where they are said
+        to.
     """
-    heads = heads_of(project)
-    model = ContactModel(project, engine_of(project), {side: drop_law(project, side) for side in SIDES}, heads)
-    if heads is not None and (shut := heads.distance_shut) <= 0:
-        raise InputError.one(
-            f"with both valves shut the heads would overlap by {math.fabs(shut):.2f} mm",
-            mend="measure across and height to the centre of each head's lower face, and check tilt and head_diameter",
-            file=project.file,
-            where="seats",
-        )
-    return model
+    engine = engine_of(project)
+    heads = heads_of(project, {side: engine.cam(side).most.peak for side in SIDES})
+    return ContactModel(project, engine, {side: drop_law(project, side) for side in SIDES}, heads)

@@ -1,141 +1,135 @@
-"""How near an intake and an exhaust valve of one cylinder come to each other.
+"""How near an intake and an exhaust valve of one cylinder come to each other over the cycle, by bound.
 
-Planar, in the plane across the crank that holds both valve axes: a head is seen edge-on, a rectangle of diameter ×
-margin. Leaving out where the heads stand along the crank is a projection, and a projection never makes two bodies look
-farther apart than they are: the distance found is a lower bound on the true one.
+Each head counts with the space it has swept since it left its seat (`discs.py`). That is never farther than the head
+itself, and stands in for the back of the valve, which is not described. The distance never grows with either lift, and
+below it lie planes, straight in both lifts. So on a cell of crank angle [a, b] and intervals of both lobes' centres it
+is nowhere less than
+
+    s(highest intake lift, highest exhaust lift)  for any plane s, and
+    s along the straight lines over both lifts (`course.py`), which is least at one end.
+
+The plane that touches the distance in the middle of a narrow cell makes the second bound close with the square of the
+cell's width. `bounds.py` says how cells are halved. Nothing is sampled.
+
+Only how the lobes stand to each other counts, not where TDC is.
 """
-
-import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from phaseopt._numba import njit
 from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING
+from phaseopt.clearance.course import FINE, Course, course_of, highest_line
+from phaseopt.clearance.discs import TOUCHING, swept_distance
+from phaseopt.clearance.heads import Heads
 from phaseopt.engine.lobe import Lobe, lobe_highest
-from phaseopt.project import Project, Seat
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
-
-@dataclass(frozen=True, eq=False)
-class Heads:
-    """An intake and an exhaust head at their seats.
-
-    Each is (6,): across and height of the centre of the lower face (mm), the axis from the face up the stem (across,
-    up), half the diameter and the margin (mm). In a pent roof the stems lean away from the cylinder axis, so that an
-    opening valve's head moves down and towards the axis, and so towards the other kind.
-    """
-
-    intake: FloatArray
-    exhaust: FloatArray
-
-    @property
-    def distance_shut(self) -> float:
-        """Distance between the heads with both valves on their seats, mm; below 0, overlap."""
-        return swept_distance(self.intake, 0.0, self.exhaust, 0.0)
-
-
-def heads_of(project: Project) -> Heads | None:
-    """The heads of a project; None where it gives no seats."""
-    if project.seats is None:
-        return None
-    intake = _head(project.seats.intake, project.intake.head_diameter, project.intake.tilt)
-    return Heads(intake, _head(project.seats.exhaust, project.exhaust.head_diameter, -project.exhaust.tilt))
-
-
-def _head(seat: Seat, diameter: float, lean: float) -> FloatArray:
-    """`lean` is the stem's, degrees towards the intake side."""
-    axis = math.sin(math.radians(lean)), math.cos(math.radians(lean))
-    return np.array([seat.across, seat.height, *axis, diameter / 2, seat.margin])
-
-
-def head_distance(heads: Heads, intake_lift: npt.ArrayLike, exhaust_lift: npt.ArrayLike) -> FloatArray:
-    """Distance between what the two heads sweep on the way from their seats to these lifts, mm; below 0, overlap.
-
-    A head moves along its own axis, so it sweeps a rectangle of diameter × (margin + lift). Distance between the swept
-    rectangles is at most the distance between the heads, never grows with either lift, and is convex in both. It is
-    exact where opening brings a head nearer, which in a pent roof is at every lift of the overlap; and the part of the
-    sweep behind a head stands in for the back of the valve, which is not described.
-
-    Parameters: lifts from the seats along the valves' axes, mm; they broadcast.
-
-    >>> heads = Heads(np.array([15.0, 0, 0, 1, 10, 1]), np.array([-15.0, 0, 0, 1, 10, 1]))
-    >>> float(head_distance(heads, 3.0, 2.0))
-    10.0
-    """
-    lifts = np.broadcast_arrays(np.asarray(intake_lift, dtype=np.float64), np.asarray(exhaust_lift, dtype=np.float64))
-    out = np.empty(lifts[0].size)
-    _distances(heads.intake, heads.exhaust, lifts[0].reshape(-1), lifts[1].reshape(-1), out)
-    return out.reshape(lifts[0].shape)
+_GRAIN = 1e9  # a crank degree in the steps to which intervals are widened before equal ones are looked for
+_KEPT = 8  # planes found on the way that are kept for the next gap
 
 
 @njit
-def _distances(head_i: FloatArray, head_e: FloatArray, lift_i: FloatArray, lift_e: FloatArray, out: FloatArray) -> None:
-    for j in range(out.size):
-        out[j] = swept_distance(head_i, lift_i[j], head_e, lift_e[j])
+def _row_at(planes: FloatArray, lift_i: float, lift_e: float) -> tuple[float, int]:
+    """The best row of planes at two lifts: its lower plane there, mm, and which it is."""
+    best, at = -np.inf, 0
+    for r in range(planes.shape[0]):
+        one = planes[r, 0] - planes[r, 1] * lift_i - planes[r, 2] * lift_e
+        other = planes[r, 3] - planes[r, 4] * lift_i - planes[r, 5] * lift_e
+        if min(one, other) > best:
+            best, at = min(one, other), r
+    return best, at
 
 
 @njit
-def _one_way(head: FloatArray, lift: float, other: FloatArray, other_lift: float) -> tuple[float, float]:
-    """Seen from one swept head: the nearest corner of the other, and the widest parting along this one's two axes."""
-    nearest = np.inf
-    low_u, high_u, low_v, high_v = np.inf, -np.inf, np.inf, -np.inf
-    for corner in range(4):
-        u = other[4] if corner % 2 else -other[4]
-        v = other[5] if corner < 2 else -other_lift
-        x = other[0] + u * other[3] + v * other[2] - head[0]
-        z = other[1] - u * other[2] + v * other[3] - head[1]
-        across, up = x * head[3] - z * head[2], x * head[2] + z * head[3]
-        low_u, high_u = min(low_u, across), max(high_u, across)
-        low_v, high_v = min(low_v, up), max(high_v, up)
-        beyond_u = max(abs(across) - head[4], 0.0)
-        beyond_v = max(max(up - head[5], -lift - up), 0.0)
-        nearest = min(nearest, math.sqrt(beyond_u * beyond_u + beyond_v * beyond_v))
-    parting_u = max(low_u - head[4], -head[4] - high_u)
-    parting_v = max(low_v - head[5], -lift - high_v)
-    return nearest, max(parting_u, parting_v)
+def _distance(
+    intake: FloatArray, exhaust: FloatArray, planes: FloatArray, solid: bool,
+    lift_i: float, lift_e: float, start: FloatArray, row: FloatArray,
+) -> float:  # fmt: skip
+    """Distance at two lifts, mm; overlapping heads have what `planes` say.
 
-
-@njit
-def swept_distance(head_i: FloatArray, lift_i: float, head_e: FloatArray, lift_e: float) -> float:
-    """Signed distance between the two swept rectangles, mm.
-
-    Apart: the nearest corner of one to the other. Overlapping: minus the least push that parts them, which for
-    polygons is along the normal of an edge.
+    `row` (6,) is made the planes below the distance that reach it here.
     """
-    near_i, parting_i = _one_way(head_i, lift_i, head_e, lift_e)
-    near_e, parting_e = _one_way(head_e, lift_e, head_i, lift_i)
-    parting = max(parting_i, parting_e)
-    return parting if parting <= 0.0 else min(near_i, near_e)
+    if solid:
+        apart, c, p, q = swept_distance(intake, lift_i, exhaust, lift_e, start)
+        if apart >= TOUCHING:
+            row[0], row[1], row[2], row[3], row[4], row[5] = c, p, q, c, p, q
+            return apart
+    apart, at = _row_at(planes, lift_i, lift_e)
+    row[:] = planes[at]
+    return apart
+
+
+@njit
+def _least_of(
+    row: FloatArray,
+    line_i: tuple[float, float, float],
+    line_e: tuple[float, float, float],
+    most: tuple[float, float],
+) -> float:
+    """The least of a row's planes on a cell: along the lines over both lifts, or at both highest lifts."""
+    least = np.inf
+    for c, p, q in ((row[0], row[1], row[2]), (row[3], row[4], row[5])):
+        ends = max(p * line_i[0] + q * line_e[0], p * line_i[1] + q * line_e[1])
+        own = max(c - ends - p * line_i[2] - q * line_e[2], c - p * most[0] - q * most[1])
+        least = min(least, own)
+    return least
+
+
+@njit
+def _highest(course: Course, lash: float, a: float, b: float, centre_from: float, centre_to: float) -> float:
+    return max(lobe_highest(course.breaks, course.coeffs, a - centre_to, b - centre_from) - lash, 0.0)
 
 
 @njit
 def _least_distance(
-    head_i: FloatArray, breaks_i: FloatArray, coeffs_i: FloatArray, lash_i: float, from_i: float, to_i: float,
-    head_e: FloatArray, breaks_e: FloatArray, coeffs_e: FloatArray, lash_e: float, from_e: float, to_e: float,
+    intake: FloatArray, exhaust: FloatArray, planes: FloatArray, solid: bool,
+    course_i: Course, lash_i: float, from_i: float, to_i: float,
+    course_e: Course, lash_e: float, to_e: float, probe: float, nearby: FloatArray, newest: IntArray,
 ) -> tuple[float, float]:  # fmt: skip
-    """Lower bound of the distance over 720° and all centres in both intervals, and where it lies (`bounds.py`)."""
+    """Lower bound of the distance over 720° and all centres in both intervals, and where it lies (`bounds.py`).
+
+    The exhaust interval begins at 0. `probe` is an angle to look at first. `nearby` (k, 3) points to search from. The
+    last rows of `planes` are where planes found on the way are kept, `newest` (k,) the latest of them: near the least
+    distance they say most of what a search for another would.
+    """
     starts, ends = np.empty(WAITING), np.empty(WAITING)
     starts[0], ends[0] = -360.0, 360.0
     waiting = 1
-    lower, reached, angle = np.inf, np.inf, 0.0
+    lower, reached, angle, row = np.inf, np.inf, probe, np.empty(6)
+    at_i = _highest(course_i, lash_i, probe, probe, from_i, to_i)
+    at_e = _highest(course_e, lash_e, probe, probe, 0.0, to_e)
+    for k in range(len(intake)):
+        reached = min(reached, _distance(intake[k], exhaust[k], planes[k], solid, at_i, at_e, nearby[k], row))
     while waiting:
         waiting -= 1
         a, b = starts[waiting], ends[waiting]
-        most_i = max(lobe_highest(breaks_i, coeffs_i, a - to_i, b - from_i) - lash_i, 0.0)
-        most_e = max(lobe_highest(breaks_e, coeffs_e, a - to_e, b - from_e) - lash_e, 0.0)
-        bound = swept_distance(head_i, most_i, head_e, most_e)
-        if bound >= reached - RESOLVED:
-            lower = min(lower, bound)
-            continue
         middle = 0.5 * (a + b)
-        at_i = max(lobe_highest(breaks_i, coeffs_i, middle - to_i, middle - from_i) - lash_i, 0.0)
-        at_e = max(lobe_highest(breaks_e, coeffs_e, middle - to_e, middle - from_e) - lash_e, 0.0)
-        found = swept_distance(head_i, at_i, head_e, at_e)
-        if found < reached:
-            reached, angle = found, middle
+        most = (_highest(course_i, lash_i, a, b, from_i, to_i), _highest(course_e, lash_e, a, b, 0.0, to_e))
+        bound, lined = np.inf, False
+        line_i, line_e = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
+        for k in range(len(intake)):
+            own = _row_at(planes[k], most[0], most[1])[0]
+            if own < reached - RESOLVED and b - a <= FINE:
+                if not lined:
+                    line_i = highest_line(course_i, lash_i, a, b, from_i, to_i, most[0])
+                    line_e = highest_line(course_e, lash_e, a, b, 0.0, to_e, most[1])
+                    at_i = _highest(course_i, lash_i, middle, middle, from_i, to_i)
+                    at_e = _highest(course_e, lash_e, middle, middle, 0.0, to_e)
+                    lined = True
+                own = max(own, _least_of(planes[k, _row_at(planes[k], at_i, at_e)[1]], line_i, line_e, most))
+                if own >= reached - RESOLVED:
+                    bound = min(bound, own)
+                    continue
+                found = _distance(intake[k], exhaust[k], planes[k], solid, at_i, at_e, nearby[k], row)
+                if found < reached:
+                    reached, angle = found, middle
+                newest[k] = (newest[k] + 1) % _KEPT
+                planes[k, planes.shape[1] - 1 - newest[k]] = row
+                own = max(own, _least_of(row, line_i, line_e, most))
+            bound = min(bound, own)
         if bound >= reached - RESOLVED or b - a < NARROWEST:
             lower = min(lower, bound)
             continue
@@ -147,15 +141,24 @@ def _least_distance(
 
 @njit
 def _least_distances(
-    head_i: FloatArray, breaks_i: FloatArray, coeffs_i: FloatArray, lash_i: float,
-    head_e: FloatArray, breaks_e: FloatArray, coeffs_e: FloatArray, lash_e: float,
-    centres: FloatArray, gap: FloatArray, angle: FloatArray,
+    intake: FloatArray, exhaust: FloatArray, planes: FloatArray, solid: bool,
+    course_i: Course, lash_i: float, course_e: Course, lash_e: float,
+    intervals: FloatArray, gap: FloatArray, angle: FloatArray,
 ) -> None:  # fmt: skip
+    nearby, newest = exhaust[:, :3].copy(), np.zeros(len(exhaust), dtype=np.int64)
+    kept = np.empty((planes.shape[0], planes.shape[1] + _KEPT, 6))
+    kept[:, :-_KEPT] = planes
+    kept[:, -_KEPT:] = planes[:, :1]
+    beside = 0.0  # where the last least distance lay, from midway between the lobes
     for j in range(gap.size):
+        from_i, to_i, to_e = intervals[j]
+        midway = 0.25 * (from_i + to_i + to_e)
+        probe = midway + beside
+        probe -= 720.0 * np.floor((probe + 360.0) / 720.0)
         gap[j], angle[j] = _least_distance(
-            head_i, breaks_i, coeffs_i, lash_i, centres[j, 0], centres[j, 1],
-            head_e, breaks_e, coeffs_e, lash_e, centres[j, 2], centres[j, 3],
-        )  # fmt: skip
+            intake, exhaust, kept, solid, course_i, lash_i, from_i, to_i, course_e, lash_e, to_e, probe, nearby, newest
+        )
+        beside = angle[j] - midway
 
 
 def least_valve_gaps(
@@ -177,14 +180,55 @@ def least_valve_gaps(
     Returns
     -------
     gap
-        (n,) mm, at most the least distance and at most 0.001 mm below it.
+        (n,) mm, at most the least distance and at most 0.001 mm below it; below 0, overlap, and then no less deep than
+        it is.
     angle
         (n,) crank angle where it lies, degrees after gas-exchange TDC.
+
+    Notes
+    -----
+    The gap is the same wherever the two lobes stand to each other in the same way, so equal intervals are looked at
+    once, reckoned from the exhaust interval's beginning and rounded outwards to 1e-9°.
     """
-    gap, angle = np.empty(len(centres)), np.empty(len(centres))
+    zero = centres[:, 2]
+    low = np.floor((centres[:, 0] - zero) * _GRAIN) / _GRAIN
+    high = np.ceil((centres[:, [1, 3]] - zero[:, None]) * _GRAIN) / _GRAIN
+    each, back = np.unique(np.column_stack([low, high]), axis=0, return_inverse=True)
+    gap, angle = np.empty(len(each)), np.empty(len(each))
     _least_distances(
-        heads.intake, intake.breaks, intake.coeffs, lash[0],
-        heads.exhaust, exhaust.breaks, exhaust.coeffs, lash[1],
-        np.ascontiguousarray(centres), gap, angle,
+        heads.intake, heads.exhaust, heads.planes, heads.solid,
+        course_of(intake), lash[0], course_of(exhaust), lash[1], each, gap, angle,
     )  # fmt: skip
-    return gap, angle
+    return gap[back], (angle[back] + zero + 360.0) % 720.0 - 360.0
+
+
+def head_distance(heads: Heads, intake_lift: npt.ArrayLike, exhaust_lift: npt.ArrayLike) -> FloatArray:
+    """Distance between the nearest pair of an intake and an exhaust head at these lifts, mm; below 0, overlap.
+
+    Parameters: lifts from the seats along the valves' axes, mm; they broadcast.
+    Returns a lower bound at most 0.0002 mm below the distance between what both heads have swept. Where they overlap:
+    no less than the push that would part them.
+
+    >>> flat = np.array([[15.0, 0, 0, 0, 0, 1, 10, 1]]), np.array([[-15.0, 0, 0, 0, 0, 1, 10, 1]])
+    >>> heads = Heads(*flat, np.array([[[10.0, 0, 0, 10.0, 0, 0]]]), True, 0.0, ())
+    >>> float(head_distance(heads, 3.0, 2.0))
+    10.0
+    """
+    lifts = np.broadcast_arrays(np.asarray(intake_lift, dtype=np.float64), np.asarray(exhaust_lift, dtype=np.float64))
+    out = np.empty(lifts[0].size)
+    _distances(heads.intake, heads.exhaust, heads.planes, heads.solid, lifts[0].reshape(-1), lifts[1].reshape(-1), out)
+    return out.reshape(lifts[0].shape)
+
+
+@njit
+def _distances(
+    intake: FloatArray, exhaust: FloatArray, planes: FloatArray, solid: bool,
+    lift_i: FloatArray, lift_e: FloatArray, out: FloatArray,
+) -> None:  # fmt: skip
+    nearby, row = exhaust[:, :3].copy(), np.empty(6)
+    for j in range(out.size):
+        out[j] = np.inf
+        for k in range(len(intake)):
+            _distance(intake[k], exhaust[k], planes[k], solid, lift_i[j], lift_e[j], nearby[k], row)
+            one = row[0] - row[1] * lift_i[j] - row[2] * lift_e[j]
+            out[j] = min(out[j], one, row[3] - row[4] * lift_i[j] - row[5] * lift_e[j])

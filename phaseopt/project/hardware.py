@@ -1,11 +1,21 @@
 """The hardware sections of a project file: crank, cams, phasers, valve drop and seats."""
 
 import itertools
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
-from phaseopt.project.quantities import CrankDegrees, InputFile, Millimetres, Rpm, Section, SpaceDegrees, Travel, fault
+from phaseopt.project.quantities import (
+    CrankDegrees,
+    InputFile,
+    Millimetres,
+    Rpm,
+    Section,
+    Side,
+    SpaceDegrees,
+    Travel,
+    fault,
+)
 
 OVERSPEED_DEFAULT = 1.10  # of redline (design: contact is checked up to here)
 
@@ -198,17 +208,86 @@ class Drops(Section):
 
 
 class Seat(Section):
-    """Where a closed valve's head stands: the centre of its lower face."""
+    """Where a closed valve's head stands: the centre of its lower face, and how its stem leans."""
 
     across: Millimetres = Field(description="from the cylinder axis across the crank, mm, intake side +")
-    along: Millimetres = Field(0.0, description="from the cylinder axis along the crank, mm")
+    along: Millimetres | None = Field(
+        None,
+        description="from the cylinder axis along the crank, mm: half the distance between the guides of two valves of "
+        "a kind; left out, the heads are taken to stand opposite each other",
+    )
     height: Millimetres = Field(0.0, description="above the head's joint face, mm")
     margin: Millimetres = Field(gt=0, description="thickness of the head's rim, mm")
+    tilt: SpaceDegrees | None = Field(
+        None, description="this valve's axis from the cylinder axis where it differs from its cam's tilt, degrees"
+    )
+    tilt_along: CrankDegrees = Field(
+        0.0,
+        gt=-45,
+        lt=45,
+        description="how far the stem leans along the crank, seen from the side, degrees, + away from the cylinder's "
+        "middle",
+    )
+
+    @model_validator(mode="after")
+    def _placed(self) -> "Seat":
+        if self.tilt_along and self.along is None:
+            raise fault("tilt_along is given and along is not", "measure along too")
+        return self
+
+
+def _one_or_more(value: object) -> object:
+    """A single table where a list of them may stand."""
+    return [value] if isinstance(value, dict) else value
+
+
+SeatList = Annotated[tuple[Seat, ...], BeforeValidator(_one_or_more), Field(max_length=3)]
+_Lift = Annotated[Millimetres, Field(ge=0, lt=40)]
 
 
 class Seats(Section):
-    """Valve seats of both kinds; without them valve-to-valve contact is not covered."""
+    """Valve seats of both kinds, or lifts at which the valves were seen to touch; without them valve-to-valve contact
+    is not covered.
 
-    intake: Seat
-    exhaust: Seat
+    One entry of a kind stands for two valves, mirrored along the crank. With a third valve between them, give that one
+    too: entries off the cylinder's middle are mirrored where fewer are given than there are valves.
+    """
+
+    intake: SeatList = ()
+    exhaust: SeatList = ()
     error: Millimetres = Field(0.25, ge=0, description="how much nearer the heads may stand than measured, mm")
+    touches: tuple[tuple[_Lift, _Lift], ...] = Field(
+        (),
+        max_length=100,
+        description="pairs [intake lift, exhaust lift] at which the two valves were seen to touch, mm along the stems",
+    )
+    touch_error: Millimetres = Field(0.1, ge=0, description="how far a lift in touches may be out, mm")
+
+    @model_validator(mode="after")
+    def _enough(self) -> "Seats":
+        if bool(self.intake) != bool(self.exhaust) or not (self.intake or self.touches):
+            raise fault(
+                "valve to valve needs the seats of both kinds, or pairs of lifts at which the valves touched",
+                "intake and exhaust tables with across, along, height and margin; or touches = [[4.1, 3.0], ...]",
+            )
+        return self
+
+    def of(self, side: Side) -> tuple[Seat, ...]:
+        """The seats of a kind as given."""
+        return self.intake if side == "intake" else self.exhaust
+
+    def all_of(self, side: Side, valves: int) -> tuple[Seat, ...]:
+        """One seat a valve, those of mirrored valves made from their images, from - to + along the crank.
+
+        A single one for all where `along` is not given. Raises `ValueError` where they are not as many as the valves.
+        """
+        given = self.of(side)
+        if any(seat.along is None for seat in given):
+            if len(given) > 1:
+                raise ValueError(f"{len(given)} seats are given, and not along for each of them")
+            return given
+        images = [seat.model_copy(update={"along": -seat.along}) for seat in given if seat.along]
+        found = given if len(given) == valves else (*given, *images)
+        if len(found) != valves:
+            raise ValueError(f"the seats given make {len(found)} of {valves} valves")
+        return tuple(sorted(found, key=lambda seat: seat.along or 0.0))

@@ -82,7 +82,7 @@ def piston_gap(
 
 def swept_head(project: Project, side: str, lifts: np.ndarray) -> np.ndarray:
     """Polygons of a head on its way from the seat to each lift."""
-    seat = project.seats.intake if side == "intake" else project.seats.exhaust
+    (seat,) = project.seats.of(side)
     outward = 1.0 if side == "intake" else -1.0
     tilt, half = np.radians(project.cam(side).tilt), project.cam(side).head_diameter / 2
     stem = np.array([outward * np.sin(tilt), np.cos(tilt)])

@@ -1,0 +1,271 @@
+"""The valve heads of one cylinder: where they stand, and which can meet which.
+
+Every valve of a cylinder is looked at with every other. Two of one kind open together: they must stay apart at all
+lifts, which is seen once. An intake and an exhaust valve may come near at any pair of lifts. Of those pairs the ones
+are kept that could ever be the nearest; of two that are each other's mirror image, one.
+"""
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt._numba import njit
+from phaseopt.clearance.allowances import MOST_CLOSING, loft
+from phaseopt.clearance.discs import TOUCHING, plane_below, swept_distance
+from phaseopt.clearance.touches import touch_planes
+from phaseopt.errors import InputError
+from phaseopt.project import SIDES, Project, Seat, Side
+
+FloatArray = npt.NDArray[np.float64]
+
+_PLANE_LIFTS = (0.0, 2.0, 4.0, 7.0, 11.0)  # mm; where the planes below the distance touch it
+_RATE_STEP = 0.05  # mm of lift between two looks at how fast heads close
+
+
+@dataclass(frozen=True, eq=False)
+class Heads:
+    """Pairs of an intake and an exhaust head, and how near they can come.
+
+    Parameters
+    ----------
+    intake, exhaust
+        (k, 8) the heads of each pair that can be the nearest: centre of the lower face on the seat (across, along,
+        height), unit axis up the stem, radius, margin, mm. (1, 8) of no meaning where lifts seen to touch stand in for
+        the geometry.
+    planes
+        (k, r, 6) rows of two planes c - p × intake lift - q × exhaust lift. The lower of the two, for each row, is no
+        more than the distance at any pair of lifts.
+    solid
+        The heads are known as bodies; False where `planes` are all that is known.
+    closing
+        mm of gap that a mm of lift more on both valves can take, at any lifts.
+    notes
+        What is covered, in sentences.
+    """
+
+    intake: FloatArray
+    exhaust: FloatArray
+    planes: FloatArray
+    solid: bool
+    closing: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Body:
+    name: str
+    head: FloatArray
+
+
+def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
+    """The heads of a project; None where it tells nothing about valve to valve.
+
+    Parameters: `peaks`, the greatest lift of each kind, mm.
+
+    Raises
+    ------
+    InputError
+        Heads that overlap on their seats or do not fit beside each other in the bore; lifts seen to touch that the
+        seats do not bear out, or that contradict each other.
+    """
+    if project.seats is None:
+        return None
+    if not project.seats.intake:
+        planes = touch_planes(project)
+        note = (
+            "valve to valve rests on lifts seen to touch, for valves that stand opposite each other across the crank; "
+            "more lift on either is taken to bring them nearer"
+        )
+        closing = float((planes[..., 1::3] + planes[..., 2::3]).max())
+        return Heads(np.zeros((1, 8)), np.zeros((1, 8)), planes[None], False, closing, (note,))
+    bodies = {side: _bodies(project, side) for side in SIDES}
+    reach = {side: peaks[side] + project.cam(side).pump_up + _most_loft(project) for side in SIDES}
+    pairs = list(itertools.product(bodies["intake"], bodies["exhaust"]))
+    shut = [_refuse_overlap(project, one, other) for one, other in pairs]
+    at_reach = [_lower_bound(one.head, reach["intake"], other.head, reach["exhaust"]) for one, other in pairs]
+    near = [pair for pair, least in zip(pairs, at_reach, strict=True) if least < min(shut)]
+    _refuse_unseen_touches(project, near)
+    each = _apart_from_images(near)
+    heads = np.array([one.head for one, _ in each]), np.array([other.head for _, other in each])
+    return Heads(
+        *heads,
+        _planes_of(*heads),
+        True,
+        max(_closing(*pair, reach["intake"], reach["exhaust"]) for pair in zip(*heads, strict=True)),
+        (_covered(pairs, near, at_reach), *_of_a_kind(project, bodies, reach)),
+    )
+
+
+def _most_loft(project: Project) -> float:
+    top = max(project.crank.top_speed, project.tables.rpm[-1])
+    return float(loft(project.gap.running.loft, top))
+
+
+def axis_of(seat: Seat, tilt: float, side: Side) -> tuple[float, float, float]:
+    """The unit axis up a stem: `tilt` (degrees) from the cylinder axis in space, of which `tilt_along` is what shows
+    from the side. Intake stems lean to the intake side, exhaust stems away from it.
+
+    >>> [round(part, 3) for part in axis_of(Seat(across=17.0, margin=1.2), 30.0, "exhaust")]
+    [-0.5, 0.0, 0.866]
+    """
+    along = math.tan(math.radians(seat.tilt_along))
+    across = math.sqrt(max(math.tan(math.radians(seat.tilt if seat.tilt is not None else tilt)) ** 2 - along**2, 0.0))
+    up = 1.0 / math.hypot(across, along, 1.0)
+    outward = 1.0 if side == "intake" else -1.0
+    return outward * across * up, math.copysign(along, along * (seat.along or 1.0)) * up, up
+
+
+def _bodies(project: Project, side: Side) -> list[_Body]:
+    """The heads of a kind, from - to + along the crank."""
+    assert project.seats is not None
+    cam = project.cam(side)
+    seats = project.seats.all_of(side, cam.valves)
+    unplaced = any(seat.along is None for kind in SIDES for seat in project.seats.of(kind))
+    found = []
+    for number, seat in enumerate(seats, start=1):
+        centre = seat.across, 0.0 if unplaced else seat.along or 0.0, seat.height
+        head = np.array([*centre, *axis_of(seat, cam.tilt, side), cam.head_diameter / 2, seat.margin])
+        found.append(_Body(f"{side} {number}" if len(seats) > 1 else side, head))
+    return found
+
+
+def _lower_bound(intake: FloatArray, lift_i: float, exhaust: FloatArray, lift_e: float) -> float:
+    """No more than the distance at two lifts, mm; below 0 where they overlap, by no less than the push that parts them
+    (the best of a few directions)."""
+    apart, c, p, q = swept_distance(intake, lift_i, exhaust, lift_e, exhaust[:3].copy())
+    if apart >= TOUCHING:
+        return c - p * lift_i - q * lift_e
+    return max(c - p * lift_i - q * lift_e for c, p, q in _plain_planes(intake, exhaust))
+
+
+def _plain_planes(intake: FloatArray, exhaust: FloatArray) -> list[tuple[float, float, float]]:
+    """Planes across the line of centres, across both axes, and across each side towards the other."""
+    line, axes = exhaust[:3] - intake[:3], (intake[3:6], exhaust[3:6])
+    faces = [sign * axis for axis in axes for sign in (1.0, -1.0)]
+    ways = [line, *faces, *(line - line @ axis * axis for axis in axes)]
+    units = [way / length for way in ways if (length := float(np.linalg.norm(way))) > 1e-9]
+    return [plane_below(intake, exhaust, (float(n[0]), float(n[1]), float(n[2]))) for n in units]
+
+
+def _planes_of(intake: FloatArray, exhaust: FloatArray) -> FloatArray:
+    """(k, r, 6) planes below the distance, those that touch it at a few pairs of lifts among them."""
+    found = []
+    for one, other in zip(intake, exhaust, strict=True):
+        rows = _plain_planes(one, other)
+        for lifts in itertools.product(_PLANE_LIFTS, _PLANE_LIFTS):
+            apart, *plane = swept_distance(one, lifts[0], other, lifts[1], other[:3].copy())
+            rows.append((plane[0], plane[1], plane[2]) if apart >= TOUCHING else rows[0])
+        found.append([(*row, *row) for row in rows])
+    return np.array(found)
+
+
+@njit
+def _closing(intake: FloatArray, exhaust: FloatArray, reach_i: float, reach_e: float) -> float:
+    """No less than the mm of gap that a mm more on both valves takes anywhere.
+
+    Distance is convex in both lifts, so along a line of both lifts growing alike it falls fastest where the line
+    begins, with one valve shut, and not faster there than over the stretch before (a lift below zero is a thinner rim).
+    Between two starts that stretch is bounded by its ends, for distance never grows with lift.
+    """
+    back = 0.5 * min(intake[7], exhaust[7])
+    begin, end, rate = exhaust[:3].copy(), exhaust[:3].copy(), 0.0
+    for opened in range(2):
+        reach = reach_e if opened else reach_i
+        for j in range(int(reach / _RATE_STEP) + 1):
+            one, following = j * _RATE_STEP, (j + 1) * _RATE_STEP
+            if opened:
+                before = swept_distance(intake, -back, exhaust, one - back, begin)[0]
+                apart, c, p, q = swept_distance(intake, 0.0, exhaust, following, end)
+                after = c - q * following if apart >= TOUCHING else 0.0
+            else:
+                before = swept_distance(intake, one - back, exhaust, -back, begin)[0]
+                apart, c, p, q = swept_distance(intake, following, exhaust, 0.0, end)
+                after = c - p * following if apart >= TOUCHING else 0.0
+            rate = max(rate, (before - max(after, 0.0)) / back)
+    return min(rate, MOST_CLOSING)
+
+
+def _apart_from_images(pairs: list[tuple[_Body, _Body]]) -> list[tuple[_Body, _Body]]:
+    """Pairs of which none is another's image mirrored along the crank."""
+    found: dict[tuple[float, ...], tuple[_Body, _Body]] = {}
+    flip = np.array([1.0, -1.0, 1.0])
+    for one, other in pairs:
+        vectors, sizes = (other.head[:3] - one.head[:3], one.head[3:6], other.head[3:6]), (one.head[6:], other.head[6:])
+        images = [
+            tuple((np.round(np.concatenate([*(vector * way for vector in vectors), *sizes]), 9) + 0.0).tolist())
+            for way in (np.ones(3), flip)
+        ]
+        found.setdefault(min(images), (one, other))
+    return list(found.values())
+
+
+def _refuse_overlap(project: Project, one: _Body, other: _Body) -> float:
+    """Distance with both valves shut, mm; a mistake where there is none."""
+    apart = swept_distance(one.head, 0.0, other.head, 0.0, other.head[:3].copy())[0]
+    if apart < TOUCHING:
+        raise InputError.one(
+            f"with both valves shut the {one.name} and {other.name} heads would overlap by "
+            f"{-min(_lower_bound(one.head, 0.0, other.head, 0.0), 0.0):.2f} mm",
+            mend="measure across, along and height to the centre of each head's lower face, and check tilt and "
+            "head_diameter",
+            file=project.file,
+            where="seats",
+        )
+    return apart
+
+
+def _of_a_kind(project: Project, bodies: dict[Side, list[_Body]], reach: dict[Side, float]) -> list[str]:
+    """How far valves of one kind stay apart, in sentences; a mistake where they do not."""
+    words = []
+    for side in SIDES:
+        if len(bodies[side]) < 2:
+            continue
+        found = []
+        for one, other in itertools.combinations(bodies[side], 2):
+            apart = _lower_bound(one.head, reach[side], other.head, reach[side])
+            if apart <= 0.0:
+                raise InputError.one(
+                    f"valve heads that do not fit in the bore: {one.name} and {other.name} would overlap by "
+                    f"{-apart:.2f} mm at some lift",
+                    mend="measure along and across to the centre of each head, head_diameter, and how the stems lean",
+                    file=project.file,
+                    where=f"seats.{side}",
+                )
+            found.append(apart)
+        words.append(f"{side} valves stay {math.floor(min(found) * 100) / 100:.2f} mm apart or more at all lifts")
+    return words
+
+
+def _covered(pairs: list[tuple[_Body, _Body]], near: list[tuple[_Body, _Body]], at_reach: list[float]) -> str:
+    """Which pairs are covered, in a sentence."""
+
+    def named(some: list[tuple[_Body, _Body]]) -> str:
+        return ", ".join(f"{one.name} to {other.name}" for one, other in some)
+
+    if len(pairs) == 1:
+        return "valve to valve covers intake to exhaust"
+    far = [pair for pair in pairs if pair not in near]
+    said = f"valve to valve covers every intake valve with every exhaust valve; nearest: {named(near)}"
+    if not far:
+        return said
+    least = min(apart for pair, apart in zip(pairs, at_reach, strict=True) if pair in far)
+    return f"{said}; {named(far)} stay {math.floor(least * 10) / 10:.1f} mm apart or more at all lifts"
+
+
+def _refuse_unseen_touches(project: Project, near: list[tuple[_Body, _Body]]) -> None:
+    """Lifts seen to touch check the seats: there the heads must be no farther apart than the seats' error."""
+    assert project.seats is not None
+    for entry, lifts in enumerate(project.seats.touches, start=1):
+        at = [max(lift - project.seats.touch_error, 0.0) for lift in lifts]
+        apart = min(_lower_bound(one.head, at[0], other.head, at[1]) for one, other in near)
+        if apart > project.seats.error:
+            raise InputError.one(
+                f"the valves were seen to touch at {lifts[0]:g} and {lifts[1]:g} mm of lift, where by their seats they "
+                f"are {apart:.2f} mm apart, more than seats.error {project.seats.error:g} mm",
+                mend="measure the seats again, or give the error that they have",
+                file=project.file,
+                where=f"seats.touches (entry {entry})",
+            )
