@@ -175,7 +175,7 @@ def compare_torque(
         {"rpm": after.intake["rpm"], "load": after.intake["load"]},
     )
     found["weight"] = (("rpm", "load"), cell_weights(project), {"units": "1", "long_name": "how much a cell counts"})
-    deviation = math.sqrt(max(float(contrast @ covariance @ contrast), 0.0))
+    deviation = math.sqrt(max(float(contrast @ np.nan_to_num(covariance) @ contrast), 0.0))
     return found, float(contrast @ np.nan_to_num(mean)), deviation
 
 

@@ -1,19 +1,21 @@
 """Torque of a project at every speed, load and timing: measured, measured on a simulation, or simulated alone."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from phaseopt.cycle.calibrate import Calibration
+from phaseopt.cycle.calibration import calibrate_to
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import cycle_config, cycle_section
 from phaseopt.cycle.torque_grid import torque_grid
 from phaseopt.errors import InputError
-from phaseopt.progress import Progress, counted
+from phaseopt.progress import Progress, counted, part
 from phaseopt.project import Project
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit, simulated
@@ -85,6 +87,8 @@ def torque_model(project: Project, tell: Progress) -> TorqueModel:
         return _simulated(project, tell)
     tell(0.0, "reading logs")
     reduction = reduce_logs(project)
+    if project.torque.prior is not None:
+        return _measured_on_simulation(project, reduction, tell)
     tell(0.4, "fitting torque")
     return _measured(project, reduction)
 
@@ -98,12 +102,48 @@ def _simulated(project: Project, tell: Progress) -> TorqueModel:
     return TorqueModel(surface, None, Simulated(grid, config, None, None, doubt), math.nan, math.nan)
 
 
+def _measured_on_simulation(project: Project, reduction: Reduction, tell: Progress) -> TorqueModel:
+    """Pulls on top of a simulation that was calibrated to them; left-out errors count the calibration too."""
+    points, all_readings = reduction.points, readings_of(reduction.points)
+    with told_of(project, "cycle"):
+        pulled = calibrate_to(
+            project, cycle_config(project), points, progress=counted(part(tell, 0.02, 0.35), "calibrating")
+        )
+        grid = torque_grid(project, pulled.config, progress=counted(part(tell, 0.35, 0.95), "simulating"))
+        prior = GridPrior(grid)
+    known = np.isfinite(prior.at(all_readings.x)) & pulled.ran
+    readings = all_readings.kept(known)
+    with told_of(project, "torque.pulls"):
+        surface = fit(readings, prior)
+    as_described = replace(pulled.whole, factors={})
+    compared = points.isel(point=known).assign(
+        before=("point", pulled.simulated(readings.x, as_described)),
+        after=("point", pulled.simulated(readings.x, pulled.whole)),
+    )
+    brought = Simulated(grid, pulled.config, pulled.whole, compared, cycle_section(project).doubt)
+    lopo = _pull_error(surface, {pull: pulled.simulated(readings.x, found) for pull, found in pulled.without.items()})
+    return TorqueModel(surface, _told_of_lost(reduction, known), brought, leave_one_out(surface).rmse, lopo)
+
+
+def _told_of_lost(reduction: Reduction, known: NDArray[np.bool_]) -> Reduction:
+    """The points that could be simulated, and a note of how many could not."""
+    if known.all():
+        return reduction
+    lost = f"{np.count_nonzero(~known)} of {known.size} points left out: outside what could be simulated"
+    return Reduction(reduction.points.isel(point=known), (*reduction.notes, lost))
+
+
+def _pull_error(surface: ExactModel, simulated_without: Mapping[int, NDArray[np.float64]] | None = None) -> float:
+    """Leave-one-pull-out error, N·m; NaN with one pull."""
+    if len(np.unique(surface.readings.pull)) < 2:
+        return math.nan
+    return leave_one_pull_out(surface, simulated_without).rmse
+
+
 def _measured(project: Project, reduction: Reduction) -> TorqueModel:
     with told_of(project, "torque.pulls"):
         surface = fit(readings_of(reduction.points))
-    several = len(np.unique(surface.readings.pull)) > 1
-    lopo = leave_one_pull_out(surface).rmse if several else math.nan
-    return TorqueModel(surface, reduction, None, leave_one_out(surface).rmse, lopo)
+    return TorqueModel(surface, reduction, None, leave_one_out(surface).rmse, _pull_error(surface))
 
 
 def readings_of(points: xr.Dataset) -> Readings:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from cycle.test_from_project import CYCLE, FOUR
 from engines import write_project
+from simulated_pulls import with_pulls
 from typer.testing import CliRunner
 
 from phaseopt.airflow import efficiency_at
@@ -40,6 +41,13 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def found(folder: Path) -> Build:
     """A project without a single log."""
     return build(load_project(write_project(folder, **SMALL)))
+
+
+@pytest.fixture(scope="module")
+def on_simulation(tmp_path_factory: pytest.TempPathFactory) -> Build:
+    """Four pulls of an engine with a third more friction than the project says."""
+    path = write_project(tmp_path_factory.mktemp("prior"), **SMALL)
+    return build(load_project(with_pulls(path, (0.0, 4.0, 8.0, 12.0), {"friction": 1.33})))
 
 
 def test_a_project_without_logs_builds_tables_from_simulation_alone(found: Build) -> None:
@@ -125,3 +133,42 @@ def test_a_project_that_says_nothing_of_torque_is_told_both_ways_out(tmp_path: P
     changes = {name: value for name, value in SMALL.items() if name != "cycle"}
     with pytest.raises(InputError, match=r"no torque is given.*\[torque\].*\[cycle\].*phaseopt limits"):
         build(load_project(write_project(tmp_path, **changes)))
+
+
+def test_calibration_finds_what_the_true_engine_has_more_of(on_simulation: Build) -> None:
+    """The true engine is known here: friction is found within two standard errors, flow that is as said stays so."""
+    assert on_simulation.simulation is not None
+    found = on_simulation.simulation.calibration
+    assert found is not None
+    assert set(found.factors) | set(found.refused) == {"flow", "friction", "wall temperature", "burn duration"}
+    assert found.after < found.before / 2.0
+    assert abs(found.factors["friction"] - 1.33) < 2.0 * found.errors["friction"]
+    assert abs(found.factors.get("flow", 1.0) - 1.0) < 2.0 * found.errors.get("flow", 1.0)
+
+
+def test_pulls_on_a_simulation_say_what_each_gave(on_simulation: Build) -> None:
+    assert on_simulation.reduction is not None
+    assert on_simulation.simulation is not None
+    assert on_simulation.simulation.points is not None
+    told = " ".join(summary(on_simulation, None).split())
+    assert "Knock is not modelled" in told
+    assert "NO TORQUE WAS MEASURED" not in told
+    assert "the calibration repeated without it" in told
+    record = json.loads(build_files(on_simulation)["run.json"])
+    assert record["torque"]["points"] == on_simulation.reduction.points.sizes["point"] == 20
+    assert record["simulation"]["calibration"]["error_before_Nm"] == pytest.approx(
+        float(
+            np.sqrt(
+                ((on_simulation.simulation.points["before"] - on_simulation.simulation.points["torque"]) ** 2).mean()
+            )
+        ),
+        abs=1e-4,
+    )
+    assert on_simulation.lopo_rmse >= on_simulation.loo_rmse > 0.0
+
+
+def test_light_load_that_no_pull_reached_rests_on_the_simulation(on_simulation: Build) -> None:
+    """All pulls are at full throttle; the 70 kPa row is known by the simulation alone and marked."""
+    measured = on_simulation.torque["measured"]
+    assert on_simulation.torque["in_reach"].all()
+    assert bool(measured.isel(load=-1).all())

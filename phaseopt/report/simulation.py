@@ -80,13 +80,12 @@ def _settled_line(simulation: "Simulated") -> str:
     count = int(lost.sum())
     if not count:
         return "every point settled: cycle came to repeat cycle"
-    where = [
-        lost[axis][lost.any([other for other in lost.dims if other != axis])].to_numpy() for axis in ("rpm", "load")
-    ]
-    spans = [f"{axis.min():g} to {axis.max():g}" if axis.size > 1 else f"{axis[0]:g}" for axis in where]
+    speeds, loads = (lost.sum([d for d in lost.dims if d != axis]).to_numpy() for axis in ("rpm", "load"))
+    rpm, load = (float(lost[axis][n.argmax()]) for axis, n in (("rpm", speeds), ("load", loads)))
     return (
-        f"{count:,} of {lost.size:,} points did not settle (at {spans[0]} rpm and {spans[1]} kPa): they are left "
-        "empty, and no cell takes a timing whose torque would need one"
+        f"{count:,} of {lost.size:,} points did not settle ({loads.max()} of them at {load:g} kPa, "
+        f"{speeds.max()} at {rpm:g} rpm): they are left empty, and no cell takes a timing whose torque would need "
+        "one while another is there"
     )
 
 

@@ -135,9 +135,12 @@ def gain_line(build: "Build") -> str:
     if not math.isfinite(build.full_gain):
         return f"the gain at full load against {build.baseline_is} is not known: no cell of both was simulated"
     judged = ", a judgement" if alone(build) else ""
+    gains = build.torque["gain"].isel(load=-1)
+    known, speeds = int(gains.notnull().sum()), gains.size
+    over = "" if known == speeds else f", over {known} of {speeds} speeds"
     line = (
         f"{build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m (one standard deviation{judged}) on average at "
-        f"full load against {build.baseline_is}"
+        f"full load against {build.baseline_is}{over}"
     )
     most = gained_most(build)
     if most is None:

@@ -63,7 +63,7 @@ def test_check_refuses_one_cell_moved_ten_degrees_into_contact(out: Path) -> Non
 
 
 def test_limits_needs_no_torque(tmp_path: Path) -> None:
-    text = HILLCLIMB.read_text().split("[torque]")[0] + "\n"
+    text = HILLCLIMB.read_text().split("[cycle]")[0] + "\n"
     for name in ("lobes/", "drops/", "../../maps/"):
         text = text.replace(f'"{name}', f'"{HILLCLIMB.parent / name}/')
     (tmp_path / "project.toml").write_text(text)

@@ -67,7 +67,7 @@ def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(sim
     told = grid_lines(simulated_only.simulation)
     rpm, load = simulated_only.tables.rpm[0], simulated_only.tables.load[0]
     assert "180 operating points: 5 speeds, 3 loads, 3 intake and 4 exhaust timings" in told[0]
-    assert f"2 of 180 points did not settle (at {rpm:g} rpm and {load:g} kPa)" in told[1]
+    assert f"2 of 180 points did not settle (2 of them at {load:g} kPa, 2 at {rpm:g} rpm)" in told[1]
     assert "33 % of the simulated timings would touch" in told[2]
 
 
