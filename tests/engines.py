@@ -70,7 +70,7 @@ FILES = {
     "intake.csv": lobe_csv(10.5, 66.0),
     "exhaust.csv": lobe_csv(10.0, 64.0),
     "drop_intake.csv": drop_csv(6.2, wheel=0.6, scatter=0.03, seed=1),
-    "drop_exhaust.csv": drop_csv(6.6, wheel=-0.4, scatter=0.03, seed=2),
+    "drop_exhaust.csv": drop_csv(6.6, wheel=0.4, scatter=0.03, seed=2),
 }
 
 

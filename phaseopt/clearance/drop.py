@@ -1,12 +1,12 @@
 """Valve drop: how far a valve moves from its seat, along its own axis, until it meets the piston.
 
 It belongs to the engine, not to the cam. `DropLaw` is the law D(θ) = D0 + k s(θ - w) with what is known and what is not
-known about its numbers; `drop_fit.py` finds them from readings. `Curve` holds a law as straight pieces that never rise
-above it, which is what the bounds in `gaps.py` need.
+known about its numbers; `drop_sources.py` finds them from what was measured. `Curve` holds a law as straight pieces
+that never rise above it, which is what the bounds in `gaps.py` need.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
@@ -24,13 +24,15 @@ PIECE = 720.0 / PIECES  # crank degrees
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """Drop readings and how they fit: arrays (n,), one entry a line of the file.
+    """Drop readings and how they fit: arrays (n,), one entry a line of the files.
 
-    `angle` crank degrees as the wheel showed, `drop` mm, `residual` reading less law (mm), `standardised` the residual
-    against a fit made without the reading, in standard deviations; `used` is False for an outlier left out.
+    `sitting` the number of the file in `files`, from 0; `angle` crank degrees as the wheel showed, `drop` mm,
+    `residual` reading less law (mm), `standardised` the residual against a fit made without the reading, in standard
+    deviations; `used` is False for an outlier left out.
     """
 
-    file: Path
+    files: tuple[Path, ...]
+    sitting: npt.NDArray[np.int64]
     line: npt.NDArray[np.int64]
     cylinder: npt.NDArray[np.int64]
     angle: FloatArray
@@ -65,10 +67,16 @@ class DropLaw:
         w, crank degrees: what the degree wheel showed at true TDC while the readings were taken.
     covariance
         (c + 2, c + 2) of (D0 of each cylinder, k, w), mm and crank degrees.
-    off_tdc
-        mm by which a single reading may stand too high because the crank stood off TDC; zero for a fit.
+    cylinders
+        (c,) which cylinder each D0 belongs to.
+    shifts
+        (m, c + 2) what each measurement that errs to one side may have moved (D0 of each cylinder, k, w) by.
     readings
-        The readings behind it; None for a single reading at TDC.
+        The readings behind it; None where there are none.
+    also
+        Other laws that the measurements leave possible; `low` is the lowest of all.
+    alone
+        By name, what each source says by itself; empty for a single one.
     notes
         What a person should know, in sentences.
     """
@@ -78,8 +86,11 @@ class DropLaw:
     factor: float
     wheel: float
     covariance: FloatArray
-    off_tdc: float = 0.0
+    cylinders: tuple[int, ...]
+    shifts: FloatArray
     readings: Readings | None = None
+    also: "tuple[DropLaw, ...]" = ()
+    alone: "dict[str, DropLaw]" = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
     def fitted(self, theta: npt.ArrayLike) -> FloatArray:
@@ -93,15 +104,27 @@ class DropLaw:
     def low(self, theta: npt.ArrayLike) -> FloatArray:
         """The drop that contact is judged by, mm: the law less two standard deviations (97.7 % one-sided).
 
-        The cams may have been dialled with the same wheel setting as the readings, or with true TDC found anew. The
-        first puts the law at θ - w on the cams' scale, the second at θ. The file cannot tell, and nothing is credited
-        for opening a gap: the lower of the two counts, for the lowest cylinder.
+        What a measurement may be too high by, to one side, is taken off whole. The cams may have been dialled with the
+        same wheel setting as the readings, or with true TDC found anew. The first puts the law at θ - w on the cams'
+        scale, the second at θ. The file cannot tell, and nothing is credited for opening a gap: the lower of the two
+        counts, for the lowest cylinder.
         """
+        return np.asarray(self.low_by_cylinder(theta).min(axis=0))
+
+    def low_by_cylinder(self, theta: npt.ArrayLike) -> FloatArray:
+        """`low` for each cylinder (c, ...); for one that another possible law knows nothing of, by this one alone."""
         at = np.asarray(theta, dtype=np.float64)
-        lows = [
-            mean - COVERAGE_SIGMAS * sigma for mean, sigma in (self._curves(at, self.wheel), self._curves(at, None))
-        ]
-        return np.asarray(np.minimum(*lows).min(axis=0) - self.off_tdc)
+        lows = np.minimum(*(mean - COVERAGE_SIGMAS * sigma for mean, sigma in self._scales(at)))
+        for law in self.also:
+            other = law.low_by_cylinder(at)
+            rows = [self.cylinders.index(cylinder) for cylinder in law.cylinders]
+            lows[rows] = np.minimum(lows[rows], other)
+        return np.asarray(lows)
+
+    @property
+    def worst(self) -> int:
+        """The cylinder whose drop counts least at TDC."""
+        return self.cylinders[int(self.low_by_cylinder(0.0).argmin())]
 
     @cached_property
     def low_curve(self) -> "Curve":
@@ -113,7 +136,11 @@ class DropLaw:
         """`fitted` as straight pieces below it."""
         return Curve.below(self.fitted(_nodes()), self._sag)
 
-    def _curves(self, theta: FloatArray, wheel: float | None) -> tuple[FloatArray, FloatArray]:
+    def _scales(self, theta: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
+        """Law less what may be too high, and standard deviation: with the wheel's zero as fitted, and at true TDC."""
+        return [self._curves(theta, wheel, shifted=True) for wheel in (self.wheel, None)]
+
+    def _curves(self, theta: FloatArray, wheel: float | None, shifted: bool = False) -> tuple[FloatArray, FloatArray]:
         """Law and standard deviation (c, ...) with the wheel's zero where it was fitted, or at true TDC (None)."""
         turned = theta - (wheel or 0.0)
         s = self.crank.drop(turned)
@@ -124,6 +151,8 @@ class DropLaw:
         gradient[:, count], gradient[:, count + 1] = s, by_wheel
         variance = np.einsum("cp...,pq,cq...->c...", gradient, self.covariance, gradient)
         mean = self.at_tdc.reshape(-1, *([1] * s.ndim)) + self.factor * s
+        if shifted and len(self.shifts):
+            mean = mean - np.maximum(np.einsum("cp...,mp->cm...", gradient, self.shifts), 0.0).sum(axis=1)
         return np.asarray(mean), np.sqrt(np.maximum(variance, 0.0))
 
     @property
@@ -136,8 +165,10 @@ class DropLaw:
         """
         second, third = _steepest(self.crank)
         sigma_k, sigma_w = np.sqrt(np.diag(self.covariance)[-2:])
-        bend = self.factor * second + COVERAGE_SIGMAS * (sigma_k * second + sigma_w * self.factor * third)
-        return float(PIECE**2 / 8 * bend)
+        shift_k, shift_w = np.abs(self.shifts[:, -2:]).sum(axis=0)
+        by_k, by_w = COVERAGE_SIGMAS * sigma_k + shift_k, COVERAGE_SIGMAS * sigma_w + shift_w
+        bend = self.factor * second + by_k * second + by_w * self.factor * third
+        return max([float(PIECE**2 / 8 * bend), *(law._sag for law in self.also)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,38 +194,6 @@ class Curve:
             least[level // 2 : level] = least[level : 2 * level].reshape(-1, 2).min(axis=1)
             level //= 2
         return cls(nodes, least)
-
-
-def single_reading(crank: SliderCrank, at_tdc: float, tilt: float, gauge_error: float, wheel_error: float) -> DropLaw:
-    """The law from one reading at TDC.
-
-    Known: D at TDC, to the gauge's error. Not known: the slope of the pocket floor, so k takes the least it can be,
-    cos(tilt); and how far off TDC the crank stood, so the reading may be too high by s(2 wheel_error) / cos(tilt),
-    which is taken off. Where the lobes stand against true TDC is for the cams' centreline_error.
-
-    Parameters
-    ----------
-    crank
-        The slider-crank.
-    at_tdc, gauge_error
-        The reading and its standard error, mm.
-    tilt
-        Valve axis from the cylinder axis, degrees.
-    wheel_error
-        Standard error of the degree wheel's zero, crank degrees.
-
-    Examples
-    --------
-    >>> law = single_reading(SliderCrank(86.0, 137.0), 5.1, tilt=13.0, gauge_error=0.05, wheel_error=1.0)
-    >>> round(float(law.fitted(0.0)), 3), round(float(law.low(0.0)), 3)
-    (5.1, 4.965)
-    """
-    least = math.cos(math.radians(tilt))
-    slip = COVERAGE_SIGMAS * wheel_error
-    off_tdc = float(max(crank.drop(slip), crank.drop(-slip))) / least
-    notes = ("one reading at TDC: the drop off TDC is taken from the valve's tilt, at its least",)
-    covariance = np.diag([gauge_error**2, 0.0, 0.0])
-    return DropLaw(crank, np.array([at_tdc]), least, 0.0, covariance, off_tdc, notes=notes)
 
 
 def fall_rate(crank: SliderCrank, theta: npt.ArrayLike) -> FloatArray:

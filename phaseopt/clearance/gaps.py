@@ -138,9 +138,9 @@ def least_piston_gaps(
 
     Examples
     --------
-    >>> from phaseopt.clearance.drop import single_reading
+    >>> from phaseopt.clearance.drop import DropLaw
     >>> from phaseopt.engine.crank import SliderCrank
-    >>> law = single_reading(SliderCrank(86.0, 137.0), 5.1, tilt=0.0, gauge_error=0.05, wheel_error=1.0)
+    >>> law = DropLaw(SliderCrank(86.0, 137.0), np.array([5.1]), 1.0, 0.0, np.zeros((3, 3)), (1,), np.zeros((0, 3)))
     >>> lobe = Lobe.through(np.linspace(-130, 130, 131), 10 * np.cos(np.linspace(-np.pi, np.pi, 131) / 2) ** 2)
     >>> gap, angle = least_piston_gaps(law.fitted_curve, lobe, np.array([[105.0, 105.0]]))
     >>> round(float(gap[0]), 2), round(float(angle[0]))

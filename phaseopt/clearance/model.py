@@ -12,7 +12,7 @@ import numpy.typing as npt
 from phaseopt.clearance.allowances import running_mm, static_mm, timing
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
-from phaseopt.clearance.drop_fit import drop_law
+from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.heads import Heads, heads_of
 from phaseopt.clearance.valves import least_valve_gaps
@@ -228,4 +228,4 @@ def contact_model(project: Project) -> ContactModel:
     """
     engine = engine_of(project)
     heads = heads_of(project, {side: engine.cam(side).most.peak for side in SIDES})
-    return ContactModel(project, engine, {side: drop_law(project, side) for side in SIDES}, heads)
+    return ContactModel(project, engine, drop_laws(project), heads)

@@ -14,13 +14,14 @@ def limits(project_file: ProjectFile, json: Json = False) -> None:
         from phaseopt.clearance.limits import phase_limits
         from phaseopt.clearance.model import contact_model
         from phaseopt.project_file import load_project
+        from phaseopt.report.drop_table import drops_as_dict
         from phaseopt.report.verdicts import limits_summary
 
         project = load_project(project_file)
         model = contact_model(project)
         found = phase_limits(model)
         if json:
-            print_json(_as_json(found, model.not_covered))
+            print_json({**_as_json(found, model.not_covered), "drops": drops_as_dict(model)})
         else:
             typer.echo(limits_summary(model, found))
 

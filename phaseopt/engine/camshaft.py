@@ -200,14 +200,15 @@ def engine_of(project: Project) -> Engine:
         Whatever its lobe files and cam cards get wrong, a lash that swallows the lift, a check lift never reached.
     """
     crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
-    cams = _camshaft(project, "intake"), _camshaft(project, "exhaust")
+    cams = camshaft_of(project, "intake"), camshaft_of(project, "exhaust")
     return Engine(crank, *cams, project.arrangement)
 
 
-def _camshaft(project: Project, side: Side) -> Camshaft:
+def camshaft_of(project: Project, side: Side) -> Camshaft:
+    """One camshaft as a project describes it. Raises `InputError` as `engine_of` does."""
     cam = project.cam(side)
     if cam.lobe is not None:
-        lobe = most = read_lobe(cam.lobe, cam.ratio)
+        lobe = most = read_lobe(cam.lobe, cam.ratio, cam.lash)
     else:
         assert cam.card is not None  # the project file gives a lobe or a card
         lobe, most = card_lobe(cam.card, cam.ratio, cam.lash, side, cam.centreline_error, project.file)

@@ -1,38 +1,48 @@
-"""A lobe measured on the bench: a CSV of tappet lift over cam degrees, checked before anything is built on it.
+"""A lobe measured on the bench or on the engine: a CSV, checked before anything is built on it.
 
-The file has a header `cam_deg,lift_mm`; `cam_deg` counts from the lobe's centre, negative on the opening flank.
+On the bench: `cam_deg,lift_mm`, tappet lift over cam degrees. On the engine: `crank_deg,valve_lift_mm`, lift at the
+valve's retainer with lash as set, over crank degrees. Either angle goes with either lift; both count from the lobe's
+centre, negative on the opening flank.
 """
 
 from pathlib import Path
 
 import numpy as np
 
-from phaseopt.csv_columns import Columns, read_columns
+from phaseopt.csv_columns import Columns, read_columns, text_of
 from phaseopt.engine.lobe import HALF_CYCLE, Lobe
+from phaseopt.errors import InputError
 
 CRANK_PER_CAM = 2.0
-CLOSED_BELOW = 0.05  # mm of tappet lift that counts as closed at the ends: a dial gauge and a base circle's run-out
+CLOSED_BELOW = 0.05  # mm of lift that counts as closed at the ends: a dial gauge and a base circle's run-out
 LONGEST_OPEN = 200.0  # cam degrees; no road or race lobe lifts for longer, a lobe told in crank degrees does
+LONGEST_FLANK = 140.0  # cam degrees from the lobe's centre; leaves room for a tail on the circle
 SHORTEST_OPEN = 60.0  # cam degrees; less is a lobe told in radians or in turns
 WIDEST_STEP = 5.0  # cam degrees between points while open; beyond, the curve between them is a guess
-LIFTS = 2.0, 25.0  # mm; outside it the column is not tappet lift in mm
+LIFTS = 2.0, 25.0  # mm; outside it the column is not lift in mm
 NOSE = 0.9  # of the peak; the middle of the stretch above it tells where the lobe's centre must be, near enough
 OFF_CENTRE = 5.0  # cam degrees that the middle may stand off 0 in a lobe whose flanks differ
+TAIL = 60.0  # crank degrees beyond the valve's closing in which its tappet may still stand within the lash,
+TAIL_END = 20.0  # and over which that is brought to zero
 
 
-def read_lobe(path: Path, ratio: float) -> Lobe:
+def read_lobe(path: Path, ratio: float, lash: float = 0.0) -> Lobe:
     """Read a measured lobe.
 
     Between the points runs the monotone cubic of `Lobe.through`; with points every 1 or 2 cam degrees it is within
     0.001 mm of a smooth lobe on the flanks, and up to 0.006 mm below it at a nose between two points. One step beyond
-    the first and the last point lift is zero.
+    the first and the last point lift is zero. Lift at the retainer is short of lift at zero lash by the lash; while the
+    valve is shut its tappet may stand anywhere within the lash, and near the flanks it is taken to fill it.
 
     Parameters
     ----------
     path
-        CSV with columns `cam_deg` (cam degrees from the lobe's centre, increasing) and `lift_mm` (tappet lift, mm).
+        CSV with an angle, `cam_deg` or `crank_deg` (from the lobe's centre, increasing), and a lift in mm, `lift_mm` at
+        the tappet or `valve_lift_mm` at the valve's retainer with lash as set.
     ratio
-        Valve travel over tappet travel; the lobe returned is lift at the valve.
+        Valve travel over tappet travel, for tappet lift.
+    lash
+        As it was set, mm at the valve, for lift at the retainer.
 
     Returns
     -------
@@ -42,70 +52,106 @@ def read_lobe(path: Path, ratio: float) -> Lobe:
     Raises
     ------
     InputError
-        Whatever `read_columns` refuses, and: angles not increasing or beyond half a turn, negative lift, ends that are
-        not closed (tappet lift above 0.05 mm), lift that is not in mm, crank degrees, a centre far from the peak,
-        points too far apart.
+        Whatever `read_columns` refuses, and: both angles or both lifts, angles not increasing or beyond half a turn,
+        negative lift, ends that are not closed (lift above 0.05 mm), lift that is not in mm, angles that can only be
+        the other kind of degrees, a centre far from the peak, points too far apart, lash larger than the lift.
     """
-    columns = read_columns(path, required=("cam_deg", "lift_mm"))
-    columns.require_increasing("cam_deg")
-    _refuse_impossible(columns)
-    return _closed(CRANK_PER_CAM * columns["cam_deg"], ratio * columns["lift_mm"])
+    names = [name.strip() for name in (text_of(path).lstrip() + "\n").splitlines()[0].split(",")]
+    angle, lift = _one_of(path, names, "cam_deg", "crank_deg"), _one_of(path, names, "lift_mm", "valve_lift_mm")
+    columns = read_columns(path, required=(angle, lift))
+    columns.require_increasing(angle)
+    per_cam = 1.0 if angle == "cam_deg" else CRANK_PER_CAM
+    _refuse_impossible(columns, angle, lift, per_cam)
+    crank_deg = columns[angle] * (CRANK_PER_CAM / per_cam)
+    if lift == "lift_mm":
+        return _closed(crank_deg, ratio * columns[lift])
+    if lash >= columns[lift].max():
+        raise columns.error(
+            int(columns[lift].argmax()),
+            f"lash {lash:g} mm is not below the lift {columns[lift].max():g} mm",
+            "check lash and valve_lift_mm, both in mm",
+        )
+    return _closed(crank_deg, columns[lift]) if lash == 0.0 else _with_lash(crank_deg, columns[lift], lash)
 
 
-def _refuse_impossible(columns: Columns) -> None:
-    angle, lift = columns["cam_deg"], columns["lift_mm"]
+def _one_of(path: Path, names: list[str], first: str, second: str) -> str:
+    """Which of two columns the file has; the first where it has neither, for `read_columns` to miss it."""
+    if first in names and second in names:
+        raise InputError.one(
+            f"columns {first} and {second} are both there", mend="keep the one that was measured", file=path
+        )
+    return second if second in names else first
+
+
+def _refuse_impossible(columns: Columns, angle_name: str, lift_name: str, per_cam: float) -> None:
+    """Refuse what no lobe is; `per_cam` is how many of the file's degrees a cam degree is."""
+    angle, lift = columns[angle_name], columns[lift_name]
+    kind = "cam" if angle_name == "cam_deg" else "crank"
+    half_turn = HALF_CYCLE / CRANK_PER_CAM * per_cam
     for row in (0, -1):
-        if abs(angle[row]) > HALF_CYCLE / CRANK_PER_CAM:
+        if abs(angle[row]) > half_turn:
             raise columns.error(
                 row,
-                f"cam_deg {angle[row]:g} is more than half a turn from the lobe's centre",
-                "count cam degrees (half of crank degrees) from the lobe's centre, -180 to 180",
+                f"{angle_name} {angle[row]:g} is more than half a turn of the cam from the lobe's centre",
+                f"count {kind} degrees from the lobe's centre, {-half_turn:g} to {half_turn:g}",
             )
     for row in np.flatnonzero(lift < 0)[:1]:
         raise columns.error(
-            int(row), f"lift_mm {lift[row]:g} is below zero", "set the gauge to zero on the base circle"
+            int(row), f"{lift_name} {lift[row]:g} is below zero", "set the gauge to zero on the base circle"
         )
     top = int(np.argmax(lift))
     if not LIFTS[0] <= lift[top] <= LIFTS[1]:
         raise columns.error(
-            top, f"the greatest lift is {lift[top]:g}", "lift_mm is tappet lift in mm, not inches and not valve lift"
+            top,
+            f"the greatest lift is {lift[top]:g}",
+            "give lift in mm, not inches: lift_mm at the tappet, or valve_lift_mm at the valve's retainer",
         )
     for row in (0, -1):
         if lift[row] > CLOSED_BELOW:
             raise columns.error(
                 row,
-                f"the lobe does not close: lift_mm is {lift[row]:g} at its end",
+                f"the lobe does not close: {lift_name} is {lift[row]:g} at its end",
                 f"measure on both flanks until lift is {CLOSED_BELOW:g} mm or less",
             )
     opened = np.flatnonzero(lift > CLOSED_BELOW)
     first, last = int(opened[0]), int(opened[-1])
     length = angle[last] - angle[first]
-    if length > LONGEST_OPEN:
+    if length > LONGEST_OPEN * per_cam:
+        looks = "these look like crank degrees: name the column crank_deg, or halve them"
         raise columns.error(
             first,
-            f"the lobe lifts for {length:g} degrees, longer than any lobe in cam degrees",
-            "these look like crank degrees: halve them",
+            f"the lobe lifts for {length:g} degrees, longer than any lobe in {kind} degrees",
+            looks if kind == "cam" else "give crank degrees from the lobe's centre",
         )
-    if length < SHORTEST_OPEN:
+    if length < SHORTEST_OPEN * per_cam:
+        looks = "these look like cam degrees: name the column cam_deg, or double them"
         raise columns.error(
             first,
-            f"the lobe lifts for only {length:g} cam degrees",
-            "give angles in cam degrees, as a degree wheel reads",
+            f"the lobe lifts for only {length:g} {kind} degrees",
+            looks if kind == "crank" else "give angles in cam degrees, as a degree wheel reads",
         )
-    for row in first + np.flatnonzero(np.diff(angle[first - 1 : last + 2]) > WIDEST_STEP)[:1]:
+    for row in first + np.flatnonzero(np.diff(angle[first - 1 : last + 2]) > WIDEST_STEP * per_cam)[:1]:
         raise columns.error(
             int(row),
-            f"{angle[row] - angle[row - 1]:g} cam degrees from the line before",
-            f"measure every 1 or 2 cam degrees while the lobe lifts, at most {WIDEST_STEP:g} apart",
+            f"{angle[row] - angle[row - 1]:g} {kind} degrees from the line before",
+            f"measure every {per_cam:g} or {2 * per_cam:g} {kind} degrees while the lobe lifts, at most "
+            f"{WIDEST_STEP * per_cam:g} apart",
         )
     nose = angle[lift >= NOSE * lift[top]]
     middle = (nose[0] + nose[-1]) / 2
-    if abs(middle) > OFF_CENTRE:
+    if abs(middle) > OFF_CENTRE * per_cam:
         raise columns.error(
             top,
-            f"the lobe's nose stands at cam_deg {middle:g}",
-            f"count cam_deg from the lobe's centre, at most {OFF_CENTRE:g} from the middle of the nose",
+            f"the lobe's nose stands at {angle_name} {middle:g}",
+            f"count {angle_name} from the lobe's centre, at most {OFF_CENTRE * per_cam:g} from the middle of the nose",
         )
+    for row in (first, last):
+        if abs(angle[row]) > LONGEST_FLANK * per_cam:
+            raise columns.error(
+                row,
+                f"the flank is {abs(angle[row]):g} {kind} degrees long, longer than any lobe's",
+                "count from the lobe's centre; set the gauge to zero on the base circle",
+            )
 
 
 def _closed(angles: np.ndarray, lifts: np.ndarray) -> Lobe:
@@ -117,3 +163,12 @@ def _closed(angles: np.ndarray, lifts: np.ndarray) -> Lobe:
         after = min(2 * angles[-1] - angles[-2], HALF_CYCLE)
         angles, lifts = np.r_[angles, after], np.r_[lifts, 0.0]
     return Lobe.through(angles, lifts)
+
+
+def _with_lash(angles: np.ndarray, lifts: np.ndarray, lash: float) -> Lobe:
+    """The lobe at zero lash from lift with lash: the lash added, and kept for a while where the valve is shut."""
+    opened = np.flatnonzero(lifts > CLOSED_BELOW)
+    first, last = max(int(opened[0]) - 1, 0), min(int(opened[-1]) + 1, len(lifts) - 1)
+    inner, outer = angles[first] - TAIL, angles[last] + TAIL
+    around = np.r_[inner - TAIL_END, inner, angles[first : last + 1], outer, outer + TAIL_END]
+    return Lobe.through(around, np.r_[0.0, lash, lifts[first : last + 1] + lash, lash, 0.0])

@@ -9,13 +9,12 @@ from pathlib import Path
 
 from pydantic import Field
 
+from phaseopt.project.drops import Clay, Drop, Drops, Geometry
 from phaseopt.project.hardware import (
     OVERSPEED_DEFAULT,
     Cam,
     Card,
     Crank,
-    Drop,
-    Drops,
     Duration,
     Phaser,
     Seat,
@@ -58,6 +57,7 @@ __all__ = [
     "Card",
     "Channel",
     "Channels",
+    "Clay",
     "Columns",
     "Crank",
     "Cycle",
@@ -69,6 +69,7 @@ __all__ = [
     "FrictionLaw",
     "FullThrottle",
     "Gap",
+    "Geometry",
     "IntakeTract",
     "Loft",
     "LogUnits",

@@ -1,4 +1,4 @@
-"""The hardware sections of a project file: crank, cams, phasers, valve drop and seats."""
+"""The hardware sections of a project file: crank, cams, phasers and seats."""
 
 import itertools
 from typing import Annotated, Literal
@@ -160,7 +160,11 @@ class Cam(Section):
     valves: int = Field(ge=1, le=3, description="valves of this kind in a cylinder")
     head_diameter: Millimetres = Field(gt=0, description="valve head diameter, mm")
     tilt: SpaceDegrees = Field(description="valve axis from the cylinder axis, degrees")
-    lobe: InputFile | None = Field(None, description="CSV of measured lift: cam_deg, lift_mm at the tappet")
+    lobe: InputFile | None = Field(
+        None,
+        description="CSV of measured lift: cam_deg, lift_mm at the tappet; or crank_deg, valve_lift_mm at the "
+        "valve's retainer with lash as set",
+    )
     card: Card | None = Field(None, description="cam card where there is no measured lobe")
     ratio: float = Field(1.0, gt=0, lt=5, description="valve travel over tappet travel")
     lash: Millimetres = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
@@ -176,35 +180,10 @@ class Cam(Section):
     def _one_lobe(self) -> "Cam":
         if (self.lobe is None) == (self.card is None):
             raise fault("give either lobe or card", 'lobe = "lobes/intake.csv", or a card table, not both')
-        peak = None if self.card is None else self.card.lift
-        if peak is not None and self.lash >= peak * self.ratio:
+        card = self.card
+        if card is not None and self.lash >= card.lift * (self.ratio if card.measured_at == "tappet" else 1.0):
             raise fault(f"lash {self.lash:g} mm is not below the lift", "measure lash at the valve in mm")
         return self
-
-
-class Drop(Section):
-    """Valve drop: how far a valve moves from its seat along its own axis until it meets the piston."""
-
-    readings: InputFile | None = Field(None, description="CSV of readings: crank_deg (ATDC +), drop_mm")
-    at_tdc: Millimetres | None = Field(None, gt=0, lt=25, description="one reading at TDC, mm (below 25)")
-    gauge_error: Millimetres = Field(0.05, gt=0, description="standard error of a reading, mm")
-    wheel_error: CrankDegrees = Field(
-        1.0, gt=0, lt=30, description="standard error of the degree wheel's zero, crank degrees"
-    )
-    accept_outliers: bool = Field(False, description="true = readings that do not fit are left out, and said so")
-
-    @model_validator(mode="after")
-    def _one_source(self) -> "Drop":
-        if (self.readings is None) == (self.at_tdc is None):
-            raise fault("give either readings or at_tdc", 'readings = "drops/intake.csv" (better), or at_tdc = 5.1')
-        return self
-
-
-class Drops(Section):
-    """Valve drop of both kinds of valve."""
-
-    intake: Drop
-    exhaust: Drop
 
 
 class Seat(Section):

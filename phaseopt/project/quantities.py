@@ -30,6 +30,13 @@ def quantity(unit: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
+def _one_or_more(value: object) -> object:
+    return value if isinstance(value, list | tuple) else (value,)
+
+
+ONE_OR_MORE = BeforeValidator(_one_or_more)  # a list of one may be written without brackets
+
+
 def _file(value: object, info: ValidationInfo) -> Path:
     """A path resolved from the project file's own folder."""
     if not isinstance(value, str | Path) or not str(value):

@@ -10,6 +10,7 @@ from phaseopt.clearance.limits import EDGES, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.project import SIDES, Project
+from phaseopt.report.drop_table import drop_table
 
 CELLS_LISTED = 12
 BEFORE_TURNING = (
@@ -71,7 +72,7 @@ def _stated_drops(model: ContactModel) -> list[str]:
                 f"; {int(drop.readings.used.sum())} readings fit to {worst:.2f} mm, wheel zero {drop.wheel:+.1f}°, "
                 f"{drop.factor:.3f} mm of drop a mm of piston"
             )
-        lines.append(f"Valve drop, {side}: {text}")
+        lines += [f"Valve drop, {side}: {text}", *drop_table(drop)]
     return lines
 
 

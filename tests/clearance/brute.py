@@ -24,8 +24,12 @@ def fall(project: Project, theta: np.ndarray) -> np.ndarray:
 
 
 def low_drop(project: Project, law: DropLaw) -> np.ndarray:
-    """The drop less two standard deviations at each angle of `THETA`, on both readings of the wheel's zero."""
-    curves = []
+    """The drop less two standard deviations at each angle of `THETA`, on both readings of the wheel's zero.
+
+    The lowest of all laws that the readings leave possible; none has a measurement that errs to one side.
+    """
+    assert law.shifts.size == 0
+    curves = [low_drop(project, other) for other in law.also]
     for shared in (True, False):
         at = THETA - (law.wheel if shared else 0.0)
         falls = fall(project, at)
@@ -35,7 +39,7 @@ def low_drop(project: Project, law: DropLaw) -> np.ndarray:
             rows = np.vstack([np.outer(own, np.ones_like(at)), falls, by_wheel])
             variance = np.einsum("pt,pt->t", rows, law.covariance @ rows)
             curves.append(at_tdc + law.factor * falls - 2 * np.sqrt(variance))
-    return np.min(curves, axis=0) - law.off_tdc
+    return np.min(curves, axis=0)
 
 
 def lobe(project: Project, side: str) -> PchipInterpolator:

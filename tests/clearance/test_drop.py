@@ -11,8 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from phaseopt.clearance import contact_model
-from phaseopt.clearance.drop import DropLaw, single_reading
-from phaseopt.clearance.drop_fit import drop_law, fit_readings
+from phaseopt.clearance.drop import DropLaw
+from phaseopt.clearance.drop_fit import Evidence
+from phaseopt.clearance.drop_sheet import sheet_of
+from phaseopt.clearance.drop_single import reading_at_tdc
+from phaseopt.clearance.drop_sources import drop_law, law_of
 from phaseopt.csv_columns import read_columns
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.errors import InputError
@@ -25,7 +28,15 @@ ANGLES = np.arange(-15.0, 16.0, 5.0)
 def fitted(path: Path, text: str, tilt: float = 12.0, **errors: object) -> DropLaw:
     path.write_text(text, encoding="utf-8")
     columns = read_columns(path, required=("crank_deg", "drop_mm"), optional=("cylinder",))
-    return fit_readings(columns, CRANK, tilt, Drop.model_validate({"readings": path, **errors}))
+    drop = Drop.model_validate({"readings": path, **errors})
+    return law_of(Evidence(CRANK, tilt, drop, sheet_of([columns], CRANK)))
+
+
+def at_tdc_alone(reading: float, tilt: float) -> DropLaw:
+    """The law from one reading at TDC, gauge to 0.05 mm and wheel to 1°."""
+    drop = Drop.model_validate({"at_tdc": reading, "gauge_error": 0.05, "wheel_error": 1.0})
+    single = reading_at_tdc(CRANK, 1, reading, tilt, drop.gauge_error, drop.wheel_error)
+    return law_of(Evidence(CRANK, tilt, drop, singles=(single,)))
 
 
 def sheet(angles: np.ndarray, drops: np.ndarray) -> str:
@@ -63,8 +74,8 @@ def test_a_single_reading_never_claims_more_room_than_there_is(
     """Any pocket floor between flat and parallel, and the crank up to two wheel errors off TDC when it was read."""
     least = math.cos(math.radians(tilt))
     factor = least + share * (1 / least - least)
-    law = single_reading(CRANK, 5.0 + factor * float(CRANK.drop(slip)), tilt, gauge_error=0.05, wheel_error=1.0)
-    assert float(law.low(theta)) <= 5.0 + factor * float(CRANK.drop(theta)) - 0.1 + 1e-9
+    law = at_tdc_alone(5.0 + factor * float(CRANK.drop(slip)), tilt)
+    assert float(law.low(theta)) <= 5.0 + factor * float(CRANK.drop(theta)) - 0.1 + 1e-6
 
 
 @pytest.mark.parametrize(("wheel", "factor"), [(0.0, 1.0), (1.2, 0.98), (-0.9, 1.02)])
@@ -202,7 +213,8 @@ def test_law_of_a_project_follows_its_readings_or_its_single_reading(tmp_path: P
     )
     assert float(drop_law(project, "intake").fitted(0.0)) == pytest.approx(6.0, abs=0.01)
     exhaust = drop_law(project, "exhaust")
-    assert float(exhaust.fitted(0.0)) == 5.0
+    assert float(exhaust.fitted(0.0)) == pytest.approx(5.0, abs=1e-9)
     assert exhaust.factor == pytest.approx(math.cos(math.radians(13.0)))
-    (note,) = (note for note in contact_model(project).notes if note.startswith("exhaust valve drop:"))
-    assert "one reading at TDC" in note
+    single, one_cylinder = (note for note in contact_model(project).notes if note.startswith("exhaust valve drop:"))
+    assert "one reading at TDC" in single
+    assert "cylinder 1 of 4" in one_cylinder

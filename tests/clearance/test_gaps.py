@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from clearance import brute
 from phaseopt.clearance import ContactModel, contact_model
-from phaseopt.clearance.drop import single_reading
+from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.lobe import Lobe
@@ -80,7 +80,7 @@ def test_a_wider_box_never_has_a_larger_gap(
 
 def test_a_lobe_that_opens_at_firing_tdc_is_caught_there() -> None:
     """All 720° count: drop falls to its least at both dead centres."""
-    law = single_reading(SliderCrank(86.0, 137.0), 3.0, tilt=0.0, gauge_error=0.05, wheel_error=1.0)
+    law = DropLaw(SliderCrank(86.0, 137.0), np.array([3.0]), 1.0, 0.0, np.zeros((3, 3)), (1,), np.zeros((0, 3)))
     x = np.linspace(-100.0, 100.0, 101)
     lobe = Lobe.through(x, 4.0 * np.cos(np.pi * x / 200) ** 2)
     gap, angle = least_piston_gaps(law.fitted_curve, lobe, np.array([[350.0, 350.0], [0.0, 0.0]]))

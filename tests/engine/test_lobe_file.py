@@ -102,3 +102,52 @@ def test_a_lobe_that_cannot_be_is_refused(tmp_path: Path, table: Callable[[], Ta
     assert says in str(caught.value)
     assert "lobe.csv: line " in str(caught.value)
     assert "Mend:" in str(caught.value)
+
+
+def on_the_engine(folder: Path, lash: float, header: str = "crank_deg,valve_lift_mm", spread: float = 2.0) -> Path:
+    """The same lobe as a dial gauge at the retainer shows it, with lash, rocker ratio 1.4."""
+    angle, lift = good()
+    table = spread * angle, np.maximum(1.4 * lift - lash, 0.0)
+    path = written(folder, table)
+    path.write_text(path.read_text(encoding="utf-8").replace("cam_deg,lift_mm", header), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("lash", [0.0, 0.25])
+def test_lift_at_the_retainer_over_crank_degrees_is_the_same_lobe(tmp_path: Path, lash: float) -> None:
+    """Source: kinematics: a valve with lash moves lash less than its tappet; the ratio is in the reading already."""
+    lobe = read_lobe(on_the_engine(tmp_path, lash), ratio=9.9, lash=lash)
+    x = np.linspace(-360.0, 360.0, 7201)
+    true = 1.4 * 9.5 * polynomial_345(x / (2 * FLANK))
+    off = lobe.lift(x) - true
+    opened = true > lash + 0.01
+    assert np.abs(off[opened]).max() < 0.006
+    assert off.min() > -0.006  # nowhere below the lobe itself, its ramps within the lash included
+    assert off.max() <= lash + 0.006
+    assert float(lobe.lift(355.0)) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("header", "spread", "says"),
+    [
+        ("crank_deg,valve_lift_mm", 0.8, "line 22: the lobe lifts for only"),
+        ("crank_deg,valve_lift_mm", 0.8, "name the column cam_deg, or double them"),
+        ("cam_deg,valve_lift_mm", 2.0, "name the column crank_deg, or halve them"),
+        ("crank_deg,lift", 2.0, "no column 'lift_mm'"),
+    ],
+)
+def test_the_other_kind_of_degrees_is_recognised(tmp_path: Path, header: str, spread: float, says: str) -> None:
+    """Source: the limits stated in `lobe_file`."""
+    with pytest.raises(InputError) as caught:
+        read_lobe(on_the_engine(tmp_path, 0.2, header, spread), ratio=1.0, lash=0.2)
+    assert says.split(": ")[-1] in str(caught.value)
+
+
+def test_columns_given_twice_over_and_a_lash_beyond_the_lift(tmp_path: Path) -> None:
+    """Source: none; two columns could contradict each other, and a lash as large as the lift leaves none."""
+    both = written(tmp_path, good())
+    both.write_text(both.read_text(encoding="utf-8").replace("cam_deg,", "cam_deg,crank_deg,"), encoding="utf-8")
+    with pytest.raises(InputError, match="cam_deg and crank_deg are both there"):
+        read_lobe(both, ratio=1.0)
+    with pytest.raises(InputError, match="lash 15 mm is not below the lift"):
+        read_lobe(on_the_engine(tmp_path, 0.2), ratio=1.0, lash=15.0)

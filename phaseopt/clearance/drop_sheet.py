@@ -1,0 +1,175 @@
+"""Sheets of drop readings: read, and refused where they cannot be what a dial gauge and a degree wheel showed.
+
+A sheet is a CSV with `crank_deg` (degrees after gas-exchange TDC, before it negative), `drop_mm` (from the seat along
+the valve's axis until it meets the piston) and, where several cylinders were measured, `cylinder`. Each file is a
+sitting of its own: the degree wheel may have been set anew.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.csv_columns import Columns, read_columns
+from phaseopt.engine.crank import SliderCrank
+from phaseopt.errors import InputError
+from phaseopt.project import Drop
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+FEWEST = 5  # readings of a sitting; practice is seven, every 5° from 15° before TDC to 15° after
+FEWEST_A_SIDE = 2  # of them before TDC, and after it
+FARTHEST = 90.0  # crank degrees from TDC; beyond, a reading was not counted from gas-exchange TDC
+LARGEST = 100.0  # mm; no valve has so far to go near TDC
+RISE = 0.7, 1.4  # drop's rise over the piston's fall; k lies between cos 60° and its inverse only on paper
+_SPREAD = 0.3  # mm of piston travel between two readings that can tell the rise
+_TO_READ = "read every 5° from 15° before TDC (negative) to 15° after"
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """Readings of one or more sittings in one run: arrays (n,); `sitting` is the number of the file, from 0."""
+
+    files: tuple[Path, ...]
+    sitting: IntArray
+    line: IntArray
+    cylinder: IntArray
+    angle: FloatArray
+    drop: FloatArray
+
+    def place(self, i: int) -> tuple[Path, str]:
+        """File and line of a reading."""
+        return self.files[self.sitting[i]], f"line {self.line[i]}"
+
+    def span(self, sitting: int) -> str:
+        """The lines of a sitting, in words."""
+        lines = self.line[self.sitting == sitting]
+        return f"lines {lines[0]} to {lines[-1]}"
+
+
+def read_sheets(drop: Drop, crank: SliderCrank) -> Sheet | None:
+    """The readings a project names; None where it names no file.
+
+    Raises `InputError`, naming file and line: whatever `read_columns` refuses; drops not above zero; angles twice, out
+    of order, without a sign or not counted from TDC; too few readings or on one side of TDC only; drops that fall away
+    from TDC or rise at another rate than the piston falls.
+    """
+    if not drop.readings:
+        return None
+    tables = [read_columns(file, required=("crank_deg", "drop_mm"), optional=("cylinder",)) for file in drop.readings]
+    return sheet_of(tables, crank, drop.cylinder)
+
+
+def sheet_of(tables: list[Columns], crank: SliderCrank, cylinder: int = 1) -> Sheet:
+    """The readings of files already read; `cylinder` is the one of a file without that column."""
+    cylinders = [_cylinders(columns, cylinder) for columns in tables]
+    for columns, own in zip(tables, cylinders, strict=True):
+        _refuse_impossible(columns, own)
+        _refuse_wrong_rise(columns, own, crank)
+    sheet = Sheet(
+        tuple(columns.path for columns in tables),
+        np.concatenate([np.full(len(own), i) for i, own in enumerate(cylinders)]),
+        np.concatenate([np.array(columns.lines) for columns in tables]),
+        np.concatenate(cylinders),
+        np.concatenate([columns["crank_deg"] for columns in tables]),
+        np.concatenate([columns["drop_mm"] for columns in tables]),
+    )
+    refuse_one_sided(sheet, np.ones(len(sheet.angle), dtype=np.bool_))
+    return sheet
+
+
+def refuse_one_sided(sheet: Sheet, used: BoolArray) -> None:
+    """Refuse a sitting whose readings in use cannot tell the wheel's zero from the drop."""
+    for number, file in enumerate(sheet.files):
+        angle = sheet.angle[used & (sheet.sitting == number)]
+        if len(angle) < FEWEST:
+            raise InputError.one(
+                f"{len(angle)} readings that can be used, {FEWEST} are needed", mend=_TO_READ, file=file
+            )
+        for side, count in (("before", np.count_nonzero(angle < 0)), ("after", np.count_nonzero(angle > 0))):
+            if count < FEWEST_A_SIDE:
+                raise InputError.one(
+                    f"{count} of {len(angle)} readings {'is' if count == 1 else 'are'} {side} TDC, so the wheel's zero "
+                    "cannot be told from the drop",
+                    mend=_TO_READ,
+                    file=file,
+                    where=sheet.span(number),
+                )
+
+
+def _cylinders(columns: Columns, otherwise: int) -> IntArray:
+    if "cylinder" not in columns:
+        return np.full(len(columns["drop_mm"]), otherwise, dtype=np.int64)
+    for row, number in enumerate(columns["cylinder"]):
+        if number != round(number) or number < 1:
+            raise columns.error(row, f"cylinder {number:g} is not a cylinder", "number cylinders 1, 2, 3, ...")
+    return columns["cylinder"].astype(np.int64)
+
+
+def _refuse_impossible(columns: Columns, cylinder: IntArray) -> None:
+    angle, drop = columns["crank_deg"], columns["drop_mm"]
+    for row in np.flatnonzero(drop <= 0)[:1]:
+        raise columns.error(
+            int(row),
+            f"drop_mm {drop[row]:g} is not above zero",
+            "give the valve's travel from its seat until it meets the piston, counted positive",
+        )
+    for row in np.flatnonzero(drop > LARGEST)[:1]:
+        raise columns.error(int(row), f"drop_mm {drop[row]:g} is no valve drop near TDC", f"give mm, below {LARGEST:g}")
+    for row in np.flatnonzero(np.abs(angle) > FARTHEST)[:1]:
+        raise columns.error(
+            int(row),
+            f"crank_deg {angle[row]:g} is more than {FARTHEST:g} degrees from TDC",
+            "count from gas-exchange TDC, before it negative: 345 is -15",
+        )
+    for number in np.unique(cylinder):
+        rows = np.flatnonzero(cylinder == number)
+        own = Columns(columns.path, [columns.lines[i] for i in rows], {"crank_deg": angle[rows]})
+        _refuse_unsigned(own)
+        own.require_increasing("crank_deg")
+
+
+def _refuse_unsigned(columns: Columns) -> None:
+    """15, 10, 5, 0, 5, 10, 15: both sides of TDC without a sign, named as what it is."""
+    angle = columns["crank_deg"]
+    turn = int(np.abs(angle).argmin())
+    sides = angle[:turn], angle[turn + 1 :]
+    if min(map(len, sides)) == 0 or angle.min() < 0 < angle.max():
+        return
+    away = np.abs(angle)
+    if (np.diff(away[: turn + 1]) < 0).all() and (np.diff(away[turn:]) > 0).all():
+        sign = "-" if angle.max() > 0 else "+"
+        raise columns.error(
+            0 if sign == "-" else turn + 1,
+            "crank_deg comes down to TDC and goes away from it again with the same sign",
+            "count crank_deg before TDC negative, after it positive",
+        )
+
+
+def _refuse_wrong_rise(columns: Columns, cylinder: IntArray, crank: SliderCrank) -> None:
+    """Drop must rise as the piston falls: the median over pairs of readings (Theil and Sen), which no outlier moves."""
+    fall, drop = crank.drop(columns["crank_deg"]), columns["drop_mm"]
+    i, j = np.triu_indices(len(drop), 1)
+    tell = (np.abs(fall[j] - fall[i]) > _SPREAD) & (cylinder[i] == cylinder[j])
+    if not tell.any():
+        return
+    i, j = i[tell], j[tell]
+    rise = float(np.median((drop[j] - drop[i]) / (fall[j] - fall[i])))
+    where = f"lines {columns.lines[0]} to {columns.lines[-1]}"
+    if rise < 0:
+        raise InputError.one(
+            "drop_mm falls away from TDC, where the piston makes room and it must rise: its sign is reversed",
+            mend="give the travel from the seat until the valve meets the piston, not what the gauge shows when it has",
+            file=columns.path,
+            where=where,
+        )
+    if not RISE[0] <= rise <= RISE[1]:
+        raise InputError.one(
+            f"drop_mm rises {rise:.2f} times as fast as the piston falls, where it must be about once",
+            mend="check crank_deg (crank, not cam degrees), drop_mm (in mm), crank.stroke and crank.rod",
+            file=columns.path,
+            where=where,
+        )

@@ -1,0 +1,280 @@
+"""The valve drop of a project: every source read, held against the others, and made into one law.
+
+Each source alone makes a law, and all together make one, weighted by their stated errors. Where a source stands off
+what the others say by more than chance allows it, nothing is averaged away: the lowest of all the laws counts and it
+is said, and beyond `OUTLIER` standard deviations it is refused.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from phaseopt.clearance.drop import COVERAGE_SIGMAS, DropLaw
+from phaseopt.clearance.drop_fit import Evidence, Fit, laws_of, solve
+from phaseopt.clearance.drop_sheet import BoolArray, Sheet, read_sheets, refuse_one_sided
+from phaseopt.clearance.drop_single import Single, Told, clay_drop, from_geometry, reading_at_tdc
+from phaseopt.engine.camshaft import camshaft_of
+from phaseopt.engine.crank import SliderCrank
+from phaseopt.errors import InputError, Mistake
+from phaseopt.project import SIDES, Drop, Project, Side
+
+OUTLIER = 3.5  # standard deviations from a fit made without the measurement
+MOST_OUTLIERS = 0.25  # of the readings; beyond, they contradict each other
+WIDEST_WHEEL = 3.0  # standard deviations of the wheel's zero
+MIRRORED = 3.0, 2.0  # standard deviations: two wheel zeros that differ by more, and less once one is turned round
+
+
+def drop_laws(project: Project) -> dict[Side, DropLaw]:
+    """The valve drop of both kinds of valve, held against each other.
+
+    Both sheets are read on one crank. Where their wheel zeros differ and would agree if one sheet's angles had the
+    other sign, either that sheet is mirrored or the wheel was set anew in between: it is said, and the lower counts.
+    Raises `InputError` as `drop_law` does.
+    """
+    laws = {side: drop_law(project, side) for side in SIDES}
+    read = [laws[side] for side in SIDES if laws[side].readings is not None and not _sittings(laws[side])]
+    if len(read) < len(SIDES):
+        return laws
+    wheels = [law.wheel for law in read]
+    sigma = math.hypot(*(math.sqrt(law.covariance[-1, -1]) for law in read))
+    if abs(wheels[0] - wheels[1]) <= MIRRORED[0] * sigma or abs(wheels[0] + wheels[1]) > MIRRORED[1] * sigma:
+        return laws
+    note = (
+        f"the intake readings put TDC at {wheels[0]:+.1f}° on the wheel and the exhaust readings at {wheels[1]:+.1f}°: "
+        "unless the wheel was set anew in between, one sheet has before and after TDC exchanged; the lower drop of "
+        "both ways counts"
+    )
+    return {
+        side: replace(law, also=(*law.also, replace(law, wheel=-law.wheel, also=())), notes=(*law.notes, note))
+        for side, law in laws.items()
+    }
+
+
+def _sittings(law: DropLaw) -> bool:
+    return law.readings is not None and len(law.readings.files) > 1
+
+
+def drop_law(project: Project, side: Side) -> DropLaw:
+    """The valve drop of one kind of valve, from all that the project gives.
+
+    Parameters: `project`; `side`, "intake" or "exhaust".
+    Raises `InputError`, naming file and line or key: whatever `read_sheets` refuses; readings that do not fit, unless
+    the project accepts them; readings that contradict each other; a wheel zero beyond what wheel_error allows; a
+    cylinder that is not there; a clay without a measured lobe; dimensions that leave no drop; sources that contradict
+    each other.
+    """
+    drop: Drop = getattr(project.drop, side)
+    crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
+    sheet = read_sheets(drop, crank)
+    singles, told = _singles(project, side, crank)
+    _refuse_cylinders(project, side, sheet, singles)
+    law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, told), project, side)
+    return replace(law, notes=(*law.notes, *_cylinder_notes(law, project.cylinders)))
+
+
+def law_of(evidence: Evidence, project: Project | None = None, side: Side = "intake") -> DropLaw:
+    """The law from everything measured. `project` and `side` are for messages."""
+    evidence, notes = _fitting(evidence)
+    parts = dict(_parts(evidence))
+    together, fit = _law(evidence)
+    if len(parts) == 1:
+        return replace(together, notes=(*notes, *_untold_notes(evidence)))
+    alone = {name: _law(part)[0] for name, part in parts.items()}
+    strays = _strays(fit, evidence)
+    told = ", ".join(f"{name} {_in_words(law)}" for name, law in alone.items())
+    worst = max(strays, key=lambda name: strays[name])
+    if strays[worst] > OUTLIER:
+        raise InputError.one(
+            f"the sources of the {side} drop contradict each other at TDC: {told}; {worst} stands "
+            f"{strays[worst]:.1f} standard errors off the others",
+            mend="measure again what is out, or take it out; where one is less sure than stated, state its error",
+            file=project.file if project is not None else None,
+            where=f"drop.{side}",
+        )
+    notes = (*notes, f"sources, each by itself at TDC: {told}", *_untold_notes(evidence))
+    off = [name for name, stray in strays.items() if stray > COVERAGE_SIGMAS]
+    if off:
+        notes = (
+            *notes,
+            f"{' and '.join(off)} off the other sources by more than two standard errors: the lowest of each counts",
+        )
+        together = replace(together, also=(*together.also, *alone.values()))
+    return replace(together, alone=alone, notes=notes)
+
+
+def _law(evidence: Evidence) -> tuple[DropLaw, Fit]:
+    """The law with k fitted, or where nothing tells it with k at its least, and its most as another possible law."""
+    if evidence.sheet is not None or evidence.told is not None:
+        fits = [solve(evidence)]
+    else:
+        ends = evidence.k_range if any(single.angle for single in evidence.singles) else evidence.k_range[:1]
+        fits = [solve(evidence, hold=k) for k in ends]
+    laws = [law for fit in fits for law in laws_of(evidence, fit)]
+    return replace(laws[0], also=tuple(laws[1:])), fits[0]
+
+
+def _parts(evidence: Evidence) -> Iterator[tuple[str, Evidence]]:
+    """What each source says by itself."""
+    if evidence.sheet is not None:
+        yield "readings", replace(evidence, singles=(), told=None)
+    for name in dict.fromkeys(single.source for single in evidence.singles):
+        own = tuple(single for single in evidence.singles if single.source == name)
+        told = evidence.told if name == "geometry" else None
+        yield name, replace(evidence, sheet=None, used=None, singles=own, told=told)
+
+
+def _strays(fit: Fit, evidence: Evidence) -> dict[str, float]:
+    """How far each source but the readings stands off everything else, in standard errors, by its worst measurement."""
+    found: dict[str, float] = {}
+    for single, stray in zip(evidence.singles, fit.strays.tolist(), strict=True):
+        found[single.source] = max(stray, found.get(single.source, 0.0))
+    if evidence.told is not None and evidence.sheet is not None:
+        found["geometry"] = max(found["geometry"], fit.k_strays)
+    return found
+
+
+def _in_words(law: DropLaw) -> str:
+    least = int(law.at_tdc.argmin())
+    doubt = float(law.fitted(0.0) - law.low(0.0))
+    where = f" (cylinder {law.cylinders[least]})" if len(law.cylinders) > 1 else ""
+    return f"{float(law.fitted(0.0)):.2f} mm less {doubt:.2f}{where}"
+
+
+def _untold_notes(evidence: Evidence) -> tuple[str, ...]:
+    if evidence.sheet is not None or evidence.told is not None:
+        return ()
+    names = {single.source for single in evidence.singles}
+    if names == {"at_tdc"}:
+        return ("one reading at TDC: the drop off TDC is taken from the valve's tilt, at its least",)
+    return ("nothing tells how fast the drop grows from TDC: it is taken from the valve's tilt, at its worst",)
+
+
+def _cylinder_notes(law: DropLaw, cylinders: int) -> Iterator[str]:
+    measured = sorted({*law.cylinders, *(c for other in law.also for c in other.cylinders)})
+    if len(measured) > 1:
+        low = law.low_by_cylinder(0.0)
+        most = law.cylinders[int(low.argmax())]
+        yield (
+            f"cylinder {law.worst} counts, it has the least: {low.min():.2f} mm guaranteed at TDC, where cylinder "
+            f"{most} has {low.max():.2f}"
+        )
+    if len(measured) < cylinders:
+        named = ", ".join(map(str, measured))
+        yield f"measured on cylinder {named} of {cylinders}; the others are taken to have no less"
+
+
+def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Single, ...], Told | None]:
+    drop, cam = getattr(project.drop, side), project.cam(side)
+    errors = {"tilt": cam.tilt, "gauge_error": drop.gauge_error, "wheel_error": drop.wheel_error}
+    found = [reading_at_tdc(crank, number, value, **errors) for number, value in _numbered(drop, drop.at_tdc)]
+    if drop.clay is not None:
+        if cam.lobe is None:
+            raise InputError.one(
+                "a clay is turned into a drop by the lift where it was squeezed, which a cam card does not tell well "
+                "enough",
+                mend=f"measure the lobe ({side}.lobe), or read the drop with a dial gauge",
+                file=project.file,
+                where=f"drop.{side}.clay",
+            )
+        fitted = camshaft_of(project, side)
+        for number, thickness in _numbered(drop, drop.clay.thickness):
+            found.append(clay_drop(crank, fitted, number, thickness, drop.clay, cam.centreline_error))
+    told = None
+    if drop.geometry is not None:
+        single, told = from_geometry(drop.geometry, drop.cylinder, cam.head_diameter, cam.tilt)
+        if single.drop <= 0:
+            raise InputError.one(
+                f"by these dimensions the closed valve would stand {-single.drop:.2f} mm inside the piston at TDC",
+                mend="check signs and units of deck, gasket, recession, pocket_depth and pocket_angle",
+                file=project.file,
+                where=f"drop.{side}.geometry",
+            )
+        found.append(single)
+    return tuple(found), told
+
+
+def _numbered(drop: Drop, values: tuple[float, ...]) -> list[tuple[int, float]]:
+    """Cylinder and value: a single one is of the cylinder stated, a list is of cylinders 1, 2, 3, ..."""
+    return [(drop.cylinder, values[0])] if len(values) == 1 else list(enumerate(values, start=1))
+
+
+def _refuse_cylinders(project: Project, side: Side, sheet: Sheet | None, singles: tuple[Single, ...]) -> None:
+    if sheet is not None and sheet.cylinder.max() > project.cylinders:
+        row = int(sheet.cylinder.argmax())
+        file, line = sheet.place(row)
+        raise InputError.one(
+            f"cylinder {sheet.cylinder[row]} of an engine with {project.cylinders}",
+            mend="number cylinders from 1, or correct cylinders in the project file",
+            file=file,
+            where=line,
+        )
+    for single in singles:
+        if single.cylinder > project.cylinders:
+            raise InputError.one(
+                f"{single.source} names cylinder {single.cylinder} of an engine with {project.cylinders}",
+                mend="one value for each cylinder, or a single value and the cylinder it was measured on",
+                file=project.file,
+                where=f"drop.{side}",
+            )
+
+
+def _fitting(evidence: Evidence) -> tuple[Evidence, tuple[str, ...]]:
+    """The readings that fit each other, and a note on each left out; refused where the project does not accept that."""
+    sheet, errors = evidence.sheet, evidence.errors
+    if sheet is None:
+        return evidence, ()
+    used: BoolArray = np.ones(len(sheet.angle), dtype=np.bool_)
+    readings = replace(evidence, singles=(), told=None)
+    fit = solve(replace(readings, used=used))
+    while (worst := np.abs(np.where(used, fit.standardised, 0.0))).max() > OUTLIER:
+        used[int(worst.argmax())] = False
+        if np.count_nonzero(~used) > max(1, int(MOST_OUTLIERS * used.size)):
+            raise _contradicting(sheet, used, errors)
+        fit = solve(replace(readings, used=used))
+    out = np.flatnonzero(~used).tolist()
+    if out and not errors.accept_outliers:
+        raise InputError(
+            Mistake(
+                f"crank_deg {sheet.angle[i]:g} reads {sheet.drop[i]:g} mm, {abs(fit.residual[i]):.2f} mm "
+                f"{'more' if fit.residual[i] > 0 else 'less'} than the others say",
+                "read that angle again, or set accept_outliers = true to leave it out",
+                *sheet.place(i),
+            )
+            for i in out
+        )
+    refuse_one_sided(sheet, used)
+    _refuse_wheel(sheet, fit, errors)
+    notes = tuple(
+        f"line {sheet.line[i]} of {sheet.place(i)[0].name} ({sheet.drop[i]:g} mm at {sheet.angle[i]:g}°) is "
+        f"{fit.residual[i]:+.2f} mm off the others and left out, as the project accepts"
+        for i in out
+    )
+    return replace(evidence, used=used), notes
+
+
+def _contradicting(sheet: Sheet, used: BoolArray, errors: Drop) -> InputError:
+    out = np.flatnonzero(~used)
+    lines = ", ".join(str(sheet.line[i]) for i in out)
+    others = sorted({sheet.place(int(i))[0].name for i in out})
+    return InputError.one(
+        f"the readings contradict each other: no law that a piston follows comes within {OUTLIER:g} times "
+        f"gauge_error {errors.gauge_error:g} mm of them, whichever quarter is left out",
+        mend="take the readings again; if the gauge is less sure than that, state its gauge_error",
+        file=sheet.place(int(out[0]))[0],
+        where=f"lines {lines}" + (f" (in {' and '.join(others)})" if len(others) > 1 else ""),
+    )
+
+
+def _refuse_wheel(sheet: Sheet, fit: Fit, errors: Drop) -> None:
+    for sitting, wheel in enumerate(fit.wheels.tolist()):
+        if abs(wheel) > WIDEST_WHEEL * errors.wheel_error:
+            raise InputError.one(
+                f"the readings put TDC at {wheel:+.1f}° on the wheel, where wheel_error {errors.wheel_error:g}° allows "
+                f"{WIDEST_WHEEL * errors.wheel_error:g}°",
+                mend="find TDC again with a positive stop, check the sign of crank_deg, or state the wheel_error it "
+                "had",
+                file=sheet.files[sitting],
+                where=sheet.span(sitting),
+            )

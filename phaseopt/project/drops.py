@@ -1,0 +1,113 @@
+"""The valve-drop sections of a project file: what was measured of the room between valve and piston."""
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from phaseopt.project.quantities import (
+    ONE_OR_MORE,
+    CrankDegrees,
+    InputFile,
+    Millimetres,
+    Section,
+    SpaceDegrees,
+    fault,
+)
+
+DropMillimetres = Annotated[Millimetres, Field(gt=0, lt=25)]  # more is no valve drop at TDC
+
+
+class Clay(Section):
+    """A strip of clay squeezed between valve and piston while the crank was turned through TDC."""
+
+    thickness: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
+        min_length=1,
+        description="where it is thinnest, cut at right angles to the piston, mm; a list gives cylinders 1, 2, 3, ...",
+    )
+    centreline: CrankDegrees = Field(
+        gt=0, lt=200, description="true centreline the cam stood at, crank degrees (ATDC intake, BTDC exhaust)"
+    )
+    error: Millimetres = Field(0.10, gt=0, description="standard error of cutting and measuring it, mm")
+    spring_back: Millimetres = Field(
+        0.15,
+        ge=0,
+        description="how much thicker than the gap it may be: springing back, and what gave way as it was squeezed "
+        "(old gasket, weak valve springs, a tappet not solid), mm",
+    )
+
+
+class Geometry(Section):
+    """What makes the drop: dimensions of head, gasket, block and piston at TDC."""
+
+    deck: Millimetres = Field(gt=-20, lt=20, description="piston crown below the block's deck at TDC, mm (- = proud)")
+    gasket: Millimetres = Field(ge=0, lt=10, description="head gasket, squeezed, mm")
+    recession: Millimetres = Field(
+        gt=-50,
+        lt=50,
+        description="centre of the closed head's lower face above the head's joint face, mm (- = below it)",
+    )
+    pocket_depth: Millimetres = Field(0.0, ge=0, lt=50, description="pocket floor straight below the crown, mm")
+    pocket_angle: SpaceDegrees = Field(
+        0.0,
+        description="slope of the pocket's floor to the crown, falling outward as the valve head does, degrees "
+        "(0 = flat; as the valve's tilt = parallel to the head)",
+    )
+    across: Millimetres | None = Field(
+        None, description="centre of the closed head's lower face from the cylinder axis, outward, mm"
+    )
+    pocket_across: Millimetres | None = Field(
+        None,
+        description="where pocket_depth was measured, from the cylinder axis, outward, mm (both left out = under the "
+        "centre of the closed head)",
+    )
+    error: Millimetres = Field(0.15, gt=0, description="standard error of their sum, along the cylinder axis, mm")
+    angle_error: SpaceDegrees = Field(
+        0.5, gt=0, lt=10, description="standard error of the valve's tilt, and of pocket_angle, degrees"
+    )
+
+    @model_validator(mode="after")
+    def _places(self) -> "Geometry":
+        if (self.across is None) != (self.pocket_across is None):
+            raise fault(
+                "give across and pocket_across, or neither",
+                "both from the cylinder axis; neither where pocket_depth was measured under the head's centre",
+            )
+        return self
+
+
+class Drop(Section):
+    """Valve drop: how far a valve moves from its seat along its own axis until it meets the piston.
+
+    Any of the sources, best first; several are held against each other.
+    """
+
+    readings: Annotated[tuple[InputFile, ...], ONE_OR_MORE] = Field(
+        (), description="CSV of readings, or a list of them, one a sitting: crank_deg (ATDC +), drop_mm, cylinder"
+    )
+    at_tdc: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
+        (), description="one reading at TDC, mm (below 25); a list gives cylinders 1, 2, 3, ..."
+    )
+    clay: Clay | None = Field(None, description="clay between valve and piston; needs a measured lobe")
+    geometry: Geometry | None = Field(None, description="deck, gasket, recession and pocket")
+    cylinder: int = Field(1, ge=1, le=16, description="cylinder that everything which names none was measured on")
+    gauge_error: Millimetres = Field(0.05, gt=0, description="standard error of a reading, mm")
+    wheel_error: CrankDegrees = Field(
+        1.0, gt=0, lt=30, description="standard error of the degree wheel's zero, crank degrees"
+    )
+    accept_outliers: bool = Field(False, description="true = readings that do not fit are left out, and said so")
+
+    @model_validator(mode="after")
+    def _some_source(self) -> "Drop":
+        if not self.readings and not self.at_tdc and self.clay is None and self.geometry is None:
+            raise fault(
+                "give readings, at_tdc, clay or geometry",
+                'readings = "drops/intake.csv" (best), at_tdc = 5.1, a clay table or a geometry table',
+            )
+        return self
+
+
+class Drops(Section):
+    """Valve drop of both kinds of valve."""
+
+    intake: Drop
+    exhaust: Drop

@@ -1,0 +1,43 @@
+"""The valve drop by crank angle, so that a gap can be worked out by hand: drop less lift at the same angle."""
+
+from typing import Any
+
+import numpy as np
+
+from phaseopt.clearance.drop import DropLaw
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import floored
+
+ANGLES = np.arange(-30.0, 31.0, 5.0)  # crank degrees after TDC; practice reads the middle of it
+FITTED, COUNTED = "as fitted", "counted"
+
+
+def drop_rows(law: DropLaw) -> dict[str, list[float]]:
+    """Drop in mm at `ANGLES`: as fitted, counted for the cylinder with the least, and as each source has it by itself.
+
+    Fitted angles are as the wheel showed them; what counts is the least whether the wheel was right or not.
+    """
+    rows = {FITTED: law.fitted(ANGLES), COUNTED: law.low(ANGLES)}
+    rows |= {f"{name} alone": alone.fitted(ANGLES) for name, alone in law.alone.items()}
+    return {name: row.tolist() for name, row in rows.items()}
+
+
+def drop_table(law: DropLaw) -> list[str]:
+    """The rows as text, what counts rounded down."""
+    wide = max(map(len, drop_rows(law)))
+    lines = [f"  {'° after TDC':<{wide}}" + "".join(f"{angle:7.0f}" for angle in ANGLES)]
+    for name, row in drop_rows(law).items():
+        lines.append(f"  {name:<{wide}}" + "".join(f"{floored(x) if name == COUNTED else f'{x:.2f}':>7}" for x in row))
+    return lines
+
+
+def drops_as_dict(model: ContactModel) -> dict[str, Any]:
+    """The rows of both kinds of valve as plain values, mm to 0.001."""
+    return {
+        side: {
+            "crank_deg": ANGLES.tolist(),
+            **{name: [round(x, 3) for x in row] for name, row in drop_rows(law).items()},
+            "worst_cylinder": law.worst,
+        }
+        for side, law in model.drops.items()
+    }
