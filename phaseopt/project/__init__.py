@@ -2,7 +2,7 @@
 
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
 may carry another unit as text. `load_project` (in `project_file.py`) reads one from `project.toml`. The sections are in
-`hardware`, `rules`, `logs`, `simulation` and `wishes`, what their fields are made of in `quantities`.
+`hardware`, `drops`, `rules`, `logs`, `simulation` and `wishes`, what their fields are made of in `quantities`.
 """
 
 from pathlib import Path
