@@ -22,7 +22,7 @@ from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.whole import whole
 from phaseopt.errors import InputError
 
-POINTS = 320  # of a chunk, about; with half as many, cold starts cost 4 % more
+POINTS = 320  # of a chunk, about: cold starts cost 2 % more than with 650; with 160 they would cost 10 %
 SUFFIX = ".chunk"
 DIGEST = 32  # bytes of SHA-256 before the numbers
 
