@@ -1,17 +1,12 @@
 """What several parts of the tests share."""
 
-from pathlib import Path
-
 import pytest
+from hillclimb import pulls_alone
 
 from phaseopt.build import Build, build
-from phaseopt.project_file import load_project
-
-ROOT = Path(__file__).parent.parent
-HILLCLIMB = ROOT / "examples" / "hillclimb" / "project.toml"
 
 
 @pytest.fixture(scope="session")
 def hillclimb() -> Build:
-    """The example's build; a test must not change it."""
-    return build(load_project(HILLCLIMB))
+    """The example's build from its pulls alone; a test must not change it."""
+    return build(pulls_alone())

@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 import pytest
+from hillclimb import HILLCLIMB, pulls_alone_file
 from typer.testing import CliRunner, Result
 
 from phaseopt.build import Build
@@ -14,7 +15,6 @@ from phaseopt.output.files import build_files
 from phaseopt.tables import read_table, write_table
 
 EXAMPLES = Path(__file__).parent.parent.parent / "examples"
-HILLCLIMB = EXAMPLES / "hillclimb" / "project.toml"
 
 
 def run(*arguments: object) -> Result:
@@ -28,7 +28,7 @@ def out(hillclimb: Build, tmp_path: Path) -> Path:
 
 
 def test_build_writes_the_promised_files(tmp_path: Path) -> None:
-    result = run("build", HILLCLIMB, "--out", tmp_path / "deep" / "out")
+    result = run("build", pulls_alone_file(tmp_path), "--out", tmp_path / "deep" / "out")
     assert result.exit_code == 0, result.output
     tables = {"intake_phase.csv", "exhaust_phase.csv", "cells.csv", "limits.csv"}
     wanted = tables | {f"{name}-metadata.json" for name in tables} | {"report.html", "run.json"}
@@ -63,10 +63,8 @@ def test_check_refuses_one_cell_moved_ten_degrees_into_contact(out: Path) -> Non
 
 
 def test_limits_needs_no_torque(tmp_path: Path) -> None:
-    text = HILLCLIMB.read_text().split("[cycle]")[0] + "\n"
-    for name in ("lobes/", "drops/", "../../maps/"):
-        text = text.replace(f'"{name}', f'"{HILLCLIMB.parent / name}/')
-    (tmp_path / "project.toml").write_text(text)
+    path = pulls_alone_file(tmp_path)
+    path.write_text(path.read_text(encoding="utf-8").split("[cycle]")[0], encoding="utf-8")
     result = run("limits", tmp_path / "project.toml")
     assert result.exit_code == 0, result.output
     assert "would TOUCH" in result.output
