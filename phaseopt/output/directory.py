@@ -70,7 +70,7 @@ def write_files(directory: Path, files: Mapping[str, str], option: str = "--out"
             directory,
             option,
             "cannot be written: " + ("the disk is full" if full else str(error.strerror)),
-            "make room, and run the build again" if full else "name a place that may be written",
+            "make room, and run it again" if full else "name a place that may be written",
         ) from error
     finally:
         if fresh is not None:

@@ -14,7 +14,7 @@ from phaseopt.surrogate.prior import GridPrior
 
 FloatArray = npt.NDArray[np.float64]
 
-DIP = 1.0  # N·m; what is less deep is no dip
+DIP = 1.0  # N·m; what is less deep is no dip, and what gains less no gain
 LOW = 0.3  # of the redline; a dip below that is of no use to know
 
 
@@ -107,7 +107,8 @@ def telling_points(project: Project, full: FullThrottle) -> list[Point]:
     if depth.max() > DIP:
         found.append(full.point("dip", int(known[np.argmax(depth)])))
     gain = np.nan_to_num((full.best - full.rest)[known])
-    found.append(full.point("most gain", int(known[np.argmax(gain)])))
+    if gain.max() > DIP:
+        found.append(full.point("most gain", int(known[np.argmax(gain)])))
     below = known[full.rpm[known] <= project.crank.redline]
     found.append(full.point("top speed", int(below[-1] if below.size else known[0])))
     speeds = [point.rpm for point in found]

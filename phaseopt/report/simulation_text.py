@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.cycle.from_project import ambient, cycle_section, full_throttle_pressure
@@ -27,7 +28,7 @@ def simulation_summary(project: Project, grid: xr.Dataset, written: list[Path], 
     later = "kept beside the project: a build takes it up" if kept else "could not be kept beside the project"
     blocks = [
         ("Simulated", [points_line(project, grid)]),
-        ("Settled", [settled_line(project, grid)]),
+        ("Settled", [settled_line(grid)]),
         ("Contact", [contact_line(grid)]),
         ("Full throttle", [*shape_lines(project, full), ""]),
         ("Trust", trust_lines(project, full)),
@@ -71,21 +72,32 @@ def doubt(project: Project, full: FullThrottle) -> float:
 def points_line(project: Project, grid: xr.Dataset) -> str:
     """How many points, and over what."""
     kpa, celsius = ambient(project)
-    rpm, load, icl, ecl = (grid.sizes[name] for name in ("rpm", "load", "icl", "ecl"))
+    rpm, load, icl, ecl = (_span(grid[name].to_numpy()) for name in ("rpm", "load", "icl", "ecl"))
     return (
-        f"{grid['torque'].size:,} operating points: {rpm} speeds {_axis(grid, 'rpm')} rpm; {load} loads "
-        f"{_axis(grid, 'load')} kPa, the top one full throttle ({full_throttle_pressure(project):.1f} kPa in the "
-        f"plenum); {icl} intake centrelines {_axis(grid, 'icl')}° ATDC, {ecl} exhaust {_axis(grid, 'ecl')}° BTDC; "
+        f"{grid['torque'].size:,} operating points: {_count(grid, 'rpm', 'speed')}, {rpm} rpm; "
+        f"{_count(grid, 'load', 'load')}, {load} kPa, the top one full throttle "
+        f"({full_throttle_pressure(project):.1f} kPa in the plenum); {_count(grid, 'icl', 'intake centreline')}, {icl}° ATDC; "
+        f"{_count(grid, 'ecl', 'exhaust centreline')}, {ecl}° BTDC; "
         f"outside air {kpa:.1f} kPa dry, {celsius:.0f} °C"
     )
 
 
-def _axis(grid: xr.Dataset, name: str) -> str:
-    values = grid[name].to_numpy()
-    return f"{values[0]:.0f}" if len(values) == 1 else f"{values[0]:.0f} to {values[-1]:.0f}"
+def _count(grid: xr.Dataset, axis: str, what: str) -> str:
+    count = grid.sizes[axis]
+    return f"{count} {what}{'s' if count > 1 else ''}"
 
 
-def settled_line(project: Project, grid: xr.Dataset) -> str:
+def _span(values: npt.NDArray[np.float64]) -> str:
+    """The least and the greatest of some numbers.
+
+    >>> _span(np.array([3.0, 1.0])), _span(np.array([2.0]))
+    ('1 to 3', '2')
+    """
+    least, most = f"{values.min():.0f}", f"{values.max():.0f}"
+    return least if least == most else f"{least} to {most}"
+
+
+def settled_line(grid: xr.Dataset) -> str:
     """How many points did not settle, and where."""
     lost = grid["settled"] < 0.5
     count = int(lost.sum())
@@ -96,9 +108,9 @@ def settled_line(project: Project, grid: xr.Dataset) -> str:
     speeds = lost["rpm"].to_numpy()[lost.any(["load", "icl", "ecl"]).to_numpy()]
     clear = int((lost & (grid["contact"] == 0)).sum())
     return (
-        f"all but {count:,} ({100 * count / lost.size:.1f} %), {int(by_load[most]):,} of them at "
-        f"{float(lost['load'][most]):g} kPa, at {speeds.min():.0f} to {speeds.max():.0f} rpm: left empty, never "
-        f"invented; {clear} of them at timings that keep the contact rules"
+        f"all but {count:,} ({100 * count / lost.size:.1f} %), at {_span(speeds)} rpm, {int(by_load[most]):,} of them "
+        f"at {float(lost['load'][most]):g} kPa: left empty, never invented; {clear or 'none'} of them at timings that "
+        "keep the contact rules"
     )
 
 
@@ -109,8 +121,9 @@ def contact_line(grid: xr.Dataset) -> str:
     if not short + touch:
         return "every simulated timing keeps both contact rules, with the cams as fitted"
     return (
-        f"of {marks.size:,} timings by speed, {touch:,} would TOUCH and {short:,} do not keep the rules, with the cams "
-        "as fitted: simulated all the same, marked in the variable `contact`, and never put into a table"
+        f"of {marks.size:,} timings by speed, {f'{touch:,}' if touch else 'none'} would TOUCH and {short:,} do not "
+        "keep the rules, with the cams as fitted: simulated all the same, marked in the variable `contact`, and never "
+        "put into a table"
     )
 
 

@@ -121,7 +121,7 @@ def test_a_full_disk_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.M
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(xr.Dataset, "to_netcdf", full)
+    monkeypatch.setattr(Path, "write_bytes", full)
     refused(run(project, "--out", out), "grid.nc", "No space left on device", "has room")
     assert out.read_bytes() == before
     assert folder_of(tmp_path) == there

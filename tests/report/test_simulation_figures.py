@@ -98,7 +98,7 @@ def test_what_did_not_settle_is_counted_and_said_where(project: Project) -> None
     text = " ".join(simulation_summary(project, grid, [Path("grid.nc")], kept=False).split())
     count = 2 * grid.sizes["ecl"]
     assert f"all but {count} (" in text
-    assert f"{count} of them at 40 kPa, at 1000 to 1500 rpm" in text
+    assert f"at 1000 to 1500 rpm, {count} of them at 40 kPa" in text
     assert "could not be kept beside the project" in text
     assert "best 19" in text
     assert "N·m at 5500 rpm; it sags to" in text
