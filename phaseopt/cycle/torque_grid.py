@@ -221,7 +221,9 @@ def _can_keep(folder: Path) -> bool:
 
 
 def _forget_old(folder: Path) -> None:
-    """Remove all but the files used last."""
-    files = sorted((path for path in folder.iterdir() if path.is_file()), key=lambda path: path.stat().st_mtime)
-    for path in files[:-KEPT]:
-        path.unlink(missing_ok=True)
+    """Remove all but what was used last: files, and folders with chunks of runs that were stopped."""
+    for path in sorted(folder.iterdir(), key=lambda path: path.stat().st_mtime)[:-KEPT]:
+        if path.is_dir():
+            clear_parts(path)
+        else:
+            path.unlink(missing_ok=True)

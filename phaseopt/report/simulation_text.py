@@ -76,9 +76,9 @@ def points_line(project: Project, grid: xr.Dataset) -> str:
     return (
         f"{grid['torque'].size:,} operating points: {_count(grid, 'rpm', 'speed')}, {rpm} rpm; "
         f"{_count(grid, 'load', 'load')}, {load} kPa, the top one full throttle "
-        f"({full_throttle_pressure(project):.1f} kPa in the plenum); {_count(grid, 'icl', 'intake centreline')}, {icl}° ATDC; "
-        f"{_count(grid, 'ecl', 'exhaust centreline')}, {ecl}° BTDC; "
-        f"outside air {kpa:.1f} kPa dry, {celsius:.0f} °C"
+        f"({full_throttle_pressure(project):.1f} kPa in the plenum); "
+        f"{_count(grid, 'icl', 'intake centreline')}, {icl}° ATDC; "
+        f"{_count(grid, 'ecl', 'exhaust centreline')}, {ecl}° BTDC; outside air {kpa:.1f} kPa dry, {celsius:.0f} °C"
     )
 
 

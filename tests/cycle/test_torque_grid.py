@@ -1,6 +1,7 @@
 """Which points are simulated for a project, what is kept, and which timings are marked."""
 
 import math
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -146,6 +147,12 @@ def test_only_the_grids_used_last_are_kept(tmp_path: Path, monkeypatch: pytest.M
         torque_grid(project, changed)
         paths.append(kept_at(project, changed))
     assert [path.exists() for path in paths] == [False, True, True]
+    stopped = tmp_path / FOLDER / "grid-of-a-run-that-was-stopped"
+    stopped.mkdir()
+    (stopped / "0.chunk").write_bytes(b"x")
+    os.utime(stopped, (0, 0))
+    torque_grid(project, replace(config, burn_duration=63.0))
+    assert not stopped.exists()
 
 
 @pytest.mark.usefixtures("simulations")
