@@ -96,6 +96,22 @@ class PhaseTables:
         return phases[0], phases[1]
 
 
+@dataclass(frozen=True, eq=False)
+class PhaseClamps:
+    """Phases that a controller may hold at each speed, whatever the load.
+
+    `rpm` (R,); `intake` and `exhaust` (R, 2): from, to, crank degrees from rest, + = advanced.
+    """
+
+    rpm: FloatArray
+    intake: FloatArray
+    exhaust: FloatArray
+
+    def of_side(self, side: Side) -> FloatArray:
+        """The clamps of a side."""
+        return self.intake if side == "intake" else self.exhaust
+
+
 def _place(axis: FloatArray, value: FloatArray) -> tuple[npt.NDArray[np.intp], FloatArray]:
     """The cell a value falls in and how far it stands into it, 0 to 1."""
     inside = np.clip(value, axis[0], axis[-1])

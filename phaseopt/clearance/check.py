@@ -4,13 +4,14 @@ Each cell by itself, at its own speed; the box of all values in the tables and r
 phase up to the top speed; and the full travel of the phasers, which the tables do not touch.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from phaseopt.clearance.between import breaking_cells
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import SafeBox
@@ -40,7 +41,8 @@ _SLACK = 1e-9  # crank degrees by which rounding may put a label outside
 class BoxVerdict:
     """The tables as a box: any of their values, and rest, may meet any other at any speed up to the top one.
 
-    `static` and `running` (at the top speed) gaps by contact, mm.
+    `static` and `running` (at the top speed) gaps by contact, mm. `broken_by` names, where every cell is clear and the
+    box is not, the cells whose phases break it together; else "".
     """
 
     range: SafeBox
@@ -48,6 +50,7 @@ class BoxVerdict:
     running: dict[str, float]
     verdict: str
     sentence: str
+    broken_by: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +90,8 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
     """Judge a pair of tables by bound.
 
     Parameters: `tables`, any phases on any axes; a phase outside the travel, or two different ones for tied cams, gets
-    the verdict "outside travel" (or "contact" where that is what the geometry says).
+    the verdict "outside travel" (or "contact" where that is what the geometry says). The box is judged up to the top
+    speed, or the last breakpoint where that is beyond.
     """
     pairs = np.column_stack([tables.of_side(side).to_numpy().reshape(-1) for side in SIDES])
     speeds = np.repeat(tables.rpm, tables.load.size)
@@ -95,18 +99,23 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
     found = model.gaps(np.repeat(each, 2, axis=1))
     gaps = Gaps(found.static[back], found.static_angle[back], found.swept[back], found.swept_angle[back])
     by_hand = model.by_hand(each)[back]
-    outside = _outside(model, pairs)
+    outside = outside_travel(model, pairs)
     cells = _cells(model, tables, pairs, speeds, gaps, by_hand, outside)
+    top = max(model.top_speed, float(tables.rpm[-1]))
+    box = box_verdict(model, pairs, bool((outside != "").any()), top)
+    if box.verdict != CLEAR and bool((cells["verdict"] == CLEAR).all()):
+        span = (box.range.intake_from, box.range.intake_to, box.range.exhaust_from, box.range.exhaust_to)
+        box = replace(box, broken_by=breaking_cells(model, tables, span, top))
     return Verdict(
         cells,
-        _box(model, pairs, bool((outside != "").any())),
+        box,
         full_travel(model),
         _worst(model, speeds, gaps, by_hand),
         model.not_covered,
     )
 
 
-def _outside(model: ContactModel, pairs: FloatArray) -> TextArray:
+def outside_travel(model: ContactModel, pairs: FloatArray) -> TextArray:
     """(n,) why the hardware cannot take a pair of phases, "" where it can."""
     why = np.full(len(pairs), "", dtype="<U80")
     for side, phases in zip(SIDES, pairs.T, strict=True):
@@ -118,7 +127,7 @@ def _outside(model: ContactModel, pairs: FloatArray) -> TextArray:
     return why
 
 
-def _judged(model: ContactModel, static: FloatArray, running: FloatArray, outside: npt.NDArray[np.bool_]) -> TextArray:
+def judged(model: ContactModel, static: FloatArray, running: FloatArray, outside: npt.NDArray[np.bool_]) -> TextArray:
     words = verdicts(model, static, running)
     return np.where(outside & (words != CONTACT), OUTSIDE, words)
 
@@ -141,7 +150,7 @@ def _cells(
         attrs = {"long_name": long_name} | ({"units": units} if units else {})
         return dims, values.reshape(*shape, *values.shape[1:]), attrs
 
-    judged = _judged(model, gaps.static, running, outside != "")
+    words = judged(model, gaps.static, running, outside != "")
     binds = np.where(outside != "", outside, binding(model, margin))
     intake, exhaust = (model.engine.cam(side) for side in SIDES)
     return xr.Dataset(
@@ -158,7 +167,7 @@ def _cells(
             "running_angle": on(contact, gaps.swept_angle, "crank angle of the least running gap", "degree"),
             "static_margin": on(contact, margin[:, 0], "static gap above what is required", "mm"),
             "running_margin": on(contact, margin[:, 1], "running gap above the reserve", "mm"),
-            "verdict": on(cell, judged, "verdict"),
+            "verdict": on(cell, words, "verdict"),
             "binds": on(cell, binds, "the rule with the least margin"),
         },
         {
@@ -177,22 +186,22 @@ def _by_rss(model: ContactModel, gaps: Gaps, speeds: FloatArray) -> FloatArray:
     return np.asarray(gaps.static - np.sqrt(squares))
 
 
-def _box(model: ContactModel, pairs: FloatArray, outside: bool) -> BoxVerdict:
-    """The box of all pairs and of rest, where phasers stand when the engine starts."""
+def box_verdict(model: ContactModel, pairs: FloatArray, outside: bool, top: float) -> BoxVerdict:
+    """The box of all pairs of phases (n, 2) and of rest, where phasers stand when the engine starts, up to a speed."""
     low, high = np.minimum(pairs.min(axis=0), 0.0), np.maximum(pairs.max(axis=0), 0.0)
     if model.tied:  # one span for both, also where two tables say otherwise
         low, high = np.full(2, low.min()), np.full(2, high.max())
     span = SafeBox(float(low[0]), float(high[0]), float(low[1]), float(high[1]))
     gaps = model.gaps_of((span.intake_from, span.intake_to, span.exhaust_from, span.exhaust_to))
-    running = running_gaps(model, gaps, model.top_speed)
-    verdict = str(_judged(model, gaps.static, running, np.array([outside]))[0])
+    running = running_gaps(model, gaps, top)
+    verdict = str(judged(model, gaps.static, running, np.array([outside]))[0])
     which = (
         f"any phase from {low[0]:g} to {high[0]:g}°"
         if model.tied
         else f"any intake phase from {low[0]:g} to {high[0]:g}° with any exhaust phase from {low[1]:g} to {high[1]:g}°"
     )
-    sentence = f"{verdict}: {which}, up to {model.top_speed:.0f} rpm; closest: "
-    sentence += least_sentence(model, gaps, model.top_speed)
+    sentence = f"{verdict}: {which}, up to {top:.0f} rpm; closest: "
+    sentence += least_sentence(model, gaps, top)
     each_static = dict(zip(model.contacts, gaps.static[0].tolist(), strict=True))
     return BoxVerdict(span, each_static, dict(zip(model.contacts, running[0].tolist(), strict=True)), verdict, sentence)
 

@@ -24,7 +24,7 @@ from phaseopt.project import SIDES, Project, Side
 
 FloatArray = npt.NDArray[np.float64]
 
-_COLUMNS = {"intake": slice(0, 2), "exhaust": slice(2, 4)}  # of a box
+COLUMNS = {"intake": slice(0, 2), "exhaust": slice(2, 4)}  # of a box
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,7 +193,7 @@ class ContactModel:
         lashes = {side: self.engine.cam(side).lash if lash else 0.0 for side in SIDES}
         found: list[tuple[FloatArray, FloatArray]] = []
         for side in SIDES:
-            cam, columns = self.engine.cam(side), _COLUMNS[side]
+            cam, columns = self.engine.cam(side), COLUMNS[side]
             phase_from, phase_to = rows[:, columns].T
             # Advancing makes the centre's angle smaller: the most advanced phase is where the interval begins.
             interval = np.column_stack([cam.centre(phase_to) - either[side], cam.centre(phase_from) + either[side]])

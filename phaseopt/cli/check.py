@@ -1,33 +1,74 @@
-"""`phaseopt check`: a pair of tables from anywhere against the contact limits."""
+"""`phaseopt check`: a pair of tables, or of clamps, from anywhere against the contact limits."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from phaseopt.cli.frame import NOT_CLEAR, Json, ProjectFile, app, ending, print_json
 
-Table = Annotated[Path | None, typer.Option(metavar="CSV", help="Phase table; left out for a cam without a phaser.")]
+Table = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="CSV", help="Its phase table, or clamps by speed (rpm, phase or rpm, from, to); none = it stands still."
+    ),
+]
+At = Annotated[
+    float | None, typer.Option(metavar="DEGREES", help="Where it stands without a table; + = advanced. [default: rest]")
+]
+Rpm = Annotated[
+    Literal["across", "down"] | None, typer.Option(help="Which way rpm runs, where a table does not settle it.")
+]
+Sign = Annotated[
+    Literal["1", "-1"] | None, typer.Option(help="1 = + in its table means advanced, -1 = + means retarded.")
+]
+Zero = Annotated[float | None, typer.Option(metavar="NUMBER", help="The number in its table that means rest.")]
+Degrees = Annotated[Literal["crank", "cam"] | None, typer.Option(help="Degrees that its table counts in.")]
+
+_SIGNS: dict[str | None, Literal[1, -1] | None] = {"1": 1, "-1": -1, None: None}
 
 
 @app.command()
-def check(project_file: ProjectFile, intake: Table = None, exhaust: Table = None, json: Json = False) -> None:
-    """Check a pair of phase tables: every cell, everything between cells, and the full travel."""
+def check(
+    project_file: ProjectFile,
+    intake: Table = None,
+    exhaust: Table = None,
+    intake_at: At = None,
+    exhaust_at: At = None,
+    rpm: Rpm = None,
+    intake_sign: Sign = None,
+    exhaust_sign: Sign = None,
+    intake_zero: Zero = None,
+    exhaust_zero: Zero = None,
+    intake_in: Degrees = None,
+    exhaust_in: Degrees = None,
+    json: Json = False,
+) -> None:
+    """Check a pair of phase tables: every cell, everything between cells, and the full travel.
+
+    Tables may have any axes, rpm across or down, tabs, semicolons or commas. What is not stated or written beside the
+    table is taken as crank degrees from rest, + = advanced; how each file was read is printed first.
+    """
     with ending():
-        from phaseopt.clearance.check import check_tables
+        from phaseopt.clearance.clamps import check_given
         from phaseopt.clearance.model import contact_model
+        from phaseopt.foreign_tables import Source, Stated, read_pair
         from phaseopt.project_file import load_project
-        from phaseopt.report.verdicts import cannot_hold, check_summary, verdict_as_dict
-        from phaseopt.tables import read_tables
+        from phaseopt.report.verdicts import cannot_hold, check_summary, given_words, verdict_as_dict
 
         project = load_project(project_file)
-        model = contact_model(project)
-        verdict = check_tables(model, read_tables(project, intake, exhaust))
+        given = read_pair(
+            project,
+            Source(intake, Stated(_SIGNS[intake_sign], intake_zero, intake_in), intake_at),
+            Source(exhaust, Stated(_SIGNS[exhaust_sign], exhaust_zero, exhaust_in), exhaust_at),
+            rpm,
+        )
+        verdict = check_given(contact_model(project), given.phases)
         if json:
-            print_json(verdict_as_dict(verdict) | {"notes": cannot_hold(project, verdict)})
+            found = verdict_as_dict(verdict) | {"notes": cannot_hold(project, verdict)}
+            print_json(found | {"read_as": given.told})
         else:
-            for side, path in (("Intake", intake), ("Exhaust", exhaust)):
-                typer.echo(f"{side} table: {path if path is not None else 'none given'}")
+            typer.echo(given_words(given, {"intake": intake, "exhaust": exhaust}))
             typer.echo(check_summary(project, verdict))
         if not verdict.clear:
             raise typer.Exit(NOT_CLEAR)

@@ -9,10 +9,11 @@ from typing import Any
 
 import xarray as xr
 
+from phaseopt.foreign_tables.meaning import NEUTRAL, meaning_words
 from phaseopt.output.columns import Column
 from phaseopt.tables import CORNER, number_text
 
-_SIGN = "crank degrees moved by the phaser from its rest position, which is 0; + = advanced (earlier), - = retarded"
+_SIGN = meaning_words(NEUTRAL)
 
 
 def table_metadata(name: str, table: xr.DataArray, notes: Sequence[str] = ()) -> str:

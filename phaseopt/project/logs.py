@@ -2,18 +2,32 @@
 
 from typing import Annotated, Literal
 
+import numpy as np
+import numpy.typing as npt
 from pydantic import AfterValidator, Field, model_validator
 
 from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Section, fault, quantity
-from phaseopt.units import UnitError, to_number
+from phaseopt.units import UnitError, scale, to_number
 
 
 class Channel(Section):
-    """How a logged phase counts."""
+    """How a log or a controller's table counts phases."""
 
     sign: Literal[1, -1] = Field(description="1 = the log counts advance as +, -1 = retard as +")
     zero: float = Field(allow_inf_nan=False, description="what the log reads at rest, in the log's own degrees")
     unit: Literal["crank deg", "cam deg"] = Field(alias="in", description='"crank deg" or "cam deg"')
+
+    def phase(self, reading: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        """Phase in crank degrees from rest, + = advanced: sign × (reading - zero), a cam degree counted as two.
+
+        Parameters: `reading` in the channel's own degrees, any shape. Returns the same shape.
+
+        >>> retard_in_cam_degrees = Channel(sign=-1, zero=3.0, **{"in": "cam deg"})
+        >>> [float(phase) for phase in retard_in_cam_degrees.phase([3.0, 13.0])]
+        [0.0, -20.0]
+        """
+        own = np.asarray(reading, dtype=np.float64)
+        return np.asarray(self.sign * (own - self.zero) * scale(self.unit, "crank deg") + 0.0)
 
 
 class Channels(Section):

@@ -2,14 +2,20 @@
 
 import math
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
+import numpy as np
+import xarray as xr
+
 from phaseopt.clearance.check import Verdict
+from phaseopt.clearance.clamps import ClampVerdict
 from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import EDGES, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, floored
-from phaseopt.project import SIDES, Project
+from phaseopt.foreign_tables import Given
+from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.drop_table import drop_table
 
 CELLS_LISTED = 12
@@ -88,8 +94,10 @@ def _guard(project: Project, travel: FullTravel) -> list[str]:
     return ["  The project does not accept tables as the only guard, so `phaseopt build` will stop."]
 
 
-def cannot_hold(project: Project, verdict: Verdict) -> list[str]:
-    """Sentences on phases that a controller cannot hold: between its steps, or off rest while the phaser is locked."""
+def cannot_hold(project: Project, verdict: Verdict | ClampVerdict) -> list[str]:
+    """Sentences on cells that a controller cannot hold: between its steps, or off rest while the phaser is locked."""
+    if isinstance(verdict, ClampVerdict):
+        return []
     found = []
     for side in SIDES:
         phaser = project.phaser_of(side)
@@ -112,8 +120,18 @@ def cannot_hold(project: Project, verdict: Verdict) -> list[str]:
     return found
 
 
-def check_summary(project: Project, verdict: Verdict) -> str:
-    """What `phaseopt check` prints: the three verdicts apart, the cells that are not clear, what is not covered."""
+def check_summary(project: Project, verdict: Verdict | ClampVerdict) -> str:
+    """What `phaseopt check` prints: the three verdicts apart, what is not clear and why, what is not covered."""
+    lines = _tables_lines(project, verdict) if isinstance(verdict, Verdict) else _clamps_lines(project, verdict)
+    lines.append(f"Box          {verdict.box.sentence}")
+    lines += [f"             broken by {verdict.box.broken_by}"] if verdict.box.broken_by else []
+    lines.append(_capital(verdict.full_travel.sentence))
+    lines += [f"Note         {note}" for note in cannot_hold(project, verdict)]
+    lines += [f"Not covered  {', '.join(verdict.not_covered)}", "", BEFORE_TURNING]
+    return "\n".join(lines)
+
+
+def _tables_lines(project: Project, verdict: Verdict) -> list[str]:
     cells = verdict.cells["verdict"].to_numpy()
     bad = [(r, load) for r, row in enumerate(cells) for load, word in enumerate(row) if word != CLEAR]
     lines = [f"{project.name}: the tables are {'clear' if verdict.clear else 'NOT CLEAR'}", ""]
@@ -121,29 +139,56 @@ def check_summary(project: Project, verdict: Verdict) -> str:
     lines += [f"             {_cell_words(verdict, r, load)}" for r, load in bad[:CELLS_LISTED]]
     if len(bad) > CELLS_LISTED:
         lines.append(f"             and {len(bad) - CELLS_LISTED} more cells")
-    lines += [f"Box          {verdict.box.sentence}", _capital(verdict.full_travel.sentence)]
-    lines += [f"Note         {note}" for note in cannot_hold(project, verdict)]
-    lines += [f"Not covered  {', '.join(verdict.not_covered)}", "", BEFORE_TURNING]
-    return "\n".join(lines)
+    return lines
+
+
+def _clamps_lines(project: Project, verdict: ClampVerdict) -> list[str]:
+    words = verdict.speeds["verdict"].to_numpy()
+    bad = np.flatnonzero(words != CLEAR)
+    lines = [f"{project.name}: the clamps are {'clear' if verdict.clear else 'NOT CLEAR'}", ""]
+    lines.append(
+        f"Speeds       {words.size - bad.size} of {words.size} clear: any phase with any other within the clamps"
+    )
+    for r in bad:
+        at = verdict.speeds.isel(rpm=r)
+        spans = ", ".join(f"{side} {float(at[f'{side}_from']):g} to {float(at[f'{side}_to']):g}°" for side in SIDES)
+        lines.append(f"             {float(at['rpm']):.0f} rpm: {_short_by(at)} ({spans})")
+    return lines
+
+
+def given_words(given: Given, files: dict[Side, Path | None]) -> str:
+    """How each file was read, every guess stated."""
+    lines = []
+    for side, told in given.told.items():
+        lines.append(f"{side.capitalize()}: {files[side] or told[0]}")
+        lines += [f"  {sentence}" for sentence in (told if files[side] else ())]
+    return "\n".join([*lines, ""])
 
 
 def _cell_words(verdict: Verdict, r: int, load: int) -> str:
     cell = verdict.cells.isel(rpm=r, load=load)
-    margin = min(float(cell["static_margin"].min()), float(cell["running_margin"].min()))
-    return (
-        f"{float(cell['rpm']):.0f} rpm, load {float(cell['load']):g}: {cell['verdict'].item()}, "
-        f"{cell['binds'].item()}, {-margin:.2f} mm short "
-        f"(intake {float(cell['intake_phase']):g}°, exhaust {float(cell['exhaust_phase']):g}°)"
-    )
+    phases = f"intake {float(cell['intake_phase']):g}°, exhaust {float(cell['exhaust_phase']):g}°"
+    return f"{float(cell['rpm']):.0f} rpm, load {float(cell['load']):g}: {_short_by(cell)} ({phases})"
 
 
-def verdict_as_dict(verdict: Verdict) -> dict[str, Any]:
+def _short_by(judged: xr.Dataset) -> str:
+    """The verdict on one cell or speed, what binds and by how much."""
+    margin = min(float(judged["static_margin"].min()), float(judged["running_margin"].min()))
+    short = f", {-margin:.2f} mm short" if margin < 0 else ""
+    return f"{judged['verdict'].item()}, {judged['binds'].item()}{short}"
+
+
+def verdict_as_dict(verdict: Verdict | ClampVerdict) -> dict[str, Any]:
     """The three verdicts as plain values, gaps in mm rounded down."""
-    words = verdict.cells["verdict"].to_numpy().ravel().tolist()
+    if isinstance(verdict, Verdict):
+        kind, judged, closest = "cells", verdict.cells, {"closest": verdict.worst}
+    else:
+        kind, judged, closest = "speeds", verdict.speeds, {}
+    words = judged["verdict"].to_numpy().ravel().tolist()
     return {
         "clear": verdict.clear,
-        "cells": {word: words.count(word) for word in sorted(set(words))},
-        "closest": verdict.worst,
+        kind: {word: words.count(word) for word in sorted(set(words))},
+        **closest,
         "box": _gaps_down(asdict(verdict.box)),
         "full_travel": _gaps_down(asdict(verdict.full_travel)),
         "not_covered": list(verdict.not_covered),

@@ -11,7 +11,6 @@ import xarray as xr
 
 from phaseopt.errors import Mistake
 from phaseopt.project import SIDES, Channel, Phaser, Project, Pull, Side, Torque
-from phaseopt.units import scale
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -25,20 +24,6 @@ def channel_of(torque: Torque, side: Side) -> Channel | None:
     return torque.phases.intake if side == "intake" else torque.phases.exhaust
 
 
-def advance(reading: npt.ArrayLike, channel: Channel) -> FloatArray:
-    """Phase in crank degrees from rest, + = advanced: sign × (reading - zero), a cam degree counted as two.
-
-    Parameters: `reading` in the log's own degrees, any shape; `channel`, how it counts. Returns the same shape.
-
-    >>> retard_in_cam_degrees = Channel(sign=-1, zero=3.0, **{"in": "cam deg"})
-    >>> [float(phase) for phase in advance([3.0, 13.0], retard_in_cam_degrees)]
-    [0.0, -20.0]
-    """
-    own = np.asarray(reading, dtype=np.float64)
-    result: FloatArray = channel.sign * (own - channel.zero) * scale(channel.unit, "crank deg") + 0.0
-    return result
-
-
 def phase_of_rows(log: xr.Dataset, side: Side, project: Project, torque: Torque) -> FloatArray:
     """The phase of a cam at each row of a log, crank degrees from rest, + = advanced; 0 for a fixed cam.
 
@@ -48,7 +33,7 @@ def phase_of_rows(log: xr.Dataset, side: Side, project: Project, torque: Torque)
     if phaser is None or channel is None:
         return np.zeros(log.sizes["row"])
     logged = log[f"{side}_phase"]
-    phase = advance(logged.to_numpy(), channel)
+    phase = channel.phase(logged.to_numpy())
     if logged.attrs["source"] == "commanded":
         phase = np.where(_locked(log, phaser), 0.0, phase)
     return phase
@@ -84,7 +69,7 @@ def check_rest(
         if not readings:
             notes.append(f"{name}: the {side} phase was not checked at rest (no log below rest_until, no rest reading)")
         for where, reading in readings:
-            away = float(advance(reading, channel))
+            away = float(channel.phase(reading))
             if abs(away) <= REST_TOLERANCE:
                 continue
             problem = (

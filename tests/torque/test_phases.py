@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from phaseopt.errors import InputError
 from phaseopt.project import Channel
-from phaseopt.torque.phases import advance
 from phaseopt.torque.pulls import Reduction, reduce_logs
 
 from .dyno import CHANNELS, COLUMNS, PULL, csv_text, dyno_project, sweep
@@ -38,7 +37,7 @@ def from_rest(rest: float, **columns: Any) -> dict[str, np.ndarray]:
 def test_advance_undoes_how_the_channel_counts(phase: float, sign: int, zero: float, unit: tuple[str, int]) -> None:
     """A log written by the channel's own definition gives back the phase: one cam degree is two crank degrees."""
     logged = zero + sign * phase / unit[1]
-    assert float(advance(logged, Channel(sign=sign, zero=zero, **{"in": unit[0]}))) == pytest.approx(phase, abs=1e-9)
+    assert float(Channel(sign=sign, zero=zero, **{"in": unit[0]}).phase(logged)) == pytest.approx(phase, abs=1e-9)
 
 
 def test_true_centrelines_take_the_offset_of_the_day(tmp_path: Path) -> None:

@@ -1,0 +1,88 @@
+"""Clamps by speed against the limits: each speed, all of them as a box, and the full travel."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.clearance.check import BoxVerdict, Verdict, box_verdict, check_tables, judged, outside_travel
+from phaseopt.clearance.full_travel import FullTravel, full_travel
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import CLEAR, binding, margins, running_gaps
+from phaseopt.tables import PhaseClamps, PhaseTables
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class ClampVerdict:
+    """What a pair of clamps allows.
+
+    Parameters
+    ----------
+    speeds
+        Dims rpm (and contact): `intake_from` ... `exhaust_to` (degrees); `static` and `running` gaps, `static_margin`
+        and `running_margin`, mm; `verdict`, of any phase of one cam between its clamps with any of the other at that
+        speed; `binds`, the rule with the least margin.
+    box
+        All clamps and rest as a box, up to the top speed or the last speed given, whichever is beyond.
+    full_travel
+        The whole travel of the phasers.
+    not_covered
+        What was not looked at, in words.
+    """
+
+    speeds: xr.Dataset
+    box: BoxVerdict
+    full_travel: FullTravel
+    not_covered: tuple[str, ...]
+
+    @property
+    def clear(self) -> bool:
+        """Every speed and the box are clear. Full travel is told apart."""
+        return self.box.verdict == CLEAR and bool((self.speeds["verdict"] == CLEAR).all())
+
+
+def check_given(model: ContactModel, phases: PhaseTables | PhaseClamps) -> Verdict | ClampVerdict:
+    """Judge whatever was given, tables or clamps."""
+    return check_tables(model, phases) if isinstance(phases, PhaseTables) else check_clamps(model, phases)
+
+
+def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:
+    """Judge clamps by speed, by bound.
+
+    Parameters: `clamps`, any phases at any speeds; a phase outside the travel gets the verdict "outside travel" (or
+    "contact" where that is what the geometry says), and so do two different clamps for tied cams.
+    """
+    boxes = np.column_stack([clamps.intake, clamps.exhaust])
+    each = [model.gaps_of(box) for box in boxes]
+    static = np.concatenate([gaps.static for gaps in each])
+    running = np.concatenate([running_gaps(model, gaps, rpm) for gaps, rpm in zip(each, clamps.rpm, strict=True)])
+    margin = margins(model, static, running)
+    ends = np.stack([boxes[:, [0, 2]], boxes[:, [1, 3]]], axis=1)
+    why = outside_travel(model, ends.reshape(-1, 2)).reshape(-1, 2)
+    outside = np.where(why[:, 0] != "", why[:, 0], why[:, 1])
+    contact, mm = ("rpm", "contact"), {"units": "mm"}
+    words = judged(model, static, running, outside != "")
+    speeds = xr.Dataset(
+        {
+            name: ("rpm", boxes[:, k], {"units": "degree", "long_name": f"{name.replace('_', ' ')}, + = advanced"})
+            for k, name in enumerate(("intake_from", "intake_to", "exhaust_from", "exhaust_to"))
+        }
+        | {
+            "static": (contact, static, mm | {"long_name": "static gap, guaranteed"}),
+            "running": (contact, running, mm | {"long_name": "running gap, worst case"}),
+            "static_margin": (contact, margin[:, 0], mm | {"long_name": "static gap above what is required"}),
+            "running_margin": (contact, margin[:, 1], mm | {"long_name": "running gap above the reserve"}),
+            "verdict": ("rpm", words, {"long_name": "verdict"}),
+            "binds": ("rpm", np.where(outside != "", outside, binding(model, margin)), {"long_name": "what binds"}),
+        },
+        {
+            "rpm": ("rpm", clamps.rpm, {"units": "rpm", "long_name": "engine speed"}),
+            "contact": list(model.contacts),
+        },
+    )
+    top = max(model.top_speed, float(clamps.rpm[-1]))
+    box = box_verdict(model, ends.reshape(-1, 2), bool((outside != "").any()), top)
+    return ClampVerdict(speeds, box, full_travel(model), model.not_covered)

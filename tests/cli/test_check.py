@@ -1,0 +1,127 @@
+"""`phaseopt check` on tables from anywhere, as a user runs it: what is printed, and the exit code."""
+
+import json
+from pathlib import Path
+
+import pytest
+from engines import SEATS, write_project
+from typer.testing import CliRunner, Result
+
+from phaseopt.clearance import contact_model, phase_limits
+from phaseopt.cli import app
+from phaseopt.project_file import load_project
+
+ACROSS = "Exhaust retard;;;\r\n;8000;4000;1000\r\n95,5;5;10;0\r\n30;0;2,5;0\r\n"
+DOWN = "rpm\\load,30,60,95.5\n1000,0,0,5\n4000,5,5,10\n8000,0,0,2\n"
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, ["check", *(str(argument) for argument in arguments)])
+
+
+def test_every_guess_is_stated(tmp_path: Path) -> None:
+    project = write_project(tmp_path)
+    (tmp_path / "down.csv").write_text(DOWN)
+    (tmp_path / "across.csv").write_text(ACROSS, encoding="utf-8-sig")
+    refused = run(project, "--intake", tmp_path / "down.csv", "--exhaust", tmp_path / "across.csv")
+    assert refused.exit_code == 2
+    assert refused.output.count("Mend:") == 1
+    assert "--exhaust-sign -1" in refused.output
+    found = run(
+        project, "--intake", tmp_path / "down.csv", "--exhaust", tmp_path / "across.csv", "--exhaust-sign", "-1"
+    )
+    assert found.exit_code == 0, found.output
+    for words in (
+        'rpm runs down, as the corner cell "rpm\\load" says',
+        "rpm runs across: only that axis ends between 3800 and 16800",
+        "line 1 passed over: 'Exhaust retard'",
+        "cells parted by semicolons, decimal commas",
+        "rpm descends in the file: turned",
+        "load descends in the file: turned",
+        "crank degrees, 0 at rest, + = advanced (sign, zero, degrees not stated: the neutral meaning)",
+        "crank degrees, 0 at rest, + = retarded (zero, degrees not stated: the neutral meaning)",
+        "different axes: both are read at the breakpoints of both",
+        "the tables are clear",
+        "Not covered",
+    ):
+        assert words in found.output
+
+
+def test_an_ambiguous_table_is_refused_with_the_option_that_settles_it(tmp_path: Path) -> None:
+    project = write_project(tmp_path)
+    (tmp_path / "t.csv").write_text("x,1000,8000\n500,0,1\n6000,0,1\n")
+    refused = run(project, "--intake", tmp_path / "t.csv")
+    assert refused.exit_code == 2
+    assert "--rpm across or --rpm down" in refused.output
+    for way in ("across", "down"):
+        found = run(project, "--intake", tmp_path / "t.csv", "--rpm", way)
+        assert found.exit_code == 0, found.output
+        assert f"rpm runs {way}, as stated" in found.output
+        assert "Exhaust: none given: the cam stands at rest everywhere" in found.output
+
+
+def test_two_cells_clear_alone_and_short_together_exit_1_and_are_named(tmp_path: Path) -> None:
+    seats = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
+    project = write_project(tmp_path, seats=seats)
+    boxes = phase_limits(contact_model(load_project(project))).boxes
+    early, late = boxes[0], boxes[-1]
+    intake, exhaust = (max(early.intake_to, late.intake_to), min(early.exhaust_from, late.exhaust_from))
+    (tmp_path / "i.csv").write_text(f"x,30,100\n1000,0,0\n3000,{intake},0\n8000,0,0\n")
+    (tmp_path / "e.csv").write_text(f"x,30,100\n1000,0,0\n3000,0,0\n8000,0,{exhaust}\n")
+    found = run(project, "--intake", tmp_path / "i.csv", "--exhaust", tmp_path / "e.csv")
+    assert found.exit_code == 1
+    assert "6 of 6 clear" in found.output
+    named = f"broken by intake {intake:g}° of 3000 rpm, load 30 with exhaust {exhaust:g}° of 8000 rpm, load 100"
+    assert named in found.output
+    as_json = json.loads(run(project, "--intake", tmp_path / "i.csv", "--exhaust", tmp_path / "e.csv", "--json").output)
+    assert as_json["box"]["broken_by"].startswith(named.removeprefix("broken by "))
+    assert as_json["cells"] == {"clear": 6}
+    assert as_json["read_as"]["intake"][0] == "cells parted by commas, decimal points"
+
+
+@pytest.mark.parametrize(
+    ("changes", "arguments", "code", "words"),
+    [
+        ({"exhaust": {"phaser": None}}, ["--intake", "down.csv"], 0, "none given: the cam has no phaser"),
+        ({"exhaust": {"phaser": None}}, ["--intake", "down.csv", "--exhaust", "down.csv"], 1, "exhaust cam is fixed"),
+        ({}, ["--intake", "down.csv", "--exhaust-at", "-5"], 0, "the cam stands at -5° everywhere, as stated"),
+        ({}, ["--intake", "down.csv", "--exhaust-at", "5"], 1, "outside travel, exhaust travel [-35, 0]"),
+        ({}, ["--intake", "down.csv", "--intake-in", "cam"], 0, "phases are cam degrees"),
+        ({}, ["--intake", "down.csv", "--intake-zero", "-40"], 1, "outside travel, intake travel [0, 40]"),
+        ({}, ["--exhaust", "down.csv", "--exhaust-sign", "-1"], 0, "+ = retarded"),
+        ({}, ["--intake", "clamps.csv"], 0, "3 of 3 clear: any phase with any other within the clamps"),
+        ({"intake": {"offset": 22.0}}, ["--intake", "clamps.csv"], 1, "short, intake to piston"),
+        ({}, ["--intake", "clamps.csv", "--intake-sign", "2"], 2, "--intake-sign"),
+        ({}, [], 2, "no table is given"),
+    ],
+)
+def test_one_table_and_clamps(
+    tmp_path: Path, changes: dict[str, dict[str, object]], arguments: list[str], code: int, words: str
+) -> None:
+    """The other cam fixed, at rest or at a stated phase; clamps in two columns."""
+    (tmp_path / "down.csv").write_text(DOWN)
+    (tmp_path / "clamps.csv").write_text("rpm,most advanced\n1000,5\n4000,10\n8000,2\n")
+    given = [tmp_path / word if word.endswith(".csv") else word for word in arguments]
+    found = run(write_project(tmp_path, **changes), *given)
+    assert found.exit_code == code, found.output
+    assert words in found.output
+    if code == 0:
+        as_json = json.loads(run(tmp_path / "project.toml", *given, "--json").output)
+        assert as_json["clear"] is True
+        assert set(as_json["read_as"]) == {"intake", "exhaust"}
+
+
+def test_a_single_cam_moved_by_one_phaser(tmp_path: Path) -> None:
+    """One camshaft with both sets of lobes: one table is both cams', two that differ are not clear."""
+    phaser = {"travel": [-20.0, 20.0], "slew": {"advance": 80.0, "retard": 80.0}}
+    project = write_project(tmp_path, intake={"phaser": None}, exhaust={"phaser": None}, phaser=phaser)
+    (tmp_path / "down.csv").write_text(DOWN)
+    (tmp_path / "other.csv").write_text(DOWN.replace("10", "9"))
+    for side in ("--intake", "--exhaust"):
+        found = run(project, side, tmp_path / "down.csv")
+        assert found.exit_code == 0, found.output
+        assert "one phaser moves both cams" in found.output
+        assert "any phase from 0 to 10°" in found.output
+    parted = run(project, "--intake", tmp_path / "down.csv", "--exhaust", tmp_path / "other.csv")
+    assert parted.exit_code == 1
+    assert "the same phase for both" in parted.output
