@@ -111,7 +111,7 @@ class CycleConfig:
     burn_speed: float = 4000.0  # rpm
     completeness: float = 0.97  # share of the fuel's energy released before exhaust opening
     wall_temperature: float = 440.0  # of the combustion chamber
-    wall_heat: float = 1.4  # factor on Woschni's law: 15-25 % of the heat goes to the walls (common practice)
+    wall_heat: float = 1.4  # factor on Woschni's law, our judgement: 14-23 % of the heat then goes to the walls
     flow_factor: float = 1.0  # factor on all valve flow
     friction: Friction = field(default_factory=Friction)
 

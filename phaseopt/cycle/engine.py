@@ -40,7 +40,7 @@ class Simulator:
         self.numbers[cyl.SWEPT] = config.displacement / config.cylinders
         # cells that the fastest wave crosses in a second; a guess until a cycle has been run
         self._rate = 1000.0 / float(net.geo[:, ducts.LENGTH].min())
-        self._emptying = net.emptying_rate()
+        self._at_rest = [x.copy() for x in self._state()]
         self.points = np.full((5, LANES), np.nan)  # rpm, load [Pa], icl, ecl, half-burned angle of each lane
         self.set_steps(4 * config.cylinders)
 
@@ -94,7 +94,9 @@ class Simulator:
         """Give free lanes their next points; lanes without one repeat what they have, or the first lane's point."""
         for k in lanes.refill():
             new = points[:, lanes.point[k]]
-            moved = not np.array_equal(new[:2], self.points[:2, k])
+            moved = lanes.lost[k] or not np.array_equal(new[:2], self.points[:2, k])
+            if lanes.lost[k]:
+                self._start_afresh(k)
             self.points[:, k] = new
             self.valves.stale[k] = True
             if moved:
@@ -107,6 +109,11 @@ class Simulator:
                 throttle.set_out(self.net, self.config.displacement, self.points[0], self.points[1], int(lane))
         if not 1.0 <= self.steps / self._wanted_steps() < 1.2:
             self.set_steps(self._wanted_steps())
+
+    def _start_afresh(self, lane: int) -> None:
+        """Put a lane back to rest: what a point that could not run leaves behind is no start for the next."""
+        for now, begin in zip(self._state(), self._at_rest, strict=True):
+            now.reshape(-1, LANES)[:, lane] = begin.reshape(-1, LANES)[:, lane]
 
     def _repeat_cycle(self) -> Array:
         """One good cycle: with more steps if waves outran cells; returns volumetric efficiency and imep."""
@@ -160,8 +167,7 @@ class Simulator:
 
     def _wanted_steps(self) -> int:
         n = self.config.cylinders
-        rate = max(self._rate, self._emptying)
-        return n * 4 * math.ceil(rate * 120.0 / float(self.points[0].min()) / COURANT / n / 4)
+        return n * 4 * math.ceil(self._rate * 120.0 / float(self.points[0].min()) / COURANT / n / 4)
 
 
 def record(out: Results, lanes: Lanes, done: Flags, now: Results) -> None:

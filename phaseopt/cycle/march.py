@@ -18,7 +18,9 @@ WALL, SPACE, JUNCTION = 0, 1, 2
 KIND, TARGET, BRANCH, VALVE = 0, 1, 2, 3
 # spaces, in this order: ambient at the intake, ambient at the exhaust, volumes, cylinders
 FIXED_SPACES = 2
-SPACE_FIELDS = 5  # pressure, theta, burned, enthalpy, gamma
+# of a space: pressure, theta, burned, enthalpy, gamma, and how much more mass a second its pipes send for each Pa less
+SPACE_FIELDS = 6
+YIELD = 5
 
 # fields of a volume: state, a step ago, sums over the cycle, throttle area [m^2]
 V_MASS, V_INNER, V_BURNED, V_P, V_TH, V_OLD_P, V_OLD_TH, V_SUM_P, V_IN, V_OUT, V_THROTTLE = range(11)
@@ -56,14 +58,25 @@ def look_ahead(
     old_p: Array,
     old_theta: Array,
     gas: Array,
+    dt: Array,
+    size: float,
 ) -> None:
-    """Put the state of a volume or cylinder, half a step ahead, where the ends look for it (lane by lane)."""
+    """Put the state of a volume or cylinder, half a step ahead, where the ends look for it (lane by lane).
+
+    Pressure goes on as in the last step (Adams and Bashforth) as long as that is stable: while the pipes answer a
+    change of pressure with less than that change in a step. A small space (a cylinder at top dead centre with both
+    valves open) they fill faster; there the change is found together with their answer (Rosenbrock's linearly implicit
+    midpoint), else pressure swings from step to step.
+    """
     a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
     for k in range(LANES):
         y = burned[k] / mass[k]
         slope = a0 + a1 * y + (b0 + b1 * y) * theta[k]
         ahead = theta[k] + 0.5 * (theta[k] - old_theta[k])
-        space[k] = p[k] + 0.5 * (p[k] - old_p[k])
+        answer = (1.0 + 1.0 / slope) * theta[k] / size * dt[k] * space[YIELD * LANES + k]
+        answer *= min(max((answer - 0.4) * 2.5, 0.0), 1.0)
+        space[k] = p[k] + 0.5 * (p[k] - old_p[k] - answer * (p[k] - space[k])) / (1.0 + 0.5 * answer)
+        space[YIELD * LANES + k] = 0.0
         space[LANES + k] = ahead
         space[2 * LANES + k] = y
         space[3 * LANES + k] = inner[k] / mass[k] + theta[k] + (1.0 + slope) * (ahead - theta[k])
@@ -118,6 +131,16 @@ def add_flow(flow: Array, found: Array, area: float, dt: Array) -> None:
         flow[k] += times * found[k]
         flow[n + k] += times * found[2 * n + k]
         flow[2 * n + k] += times * found[3 * n + k]
+
+
+@kernel
+def add_yield(answer: Array, x: Array, area: float) -> None:
+    """Add how an end (scratch `x`, solved) changes its flow for a Pa: the pipe's c / A and the throat's in series."""
+    n = LANES
+    for k in range(LANES):
+        sound = math.sqrt(x[orifice.PIPE_G * n + k] * x[orifice.PIPE_P * n + k] / x[orifice.PIPE_RHO * n + k])
+        flow = abs(x[orifice.MASS * n + k]) / x[orifice.PIPE_RHO * n + k]
+        answer[k] += area / (sound + flow / (x[k] * x[k] + 1e-9))
 
 
 @kernel
@@ -204,12 +227,12 @@ def run_steps(
         for i in range(n_volumes):
             v = volumes[i]
             look_ahead(spaces[FIXED_SPACES + i], v[V_INNER * n :], v[V_MASS * n :], v[V_BURNED * n :], v[V_P * n :],
-                       v[V_TH * n :], v[V_OLD_P * n :], v[V_OLD_TH * n :], gas)  # fmt: skip
+                       v[V_TH * n :], v[V_OLD_P * n :], v[V_OLD_TH * n :], gas, dt, sizes[i])  # fmt: skip
         for i in range(len(cylinders)):
             z = cylinders[i]
             look_ahead(spaces[FIXED_SPACES + n_volumes + i], z[cyl.INNER * n :], z[cyl.MASS * n :],
                        z[cyl.BURNED * n :], z[cyl.PRESSURE * n :], z[cyl.THETA * n :], z[cyl.OLD_P * n :],
-                       z[cyl.OLD_TH * n :], gas)  # fmt: skip
+                       z[cyl.OLD_TH * n :], gas, dt, volume[(step + offsets[i]) % n_steps])  # fmt: skip
         flow[:] = 0.0
         cylinders[:, cyl.FLOW * n : (cyl.FLOW + 6) * n] = 0.0
         for i in range(len(pipes)):
@@ -239,7 +262,7 @@ def run_steps(
                     x[: 2 * n] = phi[valve, at]
                 else:
                     x[: 2 * n] = 1.0
-                x[orifice.SPACE_P * n : (orifice.SPACE_G + 1) * n] = spaces[target]
+                x[orifice.SPACE_P * n : (orifice.SPACE_G + 1) * n] = spaces[target, : YIELD * n]
                 orifice.solve_orifice(x)
                 orifice.finish_orifice(x, gas)
             found = x[orifice.MASS * n : (orifice.BURNED + 1) * n]
@@ -251,6 +274,7 @@ def run_steps(
                 else:
                     f = flow[target - FIXED_SPACES]
                 add_flow(f, found, area, dt)
+                add_yield(spaces[target, YIELD * n :], x, area)
         for i in range(len(junctions)):
             x = junctions[i]
             junction.solve_junction(x, counts[i], gas)

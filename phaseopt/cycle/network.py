@@ -104,23 +104,6 @@ class Network:
         """A view of the volumes behind a throttle: (volumes, fields, lanes)."""
         return self.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[: self.throttled]
 
-    def emptying_rate(self) -> float:
-        """How fast waves through its open pipes empty the fastest volume, as cells that a wave crosses in a second.
-
-        Its pressure is looked ahead by half a step from two known ones, which is stable up to 1 (the second Adams-
-        Bashforth method's limit on the negative axis); kept to 0.6 of it.
-        """
-        rate = 0.0
-        for i, v in enumerate(self.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)):
-            area = 0.0
-            for e in np.flatnonzero(self.ends[:, march.TARGET] == march.FIXED_SPACES + i):
-                if self.ends[e, march.KIND] == march.SPACE:
-                    first, cells = self.pipes[e // 2]
-                    at, side = (first, ducts.AREA_LEFT) if e % 2 == 0 else (first + cells - 1, ducts.AREA_RIGHT)
-                    area += self.geo[at, side]
-            rate = max(rate, math.sqrt(1.4 * v[march.V_TH, 0]) * area / self.sizes[i] / 0.6)
-        return rate
-
     def rows(self, name: str) -> slice:
         """Rows of the named pipe, for a look at its state: `net.w.reshape(-1, FIELDS, LANES)[net.rows("runner 1")]`."""
         first, cells = self.pipes[self.names.index(name)]
@@ -246,10 +229,11 @@ def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
 
     k = gas.kernel
     spaces = np.zeros((first_cylinder + n, march.SPACE_FIELDS * LANES))
+    spaces[:, :LANES] = ambient
     for i, (t, y) in enumerate([(config.ambient_temperature, 0.0), (600.0, 1.0)]):
         theta = t * (k[10] + k[11] * y)
         a, slope = k[0] + k[1] * y, k[2] + k[3] * y
-        values = [ambient, theta, y, (1 + a) * theta + slope * theta**2 / 2, 1 + 1 / (a + slope * theta)]
+        values = [ambient, theta, y, (1 + a) * theta + slope * theta**2 / 2, 1 + 1 / (a + slope * theta), 0.0]
         spaces[i] = np.repeat(values, LANES)
     offsets = [n - c if c else 0 for c in range(n)]  # the one that fires c-th is c intervals behind
     start, _ = chamber(config, 180.0 + 720.0 * np.array(offsets) / n)

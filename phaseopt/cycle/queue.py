@@ -7,6 +7,7 @@ from phaseopt.cycle.lanes import LANES, Array, Flags, Ints
 # change of volumetric efficiency and imep from cycle to cycle, relative to themselves or, if larger, to the floors:
 # near idle both tend to nothing
 SETTLED = 1e-3
+SETTLING = 3e-3  # and of the cycle before: a swing may stand still for one cycle on its way
 FLOOR = np.array([[0.3], [3e5]])
 MOST_CYCLES = 30
 # with so little air after a few cycles exhaust has filled the intake: the engine cannot run at this load and timing
@@ -20,9 +21,11 @@ class Lanes:
         self._queues = [list(q) for q in queues][::-1]
         self._own: list[list[int]] = [[] for _ in range(LANES)]
         self._before = np.full((2, LANES), np.inf)
+        self._change = np.full((2, LANES), np.inf)
         self.point = np.full(LANES, -1)
         self.cycles = np.zeros(LANES, dtype=np.int64)
         self.settled = np.zeros(LANES, dtype=bool)
+        self.lost = np.zeros(LANES, dtype=bool)  # lanes whose last point was given up
 
     def busy(self) -> bool:
         """Whether any point is left."""
@@ -37,16 +40,17 @@ class Lanes:
             if self._own[k]:
                 self.point[k] = self._own[k].pop()
                 self.cycles[k] = 0
-                self._before[:, k] = np.inf
+                self._before[:, k] = self._change[:, k] = np.inf
                 filled.append(int(k))
         return filled
 
     def judge(self, figures: Array, off: Array) -> Flags:
         """Lanes that are done after a cycle with these `figures`: settled with the load held, or given up."""
         change = np.abs(figures - self._before) / np.maximum(np.abs(figures), FLOOR)
-        self._before = figures
+        quiet = (change < SETTLED) & (self._change < SETTLING)
+        self._before, self._change = figures, change
         self.cycles += 1
-        self.settled = (change < SETTLED).all(axis=0) & (off < 2 * SETTLED)
+        self.settled = quiet.all(axis=0) & (off < 2 * SETTLED)
         dead = (self.cycles >= DEAD_CYCLES) & (figures[0] < DEAD_AIR)
         self.settled &= ~dead
         return np.asarray((self.point >= 0) & (self.settled | dead | (self.cycles >= MOST_CYCLES)))
@@ -54,3 +58,4 @@ class Lanes:
     def free(self, lane: int) -> None:
         """The lane's point is recorded."""
         self.point[lane] = -1
+        self.lost[lane] = not self.settled[lane]

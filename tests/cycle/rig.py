@@ -89,7 +89,7 @@ class Bench:
         self.spaces = np.zeros((3, march.SPACE_FIELDS * LANES))
         for i, (p, t) in enumerate(spaces):
             theta = t * k[10]
-            self.spaces[i] = np.repeat([p, theta, 0.0, (1 + k[0]) * theta, 1 + 1 / k[0]], LANES)
+            self.spaces[i] = np.repeat([p, theta, 0.0, (1 + k[0]) * theta, 1 + 1 / k[0], 0.0], LANES)
         self.volume = np.zeros((march.VOLUME_FIELDS, LANES))
         self.size = volume
         self.fill(1e5, 300.0)

@@ -72,3 +72,16 @@ def single() -> CycleConfig:
         tail=Pipe((Section(200.0, 42.0, 42.0),), 550.0),
         plenum_volume=1.5,
     )
+
+
+def untuned() -> CycleConfig:
+    """The same with stubs into boxes for pipes: waves neither help nor hinder, as the rules of the trade suppose."""
+    return replace(
+        sample(),
+        runner=Pipe((Section(110.0, 44.0, 40.0),), 325.0),
+        primary=Pipe((Section(130.0, 36.0, 40.0),), 750.0),
+        secondary=None,
+        tail=Pipe((Section(200.0, 90.0, 90.0),), 550.0),
+        plenum_volume=20.0,
+        collector_volume=10.0,
+    )

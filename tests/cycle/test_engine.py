@@ -6,15 +6,17 @@ import numpy as np
 import pytest
 
 from phaseopt.cycle import cylinder as cyl
-from phaseopt.cycle import ducts, march
+from phaseopt.cycle import ducts, engine, march
 from phaseopt.cycle.chamber import chamber
+from phaseopt.cycle.config import Lift
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import mean_state
+from phaseopt.cycle.traces import traces
 from phaseopt.errors import InputError
 
-from .sample import sample
+from .sample import sample, untuned
 
 COARSE = Mesh(40.0, 60.0, 120.0)
 
@@ -111,76 +113,104 @@ def test_chamber_is_the_slider_cranks():
     assert volume[2] - volume[0] == pytest.approx(np.pi / 4 * 0.0815**2 * drop)
 
 
-@pytest.mark.parametrize("rpm", [2500.0, 3000.0, 6000.0, 7000.0])
-def test_best_half_burned_angle(simulator, rpm):
+NO_OVERLAP = 135.0  # exhaust centreline at which the exhaust valves shut as the intake valves open
+
+
+@pytest.mark.parametrize("rpm", [2500.0, 3500.0, 4500.0, 5500.0, 6500.0, 7500.0, 8500.0])
+def test_best_half_burned_angle(rpm):
     """Best-torque spark has 50 % burned 6-11 degrees after top dead centre (common practice; Heywood 1988: 8-10).
 
-    Speeds away from the flanks of the tuning dip: there, spark moves air flow too, through exhaust temperature.
+    With pipes that are not tuned: in tuned ones spark moves the air flow too, by way of exhaust temperature, and best
+    torque is then about air. Below 2500 rpm the best angle here is later (13 degrees at 2000 and 1500, 14 at 1000): by
+    Woschni's law a quarter to a third of the heat goes to the walls there, and late burning avoids some of that.
     """
-    angles = np.array([-4.0, 0.0, 3.0, 6.0, 9.0, 12.0, 15.0, 20.0])
-    torque = full_load(simulator, rpm, half_burned=angles).torque
-    top = int(np.clip(torque.argmax(), 1, LANES - 2))
-    bend, tilt, _ = np.polyfit(angles[top - 1 : top + 2], torque[top - 1 : top + 2], 2)
+    angles = np.linspace(0.0, 17.5, LANES)
+    torque = full_load(Simulator(untuned(), COARSE), rpm, half_burned=angles).torque
+    top = int(np.clip(torque.argmax(), 2, LANES - 3))
+    bend, tilt, _ = np.polyfit(angles[top - 2 : top + 3], torque[top - 2 : top + 3], 2)
     assert 6.0 < -tilt / (2 * bend) < 11.0
 
 
-def test_peak_pressure_comes_where_it_should(simulator):
-    """50 % burned at 8-10 degrees: peak pressure about 14-17 degrees after firing (common practice), give or take 1."""
-    full_load(simulator, 4500.0, half_burned=np.full(LANES, 10.0))
-    s = simulator
-    z = s.net.cylinders.reshape(-1, cyl.FIELDS, LANES)
-    # burn once more from what is trapped now, watching pressure
-    watch = z[0].copy()
-    angle = np.linspace(300.0, 420.0, 1201)
-    volume, wall = chamber(s.config, angle)
-    watch[cyl.PRESSURE] = z[0, cyl.REF_P] * (z[0, cyl.REF_V] / volume[0]) ** 1.33
-    watch[cyl.MASS], watch[cyl.BURNED] = z[0, cyl.TRAPPED], z[0, cyl.TRAPPED] * z[0, cyl.RESIDUAL]
-    y = watch[cyl.BURNED] / watch[cyl.MASS]
-    k = s.gas.kernel
-    theta = watch[cyl.PRESSURE] * volume[0] / watch[cyl.MASS]
-    watch[cyl.THETA] = theta
-    watch[cyl.INNER] = watch[cyl.MASS] * ((k[0] + k[1] * y) * theta + 0.5 * (k[2] + k[3] * y) * theta**2)
-    watch[cyl.STEP] = 0.1 / 6 / 4500.0
-    flat, pressure = watch.reshape(-1), []
-    for i in range(1200):
-        cyl.burn(flat, s.numbers, angle[i], 0.1, volume[i])
-        cyl.step_cylinder(flat, s.numbers, k, volume[i], volume[i + 1], wall[i], False, False)
-        pressure.append(watch[cyl.PRESSURE, 0])
-    assert 13.0 < angle[int(np.argmax(pressure))] - 360.0 < 18.0
+@pytest.mark.parametrize("rpm", [2000.0, 3000.0, 4000.0, 5000.0])
+def test_peak_pressure_comes_where_it_should(rpm):
+    """50 % burned at 8-10 degrees: peak pressure 14-17 degrees after firing (common practice), for 9 degrees.
 
-
-def test_best_intake_closing_moves_later_with_speed(simulator):
-    """At full throttle low speed wants an early intake closing and high speed a late one (common practice).
-
-    Shown from peak torque upward; below, this engine's exhaust tuning has its own say on overlap.
+    At higher speeds, where burning takes longest, it is earlier: 13.3 degrees at 8000 rpm.
     """
-    icl = np.linspace(85.0, 134.0, LANES)
-    best = [icl[full_load(simulator, rpm, icl=icl).torque.argmax()] for rpm in (5000.0, 6500.0, 7500.0, 8500.0)]
+    trace = traces(replace(untuned(), half_burned=9.0), rpm, 98.0, 108.0, 110.0, COARSE)
+    p, angle = trace.cylinder_pressure.values, trace.crank_angle.values + 360.0
+    top = int(p.argmax())
+    bend, tilt, _ = np.polyfit(angle[top - 2 : top + 3], p[top - 2 : top + 3], 2)
+    assert 14.0 < -tilt / (2 * bend) < 17.0
+
+
+def test_walls_take_the_heat_they_should(simulator):
+    """At full load 12-25 % of the fuel's heat goes to the chamber walls, less as speed rises (Heywood 1988, ch. 12,
+    from memory: 17-26 % to the coolant at full power, what the exhaust port gives it included).
+
+    Woschni's law as published gives 18 % at 2000 rpm and 10 % at 6000 here, and exhaust 50 K hotter than it is known to
+    be; hence the default factor of 1.4 on it, our judgement.
+    """
+    shares = []
+    for rpm in (2000.0, 3000.0, 4000.0, 5000.0, 6000.0):
+        full_load(simulator, rpm)
+        fuel = mean_state(simulator.net, cyl.INTAKE) * simulator.gas.fuel_share * simulator.gas.heating_value
+        shares.append((mean_state(simulator.net, cyl.HEAT_LOSS) / fuel)[0])
+    assert np.all((np.array(shares) > 0.12) & (np.array(shares) < 0.25))
+    assert np.all(np.diff(shares) < 0.0)
+
+
+def test_best_intake_closing_moves_later_with_speed():
+    """At full load the best closing of the intake valves is later at higher speed (common practice), 1500 to 8500 rpm.
+
+    Closing alone is moved: the lobe's closing flank is stretched, its opening stays. Overlap is out of the way and
+    pipes are not tuned; with a phaser both move the best centreline too, which says nothing about closing.
+    """
+    rpm = np.linspace(1500.0, 8500.0, LANES)
+    stretch = np.linspace(0.5, 1.1, 6)
+    lobe = sample().intake_lift
+    filling = []
+    for times in stretch:
+        flank = Lift(np.where(lobe.angle > 0.0, times * lobe.angle, lobe.angle), lobe.lift)
+        s = Simulator(replace(untuned(), intake_lift=flank), COARSE)
+        filling.append(full_load(s, rpm, icl=115.0, ecl=NO_OVERLAP).volumetric_efficiency)
+    best = []
+    for column in np.array(filling).T:
+        top = int(np.clip(column.argmax(), 1, len(stretch) - 2))
+        bend, tilt, _ = np.polyfit(stretch[top - 1 : top + 2], column[top - 1 : top + 2], 2)
+        best.append(-tilt / (2 * bend))
     assert np.all(np.diff(best) > 0.0)
 
 
-def test_breathing_collapses_beyond_a_mach_index_of_a_half():
+@pytest.mark.parametrize("rpm", [3000.0, 4500.0, 6000.0])
+def test_breathing_collapses_beyond_a_mach_index_of_a_half(rpm):
     """Volumetric efficiency falls steeply once the mean inlet Mach index passes 0.5.
 
     JSME Mechanical Engineering Dictionary, entry 11:1002813. The index is mean piston speed x piston area over sound
-    speed x mean effective valve area; here the valves are throttled at constant speed, so that wave tuning stays put.
+    speed x mean effective valve area while open. Valve flow is throttled at constant speed, pipes are not tuned,
+    overlap is out of the way and the closing is the best for each index, so that nothing else changes. A line broken
+    once, fitted from 0.15 to 1.05: it breaks within 0.1 of 0.5, from level (less than 0.2 a unit) to steep (more than
+    0.4 a unit: a tenth of the index costs four points of filling).
     """
     index, filling = [], []
-    for factor in (1.0, 0.75, 0.5, 0.4, 0.33, 0.25):
-        s = Simulator(replace(sample(), flow_factor=factor), COARSE)
-        r = full_load(s, 4500.0)
+    for factor in (2.0, 1.4, 1.0, 0.8, 0.65, 0.55, 0.45, 0.37, 0.31, 0.27):
+        s = Simulator(replace(untuned(), flow_factor=factor), COARSE)
+        r = full_load(s, rpm, icl=np.linspace(80.0, 122.0, LANES), ecl=NO_OVERLAP)
         throat = s.valves.phi[0, :, 0, 0]
         area = throat[throat > 0.0].mean() * s.valves.ports[0]
-        piston = np.pi / 4 * 0.0815**2
-        index.append(2 * 0.086 * 75.0 * piston / (340.0 * area))
-        filling.append(r.volumetric_efficiency[0])
-    slope = np.diff(filling) / np.diff(index)
-    assert index[0] < 0.4 < 0.6 < index[-1]
-    early = np.interp(0.5, index, filling) / filling[0]
-    late = np.interp(1.2, index, filling) / filling[0]
-    assert early > 0.88
-    assert late < 0.7
-    assert slope[-1] < -0.4
+        index.append(2 * 0.086 * rpm / 60 * np.pi / 4 * 0.0815**2 / (343.0 * area))
+        filling.append(r.volumetric_efficiency.max())
+    z, v = np.array(index), np.array(filling)
+    z, v = z[(z > 0.15) & (z < 1.05)], v[(z > 0.15) & (z < 1.05)]
+    fits = []
+    for knee in np.linspace(0.3, 0.9, 121):
+        basis = np.stack([np.ones_like(z), z, np.maximum(z - knee, 0.0)], axis=1)
+        c = np.linalg.lstsq(basis, v, rcond=None)[0]
+        fits.append((((basis @ c - v) ** 2).sum(), knee, c[1], c[1] + c[2]))
+    _, knee, before, after = min(fits)
+    assert knee == pytest.approx(0.5, abs=0.1)
+    assert abs(before) < 0.2
+    assert after < -0.4
 
 
 def test_friction_is_in_the_usual_band(simulator):
@@ -219,13 +249,31 @@ def test_part_load_pumps_more_and_keeps_more_exhaust(simulator):
 
 
 def test_a_warm_start_changes_nothing(simulator):
-    """A point reached from its neighbour and from rest: the same to 0.5 %, five times what settles a cycle."""
+    """A point reached from its neighbour and from rest: the same to 0.3 %, three times what settles a cycle."""
     full_load(simulator, 5000.0, icl=np.linspace(98.0, 112.0, LANES))
     warm = full_load(simulator, 5000.0, icl=np.linspace(100.0, 114.0, LANES))
     cold = full_load(Simulator(sample(), COARSE), 5000.0, icl=np.linspace(100.0, 114.0, LANES))
     assert warm.settled.all()
     assert cold.settled.all()
-    assert warm.torque == pytest.approx(cold.torque, rel=5e-3)
+    assert warm.torque == pytest.approx(cold.torque, rel=3e-3)
+
+
+def test_pressure_does_not_ring_at_wide_overlap(monkeypatch):
+    """A cylinder at top dead centre with both valves wide open fills within a step; half the step changes nothing."""
+    usual = full_load(Simulator(sample(), COARSE), 1500.0, icl=90.0, ecl=95.0)
+    monkeypatch.setattr(engine, "COURANT", engine.COURANT / 2)
+    halved = full_load(Simulator(sample(), COARSE), 1500.0, icl=90.0, ecl=95.0)
+    assert usual.torque == pytest.approx(halved.torque, rel=5e-3)
+
+
+def test_a_point_that_cannot_run_does_not_spoil_the_next(simulator):
+    """Exhaust fills the intake at light load and wide overlap; the point after it settles as it does from rest."""
+    icl, ecl, load = np.array([90.0, 105.0]), np.array([95.0, 125.0]), np.array([40.0, 60.0])
+    rpm = np.full(2, 1500.0)
+    both = simulator.run(rpm, load, icl, ecl, queues=[np.array([0, 1])])
+    alone = Simulator(sample(), COARSE).run(rpm[1:], load[1:], icl[1:], ecl[1:])
+    assert both.settled.tolist() == [False, True]
+    assert both.torque[1] == pytest.approx(alone.torque[0], rel=5e-3)
 
 
 def test_load_above_the_outside_air_is_refused(simulator):
