@@ -62,7 +62,7 @@ def waves(point: Point, trace: xr.Dataset, ambient: float) -> str:
         height = float(np.ptp(pipes))  # of the waves; room above them for the legend
         near.set_ylim(float(pipes.min()) - 0.1 * height, float(pipes.max()) + 0.35 * height)
         near.set_ylabel("pressure, kPa")
-        near.legend(loc="upper left", ncols=2)
+        near.legend(loc="upper center", ncols=2)
         lifts.plot(angle, trace["intake_lift"], "--", color=MIDDLE, label="intake")
         lifts.plot(angle, trace["exhaust_lift"], "-.", color=LIGHT, label="exhaust")
         lifts.set_ylabel("valve lift, mm")
@@ -111,7 +111,7 @@ def _fillings(axes: Axes, project: Project, grid: xr.Dataset, side: Side) -> Non
         line = row.isel({own: place, other: still})
         touch = bool((line["contact"] == len(VERDICTS) - 1).any())
         colour, dash, marker = look
-        label = f"{side} phase {at[own][place]:+.0f}° (centreline {float(line[own]):.0f}°)"
+        label = f"{side} {_stands(at[own][place])} (centreline {float(line[own]):.0f}°)"
         axes.plot(
             line["rpm"], line["volumetric_efficiency"], dash, marker=marker, ms=3.5, color=colour,
             label=label + (", WOULD TOUCH" if touch else ""),
@@ -119,5 +119,14 @@ def _fillings(axes: Axes, project: Project, grid: xr.Dataset, side: Side) -> Non
     still = int(np.abs(at[other]).argmin())
     names = {"icl": "intake", "ecl": "exhaust"}
     tied = project.arrangement == "together"
-    rest = "both cams moved" if tied else f"{names[own]} moved, {names[other]} at {at[other][still]:+.0f}° of phase"
+    rest = "both cams moved" if tied else f"{names[own]} moved, {names[other]} {_stands(at[other][still])}"
     axes.set_title(rest, fontsize=9.0)
+
+
+def _stands(phase: float) -> str:
+    """Where a cam stands, in words.
+
+    >>> _stands(0.0), _stands(-12.0)
+    ('at rest', 'at -12° of phase')
+    """
+    return "at rest" if abs(phase) < 0.05 else f"at {phase:+.0f}° of phase"

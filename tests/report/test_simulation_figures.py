@@ -121,7 +121,7 @@ def test_filling_names_its_timings_and_marks_those_that_touch(project: Project) 
     full = full_throttle(project, grid)
     drawn = filling(project, grid, full)
     text = "".join(ElementTree.fromstring(drawn).itertext())
-    for words in ("intake moved, exhaust at +0° of phase", "intake phase +0° (centreline 116°)", "engine speed, rpm"):
+    for words in ("intake moved, exhaust at rest", "intake at rest (centreline 116°)", "engine speed, rpm"):
         assert words in text
     assert "WOULD TOUCH" not in text
     grid["contact"][:] = 2
