@@ -24,6 +24,7 @@ class Single:
     """The drop of a cylinder's valve at a true crank angle, mm.
 
     `sigma` its standard error. Beyond chance, the reading may be too high by up to `high_by`, too low by `low_by`.
+    `words` says how it was worked out, for a person to do it again.
     """
 
     source: str
@@ -33,6 +34,7 @@ class Single:
     sigma: float
     high_by: float = 0.0
     low_by: float = 0.0
+    words: str = ""
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,8 @@ def reading_at_tdc(
     """
     slip = COVERAGE_SIGMAS * wheel_error
     off_tdc = float(max(crank.drop(slip), crank.drop(-slip))) / math.cos(math.radians(tilt))
-    return Single("at_tdc", cylinder, 0.0, drop, gauge_error, high_by=off_tdc)
+    words = f"may be {off_tdc:.2f} mm too high, had the crank stood {slip:g}° off TDC"
+    return Single("at_tdc", cylinder, 0.0, drop, gauge_error, high_by=off_tdc, words=words)
 
 
 def clay_drop(crank: SliderCrank, cam: Camshaft, cylinder: int, thickness: float, clay: Clay, error: float) -> Single:
@@ -96,6 +99,8 @@ def clay_drop(crank: SliderCrank, cam: Camshaft, cylinder: int, thickness: float
         clay.error,
         high_by=clay.spring_back + max(lift - min(ends), 0.0),
         low_by=max(max(ends) - lift, 0.0),
+        words=f"{thickness:.2f} mm thick and {lift:.2f} mm of lift {abs(at):.0f}° {'after' if at > 0 else 'before'} "
+        f"TDC, where they came nearest, make {thickness + lift:.2f} mm of drop there",
     )
 
 
@@ -112,7 +117,8 @@ def geometry_drop(
         h  = recession + gasket + deck + pocket depth
 
     The rim touches first, outer or inner, unless α = τ. Source: distance of a plane from a disc's nearest point, along
-    the disc's axis. Validity: until the head meets something other than the floor.
+    the disc's axis. Validity: a floor that falls the way the valve leans, and until the head meets something other than
+    it.
 
     Parameters: `geometry`; `head_diameter`, mm; `tilt`, degrees; `floor` in place of the pocket's angle, degrees.
     Returns D0, mm, and k.
@@ -126,9 +132,13 @@ def geometry_drop(
     slope = math.radians(geometry.pocket_angle if floor is None else floor)
     between = math.radians(tilt) - slope
     out = (geometry.across or 0.0) - (geometry.pocket_across or 0.0)
-    height = geometry.recession + geometry.gasket + geometry.deck + geometry.pocket_depth
-    upright = out * math.sin(slope) + height * math.cos(slope) - head_diameter / 2 * math.sin(abs(between))
+    upright = out * math.sin(slope) + _height(geometry) * math.cos(slope) - head_diameter / 2 * math.sin(abs(between))
     return upright / math.cos(between), math.cos(slope) / math.cos(between)
+
+
+def _height(geometry: Geometry) -> float:
+    """The closed head's centre above the pocket's floor where its depth was taken, mm."""
+    return geometry.recession + geometry.gasket + geometry.deck + geometry.pocket_depth
 
 
 def from_geometry(geometry: Geometry, cylinder: int, head_diameter: float, tilt: float) -> tuple[Single, Told]:
@@ -146,4 +156,12 @@ def from_geometry(geometry: Geometry, cylinder: int, head_diameter: float, tilt:
         [max(abs(end[i] - middle) for end in ends) for ends in others] for i, middle in enumerate((at_tdc, factor))
     ]
     sigma = math.hypot(factor * geometry.error, *by_angle[0])
-    return Single("geometry", cylinder, 0.0, at_tdc, sigma), Told(factor, math.hypot(_K_SIGMA, *by_angle[1]))
+    between = tilt - floor
+    touches = "whole face" if between == 0.0 else "outer rim" if between > 0.0 else "inner rim"
+    words = (
+        f"head {_height(geometry):.2f} mm above the pocket's floor and {abs(between):g}° to it, its {touches} touches "
+        f"first: {at_tdc:.2f} mm at TDC, and {factor:.3f} mm more a mm of piston"
+    )
+    return Single("geometry", cylinder, 0.0, at_tdc, sigma, words=words), Told(
+        factor, math.hypot(_K_SIGMA, *by_angle[1])
+    )

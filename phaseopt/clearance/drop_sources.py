@@ -23,6 +23,7 @@ from phaseopt.project import SIDES, Drop, Project, Side
 OUTLIER = 3.5  # standard deviations from a fit made without the measurement
 MOST_OUTLIERS = 0.25  # of the readings; beyond, they contradict each other
 WIDEST_WHEEL = 3.0  # standard deviations of the wheel's zero
+LARGEST = 25.0  # mm at TDC; no valve has so much room
 MIRRORED = 3.0, 2.0  # standard deviations: two wheel zeros that differ by more, and less once one is turned round
 
 
@@ -77,6 +78,7 @@ def drop_law(project: Project, side: Side) -> DropLaw:
 def law_of(evidence: Evidence, project: Project | None = None, side: Side = "intake") -> DropLaw:
     """The law from everything measured. `project` and `side` are for messages."""
     evidence, notes = _fitting(evidence)
+    notes = (*notes, *_worked_out(evidence.singles))
     parts = dict(_parts(evidence))
     together, fit = _law(evidence)
     if len(parts) == 1:
@@ -135,11 +137,16 @@ def _strays(fit: Fit, evidence: Evidence) -> dict[str, float]:
     return found
 
 
+def _worked_out(singles: tuple[Single, ...]) -> Iterator[str]:
+    """How each was worked out; of several cylinders, that of the least drop at one angle."""
+    for source in dict.fromkeys(single.source for single in singles):
+        least = min((single for single in singles if single.source == source), key=lambda single: single.drop)
+        yield f"{source}: {least.words}"
+
+
 def _in_words(law: DropLaw) -> str:
-    least = int(law.at_tdc.argmin())
-    doubt = float(law.fitted(0.0) - law.low(0.0))
-    where = f" (cylinder {law.cylinders[least]})" if len(law.cylinders) > 1 else ""
-    return f"{float(law.fitted(0.0)):.2f} mm less {doubt:.2f}{where}"
+    where = f", cylinder {law.worst}" if len(law.cylinders) > 1 else ""
+    return f"{law.at_tdc.min():.2f} mm ({law.low(0.0):.2f} counted{where})"
 
 
 def _untold_notes(evidence: Evidence) -> tuple[str, ...]:
@@ -192,6 +199,15 @@ def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Si
                 where=f"drop.{side}.geometry",
             )
         found.append(single)
+    for single in found:
+        at_tdc = single.drop - float(crank.drop(single.angle))
+        if at_tdc > LARGEST:
+            raise InputError.one(
+                f"{at_tdc:.1f} mm is no valve drop at TDC",
+                mend="give everything in mm, or with its unit",
+                file=project.file,
+                where=f"drop.{side}.{single.source}",
+            )
     return tuple(found), told
 
 

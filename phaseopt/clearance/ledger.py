@@ -8,7 +8,7 @@ from phaseopt.clearance.model import ContactModel
 STEPS = {
     "lash": "lash, which both rules leave out",
     "card": "what the cam card leaves open",
-    "drop": "two standard deviations of the drop",
+    "drop": "doubt of the drop: two standard deviations, and what a measurement may be too high by",
     "hand": "hydraulic pump-up; between valves, the seats' measuring error",
     "static_timing": "fitted centreline, card flanks and phaser error",
     "running_timing": "chain and phaser overshoot",

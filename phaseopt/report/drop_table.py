@@ -1,5 +1,6 @@
 """The valve drop by crank angle, so that a gap can be worked out by hand: drop less lift at the same angle."""
 
+import math
 from typing import Any
 
 import numpy as np
@@ -32,11 +33,11 @@ def drop_table(law: DropLaw) -> list[str]:
 
 
 def drops_as_dict(model: ContactModel) -> dict[str, Any]:
-    """The rows of both kinds of valve as plain values, mm to 0.001."""
+    """The rows of both kinds of valve as plain values, mm to 0.001, rounded down."""
     return {
         side: {
             "crank_deg": ANGLES.tolist(),
-            **{name: [round(x, 3) for x in row] for name, row in drop_rows(law).items()},
+            **{name: [math.floor(x * 1000.0) / 1000.0 for x in row] for name, row in drop_rows(law).items()},
             "worst_cylinder": law.worst,
         }
         for side, law in model.drops.items()

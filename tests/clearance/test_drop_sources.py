@@ -78,6 +78,8 @@ def test_geometry_is_the_first_touch_of_a_disc_and_a_floor_of_another_angle(
         true = touch(parts, 32.0, tilt, float(piston_fall(np.array(theta))))
         assert float(found.fitted(theta)) == pytest.approx(true, abs=0.005)
         assert float(found.low(theta)) < true - 0.29  # two of the stated 0.15 mm
+    first = "whole face" if tilt == pocket_angle else "outer rim" if tilt > pocket_angle else "inner rim"
+    assert f"its {first} touches first" in found.notes[0]
 
 
 def test_geometry_that_leaves_no_room_is_refused(tmp_path: Path) -> None:
@@ -116,6 +118,12 @@ def test_a_clay_is_a_drop_reading_where_valve_and_piston_came_nearest(tmp_path: 
         assert np.all(found.low(AROUND) <= at_tdc + factor * piston_fall(AROUND) + 1e-4)
 
 
+def test_a_clay_in_another_unit_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="mm is no valve drop at TDC") as caught:
+        law(tmp_path, **NONE, clay={"thickness": 24.0, "centreline": 96.0})
+    assert caught.value.mistakes[0].where == "drop.intake.clay"
+
+
 def test_a_clay_needs_a_measured_lobe(tmp_path: Path) -> None:
     clay = {"thickness": 2.5, "centreline": 100.0}
     project = project_of(tmp_path, intake={"lobe": None, "card": CARD}, drop={"intake": {**NONE, "clay": clay}})
@@ -152,7 +160,7 @@ def test_more_sources_say_more(tmp_path: Path) -> None:
     assert 6.0 < both.at_tdc[0] < 6.025
     for alone in both.alone.values():
         assert both.deviation(0.0)[0] < alone.deviation(0.0)[0]
-    assert any(note.startswith("sources, each by itself at TDC: readings 6.00 mm less") for note in both.notes)
+    assert any(note.startswith("sources, each by itself at TDC: readings 6.00 mm (") for note in both.notes)
 
 
 # --- sources that disagree --------------------------------------------------------------------------------------------
@@ -178,8 +186,8 @@ def test_sources_that_contradict_each_other_are_refused_by_name(tmp_path: Path) 
         law(tmp_path, files, readings="d.csv", at_tdc=6.6)
     (mistake,) = caught.value.mistakes
     assert mistake.where == "drop.intake"
-    assert "readings 6.00 mm less" in mistake.problem
-    assert "at_tdc 6.60 mm less" in mistake.problem
+    assert "readings 6.00 mm (5.9" in mistake.problem
+    assert "at_tdc 6.60 mm (6.46 counted)" in mistake.problem
     assert "at_tdc stands" in mistake.problem
 
 

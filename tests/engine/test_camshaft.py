@@ -178,3 +178,12 @@ def test_an_engine_that_cannot_be_is_refused(
         engine_of(project_of(tmp_path, files, **changes))
     assert says in str(caught.value)
     assert "Mend:" in str(caught.value)
+
+
+@pytest.mark.parametrize("header", ["cam_deg,lift_mm", "cam_deg,valve_lift_mm"])
+def test_a_lash_larger_than_the_lift_is_refused(tmp_path: Path, header: str) -> None:
+    """Source: none; a valve with more lash than lift never opens. A measured lobe, at the tappet or the retainer."""
+    files = {"intake.csv": lobe_csv(10.5, 66.0).replace("cam_deg,lift_mm", header)}
+    with pytest.raises(InputError, match="lash 12 mm") as caught:
+        engine_of(project_of(tmp_path, files, intake={"lash": 12.0}))
+    assert caught.value.mistakes[0].mend

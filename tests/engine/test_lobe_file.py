@@ -130,8 +130,8 @@ def test_lift_at_the_retainer_over_crank_degrees_is_the_same_lobe(tmp_path: Path
 @pytest.mark.parametrize(
     ("header", "spread", "says"),
     [
-        ("crank_deg,valve_lift_mm", 0.8, "line 22: the lobe lifts for only"),
-        ("crank_deg,valve_lift_mm", 0.8, "name the column cam_deg, or double them"),
+        ("crank_deg,valve_lift_mm", 1.0, "the lobe lifts for only"),
+        ("crank_deg,valve_lift_mm", 1.0, "name the column cam_deg, or double them"),
         ("cam_deg,valve_lift_mm", 2.0, "name the column crank_deg, or halve them"),
         ("crank_deg,lift", 2.0, "no column 'lift_mm'"),
     ],
@@ -140,7 +140,7 @@ def test_the_other_kind_of_degrees_is_recognised(tmp_path: Path, header: str, sp
     """Source: the limits stated in `lobe_file`."""
     with pytest.raises(InputError) as caught:
         read_lobe(on_the_engine(tmp_path, 0.2, header, spread), ratio=1.0, lash=0.2)
-    assert says.split(": ")[-1] in str(caught.value)
+    assert says in str(caught.value)
 
 
 def test_columns_given_twice_over_and_a_lash_beyond_the_lift(tmp_path: Path) -> None:
