@@ -12,6 +12,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.between import breaking_cells
+from phaseopt.clearance.bounds import distinct
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import SafeBox
@@ -95,7 +96,7 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
     """
     pairs = np.column_stack([tables.of_side(side).to_numpy().reshape(-1) for side in SIDES])
     speeds = np.repeat(tables.rpm, tables.load.size)
-    each, back = np.unique(pairs, axis=0, return_inverse=True)
+    each, back = distinct(pairs)
     found = model.gaps(np.repeat(each, 2, axis=1))
     gaps = Gaps(found.static[back], found.static_angle[back], found.swept[back], found.swept_angle[back])
     by_hand = model.by_hand(each)[back]

@@ -42,6 +42,8 @@ class Heads:
         The heads are known as bodies; False where `planes` are all that is known.
     closing
         mm of gap that a mm of lift more on both valves can take, at any lifts.
+    covers
+        Which pairs, in a few words.
     notes
         What is covered, in sentences.
     """
@@ -51,6 +53,7 @@ class Heads:
     planes: FloatArray
     solid: bool
     closing: float
+    covers: str
     notes: tuple[str, ...]
 
 
@@ -80,13 +83,14 @@ def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
             "more lift on either is taken to bring them nearer"
         )
         closing = float((planes[..., 1::3] + planes[..., 2::3]).max())
-        return Heads(np.zeros((1, 8)), np.zeros((1, 8)), planes[None], False, closing, (note,))
+        return Heads(np.zeros((1, 8)), np.zeros((1, 8)), planes[None], False, closing, "as seen to touch", (note,))
     bodies = {side: _bodies(project, side) for side in SIDES}
     reach = {side: peaks[side] + project.cam(side).pump_up + _most_loft(project) for side in SIDES}
     pairs = list(itertools.product(bodies["intake"], bodies["exhaust"]))
     shut = [_refuse_overlap(project, one, other) for one, other in pairs]
     at_reach = [_lower_bound(one.head, reach["intake"], other.head, reach["exhaust"]) for one, other in pairs]
-    near = [pair for pair, least in zip(pairs, at_reach, strict=True) if least < min(shut)]
+    nearest = min(shut)
+    near = [pair for pair, now, least in zip(pairs, shut, at_reach, strict=True) if now == nearest or least < nearest]
     _refuse_unseen_touches(project, near)
     each = _apart_from_images(near)
     heads = np.array([one.head for one, _ in each]), np.array([other.head for _, other in each])
@@ -95,6 +99,7 @@ def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
         _planes_of(*heads),
         True,
         max(_closing(*pair, reach["intake"], reach["exhaust"]) for pair in zip(*heads, strict=True)),
+        "intake with exhaust" if len(pairs) == 1 else "every intake with every exhaust valve",
         (_covered(pairs, near, at_reach), *_of_a_kind(project, bodies, reach)),
     )
 
@@ -248,7 +253,10 @@ def _covered(pairs: list[tuple[_Body, _Body]], near: list[tuple[_Body, _Body]], 
     if len(pairs) == 1:
         return "valve to valve covers intake to exhaust"
     far = [pair for pair in pairs if pair not in near]
-    said = f"valve to valve covers every intake valve with every exhaust valve; nearest: {named(near)}"
+    said = (
+        "valve to valve covers every intake valve with every exhaust valve, numbered from - to + along the crank; "
+        f"nearest: {named(near)}"
+    )
     if not far:
         return said
     least = min(apart for pair, apart in zip(pairs, at_reach, strict=True) if pair in far)

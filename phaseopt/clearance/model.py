@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.allowances import running_mm, static_mm, timing
+from phaseopt.clearance.bounds import distinct
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
 from phaseopt.clearance.drop_sources import drop_laws
@@ -199,7 +200,7 @@ class ContactModel:
             interval = np.column_stack([cam.centre(phase_to) - either[side], cam.centre(phase_from) + either[side]])
             _refuse_absurd(interval)
             centres[:, columns] = interval
-            each, back = np.unique(interval, axis=0, return_inverse=True)
+            each, back = distinct(interval)
             gap, angle = least_piston_gaps(curves[side], lobes[side], each, lashes[side])
             found.append((gap[back], angle[back]))
         if self.heads is not None:

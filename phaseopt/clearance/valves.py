@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt._numba import njit
-from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING
+from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING, distinct
 from phaseopt.clearance.course import FINE, Course, course_of, highest_line
 from phaseopt.clearance.discs import TOUCHING, swept_distance
 from phaseopt.clearance.heads import Heads
@@ -193,7 +193,7 @@ def least_valve_gaps(
     zero = centres[:, 2]
     low = np.floor((centres[:, 0] - zero) * _GRAIN) / _GRAIN
     high = np.ceil((centres[:, [1, 3]] - zero[:, None]) * _GRAIN) / _GRAIN
-    each, back = np.unique(np.column_stack([low, high]), axis=0, return_inverse=True)
+    each, back = distinct(np.column_stack([low, high]))
     gap, angle = np.empty(len(each)), np.empty(len(each))
     _least_distances(
         heads.intake, heads.exhaust, heads.planes, heads.solid,
@@ -210,11 +210,12 @@ def head_distance(heads: Heads, intake_lift: npt.ArrayLike, exhaust_lift: npt.Ar
     no less than the push that would part them.
 
     >>> flat = np.array([[15.0, 0, 0, 0, 0, 1, 10, 1]]), np.array([[-15.0, 0, 0, 0, 0, 1, 10, 1]])
-    >>> heads = Heads(*flat, np.array([[[10.0, 0, 0, 10.0, 0, 0]]]), True, 0.0, ())
+    >>> heads = Heads(*flat, np.array([[[10.0, 0, 0, 10.0, 0, 0]]]), True, 0.0, "", ())
     >>> float(head_distance(heads, 3.0, 2.0))
     10.0
     """
-    lifts = np.broadcast_arrays(np.asarray(intake_lift, dtype=np.float64), np.asarray(exhaust_lift, dtype=np.float64))
+    each = np.asarray(intake_lift, dtype=np.float64), np.asarray(exhaust_lift, dtype=np.float64)
+    lifts = [np.array(lift) for lift in np.broadcast_arrays(*each)]
     out = np.empty(lifts[0].size)
     _distances(heads.intake, heads.exhaust, heads.planes, heads.solid, lifts[0].reshape(-1), lifts[1].reshape(-1), out)
     return out.reshape(lifts[0].shape)

@@ -95,7 +95,8 @@ def contact_lines(build: "Build") -> list[str]:
     if "valve_valve" in build.model.contacts:
         near = tightest(build, "valve_valve")
         gaps = f"{floored(near.static)} mm static, {floored(near.running)} mm running"
-        lines.append(f"valve to valve: covered, closest {gaps}")
+        covers = build.model.heads.covers if build.model.heads is not None else ""
+        lines.append(f"valve to valve: covered, {covers}; closest {gaps}")
     return [*lines, f"not covered: {', '.join(verdict.not_covered)}"]
 
 

@@ -1,12 +1,14 @@
 """Least gaps by bound against a scan every 0.01°, on random engines; and how long a check of 32 × 32 cells takes.
 
 Run by itself: `python tests/benchmarks/bench_gaps.py`. Exit 1 where a gap lies above the scan's, or more than 0.002 mm
-below it. The scan (`tests/clearance/brute.py`) shares no formula with the package.
+below it; where a check of 32 × 32 cells takes more than 0.1 s of processor time, or the safe set at 0.5° over 20 speeds
+more than 1 s. The scan (`tests/clearance/brute.py`) shares no formula with the package.
 """
 
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +16,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from clearance import brute
-from engines import SEATS, project_of, random_project
+from engines import PLAIN, SEATS, project_of, random_project
 
 from phaseopt.clearance import check_tables, contact_model, phase_limits
 from phaseopt.project import SIDES
@@ -23,6 +25,7 @@ from phaseopt.tables import PhaseTables
 ENGINES = 60
 WITHIN = 0.002  # mm below the scan
 PAIRS = 4  # boxes of timings an engine
+CHECK, LIMITS = 0.1, 1.0  # seconds of processor time
 
 
 def differences(seed: int) -> tuple[list[float], float, float]:
@@ -53,20 +56,27 @@ def differences(seed: int) -> tuple[list[float], float, float]:
         return apart, bound - start, time.perf_counter() - bound
 
 
-def check_time() -> tuple[float, float]:
-    """Seconds for the limits of an engine with valve to valve, and for a check of 32 × 32 cells all different."""
+def least_time(job: Callable[[], object]) -> float:
+    """Processor seconds of a job once it has run, the least of seven."""
+    job()
+    found = []
+    for _ in range(7):
+        start = time.process_time()
+        job()
+        found.append(time.process_time() - start)
+    return min(found)
+
+
+def times() -> tuple[float, float]:
+    """Seconds for a check of 32 × 32 cells all different, and for the safe set at 0.5° over 20 speeds, with valves."""
     with tempfile.TemporaryDirectory() as folder:
         rpm, load = np.linspace(1000, 8000, 32), np.linspace(30, 100, 32)
-        axes = {"rpm": rpm.tolist(), "load": load.tolist()}
-        model = contact_model(project_of(Path(folder), seats=SEATS, tables=axes))
+        phasers = {side: {"phaser": {**PLAIN[side]["phaser"], "resolution": 0.5}} for side in SIDES}
+        axes = {"rpm": np.linspace(1000, 8000, 20).tolist(), "load": load.tolist()}
+        model = contact_model(project_of(Path(folder), seats=SEATS, tables=axes, **phasers))
         rng = np.random.default_rng(1)
         tables = PhaseTables.of(rpm, load, rng.uniform(0, 40, (32, 32)), rng.uniform(-35, 0, (32, 32)))
-        check_tables(model, tables)
-        start = time.perf_counter()
-        check_tables(model, tables)
-        checked = time.perf_counter()
-        phase_limits(model)
-        return time.perf_counter() - checked, checked - start
+        return least_time(lambda: check_tables(model, tables)), least_time(lambda: phase_limits(model))
 
 
 def main() -> int:
@@ -82,9 +92,10 @@ def main() -> int:
     print(f"  worst difference  {most:.6f} mm  (at most {WITHIN})")
     print(f"  least difference  {least:.6f} mm  (never below 0: the bound is never above the scan)")
     print(f"  time by bound {by_bound:.3f} s, by scan {by_scan:.1f} s")
-    limits, check = check_time()
-    print(f"check of 32 × 32 different cells with valve to valve: {check:.3f} s; limits: {limits:.3f} s")
-    good = least >= 0.0 and most <= WITHIN
+    check, limits = times()
+    print(f"check of 32 × 32 different cells, box and full travel: {check:.3f} s  (at most {CHECK})")
+    print(f"safe set at 0.5° over 20 speeds: {limits:.3f} s  (at most {LIMITS})")
+    good = least >= 0.0 and most <= WITHIN and check <= CHECK and limits <= LIMITS
     print("reached" if good else "NOT reached")
     return 0 if good else 1
 

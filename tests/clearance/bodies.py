@@ -119,7 +119,7 @@ def random_heads(rng: np.random.Generator, layout: str) -> dict[str, Any]:
         wide, count, tilts = (draw(36, 40), draw(31, 34)), (1, 1), (draw(0, 20), draw(0, 20))
         seats = [seat(draw(19, 21), draw(-4, 4))], [seat(-draw(19, 21), draw(-4, 4))]
     elif layout == "three":
-        wide, count, tilts = (draw(27, 29), draw(31, 34)), (2, 1), (draw(8, 20), draw(0, 20))
+        wide, count, tilts = (draw(27, 29), draw(31, 34)), (2, 1), (draw(8, 20), draw(1, 20))
         seats = (
             [seat(draw(15, 17), draw(15.5, 18), tilt_along=draw(-4, 6))],
             [seat(-draw(17, 20), draw(-3, 3), tilt_along=draw(-0.1, 0.1))],

@@ -116,6 +116,20 @@ def test_valves_of_a_kind_are_looked_at_once_at_all_lifts(tmp_path: Path) -> Non
     assert said < 2 * 17.0 - 32.0
 
 
+def test_valves_in_a_row_on_one_camshaft_never_come_nearer(tmp_path: Path) -> None:
+    """Parallel stems, one behind the other along the crank: the gap is that of the seats at any lift."""
+    changes = {side: {"valves": 1, "tilt": 0.0, "head_diameter": 30.0} for side in bodies.SIDES}
+    seats = {
+        side: {"across": 0.0, "along": way * 17.0, "margin": 1.2} for side, way in (("intake", 1), ("exhaust", -1))
+    }
+    model = contact_model(project_of(tmp_path, seats={**seats, "error": 0.1}, **changes))
+    gaps = model.gaps([[0.0, 40.0, -35.0, 0.0]])
+    assert gaps.swept[0, 2] == pytest.approx(2 * 17.0 - 30.0 - 0.1, abs=2e-3)
+    assert model.heads is not None
+    assert model.heads.closing == pytest.approx(0.0, abs=1e-3)
+    assert model.heads.covers == "intake with exhaust"
+
+
 @pytest.mark.parametrize(
     ("changes", "where", "problem"),
     [
