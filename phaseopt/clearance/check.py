@@ -17,6 +17,7 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.model import ContactModel, Gaps
+from phaseopt.clearance.neighbours import BY_NAME, NeighboursVerdict, neighbours_verdict
 from phaseopt.clearance.rules import (
     CLEAR,
     CONTACT,
@@ -73,6 +74,8 @@ class Verdict:
         The gap with the least margin of all cells, in a sentence.
     not_covered
         What was not looked at, in words.
+    neighbours
+        The looser rule between cells; None where the project does not choose it.
     """
 
     cells: xr.Dataset
@@ -80,11 +83,23 @@ class Verdict:
     full_travel: FullTravel
     worst: str
     not_covered: tuple[str, ...]
+    neighbours: NeighboursVerdict | None = None
 
     @property
     def clear(self) -> bool:
         """Every cell and the box are clear. Full travel is told apart."""
-        return self.box.verdict == CLEAR and bool((self.cells["verdict"] == CLEAR).all())
+        return self.cells_clear and self.box.verdict == CLEAR
+
+    @property
+    def accepted(self) -> bool:
+        """Clear, or by the looser rule between cells where the project chooses it: clear cells and neighbours."""
+        looser = self.neighbours is not None and self.neighbours.verdict == CLEAR
+        return self.cells_clear and (looser or self.box.verdict == CLEAR)
+
+    @property
+    def cells_clear(self) -> bool:
+        """Every cell by itself is clear."""
+        return bool((self.cells["verdict"] == CLEAR).all())
 
 
 def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
@@ -113,6 +128,7 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
         full_travel(model),
         _worst(model, speeds, gaps, by_hand),
         model.not_covered,
+        neighbours_verdict(model, tables, top) if model.project.gap.between == BY_NAME else None,
     )
 
 

@@ -43,6 +43,11 @@ class ClampVerdict:
         """Every speed and the box are clear. Full travel is told apart."""
         return self.box.verdict == CLEAR and bool((self.speeds["verdict"] == CLEAR).all())
 
+    @property
+    def accepted(self) -> bool:
+        """As `clear`: clamps have no cells, so no looser rule between them."""
+        return self.clear
+
 
 def check_given(model: ContactModel, phases: PhaseTables | PhaseClamps) -> Verdict | ClampVerdict:
     """Judge whatever was given, tables or clamps."""

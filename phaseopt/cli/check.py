@@ -70,5 +70,5 @@ def check(
         else:
             typer.echo(given_words(given, {"intake": intake, "exhaust": exhaust}))
             typer.echo(check_summary(project, verdict))
-        if not verdict.clear:
+        if not verdict.accepted:
             raise typer.Exit(NOT_CLEAR)

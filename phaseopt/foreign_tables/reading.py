@@ -80,11 +80,11 @@ def read_phases(
         cells, turned = flipped.T, turned + also
     _require_speeds(path, speeds)
     meaning = meaning_of(path, side, stated or Stated())
-    _require_sign(project, side, path, cells, meaning)
+    hint = _travel_hint(project, side, path, cells, meaning)
     phases = meaning.channel.phase(cells)
     if load is None:
         phases = np.sort(phases if phases.shape[1] == 2 else np.column_stack([phases, np.zeros_like(phases)]), axis=1)
-    told = (*grid.told, why, *turned, f"phases are {as_read(meaning.channel)} ({meaning.source})")
+    told = (*grid.told, why, *turned, f"phases are {as_read(meaning.channel)} ({meaning.source})", *hint)
     return Phases(speeds, load, phases, told)
 
 
@@ -147,20 +147,21 @@ def _require_speeds(path: Path, speeds: FloatArray) -> None:
         raise InputError.one(problem, mend=mend, file=path)
 
 
-def _require_sign(project: Project, side: Side, path: Path, cells: FloatArray, meaning: Meaning) -> None:
-    """Refuse phases whose sign nobody stated, where they fit the travel only with the other one."""
-    phaser, channel = project.phaser_of(side), meaning.channel
-    if phaser is None or meaning.sign_told:
-        return
+def _travel_hint(project: Project, side: Side, path: Path, cells: FloatArray, meaning: Meaning) -> tuple[str, ...]:
+    """What to ask of phases that leave the travel; refuses those that fit it only with a sign that nobody stated."""
+    phaser, phases = project.phaser_of(side), meaning.channel.phase(cells)
+    if phaser is None:
+        return ()
     least, most = phaser.travel
-    as_is, turned = (
-        bool(((least - _SLACK <= phases) & (phases <= most + _SLACK)).all())
-        for phases in (channel.phase(cells), -channel.phase(cells))
-    )
-    if turned and not as_is:
+    as_is, turned = (bool(((least - _SLACK <= p) & (p <= most + _SLACK)).all()) for p in (phases, -phases))
+    if turned and not as_is and not meaning.sign_told:
         raise InputError.one(
             f"phases from {cells.min():g} to {cells.max():g} with + = advanced leave the {side} travel, {least:g} to "
             f"{most:g}°, and fit it with the other sign",
             mend=f"--{side}-sign -1 where + means retarded in this file, --{side}-sign 1 where it does mean advanced",
             file=path,
         )
+    if as_is:
+        return ()
+    span = f"{phases.min():g} to {phases.max():g}° leaves the {side} travel, {least:g} to {most:g}°"
+    return (f"{span}: are sign, zero (--{side}-zero) and degrees (--{side}-in) right?",)

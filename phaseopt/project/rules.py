@@ -1,6 +1,6 @@
 """The gap section of a project file: the two rules, and what a running engine takes."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -49,6 +49,11 @@ class Gap(Section):
 
     tables_only_guard: bool = Field(
         False, description="true = I know that a phaser fault could make valve and piston meet"
+    )
+    between: Literal["any with any", "neighbouring cells"] = Field(
+        "any with any",
+        description="what check accepts between cells: any phase in the tables with any other, or the looser rule of "
+        "neighbouring cells, which takes phasers to keep up with the engine; a build keeps to any with any",
     )
     static: StaticGaps = Field(default_factory=StaticGaps)
     running: RunningGaps

@@ -90,6 +90,7 @@ def contact_lines(build: "Build") -> list[str]:
     lines = [
         f"cells: {'all' if clear == cells.size else f'only {clear} of'} {cells.size} clear; closest: {verdict.worst}",
         f"box: {verdict.box.sentence}",
+        *([f"neighbours: {verdict.neighbours.sentence}"] if verdict.neighbours is not None else []),
         verdict.full_travel.sentence,
     ]
     if "valve_valve" in build.model.contacts:

@@ -125,6 +125,8 @@ def check_summary(project: Project, verdict: Verdict | ClampVerdict) -> str:
     lines = _tables_lines(project, verdict) if isinstance(verdict, Verdict) else _clamps_lines(project, verdict)
     lines.append(f"Box          {verdict.box.sentence}")
     lines += [f"             broken by {verdict.box.broken_by}"] if verdict.box.broken_by else []
+    if isinstance(verdict, Verdict) and verdict.neighbours is not None:
+        lines.append(f"Neighbours   {verdict.neighbours.sentence}")
     lines.append(_capital(verdict.full_travel.sentence))
     lines += [f"Note         {note}" for note in cannot_hold(project, verdict)]
     lines += [f"Not covered  {', '.join(verdict.not_covered)}", "", BEFORE_TURNING]
@@ -134,12 +136,20 @@ def check_summary(project: Project, verdict: Verdict | ClampVerdict) -> str:
 def _tables_lines(project: Project, verdict: Verdict) -> list[str]:
     cells = verdict.cells["verdict"].to_numpy()
     bad = [(r, load) for r, row in enumerate(cells) for load, word in enumerate(row) if word != CLEAR]
-    lines = [f"{project.name}: the tables are {'clear' if verdict.clear else 'NOT CLEAR'}", ""]
+    lines = [f"{project.name}: the tables are {_found(verdict)}", ""]
     lines += [f"Cells        {cells.size - len(bad)} of {cells.size} clear; closest: {verdict.worst}"]
     lines += [f"             {_cell_words(verdict, r, load)}" for r, load in bad[:CELLS_LISTED]]
     if len(bad) > CELLS_LISTED:
         lines.append(f"             and {len(bad) - CELLS_LISTED} more cells")
     return lines
+
+
+def _found(verdict: Verdict) -> str:
+    if verdict.clear:
+        return "clear"
+    if verdict.accepted:
+        return "NOT CLEAR as a box; accepted by the looser rule of neighbouring cells, which the project chooses"
+    return "NOT CLEAR"
 
 
 def _clamps_lines(project: Project, verdict: ClampVerdict) -> list[str]:
@@ -180,15 +190,18 @@ def _short_by(judged: xr.Dataset) -> str:
 
 def verdict_as_dict(verdict: Verdict | ClampVerdict) -> dict[str, Any]:
     """The three verdicts as plain values, gaps in mm rounded down."""
+    more: dict[str, Any] = {}
     if isinstance(verdict, Verdict):
-        kind, judged, closest = "cells", verdict.cells, {"closest": verdict.worst}
+        kind, judged, more = "cells", verdict.cells, {"closest": verdict.worst}
+        more |= {"neighbours": asdict(verdict.neighbours)} if verdict.neighbours is not None else {}
     else:
-        kind, judged, closest = "speeds", verdict.speeds, {}
+        kind, judged = "speeds", verdict.speeds
     words = judged["verdict"].to_numpy().ravel().tolist()
     return {
         "clear": verdict.clear,
+        "accepted": verdict.accepted,
         kind: {word: words.count(word) for word in sorted(set(words))},
-        **closest,
+        **more,
         "box": _gaps_down(asdict(verdict.box)),
         "full_travel": _gaps_down(asdict(verdict.full_travel)),
         "not_covered": list(verdict.not_covered),

@@ -88,6 +88,7 @@ def test_two_cells_clear_alone_and_short_together_exit_1_and_are_named(tmp_path:
         ({}, ["--intake", "down.csv", "--exhaust-at", "5"], 1, "outside travel, exhaust travel [-35, 0]"),
         ({}, ["--intake", "down.csv", "--intake-in", "cam"], 0, "phases are cam degrees"),
         ({}, ["--intake", "down.csv", "--intake-zero", "-40"], 1, "outside travel, intake travel [0, 40]"),
+        ({}, ["--intake", "down.csv", "--intake-zero", "-40"], 1, "40 to 50° leaves the intake travel, 0 to 40°: are"),
         ({}, ["--exhaust", "down.csv", "--exhaust-sign", "-1"], 0, "+ = retarded"),
         ({}, ["--intake", "clamps.csv"], 0, "3 of 3 clear: any phase with any other within the clamps"),
         ({"intake": {"offset": 22.0}}, ["--intake", "clamps.csv"], 1, "short, intake to piston"),
@@ -125,3 +126,24 @@ def test_a_single_cam_moved_by_one_phaser(tmp_path: Path) -> None:
     parted = run(project, "--intake", tmp_path / "down.csv", "--exhaust", tmp_path / "other.csv")
     assert parted.exit_code == 1
     assert "the same phase for both" in parted.output
+
+
+def test_the_looser_rule_between_cells_is_chosen_by_name_and_told(tmp_path: Path) -> None:
+    """The same two cells, far apart: refused by default, accepted by name, and not called clear."""
+    seats = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
+    project = write_project(tmp_path, seats=seats)
+    boxes = phase_limits(contact_model(load_project(project))).boxes
+    intake, exhaust = max(box.intake_to for box in boxes), min(box.exhaust_from for box in boxes)
+    (tmp_path / "i.csv").write_text(f"x,30,100\n1000,0,0\n3000,{intake},0\n5000,0,0\n8000,0,0\n")
+    (tmp_path / "e.csv").write_text(f"x,30,100\n1000,0,0\n3000,0,0\n5000,0,0\n8000,0,{exhaust}\n")
+    arguments = (project, "--intake", tmp_path / "i.csv", "--exhaust", tmp_path / "e.csv")
+    assert run(*arguments).exit_code == 1
+    write_project(tmp_path, seats=seats, gap={"between": "neighbouring cells"})
+    found = run(*arguments)
+    assert found.exit_code == 0, found.output
+    assert "NOT CLEAR as a box; accepted by the looser rule of neighbouring cells" in found.output
+    assert "looser than any phase with any" in found.output
+    told = json.loads(run(*arguments, "--json").output)
+    assert (told["clear"], told["accepted"], told["neighbours"]["verdict"]) == (False, True, "clear")
+    write_project(tmp_path, seats=seats, gap={"between": "neighbors"})
+    assert run(*arguments).exit_code == 2
