@@ -195,6 +195,7 @@ CARD: dict[str, Any] = {
         ({"intake": {"phaser": {"travel": [0.0, 0.0]}}}, "intake.phaser", "does not run"),
         ({"intake": {"phaser": {"resolution": 41.0}}}, "intake.phaser", "more than the whole travel"),
         ({"drop": {"intake": {"readings": None}}}, "drop.intake", "give readings, at_tdc, clay or geometry"),
+        ({"drop": {"intake": {"readings": ["drop_intake.csv"] * 2}}}, "drop.intake", "names a file twice"),
         ({"drop": {"intake": {"clay": {"thickness": 2.0}}}}, "drop.intake.clay.centreline", "is missing"),
         (
             {"drop": {"intake": {"geometry": {"deck": 0.2, "gasket": 1.0, "recession": 1.0, "across": 18.0}}}},

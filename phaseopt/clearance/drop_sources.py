@@ -100,7 +100,8 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
     if off:
         notes = (
             *notes,
-            f"{' and '.join(off)} off the other sources by more than two standard errors: the lowest of each counts",
+            f"{' and '.join(off)} {'differ' if len(off) > 1 else 'differs'} from the other sources by more than two "
+            "standard errors: the lowest of all counts",
         )
         together = replace(together, also=(*together.also, *alone.values()))
     return replace(together, alone=alone, notes=notes)

@@ -27,6 +27,7 @@ class Clay(Section):
     centreline: CrankDegrees = Field(
         gt=0, lt=200, description="true centreline the cam stood at, crank degrees (ATDC intake, BTDC exhaust)"
     )
+    # Both defaults are judgement, no source.
     error: Millimetres = Field(0.10, gt=0, description="standard error of cutting and measuring it, mm")
     spring_back: Millimetres = Field(
         0.15,
@@ -103,6 +104,8 @@ class Drop(Section):
                 "give readings, at_tdc, clay or geometry",
                 'readings = "drops/intake.csv" (best), at_tdc = 5.1, a clay table or a geometry table',
             )
+        if len({file.resolve() for file in self.readings}) < len(self.readings):
+            raise fault("readings names a file twice", "each sheet once: readings taken again are a file of their own")
         return self
 
 

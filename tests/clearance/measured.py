@@ -9,7 +9,7 @@ from engines import cosine_lift, piston_fall
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.drop_fit import Evidence
 from phaseopt.clearance.drop_sheet import Sheet
-from phaseopt.clearance.drop_single import clay_drop, from_geometry, reading_at_tdc
+from phaseopt.clearance.drop_single import Single, clay_drop, from_geometry, reading_at_tdc
 from phaseopt.clearance.drop_sources import law_of
 from phaseopt.engine.camshaft import Camshaft
 from phaseopt.engine.crank import SliderCrank
@@ -85,7 +85,7 @@ class Measured:
         errors = Drop(at_tdc=5.0, gauge_error=GAUGE, wheel_error=WHEEL)
         return law_of(Evidence(crank, self.tilt, errors, sheet, None, tuple(singles), told))
 
-    def _clay(self, rng: np.random.Generator, crank: SliderCrank):
+    def _clay(self, rng: np.random.Generator, crank: SliderCrank) -> Single:
         x = np.arange(-134.0, 135.0, 2.0)
         lobe = Lobe.through(x, cosine_lift(x / 2, 10.5, 66.0))
         centreline = rng.uniform(95, 112)

@@ -177,7 +177,7 @@ def test_sources_that_stand_off_each_other_are_said_and_the_lowest_counts(tmp_pa
     )  # fmt: skip
     lowest = np.min([alone.low(AROUND) for alone in found.alone.values()], axis=0)
     assert np.all(found.low(AROUND) <= lowest + 1e-12)
-    assert any(note.startswith("clay off the other sources") for note in found.notes)
+    assert any(note.startswith("clay differs from the other sources") for note in found.notes)
 
 
 def test_sources_that_contradict_each_other_are_refused_by_name(tmp_path: Path) -> None:
