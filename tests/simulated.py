@@ -5,13 +5,17 @@ from dataclasses import replace
 import numpy as np
 import xarray as xr
 from cycle.sample import sample
+from cycle.test_from_project import CYCLE
 
 from phaseopt.airflow import cylinder_air
 from phaseopt.build import Build
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.grid import VARIABLES, dataset
+from phaseopt.project import Cycle, TorquePrior
 from phaseopt.torque_model import Simulated
+
+SECTION = Cycle.model_validate(CYCLE)
 
 CALIBRATION = Calibration(
     factors={"flow": 1.052, "burn duration": 0.93},
@@ -54,18 +58,24 @@ def airflow(build: Build) -> xr.Dataset:
 
 def alone(build: Build) -> Build:
     """The build as if nothing had been measured."""
+    project = build.project.model_copy(update={"torque": None, "cycle": SECTION})
     simulation = Simulated(grid(build, unsettled=2), config(), None, None, 0.08)
     unknown = float("nan")
+    torque = build.torque.assign(measured=build.torque["measured"] & False)
     return replace(
-        build, simulation=simulation, reduction=None, loo_rmse=unknown, lopo_rmse=unknown, airflow=airflow(build)
-    )
+        build, project=project, simulation=simulation, reduction=None, loo_rmse=unknown, lopo_rmse=unknown,
+        torque=torque, airflow=airflow(build),
+    )  # fmt: skip
 
 
 def with_prior(build: Build) -> Build:
     """The build as if its pulls had been taken on top of a simulation."""
     assert build.reduction is not None
+    assert build.project.torque is not None
+    pulls = build.project.torque.model_copy(update={"prior": TorquePrior()})
+    project = build.project.model_copy(update={"torque": pulls, "cycle": SECTION})
     points = build.reduction.points
     torque = points["torque"]
     compared = points.assign(before=torque * 1.06, after=torque * 0.98)
     simulation = Simulated(grid(build), config(), CALIBRATION, compared, 0.08)
-    return replace(build, simulation=simulation, airflow=airflow(build))
+    return replace(build, project=project, simulation=simulation, airflow=airflow(build))

@@ -9,6 +9,7 @@ from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.report.colours import Scale, ink
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
+from phaseopt.report.simulation_text import contact_line, points_line, settled_line
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 
 KELVIN = 273.15
 ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the simulation"
-TOUCH = 2  # of the grid's variable `contact`: valve and piston, or two valves, would meet
 
 
 def notes(build: "Build") -> tuple[str, ...]:
@@ -57,36 +57,14 @@ def on_simulation_only(build: "Build") -> NDArray[np.bool_]:
     return np.asarray(known & ~build.torque["measured"].to_numpy())
 
 
-def grid_lines(simulation: "Simulated") -> list[str]:
+def grid_lines(build: "Build", simulation: "Simulated") -> list[str]:
     """What was simulated, what did not settle, and which timings would touch."""
     grid = simulation.grid
-    counts = [grid.sizes[axis] for axis in ("rpm", "load", "icl", "ecl")]
-    lines = [
-        f"simulated at {grid['torque'].size:,} operating points: {counts[0]} speeds, {counts[1]} loads, {counts[2]} "
-        f"intake and {counts[3]} exhaust timings; between them torque is interpolated",
-        _settled_line(simulation),
+    return [
+        f"simulated at {points_line(build.project, grid)}",
+        f"settled: {settled_line(build.project, grid)}",
+        contact_line(grid),
     ]
-    touch = grid["contact"] == TOUCH
-    if bool(touch.any()):
-        lines.append(
-            f"{100 * float(touch.mean()):.0f} % of the simulated timings would touch: they are there so that the "
-            "surface reaches to the limits from both sides, and no table can hold them"
-        )
-    return lines
-
-
-def _settled_line(simulation: "Simulated") -> str:
-    lost = simulation.grid["settled"] < 0.5
-    count = int(lost.sum())
-    if not count:
-        return "every point settled: cycle came to repeat cycle"
-    speeds, loads = (lost.sum([d for d in lost.dims if d != axis]).to_numpy() for axis in ("rpm", "load"))
-    rpm, load = (float(lost[axis][n.argmax()]) for axis, n in (("rpm", speeds), ("load", loads)))
-    return (
-        f"{count:,} of {lost.size:,} points did not settle ({loads.max()} of them at {load:g} kPa, "
-        f"{speeds.max()} at {rpm:g} rpm): they are left empty, and no cell takes a timing whose torque would need "
-        "one while another is there"
-    )
 
 
 def calibration_line(calibration: Calibration) -> str:

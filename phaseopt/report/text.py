@@ -112,7 +112,7 @@ def source_lines(build: "Build") -> list[str]:
     if simulation is None:
         return [fit_line(build)]
     if simulation.calibration is None:
-        return grid_lines(simulation)
+        return grid_lines(build, simulation)
     return [calibration_line(simulation.calibration), fit_line(build)]
 
 

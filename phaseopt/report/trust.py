@@ -75,7 +75,7 @@ def simulation_section(build: "Build") -> dict[str, Any] | None:
     if simulation is None:
         return None
     calibration = simulation.calibration
-    lines = grid_lines(simulation)
+    lines = grid_lines(build, simulation)
     tables, pictures = [], [picture(filling(build), _FILLING_CAPTION)]
     if calibration is not None:
         lines.insert(0, calibration_line(calibration))
