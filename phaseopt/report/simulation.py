@@ -62,7 +62,7 @@ def grid_lines(build: "Build", simulation: "Simulated") -> list[str]:
     grid = simulation.grid
     return [
         f"simulated at {points_line(build.project, grid)}",
-        f"settled: {settled_line(build.project, grid)}",
+        f"settled: {settled_line(grid)}",
         contact_line(grid),
     ]
 

@@ -67,9 +67,10 @@ def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(sim
     told = grid_lines(simulated_only, simulated_only.simulation)
     load = simulated_only.tables.load[0]
     assert "180 operating points: 5 speeds" in told[0]
-    assert "3 intake centrelines 70 to 120° ATDC, 4 exhaust" in told[0]
-    assert f"all but 2 (1.1 %), 2 of them at {load:g} kPa" in told[1]
-    assert "of 12 timings by speed, 4 would TOUCH" in told[2]
+    assert "3 intake centrelines" in told[0]
+    assert "all but 2 (1.1 %)" in told[1]
+    assert f"2 of them at {load:g} kPa" in told[1]
+    assert "4 would TOUCH" in told[2]
 
 
 def test_a_calibration_that_fits_nothing_says_why(prior: Build) -> None:
