@@ -155,7 +155,7 @@ class ExhaustTract(Tract):
 
 def _refuse_two_sources(tract: Tract, main: str) -> None:
     if tract.bench is not None and getattr(tract, main):
-        raise fault(f"bench and {main} both tell the flow in the main direction", f"keep bench or {main}")
+        raise fault(f"bench and {main} both tell the flow in the main direction", f"bench or {main}, not both")
 
 
 class FrictionLaw(Section):
@@ -218,5 +218,5 @@ class Cycle(Section):
     @model_validator(mode="after")
     def _one_mixture(self) -> "Cycle":
         if self.excess_air is not None and self.air_fuel_ratio is not None:
-            raise fault("lambda and air_fuel_ratio both tell the mixture", "keep one of the two")
+            raise fault("lambda and air_fuel_ratio both tell the mixture", "lambda or air_fuel_ratio, not both")
         return self
