@@ -12,6 +12,7 @@ from typing import Literal
 
 from phaseopt.errors import InputError
 from phaseopt.project import Channel, Side
+from phaseopt.tables import number_text
 
 NEUTRAL = Channel(sign=1, zero=0.0, **{"in": "crank deg"})
 
@@ -49,8 +50,8 @@ def meaning_words(meaning: Channel) -> str:
     'crank degrees moved by the phaser from its rest position, which is 0; + = advanced (earlier), - = retarded'
     """
     sign = "advanced (earlier), - = retarded" if meaning.sign == 1 else "retarded (later), - = advanced"
-    degrees = meaning.unit.split()[0]
-    return f"{degrees} degrees moved by the phaser from its rest position, which is {meaning.zero:g}; + = {sign}"
+    degrees, zero = meaning.unit.split()[0], number_text(meaning.zero)
+    return f"{degrees} degrees moved by the phaser from its rest position, which is {zero}; + = {sign}"
 
 
 def meaning_in(words: str) -> Channel | None:

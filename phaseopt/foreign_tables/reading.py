@@ -17,7 +17,7 @@ Way = Literal["across", "down"]
 
 _TURNED: dict[Way, Way] = {"across": "down", "down": "across"}
 _SLACK = 1e-9  # crank degrees of rounding
-_LEAST_TOP = 500.0  # rpm; an axis of engine speeds ends above, one that does not counts in another unit
+_LEAST_TOP, _MOST = 500.0, 30000.0  # rpm; an axis of engine speeds ends between, another counts in another unit
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +141,7 @@ def _sorted(
 
 
 def _require_speeds(path: Path, speeds: FloatArray) -> None:
-    if speeds[0] < 0 or speeds[-1] < _LEAST_TOP:
+    if speeds[0] < 0 or not _LEAST_TOP <= speeds[-1] <= _MOST:
         problem = f"the axis of speeds, {speeds[0]:g} to {speeds[-1]:g}, is not engine speed in rpm"
         mend = "give speeds in rpm, 0 or more, without thousands marks; --rpm says whether they run across or down"
         raise InputError.one(problem, mend=mend, file=path)

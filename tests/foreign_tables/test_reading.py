@@ -2,6 +2,7 @@
 
 import csv
 import json
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 from phaseopt.errors import InputError
 from phaseopt.foreign_tables import Phases, Stated, read_phases
+from phaseopt.foreign_tables.meaning import meaning_in, meaning_words
 from phaseopt.output.metadata import table_metadata
 from phaseopt.project import Channel, Project
 from phaseopt.tables import PhaseTables, table_text
@@ -121,6 +123,21 @@ def test_a_hole_anywhere_is_refused(data: st.DataObject, dialect: Dialect, wide:
     assert "Mend:" in str(caught.value)
 
 
+@settings(derandomize=True, deadline=None, max_examples=300)
+@given(
+    text=st.text(alphabet='0123456789.,;\t\n"+-eE\\rpmfrom to°', max_size=80) | st.binary(max_size=40).map(repr),
+    raw=st.binary(max_size=20),
+)
+def test_whatever_a_file_holds_it_is_read_or_gets_a_message(
+    project: Project, folder: Path, text: str, raw: bytes
+) -> None:
+    for file in (text.encode(), raw, f"x,1000,8000\n{text}\n".encode(), f"rpm,from,to\n{text}".encode()):
+        with suppress(InputError):
+            found = read(project, folder, file, rpm="across")
+            assert np.isfinite(found.cells).all()
+            assert (np.diff(found.rpm) > 0).all()
+
+
 def _quoted(cell: str) -> str:
     return f'"{cell}"' if set(cell) & set(',;\t"') else cell
 
@@ -168,6 +185,7 @@ CLAMPS = "rpm,from,to\n1000,0,10\n8000,-5,20\n"
         ("rpm\\load,100\n1000,0\n8000,9\n", "line 1", "fewer than two breakpoints of load", "clamps by speed"),
         (PLAIN.replace("50,100", "50,50"), "line 1", "load 50 follows 50", "each value once"),
         (PLAIN + "9000,1,1\n8500,1,1\n", "line 5", "rpm 8500 follows 9000", "sort the table by rpm"),
+        (PLAIN.replace("8000", "80000"), "", "1000 to 80000, is not engine speed", "in rpm"),
         (PLAIN.replace("1000", "-1000"), "", "-1000 to 8000, is not engine speed", "0 or more"),
         (PLAIN.replace("8000,5,20\n", ""), "line 2", "fewer than two lines", "line of breakpoints"),
         ("x,50,100\n1000,0,1\n3000,0,1\n", "line 1", "neither axis ends between 3800 and 16800", "--rpm across"),
@@ -230,6 +248,8 @@ def test_metadata_beside_a_table_says_how_it_counts(project: Project, tmp_path: 
     beside.write_text(json.dumps(told))
     found = read(project, tmp_path, "x,50,100\n1000,4,-1\n8000,1.5,-6\n")
     np.testing.assert_array_equal(found.cells, table)
+    odd = Channel(sign=-1, zero=4.12345678, **{"in": "crank deg"})
+    assert meaning_in(meaning_words(odd)) == odd
     beside.write_text("[]")
     assert "not stated" in read(project, tmp_path, table_text(table)).told[-1]
     beside.write_text("{")
