@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.model import ContactModel, Gaps
-from phaseopt.clearance.rules import least_sentence, margins, running_gaps, verdicts
+from phaseopt.clearance.rules import CONTACT, least_sentence, margins, running_gaps, verdicts
 from phaseopt.project import SIDES, Side
 from phaseopt.tables import PhaseTables
 
@@ -57,8 +57,10 @@ def neighbours_verdict(model: ContactModel, tables: PhaseTables, top: float) -> 
     gaps = _gaps(model, boxes.reshape(-1, 4))
     running = running_gaps(model, gaps, np.repeat(speeds, tables.load.size - 1))
     margin = margins(model, gaps.static, running).min(axis=(1, 2))
+    words = verdicts(model, gaps.static, running)
+    margin[(words != CONTACT) & (words == CONTACT).any()] = np.inf  # contact is worse than any shortfall
     worst = int(margin.argmin())
-    verdict = str(verdicts(model, gaps.static, running)[worst])
+    verdict = str(words[worst])
     r, load = divmod(worst, tables.load.size - 1)
     nearest = Gaps(
         *(part[worst : worst + 1] for part in (gaps.static, gaps.static_angle, gaps.swept, gaps.swept_angle))

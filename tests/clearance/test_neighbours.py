@@ -100,3 +100,14 @@ def test_one_phaser_takes_both_cams_along(build: Build) -> None:
     found = check_tables(model, PhaseTables.of(RPM, LOAD, phases, phases))
     assert found.neighbours is not None
     assert found.neighbours.verdict == found.box.verdict == "clear"
+
+
+def test_contact_is_told_before_a_greater_shortfall(build: Build) -> None:
+    """Loft takes the running gap at high speed only; at low speed the static rule is further from being met."""
+    gap = {**BY_NAME, "static": {"intake": 6.0}, "running": {"loft": {"above": 4000, "rate": 0.65}}}
+    model = build(gap=gap)
+    intake = np.zeros((5, 3))
+    intake[:2] = 12.0
+    found = neighbours_verdict(model, PhaseTables.of(RPM, LOAD, intake, 0.0), 8400.0)
+    assert found.verdict == "contact"
+    assert "closest: 6000 to 8400 rpm" in found.sentence
