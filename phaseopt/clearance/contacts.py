@@ -37,7 +37,9 @@ def not_covered(project: Project) -> tuple[str, ...]:
     """What nothing here looks at, in words: always to be shown beside a verdict."""
     valves = _valves_not_covered(project)
     third = any(cam.valves > 2 for cam in (project.intake, project.exhaust))
-    middle = ("a third valve of a kind, where its tilt, drop or seat differs from the others'",) if third else ()
+    middle = (
+        ("a third valve of a kind to the piston, where its tilt or drop differs from the others'",) if third else ()
+    )
     return NEVER_COVERED + valves + middle
 
 

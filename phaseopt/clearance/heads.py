@@ -79,8 +79,8 @@ def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
     if not project.seats.intake:
         planes = touch_planes(project)
         note = (
-            "valve to valve rests on lifts seen to touch, for valves that stand opposite each other across the crank; "
-            "more lift on either is taken to bring them nearer"
+            "valve to valve rests on lifts seen to touch, for valves that stand opposite each other across the crank "
+            "to a fifth of the sum of their radii; more lift on either is taken to bring them nearer"
         )
         closing = float((planes[..., 1::3] + planes[..., 2::3]).max())
         return Heads(np.zeros((1, 8)), np.zeros((1, 8)), planes[None], False, closing, "as seen to touch", (note,))

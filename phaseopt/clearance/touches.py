@@ -1,11 +1,13 @@
 """A bound on the gap between two valves from lifts at which they were seen to touch, without their seats.
 
-Taken to hold: the two heads stand opposite each other across the crank, so that where they touch the common normal lies
-in the plane of both axes; they are convex; more lift on either brings them nearer (the back of a valve counts as if its
-head filled the space it has swept). Tilts are those of the project.
+Taken to hold: the two heads stand opposite each other across the crank, off it by no more than a fifth of the sum of
+their radii, so that where they touch the common normal leans along the crank by no more than 11.5°; they are convex;
+more lift on either brings them nearer (the back of a valve counts as if its head filled the space it has swept). Tilts
+are those of the project.
 
 At a touch, let the normal from intake to exhaust point φ below the level. A mm of intake lift then closes
-p = sin(τi + φ) mm, a mm of exhaust lift q = sin(τe - φ), and φ lies from -τi to τe, for neither opens. The two planes
+p = ν sin(τi + φ) mm, a mm of exhaust lift q = ν sin(τe - φ), ν the cosine of the normal's lean along the crank, and φ
+lies from -τi to τe, for neither opens. The two planes
 across that normal part the bodies at all smaller lifts, so that
 
     gap ≥ p (touch's intake lift - intake lift) + q (touch's exhaust lift - exhaust lift)
@@ -13,7 +15,7 @@ across that normal part the bodies at all smaller lifts, so that
 for the true φ, whichever it is. Other touches narrow it: the plane must not part the heads where they were seen to
 touch. As a function of φ the right side is a sine, and where it is above zero at both ends of the interval its least is
 at an end. So each touch gives two planes, the lower of which bounds the gap, and the best touch counts. From one touch
-that is sin(τi + τe) times the lesser of the two lifts that are left.
+that is ν sin(τi + τe) times the lesser of the two lifts that are left.
 """
 
 import math
@@ -26,6 +28,8 @@ from phaseopt.project import Project
 
 FloatArray = npt.NDArray[np.float64]
 
+_LEAN = 0.98  # ν at its least: the cosine of 11.5°, whose sine is a fifth
+
 
 def touch_planes(project: Project) -> FloatArray:
     """(n, 6) two planes c - p × intake lift - q × exhaust lift for each touch, mm.
@@ -35,12 +39,16 @@ def touch_planes(project: Project) -> FloatArray:
     Raises
     ------
     InputError
-        Touches that contradict each other: more lift on both, or a line of three that no two convex heads make.
+        A head of three or five valves, where no intake valve need stand opposite an exhaust valve. Touches that
+        contradict each other: more lift on both, or a line of three that no two convex heads make.
     """
     seats = project.seats
     assert seats is not None
     lifts, doubt = np.array(seats.touches), seats.touch_error
     lean_i, lean_e = (math.radians(tilt) for tilt in (project.intake.tilt, project.exhaust.tilt))
+    if project.intake.valves != project.exhaust.valves:
+        problem = f"{project.intake.valves} intake and {project.exhaust.valves} exhaust valves do not stand opposite"
+        raise _mistake(project, 1, problem, "give the seats of both kinds; touches then check them")
     if lean_i + lean_e == 0.0:
         raise _mistake(project, 1, "valves that stand parallel do not come nearer as they open", "check tilt")
     rows: list[list[float]] = []
@@ -56,7 +64,7 @@ def touch_planes(project: Project) -> FloatArray:
             )
         rows.append([])
         for below in (low, high):
-            p, q = math.sin(lean_i + below), math.sin(lean_e - below)
+            p, q = _LEAN * math.sin(lean_i + below), _LEAN * math.sin(lean_e - below)
             rows[-1] += [p * (lift_i - doubt) + q * (lift_e - doubt), p, q]
     return np.array(rows)
 
