@@ -52,8 +52,10 @@ class DropLaw:
 
     with s the piston's drop below its highest position. k is the cosine of the valve's tilt where the floor of the
     piston's pocket is parallel to the valve head, and one over that cosine where the crown is flat: a floor at a slope
-    α to the crown gives cos α / cos(tilt - α), between the two. Validity: until the head meets something other than
-    that floor (a pocket's wall is not covered).
+    α to the crown gives cos α / cos(tilt - α), between the two unless it is steeper than the head. Validity: until the
+    head meets something other than that floor (a pocket's wall is not covered); where no geometry is given, a floor no
+    steeper than the head (one 10° steeper puts a law from readings up to 0.02 mm too high at 12° from TDC and 0.06 mm
+    at 20°).
 
     Parameters
     ----------

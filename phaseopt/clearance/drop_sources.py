@@ -72,7 +72,8 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     singles, told = _singles(project, side, crank)
     _refuse_cylinders(project, side, sheet, singles)
     law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, told), project, side)
-    return replace(law, notes=(*law.notes, *_cylinder_notes(law, project.cylinders)))
+    floor = () if told is not None else ("taken for a pocket whose floor is no steeper than the valve head",)
+    return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders)))
 
 
 def law_of(evidence: Evidence, project: Project | None = None, side: Side = "intake") -> DropLaw:
