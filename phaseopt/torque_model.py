@@ -107,9 +107,9 @@ def _measured_on_simulation(project: Project, reduction: Reduction, tell: Progre
     points, all_readings = reduction.points, readings_of(reduction.points)
     with told_of(project, "cycle"):
         pulled = calibrate_to(
-            project, cycle_config(project), points, progress=counted(part(tell, 0.02, 0.35), "calibrating")
+            project, cycle_config(project), points, progress=counted(part(tell, 0.02, 0.42), "calibrating")
         )
-        grid = torque_grid(project, pulled.config, progress=counted(part(tell, 0.35, 0.95), "simulating"))
+        grid = torque_grid(project, pulled.config, progress=counted(part(tell, 0.42, 0.95), "simulating"))
         prior = GridPrior(grid)
     known = np.isfinite(prior.at(all_readings.x)) & pulled.ran
     readings = all_readings.kept(known)

@@ -3,11 +3,13 @@
 import csv
 import io
 import json
+import re
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import xarray as xr
 from cycle.test_from_project import CYCLE, FOUR
 from engines import write_project
 from simulated_pulls import with_pulls
@@ -172,3 +174,62 @@ def test_light_load_that_no_pull_reached_rests_on_the_simulation(on_simulation: 
     measured = on_simulation.torque["measured"]
     assert on_simulation.torque["in_reach"].all()
     assert bool(measured.isel(load=-1).all())
+
+
+def test_an_engine_that_does_not_run_is_told_with_its_section(
+    found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert found.simulation is not None
+    dead = found.simulation.grid.copy()
+    dead["torque"] = dead["torque"] * np.nan
+    monkeypatch.setattr("phaseopt.torque_model.torque_grid", lambda *_, **__: dead)
+    with pytest.raises(InputError, match=r"project.toml: cycle: no point of it settled. Mend: check the dimensions"):
+        build(load_project(folder / "project.toml"))
+
+
+def _holed(grid: xr.Dataset, **place: int) -> xr.Dataset:
+    """The grid with points that did not settle."""
+    found = grid.copy(deep=True)
+    for name in ("torque", "volumetric_efficiency"):
+        found[name][place] = np.nan
+    found["settled"][place] = 0.0
+    return found
+
+
+def _intake_centrelines(build: Build) -> np.ndarray:
+    return np.asarray(build.model.engine.intake.true_centreline(build.tables.intake.to_numpy()))
+
+
+def test_a_timing_that_did_not_settle_is_never_taken(
+    found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The best timings of the lowest speed are made a hole: the tables keep off it."""
+    assert found.simulation is not None
+    node = found.simulation.grid["icl"].to_numpy()[:3]
+    assert node[0] < float(_intake_centrelines(found)[0].min()) < node[2]
+    holed = _holed(found.simulation.grid, rpm=0, icl=1)
+    monkeypatch.setattr("phaseopt.torque_model.torque_grid", lambda *_, **__: holed)
+    again = build(load_project(folder / "project.toml"))
+    assert (_intake_centrelines(again)[0] >= node[2] - 1e-9).all()
+    assert np.isfinite(again.torque["torque"]).all()
+    assert np.isfinite(again.full_gain_deviation)
+
+
+def test_a_baseline_that_did_not_settle_is_left_out_of_the_gain_and_left_empty(
+    found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rest at the lowest speed did not settle: nothing is made up for it."""
+    assert found.simulation is not None
+    holed = _holed(found.simulation.grid, rpm=0, icl=-2)
+    assert float(holed["icl"][-2]) == float(found.model.engine.intake.true_centreline(0.0))
+    monkeypatch.setattr("phaseopt.torque_model.torque_grid", lambda *_, **__: holed)
+    again = build(load_project(folder / "project.toml"))
+    gain = again.torque["gain"].isel(load=-1).to_numpy()
+    assert np.isnan(gain).tolist() == [True, False, False]
+    assert again.full_gain == pytest.approx(gain[1:].mean())
+    assert "over 2 of 3 speeds" in " ".join(summary(again, None).split())
+    files = build_files(again)
+    rows = list(csv.DictReader(io.StringIO(files["airflow.csv"])))
+    assert rows[0]["air_before"] == rows[0]["ratio"] == ""
+    assert float(rows[0]["air"]) > 0.0
+    assert not re.search(r"\bnan\b", files["report.html"].lower())
