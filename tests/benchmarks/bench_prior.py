@@ -2,9 +2,10 @@
 
 With four pulls: each predicted from the other three, calibration repeated without it, with the simulation as prior mean
 and without, and the example's other pulls predicted from the four. The left-out error must be at least 30 % lower with
-it, for each choice of four. With all pulls: how much the built tables gain by the torque model, and how much by the
-true engine (`examples/hillclimb/true_engine.py`); the prediction must hold within three of its deviations. And
-`maps/hillclimb-best` must be the example's build. Exits 1 when a number is not reached.
+it, for each choice of four. With all pulls: how much the built tables gain by the torque model, and how much on the
+true engine (`examples/hillclimb/true_engine.py`), with the simulation and without. No more may be promised than the
+true engine keeps, two deviations allowed, and the tables made with the simulation must be truly better than those made
+without. And `maps/hillclimb-best` must be the example's build. Exits 1 when a number is not reached.
 
 All numbers come from one run but for simulations kept beside the example by an earlier one.
 """
@@ -84,22 +85,24 @@ def gains(project: Project) -> bool:
     torque = project.torque
     assert torque is not None
     plain = project.model_copy(update={"torque": torque.model_copy(update={"prior": None})})
-    fine = True
+    fine, kept = True, []
     for words, given in (("on the simulation", project), ("without it", plain)):
         found = build(given)
         before, after = true_row(found, found.baseline), true_row(found, found.tables)
-        row = found.torque.isel(load=-1)
-        true_gain = float((after - before).mean())
+        row, doubt = found.torque.isel(load=-1), found.full_gain_deviation
+        kept.append(float((after - before).mean()))
         print(f"all pulls, {words}: left out {found.lopo_rmse:.2f} N·m; mean gain at full load predicted "
-              f"{found.full_gain:+.2f} ± {found.full_gain_deviation:.2f} N·m, true {true_gain:+.2f} N·m")  # fmt: skip
+              f"{found.full_gain:+.2f} ± {doubt:.2f} N·m, true {kept[-1]:+.2f} N·m, "
+              f"{(kept[-1] - found.full_gain) / doubt:+.1f} deviations off (-2 or more wanted)")  # fmt: skip
         print("     rpm   before   after    gain   predicted")
         for n, b, a, g, d in zip(row["rpm"].to_numpy(), before, after, row["gain"].to_numpy(),
                                  row["gain_deviation"].to_numpy(), strict=True):  # fmt: skip
             print(f"  {n:6.0f}  {b:7.1f} {a:7.1f} {a - b:+7.1f}   {g:+5.1f} ± {d:.1f}")
-        fine &= abs(found.full_gain - true_gain) <= 3.0 * found.full_gain_deviation
+        fine &= kept[-1] >= found.full_gain - 2.0 * doubt
         if given is project:
             fine &= is_kept(found)
-    return fine
+    print(f"true mean gain with the simulation {kept[0]:+.2f} N·m, without {kept[1]:+.2f} N·m (more wanted)")
+    return fine and kept[0] > kept[1]
 
 
 def is_kept(found: Build) -> bool:
