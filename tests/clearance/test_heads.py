@@ -10,9 +10,10 @@ import pytest
 from engines import SEATS, project_of
 
 from clearance import bodies
-from phaseopt.clearance import ContactModel, contact_model
+from phaseopt.clearance import ContactModel, check_tables, contact_model, phase_limits
 from phaseopt.clearance.valves import head_distance
 from phaseopt.errors import InputError
+from phaseopt.tables import PhaseTables
 
 FIVE: dict[str, Any] = {
     "crank": {"bore": 92.0},
@@ -114,6 +115,28 @@ def test_valves_of_a_kind_are_looked_at_once_at_all_lifts(tmp_path: Path) -> Non
     assert said == pytest.approx(apart, abs=0.011)
     assert said <= apart
     assert said < 2 * 17.0 - 32.0
+
+
+@pytest.mark.parametrize("layout", bodies.LAYOUTS)
+def test_what_limits_call_safe_a_check_calls_clear(tmp_path: Path, layout: str) -> None:
+    """Heads of two to five valves, the two-valve one on a single camshaft: one phaser moves both sets of lobes."""
+    heads = bodies.random_heads(np.random.default_rng(bodies.LAYOUTS.index(layout)), layout)
+    changes: dict[str, Any] = {side: {**heads.pop(side), "phaser": None} for side in bodies.SIDES}
+    if layout == "two":
+        changes["phaser"] = {"travel": [-15.0, 30.0], "slew": {"advance": 80.0, "retard": 80.0}}
+    else:
+        for side in bodies.SIDES:
+            changes[side].pop("phaser")
+    model = contact_model(project_of(tmp_path, **heads, **changes))
+    assert model.contacts[-1] == "valve_valve"
+    assert model.tied == (layout == "two")
+    for box in phase_limits(model).boxes[:3]:
+        intake = np.array([[box.intake_from, box.intake_to], [box.intake_to, box.intake_from]])
+        exhaust = np.array([[box.exhaust_from, box.exhaust_to], [box.exhaust_to, box.exhaust_from]])
+        found = check_tables(
+            model, PhaseTables.of(np.array([1000.0, 8000.0]), np.array([40.0, 100.0]), intake, exhaust)
+        )
+        assert found.clear
 
 
 def test_valves_in_a_row_on_one_camshaft_never_come_nearer(tmp_path: Path) -> None:
