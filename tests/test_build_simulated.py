@@ -174,6 +174,8 @@ def test_light_load_that_no_pull_reached_rests_on_the_simulation(on_simulation: 
     measured = on_simulation.torque["measured"]
     assert on_simulation.torque["in_reach"].all()
     assert bool(measured.isel(load=-1).all())
+    told = json.loads(build_files(on_simulation)["run.json"])["torque"]
+    assert told["cells_on_simulation_only"] == int((~measured).sum()) > 0
 
 
 def test_an_engine_that_does_not_run_is_told_with_its_section(

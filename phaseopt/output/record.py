@@ -13,7 +13,7 @@ from phaseopt.build import Build
 from phaseopt.cycle.fingerprint import code_version
 from phaseopt.project import Project
 from phaseopt.report.facts import clamps
-from phaseopt.report.simulation import notes
+from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.report.verdicts import verdict_as_dict
 from phaseopt.torque.logs import pull_files
 from phaseopt.torque_model import Simulated
@@ -43,6 +43,7 @@ def run_record(build: Build) -> dict[str, Any]:
             "mean_full_load_gain_Nm": _rounded(build.full_gain),
             "mean_full_load_gain_deviation_Nm": _rounded(build.full_gain_deviation),
             "cells_out_of_reach": int((~build.torque["in_reach"]).sum()),
+            "cells_on_simulation_only": int(on_simulation_only(build).sum()),
             "notes": [] if build.reduction is None else list(build.reduction.notes),
         },
         "simulation": None if build.simulation is None else _simulation_record(build.simulation),
