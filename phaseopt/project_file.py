@@ -3,6 +3,7 @@
 import difflib
 import tomllib
 import types
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Union, get_args, get_origin
 
@@ -13,6 +14,9 @@ from pydantic_core import ErrorDetails
 from phaseopt.cross_checks import contradictions
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import Project
+from phaseopt.project.blank import BLANK
+
+Loc = tuple[int | str, ...]  # where a value stands: keys, and numbers of list entries
 
 
 def load_project(path: str | Path) -> Project:
@@ -26,11 +30,13 @@ def load_project(path: str | Path) -> Project:
     if "file" in raw:
         raise InputError([Mistake("unknown key", "take the key out", file, "file")])
     context = {"folder": file.parent}
-    mistakes: list[Mistake] = []
+    blanks = list(_blanks(raw, ()))
+    mistakes = [Mistake("is still to be filled in", _wanted(loc), file, _key(loc)) for loc in blanks]
     try:
         project = Project.model_validate({**raw, "file": file}, context=context)
     except ValidationError as error:
-        mistakes += [_mistake(file, detail) for detail in _once_each(error.errors(include_url=False))]
+        details = [d for d in error.errors(include_url=False) if not any(d["loc"][: len(b)] == b for b in blanks)]
+        mistakes += [_mistake(file, detail) for detail in _once_each(details)]
     sections = _valid_sections(raw, context)
     mistakes += [Mistake(problem, mend, file, key) for key, problem, mend in contradictions(sections)]
     if mistakes:
@@ -74,6 +80,20 @@ def _valid_sections(raw: dict[str, Any], context: dict[str, Path]) -> dict[str, 
     return valid
 
 
+def _blanks(value: Any, loc: Loc) -> Iterator[Loc]:
+    """Where a project to fill in has not been filled in."""
+    if isinstance(value, dict | list):
+        for key, inner in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _blanks(inner, (*loc, key))
+    elif value == BLANK:
+        yield loc
+
+
+def _wanted(loc: Loc) -> str:
+    field = _field_at(loc)
+    return f"give {field.description}" if field is not None and field.description else "see the documented keys"
+
+
 def _once_each(details: list[ErrorDetails]) -> list[ErrorDetails]:
     """Without the complaints that only follow from another one.
 
@@ -85,7 +105,7 @@ def _once_each(details: list[ErrorDetails]) -> list[ErrorDetails]:
     return [d for d in details if d["loc"] not in follows.get(d["type"], set())]
 
 
-def _nearest(loc: tuple[int | str, ...]) -> str | None:
+def _nearest(loc: Loc) -> str | None:
     """The known key that an unknown one is most like."""
     near = difflib.get_close_matches(str(loc[-1]), _keys_at(loc[:-1]), n=1, cutoff=0.5)
     return near[0] if near else None
@@ -93,8 +113,7 @@ def _nearest(loc: tuple[int | str, ...]) -> str | None:
 
 def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
     loc, kind, ctx = detail["loc"], detail["type"], detail.get("ctx", {})
-    field = _field_at(loc)
-    wanted = f"give {field.description}" if field is not None and field.description else "see the documented keys"
+    field, wanted = _field_at(loc), _wanted(loc)
     if kind == "extra_forbidden":
         near = _nearest(loc)
         return Mistake("unknown key", f"did you mean {near}?" if near else "take it out", file, _key(loc))
@@ -118,7 +137,7 @@ def _with_value(problem: str, value: object) -> str:
     return problem if isinstance(value, dict | list) or told or len(shown) > 60 else f"{problem} (it is {shown})"
 
 
-def _key(loc: tuple[int | str, ...]) -> str:
+def _key(loc: Loc) -> str:
     """A key as a person finds it in the file: list entries are counted from 1."""
     text = ""
     for part in loc:
@@ -137,7 +156,7 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
     return None
 
 
-def _field_at(loc: tuple[int | str, ...]) -> FieldInfo | None:
+def _field_at(loc: Loc) -> FieldInfo | None:
     model: type[BaseModel] | None = Project
     field: FieldInfo | None = None
     for part in loc:
@@ -151,6 +170,6 @@ def _field_at(loc: tuple[int | str, ...]) -> FieldInfo | None:
     return field
 
 
-def _keys_at(loc: tuple[int | str, ...]) -> list[str]:
+def _keys_at(loc: Loc) -> list[str]:
     model = Project if not loc else _model_in(getattr(_field_at(loc), "annotation", None))
     return [] if model is None else [info.alias or name for name, info in model.model_fields.items() if name != "file"]

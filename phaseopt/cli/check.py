@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from phaseopt.cli.frame import NOT_CLEAR, Json, ProjectFile, app, ending, print_json
+from phaseopt.cli.frame import NOT_CLEAR, Json, ProjectFile, Sheet, app, ending, print_json
 
 Table = Annotated[
     Path | None,
@@ -42,6 +42,7 @@ def check(
     exhaust_zero: Zero = None,
     intake_in: Degrees = None,
     exhaust_in: Degrees = None,
+    sheet: Sheet = None,
     json: Json = False,
 ) -> None:
     """Check a pair of phase tables: every cell, everything between cells, and the full travel.
@@ -53,17 +54,24 @@ def check(
         from phaseopt.clearance.clamps import check_given
         from phaseopt.clearance.model import contact_model
         from phaseopt.foreign_tables import Source, Stated, read_pair
+        from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
         from phaseopt.project_file import load_project
+        from phaseopt.report.sheet import check_sheet
         from phaseopt.report.verdicts import cannot_hold, check_summary, given_words, verdict_as_dict
 
         project = load_project(project_file)
+        if sheet is not None:
+            require_replaceable_sheet(sheet)
         given = read_pair(
             project,
             Source(intake, Stated(_SIGNS[intake_sign], intake_zero, intake_in), intake_at),
             Source(exhaust, Stated(_SIGNS[exhaust_sign], exhaust_zero, exhaust_in), exhaust_at),
             rpm,
         )
-        verdict = check_given(contact_model(project), given.phases)
+        model = contact_model(project)
+        verdict = check_given(model, given.phases)
+        if sheet is not None:
+            write_sheet(sheet, check_sheet(model, verdict))
         if json:
             found = verdict_as_dict(verdict) | {"notes": cannot_hold(project, verdict)}
             print_json(found | {"read_as": given.told})

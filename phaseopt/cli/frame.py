@@ -24,6 +24,9 @@ app = typer.Typer(
 
 ProjectFile = Annotated[Path, typer.Argument(metavar="PROJECT.toml", help="The project file.", show_default=False)]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object for machines instead of text.")]
+Sheet = Annotated[
+    Path | None, typer.Option("--sheet", metavar="F.html", help="Write a measuring sheet to print (A4 or Letter).")
+]
 
 
 @app.callback()

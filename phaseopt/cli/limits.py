@@ -4,22 +4,28 @@ from typing import Any
 
 import typer
 
-from phaseopt.cli.frame import Json, ProjectFile, app, ending, print_json
+from phaseopt.cli.frame import Json, ProjectFile, Sheet, app, ending, print_json
 
 
 @app.command()
-def limits(project_file: ProjectFile, json: Json = False) -> None:
+def limits(project_file: ProjectFile, sheet: Sheet = None, json: Json = False) -> None:
     """Contact limits from geometry alone; needs no torque."""
     with ending():
         from phaseopt.clearance.limits import phase_limits
         from phaseopt.clearance.model import contact_model
+        from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
         from phaseopt.project_file import load_project
         from phaseopt.report.drop_table import drops_as_dict
+        from phaseopt.report.sheet import limits_sheet
         from phaseopt.report.verdicts import limits_summary
 
         project = load_project(project_file)
+        if sheet is not None:
+            require_replaceable_sheet(sheet)
         model = contact_model(project)
         found = phase_limits(model)
+        if sheet is not None:
+            write_sheet(sheet, limits_sheet(model, found))
         if json:
             print_json({**_as_json(found, model.not_covered), "drops": drops_as_dict(model)})
         else:

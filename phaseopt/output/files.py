@@ -19,6 +19,7 @@ from phaseopt.output.record import run_record
 from phaseopt.project import SIDES
 from phaseopt.report.facts import clamps
 from phaseopt.report.page import render
+from phaseopt.report.sheet import check_sheet
 from phaseopt.report.simulation import air_words, notes
 from phaseopt.tables import table_text
 
@@ -27,7 +28,7 @@ def build_files(build: Build) -> dict[str, str]:
     """Every file of a build by name.
 
     Returns tables of the cams that move, `cells.csv`, `limits.csv`, with a simulation `airflow.csv`, the CSV-on-the-Web
-    metadata of each, `report.html` and `run.json`.
+    metadata of each, `report.html`, `measuring_sheet.html` and `run.json`.
     """
     files: dict[str, str] = {}
     said = notes(build)
@@ -47,6 +48,7 @@ def build_files(build: Build) -> dict[str, str]:
         files[name] = csv_text(columns)
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, said)
     files["report.html"] = render(build)
+    files["measuring_sheet.html"] = check_sheet(build.model, build.verdict, said)
     record = run_record(build) | {"files": sorted({*files, RECORD})}  # by which a later build knows what it may replace
     files[RECORD] = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     return files

@@ -28,7 +28,7 @@ def keys(model: type[BaseModel] = Project, under: str = "") -> Iterator[Key]:
         key = f"{under}{field.alias or name}"
         if key == "file":  # set by the reader
             continue
-        inner, many = _section_in(field.annotation)
+        inner, many = section_in(field.annotation)
         if inner is None:
             yield Key(key, field.description or "", _default(field))
         else:
@@ -52,13 +52,13 @@ def _default(field: FieldInfo) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def _section_in(annotation: Any) -> tuple[type[Section] | None, bool]:
+def section_in(annotation: Any) -> tuple[type[Section] | None, bool]:
     """The section that a field holds, and whether it holds a list of them."""
     if isinstance(annotation, type) and issubclass(annotation, Section):
         return annotation, False
     if get_origin(annotation) in (Union, types.UnionType, tuple):
         for argument in get_args(annotation):
-            inner, many = _section_in(argument)
+            inner, many = section_in(argument)
             if inner is not None:
                 return inner, many or get_origin(annotation) is tuple
     return None, False

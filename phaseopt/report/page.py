@@ -6,7 +6,6 @@
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.drop import DropLaw
@@ -19,6 +18,7 @@ from phaseopt.report.colours import Scale, ink
 from phaseopt.report.facts import binder_words, binders, clamps, moving, phase_words, tightest
 from phaseopt.report.inputs import input_tables
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table, picture
+from phaseopt.report.page_template import fill
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
 from phaseopt.report.trust import fit_table, simulation_section
 from phaseopt.tables import number_text
@@ -33,11 +33,7 @@ _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "
 
 def render(build: "Build") -> str:
     """The report of a build as HTML; the same build gives the same text."""
-    environment = Environment(
-        loader=PackageLoader("phaseopt.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
-    )  # fmt: skip
-    return environment.get_template("report.html.j2").render(_context(build))
+    return fill("report.html.j2", _context(build))
 
 
 def _context(build: "Build") -> dict[str, Any]:

@@ -31,7 +31,7 @@ def test_build_writes_the_promised_files(tmp_path: Path) -> None:
     result = run("build", pulls_alone_file(tmp_path), "--out", tmp_path / "deep" / "out")
     assert result.exit_code == 0, result.output
     tables = {"intake_phase.csv", "exhaust_phase.csv", "cells.csv", "limits.csv"}
-    wanted = tables | {f"{name}-metadata.json" for name in tables} | {"report.html", "run.json"}
+    wanted = tables | {f"{name}-metadata.json" for name in tables} | {"report.html", "measuring_sheet.html", "run.json"}
     assert {path.name for path in (tmp_path / "deep" / "out").iterdir()} == wanted
     assert "by hand" in result.output
     assert "not covered" in result.output.lower()

@@ -1,0 +1,36 @@
+"""A measuring sheet as a file of its own."""
+
+import os
+from pathlib import Path
+
+from phaseopt.errors import InputError
+from phaseopt.report.sheet import GENERATOR
+
+
+def require_replaceable_sheet(path: Path) -> None:
+    """Refuse, before any work, a place where a sheet cannot go.
+
+    Raises `InputError` where the folder is missing or may not be written, and where something else than an earlier
+    measuring sheet is there already.
+    """
+    if not path.parent.is_dir():
+        raise _error(path, "its folder does not exist", f"make {path.parent}, or name another")
+    if path.is_dir():
+        raise _error(path, "is a folder", "name a file in it, such as sheet.html")
+    if not os.access(path.parent, os.W_OK | os.X_OK):
+        raise _error(path, "its folder may not be written", "name a place that may be written")
+    if path.exists() and GENERATOR.encode() not in path.read_bytes():
+        raise _error(path, "is there already and is no measuring sheet", "name a new file, or move that one")
+
+
+def write_sheet(path: Path, page: str) -> None:
+    """Write a sheet, replacing an earlier one. Raises `InputError` as above, and on a full disk."""
+    require_replaceable_sheet(path)
+    try:
+        path.write_text(page, encoding="utf-8", newline="")
+    except OSError as error:
+        raise _error(path, f"cannot be written ({error.strerror})", "name a place with room") from error
+
+
+def _error(path: Path, problem: str, mend: str) -> InputError:
+    return InputError.one(problem, mend=mend, file=path, where="--sheet")

@@ -1,0 +1,250 @@
+"""The measuring sheet: a page to print, for taking readings, for verifying the program's sum with a pencil, and for
+checking finished tables on the engine.
+
+Every figure in a sum is printed to 0.01 mm and the gap is the difference of what is printed, so that it adds up on
+paper. mm throughout, inches beside them where a gauge may read those.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from phaseopt.clearance.check import Verdict
+from phaseopt.clearance.clamps import ClampVerdict
+from phaseopt.clearance.contacts import WORDS
+from phaseopt.clearance.hand_checks import Expected, Setting, Timing, timings_to_check
+from phaseopt.clearance.hand_sum import HandSum, HandSums, hand_sums
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import floored, place
+from phaseopt.project import SIDES, Side
+from phaseopt.project.blank import DROP_ANGLES
+from phaseopt.report import sheet_text
+from phaseopt.report.layout import Row, Table
+from phaseopt.report.page_template import fill
+from phaseopt.report.text import cautions
+from phaseopt.report.verdicts import BEFORE_TURNING
+from phaseopt.tables import number_text
+
+GENERATOR = "phaseopt measuring sheet"  # by which a file of ours is known
+_WIDEST = 12  # columns of blanks that leave room to write on paper
+_SHUT = 0.05  # mm of lift at TDC, below which a cam cannot be set by it
+
+
+@dataclass(frozen=True)
+class Blanks:
+    """A table to write readings in: columns in groups (a cylinder and its valves), a row an angle."""
+
+    caption: str
+    groups: tuple[tuple[str, tuple[str, ...]], ...]
+    rows: tuple[str, ...]
+
+
+def blank_sheet(name: str = "Measuring sheet") -> str:
+    """The sheet of a project yet to be filled in: room for four cylinders with two valves of a kind."""
+    title = "The sum, with invented numbers: gap = drop less lift at the same angle"
+    lines = (
+        _how_to_sum(),
+        "These numbers are invented, to show the sum. With --sheet, phaseopt limits prints that of your engine.",
+    )
+    sums = _sums_table("Invented: an intake cam that opens early", _INVENTED, lines, title)
+    return _page(
+        name=name,
+        purpose="Valve drop, every 5° around gas-exchange TDC. Copy the page for further cylinders or valves.",
+        readings_of=[table for side in SIDES for table in _blanks(side, 4, 2)],
+        worked=[sums],
+    )
+
+
+def limits_sheet(model: ContactModel, limits: Limits) -> str:
+    """The sheet of a project: blanks for its valves, and the sum worked through at the corner of its safe phases."""
+    project = model.project
+    box = max(limits.boxes, key=lambda box: box.size)
+    phases = box.intake_to, box.intake_to if model.tied else box.exhaust_from
+    found = hand_sums(model, *phases)
+    which = f"intake phase {number_text(phases[0])}°, exhaust phase {number_text(phases[1])}°"
+    caption = f"At {which}: a corner of the safe phases; mm, lash as set"
+    title = "The sum for one timing: gap = drop less lift at the same angle"
+    lines = (_how_to_sum(), *_least_lines(model, phases, found), "This is a sum on paper, not a timing to turn to.")
+    readings = [table for side in SIDES for table in _blanks(side, project.cylinders, project.cam(side).valves)]
+    return _page(
+        name=project.name,
+        purpose="Valve drop, every 5° around gas-exchange TDC, and the sum that verifies the program.",
+        not_covered=model.not_covered,
+        readings_of=readings,
+        worked=[_sums_table(caption, found, lines, title)],
+    )
+
+
+def check_sheet(model: ContactModel, verdict: Verdict | ClampVerdict, notes: tuple[str, ...] = ()) -> str:
+    """The sheet for finished tables: each timing worth checking on the engine, and how; `notes` go on top."""
+    timings = timings_to_check(model, verdict)
+    return _page(
+        name=model.project.name,
+        purpose=f"Finished tables, checked on the engine by hand: {len(timings)} timings, a page each.",
+        cautions=(*notes, BEFORE_TURNING, *cautions()),
+        not_covered=model.not_covered,
+        how=sheet_text.CHECKING,
+        timings=[_timing(model, number, timing) for number, timing in enumerate(timings, start=1)],
+    )
+
+
+def _page(**given: Any) -> str:
+    defaults = {
+        "generator": GENERATOR,
+        "cautions": (BEFORE_TURNING, cautions()[-1]),
+        "not_covered": (),
+        "how": sheet_text.READINGS,
+        "readings_of": (),
+        "afterwards": sheet_text.AFTERWARDS,
+        "worked": (),
+        "timings": (),
+    }
+    return fill("sheet.html.j2", defaults | given)
+
+
+def _blanks(side: Side, cylinders: int, valves: int) -> list[Blanks]:
+    """Tables for all cylinders, as many side by side as leave room to write."""
+    columns = tuple(f"v{n}" for n in range(1, valves + 1)) + (("least",) if valves > 1 else ())
+    beside = max(1, _WIDEST // len(columns))
+    tables = []
+    for first in range(1, cylinders + 1, beside):
+        last = min(first + beside - 1, cylinders)
+        groups = tuple((f"cylinder {n}", columns) for n in range(first, last + 1))
+        rows = tuple(_place(angle) for angle in DROP_ANGLES)
+        tables.append(Blanks(f"{side.capitalize()} valves (v1 nearest the front of the engine)", groups, rows))
+    return tables
+
+
+def _sums_table(caption: str, found: HandSums, lines: tuple[str, ...], title: str = "") -> dict[str, Any]:
+    rows = []
+    for k, angle in enumerate(found.angle):
+        cells = [
+            {"drop": f"{s.drop[k]:.2f}", "lift": f"{s.lift[k]:.2f}", "gap": f"{s.gap[k]:.2f}", "least": k == s.least}
+            for s in found.sums
+        ]
+        rows.append({"angle": f"{angle:g}", "place": _place(angle), "cells": cells})
+    sides = [f"{s.side}, cylinder {s.cylinder}" for s in found.sums]
+    return {"caption": caption, "sides": sides, "rows": rows, "lines": lines, "title": title}
+
+
+def _how_to_sum() -> str:
+    return (
+        "Drop as the readings say, lift as a gauge on the retainer shows it at that angle: take one from the other in "
+        "every row. The least, framed, is the gap that counts; it lies some degrees off TDC, not at full lift. Work "
+        "out your own from your readings and write it under yours."
+    )
+
+
+def _least_lines(model: ContactModel, phases: tuple[float, float], found: HandSums) -> tuple[str, ...]:
+    """The least of each sum beside what the program finds over all angles."""
+    by_hand = model.by_hand(phases)[0]
+    lines = []
+    for i, each in enumerate(found.sums):
+        gap, where = each.gap[each.least], place(found.angle[each.least])
+        lines.append(
+            f"{each.side}: least in this sum {_mm(gap)}, {where}; the program finds {by_hand[i]:.2f} mm over all angles"
+        )
+    return tuple(lines)
+
+
+def _timing(model: ContactModel, number: int, timing: Timing) -> dict[str, Any]:
+    warning = sheet_text.NO_TURNING.format(verdict=timing.verdict, rpm=timing.rpm) if not timing.expected else ""
+    lines = [
+        "Drop as fitted less lift, lash as set, mm: what the readings say, before anything is taken off for doubt."
+    ]
+    if timing.expected and "valve_valve" not in model.contacts:
+        lines.append(sheet_text.VALVES_NOT_COVERED)
+    return {
+        "title": f"Timing {number}: {timing.why}",
+        "warning": warning,
+        "allowed": sheet_text.ALLOWED.format(rpm=timing.rpm),
+        "settings": _settings_table(timing.settings) if timing.expected else None,
+        "expected": _expected_table(timing.expected) if timing.expected else None,
+        "sums": _sums_table("The sum of drop and lift at this timing", timing.sums, tuple(lines)),
+    }
+
+
+def _settings_table(settings: tuple[Setting, ...]) -> Table:
+    rows = []
+    for each in settings:
+        zero = "ATDC" if each.side == "intake" else "BTDC"
+        lift = f"{_mm(each.lift)} ± {_up(each.lift_error, 0.01)}" if each.lift > _SHUT else "shut: set by centreline"
+        cells = (_turn(each.turn), _turn(each.turn / 2), f"{each.centreline:.1f}° {zero}", lift, "")
+        rows.append(Row(f"{each.side} cam", cells))
+    head = ("", "re-dial from fitted, crank", "that is, cam", "centreline then", "lift at TDC", "lift found")
+    return Table("Setting the cams, phasers at rest", head, tuple(rows))
+
+
+def _expected_table(expected: tuple[Expected, ...]) -> Table:
+    rows = []
+    for each in expected:
+        by_hand = f"{_mm(each.by_hand)} ± {_up(each.tolerance)}"
+        guaranteed = f"{floored(each.guaranteed)} mm ({_inches(each.guaranteed, down=True)} in)"
+        rows.append(Row(WORDS[each.contact], (by_hand, "", guaranteed, f"{each.required:.2f} mm")))
+    head = ("", "expect by hand, lash as set", "found by hand", "guaranteed, apart", "rule, at least")
+    return Table("What to find: least gap, mm (the guaranteed one has doubt and lash taken off)", head, tuple(rows))
+
+
+def _turn(degrees: float) -> str:
+    """A turn of a cam in words.
+
+    >>> _turn(12.0), _turn(-3.5), _turn(0.0)
+    ('advance 12°', 'retard 3.5°', 'none')
+    """
+    if degrees == 0:
+        return "none"
+    return f"{'advance' if degrees > 0 else 'retard'} {number_text(round(abs(degrees), 2))}°"
+
+
+def _place(angle: float) -> str:
+    """A crank angle as a row of a sheet names it.
+
+    >>> _place(-15), _place(0), _place(5)
+    ('15° BTDC', 'TDC', '5° ATDC')
+    """
+    return "TDC" if angle == 0 else f"{abs(angle):g}° {'ATDC' if angle > 0 else 'BTDC'}"
+
+
+def _mm(value: float) -> str:
+    """A length in both units.
+
+    >>> _mm(2.54)
+    '2.54 mm (0.100 in)'
+    """
+    return f"{value:.2f} mm ({_inches(value)} in)"
+
+
+def _inches(mm: float, *, down: bool = False) -> str:
+    """mm as inches to 0.001, rounded down where it is guaranteed.
+
+    >>> _inches(2.54), _inches(2.0, down=True)
+    ('0.100', '0.078')
+    """
+    thousandths = mm / 0.0254
+    return f"{(math.floor(thousandths + 1e-9) if down else round(thousandths)) / 1000.0:.3f}"
+
+
+def _up(tolerance: float, step: float = 0.05) -> str:
+    """A tolerance rounded up to a step, mm.
+
+    >>> _up(0.21), _up(0.25), _up(0.031, 0.01)
+    ('0.25', '0.25', '0.04')
+    """
+    return f"{math.ceil(tolerance / step - 1e-9) * step:.2f}"
+
+
+_INVENTED = HandSums(
+    np.arange(-15.0, 16.0, 5.0),
+    (
+        HandSum(
+            "intake",
+            1,
+            np.array([6.92, 5.85, 5.21, 5.00, 5.21, 5.85, 6.92]),
+            np.array([0.62, 0.98, 1.42, 1.95, 2.55, 3.21, 3.92]),
+            least=5,
+        ),
+    ),
+)
