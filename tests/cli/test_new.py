@@ -6,6 +6,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from engines import FILES as ENGINE_FILES
 from engines import PLAIN, write_project
 from typer.testing import CliRunner, Result
 
@@ -98,9 +99,7 @@ def test_filled_in_it_loads_and_then_the_blank_files_are_named(tmp_path: Path) -
     assert lobes.exit_code == 2
     assert "intake_lobe.csv: the file has a header and no rows" in lobes.output
     for side in ("intake", "exhaust"):
-        (tmp_path / f"{side}_lobe.csv").write_bytes(
-            (write_project(tmp_path / "..").parent / f"{side}.csv").read_bytes()
-        )
+        (tmp_path / f"{side}_lobe.csv").write_text(ENGINE_FILES[f"{side}.csv"], encoding="utf-8")
     drops = run("limits", tmp_path / "project.toml")
     assert drops.exit_code == 2
     assert "intake_drop.csv: line 2: drop_mm is empty" in drops.output
