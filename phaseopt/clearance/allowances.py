@@ -1,8 +1,28 @@
 """What eats a gap: errors that a hand-turned engine has too, and all that speed adds.
 
 Timing errors are crank degrees either way and widen the interval in which a lobe's centre may stand. Everything else is
-mm along the valve's axis, taken off worst-case, one on top of the other. Each contribution is a function of its own;
-`running_mm` lists them by name so that a person can add them up. None falls with engine speed.
+mm along the valve's axis, taken off worst-case, one on top of the other. Each contribution has a name and belongs to
+the static rule or to the running one; what the static rule takes is off before the running rule begins. None falls with
+engine speed. `ledger.py` lists them for one timing so that a person can add them up, `stacks.py` puts root-sum-square
+and chance beside the worst case.
+
+=====================  =======  ==========================================================
+name                   rule     what
+=====================  =======  ==========================================================
+drop, drop_high        static   two standard deviations of the valve drop; what a measurement may be too high by
+card                   static   what a cam card leaves open of the lift
+pump_up                static   a hydraulic tappet that holds the valve open
+lobe                   static   lobe-measuring error
+seats                  static   measuring error of the valve seats (valve to valve)
+centreline             static   how well the fitted centreline is known: degree wheel and dial gauge
+flanks                 static   asymmetry of a lobe known from a card's durations alone
+phaser                 static   the phaser's error when held
+chain                  running  chain or belt
+overshoot              running  the phaser's overshoot
+ageing                 running  the phaser's wear
+stretch, growth, play  running  rod and structure, heat, bearings and pins (to the piston)
+loft                   running  valve-train loft above a stated speed
+=====================  =======  ==========================================================
 """
 
 import math
@@ -12,7 +32,7 @@ import numpy.typing as npt
 
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.engine.crank import SliderCrank
-from phaseopt.project import Cam, Loft, Phaser, Project, Rod, Side
+from phaseopt.project import SIDES, Cam, Loft, Phaser, Project, Rod, Side
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -20,34 +40,57 @@ MOST_CLOSING = 2.0  # mm of gap for a mm of lift on both of two valves, were the
 _LOFT_STEP = 500.0  # rpm, over which a project states loft
 
 
-def static_timing(cam: Cam, phaser: Phaser | None) -> float:
-    """How far a lobe may stand from its place on an engine turned by hand, crank degrees either way.
+def static_turns(cam: Cam, phaser: Phaser | None) -> dict[str, float]:
+    """How far a lobe may stand from its place on an engine turned by hand, by name, crank degrees either way.
 
-    How well the fitted centreline is known, plus the phaser's error when held (a fixed cam has none), plus how far the
-    flanks of a lobe known from a card's durations alone may stand off its centre.
+    How well the fitted centreline is known; how far the flanks of a lobe known from a card's durations alone may stand
+    off its centre; the phaser's error when held (a fixed cam has none).
     """
     card = cam.card.doubt if cam.card is not None else 0.0
-    return cam.centreline_error + card + (phaser.error if phaser is not None else 0.0)
+    return {
+        "centreline": cam.centreline_error,
+        "flanks": card,
+        "phaser": phaser.error if phaser is not None else 0.0,
+    }
 
 
-def static_mm(project: Project, contact: str, closing: float = MOST_CLOSING) -> float:
-    """What an engine turned by hand may lack, mm: pump-up of hydraulic tappets, and between valves the seats' error.
+def running_turns(phaser: Phaser | None, chain: float) -> dict[str, float]:
+    """What a running engine adds to `static_turns`, by name, crank degrees either way."""
+    overshoot, ageing = (phaser.overshoot, phaser.ageing) if phaser is not None else (0.0, 0.0)
+    return {"chain": chain, "overshoot": overshoot, "ageing": ageing}
 
-    `closing`: mm that the gap between valves loses where both open a mm more. Lifts seen to touch have an error of
-    their own, counted where they are read.
-    """
-    pumped = max(project.cam(side).pump_up for side in sides_of(contact))
-    if contact != "valve_valve" or project.seats is None:
-        return pumped
-    return closing * pumped + (project.seats.error if project.seats.intake else 0.0)
+
+def static_timing(cam: Cam, phaser: Phaser | None) -> float:
+    """The sum of `static_turns`, crank degrees either way."""
+    return sum(static_turns(cam, phaser).values())
 
 
 def running_timing(cam: Cam, phaser: Phaser | None, chain: float) -> float:
-    """How far a lobe may stand from its place on a running engine, crank degrees either way.
+    """The sum of `static_turns` and `running_turns`, crank degrees either way."""
+    return static_timing(cam, phaser) + sum(running_turns(phaser, chain).values())
 
-    `static_timing`, plus chain or belt error, plus the phaser's overshoot.
+
+def static_terms(project: Project, contact: str, closing: float = MOST_CLOSING) -> dict[str, float]:
+    """What an engine turned by hand may lack beside drop, card and timing, mm, by name.
+
+    Pump-up of hydraulic tappets, lobe-measuring error, and between valves the seats' error. `closing`: mm that the gap
+    between valves loses where both open a mm more: the greater of both cams' counts for both. Lifts seen to touch have
+    an error of their own, counted where they are read.
     """
-    return static_timing(cam, phaser) + chain + (phaser.overshoot if phaser is not None else 0.0)
+    cams = [project.cam(side) for side in sides_of(contact)]
+    between = contact == "valve_valve"
+    by_lift = closing if between else 1.0
+    seats = project.seats
+    return {
+        "pump_up": by_lift * max(cam.pump_up for cam in cams),
+        "lobe": by_lift * max(cam.lobe_error for cam in cams),
+        "seats": seats.error if between and seats is not None and seats.intake else 0.0,
+    }
+
+
+def static_mm(project: Project, contact: str, closing: float = MOST_CLOSING) -> float:
+    """The sum of `static_terms`, mm."""
+    return sum(static_terms(project, contact, closing).values())
 
 
 def inertia_force(reciprocating_mass: float, crank: SliderCrank, rpm: npt.ArrayLike) -> FloatArray:
@@ -116,3 +159,25 @@ def timing(project: Project, side: Side) -> tuple[float, float]:
     """Static and running timing error of a project's cam, crank degrees either way."""
     cam, phaser = project.cam(side), project.phaser_of(side)
     return static_timing(cam, phaser), running_timing(cam, phaser, project.gap.running.chain)
+
+
+def turns(project: Project, contact: str) -> tuple[dict[str, float], dict[str, float]]:
+    """Static and running timing errors that a contact sees, crank degrees either way, as `centreline_intake`."""
+    static: dict[str, float] = {}
+    running: dict[str, float] = {}
+    for side in sides_of(contact):
+        phaser = project.phaser_of(side)
+        static |= {f"{name}_{side}": error for name, error in static_turns(project.cam(side), phaser).items()}
+        added = running_turns(phaser, project.gap.running.chain)
+        running |= {f"{name}_{side}": error for name, error in added.items()}
+    return static, running
+
+
+def not_stated(project: Project) -> list[str]:
+    """Allowances that count as nothing because the project says nothing of them, in words."""
+    exact = [side for side in SIDES if project.cam(side).lobe is not None and not project.cam(side).lobe_error]
+    found = [f"measuring error of the {' and '.join(exact)} lobe (lobe_error)"] if exact else []
+    phasers = [phaser for side in SIDES if (phaser := project.phaser_of(side)) is not None]
+    if any(not phaser.ageing for phaser in phasers):
+        found.append("ageing of a phaser (ageing)")
+    return found

@@ -4,7 +4,7 @@ Each cell by itself, at its own speed; the box of all values in the tables and r
 phase up to the top speed; and the full travel of the phasers, which the tables do not touch.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ import xarray as xr
 from phaseopt.clearance.between import breaking_cells
 from phaseopt.clearance.bounds import distinct
 from phaseopt.clearance.contacts import WORDS
+from phaseopt.clearance.faults import Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.model import ContactModel, Gaps
@@ -29,6 +30,7 @@ from phaseopt.clearance.rules import (
     running_gaps,
     verdicts,
 )
+from phaseopt.clearance.stacks import root_sum_squares
 from phaseopt.project import SIDES
 from phaseopt.tables import PhaseTables
 
@@ -63,13 +65,15 @@ class Verdict:
     ----------
     cells
         Dims rpm, load (and contact): `intake_phase`, `exhaust_phase`, `icl`, `ecl` (degrees); `by_hand`, `static`,
-        `running`, `running_rss` (what speed adds stacked as root-sum-square: shown, not judged by), mm; `angle`, the
-        crank angle of the least static gap, and `running_angle`; `static_margin` and `running_margin`, mm above the
-        rule; `verdict`; `binds`, the rule with the least margin.
+        `running`, `static_rss`, `running_rss` (by root-sum-square: shown, not judged by), mm; `angle`, the crank angle
+        of the least static gap, and `running_angle`; `static_margin` and `running_margin`, mm above the rule;
+        `verdict`; `binds`, the rule with the least margin.
     box
         The tables as a box.
     full_travel
         The whole travel of the phasers.
+    faults
+        What each fault of a phaser would do, the other one anywhere in the tables. Not counted in the verdict.
     worst
         The gap with the least margin of all cells, in a sentence.
     not_covered
@@ -81,6 +85,7 @@ class Verdict:
     cells: xr.Dataset
     box: BoxVerdict
     full_travel: FullTravel
+    faults: tuple[Fault, ...]
     worst: str
     not_covered: tuple[str, ...]
     neighbours: NeighboursVerdict | None = None
@@ -126,6 +131,7 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
         cells,
         box,
         full_travel(model),
+        faults(model, astuple(box.range), top, "its table"),
         _worst(model, speeds, gaps, by_hand),
         model.not_covered,
         neighbours_verdict(model, tables, top) if model.project.gap.between == BY_NAME else None,
@@ -159,6 +165,7 @@ def _cells(
     outside: TextArray,
 ) -> xr.Dataset:
     running = running_gaps(model, gaps, speeds)
+    static_rss, running_rss = root_sum_squares(model, pairs, gaps, speeds)
     margin = margins(model, gaps.static, running)
     cell, contact = ("rpm", "load"), ("rpm", "load", "contact")
     shape = tables.rpm.size, tables.load.size
@@ -179,7 +186,8 @@ def _cells(
             "by_hand": on(contact, by_hand, "gap a hand should find, cold lash as set", "mm"),
             "static": on(contact, gaps.static, "static gap, guaranteed", "mm"),
             "running": on(contact, running, "running gap, worst case", "mm"),
-            "running_rss": on(contact, _by_rss(model, gaps, speeds), "running gap, root-sum-square", "mm"),
+            "static_rss": on(contact, static_rss, "static gap, root-sum-square", "mm"),
+            "running_rss": on(contact, running_rss, "running gap, root-sum-square", "mm"),
             "angle": on(contact, gaps.static_angle, "crank angle of the least static gap", "degree"),
             "running_angle": on(contact, gaps.swept_angle, "crank angle of the least running gap", "degree"),
             "static_margin": on(contact, margin[:, 0], "static gap above what is required", "mm"),
@@ -193,14 +201,6 @@ def _cells(
             "contact": list(model.contacts),
         },
     )
-
-
-def _by_rss(model: ContactModel, gaps: Gaps, speeds: FloatArray) -> FloatArray:
-    """(n, c) running gaps with what speed adds as root-sum-square: independent errors seldom all stand one way."""
-    squares = (gaps.static - gaps.swept) ** 2
-    for i, contact in enumerate(model.contacts):
-        squares[:, i] += sum(term**2 for term in model.running_terms(contact, speeds).values())
-    return np.asarray(gaps.static - np.sqrt(squares))
 
 
 def box_verdict(model: ContactModel, pairs: FloatArray, outside: bool, top: float) -> BoxVerdict:

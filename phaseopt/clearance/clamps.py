@@ -1,12 +1,13 @@
 """Clamps by speed against the limits: each speed, all of them as a box, and the full travel."""
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.check import BoxVerdict, Verdict, box_verdict, check_tables, judged, outside_travel
+from phaseopt.clearance.faults import Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, binding, margins, running_gaps
@@ -29,6 +30,8 @@ class ClampVerdict:
         All clamps and rest as a box, up to the top speed or the last speed given, whichever is beyond.
     full_travel
         The whole travel of the phasers.
+    faults
+        What each fault of a phaser would do, the other one anywhere in the clamps. Not counted in the verdict.
     not_covered
         What was not looked at, in words.
     """
@@ -36,6 +39,7 @@ class ClampVerdict:
     speeds: xr.Dataset
     box: BoxVerdict
     full_travel: FullTravel
+    faults: tuple[Fault, ...]
     not_covered: tuple[str, ...]
 
     @property
@@ -90,4 +94,5 @@ def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:
     )
     top = max(model.top_speed, float(clamps.rpm[-1]))
     box = box_verdict(model, ends.reshape(-1, 2), bool((outside != "").any()), top)
-    return ClampVerdict(speeds, box, full_travel(model), model.not_covered)
+    found = faults(model, astuple(box.range), top, "its clamps")
+    return ClampVerdict(speeds, box, full_travel(model), found, model.not_covered)

@@ -1,20 +1,14 @@
 """The full travel of the phasers, which a fault can reach: what would happen, and the offsets that make it safe."""
 
-import math
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
-from phaseopt.clearance.contacts import WORDS, sides_of
+from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, CONTACT, least_sentence, running_gaps, verdicts
+from phaseopt.clearance.shifts import REACH, least_changes, offset_change
 from phaseopt.project import SIDES, Side
-
-STEP = 0.1  # crank degrees to which an offset is told, rounded to the safe side
-REACH = 60.0  # crank degrees an offset is sought beyond the one fitted
-_STRIDE = 4.0  # crank degrees between offsets tried before halving
 
 
 @dataclass(frozen=True)
@@ -40,44 +34,18 @@ def full_travel(model: ContactModel) -> FullTravel:
     gaps = model.gaps_of(_travel_box(model))
     running = running_gaps(model, gaps, model.top_speed)
     verdict = str(verdicts(model, gaps.static, running)[0])
-    reserve = {side: offset_where(model, side, partial(_keeps_reserve, side)) for side in SIDES}
-    clear = {side: offset_where(model, side, partial(_is_clear, side)) for side in SIDES}
+    pieces = model.pieces(_travel_box(model))
+    changes = [
+        offset_change(model, side, pieces, model.top_speed, static_too=static_too)
+        for static_too in (False, True)
+        for side in SIDES
+    ]
+    offsets = least_changes(model, changes)
+    reserve, clear = (dict(zip(SIDES, each, strict=True)) for each in (offsets[:2], offsets[2:]))
     sentence = _sentence(model, running[0], verdict, least_sentence(model, gaps, model.top_speed), reserve, clear)
     each_static = dict(zip(model.contacts, gaps.static[0].tolist(), strict=True))
     each_running = dict(zip(model.contacts, running[0].tolist(), strict=True))
     return FullTravel(verdict, each_static, each_running, reserve, clear, sentence)
-
-
-def offset_where(model: ContactModel, side: Side, holds: Callable[[ContactModel], bool]) -> float | None:
-    """The offset nearest the fitted one, the way that opens gaps, at which something holds.
-
-    Opening is retarding an intake cam and advancing an exhaust cam. Offsets are tried outwards from the fitted one,
-    the last stride is halved, and the answer is moved to the next 0.1° at which it holds by the bound itself.
-
-    Parameters: `holds`, true of a model that will do. Returns crank degrees, or None within 60°.
-    """
-    fitted = model.engine.cam(side).offset
-    opening = -1.0 if side == "intake" else 1.0
-    if holds(model):
-        return fitted
-    beyond = next(
-        (
-            step
-            for step in np.arange(_STRIDE, REACH + _STRIDE, _STRIDE)
-            if _at(model, side, fitted + opening * step, holds)
-        ),
-        None,
-    )
-    if beyond is None:
-        return None
-    short, enough = float(beyond) - _STRIDE, float(beyond)
-    while enough - short > STEP / 4:
-        middle = (short + enough) / 2
-        short, enough = (short, middle) if _at(model, side, fitted + opening * middle, holds) else (middle, enough)
-    tenths = math.floor((fitted - enough) / STEP) if opening < 0 else math.ceil((fitted + enough) / STEP)
-    while not _at(model, side, tenths * STEP, holds):
-        tenths += int(opening)
-    return round(tenths * STEP, 1)
 
 
 def offset_words(offset: float) -> str:
@@ -91,30 +59,8 @@ def offset_words(offset: float) -> str:
     return f"{abs(offset):g}° {'advanced' if offset > 0 else 'retarded'}"
 
 
-def _at(model: ContactModel, side: Side, offset: float, holds: Callable[[ContactModel], bool]) -> bool:
-    return holds(model.with_offset(side, offset))
-
-
 def _travel_box(model: ContactModel) -> tuple[float, float, float, float]:
     return (*model.travel("intake"), *model.travel("exhaust"))
-
-
-def _own(model: ContactModel, side: Side) -> list[int]:
-    return [i for i, contact in enumerate(model.contacts) if side in sides_of(contact)]
-
-
-def _keeps_reserve(side: Side, model: ContactModel) -> bool:
-    return _holds(side, model, static_too=False)
-
-
-def _is_clear(side: Side, model: ContactModel) -> bool:
-    return _holds(side, model, static_too=True)
-
-
-def _holds(side: Side, model: ContactModel, *, static_too: bool) -> bool:
-    gaps, own = model.gaps_of(_travel_box(model)), _own(model, side)
-    static = bool((gaps.static[0, own] >= model.required[own]).all()) or not static_too
-    return static and bool((running_gaps(model, gaps, model.top_speed)[0, own] >= model.reserve).all())
 
 
 def _sentence(

@@ -85,7 +85,8 @@ def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
         closing = float((planes[..., 1::3] + planes[..., 2::3]).max())
         return Heads(np.zeros((1, 8)), np.zeros((1, 8)), planes[None], False, closing, "as seen to touch", (note,))
     bodies = {side: _bodies(project, side) for side in SIDES}
-    reach = {side: peaks[side] + project.cam(side).pump_up + _most_loft(project) for side in SIDES}
+    more = {side: project.cam(side).pump_up + project.cam(side).lobe_error for side in SIDES}
+    reach = {side: peaks[side] + more[side] + _most_loft(project) for side in SIDES}
     pairs = list(itertools.product(bodies["intake"], bodies["exhaust"]))
     shut = [_refuse_overlap(project, one, other) for one, other in pairs]
     at_reach = [_lower_bound(one.head, reach["intake"], other.head, reach["exhaust"]) for one, other in pairs]

@@ -12,10 +12,12 @@ import xarray as xr
 
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS, sides_of
-from phaseopt.clearance.full_travel import REACH, FullTravel, full_travel, offset_where, offset_words
+from phaseopt.clearance.faults import Box, Fault, faults
+from phaseopt.clearance.full_travel import FullTravel, full_travel, offset_words
 from phaseopt.clearance.lattice import BoolArray, Lattice, Places, boxes_around, largest_boxes, lattice_of, run_around
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import least_sentence, margins, running_gaps
+from phaseopt.clearance.shifts import REACH, least_changes, offset_change
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Side
@@ -62,6 +64,8 @@ class Limits:
         largest box at that speed.
     full_travel
         What the whole travel would do.
+    faults
+        What each fault of a phaser would do, the other one anywhere in the boxes.
     """
 
     phases_intake: FloatArray
@@ -71,6 +75,7 @@ class Limits:
     alone: xr.Dataset
     together: xr.Dataset
     full_travel: FullTravel
+    faults: tuple[Fault, ...]
 
 
 def phase_limits(model: ContactModel) -> Limits:
@@ -100,6 +105,7 @@ def phase_limits(model: ContactModel) -> Limits:
         _clamps(speeds, alone),
         _clamps(speeds, together),
         full_travel(model),
+        faults(model, _hull(boxes), model.top_speed, "its clamps"),
     )
 
 
@@ -108,6 +114,16 @@ def _margins(model: ContactModel, lattice: Lattice, speeds: FloatArray) -> Float
     taken = model.running_mm(speeds)[:, None, None]
     swept = lattice.gaps.swept[None] - taken
     return margins(model, np.broadcast_to(lattice.gaps.static, swept.shape), swept)
+
+
+def _hull(boxes: tuple[SafeBox, ...]) -> Box:
+    """The span of all boxes of a family."""
+    return (
+        min(box.intake_from for box in boxes),
+        max(box.intake_to for box in boxes),
+        min(box.exhaust_from for box in boxes),
+        max(box.exhaust_to for box in boxes),
+    )
 
 
 def _box(lattice: Lattice, found: Places) -> SafeBox:
@@ -238,7 +254,10 @@ def _rest_unsafe(model: ContactModel) -> InputError:
 
 def _opening(model: ContactModel, side: Side, contact: str) -> str:
     fitted = offset_words(model.engine.cam(side).offset)
-    offset = offset_where(model, side, lambda at: _holds_at_rest(at, contact))
+    change = offset_change(
+        model, side, np.zeros((1, 4)), model.top_speed, static_too=True, contacts=[model.contacts.index(contact)]
+    )
+    (offset,) = least_changes(model, [change])
     if offset is None:
         return f"deeper pockets or another {side} lobe (no offset within {REACH:g}° of {fitted} does it)"
     return f"the {side} cam {offset_words(offset)} or further (it is {fitted})"

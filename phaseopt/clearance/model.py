@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.allowances import running_mm, static_mm, timing
+from phaseopt.clearance.allowances import not_stated, running_mm, static_mm, timing
 from phaseopt.clearance.bounds import distinct
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
@@ -75,6 +75,9 @@ class ContactModel:
                 found.append(f"{side} lobe from a card without flanks: {card.doubt:g}° of asymmetry is charged")
         if self.project.gap.running.loft is None:
             found.append(f"no valve-train loft is stated, so none is charged up to {self.top_speed:.0f} rpm")
+        unstated = not_stated(self.project)
+        if unstated:
+            found.append(f"not stated, so not charged: {', '.join(unstated)}")
         if self.heads is not None:
             found += self.heads.notes
         return tuple(found)

@@ -35,11 +35,14 @@ def limits(project_file: ProjectFile, sheet: Sheet = None, json: Json = False) -
 def _as_json(found: Any, not_covered: tuple[str, ...]) -> dict[str, Any]:
     import dataclasses
 
+    from phaseopt.report.verdicts import faults_as_list
+
     travel = found.full_travel
     return {
         "safe_boxes": [dataclasses.asdict(box) for box in found.boxes],
         "alone": found.alone.to_dataframe().reset_index().to_dict("list"),
         "together": found.together.to_dataframe().reset_index().to_dict("list"),
         "full_travel": dataclasses.asdict(travel),
+        "faults": faults_as_list(found.faults),
         "not_covered": list(not_covered),
     }

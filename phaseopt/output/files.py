@@ -11,6 +11,8 @@ import xarray as xr
 
 from phaseopt.build import Build
 from phaseopt.clearance.limits import EDGES
+from phaseopt.clearance.rules import RULES
+from phaseopt.clearance.stacks import DRAWS, chances
 from phaseopt.engine.camshaft import events, overlap
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD
@@ -80,8 +82,15 @@ def _cell_columns(build: Build) -> list[Column]:
     for name in ("torque", "torque_deviation", "torque_before", "gain", "gain_deviation"):
         columns.append(Column(name, str(torque[name].attrs["long_name"]), torque[name].to_numpy().ravel(), "N m", 2))
     columns.append(Column("weight", "how much the cell counts", torque["weight"].to_numpy().ravel(), "1", 4))
-    for contact in build.model.contacts:
+    odds = _chances(build)
+    for c, contact in enumerate(build.model.contacts):
         columns += _gap_columns(build, contact)
+        words = contact.replace("_", " to ")
+        columns += [
+            Column(f"{contact}_{rule}_chance", f"{words}: chance that the {rule} rule is broken, 0 to 1, by "
+                   f"{DRAWS} draws", odds[:, r, c], "1", 6)
+            for r, rule in enumerate(RULES)
+        ]  # fmt: skip
     columns += [
         Column("verdict", "clear, short or contact", cells["verdict"].to_numpy().ravel().tolist()),
         Column("closest_rule", "the contact rule with the least margin", cells["binds"].to_numpy().ravel().tolist()),
@@ -90,6 +99,12 @@ def _cell_columns(build: Build) -> list[Column]:
         Column("in_reach", str(torque["in_reach"].attrs["long_name"]), _yes(torque["in_reach"].to_numpy())),
     ]
     return columns
+
+
+def _chances(build: Build) -> npt.NDArray[np.float64]:
+    """(n, 2, c) the chance that either rule is broken at each cell and its speed."""
+    pairs = np.column_stack([build.tables.of_side(side).to_numpy().ravel() for side in SIDES])
+    return chances(build.model, pairs, np.repeat(build.tables.rpm, build.tables.load.size))
 
 
 def _event_columns(build: Build) -> list[Column]:
@@ -116,7 +131,8 @@ def _gap_columns(build: Build, contact: str) -> list[Column]:
     columns = []
     for name, down in (
         ("by_hand", False), ("static", True), ("static_margin", True), ("angle", False),
-        ("running", True), ("running_margin", True), ("running_angle", False), ("running_rss", True),
+        ("running", True), ("running_margin", True), ("running_angle", False), ("static_rss", True),
+        ("running_rss", True),
     ):  # fmt: skip
         unit = str(cells[name].attrs["units"])
         values = cells[name].to_numpy().ravel()

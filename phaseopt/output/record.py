@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from phaseopt.build import Build
+from phaseopt.clearance.stacks import DRAWS, SEED
 from phaseopt.cycle.fingerprint import code_version
 from phaseopt.project import Project
 from phaseopt.report.facts import clamps
@@ -33,7 +34,8 @@ def run_record(build: Build) -> dict[str, Any]:
             "search": build.project.search.model_dump(mode="json"),
             "gap": build.project.gap.model_dump(mode="json"),
             "top_speed_rpm": build.model.top_speed,
-            "seed": None,  # nothing here is drawn at random
+            "seed": SEED,  # of the chances that a rule is broken; nothing else is drawn at random
+            "draws": DRAWS,
         },
         "torque": {
             "said": list(notes(build)),

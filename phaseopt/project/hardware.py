@@ -138,6 +138,9 @@ class Phaser(Section):
     rest_until: Rpm = Field(0.0, ge=0, description="rpm up to which it is locked at rest")
     error: CrankDegrees = Field(1.0, ge=0, description="how far it may stand from the table when steady, crank degrees")
     overshoot: CrankDegrees = Field(2.0, ge=0, description="how far beyond that it swings when it moves, crank degrees")
+    ageing: CrankDegrees = Field(
+        0.0, ge=0, lt=30, description="how much farther off it may stand once worn, crank degrees either way"
+    )
     slew: Slew = Field(description="slowest speed by direction, crank degrees a second")
     resolution: CrankDegrees = Field(1.0, ge=0.1, description="step a table cell can hold, crank degrees (0.1 or more)")
 
@@ -165,6 +168,9 @@ class Cam(Section):
         description="CSV of measured lift: cam_deg, lift_mm at the tappet; or crank_deg, valve_lift_mm at the "
         "valve's retainer with lash as set",
     )
+    lobe_error: Millimetres = Field(
+        0.0, ge=0, le=1, description="how far the lift of a measured lobe may be out, mm at the valve"
+    )
     card: Card | None = Field(None, description="cam card where there is no measured lobe")
     ratio: float = Field(1.0, gt=0, lt=5, description="valve travel over tappet travel")
     lash: Millimetres = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
@@ -181,6 +187,8 @@ class Cam(Section):
         if (self.lobe is None) == (self.card is None):
             raise fault("give either lobe or card", 'lobe = "lobes/intake.csv", or a card table, not both')
         card = self.card
+        if card is not None and self.lobe_error:
+            raise fault("lobe_error is given with a card", "lobe_error with a measured lobe; a card has its own doubt")
         if card is not None and self.lash >= card.lift * (self.ratio if card.measured_at == "tappet" else 1.0):
             raise fault(f"lash {self.lash:g} mm is not below the lift", "measure lash at the valve in mm")
         return self

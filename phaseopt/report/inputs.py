@@ -35,6 +35,7 @@ def _cams(project: Project, model: ContactModel) -> Table:
         for label, value in (
             ("peak lift at the valve", f"{stands.lobe.peak:.2f} mm"),
             ("lobe", "measured" if cam.lobe is not None else "from a cam card"),
+            ("lift known to", f"{cam.lobe_error:g} mm" if cam.lobe is not None else "what fits the card"),
             ("lash, cold", f"{cam.lash:g} mm"),
             ("nominal centreline", f"{cam.centreline:g}° {'ATDC' if side == 'intake' else 'BTDC'}"),
             ("fitted", f"{offset_words(cam.offset)} from it, known to {cam.centreline_error:g}°"),
@@ -52,7 +53,8 @@ def _phaser(phaser: Phaser) -> str:
     least, most = phaser.travel
     return (
         f"travel {least:g} to {most:g}°, at rest to {phaser.rest_until:g} rpm, holds to {phaser.error:g}°, overshoots "
-        f"by {phaser.overshoot:g}°, slowest {phaser.slew.advance:g} (advance) and {phaser.slew.retard:g}°/s (retard), "
+        f"by {phaser.overshoot:g}°, ages by {phaser.ageing:g}°, "
+        f"slowest {phaser.slew.advance:g} (advance) and {phaser.slew.retard:g}°/s (retard), "
         f"step {phaser.resolution:g}°"
     )
 

@@ -3,19 +3,22 @@
 `render` gathers what the template shows; every text passes through the template's escaping, figures are our own SVG.
 """
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.drop import DropLaw
-from phaseopt.clearance.ledger import STEPS, ledger
+from phaseopt.clearance.ledger import ERRORS, RUNNING_STEPS, STATIC_STEPS, ledger
 from phaseopt.clearance.limits import EDGES
-from phaseopt.clearance.rules import CLEAR
+from phaseopt.clearance.rules import CLEAR, RULES
+from phaseopt.clearance.stacks import HOW, chance_words, chances
 from phaseopt.project import Side
 from phaseopt.report import figures, text
 from phaseopt.report.colours import Scale, ink
 from phaseopt.report.facts import binder_words, binders, clamps, moving, phase_words, tightest
+from phaseopt.report.faults import POCKETS, fault_table
 from phaseopt.report.inputs import input_tables
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table, picture
 from phaseopt.report.page_template import fill
@@ -27,7 +30,6 @@ if TYPE_CHECKING:
     from phaseopt.build import Build
 
 BEYOND, UNMEASURED = "†", "‡"  # mark cells of which the torque model, or the measured points, do not speak
-_STATIC_STEPS = 5  # of the ledger's, those that a hand-turned engine has too
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
 
@@ -64,7 +66,10 @@ def _context(build: "Build") -> dict[str, Any]:
         "limits": _limit_table(build),
         "full_travel": f"{travel.sentence[0].upper()}{travel.sentence[1:]}",
         "offsets": _offset_table(build),
+        "faults": fault_table(build.model, build.verdict.faults),
+        "pockets": POCKETS,
         "ledger": _ledger_table(build),
+        "stacks": HOW,
         "torque_notes": notes(build),
         "fit": fit_table(build),
         "simulation": simulation_section(build),
@@ -183,30 +188,38 @@ def _offset_table(build: "Build") -> Table:
 
 
 def _ledger_table(build: "Build") -> Table:
-    """From the gap by hand to what is left at the top speed, at the tightest cell of each contact."""
-    columns = []
-    for i, contact in enumerate(build.model.contacts):
-        near = tightest(build, contact)
-        steps = ledger(build.model, near.intake_phase, near.exhaust_phase, build.model.top_speed).sel(contact=contact)
-        taken = [f"{value:.3f}" for value in -steps["taken"].to_numpy()]
-        taken = ["0" if float(value) == 0 else value.replace("-", "−") for value in taken]
-        by_hand, static, running = (f"{float(steps[name]):.3f}" for name in ("by_hand", "static", "running"))
-        rules = f"{build.model.required[i]:.3f}", f"{build.model.reserve:.3f}"
-        timing = text.timing_words(near, contact)
-        columns.append(
-            [timing, by_hand, *taken[:_STATIC_STEPS], static, rules[0], *taken[_STATIC_STEPS:], running, rules[1]]
-        )
-    words = list(STEPS.values())
-    labels = [
-        "with", "gap by hand, cold, lash as set", *words[:_STATIC_STEPS], "static gap, guaranteed",
-        "static rule, at least",
-        *words[_STATIC_STEPS:], f"running gap at {build.model.top_speed:.0f} rpm", "running rule, at least",
-    ]  # fmt: skip
-    strong = {"gap by hand, cold, lash as set", "static gap, guaranteed", labels[-2]}
-    rows = [
-        Row(label, tuple(column[i] for column in columns), strong=label in strong) for i, label in enumerate(labels)
-    ]
-    head = ("mm along the valve", *(WORDS[contact] for contact in build.model.contacts))
+    """From the gap by hand to what is left at the top speed, at the tightest cell of each contact.
+
+    Errors that may stand either way are marked ±; steps that take nothing anywhere are left out.
+    """
+    model, speed = build.model, build.model.top_speed
+    cells = [tightest(build, contact) for contact in model.contacts]
+    accounts = [ledger(model, near.intake_phase, near.exhaust_phase, speed).sel(contact=near.contact) for near in cells]
+    pairs = np.array([[near.intake_phase, near.exhaust_phase] for near in cells])
+    odds = chances(model, pairs, np.full(len(cells), speed))
+
+    def row(label: str, texts: Iterable[str], *, strong: bool = False) -> Row:
+        return Row(label, tuple(texts), strong)
+
+    def gaps(label: str, name: str, *, strong: bool = True) -> Row:
+        return row(label, (f"{float(account[name]):.3f}" for account in accounts), strong=strong)
+
+    rows = [row("with", (text.timing_words(near, near.contact) for near in cells))]
+    rows.append(gaps("gap by hand, cold, lash as set", "by_hand"))
+    for r, rule in enumerate(RULES):
+        at = "" if rule == "static" else f" at {speed:.0f} rpm"
+        for step, words in (STATIC_STEPS if rule == "static" else RUNNING_STEPS).items():
+            taken = [float(account["taken"].sel(step=step)) for account in accounts]
+            if any(f"{each:.3f}" != "0.000" for each in taken):
+                sign = " ±" if step in ERRORS else ""
+                rows.append(row(words + sign, (f"−{each:.3f}" if each >= 0.0005 else "0" for each in taken)))
+        rows.append(gaps(f"{rule} gap{at}, {'guaranteed' if rule == 'static' else 'worst case'}", rule))
+        least = model.required if rule == "static" else np.full(len(cells), model.reserve)
+        rows.append(row(f"{rule} rule, at least", (f"{each:.3f}" for each in least)))
+        rows.append(gaps(f"{rule} gap by root-sum-square: shown, not judged by", f"{rule}_rss", strong=False))
+        chance = (chance_words(float(odds[i, r, i])) for i in range(len(cells)))
+        rows.append(row(f"chance that the {rule} rule is broken", chance))
+    head = ("mm along the valve", *(WORDS[contact] for contact in model.contacts))
     return Table("Where each gap goes at its tightest cell: add it up", head, tuple(rows))
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
+from phaseopt.report.faults import fault_lines
 from phaseopt.report.simulation import (
     ONLY_SIMULATED,
     alone,
@@ -92,6 +93,7 @@ def contact_lines(build: "Build") -> list[str]:
         f"box: {verdict.box.sentence}",
         *([f"neighbours: {verdict.neighbours.sentence}"] if verdict.neighbours is not None else []),
         verdict.full_travel.sentence,
+        *(f"fault: {line}" for line in fault_lines(verdict.faults)),
     ]
     if "valve_valve" in build.model.contacts:
         near = tightest(build, "valve_valve")

@@ -10,6 +10,7 @@ import xarray as xr
 
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.clamps import ClampVerdict
+from phaseopt.clearance.faults import Fault
 from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import EDGES, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
@@ -17,6 +18,7 @@ from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.foreign_tables import Given
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.drop_table import drop_table
+from phaseopt.report.faults import fault_lines
 
 CELLS_LISTED = 12
 BEFORE_TURNING = (
@@ -32,6 +34,7 @@ def limits_summary(model: ContactModel, limits: Limits) -> str:
     lines += ["", "By engine speed, crank degrees of phase (+ = advanced):", ""]
     lines += _clamp_table(model, limits)
     lines += ["", _capital(limits.full_travel.sentence), *_guard(model.project, limits.full_travel)]
+    lines += ["Faults:", *(f"  {line}" for line in fault_lines(limits.faults))]
     lines += _stated_drops(model)
     lines += [f"Note: {note}" for note in model.notes]
     lines += [f"Not covered: {', '.join(model.not_covered)}", "", BEFORE_TURNING]
@@ -128,6 +131,7 @@ def check_summary(project: Project, verdict: Verdict | ClampVerdict) -> str:
     if isinstance(verdict, Verdict) and verdict.neighbours is not None:
         lines.append(f"Neighbours   {verdict.neighbours.sentence}")
     lines.append(_capital(verdict.full_travel.sentence))
+    lines += [f"Fault        {line}" for line in fault_lines(verdict.faults)]
     lines += [f"Note         {note}" for note in cannot_hold(project, verdict)]
     lines += [f"Not covered  {', '.join(verdict.not_covered)}", "", BEFORE_TURNING]
     return "\n".join(lines)
@@ -204,8 +208,14 @@ def verdict_as_dict(verdict: Verdict | ClampVerdict) -> dict[str, Any]:
         **more,
         "box": _gaps_down(asdict(verdict.box)),
         "full_travel": _gaps_down(asdict(verdict.full_travel)),
+        "faults": faults_as_list(verdict.faults),
         "not_covered": list(verdict.not_covered),
     }
+
+
+def faults_as_list(faults: tuple[Fault, ...]) -> list[dict[str, Any]]:
+    """Every fault as plain values, gaps in mm rounded down."""
+    return [_gaps_down(asdict(fault)) for fault in faults]
 
 
 def _gaps_down(verdict: dict[str, Any]) -> dict[str, Any]:

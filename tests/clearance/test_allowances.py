@@ -5,21 +5,24 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from engines import SEATS, project_of
+from engines import CARD, SEATS, project_of
 from hypothesis import given
 from hypothesis import strategies as st
 
-from phaseopt.clearance import ContactModel
+from phaseopt.clearance import ContactModel, contact_model
 from phaseopt.clearance.allowances import (
     loft,
     rod_stretch,
     running_mm,
     running_timing,
     static_mm,
+    static_terms,
     static_timing,
     timing,
+    turns,
 )
 from phaseopt.engine.crank import SliderCrank
+from phaseopt.errors import InputError
 from phaseopt.project import Cam, Card, Loft, Phaser, Rod, Slew
 
 
@@ -96,6 +99,38 @@ def test_a_card_without_flanks_is_charged_its_asymmetry() -> None:
     cam = {"valves": 2, "head_diameter": 30, "tilt": 10, "centreline": 110, "centreline_error": 0.75}
     assert static_timing(Cam.model_validate({**cam, "card": halved}), None) == 0.75 + 3.0
     assert static_timing(Cam.model_validate({**cam, "card": told}), None) == 0.75
+
+
+def test_each_allowance_belongs_to_one_rule(tmp_path: Path) -> None:
+    """A worn phaser is off on the running engine only; a lobe measured wrong is wrong on both, charged once."""
+    base = contact_model(project_of(tmp_path, intake={"lash": 0.0}))
+    pair = np.array([[10.0, 10.0, -8.0, -8.0]])
+    worn = contact_model(project_of(tmp_path, intake={"lash": 0.0, "phaser": {"ageing": 1.5}}))
+    assert np.array_equal(worn.gaps(pair).static, base.gaps(pair).static)
+    assert timing(worn.project, "intake") == (2.0, 2.0 + 1.0 + 2.0 + 1.5)
+    assert worn.gaps(pair).swept[0, 0] < base.gaps(pair).swept[0, 0] - 0.1
+    rough = contact_model(project_of(tmp_path, intake={"lash": 0.0, "lobe_error": 0.04}))
+    for name in ("static", "swept"):
+        lost = getattr(base.gaps(pair), name)[0] - getattr(rough.gaps(pair), name)[0]
+        assert lost == pytest.approx([0.04, 0.0], abs=1e-12)
+    for model in (base, worn, rough):
+        for contact in model.contacts:
+            static, running = turns(model.project, contact)
+            by_hand = {*static, *static_terms(model.project, contact)}
+            assert not by_hand & {*running, *model.running_terms(contact, 8000.0)}
+
+
+def test_what_is_not_stated_is_told(tmp_path: Path) -> None:
+    told = contact_model(project_of(tmp_path)).notes
+    assert "not stated, so not charged: measuring error of the intake and exhaust lobe (lobe_error)" in " ".join(told)
+    both = {"lobe_error": 0.02, "phaser": {"ageing": 0.5}}
+    told = contact_model(project_of(tmp_path, intake=both, exhaust=both)).notes
+    assert "not stated, so" not in " ".join(told)
+
+
+def test_a_card_has_its_own_doubt(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="lobe_error is given with a card"):
+        project_of(tmp_path, intake={"lobe": None, "card": CARD, "lobe_error": 0.02})
 
 
 @given(st.lists(st.floats(0, 12_000), min_size=2, max_size=20))

@@ -124,7 +124,8 @@ def test_gaps_fall_from_by_hand_to_static_to_running(close_heads: ContactModel) 
     assert (cells["by_hand"] > cells["static"]).all()
     assert (cells["static"] > cells["running"]).all()
     assert (cells["running_rss"] >= cells["running"]).all()
-    assert (cells["running_rss"] <= cells["static"]).all()
+    assert (cells["static_rss"] >= cells["static"]).all()
+    assert (cells["running_rss"] <= cells["static_rss"]).all()
     assert (cells["running"].diff("rpm") < 0).sel(contact="intake_piston").all()
     assert cells["icl"].values[0, 0] == pytest.approx(110.0 + 6.0 - 10.0)
     assert cells["ecl"].values[0, 0] == pytest.approx(110.0 + 6.0 - 10.0)
@@ -140,18 +141,22 @@ def test_lash_counts_by_hand_and_in_neither_rule(build: Build) -> None:
     assert np.array_equal(loose["running"], tight["running"])
 
 
-def test_root_sum_square_of_what_speed_adds(plain: ContactModel) -> None:
-    """Worked from the ledger's terms: static less the root of their squares, shown beside the worst case."""
+def test_root_sum_square_from_the_ledger(plain: ContactModel) -> None:
+    """Worked from the ledger: what is sure whole, the root of the squares of errors, shown beside the worst case."""
     cells = check(plain, 10.0, -8.0).cells.isel(rpm=2, load=0)
-    taken = ledger(plain, 10.0, -8.0, RPM[2])["taken"].isel(step=slice(5, None))
-    assert np.allclose(cells["running_rss"], cells["static"] - np.sqrt((taken**2).sum("step")), atol=1e-9)
+    account = ledger(plain, 10.0, -8.0, RPM[2])
+    for rule, rows in (("static", account["rule"] == "static"), ("running", account["step"] != "")):
+        taken, error = account["taken"][rows.to_numpy()], account["error"][rows.to_numpy()]
+        whole, root = taken.where(~error, 0.0).sum("step"), np.sqrt((taken.where(error, 0.0) ** 2).sum("step"))
+        assert np.allclose(account[f"{rule}_rss"], account["by_hand"] - whole - root, atol=1e-9)
+        assert np.allclose(account[f"{rule}_rss"], cells[f"{rule}_rss"], atol=0.0015)
 
 
 def test_the_ledger_adds_up(build: Build) -> None:
     model = build(exhaust={"lobe": None, "card": CARD}, seats=SEATS)
     found = check(model, 10.0, -8.0).cells.isel(rpm=2, load=0)
     account = ledger(model, 10.0, -8.0, RPM[2])
-    first = ["lash", "card", "drop", "hand", "static_timing"]
+    first = account["step"][(account["rule"] == "static").to_numpy()]
     assert np.allclose(account["by_hand"], found["by_hand"], atol=0.0011)
     assert np.allclose(account["by_hand"] - account["taken"].sel(step=first).sum("step"), found["static"], atol=1e-9)
     assert np.allclose(account["by_hand"] - account["taken"].sum("step"), found["running"], atol=1e-9)

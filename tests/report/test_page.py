@@ -140,13 +140,28 @@ def test_tables_have_captions_and_scopes(page: str) -> None:
 
 
 def test_a_person_can_add_up_the_gaps(both: Build, page: str) -> None:
-    """By hand, less the steps, gives the static gap; less the rest, the running gap: plain addition."""
+    """By hand, less the steps, gives the static gap; less the rest, the running gap: plain addition.
+
+    The root of the squares of the steps marked ± gives the other two.
+    """
     table = page[page.index("Where each gap goes") :]
-    rows = [re.findall(r"<td>([^<]*)</td>", row) for row in table[: table.index("</table>")].split("<tr")[2:]]
-    numbers = np.array([[float(cell.replace("−", "-")) for cell in row] for row in rows[1:]])
-    np.testing.assert_allclose(numbers[:6].sum(axis=0), numbers[6], atol=0.004)
-    np.testing.assert_allclose(numbers[6] + numbers[8:13].sum(axis=0), numbers[13], atol=0.004)
-    assert numbers.shape[1] == len(both.model.contacts)
+    rows = re.findall(r'<th scope="row">([^<]*)</th>(.*?)</tr>', table[: table.index("</table>")], flags=re.S)
+    cells = {label: re.findall(r"<td>([^<]*)</td>", row) for label, row in rows}
+    left = whole = root = np.zeros(len(both.model.contacts))
+    checked = []
+    for label, texts in cells.items():
+        if label == "with" or label.startswith("chance"):
+            continue
+        numbers = np.array([float(text.replace("−", "-")) for text in texts])
+        if re.search(r" gap\b", label):
+            rss = "root-sum-square" in label
+            np.testing.assert_allclose(numbers, whole - np.sqrt(root) if rss else left, atol=0.005)
+            checked.append(label)
+        elif "at least" not in label:
+            left = left + numbers
+            root, whole = (root + numbers**2, whole) if label.endswith("±") else (root, whole + numbers)
+    assert len(checked) == 4
+    assert all("%" in text or "less than 1 in" in text for label in cells if "chance" in label for text in cells[label])
 
 
 def test_one_phaser_for_both_cams_has_one_table(tied: Build) -> None:

@@ -1,0 +1,33 @@
+"""Faults of a phaser in lines, as every command prints them and the page shows them."""
+
+from phaseopt.clearance.contacts import WORDS
+from phaseopt.clearance.faults import Fault, mends_words
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.report.layout import Row, Table
+
+POCKETS = "A deeper pocket thins the piston's crown, which nothing here looks at"
+
+
+def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
+    """A line for each fault that is not clear with what would mend it, and one for those that are clear."""
+    bad = [fault for fault in faults if fault.verdict != CLEAR]
+    good = [fault.name for fault in faults if fault.verdict == CLEAR]
+    lines = [f"{fault.sentence[:1].upper()}{fault.sentence[1:]}" for fault in bad]
+    if good:
+        lines.append(f"Clear: {'; '.join(good)}")
+    if any(mend.pocket is not None for fault in bad for mend in (*fault.for_reserve, *fault.for_clear)):
+        lines.append(POCKETS)
+    return lines
+
+
+def fault_table(model: ContactModel, faults: tuple[Fault, ...]) -> Table:
+    """Every fault: its verdict, the least of its gaps by both rules, and what would mend it."""
+    rows = []
+    for fault in faults:
+        least = [min(gaps.items(), key=lambda each: each[1]) for gaps in (fault.static, fault.running)]
+        gaps = [f"{floored(gap)} ({WORDS[contact]})" for contact, gap in least]
+        mends = [mends_words(model, mend) or "as it is" for mend in (fault.for_reserve, fault.for_clear)]
+        rows.append(Row(f"{fault.name}, up to {fault.rpm:.0f} rpm", (fault.verdict, *gaps, *mends)))
+    head = ("fault", "verdict", "least static gap, mm", "least running gap, mm", "keeps the running reserve", "clear")
+    return Table("Faults of a phaser, and the least change that would mend each", head, tuple(rows))
