@@ -19,6 +19,7 @@ from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.model import ContactModel, Gaps
 from phaseopt.clearance.neighbours import BY_NAME, NeighboursVerdict, neighbours_verdict
+from phaseopt.clearance.places import hand_gaps
 from phaseopt.clearance.rules import (
     CLEAR,
     CONTACT,
@@ -119,9 +120,9 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
     each, back = distinct(pairs)
     found = model.gaps(np.repeat(each, 2, axis=1))
     gaps = Gaps(found.static[back], found.static_angle[back], found.swept[back], found.swept_angle[back])
-    by_hand = model.by_hand(each)[back]
+    hand = hand_gaps(model, each)[back]
     outside = outside_travel(model, pairs)
-    cells = _cells(model, tables, pairs, speeds, gaps, by_hand, outside)
+    cells = _cells(model, tables, pairs, speeds, gaps, hand, outside)
     top = max(model.top_speed, float(tables.rpm[-1]))
     box = box_verdict(model, pairs, bool((outside != "").any()), top)
     if box.verdict != CLEAR and bool((cells["verdict"] == CLEAR).all()):
@@ -132,7 +133,7 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
         box,
         full_travel(model),
         faults(model, astuple(box.range), top, "its table"),
-        _worst(model, speeds, gaps, by_hand),
+        _worst(model, speeds, gaps, hand),
         model.not_covered,
         neighbours_verdict(model, tables, top) if model.project.gap.between == BY_NAME else None,
     )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from phaseopt.clearance.allowances import static_terms
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.clamps import ClampVerdict
 from phaseopt.clearance.contacts import WORDS, sides_of
@@ -114,7 +115,7 @@ def _setting(model: ContactModel, side: Side, phase: float) -> Setting:
     centre = cam.centre(phase)
     near = cam.lift(0.0, centre + np.array([-DIALLED, 0.0, DIALLED]), cam.lash)
     card = float(cam.most.lift(-centre) - cam.lobe.lift(-centre))
-    error = float(np.abs(near - near[1]).max()) + max(card, 0.0)
+    error = float(np.abs(near - near[1]).max()) + max(card, 0.0) + model.project.cam(side).lobe_error
     return Setting(side, phase, float(cam.true_centreline(phase)), float(near[1]), error)
 
 
@@ -133,10 +134,10 @@ def _expected(model: ContactModel, pair: tuple[float, float], static: FloatArray
 
 
 def _reading_error(model: ContactModel, contact: str) -> float:
-    """What a gauge, or between valves the seats, may be out by, mm."""
+    """What a gauge and the lobes, or between valves the seats and the lobes, may be out by, mm."""
+    terms = static_terms(model.project, contact, model.closing)
     if contact == "valve_valve":
-        seats = model.project.seats
-        return seats.error if seats is not None and seats.intake else 0.0
+        return terms["seats"] + terms["lobe"]
     (side,) = sides_of(contact)
     error: float = getattr(model.project.drop, side).gauge_error
-    return error
+    return error + terms["lobe"]

@@ -5,7 +5,8 @@ import xarray as xr
 
 from phaseopt.clearance.allowances import static_terms, turns
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.stacks import place_of, unerring
+from phaseopt.clearance.places import place_of
+from phaseopt.clearance.stacks import spread_of
 from phaseopt.project import SIDES
 
 _FIRST = {
@@ -99,7 +100,7 @@ def ledger(model: ContactModel, intake_phase: float, exhaust_phase: float, rpm: 
 def _steps(model: ContactModel, contact: str, pair: np.ndarray, falls: np.ndarray, rpm: float) -> dict[str, float]:
     """What each step takes from one gap, mm, from the falls between levels."""
     lash, card, drop, static, by_hand, by_speed = (float(fall) for fall in falls)
-    _, doubt = unerring(model, contact, pair).at(place_of(model, contact, pair))
+    _, doubt = spread_of(model, contact, pair).at(place_of(model, contact, pair))
     sigmas = min(float(doubt[0]), drop)
     terms = static_terms(model.project, contact, model.closing)
     scale = static / total if (total := sum(terms.values())) else 0.0

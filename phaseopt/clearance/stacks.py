@@ -11,9 +11,8 @@ What an allowance is, and how it is distributed, is said here and nowhere else:
 So the root-sum-square gap of errors that act linearly is the one that 97.7 % of engines exceed. Both look at one timing
 of the phasers at one speed, not at all that they pass through.
 
-A gap without errors depends on one number alone: to the piston on where that lobe's centre stands, between valves on
-how far the two centres stand apart. It is found by bound at every half degree and read between; the drop's error acts
-at the angle of the least gap. That is within about 0.002 mm of looking anew for every draw.
+The gap without timing errors comes from `places.py`; the drop's error acts at the angle of the least gap. Both together
+are within about 0.002 mm of looking anew for every draw.
 """
 
 import math
@@ -26,10 +25,8 @@ from phaseopt._numba import njit
 from phaseopt.clearance.allowances import static_terms, turns
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.drop import COVERAGE_SIGMAS
-from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.model import ContactModel, Gaps
-from phaseopt.clearance.valves import least_valve_gaps
-from phaseopt.project import SIDES
+from phaseopt.clearance.places import STEP, guaranteed_by_place, place_of
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -42,17 +39,13 @@ HOW = (
 )
 DRAWS = 100_000  # a chance of 1 in 1000 is then known to a tenth of itself
 SEED = 20_260
-_STEP = 0.5  # crank degrees between the gaps looked for
 _BEYOND = 3.0  # times the errors' root-sum-square: six standard deviations, farther than any draw
 
 
 @dataclass(frozen=True, eq=False)
-class Unerring:
-    """The least gap of one contact with every lobe where it is stated to stand, by where that is.
-
-    `place` (k,) crank degrees, evenly apart; `low` (k,) the gap with the drop two standard deviations down and the
-    largest lift that fits a card, zero lash, mm; `doubt` (k,) those two standard deviations, mm.
-    """
+class Spread:
+    """One contact without errors and the drop's own, by place (k,): `low` the gap with the drop two standard deviations
+    down, `doubt` those two, mm."""
 
     place: FloatArray
     low: FloatArray
@@ -63,30 +56,15 @@ class Unerring:
         return np.interp(place, self.place, self.low), np.interp(place, self.place, self.doubt)
 
 
-def place_of(model: ContactModel, contact: str, pairs: FloatArray) -> FloatArray:
-    """(n,) the one number on which a contact's gap depends, of pairs of phases (n, 2), crank degrees."""
-    centres = {side: model.engine.cam(side).centre(pairs[:, k]) for k, side in enumerate(SIDES)}
-    first, *second = (centres[side] for side in sides_of(contact))
-    return np.asarray(first - second[0] if second else first)
-
-
-def unerring(model: ContactModel, contact: str, pairs: FloatArray) -> Unerring:
-    """The gaps of a contact without errors, over all places that draws around pairs of phases (n, 2) can reach."""
-    at = place_of(model, contact, pairs)
-    reach = _BEYOND * _root(*turns(model.project, contact)) + _STEP
-    count = math.ceil((at.max() - at.min() + 2.0 * reach) / _STEP) + 1
-    place = at.min() - reach + _STEP * np.arange(count)
-    lobes = {side: model.engine.cam(side).most for side in SIDES}
+def spread_of(model: ContactModel, contact: str, pairs: FloatArray) -> Spread:
+    """The gaps of a contact over all places that draws around pairs of phases (n, 2) can reach."""
+    found = guaranteed_by_place(model, contact, pairs, _BEYOND * _root(*turns(model.project, contact)))
     if contact == "valve_valve":
-        assert model.heads is not None
-        boxes = np.column_stack([place, place, np.zeros_like(place), np.zeros_like(place)])
-        low, _ = least_valve_gaps(model.heads, lobes["intake"], lobes["exhaust"], boxes, (0.0, 0.0))
-        return Unerring(place, low, np.zeros_like(place))
+        return Spread(found.place, found.gap, np.zeros_like(found.gap))
     (side,) = sides_of(contact)
     law = model.drops[side]
-    low, angle = least_piston_gaps(law.low_curve, lobes[side], np.column_stack([place, place]))
-    sigmas = COVERAGE_SIGMAS * law.deviation(angle)[int(law.at_tdc.argmin())]
-    return Unerring(place, low, np.minimum(sigmas, law.fitted(angle) - law.low(angle)))
+    sigmas = COVERAGE_SIGMAS * law.deviation(found.angle)[int(law.at_tdc.argmin())]
+    return Spread(found.place, found.gap, np.minimum(sigmas, law.fitted(found.angle) - law.low(found.angle)))
 
 
 def root_sum_squares(
@@ -105,7 +83,7 @@ def root_sum_squares(
     static, running = np.empty_like(gaps.static), np.empty_like(gaps.static)
     for c, contact in enumerate(model.contacts):
         terms = static_terms(model.project, contact, model.closing)
-        low, doubt = unerring(model, contact, pairs).at(place_of(model, contact, pairs))
+        low, doubt = spread_of(model, contact, pairs).at(place_of(model, contact, pairs))
         by_hand, by_speed = turns(model.project, contact)
         first = np.maximum(low - sum(terms.values()) - gaps.static[:, c], 0.0) * _share(by_hand)
         then = (gaps.static[:, c] - gaps.swept[:, c]) * _share(by_speed)
@@ -136,13 +114,13 @@ def chances(
         turned = normal[0] * _root(by_hand) / SIGMAS
         running = turned + normal[1] * _root(by_speed) / SIGMAS
         off = normal[2] * math.hypot(terms["lobe"], terms["seats"]) / SIGMAS + terms["pump_up"]
-        curve = unerring(model, contact, pairs)
+        curve = spread_of(model, contact, pairs)
         rows = np.column_stack([curve.low + curve.doubt, curve.doubt / SIGMAS])
         running_least = model.reserve + model.running_mm(speeds)[:, c]
         least = np.column_stack([np.full(len(pairs), model.required[c]), running_least])
-        at = (place_of(model, contact, pairs) - curve.place[0]) / _STEP
+        at = (place_of(model, contact, pairs) - curve.place[0]) / STEP
         each, back = np.unique(np.column_stack([at, least]), axis=0, return_inverse=True)
-        broken = _broken(rows, each, turned / _STEP, running / _STEP, normal[3], off)
+        broken = _broken(rows, each, turned / STEP, running / STEP, normal[3], off)
         found[:, :, c] = broken[back.reshape(-1)] / draws
     return found
 

@@ -15,7 +15,7 @@ def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
     good = [fault.name for fault in faults if fault.verdict == CLEAR]
     lines = [f"{fault.sentence[:1].upper()}{fault.sentence[1:]}" for fault in bad]
     if good:
-        lines.append(f"Clear: {'; '.join(good)}")
+        lines.append(f"None of these breaks a rule: {'; '.join(good)}")
     if any(mend.pocket is not None for fault in bad for mend in (*fault.for_reserve, *fault.for_clear)):
         lines.append(POCKETS)
     return lines

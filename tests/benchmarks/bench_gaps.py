@@ -93,7 +93,7 @@ def main() -> int:
     print(f"  least difference  {least:.6f} mm  (never below 0: the bound is never above the scan)")
     print(f"  time by bound {by_bound:.3f} s, by scan {by_scan:.1f} s")
     check, limits = times()
-    print(f"check of 32 × 32 different cells, box and full travel: {check:.3f} s  (at most {CHECK})")
+    print(f"check of 32 × 32 different cells, box, faults and full travel: {check:.3f} s  (at most {CHECK})")
     print(f"safe set at 0.5° over 20 speeds: {limits:.3f} s  (at most {LIMITS})")
     good = least >= 0.0 and most <= WITHIN and check <= CHECK and limits <= LIMITS
     print("reached" if good else "NOT reached")
