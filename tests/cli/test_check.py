@@ -147,3 +147,19 @@ def test_the_looser_rule_between_cells_is_chosen_by_name_and_told(tmp_path: Path
     assert (told["clear"], told["accepted"], told["neighbours"]["verdict"]) == (False, True, "clear")
     write_project(tmp_path, seats=seats, gap={"between": "neighbors"})
     assert run(*arguments).exit_code == 2
+
+
+def test_faults_are_told_and_not_counted_in_the_exit_code(tmp_path: Path) -> None:
+    (tmp_path / "down.csv").write_text(DOWN)
+    project = write_project(tmp_path)
+    found = run(project, "--intake", tmp_path / "down.csv")
+    assert found.exit_code == 0
+    stuck = "Fault        Intake phaser stuck most advanced (40°) while the exhaust phaser follows its table"
+    assert stuck in found.output
+    as_json = json.loads(run(project, "--intake", tmp_path / "down.csv", "--json").output)
+    assert as_json["clear"]
+    assert as_json["faults"][0]["verdict"] == "short"
+    assert as_json["faults"][0]["for_clear"][0]["side"] == "intake"
+    limits = CliRunner().invoke(app, ["limits", str(project)])
+    assert "Intake phaser stuck most advanced (40°) while the exhaust phaser follows its clamps" in limits.output
+    assert json.loads(CliRunner().invoke(app, ["limits", str(project), "--json"]).output)["faults"][0]["name"]

@@ -1,0 +1,62 @@
+"""Faults, stacks and chances as a build leaves them: printed, on the page, in the CSV and in the record."""
+
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+
+from phaseopt.build import Build
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.clearance.stacks import DRAWS, SEED, chances
+from phaseopt.output.files import build_files
+from phaseopt.report.faults import POCKETS, fault_lines, fault_table
+from phaseopt.report.text import contact_lines
+
+
+@pytest.fixture(scope="module")
+def files(both: Build) -> dict[str, str]:
+    return build_files(both)
+
+
+def test_what_is_not_clear_is_printed_with_its_mend_and_the_rest_named(both: Build) -> None:
+    faults = both.verdict.faults
+    lines = fault_lines(faults)
+    bad = [fault for fault in faults if fault.verdict != CLEAR]
+    assert bad
+    assert len(lines) == len(bad) + 2
+    assert all("clear with" in line for line in lines[: len(bad)])
+    assert "both cams at rest while cranking" in lines[-2]
+    assert lines[-1] == POCKETS
+    assert [line.removeprefix("fault: ") for line in contact_lines(both) if line.startswith("fault: ")] == lines
+
+
+def test_the_page_has_every_fault(both: Build, files: dict[str, str]) -> None:
+    table = fault_table(both.model, both.verdict.faults)
+    assert [row.label.rsplit(",", 1)[0] for row in table.rows] == [fault.name for fault in both.verdict.faults]
+    assert all(row.label in files["report.html"] for row in table.rows)
+
+
+def test_the_record_holds_every_fault_with_gaps_rounded_down(both: Build, files: dict[str, str]) -> None:
+    record = json.loads(files["run.json"])
+    assert (record["settings"]["seed"], record["settings"]["draws"]) == (SEED, DRAWS)
+    for told, fault in zip(record["verdict"]["faults"], both.verdict.faults, strict=True):
+        assert told["name"] == fault.name
+        assert len(told["for_clear"]) == len(fault.for_clear)
+        for contact, gap in fault.running.items():
+            assert gap - 0.001 <= told["running"][contact] <= gap
+
+
+def test_three_stacks_stand_side_by_side_in_each_cell(both: Build, files: dict[str, str]) -> None:
+    rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
+    cells = both.verdict.cells
+    pairs = np.column_stack([cells[f"{side}_phase"].to_numpy().ravel() for side in ("intake", "exhaust")])
+    found = chances(both.model, pairs, np.array([float(row["rpm"]) for row in rows]))
+    for c, contact in enumerate(both.model.contacts):
+        for r, rule in enumerate(("static", "running")):
+            worst, root, chance = (
+                np.array([float(row[f"{contact}_{rule}{end}"]) for row in rows]) for end in ("", "_rss", "_chance")
+            )
+            assert (worst <= root).all()
+            assert chance == pytest.approx(found[:, r, c], abs=1e-6)
