@@ -113,12 +113,12 @@ def _measured_on_simulation(project: Project, reduction: Reduction, tell: Progre
         prior = GridPrior(grid)
     known = np.isfinite(prior.at(all_readings.x)) & pulled.ran
     readings = all_readings.kept(known)
+    after = pulled.simulated(readings.x, pulled.whole)
     with told_of(project, "torque.pulls"):
-        surface = fit(readings, prior)
+        surface = fit(readings, prior, after)
     as_described = replace(pulled.whole, factors={})
     compared = points.isel(point=known).assign(
-        before=("point", pulled.simulated(readings.x, as_described)),
-        after=("point", pulled.simulated(readings.x, pulled.whole)),
+        before=("point", pulled.simulated(readings.x, as_described)), after=("point", after)
     )
     brought = Simulated(grid, pulled.config, pulled.whole, compared, cycle_section(project).doubt)
     lopo = _pull_error(surface, {pull: pulled.simulated(readings.x, found) for pull, found in pulled.without.items()})

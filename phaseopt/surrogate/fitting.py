@@ -20,12 +20,14 @@ from phaseopt.surrogate.trend import Trend
 _STARTS = ((1.0, 1.0), (0.3, 0.3), (3.0, 3.0))
 
 
-def fit(readings: Readings, prior: GridPrior | None = None) -> ExactModel:
+def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array | None = None) -> ExactModel:
     """The model with the most likely hyperparameters, given the readings and weak beliefs.
 
     L-BFGS-B with analytic gradients in the logarithms of signal, lengths, noise and pull, from three fixed starts. The
     mean takes its most likely level at each step; with a `prior` it is the simulation, whose scale and shift are
-    integrated out, and the surface is what the simulation leaves over (inputs rpm, load, icl, ecl).
+    integrated out, and the surface is what the simulation leaves over (inputs rpm, load, icl, ecl). Waves are narrower
+    than the steps of a grid over speed: give `simulated_at` (n,), torque simulated at the readings themselves [N·m],
+    so that what is left over is the engine's and not the interpolation's.
     One BLAS thread: the same readings give the same bytes.
     Without a prior, an input that never varies counts one of its own units as its spread, so the model claims to know
     little about other values of it.
@@ -50,7 +52,7 @@ def fit(readings: Readings, prior: GridPrior | None = None) -> ExactModel:
         believed = beliefs.measured(readings)
     else:
         trend, level = beliefs.trend_of(prior), 0.0
-        left, basis = trend.left_over(readings)
+        left, basis = trend.left_over(readings, simulated_at)
         believed = beliefs.residual(readings, prior)
 
     def unlikelihood(logs: Array) -> tuple[float, Array]:

@@ -41,6 +41,17 @@ def test_intervals_hold_what_they_say_with_few_pulls_and_a_wrong_simulation(coun
     assert inside[0] <= 0.5 + 2 * 0.06
 
 
+def test_torque_simulated_at_the_readings_stands_in_for_the_grid_between_its_nodes():
+    """A hump half-way between the grid's speeds, known to the simulation and not to its grid: nothing is left over."""
+    readings = pulls(np.random.default_rng(3), 6, lambda x: PRIOR.at(x) + 8.0 * np.sin(np.pi * x[:, 0] / 500.0) ** 2)
+    there = PRIOR.at(readings.x) + 8.0 * np.sin(np.pi * readings.x[:, 0] / 500.0) ** 2
+    by_grid, told = fit(readings, PRIOR), fit(readings, PRIOR, there)
+    assert told.hyperparameters.signal < 0.5 * by_grid.hyperparameters.signal
+    nodes = np.array([[3000.0, 100.0, 110.0, 110.0], [5000.0, 100.0, 105.0, 112.0]])
+    assert told.predict(nodes)[0] == pytest.approx(PRIOR.at(nodes), abs=1.0)
+    assert told.readings.y.tolist() == readings.y.tolist()
+
+
 def test_four_pulls_are_predicted_better_with_the_simulation():
     """A pull left out of four, on engines whose wave tuning is not the simulated one: 30 % better is wanted."""
     with_prior, without = [], []
