@@ -8,12 +8,23 @@ from phaseopt.report.layout import Row, Table
 
 POCKETS = "A deeper pocket thins the piston's crown, which nothing here looks at"
 
+AS_ABOVE = "clear with the offsets or stops above, of both cams"
+
 
 def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
     """A line for each fault that is not clear with what would mend it, and one for those that are clear."""
     bad = [fault for fault in faults if fault.verdict != CLEAR]
     good = [fault.name for fault in faults if fault.verdict == CLEAR]
-    lines = [f"{fault.sentence[:1].upper()}{fault.sentence[1:]}" for fault in bad]
+    told: set[tuple[str, float | None, float | None]] = set()
+    lines = []
+    for fault in bad:
+        ways = {(mend.side, mend.offset, mend.stop) for mend in fault.for_clear}
+        sentence = fault.sentence
+        mended = all(offset is not None or stop is not None for _, offset, stop in ways)
+        if len(ways) > 1 and mended and ways <= told:  # both cams at their ends need what each needs by itself
+            sentence = sentence.partition("; keeps")[0].partition("; clear with")[0] + f"; {AS_ABOVE}"
+        lines.append(f"{sentence[:1].upper()}{sentence[1:]}")
+        told |= ways
     if good:
         lines.append(f"None of these breaks a rule: {'; '.join(good)}")
     if any(mend.pocket is not None for fault in bad for mend in (*fault.for_reserve, *fault.for_clear)):

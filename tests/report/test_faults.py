@@ -3,15 +3,17 @@
 import csv
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from phaseopt.build import Build
+from phaseopt.clearance.faults import Mend
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.clearance.stacks import DRAWS, SEED, chances
 from phaseopt.output.files import build_files
-from phaseopt.report.faults import POCKETS, fault_lines, fault_table
+from phaseopt.report.faults import AS_ABOVE, POCKETS, fault_lines, fault_table
 from phaseopt.report.text import contact_lines
 
 
@@ -27,6 +29,27 @@ def test_what_is_not_clear_is_printed_with_its_mend_and_the_rest_named(both: Bui
     assert bad
     assert len(lines) == len(bad) + 2
     assert all("clear with" in line for line in lines[: len(bad)])
+    for line, fault in zip(lines, bad, strict=False):
+        assert line.endswith(AS_ABOVE) or line[1:] == fault.sentence[1:]
+
+
+def test_what_both_cams_need_is_not_told_twice(both: Build) -> None:
+    """Said as above only where each cam's offset and stop stand above, to the digit."""
+    lone = Mend("intake", -8.0, 1.0, 20.0, True), Mend("exhaust", 9.0, 1.0, -20.0, True)
+    needs = tuple(replace(mend, alone=False, pocket=None) for mend in lone)
+    fault = both.verdict.faults[0]
+    single = [
+        replace(fault, verdict="short", for_clear=(mend,), sentence="stuck: short; clear with x") for mend in lone
+    ]
+    pair = replace(fault, verdict="short", for_clear=needs, sentence="both: short; keeps the reserve; clear with y")
+    assert fault_lines((*single, pair))[2] == f"Both: short; {AS_ABOVE}"
+    other = replace(pair, for_clear=(needs[0], replace(needs[1], offset=9.1)))
+    assert fault_lines((*single, other))[2] == "Both: short; keeps the reserve; clear with y"
+
+
+def test_lines_go_with_the_build(both: Build) -> None:
+    faults = both.verdict.faults
+    lines = fault_lines(faults)
     assert "both cams at rest while cranking" in lines[-2]
     assert lines[-1] == POCKETS
     assert [line.removeprefix("fault: ") for line in contact_lines(both) if line.startswith("fault: ")] == lines
