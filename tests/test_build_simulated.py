@@ -21,8 +21,11 @@ from phaseopt.cli import app
 from phaseopt.cycle.torque_grid import FOLDER
 from phaseopt.errors import InputError
 from phaseopt.output.files import build_files
+from phaseopt.progress import silent
 from phaseopt.project_file import load_project
 from phaseopt.report.text import summary
+from phaseopt.surrogate.validation import leave_one_pull_out
+from phaseopt.torque_model import torque_model
 
 SMALL: dict[str, Any] = {
     "firing_order": FOUR,
@@ -167,6 +170,19 @@ def test_pulls_on_a_simulation_say_what_each_gave(on_simulation: Build) -> None:
         abs=1e-4,
     )
     assert on_simulation.lopo_rmse >= on_simulation.loo_rmse > 0.0
+
+
+def test_with_nothing_calibrated_the_left_out_error_is_the_surface_s_own(on_simulation: Build) -> None:
+    """No calibration to repeat, so leaving a pull out is the closed form on the surface that the tables rest on.
+
+    Half of the points lie between two simulated speeds, so it counts what the grid leaves out there.
+    """
+    file = on_simulation.project.file
+    bare = file.with_name("bare.toml")
+    text = file.read_text(encoding="utf-8")
+    bare.write_text(text.replace("[torque.prior]", "[torque.prior]\ncalibrate = []"), encoding="utf-8")
+    model = torque_model(load_project(bare), silent)
+    assert model.lopo_rmse == pytest.approx(leave_one_pull_out(model.surface).rmse, rel=1e-9)
 
 
 def test_light_load_that_no_pull_reached_rests_on_the_simulation(on_simulation: Build) -> None:

@@ -30,7 +30,7 @@ def simulate(
 
         project = load_project(project_file)
         config = cycle_config(project)
-        require_replaceable_grid(out)
+        require_replaceable_grid(out, project.name)
         if plots is not None:
             require_replaceable(plots, "--plots")
         progress = ProgressLine()

@@ -48,11 +48,12 @@ def read_netcdf(path: Path, fingerprint: str | None = None) -> xr.Dataset:
     return grid
 
 
-def require_replaceable_grid(path: Path) -> None:
+def require_replaceable_grid(path: Path, project: str) -> None:
     """Refuse, before any work, a place where a grid cannot go.
 
+    Parameters: `path` of the grid to come, `project` the name of its project.
     Raises `InputError` where the folder is missing or may not be written, and where something else than a simulated
-    grid is there already.
+    grid of that project is there already.
     """
     if not path.parent.is_dir():
         raise InputError.one("its folder does not exist", mend=f"make {path.parent}, or name another", file=path)
@@ -62,8 +63,14 @@ def require_replaceable_grid(path: Path) -> None:
         raise InputError.one("its folder may not be written", mend="name a place that may be written", file=path)
     if path.exists():
         try:
-            read_netcdf(path)
+            there = read_netcdf(path).attrs.get("project", project)
         except InputError as error:
             raise InputError.one(
                 "is there already and is no simulated grid", mend="name a new file, or move that one", file=path
             ) from error
+        if there != project:
+            raise InputError.one(
+                f"holds the simulated grid of another project, {there}",
+                mend="name a new file, or move that one",
+                file=path,
+            )

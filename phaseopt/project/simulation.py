@@ -17,11 +17,11 @@ WallTemperature = Annotated[Celsius, Field(gt=-40, lt=1200)]
 
 
 class Taper(Section):
-    """A piece of pipe that widens or narrows evenly."""
+    """A piece of pipe that widens or narrows evenly. The bounds from below stop metres and centimetres."""
 
-    length: Millimetres = Field(gt=0, le=10000, description="length along the middle, mm")
-    start: Millimetres = Field(gt=0, le=500, description="inner diameter where the flow enters, mm")
-    end: Millimetres | None = Field(None, gt=0, le=500, description="inner diameter where it leaves, mm (same)")
+    length: Millimetres = Field(ge=1, le=10000, description="length along the middle, mm")
+    start: Millimetres = Field(ge=8, le=500, description="inner diameter where the flow enters, mm")
+    end: Millimetres | None = Field(None, ge=8, le=500, description="inner diameter where it leaves, mm (same)")
 
 
 Pipe = tuple[Taper, ...]
@@ -211,8 +211,9 @@ class Cycle(Section):
     @model_validator(mode="after")
     def _plenum(self) -> "Cycle":
         if (self.plenum_volume is None) == (self.throttles == "shared"):
-            problem = "a shared throttle needs plenum_volume" if self.plenum_volume is None else "there is no plenum"
-            raise fault(problem, 'plenum_volume, in litres, or throttles = "per cylinder"')
+            if self.plenum_volume is None:
+                raise fault("a shared throttle needs plenum_volume", 'plenum_volume, or throttles = "per cylinder"')
+            raise fault("there is no plenum with a throttle per cylinder", "plenum_volume or throttles, not both")
         return self
 
     @model_validator(mode="after")

@@ -67,6 +67,9 @@ def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
     assert any("Knock" in note for note in record["notes"])
     assert read_netcdf(out).identical(grid)
     assert len(before) == out.stat().st_size
+    project.write_text(project.read_text(encoding="utf-8").replace("a test engine", "another"), encoding="utf-8")
+    refused(run(project, "--out", out), "holds the simulated grid of another project, a test engine")
+    assert out.stat().st_size == len(before)
 
 
 def folder_of(path: Path) -> set[str]:

@@ -127,7 +127,16 @@ def test_without_a_cycle_section_there_is_a_mend(tmp_path: Path) -> None:
     [
         ({"cycle": {"air_fuel_ratio": 20.0}}, r"cycle.air_fuel_ratio: 20 is lambda 1.38 with petrol"),
         ({"cycle": {"plenum_volume": 0}}, "cycle.plenum_volume"),
-        ({"cycle": {"throttles": "per cylinder"}}, "cycle: there is no plenum"),
+        ({"cycle": {"throttles": "per cylinder"}}, "cycle: there is no plenum with a throttle per cylinder"),
+        ({"cycle": {"throttles": "per cylinder"}}, "Mend: give plenum_volume or throttles, not both"),
+        (
+            {"cycle": {"intake": {**CYCLE["intake"], "runner": [{"length": 0.3, "start": 40}]}}},
+            r"runner \(entry 1\).length: should be greater than or equal to 1 \(it is 0.3\)",
+        ),
+        (
+            {"cycle": {"intake": {**CYCLE["intake"], "runner": [{"length": 300, "start": 4.4}]}}},
+            r"runner \(entry 1\).start: should be greater than or equal to 8 \(it is 4.4\)",
+        ),
         ({"cycle": {"lambda": 0.9, "air_fuel_ratio": 13.0}}, "both tell the mixture"),
         (
             {"cycle": {"intake": {**CYCLE["intake"], "inward": [[0.05, 0.7], [0.3, -0.1]]}}},
