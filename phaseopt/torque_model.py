@@ -121,10 +121,7 @@ def _measured_on_simulation(project: Project, reduction: Reduction, tell: Progre
         before=("point", pulled.simulated(readings.x, as_described)), after=("point", after)
     )
     brought = Simulated(grid, pulled.config, pulled.whole, compared, cycle_section(project).doubt)
-    # the surface's mean is read off the grid: what that leaves out between two nodes counts in the left-out error too
-    off = prior.at(readings.x) - compared["after"].to_numpy()
-    without = {pull: pulled.simulated(readings.x, found) + off for pull, found in pulled.without.items()}
-    lopo = _pull_error(surface, without)
+    lopo = _pull_error(surface, {pull: pulled.simulated(readings.x, found) for pull, found in pulled.without.items()})
     return TorqueModel(surface, _told_of_lost(reduction, known), brought, leave_one_out(surface).rmse, lopo)
 
 

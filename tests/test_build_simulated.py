@@ -175,7 +175,7 @@ def test_pulls_on_a_simulation_say_what_each_gave(on_simulation: Build) -> None:
 def test_with_nothing_calibrated_the_left_out_error_is_the_surface_s_own(on_simulation: Build) -> None:
     """No calibration to repeat, so leaving a pull out is the closed form on the surface that the tables rest on.
 
-    Half of the points lie between two simulated speeds, so it counts what the grid leaves out there.
+    Half of the points lie between two simulated speeds: both must take the simulation at the points themselves.
     """
     file = on_simulation.project.file
     bare = file.with_name("bare.toml")
