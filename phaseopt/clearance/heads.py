@@ -22,7 +22,8 @@ from phaseopt.project import SIDES, Project, Seat, Side
 FloatArray = npt.NDArray[np.float64]
 
 _PLANE_LIFTS = (0.0, 2.0, 4.0, 7.0, 11.0)  # mm; where the planes below the distance touch it
-_RATE_STEP = 0.05  # mm of lift between two looks at how fast heads close
+_RATE_STEP = 0.002  # mm of lift between two looks at how fast heads close,
+_RATE_OVER = 0.1  # of the thinner rim, over which each look takes it: with these a few hundredths too fast
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +177,7 @@ def _closing(intake: FloatArray, exhaust: FloatArray, reach_i: float, reach_e: f
     begins, with one valve shut, and not faster there than over the stretch before (a lift below zero is a thinner rim).
     Between two starts that stretch is bounded by its ends, for distance never grows with lift.
     """
-    back = 0.5 * min(intake[7], exhaust[7])
+    back = _RATE_OVER * min(intake[7], exhaust[7])
     begin, end, rate = exhaust[:3].copy(), exhaust[:3].copy(), 0.0
     for opened in range(2):
         reach = reach_e if opened else reach_i
