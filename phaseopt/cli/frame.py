@@ -44,7 +44,7 @@ def ending() -> Iterator[None]:
             typer.echo(str(mistake), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     except KeyboardInterrupt:
-        typer.echo("interrupted; nothing was written", err=True)
+        typer.echo("interrupted; no result was written (finished parts of a simulation are kept)", err=True)
         raise typer.Exit(INTERRUPTED) from None
 
 

@@ -138,7 +138,7 @@ def gain_line(build: "Build") -> str:
     """What the tables gain at full load."""
     if not math.isfinite(build.full_gain):
         return f"the gain at full load against {build.baseline_is} is not known: no cell of both was simulated"
-    judged = ", a judgement" if alone(build) else ""
+    judged = ", a judgement" if alone(build) else " by the torque model"
     gains = build.torque["gain"].isel(load=-1)
     known, speeds = int(gains.notnull().sum()), gains.size
     over = "" if known == speeds else f", over {known} of {speeds} speeds"

@@ -127,6 +127,8 @@ def test_filling_names_its_timings_and_marks_those_that_touch(project: Project) 
     grid["contact"][:] = 2
     assert "WOULD TOUCH" in filling(project, grid, full)
     assert drawn == filling(project, made_up(project), full)
+    assert "Knock is not modelled" in drawn
+    assert "knock is not modelled" in drawn  # on its face, too
     assert "<metadata" not in drawn
 
 
@@ -146,3 +148,5 @@ def test_waves_are_drawn_with_the_point_they_belong_to(project: Project) -> None
     for words in ("5500 rpm (peak)", "peak 70 bar", "volumetric efficiency 1.04, torque 181 N·m", "pressure, kPa"):
         assert words in text
     assert drawn == waves(point, trace, cycle_config(project).ambient_pressure)
+    assert "Knock is not modelled" in drawn
+    assert "knock is not modelled" in drawn  # on its face, too
