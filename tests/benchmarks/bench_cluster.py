@@ -29,8 +29,8 @@ from phaseopt._numba import njit
 from phaseopt.cycle.grid import simulate
 
 RPM, LOAD = np.linspace(2500.0, 8500.0, 24), np.array([60.0, 98.0])
-ICL, ECL = np.linspace(95.0, 125.0, 4), np.linspace(100.0, 120.0, 2)
-ROUNDS, BAR = 4, 1.8
+ICL, ECL = np.linspace(95.0, 125.0, 8), np.linspace(100.0, 120.0, 4)
+ROUNDS, BAR = 3, 1.8
 DIGEST = """
 import sys
 sys.path.insert(0, sys.argv[1])
