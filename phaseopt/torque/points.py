@@ -24,6 +24,19 @@ BoolArray = npt.NDArray[np.bool_]
 Points = dict[str, npt.NDArray[Any]]
 Kind = Literal["sweep", "steady"]
 
+_OVERRUN = "no torque made (overrun)"
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """Stretches of a pull that gave no point: how many, why, and between which speeds they lie [rpm]."""
+
+    pull: str
+    reason: str
+    count: int
+    rpm_from: float
+    rpm_to: float
+
 
 @dataclass(frozen=True, eq=False)
 class Rows:
@@ -39,12 +52,12 @@ class Rows:
     factor: FloatArray
 
 
-def points_of(rows: Rows, kind: Kind, width: float) -> tuple[Points, list[str]]:
-    """Points of a pull, and in words what was left out.
+def points_of(rows: Rows, kind: Kind, width: float, name: str) -> tuple[Points, list[str], list[Rejected]]:
+    """Points of a pull, in words what was left out, and the same stretch by stretch.
 
-    Parameters: `rows`; `kind` of pull; `width` of a speed bin in rpm.
+    Parameters: `rows`; `kind` of pull; `width` of a speed bin in rpm; `name` of the pull.
     Returns `rpm`, `load`, `intake`, `exhaust`, corrected `torque`, `scatter`, `samples` and `full_throttle`, (points,)
-    each, and notes.
+    each, notes, and what was rejected, one entry a reason.
     """
     wide: IntArray | None = None
     if kind == "sweep":
@@ -53,7 +66,7 @@ def points_of(rows: Rows, kind: Kind, width: float) -> tuple[Points, list[str]]:
         channels = np.stack([rows.rpm, rows.load, rows.intake, rows.exhaust], axis=1)
         group = steady_groups(channels, rows.full, rows.file)
         if np.bincount(group).max() < LEAST_ROWS:
-            return _single_rows(rows)
+            return _single_rows(rows, name)
     faults = dict(_faults(rows, group, steady=kind == "steady"))
     keep = ~np.any(list(faults.values()), axis=0)
     torque, scatter = np.zeros(len(keep)), np.zeros(len(keep))
@@ -74,7 +87,14 @@ def points_of(rows: Rows, kind: Kind, width: float) -> tuple[Points, list[str]]:
     left_out = [f"{np.count_nonzero(bad)}: {what}" for what, bad in faults.items() if bad.any()]
     what = "speed bins" if kind == "sweep" else "stretches"
     said = f"{np.count_nonzero(~keep)} of {len(keep)} {what} left out ({', '.join(left_out)})"
-    return points, [said] if left_out else []
+    rejected = [
+        _rejected(name, what, rows.rpm[bad[group]], int(bad.sum())) for what, bad in faults.items() if bad.any()
+    ]
+    return points, [said] if left_out else [], rejected
+
+
+def _rejected(name: str, reason: str, rpm: FloatArray, count: int) -> Rejected:
+    return Rejected(name, reason, count, float(rpm.min()), float(rpm.max()))
 
 
 def _faults(rows: Rows, group: IntArray, *, steady: bool) -> Iterator[tuple[str, BoolArray]]:
@@ -82,7 +102,7 @@ def _faults(rows: Rows, group: IntArray, *, steady: bool) -> Iterator[tuple[str,
     yield f"fewer than {LEAST_ROWS} rows", (found := np.bincount(group) < LEAST_ROWS)
     overrun = (group_means(rows.torque, group)[0] <= 0) & ~found
     found = found | overrun
-    yield "no torque made (overrun)", overrun
+    yield _OVERRUN, overrun
     part = group_means(rows.full.astype(np.float64), group)[0] < 0.5
     checks = [
         ("intake phase moves", rows.intake, PHASE_SPREAD, np.ones_like(part)),
@@ -97,7 +117,7 @@ def _faults(rows: Rows, group: IntArray, *, steady: bool) -> Iterator[tuple[str,
         yield what, moves
 
 
-def _single_rows(rows: Rows) -> tuple[Points, list[str]]:
+def _single_rows(rows: Rows, name: str) -> tuple[Points, list[str], list[Rejected]]:
     """A steady log in which nothing holds for a few rows: every row is a point somebody has averaged already."""
     made = rows.torque > 0
     points: Points = {name: getattr(rows, name)[made] for name in ("rpm", "load", "intake", "exhaust")}
@@ -105,6 +125,8 @@ def _single_rows(rows: Rows) -> tuple[Points, list[str]]:
     points |= {"torque": torque, "scatter": np.zeros_like(torque), "samples": np.ones(len(torque), dtype=np.int64)}
     points["full_throttle"] = rows.full[made]
     said = [f"{len(torque)} single rows are taken as points already averaged, their scatter unknown (counted as none)"]
+    rejected = []
     if not made.all():
-        said.append(f"{np.count_nonzero(~made)} rows left out: no torque made (overrun)")
-    return points, said
+        said.append(f"{np.count_nonzero(~made)} rows left out: {_OVERRUN}")
+        rejected.append(_rejected(name, _OVERRUN, rows.rpm[~made], int(np.count_nonzero(~made))))
+    return points, said, rejected

@@ -1,8 +1,9 @@
 """Dyno pulls -> torque points: speed, load, true centrelines, corrected torque and how sure it is."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,7 @@ from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.torque.logs import pull_files, read_log, unit_scales
 from phaseopt.torque.phases import centreline, check_rest, phase_of_rows, refuse_outside_travel
-from phaseopt.torque.points import Points, Rows, points_of
+from phaseopt.torque.points import Points, Rejected, Rows, points_of
 from phaseopt.torque.weather import COUNTED, fixed_pressure_factor, full_throttle_factor
 
 FloatArray = npt.NDArray[np.float64]
@@ -34,10 +35,11 @@ HEAT_SOAK = 20.0  # °C that the intake air column may stand from the day's air 
 
 @dataclass(frozen=True, eq=False)
 class Reduction:
-    """Torque points of all pulls, and what a person should know about them."""
+    """Torque points of all pulls, what a person should know about them, and which stretches gave no point."""
 
     points: xr.Dataset
     notes: tuple[str, ...]
+    rejected: tuple[Rejected, ...] = ()
 
 
 def reduce_logs(project: Project) -> Reduction:
@@ -66,32 +68,80 @@ def reduce_logs(project: Project) -> Reduction:
         With every mistake found in all pulls: files, columns, numbers, units, a phase channel that does not read rest
         at rest or stands outside its travel, a pull without points, and points none of which reaches the tables.
     """
-    torque = project.torque
-    if torque is None:
-        raise InputError.one("there is no torque section", mend="describe the logs in [torque]", file=project.file)
+    torque = _torque(project)
     unit_scales(project, torque)  # a wrong unit once, not once for each file
     names = _names(torque)
-    parts: list[Points] = []
-    notes: list[str] = []
+    found: list[_Reduced] = []
     mistakes: list[Mistake] = []
     taken: dict[Path, str] = {}
     for number, name in enumerate(names, start=1):
         try:
             files = pull_files(project, number, torque.pulls[number - 1].files)
             _refuse_twice(project, number, name, files, taken)
-            points, said = _reduce_pull(project, torque, number, name, files)
+            found.append(_reduced(project, torque, number, name, files))
         except InputError as error:
             mistakes += error.mistakes
-            continue
-        parts.append({**points, "pull": np.full(len(points["rpm"]), number - 1)})
-        notes += said
     if mistakes:
         raise InputError(mistakes)
+    return _reduction(project, torque, found, names)
+
+
+def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
+    """Reduce one pull that is not in the project file, as `reduce_logs` would if it were.
+
+    Parameters: `project` with a torque section; `pull`, its kind, files, weather and offsets; its `name`. Returns a
+    `Reduction` of this pull alone. Raises `InputError` as `reduce_logs` does, and where a file of it belongs to a pull
+    of the project already.
+    """
+    torque = _torque(project)
+    number = len(torque.pulls) + 1
+    torque = torque.model_copy(update={"pulls": (*torque.pulls, pull)})
+    try:
+        taken: dict[Path, str] = {}
+        for other, other_name in enumerate(_names(torque)[:-1], start=1):
+            taken |= dict.fromkeys((f.resolve() for f in _files_there(project, other, torque)), other_name)
+        files = pull_files(project, number, pull.files)
+        _refuse_twice(project, number, name, files, taken)
+        return _reduction(project, torque, [_reduced(project, torque, number, name, files)], [name])
+    except InputError as error:
+        entry = f"torque.pulls (entry {number})"
+        raise InputError(
+            replace(m, where=m.where.replace(entry, f"the pull {name}")) for m in error.mistakes
+        ) from error
+
+
+def _files_there(project: Project, number: int, torque: Torque) -> tuple[Path, ...]:
+    """The files of a pull of the project, none where they are gone: that is told when they are read."""
+    try:
+        return pull_files(project, number, torque.pulls[number - 1].files)
+    except InputError:
+        return ()
+
+
+def _torque(project: Project) -> Torque:
+    if project.torque is None:
+        raise InputError.one("there is no torque section", mend="describe the logs in [torque]", file=project.file)
+    return project.torque
+
+
+class _Reduced(NamedTuple):
+    """One pull's points by variable, its notes, and what was rejected."""
+
+    points: Points
+    notes: list[str]
+    rejected: list[Rejected]
+
+
+def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: list[str]) -> Reduction:
+    """Join the points of pulls, which must reach the tables."""
+    parts = [{**each.points, "pull": np.full(len(each.points["rpm"]), index)} for index, each in enumerate(found)]
     points = {key: np.concatenate([part[key] for part in parts]) for key in _VARIABLES}
     _refuse_out_of_reach(project, points)
+    notes = [note for each in found for note in each.notes]
     if not points["full_throttle"].any():
         notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
-    return Reduction(_dataset(points, names, torque.correction), tuple(notes))
+    rejected = tuple(one for each in found for one in each.rejected)
+    return Reduction(_dataset(points, names, torque.correction), tuple(notes), rejected)
 
 
 def _names(torque: Torque) -> list[str]:
@@ -116,10 +166,7 @@ def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, .
         taken[file.resolve()] = name
 
 
-def _reduce_pull(
-    project: Project, torque: Torque, number: int, name: str, files: tuple[Path, ...]
-) -> tuple[Points, list[str]]:
-    """The points of one pull by variable, and its notes."""
+def _reduced(project: Project, torque: Torque, number: int, name: str, files: tuple[Path, ...]) -> _Reduced:
     pull = torque.pulls[number - 1]
     logs: list[xr.Dataset] = []
     mistakes: list[Mistake] = []
@@ -132,7 +179,7 @@ def _reduce_pull(
         raise InputError(mistakes)
     mistakes, notes = check_rest(project, torque, number, name, logs)
     rows = _rows(project, torque, pull, logs)
-    points, why = points_of(rows, pull.kind, torque.bin)
+    points, why, rejected = points_of(rows, pull.kind, torque.bin, name)
     phases = {"intake": points.pop("intake"), "exhaust": points.pop("exhaust")}
     for side in SIDES:
         mistakes += refuse_outside_travel(project, torque, number, name, side, phases[side])
@@ -151,7 +198,7 @@ def _reduce_pull(
     points["icl"] = centreline("intake", phases["intake"], project, pull)
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
-    return points, notes
+    return _Reduced(points, notes, rejected)
 
 
 def _rows(project: Project, torque: Torque, pull: Pull, logs: list[xr.Dataset]) -> Rows:

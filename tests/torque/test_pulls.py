@@ -8,7 +8,8 @@ import pytest
 import xarray as xr
 
 from phaseopt.errors import InputError
-from phaseopt.torque.pulls import reduce_logs
+from phaseopt.project import Pull
+from phaseopt.torque.pulls import reduce_logs, reduce_pull
 
 from .dyno import AIR, COLUMNS, PULL, csv_text, curve, dyno_project, filtered_noise, sweep
 
@@ -162,6 +163,32 @@ def test_what_is_left_out_is_counted(tmp_path: Path) -> None:
     assert not np.any(reduction.points["torque"] <= 0)
     said = next(note for note in reduction.notes if "left out" in note)
     assert said == "a: 3 of 21 speed bins left out (2: no torque made (overrun), 1: intake phase moves)"
+
+
+def test_what_is_rejected_is_kept_with_its_speeds(tmp_path: Path) -> None:
+    log = sweep()
+    log |= {"tq": np.where(log["rpm"] > 6000, -5.0, log["tq"])}
+    (only,) = reduce_logs(dyno_project(tmp_path, {"a.csv": csv_text(log)})).rejected
+    assert (only.pull, only.reason, only.count) == ("a", "no torque made (overrun)", 2)
+    assert only.rpm_from == pytest.approx(6125, abs=11)
+    assert only.rpm_to == pytest.approx(6500, abs=11)
+
+
+def test_one_extra_pull_is_reduced_as_if_it_were_in_the_project(tmp_path: Path) -> None:
+    log = sweep(tq=curve(np.linspace(1500, 6500, 500)) + filtered_noise(np.random.default_rng(1), 500, 2.0, 0.8))
+    project = dyno_project(tmp_path, {"a.csv": csv_text(sweep()), "new.csv": csv_text(log)})
+    extra = reduce_pull(project, Pull(kind="sweep", files=("new.csv",)), "on the new tables")
+    both = reduce_logs(dyno_project(tmp_path, {}, [PULL, PULL | {"files": ["new.csv"]}]))
+    xr.testing.assert_equal(extra.points["torque"], both.points["torque"][both.points["pull"] == 1])
+    assert extra.points["pull_name"].values.tolist() == ["on the new tables"]
+
+
+def test_mistakes_of_an_extra_pull_name_it(tmp_path: Path) -> None:
+    project = dyno_project(tmp_path, {"a.csv": csv_text(sweep())})
+    with pytest.raises(InputError, match=r"the pull trial\.files: no file matches 'gone.csv'"):
+        reduce_pull(project, Pull(kind="sweep", files=("gone.csv",)), "trial")
+    with pytest.raises(InputError, match=r"the pull trial\.files: a.csv belongs to a already"):
+        reduce_pull(project, Pull(kind="sweep", files=("a.csv",)), "trial")
 
 
 def test_a_second_pull_of_one_name_gets_a_number(tmp_path: Path) -> None:
