@@ -21,7 +21,7 @@ from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit, simulated
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
+from phaseopt.surrogate.validation import LeftOut, leave_one_out, leave_one_pull_out
 from phaseopt.torque.pulls import Reduction, reduce_logs
 
 
@@ -53,15 +53,25 @@ class TorqueModel:
     """A surface of torque, and what it rests on.
 
     `reduction` holds the measured points, None where nothing was measured; `simulation` what a simulation brought, None
-    where none took part. `loo_rmse` and `lopo_rmse` are leave-one-out and leave-one-pull-out errors, N·m; the latter
-    NaN with one pull, both NaN where nothing was measured.
+    where none took part. `left_out` and `pull_left_out` are the readings against what the others, and the other pulls,
+    say of them: the latter None with one pull, both None where nothing was measured.
     """
 
     surface: ExactModel
     reduction: Reduction | None
     simulation: Simulated | None
-    loo_rmse: float
-    lopo_rmse: float
+    left_out: LeftOut | None
+    pull_left_out: LeftOut | None
+
+    @property
+    def loo_rmse(self) -> float:
+        """Leave-one-out error, N·m; NaN where nothing was measured."""
+        return math.nan if self.left_out is None else self.left_out.rmse
+
+    @property
+    def lopo_rmse(self) -> float:
+        """Leave-one-pull-out error, N·m; NaN with one pull."""
+        return math.nan if self.pull_left_out is None else self.pull_left_out.rmse
 
 
 def require_source(project: Project) -> None:
@@ -99,7 +109,7 @@ def _simulated(project: Project, tell: Progress) -> TorqueModel:
     with told_of(project, "cycle"):
         grid = torque_grid(project, config, progress=counted(tell, "simulating"))
         surface = simulated(GridPrior(grid), doubt)
-    return TorqueModel(surface, None, Simulated(grid, config, None, None, doubt), math.nan, math.nan)
+    return TorqueModel(surface, None, Simulated(grid, config, None, None, doubt), None, None)
 
 
 def _measured_on_simulation(project: Project, reduction: Reduction, tell: Progress) -> TorqueModel:
@@ -121,8 +131,8 @@ def _measured_on_simulation(project: Project, reduction: Reduction, tell: Progre
         before=("point", pulled.simulated(readings.x, as_described)), after=("point", after)
     )
     brought = Simulated(grid, pulled.config, pulled.whole, compared, cycle_section(project).doubt)
-    lopo = _pull_error(surface, {pull: pulled.simulated(readings.x, found) for pull, found in pulled.without.items()})
-    return TorqueModel(surface, _told_of_lost(reduction, known), brought, leave_one_out(surface).rmse, lopo)
+    without = _pulls_left_out(surface, {pull: pulled.simulated(readings.x, found) for pull, found in pulled.without.items()})
+    return TorqueModel(surface, _told_of_lost(reduction, known), brought, leave_one_out(surface), without)
 
 
 def _told_of_lost(reduction: Reduction, known: NDArray[np.bool_]) -> Reduction:
@@ -133,17 +143,19 @@ def _told_of_lost(reduction: Reduction, known: NDArray[np.bool_]) -> Reduction:
     return Reduction(reduction.points.isel(point=known), (*reduction.notes, lost))
 
 
-def _pull_error(surface: ExactModel, simulated_without: Mapping[int, NDArray[np.float64]] | None = None) -> float:
-    """Leave-one-pull-out error, N·m; NaN with one pull."""
+def _pulls_left_out(
+    surface: ExactModel, simulated_without: Mapping[int, NDArray[np.float64]] | None = None
+) -> LeftOut | None:
+    """Each pull against the others; None with one pull."""
     if len(np.unique(surface.readings.pull)) < 2:
-        return math.nan
-    return leave_one_pull_out(surface, simulated_without).rmse
+        return None
+    return leave_one_pull_out(surface, simulated_without)
 
 
 def _measured(project: Project, reduction: Reduction) -> TorqueModel:
     with told_of(project, "torque.pulls"):
         surface = fit(readings_of(reduction.points))
-    return TorqueModel(surface, reduction, None, leave_one_out(surface).rmse, _pull_error(surface))
+    return TorqueModel(surface, reduction, None, leave_one_out(surface), _pulls_left_out(surface))
 
 
 def readings_of(points: xr.Dataset) -> Readings:
