@@ -55,7 +55,7 @@ def condition(logs: Array, readings: Readings, mean: float | None, basis: Array 
     correlation = kernels.product_below(readings.x, np.array(h.lengths))
     if not len(readings):  # which LAPACK would refuse
         return Conditioned(correlation, correlation, np.empty(0), mean or 0.0, basis)
-    covariance = h.signal**2 * correlation + h.pull**2 * readings.same_pull()
+    covariance = kernels.covariance_below(correlation, h.signal, h.pull, readings.pull)
     if basis is not None:
         covariance += basis @ basis.T
     covariance[np.diag_indices_from(covariance)] += h.noise**2 + readings.extra
@@ -80,16 +80,15 @@ def likelihood_and_slopes(logs: Array, readings: Readings, at: Conditioned) -> t
     not depend on these numbers, so it counts in K alone.
     """
     h = Hyperparameters.from_logs(logs, at.mean)
-    n, w = len(readings), at.weights
+    n, w, lengths = len(readings), at.weights, np.array(h.lengths)
     value = -0.5 * (readings.y - at.mean) @ w - np.log(at.lower.diagonal()).sum() - 0.5 * n * math.log(2 * math.pi)
-    sensitivity = np.outer(w, w) - at.inverse_below()  # on and below the diagonal
-    diagonal = sensitivity.diagonal().sum()
-    weighted = sensitivity * at.correlation  # zero above the diagonal, as the correlation is
-    in_pull = 2.0 * np.tril(sensitivity, -1)[readings.same_pull()].sum() + diagonal
-    by_signal = h.signal**2 * (2.0 * weighted.sum() - diagonal)
-    by_length = 0.5 * h.signal**2 * kernels.slope_sums(readings.x, np.array(h.lengths), weighted)
-    slopes = np.array([by_signal, *by_length, h.noise**2 * diagonal, h.pull**2 * in_pull, w.sum()])
-    return float(value), slopes
+    inverse = at.inverse_below()
+    diagonal = float((w * w - inverse.diagonal()).sum())
+    sums = kernels.sensitivities(readings.x, lengths, at.correlation, inverse, w, readings.pull)
+    by_signal, in_pull = sums[-2] + diagonal, sums[-1] + diagonal
+    by_length = 0.5 * h.signal**2 * sums[:-2]
+    slopes = [h.signal**2 * by_signal, *by_length, h.noise**2 * diagonal, h.pull**2 * in_pull, w.sum()]
+    return float(value), np.array(slopes)
 
 
 def log_marginal_likelihood(

@@ -81,41 +81,81 @@ def product_below(x: Array, lengths: Array) -> Array:
     """
     n, d = x.shape
     result = np.zeros((n, n))
-    inverse = _ROOT5 / lengths
+    scaled = _scaled_columns(x, lengths)
+    total, polynomial = np.empty(n), np.empty(n)  # a row of each, so that all but the exponential runs in lanes
     for i in range(n):
         for j in range(i + 1):
-            total, polynomial = 0.0, 1.0
-            for k in range(d):
-                s = abs(x[i, k] - x[j, k]) * inverse[k]
-                total += s
-                polynomial *= 1.0 + s + s * s / 3.0
-            result[i, j] = polynomial * math.exp(-total)
+            total[j], polynomial[j] = 0.0, 1.0
+        for k in range(d):
+            column = scaled[k]
+            own = column[i]
+            for j in range(i + 1):
+                s = abs(own - column[j])
+                total[j] += s
+                polynomial[j] *= 1.0 + s + s * s / 3.0
+        for j in range(i + 1):
+            result[i, j] = polynomial[j] * math.exp(-total[j])
     return result
 
 
 @njit
-def slope_sums(x: Array, lengths: Array, weighted: Array) -> Array:
-    """`sum over i, j of W[i, j] dR[i, j] / d log lengths[k]` for every k, with R the product and W symmetric.
+def covariance_below(correlation: Array, signal: float, offset: float, pull: NDArray[np.int64]) -> Array:
+    """`signal² R + offset² [same pull]` on and below the diagonal; zero above.
 
-    Each derivative is R times `s² (1 + s) / (3 + 3 s + s²)` of that input alone, so R itself is enough.
+    Parameters: `correlation` (n, n), read on and below the diagonal; `signal` and a pull's `offset`, standard
+    deviations in N·m; `pull` (n,). Returns: (n, n) in (N·m)².
 
-    Parameters: `x` (n, d), `lengths` (d,), `weighted` (n, n): W times R elementwise, of which only the part below the
-    diagonal is read (on the diagonal the derivative is zero). Returns: (d,), in the unit of W.
+    >>> covariance_below(np.array([[1.0, 0.0], [0.5, 1.0]]), 2.0, 3.0, np.array([7, 7]))
+    array([[13.,  0.],
+           [11., 13.]])
+    """
+    n = len(pull)
+    result = np.zeros((n, n))
+    for i in range(n):
+        for j in range(i + 1):
+            result[i, j] = signal**2 * correlation[i, j] + (offset**2 if pull[i] == pull[j] else 0.0)
+    return result
 
-    >>> x, w = np.array([[0.0], [1.0]]), np.array([[7.0, 0.0], [2.0, 7.0]])
-    >>> sums = slope_sums(x, np.array([1.0]), w * product_below(x, np.array([1.0])))
-    >>> bool(abs(sums - 2 * 2.0 * factor_slope(x[0], x[1], 1.0)).max() < 1e-12)
-    True
+
+@njit
+def sensitivities(x: Array, lengths: Array, correlation: Array, inverse: Array, weights: Array,
+                  pull: NDArray[np.int64]) -> Array:  # fmt: skip
+    """Sums over all pairs of different readings that make the slopes of a likelihood, in one pass.
+
+    With `S = w wᵀ - K⁻¹`: `sum S dR / d log length` for each length, then `sum S R`, then `sum S` within pulls.
+    The derivative of R by one log length is R times `s² (1 + s) / (3 + 3 s + s²)` of that input alone.
+
+    Parameters: `x` (n, d), `lengths` (d,), `correlation` R and `inverse` K⁻¹ (n, n), both read below the diagonal,
+    `weights` w (n,), `pull` (n,). Returns: (d + 2,).
+
+    >>> x, r = np.array([[0.0], [1.0]]), product_below(np.array([[0.0], [1.0]]), np.array([1.0]))
+    >>> sums = sensitivities(x, np.array([1.0]), r, np.zeros((2, 2)), np.array([1.0, 2.0]), np.array([1, 1]))
+    >>> bool(abs(sums[0] - 2 * 2.0 * factor_slope(x[0], x[1], 1.0)[0, 0]) < 1e-12), sums[1:].round(4)
+    (True, array([2.096, 4.   ]))
     """
     n, d = x.shape
-    sums = np.zeros(d)
-    inverse = _ROOT5 / lengths
-    for k in range(d):
-        column = np.ascontiguousarray(x[:, k])
-        for i in range(n):
-            row = 0.0
+    scaled = _scaled_columns(x, lengths)
+    sums = np.zeros((d + 2, n))  # by column of the pair, so that the inner loops have no chain of additions
+    weighted = np.empty(n)
+    for i in range(n):
+        for j in range(i):
+            sensitivity = weights[i] * weights[j] - inverse[i, j]
+            weighted[j] = sensitivity * correlation[i, j]
+            sums[d, j] += weighted[j]
+            sums[d + 1, j] += sensitivity if pull[i] == pull[j] else 0.0
+        for k in range(d):
+            column, by_length = scaled[k], sums[k]
+            own = column[i]
             for j in range(i):
-                s = abs(column[i] - column[j]) * inverse[k]
-                row += weighted[i, j] * (s * s * (1.0 + s) / (3.0 + 3.0 * s + s * s))
-            sums[k] += 2.0 * row
-    return sums
+                s = abs(own - column[j])
+                by_length[j] += weighted[j] * (s * s * (1.0 + s) / (3.0 + 3.0 * s + s * s))
+    result = np.empty(d + 2)
+    for k in range(d + 2):
+        result[k] = 2.0 * sums[k].sum()
+    return result
+
+
+@njit
+def _scaled_columns(x: Array, lengths: Array) -> Array:
+    """`sqrt(5) x / length`, one input a row (d, n)."""
+    return np.ascontiguousarray((x * (_ROOT5 / lengths)).T)

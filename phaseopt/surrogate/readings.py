@@ -81,8 +81,3 @@ class Readings:
         array([2])
         """
         return Readings(self.x[keep], self.y[keep], self.pull[keep], self.extra[keep])
-
-    def same_pull(self) -> NDArray[np.bool_]:
-        """Which pairs of readings belong to one pull, (n, n)."""
-        result: NDArray[np.bool_] = self.pull[:, None] == self.pull[None, :]
-        return result

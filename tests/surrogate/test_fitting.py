@@ -8,6 +8,8 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
 from phaseopt.errors import InputError
+from phaseopt.surrogate import fitting
+from phaseopt.surrogate.conditioning import log_marginal_likelihood
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit
 from phaseopt.surrogate.hyperparameters import Hyperparameters
@@ -73,6 +75,18 @@ def test_known_surface_is_recovered():
     error = mean - truth
     assert np.sqrt(np.mean(error**2)) < 3.0
     assert 0.85 < np.mean(np.abs(error) <= 2 * deviation) <= 1.0
+
+
+def test_starts_on_some_readings_find_what_starts_on_all_do(monkeypatch):
+    """Three starts on 80 of 200 readings and a descent on all, against scipy's L-BFGS-B from each start on all 200."""
+    r = readings(200, pulls=10)
+    expected = fit(r)
+    monkeypatch.setattr(fitting, "_SOME", 80)
+    found = fit(r)
+    assert log_marginal_likelihood(found.hyperparameters, r)[0] == pytest.approx(
+        log_marginal_likelihood(expected.hyperparameters, r)[0], abs=0.05
+    )
+    np.testing.assert_allclose(found.predict(r.x)[0], expected.predict(r.x)[0], atol=0.05)
 
 
 def test_five_sweeps_give_no_nonsense():

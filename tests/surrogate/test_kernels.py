@@ -3,7 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sklearn.gaussian_process.kernels import Matern
 
-from phaseopt.surrogate.kernels import factor, factor_slope, product, product_below, slope_sums
+from phaseopt.surrogate.kernels import covariance_below, factor, factor_slope, product, product_below, sensitivities
 
 LENGTHS = np.array([0.3, 2.0, 11.0])
 
@@ -36,15 +36,27 @@ def test_product_below_is_half_of_the_product():
     np.testing.assert_allclose(product_below(a, LENGTHS), np.tril(product(a, a, LENGTHS)), rtol=1e-14)
 
 
-def test_slope_sums_are_the_sums_of_the_slopes():
-    a = points(12)
-    w = np.random.default_rng(2).normal(size=(12, 12))
-    w += w.T
+def test_sensitivities_are_the_sums_of_the_slopes():
+    """Against the derivatives written out as matrices, by the plain product rule."""
+    a, rng = points(12), np.random.default_rng(2)
+    w, inverse, pull = rng.normal(size=12), rng.normal(size=(12, 12)), np.arange(12) % 3
+    inverse += inverse.T
+    apart = np.outer(w, w) - inverse
+    np.fill_diagonal(apart, 0.0)
     expected = []
     for k in range(3):
         others = [factor(a[:, i], a[:, i], LENGTHS[i]) for i in range(3) if i != k]
-        expected.append(np.sum(w * factor_slope(a[:, k], a[:, k], LENGTHS[k]) * np.prod(others, axis=0)))
-    np.testing.assert_allclose(slope_sums(a, LENGTHS, w * product_below(a, LENGTHS)), expected, rtol=1e-11)
+        expected.append(np.sum(apart * factor_slope(a[:, k], a[:, k], LENGTHS[k]) * np.prod(others, axis=0)))
+    expected += [np.sum(apart * product(a, a, LENGTHS)), apart[pull[:, None] == pull].sum()]
+    found = sensitivities(a, LENGTHS, product_below(a, LENGTHS), np.tril(inverse), w, pull)
+    np.testing.assert_allclose(found, expected, rtol=1e-11)
+
+
+def test_covariance_is_surface_and_pull_offset():
+    a, pull = points(12), np.arange(12) % 3
+    expected = 4.0 * product(a, a, LENGTHS) + 9.0 * (pull[:, None] == pull)
+    found = covariance_below(product_below(a, LENGTHS), 2.0, 3.0, pull)
+    np.testing.assert_allclose(found, np.tril(expected), rtol=1e-14)
 
 
 @given(st.floats(0.0, 1e6), st.floats(0.0, 1e6), st.floats(1e-3, 1e3))
