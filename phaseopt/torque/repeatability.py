@@ -10,7 +10,7 @@ and never less than what the scatter within pulls alone warrants. At a single sp
 (`repeats`) adds to the variance, its degrees of freedom by Satterthwaite (Biometrics Bulletin 2 (1946) 110-114).
 
 Drift is a straight line of the pulls' offsets over their order in the project file, common to all groups of repeats;
-it is taken off where it is shown at 95 %.
+it is taken off where it is shown at 99 % (at 95 % the limit would be broken too often on days that do not drift).
 
 A pull does not belong where, beside its repeats, its mean or its shape stands out more than chance allows (1 % for the
 whole day, Bonferroni), judged by the others' scatter and by practice: an ordinary dyno repeats to about 1 % (common
@@ -31,6 +31,7 @@ from scipy import stats
 from phaseopt.torque.repeats import LEAST_PLACES, FloatArray, Repeats, find_repeats
 
 CONFIDENCE = 0.95
+DRIFT_CONFIDENCE = 0.99
 ODD_CHANCE = 0.01  # of calling out a pull on a day on which all belong
 PRACTICE, PRACTICE_FREEDOM = 0.01, 4.0  # share of torque to which an ordinary dyno repeats, and what that counts for
 ALIKE = 4.0  # neighbouring speeds of a pull that count as one
@@ -155,7 +156,7 @@ def _rest(groups: Sequence[Repeats]) -> tuple[float, float]:
 
 
 def _drift(orders: Sequence[FloatArray], offsets: Sequence[FloatArray]) -> _Drift:
-    """A straight line over the order of pulls, its standard error, and whether it is other than zero at 95 %."""
+    """A straight line over the order of pulls, its standard error, and whether it is surely other than zero."""
     freedom = sum(len(offset) - 1 for offset in offsets) - 1
     if freedom < 1:
         return _NO_DRIFT
@@ -164,7 +165,7 @@ def _drift(orders: Sequence[FloatArray], offsets: Sequence[FloatArray]) -> _Drif
     slope = sum(float(a @ o) for a, o in zip(apart, offsets, strict=True)) / lever
     left = sum(float(((o - slope * a) ** 2).sum()) for a, o in zip(apart, offsets, strict=True))
     error = math.sqrt(left / freedom / lever)
-    return _Drift(slope, error, abs(slope) > stats.t.ppf(0.5 + CONFIDENCE / 2, freedom) * error)
+    return _Drift(slope, error, abs(slope) > stats.t.ppf(0.5 + DRIFT_CONFIDENCE / 2, freedom) * error)
 
 
 def _take_out_odd(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...], tuple[OddPull, ...]]:
