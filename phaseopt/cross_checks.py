@@ -125,6 +125,12 @@ def _logged_phases(s: Sections) -> Iterator[Found]:
             )
 
 
+def _torque_column(s: Sections) -> Iterator[Found]:
+    torque: Torque | None = s["torque"]
+    if torque is not None and torque.columns.torque is None:
+        yield "torque.columns.torque", "left out, but the pulls need it", "name the torque column"
+
+
 def _weather(s: Sections) -> Iterator[Found]:
     torque: Torque | None = s["torque"]
     if torque is None:
@@ -234,6 +240,7 @@ _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ..
     (("crank", "intake", "exhaust"), _heads_fit),
     (("crank", "intake", "exhaust", "seats"), _seats_fit),
     (("intake", "exhaust", "phaser", "torque"), _logged_phases),
+    (("torque",), _torque_column),
     (("torque",), _weather),
     (("search", "tables"), _weights),
     (("cylinders", "firing_order", "crank", "intake", "exhaust", "cycle"), _simulated_engine),

@@ -41,7 +41,7 @@ class Columns(Section):
     """The log's own column names."""
 
     rpm: str = Field(description="engine speed column")
-    torque: str = Field(description="torque column")
+    torque: str | None = Field(None, description="torque column (only pulls that weigh a roller do without)")
     load: str = Field(description="manifold pressure column")
     time: str | None = Field(None, description="time column, s")
     throttle: str | None = Field(None, description="throttle position column, percent")
@@ -50,6 +50,11 @@ class Columns(Section):
     intake_command: str | None = Field(None, description="commanded intake phase column")
     exhaust_command: str | None = Field(None, description="commanded exhaust phase column")
     air_temperature: str | None = Field(None, description="intake air temperature column")
+    mixture: str | None = Field(None, description="mixture column: lambda, or air-fuel ratio")
+    coolant: str | None = Field(None, description="coolant temperature column")
+    spark_retard: str | None = Field(None, description="column of degrees of spark that knock control takes out")
+    knock: str | None = Field(None, description="knock column: a flag or a count, 0 = no knock")
+    roller: str | None = Field(None, description="speed of the roller or output shaft, rpm")
 
     @model_validator(mode="after")
     def _one_quantity_each(self) -> "Columns":
@@ -79,11 +84,24 @@ def _unit_like(unit: str) -> AfterValidator:
 
 
 class LogUnits(Section):
-    """Units of the log's columns where they are not N·m, kPa and °C."""
+    """Units of the log's columns where they are not N·m, kPa, °C, seconds and lambda."""
 
     torque: Annotated[str, _unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
     load: Annotated[str, _unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
     air_temperature: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
+    coolant: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
+    time: Annotated[str, _unit_like("s")] = Field("s", description='"s", "ms", ...; clock times need none')
+    mixture: Literal["lambda", "air-fuel ratio"] = Field("lambda", description='"lambda" or "air-fuel ratio"')
+    stoichiometric: float = Field(14.7, gt=1, lt=40, description="air-fuel ratio that the logger shows at lambda 1")
+
+
+class Dialect(Section):
+    """How a log's text is written, where the file itself leaves it open; what is left out is found."""
+
+    delimiter: Literal["comma", "semicolon", "tab", "space"] | None = Field(None, description="what parts columns")
+    decimal: Literal["point", "comma"] | None = Field(None, description="decimal sign")
+    encoding: Literal["utf-8", "utf-16", "windows-1252"] | None = Field(None, description="encoding of the text")
+    names_line: int | None = Field(None, ge=1, description="line of the column names, counted from 1")
 
 
 class FullThrottle(Section):
@@ -125,12 +143,24 @@ class PullRest(Section):
     exhaust: float | None = Field(None, description="exhaust channel at rest, in the log's own degrees")
 
 
+Gate = Literal["mixture", "coolant", "spark_retard", "knock", "roller"]
+
+
 class Pull(Section):
     """One pull on the dyno: its log files and the day's conditions."""
 
     name: str | None = Field(None, min_length=1, description="what to call it; left out = the first file's name")
     kind: Literal["sweep", "steady"] = Field(description='"sweep" at fixed timing, or "steady" points')
-    files: tuple[str, ...] = Field(min_length=1, description="log files, a glob works too")
+    files: tuple[str, ...] = Field(
+        min_length=1, description="log files, a glob works too; files that share out the columns are one recording"
+    )
+    dialect: Dialect | None = Field(None, description="how these files are written, in place of torque.dialect")
+    clock_shifts: tuple[float, ...] | None = Field(
+        None,
+        description="seconds to add to each file's time, in the order of files, where they are one recording "
+        "(left out = found from engine speed; all 0 = one clock)",
+    )
+    without: tuple[Gate, ...] = Field((), description="columns under torque.columns that this pull's logs lack")
     offsets: PullOffsets = Field(default_factory=PullOffsets)
     weather: Weather | None = Field(None, description="air on the day; needed where a correction is asked for")
     rest: PullRest = Field(default_factory=PullRest)
@@ -155,6 +185,7 @@ class Torque(Section):
     correction: Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"] = Field(description="standard to correct to")
     columns: Columns
     units: LogUnits = Field(default_factory=LogUnits)
+    dialect: Dialect = Field(default_factory=Dialect)
     phases: Channels = Field(default_factory=Channels)
     full_throttle: FullThrottle
     bin: float = Field(250.0, gt=0, description="width of a speed bin, rpm")

@@ -159,7 +159,7 @@ def _header(file: Path, torque: Torque) -> list[str]:
         mend = "end each line with LF or CR LF (save it as CSV again)"
         raise InputError.one(problem, mend=mend, file=file, where="line 1") from error
     if not any(header) or ";" in text or "\t" in text:
-        return list(read_columns(file, required=(torque.columns.rpm, torque.columns.torque, torque.columns.load)))
+        return list(read_columns(file, required=(torque.columns.rpm, torque.columns.load)))
     return header
 
 
