@@ -10,6 +10,7 @@ from pathlib import Path
 from pydantic import Field
 
 from phaseopt.project.drops import Clay, Drop, Drops, Geometry
+from phaseopt.project.dyno import Driveline, Dyno, Gates
 from phaseopt.project.hardware import (
     OVERSPEED_DEFAULT,
     Cam,
@@ -26,16 +27,12 @@ from phaseopt.project.logs import (
     Channel,
     Channels,
     Columns,
-    Dialect,
     FullThrottle,
     LogUnits,
-    Pull,
-    PullOffsets,
-    PullRest,
     Torque,
     TorquePrior,
-    Weather,
 )
+from phaseopt.project.pulls import Dialect, Gate, Kind, Pull, PullOffsets, PullRest, Weather
 from phaseopt.project.quantities import SIDES, Arrangement, Section, Side, fault
 from phaseopt.project.rules import Gap, Loft, Rod, RunningGaps, StaticGaps
 from phaseopt.project.simulation import (
@@ -63,16 +60,21 @@ __all__ = [
     "Crank",
     "Cycle",
     "Dialect",
+    "Driveline",
     "Drop",
     "Drops",
     "Duration",
+    "Dyno",
     "ExhaustTract",
     "FlowBench",
     "FrictionLaw",
     "FullThrottle",
     "Gap",
+    "Gate",
+    "Gates",
     "Geometry",
     "IntakeTract",
+    "Kind",
     "Loft",
     "LogUnits",
     "OverlapCap",

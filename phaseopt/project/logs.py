@@ -1,4 +1,4 @@
-"""The torque section of a project file: how to read logs, and which pulls there are."""
+"""The torque section of a project file: how to read logs. The pulls themselves are in `pulls`, the dyno in `dyno`."""
 
 from typing import Annotated, Literal
 
@@ -6,7 +6,9 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import AfterValidator, Field, model_validator
 
-from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Section, fault, quantity
+from phaseopt.project.dyno import Dyno, Gates
+from phaseopt.project.pulls import Dialect, Pull
+from phaseopt.project.quantities import Kilopascals, Section, fault
 from phaseopt.units import UnitError, scale, to_number
 
 
@@ -95,15 +97,6 @@ class LogUnits(Section):
     stoichiometric: float = Field(14.7, gt=1, lt=40, description="air-fuel ratio that the logger shows at lambda 1")
 
 
-class Dialect(Section):
-    """How a log's text is written, where the file itself leaves it open; what is left out is found."""
-
-    delimiter: Literal["comma", "semicolon", "tab", "space"] | None = Field(None, description="what parts columns")
-    decimal: Literal["point", "comma"] | None = Field(None, description="decimal sign")
-    encoding: Literal["utf-8", "utf-16", "windows-1252"] | None = Field(None, description="encoding of the text")
-    names_line: int | None = Field(None, ge=1, description="line of the column names, counted from 1")
-
-
 class FullThrottle(Section):
     """What marks a logged row as full throttle."""
 
@@ -117,54 +110,6 @@ class FullThrottle(Section):
         if (self.throttle_above is None) == (self.depression_below is None):
             raise fault("give throttle_above or depression_below", "throttle_above = 95, or depression_below = 3")
         return self
-
-
-class Weather(Section):
-    """The dyno cell's air on the day."""
-
-    pressure: Kilopascals = Field(gt=50, lt=120, description="barometer at the dyno, kPa (not reduced to sea level)")
-    temperature: Celsius = Field(gt=-40, lt=60, description="intake air, °C")
-    humidity: Annotated[float, quantity("")] = Field(ge=0, le=1, description="relative humidity, 0 to 1")
-
-
-class PullOffsets(Section):
-    """How the cams were fitted on the day of a pull."""
-
-    intake: CrankDegrees | None = Field(None, gt=-90, lt=90, description="intake installed offset then, crank degrees")
-    exhaust: CrankDegrees | None = Field(
-        None, gt=-90, lt=90, description="exhaust installed offset then, crank degrees"
-    )
-
-
-class PullRest(Section):
-    """What the phase channels read while the phasers were at rest before the pull."""
-
-    intake: float | None = Field(None, description="intake channel at rest, in the log's own degrees")
-    exhaust: float | None = Field(None, description="exhaust channel at rest, in the log's own degrees")
-
-
-Gate = Literal["mixture", "coolant", "spark_retard", "knock", "roller"]
-
-
-class Pull(Section):
-    """One pull on the dyno: its log files and the day's conditions."""
-
-    name: str | None = Field(None, min_length=1, description="what to call it; left out = the first file's name")
-    kind: Literal["sweep", "steady"] = Field(description='"sweep" at fixed timing, or "steady" points')
-    files: tuple[str, ...] = Field(
-        min_length=1, description="log files, a glob works too; files that share out the columns are one recording"
-    )
-    dialect: Dialect | None = Field(None, description="how these files are written, in place of torque.dialect")
-    clock_shifts: tuple[float, ...] | None = Field(
-        None,
-        description="seconds to add to each file's time, in the order of files, where they are one recording "
-        "(left out = found from engine speed; all 0 = one clock)",
-    )
-    without: tuple[Gate, ...] = Field((), description="columns under torque.columns that this pull's logs lack")
-    offsets: PullOffsets = Field(default_factory=PullOffsets)
-    weather: Weather | None = Field(None, description="air on the day; needed where a correction is asked for")
-    rest: PullRest = Field(default_factory=PullRest)
-    accept_rest: bool = Field(False, description="true = I know that a channel does not read rest at rest")
 
 
 Factor = Literal["flow", "friction", "wall temperature", "burn duration"]
@@ -189,5 +134,8 @@ class Torque(Section):
     phases: Channels = Field(default_factory=Channels)
     full_throttle: FullThrottle
     bin: float = Field(250.0, gt=0, description="width of a speed bin, rpm")
+    settle: float = Field(0.3, ge=0, le=10, description="s cut off a sweep where the throttle opens or shuts")
+    gates: Gates = Field(default_factory=Gates)
+    dyno: Dyno = Field(default_factory=Dyno)
     pulls: tuple[Pull, ...] = Field(min_length=1, description="pulls")
     prior: TorquePrior | None = None

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from phaseopt.project.logs import Weather
+from phaseopt.project.pulls import Weather
 from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Millimetres, Section, fault, quantity
 
 Litres = Annotated[float, quantity("L")]

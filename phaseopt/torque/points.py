@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from phaseopt.project import Kind
 from phaseopt.torque.means import LEAST_BLOCKS, correlated_means
 from phaseopt.torque.stretches import (
     LEAST_ROWS,
@@ -22,8 +23,6 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 Points = dict[str, npt.NDArray[Any]]
-Kind = Literal["sweep", "steady"]
-
 _OVERRUN = "no torque made (overrun)"
 
 

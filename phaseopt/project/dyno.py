@@ -1,0 +1,53 @@
+"""The dyno and what rows of a log must keep to: inertias, driveline, and limits of mixture, heat and knock."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from phaseopt.project.quantities import ONE_OR_MORE, Celsius, Section, fault, quantity
+
+Inertia = Annotated[float, quantity("kg m^2"), Field(gt=0, le=10000, allow_inf_nan=False)]
+CelsiusSpan = tuple[Celsius, Celsius]
+
+
+class Gates(Section):
+    """Limits that a logged row must keep to; a row outside is taken for no torque reading."""
+
+    mixture: tuple[float, float] | None = Field(None, description="[least, most] lambda")
+    coolant: CelsiusSpan | None = Field(None, description="[least, most] °C")
+    air_temperature: CelsiusSpan | None = Field(None, description="[least, most] °C of the intake air")
+    spark_retard: float | None = Field(None, ge=0, description="most degrees that knock control may take out")
+    knock: float | None = Field(None, ge=0, description="most that the knock flag or count may read")
+
+    @model_validator(mode="after")
+    def _forwards(self) -> "Gates":
+        for key in ("mixture", "coolant", "air_temperature"):
+            span = getattr(self, key)
+            if span is not None and span[1] <= span[0]:
+                raise fault(f"{key} [{span[0]:g}, {span[1]:g}] runs backwards", "the least first, then the most")
+        return self
+
+
+class Driveline(Section):
+    """What is lost between flywheel and roller: constant + share of torque + speed term, at the engine's shaft."""
+
+    constant: Annotated[float, quantity("N m")] = Field(0.0, ge=0, description="N m lost at any speed and torque")
+    share: Annotated[float, quantity("")] = Field(0.0, ge=0, lt=0.5, description="share of flywheel torque lost")
+    speed: Annotated[float, quantity("N m")] = Field(0.0, ge=0, description="N m lost for each 1000 rpm of the engine")
+
+
+class Dyno(Section):
+    """Where torque was measured, and what turns with the engine."""
+
+    at: Literal["flywheel", "hub", "wheel"] = Field("flywheel", description='"flywheel", "hub" or "wheel"')
+    ratio: float | None = Field(None, gt=0, description="overall ratio: engine turns for one turn of hub or roller")
+    divided: bool = Field(False, description="true = logged torque of hub or wheel is divided by the ratio already")
+    driveline: Driveline | None = None
+    engine_inertia: Inertia | None = Field(
+        None, description="kg m^2 of crank, flywheel and clutch (and a brake on the flywheel), at the crank"
+    )
+    roller_inertia: Inertia | None = Field(None, description="kg m^2 of roller, wheels and what turns with them")
+    coastdown: Annotated[tuple[str, ...], ONE_OR_MORE] = Field(
+        (), description="logs of the roller running down with the clutch out, for its losses"
+    )
+    corrected: bool = Field(False, description="true = the dyno has added what acceleration takes already")
