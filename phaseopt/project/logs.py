@@ -31,6 +31,16 @@ class Channel(Section):
         own = np.asarray(reading, dtype=np.float64)
         return np.asarray(self.sign * (own - self.zero) * scale(self.unit, "crank deg") + 0.0)
 
+    def reading(self, phase: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        """What the channel reads at a phase in crank degrees from rest, any shape: the inverse of `phase`.
+
+        >>> retard_in_cam_degrees = Channel(sign=-1, zero=3.0, **{"in": "cam deg"})
+        >>> [float(reading) for reading in retard_in_cam_degrees.reading([0.0, -20.0])]
+        [3.0, 13.0]
+        """
+        crank = np.asarray(phase, dtype=np.float64)
+        return np.asarray(self.zero + self.sign * crank / scale(self.unit, "crank deg"))
+
 
 class Channels(Section):
     """Logged phases of both cams."""

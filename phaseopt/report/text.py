@@ -63,7 +63,7 @@ def summary(build: "Build", folder: Path | None = None) -> str:
         names = sorted(path.name for path in folder.iterdir() if not path.name.endswith("-metadata.json"))
         blocks.append(("Written", [f"{folder}: {', '.join(names)}; beside each CSV its metadata"]))
     parts = [f"  {build.project.name}", *("\n".join(_wrapped(note, "  ", "  ")) for note in notes(build))]
-    parts += ["\n".join(_block(label, lines)) for label, lines in blocks]
+    parts += ["\n".join(wrapped_block(label, lines)) for label, lines in blocks]
     before = ["  Before you load these:"]
     for line in (hand_check(build), *cautions()):
         before += _wrapped(line, "  - ", "    ")
@@ -217,7 +217,8 @@ def _up(value: float) -> str:
     return f"{math.ceil(value / step - 1e-9) * step:.2g}" if value >= 1e-4 else "0.0001"
 
 
-def _block(label: str, lines: Sequence[str]) -> list[str]:
+def wrapped_block(label: str, lines: Sequence[str]) -> list[str]:
+    """Lines under a label at the left, wrapped to the terminal's width."""
     indent = " " * _INDENT
     found: list[str] = []
     for line in lines:

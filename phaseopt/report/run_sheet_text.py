@@ -1,0 +1,170 @@
+"""What a run sheet says in sentences, on the terminal and on its page."""
+
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from phaseopt.clearance.contacts import WORDS
+from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.project import SIDES, Project, Side
+from phaseopt.report.text import cautions, wrapped_block
+from phaseopt.study.run_sheet import RunSheet, SheetPull
+from phaseopt.tables import number_text
+
+GENERATOR = "phaseopt run sheet"
+KINDS = {
+    "fixed": "one timing held",
+    "table": "phases follow a table",
+    "baseline": "baseline again, for drift",
+}
+BEFORE = (
+    "Before the first pull: prove the zero. With the phasers locked at rest the log must read rest; ten degrees "
+    "commanded at idle must move the cam ten degrees, the right way.",
+    "Every timing here was judged by the model alone. Check the boldest by hand first, on every cylinder "
+    "(phaseopt check with --sheet prints how).",
+    "Warm oil and coolant to the same temperatures before each pull, the same gear, the same rate, the same wait "
+    "between pulls.",
+    "Stop at once on any noise, knock or misfire, and where a measured phase stands more than 2° from the one asked "
+    "for.",
+)
+
+
+def moving_sides(sheet: RunSheet) -> tuple[Side, ...]:
+    """The cams that a phaser moves."""
+    return tuple(side for side in SIDES if sheet.model.project.phaser_of(side) is not None)
+
+
+def phase_text(pull: SheetPull, name: str) -> str:
+    """A phase or centreline of a pull: one number where it is held, else its span.
+
+    Parameters: `name` of the variable in the pull's timings.
+    """
+    values = np.round(pull.timings[name].to_numpy(), 1)
+    low, high = float(values.min()), float(values.max())
+    return number_text(low) if low == high else f"{number_text(low)} to {number_text(high)}"
+
+
+def clamp_words(sheet: RunSheet) -> str:
+    """Which clamps to enter for the day, or that each pull needs its own."""
+    box = sheet.clamps.range
+    if sheet.clamps.verdict != CLEAR:
+        return (
+            "Between two pulls bring both phasers back to rest: the timings of this sheet are clear one by one, not "
+            "any with any. Enter clamps for each pull: from rest to its own phases."
+        )
+    spans = {"intake": (box.intake_from, box.intake_to), "exhaust": (box.exhaust_from, box.exhaust_to)}
+    ends = " and ".join(
+        f"{side} from {number_text(spans[side][0])} to {number_text(spans[side][1])}°" for side in moving_sides(sheet)
+    )
+    return f"Enter clamps in the controller for the day: {ends} (crank degrees from rest, + = advanced)."
+
+
+def expected_words(sheet: RunSheet) -> str:
+    """What the pulls are expected to bring, or that nothing tells."""
+    gains = [gain for gain in sheet.expected if math.isfinite(gain)]
+    if len(gains) < 2:
+        return "What the pulls will add cannot be told yet."
+    steps = ", ".join(f"{gain - gains[0]:.2f}" for gain in gains[1:])
+    return (
+        f"Expected of the final tables, mean torque over the cells by weight: {gains[-1] - gains[0]:+.2f} N·m over "
+        f"what they would make without these pulls (after each pull: {steps})."
+    )
+
+
+def to_log(project: Project) -> str:
+    """What has to be in the log."""
+    torque = project.torque
+    if torque is None:
+        return (
+            "Log at 10 rows a second or more: time, engine speed, brake torque, manifold pressure, throttle, air "
+            "temperature, commanded and measured phase of both cams; mixture, coolant and knock where you have them."
+        )
+    named = [f"{key.replace('_', ' ')} ({column})" for key, column in torque.columns if isinstance(column, str)]
+    return f"As torque.columns has it: {', '.join(named)}."
+
+
+def run_sheet_summary(sheet: RunSheet, folder: Path | None) -> str:
+    """The pulls for a terminal.
+
+    Parameters: `folder` that was written, None where nothing was.
+    """
+    table = _pulls_table(sheet) if sheet.pulls else ["none: no planned timing is clear of both rules"]
+    blocks = [
+        ("Expected", [expected_words(sheet)]),
+        ("Stop", [sheet.stop]),
+        ("Clamps", [clamp_words(sheet)]),
+        ("Log", [to_log(sheet.model.project)]),
+        ("Notes", [*sheet.notes, f"not covered: {', '.join(sheet.model.not_covered)}"]),
+        ("Written", [_written(sheet, folder)]),
+    ]
+    parts = [f"  {sheet.model.project.name}", "\n".join(f"  {line}" for line in table)]
+    parts += [*("\n".join(wrapped_block(label, said)) for label, said in blocks)]
+    heed = ["\n".join(wrapped_block("Heed", list(cautions())))]
+    return "\n\n".join([*parts, *heed]) + "\n"
+
+
+def _written(sheet: RunSheet, folder: Path | None) -> str:
+    if folder is not None:
+        return f"{folder}: run_sheet.html to print, run_sheet.csv with its metadata"
+    return "nothing: name a directory with --out for the CSV and the page to print" if sheet.pulls else "nothing"
+
+
+def _pulls_table(sheet: RunSheet) -> list[str]:
+    """A row a pull: timings with what the log reads in brackets, true centrelines, and gaps (static / running), mm."""
+    sides, contacts = moving_sides(sheet), sheet.model.contacts
+    rows = [["pull", "kind"]]
+    rows[0] += [word for side in sides for word in (f"{side} (reads)", "icl" if side == "intake" else "ecl")]
+    rows[0] += [*(WORDS[contact] for contact in contacts), "worth"]
+    for pull in sheet.pulls:
+        row = [f"{pull.number}", pull.kind]
+        for side in sides:
+            row += [_with_reading(pull, side), phase_text(pull, "icl" if side == "intake" else "ecl")]
+        row += [f"{floored(pull.box.static[c])} / {floored(pull.box.running[c])}" for c in contacts]
+        rows.append([*row, "" if math.isnan(pull.worth) else f"{pull.worth:.2f}"])
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return [
+        *lines,
+        "phases in crank degrees from rest, + = advanced; centrelines in crank degrees; least guaranteed gaps in mm,",
+        f"on the way from rest too, static / running up to {sheet.model.top_speed:.0f} rpm; worth in N·m",
+    ]
+
+
+def _with_reading(pull: SheetPull, side: Side) -> str:
+    name = f"{side}_reading"
+    reads = f" ({phase_text(pull, name)})" if name in pull.timings else ""
+    return f"{phase_text(pull, f'{side}_phase')}{reads}"
+
+
+def run_sheet_as_dict(sheet: RunSheet) -> dict[str, Any]:
+    """The same for machines; guaranteed gaps rounded down."""
+    return {
+        "pulls": [_as_dict(sheet, pull) for pull in sheet.pulls],
+        "expected_gain_Nm": list(sheet.expected),
+        "left_out_not_clear": sheet.left_out,
+        "stop": sheet.stop,
+        "notes": list(sheet.notes),
+        "not_covered": list(sheet.model.not_covered),
+    }
+
+
+def _as_dict(sheet: RunSheet, pull: SheetPull) -> dict[str, Any]:
+    timings = {str(name): each.to_numpy().tolist() for name, each in pull.timings.items() if each.ndim == 1}
+    return {
+        "number": pull.number,
+        "kind": pull.kind,
+        "worth_Nm": pull.worth,
+        "rpm": pull.timings["rpm"].to_numpy().tolist(),
+        **timings,
+        "gaps_mm": {
+            contact: {
+                "by_hand": round(pull.by_hand(contact), 3),
+                "static": float(np.floor(pull.box.static[contact] * 1000.0) / 1000.0),
+                "running": float(np.floor(pull.box.running[contact] * 1000.0) / 1000.0),
+            }
+            for contact in sheet.model.contacts
+        },
+        "verdict": pull.box.verdict,
+    }

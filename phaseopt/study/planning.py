@@ -1,0 +1,29 @@
+"""From a project to its run sheet: by what its pulls or its simulation tell, or spread evenly where nothing tells."""
+
+from phaseopt.build import refuse_unguarded
+from phaseopt.clearance.limits import phase_limits
+from phaseopt.clearance.model import contact_model
+from phaseopt.progress import Progress, Remembered, part
+from phaseopt.project import Project
+from phaseopt.study.first_pulls import first_pulls
+from phaseopt.study.next_pulls import plan_pulls
+from phaseopt.study.run_sheet import RunSheet, run_sheet
+from phaseopt.torque_model import torque_model
+
+
+def planned_sheet(project: Project, pulls: int, progress: Progress) -> RunSheet:
+    """The run sheet of a project's next pulls.
+
+    Parameters: `project`; `pulls`, how many to plan; `progress`, told the share of the work done.
+    Raises `InputError` for whatever the project's files get wrong, where full travel of a phaser is not clear and the
+    project does not accept the timings as the only guard, and where no timing is left to try.
+    """
+    tell = Remembered(progress)
+    tell(0.0, "contact limits")
+    model = contact_model(project)
+    limits = phase_limits(model)
+    refuse_unguarded(project, limits)
+    if project.torque is None and project.cycle is None:
+        return run_sheet(model, first_pulls(model, limits, pulls))
+    learnt = torque_model(project, part(tell, 0.05, 0.6))
+    return run_sheet(model, plan_pulls(project, model, limits, learnt, pulls, part(tell, tell.reached, 1.0)))

@@ -1,0 +1,123 @@
+"""The run sheet: planned pulls made ready for the dyno, each judged anew against both contact rules.
+
+A pull is judged as the box of all its phases and rest, up to the top speed: whatever the phasers do on the way to a
+timing and whatever the engine revs to, the gaps told are there. One that is not clear is left out, its timing never
+told.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from phaseopt.clearance.check import BoxVerdict, box_verdict, outside_travel
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import CLEAR, running_gaps
+from phaseopt.project import SIDES
+from phaseopt.study.next_pulls import Plan, PlannedPull
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class SheetPull:
+    """A pull of the sheet.
+
+    `number` from 1; `kind` and `worth` as planned; `timings` over `rpm` (and `contact`): `intake_phase` and
+    `exhaust_phase` from rest, `intake_reading` and `exhaust_reading` as the log counts them (where the project says
+    how), `icl` and `ecl`, and at each timing the gap `by_hand`, the guaranteed `static` one and the `running` one at
+    the top speed, mm. `box` holds the least guaranteed gaps over all of the pull and the way from rest.
+    """
+
+    number: int
+    kind: str
+    worth: float
+    timings: xr.Dataset
+    box: BoxVerdict
+
+    @property
+    def held(self) -> bool:
+        """Whether one timing is held over all speeds."""
+        return all(bool(np.ptp(self.timings[f"{side}_phase"].to_numpy()) == 0.0) for side in SIDES)
+
+    def by_hand(self, contact: str) -> float:
+        """The least gap that a hand should find at any of its timings, mm."""
+        return float(self.timings["by_hand"].sel(contact=contact).min())
+
+
+@dataclass(frozen=True, eq=False)
+class RunSheet:
+    """Pulls in the order to be made, and what to know about them.
+
+    `left_out` planned pulls were not clear and are not told. `clamps` is the box of all timings and rest: where its
+    verdict is clear its ends can be entered as clamps, otherwise each pull needs its own. `stop` is the
+    plan's, and so is `expected` (nothing where a pull was left out).
+    """
+
+    model: ContactModel
+    pulls: tuple[SheetPull, ...]
+    left_out: int
+    clamps: BoxVerdict
+    expected: tuple[float, ...]
+    stop: str
+    notes: tuple[str, ...]
+
+
+def run_sheet(model: ContactModel, plan: Plan) -> RunSheet:
+    """Judge the pulls of a plan and put at each all that is needed to make it.
+
+    Parameters: `model` of the project the plan was made for; `plan`.
+    """
+    judged = [(pull, *_judged(model, pull)) for pull in plan.pulls]
+    clear = [(pull, pairs, box) for pull, pairs, box in judged if box.verdict == CLEAR]
+    pulls = tuple(
+        SheetPull(number, pull.kind, pull.worth, _timings(model, plan.rpm, pairs), box)
+        for number, (pull, pairs, box) in enumerate(clear, start=1)
+    )
+    every = np.concatenate([np.zeros((1, 2)), *(pairs for _, pairs, _ in clear)])
+    left_out = len(plan.pulls) - len(clear)
+    said = plan.notes
+    if left_out:
+        words = "1 planned pull was" if left_out == 1 else f"{left_out} planned pulls were"
+        said = (f"{words} not clear of both rules on the way from rest, and left out", *said)
+    clamps = box_verdict(model, every, False, model.top_speed)
+    return RunSheet(model, pulls, left_out, clamps, () if left_out else plan.expected, plan.stop, said)
+
+
+def _judged(model: ContactModel, pull: PlannedPull) -> tuple[FloatArray, BoxVerdict]:
+    pairs = np.column_stack([pull.intake, pull.exhaust]).astype(np.float64)
+    outside = bool((outside_travel(model, pairs) != "").any())
+    return pairs, box_verdict(model, pairs, outside, model.top_speed)
+
+
+def _timings(model: ContactModel, rpm: FloatArray, pairs: FloatArray) -> xr.Dataset:
+    gaps = model.gaps(np.repeat(pairs, 2, axis=1))
+    degree, mm = {"units": "degree"}, {"units": "mm"}
+    contact = ("rpm", "contact")
+    found: dict[str, tuple[object, ...]] = {}
+    for side, phase in zip(SIDES, pairs.T, strict=True):
+        found[f"{side}_phase"] = ("rpm", phase, degree | {"long_name": f"{side} phase from rest, + = advanced"})
+        reading = _readings(model, side, phase)
+        if reading is not None:
+            found[f"{side}_reading"] = ("rpm", reading, degree | {"long_name": f"{side} phase as the log counts it"})
+        zero, name = ("after", "icl") if side == "intake" else ("before", "ecl")
+        centre = model.engine.cam(side).true_centreline(phase)
+        found[name] = ("rpm", centre, degree | {"long_name": f"true {side} centreline {zero} gas-exchange TDC"})
+    words = {
+        "by_hand": (model.by_hand(pairs), "gap a hand should find, cold lash as set"),
+        "static": (gaps.static, "static gap, guaranteed"),
+        "running": (running_gaps(model, gaps, model.top_speed), "running gap at the top speed, worst case"),
+    }
+    found |= {name: (contact, values, mm | {"long_name": text}) for name, (values, text) in words.items()}
+    speeds = ("rpm", np.asarray(rpm, dtype=np.float64), {"units": "rpm", "long_name": "engine speed"})
+    return xr.Dataset(found, {"rpm": speeds, "contact": list(model.contacts)})
+
+
+def _readings(model: ContactModel, side: str, phase: FloatArray) -> FloatArray | None:
+    """What the log reads at a phase; None where the project does not say how it counts, or for a fixed cam."""
+    torque = model.project.torque
+    if torque is None:
+        return None
+    channel = torque.phases.intake if side == "intake" else torque.phases.exhaust
+    return None if channel is None else channel.reading(phase)

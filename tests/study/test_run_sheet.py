@@ -1,0 +1,151 @@
+"""The run sheet: gaps that are there, timings in the log's counting, and nothing told of a timing that is not clear."""
+
+import csv
+import io
+import json
+import math
+import re
+from itertools import combinations
+from pathlib import Path
+
+import csvw
+import numpy as np
+import pytest
+from engines import SEATS, cosine_lift, piston_fall, project_of, write_project
+from typer.testing import CliRunner
+
+from phaseopt.clearance import contact_model, phase_limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.cli import app
+from phaseopt.errors import InputError
+from phaseopt.output.run_sheet_files import run_sheet_files
+from phaseopt.project import Channel
+from phaseopt.report.run_sheet_text import clamp_words, run_sheet_as_dict, run_sheet_summary
+from phaseopt.study.first_pulls import first_pulls
+from phaseopt.study.next_pulls import Plan, PlannedPull
+from phaseopt.study.run_sheet import run_sheet
+
+
+def plan_of(model: ContactModel, *timings: tuple[float, float]) -> Plan:
+    rpm = np.array(model.project.tables.rpm)
+    pulls = tuple(
+        PlannedPull("fixed", np.full(rpm.size, intake), np.full(rpm.size, exhaust), 0.5, 0.3)
+        for intake, exhaust in timings
+    )
+    return Plan(rpm, pulls, (1.0, 1.4, 1.5)[: len(timings) + 1], "stop when the next is worth less than 0.1 N·m", ())
+
+
+def test_gaps_are_those_of_the_textbook_engine(tmp_path: Path) -> None:
+    """By hand as slider-crank and lobe formula have it, to the scatter of the readings; guaranteed is less."""
+    model = contact_model(project_of(tmp_path))
+    (pull,) = run_sheet(model, plan_of(model, (12.0, -9.0))).pulls
+    theta = np.arange(-40.0, 40.0, 0.05)
+    for side, peak, half, drop, wheel, lash, centre in (
+        ("intake", 10.5, 66.0, 6.2, 0.6, 0.2, 110.0 + 6.0 - 12.0),
+        ("exhaust", 10.0, 64.0, 6.6, 0.4, 0.25, -(110.0 + 6.0 - 9.0)),
+    ):
+        lift = np.maximum(cosine_lift((theta - centre) / 2.0, peak, half) - lash, 0.0)
+        least = float((drop + piston_fall(theta - wheel) - lift).min())
+        contact = f"{side}_piston"
+        assert pull.by_hand(contact) == pytest.approx(least, abs=0.06)
+        assert pull.box.running[contact] < pull.box.static[contact] < least
+    assert float(pull.timings["icl"][0]) == 104.0
+    assert float(pull.timings["ecl"][0]) == 107.0
+
+
+def test_a_pull_that_is_not_clear_is_never_told(tmp_path: Path) -> None:
+    model = contact_model(project_of(tmp_path))
+    (box,) = phase_limits(model).boxes
+    bold = box.intake_to + 3.0
+    sheet = run_sheet(model, plan_of(model, (4.0, -3.0), (bold, 0.0), (41.5, 0.0)))
+    assert [pull.box.verdict for pull in sheet.pulls] == ["clear"]
+    assert sheet.left_out == 2
+    assert sheet.expected == ()  # of more pulls than are told
+    files = run_sheet_files(sheet)
+    rows = list(csv.DictReader(io.StringIO(files["run_sheet.csv"])))
+    assert {row["intake_phase"] for row in rows} == {"4"}
+    icl = 110.0 + 6.0 - bold
+    for text in (*files.values(), run_sheet_summary(sheet, None), json.dumps(run_sheet_as_dict(sheet))):
+        for number in (bold, icl, 41.5):
+            assert not re.search(rf"(?<![\d.]){number:g}(?![\d.])", text)
+    assert "2 planned pulls were not clear" in run_sheet_summary(sheet, None)
+
+
+def test_clamps_for_the_day_only_where_any_timing_may_meet_any(tmp_path: Path) -> None:
+    """Seats so near that the earliest intake and the latest exhaust are safe one by one and not together."""
+    near = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
+    model = contact_model(project_of(tmp_path, seats=near))
+    boxes = phase_limits(model).boxes
+    intake, exhaust = max(box.intake_to for box in boxes), min(box.exhaust_from for box in boxes)
+    together = run_sheet(model, plan_of(model, (2.0, -1.0), (3.0, -2.0)))
+    assert "intake from 0 to 3° and exhaust from -2 to 0°" in clamp_words(together)
+    apart = run_sheet(model, plan_of(model, (intake, 0.0), (0.0, exhaust)))
+    assert len(apart.pulls) == 2
+    assert "back to rest" in clamp_words(apart)
+
+
+def test_a_reading_is_what_the_log_would_show() -> None:
+    """The inverse of the channel, and by hand: 20° retarded in cam degrees, counted backwards from 3, reads 13."""
+    channel = Channel(sign=-1, zero=3.0, **{"in": "cam deg"})
+    assert channel.reading(-20.0) == 13.0
+    phases = np.linspace(-30.0, 10.0, 9)
+    assert np.allclose(channel.phase(channel.reading(phases)), phases, atol=1e-12)
+
+
+def test_first_pulls_are_spread_over_the_safe_timings(tmp_path: Path) -> None:
+    """Against all choices of as many labels: never less than half as far apart as the best (Gonzalez 1985)."""
+    project = project_of(tmp_path, intake={"phaser": {"resolution": 6.0}}, exhaust={"phaser": {"resolution": 6.0}})
+    model = contact_model(project)
+    limits = phase_limits(model)
+    plan = first_pulls(model, limits, 4)
+    made = [(pull.intake[0], pull.exhaust[0]) for pull in plan.pulls if pull.kind == "fixed"]
+    assert made[0] == (0.0, 0.0)
+    assert [pull.kind for pull in plan.pulls] == ["fixed"] * 4 + ["baseline"]
+    assert [pull.boldness for pull in plan.pulls[1:4]] == sorted((p.boldness for p in plan.pulls[1:4]), reverse=True)
+    assert all(pull.boldness >= 0 for pull in plan.pulls)
+    assert all(math.isnan(pull.worth) for pull in plan.pulls)
+    (box,) = limits.boxes
+    labels = [(i, e) for i in limits.phases_intake for e in limits.phases_exhaust
+              if i <= box.intake_to and e >= box.exhaust_from]  # fmt: skip
+
+    def apart(chosen: list[tuple[float, float]]) -> float:
+        return min(math.dist(a, b) for a, b in combinations(chosen, 2))
+
+    best = max(apart([(0.0, 0.0), *others]) for others in combinations([p for p in labels if p != (0.0, 0.0)], 3))
+    assert apart(made) >= best / 2
+
+
+def test_an_engine_without_room_has_nothing_to_try(tmp_path: Path) -> None:
+    """Rest a twentieth of a millimetre above the rule, and every advance nearer still."""
+    at_rest = contact_model(project_of(tmp_path)).gaps(np.zeros((1, 4))).static[0]
+    gap = {"static": {"intake": float(at_rest[0]) - 0.05, "exhaust": float(at_rest[1]) - 0.05}}
+    model = contact_model(project_of(tmp_path, gap=gap))
+    with pytest.raises(InputError, match="no timing but rest"):
+        first_pulls(model, phase_limits(model), 3)
+
+
+def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
+    """The command on geometry alone: a sheet on disk, valid to package `csvw`, with its cautions and blanks."""
+    project = write_project(tmp_path, gap={"tables_only_guard": True})
+    out = tmp_path / "sheet"
+    found = CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)])
+    assert found.exit_code == 0, found.output
+    for words in ("Not covered", "checking the assembled engine by hand", "Enter clamps", "nothing is known of torque"):
+        assert words.lower() in found.output.lower()
+    assert csvw.CSVW(str(out / "run_sheet.csv"), validate=True).is_valid
+    page = (out / "run_sheet.html").read_text(encoding="utf-8")
+    for words in ("Barometer", "intake phase at rest", "log file", "assembled engine by hand", "Make all of these"):
+        assert words in page
+    told = json.loads(CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--json"]).output)
+    assert [pull["kind"] for pull in told["pulls"]].count("fixed") == 5
+    assert all(pull["verdict"] == "clear" for pull in told["pulls"])
+    again = CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)])
+    assert again.exit_code == 0
+    (out / "mine.txt").write_text("mine")
+    assert CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)]).exit_code == 2
+
+
+def test_plan_needs_the_tables_accepted_as_the_only_guard(tmp_path: Path) -> None:
+    refused = CliRunner().invoke(app, ["plan", str(write_project(tmp_path)), "--pulls", "2"])
+    assert refused.exit_code == 2
+    assert "tables_only_guard" in refused.output
