@@ -64,6 +64,7 @@ class Columns(Section):
     air_temperature: str | None = Field(None, description="intake air temperature column")
     mixture: str | None = Field(None, description="mixture column: lambda, or air-fuel ratio")
     coolant: str | None = Field(None, description="coolant temperature column")
+    oil: str | None = Field(None, description="oil temperature column, for what hot oil does to the phasers")
     spark_retard: str | None = Field(None, description="column of degrees of spark that knock control takes out")
     knock: str | None = Field(None, description="knock column: a flag or a count, 0 = no knock")
     roller: str | None = Field(None, description="speed of the roller or output shaft, rpm")
@@ -102,6 +103,7 @@ class LogUnits(Section):
     load: Annotated[str, _unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
     air_temperature: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
     coolant: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
+    oil: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
     time: Annotated[str, _unit_like("s")] = Field("s", description='"s", "ms", ...; clock times need none')
     mixture: Literal["lambda", "air-fuel ratio"] = Field("lambda", description='"lambda" or "air-fuel ratio"')
     stoichiometric: float = Field(14.7, gt=1, lt=40, description="air-fuel ratio that the logger shows at lambda 1")
@@ -148,4 +150,7 @@ class Torque(Section):
     gates: Gates = Field(default_factory=Gates)
     dyno: Dyno = Field(default_factory=Dyno)
     pulls: tuple[Pull, ...] = Field(min_length=1, description="pulls")
+    phaser_steps: tuple[str, ...] = Field(
+        (), description="logs in which the phasers were stepped, files or globs; no torque is taken from them"
+    )
     prior: TorquePrior | None = None
