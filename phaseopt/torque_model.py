@@ -131,7 +131,9 @@ def _measured_on_simulation(project: Project, reduction: Reduction, tell: Progre
         before=("point", pulled.simulated(readings.x, as_described)), after=("point", after)
     )
     brought = Simulated(grid, pulled.config, pulled.whole, compared, cycle_section(project).doubt)
-    without = _pulls_left_out(surface, {pull: pulled.simulated(readings.x, found) for pull, found in pulled.without.items()})
+    without = _pulls_left_out(
+        surface, {pull: pulled.simulated(readings.x, found) for pull, found in pulled.without.items()}
+    )
     return TorqueModel(surface, _told_of_lost(reduction, known), brought, leave_one_out(surface), without)
 
 

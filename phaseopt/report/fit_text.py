@@ -1,0 +1,206 @@
+"""What `phaseopt fit` tells: the torque model, how well it predicts what it was not shown, and what it cannot know."""
+
+import math
+import textwrap
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from phaseopt.project import Project
+from phaseopt.surrogate.coverage import Coverage
+from phaseopt.surrogate.sameness import Sameness
+from phaseopt.torque_model import TorqueModel
+from phaseopt.torque_trust import TorqueTrust, deviations
+
+_WIDTH, _INDENT = 118, 14
+_SURPRISE = 0.6  # share of a pull's points inside the 90 % interval below which it is named
+_NAMES = {
+    "rpm": ("engine speed", "rpm"),
+    "load": ("load", "kPa"),
+    "icl": ("intake timing", "°"),
+    "ecl": ("exhaust timing", "°"),
+}
+NOT_JUDGED = (
+    "This is about torque alone. Which timings can touch is not judged here: `phaseopt limits` and `phaseopt check` do "
+    "that, and a hand on the assembled engine."
+)
+
+
+def fit_summary(project: Project, model: TorqueModel, trust: TorqueTrust, written: list[Path]) -> str:
+    """What was found, for a terminal. Parameters: `written`, the pictures, if any were asked for."""
+    blocks = [
+        ("Rests on", [rests_on(model)]),
+        ("Left out", left_out_lines(model, trust)),
+        ("Intervals", interval_lines(trust)),
+        ("Repeats", [repeats_line(trust)]),
+        ("Same torque", sameness_lines(trust)),
+        ("Thin", thin_lines(model, deviations(project, model.surface))),
+        ("Unknown", list(trust.unknown) or ["nothing of what this looks for: timings and loads were varied"]),
+        *([("Notes", list(model.reduction.notes))] if model.reduction is not None and model.reduction.notes else []),
+        *([("Written", [", ".join(map(str, written))])] if written else []),
+    ]
+    parts = [f"  {project.name}: the torque model and how far to trust it"]
+    parts += ["\n".join(_block(label, lines)) for label, lines in blocks]
+    parts.append(textwrap.fill(NOT_JUDGED, _WIDTH, initial_indent="  ", subsequent_indent="  "))
+    return "\n\n".join(parts) + "\n"
+
+
+def fit_record(project: Project, model: TorqueModel, trust: TorqueTrust, written: list[Path]) -> dict[str, Any]:
+    """The same for machines."""
+    h, learned = model.surface.hyperparameters, model.surface.learned
+    thin = deviations(project, model.surface)
+    return {
+        "project": project.name,
+        "written": [str(path) for path in written],
+        "on_simulation": model.simulation is not None,
+        "points": len(model.surface.readings),
+        "pulls": int(np.unique(model.surface.readings.pull).size),
+        "leave_one_out_error_Nm": model.loo_rmse,
+        "leave_one_pull_out_error_Nm": model.lopo_rmse,
+        "coverage_by_point": [asdict(found) for found in trust.by_point],
+        "coverage_by_pull": [asdict(found) for found in trust.by_pull],
+        "pulls_left_out": [asdict(found) for found in trust.pulls],
+        "hardly_changes_within": {name: None if s is None else asdict(s) for name, s in trust.sameness.items()},
+        "least_difference_seen_Nm": trust.repeats.least,
+        "hyperparameters": asdict(h) | {"lengths": dict(zip(_NAMES, h.lengths, strict=True))},
+        "simulation_learned": None if learned is None else asdict(learned),
+        "deviation_at_full_load_Nm": thin["over_timing"].to_numpy().tolist(),
+        "deviation_over_rpm_and_load_Nm": thin["over_speed"].to_numpy().tolist(),
+        "axes": {name: thin[name].to_numpy().tolist() for name in ("intake_phase", "exhaust_phase", "rpm", "load")},
+        "unknown": list(trust.unknown),
+        "notes": [NOT_JUDGED, *(model.reduction.notes if model.reduction is not None else ())],
+    }
+
+
+def rests_on(model: TorqueModel) -> str:
+    """What was measured, and on what it stands."""
+    readings, learned = model.surface.readings, model.surface.learned
+    pulls = np.unique(readings.pull).size
+    line = f"{len(readings)} points of {pulls} pull{'s' if pulls != 1 else ''}"
+    if learned is None:
+        return f"{line}, no simulation"
+    return (
+        f"{line}, on the simulation calibrated to them, its torque multiplied by {learned.scale:.3f} ± "
+        f"{learned.scale_deviation:.3f} and moved by {learned.shift:+.1f} ± {learned.shift_deviation:.1f} N·m"
+    )
+
+
+def left_out_lines(model: TorqueModel, trust: TorqueTrust) -> list[str]:
+    """How far off the model is for what it was not shown."""
+    lines = [f"a single point, told by all the others: {model.loo_rmse:.2f} N·m (rms)"]
+    if not trust.pulls:
+        return [*lines, "a whole pull: not known, there is one pull"]
+    again = ", the calibration repeated without it" if model.simulation is not None else ""
+    worst = max(trust.pulls, key=lambda pull: pull.rmse)
+    lines.append(
+        f"a whole pull, told by the other pulls{again}: {model.lopo_rmse:.2f} N·m (rms); worst {worst.name}, "
+        f"{worst.rmse:.2f} N·m ({worst.mean:+.2f} on average)"
+    )
+    odd = [pull for pull in trust.pulls if pull.inside < _SURPRISE]
+    if odd:
+        named = ", ".join(f"{pull.name} ({100 * pull.inside:.0f} %, {pull.mean:+.1f} N·m on average)" for pull in odd)
+        lines.append(f"pulls with few points inside their own 90 % interval, to look at or make again: {named}")
+    return lines
+
+
+def interval_lines(trust: TorqueTrust) -> list[str]:
+    """Whether the intervals hold what they say, and a verdict in words."""
+    if not trust.by_pull:
+        return [f"of single points left out, {_shares(trust.by_point)}"]
+    return [
+        f"of points of pulls left out, {_shares(trust.by_pull)}: {honesty(trust.by_pull)}",
+        f"of single points left out, {_shares(trust.by_point)}",
+    ]
+
+
+def _shares(found: tuple[Coverage, ...]) -> str:
+    return ", ".join(
+        f"{100 * c.inside:.0f}{'' if math.isnan(c.error) else f' ± {100 * c.error:.0f}'} % lie in the "
+        f"{100 * c.share:g} % interval"
+        for c in found
+    )
+
+
+def honesty(found: tuple[Coverage, ...]) -> str:
+    """The 90 % interval in words: honest within two standard errors (and 4 % at least), too narrow or too wide.
+
+    >>> honesty((Coverage(0.9, 0.75, 0.03),))
+    'the intervals are too narrow, so count on about 1.4 times the doubt'
+    """
+    ninety = next(c for c in found if c.share == 0.9)
+    spare = max(0.04, 2.0 * (0.0 if math.isnan(ninety.error) else ninety.error))
+    if abs(ninety.inside - 0.9) <= spare:
+        return "honest, as far as these pulls can show"
+    if ninety.inside > 0.9:
+        return "the intervals are wider than these pulls need, on the safe side"
+    from scipy.stats import norm
+
+    factor = norm.ppf(0.95) / norm.ppf(0.5 + max(ninety.inside, 0.05) / 2.0)
+    return f"the intervals are too narrow, so count on about {factor:.1f} times the doubt"
+
+
+def repeats_line(trust: TorqueTrust) -> str:
+    """What repeated pulls show, in one sentence."""
+    found = trust.repeats
+    if math.isnan(found.least):
+        return (
+            "no timing was pulled twice, so what a pull repeats to is the model's guess; repeat the baseline at the "
+            "start and at the end of a day"
+        )
+    count = sum(len(group.pulls) for group in found.groups)
+    few = "; with so few repeats that is little known" if found.freedom < 3 else ""
+    return f"differences between two pulls smaller than {found.least:.1f} N·m cannot be seen ({count} repeats{few})"
+
+
+def sameness_lines(trust: TorqueTrust) -> list[str]:
+    """Lengths in words."""
+    lines = [_same(name, found) for name, found in trust.sameness.items() if found is not None]
+    meaning = (
+        "(hardly: moved that far at full load, over all measured speeds, torque and its doubt change by no more, rms, "
+        "than two readings of one thing differ by: for timing two pulls, else two points of one pull)"
+    )
+    return [*lines, meaning] if lines else ["nothing was varied"]
+
+
+def _same(name: str, found: Sameness) -> str:
+    words, unit = _NAMES[name]
+    space = "" if unit == "°" else " "
+    if found.whole:
+        return f"torque hardly changes over all {found.range:.3g}{space}{unit} of {words} that were measured"
+    within = f"{float(f'{found.distance:.2g}'):g}{space}{unit}"
+    return f"torque hardly changes within {within} of {words} ({found.seen:.1f} N·m)"
+
+
+def thin_lines(model: TorqueModel, found: xr.Dataset) -> list[str]:
+    """Where the model is least sure, within the travel of the phasers."""
+    timing, cells = found["over_timing"], found["over_speed"]
+    if not np.isfinite(timing).any():
+        return ["at full load nothing is known"]
+    worst = timing.where(timing == timing.max(), drop=True).isel(intake_phase=0, exhaust_phase=0)
+    least = timing.where(timing == timing.min(), drop=True).isel(intake_phase=0, exhaust_phase=0)
+    half = 0.5 * model.surface.prior_deviation
+    reached = float((timing <= half).sum() / timing.notnull().sum())
+    cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)
+    return [
+        f"deviation of torque at full load, over the speeds: from {float(least):.1f} N·m at {_stands(least)} to "
+        f"{float(worst):.1f} N·m at {_stands(worst)}; at {100 * reached:.0f} % of the timings that the phasers reach "
+        f"the pulls have told at least half of what is unsure without them ({2.0 * half:.1f} N·m)",
+        f"over speed and load the thinnest cell is {float(cell['rpm']):.0f} rpm, {float(cell['load']):g} kPa: "
+        f"{float(cell):.1f} N·m",
+    ]
+
+
+def _stands(place: xr.DataArray) -> str:
+    return f"intake {float(place['intake_phase']):+.0f}°, exhaust {float(place['exhaust_phase']):+.0f}° of phase"
+
+
+def _block(label: str, lines: list[str]) -> list[str]:
+    indent = " " * (_INDENT + 2)
+    found: list[str] = []
+    for line in lines:
+        first = indent if found else f"  {label:<{_INDENT}}"
+        found += textwrap.wrap(line, _WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
+    return found
