@@ -1,0 +1,70 @@
+"""`phaseopt fit` as a user runs it: what is told, pictures, and what wrong input brings."""
+
+import json
+from pathlib import Path
+from xml.etree import ElementTree
+
+from cycle.test_from_project import CYCLE, FOUR
+from engines import write_project
+from hillclimb import pulls_alone_file
+from torque.dyno import csv_text, dyno_project, sweep
+from typer.testing import CliRunner, Result
+
+from phaseopt.cli import app
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, ["fit", *(str(argument) for argument in arguments)])
+
+
+def told(result: Result) -> str:
+    return " ".join(result.output.split())
+
+
+def test_the_example_for_a_person_and_for_machines_with_pictures(tmp_path: Path) -> None:
+    project, out = pulls_alone_file(tmp_path), tmp_path / "fit"
+    result = run(project, "--out", out)
+    assert result.exit_code == 0, result.output
+    for words in ("a whole pull, told by the other pulls", "lie in the 90 % interval", "of intake timing",
+                  "deviation of torque at full load", "Which timings can touch is not judged here"):  # fmt: skip
+        assert words in told(result)
+    names = {path.name for path in out.iterdir()}
+    assert names == {"predicted.svg", "thin.svg", "slices-intake.svg", "slices-exhaust.svg", "run.json"}
+    for name in names - {"run.json"}:
+        ElementTree.fromstring((out / name).read_text(encoding="utf-8"))
+    first = {name: (out / name).read_bytes() for name in names}
+    again = run(project, "--out", out, "--json")
+    assert again.exit_code == 0
+    assert {name: (out / name).read_bytes() for name in names} == first
+    found = json.loads(again.stdout)
+    assert found["pulls"] == len(found["pulls_left_out"])
+    assert 0.0 < found["leave_one_out_error_Nm"] <= found["leave_one_pull_out_error_Nm"]
+    assert [c["share"] for c in found["coverage_by_pull"]] == [0.5, 0.9, 0.99]
+    assert not found["on_simulation"]
+
+
+def test_a_single_pull_is_told_what_it_cannot_know(tmp_path: Path) -> None:
+    dyno_project(tmp_path, {"a.csv": csv_text(sweep())})
+    result = run(tmp_path / "project.toml", "--out", tmp_path / "fit")
+    assert result.exit_code == 0, result.output
+    for words in ("one pull: how far a pull drifts is not known", "All points have one intake timing", "All points have one "
+                  "exhaust timing", "Only full load was measured", "Make a second one"):  # fmt: skip
+        assert words in told(result)
+
+
+def test_simulation_alone_is_not_a_measurement(tmp_path: Path) -> None:
+    """Before anything is simulated, and nothing is written."""
+    project = write_project(tmp_path, cycle=CYCLE, firing_order=FOUR)
+    result = run(project, "--out", tmp_path / "fit")
+    assert result.exit_code == 2
+    assert "nothing is measured" in told(result)
+    assert "describe pulls under [torque]" in told(result)
+    assert not (tmp_path / "fit").exists()
+
+
+def test_a_directory_that_is_not_ours_is_refused_before_the_work(tmp_path: Path) -> None:
+    (tmp_path / "fit").mkdir()
+    (tmp_path / "fit" / "mine.txt").write_text("mine")
+    result = run(pulls_alone_file(tmp_path), "--out", tmp_path / "fit")
+    assert result.exit_code == 2
+    assert "mine.txt" in result.output
