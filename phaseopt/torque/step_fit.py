@@ -38,9 +38,9 @@ _LEAST_MISFIT = 0.6  # crank degrees, likewise: noise of a cam sensor
 class StepFit:
     """What one step shows. Degrees are crank degrees, speeds crank degrees a second, times seconds.
 
-    `travelled` from level to level, + = advance. `speed` and `speed_error`; where `only_lowest`, the rows are too few to
-    tell more than that it is at least `speed`, and the rest is nan. `overshoot` beyond the level it settles at, `delay`
-    before it begins to move, their standard errors. `misfit`, root mean square of rows from the fit.
+    `travelled` from level to level, + = advance. `speed` and `speed_error`; where `only_lowest`, the rows are too few
+    to tell more than that it is at least `speed`, and the rest is nan. `overshoot` beyond the level it settles at,
+    `delay` before it begins to move, their standard errors. `misfit`, root mean square of rows from the fit.
     """
 
     travelled: float
@@ -62,9 +62,9 @@ class StepFit:
 def fit_step(time: FloatArray, measured: FloatArray, command: FloatArray) -> StepFit | None:
     """Fit one step.
 
-    Parameters: `time` [s], `measured` and `command` [crank degrees from rest], (n,) each, from before the command changes
-    until it changes again; at least three rows before and five after. Returns None where the phaser did not follow: it
-    went less than half of the way.
+    Parameters: `time` [s], `measured` and `command` [crank degrees from rest], (n,) each, from before the command
+    changes until it changes again; at least three rows before and five after. Returns None where the phaser did not
+    follow: it went less than half of the way.
 
     >>> time = np.arange(0.0, 2.0, 0.02)
     >>> command = np.where(time >= 0.5, 20.0, 0.0)
@@ -145,7 +145,7 @@ def _covariance(jacobian: FloatArray, residual: FloatArray) -> FloatArray:
 
 
 def _told(parameters: FloatArray) -> FloatArray:
-    """Mean speed from a tenth to nine tenths of the way, swing beyond the level, and dead time, for a sudden command."""
+    """Mean speed from a tenth to nine tenths of the way, swing beyond the level, dead time, for a sudden command."""
     delay, level = float(parameters[0]), float(parameters[4])
     omega, damping, limit = (float(value) for value in np.exp(parameters[1:4]))
     end = 3.0 * level / limit + 12.0 / omega * max(1.0, 2.0 * damping)

@@ -1,0 +1,276 @@
+"""How well the phasers do as they are told: commanded against measured phase in the logs.
+
+Where a command holds, a phaser stands off it by some degrees: on average (`bias`) and by so much more or less
+(`spread`). Where a command jumps, it waits, moves no faster than oil and cam torque let it, and swings past. Each hold
+counts once, since the rows of one hold repeat each other; each step is fitted by itself (`step_fit`).
+
+The bound of the steady error is |bias| + t √(between² + within²), t of Student for so many holds (never below 2), and
+no less than the worst hold; the slowest speed is the least of all steps less two standard errors, the greatest swing
+the most of all steps and two standard errors. What the logs do not show is said, and no figure is made of it.
+
+Validity: oil as hot, and phasers and pump as worn, as in these logs. A swing into an end stop is not seen, so steps
+to an end of travel tell speed alone.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import xarray as xr
+from scipy import stats
+
+from phaseopt.project import SIDES, Phaser, Project, Side, Torque
+from phaseopt.torque.phaser_holds import LEAST_STEP, SPEED_BAND, FloatArray, steady_rows, step_rows
+from phaseopt.torque.phases import channel_of
+from phaseopt.torque.step_fit import StepFit, fit_step
+
+Direction = Literal["advance", "retard"]
+DIRECTIONS: tuple[Direction, Direction] = ("advance", "retard")
+LEAST_HOLDS = 3  # for a spread
+LEAST_STEPS = 2  # in a direction, for a speed or a swing
+
+
+@dataclass(frozen=True)
+class Hold:
+    """One hold of the command in one band of speeds: mean error [crank degrees, + = beyond the command in advance]."""
+
+    file: str
+    rpm: float
+    phase: float
+    error: float
+    deviation: float
+    rows: int
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the command, its speed, oil temperature (nan where not logged) and what it shows."""
+
+    file: str
+    time: float
+    rpm: float
+    oil: float
+    start: float
+    end: float
+    at_stop: bool
+    fit: StepFit
+
+    @property
+    def direction(self) -> Direction:
+        """Which way it went."""
+        return "advance" if self.end > self.start else "retard"
+
+
+@dataclass(frozen=True)
+class Steady:
+    """Steady error [crank degrees]: mean, deviation (between and within holds), bound, and what it rests on."""
+
+    bias: float
+    spread: float
+    bound: float
+    holds: int
+    rpm_from: float
+    rpm_to: float
+
+
+@dataclass(frozen=True)
+class Moves:
+    """What the steps of one direction show between two speeds; nan where they do not.
+
+    `speed` and `delay` are means with their standard errors; `slowest` [crank degrees a second] and `swing` [crank
+    degrees] are on the cautious side of all steps. `only_lowest`: rows are too few, and the speed is at least so much.
+    """
+
+    direction: Direction
+    rpm_from: float
+    rpm_to: float
+    steps: int
+    speed: float
+    speed_error: float
+    slowest: float
+    swing: float
+    delay: float
+    delay_error: float
+    only_lowest: bool
+
+
+@dataclass(frozen=True, eq=False)
+class PhaserResponse:
+    """What the logs show of one phaser: `side` is the cam it was read on."""
+
+    side: Side
+    holds: tuple[Hold, ...]
+    steps: tuple[Step, ...]
+    steady: Steady | None
+    moves: tuple[Moves, ...]  # each direction over all speeds, where it has steps enough
+    by_speed: tuple[Moves, ...]  # the same by band of speed
+    not_shown: tuple[str, ...]
+
+    def moving(self, direction: Direction) -> Moves | None:
+        """What the steps of one direction show over all speeds."""
+        return next((moves for moves in self.moves if moves.direction == direction), None)
+
+    @property
+    def swing(self) -> float:
+        """The greatest swing either way; nan where a direction does not show one."""
+        both = [moves.swing for moves in self.moves]
+        return max(both) if len(both) == len(DIRECTIONS) and not any(map(math.isnan, both)) else math.nan
+
+
+@dataclass
+class _Seen:
+    """What one phaser's recordings hold."""
+
+    holds: list[Hold] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+
+
+def phaser_response(project: Project, torque: Torque, recordings: Sequence[xr.Dataset]) -> tuple[PhaserResponse, ...]:
+    """What recordings show of each phaser.
+
+    Parameters
+    ----------
+    project, torque
+        The phasers, and how their channels count.
+    recordings
+        As `read_pull` makes them; those without time, a command and a measured phase say nothing of a phaser.
+
+    Returns
+    -------
+    tuple of PhaserResponse
+        One for each phaser, the intake's first; a phaser that moves both cams is read on the first cam that has both
+        channels.
+    """
+    sides = [side for side in SIDES if project.phaser_of(side) is not None]
+    if project.arrangement == "together":
+        sides = [next((side for side in sides if any(_both(log, side) for log in recordings)), sides[0])]
+    return tuple(_of_side(project, torque, side, recordings) for side in sides)
+
+
+def _both(log: xr.Dataset, side: Side) -> bool:
+    measured = log.get(f"{side}_phase")
+    return (
+        "time" in log and f"{side}_command" in log and measured is not None and measured.attrs["source"] == "measured"
+    )
+
+
+def _of_side(project: Project, torque: Torque, side: Side, recordings: Sequence[xr.Dataset]) -> PhaserResponse:
+    phaser = project.phaser_of(side)
+    assert phaser is not None
+    seen = _Seen()
+    usable = [log for log in recordings if _both(log, side)]
+    for log in usable:
+        _look(log, side, phaser, torque, seen)
+    if not usable:
+        why = f"no log has time, {side}_phase and {side}_command together (torque.columns)"
+        return PhaserResponse(side, (), (), None, (), (), (why,))
+    steady = _steady(seen.holds)
+    moves = [_moves(direction, seen.steps) for direction in DIRECTIONS]
+    found = tuple(one for one in moves if one is not None)
+    bands = sorted({math.floor(step.rpm / SPEED_BAND) for step in seen.steps})
+    by_speed = [
+        _moves(direction, [step for step in seen.steps if math.floor(step.rpm / SPEED_BAND) == band], least=1)
+        for direction in DIRECTIONS
+        for band in bands
+    ]
+    missing = tuple(_not_shown(seen, steady, found))
+    told = tuple(one for one in by_speed if one is not None)
+    return PhaserResponse(side, tuple(seen.holds), tuple(seen.steps), steady, found, told, missing)
+
+
+def _look(log: xr.Dataset, side: Side, phaser: Phaser, torque: Torque, seen: _Seen) -> None:
+    """Collect the holds and steps of one recording, rows at which the phaser is locked left out."""
+    channel = channel_of(torque, side)
+    assert channel is not None  # as the project file's checks have it
+    rpm, file = log["rpm"].to_numpy(), str(log.attrs["file"])
+    free = rpm > phaser.rest_until
+    measured, command = (channel.phase(log[name].to_numpy()) for name in (f"{side}_phase", f"{side}_command"))
+    time = log["time"].to_numpy()
+    oil = log["oil"].to_numpy() if "oil" in log else np.full(len(time), math.nan)
+    known = np.isfinite(measured) & np.isfinite(command) & np.isfinite(time) & free
+    time, command, measured, rpm, oil = (values[known] for values in (time, command, measured, rpm, oil))
+    for rows in steady_rows(time, command, rpm):
+        error = measured[rows] - command[rows]
+        where = float(rpm[rows].mean()), float(command[rows].mean())
+        seen.holds.append(Hold(file, *where, float(error.mean()), float(error.std(ddof=1)), len(rows)))
+    for part in step_rows(time, command):
+        fit = fit_step(time[part], measured[part], command[part])
+        start, end = float(command[part][0]), float(command[part][-1])
+        at = float(time[part][np.argmax(command[part] != command[part][0])])
+        named = f"{file}, {at:.2f} s: {start:.0f} to {end:.0f}°"
+        if fit is None:
+            seen.refused.append(f"{named}: the cam went less than half of the way")
+        elif not fit.believed:
+            seen.refused.append(f"{named}: the rows stand {fit.misfit:.1f}° from any phaser's way (not one movement?)")
+        else:
+            near = phaser.error + 1.0
+            stop = end >= phaser.travel[1] - near if end > start else end <= phaser.travel[0] + near
+            mean = float(rpm[part].mean()), float(oil[part].mean())
+            seen.steps.append(Step(file, at, *mean, start, end, stop, fit))
+
+
+def _steady(found: Sequence[Hold]) -> Steady | None:
+    if len(found) < LEAST_HOLDS:
+        return None
+    error = np.array([hold.error for hold in found])
+    bias, between = float(error.mean()), float(error.var(ddof=1))
+    within = float(np.mean([hold.deviation**2 for hold in found]))
+    spread = math.sqrt(between + within)
+    factor = max(2.0, float(stats.t.ppf(0.975, len(found) - 1)))
+    bound = max(abs(bias) + factor * spread, float(np.abs(error).max()))
+    rpm = [hold.rpm for hold in found]
+    return Steady(bias, spread, bound, len(found), min(rpm), max(rpm))
+
+
+def _moves(direction: Direction, steps: Iterable[Step], least: int = LEAST_STEPS) -> Moves | None:
+    """Means and cautious ends over steps of one direction; None where there are fewer than `least`."""
+    own = [step for step in steps if step.direction == direction]
+    if len(own) < least:
+        return None
+    fitted = [step.fit for step in own if not step.fit.only_lowest]
+    free = [step.fit for step in own if not step.fit.only_lowest and not step.at_stop]
+    rpm = [step.rpm for step in own]
+    nan = (math.nan, math.nan)
+    if len(fitted) < least:  # too few rows on the way: the speed is at least this
+        lowest = min(step.fit.speed for step in own)
+        return Moves(direction, min(rpm), max(rpm), len(own), lowest, math.nan, lowest, math.nan, *nan, True)
+    speed = _mean([fit.speed for fit in fitted], [fit.speed_error for fit in fitted])
+    delay = _mean([fit.delay for fit in fitted], [fit.delay_error for fit in fitted])
+    slowest = max(min(fit.speed - 2.0 * fit.speed_error for fit in fitted), 0.0)
+    swing = max((fit.overshoot + 2.0 * fit.overshoot_error for fit in free), default=math.nan)
+    swing = swing if len(free) >= least else math.nan
+    return Moves(direction, min(rpm), max(rpm), len(own), *speed, slowest, swing, *delay, False)
+
+
+def _mean(values: Sequence[float], errors: Sequence[float]) -> tuple[float, float]:
+    """Mean and its standard error: from how the steps differ, never less than their own errors warrant."""
+    data: FloatArray = np.array(values)
+    own = math.sqrt(float(np.mean(np.square(errors))))
+    apart = float(data.std(ddof=1)) if len(data) > 1 else 0.0
+    return float(data.mean()), max(own, apart) / math.sqrt(len(data))
+
+
+def _not_shown(seen: _Seen, steady: Steady | None, found: Sequence[Moves]) -> Iterable[str]:
+    """What the logs leave open, and what would show it."""
+    if steady is None:
+        yield (
+            f"steady error: {len(seen.holds)} stretches in which the command holds for more than a second, at least"
+            f" {LEAST_HOLDS} are needed (different phases and speeds)"
+        )
+    for direction in DIRECTIONS:
+        moves = next((one for one in found if one.direction == direction), None)
+        if moves is None:
+            yield (
+                f"speed, delay and overshoot in {direction}: fewer than {LEAST_STEPS} sudden steps of {LEAST_STEP:g}°"
+                " or more, held before and after; step the command to and fro at several speeds, oil hot"
+            )
+        elif moves.only_lowest:
+            yield f"overshoot and delay in {direction}: too few rows while it moves; log phases 5 times faster or more"
+        elif math.isnan(moves.swing):
+            yield f"overshoot in {direction}: every step ends at a stop, which catches the swing; step to mid-travel"
+    if seen.steps and all(math.isnan(step.oil) for step in seen.steps):
+        yield "hot oil: its temperature is not logged, so nothing says whether these steps are the slowest"
+    yield from seen.refused

@@ -1,0 +1,134 @@
+"""Commanded against measured phases: what is told of a phaser, and what is refused."""
+
+import tomllib
+
+import numpy as np
+import pytest
+
+from phaseopt.project import Phaser
+from phaseopt.report.phaser_fragment import fragment_text, offers
+from phaseopt.torque.phaser_response import phaser_response
+
+from .dyno import csv_text, dyno_project, sweep
+from .phaser_rig import Rig, recording
+
+TO_AND_FRO = [5.0, 25.0, 10.0, 30.0, 15.0, 35.0, 5.0]
+
+
+@pytest.fixture
+def project(tmp_path):
+    return dyno_project(tmp_path, {"a.csv": csv_text(sweep())})
+
+
+def response(project, *logs):
+    """The intake's."""
+    return phaser_response(project, project.torque, logs)[0]
+
+
+def logs(rig, count=3, **how):
+    """Recordings at several speeds."""
+    return [recording(rig, TO_AND_FRO, rpm=2000.0 + 1500.0 * k, seed=k, **how) for k in range(count)]
+
+
+def test_a_known_phaser_is_told(project):
+    """Speeds by direction, delay and steady error of a phaser moved by scipy, each within its own standard errors."""
+    rig = Rig()
+    found = response(project, *logs(rig, bias=-0.6))
+    advance, retard = found.moving("advance"), found.moving("retard")
+    assert advance.speed == pytest.approx(rig.truth(20.0)[0], abs=4 * advance.speed_error)
+    assert advance.speed_error < 5.0
+    assert retard.speed == pytest.approx(np.mean([rig.truth(-15.0)[0], rig.truth(-30.0)[0]]), rel=0.06)
+    assert advance.delay == pytest.approx(rig.delay, abs=0.006)
+    assert found.steady.bias == pytest.approx(-0.6, abs=0.05)
+    assert found.steady.spread == pytest.approx(0.3, abs=0.05)  # noise of the sensor; the phaser itself stands still
+    assert {(moves.rpm_from, moves.rpm_to) for moves in found.by_speed} == {(r, r) for r in (2000.0, 3500.0, 5000.0)}
+
+
+def test_figures_offered_are_on_the_cautious_side(project):
+    """Of a known phaser no offered error, swing or speed is bolder than the truth."""
+    rig = Rig(omega=25.0, damping=0.45, advance=160.0, retard=120.0)
+    found = response(project, *logs(rig, bias=0.8))
+    shown = {offer.key: offer.shown for offer in offers(project, found)}
+    swings = [rig.truth(size)[1] for size in (20.0, -30.0)]
+    assert shown["error"] >= 0.8
+    assert shown["overshoot"] >= max(swings)
+    assert shown["overshoot"] < max(swings) + 1.0
+    assert 0.7 * rig.truth(20.0)[0] < shown["slew.advance"] <= rig.truth(20.0)[0]
+    assert 0.7 * rig.truth(-15.0)[0] < shown["slew.retard"] <= rig.truth(-15.0)[0]
+
+
+def test_fragment_is_toml_that_a_phaser_takes(project):
+    found = response(project, *logs(Rig(), bias=1.7))
+    text = fragment_text(project, [found])
+    section = tomllib.loads(text)["intake"]["phaser"]
+    stated = project.phaser_of("intake")
+    taken = Phaser.model_validate(stated.model_dump() | section)
+    assert taken.error >= 1.7
+    assert taken.slew.retard <= 100.0
+    assert "THE PROJECT IS BOLDER" in text  # its error is stated as 1
+    assert "Nothing of this is applied" in text
+
+
+def test_slower_phaser_shows_by_speed(project):
+    """Oil pressure grows with speed: the slow one at low speed decides."""
+    slow = recording(Rig(advance=70.0, retard=60.0), TO_AND_FRO, rpm=1500.0, hold=3.0)
+    fast = recording(Rig(), TO_AND_FRO, rpm=4500.0, seed=1)
+    found = response(project, slow, fast)
+    assert found.moving("advance").slowest < 71.0
+    by_speed = {(one.direction, one.rpm_from): one.speed for one in found.by_speed}
+    assert by_speed["advance", 1500.0] < 72.0 < 120.0 < by_speed["advance", 4500.0]
+
+
+def test_steps_to_a_stop_tell_no_swing(project):
+    """A swing into either end of the travel is caught there."""
+    least, most = project.phaser_of("intake").travel
+    found = response(project, recording(Rig(), [least, most] * 4))
+    assert found.moving("advance").speed > 0
+    assert np.isnan(found.swing)
+    assert any("stop" in why for why in found.not_shown)
+    assert "overshoot" not in {offer.key for offer in offers(project, found)}
+
+
+def test_coarse_log_offers_no_overshoot(project):
+    found = response(project, *logs(Rig(retard=150.0), rate=6.0))
+    keys = {offer.key for offer in offers(project, found)}
+    assert keys == {"error", "slew.advance", "slew.retard"}
+    assert found.moving("retard").only_lowest
+    assert any("log phases 5 times faster" in why for why in found.not_shown)
+
+
+def test_a_held_command_tells_the_steady_error_alone(project):
+    found = response(project, *(recording(Rig(), [level], hold=5.0, seed=int(level)) for level in (0.0, 10.0, 20.0)))
+    assert found.moves == ()
+    assert found.steady.holds == 3
+    assert sum("fewer than 2 sudden steps" in why for why in found.not_shown) == 2
+
+
+def test_without_both_channels_nothing_is_told(project):
+    log = recording(Rig(), TO_AND_FRO).drop_vars("intake_command")
+    found = response(project, log)
+    assert found.steady is None
+    assert offers(project, found) == ()
+    (why,) = found.not_shown
+    assert "intake_command" in why
+    assert tomllib.loads(fragment_text(project, [found])) == {"intake": {"phaser": {}}}
+
+
+def test_rows_at_which_the_phaser_is_locked_are_left_out(tmp_path):
+    """Locked at rest below rest_until, it cannot follow: that is no error of the phaser."""
+    project = dyno_project(tmp_path, {"a.csv": csv_text(sweep())})
+    locked = project.phaser_of("intake").model_copy(update={"rest_until": 1500.0})
+    project = project.model_copy(update={"intake": project.intake.model_copy(update={"phaser": locked})})
+    log = recording(Rig(), [20.0, 30.0, 20.0], rpm=1000.0)
+    found = response(project, log.assign(intake_phase=log["intake_phase"] * 0.0))
+    assert found.holds == ()
+
+
+def test_hysteresis_counts_as_steady_error(project):
+    """A phaser that stops short, after each step on the side it came from: the mean says nothing, the bound does."""
+    found = response(
+        project,
+        *(recording(Rig(), [5.0, 20.0], bias=side, seed=k) for k, side in enumerate((-1.0, 1.0, -1.0, 1.0))),
+    )
+    assert abs(found.steady.bias) < 0.3
+    assert found.steady.bound > 2.0
