@@ -16,13 +16,13 @@ PLAIN: dict[str, Any] = {
         "bore": 81.0, "stroke": 86.0, "rod": 137.0, "compression_ratio": 11.0, "redline": 7600, "overspeed": 8400,
     },
     "intake": {
-        "valves": 2, "head_diameter": 32.0, "tilt": 12.0, "lobe": "intake.csv", "lash": 0.2, "centreline": 110.0,
-        "offset": -6.0,
+        "valves": 2, "head_diameter": 32.0, "tilt": 12.0, "lobe": "intake.csv", "lobe_error": 0.0,
+        "lash": 0.2, "centreline": 110.0, "offset": -6.0,
         "phaser": {"travel": [0.0, 40.0], "slew": {"advance": 80.0, "retard": 100.0}},
     },
     "exhaust": {
-        "valves": 2, "head_diameter": 27.0, "tilt": 13.0, "lobe": "exhaust.csv", "lash": 0.25, "centreline": 110.0,
-        "offset": 6.0,
+        "valves": 2, "head_diameter": 27.0, "tilt": 13.0, "lobe": "exhaust.csv", "lobe_error": 0.0,
+        "lash": 0.25, "centreline": 110.0, "offset": 6.0,
         "phaser": {"travel": [-35.0, 0.0], "slew": {"advance": 100.0, "retard": 80.0}},
     },
     "drop": {"intake": {"readings": "drop_intake.csv"}, "exhaust": {"readings": "drop_exhaust.csv"}},
@@ -44,6 +44,12 @@ def cosine_lift(cam_deg: np.ndarray, peak: float, half: float, power: float = 2.
     """A smooth lobe: peak cos^power over `half` cam degrees on both sides of its centre."""
     inside = np.clip(np.asarray(cam_deg) / half, -1.0, 1.0)
     return peak * np.cos(inside * np.pi / 2) ** power
+
+
+def smooth(share: np.ndarray) -> np.ndarray:
+    """1 less the 3-4-5 polynomial (Norton, Cam Design, from memory): from 1 at 0 to 0 at 1 on both sides."""
+    u = np.clip(np.abs(share), 0.0, 1.0)
+    return np.asarray(1.0 - u**3 * (10.0 - 15.0 * u + 6.0 * u**2))
 
 
 def piston_fall(theta: np.ndarray, stroke: float = 86.0, rod: float = 137.0) -> np.ndarray:

@@ -83,7 +83,7 @@ def static_terms(project: Project, contact: str, closing: float = MOST_CLOSING) 
     seats = project.seats
     return {
         "pump_up": by_lift * max(cam.pump_up for cam in cams),
-        "lobe": by_lift * max(cam.lobe_error for cam in cams),
+        "lobe": by_lift * max(cam.lift_error for cam in cams),
         "seats": seats.error if between and seats is not None and seats.intake else 0.0,
     }
 
@@ -176,7 +176,7 @@ def turns(project: Project, contact: str) -> tuple[dict[str, float], dict[str, f
 def not_stated(project: Project) -> list[str]:
     """Allowances that count as nothing because the project says nothing of them, in words."""
     exact = [side for side in SIDES if project.cam(side).lobe is not None and not project.cam(side).lobe_error]
-    found = [f"measuring error of the {' and '.join(exact)} lobe (lobe_error)"] if exact else []
+    found = [f"measuring error of the {' and '.join(exact)} lobe (lobe_error = 0)"] if exact else []
     phasers = [phaser for side in SIDES if (phaser := project.phaser_of(side)) is not None]
     if any(not phaser.ageing for phaser in phasers):
         found.append("ageing of a phaser (ageing)")

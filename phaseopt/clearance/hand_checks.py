@@ -115,7 +115,7 @@ def _setting(model: ContactModel, side: Side, phase: float) -> Setting:
     centre = cam.centre(phase)
     near = cam.lift(0.0, centre + np.array([-DIALLED, 0.0, DIALLED]), cam.lash)
     card = float(cam.most.lift(-centre) - cam.lobe.lift(-centre))
-    error = float(np.abs(near - near[1]).max()) + max(card, 0.0) + model.project.cam(side).lobe_error
+    error = float(np.abs(near - near[1]).max()) + max(card, 0.0) + model.project.cam(side).lift_error
     return Setting(side, phase, float(cam.true_centreline(phase)), float(near[1]), error)
 
 

@@ -86,7 +86,7 @@ def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
         closing = float((planes[..., 1::3] + planes[..., 2::3]).max())
         return Heads(np.zeros((1, 8)), np.zeros((1, 8)), planes[None], False, closing, "as seen to touch", (note,))
     bodies = {side: _bodies(project, side) for side in SIDES}
-    more = {side: project.cam(side).pump_up + project.cam(side).lobe_error for side in SIDES}
+    more = {side: project.cam(side).pump_up + project.cam(side).lift_error for side in SIDES}
     reach = {side: peaks[side] + more[side] + _most_loft(project) for side in SIDES}
     pairs = list(itertools.product(bodies["intake"], bodies["exhaust"]))
     shut = [_refuse_overlap(project, one, other) for one, other in pairs]

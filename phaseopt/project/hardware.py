@@ -169,7 +169,11 @@ class Cam(Section):
         "valve's retainer with lash as set",
     )
     lobe_error: Millimetres = Field(
-        0.0, ge=0, le=1, description="how far the lift of a measured lobe may be out, mm at the valve"
+        0.02,  # judgement, no source: a dial gauge, and the curve between points up to 5 cam degrees apart
+        ge=0,
+        le=1,
+        description="how far the lift of a measured lobe may be out, between the points of its file too, mm at the "
+        "valve (a card has its own doubt)",
     )
     card: Card | None = Field(None, description="cam card where there is no measured lobe")
     ratio: float = Field(1.0, gt=0, lt=5, description="valve travel over tappet travel")
@@ -187,11 +191,16 @@ class Cam(Section):
         if (self.lobe is None) == (self.card is None):
             raise fault("give either lobe or card", 'lobe = "lobes/intake.csv", or a card table, not both')
         card = self.card
-        if card is not None and self.lobe_error:
+        if card is not None and self.lobe_error and "lobe_error" in self.model_fields_set:
             raise fault("lobe_error is given with a card", "lobe_error with a measured lobe; a card has its own doubt")
         if card is not None and self.lash >= card.lift * (self.ratio if card.measured_at == "tappet" else 1.0):
             raise fault(f"lash {self.lash:g} mm is not below the lift", "measure lash at the valve in mm")
         return self
+
+    @property
+    def lift_error(self) -> float:
+        """How far the lift of a measured lobe may be out, mm at the valve; 0 for a card, whose doubt is its own."""
+        return self.lobe_error if self.lobe is not None else 0.0
 
 
 class Seat(Section):
