@@ -16,6 +16,7 @@ from phaseopt.clearance.faults import Box, Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel, offset_words
 from phaseopt.clearance.lattice import BoolArray, Lattice, Places, boxes_around, largest_boxes, lattice_of, run_around
 from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.overlap_caps import capped_everywhere
 from phaseopt.clearance.rules import least_sentence, margins, running_gaps
 from phaseopt.clearance.shifts import REACH, least_changes, offset_change
 from phaseopt.engine.phaser import phase_grid
@@ -24,7 +25,8 @@ from phaseopt.project import SIDES, Side
 
 FloatArray = npt.NDArray[np.float64]
 
-EDGES = ("safe", "intake to piston", "exhaust to piston", "valve to valve", "travel")
+EDGES = ("safe", "intake to piston", "exhaust to piston", "valve to valve", "travel", "overlap cap")
+CAPPED = EDGES.index("overlap cap")  # a pair that nothing touches, with more overlap than any load of a speed allows
 TRAVEL = EDGES.index("travel")  # a pair that the hardware cannot take, or the end of what a phaser can reach
 
 
@@ -57,7 +59,8 @@ class Limits:
         added. None lies inside another. One, unless valve to valve couples the cams.
     safe
         Dims rpm, intake_phase, exhaust_phase (and contact): `safe`, `static` gap, `swept` gap (before what speed takes
-        in mm), `static_margin`, `running_margin`, and `edge`, the number in `EDGES` of what refuses a pair.
+        in mm), `static_margin`, `running_margin`, and `edge`, the number in `EDGES` of what refuses a pair: of safe
+        ones an overlap cap, which clamps and boxes do not keep (`overlap_caps.py`).
     alone, together
         Clamps by rpm: `intake_from` ... `exhaust_to`, and `intake_edge` (what stops further advance) and
         `exhaust_edge` (what stops further retard), numbers in `EDGES`. Alone: the other cam at rest. Together: the
@@ -197,7 +200,8 @@ def _safe_set(
 ) -> xr.Dataset:
     """The pairs of labels; pairs that tied cams cannot take have no gaps and the edge "travel"."""
     refused = (margin[:, ::2, ::2].min(axis=3).argmin(axis=-1) + 1).astype(np.int8)
-    edge = np.where(ok[:, ::2, ::2], np.int8(0), refused)
+    capped = capped_everywhere(model, speeds, labels_i, labels_e)
+    edge = np.where(ok[:, ::2, ::2], np.where(capped, np.int8(CAPPED), np.int8(0)), refused)
     parts = [lattice.gaps.static[::2, ::2], lattice.gaps.swept[::2, ::2], *np.moveaxis(margin[:, ::2, ::2], 3, 0)]
     if model.tied:
         parts = [_on_diagonal(part, np.nan, axis=part.ndim - 3) for part in parts]
@@ -206,7 +210,11 @@ def _safe_set(
     mm = {"units": "mm"}
     return xr.Dataset(
         {
-            "safe": (("rpm", *contact[:2]), edge == 0, {"long_name": "both rules hold for this pair"}),
+            "safe": (
+                ("rpm", *contact[:2]),
+                (edge == 0) | (edge == CAPPED),
+                {"long_name": "both rules hold for this pair"},
+            ),
             "edge": (("rpm", *contact[:2]), edge, _EDGE_ATTRS),
             "static": (contact, parts[0], mm | {"long_name": "least static gap, guaranteed"}),
             "swept": (contact, parts[1], mm | {"long_name": "least gap with running timing errors"}),

@@ -1,18 +1,26 @@
 """`phaseopt limits`: contact limits from geometry alone."""
 
-from typing import Any
+from pathlib import Path
+from typing import Annotated, Any
 
 import typer
 
 from phaseopt.cli.frame import Json, ProjectFile, Sheet, app, ending, print_json
 
+Out = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Write clamps to enter, limits by speed, the safe set and the measuring sheet."),
+]
+
 
 @app.command()
-def limits(project_file: ProjectFile, sheet: Sheet = None, json: Json = False) -> None:
+def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None, json: Json = False) -> None:
     """Contact limits from geometry alone; needs no torque."""
     with ending():
         from phaseopt.clearance.limits import phase_limits
         from phaseopt.clearance.model import contact_model
+        from phaseopt.output.directory import require_replaceable, write_files
+        from phaseopt.output.limits_files import limits_files
         from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
         from phaseopt.project_file import load_project
         from phaseopt.report.drop_table import drops_as_dict
@@ -22,10 +30,14 @@ def limits(project_file: ProjectFile, sheet: Sheet = None, json: Json = False) -
         project = load_project(project_file)
         if sheet is not None:
             require_replaceable_sheet(sheet)
+        if out is not None:
+            require_replaceable(out)
         model = contact_model(project)
         found = phase_limits(model)
         if sheet is not None:
             write_sheet(sheet, limits_sheet(model, found))
+        if out is not None:
+            write_files(out, limits_files(model, found))
         if json:
             print_json({**_as_json(found, model.not_covered), "drops": drops_as_dict(model)})
         else:

@@ -10,12 +10,12 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.build import Build
-from phaseopt.clearance.limits import EDGES
 from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.stacks import DRAWS, chances
 from phaseopt.engine.camshaft import events, overlap
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD
+from phaseopt.output.limits_files import limit_columns
 from phaseopt.output.metadata import records_metadata, table_metadata
 from phaseopt.output.record import run_record
 from phaseopt.project import SIDES
@@ -33,7 +33,7 @@ def build_files(build: Build) -> dict[str, str]:
     metadata of each, `report.html`, `measuring_sheet.html` and `run.json`.
     """
     files: dict[str, str] = {}
-    said = notes(build)
+    said, speeds = notes(build), build.limits.alone["rpm"].to_numpy()
     for side in SIDES:
         if build.project.phaser_of(side) is not None:
             name, table = f"{side}_phase.csv", build.tables.of_side(side)
@@ -41,7 +41,11 @@ def build_files(build: Build) -> dict[str, str]:
             files[f"{name}-metadata.json"] = table_metadata(name, table, said)
     records = [
         ("cells.csv", "Every cell of the tables", _cell_columns(build)),
-        ("limits.csv", "Clamps: the safe box of the tables, and by speed alone and together", _limit_columns(build)),
+        (
+            "limits.csv",
+            "Clamps: the safe box of the tables, and by speed alone and together",
+            limit_columns(build.limits, [clamps(build)], speeds),
+        ),
     ]
     if build.airflow is not None:
         words = f"{air_words(build)}; empty where not simulated"
@@ -141,28 +145,6 @@ def _gap_columns(build: Build, contact: str) -> list[Column]:
         words = f"{contact.replace('_', ' to ')}: {cells[name].attrs['long_name']}"
         columns.append(Column(f"{contact}_{name}", words, shown, unit, decimals))
     return columns
-
-
-def _limit_columns(build: Build) -> list[Column]:
-    """The box to enter as clamps first, then each speed alone and together."""
-    ends = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
-    box = clamps(build)
-    kinds, rows, edges = ["box"], [[build.model.top_speed, *(getattr(box, end) for end in ends)]], [["", ""]]
-    for kind, found in (("alone", build.limits.alone), ("together", build.limits.together)):
-        for r, rpm in enumerate(found["rpm"].to_numpy()):
-            kinds.append(kind)
-            rows.append([float(rpm), *(float(found[end][r]) for end in ends)])
-            edges.append([EDGES[int(found[f"{side}_edge"][r])] for side in SIDES])
-    numbers = np.array(rows)
-    words = dict(zip(ends, ("most retarded intake phase", "most advanced intake phase",
-                            "most retarded exhaust phase", "most advanced exhaust phase"), strict=True))  # fmt: skip
-    return [
-        Column("kind", "box: safe as a whole, the clamps to enter; alone: the other cam at rest; together", kinds),
-        Column("rpm", "up to this speed", numbers[:, 0], "rpm"),
-        *(Column(end, words[end], numbers[:, 1 + k], "degree", 3) for k, end in enumerate(ends)),
-        Column("intake_edge", "what stops further intake advance", [row[0] for row in edges]),
-        Column("exhaust_edge", "what stops further exhaust retard", [row[1] for row in edges]),
-    ]
 
 
 def _yes(flags: npt.NDArray[np.bool_]) -> list[str]:

@@ -32,6 +32,7 @@ _EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and ha
     ("#21918c", "\\\\"),
     ("#3b528b", "xx"),
     ("#d9d9d9", ".."),
+    ("#b5de2b", "--"),
 )
 
 

@@ -2,6 +2,7 @@
 
 from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.cycle.from_project import ambient
 from phaseopt.project import SIDES, Cycle, Phaser, Project, Taper, Tract
 from phaseopt.report.layout import Row, Table
@@ -81,14 +82,13 @@ def _rules(project: Project) -> Table:
 def _search(project: Project) -> Table:
     search = project.search
     bands = [f"{w.weight:g} at {_band(w.rpm, 'rpm')}, {_band(w.load, 'kPa')}" for w in search.weights]
-    caps = [f"{c.degrees:g}° at {_band(c.rpm, 'rpm')}, {_band(c.load, 'kPa')}" for c in search.overlap_cap]
     rows = (
         Row("caution", (f"{search.caution:g} standard deviations taken off",)),
         Row("roughness", (f"{search.roughness:g} N·m per (degree per 500 rpm or 10 kPa)²",)),
         Row("crossing the table", (f"{search.crossing:g} rpm a second",)),
         Row("cells count in full from", (f"{search.full_load_from:g} kPa",)),
         Row("other weights", ("; ".join(bands) or "none",)),
-        Row(f"overlap caps at {project.tables.check_lift:g} mm", ("; ".join(caps) or "none",)),
+        Row(f"overlap caps at {project.tables.check_lift:g} mm", (caps_words(project),)),
     )
     return Table("Search", ("", "value"), rows)
 

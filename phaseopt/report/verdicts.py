@@ -14,6 +14,7 @@ from phaseopt.clearance.faults import Fault
 from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import EDGES, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.foreign_tables import Given
 from phaseopt.project import SIDES, Project, Side
@@ -36,9 +37,23 @@ def limits_summary(model: ContactModel, limits: Limits) -> str:
     lines += ["", _capital(limits.full_travel.sentence), *_guard(model.project, limits.full_travel)]
     lines += ["Faults:", *(f"  {line}" for line in fault_lines(limits.faults))]
     lines += _stated_drops(model)
-    lines += [f"Note: {note}" for note in model.notes]
+    lines += [f"Note: {note}" for note in (*model.notes, *_of_caps(model.project))]
     lines += [f"Not covered: {', '.join(model.not_covered)}", "", BEFORE_TURNING]
     return "\n".join(lines)
+
+
+def limits_notes(model: ContactModel) -> list[str]:
+    """What goes with limits wherever they are written."""
+    return [BEFORE_TURNING, f"Not covered: {', '.join(model.not_covered)}."]
+
+
+def _of_caps(project: Project) -> list[str]:
+    if not project.search.overlap_cap:
+        return []
+    return [
+        f"overlap caps ({caps_words(project)}) are no matter of contact: clamps do not keep them, the search "
+        "does, cell by cell"
+    ]
 
 
 def box_words(model: ContactModel, box: SafeBox) -> str:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.engine.camshaft import overlap
+from phaseopt.clearance.overlap_caps import caps, overlaps, within
 from phaseopt.project import LIGHT_LOAD_WEIGHT, SIDES, Phaser, Project, Side
 from phaseopt.search.labels import lock_mask, overlap_mask, slew_interval
 from phaseopt.search.problem import Box, Problem
@@ -52,7 +52,7 @@ def cell_weights(project: Project) -> FloatArray:
     row[-1] = 1.0  # the top row is full throttle whatever its pressure
     weight = np.tile(row, (rpm.size, 1))
     for band in reversed(project.search.weights):
-        weight[np.ix_(_within(rpm, band.rpm), _within(load, band.load))] = band.weight
+        weight[np.ix_(within(rpm, band.rpm), within(load, band.load))] = band.weight
     return np.asarray(weight / weight.mean())
 
 
@@ -119,7 +119,7 @@ def _box(limits: Limits, tied: bool, box: object) -> Box:
 
 def _rules(project: Project, model: ContactModel, intake: FloatArray, exhaust: FloatArray) -> dict[str, BoolArray]:
     """Hard rules by the name a builder reads; each broadcasts to (R, L, A, B)."""
-    rpm, rest = np.array(project.tables.rpm), np.zeros(1)
+    rpm, load, rest = np.array(project.tables.rpm), np.array(project.tables.load), np.zeros(1)
     rules: dict[str, BoolArray] = {}
     for side in SIDES:
         phaser = project.phaser_of(side)
@@ -127,25 +127,8 @@ def _rules(project: Project, model: ContactModel, intake: FloatArray, exhaust: F
             labels = (intake, rest) if side == "intake" or model.tied else (rest, exhaust)
             rules[f"{side} lock at low speed"] = lock_mask(rpm, phaser.rest_until, *labels)
     if project.search.overlap_cap:
-        rules["overlap cap"] = overlap_mask(_overlap(project, model, intake, exhaust), _caps(project))
+        rules["overlap cap"] = overlap_mask(overlaps(model, intake, exhaust), caps(project, rpm, load))
     return rules
-
-
-def _overlap(project: Project, model: ContactModel, intake: FloatArray, exhaust: FloatArray) -> FloatArray:
-    """(A, B) overlap at the check lift, crank degrees."""
-    a = model.engine.intake.centre(intake)[:, None]
-    b = model.engine.exhaust.centre(intake[:, None] if model.tied else exhaust[None, :])
-    found = overlap(model.engine.intake, model.engine.exhaust, a, b, project.tables.check_lift)
-    return np.asarray(found.degrees)
-
-
-def _caps(project: Project) -> FloatArray:
-    """(R, L) most overlap, crank degrees; the first band that holds a cell decides."""
-    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
-    caps = np.full((rpm.size, load.size), np.inf)
-    for band in reversed(project.search.overlap_cap):
-        caps[np.ix_(_within(rpm, band.rpm), _within(load, band.load))] = band.degrees
-    return caps
 
 
 def _slew(project: Project, side: Side) -> FloatArray:
@@ -155,8 +138,3 @@ def _slew(project: Project, side: Side) -> FloatArray:
     if phaser is None:
         return np.tile([-np.inf, np.inf], (rpm.size - 1, 1))
     return slew_interval(rpm, phaser.slew.advance, phaser.slew.retard, crossing, crossing)
-
-
-def _within(axis: FloatArray, span: tuple[float, float]) -> BoolArray:
-    inside: BoolArray = (axis >= span[0]) & (axis <= span[1])
-    return inside

@@ -5,9 +5,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from engines import PLAIN, SEATS, project_of, random_project
+from engines import PLAIN, SEATS, cosine_lift, project_of, random_project
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
 from clearance import brute
 from phaseopt.clearance import ContactModel, Limits, check_tables, contact_model, phase_limits
@@ -130,6 +131,33 @@ def test_every_pair_says_what_refuses_it(close: Limits) -> None:
     refused = last["edge"].values == 3
     margin = np.minimum(last["static_margin"], last["running_margin"]).sel(contact="valve_valve").values
     assert np.all(margin[refused] < 0.0011)
+
+
+def test_an_overlap_cap_is_named_where_it_alone_refuses_at_every_load(tmp_path: Path) -> None:
+    """Overlap by each lobe's opening at the check lift, found by bisection in the formula it was made of."""
+    caps = [
+        {"rpm": [0, 2000], "load": [0, 200], "degrees": 12.0},
+        {"rpm": [4000, 6000], "load": [0, 60], "degrees": 0.0},  # not at every load: nothing is refused
+    ]
+    capped = phase_limits(contact_model(project_of(tmp_path, search={"overlap_cap": caps})))
+    free = phase_limits(contact_model(project_of(tmp_path)))
+    assert capped.boxes == free.boxes
+    assert np.array_equal(capped.safe["safe"], free.safe["safe"])
+    opens, shuts = (
+        brentq(lambda x, p=peak, h=half, lash=lash: float(cosine_lift(np.array(x), p, h)) - 1.0 - lash, 1.0, half) * 2
+        for peak, half, lash in ((10.5, 66.0, 0.2), (10.0, 64.0, 0.25))
+    )
+    ivo = 110.0 + 6.0 - capped.phases_intake - opens
+    evc = -110.0 - 6.0 - capped.phases_exhaust + shuts
+    over = (evc[None, :] - ivo[:, None]) > 12.0
+    near = np.abs(evc[None, :] - ivo[:, None] - 12.0) < 0.05  # the lobe file's own rounding
+    edge = capped.safe["edge"].sel(rpm=1000.0).values
+    safe = free.safe["safe"].sel(rpm=1000.0).values
+    assert (over & safe).any()
+    assert (~over & safe).any()
+    assert np.array_equal((edge == EDGES.index("overlap cap"))[~near], (over & safe)[~near])
+    for rpm in (3000.0, 5000.0):
+        assert np.array_equal(capped.safe["edge"].sel(rpm=rpm), free.safe["edge"].sel(rpm=rpm))
 
 
 def test_clamps_name_what_stops_them(plain: ContactModel) -> None:

@@ -1,0 +1,113 @@
+"""The files of `limits`: clamps to enter, limits by speed, the safe set, and the sheet that verifies them.
+
+Phases are crank degrees from rest, + = advanced, as in every table of ours; `check` reads the clamps back.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import xarray as xr
+
+from phaseopt.clearance.limits import EDGES, Limits, SafeBox
+from phaseopt.clearance.model import ContactModel
+from phaseopt.output.columns import Column, csv_text
+from phaseopt.output.directory import RECORD, record_of
+from phaseopt.output.metadata import records_metadata
+from phaseopt.project import SIDES, Side
+from phaseopt.report.sheet import limits_sheet
+from phaseopt.report.verdicts import limits_notes, limits_summary
+
+ENDS = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
+_WORDS = dict(
+    zip(
+        ENDS,
+        ("most retarded intake phase", "most advanced intake phase", "most retarded exhaust phase",
+         "most advanced exhaust phase"),
+        strict=True,
+    )
+)  # fmt: skip
+
+
+def limits_files(model: ContactModel, limits: Limits) -> dict[str, str]:
+    """Every file of `limits` by name.
+
+    Returns `intake_clamps.csv` and `exhaust_clamps.csv` of the cams that move: the largest safe box, the same at each
+    speed, for only that holds while engine speed changes faster than a phaser moves; `limits.csv`, every box, and what
+    is safe alone and together by speed; `safe_set.csv`; CSV-on-the-Web metadata of each; `limits.txt`;
+    `measuring_sheet.html`; and the record of what was written.
+    """
+    box = max(limits.boxes, key=lambda box: box.size)
+    rpm = limits.alone["rpm"].to_numpy()
+    sides = [side for side in SIDES if model.project.phaser_of(side) is not None]
+    records = [
+        (f"{side}_clamps.csv", f"Clamps of the {side} phase, safe as a whole", _clamp_columns(box, side, rpm))
+        for side in sides
+    ]
+    records += [
+        ("limits.csv", "Safe boxes, and limits by speed alone and together", limit_columns(limits, limits.boxes, rpm)),
+        ("safe_set.csv", "Every pair of phases at every speed, and what refuses it", _safe_columns(model, limits.safe)),
+    ]
+    files: dict[str, str] = {}
+    for name, title, columns in records:
+        files[name] = csv_text(columns)
+        files[f"{name}-metadata.json"] = records_metadata(name, title, columns, limits_notes(model))
+    files["limits.txt"] = limits_summary(model, limits) + "\n"
+    files["measuring_sheet.html"] = limits_sheet(model, limits)
+    files[RECORD] = record_of(files)
+    return files
+
+
+def limit_columns(limits: Limits, boxes: Sequence[SafeBox], rpm: np.ndarray) -> list[Column]:
+    """Boxes to enter as clamps first, good up to the last speed, then each speed alone and together."""
+    kinds, rows, edges = [], [], []
+    for box in boxes:
+        kinds.append("box")
+        rows.append([float(rpm[-1]), *(getattr(box, end) for end in ENDS)])
+        edges.append(["", ""])
+    for kind, found in (("alone", limits.alone), ("together", limits.together)):
+        for r, speed in enumerate(found["rpm"].to_numpy()):
+            kinds.append(kind)
+            rows.append([float(speed), *(float(found[end][r]) for end in ENDS)])
+            edges.append([EDGES[int(found[f"{side}_edge"][r])] for side in SIDES])
+    numbers = np.array(rows)
+    return [
+        Column(
+            "kind",
+            "box: safe as a whole, the clamps to enter; alone: safe with the other cam at rest; together: safe with "
+            "each other at this speed",
+            kinds,
+        ),
+        Column("rpm", "for a box up to this speed, else at it", numbers[:, 0], "rpm"),
+        *(Column(end, _WORDS[end], numbers[:, 1 + k], "degree", 3) for k, end in enumerate(ENDS)),
+        Column("intake_edge", "what stops further intake advance", [row[0] for row in edges]),
+        Column("exhaust_edge", "what stops further exhaust retard", [row[1] for row in edges]),
+    ]
+
+
+def _clamp_columns(box: SafeBox, side: Side, rpm: np.ndarray) -> list[Column]:
+    low, high = (getattr(box, f"{side}_{end}") for end in ("from", "to"))
+    return [
+        Column("rpm", "engine speed", rpm, "rpm"),
+        Column("from", _WORDS[f"{side}_from"], np.full(rpm.size, low), "degree", 3),
+        Column("to", _WORDS[f"{side}_to"], np.full(rpm.size, high), "degree", 3),
+    ]
+
+
+def _safe_columns(model: ContactModel, safe: xr.Dataset) -> list[Column]:
+    """A row for each pair that the hardware can take; margins rounded down."""
+    keep = ~np.isnan(safe["static"].to_numpy()[..., 0])
+    axes = np.meshgrid(*(safe[name] for name in ("rpm", "intake_phase", "exhaust_phase")), indexing="ij")
+    shown = np.broadcast_to(keep, axes[0].shape)
+    columns = [
+        Column("rpm", "engine speed", axes[0][shown], "rpm"),
+        Column("intake_phase", "intake phase", axes[1][shown], "degree", 3),
+        Column("exhaust_phase", "exhaust phase", axes[2][shown], "degree", 3),
+        Column("edge", "safe, or what refuses the pair", [EDGES[code] for code in safe["edge"].to_numpy()[shown]]),
+    ]
+    for c, contact in enumerate(model.contacts):
+        words = contact.replace("_", " to ")
+        static = np.broadcast_to(safe["static_margin"].to_numpy()[..., c], shown.shape)
+        for rule, margin in (("static", static), ("running", safe["running_margin"].to_numpy()[..., c])):
+            down = np.floor(margin[shown] * 1000.0) / 1000.0
+            columns.append(Column(f"{contact}_{rule}_margin", f"{words}: gap above the {rule} rule", down, "mm", 3))
+    return columns
