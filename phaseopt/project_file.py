@@ -1,9 +1,11 @@
 """Reading `project.toml`: every mistake reported at once, each with file, key, value and mend."""
 
 import difflib
+import os
 import tomllib
 import types
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Union, get_args, get_origin
 
@@ -13,7 +15,7 @@ from pydantic_core import ErrorDetails
 
 from phaseopt.cross_checks import contradictions
 from phaseopt.errors import InputError, Mistake
-from phaseopt.project import Project
+from phaseopt.project import Project, Pull
 from phaseopt.project.blank import BLANK
 
 Loc = tuple[int | str, ...]  # where a value stands: keys, and numbers of list entries
@@ -42,6 +44,73 @@ def load_project(path: str | Path) -> Project:
     if mistakes:
         raise InputError(mistakes)
     return project
+
+
+def load_pull(path: str | Path, project: Project, weather: str | None = None) -> tuple[Pull, dict[str, Any]]:
+    """A pull that is not in the project file, as if it were, and as the entry that it would be there.
+
+    Parameters: `path` of a TOML file that holds one entry as under [[torque.pulls]], its log files named from its own
+    folder; or of a log, taken as a brake sweep. `project`, whose [torque] says how logs are read; `weather` in words,
+    "pressure, temperature, humidity", for an entry that states none.
+    Raises `InputError` with every mistake found.
+    """
+    file = Path(path)
+    entry: dict[str, Any] = _entry(file) if file.suffix.lower() == ".toml" else {"kind": "sweep", "files": [file.name]}
+    if weather is not None:
+        if "weather" in entry:
+            raise InputError.one("the weather is stated here already", mend="leave --weather out", file=file)
+        entry["weather"] = _weather(weather)
+    if isinstance(entry.get("files"), list):
+        entry["files"] = [
+            Path(os.path.relpath(file.parent / name, project.folder)).as_posix() if isinstance(name, str) else name
+            for name in entry["files"]
+        ]
+    try:
+        pull = Pull.model_validate(entry)
+    except ValidationError as error:
+        details = _once_each([{**d, "loc": (*_PULL, *d["loc"])} for d in error.errors(include_url=False)])
+        raise InputError(replace(m, where=m.where.removeprefix(_key(_PULL) + ".")) for m in (
+            _mistake(file, detail) for detail in details)) from None  # fmt: skip
+    _refuse_contradictions(file, project, pull)
+    return pull, entry
+
+
+_PULL: Loc = ("torque", "pulls", 0)
+
+
+def _entry(file: Path) -> dict[str, Any]:
+    """The one entry of a file, under [[torque.pulls]] or by itself."""
+    raw = _read_toml(file)
+    entries = raw.get("torque", {}).get("pulls") if isinstance(raw.get("torque"), dict) else None
+    if entries is None:
+        return raw
+    if not isinstance(entries, list) or len(entries) != 1 or set(raw) != {"torque"}:
+        raise InputError.one("does not hold one pull", mend="keep one [[torque.pulls]] and nothing else", file=file)
+    return dict(entries[0])
+
+
+def _weather(text: str) -> dict[str, Any]:
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) != 3:
+        mend = '"98.7 kPa, 18 degC, 0.55": barometer, intake air, relative humidity, a comma between'
+        raise InputError.one(f"{text!r} is not three values", mend=mend, where="--weather")
+    return dict(zip(("pressure", "temperature", "humidity"), parts, strict=True))
+
+
+def _refuse_contradictions(file: Path, project: Project, pull: Pull) -> None:
+    """What the pull lacks that the project's way of reading logs needs."""
+    if project.torque is None:
+        raise InputError.one(
+            "there is no torque section, so nothing tells how to read the log",
+            mend="describe columns, units and phases in [torque], with the pulls made so far",
+            file=project.file,
+            where="torque",
+        )
+    alone = project.torque.model_copy(update={"pulls": (pull,)})
+    found = contradictions({**dict(project), "torque": alone})
+    here = [(key, problem, mend) for key, problem, mend in found if key.startswith("torque.pulls")]
+    if here:
+        raise InputError(Mistake(problem, mend, file, key.rpartition(").")[2]) for key, problem, mend in here)
 
 
 def _read_toml(file: Path) -> dict[str, Any]:

@@ -272,6 +272,21 @@ def read_tables(project: Project, intake: Path | None, exhaust: Path | None) -> 
     return PhaseTables.of(project.tables.rpm, project.tables.load, *phases)
 
 
+def read_driven(project: Project, folder: Path | None, intake: Path | None, exhaust: Path | None) -> PhaseTables | None:
+    """The tables that a pull was driven on: of a build's directory, or named one by one; None where none are named.
+
+    Raises `InputError` as `read_tables`, and where both ways are used.
+    """
+    if folder is None:
+        return None if intake is None and exhaust is None else read_tables(project, intake, exhaust)
+    if intake is not None or exhaust is not None:
+        raise InputError.one(
+            "tables are named twice", mend="give --tables, or --intake and --exhaust", where="--tables"
+        )
+    moved = {side: folder / f"{side}_phase.csv" if project.phaser_of(side) is not None else None for side in SIDES}
+    return read_tables(project, moved["intake"], moved["exhaust"])
+
+
 def rest_tables(project: Project) -> PhaseTables:
     """Both cams at rest everywhere, on the project's axes."""
     return PhaseTables.of(project.tables.rpm, project.tables.load, 0.0, 0.0)

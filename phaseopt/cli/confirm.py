@@ -1,0 +1,64 @@
+"""`phaseopt confirm`: a pull on the new tables against the prediction."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, app, ending, print_json
+
+PullFile = Annotated[
+    Path,
+    typer.Option("--pull", metavar="F", help="A log of a brake sweep, or a TOML file with an entry as torque.pulls."),
+]
+WeatherText = Annotated[
+    str | None, typer.Option("--weather", metavar="TEXT", help='Air of the day: "98.7 kPa, 18 degC, 0.55".')
+]
+TablesDir = Annotated[Path | None, typer.Option("--tables", metavar="DIR", help="Directory of the tables driven.")]
+Table = Annotated[Path | None, typer.Option(metavar="CSV", help="Its table as driven, in place of --tables.")]
+Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the page, pictures and CSV.")]
+
+
+@app.command()
+def confirm(
+    project_file: ProjectFile,
+    pull: PullFile,
+    weather: WeatherText = None,
+    tables: TablesDir = None,
+    intake: Table = None,
+    exhaust: Table = None,
+    out: Out = None,
+    json: Json = False,
+) -> None:
+    """A pull made on the new tables against what was predicted of it, with a verdict.
+
+    Exit code 0 where torque is at least as predicted, 1 where it is less, cannot be told, or where a timing stood
+    outside the contact limits.
+    """
+    with ending():
+        from phaseopt.output.confirm_files import confirm_files
+        from phaseopt.output.directory import require_replaceable, write_files
+        from phaseopt.project_file import load_project, load_pull
+        from phaseopt.report.confirm_text import confirm_as_dict, confirm_summary
+        from phaseopt.study.confirm import confirm_project
+        from phaseopt.tables import read_driven
+
+        project = load_project(project_file)
+        if out is not None:
+            require_replaceable(out)
+        driven = read_driven(project, tables, intake, exhaust)
+        made, entry = load_pull(pull, project, weather)
+        name = made.name or Path(made.files[0]).stem
+        progress = ProgressLine()
+        try:
+            found = confirm_project(project, made, name, driven, progress)
+        finally:
+            progress.close()
+        if out is not None:
+            write_files(out, confirm_files(found, project.name, name, entry))
+        if json:
+            print_json(confirm_as_dict(found, entry))
+        else:
+            typer.echo(confirm_summary(found, project.name, name, entry, out))
+        if not found.fulfilled:
+            raise typer.Exit(NOT_CLEAR)

@@ -1,0 +1,215 @@
+"""What a confirming pull says, in sentences and by speed; the entry with which it joins the data."""
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.project import SIDES
+from phaseopt.report.text import cautions, wrapped_block
+from phaseopt.study.confirm import FOLLOWED, LEAST_POINTS, Confirmation, Strayed
+
+STATISTIC = (
+    "the mean difference, and at each speed the difference less that mean, each over its own deviation (prediction, "
+    "the pull's offset and noise together); the largest is held against what it stays below in nine of ten pulls where "
+    "the prediction is right"
+)
+
+
+def verdict_words(found: Confirmation) -> str:
+    """The verdict in one sentence."""
+    compared = found.comparison
+    if compared is None:
+        return (
+            f"CANNOT BE TOLD: the torque model speaks of {np.count_nonzero(found.known)} of the pull's "
+            f"{found.known.size} points, and fewer than {LEAST_POINTS} say nothing"
+        )
+    mean = f"on average {compared.mean:+.1f} ± {compared.mean_within:.1f} N·m against the prediction"
+    gained = f"{found.mean_gain:+.1f} ± {found.mean_gain_within:.1f} N·m over the baseline"
+    if found.word == "confirmed":
+        return f"CONFIRMED: {mean}, no speed stands out, and the gain is there: {gained}"
+    if found.word == "untold":
+        return (
+            f"CANNOT BE TOLD: {mean}, which agrees, but the gain that one pull shows, {gained}, cannot be told from "
+            "none; make the baseline and this pull again, by turns"
+        )
+    less = found.word == "less"
+    level = compared.level < -compared.critical if less else compared.level > compared.critical
+    speeds = found.points["rpm"].to_numpy()[found.known][compared.below if less else compared.above]
+    where = [f"{mean}"] if level else []
+    if speeds.size:
+        where.append(
+            f"at {_speeds(speeds)} rpm {'below' if less else 'above'} the rest of the pull by more than chance"
+        )
+    also = ""
+    if less and (compared.above.any() or compared.level > compared.critical):
+        also = "; elsewhere it is more than predicted"
+    head = "LESS THAN PREDICTED" if less else "BETTER THAN PREDICTED"
+    return f"{head}: {'; '.join(where)}{also}; gain {gained}"
+
+
+def gain_words(found: Confirmation) -> str:
+    """Predicted and measured mean gain with their intervals."""
+    if not math.isfinite(found.mean_gain):
+        return "the gain over the baseline is not known"
+    return (
+        f"predicted {found.mean_predicted_gain:+.1f} ± {found.mean_predicted_gain_within:.1f}, measured "
+        f"{found.mean_gain:+.1f} ± {found.mean_gain_within:.1f} N·m over the baseline, mean of "
+        f"{np.count_nonzero(found.known)} points (90 % intervals; the baseline as the torque model has it)"
+    )
+
+
+def phase_lines(found: Confirmation) -> list[str]:
+    """Whether the phasers followed the tables."""
+    lines = [_strayed_words(each) for each in found.strayed]
+    if all(np.isnan(found.points[f"{side}_asked"]).all() for side in SIDES):
+        return ["no tables were named (--tables), so whether the phasers followed them was not looked at"]
+    for side in found.commanded_only:
+        lines.append(f"the {side} phase in the log is the commanded one: whether the phaser followed was not measured")
+    if not found.strayed and len(found.commanded_only) < 2:
+        lines.append(
+            f"the measured phases follow the tables at every speed, to a phaser's error and {FOLLOWED:g}° for its zero"
+        )
+    return lines
+
+
+def _strayed_words(each: Strayed) -> str:
+    way = "more advanced" if each.worst > 0 else "more retarded"
+    words = f"the {each.side} cam does not follow its table at {_speeds(np.array(each.rpm))} rpm: up to "
+    words += f"{abs(each.worst):.1f}° {way}"
+    if each.beyond:
+        words += (
+            ": MORE THAN THE ERROR AND OVERSHOOT THAT THE CONTACT LIMITS ALLOW FOR; do not go on before you know why"
+        )
+    return words
+
+
+def contact_words(found: Confirmation) -> str:
+    """Whether the timings driven keep both rules."""
+    if not found.outside:
+        return "every timing driven keeps both contact rules at its speed"
+    return (
+        f"OUTSIDE THE CONTACT LIMITS at {_speeds(np.array(found.outside))} rpm: the timing driven breaks a rule there. "
+        "Stop, and look for damage"
+    )
+
+
+def _speeds(rpm: np.ndarray) -> str:
+    """Speeds in words, neighbours as a span.
+
+    >>> _speeds(np.array([3001.0, 3249.0, 3502.0, 6000.0]))
+    '3001-3502, 6000'
+    """
+    groups: list[list[float]] = []
+    for speed in np.sort(rpm):
+        if groups and speed - groups[-1][-1] <= 550.0:
+            groups[-1].append(float(speed))
+        else:
+            groups.append([float(speed)])
+    return ", ".join(f"{g[0]:.0f}" if len(g) == 1 else f"{g[0]:.0f}-{g[-1]:.0f}" for g in groups)
+
+
+def table_rows(found: Confirmation) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Head and rows by speed: torque predicted, measured, difference, gain, and both phases against the tables."""
+    head = ("rpm", "load", "predicted", "measured", "difference", "gain", "intake (table)", "exhaust (table)")
+    order = np.lexsort((found.points["rpm"].to_numpy(), found.points["load"].to_numpy()))
+    rows = []
+    for i in order:
+        p = {str(name): each.to_numpy()[i] for name, each in found.points.items()}
+        rows.append(
+            (
+                f"{p['rpm']:.0f}",
+                f"{p['load']:.0f}",
+                _pm(p["predicted"], p["predicted_within"]),
+                f"{p['measured']:.1f}",
+                _pm(p["difference"], p["difference_within"], sign="+"),
+                _pm(p["gain"], p["gain_within"], sign="+"),
+                *(_against(p[f"{side}_phase"], p[f"{side}_asked"]) for side in SIDES),
+            )
+        )
+    return head, rows
+
+
+def _pm(value: float, within: float, sign: str = "") -> str:
+    return "not known" if math.isnan(value) else f"{value:{sign}.1f} ± {within:.1f}"
+
+
+def _against(phase: float, asked: float) -> str:
+    return f"{phase + 0.0:.1f}" if math.isnan(asked) else f"{phase + 0.0:.1f} ({asked + 0.0:.1f})"
+
+
+def confirm_summary(found: Confirmation, name: str, pull: str, entry: dict[str, Any], folder: Path | None) -> str:
+    """What was found, for a terminal.
+
+    Parameters: `name` of the project and of the `pull`; `entry` with which the pull joins the data; `folder` that was
+    written, None where nothing was.
+    """
+    head, rows = table_rows(found)
+    widths = [max(map(len, column)) for column in zip(head, *rows, strict=True)]
+    table = ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in (head, *rows)]
+    blocks = [
+        ("Verdict", [verdict_words(found)]),
+        ("Gain", [gain_words(found)]),
+        ("Phases", phase_lines(found)),
+        ("Contact", [contact_words(found)]),
+        ("How judged", [STATISTIC]),
+        ("Notes", list(found.notes)),
+    ]
+    written = "nothing: name a directory with --out for pictures and CSV" if folder is None else _written(folder)
+    parts = ["\n".join(wrapped_block(label, lines)) for label, lines in blocks if lines]
+    parts.append("\n".join(f"  {line}" for line in (*table, "torque in N·m with 90 % intervals, phases in degrees")))
+    parts.append("  To join this pull to the data, add to the project file:\n\n" + entry_text(entry))
+    parts += ["\n".join(wrapped_block(*block)) for block in (("Written", [written]), ("Heed", list(cautions())))]
+    return "\n\n".join([f"  {name}, pull {pull}", *parts]) + "\n"
+
+
+def _written(folder: Path) -> str:
+    return f"{folder}: {', '.join(sorted(p.name for p in folder.iterdir() if not p.name.endswith('-metadata.json')))}"
+
+
+def entry_text(entry: dict[str, Any]) -> str:
+    """The entry of a pull as TOML, ready to paste.
+
+    >>> print(entry_text({"kind": "sweep", "files": ["a.csv"], "rest": {"intake": 0.1}}), end="")
+    [[torque.pulls]]
+    kind = "sweep"
+    files = ["a.csv"]
+    rest = { intake = 0.1 }
+    """
+    return "".join(f"{line}\n" for line in ("[[torque.pulls]]", *(f"{k} = {_toml(v)}" for k, v in entry.items())))
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
+
+
+def confirm_as_dict(found: Confirmation, entry: dict[str, Any]) -> dict[str, Any]:
+    """The same for machines."""
+    compared = found.comparison
+    return {
+        "verdict": found.word,
+        "fulfilled": found.fulfilled,
+        "said": verdict_words(found),
+        "statistic": STATISTIC,
+        "mean_difference_Nm": math.nan if compared is None else compared.mean,
+        "mean_difference_within_Nm": math.nan if compared is None else compared.mean_within,
+        "mean_gain_Nm": found.mean_gain,
+        "mean_gain_within_Nm": found.mean_gain_within,
+        "mean_predicted_gain_Nm": found.mean_predicted_gain,
+        "mean_predicted_gain_within_Nm": found.mean_predicted_gain_within,
+        "points": {str(name): each.to_numpy().tolist() for name, each in found.points.items()},
+        "phases": phase_lines(found),
+        "contact": CLEAR if not found.outside else "outside the limits",
+        "outside_rpm": list(found.outside),
+        "notes": list(found.notes),
+        "entry": entry_text(entry),
+    }

@@ -1,0 +1,270 @@
+"""A pull made on new tables against what the torque model said of the timings really driven.
+
+What the builder wants to know, in this order: did anything stand where it must not, did the phasers follow the tables,
+is torque what was predicted, and what was gained. The model is the one the tables came from: the pull is not in it.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from phaseopt.build import baseline_tables
+from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
+from phaseopt.progress import Progress
+from phaseopt.project import SIDES, Project, Pull, Side
+from phaseopt.study.comparison import INTERVAL, Comparison, FloatArray, compare
+from phaseopt.tables import PhaseTables
+from phaseopt.torque.pulls import Reduction, reduce_pull
+from phaseopt.torque_model import TorqueModel, torque_model
+
+LEAST_POINTS = 3  # below which neither the mean nor the shape of a pull says anything (our judgement)
+FOLLOWED = 1.0  # crank degrees beyond a phaser's error by which a phase may stand off: zero, and the width of a bin
+Word = Literal["confirmed", "better", "less", "untold"]
+
+
+@dataclass(frozen=True)
+class Strayed:
+    """Speeds at which a cam did not stand where the tables say: `worst` crank degrees off, + = more advanced.
+
+    `beyond`: farther than the error and overshoot which the contact limits allow for.
+    """
+
+    side: Side
+    rpm: tuple[float, ...]
+    worst: float
+    beyond: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Confirmation:
+    """What a pull says of a prediction.
+
+    `points` over `point`: `rpm`, `load`, both phases as driven and as the tables have them (NaN without tables),
+    `predicted` torque with `predicted_within`, `measured`, `difference` with `difference_within`, `baseline`
+    (predicted) and measured `gain` over it with `gain_within`, `predicted_gain`, N·m, every `within` the half-width of
+    a 90 % interval, the pull's own offset and noise counted; `contact`, the verdict on the timing driven. Where the
+    model does not speak of a point they are NaN.
+    `comparison` is of the points that it speaks of; None where these are too few. Means are over those points.
+    """
+
+    word: Word
+    points: xr.Dataset
+    comparison: Comparison | None
+    known: NDArray[np.bool_]
+    mean_gain: float
+    mean_gain_within: float
+    mean_predicted_gain: float
+    mean_predicted_gain_within: float
+    strayed: tuple[Strayed, ...]
+    commanded_only: tuple[Side, ...]
+    outside: tuple[float, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def fulfilled(self) -> bool:
+        """At least as predicted, and nothing stood outside the contact limits."""
+        return self.word in ("confirmed", "better") and not self.outside
+
+
+def confirm_project(
+    project: Project, pull: Pull, name: str, tables: PhaseTables | None, progress: Progress
+) -> Confirmation:
+    """Hold a pull against what the project's own pulls and simulation say.
+
+    Parameters: `project` with a torque section; the `pull` and its `name`; `tables` it was driven on, if known.
+    Raises `InputError` for whatever the logs get wrong, and where the pull is in the project already: it would confirm
+    itself.
+    """
+    reduced = reduce_pull(project, pull, name)  # first, for its mistakes are found in no time
+    model = contact_model(project)
+    baseline = baseline_tables(project)
+    return confirm(model, torque_model(project, progress), baseline, pull, reduced, tables)
+
+
+def confirm(
+    model: ContactModel,
+    learnt: TorqueModel,
+    baseline: PhaseTables,
+    pull: Pull,
+    reduced: Reduction,
+    tables: PhaseTables | None,
+) -> Confirmation:
+    """Hold a pull against the prediction.
+
+    Parameters: the contact `model` of a project and what was `learnt` of its torque without this pull; `baseline`
+    tables that the gain is against; the `pull`, for its offsets, and its points as `reduced`; the `tables` it was
+    driven on, None where they are not known.
+    """
+    project, found = model.project, reduced.points
+    rpm, load = (found[key].to_numpy() for key in ("rpm", "load"))
+    driven = np.column_stack([found[key].to_numpy() for key in ("icl", "ecl")])
+    phases = _phases(project, pull, driven)
+    asked = _asked(project, tables, rpm, load)
+    torque = _torque(model, learnt, baseline, found)
+    outside = _outside(model, driven, rpm)
+    points = xr.Dataset(
+        {
+            "rpm": ("point", rpm, {"units": "rpm", "long_name": "mean engine speed"}),
+            "load": ("point", load, {"units": "kPa", "long_name": "mean load; at full throttle the tables' top row"}),
+            **_columns(phases, "phase", "phase as driven"),
+            **_columns(asked, "asked", "phase as the tables have it"),
+            **torque.columns,
+            "contact": ("point", outside, {"long_name": "verdict on the timing driven"}),
+        }
+    )
+    return Confirmation(
+        torque.word,
+        points,
+        torque.comparison,
+        torque.known,
+        *torque.gain,
+        *torque.predicted_gain,
+        _strayed(project, rpm, phases, asked),
+        _commanded_only(project),
+        tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
+        reduced.notes,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Torque:
+    word: Word
+    comparison: Comparison | None
+    known: NDArray[np.bool_]
+    columns: dict[str, tuple[str, FloatArray, dict[str, str]]]
+    gain: tuple[float, float]
+    predicted_gain: tuple[float, float]
+
+
+def _torque(model: ContactModel, learnt: TorqueModel, baseline: PhaseTables, found: xr.Dataset) -> _Torque:
+    """Predicted and measured torque, and the gain over the baseline, point by point and on average."""
+    x = np.column_stack([found[key].to_numpy() for key in ("rpm", "load", "icl", "ecl")])
+    before = baseline.at(x[:, 0], x[:, 1])
+    cams = (model.engine.cam(side) for side in SIDES)
+    centres = [cam.true_centreline(phase) for cam, phase in zip(cams, before, strict=True)]
+    mean, covariance = learnt.surface.joint(np.concatenate([x, np.column_stack([x[:, :2], *centres])]))
+    n = len(x)
+    measured = found["torque"].to_numpy()
+    own = learnt.surface.hyperparameters
+    pull = own.pull**2 + np.diag(own.noise**2 + found["scatter"].to_numpy() ** 2)
+    driven, base = covariance[:n, :n], covariance[n:, n:]
+    contrast = driven + base - covariance[:n, n:] - covariance[n:, :n]
+    known = np.isfinite(mean[:n]) & np.isfinite(mean[n:])
+    each = {
+        "predicted": (mean[:n], "torque predicted at the timing driven"),
+        "predicted_within": (_within(driven), "90 % half-width of predicted torque"),
+        "measured": (measured, "torque measured, corrected"),
+        "difference": (measured - mean[:n], "measured less predicted"),
+        "difference_within": (_within(driven + pull), "90 % half-width of the difference, offset and noise counted"),
+        "baseline": (mean[n:], "torque predicted of the baseline"),
+        "predicted_gain": (mean[:n] - mean[n:], "predicted gain over the baseline"),
+        "predicted_gain_within": (_within(contrast), "90 % half-width of the predicted gain"),
+        "gain": (measured - mean[n:], "gain over the baseline: measured less what is predicted of it"),
+        "gain_within": (_within(base + pull), "90 % half-width of the gain, offset and noise counted"),
+    }
+    columns = {name: ("point", values, {"units": "N m", "long_name": words}) for name, (values, words) in each.items()}
+    gain = _mean((measured - mean[n:])[known], (base + pull)[np.ix_(known, known)])
+    predicted = _mean((mean[:n] - mean[n:])[known], contrast[np.ix_(known, known)])
+    if known.sum() < LEAST_POINTS:
+        return _Torque("untold", None, known, columns, gain, predicted)
+    comparison = compare((measured - mean[:n])[known], (driven + pull)[np.ix_(known, known)])
+    return _Torque(_word(comparison, gain), comparison, known, columns, gain, predicted)
+
+
+def _word(found: Comparison, gain: tuple[float, float]) -> Word:
+    """Less where anything is, better where anything is; a pull that agrees confirms only a gain that it can show."""
+    if found.level < -found.critical or found.below.any():
+        return "less"
+    if found.level > found.critical or found.above.any():
+        return "better"
+    return "confirmed" if gain[0] - gain[1] > 0.0 else "untold"
+
+
+def _within(covariance: FloatArray) -> FloatArray:
+    return np.asarray(INTERVAL * np.sqrt(np.maximum(np.diag(covariance), 0.0)))
+
+
+def _mean(values: FloatArray, covariance: FloatArray) -> tuple[float, float]:
+    """A mean and its 90 % half-width; NaN of nothing."""
+    if not values.size:
+        return math.nan, math.nan
+    return float(values.mean()), INTERVAL * math.sqrt(max(float(covariance.mean()), 0.0))
+
+
+def _phases(project: Project, pull: Pull, driven: FloatArray) -> dict[Side, FloatArray]:
+    """Phases as the phasers stood, crank degrees from rest, at the offsets of the day of the pull."""
+    intake, exhaust = (
+        project.cam(side).offset if (then := getattr(pull.offsets, side)) is None else then for side in SIDES
+    )
+    return {
+        "intake": project.intake.centreline - intake - driven[:, 0],
+        "exhaust": driven[:, 1] - project.exhaust.centreline - exhaust,
+    }
+
+
+def _asked(project: Project, tables: PhaseTables | None, rpm: FloatArray, load: FloatArray) -> dict[Side, FloatArray]:
+    """Phases as the tables have them; at rest while a phaser is locked; NaN without tables."""
+    if tables is None:
+        return {side: np.full(rpm.size, math.nan) for side in SIDES}
+    asked: dict[Side, FloatArray] = {}
+    for side, phase in zip(SIDES, tables.at(rpm, load), strict=True):
+        phaser = project.phaser_of(side)
+        asked[side] = phase if phaser is None else np.where(rpm <= phaser.rest_until, 0.0, phase)
+    return asked
+
+
+def _columns(
+    phases: dict[Side, FloatArray], name: str, words: str
+) -> dict[str, tuple[str, FloatArray, dict[str, str]]]:
+    return {
+        f"{side}_{name}": ("point", values, {"units": "degree", "long_name": f"{side} {words}, + = advanced"})
+        for side, values in phases.items()
+    }
+
+
+def _strayed(
+    project: Project, rpm: FloatArray, phases: dict[Side, FloatArray], asked: dict[Side, FloatArray]
+) -> tuple[Strayed, ...]:
+    found = []
+    for side in SIDES:
+        phaser = project.phaser_of(side)
+        if phaser is None:
+            continue
+        off = phases[side] - asked[side]
+        away = np.abs(off) > phaser.error + FOLLOWED  # never so for NaN
+        if away.any():
+            worst = float(off[away][np.abs(off[away]).argmax()])
+            beyond = abs(worst) > phaser.error + phaser.overshoot + FOLLOWED
+            found.append(Strayed(side, tuple(float(speed) for speed in np.round(rpm[away])), worst, beyond))
+    return tuple(found)
+
+
+def _commanded_only(project: Project) -> tuple[Side, ...]:
+    """Cams whose logged phase is the commanded one: whether the phaser followed was not measured."""
+    assert project.torque is not None  # or the pull could not have been read
+    columns = project.torque.columns
+    measured = {"intake": columns.intake_phase, "exhaust": columns.exhaust_phase}
+    return tuple(side for side in SIDES if project.phaser_of(side) is not None and measured[side] is None)
+
+
+def _outside(model: ContactModel, driven: FloatArray, rpm: FloatArray) -> NDArray[np.str_]:
+    """The contact verdict on each timing driven, on the engine as it is fitted now.
+
+    A measured phase has the phaser's error in it, which the limits add; so it is judged that much nearer to rest.
+    """
+    phases = {
+        "intake": model.engine.intake.nominal - model.engine.intake.offset - driven[:, 0],
+        "exhaust": driven[:, 1] - model.engine.exhaust.nominal - model.engine.exhaust.offset,
+    }
+    for side in SIDES:
+        phaser = model.project.phaser_of(side)
+        if phaser is not None and side not in _commanded_only(model.project):
+            away = np.abs(phases[side])
+            phases[side] = np.sign(phases[side]) * np.maximum(away - phaser.error, 0.0)
+    gaps = model.gaps(np.repeat(np.column_stack([phases[side] for side in SIDES]), 2, axis=1))
+    return verdicts(model, gaps.static, running_gaps(model, gaps, rpm))
