@@ -13,9 +13,9 @@ from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.study.confirm import FOLLOWED, LEAST_POINTS, Confirmation, Strayed
 
 STATISTIC = (
-    "the mean difference, and at each speed the difference less that mean, each over its own deviation (prediction, "
-    "the pull's offset and noise together); the largest is held against what it stays below in nine of ten pulls where "
-    "the prediction is right"
+    "the mean difference by its own 90 % interval; at each speed the difference less that mean over its deviation "
+    "(prediction, scatter and noise together, all speeds jointly), the largest against what it stays below in nine of "
+    "ten pulls where the prediction is right"
 )
 
 
@@ -37,15 +37,15 @@ def verdict_words(found: Confirmation) -> str:
             "none; make the baseline and this pull again, by turns"
         )
     less = found.word == "less"
-    level = compared.level < -compared.critical if less else compared.level > compared.critical
+    level = compared.level == (-1 if less else 1)
     speeds = found.points["rpm"].to_numpy()[found.known][compared.below if less else compared.above]
-    where = [f"{mean}"] if level else []
+    where = [mean] if level else []
     if speeds.size:
         where.append(
             f"at {_speeds(speeds)} rpm {'below' if less else 'above'} the rest of the pull by more than chance"
         )
     also = ""
-    if less and (compared.above.any() or compared.level > compared.critical):
+    if less and (compared.above.any() or compared.level > 0):
         also = "; elsewhere it is more than predicted"
     head = "LESS THAN PREDICTED" if less else "BETTER THAN PREDICTED"
     return f"{head}: {'; '.join(where)}{also}; gain {gained}"
@@ -71,7 +71,7 @@ def phase_lines(found: Confirmation) -> list[str]:
         lines.append(f"the {side} phase in the log is the commanded one: whether the phaser followed was not measured")
     if not found.strayed and len(found.commanded_only) < 2:
         lines.append(
-            f"the measured phases follow the tables at every speed, to a phaser's error and {FOLLOWED:g}° for its zero"
+            f"the measured phases follow the tables at every speed that gave a point, to a phaser's error and {FOLLOWED:g}° for its zero"
         )
     return lines
 
