@@ -44,7 +44,7 @@ from phaseopt.project.simulation import (
     Taper,
     Tract,
 )
-from phaseopt.project.wishes import LIGHT_LOAD_WEIGHT, OverlapCap, Search, TablePair, Tables, Weight
+from phaseopt.project.wishes import LIGHT_LOAD_WEIGHT, OverlapCap, Pin, Search, TablePair, Tables, Weight
 
 __all__ = [
     "LIGHT_LOAD_WEIGHT",
@@ -79,6 +79,7 @@ __all__ = [
     "LogUnits",
     "OverlapCap",
     "Phaser",
+    "Pin",
     "Project",
     "Pull",
     "PullOffsets",

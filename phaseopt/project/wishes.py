@@ -1,8 +1,8 @@
 """The tables and search sections of a project file: axes, weights, caps and what the best tables are."""
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from phaseopt.project.quantities import CrankDegrees, InputFile, LoadAxis, Millimetres, RpmAxis, Section, Span
+from phaseopt.project.quantities import CrankDegrees, InputFile, LoadAxis, Millimetres, RpmAxis, Section, Span, fault
 
 LIGHT_LOAD_WEIGHT = 0.1  # of a full-load cell
 
@@ -39,6 +39,21 @@ class OverlapCap(Section):
     degrees: CrankDegrees = Field(description="most overlap at the check lift, crank degrees")
 
 
+class Pin(Section):
+    """Cells whose phases are held."""
+
+    rpm: Span = Field(description="[from, to] rpm")
+    load: Span = Field(description="[from, to] load")
+    intake: CrankDegrees | None = Field(None, description="intake phase of these cells, crank degrees")
+    exhaust: CrankDegrees | None = Field(None, description="exhaust phase of these cells, crank degrees")
+
+    @model_validator(mode="after")
+    def _holds_something(self) -> "Pin":
+        if self.intake is None and self.exhaust is None:
+            raise fault("it holds neither cam", "give intake, exhaust or both")
+        return self
+
+
 class Search(Section):
     """What the best tables are."""
 
@@ -48,3 +63,4 @@ class Search(Section):
     full_load_from: float = Field(85.0, description="load from which a cell counts in full; below it a tenth")
     weights: tuple[Weight, ...] = Field((), description="bands that count otherwise, first match wins")
     overlap_cap: tuple[OverlapCap, ...] = Field((), description="bands with capped overlap")
+    pinned: tuple[Pin, ...] = Field((), description="bands whose phases are held, first match wins")

@@ -4,7 +4,7 @@ from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.cycle.from_project import ambient
-from phaseopt.project import SIDES, Cycle, Phaser, Project, Taper, Tract
+from phaseopt.project import SIDES, Cycle, Phaser, Pin, Project, Taper, Tract
 from phaseopt.report.layout import Row, Table
 
 
@@ -82,6 +82,7 @@ def _rules(project: Project) -> Table:
 def _search(project: Project) -> Table:
     search = project.search
     bands = [f"{w.weight:g} at {_band(w.rpm, 'rpm')}, {_band(w.load, 'kPa')}" for w in search.weights]
+    pins = [f"{_phases(p)} at {_band(p.rpm, 'rpm')}, {_band(p.load, 'kPa')}" for p in search.pinned]
     rows = (
         Row("caution", (f"{search.caution:g} standard deviations taken off",)),
         Row("roughness", (f"{search.roughness:g} N·m per (degree per 500 rpm or 10 kPa)²",)),
@@ -89,6 +90,7 @@ def _search(project: Project) -> Table:
         Row("cells count in full from", (f"{search.full_load_from:g} kPa",)),
         Row("other weights", ("; ".join(bands) or "none",)),
         Row(f"overlap caps at {project.tables.check_lift:g} mm", (caps_words(project),)),
+        Row("pinned cells", ("; ".join(pins) or "none",)),
     )
     return Table("Search", ("", "value"), rows)
 
@@ -109,6 +111,11 @@ def _pulls(project: Project) -> Table:
         rows.append(Row(pull.name or pull.files[0], (pull.kind, ", ".join(pull.files), *offsets, words)))
     head = ("pull", "kind", "files", "intake offset", "exhaust offset", "air")
     return Table(f"Pulls, torque corrected to: {project.torque.correction}", head, tuple(rows))
+
+
+def _phases(pin: Pin) -> str:
+    held = (("intake", pin.intake), ("exhaust", pin.exhaust))
+    return ", ".join(f"{side} {phase:g}°" for side, phase in held if phase is not None)
 
 
 def _tracts(cycle: Cycle) -> Table:

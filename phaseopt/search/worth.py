@@ -12,10 +12,11 @@ import numpy.typing as npt
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.overlap_caps import caps, overlaps, within
-from phaseopt.project import LIGHT_LOAD_WEIGHT, SIDES, Phaser, Project, Side
-from phaseopt.search.labels import lock_mask, overlap_mask, slew_interval
+from phaseopt.clearance.overlap_caps import within
+from phaseopt.project import LIGHT_LOAD_WEIGHT, Phaser, Project, Side
+from phaseopt.search.labels import slew_interval
 from phaseopt.search.problem import Box, Problem
+from phaseopt.search.rules import hard_rules_of
 from phaseopt.surrogate.exact import ExactModel
 
 FloatArray = npt.NDArray[np.float64]
@@ -99,7 +100,7 @@ def search_problem(
         project.search.roughness,
         _slew(project, "intake"),
         _slew(project, "exhaust"),
-        _rules(project, model, intake, exhaust),
+        hard_rules_of(project, model, limits),
         reach=None if torque.simulated else torque.in_reach,
         known=torque.in_reach if torque.simulated else None,
     )
@@ -115,20 +116,6 @@ def _box(limits: Limits, tied: bool, box: object) -> Box:
     if tied:
         return Box(at(a, ends[0]), at(a, ends[1]), 0, 0)
     return Box(at(a, ends[0]), at(a, ends[1]), at(b, ends[2]), at(b, ends[3]))
-
-
-def _rules(project: Project, model: ContactModel, intake: FloatArray, exhaust: FloatArray) -> dict[str, BoolArray]:
-    """Hard rules by the name a builder reads; each broadcasts to (R, L, A, B)."""
-    rpm, load, rest = np.array(project.tables.rpm), np.array(project.tables.load), np.zeros(1)
-    rules: dict[str, BoolArray] = {}
-    for side in SIDES:
-        phaser = project.phaser_of(side)
-        if phaser is not None and phaser.rest_until > 0:
-            labels = (intake, rest) if side == "intake" or model.tied else (rest, exhaust)
-            rules[f"{side} lock at low speed"] = lock_mask(rpm, phaser.rest_until, *labels)
-    if project.search.overlap_cap:
-        rules["overlap cap"] = overlap_mask(overlaps(model, intake, exhaust), caps(project, rpm, load))
-    return rules
 
 
 def _slew(project: Project, side: Side) -> FloatArray:
