@@ -5,14 +5,18 @@ what it may be out by to one side for certain. Geometry tells k as well.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from phaseopt.clearance.drop import COVERAGE_SIGMAS
 from phaseopt.engine.camshaft import Camshaft
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import Clay, Geometry
+
+FloatArray = npt.NDArray[np.float64]
 
 _STEP = 0.01  # crank degrees between the angles at which a clay's thinnest place is looked for
 _NEAR = 180.0  # crank degrees around gas-exchange TDC; beyond, the valve is nearer to firing TDC and shut
@@ -63,7 +67,16 @@ def reading_at_tdc(
     return Single("at_tdc", cylinder, 0.0, drop, gauge_error, high_by=off_tdc, words=words)
 
 
-def clay_drop(crank: SliderCrank, cam: Camshaft, cylinder: int, thickness: float, clay: Clay, error: float) -> Single:
+def clay_drop(
+    crank: SliderCrank,
+    cam: Camshaft,
+    cylinder: int,
+    thickness: float,
+    clay: Clay,
+    error: float,
+    lift_error: float = 0.0,
+    least: Callable[[FloatArray], FloatArray] | None = None,
+) -> Single:
     """A clay squeezed between valve and piston while the crank was turned through TDC.
 
     ::
@@ -72,35 +85,43 @@ def clay_drop(crank: SliderCrank, cam: Camshaft, cylinder: int, thickness: float
 
     so it is a drop reading at that angle: the one where L(θ) - s(θ) is greatest, which k, near 1, hardly moves. At any
     other angle the equation is on the safe side. L is lift with lash as set and the lobe's centre where it stood; that
-    is known to `error` crank degrees either way, and lift on the flank with it. The clay may be thicker than the gap
-    was by `spring_back`. Cut at right angles to the piston, it is no thicker than the gap along the valve's axis.
+    is known to `error` crank degrees either way, and lift on the flank with it. A cam card leaves L open between what
+    every profile that fits it lifts at least and `cam.most`. The clay may be thicker than the gap was by `spring_back`.
+    Cut at right angles to the piston, it is no thicker than the gap along the valve's axis.
 
     Parameters
     ----------
     crank, cam
-        The slider-crank, and the camshaft with a measured lobe.
+        The slider-crank, and the camshaft.
     cylinder, thickness
         Which cylinder's, and the clay where it is thinnest, mm.
     clay
         The centreline the cam stood at, and what is known of the clay.
     error
-        How well that centreline is known, crank degrees.
+        How well that centreline is known, crank degrees, with what a card says nothing of its flanks.
+    lift_error
+        How far a measured lobe may be out either way, mm at the valve.
+    least
+        The least lift with zero lash that fits a card, over crank degrees from the lobe's centre; None: as measured.
     """
     theta = np.arange(-_NEAR, _NEAR + _STEP / 2, _STEP)
     centre = clay.centreline if cam.side == "intake" else -clay.centreline
     at = float(theta[int((cam.lift(theta, centre, cam.lash) - crank.drop(theta)).argmax())])
     lift = float(cam.lift(at, centre, cam.lash))
-    ends = [float(cam.lift(at, centre + off, cam.lash)) for off in (-error, error)]
+    stood = at - centre + np.array([-error, error])
+    low = max(float((least or cam.lobe.lift)(stood).min()) - lift_error - cam.lash, 0.0)
+    high = float(cam.most.lift(stood).max()) + lift_error - cam.lash
     return Single(
         "clay",
         cylinder,
         at,
         thickness + lift,
         clay.error,
-        high_by=clay.spring_back + max(lift - min(ends), 0.0),
-        low_by=max(max(ends) - lift, 0.0),
+        high_by=clay.spring_back + max(lift - low, 0.0),
+        low_by=max(high - lift, 0.0),
         words=f"{thickness:.2f} mm thick and {lift:.2f} mm of lift {abs(at):.0f}° {'after' if at > 0 else 'before'} "
-        f"TDC, where they came nearest, make {thickness + lift:.2f} mm of drop there",
+        f"TDC, where they came nearest, make {thickness + lift:.2f} mm of drop there"
+        + ("" if least is None else f"; the card leaves open whether it was {low:.2f} mm of lift"),
     )
 
 

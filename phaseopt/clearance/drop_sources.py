@@ -8,6 +8,7 @@ is said, and beyond `OUTLIER` standard deviations it is refused.
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from phaseopt.clearance.drop import COVERAGE_SIGMAS, DropLaw
 from phaseopt.clearance.drop_fit import Evidence, Fit, laws_of, solve
 from phaseopt.clearance.drop_sheet import BoolArray, Sheet, read_sheets, refuse_one_sided
 from phaseopt.clearance.drop_single import Single, Told, clay_drop, from_geometry, reading_at_tdc
+from phaseopt.engine.cam_card import card_least
 from phaseopt.engine.camshaft import camshaft_of
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.errors import InputError, Mistake
@@ -63,7 +65,7 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     Parameters: `project`; `side`, "intake" or "exhaust".
     Raises `InputError`, naming file and line or key: whatever `read_sheets` refuses; readings that do not fit, unless
     the project accepts them; readings that contradict each other; a wheel zero beyond what wheel_error allows; a
-    cylinder that is not there; a clay without a measured lobe; dimensions that leave no drop; sources that contradict
+    cylinder that is not there; dimensions that leave no drop; sources that contradict
     each other.
     """
     drop: Drop = getattr(project.drop, side)
@@ -179,17 +181,11 @@ def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Si
     errors = {"tilt": cam.tilt, "gauge_error": drop.gauge_error, "wheel_error": drop.wheel_error}
     found = [reading_at_tdc(crank, number, value, **errors) for number, value in _numbered(drop, drop.at_tdc)]
     if drop.clay is not None:
-        if cam.lobe is None:
-            raise InputError.one(
-                "a clay is turned into a drop by the lift where it was squeezed, which a cam card does not tell well "
-                "enough",
-                mend=f"measure the lobe ({side}.lobe), or read the drop with a dial gauge",
-                file=project.file,
-                where=f"drop.{side}.clay",
-            )
-        fitted = camshaft_of(project, side)
+        fitted, card = camshaft_of(project, side), cam.card
+        least = None if card is None else partial(card_least, card, cam.ratio, cam.lash)
+        astray = cam.centreline_error + (card.doubt if card is not None else 0.0)
         for number, thickness in _numbered(drop, drop.clay.thickness):
-            found.append(clay_drop(crank, fitted, number, thickness, drop.clay, cam.centreline_error))
+            found.append(clay_drop(crank, fitted, number, thickness, drop.clay, astray, cam.lift_error, least))
     told = None
     if drop.geometry is not None:
         single, told = from_geometry(drop.geometry, drop.cylinder, cam.head_diameter, cam.tilt)

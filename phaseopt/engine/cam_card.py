@@ -18,12 +18,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from phaseopt.engine.card_profile import Flank, Known, Spline, smoothest_pair
 from phaseopt.engine.card_spread import STEEPEST, Limits, Piece, as_polynomials, highest_flank, lift_of, lower
 from phaseopt.engine.lobe import Lobe
 from phaseopt.errors import InputError
 from phaseopt.project import Card, Side, TdcLift
+
+FloatArray = npt.NDArray[np.float64]
 
 SHORTEST, LONGEST = 120.0, 400.0  # crank degrees at the lowest check lift; beyond them it is not a four-stroke lobe
 TAIL = 60.0  # crank degrees beyond the lowest check lift within which a flank is closed for certain,
@@ -105,6 +108,26 @@ def card_lobe(
             where=where,
         ) from None
     return _joined(nominal), Lobe(*as_polynomials(before, after))
+
+
+def card_least(card: Card, ratio: float, lash: float, from_centre: npt.ArrayLike) -> FloatArray:
+    """The lift at the valve with zero lash that every profile which fits a card has at least, mm.
+
+    Lift only falls from the peak, so between two check lifts it is no less than the lower one. Parameters: crank
+    degrees from the lobe's centre, any shape; the rest as for `card_lobe`.
+
+    >>> from phaseopt.project import Duration
+    >>> lines = (Duration(at=0.4, degrees=252), Duration(at=1.0, degrees=230))
+    >>> card_least(Card(lift=9.6, durations=lines, measured_at="tappet"), 1.0, 0.25, [-127.0, 120.0, 100.0]).tolist()
+    [0.0, 0.4, 1.0]
+    """
+    scale, added = (ratio, 0.0) if card.measured_at == "tappet" else (1.0, lash)
+    x = np.asarray(from_centre, dtype=np.float64)
+    least = np.zeros_like(x)
+    for line in card.durations:
+        before, after = line.flanks
+        least = np.where((x >= -before) & (x <= after), np.maximum(least, scale * line.at + added), least)
+    return least
 
 
 def _with_reading(flank: Flank, read: TdcLift, lash: float, astray: float) -> Flank:

@@ -88,7 +88,7 @@ class Drop(Section):
     at_tdc: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
         (), description="one reading at TDC, mm (below 25); a list gives cylinders 1, 2, 3, ..."
     )
-    clay: Clay | None = Field(None, description="clay between valve and piston; needs a measured lobe")
+    clay: Clay | None = Field(None, description="clay between valve and piston; says most with a measured lobe")
     geometry: Geometry | None = Field(None, description="deck, gasket, recession and pocket")
     cylinder: int = Field(1, ge=1, le=16, description="cylinder that everything which names none was measured on")
     gauge_error: Millimetres = Field(0.05, gt=0, description="standard error of a reading, mm")
