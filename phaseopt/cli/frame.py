@@ -1,6 +1,5 @@
 """What all commands share: the application, how a command ends, and how it shows progress."""
 
-import json
 import sys
 import time
 from collections.abc import Iterator
@@ -11,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from phaseopt.errors import InputError
+from phaseopt.output.json_text import json_text
 
 NOT_CLEAR, WRONG_INPUT, INTERRUPTED = 1, 2, 130
 
@@ -50,17 +50,7 @@ def ending() -> Iterator[None]:
 
 def print_json(found: dict[str, Any]) -> None:
     """One JSON object on standard output; a number that is not finite becomes null."""
-    typer.echo(json.dumps(_plain(found), indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, float) and (value != value or abs(value) == float("inf")):
-        return None
-    return value
+    typer.echo(json_text(found))
 
 
 class ProgressLine:

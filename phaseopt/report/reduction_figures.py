@@ -1,0 +1,164 @@
+"""Figures of a day's logs, each an SVG as text: torque of every pull, repeats and drift, phasers."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from phaseopt.report.colours import BLACK, WHITE
+from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.phaser_fragment import section
+from phaseopt.report.reduction_words import pull_names
+from phaseopt.torque.day import Day
+from phaseopt.torque.phaser_response import DIRECTIONS, PhaserResponse
+from phaseopt.torque.repeats import FloatArray, Repeats
+
+_NINETY_FIVE = 1.96  # standard errors on either side of a point
+_ACROSS = 3  # panels in a row
+_LOOKS = ((DARK, "-", "o"), (MIDDLE, "--", "s"), (LIGHT, "-.", "^"), ("#3b528b", ":", "D"))
+
+
+def reduction_figures(day: Day) -> dict[str, str]:
+    """All figures by file name: `pulls.svg`; `repeats.svg` where pulls repeat each other; one for each phaser that the
+    logs show."""
+    found = {"pulls.svg": pulls(day)}
+    if day.repeats.groups:
+        found["repeats.svg"] = repeats(day)
+    for response in day.phasers:
+        if response.holds or response.steps:
+            found[f"phaser-{response.side}.svg"] = phaser(day, response)
+    return found
+
+
+def pulls(day: Day) -> str:
+    """Torque of each pull over speed with 95 % of each point, all pulls faint behind it; odd pulls marked."""
+    points, names = day.reduction.points, pull_names(day)
+    odd = {one.pull for one in day.repeats.odd} | {one.other for one in day.repeats.odd if one.unclear}
+    rows = -(-len(names) // _ACROSS)
+    with styled():
+        figure = Figure(figsize=(9.0, 1.9 * rows + 0.7), layout="constrained")
+        panels = np.atleast_1d(figure.subplots(rows, _ACROSS, sharex=True, sharey=True, squeeze=False)).ravel()
+        span = _span(points)
+        for number, axes in enumerate(panels):
+            if number >= len(names):
+                axes.set_axis_off()
+                continue
+            axes.vlines(*span, color="#b0b0b0", lw=4, zorder=1)
+            _pull(axes, points.isel(point=np.flatnonzero(points["pull"].to_numpy() == number)))
+            mark = " (does not belong?)" if number in odd else ""
+            axes.set_title(names[number] + mark, fontsize=8.0, loc="left", color=BLACK)
+            axes.grid(alpha=0.3)
+        figure.supxlabel("engine speed, rpm", fontsize=9.0)
+        figure.supylabel("torque, N·m", fontsize=9.0)
+        correction = points.attrs["correction"]
+        how = "not corrected for weather" if correction == "none" else f"corrected to {correction}"
+        figure.suptitle(
+            f"Torque of each pull, {how}: 95 % of each point; filled: full throttle; grey: all pulls",
+            fontsize=10.0,
+        )
+        return svg_element(figure, "pulls", "Torque of each pull over engine speed")
+
+
+def _span(points: xr.Dataset) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """At each speed to 100 rpm, the least and the greatest torque of all pulls at full throttle."""
+    full = points.isel(point=np.flatnonzero(points["full_throttle"].to_numpy()))
+    near = np.round(full["rpm"].to_numpy(), -2)
+    speeds = np.unique(near)
+    torque = [full["torque"].to_numpy()[near == speed] for speed in speeds]
+    return speeds, np.array([t.min() for t in torque]), np.array([t.max() for t in torque])
+
+
+def _pull(axes: Axes, own: xr.Dataset) -> None:
+    full = own["full_throttle"].to_numpy().astype(bool)
+    for marked, face in ((full, DARK), (~full, WHITE)):
+        if marked.any():
+            axes.errorbar(
+                own["rpm"][marked], own["torque"][marked], yerr=_NINETY_FIVE * own["scatter"][marked], fmt="o", ms=2.8,
+                mfc=face, mec=DARK, mew=0.7, ecolor=MIDDLE, elinewidth=0.9, zorder=2,
+            )  # fmt: skip
+
+
+def repeats(day: Day) -> str:
+    """Each group's pulls less their mean over speed; and every repeated pull's offset in the order they were made."""
+    found, names = day.repeats, pull_names(day)
+    with styled():
+        figure = Figure(figsize=(7.5, 2.5 * (len(found.groups) + 1) + 0.3), layout="constrained")
+        *panels, order = figure.subplots(len(found.groups) + 1, 1)
+        for axes, group in zip(panels, found.groups, strict=True):
+            _group(axes, group, names)
+        for k, group in enumerate(found.groups):
+            colour, _, marker = _LOOKS[k % len(_LOOKS)]
+            offset = group.layout()[0]
+            order.plot(group.pulls + 1, offset, marker, ls="none", color=colour, ms=6,
+                       label=f"intake {group.icl:.0f}°, exhaust {group.ecl:.0f}°")  # fmt: skip
+            if found.drift_shown:
+                order.plot(group.pulls + 1, found.drift * (group.pulls - group.pulls.mean()), "-", color=colour, lw=1)
+        half = found.least / 2
+        order.axhspan(
+            -half, half, color=LIGHT, alpha=0.2, lw=0, label=f"no difference is seen inside: {found.least:.1f} N·m"
+        )
+        order.axhline(0.0, color=BLACK, lw=0.8)
+        order.set_xlabel("number of the pull in the project file")
+        order.set_ylabel("mean less repeats', N·m")
+        order.xaxis.get_major_locator().set_params(integer=True)
+        order.legend(loc="best", ncols=2)
+        order.grid(alpha=0.3)
+        panels[-1].set_xlabel("engine speed, rpm")
+        figure.suptitle(
+            f"Repeats: differences smaller than {found.least:.1f} N·m between two pulls cannot be seen", fontsize=10.0
+        )
+        return svg_element(figure, "repeats", "Pulls that repeat each other, and drift over the day")
+
+
+def _group(axes: Axes, group: Repeats, names: Sequence[str]) -> None:
+    mean = np.nanmean(group.torque - group.layout()[0][:, None], axis=0)
+    for k, pull in enumerate(group.pulls):
+        colour, dash, marker = _LOOKS[k % len(_LOOKS)]
+        axes.errorbar(
+            group.rpm, group.torque[k] - mean, yerr=_NINETY_FIVE * group.error[k], fmt=marker + dash, ms=3.5, lw=1,
+            color=colour, elinewidth=0.7, label=names[pull],
+        )  # fmt: skip
+    axes.axhline(0.0, color=BLACK, lw=0.8)
+    axes.set_ylabel("less the mean, N·m")
+    axes.set_title(f"intake centreline {group.icl:.0f}°, exhaust {group.ecl:.0f}°", fontsize=9.0, loc="left")
+    axes.legend(loc="best", ncols=4)
+    axes.grid(alpha=0.3)
+
+
+def phaser(day: Day, response: PhaserResponse) -> str:
+    """Steady error of each hold over speed, and speed and swing of each step, beside what the project states."""
+    stated = day.project.phaser_of(response.side)
+    assert stated is not None
+    with styled():
+        figure = Figure(figsize=(7.5, 6.4), layout="constrained")
+        error, speed = figure.subplots(2, 1)
+        error.plot([hold.rpm for hold in response.holds], [hold.error for hold in response.holds], "o", color=MIDDLE,
+                   ms=4, label="mean of a hold")  # fmt: skip
+        error.axhspan(-stated.error, stated.error, color=LIGHT, alpha=0.2, lw=0, label=f"stated ± {stated.error:g}°")
+        if response.steady is not None:
+            for sign in (-1.0, 1.0):
+                error.axhline(sign * response.steady.bound, color=DARK, ls="--", lw=1,
+                              label="bound that the logs show" if sign > 0 else None)  # fmt: skip
+        error.set_ylabel("measured less commanded, degrees")
+        error.set_title("Steady error", fontsize=9.0, loc="left")
+        for direction, (colour, dash, marker) in zip(DIRECTIONS, _LOOKS, strict=False):
+            own = [step for step in response.steps if step.direction == direction]
+            if own:
+                speed.errorbar(
+                    [step.rpm for step in own], [step.fit.speed for step in own],
+                    yerr=[2 * np.nan_to_num(step.fit.speed_error) for step in own], fmt=marker, ms=4, color=colour,
+                    elinewidth=0.8, label=f"{direction}, each step",
+                )  # fmt: skip
+            slew = getattr(stated.slew, direction)
+            speed.axhline(slew, color=colour, ls=dash, lw=1, label=f"{direction}, stated {slew:g}")
+        speed.set_ylim(bottom=0.0)
+        speed.set_ylabel("speed, degrees a second")
+        speed.set_title("Speed from a tenth to nine tenths of each step", fontsize=9.0, loc="left")
+        for axes in (error, speed):
+            axes.set_xlabel("engine speed, rpm")
+            axes.legend(loc="best", ncols=2)
+            axes.grid(alpha=0.3)
+        figure.suptitle(f"[{section(day.project, response)}]: commanded against measured phase", fontsize=10.0)
+        return svg_element(figure, f"phaser-{response.side}", f"What the logs show of {section(day.project, response)}")

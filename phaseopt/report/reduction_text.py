@@ -1,0 +1,149 @@
+"""What `phaseopt reduce` prints: in one minute, what the logs hold, what they cannot show, what to look at first."""
+
+import textwrap
+from collections import Counter
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from phaseopt.report.fit_text import NOT_JUDGED
+from phaseopt.report.phaser_fragment import offers, section
+from phaseopt.report.reduction_words import look_first, phaser_lines, pull_names, repeat_lines
+from phaseopt.torque.day import Day
+
+_WIDTH, _INDENT = 118, 14
+
+
+def reduction_summary(day: Day, written: list[Path]) -> str:
+    """What was found, for a terminal. Parameters: `written`, the files, if any were asked for."""
+    names = pull_names(day)
+    first = look_first(day)
+    blocks = [
+        ("Look first", first or ["nothing stands out"]),
+        ("Points", [points_line(day.reduction.points)]),
+        ("Pulls", pull_lines(day)),  # centrelines, and the standard error of a point in the middle of them
+        ("Left out", rejected_lines(day)),
+        ("Repeats", repeat_lines(day.repeats, names)),
+        ("Phasers", [line for response in day.phasers for line in phaser_lines(day.project, response)]),
+        ("Notes", list(day.reduction.notes)),
+        ("Written", [", ".join(map(str, written))] if written else []),
+    ]
+    parts = [f"  {day.project.name}: what the dyno logs say"]
+    parts += ["\n".join(_block(label, lines)) for label, lines in blocks if lines]
+    parts.append(textwrap.fill(NOT_JUDGED, _WIDTH, initial_indent="  ", subsequent_indent="  "))
+    return "\n\n".join(parts) + "\n"
+
+
+def points_line(points: xr.Dataset) -> str:
+    """How many points there are, and over what."""
+    rpm, load = points["rpm"].to_numpy(), points["load"].to_numpy()
+    full = int(points["full_throttle"].sum())
+    correction = points.attrs["correction"]
+    corrected = "not corrected for weather" if correction == "none" else f"corrected to {correction}"
+    return (
+        f"{points.sizes['point']} torque points ({full} at full throttle), {rpm.min():.0f} to {rpm.max():.0f} rpm,"
+        f" {load.min():.0f} to {load.max():.0f} kPa; torque {corrected};"
+        " ± below is the standard error of a pull's middling point"
+    )
+
+
+def pull_lines(day: Day) -> list[str]:
+    """A line for each pull under a heading."""
+    points, names = day.reduction.points, pull_names(day)
+    width = min(max(map(len, names)), 30)
+    heading = f"{'':<{width}}  points  {'rpm':^12}  {'intake':<11}  {'exhaust':<11}  most N·m  at rpm  ± N·m"
+    own = [points.isel(point=points["pull"].to_numpy() == pull) for pull in range(len(names))]
+    return [heading, *(f"{name:<{width}}  {_pull_row(one)}" for name, one in zip(names, own, strict=True))]
+
+
+def _pull_row(own: xr.Dataset) -> str:
+    torque, rpm = own["torque"].to_numpy(), own["rpm"].to_numpy()
+    best = int(torque.argmax())
+    return (
+        f"{own.sizes['point']:6d}  {f'{rpm.min():.0f} to {rpm.max():.0f}':^12}  {_span(own['icl']):<11}"
+        f"  {_span(own['ecl']):<11}  {torque[best]:8.1f}  {rpm[best]:6.0f}  {float(np.median(own['scatter'])):5.2f}"
+    )
+
+
+def _span(values: xr.DataArray) -> str:
+    low, high = float(values.min()), float(values.max())
+    return f"{(low + high) / 2:.0f}°" if high - low < 2.0 else f"{low:.0f} to {high:.0f}°"
+
+
+def rejected_lines(day: Day) -> list[str]:
+    """Stretches that gave no point, by reason, most first; where many pulls share one it is told once."""
+    rejected = day.reduction.rejected
+    if not rejected:
+        return ["no stretch of any log"]
+    count: Counter[str] = Counter()
+    for one in rejected:
+        count[one.reason] += one.count
+    lines = []
+    for reason, total in count.most_common():
+        own = [one for one in rejected if one.reason == reason]
+        pulls = list(dict.fromkeys(one.pull for one in own))
+        where = pulls[0] if len(pulls) == 1 else f"{pulls[0]} and {len(pulls) - 1} more pulls"
+        low, high = min(one.rpm_from for one in own), max(one.rpm_to for one in own)
+        lines.append(f"{total}: {reason} ({where}, {low:.0f} to {high:.0f} rpm)")
+    return lines
+
+
+def reduction_record(day: Day, written: list[Path]) -> dict[str, Any]:
+    """The same for machines."""
+    points, names, repeats = day.reduction.points, pull_names(day), day.repeats
+    columns = {name: points[name].to_numpy().tolist() for name in points.data_vars}
+    return {
+        "project": day.project.name,
+        "written": [str(path) for path in written],
+        "clear": not look_first(day),
+        "look_first": look_first(day),
+        "correction": points.attrs["correction"],
+        "pulls": names,
+        "points": columns,
+        "rejected": [asdict(one) for one in day.reduction.rejected],
+        "repeats": {
+            "groups": [
+                {
+                    "pulls": [names[pull] for pull in group.pulls],
+                    "icl": group.icl,
+                    "ecl": group.ecl,
+                    "places": len(group.rpm),
+                    "offsets_Nm": group.layout()[0].tolist(),
+                }
+                for group in repeats.groups
+            ],
+            "deviation_Nm": repeats.deviation,
+            "degrees_of_freedom": repeats.freedom,
+            "least_difference_Nm": repeats.least,
+            "least_difference_at_a_speed_Nm": repeats.least_at_speed,
+            "drift_Nm_a_pull": repeats.drift,
+            "drift_error_Nm_a_pull": repeats.drift_error,
+            "drift_shown": repeats.drift_shown,
+            "odd": [asdict(odd) | {"pull": names[odd.pull], "other": names[odd.other]} for odd in repeats.odd],
+        },
+        "phasers": {
+            section(day.project, response): {
+                "offers": [asdict(offer) | {"bolder": offer.bolder} for offer in offers(day.project, response)],
+                "moves": [asdict(moves) for moves in response.moves],
+                "moves_by_speed": [asdict(moves) for moves in response.by_speed],
+                "not_shown": list(response.not_shown),
+            }
+            for response in day.phasers
+        },
+        "notes": list(day.reduction.notes),
+    }
+
+
+def _block(label: str, lines: list[str]) -> list[str]:
+    indent = " " * (_INDENT + 2)
+    found: list[str] = []
+    for line in lines:
+        first = indent if found else f"  {label:<{_INDENT}}"
+        found += textwrap.wrap(
+            line, _WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False,
+            replace_whitespace=False,
+        )  # fmt: skip
+    return found

@@ -1,0 +1,109 @@
+"""`phaseopt reduce` on a day of invented logs: what a mechanic reads, what is written, and exit codes."""
+
+import csv
+import json
+import tomllib
+from pathlib import Path
+
+import csvw
+import numpy as np
+import pytest
+from torque.dyno import csv_text, curve, dyno_project, filtered_noise, sweep
+from typer.testing import CliRunner, Result
+
+from phaseopt.cli import app
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, [str(argument) for argument in arguments])
+
+
+def day(folder: Path, factors: list[float], **torque: object) -> Path:
+    """A project of sweeps at one timing, each `curve` times its factor and noise; the file of the project."""
+    rng = np.random.default_rng(1)
+    logs = {}
+    for k, factor in enumerate(factors):
+        log = sweep(rows=1500)
+        log["tq"] = factor * curve(log["rpm"]) + filtered_noise(rng, 1500, 1.0, 0.8)
+        logs[f"pull-{k + 1}.csv"] = csv_text(log)
+    pulls = [{"kind": "sweep", "files": [name]} for name in logs]
+    return dyno_project(folder, logs, pulls, **torque).file
+
+
+@pytest.fixture
+def good(tmp_path: Path) -> Path:
+    return day(tmp_path, [1.0, 1.004, 0.997, 1.001])
+
+
+def test_a_good_day_is_told_in_words_and_ends_clear(good: Path) -> None:
+    result = run("reduce", good)
+    assert result.exit_code == 0, result.output
+    assert "nothing stands out" in result.output
+    assert "cannot be seen today" in result.output
+    assert "no drift is shown" in result.output
+    assert "phaseopt check" in result.output  # nobody takes points for a permission
+
+
+def test_the_least_difference_is_what_two_pulls_differ_by(good: Path) -> None:
+    """Outside: numpy's standard deviation of the pulls' mean torque over their common speeds, t(0.975, 3) = 3.182 from
+    any table."""
+    found = json.loads(run("reduce", good, "--json").output)
+    torque, pull = (np.array(found["points"][name]) for name in ("torque", "pull"))
+    means = [torque[pull == k].mean() for k in range(4)]
+    assert found["repeats"]["least_difference_Nm"] == pytest.approx(
+        3.182 * np.sqrt(2) * np.std(means, ddof=1), rel=1e-2
+    )
+
+
+def test_a_pull_that_does_not_belong_is_named_and_the_exit_code_says_so(tmp_path: Path) -> None:
+    result = run("reduce", day(tmp_path, [1.0, 1.003, 1.08, 0.998]))
+    assert result.exit_code == 1
+    assert "pull-3 does not belong" in result.output
+    assert "more than its repeats" in result.output
+    assert "pull-1 does not belong" not in result.output
+
+
+def test_without_repeats_it_says_what_to_do(tmp_path: Path) -> None:
+    result = run("reduce", day(tmp_path, [1.0]))
+    assert result.exit_code == 0, result.output
+    assert "no timing was pulled twice" in result.output
+    assert "make the baseline" in " ".join(result.output.split())
+
+
+def test_files_are_written_together_and_read_back(good: Path, tmp_path: Path) -> None:
+    """CSV on the Web by package `csvw`, TOML by the standard library."""
+    out = tmp_path / "out"
+    result = run("reduce", good, "--out", out)
+    assert result.exit_code == 0, result.output
+    names = {path.name for path in out.iterdir()}
+    assert names >= {"points.csv", "rejected.csv", "phasers.toml", "pulls.svg", "repeats.svg", "run.json"}
+    assert names == set(json.loads((out / "run.json").read_text())["files"])
+    for name in names:
+        if name.endswith(".csv"):
+            assert csvw.CSVW(str(out / name), validate=True).is_valid
+        if name.endswith(".svg"):
+            assert (out / name).read_text(encoding="utf-8").startswith("<svg")
+    tomllib.loads((out / "phasers.toml").read_text(encoding="utf-8"))
+    rows = list(csv.DictReader((out / "points.csv").open(newline="", encoding="utf-8")))
+    told = json.loads(run("reduce", good, "--json").output)
+    assert len(rows) == len(told["points"]["rpm"])
+    assert [float(row["torque"]) for row in rows] == pytest.approx(told["points"]["torque"], abs=1e-3)
+    assert run("reduce", good, "--out", out).exit_code == 0  # and again in the same place
+
+
+def test_a_directory_that_holds_something_else_is_refused_before_any_work(good: Path, tmp_path: Path) -> None:
+    out = tmp_path / "mine"
+    out.mkdir()
+    (out / "notes.txt").write_text("mine", encoding="utf-8")
+    result = run("reduce", good, "--out", out)
+    assert result.exit_code == 2
+    assert "notes.txt" in result.output
+    assert [path.name for path in out.iterdir()] == ["notes.txt"]
+
+
+def test_a_project_without_logs_is_told_what_to_do(good: Path) -> None:
+    text = good.read_text(encoding="utf-8")
+    good.write_text(text[: text.index("[torque]")], encoding="utf-8")
+    result = run("reduce", good)
+    assert result.exit_code == 2
+    assert "describe the logs in [torque]" in result.output
