@@ -127,7 +127,9 @@ def _logged_phases(s: Sections) -> Iterator[Found]:
 
 def _torque_column(s: Sections) -> Iterator[Found]:
     torque: Torque | None = s["torque"]
-    if torque is not None and torque.columns.torque is None:
+    if torque is None or torque.columns.torque is not None:
+        return
+    if any(pull.kind != "inertia sweep" for pull in torque.pulls):
         yield "torque.columns.torque", "left out, but the pulls need it", "name the torque column"
 
 

@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.errors import InputError
+from phaseopt.number_text import POINT
 
 FloatArray = npt.NDArray[np.float64]
 
-_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+")
 _POINTS = "put a comma between columns and a point in decimals"
 
@@ -160,7 +160,7 @@ def _ragged(path: Path, line: int, fields: list[str], header: list[str]) -> Inpu
 
 def number_of(path: Path, line: int, name: str, field: str) -> float:
     text = field.strip()
-    if _NUMBER.fullmatch(text) and math.isfinite(value := float(text)):
+    if POINT.fullmatch(text) and math.isfinite(value := float(text)):
         return value
     mend = f"a plain number in {name}, such as 12.5"
     if not text:

@@ -23,6 +23,10 @@ class UnitError(ValueError):
     """Text that is not a number with a unit of the right kind."""
 
 
+class WrongKindError(UnitError):
+    """A unit, but of another kind of quantity."""
+
+
 @lru_cache(maxsize=1)
 def _registry() -> "UnitRegistry[float]":
     import pint  # a third of a second: only when a unit is really written
@@ -74,6 +78,6 @@ def _convert(number: float, text: str, unit: str) -> float:
     except pint.errors.UndefinedUnitError as error:
         raise UnitError(f"{text!r} is not a unit") from error
     except pint.errors.DimensionalityError as error:
-        raise UnitError(f"{text!r} is not a unit of the kind of {unit}") from error
+        raise WrongKindError(f"{text!r} is not a unit of the kind of {unit}") from error
     except Exception as error:  # pint's parser raises whatever Python's tokenizer does
         raise UnitError(f"{text!r} cannot be read as a unit") from error

@@ -8,7 +8,6 @@ taken for delimiters would leave a semicolon or a tab inside a cell.
 import csv
 import io
 import math
-import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,11 +16,10 @@ import numpy.typing as npt
 
 from phaseopt.csv_columns import text_of
 from phaseopt.errors import InputError
+from phaseopt.number_text import DELIMITERS, EITHER
 
 FloatArray = npt.NDArray[np.float64]
 
-_NUMBER = re.compile(r"[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?")
-_DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
 _TABLE = "a table has a line of breakpoints (its first cell words or nothing), then lines of one breakpoint and phases"
 _CLAMPS = "clamps have two columns (speed, phase) or three under a header that ends in from, to"
 
@@ -84,7 +82,7 @@ def read_grid(path: Path) -> Grid:
     if not text.strip():
         raise InputError.one("the file is empty", mend=f"{_TABLE}; {_CLAMPS}", file=path)
     refused: list[tuple[str, InputError]] = []
-    for mark, called in _DELIMITERS.items():
+    for mark, called in DELIMITERS.items():
         try:
             return _grid(path, _lines(path, text, mark), called)
         except InputError as error:
@@ -141,7 +139,7 @@ def _grid(path: Path, lines: list[Line], called: str) -> Grid:
 
 
 def _is_number(cell: str) -> bool:
-    return _NUMBER.fullmatch(cell) is not None
+    return EITHER.fullmatch(cell) is not None
 
 
 def _is_breakpoints(cells: list[str]) -> bool:

@@ -1,29 +1,22 @@
-"""Reading a dyno log: the project's column names and units in, engine quantities in the program's units out.
+"""Reading the logs of a pull: the project's column names and units in, engine quantities on one time base out."""
 
-A log may hold millions of rows, so the numbers are read by pandas. Whatever that path is not certain of (a quote, an
-odd line, a field that is no number) goes to the strict reader that all other files use, which reads it or says what
-is wrong and in which line.
-"""
-
-import csv
-import difflib
 import glob
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
-import pandas as pd
 import xarray as xr
 
-from phaseopt.csv_columns import read_columns
 from phaseopt.errors import InputError, Mistake
-from phaseopt.project import SIDES, Project, Side, Torque
-from phaseopt.units import UnitError, to_number
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.project import SIDES, Project, Pull, Torque
+from phaseopt.torque.column_units import UNITS
+from phaseopt.torque.health import health_of
+from phaseopt.torque.parts import missing_columns, read_part
+from phaseopt.torque.recordings import grouped, joined
+from phaseopt.torque.samples import FloatArray, Part, Samples
+from phaseopt.torque.suspicion import refuse_suspicious, refuse_two_engines
+from phaseopt.torque.time_base import one_base
 
 LONG_NAMES = {
     "rpm": "engine speed",
@@ -32,23 +25,18 @@ LONG_NAMES = {
     "time": "time",
     "throttle": "throttle position",
     "air_temperature": "intake air temperature",
+    "mixture": "mixture, lambda",
+    "coolant": "coolant temperature",
+    "oil": "oil temperature",
+    "spark_retard": "spark taken out by knock control",
+    "knock": "knock flag or count",
+    "roller": "speed of the roller or output shaft",
     "intake_phase": "intake phase as logged",
     "exhaust_phase": "exhaust phase as logged",
+    "intake_command": "intake phase as commanded",
+    "exhaust_command": "exhaust phase as commanded",
 }
-UNITS = {"rpm": "rpm", "torque": "N m", "load": "kPa", "time": "s", "throttle": "percent", "air_temperature": "degC"}
-# Beyond these a column or a unit was mistaken, or the logger glitched: mbar read as kPa, a counter as degrees.
-_MOST = {"rpm": 30000, "torque": 10000, "load": 700, "intake_phase": 360, "exhaust_phase": 360}
-_CONVERTED = ("torque", "load", "air_temperature")  # the columns whose unit the project file may name
-
-
-class _Table(NamedTuple):
-    columns: Mapping[str, FloatArray]
-    lines: Sequence[int]  # of the file, one a row
-
-
-class _Choice(NamedTuple):
-    column: str
-    source: str  # "measured" or "commanded" for a phase, else ""
+_GATES = ("mixture", "coolant", "spark_retard", "knock")
 
 
 def pull_files(project: Project, number: int, patterns: Sequence[str]) -> tuple[Path, ...]:
@@ -82,195 +70,133 @@ def _matches(folder: Path, pattern: str) -> list[str]:
     return sorted(glob.glob(pattern, root_dir=folder, recursive=True))
 
 
-def unit_scales(project: Project, torque: Torque) -> dict[str, tuple[float, float]]:
-    """Factor and shift that bring each log column to the program's unit: value × factor + shift.
-
-    Parameters: `project`, for messages; `torque`, its torque section.
-    Raises `InputError` naming every unit that is unknown or of another kind.
-    """
-    scales, mistakes = {}, []
-    for name in _CONVERTED:
-        unit = getattr(torque.units, name)
-        try:  # two readings of the scale fix a straight line, also where its zero is elsewhere (degF)
-            shift, far = (to_number(f"{number} {unit}", UNITS[name]) for number in (0, 1000))
-        except UnitError as error:
-            mend = f'a unit such as "{UNITS[name]}"'
-            mistakes.append(Mistake(str(error), mend, project.file, f"torque.units.{name}"))
-            continue
-        scales[name] = (far - shift) / 1000, shift
-    if mistakes:
-        raise InputError(mistakes)
-    return scales
-
-
-def read_log(file: Path, project: Project, torque: Torque) -> xr.Dataset:
-    """Read one log.
+def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list[xr.Dataset]:
+    """Read the logs of a pull.
 
     Parameters
     ----------
-    file
-        CSV, header row first, columns as `torque.columns` names them; other columns are left alone.
     project, torque
         The project and its torque section: columns, units, and which cams have a phaser.
+    number
+        Of the pull, from 1, for messages.
+    pull
+        Its files, and where they leave it open how they are written and how their clocks stand to each other.
 
     Returns
     -------
-    Dataset
-        Over `row`: `rpm`, `torque` [N m], `load` [kPa] and, where the project names their columns, `time` [s],
-        `throttle` [percent], `air_temperature` [degC]. `intake_phase` and `exhaust_phase` for each cam with a phaser,
-        in the log's own degrees, sign and zero, with attributes `source` ("measured", or "commanded" where the file
-        has no measured column) and `column`. Coordinate `line`: the line of the file.
+    list of Dataset
+        One for each recording, over `row`: `rpm`, `load` [kPa], `torque` [N m] (an inertia sweep may lack it) and,
+        where the project names their columns, `time` [s], `throttle` [percent], `air_temperature`, `coolant`
+        and `oil` [degC], `mixture` [lambda], `spark_retard` [degrees], `knock`, `roller` [rpm]. `intake_phase` and
+        `exhaust_phase` for each cam with a phaser, in the log's own degrees, sign and zero, with attribute `source`
+        ("measured", or "commanded" where there is no measured column); where both exist also `intake_command` and
+        `exhaust_command`. Each variable has the attribute `column`. Coordinate `line`: the line of the file (the
+        sample of an MDF channel) that gave torque. Attributes `file`, `told` (how the files were read, sentences) and
+        `health` (a `Health`).
 
     Raises
     ------
     InputError
-        A column the file does not have (the nearest name is suggested), ragged, empty or without rows, text or no
-        number in a column that is read, semicolons or decimal commas, time that runs backwards, negative speed, or a
-        manifold pressure that is not above zero, numbers beyond any engine; names file and line.
+        Every mistake in the pull's files: columns that are missing, files that cannot be read or may be read in two
+        ways, channels that do not overlap in time, units and numbers that no engine makes; names file and line.
     """
-    header = _header(file, torque)
-    choices = _choose(file, header, project, torque)
-    table = _read(file, header, [choice.column for choice in choices.values()])
-    scales = unit_scales(project, torque)
-    variables = {}
-    for name, choice in choices.items():
-        values = table.columns[choice.column]
-        if name in scales:
-            factor, shift = scales[name]
-            values = values * factor + shift
-        attrs = {"units": UNITS.get(name, "degree"), "long_name": LONG_NAMES[name], "column": choice.column}
-        variables[name] = ("row", values, attrs | ({"source": choice.source} if choice.source else {}))
-    lines = ("row", np.asarray(table.lines), {"long_name": "line of the file"})
-    log = xr.Dataset(variables, coords={"line": lines}, attrs={"file": file.name})
-    _refuse_impossible(file, log)
+    files = pull_files(project, number, pull.files)
+    if pull.clock_shifts is not None and len(pull.clock_shifts) != len(files):
+        raise InputError.one(
+            f"{len(pull.clock_shifts)} shifts for {len(files)} files",
+            mend="one for each file, in their order",
+            file=project.file,
+            where=f"torque.pulls (entry {number}).clock_shifts",
+        )
+    columns = _columns(project, torque, pull)
+    parts: list[Part] = []
+    mistakes: list[Mistake] = []
+    for file in files:
+        try:
+            parts.append(read_part(file, torque, pull.dialect or torque.dialect, columns))
+        except InputError as error:
+            mistakes += error.mistakes
+    if mistakes:
+        raise InputError(mistakes)
+    logs = []
+    for members in grouped(parts, lambda have: _lacking(project, torque, pull, have)):
+        recording = [parts[member] for member in members]
+        shifts = None if pull.clock_shifts is None else [pull.clock_shifts[member] for member in members]
+        try:
+            logs.append(_recording(project, torque, pull, recording, shifts))
+        except InputError as error:
+            mistakes += error.mistakes
+    if mistakes:
+        raise InputError(mistakes)
+    refuse_two_engines(project, number, logs)
+    return logs
+
+
+def _columns(project: Project, torque: Torque, pull: Pull) -> dict[str, str]:
+    """The columns to look for, by quantity."""
+    names = ["rpm", "torque", "load", "time", "air_temperature", "roller", "oil", *_GATES]
+    if torque.full_throttle.throttle_above is not None:
+        names.append("throttle")
+    for side in SIDES:
+        if project.phaser_of(side) is not None:
+            names += [f"{side}_phase", f"{side}_command"]
+    named = {name: getattr(torque.columns, name) for name in names if name not in pull.without}
+    return {name: column for name, column in named.items() if column is not None}
+
+
+def _lacking(project: Project, torque: Torque, pull: Pull, have: set[str]) -> list[str]:
+    """Quantities that a recording must have and these do not: a phase may be the commanded one."""
+    columns = _columns(project, torque, pull)
+    may = {"time", "oil", "torque" if pull.kind == "inertia sweep" else "roller"}
+    phases = {name for name in columns if name.endswith(("_phase", "_command"))}
+    lacking = [name for name in columns if name not in have | may | phases]
+    sides = dict.fromkeys(name.partition("_")[0] for name in columns if name in phases)
+    return lacking + [f"{side}_phase" for side in sides if not {f"{side}_phase", f"{side}_command"} & have]
+
+
+def _recording(
+    project: Project, torque: Torque, pull: Pull, parts: list[Part], shifts: Sequence[float] | None
+) -> xr.Dataset:
+    """One recording on one time base."""
+    have = {name for part in parts for name in part.channels}
+    mistakes = list(missing_columns(torque, parts, _lacking(project, torque, pull, have)))
+    column = torque.columns.time
+    if column is not None and (timeless := [part for part in parts if _has_no_time(part, column)]):
+        mistakes += missing_columns(torque, timeless, ["time"])
+    if mistakes:
+        raise InputError(mistakes)
+    channels, told = joined(parts, shifts)
+    for side in SIDES:  # a command stands in where nothing was measured
+        if f"{side}_phase" not in channels and f"{side}_command" in channels:
+            channels = {(f"{side}_phase" if name == f"{side}_command" else name): one for name, one in channels.items()}
+    file = parts[0].file
+    base = one_base(file, channels)
+    variables: dict[str, tuple[str, FloatArray, dict[str, object]]] = {
+        name: ("row", base.channels[name], _attrs(name, one)) for name, one in channels.items()
+    }
+    if base.time is not None:
+        attrs: dict[str, object] = {"units": "s", "long_name": LONG_NAMES["time"], "column": column or "time"}
+        variables["time"] = ("row", base.time, attrs)
+    lead = channels["torque" if "torque" in channels else "rpm"]
+    lines = ("row", np.asarray(lead.lines)[base.keep], {"long_name": "line of the file"})
+    name = " + ".join(part.file.name for part in parts)
+    log = xr.Dataset(variables, coords={"line": lines}, attrs={"file": name})
+    refuse_suspicious(file, log, project, torque, pull)
+    read = tuple(f"{part.file.name}: {', '.join(part.told)}" for part in parts if part.told)
+    log.attrs["told"] = (*read, *told, *(f"{name}: {said}" for said in base.told))
+    log.attrs["health"] = health_of(log, project, torque)
     return log
 
 
-def _header(file: Path, torque: Torque) -> list[str]:
-    """The column names; a header that cannot be used raises from the strict reader."""
-    try:
-        with file.open("rb") as lines:
-            text = lines.readline().decode("utf-8-sig")
-        header = [name.strip() for name in next(csv.reader([text]), [])]
-    except (OSError, UnicodeDecodeError):
-        header = []
-    except csv.Error as error:
-        problem = "the lines end in CR alone" if "\r" in text.rstrip("\r\n") else f"not a CSV line ({error})"
-        mend = "end each line with LF or CR LF (save it as CSV again)"
-        raise InputError.one(problem, mend=mend, file=file, where="line 1") from error
-    if not any(header) or ";" in text or "\t" in text:
-        return list(read_columns(file, required=(torque.columns.rpm, torque.columns.load)))
-    return header
+def _has_no_time(part: Part, column: str) -> bool:
+    return column not in part.names and any(one.time is None for one in part.channels.values())
 
 
-def _choose(file: Path, header: list[str], project: Project, torque: Torque) -> dict[str, _Choice]:
-    """Which column of this file gives each quantity."""
-    columns, choices, mistakes = torque.columns, {}, []
-    wanted = {name: getattr(columns, name) for name in ("rpm", "torque", "load", "time", "air_temperature")}
-    if torque.full_throttle.throttle_above is not None:
-        wanted["throttle"] = columns.throttle
-    for side in SIDES:
-        if project.phaser_of(side) is not None:
-            choices[f"{side}_phase"] = _phase_choice(header, torque, side)
-    choices |= {name: _Choice(column, "") for name, column in wanted.items() if column is not None}
-    for name, choice in choices.items():
-        if choice.column not in header:
-            key = name.replace("phase", "command") if choice.source == "commanded" else name
-            mistakes.append(
-                Mistake(
-                    f"there is no column {choice.column!r}, which torque.columns.{key} names",
-                    _nearest(choice.column, header),
-                    file,
-                    "line 1",
-                )
-            )
-    if mistakes:
-        raise InputError(mistakes)
-    return choices
-
-
-def _phase_choice(header: list[str], torque: Torque, side: Side) -> _Choice:
-    """The measured column where there is one, else the commanded one."""
-    measured, command = getattr(torque.columns, f"{side}_phase"), getattr(torque.columns, f"{side}_command")
-    if measured is None or (measured not in header and command in header):
-        return _Choice(command, "commanded")
-    return _Choice(measured, "measured")
-
-
-def _nearest(column: str, header: list[str]) -> str:
-    lower = {name.lower(): name for name in header}
-    near = difflib.get_close_matches(column.lower(), list(lower), n=1, cutoff=0.65)
-    named = f"did you mean {lower[near[0]]!r}? " if near else ""
-    return f"{named}the columns are {', '.join(repr(name) for name in header)}"
-
-
-def _read(file: Path, header: list[str], columns: list[str]) -> _Table:
-    """The numbers of the named columns, fast where every line is plain, strictly otherwise."""
-    names = list(dict.fromkeys(columns))
-    rows = _plain_rows(file)
-    if rows:
-        try:
-            frame = pd.read_csv(
-                file,
-                header=None,
-                skiprows=1,
-                nrows=rows,
-                usecols=[header.index(name) for name in names],
-                dtype=np.float64,
-                skip_blank_lines=False,
-                encoding_errors="replace",
-            )
-        except ValueError:  # text in a number column
-            frame = pd.DataFrame()
-        if len(frame) == rows and np.isfinite(frame.to_numpy()).all() and len(set(header)) == len(header):
-            return _Table({name: frame[header.index(name)].to_numpy() for name in names}, range(2, rows + 2))
-    strict = read_columns(file, required=tuple(names))
-    return _Table(strict, strict.lines)
-
-
-def _plain_rows(file: Path) -> int:
-    """How many rows follow the header, or 0 where a line is quoted, ragged, or follows an empty one."""
-    rows = end = 0
-    with file.open("rb") as lines:
-        commas = lines.readline().count(b",")
-        for number, line in enumerate(lines, start=1):
-            if line.count(b",") != commas or b'"' in line:
-                if line.strip():
-                    return 0
-                continue
-            if not line.strip():  # a single column: an empty line has as many commas as a full one
-                continue
-            rows, end = rows + 1, number
-    return rows if rows == end else 0
-
-
-def _refuse_impossible(file: Path, log: xr.Dataset) -> None:
-    """Time that runs backwards, negative speed, a pressure that cannot be absolute, numbers no engine makes."""
-    checks = [
-        ("rpm", log["rpm"].to_numpy() < 0, "is below zero", "check which column is engine speed"),
-        (
-            "load",
-            log["load"].to_numpy() <= 0,
-            "is no absolute pressure",
-            "log manifold absolute pressure (a gauge pressure lacks the barometer), and check torque.units.load",
-        ),
-    ]
-    for name, most in _MOST.items():
-        if name in log:
-            mend = f"check torque.columns.{name}" + (f" and torque.units.{name}" if name in _CONVERTED else "")
-            checks.append((name, np.abs(log[name].to_numpy()) > most, "is more than any engine makes", mend))
-    if "time" in log:
-        backwards = np.r_[False, np.diff(log["time"].to_numpy()) < 0]
-        mend = "one recording to a file, rows in the order they were logged"
-        checks.append(("time", backwards, "runs backwards", mend))
-    for name, wrong, what, mend in checks:
-        if wrong.any():
-            first = int(np.argmax(wrong))
-            value, column = float(log[name][first]), log[name].attrs["column"]
-            count = f" ({np.count_nonzero(wrong)} rows)" if np.count_nonzero(wrong) > 1 else ""
-            raise InputError.one(
-                f"{column} {value:g} {UNITS.get(name, 'degrees')} {what}{count}",
-                mend=mend,
-                file=file,
-                where=f"line {int(log['line'][first])}",
-            )
+def _attrs(name: str, one: Samples) -> dict[str, object]:
+    attrs: dict[str, object] = {"units": UNITS.get(name, "degree"), "long_name": LONG_NAMES[name], "column": one.column}
+    if one.source:
+        attrs["source"] = one.source
+    if one.time is not None and len(one.time) > 1 and one.time[-1] > one.time[0]:
+        known = np.count_nonzero(np.isfinite(one.values))
+        attrs["rate"] = float((known - 1) / (one.time[-1] - one.time[0]))  # Hz, as logged
+    return attrs

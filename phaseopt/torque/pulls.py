@@ -11,7 +11,8 @@ import xarray as xr
 
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Project, Pull, Torque
-from phaseopt.torque.logs import pull_files, read_log, unit_scales
+from phaseopt.torque.health import Health
+from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, phase_of_rows, refuse_outside_travel
 from phaseopt.torque.points import Points, Rejected, Rows, points_of
 from phaseopt.torque.weather import COUNTED, fixed_pressure_factor, full_throttle_factor
@@ -35,11 +36,12 @@ HEAT_SOAK = 20.0  # °C that the intake air column may stand from the day's air 
 
 @dataclass(frozen=True, eq=False)
 class Reduction:
-    """Torque points of all pulls, what a person should know about them, and which stretches gave no point."""
+    """Torque points of all pulls, what a person should know of them, stretches without a point, each log's health."""
 
     points: xr.Dataset
     notes: tuple[str, ...]
     rejected: tuple[Rejected, ...] = ()
+    health: tuple[Health, ...] = ()
 
 
 def reduce_logs(project: Project) -> Reduction:
@@ -69,7 +71,6 @@ def reduce_logs(project: Project) -> Reduction:
         at rest or stands outside its travel, a pull without points, and points none of which reaches the tables.
     """
     torque = _torque(project)
-    unit_scales(project, torque)  # a wrong unit once, not once for each file
     names = _names(torque)
     found: list[_Reduced] = []
     mistakes: list[Mistake] = []
@@ -78,7 +79,7 @@ def reduce_logs(project: Project) -> Reduction:
         try:
             files = pull_files(project, number, torque.pulls[number - 1].files)
             _refuse_twice(project, number, name, files, taken)
-            found.append(_reduced(project, torque, number, name, files))
+            found.append(_reduced(project, torque, number, name))
         except InputError as error:
             mistakes += error.mistakes
     if mistakes:
@@ -102,7 +103,7 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
             taken |= dict.fromkeys((f.resolve() for f in _files_there(project, other, torque)), other_name)
         files = pull_files(project, number, pull.files)
         _refuse_twice(project, number, name, files, taken)
-        return _reduction(project, torque, [_reduced(project, torque, number, name, files)], [name])
+        return _reduction(project, torque, [_reduced(project, torque, number, name)], [name])
     except InputError as error:
         entry = f"torque.pulls (entry {number})"
         raise InputError(
@@ -125,11 +126,12 @@ def _torque(project: Project) -> Torque:
 
 
 class _Reduced(NamedTuple):
-    """One pull's points by variable, its notes, and what was rejected."""
+    """One pull's points by variable, its notes, what was rejected, and the health of its logs."""
 
     points: Points
     notes: list[str]
     rejected: list[Rejected]
+    health: list[Health]
 
 
 def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: list[str]) -> Reduction:
@@ -141,7 +143,8 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     if not points["full_throttle"].any():
         notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
     rejected = tuple(one for each in found for one in each.rejected)
-    return Reduction(_dataset(points, names, torque.correction), tuple(notes), rejected)
+    health = tuple(one for each in found for one in each.health)
+    return Reduction(_dataset(points, names, torque.correction), tuple(notes), rejected, health)
 
 
 def _names(torque: Torque) -> list[str]:
@@ -166,17 +169,9 @@ def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, .
         taken[file.resolve()] = name
 
 
-def _reduced(project: Project, torque: Torque, number: int, name: str, files: tuple[Path, ...]) -> _Reduced:
+def _reduced(project: Project, torque: Torque, number: int, name: str) -> _Reduced:
     pull = torque.pulls[number - 1]
-    logs: list[xr.Dataset] = []
-    mistakes: list[Mistake] = []
-    for file in files:
-        try:
-            logs.append(read_log(file, project, torque))
-        except InputError as error:
-            mistakes += error.mistakes
-    if mistakes:
-        raise InputError(mistakes)
+    logs = read_pull(project, torque, number, pull)
     mistakes, notes = check_rest(project, torque, number, name, logs)
     rows = _rows(project, torque, pull, logs)
     points, why, rejected = points_of(rows, pull.kind, torque.bin, name)
@@ -194,11 +189,14 @@ def _reduced(project: Project, torque: Torque, number: int, name: str, files: tu
         )
     if mistakes:
         raise InputError(mistakes)
-    notes += [f"{name}: {text}" for text in (*why, *_remarks(torque, pull, logs, rows))]
+    health = [log.attrs["health"] for log in logs]
+    odd = [f"{one.file}: {text}" for one in health for text in one.suspicions]
+    read = [text for log in logs for text in log.attrs["told"]]
+    notes += [f"{name}: {text}" for text in (*read, *odd, *why, *_remarks(torque, pull, logs, rows))]
     points["icl"] = centreline("intake", phases["intake"], project, pull)
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
-    return _Reduced(points, notes, rejected)
+    return _Reduced(points, notes, rejected, health)
 
 
 def _rows(project: Project, torque: Torque, pull: Pull, logs: list[xr.Dataset]) -> Rows:

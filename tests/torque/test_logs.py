@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from phaseopt.errors import InputError
 from phaseopt.project import Project
-from phaseopt.torque.logs import pull_files, read_log, unit_scales
+from phaseopt.torque.logs import pull_files, read_pull
 
 from .dyno import COLUMNS, csv_text, dyno_project, sweep
 
@@ -24,7 +24,8 @@ def log_of(folder: Path, text: str | bytes, **torque: Any) -> xr.Dataset:
     assert project.torque is not None
     file = folder / "a.csv"
     file.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return read_log(file, project, project.torque)
+    (log,) = read_pull(project, project.torque, 1, project.torque.pulls[0])
+    return log
 
 
 def message(folder: Path, text: str | bytes, **torque: Any) -> str:
@@ -47,35 +48,37 @@ def test_columns_come_back_by_quantity(tmp_path: Path) -> None:
 
 
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(values=st.lists(st.floats(1.0, 1e4), min_size=1, max_size=20))
+@given(values=st.lists(st.floats(1.0, 300.0), min_size=1, max_size=20))
 def test_numbers_come_back_as_written(tmp_path: Path, values: list[float]) -> None:
     log = log_of(tmp_path, csv_text(sweep(rows=len(values), tq=values)))
     assert log["torque"].values == pytest.approx(values, rel=1e-15)
 
 
 @pytest.mark.parametrize(
-    ("units", "torque", "load", "air"),
+    ("units", "row", "torque", "load", "air"),
     [
-        ({"torque": "lbf ft", "load": "psi", "air_temperature": "degF"}, 150 * 1.3558179483, 98 * 6.894757293, 20.0),
-        ({"torque": "ft lbs", "load": "mbar", "air_temperature": "degC"}, 150 * 1.3558179483, 9.8, 68.0),
-        ({"torque": "kgf m", "load": "inHg", "air_temperature": "degC"}, 150 * 9.80665, 98 * 3.386389, 68.0),
+        (
+            {"torque": "lbf ft", "load": "psi", "air_temperature": "degF"},
+            "2000,150,14.2,100,20,-10,68", 150 * 1.3558179483, 14.2 * 6.894757293, 20.0,
+        ),
+        (
+            {"torque": "ft lbs", "load": "mbar", "air_temperature": "degC"},
+            "2000,150,980,100,20,-10,68", 150 * 1.3558179483, 98.0, 68.0,
+        ),
+        (
+            {"torque": "kgf m", "load": "inHg", "air_temperature": "kelvin"},
+            "2000,15,29.1,100,20,-10,293.15", 15 * 9.80665, 29.1 * 3.386389, 20.0,
+        ),
     ],
-)
-def test_units_are_converted(tmp_path: Path, units: dict[str, str], torque: float, load: float, air: float) -> None:
+)  # fmt: skip
+def test_units_are_converted(
+    tmp_path: Path, units: dict[str, str], row: str, torque: float, load: float, air: float
+) -> None:
     """Source: exact definitions of the pound force, foot, inch and standard gravity (NIST SP 811, from memory)."""
-    log = log_of(tmp_path, f"{HEADER},iat\n{ROW},68\n", units=units, columns=COLUMNS | {"air_temperature": "iat"})
+    log = log_of(tmp_path, f"{HEADER},iat\n{row}\n", units=units, columns=COLUMNS | {"air_temperature": "iat"})
     assert float(log["torque"][0]) == pytest.approx(torque, rel=1e-9)
     assert float(log["load"][0]) == pytest.approx(load, rel=1e-6)
     assert float(log["air_temperature"][0]) == pytest.approx(air, abs=1e-9)
-
-
-def test_every_wrong_unit_is_named(tmp_path: Path) -> None:
-    project = dyno_project(tmp_path, {"a.csv": f"{HEADER}\n{ROW}\n"})
-    assert project.torque is not None
-    wrong = project.torque.units.model_copy(update={"torque": "furlongs", "load": "degC"})
-    with pytest.raises(InputError) as caught:
-        unit_scales(project, project.torque.model_copy(update={"units": wrong}))
-    assert [mistake.where for mistake in caught.value.mistakes] == ["torque.units.torque", "torque.units.load"]
 
 
 @pytest.mark.parametrize(
@@ -84,11 +87,20 @@ def test_every_wrong_unit_is_named(tmp_path: Path) -> None:
         f"\ufeff{HEADER}\n{ROW}\n",
         f"{HEADER}\r\n{ROW}\r\n",
         f"{HEADER}\n{ROW}\n\n\n",
+        f"{HEADER}\n,,,,,\n{ROW}\n,,,,,\n",
         f"{HEADER}\n{ROW}",
         '"rpm",tq,map,tps,icam,ecam\n"2000",150,98,100,20,-10\n',
         f'{HEADER},"a, note"\n{ROW},"x, y"\n',
     ],
-    ids=["byte-order mark", "CRLF", "empty lines at the end", "no last newline", "quotes", "quoted comma"],
+    ids=[
+        "byte-order mark",
+        "CRLF",
+        "empty lines at the end",
+        "blank rows",
+        "no last newline",
+        "quotes",
+        "quoted comma",
+    ],
 )
 def test_what_rfc_4180_allows_is_read(tmp_path: Path, text: str) -> None:
     """Source: RFC 4180; the byte-order mark is common practice, no source."""
@@ -101,19 +113,15 @@ def test_what_rfc_4180_allows_is_read(tmp_path: Path, text: str) -> None:
         ("", "is empty"),
         (f"{HEADER}\n", "no rows"),
         (f"{HEADER}\n\n", "no rows"),
-        (f"{HEADER}\n{ROW}\n2000,150\n", "line 3: 2 fields"),
         (f"{HEADER}\n{ROW},7\n", "line 2: 7 fields"),
-        (f"{HEADER}\nrpm,N m,kPa,%,deg,deg\n{ROW}\n", "line 2: icam 'deg' is not"),
-        (f"{HEADER}\n{ROW}\n2000,,98,100,20,-10\n", "line 3: tq is empty"),
-        (f"{HEADER}\n{ROW}\n\n2000,NaN,98,100,20,-10\n", "line 4: tq 'NaN'"),
-        (f"{HEADER}\n{ROW}\n2000,inf,98,100,20,-10\n", "line 3: tq 'inf'"),
-        (f"{HEADER}\n{ROW}\n,,,,,\n", "line 3: icam is empty"),
-        (f"{HEADER.replace(',', ';')}\n{ROW.replace(',', ';')}\n", "semicolons"),
-        (f'{HEADER}\n2000,"150,5",98,100,20,-10\n', "decimal comma"),
+        (f"{HEADER}\n{ROW}\n2000,150\n{ROW}\n", "line 3: 2 fields"),
+        (f"{HEADER}\n{ROW}\n2000,,98,100,20,-10\n{ROW}\n", "line 3: tq has blank cells and no column tells the time"),
+        (f"{HEADER}\n{ROW}\n\n2000,NaN,98,100,20,-10\n", "line 4: tq has blank cells"),
+        (f"{HEADER}\n{ROW}\n2000,inf,98,100,20,-10\n{ROW}\n", "line 3: tq 'inf' is not a finite number"),
+        (f"{HEADER}\n{ROW}\nstopped,at,noon,,,\n{ROW}\n", "line 3: rpm 'stopped' is not a finite number"),
+        (f"{HEADER}\n{ROW}\n{HEADER}\n{ROW}\n", "line 3: rpm 'rpm' is not a finite number"),
         (f"{HEADER},tq\n{ROW},150\n", "twice"),
-        (HEADER.encode() + b",\xb0\n" + ROW.encode() + b",1\n", "UTF-8"),
         (f"{HEADER}\n-5,150,98,100,20,-10\n", "line 2: rpm -5 rpm is below zero"),
-        (f"{HEADER}\r{ROW}\r", "line 1: the lines end in CR alone"),
         (f"{HEADER}\n{ROW}\n2000,150,985,100,20,-10\n", "line 3: map 985 kPa is more than any engine makes"),
         (f"{HEADER}\n{ROW}\n2000,150,98,100,1e300,-10\n", "line 3: icam 1e+300 degrees is more than"),
         (f"{HEADER}\n{ROW}\n2000,150,-35,100,20,-10\n", "line 3: map -35 kPa is no absolute pressure"),

@@ -1,0 +1,75 @@
+"""Channels of an ASAM MDF file (extra `mdf`), each with its own times and the unit the file has for it."""
+
+from collections.abc import Collection
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class MdfChannel(NamedTuple):
+    """Values and times (n,) of a channel, and its unit as the file has it ("" for none)."""
+
+    values: FloatArray
+    time: FloatArray
+    unit: str
+
+
+def is_mdf(file: Path) -> bool:
+    """Whether a file is MDF by its first bytes ("MDF" or, from a recording that was not closed, "UnFinMF")."""
+    try:
+        with file.open("rb") as stream:
+            return stream.read(8).strip(b" \0") in (b"MDF", b"UnFinMF")
+    except OSError:
+        return False
+
+
+def read_mdf(file: Path, wanted: Collection[str]) -> tuple[dict[str, MdfChannel], tuple[str, ...]]:
+    """The wanted channels that the file has, whatever group they stand in, and the names of all its channels.
+
+    Samples that the file marks as invalid are left out. Raises `InputError` where the extra `mdf` is not installed,
+    the file cannot be read, or a wanted channel stands in it twice or holds no numbers.
+    """
+    try:
+        from asammdf import MDF
+    except ImportError as error:
+        mend = "pip install 'phaseopt[mdf]', or export the recording as CSV"
+        raise InputError.one("reading MDF needs the extra mdf", mend=mend, file=file) from error
+    try:
+        with MDF(file) as recording:
+            places = {name: at for name, at in recording.channels_db.items() if name in wanted}
+            found: dict[str, MdfChannel] = {}
+            clocks: dict[int, FloatArray] = {}  # channels of one group share their times
+            for name, at in places.items():
+                if len(set(at)) > 1:
+                    groups = ", ".join(str(group) for group, _ in at)
+                    raise InputError.one(
+                        f"channel {name!r} is there {len(at)} times, in the groups {groups}",
+                        mend="export the recording with one channel of that name",
+                        file=file,
+                    )
+                group, index = at[0]
+                signal = recording.get(name, group=group, index=index).validate()
+                time = np.asarray(signal.timestamps, dtype=np.float64)
+                if np.array_equal(time, clock := clocks.setdefault(group, time)):
+                    time = clock
+                found[name] = MdfChannel(_numbers(file, name, signal.samples), time, str(signal.unit or "").strip())
+            return found, tuple(recording.channels_db)
+    except InputError:
+        raise
+    except Exception as error:  # a damaged file ends in whatever its parser meets first
+        mend = "open it where it was recorded and export it again"
+        raise InputError.one(f"cannot be read as MDF ({error})", mend=mend, file=file) from error
+
+
+def _numbers(file: Path, name: str, samples: npt.NDArray[np.generic]) -> FloatArray:
+    if samples.ndim != 1 or samples.dtype.kind not in "fiub":
+        mend = "name a channel of single numbers"
+        raise InputError.one(f"channel {name!r} holds no numbers", mend=mend, file=file)
+    values = np.asarray(samples, dtype=np.float64)
+    return np.where(np.isfinite(values), values, np.nan)
