@@ -1,16 +1,10 @@
-"""The next pulls to make: those that most raise the expected torque of the final tables."""
+"""What a plan of the next pulls holds; `best_pulls` and `first_pulls` make one."""
 
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-
-from phaseopt.clearance.limits import Limits
-from phaseopt.clearance.model import ContactModel
-from phaseopt.progress import Progress
-from phaseopt.project import Project
-from phaseopt.torque_model import TorqueModel
 
 FloatArray = NDArray[np.float64]
 
@@ -20,10 +14,10 @@ class PlannedPull:
     """One pull to make.
 
     `kind` is "fixed" (one timing held over all speeds), "table" (phases follow a table along speed) or "baseline" (the
-    first timing again, for drift). `intake` and `exhaust` are the phases at each speed of the plan, crank degrees from
-    rest, + = advanced. `worth` is how much this pull, after those before it, is expected to raise the torque of the
-    final tables, N·m, mean over the cells by weight; NaN for a baseline. `boldness` is the least margin above both
-    rules at its timings, mm, less the plan's added reserve: the smaller, the bolder.
+    present timing, made again and again for drift). `intake` and `exhaust` are the phases at each speed of the plan,
+    crank degrees from rest, + = advanced. `worth` is how much this pull, after those before it, is expected to raise
+    the torque of the final tables, N·m, mean over the cells of full load by weight; NaN for a baseline. `boldness` is
+    the least margin above both rules at its timings, mm, less the plan's added one: the smaller, the bolder.
     """
 
     kind: Literal["fixed", "table", "baseline"]
@@ -38,8 +32,8 @@ class Plan:
     """The next pulls, in the order to be made.
 
     `rpm` are the speeds at which phases are given; `expected` the torque that the final tables are expected to gain
-    after 0, 1, ... of the pulls, N·m, mean over the cells by weight; `stop` the rule when to stop, in words; `notes`
-    what a person should know.
+    after 0, 1, ... of the pulls that are no baselines, N·m, mean over the cells of full load by weight; `stop` the rule
+    when to stop, in words; `notes` what a person should know.
     """
 
     rpm: FloatArray
@@ -47,11 +41,3 @@ class Plan:
     expected: tuple[float, ...]
     stop: str
     notes: tuple[str, ...]
-
-
-def plan_pulls(
-    project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel, pulls: int,
-    progress: Progress | None = None,
-) -> Plan:  # fmt: skip
-    """The next pulls of a project, from safe to bold."""
-    raise NotImplementedError

@@ -5,8 +5,8 @@ from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.progress import Progress, Remembered, part
 from phaseopt.project import Project
+from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.first_pulls import first_pulls
-from phaseopt.study.next_pulls import plan_pulls
 from phaseopt.study.run_sheet import RunSheet, run_sheet
 from phaseopt.torque_model import torque_model
 

@@ -1,0 +1,172 @@
+"""The next pulls to make: those that most raise the expected torque of the final tables, from safe to bold.
+
+Pulls are sweeps at full throttle. They are chosen one after another by their worth (`outlook`) among timings held and
+tables along speed (`choose`), then put in order of the margin left, a baseline among them for drift.
+"""
+
+import math
+
+import numpy as np
+
+from phaseopt.build import baseline_tables
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.progress import Progress, silent
+from phaseopt.project import SIDES, Project
+from phaseopt.study.choose import Candidate, candidates, choose, expected_gains
+from phaseopt.study.first_pulls import first_pulls
+from phaseopt.study.next_pulls import FloatArray, Plan, PlannedPull
+from phaseopt.study.question import Question, question_of, reading_noise
+from phaseopt.study.safe_timings import ADDED, BASELINE_EVERY
+from phaseopt.torque.repeatability import repeatability
+from phaseopt.torque_model import TorqueModel
+
+LEAST_TIMINGS = 3  # without a simulation: two timings draw no curve over either cam
+LEAST_FREEDOM = 3.0  # of repeats: with fewer, Student's t says more of their number than of the dyno
+APART = 1.0  # crank degrees between centrelines that count as two
+
+
+def plan_pulls(
+    project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel, pulls: int,
+    progress: Progress | None = None,
+) -> Plan:  # fmt: skip
+    """The next pulls of a project, by what its pulls or its simulation tell of torque.
+
+    With fewer than three timings pulled and no simulation they are spread over the safe timings instead.
+
+    Parameters: `project`, its contact `model` and `limits`, what was `learnt` of torque; `pulls`, how many to make
+    beside the baselines; `progress`, told the share of the work done. Raises `InputError` where nothing but rest keeps
+    the added margin.
+    """
+    tell = progress or silent
+    if learnt.simulation is None and (made := _timings_made(model, learnt)) is not None:
+        timings = "one timing" if len(made) == 1 else f"{len(made)} timings"
+        return first_pulls(model, limits, pulls, made, f"the pulls so far stand at {timings} only")
+    question = question_of(project, model, limits)
+    tell(0.0, "choosing pulls")
+    outlook, field = question.outlook(learnt.surface, model.engine)
+    offered = [c for c in candidates(outlook, field) if _in_one_box(question, c)]
+    step = float(np.mean(np.diff(question.rpm))) if question.rpm.size > 1 else 1.0
+    noise = reading_noise(learnt.surface, step / project.torque.bin if project.torque is not None else 1.0)
+    *chosen, further = choose(
+        outlook, offered, field.read, noise, pulls + 1, lambda n: tell(n / (pulls + 1), "choosing pulls")
+    )
+    ordered = sorted(chosen, key=lambda c: -question.timings.margin[c.label[question.read]].min())
+    gains = expected_gains(outlook, [*ordered, further], field.read, noise)
+    planned = [
+        _planned(question, c, after - before) for c, before, after in zip(ordered, gains, gains[1:], strict=False)
+    ]
+    seen = _seen(learnt)
+    return Plan(
+        question.rpm[question.read],
+        tuple(_with_baselines(planned, _baseline(project, limits, question))),
+        gains[:-1],
+        _stop(gains, seen),
+        _notes(learnt, question),
+    )
+
+
+def _timings_made(model: ContactModel, learnt: TorqueModel) -> FloatArray | None:
+    """Phases (m, 2) of the timings pulled so far; None where they are enough for a torque model to compare."""
+    lines = learnt.surface.readings.x[:, 2:]
+    apart: list[FloatArray] = []
+    for line in lines:
+        if all(np.abs(line - other).max() > APART for other in apart):
+            apart.append(line)
+        if len(apart) >= LEAST_TIMINGS:
+            return None
+    return np.array([[_phase(model, k, line[k]) for k in range(2)] for line in apart])
+
+
+def _phase(model: ContactModel, side: int, centreline: float) -> float:
+    """The phase at which a cam, as fitted now, stands at a true centreline."""
+    sign = -1.0 if side == 0 else 1.0
+    return sign * (centreline - float(model.engine.cam(SIDES[side]).true_centreline(0.0)))
+
+
+def _in_one_box(question: Question, candidate: Candidate) -> bool:
+    """Whether all timings of a pull lie in one safe box, so that nothing between them is unsafe."""
+    return bool(question.timings.box[:, candidate.label[question.read]].all(axis=1).any())
+
+
+def _planned(question: Question, candidate: Candidate, worth: float) -> PlannedPull:
+    label = candidate.label[question.read]
+    intake, exhaust = question.timings.pairs[label].T
+    return PlannedPull(
+        "fixed" if np.ptp(label) == 0 else "table",
+        intake,
+        exhaust,
+        worth,
+        float(question.timings.margin[label].min()) - ADDED,
+    )
+
+
+def _baseline(project: Project, limits: Limits, question: Question) -> PlannedPull:
+    """The full-load row of the tables that the engine runs with, where a safe box holds it, else rest."""
+    tables = baseline_tables(project)
+    intake, exhaust = (tables.of_side(side).to_numpy()[question.read, -1] for side in SIDES)
+    held = any(
+        bool(
+            (intake >= box.intake_from).all() and (intake <= box.intake_to).all()
+            and (exhaust >= box.exhaust_from).all() and (exhaust <= box.exhaust_to).all()
+        )
+        for box in limits.boxes
+    )  # fmt: skip
+    if not held:
+        intake, exhaust = np.zeros_like(intake), np.zeros_like(exhaust)
+    labels_i, labels_e = limits.phases_intake, limits.phases_exhaust
+    margin = min(
+        _margin_at(limits, labels_i[np.abs(labels_i - i).argmin()], labels_e[np.abs(labels_e - e).argmin()])
+        for i, e in zip(intake, exhaust, strict=True)
+    )
+    return PlannedPull("baseline", intake, exhaust, math.nan, margin - ADDED)
+
+
+def _margin_at(limits: Limits, intake: float, exhaust: float) -> float:
+    at = limits.safe.sel(intake_phase=intake, exhaust_phase=exhaust)
+    return float(min(at["static_margin"].min(), at["running_margin"].isel(rpm=-1).min()))
+
+
+def _with_baselines(planned: list[PlannedPull], baseline: PlannedPull) -> list[PlannedPull]:
+    """The baseline first, after every few pulls, and last."""
+    parts = [planned[start : start + BASELINE_EVERY] for start in range(0, len(planned), BASELINE_EVERY)]
+    return [baseline, *(pull for part in parts for pull in (*part, baseline))]
+
+
+def _seen(learnt: TorqueModel) -> tuple[float, str]:
+    """The least difference that the dyno shows, N·m, and how it is known."""
+    if learnt.reduction is not None:
+        repeated = repeatability(learnt.reduction.points)
+        if repeated.freedom >= LEAST_FREEDOM:
+            return repeated.least, "the least difference that repeated pulls show on this dyno"
+    offset = 2.0 * math.sqrt(2.0) * learnt.surface.hyperparameters.pull
+    return offset, "the least difference between two pulls by what the torque model takes for drift"
+
+
+def _stop(gains: tuple[float, ...], seen: tuple[float, str]) -> str:
+    together, further = gains[-2] - gains[0], gains[-1] - gains[-2]
+    least, known = seen
+    here = ": too little to be seen, so stop here, or make them only to be sure" if together < least else ""
+    return (
+        f"plan again after these pulls, and stop once a plan expects less than {least:.1f} N·m of all its pulls, "
+        f"{known}; "
+        f"these are expected to add {together:.2f} N·m to the mean torque of the final tables at full load, "
+        f"one more {further:.2f} N·m{here}"
+    )
+
+
+def _notes(learnt: TorqueModel, question: Question) -> tuple[str, ...]:
+    notes = [
+        f"pulls are sweeps at full throttle; every timing keeps {ADDED:g} mm more than both contact rules ask",
+        "a pull's worth is what the torque model believes it adds on average; it counts the row of full load alone, "
+        "without caution and roughness",
+    ]
+    if learnt.simulation is not None and learnt.simulation.alone:
+        notes.append("nothing is measured yet: worth rests on the simulation and on how far it is taken to be off")
+    barred = int(np.count_nonzero(~question.timings.measurable))
+    if barred:
+        notes.append(
+            f"{barred} of {len(question.timings.pairs)} safe timings looked at have less than {ADDED:g} mm in hand and "
+            "are not pulled; a table may still take them where the model is sure enough"
+        )
+    return tuple(notes)

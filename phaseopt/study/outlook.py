@@ -1,0 +1,131 @@
+"""What a pull is worth before it is made: how much it is expected to raise the torque of the final tables.
+
+The final tables take, in each cell, the label with the most expected torque. A pull changes expectations, and with
+them which label that is; nobody knows yet how, but the torque model says with which chances. For cells c with weights
+w that sum to 1, labels l, and what the pull will read, y:
+
+    worth = E over y of  Σ w_c ( max_l E[torque_cl | y]  -  E[torque_cl* | y] )
+
+with l* the label best now. The second term is today's best in expectation, so the sum is never below zero, and its
+draws scatter less than those of the first alone. A reading moves the expectations along fixed directions,
+
+    E[torque | y] = mean + C_p L⁻ᵀ z,   L Lᵀ = C_pp + noise² I + extra + pull² 1 1ᵀ,   z ~ N(0, I)
+
+(C the covariance of torque between labels, p the places read; a pull's own offset is common to its readings). So the
+worth needs no refit, only draws of z, the same ones for every pull that is compared. After a pull the covariance is C
+less that update, whatever it will read: so pulls made one after another add up along each draw, which is their worth
+together.
+
+Source: Frazier, Powell and Dayanik, The knowledge-gradient policy for correlated normal beliefs, INFORMS Journal on
+Computing 21 (2009) 599-613 (from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import cholesky, solve_triangular
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+Array = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+DRAWS = 128  # a power of two, as Sobol points want it
+
+
+@dataclass(frozen=True, eq=False)
+class ReadingNoise:
+    """What a reading of a pull has beside torque: its own scatter's variance [(N·m)²] and the deviation of the pull's
+    offset [N·m]."""
+
+    variance: float
+    pull: float
+
+    def covariance(self, readings: int) -> Array:
+        """Of the readings of one pull, (readings, readings)."""
+        return self.variance * np.eye(readings) + self.pull**2
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """Torque as expected along draws of what pulls will read, and how its doubts go together.
+
+    `mean` (draws, c, l) N·m: one row before any pull. `covariance` (c l, c l), (N·m)²: the doubt that is left.
+    `weight` (c,) sums to 1; `allowed` (c, l) which labels a table may take; `held` (c,) the label best now.
+    """
+
+    mean: Array
+    covariance: Array
+    weight: Array
+    allowed: BoolArray
+    held: IntArray
+
+    @classmethod
+    def of(cls, mean: Array, covariance: Array, weight: Array, allowed: BoolArray) -> "Outlook":
+        """From the torque model's mean (c, l) and covariance; cells without an allowed label count nothing.
+
+        >>> sure = Outlook.of(np.array([[1.0, 3.0]]), np.zeros((2, 2)), np.ones(1), np.ones((1, 2), bool))
+        >>> sure.held.tolist(), sure.gain
+        ([1], 0.0)
+        """
+        share = np.where(allowed.any(axis=1), weight, 0.0)
+        held = np.where(allowed, mean, -np.inf).argmax(axis=1)
+        return cls(mean[None], covariance, share / max(float(share.sum()), 1e-300), allowed, held)
+
+    @property
+    def gain(self) -> float:
+        """What the pulls so far are expected to add to the final tables, weighted mean over the cells [N·m]."""
+        return self._gain(self.mean)
+
+    def worth(self, places: IntArray, noise: ReadingNoise, draws: Array) -> float:
+        """Expected gain with one pull more; `places` (k,) of the c l that it reads, `draws` (draws, at least k).
+
+        >>> two = Outlook.of(np.zeros((1, 2)), np.diag([0.0, 1.0]), np.ones(1), np.ones((1, 2), bool))
+        >>> worth = two.worth(np.array([1]), ReadingNoise(0.0, 0.0), normal_draws(1, 0))
+        >>> bool(abs(worth - 1 / np.sqrt(2 * np.pi)) < 0.01)  # E max(0, z)
+        True
+        """
+        return self._gain(self._moved(self._update(places, noise), draws))
+
+    def after(self, places: IntArray, noise: ReadingNoise, draws: Array) -> "Outlook":
+        """The outlook once that pull is made, whatever it will read."""
+        update = self._update(places, noise)
+        left = self.covariance - update @ update.T
+        return Outlook(self._moved(update, draws), left, self.weight, self.allowed, self.held)
+
+    def sample(self, draws: Array) -> Array:
+        """Surfaces (n, c, l) as the torque model thinks them possible before any pull; `draws` (n, c l) normal."""
+        scale = float(np.trace(self.covariance)) / len(self.covariance)
+        root = cholesky(self.covariance + 1e-8 * max(scale, 1e-12) * np.eye(len(self.covariance)), lower=True)
+        surfaces: Array = self.mean[:1] + (draws @ root.T).reshape(-1, *self.allowed.shape)
+        return surfaces
+
+    def _update(self, places: IntArray, noise: ReadingNoise) -> Array:
+        """`C_p L⁻ᵀ` (c l, k)."""
+        read = self.covariance[np.ix_(places, places)] + noise.covariance(len(places))
+        read[np.diag_indices_from(read)] += 1e-9 * max(float(read.diagonal().max()), 1e-12)
+        lower = cholesky(read, lower=True)
+        solved: Array = solve_triangular(lower, self.covariance[places], lower=True).T
+        return solved
+
+    def _moved(self, update: Array, draws: Array) -> Array:
+        moved: Array = self.mean + (draws[:, : update.shape[1]] @ update.T).reshape(-1, *self.allowed.shape)
+        return moved
+
+    def _gain(self, mean: Array) -> float:
+        best = np.where(self.allowed, mean, -np.inf).max(axis=2)
+        held = np.take_along_axis(mean, np.broadcast_to(self.held[None, :, None], (*best.shape, 1)), axis=2)[..., 0]
+        counted = np.where(self.weight > 0.0, best - held, 0.0)
+        return float((counted @ self.weight).mean())
+
+
+def normal_draws(width: int, seed: int, count: int = DRAWS) -> Array:
+    """(count, width) standard normal draws that fill the space evenly; the same for the same seed.
+
+    >>> normal_draws(3, 1).shape, bool(abs(normal_draws(3, 1).mean()) < 0.02)
+    ((128, 3), True)
+    """
+    even = qmc.Sobol(width, seed=seed).random(count)
+    return np.asarray(ndtri(np.clip(even, 1e-9, 1.0 - 1e-9)))

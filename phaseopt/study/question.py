@@ -1,0 +1,113 @@
+"""What a plan is asked: the cells of full load, the labels that pulls and tables may take there, and what is known."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.engine.camshaft import Engine
+from phaseopt.project import SIDES, Project
+from phaseopt.search.labels import slew_interval
+from phaseopt.search.problem import SPEED_UNIT
+from phaseopt.search.rules import hard_rules_of
+from phaseopt.search.worth import cell_weights
+from phaseopt.study.choose import Field
+from phaseopt.study.outlook import Array, BoolArray, Outlook, ReadingNoise
+from phaseopt.study.safe_timings import SafeTimings, safe_timings
+from phaseopt.surrogate.exact import ExactModel
+
+ALONG = 12  # labels along each phaser: torque bends far less between two of them than a pull can see
+ALONG_ONE = 40  # where a single phaser moves
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """Cells of full load by speed, each with the same labels.
+
+    `rpm` (c,); `weight` (c,) how much each counts; `read` (c,) whether a pull reads it: above the speed up to which a
+    phaser is locked, and up to the redline; `timings` the labels; `allowed` (c, l) which of them a table may take.
+    """
+
+    rpm: Array
+    load: float
+    weight: Array
+    read: BoolArray
+    timings: SafeTimings
+    allowed: BoolArray
+    steps: Array
+
+    def outlook(self, surface: ExactModel, engine: Engine) -> tuple[Outlook, Field]:
+        """What the torque model expects of it, and where pulls may go; nothing is taken where it knows no torque."""
+        mean, covariance = joint_of_labels(surface, self.rpm, self.load, centrelines(engine, self.timings.pairs))
+        known = np.isfinite(mean)
+        covariance = np.where(known.ravel()[:, None] & known.ravel(), covariance, 0.0)
+        field = Field(self.steps, self.timings.measurable & known[self.read].all(axis=0), self.read)
+        return Outlook.of(np.where(known, mean, 0.0), covariance, self.weight, self.allowed & known), field
+
+
+def question_of(project: Project, model: ContactModel, limits: Limits) -> Question:
+    """The question of a project: its full-load row, its rules, and labels spread evenly over the safe boxes."""
+    rpm = np.array(project.tables.rpm)
+    timings = safe_timings(limits)
+    timings = timings.thinned(ALONG if np.ptp(timings.places, axis=0).all() and not model.tied else ALONG_ONE)
+    locks = [phaser.rest_until for side in SIDES if (phaser := project.phaser_of(side)) is not None]
+    read = (rpm > max(locks, default=0.0)) & (rpm <= project.crank.redline)
+    return Question(
+        rpm,
+        project.tables.load[-1],
+        cell_weights(project)[:, -1],
+        read if read.any() else np.ones_like(read),
+        timings,
+        _allowed(project, model, limits, timings),
+        _steps(project, rpm, timings.pairs),
+    )
+
+
+def centrelines(engine: Engine, pairs: Array) -> Array:
+    """(n, 2) true centrelines of pairs of phases."""
+    return np.column_stack([engine.cam(side).true_centreline(pairs[:, k]) for k, side in enumerate(SIDES)])
+
+
+def joint_of_labels(surface: ExactModel, rpm: Array, load: float, labels: Array) -> tuple[Array, Array]:
+    """Mean (c, l) and covariance (c l, c l) of every cell with every label, a pair of true centrelines (l, 2)."""
+    cells = len(rpm)
+    x = np.column_stack([np.repeat(rpm, len(labels)), np.full(cells * len(labels), load), np.tile(labels, (cells, 1))])
+    mean, covariance = surface.joint(x)
+    return mean.reshape(cells, len(labels)), covariance
+
+
+def reading_noise(surface: ExactModel, per_cell: float) -> ReadingNoise:
+    """What a planned pull would have beside torque, by what the pulls so far had; `per_cell` readings make one."""
+    shape = surface.hyperparameters
+    known = float(np.median(surface.readings.extra)) if len(surface.readings) else 0.0
+    return ReadingNoise((shape.noise**2 + known) / max(per_cell, 1.0), shape.pull)
+
+
+def _allowed(project: Project, model: ContactModel, limits: Limits, timings: SafeTimings) -> BoolArray:
+    """(c, l) which labels a cell of full load may take by the project's rules."""
+    a, b = timings.places.T
+    exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
+    allowed = np.ones((len(project.tables.rpm), len(a)), dtype=np.bool_)
+    for mask in hard_rules_of(project, model, limits).values():
+        shape = (len(project.tables.rpm), len(project.tables.load), limits.phases_intake.size, exhaust.size)
+        allowed &= np.broadcast_to(mask, shape)[:, -1, a, 0 if model.tied else b]
+    return allowed
+
+
+def _steps(project: Project, rpm: Array, pairs: Array) -> Array:
+    """(c - 1, l, l) roughness of each step along speed, N·m; infinite beyond what the phasers follow."""
+    cost = np.zeros((len(rpm) - 1, len(pairs), len(pairs)))
+    shared = project.phaser is not None
+    for side, phase in zip(SIDES[:1] if shared else SIDES, pairs.T, strict=False):
+        phaser = project.phaser_of(side)
+        if phaser is None:
+            continue
+        change = phase[None, :] - phase[:, None]
+        crossing = project.search.crossing
+        least, most = slew_interval(rpm, phaser.slew.advance, phaser.slew.retard, crossing, crossing).T[
+            :, :, None, None
+        ]
+        cost += project.search.roughness * change**2 * (SPEED_UNIT / np.diff(rpm))[:, None, None]
+        cost[(change < least - 1e-9) | (change > most + 1e-9)] = np.inf
+    return cost

@@ -1,0 +1,87 @@
+"""The timings that a pull may be made at: inside a safe box, with more in hand than the rules ask."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from phaseopt.clearance.bounds import IN_HAND
+from phaseopt.clearance.limits import Limits
+from phaseopt.study.outlook import Array, BoolArray, IntArray
+
+ADDED = 0.3  # mm above both rules that a planned timing keeps: nobody has run the engine there yet (our judgement)
+BASELINE_EVERY = 4  # pulls, after which the first is made again: common practice, since dyno and engine drift
+
+
+@dataclass(frozen=True, eq=False)
+class SafeTimings:
+    """Pairs of labels inside a safe box, so that the way to them from rest is safe whatever moves first.
+
+    `pairs` (n, 2) intake and exhaust phase, `places` (n, 2) their places in the labels of the limits, `margin` (n,) the
+    least above both rules up to the top speed, mm; `box` (boxes, n) which box holds them.
+    """
+
+    pairs: Array
+    places: IntArray
+    margin: Array
+    box: BoolArray
+
+    @property
+    def rest(self) -> int:
+        """The number of the pair at rest."""
+        return int(np.flatnonzero((self.pairs == 0.0).all(axis=1))[0])
+
+    @property
+    def measurable(self) -> BoolArray:
+        """(n,) which of them keep `ADDED`; rest always does, since the engine stands there anyway."""
+        enough: BoolArray = (self.margin >= ADDED + IN_HAND) | (np.arange(len(self.pairs)) == self.rest)
+        return enough
+
+    def kept(self, keep: BoolArray) -> "SafeTimings":
+        """Those for which `keep` (n,) is true."""
+        return SafeTimings(self.pairs[keep], self.places[keep], self.margin[keep], self.box[:, keep])
+
+    def thinned(self, most: int) -> "SafeTimings":
+        """At most so many places along each phaser, evenly spread, its ends and rest among them."""
+        keep = np.ones(len(self.pairs), dtype=np.bool_)
+        for column in self.places.T:
+            values = np.unique(column)
+            even = values[np.round(np.linspace(0, len(values) - 1, min(most, len(values)))).astype(np.int64)]
+            keep &= np.isin(column, even)
+        keep[self.rest] = True
+        return self.kept(keep)
+
+
+def safe_timings(limits: Limits) -> SafeTimings:
+    """All pairs of labels inside a safe box."""
+    safe = limits.safe
+    static, running = safe["static_margin"].to_numpy(), safe["running_margin"].isel(rpm=-1).to_numpy()
+    margin = np.nan_to_num(np.minimum(static, running).min(axis=-1), nan=-math.inf)  # nan: tied cams cannot go there
+    intake, exhaust = np.meshgrid(limits.phases_intake, limits.phases_exhaust, indexing="ij")
+    inside = np.stack(
+        [
+            (intake >= box.intake_from) & (intake <= box.intake_to)
+            & (exhaust >= box.exhaust_from) & (exhaust <= box.exhaust_to)
+            for box in limits.boxes
+        ]
+    )  # fmt: skip
+    places = np.argwhere(inside.any(axis=0) & np.isfinite(margin))
+    a, b = places.T
+    return SafeTimings(np.column_stack([intake[a, b], exhaust[a, b]]), places, margin[a, b], inside[:, a, b])
+
+
+def spread(pairs: Array, made: Array, count: int) -> IntArray:
+    """Numbers of `count` of the pairs (n, 2), each as far as can be from those before it and from `made` (m, 2).
+
+    The greedy choice: never more than twice as far from any pair as the best choice of as many (Gonzalez, Theoretical
+    Computer Science 38 (1985), from memory). Fewer where no pair is left.
+
+    >>> spread(np.array([[0.0, 0.0], [1.0, 0.0], [9.0, 0.0], [5.0, 0.0]]), np.zeros((1, 2)), 2).tolist()
+    [2, 3]
+    """
+    away = np.hypot(*np.moveaxis(pairs[:, None] - made[None], 2, 0)).min(axis=1)
+    chosen: list[int] = []
+    while len(chosen) < count and away.max() > 0.0:
+        chosen.append(int(away.argmax()))
+        away = np.minimum(away, np.hypot(*(pairs - pairs[chosen[-1]]).T))
+    return np.array(chosen, dtype=np.int64)
