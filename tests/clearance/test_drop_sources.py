@@ -139,7 +139,7 @@ def test_a_clay_with_a_card_claims_no_more_than_any_lobe_that_fits_the_card(
         "lift": peak, "measured_at": "tappet", "asymmetry": 3.0,
         "durations": [{"at": at, "degrees": round(long, 4)} for at, long in zip(checks, length, strict=True)],
     }  # fmt: skip
-    toward, exact = 1.0 if side == "intake" else -1.0, {"spring_back": 0.0, "error": 0.001}
+    toward = 1.0 if side == "intake" else -1.0
     theta = np.arange(-90.0, 90.0, 0.01)
     for off in (-1.5, 1.5):
         lift = np.maximum(peak * smooth((theta - toward * 104.0 - off - lean) / half) - lash, 0.0)
