@@ -71,7 +71,8 @@ def phase_lines(found: Confirmation) -> list[str]:
         lines.append(f"the {side} phase in the log is the commanded one: whether the phaser followed was not measured")
     if not found.strayed and len(found.commanded_only) < 2:
         lines.append(
-            f"the measured phases follow the tables at every speed that gave a point, to a phaser's error and {FOLLOWED:g}° for its zero"
+            "the measured phases follow the tables at every speed that gave a point, to a phaser's error and "
+            f"{FOLLOWED:g}° for its zero"
         )
     return lines
 
@@ -163,7 +164,7 @@ def confirm_summary(found: Confirmation, name: str, pull: str, entry: dict[str, 
     parts.append("\n".join(f"  {line}" for line in (*table, "torque in N·m with 90 % intervals, phases in degrees")))
     parts.append("  To join this pull to the data, add to the project file:\n\n" + entry_text(entry))
     parts += ["\n".join(wrapped_block(*block)) for block in (("Written", [written]), ("Heed", list(cautions())))]
-    return "\n\n".join([f"  {name}, pull {pull}", *parts]) + "\n"
+    return "\n\n".join([f"  {name}, pull “{pull}”", *parts]) + "\n"
 
 
 def _written(folder: Path) -> str:

@@ -30,8 +30,8 @@ _DRAWS, _SEED = 20_000, 20
 class Comparison:
     """Measured less predicted, N·m.
 
-    `difference` (n,) and its 90 % half-widths `within`; `mean` difference and `mean_within`; `shape` (n,) each point less
-    the mean, in deviations; `critical` what the largest of `shape` stays below in nine of ten right predictions.
+    `difference` (n,) and its 90 % half-widths `within`; `mean` difference and `mean_within`; `shape` (n,) each point
+    less the mean, in deviations; `critical` what the largest of `shape` stays below in nine of ten right predictions.
     """
 
     difference: FloatArray
