@@ -38,14 +38,14 @@ def verdict_words(found: Confirmation) -> str:
         )
     less = found.word == "less"
     level = compared.level == (-1 if less else 1)
-    speeds = found.points["rpm"].to_numpy()[found.known][compared.below if less else compared.above]
+    speeds = found.points["rpm"].to_numpy()[found.known][compared.less if less else compared.more]
     where = [mean] if level else []
     if speeds.size:
         where.append(
             f"at {_speeds(speeds)} rpm {'below' if less else 'above'} the rest of the pull by more than chance"
         )
     also = ""
-    if less and (compared.above.any() or compared.level > 0):
+    if less and (compared.more.any() or compared.level > 0):
         also = "; elsewhere it is more than predicted"
     head = "LESS THAN PREDICTED" if less else "BETTER THAN PREDICTED"
     return f"{head}: {'; '.join(where)}{also}; gain {gained}"

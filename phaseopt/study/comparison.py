@@ -47,21 +47,21 @@ class Comparison:
         return 0 if abs(self.mean) <= self.mean_within else 1 if self.mean > 0 else -1
 
     @property
-    def below(self) -> NDArray[np.bool_]:
-        """(n,) points that are less than predicted even for the pull's own level."""
-        return np.asarray(self.shape < -self.critical)
+    def less(self) -> NDArray[np.bool_]:
+        """(n,) points that are less than predicted, and farther below the pull's mean than chance allows."""
+        return np.asarray((self.shape < -self.critical) & (self.difference < 0.0))
 
     @property
-    def above(self) -> NDArray[np.bool_]:
-        """(n,) points that are more than predicted even for the pull's own level."""
-        return np.asarray(self.shape > self.critical)
+    def more(self) -> NDArray[np.bool_]:
+        """(n,) points that are more than predicted, and farther above the pull's mean than chance allows."""
+        return np.asarray((self.shape > self.critical) & (self.difference > 0.0))
 
 
 def compare(difference: FloatArray, covariance: FloatArray) -> Comparison:
     """Judge differences (n,) that a right prediction would scatter about zero with a covariance (n, n).
 
     >>> c = compare(np.array([1.0, -1.0, 6.0]), np.eye(3) + 4.0)
-    >>> round(c.mean, 3), round(c.mean_within, 2), c.above.tolist()  # 1.645 √(4 + 1/3); the third stands out
+    >>> round(c.mean, 3), round(c.mean_within, 2), c.more.tolist()  # 1.645 √(4 + 1/3); the third stands out
     (2.0, 3.42, [False, False, True])
     """
     n = difference.size

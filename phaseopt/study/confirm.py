@@ -178,9 +178,9 @@ def _torque(model: ContactModel, learnt: TorqueModel, baseline: PhaseTables, fou
 
 def _word(found: Comparison, gain: tuple[float, float]) -> Word:
     """Less where anything is, better where anything is; a pull that agrees confirms only a gain that it can show."""
-    if found.level < 0 or found.below.any():
+    if found.level < 0 or found.less.any():
         return "less"
-    if found.level > 0 or found.above.any():
+    if found.level > 0 or found.more.any():
         return "better"
     return "confirmed" if gain[0] - gain[1] > 0.0 else "untold"
 

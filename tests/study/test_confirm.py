@@ -1,0 +1,212 @@
+"""A pull on new tables against the prediction: the example's own, and the same with something wrong in it."""
+
+import csv
+import json
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+import csvw
+import numpy as np
+import pytest
+from hillclimb import HILLCLIMB, ROOT, pulls_alone, pulls_alone_file
+from typer.testing import CliRunner, Result
+
+from phaseopt.build import baseline_tables
+from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.cli import app
+from phaseopt.errors import InputError
+from phaseopt.progress import silent
+from phaseopt.project import Project
+from phaseopt.project_file import load_project, load_pull
+from phaseopt.report.confirm_text import entry_text, phase_lines, verdict_words
+from phaseopt.study.confirm import Confirmation, confirm
+from phaseopt.tables import read_driven
+from phaseopt.torque.pulls import reduce_logs, reduce_pull
+from phaseopt.torque_model import TorqueModel, torque_model
+
+AFTER = HILLCLIMB.parent / "after"
+BEST = ROOT / "maps" / "hillclimb-best"
+Row = dict[str, float]
+
+
+@pytest.fixture(scope="module")
+def known() -> tuple[Project, ContactModel, TorqueModel]:
+    project = pulls_alone()
+    return project, contact_model(project), torque_model(project, silent)
+
+
+def changed(folder: Path, change: Callable[[Row], None]) -> Path:
+    """The example's pull as a log of its own with every row changed, and the entry that names it."""
+    with (AFTER / "tables.csv").open(encoding="utf-8", newline="") as lines:
+        rows = [{key: float(value) for key, value in row.items()} for row in csv.DictReader(lines)]
+    for row in rows:
+        change(row)
+    text = "\n".join([",".join(rows[0]), *(",".join(f"{value:.2f}" for value in row.values()) for row in rows), ""])
+    (folder / "tables.csv").write_text(text, encoding="utf-8")
+    entry = folder / "pull.toml"
+    entry.write_text((AFTER / "tables.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    return entry
+
+
+def judged(known: tuple[Project, ContactModel, TorqueModel], entry: Path) -> Confirmation:
+    project, model, learnt = known
+    pull, _ = load_pull(entry, project)
+    tables = read_driven(project, BEST, None, None)
+    return confirm(model, learnt, baseline_tables(project), pull, reduce_pull(project, pull, "new"), tables)
+
+
+def test_the_examples_tables_are_at_least_what_was_predicted(known: tuple[Project, ContactModel, TorqueModel]) -> None:
+    """What is called measured is the true engine's torque but for noise and drift, and its phasers followed."""
+    found = judged(known, AFTER / "tables.toml")
+    assert found.word in ("confirmed", "better")
+    assert found.fulfilled
+    assert found.strayed == ()
+    with (AFTER / "true-torque.csv").open(encoding="utf-8", newline="") as lines:
+        true = np.array([[float(row["rpm"]), float(row["torque N m"])] for row in csv.DictReader(lines)][:69])
+    rpm = found.points["rpm"].to_numpy()
+    off = found.points["measured"].to_numpy() - np.interp(rpm, *true.T)
+    assert off.std() < 1.7  # the dyno's noise is 1.3 N·m with a memory of ten rows; the mean is the pull's drift
+    assert abs(off.mean()) < 0.01 * true[:, 1].mean()
+    assert 0.0 < found.mean_gain - found.mean_gain_within < found.mean_gain < 15.0
+
+
+@pytest.mark.parametrize(("factor", "word"), [(0.94, "less"), (1.07, "better")])
+def test_a_pull_that_is_off_as_a_whole(
+    known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path, factor: float, word: str
+) -> None:
+    """By more than any dyno drifts (a percent or so, common practice)."""
+
+    def scaled(row: Row) -> None:
+        row["brake torque lbf ft"] *= factor
+
+    found = judged(known, changed(tmp_path, scaled))
+    assert found.word == word
+    assert found.comparison is not None
+    assert not (found.comparison.less.any() if factor > 1 else found.comparison.more.any())
+    assert found.fulfilled == (word == "better")
+
+
+def test_a_dip_that_was_not_predicted_is_named(
+    known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path
+) -> None:
+    def dipped(row: Row) -> None:
+        row["brake torque lbf ft"] -= 9.0 * np.exp(-(((row["engine rpm"] - 5000.0) / 200.0) ** 2))
+
+    found = judged(known, changed(tmp_path, dipped))
+    assert found.word == "less"
+    assert "5000" in verdict_words(found) or "4999" in verdict_words(found)
+    assert not found.fulfilled
+
+
+def test_a_cam_that_does_not_follow_is_named_with_its_speeds(
+    known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path
+) -> None:
+    """The intake sticks 7° short above 4000 rpm: less than the overshoot allowed for would be 4.5° and a degree."""
+
+    def stuck(row: Row) -> None:
+        if row["engine rpm"] > 4300:
+            row["intake advance cam deg"] = max(row["intake advance cam deg"] - 3.5, 0.0)
+
+    found = judged(known, changed(tmp_path, stuck))
+    (strayed,) = found.strayed
+    assert strayed.side == "intake"
+    assert strayed.worst == pytest.approx(-7.0, abs=1.0)
+    assert strayed.beyond
+    assert min(strayed.rpm) > 4300
+    assert "does not follow its table" in phase_lines(found)[0]
+
+
+def test_a_timing_outside_the_limits_is_never_passed(
+    known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path
+) -> None:
+    """15° more advance than the tables: contact, whatever torque says; the entry accepts nothing silently."""
+
+    def advanced(row: Row) -> None:
+        row["intake advance cam deg"] += 7.5
+
+    found = judged(known, changed(tmp_path, advanced))
+    assert found.outside
+    assert not found.fulfilled
+
+
+def test_of_two_points_nothing_is_told(known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path) -> None:
+    """A log of the first second and a half."""
+
+    entry = changed(tmp_path, lambda row: None)
+    log = tmp_path / "tables.csv"
+    log.write_text("\n".join(log.read_text(encoding="utf-8").splitlines()[:30]) + "\n", encoding="utf-8")
+    found = judged(known, entry)
+    assert found.word == "untold"
+    assert "fewer than 3" in verdict_words(found)
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, ["confirm", *(str(argument) for argument in arguments)])
+
+
+def test_the_command_writes_what_it_says(tmp_path: Path) -> None:
+    project = pulls_alone_file(tmp_path)
+    out = tmp_path / "out"
+    found = run(project, "--pull", AFTER / "tables.toml", "--tables", BEST, "--out", out)
+    assert found.exit_code == 0, found.output
+    for words in ("Verdict", "over the baseline", "follow the tables", "by hand", "[[torque.pulls]]", "90 % interval"):
+        assert words in found.output
+    assert csvw.CSVW(str(out / "confirm.csv"), validate=True).is_valid
+    page = (out / "confirm.html").read_text(encoding="utf-8")
+    assert page.count("<svg") == 2
+    told = json.loads(run(project, "--pull", AFTER / "tables.toml", "--json").output)
+    assert told["verdict"] in ("confirmed", "better")
+    assert "no tables were named" in told["phases"][0]
+
+
+def test_the_entry_joins_the_data(tmp_path: Path) -> None:
+    """Pasted into the project file it reads back, and gives the points that the pull gave by itself."""
+    file = pulls_alone_file(tmp_path)
+    project = load_project(file)
+    pull, entry = load_pull(AFTER / "tables.toml", project)
+    alone = reduce_pull(project, pull, "tables").points
+    file.write_text(file.read_text(encoding="utf-8") + "\n" + entry_text(entry), encoding="utf-8")
+    joined = reduce_logs(load_project(file)).points
+    added = joined.isel(point=joined["pull"].to_numpy() == int(joined["pull"].max()))
+    assert added["torque"].to_numpy().tolist() == alone["torque"].to_numpy().tolist()
+    assert tomllib.loads(entry_text(entry))["torque"]["pulls"][0]["kind"] == "sweep"
+    again = load_project(file)
+    pull, _ = load_pull(AFTER / "tables.toml", again)
+    with pytest.raises(InputError, match="belongs to tables already"):
+        reduce_pull(again, pull, "new")
+
+
+@pytest.mark.parametrize(
+    ("pull", "options", "words"),
+    [
+        ("kind = 'sweep'\nfiles = ['gone.csv']", ["--weather", "99 kPa, 16 degC, 0.6"], "no file matches"),
+        ("kind = 'swep'\nfiles = ['a.csv']", [], "kind"),
+        ("kind = 'sweep'\nfile = ['a.csv']", [], "did you mean files"),
+        ("kind = 'sweep'\nfiles = ['tables.csv']", [], "needs the air of the day"),
+        ("kind = 'sweep'\nfiles = ['tables.csv']", ["--weather", "99 kPa, 16 degC"], "is not three values"),
+        ("kind = 'sweep'\nfiles = ['tables.csv']", ["--weather", "99 psi, 16 degC, 0.6"], "pressure"),
+        ("[[torque.pulls]]\nkind = 'steady'\n[[torque.pulls]]\nkind = 'steady'", [], "does not hold one pull"),
+        ("kind = 'sweep'\nfiles = ['tables.csv'", [], "is not valid TOML"),
+    ],
+)
+def test_wrong_pulls(tmp_path: Path, pull: str, options: list[str], words: str) -> None:
+    project = pulls_alone_file(tmp_path)
+    (tmp_path / "pull.toml").write_text(pull, encoding="utf-8")
+    found = run(project, "--pull", tmp_path / "pull.toml", *options, "--out", tmp_path / "out")
+    assert found.exit_code == 2, found.output
+    assert words in found.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_wrong_tables_and_missing_torque(tmp_path: Path) -> None:
+    project = pulls_alone_file(tmp_path)
+    log = AFTER / "tables.csv"
+    twice = run(project, "--pull", log, "--weather", "99.3 kPa, 16 degC, 0.6", "--tables", BEST, "--intake", log)
+    assert twice.exit_code == 2
+    assert "tables are named twice" in twice.output
+    text = project.read_text(encoding="utf-8")
+    project.write_text(text[: text.index("\n[torque]")], encoding="utf-8")
+    without = run(project, "--pull", log, "--weather", "99.3 kPa, 16 degC, 0.6")
+    assert without.exit_code == 2
+    assert "nothing tells how to read the log" in without.output
