@@ -73,7 +73,7 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
     )
     caption = (
         f"All pulls. Gaps in mm, least on the way from rest too, running up to {sheet.model.top_speed:.0f} rpm; worth: "
-        "what the pull is expected to add to the mean torque of the final tables"
+        "what the pull is expected to add to the mean torque of the final tables at full load"
     )
     return Table(caption, head, tuple(rows))
 

@@ -17,7 +17,7 @@ GENERATOR = "phaseopt run sheet"
 KINDS = {
     "fixed": "one timing held",
     "table": "phases follow a table",
-    "baseline": "baseline again, for drift",
+    "baseline": "baseline, for drift",
 }
 BEFORE = (
     "Before the first pull: prove the zero. With the phasers locked at rest the log must read rest; ten degrees "
@@ -68,8 +68,8 @@ def expected_words(sheet: RunSheet) -> str:
         return "What the pulls will add cannot be told yet."
     steps = ", ".join(f"{gain - gains[0]:.2f}" for gain in gains[1:])
     return (
-        f"Expected of the final tables, mean torque over the cells by weight: {gains[-1] - gains[0]:+.2f} N·m over "
-        f"what they would make without these pulls (after each pull: {steps})."
+        f"Mean torque of the final tables at full load, by weight: {gains[-1] - gains[0]:+.2f} N·m over what "
+        f"they would make without these pulls (after each pull: {steps})."
     )
 
 
