@@ -67,6 +67,12 @@ def phase_lines(found: Confirmation) -> list[str]:
     lines = [_strayed_words(each) for each in found.strayed]
     if all(np.isnan(found.points[f"{side}_asked"]).all() for side in SIDES):
         return ["no tables were named (--tables), so whether the phasers followed them was not looked at"]
+    for each in found.misled:
+        way = "more advanced" if each.worst > 0 else "more retarded"
+        lines.append(
+            f"the controller asks another {each.side} phase than the table at {_speeds(np.array(each.rpm))} rpm, up to "
+            f"{abs(each.worst):.1f}° {way}: are other tables loaded, or is its sign or zero another?"
+        )
     for side in found.commanded_only:
         lines.append(f"the {side} phase in the log is the commanded one: whether the phaser followed was not measured")
     if not found.strayed and len(found.commanded_only) < 2:

@@ -17,6 +17,7 @@ from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
 from phaseopt.progress import Progress
 from phaseopt.project import SIDES, Project, Pull, Side
+from phaseopt.study.commands import commanded
 from phaseopt.study.comparison import INTERVAL, Comparison, FloatArray, compare
 from phaseopt.tables import PhaseTables
 from phaseopt.torque.pulls import Reduction, reduce_pull
@@ -40,6 +41,15 @@ class Strayed:
     beyond: bool
 
 
+@dataclass(frozen=True)
+class Misled:
+    """Speeds at which the logged command is not what the tables say, `worst` crank degrees off, + = more advanced."""
+
+    side: Side
+    rpm: tuple[float, ...]
+    worst: float
+
+
 @dataclass(frozen=True, eq=False)
 class Confirmation:
     """What a pull says of a prediction.
@@ -61,6 +71,7 @@ class Confirmation:
     mean_predicted_gain: float
     mean_predicted_gain_within: float
     strayed: tuple[Strayed, ...]
+    misled: tuple[Misled, ...]
     commanded_only: tuple[Side, ...]
     outside: tuple[float, ...]
     notes: tuple[str, ...]
@@ -81,9 +92,10 @@ def confirm_project(
     itself.
     """
     reduced = reduce_pull(project, pull, name)  # first, for its mistakes are found in no time
+    commands = commanded(project, pull, reduced.points)
     model = contact_model(project)
     baseline = baseline_tables(project)
-    return confirm(model, torque_model(project, progress), baseline, pull, reduced, tables)
+    return confirm(model, torque_model(project, progress), baseline, pull, reduced, tables, commands)
 
 
 def confirm(
@@ -93,12 +105,14 @@ def confirm(
     pull: Pull,
     reduced: Reduction,
     tables: PhaseTables | None,
+    commands: dict[Side, FloatArray],
 ) -> Confirmation:
     """Hold a pull against the prediction.
 
     Parameters: the contact `model` of a project and what was `learnt` of its torque without this pull; `baseline`
     tables that the gain is against; the `pull`, for its offsets, and its points as `reduced`; the `tables` it was
-    driven on, None where they are not known.
+    driven on, None where they are not known; the `commands` of each cam at the points,
+    where logged.
     """
     project, found = model.project, reduced.points
     rpm, load = (found[key].to_numpy() for key in ("rpm", "load"))
@@ -125,6 +139,7 @@ def confirm(
         *torque.gain,
         *torque.predicted_gain,
         _strayed(project, rpm, phases, asked),
+        _misled(rpm, commands, asked),
         _commanded_only(project),
         tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
         reduced.notes,
@@ -241,6 +256,17 @@ def _strayed(
             worst = float(off[away][np.abs(off[away]).argmax()])
             beyond = abs(worst) > phaser.error + phaser.overshoot + FOLLOWED
             found.append(Strayed(side, tuple(float(speed) for speed in np.round(rpm[away])), worst, beyond))
+    return tuple(found)
+
+
+def _misled(rpm: FloatArray, commands: dict[Side, FloatArray], asked: dict[Side, FloatArray]) -> tuple[Misled, ...]:
+    found = []
+    for side, command in commands.items():
+        off = command - asked[side]
+        away = np.abs(off) > FOLLOWED
+        if away.any():
+            worst = float(off[away][np.abs(off[away]).argmax()])
+            found.append(Misled(side, tuple(float(speed) for speed in np.round(rpm[away])), worst))
     return tuple(found)
 
 

@@ -20,6 +20,7 @@ from phaseopt.progress import silent
 from phaseopt.project import Project
 from phaseopt.project_file import load_project, load_pull
 from phaseopt.report.confirm_text import entry_text, phase_lines, verdict_words
+from phaseopt.study.commands import commanded
 from phaseopt.study.confirm import Confirmation, confirm
 from phaseopt.tables import read_driven
 from phaseopt.torque.pulls import reduce_logs, reduce_pull
@@ -53,7 +54,9 @@ def judged(known: tuple[Project, ContactModel, TorqueModel], entry: Path) -> Con
     project, model, learnt = known
     pull, _ = load_pull(entry, project)
     tables = read_driven(project, BEST, None, None)
-    return confirm(model, learnt, baseline_tables(project), pull, reduce_pull(project, pull, "new"), tables)
+    reduced = reduce_pull(project, pull, "new")
+    commands = commanded(project, pull, reduced.points)
+    return confirm(model, learnt, baseline_tables(project), pull, reduced, tables, commands)
 
 
 def test_the_examples_tables_are_at_least_what_was_predicted(known: tuple[Project, ContactModel, TorqueModel]) -> None:
@@ -115,6 +118,25 @@ def test_a_cam_that_does_not_follow_is_named_with_its_speeds(
     assert strayed.beyond
     assert min(strayed.rpm) > 4300
     assert "does not follow its table" in phase_lines(found)[0]
+
+
+def test_another_table_in_the_controller_is_told_from_a_phaser_that_lags(
+    known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path
+) -> None:
+    """Both command and cam stand 6° earlier than the exhaust table between 5000 and 6000 rpm."""
+
+    def other(row: Row) -> None:
+        if 5000 < row["engine rpm"] < 6000:
+            row["exhaust target crank deg"] -= 6.0
+            row["exhaust retard crank deg"] -= 6.0
+
+    found = judged(known, changed(tmp_path, other))
+    (misled,), (strayed,) = found.misled, found.strayed
+    assert misled.side == strayed.side == "exhaust"
+    assert misled.worst == pytest.approx(6.0, abs=0.5)
+    assert min(misled.rpm) > 4900
+    assert max(misled.rpm) < 6100
+    assert "are other tables loaded" in " ".join(phase_lines(found))
 
 
 def test_a_timing_outside_the_limits_is_never_passed(
