@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.clearance.full_travel import offset_words
+from phaseopt.clearance.full_travel import offset_and_beyond, offset_words
 from phaseopt.clearance.model import COLUMNS, ContactModel, Gaps
 from phaseopt.clearance.rules import CLEAR, CONTACT, floored, least_sentence, margins, running_gaps, verdicts
 from phaseopt.clearance.shifts import REACH, Change, contacts_with, least_changes, offset_change
@@ -243,7 +243,7 @@ def _mend_words(model: ContactModel, mend: Mend) -> str:
     fitted = offset_words(model.engine.cam(mend.side).offset)
     ways = []
     if mend.offset is not None:
-        ways.append(f"the {mend.side} cam fitted {offset_words(mend.offset)} or more (now {fitted})")
+        ways.append(f"the {mend.side} cam fitted {offset_and_beyond(mend.side, mend.offset)} (now {fitted})")
     if mend.pocket is not None:
         ways.append(f"{mend.side} pockets {mend.pocket:.2f} mm deeper")
     if mend.stop is not None:

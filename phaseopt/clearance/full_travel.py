@@ -87,19 +87,28 @@ def _cam_sentence(side: Side, fitted: float, reserve: float | None, clear: float
     """Where a cam would have to be fitted for full travel.
 
     >>> _cam_sentence("exhaust", 10.0, 24.8, 24.8)
-    'it is clear with the exhaust cam fitted 24.8° advanced or more (now 10° advanced)'
+    'it is clear with the exhaust cam fitted 24.8° advanced or earlier (now 10° advanced)'
     """
     if reserve == clear:
-        told = f"it is clear with the {side} cam fitted {_or_more(clear)}"
+        told = f"it is clear with the {side} cam fitted {_beyond(side, clear)}"
     elif reserve == fitted:
-        told = f"it keeps the running reserve, and is clear with the {side} cam fitted {_or_more(clear)}"
+        told = f"it keeps the running reserve, and is clear with the {side} cam fitted {_beyond(side, clear)}"
     else:
         told = (
-            f"it keeps the running reserve with the {side} cam fitted {_or_more(reserve)}, "
-            f"is clear with it {_or_more(clear)}"
+            f"it keeps the running reserve with the {side} cam fitted {_beyond(side, reserve)}, "
+            f"is clear with it {_beyond(side, clear)}"
         )
     return f"{told} (now {offset_words(fitted)})"
 
 
-def _or_more(offset: float | None) -> str:
-    return f"at no offset within {REACH:g}°" if offset is None else f"{offset_words(offset)} or more"
+def offset_and_beyond(side: Side, offset: float) -> str:
+    """An installed offset and all that leave more room, in words: later for an intake cam, earlier for an exhaust cam.
+
+    >>> offset_and_beyond("intake", 5.0), offset_and_beyond("exhaust", -4.0)
+    ('5° advanced or later', '4° retarded or earlier')
+    """
+    return f"{offset_words(offset)} or {'later' if side == 'intake' else 'earlier'}"
+
+
+def _beyond(side: Side, offset: float | None) -> str:
+    return f"at no offset within {REACH:g}°" if offset is None else offset_and_beyond(side, offset)

@@ -1,9 +1,12 @@
 """What the whole travel would do, and the offsets that make it safe."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from engines import project_of
 
-from phaseopt.clearance import ContactModel, phase_limits
+from phaseopt.clearance import ContactModel, contact_model, phase_limits
 from phaseopt.clearance.full_travel import full_travel, offset_words
 from phaseopt.clearance.rules import running_gaps
 
@@ -67,3 +70,16 @@ def test_no_offset_within_reach_is_said(build: Build) -> None:
 @pytest.mark.parametrize(("offset", "words"), [(-12.5, "12.5° retarded"), (3.0, "3° advanced"), (0.0, "0°")])
 def test_offset_in_words(offset: float, words: str) -> None:
     assert offset_words(offset) == words
+
+
+def test_an_offset_on_the_other_side_of_nominal_says_which_way_is_safe(tmp_path: Path) -> None:
+    """'Advanced or more' would send an intake cam nearer the piston: the words must say later, and later must be
+    safe."""
+    model = contact_model(project_of(tmp_path, intake={"offset": 20.0, "phaser": {"travel": [0.0, 16.0]}}))
+    found = full_travel(model)
+    offset = found.offset_for_clear["intake"]
+    assert offset is not None
+    assert 0.0 < offset < 20.0
+    assert f"{offset:g}° advanced or later (now 20° advanced)" in found.sentence
+    for later in (offset, offset - 3.0, offset - 10.0):
+        assert full_travel(model.with_offset("intake", later)).offset_for_clear["intake"] == later
