@@ -21,7 +21,7 @@ def pulls_alone_file(folder: Path, *changes: tuple[str, str]) -> Path:
     """The same as a project file in another folder, with texts replaced; its CSV files stay where they are."""
     text = HILLCLIMB.read_text(encoding="utf-8")
     text = re.sub(r"^\[torque\.prior\].*?(?=^\[)", "", text, flags=re.MULTILINE | re.DOTALL)
-    for name in ("lobes/", "drops/", "dyno/", "../../maps/"):
+    for name in ("lobes/", "drops/", "dyno/", "after/", "../../maps/"):
         text = text.replace(f'"{name}', f'"{HILLCLIMB.parent / name}/')
     for old, new in changes:
         assert old in text, old
