@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import xarray as xr
 
 from phaseopt.project import Project, Torque
-from phaseopt.torque.logs import pull_files, read_log
+from phaseopt.torque.logs import read_other_logs, read_pull
 from phaseopt.torque.phaser_response import PhaserResponse, phaser_response
 from phaseopt.torque.pulls import Reduction, reduce_logs
 from phaseopt.torque.repeatability import Repeatability, repeatability
@@ -31,9 +31,9 @@ def read_day(project: Project) -> Day:
 
 def _recordings(project: Project, torque: Torque) -> list[xr.Dataset]:
     """Every recording of every pull and of the logs in which phasers were stepped."""
-    patterns = [*(pull.files for pull in torque.pulls), *((torque.phaser_steps,) if torque.phaser_steps else ())]
-    return [
-        read_log(file, project, torque)
-        for number, files in enumerate(patterns, start=1)
-        for file in pull_files(project, number, files)
+    pulls = [
+        log for number, pull in enumerate(torque.pulls, start=1) for log in read_pull(project, torque, number, pull)
     ]
+    if not torque.phaser_steps:
+        return pulls
+    return pulls + read_other_logs(project, torque, "torque.phaser_steps", torque.phaser_steps, ("rpm",))

@@ -3,13 +3,14 @@
 import glob
 import os
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import xarray as xr
 
 from phaseopt.errors import InputError, Mistake
-from phaseopt.project import SIDES, Project, Pull, Torque
+from phaseopt.project import SIDES, Dialect, Project, Pull, Torque
 from phaseopt.torque.column_units import UNITS
 from phaseopt.torque.health import health_of
 from phaseopt.torque.parts import missing_columns, read_part
@@ -45,6 +46,10 @@ def pull_files(project: Project, number: int, patterns: Sequence[str]) -> tuple[
     Parameters: `project`, for its folder; `number` of the pull, from 1, for the message; `patterns`, names or globs.
     Raises `InputError` naming every pattern that matches no file.
     """
+    return _files(project, f"torque.pulls (entry {number}).files", patterns)
+
+
+def _files(project: Project, key: str, patterns: Sequence[str]) -> tuple[Path, ...]:
     found: dict[Path, None] = {}
     missing = []
     for pattern in patterns:
@@ -59,7 +64,7 @@ def pull_files(project: Project, number: int, patterns: Sequence[str]) -> tuple[
                 f"no file matches {pattern!r}",
                 f"check the name; it is looked for in {project.folder}",
                 project.file,
-                f"torque.pulls (entry {number}).files",
+                key,
             )
             for pattern in missing
         )
@@ -108,31 +113,86 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
             file=project.file,
             where=f"torque.pulls (entry {number}).clock_shifts",
         )
-    columns = _columns(project, torque, pull)
-    parts: list[Part] = []
-    mistakes: list[Mistake] = []
-    for file in files:
-        try:
-            parts.append(read_part(file, torque, pull.dialect or torque.dialect, columns))
-        except InputError as error:
-            mistakes += error.mistakes
-    if mistakes:
-        raise InputError(mistakes)
-    logs = []
-    for members in grouped(parts, lambda have: _lacking(project, torque, pull, have)):
-        recording = [parts[member] for member in members]
-        shifts = None if pull.clock_shifts is None else [pull.clock_shifts[member] for member in members]
-        try:
-            logs.append(_recording(project, torque, pull, recording, shifts))
-        except InputError as error:
-            mistakes += error.mistakes
-    if mistakes:
-        raise InputError(mistakes)
+    columns = {name: column for name, column in _columns(project, torque).items() if name not in pull.without}
+    may = {"time", "oil", "torque" if pull.kind == "inertia sweep" else "roller"}
+    wanted = _Wanted(columns, tuple(name for name in columns if name not in may))
+    logs = _recordings(torque, files, pull.dialect or torque.dialect, wanted, pull.clock_shifts)
+    for log in logs:
+        refuse_suspicious(project.file, log, project, torque, pull)
+    _tell_health(logs, project, torque)
     refuse_two_engines(project, number, logs)
     return logs
 
 
-def _columns(project: Project, torque: Torque, pull: Pull) -> dict[str, str]:
+def read_other_logs(
+    project: Project, torque: Torque, key: str, patterns: Sequence[str], needed: Sequence[str]
+) -> list[xr.Dataset]:
+    """Read logs that belong to no pull, such as those of stepped phasers or of a roller running down.
+
+    Parameters: `key` that names them in the project file, for messages; `patterns`, names or globs; `needed`, the
+    quantities they must have, the first of which gives the time base. Other named columns come along where they are.
+    Returns and raises as `read_pull` does; nothing is judged by what an engine can do.
+    """
+    columns = _columns(project, torque)
+    if lost := [name for name in needed if name not in columns]:
+        mend = f"name the column that {key} needs"
+        raise InputError(Mistake("left out", mend, project.file, f"torque.columns.{name}") for name in lost)
+    wanted = _Wanted(columns, tuple(needed))
+    logs = _recordings(torque, _files(project, key, patterns), torque.dialect, wanted, None)
+    _tell_health(logs, project, torque)
+    return logs
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """The columns to look for by quantity, and the quantities that must be there, a phase measured or commanded."""
+
+    columns: dict[str, str]
+    needed: tuple[str, ...]
+
+    def lacking(self, have: set[str]) -> list[str]:
+        """What is needed and not there."""
+        lost = [name for name in self.needed if name not in have]
+        stands_in = {name.replace("_command", "_phase") for name in have} | {
+            name.replace("_phase", "_command") for name in have
+        }
+        return [name for name in lost if name not in stands_in]
+
+
+def _recordings(
+    torque: Torque,
+    files: Sequence[Path],
+    dialect: Dialect,
+    wanted: _Wanted,
+    shifts: Sequence[float] | None,
+) -> list[xr.Dataset]:
+    parts: list[Part] = []
+    logs: list[xr.Dataset] = []
+    mistakes: list[Mistake] = []
+    for file in files:
+        try:
+            parts.append(read_part(file, torque, dialect, wanted.columns))
+        except InputError as error:
+            mistakes += error.mistakes
+    if mistakes:
+        raise InputError(mistakes)
+    for members in grouped(parts, wanted.lacking):
+        own = None if shifts is None else [shifts[member] for member in members]
+        try:
+            logs.append(_recording(torque, [parts[member] for member in members], wanted, own))
+        except InputError as error:
+            mistakes += error.mistakes
+    if mistakes:
+        raise InputError(mistakes)
+    return logs
+
+
+def _tell_health(logs: Sequence[xr.Dataset], project: Project, torque: Torque) -> None:
+    for log in logs:
+        log.attrs["health"] = health_of(log, project, torque)
+
+
+def _columns(project: Project, torque: Torque) -> dict[str, str]:
     """The columns to look for, by quantity."""
     names = ["rpm", "torque", "load", "time", "air_temperature", "roller", "oil", *_GATES]
     if torque.full_throttle.throttle_above is not None:
@@ -140,26 +200,14 @@ def _columns(project: Project, torque: Torque, pull: Pull) -> dict[str, str]:
     for side in SIDES:
         if project.phaser_of(side) is not None:
             names += [f"{side}_phase", f"{side}_command"]
-    named = {name: getattr(torque.columns, name) for name in names if name not in pull.without}
+    named = {name: getattr(torque.columns, name) for name in names}
     return {name: column for name, column in named.items() if column is not None}
 
 
-def _lacking(project: Project, torque: Torque, pull: Pull, have: set[str]) -> list[str]:
-    """Quantities that a recording must have and these do not: a phase may be the commanded one."""
-    columns = _columns(project, torque, pull)
-    may = {"time", "oil", "torque" if pull.kind == "inertia sweep" else "roller"}
-    phases = {name for name in columns if name.endswith(("_phase", "_command"))}
-    lacking = [name for name in columns if name not in have | may | phases]
-    sides = dict.fromkeys(name.partition("_")[0] for name in columns if name in phases)
-    return lacking + [f"{side}_phase" for side in sides if not {f"{side}_phase", f"{side}_command"} & have]
-
-
-def _recording(
-    project: Project, torque: Torque, pull: Pull, parts: list[Part], shifts: Sequence[float] | None
-) -> xr.Dataset:
+def _recording(torque: Torque, parts: list[Part], wanted: _Wanted, shifts: Sequence[float] | None) -> xr.Dataset:
     """One recording on one time base."""
     have = {name for part in parts for name in part.channels}
-    mistakes = list(missing_columns(torque, parts, _lacking(project, torque, pull, have)))
+    mistakes = list(missing_columns(torque, parts, _once_a_side(wanted.lacking(have))))
     column = torque.columns.time
     if column is not None and (timeless := [part for part in parts if _has_no_time(part, column)]):
         mistakes += missing_columns(torque, timeless, ["time"])
@@ -170,22 +218,25 @@ def _recording(
         if f"{side}_phase" not in channels and f"{side}_command" in channels:
             channels = {(f"{side}_phase" if name == f"{side}_command" else name): one for name, one in channels.items()}
     file = parts[0].file
-    base = one_base(file, channels)
+    lead = "torque" if "torque" in channels else wanted.needed[0]
+    base = one_base(file, channels, lead)
     variables: dict[str, tuple[str, FloatArray, dict[str, object]]] = {
         name: ("row", base.channels[name], _attrs(name, one)) for name, one in channels.items()
     }
     if base.time is not None:
         attrs: dict[str, object] = {"units": "s", "long_name": LONG_NAMES["time"], "column": column or "time"}
         variables["time"] = ("row", base.time, attrs)
-    lead = channels["torque" if "torque" in channels else "rpm"]
-    lines = ("row", np.asarray(lead.lines)[base.keep], {"long_name": "line of the file"})
+    lines = ("row", np.asarray(channels[lead].lines)[base.keep], {"long_name": "line of the file"})
     name = " + ".join(part.file.name for part in parts)
     log = xr.Dataset(variables, coords={"line": lines}, attrs={"file": name})
-    refuse_suspicious(file, log, project, torque, pull)
     read = tuple(f"{part.file.name}: {', '.join(part.told)}" for part in parts if part.told)
     log.attrs["told"] = (*read, *told, *(f"{name}: {said}" for said in base.told))
-    log.attrs["health"] = health_of(log, project, torque)
     return log
+
+
+def _once_a_side(lacking: list[str]) -> list[str]:
+    """A phase that may be measured or commanded is asked for once."""
+    return [name for name in lacking if name.replace("_command", "_phase") not in lacking or name.endswith("_phase")]
 
 
 def _has_no_time(part: Part, column: str) -> bool:

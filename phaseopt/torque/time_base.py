@@ -33,15 +33,15 @@ class Base:
     told: tuple[str, ...]
 
 
-def one_base(file: Path, channels: Mapping[str, Samples]) -> Base:
-    """Put channels on the times of torque, or of speed where there is no torque.
+def one_base(file: Path, channels: Mapping[str, Samples], leader: str) -> Base:
+    """Put channels on the times of one of them.
 
-    Parameters: `file`, for messages; `channels` by quantity, times on one clock.
+    Parameters: `file`, for messages; `channels` by quantity, times on one clock; the `leader` among them.
     Returns the channels; `keep`, indices of the base channel's samples that became rows.
     Raises `InputError` where blank cells meet no time column, a channel does not overlap the base in time, or covers
     less than half of it.
     """
-    lead = channels["torque" if "torque" in channels else "rpm"]
+    lead = channels[leader]
     if all(one.time is lead.time and len(one.values) == len(lead.values) for one in channels.values()):
         blank = np.zeros(len(lead.values), dtype=np.bool_)
         for one in channels.values():

@@ -47,7 +47,7 @@ def test_columns_come_back_by_quantity(tmp_path: Path) -> None:
     }  # fmt: skip
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(values=st.lists(st.floats(1.0, 300.0), min_size=1, max_size=20))
 def test_numbers_come_back_as_written(tmp_path: Path, values: list[float]) -> None:
     log = log_of(tmp_path, csv_text(sweep(rows=len(values), tq=values)))
