@@ -236,7 +236,7 @@ def _recording(torque: Torque, parts: list[Part], wanted: _Wanted, shifts: Seque
 
 def _once_a_side(lacking: list[str]) -> list[str]:
     """A phase that may be measured or commanded is asked for once."""
-    return [name for name in lacking if name.replace("_command", "_phase") not in lacking or name.endswith("_phase")]
+    return [name for name in lacking if not (name.endswith("_command") and f"{name[:-8]}_phase" in lacking)]
 
 
 def _has_no_time(part: Part, column: str) -> bool:

@@ -146,7 +146,7 @@ def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None
         raise InputError.one(f"not a CSV line ({error})", mend=mend, file=file, where=f"line {line + 1}") from error
     if doubtful and (not rows or len(doubtful) > _TAIL):
         raise doubtful[0][1]
-    told = [f"{remarks} lines of remarks passed over"] if remarks else []
+    told = [f"{remarks} {'line' if remarks == 1 else 'lines'} of remarks passed over"] if remarks else []
     if doubtful:
         of = f"lines {doubtful[0][0]} to {doubtful[-1][0]}" if len(doubtful) > 1 else f"line {doubtful[0][0]}"
         told.append(f"{of} at the end passed over: not a row of numbers ({doubtful[0][1].mistakes[0].problem})")
@@ -170,7 +170,7 @@ def _row(file: Path, writing: Writing, line: int, cells: list[str], at: list[int
 def _number(file: Path, line: int, name: str, cell: str, decimal: str, is_time: bool) -> float:
     if cell in _BLANK:
         return math.nan
-    plain = cell.replace(",", ".") if decimal == "," and "." not in cell else cell
+    plain = cell if decimal == "." else cell.replace(".", "?").replace(",", ".")  # a point is no number then
     if POINT.fullmatch(plain) and math.isfinite(value := float(plain)):
         return value
     if is_time and (seconds := _clock(cell)) is not None:
