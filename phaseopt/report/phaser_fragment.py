@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from phaseopt.project import Phaser, Project
 from phaseopt.tables import number_text
-from phaseopt.torque.phaser_response import DIRECTIONS, Moves, PhaserResponse
+from phaseopt.torque.phaser_moves import DIRECTIONS, Moves
+from phaseopt.torque.phaser_response import PhaserResponse
 
 _DEGREE_STEP, _SPEED_STEP = 0.1, 5.0  # to which figures are rounded, degrees up, speeds down
 SLOWEST = 1.0  # crank degrees a second: below this a speed rounds to nothing and is not offered
@@ -18,22 +19,25 @@ SLOWEST = 1.0  # crank degrees a second: below this a speed rounds to nothing an
 
 @dataclass(frozen=True)
 class Offer:
-    """One figure that the logs show: `key` of the phaser, what the project `states`, what is `shown`, in cautious
-    rounding, what it rests on, and whether the project is bolder than the logs."""
+    """One figure that the logs show: `key` of the phaser, what the project states, what is shown in cautious rounding,
+    what is sure (on the other side of the doubt), and in words what it rests on."""
 
     key: str
     stated: float
     shown: float
+    sure: float
     why: str
 
     @property
     def bolder(self) -> bool:
-        """Whether the project counts on a better phaser than the logs show.
+        """Whether the project counts on a phaser that is surely better than the one in the logs.
 
-        >>> Offer("error", 1.0, 1.4, "").bolder, Offer("slew.advance", 100.0, 120.0, "").bolder
-        (True, False)
+        >>> Offer("error", 1.0, 1.4, 0.9, "").bolder, Offer("error", 0.5, 1.4, 0.9, "").bolder
+        (False, True)
+        >>> Offer("slew.advance", 100.0, 85.0, 95.0, "").bolder
+        True
         """
-        return self.shown < self.stated if self.key.startswith("slew") else self.shown > self.stated
+        return self.sure < self.stated if self.key.startswith("slew") else self.sure > self.stated
 
 
 def section(project: Project, response: PhaserResponse) -> str:
@@ -55,7 +59,7 @@ def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
             f"stands {steady.bias:+.1f}° from the command on average, ± {2 * steady.spread:.1f}° (two standard"
             f" deviations), {steady.holds} holds, {_speeds(steady.rpm_from, steady.rpm_to)}"
         )
-        yield Offer("error", phaser.error, _up(steady.bound), why)
+        yield Offer("error", phaser.error, _up(steady.bound), steady.sure, why)
     if not math.isnan(response.swing):
         fitted = [step for step in response.steps if not step.fit.only_lowest and not step.at_stop]
         most = max(fitted, key=lambda step: step.fit.overshoot)
@@ -63,12 +67,12 @@ def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
             f"at most {most.fit.overshoot:.1f} ± {2 * most.fit.overshoot_error:.1f}° beyond where it settles,"
             f" {len(fitted)} steps of {_sizes(step.end - step.start for step in fitted)}"
         )
-        yield Offer("overshoot", phaser.overshoot, _up(response.swing), why)
+        yield Offer("overshoot", phaser.overshoot, _up(response.swing), response.sure_swing, why)
     for direction in DIRECTIONS:
         moves = response.moving(direction)
         if moves is not None and moves.slowest >= SLOWEST:
             stated = getattr(phaser.slew, direction)
-            yield Offer(f"slew.{direction}", stated, _down(moves.slowest), _speed_words(moves))
+            yield Offer(f"slew.{direction}", stated, _down(moves.slowest), moves.sure_speed, _speed_words(moves))
 
 
 def _speed_words(moves: Moves) -> str:
@@ -76,7 +80,7 @@ def _speed_words(moves: Moves) -> str:
     if moves.only_lowest:
         return f"at least this; too few rows while it moves to tell more; {where}"
     return (
-        f"mean {moves.speed:.0f} ± {2 * moves.speed_error:.0f} °/s, slowest step {moves.slowest:.0f};"
+        f"mean {moves.speed:.0f} ± {2 * moves.speed_error:.0f} °/s, slowest at any speed {moves.slowest:.0f} or more;"
         f" begins {moves.delay:.2f} ± {2 * moves.delay_error:.2f} s late; {where}"
     )
 

@@ -12,7 +12,8 @@ from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.phaser_fragment import section
 from phaseopt.report.reduction_words import pull_names
 from phaseopt.torque.day import Day
-from phaseopt.torque.phaser_response import DIRECTIONS, PhaserResponse
+from phaseopt.torque.phaser_moves import DIRECTIONS
+from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeats import FloatArray, Repeats
 
 _NINETY_FIVE = 1.96  # standard errors on either side of a point

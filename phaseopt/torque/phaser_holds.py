@@ -19,7 +19,7 @@ LEAST_STEP = 5.0  # crank degrees that a step must go to tell anything of speed
 BEFORE, AFTER = 0.3, 0.5  # s that the command must hold before and after a step
 _SHOWN_BEFORE, _SHOWN_AFTER = 0.5, 3.0  # s of it that are looked at, at most
 _SUDDEN = 0.3  # s within which a command must get from one level to the other
-SPEED_BAND = 1000.0  # rpm, within which holds and steps are taken together
+SPEED_BAND = 1000.0  # rpm, width of the bands, centred on its multiples, in which holds and steps are taken together
 
 
 class Held(NamedTuple):
@@ -45,7 +45,7 @@ def steady_rows(time: FloatArray, command: FloatArray, rpm: FloatArray) -> Itera
     for held in holds(command):
         start = held.first + int(np.searchsorted(time[held.first : held.end], time[held.first] + SETTLED))
         rows = np.arange(start, held.end)
-        band = np.floor(rpm[rows] / SPEED_BAND)
+        band = np.rint(rpm[rows] / SPEED_BAND)
         for one in np.unique(band):
             found = rows[band == one]
             if len(found) >= LEAST_HOLD_ROWS:

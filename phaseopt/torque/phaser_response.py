@@ -5,8 +5,8 @@ Where a command holds, a phaser stands off it by some degrees: on average (`bias
 counts once, since the rows of one hold repeat each other; each step is fitted by itself (`step_fit`).
 
 The bound of the steady error is |bias| + t √(between² + within²), t of Student for so many holds (never below 2), and
-no less than the worst hold; the slowest speed is the least of all steps less two standard errors, the greatest swing
-the most of all steps and two standard errors. What the logs do not show is said, and no figure is made of it.
+no less than the worst hold. What is said of the steps is in `phaser_moves`. What the logs do not show is said, and no
+figure is made of it.
 
 Validity: oil as hot, and phasers and pump as worn, as in these logs. A swing into an end stop is not seen, so steps
 to an end of travel tell speed alone.
@@ -15,21 +15,18 @@ to an end of travel tell speed alone.
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 import xarray as xr
 from scipy import stats
 
 from phaseopt.project import SIDES, Phaser, Project, Side, Torque
-from phaseopt.torque.phaser_holds import LEAST_STEP, SPEED_BAND, FloatArray, steady_rows, step_rows
+from phaseopt.torque.phaser_holds import LEAST_STEP, steady_rows, step_rows
+from phaseopt.torque.phaser_moves import DIRECTIONS, LEAST_STEPS, Direction, Moves, Step, band, moves_of
 from phaseopt.torque.phases import channel_of
-from phaseopt.torque.step_fit import StepFit, fit_step
+from phaseopt.torque.step_fit import fit_step
 
-Direction = Literal["advance", "retard"]
-DIRECTIONS: tuple[Direction, Direction] = ("advance", "retard")
 LEAST_HOLDS = 3  # for a spread
-LEAST_STEPS = 2  # in a direction, for a speed or a swing
 
 
 @dataclass(frozen=True)
@@ -45,55 +42,17 @@ class Hold:
 
 
 @dataclass(frozen=True)
-class Step:
-    """One step of the command, its speed, oil temperature (nan where not logged) and what it shows."""
-
-    file: str
-    time: float
-    rpm: float
-    oil: float
-    start: float
-    end: float
-    at_stop: bool
-    fit: StepFit
-
-    @property
-    def direction(self) -> Direction:
-        """Which way it went."""
-        return "advance" if self.end > self.start else "retard"
-
-
-@dataclass(frozen=True)
 class Steady:
-    """Steady error [crank degrees]: mean, deviation (between and within holds), bound, and what it rests on."""
+    """Steady error [crank degrees]: mean, deviation (between and within holds), bound, what some hold surely shows, and
+    what they rest on."""
 
     bias: float
     spread: float
     bound: float
+    sure: float
     holds: int
     rpm_from: float
     rpm_to: float
-
-
-@dataclass(frozen=True)
-class Moves:
-    """What the steps of one direction show between two speeds; nan where they do not.
-
-    `speed` and `delay` are means with their standard errors; `slowest` [crank degrees a second] and `swing` [crank
-    degrees] are on the cautious side of all steps. `only_lowest`: rows are too few, and the speed is at least so much.
-    """
-
-    direction: Direction
-    rpm_from: float
-    rpm_to: float
-    steps: int
-    speed: float
-    speed_error: float
-    slowest: float
-    swing: float
-    delay: float
-    delay_error: float
-    only_lowest: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,6 +76,11 @@ class PhaserResponse:
         """The greatest swing either way; nan where a direction does not show one."""
         both = [moves.swing for moves in self.moves]
         return max(both) if len(both) == len(DIRECTIONS) and not any(map(math.isnan, both)) else math.nan
+
+    @property
+    def sure_swing(self) -> float:
+        """A swing that some step surely made; 0 where none did."""
+        return max((moves.sure_swing for moves in self.moves), default=0.0)
 
 
 @dataclass
@@ -168,16 +132,16 @@ def _of_side(project: Project, torque: Torque, side: Side, recordings: Sequence[
         why = f"no log has time, {side}_phase and {side}_command together (torque.columns)"
         return PhaserResponse(side, (), (), None, (), (), (why,))
     steady = _steady(seen.holds)
-    moves = [_moves(direction, seen.steps) for direction in DIRECTIONS]
+    moves = [moves_of(direction, seen.steps) for direction in DIRECTIONS]
     found = tuple(one for one in moves if one is not None)
-    bands = sorted({math.floor(step.rpm / SPEED_BAND) for step in seen.steps})
+    bands = sorted({band(step.rpm) for step in seen.steps})
     by_speed = [
-        _moves(direction, [step for step in seen.steps if math.floor(step.rpm / SPEED_BAND) == band], least=1)
+        moves_of(direction, [step for step in seen.steps if band(step.rpm) == one], least=1)
         for direction in DIRECTIONS
-        for band in bands
+        for one in bands
     ]
     missing = tuple(_not_shown(seen, steady, found))
-    told = tuple(one for one in by_speed if one is not None)
+    told = tuple(each for each in by_speed if each is not None)
     return PhaserResponse(side, tuple(seen.holds), tuple(seen.steps), steady, found, told, missing)
 
 
@@ -221,36 +185,9 @@ def _steady(found: Sequence[Hold]) -> Steady | None:
     spread = math.sqrt(between + within)
     factor = max(2.0, float(stats.t.ppf(0.975, len(found) - 1)))
     bound = max(abs(bias) + factor * spread, float(np.abs(error).max()))
+    sure = max(abs(hold.error) - 2.0 * hold.deviation / math.sqrt(hold.rows) for hold in found)
     rpm = [hold.rpm for hold in found]
-    return Steady(bias, spread, bound, len(found), min(rpm), max(rpm))
-
-
-def _moves(direction: Direction, steps: Iterable[Step], least: int = LEAST_STEPS) -> Moves | None:
-    """Means and cautious ends over steps of one direction; None where there are fewer than `least`."""
-    own = [step for step in steps if step.direction == direction]
-    if len(own) < least:
-        return None
-    fitted = [step.fit for step in own if not step.fit.only_lowest]
-    free = [step.fit for step in own if not step.fit.only_lowest and not step.at_stop]
-    rpm = [step.rpm for step in own]
-    nan = (math.nan, math.nan)
-    if len(fitted) < least:  # too few rows on the way: the speed is at least this
-        lowest = min(step.fit.speed for step in own)
-        return Moves(direction, min(rpm), max(rpm), len(own), lowest, math.nan, lowest, math.nan, *nan, True)
-    speed = _mean([fit.speed for fit in fitted], [fit.speed_error for fit in fitted])
-    delay = _mean([fit.delay for fit in fitted], [fit.delay_error for fit in fitted])
-    slowest = max(min(fit.speed - 2.0 * fit.speed_error for fit in fitted), 0.0)
-    swing = max((fit.overshoot + 2.0 * fit.overshoot_error for fit in free), default=math.nan)
-    swing = swing if len(free) >= least else math.nan
-    return Moves(direction, min(rpm), max(rpm), len(own), *speed, slowest, swing, *delay, False)
-
-
-def _mean(values: Sequence[float], errors: Sequence[float]) -> tuple[float, float]:
-    """Mean and its standard error: from how the steps differ, never less than their own errors warrant."""
-    data: FloatArray = np.array(values)
-    own = math.sqrt(float(np.mean(np.square(errors))))
-    apart = float(data.std(ddof=1)) if len(data) > 1 else 0.0
-    return float(data.mean()), max(own, apart) / math.sqrt(len(data))
+    return Steady(bias, spread, bound, max(sure, 0.0), len(found), min(rpm), max(rpm))
 
 
 def _not_shown(seen: _Seen, steady: Steady | None, found: Sequence[Moves]) -> Iterable[str]:
