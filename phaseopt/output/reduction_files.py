@@ -1,5 +1,7 @@
 """The files of a reduction, as names and texts."""
 
+from collections.abc import Iterable
+
 import numpy as np
 import numpy.typing as npt
 
@@ -18,10 +20,11 @@ _DECIMALS = {"rpm": 1, "load": 2, "icl": 2, "ecl": 2, "torque": 3, "scatter": 4}
 
 
 def reduction_files(day: Day) -> dict[str, str]:
-    """`points.csv`, `rejected.csv` and, where phasers were stepped or held, `phaser_steps.csv`, with the metadata of
-    each; `phasers.toml`, pictures, and the record."""
+    """All files by name: `points.csv`, `health.csv`, `rejected.csv` and, where phasers were stepped,
+    `phaser_steps.csv`, with the metadata of each; `phasers.toml`, pictures, and the record."""
     records = [
         ("points.csv", "Torque points", _points(day)),
+        ("health.csv", "Each channel of each log: its range, and what looks odd in the log", _health(day)),
         ("rejected.csv", "Stretches of the logs that gave no point", _rejected(day)),
     ]
     if any(response.steps for response in day.phasers):
@@ -50,6 +53,27 @@ def _points(day: Day) -> list[Column]:
         values = variable.to_numpy().astype(np.float64)
         columns.append(Column(key, words, values, str(variable.attrs["units"]), _DECIMALS.get(key, 6)))
     return columns
+
+
+def _health(day: Day) -> list[Column]:
+    found = [(log, channel) for log in day.health for channel in log.channels]
+
+    def numbers(values: Iterable[float]) -> npt.NDArray[np.float64]:
+        return np.array(list(values), dtype=np.float64)
+
+    return [
+        Column("file", "log, or files that are one recording", [log.file for log, _ in found]),
+        Column("rows", "rows of the log", numbers(log.rows for log, _ in found), "1", 0),
+        Column("duration", "from first to last row", numbers(log.duration for log, _ in found), "s", 2),
+        Column("quantity", "what the channel is", [channel.name for _, channel in found]),
+        Column("column", "the log's own name for it", [channel.column for _, channel in found]),
+        Column("channel_unit", "unit of its values", [channel.unit for _, channel in found]),
+        Column("least", "least value, in channel_unit", numbers(c.least for _, c in found), "see channel_unit", 4),
+        Column("middle", "median value, in channel_unit", numbers(c.middle for _, c in found), "see channel_unit", 4),
+        Column("most", "greatest value, in channel_unit", numbers(c.most for _, c in found), "see channel_unit", 4),
+        Column("rate", "how often it was logged", numbers(channel.rate for _, channel in found), "Hz", 3),
+        Column("look_at", "what looks odd in the log", ["; ".join(log.suspicions) for log, _ in found]),
+    ]
 
 
 def _rejected(day: Day) -> list[Column]:

@@ -56,15 +56,15 @@ def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
     steady = response.steady
     if steady is not None:
         why = (
-            f"stands {steady.bias:+.1f}° from the command on average, ± {2 * steady.spread:.1f}° (two standard"
-            f" deviations), {steady.holds} holds, {_speeds(steady.rpm_from, steady.rpm_to)}"
+            f"{steady.bias:+.1f} ± {2 * steady.spread:.1f}° off the command, {steady.holds} holds,"
+            f" {_speeds(steady.rpm_from, steady.rpm_to)}"
         )
         yield Offer("error", phaser.error, _up(steady.bound), steady.sure, why)
     if not math.isnan(response.swing):
         fitted = [step for step in response.steps if not step.fit.only_lowest and not step.at_stop]
-        most = max(fitted, key=lambda step: step.fit.overshoot)
+        most = max(fitted, key=lambda step: step.fit.overshoot + 2 * step.fit.overshoot_error)
         why = (
-            f"at most {most.fit.overshoot:.1f} ± {2 * most.fit.overshoot_error:.1f}° beyond where it settles,"
+            f"at most {most.fit.overshoot:.1f} ± {2 * most.fit.overshoot_error:.1f}° past where it settles,"
             f" {len(fitted)} steps of {_sizes(step.end - step.start for step in fitted)}"
         )
         yield Offer("overshoot", phaser.overshoot, _up(response.swing), response.sure_swing, why)
@@ -80,8 +80,8 @@ def _speed_words(moves: Moves) -> str:
     if moves.only_lowest:
         return f"at least this; too few rows while it moves to tell more; {where}"
     return (
-        f"mean {moves.speed:.0f} ± {2 * moves.speed_error:.0f} °/s, slowest at any speed {moves.slowest:.0f} or more;"
-        f" begins {moves.delay:.2f} ± {2 * moves.delay_error:.2f} s late; {where}"
+        f"mean {moves.speed:.0f} ± {2 * moves.speed_error:.0f}, begins {moves.delay:.2f} ±"
+        f" {2 * moves.delay_error:.2f} s late; {where}"
     )
 
 
@@ -91,6 +91,7 @@ def fragment_text(project: Project, responses: Sequence[PhaserResponse]) -> str:
         "# What the logs show of the phasers. Nothing of this is applied: compare, think, and copy what you accept.",
         "# Degrees are crank degrees rounded up, speeds crank degrees a second rounded down. It holds for the oil, the",
         "# pump and the wear of these logs: hot oil and age make a phaser slower and looser (ageing has its own key).",
+        "# ± is two standard deviations of an error, two standard errors of a mean.",
     ]
     for response in responses:
         lines += ["", f"[{section(project, response)}]"]

@@ -12,7 +12,7 @@ from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.phaser_fragment import section
 from phaseopt.report.reduction_words import pull_names
 from phaseopt.torque.day import Day
-from phaseopt.torque.phaser_moves import DIRECTIONS
+from phaseopt.torque.phaser_moves import DIRECTIONS, long_steps
 from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeats import FloatArray, Repeats
 
@@ -142,24 +142,30 @@ def phaser(day: Day, response: PhaserResponse) -> str:
             for sign in (-1.0, 1.0):
                 error.axhline(sign * response.steady.bound, color=DARK, ls="--", lw=1,
                               label="bound that the logs show" if sign > 0 else None)  # fmt: skip
+        low, high = error.get_ylim()
+        error.set_ylim(low, high + 0.3 * (high - low))
         error.set_ylabel("measured less commanded, degrees")
         error.set_title("Steady error", fontsize=9.0, loc="left")
         for direction, (colour, dash, marker) in zip(DIRECTIONS, _LOOKS, strict=False):
             own = [step for step in response.steps if step.direction == direction]
-            if own:
-                speed.errorbar(
-                    [step.rpm for step in own], [step.fit.speed for step in own],
-                    yerr=[2 * np.nan_to_num(step.fit.speed_error) for step in own], fmt=marker, ms=4, color=colour,
-                    elinewidth=0.8, label=f"{direction}, each step",
-                )  # fmt: skip
+            long = long_steps(own)
+            short = [step for step in own if step not in long]
+            for some, face, label in ((long, colour, direction), (short, WHITE, f"{direction}, too short to tell")):
+                if some:
+                    speed.errorbar(
+                        [step.rpm for step in some], [step.fit.speed for step in some],
+                        yerr=[2 * np.nan_to_num(step.fit.speed_error) for step in some], fmt=marker, ms=4.5,
+                        color=colour, mfc=face, elinewidth=0.8, label=label,
+                    )  # fmt: skip
             slew = getattr(stated.slew, direction)
             speed.axhline(slew, color=colour, ls=dash, lw=1, label=f"{direction}, stated {slew:g}")
-        speed.set_ylim(bottom=0.0)
+        fastest = [stated.slew.advance, stated.slew.retard, *(step.fit.speed for step in response.steps)]
+        speed.set_ylim(0.0, 1.5 * max(fastest))  # room for the legend
         speed.set_ylabel("speed, degrees a second")
         speed.set_title("Speed from a tenth to nine tenths of each step", fontsize=9.0, loc="left")
         for axes in (error, speed):
             axes.set_xlabel("engine speed, rpm")
-            axes.legend(loc="best", ncols=2)
+            axes.legend(loc="upper left", ncols=3)
             axes.grid(alpha=0.3)
         figure.suptitle(f"[{section(day.project, response)}]: commanded against measured phase", fontsize=10.0)
         return svg_element(figure, f"phaser-{response.side}", f"What the logs show of {section(day.project, response)}")

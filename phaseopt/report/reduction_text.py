@@ -1,7 +1,9 @@
 """What `phaseopt reduce` prints: in one minute, what the logs hold, what they cannot show, what to look at first."""
 
+import math
 import textwrap
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -13,6 +15,7 @@ from phaseopt.report.fit_text import NOT_JUDGED
 from phaseopt.report.phaser_fragment import offers, section
 from phaseopt.report.reduction_words import look_first, phaser_lines, pull_names, repeat_lines
 from phaseopt.torque.day import Day
+from phaseopt.torque.health import Health
 
 _WIDTH, _INDENT = 118, 14
 
@@ -23,18 +26,35 @@ def reduction_summary(day: Day, written: list[Path]) -> str:
     first = look_first(day)
     blocks = [
         ("Look first", first or ["nothing stands out"]),
+        ("Logs", [logs_line(day.health)]),
         ("Points", [points_line(day.reduction.points)]),
         ("Pulls", pull_lines(day)),  # centrelines, and the standard error of a point in the middle of them
         ("Left out", rejected_lines(day)),
         ("Repeats", repeat_lines(day.repeats, names)),
         ("Phasers", [line for response in day.phasers for line in phaser_lines(day.project, response)]),
-        ("Notes", list(day.reduction.notes)),
+        ("Notes", _notes(day)),
         ("Written", [", ".join(map(str, written))] if written else []),
     ]
     parts = [f"  {day.project.name}: what the dyno logs say"]
     parts += ["\n".join(_block(label, lines)) for label, lines in blocks if lines]
     parts.append(textwrap.fill(NOT_JUDGED, _WIDTH, initial_indent="  ", subsequent_indent="  "))
     return "\n\n".join(parts) + "\n"
+
+
+def logs_line(found: Sequence[Health]) -> str:
+    """How many logs were read, how long and how often they were logged; what looks odd in them is told first of all."""
+    rows = sum(health.rows for health in found)
+    rates = [health.rate for health in found if not math.isnan(health.rate)]
+    odd = sum(1 for health in found if health.suspicions)
+    often = f" at {min(rates):.3g} to {max(rates):.3g} rows a second" if rates else ""
+    looks = f"{odd} of them look odd (see above)" if odd else "none looks odd"
+    return f"{len(found)} logs, {rows} rows{often}; {looks}; each channel's range is in health.csv of --out"
+
+
+def _notes(day: Day) -> list[str]:
+    """Notes of the reduction without what is told first of all already."""
+    told = {f"{health.file}: {said}" for health in day.health for said in health.suspicions}
+    return [note for note in day.reduction.notes if not any(note.endswith(text) for text in told)]
 
 
 def points_line(points: xr.Dataset) -> str:
@@ -101,6 +121,7 @@ def reduction_record(day: Day, written: list[Path]) -> dict[str, Any]:
         "clear": not look_first(day),
         "look_first": look_first(day),
         "correction": points.attrs["correction"],
+        "logs": [asdict(health) for health in day.health],
         "pulls": names,
         "points": columns,
         "rejected": [asdict(one) for one in day.reduction.rejected],

@@ -89,20 +89,20 @@ def _odd_words(odd: OddPull, names: list[str]) -> str:
 
 def phaser_lines(project: Project, response: PhaserResponse) -> list[str]:
     """What the logs show of one phaser beside what the project states."""
-    name = section(project, response)
-    lines = [_offer_words(name, offer) for offer in offers(project, response)]
-    return lines + [f"{name}: not shown: {why}" for why in response.not_shown]
+    lines = [f"[{section(project, response)}]", *(_offer_words(offer) for offer in offers(project, response))]
+    return lines + [f"- not shown: {why}" for why in response.not_shown]
 
 
-def _offer_words(name: str, offer: Offer) -> str:
-    bolder = "BOLDER THAN THE LOGS: " if offer.bolder else ""
-    both = f"stated {number_text(offer.stated)}, shown {number_text(offer.shown)}"
-    return f"{name}.{offer.key}: {bolder}{both}; {offer.why}"
+def _offer_words(offer: Offer) -> str:
+    bolder = "BOLDER THAN THE LOGS, " if offer.bolder else ""
+    both = f"stated {number_text(offer.stated)}, {bolder}shown {number_text(offer.shown)}"
+    return f"- {offer.key}: {both} ({offer.why})"
 
 
 def look_first(day: Day) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
     lines = odd_lines(day.repeats, pull_names(day))
+    lines += [f"{health.file}: {said}" for health in day.health for said in health.suspicions]
     for response in day.phasers:
         bolder = [offer for offer in offers(day.project, response) if offer.bolder]
         if bolder:

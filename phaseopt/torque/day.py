@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import xarray as xr
 
 from phaseopt.project import Project, Torque
+from phaseopt.torque.health import Health
 from phaseopt.torque.logs import read_other_logs, read_pull
 from phaseopt.torque.phaser_response import PhaserResponse, phaser_response
 from phaseopt.torque.pulls import Reduction, reduce_logs
@@ -13,10 +14,11 @@ from phaseopt.torque.repeatability import Repeatability, repeatability
 
 @dataclass(frozen=True, eq=False)
 class Day:
-    """What the logs of a project say."""
+    """What the logs of a project say; `health` of every log, those in which only the phasers were stepped last."""
 
     project: Project
     reduction: Reduction
+    health: tuple[Health, ...]
     repeats: Repeatability
     phasers: tuple[PhaserResponse, ...]
 
@@ -24,16 +26,19 @@ class Day:
 def read_day(project: Project) -> Day:
     """Reduce all logs of a project. Raises `InputError` as `reduce_logs`, and for files in `phaser_steps` likewise."""
     reduction = reduce_logs(project)
-    assert project.torque is not None  # reduce_logs refuses a project without
-    phasers = phaser_response(project, project.torque, _recordings(project, project.torque))
-    return Day(project, reduction, repeatability(reduction.points), phasers)
+    torque = project.torque
+    assert torque is not None  # reduce_logs refuses a project without
+    stepped: list[xr.Dataset] = []
+    if torque.phaser_steps:
+        stepped = read_other_logs(project, torque, "torque.phaser_steps", torque.phaser_steps, ("rpm",))
+    logs = [*_commanded(project, torque), *stepped]
+    health = (*reduction.health, *(log.attrs["health"] for log in stepped))
+    return Day(project, reduction, health, repeatability(reduction.points), phaser_response(project, torque, logs))
 
 
-def _recordings(project: Project, torque: Torque) -> list[xr.Dataset]:
-    """Every recording of every pull and of the logs in which phasers were stepped."""
-    pulls = [
-        log for number, pull in enumerate(torque.pulls, start=1) for log in read_pull(project, torque, number, pull)
-    ]
-    if not torque.phaser_steps:
-        return pulls
-    return pulls + read_other_logs(project, torque, "torque.phaser_steps", torque.phaser_steps, ("rpm",))
+def _commanded(project: Project, torque: Torque) -> list[xr.Dataset]:
+    """The pulls' recordings, where a command may stand in them; else none, since they say nothing of a phaser."""
+    if torque.columns.intake_command is None and torque.columns.exhaust_command is None:
+        return []
+    pulls = enumerate(torque.pulls, start=1)
+    return [log for number, pull in pulls for log in read_pull(project, torque, number, pull)]

@@ -45,9 +45,10 @@ class Step:
 class Moves:
     """What the steps of one direction show between two speeds; nan where they do not.
 
-    `speed` and `delay` are means with their standard errors; `slowest` [crank degrees a second] and `swing` [crank
-    degrees] are on the cautious side, `sure_speed` and `sure_swing` on the other: in some band of speeds it was surely
-    no faster, in some step it swung no less. `steps` is the number of those long enough to tell of speed. `only_lowest`: rows are too few, and the speed is at least so much.
+    `steps` is how many are long enough to tell of speed. `speed` and `delay` are means with their standard errors;
+    `slowest` [crank degrees a second] and `swing` [crank degrees] are on the cautious side, `sure_speed` and
+    `sure_swing` on the other: in some band of speeds it was surely no faster, in some step it swung no less.
+    `only_lowest`: rows are too few, and the speed is at least so much.
     """
 
     direction: Direction
@@ -71,8 +72,7 @@ def moves_of(direction: Direction, steps: Iterable[Step], least: int = LEAST_STE
     if len(own) < least:
         return None
     rpm = [step.rpm for step in own]
-    longest = max(abs(step.fit.travelled) for step in own)
-    long = [step for step in own if abs(step.fit.travelled) >= LONG * longest]
+    long = long_steps(own)
     about = (direction, min(rpm), max(rpm), len(long))
     fitted = [step for step in long if not step.fit.only_lowest]
     free = [step.fit for step in own if not step.fit.only_lowest and not step.at_stop]
@@ -97,6 +97,12 @@ def moves_of(direction: Direction, steps: Iterable[Step], least: int = LEAST_STE
         delay_error=delay_error,
         only_lowest=False,
     )
+
+
+def long_steps(steps: Sequence[Step]) -> list[Step]:
+    """Those of one direction that tell of speed."""
+    longest = max((abs(step.fit.travelled) for step in steps), default=0.0)
+    return [step for step in steps if abs(step.fit.travelled) >= LONG * longest]
 
 
 def band(rpm: float) -> int:
