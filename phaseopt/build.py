@@ -14,10 +14,12 @@ from phaseopt.airflow import cylinder_air, efficiency_at
 from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.errors import InputError
 from phaseopt.progress import Progress, Remembered, part, silent
 from phaseopt.project import SIDES, Project
+from phaseopt.search.loosened import solve_loosened
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, torque_map
 from phaseopt.surrogate.exact import ExactModel
@@ -105,7 +107,11 @@ def best_tables(
     labels = torque_map(project, model, limits, learnt.surface)
     with told_of(project, "search"):
         problem, boxes = search_problem(project, model, limits, labels)
-        found = solve(problem, boxes, progress=part(tell, 0.25, 1.0))
+        rest_of_it = part(tell, 0.25, 1.0)
+        if project.gap.between == BY_NAME:
+            found = solve_loosened(problem, boxes, model, limits, rest_of_it)
+        else:
+            found = solve(problem, boxes, progress=rest_of_it)
     exhaust = found.intake if model.tied else found.exhaust
     return found, labels, PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
 

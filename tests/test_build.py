@@ -127,3 +127,20 @@ def test_an_overlap_cap_that_empties_a_cell_names_the_project_file(tmp_path: Pat
     path = pulls_alone_file(tmp_path, ("load = [0, 50], degrees = 10", "load = [0, 50], degrees = -300"))
     with pytest.raises(InputError, match=r"project.toml: search: no phases are left .*'overlap cap'"):
         build(load_project(path))
+
+
+def test_the_looser_rule_builds_tables_that_are_told_as_looser(tmp_path: Path) -> None:
+    """Heads so near that the rule between cells matters: whatever comes out is accepted, and said to be looser where
+    it is no box; the clamps are then but the span of the tables."""
+    near = (("across = 16.30", "across = 15.6"), ("across = -16.60", "across = -15.9"))
+    by_name = ("tables_only_guard = true", 'tables_only_guard = true\nbetween = "neighbouring cells"')
+    found = build(load_project(pulls_alone_file(tmp_path, *near, by_name)))
+    assert found.verdict.accepted
+    assert found.search.bound >= found.search.value
+    assert not found.verdict.clear
+    files = build_files(found)
+    kinds = {row["kind"] for row in csv.DictReader(io.StringIO(files["limits.csv"]))}
+    assert kinds == {"span", "alone", "together"}
+    record = json.loads(files["run.json"])["search"]
+    assert not record["box_is_safe"]
+    assert "holds only while both phasers keep up" in files["report.html"]

@@ -94,7 +94,7 @@ def phase_limits(model: ContactModel) -> Limits:
     lattice = lattice_of(model, labels_i, labels_e)
     speeds = np.unique(np.r_[model.project.tables.rpm, model.top_speed])
     margin = _margins(model, lattice, speeds)
-    ok: BoolArray = np.asarray((margin >= IN_HAND).all(axis=(-2, -1)))
+    ok = _keeps(margin)
     if not ok[-1][lattice.rest]:
         held = speeds[ok[(slice(None), *lattice.rest)]]
         raise _rest_unsafe(model, float(held[-1]) if held.size else None)
@@ -111,6 +111,15 @@ def phase_limits(model: ContactModel) -> Limits:
         full_travel(model),
         faults(model, _hull(boxes), model.top_speed, "its clamps"),
     )
+
+
+def safe_places(model: ContactModel, lattice: Lattice, speeds: FloatArray) -> BoolArray:
+    """(r, a, b) the places of a lattice that keep both rules at each speed, rpm."""
+    return _keeps(_margins(model, lattice, speeds))
+
+
+def _keeps(margin: FloatArray) -> BoolArray:
+    return np.asarray((margin >= IN_HAND).all(axis=(-2, -1)))
 
 
 def _margins(model: ContactModel, lattice: Lattice, speeds: FloatArray) -> FloatArray:

@@ -28,7 +28,7 @@ def build(project_file: ProjectFile, out: Out, json: Json = False) -> None:
         progress = ProgressLine()
         try:
             found = job.build(project, progress)
-            if found.verdict.clear:
+            if found.verdict.accepted:
                 progress(0.99, "writing")
                 write_files(out, build_files(found))
         finally:
@@ -36,6 +36,6 @@ def build(project_file: ProjectFile, out: Out, json: Json = False) -> None:
         if json:
             print_json(run_record(found))
         else:
-            typer.echo(summary(found, out if found.verdict.clear else None))
-        if not found.verdict.clear:
+            typer.echo(summary(found, out if found.verdict.accepted else None))
+        if not found.verdict.accepted:
             raise typer.Exit(NOT_CLEAR)

@@ -19,7 +19,7 @@ from phaseopt.output.limits_files import limit_columns
 from phaseopt.output.metadata import records_metadata, table_metadata
 from phaseopt.output.record import run_record
 from phaseopt.project import SIDES
-from phaseopt.report.facts import clamps
+from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.page import render
 from phaseopt.report.sheet import check_sheet
 from phaseopt.report.simulation import air_words, notes
@@ -44,7 +44,7 @@ def build_files(build: Build) -> dict[str, str]:
         (
             "limits.csv",
             "Clamps: the safe box of the tables, and by speed alone and together",
-            limit_columns(build.limits, [clamps(build)], speeds),
+            limit_columns(build.limits, [clamps(build)], speeds, safe=clamps_hold(build)),
         ),
     ]
     if build.airflow is not None:

@@ -57,11 +57,14 @@ def limits_files(model: ContactModel, limits: Limits) -> dict[str, str]:
     return files
 
 
-def limit_columns(limits: Limits, boxes: Sequence[SafeBox], rpm: np.ndarray) -> list[Column]:
-    """Boxes to enter as clamps first, good up to the last speed, then each speed alone and together."""
+def limit_columns(limits: Limits, boxes: Sequence[SafeBox], rpm: np.ndarray, safe: bool = True) -> list[Column]:
+    """Boxes to enter as clamps first, good up to the last speed, then each speed alone and together.
+
+    Not `safe`: the boxes are but the span of tables that keep the looser rule between cells, and are called so.
+    """
     kinds, rows, edges = [], [], []
     for box in boxes:
-        kinds.append("box")
+        kinds.append("box" if safe else "span")
         rows.append([float(rpm[-1]), *(getattr(box, end) for end in ENDS)])
         edges.append(["", ""])
     for kind, found in (("alone", limits.alone), ("together", limits.together)):
@@ -73,7 +76,7 @@ def limit_columns(limits: Limits, boxes: Sequence[SafeBox], rpm: np.ndarray) -> 
     return [
         Column(
             "kind",
-            "box: safe as a whole, the clamps to enter; alone: safe with the other cam at rest; together: safe with "
+            "box: safe as a whole, the clamps to enter; span: of the tables, not safe as a whole; alone: safe with the other cam at rest; together: safe with "
             "each other at this speed",
             kinds,
         ),

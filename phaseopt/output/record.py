@@ -13,7 +13,7 @@ from phaseopt.build import Build
 from phaseopt.clearance.stacks import DRAWS, SEED
 from phaseopt.cycle.fingerprint import code_version
 from phaseopt.project import Project
-from phaseopt.report.facts import clamps
+from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.report.verdicts import verdict_as_dict
 from phaseopt.torque.logs import pull_files
@@ -57,6 +57,7 @@ def run_record(build: Build) -> dict[str, Any]:
             "gap_of_gain": found.gap_of_gain,
             "best_fixed_timing": None if found.fixed is None else asdict(found.fixed),
             "box": asdict(clamps(build)),
+            "box_is_safe": clamps_hold(build),
         },
         "verdict": verdict_as_dict(build.verdict),
     }

@@ -52,8 +52,8 @@ class Gap(Section):
     )
     between: Literal["any with any", "neighbouring cells"] = Field(
         "any with any",
-        description="what check accepts between cells: any phase in the tables with any other, or the looser rule of "
-        "neighbouring cells, which takes phasers to keep up with the engine; a build keeps to any with any",
+        description="what is accepted between cells: any phase in the tables with any other, or the looser rule of "
+        "neighbouring cells, which takes phasers to keep up with the engine",
     )
     static: StaticGaps = Field(default_factory=StaticGaps)
     running: RunningGaps

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.limits import SafeBox
+from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.search.binding import UNKNOWN
 
@@ -71,12 +72,28 @@ def phase_words(project: Project, side: Side) -> str:
 
 
 def clamps(build: "Build") -> SafeBox:
-    """The largest safe box that the tables were searched in: its edges are the clamps to enter in the controller."""
+    """The largest safe box that the tables were searched in: its edges are the clamps to enter in the controller.
+
+    Tables that keep only the looser rule between cells lie in no safe box: then the span of the tables, with rest.
+    """
     labels = build.search.box
     ends = [float(build.limits.phases_intake[label]) for label in (labels.a_from, labels.a_to)]
     other = [float(build.limits.phases_exhaust[label]) for label in (labels.b_from, labels.b_to)]
     wanted = SafeBox(*ends, *(ends if build.model.tied else other))
-    return next(box for box in build.limits.boxes if np.allclose(astuple(box), astuple(wanted), rtol=0, atol=1e-6))
+    boxes = (box for box in build.limits.boxes if np.allclose(astuple(box), astuple(wanted), rtol=0, atol=1e-6))
+    return next(boxes, build.verdict.box.range)
+
+
+def clamps_hold(build: "Build") -> bool:
+    """Whether the clamps to enter are safe as a whole; where they are not, they only keep what is outside them out."""
+    return build.verdict.box.verdict == CLEAR
+
+
+def verdict_word(build: "Build") -> str:
+    """The verdict on the tables in a word or two."""
+    if build.verdict.clear:
+        return "clear"
+    return "clear by the looser rule" if build.verdict.accepted else "NOT CLEAR"
 
 
 def binder_words(name: str) -> str:

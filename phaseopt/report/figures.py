@@ -19,7 +19,7 @@ from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
-from phaseopt.report.facts import FloatArray, Tightest, clamps, moving, phase_words, tightest
+from phaseopt.report.facts import FloatArray, Tightest, clamps, clamps_hold, moving, phase_words, tightest, verdict_word
 from phaseopt.report.simulation import alone, beyond
 from phaseopt.tables import number_text
 
@@ -199,7 +199,7 @@ def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes)
 
 def safe_set(build: "Build") -> str:
     """Which phases are safe at the top speed, what refuses the others, and where the cells stand."""
-    title = f"Safe phases at {build.model.top_speed:.0f} rpm: tables {'clear' if build.verdict.clear else 'NOT CLEAR'}"
+    title = f"Safe phases at {build.model.top_speed:.0f} rpm: tables {verdict_word(build)}"
     with styled():
         figure = Figure(figsize=(7.5, 5.8), layout="constrained")
         axes = figure.subplots()
@@ -225,7 +225,8 @@ def _plane(axes: Axes, build: "Build") -> list[Patch]:
             area.set_linewidth(0.0)
             label = "safe" if code == 0 else f"refused by {words}"
             areas.append(Patch(fc=colour, hatch=hatch, ec=BLACK, lw=0.5, label=label))
-    _box(axes, clamps(build), "-", "safe box: the clamps to enter")
+    if clamps_hold(build):
+        _box(axes, clamps(build), "-", "safe box: the clamps to enter")
     _box(axes, build.verdict.box.range, "--", "range of these tables, with rest")
     pairs = np.column_stack([build.tables.of_side(side).to_numpy().ravel() for side in SIDES])
     each, count = np.unique(pairs, axis=0, return_counts=True)

@@ -17,7 +17,7 @@ from phaseopt.clearance.stacks import HOW, chance_words, chances
 from phaseopt.project import Side
 from phaseopt.report import figures, text
 from phaseopt.report.colours import Scale, ink
-from phaseopt.report.facts import binder_words, binders, clamps, moving, phase_words, tightest
+from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, moving, phase_words, tightest
 from phaseopt.report.faults import POCKETS, fault_table
 from phaseopt.report.inputs import input_tables
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table, picture
@@ -42,7 +42,7 @@ def _context(build: "Build") -> dict[str, Any]:
     travel = build.verdict.full_travel
     return {
         "name": build.project.name,
-        "clear": build.verdict.clear,
+        "clear": build.verdict.accepted,
         "verdict": text.verdict_line(build),
         "guard": "" if travel.verdict == CLEAR else travel.sentence,
         "cautions": text.cautions(),
@@ -149,7 +149,10 @@ def _clamp_table(build: "Build") -> Table:
         values = [getattr(each, f"{side}_{end}") for each in (box, used) for end in ("from", "to")]
         rows.append(Row(phase_words(build.project, side), tuple(f"{number_text(value)}°" for value in values)))
     head = ("", "clamp from", "clamp to", "tables from", "tables to")
-    return Table("Clamps to enter in the controller, and the range the tables use (with rest)", head, tuple(rows))
+    title = "Clamps to enter in the controller, and the range the tables use (with rest)"
+    if not clamps_hold(build):
+        title += "; not safe as a whole, so they guard less than clamps of a box would"
+    return Table(title, head, tuple(rows))
 
 
 def _limit_table(build: "Build") -> Table:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from phaseopt.clearance.contacts import WORDS, sides_of
+from phaseopt.clearance.neighbours import LOOSER
 from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
 from phaseopt.report.faults import fault_lines
@@ -79,6 +80,12 @@ def verdict_line(build: "Build") -> str:
         return (
             f"Tables clear: each of the {cells.size} cells, and the tables as a box, keep both rules "
             f"up to {build.model.top_speed:.0f} rpm.{fault}"
+        )
+    if build.verdict.accepted:
+        return (
+            f"Tables clear by the looser rule that the project chooses: each of the {cells.size} cells, and phases of "
+            f"neighbouring cells, keep both rules up to {build.model.top_speed:.0f} rpm; as a box they are "
+            f"{build.verdict.box.verdict}. {LOOSER[0].upper()}{LOOSER[1:]}."
         )
     return f"NOT CLEAR, do not load: {short} of {cells.size} cells break a rule; as a box: {build.verdict.box.verdict}."
 

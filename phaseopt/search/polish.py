@@ -42,7 +42,7 @@ def score(worth: FloatArray, table: IntArray, speed: Edges, load: Edges) -> floa
 
 
 @njit
-def _add_neighbour(unary: FloatArray, label: IntArray, cost: FloatArray, window: IntArray, back: bool) -> None:
+def add_neighbour(unary: FloatArray, label: IntArray, cost: FloatArray, window: IntArray, back: bool) -> None:
     """Charge each label of a cell for its step to a neighbour's label that stays (`back`: the cell comes first)."""
     a, b = unary.shape
     sign = -1 if back else 1
@@ -67,9 +67,9 @@ def _move(
     unary = worth[line].copy()
     for k in range(unary.shape[0]):
         if line > 0:
-            _add_neighbour(unary[k], table[line - 1, k], across_cost[line - 1], across_window[line - 1], False)
+            add_neighbour(unary[k], table[line - 1, k], across_cost[line - 1], across_window[line - 1], False)
         if line < lines - 1:
-            _add_neighbour(unary[k], table[line + 1, k], across_cost[line], across_window[line], True)
+            add_neighbour(unary[k], table[line + 1, k], across_cost[line], across_window[line], True)
     labels = table[line].copy()
     before = chain_value(unary, along_cost, along_window, labels)
     after = chain_optimum(unary, along_cost, along_window, labels)
@@ -137,7 +137,7 @@ def _decode(
         unary = worth[:, k] + from_right[:, k]
         if k > 0:
             for r in range(n_speed):
-                _add_neighbour(unary[r], table[r, k - 1], load_cost[k - 1], load_window[k - 1], False)
+                add_neighbour(unary[r], table[r, k - 1], load_cost[k - 1], load_window[k - 1], False)
         chain_optimum(unary, speed_cost, speed_window, labels)
         table[:, k] = labels
     return table

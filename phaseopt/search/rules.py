@@ -5,6 +5,7 @@ import numpy.typing as npt
 
 from phaseopt.clearance.limits import EDGES, Limits
 from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.clearance.overlap_caps import caps, overlaps, within
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Pin, Project
@@ -88,7 +89,7 @@ def _why_not(model: ContactModel, limits: Limits, pin: Pin, project: Project) ->
             )
     if model.tied and None not in phases.values() and pin.intake != pin.exhaust:
         return "one phaser moves both cams, so they cannot hold two phases", "give one phase"
-    if not any(_holds(box, phases) for box in limits.boxes):
+    if project.gap.between != BY_NAME and not any(_holds(box, phases) for box in limits.boxes):
         return _outside(limits, phases)
     return None
 

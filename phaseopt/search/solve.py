@@ -61,8 +61,8 @@ class SearchResult:
 
 
 @dataclass(frozen=True)
-class _Found:
-    """The outcome of one box; `table` holds labels within the box."""
+class Found:
+    """The outcome of one box; `table` (R, L, 2) holds labels within the box, `value` its score, `bound` the box's."""
 
     instance: Instance
     table: IntArray
@@ -103,7 +103,7 @@ def solve(
     candidates = _rank(problem, boxes, hull, hull_rows)
     marks = [c.fixed for c in candidates if c.fixed is not None]
     fixed = max(marks, key=lambda mark: mark.value) if marks else None
-    best: _Found | None = None
+    best: Found | None = None
     ceiling, done, nodes = -np.inf, 0, 0
     for number, candidate in enumerate(candidates):
         if best is not None and candidate.bound <= best.value + _aim(problem, best.value, fixed):
@@ -121,7 +121,7 @@ def solve(
             best = found
     assert best is not None  # _rank leaves at least one candidate
     tell(1.0, "search done")
-    return _result(problem, best, max(ceiling, best.value), fixed, (done, nodes))
+    return result_of(problem, best, max(ceiling, best.value), fixed, (done, nodes))
 
 
 def _part(tell: Progress, number: int, parts: int) -> Progress:
@@ -190,7 +190,7 @@ def _aim(problem: Problem, value: float, fixed: FixedTiming | None) -> float:
 def _solve_box(
     problem: Problem, instance: Instance, rows: FloatArray | None, floor: float, fixed: FixedTiming | None,
     sweeps: int, tell: Progress,
-) -> _Found:  # fmt: skip
+) -> Found:  # fmt: skip
     """Sweep, bound and decode by turns until the gap meets the aim, the box cannot beat `floor`, or news stops."""
     turned = np.ascontiguousarray(instance.worth.swapaxes(0, 1))
     dual = start(instance.worth, rows)
@@ -211,12 +211,13 @@ def _solve_box(
     nodes = 0
     if problem.worth.size < SMALL and bound > value:
         value, table, bound, nodes = close(instance, dual, value, table, bound, NODES)
-    return _Found(instance, table, value, max(bound, value), done, nodes)
+    return Found(instance, table, value, max(bound, value), done, nodes)
 
 
-def _result(
-    problem: Problem, best: _Found, bound: float, fixed: FixedTiming | None, work: tuple[int, int]
+def result_of(
+    problem: Problem, best: Found, bound: float, fixed: FixedTiming | None, work: tuple[int, int]
 ) -> SearchResult:
+    """What is told of the best tables found, against a bound and a mark; `work` the sweeps and nodes it took."""
     box = best.instance.box
     table = best.table + np.array([box.a_from, box.b_from])
     gap = bound - best.value
