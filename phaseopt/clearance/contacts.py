@@ -38,7 +38,9 @@ def not_covered(project: Project) -> tuple[str, ...]:
     valves = _valves_not_covered(project)
     third = any(cam.valves > 2 for cam in (project.intake, project.exhaust))
     middle = (
-        ("a third valve of a kind to the piston, where its tilt or drop differs from the others'",) if third else ()
+        ("a third valve of a kind to the piston, where its tilt, drop or lobe differs from the others'",)
+        if third
+        else ()
     )
     return NEVER_COVERED + valves + middle
 

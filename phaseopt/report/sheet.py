@@ -19,6 +19,7 @@ from phaseopt.clearance.hand_sum import HandSum, HandSums, hand_sums
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import floored, place
+from phaseopt.clearance.valve_sum import valve_sum
 from phaseopt.project import SIDES, Side
 from phaseopt.project.blank import DROP_ANGLES
 from phaseopt.report import sheet_text
@@ -75,6 +76,7 @@ def limits_sheet(model: ContactModel, limits: Limits) -> str:
         not_covered=model.not_covered,
         readings_of=readings,
         worked=[_sums_table(caption, found, lines, title)],
+        valves=_valves_table(model, phases),
     )
 
 
@@ -100,6 +102,7 @@ def _page(**given: Any) -> str:
         "readings_of": (),
         "afterwards": sheet_text.AFTERWARDS,
         "worked": (),
+        "valves": None,
         "timings": (),
     }
     return fill("sheet.html.j2", defaults | given)
@@ -128,6 +131,38 @@ def _sums_table(caption: str, found: HandSums, lines: tuple[str, ...], title: st
         rows.append({"angle": f"{angle:g}", "place": _place(angle), "cells": cells})
     sides = [f"{s.side}, cylinder {s.cylinder}" for s in found.sums]
     return {"caption": caption, "sides": sides, "rows": rows, "lines": lines, "title": title}
+
+
+def _valves_table(model: ContactModel, phases: tuple[float, float]) -> dict[str, Any] | None:
+    """The sum between the valves; None where there is none to show."""
+    found = valve_sum(model, *phases)
+    if found is None:
+        return None
+    columns = ((found.shut, 2), (found.intake, 2), (found.by_intake, 3), (found.exhaust, 2), (found.by_exhaust, 3))
+    rows = [
+        {
+            "angle": f"{angle:g}",
+            "place": _place(angle),
+            "cells": [f"{column[k]:.{decimals}f}" for column, decimals in columns],
+            "gap": f"{found.gap[k]:.2f}",
+            "least": k == found.least,
+        }
+        for k, angle in enumerate(found.angle)
+    ]
+    by_hand = float(model.by_hand(phases)[0, model.contacts.index("valve_valve")])
+    least = f"least in this sum {_mm(found.gap[found.least])}, {place(found.angle[found.least])}"
+    return {
+        "title": "The sum between the valves at the same timing",
+        "caption": "Valve to valve: gap = shut − intake lift × share − exhaust lift × share; mm, lash as set",
+        "head": ("shut", "intake lift", "× share", "exhaust lift", "× share", "= gap", "yours"),
+        "rows": rows,
+        "lines": (
+            "Shut is what parts the nearest heads on their seats, along the line that is shortest at that angle; a mm "
+            "of lift takes its share of it, the cosine between stem and line.",
+            f"valve to valve: {least}; the program finds {by_hand:.2f} mm over all angles, before anything is taken "
+            "off for doubt of the seats",
+        ),
+    }
 
 
 def _how_to_sum() -> str:

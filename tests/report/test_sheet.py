@@ -6,6 +6,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from clearance import bodies
 from engines import SEATS, project_of
 
 from phaseopt.clearance.check import check_tables
@@ -96,7 +97,7 @@ def test_the_sum_of_limits_adds_up_on_paper_to_what_the_program_finds(model: Con
     """The hand sum, recomputed from the printed page alone (gap = drop less lift at an angle: common practice)."""
     limits = phase_limits(model)
     page = limits_sheet(model, limits)
-    (part,) = (part for part in Page(page).parts if part.of("sums"))
+    part, _ = (part for part in Page(page).parts if part.of("sums"))
     (table,) = part.of("sums")
     leasts = least_by_pencil(table[2:])
     assert leasts[0][1] >= 0 >= leasts[1][1]  # intake after TDC, exhaust before it
@@ -108,6 +109,29 @@ def test_the_sum_of_limits_adds_up_on_paper_to_what_the_program_finds(model: Con
         assert f"{abs(angle)}°" in told[0] or "at TDC" in told[0]
     box = max(limits.boxes, key=lambda box: box.size)
     assert f"intake phase {box.intake_to:g}°, exhaust phase {box.exhaust_from:g}°" in part.text
+
+
+def test_the_sum_between_the_valves_adds_up_on_paper_to_a_distance_of_meshes(model: ContactModel) -> None:
+    """Recomputed from the printed page alone; each row's gap against the bodies in space by `python-fcl`."""
+    page = Page(limits_sheet(model, phase_limits(model)))
+    _, part = (part for part in page.parts if part.of("sums"))
+    (table,) = part.of("sums")
+    found = []
+    for row in table[1:]:
+        shut, intake, by_intake, exhaust, by_exhaust, gap = map(float, row[1:7])
+        assert shut - intake * by_intake - exhaust * by_exhaust == pytest.approx(gap, abs=0.0051)
+        assert row[7] == ""  # room for the builder's own
+        assert gap == pytest.approx(bodies.nearest(model.project, intake, exhaust), abs=0.02)
+        found.append(gap)
+    told = re.search(r"valve to valve: least in this sum (\S+) mm .*?; the program finds (\S+) mm", part.text)
+    assert told is not None
+    assert float(told[1]) == min(found)
+    assert float(told[2]) == pytest.approx(min(found), abs=0.025)
+
+
+def test_without_seats_there_is_no_sum_between_the_valves(tmp_path: Path) -> None:
+    model = engine(tmp_path)
+    assert "between the valves" not in limits_sheet(model, phase_limits(model))
 
 
 def test_the_invented_sum_of_a_new_project_adds_up_and_is_called_invented() -> None:
