@@ -142,7 +142,8 @@ def _head(file: Path, encoding: str) -> list[str]:
         raw = stream.read(_HEAD_BYTES)
         whole = not stream.read(1)
     text = raw.decode(encoding, errors="replace")
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").splitlines(keepends=True)
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    lines = [line + "\n" for line in lines[:-1]] + [line for line in lines[-1:] if line]
     return (lines if whole or len(lines) < 2 else lines[:-1])[:_HEAD_LINES]
 
 

@@ -7,9 +7,11 @@ line, a field that is no number) goes through a reader of single lines, which re
 import csv
 import math
 import re
+from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -47,8 +49,16 @@ def read_numbers(file: Path, writing: Writing, names: Sequence[str], time: str |
     Up to ten lines without numbers at the end (a remark, a line cut short) are passed over and told.
     """
     rows, width = _plain_rows(file, writing)
-    numbers = _fast(file, writing, names, rows, width) if rows else None
-    return _without_blank_rows(file, numbers or _strict(file, writing, names, time))
+    fast = _fast(file, writing, names, rows, width) if rows else None
+    rest = _strict(file, writing, names, time, rows if fast is not None else 0)
+    return _without_blank_rows(file, rest if fast is None else _one_after_other(fast, rest))
+
+
+def _one_after_other(first: Numbers, rest: Numbers) -> Numbers:
+    if not len(rest.lines):
+        return Numbers(first.columns, first.lines, rest.told)
+    columns = {name: np.concatenate([values, rest.columns[name]]) for name, values in first.columns.items()}
+    return Numbers(columns, [*first.lines, *rest.lines], rest.told)
 
 
 def _without_blank_rows(file: Path, numbers: Numbers) -> Numbers:
@@ -63,23 +73,38 @@ def _without_blank_rows(file: Path, numbers: Numbers) -> Numbers:
 
 
 def _plain_rows(file: Path, writing: Writing) -> tuple[int, int]:
-    """How many rows follow the names and how many cells each has; 0 where a line is quoted, ragged or blank."""
-    if writing.delimiter == " " or writing.encoding.startswith("utf-16"):
+    """How many plain rows follow the names, and how many cells each has.
+
+    0 where more than the last few lines are not plain: quoted, ragged or blank.
+    """
+    if writing.delimiter == " ":
         return 0, 0
-    mark, rows, expected = writing.delimiter.encode(), 0, -1
-    with file.open("rb") as lines:
-        for number, line in enumerate(lines, start=1):
-            if number <= writing.last_line:
-                if b"\r" in line[:-2]:
-                    return 0, 0
-                continue
-            marks = line.count(mark)
-            if expected < 0:
-                expected = marks
-            if marks != expected or b'"' in line or not line.strip():
+    mark, rows, odd, expected = writing.delimiter.encode(), 0, 0, -1
+    for number, line in enumerate(_byte_lines(file, writing.encoding), start=1):
+        if number <= writing.last_line:
+            if b"\r" in line[:-2]:
                 return 0, 0
-            rows += 1
+            continue
+        marks = line.count(mark)
+        if expected < 0:
+            expected = marks
+        if odd or marks != expected or b'"' in line or not line.strip():
+            odd += 1
+            if odd > _TAIL:
+                return 0, 0
+            continue
+        rows += 1
     return rows, expected + 1
+
+
+def _byte_lines(file: Path, encoding: str) -> Iterator[bytes]:
+    """Lines in an encoding in which a delimiter is one byte."""
+    if encoding.startswith("utf-16"):
+        with file.open("r", encoding=encoding, errors="replace", newline="\n") as text:
+            yield from (line.encode() for line in text)
+    else:
+        with file.open("rb") as lines:
+            yield from lines
 
 
 def _fast(file: Path, writing: Writing, names: Sequence[str], rows: int, width: int) -> Numbers | None:
@@ -117,19 +142,20 @@ def _text_lines(file: Path, encoding: str) -> Iterator[str]:
         yield from stream
 
 
-def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None) -> Numbers:
-    """Line by line: what is no row is passed over at the end, refused before it."""
+def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None, after: int) -> Numbers:
+    """Line by line, from `after` lines below the names: what is no row is passed over at the end, refused elsewhere."""
     at = [writing.names.index(name) for name in names]
-    width, line = len(writing.names), 0
-    rows: list[list[float]] = []
-    lines: list[int] = []
+    columns = [array("d") for _ in at]
+    numbers = array("q")
     doubtful: list[tuple[int, InputError]] = []
-    remarks = 0
+    remarks, skipped = 0, writing.last_line + after
+    line = skipped
     try:
-        for line, cells in split_lines(_text_lines(file, writing.encoding), writing.delimiter):
-            if line <= writing.last_line or not any(cells):
+        for number, cells in split_lines(islice(_text_lines(file, writing.encoding), skipped, None), writing.delimiter):
+            line = skipped + number
+            if not any(cells):
                 continue
-            if len(cells) != width and cells[0].startswith(_COMMENTS):
+            if len(cells) != len(writing.names) and cells[0].startswith(_COMMENTS):
                 remarks += 1
                 continue
             try:
@@ -139,19 +165,20 @@ def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None
                 continue
             if doubtful:
                 raise doubtful[0][1]
-            rows.append(row)
-            lines.append(line)
+            for column, value in zip(columns, row, strict=True):
+                column.append(value)
+            numbers.append(line)
     except csv.Error as error:
         mend = "check the quotes on this line"
         raise InputError.one(f"not a CSV line ({error})", mend=mend, file=file, where=f"line {line + 1}") from error
-    if doubtful and (not rows or len(doubtful) > _TAIL):
+    if doubtful and (not (numbers or after) or len(doubtful) > _TAIL):
         raise doubtful[0][1]
     told = [f"{remarks} {'line' if remarks == 1 else 'lines'} of remarks passed over"] if remarks else []
     if doubtful:
         of = f"lines {doubtful[0][0]} to {doubtful[-1][0]}" if len(doubtful) > 1 else f"line {doubtful[0][0]}"
         told.append(f"{of} at the end passed over: not a row of numbers ({doubtful[0][1].mistakes[0].problem})")
-    table = np.array(rows, dtype=np.float64).reshape(len(rows), len(at))
-    return Numbers({name: np.ascontiguousarray(table[:, k]) for k, name in enumerate(names)}, lines, tuple(told))
+    values = {name: np.array(column, dtype=np.float64) for name, column in zip(names, columns, strict=True)}
+    return Numbers(values, numbers.tolist(), tuple(told))
 
 
 def _row(file: Path, writing: Writing, line: int, cells: list[str], at: list[int], time: str | None) -> list[float]:

@@ -1,4 +1,4 @@
-"""How a text log is written is found from the file, stated in the notes, and refused where it may be read in two ways."""
+"""How a text log is written is found from the file, stated in the notes, and refused where it may be read two ways."""
 
 from pathlib import Path
 
