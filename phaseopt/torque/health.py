@@ -122,7 +122,7 @@ def _time_suspicions(log: xr.Dataset, time: FloatArray | None, gaps: tuple[Gap, 
         many = f"{len(gaps)} gaps in time, the longest" if len(gaps) > 1 else "a gap in time,"
         yield f"{many} {gaps[0].length:.2f} s after {gaps[0].start:.2f} s"
     if repeated:
-        yield f"{repeated} rows repeat the time of the row before"
+        yield f"{repeated} {'row repeats' if repeated == 1 else 'rows repeat'} the time of the row before"
     if time is None:
         return
     steps = np.abs(np.diff(log["rpm"].to_numpy()))
