@@ -1,18 +1,18 @@
-"""A point's torque and its standard error, from rows that are not independent of each other.
+"""Torque of steady points and its standard error, from rows that are not independent of each other.
 
 Neighbouring rows of a log repeat each other: the brake is filtered, the engine hunts. Counting every row as new would
 promise far too much. So the rows of a point are first averaged over blocks (about eight to a point), which deals with
 whatever is fast. What the blocks still have in common is taken for a first-order autoregression:
 
-    y = a + b (rpm - mean rpm) + e,   e_t = ρ e_(t-1) + innovation
+    y = a + e,   e_t = ρ e_(t-1) + innovation
 
-`a` is the torque at the point's mean speed by generalised least squares; within a speed bin torque is a straight line
-over speed (for steady points b = 0). One ρ and one variance are estimated for the whole pull, over stretches of four
-bins in which torque is a cubic of speed, from the restricted likelihood: unlike the plain lag-one correlation it is
-not biased by the curves taken off. A point's own variance rests on few blocks and is drawn towards the pull's.
+`a` is the point's torque by generalised least squares. One ρ and one variance are estimated for the whole pull from the
+restricted likelihood: unlike the plain lag-one correlation it is not biased by the means taken off. A point's own
+variance rests on few blocks and is drawn towards the pull's. Points of a sweep, in which torque changes all the time,
+are in `curve`.
 
-Validity: a disturbance that lasts longer than the engine stays in a bin is drift of the pull. No single pull can tell
-it from torque, and the torque model's offset of each pull is there for it.
+Validity: a disturbance that lasts longer than a point is held is drift of the pull. No single pull can tell it from
+torque, and the torque model's offset of each pull is there for it.
 
 Sources (from memory): Patterson and Thompson, Biometrika 58 (1971) 545-554 for the restricted likelihood; Prais and
 Winsten (1954) for the transformation that makes the blocks independent.
@@ -27,10 +27,8 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 BLOCKS = 8  # that a point of usual length is cut into
-LEAST_BLOCKS = 3  # below this a point is too short
 POOLED_FREEDOM = 10.0  # degrees of freedom that the pull's variance counts for in each point's
 _RHO = np.linspace(0.0, 0.98, 99)
-_RIDGE = 1e-9  # keeps a slope at 0 where speed does not change
 
 
 class Means(NamedTuple):
@@ -41,75 +39,53 @@ class Means(NamedTuple):
     blocks: IntArray
 
 
-class _Blocks(NamedTuple):
+class Blocks(NamedTuple):
+    """Means over blocks of rows, each within one group."""
+
     torque: FloatArray
     rpm: FloatArray
     group: IntArray
     row: FloatArray  # mean row of the block
+    rows: IntArray  # how many
     reach: float  # rows: blocks no further apart are neighbours
 
 
 class _Moments(NamedTuple):
-    """Σ z zᵀ over whitened blocks of each label, (labels, k, k), as a polynomial in ρ: full - ρ lagged + ρ² inner."""
+    """Σ z zᵀ over whitened blocks of each group, (groups, 2, 2), as a polynomial in ρ: full - ρ lagged + ρ² inner."""
 
     full: FloatArray
     lagged: FloatArray
     inner: FloatArray
     runs: int
-    blocks: IntArray  # of each label
+    blocks: IntArray  # of each group
 
     def at(self, rho: float) -> FloatArray:
         return self.full - rho * self.lagged + rho**2 * self.inner
 
 
-def correlated_means(torque: FloatArray, rpm: FloatArray, group: IntArray, wide: IntArray | None = None) -> Means:
-    """Torque at the mean speed of each group of rows, with its standard error.
+def correlated_means(torque: FloatArray, group: IntArray) -> Means:
+    """Mean torque of each group of rows, with its standard error.
 
-    Parameters
-    ----------
-    torque, rpm
-        Of each row [N m, rpm], (n,), in the order they were logged.
-    group
-        Group of each row, (n,), every number from 0 up used; -1 = in none.
-    wide
-        For a sweep, the stretch of several bins each row belongs to, (n,); torque then follows a line over speed
-        within a group. Left out, torque is the same all through a group: steady points.
+    Parameters: `torque` of each row [N m], (n,), in the order they were logged; `group` of each row, (n,), every number
+    from 0 up used, -1 = in none.
 
-    Returns
-    -------
-    Means
-        A group with fewer than `LEAST_BLOCKS` blocks is too short to be a point.
-
-    Examples
-    --------
-    >>> rng, group = np.random.default_rng(1), np.zeros(400, np.int64)
-    >>> rpm = np.linspace(1900.0, 2100.0, 400)
-    >>> means = correlated_means(150 + 0.02 * (rpm - 2000) + rng.normal(0, 2, 400), rpm, group, group)
+    >>> rng, group = np.random.default_rng(1), np.repeat(np.arange(2), 400)
+    >>> means = correlated_means(150 + rng.normal(0, 2, 800), group)
     >>> bool(abs(means.torque[0] - 150) < 3 * means.error[0]), bool(0.05 < means.error[0] < 0.2)  # 2/√400 = 0.1
     (True, True)
     """
-    blocks = _blocks(torque, rpm, group)
+    blocks = blocks_of(torque, np.zeros_like(torque), group)
     used = group >= 0
-    rows = np.bincount(group[used])
-    centre_y, centre_x = (np.bincount(group[used], weights=v[used]) / rows for v in (torque, rpm))
-    own = _moments(blocks, blocks.group, centre_x, centre_y, 0 if wide is None else 1)
-    if wide is None:
-        shared = own
-    else:
-        of_group = np.zeros(len(rows), dtype=np.int64)
-        of_group[group[used]] = wide[used]
-        label = np.unique(of_group, return_inverse=True)[1].reshape(-1)[blocks.group]
-        middle = [np.bincount(label, weights=v) / np.bincount(label) for v in (blocks.rpm, blocks.torque)]
-        shared = _moments(blocks, label, middle[0], middle[1], 3)
-    rho, pooled = _noise(shared)
-    coefficients, normal, residual = _curves(own, rho)
+    centre = np.bincount(group[used], weights=torque[used]) / np.bincount(group[used])
+    own = _moments(blocks, centre)
+    rho, pooled = _noise(own)
+    level, normal, residual = _levels(own, rho)
     freedom = _freedom(own)
     variance = (residual + POOLED_FREEDOM * pooled) / (freedom + POOLED_FREEDOM)
-    error = np.sqrt(variance * np.linalg.inv(normal)[:, 0, 0])
-    return Means(coefficients[:, 0] + centre_y, error, own.blocks)
+    return Means(level + centre, np.sqrt(variance / normal), own.blocks)
 
 
-def _blocks(torque: FloatArray, rpm: FloatArray, group: IntArray) -> _Blocks:
+def blocks_of(torque: FloatArray, rpm: FloatArray, group: IntArray) -> Blocks:
     """Average the rows over blocks; a run of blocks ends where a group does or the log was elsewhere in between."""
     rows = np.flatnonzero(group >= 0)
     rows = rows[np.argsort(group[rows], kind="stable")]
@@ -126,18 +102,15 @@ def _blocks(torque: FloatArray, rpm: FloatArray, group: IntArray) -> _Blocks:
     mean_torque, mean_rpm, mean_row = (
         np.bincount(block, weights=values[rows]) / count for values in (torque, rpm, np.arange(len(group), dtype=float))
     )
-    return _Blocks(mean_torque, mean_rpm, np.repeat(of[start], cut), mean_row, 2.0 * length + gap)
+    return Blocks(mean_torque, mean_rpm, np.repeat(of[start], cut), mean_row, count, 2.0 * length + gap)
 
 
-def _moments(blocks: _Blocks, label: IntArray, centre_x: FloatArray, centre_y: FloatArray, degree: int) -> _Moments:
-    """Moments of the columns 1, x ... x^degree, y, with x and y counted from each label's centre and x scaled."""
-    order = np.lexsort((blocks.row, label))
-    label = label[order]
-    x = blocks.rpm[order] - centre_x[label]
-    x /= max(float(np.abs(x).max()), 1.0)
-    y = blocks.torque[order] - centre_y[label]
-    z = np.stack([*(x**power for power in range(degree + 1)), y], axis=1)
-    first = np.r_[True, (np.diff(label) != 0) | (np.diff(blocks.row[order]) > blocks.reach)]
+def _moments(blocks: Blocks, centre: FloatArray) -> _Moments:
+    """Moments of the columns 1 and y, with y counted from each group's centre."""
+    order = np.lexsort((blocks.row, blocks.group))
+    group = blocks.group[order]
+    z = np.stack([np.ones(len(order)), blocks.torque[order] - centre[group]], axis=1)
+    first = np.r_[True, (np.diff(group) != 0) | (np.diff(blocks.row[order]) > blocks.reach)]
     ends = first.astype(np.float64) + np.r_[first[1:], True]
     both = z[:, :, None] * z[:, None, :]
     lagged = np.zeros_like(both)
@@ -145,30 +118,26 @@ def _moments(blocks: _Blocks, label: IntArray, centre_x: FloatArray, centre_y: F
     lagged[first] = 0.0
 
     def summed(terms: FloatArray) -> FloatArray:
-        total = np.zeros((int(label[-1]) + 1, *terms.shape[1:]))
-        np.add.at(total, label, terms)
+        total = np.zeros((int(group[-1]) + 1, 2, 2))
+        np.add.at(total, group, terms)
         return total
 
     across = lagged + lagged.swapaxes(1, 2)
     inner = both * (1.0 - ends)[:, None, None]
-    return _Moments(summed(both), summed(across), summed(inner), int(first.sum()), np.bincount(label))
+    return _Moments(summed(both), summed(across), summed(inner), int(first.sum()), np.bincount(group))
 
 
 def _freedom(moments: _Moments) -> IntArray:
-    """Blocks less the coefficients of a curve, for each label."""
-    freedom: IntArray = np.maximum(moments.blocks - (moments.full.shape[1] - 1), 0)
+    """Blocks less the level, for each group."""
+    freedom: IntArray = np.maximum(moments.blocks - 1, 0)
     return freedom
 
 
-def _curves(moments: _Moments, rho: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Each label's coefficients, normal matrix, and sum of squares left, for one ρ."""
+def _levels(moments: _Moments, rho: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Each group's level, its information, and sum of squares left, for one ρ."""
     whitened = moments.at(rho)
-    k = whitened.shape[1] - 1
-    normal = whitened[:, :k, :k] + np.diag(np.r_[0.0, np.full(k - 1, _RIDGE)])
-    right = whitened[:, :k, k]
-    coefficients = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    left = np.maximum(whitened[:, k, k] - (coefficients * right).sum(axis=1), 0.0)
-    return coefficients, normal, left
+    normal, right = whitened[:, 0, 0], whitened[:, 0, 1]
+    return right / normal, normal, np.maximum(whitened[:, 1, 1] - right**2 / normal, 0.0)
 
 
 def _noise(moments: _Moments) -> tuple[float, float]:
@@ -176,13 +145,11 @@ def _noise(moments: _Moments) -> tuple[float, float]:
     freedom = int(_freedom(moments).sum())
     log_likelihood = np.empty_like(_RHO)
     for i, rho in enumerate(_RHO):
-        _, normal, residual = _curves(moments, float(rho))
+        _, normal, residual = _levels(moments, float(rho))
         left = float(residual.sum())
         if freedom == 0 or left <= 0.0:  # too little to tell, or no scatter at all
             return 0.0, left
-        log_likelihood[i] = 0.5 * (
-            moments.runs * np.log1p(-(rho**2)) - np.linalg.slogdet(normal)[1].sum() - freedom * np.log(left)
-        )
+        log_likelihood[i] = 0.5 * (moments.runs * np.log1p(-(rho**2)) - np.log(normal).sum() - freedom * np.log(left))
     weight = np.exp(log_likelihood - log_likelihood.max())
     rho = float(weight @ _RHO / weight.sum())
-    return rho, float(_curves(moments, rho)[2].sum()) / freedom
+    return rho, float(_levels(moments, rho)[2].sum()) / freedom

@@ -1,6 +1,6 @@
 """Rows of a pull -> its torque points: which groups of rows are points, and what each says."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,13 +8,15 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.project import Kind
-from phaseopt.torque.means import LEAST_BLOCKS, correlated_means
+from phaseopt.torque.curve import Sweep, sweep_means, sweep_of
+from phaseopt.torque.means import correlated_means
 from phaseopt.torque.stretches import (
     LEAST_ROWS,
     LOAD_SPREAD,
     PHASE_SPREAD,
     RPM_SPREAD,
     group_means,
+    split_groups,
     steady_groups,
     sweep_groups,
 )
@@ -24,6 +26,7 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 Points = dict[str, npt.NDArray[Any]]
 _OVERRUN = "no torque made (overrun)"
+_CALLED = {True: "stretches", False: "speed bins"}
 
 
 @dataclass(frozen=True)
@@ -39,7 +42,12 @@ class Rejected:
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """All rows of a pull, in the program's units; phases in crank degrees from rest."""
+    """All rows of a pull, in the program's units; phases in crank degrees from rest.
+
+    `factor` is what torque is multiplied by for the day's air; `step` the seconds from row to row, None where no
+    time is logged; `alone` how the noise of differentiated speed repeats from block to block, None where torque was
+    logged.
+    """
 
     file: IntArray
     rpm: FloatArray
@@ -49,47 +57,72 @@ class Rows:
     intake: FloatArray
     exhaust: FloatArray
     factor: FloatArray
+    step: float | None = None
+    alone: FloatArray | None = None
 
 
-def points_of(rows: Rows, kind: Kind, width: float, name: str) -> tuple[Points, list[str], list[Rejected]]:
-    """Points of a pull, in words what was left out, and the same stretch by stretch.
+@dataclass(frozen=True, eq=False)
+class Draft:
+    """The points of a pull; those of a sweep await what all sweeps together tell of their noise.
+
+    `points` holds `rpm`, `load`, `intake`, `exhaust`, corrected `torque`, `scatter`, `samples` and `full_throttle`,
+    (points,) each; `notes` says in words what was left out, `rejected` the same one entry a reason. `sweep` is None for
+    steady points, whose scatter is known already.
+    """
+
+    points: Points
+    notes: list[str]
+    rejected: list[Rejected]
+    sweep: Sweep | None = None
+
+
+def draft(rows: Rows, kind: Kind, width: float, name: str) -> Draft:
+    """Points of a pull.
 
     Parameters: `rows`; `kind` of pull; `width` of a speed bin in rpm; `name` of the pull.
-    Returns `rpm`, `load`, `intake`, `exhaust`, corrected `torque`, `scatter`, `samples` and `full_throttle`, (points,)
-    each, notes, and what was rejected, one entry a reason.
     """
-    wide: IntArray | None = None
-    if kind == "sweep":
-        group, wide = sweep_groups(rows.rpm, rows.full, rows.file, width)
-    else:
+    steady = kind == "steady"
+    if steady:
         channels = np.stack([rows.rpm, rows.load, rows.intake, rows.exhaust], axis=1)
         group = steady_groups(channels, rows.full, rows.file)
         if np.bincount(group).max() < LEAST_ROWS:
             return _single_rows(rows, name)
-    faults = dict(_faults(rows, group, steady=kind == "steady"))
+    else:
+        bins, segment = sweep_groups(rows.rpm, rows.full, rows.file, width)
+        group = split_groups(bins, rows.rpm, np.stack([rows.intake, rows.exhaust], axis=1), width)
+    faults = dict(_faults(rows, group, steady=steady))
     keep = ~np.any(list(faults.values()), axis=0)
-    torque, scatter = np.zeros(len(keep)), np.zeros(len(keep))
-    if keep.any():
-        number = np.where(keep, np.cumsum(keep) - 1, -1)
-        means = correlated_means(rows.torque * rows.factor, rows.rpm, number[group], wide)
-        torque[keep], scatter[keep] = means.torque, means.error
-        if kind == "sweep":
-            short = keep.copy()
-            short[keep] = means.blocks < LEAST_BLOCKS
-            faults["much shorter than the others"] = short
-            keep &= ~short
+    count = np.count_nonzero(keep)
+    torque, scatter, sweep = np.zeros(count), np.zeros(count), None
+    kept = np.where(keep, np.cumsum(keep) - 1, -1)[group]
+    corrected = rows.torque * rows.factor
+    if count and steady:
+        torque, scatter, _ = correlated_means(corrected, kept)
+    elif count:
+        sweep = sweep_of(corrected, rows.rpm, kept, segment, width, rows.step, rows.alone)
     points: Points = {
         name: group_means(getattr(rows, name), group)[0][keep] for name in ("rpm", "load", "intake", "exhaust")
     }
-    points |= {"torque": torque[keep], "scatter": scatter[keep], "samples": np.bincount(group)[keep]}
+    points |= {"torque": torque, "scatter": scatter, "samples": np.bincount(group)[keep]}
     points["full_throttle"] = group_means(rows.full.astype(np.float64), group)[0][keep] > 0.5
     left_out = [f"{np.count_nonzero(bad)}: {what}" for what, bad in faults.items() if bad.any()]
-    what = "speed bins" if kind == "sweep" else "stretches"
-    said = f"{np.count_nonzero(~keep)} of {len(keep)} {what} left out ({', '.join(left_out)})"
+    said = (
+        [f"{len(keep) - count} of {len(keep)} {_CALLED[steady]} left out ({', '.join(left_out)})"] if left_out else []
+    )
+    if not steady and group.max() > bins.max():
+        said.append("a phase moves with speed: bins are cut narrower there, each part at its own mean phase")
     rejected = [
-        _rejected(name, what, rows.rpm[bad[group]], int(bad.sum())) for what, bad in faults.items() if bad.any()
+        _rejected(name, reason, rows.rpm[bad[group]], int(bad.sum())) for reason, bad in faults.items() if bad.any()
     ]
-    return points, [said] if left_out else [], rejected
+    return Draft(points, said, rejected, sweep)
+
+
+def finish(drafts: Sequence[Draft]) -> None:
+    """Fill in torque and scatter of the sweeps among some pulls, whose noise is of one kind."""
+    waiting = [(each.points, each.sweep) for each in drafts if each.sweep is not None]
+    if waiting:
+        for (points, _), means in zip(waiting, sweep_means([sweep for _, sweep in waiting]), strict=True):
+            points["torque"], points["scatter"] = means.torque, means.error
 
 
 def _rejected(name: str, reason: str, rpm: FloatArray, count: int) -> Rejected:
@@ -116,7 +149,7 @@ def _faults(rows: Rows, group: IntArray, *, steady: bool) -> Iterator[tuple[str,
         yield what, moves
 
 
-def _single_rows(rows: Rows, name: str) -> tuple[Points, list[str], list[Rejected]]:
+def _single_rows(rows: Rows, name: str) -> Draft:
     """A steady log in which nothing holds for a few rows: every row is a point somebody has averaged already."""
     made = rows.torque > 0
     points: Points = {name: getattr(rows, name)[made] for name in ("rpm", "load", "intake", "exhaust")}
@@ -128,4 +161,4 @@ def _single_rows(rows: Rows, name: str) -> tuple[Points, list[str], list[Rejecte
     if not made.all():
         said.append(f"{np.count_nonzero(~made)} rows left out: {_OVERRUN}")
         rejected.append(_rejected(name, _OVERRUN, rows.rpm[~made], int(np.count_nonzero(~made))))
-    return points, said, rejected
+    return Draft(points, said, rejected)

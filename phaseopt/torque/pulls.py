@@ -14,7 +14,7 @@ from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.torque.health import Health
 from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, phase_of_rows, refuse_outside_travel
-from phaseopt.torque.points import Points, Rejected, Rows, points_of
+from phaseopt.torque.points import Draft, Points, Rejected, Rows, draft, finish
 from phaseopt.torque.weather import COUNTED, fixed_pressure_factor, full_throttle_factor
 
 FloatArray = npt.NDArray[np.float64]
@@ -126,23 +126,23 @@ def _torque(project: Project) -> Torque:
 
 
 class _Reduced(NamedTuple):
-    """One pull's points by variable, its notes, what was rejected, and the health of its logs."""
+    """One pull's points, with notes of all that was found in it, and the health of its logs."""
 
-    points: Points
-    notes: list[str]
-    rejected: list[Rejected]
+    draft: Draft
     health: list[Health]
 
 
 def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: list[str]) -> Reduction:
     """Join the points of pulls, which must reach the tables."""
-    parts = [{**each.points, "pull": np.full(len(each.points["rpm"]), index)} for index, each in enumerate(found)]
+    drafts = [each.draft for each in found]
+    finish(drafts)
+    parts = [{**each.points, "pull": np.full(len(each.points["rpm"]), index)} for index, each in enumerate(drafts)]
     points = {key: np.concatenate([part[key] for part in parts]) for key in _VARIABLES}
     _refuse_out_of_reach(project, points)
-    notes = [note for each in found for note in each.notes]
+    notes = [note for each in drafts for note in each.notes]
     if not points["full_throttle"].any():
         notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
-    rejected = tuple(one for each in found for one in each.rejected)
+    rejected = tuple(one for each in drafts for one in each.rejected)
     health = tuple(one for each in found for one in each.health)
     return Reduction(_dataset(points, names, torque.correction), tuple(notes), rejected, health)
 
@@ -174,14 +174,15 @@ def _reduced(project: Project, torque: Torque, number: int, name: str) -> _Reduc
     logs = read_pull(project, torque, number, pull)
     mistakes, notes = check_rest(project, torque, number, name, logs)
     rows = _rows(project, torque, pull, logs)
-    points, why, rejected = points_of(rows, pull.kind, torque.bin, name)
+    drafted = draft(rows, pull.kind, torque.bin, name)
+    points = drafted.points
     phases = {"intake": points.pop("intake"), "exhaust": points.pop("exhaust")}
     for side in SIDES:
         mistakes += refuse_outside_travel(project, torque, number, name, side, phases[side])
     if not len(points["rpm"]):
         mistakes.append(
             Mistake(
-                f"{name} gives no torque point: {'; '.join(why)}",
+                f"{name} gives no torque point: {'; '.join(drafted.notes)}",
                 "one file for each fixed timing, logged long enough; or take the pull out",
                 project.file,
                 f"torque.pulls (entry {number})",
@@ -192,11 +193,11 @@ def _reduced(project: Project, torque: Torque, number: int, name: str) -> _Reduc
     health = [log.attrs["health"] for log in logs]
     odd = [f"{one.file}: {text}" for one in health for text in one.suspicions]
     read = [text for log in logs for text in log.attrs["told"]]
-    notes += [f"{name}: {text}" for text in (*read, *odd, *why, *_remarks(torque, pull, logs, rows))]
+    notes += [f"{name}: {text}" for text in (*read, *odd, *drafted.notes, *_remarks(torque, pull, logs, rows))]
     points["icl"] = centreline("intake", phases["intake"], project, pull)
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
-    return _Reduced(points, notes, rejected, health)
+    return _Reduced(replace(drafted, notes=notes), health)
 
 
 def _rows(project: Project, torque: Torque, pull: Pull, logs: list[xr.Dataset]) -> Rows:

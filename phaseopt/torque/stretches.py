@@ -15,11 +15,12 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 LEAST_ROWS = 5  # rows that make a point
-WIDE_BINS = 4  # over which torque is near enough a cubic of speed
 STEADY_RPM, STEADY_LOAD, STEADY_PHASE = 60.0, 5.0, 3.0  # how far a steady row may stand from its stretch's mean
 RPM_SPREAD = 25.0  # standard deviation within a steady point
 LOAD_SPREAD = 2.5  # kPa, standard deviation within a point at part throttle
 PHASE_SPREAD = 1.0  # crank degrees, likewise; a phase that moves evenly by 3.5 degrees has this
+PHASE_SPAN = 2.0  # crank degrees that a phase may move through a narrower bin
+MOST_PARTS = 12  # of a bin
 
 
 def speed_bins(rpm: FloatArray, width: float) -> IntArray:
@@ -32,20 +33,36 @@ def speed_bins(rpm: FloatArray, width: float) -> IntArray:
 
 
 def sweep_groups(rpm: FloatArray, full: BoolArray, file: IntArray, width: float) -> tuple[IntArray, IntArray]:
-    """Group of each row of a sweep, one for each file, mark and speed bin; and its stretch of four bins.
+    """Group of each row of a sweep, one for each file, mark and speed bin; and its segment, one for each file and mark.
 
     Parameters: `rpm` (n,); `full`, whether the row is at full throttle (n,); `file` number (n,); bin `width` in rpm.
     Returns two arrays (n,) of numbers counted from 0.
     """
     bins = speed_bins(rpm, width)
     bins -= bins.min()
+    segment = _numbered(2 * file + full)
+    return _numbered(segment * (int(bins.max()) + 1) + bins), segment
 
-    def numbered(of_speed: IntArray) -> IntArray:
-        keys = (2 * file + full) * (int(of_speed.max()) + 1) + of_speed
-        number: IntArray = np.unique(keys, return_inverse=True)[1].astype(np.int64)
-        return number
 
-    return numbered(bins), numbered(bins // WIDE_BINS)
+def split_groups(group: IntArray, rpm: FloatArray, phases: FloatArray, width: float) -> IntArray:
+    """Cut speed bins through which a phase moves into narrower ones, so that no point spans more than `PHASE_SPAN`.
+
+    A sweep along a table moves its phases with speed: the parts are points of their own, each at its own mean phase.
+
+    Parameters: `group` of each row (n,), numbered from 0; `rpm` (n,); `phases` (n, sides) in crank degrees; bin
+    `width`. Returns numbers of groups (n,), from 0; where a phase does not move they are the same groups.
+    """
+    spread = np.max([group_means(phase, group)[1] for phase in phases.T], axis=0)
+    parts = np.where(spread > PHASE_SPREAD, np.ceil(np.sqrt(12.0) * spread / PHASE_SPAN), 1.0)
+    parts = np.clip(np.bincount(group) // (2 * LEAST_ROWS), 1, np.minimum(parts, MOST_PARTS))[group]
+    through = rpm / width + 0.5
+    part = np.floor((through - np.floor(through)) * parts).astype(np.int64)
+    return _numbered(group * MOST_PARTS + part)
+
+
+def _numbered(keys: IntArray) -> IntArray:
+    number: IntArray = np.unique(keys, return_inverse=True)[1].astype(np.int64)
+    return number
 
 
 def steady_groups(channels: FloatArray, full: BoolArray, file: IntArray) -> IntArray:

@@ -25,7 +25,7 @@ from phaseopt.cycle.scattered import run_scattered
 from phaseopt.project_file import load_project
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
-from phaseopt.torque.means import correlated_means
+from phaseopt.torque.curve import sweep_means, sweep_of
 
 Array = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ class TrueEngine:
             noise[k] = MEMORY * noise[k - 1] + np.sqrt(1.0 - MEMORY**2) * noise[k]
         shown = self.at(rpm, at_i, at_e) + rng.normal(0.0, DRIFT) + noise
         group = np.repeat(np.arange(BINS.size), ROWS)
-        means = correlated_means(shown, rpm, group, group // 4)
+        (means,) = sweep_means([sweep_of(shown, rpm, group, np.zeros_like(group), BIN)])
         mid = [np.bincount(group, weights=v) / ROWS for v in (rpm, at_i, at_e)]
         x = np.column_stack([mid[0], np.full(BINS.size, LOAD), mid[1], mid[2]])
         return Readings(x, means.torque, np.full(BINS.size, number), means.error**2)

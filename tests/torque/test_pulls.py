@@ -155,14 +155,14 @@ def test_rows_averaged_already_are_points(tmp_path: Path) -> None:
 def test_what_is_left_out_is_counted(tmp_path: Path) -> None:
     log = sweep()
     rpm = log["rpm"]
-    log |= {"icam": np.where((rpm > 2900) & (rpm < 3100), 20 + (rpm - 3000) / 20, 20.0)}
+    log |= {"icam": np.where((rpm > 2875) & (rpm < 3125), 20 + 5.0 * (-1.0) ** np.arange(500), 20.0)}
     log |= {"tq": np.where(rpm > 6000, -5.0, log["tq"])}
     project = dyno_project(tmp_path, {"a.csv": csv_text(log)})
     reduction = reduce_logs(project)
     assert not np.any(np.abs(reduction.points["rpm"] - 3000) < 125)
     assert not np.any(reduction.points["torque"] <= 0)
     said = next(note for note in reduction.notes if "left out" in note)
-    assert said == "a: 3 of 21 speed bins left out (2: no torque made (overrun), 1: intake phase moves)"
+    assert said == "a: 4 of 22 speed bins left out (2: no torque made (overrun), 2: intake phase moves)"
 
 
 def test_what_is_rejected_is_kept_with_its_speeds(tmp_path: Path) -> None:
@@ -174,12 +174,12 @@ def test_what_is_rejected_is_kept_with_its_speeds(tmp_path: Path) -> None:
     assert only.rpm_to == pytest.approx(6500, abs=11)
 
 
-def test_one_extra_pull_is_reduced_as_if_it_were_in_the_project(tmp_path: Path) -> None:
+def test_one_extra_pull_is_reduced_as_if_it_were_the_project_s(tmp_path: Path) -> None:
     log = sweep(tq=curve(np.linspace(1500, 6500, 500)) + filtered_noise(np.random.default_rng(1), 500, 2.0, 0.8))
     project = dyno_project(tmp_path, {"a.csv": csv_text(sweep()), "new.csv": csv_text(log)})
     extra = reduce_pull(project, Pull(kind="sweep", files=("new.csv",)), "on the new tables")
-    both = reduce_logs(dyno_project(tmp_path, {}, [PULL, PULL | {"files": ["new.csv"]}]))
-    xr.testing.assert_equal(extra.points["torque"], both.points["torque"][both.points["pull"] == 1])
+    alone = reduce_logs(dyno_project(tmp_path, {}, [PULL | {"files": ["new.csv"]}]))
+    xr.testing.assert_equal(extra.points["torque"], alone.points["torque"])
     assert extra.points["pull_name"].values.tolist() == ["on the new tables"]
 
 
@@ -219,7 +219,7 @@ def test_logs_that_reach_no_table_cell_are_refused(tmp_path: Path) -> None:
 def test_a_pull_without_points_is_refused_with_the_reason(tmp_path: Path) -> None:
     moving = sweep(icam=np.linspace(0, 40, 500), rows=500) | {"rpm": np.linspace(3000, 3100, 500)}
     with pytest.raises(
-        InputError, match=r"entry 1\): log0 gives no torque point: 1 of 1 speed bins.*intake phase moves"
+        InputError, match=r"entry 1\): log0 gives no torque point: . of . speed bins.*intake phase moves"
     ):
         reduced(tmp_path, moving)
 

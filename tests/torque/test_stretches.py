@@ -16,13 +16,13 @@ def test_a_bin_is_centred_on_a_multiple_of_its_width(rpm: float, width: float) -
 @given(st.lists(st.tuples(st.floats(500, 9000), st.booleans(), st.integers(0, 2)), min_size=1, max_size=40))
 def test_rows_share_a_group_where_file_mark_and_bin_agree(rows: list[tuple[float, bool, int]]) -> None:
     rpm, full, file = (np.array(column) for column in zip(*rows, strict=True))
-    group, wide = sweep_groups(rpm, full, file, 250.0)
+    group, segment = sweep_groups(rpm, full, file, 250.0)
     keys = list(zip(file.tolist(), full.tolist(), speed_bins(rpm, 250.0).tolist(), strict=True))
     assert {(keys[i] == keys[j]) == (group[i] == group[j]) for i in range(len(rows)) for j in range(len(rows))} == {
         True
     }
     assert sorted(set(group.tolist())) == list(range(len(set(keys))))
-    assert all(wide[i] == wide[j] for i in range(len(rows)) for j in range(len(rows)) if group[i] == group[j])
+    assert all((segment[i] == segment[j]) == (keys[i][:2] == keys[j][:2]) for i in range(len(rows)) for j in range(i))
 
 
 def test_a_steady_stretch_ends_where_a_channel_leaves() -> None:
