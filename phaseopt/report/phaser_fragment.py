@@ -76,7 +76,7 @@ def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
 
 
 def _speed_words(moves: Moves) -> str:
-    where = f"{moves.steps} steps, {_speeds(moves.rpm_from, moves.rpm_to)}"
+    where = f"{moves.steps} step{'s' if moves.steps > 1 else ''}, {_speeds(moves.rpm_from, moves.rpm_to)}"
     if moves.only_lowest:
         return f"at least this; too few rows while it moves to tell more; {where}"
     return (

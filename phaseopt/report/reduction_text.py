@@ -46,8 +46,9 @@ def logs_line(found: Sequence[Health]) -> str:
     rows = sum(health.rows for health in found)
     rates = [health.rate for health in found if not math.isnan(health.rate)]
     odd = sum(1 for health in found if health.suspicions)
-    often = f" at {min(rates):.3g} to {max(rates):.3g} rows a second" if rates else ""
-    looks = f"{odd} of them look odd (see above)" if odd else "none looks odd"
+    low, high = (f"{end:.3g}" for end in (min(rates), max(rates))) if rates else ("", "")
+    often = f" at {low}{f' to {high}' if high != low else ''} rows a second" if rates else ""
+    looks = f"{odd} of them to look at, told above" if odd else "none looks odd"
     return f"{len(found)} logs, {rows} rows{often}; {looks}; each channel's range is in health.csv of --out"
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import xarray as xr
 
-from phaseopt.project import Project, Torque
+from phaseopt.project import SIDES, Project, Torque
 from phaseopt.torque.health import Health
 from phaseopt.torque.logs import read_other_logs, read_pull
 from phaseopt.torque.phaser_response import PhaserResponse, phaser_response
@@ -28,9 +28,7 @@ def read_day(project: Project) -> Day:
     reduction = reduce_logs(project)
     torque = project.torque
     assert torque is not None  # reduce_logs refuses a project without
-    stepped: list[xr.Dataset] = []
-    if torque.phaser_steps:
-        stepped = read_other_logs(project, torque, "torque.phaser_steps", torque.phaser_steps, ("rpm",))
+    stepped = _stepped(project, torque)
     logs = [*_commanded(project, torque), *stepped]
     health = (*reduction.health, *(log.attrs["health"] for log in stepped))
     return Day(project, reduction, health, repeatability(reduction.points), phaser_response(project, torque, logs))
@@ -42,3 +40,14 @@ def _commanded(project: Project, torque: Torque) -> list[xr.Dataset]:
         return []
     pulls = enumerate(torque.pulls, start=1)
     return [log for number, pull in pulls for log in read_pull(project, torque, number, pull)]
+
+
+def _stepped(project: Project, torque: Torque) -> list[xr.Dataset]:
+    """The logs in which phasers were stepped, at the times at which a measured phase was sampled."""
+    if not torque.phaser_steps:
+        return []
+    columns = torque.columns
+    named = {"intake_phase": columns.intake_phase, "exhaust_phase": columns.exhaust_phase}
+    moved = [f"{side}_phase" for side in SIDES if project.phaser_of(side) is not None]
+    needed = [name for name in moved if named[name] is not None][:1]
+    return read_other_logs(project, torque, "torque.phaser_steps", torque.phaser_steps, (*needed, "rpm"))

@@ -2,8 +2,8 @@
 
 The slowest speed is that of the slowest band of speeds, less two standard errors of its mean; the greatest swing the
 most of all steps and two standard errors. A short step ends before the phaser is up to speed, so those less than three
-quarters as long as the longest say nothing of speed. `sure` figures lie on the other side of the doubt: a project
-bolder than those contradicts the logs.
+quarters as long as the longest say nothing of speed, where two or more are that long. `sure` figures lie on the other
+side of the doubt: a project bolder than those contradicts the logs.
 """
 
 import math
@@ -72,7 +72,7 @@ def moves_of(direction: Direction, steps: Iterable[Step], least: int = LEAST_STE
     if len(own) < least:
         return None
     rpm = [step.rpm for step in own]
-    long = long_steps(own)
+    long = long_steps(own, least)
     about = (direction, min(rpm), max(rpm), len(long))
     fitted = [step for step in long if not step.fit.only_lowest]
     free = [step.fit for step in own if not step.fit.only_lowest and not step.at_stop]
@@ -99,10 +99,11 @@ def moves_of(direction: Direction, steps: Iterable[Step], least: int = LEAST_STE
     )
 
 
-def long_steps(steps: Sequence[Step]) -> list[Step]:
-    """Those of one direction that tell of speed."""
-    longest = max((abs(step.fit.travelled) for step in steps), default=0.0)
-    return [step for step in steps if abs(step.fit.travelled) >= LONG * longest]
+def long_steps(steps: Sequence[Step], least: int = LEAST_STEPS) -> list[Step]:
+    """Those of one direction that tell of speed: the `least` longest at any rate."""
+    sizes = sorted((abs(step.fit.travelled) for step in steps), reverse=True)
+    enough = min([LONG * sizes[0], *sizes[:least]]) if sizes else 0.0
+    return [step for step in steps if abs(step.fit.travelled) >= enough]
 
 
 def band(rpm: float) -> int:

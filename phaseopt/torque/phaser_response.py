@@ -155,6 +155,7 @@ def _look(log: xr.Dataset, side: Side, phaser: Phaser, torque: Torque, seen: _Se
     time = log["time"].to_numpy()
     oil = log["oil"].to_numpy() if "oil" in log else np.full(len(time), math.nan)
     known = np.isfinite(measured) & np.isfinite(command) & np.isfinite(time) & free
+    known[np.arange(len(time)) % _rows_a_sample(log, side) > 0] = False
     time, command, measured, rpm, oil = (values[known] for values in (time, command, measured, rpm, oil))
     for rows in steady_rows(time, command, rpm):
         error = measured[rows] - command[rows]
@@ -174,6 +175,16 @@ def _look(log: xr.Dataset, side: Side, phaser: Phaser, torque: Torque, seen: _Se
             stop = end >= phaser.travel[1] - near if end > start else end <= phaser.travel[0] + near
             mean = float(rpm[part].mean()), float(oil[part].mean())
             seen.steps.append(Step(file, at, *mean, start, end, stop, fit))
+
+
+def _rows_a_sample(log: xr.Dataset, side: Side) -> int:
+    """Rows for each sample of the slower of both channels: what was interpolated between two samples was not logged."""
+    time = log["time"].to_numpy()
+    if len(time) < 2 or time[-1] <= time[0]:
+        return 1
+    rows = (len(time) - 1) / float(time[-1] - time[0])
+    rates = [float(log[name].attrs.get("rate", rows)) for name in (f"{side}_phase", f"{side}_command")]
+    return max(1, round(rows / min(rates)))
 
 
 def _steady(found: Sequence[Hold]) -> Steady | None:

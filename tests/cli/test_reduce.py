@@ -8,7 +8,8 @@ from pathlib import Path
 import csvw
 import numpy as np
 import pytest
-from torque.dyno import csv_text, curve, dyno_project, filtered_noise, sweep
+from torque.dyno import COLUMNS, csv_text, curve, dyno_project, filtered_noise, sweep
+from torque.phaser_rig import Rig, recording
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
@@ -18,6 +19,14 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(app, [str(argument) for argument in arguments])
 
 
+def stepped(bias: float) -> str:
+    """A log in which the intake was stepped, without torque and load, its columns those of the other logs."""
+    log = recording(Rig(), [5.0, 25.0, 10.0, 30.0, 15.0, 35.0, 5.0], bias=bias)
+    log["rpm"] = log["rpm"] + np.random.default_rng(2).normal(0.0, 5.0, log.sizes["row"])
+    names = {"time": "t", "rpm": "rpm", "intake_phase": "icam", "intake_command": "iset"}
+    return csv_text({column: log[name].to_numpy() for name, column in names.items()})
+
+
 def day(folder: Path, factors: list[float], **torque: object) -> Path:
     """A project of sweeps at one timing, each `curve` times its factor and noise; the file of the project."""
     rng = np.random.default_rng(1)
@@ -25,7 +34,7 @@ def day(folder: Path, factors: list[float], **torque: object) -> Path:
     for k, factor in enumerate(factors):
         log = sweep(rows=1500)
         log["tq"] = factor * curve(log["rpm"]) + filtered_noise(rng, 1500, 1.0, 0.8)
-        logs[f"pull-{k + 1}.csv"] = csv_text(log)
+        logs[f"pull-{k + 1}.csv"] = csv_text(log | {"t": np.arange(1500) / 50.0})
     pulls = [{"kind": "sweep", "files": [name]} for name in logs]
     return dyno_project(folder, logs, pulls, **torque).file
 
@@ -107,3 +116,27 @@ def test_a_project_without_logs_is_told_what_to_do(good: Path) -> None:
     result = run("reduce", good)
     assert result.exit_code == 2
     assert "describe the logs in [torque]" in result.output
+
+
+@pytest.mark.parametrize(("bias", "code"), [(0.2, 0), (2.5, 1)])
+def test_stepped_phasers_are_told_and_one_worse_than_stated_stops(tmp_path: Path, bias: float, code: int) -> None:
+    """The project states an error of 1 degree; one that stands 2.5 off surely contradicts it, one of 0.2 does not."""
+    (tmp_path / "steps.csv").write_text(stepped(bias), encoding="utf-8")
+    columns = COLUMNS | {"time": "t", "intake_command": "iset"}
+    file = day(tmp_path, [1.0, 1.002], columns=columns, phaser_steps=["steps.csv"])
+    stated = file.read_bytes()
+    result = run("reduce", file, "--out", tmp_path / "out")
+    assert result.exit_code == code, result.output
+    assert ("counts on a better phaser than the logs show" in " ".join(result.output.split())) == (code == 1)
+    assert {"phaser-intake.svg", "phaser_steps.csv"} <= {path.name for path in (tmp_path / "out").iterdir()}
+    offered = tomllib.loads((tmp_path / "out" / "phasers.toml").read_text(encoding="utf-8"))["intake"]["phaser"]
+    assert offered["error"] >= bias
+    assert 0 < offered["slew"]["retard"] <= 100.0
+    assert file.read_bytes() == stated  # never applied
+
+
+def test_a_stepped_log_that_is_not_there_is_told_by_its_key(tmp_path: Path) -> None:
+    columns = COLUMNS | {"time": "t", "intake_command": "iset"}
+    result = run("reduce", day(tmp_path, [1.0], columns=columns, phaser_steps=["stepz.csv"]))
+    assert result.exit_code == 2
+    assert "stepz.csv" in result.output

@@ -132,3 +132,17 @@ def test_hysteresis_counts_as_steady_error(project):
     )
     assert abs(found.steady.bias) < 0.3
     assert found.steady.bound > 2.0
+
+
+def test_rows_made_by_interpolation_are_not_counted_as_logged(project):
+    """A phase logged 6 times a second on rows of 60: as coarse as a log of 6 rows a second."""
+    coarse = recording(Rig(retard=150.0), TO_AND_FRO, rate=6.0)
+    fine = np.arange(0.0, float(coarse["time"][-1]), 1.0 / 60.0)
+    joined = coarse.isel(row=np.zeros(len(fine), dtype=int))
+    for name in coarse.data_vars:
+        values = np.interp(fine, coarse["time"], coarse[name])
+        joined[name] = ("row", values, coarse[name].attrs | ({"rate": 6.0} if name != "rpm" else {}))
+    joined["time"] = ("row", fine)
+    found = response(project, joined)
+    assert found.moving("advance").only_lowest
+    assert found.moving("advance").slowest <= Rig().truth(20.0)[0]
