@@ -187,7 +187,8 @@ def _row(file: Path, writing: Writing, line: int, cells: list[str], at: list[int
     while len(cells) > width and not cells[-1]:
         cells = cells[:-1]
     if len(cells) != width and not (len(cells) < width and not any(writing.names[len(cells) :])):
-        problem, mend = f"{len(cells)} fields where there are {width} names", "one field for each column"
+        problem = f"{len(cells)} {'field' if len(cells) == 1 else 'fields'} where there are {width} names"
+        mend = "one field for each column"
         if len(cells) > width:
             mend += "; decimal commas and marks of thousands need another delimiter, or quotes"
         raise InputError.one(problem, mend=mend, file=file, where=f"line {line}")

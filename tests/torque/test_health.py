@@ -42,13 +42,10 @@ def health(folder: Path, log: dict[str, np.ndarray], **torque: Any) -> Health:
 
 
 def test_mean_pressure_of_a_known_engine(tmp_path: Path) -> None:
-    """A 2.0 litre engine with 200 N m has 12.6 bar: 4 π · 200 / 0.002 Pa (definition)."""
+    """100 N m a litre is 12.566 bar: 4 π · 100 / 0.001 Pa (definition)."""
     project = dyno_project(tmp_path, {"a.csv": csv_text(sweep())})
-    litres = displacement(project)
-    assert litres == pytest.approx(
-        project.cylinders * 0.25 * np.pi * project.crank.bore**2 * project.crank.stroke / 1e6
-    )
-    assert mean_pressure(np.array(100.0 * litres), project) == pytest.approx(12.566, abs=1e-3)
+    assert displacement(project) == pytest.approx(1.773, abs=5e-4)
+    assert mean_pressure(np.array(177.3), project) == pytest.approx(12.566, abs=5e-3)
 
 
 @pytest.mark.parametrize(
