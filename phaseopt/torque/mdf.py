@@ -54,7 +54,7 @@ def read_mdf(file: Path, wanted: Collection[str]) -> tuple[dict[str, MdfChannel]
                         file=file,
                     )
                 group, index = at[0]
-                signal = recording.get(name, group=group, index=index).validate()
+                signal = recording.get(name, group=group, index=index)  # without what is marked invalid
                 time = np.asarray(signal.timestamps, dtype=np.float64)
                 if np.array_equal(time, clock := clocks.setdefault(group, time)):
                     time = clock
