@@ -17,7 +17,7 @@ from phaseopt.study.choose import Candidate, candidates, choose, expected_gains
 from phaseopt.study.first_pulls import first_pulls
 from phaseopt.study.next_pulls import FloatArray, Plan, PlannedPull
 from phaseopt.study.question import Question, question_of, reading_noise
-from phaseopt.study.safe_timings import ADDED, BASELINE_EVERY
+from phaseopt.study.safe_timings import ADDED, BASELINE_EVERY, require_room
 from phaseopt.torque.repeatability import repeatability
 from phaseopt.torque_model import TorqueModel
 
@@ -45,6 +45,7 @@ def plan_pulls(
     question = question_of(project, model, limits)
     tell(0.0, "choosing pulls")
     outlook, field = question.outlook(learnt.surface, model.engine)
+    require_room(model, field.measurable)
     offered = [c for c in candidates(outlook, field) if _in_one_box(question, c)]
     step = float(np.mean(np.diff(question.rpm))) if question.rpm.size > 1 else 1.0
     noise = reading_noise(learnt.surface, step / project.torque.bin if project.torque is not None else 1.0)

@@ -7,9 +7,8 @@ from numpy.typing import NDArray
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.errors import InputError
 from phaseopt.study.next_pulls import Plan, PlannedPull
-from phaseopt.study.safe_timings import ADDED, BASELINE_EVERY, safe_timings, spread
+from phaseopt.study.safe_timings import ADDED, BASELINE_EVERY, require_room, safe_timings, spread
 
 FloatArray = NDArray[np.float64]
 
@@ -29,14 +28,9 @@ def first_pulls(
     safe set holds none but rest.
     """
     timings = safe_timings(limits)
+    require_room(model, timings.measurable)
     timings = timings.kept(timings.measurable)
     pairs, margin = timings.pairs, timings.margin
-    if len(pairs) < 2:
-        raise InputError.one(
-            f"no timing but rest keeps {ADDED:g} mm above both rules, so there is nothing to try",
-            mend="`phaseopt limits` tells what holds the timing, and which offset would free it",
-            file=model.project.file,
-        )
     before = np.zeros((1, 2)) if made is None else np.concatenate([np.zeros((1, 2)), made])
     chosen = spread(pairs, before, pulls - 1)
     order = [timings.rest, *sorted(chosen, key=lambda k: -margin[k])]

@@ -7,6 +7,8 @@ import numpy as np
 
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.errors import InputError
 from phaseopt.study.outlook import Array, BoolArray, IntArray
 
 ADDED = 0.3  # mm above both rules that a planned timing keeps: nobody has run the engine there yet (our judgement)
@@ -68,6 +70,16 @@ def safe_timings(limits: Limits) -> SafeTimings:
     places = np.argwhere(inside.any(axis=0) & np.isfinite(margin))
     a, b = places.T
     return SafeTimings(np.column_stack([intake[a, b], exhaust[a, b]]), places, margin[a, b], inside[:, a, b])
+
+
+def require_room(model: ContactModel, measurable: BoolArray) -> None:
+    """Raise `InputError` where no timing but rest may be pulled."""
+    if np.count_nonzero(measurable) < 2:
+        raise InputError.one(
+            f"no timing but rest keeps {ADDED:g} mm above both rules, so there is nothing to try",
+            mend="`phaseopt limits` tells what holds the timing, and which offset would free it",
+            file=model.project.file,
+        )
 
 
 def spread(pairs: Array, made: Array, count: int) -> IntArray:

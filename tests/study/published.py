@@ -1,7 +1,7 @@
-"""Published test functions of global optimisation, turned over so that the greatest value is sought.
+"""Published test functions of global optimisation.
 
-Branin: Dixon and Szegö, Towards Global Optimisation 2 (1978); least value 0.397887. Hartmann in six dimensions: the same
-book; least value -3.32237. Constants from memory; the tests check the least values against these.
+Branin: Dixon and Szegö, Towards Global Optimisation 2 (1978); least value 0.397887. Hartmann in six dimensions: the
+same book; least value -3.32237. Constants from memory; the tests check the least values against these.
 """
 
 import numpy as np

@@ -1,0 +1,155 @@
+"""A plan of pulls on the textbook engine: safe, in order, worth making, and spread where nothing can be compared."""
+
+import itertools
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from engines import project_of
+
+from phaseopt.clearance import contact_model, phase_limits
+from phaseopt.clearance.check import box_verdict
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import CLEAR, margins, running_gaps
+from phaseopt.errors import InputError
+from phaseopt.project import Project
+from phaseopt.study.best_pulls import plan_pulls
+from phaseopt.study.next_pulls import Plan
+from phaseopt.study.safe_timings import ADDED, safe_timings
+from phaseopt.surrogate.fitting import fit
+from phaseopt.surrogate.readings import Readings
+from phaseopt.torque_model import TorqueModel
+
+SPEEDS = np.arange(2000.0, 6001.0, 500.0)
+
+
+def torque(rpm: np.ndarray, icl: np.ndarray, ecl: np.ndarray) -> np.ndarray:
+    """Best intake timing grows later with speed (common practice, no source)."""
+    return 150.0 - 0.03 * (icl - 96.0 - (rpm - 2000.0) / 400.0) ** 2 - 0.02 * (ecl - 104.0) ** 2
+
+
+def learnt_at(timings: list[tuple[float, float]], load: float) -> TorqueModel:
+    """A torque model of sweeps at true centrelines."""
+    rng = np.random.default_rng(3)
+    rows = [(n, load, i, e, k) for k, (i, e) in enumerate(timings) for n in SPEEDS]
+    rpm, load_at, icl, ecl, pull = np.array(rows).T
+    shown = (
+        torque(rpm, icl, ecl) + rng.normal(0.0, 0.3, rpm.size) + rng.normal(0.0, 0.5, len(timings))[pull.astype(int)]
+    )
+    surface = fit(Readings(np.column_stack([rpm, load_at, icl, ecl]), shown, pull.astype(np.int64)))
+    return TorqueModel(surface, None, None, None, None)
+
+
+def planned(tmp_path: Path, timings: list[tuple[float, float]], pulls: int, **changes: Any) -> tuple[
+    Project, ContactModel, Limits, Plan
+]:  # fmt: skip
+    project = project_of(tmp_path, **changes)
+    model = contact_model(project)
+    limits = phase_limits(model)
+    plan = plan_pulls(project, model, limits, learnt_at(timings, project.tables.load[-1]), pulls)
+    return project, model, limits, plan
+
+
+def at_rest(project: Project) -> tuple[float, float]:
+    return project.intake.centreline - project.intake.offset, project.exhaust.centreline + project.exhaust.offset
+
+
+def three_timings(tmp_path: Path) -> list[tuple[float, float]]:
+    icl, ecl = at_rest(project_of(tmp_path))
+    return [(icl, ecl), (icl - 8.0, ecl), (icl, ecl - 6.0)]
+
+
+@pytest.fixture(scope="module")
+def five(tmp_path_factory: pytest.TempPathFactory) -> tuple[Project, ContactModel, Limits, Plan]:
+    """Five pulls after three at and near rest."""
+    folder = tmp_path_factory.mktemp("five")
+    return planned(folder, three_timings(folder), 5)
+
+
+def test_every_pull_is_clear_with_more_in_hand(five: tuple[Project, ContactModel, Limits, Plan]) -> None:
+    """Judged anew by the box of each pull and rest, and by the gaps at each of its timings."""
+    _, model, _, plan = five
+    assert sum(pull.kind != "baseline" for pull in plan.pulls) == 5
+    for pull in plan.pulls:
+        pairs = np.column_stack([pull.intake, pull.exhaust])
+        assert pairs.shape == (plan.rpm.size, 2)
+        assert box_verdict(model, pairs, False, model.top_speed).verdict == CLEAR
+        gaps = model.gaps(np.repeat(pairs, 2, axis=1))
+        least = float(margins(model, gaps.static, running_gaps(model, gaps, model.top_speed)).min())
+        assert pull.boldness == pytest.approx(least - ADDED, abs=0.002)
+        if np.any(pairs) and pull.kind != "baseline":
+            assert least >= ADDED
+
+
+def test_order_baselines_and_what_is_expected(five: tuple[Project, ContactModel, Limits, Plan]) -> None:
+    _, _, _, plan = five
+    assert [k for k, pull in enumerate(plan.pulls) if pull.kind == "baseline"] == [0, 5, 7]
+    made = [pull for pull in plan.pulls if pull.kind != "baseline"]
+    assert [p.boldness for p in made] == sorted((p.boldness for p in made), reverse=True)
+    assert all(math.isnan(pull.worth) for pull in plan.pulls if pull.kind == "baseline")
+    assert plan.expected[0] == 0.0
+    assert [b - a for a, b in itertools.pairwise(plan.expected)] == pytest.approx([p.worth for p in made])
+    assert plan.expected[-1] > 0.0
+    assert all(np.ptp(p.intake) == np.ptp(p.exhaust) == 0.0 for p in made if p.kind == "fixed")
+    assert f"{plan.expected[-1]:.2f} N·m" in plan.stop
+
+
+def test_the_plan_goes_where_little_is_known_and_torque_may_be(
+    tmp_path: Path, five: tuple[Project, ContactModel, Limits, Plan]
+) -> None:
+    """Pulls stand at rest and near it, the best timing lies advanced: no pull is planned back at rest."""
+    timings = three_timings(tmp_path)
+    project, model, _, plan = five
+    rpm = plan.rpm
+    for pull in plan.pulls:
+        if pull.kind == "baseline":
+            continue
+        icl, ecl = model.engine.intake.true_centreline(pull.intake), model.engine.exhaust.true_centreline(pull.exhaust)
+        nearest = min(np.hypot(icl - i, ecl - e).mean() for i, e in timings)
+        assert nearest > 2.0
+        assert torque(rpm, icl, ecl).mean() > torque(rpm, *map(np.asarray, at_rest(project))).mean()
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_with_too_few_timings_pulls_are_spread_away_from_them(tmp_path: Path, count: int) -> None:
+    timings = three_timings(tmp_path)[:count]
+    _, _, _, plan = planned(tmp_path, timings, 4)
+    assert "timing" in plan.notes[0]
+    assert plan.expected == ()
+    fixed = [pull for pull in plan.pulls if pull.kind == "fixed"]
+    assert (fixed[0].intake[0], fixed[0].exhaust[0]) == (0.0, 0.0)
+    assert all(np.hypot(p.intake[0] - 8.0, p.exhaust[0]) > 3.0 for p in fixed[1:] if count == 2)
+
+
+def test_a_fixed_cam_is_never_moved(tmp_path: Path) -> None:
+    icl, ecl = at_rest(project_of(tmp_path))
+    timings = [(icl, ecl), (icl - 6.0, ecl), (icl - 12.0, ecl)]
+    _, _, _, plan = planned(tmp_path, timings, 2, exhaust={"phaser": None})
+    assert all((pull.exhaust == 0.0).all() for pull in plan.pulls)
+    assert any((pull.intake != 0.0).any() for pull in plan.pulls if pull.kind != "baseline")
+
+
+def test_safe_timings_are_those_of_a_check_of_each(tmp_path: Path) -> None:
+    model = contact_model(project_of(tmp_path))
+    limits = phase_limits(model)
+    timings = safe_timings(limits)
+    for k in range(0, len(timings.pairs), 97):
+        assert box_verdict(model, timings.pairs[k : k + 1], False, model.top_speed).verdict == CLEAR
+    thin = timings.thinned(5)
+    assert len(thin.pairs) <= 30
+    assert (thin.pairs[thin.rest] == 0.0).all()
+    for k in range(2):
+        assert {thin.pairs[:, k].min(), thin.pairs[:, k].max()} == {
+            timings.pairs[:, k].min(),
+            timings.pairs[:, k].max(),
+        }
+
+
+def test_no_room_is_said(tmp_path: Path) -> None:
+    gaps = contact_model(project_of(tmp_path)).gaps(np.zeros((1, 4))).static[0]
+    gap = {"static": {"intake": float(gaps[0]) - 0.05, "exhaust": float(gaps[1]) - 0.05}}
+    with pytest.raises(InputError, match="nothing to try"):
+        planned(tmp_path, three_timings(tmp_path), 2, gap=gap)
