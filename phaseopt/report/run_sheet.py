@@ -54,8 +54,7 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
                 KINDS[pull.kind],
                 *(phase_text(pull, f"{side}_phase") for side in sides),
                 *(phase_text(pull, name) for name in _centrelines(sides)),
-                *(floored(pull.box.static[contact]) for contact in sheet.model.contacts),
-                *(floored(pull.box.running[contact]) for contact in sheet.model.contacts),
+                *(f"{floored(pull.box.static[c])} / {floored(pull.box.running[c])}" for c in sheet.model.contacts),
                 _worth(pull.worth),
             ),
         )
@@ -65,14 +64,14 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
     head = (
         "pull",
         "kind",
-        *(f"{side} phase, °" for side in sides),
-        *(f"{name}, °" for name in _centrelines(sides)),
-        *(f"{words}, guaranteed static" for words in contacts),
-        *(f"{words}, running" for words in contacts),
+        *(f"{side} phase" for side in sides),
+        *_centrelines(sides),
+        *contacts,
         "worth, N·m",
     )
     caption = (
-        f"All pulls. Gaps in mm, least on the way from rest too, running up to {sheet.model.top_speed:.0f} rpm; worth: "
+        "All pulls, angles in crank degrees. Least guaranteed gaps in mm, on the way from rest too: static / running, "
+        f"up to {sheet.model.top_speed:.0f} rpm. Worth: "
         "what the pull is expected to add to the mean torque of the final tables at full load"
     )
     return Table(caption, head, tuple(rows))
