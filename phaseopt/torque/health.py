@@ -1,6 +1,6 @@
 """How healthy a log is: rows, rate and ranges, gaps, stuck or clipped channels, and what looks odd, in words."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,9 @@ _JUMP_RPM = 500.0  # between two rows, beside a gap: two recordings in one file
 _LIVE = ("rpm", "torque", "roller")  # what moves whenever an engine pulls
 _CLIPS = ("torque", "mixture", "roller")
 _WARM_AIR = 60.0  # °C
+_STILL = 0.3  # crank degrees by which the phases of two pulls at one timing differ at most
+_RADIANS = 0.04  # of the travel, reached by radians taken for degrees: π / 180, or twice that from cam degrees
+_HALF = (0.45, 0.52)  # of the travel, reached by cam degrees taken for crank degrees
 
 
 @dataclass(frozen=True)
@@ -176,16 +179,28 @@ def _odd_units(log: xr.Dataset, project: Project, torque: Torque) -> Iterator[st
             yield f"torque reaches {most:.1f} N·m, {bmep:.1f} bar of mean pressure, at over 80 kPa: is its unit right?"
     if "air_temperature" in log and (middle := float(np.median(log["air_temperature"].to_numpy()))) > _WARM_AIR:
         yield f"intake air of {middle:.0f} °C: heat soak, or degrees Fahrenheit?"
+
+
+def odd_phases(found: Sequence[Health], project: Project, torque: Torque) -> Iterator[str]:
+    """What the phases of all logs together say of their unit: a wrong one shrinks them against the travel.
+
+    Parameters: the health of every log; the project and its torque section.
+    """
     for side in SIDES:
         phaser, channel = project.phaser_of(side), channel_of(torque, side)
-        if phaser is None or channel is None or f"{side}_phase" not in log:
+        own = [one for log in found for one in log.channels if one.name == f"{side}_phase"]
+        if phaser is None or channel is None or not own:
             continue
-        reading = log[f"{side}_phase"].to_numpy()
-        moved = np.abs(channel.phase(reading))
-        if 0.02 < float(np.median(moved)) < 0.9 and float(np.ptp(reading)) < 0.05 and _is_irrational(reading):
-            yield f"the {side} phase stands at {float(np.median(reading)):g}, near rest: degrees, or radians?"
-
-
-def _is_irrational(reading: FloatArray) -> bool:
-    """Whether a reading is written finer than a phaser's sensor tells degrees."""
-    return bool(np.any(np.abs(reading * 100 - np.round(reading * 100)) > 1e-6))
+        reach = float(np.abs(channel.phase([one.middle for one in own])).max())
+        apart = float(np.ptp(channel.phase([one.middle for one in own])))
+        travel = max(map(abs, phaser.travel))
+        if apart > _STILL and reach < travel * _RADIANS:
+            yield (
+                f"the {side} phases of all logs lie within {reach:.2f}° of rest, though they differ: is the column"
+                f" {own[0].column!r} in radians, or another one?"
+            )
+        if channel.unit == "crank deg" and apart > 0.2 * travel and _HALF[0] < reach / travel < _HALF[1]:
+            yield (
+                f"the {side} phases of all logs reach {reach:.0f} of {travel:g} crank degrees, half the travel: right"
+                f' if you went no farther; if you went to the end, the log counts cam degrees (in = "cam deg")'
+            )

@@ -11,7 +11,7 @@ import xarray as xr
 
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Project, Pull, Torque
-from phaseopt.torque.health import Health
+from phaseopt.torque.health import Health, odd_phases
 from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, phase_of_rows, refuse_outside_travel
 from phaseopt.torque.points import Draft, Points, Rejected, Rows, draft, finish
@@ -144,6 +144,7 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
         notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
     rejected = tuple(one for each in drafts for one in each.rejected)
     health = tuple(one for each in found for one in each.health)
+    notes += odd_phases(health, project, torque)
     return Reduction(_dataset(points, names, torque.correction), tuple(notes), rejected, health)
 
 

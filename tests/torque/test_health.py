@@ -165,3 +165,26 @@ def test_torque_much_too_low_for_the_displacement_is_said(tmp_path: Path, torque
     rpm = np.linspace(1500, 6500, 500)
     found = health(tmp_path, sweep(tq=torque + np.sin(rpm / 100)))
     assert any("is its unit right?" in text for text in found.suspicions) == odd
+
+
+@pytest.mark.parametrize(
+    ("phases", "unit", "said"),
+    [
+        ([0.0, 0.2, 0.7], "crank deg", "lie within 0.70° of rest, though they differ: is the column 'icam' in radians"),
+        ([0.0, 10.0, 20.0], "crank deg", "reach 20 of 40 crank degrees, half the travel"),
+        ([0.0, 10.0, 20.0], "cam deg", ""),
+        ([0.0, 10.0, 35.0], "crank deg", ""),
+        ([0.0, 0.1, 0.1], "crank deg", ""),
+        ([20.0, 20.0, 20.0], "crank deg", ""),
+    ],
+)
+def test_phases_of_all_pulls_against_the_travel(tmp_path: Path, phases: list[float], unit: str, said: str) -> None:
+    """Radians are π / 180 of degrees, cam degrees half of crank degrees (definitions); the travel here is 40."""
+    files = {f"{k}.csv": csv_text(sweep(icam=phase)) for k, phase in enumerate(phases)}
+    channel = {"sign": 1, "zero": 0.0, "in": unit}
+    exhaust = {"sign": 1, "zero": 0.0, "in": "crank deg"}
+    pulls = [PULL | {"files": [name]} for name in files]
+    project = dyno_project(tmp_path, files, pulls, phases={"intake": channel, "exhaust": exhaust})
+    notes = [note for note in reduce_logs(project).notes if "intake phases of all logs" in note]
+    assert bool(notes) == bool(said)
+    assert said in "".join(notes)
