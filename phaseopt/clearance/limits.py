@@ -11,17 +11,15 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.bounds import IN_HAND
-from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.faults import Box, Fault, faults
-from phaseopt.clearance.full_travel import FullTravel, full_travel, offset_and_beyond, offset_words
+from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.lattice import BoolArray, Lattice, Places, boxes_around, largest_boxes, lattice_of, run_around
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import capped_everywhere
-from phaseopt.clearance.rules import least_sentence, margins, running_gaps
-from phaseopt.clearance.shifts import REACH, least_changes, offset_change
+from phaseopt.clearance.rest_unsafe import rest_unsafe
+from phaseopt.clearance.rules import margins
 from phaseopt.engine.phaser import phase_grid
-from phaseopt.errors import InputError
-from phaseopt.project import SIDES, Side
+from phaseopt.project import SIDES
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -97,7 +95,7 @@ def phase_limits(model: ContactModel) -> Limits:
     ok = _keeps(margin)
     if not ok[-1][lattice.rest]:
         held = speeds[ok[(slice(None), *lattice.rest)]]
-        raise _rest_unsafe(model, float(held[-1]) if held.size else None)
+        raise rest_unsafe(model, float(held[-1]) if held.size else None)
     boxes = tuple(_box(lattice, found) for found in largest_boxes(ok[-1], lattice.rest))
     alone = [_alone(lattice, ok[r], margin[r]) for r in range(len(speeds))]
     together = [_together(lattice, ok[r], margin[r]) for r in range(len(speeds))]
@@ -251,41 +249,3 @@ def _on_diagonal(values: npt.NDArray[np.generic], fill: float, axis: int) -> npt
     square = np.full((n, n, *line.shape[1:]), fill, dtype=values.dtype)
     square[np.arange(n), np.arange(n)] = line
     return np.moveaxis(square, (0, 1), (axis, axis + 1))
-
-
-def _rest_unsafe(model: ContactModel, held: float | None) -> InputError:
-    """That no table is safe, why, and what opens it; `held`, the highest speed looked at up to which rest is safe."""
-    gaps = model.gaps(np.zeros((1, 4)))
-    broken = [contact for contact in model.contacts if not _holds_at_rest(model, contact)]
-    # A piston that comes too near asks for its own cam; valves alone may be parted by either.
-    pistons = [contact for contact in broken if contact != "valve_valve"]
-    ways = [(side, contact) for contact in pistons or broken for side in sides_of(contact)]
-    opens = [_opening(model, side, contact) for side, contact in ways]
-    touching = ", ".join(WORDS[contact] for contact in broken)
-    up_to = f"at any speed up to {model.top_speed:.0f} rpm" if held is None else f"above {held:.0f} rpm"
-    slower = "" if held is None else f", or never turn it above {held:.0f} rpm and say so (crank.overspeed, tables.rpm)"
-    return InputError.one(
-        f"the engine is not safe with its phasers at rest {up_to} ({touching}), so no table is; "
-        f"least: {least_sentence(model, gaps, model.top_speed)}",
-        mend="fit " + (", and " if pistons else ", or ").join(dict.fromkeys(opens)) + slower,
-        file=model.project.file,
-        where=", ".join(dict.fromkeys(f"{side}.offset" for side, _ in ways)),
-    )
-
-
-def _opening(model: ContactModel, side: Side, contact: str) -> str:
-    fitted = offset_words(model.engine.cam(side).offset)
-    change = offset_change(
-        model, side, np.zeros((1, 4)), model.top_speed, static_too=True, contacts=[model.contacts.index(contact)]
-    )
-    (offset,) = least_changes(model, [change])
-    if offset is None:
-        way = "valves that stand farther apart" if contact == "valve_valve" else "deeper pockets"
-        return f"{way} or another {side} lobe (no {side} offset within {REACH:g}° of {fitted} does it)"
-    return f"the {side} cam {offset_and_beyond(side, offset)} (it is {fitted})"
-
-
-def _holds_at_rest(model: ContactModel, contact: str) -> bool:
-    gaps = model.gaps(np.zeros((1, 4)))
-    margin = margins(model, gaps.static, running_gaps(model, gaps, model.top_speed))
-    return bool((margin[0, :, model.contacts.index(contact)] >= IN_HAND).all())

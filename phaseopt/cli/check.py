@@ -73,10 +73,10 @@ def check(
         if sheet is not None:
             write_sheet(sheet, check_sheet(model, verdict))
         if json:
-            found = verdict_as_dict(verdict) | {"notes": cannot_hold(project, verdict)}
+            found = verdict_as_dict(verdict) | {"notes": [*cannot_hold(project, verdict), *model.notes]}
             print_json(found | {"read_as": given.told})
         else:
             typer.echo(given_words(given, {"intake": intake, "exhaust": exhaust}))
-            typer.echo(check_summary(project, verdict))
+            typer.echo(check_summary(model, verdict))
         if not verdict.accepted:
             raise typer.Exit(NOT_CLEAR)

@@ -1,7 +1,7 @@
 """`phaseopt limits`: contact limits from geometry alone."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -24,8 +24,8 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None, json
         from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
         from phaseopt.project_file import load_project
         from phaseopt.report.drop_table import drops_as_dict
+        from phaseopt.report.limits_text import limits_as_dict, limits_summary
         from phaseopt.report.sheet import limits_sheet
-        from phaseopt.report.verdicts import limits_summary
 
         project = load_project(project_file)
         if sheet is not None:
@@ -39,22 +39,6 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None, json
         if out is not None:
             write_files(out, limits_files(model, found))
         if json:
-            print_json({**_as_json(found, model.not_covered), "drops": drops_as_dict(model)})
+            print_json(limits_as_dict(model, found) | {"drops": drops_as_dict(model)})
         else:
             typer.echo(limits_summary(model, found))
-
-
-def _as_json(found: Any, not_covered: tuple[str, ...]) -> dict[str, Any]:
-    import dataclasses
-
-    from phaseopt.report.verdicts import faults_as_list
-
-    travel = found.full_travel
-    return {
-        "safe_boxes": [dataclasses.asdict(box) for box in found.boxes],
-        "alone": found.alone.to_dataframe().reset_index().to_dict("list"),
-        "together": found.together.to_dataframe().reset_index().to_dict("list"),
-        "full_travel": dataclasses.asdict(travel),
-        "faults": faults_as_list(found.faults),
-        "not_covered": list(not_covered),
-    }

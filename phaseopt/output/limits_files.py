@@ -14,8 +14,8 @@ from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
 from phaseopt.project import SIDES, Side
+from phaseopt.report.limits_text import limits_notes, limits_summary
 from phaseopt.report.sheet import limits_sheet
-from phaseopt.report.verdicts import limits_notes, limits_summary
 
 ENDS = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
 _WORDS = dict(
@@ -76,8 +76,8 @@ def limit_columns(limits: Limits, boxes: Sequence[SafeBox], rpm: np.ndarray, saf
     return [
         Column(
             "kind",
-            "box: safe as a whole, the clamps to enter; span: of the tables, not safe as a whole; alone: safe with the other cam at rest; together: safe with "
-            "each other at this speed",
+            "box: safe as a whole, the clamps to enter; span: of the tables, not safe as a whole; alone: safe with the "
+            "other cam at rest; together: safe with each other at this speed",
             kinds,
         ),
         Column("rpm", "for a box up to this speed, else at it", numbers[:, 0], "rpm"),

@@ -1,4 +1,4 @@
-"""Contact limits and verdicts, as text for a person and as plain values for a machine."""
+"""Verdicts on tables and clamps, as text for a person and as plain values for a machine."""
 
 import math
 from dataclasses import asdict
@@ -11,14 +11,10 @@ import xarray as xr
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.clamps import ClampVerdict
 from phaseopt.clearance.faults import Fault
-from phaseopt.clearance.full_travel import FullTravel
-from phaseopt.clearance.limits import EDGES, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.overlap_caps import caps_words
-from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.clearance.rules import CLEAR
 from phaseopt.foreign_tables import Given
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.report.drop_table import drop_table
 from phaseopt.report.faults import fault_lines
 
 CELLS_LISTED = 12
@@ -27,89 +23,9 @@ BEFORE_TURNING = (
 )
 
 
-def limits_summary(model: ContactModel, limits: Limits) -> str:
-    """What `phaseopt limits` prints: clamps, limits by speed, full travel, what is not covered."""
-    lines = [f"{model.project.name}: contact limits up to {model.top_speed:.0f} rpm", ""]
-    lines += ["Clamps that are safe as a whole (any phase in them with any other, moving, up to that speed):"]
-    lines += [f"  {box_words(model, box)}" for box in limits.boxes]
-    lines += ["", "By engine speed, crank degrees of phase (+ = advanced):", ""]
-    lines += _clamp_table(model, limits)
-    lines += ["", _capital(limits.full_travel.sentence), *_guard(model.project, limits.full_travel)]
-    lines += ["Faults:", *(f"  {line}" for line in fault_lines(limits.faults))]
-    lines += _stated_drops(model)
-    lines += [f"Note: {note}" for note in (*model.notes, *_of_caps(model.project))]
-    lines += [f"Not covered: {', '.join(model.not_covered)}", "", BEFORE_TURNING]
-    return "\n".join(lines)
-
-
-def limits_notes(model: ContactModel) -> list[str]:
-    """What goes with limits wherever they are written."""
-    return [BEFORE_TURNING, f"Not covered: {', '.join(model.not_covered)}."]
-
-
-def _of_caps(project: Project) -> list[str]:
-    if not project.search.overlap_cap:
-        return []
-    return [
-        f"overlap caps ({caps_words(project)}) are no matter of contact: clamps do not keep them, the search "
-        "does, cell by cell"
-    ]
-
-
-def box_words(model: ContactModel, box: SafeBox) -> str:
-    """A safe box in words, only the cams that move.
-
-    Returns for instance "intake 0 to 27°, exhaust -21 to 0°".
-    """
-    if model.tied:
-        return f"both cams {box.intake_from:g} to {box.intake_to:g}°"
-    spans = {"intake": (box.intake_from, box.intake_to), "exhaust": (box.exhaust_from, box.exhaust_to)}
-    moving = [side for side in spans if getattr(model.project, side).phaser is not None]
-    return ", ".join(f"{side} {spans[side][0]:g} to {spans[side][1]:g}°" for side in moving)
-
-
-def _clamp_table(model: ContactModel, limits: Limits) -> list[str]:
-    sides = [side for side in SIDES if model.project.phaser_of(side) is not None]
-    sides = sides[:1] if model.tied else sides
-    head = "     rpm" + "".join(f" | {side + ' alone':>14}  {'together':>9}  {'stopped by':<18}" for side in sides)
-    lines = [head, "-" * len(head)]
-    for r, rpm in enumerate(limits.alone["rpm"].to_numpy()):
-        line = f"{rpm:8.0f}"
-        for side in sides:
-            end = "to" if side == "intake" else "from"
-            alone, together = (float(c[f"{side}_{end}"][r]) for c in (limits.alone, limits.together))
-            edge = EDGES[int(limits.together[f"{side}_edge"][r])]
-            line += f" | {alone:>14g}  {together:>9g}  {edge:<18}"
-        lines.append(line)
-    ends = {"intake": "most advanced", "exhaust": "most retarded"}
-    return [*lines, "  (" + "; ".join(f"{side}: {ends[side]}" for side in sides) + ")"]
-
-
-def _stated_drops(model: ContactModel) -> list[str]:
-    """What the drop readings say, with the notes that go with them."""
-    lines = []
-    for side, drop in model.drops.items():
-        text = f"{drop.at_tdc.min():.2f} mm at TDC as fitted, {floored(float(drop.low(0.0)))} counted"
-        if drop.readings is not None:
-            worst = abs(drop.readings.residual[drop.readings.used]).max()
-            text += (
-                f"; {int(drop.readings.used.sum())} readings fit to {worst:.2f} mm, wheel zero {drop.wheel:+.1f}°, "
-                f"{drop.factor:.3f} mm of drop a mm of piston"
-            )
-        lines += [f"Valve drop, {side}: {text}", *drop_table(drop)]
-    return lines
-
-
-def _capital(sentence: str) -> str:
+def capital(sentence: str) -> str:
+    """A sentence with a capital letter."""
     return sentence[:1].upper() + sentence[1:]
-
-
-def _guard(project: Project, travel: FullTravel) -> list[str]:
-    if travel.verdict == CLEAR:
-        return []
-    if project.gap.tables_only_guard:
-        return ["  The tables are the only guard, as the project accepts (tables_only_guard = true)."]
-    return ["  The project does not accept tables as the only guard, so `phaseopt build` will stop."]
 
 
 def cannot_hold(project: Project, verdict: Verdict | ClampVerdict) -> list[str]:
@@ -138,16 +54,18 @@ def cannot_hold(project: Project, verdict: Verdict | ClampVerdict) -> list[str]:
     return found
 
 
-def check_summary(project: Project, verdict: Verdict | ClampVerdict) -> str:
-    """What `phaseopt check` prints: the three verdicts apart, what is not clear and why, what is not covered."""
+def check_summary(model: ContactModel, verdict: Verdict | ClampVerdict) -> str:
+    """What `phaseopt check` prints: the three verdicts apart, what is not clear and why, what they rest on, and what is
+    not covered."""
+    project = model.project
     lines = _tables_lines(project, verdict) if isinstance(verdict, Verdict) else _clamps_lines(project, verdict)
     lines.append(f"Box          {verdict.box.sentence}")
     lines += [f"             broken by {verdict.box.broken_by}"] if verdict.box.broken_by else []
     if isinstance(verdict, Verdict) and verdict.neighbours is not None:
         lines.append(f"Neighbours   {verdict.neighbours.sentence}")
-    lines.append(_capital(verdict.full_travel.sentence))
+    lines.append(capital(verdict.full_travel.sentence))
     lines += [f"Fault        {line}" for line in fault_lines(verdict.faults)]
-    lines += [f"Note         {note}" for note in cannot_hold(project, verdict)]
+    lines += [f"Note         {note}" for note in (*cannot_hold(project, verdict), *model.notes)]
     lines += [f"Not covered  {', '.join(verdict.not_covered)}", "", BEFORE_TURNING]
     return "\n".join(lines)
 
@@ -221,8 +139,8 @@ def verdict_as_dict(verdict: Verdict | ClampVerdict) -> dict[str, Any]:
         "accepted": verdict.accepted,
         kind: {word: words.count(word) for word in sorted(set(words))},
         **more,
-        "box": _gaps_down(asdict(verdict.box)),
-        "full_travel": _gaps_down(asdict(verdict.full_travel)),
+        "box": gaps_down(asdict(verdict.box)),
+        "full_travel": gaps_down(asdict(verdict.full_travel)),
         "faults": faults_as_list(verdict.faults),
         "not_covered": list(verdict.not_covered),
     }
@@ -230,10 +148,10 @@ def verdict_as_dict(verdict: Verdict | ClampVerdict) -> dict[str, Any]:
 
 def faults_as_list(faults: tuple[Fault, ...]) -> list[dict[str, Any]]:
     """Every fault as plain values, gaps in mm rounded down."""
-    return [_gaps_down(asdict(fault)) for fault in faults]
+    return [gaps_down(asdict(fault)) for fault in faults]
 
 
-def _gaps_down(verdict: dict[str, Any]) -> dict[str, Any]:
+def gaps_down(verdict: dict[str, Any]) -> dict[str, Any]:
     """The gaps of a verdict to 0.001 mm, rounded down."""
     for rule in ("static", "running"):
         verdict[rule] = {contact: math.floor(gap * 1000.0) / 1000.0 for contact, gap in verdict[rule].items()}

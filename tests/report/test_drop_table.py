@@ -12,7 +12,7 @@ from phaseopt.clearance import contact_model
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.cli import app
 from phaseopt.report.drop_table import drop_table
-from phaseopt.report.verdicts import limits_summary
+from phaseopt.report.limits_text import limits_summary
 
 FILES = {"drop_intake.csv": drop_csv(6.2)}
 
