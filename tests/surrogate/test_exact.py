@@ -65,7 +65,7 @@ def test_working_arrays_stay_bounded(monkeypatch):
     """The parts that a large table is cut into do not change the result."""
     model = ExactModel.at(HYPERPARAMETERS, R)
     whole, points = model.predict_grid(*AXES), model.predict(ELSEWHERE)
-    monkeypatch.setattr("phaseopt.surrogate.exact._BLOCK", 5 * len(R))
+    monkeypatch.setattr("phaseopt.surrogate.surface._BLOCK", 5 * len(R))
     np.testing.assert_allclose(model.predict_grid(*AXES), whole, rtol=1e-10)
     np.testing.assert_allclose(model.predict(ELSEWHERE), points, rtol=1e-10)
 
