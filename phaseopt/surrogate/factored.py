@@ -85,7 +85,7 @@ class _Product:
     def costs(self) -> float:
         """Multiplications to solve its columns and to read every cell and label off them; infinite if too large."""
         count, wide, places = float(self.depth.sum()), float(len(self.depth)), float(len(self.cell.columns))
-        cells, labels = self.cell.values.shape[1], self.label.values.shape[1]
+        cells, labels = float(self.cell.values.shape[1]), float(self.label.values.shape[1])
         if count * places > _MOST:
             return math.inf
         return count * (places * places + 2.0 * places * cells) + cells * wide * wide * (places + labels)
