@@ -24,6 +24,7 @@ from phaseopt.torque_model import TorqueModel
 LEAST_TIMINGS = 3  # without a simulation: two timings draw no curve over either cam
 LEAST_FREEDOM = 3.0  # of repeats: with fewer, Student's t says more of their number than of the dyno
 APART = 1.0  # crank degrees between centrelines that count as two
+MOVED = 4.0  # crank degrees over which a cam must have been moved: less changes torque by no more than a dyno shows
 
 
 def plan_pulls(
@@ -32,7 +33,8 @@ def plan_pulls(
 ) -> Plan:  # fmt: skip
     """The next pulls of a project, by what its pulls or its simulation tell of torque.
 
-    With fewer than three timings pulled and no simulation they are spread over the safe timings instead.
+    Where no simulation takes part and the pulls are at fewer than three timings, or a cam never moved, they are spread
+    over the safe timings instead.
 
     Parameters: `project`, its contact `model` and `limits`, what was `learnt` of torque; `pulls`, how many to make
     beside the baselines; `progress`, told the share of the work done. Raises `InputError` where nothing but rest keeps
@@ -41,7 +43,8 @@ def plan_pulls(
     tell = progress or silent
     if learnt.simulation is None and (made := _timings_made(model, learnt)) is not None:
         timings = "one timing" if len(made) == 1 else f"{len(made)} timings"
-        return first_pulls(model, limits, pulls, made, f"the pulls so far stand at {timings} only")
+        why = f"the pulls so far stand at {timings}, too few or too near to compare what each cam does"
+        return first_pulls(model, limits, pulls, made, why)
     question = question_of(project, model, limits)
     tell(0.0, "choosing pulls")
     outlook, field = question.outlook(learnt.surface, model.engine)
@@ -68,14 +71,15 @@ def plan_pulls(
 
 
 def _timings_made(model: ContactModel, learnt: TorqueModel) -> FloatArray | None:
-    """Phases (m, 2) of the timings pulled so far; None where they are enough for a torque model to compare."""
+    """Phases (m, 2) of the timings pulled so far; None where they let a torque model compare what each cam does."""
     lines = learnt.surface.readings.x[:, 2:]
     apart: list[FloatArray] = []
     for line in lines:
         if all(np.abs(line - other).max() > APART for other in apart):
             apart.append(line)
-        if len(apart) >= LEAST_TIMINGS:
-            return None
+    moved = [np.ptp(lines[:, k]) > MOVED or np.ptp(model.travel(side)) == 0.0 for k, side in enumerate(SIDES)]
+    if len(apart) >= LEAST_TIMINGS and all(moved):
+        return None
     return np.array([[_phase(model, k, line[k]) for k in range(2)] for line in apart])
 
 

@@ -123,6 +123,14 @@ def test_with_too_few_timings_pulls_are_spread_away_from_them(tmp_path: Path, co
     assert all(np.hypot(p.intake[0] - 8.0, p.exhaust[0]) > 3.0 for p in fixed[1:] if count == 2)
 
 
+def test_a_cam_that_never_moved_is_tried(tmp_path: Path) -> None:
+    """Three timings of the intake alone say nothing of the exhaust, so no worth is claimed and it is moved."""
+    icl, ecl = at_rest(project_of(tmp_path))
+    _, _, _, plan = planned(tmp_path, [(icl, ecl), (icl - 6.0, ecl), (icl - 12.0, ecl)], 4)
+    assert plan.expected == ()
+    assert any(pull.exhaust.min() < -4.0 for pull in plan.pulls)
+
+
 def test_a_fixed_cam_is_never_moved(tmp_path: Path) -> None:
     icl, ecl = at_rest(project_of(tmp_path))
     timings = [(icl, ecl), (icl - 6.0, ecl), (icl - 12.0, ecl)]
