@@ -18,7 +18,7 @@ def reduce(project_file: ProjectFile, out: Out = None, json: Json = False) -> No
         from phaseopt.project_file import load_project
         from phaseopt.report.reduction_text import reduction_record, reduction_summary
         from phaseopt.report.reduction_words import look_first
-        from phaseopt.torque.day import read_day
+        from phaseopt.study.day import read_day
 
         project = load_project(project_file)
         if out is not None:

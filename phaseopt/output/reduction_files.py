@@ -13,7 +13,7 @@ from phaseopt.report.phaser_fragment import fragment_text
 from phaseopt.report.reduction_figures import reduction_figures
 from phaseopt.report.reduction_text import reduction_record
 from phaseopt.report.reduction_words import pull_names
-from phaseopt.torque.day import Day
+from phaseopt.study.day import Day
 
 FRAGMENT = "phasers.toml"
 _DECIMALS = {"rpm": 1, "load": 2, "icl": 2, "ecl": 2, "torque": 3, "scatter": 4}

@@ -11,7 +11,7 @@ from phaseopt.report.colours import BLACK, WHITE
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.phaser_fragment import section
 from phaseopt.report.reduction_words import pull_names
-from phaseopt.torque.day import Day
+from phaseopt.study.day import Day
 from phaseopt.torque.phaser_moves import DIRECTIONS, long_steps
 from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeats import FloatArray, Repeats
@@ -37,6 +37,7 @@ def pulls(day: Day) -> str:
     """Torque of each pull over speed with 95 % of each point, all pulls faint behind it; odd pulls marked."""
     points, names = day.reduction.points, pull_names(day)
     odd = {one.pull for one in day.repeats.odd} | {one.other for one in day.repeats.odd if one.unclear}
+    odd |= {one.pull for one in day.unlike}
     rows = -(-len(names) // _ACROSS)
     with styled():
         figure = Figure(figsize=(9.0, 1.9 * rows + 0.7), layout="constrained")

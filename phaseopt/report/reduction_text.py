@@ -14,7 +14,7 @@ import xarray as xr
 from phaseopt.report.fit_text import NOT_JUDGED
 from phaseopt.report.phaser_fragment import offers, section
 from phaseopt.report.reduction_words import look_first, phaser_lines, pull_names, repeat_lines
-from phaseopt.torque.day import Day
+from phaseopt.study.day import Day
 from phaseopt.torque.health import Health
 
 _WIDTH, _INDENT = 118, 14
@@ -106,9 +106,9 @@ def rejected_lines(day: Day) -> list[str]:
     for reason, total in count.most_common():
         own = [one for one in rejected if one.reason == reason]
         pulls = list(dict.fromkeys(one.pull for one in own))
-        where = pulls[0] if len(pulls) == 1 else f"{pulls[0]} and {len(pulls) - 1} more pulls"
+        more = f" and {len(pulls) - 1} more pull{'s' if len(pulls) > 2 else ''}" if len(pulls) > 1 else ""
         low, high = min(one.rpm_from for one in own), max(one.rpm_to for one in own)
-        lines.append(f"{total}: {reason} ({where}, {low:.0f} to {high:.0f} rpm)")
+        lines.append(f"{total}: {reason} ({pulls[0]}{more}, {low:.0f} to {high:.0f} rpm)")
     return lines
 
 
@@ -146,6 +146,7 @@ def reduction_record(day: Day, written: list[Path]) -> dict[str, Any]:
             "drift_shown": repeats.drift_shown,
             "odd": [asdict(odd) | {"pull": names[odd.pull], "other": names[odd.other]} for odd in repeats.odd],
         },
+        "unlike": [asdict(unlike) | {"pull": names[unlike.pull]} for unlike in day.unlike],
         "phasers": {
             section(day.project, response): {
                 "offers": [asdict(offer) | {"bolder": offer.bolder} for offer in offers(day.project, response)],

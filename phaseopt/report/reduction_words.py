@@ -6,8 +6,9 @@ import numpy as np
 
 from phaseopt.project import Project
 from phaseopt.report.phaser_fragment import Offer, offers, section
+from phaseopt.study.day import Day
+from phaseopt.study.odd_pulls import UnlikePull
 from phaseopt.tables import number_text
-from phaseopt.torque.day import Day
 from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeatability import OddPull, Repeatability
 
@@ -87,6 +88,20 @@ def _odd_words(odd: OddPull, names: list[str]) -> str:
     )
 
 
+def unlike_words(unlike: UnlikePull, names: list[str]) -> str:
+    """A pull that the others do not make expect, and what to look for."""
+    size = f"{abs(unlike.difference):.1f} ± {2 * unlike.deviation:.1f} N·m"
+    more = "more" if unlike.difference > 0 else "less"
+    if unlike.tilted:
+        what = f"the upper half of its speeds against the lower reads {size} {more} than the other pulls make expect"
+    else:
+        what = f"it reads {size} ({abs(100 * unlike.share):.1f} %) {more} than the other pulls make expect"
+    return (
+        f"{names[unlike.pull]} may not belong: {what}, and nothing repeats it. Look at its weather, offsets"
+        " and rest, and whether it is the same engine; make it once more"
+    )
+
+
 def phaser_lines(project: Project, response: PhaserResponse) -> list[str]:
     """What the logs show of one phaser beside what the project states."""
     lines = [f"[{section(project, response)}]", *(_offer_words(offer) for offer in offers(project, response))]
@@ -102,6 +117,7 @@ def _offer_words(offer: Offer) -> str:
 def look_first(day: Day) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
     lines = odd_lines(day.repeats, pull_names(day))
+    lines += [unlike_words(unlike, pull_names(day)) for unlike in day.unlike]
     lines += [f"{health.file}: {said}" for health in day.health for said in health.suspicions]
     for response in day.phasers:
         bolder = [offer for offer in offers(day.project, response) if offer.bolder]

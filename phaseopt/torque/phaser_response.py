@@ -129,7 +129,7 @@ def _of_side(project: Project, torque: Torque, side: Side, recordings: Sequence[
     for log in usable:
         _look(log, side, phaser, torque, seen)
     if not usable:
-        why = f"no log has time, {side}_phase and {side}_command together (torque.columns)"
+        why = f"no log has a measured phase, a commanded one and time together ({side}_phase, {side}_command, time)"
         return PhaserResponse(side, (), (), None, (), (), (why,))
     steady = _steady(seen.holds)
     moves = [moves_of(direction, seen.steps) for direction in DIRECTIONS]

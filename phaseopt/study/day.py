@@ -1,10 +1,11 @@
-"""All that a day's logs say: torque points, how well the dyno repeats itself, and how the phasers do."""
+"""All that a day's logs say: torque points, how well the dyno repeats itself, which pull does not belong, phasers."""
 
 from dataclasses import dataclass
 
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Torque
+from phaseopt.study.odd_pulls import UnlikePull, odd_pulls
 from phaseopt.torque.health import Health
 from phaseopt.torque.logs import read_other_logs, read_pull
 from phaseopt.torque.phaser_response import PhaserResponse, phaser_response
@@ -20,6 +21,7 @@ class Day:
     reduction: Reduction
     health: tuple[Health, ...]
     repeats: Repeatability
+    unlike: tuple[UnlikePull, ...]
     phasers: tuple[PhaserResponse, ...]
 
 
@@ -31,7 +33,16 @@ def read_day(project: Project) -> Day:
     stepped = _stepped(project, torque)
     logs = [*_commanded(project, torque), *stepped]
     health = (*reduction.health, *(log.attrs["health"] for log in stepped))
-    return Day(project, reduction, health, repeatability(reduction.points), phaser_response(project, torque, logs))
+    repeats = repeatability(reduction.points)
+    known = {pull for odd in repeats.odd for pull in ((odd.pull, odd.other) if odd.unclear else (odd.pull,))}
+    return Day(
+        project=project,
+        reduction=reduction,
+        health=health,
+        repeats=repeats,
+        unlike=odd_pulls(reduction.points, tuple(sorted(known))),
+        phasers=phaser_response(project, torque, logs),
+    )
 
 
 def _commanded(project: Project, torque: Torque) -> list[xr.Dataset]:
