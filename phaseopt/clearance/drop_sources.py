@@ -26,6 +26,7 @@ OUTLIER = 3.5  # standard deviations from a fit made without the measurement
 MOST_OUTLIERS = 0.25  # of the readings; beyond, they contradict each other
 WIDEST_WHEEL = 3.0  # standard deviations of the wheel's zero
 LARGEST = 25.0  # mm at TDC; no valve has so much room
+NEARBY = 10.0  # crank degrees from TDC, about where valve and piston come nearest (common practice)
 MIRRORED = 3.0, 2.0  # standard deviations: two wheel zeros that differ by more, and less once one is turned round
 
 
@@ -38,12 +39,13 @@ def drop_laws(project: Project) -> dict[Side, DropLaw]:
     """
     laws = {side: drop_law(project, side) for side in SIDES}
     read = [laws[side] for side in SIDES if laws[side].readings is not None and not _sittings(laws[side])]
+    told = {side: replace(law, notes=(*law.notes, *_if_mirrored(law))) for side, law in laws.items()}
     if len(read) < len(SIDES):
-        return laws
+        return told
     wheels = [law.wheel for law in read]
     sigma = math.hypot(*(math.sqrt(law.covariance[-1, -1]) for law in read))
     if abs(wheels[0] - wheels[1]) <= MIRRORED[0] * sigma or abs(wheels[0] + wheels[1]) > MIRRORED[1] * sigma:
-        return laws
+        return told
     note = (
         f"the intake readings put TDC at {wheels[0]:+.1f}° on the wheel and the exhaust readings at {wheels[1]:+.1f}°: "
         "unless the wheel was set anew in between, one sheet has before and after TDC exchanged; the lower drop of "
@@ -160,6 +162,20 @@ def _untold_notes(evidence: Evidence) -> tuple[str, ...]:
     if names == {"at_tdc"}:
         return ("one reading at TDC: the drop off TDC is taken from the valve's tilt, at its least",)
     return ("nothing tells how fast the drop grows from TDC: it is taken from the valve's tilt, at its worst",)
+
+
+def _if_mirrored(law: DropLaw) -> Iterator[str]:
+    """What it would take from the drop had before and after TDC been exchanged, where the wheel's zero lets it matter.
+
+    A drop is nearly the same on both sides of TDC, so a single sheet cannot tell.
+    """
+    if law.readings is None or abs(law.wheel) <= COVERAGE_SIGMAS * math.sqrt(law.covariance[-1, -1]):
+        return
+    less = law.factor * float(law.crank.drop(NEARBY) - law.crank.drop(NEARBY - abs(law.wheel)))
+    yield (
+        f"the wheel shows TDC at {law.wheel:+.1f}°: were before and after exchanged in crank_deg, up to {less:.2f} mm "
+        f"less would be left {NEARBY:g}° from TDC; see that before TDC is negative"
+    )
 
 
 def _cylinder_notes(law: DropLaw, cylinders: int) -> Iterator[str]:

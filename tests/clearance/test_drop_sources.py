@@ -300,7 +300,7 @@ def test_a_sheet_with_before_and_after_exchanged_is_named_and_costs_nothing_in_s
         assert np.all(found.low(AROUND) <= at_tdc + piston_fall(AROUND - wheel))
     same = {"drop_exhaust.csv": drop_csv(6.6, wheel=wheel)}
     for found in drop_laws(project_of(tmp_path, same)).values():
-        assert not any("exchanged" in note for note in found.notes)
+        assert not any("one sheet has before and after" in note for note in found.notes)
 
 
 def test_straight_pieces_never_rise_above_the_lowest_of_several_laws(tmp_path: Path) -> None:
@@ -318,3 +318,18 @@ def test_straight_pieces_never_rise_above_the_lowest_of_several_laws(tmp_path: P
 def test_a_model_says_what_its_drops_rest_on(tmp_path: Path) -> None:
     notes = contact_model(project_of(tmp_path, drop={"intake": {"at_tdc": 6.2}})).notes
     assert any(note.startswith("intake valve drop: sources, each by itself at TDC: readings") for note in notes)
+
+
+def test_a_wheel_off_tdc_says_what_exchanged_signs_would_take(tmp_path: Path) -> None:
+    """Source: the piston's fall by the textbook formula, the same readings with before and after TDC exchanged."""
+
+    def found(drops: np.ndarray) -> DropLaw:
+        files = {"d.csv": sheet({1: drops})}
+        return drop_laws(project_of(tmp_path, files, drop={"intake": {"readings": "d.csv"}}))["intake"]
+
+    late = 6.0 + piston_fall(ANGLES - 2.0)
+    right, turned = found(late), law(tmp_path, {"d.csv": sheet({1: late[::-1]})}, readings="d.csv")
+    (note,) = (note for note in right.notes if "were before and after exchanged" in note)
+    told = float(note.split("up to ")[1].split(" mm")[0])
+    assert told == pytest.approx(max(float(right.low(at) - turned.low(at)) for at in (-10.0, 10.0)), abs=0.03)
+    assert not any("exchanged" in note for note in found(6.0 + piston_fall(ANGLES)).notes)
