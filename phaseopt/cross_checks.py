@@ -155,6 +155,45 @@ def _weather(s: Sections) -> Iterator[Found]:
         )
 
 
+def _dyno(s: Sections) -> Iterator[Found]:
+    torque: Torque | None = s["torque"]
+    if torque is None:
+        return
+    dyno, columns = torque.dyno, torque.columns
+    spun = [(n, pull) for n, pull in enumerate(torque.pulls, start=1) if pull.kind == "inertia sweep"]
+    for number, pull in spun:
+        if pull.ratio is None and dyno.ratio is None:
+            yield (
+                f"torque.pulls (entry {number}).ratio",
+                "left out, but an inertia sweep needs the engine's turns for one of the roller",
+                "ratio = 4.1, the overall ratio of the gear that was driven",
+            )
+    if spun and dyno.roller_inertia is None:
+        yield "torque.dyno.roller_inertia", "left out, but an inertia sweep needs it", "kg m² of roller and wheels"
+    if (spun or dyno.engine_inertia or dyno.roller_inertia) and columns.time is None:
+        yield "torque.columns.time", "left out, but what acceleration takes needs it", "name the time column"
+    braked = [pull for pull in torque.pulls if pull.kind != "inertia sweep"]
+    if dyno.at != "flywheel" and dyno.ratio is None and any(pull.ratio is None for pull in braked):
+        yield (
+            "torque.dyno.ratio",
+            f"left out, but torque at the {dyno.at} needs it",
+            "engine turns for one turn of hub or roller; 1 where torque and speed are both given at the engine",
+        )
+    if dyno.at == "flywheel" and not spun and (dyno.driveline or dyno.coastdown or dyno.divided):
+        key = "driveline" if dyno.driveline else "coastdown" if dyno.coastdown else "divided"
+        yield f"torque.dyno.{key}", "torque at the flywheel passes no driveline or roller", 'at = "hub" or "wheel"'
+    if dyno.coastdown and (dyno.roller_inertia is None or columns.roller is None):
+        key = "torque.columns.roller" if columns.roller is None else "torque.dyno.roller_inertia"
+        yield key, "left out, but torque.dyno.coastdown needs it", "name the roller's speed column and its inertia"
+
+
+def _gates(s: Sections) -> Iterator[Found]:
+    torque: Torque | None = s["torque"]
+    for name, limit in torque.gates if torque is not None else ():
+        if limit is not None and torque is not None and getattr(torque.columns, name) is None:
+            yield f"torque.columns.{name}", f"left out, but torque.gates.{name} needs it", f"name the column of {name}"
+
+
 def _weights(s: Sections) -> Iterator[Found]:
     bands = s["search"].weights
 
@@ -244,6 +283,8 @@ _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ..
     (("intake", "exhaust", "phaser", "torque"), _logged_phases),
     (("torque",), _torque_column),
     (("torque",), _weather),
+    (("torque",), _dyno),
+    (("torque",), _gates),
     (("search", "tables"), _weights),
     (("cylinders", "firing_order", "crank", "intake", "exhaust", "cycle"), _simulated_engine),
     (("torque", "cycle"), _prior_has_a_simulation),

@@ -131,7 +131,8 @@ def read_other_logs(
 
     Parameters: `key` that names them in the project file, for messages; `patterns`, names or globs; `needed`, the
     quantities they must have, the first of which gives the time base. Other named columns come along where they are.
-    Returns and raises as `read_pull` does; nothing is judged by what an engine can do.
+    Returns and raises as `read_pull` does; nothing is judged by what an engine can do, and a log
+    without engine speed has no `health`.
     """
     columns = _columns(project, torque)
     if lost := [name for name in needed if name not in columns]:
@@ -139,7 +140,7 @@ def read_other_logs(
         raise InputError(Mistake("left out", mend, project.file, f"torque.columns.{name}") for name in lost)
     wanted = _Wanted(columns, tuple(needed))
     logs = _recordings(torque, _files(project, key, patterns), torque.dialect, wanted, None)
-    _tell_health(logs, project, torque)
+    _tell_health([log for log in logs if "rpm" in log], project, torque)
     return logs
 
 

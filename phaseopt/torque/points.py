@@ -1,7 +1,7 @@
 """Rows of a pull -> its torque points: which groups of rows are points, and what each says."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -59,6 +59,14 @@ class Rows:
     factor: FloatArray
     step: float | None = None
     alone: FloatArray | None = None
+
+    def kept(self, keep: BoolArray) -> "Rows":
+        """Those rows for which `keep` (n,) is true."""
+        return Rows(
+            **{f.name: getattr(self, f.name)[keep] for f in fields(self) if f.name not in ("step", "alone")},
+            step=self.step,
+            alone=self.alone,
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,9 +126,15 @@ def draft(rows: Rows, kind: Kind, width: float, name: str) -> Draft:
 
 
 def finish(drafts: Sequence[Draft]) -> None:
-    """Fill in torque and scatter of the sweeps among some pulls, whose noise is of one kind."""
-    waiting = [(each.points, each.sweep) for each in drafts if each.sweep is not None]
-    if waiting:
+    """Fill in torque and scatter of sweeps: those of a brake tell of one noise, those of a roller of another."""
+    for differentiated in (False, True):
+        waiting = [
+            (each.points, each.sweep)
+            for each in drafts
+            if each.sweep is not None and (len(each.sweep.alone) > 1) == differentiated
+        ]
+        if not waiting:
+            continue
         for (points, _), means in zip(waiting, sweep_means([sweep for _, sweep in waiting]), strict=True):
             points["torque"], points["scatter"] = means.torque, means.error
 

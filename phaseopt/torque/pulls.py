@@ -12,10 +12,12 @@ import xarray as xr
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.torque.health import Health, odd_phases
+from phaseopt.torque.inertia import Coastdown, unlike_rates
 from phaseopt.torque.logs import pull_files, read_pull
-from phaseopt.torque.phases import centreline, check_rest, phase_of_rows, refuse_outside_travel
+from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import Draft, Points, Rejected, Rows, draft, finish
-from phaseopt.torque.weather import COUNTED, fixed_pressure_factor, full_throttle_factor
+from phaseopt.torque.rows import joined, pull_rate, roller_losses, rows_of
+from phaseopt.torque.weather import COUNTED
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -72,6 +74,7 @@ def reduce_logs(project: Project) -> Reduction:
     """
     torque = _torque(project)
     names = _names(torque)
+    roller = roller_losses(project, torque)
     found: list[_Reduced] = []
     mistakes: list[Mistake] = []
     taken: dict[Path, str] = {}
@@ -79,7 +82,7 @@ def reduce_logs(project: Project) -> Reduction:
         try:
             files = pull_files(project, number, torque.pulls[number - 1].files)
             _refuse_twice(project, number, name, files, taken)
-            found.append(_reduced(project, torque, number, name))
+            found.append(_reduced(project, torque, number, name, roller))
         except InputError as error:
             mistakes += error.mistakes
     if mistakes:
@@ -97,13 +100,14 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
     torque = _torque(project)
     number = len(torque.pulls) + 1
     torque = torque.model_copy(update={"pulls": (*torque.pulls, pull)})
+    roller = roller_losses(project, torque)
     try:
         taken: dict[Path, str] = {}
         for other, other_name in enumerate(_names(torque)[:-1], start=1):
             taken |= dict.fromkeys((f.resolve() for f in _files_there(project, other, torque)), other_name)
         files = pull_files(project, number, pull.files)
         _refuse_twice(project, number, name, files, taken)
-        return _reduction(project, torque, [_reduced(project, torque, number, name)], [name])
+        return _reduction(project, torque, [_reduced(project, torque, number, name, roller)], [name])
     except InputError as error:
         entry = f"torque.pulls (entry {number})"
         raise InputError(
@@ -130,6 +134,7 @@ class _Reduced(NamedTuple):
 
     draft: Draft
     health: list[Health]
+    rates: list[float]  # of its brake sweeps, rpm/s
 
 
 def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: list[str]) -> Reduction:
@@ -142,6 +147,8 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     notes = [note for each in drafts for note in each.notes]
     if not points["full_throttle"].any():
         notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
+    if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates]):
+        notes.append(flag)
     rejected = tuple(one for each in drafts for one in each.rejected)
     health = tuple(one for each in found for one in each.health)
     notes += odd_phases(health, project, torque)
@@ -170,12 +177,14 @@ def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, .
         taken[file.resolve()] = name
 
 
-def _reduced(project: Project, torque: Torque, number: int, name: str) -> _Reduced:
+def _reduced(project: Project, torque: Torque, number: int, name: str, roller: Coastdown | None) -> _Reduced:
     pull = torque.pulls[number - 1]
     logs = read_pull(project, torque, number, pull)
     mistakes, notes = check_rest(project, torque, number, name, logs)
-    rows = _rows(project, torque, pull, logs)
+    rows, lost, said = rows_of(project, torque, number, name, logs, roller)
+    notes += [f"{name}: {text}" for text in said]
     drafted = draft(rows, pull.kind, torque.bin, name)
+    drafted = replace(drafted, rejected=[*lost, *drafted.rejected])
     points = drafted.points
     phases = {"intake": points.pop("intake"), "exhaust": points.pop("exhaust")}
     for side in SIDES:
@@ -198,50 +207,8 @@ def _reduced(project: Project, torque: Torque, number: int, name: str) -> _Reduc
     points["icl"] = centreline("intake", phases["intake"], project, pull)
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
-    return _Reduced(replace(drafted, notes=notes), health)
-
-
-def _rows(project: Project, torque: Torque, pull: Pull, logs: list[xr.Dataset]) -> Rows:
-    """Join a pull's logs: marks, phases and correction factor of each row."""
-    full = np.concatenate([_full_throttle(torque, pull, log) for log in logs])
-    return Rows(
-        file=np.repeat(np.arange(len(logs)), [log.sizes["row"] for log in logs]),
-        rpm=_joined(logs, "rpm"),
-        load=_joined(logs, "load"),
-        torque=_joined(logs, "torque"),
-        full=full,
-        intake=np.concatenate([phase_of_rows(log, "intake", project, torque) for log in logs]),
-        exhaust=np.concatenate([phase_of_rows(log, "exhaust", project, torque) for log in logs]),
-        factor=_factor(torque, pull, logs, full),
-    )
-
-
-def _joined(logs: list[xr.Dataset], name: str) -> FloatArray:
-    return np.concatenate([log[name].to_numpy() for log in logs])
-
-
-def _full_throttle(torque: Torque, pull: Pull, log: xr.Dataset) -> BoolArray:
-    marks = torque.full_throttle
-    if marks.throttle_above is not None:
-        above: BoolArray = log["throttle"].to_numpy() > marks.throttle_above
-        return above
-    assert marks.depression_below is not None  # as the project file's checks have it
-    assert pull.weather is not None
-    small: BoolArray = pull.weather.pressure - log["load"].to_numpy() < marks.depression_below
-    return small
-
-
-def _factor(torque: Torque, pull: Pull, logs: list[xr.Dataset], full: BoolArray) -> FloatArray:
-    """What each row's torque is multiplied by: the whole correction at full throttle, else its temperature part."""
-    if torque.correction == "none":
-        return np.ones(len(full))
-    assert pull.weather is not None  # as the project file's checks have it
-    if torque.columns.air_temperature is not None:
-        temperature = _joined(logs, "air_temperature")
-    else:
-        temperature = np.full(len(full), pull.weather.temperature)
-    whole = full_throttle_factor(torque.correction, pull.weather, temperature)
-    return np.where(full, whole, fixed_pressure_factor(torque.correction, temperature))
+    rates = [pull_rate(log) for log in logs if pull.kind == "sweep" and "time" in log]
+    return _Reduced(replace(drafted, notes=notes), health, rates)
 
 
 def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> Iterator[str]:
@@ -259,7 +226,7 @@ def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> 
             f" {least:g} to {most:g} a test does not count (ISO 1585)"
         )
     if torque.columns.air_temperature is not None:
-        mean = float(_joined(logs, "air_temperature").mean())
+        mean = float(joined(logs, "air_temperature").mean())
         if abs(mean - pull.weather.temperature) > HEAT_SOAK:
             yield (
                 f"the intake air column averages {mean:.0f} °C, the day's air {pull.weather.temperature:.0f} °C:"

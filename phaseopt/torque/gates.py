@@ -1,0 +1,74 @@
+"""Which rows of a log are no torque reading: mixture, heat or knock out of bounds, and the throttle just moved.
+
+The limits are the project's (torque.gates). Each stretch of rows that breaks one is rejected, counted and named with
+its speeds. A sweep's torque also means nothing while the throttle opens or shuts: torque.settle seconds are cut off
+it on either side of each change of the full-throttle mark inside a log. Where no time is logged this cannot be done.
+"""
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.project import Gates, Torque
+
+BoolArray = npt.NDArray[np.bool_]
+
+SETTLING = "throttle opens or shuts"
+
+
+def broken_gates(log: xr.Dataset, gates: Gates) -> Iterator[tuple[str, BoolArray]]:
+    """The rows of a log that break each limit that is set.
+
+    Parameters: `log`, rows of one recording with the gates' channels (`mixture`, `coolant`, `air_temperature`,
+    `spark_retard`, `knock`) where they were logged; `gates`. Yields the reason in words and the rows (n,).
+
+    >>> log = xr.Dataset({"mixture": ("row", [0.86, 0.95]), "knock": ("row", [0.0, 0.0])})
+    >>> [(why, rows.tolist()) for why, rows in broken_gates(log, Gates(mixture=(0.8, 0.92), knock=0))]
+    [('mixture outside 0.8 to 0.92 lambda', [False, True]), ('knock reads more than 0', [False, False])]
+    """
+    for name, unit in (("mixture", "lambda"), ("coolant", "°C"), ("air_temperature", "°C")):
+        span = getattr(gates, name)
+        if span is not None and name in log:
+            values = log[name].to_numpy()
+            what = "intake air" if name == "air_temperature" else name
+            yield f"{what} outside {span[0]:g} to {span[1]:g} {unit}", (values < span[0]) | (values > span[1])
+    for name, what in (("spark_retard", "spark retard"), ("knock", "knock")):
+        most = getattr(gates, name)
+        if most is not None and name in log:
+            unit = "°" if name == "spark_retard" else ""
+            yield f"{what} reads more than {most:g}{unit}", log[name].to_numpy() > most
+
+
+def unwatched(log: xr.Dataset, torque: Torque) -> list[str]:
+    """Gates that are set but that this log has no channel for."""
+    return [name for name, limit in torque.gates if limit is not None and name not in log]
+
+
+def settling(time: npt.NDArray[np.float64], full: BoolArray, settle: float) -> BoolArray:
+    """Rows within `settle` seconds of a change of the full-throttle mark, (n,).
+
+    >>> settling(np.arange(6) * 0.1, np.array([False, False, True, True, True, True]), 0.12).tolist()
+    [False, True, True, False, False, False]
+    """
+    changes = np.flatnonzero(np.diff(full.astype(np.int8)))
+    near = np.zeros(len(full), dtype=np.bool_)
+    if not changes.size or settle == 0.0:
+        return near
+    at = (time[changes] + time[changes + 1]) / 2.0
+    after = np.searchsorted(at, time)
+    for neighbour in (after - 1, after):
+        there = (neighbour >= 0) & (neighbour < len(at))
+        near |= there & (np.abs(time - at[np.clip(neighbour, 0, len(at) - 1)]) <= settle)
+    return near
+
+
+def stretches(rejected: BoolArray, ends: npt.NDArray[np.int64]) -> int:
+    """How many unbroken stretches of rows are rejected; `ends`, a number for each recording (n,), parts them.
+
+    >>> stretches(np.array([True, True, False, True]), np.zeros(4, dtype=np.int64))
+    2
+    """
+    begins = rejected & np.r_[True, ~rejected[:-1] | (np.diff(ends) != 0)]
+    return int(np.count_nonzero(begins))

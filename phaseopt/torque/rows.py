@@ -1,0 +1,251 @@
+"""A pull's recordings -> its rows: torque at the engine's shaft, marks, phases, the air's factor, no bad rows."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.errors import InputError
+from phaseopt.project import Project, Pull, Torque
+from phaseopt.torque.differentiate import repeats, slope
+from phaseopt.torque.driveline import flywheel_torque
+from phaseopt.torque.gates import SETTLING, broken_gates, settling, stretches, unwatched
+from phaseopt.torque.inertia import RAD, Coastdown, coastdown
+from phaseopt.torque.logs import read_other_logs
+from phaseopt.torque.means import BLOCKS
+from phaseopt.torque.phases import phase_of_rows
+from phaseopt.torque.points import Rejected, Rows
+from phaseopt.torque.suspicion import MOST_BMEP, mean_pressure
+from phaseopt.torque.weather import fixed_pressure_factor, full_throttle_factor
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
+
+_SLIP = 0.03  # share by which logged speeds may differ from the stated ratio
+_WINDOW = 0.25  # of the time in a bin, either side of a slope
+_LEAST_HALF = 0.1  # s
+
+
+def roller_losses(project: Project, torque: Torque) -> Coastdown | None:
+    """What the roller loses, from the coast-down logs of the project; None where none is named."""
+    dyno = torque.dyno
+    if not dyno.coastdown:
+        return None
+    logs = read_other_logs(project, torque, "torque.dyno.coastdown", dyno.coastdown, ("roller",))
+    assert dyno.roller_inertia is not None  # as the project file's checks have it
+    if any("time" not in log for log in logs):
+        raise InputError.one(
+            "a coast-down without time", mend="log time", file=project.file, where="torque.dyno.coastdown"
+        )
+    runs = [(log["time"].to_numpy(), log["roller"].to_numpy()) for log in logs]
+    try:
+        return coastdown(runs, dyno.roller_inertia)
+    except InputError as error:
+        raise error.located(project.file, "torque.dyno.coastdown") from error
+
+
+def rows_of(
+    project: Project, torque: Torque, number: int, name: str, logs: Sequence[xr.Dataset], roller: Coastdown | None
+) -> tuple[Rows, list[Rejected], list[str]]:
+    """Join a pull's recordings.
+
+    Parameters: `number` of the pull, from 1, and its `name`; its `logs` as `read_pull` gives them; `roller`, what the
+    roller loses. Returns the rows that are torque readings, which stretches were rejected and why, and notes.
+    Raises `InputError` where acceleration counts and no time is logged, where logged speeds and the ratio disagree, and
+    where a roller's torque is beyond any engine.
+    """
+    pull = torque.pulls[number - 1]
+    where = f"torque.pulls (entry {number})"
+    full = np.concatenate([_full_throttle(torque, pull, log) for log in logs])
+    made, notes = [], []
+    for log in logs:
+        shaft, said = _shaft_torque(project, torque, pull, log, roller, where)
+        made.append(shaft)
+        notes += said
+    inertial = pull.kind == "inertia sweep"
+    rows = Rows(
+        file=np.repeat(np.arange(len(logs)), [log.sizes["row"] for log in logs]),
+        rpm=joined(logs, "rpm"),
+        load=joined(logs, "load"),
+        torque=np.concatenate(made),
+        full=full,
+        intake=np.concatenate([phase_of_rows(log, "intake", project, torque) for log in logs]),
+        exhaust=np.concatenate([phase_of_rows(log, "exhaust", project, torque) for log in logs]),
+        factor=_factor(torque, pull, logs, full),
+        step=_step(logs),
+        alone=_repeats(logs, torque) if inertial else None,
+    )
+    if inertial:
+        _refuse_impossible(project, rows, where)
+    missing = sorted({gate for log in logs for gate in unwatched(log, torque)})
+    notes += [f"no {gate} was logged, so that its limit was not watched" for gate in missing]
+    keep, rejected, counted = _watched(torque, pull, name, logs, rows)
+    if not keep.any():
+        raise InputError.one(
+            f"{name}: no row is left: {'; '.join(counted)}",
+            mend="check torque.gates and the units of their columns; or take the pull out",
+            file=project.file,
+            where=where,
+        )
+    return rows.kept(keep), rejected, [*dict.fromkeys(notes), *counted]
+
+
+def joined(logs: Sequence[xr.Dataset], name: str) -> FloatArray:
+    """A channel of all recordings, one after another."""
+    return np.concatenate([log[name].to_numpy() for log in logs])
+
+
+def _shaft_torque(
+    project: Project, torque: Torque, pull: Pull, log: xr.Dataset, roller: Coastdown | None, where: str
+) -> tuple[FloatArray, list[str]]:
+    """Torque of each row at the engine's shaft, as if speed stood still."""
+    dyno, rpm = torque.dyno, log["rpm"].to_numpy()
+    ratio = 1.0 if dyno.at == "flywheel" and pull.kind != "inertia sweep" else pull.ratio or dyno.ratio or 1.0
+    turning = log["roller"].to_numpy() if "roller" in log else rpm / ratio
+    _refuse_other_ratio(project, log, ratio, where)
+    notes = []
+    out = log["torque"].to_numpy() * (ratio if dyno.divided else 1.0) if "torque" in log else np.zeros(len(rpm))
+    if pull.kind == "inertia sweep":
+        out = np.zeros(len(rpm))
+    moves = pull.kind != "steady" and not (dyno.corrected and pull.kind == "sweep")
+    if moves and dyno.roller_inertia is not None:
+        half = _half(log, torque, project, where)
+        out = out + dyno.roller_inertia * RAD * slope(log["time"].to_numpy(), turning, half).value
+    if roller is not None:
+        out = out + roller.loss(turning)
+        least, most = roller.rpm
+        if turning.min() < 0.95 * least or turning.max() > 1.05 * most:
+            notes.append(
+                f"the roller turns at {turning.min():.0f} to {turning.max():.0f} rpm; its losses were seen from"
+                f" {least:.0f} to {most:.0f} only, and are carried on beyond"
+            )
+    made = flywheel_torque(out, rpm, ratio, dyno.driveline if dyno.at == "wheel" or dyno.at == "hub" else None)
+    if moves and dyno.engine_inertia is not None:
+        half = _half(log, torque, project, where)
+        made = made + dyno.engine_inertia * RAD * slope(log["time"].to_numpy(), rpm, half).value
+    return made, notes
+
+
+def _refuse_other_ratio(project: Project, log: xr.Dataset, ratio: float, where: str) -> None:
+    if "roller" not in log or ratio == 1.0:
+        return
+    turning = log["roller"].to_numpy()
+    fast = turning > 0.2 * turning.max()
+    found = float(np.median(log["rpm"].to_numpy()[fast] / turning[fast]))
+    if abs(found / ratio - 1.0) > _SLIP:
+        raise InputError.one(
+            f"{log.attrs['file']}: engine and roller turn at a ratio of {found:.3f}, stated is {ratio:g}",
+            mend="give the overall ratio of the gear that was driven (a slipping tyre or clutch shows here too)",
+            file=project.file,
+            where=f"{where}.ratio",
+        )
+
+
+def _half(log: xr.Dataset, torque: Torque, project: Project, where: str) -> float:
+    """Half the window of a slope: a share of the time that the engine stays in a bin."""
+    if "time" not in log:
+        raise InputError.one(
+            "no time is logged, so that what acceleration takes cannot be told",
+            mend="name the time column, or leave the inertias out",
+            file=project.file,
+            where="torque.columns.time",
+        )
+    rate = pull_rate(log)
+    return max(_LEAST_HALF, _WINDOW * torque.bin / max(rate, 1.0))
+
+
+def pull_rate(log: xr.Dataset) -> float:
+    """How fast speed rises over the middle of a sweep, rpm/s."""
+    rpm, time = log["rpm"].to_numpy(), log["time"].to_numpy()
+    low, high = np.quantile(rpm, (0.1, 0.9))
+    inner = (rpm >= low) & (rpm <= high)
+    if np.count_nonzero(inner) < 3 or np.ptp(time[inner]) == 0.0:
+        return 0.0
+    return float(abs(np.polyfit(time[inner] - time[inner].mean(), rpm[inner], 1)[0]))
+
+
+def _step(logs: Sequence[xr.Dataset]) -> float | None:
+    """Seconds from row to row; None where no time is logged."""
+    if not all("time" in log and log.sizes["row"] > 1 for log in logs):
+        return None
+    step = float(np.median(np.concatenate([np.diff(log["time"].to_numpy()) for log in logs])))
+    return step if step > 0.0 else None
+
+
+def _repeats(logs: Sequence[xr.Dataset], torque: Torque) -> FloatArray:
+    """How the noise of an inertia sweep's torque repeats from block to block."""
+    step = _step(logs) or 1.0
+    rate = max(float(np.median([pull_rate(log) for log in logs])), 1.0)
+    window = max(1, round(max(_LEAST_HALF, _WINDOW * torque.bin / rate) / step))
+    return repeats(window, max(1, round(torque.bin / rate / step / BLOCKS)))
+
+
+def _refuse_impossible(project: Project, rows: Rows, where: str) -> None:
+    """Torque of a roller is no log's: a wrong inertia or ratio shows only here."""
+    most = float(np.quantile(rows.torque, 0.98))
+    pressure = float(mean_pressure(np.array(most), project))
+    if pressure > MOST_BMEP * max(1.0, float(rows.load.max()) / 100.0):
+        raise InputError.one(
+            f"the roller's acceleration would take {most:.0f} N·m of the engine, a brake mean effective pressure of"
+            f" {pressure:.0f} bar; no engine makes that",
+            mend="check torque.dyno.roller_inertia (kg m², at the roller), the ratio, and the time column's unit",
+            file=project.file,
+            where=where,
+        )
+
+
+def _watched(
+    torque: Torque, pull: Pull, name: str, logs: Sequence[xr.Dataset], rows: Rows
+) -> tuple[BoolArray, list[Rejected], list[str]]:
+    """The rows that keep to the gates, each stretch that does not under the first reason that holds, and in words."""
+    lost: dict[str, list[BoolArray]] = {}
+    ends = np.cumsum([log.sizes["row"] for log in logs])
+    for log, start in zip(logs, ends - [log.sizes["row"] for log in logs], strict=True):
+        broken = list(broken_gates(log, torque.gates))
+        if pull.kind != "steady" and "time" in log:
+            mark = rows.full[start : start + log.sizes["row"]]
+            broken.append((SETTLING, settling(log["time"].to_numpy(), mark, torque.settle)))
+        for why, bad in broken:
+            whole = np.zeros(len(rows.rpm), dtype=np.bool_)
+            whole[start : start + len(bad)] = bad
+            lost.setdefault(why, []).append(whole)
+    keep = np.ones(len(rows.rpm), dtype=np.bool_)
+    rejected = []
+    for why, parts in lost.items():
+        bad = np.any(parts, axis=0) & keep
+        if bad.any():
+            rpm = rows.rpm[bad]
+            rejected.append(Rejected(name, why, stretches(bad, rows.file), float(rpm.min()), float(rpm.max())))
+            keep &= ~bad
+    said = [
+        f"{one.count} stretch{'es' if one.count > 1 else ''} of rows from {one.rpm_from:.0f} to {one.rpm_to:.0f} rpm"
+        f" left out: {one.reason}"
+        for one in rejected
+    ]
+    return keep, rejected, said
+
+
+def _full_throttle(torque: Torque, pull: Pull, log: xr.Dataset) -> BoolArray:
+    marks = torque.full_throttle
+    if marks.throttle_above is not None:
+        above: BoolArray = log["throttle"].to_numpy() > marks.throttle_above
+        return above
+    assert marks.depression_below is not None  # as the project file's checks have it
+    assert pull.weather is not None
+    small: BoolArray = pull.weather.pressure - log["load"].to_numpy() < marks.depression_below
+    return small
+
+
+def _factor(torque: Torque, pull: Pull, logs: Sequence[xr.Dataset], full: BoolArray) -> FloatArray:
+    """What each row's torque is multiplied by: the whole correction at full throttle, else its temperature part."""
+    if torque.correction == "none":
+        return np.ones(len(full))
+    assert pull.weather is not None  # as the project file's checks have it
+    if torque.columns.air_temperature is not None:
+        temperature = joined(logs, "air_temperature")
+    else:
+        temperature = np.full(len(full), pull.weather.temperature)
+    whole = full_throttle_factor(torque.correction, pull.weather, temperature)
+    return np.where(full, whole, fixed_pressure_factor(torque.correction, temperature))
