@@ -1,6 +1,7 @@
 """What `phaseopt reduce` prints: in one minute, what the logs hold, what they cannot show, what to look at first."""
 
 import math
+import re
 import textwrap
 from collections import Counter
 from collections.abc import Sequence
@@ -18,6 +19,7 @@ from phaseopt.study.day import Day
 from phaseopt.torque.health import Health
 
 _WIDTH, _INDENT = 118, 14
+_COUNTED = re.compile(r"\d+ of \d+ .* left out \(")  # a note on what the block of left-out stretches counts
 
 
 def reduction_summary(day: Day, written: list[Path]) -> str:
@@ -53,9 +55,26 @@ def logs_line(found: Sequence[Health]) -> str:
 
 
 def _notes(day: Day) -> list[str]:
-    """Notes of the reduction without what is told first of all already."""
-    told = {f"{health.file}: {said}" for health in day.health for said in health.suspicions}
-    return [note for note in day.reduction.notes if not any(note.endswith(text) for text in told)]
+    """Notes of the reduction without what stands in other blocks; what several pulls share is told once."""
+    told = tuple(f"{health.file}: {said}" for health in day.health for said in health.suspicions)
+    shared: dict[str, list[str]] = {}
+    for note in day.reduction.notes:
+        name = next((name for name in pull_names(day) if note.startswith(f"{name}: ")), "")
+        text = note.removeprefix(f"{name}: ")
+        if not (text.endswith(told) or _COUNTED.match(text)):
+            shared.setdefault(text, []).append(name)
+    return [f"{_named(names)}{text}" for text, names in shared.items()]
+
+
+def _named(names: list[str]) -> str:
+    """Pulls that a note is about.
+
+    >>> _named(["a", "b"]), _named(["a", "b", "c", "d"]), _named([""])
+    ('a, b: ', 'a and 3 more pulls: ', '')
+    """
+    if names == [""]:
+        return ""
+    return ", ".join(names) + ": " if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more pulls: "
 
 
 def points_line(points: xr.Dataset) -> str:

@@ -24,9 +24,10 @@ from phaseopt.project import SIDES, Phaser, Project, Side, Torque
 from phaseopt.torque.phaser_holds import LEAST_STEP, steady_rows, step_rows
 from phaseopt.torque.phaser_moves import DIRECTIONS, LEAST_STEPS, Direction, Moves, Step, band, moves_of
 from phaseopt.torque.phases import channel_of
-from phaseopt.torque.step_fit import fit_step
+from phaseopt.torque.step_fit import change, fit_step
 
 LEAST_HOLDS = 3  # for a spread
+MOST_STEPS = 60  # of a log that are looked at, so that a day of driving does not take minutes
 
 
 @dataclass(frozen=True)
@@ -161,10 +162,13 @@ def _look(log: xr.Dataset, side: Side, phaser: Phaser, torque: Torque, seen: _Se
         error = measured[rows] - command[rows]
         where = float(rpm[rows].mean()), float(command[rows].mean())
         seen.holds.append(Hold(file, *where, float(error.mean()), float(error.std(ddof=1)), len(rows)))
-    for part in step_rows(time, command):
+    parts = sorted(step_rows(time, command), key=lambda part: -abs(command[part][-1] - command[part][0]))
+    if len(parts) > MOST_STEPS:
+        seen.refused.append(f"{file}: only the {MOST_STEPS} longest of {len(parts)} steps were looked at")
+    for part in sorted(parts[:MOST_STEPS], key=lambda part: part.start):
         fit = fit_step(time[part], measured[part], command[part])
         start, end = float(command[part][0]), float(command[part][-1])
-        at = float(time[part][np.argmax(command[part] != command[part][0])])
+        at = float(time[part][change(command[part])])
         named = f"{file}, {at:.2f} s: {start:.0f} to {end:.0f}°"
         if fit is None:
             seen.refused.append(f"{named}: the cam went less than half of the way")

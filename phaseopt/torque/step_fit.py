@@ -73,8 +73,7 @@ def fit_step(time: FloatArray, measured: FloatArray, command: FloatArray) -> Ste
     >>> abs(found.speed - 100) < 3, abs(found.delay - 0.05) < 0.015, found.overshoot < 0.3
     (True, True, True)
     """
-    changed = command != command[0]
-    first = int(np.argmax(changed))
+    first = change(command)
     start, way = float(np.median(measured[:first])), float(command[-1] - command[0])
     settled = float(np.median(measured[-max(3, (len(time) - first) // 3) :]))
     moved = (settled - start) * math.copysign(1.0, way)
@@ -90,6 +89,16 @@ def fit_step(time: FloatArray, measured: FloatArray, command: FloatArray) -> Ste
         return StepFit(settled - start, lowest, nan, nan, nan, nan, nan, nan, only_lowest=True)
     share = np.clip((command - command[0]) / way, 0.0, 1.0)
     return _fitted(time - time[first], (measured - start) * math.copysign(1.0, way), share, moved, way)
+
+
+def change(command: FloatArray) -> int:
+    """The first row at which a step's command has left where it was by more than a tenth of the way.
+
+    >>> change(np.array([10.0, 10.1, 10.0, 20.0, 20.1]))
+    3
+    """
+    way = float(command[-1] - command[0])
+    return int(np.argmax(np.abs(command - command[0]) > abs(way) / 10))
 
 
 def _fitted(time: FloatArray, moved: FloatArray, share: FloatArray, level: float, way: float) -> StepFit:

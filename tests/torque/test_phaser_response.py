@@ -146,3 +146,14 @@ def test_rows_made_by_interpolation_are_not_counted_as_logged(project):
     found = response(project, joined)
     assert found.moving("advance").only_lowest
     assert found.moving("advance").slowest <= Rig().truth(20.0)[0]
+
+
+def test_a_command_that_dithers_says_the_same(project):
+    """A controller that trims its target by a tenth or two of a degree all the time."""
+    steady, dithering = recording(Rig(), TO_AND_FRO), recording(Rig(), TO_AND_FRO)
+    dither = 0.15 * np.sign(np.sin(np.arange(steady.sizes["row"])))
+    dithering["intake_command"] = dithering["intake_command"] + dither
+    one, other = (response(project, log).moving("advance") for log in (steady, dithering))
+    assert other.steps == one.steps
+    assert other.speed == pytest.approx(one.speed, rel=0.03)
+    assert other.delay == pytest.approx(one.delay, abs=0.005)
