@@ -92,12 +92,12 @@ def find_writing(file: Path, stated: Dialect, wanted: Collection[str]) -> Writin
 
 
 def split_lines(lines: Iterable[str], delimiter: str) -> Iterator[Line]:
-    """The lines of a text as cells, stripped; `lines` keep their ends. Raises `csv.Error` at a quote out of place."""
+    """The lines of a text as cells; `lines` keep their ends. Raises `csv.Error` at a quote out of place."""
     if delimiter == " ":
         lines = (line.strip(" ") for line in lines)
     reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True, strict=True)
     for cells in reader:
-        yield reader.line_num, [cell.strip(" \u00a0\t\r\n") for cell in cells]
+        yield reader.line_num, cells
 
 
 def _encoding(file: Path, stated: Dialect) -> tuple[str, list[str]]:
@@ -151,7 +151,8 @@ def _cells(lines: list[str], delimiter: str) -> list[Line]:
     """Cells of the lines as far as they can be parted; a quote out of place ends them."""
     found: list[Line] = []
     with contextlib.suppress(csv.Error):
-        found.extend(split_lines(lines, delimiter))
+        for at, cells in split_lines(lines, delimiter):
+            found.append((at, [cell.strip() for cell in cells]))
     return found
 
 

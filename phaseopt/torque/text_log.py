@@ -148,20 +148,23 @@ def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None
     columns = [array("d") for _ in at]
     numbers = array("q")
     doubtful: list[tuple[int, InputError]] = []
-    remarks, skipped = 0, writing.last_line + after
+    width, remarks, skipped = len(writing.names), 0, writing.last_line + after
     line = skipped
     try:
         for number, cells in split_lines(islice(_text_lines(file, writing.encoding), skipped, None), writing.delimiter):
             line = skipped + number
-            if not any(cells):
-                continue
-            if len(cells) != len(writing.names) and cells[0].startswith(_COMMENTS):
-                remarks += 1
-                continue
+            if len(cells) != width:
+                if not any(map(str.strip, cells)):
+                    continue
+                if cells[0].lstrip().startswith(_COMMENTS):
+                    remarks += 1
+                    continue
             try:
                 row = _row(file, writing, line, cells, at, time)
             except InputError as error:
                 doubtful.append((line, error))
+                if len(doubtful) > _TAIL:
+                    raise doubtful[0][1] from error
                 continue
             if doubtful:
                 raise doubtful[0][1]
@@ -171,7 +174,7 @@ def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None
     except csv.Error as error:
         mend = "check the quotes on this line"
         raise InputError.one(f"not a CSV line ({error})", mend=mend, file=file, where=f"line {line + 1}") from error
-    if doubtful and (not (numbers or after) or len(doubtful) > _TAIL):
+    if doubtful and not (numbers or after):
         raise doubtful[0][1]
     told = [f"{remarks} {'line' if remarks == 1 else 'lines'} of remarks passed over"] if remarks else []
     if doubtful:
@@ -184,7 +187,7 @@ def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None
 def _row(file: Path, writing: Writing, line: int, cells: list[str], at: list[int], time: str | None) -> list[float]:
     """The wanted numbers of one line; blank cells at its end beyond the names do not count."""
     width = len(writing.names)
-    while len(cells) > width and not cells[-1]:
+    while len(cells) > width and not cells[-1].strip():
         cells = cells[:-1]
     if len(cells) != width and not (len(cells) < width and not any(writing.names[len(cells) :])):
         problem = f"{len(cells)} {'field' if len(cells) == 1 else 'fields'} where there are {width} names"
@@ -192,7 +195,16 @@ def _row(file: Path, writing: Writing, line: int, cells: list[str], at: list[int
         if len(cells) > width:
             mend += "; decimal commas and marks of thousands need another delimiter, or quotes"
         raise InputError.one(problem, mend=mend, file=file, where=f"line {line}")
-    return [_number(file, line, writing.names[i], cells[i], writing.decimal, writing.names[i] == time) for i in at]
+    if writing.decimal == "." and "_" not in "".join(cells):  # Python's own reading of a number takes underscores
+        try:
+            row = [float(cells[i]) for i in at]
+        except ValueError:
+            row = [math.nan]
+        if math.isfinite(sum(row)):
+            return row
+    return [
+        _number(file, line, writing.names[i], cells[i].strip(), writing.decimal, writing.names[i] == time) for i in at
+    ]
 
 
 def _number(file: Path, line: int, name: str, cell: str, decimal: str, is_time: bool) -> float:
