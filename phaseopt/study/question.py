@@ -17,16 +17,19 @@ from phaseopt.study.outlook import Array, BoolArray, Outlook, ReadingNoise
 from phaseopt.study.safe_timings import SafeTimings, safe_timings
 from phaseopt.surrogate.exact import ExactModel
 
-ALONG = 12  # labels along each phaser: torque bends far less between two of them than a pull can see
+PLACES = 2400  # cells times labels at about most: their covariance takes 8 PLACES² bytes
+ALONG = 12  # labels along each phaser at most: torque bends far less between two of them than a pull can see
 ALONG_ONE = 40  # where a single phaser moves
+LEAST_ALONG = 5
 
 
 @dataclass(frozen=True, eq=False)
 class Question:
     """Cells of full load by speed, each with the same labels.
 
-    `rpm` (c,); `weight` (c,) how much each counts; `read` (c,) whether a pull reads it: above the speed up to which a
-    phaser is locked, and up to the redline; `timings` the labels; `allowed` (c, l) which of them a table may take.
+    `rpm` (c,), at one `load`; `weight` (c,) how much each counts; `read` (c,) whether a pull reads it: above the speed
+    up to which a phaser is locked, and up to the redline; `timings` the labels; `allowed` (c, l) which of them a table
+    may take; `steps` (c - 1, l, l) what going from one to another between two speeds costs, N·m.
     """
 
     rpm: Array
@@ -50,7 +53,10 @@ def question_of(project: Project, model: ContactModel, limits: Limits) -> Questi
     """The question of a project: its full-load row, its rules, and labels spread evenly over the safe boxes."""
     rpm = np.array(project.tables.rpm)
     timings = safe_timings(limits)
-    timings = timings.thinned(ALONG if np.ptp(timings.places, axis=0).all() and not model.tied else ALONG_ONE)
+    labels = PLACES / rpm.size
+    both = bool(np.ptp(timings.places, axis=0).all()) and not model.tied
+    along = min(ALONG, int(np.sqrt(labels))) if both else min(ALONG_ONE, int(labels))
+    timings = timings.thinned(max(along, LEAST_ALONG))
     locks = [phaser.rest_until for side in SIDES if (phaser := project.phaser_of(side)) is not None]
     read = (rpm > max(locks, default=0.0)) & (rpm <= project.crank.redline)
     return Question(
