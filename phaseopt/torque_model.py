@@ -13,6 +13,7 @@ from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.calibration import calibrate_to
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import cycle_config, cycle_section
+from phaseopt.cycle.grid import KNOCK
 from phaseopt.cycle.torque_grid import torque_grid
 from phaseopt.errors import InputError
 from phaseopt.progress import Progress, counted, part
@@ -46,6 +47,17 @@ class Simulated:
     def alone(self) -> bool:
         """Whether nothing was measured."""
         return self.points is None
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """What every output must say of torque in which this simulation took part."""
+        if self.alone:
+            return (
+                "NO TORQUE WAS MEASURED: it is from simulation alone, and the doubt of the gain is a judgement "
+                f"({100 * self.doubt:g} % of the best torque), not a measurement.",
+                KNOCK,
+            )
+        return (f"Torque is from pulls on top of a simulation. {KNOCK}",)
 
 
 @dataclass(frozen=True, eq=False)

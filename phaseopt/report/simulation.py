@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phaseopt.cycle.calibrate import Calibration
-from phaseopt.cycle.grid import KNOCK
 from phaseopt.report.colours import Scale, ink
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
 from phaseopt.report.simulation_text import contact_line, points_line, settled_line
@@ -22,16 +21,7 @@ ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the
 
 def notes(build: "Build") -> tuple[str, ...]:
     """What every output of a build says of its torque where a simulation took part; nothing where none did."""
-    simulation = build.simulation
-    if simulation is None:
-        return ()
-    if simulation.alone:
-        return (
-            "NO TORQUE WAS MEASURED: it is from simulation alone, and the doubt of the gain is a judgement "
-            f"({100 * simulation.doubt:g} % of the best torque), not a measurement.",
-            KNOCK,
-        )
-    return (f"Torque is from pulls on top of a simulation. {KNOCK}",)
+    return () if build.simulation is None else build.simulation.said
 
 
 def alone(build: "Build") -> bool:

@@ -142,7 +142,7 @@ def confirm(
         _misled(rpm, commands, asked),
         _commanded_only(project),
         tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
-        reduced.notes,
+        (*(() if learnt.simulation is None else learnt.simulation.said), *reduced.notes),
     )
 
 

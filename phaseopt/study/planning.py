@@ -26,4 +26,5 @@ def planned_sheet(project: Project, pulls: int, progress: Progress) -> RunSheet:
     if project.torque is None and project.cycle is None:
         return run_sheet(model, first_pulls(model, limits, pulls))
     learnt = torque_model(project, part(tell, 0.05, 0.6))
-    return run_sheet(model, plan_pulls(project, model, limits, learnt, pulls, part(tell, tell.reached, 1.0)))
+    plan = plan_pulls(project, model, limits, learnt, pulls, part(tell, tell.reached, 1.0))
+    return run_sheet(model, plan, () if learnt.simulation is None else learnt.simulation.said)

@@ -10,6 +10,8 @@ from pathlib import Path
 import csvw
 import numpy as np
 import pytest
+import xarray as xr
+from cycle.sample import sample
 from hillclimb import HILLCLIMB, ROOT, pulls_alone, pulls_alone_file
 from typer.testing import CliRunner, Result
 
@@ -26,7 +28,7 @@ from phaseopt.study.confirm import Confirmation, confirm
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.tables import read_driven
 from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull
-from phaseopt.torque_model import TorqueModel, torque_model
+from phaseopt.torque_model import Simulated, TorqueModel, torque_model
 
 AFTER = HILLCLIMB.parent / "after"
 BEST = ROOT / "maps" / "hillclimb-best"
@@ -235,7 +237,9 @@ def test_the_same_for_machines_and_without_tables(known: tuple[Project, ContactM
     project, model, learnt = known
     pull, entry = load_pull(AFTER / "tables.toml", project)
     reduced = reduce_pull(project, pull, "new")
-    found = confirm(model, learnt, baseline_tables(project), pull, reduced, None, {})
+    told_of = replace(learnt, simulation=Simulated(xr.Dataset(), sample(), None, None, 0.08))
+    found = confirm(model, told_of, baseline_tables(project), pull, reduced, None, {})
+    assert found.notes[0].startswith("NO TORQUE WAS MEASURED")
     told = json.loads(json.dumps(confirm_as_dict(found, entry)))
     assert told["verdict"] in ("confirmed", "better")
     assert told["fulfilled"]

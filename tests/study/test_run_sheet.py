@@ -61,6 +61,8 @@ def test_a_pull_that_is_not_clear_is_never_told(tmp_path: Path) -> None:
     assert [pull.box.verdict for pull in sheet.pulls] == ["clear"]
     assert sheet.left_out == 2
     assert sheet.expected == ()  # of more pulls than are told
+    files = run_sheet_files(run_sheet(model, plan_of(model, (4.0, -3.0), (bold, 0.0)), ("Torque is simulated.",)))
+    assert all("Torque is simulated." in files[name] for name in ("run_sheet.html", "run_sheet.csv-metadata.json"))
     files = run_sheet_files(sheet)
     rows = list(csv.DictReader(io.StringIO(files["run_sheet.csv"])))
     assert {row["intake_phase"] for row in rows} == {"4"}
