@@ -1,18 +1,30 @@
 """Timing and gap of the search on invented, smooth, noisy torque surfaces of full size.
 
-Held to: 16 x 16 cells at 1 deg, 46 x 41 labels, gap at most 0.02 % of the value and 0.5 % of the gain over the best
-fixed timing, in 5 s. Printed beside it, as information: 0.01 %, 0.3 %, 2 s, and 20 x 20 cells at 0.5 deg (91 x 81
-labels) in 10 s and 1 GB. Seconds are the least of three runs with warm kernels; all three are printed.
+Held to: 16 x 16 cells at 1 deg, 46 x 41 labels, gap at most 0.01 % of the value and 0.3 % of the gain over the best
+fixed timing, in 2 s; 20 x 20 cells at 0.5 deg (91 x 81 labels) in 10 s and 1 GB; and 20 x 20 at 0.5 deg under
+the looser rule between cells, on an engine whose heads couple the cams, at most 0.1 % of the value, beside what its boxes leave.
+Seconds are the least of three runs with warm kernels; all three are printed.
 """
 
 import resource
 import sys
+import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from engines import SEATS, project_of
+
+from phaseopt.clearance.limits import phase_limits
+from phaseopt.clearance.model import contact_model
+from phaseopt.progress import silent
 from phaseopt.search import Box, Problem, SearchResult, solve
 from phaseopt.search.labels import lock_mask, phase_values, slew_interval
+from phaseopt.search.loosened import solve_loosened
+from phaseopt.search.worth import TorqueMap, search_problem
 
 SEEDS = (1, 2, 3)
 RUNS = 3
@@ -76,20 +88,47 @@ def report(name: str, problem: Problem) -> tuple[float, float, float]:
     return 100 * result.gap_of_value, of_gain, min(seconds)
 
 
+def loosened(seed: int) -> float:
+    """The gap in percent of the value under the looser rule, beside the boxes' tables of the same run."""
+    with tempfile.TemporaryDirectory() as folder:
+        close = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
+        fine = {"phaser": {"resolution": 0.5}}
+        tables = {"rpm": np.linspace(1000, 8000, 20).tolist(), "load": np.linspace(25, 100, 20).tolist()}
+        gap = {"between": "neighbouring cells"}
+        project = project_of(Path(folder), seats=close, intake=fine, exhaust=fine, tables=tables, gap=gap)
+        model = contact_model(project)
+    limits = phase_limits(model)
+    surface = invented(seed, 20, 0.5)
+    a, b = limits.phases_intake.size, limits.phases_exhaust.size
+    torque = np.ascontiguousarray(surface.worth[:, :, :a, -b:])
+    known = np.ones(torque.shape, dtype=np.bool_)
+    problem, boxes = search_problem(project, model, limits, TorqueMap(torque, 0.0 * torque, known, known, False))
+    begin = time.perf_counter()
+    found = solve_loosened(problem, boxes, model, limits, silent)
+    took = time.perf_counter() - begin
+    strict = solve(problem, boxes)
+    print(
+        f"20x20, 0.5 deg, looser rule, seed {seed}: value {found.value:.3f}  bound {found.bound:.3f}  gap "
+        f"{100 * found.gap_of_value:.4f} % of value  {took:.1f} s; any with any, {len(boxes)} boxes: "
+        f"{strict.value:.3f}, {100 * strict.gap_of_value:.5f} % below its bound"
+    )
+    return 100 * found.gap_of_value
+
+
 def main() -> int:
     timed(invented(0, 4, 5.0))  # compiles the kernels
     worst = np.max([report(f"16x16, 1 deg, seed {s}", invented(s, 16, 1.0)) for s in SEEDS], axis=0)
     rough = np.max([report(f"16x16, 1 deg, seed {s}, rippled", invented(s, 16, 1.0, 3.0)) for s in SEEDS], axis=0)
     worst = np.maximum(worst, rough)
-    held = bool((worst <= [0.02, 0.5, 5.0]).all())
-    later = bool((worst <= [0.01, 0.3, 2.0]).all())
-    print(f"worst: {worst[0]:.5f} % of value (0.02), {worst[1]:.4f} % of gain (0.5), {worst[2]:.2f} s (5): {held}")
-    print(f"information, 0.01 %, 0.3 %, 2 s: {later}")
+    held = bool((worst <= [0.01, 0.3, 2.0]).all())
+    print(f"worst: {worst[0]:.5f} % of value (0.01), {worst[1]:.4f} % of gain (0.3), {worst[2]:.2f} s (2): {held}")
     large = report("20x20, 0.5 deg, seed 1", invented(1, 20, 0.5))
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     reached = bool((np.array(large) <= [0.01, 0.3, 10.0]).all() and memory <= 1000)
-    print(f"information, 0.01 %, 0.3 %, 10 s, 1000 MB: {reached}, {memory:.0f} MB")
-    return 0 if held else 1
+    print(f"20x20 at 0.01 %, 0.3 %, 10 s, 1000 MB: {reached}, {memory:.0f} MB")
+    looser = max(loosened(seed) for seed in SEEDS)
+    print(f"looser rule, worst: {looser:.4f} % of value (0.1): {looser <= 0.1}")
+    return 0 if held and reached and looser <= 0.1 else 1
 
 
 if __name__ == "__main__":
