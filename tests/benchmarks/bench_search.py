@@ -1,9 +1,9 @@
 """Timing and gap of the search on invented, smooth, noisy torque surfaces of full size.
 
 Held to: 16 x 16 cells at 1 deg, 46 x 41 labels, gap at most 0.01 % of the value and 0.3 % of the gain over the best
-fixed timing, in 2 s; 20 x 20 cells at 0.5 deg (91 x 81 labels) in 10 s and 1 GB; and 20 x 20 at 0.5 deg under
-the looser rule between cells, on an engine whose heads couple the cams, at most 0.1 % of the value, beside what its boxes leave.
-Seconds are the least of three runs with warm kernels; all three are printed.
+fixed timing, in 2 s; 20 x 20 cells at 0.5 deg (91 x 81 labels) in 10 s and 1 GB; and 20 x 20 at 0.5 deg under the
+looser rule between cells, on an engine whose heads couple the cams, at most 0.1 % of the value, beside what its boxes
+leave. Seconds are the least of three runs with warm kernels; all three are printed.
 """
 
 import resource
