@@ -21,13 +21,13 @@ import xarray as xr
 from scipy import stats
 
 from phaseopt.project import SIDES, Phaser, Project, Side, Torque
-from phaseopt.torque.phaser_holds import LEAST_STEP, steady_rows, step_rows
+from phaseopt.torque.phaser_holds import LEAST_STEP, FloatArray, steady_rows, step_rows
 from phaseopt.torque.phaser_moves import DIRECTIONS, LEAST_STEPS, Direction, Moves, Step, band, moves_of
 from phaseopt.torque.phases import channel_of
 from phaseopt.torque.step_fit import change, fit_step
 
 LEAST_HOLDS = 3  # for a spread
-MOST_STEPS = 60  # of a log that are looked at, so that a day of driving does not take minutes
+MOST_STEPS = 40  # of a log, in either direction, that are looked at, so that a day of driving does not take minutes
 
 
 @dataclass(frozen=True)
@@ -162,10 +162,7 @@ def _look(log: xr.Dataset, side: Side, phaser: Phaser, torque: Torque, seen: _Se
         error = measured[rows] - command[rows]
         where = float(rpm[rows].mean()), float(command[rows].mean())
         seen.holds.append(Hold(file, *where, float(error.mean()), float(error.std(ddof=1)), len(rows)))
-    parts = sorted(step_rows(time, command), key=lambda part: -abs(command[part][-1] - command[part][0]))
-    if len(parts) > MOST_STEPS:
-        seen.refused.append(f"{file}: only the {MOST_STEPS} longest of {len(parts)} steps were looked at")
-    for part in sorted(parts[:MOST_STEPS], key=lambda part: part.start):
+    for part in _longest(file, command, list(step_rows(time, command)), seen):
         fit = fit_step(time[part], measured[part], command[part])
         start, end = float(command[part][0]), float(command[part][-1])
         at = float(time[part][change(command[part])])
@@ -179,6 +176,20 @@ def _look(log: xr.Dataset, side: Side, phaser: Phaser, torque: Torque, seen: _Se
             stop = end >= phaser.travel[1] - near if end > start else end <= phaser.travel[0] + near
             mean = float(rpm[part].mean()), float(oil[part].mean())
             seen.steps.append(Step(file, at, *mean, start, end, stop, fit))
+
+
+def _longest(file: str, command: FloatArray, parts: list[slice], seen: _Seen) -> list[slice]:
+    """The longest steps of each direction, in the order of time; says so where there are more."""
+    way = {part.start: float(command[part][-1] - command[part][0]) for part in parts}
+    found: list[slice] = []
+    for direction, sign in zip(DIRECTIONS, (1.0, -1.0), strict=True):
+        own = sorted((part for part in parts if sign * way[part.start] > 0), key=lambda part: -abs(way[part.start]))
+        found += own[:MOST_STEPS]
+        if len(own) > MOST_STEPS:
+            seen.refused.append(
+                f"{file}: only the {MOST_STEPS} longest of {len(own)} steps in {direction} were looked at"
+            )
+    return sorted(found, key=lambda part: int(part.start))
 
 
 def _rows_a_sample(log: xr.Dataset, side: Side) -> int:

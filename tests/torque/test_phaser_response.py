@@ -157,3 +157,11 @@ def test_a_command_that_dithers_says_the_same(project):
     assert other.steps == one.steps
     assert other.speed == pytest.approx(one.speed, rel=0.03)
     assert other.delay == pytest.approx(one.delay, abs=0.005)
+
+
+def test_many_steps_are_thinned_in_both_directions(project, monkeypatch):
+    """The longest steps of this log go one way; the other is not forgotten for it."""
+    monkeypatch.setattr("phaseopt.torque.phaser_response.MOST_STEPS", 2)
+    found = response(project, recording(Rig(), TO_AND_FRO))
+    assert (found.moving("advance").steps, found.moving("retard").steps) == (2, 2)
+    assert sum("only the 2 longest" in why for why in found.not_shown) == 2
