@@ -7,11 +7,12 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.errors import InputError
-from phaseopt.project import Project, Pull, Torque
+from phaseopt.project import SIDES, Kind, Project, Pull, Torque
 from phaseopt.torque.differentiate import repeats, slope
 from phaseopt.torque.driveline import flywheel_torque
 from phaseopt.torque.gates import SETTLING, broken_gates, settling, stretches, unwatched
 from phaseopt.torque.inertia import RAD, Coastdown, coastdown
+from phaseopt.torque.lag import Recording, caught_up, lag_of
 from phaseopt.torque.logs import read_other_logs
 from phaseopt.torque.means import BLOCKS
 from phaseopt.torque.phases import phase_of_rows
@@ -26,6 +27,8 @@ IntArray = npt.NDArray[np.int64]
 _SLIP = 0.03  # share by which logged speeds may differ from the stated ratio
 _WINDOW = 0.25  # of the time in a bin, either side of a slope
 _LEAST_HALF = 0.1  # s
+_MOVES = np.array([4.0, 4.0, 6.0])  # degrees of both phases, kPa: less in a whole recording is no cause
+_ENDED = "the log ends before torque has caught up"
 
 
 def roller_losses(project: Project, torque: Torque) -> Coastdown | None:
@@ -65,14 +68,18 @@ def rows_of(
         made.append(shaft)
         notes += said
     inertial = pull.kind == "inertia sweep"
+    phases = [[phase_of_rows(log, side, project, torque) for log in logs] for side in SIDES]
+    if not inertial:
+        made, late = _without_lag(logs, pull.kind, made, phases)
+        notes += late
     rows = Rows(
         file=np.repeat(np.arange(len(logs)), [log.sizes["row"] for log in logs]),
         rpm=joined(logs, "rpm"),
         load=joined(logs, "load"),
         torque=np.concatenate(made),
         full=full,
-        intake=np.concatenate([phase_of_rows(log, "intake", project, torque) for log in logs]),
-        exhaust=np.concatenate([phase_of_rows(log, "exhaust", project, torque) for log in logs]),
+        intake=np.concatenate(phases[0]),
+        exhaust=np.concatenate(phases[1]),
         factor=_factor(torque, pull, logs, full),
         step=_step(logs),
         alone=_repeats(logs, torque) if inertial else None,
@@ -126,6 +133,37 @@ def _shaft_torque(
         half = _half(log, torque, project, where)
         made = made + dyno.engine_inertia * RAD * slope(log["time"].to_numpy(), rpm, half).value
     return made, notes
+
+
+def _without_lag(
+    logs: Sequence[xr.Dataset], kind: Kind, made: list[FloatArray], phases: list[list[FloatArray]]
+) -> tuple[list[FloatArray], list[str]]:
+    """Torque of each recording at the time of its causes where its lag shows, and what was found in words."""
+    step = _step(logs)
+    causes = [
+        np.stack([intake, exhaust, log["load"].to_numpy()]) for log, intake, exhaust in zip(logs, *phases, strict=True)
+    ]
+    moves = np.max([each.max(axis=1) - each.min(axis=1) for each in causes], axis=0) > _MOVES
+    if step is None or not moves.any():
+        return made, []
+    recordings = [
+        Recording(torque, log["rpm"].to_numpy(), each[moves])
+        for log, torque, each in zip(logs, made, causes, strict=True)
+    ]
+    lag = lag_of(recordings, step)
+    if lag is None:
+        if moves[:2].any() and kind == "sweep":
+            return made, ["how late torque is behind the phases cannot be told from this pull; nothing was moved"]
+        return made, []
+    if lag.most < 0.0:
+        return made, [f"the phases are logged {-lag.seconds:.2f} s later than torque; nothing was moved"]
+    if not lag.shown:
+        return made, []
+    moved = [caught_up(log["time"].to_numpy(), torque, lag) for log, torque in zip(logs, made, strict=True)]
+    return moved, [
+        f"torque is logged {lag.seconds:.2f} s late ({lag.least:.2f} to {lag.most:.2f}) behind phases and pressure, and"
+        " was moved back by that"
+    ]
 
 
 def _refuse_other_ratio(project: Project, log: xr.Dataset, ratio: float, where: str) -> None:
@@ -201,6 +239,7 @@ def _watched(
 ) -> tuple[BoolArray, list[Rejected], list[str]]:
     """The rows that keep to the gates, each stretch that does not under the first reason that holds, and in words."""
     lost: dict[str, list[BoolArray]] = {}
+    lost[_ENDED] = [~np.isfinite(rows.torque)]
     ends = np.cumsum([log.sizes["row"] for log in logs])
     for log, start in zip(logs, ends - [log.sizes["row"] for log in logs], strict=True):
         broken = list(broken_gates(log, torque.gates))

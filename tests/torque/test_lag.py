@@ -1,0 +1,77 @@
+"""Torque that is logged late is moved back to what made it."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.ndimage import shift
+
+from phaseopt.torque.lag import Recording, lag_of
+from phaseopt.torque.pulls import reduce_logs
+
+from .dyno import COLUMNS, PULL, csv_text, dyno_project, filtered_noise
+
+
+def stepped(seconds: float, hertz: float = 20.0, seed: int = 1, noise: float = 1.0) -> dict[str, np.ndarray]:
+    """Phases and pressure that step every four seconds at a steady speed; torque answers after so many seconds."""
+    rng, rows = np.random.default_rng(seed), int(60 * hertz)
+    hold = np.arange(rows) // int(4 * hertz)
+    intake, load = rng.choice([5.0, 15.0, 25.0], 15)[hold], rng.choice([50.0, 60.0, 70.0], 15)[hold]
+    made = 80.0 + 0.8 * intake + 1.0 * load - 0.02 * (intake - 15.0) ** 2
+    torque = shift(made, seconds * hertz, order=1, mode="nearest") + filtered_noise(rng, rows, noise, 0.7)
+    jitter = rng.normal(0, 0.2, (4, rows))
+    return {
+        "t": np.arange(rows) / hertz, "rpm": 3000 + 10 * jitter[0], "tq": torque, "map": load + jitter[1],
+        "tps": np.full(rows, 40.0), "icam": intake + jitter[2], "ecam": -10.0 + jitter[3],
+    }  # fmt: skip
+
+
+def recording(log: dict[str, np.ndarray]) -> Recording:
+    return Recording(log["tq"], log["rpm"], np.stack([log["icam"], log["map"]]))
+
+
+@pytest.mark.parametrize("seconds", [0.0, 0.12, 0.3, 0.65])
+def test_a_known_delay_is_found(seconds: float) -> None:
+    """Source: the delay that the signal was made with; its interval must hold it."""
+    found = lag_of([recording(stepped(seconds))], 0.05)
+    assert found is not None
+    assert found.seconds == pytest.approx(seconds, abs=0.03)
+    assert found.least <= seconds <= found.most
+    assert found.shown == (seconds > 0.05)
+
+
+def test_a_lag_that_nothing_shows_is_not_told() -> None:
+    """Torque that no cause moves, and causes that only creep."""
+    log = stepped(0.3)
+    nothing = log | {"tq": 100 + filtered_noise(np.random.default_rng(2), 1200, 2.0, 0.9)}
+    assert lag_of([recording(nothing)], 0.05) is None
+    creeping = np.linspace(0, 30, 1200)
+    noise = filtered_noise(np.random.default_rng(2), 1200, 1.0, 0.7)
+    ramp = log | {
+        "icam": creeping,
+        "map": np.full(1200, 60.0),
+        "tq": 100 + creeping + filtered_noise(np.random.default_rng(2), 1200, 1.0, 0.7),
+    }
+    assert lag_of([recording(ramp)], 0.05) is None
+
+
+def test_it_is_seldom_told_of_noise() -> None:
+    """50 logs in which torque is noise: none tells a lag (chance of one, under the likelihood taken, below 0.1)."""
+    rng = np.random.default_rng(3)
+    told = [
+        lag_of([recording(stepped(0.0, seed=k) | {"tq": filtered_noise(rng, 1200, 2.0, 0.8)})], 0.05) for k in range(50)
+    ]
+    assert [found for found in told if found is not None] == []
+
+
+def test_steady_points_of_late_torque_come_back(tmp_path: Path) -> None:
+    log = stepped(0.6, noise=0.3)
+    pull = PULL | {"kind": "steady"}
+    project = dyno_project(tmp_path, {"a.csv": csv_text(log)}, [pull], columns=COLUMNS | {"time": "t"})
+    reduction = reduce_logs(project)
+    points = reduction.points
+    phase = 116 - points["icl"].values
+    made = 80.0 + 0.8 * phase + 1.0 * points["load"].values - 0.02 * (phase - 15.0) ** 2
+    assert points["torque"].values == pytest.approx(made, abs=0.6)
+    assert any("torque is logged 0.60 s late" in note for note in reduction.notes)
+    assert any("ends before torque" in one.reason for one in reduction.rejected)
