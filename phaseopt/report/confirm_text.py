@@ -36,19 +36,16 @@ def verdict_words(found: Confirmation) -> str:
             f"CANNOT BE TOLD: {mean}, which agrees, but the gain that one pull shows, {gained}, cannot be told from "
             "none; make the baseline and this pull again, by turns"
         )
-    less = found.word == "less"
-    level = compared.level == (-1 if less else 1)
-    speeds = found.points["rpm"].to_numpy()[found.known][compared.less if less else compared.more]
-    where = [mean] if level else []
-    if speeds.size:
-        where.append(
-            f"at {_speeds(speeds)} rpm {'below' if less else 'above'} the rest of the pull by more than chance"
+    rpm = found.points["rpm"].to_numpy()[found.known]
+    parts = [mean]
+    if compared.less.any():
+        parts.append(
+            f"at {_speeds(rpm[compared.less])} rpm it FALLS SHORT of the prediction beside the rest of the pull"
         )
-    also = ""
-    if less and (compared.more.any() or compared.level > 0):
-        also = "; elsewhere it is more than predicted"
-    head = "LESS THAN PREDICTED" if less else "BETTER THAN PREDICTED"
-    return f"{head}: {'; '.join(where)}{also}; gain {gained}"
+    if compared.more.any():
+        parts.append(f"at {_speeds(rpm[compared.more])} rpm it stands above the prediction beside the rest of the pull")
+    head = "LESS THAN PREDICTED" if found.word == "less" else "BETTER THAN PREDICTED"
+    return f"{head}: {'; '.join(parts)}; gain {gained}"
 
 
 def gain_words(found: Confirmation) -> str:

@@ -192,10 +192,12 @@ def _torque(model: ContactModel, learnt: TorqueModel, baseline: PhaseTables, fou
 
 
 def _word(found: Comparison, gain: tuple[float, float]) -> Word:
-    """Less where anything is, better where anything is; a pull that agrees confirms only a gain that it can show."""
-    if found.level < 0 or found.less.any():
+    """By the mean; where it agrees, by speeds that stand out; a pull that agrees confirms only a gain it can show."""
+    if found.level != 0:
+        return "better" if found.level > 0 else "less"
+    if found.less.any():
         return "less"
-    if found.level > 0 or found.more.any():
+    if found.more.any():
         return "better"
     return "confirmed" if gain[0] - gain[1] > 0.0 else "untold"
 

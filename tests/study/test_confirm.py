@@ -148,6 +148,7 @@ def test_a_dip_that_was_not_predicted_is_named(
     known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path
 ) -> None:
     def dipped(row: Row) -> None:
+        row["brake torque lbf ft"] *= 0.985
         row["brake torque lbf ft"] -= 9.0 * np.exp(-(((row["engine rpm"] - 5000.0) / 200.0) ** 2))
 
     found = judged(known, changed(tmp_path, dipped))
