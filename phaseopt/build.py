@@ -22,7 +22,7 @@ from phaseopt.project import SIDES, Project
 from phaseopt.search.loosened import solve_loosened
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, torque_map
-from phaseopt.surrogate.exact import ExactModel
+from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.tables import PhaseTables, read_tables, rest_tables
 from phaseopt.torque.pulls import Reduction
 from phaseopt.torque_model import Simulated, TorqueModel, require_source, told_of, torque_model
@@ -49,7 +49,7 @@ class Build:
     model: ContactModel
     limits: Limits
     reduction: Reduction | None
-    surrogate: ExactModel
+    surrogate: TorqueSurface
     simulation: Simulated | None
     loo_rmse: float
     lopo_rmse: float
@@ -147,7 +147,7 @@ def baseline_tables(project: Project) -> PhaseTables:
 
 
 def compare_torque(
-    project: Project, model: ContactModel, surrogate: ExactModel, before: PhaseTables, after: PhaseTables
+    project: Project, model: ContactModel, surrogate: TorqueSurface, before: PhaseTables, after: PhaseTables
 ) -> tuple[xr.Dataset, float, float]:
     """Torque of two pairs of tables and the gain, cell by cell, with the mean gain at full load and its deviation.
 

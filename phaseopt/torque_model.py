@@ -18,10 +18,10 @@ from phaseopt.cycle.torque_grid import torque_grid
 from phaseopt.errors import InputError
 from phaseopt.progress import Progress, counted, part
 from phaseopt.project import Project
-from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit, simulated
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.validation import LeftOut, leave_one_out, leave_one_pull_out
 from phaseopt.torque.pulls import Reduction, reduce_logs
 
@@ -69,7 +69,7 @@ class TorqueModel:
     say of them: the latter None with one pull, both None where nothing was measured.
     """
 
-    surface: ExactModel
+    surface: TorqueSurface
     reduction: Reduction | None
     simulation: Simulated | None
     left_out: LeftOut | None
@@ -158,7 +158,7 @@ def _told_of_lost(reduction: Reduction, known: NDArray[np.bool_]) -> Reduction:
 
 
 def _pulls_left_out(
-    surface: ExactModel, simulated_without: Mapping[int, NDArray[np.float64]] | None = None
+    surface: TorqueSurface, simulated_without: Mapping[int, NDArray[np.float64]] | None = None
 ) -> LeftOut | None:
     """Each pull against the others; None with one pull."""
     if len(np.unique(surface.readings.pull)) < 2:

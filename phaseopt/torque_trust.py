@@ -9,8 +9,8 @@ import xarray as xr
 from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.surrogate.coverage import Coverage, coverage, held
-from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.sameness import Sameness, sameness
+from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.torque.repeatability import Repeatability, repeatability
 from phaseopt.torque_model import TorqueModel, require_source
 
@@ -130,7 +130,7 @@ def _pulls(model: TorqueModel, points: xr.Dataset) -> tuple[PullLeftOut, ...]:
     )  # fmt: skip
 
 
-def _sameness(surface: ExactModel, points: xr.Dataset) -> dict[str, Sameness | None]:
+def _sameness(surface: TorqueSurface, points: xr.Dataset) -> dict[str, Sameness | None]:
     """How far each input moves before torque changes by what two readings of one thing differ by.
 
     Two pulls of one timing differ by √2 of a pull's offset, noise and scatter together; speed and load move within a
@@ -160,7 +160,7 @@ def _places(speeds: FloatArray, load: float, shown: FloatArray, axis: int) -> Fl
     return np.column_stack([values.ravel() for values in grid])
 
 
-def deviations(project: Project, surface: ExactModel) -> xr.Dataset:
+def deviations(project: Project, surface: TorqueSurface) -> xr.Dataset:
     """Where the data are thin: the standard deviation of torque [N·m] over the whole travel of the phasers.
 
     Returns `over_timing` (intake_phase, exhaust_phase) at full load, rms over the speeds of the tables, and

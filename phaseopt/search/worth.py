@@ -17,7 +17,7 @@ from phaseopt.project import LIGHT_LOAD_WEIGHT, Phaser, Project, Side
 from phaseopt.search.labels import slew_interval
 from phaseopt.search.problem import Box, Problem
 from phaseopt.search.rules import hard_rules_of
-from phaseopt.surrogate.exact import ExactModel
+from phaseopt.surrogate.surface import TorqueSurface
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -57,7 +57,7 @@ def cell_weights(project: Project) -> FloatArray:
     return np.asarray(weight / weight.mean())
 
 
-def torque_map(project: Project, model: ContactModel, limits: Limits, surrogate: ExactModel) -> TorqueMap:
+def torque_map(project: Project, model: ContactModel, limits: Limits, surrogate: TorqueSurface) -> TorqueMap:
     """Torque of every label from the torque model."""
     icl = model.engine.intake.true_centreline(limits.phases_intake)
     ecl = model.engine.exhaust.true_centreline(limits.phases_exhaust)

@@ -15,7 +15,7 @@ from phaseopt.search.worth import cell_weights
 from phaseopt.study.choose import Field
 from phaseopt.study.outlook import Array, BoolArray, Outlook, ReadingNoise
 from phaseopt.study.safe_timings import SafeTimings, safe_timings
-from phaseopt.surrogate.exact import ExactModel
+from phaseopt.surrogate.surface import TorqueSurface
 
 PLACES = 2400  # cells times labels at about most: their covariance takes 8 PLACES² bytes
 ALONG = 12  # labels along each phaser at most: torque bends far less between two of them than a pull can see
@@ -40,7 +40,7 @@ class Question:
     allowed: BoolArray
     steps: Array
 
-    def outlook(self, surface: ExactModel, engine: Engine) -> tuple[Outlook, Field]:
+    def outlook(self, surface: TorqueSurface, engine: Engine) -> tuple[Outlook, Field]:
         """What the torque model expects of it, and where pulls may go; nothing is taken where it knows no torque."""
         mean, covariance = joint_of_labels(surface, self.rpm, self.load, centrelines(engine, self.timings.pairs))
         known = np.isfinite(mean)
@@ -75,7 +75,7 @@ def centrelines(engine: Engine, pairs: Array) -> Array:
     return np.column_stack([engine.cam(side).true_centreline(pairs[:, k]) for k, side in enumerate(SIDES)])
 
 
-def joint_of_labels(surface: ExactModel, rpm: Array, load: float, labels: Array) -> tuple[Array, Array]:
+def joint_of_labels(surface: TorqueSurface, rpm: Array, load: float, labels: Array) -> tuple[Array, Array]:
     """Mean (c, l) and covariance (c l, c l) of every cell with every label, a pair of true centrelines (l, 2)."""
     cells = len(rpm)
     x = np.column_stack([np.repeat(rpm, len(labels)), np.full(cells * len(labels), load), np.tile(labels, (cells, 1))])
@@ -83,7 +83,7 @@ def joint_of_labels(surface: ExactModel, rpm: Array, load: float, labels: Array)
     return mean.reshape(cells, len(labels)), covariance
 
 
-def reading_noise(surface: ExactModel, per_cell: float) -> ReadingNoise:
+def reading_noise(surface: TorqueSurface, per_cell: float) -> ReadingNoise:
     """What a planned pull would have beside torque, by what the pulls so far had; `per_cell` readings make one."""
     shape = surface.hyperparameters
     known = float(np.median(surface.readings.extra)) if len(surface.readings) else 0.0

@@ -102,3 +102,7 @@ class ExactModel(TorqueSurface):
         with threadpool_limits(1):
             below = np.tril(self.conditioned.inverse_below())
         return [below[np.ix_(own, own)] + np.tril(below[np.ix_(own, own)], -1).T for own in groups]
+
+    def certainty(self) -> Array:
+        with threadpool_limits(1):
+            return np.asarray(self.conditioned.inverse_below().diagonal())

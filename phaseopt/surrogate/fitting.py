@@ -14,24 +14,28 @@ from phaseopt.surrogate.conditioning import condition, likelihood_and_slopes
 from phaseopt.surrogate.descent import curvature_of, descend
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.hyperparameters import Hyperparameters
+from phaseopt.surrogate.induced import InducedModel
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
 
 # Lengths and noise of the starts, as multiples of the medians: middling, short with little noise, long with much.
 _STARTS = ((1.0, 1.0), (0.3, 0.3), (3.0, 3.0))
 _SOME = 600  # readings on which three starts are tried: nearly all projects have fewer, and then it is all of them
 _MANY = 2000  # readings that choose the hyperparameters at most: they are known to some percent by then
+EXACT = 3000  # readings up to which the model is exact: a matrix of 72 MB, some seconds
 _ENOUGH = 1e-3  # of a natural logarithm of likelihood; what is not worth another step
 
 
-def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array | None = None) -> ExactModel:
+def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array | None = None) -> TorqueSurface:
     """The model with the most likely hyperparameters, given the readings and weak beliefs.
 
     L-BFGS-B with analytic gradients in the logarithms of signal, lengths, noise and pull, from three fixed starts.
     With more than 600 readings the starts are tried on 600 of them, and the best is mended on all (of more than 2,000,
-    on 2,000), which is several times cheaper than three starts on all. The mean takes its most likely level at each
+    on 2,000), which is several times cheaper than three starts on all. Beyond 3,000 readings the model is an
+    approximation (`induced`), made for up to some 20,000. The mean takes its most likely level at each
     step; with a `prior` it is the simulation, whose scale and shift are integrated out, and the surface is what the
     simulation leaves over (inputs rpm, load, icl, ecl). Waves are narrower than the steps of a grid over speed: give
     `simulated_at` (n,), torque simulated at the readings themselves [N·m], so that what is left over is the engine's
@@ -66,8 +70,24 @@ def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array 
     unlikelihood = _Unlikelihood(left, basis, level, believed)
     with threadpool_limits(1):
         logs = _most_likely(unlikelihood)
-        at = condition(logs, left, level, basis)
-    return ExactModel(Hyperparameters.from_logs(logs, at.mean), readings, at, trend)
+        if len(readings) <= EXACT:
+            at = condition(logs, left, level, basis)
+            return ExactModel(Hyperparameters.from_logs(logs, at.mean), readings, at, trend)
+        many = unlikelihood.of_some(_MANY)
+        mean = condition(logs, many.readings, level, many.basis).mean
+    return InducedModel.at(Hyperparameters.from_logs(logs, mean), readings, trend, simulated_at)
+
+
+def surface_at(
+    hyperparameters: Hyperparameters,
+    readings: Readings,
+    trend: Trend | None = None,
+    simulated_at: Array | None = None,
+) -> TorqueSurface:
+    """The model at given hyperparameters: exact up to 3,000 readings, through inducing points beyond."""
+    if len(readings) <= EXACT:
+        return ExactModel.at(hyperparameters, readings, trend, simulated_at)
+    return InducedModel.at(hyperparameters, readings, trend, simulated_at)
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,13 +4,13 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike
 
-from phaseopt.surrogate.exact import ExactModel
+from phaseopt.surrogate.surface import TorqueSurface
 
 
 def predict_map(
-    model: ExactModel, rpm: ArrayLike, load: ArrayLike, icl: ArrayLike, ecl: ArrayLike, load_unit: str
+    model: TorqueSurface, rpm: ArrayLike, load: ArrayLike, icl: ArrayLike, ecl: ArrayLike, load_unit: str
 ) -> xr.Dataset:
-    """`ExactModel.predict_grid` as a labelled data set, with units in the manner of the CF conventions.
+    """`TorqueSurface.predict_grid` as a labelled data set, with units in the manner of the CF conventions.
 
     Returns: `torque` and `torque_deviation` in N m over (rpm, load, intake_label, exhaust_label), with the centrelines
     `icl` [degrees after TDC] and `ecl` [degrees before TDC] as coordinates of the two label dimensions.

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.kernels import Array
+from phaseopt.surrogate.surface import TorqueSurface
 
 STEPS = 32  # of the measured range
 
@@ -37,7 +37,7 @@ class Sameness:
         return self.distance >= self.range
 
 
-def changes(model: ExactModel, lines: list[Array]) -> Array:
+def changes(model: TorqueSurface, lines: list[Array]) -> Array:
     """Root mean square change of torque between points 1, 2, ... steps apart on straight lines of points.
 
     Parameters: `lines`, each (k, d) evenly spaced points, the same k for all. Points without simulated torque are
@@ -58,7 +58,7 @@ def changes(model: ExactModel, lines: list[Array]) -> Array:
     return change
 
 
-def sameness(model: ExactModel, axis: int, at: Array, low: float, high: float, seen: float) -> Sameness | None:
+def sameness(model: TorqueSurface, axis: int, at: Array, low: float, high: float, seen: float) -> Sameness | None:
     """How far input number `axis` moves before torque changes by `seen` N·m, between `low` and `high`.
 
     Parameters: `at` (m, d), the places through which lines are laid along the axis. Returns None where the input was

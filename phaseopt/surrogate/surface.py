@@ -73,7 +73,11 @@ class TorqueSurface(ABC):
 
     @abstractmethod
     def reading_precisions(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
-        """The block of `K⁻¹` that belongs to each group of readings."""
+        """The block of `K⁻¹` that belongs to each group of readings, given as rising indices."""
+
+    @abstractmethod
+    def certainty(self) -> Array:
+        """The diagonal of `K⁻¹` (n,)."""
 
     @property
     def prior_deviation(self) -> float:

@@ -14,14 +14,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 from threadpoolctl import threadpool_limits
 
 from phaseopt.errors import InputError
-from phaseopt.surrogate import kernels
-from phaseopt.surrogate.conditioning import condition
-from phaseopt.surrogate.exact import ExactModel
+from phaseopt.surrogate.fitting import surface_at
 from phaseopt.surrogate.kernels import Array
+from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
 
 
@@ -48,11 +46,12 @@ class LeftOut:
         return float(np.sqrt(np.mean(self.residual**2)))
 
 
-def leave_one_out(model: ExactModel) -> LeftOut:
+def leave_one_out(model: TorqueSurface) -> LeftOut:
     """Each reading predicted from all others: residual `w / diag(K⁻¹)`, variance `1 / diag(K⁻¹)`.
 
     What the other readings of its pull tell about the pull's offset is used.
 
+    >>> from phaseopt.surrogate.exact import ExactModel
     >>> from phaseopt.surrogate.hyperparameters import Hyperparameters
     >>> from phaseopt.surrogate.readings import Readings
     >>> readings = Readings(x=[[0.0], [9.0]], y=[1.0, -1.0], pull=[1, 2])
@@ -60,13 +59,12 @@ def leave_one_out(model: ExactModel) -> LeftOut:
     >>> left.mean.round(6) + 0.0, left.deviation.round(6), left.rmse  # the other is too far off to help
     (array([0., 0.]), array([5., 5.]), 1.0)
     """
-    with threadpool_limits(1):
-        certainty = model.conditioned.inverse_below().diagonal()
-    residual = model.conditioned.weights / certainty
+    certainty = model.certainty()
+    residual = model.reading_weights / certainty
     return LeftOut(model.readings.y - residual, 1.0 / np.sqrt(certainty), residual)
 
 
-def leave_one_pull_out(model: ExactModel, simulated_without: Mapping[int, Array] | None = None) -> LeftOut:
+def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Array] | None = None) -> LeftOut:
     """Each pull predicted from the other pulls: residuals `(K⁻¹ of its block)⁻¹ w`, covariance `(K⁻¹ of its block)⁻¹`.
 
     Nothing else shares a pull's offset, so its predicted mean is that of torque itself.
@@ -93,26 +91,19 @@ def leave_one_pull_out(model: ExactModel, simulated_without: Mapping[int, Array]
             own = model.readings.pull == pull
             residual[own], variance[own] = _without(model, model.trend, own, simulated_without[int(pull)])
         return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
+    groups = [np.flatnonzero(model.readings.pull == pull) for pull in pulls]
     with threadpool_limits(1):
-        below = np.tril(model.conditioned.inverse_below())
-        inverse = below + np.tril(below, -1).T
-        for pull in pulls:
-            own = np.flatnonzero(model.readings.pull == pull)
-            covariance = np.linalg.inv(inverse[np.ix_(own, own)])
-            residual[own] = covariance @ model.conditioned.weights[own]
+        for own, certainty in zip(groups, model.reading_precisions(groups), strict=True):
+            covariance = np.linalg.inv(certainty)
+            residual[own] = covariance @ model.reading_weights[own]
             variance[own] = covariance.diagonal()
     return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
 
 
-def _without(model: ExactModel, trend: Trend, own: NDArray[np.bool_], simulated: Array) -> tuple[Array, Array]:
+def _without(model: TorqueSurface, trend: Trend, own: NDArray[np.bool_], simulated: Array) -> tuple[Array, Array]:
     """Residuals of a pull's own readings, and their variances, from the others with another simulation as mean."""
-    h, readings = model.hyperparameters, model.readings
-    left, basis = trend.left_over(readings, simulated)
-    others, held = left.kept(~own), left.kept(own)
-    with threadpool_limits(1):
-        at = condition(h.logs(), others, h.mean, basis[~own])
-        across = h.signal**2 * kernels.product(others.x, held.x, np.array(h.lengths)) + basis[~own] @ basis[own].T
-        solved = solve_triangular(at.lower, across, lower=True)
-        mean = h.mean + at.weights @ across
-    whole = h.signal**2 + (basis[own] ** 2).sum(axis=1) + h.pull**2 + h.noise**2 + held.extra
-    return held.y - mean, whole - (solved**2).sum(axis=0)
+    trend.left_over(model.readings, simulated)  # which refuses what is no simulated torque of all readings
+    h, held = model.hyperparameters, model.readings.kept(own)
+    others = surface_at(h, model.readings.kept(~own), trend, simulated[~own])
+    mean, deviation = others.predict(held.x, simulated[own])
+    return held.y - mean, deviation**2 + h.pull**2 + h.noise**2 + held.extra
