@@ -21,9 +21,9 @@ import numpy.typing as npt
 import xarray as xr
 from scipy import stats
 
-from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit
 from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.torque.repeatability import ODD_CHANCE, PRACTICE, PRACTICE_FREEDOM
 from phaseopt.torque_model import readings_of
 
@@ -92,23 +92,22 @@ def _looks(rpm: FloatArray) -> FloatArray:
     return np.stack([mean, tilt])
 
 
-def _standing_out(model: ExactModel) -> tuple[int, float]:
+def _standing_out(model: TorqueSurface) -> tuple[int, float]:
     """The pull whose mean or tilt lies most deviations off what the others say, and how many."""
-    below = np.tril(model.conditioned.inverse_below())
-    inverse = below + np.tril(below, -1).T
+    pulls = np.unique(model.readings.pull)
+    groups = [np.flatnonzero(model.readings.pull == pull) for pull in pulls]
     away: dict[int, float] = {}
-    for pull in np.unique(model.readings.pull):
-        own = np.flatnonzero(model.readings.pull == pull)
-        covariance = np.linalg.inv(inverse[np.ix_(own, own)])
+    for pull, own, certainty in zip(pulls, groups, model.reading_precisions(groups), strict=True):
+        covariance = np.linalg.inv(certainty)
         looks = _looks(model.readings.x[own, 0])
-        told = looks @ covariance @ model.conditioned.weights[own]
+        told = looks @ covariance @ model.reading_weights[own]
         deviation = np.sqrt(np.einsum("ki,ij,kj->k", looks, covariance, looks))
         away[int(pull)] = float(np.max(np.abs(told) / np.where(deviation > 0.0, deviation, math.inf)))
     worst = max(away, key=lambda pull: away[pull])
     return worst, away[worst]
 
 
-def _judged(model: ExactModel, own: Readings, pull: int) -> tuple[float, UnlikePull]:
+def _judged(model: TorqueSurface, own: Readings, pull: int) -> tuple[float, UnlikePull]:
     """How likely such a difference is, the less likely of both looks, and the difference."""
     mean, covariance = model.joint(own.x)
     h, pulls = model.hyperparameters, len(np.unique(model.readings.pull))
