@@ -118,7 +118,7 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
     wanted = _Wanted(columns, tuple(name for name in columns if name not in may))
     logs = _recordings(torque, files, pull.dialect or torque.dialect, wanted, pull.clock_shifts)
     for log in logs:
-        refuse_suspicious(project.file, log, project, torque, pull)
+        refuse_suspicious(log, project, torque, pull)
     _tell_health(logs, project, torque)
     refuse_two_engines(project, number, logs)
     return logs

@@ -8,7 +8,6 @@ breathes well above 20 kPa; no engine runs on air or coolant of 150 °C.
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -16,21 +15,23 @@ import xarray as xr
 
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Project, Pull, Torque
+from phaseopt.torque.column_units import straight
 
 FloatArray = npt.NDArray[np.float64]
 
 MOST_BMEP, LEAST_BMEP = 25.0, 2.5  # bar at 100 kPa; at full throttle
 _SHARE = 0.05  # of the rows that pull: fewer beyond a limit are a glitch
 _LEAST_LOAD = 20.0  # kPa
+_LIKE = {"bar": 3.0, "psi": 20.0, "inHg": 33.0, "kPa": 120.0, "mbar": math.inf}  # what numbers below these look like
 _HOT = {"air_temperature": 150.0, "coolant": 150.0, "oil": 200.0}  # °C
 _TWO_ENGINES = 1.5  # by which two recordings' torque at one speed, load and throttle may differ
 _TOGETHER = 250.0, 5.0  # rpm, kPa: what counts as one speed and load then
 
 
-def refuse_suspicious(file: Path, log: xr.Dataset, project: Project, torque: Torque, pull: Pull) -> None:
+def refuse_suspicious(log: xr.Dataset, project: Project, torque: Torque, pull: Pull) -> None:
     """Refuse numbers that only a wrong unit, or another engine, explains.
 
-    Parameters: `file` for messages; `log` in the program's units; the project, its torque section and the pull.
+    Parameters: `log` in the program's units; the project, its torque section and the pull.
     Raises `InputError` with every such suspicion.
     """
     found = [
@@ -42,7 +43,8 @@ def refuse_suspicious(file: Path, log: xr.Dataset, project: Project, torque: Tor
         *_against_command(log),
     ]
     if found:
-        raise InputError(Mistake(problem, mend, file, key) for key, problem, mend in found)
+        name = log.attrs["file"]
+        raise InputError(Mistake(f"{name}: {problem}", mend, project.file, key) for key, problem, mend in found)
 
 
 Found = tuple[str, str, str]  # key, problem, mend
@@ -58,7 +60,8 @@ def _pressure(log: xr.Dataset, torque: Torque) -> Iterator[Found]:
     if not load.size or load.max() >= 33.0:
         return
     most = float(load.max())
-    like = "bar" if most < 3 else "psi" if most < _LEAST_LOAD else "inHg"
+    logged = most / straight(torque.units.load, "kPa")[0]
+    like = next(unit for unit, limit in _LIKE.items() if logged < limit)
     wide = "throttle" in log and bool((log["throttle"].to_numpy()[_pulling(log)] > 90).any())
     if most < _LEAST_LOAD or (most > 25.0 and wide):
         yield (

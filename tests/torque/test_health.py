@@ -65,6 +65,13 @@ def test_a_wrong_unit_stops(tmp_path: Path, channels: dict[str, float], columns:
     assert said in refused(tmp_path, sweep(**channels), columns=COLUMNS | columns)
 
 
+def test_a_pressure_in_another_unit_than_stated_is_named_by_its_own_size(tmp_path: Path) -> None:
+    for number, like in ((14.2, "psi"), (29.1, "inHg"), (98.0, "kPa")):
+        said = refused(tmp_path, sweep(map=number), units={"load": "mbar"})
+        assert f"a.csv: manifold pressure reaches {number / 10:g} kPa" in said
+        assert f'load = "{like}" under torque.units' in said
+
+
 @pytest.mark.parametrize(
     ("channels", "torque"),
     [
