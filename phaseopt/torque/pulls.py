@@ -100,6 +100,7 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
     torque = _torque(project)
     number = len(torque.pulls) + 1
     torque = torque.model_copy(update={"pulls": (*torque.pulls, pull)})
+    _refuse_without_air(project, torque, pull, name)
     roller = roller_losses(project, torque)
     try:
         taken: dict[Path, str] = {}
@@ -113,6 +114,18 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
         raise InputError(
             replace(m, where=m.where.replace(entry, f"the pull {name}")) for m in error.mistakes
         ) from error
+
+
+def _refuse_without_air(project: Project, torque: Torque, pull: Pull, name: str) -> None:
+    """The project file's own pulls are asked for their weather as the file is read; this one was in no file."""
+    needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
+    if pull.weather is None and (torque.correction != "none" or torque.full_throttle.depression_below is not None):
+        raise InputError.one(
+            f"no weather is given, but {needs} needs the air of the day",
+            mend='weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
+            file=project.file,
+            where=f"the pull {name}",
+        )
 
 
 def _files_there(project: Project, number: int, torque: Torque) -> tuple[Path, ...]:

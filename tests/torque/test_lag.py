@@ -50,7 +50,7 @@ def test_a_lag_that_nothing_shows_is_not_told() -> None:
     ramp = log | {
         "icam": creeping,
         "map": np.full(1200, 60.0),
-        "tq": 100 + creeping + filtered_noise(np.random.default_rng(2), 1200, 1.0, 0.7),
+        "tq": 100 + creeping + noise,
     }
     assert lag_of([recording(ramp)], 0.05) is None
 

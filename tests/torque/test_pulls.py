@@ -183,6 +183,15 @@ def test_one_extra_pull_is_reduced_as_if_it_were_the_project_s(tmp_path: Path) -
     assert extra.points["pull_name"].values.tolist() == ["on the new tables"]
 
 
+def test_an_extra_pull_without_weather_is_refused_where_a_correction_needs_it(tmp_path: Path) -> None:
+    project = dyno_project(
+        tmp_path, {"a.csv": csv_text(sweep()), "b.csv": csv_text(sweep())}, [PULL | {"weather": AIR}],
+        correction="SAE J1349",
+    )  # fmt: skip
+    with pytest.raises(InputError, match=r"the pull trial: no weather is given, but SAE J1349 needs the air"):
+        reduce_pull(project, Pull(kind="sweep", files=("b.csv",)), "trial")
+
+
 def test_mistakes_of_an_extra_pull_name_it(tmp_path: Path) -> None:
     project = dyno_project(tmp_path, {"a.csv": csv_text(sweep())})
     with pytest.raises(InputError, match=r"the pull trial\.files: no file matches 'gone.csv'"):
