@@ -1,7 +1,7 @@
 """The hyperparameters that the readings and a little prior knowledge (`beliefs`) make most likely."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize
@@ -19,7 +19,7 @@ from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
-from phaseopt.surrogate.trend import Trend
+from phaseopt.surrogate.trend import Trend, grid_error
 
 # Lengths and noise of the starts, as multiples of the medians: middling, short with little noise, long with much.
 _STARTS = ((1.0, 1.0), (0.3, 0.3), (3.0, 3.0))
@@ -65,6 +65,9 @@ def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array 
     else:
         trend, level = beliefs.trend_of(prior), 0.0
         left, basis = trend.left_over(readings, simulated_at)
+        if simulated_at is not None:
+            at_speeds, between = grid_error(prior, readings.x, simulated_at)
+            trend = replace(trend, at_speeds=at_speeds, between=between)
         believed = beliefs.residual(readings, prior)
 
     unlikelihood = _Unlikelihood(left, basis, level, believed)

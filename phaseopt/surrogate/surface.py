@@ -29,8 +29,9 @@ class TorqueSurface(ABC):
     """A torque surface conditioned on readings: expected torque and how sure, at points, pairs and over tables.
 
     Deviations are standard deviations of torque itself, without noise or a pull's offset, at fixed hyperparameters;
-    without a trend they never exceed `prior_deviation`. With one, torque and its deviation are nan where there is no
-    simulated torque: outside the grid, and beside points that did not settle.
+    without a trend they never exceed `prior_deviation`. With one they hold the error of the simulated grid, and torque
+    and its deviation are nan where there is no simulated torque: outside the grid, and beside points that did not
+    settle.
     """
 
     hyperparameters: Hyperparameters
@@ -101,7 +102,8 @@ class TorqueSurface(ABC):
     def predict(self, x: ArrayLike, simulated_at: ArrayLike | None = None) -> tuple[Array, Array]:
         """Mean torque and its standard deviation at points (m, d): two arrays (m,) in N·m.
 
-        With a trend, `simulated_at` (m,) is torque simulated at the points themselves; from the grid unless given.
+        With a trend, `simulated_at` (m,) is torque simulated at the points themselves; from the grid, whose own error
+        then counts, unless given.
         """
         points = self._points(x)
         simulated = self._simulated(points, simulated_at)
@@ -112,7 +114,7 @@ class TorqueSurface(ABC):
                 level = None if simulated is None else simulated[part]
                 mean[part] = self._mean(self.weights @ correlation, level)
                 deviation[part] = self._solved_deviation(correlation, level)
-        return mean, deviation
+        return mean, deviation if simulated_at is not None else self._with_grid(deviation, points[:, 0])
 
     def joint(self, x: ArrayLike) -> tuple[Array, Array]:
         """Mean torque at points (m, d) and how their doubts go together: (m,) in N·m and covariance (m, m) in (N·m)².
@@ -130,7 +132,7 @@ class TorqueSurface(ABC):
             if self.trend is not None and simulated is not None:
                 basis = self.trend.basis(simulated)
                 known = known + basis @ self.solved_basis.T
-                covariance += basis @ basis.T
+                covariance += basis @ basis.T + self.trend.grid_covariance(points)
             return mean, covariance - known @ known.T
 
     def predict_product(self, cells: ArrayLike, labels: ArrayLike) -> tuple[Array, Array]:
@@ -160,13 +162,13 @@ class TorqueSurface(ABC):
 
             known = factored.known(self.solved, deviations, by_cell, by_label)
             if known is not None:
-                return mean, deviations(known, slice(None), slice(None))
+                return mean, self._with_grid(deviations(known, slice(None), slice(None)), cell[:, :1])
             deviation = np.empty_like(mean)
             for part in _parts(len(label), len(self.places)):
                 for i in range(len(cell)):
                     level = None if simulated is None else simulated[i, part]
                     deviation[i, part] = self._solved_deviation(by_cell[:, i, None] * by_label[:, part], level)
-            return mean, deviation
+            return mean, self._with_grid(deviation, cell[:, :1])
 
     def predict_grid(self, rpm: ArrayLike, load: ArrayLike, icl: ArrayLike, ecl: ArrayLike) -> tuple[Array, Array]:
         """Torque in every cell of a table at every pair of centrelines; the inputs are (rpm, load, icl, ecl).
@@ -199,6 +201,13 @@ class TorqueSurface(ABC):
         if known is not None and simulated is not None:
             mean += known.scale * simulated + known.shift
         return mean
+
+    def _with_grid(self, deviation: Array, rpm: Array) -> Array:
+        """The deviation with the error of the simulated grid at speeds that broadcast to it."""
+        if self.trend is None:
+            return deviation
+        whole: Array = np.hypot(deviation, self.trend.grid_deviation(rpm))
+        return whole
 
     def _solved_deviation(self, correlation: Array, simulated: Array | None) -> Array:
         """The deviation at each column r of the correlation (p, m), which is used up."""

@@ -9,11 +9,11 @@ from phaseopt.surrogate.conditioning import log_marginal_likelihood
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.trend import Trend
+from phaseopt.surrogate.trend import SETTLED, Trend, grid_error
 from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
 
 from .outside import NEW_PULL, readings, scikit_trend, scikit_trend_predict
-from .simulated import prior_of, torque
+from .simulated import full_load_points, prior_of, pulls, torque
 
 H = Hyperparameters(signal=6.0, lengths=(900.0, 40.0, 14.0, 22.0), noise=0.8, pull=1.7, mean=0.0)
 SCALE, SHIFT = 0.1, 4.0
@@ -157,3 +157,47 @@ def test_wrong_use_is_refused_with_the_mend(action, words):
         action()
     assert words in str(caught.value)
     assert "Mend:" in str(caught.value)
+
+
+def test_the_error_of_a_grid_is_what_a_grid_misses_of_a_function_that_is_known():
+    """Against the function itself, on the lines between nodes and on the nodes, by straight averages."""
+    prior = prior_of()
+    rng, step = np.random.default_rng(4), np.diff(prior.axes[0])[0]
+    low, high = np.array([axis[[0, -1]] for axis in prior.axes]).T
+    x = rng.uniform(low, high, (3000, 4))
+    nodes = x.copy()
+    nodes[:, 0] = prior.axes[0][rng.integers(0, prior.axes[0].size, len(x))]
+    middle = x.copy()
+    middle[:, 0] = prior.axes[0][rng.integers(0, prior.axes[0].size - 1, len(x))] + step / 2.0
+    everywhere = np.concatenate([x, nodes])
+    at_speeds, between = grid_error(prior, everywhere, torque(everywhere))
+    rms = [np.sqrt(np.mean((torque(p) - prior.at(p)) ** 2)) for p in (nodes, middle)]
+    assert at_speeds == pytest.approx(rms[0], abs=0.02)  # points a little beside the speeds count too
+    assert between == pytest.approx(rms[1], rel=0.15)
+    assert between > 2.0 * at_speeds
+
+
+def test_predictions_carry_the_grid_and_differences_keep_what_places_share():
+    """The deviation grows by the stated variance; two nearly equal places share their error, two far ones do not."""
+    prior = prior_of()
+    trend = Trend(prior, 0.1, 5.0, at_speeds=0.5, between=2.0)
+    readings = pulls(np.random.default_rng(5), 4, torque)
+    h = Hyperparameters(3.0, (1500.0, 20.0, 15.0, 15.0), 0.5, 1.0, 0.0)
+    bare, whole = ExactModel.at(h, readings, Trend(prior, 0.1, 5.0)), ExactModel.at(h, readings, trend)
+    rpm = prior.axes[0]
+    x = np.array([[n, 100.0, icl, 110.0] for n in (rpm[5], (rpm[5] + rpm[6]) / 2) for icl in (100.0, 100.01, 130.0)])
+    grown = whole.predict(x)[1] ** 2 - bare.predict(x)[1] ** 2
+    np.testing.assert_allclose(grown, np.repeat([0.25, 4.0], 3), rtol=1e-9)
+    product = whole.predict_grid([rpm[5]], [100.0], [100.0, 130.0], [110.0])[1].ravel()
+    np.testing.assert_allclose(product, whole.predict(x[[0, 2]])[1], rtol=1e-9)
+    added = whole.joint(x)[1] - bare.joint(x)[1]
+    np.testing.assert_allclose(np.diag(added), grown, rtol=1e-9)
+    assert added[0, 1] == pytest.approx(0.25, rel=1e-3)
+    assert abs(added[0, 2]) < 0.01 * 0.25
+
+
+def test_few_points_at_the_speeds_of_a_grid_leave_its_error_there_to_practice():
+    prior = prior_of()
+    x = full_load_points(np.random.default_rng(6), 5)
+    x[:, 0] = prior.axes[0][3:8]
+    assert grid_error(prior, x, prior.at(x)) == pytest.approx((SETTLED * prior.best,) * 2)
