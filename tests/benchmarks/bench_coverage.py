@@ -19,8 +19,8 @@ from scipy.stats import norm, qmc
 from true_engines import LOAD, SEEDS, SPEEDS, TrueEngine, described, described_prior, joined, true_engine
 
 from phaseopt.surrogate.coverage import SHARES
-from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit
+from phaseopt.surrogate.surface import TorqueSurface
 
 LOW, HIGH = np.array([99.0, 93.0]), np.array([120.0, 118.0])  # the example's safe box, icl and ecl
 REST = np.array([120.0, 118.0])
@@ -29,7 +29,7 @@ CASES = ((4, True), (7, True), (12, True), (7, False), (12, False))
 NINETY, HONEST = (0.86, 0.94), 1.3
 
 
-def day(engine: TrueEngine, count: int, prior: bool, rng: np.random.Generator) -> ExactModel:
+def day(engine: TrueEngine, count: int, prior: bool, rng: np.random.Generator) -> TorqueSurface:
     """The model of pulls at rest and at spread timings."""
     timings = LOW + qmc.Sobol(2, rng=rng).random(16)[:count] * (HIGH - LOW)
     timings[0] = REST
@@ -39,7 +39,7 @@ def day(engine: TrueEngine, count: int, prior: bool, rng: np.random.Generator) -
     return fit(readings, PRIOR, DESCRIBED.at(readings.x[:, 0], readings.x[:, 2], readings.x[:, 3]))
 
 
-def inside(engine: TrueEngine, model: ExactModel, rng: np.random.Generator) -> np.ndarray:
+def inside(engine: TrueEngine, model: TorqueSurface, rng: np.random.Generator) -> np.ndarray:
     """Whether points of new pulls lie inside the intervals of a reading, (points, shares)."""
     held = joined([engine.pull(*(LOW + rng.random(2) * (HIGH - LOW)), number, rng) for number in range(HELD)])
     mean, deviation = model.predict(held.x)
@@ -49,7 +49,7 @@ def inside(engine: TrueEngine, model: ExactModel, rng: np.random.Generator) -> n
     return off[:, None] <= norm.ppf(0.5 + np.array(SHARES) / 2.0)
 
 
-def gain(engine: TrueEngine, model: ExactModel) -> tuple[float, float, float]:
+def gain(engine: TrueEngine, model: TorqueSurface) -> tuple[float, float, float]:
     """Mean gain at full load of the best timing of each speed over rest: predicted, its deviation, true [N·m]."""
     a, b = (np.linspace(low, high, 12) for low, high in zip(LOW, HIGH, strict=True))
     mean, deviation = (found[:, 0] for found in model.predict_grid(SPEEDS, [LOAD], a, b))
