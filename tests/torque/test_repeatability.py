@@ -171,3 +171,13 @@ def test_a_gap_in_one_pull_does_not_move_the_others():
     shorter = points.isel(point=np.r_[0 : len(RPM), len(RPM) + 6 : 3 * len(RPM)])
     (group,) = find_repeats(shorter)
     assert group.layout()[0] == pytest.approx(offsets - offsets.mean(), abs=1e-9)
+
+
+def test_a_steady_drift_makes_no_pull_odd():
+    """The first and the last of ten lie nine newton metres off the mean, and just where the drift puts them."""
+    pulls = [pull - 2.0 * k for k, pull in enumerate(readings(np.random.default_rng(11), 10, deviation=0.2))]
+    found = repeatability(day(pulls))
+    assert found.drift_shown
+    assert found.odd == ()
+    pulls[4] = pulls[4] + 9.0
+    assert [odd.pull for odd in repeatability(day(pulls)).odd] == [4]
