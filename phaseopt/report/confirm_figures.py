@@ -34,7 +34,7 @@ def _torque(found: Confirmation, top: Any) -> str:
         upper.plot(rpm, predicted, "-", color=MIDDLE, label="predicted at the timing driven")
         upper.plot(rpm, top["measured"], "o", color=BLACK, mfc=WHITE, ms=5, label="measured, corrected")
         upper.set_ylabel("torque, N·m")
-        upper.set_title(f"Pull against prediction: {TITLES[found.word]}")
+        upper.set_title(f"Pull against prediction: {_title(found)}")
         upper.legend(loc="best")
         gain, doubt = top["gain"].to_numpy(), top["gain_within"].to_numpy()
         lower.errorbar(rpm, gain, yerr=doubt, fmt="o", color=BLACK, mfc=WHITE, ms=4, capsize=2, label="measured, 90 %")
@@ -63,9 +63,12 @@ def _phases(top: Any) -> str:
         return svg_element(figure, "confirm-phases", "Phases as driven against the tables, over engine speed")
 
 
-TITLES = {
-    "confirmed": "confirmed",
-    "better": "better than predicted",
-    "less": "less than predicted",
-    "untold": "cannot be told",
-}
+def _title(found: Confirmation) -> str:
+    if found.comparison is not None and found.comparison.level == 0 and found.word in ("less", "better"):
+        return "as predicted on average, " + ("less in places" if found.word == "less" else "more in places")
+    return {
+        "confirmed": "confirmed",
+        "better": "better than predicted",
+        "less": "less than predicted",
+        "untold": "cannot be told",
+    }[found.word]

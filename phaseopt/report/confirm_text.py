@@ -45,6 +45,8 @@ def verdict_words(found: Confirmation) -> str:
     if compared.more.any():
         parts.append(f"at {_speeds(rpm[compared.more])} rpm it stands above the prediction beside the rest of the pull")
     head = "LESS THAN PREDICTED" if found.word == "less" else "BETTER THAN PREDICTED"
+    if compared.level == 0:
+        head = "AS PREDICTED ON AVERAGE, BUT LESS IN PLACES" if found.word == "less" else "AS PREDICTED, MORE IN PLACES"
     return f"{head}: {'; '.join(parts)}; gain {gained}"
 
 

@@ -17,7 +17,7 @@ from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
 from phaseopt.progress import Progress
 from phaseopt.project import SIDES, Project, Pull, Side
-from phaseopt.study.commands import commanded
+from phaseopt.study.commands import command_errors
 from phaseopt.study.comparison import INTERVAL, Comparison, FloatArray, compare
 from phaseopt.tables import PhaseTables
 from phaseopt.torque.pulls import Reduction, reduce_pull
@@ -92,7 +92,7 @@ def confirm_project(
     itself.
     """
     reduced = reduce_pull(project, pull, name)  # first, for its mistakes are found in no time
-    commands = commanded(project, pull, reduced.points)
+    commands = {} if tables is None else command_errors(project, pull, reduced.points, tables)
     model = contact_model(project)
     baseline = baseline_tables(project)
     return confirm(model, torque_model(project, progress), baseline, pull, reduced, tables, commands)
@@ -111,8 +111,8 @@ def confirm(
 
     Parameters: the contact `model` of a project and what was `learnt` of its torque without this pull; `baseline`
     tables that the gain is against; the `pull`, for its offsets, and its points as `reduced`; the `tables` it was
-    driven on, None where they are not known; the `commands` of each cam at the points,
-    where logged.
+    driven on, None where they are not known; `commands`, how far those stand from
+    the tables at the points, by cam, where logged.
     """
     project, found = model.project, reduced.points
     rpm, load = (found[key].to_numpy() for key in ("rpm", "load"))
@@ -139,7 +139,7 @@ def confirm(
         *torque.gain,
         *torque.predicted_gain,
         _strayed(project, rpm, phases, asked),
-        _misled(rpm, commands, asked),
+        _misled(rpm, commands),
         _commanded_only(project),
         tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
         (*(() if learnt.simulation is None else learnt.simulation.said), *reduced.notes),
@@ -261,11 +261,10 @@ def _strayed(
     return tuple(found)
 
 
-def _misled(rpm: FloatArray, commands: dict[Side, FloatArray], asked: dict[Side, FloatArray]) -> tuple[Misled, ...]:
+def _misled(rpm: FloatArray, commands: dict[Side, FloatArray]) -> tuple[Misled, ...]:
     found = []
-    for side, command in commands.items():
-        off = command - asked[side]
-        away = np.abs(off) > FOLLOWED
+    for side, off in commands.items():
+        away = np.abs(off) > FOLLOWED  # never so for NaN
         if away.any():
             worst = float(off[away][np.abs(off[away]).argmax()])
             found.append(Misled(side, tuple(float(speed) for speed in np.round(rpm[away])), worst))

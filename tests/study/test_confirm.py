@@ -23,7 +23,7 @@ from phaseopt.progress import silent
 from phaseopt.project import Project
 from phaseopt.project_file import load_project, load_pull
 from phaseopt.report.confirm_text import confirm_as_dict, entry_text, phase_lines, verdict_words
-from phaseopt.study.commands import commanded
+from phaseopt.study.commands import command_errors
 from phaseopt.study.confirm import Confirmation, confirm
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.tables import read_driven
@@ -59,23 +59,34 @@ def judged(known: tuple[Project, ContactModel, TorqueModel], entry: Path) -> Con
     pull, _ = load_pull(entry, project)
     tables = read_driven(project, BEST, None, None)
     reduced = reduce_pull(project, pull, "new")
-    commands = commanded(project, pull, reduced.points)
+    assert tables is not None
+    commands = command_errors(project, pull, reduced.points, tables)
     return confirm(model, learnt, baseline_tables(project), pull, reduced, tables, commands)
 
 
-def test_the_examples_tables_are_at_least_what_was_predicted(known: tuple[Project, ContactModel, TorqueModel]) -> None:
-    """What is called measured is the true engine's torque but for noise and drift, and its phasers followed."""
+def test_the_examples_tables_against_the_true_engine(known: tuple[Project, ContactModel, TorqueModel]) -> None:
+    """What is called measured is the true engine's torque but for noise and drift, and its phasers followed.
+
+    From pulls alone the model does not see that overlap costs torque near 3250 rpm. The true engine makes less there
+    than was predicted, and the pull says so.
+    """
     found = judged(known, AFTER / "tables.toml")
-    assert found.word in ("confirmed", "better")
-    assert found.fulfilled
     assert found.strayed == ()
+    assert found.misled == ()
+    assert not found.outside
     with (AFTER / "true-torque.csv").open(encoding="utf-8", newline="") as lines:
         true = np.array([[float(row["rpm"]), float(row["torque N m"])] for row in csv.DictReader(lines)][:69])
     rpm = found.points["rpm"].to_numpy()
     off = found.points["measured"].to_numpy() - np.interp(rpm, *true.T)
-    assert off.std() < 1.7  # the dyno's noise is 1.3 N·m with a memory of ten rows; the mean is the pull's drift
     assert abs(off.mean()) < 0.01 * true[:, 1].mean()
+    assert off.std() < 2.5  # the dyno's noise is 1.7 N·m a row, most of it with a memory of ten rows
     assert 0.0 < found.mean_gain - found.mean_gain_within < found.mean_gain < 15.0
+    assert found.comparison is not None
+    assert found.word == "less"
+    short = found.comparison.less
+    assert ((rpm[short] > 3000) & (rpm[short] < 3500)).all()
+    truly = np.interp(rpm, *true.T) - found.points["predicted"].to_numpy()
+    assert (truly[short] < -1.5).all()
 
 
 def test_intervals_hold_for_pulls_that_the_model_has_not_seen(known: tuple[Project, ContactModel, TorqueModel]) -> None:
@@ -140,7 +151,7 @@ def test_a_pull_that_is_off_as_a_whole(
     found = judged(known, changed(tmp_path, scaled))
     assert found.word == word
     assert found.comparison is not None
-    assert not (found.comparison.less.any() if factor > 1 else found.comparison.more.any())
+    assert found.comparison.level == (1 if factor > 1 else -1)
     assert found.fulfilled == (word == "better")
 
 
@@ -153,7 +164,10 @@ def test_a_dip_that_was_not_predicted_is_named(
 
     found = judged(known, changed(tmp_path, dipped))
     assert found.word == "less"
-    assert "5000" in verdict_words(found) or "4999" in verdict_words(found)
+    assert found.comparison is not None
+    named = found.points["rpm"].to_numpy()[found.comparison.less]
+    assert (np.abs(named - 5000.0) < 200.0).any()
+    assert "FALLS SHORT" in verdict_words(found)
     assert not found.fulfilled
 
 
@@ -226,7 +240,7 @@ def test_the_command_writes_what_it_says(tmp_path: Path) -> None:
     project = pulls_alone_file(tmp_path)
     out = tmp_path / "out"
     found = run(project, "--pull", AFTER / "tables.toml", "--tables", BEST, "--out", out)
-    assert found.exit_code == 0, found.output
+    assert found.exit_code == 1, found.output  # it falls short near 3250 rpm, as above
     for words in ("Verdict", "over the baseline", "follow the tables", "by hand", "[[torque.pulls]]", "90 % interval"):
         assert words in found.output
     assert csvw.CSVW(str(out / "confirm.csv"), validate=True).is_valid
@@ -242,8 +256,7 @@ def test_the_same_for_machines_and_without_tables(known: tuple[Project, ContactM
     found = confirm(model, told_of, baseline_tables(project), pull, reduced, None, {})
     assert found.notes[0].startswith("NO TORQUE WAS MEASURED")
     told = json.loads(json.dumps(confirm_as_dict(found, entry)))
-    assert told["verdict"] in ("confirmed", "better")
-    assert told["fulfilled"]
+    assert (told["verdict"], told["fulfilled"]) == ("less", False)
     assert "no tables were named" in told["phases"][0]
 
 

@@ -40,7 +40,7 @@ TABLES = HERE.parents[2] / "maps" / "hillclimb-best"
 
 SWEPT, SECONDS = (1500.0, 8300.0), 20.0
 SPEEDS = np.arange(1500.0, 8301.0, 100.0)
-RATE_STEPS = 50.0  # rows a second
+RATE = 50.0  # rows a second, of both logs
 STEP_SPEEDS, STEP_LOAD = (2000.0, 4000.0, 6000.0), 50.0
 STEPS = ((0.0, 0.0), (18.0, 0.0), (0.0, 0.0), (0.0, -18.0), (0.0, 0.0), (10.0, -10.0), (18.0, -18.0), (8.0, -8.0))
 STEP_HELD = 2.0  # seconds
@@ -88,7 +88,7 @@ def tables_command(rpm: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def steps_command() -> tuple[FloatArray, FloatArray, FloatArray]:
     """Speed and both commands of the stepped log, a row each."""
-    rows = round(STEP_HELD * RATE_STEPS)
+    rows = round(STEP_HELD * RATE)
     rpm = np.repeat(STEP_SPEEDS, rows * len(STEPS))
     intake, exhaust = (np.tile(np.repeat([step[k] for step in STEPS], rows), len(STEP_SPEEDS)) for k in (0, 1))
     return rpm, intake, exhaust
@@ -124,7 +124,7 @@ def clean_torque() -> FloatArray:
 
 def follow_tables() -> tuple[Reading, FloatArray, FloatArray]:
     """The pull on the tables as the dyno shows it, and both commands."""
-    rate = 20.0
+    rate = RATE
     rpm = np.linspace(*SWEPT, int(SECONDS * rate))
     intake, exhaust = tables_command(rpm)
     log = Log(
@@ -138,9 +138,9 @@ def follow_tables() -> tuple[Reading, FloatArray, FloatArray]:
 def step_phasers() -> tuple[Reading, FloatArray, FloatArray]:
     """The stepped log as the dyno shows it, and both commands."""
     rpm, intake, exhaust = steps_command()
-    stands = INTAKE.follow(intake, rpm, RATE_STEPS), EXHAUST.follow(exhaust, rpm, RATE_STEPS)
+    stands = INTAKE.follow(intake, rpm, RATE), EXHAUST.follow(exhaust, rpm, RATE)
     held = np.zeros(rpm.size, dtype=np.bool_)
-    log = Log(rpm, np.full(rpm.size, STEP_LOAD), *stands, held, RATE_STEPS)
+    log = Log(rpm, np.full(rpm.size, STEP_LOAD), *stands, held, RATE)
     corners = clean_torque()[SPEEDS.size :].reshape(len(STEP_SPEEDS), 2, 2)
     axes = (np.array(STEP_SPEEDS), np.array([0.0, 18.0]), np.array([-18.0, 0.0]))
     torque = RegularGridInterpolator(axes, corners, bounds_error=False, fill_value=None)
