@@ -13,7 +13,7 @@ FloatArray = NDArray[np.float64]
 
 
 def command_errors(project: Project, pull: Pull, points: xr.Dataset, tables: PhaseTables) -> dict[Side, FloatArray]:
-    """How far the command stands from the tables about each point, mean of its rows, by cam, crank degrees (+ advanced).
+    """How far the command stands from the tables about each point, mean of its rows, by cam, in crank degrees.
 
     Empty where measured and commanded phase are not both logged, and for steady points, whose rows are not known by
     their speed. Rows at which a phaser is locked at rest do not count.
