@@ -155,16 +155,20 @@ def _stop(gains: tuple[float, ...], seen: tuple[float, str]) -> str:
     return (
         f"plan again after these pulls, and stop once a plan expects less than {least:.1f} N·m of all its pulls, "
         f"{known}; "
-        f"these are expected to add {together:.2f} N·m to the mean torque of the final tables at full load, "
-        f"one more {further:.2f} N·m{here}"
+        f"these are expected to add {_torque(together)} to the mean torque of the final tables at full load, "
+        f"one more {_torque(further)}{here}"
     )
+
+
+def _torque(gain: float) -> str:
+    return f"{gain:.2f} N·m" if gain >= 0.005 else "less than 0.01 N·m"
 
 
 def _notes(learnt: TorqueModel, question: Question) -> tuple[str, ...]:
     notes = [
         f"pulls are sweeps at full throttle; every timing keeps {ADDED:g} mm more than both contact rules ask",
         "a pull's worth is what the torque model believes it adds on average; it counts the row of full load alone, "
-        "without caution and roughness",
+        "without caution and roughness, and too little where torque bends more than the model believes",
     ]
     if learnt.simulation is not None and learnt.simulation.alone:
         notes.append("nothing is measured yet: worth rests on the simulation and on how far it is taken to be off")
