@@ -69,7 +69,8 @@ def main() -> int:
         missed += not well
         print(
             f"{kind[0]:5.0f} {kind[1]:3.0f} {kind[2]:8.1f} {kind[5]:5.0f}/{kind[6]:.0f}"
-            f"     {share:.3f} ({min(within):.2f}-{max(within):.2f})      {over:.2f} ({min(ratio):.2f}-{max(ratio):.2f})"
+            f"     {share:.3f} ({min(within):.2f}-{max(within):.2f})"
+            f"      {over:.2f} ({min(ratio):.2f}-{max(ratio):.2f})"
             f"  {'ok' if well and judged else 'MISSED' if judged else 'not judged'}",
             flush=True,
         )
