@@ -60,12 +60,11 @@ def plan_pulls(
     planned = [
         _planned(question, c, after - before) for c, before, after in zip(ordered, gains, gains[1:], strict=False)
     ]
-    seen = _seen(learnt)
     return Plan(
         question.rpm[question.read],
         tuple(_with_baselines(planned, _baseline(project, limits, question))),
         gains[:-1],
-        _stop(gains, seen),
+        _stop(gains, _repeats(learnt), measured=len(learnt.surface.readings) > 0),
         _notes(learnt, question),
     )
 
@@ -138,24 +137,25 @@ def _with_baselines(planned: list[PlannedPull], baseline: PlannedPull) -> list[P
     return [baseline, *(pull for part in parts for pull in (*part, baseline))]
 
 
-def _seen(learnt: TorqueModel) -> tuple[float, str]:
-    """The least difference that the dyno shows, N·m, and how it is known."""
+def _repeats(learnt: TorqueModel) -> tuple[float, str]:
+    """The standard deviation of a pull's mean among repeats, N·m, and how it is known."""
     if learnt.reduction is not None:
         repeated = repeatability(learnt.reduction.points)
         if repeated.freedom >= LEAST_FREEDOM:
-            return repeated.least, "the least difference that repeated pulls show on this dyno"
-    offset = 2.0 * math.sqrt(2.0) * learnt.surface.hyperparameters.pull
-    return offset, "the least difference between two pulls by what the torque model takes for drift"
+            return repeated.deviation, "what a pull's mean repeats to on this dyno (standard deviation)"
+    return learnt.surface.hyperparameters.pull, "the drift between pulls by the torque model (standard deviation)"
+        learnt.surface.hyperparameters.pull,
+        "what the torque model takes for drift between pulls (standard deviation)",
+    )
 
 
-def _stop(gains: tuple[float, ...], seen: tuple[float, str]) -> str:
+def _stop(gains: tuple[float, ...], repeats: tuple[float, str], *, measured: bool) -> str:
     together, further = gains[-2] - gains[0], gains[-1] - gains[-2]
-    least, known = seen
-    here = ": too little to be seen, so stop here, or make them only to be sure" if together < least else ""
+    least, known = repeats
+    here = ": less than that, so stop here, or make them only to be sure" if measured and together < least else ""
     return (
         f"plan again after these pulls, and stop once a plan expects less than {least:.1f} N·m of all its pulls, "
-        f"{known}; "
-        f"these are expected to add {_torque(together)} to the mean torque of the final tables at full load, "
+        f"{known}; these are expected to add {_torque(together)} to the mean torque of the final tables at full load, "
         f"one more {_torque(further)}{here}"
     )
 

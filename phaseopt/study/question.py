@@ -41,11 +41,14 @@ class Question:
     steps: Array
 
     def outlook(self, surface: TorqueSurface, engine: Engine) -> tuple[Outlook, Field]:
-        """What the torque model expects of it, and where pulls may go; nothing is taken where it knows no torque."""
+        """What the torque model expects of it, and where pulls may go.
+
+        Where a simulation did not settle nothing is known: a table takes no such label, and reading it tells nothing.
+        """
         mean, covariance = joint_of_labels(surface, self.rpm, self.load, centrelines(engine, self.timings.pairs))
         known = np.isfinite(mean)
         covariance = np.where(known.ravel()[:, None] & known.ravel(), covariance, 0.0)
-        field = Field(self.steps, self.timings.measurable & known[self.read].all(axis=0), self.read)
+        field = Field(self.steps, self.timings.measurable, self.read)
         return Outlook.of(np.where(known, mean, 0.0), covariance, self.weight, self.allowed & known), field
 
 

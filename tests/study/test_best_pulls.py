@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+import xarray as xr
+from cycle.sample import sample
 from engines import project_of
 
 from phaseopt.clearance import contact_model, phase_limits
@@ -19,9 +21,10 @@ from phaseopt.project import Project
 from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.next_pulls import Plan
 from phaseopt.study.safe_timings import ADDED, safe_timings
-from phaseopt.surrogate.fitting import fit
+from phaseopt.surrogate.fitting import fit, simulated
+from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
-from phaseopt.torque_model import TorqueModel
+from phaseopt.torque_model import Simulated, TorqueModel
 
 SPEEDS = np.arange(2000.0, 6001.0, 500.0)
 
@@ -137,6 +140,31 @@ def test_a_fixed_cam_is_never_moved(tmp_path: Path) -> None:
     _, _, _, plan = planned(tmp_path, timings, 2, exhaust={"phaser": None})
     assert all((pull.exhaust == 0.0).all() for pull in plan.pulls)
     assert any((pull.intake != 0.0).any() for pull in plan.pulls if pull.kind != "baseline")
+
+
+def test_a_simulation_alone_is_planned_on_where_it_does_not_settle_everywhere(tmp_path: Path) -> None:
+    """Nothing simulated below 3000 rpm and none settled in one corner: pulls are planned all the same, and clear."""
+    project = project_of(tmp_path)
+    model = contact_model(project)
+    axes = {
+        "rpm": SPEEDS[2:],
+        "load": np.array([40.0, 100.0]),
+        "icl": np.arange(70.0, 121.0, 10.0),
+        "ecl": np.arange(75.0, 121.0, 9.0),
+    }
+    rpm, load, icl, ecl = (np.asarray(v) for v in np.meshgrid(*axes.values(), indexing="ij"))
+    made = torque(rpm, icl, ecl) * load / 100.0
+    made[-1, :, 0, 0] = np.nan
+    grid = xr.Dataset({"torque": (tuple(axes), made)}, axes)
+    known = Simulated(grid, sample(), None, None, 0.08)
+    learnt = TorqueModel(simulated(GridPrior(grid), 0.08), None, known, None, None)
+    plan = plan_pulls(project, model, phase_limits(model), learnt, 2)
+    assert plan.expected[-1] > 0.5
+    assert any("nothing is measured" in note for note in plan.notes)
+    assert "stop here" not in plan.stop
+    for pull in plan.pulls:
+        pairs = np.column_stack([pull.intake, pull.exhaust])
+        assert box_verdict(model, pairs, False, model.top_speed).verdict == CLEAR
 
 
 def test_safe_timings_are_those_of_a_check_of_each(tmp_path: Path) -> None:
