@@ -10,7 +10,8 @@ import numpy as np
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
 from phaseopt.report.text import cautions, wrapped_block
-from phaseopt.study.confirm import FOLLOWED, LEAST_POINTS, Confirmation, Strayed
+from phaseopt.study.confirm import LEAST_POINTS, Confirmation
+from phaseopt.study.followed import FOLLOWED, Strayed
 
 STATISTIC = (
     "the mean difference by its own 90 % interval; at each speed the difference less that mean over its deviation "

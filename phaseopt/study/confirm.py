@@ -19,35 +19,13 @@ from phaseopt.progress import Progress
 from phaseopt.project import SIDES, Project, Pull, Side
 from phaseopt.study.commands import command_errors
 from phaseopt.study.comparison import INTERVAL, Comparison, FloatArray, compare
+from phaseopt.study.followed import Misled, Strayed, commanded_only, misled, phases_asked, phases_driven, strayed
 from phaseopt.tables import PhaseTables
 from phaseopt.torque.pulls import Reduction, reduce_pull
 from phaseopt.torque_model import TorqueModel, torque_model
 
 LEAST_POINTS = 3  # below which neither the mean nor the shape of a pull says anything (our judgement)
-FOLLOWED = 1.0  # crank degrees beyond a phaser's error by which a phase may stand off: zero, and the width of a bin
 Word = Literal["confirmed", "better", "less", "untold"]
-
-
-@dataclass(frozen=True)
-class Strayed:
-    """Speeds at which a cam did not stand where the tables say: `worst` crank degrees off, + = more advanced.
-
-    `beyond`: farther than the error and overshoot which the contact limits allow for.
-    """
-
-    side: Side
-    rpm: tuple[float, ...]
-    worst: float
-    beyond: bool
-
-
-@dataclass(frozen=True)
-class Misled:
-    """Speeds at which the logged command is not what the tables say, `worst` crank degrees off, + = more advanced."""
-
-    side: Side
-    rpm: tuple[float, ...]
-    worst: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,8 +95,8 @@ def confirm(
     project, found = model.project, reduced.points
     rpm, load = (found[key].to_numpy() for key in ("rpm", "load"))
     driven = np.column_stack([found[key].to_numpy() for key in ("icl", "ecl")])
-    phases = _phases(project, pull, driven)
-    asked = _asked(project, tables, rpm, load)
+    phases = phases_driven(project, pull, driven)
+    asked = phases_asked(project, tables, rpm, load)
     torque = _torque(model, learnt, baseline, found)
     outside = _outside(model, driven, rpm)
     points = xr.Dataset(
@@ -138,9 +116,9 @@ def confirm(
         torque.known,
         *torque.gain,
         *torque.predicted_gain,
-        _strayed(project, rpm, phases, asked),
-        _misled(rpm, commands),
-        _commanded_only(project),
+        strayed(project, rpm, phases, asked),
+        misled(rpm, commands),
+        commanded_only(project),
         tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
         (*(() if learnt.simulation is None else learnt.simulation.said), *reduced.notes),
     )
@@ -213,28 +191,6 @@ def _mean(values: FloatArray, covariance: FloatArray) -> tuple[float, float]:
     return float(values.mean()), INTERVAL * math.sqrt(max(float(covariance.mean()), 0.0))
 
 
-def _phases(project: Project, pull: Pull, driven: FloatArray) -> dict[Side, FloatArray]:
-    """Phases as the phasers stood, crank degrees from rest, at the offsets of the day of the pull."""
-    intake, exhaust = (
-        project.cam(side).offset if (then := getattr(pull.offsets, side)) is None else then for side in SIDES
-    )
-    return {
-        "intake": project.intake.centreline - intake - driven[:, 0],
-        "exhaust": driven[:, 1] - project.exhaust.centreline - exhaust,
-    }
-
-
-def _asked(project: Project, tables: PhaseTables | None, rpm: FloatArray, load: FloatArray) -> dict[Side, FloatArray]:
-    """Phases as the tables have them; at rest while a phaser is locked; NaN without tables."""
-    if tables is None:
-        return {side: np.full(rpm.size, math.nan) for side in SIDES}
-    asked: dict[Side, FloatArray] = {}
-    for side, phase in zip(SIDES, tables.at(rpm, load), strict=True):
-        phaser = project.phaser_of(side)
-        asked[side] = phase if phaser is None else np.where(rpm <= phaser.rest_until, 0.0, phase)
-    return asked
-
-
 def _columns(
     phases: dict[Side, FloatArray], name: str, words: str
 ) -> dict[str, tuple[str, FloatArray, dict[str, str]]]:
@@ -242,41 +198,6 @@ def _columns(
         f"{side}_{name}": ("point", values, {"units": "degree", "long_name": f"{side} {words}, + = advanced"})
         for side, values in phases.items()
     }
-
-
-def _strayed(
-    project: Project, rpm: FloatArray, phases: dict[Side, FloatArray], asked: dict[Side, FloatArray]
-) -> tuple[Strayed, ...]:
-    found = []
-    for side in SIDES:
-        phaser = project.phaser_of(side)
-        if phaser is None:
-            continue
-        off = phases[side] - asked[side]
-        away = np.abs(off) > phaser.error + FOLLOWED  # never so for NaN
-        if away.any():
-            worst = float(off[away][np.abs(off[away]).argmax()])
-            beyond = abs(worst) > phaser.error + phaser.overshoot + FOLLOWED
-            found.append(Strayed(side, tuple(float(speed) for speed in np.round(rpm[away])), worst, beyond))
-    return tuple(found)
-
-
-def _misled(rpm: FloatArray, commands: dict[Side, FloatArray]) -> tuple[Misled, ...]:
-    found = []
-    for side, off in commands.items():
-        away = np.abs(off) > FOLLOWED  # never so for NaN
-        if away.any():
-            worst = float(off[away][np.abs(off[away]).argmax()])
-            found.append(Misled(side, tuple(float(speed) for speed in np.round(rpm[away])), worst))
-    return tuple(found)
-
-
-def _commanded_only(project: Project) -> tuple[Side, ...]:
-    """Cams whose logged phase is the commanded one: whether the phaser followed was not measured."""
-    assert project.torque is not None  # or the pull could not have been read
-    columns = project.torque.columns
-    measured = {"intake": columns.intake_phase, "exhaust": columns.exhaust_phase}
-    return tuple(side for side in SIDES if project.phaser_of(side) is not None and measured[side] is None)
 
 
 def _outside(model: ContactModel, driven: FloatArray, rpm: FloatArray) -> NDArray[np.str_]:
@@ -290,7 +211,7 @@ def _outside(model: ContactModel, driven: FloatArray, rpm: FloatArray) -> NDArra
     }
     for side in SIDES:
         phaser = model.project.phaser_of(side)
-        if phaser is not None and side not in _commanded_only(model.project):
+        if phaser is not None and side not in commanded_only(model.project):
             away = np.abs(phases[side])
             phases[side] = np.sign(phases[side]) * np.maximum(away - phaser.error, 0.0)
     gaps = model.gaps(np.repeat(np.column_stack([phases[side] for side in SIDES]), 2, axis=1))
