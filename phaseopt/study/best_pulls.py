@@ -144,9 +144,6 @@ def _repeats(learnt: TorqueModel) -> tuple[float, str]:
         if repeated.freedom >= LEAST_FREEDOM:
             return repeated.deviation, "what a pull's mean repeats to on this dyno (standard deviation)"
     return learnt.surface.hyperparameters.pull, "the drift between pulls by the torque model (standard deviation)"
-        learnt.surface.hyperparameters.pull,
-        "what the torque model takes for drift between pulls (standard deviation)",
-    )
 
 
 def _stop(gains: tuple[float, ...], repeats: tuple[float, str], *, measured: bool) -> str:
