@@ -105,15 +105,22 @@ def best_tables(
     """Search the safe boxes for the best tables on a torque model."""
     tell(0.0, "torque of every label")
     labels = torque_map(project, model, limits, learnt.surface)
+    found, tables = searched(project, model, limits, labels, part(tell, 0.25, 1.0))
+    return found, labels, tables
+
+
+def searched(
+    project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, tell: Progress
+) -> tuple[SearchResult, PhaseTables]:
+    """The best tables where the torque of every label is known already."""
     with told_of(project, "search"):
         problem, boxes = search_problem(project, model, limits, labels)
-        rest_of_it = part(tell, 0.25, 1.0)
         if project.gap.between == BY_NAME:
-            found = solve_loosened(problem, boxes, model, limits, rest_of_it)
+            found = solve_loosened(problem, boxes, model, limits, tell)
         else:
-            found = solve(problem, boxes, progress=rest_of_it)
+            found = solve(problem, boxes, progress=tell)
     exhaust = found.intake if model.tied else found.exhaust
-    return found, labels, PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
+    return found, PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
 
 
 def refuse_unguarded(project: Project, limits: Limits) -> None:

@@ -60,6 +60,7 @@ class Search(Section):
     caution: float = Field(1.0, ge=0, description="standard deviations of doubt taken off the torque")
     roughness: float = Field(0.02, ge=0, description="N·m per (degree per 500 rpm or per 10 kPa) squared")
     crossing: float = Field(3000.0, gt=0, description="rpm a second, the fastest the engine runs through the table")
+    slew_share: float = Field(1.0, gt=0, le=1, description="share of each phaser's slew that the tables may use")
     full_load_from: float = Field(85.0, description="load from which a cell counts in full; below it a tenth")
     weights: tuple[Weight, ...] = Field((), description="bands that count otherwise, first match wins")
     overlap_cap: tuple[OverlapCap, ...] = Field((), description="bands with capped overlap")

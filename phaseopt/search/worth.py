@@ -119,7 +119,13 @@ def _box(limits: Limits, tied: bool, box: object) -> Box:
 
 
 def _slew(project: Project, side: Side) -> FloatArray:
-    """(R - 1, 2) least and greatest change of phase along speed, crank degrees."""
+    """(R - 1, 2) least and greatest change of phase along speed that the tables may use, crank degrees."""
+    return project.search.slew_share * slew_caps(project, side)
+
+
+def slew_caps(project: Project, side: Side) -> FloatArray:
+    """(R - 1, 2) least and greatest change of phase along speed that the phaser can follow, crank degrees; infinite
+    where the cam is fixed."""
     phaser: Phaser | None = project.phaser_of(side)
     rpm, crossing = np.array(project.tables.rpm), project.search.crossing
     if phaser is None:
