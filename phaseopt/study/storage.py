@@ -1,0 +1,95 @@
+"""Where the trials of a study are kept: SQLite beside the project, or any storage that Optuna takes by its URL.
+
+A study is found again by its kind, the version of what its trials record, and a fingerprint of all that they were
+computed from. So a run that was stopped goes on, several processes share one study, other inputs never mix with these,
+and what another version recorded is refused.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Literal
+
+import optuna
+from sqlalchemy.exc import SQLAlchemyError
+
+from phaseopt.cycle.kept import FOLDER
+from phaseopt.errors import InputError
+
+OPTION = "--storage"
+WAIT = 60.0  # seconds that a process waits for another that writes to the same SQLite file
+
+
+def open_study(
+    kind: str,
+    version: int,
+    made_of: str,
+    directions: Sequence[Literal["minimize", "maximize"]],
+    folder: Path,
+    url: str | None = None,
+) -> optuna.Study:
+    """The study of this kind, version and fingerprint: the one in the storage, or a new one.
+
+    Parameters: `kind`, one word; `version`, to be raised whenever the same trial would be recorded otherwise;
+    `made_of`, a fingerprint; `directions`, one for each objective; `folder` of the project, in
+    whose .phaseopt/ the study is kept where no `url` is given. Raises `InputError` where the storage cannot be opened
+    or holds a study of this kind that another version wrote.
+    """
+    optuna.logging.set_verbosity(optuna.logging.WARNING)
+    file = folder / FOLDER / f"{kind}.sqlite" if url is None else None
+    name = _name(kind, version, made_of)
+    try:
+        if file is not None:
+            file.parent.mkdir(exist_ok=True)
+        storage = _storage(f"sqlite:///{file}" if url is None else url)
+        foreign = [each for each in optuna.get_all_study_names(storage) if _of_another_version(each, kind, version)]
+        if foreign:
+            raise InputError.one(
+                f"it holds a {kind} study that another version of phaseopt wrote",
+                mend="move the file away" if file is not None else "name another storage",
+                file=file,
+                where=OPTION if file is None else "",
+            )
+        return optuna.create_study(storage=storage, study_name=name, directions=directions, load_if_exists=True)
+    except InputError:
+        raise
+    except (SQLAlchemyError, optuna.exceptions.OptunaError, ImportError, OSError, RuntimeError, ValueError) as error:
+        raise _unusable(file, error) from error
+
+
+def _storage(url: str) -> optuna.storages.BaseStorage:
+    """Two processes that make the same new file at the same time: the second finds its tables made, and opens it."""
+    options = {"connect_args": {"timeout": WAIT}} if url.startswith("sqlite") else None
+    try:
+        return optuna.storages.RDBStorage(url, engine_kwargs=options)
+    except SQLAlchemyError:
+        return optuna.storages.RDBStorage(url, engine_kwargs=options)
+
+
+def _name(kind: str, version: int, made_of: str) -> str:
+    """How a study is called in its storage.
+
+    >>> _name("offsets", 2, "3f")
+    'phaseopt offsets 2 3f'
+    """
+    return f"phaseopt {kind} {version} {made_of}"
+
+
+def _of_another_version(name: str, kind: str, version: int) -> bool:
+    """Whether a study is of this kind and another version.
+
+    >>> [_of_another_version(n, "offsets", 2) for n in ("phaseopt offsets 1 3f", "phaseopt offsets 2 4a", "other")]
+    [True, False, False]
+    """
+    return name.startswith(f"phaseopt {kind} ") and not name.startswith(f"phaseopt {kind} {version} ")
+
+
+def _unusable(file: Path | None, error: Exception) -> InputError:
+    """A storage that cannot be opened; a URL is not repeated, since it may hold a password."""
+    return InputError.one(
+        f"the storage of the study cannot be used ({type(error).__name__})",
+        mend="make its folder writable, or name a storage with --storage sqlite:///FILE"
+        if file is not None
+        else "give a URL as sqlite:///FILE, or of a database that is running and whose driver is installed",
+        file=file,
+        where="" if file is not None else OPTION,
+    )
