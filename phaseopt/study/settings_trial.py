@@ -1,0 +1,148 @@
+"""One trial of the trade-off: the best tables under some settings of the search, and what they are like.
+
+All trials stand on the same contact limits and the same torque of every label; nothing is fitted again.
+"""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from phaseopt.build import refuse_unguarded, searched
+from phaseopt.clearance.check import Verdict, check_tables
+from phaseopt.clearance.limits import Limits, phase_limits
+from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.cycle.fingerprint import fingerprint
+from phaseopt.errors import InputError
+from phaseopt.progress import Remembered, part, silent
+from phaseopt.project import SIDES, Project
+from phaseopt.search.labels import BoolArray, FloatArray
+from phaseopt.search.solve import SearchResult
+from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, slew_caps, torque_map
+from phaseopt.study.smoothness import smoothness
+from phaseopt.tables import PhaseTables
+from phaseopt.torque_model import require_source, torque_model
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Keys of the project's [search] section that a trial changes."""
+
+    roughness: float
+    caution: float
+    slew_share: float
+
+    @classmethod
+    def of(cls, project: Project) -> "Settings":
+        """The project's own."""
+        return cls(project.search.roughness, project.search.caution, project.search.slew_share)
+
+    def put_into(self, project: Project) -> Project:
+        """The project with these instead of its own."""
+        return project.model_copy(update={"search": project.search.model_copy(update=asdict(self))})
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What tables are like, over the cells that count.
+
+    `torque` expected, mean by weight, and `doubt`, the mean of its standard deviation, N·m; `full_torque` expected,
+    mean over full load, N·m; `rms_step`, `largest_step`, `slew_used` as `Smoothness` has them; `gap`, how far the
+    search may be below the best possible, as a share of its value.
+    """
+
+    torque: float
+    doubt: float
+    full_torque: float
+    rms_step: float
+    largest_step: float
+    slew_used: float
+    gap: float
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What all trials stand on; `counts` (R, L), the cells that the torque model speaks of in the project's own tables,
+    which are the cells that count."""
+
+    project: Project
+    model: ContactModel
+    limits: Limits
+    labels: TorqueMap
+    counts: BoolArray
+    own: Outcome
+
+    @classmethod
+    def of(cls, project: Project, model: ContactModel, limits: Limits, labels: TorqueMap) -> "Ground":
+        """With the project's own tables searched. Raises `InputError` where there are none."""
+        found, _ = searched(project, model, limits, labels, silent)
+        counts = labels.in_reach[_cells(found)]
+        return cls(project, model, limits, labels, counts, _outcome(project, model, labels, counts, found))
+
+    def outcome(self, settings: Settings) -> Outcome:
+        """Raises `InputError` where no tables keep the rules, or the best hold phases whose torque is not known."""
+        found, _ = self._searched(settings)
+        return _outcome(self.project, self.model, self.labels, self.counts, found)
+
+    def verdict(self, settings: Settings) -> Verdict:
+        """On the tables that some settings make."""
+        return check_tables(self.model, self._searched(settings)[1])
+
+    def _searched(self, settings: Settings) -> tuple[SearchResult, PhaseTables]:
+        return searched(settings.put_into(self.project), self.model, self.limits, self.labels, silent)
+
+    def fingerprint(self) -> str:
+        """Of all that a trial's outcome depends on beside its settings; torque to 0.01 N·m."""
+        plain = Settings(0.0, 0.0, 1.0).put_into(self.project)
+        problem, boxes = search_problem(plain, self.model, self.limits, self.labels)
+        masks = [mask for mask in (problem.reach, problem.known, *problem.rules.values()) if mask is not None]
+        return fingerprint(
+            problem.rpm, problem.load, problem.intake, problem.exhaust, problem.intake_slew, problem.exhaust_slew,
+            np.round(problem.worth, 2), np.round(self.labels.deviation, 2), self.counts, cell_weights(self.project),
+            masks, [tuple(box) for box in boxes], self.project.gap.between, self.limits.safe["edge"].to_numpy(),
+        )  # fmt: skip
+
+
+def ground(project: Project, tell: Remembered) -> Ground:
+    """Contact limits and torque of every label of a project. Raises `InputError` as `build` does."""
+    tell(0.0, "contact limits")
+    require_source(project)
+    model = contact_model(project)
+    limits = phase_limits(model)
+    refuse_unguarded(project, limits)
+    learnt = torque_model(project, part(tell, 0.05, 0.6))
+    tell(max(tell.reached, 0.6), "torque of every label")
+    return Ground.of(project, model, limits, torque_map(project, model, limits, learnt.surface))
+
+
+def _outcome(
+    project: Project, model: ContactModel, labels: TorqueMap, counts: BoolArray, found: SearchResult
+) -> Outcome:
+    torque, doubt = (each[_cells(found)] for each in (labels.torque, labels.deviation))
+    if not np.isfinite(torque[counts]).all():
+        raise InputError.one("the best tables hold phases whose torque is not known", mend="allow more slew")
+    sides = [side for side in SIDES if project.phaser_of(side) is not None][: 1 if model.tied else None]
+    tables = [found.intake if side == "intake" else found.exhaust for side in sides]
+    caps = [slew_caps(project, side) for side in sides]
+    even = smoothness(np.array(project.tables.rpm), np.array(project.tables.load), tables, caps)
+    weight = np.where(counts, cell_weights(project), 0.0)
+    return Outcome(
+        torque=_mean(torque, weight),
+        doubt=_mean(doubt, weight),
+        full_torque=_mean(torque[:, -1], np.where(counts[:, -1], 1.0, 0.0)),
+        rms_step=even.rms_step,
+        largest_step=even.largest_step,
+        slew_used=even.slew_used,
+        gap=found.gap_of_value,
+    )
+
+
+def _mean(values: FloatArray, weight: FloatArray) -> float:
+    """NaN where nothing counts."""
+    counted = weight > 0
+    return float(values[counted] @ weight[counted] / weight.sum()) if counted.any() else float("nan")
+
+
+def _cells(found: SearchResult) -> tuple[Any, ...]:
+    """What picks each cell's label out of (R, L, A, B)."""
+    return (*np.indices(found.intake_index.shape), found.intake_index, found.exhaust_index)

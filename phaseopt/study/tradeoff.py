@@ -1,0 +1,202 @@
+"""What smoother tables, slew in hand and caution cost in torque: a study of many searches on one torque model.
+
+A trial takes three keys of the project's [search] section and makes the best tables under them. Four things are wanted
+at once: torque, little doubt of it, even tables, and slew in hand. The trials that none other beats in all four are the
+front; one of them, the knee, is recommended, and any other can be taken by its keys.
+"""
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import optuna
+import xarray as xr
+from optuna.distributions import BaseDistribution, FloatDistribution, IntDistribution
+from optuna.trial import FrozenTrial, TrialState
+
+from phaseopt.clearance.check import Verdict
+from phaseopt.errors import InputError
+from phaseopt.progress import Progress, Remembered, part, silent
+from phaseopt.project import Project
+from phaseopt.study.knee import front, knee
+from phaseopt.study.settings_trial import Ground, Outcome, Settings, ground
+from phaseopt.study.storage import open_study
+
+VERSION = 1  # of what a trial records
+RANDOM_TRIALS = 20  # before the sampler begins to learn from them
+SETTINGS: dict[str, BaseDistribution] = {
+    "roughness_thousandths": IntDistribution(2, 500, log=True),
+    "caution": FloatDistribution(0.0, 2.0, step=0.05),
+    "slew_share": FloatDistribution(0.25, 1.0, step=0.05),
+}
+CORNERS: tuple[dict[str, float], ...] = tuple(
+    {"roughness_thousandths": roughness, "caution": caution, "slew_share": share}
+    for roughness in (2, 500)
+    for caution in (0.0, 2.0)
+    for share in (0.25, 1.0)
+)  # tried first: between them lie the ends of the front, by which its knee is measured
+LEAST_TRIALS = len(CORNERS)
+OBJECTIVES = {"torque": "maximize", "doubt": "minimize", "rms_step": "minimize", "slew_used": "minimize"}
+KNEE_WEIGHTS = {"sure_torque": 2.0, "rms_step": 1.0, "slew_used": 1.0}
+
+
+@dataclass(frozen=True, eq=False)
+class Tradeoff:
+    """What a study found.
+
+    `trials` has dim trial: settings and outcome of each, `sure_torque` (torque less the project's own caution times the
+    doubt) and `on_front`; the first, number 0, is the project as it stands. `knee` and `most` are the positions of the
+    knee and of the most torque; `verdict` is on the knee's tables; `refused` says by number of trial which settings
+    left no tables, and why; `earlier` is how many trials the storage held already; `uncounted` how many cells do not
+    count, since the torque model does not speak of them.
+    """
+
+    project: Project
+    not_covered: tuple[str, ...]
+    trials: xr.Dataset
+    knee: int
+    most: int
+    verdict: Verdict
+    refused: dict[int, str]
+    earlier: int
+    uncounted: int
+
+    def settings(self, position: int) -> Settings:
+        """Those of one trial."""
+        return Settings(*(float(self.trials[name][position]) for name in ("roughness", "caution", "slew_share")))
+
+
+def tradeoff(project: Project, trials: int, storage: str | None = None, progress: Progress | None = None) -> Tradeoff:
+    """Study a project until the storage holds this many trials of it.
+
+    Parameters: `project`; `trials`, earlier ones included; `storage`, the URL of an Optuna storage, None = SQLite
+    beside the project; `progress`. Raises `InputError` as `build` does, and where the storage cannot serve.
+    """
+    tell = Remembered(progress or silent)
+    base = ground(project, tell)
+    return study_on(base, trials, storage, part(tell, tell.reached, 1.0))
+
+
+def study_on(base: Ground, trials: int, storage: str | None = None, tell: Progress = silent) -> Tradeoff:
+    """The same where limits and torque are known already."""
+    directions: list[Any] = list(OBJECTIVES.values())
+    study = open_study("tradeoff", VERSION, base.fingerprint(), directions, base.project.folder, storage)
+    earlier = len(_done(study))
+    for done in _until(study, trials):
+        tell(0.95 * done / trials, f"trial {done + 1} of {trials}")
+        _try(study, base)
+    tell(0.95, "checking the tables of the knee")
+    finished = _done(study)
+    kept = [
+        (trial.number + 1, _from_params(trial.params), Outcome(**trial.user_attrs["outcome"]))
+        for trial in finished
+        if trial.state == TrialState.COMPLETE
+    ]
+    table = _table([(0, Settings.of(base.project), base.own), *kept], base.project.search.caution)
+    best = _knee(table)
+    own = Settings.of(base.project)
+    return Tradeoff(
+        base.project,
+        base.model.not_covered,
+        table,
+        best,
+        int(table["torque"].to_numpy().argmax()),
+        base.verdict(own if best == 0 else kept[best - 1][1]),
+        {trial.number + 1: trial.user_attrs["why"] for trial in finished if "why" in trial.user_attrs},
+        earlier,
+        int((~base.counts).sum()),
+    )
+
+
+def _until(study: optuna.Study, trials: int) -> Iterator[int]:
+    """How many trials are done, as long as it is fewer than `trials`; other processes may do some."""
+    while (done := len(_done(study))) < trials:
+        yield done
+
+
+def _done(study: optuna.Study) -> list[FrozenTrial]:
+    """Trials with an outcome, or with the reason why there is none; one that a killed run left has neither."""
+    return [
+        trial
+        for trial in study.get_trials(deepcopy=False, states=(TrialState.COMPLETE, TrialState.FAIL))
+        if trial.state == TrialState.COMPLETE or "why" in trial.user_attrs
+    ]
+
+
+def _try(study: optuna.Study, base: Ground) -> None:
+    """One more trial: a corner of the settings while one is lacking, then what the sampler asks for.
+
+    The sampler is made anew for each, seeded by how many there are: a run that goes on asks what it would have asked.
+    """
+    everything = study.get_trials(deepcopy=False)
+    tried = [trial.params for trial in _done(study)]
+    lacking = [corner for corner in CORNERS if corner not in tried]
+    if lacking:  # the first of them may be under way in other processes
+        running = sum(trial.state == TrialState.RUNNING for trial in everything)
+        study.enqueue_trial(lacking[running % len(lacking)])
+    study.sampler = optuna.samplers.TPESampler(seed=len(everything), n_startup_trials=RANDOM_TRIALS)
+    trial = study.ask(SETTINGS)
+    try:
+        outcome = base.outcome(_from_params(trial.params))
+    except InputError as error:
+        trial.set_user_attr("why", error.mistakes[0].problem)
+        study.tell(trial, state=TrialState.FAIL)
+        return
+    trial.set_user_attr("outcome", asdict(outcome))
+    study.tell(trial, [getattr(outcome, name) for name in OBJECTIVES])
+
+
+def _from_params(params: dict[str, Any]) -> Settings:
+    """Figures as a person would write them.
+
+    >>> _from_params({"roughness_thousandths": 35, "caution": 0.15000000000000002, "slew_share": 0.7})
+    Settings(roughness=0.035, caution=0.15, slew_share=0.7)
+    """
+    return Settings(params["roughness_thousandths"] / 1000, round(params["caution"], 2), round(params["slew_share"], 2))
+
+
+_WORDS = {
+    "roughness": ("search.roughness of the trial", "N m"),
+    "caution": ("search.caution of the trial", "1"),
+    "slew_share": ("search.slew_share of the trial", "1"),
+    "torque": ("expected torque, mean by weight of the cells", "N m"),
+    "doubt": ("standard deviation of a cell's torque, mean by weight", "N m"),
+    "full_torque": ("expected torque, mean over full load", "N m"),
+    "rms_step": ("root mean square change of phase per 500 rpm or per 10 kPa", "degree"),
+    "largest_step": ("largest change of phase between neighbouring cells", "degree"),
+    "slew_used": ("largest share of the phasers' slew that the tables use", "1"),
+    "gap": ("how far the search may be below the best possible, as a share of its value", "1"),
+    "sure_torque": ("torque less the project's own caution times doubt", "N m"),
+}
+
+
+def _table(rows: list[tuple[int, Settings, Outcome]], caution: float) -> xr.Dataset:
+    """A row a trial."""
+    values = [
+        asdict(settings) | asdict(outcome) | {"sure_torque": outcome.torque - caution * outcome.doubt}
+        for _, settings, outcome in rows
+    ]
+    table = xr.Dataset(
+        {
+            name: ("trial", np.array([row[name] for row in values]), {"long_name": words, "units": unit})
+            for name, (words, unit) in _WORDS.items()
+        },
+        {
+            "trial": (
+                "trial",
+                [number for number, *_ in rows],
+                {"long_name": "number of the trial; 0 the project's own"},
+            )
+        },
+    )
+    losses = np.column_stack(
+        [table[name] * (-1.0 if direction == "maximize" else 1.0) for name, direction in OBJECTIVES.items()]
+    )
+    table["on_front"] = ("trial", front(losses), {"long_name": "no other trial is as good in all and better in one"})
+    return table
+
+
+def _knee(table: xr.Dataset) -> int:
+    losses = np.column_stack([table[name] * (-1.0 if name == "sure_torque" else 1.0) for name in KNEE_WEIGHTS])
+    return knee(losses, np.array(list(KNEE_WEIGHTS.values())))
