@@ -22,6 +22,10 @@ from phaseopt.project import SIDES, Project
 from phaseopt.search.loosened import solve_loosened
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, torque_map
+from phaseopt.study.again import Again
+from phaseopt.study.dips import Dip, dips
+from phaseopt.study.gains import Gains, gains
+from phaseopt.study.prices import Prices, prices
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.tables import PhaseTables, read_tables, rest_tables
 from phaseopt.torque.pulls import Reduction
@@ -41,8 +45,8 @@ class Build:
     (rpm, load): `torque`, `torque_deviation` of the tables, `torque_before` of the baseline, `gain` and
     `gain_deviation` (the doubt of a difference is less than that of its parts: they share it), in N·m; `weight`;
     `in_reach`, whether the torque model speaks of the cell, and `measured`, whether measured points do. `full_gain` is
-    the mean gain over the full-load row. `airflow` is the simulated filling of the cells, None where no simulation took
-    part.
+    the mean gain over the full-load row. `dips`, `prices` and `gains` say why torque is what it is. `airflow` is the
+    simulated filling of the cells, None where no simulation took part.
     """
 
     project: Project
@@ -63,6 +67,9 @@ class Build:
     full_gain: float
     full_gain_deviation: float
     airflow: xr.Dataset | None
+    dips: tuple[Dip, ...]
+    prices: Prices
+    gains: Gains
 
     @property
     def binds(self) -> tuple[tuple[tuple[str, ...], ...], ...]:
@@ -86,16 +93,24 @@ def build(project: Project, progress: Progress | None = None) -> Build:
     baseline = baseline_tables(project)
     learnt = torque_model(project, part(tell, 0.05, 0.9))
     found, labels, tables = best_tables(project, model, limits, learnt, part(tell, tell.reached, 0.97))
-    tell(0.97, "checking tables")
+    tell(0.97, "prices and dips")
+    again = Again.of(project, model, limits, labels, learnt.surface, found)
+    cost, low = prices(again), dips(again, learnt)
+    tell(0.98, "checking tables")
     torque, full_gain, full_deviation = compare_torque(project, model, learnt.surface, baseline, tables)
     for name, words in (("in_reach", _IN_REACH), ("measured", _MEASURED)):
         torque[name] = (("rpm", "load"), _chosen(found, getattr(labels, name)), {"long_name": words})
-    given = project.tables.baseline is not None
+    before, after = (_inputs(project, model, pair) for pair in (baseline, tables))
+    given, top, was = project.tables.baseline is not None, len(project.tables.load), check_tables(model, baseline)
+    gained = gains(
+        torque, learnt.surface, (before[top - 1 :: top], after[top - 1 :: top]), (baseline, tables), found.binding, was
+    )
     return Build(
         project, model, limits, learnt.reduction, learnt.surface, learnt.simulation, learnt.loo_rmse, learnt.lopo_rmse,
         found, tables, baseline, "the baseline tables" if given else "rest timing",
-        check_tables(model, baseline), check_tables(model, tables),
+        was, check_tables(model, tables),
         torque, full_gain, full_deviation, _airflow(project, model, learnt.simulation, baseline, tables),
+        low, cost, gained,
     )  # fmt: skip
 
 

@@ -18,7 +18,7 @@ from phaseopt.cycle.torque_grid import torque_grid
 from phaseopt.errors import InputError
 from phaseopt.progress import Progress, counted, part
 from phaseopt.project import Project
-from phaseopt.surrogate.fitting import fit, simulated
+from phaseopt.surrogate.fitting import fit, simulated, surface_at
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
@@ -74,6 +74,18 @@ class TorqueModel:
     simulation: Simulated | None
     left_out: LeftOut | None
     pull_left_out: LeftOut | None
+
+    def without(self, points: NDArray[np.bool_]) -> TorqueSurface | None:
+        """The surface as it would be without some of the measured points (n,); None where too few are left.
+
+        How torque varies (the hyperparameters) is kept.
+        """
+        readings, keep = self.surface.readings, ~points
+        if np.count_nonzero(keep) < readings.x.shape[1] + 2:
+            return None
+        simulated = None if self.simulation is None or self.simulation.points is None else self.simulation.points
+        at = None if simulated is None else simulated["after"].to_numpy()[keep]
+        return surface_at(self.surface.hyperparameters, readings.kept(keep), self.surface.trend, at)
 
     @property
     def loo_rmse(self) -> float:

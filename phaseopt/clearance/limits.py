@@ -111,9 +111,13 @@ def phase_limits(model: ContactModel) -> Limits:
     )
 
 
-def safe_places(model: ContactModel, lattice: Lattice, speeds: FloatArray) -> BoolArray:
-    """(r, a, b) the places of a lattice that keep both rules at each speed, rpm."""
-    return _keeps(_margins(model, lattice, speeds))
+def safe_places(model: ContactModel, lattice: Lattice, speeds: FloatArray, more: FloatArray | float = 0.0) -> BoolArray:
+    """(r, a, b) the places of a lattice that keep both rules at each speed, rpm.
+
+    `more` (c,) mm that each gap would be greater with, of what is only asked and never written: a deeper pocket adds
+    its depth along the valve to both gaps at every crank angle, a smaller required gap its difference to both margins.
+    """
+    return _keeps(_margins(model, lattice, speeds) + more)
 
 
 def _keeps(margin: FloatArray) -> BoolArray:

@@ -19,6 +19,7 @@ from phaseopt.output.limits_files import limit_columns
 from phaseopt.output.metadata import records_metadata, table_metadata
 from phaseopt.output.record import run_record
 from phaseopt.project import SIDES
+from phaseopt.report.explained import limit_words
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.page import render
 from phaseopt.report.sheet import check_sheet
@@ -85,6 +86,11 @@ def _cell_columns(build: Build) -> list[Column]:
     columns += _event_columns(build)
     for name in ("torque", "torque_deviation", "torque_before", "gain", "gain_deviation"):
         columns.append(Column(name, str(torque[name].attrs["long_name"]), torque[name].to_numpy().ravel(), "N m", 2))
+    columns += [
+        Column(f"price_{price.limit.replace(' ', '_')}", f"torque less doubt that the cell gains for a {price.per} of: "
+               f"{limit_words(price.limit)}", price.cells.ravel(), "N m", 3)
+        for price in build.prices.limits
+    ]  # fmt: skip
     columns.append(Column("weight", "how much the cell counts", torque["weight"].to_numpy().ravel(), "1", 4))
     odds = _chances(build)
     for c, contact in enumerate(build.model.contacts):

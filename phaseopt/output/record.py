@@ -13,6 +13,7 @@ from phaseopt.build import Build
 from phaseopt.clearance.stacks import DRAWS, SEED
 from phaseopt.cycle.fingerprint import code_version
 from phaseopt.project import Project
+from phaseopt.report.explained import explained_as_dict
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.report.verdicts import verdict_as_dict
@@ -59,6 +60,7 @@ def run_record(build: Build) -> dict[str, Any]:
             "box": asdict(clamps(build)),
             "box_is_safe": clamps_hold(build),
         },
+        **explained_as_dict(build),
         "verdict": verdict_as_dict(build.verdict),
     }
 

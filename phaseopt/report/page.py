@@ -15,7 +15,7 @@ from phaseopt.clearance.limits import EDGES
 from phaseopt.clearance.rules import CLEAR, RULES
 from phaseopt.clearance.stacks import HOW, chance_words, chances
 from phaseopt.project import Side
-from phaseopt.report import figures, text
+from phaseopt.report import explained, figures, text
 from phaseopt.report.colours import Scale, ink
 from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, moving, phase_words, tightest
 from phaseopt.report.faults import POCKETS, fault_table
@@ -51,7 +51,11 @@ def _context(build: "Build") -> dict[str, Any]:
             "Contact": text.contact_lines(build),
             "Torque": text.torque_lines(build),
             "Proof": [text.proof(build)],
+            **explained.explained_lines(build),
         },
+        "gained": [explained.gain_table(build), explained.moved_table(build)],
+        "dips": explained.dip_table(build) if build.dips else None,
+        "prices": explained.price_table(build) if build.prices.limits else None,
         "grids": [_grid(build, side) for side in moving(build.project)],
         "marks": _marks_words(build),
         "torque_picture": picture(

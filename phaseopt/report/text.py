@@ -11,6 +11,7 @@ import numpy as np
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.neighbours import LOOSER
 from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.report.explained import explained_lines
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
 from phaseopt.report.faults import fault_lines
 from phaseopt.report.simulation import (
@@ -58,6 +59,7 @@ def summary(build: "Build", folder: Path | None = None) -> str:
     Parameters: `folder` that was written; None where nothing was.
     """
     blocks = [("Contact", contact_lines(build)), ("Torque", torque_lines(build)), ("Proof", [proof(build)])]
+    blocks += explained_lines(build).items()
     if folder is None:
         blocks.append(("Written", ["nothing: tables that are not clear are not written"]))
     else:

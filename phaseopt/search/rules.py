@@ -12,6 +12,7 @@ from phaseopt.project import SIDES, Pin, Project
 from phaseopt.search.labels import BoolArray, FloatArray, lock_mask, overlap_mask
 
 PINNED = "pinned cell"
+OVERLAP_CAP = "overlap cap"
 
 
 def hard_rules_of(project: Project, model: ContactModel, limits: Limits) -> dict[str, BoolArray]:
@@ -30,7 +31,7 @@ def hard_rules_of(project: Project, model: ContactModel, limits: Limits) -> dict
             labels = (intake, rest) if side == "intake" or model.tied else (rest, exhaust)
             rules[f"{side} lock at low speed"] = lock_mask(rpm, phaser.rest_until, *labels)
     if project.search.overlap_cap:
-        rules["overlap cap"] = overlap_mask(overlaps(model, intake, exhaust), caps(project, rpm, load))
+        rules[OVERLAP_CAP] = overlap_mask(overlaps(model, intake, exhaust), caps(project, rpm, load))
     if project.search.pinned:
         _refuse_unsafe_pins(project, model, limits)
         rules[PINNED] = _pins(project, model, intake, exhaust)

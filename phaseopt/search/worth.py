@@ -59,16 +59,30 @@ def cell_weights(project: Project) -> FloatArray:
 
 def torque_map(project: Project, model: ContactModel, limits: Limits, surrogate: TorqueSurface) -> TorqueMap:
     """Torque of every label from the torque model."""
-    icl = model.engine.intake.true_centreline(limits.phases_intake)
-    ecl = model.engine.exhaust.true_centreline(limits.phases_exhaust)
-    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    intake, exhaust = limits.phases_intake, limits.phases_exhaust
     if model.tied:
-        cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
-        mean, deviation = surrogate.predict_product(cells, np.column_stack([icl, ecl]))
-        shape = (rpm.size, load.size, icl.size, 1)
-        mean, deviation = mean.reshape(shape), deviation.reshape(shape)
+        found = torque_of(project, model, surrogate, intake, exhaust)
+        shape = (*found.torque.shape, 1)
     else:
-        mean, deviation = surrogate.predict_grid(rpm, load, icl, ecl)
+        found = torque_of(project, model, surrogate, np.repeat(intake, exhaust.size), np.tile(exhaust, intake.size))
+        shape = (*found.torque.shape[:2], intake.size, exhaust.size)
+    measured = found.measured.reshape(shape)
+    in_reach = found.in_reach.reshape(shape) if found.simulated else measured
+    return TorqueMap(
+        found.torque.reshape(shape), found.deviation.reshape(shape), in_reach, measured, simulated=found.simulated
+    )
+
+
+def torque_of(
+    project: Project, model: ContactModel, surrogate: TorqueSurface, intake: FloatArray, exhaust: FloatArray
+) -> TorqueMap:
+    """Torque of every cell with pairs of phases (n,), crank degrees; arrays (R, L, n)."""
+    icl = model.engine.intake.true_centreline(intake)
+    ecl = model.engine.exhaust.true_centreline(exhaust)
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
+    mean, deviation = surrogate.predict_product(cells, np.column_stack([icl, ecl]))
+    mean, deviation = (values.reshape(rpm.size, load.size, -1) for values in (mean, deviation))
     measured = deviation <= REACH_OF_PRIOR * surrogate.prior_deviation
     if surrogate.trend is None:
         return TorqueMap(mean, deviation, measured, measured, simulated=False)

@@ -1,7 +1,7 @@
 """Rows of a pull -> its torque points: which groups of rows are points, and what each says."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 Points = dict[str, npt.NDArray[Any]]
+ASIDE = {"mixture": ("1", "mean mixture, lambda"), "spark_retard": ("degree", "mean spark retard, crank degrees")}
 _OVERRUN = "no torque made (overrun)"
 _CALLED = {True: "stretches", False: "speed bins"}
 
@@ -46,7 +47,7 @@ class Rows:
 
     `factor` is what torque is multiplied by for the day's air; `step` the seconds from row to row, None where no
     time is logged; `alone` how the noise of differentiated speed repeats from block to block, None where torque was
-    logged.
+    logged. `aside` what a point may be told apart by, by `ASIDE` name: mixture and spark retard, NaN where not logged.
     """
 
     file: IntArray
@@ -59,13 +60,15 @@ class Rows:
     factor: FloatArray
     step: float | None = None
     alone: FloatArray | None = None
+    aside: Mapping[str, FloatArray] = field(default_factory=dict)
 
     def kept(self, keep: BoolArray) -> "Rows":
         """Those rows for which `keep` (n,) is true."""
         return Rows(
-            **{f.name: getattr(self, f.name)[keep] for f in fields(self) if f.name not in ("step", "alone")},
+            **{f.name: getattr(self, f.name)[keep] for f in fields(self) if f.name not in ("step", "alone", "aside")},
             step=self.step,
             alone=self.alone,
+            aside={name: values[keep] for name, values in self.aside.items()},
         )
 
 
@@ -113,6 +116,7 @@ def draft(rows: Rows, kind: Kind, width: float, name: str) -> Draft:
     }
     points |= {"torque": torque, "scatter": scatter, "samples": np.bincount(group)[keep]}
     points["full_throttle"] = group_means(rows.full.astype(np.float64), group)[0][keep] > 0.5
+    points |= {name: group_means(values, group)[0][keep] for name, values in rows.aside.items()}
     left_out = [f"{np.count_nonzero(bad)}: {what}" for what, bad in faults.items() if bad.any()]
     said = (
         [f"{len(keep) - count} of {len(keep)} {_CALLED[steady]} left out ({', '.join(left_out)})"] if left_out else []
@@ -170,6 +174,7 @@ def _single_rows(rows: Rows, name: str) -> Draft:
     torque = (rows.torque * rows.factor)[made]
     points |= {"torque": torque, "scatter": np.zeros_like(torque), "samples": np.ones(len(torque), dtype=np.int64)}
     points["full_throttle"] = rows.full[made]
+    points |= {name: values[made] for name, values in rows.aside.items()}
     said = [f"{len(torque)} single rows are taken as points already averaged, their scatter unknown (counted as none)"]
     rejected = []
     if not made.all():

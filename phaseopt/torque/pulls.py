@@ -15,7 +15,7 @@ from phaseopt.torque.health import Health, odd_phases
 from phaseopt.torque.inertia import Coastdown, unlike_rates
 from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
-from phaseopt.torque.points import Draft, Points, Rejected, Rows, draft, finish
+from phaseopt.torque.points import ASIDE, Draft, Points, Rejected, Rows, draft, finish
 from phaseopt.torque.rows import joined, pull_rate, roller_losses, rows_of
 from phaseopt.torque.weather import COUNTED
 
@@ -64,7 +64,8 @@ def reduce_logs(project: Project) -> Reduction:
     -------
     Reduction
         `points` over `point`: `rpm`, `load` [kPa], `icl` and `ecl` [crank degrees], `torque` and `scatter` (standard
-        error) [N m], `samples`, `full_throttle`, `pull`; coordinate `pull_name` over `pull_index`.
+        error) [N m], `samples`, `full_throttle`, `pull`; coordinate `pull_name` over `pull_index`, and `mixture`
+        [lambda] and `spark_retard` [degree] of each point as coordinates, NaN where they were not logged.
 
     Raises
     ------
@@ -155,7 +156,7 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     drafts = [each.draft for each in found]
     finish(drafts)
     parts = [{**each.points, "pull": np.full(len(each.points["rpm"]), index)} for index, each in enumerate(drafts)]
-    points = {key: np.concatenate([part[key] for part in parts]) for key in _VARIABLES}
+    points = {key: np.concatenate([part[key] for part in parts]) for key in (*_VARIABLES, *ASIDE)}
     _refuse_out_of_reach(project, points)
     notes = [note for each in drafts for note in each.notes]
     if not points["full_throttle"].any():
@@ -269,8 +270,15 @@ def _dataset(points: Points, names: list[str], correction: str) -> xr.Dataset:
         key: ("point", points[key], {"units": units, "long_name": long_name})
         for key, (units, long_name) in _VARIABLES.items()
     }
+    aside = {
+        key: ("point", points[key], {"units": units, "long_name": long_name})
+        for key, (units, long_name) in ASIDE.items()
+    }
     return xr.Dataset(
         variables,
-        coords={"pull_name": ("pull_index", np.array(names, dtype=np.str_), {"long_name": "name of the pull"})},
+        coords={
+            "pull_name": ("pull_index", np.array(names, dtype=np.str_), {"long_name": "name of the pull"}),
+            **aside,
+        },
         attrs={"title": "torque points", "correction": correction},
     )

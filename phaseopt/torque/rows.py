@@ -16,7 +16,7 @@ from phaseopt.torque.lag import Recording, caught_up, lag_of
 from phaseopt.torque.logs import read_other_logs
 from phaseopt.torque.means import BLOCKS
 from phaseopt.torque.phases import phase_of_rows
-from phaseopt.torque.points import Rejected, Rows
+from phaseopt.torque.points import ASIDE, Rejected, Rows
 from phaseopt.torque.suspicion import MOST_BMEP, mean_pressure
 from phaseopt.torque.weather import fixed_pressure_factor, full_throttle_factor
 
@@ -83,6 +83,7 @@ def rows_of(
         factor=_factor(torque, pull, logs, full),
         step=_step(logs),
         alone=_repeats(logs, torque) if inertial else None,
+        aside={name: _where_logged(logs, name) for name in ASIDE},
     )
     if inertial:
         _refuse_impossible(project, rows, where)
@@ -97,6 +98,12 @@ def rows_of(
             where=where,
         )
     return rows.kept(keep), rejected, [*dict.fromkeys(notes), *counted]
+
+
+def _where_logged(logs: Sequence[xr.Dataset], name: str) -> FloatArray:
+    """A channel of all recordings, NaN in those without it."""
+    parts = [log[name].to_numpy() if name in log else np.full(log.sizes["row"], np.nan) for log in logs]
+    return np.concatenate(parts)
 
 
 def joined(logs: Sequence[xr.Dataset], name: str) -> FloatArray:

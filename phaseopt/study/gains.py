@@ -1,0 +1,125 @@
+"""Before and after: what tables gain over the baseline, and the cells that moved most, and why."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.clearance.check import Verdict
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.tables import PhaseTables
+
+FloatArray = npt.NDArray[np.float64]
+
+MOST = 5  # cells told of as those that moved most
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A cell that moved: by how much [crank deg], what it gained and how sure [N·m], and `why` in words."""
+
+    rpm: float
+    load: float
+    intake: float
+    exhaust: float
+    gain: float
+    gain_deviation: float
+    why: str
+
+
+@dataclass(frozen=True, eq=False)
+class Gains:
+    """What tables gain.
+
+    `before`, `after`: mean torque at full load over speed, the area under the curve by the trapezoid rule over the
+    span of speeds `rpm` where both are known [N·m], NaN where fewer than two are; `gain` and its `deviation`.
+    `moved`, the cells that moved most first.
+    """
+
+    rpm: tuple[float, float]
+    before: float
+    after: float
+    deviation: float
+    moved: tuple[Moved, ...]
+
+    @property
+    def gain(self) -> float:
+        """The mean gain over speed [N·m]."""
+        return self.after - self.before
+
+
+def gains(
+    torque: xr.Dataset, surface: TorqueSurface, full: tuple[FloatArray, FloatArray],
+    tables: tuple[PhaseTables, PhaseTables], binding: Sequence[Sequence[Sequence[str]]], baseline: Verdict,
+) -> Gains:  # fmt: skip
+    """Compare two pairs of tables.
+
+    Parameters: `torque` over (rpm, load) as `build` has it; `surface`, the torque model; of the tables before and after
+    the inputs `full` (R, 4) of their full-load cells and the `tables` themselves; `binding` of the cells after; the
+    verdict on the `baseline`.
+    """
+    mean, covariance = surface.joint(np.concatenate(full))
+    n = len(full[0])
+    known = np.isfinite(mean[:n]) & np.isfinite(mean[n:])
+    rpm = full[0][:, 0]
+    moved = _moved(torque, tables, binding, baseline)
+    if np.count_nonzero(known) < 2:
+        return Gains((np.nan, np.nan), np.nan, np.nan, np.nan, moved)
+    share = np.zeros(n)
+    share[known] = trapezoid_shares(rpm[known])
+    contrast = np.concatenate([-share, share])
+    deviation = np.sqrt(max(float(contrast @ np.nan_to_num(covariance) @ contrast), 0.0))
+    mean = np.nan_to_num(mean)
+    span = float(rpm[known][0]), float(rpm[known][-1])
+    return Gains(span, float(share @ mean[:n]), float(share @ mean[n:]), float(deviation), moved)
+
+
+def trapezoid_shares(x: FloatArray) -> FloatArray:
+    """(n,) shares such that `shares @ y` is the mean of y over x by the trapezoid rule.
+
+    >>> trapezoid_shares(np.array([0.0, 1.0, 3.0])).round(4).tolist()
+    [0.1667, 0.5, 0.3333]
+    """
+    steps = np.diff(x)
+    shares = np.zeros(x.size)
+    shares[:-1] += steps / 2
+    shares[1:] += steps / 2
+    return np.asarray(shares / (x[-1] - x[0]))
+
+
+def _moved(
+    torque: xr.Dataset, tables: tuple[PhaseTables, PhaseTables], binding: Sequence[Sequence[Sequence[str]]],
+    baseline: Verdict,
+) -> tuple[Moved, ...]:  # fmt: skip
+    before, after = tables
+    intake, exhaust = ((getattr(after, side) - getattr(before, side)).to_numpy() for side in ("intake", "exhaust"))
+    far = np.hypot(intake, exhaust)
+    order = np.lexsort((np.arange(far.size), -far.ravel()))[:MOST]
+    found = []
+    for r, k in zip(*np.unravel_index(order, far.shape), strict=True):
+        if far[r, k] == 0.0:
+            break
+        cell = {"rpm": int(r), "load": int(k)}
+        gain, doubt = (float(torque[name].isel(cell)) for name in ("gain", "gain_deviation"))
+        refused = str(baseline.cells["verdict"].isel(cell).item()) != CLEAR
+        found.append(
+            Moved(
+                float(after.rpm[r]), float(after.load[k]), float(intake[r, k]), float(exhaust[r, k]), gain, doubt,
+                _why(gain, doubt, refused, binding[r][k]),
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _why(gain: float, doubt: float, refused: bool, names: Sequence[str]) -> str:
+    """Why a cell moved: it had to, it gained surely, or it goes along."""
+    if refused:
+        return "the baseline breaks a contact rule there"
+    if gain > 2.0 * doubt:
+        return "for torque"
+    if {"slew", "roughness"} & set(names):
+        return "goes along with its neighbours"
+    return "for torque, though the gain is within its doubt"
