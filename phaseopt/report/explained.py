@@ -52,8 +52,14 @@ def moved_words(cell: Moved) -> str:
     """A cell that moved, in words."""
     return (
         f"{cell.rpm:g} rpm, {cell.load:g} kPa: intake {cell.intake:+g}°, exhaust {cell.exhaust:+g}°, "
-        f"{cell.gain:+.1f} ± {2 * cell.gain_deviation:.1f} N·m; {cell.why}"
+        f"{_gain_words(cell)}; {cell.why}"
     )
+
+
+def _gain_words(cell: Moved) -> str:
+    if not math.isfinite(cell.gain):
+        return "gain not known"
+    return f"{cell.gain:+.1f} ± {2 * cell.gain_deviation:.1f} N·m"
 
 
 def dip_words(dip: Dip) -> str:
@@ -154,13 +160,13 @@ def moved_table(build: "Build") -> Table:
             (
                 f"{cell.intake:+g}°",
                 f"{cell.exhaust:+g}°",
-                f"{cell.gain:+.1f} ± {2 * cell.gain_deviation:.1f}",
+                _gain_words(cell),
                 cell.why,
             ),
         )
         for cell in build.gains.moved
     ]
-    head = ("cell", "intake", "exhaust", "gain, N·m", "why")
+    head = ("cell", "intake", "exhaust", "gain", "why")
     return Table("The cells that moved most from the baseline (± two deviations)", head, tuple(rows))
 
 

@@ -118,6 +118,8 @@ def _why(gain: float, doubt: float, refused: bool, names: Sequence[str]) -> str:
     """Why a cell moved: it had to, it gained surely, or it goes along."""
     if refused:
         return "the baseline breaks a contact rule there"
+    if not np.isfinite(gain):
+        return "torque is not known of both"
     if gain > 2.0 * doubt:
         return "for torque"
     if {"slew", "roughness"} & set(names):
