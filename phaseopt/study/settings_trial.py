@@ -63,7 +63,7 @@ class Outcome:
 @dataclass(frozen=True, eq=False)
 class Ground:
     """What all trials stand on; `counts` (R, L), the cells that the torque model speaks of in the project's own tables,
-    which are the cells that count."""
+    which are the cells that count; `said`, what every output says of a simulation that took part."""
 
     project: Project
     model: ContactModel
@@ -71,13 +71,17 @@ class Ground:
     labels: TorqueMap
     counts: BoolArray
     own: Outcome
+    said: tuple[str, ...]
 
     @classmethod
-    def of(cls, project: Project, model: ContactModel, limits: Limits, labels: TorqueMap) -> "Ground":
+    def of(
+        cls, project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, said: tuple[str, ...] = ()
+    ) -> "Ground":
         """With the project's own tables searched. Raises `InputError` where there are none."""
         found, _ = searched(project, model, limits, labels, silent)
         counts = labels.in_reach[_cells(found)]
-        return cls(project, model, limits, labels, counts, _outcome(project, model, labels, counts, found))
+        own = _outcome(project, model, labels, counts, found)
+        return cls(project, model, limits, labels, counts, own, said)
 
     def outcome(self, settings: Settings) -> Outcome:
         """Raises `InputError` where no tables keep the rules, or the best hold phases whose torque is not known."""
@@ -112,7 +116,8 @@ def ground(project: Project, tell: Remembered) -> Ground:
     refuse_unguarded(project, limits)
     learnt = torque_model(project, part(tell, 0.05, 0.6))
     tell(max(tell.reached, 0.6), "torque of every label")
-    return Ground.of(project, model, limits, torque_map(project, model, limits, learnt.surface))
+    said = () if learnt.simulation is None else learnt.simulation.said
+    return Ground.of(project, model, limits, torque_map(project, model, limits, learnt.surface), said)
 
 
 def _outcome(

@@ -49,11 +49,10 @@ class Tradeoff:
     doubt) and `on_front`; the first, number 0, is the project as it stands. `knee` and `most` are the positions of the
     knee and of the most torque; `verdict` is on the knee's tables; `refused` says by number of trial which settings
     left no tables, and why; `earlier` is how many trials the storage held already; `uncounted` how many cells do not
-    count, since the torque model does not speak of them.
+    count, since the torque model does not speak of them; `said`, what every output says of a simulation that took part.
     """
 
     project: Project
-    not_covered: tuple[str, ...]
     trials: xr.Dataset
     knee: int
     most: int
@@ -61,6 +60,7 @@ class Tradeoff:
     refused: dict[int, str]
     earlier: int
     uncounted: int
+    said: tuple[str, ...]
 
     def settings(self, position: int) -> Settings:
         """Those of one trial."""
@@ -98,7 +98,6 @@ def study_on(base: Ground, trials: int, storage: str | None = None, tell: Progre
     own = Settings.of(base.project)
     return Tradeoff(
         base.project,
-        base.model.not_covered,
         table,
         best,
         int(table["torque"].to_numpy().argmax()),
@@ -106,6 +105,7 @@ def study_on(base: Ground, trials: int, storage: str | None = None, tell: Progre
         {trial.number + 1: trial.user_attrs["why"] for trial in finished if "why" in trial.user_attrs},
         earlier,
         int((~base.counts).sum()),
+        base.said,
     )
 
 
