@@ -1,23 +1,19 @@
 """The record of a build: what was computed from what, for a machine and for a later look."""
 
-import hashlib
 import math
-import os
 import platform
 from dataclasses import asdict
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 from phaseopt.build import Build
 from phaseopt.clearance.stacks import DRAWS, SEED
 from phaseopt.cycle.fingerprint import code_version
-from phaseopt.project import Project
+from phaseopt.input_hashes import input_hashes
 from phaseopt.report.explained import explained_as_dict
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.report.verdicts import verdict_as_dict
-from phaseopt.torque.logs import pull_files
 from phaseopt.torque_model import Simulated
 
 _VERSIONS_OF = ("phaseopt", "numpy", "scipy", "numba", "xarray")
@@ -30,7 +26,7 @@ def run_record(build: Build) -> dict[str, Any]:
         "made_by": "phaseopt",
         "versions": {name: version(name) for name in _VERSIONS_OF} | {"python": platform.python_version()},
         "project": build.project.name,
-        "inputs_sha256": _hashes(build.project),
+        "inputs_sha256": input_hashes(build.project),
         "settings": {
             "search": build.project.search.model_dump(mode="json"),
             "gap": build.project.gap.model_dump(mode="json"),
@@ -89,21 +85,3 @@ def _simulation_record(simulation: Simulated) -> dict[str, Any]:
 
 def _rounded(value: float) -> float | None:
     return round(value, 4) if math.isfinite(value) else None
-
-
-def _hashes(project: Project) -> dict[str, str]:
-    """SHA-256 of every input file, by its path from the project's folder."""
-    files = {project.file.resolve(), *(path.resolve() for path in _paths(project.model_dump()))}
-    if project.torque is not None:
-        for number, pull in enumerate(project.torque.pulls, start=1):
-            files |= {path.resolve() for path in pull_files(project, number, pull.files)}
-    folder = project.folder.resolve()
-    named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in files}
-    return {name: hashlib.sha256(named[name].read_bytes()).hexdigest() for name in sorted(named)}
-
-
-def _paths(value: Any) -> list[Path]:
-    if isinstance(value, Path):
-        return [value]
-    items = value.values() if isinstance(value, dict) else value if isinstance(value, list | tuple) else ()
-    return [path for item in items for path in _paths(item)]

@@ -6,6 +6,7 @@ centrelines only, so labels are turned into those here and nowhere later.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ from phaseopt.surrogate.surface import TorqueSurface
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
 
 WORTH_DECIMALS = 6  # N·m; so that the last bits of a machine's arithmetic do not choose between tables
 REACH_OF_PRIOR = 0.5  # a label is in reach of the data where the deviation is at most this share of the prior's
@@ -40,6 +42,16 @@ class TorqueMap:
     in_reach: BoolArray
     measured: BoolArray
     simulated: bool
+
+    def taken(self, a: IntArray, b: IntArray) -> "TorqueMap":
+        """Of the labels at some places along both phase axes, which broadcast to the two axes of the result."""
+
+        def of(each: npt.NDArray[Any]) -> npt.NDArray[Any]:
+            return np.ascontiguousarray(each[:, :, a, b])
+
+        return TorqueMap(
+            of(self.torque), of(self.deviation), of(self.in_reach), of(self.measured), simulated=self.simulated
+        )
 
 
 def cell_weights(project: Project) -> FloatArray:

@@ -1,0 +1,100 @@
+"""The pictures of a study of offsets: torque against the margin of full travel, where each pair stands, gain by speed."""
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from phaseopt.report.colours import BLACK, MAP, WHITE
+from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.study.offsets import Choice, OffsetStudy
+
+_COLOURS = {"as fitted": DARK, "best, tables the only guard": MIDDLE, "best, full travel clear": LIGHT}
+_MARKS = {"as fitted": "s", "best, tables the only guard": "^", "best, full travel clear": "D"}
+
+
+def offsets_figures(study: OffsetStudy, named: list[tuple[str, Choice]]) -> dict[str, str]:
+    """SVG by file name. Parameters: `named`, the offsets to choose from, each under its name."""
+    figures = {"front.svg": _front(study, named), "offsets.svg": _places(study, named)}
+    others = [(name, choice) for name, choice in named if choice.gain is not None]
+    return figures | ({"gain.svg": _gain(study, others)} if others else {})
+
+
+def _front(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
+    now, front = study.fitted.trial.score, study.front
+    with styled():
+        figure = Figure(figsize=(7.5, 4.2), layout="constrained")
+        axes = figure.subplots()
+        axes.axvspan(min(0.0, *(t.travel_margin for t in study.trials)) - 0.2, 0.0, color="0.92", lw=0)
+        axes.plot([t.travel_margin for t in study.trials], [t.score - now for t in study.trials], "o", color="0.6", ms=3,
+                  label="tried")  # fmt: skip
+        axes.plot([t.travel_margin for t in front], [t.score - now for t in front], ".-", color=BLACK, label="front")
+        for name, choice in named:
+            at = choice.trial.travel_margin, choice.trial.score - now
+            axes.plot(*at, _MARKS[name], color=_COLOURS[name], mec=BLACK, ms=9, label=name)
+        axes.margins(x=0.02)
+        axes.set_xlabel("full travel above the rule that binds it, mm (below 0 a fault breaks a rule)")
+        axes.set_ylabel("score over that as fitted, N·m a cell")
+        axes.set_title("Torque against the gap that a phaser fault leaves")
+        axes.grid(alpha=0.3)
+        axes.legend(loc="best")
+        return svg_element(
+            figure, "offsets-front", "Torque against the margin of full travel, a point a pair of offsets"
+        )
+
+
+def _places(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
+    now = study.fitted.trial.score
+    at = np.array([trial.offsets for trial in study.trials])
+    clear = np.array([trial.travel_clear for trial in study.trials])
+    score = np.array([trial.score - now for trial in study.trials])
+    with styled():
+        figure = Figure(figsize=(7.5, 4.8), layout="constrained")
+        axes = figure.subplots()
+        least, most = float(score.min()), float(max(score.max(), score.min() + 0.1))
+        for which, mark, words in ((~clear, "o", "full travel not clear"), (clear, "D", "full travel clear")):
+            if which.any():
+                drawn = axes.scatter(
+                    *at[which].T,
+                    c=score[which],
+                    marker=mark,
+                    cmap=MAP,
+                    s=42,
+                    edgecolors=BLACK,
+                    lw=0.5,
+                    label=words,
+                    vmin=least,
+                    vmax=most,
+                )
+        if study.refused:
+            axes.plot(
+                *np.array([offsets for offsets, _ in study.refused]).T, "x", color=BLACK, ms=5, label="no solution"
+            )
+        for name, choice in named:
+            axes.annotate(
+                name, choice.trial.offsets, xytext=(8, 8), textcoords="offset points", fontsize=8,
+                bbox={"fc": WHITE, "ec": _COLOURS[name], "pad": 1.5, "alpha": 0.85},
+            )  # fmt: skip
+        figure.colorbar(drawn, ax=axes, label="score over that as fitted, N·m a cell")
+        axes.set_xlabel("intake offset, crank °, + = advanced")
+        axes.set_ylabel("exhaust offset, crank °, + = advanced")
+        axes.set_title("Offsets tried")
+        axes.legend(loc="best")
+        return svg_element(figure, "offsets-places", "Score of each pair of offsets tried")
+
+
+def _gain(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
+    rpm = np.array(study.project.tables.rpm)
+    with styled():
+        figure = Figure(figsize=(7.5, 3.6), layout="constrained")
+        axes = figure.subplots()
+        for name, choice in named:
+            assert choice.gain is not None
+            gain, doubt = choice.gain.full_load, 2.0 * choice.gain.full_load_deviation
+            axes.fill_between(rpm, gain - doubt, gain + doubt, color=_COLOURS[name], alpha=0.2, lw=0)
+            axes.plot(rpm, gain, marker=_MARKS[name], color=_COLOURS[name], ms=4, label=name)
+        axes.axhline(0.0, color=BLACK, lw=0.8)
+        axes.set_xlabel("engine speed, rpm")
+        axes.set_ylabel("gain at full load, N·m")
+        axes.set_title("Best tables against the best tables as fitted, with two standard deviations")
+        axes.grid(alpha=0.3)
+        axes.legend(loc="best")
+        return svg_element(figure, "offsets-gain", "Gain at full load over engine speed")

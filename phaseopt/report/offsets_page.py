@@ -1,0 +1,50 @@
+"""The page of a study of installed offsets."""
+
+from phaseopt.report.layout import Row, Table, picture
+from phaseopt.report.offsets_figures import offsets_figures
+from phaseopt.report.offsets_text import (
+    HEAD,
+    LEGEND,
+    choice_cells,
+    choices,
+    doubt_lines,
+    front_lines,
+    how_to,
+    recommended_words,
+    refused_lines,
+    tried_words,
+)
+from phaseopt.report.page_template import fill
+from phaseopt.report.text import cautions
+from phaseopt.study.offsets import OffsetStudy
+
+_CAPTIONS = {
+    "front.svg": "Each point is a whole solve. Grey ground: a phaser that goes to an end of its travel breaks a rule, so "
+    "the tables are the only guard.",
+    "offsets.svg": "The colour is the score of the best tables there: torque less doubt and roughness.",
+    "gain.svg": "Doubts that both offsets share cancel: the doubt of a gain is less than that of its parts.",
+}
+
+
+def offsets_page(study: OffsetStudy) -> str:
+    """One page as HTML."""
+    named = choices(study)
+    return fill(
+        "offsets.html.j2",
+        {
+            "name": study.project.name,
+            "verdict": recommended_words(study),
+            "found": study.recommended is not None,
+            "said": () if study.learnt.simulation is None else study.learnt.simulation.said,
+            "lines": (f"Tried: {tried_words(study)}.", *refused_lines(study)),
+            "table": Table(
+                "The choices: " + " ".join(LEGEND), HEAD, tuple(Row(name, choice_cells(each)) for name, each in named)
+            ),
+            "doubt": doubt_lines(study),
+            "front": front_lines(study),
+            "then": how_to(study),
+            "cautions": cautions(),
+            "not_covered": study.model.not_covered,
+            "figures": [picture(svg, _CAPTIONS[key]) for key, svg in offsets_figures(study, named).items()],
+        },
+    )

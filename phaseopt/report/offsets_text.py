@@ -1,0 +1,232 @@
+"""What a study of installed offsets says in sentences and rows, on the terminal, on its page and to machines."""
+
+import math
+from pathlib import Path
+from typing import Any
+
+from phaseopt.clearance.full_travel import offset_words
+from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.project import SIDES
+from phaseopt.report.text import cautions, wrapped_block
+from phaseopt.study.offset_gains import Gain
+from phaseopt.study.offset_trial import Trial
+from phaseopt.study.offsets import Choice, OffsetStudy
+from phaseopt.study.trial_storage import shown
+from phaseopt.tables import number_text
+
+HEAD = ("intake", "exhaust", "gain N·m", "low", "middle", "high", "full travel", "its gap mm", "beyond data °")
+FRONT_SHOWN = 8
+
+
+def pair_words(trial: Trial) -> str:
+    """The offsets of a trial in words."""
+    return " and ".join(f"{side} {offset_words(each)}" for side, each in zip(SIDES, trial.offsets, strict=True))
+
+
+def choices(study: OffsetStudy) -> list[tuple[str, Choice]]:
+    """The offsets to choose from, each under its name."""
+    found = [("as fitted", study.fitted), ("best, tables the only guard", study.guarded)]
+    return [*found, ("best, full travel clear", study.free)] if study.free is not None else found
+
+
+def choice_cells(choice: Choice) -> tuple[str, ...]:
+    """A row of the table of choices, below `HEAD`."""
+    trial, gain = choice.trial, choice.gain
+    bands = ("",) * 3 if gain is None else tuple(f"{100 * band.share:+.1f} %" for band in gain.bands)
+    beyond = (
+        "nothing measured" if any(map(math.isnan, trial.outside)) else " / ".join(f"{d:.0f}" for d in trial.outside)
+    )
+    return (
+        *(number_text(each) for each in trial.offsets),
+        "0" if gain is None else f"{gain.mean:+.1f} ± {2 * gain.deviation:.1f}",
+        *bands,
+        trial.travel,
+        floored(trial.travel_gap),
+        beyond,
+    )
+
+
+def tried_words(study: OffsetStudy) -> str:
+    """What was tried."""
+    spans = [
+        f"{side} {number_text(low)} to {number_text(high)}°"
+        for side, low, high in zip(
+            SIDES,
+            study.range.at((study.range.steps[0][0], study.range.steps[1][0])),
+            study.range.at((study.range.steps[0][1], study.range.steps[1][1])),
+            strict=True,
+        )
+    ]
+    return (
+        f"{study.count} of {study.range.count} pairs of installed offsets, {' and '.join(spans)} (+ = advanced), each "
+        "with its own limits, best tables and check"
+    )
+
+
+def recommended_words(study: OffsetStudy) -> str:
+    """What is recommended, and on what ground."""
+    found = study.recommended
+    if found is None:
+        return (
+            "No offset can be recommended: at none of those tried is full travel clear, and the project does not admit "
+            "tables as the only guard. Try more, or limit the travel."
+        )
+    where = pair_words(found.trial)
+    guard = (
+        "" if found.trial.travel_clear else "; the tables are then the only guard, a fault of a phaser is not covered"
+    )
+    if found is study.fitted:
+        return f"Leave the cams as they are fitted, {where}: no offset brings more than its own doubt{guard}."
+    assert found.gain is not None
+    return (
+        f"Fit the cams {where}: {found.gain.mean:+.1f} N·m over the cells by weight, standard deviation "
+        f"{found.gain.deviation:.1f}, best tables against best tables{guard}."
+    )
+
+
+def doubt_lines(study: OffsetStudy) -> list[str]:
+    """What each choice rests on."""
+    lines = []
+    for name, choice in choices(study):
+        trial = choice.trial
+        parts = []
+        if any(map(math.isnan, trial.outside)):
+            parts.append("nothing was measured")
+        elif max(trial.outside) > 0:
+            beyond = [f"{side} {each:.0f}°" for side, each in zip(SIDES, trial.outside, strict=True) if each > 0]
+            parts.append(f"its tables go beyond the centrelines measured: {', '.join(beyond)}")
+        if trial.unmeasured:
+            parts.append(f"measured points do not reach {trial.unmeasured} of {trial.phases[0].size} cells")
+        if trial.unknown:
+            parts.append(f"of {trial.unknown} cells the torque model does not speak: they count nothing in its favour")
+        if choice.gain is not None:
+            parts.append(_doubt_words(choice.gain))
+        if parts:
+            lines.append(f"{name}: {'; '.join(parts)}")
+    return lines
+
+
+def _doubt_words(gain: Gain) -> str:
+    bands = ", ".join(
+        f"{number_text(band.rpm[0])} to {number_text(band.rpm[1])} rpm {band.mean:+.1f} ± {2 * band.deviation:.1f} N·m"
+        for band in gain.bands
+    )
+    return f"gain at full load, with two standard deviations: {bands}"
+
+
+def how_to(study: OffsetStudy) -> tuple[str, ...]:
+    """What has to be stated when the cams are fitted at another offset."""
+    now = ", ".join(f"{side} = {number_text(o)}" for side, o in zip(SIDES, study.fitted.trial.offsets, strict=True))
+    return (
+        "Fit, then measure: put the offset that the degree wheel shows into the project file, not the one wished for, "
+        "and build again.",
+        f"Pulls made until now keep their offsets: write offsets = {{ {now} }} into every pull that states none, or "
+        "they would be taken for pulls at the new ones.",
+        "Phases count from rest, and rest moves with the cam: tables and pinned phases made for the old offset stand "
+        "elsewhere at a new one. Do not load them.",
+    )
+
+
+def front_lines(study: OffsetStudy) -> list[str]:
+    """The front of torque against the margin of full travel, thinned to some lines."""
+    front = study.front
+    step = max(1, math.ceil((len(front) - 1) / (FRONT_SHOWN - 1)))
+    shown_ones = [*front[:-1:step], front[-1]] if front else []
+    return [
+        f"{pair_words(trial)}: {trial.score - study.fitted.trial.score:+.2f} N·m a cell, full travel {trial.travel}, "
+        f"{margin_words(trial)}"
+        for trial in shown_ones
+    ]
+
+
+def margin_words(trial: Trial) -> str:
+    """How far full travel stands from the rule that binds it."""
+    size = abs(trial.travel_margin)
+    if trial.travel == CLEAR:
+        return f"{floored(size)} mm above the rule that binds"
+    return f"{math.ceil(size * 100 - 1e-9) / 100:.2f} mm short of the rule that binds"
+
+
+def summary(study: OffsetStudy, folder: Path | None) -> str:
+    """What the study found, for a terminal."""
+    rows = [("", *HEAD), *((name, *choice_cells(choice)) for name, choice in choices(study))]
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    table = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]
+    blocks = [
+        ("Tried", [tried_words(study), *refused_lines(study), f"kept in {shown(study.url)}"]),
+        ("Front", front_lines(study)),
+        ("Doubt", doubt_lines(study)),
+        ("Then", list(how_to(study))),
+    ]
+    if folder is not None:
+        blocks.append(("Written", [f"{folder}: offsets.csv, offsets.html"]))
+    said = () if study.learnt.simulation is None else study.learnt.simulation.said
+    parts = [f"  {study.project.name}: {recommended_words(study)}", *(f"  {each}" for each in said)]
+    parts.append("\n".join(f"  {line}" for line in [*table, *LEGEND]))
+    parts += ["\n".join(wrapped_block(label, lines)) for label, lines in blocks if lines]
+    return "\n\n".join([*parts, "\n".join(f"  - {line}" for line in cautions())]) + "\n"
+
+
+LEGEND = (
+    "offsets in crank degrees, + = advanced; gain over the best tables as fitted, all cells by weight, ± two standard",
+    "deviations; low, middle, high: thirds of the speeds at full load; its gap: least running gap of full travel;",
+    "beyond data: how far the tables leave the centrelines that were measured, intake / exhaust",
+)
+
+
+def refused_lines(study: OffsetStudy) -> list[str]:
+    """At how many offsets nothing could be solved, and why at the first of them."""
+    if not study.refused:
+        return []
+    (first, second), why = study.refused[0]
+    return [f"nothing can be solved at {len(study.refused)} of them; at {first:g} and {second:g}°: {why}"]
+
+
+def study_as_dict(study: OffsetStudy) -> dict[str, Any]:
+    """The same for machines; guaranteed gaps rounded down."""
+    found = study.recommended
+    names = {id(choice): name for name, choice in choices(study)}
+    return {
+        "project": study.project.name,
+        "storage": shown(study.url),
+        "trials": study.count,
+        "refused": [{"offsets": list(offsets), "why": why} for offsets, why in study.refused],
+        "recommended": None if found is None else {"is": names[id(found)], **_trial_as_dict(found.trial)},
+        "choices": {name: _choice_as_dict(choice) for name, choice in choices(study)},
+        "front": [_trial_as_dict(trial) for trial in study.front],
+        "said": [] if study.learnt.simulation is None else list(study.learnt.simulation.said),
+        "not_covered": list(study.model.not_covered),
+    }
+
+
+def _choice_as_dict(choice: Choice) -> dict[str, Any]:
+    gain = choice.gain
+    found = _trial_as_dict(choice.trial)
+    if gain is None:
+        return found
+    bands = [
+        {"name": b.name, "rpm": list(b.rpm), "gain_Nm": b.mean, "deviation_Nm": b.deviation, "share": b.share}
+        for b in gain.bands
+    ]
+    return found | {"gain_Nm": gain.mean, "gain_deviation_Nm": gain.deviation, "full_load_bands": bands}
+
+
+def _trial_as_dict(trial: Trial) -> dict[str, Any]:
+    def down(gaps: dict[str, float]) -> dict[str, float]:
+        return {contact: math.floor(gap * 1000.0) / 1000.0 for contact, gap in gaps.items()}
+
+    return {
+        "offsets": dict(zip(SIDES, trial.offsets, strict=True)),
+        "score_Nm": trial.score,
+        "bound_Nm": trial.bound,
+        "mean_full_load_torque_Nm": trial.full_load,
+        "tables_clear": trial.clear,
+        "static_mm": down(trial.static),
+        "running_mm": down(trial.running),
+        "full_travel": trial.travel,
+        "full_travel_running_mm": down(trial.travel_running),
+        "full_travel_margin_mm": math.floor(trial.travel_margin * 1000.0) / 1000.0,
+        "cells_unknown": trial.unknown,
+        "cells_unmeasured": trial.unmeasured,
+        "beyond_measured_deg": list(trial.outside),
+    }

@@ -1,0 +1,83 @@
+"""What the best tables at other offsets make over the best tables at the offsets as fitted, and how sure that is."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.project import Project
+from phaseopt.search.worth import cell_weights
+from phaseopt.study.offset_trial import Trial, centrelines
+from phaseopt.surrogate.surface import TorqueSurface
+
+FloatArray = npt.NDArray[np.float64]
+
+BANDS = ("low", "middle", "high")  # thirds of the speeds of the tables
+
+
+@dataclass(frozen=True)
+class Band:
+    """Gain at full load over a band of speeds, N·m and its standard deviation, and as a share of torque as fitted."""
+
+    name: str
+    rpm: tuple[float, float]
+    mean: float
+    deviation: float
+    share: float
+
+
+@dataclass(frozen=True, eq=False)
+class Gain:
+    """Gain in expected torque, N·m: `mean` of all cells by weight with its `deviation`, by `bands` of speed at full
+    load, and at each speed of the full-load row: `full_load` (R,), its `full_load_deviation`. Cells whose torque is
+    not known at both offsets count nothing; nan where none is left."""
+
+    mean: float
+    deviation: float
+    bands: tuple[Band, ...]
+    full_load: FloatArray
+    full_load_deviation: FloatArray
+
+
+def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Trial) -> Gain:
+    """Gain of one trial's tables over another's; their doubts go together, since torque is learnt once."""
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    x = np.concatenate([_inputs(project, trial) for trial in (other, now)])
+    torque, covariance = surface.joint(x)
+    covariance = np.nan_to_num(covariance)
+    cells = rpm.size * load.size
+    gain = torque[:cells] - torque[cells:]
+    known = np.isfinite(gain)
+
+    def of(weight: FloatArray) -> tuple[float, float, FloatArray]:
+        """Mean gain over cells, its deviation, and the shares that the cells take."""
+        share = np.where(known, weight, 0.0)
+        if not share.sum() > 0.0:
+            return math.nan, math.nan, share
+        share = share / share.sum()
+        contrast = np.concatenate([share, -share])
+        variance = float(contrast @ covariance @ contrast)
+        return float(share @ np.nan_to_num(gain)), math.sqrt(max(variance, 0.0)), share
+
+    full = np.arange(cells) % load.size == load.size - 1
+    speed = np.repeat(rpm, load.size)
+    edges = np.linspace(rpm[0], rpm[-1], len(BANDS) + 1)
+    bands = []
+    for name, low, high in zip(BANDS, edges[:-1], edges[1:], strict=True):
+        inside = full & (speed >= low) & ((speed < high) | (high == edges[-1]))
+        mean, deviation, share = of(inside.astype(np.float64))
+        now_there = float(share @ np.nan_to_num(torque[cells:]))
+        bands.append(
+            Band(name, (float(low), float(high)), mean, deviation, mean / now_there if now_there else math.nan)
+        )
+    each = [of((np.arange(cells) == cell).astype(np.float64)) for cell in np.flatnonzero(full)]
+    mean, deviation, _ = of(cell_weights(project).ravel())
+    return Gain(mean, deviation, tuple(bands), np.array([m for m, _, _ in each]), np.array([d for _, d, _ in each]))
+
+
+def _inputs(project: Project, trial: Trial) -> FloatArray:
+    """(cells, 4) rpm, load and true centrelines of a trial's tables."""
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    stands = centrelines(project, trial.offsets, trial.phases)
+    return np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size), *stands.reshape(2, -1)])

@@ -1,0 +1,139 @@
+"""Which installed offsets a study tries, and torque at every timing that they and the phasers could bring about.
+
+Torque depends on true centrelines only, and a cam fitted a degree earlier stands where a degree more of phase would put
+it. So a phaser whose travel is longer by the range of offsets reaches, as the cams are fitted now, all that any of the
+offsets could; torque learnt once with such phasers serves every trial, whose labels are a part of its own. That is why
+offsets move in steps of the resolution.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.engine.phaser import phase_grid
+from phaseopt.project import SIDES, Cam, Phaser, Project
+from phaseopt.search.worth import TorqueMap, map_of
+from phaseopt.surrogate.surface import TorqueSurface
+
+FloatArray = npt.NDArray[np.float64]
+Offsets = tuple[float, float]  # intake and exhaust, crank degrees, + = advanced
+
+AROUND = 10.0  # crank degrees either way of the fitted offset that are tried in any case (our judgement)
+
+
+@dataclass(frozen=True)
+class OffsetRange:
+    """Installed offsets that are tried: `steps` [least, most] of `step` crank degrees from `fitted`, by cam.
+
+    A cam without a phaser of its own or a shared one keeps its offset: [0, 0].
+    """
+
+    fitted: Offsets
+    step: Offsets
+    steps: tuple[tuple[int, int], tuple[int, int]]
+
+    def at(self, taken: tuple[int, int]) -> Offsets:
+        """Offsets so many steps from the fitted ones."""
+        first, second = (
+            round(fitted + step * n, 6) for fitted, step, n in zip(self.fitted, self.step, taken, strict=True)
+        )
+        return first, second
+
+    @property
+    def count(self) -> int:
+        """How many pairs of offsets there are."""
+        return math.prod(most - least + 1 for least, most in self.steps)
+
+
+def offset_range(model: ContactModel, limits: Limits) -> OffsetRange:
+    """From `AROUND` degrees either way of the fitted offset to the one at which full travel is clear, whole steps."""
+    steps, step = [], []
+    for side in SIDES:
+        phaser = model.project.phaser_of(side)
+        fitted, clear = model.engine.cam(side).offset, limits.full_travel.offset_for_clear[side]
+        moves = [-AROUND, AROUND, 0.0 if clear is None else clear - fitted]
+        step.append(1.0 if phaser is None else phaser.resolution)
+        least, most = (math.floor(min(moves) / step[-1] + 1e-9), math.ceil(max(moves) / step[-1] - 1e-9))
+        steps.append((0, 0) if phaser is None else (least, most))
+    now = model.engine.intake.offset, model.engine.exhaust.offset
+    return OffsetRange(now, (step[0], step[1]), (steps[0], steps[1]))
+
+
+def fitted_at(project: Project, offsets: Offsets) -> Project:
+    """The project with its cams fitted at other offsets; the days of its pulls stay what they were."""
+    moved: dict[str, object] = {
+        side: project.cam(side).model_copy(update={"offset": offset})
+        for side, offset in zip(SIDES, offsets, strict=True)
+    }
+    return project.model_copy(update=moved | {"torque": _dated(project)})
+
+
+def reaching(project: Project, tried: OffsetRange) -> Project:
+    """The project with phasers that reach, as the cams are fitted, whatever they would from any offset tried."""
+    if project.phaser is not None:
+        ends = [tried.step[0] * end for steps in tried.steps for end in steps]
+        return project.model_copy(update={"phaser": _longer(project.phaser, min(ends), max(ends))})
+    cams: dict[str, Cam] = {}
+    for k, side in enumerate(SIDES):
+        cam, (least, most) = project.cam(side), tried.steps[k]
+        if cam.phaser is not None:
+            longer = _longer(cam.phaser, tried.step[k] * least, tried.step[k] * most)
+            cams[side] = cam.model_copy(update={"phaser": longer})
+    return project.model_copy(update=cams)
+
+
+def _longer(phaser: Phaser, least: float, most: float) -> Phaser:
+    travel = phaser.travel[0] + min(least, 0.0), phaser.travel[1] + max(most, 0.0)
+    return phaser.model_copy(update={"travel": travel})
+
+
+def _dated(project: Project) -> object:
+    """The torque section with the offsets of each pull stated: a pull without them was made as the cams stood then."""
+    if project.torque is None:
+        return None
+    pulls = []
+    for pull in project.torque.pulls:
+        stated: dict[str, object] = {
+            side: project.cam(side).offset if (then := getattr(pull.offsets, side)) is None else then for side in SIDES
+        }
+        pulls.append(pull.model_copy(update={"offsets": pull.offsets.model_copy(update=stated)}))
+    return project.torque.model_copy(update={"pulls": tuple(pulls)})
+
+
+@dataclass(frozen=True, eq=False)
+class TorqueEverywhere:
+    """Torque of every cell at every timing of the longer phasers: `whole` (R, L, A, B), and their phases as the cams
+    are `fitted` now, (A,) and (B,)."""
+
+    whole: TorqueMap
+    phases: tuple[FloatArray, FloatArray]
+    fitted: Offsets
+
+    @classmethod
+    def of(
+        cls, project: Project, model: ContactModel, tried: OffsetRange, surface: TorqueSurface
+    ) -> "TorqueEverywhere":
+        """From the torque model; the model's engine stands as it is fitted."""
+        longer = reaching(project, tried)
+        intake, exhaust = (phase_grid(longer.phaser_of(side)) for side in SIDES)
+        rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+        icl, ecl = (model.engine.cam(s).true_centreline(p) for s, p in zip(SIDES, (intake, exhaust), strict=True))
+        return cls(map_of(surface, *surface.predict_grid(rpm, load, icl, ecl)), (intake, exhaust), tried.fitted)
+
+    def at(self, limits: Limits, offsets: Offsets, *, tied: bool) -> TorqueMap:
+        """Torque of the labels of limits at some offsets, as `torque_map` has it: (R, L, A, B), B = 1 for tied cams."""
+        a, b = (
+            self._places(k, labels + offsets[k] - self.fitted[k])
+            for k, labels in enumerate((limits.phases_intake, limits.phases_exhaust))
+        )
+        return self.whole.taken(a[:, None], a[:, None] * 0 + b[:, None] if tied else b[None, :])
+
+    def _places(self, k: int, phases: FloatArray) -> npt.NDArray[np.int64]:
+        places = np.searchsorted(self.phases[k], phases - 1e-6)
+        if not np.allclose(self.phases[k][np.minimum(places, self.phases[k].size - 1)], phases, atol=1e-6):
+            raise ValueError("offsets move in whole steps of the resolution, within the range")
+        return places

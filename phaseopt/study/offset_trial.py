@@ -1,0 +1,156 @@
+"""One pair of installed offsets tried: limits, the best tables inside them, their torque and gaps, and full travel."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.build import best_tables
+from phaseopt.clearance.check import check_tables
+from phaseopt.clearance.limits import phase_limits
+from phaseopt.clearance.model import contact_model
+from phaseopt.clearance.rules import CLEAR, margins
+from phaseopt.errors import InputError
+from phaseopt.progress import silent
+from phaseopt.project import Project
+from phaseopt.study.offset_range import Offsets, TorqueEverywhere, fitted_at
+from phaseopt.tables import PhaseTables
+from phaseopt.torque_model import TorqueModel
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """What one pair of offsets brings.
+
+    Parameters
+    ----------
+    offsets
+        Intake and exhaust, crank degrees, + = advanced.
+    score
+        Of the best tables: expected torque less doubt and roughness, mean of the cells by weight, N·m.
+    bound
+        What no tables at these offsets can score more than, N·m.
+    full_load
+        Expected torque of the full-load row, mean over the speeds at which it is known, N·m.
+    unknown, unmeasured
+        Cells of which the torque model does not speak, and cells that measured points do not reach.
+    outside
+        Crank degrees by which the tables go beyond the true centrelines that were measured, intake and exhaust; nan
+        where nothing was measured.
+    clear
+        Whether cells and box of the tables are clear, by the rule between cells that the project chooses.
+    static, running
+        Least gaps of the tables by contact, guaranteed, over all cells and the box up to the top speed, mm.
+    travel
+        The verdict on full travel.
+    travel_margin
+        mm that full travel keeps above the rule that binds it; below 0 it breaks it.
+    travel_running
+        Least running gap of full travel by contact, mm.
+    phases
+        (2, R, L) the tables, intake first, crank degrees from rest.
+    """
+
+    offsets: Offsets
+    score: float
+    bound: float
+    full_load: float
+    unknown: int
+    unmeasured: int
+    outside: tuple[float, float]
+    clear: bool
+    static: dict[str, float]
+    running: dict[str, float]
+    travel: str
+    travel_margin: float
+    travel_running: dict[str, float]
+    phases: FloatArray
+
+    @property
+    def travel_clear(self) -> bool:
+        """Whether a phaser may go anywhere in its travel without breaking a rule."""
+        return self.travel == CLEAR
+
+    @property
+    def travel_gap(self) -> float:
+        """The least running gap of full travel, mm."""
+        return min(self.travel_running.values())
+
+    def as_plain(self) -> dict[str, Any]:
+        """As JSON holds it; `of_plain` reads it back."""
+        found = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return found | {"phases": self.phases.tolist()}
+
+    @classmethod
+    def of_plain(cls, found: dict[str, Any]) -> "Trial":
+        """From what `as_plain` gave."""
+        pairs = {name: (float(found[name][0]), float(found[name][1])) for name in ("offsets", "outside")}
+        return cls(**(found | pairs | {"phases": np.array(found["phases"], dtype=np.float64)}))
+
+
+def tables_of(project: Project, trial: Trial) -> PhaseTables:
+    """The tables of a trial."""
+    return PhaseTables.of(project.tables.rpm, project.tables.load, trial.phases[0], trial.phases[1])
+
+
+def tried(project: Project, learnt: TorqueModel, everywhere: TorqueEverywhere, offsets: Offsets) -> Trial:
+    """Solve a project with its cams fitted at other offsets.
+
+    Parameters: `project` as fitted now; `learnt`, torque over true centrelines; `everywhere`, the same for every label
+    of every trial. Raises `InputError` where the engine is not safe at rest there, or no table keeps all rules.
+    """
+    moved = fitted_at(project, offsets)
+    model = contact_model(moved)
+    limits = phase_limits(model)
+    known = everywhere.at(limits, offsets, tied=model.tied)
+    found, labels, tables = best_tables(moved, model, limits, learnt, silent, known)
+    verdict = check_tables(model, tables)
+    travel = limits.full_travel
+    each = [np.array([gaps[c] for c in model.contacts]) for gaps in (travel.static, travel.running)]
+    r, k = np.indices(found.intake_index.shape)
+    place = r, k, found.intake_index, found.exhaust_index
+    torque, cells = labels.torque[place], verdict.cells
+    full = torque[:, -1]
+    return Trial(
+        offsets,
+        found.value / torque.size,
+        found.bound / torque.size,
+        float(full[np.isfinite(full)].mean()) if np.isfinite(full).any() else float("nan"),
+        int((~labels.in_reach[place]).sum()),
+        int((~labels.measured[place]).sum()),
+        _outside(learnt, centrelines(moved, offsets, np.stack([tables.intake, tables.exhaust]))),
+        verdict.accepted,
+        {c: min(verdict.box.static[c], float(cells["static"].sel(contact=c).min())) for c in model.contacts},
+        {c: min(verdict.box.running[c], float(cells["running"].sel(contact=c).min())) for c in model.contacts},
+        travel.verdict,
+        float(margins(model, each[0], each[1]).min()),
+        dict(travel.running),
+        np.stack([tables.intake.to_numpy(), tables.exhaust.to_numpy()]),
+    )
+
+
+def centrelines(project: Project, offsets: Offsets, phases: FloatArray) -> FloatArray:
+    """(2, ...) true centrelines, intake and exhaust, of phases (2, ...) at installed offsets, degrees."""
+    intake = project.intake.centreline - offsets[0] - phases[0]
+    exhaust = project.exhaust.centreline + offsets[1] + phases[1]
+    return np.stack([intake, exhaust])
+
+
+def _outside(learnt: TorqueModel, stands: FloatArray) -> tuple[float, float]:
+    """Degrees by which true centrelines (2, R, L) go beyond those measured."""
+    measured = learnt.surface.readings.x[:, 2:]
+    if not len(measured):
+        return float("nan"), float("nan")
+    first, second = (
+        max(0.0, float(each.max() - of.max()), float(of.min() - each.min()))
+        for each, of in zip(stands, measured.T, strict=True)
+    )
+    return first, second
+
+
+def refused(error: InputError) -> str:
+    """Why nothing could be solved at some offsets, in one sentence."""
+    return "; ".join(mistake.problem for mistake in error.mistakes)

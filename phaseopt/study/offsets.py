@@ -1,0 +1,230 @@
+"""At which installed offsets the cams would be best: a study whose every trial is a whole solve.
+
+Trials are kept in a data base, so that a study that was stopped goes on, and several processes or machines share one.
+"""
+
+import time
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import optuna
+from optuna.exceptions import ExperimentalWarning
+from optuna.trial import FrozenTrial, TrialState
+
+from phaseopt.clearance.limits import Limits, phase_limits
+from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.cycle.fingerprint import code_version, fingerprint
+from phaseopt.errors import InputError
+from phaseopt.input_hashes import input_hashes
+from phaseopt.progress import Progress, part, silent
+from phaseopt.project import SIDES, Project
+from phaseopt.study.offset_gains import Gain, gain_between
+from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
+from phaseopt.study.offset_trial import Trial, refused, tried
+from phaseopt.study.trial_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
+from phaseopt.study.trial_storage import GRACE, open_study, storage_url
+from phaseopt.torque.pulls import reduce_logs
+from phaseopt.torque_model import TorqueModel, require_source, torque_model
+
+KIND = "offsets"
+_FOUND = "found"  # the attribute of a trial that holds what it brought
+_PATIENCE = 2.0 * GRACE  # seconds without news of them after which they are taken for lost
+_LOOK = 0.5  # seconds between looks at trials that other processes are at
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """An offset to choose from: its trial, and what it brings over the offsets as fitted, best tables against best
+    tables; None for those themselves."""
+
+    trial: Trial
+    gain: Gain | None
+
+
+@dataclass(frozen=True, eq=False)
+class OffsetStudy:
+    """What a study of installed offsets found.
+
+    Parameters
+    ----------
+    project, model
+        As fitted now.
+    learnt
+        The torque model, over true centrelines.
+    range
+        The offsets tried.
+    url
+        The data base of the trials.
+    trials
+        Solved ones, by number.
+    refused
+        Offsets at which nothing could be solved, and why.
+    fitted
+        The offsets as they are.
+    guarded
+        The best offsets with tables as the only guard: full travel may break the rules.
+    free
+        The best offsets at which full travel is clear; None where none of the trials is.
+    recommended
+        One of these three: the best that the project admits, where its gain is more than its doubt; else as fitted.
+        None where the project does not admit tables as the only guard and no trial is free of it.
+    """
+
+    project: Project
+    model: ContactModel
+    learnt: TorqueModel
+    range: OffsetRange
+    url: str
+    trials: tuple[Trial, ...]
+    refused: tuple[tuple[Offsets, str], ...]
+    fitted: Choice
+    guarded: Choice
+    free: Choice | None
+    recommended: Choice | None
+
+    @property
+    def front(self) -> tuple[Trial, ...]:
+        """Trials that no other beats in both score and the margin of full travel, the most torque first."""
+        return front(self.trials)
+
+    @property
+    def count(self) -> int:
+        """Trials made, refused ones too."""
+        return len(self.trials) + len(self.refused)
+
+
+def study_offsets(project: Project, trials: int, storage: str | None = None, tell: Progress = silent) -> OffsetStudy:
+    """Try installed offsets until the study holds so many trials, and choose among them.
+
+    Parameters: `project`; `trials`, in all, those that it holds already and those of other processes counted;
+    `storage`, a data base as Optuna names it, in the project by default. Raises `InputError` as a build does, for a
+    data base that cannot be used, and where nothing can be solved with the cams as fitted.
+    """
+    require_source(project)
+    tell(0.0, "contact limits")
+    model = contact_model(project)
+    limits = phase_limits(model)
+    within = offset_range(model, limits)
+    url = storage_url(project, KIND, storage)
+    sampler = FreshSampler(within, _first(within, limits))
+    study = open_study(url, KIND, study_key(project), sampler, ["maximize", "maximize"])
+    if project.torque is not None:
+        reduce_logs(project)  # refused with the travel as it is, before phasers that reach further would let it pass
+    learnt = torque_model(reaching(project, within), part(tell, 0.02, 0.3))
+    everywhere = TorqueEverywhere.of(project, model, within, learnt.surface)
+    _fill(study, min(trials, within.count), lambda offsets: tried(project, learnt, everywhere, offsets), within,
+          part(tell, 0.3, 0.99))  # fmt: skip
+    return _chosen(project, model, learnt, within, url, _finished(study))
+
+
+def study_key(project: Project) -> str:
+    """What all trials depend on, as a name: every input file, and the program that simulates.
+
+    A project that was changed begins a study of its own; the trials of the old one stay where they are.
+    """
+    hashes = input_hashes(project)
+    return fingerprint(code_version(), tuple(hashes), tuple(hashes.values()))
+
+
+def front(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
+    """Clear trials that no other beats in both score and the margin of full travel, the most torque first."""
+    kept: list[Trial] = []
+    for trial in sorted(trials, key=lambda t: (-t.score, -t.travel_margin)):
+        if trial.clear and (not kept or trial.travel_margin > kept[-1].travel_margin):
+            kept.append(trial)
+    return tuple(kept)
+
+
+def _first(within: OffsetRange, limits: Limits) -> list[Steps]:
+    """Steps to try before all others: as fitted, and where full travel is clear of both cams or of one."""
+    clear = []
+    for k, side in enumerate(SIDES):
+        at = limits.full_travel.offset_for_clear[side]
+        steps = 0.0 if at is None else (at - within.fitted[k]) / within.step[k]
+        low, high = within.steps[k]
+        outward = int(steps // 1) if side == "intake" else -int(-steps // 1)  # later, earlier: the way that opens gaps
+        clear.append(min(max(outward, low), high))
+    return list(dict.fromkeys([(0, 0), (clear[0], clear[1]), (clear[0], 0), (0, clear[1])]))
+
+
+def _fill(
+    study: optuna.Study, wanted: int, solve: Callable[[Offsets], Trial], within: OffsetRange, tell: Progress
+) -> None:
+    """Make trials until the study holds as many as wanted; wait for those that other processes are at."""
+
+    def objective(trial: optuna.Trial) -> tuple[float, float]:
+        taken = [trial.suggest_int(name, each.low, each.high) for name, each in distributions(within).items()]
+        try:
+            found = solve(within.at((taken[0], taken[1])))
+        except InputError as error:
+            trial.set_user_attr(REFUSED, refused(error))
+            raise
+        trial.set_user_attr(_FOUND, found.as_plain())
+        return found.score, found.travel_margin
+
+    waited, seen = 0.0, -1
+    while True:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ExperimentalWarning)
+            optuna.storages.fail_stale_trials(study)
+        made, running = len(_finished(study)), len(study.get_trials(deepcopy=False, states=(TrialState.RUNNING,)))
+        tell(made / wanted, f"offsets: {made} of {wanted} trials")
+        if made >= wanted:
+            return
+        waited, seen = (waited if made == seen else 0.0), made
+        if made + running < wanted or waited > _PATIENCE:
+            study.optimize(objective, n_trials=1, catch=(InputError,))
+        else:
+            time.sleep(_LOOK)
+            waited += _LOOK
+
+
+def _finished(study: optuna.Study) -> list[FrozenTrial]:
+    """Trials that ended by themselves, each pair of offsets once, by number."""
+    ended = study.get_trials(deepcopy=False, states=(TrialState.COMPLETE, TrialState.FAIL))
+    by_steps: dict[Steps, FrozenTrial] = {}
+    for trial in sorted(ended, key=lambda trial: trial.number):
+        steps = steps_of(trial)
+        if steps is not None:
+            by_steps.setdefault(steps, trial)
+    return list(by_steps.values())
+
+
+def _chosen(
+    project: Project, model: ContactModel, learnt: TorqueModel, within: OffsetRange, url: str, ended: list[FrozenTrial]
+) -> OffsetStudy:
+    solved = tuple(Trial.of_plain(t.user_attrs[_FOUND]) for t in ended if _FOUND in t.user_attrs)
+    lost = tuple(
+        (within.at((t.params[NAMES[0]], t.params[NAMES[1]])), str(t.user_attrs[REFUSED]))
+        for t in ended
+        if REFUSED in t.user_attrs
+    )
+    now = next((trial for trial in solved if trial.offsets == within.at((0, 0))), None)
+    if now is None:
+        why = next((why for offsets, why in lost if offsets == within.at((0, 0))), "it was not tried")
+        raise InputError.one(
+            f"nothing can be solved with the cams as fitted: {why}",
+            mend="mend what `phaseopt build` says of this project first",
+            file=project.file,
+        )
+
+    def choice(trial: Trial) -> Choice:
+        return Choice(trial, None if trial is now else gain_between(project, learnt.surface, now, trial))
+
+    best = _best([trial for trial in solved if trial.clear], now)
+    clear = [trial for trial in solved if trial.clear and trial.travel_clear]
+    fitted, guarded = choice(now), choice(best)
+    free = choice(_best(clear, clear[0])) if clear else None
+    admitted = guarded if project.gap.tables_only_guard else free
+    worth_it = admitted is not None and admitted.gain is not None and admitted.gain.mean > admitted.gain.deviation
+    if not worth_it and (project.gap.tables_only_guard or now.travel_clear):
+        admitted = fitted
+    return OffsetStudy(
+        project, model, learnt, within, url, solved, lost, fitted, guarded, free, admitted
+    )  # fmt: skip
+
+
+def _best(trials: list[Trial], otherwise: Trial) -> Trial:
+    """The highest score; of equal ones the most margin of full travel."""
+    return max(trials, key=lambda t: (t.score, t.travel_margin), default=otherwise)
