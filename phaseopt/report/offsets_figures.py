@@ -1,4 +1,4 @@
-"""The pictures of a study of offsets: torque against the margin of full travel, where each pair stands, gain by speed."""
+"""The pictures of a study of offsets: torque against the margin of full travel, the pairs tried, gain by speed."""
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -24,8 +24,8 @@ def _front(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
         axes = figure.subplots()
         axes.axvspan(min(0.0, *(t.travel_margin for t in study.trials)) - 0.2, 0.0, color="0.92", lw=0)
-        axes.plot([t.travel_margin for t in study.trials], [t.score - now for t in study.trials], "o", color="0.6", ms=3,
-                  label="tried")  # fmt: skip
+        margin, score = [t.travel_margin for t in study.trials], [t.score - now for t in study.trials]
+        axes.plot(margin, score, "o", color="0.6", ms=3, label="tried")
         axes.plot([t.travel_margin for t in front], [t.score - now for t in front], ".-", color=BLACK, label="front")
         for name, choice in named:
             at = choice.trial.travel_margin, choice.trial.score - now
@@ -53,7 +53,8 @@ def _places(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
         for which, mark, words in ((~clear, "o", "full travel not clear"), (clear, "D", "full travel clear")):
             if which.any():
                 drawn = axes.scatter(
-                    *at[which].T,
+                    at[which, 0],
+                    at[which, 1],
                     c=score[which],
                     marker=mark,
                     cmap=MAP,

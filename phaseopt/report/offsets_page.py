@@ -19,8 +19,8 @@ from phaseopt.report.text import cautions
 from phaseopt.study.offsets import OffsetStudy
 
 _CAPTIONS = {
-    "front.svg": "Each point is a whole solve. Grey ground: a phaser that goes to an end of its travel breaks a rule, so "
-    "the tables are the only guard.",
+    "front.svg": "Each point is a whole solve. Grey ground: a phaser that goes to an end of its travel breaks a rule, "
+    "so the tables are the only guard.",
     "offsets.svg": "The colour is the score of the best tables there: torque less doubt and roughness.",
     "gain.svg": "Doubts that both offsets share cancel: the doubt of a gain is less than that of its parts.",
 }

@@ -10,8 +10,7 @@ from phaseopt.project import SIDES
 from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.study.offset_gains import Gain
 from phaseopt.study.offset_trial import Trial
-from phaseopt.study.offsets import Choice, OffsetStudy
-from phaseopt.study.trial_storage import shown
+from phaseopt.study.offsets import SEEN, Choice, OffsetStudy
 from phaseopt.tables import number_text
 
 HEAD = ("intake", "exhaust", "gain N·m", "low", "middle", "high", "full travel", "its gap mm", "beyond data °")
@@ -76,7 +75,11 @@ def recommended_words(study: OffsetStudy) -> str:
         "" if found.trial.travel_clear else "; the tables are then the only guard, a fault of a phaser is not covered"
     )
     if found is study.fitted:
-        return f"Leave the cams as they are fitted, {where}: no offset brings more than its own doubt{guard}."
+        enough = f"two standard deviations of its doubt and {100 * SEEN:g} % of full-load torque"
+        return (
+            f"Leave the cams as they are fitted, {where}: no offset tried that the project admits brings more than "
+            f"{enough}, which a dyno could show{guard}."
+        )
     assert found.gain is not None
     return (
         f"Fit the cams {where}: {found.gain.mean:+.1f} N·m over the cells by weight, standard deviation "
@@ -153,18 +156,20 @@ def summary(study: OffsetStudy, folder: Path | None) -> str:
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     table = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]
     blocks = [
-        ("Tried", [tried_words(study), *refused_lines(study), f"kept in {shown(study.url)}"]),
+        ("Tried", [tried_words(study), *refused_lines(study)]),
         ("Front", front_lines(study)),
         ("Doubt", doubt_lines(study)),
         ("Then", list(how_to(study))),
     ]
+    blocks.append(("Not covered", [", ".join(study.model.not_covered)]))
     if folder is not None:
         blocks.append(("Written", [f"{folder}: offsets.csv, offsets.html"]))
+    blocks.append(("Before", list(cautions())))
     said = () if study.learnt.simulation is None else study.learnt.simulation.said
-    parts = [f"  {study.project.name}: {recommended_words(study)}", *(f"  {each}" for each in said)]
+    parts = [f"  {study.project.name}", "\n".join(wrapped_block("Advice", [recommended_words(study), *said]))]
     parts.append("\n".join(f"  {line}" for line in [*table, *LEGEND]))
     parts += ["\n".join(wrapped_block(label, lines)) for label, lines in blocks if lines]
-    return "\n\n".join([*parts, "\n".join(f"  - {line}" for line in cautions())]) + "\n"
+    return "\n\n".join(parts) + "\n"
 
 
 LEGEND = (
@@ -188,7 +193,6 @@ def study_as_dict(study: OffsetStudy) -> dict[str, Any]:
     names = {id(choice): name for name, choice in choices(study)}
     return {
         "project": study.project.name,
-        "storage": shown(study.url),
         "trials": study.count,
         "refused": [{"offsets": list(offsets), "why": why} for offsets, why in study.refused],
         "recommended": None if found is None else {"is": names[id(found)], **_trial_as_dict(found.trial)},

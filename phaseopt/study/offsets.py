@@ -22,13 +22,14 @@ from phaseopt.project import SIDES, Project
 from phaseopt.study.offset_gains import Gain, gain_between
 from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
 from phaseopt.study.offset_trial import Trial, refused, tried
+from phaseopt.study.storage import GRACE, open_study
 from phaseopt.study.trial_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
-from phaseopt.study.trial_storage import GRACE, open_study, storage_url
 from phaseopt.torque.pulls import reduce_logs
 from phaseopt.torque_model import TorqueModel, require_source, torque_model
 
-KIND = "offsets"
+KIND, VERSION = "offsets", 1  # the version is of what a trial is and records
 _FOUND = "found"  # the attribute of a trial that holds what it brought
+SEEN = 0.005  # of full-load torque: two pulls on an ordinary dyno, which repeats to 1 % (common practice), show no less
 _PATIENCE = 2.0 * GRACE  # seconds without news of them after which they are taken for lost
 _LOOK = 0.5  # seconds between looks at trials that other processes are at
 
@@ -54,8 +55,6 @@ class OffsetStudy:
         The torque model, over true centrelines.
     range
         The offsets tried.
-    url
-        The data base of the trials.
     trials
         Solved ones, by number.
     refused
@@ -67,15 +66,14 @@ class OffsetStudy:
     free
         The best offsets at which full travel is clear; None where none of the trials is.
     recommended
-        One of these three: the best that the project admits, where its gain is more than its doubt; else as fitted.
-        None where the project does not admit tables as the only guard and no trial is free of it.
+        One of these three: the best that the project admits where its gain is worth fitting for; else as fitted. None
+        where the project does not admit tables as the only guard and at no offset tried full travel is clear.
     """
 
     project: Project
     model: ContactModel
     learnt: TorqueModel
     range: OffsetRange
-    url: str
     trials: tuple[Trial, ...]
     refused: tuple[tuple[Offsets, str], ...]
     fitted: Choice
@@ -106,16 +104,17 @@ def study_offsets(project: Project, trials: int, storage: str | None = None, tel
     model = contact_model(project)
     limits = phase_limits(model)
     within = offset_range(model, limits)
-    url = storage_url(project, KIND, storage)
-    sampler = FreshSampler(within, _first(within, limits))
-    study = open_study(url, KIND, study_key(project), sampler, ["maximize", "maximize"])
+    study = open_study(
+        KIND, VERSION, study_key(project), ["maximize", "maximize"], project.folder, storage, watched=True
+    )
+    study.sampler = FreshSampler(within, _first(within, limits))
     if project.torque is not None:
         reduce_logs(project)  # refused with the travel as it is, before phasers that reach further would let it pass
     learnt = torque_model(reaching(project, within), part(tell, 0.02, 0.3))
     everywhere = TorqueEverywhere.of(project, model, within, learnt.surface)
     _fill(study, min(trials, within.count), lambda offsets: tried(project, learnt, everywhere, offsets), within,
           part(tell, 0.3, 0.99))  # fmt: skip
-    return _chosen(project, model, learnt, within, url, _finished(study))
+    return _chosen(project, model, learnt, within, _finished(study))
 
 
 def study_key(project: Project) -> str:
@@ -192,7 +191,7 @@ def _finished(study: optuna.Study) -> list[FrozenTrial]:
 
 
 def _chosen(
-    project: Project, model: ContactModel, learnt: TorqueModel, within: OffsetRange, url: str, ended: list[FrozenTrial]
+    project: Project, model: ContactModel, learnt: TorqueModel, within: OffsetRange, ended: list[FrozenTrial]
 ) -> OffsetStudy:
     solved = tuple(Trial.of_plain(t.user_attrs[_FOUND]) for t in ended if _FOUND in t.user_attrs)
     lost = tuple(
@@ -217,12 +216,17 @@ def _chosen(
     fitted, guarded = choice(now), choice(best)
     free = choice(_best(clear, clear[0])) if clear else None
     admitted = guarded if project.gap.tables_only_guard else free
-    worth_it = admitted is not None and admitted.gain is not None and admitted.gain.mean > admitted.gain.deviation
-    if not worth_it and (project.gap.tables_only_guard or now.travel_clear):
+    if not _worth_fitting(admitted, now) and (project.gap.tables_only_guard or now.travel_clear):
         admitted = fitted
     return OffsetStudy(
-        project, model, learnt, within, url, solved, lost, fitted, guarded, free, admitted
+        project, model, learnt, within, solved, lost, fitted, guarded, free, admitted
     )  # fmt: skip
+
+
+def _worth_fitting(choice: Choice | None, now: Trial) -> bool:
+    """Whether a gain is one that the torque model is sure of and that a dyno could show."""
+    gain = None if choice is None else choice.gain
+    return gain is not None and gain.mean > max(2.0 * gain.deviation, SEEN * now.full_load)
 
 
 def _best(trials: list[Trial], otherwise: Trial) -> Trial:

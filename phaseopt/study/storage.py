@@ -5,17 +5,21 @@ computed from. So a run that was stopped goes on, several processes share one st
 and what another version recorded is refused.
 """
 
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
 import optuna
+from optuna.exceptions import ExperimentalWarning
+from optuna.storages import RDBStorage
 from sqlalchemy.exc import SQLAlchemyError
 
 from phaseopt.cycle.kept import FOLDER
 from phaseopt.errors import InputError
 
 OPTION = "--storage"
+HEARTBEAT, GRACE = 5, 30  # seconds between signs of life of a trial, and without one until it counts as cut off
 WAIT = 60.0  # seconds that a process waits for another that writes to the same SQLite file
 
 
@@ -26,13 +30,16 @@ def open_study(
     directions: Sequence[Literal["minimize", "maximize"]],
     folder: Path,
     url: str | None = None,
+    *,
+    watched: bool = False,
 ) -> optuna.Study:
     """The study of this kind, version and fingerprint: the one in the storage, or a new one.
 
     Parameters: `kind`, one word; `version`, to be raised whenever the same trial would be recorded otherwise;
     `made_of`, a fingerprint; `directions`, one for each objective; `folder` of the project, in
-    whose .phaseopt/ the study is kept where no `url` is given. Raises `InputError` where the storage cannot be opened
-    or holds a study of this kind that another version wrote.
+    whose .phaseopt/ the study is kept where no `url` is given; `watched`, whether trials that `Study.optimize` runs
+    give signs of life, so that those of a killed process are known for cut off. Raises `InputError` where the storage
+    cannot be opened or holds a study of this kind that another version wrote.
     """
     optuna.logging.set_verbosity(optuna.logging.WARNING)
     file = folder / FOLDER / f"{kind}.sqlite" if url is None else None
@@ -40,7 +47,7 @@ def open_study(
     try:
         if file is not None:
             file.parent.mkdir(exist_ok=True)
-        storage = _storage(f"sqlite:///{file}" if url is None else url)
+        storage = _storage(f"sqlite:///{file}" if url is None else url, watched)
         foreign = [each for each in optuna.get_all_study_names(storage) if _of_another_version(each, kind, version)]
         if foreign:
             raise InputError.one(
@@ -56,13 +63,16 @@ def open_study(
         raise _unusable(file, error) from error
 
 
-def _storage(url: str) -> optuna.storages.BaseStorage:
+def _storage(url: str, watched: bool) -> optuna.storages.BaseStorage:
     """Two processes that make the same new file at the same time: the second finds its tables made, and opens it."""
     options = {"connect_args": {"timeout": WAIT}} if url.startswith("sqlite") else None
-    try:
-        return optuna.storages.RDBStorage(url, engine_kwargs=options)
-    except SQLAlchemyError:
-        return optuna.storages.RDBStorage(url, engine_kwargs=options)
+    beat, grace = (HEARTBEAT, GRACE) if watched else (None, None)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ExperimentalWarning)
+        try:
+            return RDBStorage(url, options, heartbeat_interval=beat, grace_period=grace)
+        except SQLAlchemyError:
+            return RDBStorage(url, options, heartbeat_interval=beat, grace_period=grace)
 
 
 def _name(kind: str, version: int, made_of: str) -> str:

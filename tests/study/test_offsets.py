@@ -1,0 +1,202 @@
+"""A study of installed offsets: what a trial is, that none is made twice, that it goes on where it was stopped."""
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import optuna
+import pytest
+from hillclimb import pulls_alone, pulls_alone_file
+from optuna.trial import TrialState
+
+from phaseopt.build import build
+from phaseopt.clearance.limits import phase_limits
+from phaseopt.clearance.model import contact_model
+from phaseopt.errors import InputError
+from phaseopt.progress import silent
+from phaseopt.project_file import load_project
+from phaseopt.search.worth import TorqueMap, torque_map
+from phaseopt.study import offsets
+from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at, offset_range, reaching
+from phaseopt.study.offset_trial import Trial
+from phaseopt.study.offsets import OffsetStudy, front, study_offsets
+from phaseopt.study.trial_sampler import NAMES, FreshSampler, distributions
+from phaseopt.torque_model import TorqueModel, torque_model
+
+SMALL = OffsetRange((-12.0, 10.0), (1.0, 1.0), ((-2, 1), (0, 4)))
+
+
+@pytest.fixture(scope="module")
+def learnt() -> TorqueModel:
+    project = pulls_alone()
+    model = contact_model(project)
+    return torque_model(reaching(project, offset_range(model, phase_limits(model))), silent)
+
+
+@pytest.fixture(scope="module")
+def study(learnt: TorqueModel, tmp_path_factory: pytest.TempPathFactory) -> OffsetStudy:
+    """Six trials, stopped in the third and gone on with."""
+    url = f"sqlite:///{tmp_path_factory.mktemp('study')}/trials.sqlite"
+    made: list[object] = []
+    solve = offsets.tried
+
+    def stopped(*arguments: object) -> Trial:
+        made.append(arguments)
+        if len(made) == 3:
+            raise KeyboardInterrupt
+        return solve(*arguments)  # type: ignore[arg-type]
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(offsets, "torque_model", lambda *_: learnt)
+        patched.setattr(offsets, "tried", stopped)
+        with pytest.raises(KeyboardInterrupt):
+            study_offsets(pulls_alone(), 6, url)
+        assert study_offsets(pulls_alone(), 2, url).count == 2  # two were finished: nothing is made again
+        assert len(made) == 3
+        found = study_offsets(pulls_alone(), 6, url)
+    assert len(made) == 7
+    return found
+
+
+def test_a_stopped_study_ends_with_as_many_trials_and_recommends(study: OffsetStudy) -> None:
+    assert study.count == 6
+    assert len({trial.offsets for trial in study.trials}) == 6
+    assert study.recommended is not None
+    assert study.trials[0].offsets == (-12.0, 10.0)
+
+
+def test_a_degree_of_offset_is_a_degree_of_travel(study: OffsetStudy) -> None:
+    """Authority of a phaser from its offset (common practice, no source): a cam fitted a degree later must move
+    a degree more to stand at the same limit, and at full travel it stands a degree further from the piston."""
+    project = pulls_alone()
+    boxes = {}
+    for moved in ((-12.0, 10.0), (-22.0, 10.0), (-12.0, 17.0)):
+        limits = phase_limits(contact_model(fitted_at(project, moved)))
+        assert len(limits.boxes) == 1
+        boxes[moved] = limits.boxes[0]
+    assert boxes[-22.0, 10.0].intake_to == boxes[-12.0, 10.0].intake_to + 10.0
+    assert boxes[-12.0, 17.0].exhaust_from == boxes[-12.0, 10.0].exhaust_from - 7.0
+    clear = [trial for trial in study.trials if trial.travel_clear]
+    assert clear
+    wanted = phase_limits(contact_model(project)).full_travel.offset_for_clear
+    assert all(t.offsets[0] <= wanted["intake"] and t.offsets[1] >= wanted["exhaust"] for t in clear)  # type: ignore[operator]
+
+
+def test_torque_of_a_trial_is_that_of_its_own_labels(learnt: TorqueModel) -> None:
+    project = pulls_alone()
+    model = contact_model(project)
+    within = offset_range(model, phase_limits(model))
+    everywhere = TorqueEverywhere.of(project, model, within, learnt.surface)
+    moved = fitted_at(project, (-30.0, 3.0))
+    own = contact_model(moved)
+    limits = phase_limits(own)
+    rows = [(r, k) for r in (0, 9, 15) for k in (0, 7)]
+    cut, direct = everywhere.at(limits, (-30.0, 3.0), tied=False), torque_map(moved, own, limits, learnt.surface)
+    for r, k in rows:
+        assert np.abs(cut.torque[r, k] - direct.torque[r, k]).max() < 1e-6
+    assert (cut.measured == direct.measured).mean() > 0.999
+    with pytest.raises(ValueError, match="whole steps"):
+        everywhere.at(limits, (-30.5, 3.0), tied=False)
+
+
+def test_tied_cams_take_pairs_of_one_phase() -> None:
+    """Both cams moved by one phaser, fitted 1° and 3° elsewhere: a phase p brings what p + 1 and p + 3 did."""
+    wide = np.arange(-5.0, 6.0)
+    torque = (100.0 * wide[:, None] + wide[None, :])[None, None]
+    flags = np.ones(torque.shape, dtype=np.bool_)
+    everywhere = TorqueEverywhere(TorqueMap(torque, torque, flags, flags, simulated=False), (wide, wide), (0.0, 0.0))
+    phases = np.array([-1.0, 0.0, 1.0])
+    limits = SimpleNamespace(phases_intake=phases, phases_exhaust=phases)
+    found = everywhere.at(limits, (1.0, 3.0), tied=True)  # type: ignore[arg-type]
+    assert found.torque.shape == (1, 1, 3, 1)
+    assert found.torque.ravel().tolist() == [100.0 * (p + 1) + p + 3 for p in phases]
+
+
+def test_the_front_is_what_no_other_beats() -> None:
+    rng = np.random.default_rng(4)
+    trials = [_trial((float(i), 0.0), *map(float, rng.integers(0, 12, 2))) for i in range(60)]
+
+    def beaten(one: Trial) -> bool:
+        return any(
+            other.score >= one.score and other.travel_margin >= one.travel_margin
+            and (other.score, other.travel_margin) != (one.score, one.travel_margin)
+            for other in trials
+        )  # fmt: skip
+
+    places = {(t.score, t.travel_margin) for t in trials if not beaten(t)}
+    assert [(t.score, t.travel_margin) for t in front(tuple(trials))] == sorted(places, reverse=True)
+
+
+def test_no_pair_is_tried_twice_and_all_are_tried_in_the_end() -> None:
+    sampler = FreshSampler(SMALL, [(0, 0), (-2, 4)])
+    study = optuna.create_study(sampler=sampler, directions=["maximize", "maximize"])
+
+    def objective(trial: optuna.Trial) -> tuple[float, float]:
+        a, b = (trial.suggest_int(name, each.low, each.high) for name, each in distributions(SMALL).items())
+        return -abs(a - 1.0) - abs(b - 3.0), float(b)
+
+    study.optimize(objective, n_trials=SMALL.count)
+    tried = [tuple(trial.params[name] for name in NAMES) for trial in study.trials]
+    assert tried[:2] == [(0, 0), (-2, 4)]
+    assert sorted(tried) == [(a, b) for a in range(-2, 2) for b in range(5)]
+
+
+def test_the_best_pairs_are_found_long_before_all_are_tried() -> None:
+    wide = OffsetRange((0.0, 0.0), (1.0, 1.0), ((-20, 20), (-20, 20)))
+    study = optuna.create_study(sampler=FreshSampler(wide, [(0, 0)]), directions=["maximize", "maximize"])
+
+    def objective(trial: optuna.Trial) -> tuple[float, float]:
+        a, b = (trial.suggest_int(name, each.low, each.high) for name, each in distributions(wide).items())
+        return -((a - 11.0) ** 2) - (b + 7.0) ** 2, 0.0
+
+    study.optimize(objective, n_trials=60)  # of 1,681: 60 at random come within 25 with a chance of 95 %
+    assert max(trial.values[0] for trial in study.trials) > -8.0
+
+
+def test_offsets_at_which_rest_is_not_safe_are_told_and_count() -> None:
+    study = optuna.create_study(directions=["maximize", "maximize"])
+    study.sampler = FreshSampler(SMALL, [(0, 0)])
+
+    def solve(at: tuple[float, float]) -> Trial:
+        if at[0] > -12.0:
+            raise InputError.one("comes too near", mend="fit it later")
+        return _trial(at, 1.0, 1.0)
+
+    offsets._fill(study, SMALL.count, solve, SMALL, silent)
+    ended = offsets._finished(study)
+    assert len(ended) == SMALL.count
+    assert sum(trial.state == TrialState.FAIL for trial in ended) == 5
+    assert {trial.user_attrs["refused"] for trial in ended if trial.state == TrialState.FAIL} == {"comes too near"}
+
+
+def test_what_another_version_wrote_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    project = load_project(pulls_alone_file(tmp_path))
+    monkeypatch.setattr(offsets, "torque_model", _never)
+    monkeypatch.setattr(offsets, "VERSION", 0)
+    with pytest.raises(AssertionError, match="learnt"):
+        study_offsets(project, 1)
+    monkeypatch.setattr(offsets, "VERSION", 1)
+    with pytest.raises(InputError, match="another version"):
+        study_offsets(project, 1)
+
+
+def test_a_recommended_offset_builds_clear(study: OffsetStudy) -> None:
+    """The best offset at which full travel is clear, in the project with its pulls dated, builds without a guard."""
+    assert study.free is not None
+    moved = fitted_at(study.project, study.free.trial.offsets)
+    moved = moved.model_copy(update={"gap": moved.gap.model_copy(update={"tables_only_guard": False})})
+    built = build(moved)
+    assert built.verdict.clear
+    assert built.limits.full_travel.verdict == "clear"
+    assert built.search.value / built.search.intake.size == pytest.approx(study.free.trial.score, abs=0.02)
+
+
+def _never(*_: object) -> TorqueModel:
+    raise AssertionError("torque was learnt")
+
+
+def _trial(at: tuple[float, float], score: float, margin: float) -> Trial:
+    return Trial(
+        at, score, score, score, 0, 0, (0.0, 0.0), True, {}, {}, "clear", margin, {"intake_piston": margin},
+        np.zeros((2, 1, 1)),
+    )  # fmt: skip
