@@ -43,11 +43,12 @@ class TorqueMap:
     measured: BoolArray
     simulated: bool
 
-    def taken(self, a: IntArray, b: IntArray) -> "TorqueMap":
-        """Of the labels at some places along both phase axes, which broadcast to the two axes of the result."""
+    def picked(self, places: Any) -> "TorqueMap":
+        """Of some labels: `places` index what follows (R, L)."""
+        at = (slice(None), slice(None), *(places if isinstance(places, tuple) else (places,)))
 
         def of(each: npt.NDArray[Any]) -> npt.NDArray[Any]:
-            return np.ascontiguousarray(each[:, :, a, b])
+            return np.ascontiguousarray(each[at])
 
         return TorqueMap(
             of(self.torque), of(self.deviation), of(self.in_reach), of(self.measured), simulated=self.simulated

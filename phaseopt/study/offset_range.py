@@ -16,7 +16,7 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Cam, Phaser, Project
-from phaseopt.search.worth import TorqueMap, map_of
+from phaseopt.search.worth import TorqueMap, torque_of
 from phaseopt.surrogate.surface import TorqueSurface
 
 FloatArray = npt.NDArray[np.float64]
@@ -120,9 +120,9 @@ class TorqueEverywhere:
         """From the torque model; the model's engine stands as it is fitted."""
         longer = reaching(project, tried)
         intake, exhaust = (phase_grid(longer.phaser_of(side)) for side in SIDES)
-        rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
-        icl, ecl = (model.engine.cam(s).true_centreline(p) for s, p in zip(SIDES, (intake, exhaust), strict=True))
-        return cls(map_of(surface, *surface.predict_grid(rpm, load, icl, ecl)), (intake, exhaust), tried.fitted)
+        found = torque_of(project, model, surface, np.repeat(intake, exhaust.size), np.tile(exhaust, intake.size))
+        pairs = np.arange(intake.size * exhaust.size).reshape(intake.size, exhaust.size)
+        return cls(found.picked(pairs), (intake, exhaust), tried.fitted)
 
     def at(self, limits: Limits, offsets: Offsets, *, tied: bool) -> TorqueMap:
         """Torque of the labels of limits at some offsets, as `torque_map` has it: (R, L, A, B), B = 1 for tied cams."""
@@ -130,7 +130,7 @@ class TorqueEverywhere:
             self._places(k, labels + offsets[k] - self.fitted[k])
             for k, labels in enumerate((limits.phases_intake, limits.phases_exhaust))
         )
-        return self.whole.taken(a[:, None], a[:, None] * 0 + b[:, None] if tied else b[None, :])
+        return self.whole.picked((a[:, None], b[:, None] if tied else b[None, :]))
 
     def _places(self, k: int, phases: FloatArray) -> npt.NDArray[np.int64]:
         places = np.searchsorted(self.phases[k], phases - 1e-6)
