@@ -7,4 +7,17 @@ clear, 2 wrong input, 130 interrupted.
 from phaseopt.cli import build, check, confirm, fit, limits, new, offsets, plan, reduce, simulate, tradeoff
 from phaseopt.cli.frame import app
 
-__all__ = ["app", "build", "check", "confirm", "fit", "limits", "new", "offsets", "plan", "reduce", "simulate", "tradeoff"]
+__all__ = [
+    "app",
+    "build",
+    "check",
+    "confirm",
+    "fit",
+    "limits",
+    "new",
+    "offsets",
+    "plan",
+    "reduce",
+    "simulate",
+    "tradeoff",
+]
