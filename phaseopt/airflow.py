@@ -13,7 +13,7 @@ Array = NDArray[np.float64]
 
 def efficiency_at(grid: xr.Dataset, x: Array) -> Array:
     """Volumetric efficiency of a simulated grid at points (n, 4), interpolated as torque is; NaN where unknown."""
-    return GridPrior(grid[["volumetric_efficiency"]].rename(volumetric_efficiency="torque")).at(x)
+    return GridPrior.of(grid, "volumetric_efficiency").at(x)
 
 
 def filled_with_ambient(config: CycleConfig) -> float:

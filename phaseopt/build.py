@@ -4,7 +4,7 @@ Nothing here writes a file; `phaseopt.output` does that, all at once, from the `
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.errors import InputError
+from phaseopt.part_load import Kin, label_quantities, table_quantities
 from phaseopt.progress import Progress, Remembered, part, silent
 from phaseopt.project import SIDES, Project
 from phaseopt.search.loosened import solve_loosened
@@ -46,7 +47,8 @@ class Build:
     `gain_deviation` (the doubt of a difference is less than that of its parts: they share it), in N·m; `weight`;
     `in_reach`, whether the torque model speaks of the cell, and `measured`, whether measured points do. `full_gain` is
     the mean gain over the full-load row. `dips`, `prices` and `gains` say why torque is what it is. `airflow` is the
-    simulated filling of the cells, None where no simulation took part.
+    simulated filling of the cells and `simulated` what else the simulation tells of them
+    (`part_load.table_quantities`), both None where none took part.
     """
 
     project: Project
@@ -70,6 +72,7 @@ class Build:
     dips: tuple[Dip, ...]
     prices: Prices
     gains: Gains
+    simulated: xr.Dataset | None
 
     @property
     def binds(self) -> tuple[tuple[tuple[str, ...], ...], ...]:
@@ -111,6 +114,7 @@ def build(project: Project, progress: Progress | None = None) -> Build:
         was, check_tables(model, tables),
         torque, full_gain, full_deviation, _airflow(project, model, learnt.simulation, baseline, tables),
         low, cost, gained,
+        _quantities(project, model, limits, learnt.simulation, baseline, tables),
     )  # fmt: skip
 
 
@@ -119,7 +123,7 @@ def best_tables(
 ) -> tuple[SearchResult, TorqueMap, PhaseTables]:
     """Search the safe boxes for the best tables on a torque model."""
     tell(0.0, "torque of every label")
-    labels = torque_map(project, model, limits, learnt.surface)
+    labels = torque_of_labels(project, model, limits, learnt)
     found, tables = searched(project, model, limits, labels, part(tell, 0.25, 1.0))
     return found, labels, tables
 
@@ -136,6 +140,20 @@ def searched(
             found = solve(problem, boxes, progress=tell)
     exhaust = found.intake if model.tied else found.exhaust
     return found, PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
+
+
+def torque_of_labels(project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel) -> TorqueMap:
+    """Torque of every label, with the simulated quantities that the project's caps and costs ask for."""
+    return with_quantities(project, model, limits, learnt, torque_map(project, model, limits, learnt.surface))
+
+
+def with_quantities(
+    project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel, labels: TorqueMap
+) -> TorqueMap:
+    """Torque of labels known already, with the simulated quantities that the project's caps and costs ask for."""
+    if learnt.simulation is None:
+        return labels
+    return replace(labels, quantities=label_quantities(project, model, limits, learnt.simulation.grid))
 
 
 def refuse_unguarded(project: Project, limits: Limits) -> None:
@@ -218,6 +236,17 @@ def _airflow(
         for tables in (after, before)
     )
     return cylinder_air(simulation.config, new, old, after.rpm, after.load)
+
+
+def _quantities(
+    project: Project, model: ContactModel, limits: Limits, simulation: Simulated | None, before: PhaseTables,
+    after: PhaseTables,
+) -> xr.Dataset | None:  # fmt: skip
+    """What the simulation tells of two pairs of tables beside torque and air; None without one."""
+    if simulation is None:
+        return None
+    new, old = (_inputs(project, model, tables) for tables in (after, before))
+    return table_quantities(Kin.on(simulation.grid, project, model, limits), new, old, after.rpm, after.load)
 
 
 def _inputs(project: Project, model: ContactModel, tables: PhaseTables) -> FloatArray:

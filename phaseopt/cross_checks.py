@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from phaseopt.project import SIDES, Cam, Cycle, Phaser, Seat, Seats, Torque
+from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Seat, Seats, Torque
 
 Found = tuple[str, str, str]  # key, problem, mend
 Sections = dict[str, Any]
@@ -269,6 +269,28 @@ def _simulated_engine(s: Sections) -> Iterator[Found]:
             )
 
 
+def _part_load(s: Sections) -> Iterator[Found]:
+    search, torque, rpm, load = s["search"], s["torque"], s["tables"].rpm, s["tables"].load
+    asked = {"caps": search.caps, "costs": search.costs, "part_load": search.part_load != "torque"}
+    simulated = s["cycle"] is not None and (torque is None or torque.prior is not None)
+    for key in (key for key, wish in asked.items() if wish and not simulated):
+        yield (
+            f"search.{key}",
+            "torque alone tells nothing of residual gas, fuel or pressure: that needs a simulation",
+            "describe the engine under [cycle], beside pulls with [torque.prior], or leave it out",
+        )
+    banded: tuple[tuple[str, tuple[Cap | Cost, ...]], ...] = (("caps", search.caps), ("costs", search.costs))
+    for key, bands in banded:
+        for number, band in enumerate(bands, start=1):
+            spans = ((rpm, band.rpm), (load[:-1], band.load))
+            if not all(any(low <= value <= high for value in axis) for axis, (low, high) in spans):
+                yield (
+                    f"search.{key} (entry {number})",
+                    "no cell below full load lies in it",
+                    "give spans that hold a breakpoint of both axes; the top load is full throttle and is left alone",
+                )
+
+
 def _prior_has_a_simulation(s: Sections) -> Iterator[Found]:
     torque: Torque | None = s["torque"]
     if torque is not None and torque.prior is not None and s["cycle"] is None:
@@ -288,6 +310,7 @@ _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ..
     (("search", "tables"), _weights),
     (("cylinders", "firing_order", "crank", "intake", "exhaust", "cycle"), _simulated_engine),
     (("torque", "cycle"), _prior_has_a_simulation),
+    (("search", "torque", "cycle", "tables"), _part_load),
     (("crank", "tables"), _covered_speeds),
     (("intake", "exhaust", "phaser", "tables"), _baseline),
     (("intake", "exhaust", "phaser", "tables"), _phaser_step),

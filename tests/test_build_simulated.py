@@ -126,6 +126,34 @@ def test_the_doubt_of_the_gain_follows_from_the_stated_doubt(found: Build, folde
     np.testing.assert_allclose(there, here / 2.0, rtol=1e-9)
 
 
+def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, folder: Path) -> None:
+    """A cap just under what torque alone leaves at a cell holds there, and every figure comes from the grid."""
+    assert found.simulated is not None
+    assert found.simulation is not None
+    free, grid = found.simulated["peak_pressure"].isel(load=0), found.simulation.grid["peak_pressure"].isel(load=0)
+    r = int((free / grid.min(("icl", "ecl"))).to_numpy().argmax())
+    most = round(float(free[r] + grid[r].min()) / 2)
+    cap = {"rpm": [3000, 4000], "load": [70, 70], "of": "peak pressure", "most": f"{most} kPa"}
+    search = {"part_load": "road car", "caps": [cap]}
+    (folder / "road").mkdir()
+    (folder / "road" / FOLDER).symlink_to(folder / FOLDER, target_is_directory=True)
+    road = build(load_project(write_project(folder / "road", **{**SMALL, "search": search})))
+    assert road.verdict.clear
+    assert road.simulated is not None
+    assert (road.simulated["peak_pressure"].isel(load=0) <= most + 1e-6).all()
+    assert f"cap 1: peak pressure at most {most} kPa" in {name for row in road.binds for names in row for name in names}
+    np.testing.assert_array_equal(road.limits.phases_intake, found.limits.phases_intake)
+    told = " ".join(summary(road, None).split())
+    assert "part load as for a road car: on average at 70 to 70 kPa" in told
+    assert "torque less doubt, roughness and what part load costs" in told
+    files = build_files(road)
+    rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
+    wanted = road.simulated["residual"].to_numpy().ravel()
+    np.testing.assert_allclose([float(row["residual"]) for row in rows], wanted, atol=0.051)
+    assert "30 N·m for each % of residual beyond 20 % at 3000 to 4000 rpm, 70 to 70 kPa" in files["report.html"]
+    assert "Beside torque, as simulated" in files["report.html"]
+
+
 def test_progress_reaches_the_end_and_never_goes_back(folder: Path, found: Build) -> None:
     told: list[float] = []
     build(load_project(folder / "project.toml"), lambda share, _: told.append(share))

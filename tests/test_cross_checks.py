@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from cycle.test_from_project import CYCLE, FOUR
 from engines import SEATS, project_of
 
 from phaseopt.errors import InputError
@@ -15,6 +16,7 @@ TORQUE: dict[str, Any] = {
     "full_throttle": {"throttle_above": 95},
     "pulls": [{"kind": "sweep", "files": ["log.csv"]}],
 }
+RESIDUAL: dict[str, Any] = {"rpm": [0, 9000], "load": [40, 70], "of": "residual", "most": 20}
 PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "retard": 80.0}}
 
 
@@ -102,6 +104,18 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
         ),
         ({"tables": {"baseline": {"intake": "intake.csv"}}}, "tables.baseline.exhaust", "this cam has a phaser"),
         ({"intake": {"phaser": {"rest_until": 8000}}}, "intake.phaser.rest_until", "rests at every speed"),
+        ({"search": {"part_load": "road car"}}, "search.part_load", "torque alone tells nothing of residual gas"),
+        ({"search": {"caps": [RESIDUAL]}}, "search.caps", "that needs a simulation"),
+        (
+            {"firing_order": FOUR, "cycle": CYCLE, "search": {"caps": [{**RESIDUAL, "load": [90, 100]}]}},
+            "search.caps (entry 1)",
+            "no cell below full load lies in it",
+        ),
+        (
+            {"firing_order": FOUR, "cycle": CYCLE, "search": {"caps": [{**RESIDUAL, "most": "20 kPa"}]}},
+            "search.caps (entry 1).most",
+            "kPa",
+        ),
     ],
 )
 def test_sections_that_contradict_each_other(tmp_path: Path, changes: dict[str, Any], key: str, problem: str) -> None:

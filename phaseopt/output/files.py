@@ -91,6 +91,8 @@ def _cell_columns(build: Build) -> list[Column]:
                f"{limit_words(price.limit)}", price.cells.ravel(), "N m", 3)
         for price in build.prices.limits
     ]  # fmt: skip
+    if build.simulated is not None:
+        columns += _simulated_columns(build.simulated)
     columns.append(Column("weight", "how much the cell counts", torque["weight"].to_numpy().ravel(), "1", 4))
     odds = _chances(build)
     for c, contact in enumerate(build.model.contacts):
@@ -109,6 +111,15 @@ def _cell_columns(build: Build) -> list[Column]:
         Column("in_reach", str(torque["in_reach"].attrs["long_name"]), _yes(torque["in_reach"].to_numpy())),
     ]
     return columns
+
+
+def _simulated_columns(simulated: xr.Dataset) -> list[Column]:
+    """What the simulation tells of the tables beside torque; empty where not simulated."""
+    return [
+        Column(str(name), str(values.attrs["long_name"]), values.to_numpy().ravel(), str(values.attrs["units"]), 1)
+        for name, values in simulated.items()
+        if not str(name).endswith("_before")
+    ]
 
 
 def _chances(build: Build) -> npt.NDArray[np.float64]:

@@ -44,19 +44,34 @@ from phaseopt.project.simulation import (
     Taper,
     Tract,
 )
-from phaseopt.project.wishes import LIGHT_LOAD_WEIGHT, OverlapCap, Pin, Search, TablePair, Tables, Weight
+from phaseopt.project.wishes import (
+    LIGHT_LOAD_WEIGHT,
+    UNITS,
+    Cap,
+    Cost,
+    OverlapCap,
+    Pin,
+    Quantity,
+    Search,
+    TablePair,
+    Tables,
+    Weight,
+)
 
 __all__ = [
     "LIGHT_LOAD_WEIGHT",
     "OVERSPEED_DEFAULT",
     "SIDES",
+    "UNITS",
     "Arrangement",
     "Cam",
+    "Cap",
     "Card",
     "Channel",
     "Channels",
     "Clay",
     "Columns",
+    "Cost",
     "Crank",
     "Cycle",
     "Dialect",
@@ -84,6 +99,7 @@ __all__ = [
     "Pull",
     "PullOffsets",
     "PullRest",
+    "Quantity",
     "Rod",
     "RunningGaps",
     "Search",

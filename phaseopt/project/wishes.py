@@ -1,10 +1,37 @@
 """The tables and search sections of a project file: axes, weights, caps and what the best tables are."""
 
-from pydantic import Field, model_validator
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
 
 from phaseopt.project.quantities import CrankDegrees, InputFile, LoadAxis, Millimetres, RpmAxis, Section, Span, fault
+from phaseopt.units import UnitError, to_number
 
 LIGHT_LOAD_WEIGHT = 0.1  # of a full-load cell
+
+# What the simulation tells of a cell beside torque, and the units of caps and costs on it.
+Quantity = Literal["residual", "fuel per kWh", "fuel over least", "peak pressure"]
+UNITS: dict[Quantity, str] = {
+    "residual": "percent", "fuel per kWh": "g/kWh", "fuel over least": "percent", "peak pressure": "kPa",
+}  # fmt: skip
+_OF = (
+    '"residual" (burned gas left among what is trapped, by mass, %), "fuel per kWh" (g/kWh), "fuel over least" (%, '
+    'more fuel than the best safe timing burns for the same torque at that speed) or "peak pressure" (kPa)'
+)
+
+
+def _in_unit_of(value: object, info: ValidationInfo) -> object:
+    """A number, or text with a unit, in the unit of the quantity named before it."""
+    of = info.data.get("of")
+    if of is None:  # wrong by itself, and told
+        return value
+    try:
+        return to_number(value, UNITS[of])
+    except UnitError as error:
+        raise fault(str(error), f"a number in {UNITS[of]}, or text with a unit of its own") from error
+
+
+Level = Annotated[float, BeforeValidator(_in_unit_of), Field(allow_inf_nan=False)]
 
 
 class TablePair(Section):
@@ -54,6 +81,25 @@ class Pin(Section):
         return self
 
 
+class Cap(Section):
+    """Cells below full load whose simulated quantity is capped."""
+
+    rpm: Span = Field(description="[from, to] rpm")
+    load: Span = Field(description="[from, to] load; the top row is never capped")
+    of: Quantity = Field(description=_OF)
+    most: Level = Field(description="most of it that a cell may have, in its unit")
+
+
+class Cost(Section):
+    """Cells below full load whose simulated quantity costs torque."""
+
+    rpm: Span = Field(description="[from, to] rpm")
+    load: Span = Field(description="[from, to] load; the top row never pays")
+    of: Quantity = Field(description=_OF)
+    above: Level = Field(0.0, description="up to how much of it is free, in its unit")
+    price: float = Field(gt=0, description="N·m that each unit beyond that counts for")
+
+
 class Search(Section):
     """What the best tables are."""
 
@@ -65,3 +111,10 @@ class Search(Section):
     weights: tuple[Weight, ...] = Field((), description="bands that count otherwise, first match wins")
     overlap_cap: tuple[OverlapCap, ...] = Field((), description="bands with capped overlap")
     pinned: tuple[Pin, ...] = Field((), description="bands whose phases are held, first match wins")
+    part_load: Literal["torque", "track car", "road car"] = Field(
+        "torque",
+        description="what counts below full_load_from: torque alone; torque, and a charge that keeps the burn steady, "
+        "for a track car; that and the fuel for the torque made, for a road car. The two need a simulation",
+    )
+    caps: tuple[Cap, ...] = Field((), description="bands with caps on simulated quantities; all that hold a cell count")
+    costs: tuple[Cost, ...] = Field((), description="bands where simulated quantities cost torque; they add up")

@@ -6,6 +6,7 @@ from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.cycle.from_project import ambient
 from phaseopt.project import SIDES, Cycle, Phaser, Pin, Project, Taper, Tract
 from phaseopt.report.layout import Row, Table
+from phaseopt.search.part_load import cost_words, costs, level
 
 
 def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
@@ -83,7 +84,11 @@ def _search(project: Project) -> Table:
     search = project.search
     bands = [f"{w.weight:g} at {_band(w.rpm, 'rpm')}, {_band(w.load, 'kPa')}" for w in search.weights]
     pins = [f"{_phases(p)} at {_band(p.rpm, 'rpm')}, {_band(p.load, 'kPa')}" for p in search.pinned]
-    rows = (
+    charged = [f"{cost_words(c)} at {_band(c.rpm, 'rpm')}, {_band(c.load, 'kPa')}" for c in costs(project)]
+    capped = [
+        f"{c.of} at most {level(c.of, c.most)} at {_band(c.rpm, 'rpm')}, {_band(c.load, 'kPa')}" for c in search.caps
+    ]
+    rows = [
         Row("caution", (f"{search.caution:g} standard deviations taken off",)),
         Row("roughness", (f"{search.roughness:g} N·m per (degree per 500 rpm or 10 kPa)²",)),
         Row("crossing the table", (f"{search.crossing:g} rpm a second",)),
@@ -91,8 +96,14 @@ def _search(project: Project) -> Table:
         Row("other weights", ("; ".join(bands) or "none",)),
         Row(f"overlap caps at {project.tables.check_lift:g} mm", (caps_words(project),)),
         Row("pinned cells", ("; ".join(pins) or "none",)),
-    )
-    return Table("Search", ("", "value"), rows)
+    ]
+    if charged or capped:
+        rows += [
+            Row("part load", (search.part_load,)),
+            Row("costs of simulated quantities", ("; ".join(charged) or "none",)),
+            Row("caps on simulated quantities", ("; ".join(capped) or "none",)),
+        ]
+    return Table("Search", ("", "value"), tuple(rows))
 
 
 def _band(span: tuple[float, float], unit: str) -> str:

@@ -14,6 +14,7 @@ from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.report.explained import explained_lines
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
 from phaseopt.report.faults import fault_lines
+from phaseopt.report.part_load import part_load_lines, score_words
 from phaseopt.report.simulation import (
     ONLY_SIMULATED,
     alone,
@@ -114,7 +115,7 @@ def contact_lines(build: "Build") -> list[str]:
 
 def torque_lines(build: "Build") -> list[str]:
     """What the torque model rests on, what was gained, and what holds the cells back."""
-    return [*source_lines(build), gain_line(build), *binding_lines(build)]
+    return [*source_lines(build), gain_line(build), *part_load_lines(build), *binding_lines(build)]
 
 
 def source_lines(build: "Build") -> list[str]:
@@ -190,7 +191,7 @@ def proof(build: "Build") -> str:
     )
     return (
         f"no pair of tables under these rules scores over {_up(found.gap_per_cell)} N·m a cell more on this torque "
-        f"model (torque less doubt and roughness), {gain}, and {_up(100 * found.gap_of_value)} % of the score itself"
+        f"model ({score_words(build.project)}), {gain}, and {_up(100 * found.gap_of_value)} % of the score itself"
     )
 
 

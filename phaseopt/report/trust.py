@@ -8,6 +8,7 @@ import numpy as np
 
 from phaseopt.report.calibration_figures import filling, measured_and_simulated
 from phaseopt.report.layout import Row, Table, picture
+from phaseopt.report.part_load import part_load_table
 from phaseopt.report.simulation import air_grid, calibration_line, calibration_table, grid_lines
 
 if TYPE_CHECKING:
@@ -81,6 +82,8 @@ def simulation_section(build: "Build") -> dict[str, Any] | None:
         lines.insert(0, calibration_line(calibration))
         tables = [calibration_table(calibration)] if calibration.factors or calibration.refused else []
         pictures.insert(0, picture(measured_and_simulated(build), _MEASURED_CAPTION))
+    if build.simulated is not None:
+        tables.append(part_load_table(build))
     return {"lines": lines, "tables": tables, "pictures": pictures, "air": air_grid(build)}
 
 

@@ -1,11 +1,12 @@
 """What each label of each cell is worth, and which rules hold: from a project, its limits and its torque model to a
 search problem.
 
-Worth is expected torque less `caution` standard deviations of doubt, times the cell's weight. Torque depends on true
-centrelines only, so labels are turned into those here and nowhere later.
+Worth is expected torque less `caution` standard deviations of doubt and less what part load costs, times the cell's
+weight. Torque depends on true centrelines only, so labels are turned into those here and nowhere later.
 """
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -14,8 +15,10 @@ import numpy.typing as npt
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import within
-from phaseopt.project import LIGHT_LOAD_WEIGHT, Phaser, Project, Side
+from phaseopt.errors import InputError
+from phaseopt.project import LIGHT_LOAD_WEIGHT, Phaser, Project, Quantity, Side
 from phaseopt.search.labels import slew_interval
+from phaseopt.search.part_load import cap_rules, charge, columns_of
 from phaseopt.search.problem import Box, Problem
 from phaseopt.search.rules import hard_rules_of
 from phaseopt.surrogate.surface import TorqueSurface
@@ -34,7 +37,8 @@ class TorqueMap:
 
     `torque` expected, `deviation` its standard deviation, `measured` whether the data speak of it, `in_reach` whether
     the torque model does: the data, or, where a simulation is the prior mean (`simulated`), that it settled there.
-    Torque is nan where it did not.
+    Torque is nan where it did not. `quantities` what the simulation tells beside torque, as far as the project's caps
+    and costs ask for it.
     """
 
     torque: FloatArray
@@ -42,6 +46,7 @@ class TorqueMap:
     in_reach: BoolArray
     measured: BoolArray
     simulated: bool
+    quantities: Mapping[Quantity, FloatArray] = field(default_factory=dict)
 
     def picked(self, places: Any) -> "TorqueMap":
         """Of some labels: `places` index what follows (R, L)."""
@@ -50,8 +55,9 @@ class TorqueMap:
         def of(each: npt.NDArray[Any]) -> npt.NDArray[Any]:
             return np.ascontiguousarray(each[at])
 
+        quantities = {name: of(values) for name, values in self.quantities.items()}
         return TorqueMap(
-            of(self.torque), of(self.deviation), of(self.in_reach), of(self.measured), simulated=self.simulated
+            of(self.torque), of(self.deviation), of(self.in_reach), of(self.measured), self.simulated, quantities
         )
 
 
@@ -112,9 +118,15 @@ def search_problem(
     settle are not taken, and a cell without any that did counts nothing.
     """
     weight = cell_weights(project)[:, :, None, None]
-    worth = np.round(weight * (torque.torque - project.search.caution * torque.deviation), WORTH_DECIMALS)
+    expected, known = torque.torque - project.search.caution * torque.deviation, torque.in_reach
+    rules = hard_rules_of(project, model, limits)
+    if columns_of(project):
+        costs = charged(project, torque)
+        expected, known = expected - costs, known & np.isfinite(costs)
+        rules |= cap_rules(project, torque.quantities, _choice(model, limits, rules, known))
+    worth = np.round(weight * expected, WORTH_DECIMALS)
     if torque.simulated:
-        worth[~torque.in_reach] = 0.0  # never taken for a worth, but the search wants numbers
+        worth[~known] = 0.0  # never taken for a worth, but the search wants numbers
     rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
     intake = limits.phases_intake
     exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
@@ -127,11 +139,37 @@ def search_problem(
         project.search.roughness,
         _slew(project, "intake"),
         _slew(project, "exhaust"),
-        hard_rules_of(project, model, limits),
-        reach=None if torque.simulated else torque.in_reach,
-        known=torque.in_reach if torque.simulated else None,
+        rules,
+        reach=None if torque.simulated else known,
+        known=known if torque.simulated else None,
     )
     return problem, [_box(limits, model.tied, box) for box in limits.boxes]
+
+
+def charged(project: Project, torque: TorqueMap) -> FloatArray:
+    """(R, L, A, B) torque that part load costs of each label, N·m, before the cell's weight; nan where not known.
+
+    Raises `InputError` where the project asks for quantities that the map does not hold.
+    """
+    asked = columns_of(project)
+    if not set(asked) <= set(torque.quantities):
+        raise InputError.one(
+            f"caps or costs ask for {', '.join(asked)}, which only a simulation tells",
+            mend="describe the engine under [cycle], or leave them out",
+        )
+    return charge(project, torque.quantities) if asked else np.zeros_like(torque.torque)
+
+
+def _choice(model: ContactModel, limits: Limits, rules: Mapping[str, BoolArray], known: BoolArray) -> BoolArray:
+    """(R, L, A, B) labels that are known, and allowed by the rules and in a safe box."""
+    left = np.zeros_like(known)
+    for box in limits.boxes:
+        cut = _box(limits, model.tied, box)
+        inside = np.s_[:, :, cut.a_from : cut.a_to + 1, cut.b_from : cut.b_to + 1]
+        left[inside] = known[inside]
+    for mask in rules.values():
+        left &= mask
+    return left
 
 
 def _box(limits: Limits, tied: bool, box: object) -> Box:

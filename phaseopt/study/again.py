@@ -20,7 +20,7 @@ from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Project
 from phaseopt.search.problem import Box, Problem
 from phaseopt.search.solve import SearchResult, solve
-from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, torque_of
+from phaseopt.search.worth import WORTH_DECIMALS, TorqueMap, cell_weights, charged, search_problem, torque_of
 from phaseopt.surrogate.surface import TorqueSurface
 
 FloatArray = npt.NDArray[np.float64]
@@ -146,10 +146,18 @@ class Again:
 
     def without_caution(self) -> Problem:
         """Today's problem with torque taken at its word: no doubt taken off, none out of reach of the data."""
-        worth = np.round(cell_weights(self.project)[:, :, None, None] * self.torque.torque, 6)
+        worth = self._worth(self.torque.torque - charged(self.project, self.torque))
         unknown = ~np.isfinite(worth)
         worth[unknown] = 0.0
         return replace(self.problem, worth=worth, reach=None, known=~unknown if unknown.any() else None)
+
+    def without_costs(self) -> Problem:
+        """Today's problem with nothing charged for what torque comes with at part load."""
+        worth = self._worth(self.torque.torque - self.project.search.caution * self.torque.deviation)
+        return replace(self.problem, worth=np.where(np.isfinite(worth), worth, 0.0))
+
+    def _worth(self, torque: FloatArray) -> FloatArray:
+        return np.asarray(np.round(cell_weights(self.project)[:, :, None, None] * torque, WORTH_DECIMALS))
 
     def _solve(self, problem: Problem, boxes: list[Box]) -> SearchResult | None:
         try:
@@ -201,8 +209,18 @@ def _wider_map(
         full[(slice(None), slice(None), *own)] = old
         return full
 
+    def unknown_beyond(old: FloatArray) -> FloatArray:  # the simulated grid ends with the travel
+        full = np.full((*old.shape[:2], a, b), np.nan)
+        full[(slice(None), slice(None), *own)] = old
+        return full
+
     names = ("torque", "deviation", "in_reach", "measured")
-    return TorqueMap(**{name: joined(name) for name in names}, simulated=today.simulated)  # type: ignore[arg-type]
+    quantities = {name: unknown_beyond(values) for name, values in today.quantities.items()}
+    return TorqueMap(
+        **{name: joined(name) for name in names},  # type: ignore[arg-type]
+        simulated=today.simulated,
+        quantities=quantities,
+    )
 
 
 def _comparable(problem: Problem, found: SearchResult, boxes: list[Box]) -> tuple[BoolArray | None, BoolArray | None]:

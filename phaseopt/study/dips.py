@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from phaseopt.search.problem import Problem
 from phaseopt.search.solve import SearchResult
-from phaseopt.search.worth import search_problem, torque_map
+from phaseopt.search.worth import charged, search_problem, torque_map
 from phaseopt.study.again import EDGES, Again
 from phaseopt.study.majorant import majorant
 from phaseopt.study.unlike_air import UnlikeAir, unlike_air
@@ -31,6 +31,7 @@ FILLED = 0.25  # of a dip that its cause must fill, and bring in torque
 
 CONTACT, TRAVEL, CHANGES, RULE = "contact limit", "end of travel", "phaser speed or smoothness", "rule of the project"
 LOGS, THIN, OWN = "mixture or ignition in the logs", "data too thin to say", "the engine's own breathing"
+COSTS = "what part load costs"
 CAUSES = (CONTACT, TRAVEL, CHANGES, RULE, LOGS, THIN, OWN)
 
 
@@ -162,6 +163,8 @@ def _suspects(again: Again, place: _Place) -> list[tuple[str, str]]:
     if held.keys() & {"slew", "roughness"}:
         found.append((CHANGES, ""))
     found += [(RULE, name) for name in again.problem.rules if name in held]
+    if charged(again.project, again.torque)[:, place.load].any():
+        found.append((RULE, COSTS))
     return [*found, (THIN, "")]
 
 
@@ -179,6 +182,8 @@ def _without(again: Again, cause: str, name: str) -> SearchResult | None:
         return again.solved(cause, again.problem, again.boxes(travel=dict.fromkeys(EDGES, 10**6)))
     if cause == THIN:
         return again.solved(cause, again.without_caution())
+    if name == COSTS:
+        return again.solved(name, again.without_costs())
     return again.solved(cause + name, _freed(again.problem, cause, name))
 
 
@@ -223,6 +228,7 @@ def _without_points(
     if surface is None:
         return None, None
     torque = torque_map(again.project, again.model, again.limits, surface)
+    torque = replace(torque, quantities=again.torque.quantities)
     problem, _ = search_problem(again.project, again.model, again.limits, torque)
     found = again.solved(f"{LOGS} {place.load} {place.cells}", problem)
     before, _ = learnt.surface.joint(_inputs(again, again.base, place.load, place.cells))

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.build import searched
+from phaseopt.build import searched, with_quantities
 from phaseopt.clearance.check import check_tables
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
@@ -105,7 +105,7 @@ def tried(project: Project, learnt: TorqueModel, everywhere: TorqueEverywhere, o
     moved = fitted_at(project, offsets)
     model = contact_model(moved)
     limits = phase_limits(model)
-    labels = everywhere.at(limits, offsets, tied=model.tied)
+    labels = with_quantities(moved, model, limits, learnt, everywhere.at(limits, offsets, tied=model.tied))
     found, tables = searched(moved, model, limits, labels, silent)
     verdict = check_tables(model, tables)
     travel = limits.full_travel

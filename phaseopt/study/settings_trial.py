@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from phaseopt.build import refuse_unguarded, searched
+from phaseopt.build import refuse_unguarded, searched, torque_of_labels
 from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
@@ -18,7 +18,7 @@ from phaseopt.progress import Remembered, part, silent
 from phaseopt.project import SIDES, Project
 from phaseopt.search.labels import BoolArray, FloatArray
 from phaseopt.search.solve import SearchResult
-from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, slew_caps, torque_map
+from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, slew_caps
 from phaseopt.study.smoothness import smoothness
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model import require_source, torque_model
@@ -117,7 +117,7 @@ def ground(project: Project, tell: Remembered) -> Ground:
     learnt = torque_model(project, part(tell, 0.05, 0.6))
     tell(max(tell.reached, 0.6), "torque of every label")
     said = () if learnt.simulation is None else learnt.simulation.said
-    return Ground.of(project, model, limits, torque_map(project, model, limits, learnt.surface), said)
+    return Ground.of(project, model, limits, torque_of_labels(project, model, limits, learnt), said)
 
 
 def _outcome(

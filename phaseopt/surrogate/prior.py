@@ -74,6 +74,11 @@ class GridPrior:
         self._torque = _stand_ins(torque, self.axes).reshape(flat)
         self._holes = holes.astype(np.float64).reshape(flat)
 
+    @classmethod
+    def of(cls, grid: xr.Dataset, name: str) -> "GridPrior":
+        """The same for another variable of a simulated grid, in its own unit."""
+        return cls(grid[[name]].rename({name: "torque"}) if name != "torque" else grid)
+
     def at(self, x: ArrayLike) -> Array:
         """Torque at points (n, 4) [N·m]: (n,), nan outside the axes and in a box with an unsettled corner."""
         points = columns(x, "points to simulate", 4)

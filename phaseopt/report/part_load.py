@@ -1,0 +1,82 @@
+"""What is said of part load: what the project asks of it beside torque, and what the simulation says came of it."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from phaseopt.part_load import WORDS, variable
+from phaseopt.project import UNITS, Project, Quantity
+from phaseopt.report.layout import Row, Table
+from phaseopt.search.part_load import costs
+from phaseopt.tables import number_text
+
+if TYPE_CHECKING:
+    from phaseopt.build import Build
+
+_DECIMALS: dict[Quantity, int] = {"residual": 1, "fuel per kWh": 0, "fuel over least": 1, "peak pressure": 0}
+
+
+def score_words(project: Project) -> str:
+    """What the score of tables is made of.
+
+    >>> from types import SimpleNamespace as N
+    >>> tables = N(rpm=(1000.0, 2000.0), load=(50.0, 100.0))
+    >>> score_words(N(search=N(part_load="road car", full_load_from=85.0, costs=()), tables=tables))
+    'torque less doubt, roughness and what part load costs'
+    """
+    return (
+        "torque less doubt, roughness and what part load costs" if costs(project) else "torque less doubt and roughness"
+    )
+
+
+def part_load_lines(build: "Build") -> list[str]:
+    """Residual gas and fuel below full load, where the project asks for more than torque there; else nothing."""
+    search = build.project.search
+    if build.simulated is None or not (costs(build.project) or search.caps):
+        return []
+    rows = below_full_load(build.project)
+    told = []
+    for name, words in (("residual", "residual gas"), ("fuel_over_least", "fuel over the least for its torque")):
+        now, before = (float(build.simulated[each].isel(load=rows).mean()) for each in (name, f"{name}_before"))
+        told.append(f"{words} {now:.1f} % ({before:.1f} %)")
+    car = f" as for a {search.part_load}" if search.part_load != "torque" else ""
+    loads = np.array(build.project.tables.load)[rows]
+    return [
+        f"part load{car}: on average at {loads[0]:g} to {loads[-1]:g} kPa, simulated (with {build.baseline_is} in "
+        f"brackets): {', '.join(told)}"
+    ]
+
+
+def part_load_table(build: "Build") -> Table:
+    """Each simulated quantity by load, averaged over speed, with the tables and with the baseline."""
+    assert build.simulated is not None  # asked for only where a simulation took part
+    by_load = build.simulated.mean("rpm")
+    head = ["load, kPa"]
+    columns = []
+    for quantity, unit in UNITS.items():
+        words = WORDS[quantity].removeprefix("simulated ")
+        unit = "%" if unit == "percent" else unit
+        head += [f"{words}, {unit}", "baseline"]
+        for name in (variable(quantity), f"{variable(quantity)}_before"):
+            columns.append([_text(value, _DECIMALS[quantity]) for value in by_load[name].to_numpy()])
+    cells = zip(*columns, strict=True)
+    return Table(
+        f"Beside torque, as simulated, averaged over speed: these tables and {build.baseline_is}",
+        tuple(head),
+        tuple(Row(number_text(load), row) for load, row in zip(build.tables.load, cells, strict=True)),
+    )
+
+
+def below_full_load(project: Project) -> list[int]:
+    """Places of the loads that do not count in full; where there is none, of all but the top one.
+
+    >>> from types import SimpleNamespace as N
+    >>> below_full_load(N(search=N(full_load_from=85.0), tables=N(load=(40.0, 80.0, 90.0, 100.0))))
+    [0, 1]
+    """
+    load = project.tables.load[:-1]
+    return [k for k, at in enumerate(load) if at < project.search.full_load_from] or list(range(len(load)))
+
+
+def _text(value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f}" if np.isfinite(value) else ""
