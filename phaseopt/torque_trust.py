@@ -135,7 +135,7 @@ def _sameness(surface: TorqueSurface, points: xr.Dataset) -> dict[str, Sameness 
 
     Two pulls of one timing differ by √2 of a pull's offset, noise and scatter together; speed and load move within a
     pull, so that the offset does not count there. At full load (at the greatest load where there is none), over the
-    measured speeds; load at the middle timings.
+    measured speeds; load at the middle timings. None where a timing was not varied: jitter tells of nothing.
     """
     h, readings = surface.hyperparameters, surface.readings
     own = h.noise**2 + float(np.median(readings.extra))
@@ -143,9 +143,12 @@ def _sameness(surface: TorqueSurface, points: xr.Dataset) -> dict[str, Sameness 
     full = points["full_throttle"].to_numpy()
     shown = readings.x[full] if full.any() else readings.x
     speeds = np.linspace(shown[:, 0].min(), shown[:, 0].max(), _SPEEDS)
-    found = {}
+    found: dict[str, Sameness | None] = {}
     for axis, name in enumerate(INPUTS):
         seen = float(np.sqrt(2.0 * (own + (h.pull**2 if name in ("icl", "ecl") else 0.0))))
+        if name in ("icl", "ecl") and high[axis] - low[axis] < VARIED:
+            found[name] = None
+            continue
         at = _places(speeds, float(shown[:, 1].max()), shown, axis)
         ends = (float(speeds[0]), float(speeds[-1])) if name == "rpm" else (float(low[axis]), float(high[axis]))
         found[name] = sameness(surface, axis, at, *ends, seen)

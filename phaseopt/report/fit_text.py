@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.project import Project
+from phaseopt.report.reduction_words import shared_notes
 from phaseopt.surrogate.coverage import Coverage
 from phaseopt.surrogate.sameness import Sameness
 from phaseopt.torque_model import TorqueModel
@@ -39,7 +40,7 @@ def fit_summary(project: Project, model: TorqueModel, trust: TorqueTrust, writte
         ("Same torque", sameness_lines(trust)),
         ("Thin", thin_lines(model, deviations(project, model.surface))),
         ("Unknown", list(trust.unknown) or ["nothing of what this looks for: timings and loads were varied"]),
-        *([("Notes", list(model.reduction.notes))] if model.reduction is not None and model.reduction.notes else []),
+        *([("Notes", notes)] if (notes := _notes(model)) else []),
         *([("Written", [", ".join(map(str, written))])] if written else []),
     ]
     parts = [f"  {project.name}: the torque model and how far to trust it"]
@@ -146,13 +147,28 @@ def repeats_line(trust: TorqueTrust) -> str:
     """What repeated pulls show, in one sentence."""
     found = trust.repeats
     if math.isnan(found.least):
+        why = "no timing was pulled twice"
+        if found.odd:
+            why = "the only pulls at one timing do not agree (`phaseopt reduce` names them)"
         return (
-            "no timing was pulled twice, so what a pull repeats to is the model's guess; repeat the baseline at the "
-            "start and at the end of a day"
+            f"{why}, so what a pull repeats to is the model's guess; repeat the baseline at the start and at the end "
+            "of a day"
         )
     count = sum(len(group.pulls) for group in found.groups)
-    few = "; with so few repeats that is little known" if found.freedom < 3 else ""
+    few = ""
+    if found.freedom < 3:
+        few = (
+            "; so few could agree or differ by luck: counting that an ordinary dyno repeats to 1 % (common practice), "
+            f"smaller than about {found.likely:.1f} N·m"
+        )
     return f"differences between two pulls smaller than {found.least:.1f} N·m cannot be seen ({count} repeats{few})"
+
+
+def _notes(model: TorqueModel) -> list[str]:
+    """Notes of the reduction, those that pulls share told once."""
+    if model.reduction is None:
+        return []
+    return shared_notes(model.reduction.notes, [str(name) for name in model.reduction.points["pull_name"].to_numpy()])
 
 
 def sameness_lines(trust: TorqueTrust) -> list[str]:

@@ -14,12 +14,12 @@ import xarray as xr
 
 from phaseopt.report.fit_text import NOT_JUDGED
 from phaseopt.report.phaser_fragment import offers, section
-from phaseopt.report.reduction_words import look_first, phaser_lines, pull_names, repeat_lines
+from phaseopt.report.reduction_words import look_first, phaser_lines, pull_names, repeat_lines, shared_notes
 from phaseopt.study.day import Day
 from phaseopt.torque.health import Health
 
 _WIDTH, _INDENT = 118, 14
-_COUNTED = re.compile(r"\d+ of \d+ .* left out \(")  # a note on what the block of left-out stretches counts
+_COUNTED = re.compile(r": \d+ of \d+ .* left out \(")  # a note on what the block of left-out stretches counts
 
 
 def reduction_summary(day: Day, written: list[Path]) -> str:
@@ -57,24 +57,10 @@ def logs_line(found: Sequence[Health]) -> str:
 def _notes(day: Day) -> list[str]:
     """Notes of the reduction without what stands in other blocks; what several pulls share is told once."""
     told = tuple(f"{health.file}: {said}" for health in day.health for said in health.suspicions)
-    shared: dict[str, list[str]] = {}
-    for note in day.reduction.notes:
-        name = next((name for name in pull_names(day) if note.startswith(f"{name}: ")), "")
-        text = note.removeprefix(f"{name}: ")
-        if not (text.endswith(told) or _COUNTED.match(text)):
-            shared.setdefault(text, []).append(name)
-    return [f"{_named(names)}{text}" for text, names in shared.items()]
-
-
-def _named(names: list[str]) -> str:
-    """Pulls that a note is about.
-
-    >>> _named(["a", "b"]), _named(["a", "b", "c", "d"]), _named([""])
-    ('a, b: ', 'a and 3 more pulls: ', '')
-    """
-    if names == [""]:
-        return ""
-    return ", ".join(names) + ": " if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more pulls: "
+    first = look_first(day)
+    elsewhere = (*told, *first)
+    notes = [note for note in day.reduction.notes if not (note.endswith(elsewhere) or _COUNTED.search(note))]
+    return shared_notes(notes, pull_names(day))
 
 
 def points_line(points: xr.Dataset) -> str:

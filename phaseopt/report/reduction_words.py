@@ -1,6 +1,7 @@
 """What a day's logs say, in sentences: repeats, drift, pulls that do not belong, phasers."""
 
 import math
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -9,6 +10,7 @@ from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.study.day import Day
 from phaseopt.study.odd_pulls import UnlikePull
 from phaseopt.tables import number_text
+from phaseopt.torque.levels import level_words, unlike_levels
 from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeatability import OddPull, Repeatability
 
@@ -117,6 +119,7 @@ def _offer_words(offer: Offer) -> str:
 def look_first(day: Day) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
     lines = odd_lines(day.repeats, pull_names(day))
+    lines += [level_words(level, pull_names(day)) for level in unlike_levels(day.reduction.points)]
     lines += [unlike_words(unlike, pull_names(day)) for unlike in day.unlike]
     lines += [f"{health.file}: {said}" for health in day.health for said in health.suspicions]
     for response in day.phasers:
@@ -128,6 +131,32 @@ def look_first(day: Day) -> list[str]:
             where = section(day.project, response)
             lines.append(f"[{where}] counts on a better phaser than the logs show ({keys}): {so} until this is mended")
     return lines
+
+
+def shared_notes(notes: Iterable[str], names: Sequence[str]) -> list[str]:
+    """Notes that begin with a pull's name, told once for all pulls that share them; the others as they are.
+
+    Parameters: `notes`, `names` of the pulls.
+
+    >>> shared_notes(["a: cold", "no sun", "b: cold"], ["a", "b"])
+    ['a, b: cold', 'no sun']
+    """
+    shared: dict[str, list[str]] = {}
+    for note in notes:
+        name = next((name for name in names if note.startswith(f"{name}: ")), "")
+        shared.setdefault(note.removeprefix(f"{name}: "), []).append(name)
+    return [f"{_named(having)}{text}" for text, having in shared.items()]
+
+
+def _named(names: list[str]) -> str:
+    """Pulls that a note is about.
+
+    >>> _named(["a", "b"]), _named(["a", "b", "c", "d"]), _named([""])
+    ('a, b: ', 'a and 3 more pulls: ', '')
+    """
+    if names == [""]:
+        return ""
+    return ", ".join(names) + ": " if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more pulls: "
 
 
 def pull_names(day: Day) -> list[str]:

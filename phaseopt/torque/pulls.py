@@ -13,6 +13,7 @@ from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.torque.health import Health, odd_phases
 from phaseopt.torque.inertia import Coastdown, unlike_rates
+from phaseopt.torque.levels import ANOTHER_ENGINE, level_words, unlike_levels
 from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import ASIDE, Draft, Points, Rejected, Rows, draft, finish
@@ -159,6 +160,8 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     points = {key: np.concatenate([part[key] for part in parts]) for key in (*_VARIABLES, *ASIDE)}
     _refuse_out_of_reach(project, points)
     notes = [note for each in drafts for note in each.notes]
+    dataset = _dataset(points, names, torque.correction)
+    notes += _levels(project, dataset, names)
     if not points["full_throttle"].any():
         notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
     if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates]):
@@ -166,7 +169,25 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     rejected = tuple(one for each in drafts for one in each.rejected)
     health = tuple(one for each in found for one in each.health)
     notes += odd_phases(health, project, torque)
-    return Reduction(_dataset(points, names, torque.correction), tuple(notes), rejected, health)
+    return Reduction(dataset, tuple(notes), rejected, health)
+
+
+def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]:
+    """Notes of pulls that read far from the others; refuses those that only another engine or unit explains."""
+    levels = unlike_levels(points)
+    mistakes = [
+        Mistake(
+            level_words(level, names),
+            "one engine in a project, and one place at which torque is given; the units of every log as it has them",
+            project.file,
+            f"torque.pulls (entry {level.pull + 1})",
+        )
+        for level in levels
+        if not 1 / ANOTHER_ENGINE < level.ratio < ANOTHER_ENGINE
+    ]
+    if mistakes:
+        raise InputError(mistakes)
+    return [level_words(level, names) for level in levels]
 
 
 def _names(torque: Torque) -> list[str]:

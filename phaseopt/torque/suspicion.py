@@ -2,7 +2,8 @@
 
 The limits are of the trade (common practice, no source): a naturally aspirated engine makes a brake mean effective
 pressure of 15 bar at the very most, so 25 bar for each 100 kPa of manifold pressure is beyond any; an engine under load
-breathes well above 20 kPa; no engine runs on air or coolant of 150 °C.
+breathes well above 20 kPa; no engine runs on air or coolant of 150 °C, or pulls below 300 rpm; a sweep takes seconds to
+minutes.
 """
 
 import itertools
@@ -24,6 +25,10 @@ _SHARE = 0.05  # of the rows that pull: fewer beyond a limit are a glitch
 _LEAST_LOAD = 20.0  # kPa
 _LIKE = {"bar": 3.0, "psi": 20.0, "inHg": 33.0, "kPa": 120.0, "mbar": math.inf}  # what numbers below these look like
 _HOT = {"air_temperature": 150.0, "coolant": 150.0, "oil": 200.0}  # °C
+_LEAST_RPM = 300.0  # at which an engine pulls
+_TURNS, _RADIANS = 1.3 / 60.0, 0.115  # of the redline: the most that turns and radians a second reach
+_OVER_SPEED = 1.25  # of crank.overspeed: far beyond
+_SLOWEST, _FASTEST = 2.0, 6000.0  # rpm/s of a sweep: an hour from idle to the redline, and a second
 _TWO_ENGINES = 1.5  # by which two recordings' torque at one speed, load and throttle may differ
 _TOGETHER = 250.0, 5.0  # rpm, kPa: what counts as one speed and load then
 
@@ -35,6 +40,8 @@ def refuse_suspicious(log: xr.Dataset, project: Project, torque: Torque, pull: P
     Raises `InputError` with every such suspicion.
     """
     found = [
+        *_speed(log, project, pull),
+        *_time(log, pull),
         *_pressure(log, torque),
         *_torque(log, project, torque, pull),
         *_temperatures(log),
@@ -53,6 +60,45 @@ Found = tuple[str, str, str]  # key, problem, mend
 def _pulling(log: xr.Dataset) -> npt.NDArray[np.bool_]:
     made = log["torque"].to_numpy() > 0 if "torque" in log else np.ones(log.sizes["row"], dtype=np.bool_)
     return np.asarray(made & (log["rpm"].to_numpy() > 0))
+
+
+def _speed(log: xr.Dataset, project: Project, pull: Pull) -> Iterator[Found]:
+    """Engine speeds that no engine turns at under load, or that this one never could."""
+    crank, rpm = project.crank, log["rpm"].to_numpy()[_pulling(log)]
+    if not rpm.size:
+        return
+    most = float(np.quantile(rpm, 1 - _SHARE))
+    limit = _OVER_SPEED * crank.top_speed
+    column = log["rpm"].attrs["column"]
+    if most < _LEAST_RPM or (pull.kind != "steady" and most < _RADIANS * crank.redline):
+        like = "turns a second" if most < _TURNS * crank.redline else "radians a second"
+        yield (
+            "torque.columns.rpm",
+            f"{column} reaches {most:.0f} rpm while the engine pulls, which looks like {like}",
+            "log engine speed in rpm, or write the unit behind the column's name or under it",
+        )
+    elif most > limit:
+        yield (
+            "torque.columns.rpm",
+            f"{column} reaches {most:.0f} rpm while the engine pulls, far beyond crank.overspeed",
+            "check which column it names and how the logger counts turns; then crank.redline and crank.overspeed",
+        )
+
+
+def _time(log: xr.Dataset, pull: Pull) -> Iterator[Found]:
+    """A sweep that lasts hours, or the blink of an eye."""
+    if "time" not in log or pull.kind == "steady" or log.sizes["row"] < 2:
+        return
+    time, rpm = log["time"].to_numpy(), log["rpm"].to_numpy()
+    lasts, span = float(time[-1] - time[0]), float(np.ptp(rpm))
+    if lasts <= 0.0 or _SLOWEST <= span / lasts <= _FASTEST:
+        return
+    like = "ms" if span / lasts < _SLOWEST else "min"
+    yield (
+        "torque.units.time",
+        f"a sweep over {span:.0f} rpm lasts {lasts:.6g} s by {log['time'].attrs['column']}, which looks like {like}",
+        f'time = "{like}" under torque.units; a pull held at one speed after another is kind = "steady"',
+    )
 
 
 def _pressure(log: xr.Dataset, torque: Torque) -> Iterator[Found]:

@@ -50,6 +50,21 @@ def test_a_single_pull_is_told_what_it_cannot_know(tmp_path: Path) -> None:
     for words in ("one pull: how far a pull drifts is not known", "All points have one intake timing",
                   "All points have one exhaust timing", "Only full load", "Make a second one"):  # fmt: skip
         assert words in told(result)
+    assert "of intake timing (" not in told(result)  # what was not varied has no distance of its own
+    assert "of engine speed (" in told(result)
+
+
+def test_repeats_that_do_not_agree_are_not_called_missing(tmp_path: Path) -> None:
+    """Two pulls at one timing, a fifth apart: that is no day without repeats."""
+    logs = {"a.csv": sweep(), "b.csv": sweep(), "c.csv": sweep(icam=30.0)}
+    logs["b.csv"]["tq"] = 1.2 * logs["b.csv"]["tq"]
+    pulls = [{"kind": "sweep", "files": [name]} for name in logs]
+    dyno_project(tmp_path, {name: csv_text(log) for name, log in logs.items()}, pulls)
+    result = run(tmp_path / "project.toml")
+    assert result.exit_code == 0, result.output
+    assert "the only pulls at one timing do not agree (`phaseopt reduce` names them)" in told(result)
+    assert "no timing was pulled twice" not in told(result)
+    assert told(result).count("the intake phase was not checked at rest") <= 1  # what pulls share is told once
 
 
 def test_simulation_alone_is_not_a_measurement(tmp_path: Path) -> None:

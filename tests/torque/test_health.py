@@ -109,6 +109,35 @@ def test_measured_and_commanded_phase_in_two_units(tmp_path: Path, ratio: float,
         assert "intake_command" in log_of(tmp_path, log, columns=columns)
 
 
+@pytest.mark.parametrize(
+    ("times", "said"),
+    [
+        (1 / 60, "rpm reaches 104 rpm while the engine pulls, which looks like turns a second"),
+        (2 * np.pi / 60, "rpm reaches 654 rpm while the engine pulls, which looks like radians a second"),
+        (2.0, "rpm reaches 12500 rpm while the engine pulls, far beyond crank.overspeed"),
+        (1.0, ""),
+    ],
+)
+def test_engine_speed_in_another_unit(tmp_path: Path, times: float, said: str) -> None:
+    """60 rpm are one turn and 2 π radians a second (definitions); redline 7600, overspeed 8400 rpm here."""
+    log = sweep()
+    log["rpm"] = times * log["rpm"]
+    if said:
+        assert said in refused(tmp_path, log)
+    else:
+        log_of(tmp_path, log)
+
+
+@pytest.mark.parametrize(("times", "like"), [(1000.0, "ms"), (1 / 60, "min"), (1.0, ""), (30.0, "")])
+def test_time_in_another_unit(tmp_path: Path, times: float, like: str) -> None:
+    """A sweep takes some seconds, by steps some minutes (common practice, no source)."""
+    log = {"t": times * np.arange(500) / 50.0} | sweep()
+    if like:
+        assert f'time = "{like}" under torque.units' in refused(tmp_path, log, columns=TIMED)
+    else:
+        log_of(tmp_path, log, columns=TIMED)
+
+
 def test_two_engines_in_a_pull_are_refused(tmp_path: Path) -> None:
     one = sweep()
     said = refused(tmp_path, one, one | {"tq": one["tq"] * 1.8})

@@ -219,8 +219,8 @@ def test_mistakes_of_all_pulls_come_at_once(tmp_path: Path) -> None:
 
 
 def test_logs_that_reach_no_table_cell_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="no torque point reaches a table cell: the logs run from 12"):
-        reduced(tmp_path, sweep(12000.0, 14000.0))
+    with pytest.raises(InputError, match="no torque point reaches a table cell: the logs run from 90"):
+        reduced(tmp_path, sweep(9000.0, 9900.0))
     with pytest.raises(InputError, match="300 to 300 kPa"):
         reduced(tmp_path, sweep(tps=20.0, map=300.0))
 
