@@ -138,10 +138,10 @@ def _dip(again: Again, learnt: TorqueModel, place: _Place) -> Dip:
         filled = 0.0 if found is None else _filled(again, surface, place, found)
         if found is not None and filled > share:
             gain, doubt = _gain(again, surface, place, found)
-            best, share = cause, filled
+            best, share, degrees = cause, filled, _beyond(again, place, cause, found)
             dip = replace(
-                dip, cause=cause, names=_names(again, place, cause, name),
-                degrees=_beyond(again, place, cause, found), gain=gain, gain_deviation=doubt,
+                dip, cause=cause, names=_names(again, place, cause, name, degrees),
+                degrees=degrees, gain=gain, gain_deviation=doubt,
             )  # fmt: skip
     return replace(dip, cause=best)
 
@@ -236,10 +236,14 @@ def _without_points(
     return float((after - before).mean()), float(np.sqrt(covariance.mean()))
 
 
-def _names(again: Again, place: _Place, cause: str, name: str) -> tuple[str, ...]:
-    """What binds there of that cause, most often first."""
+def _names(
+    again: Again, place: _Place, cause: str, name: str, degrees: tuple[tuple[str, float], ...]
+) -> tuple[str, ...]:
+    """What binds there of that cause, most often first; of limits only those that the tables would go beyond."""
     held = [key for key, _ in _held(again, place).most_common()]
     kinds = {CONTACT: ("box ",), TRAVEL: ("travel ",), CHANGES: ("slew", "roughness")}
+    if degrees:
+        held = [key for key in held if key.partition(" ")[2] in dict(degrees)]
     if cause in kinds:
         return tuple(key for key in held if key.startswith(kinds[cause]))
     return (name,) if name else ()
