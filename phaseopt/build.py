@@ -29,13 +29,14 @@ from phaseopt.study.gains import Gains, gains
 from phaseopt.study.prices import Prices, prices
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.tables import PhaseTables, read_tables, rest_tables
+from phaseopt.torque.given import GivenTorque
 from phaseopt.torque.pulls import Reduction
 from phaseopt.torque_model import Simulated, TorqueModel, require_source, told_of, torque_model
 
 FloatArray = npt.NDArray[np.float64]
 
 _IN_REACH = "the torque model speaks of the cell"
-_MEASURED = "measured points reach the cell; elsewhere its torque, if known, rests on a simulation"
+_MEASURED = "measured points reach the cell; elsewhere its torque, if known, rests on a simulation or a given grid"
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +49,8 @@ class Build:
     `in_reach`, whether the torque model speaks of the cell, and `measured`, whether measured points do. `full_gain` is
     the mean gain over the full-load row. `dips`, `prices` and `gains` say why torque is what it is. `airflow` is the
     simulated filling of the cells and `simulated` what else the simulation tells of them
-    (`part_load.table_quantities`), both None where none took part.
+    (`part_load.table_quantities`), both None where none took part. `given` is the grid that torque
+    was taken from, None where there is none.
     """
 
     project: Project
@@ -73,6 +75,7 @@ class Build:
     prices: Prices
     gains: Gains
     simulated: xr.Dataset | None
+    given: GivenTorque | None
 
     @property
     def binds(self) -> tuple[tuple[tuple[str, ...], ...], ...]:
@@ -103,18 +106,21 @@ def build(project: Project, progress: Progress | None = None) -> Build:
     torque, full_gain, full_deviation = compare_torque(project, model, learnt.surface, baseline, tables)
     for name, words in (("in_reach", _IN_REACH), ("measured", _MEASURED)):
         torque[name] = (("rpm", "load"), _chosen(found, getattr(labels, name)), {"long_name": words})
+    if learnt.given is not None:
+        torque["measured"] = torque["measured"] & False  # a node is a reading, but nobody here measured it
+        torque["measured"].attrs["long_name"] = _MEASURED
     before, after = (_inputs(project, model, pair) for pair in (baseline, tables))
-    given, top, was = project.tables.baseline is not None, len(project.tables.load), check_tables(model, baseline)
+    stated, top, was = project.tables.baseline is not None, len(project.tables.load), check_tables(model, baseline)
     gained = gains(
         torque, learnt.surface, (before[top - 1 :: top], after[top - 1 :: top]), (baseline, tables), found.binding, was
     )
     return Build(
         project, model, limits, learnt.reduction, learnt.surface, learnt.simulation, learnt.loo_rmse, learnt.lopo_rmse,
-        found, tables, baseline, "the baseline tables" if given else "rest timing",
+        found, tables, baseline, "the baseline tables" if stated else "rest timing",
         was, check_tables(model, tables),
         torque, full_gain, full_deviation, _airflow(project, model, learnt.simulation, baseline, tables),
         low, cost, gained,
-        _quantities(project, model, limits, learnt.simulation, baseline, tables),
+        _quantities(project, model, limits, learnt.simulation, baseline, tables), learnt.given,
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Seat, Seats, Torque
+from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Seat, Seats, Torque, TorqueGrid
 
 Found = tuple[str, str, str]  # key, problem, mend
 Sections = dict[str, Any]
@@ -297,6 +297,36 @@ def _prior_has_a_simulation(s: Sections) -> Iterator[Found]:
         yield "torque.prior", "there is no [cycle] to simulate", "describe the engine under [cycle], or take it out"
 
 
+def _torque_once(s: Sections) -> Iterator[Found]:
+    if s["torque"] is not None and s["torque_grid"] is not None:
+        yield (
+            "torque_grid",
+            "torque is given twice, by the pulls under [torque] and by this grid, and nothing says how they agree",
+            "keep one: take [torque_grid] out to learn from the pulls, or [torque] to build on the grid",
+        )
+
+
+def _grid_timings(s: Sections) -> Iterator[Found]:
+    grid: TorqueGrid | None = s["torque_grid"]
+    if grid is None:
+        return
+    for side, centre in zip(SIDES, ("icl", "ecl"), strict=True):
+        phase = getattr(grid.columns, f"{side}_phase")
+        if phase is not None and getattr(grid.offsets, side) is None:
+            yield (
+                f"torque_grid.offsets.{side}",
+                f"left out, but the grid's {side} phases are counted from a cam fitted somewhere",
+                "the installed offset that the grid was made with, crank degrees, + = advanced",
+            )
+        moves = s["phaser"] is not None or s[side].phaser is not None
+        if moves and phase is None and getattr(grid.columns, centre) is None:
+            yield (
+                f"torque_grid.columns.{centre}",
+                f"no column tells the {side} timing",
+                f"name the column of true centrelines ({centre}), or of phases ({side}_phase)",
+            )
+
+
 _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ...] = (
     (("intake", "exhaust", "phaser"), _phasers),
     (("cylinders", "firing_order"), _firing_order),
@@ -311,6 +341,8 @@ _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ..
     (("cylinders", "firing_order", "crank", "intake", "exhaust", "cycle"), _simulated_engine),
     (("torque", "cycle"), _prior_has_a_simulation),
     (("search", "torque", "cycle", "tables"), _part_load),
+    (("torque", "torque_grid"), _torque_once),
+    (("intake", "exhaust", "phaser", "torque_grid"), _grid_timings),
     (("crank", "tables"), _covered_speeds),
     (("intake", "exhaust", "phaser", "tables"), _baseline),
     (("intake", "exhaust", "phaser", "tables"), _phaser_step),

@@ -53,7 +53,9 @@ class Columns(dict[str, FloatArray]):
             )
 
 
-def read_columns(path: Path, *, required: tuple[str, ...], optional: tuple[str, ...] = ()) -> Columns:
+def read_columns(
+    path: Path, *, required: tuple[str, ...], optional: tuple[str, ...] = (), gaps: tuple[str, ...] = ()
+) -> Columns:
     """Read number columns from a CSV file.
 
     Parameters
@@ -62,6 +64,8 @@ def read_columns(path: Path, *, required: tuple[str, ...], optional: tuple[str, 
         UTF-8 text, RFC 4180, header row first; a byte-order mark is tolerated, blank lines are skipped.
     required, optional
         Column names to read. Other columns are left alone.
+    gaps
+        Those of them that may have empty fields, which become nan.
 
     Returns
     -------
@@ -98,7 +102,10 @@ def read_columns(path: Path, *, required: tuple[str, ...], optional: tuple[str, 
                 continue
             if len(fields) != len(header):
                 raise _ragged(path, line, fields, header)
-            rows.append([number_of(path, line, name, fields[place]) for name, place in at.items()])
+            rows.append([
+                math.nan if name in gaps and not fields[place].strip() else number_of(path, line, name, fields[place])
+                for name, place in at.items()
+            ])  # fmt: skip
             lines.append(line)
     except csv.Error as error:
         raise InputError.one(

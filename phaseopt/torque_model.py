@@ -1,4 +1,4 @@
-"""Torque of a project at every speed, load and timing: measured, measured on a simulation, or simulated alone."""
+"""Torque of a project at every speed, load and timing: measured, measured on a simulation, simulated, or given."""
 
 import math
 from collections.abc import Iterator, Mapping
@@ -19,10 +19,12 @@ from phaseopt.errors import InputError
 from phaseopt.progress import Progress, counted, part
 from phaseopt.project import Project
 from phaseopt.surrogate.fitting import fit, simulated, surface_at
+from phaseopt.surrogate.grid_model import fit_given
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.validation import LeftOut, leave_one_out, leave_one_pull_out
+from phaseopt.torque.given import GivenTorque, given_torque
 from phaseopt.torque.pulls import Reduction, reduce_logs
 
 
@@ -66,7 +68,8 @@ class TorqueModel:
 
     `reduction` holds the measured points, None where nothing was measured; `simulation` what a simulation brought, None
     where none took part. `left_out` and `pull_left_out` are the readings against what the others, and the other pulls,
-    say of them: the latter None with one pull, both None where nothing was measured.
+    say of them: the latter None with one pull, both None where nothing was measured. `given` is the grid that torque
+    was taken from, None where there is none; its nodes are the readings then, and only single ones are left out.
     """
 
     surface: TorqueSurface
@@ -74,6 +77,14 @@ class TorqueModel:
     simulation: Simulated | None
     left_out: LeftOut | None
     pull_left_out: LeftOut | None
+    given: GivenTorque | None = None
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """What every output must say of this torque."""
+        if self.given is not None:
+            return (self.given.said,)
+        return () if self.simulation is None else self.simulation.said
 
     def without(self, points: NDArray[np.bool_]) -> TorqueSurface | None:
         """The surface as it would be without some of the measured points (n,); None where too few are left.
@@ -100,10 +111,11 @@ class TorqueModel:
 
 def require_source(project: Project) -> None:
     """Refuse a project that says nothing of torque."""
-    if project.torque is None and project.cycle is None:
+    if project.torque is None and project.cycle is None and project.torque_grid is None:
         raise InputError.one(
             "no torque is given, so there is nothing to make tables from",
-            mend="describe the pulls under [torque], or pipes and ports under [cycle] to simulate torque; "
+            mend="describe the pulls under [torque], a grid from elsewhere under [torque_grid], or pipes and ports "
+            "under [cycle] to simulate torque; "
             "`phaseopt limits` needs neither",
             file=project.file,
             where="torque",
@@ -111,12 +123,14 @@ def require_source(project: Project) -> None:
 
 
 def torque_model(project: Project, tell: Progress) -> TorqueModel:
-    """The torque model of a project: of its pulls, of its pulls on a simulation, or of a simulation alone.
+    """The torque model of a project: of its pulls, of its pulls on a simulation, of a simulation alone, or of a grid.
 
-    Raises `InputError` for whatever its logs get wrong, for an engine that does not run, and for a project that says
-    nothing of torque.
+    Raises `InputError` for whatever its logs or its grid get wrong, for an engine that does not run, and for a project
+    that says nothing of torque.
     """
     require_source(project)
+    if project.torque_grid is not None:
+        return _given(project, tell)
     if project.torque is None:
         return _simulated(project, tell)
     tell(0.0, "reading logs")
@@ -176,6 +190,15 @@ def _pulls_left_out(
     if len(np.unique(surface.readings.pull)) < 2:
         return None
     return leave_one_pull_out(surface, simulated_without)
+
+
+def _given(project: Project, tell: Progress) -> TorqueModel:
+    tell(0.0, "reading the torque grid")
+    given = given_torque(project)
+    tell(0.3, "fitting torque")
+    with told_of(project, "torque_grid"):
+        surface = fit_given(given.axes, given.torque, given.error)
+    return TorqueModel(surface, None, None, leave_one_out(surface), None, given)
 
 
 def _measured(project: Project, reduction: Reduction) -> TorqueModel:

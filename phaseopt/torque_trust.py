@@ -51,9 +51,9 @@ class TorqueTrust:
 
 
 def require_measured(project: Project) -> None:
-    """Refuse a project without pulls: there is nothing to hold a torque model against."""
+    """Refuse a project without pulls or a grid: there is nothing to hold a torque model against."""
     require_source(project)
-    if project.torque is None:
+    if project.torque is None and project.torque_grid is None:
         raise InputError.one(
             "nothing is measured: torque comes from simulation alone and its doubt is a judgement, so there is nothing "
             "to hold it against",

@@ -12,7 +12,7 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Director
 
 @app.command()
 def fit(project_file: ProjectFile, out: Out = None, json: Json = False) -> None:
-    """The torque model of the pulls, and how far to trust it."""
+    """The torque model of the pulls or of a grid, and how far to trust it."""
     with ending():
         from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
         from phaseopt.progress import part
@@ -29,7 +29,7 @@ def fit(project_file: ProjectFile, out: Out = None, json: Json = False) -> None:
         figures: dict[str, str] = {}
         try:
             model = torque_model(project, part(progress, 0.0, 0.9))
-            trust = torque_trust(project, model)
+            trust = torque_trust(project, model) if model.given is None else None
             if out is not None:
                 from phaseopt.report.fit_figures import fit_figures
 
@@ -41,8 +41,14 @@ def fit(project_file: ProjectFile, out: Out = None, json: Json = False) -> None:
         if out is not None:
             write_files(out, {**figures, RECORD: record_of(figures)})
             written = [out / name for name in sorted(figures)]
-        told = project, model, trust, written
-        if json:
-            print_json(fit_record(*told))
+        if trust is None:
+            from phaseopt.report.given import given_record, given_summary
+
+            if json:
+                print_json(given_record(project, model, written))
+            else:
+                typer.echo(given_summary(project, model, written))
+        elif json:
+            print_json(fit_record(project, model, trust, written))
         else:
-            typer.echo(fit_summary(*told))
+            typer.echo(fit_summary(project, model, trust, written))

@@ -14,6 +14,7 @@ from phaseopt.report.explained import explained_as_dict
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.report.verdicts import verdict_as_dict
+from phaseopt.torque.given import AXES, GivenTorque
 from phaseopt.torque_model import Simulated
 
 _VERSIONS_OF = ("phaseopt", "numpy", "scipy", "numba", "xarray")
@@ -45,6 +46,7 @@ def run_record(build: Build) -> dict[str, Any]:
             "cells_on_simulation_only": int(on_simulation_only(build).sum()),
             "notes": [] if build.reduction is None else list(build.reduction.notes),
         },
+        "given": None if build.given is None else _given_record(build.given),
         "simulation": None if build.simulation is None else _simulation_record(build.simulation),
         "search": {
             "value_Nm": found.value,
@@ -58,6 +60,17 @@ def run_record(build: Build) -> dict[str, Any]:
         },
         **explained_as_dict(build),
         "verdict": verdict_as_dict(build.verdict),
+    }
+
+
+def _given_record(given: GivenTorque) -> dict[str, Any]:
+    """The grid that torque was taken from; its bytes are among the hashes of the inputs."""
+    return {
+        "file": given.file,
+        "origin": given.origin,
+        "axes": {name: axis.tolist() for name, axis in zip(AXES, given.axes, strict=True)},
+        "nodes": given.nodes,
+        "holes": given.holes,
     }
 
 

@@ -2,7 +2,8 @@
 
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
 may carry another unit as text. `load_project` (in `project_file.py`) reads one from `project.toml`. The sections are in
-`hardware`, `drops`, `rules`, `logs`, `simulation` and `wishes`, what their fields are made of in `quantities`.
+`hardware`, `drops`, `rules`, `logs`, `torque_grid`, `simulation` and `wishes`, what their fields are made of in
+`quantities`.
 """
 
 from pathlib import Path
@@ -44,6 +45,7 @@ from phaseopt.project.simulation import (
     Taper,
     Tract,
 )
+from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
 from phaseopt.project.wishes import (
     LIGHT_LOAD_WEIGHT,
     UNITS,
@@ -88,6 +90,9 @@ __all__ = [
     "Gate",
     "Gates",
     "Geometry",
+    "GridColumns",
+    "GridOffsets",
+    "GridUnits",
     "IntakeTract",
     "Kind",
     "Loft",
@@ -114,6 +119,7 @@ __all__ = [
     "Taper",
     "TdcLift",
     "Torque",
+    "TorqueGrid",
     "TorquePrior",
     "Tract",
     "Weather",
@@ -137,6 +143,7 @@ class Project(Section):
     gap: Gap
     tables: Tables
     torque: Torque | None = None
+    torque_grid: TorqueGrid | None = None
     cycle: Cycle | None = None
     search: Search = Field(default_factory=Search)
     file: Path = Field(description="the project file itself, set by its reader")

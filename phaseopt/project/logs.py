@@ -85,7 +85,7 @@ def _is_phase(key: str) -> bool:
     return key.endswith(("_phase", "_command"))
 
 
-def _unit_like(unit: str) -> AfterValidator:
+def unit_like(unit: str) -> AfterValidator:
     def check(text: str) -> str:
         try:
             to_number(f"1 {text}", unit)
@@ -99,12 +99,12 @@ def _unit_like(unit: str) -> AfterValidator:
 class LogUnits(Section):
     """Units of the log's columns where they are not N·m, kPa, °C, seconds and lambda."""
 
-    torque: Annotated[str, _unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
-    load: Annotated[str, _unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
-    air_temperature: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
-    coolant: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
-    oil: Annotated[str, _unit_like("degC")] = Field("degC", description='"degC" or "degF"')
-    time: Annotated[str, _unit_like("s")] = Field("s", description='"s", "ms", ...; clock times need none')
+    torque: Annotated[str, unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
+    load: Annotated[str, unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
+    air_temperature: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
+    coolant: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
+    oil: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
+    time: Annotated[str, unit_like("s")] = Field("s", description='"s", "ms", ...; clock times need none')
     mixture: Literal["lambda", "air-fuel ratio"] = Field("lambda", description='"lambda" or "air-fuel ratio"')
     stoichiometric: float = Field(14.7, gt=1, lt=40, description="air-fuel ratio that the logger shows at lambda 1")
 

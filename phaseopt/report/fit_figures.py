@@ -35,7 +35,9 @@ _LOOKS = ((DARK, "o"), ("#3b528b", "s"), ("#21918c", "^"), ("#5ec962", "D"))
 def fit_figures(project: Project, model: TorqueModel) -> dict[str, str]:
     """All figures by file name. Raises `InputError` where the engine is not safe with its phasers at rest."""
     limits = phase_limits(contact_model(project))
-    found = {"predicted.svg": predicted(model), "thin.svg": thin(project, model, limits)}
+    found = {"thin.svg": thin(project, model, limits)}
+    if model.given is None:
+        found["predicted.svg"] = predicted(model)
     for side in moving(project):
         found[f"slices-{side}.svg"] = slices(project, model, limits, side)
     return found
@@ -101,7 +103,9 @@ def slices(project: Project, model: TorqueModel, limits: Limits, side: Side) -> 
         panels[-1].set_xlabel(f"{phase_words(project, side)}, crank degrees from rest, + = advanced")
         figure.suptitle(
             f"Torque at full load over {phase_words(project, side)}{stands}\n"
-            "grey: in no safe box; points drawn as measured, their pull's drift and all", fontsize=10.0,
+            "grey: in no safe box; points drawn as "
+            + ("given in the grid" if model.given is not None else "measured, their pull's drift and all"),
+            fontsize=10.0,
         )  # fmt: skip
         return svg_element(figure, f"slices-{side}", f"Torque at full load over {phase_words(project, side)}")
 
@@ -167,7 +171,8 @@ def thin(project: Project, model: TorqueModel, limits: Limits) -> str:
         panels[1].set_xlabel("load, kPa")
         panels[1].set_ylabel("engine speed, rpm")
         panels[1].set_title("rms over timings within travel", fontsize=9)
-        figure.suptitle("Where the data are thin: standard deviation of torque, points where measured", fontsize=10.0)
+        made = "measured" if model.given is None else "given"
+        figure.suptitle(f"Where the data are thin: standard deviation of torque, points where {made}", fontsize=10.0)
         return svg_element(figure, "thin", "Standard deviation of torque over timing and over speed and load")
 
 

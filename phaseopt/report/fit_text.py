@@ -44,7 +44,7 @@ def fit_summary(project: Project, model: TorqueModel, trust: TorqueTrust, writte
         *([("Written", [", ".join(map(str, written))])] if written else []),
     ]
     parts = [f"  {project.name}: the torque model and how far to trust it"]
-    parts += ["\n".join(_block(label, lines)) for label, lines in blocks]
+    parts += ["\n".join(block(label, lines)) for label, lines in blocks]
     parts.append(textwrap.fill(NOT_JUDGED, _WIDTH, initial_indent="  ", subsequent_indent="  "))
     return "\n\n".join(parts) + "\n"
 
@@ -110,14 +110,15 @@ def left_out_lines(model: TorqueModel, trust: TorqueTrust) -> list[str]:
 def interval_lines(trust: TorqueTrust) -> list[str]:
     """Whether the intervals hold what they say, and a verdict in words."""
     if not trust.by_pull:
-        return [f"of single points left out, {_shares(trust.by_point)}"]
+        return [f"of single points left out, {shares(trust.by_point)}"]
     return [
-        f"of points of pulls left out, {_shares(trust.by_pull)}: {honesty(trust.by_pull)}",
-        f"of single points left out, {_shares(trust.by_point)}",
+        f"of points of pulls left out, {shares(trust.by_pull)}: {honesty(trust.by_pull)}",
+        f"of single points left out, {shares(trust.by_point)}",
     ]
 
 
-def _shares(found: tuple[Coverage, ...]) -> str:
+def shares(found: tuple[Coverage, ...]) -> str:
+    """What each interval held, in words."""
     return ", ".join(
         f"{100 * c.inside:.0f}{'' if math.isnan(c.error) else f' ± {100 * c.error:.0f}'} % lie in the "
         f"{100 * c.share:g} % interval"
@@ -199,11 +200,12 @@ def thin_lines(model: TorqueModel, found: xr.Dataset) -> list[str]:
     least = timing.where(timing == timing.min(), drop=True).isel(intake_phase=0, exhaust_phase=0)
     half = 0.5 * model.surface.prior_deviation
     reached = float((timing <= half).sum() / timing.notnull().sum())
+    told = "the pulls have" if model.given is None else "the nodes have"
     cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)
     return [
         f"deviation of torque at full load, over the speeds: from {float(least):.1f} N·m at {_stands(least)} to "
         f"{float(worst):.1f} N·m at {_stands(worst)}; at {100 * reached:.0f} % of the timings that the phasers reach "
-        f"the pulls have told at least half of what is unsure without them ({2.0 * half:.1f} N·m)",
+        f"{told} told at least half of what is unsure without them ({2.0 * half:.1f} N·m)",
         f"over speed and load the thinnest cell is {float(cell['rpm']):.0f} rpm, {float(cell['load']):g} kPa: "
         f"{float(cell):.1f} N·m",
     ]
@@ -213,7 +215,8 @@ def _stands(place: xr.DataArray) -> str:
     return f"intake {float(place['intake_phase']):+.0f}°, exhaust {float(place['exhaust_phase']):+.0f}° of phase"
 
 
-def _block(label: str, lines: list[str]) -> list[str]:
+def block(label: str, lines: list[str]) -> list[str]:
+    """Lines under a label at the left, wrapped to the terminal's width."""
     indent = " " * (_INDENT + 2)
     found: list[str] = []
     for line in lines:

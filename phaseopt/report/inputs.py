@@ -5,16 +5,19 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.cycle.from_project import ambient
 from phaseopt.project import SIDES, Cycle, Phaser, Pin, Project, Taper, Tract
+from phaseopt.report.given import grid_table
 from phaseopt.report.layout import Row, Table
 from phaseopt.search.part_load import cost_words, costs, level
 
 
 def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
-    """Engine, cams, rules, search, pulls and, where it is simulated, the engine's pipes and ports."""
+    """Engine, cams, rules, search, pulls or torque grid and, where it is simulated, the engine's pipes and ports."""
     tables = [_engine(project), _cams(project, model), _rules(project), _search(project)]
     if project.torque is not None:
         tables.append(_pulls(project))
-    if project.cycle is not None and (project.torque is None or project.torque.prior is not None):
+    if project.torque_grid is not None:
+        tables.append(grid_table(project, project.torque_grid))
+    elif project.cycle is not None and (project.torque is None or project.torque.prior is not None):
         tables += [_tracts(project.cycle), _burn(project, project.cycle)]
     return tuple(tables)
 

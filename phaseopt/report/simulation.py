@@ -20,7 +20,9 @@ ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the
 
 
 def notes(build: "Build") -> tuple[str, ...]:
-    """What every output of a build says of its torque where a simulation took part; nothing where none did."""
+    """What every output of a build says of its torque where it is given or a simulation took part; else nothing."""
+    if build.given is not None:
+        return (build.given.said,)
     return () if build.simulation is None else build.simulation.said
 
 

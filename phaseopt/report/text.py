@@ -14,6 +14,7 @@ from phaseopt.clearance.rules import CLEAR, floored
 from phaseopt.report.explained import explained_lines
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
 from phaseopt.report.faults import fault_lines
+from phaseopt.report.given import given_lines
 from phaseopt.report.part_load import part_load_lines, score_words
 from phaseopt.report.simulation import (
     ONLY_SIMULATED,
@@ -121,6 +122,8 @@ def torque_lines(build: "Build") -> list[str]:
 def source_lines(build: "Build") -> list[str]:
     """What the torque model rests on and how far to trust it."""
     simulation = build.simulation
+    if build.given is not None:
+        return given_lines(build.project, build.given, build.loo_rmse)
     if simulation is None:
         return [fit_line(build)]
     if simulation.calibration is None:
@@ -149,6 +152,7 @@ def gain_line(build: "Build") -> str:
     if not math.isfinite(build.full_gain):
         return f"the gain at full load against {build.baseline_is} is not known: no cell of both was simulated"
     judged = ", a judgement" if alone(build) else " by the torque model"
+    judged = " of reading between the nodes alone" if build.given is not None else judged
     gains = build.torque["gain"].isel(load=-1)
     known, speeds = int(gains.notnull().sum()), gains.size
     over = "" if known == speeds else f", over {known} of {speeds} speeds"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from phaseopt.report.calibration_figures import filling, measured_and_simulated
+from phaseopt.report.given import learned_of_grid
 from phaseopt.report.layout import Row, Table, picture
 from phaseopt.report.part_load import part_load_table
 from phaseopt.report.simulation import air_grid, calibration_line, calibration_table, grid_lines
@@ -34,14 +35,15 @@ def fit_table(build: "Build") -> Table:
     """The torque model in numbers."""
     numbers, simulation = build.surrogate.hyperparameters, build.simulation
     doubted = "torque" if simulation is None else "the simulation's error"
+    nothing = "nothing was measured" if build.given is None else "no node is near"
     if simulation is not None and simulation.alone:
         rows = [
             ("standard deviation of torque anywhere, a judgement", f"{100 * simulation.doubt:g} % of the best torque"),
             ("of it common to all torque, which leaves gains alone", "half of the variance"),
         ]
     else:
-        rows = _learned(build)
-        rows.append((f"standard deviation of {doubted} where nothing was measured", f"{numbers.signal:.1f} N·m"))
+        rows = _learned(build) if build.given is None else learned_of_grid(build.given, numbers.noise, build.loo_rmse)
+        rows.append((f"standard deviation of {doubted} where {nothing}", f"{numbers.signal:.1f} N·m"))
     rows += [
         (f"distance over which {doubted} changes with {name}", f"{float(f'{length:.3g}'):g} {unit}")
         for (name, unit), length in zip(_INPUTS, numbers.lengths, strict=True)

@@ -10,6 +10,10 @@ from phaseopt.study.first_pulls import first_pulls
 from phaseopt.study.run_sheet import RunSheet, run_sheet
 from phaseopt.torque_model import torque_model
 
+ONLY_GIVEN = (
+    "torque is a given grid, which says how sure it is between its nodes and nothing of how far it is off this engine"
+)
+
 
 def planned_sheet(project: Project, pulls: int, progress: Progress) -> RunSheet:
     """The run sheet of a project's next pulls.
@@ -23,6 +27,8 @@ def planned_sheet(project: Project, pulls: int, progress: Progress) -> RunSheet:
     model = contact_model(project)
     limits = phase_limits(model)
     refuse_unguarded(project, limits)
+    if project.torque_grid is not None:
+        return run_sheet(model, first_pulls(model, limits, pulls, why=ONLY_GIVEN))
     if project.torque is None and project.cycle is None:
         return run_sheet(model, first_pulls(model, limits, pulls))
     learnt = torque_model(project, part(tell, 0.05, 0.6))

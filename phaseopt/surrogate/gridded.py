@@ -48,9 +48,9 @@ def grid_likelihood(logs: Array, axes: Sequence[Array], torque: Array) -> tuple[
     signal, *lengths, noise = np.exp(logs)
     parts = [np.linalg.eigh(factor(axis, axis, length)) for axis, length in zip(axes, lengths, strict=True)]
     vectors = [part[1] for part in parts]
-    spectrum = signal**2 * _outer([np.maximum(part[0], 0.0) for part in parts])
+    spectrum = signal**2 * outer([np.maximum(part[0], 0.0) for part in parts])
     whole = spectrum + noise**2
-    turned, one = (_along(vectors, grid, turn=True) for grid in (torque, np.ones_like(torque)))
+    turned, one = (along(vectors, grid, turn=True) for grid in (torque, np.ones_like(torque)))
     level = float((one * turned / whole).sum() / (one * one / whole).sum())
     seen = (turned - level * one) / whole
     value = -0.5 * float((seen * seen * whole).sum() + np.log(whole).sum() + torque.size * math.log(2 * math.pi))
@@ -58,7 +58,7 @@ def grid_likelihood(logs: Array, axes: Sequence[Array], torque: Array) -> tuple[
     slopes = [float((sensitivity * spectrum).sum())]
     for k, (axis, length) in enumerate(zip(axes, lengths, strict=True)):
         bend = vectors[k].T @ factor_slope(axis, axis, length) @ vectors[k]
-        others = signal**2 * _outer(
+        others = signal**2 * outer(
             [np.maximum(p[0], 0.0) if i != k else np.ones(p[0].size) for i, p in enumerate(parts)]
         )
         bent = np.moveaxis(np.tensordot(bend, seen * others, axes=(1, k)), 0, k)
@@ -111,13 +111,13 @@ def grid_weights(numbers: GridNumbers, axes: Sequence[Array], torque: Array, ext
     correlations = [factor(axis, axis, length) for axis, length in zip(axes, numbers.lengths, strict=True)]
     parts = [np.linalg.eigh(correlation) for correlation in correlations]
     vectors = [part[1] for part in parts]
-    whole = numbers.signal**2 * _outer([np.maximum(part[0], 0.0) for part in parts]) + float(variance[seen].mean())
+    whole = numbers.signal**2 * outer([np.maximum(part[0], 0.0) for part in parts]) + float(variance[seen].mean())
 
     def covariance(grid: Array) -> Array:
-        return np.where(seen, numbers.signal**2 * _along(correlations, grid) + variance * grid, 0.0)
+        return np.where(seen, numbers.signal**2 * along(correlations, grid) + variance * grid, 0.0)
 
     def precondition(grid: Array) -> Array:
-        return np.where(seen, _along(vectors, _along(vectors, grid, turn=True) / whole), 0.0)
+        return np.where(seen, along(vectors, along(vectors, grid, turn=True) / whole), 0.0)
 
     with threadpool_limits(1):
         return _conjugate_gradients(covariance, precondition, right)
@@ -126,7 +126,7 @@ def grid_weights(numbers: GridNumbers, axes: Sequence[Array], torque: Array, ext
 def predict_nodes(numbers: GridNumbers, axes: Sequence[Array], weights: Array, at: Sequence[Array]) -> Array:
     """Expected torque over another grid [N·m], from the weights of this one."""
     across = [factor(b, a, length) for a, b, length in zip(axes, at, numbers.lengths, strict=True)]
-    return numbers.mean + numbers.signal**2 * _along(across, weights)
+    return numbers.mean + numbers.signal**2 * along(across, weights)
 
 
 def _conjugate_gradients(
@@ -149,14 +149,14 @@ def _conjugate_gradients(
     raise InputError.one("the solution did not settle", mend="state a larger noise", where="torque grid")
 
 
-def _along(matrices: Sequence[Array], grid: Array, turn: bool = False) -> Array:
+def along(matrices: Sequence[Array], grid: Array, turn: bool = False) -> Array:
     """Each matrix, or its transpose, applied along its own axis of the grid."""
     for k, matrix in enumerate(matrices):
         grid = np.moveaxis(np.tensordot(matrix, grid, axes=(0 if turn else 1, k)), 0, k)
     return grid
 
 
-def _outer(values: Sequence[Array]) -> Array:
+def outer(values: Sequence[Array]) -> Array:
     """The product of one value of each axis, over the grid."""
     result = np.ones(())
     for value in values:

@@ -3,8 +3,8 @@
     known of a place = |A signal² r + C b|²
 
 where r is the place's correlation with some `places`, b its trend basis, and A and C come from the readings: the
-inverse Cholesky factor in the exact model, and what inducing points know in the approximate one. Expected torque is
-linear in r and b; its variance is the prior's less what is known.
+inverse Cholesky factor in the exact model, what inducing points know in the approximate one, the axes of a grid.
+Expected torque is linear in r and b; its variance is the prior's less what is known.
 """
 
 from abc import ABC, abstractmethod

@@ -1,0 +1,69 @@
+"""The torque grid section of a project file: torque over speed, load and both timings that somebody else made."""
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from phaseopt.project.logs import unit_like
+from phaseopt.project.quantities import CrankDegrees, InputFile, Section, fault
+
+
+class GridColumns(Section):
+    """The grid file's own column names. Each cam that moves has its true centreline, or its phase."""
+
+    rpm: str = Field("rpm", description="engine speed column")
+    load: str = Field("load", description="load column, as the tables count it: their last load is full throttle")
+    torque: str = Field("torque", description="torque column; an empty cell is a hole in the grid")
+    error: str | None = Field(None, description="column of the standard error of torque, in the unit of torque")
+    icl: str | None = Field(None, description="intake centreline column, crank degrees after TDC")
+    ecl: str | None = Field(None, description="exhaust centreline column, crank degrees before TDC")
+    intake_phase: str | None = Field(
+        None, description="intake phase column in place of icl, crank degrees from rest, + = advanced"
+    )
+    exhaust_phase: str | None = Field(
+        None, description="exhaust phase column in place of ecl, crank degrees from rest, + = advanced"
+    )
+
+    @model_validator(mode="after")
+    def _one_of_each(self) -> "GridColumns":
+        for centre, phase in (("icl", "intake_phase"), ("ecl", "exhaust_phase")):
+            if getattr(self, centre) is not None and getattr(self, phase) is not None:
+                raise fault(f"{centre} and {phase} are both given", "name one of the two")
+        named = [column for _, column in self if column is not None]
+        for column in named:
+            if named.count(column) > 1:
+                raise fault(f"the column {column!r} is named twice", "name a column for each quantity")
+        return self
+
+
+class GridUnits(Section):
+    """Units of the grid's columns where they are not N·m and kPa."""
+
+    torque: Annotated[str, unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
+    load: Annotated[str, unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
+
+
+class GridOffsets(Section):
+    """How the cams were fitted where the grid's phases were counted from."""
+
+    intake: CrankDegrees | None = Field(
+        None, gt=-90, lt=90, description="intake installed offset of the grid's phases, crank degrees"
+    )
+    exhaust: CrankDegrees | None = Field(
+        None, gt=-90, lt=90, description="exhaust installed offset of the grid's phases, crank degrees"
+    )
+
+
+class TorqueGrid(Section):
+    """Torque over a full grid of speed, load and both timings, from elsewhere, in place of pulls."""
+
+    file: InputFile = Field(description="CSV of the grid, one row a node")
+    origin: str | None = Field(
+        None,
+        min_length=1,
+        max_length=200,
+        description='where its torque comes from, for reports: "our own simulation of May"',
+    )
+    columns: GridColumns = Field(default_factory=GridColumns)
+    units: GridUnits = Field(default_factory=GridUnits)
+    offsets: GridOffsets = Field(default_factory=GridOffsets)

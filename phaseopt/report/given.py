@@ -1,0 +1,122 @@
+"""What is said of torque that was given as a grid: in a build, and by `phaseopt fit`."""
+
+import math
+import textwrap
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from phaseopt.project import Project, TorqueGrid
+from phaseopt.report.fit_text import NOT_JUDGED, block, shares, thin_lines
+from phaseopt.report.layout import Row, Table
+from phaseopt.surrogate.coverage import coverage
+from phaseopt.torque.given import AXES, GivenTorque
+from phaseopt.torque_model import TorqueModel
+from phaseopt.torque_trust import deviations
+
+_CALLED = ("speeds", "loads", "intake centrelines", "exhaust centrelines")
+_UNITS = {"rpm": " rpm", "load": " kPa", "icl": "° ATDC", "ecl": "° BTDC"}
+
+
+def given_lines(project: Project, given: GivenTorque, error: float) -> list[str]:
+    """What the torque of a build rests on. Parameters: `error` of a node left out, N·m (rms)."""
+    lines = [f"{nodes_line(given)}; {left_out_line(error)}"]
+    if project.cycle is not None:
+        lines.append("[cycle] takes no part: torque is the grid's alone")
+    return lines
+
+
+def nodes_line(given: GivenTorque) -> str:
+    """The nodes, their axes and how many are missing, in one line."""
+    spans = [
+        f"{axis.size} {what} ({axis[0]:g} to {axis[-1]:g}{_UNITS[name]})"
+        for name, what, axis in zip(AXES, _CALLED, given.axes, strict=True)
+        if axis.size > 1
+    ]
+    holes = f", {given.holes} more are empty" if given.holes else ""
+    stated = "" if given.error is None else f", known to {np.nanmedian(given.error):.2g} N·m each (median, as stated)"
+    return f"{given.nodes:,} nodes of {given.file}{holes}{stated}: {', '.join(spans)}"
+
+
+def left_out_line(error: float) -> str:
+    """How well the nodes tell each other."""
+    return f"a single node left out is told by the others to {error:.2f} N·m (rms)"
+
+
+def learned_of_grid(given: GivenTorque, noise: float, error: float) -> list[tuple[str, str]]:
+    """Rows of the table of the torque model. Parameters: `noise` and `error` of a node left out, N·m."""
+    beyond = "" if given.error is None else " beyond its stated error"
+    return [
+        ("torque as given in", given.file),
+        ("nodes with torque, without", f"{given.nodes}, {given.holes}"),
+        ("a single node left out, error (rms)", f"{error:.2f} N·m"),
+        (f"noise of a node{beyond}", f"{noise:.2f} N·m"),
+    ]
+
+
+def grid_table(project: Project, grid: TorqueGrid) -> Table:
+    """The torque grid among the inputs."""
+    columns = [f"{name}: {column}" for name, column in grid.columns if column is not None]
+    offsets = [f"{side} {value:+g}°" for side, value in grid.offsets if value is not None]
+    rows = (
+        Row("file", (grid.file.name,)),
+        Row("where it comes from", (grid.origin or "not stated",)),
+        Row("columns", ("; ".join(columns),)),
+        Row("torque, load in", (f"{grid.units.torque}, {grid.units.load}",)),
+        Row("phases counted from offsets", (", ".join(offsets) or "none, centrelines are given",)),
+        Row("[cycle]", ("there, and takes no part" if project.cycle is not None else "none",)),
+    )
+    return Table("Torque grid, as given", ("", "value"), rows)
+
+
+def given_summary(project: Project, model: TorqueModel, written: list[Path]) -> str:
+    """What `phaseopt fit` tells of a grid, for a terminal. Parameters: `written`, the pictures, if any."""
+    assert model.given is not None
+    assert model.left_out is not None
+    blocks = [
+        ("Rests on", [nodes_line(model.given), *model.said]),
+        ("Left out", [left_out_line(model.loo_rmse), f"{_worst(model)}"]),
+        ("Intervals", [f"of single nodes left out, {shares(coverage(model.left_out, model.surface.readings))}"]),
+        ("Thin", thin_lines(model, deviations(project, model.surface))),
+        *([("Written", [", ".join(map(str, written))])] if written else []),
+    ]
+    parts = [f"  {project.name}: the torque model of the grid and how far to trust it"]
+    parts += ["\n".join(block(label, lines)) for label, lines in blocks]
+    parts.append(textwrap.fill(NOT_JUDGED, 118, initial_indent="  ", subsequent_indent="  "))
+    return "\n\n".join(parts) + "\n"
+
+
+def given_record(project: Project, model: TorqueModel, written: list[Path]) -> dict[str, Any]:
+    """The same for machines."""
+    assert model.given is not None
+    assert model.left_out is not None
+    thin, h = deviations(project, model.surface), model.surface.hyperparameters
+    return {
+        "project": project.name,
+        "written": [str(path) for path in written],
+        "points": model.given.nodes,
+        "holes": model.given.holes,
+        "leave_one_out_error_Nm": model.loo_rmse,
+        "coverage_by_point": [asdict(found) for found in coverage(model.left_out, model.surface.readings)],
+        "hyperparameters": {
+            "signal": h.signal, "lengths": dict(zip(AXES, h.lengths, strict=True)), "noise": h.noise, "mean": h.mean,
+        },
+        "deviation_at_full_load_Nm": thin["over_timing"].to_numpy().tolist(),
+        "deviation_over_rpm_and_load_Nm": thin["over_speed"].to_numpy().tolist(),
+        "axes": {name: thin[name].to_numpy().tolist() for name in ("intake_phase", "exhaust_phase", "rpm", "load")},
+        "notes": [*model.said, NOT_JUDGED],
+    }  # fmt: skip
+
+
+def _worst(model: TorqueModel) -> str:
+    """The node that the others tell worst: a slip of the pen, or a place that the grid is too coarse for."""
+    assert model.left_out is not None
+    worst = int(np.argmax(np.abs(model.left_out.residual)))
+    stands = ", ".join(
+        f"{value:g}{unit}" for value, unit in zip(model.surface.readings.x[worst], _UNITS.values(), strict=True)
+    )
+    off, unsure = float(model.left_out.residual[worst]), float(model.left_out.deviation[worst])
+    odd = "; look at it" if abs(off) > 5.0 * unsure and math.isfinite(unsure) else ""
+    return f"worst {off:+.2f} N·m ({abs(off) / unsure:.1f} deviations) at {stands}{odd}"
