@@ -1,0 +1,76 @@
+"""Words of dips and prices, and that every output of a build carries them."""
+
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+
+from phaseopt.build import Build
+from phaseopt.output.files import build_files
+from phaseopt.report.explained import cause_words, dip_words, price_words
+from phaseopt.report.text import summary
+from phaseopt.study.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
+from phaseopt.study.prices import Price, Prices
+from phaseopt.study.unlike_air import UnlikeAir
+
+AT = (100.0, 3000.0, 4000.0, 3500.0, 8.0, 1.0)
+LEAN = UnlikeAir("mixture", 0.962, 0.881, np.array([True]))
+
+
+@pytest.mark.parametrize(
+    ("dip", "words"),
+    [
+        (
+            Dip(*AT, CONTACT, ("box intake advance",), (("intake advance", 6.0),), 3.0, 0.5),
+            "contact limit (intake advance) binds; it would take 6° more of intake advance; without it +3.0 ± 1.0 N·m",
+        ),
+        (Dip(*AT, TRAVEL, ("travel intake retard",), (), 3.0, 0.5), "end of travel (intake retard) binds"),
+        (Dip(*AT, CHANGES, ("slew", "roughness"), (), 3.0, 0.5), "phaser speed, smoothness towards neighbouring cells"),
+        (Dip(*AT, RULE, ("pinned cell",), (), 3.0, 0.5), "a rule of the project: pinned cell binds"),
+        (Dip(*AT, LOGS, air=LEAN), "mixture differed there in the logs: 0.96 lambda against 0.88 elsewhere"),
+        (Dip(*AT, THIN), "the data are too thin to say"),
+        (Dip(*AT, OWN), "no timing in the safe set lifts it"),
+    ],
+)
+def test_each_cause_is_told(dip: Dip, words: str) -> None:
+    assert words in cause_words(dip)
+    assert dip_words(dip).startswith("100 kPa, 3000 to 4000 rpm: 8.0 ± 2.0 N·m below an even curve at 3500 rpm; ")
+
+
+def test_the_three_dearest_limits_are_told() -> None:
+    cells = np.zeros((1, 1))
+    names = ("gap intake_piston", "box intake advance", "travel intake retard", "slew intake")
+    four = [Price(name, "degree", 1.0 / (1 + k), 1.0, cells) for k, name in enumerate(names)]
+    told = price_words(Prices(tuple(four), 0.25))
+    assert "required gap, intake to piston 1.00 N·m a cell per degree" in told
+    assert "between speeds" not in told
+    assert told.endswith("pockets 0.5 mm deeper would bring 0.25 N·m a cell")
+    assert price_words(Prices((), None)) == "no limit costs torque that the search can tell"
+
+
+def test_every_output_of_a_build_carries_them(hillclimb: Build) -> None:
+    files, told = build_files(hillclimb), " ".join(summary(hillclimb).split())
+    record = json.loads(files["run.json"])
+    assert hillclimb.dips
+    assert len(record["dips"]) == len(hillclimb.dips)
+    assert len(record["prices"]["limits"]) == len(hillclimb.prices.limits) >= 3
+    for text in (told, " ".join(files["report.html"].split())):
+        assert "dearest limits" in text
+        assert "area under the full-load curve" in text
+        assert dip_words(hillclimb.dips[0]).replace("'", "&#39;") in text.replace("'", "&#39;")
+    rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
+    for price in hillclimb.prices.limits:
+        column = np.array([float(row[f"price_{price.limit.replace(' ', '_')}"]) for row in rows])
+        assert column == pytest.approx(price.cells.ravel(), abs=6e-4)
+        weights = np.array([float(row["weight"]) for row in rows])
+        assert float(weights @ column) == pytest.approx(price.weighted, abs=0.1)
+
+
+@pytest.mark.parametrize("name", ["tied", "intake_only", "both"])
+def test_other_arrangements_have_them_too(name: str, request: pytest.FixtureRequest) -> None:
+    found: Build = request.getfixturevalue(name)
+    for price in found.prices.limits:
+        assert np.isfinite(price.cells).all()
+        assert not (name != "both" and "exhaust" in price.limit and "gap" not in price.limit)
