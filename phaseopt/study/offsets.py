@@ -34,6 +34,9 @@ _PATIENCE = 2.0 * GRACE  # seconds without news of them after which they are tak
 _LOOK = 0.5  # seconds between looks at trials that other processes are at
 
 
+Refusals = tuple[tuple[Offsets, str], ...]
+
+
 @dataclass(frozen=True, eq=False)
 class Choice:
     """An offset to choose from: its trial, and what it brings over the offsets as fitted, best tables against best
@@ -75,7 +78,7 @@ class OffsetStudy:
     learnt: TorqueModel
     range: OffsetRange
     trials: tuple[Trial, ...]
-    refused: tuple[tuple[Offsets, str], ...]
+    refused: Refusals
     fitted: Choice
     guarded: Choice
     free: Choice | None
@@ -114,7 +117,7 @@ def study_offsets(project: Project, trials: int, storage: str | None = None, tel
     everywhere = TorqueEverywhere.of(project, model, within, learnt.surface)
     _fill(study, min(trials, within.count), lambda offsets: tried(project, learnt, everywhere, offsets), within,
           part(tell, 0.3, 0.99))  # fmt: skip
-    return _chosen(project, model, learnt, within, _finished(study))
+    return _chosen(project, model, learnt, within, *_read(_finished(study), within))
 
 
 def study_key(project: Project) -> str:
@@ -190,15 +193,25 @@ def _finished(study: optuna.Study) -> list[FrozenTrial]:
     return list(by_steps.values())
 
 
-def _chosen(
-    project: Project, model: ContactModel, learnt: TorqueModel, within: OffsetRange, ended: list[FrozenTrial]
-) -> OffsetStudy:
+def _read(ended: list[FrozenTrial], within: OffsetRange) -> tuple[tuple[Trial, ...], Refusals]:
+    """Solved trials, and offsets at which nothing could be solved with the reason."""
     solved = tuple(Trial.of_plain(t.user_attrs[_FOUND]) for t in ended if _FOUND in t.user_attrs)
     lost = tuple(
         (within.at((t.params[NAMES[0]], t.params[NAMES[1]])), str(t.user_attrs[REFUSED]))
         for t in ended
         if REFUSED in t.user_attrs
     )
+    return solved, lost
+
+
+def _chosen(
+    project: Project,
+    model: ContactModel,
+    learnt: TorqueModel,
+    within: OffsetRange,
+    solved: tuple[Trial, ...],
+    lost: Refusals,
+) -> OffsetStudy:
     now = next((trial for trial in solved if trial.offsets == within.at((0, 0))), None)
     if now is None:
         why = next((why for offsets, why in lost if offsets == within.at((0, 0))), "it was not tried")

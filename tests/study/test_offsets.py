@@ -1,5 +1,8 @@
 """A study of installed offsets: what a trial is, that none is made twice, that it goes on where it was stopped."""
 
+import csv
+import io
+import json
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -13,12 +16,15 @@ from phaseopt.build import build
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.errors import InputError
+from phaseopt.output.json_text import json_text
+from phaseopt.output.offsets_files import offsets_files
 from phaseopt.progress import silent
 from phaseopt.project_file import load_project
+from phaseopt.report.offsets_text import study_as_dict, summary
 from phaseopt.search.worth import TorqueMap, torque_map
 from phaseopt.study import offsets
 from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at, offset_range, reaching
-from phaseopt.study.offset_trial import Trial
+from phaseopt.study.offset_trial import Trial, centrelines
 from phaseopt.study.offsets import OffsetStudy, front, study_offsets
 from phaseopt.study.trial_sampler import NAMES, FreshSampler, distributions
 from phaseopt.torque_model import TorqueModel, torque_model
@@ -63,6 +69,57 @@ def test_a_stopped_study_ends_with_as_many_trials_and_recommends(study: OffsetSt
     assert len({trial.offsets for trial in study.trials}) == 6
     assert study.recommended is not None
     assert study.trials[0].offsets == (-12.0, 10.0)
+
+
+def test_what_is_recommended_follows_what_the_project_admits(study: OffsetStudy) -> None:
+    def chosen(*, guard: bool, trials: tuple[Trial, ...]) -> OffsetStudy:
+        project = study.project.model_copy(
+            update={"gap": study.project.gap.model_copy(update={"tables_only_guard": guard})}
+        )
+        return offsets._chosen(project, study.model, study.learnt, study.range, trials, ())
+
+    without = chosen(guard=False, trials=study.trials)
+    assert without.recommended is without.free
+    assert without.free is not None
+    assert without.free.trial.travel_clear
+    assert chosen(guard=True, trials=study.trials[:1]).recommended is not None
+    none = chosen(guard=False, trials=study.trials[:1])
+    assert none.recommended is None
+    assert "No offset can be recommended" in summary(none, None)
+
+
+def test_its_words_and_files_say_the_same(study: OffsetStudy) -> None:
+    files = offsets_files(study)
+    rows = list(csv.DictReader(io.StringIO(files["offsets.csv"])))
+    assert len(rows) == len(study.trials)
+    for row, trial in zip(rows, study.trials, strict=True):
+        assert (float(row["intake_offset"]), float(row["exhaust_offset"])) == trial.offsets
+        assert float(row["full_travel_margin"]) <= trial.travel_margin  # guaranteed, so never rounded up
+    columns = {column["name"] for column in json.loads(files["offsets.csv-metadata.json"])["tableSchema"]["columns"]}
+    assert columns == set(rows[0])
+    text = summary(study, None)
+    for words in ("by hand", "offsets = { intake = -12, exhaust = 10 }", "radial clearance", "the only guard"):
+        assert words in text
+        assert words.replace("\n", " ") in files["offsets.html"]
+    told = study_as_dict(study)
+    assert told["trials"] == 6
+    assert json_text(told)
+
+
+def test_gains_share_their_doubt(study: OffsetStudy, learnt: TorqueModel) -> None:
+    """Expected gain by speed is the difference of two predictions; its doubt is at most the sum of theirs (the triangle
+    inequality), and nothing where both tables stand at the same centrelines."""
+    assert study.free is not None
+    assert study.free.gain is not None
+    project, now, other = study.project, study.fitted.trial, study.free.trial
+    stands = [centrelines(project, t.offsets, t.phases)[:, :, -1] for t in (other, now)]
+    rpm, load = np.array(project.tables.rpm), np.full(len(project.tables.rpm), project.tables.load[-1])
+    (torque, doubt), (before, its) = (learnt.surface.predict(np.column_stack([rpm, load, *at])) for at in stands)
+    assert study.free.gain.full_load == pytest.approx(torque - before, abs=1e-6)
+    assert (study.free.gain.full_load_deviation <= doubt + its + 1e-6).all()
+    same = np.abs(stands[0] - stands[1]).max(axis=0) < 1e-9
+    assert same.any()
+    assert np.abs(study.free.gain.full_load_deviation[same]).max() < 1e-3
 
 
 def test_a_degree_of_offset_is_a_degree_of_travel(study: OffsetStudy) -> None:
