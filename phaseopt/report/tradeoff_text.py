@@ -8,7 +8,7 @@ import numpy as np
 from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.report.verdicts import capital
 from phaseopt.study.settings_trial import Settings
-from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, SETTINGS, Tradeoff
+from phaseopt.study.tradeoff import CAUTION, OBJECTIVES, ROUGHNESS, SLEW_SHARE, Tradeoff
 from phaseopt.tables import number_text
 
 DEFINITION = (
@@ -100,11 +100,10 @@ def _keys(settings: Settings) -> str:
 def study_words(found: Tradeoff) -> list[str]:
     """How many trials, over what, which were refused, and which cells do not count."""
     tried = found.trials.sizes["trial"] - 1 + len(found.refused)
-    low, high = CORNERS[0], CORNERS[-1]
     lines = [
         f"{tried} trials, {found.earlier} of them from earlier runs, each a whole search on one torque model: "
-        f"roughness {low['roughness_thousandths'] / 1000:g} to {high['roughness_thousandths'] / 1000:g}, caution "
-        f"{low['caution']:g} to {high['caution']:g}, slew_share {low['slew_share']:g} to {high['slew_share']:g}. "
+        f"roughness {ROUGHNESS[0] / 1000:g} to {ROUGHNESS[1] / 1000:g}, caution {CAUTION[0]:g} to {CAUTION[1]:g}, "
+        f"slew_share {SLEW_SHARE[0]:g} to {SLEW_SHARE[1]:g}. "
         f"With the project as it stands, {int(found.trials['on_front'].sum())} are on the front: no other is as good "
         "in torque, doubt, rms step and slew used and better in one. Contact limits and all other rules are the same "
         "for all.",
@@ -162,7 +161,6 @@ def tradeoff_as_dict(found: Tradeoff) -> dict[str, Any]:
     numbers = found.trials["trial"].to_numpy()
     return {
         "objectives": dict(OBJECTIVES),
-        "settings": list(SETTINGS),
         "trials": [
             {"trial": int(number)} | {str(name): each[place].item() for name, each in found.trials.data_vars.items()}
             for place, number in enumerate(numbers)

@@ -6,7 +6,8 @@ and what another version recorded is refused.
 """
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Literal
 
@@ -41,22 +42,36 @@ def open_study(
     give signs of life, so that those of a killed process are known for cut off. Raises `InputError` where the storage
     cannot be opened or holds a study of this kind that another version wrote.
     """
+    name = _name(kind, version, made_of)
+    with _checked(kind, version, folder, url, watched) as storage:
+        return optuna.create_study(storage=storage, study_name=name, directions=directions, load_if_exists=True)
+
+
+def require_storage(kind: str, version: int, folder: Path, url: str | None = None) -> None:
+    """Refuse, before any work, a storage that `open_study` would refuse after it."""
+    with _checked(kind, version, folder, url, watched=False):
+        pass
+
+
+@contextmanager
+def _checked(
+    kind: str, version: int, folder: Path, url: str | None, watched: bool
+) -> Iterator[optuna.storages.BaseStorage]:
+    """The storage, free of what another version wrote; what fails in it is told as wrong input."""
     optuna.logging.set_verbosity(optuna.logging.WARNING)
     file = folder / FOLDER / f"{kind}.sqlite" if url is None else None
-    name = _name(kind, version, made_of)
     try:
         if file is not None:
             file.parent.mkdir(exist_ok=True)
         storage = _storage(f"sqlite:///{file}" if url is None else url, watched)
-        foreign = [each for each in optuna.get_all_study_names(storage) if _of_another_version(each, kind, version)]
-        if foreign:
+        if any(_of_another_version(each, kind, version) for each in optuna.get_all_study_names(storage)):
             raise InputError.one(
                 f"it holds a {kind} study that another version of phaseopt wrote",
                 mend="move the file away" if file is not None else "name another storage",
                 file=file,
                 where=OPTION if file is None else "",
             )
-        return optuna.create_study(storage=storage, study_name=name, directions=directions, load_if_exists=True)
+        yield storage
     except InputError:
         raise
     except (SQLAlchemyError, optuna.exceptions.OptunaError, ImportError, OSError, RuntimeError, ValueError) as error:

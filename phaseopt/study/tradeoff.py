@@ -7,12 +7,12 @@ front; one of them, the knee, is recommended, and any other can be taken by its 
 
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
+from itertools import product
 from typing import Any
 
 import numpy as np
 import optuna
 import xarray as xr
-from optuna.distributions import BaseDistribution, FloatDistribution, IntDistribution
 from optuna.trial import FrozenTrial, TrialState
 
 from phaseopt.clearance.check import Verdict
@@ -21,20 +21,15 @@ from phaseopt.progress import Progress, Remembered, part, silent
 from phaseopt.project import Project
 from phaseopt.study.knee import front, knee
 from phaseopt.study.settings_trial import Ground, Outcome, Settings, ground
-from phaseopt.study.storage import open_study
+from phaseopt.study.storage import open_study, require_storage
 
-VERSION = 1  # of what a trial records
+KIND, VERSION = "tradeoff", 1  # of what a trial records
 RANDOM_TRIALS = 20  # before the sampler begins to learn from them
-SETTINGS: dict[str, BaseDistribution] = {
-    "roughness_thousandths": IntDistribution(2, 500, log=True),
-    "caution": FloatDistribution(0.0, 2.0, step=0.05),
-    "slew_share": FloatDistribution(0.25, 1.0, step=0.05),
-}
+ROUGHNESS, CAUTION, SLEW_SHARE = (2, 500), (0.0, 2.0), (0.25, 1.0)  # roughness in thousandths, so that it stays tidy
+STEP = 0.05  # of caution and slew share
 CORNERS: tuple[dict[str, float], ...] = tuple(
     {"roughness_thousandths": roughness, "caution": caution, "slew_share": share}
-    for roughness in (2, 500)
-    for caution in (0.0, 2.0)
-    for share in (0.25, 1.0)
+    for roughness, caution, share in product(ROUGHNESS, CAUTION, SLEW_SHARE)
 )  # tried first: between them lie the ends of the front, by which its knee is measured
 LEAST_TRIALS = len(CORNERS)
 OBJECTIVES = {"torque": "maximize", "doubt": "minimize", "rms_step": "minimize", "slew_used": "minimize"}
@@ -74,6 +69,7 @@ def tradeoff(project: Project, trials: int, storage: str | None = None, progress
     beside the project; `progress`. Raises `InputError` as `build` does, and where the storage cannot serve.
     """
     tell = Remembered(progress or silent)
+    require_storage(KIND, VERSION, project.folder, storage)
     base = ground(project, tell)
     return study_on(base, trials, storage, part(tell, tell.reached, 1.0))
 
@@ -81,7 +77,7 @@ def tradeoff(project: Project, trials: int, storage: str | None = None, progress
 def study_on(base: Ground, trials: int, storage: str | None = None, tell: Progress = silent) -> Tradeoff:
     """The same where limits and torque are known already."""
     directions: list[Any] = list(OBJECTIVES.values())
-    study = open_study("tradeoff", VERSION, base.fingerprint(), directions, base.project.folder, storage)
+    study = open_study(KIND, VERSION, base.fingerprint(), directions, base.project.folder, storage)
     earlier = len(_done(study))
     for done in _until(study, trials):
         tell(0.95 * done / trials, f"trial {done + 1} of {trials}")
@@ -127,16 +123,20 @@ def _done(study: optuna.Study) -> list[FrozenTrial]:
 def _try(study: optuna.Study, base: Ground) -> None:
     """One more trial: a corner of the settings while one is lacking, then what the sampler asks for.
 
-    The sampler is made anew for each, seeded by how many there are: a run that goes on asks what it would have asked.
+    The sampler is made anew for each, seeded by its number, which no other process has: a run that goes on asks what it
+    would have asked.
     """
-    everything = study.get_trials(deepcopy=False)
     tried = [trial.params for trial in _done(study)]
     lacking = [corner for corner in CORNERS if corner not in tried]
     if lacking:  # the first of them may be under way in other processes
-        running = sum(trial.state == TrialState.RUNNING for trial in everything)
-        study.enqueue_trial(lacking[running % len(lacking)])
-    study.sampler = optuna.samplers.TPESampler(seed=len(everything), n_startup_trials=RANDOM_TRIALS)
-    trial = study.ask(SETTINGS)
+        running = study.get_trials(deepcopy=False, states=(TrialState.RUNNING,))
+        study.enqueue_trial(lacking[len(running) % len(lacking)])
+    study.sampler = optuna.samplers.RandomSampler(seed=0)  # asks nothing yet
+    trial = study.ask()
+    study.sampler = optuna.samplers.TPESampler(seed=trial.number, n_startup_trials=RANDOM_TRIALS)
+    trial.suggest_int("roughness_thousandths", *ROUGHNESS, log=True)
+    trial.suggest_float("caution", *CAUTION, step=STEP)
+    trial.suggest_float("slew_share", *SLEW_SHARE, step=STEP)
     try:
         outcome = base.outcome(_from_params(trial.params))
     except InputError as error:
