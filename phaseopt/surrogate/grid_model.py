@@ -7,6 +7,9 @@ both are read off a whole table axis by axis: some seconds for 17,280 nodes and 
 
 Where the nodes have known errors of their own, expected torque counts each (by conjugate gradients), and the deviation
 counts every node as unsure as the most unsure one: more noise leaves more doubt, so that it is never too small.
+
+More than half a step beyond the ends of its axes a grid says nothing: the level and the prior's deviation stand there.
+A smooth grid has lengths of many axes, by which the process alone would claim to know far more than was given.
 """
 
 import math
@@ -28,6 +31,8 @@ from phaseopt.surrogate.trend import Trend
 _NO_PULL = 1e-9  # N·m; a grid was not made in pulls, and a deviation must be above zero
 _FILLED = 8  # times that holes are filled anew at most
 _SETTLED = 0.01  # of a natural logarithm of a number
+_BEYOND = 0.5  # of the outermost step of an axis, as far as a grid still speaks
+_FAR = 1e6  # lengths; a place so far off is correlated with no node
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,6 +145,7 @@ class GridModel(TorqueSurface):
         label = columns(labels, "labels", len(self.axes) - split)
         refuse_not_finite(cell, "cells")
         refuse_not_finite(label, "labels")
+        cell, label = self._set_apart(cell, 0), self._set_apart(label, split)
         h, sizes = self.hyperparameters, (math.prod(self.roots.shape[:split]), math.prod(self.roots.shape[split:]))
         with threadpool_limits(1):
             by_cell, by_label = (
@@ -156,6 +162,22 @@ class GridModel(TorqueSurface):
             for column in self.holes.T:
                 known -= (first.T @ (roots * column.reshape(sizes)) @ second) ** 2
         return mean, self._deviation(known, [], None)
+
+    def _points(self, x: ArrayLike) -> Array:
+        return self._set_apart(super()._points(x), 0)
+
+    def _set_apart(self, points: Array, first: int) -> Array:
+        """The points (m, k) over the axes from `first` on, those beyond the grid moved so far off that no node tells.
+
+        They keep their distances from each other.
+        """
+        moved = points.copy()
+        for values, axis, length in zip(moved.T, self.axes[first:], self.hyperparameters.lengths[first:], strict=False):
+            steps = _BEYOND * np.diff(axis)
+            before, after = (steps[0], steps[-1]) if steps.size else (0.0, 0.0)
+            spare = 1e-9 * (1.0 + np.abs(axis).max())
+            values[(values < axis[0] - before - spare) | (values > axis[-1] + after + spare)] += _FAR * length
+        return moved
 
 
 def fit_given(axes: Sequence[Array], torque: Array, error: Array | None = None) -> GridModel:

@@ -103,6 +103,19 @@ def test_equal_errors_cost_nothing():
     np.testing.assert_allclose(ours.predict(AT)[1], plain.predict(AT)[1], rtol=1e-9)
 
 
+def test_beyond_its_axes_a_grid_says_nothing():
+    """The steps at the ends of the second axis are 30: up to 15 beyond it still speaks, as the dense model does."""
+    model = GridModel.at(NUMBERS, AXES, TORQUE)
+    near, far = [[2000.0, 114.0, 110.0, 110.0]], [[2000.0, 116.0, 110.0, 110.0], [900.0, 70.0, 110.0, 110.0]]
+    np.testing.assert_allclose(model.predict(near), dense(model).predict(near), rtol=1e-7)
+    mean, deviation = model.predict(far)
+    np.testing.assert_allclose(mean, NUMBERS.mean)
+    np.testing.assert_allclose(deviation, NUMBERS.signal)
+    table = model.predict_grid([2000.0], [114.0, 116.0], [110.0], [110.0])[1].ravel()
+    np.testing.assert_allclose(table, [model.predict(near)[1][0], NUMBERS.signal], rtol=1e-9)
+    assert model.joint(far)[1].diagonal() == pytest.approx(NUMBERS.signal**2)
+
+
 def smooth(noise, axes):
     nodes = np.meshgrid(*axes, indexing="ij")
     torque = 120 + 20 * np.sin(nodes[0] / 900) + 0.3 * nodes[1] + 5 * np.cos(nodes[2] / 8) * np.sin(nodes[3] / 9)
