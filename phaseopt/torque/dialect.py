@@ -22,6 +22,8 @@ _BLOCK = 1 << 22
 _MARKS = {"comma": ",", "semicolon": ";", "tab": "\t", "space": " "}
 _CALLED = {" ": "blanks"} | DELIMITERS
 _THOUSANDS = {sign: re.compile(rf"[+-]?[1-9][0-9]{{0,2}}(\{sign}[0-9]{{3}})+") for sign in DECIMALS}
+_UNPRINTABLE = re.compile(r"[\x00-\x08\x0e-\x19\x1c-\x1f\ufffd]")
+_MOST_UNPRINTABLE = 0.01  # of the characters of a text
 _TWICE = re.compile(r"[+-]?[0-9]{1,3}([.,'\u00a0\u202f ][0-9]{3})+([.,][0-9]*)?")
 
 Line = tuple[int, list[str]]  # the file's line number, and its cells
@@ -64,6 +66,10 @@ def find_writing(file: Path, stated: Dialect, wanted: Collection[str]) -> Writin
     lines = _head(file, encoding)
     if not any(line.strip() for line in lines):
         raise InputError.one("the file is empty", mend="log column names and one row a reading", file=file)
+    head = "".join(lines)
+    if len(_UNPRINTABLE.findall(head)) > _MOST_UNPRINTABLE * len(head):
+        mend = "export the recording as text in columns, or as MDF"
+        raise InputError.one("this is no text, but a format of its logger's own", mend=mend, file=file)
     delimiter, (line, names) = _names(file, lines, stated, wanted)
     if line > 1:
         told.append(f"column names in line {line}")

@@ -1,5 +1,8 @@
 """Channels of an ASAM MDF file (extra `mdf`), each with its own times and the unit the file has for it."""
 
+import gc
+import sys
+import traceback
 from collections.abc import Collection
 from pathlib import Path
 from typing import NamedTuple
@@ -64,7 +67,21 @@ def read_mdf(file: Path, wanted: Collection[str]) -> tuple[dict[str, MdfChannel]
         raise
     except Exception as error:  # a damaged file ends in whatever its parser meets first
         mend = "open it where it was recorded and export it again"
+        _let_go(error)
         raise InputError.one(f"cannot be read as MDF ({error})", mend=mend, file=file) from error
+
+
+def _let_go(error: BaseException) -> None:
+    """Let a parser that met a damaged file go here and now: half made, it complains on the terminal as it goes."""
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        met: BaseException | None = error
+        while met is not None:
+            traceback.clear_frames(met.__traceback__)
+            met = met.__context__
+        gc.collect()
+    finally:
+        sys.unraisablehook = hook
 
 
 def _numbers(file: Path, name: str, samples: npt.NDArray[np.generic]) -> FloatArray:

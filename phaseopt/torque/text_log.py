@@ -25,9 +25,10 @@ from phaseopt.torque.dialect import Writing, split_lines
 FloatArray = npt.NDArray[np.float64]
 
 _COMMENTS = ("#", "%", "!", "//")
-_BLANK = ("", "NaN", "nan", "NAN")
+_BLANK = ("", "NaN", "nan", "NAN", "n/a", "N/A", "#N/A", "null", "NULL", "-", "--", "---")  # common practice
 _TAIL = 10  # lines without numbers that may end a recording
 _CLOCK = re.compile(r"([0-9]{1,2}):([0-5][0-9]):([0-5][0-9](?:[.,][0-9]+)?)")
+_DAY, _NIGHT = 86400.0, -43200.0  # s; a clock that falls by more than the latter has passed midnight
 _ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ].*")
 
 
@@ -44,7 +45,7 @@ def read_numbers(file: Path, writing: Writing, names: Sequence[str], time: str |
     """The numbers of the named columns.
 
     Parameters: `file` and how it is written; `names` of columns it has; which of them is `time`, that may hold clock
-    times (12:34:56.7, or with an ISO date before) in place of seconds.
+    times (12:34:56.7, on past midnight, or with an ISO date before) in place of seconds.
     Raises `InputError` for text among numbers, ragged lines, numbers that are not finite, and no rows; names the line.
     Up to ten lines without numbers at the end (a remark, a line cut short) are passed over and told.
     """
@@ -149,7 +150,7 @@ def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None
     numbers = array("q")
     doubtful: list[tuple[int, InputError]] = []
     width, remarks, skipped = len(writing.names), 0, writing.last_line + after
-    line = skipped
+    line, clocked = skipped, False
     try:
         for number, cells in split_lines(islice(_text_lines(file, writing.encoding), skipped, None), writing.delimiter):
             line = skipped + number
@@ -168,6 +169,8 @@ def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None
                 continue
             if doubtful:
                 raise doubtful[0][1]
+            if not numbers and time in names:
+                clocked = _CLOCK.fullmatch(cells[writing.names.index(time)].strip()) is not None
             for column, value in zip(columns, row, strict=True):
                 column.append(value)
             numbers.append(line)
@@ -181,6 +184,8 @@ def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None
         of = f"lines {doubtful[0][0]} to {doubtful[-1][0]}" if len(doubtful) > 1 else f"line {doubtful[0][0]}"
         told.append(f"{of} at the end passed over: not a row of numbers ({doubtful[0][1].mistakes[0].problem})")
     values = {name: np.array(column, dtype=np.float64) for name, column in zip(names, columns, strict=True)}
+    if clocked and time is not None:
+        values[time] += _DAY * np.cumsum(np.diff(values[time], prepend=values[time][:1]) < _NIGHT)
     return Numbers(values, numbers.tolist(), tuple(told))
 
 

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from phaseopt.errors import InputError
@@ -54,6 +55,29 @@ def test_one_number_in_every_dialect(tmp_path: Path, text: str, told: str) -> No
 def test_every_encoding(tmp_path: Path, encoding: str) -> None:
     torque, _ = read(tmp_path, "rpm,tq,Öl °C\n2000,150.5,90\n".encode(encoding))
     assert torque == [150.5]
+
+
+def test_a_clock_passes_midnight(tmp_path: Path) -> None:
+    """A quarter of a second a row, as ISO 8601 writes times of day."""
+    text = "t,rpm,tq\n23:59:59.5,2000,150\n23:59:59.75,2010,151\n00:00:00.0,2020,152\n00:00:00.25,2030,153\n"
+    (tmp_path / "a.csv").write_text(text)
+    writing = find_writing(tmp_path / "a.csv", Dialect(), ("t", "rpm", "tq"))
+    numbers = read_numbers(tmp_path / "a.csv", writing, ("t", "rpm", "tq"), "t")
+    assert np.diff(numbers.columns["t"]).tolist() == [0.25] * 3
+
+
+def test_what_loggers_write_for_nothing_is_blank(tmp_path: Path) -> None:
+    """Common practice, no source."""
+    found, _ = read(tmp_path, "rpm,tq\n2000,150\n2010,n/a\n2020,---\n2030,153\n")
+    assert found[0] == 150.0
+    assert np.isnan(found[1:3]).all()
+    assert found[3] == 153.0
+
+
+def test_a_format_of_its_own_is_no_text(tmp_path: Path) -> None:
+    noise = np.random.default_rng(1).integers(0, 256, 4000, dtype=np.uint8).tobytes()
+    with pytest.raises(InputError, match=r"a\.csv: this is no text, but a format of its logger's own\. Mend: export"):
+        read(tmp_path, b"LOG1" + noise)
 
 
 def test_a_stated_dialect_settles_what_the_file_leaves_open(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """MDF files written by asammdf are read back; what cannot be read ends in one message."""
 
+import gc
 import sys
 from pathlib import Path
 from typing import Any
@@ -101,6 +102,15 @@ def test_a_damaged_file_and_a_missing_extra_end_in_one_message(tmp_path: Path, m
     assert project.torque is not None
     with pytest.raises(InputError, match="cannot be read as MDF"):
         read_pull(project, project.torque, 1, project.torque.pulls[0])
+    read(tmp_path, groups())
+    whole = (tmp_path / "a.mf4").read_bytes()
+    (tmp_path / "a.mf4").write_bytes(whole[: len(whole) // 2])
+    dropped: list[object] = []
+    monkeypatch.setattr(sys, "unraisablehook", dropped.append)
+    with pytest.raises(InputError, match="cannot be read as MDF"):
+        read_pull(project, project.torque, 1, project.torque.pulls[0])
+    gc.collect()
+    assert not dropped  # nothing of the parser's own reaches the terminal
     monkeypatch.setitem(sys.modules, "asammdf", None)
     with pytest.raises(InputError, match=r"reading MDF needs the extra mdf\. Mend: pip install 'phaseopt\[mdf\]'"):
         read_pull(project, project.torque, 1, project.torque.pulls[0])
