@@ -272,7 +272,7 @@ def _simulated_engine(s: Sections) -> Iterator[Found]:
 def _part_load(s: Sections) -> Iterator[Found]:
     search, torque, rpm, load = s["search"], s["torque"], s["tables"].rpm, s["tables"].load
     asked = {"caps": search.caps, "costs": search.costs, "part_load": search.part_load != "torque"}
-    simulated = s["cycle"] is not None and (torque is None or torque.prior is not None)
+    simulated = s["cycle"] is not None and s["torque_grid"] is None and (torque is None or torque.prior is not None)
     for key in (key for key, wish in asked.items() if wish and not simulated):
         yield (
             f"search.{key}",
@@ -340,7 +340,7 @@ _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ..
     (("search", "tables"), _weights),
     (("cylinders", "firing_order", "crank", "intake", "exhaust", "cycle"), _simulated_engine),
     (("torque", "cycle"), _prior_has_a_simulation),
-    (("search", "torque", "cycle", "tables"), _part_load),
+    (("search", "torque", "torque_grid", "cycle", "tables"), _part_load),
     (("torque", "torque_grid"), _torque_once),
     (("intake", "exhaust", "phaser", "torque_grid"), _grid_timings),
     (("crank", "tables"), _covered_speeds),
