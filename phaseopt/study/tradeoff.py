@@ -65,8 +65,9 @@ class Tradeoff:
 def tradeoff(project: Project, trials: int, storage: str | None = None, progress: Progress | None = None) -> Tradeoff:
     """Study a project until the storage holds this many trials of it.
 
-    Parameters: `project`; `trials`, earlier ones included; `storage`, the URL of an Optuna storage, None = SQLite
-    beside the project; `progress`. Raises `InputError` as `build` does, and where the storage cannot serve.
+    Parameters: `project`; `trials`, earlier ones included (where several processes share it, each may end one later);
+    `storage`, the URL of an Optuna storage, None = SQLite beside the project; `progress`. Raises
+    `InputError` as `build` does, and where the storage cannot serve.
     """
     tell = Remembered(progress or silent)
     require_storage(KIND, VERSION, project.folder, storage)

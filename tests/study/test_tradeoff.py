@@ -17,7 +17,7 @@ from phaseopt.project import Pin, Project
 from phaseopt.search.worth import TorqueMap, cell_weights
 from phaseopt.study.settings_trial import Ground, Settings
 from phaseopt.study.storage import open_study
-from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, study_on
+from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, study_on, tradeoff
 
 
 @pytest.fixture(scope="module")
@@ -138,6 +138,16 @@ def test_other_inputs_are_another_study_and_another_version_is_refused(
     optuna.create_study(storage=url, study_name=f"phaseopt tradeoff {VERSION + 1} ff")
     with pytest.raises(InputError, match="another version"):
         study_on(base, 8, url)
+
+
+def test_a_storage_that_cannot_serve_is_refused_before_the_work(
+    project: Project, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    url = stored(tmp_path, "f")
+    optuna.create_study(storage=url, study_name=f"phaseopt tradeoff {VERSION + 1} ff")
+    monkeypatch.setattr("phaseopt.study.tradeoff.ground", lambda *_: pytest.fail("the work began"))
+    with pytest.raises(InputError, match="another version"):
+        tradeoff(project, 8, url)
 
 
 def test_settings_that_leave_no_tables_are_told_and_counted(
