@@ -19,7 +19,7 @@ FloatArray = npt.NDArray[np.float64]
 
 AXES = ("rpm", "load", "icl", "ecl")
 MOST_NODES = 100_000
-MOST_HOLES = 1500  # each costs the surface a column as long as the grid
+MOST_IN_HOLES = 30_000_000  # nodes × holes (240 MB): each hole costs the surface a column as long as the grid
 SHARE = 0.25  # of the nodes that may be missing
 STANDS = 1.0  # crank degrees within which a fixed cam's stated centreline is its own
 _NAMED = 3  # axis values named where nodes are missing
@@ -203,9 +203,9 @@ def _refuse_little(project: Project, axes: tuple[FloatArray, ...], torque: Float
     """Refuse more holes than can be worked with, and a grid that does not reach full throttle."""
     assert project.torque_grid is not None
     holes, top = int(np.isnan(torque).sum()), project.tables.load[-1]
-    if holes > MOST_HOLES:
+    if holes > (most := MOST_IN_HOLES // torque.size):
         raise InputError.one(
-            f"{holes} of {torque.size} nodes have no torque; {MOST_HOLES} may be missing",
+            f"{holes} of {torque.size} nodes have no torque; {most} may be missing in so large a grid",
             mend="fill them, or take out the axis values that lack most",
             file=project.torque_grid.file,
         )

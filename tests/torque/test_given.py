@@ -4,10 +4,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from cycle.test_from_project import CYCLE, FOUR
 from given_torque import ECL, ICL, LOAD, RPM, SECTION, given_project, grid_csv, grid_rows, torque_of
 
 from phaseopt.errors import InputError
 from phaseopt.project_file import load_project
+from phaseopt.report.given import given_lines
 from phaseopt.torque.given import given_torque
 
 ROWS = grid_rows()
@@ -127,7 +129,7 @@ def test_loads_that_end_below_full_throttle_are_refused(tmp_path):
 
 
 def test_too_many_holes_are_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr("phaseopt.torque.given.MOST_HOLES", 3)
+    monkeypatch.setattr("phaseopt.torque.given.MOST_IN_HOLES", 3 * 1008)
     refused(tmp_path, grid_csv(ROWS[5:]), r"5 of 1008 nodes have no torque; 3 may be missing.*Mend: fill them")
 
 
@@ -155,6 +157,14 @@ PROJECT_MISTAKES = [
 def test_mistakes_in_the_section_name_their_key(tmp_path, changes, match):
     with pytest.raises(InputError, match=match):
         load_project(given_project(tmp_path, **section(**changes)))
+
+
+def test_wishes_that_only_a_simulation_tells_are_refused_beside_a_grid(tmp_path):
+    """[cycle] is there, but takes no part in torque that is given."""
+    with pytest.raises(InputError, match=r"search.part_load: torque alone tells nothing of residual gas"):
+        load_project(given_project(tmp_path, cycle=CYCLE, firing_order=FOUR, search={"part_load": "road car"}))
+    project = load_project(given_project(tmp_path, cycle=CYCLE, firing_order=FOUR))
+    assert "[cycle] takes no part: torque is the grid's alone" in given_lines(project, given_torque(project), 0.1)
 
 
 def test_pulls_and_a_grid_together_are_refused(tmp_path):
