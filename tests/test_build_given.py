@@ -105,6 +105,12 @@ def test_a_plan_spreads_pulls_for_a_given_grid_says_nothing_of_this_engine(found
     assert "nothing of how far it is off this engine" in " ".join(told.output.split())
 
 
+def test_a_study_of_offsets_says_so_too(found: Build, folder: Path) -> None:
+    told = RUNNER.invoke(app, ["offsets", str(folder / "project.toml"), "--trials", "1", "--json"])
+    assert told.exit_code in (0, 1), told.output
+    assert "TORQUE IS AS GIVEN in torque-grid.csv" in json.loads(told.output)["said"][0]
+
+
 def test_cells_beyond_the_grid_are_marked(tmp_path: Path) -> None:
     """The grid ends at 4000 rpm, so it speaks up to 4500: above, cells are marked and told of."""
     rows = [row for row in grid_rows() if row[0] <= 4000.0]

@@ -120,7 +120,7 @@ def confirm(
         misled(rpm, commands),
         commanded_only(project),
         tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
-        (*(() if learnt.simulation is None else learnt.simulation.said), *reduced.notes),
+        (*learnt.said, *reduced.notes),
     )
 
 

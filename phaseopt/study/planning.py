@@ -33,4 +33,4 @@ def planned_sheet(project: Project, pulls: int, progress: Progress) -> RunSheet:
         return run_sheet(model, first_pulls(model, limits, pulls))
     learnt = torque_model(project, part(tell, 0.05, 0.6))
     plan = plan_pulls(project, model, limits, learnt, pulls, part(tell, tell.reached, 1.0))
-    return run_sheet(model, plan, () if learnt.simulation is None else learnt.simulation.said)
+    return run_sheet(model, plan, learnt.said)

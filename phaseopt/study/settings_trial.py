@@ -116,7 +116,7 @@ def ground(project: Project, tell: Remembered) -> Ground:
     refuse_unguarded(project, limits)
     learnt = torque_model(project, part(tell, 0.05, 0.6))
     tell(max(tell.reached, 0.6), "torque of every label")
-    said = () if learnt.simulation is None else learnt.simulation.said
+    said = learnt.said
     return Ground.of(project, model, limits, torque_of_labels(project, model, limits, learnt), said)
 
 
