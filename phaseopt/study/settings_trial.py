@@ -131,6 +131,11 @@ def _outcome(
     caps = [slew_caps(project, side) for side in sides]
     even = smoothness(np.array(project.tables.rpm), np.array(project.tables.load), tables, caps)
     weight = np.where(counts, cell_weights(project), 0.0)
+    if not weight.any():
+        raise InputError.one(
+            "the torque model speaks of no cell that has any weight", mend="weigh cells that the pulls reach",
+            file=project.file, where="search.weights",
+        )  # fmt: skip
     return Outcome(
         torque=_mean(torque, weight),
         doubt=_mean(doubt, weight),

@@ -174,6 +174,9 @@ def test_cells_that_the_torque_model_does_not_speak_of_do_not_count(
     half = TorqueMap(labels.torque, labels.deviation, known, known, False)
     base = Ground.of(project, model, limits, half)
     assert int((~base.counts).sum()) == 8
+    none = np.zeros_like(known)
+    with pytest.raises(InputError, match=r"search.weights: the torque model speaks of no cell"):
+        Ground.of(project, model, limits, TorqueMap(labels.torque, labels.deviation, none, none, False))
     blank: Callable[[np.ndarray], np.ndarray] = lambda values: np.where(known, values, np.nan)  # noqa: E731
     simulated = TorqueMap(blank(labels.torque), labels.deviation, known, known, True)
     assert np.isfinite(Ground.of(project, model, limits, simulated).outcome(Settings(0.02, 1.0, 0.5)).torque)
