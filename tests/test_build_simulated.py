@@ -144,7 +144,10 @@ def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, fold
     assert f"cap 1: peak pressure at most {most} kPa" in {name for row in road.binds for names in row for name in names}
     np.testing.assert_array_equal(road.limits.phases_intake, found.limits.phases_intake)
     told = " ".join(summary(road, None).split())
-    assert "part load as for a road car: on average at 70 to 70 kPa" in told
+    assert (
+        "part load as for a road car: on average at 70 kPa, simulated (with rest timing in brackets): residual gas "
+        in told
+    )
     assert "torque less doubt, roughness and what part load costs" in told
     files = build_files(road)
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))

@@ -40,11 +40,9 @@ def part_load_lines(build: "Build") -> list[str]:
         now, before = (float(build.simulated[each].isel(load=rows).mean()) for each in (name, f"{name}_before"))
         told.append(f"{words} {now:.1f} % ({before:.1f} %)")
     car = f" as for a {search.part_load}" if search.part_load != "torque" else ""
-    loads = np.array(build.project.tables.load)[rows]
-    return [
-        f"part load{car}: on average at {loads[0]:g} to {loads[-1]:g} kPa, simulated (with {build.baseline_is} in "
-        f"brackets): {', '.join(told)}"
-    ]
+    loads = [build.project.tables.load[k] for k in rows]
+    at = f"{loads[0]:g} kPa" if len(loads) == 1 else f"{loads[0]:g} to {loads[-1]:g} kPa"
+    return [f"part load{car}: on average at {at}, simulated (with {build.baseline_is} in brackets): {', '.join(told)}"]
 
 
 def part_load_table(build: "Build") -> Table:
