@@ -1,6 +1,7 @@
 """What a build says of its gains, dips and prices: lines of words, tables of the page, entries of the record."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -10,13 +11,13 @@ from phaseopt.report.facts import binder_words
 from phaseopt.report.layout import Row, Table
 from phaseopt.study.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
 from phaseopt.study.gains import Gains, Moved
-from phaseopt.study.prices import POCKET, Price, Prices
+from phaseopt.study.prices import POCKET, Price
 
 if TYPE_CHECKING:
     from phaseopt.build import Build
 
 _CHANNELS = {"mixture": ("mixture", "lambda", 2), "spark_retard": ("spark retard", "°", 1)}
-_OWN = "the engine's own breathing, as far as the torque model knows: no timing in the safe set lifts it"
+_OWN = "the engine's own breathing, as far as the torque model knows: no timing in the safe set lifts a quarter of it"
 LOOSER = "causes and prices are those of the box rule; under the looser rule between cells they are not worked out"
 
 
@@ -29,7 +30,7 @@ def explained_lines(build: "Build") -> dict[str, list[str]]:
     if below:
         loads = ", ".join(f"{load:g}" for load in sorted({dip.load for dip in below}))
         lines.append(f"below full load: {len(below)}, at {loads} kPa; the report has them one by one")
-    cost = [f"{price_words(build.prices)}", *([LOOSER] if build.project.gap.between == BY_NAME else [])]
+    cost = [*price_lines(build), *([LOOSER] if build.project.gap.between == BY_NAME else [])]
     return {"Gains": gain_lines(build.gains), "Dips": lines, "Prices": cost}
 
 
@@ -106,19 +107,25 @@ def limit_words(name: str) -> str:
     return binder_words(name)
 
 
-def price_words(found: Prices) -> str:
-    """The three dearest limits in a sentence."""
+def price_lines(build: "Build") -> list[str]:
+    """The three dearest limits, and what smaller required gaps and deeper pockets would bring."""
+    found, rpm, load = build.prices, build.project.tables.rpm, build.project.tables.load
     if not found.limits:
-        return "no limit costs torque that the search can tell"
-    parts = [f"{limit_words(p.limit)} {_figures(p.score)} N·m a cell per {_unit(p)}" for p in found.dearest]
-    pockets = ""
+        return ["no limit costs torque that the search can tell"]
+    parts = [f"{limit_words(p.limit)} {_figures(p.score)} ({_dearest_cell(p, rpm, load)})" for p in found.dearest]
+    lines = [f"dearest limits, N·m a cell for one degree more: {'; '.join(parts) or 'none'}"]
+    gaps = [f"{limit_words(p.limit)} {_figures(p.score)}" for p in found.gaps]
+    if gaps:
+        lines.append(f"N·m a cell for 0.25 mm less: {'; '.join(gaps)}")
     if found.deeper_pockets is not None:
-        pockets = f"; pockets {POCKET:g} mm deeper would bring {_figures(found.deeper_pockets)} N·m a cell"
-    return f"dearest limits: {', '.join(parts)}{pockets}"
+        lines.append(f"pockets {POCKET:g} mm deeper would bring {_figures(found.deeper_pockets)} N·m a cell")
+    return lines
 
 
-def _unit(price: Price) -> str:
-    return "degree" if price.per == "degree" else price.per
+def _dearest_cell(price: Price, rpm: Sequence[float], load: Sequence[float]) -> str:
+    at = int(price.cells.argmax()) if math.isfinite(price.cells.max()) else 0
+    r, k = divmod(at, len(load))
+    return f"{price.cells[r, k]:.2f} at {rpm[r]:g} rpm, {load[k]:g} kPa"
 
 
 def _figures(value: float) -> str:
@@ -142,12 +149,8 @@ def price_table(build: "Build") -> Table:
     rows = []
     rpm, load = build.project.tables.rpm, build.project.tables.load
     for price in build.prices.limits:
-        at = int(price.cells.argmax()) if math.isfinite(price.cells.max()) else 0
-        r, k = divmod(at, len(load))
-        cells = f"{price.cells[r, k]:.2f} at {rpm[r]:g} rpm, {load[k]:g} kPa"
-        rows.append(
-            Row(limit_words(price.limit), (_unit(price), _figures(price.score), f"{price.weighted:.1f}", cells))
-        )
+        cells = _dearest_cell(price, rpm, load)
+        rows.append(Row(limit_words(price.limit), (price.per, _figures(price.score), f"{price.weighted:.1f}", cells)))
     head = ("limit", "a price per", "N·m a cell, of the score", "N·m, weighted sum of the cells", "dearest cell, N·m")
     return Table("What a limit costs: the best tables with it moved two labels either way", head, tuple(rows))
 
@@ -176,7 +179,10 @@ def gain_table(build: "Build") -> Table:
     rows = [
         Row(
             f"{rpm:g}",
-            tuple(f"{g:+.1f} ± {2 * d:.1f}" if math.isfinite(g) else "" for g, d in zip(gs, ds, strict=True)),
+            tuple(
+                f"{round(g, 1) + 0.0:+.1f} ± {2 * d:.1f}" if math.isfinite(g) else ""
+                for g, d in zip(gs, ds, strict=True)
+            ),
         )
         for rpm, gs, ds in zip(build.tables.rpm, gain, doubt, strict=True)
     ]

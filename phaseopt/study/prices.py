@@ -56,8 +56,13 @@ class Prices:
 
     @property
     def dearest(self) -> tuple[Price, ...]:
-        """The three that cost most."""
-        return self.limits[:3]
+        """The three that cost most, in degrees: a required gap is another measure of the contact limits among them."""
+        return tuple(price for price in self.limits if price.per == "degree")[:3]
+
+    @property
+    def gaps(self) -> tuple[Price, ...]:
+        """The prices of required gaps."""
+        return tuple(price for price in self.limits if price.per != "degree")
 
 
 def prices(again: Again) -> Prices:

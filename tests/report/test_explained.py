@@ -3,13 +3,14 @@
 import csv
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from phaseopt.build import Build
 from phaseopt.output.files import build_files
-from phaseopt.report.explained import cause_words, dip_words, price_words
+from phaseopt.report.explained import cause_words, dip_words, price_lines
 from phaseopt.report.text import summary
 from phaseopt.study.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
 from phaseopt.study.prices import Price, Prices
@@ -31,7 +32,7 @@ LEAN = UnlikeAir("mixture", 0.962, 0.881, np.array([True]))
         (Dip(*AT, RULE, ("pinned cell",), (), 3.0, 0.5), "a rule of the project: pinned cell binds"),
         (Dip(*AT, LOGS, air=LEAN), "mixture differed there in the logs: 0.96 lambda against 0.88 elsewhere"),
         (Dip(*AT, THIN), "the data are too thin to say"),
-        (Dip(*AT, OWN), "no timing in the safe set lifts it"),
+        (Dip(*AT, OWN), "no timing in the safe set lifts a quarter of it"),
     ],
 )
 def test_each_cause_is_told(dip: Dip, words: str) -> None:
@@ -39,15 +40,20 @@ def test_each_cause_is_told(dip: Dip, words: str) -> None:
     assert dip_words(dip).startswith("100 kPa, 3000 to 4000 rpm: 8.0 ± 2.0 N·m below an even curve at 3500 rpm; ")
 
 
-def test_the_three_dearest_limits_are_told() -> None:
-    cells = np.zeros((1, 1))
-    names = ("gap intake_piston", "box intake advance", "travel intake retard", "slew intake")
-    four = [Price(name, "degree", 1.0 / (1 + k), 1.0, cells) for k, name in enumerate(names)]
-    told = price_words(Prices(tuple(four), 0.25))
-    assert "required gap, intake to piston 1.00 N·m a cell per degree" in told
-    assert "between speeds" not in told
-    assert told.endswith("pockets 0.5 mm deeper would bring 0.25 N·m a cell")
-    assert price_words(Prices((), None)) == "no limit costs torque that the search can tell"
+def test_the_three_dearest_limits_are_told(hillclimb: Build) -> None:
+    cells = np.array([[0.0, 2.5]])
+    names = ("gap intake_piston", "box intake advance", "travel intake retard", "overlap cap", "slew intake")
+    five = [Price(name, "0.25 mm" if k == 0 else "degree", 1.0 / (1 + k), 1.0, cells) for k, name in enumerate(names)]
+    told = price_lines(replace(hillclimb, prices=Prices(tuple(five), 0.25)))
+    assert told[0].startswith(
+        "dearest limits, N·m a cell for one degree more: contact limit (intake advance) 0.50 (2.50 at"
+    )
+    assert "overlap cap 0.25" in told[0]
+    assert "between speeds" not in told[0]
+    assert told[1] == "N·m a cell for 0.25 mm less: required gap, intake to piston 1.00"
+    assert told[2] == "pockets 0.5 mm deeper would bring 0.25 N·m a cell"
+    nothing = price_lines(replace(hillclimb, prices=Prices((), None)))
+    assert nothing == ["no limit costs torque that the search can tell"]
 
 
 def test_every_output_of_a_build_carries_them(hillclimb: Build) -> None:
