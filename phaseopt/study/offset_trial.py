@@ -30,7 +30,7 @@ class Trial:
     offsets
         Intake and exhaust, crank degrees, + = advanced.
     score
-        Of the best tables: expected torque less doubt, roughness and part load's costs, mean of the cells by weight, N·m.
+        Of the best tables: expected torque less doubt, roughness and part load's costs, mean of cells by weight, N·m.
     bound
         What no tables at these offsets can score more than, N·m.
     full_load
