@@ -10,7 +10,6 @@ from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.study.day import Day
 from phaseopt.study.odd_pulls import UnlikePull
 from phaseopt.tables import number_text
-from phaseopt.torque.levels import level_words, unlike_levels
 from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeatability import OddPull, Repeatability
 
@@ -118,8 +117,7 @@ def _offer_words(offer: Offer) -> str:
 
 def look_first(day: Day) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
-    lines = odd_lines(day.repeats, pull_names(day))
-    lines += [level_words(level, pull_names(day)) for level in unlike_levels(day.reduction.points)]
+    lines = [*odd_lines(day.repeats, pull_names(day)), *day.reduction.first]
     lines += [unlike_words(unlike, pull_names(day)) for unlike in day.unlike]
     lines += [f"{health.file}: {said}" for health in day.health for said in health.suspicions]
     for response in day.phasers:

@@ -39,12 +39,16 @@ HEAT_SOAK = 20.0  # °C that the intake air column may stand from the day's air 
 
 @dataclass(frozen=True, eq=False)
 class Reduction:
-    """Torque points of all pulls, what a person should know of them, stretches without a point, each log's health."""
+    """Torque points of all pulls, what a person should know of them, stretches without a point, each log's health.
+
+    `first` are those of the `notes` to look at before anything rests on the points.
+    """
 
     points: xr.Dataset
     notes: tuple[str, ...]
     rejected: tuple[Rejected, ...] = ()
     health: tuple[Health, ...] = ()
+    first: tuple[str, ...] = ()
 
 
 def reduce_logs(project: Project) -> Reduction:
@@ -161,15 +165,16 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     _refuse_out_of_reach(project, points)
     notes = [note for each in drafts for note in each.notes]
     dataset = _dataset(points, names, torque.correction)
-    notes += _levels(project, dataset, names)
+    first = _levels(project, dataset, names)
     if not points["full_throttle"].any():
         notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
     if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates]):
-        notes.append(flag)
+        first.append(flag)
+    notes += first
     rejected = tuple(one for each in drafts for one in each.rejected)
     health = tuple(one for each in found for one in each.health)
     notes += odd_phases(health, project, torque)
-    return Reduction(dataset, tuple(notes), rejected, health)
+    return Reduction(dataset, tuple(notes), rejected, health, tuple(first))
 
 
 def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]:

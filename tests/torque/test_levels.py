@@ -39,7 +39,8 @@ def test_pounds_among_newtons_are_told(tmp_path: Path) -> None:
     found = day(tmp_path, 1.0, 1.0, 1 / 1.3558)
     (level,) = unlike_levels(found.points)
     assert (level.pull, level.others, round(level.ratio, 2)) == (2, (0, 1), 0.74)
-    assert any(note.startswith("c reads 0.74 times the torque of the other pulls") for note in found.notes)
+    assert [note[:48] for note in found.first] == ["c reads 0.74 times the torque of the other pulls"]
+    assert set(found.first) <= set(found.notes)
 
 
 def test_timings_and_part_throttle_are_no_other_engine(tmp_path: Path) -> None:
