@@ -46,9 +46,9 @@ def part_load_lines(build: "Build") -> list[str]:
 
 
 def part_load_table(build: "Build") -> Table:
-    """Each simulated quantity by load, averaged over speed, with the tables and with the baseline."""
+    """Each simulated quantity by load, its median over speed, with the tables and with the baseline."""
     assert build.simulated is not None  # asked for only where a simulation took part
-    by_load = build.simulated.mean("rpm")
+    by_load = build.simulated.median("rpm")  # a speed without brake work has no fuel for it
     head = ["load, kPa"]
     columns = []
     for quantity, unit in UNITS.items():
@@ -59,7 +59,7 @@ def part_load_table(build: "Build") -> Table:
             columns.append([_text(value, _DECIMALS[quantity]) for value in by_load[name].to_numpy()])
     cells = zip(*columns, strict=True)
     return Table(
-        f"Beside torque, as simulated, averaged over speed: these tables and {build.baseline_is}",
+        f"Beside torque, as simulated, the middle value over speed: these tables and {build.baseline_is}",
         tuple(head),
         tuple(Row(number_text(load), row) for load, row in zip(build.tables.load, cells, strict=True)),
     )
