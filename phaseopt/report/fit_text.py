@@ -198,14 +198,14 @@ def thin_lines(model: TorqueModel, found: xr.Dataset) -> list[str]:
         return ["at full load nothing is known"]
     worst = timing.where(timing == timing.max(), drop=True).isel(intake_phase=0, exhaust_phase=0)
     least = timing.where(timing == timing.min(), drop=True).isel(intake_phase=0, exhaust_phase=0)
-    half = 0.5 * model.surface.prior_deviation
+    half = float(np.sqrt(np.mean(model.surface.told_below(cells["rpm"].to_numpy()) ** 2)))
     reached = float((timing <= half).sum() / timing.notnull().sum())
     told = "the pulls have" if model.given is None else "the nodes have"
     cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)
     return [
         f"deviation of torque at full load, over the speeds: from {float(least):.1f} N·m at {_stands(least)} to "
         f"{float(worst):.1f} N·m at {_stands(worst)}; at {100 * reached:.0f} % of the timings that the phasers reach "
-        f"{told} told at least half of what is unsure without them ({2.0 * half:.1f} N·m)",
+        f"{told} told at least half of what is unsure without them ({half:.1f} N·m or less)",
         f"over speed and load the thinnest cell is {float(cell['rpm']):.0f} rpm, {float(cell['load']):g} kPa: "
         f"{float(cell):.1f} N·m",
     ]

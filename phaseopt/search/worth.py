@@ -28,7 +28,6 @@ BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
 WORTH_DECIMALS = 6  # N·m; so that the last bits of a machine's arithmetic do not choose between tables
-REACH_OF_PRIOR = 0.5  # a label is in reach of the data where the deviation is at most this share of the prior's
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +101,7 @@ def torque_of(
     cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
     mean, deviation = surrogate.predict_product(cells, np.column_stack([icl, ecl]))
     mean, deviation = (values.reshape(rpm.size, load.size, -1) for values in (mean, deviation))
-    measured = deviation <= REACH_OF_PRIOR * surrogate.prior_deviation
+    measured = deviation <= surrogate.told_below(rpm)[:, None, None]
     if surrogate.trend is None:
         return TorqueMap(mean, deviation, measured, measured, simulated=False)
     return TorqueMap(mean, deviation, np.isfinite(mean), measured, simulated=True)

@@ -22,6 +22,7 @@ from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Readings, columns, refuse_not_finite
 from phaseopt.surrogate.trend import Learned, Trend
 
+TOLD = 0.5  # of the prior's deviation: where no more is left, the readings tell of a place
 _BLOCK = 2_000_000  # numbers in one working array (16 MB), so that memory does not grow with the table
 
 
@@ -88,6 +89,15 @@ class TorqueSurface(ABC):
         alone: its scale and shift are soon known everywhere, and knowing them is no knowledge of a place.
         """
         return self.hyperparameters.signal
+
+    def told_below(self, rpm: Array) -> Array:
+        """The deviation at or below which the readings count as telling of a place, at speeds (n,): (n,) in N·m.
+
+        They then tell at least half of what is unsure of the surface without them. The error of a simulated grid is no
+        matter of theirs, so it adds to both sides.
+        """
+        half = np.full(np.shape(rpm), TOLD * self.prior_deviation)
+        return self._with_grid(half, np.asarray(rpm, dtype=np.float64))
 
     @cached_property
     def learned(self) -> Learned | None:
