@@ -206,7 +206,7 @@ def test_few_points_at_the_speeds_of_a_grid_leave_its_error_there_to_practice():
 def test_the_grids_own_error_hides_no_measured_place():
     """What a grid gets wrong is in every deviation; whether readings tell of a place does not depend on it."""
     rough = ExactModel.at(H, R, Trend(PRIOR, SCALE, SHIFT, at_speeds=2.0, between=9.0))
-    x = np.vstack([R.x[:5], ELSEWHERE, R.x[:5] + [0.0, 0.0, 0.0, 60.0]])
+    x = np.vstack([R.x[:5], ELSEWHERE, R.x[:5] + np.array([0.0, 0.0, 0.0, 60.0])])
     told = [model.predict(x)[1] <= model.told_below(x[:, 0]) for model in (MODEL, rough)]
     np.testing.assert_array_equal(*told)
     assert told[0][:5].all()
