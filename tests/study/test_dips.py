@@ -1,5 +1,6 @@
 """Dips planted in an engine whose torque is known: found, and their cause named. The benchmark plants many more."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -79,3 +80,16 @@ def test_speeds_that_nothing_was_measured_at_are_too_thin_to_say(tmp_path: Path)
     found = [dip for dip in dips(again_of(project, thin), thin) if dip.rpm == 4500.0]
     assert found
     assert {dip.cause for dip in found} == {THIN}
+
+
+def test_a_dip_within_twice_its_doubt_is_not_told(tmp_path: Path) -> None:
+    """The same torque, known as well as it is and a hundred times less well."""
+    project = project_of(tmp_path, **CHANGED)
+    model = contact_model(project)
+    limits = phase_limits(model)
+    learnt = learnt_of(plant(OWN, 1, limits.boxes[0].intake_to), model, limits, 1)
+    h = learnt.surface.hyperparameters
+    unsure = type(h)(100.0 * h.signal, h.lengths, 100.0 * h.noise, 100.0 * h.pull, h.mean)
+    doubtful = replace(learnt, surface=surface_at(unsure, learnt.surface.readings))
+    assert any(dip.load == FULL for dip in dips(again_of(project, learnt), learnt))
+    assert not any(dip.load == FULL for dip in dips(again_of(project, doubtful), doubtful))
