@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.report.fit_text import NOT_JUDGED
@@ -19,6 +20,8 @@ from phaseopt.study.day import Day
 from phaseopt.torque.health import Health
 
 _WIDTH, _INDENT = 118, 14
+FloatArray = npt.NDArray[np.float64]
+
 _COUNTED = re.compile(r": \d+ of \d+ .* left out \(")  # a note on what the block of left-out stretches counts
 
 
@@ -51,7 +54,8 @@ def logs_line(found: Sequence[Health]) -> str:
     low, high = (f"{end:.3g}" for end in (min(rates), max(rates))) if rates else ("", "")
     often = f" at {low}{f' to {high}' if high != low else ''} rows a second" if rates else ""
     looks = f"{odd} of them to look at, told above" if odd else "none looks odd"
-    return f"{len(found)} logs, {rows} rows{often}; {looks}; each channel's range is in health.csv of --out"
+    logs = "1 log" if len(found) == 1 else f"{len(found)} logs"
+    return f"{logs}, {rows} rows{often}; {looks}; each channel's range is in health.csv of --out"
 
 
 def _notes(day: Day) -> list[str]:
@@ -71,9 +75,19 @@ def points_line(points: xr.Dataset) -> str:
     corrected = "not corrected for weather" if correction == "none" else f"corrected to {correction}"
     return (
         f"{points.sizes['point']} torque points ({full} at full throttle), {rpm.min():.0f} to {rpm.max():.0f} rpm,"
-        f" {load.min():.0f} to {load.max():.0f} kPa; torque {corrected};"
+        f" {_over(load)} kPa; torque {corrected};"
         " ± below is the standard error of a pull's middling point"
     )
+
+
+def _over(values: FloatArray) -> str:
+    """Least to most, one number where they are one.
+
+    >>> _over(np.array([35.0, 100.0])), _over(np.array([100.0, 100.0]))
+    ('35 to 100', '100')
+    """
+    least, most = f"{values.min():.0f}", f"{values.max():.0f}"
+    return least if least == most else f"{least} to {most}"
 
 
 def pull_lines(day: Day) -> list[str]:
