@@ -82,7 +82,7 @@ def to_log(project: Project) -> str:
             "temperature, commanded and measured phase of both cams; mixture, coolant and knock where you have them."
         )
     named = [f"{key.replace('_', ' ')} ({column})" for key, column in torque.columns if isinstance(column, str)]
-    return f"As torque.columns has it: {', '.join(named)}."
+    return f"as torque.columns has it: {', '.join(named)}."
 
 
 def run_sheet_summary(sheet: RunSheet, folder: Path | None) -> str:
