@@ -182,7 +182,7 @@ def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]
     levels = unlike_levels(points)
     mistakes = [
         Mistake(
-            level_words(level, names),
+            level_words(level, names).rstrip("?"),
             "one engine in a project, and one place at which torque is given; the units of every log as it has them",
             project.file,
             f"torque.pulls (entry {level.pull + 1})",
