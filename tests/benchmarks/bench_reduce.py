@@ -49,7 +49,9 @@ def reduce(folder: Path) -> None:
 
     from phaseopt.torque.pulls import reduce_logs
 
-    warm = {"b.csv": "t,rpm,tq,map,tps,icam,ecam\n" + "".join(f"{k},{1500 + k},160,98,99,20,-10\n" for k in range(900))}
+    warm = {
+        "b.csv": "t,rpm,tq,map,tps,icam,ecam\n" + "".join(f"{k / 20},{1500 + k},160,98,99,20,-10\n" for k in range(900))
+    }
     named = NAMES | {"time": "t"}
     pull = {"kind": "sweep", "files": ["b.csv"]}
     reduce_logs(dyno_project(folder, warm, [pull], columns=named))  # kernels compiled before the clock starts
@@ -72,7 +74,9 @@ def _gigabytes() -> float:
 
 def _run(side: str, folder: Path) -> list[float]:
     command = [sys.executable, __file__, side, str(folder)]
-    return [float(word) for word in subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()]
+    return [
+        float(word) for word in subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout.split()
+    ]
 
 
 def main(rows: int) -> int:
