@@ -24,6 +24,15 @@ app = typer.Typer(
 
 ProjectFile = Annotated[Path, typer.Argument(metavar="PROJECT.toml", help="The project file.", show_default=False)]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object for machines instead of text.")]
+Storage = Annotated[
+    str | None,
+    typer.Option(
+        "--storage",
+        metavar="URL",
+        help="An Optuna storage of trials that several runs share, as sqlite:///FILE.  [default: SQLite in .phaseopt]",
+        show_default=False,
+    ),
+]
 Sheet = Annotated[
     Path | None, typer.Option("--sheet", metavar="F.html", help="Write a measuring sheet to print (A4 or Letter).")
 ]

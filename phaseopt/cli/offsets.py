@@ -5,15 +5,11 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, app, ending, print_json
+from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, Storage, app, ending, print_json
 
 Trials = Annotated[
     int,
     typer.Option("--trials", metavar="N", min=1, max=100_000, help="Pairs of offsets tried in all, earlier ones too."),
-]
-Storage = Annotated[
-    str | None,
-    typer.Option("--storage", metavar="URL", help="Data base of the trials; .phaseopt/offsets.sqlite by default."),
 ]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the trials and a page.")]
 

@@ -5,19 +5,10 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, app, ending, print_json
+from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, Storage, app, ending, print_json
 
 Trials = Annotated[
     int, typer.Option("--trials", metavar="N", min=8, max=5000, help="Trials in all, those of earlier runs included.")
-]
-Storage = Annotated[
-    str | None,
-    typer.Option(
-        "--storage",
-        metavar="URL",
-        help="An Optuna storage that several runs share, as sqlite:///FILE.  [default: SQLite beside the project]",
-        show_default=False,
-    ),
 ]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the curve, trials and knee.")]
 

@@ -17,8 +17,10 @@ A point's torque is the mean of its rows, brought from their speeds to the mean 
 it the curve's bend (drawn towards none, as far as it is noise), not its height. A point's own variance rests on few
 blocks and is drawn towards the pull's.
 
-Validity: a disturbance that lasts longer than the engine stays in a bin is drift of the pull. No single pull can tell
-it from torque, and the torque model's noise and its offset of each pull are there for it.
+Validity: where torque has waves little longer than four bins, some of the noise passes for them and of them for noise:
+the errors stated are then up to a quarter too small on some days (`tests/benchmarks/bench_scatter.py`). A disturbance
+that lasts longer than the engine stays in a bin is drift of the pull. No single pull can tell it from torque, and the
+torque model's noise and its offset of each pull are there for it.
 
 Sources (from memory): Patterson and Thompson, Biometrika 58 (1971) 545-554 for the restricted likelihood; Wang, JASA
 93 (1998) 341-348 for splines with correlated errors. c is the integral of e^(-|s-t|/τ) over two blocks.

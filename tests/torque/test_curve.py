@@ -17,8 +17,15 @@ def waves(rpm: np.ndarray, height: float, length: float) -> np.ndarray:
 def errors(
     rate: float, hertz: float, memory: float, white: float, height: float, length: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(torque found - torque of the curve) and the standard error stated, at each bin of 16 sweeps of one dyno."""
-    rng = np.random.default_rng(8)
+    """(torque found - torque of the curve) and the error stated, at each bin of 16 sweeps a day, three days."""
+    days = [_day(np.random.default_rng(seed), rate, hertz, memory, white, height, length) for seed in (5, 6, 7)]
+    found, stated = zip(*days, strict=True)
+    return np.concatenate(found), np.concatenate(stated)
+
+
+def _day(
+    rng: np.random.Generator, rate: float, hertz: float, memory: float, white: float, height: float, length: float
+) -> tuple[np.ndarray, np.ndarray]:
     found, stated, made = [], [], []
     for _ in range(16):
         rows = int(5000 / rate * hertz)
@@ -48,12 +55,13 @@ def test_intervals_cover_what_a_normal_law_says(
 ) -> None:
     """Source: the normal law, 95 % within 1.96 standard errors; known torque with waves, known noise with a memory (s).
 
-    Some 330 bins, whose noise is not all new: the count's own standard error is 2 to 3 %. Too wide is as wrong as too
-    narrow; tests/benchmarks/bench_scatter.py counts many more.
+    This guards against a break, no more: where waves are near four bins long the errors stated are up to a quarter too
+    small on some days, and the third case here covers 87 %. tests/benchmarks/bench_scatter.py counts many days, asks
+    for 90 to 97 %, and says where that is missed.
     """
     found, stated = errors(rate, hertz, memory, white, height, length)
-    assert 0.86 <= np.mean(np.abs(found) < 1.96 * stated) <= 0.985
-    assert np.sqrt(np.mean(stated**2)) == pytest.approx(np.sqrt(np.mean(found**2)), rel=0.25)
+    assert 0.85 <= np.mean(np.abs(found) < 1.96 * stated) <= 0.98
+    assert 0.75 <= np.sqrt(np.mean(stated**2) / np.mean(found**2)) <= 1.2
 
 
 def test_waves_are_not_taken_for_noise() -> None:
