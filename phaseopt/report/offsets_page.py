@@ -35,7 +35,7 @@ def offsets_page(study: OffsetStudy) -> str:
             "name": study.project.name,
             "verdict": recommended_words(study),
             "found": study.recommended is not None,
-            "said": study.learnt.said,
+            "said": study.said,
             "lines": (f"Tried: {tried_words(study)}.", *refused_lines(study)),
             "table": Table(
                 "The choices: " + " ".join(LEGEND), HEAD, tuple(Row(name, choice_cells(each)) for name, each in named)

@@ -165,7 +165,7 @@ def summary(study: OffsetStudy, folder: Path | None) -> str:
     if folder is not None:
         blocks.append(("Written", [f"{folder}: offsets.csv, offsets.html"]))
     blocks.append(("Before", list(cautions())))
-    said = study.learnt.said
+    said = study.said
     parts = [f"  {study.project.name}", "\n".join(wrapped_block("Advice", [recommended_words(study), *said]))]
     parts.append("\n".join(f"  {line}" for line in [*table, *LEGEND]))
     parts += ["\n".join(wrapped_block(label, lines)) for label, lines in blocks if lines]
@@ -198,7 +198,7 @@ def study_as_dict(study: OffsetStudy) -> dict[str, Any]:
         "recommended": None if found is None else {"is": names[id(found)], **_trial_as_dict(found.trial)},
         "choices": {name: _choice_as_dict(choice) for name, choice in choices(study)},
         "front": [_trial_as_dict(trial) for trial in study.front],
-        "said": list(study.learnt.said),
+        "said": list(study.said),
         "not_covered": list(study.model.not_covered),
     }
 

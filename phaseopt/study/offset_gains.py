@@ -1,7 +1,8 @@
 """What the best tables at other offsets make over the best tables at the offsets as fitted, and how sure that is."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -38,6 +39,18 @@ class Gain:
     bands: tuple[Band, ...]
     full_load: FloatArray
     full_load_deviation: FloatArray
+
+    def as_plain(self) -> dict[str, Any]:
+        """As JSON holds it; `of_plain` reads it back."""
+        rows = {name: getattr(self, name).tolist() for name in ("full_load", "full_load_deviation")}
+        return {"mean": self.mean, "deviation": self.deviation, "bands": [asdict(band) for band in self.bands]} | rows
+
+    @classmethod
+    def of_plain(cls, found: dict[str, Any]) -> "Gain":
+        """From what `as_plain` gave."""
+        bands = tuple(Band(**(each | {"rpm": (each["rpm"][0], each["rpm"][1])})) for each in found["bands"])
+        rows = [np.array(found[name], dtype=np.float64) for name in ("full_load", "full_load_deviation")]
+        return cls(found["mean"], found["deviation"], bands, rows[0], rows[1])
 
 
 def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Trial) -> Gain:

@@ -22,13 +22,14 @@ from phaseopt.project import SIDES, Project
 from phaseopt.study.offset_gains import Gain, gain_between
 from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
 from phaseopt.study.offset_trial import Trial, refused, tried
-from phaseopt.study.storage import GRACE, open_study
+from phaseopt.study.storage import GRACE, kept_study, open_study
 from phaseopt.study.trial_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
 from phaseopt.torque.pulls import reduce_logs
-from phaseopt.torque_model import TorqueModel, require_source, torque_model
+from phaseopt.torque_model import require_source, torque_model
 
 KIND, VERSION = "offsets", 1  # the version is of what a trial is and records
 _FOUND = "found"  # the attribute of a trial that holds what it brought
+_GAINS = "gains"  # the attribute of a study that holds the gains of its choices
 SEEN = 0.005  # of full-load torque: two pulls on an ordinary dyno, which repeats to 1 % (common practice), show no less
 _PATIENCE = 2.0 * GRACE  # seconds without news of them after which they are taken for lost
 _LOOK = 0.5  # seconds between looks at trials that other processes are at
@@ -54,8 +55,8 @@ class OffsetStudy:
     ----------
     project, model
         As fitted now.
-    learnt
-        The torque model, over true centrelines.
+    said
+        What every output says of where torque comes from.
     range
         The offsets tried.
     trials
@@ -75,7 +76,7 @@ class OffsetStudy:
 
     project: Project
     model: ContactModel
-    learnt: TorqueModel
+    said: tuple[str, ...]
     range: OffsetRange
     trials: tuple[Trial, ...]
     refused: Refusals
@@ -117,7 +118,39 @@ def study_offsets(project: Project, trials: int, storage: str | None = None, tel
     everywhere = TorqueEverywhere.of(project, model, within, learnt.surface)
     _fill(study, min(trials, within.count), lambda offsets: tried(project, learnt, everywhere, offsets), within,
           part(tell, 0.3, 0.99))  # fmt: skip
-    return _chosen(project, model, learnt, within, *_read(_finished(study), within))
+    found = _chosen(
+        project, model, learnt.said, within, *_read(_finished(study), within),
+        lambda now, trial: gain_between(project, learnt.surface, now, trial),
+    )  # fmt: skip
+    _keep_gains(study, found)
+    return found
+
+
+def kept_offsets(project: Project, model: ContactModel, limits: Limits, said: tuple[str, ...]) -> OffsetStudy | None:
+    """The study of these inputs that the project keeps, as it was last told; None where none was told to its end."""
+    study = kept_study(KIND, VERSION, study_key(project), project.folder)
+    if study is None:
+        return None
+    within, gains = offset_range(model, limits), study.user_attrs.get(_GAINS, {})
+    try:
+        return _chosen(
+            project, model, said, within, *_read(_finished(study), within),
+            lambda _, trial: Gain.of_plain(gains[_gain_key(trial)]),
+        )  # fmt: skip
+    except (InputError, KeyError):  # nothing as fitted yet, or a choice that no run has told yet
+        return None
+
+
+def _keep_gains(study: optuna.Study, found: OffsetStudy) -> None:
+    """Beside the trials, so that a later build can tell them without learning torque so far out."""
+    chosen = [choice for choice in (found.guarded, found.free) if choice is not None and choice.gain is not None]
+    gains = {_gain_key(choice.trial): choice.gain.as_plain() for choice in chosen if choice.gain is not None}
+    if study.user_attrs.get(_GAINS) != gains:
+        study.set_user_attr(_GAINS, gains)
+
+
+def _gain_key(trial: Trial) -> str:
+    return f"{trial.offsets[0]:g} {trial.offsets[1]:g}"
 
 
 def study_key(project: Project) -> str:
@@ -207,10 +240,11 @@ def _read(ended: list[FrozenTrial], within: OffsetRange) -> tuple[tuple[Trial, .
 def _chosen(
     project: Project,
     model: ContactModel,
-    learnt: TorqueModel,
+    said: tuple[str, ...],
     within: OffsetRange,
     solved: tuple[Trial, ...],
     lost: Refusals,
+    gain: Callable[[Trial, Trial], Gain],
 ) -> OffsetStudy:
     now = next((trial for trial in solved if trial.offsets == within.at((0, 0))), None)
     if now is None:
@@ -222,7 +256,7 @@ def _chosen(
         )
 
     def choice(trial: Trial) -> Choice:
-        return Choice(trial, None if trial is now else gain_between(project, learnt.surface, now, trial))
+        return Choice(trial, None if trial is now else gain(now, trial))
 
     best = _best([trial for trial in solved if trial.clear], now)
     clear = [trial for trial in solved if trial.clear and trial.travel_clear]
@@ -231,9 +265,7 @@ def _chosen(
     admitted = guarded if project.gap.tables_only_guard else free
     if not _worth_fitting(admitted, now) and (project.gap.tables_only_guard or now.travel_clear):
         admitted = fitted
-    return OffsetStudy(
-        project, model, learnt, within, solved, lost, fitted, guarded, free, admitted
-    )  # fmt: skip
+    return OffsetStudy(project, model, said, within, solved, lost, fitted, guarded, free, admitted)
 
 
 def _worth_fitting(choice: Choice | None, now: Trial) -> bool:

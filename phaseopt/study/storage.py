@@ -47,6 +47,17 @@ def open_study(
         return optuna.create_study(storage=storage, study_name=name, directions=directions, load_if_exists=True)
 
 
+def kept_study(kind: str, version: int, made_of: str, folder: Path) -> optuna.Study | None:
+    """The study of this kind, version and fingerprint that a project keeps beside itself; None where there is none."""
+    if not _file(kind, folder).is_file():
+        return None
+    try:
+        with _checked(kind, version, folder, None, watched=False) as storage:
+            return optuna.load_study(storage=storage, study_name=_name(kind, version, made_of))
+    except (InputError, KeyError):  # unreadable, of another version, or of other inputs
+        return None
+
+
 def require_storage(kind: str, version: int, folder: Path, url: str | None = None) -> None:
     """Refuse, before any work, a storage that `open_study` would refuse after it."""
     with _checked(kind, version, folder, url, watched=False):
@@ -59,7 +70,7 @@ def _checked(
 ) -> Iterator[optuna.storages.BaseStorage]:
     """The storage, free of what another version wrote; what fails in it is told as wrong input."""
     optuna.logging.set_verbosity(optuna.logging.WARNING)
-    file = folder / FOLDER / f"{kind}.sqlite" if url is None else None
+    file = _file(kind, folder) if url is None else None
     try:
         if file is not None:
             file.parent.mkdir(exist_ok=True)
@@ -76,6 +87,10 @@ def _checked(
         raise
     except (SQLAlchemyError, optuna.exceptions.OptunaError, ImportError, OSError, RuntimeError, ValueError) as error:
         raise _unusable(file, error) from error
+
+
+def _file(kind: str, folder: Path) -> Path:
+    return folder / FOLDER / f"{kind}.sqlite"
 
 
 def _storage(url: str, watched: bool) -> optuna.storages.BaseStorage:

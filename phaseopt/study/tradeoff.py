@@ -21,7 +21,7 @@ from phaseopt.progress import Progress, Remembered, part, silent
 from phaseopt.project import Project
 from phaseopt.study.knee import front, knee
 from phaseopt.study.settings_trial import Ground, Outcome, Settings, ground
-from phaseopt.study.storage import open_study, require_storage
+from phaseopt.study.storage import kept_study, open_study, require_storage
 
 KIND, VERSION = "tradeoff", 1  # of what a trial records
 RANDOM_TRIALS = 20  # before the sampler begins to learn from them
@@ -84,6 +84,19 @@ def study_on(base: Ground, trials: int, storage: str | None = None, tell: Progre
         tell(0.95 * done / trials, f"trial {done + 1} of {trials}")
         _try(study, base)
     tell(0.95, "checking the tables of the knee")
+    return _told(study, base, earlier)
+
+
+def kept_tradeoff(base: Ground) -> Tradeoff | None:
+    """The study that the project keeps of what it stands on now; None where it keeps none with its corners tried."""
+    study = kept_study(KIND, VERSION, base.fingerprint(), base.project.folder)
+    if study is None or len(finished := _done(study)) < LEAST_TRIALS:
+        return None
+    return _told(study, base, len(finished))
+
+
+def _told(study: optuna.Study, base: Ground, earlier: int) -> Tradeoff:
+    """What the trials say; `earlier`, how many of them were there before."""
     finished = _done(study)
     kept = [
         (trial.number + 1, _from_params(trial.params), Outcome(**trial.user_attrs["outcome"]))

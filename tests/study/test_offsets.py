@@ -23,9 +23,10 @@ from phaseopt.project_file import load_project
 from phaseopt.report.offsets_text import study_as_dict, summary
 from phaseopt.search.worth import TorqueMap, torque_map
 from phaseopt.study import offsets
+from phaseopt.study.offset_gains import gain_between
 from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at, offset_range, reaching
 from phaseopt.study.offset_trial import Trial, centrelines
-from phaseopt.study.offsets import OffsetStudy, front, study_offsets
+from phaseopt.study.offsets import OffsetStudy, front, kept_offsets, study_offsets
 from phaseopt.study.trial_sampler import NAMES, FreshSampler, distributions
 from phaseopt.torque_model import TorqueModel, torque_model
 
@@ -42,7 +43,7 @@ def learnt() -> TorqueModel:
 @pytest.fixture(scope="module")
 def study(learnt: TorqueModel, tmp_path_factory: pytest.TempPathFactory) -> OffsetStudy:
     """Six trials, stopped in the third and gone on with."""
-    url = f"sqlite:///{tmp_path_factory.mktemp('study')}/trials.sqlite"
+    project = load_project(pulls_alone_file(tmp_path_factory.mktemp("study")))
     made: list[object] = []
     solve = offsets.tried
 
@@ -56,10 +57,10 @@ def study(learnt: TorqueModel, tmp_path_factory: pytest.TempPathFactory) -> Offs
         patched.setattr(offsets, "torque_model", lambda *_: learnt)
         patched.setattr(offsets, "tried", stopped)
         with pytest.raises(KeyboardInterrupt):
-            study_offsets(pulls_alone(), 6, url)
-        assert study_offsets(pulls_alone(), 2, url).count == 2  # two were finished: nothing is made again
+            study_offsets(project, 6)
+        assert study_offsets(project, 2).count == 2  # two were finished: nothing is made again
         assert len(made) == 3
-        found = study_offsets(pulls_alone(), 6, url)
+        found = study_offsets(project, 6)
     assert len(made) == 7
     return found
 
@@ -71,12 +72,25 @@ def test_a_stopped_study_ends_with_as_many_trials_and_recommends(study: OffsetSt
     assert study.trials[0].offsets == (-12.0, 10.0)
 
 
-def test_what_is_recommended_follows_what_the_project_admits(study: OffsetStudy) -> None:
+def test_what_was_told_is_kept_for_a_build(study: OffsetStudy, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read again without learning torque, as a build does; nothing of it where the project is another."""
+    limits = phase_limits(study.model)
+    kept = kept_offsets(study.project, study.model, limits, study.said)
+    assert kept is not None
+    assert study_as_dict(kept) == study_as_dict(study)
+    monkeypatch.setattr(offsets, "study_key", lambda _: "other inputs")
+    assert kept_offsets(study.project, study.model, limits, study.said) is None
+
+
+def test_what_is_recommended_follows_what_the_project_admits(study: OffsetStudy, learnt: TorqueModel) -> None:
     def chosen(*, guard: bool, trials: tuple[Trial, ...]) -> OffsetStudy:
         project = study.project.model_copy(
             update={"gap": study.project.gap.model_copy(update={"tables_only_guard": guard})}
         )
-        return offsets._chosen(project, study.model, study.learnt, study.range, trials, ())
+        return offsets._chosen(
+            project, study.model, study.said, study.range, trials, (),
+            lambda now, trial: gain_between(project, learnt.surface, now, trial),
+        )  # fmt: skip
 
     without = chosen(guard=False, trials=study.trials)
     assert without.recommended is without.free

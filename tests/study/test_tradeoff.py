@@ -1,6 +1,7 @@
 """The trade-off study on the example's hardware and a torque made up for it: it resumes, refuses, keeps its slew."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from phaseopt.project import Pin, Project
 from phaseopt.search.worth import TorqueMap, cell_weights
 from phaseopt.study.settings_trial import Ground, Settings
 from phaseopt.study.storage import open_study
-from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, study_on, tradeoff
+from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, kept_tradeoff, study_on, tradeoff
 
 
 @pytest.fixture(scope="module")
@@ -85,6 +86,20 @@ def test_an_interrupted_study_goes_on_to_the_same_trials(base: Ground, found: Tr
     assert (found.earlier, again.earlier) == (0, 14)
     xr.testing.assert_identical(again.trials, found.trials)
     assert again.trials.sizes["trial"] == 25
+
+
+def test_a_study_kept_beside_the_project_is_told_again(base: Ground, tmp_path: Path) -> None:
+    here = replace(base, project=base.project.model_copy(update={"file": tmp_path / "project.toml"}))
+    assert kept_tradeoff(here) is None
+    study_on(here, 7)
+    assert kept_tradeoff(here) is None  # its corners are not all tried
+    told = study_on(here, 9)
+    kept = kept_tradeoff(here)
+    assert kept is not None
+    assert kept.earlier == 9
+    xr.testing.assert_identical(kept.trials, told.trials)
+    other = replace(here, labels=replace(base.labels, torque=base.labels.torque + 1.0))
+    assert kept_tradeoff(other) is None
 
 
 def test_a_trial_that_a_killed_run_left_half_done_is_not_counted(base: Ground, tmp_path: Path) -> None:
