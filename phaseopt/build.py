@@ -49,7 +49,8 @@ class Build:
     `in_reach`, whether the torque model speaks of the cell, and `measured`, whether measured points do. `full_gain` is
     the mean gain over the full-load row. `dips`, `prices` and `gains` say why torque is what it is. `airflow` is the
     simulated filling of the cells and `simulated` what else the simulation tells of them
-    (`part_load.table_quantities`), both None where none took part. `given` is the grid that torque
+    (`part_load.table_quantities`), both None where none took part. `labels` is the torque of every label that was
+    searched. `given` is the grid that torque
     was taken from, None where there is none.
     """
 
@@ -61,6 +62,7 @@ class Build:
     simulation: Simulated | None
     loo_rmse: float
     lopo_rmse: float
+    labels: TorqueMap
     search: SearchResult
     tables: PhaseTables
     baseline: PhaseTables
@@ -116,7 +118,7 @@ def build(project: Project, progress: Progress | None = None) -> Build:
     )
     return Build(
         project, model, limits, learnt.reduction, learnt.surface, learnt.simulation, learnt.loo_rmse, learnt.lopo_rmse,
-        found, tables, baseline, "the baseline tables" if stated else "rest timing",
+        labels, found, tables, baseline, "the baseline tables" if stated else "rest timing",
         was, check_tables(model, tables),
         torque, full_gain, full_deviation, _airflow(project, model, learnt.simulation, baseline, tables),
         low, cost, gained,

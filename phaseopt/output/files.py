@@ -24,6 +24,7 @@ from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.page import render
 from phaseopt.report.sheet import check_sheet
 from phaseopt.report.simulation import air_words, notes
+from phaseopt.study.kept import kept_studies
 from phaseopt.tables import table_text
 
 
@@ -54,7 +55,8 @@ def build_files(build: Build) -> dict[str, str]:
     for name, title, columns in records:
         files[name] = csv_text(columns)
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, said)
-    files["report.html"] = render(build)
+    kept = kept_studies(build.project, build.model, build.limits, build.labels, said)
+    files["report.html"] = render(build, kept)
     files["measuring_sheet.html"] = check_sheet(build.model, build.verdict, said)
     record = run_record(build) | {"files": sorted({*files, RECORD})}  # by which a later build knows what it may replace
     files[RECORD] = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

@@ -18,7 +18,7 @@ from phaseopt.report.page_template import fill
 from phaseopt.report.text import cautions
 from phaseopt.study.offsets import OffsetStudy
 
-_CAPTIONS = {
+CAPTIONS = {
     "front.svg": "Each point is a whole solve. Grey ground: a phaser that goes to an end of its travel breaks a rule, "
     "so the tables are the only guard.",
     "offsets.svg": "The colour is the score of the best tables there: torque less doubt and roughness.",
@@ -45,6 +45,6 @@ def offsets_page(study: OffsetStudy) -> str:
             "then": how_to(study),
             "cautions": cautions(),
             "not_covered": study.model.not_covered,
-            "figures": [picture(svg, _CAPTIONS[key]) for key, svg in offsets_figures(study, named).items()],
+            "figures": [picture(svg, CAPTIONS[key]) for key, svg in offsets_figures(study, named).items()],
         },
     )

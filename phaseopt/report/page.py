@@ -23,7 +23,9 @@ from phaseopt.report.inputs import input_tables
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table, picture
 from phaseopt.report.page_template import fill
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
+from phaseopt.report.studies import studies_section
 from phaseopt.report.trust import fit_table, simulation_section
+from phaseopt.study.kept import NO_STUDIES, KeptStudies
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -33,9 +35,9 @@ BEYOND, UNMEASURED = "†", "‡"  # mark cells of which the torque model, or th
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
 
-def render(build: "Build") -> str:
-    """The report of a build as HTML; the same build gives the same text."""
-    return fill("report.html.j2", _context(build))
+def render(build: "Build", kept: KeptStudies = NO_STUDIES) -> str:
+    """The report of a build as HTML; the same build and studies give the same text."""
+    return fill("report.html.j2", _context(build) | {"studies": studies_section(kept)})
 
 
 def _context(build: "Build") -> dict[str, Any]:

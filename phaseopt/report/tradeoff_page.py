@@ -18,7 +18,7 @@ from phaseopt.report.tradeoff_text import (
 )
 from phaseopt.study.tradeoff import Tradeoff
 
-_CAPTION = (
+CAPTION = (
     "Each dot is the best pair of tables under some roughness, caution and slew_share. The line joins what has the "
     "most torque at or below each value; its numbers are those of the trials. The star is the knee."
 )
@@ -39,7 +39,7 @@ def tradeoff_page(found: Tradeoff) -> str:
             "accepted": found.verdict.accepted,
             "not_covered": found.verdict.not_covered,
             "cautions": cautions(),
-            "figure": picture(tradeoff_figure(found), _CAPTION),
+            "figure": picture(tradeoff_figure(found), CAPTION),
             "table": Table(f"Trials: {UNITS}", ("", *HEAD), tuple(rows)),
             "fragment": fragment_text(found),
         },

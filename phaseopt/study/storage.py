@@ -49,7 +49,7 @@ def open_study(
 
 def kept_study(kind: str, version: int, made_of: str, folder: Path) -> optuna.Study | None:
     """The study of this kind, version and fingerprint that a project keeps beside itself; None where there is none."""
-    if not _file(kind, folder).is_file():
+    if not study_file(kind, folder).is_file():
         return None
     try:
         with _checked(kind, version, folder, None, watched=False) as storage:
@@ -70,7 +70,7 @@ def _checked(
 ) -> Iterator[optuna.storages.BaseStorage]:
     """The storage, free of what another version wrote; what fails in it is told as wrong input."""
     optuna.logging.set_verbosity(optuna.logging.WARNING)
-    file = _file(kind, folder) if url is None else None
+    file = study_file(kind, folder) if url is None else None
     try:
         if file is not None:
             file.parent.mkdir(exist_ok=True)
@@ -89,7 +89,8 @@ def _checked(
         raise _unusable(file, error) from error
 
 
-def _file(kind: str, folder: Path) -> Path:
+def study_file(kind: str, folder: Path) -> Path:
+    """Where a project keeps its studies of a kind when no other storage is named."""
     return folder / FOLDER / f"{kind}.sqlite"
 
 

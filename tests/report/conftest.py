@@ -44,7 +44,8 @@ def _pulls(folder: Path, *, tied: bool) -> str:
     return keys
 
 
-def _build(folder: Path, *, tied: bool = False, **changes: object) -> Build:
+def small_build(folder: Path, *, tied: bool = False, **changes: object) -> Build:
+    """A build of a small invented engine with four sweeps, its project changed as said."""
     path = write_project(folder, None, **changes)
     path.write_text(path.read_text(encoding="utf-8") + TORQUE + _pulls(folder, tied=tied), encoding="utf-8")
     return build(load_project(path))
@@ -54,7 +55,7 @@ def _build(folder: Path, *, tied: bool = False, **changes: object) -> Build:
 def both(tmp_path_factory: pytest.TempPathFactory) -> Build:
     """Two phasers, valve to valve covered, a name that tries to break the page."""
     name = HOSTILE.replace('"', '\\"')
-    return _build(tmp_path_factory.mktemp("both"), name=name, seats=SEATS, gap={"tables_only_guard": True})
+    return small_build(tmp_path_factory.mktemp("both"), name=name, seats=SEATS, gap={"tables_only_guard": True})
 
 
 @pytest.fixture(scope="session")
@@ -64,11 +65,11 @@ def tied(tmp_path_factory: pytest.TempPathFactory) -> Build:
     still = {"phaser": None}
     folder = tmp_path_factory.mktemp("tied")
     changes = {"phaser": shared, "intake": still, "exhaust": still, "gap": {"tables_only_guard": True}}
-    return _build(folder, tied=True, **changes)
+    return small_build(folder, tied=True, **changes)
 
 
 @pytest.fixture(scope="session")
 def intake_only(tmp_path_factory: pytest.TempPathFactory) -> Build:
     """A fixed exhaust cam."""
     folder = tmp_path_factory.mktemp("intake")
-    return _build(folder, exhaust={"phaser": None}, gap={"tables_only_guard": True})
+    return small_build(folder, exhaust={"phaser": None}, gap={"tables_only_guard": True})
