@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import xarray as xr
@@ -16,7 +16,7 @@ from phaseopt.cycle.from_project import cycle_config, cycle_section
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.cycle.torque_grid import torque_grid
 from phaseopt.errors import InputError
-from phaseopt.progress import Progress, counted, part
+from phaseopt.progress import Progress, counted, part, silent
 from phaseopt.project import Project
 from phaseopt.surrogate.fitting import fit, simulated, surface_at
 from phaseopt.surrogate.grid_model import fit_given
@@ -35,8 +35,9 @@ class Simulated:
     `grid` is torque and its kin over speed, load and both centrelines; `config` the engine as simulated there.
     Where something was measured, `calibration` is how the engine was fitted to it, and `points` (dim `point`) holds the
     measured torque with the simulated one `before` and `after` that, N·m; both None where nothing was measured.
-    `doubt` is how far simulated torque is taken to be off, as a share of the best torque: a judgement, and it counts
-    only where nothing was measured.
+    `without` is the simulated torque of those points with the calibration repeated without a pull, by the pull's
+    number. `doubt` is how far simulated torque is taken to be off, as a share of the best torque: a judgement, and it
+    counts only where nothing was measured.
     """
 
     grid: xr.Dataset
@@ -44,6 +45,7 @@ class Simulated:
     calibration: Calibration | None
     points: xr.Dataset | None
     doubt: float
+    without: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
 
     @property
     def alone(self) -> bool:
@@ -132,55 +134,115 @@ def torque_model(project: Project, tell: Progress) -> TorqueModel:
     if project.torque_grid is not None:
         return _given(project, tell)
     if project.torque is None:
-        return _simulated(project, tell)
+        return fit_torque(project, prior=simulate(project, progress=part(tell, 0.0, 0.95)))
     tell(0.0, "reading logs")
-    reduction = reduce_logs(project)
+    points, prior = reduce_logs(project), None
     if project.torque.prior is not None:
-        return _measured_on_simulation(project, reduction, tell)
-    tell(0.4, "fitting torque")
-    return _measured(project, reduction)
+        prior = simulate(project, points, part(tell, 0.02, 0.95))
+    return fit_torque(project, points, prior, part(tell, 0.4 if prior is None else 0.95, 1.0))
 
 
-def _simulated(project: Project, tell: Progress) -> TorqueModel:
-    tell(0.0, "simulating")
+def simulate(project: Project, points: Reduction | None = None, progress: Progress | None = None) -> Simulated:
+    """Simulate the engine of [cycle] over speed, load and both timings.
+
+    It takes minutes the first time; the grid is kept beside the project and taken up again.
+    Parameters: `project`; `points` of its pulls, to which the engine is calibrated first, as it is described without
+    them; `progress`, told the share of the work done, 0 to 1, and what is going on.
+    Returns `Simulated`: `grid`, torque in N·m over (rpm, load in kPa, icl and ecl in degrees) and its kin.
+    Raises `InputError` without [cycle], and for an engine that does not run.
+
+    >>> from phaseopt.project_file import load_project
+    >>> simulate(load_project("examples/intake_only/project.toml"))  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    phaseopt.errors.InputError: examples/intake_only/project.toml: cycle: is missing, ...
+    """
+    tell = progress or silent
     config, doubt = cycle_config(project), cycle_section(project).doubt
+    if points is None:
+        tell(0.0, "simulating")
+        with told_of(project, "cycle"):
+            grid = torque_grid(project, config, progress=counted(tell, "simulating"))
+        return Simulated(grid, config, None, None, doubt)
+    measured, x = points.points, readings_of(points.points).x
     with told_of(project, "cycle"):
-        grid = torque_grid(project, config, progress=counted(tell, "simulating"))
-        surface = simulated(GridPrior(grid), doubt)
-    return TorqueModel(surface, None, Simulated(grid, config, None, None, doubt), None, None)
+        pulled = calibrate_to(project, config, measured, progress=counted(part(tell, 0.0, 0.43), "calibrating"))
+        grid = torque_grid(project, pulled.config, progress=counted(part(tell, 0.43, 1.0), "simulating"))
+        known = np.isfinite(GridPrior(grid).at(x)) & pulled.ran
+    before, after = (pulled.simulated(x[known], by) for by in (replace(pulled.whole, factors={}), pulled.whole))
+    compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
+    without = {pull: pulled.simulated(x[known], found) for pull, found in pulled.without.items()}
+    return Simulated(grid, pulled.config, pulled.whole, compared, doubt, without)
 
 
-def _measured_on_simulation(project: Project, reduction: Reduction, tell: Progress) -> TorqueModel:
-    """Pulls on top of a simulation that was calibrated to them; left-out errors count the calibration too."""
-    points, all_readings = reduction.points, readings_of(reduction.points)
-    with told_of(project, "cycle"):
-        pulled = calibrate_to(
-            project, cycle_config(project), points, progress=counted(part(tell, 0.02, 0.42), "calibrating")
+def fit_torque(
+    project: Project, points: Reduction | None = None, prior: Simulated | None = None, progress: Progress | None = None
+) -> TorqueModel:
+    """The torque model of torque points, of points on a simulation, or of a simulation alone.
+
+    Parameters: `project`; `points`, its pulls as `reduce_logs` gives them; `prior`, its simulation as `simulate` gives
+    it, of the same points where there are both; `progress`, told the share of the work done, 0 to 1, and what is going
+    on. With neither, what the project file says is done, simulation and all.
+    Returns a `TorqueModel`: `surface`, mean and deviation of torque in N·m at (rpm, load, icl, ecl); `loo_rmse` and
+    `lopo_rmse`, its errors in N·m at points and at pulls that it was not shown.
+    Raises `InputError` for too few points, and where `prior` was calibrated to other points.
+
+    >>> from phaseopt.project_file import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> model = fit_torque(project, reduce_logs(project))
+    >>> mean, deviation = model.surface.predict([[4000.0, 100.0, 106.0, 106.0]])
+    >>> mean.shape, bool(deviation[0] > 0)
+    ((1,), True)
+    """
+    tell = progress or silent
+    if points is None and prior is None:
+        return torque_model(project, tell)
+    tell(0.0, "fitting torque")
+    if prior is None:
+        assert points is not None
+        return _measured(project, points)
+    if points is None and prior.alone:
+        with told_of(project, "cycle"):
+            surface = simulated(GridPrior(prior.grid), prior.doubt)
+        return TorqueModel(surface, None, prior, None, None)
+    return _measured_on_simulation(project, *_of_the_same(points, prior))
+
+
+def _of_the_same(points: Reduction | None, prior: Simulated) -> tuple[Reduction, xr.Dataset, Simulated]:
+    """Points and a simulation that was calibrated to them, with those that could be simulated."""
+    compared = prior.points
+    if points is None or compared is None or not _among(compared, points.points):
+        raise InputError.one(
+            "points and simulation do not belong together",
+            mend="give the points that the simulation was calibrated to: simulate(project, points)",
         )
-        grid = torque_grid(project, pulled.config, progress=counted(part(tell, 0.42, 0.95), "simulating"))
-        prior = GridPrior(grid)
-    known = np.isfinite(prior.at(all_readings.x)) & pulled.ran
-    readings = all_readings.kept(known)
-    after = pulled.simulated(readings.x, pulled.whole)
+    return points, compared, prior
+
+
+def _among(some: xr.Dataset, points: xr.Dataset) -> bool:
+    """Whether some points, by place and torque, are all among others."""
+    columns = ("rpm", "load", "icl", "ecl", "torque")
+    rows = [set(zip(*(found[name].to_numpy().tolist() for name in columns), strict=True)) for found in (some, points)]
+    return rows[0] <= rows[1]
+
+
+def _measured_on_simulation(
+    project: Project, reduction: Reduction, compared: xr.Dataset, prior: Simulated
+) -> TorqueModel:
+    """Pulls on top of a simulation that was calibrated to them; left-out errors count the calibration too."""
     with told_of(project, "torque.pulls"):
-        surface = fit(readings, prior, after)
-    as_described = replace(pulled.whole, factors={})
-    compared = points.isel(point=known).assign(
-        before=("point", pulled.simulated(readings.x, as_described)), after=("point", after)
-    )
-    brought = Simulated(grid, pulled.config, pulled.whole, compared, cycle_section(project).doubt)
-    without = _pulls_left_out(
-        surface, {pull: pulled.simulated(readings.x, found) for pull, found in pulled.without.items()}
-    )
-    return TorqueModel(surface, _told_of_lost(reduction, known), brought, leave_one_out(surface), without)
+        surface = fit(readings_of(compared), GridPrior(prior.grid), compared["after"].to_numpy())
+    without = _pulls_left_out(surface, prior.without)
+    return TorqueModel(surface, _told_of_lost(reduction, compared), prior, leave_one_out(surface), without)
 
 
-def _told_of_lost(reduction: Reduction, known: NDArray[np.bool_]) -> Reduction:
+def _told_of_lost(reduction: Reduction, compared: xr.Dataset) -> Reduction:
     """The points that could be simulated, and a note of how many could not."""
-    if known.all():
+    lost, count = reduction.points.sizes["point"] - compared.sizes["point"], reduction.points.sizes["point"]
+    if not lost:
         return reduction
-    lost = f"{np.count_nonzero(~known)} of {known.size} points left out: outside what could be simulated"
-    return Reduction(reduction.points.isel(point=known), (*reduction.notes, lost))
+    note = f"{lost} of {count} points left out: outside what could be simulated"
+    return Reduction(compared.drop_vars(["before", "after"]), (*reduction.notes, note))
 
 
 def _pulls_left_out(

@@ -3,7 +3,7 @@
 import pytest
 from hillclimb import pulls_alone
 
-from phaseopt.build import Build, build
+from phaseopt.job import Build, build
 
 
 @pytest.fixture(scope="session")

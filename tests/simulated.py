@@ -8,10 +8,10 @@ from cycle.sample import sample
 from cycle.test_from_project import CYCLE
 
 from phaseopt.airflow import cylinder_air
-from phaseopt.build import Build
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.grid import VARIABLES, dataset
+from phaseopt.job import Build
 from phaseopt.project import Cycle, TorquePrior
 from phaseopt.torque_model import Simulated
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from hillclimb import pulls_alone, pulls_alone_file
 
-from phaseopt.build import Build, build
 from phaseopt.clearance.check import check_tables
 from phaseopt.errors import InputError
+from phaseopt.job import Build, build
 from phaseopt.output.files import build_files
 from phaseopt.project_file import load_project
 from phaseopt.report.facts import clamps

@@ -12,9 +12,9 @@ import pytest
 from given_torque import SMALL, given_project, grid_csv, grid_rows, torque_of
 from typer.testing import CliRunner
 
-from phaseopt.build import Build, build
 from phaseopt.cli import app
 from phaseopt.errors import InputError
+from phaseopt.job import Build, build
 from phaseopt.output.files import build_files
 from phaseopt.project_file import load_project
 from phaseopt.report.text import summary

@@ -16,10 +16,10 @@ from simulated_pulls import with_pulls
 from typer.testing import CliRunner
 
 from phaseopt.airflow import efficiency_at
-from phaseopt.build import Build, build
 from phaseopt.cli import app
 from phaseopt.cycle.torque_grid import FOLDER
 from phaseopt.errors import InputError
+from phaseopt.job import Build, build
 from phaseopt.output.files import build_files
 from phaseopt.progress import silent
 from phaseopt.project_file import load_project

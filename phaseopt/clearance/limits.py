@@ -19,7 +19,7 @@ from phaseopt.clearance.overlap_caps import capped_everywhere
 from phaseopt.clearance.rest_unsafe import rest_unsafe
 from phaseopt.clearance.rules import margins
 from phaseopt.engine.phaser import phase_grid
-from phaseopt.project import SIDES
+from phaseopt.project import SIDES, Project
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -50,6 +50,8 @@ class Limits:
 
     Parameters
     ----------
+    project
+        Whose limits they are.
     phases_intake, phases_exhaust
         Labels, crank degrees of phase; [0] for a fixed cam.
     boxes
@@ -69,6 +71,7 @@ class Limits:
         What each fault of a phaser would do, the other one anywhere in the boxes.
     """
 
+    project: Project
     phases_intake: FloatArray
     phases_exhaust: FloatArray
     boxes: tuple[SafeBox, ...]
@@ -100,6 +103,7 @@ def phase_limits(model: ContactModel) -> Limits:
     alone = [_alone(lattice, ok[r], margin[r]) for r in range(len(speeds))]
     together = [_together(lattice, ok[r], margin[r]) for r in range(len(speeds))]
     return Limits(
+        model.project,
         labels_i,
         labels_e,
         boxes,

@@ -16,7 +16,7 @@ Out = Annotated[
 def build(project_file: ProjectFile, out: Out, json: Json = False) -> None:
     """The whole job: limits, logs, torque model, search, check, report."""
     with ending():
-        import phaseopt.build as job
+        import phaseopt.job as job
         from phaseopt.output.directory import require_replaceable, write_files
         from phaseopt.output.files import build_files
         from phaseopt.output.record import run_record

@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.build import Build
 from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.stacks import DRAWS, chances
 from phaseopt.engine.camshaft import events, overlap
+from phaseopt.job import Build
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD
 from phaseopt.output.limits_files import limit_columns

@@ -6,10 +6,10 @@ from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
 
-from phaseopt.build import Build
 from phaseopt.clearance.stacks import DRAWS, SEED
 from phaseopt.cycle.fingerprint import code_version
 from phaseopt.input_hashes import input_hashes
+from phaseopt.job import Build
 from phaseopt.report.explained import explained_as_dict
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only

@@ -9,7 +9,7 @@ from phaseopt.report.colours import BLACK, WHITE
 from phaseopt.report.drawing import DARK, MIDDLE, styled, svg_element
 
 if TYPE_CHECKING:
-    from phaseopt.build import Build
+    from phaseopt.job import Build
 
 
 def measured_and_simulated(build: "Build") -> str:

@@ -14,7 +14,7 @@ from phaseopt.study.gains import Gains, Moved
 from phaseopt.study.prices import POCKET, Price
 
 if TYPE_CHECKING:
-    from phaseopt.build import Build
+    from phaseopt.job import Build
 
 _CHANNELS = {"mixture": ("mixture", "lambda", 2), "spark_retard": ("spark retard", "°", 1)}
 _OWN = "the engine's own breathing, as far as the torque model knows: no timing in the safe set lifts a quarter of it"

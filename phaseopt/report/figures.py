@@ -24,7 +24,7 @@ from phaseopt.report.simulation import alone, beyond
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
-    from phaseopt.build import Build
+    from phaseopt.job import Build
 
 _EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and hatch
     ("#fde725", ""),

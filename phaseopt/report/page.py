@@ -29,7 +29,7 @@ from phaseopt.study.kept import NO_STUDIES, KeptStudies
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
-    from phaseopt.build import Build
+    from phaseopt.job import Build
 
 BEYOND, UNMEASURED = "†", "‡"  # mark cells of which the torque model, or the measured points, do not speak
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}

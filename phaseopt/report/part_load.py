@@ -11,7 +11,7 @@ from phaseopt.search.part_load import costs
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
-    from phaseopt.build import Build
+    from phaseopt.job import Build
 
 _DECIMALS: dict[Quantity, int] = {"residual": 1, "fuel per kWh": 0, "fuel over least": 1, "peak pressure": 0}
 

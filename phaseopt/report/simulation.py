@@ -12,7 +12,7 @@ from phaseopt.report.simulation_text import contact_line, points_line, settled_l
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
-    from phaseopt.build import Build
+    from phaseopt.job import Build
     from phaseopt.torque_model import Simulated
 
 KELVIN = 273.15

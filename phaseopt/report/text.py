@@ -28,7 +28,7 @@ from phaseopt.report.simulation import (
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
-    from phaseopt.build import Build
+    from phaseopt.job import Build
 
 _WIDTH = 118
 _INDENT = 15

@@ -13,7 +13,7 @@ from phaseopt.report.part_load import part_load_table
 from phaseopt.report.simulation import air_grid, calibration_line, calibration_table, grid_lines
 
 if TYPE_CHECKING:
-    from phaseopt.build import Build
+    from phaseopt.job import Build
 
 _MEASURED_CAPTION = (
     "Each measured point against the simulation at its speed, load and timing. Pulls drift as a whole by a percent or "

@@ -8,11 +8,11 @@ import math
 
 import numpy as np
 
-from phaseopt.build import baseline_tables
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.progress import Progress, silent
 from phaseopt.project import SIDES, Project
+from phaseopt.stages import baseline_tables
 from phaseopt.study.choose import Candidate, candidates, choose, expected_gains
 from phaseopt.study.first_pulls import first_pulls
 from phaseopt.study.next_pulls import FloatArray, Plan, PlannedPull

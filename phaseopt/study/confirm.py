@@ -12,11 +12,11 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from phaseopt.build import baseline_tables
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
 from phaseopt.progress import Progress
 from phaseopt.project import SIDES, Project, Pull, Side
+from phaseopt.stages import baseline_tables
 from phaseopt.study.commands import command_errors
 from phaseopt.study.comparison import INTERVAL, Comparison, FloatArray, compare
 from phaseopt.study.followed import Misled, Strayed, commanded_only, misled, phases_asked, phases_driven, strayed

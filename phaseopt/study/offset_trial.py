@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.build import searched, with_quantities
 from phaseopt.clearance.check import check_tables
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
@@ -14,6 +13,7 @@ from phaseopt.clearance.rules import CLEAR, margins
 from phaseopt.errors import InputError
 from phaseopt.progress import silent
 from phaseopt.project import Project
+from phaseopt.stages import searched, with_quantities
 from phaseopt.study.offset_range import Offsets, TorqueEverywhere, fitted_at
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model import TorqueModel

@@ -1,10 +1,10 @@
 """From a project to its run sheet: by what its pulls or its simulation tell, or spread evenly where nothing tells."""
 
-from phaseopt.build import refuse_unguarded
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.progress import Progress, Remembered, part
 from phaseopt.project import Project
+from phaseopt.stages import refuse_unguarded
 from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.first_pulls import first_pulls
 from phaseopt.study.run_sheet import RunSheet, run_sheet

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from phaseopt.build import refuse_unguarded, searched, torque_of_labels
 from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
@@ -19,6 +18,7 @@ from phaseopt.project import SIDES, Project
 from phaseopt.search.labels import BoolArray, FloatArray
 from phaseopt.search.solve import SearchResult
 from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, slew_caps
+from phaseopt.stages import refuse_unguarded, searched, torque_of_labels
 from phaseopt.study.smoothness import smoothness
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model import require_source, torque_model

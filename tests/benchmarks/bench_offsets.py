@@ -23,12 +23,13 @@ from pathlib import Path
 
 import numpy as np
 
-from phaseopt.build import build, searched, torque_of_labels
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
+from phaseopt.job import build
 from phaseopt.progress import silent
 from phaseopt.project import Project
 from phaseopt.project_file import load_project
+from phaseopt.stages import searched, torque_of_labels
 from phaseopt.study.offset_range import fitted_at, offset_range, reaching
 from phaseopt.torque_model import torque_model
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from phaseopt.build import Build, build
+from phaseopt.job import Build, build
 from phaseopt.progress import silent
 from phaseopt.project import SIDES, Project
 from phaseopt.project_file import load_project

@@ -7,8 +7,8 @@ import pytest
 from hillclimb import HILLCLIMB, pulls_alone_file
 from typer.testing import CliRunner, Result
 
-from phaseopt.build import Build
 from phaseopt.cli import app
+from phaseopt.job import Build
 from phaseopt.output import directory
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
@@ -115,7 +115,7 @@ def test_a_build_that_fails_while_writing_leaves_the_previous_output(
     def fail(*_: object) -> None:
         raise fault
 
-    monkeypatch.setattr("phaseopt.build.build", lambda *_: hillclimb)
+    monkeypatch.setattr("phaseopt.job.build", lambda *_: hillclimb)
     monkeypatch.setattr(directory, "_write", fail)
     result = run("build", HILLCLIMB, "--out", out)
     assert result.exit_code == (130 if isinstance(fault, KeyboardInterrupt) else 2)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from engines import SEATS, write_project
 
-from phaseopt.build import Build, build
+from phaseopt.job import Build, build
 from phaseopt.project_file import load_project
 
 HOSTILE = "<script>alert('x')</script> & \"co\""  # a project name that would break a page

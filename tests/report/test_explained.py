@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from phaseopt.build import Build
+from phaseopt.job import Build
 from phaseopt.output.files import build_files
 from phaseopt.report.explained import cause_words, dip_words, price_lines
 from phaseopt.report.text import summary

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from phaseopt.build import Build
 from phaseopt.clearance.faults import Mend
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.clearance.stacks import DRAWS, SEED, chances
+from phaseopt.job import Build
 from phaseopt.output.files import build_files
 from phaseopt.report.faults import AS_ABOVE, POCKETS, fault_lines, fault_table
 from phaseopt.report.text import contact_lines

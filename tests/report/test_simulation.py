@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from simulated import CALIBRATION, alone, with_prior
 
-from phaseopt.build import Build
+from phaseopt.job import Build
 from phaseopt.report import calibration_figures, figures
 from phaseopt.report.page import render
 from phaseopt.report.simulation import calibration_line, grid_lines, notes

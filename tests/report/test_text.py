@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from phaseopt.build import Build
+from phaseopt.job import Build
 from phaseopt.report.facts import binders, clamps, gained_most
 from phaseopt.report.text import cautions, fit_line, proof, summary
 

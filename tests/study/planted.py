@@ -10,11 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from phaseopt.build import best_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.progress import silent
 from phaseopt.project import Project
+from phaseopt.stages import search_tables
 from phaseopt.study.again import Again
 from phaseopt.study.dips import CHANGES, CONTACT, LOGS, TRAVEL
 from phaseopt.surrogate.fitting import fit
@@ -105,5 +104,5 @@ def again_of(project: Project, learnt: TorqueModel) -> Again:
     """The search of a project on a torque model, ready to be made again."""
     model = contact_model(project)
     limits = phase_limits(model)
-    found, labels, _ = best_tables(project, model, limits, learnt, silent)
-    return Again.of(project, model, limits, labels, learnt.surface, found)
+    best = search_tables(project, limits, learnt)
+    return Again.of(project, model, limits, best.labels, learnt.surface, best.search)

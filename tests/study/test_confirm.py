@@ -15,7 +15,6 @@ from cycle.sample import sample
 from hillclimb import HILLCLIMB, ROOT, pulls_alone, pulls_alone_file
 from typer.testing import CliRunner, Result
 
-from phaseopt.build import baseline_tables
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.cli import app
 from phaseopt.errors import InputError
@@ -23,6 +22,7 @@ from phaseopt.progress import silent
 from phaseopt.project import Project
 from phaseopt.project_file import load_project, load_pull
 from phaseopt.report.confirm_text import confirm_as_dict, entry_text, phase_lines, verdict_words
+from phaseopt.stages import baseline_tables
 from phaseopt.study.commands import command_errors
 from phaseopt.study.confirm import Confirmation, confirm
 from phaseopt.surrogate.exact import ExactModel

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import trapezoid
 
-from phaseopt.build import Build
+from phaseopt.job import Build
 
 
 def test_area_under_the_full_load_curve_is_scipys(hillclimb: Build) -> None:

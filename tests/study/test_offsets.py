@@ -12,10 +12,10 @@ import pytest
 from hillclimb import pulls_alone, pulls_alone_file
 from optuna.trial import TrialState
 
-from phaseopt.build import build
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.errors import InputError
+from phaseopt.job import build
 from phaseopt.output.json_text import json_text
 from phaseopt.output.offsets_files import offsets_files
 from phaseopt.progress import silent

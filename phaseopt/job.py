@@ -4,34 +4,32 @@ Nothing here writes a file; `phaseopt.output` does that, all at once, from the `
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.airflow import cylinder_air, efficiency_at
-from phaseopt.clearance.check import Verdict, check_tables
-from phaseopt.clearance.limits import Limits, phase_limits
+from phaseopt.clearance.check import Verdict
+from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.clearance.neighbours import BY_NAME
-from phaseopt.clearance.rules import CLEAR
 from phaseopt.errors import InputError
-from phaseopt.part_load import Kin, label_quantities, table_quantities
+from phaseopt.part_load import Kin, table_quantities
 from phaseopt.progress import Progress, Remembered, part, silent
-from phaseopt.project import SIDES, Project
-from phaseopt.search.loosened import solve_loosened
-from phaseopt.search.solve import SearchResult, solve
-from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, torque_map
+from phaseopt.project import Project
+from phaseopt.search.solve import SearchResult
+from phaseopt.search.worth import TorqueMap, cell_weights
+from phaseopt.stages import BestTables, baseline_tables, check_tables, phase_limits, refuse_unguarded, search_tables
 from phaseopt.study.again import Again
 from phaseopt.study.dips import Dip, dips
 from phaseopt.study.gains import Gains, gains
 from phaseopt.study.prices import Prices, prices
 from phaseopt.surrogate.surface import TorqueSurface
-from phaseopt.tables import PhaseTables, read_tables, rest_tables
+from phaseopt.tables import PhaseTables
 from phaseopt.torque.given import GivenTorque
 from phaseopt.torque.pulls import Reduction
-from phaseopt.torque_model import Simulated, TorqueModel, require_source, told_of, torque_model
+from phaseopt.torque_model import Simulated, require_source, torque_model
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -50,8 +48,7 @@ class Build:
     the mean gain over the full-load row. `dips`, `prices` and `gains` say why torque is what it is. `airflow` is the
     simulated filling of the cells and `simulated` what else the simulation tells of them
     (`part_load.table_quantities`), both None where none took part. `labels` is the torque of every label that was
-    searched. `given` is the grid that torque
-    was taken from, None where there is none.
+    searched. `given` is the grid that torque was taken from, None where there is none.
     """
 
     project: Project
@@ -85,22 +82,45 @@ class Build:
         return self.search.binding
 
 
-def build(project: Project, progress: Progress | None = None) -> Build:
-    """Limits, logs, simulation, torque model, search and check of one project.
+def build(project: Project, progress: Progress | None = None, *, found: BestTables | None = None) -> Build:
+    """The whole job: limits, logs, simulation, torque model, search and check of one project, and what it all says.
 
-    Parameters: `project`; `progress`, told the share of the work done and what is going on.
-    Raises `InputError` for whatever the project's files get wrong, and where full travel of a phaser is not clear and
-    the project does not accept the tables as the only guard.
+    Parameters: `project`; `progress`, told the share of the work done, 0 to 1, and what is going on; `found`, where
+    `search_tables` has been at this project already, so that nothing of it is done twice.
+    Returns a `Build`, also where its tables are not clear; `write_build` is what refuses those.
+    Raises `InputError` for whatever the project's files get wrong, where full travel of a phaser is not clear and
+    the project does not accept the tables as the only guard, and where `found` is of another project.
+
+    >>> from phaseopt.project_file import load_project
+    >>> done = build(load_project("examples/intake_only/project.toml"))
+    >>> done.verdict.accepted, done.torque["gain"].dims, done.torque["gain"].attrs["units"]
+    (True, ('rpm', 'load'), 'N m')
     """
     tell = Remembered(progress or silent)
+    if found is None:
+        found = _found(project, tell)
+    elif found.project != project:
+        raise InputError.one("these tables were searched for another project", mend="search those of this one")
+    return _told(found, baseline_tables(project), tell)
+
+
+def _found(project: Project, tell: Remembered) -> BestTables:
+    """The stages up to the search, one after another; what can be refused early is."""
     tell(0.0, "contact limits")
     require_source(project)
-    model = contact_model(project)
-    limits = phase_limits(model)
+    limits = phase_limits(project)
     refuse_unguarded(project, limits)
-    baseline = baseline_tables(project)
+    baseline_tables(project)
     learnt = torque_model(project, part(tell, 0.05, 0.9))
-    found, labels, tables = best_tables(project, model, limits, learnt, part(tell, tell.reached, 0.97))
+    return search_tables(project, limits, learnt, part(tell, tell.reached, 0.97))
+
+
+def _told(best: BestTables, baseline: PhaseTables, tell: Progress) -> Build:
+    """The tables checked and compared with a baseline, and what their search says when it is made again."""
+    project, limits, learnt, labels, found, tables = (
+        best.project, best.limits, best.model, best.labels, best.search, best.tables
+    )  # fmt: skip
+    model = contact_model(project)
     tell(0.97, "prices and dips")
     again = Again.of(project, model, limits, labels, learnt.surface, found)
     cost, low = prices(again), dips(again, learnt)
@@ -112,86 +132,18 @@ def build(project: Project, progress: Progress | None = None) -> Build:
         torque["measured"] = torque["measured"] & False  # a node is a reading, but nobody here measured it
         torque["measured"].attrs["long_name"] = _MEASURED
     before, after = (_inputs(project, model, pair) for pair in (baseline, tables))
-    stated, top, was = project.tables.baseline is not None, len(project.tables.load), check_tables(model, baseline)
+    stated, top, was = project.tables.baseline is not None, len(project.tables.load), check_tables(project, baseline)
     gained = gains(
         torque, learnt.surface, (before[top - 1 :: top], after[top - 1 :: top]), (baseline, tables), found.binding, was
     )
     return Build(
         project, model, limits, learnt.reduction, learnt.surface, learnt.simulation, learnt.loo_rmse, learnt.lopo_rmse,
         labels, found, tables, baseline, "the baseline tables" if stated else "rest timing",
-        was, check_tables(model, tables),
+        was, check_tables(project, tables),
         torque, full_gain, full_deviation, _airflow(project, model, learnt.simulation, baseline, tables),
         low, cost, gained,
         _quantities(project, model, limits, learnt.simulation, baseline, tables), learnt.given,
     )  # fmt: skip
-
-
-def best_tables(
-    project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel, tell: Progress
-) -> tuple[SearchResult, TorqueMap, PhaseTables]:
-    """Search the safe boxes for the best tables on a torque model."""
-    tell(0.0, "torque of every label")
-    labels = torque_of_labels(project, model, limits, learnt)
-    found, tables = searched(project, model, limits, labels, part(tell, 0.25, 1.0))
-    return found, labels, tables
-
-
-def searched(
-    project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, tell: Progress
-) -> tuple[SearchResult, PhaseTables]:
-    """The best tables where the torque of every label is known already."""
-    with told_of(project, "search"):
-        problem, boxes = search_problem(project, model, limits, labels)
-        if project.gap.between == BY_NAME:
-            found = solve_loosened(problem, boxes, model, limits, tell)
-        else:
-            found = solve(problem, boxes, progress=tell)
-    exhaust = found.intake if model.tied else found.exhaust
-    return found, PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
-
-
-def torque_of_labels(project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel) -> TorqueMap:
-    """Torque of every label, with the simulated quantities that the project's caps and costs ask for."""
-    return with_quantities(project, model, limits, learnt, torque_map(project, model, limits, learnt.surface))
-
-
-def with_quantities(
-    project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel, labels: TorqueMap
-) -> TorqueMap:
-    """Torque of labels known already, with the simulated quantities that the project's caps and costs ask for."""
-    if learnt.simulation is None:
-        return labels
-    return replace(labels, quantities=label_quantities(project, model, limits, learnt.simulation.grid))
-
-
-def refuse_unguarded(project: Project, limits: Limits) -> None:
-    """Stop where a phaser fault could break a rule and the project does not say that it knows."""
-    if limits.full_travel.verdict != CLEAR and not project.gap.tables_only_guard:
-        raise InputError.one(
-            limits.full_travel.sentence,
-            mend="fit the cams at an offset that is clear, limit the travel, or, knowing that a fault of a phaser "
-            "could then break the engine, say tables_only_guard = true",
-            file=project.file,
-            where="gap.tables_only_guard",
-        )
-
-
-def baseline_tables(project: Project) -> PhaseTables:
-    """The tables to compare with: the project's, or rest timing."""
-    pair = project.tables.baseline
-    if pair is None:
-        return rest_tables(project)
-    tables = read_tables(project, pair.intake, pair.exhaust)
-    for side in SIDES:
-        phaser, cells = project.phaser_of(side), tables.of_side(side)
-        if phaser is not None and (cells.min() < phaser.travel[0] or cells.max() > phaser.travel[1]):
-            raise InputError.one(
-                f"phases from {float(cells.min()):g} to {float(cells.max()):g}° are not all within the {side} phaser's"
-                f" travel, {phaser.travel[0]:g} to {phaser.travel[1]:g}°",
-                mend="name the tables the engine ran with: intake under intake, + = advanced, crank degrees from rest",
-                file=getattr(pair, side) or project.file,
-            )
-    return tables
 
 
 def compare_torque(
