@@ -54,11 +54,13 @@ from phaseopt.project.wishes import (
     OverlapCap,
     Pin,
     Quantity,
+    Report,
     Search,
     TablePair,
     Tables,
     Weight,
 )
+from phaseopt.shown import Shown, shown_in
 
 __all__ = [
     "LIGHT_LOAD_WEIGHT",
@@ -105,6 +107,7 @@ __all__ = [
     "PullOffsets",
     "PullRest",
     "Quantity",
+    "Report",
     "Rod",
     "RunningGaps",
     "Search",
@@ -146,12 +149,18 @@ class Project(Section):
     torque_grid: TorqueGrid | None = None
     cycle: Cycle | None = None
     search: Search = Field(default_factory=Search)
+    report: Report = Field(default_factory=Report)
     file: Path = Field(description="the project file itself, set by its reader")
 
     @property
     def folder(self) -> Path:
         """Where relative paths start."""
         return self.file.parent
+
+    @property
+    def shown(self) -> Shown:
+        """The units that a person reads numbers in."""
+        return shown_in(self.report.units)
 
     @property
     def arrangement(self) -> Arrangement:

@@ -1,10 +1,11 @@
-"""The tables and search sections of a project file: axes, weights, caps and what the best tables are."""
+"""The tables, search and report sections of a project file: axes, weights, caps, what the best tables are, units."""
 
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
 
 from phaseopt.project.quantities import CrankDegrees, InputFile, LoadAxis, Millimetres, RpmAxis, Section, Span, fault
+from phaseopt.shown import Units
 from phaseopt.units import UnitError, to_number
 
 LIGHT_LOAD_WEIGHT = 0.1  # of a full-load cell
@@ -118,3 +119,11 @@ class Search(Section):
     )
     caps: tuple[Cap, ...] = Field((), description="bands with caps on simulated quantities; all that hold a cell count")
     costs: tuple[Cost, ...] = Field((), description="bands where simulated quantities cost torque; they add up")
+
+
+class Report(Section):
+    """How a person reads what is found; files for machines keep the documented units."""
+
+    units: Units = Field(
+        "metric", description='"metric" (mm, N·m, kW) or "inch" (thousandths of an inch, lb-ft, hp) in words and pages'
+    )
