@@ -17,6 +17,7 @@ from phaseopt.clearance.stacks import HOW, chance_words, chances
 from phaseopt.project import Side
 from phaseopt.report import explained, figures, text
 from phaseopt.report.colours import Scale, ink
+from phaseopt.report.explorer import explorer_section
 from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, moving, phase_words, tightest
 from phaseopt.report.faults import POCKETS, fault_table
 from phaseopt.report.inputs import input_tables
@@ -59,6 +60,7 @@ def _context(build: "Build") -> dict[str, Any]:
         "dips": explained.dip_table(build) if build.dips else None,
         "prices": explained.price_table(build) if build.prices.limits else None,
         "grids": [_grid(build, side) for side in moving(build.project)],
+        "explorer": explorer_section(build),
         "marks": _marks_words(build),
         "torque_picture": picture(
             figures.full_load_torque(build),

@@ -73,7 +73,8 @@ def test_every_element_is_closed_and_the_language_is_said(page: str) -> None:
 
 def test_page_needs_nothing_from_outside(page: str) -> None:
     for tag, attrs in read(page).tags:
-        assert tag not in ("script", "link", "iframe", "object", "img")
+        assert tag not in ("link", "iframe", "object", "img")
+        assert tag != "script" or "src" not in attrs
         for name in ("src", "href", "xlink:href"):
             assert attrs.get(name, "#").startswith("#")
     assert "@import" not in page
@@ -81,7 +82,7 @@ def test_page_needs_nothing_from_outside(page: str) -> None:
 
 
 def test_a_hostile_name_stays_text(page: str) -> None:
-    assert "<script" not in page
+    assert page.count("<script") == 2  # the explorer's data and its program, and none that a name brought
     assert HOSTILE in "".join(read(page).text)
 
 

@@ -1,0 +1,219 @@
+"""What the page's explorer knows: torque over both timings of every cell, least gaps of every pair of phases, curves.
+
+Least gaps are those of the contact model's bounds at the phases that the sliders can stand at, rounded down, so the
+page never works one out by itself. Curves over crank angle are for drawing. Numbers travel as base64 of 16-bit
+integers.
+"""
+
+import base64
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.clearance.allowances import timing
+from phaseopt.clearance.contacts import WORDS, sides_of
+from phaseopt.clearance.rules import RULES
+from phaseopt.clearance.valves import head_distance
+from phaseopt.engine.camshaft import events
+from phaseopt.project import SIDES, Side
+from phaseopt.report.colours import STEPS, Scale
+from phaseopt.report.explained import limit_words
+from phaseopt.report.facts import binder_words, clamps, clamps_hold, moving, phase_words
+
+if TYPE_CHECKING:
+    from phaseopt.job import Build
+
+FloatArray = npt.NDArray[np.float64]
+
+UNITS = {
+    "length": {"unit": "mm", "factor": 1.0, "places": 2},
+    "torque": {"unit": "N·m", "factor": 1.0, "places": 1},
+}
+MICRON = 0.001  # mm, in which gaps and lifts travel
+MOST_NODES = 24  # of a timing axis at which torque is given: between them it is smooth
+_ABSENT = -32768  # a torque that is not known
+_FAR = 32.0  # mm that no gap worth a look exceeds
+_DROP = np.arange(-60.0, 60.5, 1.0)  # crank degrees after TDC, where a valve can meet the piston
+_LIFT = np.arange(-180.0, 180.5, 1.0)  # crank degrees from the lobe's centre
+_HEADS = 33  # lifts of each valve at which the distance between the heads is given
+
+
+def explorer_section(build: "Build") -> dict[str, Any]:
+    """What `explorer.html.j2` fills in."""
+    return {
+        "sliders": [(side, phase_words(build.project, side)) for side in moving(build.project)],
+        "top": f"{build.model.top_speed:g}",
+        "contacts": [WORDS[name] for name in build.model.contacts],
+        "data": explorer_data(build),
+    }
+
+
+def explorer_data(build: "Build") -> dict[str, Any]:
+    """All that the explorer draws, as JSON holds it; `explorer.js` says how each part is read."""
+    model, limits = build.model, build.limits
+    return {
+        "rpm": list(build.project.tables.rpm),
+        "load": list(build.project.tables.load),
+        "top": model.top_speed,
+        "moving": list(moving(build.project)),
+        "tied": model.tied,
+        "phases": {"intake": limits.phases_intake.tolist(), "exhaust": limits.phases_exhaust.tolist()},
+        "cams": {side: _cam(build, side) for side in SIDES},
+        "contacts": [_contact(build, k) for k in range(len(model.contacts))],
+        "clamps": _clamps(build),
+        "torque": _torque(build),
+        "cells": _cells(build),
+        "colours": [Scale(0.0, STEPS - 1.0).colour(float(step)) for step in range(STEPS)],
+        "units": UNITS,
+        "check_lift": build.project.tables.check_lift,
+    }
+
+
+def packed(values: npt.ArrayLike, unit: float, *, down: bool = False) -> str:
+    """Numbers as base64 of little-endian 16-bit integers, in `unit`; `down` rounds down, else to the nearest.
+
+    >>> np.frombuffer(base64.b64decode(packed([0.0029, -0.0001], 0.001, down=True)), "<i2").tolist()
+    [2, -1]
+    """
+    scaled = np.asarray(values, dtype=np.float64) / unit
+    whole = np.floor(scaled + 1e-6) if down else np.round(scaled)
+    whole = np.nan_to_num(whole, nan=-32767.0)  # a pair that tied cams cannot take
+    return base64.b64encode(np.clip(whole, -32767, 32767).astype("<i2").tobytes()).decode("ascii")
+
+
+def _cam(build: "Build", side: Side) -> dict[str, Any]:
+    """A cam at rest: its centre, its events from there, and its lift as set, guaranteed and running."""
+    cam = build.model.engine.cam(side)
+    centre = float(cam.centre(0.0))
+    at_rest = events(cam, centre, build.project.tables.check_lift)
+    static, running = timing(build.project, side)
+    lifts = (
+        cam.lift(_LIFT, 0.0, cam.lash),
+        cam.most.highest(_LIFT - static, _LIFT + static),
+        cam.most.highest(_LIFT - running, _LIFT + running),
+    )
+    return {
+        "centre": centre,
+        "opens": float(at_rest.opens),
+        "closes": float(at_rest.closes),
+        "lift": [packed(each, MICRON) for each in lifts],
+        "lift_from": float(_LIFT[0]),
+        "travel": list(build.model.travel(side)),
+    }
+
+
+def _contact(build: "Build", number: int) -> dict[str, Any]:
+    """A contact: its rules, its least gaps at every pair of phases (intake outermost), and what to draw it from."""
+    model, name = build.model, build.model.contacts[number]
+    safe = build.limits.safe.isel(rpm=-1, contact=number)
+    speeds = np.append(np.array(build.project.tables.rpm), model.top_speed)
+    taken = model.running_mm(speeds)[:, number]
+    pairs = np.stack(np.meshgrid(build.limits.phases_intake, build.limits.phases_exhaust, indexing="ij"), axis=-1)
+    found = {
+        "name": WORDS[name],
+        "sides": list(sides_of(name)),
+        "required": float(model.required[number]),
+        "reserve": model.reserve,
+        "taken": [float(each) for each in np.ceil(taken / MICRON - 1e-6) * MICRON],
+        "static_mm": float(model.static_mm[number]),
+        "by_hand": packed(np.minimum(model.by_hand(pairs.reshape(-1, 2))[:, number], _FAR), MICRON),
+        "static": packed(np.minimum(safe["static"], _FAR), MICRON, down=True),
+        "swept": packed(np.minimum(safe["swept"], _FAR), MICRON, down=True),
+    }
+    return found | (_between_heads(build) if name == "valve_valve" else _drops(build, sides_of(name)[0]))
+
+
+def _drops(build: "Build", side: Side) -> dict[str, Any]:
+    law = build.model.drops[side]
+    return {
+        "drop": [packed(np.minimum(each, _FAR), MICRON) for each in (law.fitted(_DROP), law.low(_DROP))],
+        "drop_from": float(_DROP[0]),
+    }
+
+
+def _between_heads(build: "Build") -> dict[str, Any]:
+    heads = build.model.heads
+    assert heads is not None  # the contact is listed only where seats are given
+    lifts = [np.linspace(0.0, build.model.engine.cam(side).most.peak, _HEADS) for side in SIDES]
+    apart = head_distance(heads, lifts[0][:, None], lifts[1][None, :])
+    return {"apart": packed(np.minimum(apart, _FAR), MICRON), "steps": [float(each[1]) for each in lifts]}
+
+
+def _clamps(build: "Build") -> dict[str, Any]:
+    box = clamps(build)
+    return {
+        "intake": [box.intake_from, box.intake_to],
+        "exhaust": [box.exhaust_from, box.exhaust_to],
+        "safe": clamps_hold(build),
+    }
+
+
+def _torque(build: "Build") -> dict[str, Any]:
+    """Torque and its doubt at some of the phases of every cell; where the model does not speak the doubt is below 0."""
+    labels = build.labels
+    intake, exhaust = _thinned(build.limits.phases_intake), _thinned(build.limits.phases_exhaust)
+    if build.model.tied:
+        exhaust = np.array([0])
+    of = labels.picked(np.ix_(intake, exhaust))
+    known = np.isfinite(of.torque) & np.isfinite(of.deviation)
+    unit = max(float(np.abs(of.torque[known]).max(initial=1.0)), float(of.deviation[known].max(initial=1.0))) / 32000.0
+    torque = np.where(known, np.round(np.where(known, of.torque, 0.0) / unit), _ABSENT)
+    doubt = np.round(np.where(known, of.deviation, 0.0) / unit)
+    doubt = np.where(of.in_reach, doubt, -1.0 - doubt)
+    return {
+        "intake": build.limits.phases_intake[intake].tolist(),
+        "exhaust": build.limits.phases_exhaust[exhaust].tolist() if not build.model.tied else [0.0],
+        "unit": unit,
+        "mean": base64.b64encode(torque.astype("<i2").tobytes()).decode("ascii"),
+        "doubt": base64.b64encode(doubt.astype("<i2").tobytes()).decode("ascii"),
+    }
+
+
+def _thinned(phases: FloatArray) -> npt.NDArray[np.int64]:
+    """Even steps through an axis with both ends and rest, no more than `MOST_NODES` and a few."""
+    step = max(1, -(-phases.size // MOST_NODES))
+    rest = int(np.abs(phases).argmin())
+    return np.unique(np.r_[np.arange(rest % step, phases.size, step), 0, phases.size - 1, rest])
+
+
+def _cells(build: "Build") -> list[dict[str, Any]]:
+    """Every cell, rows of speed outermost, with numbers as `cells.csv` gives them."""
+    torque, count = build.torque, len(build.project.tables.load)
+    verdict = build.verdict.cells
+    found = []
+    for n in range(torque["torque"].size):
+        r, k = divmod(n, count)
+        at = torque.isel(rpm=r, load=k)
+        gaps = verdict.isel(rpm=r, load=k)
+        found.append(
+            {
+                "phases": [float(build.tables.of_side(side)[r, k]) for side in SIDES],
+                "before": [float(build.baseline.of_side(side)[r, k]) for side in SIDES],
+                **{
+                    name: _number(float(at[name]), 2)
+                    for name in ("torque", "torque_deviation", "torque_before", "gain", "gain_deviation")
+                },
+                "in_reach": bool(at["in_reach"]),
+                "measured": bool(at["measured"]),
+                "binds": [binder_words(name) for name in build.binds[r][k]],
+                "prices": [
+                    [limit_words(price.limit), price.per, _number(float(price.cells[r, k]), 3)]
+                    for price in build.prices.limits
+                    if abs(price.cells[r, k]) >= 0.0005
+                ],
+                "gaps": [
+                    [round(float(gaps["by_hand"][c]), 3), *(_down(float(gaps[rule][c])) for rule in RULES)]
+                    for c in range(len(build.model.contacts))
+                ],
+            }
+        )
+    return found
+
+
+def _down(gap: float) -> float:
+    return round(float(np.floor(gap / MICRON) * MICRON), 3)
+
+
+def _number(value: float, decimals: int) -> float | None:
+    return round(value, decimals) if np.isfinite(value) else None

@@ -1,0 +1,68 @@
+"""The explorer's data: what the contact model and `cells.csv` say, at every phase that a slider can stand at."""
+
+import base64
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+
+from phaseopt.clearance.rules import running_gaps
+from phaseopt.job import Build
+from phaseopt.output.files import build_files
+from phaseopt.report.explorer import MICRON, explorer_data
+
+
+def unpacked(text: str) -> np.ndarray:
+    return np.frombuffer(base64.b64decode(text), "<i2").astype(float)
+
+
+def test_least_gaps_are_those_of_the_bounds_and_never_more(both: Build) -> None:
+    """Asked anew of the contact model at every pair of phases: within a micron of rounding, and never above."""
+    data, model = explorer_data(both), both.model
+    pairs = np.stack(np.meshgrid(*data["phases"].values(), indexing="ij"), axis=-1).reshape(-1, 2)
+    gaps = model.gaps(np.repeat(pairs, 2, axis=1))
+    top = running_gaps(model, gaps, model.top_speed)
+    for k, contact in enumerate(data["contacts"]):
+        for told, asked in (
+            (unpacked(contact["static"]) * MICRON, gaps.static[:, k]),
+            (unpacked(contact["swept"]) * MICRON - contact["taken"][-1], top[:, k]),
+        ):
+            near = asked < 30.0
+            # Both are lower bounds at most 0.001 mm below the truth: they may differ by that, and by rounding down.
+            assert (told[near] <= asked[near] + 0.001 + 1e-9).all()
+            assert (told[near] >= asked[near] - 0.004).all()
+
+
+def test_torque_at_a_cell_is_the_tables_own(both: Build) -> None:
+    data = explorer_data(both)["torque"]
+    mean = unpacked(data["mean"]).reshape(both.tables.intake.size, len(data["intake"]), len(data["exhaust"]))
+    doubt = unpacked(data["doubt"]).reshape(mean.shape)
+    r, k = 3, -1
+    n = r * both.tables.load.size + both.tables.load.size - 1
+    i, e = (np.searchsorted(getattr(both.limits, f"phases_{s}"), data[s]) for s in ("intake", "exhaust"))
+    labels = both.labels
+    assert np.allclose(mean[n] * data["unit"], labels.torque[r, k][np.ix_(i, e)], atol=data["unit"])
+    known = np.where(doubt[n] < 0, -1 - doubt[n], doubt[n]) * data["unit"]
+    assert np.allclose(known, labels.deviation[r, k][np.ix_(i, e)], atol=data["unit"])
+    assert ((doubt[n] >= 0) == labels.in_reach[r, k][np.ix_(i, e)]).all()
+
+
+def test_cells_say_what_cells_csv_says(both: Build) -> None:
+    rows = list(csv.DictReader(io.StringIO(build_files(both)["cells.csv"])))
+    data = explorer_data(both)
+    for row, cell in zip(rows, data["cells"], strict=True):
+        assert [float(row["intake_phase"]), float(row["exhaust_phase"])] == cell["phases"]
+        for name in ("torque", "torque_deviation", "gain", "gain_deviation"):
+            assert float(row[name]) == cell[name]
+        for contact, gaps in zip(both.model.contacts, cell["gaps"], strict=True):
+            told = [float(row[f"{contact}_{name}"]) for name in ("by_hand", "static", "running")]
+            assert told == pytest.approx(gaps, abs=1e-9)
+
+
+def test_a_fine_map_stays_small(both: Build) -> None:
+    """Gaps at every label and torque at no more than some 25 phases of each cam, whatever the resolution."""
+    data = explorer_data(both)
+    assert len(data["torque"]["intake"]) <= 27
+    assert len(json.dumps(data)) < 1_500_000
