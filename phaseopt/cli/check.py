@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from phaseopt.cli.frame import NOT_CLEAR, Json, ProjectFile, Sheet, app, ending, print_json
+from phaseopt.cli.frame import Found, ProjectFile, Sheet, command
 
 Table = Annotated[
     Path | None,
@@ -28,7 +28,7 @@ Degrees = Annotated[Literal["crank", "cam"] | None, typer.Option(help="Degrees t
 _SIGNS: dict[str | None, Literal[1, -1] | None] = {"1": 1, "-1": -1, None: None}
 
 
-@app.command()
+@command
 def check(
     project_file: ProjectFile,
     intake: Table = None,
@@ -43,40 +43,39 @@ def check(
     intake_in: Degrees = None,
     exhaust_in: Degrees = None,
     sheet: Sheet = None,
-    json: Json = False,
-) -> None:
-    """Check a pair of phase tables: every cell, everything between cells, and the full travel.
+) -> Found:
+    """A pair of tables from anywhere against the contact limits.
 
-    Tables may have any axes, rpm across or down, tabs, semicolons or commas. What is not stated or written beside the
-    table is taken as crank degrees from rest, + = advanced; how each file was read is printed first.
+    Every cell, everything between cells, and the full travel. Tables may have any axes, rpm across or down, tabs,
+    semicolons or commas. What is not stated or written beside the table is taken as crank degrees from rest,
+    + = advanced; how each file was read is printed first.
     """
-    with ending():
-        from phaseopt.clearance.clamps import check_given
-        from phaseopt.clearance.model import contact_model
-        from phaseopt.foreign_tables import Source, Stated, read_pair
-        from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
-        from phaseopt.project_file import load_project
-        from phaseopt.report.sheet import check_sheet
-        from phaseopt.report.verdicts import cannot_hold, check_summary, given_words, verdict_as_dict
+    from phaseopt.clearance.clamps import check_given
+    from phaseopt.clearance.model import contact_model
+    from phaseopt.foreign_tables import Source, Stated, read_pair
+    from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
+    from phaseopt.project_file import load_project
+    from phaseopt.report.sheet import check_sheet
+    from phaseopt.report.verdicts import cannot_hold, check_summary, found_words, given_words, verdict_as_dict
 
-        project = load_project(project_file)
-        if sheet is not None:
-            require_replaceable_sheet(sheet)
-        given = read_pair(
-            project,
-            Source(intake, Stated(_SIGNS[intake_sign], intake_zero, intake_in), intake_at),
-            Source(exhaust, Stated(_SIGNS[exhaust_sign], exhaust_zero, exhaust_in), exhaust_at),
-            rpm,
-        )
-        model = contact_model(project)
-        verdict = check_given(model, given.phases)
-        if sheet is not None:
-            write_sheet(sheet, check_sheet(model, verdict))
-        if json:
-            found = verdict_as_dict(verdict) | {"notes": [*cannot_hold(project, verdict), *model.notes]}
-            print_json(found | {"read_as": given.told})
-        else:
-            typer.echo(given_words(given, {"intake": intake, "exhaust": exhaust}))
-            typer.echo(check_summary(model, verdict))
-        if not verdict.accepted:
-            raise typer.Exit(NOT_CLEAR)
+    project = load_project(project_file)
+    if sheet is not None:
+        require_replaceable_sheet(sheet)
+    given = read_pair(
+        project,
+        Source(intake, Stated(_SIGNS[intake_sign], intake_zero, intake_in), intake_at),
+        Source(exhaust, Stated(_SIGNS[exhaust_sign], exhaust_zero, exhaust_in), exhaust_at),
+        rpm,
+    )
+    model = contact_model(project)
+    verdict = check_given(model, given.phases)
+    if sheet is not None:
+        write_sheet(sheet, check_sheet(model, verdict))
+    record = verdict_as_dict(verdict) | {"notes": [*cannot_hold(project, verdict), *model.notes]}
+    return Found(
+        found_words(project, verdict),
+        lambda: f"{given_words(given, {'intake': intake, 'exhaust': exhaust})}\n{check_summary(model, verdict)}",
+        lambda: record | {"read_as": given.told},
+        written=[] if sheet is None else [sheet],
+        clear=verdict.accepted,
+    )

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, app, ending, print_json
+from phaseopt.cli.frame import Found, ProjectFile, command, progress
 
 PullFile = Annotated[
     Path,
@@ -19,7 +19,7 @@ Table = Annotated[Path | None, typer.Option(metavar="CSV", help="Its table as dr
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the page, pictures and CSV.")]
 
 
-@app.command()
+@command
 def confirm(
     project_file: ProjectFile,
     pull: PullFile,
@@ -28,37 +28,33 @@ def confirm(
     intake: Table = None,
     exhaust: Table = None,
     out: Out = None,
-    json: Json = False,
-) -> None:
-    """A pull made on the new tables against what was predicted of it, with a verdict.
+) -> Found:
+    """A pull on the new tables against what was predicted of it.
 
     Exit code 0 where torque is at least as predicted, 1 where it is less, cannot be told, or where a timing stood
     outside the contact limits.
     """
-    with ending():
-        from phaseopt.output.confirm_files import confirm_files
-        from phaseopt.output.directory import require_replaceable, write_files
-        from phaseopt.project_file import load_project, load_pull
-        from phaseopt.report.confirm_text import confirm_as_dict, confirm_summary
-        from phaseopt.study.confirm import confirm_project
-        from phaseopt.tables import read_driven
+    from phaseopt.output.confirm_files import confirm_files
+    from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.project_file import load_project, load_pull
+    from phaseopt.report.confirm_text import confirm_as_dict, confirm_summary, contact_words, verdict_words
+    from phaseopt.study.confirm import confirm_project
+    from phaseopt.tables import read_driven
 
-        project = load_project(project_file)
-        if out is not None:
-            require_replaceable(out)
-        driven = read_driven(project, tables, intake, exhaust)
-        made, entry = load_pull(pull, project, weather)
-        name = made.name or Path(made.files[0]).stem
-        progress = ProgressLine()
-        try:
-            found = confirm_project(project, made, name, driven, progress)
-        finally:
-            progress.close()
-        if out is not None:
-            write_files(out, confirm_files(found, project.name, name, entry))
-        if json:
-            print_json(confirm_as_dict(found, entry))
-        else:
-            typer.echo(confirm_summary(found, project.name, name, entry, out))
-        if not found.fulfilled:
-            raise typer.Exit(NOT_CLEAR)
+    project = load_project(project_file)
+    if out is not None:
+        require_replaceable(out)
+    driven = read_driven(project, tables, intake, exhaust)
+    made, entry = load_pull(pull, project, weather)
+    name = made.name or Path(made.files[0]).stem
+    with progress() as tell:
+        found = confirm_project(project, made, name, driven, tell)
+    if out is not None:
+        write_files(out, confirm_files(found, project.name, name, entry))
+    return Found(
+        f"{verdict_words(found)}\n{contact_words(found)}",
+        lambda: confirm_summary(found, project.name, name, entry, out),
+        lambda: confirm_as_dict(found, entry),
+        written=[] if out is None else [out],
+        clear=found.fulfilled,
+    )

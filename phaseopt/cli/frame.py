@@ -1,14 +1,26 @@
-"""What all commands share: the application, how a command ends, and how it shows progress."""
+"""What all commands share: the application, the options that each of them takes, and how it tells what it found.
 
+A command is a function that returns a `Found`; `command` makes it one, adds `--json`, `--quiet` and `--verbose`, and
+turns wrong input into messages (or, under `--json`, into one object) and an exit code.
+"""
+
+import functools
+import inspect
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
+from phaseopt.cli.colour import coloured, in_colour
+from phaseopt.cli.progress_line import ProgressLine
+from phaseopt.cli.verbose import began, ended
+from phaseopt.cli.words import InJobOrder, mistakes_as_dict
 from phaseopt.errors import InputError
 from phaseopt.output.json_text import json_text
 
@@ -20,10 +32,10 @@ app = typer.Typer(
     epilog="A model does not replace checking the assembled engine by hand, on every cylinder.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    cls=InJobOrder,
 )
 
 ProjectFile = Annotated[Path, typer.Argument(metavar="PROJECT.toml", help="The project file.", show_default=False)]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON object for machines instead of text.")]
 Storage = Annotated[
     str | None,
     typer.Option(
@@ -36,54 +48,150 @@ Storage = Annotated[
 Sheet = Annotated[
     Path | None, typer.Option("--sheet", metavar="F.html", help="Write a measuring sheet to print (A4 or Letter).")
 ]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object for machines instead of text.")]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only the verdict and what was written.")]
+Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Tell versions, kept files and times too.")]
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a command found, and how to tell it.
+
+    `verdict` is the one sentence that matters, all that `--quiet` prints beside `written`, the files or the directory
+    that were written; `text` makes what a person reads, `record` what `--json` prints; `clear` decides the exit code.
+    """
+
+    verdict: str
+    text: Callable[[], str]
+    record: Callable[[], dict[str, Any]]
+    written: Sequence[Path] = ()
+    clear: bool = True
+
+
+@dataclass(frozen=True)
+class Manner:
+    """How a person or a machine wants to be told."""
+
+    json: bool = False
+    quiet: bool = False
+    verbose: bool = False
+
+
+_PLAIN = Manner()
+_manner: ContextVar[Manner] = ContextVar("manner", default=_PLAIN)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        typer.echo(f"phaseopt {version('phaseopt')}")
+        raise typer.Exit
 
 
 @app.callback()
-def _phaseopt() -> None:
-    """Without this, an application of one command would have no command names."""
+def _phaseopt(
+    quiet: Quiet = False,
+    verbose: Verbose = False,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    _manner.set(Manner(quiet=quiet, verbose=verbose))
+
+
+def command(function: Callable[..., Found]) -> Callable[..., None]:
+    """Make a function a command of its name, with the options that all commands share."""
+    own = inspect.signature(function, eval_str=True)
+    shared = {"json": Json, "quiet": Quiet, "verbose": Verbose}
+
+    @functools.wraps(function)
+    def run(**given: Any) -> None:
+        above = _manner.get()
+        asked = {name: bool(given.pop(name)) or getattr(above, name) for name in shared}
+        restore = _manner.set(Manner(**asked))
+        try:
+            with ending():
+                found = function(**given)
+                _tell(found)
+                if not found.clear:
+                    raise typer.Exit(NOT_CLEAR)
+        finally:
+            _manner.reset(restore)
+
+    del run.__wrapped__  # or its parameters would be looked for there
+    run.__annotations__ = {name: each.annotation for name, each in own.parameters.items()} | shared
+    run.__signature__ = own.replace(  # type: ignore[attr-defined]
+        parameters=[
+            *(each.replace(kind=inspect.Parameter.KEYWORD_ONLY) for each in own.parameters.values()),
+            *(
+                inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=False, annotation=annotation)
+                for name, annotation in shared.items()
+            ),
+        ],
+        return_annotation=None,
+    )
+    app.command(function.__name__)(run)
+    return run
 
 
 @contextmanager
 def ending() -> Iterator[None]:
-    """Turn wrong input into messages on standard error and exit code 2, and an interruption into 130."""
+    """Turn wrong input into messages on standard error and exit code 2, and an interruption into 130.
+
+    Under `--json` the mistakes are one object on standard output instead. Under `--verbose` versions, kept files and
+    times go to standard error.
+    """
+    manner = _manner.get()
+    started = time.monotonic()
+    if manner.verbose:
+        began()
     try:
         yield
     except InputError as error:
-        for mistake in error.mistakes:
-            typer.echo(str(mistake), err=True)
+        if manner.json:
+            print_json(mistakes_as_dict(error))
+        else:
+            for mistake in error.mistakes:
+                typer.echo(str(mistake), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     except KeyboardInterrupt:
         typer.echo("interrupted; no result was written (finished parts of a simulation are kept)", err=True)
         raise typer.Exit(INTERRUPTED) from None
+    finally:
+        if manner.verbose:
+            ended(time.monotonic() - started)
+
+
+@contextmanager
+def progress() -> Iterator[ProgressLine]:
+    """The progress line of a command, which `--quiet` keeps silent; `--verbose` tells what each stage took."""
+    manner = _manner.get()
+    with ProgressLine(shown=not manner.quiet) as line:
+        yield line
+    if manner.verbose:
+        for stage, seconds in line.stages.items():
+            typer.echo(f"{seconds:8.1f} s  {stage}", err=True)
+
+
+def _tell(found: Found) -> None:
+    manner = _manner.get()
+    if manner.json:
+        print_json(found.record())
+    elif manner.quiet:
+        say(found.verdict)
+        if found.written:
+            say(f"Written: {', '.join(map(str, found.written))}")
+    else:
+        say(found.text())
+
+
+def say(text: str) -> None:
+    """Text for a person on standard output, its verdicts in colour on a terminal."""
+    sys.stdout.flush()
+    typer.echo(coloured(text) if in_colour() else text)
 
 
 def print_json(found: dict[str, Any]) -> None:
     """One JSON object on standard output; a number that is not finite becomes null."""
     typer.echo(json_text(found))
-
-
-class ProgressLine:
-    """One line on standard error that tells how far the work is and about how long it still takes.
-
-    Silent where standard error is not a terminal.
-    """
-
-    def __init__(self) -> None:
-        self.started = time.monotonic()
-        self.shown = sys.stderr.isatty()
-
-    def __call__(self, fraction: float, text: str) -> None:
-        """Show the share of the work done, 0 to 1, and what is going on."""
-        if not self.shown:
-            return
-        spent = time.monotonic() - self.started
-        left = f", about {spent * (1 - fraction) / fraction:.0f} s left" if fraction > 0.1 else ""
-        done = round(24 * fraction)
-        sys.stderr.write(f"\r\x1b[K[{'#' * done}{'.' * (24 - done)}] {fraction:4.0%} {text}{left}")
-        sys.stderr.flush()
-
-    def close(self) -> None:
-        """Clear the line."""
-        if self.shown:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Json, ProjectFile, Sheet, app, ending, print_json
+from phaseopt.cli.frame import Found, ProjectFile, Sheet, command
 
 Out = Annotated[
     Path | None,
@@ -13,32 +13,33 @@ Out = Annotated[
 ]
 
 
-@app.command()
-def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None, json: Json = False) -> None:
-    """Contact limits from geometry alone; needs no torque."""
-    with ending():
-        from phaseopt.clearance.limits import phase_limits
-        from phaseopt.clearance.model import contact_model
-        from phaseopt.output.directory import require_replaceable, write_files
-        from phaseopt.output.limits_files import limits_files
-        from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
-        from phaseopt.project_file import load_project
-        from phaseopt.report.drop_table import drops_as_dict
-        from phaseopt.report.limits_text import limits_as_dict, limits_summary
-        from phaseopt.report.sheet import limits_sheet
+@command
+def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> Found:
+    """Which timings can touch nothing; needs no dyno."""
+    from phaseopt.clearance.limits import phase_limits
+    from phaseopt.clearance.model import contact_model
+    from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.limits_files import limits_files
+    from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
+    from phaseopt.project_file import load_project
+    from phaseopt.report.drop_table import drops_as_dict
+    from phaseopt.report.limits_text import limits_as_dict, limits_summary, limits_verdict
+    from phaseopt.report.sheet import limits_sheet
 
-        project = load_project(project_file)
-        if sheet is not None:
-            require_replaceable_sheet(sheet)
-        if out is not None:
-            require_replaceable(out)
-        model = contact_model(project)
-        found = phase_limits(model)
-        if sheet is not None:
-            write_sheet(sheet, limits_sheet(model, found))
-        if out is not None:
-            write_files(out, limits_files(model, found))
-        if json:
-            print_json(limits_as_dict(model, found) | {"drops": drops_as_dict(model)})
-        else:
-            typer.echo(limits_summary(model, found))
+    project = load_project(project_file)
+    if sheet is not None:
+        require_replaceable_sheet(sheet)
+    if out is not None:
+        require_replaceable(out)
+    model = contact_model(project)
+    found = phase_limits(model)
+    if sheet is not None:
+        write_sheet(sheet, limits_sheet(model, found))
+    if out is not None:
+        write_files(out, limits_files(model, found))
+    return Found(
+        limits_verdict(model, found),
+        lambda: limits_summary(model, found),
+        lambda: limits_as_dict(model, found) | {"drops": drops_as_dict(model)},
+        written=[path for path in (out, sheet) if path is not None],
+    )

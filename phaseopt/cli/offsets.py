@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, Storage, app, ending, print_json
+from phaseopt.cli.frame import Found, ProjectFile, Storage, command, progress
 
 Trials = Annotated[
     int,
@@ -14,31 +14,29 @@ Trials = Annotated[
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the trials and a page.")]
 
 
-@app.command()
-def offsets(
-    project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None, json: Json = False
-) -> None:
-    """Installed offsets of both cams: torque against the gap that a phaser fault leaves."""
-    with ending():
-        from phaseopt.output.directory import require_replaceable, write_files
-        from phaseopt.output.offsets_files import offsets_files
-        from phaseopt.project_file import load_project
-        from phaseopt.report.offsets_text import study_as_dict, summary
-        from phaseopt.study.offsets import study_offsets
+@command
+def offsets(project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None) -> Found:
+    """Where the cams would best be fitted.
 
-        project = load_project(project_file)
-        if out is not None:
-            require_replaceable(out)
-        progress = ProgressLine()
-        try:
-            study = study_offsets(project, trials, storage, progress)
-        finally:
-            progress.close()
-        if out is not None:
-            write_files(out, offsets_files(study))
-        if json:
-            print_json(study_as_dict(study))
-        else:
-            typer.echo(summary(study, out))
-        if study.recommended is None:
-            raise typer.Exit(NOT_CLEAR)
+    Torque against the gap that a phaser fault leaves, at many pairs of installed offsets.
+    """
+    from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.offsets_files import offsets_files
+    from phaseopt.project_file import load_project
+    from phaseopt.report.offsets_text import recommended_words, study_as_dict, summary
+    from phaseopt.study.offsets import study_offsets
+
+    project = load_project(project_file)
+    if out is not None:
+        require_replaceable(out)
+    with progress() as tell:
+        study = study_offsets(project, trials, storage, tell)
+    if out is not None:
+        write_files(out, offsets_files(study))
+    return Found(
+        recommended_words(study),
+        lambda: summary(study, out),
+        lambda: study_as_dict(study),
+        written=[] if out is None else [out],
+        clear=study.recommended is not None,
+    )

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, app, ending, print_json
+from phaseopt.cli.frame import Found, ProjectFile, command, progress
 
 Pulls = Annotated[int, typer.Option("--pulls", metavar="N", min=1, max=100, help="How many pulls to plan.")]
 Out = Annotated[
@@ -13,29 +13,27 @@ Out = Annotated[
 ]
 
 
-@app.command()
-def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None, json: Json = False) -> None:
-    """The next pulls to make: those that tell most about the best tables, from safe to bold."""
-    with ending():
-        from phaseopt.output.directory import require_replaceable, write_files
-        from phaseopt.output.run_sheet_files import run_sheet_files
-        from phaseopt.project_file import load_project
-        from phaseopt.report.run_sheet_text import run_sheet_as_dict, run_sheet_summary
-        from phaseopt.study.planning import planned_sheet
+@command
+def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Found:
+    """The next pulls to make, from safe to bold, with a run sheet."""
+    from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.run_sheet_files import run_sheet_files
+    from phaseopt.project_file import load_project
+    from phaseopt.report.run_sheet_text import run_sheet_as_dict, run_sheet_summary, sheet_verdict
+    from phaseopt.study.planning import planned_sheet
 
-        project = load_project(project_file)
-        if out is not None:
-            require_replaceable(out)
-        progress = ProgressLine()
-        try:
-            sheet = planned_sheet(project, pulls, progress)
-        finally:
-            progress.close()
-        if out is not None and sheet.pulls:
-            write_files(out, run_sheet_files(sheet))
-        if json:
-            print_json(run_sheet_as_dict(sheet))
-        else:
-            typer.echo(run_sheet_summary(sheet, out if sheet.pulls else None))
-        if not sheet.pulls or sheet.left_out:
-            raise typer.Exit(NOT_CLEAR)
+    project = load_project(project_file)
+    if out is not None:
+        require_replaceable(out)
+    with progress() as tell:
+        sheet = planned_sheet(project, pulls, tell)
+    folder = out if sheet.pulls else None
+    if folder is not None:
+        write_files(folder, run_sheet_files(sheet))
+    return Found(
+        sheet_verdict(sheet),
+        lambda: run_sheet_summary(sheet, folder),
+        lambda: run_sheet_as_dict(sheet),
+        written=[] if folder is None else [folder],
+        clear=bool(sheet.pulls) and not sheet.left_out,
+    )

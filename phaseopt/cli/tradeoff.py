@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import NOT_CLEAR, Json, ProgressLine, ProjectFile, Storage, app, ending, print_json
+from phaseopt.cli.frame import Found, ProjectFile, Storage, command, progress
 
 Trials = Annotated[
     int, typer.Option("--trials", metavar="N", min=8, max=5000, help="Trials in all, those of earlier runs included.")
@@ -13,31 +13,29 @@ Trials = Annotated[
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the curve, trials and knee.")]
 
 
-@app.command()
-def tradeoff(
-    project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None, json: Json = False
-) -> None:
-    """Smoothness, slew in hand and caution against torque: the curve, and a knee to take or leave."""
-    with ending():
-        from phaseopt.output.directory import require_replaceable, write_files
-        from phaseopt.output.tradeoff_files import tradeoff_files
-        from phaseopt.project_file import load_project
-        from phaseopt.report.tradeoff_text import tradeoff_as_dict, tradeoff_summary
-        from phaseopt.study import tradeoff as study
+@command
+def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None) -> Found:
+    """What smoother tables, slew in hand and caution cost in torque.
 
-        project = load_project(project_file)
-        if out is not None:
-            require_replaceable(out)
-        progress = ProgressLine()
-        try:
-            found = study.tradeoff(project, trials, storage, progress)
-        finally:
-            progress.close()
-        if out is not None:
-            write_files(out, tradeoff_files(found))
-        if json:
-            print_json(tradeoff_as_dict(found))
-        else:
-            typer.echo(tradeoff_summary(found, out))
-        if not found.verdict.accepted:
-            raise typer.Exit(NOT_CLEAR)
+    Many searches on one torque model: the curve, and a knee to take or leave.
+    """
+    from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.tradeoff_files import tradeoff_files
+    from phaseopt.project_file import load_project
+    from phaseopt.report.tradeoff_text import knee_words, tradeoff_as_dict, tradeoff_summary, verdict_words
+    from phaseopt.study import tradeoff as study
+
+    project = load_project(project_file)
+    if out is not None:
+        require_replaceable(out)
+    with progress() as tell:
+        found = study.tradeoff(project, trials, storage, tell)
+    if out is not None:
+        write_files(out, tradeoff_files(found))
+    return Found(
+        f"{knee_words(found)} {verdict_words(found)}",
+        lambda: tradeoff_summary(found, out),
+        lambda: tradeoff_as_dict(found),
+        written=[] if out is None else [out],
+        clear=found.verdict.accepted,
+    )

@@ -9,7 +9,7 @@ from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import EDGES, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
-from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.clearance.rules import CLEAR, CONTACT, SHORT, floored
 from phaseopt.project import SIDES, Project
 from phaseopt.report.drop_table import drop_table
 from phaseopt.report.faults import fault_lines
@@ -29,6 +29,14 @@ def limits_summary(model: ContactModel, limits: Limits) -> str:
     lines += [f"Note: {note}" for note in (*model.notes, *_of_caps(model.project))]
     lines += [f"Not covered: {', '.join(model.not_covered)}", "", BEFORE_TURNING]
     return "\n".join(lines)
+
+
+def limits_verdict(model: ContactModel, limits: Limits) -> str:
+    """The clamps that are safe as a whole, and full travel, in one line."""
+    clamps = " or ".join(box_words(model, box) for box in limits.boxes)
+    travel = limits.full_travel.verdict
+    words = {CLEAR: "is clear", SHORT: "does not keep the rules", CONTACT: "would TOUCH"}[travel]
+    return f"{model.project.name}: safe as a whole up to {model.top_speed:.0f} rpm: {clamps}; full travel {words}"
 
 
 def limits_notes(model: ContactModel) -> list[str]:

@@ -85,6 +85,13 @@ def to_log(project: Project) -> str:
     return f"as torque.columns has it: {', '.join(named)}."
 
 
+def sheet_verdict(sheet: RunSheet) -> str:
+    """How many pulls are planned, and when to stop, in one line."""
+    count = len(sheet.pulls)
+    left = f"; {sheet.left_out} left out, for they are not clear" if sheet.left_out else ""
+    return f"{sheet.model.project.name}: {count} pull{'s' if count != 1 else ''} planned{left}. {sheet.stop}"
+
+
 def run_sheet_summary(sheet: RunSheet, folder: Path | None) -> str:
     """The pulls for a terminal.
 

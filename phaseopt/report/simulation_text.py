@@ -42,6 +42,11 @@ def simulation_summary(project: Project, grid: xr.Dataset, written: list[Path], 
     return "\n\n".join(parts) + "\n"
 
 
+def simulation_verdict(project: Project, grid: xr.Dataset) -> str:
+    """The peak and the dip of simulated torque, in one line."""
+    return f"{project.name}, by simulation: {'; '.join(shape_lines(project, full_throttle(project, grid)))}"
+
+
 def simulation_record(project: Project, grid: xr.Dataset, written: list[Path], kept: bool) -> dict[str, Any]:
     """The same for machines."""
     full = full_throttle(project, grid)

@@ -118,15 +118,19 @@ def study_words(found: Tradeoff) -> list[str]:
     return lines
 
 
+def verdict_words(found: Tradeoff) -> str:
+    """The verdict on the knee's tables in one sentence."""
+    if not found.verdict.accepted:
+        return "THE KNEE'S TABLES ARE NOT CLEAR; do not use its settings."
+    between = "between cells" if found.verdict.clear else "between neighbouring cells, by the looser rule"
+    return f"The knee's tables are clear in every cell and {between}."
+
+
 def contact_words(found: Tradeoff) -> str:
-    """The verdict on the knee's tables."""
+    """The verdict on the knee's tables, full travel, and the cell that is closest."""
     verdict = found.verdict
-    clear = "the knee's tables are clear in every cell and " + (
-        "between cells" if verdict.clear else "between neighbouring cells, by the looser rule"
-    )
-    said = clear if verdict.accepted else "THE KNEE'S TABLES ARE NOT CLEAR; do not use its settings"
-    sentences = (said, verdict.full_travel.sentence, f"worst: {verdict.worst}")
-    return " ".join(f"{capital(sentence).rstrip('.')}." for sentence in sentences)
+    sentences = (verdict.full_travel.sentence, f"closest: {verdict.worst}")
+    return " ".join([verdict_words(found), *(f"{capital(sentence).rstrip('.')}." for sentence in sentences)])
 
 
 def tradeoff_summary(found: Tradeoff, folder: Path | None) -> str:

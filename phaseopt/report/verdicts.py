@@ -73,7 +73,7 @@ def check_summary(model: ContactModel, verdict: Verdict | ClampVerdict) -> str:
 def _tables_lines(project: Project, verdict: Verdict) -> list[str]:
     cells = verdict.cells["verdict"].to_numpy()
     bad = [(r, load) for r, row in enumerate(cells) for load, word in enumerate(row) if word != CLEAR]
-    lines = [f"{project.name}: the tables are {_found(verdict)}", ""]
+    lines = [found_words(project, verdict), ""]
     lines += [f"Cells        {cells.size - len(bad)} of {cells.size} clear; closest: {verdict.worst}"]
     lines += [f"             {_cell_words(verdict, r, load)}" for r, load in bad[:CELLS_LISTED]]
     if len(bad) > CELLS_LISTED:
@@ -81,18 +81,22 @@ def _tables_lines(project: Project, verdict: Verdict) -> list[str]:
     return lines
 
 
-def _found(verdict: Verdict) -> str:
+def found_words(project: Project, verdict: Verdict | ClampVerdict) -> str:
+    """The verdict in one line, with the project's name."""
+    what = f"{project.name}: the {'tables' if isinstance(verdict, Verdict) else 'clamps'} are"
     if verdict.clear:
-        return "clear"
+        return f"{what} clear"
     if verdict.accepted:
-        return "NOT CLEAR as a box; accepted by the looser rule of neighbouring cells, which the project chooses"
-    return "NOT CLEAR"
+        return (
+            f"{what} NOT CLEAR as a box; accepted by the looser rule of neighbouring cells, which the project chooses"
+        )
+    return f"{what} NOT CLEAR"
 
 
 def _clamps_lines(project: Project, verdict: ClampVerdict) -> list[str]:
     words = verdict.speeds["verdict"].to_numpy()
     bad = np.flatnonzero(words != CLEAR)
-    lines = [f"{project.name}: the clamps are {'clear' if verdict.clear else 'NOT CLEAR'}", ""]
+    lines = [found_words(project, verdict), ""]
     lines.append(
         f"Speeds       {words.size - bad.size} of {words.size} clear: any phase with any other within the clamps"
     )
