@@ -1,0 +1,88 @@
+"""Pages as a browser sees them: Debian's Chromium, what it complains of, and the accessibility rules of axe-core.
+
+Without a browser these tests are reported as not run, with what to install; where `PHASEOPT_NEEDS_BROWSER` is set, as
+in continuous integration, a missing browser is a failure.
+"""
+
+import os
+import shutil
+import subprocess
+import tarfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NoReturn
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+NEEDED = "PHASEOPT_NEEDS_BROWSER"
+NAMES = ("chromium", "chromium-browser", "google-chrome")
+
+
+@dataclass
+class Opened:
+    """A page that is open, with what the browser complained of and what it asked the network for."""
+
+    page: Page
+    complaints: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+
+def missing(what: str) -> NoReturn:
+    """Not run, or a failure where a browser is asked for."""
+    words = f"{what}: not run. Install Debian's chromium and npm (apt-get install chromium npm)"
+    if os.environ.get(NEEDED):
+        pytest.fail(words)
+    pytest.skip(words)
+
+
+@contextmanager
+def launched() -> Iterator[Browser]:
+    """Chromium without a window."""
+    path = next(filter(None, map(shutil.which, NAMES)), None)
+    if path is None:
+        missing("no browser")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@contextmanager
+def opened(browser: Browser, file: Path, **options: Any) -> Iterator[Opened]:
+    """A page opened from a file. Parameters: `options` of the browser's context, as `color_scheme` and `viewport`."""
+    context = browser.new_context(**options)
+    found = Opened(context.new_page())
+    found.page.on("console", lambda m: found.complaints.append(m.text) if m.type in ("error", "warning") else None)
+    found.page.on("pageerror", lambda error: found.complaints.append(str(error)))
+    found.page.on("request", lambda request: found.requests.append(request.url))
+    found.page.goto(file.as_uri())
+    found.page.wait_for_load_state("load")
+    found.requests.remove(file.as_uri())
+    yield found
+    context.close()
+
+
+def axe_source(folder: Path) -> str:
+    """axe-core from its registry, as a script."""
+    npm = shutil.which("npm")
+    if npm is None:
+        missing("no npm")
+    subprocess.run([npm, "pack", "--silent", "axe-core@4"], cwd=folder, check=True, capture_output=True)
+    (packed,) = folder.glob("axe-core-*.tgz")
+    with tarfile.open(packed) as archive:
+        script = archive.extractfile("package/axe.min.js")
+        assert script is not None
+        return script.read().decode("utf-8")
+
+
+def violations(page: Page, axe: str) -> list[str]:
+    """What axe-core finds wrong by the rules of WCAG 2 A and AA and its best practices, with the places."""
+    page.evaluate(axe)
+    found = page.evaluate("() => axe.run(document)")
+    return [
+        f"{each['id']}: {each['help']} ({'; '.join(str(node['target'][0]) for node in each['nodes'][:3])})"
+        for each in found["violations"]
+    ]

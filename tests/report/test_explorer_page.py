@@ -1,0 +1,103 @@
+"""The page in a browser: nothing asked of the network, cells and sliders answer, numbers are those of `cells.csv`."""
+
+import csv
+import io
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from browser import Opened, opened, violations
+from playwright.sync_api import Browser
+
+from phaseopt.job import Build
+from phaseopt.output.files import build_files
+
+
+@pytest.fixture(scope="module")
+def files(both: Build) -> dict[str, str]:
+    return build_files(both)
+
+
+@pytest.fixture
+def shown(browser: Browser, files: dict[str, str], tmp_path: Path) -> Iterator[Opened]:
+    file = tmp_path / "report.html"
+    file.write_text(files["report.html"], encoding="utf-8")
+    with opened(browser, file) as found:
+        yield found
+        assert found.complaints == []
+        assert found.requests == []
+
+
+def number(text: str) -> float:
+    return float(text.replace("−", "-"))
+
+
+def gaps_told(found: Opened) -> list[list[str]]:
+    rows = found.page.locator("#explorer-gaps tr").all()
+    return [[cell.inner_text() for cell in row.locator("td").all()] for row in rows]
+
+
+def test_a_click_and_the_arrow_keys_open_cells_with_the_numbers_of_cells_csv(
+    shown: Opened, files: dict[str, str], both: Build
+) -> None:
+    rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
+    cells, wide = shown.page.locator("#tables table.grid").first.locator("tbody td"), both.tables.load.size
+    cells.nth(2 * wide).click()
+    at = 2 * wide
+    for key, by in (
+        ("", 0),
+        ("ArrowDown", wide),
+        ("ArrowRight", 1),
+        ("End", wide - 2),
+        ("Home", 1 - wide),
+        ("ArrowUp", -wide),
+    ):
+        if key:
+            shown.page.keyboard.press(key)
+            at += by
+        row = rows[at]
+        shown.page.wait_for_function("t => document.querySelector('#explorer-cell').textContent === t",
+                                     arg=f"{float(row['rpm']):g} rpm, {float(row['load']):g} kPa")  # fmt: skip
+        assert cells.nth(at).get_attribute("aria-selected") == "true"
+        torque = shown.page.locator("#explorer-torque").inner_text()
+        told = re.search(r"torque (\S+) ± (\S+)", torque)
+        assert told is not None
+        for text, name in zip(told.groups(), ("torque", "torque_deviation"), strict=True):
+            assert number(text) == pytest.approx(float(row[name]), abs=0.05 + 1e-9)
+        for contact, gaps in zip(both.model.contacts, gaps_told(shown), strict=True):
+            for name, text in (("static", gaps[1]), ("running", gaps[3])):
+                value, guaranteed = number(text.split()[0]), float(row[f"{contact}_{name}"])
+                assert guaranteed - 0.01 - 1e-6 < value <= guaranteed  # to 0.01 mm, rounded down
+
+
+def test_sliders_move_the_phasers_and_tell_a_fault(shown: Opened) -> None:
+    page = shown.page
+    slider = page.locator("#explorer-intake")
+    own = slider.input_value()
+    before = page.locator("#explorer-events-words").inner_text()
+    slider.focus()
+    page.keyboard.press("End")
+    page.wait_for_function("t => document.querySelector('#explorer-events-words').textContent !== t", arg=before)
+    assert page.locator("#explorer-verdict").get_attribute("data-verdict") in ("short", "touches")
+    assert "Outside the clamps" in page.locator("#explorer-verdict").inner_text()
+    assert re.search(r"SHORT|TOUCHES", page.locator("#explorer-gaps").inner_text())
+    page.locator("#explorer-back").click()
+    page.wait_for_function("v => document.querySelector('#explorer-intake').value === v", arg=own)
+    assert page.locator("#explorer-verdict").get_attribute("data-verdict") == "clear"
+
+
+def test_every_picture_has_words(shown: Opened) -> None:
+    for canvas in shown.page.locator("#explorer canvas").all():
+        assert len(canvas.get_attribute("aria-label") or "") > 30
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_rule_of_accessibility_is_broken(
+    browser: Browser, files: dict[str, str], tmp_path: Path, axe: str, scheme: str
+) -> None:
+    """Checked against axe-core, which holds the rules of WCAG 2."""
+    file = tmp_path / "report.html"
+    file.write_text(files["report.html"], encoding="utf-8")
+    with opened(browser, file, color_scheme=scheme) as found:
+        assert violations(found.page, axe) == []
