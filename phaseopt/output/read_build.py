@@ -1,0 +1,81 @@
+"""A finished build read back from its directory: its record checked, and every file held against its hash."""
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from phaseopt.errors import InputError
+from phaseopt.input_hashes import input_hashes
+from phaseopt.output.directory import RECORD
+from phaseopt.project import Project
+
+FORMAT = 1  # of the record; raised whenever what is read from it would be found elsewhere
+OUTPUTS = "outputs_sha256"  # the key of the record that holds the hash of every other file
+_AGAIN = "build it again"
+_NAME_IT = "name the directory after --out of `phaseopt build`"
+
+
+@dataclass(frozen=True, eq=False)
+class FinishedBuild:
+    """A directory that `phaseopt build` wrote, as it wrote it. `record` is its run.json."""
+
+    directory: Path
+    record: dict[str, Any]
+
+    def file(self, name: str) -> Path | None:
+        """One of its files, checked; None where this build wrote none of that name."""
+        return self.directory / name if name in self.record[OUTPUTS] else None
+
+    def changed_inputs(self, project: Project) -> tuple[str, ...]:
+        """Input files of a project that are not those of this build, by their path from the project's folder."""
+        then, now = self.record["inputs_sha256"], input_hashes(project)
+        return tuple(sorted(name for name in then.keys() | now.keys() if then.get(name) != now.get(name)))
+
+
+def read_build(directory: Path) -> FinishedBuild:
+    """Read a build's directory.
+
+    Raises `InputError` where it is not one, where another version wrote it, and where a file of it is missing or was
+    changed since: a table that was edited is no longer the one that was checked.
+    """
+    path = directory / RECORD
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise _error(
+            directory, "no finished build is here", "name the directory after --out of `phaseopt build`"
+        ) from None
+    except (OSError, ValueError) as error:
+        raise _error(path, "the record of the build cannot be read", _AGAIN) from error
+    if not isinstance(record, dict) or record.get("made_by") != "phaseopt" or "verdict" not in record:
+        raise _error(path, "not the record of a build", _NAME_IT)
+    if record.get("format") != FORMAT:
+        raise _error(path, "another version of phaseopt wrote this build", _AGAIN)
+    if not isinstance(record.get(OUTPUTS), dict) or not isinstance(record.get("inputs_sha256"), dict):
+        raise _error(path, "the record of the build is damaged", _AGAIN)
+    for name, wanted in record[OUTPUTS].items():
+        if Path(name).name != name:
+            raise _error(path, f"{name!r} would leave the directory", _AGAIN)
+        _require_same(directory / name, wanted)
+    return FinishedBuild(directory, record)
+
+
+def outputs_of(files: dict[str, str]) -> dict[str, Any]:
+    """What a record says of the files beside it."""
+    hashes = {name: hashlib.sha256(text.encode("utf-8")).hexdigest() for name, text in sorted(files.items())}
+    return {"format": FORMAT, OUTPUTS: hashes}
+
+
+def _require_same(path: Path, wanted: str) -> None:
+    try:
+        found = hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as error:
+        raise _error(path, "a file of the build is missing or cannot be read", _AGAIN) from error
+    if found != wanted:
+        raise _error(path, "changed since it was built, so nothing that was proved holds of it", _AGAIN)
+
+
+def _error(path: Path, problem: str, mend: str) -> InputError:
+    return InputError.one(problem, mend=mend, file=path)

@@ -1,0 +1,70 @@
+"""A build read back: as it was written, or refused with what is wrong and how to mend it."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hillclimb import pulls_alone, pulls_alone_file
+
+from phaseopt.errors import InputError
+from phaseopt.job import Build
+from phaseopt.output.directory import write_files
+from phaseopt.output.files import build_files
+from phaseopt.output.read_build import read_build
+from phaseopt.project_file import load_project
+
+
+@pytest.fixture(scope="module")
+def files(hillclimb: Build) -> dict[str, str]:
+    return build_files(hillclimb)
+
+
+@pytest.fixture
+def out(files: dict[str, str], tmp_path: Path) -> Path:
+    write_files(tmp_path / "out", files)
+    return tmp_path / "out"
+
+
+def test_what_was_written_is_read(out: Path, files: dict[str, str]) -> None:
+    found = read_build(out)
+    table = found.file("intake_phase.csv")
+    assert table is not None
+    assert table.read_bytes() == files["intake_phase.csv"].encode()
+    assert found.file("airflow.csv") is None  # nothing was simulated
+    assert found.changed_inputs(pulls_alone()) == ()
+
+
+def test_inputs_that_changed_are_named(out: Path, tmp_path: Path) -> None:
+    moved = load_project(pulls_alone_file(tmp_path))
+    changed = read_build(out).changed_inputs(moved)
+    assert "project.toml" in changed
+
+
+def record_with(**changes: object) -> Callable[[Path], None]:
+    def change(out: Path) -> None:
+        path = out / "run.json"
+        path.write_text(json.dumps(json.loads(path.read_text()) | changes))
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("damage", "said"),
+    [
+        (lambda out: (out / "run.json").unlink(), "no finished build is here"),
+        (lambda out: (out / "run.json").write_text('{"made_by": "phase'), "cannot be read"),
+        (lambda out: (out / "run.json").write_text('{"made_by": "phaseopt"}'), "not the record of a build"),
+        (record_with(made_by="someone"), "not the record of a build"),
+        (record_with(format=99), "another version"),
+        (record_with(outputs_sha256=None), "damaged"),
+        (record_with(outputs_sha256={"../x.csv": "0"}), "would leave the directory"),
+        (lambda out: (out / "cells.csv").unlink(), "cells.csv: a file of the build is missing"),
+        (lambda out: (out / "intake_phase.csv").write_text("rpm,1"), "intake_phase.csv: changed since it was built"),
+    ],
+)  # fmt: skip
+def test_a_damaged_build_is_refused(out: Path, damage: Callable[[Path], None], said: str) -> None:
+    damage(out)
+    with pytest.raises(InputError) as caught:
+        read_build(out)
+    assert said in str(caught.value)
