@@ -1,0 +1,95 @@
+"""Cam-phase tables that make the most torque inside the contact limits of a twin-cam engine.
+
+The job in Python, a stage a line; each stage takes what those before it found, and none writes a file but the last:
+
+>>> import phaseopt as po
+>>> project = po.load_project("examples/intake_only/project.toml")
+>>> limits = po.phase_limits(project)                       # which timings are safe: crank degrees, mm
+>>> points = po.reduce_logs(project)                        # torque points of the pulls: N·m
+>>> model = po.fit_torque(project, points)                  # torque at any speed, load and timing, and its doubt
+>>> found = po.search_tables(project, limits, model)        # the best tables, their value and bound
+>>> verdict = po.check_tables(project, found.tables)        # judged anew, by bound
+>>> print(verdict.accepted, found.tables.intake.attrs["units"])
+True degree
+
+With [cycle] in the project, `prior = po.simulate(project, points)` goes before `po.fit_torque(project, points, prior)`.
+`po.build(project)` is all of it, and `po.write_build(directory, build)` writes what the command line writes.
+
+Mistakes in what was given raise `InputError`, with file, key or line, and mend. Whatever is found shows itself in a few
+lines, and in a notebook as a table. Nothing heavy is imported before it is asked for.
+
+A model does not replace checking the assembled engine by hand, on every cylinder.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from phaseopt.clearance.check import Verdict
+    from phaseopt.clearance.limits import Limits
+    from phaseopt.errors import InputError
+    from phaseopt.job import Build, build
+    from phaseopt.output.files import write_build
+    from phaseopt.project import Project
+    from phaseopt.project_file import load_project
+    from phaseopt.stages import BestTables, check_tables, phase_limits, search_tables
+    from phaseopt.study.confirm import confirm_pull
+    from phaseopt.study.planning import plan_next_pulls
+    from phaseopt.tables import PhaseTables, read_tables
+    from phaseopt.torque.pulls import Reduction, reduce_logs
+    from phaseopt.torque_model import Simulated, TorqueModel, fit_torque, simulate
+
+__all__ = [
+    "BestTables",
+    "Build",
+    "InputError",
+    "Limits",
+    "PhaseTables",
+    "Project",
+    "Reduction",
+    "Simulated",
+    "TorqueModel",
+    "Verdict",
+    "build",
+    "check_tables",
+    "confirm_pull",
+    "fit_torque",
+    "load_project",
+    "phase_limits",
+    "plan_next_pulls",
+    "read_tables",
+    "reduce_logs",
+    "search_tables",
+    "simulate",
+    "write_build",
+]
+
+_PLACES = {
+    "clearance.check": ("Verdict",),
+    "clearance.limits": ("Limits",),
+    "errors": ("InputError",),
+    "job": ("Build", "build"),
+    "output.files": ("write_build",),
+    "project": ("Project",),
+    "project_file": ("load_project",),
+    "stages": ("BestTables", "check_tables", "phase_limits", "search_tables"),
+    "study.confirm": ("confirm_pull",),
+    "study.planning": ("plan_next_pulls",),
+    "tables": ("PhaseTables", "read_tables"),
+    "torque.pulls": ("Reduction", "reduce_logs"),
+    "torque_model": ("Simulated", "TorqueModel", "fit_torque", "simulate"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    """A public name, imported when it is first asked for."""
+    for place, names in _PLACES.items():
+        if name in names:
+            found = getattr(import_module(f"phaseopt.{place}"), name)
+            globals()[name] = found
+            return found
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -20,6 +20,7 @@ from phaseopt.progress import Progress, Remembered, part, silent
 from phaseopt.project import Project
 from phaseopt.search.solve import SearchResult
 from phaseopt.search.worth import TorqueMap, cell_weights
+from phaseopt.shows_itself import ShowsItself
 from phaseopt.stages import BestTables, baseline_tables, check_tables, phase_limits, refuse_unguarded, search_tables
 from phaseopt.study.again import Again
 from phaseopt.study.dips import Dip, dips
@@ -37,8 +38,8 @@ _IN_REACH = "the torque model speaks of the cell"
 _MEASURED = "measured points reach the cell; elsewhere its torque, if known, rests on a simulation or a given grid"
 
 
-@dataclass(frozen=True, eq=False)
-class Build:
+@dataclass(frozen=True, eq=False, repr=False)
+class Build(ShowsItself):
     """What a build found.
 
     `reduction`, `surrogate`, `simulation`, `loo_rmse` and `lopo_rmse` are those of its `TorqueModel`. `torque` has dims

@@ -25,7 +25,12 @@ def load_project(path: str | Path) -> Project:
     """Read and validate a project file.
 
     Parameters: `path` of a TOML file; relative paths in it start from its folder.
+    Returns the `Project`, validated as a whole; its values are in the documented units.
     Raises `InputError` with every mistake found: file, key, value and mend.
+
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> project.intake.offset, project.intake.phaser.travel  # crank degrees
+    (-12.0, (0.0, 45.0))
     """
     file = Path(path)
     raw = _read_toml(file)

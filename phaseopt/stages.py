@@ -20,12 +20,13 @@ from phaseopt.project import SIDES, Project
 from phaseopt.search.loosened import solve_loosened
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.search.worth import TorqueMap, search_problem, torque_map
+from phaseopt.shows_itself import ShowsItself
 from phaseopt.tables import PhaseTables, read_tables, rest_tables
 from phaseopt.torque_model import TorqueModel, told_of
 
 
-@dataclass(frozen=True, eq=False)
-class BestTables:
+@dataclass(frozen=True, eq=False, repr=False)
+class BestTables(ShowsItself):
     """The best tables found, how far from the best possible they can be, and what they were found from.
 
     `tables`; `search`, the search's own account of them (what holds each cell, the box they lie in); `labels`, torque

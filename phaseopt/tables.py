@@ -17,6 +17,7 @@ import xarray as xr
 from phaseopt.csv_columns import number_of, text_of
 from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Project, Side
+from phaseopt.shows_itself import ShowsItself
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -28,8 +29,8 @@ AXIS_ATTRS = {
 _LAYOUT = f"a first row {CORNER},load,load,... and one row a speed: rpm,phase,phase,..."
 
 
-@dataclass(frozen=True, eq=False)
-class PhaseTables:
+@dataclass(frozen=True, eq=False, repr=False)
+class PhaseTables(ShowsItself):
     """Two tables on shared axes.
 
     `intake` and `exhaust` have dims ("rpm", "load") and hold phase in crank degrees from rest, + = advanced; the table
@@ -238,19 +239,25 @@ def _error(path: Path, line: int, problem: str, mend: str) -> InputError:
     return InputError.one(problem, mend=mend, file=path, where=f"line {line}")
 
 
-def read_tables(project: Project, intake: Path | None, exhaust: Path | None) -> PhaseTables:
-    """Read a pair of tables and hold them against the project.
+def read_tables(project: Project, intake: str | Path | None = None, exhaust: str | Path | None = None) -> PhaseTables:
+    """Read a pair of tables in the neutral CSV and hold them against the project.
 
     A cam without a phaser needs no file; its table is all 0. Where one phaser moves both sets of lobes, one file is
-    enough, and two must say the same.
+    enough, and two must say the same. Returns phases in crank degrees from rest, + = advanced, on the project's axes.
 
     Raises
     ------
     InputError
         Whatever `read_table` refuses; a file missing for a cam that moves; axes that are not the project's; a phase
         for a cam that does not move; two tables for one phaser that differ.
+
+    >>> from phaseopt.project_file import load_project
+    >>> project, folder = load_project("examples/hillclimb/project.toml"), "maps/hillclimb-start"
+    >>> tables = read_tables(project, f"{folder}/intake_phase.csv", f"{folder}/exhaust_phase.csv")
+    >>> tables.intake.dims, tables.intake.attrs["units"]
+    (('rpm', 'load'), 'degree')
     """
-    given = {"intake": intake, "exhaust": exhaust}
+    given = {side: None if path is None else Path(path) for side, path in zip(SIDES, (intake, exhaust), strict=True)}
     tables = {side: _read_on_axes(project, path) for side, path in given.items() if path is not None}
     if project.arrangement == "together" and len(tables) == 1:
         (only,) = tables.values()
@@ -266,7 +273,7 @@ def read_tables(project: Project, intake: Path | None, exhaust: Path | None) -> 
         raise InputError.one(
             "one phaser moves both cams, yet this table differs from the intake's",
             mend="give the same table for both, or only one",
-            file=exhaust,
+            file=given["exhaust"],
         )
     phases = [tables[side].to_numpy() if side in tables else 0.0 for side in SIDES]
     return PhaseTables.of(project.tables.rpm, project.tables.load, *phases)

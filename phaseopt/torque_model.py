@@ -18,6 +18,7 @@ from phaseopt.cycle.torque_grid import torque_grid
 from phaseopt.errors import InputError
 from phaseopt.progress import Progress, counted, part, silent
 from phaseopt.project import Project
+from phaseopt.shows_itself import ShowsItself
 from phaseopt.surrogate.fitting import fit, simulated, surface_at
 from phaseopt.surrogate.grid_model import fit_given
 from phaseopt.surrogate.prior import GridPrior
@@ -28,8 +29,8 @@ from phaseopt.torque.given import GivenTorque, given_torque
 from phaseopt.torque.pulls import Reduction, reduce_logs
 
 
-@dataclass(frozen=True, eq=False)
-class Simulated:
+@dataclass(frozen=True, eq=False, repr=False)
+class Simulated(ShowsItself):
     """What the simulation brought to a torque model.
 
     `grid` is torque and its kin over speed, load and both centrelines; `config` the engine as simulated there.
@@ -64,8 +65,8 @@ class Simulated:
         return (f"Torque is from pulls on top of a simulation. {KNOCK}",)
 
 
-@dataclass(frozen=True, eq=False)
-class TorqueModel:
+@dataclass(frozen=True, eq=False, repr=False)
+class TorqueModel(ShowsItself):
     """A surface of torque, and what it rests on.
 
     `reduction` holds the measured points, None where nothing was measured; `simulation` what a simulation brought, None

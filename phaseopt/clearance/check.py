@@ -33,6 +33,7 @@ from phaseopt.clearance.rules import (
 )
 from phaseopt.clearance.stacks import root_sum_squares
 from phaseopt.project import SIDES
+from phaseopt.shows_itself import ShowsItself
 from phaseopt.tables import PhaseTables
 
 FloatArray = npt.NDArray[np.float64]
@@ -58,8 +59,8 @@ class BoxVerdict:
     broken_by: str = ""
 
 
-@dataclass(frozen=True, eq=False)
-class Verdict:
+@dataclass(frozen=True, eq=False, repr=False)
+class Verdict(ShowsItself):
     """What a pair of tables does.
 
     Parameters

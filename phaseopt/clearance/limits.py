@@ -20,6 +20,7 @@ from phaseopt.clearance.rest_unsafe import rest_unsafe
 from phaseopt.clearance.rules import margins
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Project
+from phaseopt.shows_itself import ShowsItself
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -44,8 +45,8 @@ class SafeBox:
         return (self.intake_to - self.intake_from + 1) * (self.exhaust_to - self.exhaust_from + 1)
 
 
-@dataclass(frozen=True, eq=False)
-class Limits:
+@dataclass(frozen=True, eq=False, repr=False)
+class Limits(ShowsItself):
     """What timings the rules leave.
 
     Parameters

@@ -16,8 +16,8 @@ Out = Annotated[
 def build(project_file: ProjectFile, out: Out) -> Found:
     """The whole job: limits, logs, torque, search, check, report."""
     import phaseopt.job as job
-    from phaseopt.output.directory import require_replaceable, write_files
-    from phaseopt.output.files import build_files
+    from phaseopt.output.directory import require_replaceable
+    from phaseopt.output.files import write_build
     from phaseopt.output.record import run_record
     from phaseopt.project_file import load_project
     from phaseopt.report.text import summary, verdict_line
@@ -29,7 +29,7 @@ def build(project_file: ProjectFile, out: Out) -> Found:
         accepted = found.verdict.accepted
         if accepted:
             tell(0.99, "writing")
-            write_files(out, build_files(found))
+            write_build(out, found)
     return Found(
         verdict_line(found),
         lambda: summary(found, out if accepted else None),

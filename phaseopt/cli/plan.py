@@ -20,13 +20,13 @@ def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Found:
     from phaseopt.output.run_sheet_files import run_sheet_files
     from phaseopt.project_file import load_project
     from phaseopt.report.run_sheet_text import run_sheet_as_dict, run_sheet_summary, sheet_verdict
-    from phaseopt.study.planning import planned_sheet
+    from phaseopt.study.planning import plan_next_pulls
 
     project = load_project(project_file)
     if out is not None:
         require_replaceable(out)
     with progress() as tell:
-        sheet = planned_sheet(project, pulls, tell)
+        sheet = plan_next_pulls(project, pulls, tell)
     folder = out if sheet.pulls else None
     if folder is not None:
         write_files(folder, run_sheet_files(sheet))

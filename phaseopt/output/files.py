@@ -1,9 +1,10 @@
-"""The files of a build, as names and texts; `directory.write_files` puts them on the disk together.
+"""The files of a build, as names and texts, and all of them written together.
 
 Guaranteed gaps are rounded down, never up. The same build gives the same bytes.
 """
 
 import json
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -12,9 +13,10 @@ import xarray as xr
 from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.stacks import DRAWS, chances
 from phaseopt.engine.camshaft import events, overlap
+from phaseopt.errors import InputError
 from phaseopt.job import Build
 from phaseopt.output.columns import Column, csv_text
-from phaseopt.output.directory import RECORD
+from phaseopt.output.directory import RECORD, write_files
 from phaseopt.output.limits_files import limit_columns
 from phaseopt.output.metadata import records_metadata, table_metadata
 from phaseopt.output.read_build import outputs_of
@@ -63,6 +65,35 @@ def build_files(build: Build) -> dict[str, str]:
     record |= {"files": sorted({*files, RECORD})}  # by which a later build knows what it may replace
     files[RECORD] = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     return files
+
+
+def write_build(directory: str | Path, build: Build) -> tuple[Path, ...]:
+    """Write the files of a build, all of them or none.
+
+    Parameters: `directory`, new, empty, or holding nothing but an earlier build; `build`.
+    Returns the paths written.
+    Raises `InputError` where the tables are not clear (they are not written), where the directory holds anything else,
+    and where it cannot be written.
+
+    >>> from phaseopt.job import build
+    >>> from phaseopt.project_file import load_project
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     paths = write_build(folder, build(load_project("examples/intake_only/project.toml")))
+    >>> [path.name for path in paths if path.suffix == ".csv"]
+    ['cells.csv', 'intake_phase.csv', 'limits.csv']
+    """
+    folder = Path(directory)
+    if not build.verdict.accepted:
+        raise InputError.one(
+            f"nothing is written, for the tables are not clear: as a box {build.verdict.box.sentence}; of single cells "
+            f"the closest is {build.verdict.worst}",
+            mend="search tables of this project as it is now",
+            file=folder,
+        )
+    files = build_files(build)
+    write_files(folder, files, option="")
+    return tuple(folder / name for name in sorted(files))
 
 
 def _axis_columns(table: xr.Dataset) -> list[Column]:

@@ -61,6 +61,7 @@ from phaseopt.project.wishes import (
     Weight,
 )
 from phaseopt.shown import Shown, shown_in
+from phaseopt.shows_itself import ShowsItself
 
 __all__ = [
     "LIGHT_LOAD_WEIGHT",
@@ -131,7 +132,7 @@ __all__ = [
 ]
 
 
-class Project(Section):
+class Project(ShowsItself, Section):
     """Everything stated in a project file."""
 
     name: str = Field(min_length=1, max_length=200, description="a name for reports")

@@ -20,7 +20,7 @@ def limits_summary(model: ContactModel, limits: Limits) -> str:
     """What `phaseopt limits` prints: clamps, limits by speed, full travel, what is not covered."""
     lines = [f"{model.project.name}: contact limits up to {model.top_speed:.0f} rpm", ""]
     lines += ["Clamps that are safe as a whole (any phase in them with any other, moving, up to that speed):"]
-    lines += [f"  {box_words(model, box)}" for box in limits.boxes]
+    lines += [f"  {box_words(model.project, box)}" for box in limits.boxes]
     lines += ["", "By engine speed, crank degrees of phase (+ = advanced):", ""]
     lines += _clamp_table(model, limits)
     lines += ["", capital(limits.full_travel.sentence), *_guard(model.project, limits.full_travel)]
@@ -71,15 +71,15 @@ def _of_caps(project: Project) -> list[str]:
     ]
 
 
-def box_words(model: ContactModel, box: SafeBox) -> str:
+def box_words(project: Project, box: SafeBox) -> str:
     """A safe box in words, only the cams that move.
 
     Returns for instance "intake 0 to 27°, exhaust -21 to 0°".
     """
-    if model.tied:
+    if project.arrangement == "together":
         return f"both cams {box.intake_from:g} to {box.intake_to:g}°"
     spans = {"intake": (box.intake_from, box.intake_to), "exhaust": (box.exhaust_from, box.exhaust_to)}
-    moving = [side for side in spans if getattr(model.project, side).phaser is not None]
+    moving = [side for side in SIDES if project.phaser_of(side) is not None]
     return ", ".join(f"{side} {spans[side][0]:g} to {spans[side][1]:g}°" for side in moving)
 
 

@@ -29,6 +29,8 @@ from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
     from phaseopt.job import Build
+    from phaseopt.stages import BestTables
+    from phaseopt.torque_model import TorqueModel
 
 _WIDTH = 118
 _INDENT = 15
@@ -131,7 +133,7 @@ def source_lines(build: "Build") -> list[str]:
     return [calibration_line(simulation.calibration), fit_line(build)]
 
 
-def fit_line(build: "Build") -> str:
+def fit_line(build: "Build | TorqueModel") -> str:
     """How well the torque model predicts what it was not shown, in one line; only where something was measured."""
     assert build.reduction is not None
     points = build.reduction.points
@@ -185,7 +187,7 @@ def binding_lines(build: "Build") -> list[str]:
     return lines
 
 
-def proof(build: "Build") -> str:
+def proof(build: "Build | BestTables") -> str:
     """What is proved about the tables, in one sentence."""
     found = build.search
     gain = (

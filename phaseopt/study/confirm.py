@@ -6,6 +6,7 @@ is torque what was predicted, and what was gained. The model is the one the tabl
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -14,8 +15,9 @@ from numpy.typing import NDArray
 
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
-from phaseopt.progress import Progress
+from phaseopt.progress import Progress, silent
 from phaseopt.project import SIDES, Project, Pull, Side
+from phaseopt.project_file import load_pull
 from phaseopt.stages import baseline_tables
 from phaseopt.study.commands import command_errors
 from phaseopt.study.comparison import INTERVAL, Comparison, FloatArray, compare
@@ -74,6 +76,34 @@ def confirm_project(
     model = contact_model(project)
     baseline = baseline_tables(project)
     return confirm(model, torque_model(project, progress), baseline, pull, reduced, tables, commands)
+
+
+def confirm_pull(
+    project: Project,
+    pull: str | Path,
+    tables: PhaseTables | None = None,
+    *,
+    weather: str | None = None,
+    progress: Progress | None = None,
+) -> Confirmation:
+    """Hold a pull that is not in the project file yet against what was predicted of it.
+
+    Parameters: `project` with a torque section; `pull`, a log of a brake sweep or a TOML file with an entry as under
+    [[torque.pulls]]; the `tables` it was driven on, if known; `weather` for an entry that states none, "pressure,
+    temperature, humidity"; `progress`, told the share of the work done, 0 to 1, and what is going on.
+    Returns a `Confirmation`: `word`, and `points`, measured and predicted torque in N·m.
+    Raises `InputError` for whatever the entry or its logs get wrong, and where the pull is in the project already.
+
+    >>> from phaseopt.project_file import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> made = "examples/intake_only/dyno/pull-1.csv"
+    >>> confirm_pull(project, made, weather="99 kPa, 20 degC, 0.5")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    phaseopt.errors.InputError: ...pull-1.csv belongs to pull 1, rest already. ...
+    """
+    made, _ = load_pull(pull, project, weather)
+    return confirm_project(project, made, made.name or Path(made.files[0]).stem, tables, progress or silent)
 
 
 def confirm(

@@ -2,7 +2,7 @@
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
-from phaseopt.progress import Progress, Remembered, part
+from phaseopt.progress import Progress, Remembered, part, silent
 from phaseopt.project import Project
 from phaseopt.stages import refuse_unguarded
 from phaseopt.study.best_pulls import plan_pulls
@@ -15,14 +15,19 @@ ONLY_GIVEN = (
 )
 
 
-def planned_sheet(project: Project, pulls: int, progress: Progress) -> RunSheet:
-    """The run sheet of a project's next pulls.
+def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = None) -> RunSheet:
+    """The run sheet of a project's next pulls: those that tell most about the best tables, from safe to bold.
 
     Parameters: `project`; `pulls`, how many to plan; `progress`, told the share of the work done.
     Raises `InputError` for whatever the project's files get wrong, where full travel of a phaser is not clear and the
     project does not accept the timings as the only guard, and where no timing is left to try.
+
+    >>> from phaseopt.project_file import load_project
+    >>> sheet = plan_next_pulls(load_project("examples/intake_only/project.toml"), 2)
+    >>> [pull.box.verdict for pull in sheet.pulls if pull.kind != "baseline"]
+    ['clear', 'clear']
     """
-    tell = Remembered(progress)
+    tell = Remembered(progress or silent)
     tell(0.0, "contact limits")
     model = contact_model(project)
     limits = phase_limits(model)

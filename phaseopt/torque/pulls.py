@@ -11,6 +11,7 @@ import xarray as xr
 
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Project, Pull, Torque
+from phaseopt.shows_itself import ShowsItself
 from phaseopt.torque.health import Health, odd_phases
 from phaseopt.torque.inertia import Coastdown, unlike_rates
 from phaseopt.torque.levels import ANOTHER_ENGINE, level_words, unlike_levels
@@ -37,8 +38,8 @@ _VARIABLES = {
 HEAT_SOAK = 20.0  # °C that the intake air column may stand from the day's air before a note says so
 
 
-@dataclass(frozen=True, eq=False)
-class Reduction:
+@dataclass(frozen=True, eq=False, repr=False)
+class Reduction(ShowsItself):
     """Torque points of all pulls, what a person should know of them, stretches without a point, each log's health.
 
     `first` are those of the `notes` to look at before anything rests on the points.
