@@ -39,9 +39,10 @@ def _project(project: Project) -> Card:
     sources = {"pulls": project.torque, "a given grid": project.torque_grid, "a simulation": project.cycle}
     torque = " and ".join(words for words, section in sources.items() if section is not None)
     rpm, load = project.tables.rpm, project.tables.load
+    cylinder = f"{size.plain(project.crank.bore)} x {size.plain(project.crank.stroke)} {size.name}"
+    top = max(project.crank.top_speed, rpm[-1])
     lines = [
-        ("Engine", f"{project.cylinders} cylinders of {size.plain(project.crank.bore)} x {size.plain(project.crank.stroke)} {size.name}, contact "
-         f"checked up to {max(project.crank.top_speed, rpm[-1]):.0f} rpm"),
+        ("Engine", f"{project.cylinders} cylinders of {cylinder}, contact checked up to {top:.0f} rpm"),
         *((f"{capital(side)} cam", _cam_words(project, side)) for side in SIDES),
         ("Tables", f"{len(rpm)} speeds, {rpm[0]:g} to {rpm[-1]:g} rpm; {len(load)} loads, {load[0]:g} to "
          f"{load[-1]:g} kPa, the top one full throttle"),
