@@ -33,7 +33,7 @@ def limits_summary(model: ContactModel, limits: Limits) -> str:
 
 def limits_verdict(model: ContactModel, limits: Limits) -> str:
     """The clamps that are safe as a whole, and full travel, in one line."""
-    clamps = " or ".join(box_words(model, box) for box in limits.boxes)
+    clamps = " or ".join(box_words(model.project, box) for box in limits.boxes)
     travel = limits.full_travel.verdict
     words = {CLEAR: "is clear", SHORT: "does not keep the rules", CONTACT: "would TOUCH"}[travel]
     return f"{model.project.name}: safe as a whole up to {model.top_speed:.0f} rpm: {clamps}; full travel {words}"
