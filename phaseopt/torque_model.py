@@ -1,7 +1,8 @@
 """Torque of a project at every speed, load and timing: measured, measured on a simulation, simulated, or given."""
 
+import logging
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
@@ -14,7 +15,7 @@ from phaseopt.cycle.calibration import calibrate_to
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import cycle_config, cycle_section
 from phaseopt.cycle.grid import KNOCK
-from phaseopt.cycle.torque_grid import torque_grid
+from phaseopt.cycle.torque_grid import kept_at, torque_grid
 from phaseopt.errors import InputError
 from phaseopt.progress import Progress, counted, part, silent
 from phaseopt.project import Project
@@ -27,6 +28,8 @@ from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.validation import LeftOut, leave_one_out, leave_one_pull_out
 from phaseopt.torque.given import GivenTorque, given_torque
 from phaseopt.torque.pulls import Reduction, reduce_logs
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -163,17 +166,27 @@ def simulate(project: Project, points: Reduction | None = None, progress: Progre
     if points is None:
         tell(0.0, "simulating")
         with told_of(project, "cycle"):
-            grid = torque_grid(project, config, progress=counted(tell, "simulating"))
+            grid = kept_or_simulated(project, config, counted(tell, "simulating"))
         return Simulated(grid, config, None, None, doubt)
     measured, x = points.points, readings_of(points.points).x
     with told_of(project, "cycle"):
         pulled = calibrate_to(project, config, measured, progress=counted(part(tell, 0.0, 0.43), "calibrating"))
-        grid = torque_grid(project, pulled.config, progress=counted(part(tell, 0.43, 1.0), "simulating"))
+        grid = kept_or_simulated(project, pulled.config, counted(part(tell, 0.43, 1.0), "simulating"))
         known = np.isfinite(GridPrior(grid).at(x)) & pulled.ran
     before, after = (pulled.simulated(x[known], by) for by in (replace(pulled.whole, factors={}), pulled.whole))
     compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
     without = {pull: pulled.simulated(x[known], found) for pull, found in pulled.without.items()}
     return Simulated(grid, pulled.config, pulled.whole, compared, doubt, without)
+
+
+def kept_or_simulated(
+    project: Project, config: CycleConfig, progress: Callable[[int, int], None], cluster: str | None = None
+) -> xr.Dataset:
+    """`torque_grid`, with a log entry at level INFO where a kept grid is taken up."""
+    path = kept_at(project, config)
+    if path.exists():
+        _log.info("kept simulation: %s", path)
+    return torque_grid(project, config, progress=progress, cluster=cluster)
 
 
 def fit_torque(

@@ -22,11 +22,12 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     """
     from phaseopt.cycle.from_project import cycle_config
     from phaseopt.cycle.storage import require_replaceable_grid, write_netcdf
-    from phaseopt.cycle.torque_grid import kept_at, torque_grid
+    from phaseopt.cycle.torque_grid import kept_at
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
     from phaseopt.progress import counted, part
     from phaseopt.project_file import load_project
     from phaseopt.report.simulation_text import simulation_record, simulation_summary, simulation_verdict
+    from phaseopt.torque_model import kept_or_simulated
 
     project = load_project(project_file)
     config = cycle_config(project)
@@ -37,7 +38,7 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     with progress() as tell:
         share = 1.0 if plots is None else 0.97
         counts = counted(part(tell, 0.0, share), "simulating")
-        grid = torque_grid(project, config, progress=counts, cluster=cluster)
+        grid = kept_or_simulated(project, config, counts, cluster)
         if plots is not None:
             from phaseopt.report.simulation_figures import simulation_figures
 

@@ -111,7 +111,7 @@ def doubt_lines(study: OffsetStudy) -> list[str]:
 
 def _doubt_words(gain: Gain) -> str:
     bands = ", ".join(
-        f"{number_text(band.rpm[0])} to {number_text(band.rpm[1])} rpm {band.mean:+.1f} ± {2 * band.deviation:.1f} N·m"
+        f"{band.rpm[0]:.0f} to {band.rpm[1]:.0f} rpm {band.mean:+.1f} ± {2 * band.deviation:.1f} N·m"
         for band in gain.bands
     )
     return f"gain at full load, with two standard deviations: {bands}"

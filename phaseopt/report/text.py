@@ -82,7 +82,11 @@ def verdict_line(build: "Build") -> str:
     cells = build.verdict.cells["verdict"]
     short = int((cells != CLEAR).sum())
     if build.verdict.clear:
-        fault = "" if build.verdict.full_travel.verdict == CLEAR else " A phaser at full travel does not: see below."
+        fault = (
+            ""
+            if build.verdict.full_travel.verdict == CLEAR
+            else " A phaser at full travel does not: the tables are then the only guard."
+        )
         return (
             f"Tables clear: each of the {cells.size} cells, and the tables as a box, keep both rules "
             f"up to {build.model.top_speed:.0f} rpm.{fault}"

@@ -5,6 +5,7 @@ computed from. So a run that was stopped goes on, several processes share one st
 and what another version recorded is refused.
 """
 
+import logging
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -18,6 +19,8 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from phaseopt.cycle.kept import FOLDER
 from phaseopt.errors import InputError
+
+_log = logging.getLogger(__name__)
 
 OPTION = "--storage"
 HEARTBEAT, GRACE = 5, 30  # seconds between signs of life of a trial, and without one until it counts as cut off
@@ -44,7 +47,10 @@ def open_study(
     """
     name = _name(kind, version, made_of)
     with _checked(kind, version, folder, url, watched) as storage:
-        return optuna.create_study(storage=storage, study_name=name, directions=directions, load_if_exists=True)
+        study = optuna.create_study(storage=storage, study_name=name, directions=directions, load_if_exists=True)
+    if url is None:
+        _log.info("trials kept in %s: %d of earlier runs", study_file(kind, folder), len(study.trials))
+    return study
 
 
 def kept_study(kind: str, version: int, made_of: str, folder: Path) -> optuna.Study | None:
@@ -53,9 +59,11 @@ def kept_study(kind: str, version: int, made_of: str, folder: Path) -> optuna.St
         return None
     try:
         with _checked(kind, version, folder, None, watched=False) as storage:
-            return optuna.load_study(storage=storage, study_name=_name(kind, version, made_of))
+            found = optuna.load_study(storage=storage, study_name=_name(kind, version, made_of))
     except (InputError, KeyError):  # unreadable, of another version, or of other inputs
         return None
+    _log.info("trials kept in %s", study_file(kind, folder))
+    return found
 
 
 def require_storage(kind: str, version: int, folder: Path, url: str | None = None) -> None:
