@@ -8,10 +8,12 @@ A step beyond the label axis has no worth to look up; there the slope of the las
 import numpy as np
 import numpy.typing as npt
 
+from phaseopt.search.polish import all_meet
 from phaseopt.search.problem import Instance, Problem
 
 IntArray = npt.NDArray[np.int64]
 
+NEIGHBOURS = "contact limit of neighbouring cells"
 UNKNOWN = "not simulated"  # torque is unknown, for the simulation did not settle there
 DIRECTIONS = (("intake advance", 0, 1), ("intake retard", 0, -1), ("exhaust advance", 1, 1), ("exhaust retard", 1, -1))
 
@@ -19,8 +21,9 @@ DIRECTIONS = (("intake advance", 0, 1), ("intake retard", 0, -1), ("exhaust adva
 def binding(problem: Problem, instance: Instance, table: IntArray) -> tuple[tuple[tuple[str, ...], ...], ...]:
     """Names of what binds, per speed and load, for a table of labels into the full axes (R, L, 2).
 
-    Names: "travel ..." and "box ..." with the direction, the name of a rule, "not simulated", "reach", "slew",
-    "roughness". An empty tuple: the cell stands at the best label for its own worth, to the resolution.
+    Names: "travel ..." and "box ..." with the direction, the name of a rule, "not simulated", "reach", the contact
+    limit of neighbouring cells, "slew", "roughness". An empty tuple: the cell stands at the best label for its own
+    worth, to the resolution.
     """
     n_speed, n_load = table.shape[:2]
     return tuple(tuple(_cell(problem, instance, table, r, k) for k in range(n_load)) for r in range(n_speed))
@@ -62,6 +65,8 @@ def _blocker(
     in_reach = problem.reach is None or np.broadcast_to(problem.reach, problem.worth.shape)[(*cell, *there)]
     if not in_reach:
         return "reach"
+    if instance.meets.asked and not _meets(instance, table, cell, there):
+        return NEIGHBOURS
     return "slew" if _breaks_slew(instance, table, cell, there) else "roughness"
 
 
@@ -94,3 +99,10 @@ def _breaks_slew(instance: Instance, table: IntArray, cell: tuple[int, int], the
         if (change < window[r, 0::2]).any() or (change > window[r, 1::2]).any():
             return True
     return False
+
+
+def _meets(instance: Instance, table: IntArray, cell: tuple[int, int], there: tuple[int, ...]) -> bool:
+    """Whether all cells may meet with one at another label."""
+    moved = table - np.array([instance.box.a_from, instance.box.b_from])
+    moved[cell] = there[0] - instance.box.a_from, there[1] - instance.box.b_from
+    return all_meet(moved, *instance.meets)

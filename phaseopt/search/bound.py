@@ -6,6 +6,9 @@ whatever the split. `sweep` improves the split by block-coordinate steps: it wal
 row through each label and the best column through it agree. It reuses what earlier cells have just computed, so a
 sweep costs one transform an edge (V. Kolmogorov, Convergent tree-reweighted message passing for energy
 minimization, IEEE PAMI 28, 2006; from memory).
+
+Where neighbouring cells must also meet safely, steps along rows and columns ask it of theirs, and the cells that touch
+at a corner are joined by two more kinds of lines with shares of their own (`slants.py`).
 """
 
 from dataclasses import dataclass
@@ -15,11 +18,14 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt._numba import njit
-from phaseopt.search.chains import chain_best, spread
+from phaseopt.search.chains import chain_best
 from phaseopt.search.problem import Edges, Instance
+from phaseopt.search.slants import Slants, agree, arrive, slants_best
+from phaseopt.search.steps import spread
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 UNIT_ROUNDOFF = 2.0**-53
 
@@ -29,7 +35,8 @@ class Dual:
     """The split and what the sweeps remember; all arrays (R, L, A, B) and changed in place.
 
     `row`, `column` the shares; `from_below`, `from_above` the best row up to, and down to, each label's cell along
-    speed without its own share; `from_left`, `from_right` the same for columns along load.
+    speed without its own share; `from_left`, `from_right` the same for columns along load; `slants` the lines aslant,
+    empty where nothing is asked between cells.
     """
 
     row: FloatArray
@@ -38,33 +45,46 @@ class Dual:
     from_above: FloatArray
     from_left: FloatArray
     from_right: FloatArray
+    slants: Slants
+
+    def ahead(self) -> FloatArray:
+        """(R, L, A, B) what each label may expect of columns, and of lines aslant, to come."""
+        return self.from_right + self.slants.ahead() if self.slants.share.size else self.from_right
 
 
-def start(worth: FloatArray, row: FloatArray | None = None) -> Dual:
-    """A split to begin with: half to each, or the given row shares where they are finite."""
+def start(instance: Instance, row: FloatArray | None = None) -> Dual:
+    """A split to begin with: half to each, or the given row shares where they are finite; nothing to slanted lines."""
+    worth = instance.worth
     share = worth * 0.5 if row is None else np.where(np.isfinite(row), row, worth * 0.5)
     share[np.isneginf(worth)] = -np.inf
-    messages = [np.zeros_like(worth) for _ in range(4)]
-    return Dual(share, column_share(worth, share), *messages)
+    below, above, left, right = (np.zeros_like(worth) for _ in range(4))
+    slants = Slants.of(worth, instance.meets.asked)
+    return Dual(share, column_share(worth, share), below, above, left, right, slants)
 
 
-def column_share(worth: FloatArray, row: FloatArray) -> FloatArray:
-    """What the rows leave to the columns, -inf at barred labels."""
+def column_share(worth: FloatArray, *others: FloatArray) -> FloatArray:
+    """What the rows, and lines aslant, leave to the columns; -inf at labels barred in any."""
     barred = np.isneginf(worth)
-    rest: FloatArray = np.where(barred, -np.inf, worth - np.where(barred, 0.0, row))
+    for share in others:
+        barred |= np.isneginf(share)
+    rest = np.where(barred, 0.0, worth)
+    for share in others:
+        rest -= np.where(barred, 0.0, share)
+    rest[barred] = -np.inf
     return rest
 
 
 @njit
 def _carry(
-    share: FloatArray, before: FloatArray, out: FloatArray, cost: FloatArray, window: IntArray, back: bool
-) -> None:
+    share: FloatArray, before: FloatArray, out: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray,
+    back: bool,
+) -> None:  # fmt: skip
     a, b = share.shape
     total = np.empty((a, b))
     for i in range(a):
         for j in range(b):
             total[i, j] = share[i, j] + before[i, j]
-    spread(total, out, cost, window, back)
+    spread(total, out, cost, window, meet, back)
 
 
 @njit
@@ -87,24 +107,37 @@ def _agree(
 def sweep(
     worth: FloatArray, row: FloatArray, column: FloatArray,
     below: FloatArray, above: FloatArray, left: FloatArray, right: FloatArray,
+    slants: FloatArray, slants_below: FloatArray, slants_above: FloatArray,
     speed_cost: FloatArray, speed_window: IntArray, load_cost: FloatArray, load_window: IntArray,
+    speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
 ) -> None:  # fmt: skip
     """One pass up and one pass down over all cells; the bound never rises."""
     n_speed, n_load = worth.shape[:2]
-    for r in range(n_speed):
-        for k in range(n_load):
-            if r > 0:
-                _carry(row[r - 1, k], below[r - 1, k], below[r, k], speed_cost[r - 1], speed_window[r - 1], False)
-            if k > 0:
-                _carry(column[r, k - 1], left[r, k - 1], left[r, k], load_cost[k - 1], load_window[k - 1], False)
-            _agree(worth[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k])
-    for r in range(n_speed - 1, -1, -1):
-        for k in range(n_load - 1, -1, -1):
-            if r < n_speed - 1:
-                _carry(row[r + 1, k], above[r + 1, k], above[r, k], speed_cost[r], speed_window[r], True)
-            if k < n_load - 1:
-                _carry(column[r, k + 1], right[r, k + 1], right[r, k], load_cost[k], load_window[k], True)
-            _agree(worth[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k])
+    for turn in range(2):
+        back = turn == 1
+        along, over = (above, right) if back else (below, left)
+        aslant = slants_above if back else slants_below
+        last_r, last_k = (n_speed - 1, n_load - 1) if back else (0, 0)
+        for step in range(n_speed):
+            r = n_speed - 1 - step if back else step
+            for at in range(n_load):
+                k = n_load - 1 - at if back else at
+                if r != last_r:
+                    p, edge = (r + 1, r) if back else (r - 1, r - 1)
+                    _carry(row[p, k], along[p, k], along[r, k], speed_cost[edge], speed_window[edge],
+                           speed_meet[k, edge], back)  # fmt: skip
+                if k != last_k:
+                    p, edge = (k + 1, k) if back else (k - 1, k - 1)
+                    _carry(column[r, p], over[r, p], over[r, k], load_cost[edge], load_window[edge],
+                           load_meet[r, edge], back)  # fmt: skip
+                if slants.size == 0:
+                    _agree(worth[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k])
+                else:
+                    arrive(slants, aslant, across, r, k, back)
+                    agree(
+                        worth[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k],
+                        slants[:, r, k], slants_below[:, r, k], slants_above[:, r, k],
+                    )  # fmt: skip
 
 
 def improve(instance: Instance, dual: Dual, sweeps: int) -> None:
@@ -112,25 +145,30 @@ def improve(instance: Instance, dual: Dual, sweeps: int) -> None:
     for _ in range(sweeps):
         sweep(
             instance.worth, dual.row, dual.column,
-            dual.from_below, dual.from_above, dual.from_left, dual.from_right,
-            *instance.speed, *instance.load,
+            dual.from_below, dual.from_above, dual.from_left, dual.from_right, *dual.slants,
+            *instance.speed, *instance.load, *instance.meets,
         )  # fmt: skip
 
 
-def upper_bound(worth: FloatArray, row: FloatArray, speed: Edges, load: Edges) -> float:
-    """Sum of row and column optima for a split, rounded up: no table of this instance scores more [N·m].
+def upper_bound(instance: Instance, dual: Dual) -> float:
+    """Sum of the optima of all lines for a split, rounded up: no table of this instance scores more [N·m].
 
-    The column shares are taken anew as worth less row share. Rounding: a chain of n cells adds at most 4n numbers
-    along any path, each sum off by at most the unit roundoff of the sum of magnitudes; the allowance adds that up
-    over all chains, with the greatest magnitude in each cell, twice over. -inf where a cell has no label.
+    The column shares are taken anew as worth less the other shares. Rounding: a chain of n cells adds at most 4n
+    numbers along any path, each sum off by at most the unit roundoff of the sum of magnitudes; the allowance adds that
+    up over all chains, with the greatest magnitude in each cell, twice over. -inf where a cell has no label.
     """
-    column = column_share(worth, row)
-    n_speed, n_load = worth.shape[:2]
-    optima = [chain_best(np.ascontiguousarray(row[:, k]), *speed) for k in range(n_load)]
-    optima += [chain_best(column[r], *load) for r in range(n_speed)]
+    row, slants, meets = dual.row, dual.slants.share, instance.meets
+    column = column_share(instance.worth, row, *(slants if slants.size else ()))
+    n_speed, n_load = row.shape[:2]
+    optima = [chain_best(np.ascontiguousarray(row[:, k]), *instance.speed, meets.speed[k]) for k in range(n_load)]
+    optima += [chain_best(column[r], *instance.load, meets.load[r]) for r in range(n_speed)]
+    rounding = _rounding(row, instance.speed, n_load) + _rounding(column, instance.load, n_speed)
+    if slants.size:
+        optima += slants_best(slants, meets.across).tolist()
+        rounding += sum(_rounding(share, instance.speed, 0) for share in slants)
     if not np.isfinite(optima).all():
         return -np.inf
-    return nextafter(fsum(optima) + _rounding(row, speed, n_load) + _rounding(column, load, n_speed), np.inf)
+    return nextafter(fsum(optima) + rounding, np.inf)
 
 
 def _rounding(share: FloatArray, edges: Edges, chains: int) -> float:

@@ -42,10 +42,11 @@ def close(
             if np.isneginf(half.max(axis=(2, 3))).any():
                 continue
             part = replace(instance, worth=half)
-            half_dual = start(half, row)
+            half_dual = start(part, row)
             improve(part, half_dual, SWEEPS_PER_NODE)
-            half_bound = min(-parent_bound, upper_bound(half, half_dual.row, part.speed, part.load))
-            half_value, half_table = best_table(part, np.ascontiguousarray(half.swapaxes(0, 1)), half_dual)
+            half_bound = min(-parent_bound, upper_bound(part, half_dual))
+            turned = np.ascontiguousarray(half.swapaxes(0, 1))
+            half_value, half_table = best_table(part, turned, half_dual.row, half_dual.ahead())
             if half_value > value:
                 value, table = half_value, half_table
             if half_bound > value + CLOSED:
@@ -79,8 +80,8 @@ def _apart(part: Instance, row: FloatArray) -> tuple[IntArray, IntArray]:
     column = column_share(part.worth, row)
     labels = np.zeros((n_speed, 2), dtype=np.int64)
     for k in range(n_load):
-        chain_optimum(np.ascontiguousarray(row[:, k]), *part.speed, labels)
+        chain_optimum(np.ascontiguousarray(row[:, k]), *part.speed, part.meets.speed[k], labels)
         by_rows[:, k] = labels
     for r in range(n_speed):
-        chain_optimum(column[r], *part.load, by_columns[r])
+        chain_optimum(column[r], *part.load, part.meets.load[r], by_columns[r])
     return by_rows, by_columns

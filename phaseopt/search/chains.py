@@ -1,15 +1,14 @@
-"""The exact optimum along one row or column of the tables, by dynamic programming.
+"""The exact optimum along one row or column of the tables, by dynamic programming over steps from cell to cell.
 
-Cap and roughness cost split into intake and exhaust, so that going from one cell to the next is two windowed
-max-plus transforms, out[j] = max over lo <= d <= hi of in[j - d] - q d². Each is done directly, four offsets at a
-time over whole lines: at the 40 to 100 phases of a cam this runs faster than a lower envelope of parabolas, whose
-branches keep the processor from working on several labels at once.
+Throughout, `cost` and `window` are those of `Edges`, and `meet` (n - 1, A, B) says what may meet between the cells of
+each step, as `Meets` has it: (n - 1, 0, 0) where nothing is asked.
 """
 
 import numpy as np
 import numpy.typing as npt
 
 from phaseopt._numba import njit
+from phaseopt.search.steps import may_meet, spread
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -17,75 +16,13 @@ BoolArray = npt.NDArray[np.bool_]
 
 
 @njit
-def spread_lines(source: FloatArray, out: FloatArray, q: float, lo: int, hi: int) -> None:
-    """out[a] = max over lo <= d <= hi of source[a - d] - q d², line by line; -inf where no line is in the window.
-
-    >>> out = np.empty((3, 1))
-    >>> spread_lines(np.array([[5.0], [0.0], [0.0]]), out, 1.0, -1, 1)
-    >>> out.ravel().tolist()
-    [5.0, 4.0, 0.0]
-    """
-    n, m = source.shape
-    for a in range(n):
-        line = out[a]
-        first = max(0, a - hi)
-        last = min(n - 1, a - lo)
-        for k in range(m):
-            line[k] = -np.inf
-        i = first
-        while i + 3 <= last:
-            d = a - i
-            c0, c1, c2, c3 = q * (d * d), q * ((d - 1) * (d - 1)), q * ((d - 2) * (d - 2)), q * ((d - 3) * (d - 3))
-            s0, s1, s2, s3 = source[i], source[i + 1], source[i + 2], source[i + 3]
-            for k in range(m):
-                x, y, z, w = s0[k] - c0, s1[k] - c1, s2[k] - c2, s3[k] - c3
-                x = x if x > y else y
-                z = z if z > w else w
-                x = x if x > z else z
-                line[k] = x if x > line[k] else line[k]
-            i += 4
-        while i <= last:
-            c0 = q * ((a - i) * (a - i))
-            s0 = source[i]
-            for k in range(m):
-                x = s0[k] - c0
-                line[k] = x if x > line[k] else line[k]
-            i += 1
-
-
-@njit
-def turn(source: FloatArray, out: FloatArray) -> None:
-    """out = source transposed."""
-    n, m = source.shape
-    for i in range(n):
-        for j in range(m):
-            out[j, i] = source[i, j]
-
-
-@njit
-def spread(source: FloatArray, out: FloatArray, cost: FloatArray, window: IntArray, back: bool) -> None:
-    """Best value of arriving at each label (A, B) of the next cell, `back` for the previous one."""
-    a, b = source.shape
-    turned = np.empty((b, a))
-    along = np.empty((b, a))
-    middle = np.empty((a, b))
-    lo_a, hi_a, lo_b, hi_b = window[0], window[1], window[2], window[3]
-    if back:
-        lo_a, hi_a, lo_b, hi_b = -hi_a, -lo_a, -hi_b, -lo_b
-    turn(source, turned)
-    spread_lines(turned, along, cost[1], lo_b, hi_b)
-    turn(along, middle)
-    spread_lines(middle, out, cost[0], lo_a, hi_a)
-
-
-@njit
-def chain_table(unary: FloatArray, cost: FloatArray, window: IntArray) -> FloatArray:
+def chain_table(unary: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray) -> FloatArray:
     """Best sum over cells 0 ... k that ends in each label of cell k (n, A, B)."""
     n, a, b = unary.shape
     table = np.empty((n, a, b))
     table[0] = unary[0]
     for k in range(1, n):
-        spread(table[k - 1], table[k], cost[k - 1], window[k - 1], False)
+        spread(table[k - 1], table[k], cost[k - 1], window[k - 1], meet[k - 1], False)
         for i in range(a):
             for j in range(b):
                 table[k, i, j] += unary[k, i, j]
@@ -93,18 +30,18 @@ def chain_table(unary: FloatArray, cost: FloatArray, window: IntArray) -> FloatA
 
 
 @njit
-def chain_best(unary: FloatArray, cost: FloatArray, window: IntArray) -> float:
-    """The best sum along a chain: `unary` (n, A, B), `cost` and `window` as in `Edges`. Value only.
+def chain_best(unary: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray) -> float:
+    """The best sum along a chain of cells with worths `unary` (n, A, B). Value only.
 
     >>> unary = np.array([[[3.0], [0.0]], [[0.0], [2.0]]])
-    >>> chain_best(unary, np.array([[0.5, 0.0]]), np.array([[-1, 1, 0, 0]]))
+    >>> chain_best(unary, np.array([[0.5, 0.0]]), np.array([[-1, 1, 0, 0]]), np.empty((1, 0, 0), dtype=bool))
     4.5
     """
     n, a, b = unary.shape
     best = unary[0].copy()
     after = np.empty((a, b))
     for k in range(1, n):
-        spread(best, after, cost[k - 1], window[k - 1], False)
+        spread(best, after, cost[k - 1], window[k - 1], meet[k - 1], False)
         for i in range(a):
             for j in range(b):
                 best[i, j] = after[i, j] + unary[k, i, j]
@@ -112,16 +49,17 @@ def chain_best(unary: FloatArray, cost: FloatArray, window: IntArray) -> float:
 
 
 @njit
-def chain_optimum(unary: FloatArray, cost: FloatArray, window: IntArray, labels: IntArray) -> float:
+def chain_optimum(unary: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray, labels: IntArray) -> float:
     """The best sum along a chain and its labels, written to `labels` (n, 2); ties go to the lowest label.
 
-    Returns -inf, and leaves `labels` as it was, where no labels satisfy the caps.
+    Returns -inf, and leaves `labels` as it was, where no labels satisfy the rules.
     """
-    table = chain_table(unary, cost, window)
+    table = chain_table(unary, cost, window, meet)
     n, a, b = unary.shape
     value = float(table[n - 1].max())
     if value == -np.inf:
         return value
+    own = np.empty(2, dtype=np.int64)
     for k in range(n - 1, -1, -1):
         best = -np.inf
         best_i, best_j = 0, 0
@@ -136,19 +74,23 @@ def chain_optimum(unary: FloatArray, cost: FloatArray, window: IntArray, labels:
             for j in range(lo_j, hi_j + 1):
                 x = table[k, i, j] - qb * ((j - next_j) * (j - next_j)) - qa * ((i - next_i) * (i - next_i))
                 if x > best:
-                    best, best_i, best_j = x, i, j
+                    own[0], own[1] = i, j
+                    if k == n - 1 or may_meet(meet[k], own, labels[k + 1]):
+                        best, best_i, best_j = x, i, j
         labels[k, 0], labels[k, 1] = best_i, best_j
     return value
 
 
 @njit
-def chain_value(unary: FloatArray, cost: FloatArray, window: IntArray, labels: IntArray) -> float:
-    """The sum along a chain for given labels (n, 2); -inf where they break a cap."""
+def chain_value(unary: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray, labels: IntArray) -> float:
+    """The sum along a chain for given labels (n, 2); -inf where they break a cap or may not meet."""
     total = unary[0, labels[0, 0], labels[0, 1]]
     for k in range(1, labels.shape[0]):
         i, j = labels[k, 0] - labels[k - 1, 0], labels[k, 1] - labels[k - 1, 1]
         w = window[k - 1]
         if i < w[0] or i > w[1] or j < w[2] or j > w[3]:
+            return -np.inf
+        if not may_meet(meet[k - 1], labels[k - 1], labels[k]):
             return -np.inf
         total += unary[k, labels[k, 0], labels[k, 1]] - cost[k - 1, 0] * (i * i) - cost[k - 1, 1] * (j * j)
     return float(total)
@@ -162,7 +104,7 @@ def _open_labels(allowed: BoolArray, reached: FloatArray, window: IntArray, back
     """
     a, b = allowed.shape
     after = np.empty((a, b))
-    spread(reached, after, np.zeros(2), window, back)
+    spread(reached, after, np.zeros(2), window, np.empty((0, 0), dtype=np.bool_), back)
     some = False
     for i in range(a):
         for j in range(b):

@@ -1,13 +1,19 @@
 """The search under the looser rule, that only phases of neighbouring cells meet (`clearance/neighbours.py`).
 
-Each cell alone must be safe up to the greatest speed of the cells around it: that is a rule of single cells, and the
-best tables under it bound all that keep the looser rule. Where four neighbouring cells of them could meet unsafely, a
-box of phases that is safe at their speed is chosen, as much worth as any, and all four are held to it; then the search
-is made again. It ends, for four cells held to a safe box are never unsafe again. What was held too tightly is won back
-cell by cell, each at the best label that keeps the looser rule with its neighbours as they are. The bound stays that of
-the first search: what was tightened afterwards may not lower it.
+The box that the phases of four neighbouring cells span must be safe at their speed. So must each cell alone, and so
+must the corners that any two of the four span: the intake of one with the exhaust of another. That is asked of every
+two from the start (`steps.py`, `slants.py`), so the bound is one on all tables that keep the looser rule, and no
+tightening afterwards is part of it.
+
+Valves come nearer as intake is advanced and as exhaust is retarded; then a box is safe if those corners are, and the
+tables found keep the rule. Where they do not (the bound of a gap over an interval can be a hair lower than at both of
+its ends), a box of phases that is safe at the speed of the four is chosen, as much worth as any, and all four are held
+to it; then the search is made again. It ends, for four cells held to a safe box are never unsafe again. What was held
+too tightly is won back cell by cell, each at the best label that keeps the looser rule with its neighbours as they are.
+The bound stays that of the first search: what was tightened afterwards may not lower it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,14 +26,16 @@ from phaseopt.errors import InputError
 from phaseopt.progress import Progress, part
 from phaseopt.project import SIDES
 from phaseopt.search.ascent import ascend
-from phaseopt.search.problem import Box, Problem, hard_rules, prepare
-from phaseopt.search.solve import Found, SearchResult, result_of, solve
+from phaseopt.search.binding import NEIGHBOURS
+from phaseopt.search.problem import Box, Problem, beside, hard_rules, prepare
+from phaseopt.search.solve import SWEEPS_PER_CHECK, Found, SearchResult, result_of, solve
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 CONTACT = "contact limit of the cell"
-HELD = "contact limit of neighbouring cells"
+SWEPT = 37e6  # labels that sweeps may go over in all: some 5 s
+SWEEPS = (12, 120)  # at least and at most
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,10 +63,17 @@ class Between:
         count = np.asarray(np.pad((~ok).cumsum(axis=1).cumsum(axis=2), ((0, 0), (1, 0), (1, 0))), dtype=np.int64)
         return cls(ok, count, lattice.rest, problem.rpm[:-1] <= locked)
 
+    def meet(self) -> BoolArray:
+        """(R - 1, A, B) what is safe together at the speed of each row of rectangles, with rest where it belongs."""
+        labels = np.indices((self.ok.shape[1] // 2 + 1, self.ok.shape[2] // 2 + 1), sparse=True)
+        low = [np.minimum(2 * label, place).ravel() for label, place in zip(labels, self.rest, strict=True)]
+        high = [np.maximum(2 * label, place).ravel() + 1 for label, place in zip(labels, self.rest, strict=True)]
+        with_rest = self._unsafe_places(np.arange(len(self.ok)), low, high) == 0
+        return np.where(self.from_rest[:, None, None], with_rest, self.ok[:, ::2, ::2])
+
     def alone(self) -> BoolArray:
         """(R, 1, A, B) labels that are safe by themselves at every speed between a cell and its neighbours."""
-        labels = self.ok[:, ::2, ::2]
-        return np.concatenate([labels, labels[-1:]])[:, None]
+        return beside(self.meet())[:, None]
 
     def unsafe(self, table: IntArray) -> IntArray:
         """(n, 2) the first cell of every four that could meet unsafely, in a table of labels (R, L, 2)."""
@@ -93,10 +108,15 @@ class Between:
                 low, high = min(low, self.rest[cam]), max(high, self.rest[cam])
             own = np.array([low]) if labels is None else 2 * labels[cam]
             ends.append((np.minimum(own, low), np.maximum(own, high) + 1))
-        (a, b), (c, d) = ends
-        count = self.count[row]
-        inside = count[np.ix_(b, d)] - count[np.ix_(a, d)] - count[np.ix_(b, c)] + count[np.ix_(a, c)]
-        return np.asarray(inside > 0)
+        found = self._unsafe_places(np.array([row]), [low for low, _ in ends], [high for _, high in ends])
+        return np.asarray(found[0] > 0)
+
+    def _unsafe_places(self, rows: IntArray, low: Sequence[IntArray], high: Sequence[IntArray]) -> IntArray:
+        """(rows, a, b) unsafe places in boxes from `low` to below `high`, along intake (a,) and exhaust (b,)."""
+        (a, c), (b, d) = low, high
+        count = self.count
+        inside = count[np.ix_(rows, b, d)] - count[np.ix_(rows, a, d)]
+        return np.asarray(inside - count[np.ix_(rows, b, c)] + count[np.ix_(rows, a, c)])
 
 
 def solve_loosened(
@@ -107,31 +127,36 @@ def solve_loosened(
     Parameters: `problem` with the hard rules of the project; `boxes`, the safe boxes: any table in one keeps the
     looser rule too, so the outcome is never worth less than theirs. Raises `InputError` as `solve` does.
     """
+    return solve_between(problem, boxes, Between.of(problem, model, limits), tell)
+
+
+def solve_between(problem: Problem, boxes: list[Box], between: Between, tell: Progress) -> SearchResult:
+    """As `solve_loosened`, where what may meet between cells is known."""
     within = solve(problem, boxes, progress=part(tell, 0.0, 0.3))
-    between = Between.of(problem, model, limits)
-    loose = replace(problem, rules=dict(problem.rules) | {CONTACT: between.alone()})
+    loose = replace(problem, rules=dict(problem.rules) | {CONTACT: between.alone()}, meet=between.meet())
     whole = Box(0, problem.intake.size - 1, 0, problem.exhaust.size - 1)
-    first = solve(loose, [whole], progress=part(tell, 0.3, 0.7))
+    sweeps = int(np.clip(SWEPT // problem.worth.size, *SWEEPS))
+    first = solve(loose, [whole], sweeps=sweeps, progress=part(tell, 0.3, 0.9))
     bound, work = max(first.bound, within.bound), (within.sweeps + first.sweeps, within.nodes + first.nodes)
-    mended = _mended(loose, whole, between, first, part(tell, 0.7, 1.0))
+    mended = _mended(loose, whole, between, first, part(tell, 0.9, 1.0))
     instance = prepare(loose, whole)
-    best: Found | None = None
-    for start in (mended, within):
-        if start is not None:
-            table, value = ascend(instance, _table(start), between.free)
-            if value > (within.value if best is None else best.value):
-                best = Found(instance, table, value, bound, *work)
-    if best is None:
-        best = Found(instance, _table(within), within.value, bound, *work)
-    return result_of(loose, best, max(bound, best.value), first.fixed, work)
+    found = [(_table(within), within.value)]
+    if mended is first and first.value >= within.value:
+        found = [(_table(first), first.value)]
+    else:
+        found += [ascend(instance, _table(start), between.free) for start in (within, mended) if start is not None]
+    table, value = max(found, key=lambda each: each[1])
+    return result_of(loose, Found(instance, table, value, bound, *work), max(bound, value), first.fixed, work)
 
 
 def _mended(loose: Problem, whole: Box, between: Between, found: SearchResult, tell: Progress) -> SearchResult | None:
-    """Tables that keep the looser rule, by holding cells and solving again; None where nothing is left of a cell."""
+    """Tables that keep the looser rule, by holding cells and solving again; None where none are found."""
     held = np.ones(loose.worth.shape, dtype=np.bool_)
     worth = np.where(hard_rules(loose), loose.worth, -np.inf)
     rectangles = (loose.rpm.size - 1) * (loose.load.size - 1)
     for done in range(rectangles + 1):
+        if not np.isfinite(found.value):
+            return None
         unsafe = between.unsafe(_table(found))
         if not unsafe.size:
             return found
@@ -140,7 +165,9 @@ def _mended(loose: Problem, whole: Box, between: Between, found: SearchResult, t
             if not _hold(between, found, worth, held, (int(r), int(k))):
                 return None
         try:
-            found = solve(replace(loose, rules=dict(loose.rules) | {HELD: held}), [whole])
+            found = solve(
+                replace(loose, rules=dict(loose.rules) | {NEIGHBOURS: held}), [whole], sweeps=SWEEPS_PER_CHECK
+            )
         except InputError:  # the phasers cannot follow between what was held
             return None
     return None

@@ -11,12 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt._numba import njit
-from phaseopt.search.bound import Dual
 from phaseopt.search.chains import chain_optimum, chain_value
 from phaseopt.search.problem import Edges, Instance
+from phaseopt.search.steps import bar_strangers, may_meet
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 LEAST_RISE = 1e-9  # N·m; worth is rounded to 1e-6, so what a move gains below this is rounding noise
 
@@ -58,9 +59,21 @@ def add_neighbour(unary: FloatArray, label: IntArray, cost: FloatArray, window: 
 
 
 @njit
+def _bar_line(unary: FloatArray, labels: IntArray, meet: BoolArray, edge: int, across: BoolArray) -> None:
+    """Bar what may not meet the labels (n, 2) of the line beside: straight over (`meet` (n, ...)) and aslant."""
+    n = unary.shape[0]
+    for k in range(n):
+        bar_strangers(unary[k], labels[k], meet[k, edge])
+        if k > 0:
+            bar_strangers(unary[k], labels[k - 1], across[k - 1])
+        if k < n - 1:
+            bar_strangers(unary[k], labels[k + 1], across[k])
+
+
+@njit
 def _move(
     worth: FloatArray, table: IntArray, line: int, along_cost: FloatArray, along_window: IntArray,
-    across_cost: FloatArray, across_window: IntArray,
+    across_cost: FloatArray, across_window: IntArray, along_meet: BoolArray, across_meet: BoolArray, across: BoolArray,
 ) -> bool:  # fmt: skip
     """Put line `line` of a table (lines, cells, 2) at its optimum given the lines beside it; True where that gained."""
     lines = table.shape[0]
@@ -70,9 +83,13 @@ def _move(
             add_neighbour(unary[k], table[line - 1, k], across_cost[line - 1], across_window[line - 1], False)
         if line < lines - 1:
             add_neighbour(unary[k], table[line + 1, k], across_cost[line], across_window[line], True)
+    if line > 0:
+        _bar_line(unary, table[line - 1], across_meet, line - 1, across[line - 1])
+    if line < lines - 1:
+        _bar_line(unary, table[line + 1], across_meet, line, across[line])
     labels = table[line].copy()
-    before = chain_value(unary, along_cost, along_window, labels)
-    after = chain_optimum(unary, along_cost, along_window, labels)
+    before = chain_value(unary, along_cost, along_window, along_meet[line], labels)
+    after = chain_optimum(unary, along_cost, along_window, along_meet[line], labels)
     if after <= before + LEAST_RISE:
         return False
     table[line] = labels
@@ -99,12 +116,14 @@ def _mark(
 def _climb(
     worth: FloatArray, turned: FloatArray, table: IntArray,
     speed_cost: FloatArray, speed_window: IntArray, load_cost: FloatArray, load_window: IntArray,
+    speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
 ) -> None:  # fmt: skip
     """Moves until none gains. `turned` is worth with speed and load swapped; `table` (R, L, 2) changes in place."""
     n_speed, n_load = table.shape[:2]
     open_rows = np.ones(n_load, dtype=np.bool_)  # along speed, one a load
     open_columns = np.ones(n_speed, dtype=np.bool_)
     flipped = np.empty((n_load, n_speed, 2), dtype=np.int64)
+    across_turned = across.transpose(1, 0, 2, 3).copy()
     while open_rows.any() or open_columns.any():
         for k in range(n_load):
             flipped[k] = table[:, k]
@@ -112,7 +131,10 @@ def _climb(
             if open_rows[k]:
                 open_rows[k] = False
                 before = flipped[k].copy()
-                if _move(turned, flipped, k, speed_cost, speed_window, load_cost, load_window):
+                if _move(
+                    turned, flipped, k, speed_cost, speed_window, load_cost, load_window,
+                    speed_meet, load_meet, across_turned,
+                ):  # fmt: skip
                     _mark(before, flipped[k], k, open_rows, open_columns)
         for k in range(n_load):
             table[:, k] = flipped[k]
@@ -120,14 +142,17 @@ def _climb(
             if open_columns[r]:
                 open_columns[r] = False
                 before = table[r].copy()
-                if _move(worth, table, r, load_cost, load_window, speed_cost, speed_window):
+                if _move(
+                    worth, table, r, load_cost, load_window, speed_cost, speed_window,
+                    load_meet, speed_meet, across,
+                ):  # fmt: skip
                     _mark(before, table[r], r, open_columns, open_rows)
 
 
 @njit
 def _decode(
     worth: FloatArray, from_right: FloatArray, speed_cost: FloatArray, speed_window: IntArray,
-    load_cost: FloatArray, load_window: IntArray,
+    load_cost: FloatArray, load_window: IntArray, speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
 ) -> IntArray:  # fmt: skip
     """Row by row: the exact optimum given the row before, with what the columns still expect of the rows to come."""
     n_speed, n_load = worth.shape[:2]
@@ -138,34 +163,65 @@ def _decode(
         if k > 0:
             for r in range(n_speed):
                 add_neighbour(unary[r], table[r, k - 1], load_cost[k - 1], load_window[k - 1], False)
-        chain_optimum(unary, speed_cost, speed_window, labels)
+            _bar_line(unary, table[:, k - 1], load_meet, k - 1, across[:, k - 1])
+        chain_optimum(unary, speed_cost, speed_window, speed_meet[k], labels)
         table[:, k] = labels
     return table
 
 
 @njit
-def _rows_alone(row: FloatArray, cost: FloatArray, window: IntArray) -> IntArray:
+def _rows_alone(row: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray) -> IntArray:
     n_speed, n_load = row.shape[:2]
     table = np.zeros((n_speed, n_load, 2), dtype=np.int64)
     labels = np.zeros((n_speed, 2), dtype=np.int64)
     for k in range(n_load):
-        chain_optimum(row[:, k].copy(), cost, window, labels)
+        chain_optimum(row[:, k].copy(), cost, window, meet[k], labels)
         table[:, k] = labels
     return table
 
 
-def climb(instance: Instance, turned: FloatArray, table: IntArray) -> float:
-    """Local moves on a table (R, L, 2), in place, until none gains; returns its score [N·m]."""
-    _climb(instance.worth, turned, table, *instance.speed, *instance.load)
+@njit
+def all_meet(table: IntArray, speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray) -> bool:
+    """Whether the labels of a table (R, L, 2) may meet those of all cells around them, as `Meets` has it."""
+    n_speed, n_load = table.shape[:2]
+    for r in range(n_speed):
+        for k in range(n_load):
+            up, right = r < n_speed - 1, k < n_load - 1
+            if up and not may_meet(speed_meet[k, r], table[r, k], table[r + 1, k]):
+                return False
+            if right and not may_meet(load_meet[r, k], table[r, k], table[r, k + 1]):
+                return False
+            if up and right and not may_meet(across[r, k], table[r, k], table[r + 1, k + 1]):
+                return False
+            if up and right and not may_meet(across[r, k], table[r + 1, k], table[r, k + 1]):
+                return False
+    return True
+
+
+def scored(instance: Instance, table: IntArray) -> float:
+    """Score of a table (R, L, 2) of an instance's labels [N·m]; -inf where it breaks a rule or cells may not meet."""
+    if instance.meets.asked and not all_meet(table, *instance.meets):
+        return -np.inf
     return score(instance.worth, table, instance.speed, instance.load)
 
 
-def best_table(instance: Instance, turned: FloatArray, dual: Dual) -> tuple[float, IntArray]:
-    """The better of two tables read off the dual, after local moves, with its score [N·m]."""
+def climb(instance: Instance, turned: FloatArray, table: IntArray) -> float:
+    """Local moves on a table (R, L, 2), in place, until none gains; returns its score [N·m]."""
+    _climb(instance.worth, turned, table, *instance.speed, *instance.load, *instance.meets)
+    return scored(instance, table)
+
+
+def best_table(
+    instance: Instance, turned: FloatArray, row: FloatArray, from_right: FloatArray
+) -> tuple[float, IntArray]:
+    """The better of two tables read off a dual, after local moves, with its score [N·m].
+
+    Parameters: `turned` is worth with speed and load swapped; `row` the shares of rows; `from_right` what each label
+    may expect of the columns to come.
+    """
     candidates = (
-        _decode(instance.worth, dual.from_right, *instance.speed, *instance.load),
-        _rows_alone(dual.row, *instance.speed),
+        _decode(instance.worth, from_right, *instance.speed, *instance.load, *instance.meets),
+        _rows_alone(row, *instance.speed, instance.meets.speed),
     )
-    scores = [score(instance.worth, table, instance.speed, instance.load) for table in candidates]
-    table = candidates[int(np.argmax(scores))]
+    table = candidates[int(np.argmax([scored(instance, table) for table in candidates]))]
     return climb(instance, turned, table), table

@@ -39,7 +39,9 @@ class Problem:
     listed in `rules`, and otherwise finite, out of reach too; `roughness` [N·m per (deg per unit)²];
     `intake_slew`, `exhaust_slew` (R-1, 2) least and greatest change of phase from one speed to the next [crank deg],
     may be infinite; `rules` hard rules by name, `reach` of the data, and `known`, labels whose torque is known at all,
-    masks that broadcast to `worth`. A label out of reach or unknown is never taken where another can be.
+    masks that broadcast to `worth`. A label out of reach or unknown is never taken where another can be. `meet`
+    (R - 1, A, B) intake and exhaust phases that may meet while speed is between two rows, if that is asked of each four
+    neighbouring cells.
 
     >>> flat = np.full((1, 2), np.inf) * [-1, 1]
     >>> Problem(np.array([1e3, 2e3]), np.array([50.0]), np.array([0.0, 1.0]), np.array([0.0]),
@@ -59,6 +61,7 @@ class Problem:
     reach: BoolArray | None = None
     known: BoolArray | None = None
     load_unit: float = 10.0
+    meet: BoolArray | None = None
 
     def __post_init__(self) -> None:
         shape = (self.rpm.size, self.load.size, self.intake.size, self.exhaust.size)
@@ -99,6 +102,27 @@ class Edges(NamedTuple):
     window: IntArray
 
 
+class Meets(NamedTuple):
+    """Which intake may meet which exhaust phase: along speed (L, R - 1, A, B), along load (R, L - 1, A, B), and across
+    the four cells between (R - 1, L - 1, A, B). A and B are 0 where nothing is asked."""
+
+    speed: BoolArray
+    load: BoolArray
+    across: BoolArray
+
+    @classmethod
+    def of(cls, meet: BoolArray, loads: int) -> "Meets":
+        """From what may meet between two rows (R - 1, A, B); a row belongs to the rectangles on both sides of it."""
+        row = beside(meet)
+        speed = np.ascontiguousarray(np.repeat(meet[None], loads, axis=0))
+        return cls(speed, np.repeat(row[:, None], loads - 1, axis=1), np.repeat(meet[:, None], loads - 1, axis=1))
+
+    @property
+    def asked(self) -> bool:
+        """Whether anything is asked at all."""
+        return self.across.size > 0
+
+
 @dataclass(frozen=True)
 class Instance:
     """One box's problem: worth with every barred or unreachable label at -inf, and what the data cannot say.
@@ -113,6 +137,7 @@ class Instance:
     relaxed: BoolArray
     speed: Edges
     load: Edges
+    meets: Meets
 
 
 def prepare(problem: Problem, box: Box, within: BoolArray | None = None) -> Instance:
@@ -135,7 +160,17 @@ def prepare(problem: Problem, box: Box, within: BoolArray | None = None) -> Inst
     worth[unsupported | relaxed] = 0.0
     worth[~used] = -np.inf
     prune(worth, speed.window)
-    return Instance(box, worth, unsupported, relaxed, speed, problem.load_edges())
+    meet = np.empty((problem.rpm.size - 1, 0, 0), dtype=np.bool_) if problem.meet is None else problem.meet[cut[1:]]
+    meets = Meets.of(meet, problem.load.size)
+    return Instance(box, worth, unsupported, relaxed, speed, problem.load_edges(), meets)
+
+
+def beside(meet: BoolArray) -> BoolArray:
+    """(R, A, B) what holds on both sides of each row, from what holds between two rows (R - 1, A, B)."""
+    row = np.ones((len(meet) + 1, *meet.shape[1:]), dtype=np.bool_)
+    row[:-1] &= meet
+    row[1:] &= meet
+    return row
 
 
 def hard_rules(problem: Problem) -> BoolArray:

@@ -147,7 +147,7 @@ def _hull(problem: Problem, boxes: Sequence[Box]) -> tuple[Box, FloatArray | Non
     for box in boxes:
         union[box.a_from : box.a_to + 1, box.b_from : box.b_to + 1] = True
     instance = prepare(problem, hull, union)
-    dual = start(instance.worth)
+    dual = start(instance)
     improve(instance, dual, HULL_SWEEPS)
     return hull, dual.row
 
@@ -169,8 +169,8 @@ def _rank(problem: Problem, boxes: Sequence[Box], hull: Box, rows: FloatArray | 
             continue
         bound = np.inf
         if rows is not None:
-            split = start(instance.worth, _crop(rows, hull, box))
-            bound = upper_bound(instance.worth, split.row, instance.speed, instance.load)
+            split = start(instance, _crop(rows, hull, box))
+            bound = upper_bound(instance, split)
         candidates.append(_Candidate(box, bound, best_fixed(problem, instance)))
     if not candidates:
         raise InputError(mistakes)
@@ -193,15 +193,15 @@ def _solve_box(
 ) -> Found:  # fmt: skip
     """Sweep, bound and decode by turns until the gap meets the aim, the box cannot beat `floor`, or news stops."""
     turned = np.ascontiguousarray(instance.worth.swapaxes(0, 1))
-    dual = start(instance.worth, rows)
+    dual = start(instance, rows)
     value, bound, done, idle = -np.inf, np.inf, 0, 0
     table = np.zeros((*instance.worth.shape[:2], 2), dtype=np.int64)
     while done < sweeps and idle < STALLED_CHECKS:
         improve(instance, dual, min(SWEEPS_PER_CHECK, sweeps - done))
         done = min(done + SWEEPS_PER_CHECK, sweeps)
         gap_before = bound - value
-        bound = min(bound, upper_bound(instance.worth, dual.row, instance.speed, instance.load))
-        found, candidate = best_table(instance, turned, dual)
+        bound = min(bound, upper_bound(instance, dual))
+        found, candidate = best_table(instance, turned, dual.row, dual.ahead())
         if found > value:
             value, table = found, candidate
         tell(done / sweeps, f"search: {value:.1f} N·m of at most {bound:.1f}")

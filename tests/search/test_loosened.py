@@ -1,22 +1,34 @@
-"""The looser rule in the search: what comes out is judged by the check, and the bound by tables tried at random."""
+"""The looser rule in the search.
 
+What comes out is judged by the check, the bound by tables tried at random, and both by the optimum of small tables,
+every one tried or by integer programming (scipy.optimize.milp, HiGHS).
+"""
+
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from engines import SEATS, project_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from phaseopt.clearance import check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.progress import silent
 from phaseopt.project import Project
-from phaseopt.search.loosened import solve_loosened
-from phaseopt.search.problem import Box, Problem
+from phaseopt.search.bound import improve, start, upper_bound
+from phaseopt.search.loosened import Between, solve_between, solve_loosened
+from phaseopt.search.problem import Box, Problem, prepare
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.search.worth import TorqueMap, search_problem
 from phaseopt.tables import PhaseTables
+from search.neighbouring import counted_neighbours, keeps_rule, milp_neighbours, staircase
+from search.small import random_problem, score_of, whole
 
+ROUNDING = 1e-6  # N·m, to which worth is rounded
 CLOSE = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
 
 
@@ -52,7 +64,7 @@ def tables_of(found: SearchResult, problem: Problem) -> PhaseTables:
 def test_keeps_the_looser_rule_and_is_worth_more_than_a_box(tmp_path: Path, seed: int) -> None:
     """The check, with bounds of its own, finds cells and neighbours clear; the box's tables are never better."""
     model, limits, problem, boxes = posed(tmp_path, seed)
-    found, strict = solve_loosened(problem, boxes, model, limits, lambda share, text: None), solve(problem, boxes)
+    found, strict = solve_loosened(problem, boxes, model, limits, silent), solve(problem, boxes)
     verdict = check_tables(model, tables_of(found, problem))
     assert verdict.accepted
     assert verdict.neighbours is not None
@@ -65,7 +77,7 @@ def test_keeps_the_looser_rule_and_is_worth_more_than_a_box(tmp_path: Path, seed
 def test_the_rule_is_really_used(tmp_path: Path) -> None:
     """On this engine the looser rule is worth something, and its tables are no box."""
     model, limits, problem, boxes = posed(tmp_path, 0)
-    found, strict = solve_loosened(problem, boxes, model, limits, lambda share, text: None), solve(problem, boxes)
+    found, strict = solve_loosened(problem, boxes, model, limits, silent), solve(problem, boxes)
     assert found.value > strict.value + 0.1
     assert check_tables(model, tables_of(found, problem)).box.verdict != "clear"
 
@@ -73,7 +85,7 @@ def test_the_rule_is_really_used(tmp_path: Path) -> None:
 def test_no_table_that_keeps_the_rule_beats_the_bound(tmp_path: Path) -> None:
     """Tables near the best and at random: those that the check accepts score no more than the bound."""
     model, limits, problem, boxes = posed(tmp_path, 1)
-    found = solve_loosened(problem, boxes, model, limits, lambda share, text: None)
+    found = solve_loosened(problem, boxes, model, limits, silent)
     rng, accepted = np.random.default_rng(5), 0
     for _ in range(60):
         shift = rng.integers(-2, 3, (2, *found.intake.shape)) * (rng.uniform(size=found.intake.shape) < 0.15)
@@ -84,6 +96,63 @@ def test_no_table_that_keeps_the_rule_beats_the_bound(tmp_path: Path) -> None:
             accepted += 1
             assert score(problem, intake, exhaust) <= found.bound
     assert accepted > 5
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_optimum_of_tiny_tables_is_met(seed: int) -> None:
+    """Every table tried by the statement of the rule; on a staircase, as engines have it, nothing is left open."""
+    shape = ((2, 2, 3, 3), (2, 3, 2, 3), (3, 2, 3, 2), (2, 2, 3, 4))[seed % 4]
+    problem = random_problem(seed, shape, cap=(None, 2, 3)[seed % 3], roughness=(0.1, 0.5, 2.0)[seed % 3])
+    between = staircase(seed, problem)
+    found, optimum = solved(problem, between), counted_neighbours(problem, between)
+    assert found.value == pytest.approx(optimum, abs=ROUNDING)
+    assert found.bound == pytest.approx(optimum, abs=ROUNDING)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_optimum_of_small_tables_is_met(seed: int) -> None:
+    """Outside check: integer programming on the boxes of the rule, which knows nothing of corners."""
+    shape = ((3, 3, 4, 4), (4, 3, 3, 4), (3, 4, 5, 2))[seed % 3]
+    problem = random_problem(seed, shape, cap=(None, 2, 3)[seed % 3])
+    between = staircase(seed, problem)
+    found, optimum = solved(problem, between), milp_neighbours(problem, between)
+    assert found.value == pytest.approx(optimum, abs=ROUNDING)
+    assert found.bound == pytest.approx(optimum, abs=ROUNDING)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_bound_holds_however_the_unsafe_places_lie(seed: int) -> None:
+    """Intervals unsafe between safe ends, as bounds may have them, and unsafe places anywhere, which no engine has."""
+    problem = random_problem(seed, ((2, 2, 3, 3), (2, 3, 3, 2))[seed % 2], cap=(None, 2)[seed // 2 % 2])
+    between = staircase(seed, problem, hair=(0.1, 0.4)[seed % 2], holes=(0.0, 0.3)[seed // 4 % 2])
+    found, optimum = solved(problem, between), counted_neighbours(problem, between)
+    assert found.value <= optimum + ROUNDING
+    assert found.bound >= optimum - ROUNDING
+
+
+@settings(max_examples=20, deadline=None)
+@given(seed=st.integers(0, 10**6), sweeps=st.integers(0, 6))
+def test_any_split_bounds_every_table_that_keeps_the_rule(seed: int, sweeps: int) -> None:
+    """From the first split on, and sweeps never raise it."""
+    problem = random_problem(seed, (3, 2, 3, 2), cap=2)
+    between = staircase(seed, problem)
+    optimum = counted_neighbours(problem, between)
+    instance = prepare(replace(problem, meet=between.meet()), whole(problem))
+    dual = start(instance, np.random.default_rng(seed).normal(0, 30, instance.worth.shape))
+    before = upper_bound(instance, dual)
+    improve(instance, dual, sweeps)
+    after = upper_bound(instance, dual)
+    assert optimum <= after <= before + 1e-9
+
+
+def solved(problem: Problem, between: Between) -> SearchResult:
+    """By our own road, from rest alone; tables that keep the rule and score what they say."""
+    at = between.rest[0] // 2, between.rest[1] // 2
+    found = solve_between(problem, [Box(at[0], at[0], at[1], at[1])], between, silent)
+    assert keeps_rule(between, found.intake_index, found.exhaust_index)
+    assert found.value == pytest.approx(score_of(problem, found.intake_index, found.exhaust_index), abs=1e-9)
+    assert found.value <= found.bound
+    return found
 
 
 def score(problem: Problem, a: np.ndarray, b: np.ndarray) -> float:
