@@ -4,7 +4,7 @@ Heavy imports wait inside the commands, so that `--help` answers at once. Exit c
 clear, 2 wrong input, 130 interrupted.
 """
 
-from phaseopt.cli import build, check, confirm, fit, limits, new, offsets, plan, reduce, simulate, tradeoff
+from phaseopt.cli import build, check, confirm, export, fit, limits, new, offsets, plan, reduce, simulate, tradeoff
 from phaseopt.cli.frame import app
 
 __all__ = [
@@ -12,6 +12,7 @@ __all__ = [
     "build",
     "check",
     "confirm",
+    "export",
     "fit",
     "limits",
     "new",

@@ -1,0 +1,86 @@
+"""`phaseopt export`: a build's tables in another reader's layout."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from phaseopt.cli.frame import Found, ProjectFile, command
+
+Tables = Annotated[Path, typer.Option("--tables", metavar="DIR", help="The directory of a finished build.")]
+Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the tables in the layout.")]
+Paste = Annotated[
+    Literal["intake", "exhaust"] | None,
+    typer.Option(help="Print the cells of this cam's table alone, tabs between, to paste into an editor."),
+]
+Rpm = Annotated[Literal["down", "across"], typer.Option(help="Which way rpm runs.")]
+Falls = Annotated[bool, typer.Option(help="From high to low.")]
+Sign = Annotated[Literal["1", "-1"], typer.Option(help="1 = + means advanced, -1 = + means retarded.")]
+Zero = Annotated[float, typer.Option(metavar="NUMBER", help="The number that means rest.")]
+Degrees = Annotated[Literal["crank", "cam"], typer.Option(help="Degrees to count in.")]
+Step = Annotated[
+    float | None, typer.Option(metavar="DEGREES", help="Round to this step, away from contact. [default: not rounded]")
+]
+Decimals = Annotated[int | None, typer.Option(min=0, max=6, help="Decimals to write. [default: as many as needed]")]
+Delimiter = Annotated[Literal["comma", "semicolon", "tab"], typer.Option(help="What parts the cells.")]
+Decimal = Annotated[Literal["point", "comma"], typer.Option(help="The decimal mark.")]
+
+
+@command
+def export(
+    project_file: ProjectFile,
+    tables: Tables,
+    out: Out = None,
+    paste: Paste = None,
+    rpm: Rpm = "down",
+    rpm_falls: Falls = False,
+    load_falls: Falls = False,
+    intake_sign: Sign = "1",
+    exhaust_sign: Sign = "1",
+    intake_zero: Zero = 0.0,
+    exhaust_zero: Zero = 0.0,
+    intake_in: Degrees = "crank",
+    exhaust_in: Degrees = "crank",
+    step: Step = None,
+    decimals: Decimals = None,
+    delimiter: Delimiter = "comma",
+    decimal: Decimal = "point",
+) -> Found:
+    """A build's tables in another reader's layout.
+
+    Turned, with either axis falling, sign, zero and degrees of each cam as that reader wants them, rounded away from
+    contact. Every export is read back and checked for contact before it is written or printed.
+    """
+    from phaseopt.foreign_tables.layout import Layout
+    from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.export_files import export as exported
+    from phaseopt.output.read_build import read_build
+    from phaseopt.project import Channel, Side
+    from phaseopt.project_file import load_project
+    from phaseopt.report.export_text import export_as_dict, export_text, export_words, require_one_way
+    from phaseopt.tables import read_tables
+
+    project = load_project(project_file)
+    built = read_build(tables)
+    require_one_way(project, out, paste)
+    if out is not None:
+        require_replaceable(out)
+    counts: dict[Side, Channel] = {
+        "intake": Channel(sign=int(intake_sign), zero=intake_zero, **{"in": f"{intake_in} deg"}),
+        "exhaust": Channel(sign=int(exhaust_sign), zero=exhaust_zero, **{"in": f"{exhaust_in} deg"}),
+    }
+    parted = "tab" if paste else delimiter
+    layout = Layout(rpm, rpm_falls, load_falls, parted, decimal, decimals, step, counts)
+    pair = read_tables(project, built.file("intake_phase.csv"), built.file("exhaust_phase.csv"))
+    found = exported(project, pair, layout)
+    changed = built.changed_inputs(project)
+    clear = found.verdict.accepted
+    if out is not None and clear:
+        write_files(out, found.files)
+    return Found(
+        export_words(found),
+        lambda: found.cells[paste].replace("\r\n", "\n") if paste and clear else export_text(found, changed, out),
+        lambda: export_as_dict(found, changed),
+        written=[out] if out is not None and clear else [],
+        clear=clear,
+    )

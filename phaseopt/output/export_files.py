@@ -1,0 +1,149 @@
+"""A pair of tables in another reader's layout: written as text, read back by our own reader, judged.
+
+What is handed over is therefore what was judged: the file's own numbers, with the sign, zero and degrees that the file
+is said to have.
+"""
+
+import json
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from phaseopt.clearance.check import Verdict, check_tables
+from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.errors import InputError
+from phaseopt.foreign_tables import Source, read_pair
+from phaseopt.foreign_tables.layout import DELIMITERS, MARKS, Layout, grid_text, readings, require_sense
+from phaseopt.foreign_tables.meaning import Stated, as_read, meaning_words
+from phaseopt.output.directory import RECORD, record_of
+from phaseopt.project import Project, Side
+from phaseopt.report.facts import moving
+from phaseopt.tables import PhaseTables
+
+READ_ME = "how_to_read.txt"
+_EQUAL = 1e-6  # crank degrees
+
+
+@dataclass(frozen=True, eq=False)
+class Export:
+    """Tables in a layout. `files` by name; `cells` the cells alone by side, to paste; `tables` as read back; `verdict`
+    on those; `moved` the most that rounding moved a phase, crank degrees."""
+
+    project: Project
+    layout: Layout
+    files: dict[str, str]
+    cells: dict[Side, str]
+    tables: PhaseTables
+    model: ContactModel
+    verdict: Verdict
+    moved: float
+
+
+def export(project: Project, tables: PhaseTables, layout: Layout) -> Export:
+    """Tables in a layout, read back and judged.
+
+    Parameters: `project`, whose contact limits they are judged by; `tables`, on its axes; `layout`.
+    Returns an `Export`; whether it may be used is `verdict.accepted`.
+    Raises `InputError` where a layout contradicts itself, or where what was written does not read back as it was meant.
+    """
+    require_sense(layout)
+    files: dict[str, str] = {}
+    cells: dict[Side, str] = {}
+    for side in moving(project):
+        name, held = f"{side}_phase.csv", readings(project, side, tables.of_side(side).to_numpy(), layout)
+        text = grid_text(tables, held, layout)
+        files |= {name: text, f"{name}-metadata.json": _metadata(name, side, text, layout)}
+        cells[side] = grid_text(tables, held, layout, axes=False)
+    back = _read_back(project, files, layout)
+    moved = _moved(project, tables, back, layout)
+    model = contact_model(project)
+    verdict = check_tables(model, back)
+    files[READ_ME] = "\n".join(layout_words(project, layout, moved)) + "\n"
+    return Export(project, layout, files | {RECORD: record_of(files)}, cells, back, model, verdict, moved)
+
+
+def layout_words(project: Project, layout: Layout, moved: float) -> list[str]:
+    """How the files are to be read, in sentences."""
+    falls = [name for name, falling in (("rpm", layout.rpm_falls), ("load", layout.load_falls)) if falling]
+    order = f"{' and '.join(falls)} from high to low" if falls else "both from low to high"
+    lines = [
+        f"{project.name}: phase tables",
+        f"Engine speed (rpm) runs {layout.rpm}, load (kPa) the other way; {order}.",
+    ]
+    for side in moving(project):
+        both = "both cams" if project.arrangement == "together" else f"the {side} cam"
+        lines.append(f"Phases of {both}: {as_read(layout.count(side))}.")
+    step = layout.rounding
+    if step is None:
+        lines.append("Numbers are those of the tables, not rounded.")
+    else:
+        lines.append(
+            f"Numbers are rounded to {step.normalize():f} away from contact; no phase was moved by more than "
+            f"{moved:g} crank degrees."
+        )
+    lines.append(f"Cells parted by {layout.delimiter}s, decimal {layout.decimal}s.")
+    lines.append(
+        "These files were read back and checked for contact as they stand. That does not replace checking the "
+        "assembled engine by hand. Before running: at rest the controller must read rest, and ten degrees commanded at "
+        "idle must move the cam ten degrees, the right way."
+    )
+    return lines
+
+
+def _read_back(project: Project, files: dict[str, str], layout: Layout) -> PhaseTables:
+    """The tables as `phaseopt check` reads the files."""
+    with tempfile.TemporaryDirectory() as folder:
+        for name, text in files.items():
+            (Path(folder) / name).write_bytes(text.encode("utf-8"))
+        sources: dict[Side, Source] = {"intake": Source(), "exhaust": Source()}
+        for side in moving(project):
+            count = layout.count(side)
+            degrees: Literal["cam", "crank"] = "cam" if count.unit == "cam deg" else "crank"
+            sources[side] = Source(Path(folder) / f"{side}_phase.csv", Stated(count.sign, count.zero, degrees))
+        given = read_pair(project, sources["intake"], sources["exhaust"], layout.rpm)
+    assert isinstance(given.phases, PhaseTables)  # files with breakpoints both ways
+    return given.phases
+
+
+def _moved(project: Project, tables: PhaseTables, back: PhaseTables, layout: Layout) -> float:
+    """The most that rounding moved a phase; refuses files that do not read back as they were meant."""
+    most = 0.0
+    for side in moving(project):
+        table, found = tables.of_side(side), back.of_side(side)
+        held = readings(project, side, table.to_numpy(), layout)
+        meant = layout.count(side).phase([[float(cell) for cell in row] for row in held])
+        same = found.shape == table.shape and all(np.array_equal(found[axis], table[axis]) for axis in table.dims)
+        if not same or np.abs(found.to_numpy() - meant).max() > _EQUAL:
+            raise InputError.one(
+                f"the {side} table does not read back as it was written, so nothing was",
+                mend="choose another layout, and report this one: it is a fault of the program",
+            )
+        most = max(most, float(np.abs(meant - table.to_numpy()).max()))
+    return round(most, 9)
+
+
+def _metadata(name: str, side: Side, text: str, layout: Layout) -> str:
+    """CSV on the Web metadata: delimiter, decimal mark, sign, zero and degrees of a table in a layout."""
+    mark, decimal = DELIMITERS[layout.delimiter], MARKS[layout.decimal]
+    titles = text.split("\r\n", 1)[0].split(mark)
+    number: Any = "number"
+    if decimal != ".":
+        number = {"base": "number", "format": {"decimalChar": decimal, "groupChar": " "}}
+    down, across = ("load, kPa", "rpm") if layout.rpm == "across" else ("engine speed, rpm", "kPa")
+    words = [f"breakpoint of the row: {down}", *(f"phase at {title} {across}" for title in titles[1:])]
+    columns = [
+        {"name": f"column_{k}", "titles": title, "datatype": number, "dc:description": meaning}
+        for k, (title, meaning) in enumerate(zip(titles, words, strict=True))
+    ]
+    document = {
+        "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
+        "url": name,
+        "dc:title": f"{side} phase",
+        "dc:description": f"{side} phase: {meaning_words(layout.count(side))}.",
+        "dialect": {"delimiter": mark, "header": True, "encoding": "utf-8"},
+        "tableSchema": {"columns": columns},
+    }
+    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"

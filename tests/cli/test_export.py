@@ -1,0 +1,122 @@
+"""`phaseopt export`: layouts that `phaseopt check` and other readers take, and refusals that write nothing."""
+
+import json
+from pathlib import Path
+
+import csvw
+import numpy as np
+import pytest
+from hillclimb import pulls_alone_file
+from typer.testing import CliRunner
+
+from phaseopt.cli import app
+from phaseopt.job import Build
+from phaseopt.output.directory import write_files
+from phaseopt.output.files import build_files
+from phaseopt.tables import read_table
+
+LAYOUTS = {
+    "turned": ["--rpm", "across", "--rpm-falls", "--delimiter", "semicolon", "--decimal", "comma"],
+    "flipped": ["--exhaust-sign", "-1", "--intake-zero", "22.5", "--intake-in", "cam", "--load-falls"],
+    "rounded": ["--delimiter", "tab", "--step", "2", "--exhaust-zero", "40"],
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def built(hillclimb: Build, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("built")
+    write_files(folder / "out", build_files(hillclimb))
+    return folder / "out"
+
+
+@pytest.fixture
+def project(tmp_path: Path) -> Path:
+    return pulls_alone_file(tmp_path)
+
+
+def run(*arguments: object) -> tuple[int, str]:
+    result = CliRunner().invoke(app, [str(each) for each in arguments])
+    return result.exit_code, result.output
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_check_accepts_what_was_exported(built: Path, project: Path, tmp_path: Path, layout: str) -> None:
+    code, said = run("export", project, "--tables", built, "--out", tmp_path / "out", *LAYOUTS[layout])
+    assert code == 0, said
+    assert "the tables are clear" in said
+    files = [tmp_path / "out" / f"{side}_phase.csv" for side in ("intake", "exhaust")]
+    code, said = run("check", project, "--intake", files[0], "--exhaust", files[1])
+    assert code == 0, said
+    assert "as its metadata says" in said
+    for file in files:  # W3C CSV on the Web (2015), by package `csvw`
+        assert csvw.CSVW(str(file), validate=True).is_valid
+
+
+def test_numbers_are_those_of_the_tables(built: Path, project: Path, tmp_path: Path) -> None:
+    """By plain arithmetic on the text: turned, falling, retard as +, cam degrees, another zero."""
+    code, _ = run(
+        "export", project, "--tables", built, "--out", tmp_path / "o", "--rpm", "across", "--load-falls",
+        "--exhaust-sign", "-1", "--exhaust-zero", "3", "--exhaust-in", "cam",
+    )  # fmt: skip
+    assert code == 0
+    text = (tmp_path / "o" / "exhaust_phase.csv").read_text(encoding="utf-8")
+    cells = np.array([[float(cell) for cell in line.split(",")[1:]] for line in text.splitlines()[1:]])
+    table = read_table(built / "exhaust_phase.csv").to_numpy()
+    assert np.array_equal(cells, 3.0 - table.T[::-1] / 2.0)
+
+
+def test_rounding_goes_away_from_contact(built: Path, project: Path, tmp_path: Path) -> None:
+    """An intake valve opens nearer to TDC when advanced, an exhaust valve closes nearer to it when retarded (common
+    practice, no source): the intake is rounded to the later phase, the exhaust to the earlier, by less than a step."""
+    assert run("export", project, "--tables", built, "--out", tmp_path / "o", "--step", "4")[0] == 0
+    for side, way in (("intake", -1.0), ("exhaust", 1.0)):
+        was, now = (read_table(folder / f"{side}_phase.csv").to_numpy() for folder in (built, tmp_path / "o"))
+        assert (way * (now - was) >= 0.0).all()
+        assert np.abs(now - was).max() < 4.0
+        assert (now % 4.0 == 0.0).all()
+
+
+def test_cells_to_paste_are_those_of_the_table(built: Path, project: Path) -> None:
+    code, said = run("export", project, "--tables", built, "--paste", "intake")
+    assert code == 0
+    pasted = np.array([[float(cell) for cell in line.split("\t")] for line in said.splitlines() if line])
+    assert np.array_equal(pasted, read_table(built / "intake_phase.csv").to_numpy())
+
+
+def test_tables_that_are_not_clear_any_more_are_not_written(built: Path, tmp_path: Path) -> None:
+    """The engine has since been given less room: exit 1, nothing written, and what comes too near."""
+    project = pulls_alone_file(tmp_path, ("intake = 2.0               # mm", "intake = 3.2"))
+    code, said = run("export", project, "--tables", built, "--out", tmp_path / "o")
+    assert code == 1
+    assert "NOT CLEAR" in said
+    assert "intake to piston" in said
+    assert not (tmp_path / "o").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([], "nothing says where the tables go"),
+        (["--out", "{tmp}/o", "--decimal", "comma"], "commas between cells and in decimals"),
+        (["--out", "{tmp}/o", "--step", "0"], "no step to round to"),
+        (["--out", "{tmp}/o", "--step", "0.25", "--decimals", "1"], "need more decimals"),
+        (["--out", "{tmp}"], "which no earlier build wrote"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(
+    built: Path, project: Path, tmp_path: Path, arguments: list[str], said: str
+) -> None:
+    code, told = run(
+        "export", project, "--tables", built, *(each.replace("{tmp}", str(tmp_path)) for each in arguments)
+    )
+    assert code == 2
+    assert said in " ".join(told.split())
+
+
+def test_json_says_what_was_written(built: Path, project: Path, tmp_path: Path) -> None:
+    code, said = run("export", project, "--tables", built, "--out", tmp_path / "o", "--json", "--step", "1")
+    found = json.loads(said)
+    assert code == 0
+    assert found["written"] is True
+    assert found["most_moved_deg"] == 0.0
+    assert set(found["files"]) == {path.name for path in (tmp_path / "o").iterdir()}
