@@ -53,6 +53,10 @@ class Unit:
         """
         return f"{self.of(value):.{self.decimals + more}f}"
 
+    def rounded(self, value: FloatArray) -> FloatArray:
+        """The values in the documented unit as they are when shown, so that a sum of what is shown adds up."""
+        return np.asarray(np.round(self.of(value), self.decimals) * self.size)
+
     def signed(self, value: float, more: int = 0) -> str:
         """The same with its sign; what rounds to nothing is +0.
 
@@ -87,6 +91,10 @@ class Unit:
         """
         return f"{value:g}" if self.size == 1.0 else f"{float(f'{self.of(value):.4g}'):g}"
 
+    def stated(self, value: float) -> str:
+        """The same with its unit."""
+        return f"{self.plain(value)} {self.name}"
+
     def text(self, value: float, more: int = 0) -> str:
         """The value with its unit, rounded to the nearest."""
         return f"{self.number(value, more)} {self.name}"
@@ -97,7 +105,7 @@ class Shown:
     """The units of one builder: of gaps, depths and all else along a valve (documented in mm), of the sizes of parts
     (mm), of torque (N·m) and of power (kW).
 
-    >>> shown_in("inch").gap.text(0.5), shown_in("inch").torque.text(100.0), shown_in("metric").torque.text(100.0)
+    >>> INCH.gap.text(0.5), INCH.torque.text(100.0), METRIC.torque.text(100.0)
     ('19.7 thou', '73.8 lb-ft', '100.0 N·m')
     """
 
@@ -107,15 +115,9 @@ class Shown:
     power: Unit
 
 
-_SHOWN: dict[Units, Shown] = {
-    "metric": Shown(Unit("mm", 1.0, 2), Unit("mm", 1.0, 2), Unit("N·m", 1.0, 1), Unit("kW", 1.0, 1)),
-    "inch": Shown(Unit("thou", _INCH / 1000.0, 1), Unit("in", _INCH, 3), Unit("lb-ft", _LBF_FT, 1), Unit("hp", _HP, 1)),
-}
-
-
-def shown_in(units: Units) -> Shown:
-    """The units to show numbers in, by the word under `[report]`."""
-    return _SHOWN[units]
+METRIC = Shown(Unit("mm", 1.0, 2), Unit("mm", 1.0, 2), Unit("N·m", 1.0, 1), Unit("kW", 1.0, 1))
+INCH = Shown(Unit("thou", _INCH / 1000.0, 1), Unit("in", _INCH, 3), Unit("lb-ft", _LBF_FT, 1), Unit("hp", _HP, 1))
+SHOWN: dict[Units, Shown] = {"metric": METRIC, "inch": INCH}
 
 
 def power_kw(torque: FloatArray, rpm: FloatArray) -> FloatArray:

@@ -12,9 +12,7 @@ from hypothesis import strategies as st
 from scipy import constants
 
 from phaseopt.errors import InputError
-from phaseopt.shown import power_kw, shown_in
-
-INCH = shown_in("inch")
+from phaseopt.shown import INCH, METRIC, SHOWN, Units, power_kw
 
 
 def test_sizes_are_those_of_the_standard() -> None:
@@ -29,8 +27,7 @@ def test_sizes_are_those_of_the_standard() -> None:
     assert INCH.power.size == pytest.approx(constants.hp / 1000, rel=1e-14)
     assert INCH.power.size == pytest.approx(registry("horsepower").to("kW").magnitude, rel=1e-14)
     assert INCH.power.size == pytest.approx(0.74569987158227022, rel=1e-15)
-    metric = shown_in("metric")
-    assert [unit.size for unit in (metric.gap, metric.size, metric.torque, metric.power)] == [1.0] * 4
+    assert [unit.size for unit in (METRIC.gap, METRIC.size, METRIC.torque, METRIC.power)] == [1.0] * 4
 
 
 def test_a_horsepower_is_torque_times_speed_over_5252() -> None:
@@ -40,8 +37,8 @@ def test_a_horsepower_is_torque_times_speed_over_5252() -> None:
 
 
 @given(gap=st.floats(-5, 20), units=st.sampled_from(["metric", "inch"]), more=st.sampled_from([0, 1]))
-def test_rounding_never_promises(gap: float, units: str, more: int) -> None:
-    unit = shown_in("inch" if units == "inch" else "metric").gap
+def test_rounding_never_promises(gap: float, units: Units, more: int) -> None:
+    unit = SHOWN[units].gap
     digit = 10.0 ** -(unit.decimals + more) * unit.size
     down, up = (float(text) * unit.size for text in (unit.down(gap, more), unit.up(gap, more)))
     assert gap - digit * (1 + 1e-6) <= down <= gap + 1e-6 * digit
@@ -63,7 +60,7 @@ def test_what_was_stated_is_shown_as_it_was() -> None:
 
 def test_a_project_names_its_units(tmp_path: Path) -> None:
     """Metric where nothing is said; a word that is neither is refused with both named."""
-    assert project_of(tmp_path).shown == shown_in("metric")
+    assert project_of(tmp_path).shown == METRIC
     assert project_of(tmp_path, report={"units": "inch"}).shown == INCH
     with pytest.raises(InputError, match=r"report\.units.*'metric' or 'inch'"):
         project_of(tmp_path, report={"units": "feet"})

@@ -13,7 +13,6 @@ import xarray as xr
 
 from phaseopt.clearance.between import breaking_cells
 from phaseopt.clearance.bounds import distinct
-from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.faults import Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import SafeBox
@@ -24,11 +23,11 @@ from phaseopt.clearance.rules import (
     CLEAR,
     CONTACT,
     binding,
-    floored,
     least_sentence,
     margins,
-    place,
     running_gaps,
+    running_words,
+    static_words,
     verdicts,
 )
 from phaseopt.clearance.stacks import root_sum_squares
@@ -229,15 +228,8 @@ def _worst(model: ContactModel, speeds: FloatArray, gaps: Gaps, by_hand: FloatAr
     running = running_gaps(model, gaps, speeds)
     margin = margins(model, gaps.static, running)
     row, rule, contact = (int(i) for i in np.unravel_index(int(margin.argmin()), margin.shape))
-    words = WORDS[model.contacts[contact]]
+    expect = f"; by hand expect {model.project.shown.gap.number(by_hand[row, contact])}"
     if rule == 0:
-        angle, wants = gaps.static_angle[row, contact], model.required[contact]
-        return (
-            f"{words} {floored(gaps.static[row, contact])} mm static, guaranteed, {place(angle)} "
-            f"(rule {wants:.2f}; by hand expect {by_hand[row, contact]:.1f})"
-        )
-    angle = gaps.swept_angle[row, contact]
-    return (
-        f"{words} {floored(running[row, contact])} mm running at {speeds[row]:.0f} rpm, {place(angle)} "
-        f"(rule {model.reserve:.2f}; by hand expect {by_hand[row, contact]:.1f})"
-    )
+        return static_words(model, contact, gaps.static[row, contact], gaps.static_angle[row, contact], expect)
+    gap, angle = running[row, contact], gaps.swept_angle[row, contact]
+    return running_words(model, contact, gap, speeds[row], angle, expect)

@@ -15,6 +15,7 @@ from phaseopt.clearance.drop import COVERAGE_SIGMAS
 from phaseopt.engine.camshaft import Camshaft
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import Clay, Geometry
+from phaseopt.shown import METRIC, Unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -50,7 +51,13 @@ class Told:
 
 
 def reading_at_tdc(
-    crank: SliderCrank, cylinder: int, drop: float, tilt: float, gauge_error: float, wheel_error: float
+    crank: SliderCrank,
+    cylinder: int,
+    drop: float,
+    tilt: float,
+    gauge_error: float,
+    wheel_error: float,
+    shown: Unit = METRIC.gap,
 ) -> Single:
     """One reading at TDC.
 
@@ -63,7 +70,7 @@ def reading_at_tdc(
     """
     slip = COVERAGE_SIGMAS * wheel_error
     off_tdc = float(max(crank.drop(slip), crank.drop(-slip))) / math.cos(math.radians(tilt))
-    words = f"may be {off_tdc:.2f} mm too high, had the crank stood {slip:g}° off TDC"
+    words = f"may be {shown.up(off_tdc)} {shown.name} too high, had the crank stood {slip:g}° off TDC"
     return Single("at_tdc", cylinder, 0.0, drop, gauge_error, high_by=off_tdc, words=words)
 
 
@@ -76,6 +83,7 @@ def clay_drop(
     error: float,
     lift_error: float = 0.0,
     least: Callable[[FloatArray], FloatArray] | None = None,
+    shown: Unit = METRIC.gap,
 ) -> Single:
     """A clay squeezed between valve and piston while the crank was turned through TDC.
 
@@ -103,6 +111,8 @@ def clay_drop(
         How far a measured lobe may be out either way, mm at the valve.
     least
         The least lift with zero lash that fits a card, over crank degrees from the lobe's centre; None: as measured.
+    shown
+        The unit of its words.
     """
     theta = np.arange(-_NEAR, _NEAR + _STEP / 2, _STEP)
     centre = clay.centreline if cam.side == "intake" else -clay.centreline
@@ -119,9 +129,10 @@ def clay_drop(
         clay.error,
         high_by=clay.spring_back + max(lift - low, 0.0),
         low_by=max(high - lift, 0.0),
-        words=f"{thickness:.2f} mm thick and {lift:.2f} mm of lift {abs(at):.0f}° {'after' if at > 0 else 'before'} "
-        f"TDC, where they came nearest, make {thickness + lift:.2f} mm of drop there"
-        + ("" if least is None else f"; the card leaves open whether it was {low:.2f} mm of lift"),
+        words=f"{shown.text(thickness)} thick and {shown.text(lift)} of lift {abs(at):.0f}° "
+        f"{'after' if at > 0 else 'before'} TDC, where they came nearest, make "
+        f"{shown.text(thickness + lift)} of drop there"
+        + ("" if least is None else f"; the card leaves open whether it was {shown.text(low)} of lift"),
     )
 
 
@@ -162,7 +173,9 @@ def _height(geometry: Geometry) -> float:
     return geometry.recession + geometry.gasket + geometry.deck + geometry.pocket_depth
 
 
-def from_geometry(geometry: Geometry, cylinder: int, head_diameter: float, tilt: float) -> tuple[Single, Told]:
+def from_geometry(
+    geometry: Geometry, cylinder: int, head_diameter: float, tilt: float, shown: Unit = METRIC.gap
+) -> tuple[Single, Told]:
     """The drop at TDC and k from the parts' dimensions, with what their errors make of both.
 
     `error` counts along the cylinder axis; `angle_error` is that of the valve's tilt and of the pocket's floor, each.
@@ -180,8 +193,8 @@ def from_geometry(geometry: Geometry, cylinder: int, head_diameter: float, tilt:
     between = tilt - floor
     touches = "whole face" if between == 0.0 else "outer rim" if between > 0.0 else "inner rim"
     words = (
-        f"head {_height(geometry):.2f} mm above the pocket's floor and {abs(between):g}° to it, its {touches} touches "
-        f"first: {at_tdc:.2f} mm at TDC, and {factor:.3f} mm more a mm of piston"
+        f"head {shown.text(_height(geometry))} above the pocket's floor and {abs(between):g}° to it, its {touches} "
+        f"touches first: {shown.text(at_tdc)} at TDC, and {factor:.3f} times what the piston falls on top"
     )
     return Single("geometry", cylinder, 0.0, at_tdc, sigma, words=words), Told(
         factor, math.hypot(_K_SIGMA, *by_angle[1])

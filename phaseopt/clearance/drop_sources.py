@@ -21,6 +21,7 @@ from phaseopt.engine.camshaft import camshaft_of
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Drop, Project, Side
+from phaseopt.shown import METRIC, Unit
 
 OUTLIER = 3.5  # standard deviations from a fit made without the measurement
 MOST_OUTLIERS = 0.25  # of the readings; beyond, they contradict each other
@@ -39,7 +40,7 @@ def drop_laws(project: Project) -> dict[Side, DropLaw]:
     """
     laws = {side: drop_law(project, side) for side in SIDES}
     read = [laws[side] for side in SIDES if laws[side].readings is not None and not _sittings(laws[side])]
-    told = {side: replace(law, notes=(*law.notes, *_if_mirrored(law))) for side, law in laws.items()}
+    told = {side: replace(law, notes=(*law.notes, *_if_mirrored(law, project.shown.gap))) for side, law in laws.items()}
     if len(read) < len(SIDES):
         return told
     wheels = [law.wheel for law in read]
@@ -77,12 +78,13 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     _refuse_cylinders(project, side, sheet, singles)
     law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, told), project, side)
     floor = () if told is not None else ("taken for a pocket whose floor is no steeper than the valve head",)
-    return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders)))
+    return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders, project.shown.gap)))
 
 
 def law_of(evidence: Evidence, project: Project | None = None, side: Side = "intake") -> DropLaw:
     """The law from everything measured. `project` and `side` are for messages."""
-    evidence, notes = _fitting(evidence)
+    shown = (METRIC if project is None else project.shown).gap
+    evidence, notes = _fitting(evidence, shown)
     notes = (*notes, *_worked_out(evidence.singles))
     parts = dict(_parts(evidence))
     together, fit = _law(evidence)
@@ -90,7 +92,7 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
         return replace(together, notes=(*notes, *_untold_notes(evidence)))
     alone = {name: _law(part)[0] for name, part in parts.items()}
     strays = _strays(fit, evidence)
-    told = ", ".join(f"{name} {_in_words(law)}" for name, law in alone.items())
+    told = ", ".join(f"{name} {_in_words(law, shown)}" for name, law in alone.items())
     worst = max(strays, key=lambda name: strays[name])
     if strays[worst] > OUTLIER:
         raise InputError.one(
@@ -150,9 +152,9 @@ def _worked_out(singles: tuple[Single, ...]) -> Iterator[str]:
         yield f"{source}: {least.words}"
 
 
-def _in_words(law: DropLaw) -> str:
+def _in_words(law: DropLaw, shown: Unit) -> str:
     where = f", cylinder {law.worst}" if len(law.cylinders) > 1 else ""
-    return f"{law.at_tdc.min():.2f} mm ({law.low(0.0):.2f} counted{where})"
+    return f"{shown.text(law.at_tdc.min())} ({shown.down(float(law.low(0.0)))} counted{where})"
 
 
 def _untold_notes(evidence: Evidence) -> tuple[str, ...]:
@@ -164,7 +166,7 @@ def _untold_notes(evidence: Evidence) -> tuple[str, ...]:
     return ("nothing tells how fast the drop grows from TDC: it is taken from the valve's tilt, at its worst",)
 
 
-def _if_mirrored(law: DropLaw) -> Iterator[str]:
+def _if_mirrored(law: DropLaw, shown: Unit) -> Iterator[str]:
     """What it would take from the drop had before and after TDC been exchanged, where the wheel's zero lets it matter.
 
     A drop is nearly the same on both sides of TDC, so a single sheet cannot tell.
@@ -173,19 +175,19 @@ def _if_mirrored(law: DropLaw) -> Iterator[str]:
         return
     less = law.factor * float(law.crank.drop(NEARBY) - law.crank.drop(NEARBY - abs(law.wheel)))
     yield (
-        f"the wheel shows TDC at {law.wheel:+.1f}°: were before and after exchanged in crank_deg, up to {less:.2f} mm "
-        f"less would be left {NEARBY:g}° from TDC; see that before TDC is negative"
+        f"the wheel shows TDC at {law.wheel:+.1f}°: were before and after exchanged in crank_deg, up to "
+        f"{shown.text(less)} less would be left {NEARBY:g}° from TDC; see that before TDC is negative"
     )
 
 
-def _cylinder_notes(law: DropLaw, cylinders: int) -> Iterator[str]:
+def _cylinder_notes(law: DropLaw, cylinders: int, shown: Unit) -> Iterator[str]:
     measured = sorted({*law.cylinders, *(c for other in law.also for c in other.cylinders)})
     if len(measured) > 1:
         low = law.low_by_cylinder(0.0)
         most = law.cylinders[int(low.argmax())]
         yield (
-            f"cylinder {law.worst} counts, it has the least: {low.min():.2f} mm guaranteed at TDC, where cylinder "
-            f"{most} has {low.max():.2f}"
+            f"cylinder {law.worst} counts, it has the least: {shown.down(low.min())} {shown.name} guaranteed at TDC, "
+            f"where cylinder {most} has {shown.down(low.max())}"
         )
     if len(measured) < cylinders:
         named = ", ".join(map(str, measured))
@@ -194,17 +196,17 @@ def _cylinder_notes(law: DropLaw, cylinders: int) -> Iterator[str]:
 
 def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Single, ...], Told | None]:
     drop, cam = getattr(project.drop, side), project.cam(side)
-    errors = {"tilt": cam.tilt, "gauge_error": drop.gauge_error, "wheel_error": drop.wheel_error}
-    found = [reading_at_tdc(crank, number, value, **errors) for number, value in _numbered(drop, drop.at_tdc)]
+    shown, errors = project.shown.gap, (cam.tilt, drop.gauge_error, drop.wheel_error)
+    found = [reading_at_tdc(crank, number, value, *errors, shown) for number, value in _numbered(drop, drop.at_tdc)]
     if drop.clay is not None:
         fitted, card = camshaft_of(project, side), cam.card
         least = None if card is None else partial(card_least, card, cam.ratio, cam.lash)
         astray = cam.centreline_error + (card.doubt if card is not None else 0.0)
         for number, thickness in _numbered(drop, drop.clay.thickness):
-            found.append(clay_drop(crank, fitted, number, thickness, drop.clay, astray, cam.lift_error, least))
+            found.append(clay_drop(crank, fitted, number, thickness, drop.clay, astray, cam.lift_error, least, shown))
     told = None
     if drop.geometry is not None:
-        single, told = from_geometry(drop.geometry, drop.cylinder, cam.head_diameter, cam.tilt)
+        single, told = from_geometry(drop.geometry, drop.cylinder, cam.head_diameter, cam.tilt, shown)
         if single.drop <= 0:
             raise InputError.one(
                 f"by these dimensions the closed valve would stand {-single.drop:.2f} mm inside the piston at TDC",
@@ -250,7 +252,7 @@ def _refuse_cylinders(project: Project, side: Side, sheet: Sheet | None, singles
             )
 
 
-def _fitting(evidence: Evidence) -> tuple[Evidence, tuple[str, ...]]:
+def _fitting(evidence: Evidence, shown: Unit) -> tuple[Evidence, tuple[str, ...]]:
     """The readings that fit each other, and a note on each left out; refused where the project does not accept that."""
     sheet, errors = evidence.sheet, evidence.errors
     if sheet is None:
@@ -278,7 +280,7 @@ def _fitting(evidence: Evidence) -> tuple[Evidence, tuple[str, ...]]:
     _refuse_wheel(sheet, fit, errors)
     notes = tuple(
         f"line {sheet.line[i]} of {sheet.place(i)[0].name} ({sheet.drop[i]:g} mm at {sheet.angle[i]:g}°) is "
-        f"{fit.residual[i]:+.2f} mm off the others and left out, as the project accepts"
+        f"{shown.signed(fit.residual[i])} {shown.name} off the others and left out, as the project accepts"
         for i in out
     )
     return replace(evidence, used=used), notes

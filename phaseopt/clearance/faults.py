@@ -15,7 +15,7 @@ from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.full_travel import offset_and_beyond, offset_words
 from phaseopt.clearance.model import COLUMNS, ContactModel, Gaps
-from phaseopt.clearance.rules import CLEAR, CONTACT, floored, least_sentence, margins, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, CONTACT, least_sentence, margins, running_gaps, verdicts
 from phaseopt.clearance.shifts import REACH, Change, contacts_with, least_changes, offset_change
 from phaseopt.project import SIDES, Side
 
@@ -217,8 +217,9 @@ def _fault(
     verdict: str,
     mends: tuple[tuple[Mend, ...], tuple[Mend, ...]],
 ) -> Fault:
+    unit = model.project.shown.gap
     touching = [
-        f"{WORDS[contact]} {floored(gap)} mm running at {case.rpm:.0f} rpm"
+        f"{WORDS[contact]} {unit.down(gap)} {unit.name} running at {case.rpm:.0f} rpm"
         for contact, gap in zip(model.contacts, running, strict=True)
         if gap <= 0.0
     ]
@@ -245,7 +246,8 @@ def _mend_words(model: ContactModel, mend: Mend) -> str:
     if mend.offset is not None:
         ways.append(f"the {mend.side} cam fitted {offset_and_beyond(mend.side, mend.offset)} (now {fitted})")
     if mend.pocket is not None:
-        ways.append(f"{mend.side} pockets {mend.pocket:.2f} mm deeper")
+        unit = model.project.shown.gap
+        ways.append(f"{mend.side} pockets {unit.up(mend.pocket)} {unit.name} deeper")
     if mend.stop is not None:
         ways.append(f"{mend.side} travel stopped at {mend.stop:g}°")
     return " or ".join(ways) or f"no {mend.side} offset within {REACH:g}° and no stop"

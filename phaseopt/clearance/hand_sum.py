@@ -18,7 +18,8 @@ _SEARCHED: FloatArray = (
 
 @dataclass(frozen=True, eq=False)
 class HandSum:
-    """One kind of valve at one timing: arrays (n,) in mm to 0.01, so that `drop` less `lift` is `gap` to the digit.
+    """One kind of valve at one timing: arrays (n,) in mm, as rounded as they are shown, so that
+    `drop` less `lift` is `gap` to the digit.
 
     `drop` as fitted for `cylinder`, which has the least, `lift` with lash as set. `least` marks the row with the least
     gap.
@@ -33,7 +34,7 @@ class HandSum:
     @property
     def gap(self) -> FloatArray:
         """Drop less lift, mm."""
-        return np.asarray(np.round(self.drop - self.lift, 2))
+        return self.drop - self.lift
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +64,7 @@ def hand_sums(model: ContactModel, intake_phase: float, exhaust_phase: float) ->
 
 
 def _sum(model: ContactModel, side: Side, phase: float, angle: FloatArray) -> HandSum:
-    drop, lift = np.round(_drop_and_lift(model, side, phase, angle), 2)
+    drop, lift = model.project.shown.gap.rounded(_drop_and_lift(model, side, phase, angle))
     law = model.drops[side]
     cylinder = law.cylinders[int(law.at_tdc.argmin())]
     return HandSum(side, cylinder, drop, lift, int((drop - lift).argmin()))

@@ -18,6 +18,7 @@ from phaseopt.clearance.discs import TOUCHING, plane_below, swept_distance
 from phaseopt.clearance.touches import touch_planes
 from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Project, Seat, Side
+from phaseopt.shown import Unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -102,7 +103,7 @@ def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
         True,
         max(_closing(*pair, reach["intake"], reach["exhaust"]) for pair in zip(*heads, strict=True)),
         "intake with exhaust" if len(pairs) == 1 else "every intake with every exhaust valve",
-        (_covered(pairs, near, at_reach), *_of_a_kind(project, bodies, reach)),
+        (_covered(pairs, near, at_reach, project.shown.gap), *_of_a_kind(project, bodies, reach)),
     )
 
 
@@ -242,11 +243,14 @@ def _of_a_kind(project: Project, bodies: dict[Side, list[_Body]], reach: dict[Si
                     where=f"seats.{side}",
                 )
             found.append(apart)
-        words.append(f"{side} valves stay {math.floor(min(found) * 100) / 100:.2f} mm apart or more at all lifts")
+        unit = project.shown.gap
+        words.append(f"{side} valves stay {unit.down(min(found))} {unit.name} apart or more at all lifts")
     return words
 
 
-def _covered(pairs: list[tuple[_Body, _Body]], near: list[tuple[_Body, _Body]], at_reach: list[float]) -> str:
+def _covered(
+    pairs: list[tuple[_Body, _Body]], near: list[tuple[_Body, _Body]], at_reach: list[float], unit: Unit
+) -> str:
     """Which pairs are covered, in a sentence."""
 
     def named(some: list[tuple[_Body, _Body]]) -> str:
@@ -262,7 +266,7 @@ def _covered(pairs: list[tuple[_Body, _Body]], near: list[tuple[_Body, _Body]], 
     if not far:
         return said
     least = min(apart for pair, apart in zip(pairs, at_reach, strict=True) if pair in far)
-    return f"{said}; {named(far)} stay {math.floor(least * 10) / 10:.1f} mm apart or more at all lifts"
+    return f"{said}; {named(far)} stay {unit.down(least)} {unit.name} apart or more at all lifts"
 
 
 def _refuse_unseen_touches(project: Project, near: list[tuple[_Body, _Body]]) -> None:

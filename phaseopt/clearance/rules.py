@@ -53,23 +53,32 @@ def place(angle: float) -> str:
     return f"at {tdc}" if whole == 0 else f"{whole}° {'after' if from_it > 0 else 'before'} {tdc}"
 
 
-def floored(gap: float) -> str:
-    """A gap as text to 0.01 mm, rounded down: words must not promise more than was found.
+def static_words(model: ContactModel, contact: int, gap: float, angle: float, more: str = "") -> str:
+    """A static gap of a contact beside its rule, in words that promise no more than was found.
 
-    >>> floored(2.4994), floored(2.50), floored(-0.001)
-    ('2.49', '2.50', '-0.01')
+    Parameters: `contact` by number, `gap` mm, `angle` crank degrees, what `more` stands with the rule.
     """
-    return f"{math.floor(gap * 100.0 + 1e-9) / 100.0:.2f}"
+    unit, wants = model.project.shown.gap, model.required[contact]
+    return (
+        f"{WORDS[model.contacts[contact]]} {unit.down(gap)} {unit.name} static, guaranteed, {place(angle)} "
+        f"(rule {unit.number(wants)}{more})"
+    )
+
+
+def running_words(model: ContactModel, contact: int, gap: float, rpm: float, angle: float, more: str = "") -> str:
+    """The same of a running gap at a speed."""
+    unit = model.project.shown.gap
+    return (
+        f"{WORDS[model.contacts[contact]]} {unit.down(gap)} {unit.name} running at {rpm:.0f} rpm, {place(angle)} "
+        f"(rule {unit.number(model.reserve)}{more})"
+    )
 
 
 def least_sentence(model: ContactModel, gaps: Gaps, rpm: float) -> str:
     """The rule that binds one box (gaps (1, c)) at a speed, with its gap, angle and requirement, in words."""
     running = running_gaps(model, gaps, rpm)
     margin = margins(model, gaps.static, running)[0]
-    rule, contact = np.unravel_index(int(margin.argmin()), margin.shape)
-    words = WORDS[model.contacts[contact]]
+    rule, contact = (int(i) for i in np.unravel_index(int(margin.argmin()), margin.shape))
     if rule == 0:
-        gap, angle, wants = gaps.static[0, contact], gaps.static_angle[0, contact], model.required[contact]
-        return f"{words} {floored(gap)} mm static, guaranteed, {place(angle)} (rule {wants:.2f})"
-    gap, angle = running[0, contact], gaps.swept_angle[0, contact]
-    return f"{words} {floored(gap)} mm running at {rpm:.0f} rpm, {place(angle)} (rule {model.reserve:.2f})"
+        return static_words(model, contact, gaps.static[0, contact], gaps.static_angle[0, contact])
+    return running_words(model, contact, running[0, contact], rpm, gaps.swept_angle[0, contact])

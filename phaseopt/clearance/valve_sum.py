@@ -30,7 +30,8 @@ _SEARCHED: FloatArray = np.arange(-120.0, 120.5, 0.5)
 class ValveSum:
     """The sum at one timing: arrays (n,) over whole crank degrees.
 
-    `shut` c in mm and lifts with lash as set in mm, both to 0.01; `by_intake` p and `by_exhaust` q to 0.001.
+    `shut` c in mm and lifts with lash as set in mm, as rounded as they are shown; `by_intake` p and `by_exhaust` q
+    to 0.001.
     """
 
     angle: FloatArray
@@ -42,8 +43,8 @@ class ValveSum:
 
     @property
     def gap(self) -> FloatArray:
-        """What is left, mm to 0.01."""
-        return np.asarray(np.round(self.shut - self.by_intake * self.intake - self.by_exhaust * self.exhaust, 2))
+        """What is left, mm."""
+        return self.shut - self.by_intake * self.intake - self.by_exhaust * self.exhaust
 
     @property
     def least(self) -> int:
@@ -69,8 +70,9 @@ def valve_sum(model: ContactModel, intake_phase: float, exhaust_phase: float) ->
         pairs = zip(heads.intake, heads.exhaust, strict=True)
         found.append(min(swept_distance(one, at[0], other, at[1], other[:3].copy()) for one, other in pairs))
     _, c, p, q = np.array(found).T
-    intake, exhaust = (np.round(lift, 2) for lift in lifts)
-    return ValveSum(angle, np.round(c, 2), intake, np.round(p, 3), exhaust, np.round(q, 3))
+    rounded = model.project.shown.gap.rounded
+    intake, exhaust = (rounded(lift) for lift in lifts)
+    return ValveSum(angle, rounded(c), intake, np.round(p, 3), exhaust, np.round(q, 3))
 
 
 def _lifts(model: ContactModel, phases: tuple[float, float], angle: FloatArray) -> list[FloatArray]:

@@ -41,13 +41,13 @@ def fit(project_file: ProjectFile, out: Out = None) -> Found:
     written = [] if out is None else [out]
     if trust is None:
         return Found(
-            f"Left out: {left_out_line(model.loo_rmse)}",
+            f"Left out: {left_out_line(model.loo_rmse, project.shown.torque)}",
             lambda: given_summary(project, model, files),
             lambda: given_record(project, model, files),
             written=written,
         )
     return Found(
-        "\n".join(f"Left out: {line}" for line in left_out_lines(model, trust)),
+        "\n".join(f"Left out: {line}" for line in left_out_lines(model, trust, project.shown.torque)),
         lambda: fit_summary(project, model, trust, files),
         lambda: fit_record(project, model, trust, files),
         written=written,

@@ -60,7 +60,7 @@ from phaseopt.project.wishes import (
     Tables,
     Weight,
 )
-from phaseopt.shown import Shown, shown_in
+from phaseopt.shown import SHOWN, Shown
 from phaseopt.shows_itself import ShowsItself
 
 __all__ = [
@@ -161,7 +161,7 @@ class Project(ShowsItself, Section):
     @property
     def shown(self) -> Shown:
         """The units that a person reads numbers in."""
-        return shown_in(self.report.units)
+        return SHOWN[self.report.units]
 
     @property
     def arrangement(self) -> Arrangement:

@@ -18,25 +18,26 @@ def measured_and_simulated(build: "Build") -> str:
     assert build.simulation.points is not None
     assert build.simulation.calibration is not None
     points, found = build.simulation.points, build.simulation.calibration
-    torque, full = points["torque"].to_numpy(), points["full_throttle"].to_numpy()
+    unit = build.project.shown.torque
+    torque, full = unit.of(points["torque"].to_numpy()), points["full_throttle"].to_numpy()
     looks = (("before", "s", WHITE, DARK, "as described"), ("after", "o", MIDDLE, MIDDLE, "calibrated"))
     with styled():
         figure = Figure(figsize=(7.5, 3.9), layout="constrained")
         left, right = figure.subplots(1, 2)
         for name, marker, fill, edge, label in looks:
-            simulated = points[name].to_numpy()
+            simulated = unit.of(points[name].to_numpy())
             rms = found.before if name == "before" else found.after
             style = {"ls": "none", "marker": marker, "mfc": fill, "mec": edge, "ms": 3.5, "mew": 0.8}
-            left.plot(torque, simulated, **style, label=f"{label}: {rms:.1f} N·m (rms)")
+            left.plot(torque, simulated, **style, label=f"{label}: {unit.text(rms)} (rms)")
             right.plot(points["rpm"].to_numpy()[full], (simulated - torque)[full], **style, label=label)
         ends = [float(torque.min()), float(torque.max())]
         left.plot(ends, ends, "-", color=BLACK, lw=1.0, label="equal")
-        left.set_xlabel("measured torque, N·m")
-        left.set_ylabel("simulated torque, N·m")
+        left.set_xlabel(f"measured torque, {unit.name}")
+        left.set_ylabel(f"simulated torque, {unit.name}")
         left.set_title("Every measured point")
         right.axhline(0.0, color=BLACK, lw=1.0)
         right.set_xlabel("engine speed, rpm")
-        right.set_ylabel("simulated less measured, N·m")
+        right.set_ylabel(f"simulated less measured, {unit.name}")
         right.set_title("At full load")
         for axes in (left, right):
             axes.grid(alpha=0.3)

@@ -18,6 +18,7 @@ from phaseopt.report.simulation import calibration_line, notes
 from phaseopt.report.simulation_text import contact_line, settled_line
 from phaseopt.report.text import fit_line, gain_line, hand_check, proof, verdict_line
 from phaseopt.report.verdicts import BEFORE_TURNING, capital
+from phaseopt.shown import METRIC
 from phaseopt.stages import BestTables
 from phaseopt.tables import PhaseTables, number_text
 from phaseopt.torque.pulls import Reduction
@@ -126,7 +127,11 @@ def _simulated(found: Simulated) -> Card:
         ("Grid", f"{grid['torque'].size:,} operating points: {axes}"),
         ("Settled", settled_line(grid)),
         ("Contact", contact_line(grid)),
-        *([("Calibrated", calibration_line(found.calibration))] if found.calibration is not None else []),
+        *(
+            [("Calibrated", calibration_line(found.calibration, METRIC.torque))]
+            if found.calibration is not None
+            else []
+        ),
         *(("Note", words) for words in found.said),
     ]
     return Card("Simulated torque", tuple(lines))
@@ -137,10 +142,11 @@ _AXES = {"rpm": "speeds", "load": "loads", "icl": "intake centrelines", "ecl": "
 
 @card.register
 def _torque_model(learnt: TorqueModel) -> Card:
+    unit = METRIC.torque  # a model knows no project
     if learnt.given is not None:
-        lines = [("Torque", f"{nodes_line(learnt.given)}; {left_out_line(learnt.loo_rmse)}")]
+        lines = [("Torque", f"{nodes_line(learnt.given, unit)}; {left_out_line(learnt.loo_rmse, unit)}")]
     elif learnt.reduction is not None:
-        lines = [("Torque", fit_line(learnt))]
+        lines = [("Torque", fit_line(learnt, unit))]
     else:
         lines = [("Torque", "from simulation alone")]
     return Card("Torque model", (*lines, *(("Note", words) for words in learnt.said)))

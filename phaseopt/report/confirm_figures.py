@@ -24,23 +24,28 @@ def confirm_figures(found: Confirmation) -> dict[str, str]:
 
 
 def _torque(found: Confirmation, top: Any) -> str:
+    unit = found.project.shown.torque
     rpm, shade = top["rpm"].to_numpy(), {"color": LIGHT, "alpha": 0.35, "lw": 0}
     with styled():
         figure = Figure(figsize=(7.5, 5.8), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
-        predicted, within = top["predicted"].to_numpy(), top["difference_within"].to_numpy()
+        predicted, within = (unit.of(top[name].to_numpy()) for name in ("predicted", "difference_within"))
         upper.fill_between(rpm, predicted - within, predicted + within, **shade, label="90 % of such pulls, by speed")
-        upper.plot(rpm, top["baseline"], "s--", color=DARK, ms=3, label="baseline, as the model has it")
+        upper.plot(
+            rpm, unit.of(top["baseline"].to_numpy()), "s--", color=DARK, ms=3, label="baseline, as the model has it"
+        )
         upper.plot(rpm, predicted, "-", color=MIDDLE, label="predicted at the timing driven")
-        upper.plot(rpm, top["measured"], "o", color=BLACK, mfc=WHITE, ms=5, label="measured, corrected")
-        upper.set_ylabel("torque, N·m")
+        upper.plot(
+            rpm, unit.of(top["measured"].to_numpy()), "o", color=BLACK, mfc=WHITE, ms=5, label="measured, corrected"
+        )
+        upper.set_ylabel(f"torque, {unit.name}")
         upper.set_title(f"Pull against prediction: {_title(found)}")
         upper.legend(loc="best")
-        gain, doubt = top["gain"].to_numpy(), top["gain_within"].to_numpy()
+        gain, doubt = (unit.of(top[name].to_numpy()) for name in ("gain", "gain_within"))
         lower.errorbar(rpm, gain, yerr=doubt, fmt="o", color=BLACK, mfc=WHITE, ms=4, capsize=2, label="measured, 90 %")
-        lower.plot(rpm, top["predicted_gain"], "-", color=MIDDLE, label="predicted")
+        lower.plot(rpm, unit.of(top["predicted_gain"].to_numpy()), "-", color=MIDDLE, label="predicted")
         lower.axhline(0.0, color=BLACK, lw=0.8)
-        lower.set_ylabel("gain over baseline, N·m")
+        lower.set_ylabel(f"gain over baseline, {unit.name}")
         lower.set_xlabel("engine speed, rpm")
         lower.legend(loc="best", ncols=2)
         for axes in (upper, lower):

@@ -28,8 +28,9 @@ def verdict_words(found: Confirmation) -> str:
             f"CANNOT BE TOLD: the torque model speaks of {np.count_nonzero(found.known)} of the pull's "
             f"{found.known.size} points, and fewer than {LEAST_POINTS} say nothing"
         )
-    mean = f"on average {compared.mean:+.1f} ± {compared.mean_within:.1f} N·m against the prediction"
-    gained = f"{found.mean_gain:+.1f} ± {found.mean_gain_within:.1f} N·m over the baseline"
+    unit = found.project.shown.torque
+    mean = f"on average {unit.signed(compared.mean)} ± {unit.text(compared.mean_within)} against the prediction"
+    gained = f"{unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline"
     if found.word == "confirmed":
         return f"CONFIRMED: {mean}, no speed stands out, and the gain is there: {gained}"
     if found.word == "untold":
@@ -55,9 +56,10 @@ def gain_words(found: Confirmation) -> str:
     """Predicted and measured mean gain with their intervals."""
     if not math.isfinite(found.mean_gain):
         return "the gain over the baseline is not known"
+    unit = found.project.shown.torque
     return (
-        f"predicted {found.mean_predicted_gain:+.1f} ± {found.mean_predicted_gain_within:.1f}, measured "
-        f"{found.mean_gain:+.1f} ± {found.mean_gain_within:.1f} N·m over the baseline, mean of "
+        f"predicted {unit.signed(found.mean_predicted_gain)} ± {unit.number(found.mean_predicted_gain_within)}, "
+        f"measured {unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline, mean of "
         f"{np.count_nonzero(found.known)} points (90 % intervals; the baseline as the torque model has it)"
     )
 
@@ -123,25 +125,25 @@ def table_rows(found: Confirmation) -> tuple[tuple[str, ...], list[tuple[str, ..
     """Head and rows by speed: torque predicted, measured, difference, gain, and both phases against the tables."""
     head = ("rpm", "load", "predicted", "measured", "difference", "gain", "intake (table)", "exhaust (table)")
     order = np.lexsort((found.points["rpm"].to_numpy(), found.points["load"].to_numpy()))
-    rows = []
+    rows, unit = [], found.project.shown.torque
     for i in order:
         p = {str(name): each.to_numpy()[i] for name, each in found.points.items()}
         rows.append(
             (
                 f"{p['rpm']:.0f}",
                 f"{p['load']:.0f}",
-                _pm(p["predicted"], p["predicted_within"]),
-                f"{p['measured']:.1f}",
-                _pm(p["difference"], p["difference_within"], sign="+"),
-                _pm(p["gain"], p["gain_within"], sign="+"),
+                _pm(unit.number(p["predicted"]), unit.number(p["predicted_within"])),
+                unit.number(p["measured"]),
+                _pm(unit.signed(p["difference"]), unit.number(p["difference_within"])),
+                _pm(unit.signed(p["gain"]), unit.number(p["gain_within"])),
                 *(_against(p[f"{side}_phase"], p[f"{side}_asked"]) for side in SIDES),
             )
         )
     return head, rows
 
 
-def _pm(value: float, within: float, sign: str = "") -> str:
-    return "not known" if math.isnan(value) else f"{value:{sign}.1f} ± {within:.1f}"
+def _pm(value: str, within: str) -> str:
+    return "not known" if "nan" in value else f"{value} ± {within}"
 
 
 def _against(phase: float, asked: float) -> str:
@@ -155,6 +157,7 @@ def confirm_summary(found: Confirmation, name: str, pull: str, entry: dict[str, 
     written, None where nothing was.
     """
     head, rows = table_rows(found)
+    said = f"torque in {found.project.shown.torque.name} with 90 % intervals, phases in degrees"
     widths = [max(map(len, column)) for column in zip(head, *rows, strict=True)]
     table = ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in (head, *rows)]
     blocks = [
@@ -167,7 +170,7 @@ def confirm_summary(found: Confirmation, name: str, pull: str, entry: dict[str, 
     ]
     written = "nothing: name a directory with --out for pictures and CSV" if folder is None else _written(folder)
     parts = ["\n".join(wrapped_block(label, lines)) for label, lines in blocks if lines]
-    parts.append("\n".join(f"  {line}" for line in (*table, "torque in N·m with 90 % intervals, phases in degrees")))
+    parts.append("\n".join(f"  {line}" for line in (*table, said)))
     parts.append("  To join this pull to the data, add to the project file:\n\n" + entry_text(entry))
     parts += ["\n".join(wrapped_block(*block)) for block in (("Written", [written]), ("Heed", list(cautions())))]
     return "\n\n".join([f"  {name}, pull “{pull}”", *parts]) + "\n"

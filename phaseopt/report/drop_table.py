@@ -7,7 +7,7 @@ import numpy as np
 
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import floored
+from phaseopt.shown import Unit
 
 ANGLES = np.arange(-30.0, 31.0, 5.0)  # crank degrees after TDC; practice reads the middle of it
 FITTED, COUNTED = "as fitted", "counted"
@@ -23,12 +23,14 @@ def drop_rows(law: DropLaw) -> dict[str, list[float]]:
     return {name: row.tolist() for name, row in rows.items()}
 
 
-def drop_table(law: DropLaw) -> list[str]:
-    """The rows as text, what counts rounded down."""
+def drop_table(law: DropLaw, unit: Unit) -> list[str]:
+    """The rows as text in a unit of lengths, what counts rounded down."""
     wide = max(map(len, drop_rows(law)))
     lines = [f"  {'° after TDC':<{wide}}" + "".join(f"{angle:7.0f}" for angle in ANGLES)]
     for name, row in drop_rows(law).items():
-        lines.append(f"  {name:<{wide}}" + "".join(f"{floored(x) if name == COUNTED else f'{x:.2f}':>7}" for x in row))
+        lines.append(
+            f"  {name:<{wide}}" + "".join(f"{unit.down(x) if name == COUNTED else unit.number(x):>7}" for x in row)
+        )
     return lines
 
 

@@ -5,13 +5,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.neighbours import BY_NAME
-from phaseopt.report.facts import binder_words
+from phaseopt.report.facts import FloatArray, binder_words
 from phaseopt.report.layout import Row, Table
+from phaseopt.shown import METRIC, Unit, power_kw
 from phaseopt.study.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
-from phaseopt.study.gains import Gains, Moved
-from phaseopt.study.prices import POCKET, Price
+from phaseopt.study.gains import Moved
+from phaseopt.study.prices import GAP_STEP, POCKET, Price
 
 if TYPE_CHECKING:
     from phaseopt.job import Build
@@ -24,65 +27,89 @@ LOOSER = "causes and prices are those of the box rule; under the looser rule bet
 def explained_lines(build: "Build") -> dict[str, list[str]]:
     """Gains, dips and prices under their headings, for a terminal and the top of a page."""
     full = build.project.tables.load[-1]
-    at_full = [dip_words(dip) for dip in build.dips if dip.load == full]
+    at_full = [dip_words(dip, build.project.shown.torque) for dip in build.dips if dip.load == full]
     below = [dip for dip in build.dips if dip.load != full]
     lines = at_full or ["full load: none deeper than twice its doubt"]
     if below:
         loads = ", ".join(f"{load:g}" for load in sorted({dip.load for dip in below}))
         lines.append(f"below full load: {len(below)}, at {loads} kPa; the report has them one by one")
     cost = [*price_lines(build), *([LOOSER] if build.project.gap.between == BY_NAME else [])]
-    return {"Gains": gain_lines(build.gains), "Dips": lines, "Prices": cost}
+    return {"Gains": gain_lines(build), "Dips": lines, "Prices": cost}
 
 
-def gain_lines(gains: Gains) -> list[str]:
-    """The area under the full-load curve, and the cells that moved most."""
+def gain_lines(build: "Build") -> list[str]:
+    """The area under the full-load curve, most power, and the cells that moved most."""
+    gains, unit = build.gains, build.project.shown.torque
     if not math.isfinite(gains.gain):
         lines = ["the area under the full-load curve is not known"]
     else:
         low, high = gains.rpm
         lines = [
-            f"area under the full-load curve, {low:.0f} to {high:.0f} rpm, as mean torque: {gains.before:.1f} before,"
-            f" {gains.after:.1f} N·m after, {gains.gain:+.1f} ± {2 * gains.deviation:.1f} N·m (two deviations)"
+            f"area under the full-load curve, {low:.0f} to {high:.0f} rpm, as mean torque: "
+            f"{unit.number(gains.before)} before, {unit.text(gains.after)} after, {unit.signed(gains.gain)} "
+            f"± {unit.text(2 * gains.deviation)} (two deviations)"
         ]
+    lines += _power_lines(build)
     if gains.moved:
-        lines.append(f"moved most: {moved_words(gains.moved[0])}")
+        lines.append(f"moved most: {moved_words(gains.moved[0], unit)}")
     return lines
 
 
-def moved_words(cell: Moved) -> str:
+def _power_lines(build: "Build") -> list[str]:
+    """The greatest power at full load, before and after."""
+    full, unit = full_load_power(build), build.project.shown.power
+    told = []
+    for name in ("before", "after"):
+        power: FloatArray = full[name]
+        if not np.isfinite(power).any():
+            return []
+        at = int(np.nanargmax(power))
+        told.append(f"{unit.text(power[at])} at {full['rpm'][at]:g} rpm {name}")
+    return [f"most power at full load: {', '.join(told)}"]
+
+
+def full_load_power(build: "Build") -> dict[str, FloatArray]:
+    """Power at full load by speed, before, after and its gain with two deviations, kW; `rpm` the speeds, all (R,)."""
+    row = build.torque.isel(load=-1)
+    rpm = row["rpm"].to_numpy()
+    named = {"before": "torque_before", "after": "torque", "gain": "gain", "gain_deviation": "gain_deviation"}
+    return {"rpm": rpm} | {name: power_kw(row[of].to_numpy(), rpm) for name, of in named.items()}
+
+
+def moved_words(cell: Moved, unit: Unit) -> str:
     """A cell that moved, in words."""
     return (
         f"{cell.rpm:g} rpm, {cell.load:g} kPa: intake {cell.intake:+g}°, exhaust {cell.exhaust:+g}°, "
-        f"{_gain_words(cell)}; {cell.why}"
+        f"{_gain_words(cell, unit)}; {cell.why}"
     )
 
 
-def _gain_words(cell: Moved) -> str:
+def _gain_words(cell: Moved, unit: Unit) -> str:
     if not math.isfinite(cell.gain):
         return "gain not known"
-    return f"{cell.gain:+.1f} ± {2 * cell.gain_deviation:.1f} N·m"
+    return f"{unit.signed(cell.gain)} ± {unit.text(2 * cell.gain_deviation)}"
 
 
-def dip_words(dip: Dip) -> str:
+def dip_words(dip: Dip, unit: Unit) -> str:
     """A dip with its cause, in a sentence."""
     span = f"{dip.rpm_from:.0f}" if dip.rpm_from == dip.rpm_to else f"{dip.rpm_from:.0f} to {dip.rpm_to:.0f}"
     return (
-        f"{dip.load:g} kPa, {span} rpm: {dip.depth:.1f} ± {2 * dip.deviation:.1f} N·m below an even curve at "
-        f"{dip.rpm:.0f} rpm; {cause_words(dip)}"
+        f"{dip.load:g} kPa, {span} rpm: {unit.number(dip.depth)} ± {unit.text(2 * dip.deviation)} below an even "
+        f"curve at {dip.rpm:.0f} rpm; {cause_words(dip, unit)}"
     )
 
 
-def cause_words(dip: Dip) -> str:
+def cause_words(dip: Dip, unit: Unit) -> str:
     """The cause of a dip and what removing it would bring."""
     gain = ""
     if dip.gain is not None and dip.gain_deviation is not None:
-        gain = f"; without it {dip.gain:+.1f} ± {2 * dip.gain_deviation:.1f} N·m there"
+        gain = f"; without it {unit.signed(dip.gain)} ± {unit.text(2 * dip.gain_deviation)} there"
     if dip.cause == OWN:
         return _OWN
     if dip.cause == LOGS and dip.air is not None:
-        name, unit, digits = _CHANNELS[dip.air.channel]
+        name, of, digits = _CHANNELS[dip.air.channel]
         return (
-            f"{name} differed there in the logs: {dip.air.there:.{digits}f} {unit} against "
+            f"{name} differed there in the logs: {dip.air.there:.{digits}f} {of} against "
             f"{dip.air.elsewhere:.{digits}f} elsewhere{gain}"
         )
     if dip.cause == THIN:
@@ -109,49 +136,85 @@ def limit_words(name: str) -> str:
 
 def price_lines(build: "Build") -> list[str]:
     """The three dearest limits, and what smaller required gaps and deeper pockets would bring."""
-    found, rpm, load = build.prices, build.project.tables.rpm, build.project.tables.load
+    found, shown = build.prices, build.project.shown
+    torque = shown.torque
     if not found.limits:
         return ["no limit costs torque that the search can tell"]
-    parts = [f"{limit_words(p.limit)} {_figures(p.score)} ({_dearest_cell(p, rpm, load)})" for p in found.dearest]
-    lines = [f"dearest limits, N·m a cell for one degree more: {'; '.join(parts) or 'none'}"]
-    gaps = [f"{limit_words(p.limit)} {_figures(p.score)}" for p in found.gaps]
+    parts = [f"{limit_words(p.limit)} {_figures(p.score, torque)} ({_dearest_cell(p, build)})" for p in found.dearest]
+    lines = [f"dearest limits, {torque.name} a cell for one degree more: {'; '.join(parts) or 'none'}"]
+    gaps = [f"{limit_words(p.limit)} {_figures(p.score, torque)}" for p in found.gaps]
     if gaps:
-        lines.append(f"N·m a cell for 0.25 mm less: {'; '.join(gaps)}")
+        lines.append(f"{torque.name} a cell for {shown.gap.stated(GAP_STEP)} less: {'; '.join(gaps)}")
     if found.deeper_pockets is not None:
-        lines.append(f"pockets {POCKET:g} mm deeper would bring {_figures(found.deeper_pockets)} N·m a cell")
+        deeper = _figures(found.deeper_pockets, torque)
+        lines.append(f"pockets {shown.gap.stated(POCKET)} deeper would bring {deeper} {torque.name} a cell")
     return lines
 
 
-def _dearest_cell(price: Price, rpm: Sequence[float], load: Sequence[float]) -> str:
+def _dearest_cell(price: Price, build: "Build") -> str:
+    rpm, load = build.project.tables.rpm, build.project.tables.load
     at = int(price.cells.argmax()) if math.isfinite(price.cells.max()) else 0
     r, k = divmod(at, len(load))
-    return f"{price.cells[r, k]:.2f} at {rpm[r]:g} rpm, {load[k]:g} kPa"
+    return f"{build.project.shown.torque.number(price.cells[r, k], 1)} at {rpm[r]:g} rpm, {load[k]:g} kPa"
 
 
-def _figures(value: float) -> str:
+def _figures(newton_metres: float, torque: Unit) -> str:
+    value = torque.of(newton_metres)
     return f"{value:.2f}" if value >= 0.1 else f"{value:.2g}"
+
+
+def full_load_table(build: "Build") -> Table:
+    """Torque and power at full load by speed, before and after, with the gain's interval."""
+    full, shown = build.torque.isel(load=-1), build.project.shown
+    power = full_load_power(build)
+    rows = []
+    for r, rpm in enumerate(build.tables.rpm):
+        torque = [float(full[name][r]) for name in ("torque_before", "torque", "gain", "gain_deviation")]
+        kilowatts = [float(power[name][r]) for name in ("before", "after", "gain", "gain_deviation")]
+        rows.append(Row(f"{rpm:g}", (*_before_after(torque, shown.torque), *_before_after(kilowatts, shown.power))))
+    head = ["rpm"]
+    for name in (shown.torque.name, shown.power.name):
+        head += [f"{name} before", f"{name} after", "gain"]
+    return Table("Full load: torque, and power at the crank (± two deviations)", tuple(head), tuple(rows))
+
+
+def _before_after(values: Sequence[float], unit: Unit) -> tuple[str, str, str]:
+    """Before, after and gain ± two deviations as text; what is not known is left empty."""
+    before, after, gain, deviation = values
+    return (
+        unit.number(before) if math.isfinite(before) else "",
+        unit.number(after) if math.isfinite(after) else "",
+        f"{unit.signed(gain)} ± {unit.number(2 * deviation)}" if math.isfinite(gain) else "",
+    )
 
 
 def dip_table(build: "Build") -> Table:
     """Every dip: where, how deep, why, what removing the cause would bring."""
-    rows = []
+    rows, unit = [], build.project.shown.torque
     for dip in build.dips:
-        gain = "" if dip.gain is None else f"{dip.gain:+.1f} ± {2 * (dip.gain_deviation or 0.0):.1f}"
+        gain = "" if dip.gain is None else f"{unit.signed(dip.gain)} ± {unit.number(2 * (dip.gain_deviation or 0.0))}"
         span = f"{dip.rpm_from:.0f}" if dip.rpm_from == dip.rpm_to else f"{dip.rpm_from:.0f} to {dip.rpm_to:.0f}"
-        depth = f"{dip.depth:.1f} ± {2 * dip.deviation:.1f}"
-        rows.append(Row(f"{dip.load:g}", (span, depth, cause_words(_bare(dip)), gain)))
-    head = ("load, kPa", "engine speed, rpm", "depth, N·m", "cause", "to be had without it, N·m")
+        depth = f"{unit.number(dip.depth)} ± {unit.number(2 * dip.deviation)}"
+        rows.append(Row(f"{dip.load:g}", (span, depth, cause_words(_bare(dip), unit), gain)))
+    head = ("load, kPa", "engine speed, rpm", f"depth, {unit.name}", "cause", f"to be had without it, {unit.name}")
     return Table("Dips: torque below its least concave majorant by more than two deviations", head, tuple(rows))
 
 
 def price_table(build: "Build") -> Table:
     """Every limit that costs torque."""
-    rows = []
-    rpm, load = build.project.tables.rpm, build.project.tables.load
+    rows, shown = [], build.project.shown
+    unit = shown.torque
     for price in build.prices.limits:
-        cells = _dearest_cell(price, rpm, load)
-        rows.append(Row(limit_words(price.limit), (price.per, _figures(price.score), f"{price.weighted:.1f}", cells)))
-    head = ("limit", "a price per", "N·m a cell, of the score", "N·m, weighted sum of the cells", "dearest cell, N·m")
+        per = "degree" if price.per == "degree" else shown.gap.stated(GAP_STEP)
+        told = (per, _figures(price.score, unit), unit.number(price.weighted), _dearest_cell(price, build))
+        rows.append(Row(limit_words(price.limit), told))
+    head = (
+        "limit",
+        "a price per",
+        f"{unit.name} a cell, of the score",
+        f"{unit.name}, weighted sum of the cells",
+        f"dearest cell, {unit.name}",
+    )
     return Table("What a limit costs: the best tables with it moved two labels either way", head, tuple(rows))
 
 
@@ -163,7 +226,7 @@ def moved_table(build: "Build") -> Table:
             (
                 f"{cell.intake:+g}°",
                 f"{cell.exhaust:+g}°",
-                _gain_words(cell),
+                _gain_words(cell, build.project.shown.torque),
                 cell.why,
             ),
         )
@@ -176,18 +239,19 @@ def moved_table(build: "Build") -> Table:
 def gain_table(build: "Build") -> Table:
     """Gain by speed and load with its interval."""
     gain, doubt = build.torque["gain"].to_numpy(), build.torque["gain_deviation"].to_numpy()
+    unit = build.project.shown.torque
     rows = [
         Row(
             f"{rpm:g}",
             tuple(
-                f"{round(g, 1) + 0.0:+.1f} ± {2 * d:.1f}" if math.isfinite(g) else ""
+                f"{unit.signed(g)} ± {unit.number(2 * d)}" if math.isfinite(g) else ""
                 for g, d in zip(gs, ds, strict=True)
             ),
         )
         for rpm, gs, ds in zip(build.tables.rpm, gain, doubt, strict=True)
     ]
     head = ("rpm \\ kPa", *(f"{load:g}" for load in build.tables.load))
-    return Table(f"Gain over {build.baseline_is}, N·m (± two deviations)", head, tuple(rows))
+    return Table(f"Gain over {build.baseline_is}, {unit.name} (± two deviations)", head, tuple(rows))
 
 
 def _bare(dip: Dip) -> Dip:
@@ -234,7 +298,7 @@ def _dip_as_dict(dip: Dip) -> dict[str, Any]:
         "load": dip.load, "from_rpm": dip.rpm_from, "to_rpm": dip.rpm_to, "depth_Nm": _plain(dip.depth),
         "depth_deviation_Nm": _plain(dip.deviation), "deepest_rpm": dip.rpm, "cause": dip.cause,
         "binds": list(dip.names), "degrees_needed": dict(dip.degrees), "gain_Nm": _plain(dip.gain),
-        "gain_deviation_Nm": _plain(dip.gain_deviation), "words": cause_words(dip),
+        "gain_deviation_Nm": _plain(dip.gain_deviation), "words": cause_words(dip, METRIC.torque),
     }  # fmt: skip
 
 

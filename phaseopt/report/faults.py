@@ -3,7 +3,7 @@
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.faults import Fault, mends_words
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.clearance.rules import CLEAR, RULES
 from phaseopt.report.layout import Row, Table
 
 POCKETS = "A deeper pocket thins the piston's crown, which nothing here looks at"
@@ -34,11 +34,17 @@ def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
 
 def fault_table(model: ContactModel, faults: tuple[Fault, ...]) -> Table:
     """Every fault: its verdict, the least of its gaps by both rules, and what would mend it."""
-    rows = []
+    rows, unit = [], model.project.shown.gap
     for fault in faults:
         least = [min(gaps.items(), key=lambda each: each[1]) for gaps in (fault.static, fault.running)]
-        gaps = [f"{floored(gap)} ({WORDS[contact]})" for contact, gap in least]
+        gaps = [f"{unit.down(gap)} ({WORDS[contact]})" for contact, gap in least]
         mends = [mends_words(model, mend) or "as it is" for mend in (fault.for_reserve, fault.for_clear)]
         rows.append(Row(f"{fault.name}, up to {fault.rpm:.0f} rpm", (fault.verdict, *gaps, *mends)))
-    head = ("fault", "verdict", "least static gap, mm", "least running gap, mm", "keeps the running reserve", "clear")
+    head = (
+        "fault",
+        "verdict",
+        *(f"least {rule} gap, {unit.name}" for rule in RULES),
+        "keeps the running reserve",
+        "clear",
+    )
     return Table("Faults of a phaser, and the least change that would mend each", head, tuple(rows))

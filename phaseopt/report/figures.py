@@ -14,7 +14,7 @@ from phaseopt.clearance.allowances import timing
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.ledger import ledger
 from phaseopt.clearance.limits import EDGES, SafeBox
-from phaseopt.clearance.rules import CONTACT, SHORT, floored
+from phaseopt.clearance.rules import CONTACT, SHORT
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
@@ -38,10 +38,10 @@ _EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and ha
 
 def full_load_torque(build: "Build") -> str:
     """Torque at full load before and after over engine speed, and the gain, with two standard deviations."""
-    row = build.torque.isel(load=-1)
-    rpm, after, before = (row[name].to_numpy() for name in ("rpm", "torque", "torque_before"))
-    gain = row["gain"].to_numpy()
-    band, doubt = (2 * row[name].to_numpy() for name in ("torque_deviation", "gain_deviation"))
+    row, unit = build.torque.isel(load=-1), build.project.shown.torque
+    rpm = row["rpm"].to_numpy()
+    after, before, gain = (unit.of(row[name].to_numpy()) for name in ("torque", "torque_before", "gain"))
+    band, doubt = (2 * unit.of(row[name].to_numpy()) for name in ("torque_deviation", "gain_deviation"))
     with styled():
         figure = Figure(figsize=(7.5, 5.6), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
@@ -52,9 +52,9 @@ def full_load_torque(build: "Build") -> str:
         marked = ~row["in_reach"].to_numpy()
         if marked.any():
             upper.plot(rpm[marked], after[marked], "o", mfc=WHITE, mec=MIDDLE, ms=7, label=beyond(build)[0])
-        upper.set_ylabel("torque, N·m")
+        upper.set_ylabel(f"torque, {unit.name}")
         upper.set_title(
-            f"Torque at full load: {build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m on average "
+            f"Torque at full load: {unit.signed(build.full_gain)} ± {unit.text(build.full_gain_deviation)} on average "
             f"(± one deviation{', a judgement' if alone(build) else ''})"
             if np.isfinite(build.full_gain)
             else "Torque at full load: the gain is not known"
@@ -63,7 +63,7 @@ def full_load_torque(build: "Build") -> str:
         lower.fill_between(rpm, gain - doubt, gain + doubt, **shade, label="±2 deviations")
         lower.plot(rpm, gain, "o-", color=MIDDLE, ms=4, label="gain")
         lower.axhline(0.0, color=BLACK, lw=0.8)
-        lower.set_ylabel("gain, N·m")
+        lower.set_ylabel(f"gain, {unit.name}")
         lower.set_xlabel("engine speed, rpm")
         lower.legend(loc="best", ncols=2)
         for axes in (upper, lower):
@@ -89,16 +89,16 @@ def gap_map(build: "Build", contact: str) -> str:
 
 
 def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, wants: float) -> None:
-    cells = build.verdict.cells.sel(contact=near.contact)
+    cells, unit = build.verdict.cells.sel(contact=near.contact), build.project.shown.gap
     gap = cells[rule].to_numpy()
     rpm, load = cells["rpm"].to_numpy(), cells["load"].to_numpy()
     scale = Scale.around(*gap.ravel())
     colours = axes.pcolormesh(
-        np.arange(load.size + 1) - 0.5, np.arange(rpm.size + 1) - 0.5, gap,
-        cmap=scale.colours, vmin=scale.low, vmax=scale.high, edgecolors=WHITE, linewidth=0.3,
+        np.arange(load.size + 1) - 0.5, np.arange(rpm.size + 1) - 0.5, unit.of(gap),
+        cmap=scale.colours, vmin=unit.of(scale.low), vmax=unit.of(scale.high), edgecolors=WHITE, linewidth=0.3,
     )  # fmt: skip
     for (row, column), value in np.ndenumerate(gap):
-        text = floored(value) + ("!" if value < wants else "")
+        text = unit.down(value) + ("!" if value < wants else "")
         axes.text(column, row, text, ha="center", va="center", fontsize=6.5, color=ink(scale.colour(value)))
     at = float(np.flatnonzero(load == near.load)[0]), float(np.flatnonzero(rpm == near.rpm)[0])
     axes.add_patch(Rectangle((at[0] - 0.5, at[1] - 0.5), 1, 1, fill=False, ec=WHITE, lw=3))
@@ -110,14 +110,14 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
     axes.set_ylabel("engine speed, rpm")
     least = float(gap.min())
     verdict = "clear" if least >= wants else CONTACT.upper() if least <= 0 else SHORT.upper()
-    axes.set_title(f"{rule}: {verdict}, least {floored(least)} mm (rule {wants:.2f})", fontsize=8.5)
+    axes.set_title(f"{rule}: {verdict}, least {unit.down(least)} {unit.name} (rule {unit.number(wants)})", fontsize=8.5)
     scale_axes = axes.inset_axes((0.0, -0.2, 1.0, 0.04))
-    figure.colorbar(colours, cax=scale_axes, label=f"{rule} gap, mm", orientation="horizontal")
+    figure.colorbar(colours, cax=scale_axes, label=f"{rule} gap, {unit.name}", orientation="horizontal")
 
 
 def gap_over_angle(build: "Build", contact: str) -> str:
     """Lift, drop and gap over crank angle at the cell where a contact is tightest, running at the top speed."""
-    near, model = tightest(build, contact), build.model
+    near, model, unit = tightest(build, contact), build.model, build.project.shown.gap
     theta = np.linspace(-50.0, 50.0, 401)
     required, top = float(model.required[model.contacts.index(contact)]), model.top_speed
     with styled():
@@ -132,17 +132,19 @@ def gap_over_angle(build: "Build", contact: str) -> str:
         )
         steps = ledger(model, near.intake_phase, near.exhaust_phase, top).sel(contact=contact)
         for curve, name, (label, dash, colour) in zip(curves, ("by_hand", "static", "running"), looks, strict=True):
-            lower.plot(theta, curve, dash, color=colour, label=f"{label}: least {floored(float(steps[name]))} mm")
-            lower.plot(theta[curve.argmin()], curve.min(), "o", color=colour, ms=5)
+            least = f"{label}: least {unit.down(float(steps[name]))} {unit.name}"
+            lower.plot(theta, unit.of(curve), dash, color=colour, label=least)
+            lower.plot(theta[curve.argmin()], unit.of(curve.min()), "o", color=colour, ms=5)
         for wants, dots, label in (
             (required, (0, (1, 1)), "static rule"),
             (model.reserve, (0, (4, 1)), "running rule"),
         ):
-            lower.axhline(wants, color=BLACK, lw=1.0, ls=dots, label=f"{label} {wants:.2f} mm")
+            lower.axhline(unit.of(wants), color=BLACK, lw=1.0, ls=dots, label=f"{label} {unit.text(wants)}")
         lower.axhline(0.0, color=BLACK, lw=1.5)
-        lower.set_ylim(min(0.0, *(float(curve.min()) for curve in curves)) - 0.3, required + 7.0)
+        bottom = min(0.0, *(float(curve.min()) for curve in curves)) - 0.3
+        lower.set_ylim(unit.of(bottom), unit.of(required + 7.0))
         lower.set_xlabel("crank angle, degrees after gas-exchange TDC")
-        lower.set_ylabel("gap, mm")
+        lower.set_ylabel(f"gap, {unit.name}")
         words = WORDS[contact]
         upper.set_title(
             f"{words[0].upper()}{words[1:]} at its tightest cell ({near.rpm:.0f} rpm, {near.load:g} kPa): "
@@ -160,11 +162,11 @@ def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes
     (side,) = sides_of(near.contact)
     cam, law = build.model.engine.cam(side), build.model.drops[side]
     centre = float(cam.centre(near.intake_phase if side == "intake" else near.exhaust_phase))
-    drop, lift = law.fitted(theta), cam.lift(theta, centre, cam.lash)
-    axes.plot(theta, drop, "-", color=DARK, label=f"{side} valve drop: travel until it meets the piston")
-    axes.plot(theta, lift, "--", color=MIDDLE, label=f"{side} valve lift, lash as set")
-    axes.set_ylim(0.0, max(float(lift.max()), float(drop.min())) * 1.6)
-    axes.set_ylabel("along the valve, mm")
+    drop, lift, unit = law.fitted(theta), cam.lift(theta, centre, cam.lash), build.project.shown.gap
+    axes.plot(theta, unit.of(drop), "-", color=DARK, label=f"{side} valve drop: travel until it meets the piston")
+    axes.plot(theta, unit.of(lift), "--", color=MIDDLE, label=f"{side} valve lift, lash as set")
+    axes.set_ylim(0.0, unit.of(max(float(lift.max()), float(drop.min())) * 1.6))
+    axes.set_ylabel(f"along the valve, {unit.name}")
     static, running = timing(build.project, side)
     at = build.model.contacts.index(near.contact)
     low, from_centre = law.low(theta) - build.model.static_mm[at], theta - centre
@@ -178,7 +180,7 @@ def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes
 
 def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
     """The same between the valves; distances shrink with both lifts, so each is taken at its greatest."""
-    heads = build.model.heads
+    heads, unit = build.model.heads, build.project.shown.gap
     assert heads is not None  # the contact is listed only where seats are given
     lifts: list[list[FloatArray]] = []
     for side, phase, (dash, colour) in zip(
@@ -187,11 +189,11 @@ def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes)
         cam = build.model.engine.cam(side)
         from_centre = theta - float(cam.centre(phase))
         by_hand = np.maximum(cam.lobe.lift(from_centre) - cam.lash, 0.0)
-        axes.plot(theta, by_hand, dash, color=colour, label=f"{side} valve lift, lash as set")
+        axes.plot(theta, unit.of(by_hand), dash, color=colour, label=f"{side} valve lift, lash as set")
         errors = timing(build.project, side)
         lifts.append([by_hand, *(cam.most.highest(from_centre - error, from_centre + error) for error in errors)])
-    axes.set_ylim(0.0, max(float(side[0].max()) for side in lifts) * 1.5)
-    axes.set_ylabel("along the valve, mm")
+    axes.set_ylim(0.0, unit.of(max(float(side[0].max()) for side in lifts) * 1.5))
+    axes.set_ylabel(f"along the valve, {unit.name}")
     curves = [head_distance(heads, intake, exhaust) for intake, exhaust in zip(*lifts, strict=True)]
     static, running = build.model.static_mm[-1], build.model.running_mm(build.model.top_speed)[-1]
     return [curves[0], curves[1] - static, curves[2] - static - running]
@@ -249,13 +251,13 @@ def _box(axes: Axes, box: SafeBox, dash: str, label: str) -> None:
 
 def _line(axes: Axes, build: "Build") -> list[Patch]:
     """One phaser: margins over its one phase. All of it is in the legend by itself."""
-    (side,) = moving(build.project)
+    (side,), unit = moving(build.project), build.project.shown.gap
     phase = build.limits.phases_intake if side == "intake" else build.limits.phases_exhaust
     safe = build.limits.safe.isel(rpm=-1)
     looks = zip(build.model.contacts, (DARK, MIDDLE, LIGHT), ("o", "s", "^"), strict=False)
     for contact, colour, marker in looks:
         for rule, dash in (("static", "-"), ("running", "--")):
-            margin = safe[f"{rule}_margin"].sel(contact=contact).to_numpy()
+            margin = unit.of(safe[f"{rule}_margin"].sel(contact=contact).to_numpy())
             along = np.diagonal(margin) if build.project.arrangement == "together" else margin.ravel()
             label = f"{WORDS[contact]}, {rule}"
             axes.plot(phase, along, dash, color=colour, marker=marker, ms=3, markevery=5, label=label)
@@ -266,6 +268,6 @@ def _line(axes: Axes, build: "Build") -> list[Patch]:
     cells = np.unique(build.tables.of_side(side).to_numpy())
     axes.plot(cells, np.zeros_like(cells), "o", color=WHITE, mec=BLACK, ms=7, zorder=4, label="cells of the table")
     axes.set_xlabel(f"{phase_words(build.project, side)}, crank degrees, + = advanced")
-    axes.set_ylabel("gap above its rule, mm")
+    axes.set_ylabel(f"gap above its rule, {unit.name}")
     axes.grid(alpha=0.3)
     return []

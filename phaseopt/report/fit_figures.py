@@ -19,6 +19,7 @@ from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.colours import BLACK, MAP, STEPS, WHITE
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.facts import moving, phase_words
+from phaseopt.shown import Unit
 from phaseopt.surrogate.coverage import held
 from phaseopt.surrogate.readings import Readings
 from phaseopt.torque_model import TorqueModel
@@ -37,13 +38,13 @@ def fit_figures(project: Project, model: TorqueModel) -> dict[str, str]:
     limits = phase_limits(contact_model(project))
     found = {"thin.svg": thin(project, model, limits)}
     if model.given is None:
-        found["predicted.svg"] = predicted(model)
+        found["predicted.svg"] = predicted(model, project.shown.torque)
     for side in moving(project):
         found[f"slices-{side}.svg"] = slices(project, model, limits, side)
     return found
 
 
-def predicted(model: TorqueModel) -> str:
+def predicted(model: TorqueModel, unit: Unit) -> str:
     """Each point against what the other pulls say of it (with one pull, the other points), and the rest over speed."""
     left = model.pull_left_out or model.left_out
     assert left is not None
@@ -53,21 +54,23 @@ def predicted(model: TorqueModel) -> str:
         figure = Figure(figsize=(7.5, 6.6), layout="constrained")
         upper, lower = figure.subplots(2, 1, height_ratios=(3, 2))
         bars: dict[str, Any] = {"fmt": "none", "ecolor": LIGHT, "elinewidth": 0.8, "alpha": 0.6, "zorder": 1}
-        upper.errorbar(readings.y, left.mean, yerr=_NINETY * left.deviation, **bars)
-        lower.errorbar(readings.x[:, 0], left.residual, yerr=_NINETY * left.deviation, **bars)
+        measured, mean, residual = (unit.of(each) for each in (readings.y, left.mean, left.residual))
+        half = unit.of(_NINETY * left.deviation)
+        upper.errorbar(measured, mean, yerr=half, **bars)
+        lower.errorbar(readings.x[:, 0], residual, yerr=half, **bars)
         for own, face, label in ((inside, MIDDLE, "inside its 90 % interval"), (~inside, WHITE, "outside")):
             style: dict[str, Any] = {"ls": "none", "marker": "o", "mfc": face, "mec": DARK, "ms": 3.5, "mew": 0.8}
-            upper.plot(readings.y[own], left.mean[own], **style, label=f"{label}: {np.count_nonzero(own)} points")
-            lower.plot(readings.x[own, 0], left.residual[own], **style)
-        ends = [float(readings.y.min()), float(readings.y.max())]
+            upper.plot(measured[own], mean[own], **style, label=f"{label}: {np.count_nonzero(own)} points")
+            lower.plot(readings.x[own, 0], residual[own], **style)
+        ends = [float(measured.min()), float(measured.max())]
         upper.plot(ends, ends, "-", color=BLACK, lw=0.8, label="equal")
         lower.axhline(0.0, color=BLACK, lw=0.8)
-        upper.set_xlabel("measured torque, N·m")
-        upper.set_ylabel("predicted torque, N·m")
-        upper.set_title(f"Each point as predicted without its own {without}: {left.rmse:.2f} N·m off (rms)")
+        upper.set_xlabel(f"measured torque, {unit.name}")
+        upper.set_ylabel(f"predicted torque, {unit.name}")
+        upper.set_title(f"Each point as predicted without its own {without}: {unit.text(left.rmse, 1)} off (rms)")
         upper.legend(loc="upper left")
         lower.set_xlabel("engine speed, rpm")
-        lower.set_ylabel("measured less predicted, N·m")
+        lower.set_ylabel(f"measured less predicted, {unit.name}")
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
         return svg_element(figure, "predicted", f"Predicted against measured torque, each point without its {without}")
@@ -87,15 +90,17 @@ def slices(project: Project, model: TorqueModel, limits: Limits, side: Side) -> 
     intake = phase if side == "intake" else np.full_like(phase, middle[0])
     exhaust = phase if side == "exhaust" or tied else np.full_like(phase, middle[1])
     icl, ecl = centrelines(project, "intake", intake), centrelines(project, "exhaust", exhaust)
+    unit = project.shown.torque
     with styled():
         figure = Figure(figsize=(7.5, 1.9 * len(speeds) + 0.8), layout="constrained")
         panels = np.atleast_1d(figure.subplots(len(speeds), 1, sharex=True))
         for axes, rpm, look in zip(panels, speeds, _LOOKS, strict=False):
             at = np.column_stack([np.full_like(phase, rpm), np.full_like(phase, shown[:, 1].max()), icl, ecl])
-            _slice(axes, phase, *model.surface.predict(at), rpm, look)
+            mean, deviation = model.surface.predict(at)
+            _slice(axes, phase, unit.of(mean), unit.of(deviation), rpm, look)
             _near_points(axes, project, readings, at, side, look, tied=tied)
             _shade_unsafe(axes, limits, side)
-            axes.set_ylabel("torque, N·m")
+            axes.set_ylabel(f"torque, {unit.name}")
             axes.grid(alpha=0.3)
         panels[0].legend(loc="best", ncols=3)
         other = "exhaust" if side == "intake" else "intake"
@@ -134,18 +139,18 @@ def _near_points(
     if near.any():
         colour, marker = look
         phase = _phase_of(project, side, readings.x[near, own])
-        axes.plot(phase, readings.y[near], marker, ls="none", mfc=WHITE, mec=colour, ms=5)
+        axes.plot(phase, project.shown.torque.of(readings.y[near]), marker, ls="none", mfc=WHITE, mec=colour, ms=5)
 
 
 def thin(project: Project, model: TorqueModel, limits: Limits) -> str:
     """Deviation of torque over timing at full load, and over speed and load, with the points that were measured."""
     found, x = deviations(project, model.surface), model.surface.readings.x
-    both = project.arrangement == "both"
+    both, unit = project.arrangement == "both", project.shown.torque
     with styled():
         figure = Figure(figsize=(7.5, 3.9 if both else 4.2), layout="constrained")
         panels = np.atleast_1d(figure.subplots(1, 2))
         if both:
-            _map(figure, panels[0], found["over_timing"], "exhaust_phase", "intake_phase")
+            _map(figure, panels[0], found["over_timing"], "exhaust_phase", "intake_phase", unit)
             intake, exhaust = (_phase_of(project, name, x[:, k]) for name, k in zip(SIDES, (2, 3), strict=True))
             panels[0].plot(exhaust, intake, "o", mfc=WHITE, mec=BLACK, ms=3.5, mew=0.7)
             for box in limits.boxes:
@@ -158,15 +163,15 @@ def thin(project: Project, model: TorqueModel, limits: Limits) -> str:
         else:
             side = moving(project)[0]
             row = found["over_timing"].squeeze()
-            panels[0].plot(row[f"{side}_phase"], row, "o-", color=MIDDLE, ms=4)
+            panels[0].plot(row[f"{side}_phase"], unit.of(row.to_numpy()), "o-", color=MIDDLE, ms=4)
             _shade_unsafe(panels[0], limits, side)
             panels[0].set_xlabel(f"{phase_words(project, side)}, degrees")
-            panels[0].set_ylabel("deviation of torque, N·m")
+            panels[0].set_ylabel(f"deviation of torque, {unit.name}")
             panels[0].set_ylim(bottom=0.0)
         panels[0].set_title(
             "Full load, rms over speeds" + ("; dashed: safe box" if both else "; grey: unsafe"), fontsize=9
         )
-        _map(figure, panels[1], found["over_speed"], "load", "rpm")
+        _map(figure, panels[1], found["over_speed"], "load", "rpm", unit)
         panels[1].plot(x[:, 1], x[:, 0], "o", mfc=WHITE, mec=BLACK, ms=2.5, mew=0.5)
         panels[1].set_xlabel("load, kPa")
         panels[1].set_ylabel("engine speed, rpm")
@@ -176,12 +181,12 @@ def thin(project: Project, model: TorqueModel, limits: Limits) -> str:
         return svg_element(figure, "thin", "Standard deviation of torque over timing and over speed and load")
 
 
-def _map(figure: Figure, axes: Axes, found: xr.DataArray, across: str, up: str) -> None:
+def _map(figure: Figure, axes: Axes, found: xr.DataArray, across: str, up: str, unit: Unit) -> None:
     values = found.transpose(up, across)
-    shown = axes.contourf(values[across], values[up], values.to_numpy(), levels=STEPS, cmap=MAP)
+    shown = axes.contourf(values[across], values[up], unit.of(values.to_numpy()), levels=STEPS, cmap=MAP)
     lines = axes.contour(shown, levels=np.asarray(shown.levels)[::3], colors=WHITE, linewidths=0.6)
     axes.clabel(lines, fmt="%.1f", fontsize=7)
-    figure.colorbar(shown, ax=axes, label="N·m", orientation="horizontal", shrink=0.9)
+    figure.colorbar(shown, ax=axes, label=unit.name, orientation="horizontal", shrink=0.9)
 
 
 def _shade_unsafe(axes: Axes, limits: Limits, side: Side) -> None:

@@ -11,6 +11,7 @@ import xarray as xr
 
 from phaseopt.project import Project
 from phaseopt.report.reduction_words import shared_notes
+from phaseopt.shown import Unit
 from phaseopt.surrogate.coverage import Coverage
 from phaseopt.surrogate.sameness import Sameness
 from phaseopt.torque_model import TorqueModel
@@ -32,13 +33,14 @@ NOT_JUDGED = (
 
 def fit_summary(project: Project, model: TorqueModel, trust: TorqueTrust, written: list[Path]) -> str:
     """What was found, for a terminal. Parameters: `written`, the pictures, if any were asked for."""
+    unit = project.shown.torque
     blocks = [
-        ("Rests on", [rests_on(model)]),
-        ("Left out", left_out_lines(model, trust)),
+        ("Rests on", [rests_on(model, unit)]),
+        ("Left out", left_out_lines(model, trust, unit)),
         ("Intervals", interval_lines(trust)),
-        ("Repeats", [repeats_line(trust)]),
-        ("Same torque", sameness_lines(trust)),
-        ("Thin", thin_lines(model, deviations(project, model.surface))),
+        ("Repeats", [repeats_line(trust, unit)]),
+        ("Same torque", sameness_lines(trust, unit)),
+        ("Thin", thin_lines(model, deviations(project, model.surface), unit)),
         ("Unknown", list(trust.unknown) or ["nothing of what this looks for: timings and loads were varied"]),
         *([("Notes", notes)] if (notes := _notes(model)) else []),
         *([("Written", [", ".join(map(str, written))])] if written else []),
@@ -76,7 +78,7 @@ def fit_record(project: Project, model: TorqueModel, trust: TorqueTrust, written
     }
 
 
-def rests_on(model: TorqueModel) -> str:
+def rests_on(model: TorqueModel, unit: Unit) -> str:
     """What was measured, and on what it stands."""
     readings, learned = model.surface.readings, model.surface.learned
     pulls = np.unique(readings.pull).size
@@ -85,24 +87,27 @@ def rests_on(model: TorqueModel) -> str:
         return f"{line}, no simulation"
     return (
         f"{line}, on the simulation calibrated to them, its torque multiplied by {learned.scale:.3f} ± "
-        f"{learned.scale_deviation:.3f} and moved by {learned.shift:+.1f} ± {learned.shift_deviation:.1f} N·m"
+        f"{learned.scale_deviation:.3f} and moved by {unit.signed(learned.shift)} ± "
+        f"{unit.text(learned.shift_deviation)}"
     )
 
 
-def left_out_lines(model: TorqueModel, trust: TorqueTrust) -> list[str]:
+def left_out_lines(model: TorqueModel, trust: TorqueTrust, unit: Unit) -> list[str]:
     """How far off the model is for what it was not shown."""
-    lines = [f"a single point, told by all the others: {model.loo_rmse:.2f} N·m (rms)"]
+    lines = [f"a single point, told by all the others: {unit.text(model.loo_rmse, 1)} (rms)"]
     if not trust.pulls:
         return [*lines, "a whole pull: not known, there is one pull"]
     again = ", the calibration repeated without it" if model.simulation is not None else ""
     worst = max(trust.pulls, key=lambda pull: pull.rmse)
     lines.append(
-        f"a whole pull, told by the other pulls{again}: {model.lopo_rmse:.2f} N·m (rms); worst {worst.name}, "
-        f"{worst.rmse:.2f} N·m ({worst.mean:+.2f} on average)"
+        f"a whole pull, told by the other pulls{again}: {unit.text(model.lopo_rmse, 1)} (rms); worst {worst.name}, "
+        f"{unit.text(worst.rmse, 1)} ({unit.signed(worst.mean, 1)} on average)"
     )
     odd = [pull for pull in trust.pulls if pull.inside < _SURPRISE]
     if odd:
-        named = ", ".join(f"{pull.name} ({100 * pull.inside:.0f} %, {pull.mean:+.1f} N·m on average)" for pull in odd)
+        named = ", ".join(
+            f"{pull.name} ({100 * pull.inside:.0f} %, {unit.signed(pull.mean)} {unit.name} on average)" for pull in odd
+        )
         lines.append(f"pulls with few points inside their own 90 % interval, to look at or make again: {named}")
     return lines
 
@@ -144,7 +149,7 @@ def honesty(found: tuple[Coverage, ...]) -> str:
     return f"the intervals are too narrow, so count on about {factor:.1f} times the doubt"
 
 
-def repeats_line(trust: TorqueTrust) -> str:
+def repeats_line(trust: TorqueTrust, unit: Unit) -> str:
     """What repeated pulls show, in one sentence."""
     found = trust.repeats
     if math.isnan(found.least):
@@ -160,9 +165,9 @@ def repeats_line(trust: TorqueTrust) -> str:
     if found.freedom < 3:
         few = (
             "; so few could agree or differ by luck: counting that an ordinary dyno repeats to 1 % (common practice), "
-            f"smaller than about {found.likely:.1f} N·m"
+            f"smaller than about {unit.text(found.likely)}"
         )
-    return f"differences between two pulls smaller than {found.least:.1f} N·m cannot be seen ({count} repeats{few})"
+    return f"differences between two pulls smaller than {unit.text(found.least)} cannot be seen ({count} repeats{few})"
 
 
 def _notes(model: TorqueModel) -> list[str]:
@@ -172,9 +177,9 @@ def _notes(model: TorqueModel) -> list[str]:
     return shared_notes(model.reduction.notes, [str(name) for name in model.reduction.points["pull_name"].to_numpy()])
 
 
-def sameness_lines(trust: TorqueTrust) -> list[str]:
+def sameness_lines(trust: TorqueTrust, torque: Unit) -> list[str]:
     """Lengths in words."""
-    lines = [_same(name, found) for name, found in trust.sameness.items() if found is not None]
+    lines = [_same(name, found, torque) for name, found in trust.sameness.items() if found is not None]
     meaning = (
         "(hardly: moved that far at full load, over all measured speeds, torque and its doubt change by no more, rms, "
         "than two readings of one thing differ by: for timing two pulls, else two points of one pull)"
@@ -182,16 +187,16 @@ def sameness_lines(trust: TorqueTrust) -> list[str]:
     return [*lines, meaning] if lines else ["nothing was varied"]
 
 
-def _same(name: str, found: Sameness) -> str:
+def _same(name: str, found: Sameness, torque: Unit) -> str:
     words, unit = _NAMES[name]
     space = "" if unit == "°" else " "
     if found.whole:
         return f"torque hardly changes over all {found.range:.3g}{space}{unit} of {words} that were measured"
     within = f"{float(f'{found.distance:.2g}'):g}{space}{unit}"
-    return f"torque hardly changes within {within} of {words} ({found.seen:.1f} N·m)"
+    return f"torque hardly changes within {within} of {words} ({torque.text(found.seen)})"
 
 
-def thin_lines(model: TorqueModel, found: xr.Dataset) -> list[str]:
+def thin_lines(model: TorqueModel, found: xr.Dataset, unit: Unit) -> list[str]:
     """Where the model is least sure, within the travel of the phasers."""
     timing, cells = found["over_timing"], found["over_speed"]
     if not np.isfinite(timing).any():
@@ -203,11 +208,12 @@ def thin_lines(model: TorqueModel, found: xr.Dataset) -> list[str]:
     told = "the pulls have" if model.given is None else "the nodes have"
     cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)
     return [
-        f"deviation of torque at full load, over the speeds: from {float(least):.1f} N·m at {_stands(least)} to "
-        f"{float(worst):.1f} N·m at {_stands(worst)}; at {100 * reached:.0f} % of the timings that the phasers reach "
-        f"{told} told at least half of what is unsure without them ({half:.1f} N·m or less)",
+        f"deviation of torque at full load, over the speeds: from {unit.text(float(least))} at {_stands(least)} to "
+        f"{unit.text(float(worst))} at {_stands(worst)}; at {100 * reached:.0f} % of the timings that the phasers "
+        f"reach {told} told at least half of what is unsure without them ({unit.text(half)} or "
+        "less)",
         f"over speed and load the thinnest cell is {float(cell['rpm']):.0f} rpm, {float(cell['load']):g} kPa: "
-        f"{float(cell):.1f} N·m",
+        f"{unit.text(float(cell))}",
     ]
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from phaseopt.project import Project, TorqueGrid
 from phaseopt.report.fit_text import NOT_JUDGED, block, shares, thin_lines
 from phaseopt.report.layout import Row, Table
+from phaseopt.shown import Unit
 from phaseopt.surrogate.coverage import coverage
 from phaseopt.torque.given import AXES, GivenTorque
 from phaseopt.torque_model import TorqueModel
@@ -22,13 +23,14 @@ _UNITS = {"rpm": " rpm", "load": " kPa", "icl": "° ATDC", "ecl": "° BTDC"}
 
 def given_lines(project: Project, given: GivenTorque, error: float) -> list[str]:
     """What the torque of a build rests on. Parameters: `error` of a node left out, N·m (rms)."""
-    lines = [f"{nodes_line(given)}; {left_out_line(error)}"]
+    unit = project.shown.torque
+    lines = [f"{nodes_line(given, unit)}; {left_out_line(error, unit)}"]
     if project.cycle is not None:
         lines.append("[cycle] takes no part: torque is the grid's alone")
     return lines
 
 
-def nodes_line(given: GivenTorque) -> str:
+def nodes_line(given: GivenTorque, unit: Unit) -> str:
     """The nodes, their axes and how many are missing, in one line."""
     spans = [
         f"{axis.size} {what} ({axis[0]:g} to {axis[-1]:g}{_UNITS[name]})"
@@ -36,23 +38,27 @@ def nodes_line(given: GivenTorque) -> str:
         if axis.size > 1
     ]
     holes = f", {given.holes} more are empty" if given.holes else ""
-    stated = "" if given.error is None else f", known to {np.nanmedian(given.error):.2g} N·m each (median, as stated)"
+    stated = (
+        ""
+        if given.error is None
+        else f", known to {unit.of(np.nanmedian(given.error)):.2g} {unit.name} each (median, as stated)"
+    )
     return f"{given.nodes:,} nodes of {given.file}{holes}{stated}: {', '.join(spans)}"
 
 
-def left_out_line(error: float) -> str:
+def left_out_line(error: float, unit: Unit) -> str:
     """How well the nodes tell each other."""
-    return f"a single node left out is told by the others to {error:.2f} N·m (rms)"
+    return f"a single node left out is told by the others to {unit.text(error, 1)} (rms)"
 
 
-def learned_of_grid(given: GivenTorque, noise: float, error: float) -> list[tuple[str, str]]:
+def learned_of_grid(given: GivenTorque, noise: float, error: float, unit: Unit) -> list[tuple[str, str]]:
     """Rows of the table of the torque model. Parameters: `noise` and `error` of a node left out, N·m."""
     beyond = "" if given.error is None else " beyond its stated error"
     return [
         ("torque as given in", given.file),
         ("nodes with torque, without", f"{given.nodes}, {given.holes}"),
-        ("a single node left out, error (rms)", f"{error:.2f} N·m"),
-        (f"noise of a node{beyond}", f"{noise:.2f} N·m"),
+        ("a single node left out, error (rms)", unit.text(error, 1)),
+        (f"noise of a node{beyond}", unit.text(noise, 1)),
     ]
 
 
@@ -76,10 +82,10 @@ def given_summary(project: Project, model: TorqueModel, written: list[Path]) -> 
     assert model.given is not None
     assert model.left_out is not None
     blocks = [
-        ("Rests on", [nodes_line(model.given), *model.said]),
-        ("Left out", [left_out_line(model.loo_rmse), f"{_worst(model)}"]),
+        ("Rests on", [nodes_line(model.given, project.shown.torque), *model.said]),
+        ("Left out", [left_out_line(model.loo_rmse, project.shown.torque), _worst(model, project.shown.torque)]),
         ("Intervals", [f"of single nodes left out, {shares(coverage(model.left_out, model.surface.readings))}"]),
-        ("Thin", thin_lines(model, deviations(project, model.surface))),
+        ("Thin", thin_lines(model, deviations(project, model.surface), project.shown.torque)),
         *([("Written", [", ".join(map(str, written))])] if written else []),
     ]
     parts = [f"  {project.name}: the torque model of the grid and how far to trust it"]
@@ -110,7 +116,7 @@ def given_record(project: Project, model: TorqueModel, written: list[Path]) -> d
     }  # fmt: skip
 
 
-def _worst(model: TorqueModel) -> str:
+def _worst(model: TorqueModel, unit: Unit) -> str:
     """The node that the others tell worst: a slip of the pen, or a place that the grid is too coarse for."""
     assert model.left_out is not None
     worst = int(np.argmax(np.abs(model.left_out.residual)))
@@ -119,4 +125,4 @@ def _worst(model: TorqueModel) -> str:
     )
     off, unsure = float(model.left_out.residual[worst]), float(model.left_out.deviation[worst])
     odd = "; look at it" if abs(off) > 5.0 * unsure and math.isfinite(unsure) else ""
-    return f"worst {off:+.2f} N·m ({abs(off) / unsure:.1f} deviations) at {stands}{odd}"
+    return f"worst {unit.signed(off, 1)} {unit.name} ({abs(off) / unsure:.1f} deviations) at {stands}{odd}"

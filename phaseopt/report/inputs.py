@@ -8,6 +8,7 @@ from phaseopt.project import SIDES, Cycle, Phaser, Pin, Project, Taper, Tract
 from phaseopt.report.given import grid_table
 from phaseopt.report.layout import Row, Table
 from phaseopt.search.part_load import cost_words, costs, level
+from phaseopt.shown import Unit
 
 
 def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
@@ -18,15 +19,15 @@ def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
     if project.torque_grid is not None:
         tables.append(grid_table(project, project.torque_grid))
     elif project.cycle is not None and (project.torque is None or project.torque.prior is not None):
-        tables += [_tracts(project.cycle), _burn(project, project.cycle)]
+        tables += [_tracts(project, project.cycle), _burn(project, project.cycle)]
     return tuple(tables)
 
 
 def _engine(project: Project) -> Table:
-    crank = project.crank
+    crank, size = project.crank, project.shown.size
     rows = (
-        Row("bore × stroke", (f"{crank.bore:g} × {crank.stroke:g} mm",)),
-        Row("rod, gudgeon-pin offset", (f"{crank.rod:g} mm, {crank.pin_offset:g} mm",)),
+        Row("bore × stroke", (f"{size.plain(crank.bore)} × {size.stated(crank.stroke)}",)),
+        Row("rod, gudgeon-pin offset", (f"{size.stated(crank.rod)}, {size.stated(crank.pin_offset)}",)),
         Row("cylinders, compression ratio", (f"{project.cylinders}, {crank.compression_ratio:g}",)),
         Row("redline, checked up to at least", (f"{crank.redline:g} rpm, {crank.top_speed:g} rpm",)),
     )
@@ -35,17 +36,18 @@ def _engine(project: Project) -> Table:
 
 def _cams(project: Project, model: ContactModel) -> Table:
     rows: dict[str, list[str]] = {}
+    shown = project.shown
     for side in SIDES:
         cam, stands, phaser = project.cam(side), model.engine.cam(side), project.phaser_of(side)
         for label, value in (
-            ("peak lift at the valve", f"{stands.lobe.peak:.2f} mm"),
+            ("peak lift at the valve", shown.size.text(stands.lobe.peak)),
             ("lobe", "measured" if cam.lobe is not None else "from a cam card"),
-            ("lift known to", f"{cam.lobe_error:g} mm" if cam.lobe is not None else "what fits the card"),
-            ("lash, cold", f"{cam.lash:g} mm"),
+            ("lift known to", shown.gap.stated(cam.lobe_error) if cam.lobe is not None else "what fits the card"),
+            ("lash, cold", shown.gap.stated(cam.lash)),
             ("nominal centreline", f"{cam.centreline:g}° {'ATDC' if side == 'intake' else 'BTDC'}"),
             ("fitted", f"{offset_words(cam.offset)} from it, known to {cam.centreline_error:g}°"),
             ("true centreline at rest", f"{float(stands.true_centreline(0.0)):g}°"),
-            ("valve head, tilt", f"{cam.head_diameter:g} mm, {cam.tilt:g}°"),
+            ("valve head, tilt", f"{shown.size.stated(cam.head_diameter)}, {cam.tilt:g}°"),
             ("phaser", "none, the cam is fixed" if phaser is None else _phaser(phaser)),
         ):
             rows.setdefault(label, []).append(value)
@@ -65,17 +67,23 @@ def _phaser(phaser: Phaser) -> str:
 
 
 def _rules(project: Project) -> Table:
-    static, running = project.gap.static, project.gap.running
-    loft = (
-        "none stated" if running.loft is None else f"{running.loft.rate:g} mm each 500 rpm above {running.loft.above:g}"
-    )
+    static, running, gap = project.gap.static, project.gap.running, project.shown.gap
+    loft = "none stated"
+    if running.loft is not None:
+        loft = f"{gap.stated(running.loft.rate)} each 500 rpm above {running.loft.above:g}"
     rod = running.rod
     rows = (
-        Row("static: intake, exhaust, valves", (f"{static.intake:g}, {static.exhaust:g}, {static.valves:g} mm",)),
-        Row("running reserve", (f"{running.reserve:g} mm",)),
-        Row("reciprocating mass, rod section", (f"{rod.reciprocating_mass:g} g, {rod.section:g} mm²",)),
+        Row(
+            "static: intake, exhaust, valves",
+            (", ".join(gap.stated(each) for each in (static.intake, static.exhaust, static.valves)),),
+        ),
+        Row("running reserve", (gap.stated(running.reserve),)),
+        Row(
+            "reciprocating mass, rod section",
+            (f"{rod.reciprocating_mass:g} g, {_area(project.shown.size, rod.section)}",),
+        ),
         Row("modulus, structure factor", (f"{rod.modulus:g} GPa, {rod.structure:g}",)),
-        Row("play, growth", (f"{running.play:g} mm, {running.growth:g} mm",)),
+        Row("play, growth", (f"{gap.stated(running.play)}, {gap.stated(running.growth)}",)),
         Row("chain or belt error", (f"{running.chain:g}° either way",)),
         Row("valve-train loft", (loft,)),
         Row("tables as the only guard", ("accepted" if project.gap.tables_only_guard else "not accepted",)),
@@ -83,21 +91,26 @@ def _rules(project: Project) -> Table:
     return Table("Rules for contact", ("", "value"), rows)
 
 
+def _area(size: Unit, value: float) -> str:
+    """An area documented in mm² in the square of a unit of length."""
+    return f"{size.plain(value / size.size)} {size.name}²"
+
+
 def _search(project: Project) -> Table:
-    search = project.search
+    search, torque = project.search, project.shown.torque
     bands = [f"{w.weight:g} at {_band(w.rpm, 'rpm')}, {_band(w.load, 'kPa')}" for w in search.weights]
     pins = [f"{_phases(p)} at {_band(p.rpm, 'rpm')}, {_band(p.load, 'kPa')}" for p in search.pinned]
-    charged = [f"{cost_words(c)} at {_band(c.rpm, 'rpm')}, {_band(c.load, 'kPa')}" for c in costs(project)]
+    charged = [f"{cost_words(c, torque)} at {_band(c.rpm, 'rpm')}, {_band(c.load, 'kPa')}" for c in costs(project)]
     capped = [
         f"{c.of} at most {level(c.of, c.most)} at {_band(c.rpm, 'rpm')}, {_band(c.load, 'kPa')}" for c in search.caps
     ]
     rows = [
         Row("caution", (f"{search.caution:g} standard deviations taken off",)),
-        Row("roughness", (f"{search.roughness:g} N·m per (degree per 500 rpm or 10 kPa)²",)),
+        Row("roughness", (f"{torque.stated(search.roughness)} per (degree per 500 rpm or 10 kPa)²",)),
         Row("crossing the table", (f"{search.crossing:g} rpm a second",)),
         Row("cells count in full from", (f"{search.full_load_from:g} kPa",)),
         Row("other weights", ("; ".join(bands) or "none",)),
-        Row(f"overlap caps at {project.tables.check_lift:g} mm", (caps_words(project),)),
+        Row(f"overlap caps at {project.shown.gap.stated(project.tables.check_lift)}", (caps_words(project),)),
         Row("pinned cells", ("; ".join(pins) or "none",)),
     ]
     if charged or capped:
@@ -132,29 +145,30 @@ def _phases(pin: Pin) -> str:
     return ", ".join(f"{side} {phase:g}°" for side, phase in held if phase is not None)
 
 
-def _tracts(cycle: Cycle) -> Table:
+def _tracts(project: Project, cycle: Cycle) -> Table:
     """Ports and pipes that the simulation was given."""
-    intake, exhaust = cycle.intake, cycle.exhaust
+    intake, exhaust, size = cycle.intake, cycle.exhaust, project.shown.size
     plenum = "one throttle per cylinder" if cycle.plenum_volume is None else f"plenum {cycle.plenum_volume:g} l"
     collector = "meet in a point" if not exhaust.collector_volume else f"collector {exhaust.collector_volume:g} l"
     rows = (
-        Row("throat, stem, seat", tuple(_seat(tract) for tract in (intake, exhaust))),
+        Row("throat, stem, seat", tuple(_seat(tract, size) for tract in (intake, exhaust))),
         Row("port flow", tuple(_flow(tract) for tract in (intake, exhaust))),
-        Row("port", (_pipe(intake.port), _pipe(exhaust.port))),
-        Row("runner, primary", (_pipe(intake.runner), _pipe(exhaust.primary))),
-        Row("secondary", ("", "none" if exhaust.secondary is None else _pipe(exhaust.secondary))),
-        Row("tail", ("", _pipe(exhaust.tail))),
+        Row("port", (_pipe(intake.port, size), _pipe(exhaust.port, size))),
+        Row("runner, primary", (_pipe(intake.runner, size), _pipe(exhaust.primary, size))),
+        Row("secondary", ("", "none" if exhaust.secondary is None else _pipe(exhaust.secondary, size))),
+        Row("tail", ("", _pipe(exhaust.tail, size))),
         Row("volume", (plenum, collector)),
         Row(
             "walls",
             (f"{intake.wall:g} °C", f"{exhaust.wall:g}, {exhaust.secondary_wall:g}, {exhaust.tail_wall:g} °C"),
         ),
     )
-    return Table("Ports and pipes as simulated, lengths and diameters in mm", ("", *SIDES), rows)
+    return Table(f"Ports and pipes as simulated, lengths and diameters in {size.name}", ("", *SIDES), rows)
 
 
-def _seat(tract: Tract) -> str:
-    return f"{tract.throat:g} mm, {tract.stem:g} mm, {tract.seat_width:g} mm at {tract.seat_angle:g}°"
+def _seat(tract: Tract, size: Unit) -> str:
+    lengths = [size.stated(each) for each in (tract.throat, tract.stem, tract.seat_width)]
+    return f"{', '.join(lengths)} at {tract.seat_angle:g}°"
 
 
 def _flow(tract: Tract) -> str:
@@ -163,10 +177,11 @@ def _flow(tract: Tract) -> str:
     return "coefficients given" if tract.inward or tract.outward else "a good port's coefficients"
 
 
-def _pipe(pieces: tuple[Taper, ...]) -> str:
+def _pipe(pieces: tuple[Taper, ...], size: Unit) -> str:
     """A pipe's pieces: length and inner diameters."""
     return ", ".join(
-        f"{p.length:g} × ⌀{p.start:g}" if p.end in (None, p.start) else f"{p.length:g} × ⌀{p.start:g} to {p.end:g}"
+        f"{size.plain(p.length)} × ⌀{size.plain(p.start)}"
+        + ("" if p.end is None or p.end == p.start else f" to {size.plain(p.end)}")
         for p in pieces
     )
 

@@ -9,7 +9,7 @@ from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import EDGES, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
-from phaseopt.clearance.rules import CLEAR, CONTACT, SHORT, floored
+from phaseopt.clearance.rules import CLEAR, CONTACT, SHORT
 from phaseopt.project import SIDES, Project
 from phaseopt.report.drop_table import drop_table
 from phaseopt.report.faults import fault_lines
@@ -102,16 +102,16 @@ def _clamp_table(model: ContactModel, limits: Limits) -> list[str]:
 
 def _stated_drops(model: ContactModel) -> list[str]:
     """What the drop readings say, with the notes that go with them."""
-    lines = []
+    lines, unit = [], model.project.shown.gap
     for side, drop in model.drops.items():
-        text = f"{drop.at_tdc.min():.2f} mm at TDC as fitted, {floored(float(drop.low(0.0)))} counted"
+        text = f"{unit.text(drop.at_tdc.min())} at TDC as fitted, {unit.down(float(drop.low(0.0)))} counted"
         if drop.readings is not None:
             worst = abs(drop.readings.residual[drop.readings.used]).max()
             text += (
-                f"; {int(drop.readings.used.sum())} readings fit to {worst:.2f} mm, wheel zero {drop.wheel:+.1f}°, "
-                f"{drop.factor:.3f} mm of drop a mm of piston"
+                f"; {int(drop.readings.used.sum())} readings fit to {unit.text(worst)}, wheel zero {drop.wheel:+.1f}°, "
+                f"{drop.factor:.3f} {unit.name} of drop a {unit.name} of piston"
             )
-        lines += [f"Valve drop, {side}: {text}", *drop_table(drop)]
+        lines += [f"Valve drop, {side}: {text}", *drop_table(drop, unit)]
     return lines
 
 

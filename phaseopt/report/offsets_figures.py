@@ -1,10 +1,13 @@
 """The pictures of a study of offsets: torque against the margin of full travel, the pairs tried, gain by speed."""
 
+from collections.abc import Iterable
+
 import numpy as np
 from matplotlib.figure import Figure
 
 from phaseopt.report.colours import BLACK, MAP, WHITE
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
 
 _COLOURS = {"as fitted": DARK, "best, tables the only guard": MIDDLE, "best, full travel clear": LIGHT}
@@ -19,20 +22,26 @@ def offsets_figures(study: OffsetStudy, named: list[tuple[str, Choice]]) -> dict
 
 
 def _front(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
-    now, front = study.fitted.trial.score, study.front
+    now, front, shown = study.fitted.trial.score, study.front, study.project.shown
+
+    def margins(trials: Iterable[Trial]) -> list[float]:
+        return [shown.gap.of(trial.travel_margin) for trial in trials]
+
+    def scores(trials: Iterable[Trial]) -> list[float]:
+        return [shown.torque.of(trial.score - now) for trial in trials]
+
     with styled():
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
         axes = figure.subplots()
-        axes.axvspan(min(0.0, *(t.travel_margin for t in study.trials)) - 0.2, 0.0, color="0.92", lw=0)
-        margin, score = [t.travel_margin for t in study.trials], [t.score - now for t in study.trials]
-        axes.plot(margin, score, "o", color="0.6", ms=3, label="tried")
-        axes.plot([t.travel_margin for t in front], [t.score - now for t in front], ".-", color=BLACK, label="front")
+        axes.axvspan(min(0.0, *margins(study.trials)) - shown.gap.of(0.2), 0.0, color="0.92", lw=0)
+        axes.plot(margins(study.trials), scores(study.trials), "o", color="0.6", ms=3, label="tried")
+        axes.plot(margins(front), scores(front), ".-", color=BLACK, label="front")
         for name, choice in named:
-            at = choice.trial.travel_margin, choice.trial.score - now
+            at = margins([choice.trial]), scores([choice.trial])
             axes.plot(*at, _MARKS[name], color=_COLOURS[name], mec=BLACK, ms=9, label=name)
         axes.margins(x=0.02)
-        axes.set_xlabel("full travel above the rule that binds it, mm (below 0 a fault breaks a rule)")
-        axes.set_ylabel("score over that as fitted, N·m a cell")
+        axes.set_xlabel(f"full travel above the rule that binds it, {shown.gap.name} (below 0 a fault breaks a rule)")
+        axes.set_ylabel(f"score over that as fitted, {shown.torque.name} a cell")
         axes.set_title("Torque against the gap that a phaser fault leaves")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")
@@ -42,10 +51,10 @@ def _front(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
 
 
 def _places(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
-    now = study.fitted.trial.score
+    now, unit = study.fitted.trial.score, study.project.shown.torque
     at = np.array([trial.offsets for trial in study.trials])
     clear = np.array([trial.travel_clear for trial in study.trials])
-    score = np.array([trial.score - now for trial in study.trials])
+    score = np.array([unit.of(trial.score - now) for trial in study.trials])
     with styled():
         figure = Figure(figsize=(7.5, 4.8), layout="constrained")
         axes = figure.subplots()
@@ -74,7 +83,7 @@ def _places(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
                 name, choice.trial.offsets, xytext=(8, 8), textcoords="offset points", fontsize=8,
                 bbox={"fc": WHITE, "ec": _COLOURS[name], "pad": 1.5, "alpha": 0.85},
             )  # fmt: skip
-        figure.colorbar(drawn, ax=axes, label="score over that as fitted, N·m a cell")
+        figure.colorbar(drawn, ax=axes, label=f"score over that as fitted, {unit.name} a cell")
         axes.set_xlabel("intake offset, crank °, + = advanced")
         axes.set_ylabel("exhaust offset, crank °, + = advanced")
         axes.set_title("Offsets tried")
@@ -83,18 +92,18 @@ def _places(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
 
 
 def _gain(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
-    rpm = np.array(study.project.tables.rpm)
+    rpm, unit = np.array(study.project.tables.rpm), study.project.shown.torque
     with styled():
         figure = Figure(figsize=(7.5, 3.6), layout="constrained")
         axes = figure.subplots()
         for name, choice in named:
             assert choice.gain is not None
-            gain, doubt = choice.gain.full_load, 2.0 * choice.gain.full_load_deviation
+            gain, doubt = (unit.of(each) for each in (choice.gain.full_load, 2.0 * choice.gain.full_load_deviation))
             axes.fill_between(rpm, gain - doubt, gain + doubt, color=_COLOURS[name], alpha=0.2, lw=0)
             axes.plot(rpm, gain, marker=_MARKS[name], color=_COLOURS[name], ms=4, label=name)
         axes.axhline(0.0, color=BLACK, lw=0.8)
         axes.set_xlabel("engine speed, rpm")
-        axes.set_ylabel("gain at full load, N·m")
+        axes.set_ylabel(f"gain at full load, {unit.name}")
         axes.set_title("Best tables against the best tables as fitted, with two standard deviations")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")

@@ -3,12 +3,12 @@
 from phaseopt.report.layout import Row, Table, picture
 from phaseopt.report.offsets_figures import offsets_figures
 from phaseopt.report.offsets_text import (
-    HEAD,
     LEGEND,
     choice_cells,
     choices,
     doubt_lines,
     front_lines,
+    head,
     how_to,
     recommended_words,
     refused_lines,
@@ -28,7 +28,7 @@ CAPTIONS = {
 
 def offsets_page(study: OffsetStudy) -> str:
     """One page as HTML."""
-    named = choices(study)
+    named, shown = choices(study), study.project.shown
     return fill(
         "offsets.html.j2",
         {
@@ -38,7 +38,9 @@ def offsets_page(study: OffsetStudy) -> str:
             "said": study.said,
             "lines": (f"Tried: {tried_words(study)}.", *refused_lines(study)),
             "table": Table(
-                "The choices: " + " ".join(LEGEND), HEAD, tuple(Row(name, choice_cells(each)) for name, each in named)
+                "The choices: " + " ".join(LEGEND),
+                head(shown),
+                tuple(Row(name, choice_cells(each, shown)) for name, each in named),
             ),
             "doubt": doubt_lines(study),
             "front": front_lines(study),

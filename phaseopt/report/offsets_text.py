@@ -5,16 +5,22 @@ from pathlib import Path
 from typing import Any
 
 from phaseopt.clearance.full_travel import offset_words
-from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
 from phaseopt.report.text import cautions, wrapped_block
+from phaseopt.shown import Shown, Unit
 from phaseopt.study.offset_gains import Gain
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import SEEN, Choice, OffsetStudy
 from phaseopt.tables import number_text
 
-HEAD = ("intake", "exhaust", "gain N·m", "low", "middle", "high", "full travel", "its gap mm", "beyond data °")
 FRONT_SHOWN = 8
+
+
+def head(shown: Shown) -> tuple[str, ...]:
+    """What stands above `choice_cells`."""
+    gain, gap = f"gain {shown.torque.name}", f"its gap {shown.gap.name}"
+    return ("intake", "exhaust", gain, "low", "middle", "high", "full travel", gap, "beyond data °")
 
 
 def pair_words(trial: Trial) -> str:
@@ -28,8 +34,8 @@ def choices(study: OffsetStudy) -> list[tuple[str, Choice]]:
     return [*found, ("best, full travel clear", study.free)] if study.free is not None else found
 
 
-def choice_cells(choice: Choice) -> tuple[str, ...]:
-    """A row of the table of choices, below `HEAD`."""
+def choice_cells(choice: Choice, shown: Shown) -> tuple[str, ...]:
+    """A row of the table of choices, below `head`."""
     trial, gain = choice.trial, choice.gain
     bands = ("",) * 3 if gain is None else tuple(f"{100 * band.share:+.1f} %" for band in gain.bands)
     beyond = (
@@ -37,10 +43,10 @@ def choice_cells(choice: Choice) -> tuple[str, ...]:
     )
     return (
         *(number_text(each) for each in trial.offsets),
-        "0" if gain is None else f"{gain.mean:+.1f} ± {2 * gain.deviation:.1f}",
+        "0" if gain is None else f"{shown.torque.signed(gain.mean)} ± {shown.torque.number(2 * gain.deviation)}",
         *bands,
         trial.travel,
-        floored(trial.travel_gap),
+        shown.gap.down(trial.travel_gap),
         beyond,
     )
 
@@ -81,9 +87,10 @@ def recommended_words(study: OffsetStudy) -> str:
             f"{enough}, which a dyno could show{guard}."
         )
     assert found.gain is not None
+    unit = study.project.shown.torque
     return (
-        f"Fit the cams {where}: {found.gain.mean:+.1f} N·m over the cells by weight, standard deviation "
-        f"{found.gain.deviation:.1f}, best tables against best tables{guard}."
+        f"Fit the cams {where}: {unit.signed(found.gain.mean)} {unit.name} over the cells by weight, standard "
+        f"deviation {unit.number(found.gain.deviation)}, best tables against best tables{guard}."
     )
 
 
@@ -103,15 +110,15 @@ def doubt_lines(study: OffsetStudy) -> list[str]:
         if trial.unknown:
             parts.append(f"of {trial.unknown} cells the torque model does not speak: they count nothing in its favour")
         if choice.gain is not None:
-            parts.append(_doubt_words(choice.gain))
+            parts.append(_doubt_words(choice.gain, study.project.shown.torque))
         if parts:
             lines.append(f"{name}: {'; '.join(parts)}")
     return lines
 
 
-def _doubt_words(gain: Gain) -> str:
+def _doubt_words(gain: Gain, unit: Unit) -> str:
     bands = ", ".join(
-        f"{band.rpm[0]:.0f} to {band.rpm[1]:.0f} rpm {band.mean:+.1f} ± {2 * band.deviation:.1f} N·m"
+        f"{band.rpm[0]:.0f} to {band.rpm[1]:.0f} rpm {unit.signed(band.mean)} ± {unit.text(2 * band.deviation)}"
         for band in gain.bands
     )
     return f"gain at full load, with two standard deviations: {bands}"
@@ -132,27 +139,28 @@ def how_to(study: OffsetStudy) -> tuple[str, ...]:
 
 def front_lines(study: OffsetStudy) -> list[str]:
     """The front of torque against the margin of full travel, thinned to some lines."""
-    front = study.front
+    front, shown = study.front, study.project.shown
     step = max(1, math.ceil((len(front) - 1) / (FRONT_SHOWN - 1)))
     shown_ones = [*front[:-1:step], front[-1]] if front else []
     return [
-        f"{pair_words(trial)}: {trial.score - study.fitted.trial.score:+.2f} N·m a cell, full travel {trial.travel}, "
-        f"{margin_words(trial)}"
+        f"{pair_words(trial)}: {shown.torque.signed(trial.score - study.fitted.trial.score, 1)} {shown.torque.name} "
+        f"a cell, full travel {trial.travel}, {margin_words(trial, shown.gap)}"
         for trial in shown_ones
     ]
 
 
-def margin_words(trial: Trial) -> str:
+def margin_words(trial: Trial, unit: Unit) -> str:
     """How far full travel stands from the rule that binds it."""
     size = abs(trial.travel_margin)
     if trial.travel == CLEAR:
-        return f"{floored(size)} mm above the rule that binds"
-    return f"{math.ceil(size * 100 - 1e-9) / 100:.2f} mm short of the rule that binds"
+        return f"{unit.down(size)} {unit.name} above the rule that binds"
+    return f"{unit.up(size)} {unit.name} short of the rule that binds"
 
 
 def summary(study: OffsetStudy, folder: Path | None) -> str:
     """What the study found, for a terminal."""
-    rows = [("", *HEAD), *((name, *choice_cells(choice)) for name, choice in choices(study))]
+    shown = study.project.shown
+    rows = [("", *head(shown)), *((name, *choice_cells(choice, shown)) for name, choice in choices(study))]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     table = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]
     blocks = [

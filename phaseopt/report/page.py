@@ -26,6 +26,7 @@ from phaseopt.report.page_template import fill
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
 from phaseopt.report.studies import studies_section
 from phaseopt.report.trust import fit_table, simulation_section
+from phaseopt.shown import Unit
 from phaseopt.study.kept import NO_STUDIES, KeptStudies
 from phaseopt.tables import number_text
 
@@ -56,7 +57,7 @@ def _context(build: "Build") -> dict[str, Any]:
             "Proof": [text.proof(build)],
             **explained.explained_lines(build),
         },
-        "gained": [explained.gain_table(build), explained.moved_table(build)],
+        "gained": [explained.full_load_table(build), explained.gain_table(build), explained.moved_table(build)],
         "dips": explained.dip_table(build) if build.dips else None,
         "prices": explained.price_table(build) if build.prices.limits else None,
         "grids": [_grid(build, side) for side in moving(build.project)],
@@ -82,7 +83,7 @@ def _context(build: "Build") -> dict[str, Any]:
         "fit": fit_table(build),
         "simulation": simulation_section(build),
         "notes": (*(build.reduction.notes if build.reduction is not None else ()), *build.model.notes),
-        "drops": [f"{side}: {_drop_words(drop)}" for side, drop in build.model.drops.items()],
+        "drops": [f"{side}: {_drop_words(drop, build.project.shown.gap)}" for side, drop in build.model.drops.items()],
         "not_covered": build.verdict.not_covered,
         "inputs": input_tables(build.project, build.model),
     }
@@ -203,7 +204,7 @@ def _ledger_table(build: "Build") -> Table:
 
     Errors that may stand either way are marked ±; steps that take nothing anywhere are left out.
     """
-    model, speed = build.model, build.model.top_speed
+    model, speed, unit = build.model, build.model.top_speed, build.project.shown.gap
     cells = [tightest(build, contact) for contact in model.contacts]
     accounts = [ledger(model, near.intake_phase, near.exhaust_phase, speed).sel(contact=near.contact) for near in cells]
     pairs = np.array([[near.intake_phase, near.exhaust_phase] for near in cells])
@@ -213,7 +214,7 @@ def _ledger_table(build: "Build") -> Table:
         return Row(label, tuple(texts), strong)
 
     def gaps(label: str, name: str, *, strong: bool = True) -> Row:
-        return row(label, (f"{float(account[name]):.3f}" for account in accounts), strong=strong)
+        return row(label, (unit.number(float(account[name]), 1) for account in accounts), strong=strong)
 
     rows = [row("with", (text.timing_words(near, near.contact) for near in cells))]
     rows.append(gaps("gap by hand, cold, lash as set", "by_hand"))
@@ -221,27 +222,32 @@ def _ledger_table(build: "Build") -> Table:
         at = "" if rule == "static" else f" at {speed:.0f} rpm"
         for step, words in (STATIC_STEPS if rule == "static" else RUNNING_STEPS).items():
             taken = [float(account["taken"].sel(step=step)) for account in accounts]
-            if any(f"{each:.3f}" != "0.000" for each in taken):
+            if any(map(_tells, taken)):
                 sign = " ±" if step in ERRORS else ""
-                rows.append(row(words + sign, (f"−{each:.3f}" if each >= 0.0005 else "0" for each in taken)))
+                rows.append(row(words + sign, (f"−{unit.number(each, 1)}" if _tells(each) else "0" for each in taken)))
         rows.append(gaps(f"{rule} gap{at}, {'guaranteed' if rule == 'static' else 'worst case'}", rule))
         least = model.required if rule == "static" else np.full(len(cells), model.reserve)
-        rows.append(row(f"{rule} rule, at least", (f"{each:.3f}" for each in least)))
+        rows.append(row(f"{rule} rule, at least", (unit.number(each, 1) for each in least)))
         rows.append(gaps(f"{rule} gap by root-sum-square: shown, not judged by", f"{rule}_rss", strong=False))
         chance = (chance_words(float(odds[i, r, i])) for i in range(len(cells)))
         rows.append(row(f"chance that the {rule} rule is broken", chance))
-    head = ("mm along the valve", *(WORDS[contact] for contact in model.contacts))
+    head = (f"{unit.name} along the valve", *(WORDS[contact] for contact in model.contacts))
     return Table("Where each gap goes at its tightest cell: add it up", head, tuple(rows))
 
 
-def _drop_words(law: DropLaw) -> str:
+def _tells(taken: float) -> bool:
+    """Whether a step of the ledger takes anything worth a line, mm."""
+    return taken >= 0.0005
+
+
+def _drop_words(law: DropLaw, unit: Unit) -> str:
     """How a valve drop is known, in one line."""
-    words = f"{law.at_tdc.min():.2f} mm at TDC for the cylinder with the least"
+    words = f"{unit.text(law.at_tdc.min())} at TDC for the cylinder with the least"
     if law.readings is not None:
         used = law.readings.used
         greatest = np.abs(law.readings.residual[used]).max()
         words += (
-            f"; from {int(used.sum())} readings, the greatest residual {greatest:.2f} mm; the degree wheel showed "
+            f"; from {int(used.sum())} readings, the greatest residual {unit.text(greatest)}; the degree wheel showed "
             f"{law.wheel:+.1f}° at true TDC"
         )
     return "; ".join([words, *law.notes])

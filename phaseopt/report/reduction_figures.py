@@ -11,6 +11,7 @@ from phaseopt.report.colours import BLACK, WHITE
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.phaser_fragment import section
 from phaseopt.report.reduction_words import pull_names
+from phaseopt.shown import Unit
 from phaseopt.study.day import Day
 from phaseopt.torque.phaser_moves import DIRECTIONS, long_steps
 from phaseopt.torque.phaser_response import PhaserResponse
@@ -35,25 +36,25 @@ def reduction_figures(day: Day) -> dict[str, str]:
 
 def pulls(day: Day) -> str:
     """Torque of each pull over speed with 95 % of each point, all pulls faint behind it; odd pulls marked."""
-    points, names = day.reduction.points, pull_names(day)
+    points, names, unit = day.reduction.points, pull_names(day), day.project.shown.torque
     odd = {one.pull for one in day.repeats.odd} | {one.other for one in day.repeats.odd if one.unclear}
     odd |= {one.pull for one in day.unlike}
     rows = -(-len(names) // _ACROSS)
     with styled():
         figure = Figure(figsize=(9.0, 1.9 * rows + 0.7), layout="constrained")
         panels = np.atleast_1d(figure.subplots(rows, _ACROSS, sharex=True, sharey=True, squeeze=False)).ravel()
-        span = _span(points)
+        speeds, least, greatest = _span(points)
         for number, axes in enumerate(panels):
             if number >= len(names):
                 axes.set_axis_off()
                 continue
-            axes.vlines(*span, color="#b0b0b0", lw=4, zorder=1)
-            _pull(axes, points.isel(point=np.flatnonzero(points["pull"].to_numpy() == number)))
+            axes.vlines(speeds, unit.of(least), unit.of(greatest), color="#b0b0b0", lw=4, zorder=1)
+            _pull(axes, points.isel(point=np.flatnonzero(points["pull"].to_numpy() == number)), unit)
             mark = " (does not belong?)" if number in odd else ""
             axes.set_title(names[number] + mark, fontsize=8.0, loc="left", color=BLACK)
             axes.grid(alpha=0.3)
         figure.supxlabel("engine speed, rpm", fontsize=9.0)
-        figure.supylabel("torque, N·m", fontsize=9.0)
+        figure.supylabel(f"torque, {unit.name}", fontsize=9.0)
         correction = points.attrs["correction"]
         how = "not corrected for weather" if correction == "none" else f"corrected to {correction}"
         figure.suptitle(
@@ -72,58 +73,61 @@ def _span(points: xr.Dataset) -> tuple[FloatArray, FloatArray, FloatArray]:
     return speeds, np.array([t.min() for t in torque]), np.array([t.max() for t in torque])
 
 
-def _pull(axes: Axes, own: xr.Dataset) -> None:
+def _pull(axes: Axes, own: xr.Dataset, unit: Unit) -> None:
     full = own["full_throttle"].to_numpy().astype(bool)
     for marked, face in ((full, DARK), (~full, WHITE)):
         if marked.any():
             axes.errorbar(
-                own["rpm"][marked], own["torque"][marked], yerr=_NINETY_FIVE * own["scatter"][marked], fmt="o", ms=2.8,
-                mfc=face, mec=DARK, mew=0.7, ecolor=MIDDLE, elinewidth=0.9, zorder=2,
+                own["rpm"][marked], unit.of(own["torque"].to_numpy()[marked]), fmt="o", ms=2.8,
+                yerr=_NINETY_FIVE * unit.of(own["scatter"].to_numpy()[marked]), mfc=face, mec=DARK,
+                mew=0.7, ecolor=MIDDLE, elinewidth=0.9, zorder=2,
             )  # fmt: skip
 
 
 def repeats(day: Day) -> str:
     """Each group's pulls less their mean over speed; and every repeated pull's offset in the order they were made."""
-    found, names = day.repeats, pull_names(day)
+    found, names, unit = day.repeats, pull_names(day), day.project.shown.torque
     with styled():
         figure = Figure(figsize=(7.5, 2.5 * (len(found.groups) + 1) + 0.3), layout="constrained")
         *panels, order = figure.subplots(len(found.groups) + 1, 1)
         for axes, group in zip(panels, found.groups, strict=True):
-            _group(axes, group, names)
+            _group(axes, group, names, unit)
         for k, group in enumerate(found.groups):
             colour, _, marker = _LOOKS[k % len(_LOOKS)]
             offset = group.layout()[0]
-            order.plot(group.pulls + 1, offset, marker, ls="none", color=colour, ms=6,
+            order.plot(group.pulls + 1, unit.of(offset), marker, ls="none", color=colour, ms=6,
                        label=f"intake {group.icl:.0f}°, exhaust {group.ecl:.0f}°")  # fmt: skip
             if found.drift_shown:
-                order.plot(group.pulls + 1, found.drift * (group.pulls - group.pulls.mean()), "-", color=colour, lw=1)
-        half = found.least / 2
+                drift = unit.of(found.drift * (group.pulls - group.pulls.mean()))
+                order.plot(group.pulls + 1, drift, "-", color=colour, lw=1)
+        half = unit.of(found.least / 2)
         order.axhspan(
-            -half, half, color=LIGHT, alpha=0.2, lw=0, label=f"no difference is seen inside: {found.least:.1f} N·m"
+            -half, half, color=LIGHT, alpha=0.2, lw=0, label=f"no difference is seen inside: {unit.text(found.least)}"
         )
         order.axhline(0.0, color=BLACK, lw=0.8)
         order.set_xlabel("number of the pull in the project file")
-        order.set_ylabel("mean less repeats', N·m")
+        order.set_ylabel(f"mean less repeats', {unit.name}")
         order.xaxis.get_major_locator().set_params(integer=True)
         order.legend(loc="best", ncols=2)
         order.grid(alpha=0.3)
         panels[-1].set_xlabel("engine speed, rpm")
         figure.suptitle(
-            f"Repeats: differences smaller than {found.least:.1f} N·m between two pulls cannot be seen", fontsize=10.0
+            f"Repeats: differences smaller than {unit.text(found.least)} between two pulls cannot be seen",
+            fontsize=10.0,
         )
         return svg_element(figure, "repeats", "Pulls that repeat each other, and drift over the day")
 
 
-def _group(axes: Axes, group: Repeats, names: Sequence[str]) -> None:
+def _group(axes: Axes, group: Repeats, names: Sequence[str], unit: Unit) -> None:
     mean = np.nanmean(group.torque - group.layout()[0][:, None], axis=0)
     for k, pull in enumerate(group.pulls):
         colour, dash, marker = _LOOKS[k % len(_LOOKS)]
         axes.errorbar(
-            group.rpm, group.torque[k] - mean, yerr=_NINETY_FIVE * group.error[k], fmt=marker + dash, ms=3.5, lw=1,
-            color=colour, elinewidth=0.7, label=names[pull],
+            group.rpm, unit.of(group.torque[k] - mean), yerr=_NINETY_FIVE * unit.of(group.error[k]), fmt=marker + dash,
+            ms=3.5, lw=1, color=colour, elinewidth=0.7, label=names[pull],
         )  # fmt: skip
     axes.axhline(0.0, color=BLACK, lw=0.8)
-    axes.set_ylabel("less the mean, N·m")
+    axes.set_ylabel(f"less the mean, {unit.name}")
     axes.set_title(f"intake centreline {group.icl:.0f}°, exhaust {group.ecl:.0f}°", fontsize=9.0, loc="left")
     axes.legend(loc="best", ncols=4)
     axes.grid(alpha=0.3)

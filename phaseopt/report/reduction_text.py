@@ -16,6 +16,7 @@ import xarray as xr
 from phaseopt.report.fit_text import NOT_JUDGED
 from phaseopt.report.phaser_fragment import offers, section
 from phaseopt.report.reduction_words import look_first, phaser_lines, pull_names, repeat_lines, shared_notes
+from phaseopt.shown import Unit
 from phaseopt.study.day import Day
 from phaseopt.torque.health import Health
 
@@ -35,7 +36,7 @@ def reduction_summary(day: Day, written: list[Path]) -> str:
         ("Points", [points_line(day.reduction.points)]),
         ("Pulls", pull_lines(day)),  # centrelines, and the standard error of a point in the middle of them
         ("Left out", rejected_lines(day)),
-        ("Repeats", repeat_lines(day.repeats, names)),
+        ("Repeats", repeat_lines(day.repeats, names, day.project.shown.torque)),
         ("Phasers", [line for response in day.phasers for line in phaser_lines(day.project, response)]),
         ("Notes", _notes(day)),
         ("Written", [", ".join(map(str, written))] if written else []),
@@ -94,17 +95,20 @@ def pull_lines(day: Day) -> list[str]:
     """A line for each pull under a heading."""
     points, names = day.reduction.points, pull_names(day)
     width = min(max(map(len, names)), 30)
-    heading = f"{'':<{width}}  points  {'rpm':^12}  {'intake':<11}  {'exhaust':<11}  most N·m  at rpm  ± N·m"
+    unit = day.project.shown.torque
+    most = f"{f'most {unit.name}':>8}  at rpm  {f'± {unit.name}':>5}"
+    heading = f"{'':<{width}}  points  {'rpm':^12}  {'intake':<11}  {'exhaust':<11}  {most}"
     own = [points.isel(point=points["pull"].to_numpy() == pull) for pull in range(len(names))]
-    return [heading, *(f"{name:<{width}}  {_pull_row(one)}" for name, one in zip(names, own, strict=True))]
+    return [heading, *(f"{name:<{width}}  {_pull_row(one, unit)}" for name, one in zip(names, own, strict=True))]
 
 
-def _pull_row(own: xr.Dataset) -> str:
+def _pull_row(own: xr.Dataset, unit: Unit) -> str:
     torque, rpm = own["torque"].to_numpy(), own["rpm"].to_numpy()
+    error = unit.number(float(np.median(own["scatter"])), 1)
     best = int(torque.argmax())
     return (
         f"{own.sizes['point']:6d}  {f'{rpm.min():.0f} to {rpm.max():.0f}':^12}  {_span(own['icl']):<11}"
-        f"  {_span(own['ecl']):<11}  {torque[best]:8.1f}  {rpm[best]:6.0f}  {float(np.median(own['scatter'])):5.2f}"
+        f"  {_span(own['ecl']):<11}  {unit.number(torque[best]):>8}  {rpm[best]:6.0f}  {error:>5}"
     )
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from phaseopt.project import Project
 from phaseopt.report.phaser_fragment import Offer, offers, section
+from phaseopt.shown import Unit
 from phaseopt.study.day import Day
 from phaseopt.study.odd_pulls import UnlikePull
 from phaseopt.tables import number_text
@@ -16,7 +17,7 @@ from phaseopt.torque.repeatability import OddPull, Repeatability
 _FEW = 3  # degrees of freedom below which the least difference is itself little known
 
 
-def repeat_lines(found: Repeatability, names: list[str]) -> list[str]:
+def repeat_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str]:
     """What can be seen today, drift, and which pulls repeat each other.
 
     Parameters: `names` of the pulls.
@@ -28,59 +29,60 @@ def repeat_lines(found: Repeatability, names: list[str]) -> list[str]:
             " middle and at the end of the day"
         ]
     lines = [
-        f"differences smaller than {found.least:.1f} N·m between two pulls' means cannot be seen today, at a single"
-        f" speed {found.least_at_speed:.1f} N·m (two pulls at one timing differ by less 19 times in 20)",
-        *_few_words(found),
-        _drift_words(found),
+        f"differences smaller than {unit.text(found.least)} between two pulls' means cannot be seen today, at a single"
+        f" speed {unit.text(found.least_at_speed)} (two pulls at one timing differ by less 19 times in 20)",
+        *_few_words(found, unit),
+        _drift_words(found, unit),
     ]
     for group in found.groups:
         offset = group.layout()[0]
-        away = ", ".join(f"{names[pull]} {value:+.1f}" for pull, value in zip(group.pulls, offset, strict=True))
+        away = ", ".join(f"{names[pull]} {unit.signed(value)}" for pull, value in zip(group.pulls, offset, strict=True))
         lines.append(
-            f"at intake {group.icl:.0f}°, exhaust {group.ecl:.0f}°, {len(group.rpm)} common places: {away} N·m"
+            f"at intake {group.icl:.0f}°, exhaust {group.ecl:.0f}°, {len(group.rpm)} common places: {away} {unit.name}"
         )
     return lines
 
 
-def _few_words(found: Repeatability) -> list[str]:
+def _few_words(found: Repeatability, unit: Unit) -> list[str]:
     """What few repeats are worth."""
     if found.freedom >= _FEW:
         return []
     rests = "one repeat" if found.freedom == 1 else f"{found.freedom:.0f} repeats"
     return [
         f"that is large because {rests} could agree by luck; counting that an ordinary dyno repeats to 1 % (common"
-        f" practice) it is about {found.likely:.1f} N·m; one or two repeats more would settle it"
+        f" practice) it is about {unit.text(found.likely)}; one or two repeats more would settle it"
     ]
 
 
-def _drift_words(found: Repeatability) -> str:
+def _drift_words(found: Repeatability, unit: Unit) -> str:
     if math.isnan(found.drift):
         return "two repeats cannot tell drift from chance: make the baseline once more"
-    size = f"{found.drift:+.2f} ± {2 * found.drift_error:.2f} N·m a pull, in the order of the project file"
+    each = f"{unit.signed(found.drift, 1)} ± {unit.text(2 * found.drift_error, 1)}"
+    size = f"{each} a pull, in the order of the project file"
     if found.drift_shown:
         return f"torque drifts by {size}; what can be seen is told with this drift taken off"
     return f"no drift is shown ({size})"
 
 
-def odd_lines(found: Repeatability, names: list[str]) -> list[str]:
+def odd_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str]:
     """Each pull that does not belong, and what to look for."""
-    return [_odd_words(odd, names) for odd in found.odd]
+    return [_odd_words(odd, names, unit) for odd in found.odd]
 
 
-def _odd_words(odd: OddPull, names: list[str]) -> str:
+def _odd_words(odd: OddPull, names: list[str], unit: Unit) -> str:
     name = names[odd.pull]
-    size = f"{abs(100 * odd.share):.1f} % ({abs(odd.difference):.1f} N·m)"
+    size = f"{abs(100 * odd.share):.1f} % ({unit.text(abs(odd.difference))})"
     if odd.unclear:
         return (
             f"{name} and {names[odd.other]} were pulled at one timing and differ by {size} on average"
-            + (f", and by ± {odd.unevenness:.1f} N·m along speed" if odd.uneven else "")
+            + (f", and by ± {unit.text(odd.unevenness)} along speed" if odd.uneven else "")
             + ": one of them does not belong, and nothing says which; make that pull once more"
         )
     if odd.uneven:
         return (
-            f"{name} does not belong: its difference from its repeats changes along speed by ± {odd.unevenness:.1f}"
-            " N·m, more than repeats do. Look at how the cams stood that day (offsets, rest), at throttle, mixture and"
-            " spark, and whether it is the same engine"
+            f"{name} does not belong: its difference from its repeats changes along speed by ±"
+            f" {unit.text(odd.unevenness)}, more than repeats do. Look at how the cams stood that day (offsets, rest),"
+            " at throttle, mixture and spark, and whether it is the same engine"
         )
     word = "less" if odd.share < 0 else "more"
     return (
@@ -89,9 +91,9 @@ def _odd_words(odd: OddPull, names: list[str]) -> str:
     )
 
 
-def unlike_words(unlike: UnlikePull, names: list[str]) -> str:
+def unlike_words(unlike: UnlikePull, names: list[str], unit: Unit) -> str:
     """A pull that the others do not make expect, and what to look for."""
-    size = f"{abs(unlike.difference):.1f} ± {2 * unlike.deviation:.1f} N·m"
+    size = f"{unit.number(abs(unlike.difference))} ± {unit.text(2 * unlike.deviation)}"
     more = "more" if unlike.difference > 0 else "less"
     if unlike.tilted:
         what = f"the upper half of its speeds against the lower reads {size} {more} than the other pulls make expect"
@@ -117,8 +119,9 @@ def _offer_words(offer: Offer) -> str:
 
 def look_first(day: Day) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
-    lines = [*odd_lines(day.repeats, pull_names(day)), *day.reduction.first]
-    lines += [unlike_words(unlike, pull_names(day)) for unlike in day.unlike]
+    unit = day.project.shown.torque
+    lines = [*odd_lines(day.repeats, pull_names(day), unit), *day.reduction.first]
+    lines += [unlike_words(unlike, pull_names(day), unit) for unlike in day.unlike]
     lines += [f"{health.file}: {said}" for health in day.health for said in health.suspicions]
     for response in day.phasers:
         bolder = [offer for offer in offers(day.project, response) if offer.bolder]

@@ -4,7 +4,7 @@ import math
 from typing import Any
 
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Side
 from phaseopt.report.layout import Row, Table
 from phaseopt.report.page_template import fill
@@ -19,6 +19,7 @@ from phaseopt.report.run_sheet_text import (
     to_log,
 )
 from phaseopt.report.text import cautions
+from phaseopt.shown import Unit
 from phaseopt.study.run_sheet import RunSheet, SheetPull
 from phaseopt.tables import number_text
 
@@ -47,6 +48,8 @@ def run_sheet_page(sheet: RunSheet) -> str:
 
 
 def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
+    shown = sheet.model.project.shown
+    unit = shown.gap
     rows = [
         Row(
             f"{pull.number}",
@@ -54,8 +57,8 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
                 KINDS[pull.kind],
                 *(phase_text(pull, f"{side}_phase") for side in sides),
                 *(phase_text(pull, name) for name in _centrelines(sides)),
-                *(f"{floored(pull.box.static[c])} / {floored(pull.box.running[c])}" for c in sheet.model.contacts),
-                _worth(pull.worth),
+                *(f"{unit.down(pull.box.static[c])} / {unit.down(pull.box.running[c])}" for c in sheet.model.contacts),
+                _worth(pull.worth, shown.torque),
             ),
         )
         for pull in sheet.pulls
@@ -67,11 +70,11 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
         *(f"{side} phase" for side in sides),
         *_centrelines(sides),
         *contacts,
-        "worth, N·m",
+        f"worth, {shown.torque.name}",
     )
     caption = (
-        "All pulls, angles in crank degrees. Least guaranteed gaps in mm, on the way from rest too: static / running, "
-        f"up to {sheet.model.top_speed:.0f} rpm. Worth: "
+        f"All pulls, angles in crank degrees. Least guaranteed gaps in {unit.name}, on the way from rest too: "
+        f"static / running, up to {sheet.model.top_speed:.0f} rpm. Worth: "
         "what the pull is expected to add to the mean torque of the final tables at full load"
     )
     return Table(caption, head, tuple(rows))
@@ -81,8 +84,8 @@ def _centrelines(sides: tuple[Side, ...]) -> list[str]:
     return ["icl" if side == "intake" else "ecl" for side in sides]
 
 
-def _worth(worth: float) -> str:
-    return "" if math.isnan(worth) else f"{worth:.2f}"
+def _worth(worth: float, unit: Unit) -> str:
+    return "" if math.isnan(worth) else unit.number(worth, 1)
 
 
 def _pull(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> dict[str, Any]:
@@ -114,20 +117,20 @@ def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
 
 
 def _gaps(sheet: RunSheet, pull: SheetPull) -> Table:
-    model = sheet.model
+    model, unit = sheet.model, sheet.model.project.shown.gap
     rows = [
         Row(
             WORDS[contact],
             (
-                f"{pull.by_hand(contact):.2f}",
-                f"{floored(pull.box.static[contact])} (rule {required:.2f})",
-                f"{floored(pull.box.running[contact])} (rule {model.reserve:.2f})",
+                unit.number(pull.by_hand(contact)),
+                f"{unit.down(pull.box.static[contact])} (rule {unit.number(required)})",
+                f"{unit.down(pull.box.running[contact])} (rule {unit.number(model.reserve)})",
             ),
         )
         for contact, required in zip(model.contacts, model.required.tolist(), strict=True)
     ]
     head = ("", "by hand, cold, lash as set", "guaranteed static", f"guaranteed running, {model.top_speed:.0f} rpm")
-    return Table(f"Least gaps, mm: {CLEAR} of both rules", head, tuple(rows))
+    return Table(f"Least gaps, {unit.name}: {CLEAR} of both rules", head, tuple(rows))
 
 
 def _rest(sheet: RunSheet, side: Side) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.study.run_sheet import RunSheet, SheetPull
@@ -66,10 +66,11 @@ def expected_words(sheet: RunSheet) -> str:
     gains = [gain for gain in sheet.expected if math.isfinite(gain)]
     if len(gains) < 2:
         return "What the pulls will add cannot be told yet."
-    steps = ", ".join(f"{gain - gains[0]:.2f}" for gain in gains[1:])
+    unit = sheet.model.project.shown.torque
+    steps = ", ".join(unit.number(gain - gains[0], 1) for gain in gains[1:])
     return (
-        f"Mean torque of the final tables at full load, by weight: {gains[-1] - gains[0]:+.2f} N·m over what "
-        f"they would make without these pulls (after each pull: {steps})."
+        f"Mean torque of the final tables at full load, by weight: {unit.signed(gains[-1] - gains[0], 1)} {unit.name} "
+        f"over what they would make without these pulls (after each pull: {steps})."
     )
 
 
@@ -119,8 +120,9 @@ def _written(sheet: RunSheet, folder: Path | None) -> str:
 
 
 def _pulls_table(sheet: RunSheet) -> list[str]:
-    """A row a pull: timings with what the log reads in brackets, true centrelines, and gaps (static / running), mm."""
-    sides, contacts = moving_sides(sheet), sheet.model.contacts
+    """A row a pull: timings with what the log reads in brackets, true centrelines, and gaps (static / running)."""
+    sides, contacts, shown = moving_sides(sheet), sheet.model.contacts, sheet.model.project.shown
+    gap, torque = shown.gap, shown.torque
     rows = [["pull", "kind"]]
     rows[0] += [word for side in sides for word in (f"{side} (reads)", "icl" if side == "intake" else "ecl")]
     rows[0] += [*(WORDS[contact] for contact in contacts), "worth"]
@@ -128,14 +130,15 @@ def _pulls_table(sheet: RunSheet) -> list[str]:
         row = [f"{pull.number}", pull.kind]
         for side in sides:
             row += [_with_reading(pull, side), phase_text(pull, "icl" if side == "intake" else "ecl")]
-        row += [f"{floored(pull.box.static[c])} / {floored(pull.box.running[c])}" for c in contacts]
-        rows.append([*row, "" if math.isnan(pull.worth) else f"{pull.worth:.2f}"])
+        row += [f"{gap.down(pull.box.static[c])} / {gap.down(pull.box.running[c])}" for c in contacts]
+        rows.append([*row, "" if math.isnan(pull.worth) else torque.number(pull.worth, 1)])
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     return [
         *lines,
-        "phases in crank degrees from rest, + = advanced; centrelines in crank degrees; least guaranteed gaps in mm,",
-        f"on the way from rest too, static / running up to {sheet.model.top_speed:.0f} rpm; worth in N·m",
+        "phases in crank degrees from rest, + = advanced; centrelines in crank degrees; least guaranteed gaps in "
+        f"{gap.name},",
+        f"on the way from rest too, static / running up to {sheet.model.top_speed:.0f} rpm; worth in {torque.name}",
     ]
 
 

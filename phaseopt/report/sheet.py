@@ -1,8 +1,8 @@
 """The measuring sheet: a page to print, for taking readings, for verifying the program's sum with a pencil, and for
 checking finished tables on the engine.
 
-Every figure in a sum is printed to 0.01 mm and the gap is the difference of what is printed, so that it adds up on
-paper. mm throughout, inches beside them where a gauge may read those.
+The gap in a sum is the difference of what is printed, so that it adds up on paper. mm throughout, inches beside them
+where a gauge may read those; or, where the project asks for inches, thousandths throughout.
 """
 
 import math
@@ -18,7 +18,7 @@ from phaseopt.clearance.hand_checks import Expected, Setting, Timing, timings_to
 from phaseopt.clearance.hand_sum import HandSum, HandSums, hand_sums
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import floored, place
+from phaseopt.clearance.rules import place
 from phaseopt.clearance.valve_sum import valve_sum
 from phaseopt.project import SIDES, Side
 from phaseopt.project.blank import DROP_ANGLES
@@ -27,6 +27,7 @@ from phaseopt.report.layout import Row, Table
 from phaseopt.report.page_template import fill
 from phaseopt.report.text import cautions
 from phaseopt.report.verdicts import BEFORE_TURNING
+from phaseopt.shown import METRIC, Unit
 from phaseopt.tables import number_text
 
 GENERATOR = "phaseopt measuring sheet"  # by which a file of ours is known
@@ -50,7 +51,7 @@ def blank_sheet(name: str = "Measuring sheet") -> str:
         _how_to_sum(),
         "These numbers are invented, to show the sum. With --sheet, phaseopt limits prints that of your engine.",
     )
-    sums = _sums_table("Invented: an intake cam that opens early", _INVENTED, lines, title)
+    sums = _sums_table("Invented: an intake cam that opens early", _INVENTED, lines, METRIC.gap, title)
     return _page(
         name=name,
         purpose="Valve drop, every 5° around gas-exchange TDC. Copy the page for further cylinders or valves.",
@@ -66,16 +67,17 @@ def limits_sheet(model: ContactModel, limits: Limits) -> str:
     phases = box.intake_to, box.intake_to if model.tied else box.exhaust_from
     found = hand_sums(model, *phases)
     which = f"intake phase {number_text(phases[0])}°, exhaust phase {number_text(phases[1])}°"
-    caption = f"At {which}: a corner of the safe phases; mm, lash as set"
+    caption = f"At {which}: a corner of the safe phases; {project.shown.gap.name}, lash as set"
     title = "The sum for one timing: gap = drop less lift at the same angle"
     lines = (_how_to_sum(), *_least_lines(model, phases, found), "This is a sum on paper, not a timing to turn to.")
     readings = [table for side in SIDES for table in _blanks(side, project.cylinders, project.cam(side).valves)]
     return _page(
         name=project.name,
+        unit=project.shown.gap.name,
         purpose="Valve drop, every 5° around gas-exchange TDC, and the sum that verifies the program.",
         not_covered=model.not_covered,
         readings_of=readings,
-        worked=[_sums_table(caption, found, lines, title)],
+        worked=[_sums_table(caption, found, lines, project.shown.gap, title)],
         valves=_valves_table(model, phases),
     )
 
@@ -101,6 +103,7 @@ def _page(**given: Any) -> str:
         "how": sheet_text.READINGS,
         "readings_of": (),
         "afterwards": sheet_text.AFTERWARDS,
+        "unit": METRIC.gap.name,
         "worked": (),
         "valves": None,
         "timings": (),
@@ -121,11 +124,12 @@ def _blanks(side: Side, cylinders: int, valves: int) -> list[Blanks]:
     return tables
 
 
-def _sums_table(caption: str, found: HandSums, lines: tuple[str, ...], title: str = "") -> dict[str, Any]:
+def _sums_table(caption: str, found: HandSums, lines: tuple[str, ...], unit: Unit, title: str = "") -> dict[str, Any]:
     rows = []
     for k, angle in enumerate(found.angle):
         cells = [
-            {"drop": f"{s.drop[k]:.2f}", "lift": f"{s.lift[k]:.2f}", "gap": f"{s.gap[k]:.2f}", "least": k == s.least}
+            {name: unit.number(each[k]) for name, each in (("drop", s.drop), ("lift", s.lift), ("gap", s.gap))}
+            | {"least": k == s.least}
             for s in found.sums
         ]
         rows.append({"angle": f"{angle:g}", "place": _place(angle), "cells": cells})
@@ -138,29 +142,30 @@ def _valves_table(model: ContactModel, phases: tuple[float, float]) -> dict[str,
     found = valve_sum(model, *phases)
     if found is None:
         return None
-    columns = ((found.shut, 2), (found.intake, 2), (found.by_intake, 3), (found.exhaust, 2), (found.by_exhaust, 3))
+    unit = model.project.shown.gap
+    lengths, shares = (found.shut, found.intake, found.exhaust), (found.by_intake, found.by_exhaust)
     rows = [
         {
             "angle": f"{angle:g}",
             "place": _place(angle),
-            "cells": [f"{column[k]:.{decimals}f}" for column, decimals in columns],
-            "gap": f"{found.gap[k]:.2f}",
+            "cells": _with_shares([unit.number(each[k]) for each in lengths], [f"{each[k]:.3f}" for each in shares]),
+            "gap": unit.number(found.gap[k]),
             "least": k == found.least,
         }
         for k, angle in enumerate(found.angle)
     ]
     by_hand = float(model.by_hand(phases)[0, model.contacts.index("valve_valve")])
-    least = f"least in this sum {_mm(found.gap[found.least])}, {place(found.angle[found.least])}"
+    least = f"least in this sum {_length(found.gap[found.least], unit)}, {place(found.angle[found.least])}"
     return {
         "title": "The sum between the valves at the same timing",
-        "caption": "Valve to valve: gap = shut − intake lift × share − exhaust lift × share; mm, lash as set",
+        "caption": f"Valve to valve: gap = shut − intake lift × share − exhaust lift × share; {unit.name}, lash as set",
         "head": ("shut", "intake lift", "× share", "exhaust lift", "× share", "= gap", "yours"),
         "rows": rows,
         "lines": (
-            "Shut is what parts the nearest heads on their seats, along the line that is shortest at that angle; a mm "
-            "of lift takes its share of it, the cosine between stem and line.",
-            f"valve to valve: {least}; the program finds {by_hand:.2f} mm over all angles, before anything is taken "
-            "off for doubt of the seats",
+            "Shut is what parts the nearest heads on their seats, along the line that is shortest at that angle; lift "
+            "takes its share of it, the cosine between stem and line.",
+            f"valve to valve: {least}; the program finds {unit.text(by_hand)} over all angles, before anything is "
+            "taken off for doubt of the seats",
         ),
     }
 
@@ -175,20 +180,23 @@ def _how_to_sum() -> str:
 
 def _least_lines(model: ContactModel, phases: tuple[float, float], found: HandSums) -> tuple[str, ...]:
     """The least of each sum beside what the program finds over all angles."""
-    by_hand = model.by_hand(phases)[0]
+    by_hand, unit = model.by_hand(phases)[0], model.project.shown.gap
     lines = []
     for i, each in enumerate(found.sums):
         gap, where = each.gap[each.least], place(found.angle[each.least])
         lines.append(
-            f"{each.side}: least in this sum {_mm(gap)}, {where}; the program finds {by_hand[i]:.2f} mm over all angles"
+            f"{each.side}: least in this sum {_length(gap, unit)}, {where}; the program finds "
+            f"{unit.text(by_hand[i])} over all angles"
         )
     return tuple(lines)
 
 
 def _timing(model: ContactModel, number: int, timing: Timing) -> dict[str, Any]:
+    unit = model.project.shown.gap
     warning = sheet_text.NO_TURNING.format(verdict=timing.verdict, rpm=timing.rpm) if not timing.expected else ""
     lines = [
-        "Drop as fitted less lift, lash as set, mm: what the readings say, before anything is taken off for doubt."
+        f"Drop as fitted less lift, lash as set, {unit.name}: what the readings say, before anything is taken off for "
+        "doubt."
     ]
     if timing.expected and "valve_valve" not in model.contacts:
         lines.append(sheet_text.VALVES_NOT_COVERED)
@@ -196,31 +204,37 @@ def _timing(model: ContactModel, number: int, timing: Timing) -> dict[str, Any]:
         "title": f"Timing {number}: {timing.why}",
         "warning": warning,
         "allowed": sheet_text.ALLOWED.format(rpm=timing.rpm),
-        "settings": _settings_table(timing.settings) if timing.expected else None,
-        "expected": _expected_table(timing.expected) if timing.expected else None,
-        "sums": _sums_table("The sum of drop and lift at this timing", timing.sums, tuple(lines)),
+        "settings": _settings_table(timing.settings, unit) if timing.expected else None,
+        "expected": _expected_table(timing.expected, unit) if timing.expected else None,
+        "sums": _sums_table("The sum of drop and lift at this timing", timing.sums, tuple(lines), unit),
     }
 
 
-def _settings_table(settings: tuple[Setting, ...]) -> Table:
+def _settings_table(settings: tuple[Setting, ...], unit: Unit) -> Table:
     rows = []
     for each in settings:
         zero = "ATDC" if each.side == "intake" else "BTDC"
-        lift = f"{_mm(each.lift)} ± {_up(each.lift_error, 0.01)}" if each.lift > _SHUT else "shut: set by centreline"
+        lift = (
+            f"{_length(each.lift, unit)} ± {unit.up(each.lift_error)}"
+            if each.lift > _SHUT
+            else "shut: set by centreline"
+        )
         cells = (_turn(each.turn), _turn(each.turn / 2), f"{each.centreline:.1f}° {zero}", lift, "")
         rows.append(Row(f"{each.side} cam", cells))
     head = ("", "re-dial from fitted, crank", "that is, cam", "centreline then", "lift at TDC", "lift found")
     return Table("Setting the cams, phasers at rest", head, tuple(rows))
 
 
-def _expected_table(expected: tuple[Expected, ...]) -> Table:
+def _expected_table(expected: tuple[Expected, ...], unit: Unit) -> Table:
     rows = []
     for each in expected:
-        by_hand = f"{_mm(each.by_hand)} ± {_up(each.tolerance)}"
-        guaranteed = f"{floored(each.guaranteed)} mm ({_inches(each.guaranteed, down=True)} in)"
-        rows.append(Row(WORDS[each.contact], (by_hand, "", guaranteed, f"{each.required:.2f} mm")))
+        by_hand = f"{_length(each.by_hand, unit)} ± {_up(each.tolerance, unit)}"
+        guaranteed = _length(each.guaranteed, unit, down=True)
+        rows.append(Row(WORDS[each.contact], (by_hand, "", guaranteed, unit.text(each.required))))
     head = ("", "expect by hand, lash as set", "found by hand", "guaranteed, apart", "rule, at least")
-    return Table("What to find: least gap, mm (the guaranteed one has doubt and lash taken off)", head, tuple(rows))
+    return Table(
+        f"What to find: least gap, {unit.name} (the guaranteed one has doubt and lash taken off)", head, tuple(rows)
+    )
 
 
 def _turn(degrees: float) -> str:
@@ -243,13 +257,21 @@ def _place(angle: float) -> str:
     return "TDC" if angle == 0 else f"{abs(angle):g}° {'ATDC' if angle > 0 else 'BTDC'}"
 
 
-def _mm(value: float) -> str:
-    """A length in both units.
+def _with_shares(lengths: list[str], shares: list[str]) -> list[str]:
+    """A row of the sum between the valves: what parts them shut, then each lift and its share."""
+    shut, intake, exhaust = lengths
+    return [shut, intake, shares[0], exhaust, shares[1]]
 
-    >>> _mm(2.54)
-    '2.54 mm (0.100 in)'
+
+def _length(value: float, unit: Unit, *, down: bool = False) -> str:
+    """A length, rounded down where it is guaranteed; beside mm in inches, which a gauge may read.
+
+    >>> from phaseopt.shown import INCH
+    >>> _length(2.54, METRIC.gap), _length(2.0, INCH.gap, down=True)
+    ('2.54 mm (0.100 in)', '78.7 thou')
     """
-    return f"{value:.2f} mm ({_inches(value)} in)"
+    text = f"{unit.down(value) if down else unit.number(value)} {unit.name}"
+    return f"{text} ({_inches(value, down=down)} in)" if unit == METRIC.gap else text
 
 
 def _inches(mm: float, *, down: bool = False) -> str:
@@ -262,13 +284,15 @@ def _inches(mm: float, *, down: bool = False) -> str:
     return f"{(math.floor(thousandths + 1e-9) if down else round(thousandths)) / 1000.0:.3f}"
 
 
-def _up(tolerance: float, step: float = 0.05) -> str:
-    """A tolerance rounded up to a step, mm.
+def _up(tolerance: float, unit: Unit) -> str:
+    """A tolerance rounded up to what a hand feels: 0.05 mm, or a thousandth of an inch.
 
-    >>> _up(0.21), _up(0.25), _up(0.031, 0.01)
-    ('0.25', '0.25', '0.04')
+    >>> from phaseopt.shown import INCH
+    >>> _up(0.21, METRIC.gap), _up(0.25, METRIC.gap), _up(0.26, INCH.gap)
+    ('0.25', '0.25', '11.0')
     """
-    return f"{math.ceil(tolerance / step - 1e-9) * step:.2f}"
+    step = 0.05 if unit == METRIC.gap else unit.size
+    return unit.number(math.ceil(tolerance / step - 1e-9) * step)
 
 
 _INVENTED = HandSums(

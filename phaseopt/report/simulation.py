@@ -9,6 +9,7 @@ from phaseopt.cycle.calibrate import Calibration
 from phaseopt.report.colours import Scale, ink
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
 from phaseopt.report.simulation_text import contact_line, points_line, settled_line
+from phaseopt.shown import Unit
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -59,16 +60,17 @@ def grid_lines(build: "Build", simulation: "Simulated") -> list[str]:
     ]
 
 
-def calibration_line(calibration: Calibration) -> str:
+def calibration_line(calibration: Calibration, unit: Unit) -> str:
     """What calibration did to the error, in one line."""
     lost = f"; {calibration.left_out} measured points could not be simulated" if calibration.left_out else ""
     if not calibration.factors:
         why = "the data determine none of the factors" if calibration.refused else "the project asks for none"
-        off = f"simulated torque is {calibration.before:.1f} N·m (rms) off the measured points"
+        off = f"simulated torque is {unit.text(calibration.before)} (rms) off the measured points"
         return f"not calibrated ({why}): {off}{lost}"
     return (
-        f"calibrated by {', '.join(calibration.factors)}: simulated torque was {calibration.before:.1f} N·m (rms) off "
-        f"the measured points before, {calibration.after:.1f} N·m after; the torque model takes up what is left{lost}"
+        f"calibrated by {', '.join(calibration.factors)}: simulated torque was {unit.text(calibration.before)} "
+        f"(rms) off the measured points before, {unit.text(calibration.after)} after; the torque model takes up "
+        f"what is left{lost}"
     )
 
 

@@ -21,6 +21,7 @@ from phaseopt.report.simulation_facts import (
     phases,
     telling_points,
 )
+from phaseopt.shown import Shown
 
 SHOWN = 4  # timings of a cam, from rest to the end of its travel
 _LOOKS = ((DARK, "-", "o"), ("#3b528b", "--", "s"), ("#21918c", "-.", "^"), ("#5ec962", ":", "D"))
@@ -33,13 +34,14 @@ def simulation_figures(project: Project, config: CycleConfig, grid: xr.Dataset) 
     found = {"filling.svg": filling(project, grid, full)}
     for point in telling_points(project, full):
         trace = traces(config, point.rpm, pressure, point.icl, point.ecl)
-        found[f"waves-{point.what.replace(' ', '-')}.svg"] = waves(point, trace, config.ambient_pressure)
+        found[f"waves-{point.what.replace(' ', '-')}.svg"] = waves(point, trace, config.ambient_pressure, project.shown)
     return found
 
 
-def waves(point: Point, trace: xr.Dataset, ambient: float) -> str:
+def waves(point: Point, trace: xr.Dataset, ambient: float, shown: Shown) -> str:
     """Pressure in cylinder, runner and primary over crank angle, and the valve lifts, of one cycle at full throttle."""
     angle = trace["crank_angle"].to_numpy()
+    torque = f"{shown.torque.of(trace.attrs['torque']):.0f} {shown.torque.name}"
     looks = (
         ("cylinder_pressure", "-", DARK, "cylinder"),
         ("runner_pressure", "--", MIDDLE, "runner, at the intake valves"),
@@ -54,7 +56,7 @@ def waves(point: Point, trace: xr.Dataset, ambient: float) -> str:
         whole.set_title(
             f"Full throttle at {point.rpm:.0f} rpm ({point.what}), simulated: intake centreline {point.icl:.0f}° ATDC, "
             f"exhaust {point.ecl:.0f}° BTDC\npeak {peak / 100:.0f} bar, volumetric efficiency "
-            f"{trace.attrs['volumetric_efficiency']:.2f}, torque {trace.attrs['torque']:.0f} N·m; knock is not modelled"
+            f"{trace.attrs['volumetric_efficiency']:.2f}, torque {torque}; knock is not modelled"
         )
         for name, dash, colour, label in looks:
             near.plot(angle, trace[name], dash, color=colour, label=label)
@@ -64,9 +66,9 @@ def waves(point: Point, trace: xr.Dataset, ambient: float) -> str:
         near.set_ylim(float(pipes.min()) - 0.1 * height, float(pipes.max()) + 0.35 * height)
         near.set_ylabel("pressure, kPa")
         near.legend(loc="upper center", ncols=2)
-        lifts.plot(angle, trace["intake_lift"], "--", color=MIDDLE, label="intake")
-        lifts.plot(angle, trace["exhaust_lift"], "-.", color=LIGHT, label="exhaust")
-        lifts.set_ylabel("valve lift, mm")
+        lifts.plot(angle, shown.gap.of(trace["intake_lift"].to_numpy()), "--", color=MIDDLE, label="intake")
+        lifts.plot(angle, shown.gap.of(trace["exhaust_lift"].to_numpy()), "-.", color=LIGHT, label="exhaust")
+        lifts.set_ylabel(f"valve lift, {shown.gap.name}")
         lifts.set_xlabel("crank angle of cylinder 1, degrees after gas-exchange TDC (firing TDC at both ends)")
         lifts.legend(loc="upper left")
         lifts.set_xlim(-360.0, 360.0)

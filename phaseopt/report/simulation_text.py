@@ -14,6 +14,7 @@ from phaseopt.cycle.torque_grid import VERDICTS
 from phaseopt.project import Project
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
 from phaseopt.report.verdicts import BEFORE_TURNING
+from phaseopt.shown import Unit
 
 _WIDTH, _INDENT = 118, 16
 NOT_MEASURED = "A simulation is no measurement: it was shown no pull of this engine."
@@ -38,7 +39,7 @@ def simulation_summary(project: Project, grid: xr.Dataset, written: list[Path], 
     for label, lines in blocks:
         parts.append("\n".join(_block(label, lines)))
         if label == "Full throttle":
-            parts[-1] = "\n".join([parts[-1], *_table(full)])
+            parts[-1] = "\n".join([parts[-1], *_table(full, project.shown.torque)])
     return "\n\n".join(parts) + "\n"
 
 
@@ -138,38 +139,42 @@ def shape_lines(project: Project, full: FullThrottle) -> list[str]:
     if "peak" not in points:
         return ["no timing that the phasers reach and the contact rules allow settled"]
     at = {what: int(np.argmax(full.rpm == point.rpm)) for what, point in points.items()}
-    lines = [f"best {full.best[at['peak']]:.0f} N·m at {points['peak'].rpm:.0f} rpm"]
+    unit = project.shown.torque
+    lines = [f"best {unit.of(full.best[at['peak']]):.0f} {unit.name} at {points['peak'].rpm:.0f} rpm"]
     if "dip" in at:
         best, rest = full.best[at["dip"]], full.rest[at["dip"]]
-        timing = f", {best - rest:.0f} N·m above rest" if best - rest >= 0.5 else ""
-        lines[0] += f"; it sags to {best:.0f} at {points['dip'].rpm:.0f} rpm{timing}"
+        timing = f", {unit.of(best - rest):.0f} {unit.name} above rest" if best - rest >= 0.5 else ""
+        lines[0] += f"; it sags to {unit.of(best):.0f} at {points['dip'].rpm:.0f} rpm{timing}"
     return lines
 
 
 def trust_lines(project: Project, full: FullThrottle) -> list[str]:
     """How far to trust it, and what is not modelled."""
-    section = cycle_section(project)
+    section, unit = cycle_section(project), project.shown.torque
     return [
         f"{NOT_MEASURED} It is taken to be up to {100 * section.doubt:g} % of the best torque off "
-        f"({doubt(project, full):.0f} N·m), which is a judgement.",
+        f"({unit.of(doubt(project, full)):.0f} {unit.name}), which is a judgement.",
         KNOCK,
         BEFORE_TURNING,
     ]
 
 
-def _table(full: FullThrottle) -> list[str]:
+def _table(full: FullThrottle, unit: Unit) -> list[str]:
     indent = " " * _INDENT
     rows = [f"{indent}  rpm   at rest      best   gain   intake  exhaust   filling"]
+    rest, best = unit.of(full.rest), unit.of(full.best)
     for values in zip(
-        full.rpm, full.rest, full.best, full.best - full.rest, full.intake_phase, full.exhaust_phase, full.filling,
-        strict=True,
-    ):  # fmt: skip
+        full.rpm, rest, best, best - rest, full.intake_phase, full.exhaust_phase, full.filling, strict=True
+    ):
         forms = ("5.0f", "9.1f", "9.1f", "+6.1f", "+8.0f", "+8.0f", "9.2f")
         cells = (
             f"{value:{form}}" if np.isfinite(value) else _blank(form) for value, form in zip(values, forms, strict=True)
         )
         rows.append(indent + " ".join(cells))
-    return [*rows, f"{indent}(N·m; phases in crank degrees, + = advanced, of the best simulated timing in reach)"]
+    return [
+        *rows,
+        f"{indent}({unit.name}; phases in crank degrees, + = advanced, of the best simulated timing in reach)",
+    ]
 
 
 def _blank(form: str) -> str:

@@ -6,11 +6,11 @@ from phaseopt.report.layout import Row, Table, picture
 from phaseopt.report.offsets_figures import offsets_figures
 from phaseopt.report.offsets_page import CAPTIONS
 from phaseopt.report.offsets_text import (
-    HEAD,
     LEGEND,
     choice_cells,
     choices,
     doubt_lines,
+    head,
     recommended_words,
     tried_words,
 )
@@ -41,10 +41,10 @@ def _tradeoff(found: Tradeoff) -> dict[str, Any]:
 
 
 def _offsets(study: OffsetStudy) -> dict[str, Any]:
-    named = choices(study)
-    rows = tuple(Row(name, choice_cells(each), strong=each is study.recommended) for name, each in named)
+    named, shown = choices(study), study.project.shown
+    rows = tuple(Row(name, choice_cells(each, shown), strong=each is study.recommended) for name, each in named)
     return {
         "lines": (recommended_words(study), f"Tried: {tried_words(study)}.", *doubt_lines(study)),
-        "table": Table(f"Offsets to choose from: {' '.join(LEGEND)}", ("choice", *HEAD), rows),
+        "table": Table(f"Offsets to choose from: {' '.join(LEGEND)}", ("choice", *head(shown)), rows),
         "pictures": [picture(svg, CAPTIONS[name]) for name, svg in offsets_figures(study, named).items()],
     }

@@ -10,7 +10,7 @@ import numpy as np
 
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.neighbours import LOOSER
-from phaseopt.clearance.rules import CLEAR, floored
+from phaseopt.clearance.rules import CLEAR
 from phaseopt.report.explained import explained_lines
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
 from phaseopt.report.faults import fault_lines
@@ -25,6 +25,7 @@ from phaseopt.report.simulation import (
     notes,
     on_simulation_only,
 )
+from phaseopt.shown import Unit
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
@@ -114,7 +115,8 @@ def contact_lines(build: "Build") -> list[str]:
     ]
     if "valve_valve" in build.model.contacts:
         near = tightest(build, "valve_valve")
-        gaps = f"{floored(near.static)} mm static, {floored(near.running)} mm running"
+        unit = build.project.shown.gap
+        gaps = f"{unit.down(near.static)} {unit.name} static, {unit.down(near.running)} {unit.name} running"
         covers = build.model.heads.covers if build.model.heads is not None else ""
         lines.append(f"valve to valve: covered, {covers}; closest {gaps}")
     return [*lines, f"not covered: {', '.join(verdict.not_covered)}"]
@@ -127,29 +129,29 @@ def torque_lines(build: "Build") -> list[str]:
 
 def source_lines(build: "Build") -> list[str]:
     """What the torque model rests on and how far to trust it."""
-    simulation = build.simulation
+    simulation, unit = build.simulation, build.project.shown.torque
     if build.given is not None:
         return given_lines(build.project, build.given, build.loo_rmse)
     if simulation is None:
-        return [fit_line(build)]
+        return [fit_line(build, unit)]
     if simulation.calibration is None:
         return grid_lines(build, simulation)
-    return [calibration_line(simulation.calibration), fit_line(build)]
+    return [calibration_line(simulation.calibration, unit), fit_line(build, unit)]
 
 
-def fit_line(build: "Build | TorqueModel") -> str:
+def fit_line(build: "Build | TorqueModel", unit: Unit) -> str:
     """How well the torque model predicts what it was not shown, in one line; only where something was measured."""
     assert build.reduction is not None
     points = build.reduction.points
     pulls = np.unique(points["pull"]).size
     line = f"from {pulls} pull{'s' if pulls != 1 else ''}, {points.sizes['point']} points; "
     if not math.isfinite(build.lopo_rmse):
-        line += f"a single point left out is predicted to {build.loo_rmse:.1f} N·m (rms)"
+        line += f"a single point left out is predicted to {unit.text(build.loo_rmse)} (rms)"
         return f"{line}; one pull cannot show its own drift"
     again = "" if build.simulation is None else ", the calibration repeated without it,"
     return line + (
-        f"a pull left out{again} is predicted to {build.lopo_rmse:.1f} N·m, a single point left out to "
-        f"{build.loo_rmse:.1f} N·m (rms)"
+        f"a pull left out{again} is predicted to {unit.text(build.lopo_rmse)}, a single point left out to "
+        f"{unit.text(build.loo_rmse)} (rms)"
     )
 
 
@@ -162,9 +164,10 @@ def gain_line(build: "Build") -> str:
     gains = build.torque["gain"].isel(load=-1)
     known, speeds = int(gains.notnull().sum()), gains.size
     over = "" if known == speeds else f", over {known} of {speeds} speeds"
+    unit = build.project.shown.torque
     line = (
-        f"{build.full_gain:+.1f} ± {build.full_gain_deviation:.1f} N·m (one standard deviation{judged}) on average at "
-        f"full load against {build.baseline_is}{over}"
+        f"{unit.signed(build.full_gain)} ± {unit.text(build.full_gain_deviation)} (one standard deviation{judged}) "
+        f"on average at full load against {build.baseline_is}{over}"
     )
     most = gained_most(build)
     if most is None:
@@ -193,24 +196,25 @@ def binding_lines(build: "Build") -> list[str]:
 
 def proof(build: "Build | BestTables") -> str:
     """What is proved about the tables, in one sentence."""
-    found = build.search
+    found, unit = build.search, build.project.shown.torque
     gain = (
         "there is no gain over the best fixed timing to compare it with"
         if found.gap_of_gain is None
         else f"which is {_up(100 * found.gap_of_gain)} % of what was gained over the best fixed timing"
     )
     return (
-        f"no pair of tables under these rules scores over {_up(found.gap_per_cell)} N·m a cell more on this torque "
-        f"model ({score_words(build.project)}), {gain}, and {_up(100 * found.gap_of_value)} % of the score itself"
+        f"no pair of tables under these rules scores over {_up(unit.of(found.gap_per_cell))} {unit.name} a cell "
+        f"more on this torque model ({score_words(build.project)}), {gain}, and {_up(100 * found.gap_of_value)} % "
+        "of the score itself"
     )
 
 
 def hand_check(build: "Build") -> str:
     """The timings to check by hand and what to expect there."""
-    parts = []
+    parts, unit = [], build.project.shown.gap
     for contact in build.model.contacts:
         near = tightest(build, contact)
-        parts.append(f"{WORDS[contact]} {near.by_hand:.2f} mm with {timing_words(near, contact)}")
+        parts.append(f"{WORDS[contact]} {unit.text(near.by_hand)} with {timing_words(near, contact)}")
     return (
         f"By hand, lash as set, expect at the tightest cells: {'; '.join(parts)}. Less than that: find out why first."
     )

@@ -6,11 +6,11 @@ from phaseopt.report.text import cautions
 from phaseopt.report.tradeoff_figures import tradeoff_figure
 from phaseopt.report.tradeoff_text import (
     DEFINITION,
-    HEAD,
     UNITS,
     contact_words,
     curve,
     fragment_text,
+    head,
     knee_words,
     named,
     row,
@@ -40,7 +40,7 @@ def tradeoff_page(found: Tradeoff) -> str:
             "not_covered": found.verdict.not_covered,
             "cautions": cautions(),
             "figure": picture(tradeoff_figure(found), CAPTION),
-            "table": Table(f"Trials: {UNITS}", ("", *HEAD), tuple(rows)),
+            "table": Table(f"Trials: {UNITS}", ("", *head(found.project.shown.torque)), tuple(rows)),
             "fragment": fragment_text(found),
         },
     )

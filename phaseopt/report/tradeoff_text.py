@@ -7,6 +7,7 @@ import numpy as np
 
 from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.report.verdicts import capital
+from phaseopt.shown import Unit
 from phaseopt.study.settings_trial import Settings
 from phaseopt.study.tradeoff import CAUTION, OBJECTIVES, ROUGHNESS, SLEW_SHARE, Tradeoff
 from phaseopt.tables import number_text
@@ -14,13 +15,9 @@ from phaseopt.tables import number_text
 DEFINITION = (
     "The knee is the trial that gives up least in all: the loss of torque counts half, the rms step a quarter, the "
     "slew used a quarter, each from 0 for the best to 1 for the worst of the trials that no other beats in all three. "
-    "Torque counts here less the project's own caution times its doubt. It is a proposal, not an optimum: how much an "
-    "N·m is worth beside smoothness is yours to say"
+    "Torque counts here less the project's own caution times its doubt. It is a proposal, not an optimum: how much "
+    "torque is worth beside smoothness is yours to say"
 )
-HEAD = (
-    "trial", "roughness", "caution", "slew_share", "torque, N·m", "doubt, N·m", "full load, N·m", "rms step, °",
-    "largest step, °", "slew used",
-)  # fmt: skip
 UNITS = (
     "torque expected of the tables, mean by the weight of the cells, with the standard deviation of a cell's; full "
     "load is the plain mean of its row. The rms step is the change of phase per 500 rpm or 10 kPa, the largest step "
@@ -28,13 +25,20 @@ UNITS = (
 )
 
 
+def head(unit: Unit) -> tuple[str, ...]:
+    """What stands above `row`, torque in a unit."""
+    torque = (f"{what}, {unit.name}" for what in ("torque", "doubt", "full load"))
+    return ("trial", "roughness", "caution", "slew_share", *torque, "rms step, °", "largest step, °", "slew used")
+
+
 def row(found: Tradeoff, position: int) -> tuple[str, ...]:
-    """One trial under `HEAD`."""
-    at = found.trials.isel(trial=position)
+    """One trial under `head`; roughness is the key's, in N·m."""
+    at, unit = found.trials.isel(trial=position), found.project.shown.torque
     return (
         f"{int(at['trial'])}",
         *(number_text(float(at[name])) for name in ("roughness", "caution", "slew_share")),
-        *(f"{float(at[name]):.2f}" for name in ("torque", "doubt", "full_torque", "rms_step")),
+        *(unit.number(float(at[name]), 1) for name in ("torque", "doubt", "full_torque")),
+        f"{float(at['rms_step']):.2f}",
         f"{float(at['largest_step']):g}",
         f"{float(at['slew_used']):.0%}",
     )
@@ -72,11 +76,11 @@ def knee_words(found: Tradeoff) -> str:
     if found.knee == 0:
         return "The project's own settings are the knee already: no trial gives up less in all."
     knee, own = found.trials.isel(trial=found.knee), found.trials.isel(trial=0)
+    unit = found.project.shown.torque
+    torque, full, doubt = (unit.signed(float(knee[name] - own[name]), 1) for name in ("torque", "full_torque", "doubt"))
     return (
-        f"Trial {int(knee['trial'])}, against the project as it stands: torque "
-        f"{float(knee['torque'] - own['torque']):+.2f} N·m (full load "
-        f"{float(knee['full_torque'] - own['full_torque']):+.2f}), its doubt "
-        f"{float(knee['doubt'] - own['doubt']):+.2f} N·m; rms step {float(own['rms_step']):.2f} to "
+        f"Trial {int(knee['trial'])}, against the project as it stands: torque {torque} {unit.name} (full load "
+        f"{full}), its doubt {doubt} {unit.name}; rms step {float(own['rms_step']):.2f} to "
         f"{float(knee['rms_step']):.2f}°, largest step {float(own['largest_step']):g} to "
         f"{float(knee['largest_step']):g}°, slew used {float(own['slew_used']):.0%} to {float(knee['slew_used']):.0%}."
     )
@@ -138,7 +142,7 @@ def tradeoff_summary(found: Tradeoff, folder: Path | None) -> str:
 
     Parameters: `folder` that was written, None where nothing was.
     """
-    rows = [("", *HEAD), *((name, *row(found, place)) for name, place in named(found))]
+    rows = [("", *head(found.project.shown.torque)), *((name, *row(found, place)) for name, place in named(found))]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     table = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in rows]
     written = "tradeoff.html with the curve, tradeoff.csv with every trial, knee.toml to paste"

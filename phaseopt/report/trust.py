@@ -33,7 +33,7 @@ _INPUTS = (
 
 def fit_table(build: "Build") -> Table:
     """The torque model in numbers."""
-    numbers, simulation = build.surrogate.hyperparameters, build.simulation
+    numbers, simulation, unit = build.surrogate.hyperparameters, build.simulation, build.project.shown.torque
     doubted = "torque" if simulation is None else "the simulation's error"
     nothing = "nothing was measured" if build.given is None else "no node is near"
     if simulation is not None and simulation.alone:
@@ -42,8 +42,12 @@ def fit_table(build: "Build") -> Table:
             ("of it common to all torque, which leaves gains alone", "half of the variance"),
         ]
     else:
-        rows = _learned(build) if build.given is None else learned_of_grid(build.given, numbers.noise, build.loo_rmse)
-        rows.append((f"standard deviation of {doubted} where {nothing}", f"{numbers.signal:.1f} N·m"))
+        rows = (
+            _learned(build)
+            if build.given is None
+            else learned_of_grid(build.given, numbers.noise, build.loo_rmse, unit)
+        )
+        rows.append((f"standard deviation of {doubted} where {nothing}", unit.text(numbers.signal)))
     rows += [
         (f"distance over which {doubted} changes with {name}", f"{float(f'{length:.3g}'):g} {unit}")
         for (name, unit), length in zip(_INPUTS, numbers.lengths, strict=True)
@@ -55,19 +59,20 @@ def _learned(build: "Build") -> list[tuple[str, str]]:
     """What the measured points made of the model, and how well it predicts those it was not shown."""
     assert build.reduction is not None
     numbers, points, trend = build.surrogate.hyperparameters, build.reduction.points, build.surrogate.learned
+    unit = build.project.shown.torque
     again = "" if trend is None else ", the calibration repeated without it"
-    lopo = "one pull only" if math.isnan(build.lopo_rmse) else f"{build.lopo_rmse:.2f} N·m"
+    lopo = "one pull only" if math.isnan(build.lopo_rmse) else unit.text(build.lopo_rmse, 1)
     rows = [
         ("points, pulls", f"{points.sizes['point']}, {np.unique(points['pull']).size}"),
-        ("a single point left out, error (rms)", f"{build.loo_rmse:.2f} N·m"),
+        ("a single point left out, error (rms)", unit.text(build.loo_rmse, 1)),
         (f"a whole pull left out{again}, error (rms)", lopo),
-        ("noise of a point beyond its own scatter", f"{numbers.noise:.2f} N·m"),
-        ("drift of a whole pull, standard deviation", f"{numbers.pull:.2f} N·m"),
+        ("noise of a point beyond its own scatter", unit.text(numbers.noise, 1)),
+        ("drift of a whole pull, standard deviation", unit.text(numbers.pull, 1)),
     ]
     if trend is not None:
         rows += [
             ("simulated torque is multiplied by", f"{trend.scale:.3f} ± {trend.scale_deviation:.3f}"),
-            ("and moved by", f"{trend.shift:+.1f} ± {trend.shift_deviation:.1f} N·m"),
+            ("and moved by", f"{unit.signed(trend.shift)} ± {unit.text(trend.shift_deviation)}"),
         ]
     return rows
 
@@ -81,7 +86,7 @@ def simulation_section(build: "Build") -> dict[str, Any] | None:
     lines = grid_lines(build, simulation)
     tables, pictures = [], [picture(filling(build), _FILLING_CAPTION)]
     if calibration is not None:
-        lines.insert(0, calibration_line(calibration))
+        lines.insert(0, calibration_line(calibration, build.project.shown.torque))
         tables = [calibration_table(calibration)] if calibration.factors or calibration.refused else []
         pictures.insert(0, picture(measured_and_simulated(build), _MEASURED_CAPTION))
     if build.simulated is not None:

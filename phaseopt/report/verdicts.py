@@ -16,6 +16,7 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.foreign_tables import Given
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.faults import fault_lines
+from phaseopt.shown import Unit
 
 CELLS_LISTED = 12
 BEFORE_TURNING = (
@@ -75,7 +76,7 @@ def _tables_lines(project: Project, verdict: Verdict) -> list[str]:
     bad = [(r, load) for r, row in enumerate(cells) for load, word in enumerate(row) if word != CLEAR]
     lines = [found_words(project, verdict), ""]
     lines += [f"Cells        {cells.size - len(bad)} of {cells.size} clear; closest: {verdict.worst}"]
-    lines += [f"             {_cell_words(verdict, r, load)}" for r, load in bad[:CELLS_LISTED]]
+    lines += [f"             {_cell_words(verdict, r, load, project.shown.gap)}" for r, load in bad[:CELLS_LISTED]]
     if len(bad) > CELLS_LISTED:
         lines.append(f"             and {len(bad) - CELLS_LISTED} more cells")
     return lines
@@ -103,7 +104,7 @@ def _clamps_lines(project: Project, verdict: ClampVerdict) -> list[str]:
     for r in bad:
         at = verdict.speeds.isel(rpm=r)
         spans = ", ".join(f"{side} {float(at[f'{side}_from']):g} to {float(at[f'{side}_to']):g}°" for side in SIDES)
-        lines.append(f"             {float(at['rpm']):.0f} rpm: {_short_by(at)} ({spans})")
+        lines.append(f"             {float(at['rpm']):.0f} rpm: {_short_by(at, project.shown.gap)} ({spans})")
     return lines
 
 
@@ -116,16 +117,16 @@ def given_words(given: Given, files: dict[Side, Path | None]) -> str:
     return "\n".join([*lines, ""])
 
 
-def _cell_words(verdict: Verdict, r: int, load: int) -> str:
+def _cell_words(verdict: Verdict, r: int, load: int, unit: Unit) -> str:
     cell = verdict.cells.isel(rpm=r, load=load)
     phases = f"intake {float(cell['intake_phase']):g}°, exhaust {float(cell['exhaust_phase']):g}°"
-    return f"{float(cell['rpm']):.0f} rpm, load {float(cell['load']):g}: {_short_by(cell)} ({phases})"
+    return f"{float(cell['rpm']):.0f} rpm, load {float(cell['load']):g}: {_short_by(cell, unit)} ({phases})"
 
 
-def _short_by(judged: xr.Dataset) -> str:
+def _short_by(judged: xr.Dataset, unit: Unit) -> str:
     """The verdict on one cell or speed, what binds and by how much."""
     margin = min(float(judged["static_margin"].min()), float(judged["running_margin"].min()))
-    short = f", {-margin:.2f} mm short" if margin < 0 else ""
+    short = f", {unit.up(-margin)} {unit.name} short" if margin < 0 else ""
     return f"{judged['verdict'].item()}, {judged['binds'].item()}{short}"
 
 

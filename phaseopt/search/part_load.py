@@ -13,6 +13,7 @@ from phaseopt.clearance.overlap_caps import within
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import UNITS, Cap, Cost, Project, Quantity
 from phaseopt.search.labels import BoolArray, FloatArray
+from phaseopt.shown import METRIC, Unit
 
 Quantities = Mapping[Quantity, FloatArray]
 
@@ -122,7 +123,7 @@ def level(of: Quantity, value: float) -> str:
     return f"{value:g} {'%' if UNITS[of] == 'percent' else UNITS[of]}"
 
 
-def cost_words(cost: Cost) -> str:
+def cost_words(cost: Cost, torque: Unit = METRIC.torque) -> str:
     """A cost in words, its band apart.
 
     >>> cost_words(Cost(rpm=(0, 3000), load=(30, 60), of="residual", above=20, price=5))
@@ -132,4 +133,4 @@ def cost_words(cost: Cost) -> str:
     """
     beyond = f" beyond {level(cost.of, cost.above)}" if cost.above else ""
     unit = "%" if UNITS[cost.of] == "percent" else UNITS[cost.of]
-    return f"{cost.price:g} N·m for each {unit} of {cost.of}{beyond}"
+    return f"{torque.plain(cost.price)} {torque.name} for each {unit} of {cost.of}{beyond}"

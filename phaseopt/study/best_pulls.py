@@ -12,6 +12,7 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.progress import Progress, silent
 from phaseopt.project import SIDES, Project
+from phaseopt.shown import Unit
 from phaseopt.stages import baseline_tables
 from phaseopt.study.choose import Candidate, candidates, choose, expected_gains
 from phaseopt.study.first_pulls import first_pulls
@@ -64,8 +65,8 @@ def plan_pulls(
         question.rpm[question.read],
         tuple(_with_baselines(planned, _baseline(project, limits, question))),
         gains[:-1],
-        _stop(gains, _repeats(learnt), measured=len(learnt.surface.readings) > 0),
-        _notes(learnt, question),
+        _stop(gains, _repeats(learnt), project.shown.torque, measured=len(learnt.surface.readings) > 0),
+        _notes(learnt, question, project.shown.gap),
     )
 
 
@@ -146,24 +147,24 @@ def _repeats(learnt: TorqueModel) -> tuple[float, str]:
     return learnt.surface.hyperparameters.pull, "the drift between pulls by the torque model (standard deviation)"
 
 
-def _stop(gains: tuple[float, ...], repeats: tuple[float, str], *, measured: bool) -> str:
+def _stop(gains: tuple[float, ...], repeats: tuple[float, str], unit: Unit, *, measured: bool) -> str:
     together, further = gains[-2] - gains[0], gains[-1] - gains[-2]
     least, known = repeats
     here = ": less than that, so stop here, or make them only to be sure" if measured and together < least else ""
     return (
-        f"plan again after these pulls, and stop once a plan expects less than {least:.1f} N·m of all its pulls, "
-        f"{known}; these are expected to add {_torque(together)} to the mean torque of the final tables at full load, "
-        f"one more {_torque(further)}{here}"
+        f"plan again after these pulls, and stop once a plan expects less than {unit.text(least)} of all its pulls, "
+        f"{known}; these are expected to add {_torque(together, unit)} to the mean torque of the final tables at "
+        f"full load, one more {_torque(further, unit)}{here}"
     )
 
 
-def _torque(gain: float) -> str:
-    return f"{gain:.2f} N·m" if gain >= 0.005 else "less than 0.01 N·m"
+def _torque(gain: float, unit: Unit) -> str:
+    return unit.text(gain, 1) if unit.of(gain) >= 0.005 else f"less than 0.01 {unit.name}"
 
 
-def _notes(learnt: TorqueModel, question: Question) -> tuple[str, ...]:
+def _notes(learnt: TorqueModel, question: Question, unit: Unit) -> tuple[str, ...]:
     notes = [
-        f"pulls are sweeps at full throttle; every timing keeps {ADDED:g} mm more than both contact rules ask",
+        f"pulls are sweeps at full throttle; every timing keeps {unit.stated(ADDED)} more than both contact rules ask",
         "a pull's worth is what the torque model believes it adds on average; it counts the row of full load alone, "
         "without caution and roughness, and too little where torque bends more than the model believes",
     ]
@@ -172,7 +173,7 @@ def _notes(learnt: TorqueModel, question: Question) -> tuple[str, ...]:
     barred = int(np.count_nonzero(~question.timings.measurable))
     if barred:
         notes.append(
-            f"{barred} of {len(question.timings.pairs)} safe timings looked at have less than {ADDED:g} mm in hand and "
-            "are not pulled; a table may still take them where the model is sure enough"
+            f"{barred} of {len(question.timings.pairs)} safe timings looked at have less than {unit.stated(ADDED)} in "
+            "hand and are not pulled; a table may still take them where the model is sure enough"
         )
     return tuple(notes)

@@ -42,6 +42,7 @@ class Confirmation:
     `comparison` is of the points that it speaks of; None where these are too few. Means are over those points.
     """
 
+    project: Project
     word: Word
     points: xr.Dataset
     comparison: Comparison | None
@@ -140,6 +141,7 @@ def confirm(
         }
     )
     return Confirmation(
+        project,
         torque.word,
         points,
         torque.comparison,

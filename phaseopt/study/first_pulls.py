@@ -47,7 +47,7 @@ def first_pulls(
         "and plan again",
         (
             f"{why}, so the pulls are spread evenly over the safe "
-            f"timings, each {ADDED:g} mm or more above both contact rules",
+            f"timings, each {model.project.shown.gap.stated(ADDED)} or more above both contact rules",
             *_fewer(len(order), pulls),
         ),
     )

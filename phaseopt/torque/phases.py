@@ -61,6 +61,7 @@ def check_rest(
     accepted readings, and channels that nothing allowed to check.
     """
     mistakes, notes, pull = [], [], torque.pulls[number - 1]
+    gap = project.shown.gap
     for side in SIDES:
         phaser, channel = project.phaser_of(side), channel_of(torque, side)
         if phaser is None or channel is None:
@@ -75,7 +76,7 @@ def check_rest(
             problem = (
                 f"{name}: the {side} phase at rest reads {reading:g}, {abs(away):.1f} crank degrees from its zero"
                 f" {channel.zero:g} ({where}; limit {REST_TOLERANCE:g}); a slipped zero costs about"
-                f" {GAP_PER_DEGREE:g} mm of gap a degree, here {abs(away) * GAP_PER_DEGREE:.1f} mm"
+                f" {gap.stated(GAP_PER_DEGREE)} of gap a degree, here {gap.text(abs(away) * GAP_PER_DEGREE)}"
             )
             if pull.accept_rest:
                 notes.append(f"{problem}; accepted by accept_rest")

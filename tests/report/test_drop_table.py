@@ -13,6 +13,7 @@ from phaseopt.clearance.limits import phase_limits
 from phaseopt.cli import app
 from phaseopt.report.drop_table import drop_table
 from phaseopt.report.limits_text import limits_summary
+from phaseopt.shown import METRIC
 
 FILES = {"drop_intake.csv": drop_csv(6.2)}
 
@@ -27,7 +28,7 @@ def test_the_printed_curve_is_the_slider_cranks_and_gives_the_gap_by_hand(tmp_pa
     """Source: the textbook slider-crank; the trade's sum: gap = drop less lift at the same angle (common practice).
     Found every 5°, it is never below the least gap over all angles, and within what the gap changes in 5°."""
     model = contact_model(project_of(tmp_path, FILES))
-    rows = read_back(drop_table(model.drops["intake"]))
+    rows = read_back(drop_table(model.drops["intake"], METRIC.gap))
     angle = rows["° after TDC"]
     assert np.diff(angle) == pytest.approx(5.0)
     assert rows["as fitted"] == pytest.approx(6.2 + piston_fall(angle), abs=0.02)

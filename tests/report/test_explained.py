@@ -12,6 +12,7 @@ from phaseopt.job import Build
 from phaseopt.output.files import build_files
 from phaseopt.report.explained import cause_words, dip_words, price_lines
 from phaseopt.report.text import summary
+from phaseopt.shown import METRIC
 from phaseopt.study.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
 from phaseopt.study.prices import Price, Prices
 from phaseopt.study.unlike_air import UnlikeAir
@@ -36,8 +37,10 @@ LEAN = UnlikeAir("mixture", 0.962, 0.881, np.array([True]))
     ],
 )
 def test_each_cause_is_told(dip: Dip, words: str) -> None:
-    assert words in cause_words(dip)
-    assert dip_words(dip).startswith("100 kPa, 3000 to 4000 rpm: 8.0 ± 2.0 N·m below an even curve at 3500 rpm; ")
+    assert words in cause_words(dip, METRIC.torque)
+    assert dip_words(dip, METRIC.torque).startswith(
+        "100 kPa, 3000 to 4000 rpm: 8.0 ± 2.0 N·m below an even curve at 3500 rpm; "
+    )
 
 
 def test_the_three_dearest_limits_are_told(hillclimb: Build) -> None:
@@ -65,7 +68,7 @@ def test_every_output_of_a_build_carries_them(hillclimb: Build) -> None:
     for text in (told, " ".join(files["report.html"].split())):
         assert "dearest limits" in text
         assert "area under the full-load curve" in text
-        assert dip_words(hillclimb.dips[0]).replace("'", "&#39;") in text.replace("'", "&#39;")
+        assert dip_words(hillclimb.dips[0], METRIC.torque).replace("'", "&#39;") in text.replace("'", "&#39;")
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
     for price in hillclimb.prices.limits:
         column = np.array([float(row[f"price_{price.limit.replace(' ', '_')}"]) for row in rows])

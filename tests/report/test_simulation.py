@@ -12,6 +12,7 @@ from phaseopt.report import calibration_figures, figures
 from phaseopt.report.page import render
 from phaseopt.report.simulation import calibration_line, grid_lines, notes
 from phaseopt.report.text import summary
+from phaseopt.shown import METRIC
 from report.test_figures import words_of
 from report.test_page import read
 from report.test_text import plain
@@ -75,8 +76,8 @@ def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(sim
 
 def test_a_calibration_that_fits_nothing_says_why(prior: Build) -> None:
     none = replace(CALIBRATION, factors={}, errors={})
-    assert "the data determine none of the factors" in calibration_line(none)
-    assert "the project asks for none" in calibration_line(replace(none, refused={}))
+    assert "the data determine none of the factors" in calibration_line(none, METRIC.torque)
+    assert "the project asks for none" in calibration_line(replace(none, refused={}), METRIC.torque)
     assert prior.simulation is not None
     bare = replace(prior, simulation=replace(prior.simulation, calibration=replace(none, refused={})))
     assert "Calibration: what" not in render(bare)

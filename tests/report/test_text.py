@@ -9,6 +9,7 @@ import pytest
 from phaseopt.job import Build
 from phaseopt.report.facts import binders, clamps, gained_most
 from phaseopt.report.text import cautions, fit_line, proof, summary
+from phaseopt.shown import METRIC
 
 
 def plain(text: str) -> str:
@@ -48,7 +49,7 @@ def test_not_covered_is_always_told(intake_only: Build) -> None:
 
 
 def test_one_pull_cannot_show_its_drift(both: Build) -> None:
-    assert "one pull cannot show" in fit_line(replace(both, lopo_rmse=math.nan))
+    assert "one pull cannot show" in fit_line(replace(both, lopo_rmse=math.nan), METRIC.torque)
 
 
 def test_printed_bound_is_no_less_than_the_bound(both: Build) -> None:
