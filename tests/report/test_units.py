@@ -1,0 +1,96 @@
+"""A project that asks for inches: no metric gap, torque or power is left for a person, and numbers are the same."""
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from engines import SEATS
+
+from phaseopt.clearance.rules import RULES
+from phaseopt.job import Build
+from phaseopt.output.record import run_record
+from phaseopt.project import Report
+from phaseopt.report import figures
+from phaseopt.report.explained import full_load_table
+from phaseopt.report.facts import tightest
+from phaseopt.report.limits_text import limits_summary
+from phaseopt.report.page import render
+from phaseopt.report.sheet import check_sheet, limits_sheet
+from phaseopt.report.text import gain_line, summary
+from phaseopt.report.verdicts import check_summary
+from phaseopt.shown import INCH, METRIC
+from report.conftest import small_build
+from report.test_figures import words_of
+
+METRIC_WORDS = re.compile(r"[\d>] ?mm\b|\bmm[,:;²]|\bin mm\b|N·m|\bkW\b")
+
+
+@pytest.fixture(scope="module")
+def inch(tmp_path_factory: pytest.TempPathFactory) -> Build:
+    """As `both`, read in inches."""
+    changes = {"seats": SEATS, "gap": {"tables_only_guard": True}, "report": {"units": "inch"}}
+    return small_build(tmp_path_factory.mktemp("inch"), **changes)
+
+
+def shown_of(build: Build) -> Iterator[tuple[str, str]]:
+    """Everything of a build that a person reads, by name."""
+    yield "summary", summary(build)
+    yield "page", re.sub(r"<script.*?</script>|<style.*?</style>", "", render(build), flags=re.DOTALL)
+    yield "limits", limits_summary(build.model, build.limits)
+    yield "check", check_summary(build.model, build.verdict)
+    yield "limits sheet", limits_sheet(build.model, build.limits)
+    yield "check sheet", check_sheet(build.model, build.verdict)
+
+
+def test_nothing_metric_is_left_for_a_person(inch: Build) -> None:
+    """But for a reading error told in both."""
+    for name, text in shown_of(inch):
+        text = re.sub(r"<(style|script).*?</\1>", "", text, flags=re.DOTALL).replace("0.05 mm (0.002 in)", "")
+        found = [text[max(0, m.start() - 60) : m.end() + 20] for m in METRIC_WORDS.finditer(text)]
+        assert not found, (name, found)
+
+
+def test_torque_and_power_are_the_same_in_other_units(inch: Build) -> None:
+    """1 lbf·ft = 1.355 817 948 331 4 N·m and 1 hp = 745.699 87 W (NIST SP 811, appendix B.8)."""
+    told = gain_line(inch)
+    assert told.startswith(
+        f"{inch.full_gain / 1.3558179483314:+.1f} ± {inch.full_gain_deviation / 1.3558179483314:.1f}"
+    )
+    table = full_load_table(inch)
+    assert table.head == ("rpm", "lb-ft before", "lb-ft after", "gain", "hp before", "hp after", "gain")
+    for row, rpm, torque in zip(table.rows, inch.tables.rpm, inch.torque["torque"].to_numpy()[:, -1], strict=True):
+        watts = torque * rpm / 60.0 * 2.0 * np.pi
+        assert row.cells[1] == f"{torque / 1.3558179483314:.1f}"
+        assert float(row.cells[4]) == pytest.approx(watts / 745.69987, abs=0.05001)
+
+
+def test_gaps_are_the_same_rounded_down(inch: Build) -> None:
+    """1 thou = 0.0254 mm (NIST SP 811): a gap in the page is never more than was computed."""
+    for contact in inch.model.contacts:
+        told = words_of(figures.gap_map(inch, contact))
+        cells = inch.verdict.cells.sel(contact=contact)
+        for gap in np.concatenate([cells[rule].to_numpy().ravel() for rule in RULES]):
+            assert f"{np.floor(gap / 0.0254 * 10.0 + 1e-9) / 10.0:.1f}" in told
+        near = tightest(inch, contact)
+        assert f"{near.by_hand / 0.0254:.1f} thou with" in " ".join(summary(inch).split())
+
+
+def test_a_sum_on_paper_adds_up_in_thousandths(inch: Build) -> None:
+    sheet = check_sheet(inch.model, inch.verdict)
+    rows = re.findall(r"</data></th>(.*?)</tr>", sheet)
+    assert rows
+    for row in rows:
+        cells = re.findall(r"<td[^>]*>([-\d.]*)</td>", row)
+        for drop, lift, gap in zip(cells[0::4], cells[1::4], cells[2::4], strict=True):
+            assert round(10 * float(drop)) - round(10 * float(lift)) == round(10 * float(gap))
+
+
+def test_files_for_machines_keep_the_documented_units(inch: Build) -> None:
+    """Of the same build in either unit, the record's numbers are the same."""
+    metric = replace(inch, project=inch.project.model_copy(update={"report": Report(units="metric")}))
+    assert metric.project.shown == METRIC
+    assert inch.project.shown == INCH
+    own, other = (run_record(each) for each in (inch, metric))
+    assert own == other
