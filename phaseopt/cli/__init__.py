@@ -4,13 +4,28 @@ Heavy imports wait inside the commands, so that `--help` answers at once. Exit c
 clear, 2 wrong input, 130 interrupted.
 """
 
-from phaseopt.cli import build, check, confirm, export, fit, limits, new, offsets, plan, reduce, simulate, tradeoff
+from phaseopt.cli import (
+    build,
+    check,
+    compare,
+    confirm,
+    export,
+    fit,
+    limits,
+    new,
+    offsets,
+    plan,
+    reduce,
+    simulate,
+    tradeoff,
+)
 from phaseopt.cli.frame import app
 
 __all__ = [
     "app",
     "build",
     "check",
+    "compare",
     "confirm",
     "export",
     "fit",

@@ -19,7 +19,7 @@ from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, write_files
 from phaseopt.output.limits_files import limit_columns
 from phaseopt.output.metadata import records_metadata, table_metadata
-from phaseopt.output.read_build import outputs_of
+from phaseopt.output.read_build import to_read_back
 from phaseopt.output.record import run_record
 from phaseopt.project import SIDES
 from phaseopt.report.explained import limit_words
@@ -61,7 +61,7 @@ def build_files(build: Build) -> dict[str, str]:
     kept = kept_studies(build.project, build.model, build.limits, build.labels, said)
     files["report.html"] = render(build, kept)
     files["measuring_sheet.html"] = check_sheet(build.model, build.verdict, said)
-    record = run_record(build) | outputs_of(files)
+    record = run_record(build) | to_read_back(build.project, files)
     record |= {"files": sorted({*files, RECORD})}  # by which a later build knows what it may replace
     files[RECORD] = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     return files

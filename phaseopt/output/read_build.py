@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from phaseopt.project import Project
 
 FORMAT = 1  # of the record; raised whenever what is read from it would be found elsewhere
 OUTPUTS = "outputs_sha256"  # the key of the record that holds the hash of every other file
+GIVEN = "project_file"  # the key of the record that holds the project file
 _AGAIN = "build it again"
 _NAME_IT = "name the directory after --out of `phaseopt build`"
 
@@ -53,7 +55,7 @@ def read_build(directory: Path) -> FinishedBuild:
         raise _error(path, "not the record of a build", _NAME_IT)
     if record.get("format") != FORMAT:
         raise _error(path, "another version of phaseopt wrote this build", _AGAIN)
-    if not isinstance(record.get(OUTPUTS), dict) or not isinstance(record.get("inputs_sha256"), dict):
+    if not all(isinstance(record.get(key), dict) for key in (OUTPUTS, GIVEN, "inputs_sha256")):
         raise _error(path, "the record of the build is damaged", _AGAIN)
     for name, wanted in record[OUTPUTS].items():
         if Path(name).name != name:
@@ -62,10 +64,10 @@ def read_build(directory: Path) -> FinishedBuild:
     return FinishedBuild(directory, record)
 
 
-def outputs_of(files: dict[str, str]) -> dict[str, Any]:
-    """What a record says of the files beside it."""
+def to_read_back(project: Project, files: dict[str, str]) -> dict[str, Any]:
+    """What a record says so that the build can be read back: the project file as it was given, the files' hashes."""
     hashes = {name: hashlib.sha256(text.encode("utf-8")).hexdigest() for name, text in sorted(files.items())}
-    return {"format": FORMAT, OUTPUTS: hashes}
+    return {"format": FORMAT, GIVEN: tomllib.loads(project.file.read_text(encoding="utf-8-sig")), OUTPUTS: hashes}
 
 
 def _require_same(path: Path, wanted: str) -> None:

@@ -1,0 +1,251 @@
+"""Two finished builds side by side: what went in, and what came out of it.
+
+Everything is read from what the builds wrote. Torque and tables on unlike axes are read where both speak, between
+breakpoints as a controller reads them.
+"""
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.clearance.contacts import CONTACTS
+from phaseopt.errors import InputError
+from phaseopt.output.read_build import GIVEN, FinishedBuild
+from phaseopt.project import SIDES, Side
+from phaseopt.shown import INCH, METRIC, Shown
+from phaseopt.tables import read_table
+
+FloatArray = npt.NDArray[np.float64]
+
+RULES = ("static", "running")
+Dip = dict[str, Any]  # as the record of a build has it
+Dips = tuple[list[Dip], list[Dip], list[tuple[Dip, Dip]]]
+
+
+@dataclass(frozen=True)
+class Change:
+    """Something that is not the same in both builds; None = it is not there."""
+
+    what: str
+    first: Any
+    second: Any
+
+
+@dataclass(frozen=True)
+class LeastGap:
+    """The least gap of a contact over all cells by one rule, and its cell: mm, rpm, load."""
+
+    gap: float
+    rpm: float
+    load: float
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """What changed from a first build to a second.
+
+    Parameters
+    ----------
+    builds
+        Both.
+    keys, files
+        What changed in the project file, by key, and input files that are not the same or are only in one.
+    tables
+        By side that both have: dims rpm, load; `first`, `second`, `difference` in crank degrees where both speak.
+    clamps
+        Edges of the safe box, crank degrees.
+    gaps
+        By contact and rule: the least gap in the first and in the second.
+    travel
+        The verdicts on full travel.
+    torque
+        Full load, dim rpm: `first`, `second`, `difference` and its `deviation`, N·m, as if the doubts of both builds
+        had nothing in common, which is the most that they can be; None where no speed is shared.
+    mean
+        Mean over the shared speeds by the trapezoid rule: first, second, difference, its deviation at most.
+    dips
+        Dips at full load: those only in the first, those only in the second, those in both (first, second).
+    prices
+        N·m a cell, by limit and what it is per.
+    apart
+        What cannot be compared, in words.
+    """
+
+    builds: tuple[FinishedBuild, FinishedBuild]
+    keys: tuple[Change, ...]
+    files: tuple[Change, ...]
+    tables: dict[Side, xr.Dataset]
+    clamps: tuple[Change, ...]
+    gaps: dict[tuple[str, str], tuple[LeastGap, LeastGap]]
+    travel: tuple[str, str]
+    torque: xr.Dataset | None
+    mean: tuple[float, float, float, float] | None
+    dips: Dips
+    prices: tuple[Change, ...]
+    apart: tuple[str, ...]
+
+    @property
+    def names(self) -> tuple[str, str]:
+        """What both builds are called, told apart by their directory where the project's name is the same."""
+        found = [str(build.record["project"]) for build in self.builds]
+        if found[0] != found[1]:
+            return found[0], found[1]
+        return str(self.builds[0].directory), str(self.builds[1].directory)
+
+    @property
+    def shown(self) -> Shown:
+        """The units that the second build's project asks for."""
+        units = self.builds[1].record[GIVEN].get("report", {}).get("units")
+        return INCH if units == "inch" else METRIC
+
+    @property
+    def same(self) -> bool:
+        """Whether nothing differs."""
+        one, other = (build.record for build in self.builds)
+        return bool(one == other)
+
+
+def compare(first: FinishedBuild, second: FinishedBuild) -> Comparison:
+    """Compare two builds. Raises `InputError` where a file of theirs does not hold what a build writes."""
+    builds = (first, second)
+    one, other = (build.record for build in builds)
+    cells = [_cells(build) for build in builds]
+    apart = []
+    tables: dict[Side, xr.Dataset] = {}
+    for side in SIDES:
+        paths = [build.file(f"{side}_phase.csv") for build in builds]
+        if paths[0] is not None and paths[1] is not None:
+            found = _tables(read_table(paths[0]), read_table(paths[1]))
+            if found is None:
+                apart.append(f"the {side} tables have no speed or load in common")
+            else:
+                tables[side] = found
+        elif paths[0] is not paths[1]:
+            apart.append(f"only one of the builds has a table of the {side} cam")
+    gaps: dict[tuple[str, str], tuple[LeastGap, LeastGap]] = {}
+    for contact in CONTACTS:
+        covered = [f"{contact}_static" in rows[0] for rows in cells]
+        if all(covered):
+            least = [[_least(rows, contact, rule) for rows in cells] for rule in RULES]
+            gaps |= {(contact, rule): (a, b) for rule, (a, b) in zip(RULES, least, strict=True)}
+        elif any(covered):
+            apart.append(f"{contact.replace('_', ' to ')} is covered by only one of the builds")
+    torque = _torque(*cells)
+    if torque is None:
+        apart.append("torque at full load is known at no speed that both share")
+    return Comparison(
+        builds,
+        tuple(_changes(dict(_flat(one[GIVEN])), dict(_flat(other[GIVEN])))),
+        tuple(_changes(one["inputs_sha256"], other["inputs_sha256"])),
+        tables,
+        tuple(_changes(one["search"]["box"], other["search"]["box"])),
+        gaps,
+        (one["verdict"]["full_travel"]["sentence"], other["verdict"]["full_travel"]["sentence"]),
+        torque,
+        None if torque is None else _mean(torque),
+        _dips(*(_at_full_load(build, rows) for build, rows in zip(builds, cells, strict=True))),
+        tuple(_changes(_prices(one), _prices(other))),
+        tuple(apart),
+    )
+
+
+def _flat(value: Any, under: str = "") -> Iterator[tuple[str, Any]]:
+    """Keys of a project file as one writes them, with their values; entries of a list by their number from 1."""
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from _flat(inner, f"{under}.{name}" if under else name)
+    elif isinstance(value, list) and any(isinstance(each, dict) for each in value):
+        for number, inner in enumerate(value, start=1):
+            yield from _flat(inner, f"{under} {number}")
+    else:
+        yield under, value
+
+
+def _changes(first: dict[str, Any], second: dict[str, Any]) -> Iterator[Change]:
+    for what in [*first, *(name for name in second if name not in first)]:
+        if first.get(what) != second.get(what):
+            yield Change(what, first.get(what), second.get(what))
+
+
+def _cells(build: FinishedBuild) -> list[dict[str, str]]:
+    path = build.file("cells.csv")
+    rows = [] if path is None else list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+    if not rows:
+        raise InputError.one("the build has no cells", mend="build it again", file=build.directory)
+    return rows
+
+
+def _number(text: str) -> float:
+    return float(text) if text else float("nan")
+
+
+def _shared(one: FloatArray, other: FloatArray) -> FloatArray:
+    """The breakpoints of both axes where both speak."""
+    low, high = max(one.min(), other.min()), min(one.max(), other.max())
+    return np.unique(np.r_[one[(one >= low) & (one <= high)], other[(other >= low) & (other <= high)]])
+
+
+def _tables(first: xr.DataArray, second: xr.DataArray) -> xr.Dataset | None:
+    axes = {name: _shared(first[name].to_numpy(), second[name].to_numpy()) for name in ("rpm", "load")}
+    if not all(axis.size for axis in axes.values()):
+        return None
+    one, other = (table.interp(axes) for table in (first, second))
+    return xr.Dataset({"first": one, "second": other, "difference": other - one})
+
+
+def _least(rows: list[dict[str, str]], contact: str, rule: str) -> LeastGap:
+    row = min(rows, key=lambda each: float(each[f"{contact}_{rule}"]))
+    return LeastGap(float(row[f"{contact}_{rule}"]), float(row["rpm"]), float(row["load"]))
+
+
+def _top(rows: list[dict[str, str]]) -> float:
+    """The load of the full-throttle row."""
+    return max(float(row["load"]) for row in rows)
+
+
+def _torque(first: list[dict[str, str]], second: list[dict[str, str]]) -> xr.Dataset | None:
+    curves = []
+    for rows in (first, second):
+        at_full = [row for row in rows if float(row["load"]) == _top(rows)]
+        names = ("rpm", "torque", "torque_deviation")
+        row = np.array([[_number(each[name]) for name in names] for each in at_full])
+        curves.append(row[np.isfinite(row).all(axis=1)])
+    if not all(len(curve) for curve in curves):
+        return None
+    rpm = _shared(curves[0][:, 0], curves[1][:, 0])
+    if rpm.size < 2:
+        return None
+    (one, doubt), (other, its) = ([np.interp(rpm, curve[:, 0], curve[:, k]) for k in (1, 2)] for curve in curves)
+    found = {"first": one, "second": other, "difference": other - one, "deviation": np.hypot(doubt, its)}
+    return xr.Dataset({name: ("rpm", values, {"units": "N m"}) for name, values in found.items()}, {"rpm": rpm})
+
+
+def _mean(torque: xr.Dataset) -> tuple[float, float, float, float]:
+    rpm = torque["rpm"].to_numpy()
+
+    def over(name: str) -> float:
+        return float(np.trapezoid(torque[name].to_numpy(), rpm) / (rpm[-1] - rpm[0]))
+
+    return over("first"), over("second"), over("difference"), over("deviation")
+
+
+def _at_full_load(build: FinishedBuild, rows: list[dict[str, str]]) -> list[Dip]:
+    return [dip for dip in build.record["dips"] if dip["load"] == _top(rows)]
+
+
+def _dips(first: list[Dip], second: list[Dip]) -> Dips:
+    """Dips are the same where their spans of speed meet."""
+    both = [(a, b) for a in first for b in second if a["from_rpm"] <= b["to_rpm"] and b["from_rpm"] <= a["to_rpm"]]
+    gone = [dip for dip in first if all(dip is not a for a, _ in both)]
+    return gone, [dip for dip in second if all(dip is not b for _, b in both)], both
+
+
+def _prices(record: dict[str, Any]) -> dict[str, float]:
+    found = {f"{each['limit']}, {each['per']}": each["score_Nm_a_cell"] for each in record["prices"]["limits"]}
+    deeper = record["prices"].get("pockets_deeper_Nm_a_cell")
+    return found | ({} if deeper is None else {"pockets 0.5 mm deeper": deeper})
