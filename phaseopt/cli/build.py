@@ -11,12 +11,18 @@ Out = Annotated[
     Path, typer.Option("--out", metavar="DIR", help="Directory for the tables, the margins and the report.")
 ]
 
+Figures = Annotated[
+    Path | None,
+    typer.Option("--figures", metavar="DIR", help="Directory for every figure by itself, as SVG and PNG."),
+]
+
 
 @command
-def build(project_file: ProjectFile, out: Out) -> Found:
+def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Found:
     """The whole job: limits, logs, torque, search, check, report."""
     import phaseopt.job as job
-    from phaseopt.output.directory import require_replaceable
+    from phaseopt.output.directory import require_apart, require_replaceable, write_files
+    from phaseopt.output.figure_files import figure_files
     from phaseopt.output.files import write_build
     from phaseopt.output.record import run_record
     from phaseopt.project_file import load_project
@@ -24,16 +30,23 @@ def build(project_file: ProjectFile, out: Out) -> Found:
 
     project = load_project(project_file)
     require_replaceable(out)
+    if figures is not None:
+        require_apart(figures, "--figures", out)
+        require_replaceable(figures, "--figures")
     with progress() as tell:
         found = job.build(project, tell)
         accepted = found.verdict.accepted
         if accepted:
             tell(0.99, "writing")
+            drawn = figure_files(found) if figures is not None else {}
             write_build(out, found)
+            if figures is not None:
+                write_files(figures, drawn, "--figures")
+    written = [path for path in (out, figures) if path is not None] if accepted else []
     return Found(
         verdict_line(found),
-        lambda: summary(found, out if accepted else None),
+        lambda: summary(found, *written),
         lambda: run_record(found),
-        written=[out] if accepted else [],
+        written=written,
         clear=accepted,
     )

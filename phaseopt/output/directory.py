@@ -45,11 +45,20 @@ def require_replaceable(directory: Path, option: str = "--out") -> None:
         )
 
 
-def write_files(directory: Path, files: Mapping[str, str], option: str = "--out") -> None:
+def require_apart(directory: Path, option: str, other: Path) -> None:
+    """Refuse a directory that is the one of `--out`, holds it or lies in it: each is replaced as a whole."""
+    here, there = (Path(os.path.realpath(path)) for path in (directory, other))
+    if here.is_relative_to(there) or there.is_relative_to(here):
+        raise _error(
+            directory, option, "is not apart from --out, which is replaced as a whole", "name a directory beside it"
+        )
+
+
+def write_files(directory: Path, files: Mapping[str, str] | Mapping[str, str | bytes], option: str = "--out") -> None:
     """Write a directory that holds exactly these files, or leave things as they were.
 
-    Parameters: `files`, UTF-8 text by plain file name. Raises `InputError` as `require_replaceable`, and where the disk
-    is full or writing is refused; nothing of the attempt is left then.
+    Parameters: `files` by plain file name, text as UTF-8. Raises `InputError` as `require_replaceable`, and where the
+    disk is full or writing is refused; nothing of the attempt is left then.
     """
     require_replaceable(directory, option)
     target = Path(os.path.abspath(directory))
@@ -58,10 +67,10 @@ def write_files(directory: Path, files: Mapping[str, str], option: str = "--out"
         target.parent.mkdir(parents=True, exist_ok=True)
         fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
         fresh.chmod(0o755)
-        for name, text in files.items():
+        for name, content in files.items():
             if Path(name).name != name:
                 raise ValueError(f"{name!r} is not a plain file name")
-            _write(fresh / name, text)
+            _write(fresh / name, content)
         _sync(fresh)
         _swap(fresh, target)
     except OSError as error:
@@ -86,9 +95,9 @@ def record_of(names: Iterable[str]) -> str:
     return json.dumps({"made_by": "phaseopt", "files": [*sorted(names), RECORD]})
 
 
-def _write(path: Path, text: str) -> None:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        file.write(text)
+def _write(path: Path, content: str | bytes) -> None:
+    with path.open("wb") as file:
+        file.write(content.encode() if isinstance(content, str) else content)
         file.flush()
         os.fsync(file.fileno())
 

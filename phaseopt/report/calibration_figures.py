@@ -6,13 +6,13 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from phaseopt.report.colours import BLACK, WHITE
-from phaseopt.report.drawing import DARK, MIDDLE, styled, svg_element
+from phaseopt.report.drawing import DARK, MIDDLE, Drawing, styled
 
 if TYPE_CHECKING:
     from phaseopt.job import Build
 
 
-def measured_and_simulated(build: "Build") -> str:
+def measured_and_simulated(build: "Build") -> Drawing:
     """Simulated torque over measured torque at all points, and the difference over engine speed at full load."""
     assert build.simulation is not None
     assert build.simulation.points is not None
@@ -42,10 +42,10 @@ def measured_and_simulated(build: "Build") -> str:
         for axes in (left, right):
             axes.grid(alpha=0.3)
             axes.legend(loc="best")
-        return svg_element(figure, "measured", "Simulated against measured torque, before and after calibration")
+        return Drawing(figure, "measured", "Simulated against measured torque, before and after calibration")
 
 
-def filling(build: "Build") -> str:
+def filling(build: "Build") -> Drawing:
     """Volumetric efficiency at full load over engine speed, with the tables and with the baseline."""
     assert build.airflow is not None
     row = build.airflow.isel(load=-1)
@@ -61,4 +61,4 @@ def filling(build: "Build") -> str:
         axes.set_ylabel("volumetric efficiency")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")
-        return svg_element(figure, "filling", "Simulated volumetric efficiency at full load before and after")
+        return Drawing(figure, "filling", "Simulated volumetric efficiency at full load before and after")

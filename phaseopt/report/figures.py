@@ -1,4 +1,4 @@
-"""The figures of a report, each an SVG as text: words stay words, and the same build gives the same bytes.
+"""The figures of a report, each a `Drawing`: words stay words, and the same build gives the same bytes.
 
 No figure relies on colour alone: lines have markers or dashes, areas have hatches, cells have their value in them.
 """
@@ -18,7 +18,7 @@ from phaseopt.clearance.rules import CONTACT, SHORT
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
 from phaseopt.report.facts import FloatArray, Tightest, clamps, clamps_hold, moving, phase_words, tightest, verdict_word
 from phaseopt.report.simulation import alone, beyond
 from phaseopt.tables import number_text
@@ -36,7 +36,7 @@ _EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and ha
 )
 
 
-def full_load_torque(build: "Build") -> str:
+def full_load_torque(build: "Build") -> Drawing:
     """Torque at full load before and after over engine speed, and the gain, with two standard deviations."""
     row, unit = build.torque.isel(load=-1), build.project.shown.torque
     rpm = row["rpm"].to_numpy()
@@ -68,10 +68,10 @@ def full_load_torque(build: "Build") -> str:
         lower.legend(loc="best", ncols=2)
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
-        return svg_element(figure, "torque", "Torque at full load before and after, and the gain, over engine speed")
+        return Drawing(figure, "torque", "Torque at full load before and after, and the gain, over engine speed")
 
 
-def gap_map(build: "Build", contact: str) -> str:
+def gap_map(build: "Build", contact: str) -> Drawing:
     """The least static and running gap of a contact in each cell of the tables."""
     near = tightest(build, contact)
     required = float(build.model.required[build.model.contacts.index(contact)])
@@ -85,7 +85,7 @@ def gap_map(build: "Build", contact: str) -> str:
             _map(figure, axes, build, near, rule, wants)
         words = WORDS[contact]
         figure.suptitle(f"{words[0].upper()}{words[1:]}: least gap in each cell, outlined where it is tightest")
-        return svg_element(figure, f"map-{contact}", f"Least gap, {words}, in each cell of the tables")
+        return Drawing(figure, f"map-{contact}", f"Least gap, {words}, in each cell of the tables")
 
 
 def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, wants: float) -> None:
@@ -115,7 +115,7 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
     figure.colorbar(colours, cax=scale_axes, label=f"{rule} gap, {unit.name}", orientation="horizontal")
 
 
-def gap_over_angle(build: "Build", contact: str) -> str:
+def gap_over_angle(build: "Build", contact: str) -> Drawing:
     """Lift, drop and gap over crank angle at the cell where a contact is tightest, running at the top speed."""
     near, model, unit = tightest(build, contact), build.model, build.project.shown.gap
     theta = np.linspace(-50.0, 50.0, 401)
@@ -154,7 +154,7 @@ def gap_over_angle(build: "Build", contact: str) -> str:
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
             axes.legend(loc="upper center", ncols=2, framealpha=1.0)
-        return svg_element(figure, f"angle-{contact}", f"Lift and gap over crank angle at the tightest cell, {words}")
+        return Drawing(figure, f"angle-{contact}", f"Lift and gap over crank angle at the tightest cell, {words}")
 
 
 def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
@@ -199,7 +199,7 @@ def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes)
     return [curves[0], curves[1] - static, curves[2] - static - running]
 
 
-def safe_set(build: "Build") -> str:
+def safe_set(build: "Build") -> Drawing:
     """Which phases are safe at the top speed, what refuses the others, and where the cells stand."""
     title = f"Safe phases at {build.model.top_speed:.0f} rpm: tables {verdict_word(build)}"
     with styled():
@@ -208,9 +208,7 @@ def safe_set(build: "Build") -> str:
         axes.set_title(title)
         areas = _plane(axes, build) if build.project.arrangement == "both" else _line(axes, build)
         figure.legend(handles=[*areas, *axes.get_legend_handles_labels()[0]], loc="outside lower center", ncols=2)
-        return svg_element(
-            figure, "safe", "Safe phases, what refuses the others, and where the cells of the tables stand"
-        )
+        return Drawing(figure, "safe", "Safe phases, what refuses the others, and where the cells of the tables stand")
 
 
 def _plane(axes: Axes, build: "Build") -> list[Patch]:

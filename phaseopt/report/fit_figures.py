@@ -17,11 +17,12 @@ from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.colours import BLACK, MAP, STEPS, WHITE
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, Drawing, styled, svg_element
 from phaseopt.report.facts import moving, phase_words
 from phaseopt.shown import Unit
 from phaseopt.surrogate.coverage import held
 from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.torque_model import TorqueModel
 from phaseopt.torque_trust import centrelines, deviations
 
@@ -36,7 +37,7 @@ _LOOKS = ((DARK, "o"), ("#3b528b", "s"), ("#21918c", "^"), ("#5ec962", "D"))
 def fit_figures(project: Project, model: TorqueModel) -> dict[str, str]:
     """All figures by file name. Raises `InputError` where the engine is not safe with its phasers at rest."""
     limits = phase_limits(contact_model(project))
-    found = {"thin.svg": thin(project, model, limits)}
+    found = {"thin.svg": thin(project, model.surface, limits, given=model.given is not None).element()}
     if model.given is None:
         found["predicted.svg"] = predicted(model, project.shown.torque)
     for side in moving(project):
@@ -142,9 +143,9 @@ def _near_points(
         axes.plot(phase, project.shown.torque.of(readings.y[near]), marker, ls="none", mfc=WHITE, mec=colour, ms=5)
 
 
-def thin(project: Project, model: TorqueModel, limits: Limits) -> str:
+def thin(project: Project, surface: TorqueSurface, limits: Limits, *, given: bool) -> Drawing:
     """Deviation of torque over timing at full load, and over speed and load, with the points that were measured."""
-    found, x = deviations(project, model.surface), model.surface.readings.x
+    found, x = deviations(project, surface), surface.readings.x
     both, unit = project.arrangement == "both", project.shown.torque
     with styled():
         figure = Figure(figsize=(7.5, 3.9 if both else 4.2), layout="constrained")
@@ -176,9 +177,9 @@ def thin(project: Project, model: TorqueModel, limits: Limits) -> str:
         panels[1].set_xlabel("load, kPa")
         panels[1].set_ylabel("engine speed, rpm")
         panels[1].set_title("rms over timings within travel", fontsize=9)
-        made = "measured" if model.given is None else "given"
+        made = "given" if given else "measured"
         figure.suptitle(f"Where the data are thin: standard deviation of torque, points where {made}", fontsize=10.0)
-        return svg_element(figure, "thin", "Standard deviation of torque over timing and over speed and load")
+        return Drawing(figure, "thin", "Standard deviation of torque over timing and over speed and load")
 
 
 def _map(figure: Figure, axes: Axes, found: xr.DataArray, across: str, up: str, unit: Unit) -> None:

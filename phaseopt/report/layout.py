@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from phaseopt.report.drawing import Drawing
+
 
 @dataclass(frozen=True)
 class Row:
@@ -61,6 +63,6 @@ class Picture:
     caption: str
 
 
-def picture(svg: str, caption: str) -> Picture:
-    """A figure of ours as the page takes it: not escaped again, since the SVG writer escaped its texts."""
-    return Picture(Markup(svg), caption)
+def picture(drawn: str | Drawing, caption: str) -> Picture:
+    """A figure of ours, or its SVG, as the page takes it: not escaped again, since the SVG writer escaped its texts."""
+    return Picture(Markup(drawn if isinstance(drawn, str) else drawn.element()), caption)

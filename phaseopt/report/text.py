@@ -58,10 +58,10 @@ def cautions() -> tuple[str, ...]:
     )
 
 
-def summary(build: "Build", folder: Path | None = None) -> str:
+def summary(build: "Build", folder: Path | None = None, figures: Path | None = None) -> str:
     """What a build found, for a terminal: contact, torque, proof, what was written, what to do before loading.
 
-    Parameters: `folder` that was written; None where nothing was.
+    Parameters: `folder` that was written, None where nothing was; `figures`, the directory of figures, if asked for.
     """
     blocks = [("Contact", contact_lines(build)), ("Torque", torque_lines(build)), ("Proof", [proof(build)])]
     blocks += explained_lines(build).items()
@@ -70,6 +70,8 @@ def summary(build: "Build", folder: Path | None = None) -> str:
     else:
         names = sorted(path.name for path in folder.iterdir() if not path.name.endswith("-metadata.json"))
         blocks.append(("Written", [f"{folder}: {', '.join(names)}; beside each CSV its metadata"]))
+        if figures is not None:
+            blocks[-1][1].append(f"{figures}: every figure as SVG and PNG")
     parts = [f"  {build.project.name}", *("\n".join(_wrapped(note, "  ", "  ")) for note in notes(build))]
     parts += ["\n".join(wrapped_block(label, lines)) for label, lines in blocks]
     before = ["  Before you load these:"]

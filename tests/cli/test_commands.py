@@ -38,8 +38,11 @@ def test_build_writes_the_promised_files(tmp_path: Path) -> None:
 
 
 def test_build_of_one_phaser_writes_one_table_and_says_what_is_not_covered(tmp_path: Path) -> None:
-    result = run("build", EXAMPLES / "intake_only" / "project.toml", "--out", tmp_path / "out")
+    figures = tmp_path / "figures"
+    result = run("build", EXAMPLES / "intake_only" / "project.toml", "--out", tmp_path / "out", "--figures", figures)
     assert result.exit_code == 0, result.output
+    assert {path.name for path in figures.iterdir()} > {"torque.svg", "torque.png", "table-intake.png", "run.json"}
+    assert f"{figures}: every figure as SVG and PNG" in " ".join(result.output.split())
     assert (tmp_path / "out" / "intake_phase.csv").exists()
     assert not (tmp_path / "out" / "exhaust_phase.csv").exists()
     assert "valve to valve" in result.output
@@ -104,6 +107,13 @@ def test_a_directory_of_something_else_is_left_alone(tmp_path: Path) -> None:
     result = run("build", HILLCLIMB, "--out", tmp_path / "photos")
     assert result.exit_code == 2
     assert [path.name for path in (tmp_path / "photos").iterdir()] == ["engine.jpg"]
+
+
+def test_figures_go_into_a_directory_of_their_own(tmp_path: Path) -> None:
+    result = run("build", HILLCLIMB, "--out", tmp_path / "out", "--figures", tmp_path / "out" / "figures")
+    assert result.exit_code == 2
+    assert "--figures: is not apart from --out" in result.output
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("fault", [KeyboardInterrupt(), OSError(28, "No space left on device")])

@@ -9,9 +9,10 @@ import pytest
 
 from phaseopt.job import Build
 from phaseopt.report import figures
+from phaseopt.report.drawing import Drawing
 from phaseopt.report.facts import tightest
 
-DRAWN: list[tuple[Callable[[Build], str], list[str]]] = [
+DRAWN: list[tuple[Callable[[Build], Drawing], list[str]]] = [
     (figures.full_load_torque, ["engine speed, rpm", "torque, N·m", "gain, N·m", "±2 deviations"]),
     (
         lambda b: figures.gap_map(b, "exhaust_piston"),
@@ -26,13 +27,13 @@ DRAWN: list[tuple[Callable[[Build], str], list[str]]] = [
 ]
 
 
-def words_of(svg: str) -> str:
-    return "\n".join(ElementTree.fromstring(svg).itertext())
+def words_of(drawn: str | Drawing) -> str:
+    return "\n".join(ElementTree.fromstring(drawn if isinstance(drawn, str) else drawn.element()).itertext())
 
 
 @pytest.mark.parametrize(("draw", "words"), DRAWN)
-def test_figure_says_what_it_shows(both: Build, draw: Callable[[Build], str], words: list[str]) -> None:
-    svg = draw(both)
+def test_figure_says_what_it_shows(both: Build, draw: Callable[[Build], Drawing], words: list[str]) -> None:
+    svg = draw(both).element()
     told = words_of(svg)
     for word in words:
         assert word in told
@@ -40,7 +41,7 @@ def test_figure_says_what_it_shows(both: Build, draw: Callable[[Build], str], wo
     assert root.attrib["role"] == "img"
     assert root.attrib["aria-label"]
     assert "http" not in re.sub(r'xmlns(:\w+)?="[^"]*"', "", svg)
-    assert draw(both) == svg
+    assert draw(both).element() == svg
 
 
 def test_gap_map_writes_each_gap_and_the_verdict(both: Build) -> None:

@@ -1,0 +1,43 @@
+"""Every figure of a build, each under its own name, and the heading that lets it be read away from the page."""
+
+import textwrap
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from phaseopt.report import calibration_figures, figures, table_figures
+from phaseopt.report.drawing import Drawing
+from phaseopt.report.facts import moving
+from phaseopt.report.fit_figures import thin
+
+if TYPE_CHECKING:
+    from phaseopt.job import Build
+
+_WIDTH = 105  # letters of a heading that fit across a figure
+
+
+def build_figures(build: "Build") -> Iterator[Drawing]:
+    """The figures of the page, and the tables, dips, prices and data coverage."""
+    yield figures.full_load_torque(build)
+    for side in moving(build.project):
+        yield table_figures.table_map(build, side)
+    for contact in build.model.contacts:
+        yield figures.gap_map(build, contact)
+        yield figures.gap_over_angle(build, contact)
+    yield figures.safe_set(build)
+    yield table_figures.dips_over_speed(build)
+    if build.prices.dearest:
+        yield table_figures.prices_over_speed(build)
+    if len(build.surrogate.readings):
+        yield thin(build.project, build.surrogate, build.limits, given=build.given is not None)
+    if build.simulation is not None:
+        yield calibration_figures.filling(build)
+        if build.simulation.calibration is not None:
+            yield calibration_figures.measured_and_simulated(build)
+
+
+def heading(build: "Build") -> str:
+    """Whose tables these are, the verdict on them and the gap nearest to its rule, in lines as wide as a figure."""
+    verdict = build.verdict
+    kept = "as a box" if verdict.clear else "between neighbouring cells, the looser rule,"
+    said = f"clear at every cell and {kept} up to {build.model.top_speed:.0f} rpm" if verdict.accepted else "NOT CLEAR"
+    return "\n".join(textwrap.wrap(f"{build.project.name}: {said}; closest: {verdict.worst}", _WIDTH))

@@ -1,0 +1,93 @@
+"""The tables, the dips and the prices of a build as figures, for those who want them apart from the page."""
+
+import textwrap
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from phaseopt.project import Side
+from phaseopt.report.colours import BLACK, WHITE, Scale, ink
+from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
+from phaseopt.report.explained import cause_words, limit_words
+from phaseopt.report.facts import phase_words
+from phaseopt.report.simulation import beyond
+from phaseopt.study.majorant import majorant
+from phaseopt.tables import number_text
+
+if TYPE_CHECKING:
+    from phaseopt.job import Build
+
+_WIDTH = 105  # letters of a legend that fit below a figure
+_LOOKS = (("o-", DARK), ("s--", MIDDLE), ("^-.", LIGHT))
+
+
+def table_map(build: "Build", side: Side) -> Drawing:
+    """A phase table: a colour and the phase in each cell."""
+    table, words = build.tables.of_side(side), phase_words(build.project, side)
+    phase, known = table.to_numpy(), build.torque["in_reach"].to_numpy()
+    rpm, load = build.tables.rpm, build.tables.load
+    scale = Scale.around(*phase.ravel())
+    with styled():
+        figure = Figure(figsize=(7.5, 0.24 * len(rpm) + 1.9), layout="constrained")
+        axes = figure.subplots()
+        colours = axes.pcolormesh(
+            np.arange(len(load) + 1) - 0.5, np.arange(len(rpm) + 1) - 0.5, phase,
+            cmap=scale.colours, vmin=scale.low, vmax=scale.high, edgecolors=WHITE, linewidth=0.3,
+        )  # fmt: skip
+        for (r, k), value in np.ndenumerate(phase):
+            text = number_text(value) + ("" if known[r, k] else "†")
+            axes.text(k, r, text, ha="center", va="center", fontsize=8.0, color=ink(scale.colour(value)))
+        axes.set_xticks(range(len(load)), [number_text(value) for value in load])
+        axes.set_yticks(range(len(rpm)), [number_text(value) for value in rpm])
+        axes.invert_yaxis()
+        axes.set_xlabel("load, kPa")
+        axes.set_ylabel("engine speed, rpm")
+        note = "" if known.all() else f"; † {beyond(build)[0]}"
+        axes.set_title(f"{words[0].upper()}{words[1:]} table, crank degrees from rest, + = advanced{note}")
+        figure.colorbar(colours, ax=axes, label="crank degrees from rest")
+        return Drawing(figure, f"table-{side}", f"The {words} table: a phase for each engine speed and load")
+
+
+def dips_over_speed(build: "Build") -> Drawing:
+    """Torque at full load, the least even curve above it, and each dip below that with its cause."""
+    unit, row = build.project.shown.torque, build.torque.isel(load=-1)
+    known = np.isfinite(row["torque"].to_numpy())
+    rpm, newton_metres = (row[name].to_numpy()[known] for name in ("rpm", "torque"))
+    torque, even = unit.of(newton_metres), unit.of(majorant(rpm, newton_metres).shares @ newton_metres)
+    found = [dip for dip in build.dips if dip.load == build.tables.load[-1]]
+    with styled():
+        figure = Figure(figsize=(7.5, 4.6 + 0.25 * len(found)), layout="constrained")
+        axes = figure.subplots()
+        axes.plot(rpm, even, "--", color=BLACK, lw=1.0, label="least even curve above it")
+        axes.plot(rpm, torque, "o-", color=MIDDLE, ms=4, label="expected torque with these tables")
+        for number, dip in enumerate(found, start=1):
+            inside = (rpm >= dip.rpm_from) & (rpm <= dip.rpm_to)
+            what = f"{number}: {unit.number(dip.depth)} ± {unit.text(2 * dip.deviation)}, {cause_words(dip, unit)}"
+            label = textwrap.fill(what, _WIDTH)
+            axes.vlines(rpm[inside], torque[inside], even[inside], color=DARK, lw=3, alpha=0.5, label=label)
+            at = float(np.interp(dip.rpm, rpm, torque))
+            axes.annotate(f"{number}", (dip.rpm, at), xytext=(0, -14), textcoords="offset points", ha="center")
+        axes.set_title("Dips at full load" if found else "No dip at full load deeper than twice its doubt")
+        axes.set_xlabel("engine speed, rpm")
+        axes.set_ylabel(f"torque, {unit.name}")
+        axes.grid(alpha=0.3)
+        figure.legend(loc="outside lower center", ncols=1)
+        return Drawing(figure, "dips", "Torque at full load over engine speed, and where it lies below an even curve")
+
+
+def prices_over_speed(build: "Build") -> Drawing:
+    """What a degree more of each of the dearest limits would bring at full load, over engine speed."""
+    unit, rpm = build.project.shown.torque, np.array(build.tables.rpm)
+    with styled():
+        figure = Figure(figsize=(7.5, 4.2), layout="constrained")
+        axes = figure.subplots()
+        for price, (look, colour) in zip(build.prices.dearest, _LOOKS, strict=False):
+            axes.plot(rpm, unit.of(price.cells[:, -1]), look, color=colour, ms=4, label=limit_words(price.limit))
+        axes.axhline(0.0, color=BLACK, lw=0.8)
+        axes.set_title("What each limit costs at full load: torque for one degree more of it")
+        axes.set_xlabel("engine speed, rpm")
+        axes.set_ylabel(f"torque, {unit.name} for one degree")
+        axes.grid(alpha=0.3)
+        axes.legend(loc="best")
+        return Drawing(figure, "prices", "What one degree more of each of the dearest limits brings, over engine speed")
