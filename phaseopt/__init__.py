@@ -13,7 +13,8 @@ The job in Python, a stage a line; each stage takes what those before it found, 
 True degree
 
 With [cycle] in the project, `prior = po.simulate(project, points)` goes before `po.fit_torque(project, points, prior)`.
-`po.build(project)` is all of it, and `po.write_build(directory, build)` writes what the command line writes.
+`po.build(project)` is all of it, and `po.write_build(directory, build)` writes what the command line writes;
+`po.read_build` reads that back, `po.compare` lays two of them side by side, `po.export` gives tables another layout.
 
 Mistakes in what was given raise `InputError`, with file, key or line, and mend. Whatever is found shows itself in a few
 lines, and in a notebook as a table. Nothing heavy is imported before it is asked for.
@@ -28,8 +29,12 @@ if TYPE_CHECKING:
     from phaseopt.clearance.check import Verdict
     from phaseopt.clearance.limits import Limits
     from phaseopt.errors import InputError
+    from phaseopt.foreign_tables.layout import Layout
     from phaseopt.job import Build, build
+    from phaseopt.output.compare import compare
+    from phaseopt.output.export_files import export, write_export
     from phaseopt.output.files import write_build
+    from phaseopt.output.read_build import read_build
     from phaseopt.project import Project
     from phaseopt.project_file import load_project
     from phaseopt.stages import BestTables, check_tables, phase_limits, search_tables
@@ -43,6 +48,7 @@ __all__ = [
     "BestTables",
     "Build",
     "InputError",
+    "Layout",
     "Limits",
     "PhaseTables",
     "Project",
@@ -52,24 +58,32 @@ __all__ = [
     "Verdict",
     "build",
     "check_tables",
+    "compare",
     "confirm_pull",
+    "export",
     "fit_torque",
     "load_project",
     "phase_limits",
     "plan_next_pulls",
+    "read_build",
     "read_tables",
     "reduce_logs",
     "search_tables",
     "simulate",
     "write_build",
+    "write_export",
 ]
 
 _PLACES = {
     "clearance.check": ("Verdict",),
     "clearance.limits": ("Limits",),
     "errors": ("InputError",),
+    "foreign_tables.layout": ("Layout",),
     "job": ("Build", "build"),
+    "output.compare": ("compare",),
+    "output.export_files": ("export", "write_export"),
     "output.files": ("write_build",),
+    "output.read_build": ("read_build",),
     "project": ("Project",),
     "project_file": ("load_project",),
     "stages": ("BestTables", "check_tables", "phase_limits", "search_tables"),

@@ -52,8 +52,9 @@ def export(
     contact. Every export is read back and checked for contact before it is written or printed.
     """
     from phaseopt.foreign_tables.layout import Layout
-    from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.directory import require_replaceable
     from phaseopt.output.export_files import export as exported
+    from phaseopt.output.export_files import write_export
     from phaseopt.output.read_build import read_build
     from phaseopt.project import Channel, Side
     from phaseopt.project_file import load_project
@@ -76,7 +77,7 @@ def export(
     changed = built.changed_inputs(project)
     clear = found.verdict.accepted
     if out is not None and clear:
-        write_files(out, found.files)
+        write_export(out, found)
     return Found(
         export_words(found),
         lambda: found.cells[paste].replace("\r\n", "\n") if paste and clear else export_text(found, changed, out),

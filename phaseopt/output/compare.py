@@ -111,7 +111,20 @@ class Comparison:
 
 
 def compare(first: FinishedBuild, second: FinishedBuild) -> Comparison:
-    """Compare two builds. Raises `InputError` where a file of theirs does not hold what a build writes."""
+    """Compare two builds.
+
+    Parameters: both, as `read_build` gives them.
+    Returns a `Comparison`: differences second less first, phases in crank degrees, torque in N·m, gaps in mm.
+    Raises `InputError` where a file of theirs does not hold what a build writes.
+
+    >>> import phaseopt as po
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     _ = po.write_build(folder, po.build(po.load_project("examples/intake_only/project.toml")))
+    ...     found = compare(po.read_build(folder), po.read_build(folder))
+    >>> found.same, found.tables["intake"]["difference"].attrs["units"]
+    (True, 'degree')
+    """
     builds = (first, second)
     one, other = (build.record for build in builds)
     cells = [_cells(build) for build in builds]

@@ -18,7 +18,7 @@ from phaseopt.errors import InputError
 from phaseopt.foreign_tables import Source, read_pair
 from phaseopt.foreign_tables.layout import DELIMITERS, MARKS, Layout, grid_text, readings, require_sense
 from phaseopt.foreign_tables.meaning import Stated, as_read, meaning_words
-from phaseopt.output.directory import RECORD, record_of
+from phaseopt.output.directory import RECORD, record_of, write_files
 from phaseopt.project import Project, Side
 from phaseopt.report.facts import moving
 from phaseopt.tables import PhaseTables
@@ -48,6 +48,14 @@ def export(project: Project, tables: PhaseTables, layout: Layout) -> Export:
     Parameters: `project`, whose contact limits they are judged by; `tables`, on its axes; `layout`.
     Returns an `Export`; whether it may be used is `verdict.accepted`.
     Raises `InputError` where a layout contradicts itself, or where what was written does not read back as it was meant.
+
+    >>> from phaseopt.project_file import load_project
+    >>> from phaseopt.tables import read_tables
+    >>> project, folder = load_project("examples/hillclimb/project.toml"), "maps/hillclimb-best"
+    >>> tables = read_tables(project, f"{folder}/intake_phase.csv", f"{folder}/exhaust_phase.csv")
+    >>> turned = export(project, tables, Layout(rpm="across", delimiter="semicolon"))
+    >>> turned.files["intake_phase.csv"].split(";")[1:4], turned.moved, turned.verdict.accepted
+    (['1000', '1500', '2000'], 0.0, True)
     """
     require_sense(layout)
     files: dict[str, str] = {}
@@ -63,6 +71,34 @@ def export(project: Project, tables: PhaseTables, layout: Layout) -> Export:
     verdict = check_tables(model, back)
     files[READ_ME] = "\n".join(layout_words(project, layout, moved)) + "\n"
     return Export(project, layout, files | {RECORD: record_of(files)}, cells, back, model, verdict, moved)
+
+
+def write_export(directory: str | Path, found: Export) -> tuple[Path, ...]:
+    """Write the files of an export, all of them or none.
+
+    Parameters: `directory`, new, empty, or holding nothing but an earlier export; `found`.
+    Returns the paths written.
+    Raises `InputError` where the tables are not clear (they are not written), where the directory holds anything else,
+    and where it cannot be written.
+
+    >>> from phaseopt.project_file import load_project
+    >>> from phaseopt.tables import rest_tables
+    >>> from tempfile import TemporaryDirectory
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> with TemporaryDirectory() as folder:
+    ...     paths = write_export(folder, export(project, rest_tables(project), Layout(decimals=0)))
+    >>> [path.name for path in paths]
+    ['how_to_read.txt', 'intake_phase.csv', 'intake_phase.csv-metadata.json', 'run.json']
+    """
+    folder = Path(directory)
+    if not found.verdict.accepted:
+        raise InputError.one(
+            f"nothing is written, for the tables are not clear: as a box {found.verdict.box.sentence}",
+            mend="export tables that keep the contact rules of this project",
+            file=folder,
+        )
+    write_files(folder, found.files, option="")
+    return tuple(folder / name for name in sorted(found.files))
 
 
 def layout_words(project: Project, layout: Layout, moved: float) -> list[str]:

@@ -36,12 +36,20 @@ class FinishedBuild:
         return tuple(sorted(name for name in then.keys() | now.keys() if then.get(name) != now.get(name)))
 
 
-def read_build(directory: Path) -> FinishedBuild:
+def read_build(directory: str | Path) -> FinishedBuild:
     """Read a build's directory.
+
+    Returns the `FinishedBuild`: `record` as a dictionary, numbers in the units of their names.
 
     Raises `InputError` where it is not one, where another version wrote it, and where a file of it is missing or was
     changed since: a table that was edited is no longer the one that was checked.
+
+    >>> read_build("maps/hillclimb-best")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    phaseopt.errors.InputError: maps/hillclimb-best: no finished build is here. ...
     """
+    directory = Path(directory)
     path = directory / RECORD
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
