@@ -13,6 +13,10 @@ class ShowsItself:
 
         return card(self).text
 
+    def __str__(self) -> str:
+        """The same; `Project` would print all its sections otherwise."""
+        return repr(self)
+
     def _repr_html_(self) -> str:
         """The same and its tables as a piece of HTML, all text escaped, for a notebook."""
         from phaseopt.report.cards import card

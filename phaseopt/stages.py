@@ -29,8 +29,8 @@ from phaseopt.torque_model import TorqueModel, told_of
 class BestTables(ShowsItself):
     """The best tables found, how far from the best possible they can be, and what they were found from.
 
-    `tables`; `search`, the search's own account of them (what holds each cell, the box they lie in); `labels`, torque
-    of every pair of phases that a cell could take. `project`, `limits` and `model` are what was searched.
+    `search` is the search's own account of them (what holds each cell, the box they lie in); `labels`, torque of every
+    pair of phases that a cell could take. `project`, `limits` and `model` are what was searched.
     """
 
     project: Project
@@ -38,7 +38,11 @@ class BestTables(ShowsItself):
     model: TorqueModel
     labels: TorqueMap
     search: SearchResult
-    tables: PhaseTables
+
+    @property
+    def tables(self) -> PhaseTables:
+        """The tables, crank degrees from rest, + = advanced."""
+        return _tables(self.project, self.search)
 
     @property
     def value(self) -> float:
@@ -111,8 +115,8 @@ def search_tables(project: Project, limits: Limits, model: TorqueModel, progress
     contact = contact_model(project)
     tell(0.0, "torque of every label")
     labels = torque_of_labels(project, contact, limits, model)
-    found, tables = searched(project, contact, limits, labels, part(tell, 0.25, 1.0))
-    return BestTables(project, limits, model, labels, found, tables)
+    found, _ = searched(project, contact, limits, labels, part(tell, 0.25, 1.0))
+    return BestTables(project, limits, model, labels, found)
 
 
 def searched(
@@ -125,8 +129,13 @@ def searched(
             found = solve_loosened(problem, boxes, model, limits, tell)
         else:
             found = solve(problem, boxes, progress=tell)
-    exhaust = found.intake if model.tied else found.exhaust
-    return found, PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
+    return found, _tables(project, found)
+
+
+def _tables(project: Project, found: SearchResult) -> PhaseTables:
+    """The tables that a search found; one phaser that moves both cams has one table for both."""
+    exhaust = found.intake if project.arrangement == "together" else found.exhaust
+    return PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
 
 
 def torque_of_labels(project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel) -> TorqueMap:

@@ -114,6 +114,7 @@ def test_everything_found_shows_itself(simulated: Path) -> None:
     assert isinstance(alone, TorqueModel)
     for shown in (project, limits, points, prior, model, alone, found, found.tables, build.verdict, build):
         text, html = repr(shown), shown._repr_html_()
+        assert str(shown) == text
         assert len(text.splitlines()) < 30
         tags = _Tags()
         tags.feed(html)
