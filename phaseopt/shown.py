@@ -84,12 +84,15 @@ class Unit:
         return f"{math.ceil(self.of(value) * scale - 1e-9) / scale:.{self.decimals + more}f}"
 
     def plain(self, value: float) -> str:
-        """A number that was stated, without the decimals that say nothing.
+        """A number that was stated, without the decimals that say nothing; converted, to the usual ones.
 
-        >>> Unit("mm", 1.0, 2).plain(0.08), Unit("in", 25.4, 3).plain(86.0)
-        ('0.08', '3.386')
+        >>> Unit("mm", 1.0, 2).plain(0.08), Unit("in", 25.4, 3).plain(86.0), Unit("lb-ft", 1.3558, 1).plain(0.02)
+        ('0.08', '3.386', '0.0148')
         """
-        return f"{value:g}" if self.size == 1.0 else f"{float(f'{self.of(value):.4g}'):g}"
+        if self.size == 1.0:
+            return f"{value:g}"
+        shown = self.of(value)
+        return f"{float(f'{shown:.{self.decimals}f}' if abs(shown) >= 1.0 else f'{shown:.3g}'):g}"
 
     def stated(self, value: float) -> str:
         """The same with its unit."""

@@ -54,6 +54,7 @@ def test_what_keeps_its_rule_shows_no_less_than_the_rule_rounded_down(gap: float
 def test_what_was_stated_is_shown_as_it_was() -> None:
     assert INCH.gap.plain(2.032) == "80"
     assert INCH.size.plain(86.106) == "3.39"
+    assert INCH.gap.stated(0.25) == "9.8 thou"
     assert INCH.gap.signed(-0.0001) == "+0.0"
     assert math.isnan(float(INCH.torque.number(math.nan)))
 

@@ -20,16 +20,13 @@ from phaseopt.project import SIDES, Side
 from phaseopt.report.colours import STEPS, Scale
 from phaseopt.report.explained import limit_words
 from phaseopt.report.facts import binder_words, clamps, clamps_hold, moving, phase_words
+from phaseopt.shown import Unit
 
 if TYPE_CHECKING:
     from phaseopt.job import Build
 
 FloatArray = npt.NDArray[np.float64]
 
-UNITS = {
-    "length": {"unit": "mm", "factor": 1.0, "places": 2},
-    "torque": {"unit": "N·m", "factor": 1.0, "places": 1},
-}
 MICRON = 0.001  # mm, in which gaps and lifts travel
 MOST_NODES = 24  # of a timing axis at which torque is given: between them it is smooth
 _ABSENT = -32768  # a torque that is not known
@@ -65,9 +62,14 @@ def explorer_data(build: "Build") -> dict[str, Any]:
         "torque": _torque(build),
         "cells": _cells(build),
         "colours": [Scale(0.0, STEPS - 1.0).colour(float(step)) for step in range(STEPS)],
-        "units": UNITS,
+        "units": {"length": _unit(build.project.shown.gap), "torque": _unit(build.project.shown.torque)},
         "check_lift": build.project.tables.check_lift,
     }
+
+
+def _unit(unit: Unit) -> dict[str, Any]:
+    """A unit as the explorer shows it: its factor from the documented one, and decimals."""
+    return {"unit": unit.name, "factor": 1.0 / unit.size, "places": unit.decimals}
 
 
 def packed(values: npt.ArrayLike, unit: float, *, down: bool = False) -> str:

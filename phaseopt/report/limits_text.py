@@ -109,7 +109,7 @@ def _stated_drops(model: ContactModel) -> list[str]:
             worst = abs(drop.readings.residual[drop.readings.used]).max()
             text += (
                 f"; {int(drop.readings.used.sum())} readings fit to {unit.text(worst)}, wheel zero {drop.wheel:+.1f}°, "
-                f"{drop.factor:.3f} {unit.name} of drop a {unit.name} of piston"
+                f"the drop grows {drop.factor:.3f} times as fast as the piston falls"
             )
         lines += [f"Valve drop, {side}: {text}", *drop_table(drop, unit)]
     return lines
