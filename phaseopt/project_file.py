@@ -6,8 +6,9 @@ import tomllib
 import types
 from collections.abc import Iterator
 from dataclasses import replace
+from operator import eq
 from pathlib import Path
-from typing import Any, Union, get_args, get_origin
+from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
@@ -16,7 +17,7 @@ from pydantic_core import ErrorDetails
 from phaseopt.cross_checks import contradictions
 from phaseopt.errors import InputError, Mistake
 from phaseopt.project import Project, Pull
-from phaseopt.project.blank import BLANK
+from phaseopt.project.answers import BLANK
 
 Loc = tuple[int | str, ...]  # where a value stands: keys, and numbers of list entries
 
@@ -42,7 +43,9 @@ def load_project(path: str | Path) -> Project:
     try:
         project = Project.model_validate({**raw, "file": file}, context=context)
     except ValidationError as error:
-        details = [d for d in error.errors(include_url=False) if not any(d["loc"][: len(b)] == b for b in blanks)]
+        # neither a blank nor what holds one is judged before it is filled in
+        found = error.errors(include_url=False)
+        details = [d for d in found if not any(all(map(eq, d["loc"], blank)) for blank in blanks)]
         mistakes += [_mistake(file, detail) for detail in _once_each(details)]
     sections = _valid_sections(raw, context)
     mistakes += [Mistake(problem, mend, file, key) for key, problem, mend in contradictions(sections)]
@@ -78,6 +81,29 @@ def load_pull(path: str | Path, project: Project, weather: str | None = None) ->
             _mistake(file, detail) for detail in details)) from None  # fmt: skip
     _refuse_contradictions(file, project, pull)
     return pull, entry
+
+
+def check_value(key: str, value: object) -> None:
+    """Refuse a value that a key by itself does not take, whatever stands in the others.
+
+    Parameters: `key` as "crank.bore". Raises `InputError` with what is wrong and its mend.
+
+    >>> check_value("crank.bore", "3.39 in")
+    >>> check_value("crank.bore", -3)
+    Traceback (most recent call last):
+    ...
+    phaseopt.errors.InputError: must be above 0 (it is -3.0). Mend: give bore, mm.
+    """
+    loc: Loc = tuple(key.split("."))
+    field = _field_at(loc)
+    assert field is not None
+    assert field.annotation is not None
+    wanted: Any = Annotated[field.annotation, *field.metadata]
+    try:
+        TypeAdapter(wanted).validate_python(value)
+    except ValidationError as error:
+        details = _once_each([{**detail, "loc": (*loc, *detail["loc"])} for detail in error.errors(include_url=False)])
+        raise InputError(replace(_mistake(Path(), d), file=None, where="") for d in details) from None
 
 
 _PULL: Loc = ("torque", "pulls", 0)
@@ -185,6 +211,28 @@ def _nearest(loc: Loc) -> str | None:
     return near[0] if near else None
 
 
+# What the checker of types says, in the words of a workshop.
+_PLAIN = {
+    "int_from_float": "must be a whole number",
+    "int_parsing": "must be a whole number",
+    "int_type": "must be a whole number",
+    "float_parsing": "must be a number",
+    "float_type": "must be a number",
+    "finite_number": "must be a number that is not infinite",
+    "bool_parsing": "must be true or false",
+    "bool_type": "must be true or false",
+    "string_type": "must be text in quotes",
+    "tuple_type": "must be a list in [ ]",
+    "list_type": "must be a list in [ ]",
+    "model_type": "must be a section, or a table in {{ }}",
+    "greater_than": "must be above {gt:g}",
+    "greater_than_equal": "must be {ge:g} or more",
+    "less_than": "must be below {lt:g}",
+    "less_than_equal": "must be {le:g} or less",
+    "literal_error": "must be {expected}",
+}
+
+
 def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
     loc, kind, ctx = detail["loc"], detail["type"], detail.get("ctx", {})
     field, wanted = _field_at(loc), _wanted(loc)
@@ -202,7 +250,8 @@ def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
             f"give {ctx['mend']}" if field is None or not field.description else f"{ctx['mend']} ({field.description})"
         )
         return Mistake(_with_value(ctx["problem"], detail["input"]), mend, file, _key(loc))
-    return Mistake(_with_value(detail["msg"].removeprefix("Input "), detail["input"]), wanted, file, _key(loc))
+    plain = _PLAIN.get(kind, detail["msg"].removeprefix("Input ")).format(**ctx)
+    return Mistake(_with_value(plain, detail["input"]), wanted, file, _key(loc))
 
 
 def _with_value(problem: str, value: object) -> str:

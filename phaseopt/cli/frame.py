@@ -156,7 +156,9 @@ def ending() -> Iterator[None]:
                 typer.echo(str(mistake), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     except KeyboardInterrupt:
-        typer.echo("interrupted; no result was written (finished parts of a simulation are kept)", err=True)
+        typer.echo(
+            "stopped; no result was written (finished parts of a simulation, and finished trials, are kept)", err=True
+        )
         raise typer.Exit(INTERRUPTED) from None
     finally:
         if manner.verbose:

@@ -64,7 +64,7 @@ def progress_text(fraction: float, text: str, left: str, width: int) -> str:
     >>> progress_text(0.5, "simulating: 50 of 100 points", ", about 30 s left", 50)
     ' 50% simulating: 50 of 100 points, about 30 s left'
     >>> progress_text(0.5, "simulating: 50 of 100 points", ", about 30 s left", 40)
-    ' 50% simulating: 50 …, about 30 s left'
+    ' 50% simulating: 50 of…, about 30 s left'
     >>> progress_text(0.5, "simulating: 50 of 100 points", ", about 30 s left", 12)
     ' 50% simulat'
     """

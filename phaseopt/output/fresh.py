@@ -6,25 +6,38 @@ from pathlib import Path
 from phaseopt.errors import InputError
 
 
-def write_fresh(directory: Path, files: Mapping[str, str]) -> None:
-    """Write files into a directory that is not there yet or is empty; what was written is taken away if one fails.
+def require_fresh(directory: Path) -> None:
+    """Refuse, before anybody is asked anything, a directory that holds something or is none."""
+    if directory.is_dir() and (found := sorted(entry.name for entry in directory.iterdir())):
+        raise _error(directory, f"holds {found[0]!r} already, and nothing is overwritten", "name a new directory")
+    if directory.exists() and not directory.is_dir():
+        raise _error(directory, "is not a directory", "name a new directory where one may be made")
 
-    Parameters: `files`, UTF-8 text by plain file name. Raises `InputError` where the directory holds anything, is no
-    directory, or may not be written.
+
+def write_fresh(directory: Path, files: Mapping[str, str]) -> None:
+    """Write files into a directory that is not there yet or is empty; what was made is taken away if one fails.
+
+    Parameters: `files`, UTF-8 text by file name, folders parted by "/". Raises `InputError` where the directory holds
+    anything, is no directory, or may not be written.
     """
-    written: list[Path] = []
+    require_fresh(directory)
+    made: list[Path] = []
     try:
-        if directory.is_dir() and (found := sorted(entry.name for entry in directory.iterdir())):
-            raise _error(directory, f"holds {found[0]!r} already, and nothing is overwritten", "name a new directory")
-        directory.mkdir(parents=True, exist_ok=True)
         for name, text in files.items():
-            with (directory / name).open("x", encoding="utf-8", newline="") as file:
-                written.append(directory / name)
+            path = directory / name
+            for folder in reversed((path.parent, *path.parent.parents)):
+                if not folder.exists():
+                    folder.mkdir()
+                    made.append(folder)
+            with path.open("x", encoding="utf-8", newline="") as file:
+                made.append(path)
                 file.write(text)
-    except OSError as error:
-        for path in written:
-            path.unlink(missing_ok=True)
-        problem = "is not a directory" if directory.is_file() else f"cannot be written ({error.strerror})"
+    except BaseException as error:
+        for path in reversed(made):
+            path.rmdir() if path.is_dir() else path.unlink()
+        if not isinstance(error, OSError):
+            raise
+        problem = f"cannot be written ({error.strerror})"
         raise _error(directory, problem, "name a new directory where one may be made") from error
 
 

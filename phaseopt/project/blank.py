@@ -1,95 +1,156 @@
 """A project to fill in: every key with its meaning, as the sections themselves state them, and no invented number.
 
-What must be given stands as `BLANK`, which the reader names as still to be filled in. What may be left out stands as a
-comment with the value that is taken then.
+First come the sections that the answers call for, then all others as comments. What must be given stands as `BLANK`,
+which the reader names as still to be filled in. What may be left out stands as a comment with the value taken then.
 """
 
 import json
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from phaseopt.project import SIDES, Project
+from phaseopt.project import Project
+from phaseopt.project.answers import BLANK, DROP_FILES, LOBE_FILES, Answers
 from phaseopt.project.keys import section_in
 
-BLANK = "?"
-LOBE_FILES = {side: f"{side}_lobe.csv" for side in SIDES}
-DROP_FILES = {side: f"{side}_drop.csv" for side in SIDES}
 DROP_ANGLES = range(-15, 16, 5)  # crank degrees after TDC, common practice
 
-_GIVEN = {f"{side}.lobe": LOBE_FILES[side] for side in SIDES} | {
-    f"drop.{side}.readings": DROP_FILES[side] for side in SIDES
-}
-# Not asking for these would be wrong: they decide what touches, and 0 is seldom true of a cam that was fitted anew.
-_GIVEN |= {f"{side}.{key}": BLANK for side in SIDES for key in ("lash", "offset")}
-_KEPT = {f"{side}.phaser" for side in SIDES}  # sections that most projects have, though they may be left out
+_KEPT = ("gap",)  # sections that everybody should look at, though nothing in them has to be given
+_TWICE = ("intake.card.durations", "exhaust.card.durations")  # a card has two lines at least
 _WIDTH = 118
 _MEANING_AT = 34  # column
 
-_HEAD = f"""\
-## A project for phaseopt, to be filled in. `phaseopt limits project.toml` names whatever is still open.
-##
-## - Write a value wherever there is {json.dumps(BLANK)}.
-## - Lines with ## explain. Lines and sections with one # may be left out; a value shown there is the one taken then.
-##   Take the # away to use one, from a section's name too.
-## - A value is a number in the unit named, or text with a unit of its own ("3.39 in", "22.5 cam deg").
-## - Angles are crank degrees, + = advanced, unless another kind is named.
-## - {", ".join((*LOBE_FILES.values(), *DROP_FILES.values()))} are to be filled in too;
-##   measuring_sheet.html, printed, is for the readings.
-## - A cam without a phaser: take its phaser section out. One phaser that moves both cams: take both out, use [phaser].
+_LOG_EXAMPLE = """\
+## A log that begins like this ...
+##   Time [s];Engine rpm;Torque [lb-ft];MAP;TPS;Int cam;Exh cam
+##   0,00;2003;118,2;991;100;0,0;4,0
+## ... is described by time = "Time [s]", rpm = "Engine rpm", torque = "Torque [lb-ft]", load = "MAP" and so on here,
+##   and under torque.units by torque = "lbf ft", load = "mbar". Semicolons and decimal commas are found without help.
+"""
+_BEFORE = {"torque.columns": _LOG_EXAMPLE.splitlines()}
+_MOVES = {
+    "both": "a phaser on each cam",
+    "intake": "a phaser on the intake cam",
+    "exhaust": "a phaser on the exhaust cam",
+    "together": "one phaser that moves both cams",
+}
+_LOBES = {"files": "lobes measured", "card": "lobes from their cards"}
+_DROP = {"readings": "valve drop read around TDC", "at TDC": "valve drop read at TDC alone", "clay": "gaps from clay"}
+_TORQUE = {
+    "pulls": "torque from pulls",
+    "simulation": "torque from a simulation, until there are pulls",
+    "both": "torque from pulls on top of a simulation",
+}
+_REST = """\
+## ---------------------------------------------------------------------------------------------------------------------
+## From here on nothing is needed: what else a project may state. Take the # away from a section's name and from its
+##   keys to use it.
+## ---------------------------------------------------------------------------------------------------------------------
 """
 
 
-def blank_files() -> dict[str, str]:
+def blank_files(answers: Answers | None = None) -> dict[str, str]:
     """The files of a project to fill in, by name: the project, lobes and drop readings (not the measuring sheet)."""
+    answers = answers or Answers()
     drops = "crank_deg,drop_mm,cylinder\n" + "".join(f"{angle},,1\n" for angle in DROP_ANGLES)
-    files = {"project.toml": blank_project()}
-    files |= dict.fromkeys(LOBE_FILES.values(), "cam_deg,lift_mm\n")
-    return files | dict.fromkeys(DROP_FILES.values(), drops)
+    files = {"project.toml": blank_project(answers)}
+    if answers.lobes == "files":
+        files |= dict.fromkeys(LOBE_FILES.values(), "cam_deg,lift_mm\n")
+    if answers.drop == "readings":
+        files |= dict.fromkeys(DROP_FILES.values(), drops)
+    return files
 
 
-def blank_project() -> str:
+def blank_project(answers: Answers | None = None) -> str:
     """The text of a `project.toml` to fill in.
 
     >>> "bore = " in blank_project() and "# pin_offset = 0 " in blank_project()
     True
     """
-    return "\n".join([_HEAD, *_keys(Project, "", used=True)]) + "\n"
+    answers = answers or Answers()
+    sections = list(_sections(Project, "", None, answers, used=True))
+    lines = [_head(answers), *(line for section in sections if section.used for line in section.lines(answers.stands))]
+    lines += ["", _REST.rstrip("\n")]
+    lines += [line for section in sections if not section.used for line in section.lines({})]
+    return "\n".join(lines) + "\n"
 
 
-def _keys(model: type[BaseModel], under: str, *, used: bool) -> Iterator[str]:
-    """The lines of a section: its own keys first, then the sections in it."""
-    inner = []
-    for name, field in model.model_fields.items():
-        key = field.alias or name
-        if f"{under}{key}" == "file":  # set by the reader
+def _head(answers: Answers) -> str:
+    files = [*(LOBE_FILES.values() if answers.lobes == "files" else ())]
+    files += [*(DROP_FILES.values() if answers.drop == "readings" else ())]
+    made_for = (_MOVES[answers.moves], _LOBES[answers.lobes], _DROP[answers.drop], _TORQUE[answers.torque])
+    points = [
+        f"Write a value wherever there is {json.dumps(BLANK)}.",
+        "Lines with ## explain. Lines with one # may be left out; a value shown there is the one taken then. Take the "
+        "# away to use one.",
+        'A value is a number in the unit named, or text with a unit of its own ("3.39 in", "22.5 cam deg").',
+        "Angles are crank degrees, + = advanced, unless another kind is named.",
+    ]
+    if files:
+        points.append(f"{', '.join(files)} are to be filled in too, in mm and degrees.")
+    points.append("measuring_sheet.html, printed, is for the readings.")
+    lines = _comment(f"A project for phaseopt: {', '.join(made_for)}.")
+    lines += [*_comment("To be filled in: `phaseopt limits project.toml` names whatever is still open."), "##"]
+    for point in points:
+        lines += _comment(f"- {point}")
+    return "\n".join(lines)
+
+
+@dataclass(frozen=True)
+class _Section:
+    """A section, its own keys, and whether the project states it."""
+
+    path: str
+    meaning: str
+    keys: tuple[tuple[str, FieldInfo], ...]
+    many: bool
+    used: bool
+
+    def lines(self, stands: Mapping[str, Any]) -> Iterator[str]:
+        """The section as text. Parameters: `stands`, values by key, those of optional keys too."""
+        mark = "" if self.used else "# "
+        if self.path:
+            yield ""
+            yield from _comment(f"{self.path}: {self.meaning}")
+            yield from _BEFORE.get(self.path, []) if self.used else []
+        else:
+            yield ""
+        for _ in range(2 if self.used and self.path in _TWICE else 1):
+            if self.path:
+                yield f"{mark}[[{self.path}]]" if self.many else f"{mark}[{self.path}]"
+            for key, field in self.keys:
+                yield from _line(key, field, stands.get(f"{self.path}.{key}".lstrip(".")), used=self.used)
+
+
+def _sections(
+    model: type[BaseModel], path: str, field: FieldInfo | None, answers: Answers, *, used: bool, many: bool = False
+) -> Iterator[_Section]:
+    """A section and those in it, in the order of the documented keys."""
+    own, inner = [], []
+    for name, each in model.model_fields.items():
+        key = each.alias or name
+        if not path and key == "file":  # set by the reader
             continue
-        section, many = section_in(field.annotation)
-        if section is not None:
-            inner.append((f"{under}{key}", field, section, many))
-            continue
-        yield from _line(key, field, _GIVEN.get(f"{under}{key}"), used=used)
-    for path, field, section, many in inner:
-        yield from _section(path, field, section, many=many, used=used)
+        section, several = section_in(each.annotation)
+        if section is None:
+            own.append((key, each))
+        else:
+            inner.append((f"{path}.{key}".lstrip("."), each, section, several))
+    told = (field.description if field is not None else None) or (model.__doc__ or "").split("\n\n")[0]
+    yield _Section(path, " ".join(told.split()), tuple(own), many, used)
+    for at, each, section, several in inner:
+        wanted = each.is_required() or at in answers.sections or at in _KEPT
+        yield from _sections(section, at, each, answers, used=used and wanted, many=several)
 
 
-def _section(path: str, field: FieldInfo, section: type[BaseModel], *, many: bool, used: bool) -> Iterator[str]:
-    left_out = not field.is_required() and field.get_default(call_default_factory=True) in (None, ())
-    used = used and (not left_out or path in _KEPT)
-    meaning = field.description or (section.__doc__ or "").split("\n\n")[0]
-    yield ""
-    yield from _comment(f"{path}: {' '.join(meaning.split())}")
-    yield f"{'' if used else '# '}{f'[[{path}]]' if many else f'[{path}]'}"
-    yield from _keys(section, f"{path}.", used=used)
-
-
-def _line(key: str, field: FieldInfo, given: str | None, *, used: bool) -> Iterator[str]:
+def _line(key: str, field: FieldInfo, given: Any, *, used: bool) -> Iterator[str]:
     """A key with its value and, beside or above it, its meaning."""
     default = None if field.is_required() else field.get_default(call_default_factory=True)
-    value = given or (BLANK if default in (None, ()) else default)
+    value = given if given is not None else (BLANK if default in (None, ()) else default)
     stands = used and (field.is_required() or given is not None)
     written = f"{'' if stands else '# '}{key} = {_toml(value)}"
     beside = f"{written:<{_MEANING_AT - 1}} # {field.description}"
@@ -107,4 +168,6 @@ def _comment(text: str) -> list[str]:
 def _toml(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:g}"
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_toml, value))}]"
     return json.dumps(value, ensure_ascii=False)

@@ -139,7 +139,9 @@ class TorquePrior(Section):
 class Torque(Section):
     """Logged torque: how to read it and which pulls there are."""
 
-    correction: Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"] = Field(description="standard to correct to")
+    correction: Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"] = Field(
+        description='standard to correct to: "SAE J1349", "ISO 1585", "DIN 70020" or "none"'
+    )
     columns: Columns
     units: LogUnits = Field(default_factory=LogUnits)
     dialect: Dialect = Field(default_factory=Dialect)

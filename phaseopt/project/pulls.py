@@ -10,9 +10,13 @@ from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Sect
 class Dialect(Section):
     """How a log's text is written, where the file itself leaves it open; what is left out is found."""
 
-    delimiter: Literal["comma", "semicolon", "tab", "space"] | None = Field(None, description="what parts columns")
-    decimal: Literal["point", "comma"] | None = Field(None, description="decimal sign")
-    encoding: Literal["utf-8", "utf-16", "windows-1252"] | None = Field(None, description="encoding of the text")
+    delimiter: Literal["comma", "semicolon", "tab", "space"] | None = Field(
+        None, description='what parts columns: "comma", "semicolon", "tab" or "space"'
+    )
+    decimal: Literal["point", "comma"] | None = Field(None, description='decimal sign: "point" or "comma"')
+    encoding: Literal["utf-8", "utf-16", "windows-1252"] | None = Field(
+        None, description='encoding of the text: "utf-8", "utf-16" or "windows-1252"'
+    )
     names_line: int | None = Field(None, ge=1, description="line of the column names, counted from 1")
 
 

@@ -1,18 +1,22 @@
 """`phaseopt new` and the sheets of `limits` and `check`, as a user runs them: exit codes, messages, files."""
 
+import itertools
 import json
 import re
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
-from engines import FILES as ENGINE_FILES
-from engines import PLAIN, write_project
+from engines import write_project
+from hillclimb import HILLCLIMB
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
 from phaseopt.errors import InputError
-from phaseopt.project.blank import blank_project
+from phaseopt.output.fresh import write_fresh
+from phaseopt.project.answers import Answers
+from phaseopt.project.blank import blank_files, blank_project
 from phaseopt.project.keys import keys
 from phaseopt.project_file import load_project
 
@@ -28,36 +32,36 @@ def run(*arguments: object) -> Result:
 
 
 def test_new_writes_a_project_to_fill_in(tmp_path: Path) -> None:
-    result = run("new", tmp_path / "deep" / "mine")
+    result = run("new", tmp_path / "deep" / "mine", "--yes")
     assert result.exit_code == 0, result.output
     assert {path.name for path in (tmp_path / "deep" / "mine").iterdir()} == FILES
     assert str(tmp_path / "deep" / "mine" / "project.toml") in result.output
 
 
 def test_new_takes_an_empty_directory_and_overwrites_nothing(tmp_path: Path) -> None:
-    assert run("new", tmp_path).exit_code == 0
+    assert run("new", tmp_path, "--yes").exit_code == 0
     (tmp_path / "project.toml").write_text("mine", encoding="utf-8")
-    again = run("new", tmp_path)
+    again = run("new", tmp_path, "--yes")
     assert again.exit_code == 2
     assert "nothing is overwritten" in again.output
     assert (tmp_path / "project.toml").read_text(encoding="utf-8") == "mine"
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    on_a_file = run("new", tmp_path / "file")
+    on_a_file = run("new", tmp_path / "file", "--yes")
     assert on_a_file.exit_code == 2
     assert "not a directory" in on_a_file.output
-    inside_a_file = run("new", tmp_path / "file" / "below")
+    inside_a_file = run("new", tmp_path / "file" / "below", "--yes")
     assert inside_a_file.exit_code == 2
 
 
 def test_what_is_still_open_is_named_and_nothing_else(tmp_path: Path) -> None:
-    run("new", tmp_path)
+    run("new", tmp_path, "--yes")
     result = run("limits", tmp_path / "project.toml")
     assert result.exit_code == 2
     messages = result.output.splitlines()
     assert all("is still to be filled in. Mend: give " in message for message in messages)
     text = (tmp_path / "project.toml").read_text(encoding="utf-8")
-    assert len(messages) == len(re.findall(r'^\w+ = "\?"', text, re.MULTILINE))
-    for key in ("name", "crank.bore", "intake.offset", "exhaust.lash", "gap.running.rod.section"):
+    assert len(messages) == len(re.findall(r'^\w+ = \[?"\?"', text, re.MULTILINE))
+    for key in ("name", "crank.bore", "intake.offset", "exhaust.lash", "gap.running.rod.section", "torque.units.load"):
         assert f": {key}: is still" in result.output
 
 
@@ -81,28 +85,163 @@ def test_every_line_that_holds_a_key_can_be_taken_into_use() -> None:
     assert tomllib.loads("\n".join(lines))["seats"]["error"] == 0.25
 
 
-def test_filled_in_it_loads_and_then_the_blank_files_are_named(tmp_path: Path) -> None:
-    run("new", tmp_path)
+def filled(text: str, values: dict[str, Any]) -> str:
+    """A project with the values of another in its blanks."""
     lines, section = [], ""
-    for line in (tmp_path / "project.toml").read_text(encoding="utf-8").splitlines():
-        if head := re.fullmatch(r"\[([\w.]+)\]", line):
+    for line in text.splitlines():
+        if head := re.fullmatch(r"\[\[?([\w.]+)\]\]?", line):
             section = head[1]
-        if key := re.match(r'(\w+) = "\?"', line):
-            value = PLAIN
+        if key := re.match(r'(\w+) = \[?"\?"', line):
+            value: Any = values
             for name in (*filter(None, section.split(".")), key[1]):
-                value = value[name]
+                value = (value[0] if isinstance(value, list) else value)[name]
             line = f"{key[1]} = {json.dumps(value)}"
         lines.append(line)
-    (tmp_path / "project.toml").write_text("\n".join(lines), encoding="utf-8")
-    assert load_project(tmp_path / "project.toml").crank.bore == PLAIN["crank"]["bore"]
-    lobes = run("limits", tmp_path / "project.toml")
+    return "\n".join(lines) + "\n"
+
+
+def test_filled_in_with_the_example_it_builds(tmp_path: Path) -> None:
+    """Every blank from the example, its lobes, readings and pulls: a project as a builder would fill it in."""
+    folder, example = tmp_path / "mine", HILLCLIMB.parent
+    run("new", folder, "--yes")
+    path = folder / "project.toml"
+    source = HILLCLIMB.read_text(encoding="utf-8")
+    text = filled(path.read_text(encoding="utf-8"), tomllib.loads(source))
+    before, rest = text.split("## From here on nothing is needed")
+    before = before.replace("# tables_only_guard = false", "tables_only_guard = true")
+    pulls = source[source.index("[[torque.pulls]]") :]
+    pulls = pulls[pulls.index("[[torque.pulls]]", 1) :]  # the first stands there already
+    given = "rest = { intake = 0.1, exhaust = 4.1 }\noffsets = { intake = -8.0, exhaust = 6.0 }\n[torque.pulls.weather]"
+    before = before.replace("[torque.pulls.weather]", given)
+    text = f"{before}\n{pulls}\n## From here on{rest}".replace('"dyno/', f'"{example.as_posix()}/dyno/')
+    path.write_text(text, encoding="utf-8")
+    project = load_project(path)
+    assert (project.crank.bore, project.intake.offset, project.torque.units.torque) == (81.5, -12.0, "lbf ft")
+    lobes = run("limits", path)
     assert lobes.exit_code == 2
     assert "intake_lobe.csv: the file has a header and no rows" in lobes.output
     for side in ("intake", "exhaust"):
-        (tmp_path / f"{side}_lobe.csv").write_text(ENGINE_FILES[f"{side}.csv"], encoding="utf-8")
-    drops = run("limits", tmp_path / "project.toml")
+        (folder / f"{side}_lobe.csv").write_text((example / "lobes" / f"{side}.csv").read_text(encoding="utf-8"))
+    drops = run("limits", path)
     assert drops.exit_code == 2
     assert "intake_drop.csv: line 2: drop_mm is empty" in drops.output
+    for side in ("intake", "exhaust"):
+        readings = (example / "drops" / f"{side}.csv").read_text(encoding="utf-8").splitlines()
+        (folder / f"{side}_drop.csv").write_text(
+            "\n".join([f"{readings[0]},cylinder", *(f"{r},1" for r in readings[1:])])
+        )
+    built = run("build", path, "--out", tmp_path / "out")
+    assert built.exit_code == 0, built.output
+    assert (tmp_path / "out" / "intake_phase.csv").exists()
+
+
+# A value for every blank that any answers leave, by the end of its key; all invented.
+ANY: dict[str, Any] = {
+    **dict.fromkeys(("head_diameter", "tilt", "length", "start"), 30.0),
+    "name": "x", "cylinders": 4, "bore": 81.0, "stroke": 86.0, "rod": 137.0, "compression_ratio": 11.0,
+    "redline": 7000, "valves": 2, "throat": 26.0, "firing_order": [1, 3, 4, 2],
+    "tilt": 12.0, "lash": 0.2, "centreline": 110.0, "offset": 0.0, "travel": [-20, 20],
+    "advance": 80.0, "retard": 80.0, "reciprocating_mass": 430.0, "section": 165.0, "lift": 9.0,
+    "measured_at": "tappet", "at_tdc": 5.1, "thickness": 2.2, "stem": 5.5, "plenum_volume": 8.0,
+    "throttle": "tps", "time": "t", "files": ["log.csv"], "sign": 1, "zero": 0.0, "in": "crank deg",
+    "pressure": 99.0, "temperature": 20.0, "humidity": 0.5,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("moves", ["both", "intake", "exhaust", "together"])
+@pytest.mark.parametrize("torque", ["pulls", "simulation", "both"])
+def test_whatever_is_answered_it_loads_once_filled_in(tmp_path: Path, moves: Any, torque: Any) -> None:
+    for lobes, drop, units in itertools.product(("files", "card"), ("readings", "at TDC", "clay"), ("metric", "inch")):
+        answers = Answers(moves, lobes, drop, torque, units)
+        for name, text in blank_files(answers).items():
+            (tmp_path / name).write_text(text, encoding="utf-8")
+        path = tmp_path / "project.toml"
+        lines, section, cards = [], "", 0
+        for line in path.read_text(encoding="utf-8").splitlines():
+            if head := re.fullmatch(r"\[\[?([\w.]+)\]\]?", line):
+                section, cards = head[1], cards + line.endswith("durations]]")
+            if key := re.match(r'(\w+) = \[?"\?"', line):
+                named = section == "torque.columns"
+                value = f"{key[1]} column" if named else {"rpm": [1000, 7000], **ANY}.get(key[1])
+                if section.endswith("durations"):
+                    value = (1.0 + cards % 2) if key[1] == "at" else 240 - 20 * (cards % 2)
+                if section == "torque.units":
+                    value = {"torque": "N m", "load": "kPa"}[key[1]]
+                line = f"{key[1]} = {json.dumps(value)}"
+            lines.append(line)
+        path.write_text("\n".join(lines), encoding="utf-8")
+        project = load_project(path)
+        assert project.arrangement == moves
+        assert (project.torque is not None, project.cycle is not None) == (torque != "simulation", torque != "pulls")
+        assert (project.intake.card is not None, project.report.units) == (lobes == "card", units)
+
+
+def test_only_what_the_answers_call_for_stands() -> None:
+    stated = blank_project(Answers("intake", drop="at TDC", torque="simulation")).split("## From here on")[0]
+    sections = re.findall(r"^\[\[?([\w.]+)\]\]?$", stated, re.MULTILINE)
+    assert {"intake.phaser", "cycle.intake", "drop.exhaust"} <= set(sections)
+    assert not {"exhaust.phaser", "phaser", "torque", "intake.card", "seats"} & set(sections)
+
+
+def test_without_a_terminal_it_says_what_to_do(tmp_path: Path) -> None:
+    result = run("new", tmp_path / "mine")
+    assert result.exit_code == 2
+    assert "--yes" in result.output
+    assert not (tmp_path / "mine").exists()
+    assert run("new", tmp_path / "mine", "--yes", "--example").exit_code == 2
+
+
+def test_the_example_stands_by_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    result = run("new", tmp_path / "car", "--example")
+    assert result.exit_code == 0, result.output
+    monkeypatch.chdir(tmp_path)
+    assert run("limits", Path("car") / "project.toml", "--quiet").exit_code == 0
+    assert load_project(Path("car") / "project.toml").tables.baseline is not None
+
+
+def answered(monkeypatch: pytest.MonkeyPatch, folder: Path, *lines: str) -> Result:
+    """`new` as on a terminal, with these answers."""
+    monkeypatch.setattr("phaseopt.cli.questions.on_a_terminal", lambda: True)
+    return CliRunner().invoke(app, ["new", str(folder)], input="".join(f"{line}\n" for line in lines))
+
+
+def test_answers_are_checked_as_they_are_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lines = (
+        "inch", "A four", "9", "3", "", "400", "20 cam deg", "4.5", "4", "3.2", "-1", "3.39", "1.5", "5.39", "7400",
+        "", "2", "at", "",
+    )  # fmt: skip
+    result = answered(monkeypatch, tmp_path / "mine", *lines)
+    assert result.exit_code == 0, result.output
+    for told in (
+        "'9' is none of these",
+        "above 0 and up to 180",
+        "a whole number",
+        "must be above 0",
+        "half the stroke",
+    ):
+        assert told in result.output
+    text = (tmp_path / "mine" / "project.toml").read_text(encoding="utf-8")
+    assert 'bore = "3.2 in"' in text
+    assert "travel = [-40, 0]" in text
+    assert "rpm = [1000, 1500, 2000, 2500, 3000, 3500, 4000, 4500, 5000, 5500, 6000, 6500, 7000, 7400]" in text
+    assert 'units = "inch"' in text
+
+
+def test_answers_that_end_leave_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    result = answered(monkeypatch, tmp_path / "mine", "", "A four")
+    assert result.exit_code == 130
+    assert not (tmp_path / "mine").exists()
+
+
+def test_a_stop_while_writing_leaves_nothing(tmp_path: Path) -> None:
+    class Stops(dict[str, str]):
+        def items(self) -> Any:
+            yield "deep/a.txt", "a"
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_fresh(tmp_path / "mine", Stops())
+    assert not (tmp_path / "mine").exists()
 
 
 def test_a_blank_inside_a_list_or_an_inline_table_is_named_once(tmp_path: Path) -> None:

@@ -131,11 +131,11 @@ def test_without_a_cycle_section_there_is_a_mend(tmp_path: Path) -> None:
         ({"cycle": {"throttles": "per cylinder"}}, "Mend: give plenum_volume or throttles, not both"),
         (
             {"cycle": {"intake": {**CYCLE["intake"], "runner": [{"length": 0.3, "start": 40}]}}},
-            r"runner \(entry 1\).length: should be greater than or equal to 1 \(it is 0.3\)",
+            r"runner \(entry 1\).length: must be 1 or more \(it is 0.3\)",
         ),
         (
             {"cycle": {"intake": {**CYCLE["intake"], "runner": [{"length": 300, "start": 4.4}]}}},
-            r"runner \(entry 1\).start: should be greater than or equal to 8 \(it is 4.4\)",
+            r"runner \(entry 1\).start: must be 8 or more \(it is 4.4\)",
         ),
         ({"cycle": {"lambda": 0.9, "air_fuel_ratio": 13.0}}, "both tell the mixture"),
         (

@@ -1,0 +1,108 @@
+"""What a builder answers before a project is written for him to fill in, and what of it stands in the file."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from phaseopt.project.quantities import SIDES, Arrangement, Side
+
+BLANK = "?"
+LOBE_FILES = {side: f"{side}_lobe.csv" for side in SIDES}
+DROP_FILES = {side: f"{side}_drop.csv" for side in SIDES}
+
+Lobes = Literal["files", "card"]
+DropBy = Literal["readings", "at TDC", "clay"]
+TorqueBy = Literal["pulls", "simulation", "both"]
+
+_LOADS = [30, 40, 50, 60, 70, 80, 90, 100]  # kPa, of an engine without a supercharger
+_IDLE, _STEP = 1000, 500  # rpm: where the tables begin if nobody says, and how far apart their rows are
+
+
+@dataclass(frozen=True)
+class Answers:
+    """The answers that decide what a project has to state; as they stand, the commonest.
+
+    `moves`, which cams a phaser moves; `lobes`, measured or from a card; `drop`, how the room between valve and piston
+    was found; `torque`, where it comes from; `units`, what a person reads. `known` holds values by key
+    ("crank.bore": 86.0, or "3.39 in"), what is not in it stays blank; `idle` in rpm is where the tables begin.
+
+    >>> "intake.phaser" in Answers().sections, "exhaust.phaser" in Answers(moves="intake").sections
+    (True, False)
+    >>> Answers(known={"crank.redline": 2000.0}).stands["tables.rpm"]
+    [1000, 1500, 2000]
+    """
+
+    moves: Arrangement = "both"
+    lobes: Lobes = "files"
+    drop: DropBy = "readings"
+    torque: TorqueBy = "pulls"
+    units: Literal["metric", "inch"] = "metric"
+    known: Mapping[str, Any] = field(default_factory=dict)
+    idle: float | None = None
+
+    @property
+    def moving(self) -> tuple[Side, ...]:
+        """The cams that a phaser moves."""
+        return tuple(side for side in SIDES if self.moves in (side, "both", "together"))
+
+    @property
+    def phasers(self) -> tuple[str, ...]:
+        """The sections that describe a phaser."""
+        return ("phaser",) if self.moves == "together" else tuple(f"{side}.phaser" for side in self.moving)
+
+    @property
+    def sections(self) -> frozenset[str]:
+        """The sections that these answers call for, beside those that no project does without."""
+        found = {*self.phasers, "gap.static"}
+        if self.lobes == "card":
+            found |= {f"{side}.card" for side in SIDES}
+        if self.drop == "clay":
+            found |= {f"drop.{side}.clay" for side in SIDES}
+        if self.torque != "simulation":
+            found |= {"torque", "torque.units", "torque.dialect", "torque.phases", "torque.pulls.weather"}
+            found |= {f"torque.phases.{side}" for side in self.moving}
+        if self.torque != "pulls":
+            found |= {"cycle"}
+        if self.torque == "both":
+            found |= {"torque.prior"}
+        return frozenset(found | ({"report"} if self.units == "inch" else set()))
+
+    @property
+    def stands(self) -> dict[str, Any]:
+        """Values by key: those known, and blanks for keys that may be left out but should not be."""
+        # Not asking for these would be wrong: they decide what touches, and 0 is seldom true of a cam fitted anew.
+        found: dict[str, Any] = {f"{side}.{key}": BLANK for side in SIDES for key in ("lash", "offset")}
+        for side in SIDES:
+            if self.lobes == "files":
+                found[f"{side}.lobe"] = LOBE_FILES[side]
+            else:
+                found[f"{side}.card.durations.degrees"] = BLANK
+            if self.drop == "readings":
+                found[f"drop.{side}.readings"] = DROP_FILES[side]
+            elif self.drop == "at TDC":
+                found[f"drop.{side}.at_tdc"] = BLANK
+        if self.torque != "simulation":
+            found |= self._log
+        if self.torque != "pulls":
+            found |= {"cycle.plenum_volume": BLANK, "firing_order": BLANK}
+        if self.units == "inch":
+            found["report.units"] = "inch"
+        return found | {"tables.rpm": self._speeds, "tables.load": _LOADS, **self.known}
+
+    @property
+    def _log(self) -> dict[str, Any]:
+        """What has to be said of a log: a unit or a sign that nobody stated is the commonest mistake."""
+        asked = ("columns.time", "columns.torque", "columns.throttle", "units.torque", "units.load")
+        found: dict[str, Any] = {f"torque.{key}": BLANK for key in asked}
+        found |= {f"torque.columns.{side}_phase": BLANK for side in self.moving}
+        found |= {"torque.correction": "SAE J1349", "torque.full_throttle.throttle_above": 95}
+        return found | {"torque.pulls.kind": "sweep", "torque.pulls.files": [BLANK]}
+
+    @property
+    def _speeds(self) -> Any:
+        redline = self.known.get("crank.redline")
+        if not isinstance(redline, int | float):
+            return BLANK
+        first = int(self.idle or _IDLE)
+        even = range(-(-(first + 1) // _STEP) * _STEP, int(redline), _STEP)
+        return [first, *(rpm for rpm in even if rpm - first >= _STEP // 2), int(redline)]
