@@ -44,7 +44,8 @@ class Reader(HTMLParser):
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        self.text.append(data)
+        if self.open[-1:] not in (["script"], ["style"]):  # what a person reads
+            self.text.append(data)
         if self.open[-1:] == ["data"]:
             self.grids[-1][-1].append(data)
 
