@@ -69,14 +69,22 @@ def write_drops(path: Path, sheet: Sheet, seed: int) -> None:
 
 
 def write_all(folder: Path) -> None:
-    """Every lobe and drop file of both examples, under `folder` as they lie under this one."""
-    hillclimb, intake_only = folder / "hillclimb", folder / "intake_only"
-    for part in (hillclimb / "lobes", hillclimb / "drops", intake_only / "lobes", intake_only / "drops"):
+    """Every lobe and drop file of the examples, under `folder` as they lie under this one."""
+    hillclimb, intake_only, following = folder / "hillclimb", folder / "intake_only", folder / "next_build"
+    parts = (
+        hillclimb / "lobes",
+        hillclimb / "drops",
+        intake_only / "lobes",
+        intake_only / "drops",
+        following / "lobes",
+    )
+    for part in parts:
         part.mkdir(parents=True, exist_ok=True)
     write_lobe(hillclimb / "lobes" / "intake.csv", peak=10.4, half=82.0, lean=0.010)
     write_lobe(hillclimb / "lobes" / "exhaust.csv", peak=9.6, half=80.5, lean=-0.008)
     write_drops(hillclimb / "drops" / "intake.csv", Sheet(86.0, 137.0, 4.85, 0.985, 1.0, 0.035), seed=11)
     write_drops(hillclimb / "drops" / "exhaust.csv", Sheet(86.0, 137.0, 5.30, 0.980, 1.0, 0.040), seed=12)
+    write_lobe(following / "lobes" / "intake.csv", peak=10.9, half=87.0, lean=0.010)
     write_lobe(intake_only / "lobes" / "intake.csv", peak=9.4, half=77.0, lean=0.010)
     write_drops(intake_only / "drops" / "intake.csv", Sheet(81.0, 138.0, 6.20, 0.990, -0.5, 0.030), seed=21)
 

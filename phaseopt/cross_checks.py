@@ -295,6 +295,12 @@ def _prior_has_a_simulation(s: Sections) -> Iterator[Found]:
     torque: Torque | None = s["torque"]
     if torque is not None and torque.prior is not None and s["cycle"] is None:
         yield "torque.prior", "there is no [cycle] to simulate", "describe the engine under [cycle], or take it out"
+    if torque is not None and torque.prior is not None and s["cycle"] is not None and s["cycle"].factors.named:
+        yield (
+            "cycle.factors",
+            "factors are carried over, and the pulls calibrate the same ones",
+            "leave the factors out where this engine has pulls of its own",
+        )
 
 
 def _torque_once(s: Sections) -> Iterator[Found]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.calibration import calibrate_to
 from phaseopt.cycle.config import CycleConfig
+from phaseopt.cycle.factors import with_factors
 from phaseopt.cycle.from_project import cycle_config, cycle_section
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.cycle.torque_grid import kept_at, torque_grid
@@ -162,7 +163,7 @@ def simulate(project: Project, points: Reduction | None = None, progress: Progre
     phaseopt.errors.InputError: examples/intake_only/project.toml: cycle: is missing, ...
     """
     tell = progress or silent
-    config, doubt = cycle_config(project), cycle_section(project).doubt
+    config, doubt = described_engine(project), cycle_section(project).doubt
     if points is None:
         tell(0.0, "simulating")
         with told_of(project, "cycle"):
@@ -177,6 +178,12 @@ def simulate(project: Project, points: Reduction | None = None, progress: Progre
     compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
     without = {pull: pulled.simulated(x[known], found) for pull, found in pulled.without.items()}
     return Simulated(grid, pulled.config, pulled.whole, compared, doubt, without)
+
+
+def described_engine(project: Project) -> CycleConfig:
+    """The engine of [cycle], with the factors that the project carries over from an earlier calibration."""
+    with told_of(project, "cycle"):
+        return with_factors(cycle_config(project), cycle_section(project).factors.named)
 
 
 def kept_or_simulated(

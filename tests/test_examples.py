@@ -272,3 +272,16 @@ def test_reference_tables_keep_the_format(path: Path) -> None:
     notes = kept["dc:description"].removesuffix(plain["dc:description"])
     assert ("Knock is not modelled" in notes) == (path.parent.name == "hillclimb-best")
     assert kept == plain | {"dc:description": notes + plain["dc:description"]}
+
+
+def test_the_next_build_has_less_room_and_asks_for_more() -> None:
+    """A longer intake cam with more lift comes nearer to the piston at the same timing, so that less advance is safe
+    (common practice, no source). Both projects are the same but for what the builder thinks of buying."""
+    now, after = (load_project(EXAMPLES / "next_build" / f"{name}.toml") for name in ("now", "next"))
+    limits = [phase_limits(contact_model(project)) for project in (now, after)]
+    assert limits[1].boxes[0].intake_to < limits[0].boxes[0].intake_to
+    assert limits[1].boxes[0].exhaust_from == limits[0].boxes[0].exhaust_from
+    same_but = {"name", "file", "intake", "cycle"}
+    assert now.model_dump(exclude=same_but) == after.model_dump(exclude=same_but)
+    assert now.cycle is not None
+    assert now.cycle.factors.named == {"flow": 0.924, "friction": 1.231}

@@ -20,17 +20,16 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
 
     Over speed, load and both centrelines, from the dimensions under [cycle].
     """
-    from phaseopt.cycle.from_project import cycle_config
     from phaseopt.cycle.storage import require_replaceable_grid, write_netcdf
     from phaseopt.cycle.torque_grid import kept_at
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
     from phaseopt.progress import counted, part
     from phaseopt.project_file import load_project
     from phaseopt.report.simulation_text import simulation_record, simulation_summary, simulation_verdict
-    from phaseopt.torque_model import kept_or_simulated
+    from phaseopt.torque_model import described_engine, kept_or_simulated
 
     project = load_project(project_file)
-    config = cycle_config(project)
+    config = described_engine(project)
     require_replaceable_grid(out, project.name)
     if plots is not None:
         require_replaceable(plots, "--plots")

@@ -167,6 +167,20 @@ class FrictionLaw(Section):
     speed_squared: float = Field(0.0009, ge=0, le=0.05, description="bar per (m/s)² of mean piston speed")
 
 
+class Factors(Section):
+    """What an earlier calibration multiplied the description by, for an engine with no pulls of its own yet."""
+
+    flow: float = Field(1.0, ge=0.8, le=1.2, description="flow through the valves")
+    friction: float = Field(1.0, ge=0.5, le=1.6, description="friction")
+    wall_temperature: float = Field(1.0, ge=0.8, le=1.25, description="wall temperature")
+    burn_duration: float = Field(1.0, ge=0.7, le=1.4, description="burn duration")
+
+    @property
+    def named(self) -> dict[str, float]:
+        """Those that change anything, as the simulation names them."""
+        return {name.replace("_", " "): value for name, value in self if value != 1.0}
+
+
 class Cycle(Section):
     """The engine as the cycle simulation needs it, beside crank, cams and valve heads."""
 
@@ -201,6 +215,7 @@ class Cycle(Section):
     )
     chamber_wall: WallTemperature = Field(165.0, description="inner wall of chamber and cylinder, °C")
     friction: FrictionLaw = Field(default_factory=FrictionLaw)
+    factors: Factors = Field(default_factory=Factors)
     doubt: float = Field(
         0.08,
         gt=0,

@@ -186,6 +186,10 @@ def _pipe(pieces: tuple[Taper, ...], size: Unit) -> str:
     )
 
 
+def _factors(cycle: Cycle) -> str:
+    return ", ".join(f"{name} × {value:g}" for name, value in cycle.factors.named.items()) or "nothing"
+
+
 def _burn(project: Project, cycle: Cycle) -> Table:
     pressure, temperature = ambient(project)
     law = cycle.friction
@@ -197,6 +201,7 @@ def _burn(project: Project, cycle: Cycle) -> Table:
         Row("full throttle below it by", (f"{cycle.full_throttle_depression:g} kPa",)),
         Row("mixture", (mixture,)),
         Row("half burned, burn duration", (f"{cycle.half_burned:g}° after TDC, {cycle.burn_duration:g}° at 4000 rpm",)),
+        Row("carried over from an earlier calibration", (_factors(cycle),)),
         Row("chamber wall", (f"{cycle.chamber_wall:g} °C",)),
         Row(
             "friction, Chen and Flynn, bar",
