@@ -16,8 +16,9 @@ _WIDTH = 105  # letters of a heading that fit across a figure
 
 
 def build_figures(build: "Build") -> Iterator[Drawing]:
-    """The figures of the page, and the tables, dips, prices and data coverage."""
+    """The figures of the page, and power, the tables, dips, prices and data coverage."""
     yield figures.full_load_torque(build)
+    yield table_figures.power_over_speed(build)
     for side in moving(build.project):
         yield table_figures.table_map(build, side)
     for contact in build.model.contacts:

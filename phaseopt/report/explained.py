@@ -134,6 +134,11 @@ def limit_words(name: str) -> str:
     return binder_words(name)
 
 
+def per_words(price: Price, gap: Unit) -> str:
+    """Of what a price is: a degree, or a step of required gap."""
+    return "degree" if price.per == "degree" else gap.stated(GAP_STEP)
+
+
 def price_lines(build: "Build") -> list[str]:
     """The three dearest limits, and what smaller required gaps and deeper pockets would bring."""
     found, shown = build.prices, build.project.shown
@@ -205,9 +210,8 @@ def price_table(build: "Build") -> Table:
     rows, shown = [], build.project.shown
     unit = shown.torque
     for price in build.prices.limits:
-        per = "degree" if price.per == "degree" else shown.gap.stated(GAP_STEP)
-        told = (per, _figures(price.score, unit), unit.number(price.weighted), _dearest_cell(price, build))
-        rows.append(Row(limit_words(price.limit), told))
+        told = (_figures(price.score, unit), unit.number(price.weighted), _dearest_cell(price, build))
+        rows.append(Row(limit_words(price.limit), (per_words(price, shown.gap), *told)))
     head = (
         "limit",
         "a price per",

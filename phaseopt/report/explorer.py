@@ -18,7 +18,7 @@ from phaseopt.clearance.valves import head_distance
 from phaseopt.engine.camshaft import events
 from phaseopt.project import SIDES, Side
 from phaseopt.report.colours import STEPS, Scale
-from phaseopt.report.explained import limit_words
+from phaseopt.report.explained import limit_words, per_words
 from phaseopt.report.facts import binder_words, clamps, clamps_hold, moving, phase_words
 from phaseopt.shown import Unit
 
@@ -182,7 +182,7 @@ def _thinned(phases: FloatArray) -> npt.NDArray[np.int64]:
 def _cells(build: "Build") -> list[dict[str, Any]]:
     """Every cell, rows of speed outermost, with numbers as `cells.csv` gives them."""
     torque, count = build.torque, len(build.project.tables.load)
-    verdict = build.verdict.cells
+    verdict, gap = build.verdict.cells, build.project.shown.gap
     found = []
     for n in range(torque["torque"].size):
         r, k = divmod(n, count)
@@ -200,7 +200,7 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
                 "measured": bool(at["measured"]),
                 "binds": [binder_words(name) for name in build.binds[r][k]],
                 "prices": [
-                    [limit_words(price.limit), price.per, _number(float(price.cells[r, k]), 3)]
+                    [limit_words(price.limit), per_words(price, gap), _number(float(price.cells[r, k]), 3)]
                     for price in build.prices.limits
                     if abs(price.cells[r, k]) >= 0.0005
                 ],

@@ -1,4 +1,4 @@
-"""The tables, the dips and the prices of a build as figures, for those who want them apart from the page."""
+"""Power, the tables, the dips and the prices of a build as figures, for those who want them apart from the page."""
 
 import textwrap
 from typing import TYPE_CHECKING
@@ -9,9 +9,10 @@ from matplotlib.figure import Figure
 from phaseopt.project import Side
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
-from phaseopt.report.explained import cause_words, limit_words
+from phaseopt.report.explained import cause_words, full_load_power, limit_words
 from phaseopt.report.facts import phase_words
 from phaseopt.report.simulation import beyond
+from phaseopt.shown import power_kw
 from phaseopt.study.majorant import majorant
 from phaseopt.tables import number_text
 
@@ -47,6 +48,25 @@ def table_map(build: "Build", side: Side) -> Drawing:
         axes.set_title(f"{words[0].upper()}{words[1:]} table, crank degrees from rest, + = advanced{note}")
         figure.colorbar(colours, ax=axes, label="crank degrees from rest")
         return Drawing(figure, f"table-{side}", f"The {words} table: a phase for each engine speed and load")
+
+
+def power_over_speed(build: "Build") -> Drawing:
+    """Power at the crank at full load before and after, with two standard deviations."""
+    full, unit = full_load_power(build), build.project.shown.power
+    rpm, before, after = full["rpm"], unit.of(full["before"]), unit.of(full["after"])
+    band = 2.0 * unit.of(power_kw(build.torque.isel(load=-1)["torque_deviation"].to_numpy(), rpm))
+    with styled():
+        figure = Figure(figsize=(7.5, 4.4), layout="constrained")
+        axes = figure.subplots()
+        axes.fill_between(rpm, after - band, after + band, color=LIGHT, alpha=0.35, lw=0, label="±2 deviations, after")
+        axes.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline_is}")
+        axes.plot(rpm, after, "o-", color=MIDDLE, ms=4, label="after: these tables")
+        axes.set_title("Power at the crank at full load: torque times speed")
+        axes.set_xlabel("engine speed, rpm")
+        axes.set_ylabel(f"power, {unit.name}")
+        axes.grid(alpha=0.3)
+        axes.legend(loc="best")
+        return Drawing(figure, "power", "Power at full load before and after, over engine speed")
 
 
 def dips_over_speed(build: "Build") -> Drawing:

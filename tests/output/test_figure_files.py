@@ -13,8 +13,8 @@ from phaseopt.output.figure_files import figure_files
 from phaseopt.report.build_figures import heading
 
 NAMES = {
-    "torque", "table-intake", "table-exhaust", "map-intake_piston", "map-exhaust_piston", "angle-intake_piston",
-    "angle-exhaust_piston", "safe", "dips", "prices", "thin",
+    "torque", "power", "table-intake", "table-exhaust", "map-intake_piston", "map-exhaust_piston",
+    "angle-intake_piston", "angle-exhaust_piston", "safe", "dips", "prices", "thin",
 }  # fmt: skip
 
 
