@@ -2,9 +2,10 @@
 
 Builds the source distribution, the wheel by pip, and a wheel of the source distribution, which must be the same bytes.
 Then, for each Python from 3.11 on (pyenv's and those on the path) a new environment: install the wheel with what it
-depends on, run `phaseopt --help`, `python -m phaseopt`, `phaseopt limits` on the example that the wheel carries and a
-library script, all from another directory, and let mypy --strict read a user's script against it. Last, an editable
-install of this source tree on the first Python. Printed is a table of seconds; exit code 1 where anything fails.
+depends on, run `phaseopt --help`, `python -m phaseopt`, `phaseopt new`, `phaseopt limits` on the example that the wheel
+carries, and a script that builds tables of its pulls with the library, all from another directory, and let mypy --strict
+read that script. Last, an editable install of this source tree on the first Python. Printed is a table of seconds; exit
+code 1 where anything fails.
 
     python tests/benchmarks/bench_packaging.py [3.12 ...]    # only these versions
 """
@@ -42,9 +43,12 @@ folder = "example/maps/hillclimb-best"
 tables = po.read_tables(project, f"{folder}/intake_phase.csv", f"{folder}/exhaust_phase.csv")
 verdict = po.check_tables(project, tables)
 model: po.TorqueModel = po.fit_torque(project, po.reduce_logs(project))
+found = po.search_tables(project, limits, model)
+build: po.Build = po.build(project, found=found)
+paths = po.write_build("out", build)
 worst: str = verdict.worst
-print(limits, model, verdict, worst)
-raise SystemExit(0 if verdict.accepted else 1)
+print(limits, model, verdict, worst, found, build, po.read_build("out").record["search"], len(paths))
+raise SystemExit(0 if verdict.accepted and build.verdict.accepted else 1)
 """
 
 
@@ -127,6 +131,7 @@ def tried(folder: Path, python: str, what: list[str]) -> list[float]:
     (elsewhere / "library.py").write_text(LIBRARY, encoding="utf-8")
     install = run([own, "-m", "pip", "install", "-q", "--disable-pip-version-check", *what], elsewhere)
     run([own, "-c", WRITE_EXAMPLE], elsewhere)
+    run([phaseopt, "new", "blank"], elsewhere)
     run([phaseopt, "--help"], elsewhere)  # compiles the modules that it reads
     return [
         install,
