@@ -3,9 +3,9 @@
 Builds the source distribution, the wheel by pip, and a wheel of the source distribution, which must be the same bytes.
 Then, for each Python from 3.11 on (pyenv's and those on the path) a new environment: install the wheel with what it
 depends on, run `phaseopt --help`, `python -m phaseopt`, `phaseopt new`, `phaseopt limits` on the example that the wheel
-carries, and a script that builds tables of its pulls with the library, all from another directory, and let mypy --strict
-read that script. Last, an editable install of this source tree on the first Python. Printed is a table of seconds; exit
-code 1 where anything fails.
+carries, and a script that builds tables of its pulls with the library, all from another directory, and let mypy
+--strict read that script. Last, an editable install of this source tree on the first Python. Printed is a table of
+seconds; exit code 1 where anything fails.
 
     python tests/benchmarks/bench_packaging.py [3.12 ...]    # only these versions
 """
