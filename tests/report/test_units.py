@@ -15,12 +15,21 @@ from phaseopt.project import Report
 from phaseopt.report import figures
 from phaseopt.report.explained import full_load_table
 from phaseopt.report.facts import tightest
+from phaseopt.report.fit_text import fit_summary
 from phaseopt.report.limits_text import limits_summary
 from phaseopt.report.page import render
+from phaseopt.report.reduction_text import reduction_summary
+from phaseopt.report.run_sheet import run_sheet_page
+from phaseopt.report.run_sheet_text import run_sheet_summary
 from phaseopt.report.sheet import check_sheet, limits_sheet
 from phaseopt.report.text import gain_line, summary
 from phaseopt.report.verdicts import check_summary
 from phaseopt.shown import INCH, METRIC
+from phaseopt.study.day import read_day
+from phaseopt.study.first_pulls import first_pulls
+from phaseopt.study.run_sheet import run_sheet
+from phaseopt.torque_model import torque_model
+from phaseopt.torque_trust import torque_trust
 from report.conftest import small_build
 from report.test_figures import words_of
 
@@ -42,6 +51,12 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     yield "check", check_summary(build.model, build.verdict)
     yield "limits sheet", limits_sheet(build.model, build.limits)
     yield "check sheet", check_sheet(build.model, build.verdict)
+    plan = run_sheet(build.model, first_pulls(build.model, build.limits, 3))
+    yield "run sheet", run_sheet_summary(plan, None)
+    yield "run sheet's page", run_sheet_page(plan)
+    yield "logs", reduction_summary(read_day(build.project), [])
+    model = torque_model(build.project)
+    yield "fit", fit_summary(build.project, model, torque_trust(build.project, model), [])
 
 
 def test_nothing_metric_is_left_for_a_person(inch: Build) -> None:
