@@ -11,6 +11,7 @@ from engines import SEATS
 from phaseopt.clearance.rules import RULES
 from phaseopt.job import Build
 from phaseopt.output.record import run_record
+from phaseopt.progress import silent
 from phaseopt.project import Report
 from phaseopt.report import figures
 from phaseopt.report.explained import full_load_table
@@ -55,7 +56,7 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     yield "run sheet", run_sheet_summary(plan, None)
     yield "run sheet's page", run_sheet_page(plan)
     yield "logs", reduction_summary(read_day(build.project), [])
-    model = torque_model(build.project)
+    model = torque_model(build.project, silent)
     yield "fit", fit_summary(build.project, model, torque_trust(build.project, model), [])
 
 
