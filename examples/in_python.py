@@ -26,5 +26,4 @@ print("", build, *po.write_build(directory, build), sep="\n")
 
 tables = po.read_tables(project, *(f"{directory}/{side}_phase.csv" for side in ("intake", "exhaust")))
 print("\nclosest:", po.check_tables(project, tables).worst)  # of all cells; check it by hand before anything turns
-build.torque["gain"].sel(load=build.tables.load[-1]).plot()  # xarray's own plots: axes and units are in the arrays
-tables.intake.plot()
+tables.intake.plot()  # xarray's own plot, for axes and units are in the arrays; so are those of build.torque["gain"]
