@@ -26,14 +26,6 @@ from hatchling.builders.wheel import WheelBuilder
 ROOT = Path(__file__).parent.parent.parent
 OLDEST = (3, 11)
 
-WRITE_EXAMPLE = """
-from pathlib import Path
-from phaseopt.example_data import example_files
-for name, text in example_files().items():
-    path = Path("example") / name
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(text, encoding="utf-8", newline="")
-"""
 LIBRARY = """
 import phaseopt as po
 
@@ -130,8 +122,8 @@ def tried(folder: Path, python: str, what: list[str]) -> list[float]:
     elsewhere.mkdir()
     (elsewhere / "library.py").write_text(LIBRARY, encoding="utf-8")
     install = run([own, "-m", "pip", "install", "-q", "--disable-pip-version-check", *what], elsewhere)
-    run([own, "-c", WRITE_EXAMPLE], elsewhere)
-    run([phaseopt, "new", "blank"], elsewhere)
+    run([phaseopt, "new", "--example", "example"], elsewhere)
+    run([phaseopt, "new", "blank", "--yes"], elsewhere)
     run([phaseopt, "--help"], elsewhere)  # compiles the modules that it reads
     return [
         install,
