@@ -9,6 +9,7 @@ import xarray as xr
 
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.rules import CLEAR
+from phaseopt.search.binding import NEIGHBOURS
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.tables import PhaseTables
 
@@ -122,6 +123,6 @@ def _why(gain: float, doubt: float, refused: bool, names: Sequence[str]) -> str:
         return "torque is not known of both"
     if gain > 2.0 * doubt:
         return "for torque"
-    if {"slew", "roughness"} & set(names):
+    if {"slew", "roughness", NEIGHBOURS} & set(names):
         return "goes along with its neighbours"
     return "for torque, though the gain is within its doubt"

@@ -2,10 +2,12 @@
 
 Held to: 16 x 16 cells at 1 deg, 46 x 41 labels, gap at most 0.01 % of the value and 0.3 % of the gain over the best
 fixed timing, in 2 s; 20 x 20 cells at 0.5 deg (91 x 81 labels) in 10 s and 1 GB; and 20 x 20 at 0.5 deg under the
-looser rule between cells, on an engine whose heads couple the cams, at most 0.1 % of the value, beside what its boxes
-leave. Seconds are the least of three runs with warm kernels; all three are printed.
+looser rule between cells, on an engine whose heads couple the cams, at most 0.1 % of the value in 10 s and 1 GB,
+beside what its boxes leave. Seconds are the least of three runs with warm kernels (one under the looser rule), with
+processor time beside them and how busy the machine is, since others may be at work on it.
 """
 
+import os
 import resource
 import sys
 import tempfile
@@ -65,31 +67,33 @@ def invented(seed: int, cells: int, step: float, noise: float = 0.5) -> Problem:
     return Problem(rpm, load, intake, exhaust, worth, 0.02, slew, slew, {"lock": lock})
 
 
-def timed(problem: Problem) -> tuple[SearchResult, list[float]]:
-    """The result and the seconds of each run."""
+def timed(problem: Problem) -> tuple[SearchResult, list[float], float]:
+    """The result, the seconds of each run, and the least processor time."""
     box = Box(0, problem.intake.size - 1, 0, problem.exhaust.size - 1)
-    seconds = []
+    seconds, processor = [], []
     for _ in range(RUNS):
-        begin = time.perf_counter()
+        begin, begun = time.perf_counter(), time.process_time()
         result = solve(problem, [box])
         seconds.append(time.perf_counter() - begin)
-    return result, seconds
+        processor.append(time.process_time() - begun)
+    return result, seconds, min(processor)
 
 
 def report(name: str, problem: Problem) -> tuple[float, float, float]:
     """Print a case; returns gap of value and of gain in percent, and least seconds."""
-    result, seconds = timed(problem)
+    result, seconds, processor = timed(problem)
     of_gain = np.inf if result.gap_of_gain is None else 100 * result.gap_of_gain
     runs = " ".join(f"{s:.2f}" for s in seconds)
     print(
         f"{name}: value {result.value:.3f}  bound {result.bound:.3f}  gap {100 * result.gap_of_value:.5f} % of value, "
-        f"{of_gain:.4f} % of gain  {result.sweeps} sweeps  least {min(seconds):.2f} s (runs {runs})"
+        f"{of_gain:.4f} % of gain  {result.sweeps} sweeps  least {min(seconds):.2f} s (runs {runs}), "
+        f"processor {processor:.2f} s"
     )
     return 100 * result.gap_of_value, of_gain, min(seconds)
 
 
-def loosened(seed: int) -> float:
-    """The gap in percent of the value under the looser rule, beside the boxes' tables of the same run."""
+def loosened(seed: int) -> tuple[float, float]:
+    """The gap in percent of the value under the looser rule, beside the boxes' tables of the same run, and seconds."""
     with tempfile.TemporaryDirectory() as folder:
         close = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
         fine = {"phaser": {"resolution": 0.5}}
@@ -103,19 +107,20 @@ def loosened(seed: int) -> float:
     torque = np.ascontiguousarray(surface.worth[:, :, :a, -b:])
     known = np.ones(torque.shape, dtype=np.bool_)
     problem, boxes = search_problem(project, model, limits, TorqueMap(torque, 0.0 * torque, known, known, False))
-    begin = time.perf_counter()
+    begin, begun = time.perf_counter(), time.process_time()
     found = solve_loosened(problem, boxes, model, limits, silent)
-    took = time.perf_counter() - begin
+    took, processor = time.perf_counter() - begin, time.process_time() - begun
     strict = solve(problem, boxes)
     print(
         f"20x20, 0.5 deg, looser rule, seed {seed}: value {found.value:.3f}  bound {found.bound:.3f}  gap "
-        f"{100 * found.gap_of_value:.4f} % of value  {took:.1f} s; any with any, {len(boxes)} boxes: "
-        f"{strict.value:.3f}, {100 * strict.gap_of_value:.5f} % below its bound"
+        f"{100 * found.gap_of_value:.4f} % of value  {took:.1f} s, processor {processor:.1f} s; any with any, "
+        f"{len(boxes)} boxes: {strict.value:.3f}, {100 * strict.gap_of_value:.5f} % below its bound"
     )
-    return 100 * found.gap_of_value
+    return 100 * found.gap_of_value, took
 
 
 def main() -> int:
+    print("load average " + " ".join(f"{load:.2f}" for load in os.getloadavg()))
     timed(invented(0, 4, 5.0))  # compiles the kernels
     worst = np.max([report(f"16x16, 1 deg, seed {s}", invented(s, 16, 1.0)) for s in SEEDS], axis=0)
     rough = np.max([report(f"16x16, 1 deg, seed {s}, rippled", invented(s, 16, 1.0, 3.0)) for s in SEEDS], axis=0)
@@ -126,9 +131,12 @@ def main() -> int:
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     reached = bool((np.array(large) <= [0.01, 0.3, 10.0]).all() and memory <= 1000)
     print(f"20x20 at 0.01 %, 0.3 %, 10 s, 1000 MB: {reached}, {memory:.0f} MB")
-    looser = max(loosened(seed) for seed in SEEDS)
-    print(f"looser rule, worst: {looser:.4f} % of value (0.1): {looser <= 0.1}")
-    return 0 if held and reached and looser <= 0.1 else 1
+    looser = np.max([loosened(seed) for seed in SEEDS], axis=0)
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    kept = bool((looser <= [0.1, 10.0]).all() and memory <= 1000)
+    print(f"looser rule, worst: {looser[0]:.4f} % of value (0.1), {looser[1]:.1f} s (10), {memory:.0f} MB: {kept}")
+    print("load average " + " ".join(f"{load:.2f}" for load in os.getloadavg()))
+    return 0 if held and reached and kept else 1
 
 
 if __name__ == "__main__":
