@@ -48,7 +48,7 @@ def explorer_section(build: "Build") -> dict[str, Any]:
 
 def explorer_data(build: "Build") -> dict[str, Any]:
     """All that the explorer draws, as JSON holds it; `explorer.js` says how each part is read."""
-    model, limits = build.model, build.limits
+    model, limits, shown = build.model, build.limits, build.project.shown
     return {
         "rpm": list(build.project.tables.rpm),
         "load": list(build.project.tables.load),
@@ -62,7 +62,7 @@ def explorer_data(build: "Build") -> dict[str, Any]:
         "torque": _torque(build),
         "cells": _cells(build),
         "colours": [Scale(0.0, STEPS - 1.0).colour(float(step)) for step in range(STEPS)],
-        "units": {"length": _unit(build.project.shown.gap), "torque": _unit(build.project.shown.torque)},
+        "units": {"length": _unit(shown.gap), "rule": _unit(shown.gap), "torque": _unit(shown.torque)},
         "check_lift": build.project.tables.check_lift,
     }
 

@@ -163,7 +163,7 @@ def _tracts(project: Project, cycle: Cycle) -> Table:
             (f"{intake.wall:g} °C", f"{exhaust.wall:g}, {exhaust.secondary_wall:g}, {exhaust.tail_wall:g} °C"),
         ),
     )
-    return Table(f"Ports and pipes as simulated, lengths and diameters in {size.name}", ("", *SIDES), rows)
+    return Table(f"Ports and pipes as simulated: lengths and diameters ({size.name})", ("", *SIDES), rows)
 
 
 def _seat(tract: Tract, size: Unit) -> str:

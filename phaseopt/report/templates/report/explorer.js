@@ -135,8 +135,10 @@ function tellGaps(row) {
     const tr = document.createElement("tr"), head = element("th", contact.name);
     head.scope = "row";
     const unit = known.units.length.unit;
-    tr.append(head, ...[hand, still, contact.required, running, top, contact.reserve].map((gap) =>
-      element("td", `${shown("length", gap)} ${unit}`)), element("td", verdictWords(contact)));
+    const cells = [["length", hand], ["length", still], ["rule", contact.required], ["length", running],
+      ["length", top], ["rule", contact.reserve]];
+    tr.append(head, ...cells.map(([kind, value]) => element("td", `${shown(kind, value)} ${unit}`)),
+      element("td", verdictWords(contact)));
     return tr;
   }));
 }
@@ -149,7 +151,7 @@ function eventWords(now) {
     return `${from}° ${after ? "after" : "before"} ${bottom ? "BDC" : "TDC"}`;
   };
   const [ivo, ivc] = events("intake", now.intake), [evo, evc] = events("exhaust", now.exhaust);
-  const lift = `${shown("length", known.check_lift)} ${known.units.length.unit}`;
+  const lift = `${shown("rule", known.check_lift)} ${known.units.length.unit}`;
   return `Valve events at ${lift} of lift, lash as set: intake opens ${words(ivo)}, closes ${words(ivc)}; exhaust opens ` +
     `${words(evo)}, closes ${words(evc)}; overlap ${degrees(Math.round((evc - ivo) * 10) / 10)}.`;
 }

@@ -20,7 +20,8 @@ const SIDES = ["intake", "exhaust"];
 const HAND = 0, STATIC = 1, RUNNING = 2; // which of the three curves of lift
 const TOP = known.rpm.length; // after the speeds of the table stands the top speed
 
-// Text of a number in the builder's unit. A gap is rounded down: nothing shown may promise more than was found.
+// Text of a number in the builder's unit. A gap ("length") is rounded down: nothing shown may promise more than was found. What is asked for or stated
+// ("rule", in the same unit) and torque are rounded to the nearest.
 function shown(kind, value, sign) {
   const unit = known.units[kind], times = 10 ** unit.places;
   const scaled = value * unit.factor * times;

@@ -215,8 +215,8 @@ function drawContact(canvas, contact, phases, speed) {
     pen.setLineDash([]);
     pen.fillStyle = colour("ink");
     pen.textAlign = "left";
-    pen.fillText(`static rule ${shown("length", contact.required)}`, at.px(-59), at.py(contact.required * factor) - 4);
-    pen.fillText(`running rule ${shown("length", contact.reserve)}`, at.px(-59), at.py(contact.reserve * factor) - 4);
+    pen.fillText(`static rule ${shown("rule", contact.required)}`, at.px(-59), at.py(contact.required * factor) - 4);
+    pen.fillText(`running rule ${shown("rule", contact.reserve)}`, at.px(-59), at.py(contact.reserve * factor) - 4);
     pen.fillText("touch", at.px(-59), at.py(0) + 13);
   });
 }
