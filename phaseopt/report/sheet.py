@@ -74,6 +74,7 @@ def limits_sheet(model: ContactModel, limits: Limits) -> str:
     return _page(
         name=project.name,
         unit=project.shown.gap.name,
+        afterwards=(*sheet_text.AFTERWARDS, *_into_file(project.shown.gap)),
         purpose="Valve drop, every 5° around gas-exchange TDC, and the sum that verifies the program.",
         not_covered=model.not_covered,
         readings_of=readings,
@@ -168,6 +169,13 @@ def _valves_table(model: ContactModel, phases: tuple[float, float]) -> dict[str,
             "taken off for doubt of the seats",
         ),
     }
+
+
+def _into_file(unit: Unit) -> tuple[str, ...]:
+    """How readings in another unit go into the file of readings."""
+    if unit == METRIC.gap:
+        return ()
+    return (f"The column drop_mm of that file holds millimetres: 1 {unit.name} is {unit.size:g} of them.",)
 
 
 def _how_to_sum() -> str:

@@ -93,6 +93,12 @@ def test_gaps_are_the_same_rounded_down(inch: Build) -> None:
         assert f"{near.by_hand / 0.0254:.1f} thou with" in " ".join(summary(inch).split())
 
 
+def test_a_sheet_in_thousandths_says_how_readings_go_into_their_file(inch: Build, both: Build) -> None:
+    told = "1 thou is 0.0254 of them"
+    assert told in limits_sheet(inch.model, inch.limits)
+    assert told not in limits_sheet(both.model, both.limits)
+
+
 def test_a_sum_on_paper_adds_up_in_thousandths(inch: Build) -> None:
     sheet = check_sheet(inch.model, inch.verdict)
     rows = re.findall(r"</data></th>(.*?)</tr>", sheet)
