@@ -70,8 +70,9 @@ class Found:
 
 @dataclass(frozen=True)
 class Manner:
-    """How a person or a machine wants to be told."""
+    """How a person or a machine wants to be told, and by which command."""
 
+    command: str = ""
     json: bool = False
     quiet: bool = False
     verbose: bool = False
@@ -79,6 +80,11 @@ class Manner:
 
 _PLAIN = Manner()
 _manner: ContextVar[Manner] = ContextVar("manner", default=_PLAIN)
+
+
+def manner() -> Manner:
+    """How the command that runs is to tell what it finds."""
+    return _manner.get()
 
 
 def _version(asked: bool) -> None:
@@ -107,9 +113,9 @@ def command(function: Callable[..., Found]) -> Callable[..., None]:
 
     @functools.wraps(function)
     def run(**given: Any) -> None:
-        above = _manner.get()
+        above = manner()
         asked = {name: bool(given.pop(name)) or getattr(above, name) for name in shared}
-        restore = _manner.set(Manner(**asked))
+        restore = _manner.set(Manner(function.__name__, **asked))
         try:
             with ending():
                 found = function(**given)
@@ -142,14 +148,14 @@ def ending() -> Iterator[None]:
     Under `--json` the mistakes are one object on standard output instead. Under `--verbose` versions, kept files and
     times go to standard error.
     """
-    manner = _manner.get()
+    asked = manner()
     started = time.monotonic()
-    if manner.verbose:
+    if asked.verbose:
         began()
     try:
         yield
     except InputError as error:
-        if manner.json:
+        if asked.json:
             print_json(mistakes_as_dict(error))
         else:
             for mistake in error.mistakes:
@@ -161,26 +167,24 @@ def ending() -> Iterator[None]:
         )
         raise typer.Exit(INTERRUPTED) from None
     finally:
-        if manner.verbose:
+        if asked.verbose:
             ended(time.monotonic() - started)
 
 
 @contextmanager
 def progress() -> Iterator[ProgressLine]:
     """The progress line of a command, which `--quiet` keeps silent; `--verbose` tells what each stage took."""
-    manner = _manner.get()
-    with ProgressLine(shown=not manner.quiet) as line:
+    with ProgressLine(shown=not manner().quiet) as line:
         yield line
-    if manner.verbose:
+    if manner().verbose:
         for stage, seconds in line.stages.items():
             typer.echo(f"{seconds:8.1f} s  {stage}", err=True)
 
 
 def _tell(found: Found) -> None:
-    manner = _manner.get()
-    if manner.json:
+    if manner().json:
         print_json(found.record())
-    elif manner.quiet:
+    elif manner().quiet:
         say(found.verdict)
         if found.written:
             say(f"Written: {', '.join(map(str, found.written))}")
