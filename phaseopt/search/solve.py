@@ -204,7 +204,8 @@ def _solve_box(
         found, candidate = best_table(instance, turned, dual.row, dual.ahead())
         if found > value:
             value, table = found, candidate
-        tell(done / sweeps, f"search: {value:.1f} N·m of at most {bound:.1f}")
+        short = 100.0 * (bound - value) / max(abs(bound), 1.0)
+        tell(done / sweeps, f"search: at most {short:.2g} % short of the best possible")
         if bound - max(value, floor) <= _aim(problem, max(value, floor), fixed):
             break
         idle = idle + 1 if bound - value > 0.98 * gap_before else 0

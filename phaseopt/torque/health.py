@@ -176,7 +176,8 @@ def _odd_units(log: xr.Dataset, project: Project, torque: Torque) -> Iterator[st
         most = float(log["torque"].max())
         bmep = float(mean_pressure(np.array(most), project))
         if 0 < bmep < LEAST_BMEP and float(log["load"].max()) > 80:
-            yield f"torque reaches {most:.1f} N·m, {bmep:.1f} bar of mean pressure, at over 80 kPa: is its unit right?"
+            reached = f"torque reaches {project.shown.torque.text(most)}, {bmep:.1f} bar of mean pressure"
+            yield f"{reached}, at over 80 kPa: is its unit right?"
     if "air_temperature" in log and (middle := float(np.median(log["air_temperature"].to_numpy()))) > _WARM_AIR:
         yield f"intake air of {middle:.0f} °C: heat soak, or degrees Fahrenheit?"
 

@@ -19,6 +19,7 @@ from scipy.optimize import lsq_linear
 
 from phaseopt.errors import InputError
 from phaseopt.project import Dyno
+from phaseopt.shown import METRIC, Unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -77,10 +78,10 @@ def coastdown(runs: list[tuple[FloatArray, FloatArray]], inertia: float) -> Coas
     return Coastdown(a, b, c, (float(omega.min() / RAD), float(omega.max() / RAD)), left)
 
 
-def unlike_rates(dyno: Dyno, rates: Sequence[float]) -> str | None:
+def unlike_rates(dyno: Dyno, rates: Sequence[float], unit: Unit = METRIC.torque) -> str | None:
     """A note where brake sweeps were made at different rates and nothing says what acceleration took; else None.
 
-    Parameters: `dyno`; `rates` of the sweeps, rpm/s.
+    Parameters: `dyno`; `rates` of the sweeps, rpm/s; the `unit` of torque to tell it in.
 
     >>> unlike_rates(Dyno(), [300.0, 310.0]) is None, unlike_rates(Dyno(engine_inertia=0.12), [100.0, 600.0]) is None
     (True, True)
@@ -94,6 +95,6 @@ def unlike_rates(dyno: Dyno, rates: Sequence[float]) -> str | None:
         return None
     return (
         f"sweeps were made at {min(rates):.0f} to {max(rates):.0f} rpm/s, and torque that acceleration takes is in none"
-        f" of them: with {USUAL_INERTIA:g} kg m² (common practice) that is {effect:.1f} N·m between them; give"
+        f" of them: with {USUAL_INERTIA:g} kg m² (common practice) that is {unit.text(effect)} between them; give"
         " torque.dyno.engine_inertia, or corrected = true"
     )

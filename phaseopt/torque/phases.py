@@ -76,7 +76,7 @@ def check_rest(
             problem = (
                 f"{name}: the {side} phase at rest reads {reading:g}, {abs(away):.1f} crank degrees from its zero"
                 f" {channel.zero:g} ({where}; limit {REST_TOLERANCE:g}); a slipped zero costs about"
-                f" {gap.stated(GAP_PER_DEGREE)} of gap a degree, here {gap.text(abs(away) * GAP_PER_DEGREE)}"
+                f" {gap.stated(GAP_PER_DEGREE)} of gap a degree, here {gap.text(abs(away) * GAP_PER_DEGREE, -1)}"
             )
             if pull.accept_rest:
                 notes.append(f"{problem}; accepted by accept_rest")

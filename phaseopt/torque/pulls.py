@@ -169,7 +169,7 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     first = _levels(project, dataset, names)
     if not points["full_throttle"].any():
         notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
-    if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates]):
+    if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates], project.shown.torque):
         first.append(flag)
     notes += first
     rejected = tuple(one for each in drafts for one in each.rejected)
