@@ -39,7 +39,7 @@ def offsets_page(study: OffsetStudy) -> str:
             "lines": (f"Tried: {tried_words(study)}.", *refused_lines(study)),
             "table": Table(
                 "The choices: " + " ".join(LEGEND),
-                head(shown),
+                ("choice", *head(shown)),
                 tuple(Row(name, choice_cells(each, shown)) for name, each in named),
             ),
             "doubt": doubt_lines(study),

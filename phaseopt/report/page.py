@@ -14,14 +14,17 @@ from phaseopt.clearance.ledger import ERRORS, RUNNING_STEPS, STATIC_STEPS, ledge
 from phaseopt.clearance.limits import EDGES
 from phaseopt.clearance.rules import CLEAR, RULES
 from phaseopt.clearance.stacks import HOW, chance_words, chances
+from phaseopt.input_hashes import input_hashes
 from phaseopt.project import Side
-from phaseopt.report import explained, figures, text
+from phaseopt.report import explained, figures, table_figures, text
 from phaseopt.report.colours import Scale, ink
 from phaseopt.report.explorer import explorer_section
 from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, moving, phase_words, tightest
 from phaseopt.report.faults import POCKETS, fault_table
+from phaseopt.report.fit_figures import thin
+from phaseopt.report.hand_check import hand_check_table
 from phaseopt.report.inputs import input_tables
-from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table, picture
+from phaseopt.report.layout import Cell, Grid, Picture, Row, Swatch, Table, picture
 from phaseopt.report.page_template import fill
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
 from phaseopt.report.studies import studies_section
@@ -39,7 +42,8 @@ _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "
 
 def render(build: "Build", kept: KeptStudies = NO_STUDIES) -> str:
     """The report of a build as HTML; the same build and studies give the same text."""
-    return fill("report.html.j2", _context(build) | {"studies": studies_section(kept)})
+    context = _context(build) | {"studies": studies_section(kept)}
+    return fill("report.html.j2", context | {"contents": [pair for pair in _CONTENTS if context.get(pair[0], True)]})
 
 
 def _context(build: "Build") -> dict[str, Any]:
@@ -52,12 +56,16 @@ def _context(build: "Build") -> dict[str, Any]:
         "cautions": text.cautions(),
         "hand_check": text.hand_check(build),
         "summary": {
-            "Contact": text.contact_lines(build),
+            "Contact": [line for line in text.contact_lines(build) if not line.startswith("fault: ")],
             "Torque": text.torque_lines(build),
             "Proof": [text.proof(build)],
             **explained.explained_lines(build),
         },
         "gained": [explained.full_load_table(build), explained.gain_table(build), explained.moved_table(build)],
+        "dips_picture": picture(table_figures.dips_over_speed(build), _DIPS_CAPTION),
+        "hand_checks": hand_check_table(build),
+        "coverage": _coverage(build),
+        "hashes": _hashes(build),
         "dips": explained.dip_table(build) if build.dips else None,
         "prices": explained.price_table(build) if build.prices.limits else None,
         "grids": [_grid(build, side) for side in moving(build.project)],
@@ -89,6 +97,29 @@ def _context(build: "Build") -> dict[str, Any]:
     }
 
 
+def _coverage(build: "Build") -> Picture | None:
+    """Where torque was measured; None where nothing was."""
+    if not len(build.surrogate.readings):
+        return None
+    drawn = thin(build.project, build.surrogate, build.limits, given=build.given is not None)
+    return picture(drawn, "Where the points lie, and how far torque is in doubt between them.")
+
+
+def _hashes(build: "Build") -> Table:
+    rows = tuple(Row(name, (found,)) for name, found in input_hashes(build.project).items())
+    return Table("Input files by SHA-256, as in run.json", ("file", "hash"), rows)
+
+
+_CONTENTS = (
+    ("in-short", "In short"), ("tables", "Tables"), ("torque", "Torque"), ("clamps", "Clamps"),
+    ("hand-check", "Hand check"), ("travel", "Full travel and faults"), ("gaps", "Gaps"), ("dips", "Dips and prices"),
+    ("studies", "Studies"), ("trust", "How far to trust it"), ("simulation", "Simulation"),
+    ("ledger", "What eats the gaps"), ("inputs", "What went in"), ("not-covered", "Not covered"),
+)  # fmt: skip
+_DIPS_CAPTION = (
+    "Expected torque with these tables below the least even curve that holds it; the bars are the dips, numbered, with "
+    "two standard deviations and the cause."
+)
 _MAP_CAPTION = (
     "Least gap over the whole cycle, by bound, each cell at its own speed, timing errors and zero lash counted. Darker "
     "is less; a cell with ! breaks the rule. The box rule, which counts the top speed everywhere, is judged apart."

@@ -156,7 +156,7 @@ def _valves_table(model: ContactModel, phases: tuple[float, float]) -> dict[str,
         for k, angle in enumerate(found.angle)
     ]
     by_hand = float(model.by_hand(phases)[0, model.contacts.index("valve_valve")])
-    least = f"least in this sum {_length(found.gap[found.least], unit)}, {place(found.angle[found.least])}"
+    least = f"least in this sum {length_words(found.gap[found.least], unit)}, {place(found.angle[found.least])}"
     return {
         "title": "The sum between the valves at the same timing",
         "caption": f"Valve to valve: gap = shut − intake lift × share − exhaust lift × share; {unit.name}, lash as set",
@@ -193,7 +193,7 @@ def _least_lines(model: ContactModel, phases: tuple[float, float], found: HandSu
     for i, each in enumerate(found.sums):
         gap, where = each.gap[each.least], place(found.angle[each.least])
         lines.append(
-            f"{each.side}: least in this sum {_length(gap, unit)}, {where}; the program finds "
+            f"{each.side}: least in this sum {length_words(gap, unit)}, {where}; the program finds "
             f"{unit.text(by_hand[i])} over all angles"
         )
     return tuple(lines)
@@ -223,11 +223,11 @@ def _settings_table(settings: tuple[Setting, ...], unit: Unit) -> Table:
     for each in settings:
         zero = "ATDC" if each.side == "intake" else "BTDC"
         lift = (
-            f"{_length(each.lift, unit)} ± {unit.up(each.lift_error)}"
+            f"{length_words(each.lift, unit)} ± {unit.up(each.lift_error)}"
             if each.lift > _SHUT
             else "shut: set by centreline"
         )
-        cells = (_turn(each.turn), _turn(each.turn / 2), f"{each.centreline:.1f}° {zero}", lift, "")
+        cells = (turn_words(each.turn), turn_words(each.turn / 2), f"{each.centreline:.1f}° {zero}", lift, "")
         rows.append(Row(f"{each.side} cam", cells))
     head = ("", "re-dial from fitted, crank", "that is, cam", "centreline then", "lift at TDC", "lift found")
     return Table("Setting the cams, phasers at rest", head, tuple(rows))
@@ -236,8 +236,8 @@ def _settings_table(settings: tuple[Setting, ...], unit: Unit) -> Table:
 def _expected_table(expected: tuple[Expected, ...], unit: Unit) -> Table:
     rows = []
     for each in expected:
-        by_hand = f"{_length(each.by_hand, unit)} ± {_up(each.tolerance, unit)}"
-        guaranteed = _length(each.guaranteed, unit, down=True)
+        by_hand = f"{length_words(each.by_hand, unit)} ± {tolerance_words(each.tolerance, unit)}"
+        guaranteed = length_words(each.guaranteed, unit, down=True)
         rows.append(Row(WORDS[each.contact], (by_hand, "", guaranteed, unit.text(each.required))))
     head = ("", "expect by hand, lash as set", "found by hand", "guaranteed, apart", "rule, at least")
     return Table(
@@ -245,10 +245,10 @@ def _expected_table(expected: tuple[Expected, ...], unit: Unit) -> Table:
     )
 
 
-def _turn(degrees: float) -> str:
+def turn_words(degrees: float) -> str:
     """A turn of a cam in words.
 
-    >>> _turn(12.0), _turn(-3.5), _turn(0.0)
+    >>> turn_words(12.0), turn_words(-3.5), turn_words(0.0)
     ('advance 12°', 'retard 3.5°', 'none')
     """
     if degrees == 0:
@@ -271,11 +271,11 @@ def _with_shares(lengths: list[str], shares: list[str]) -> list[str]:
     return [shut, intake, shares[0], exhaust, shares[1]]
 
 
-def _length(value: float, unit: Unit, *, down: bool = False) -> str:
+def length_words(value: float, unit: Unit, *, down: bool = False) -> str:
     """A length, rounded down where it is guaranteed; beside mm in inches, which a gauge may read.
 
     >>> from phaseopt.shown import INCH
-    >>> _length(2.54, METRIC.gap), _length(2.0, INCH.gap, down=True)
+    >>> length_words(2.54, METRIC.gap), length_words(2.0, INCH.gap, down=True)
     ('2.54 mm (0.100 in)', '78.7 thou')
     """
     text = f"{unit.down(value) if down else unit.number(value)} {unit.name}"
@@ -292,11 +292,11 @@ def _inches(mm: float, *, down: bool = False) -> str:
     return f"{(math.floor(thousandths + 1e-9) if down else round(thousandths)) / 1000.0:.3f}"
 
 
-def _up(tolerance: float, unit: Unit) -> str:
+def tolerance_words(tolerance: float, unit: Unit) -> str:
     """A tolerance rounded up to what a hand feels: 0.05 mm, or a thousandth of an inch.
 
     >>> from phaseopt.shown import INCH
-    >>> _up(0.21, METRIC.gap), _up(0.25, METRIC.gap), _up(0.26, INCH.gap)
+    >>> tolerance_words(0.21, METRIC.gap), tolerance_words(0.25, METRIC.gap), tolerance_words(0.26, INCH.gap)
     ('0.25', '0.25', '11.0')
     """
     step = 0.05 if unit == METRIC.gap else unit.size

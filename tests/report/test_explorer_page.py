@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browser import Opened, opened, violations
+from browser import Opened, opened
 from playwright.sync_api import Browser
 
 from phaseopt.job import Build
@@ -90,14 +90,3 @@ def test_sliders_move_the_phasers_and_tell_a_fault(shown: Opened) -> None:
 def test_every_picture_has_words(shown: Opened) -> None:
     for canvas in shown.page.locator("#explorer canvas").all():
         assert len(canvas.get_attribute("aria-label") or "") > 30
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_rule_of_accessibility_is_broken(
-    browser: Browser, files: dict[str, str], tmp_path: Path, axe: str, scheme: str
-) -> None:
-    """Checked against axe-core, which holds the rules of WCAG 2."""
-    file = tmp_path / "report.html"
-    file.write_text(files["report.html"], encoding="utf-8")
-    with opened(browser, file, color_scheme=scheme) as found:
-        assert violations(found.page, axe) == []
