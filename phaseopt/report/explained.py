@@ -1,17 +1,15 @@
 """What a build says of its gains, dips and prices: lines of words, tables of the page, entries of the record."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.neighbours import BY_NAME
-from phaseopt.report.facts import FloatArray, binder_words
+from phaseopt.report.facts import binder_words
+from phaseopt.report.full_load import power_lines
 from phaseopt.report.layout import Row, Table
-from phaseopt.shown import METRIC, Unit, power_kw
+from phaseopt.shown import METRIC, Unit
 from phaseopt.study.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
 from phaseopt.study.gains import Moved
 from phaseopt.study.prices import GAP_STEP, POCKET, Price
@@ -49,31 +47,10 @@ def gain_lines(build: "Build") -> list[str]:
             f"{unit.number(gains.before)} before, {unit.text(gains.after)} after, {unit.signed(gains.gain)} "
             f"± {unit.text(2 * gains.deviation)} (two deviations)"
         ]
-    lines += _power_lines(build)
+    lines += power_lines(build)
     if gains.moved:
         lines.append(f"moved most: {moved_words(gains.moved[0], unit)}")
     return lines
-
-
-def _power_lines(build: "Build") -> list[str]:
-    """The greatest power at full load, before and after."""
-    full, unit = full_load_power(build), build.project.shown.power
-    told = []
-    for name in ("before", "after"):
-        power: FloatArray = full[name]
-        if not np.isfinite(power).any():
-            return []
-        at = int(np.nanargmax(power))
-        told.append(f"{unit.text(power[at])} at {full['rpm'][at]:g} rpm {name}")
-    return [f"most power at full load: {', '.join(told)}"]
-
-
-def full_load_power(build: "Build") -> dict[str, FloatArray]:
-    """Power at full load by speed, before, after and its gain with two deviations, kW; `rpm` the speeds, all (R,)."""
-    row = build.torque.isel(load=-1)
-    rpm = row["rpm"].to_numpy()
-    named = {"before": "torque_before", "after": "torque", "gain": "gain", "gain_deviation": "gain_deviation"}
-    return {"rpm": rpm} | {name: power_kw(row[of].to_numpy(), rpm) for name, of in named.items()}
 
 
 def moved_words(cell: Moved, unit: Unit) -> str:
@@ -166,31 +143,6 @@ def _dearest_cell(price: Price, build: "Build") -> str:
 def _figures(newton_metres: float, torque: Unit) -> str:
     value = torque.of(newton_metres)
     return f"{value:.2f}" if value >= 0.1 else f"{value:.2g}"
-
-
-def full_load_table(build: "Build") -> Table:
-    """Torque and power at full load by speed, before and after, with the gain's interval."""
-    full, shown = build.torque.isel(load=-1), build.project.shown
-    power = full_load_power(build)
-    rows = []
-    for r, rpm in enumerate(build.tables.rpm):
-        torque = [float(full[name][r]) for name in ("torque_before", "torque", "gain", "gain_deviation")]
-        kilowatts = [float(power[name][r]) for name in ("before", "after", "gain", "gain_deviation")]
-        rows.append(Row(f"{rpm:g}", (*_before_after(torque, shown.torque), *_before_after(kilowatts, shown.power))))
-    head = ["rpm"]
-    for name in (shown.torque.name, shown.power.name):
-        head += [f"{name} before", f"{name} after", "gain"]
-    return Table("Full load: torque, and power at the crank (± two deviations)", tuple(head), tuple(rows))
-
-
-def _before_after(values: Sequence[float], unit: Unit) -> tuple[str, str, str]:
-    """Before, after and gain ± two deviations as text; what is not known is left empty."""
-    before, after, gain, deviation = values
-    return (
-        unit.number(before) if math.isfinite(before) else "",
-        unit.number(after) if math.isfinite(after) else "",
-        f"{unit.signed(gain)} ± {unit.number(2 * deviation)}" if math.isfinite(gain) else "",
-    )
 
 
 def dip_table(build: "Build") -> Table:

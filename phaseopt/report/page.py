@@ -22,6 +22,7 @@ from phaseopt.report.explorer import explorer_section
 from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, moving, phase_words, tightest
 from phaseopt.report.faults import POCKETS, fault_table
 from phaseopt.report.fit_figures import thin
+from phaseopt.report.full_load import full_load_table
 from phaseopt.report.hand_check import hand_check_table
 from phaseopt.report.inputs import input_tables
 from phaseopt.report.layout import Cell, Grid, Picture, Row, Swatch, Table, picture
@@ -61,7 +62,7 @@ def _context(build: "Build") -> dict[str, Any]:
             "Proof": [text.proof(build)],
             **explained.explained_lines(build),
         },
-        "gained": [explained.full_load_table(build), explained.gain_table(build), explained.moved_table(build)],
+        "gained": [full_load_table(build), explained.gain_table(build), explained.moved_table(build)],
         "dips_picture": picture(table_figures.dips_over_speed(build), _DIPS_CAPTION),
         "hand_checks": hand_check_table(build),
         "coverage": _coverage(build),

@@ -9,8 +9,9 @@ from matplotlib.figure import Figure
 from phaseopt.project import Side
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
-from phaseopt.report.explained import cause_words, full_load_power, limit_words
+from phaseopt.report.explained import cause_words, limit_words
 from phaseopt.report.facts import phase_words
+from phaseopt.report.full_load import full_load_power
 from phaseopt.report.simulation import beyond
 from phaseopt.shown import power_kw
 from phaseopt.study.majorant import majorant

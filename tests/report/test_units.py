@@ -14,9 +14,9 @@ from phaseopt.output.record import run_record
 from phaseopt.progress import silent
 from phaseopt.project import Report
 from phaseopt.report import figures
-from phaseopt.report.explained import full_load_table
 from phaseopt.report.facts import tightest
 from phaseopt.report.fit_text import fit_summary
+from phaseopt.report.full_load import full_load_table
 from phaseopt.report.limits_text import limits_summary
 from phaseopt.report.page import render
 from phaseopt.report.reduction_text import reduction_summary
