@@ -92,7 +92,7 @@ def test_the_progress_line_never_wraps() -> None:
 
 
 def test_help_is_in_the_order_of_the_job_one_line_each() -> None:
-    lines = [line.strip("│ ") for line in run("--help").output.split("Commands")[1].splitlines()]
+    lines = [line.strip("│ ") for line in run("--help").output.split("Commands")[1].split("╰")[0].splitlines()]
     listed = [line.split()[0] for line in lines if re.match(r"[a-z]+ {2,}\S", line)]
     assert listed[: len(JOB)] == JOB
     assert len([line for line in lines if line and line[0].islower()]) == len(app.registered_commands)  # none wraps
