@@ -113,7 +113,7 @@ function tellTorque(now) {
     lines.push(own.binds.length ? `Held here by: ${own.binds.join("; ")}.` : "Free: this timing is the best for the cell.");
     if (own.prices.length) {
       lines.push(`What limits cost this cell: ${own.prices.map(([limit, per, price]) =>
-        `${limit} ${shown("torque", price, true)} ${unit} for ${per === "degree" ? "a degree" : per}`).join("; ")}.`);
+        `${limit} ${shown("torque", price, true, 1)} ${unit} for ${per === "degree" ? "a degree" : per}`).join("; ")}.`);
     }
   } else {
     const found = torqueAt(chosen.cell, now.intake, now.exhaust);

@@ -22,11 +22,11 @@ const TOP = known.rpm.length; // after the speeds of the table stands the top sp
 
 // Text of a number in the builder's unit. A gap ("length") is rounded down: nothing shown may promise more than was found. What is asked for or stated
 // ("rule", in the same unit) and torque are rounded to the nearest.
-function shown(kind, value, sign) {
-  const unit = known.units[kind], times = 10 ** unit.places;
+function shown(kind, value, sign, more = 0) {
+  const unit = known.units[kind], places = unit.places + more, times = 10 ** places;
   const scaled = value * unit.factor * times;
   const whole = kind === "length" ? Math.floor(scaled + 1e-6) : Math.round(scaled);
-  const text = (whole / times).toFixed(unit.places).replace("-", "−");
+  const text = (whole / times).toFixed(places).replace("-", "−");
   return (sign && whole > 0 ? "+" : "") + text;
 }
 

@@ -41,7 +41,7 @@ function axes(page, x, y, titles) {
     pen.fillText(String(at).replace("-", "−"), px(at), height - bottom + 15);
   }
   pen.textAlign = "right";
-  for (const at of ticks(y[0], y[1], height / 45)) {
+  for (const at of titles[1] ? ticks(y[0], y[1], height / 45) : []) {
     line(pen, [[px(x[0]), py(at)], [px(x[1]), py(at)]]);
     pen.fillText(String(at).replace("-", "−"), left - 5, py(at) + 4);
   }
@@ -217,7 +217,8 @@ function drawContact(canvas, contact, phases, speed) {
     pen.textAlign = "left";
     pen.fillText(`static rule ${shown("rule", contact.required)}`, at.px(-59), at.py(contact.required * factor) - 4);
     pen.fillText(`running rule ${shown("rule", contact.reserve)}`, at.px(-59), at.py(contact.reserve * factor) - 4);
-    pen.fillText("touch", at.px(-59), at.py(0) + 13);
+    pen.textAlign = "right";
+    pen.fillText("they touch at 0", at.px(59), at.py(0) - 5);
   });
 }
 
@@ -226,8 +227,6 @@ function drawEvents(canvas, phases) {
   const page = sheet(canvas, 0.5), { pen, height } = page;
   const at = axes(page, [-280, 280], [0, 2], ["crank angle, ° after gas-exchange TDC", ""]);
   const [box, lane] = [at.inside, (height - 48) / 2];
-  pen.fillStyle = colour("paper");
-  pen.fillRect(0, box[1], box[0] - 1, box[3]);
   pen.strokeStyle = colour("ink");
   pen.lineWidth = 1.5;
   line(pen, [[at.px(0), at.py(0)], [at.px(0), at.py(2)]]);
