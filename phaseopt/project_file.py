@@ -63,7 +63,13 @@ def load_pull(path: str | Path, project: Project, weather: str | None = None) ->
     Raises `InputError` with every mistake found.
     """
     file = Path(path)
-    entry: dict[str, Any] = _entry(file) if file.suffix.lower() == ".toml" else {"kind": "sweep", "files": [file.name]}
+    if not file.exists():
+        raise InputError.one("there is no such file", mend="name a log, or a TOML file with its entry", file=file)
+    a_log = file.suffix.lower() != ".toml"
+    entry: dict[str, Any] = {"kind": "sweep", "files": [file.name]} if a_log else _entry(file)
+    if a_log and weather is None and project.torque is not None and project.torque.correction != "none":
+        mend = f'add --weather "{_WEATHER_EXAMPLE}", which {project.torque.correction} needs'
+        raise InputError.one("the air of the day is not stated", mend=mend, file=file)
     if weather is not None:
         if "weather" in entry:
             raise InputError.one("the weather is stated here already", mend="leave --weather out", file=file)
@@ -106,6 +112,7 @@ def check_value(key: str, value: object) -> None:
         raise InputError(replace(_mistake(Path(), d), file=None, where="") for d in details) from None
 
 
+_WEATHER_EXAMPLE = "98.7 kPa, 18 degC, 0.55"
 _PULL: Loc = ("torque", "pulls", 0)
 
 
@@ -123,7 +130,7 @@ def _entry(file: Path) -> dict[str, Any]:
 def _weather(text: str) -> dict[str, Any]:
     parts = [part.strip() for part in text.split(",")]
     if len(parts) != 3:
-        mend = '"98.7 kPa, 18 degC, 0.55": barometer, intake air, relative humidity, a comma between'
+        mend = f'"{_WEATHER_EXAMPLE}": barometer, intake air, relative humidity, a comma between'
         raise InputError.one(f"{text!r} is not three values", mend=mend, where="--weather")
     return dict(zip(("pressure", "temperature", "humidity"), parts, strict=True))
 

@@ -1,5 +1,6 @@
 """What all commands share: --quiet, --verbose, colours, the progress line, help and completion, as users meet them."""
 
+import json
 import os
 import re
 import struct
@@ -103,6 +104,26 @@ def test_help_without_colour() -> None:
     colours = re.compile(r"\x1b\[(?:\d+;)*(?:3\d|4\d|9\d|10\d)[;m]")
     assert colours.search(on_a_terminal("--help"))
     assert not colours.search(on_a_terminal("--help", NO_COLOR="1"))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("build", SMALL), "phaseopt build: missing option '--out'. Mend: give it: Directory"),
+        (("plan", SMALL, "--pulls", "0"), "invalid value for '--pulls': must be 1 or more. Mend: see phaseopt plan"),
+        (("buidl", SMALL), "phaseopt: no such command 'buidl'. Mend: did you mean 'build'?"),
+        (("limits", SMALL, "--shet", "x.html"), "no such option: --shet. Mend: did you mean --help, --quiet, --sheet?"),
+    ],
+)
+def test_wrong_options_are_told_as_other_mistakes_are(arguments: tuple[object, ...], told: str) -> None:
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert told in result.stderr
+    as_json = run(*arguments, "--json")
+    assert as_json.exit_code == 2
+    assert as_json.stderr == ""
+    (mistake,) = json.loads(as_json.stdout)["mistakes"]
+    assert mistake["problem"] in told
 
 
 def test_the_version_is_told() -> None:
