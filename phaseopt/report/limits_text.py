@@ -13,7 +13,7 @@ from phaseopt.clearance.rules import CLEAR, CONTACT, SHORT
 from phaseopt.project import SIDES, Project
 from phaseopt.report.drop_table import drop_table
 from phaseopt.report.faults import fault_lines
-from phaseopt.report.verdicts import BEFORE_TURNING, capital, faults_as_list, gaps_down
+from phaseopt.report.verdicts import BEFORE_TURNING, capital, faults_as_list, folded, gaps_down
 
 
 def limits_summary(model: ContactModel, limits: Limits) -> str:
@@ -28,7 +28,7 @@ def limits_summary(model: ContactModel, limits: Limits) -> str:
     lines += _stated_drops(model)
     lines += [f"Note: {note}" for note in (*model.notes, *_of_caps(model.project))]
     lines += [f"Not covered: {', '.join(model.not_covered)}", "", BEFORE_TURNING]
-    return "\n".join(lines)
+    return folded(lines, 2)
 
 
 def limits_verdict(model: ContactModel, limits: Limits) -> str:

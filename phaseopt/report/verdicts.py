@@ -1,6 +1,8 @@
 """Verdicts on tables and clamps, as text for a person and as plain values for a machine."""
 
 import math
+import textwrap
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -19,9 +21,25 @@ from phaseopt.report.faults import fault_lines
 from phaseopt.shown import Unit
 
 CELLS_LISTED = 12
+_WIDTH = 118
 BEFORE_TURNING = (
     "Limits come from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
 )
+
+
+def folded(lines: Sequence[str], indent: int) -> str:
+    """Lines as text; those wider than a page go on below, under what they begin with.
+
+    >>> folded(["Note  " + 40 * "abc "], 6).splitlines()[1]
+    '      abc abc abc abc abc abc abc abc abc abc abc abc'
+    """
+    found = []
+    for line in lines:
+        inner = len(line) - len(line.lstrip())
+        begins = " " * (inner + 2 if inner else indent)
+        wide = len(line) > _WIDTH
+        found += textwrap.wrap(line, _WIDTH, subsequent_indent=begins, break_on_hyphens=False) if wide else [line]
+    return "\n".join(found)
 
 
 def capital(sentence: str) -> str:
@@ -68,7 +86,7 @@ def check_summary(model: ContactModel, verdict: Verdict | ClampVerdict) -> str:
     lines += [f"Fault        {line}" for line in fault_lines(verdict.faults)]
     lines += [f"Note         {note}" for note in (*cannot_hold(project, verdict), *model.notes)]
     lines += [f"Not covered  {', '.join(verdict.not_covered)}", "", BEFORE_TURNING]
-    return "\n".join(lines)
+    return folded(lines, 13)
 
 
 def _tables_lines(project: Project, verdict: Verdict) -> list[str]:
