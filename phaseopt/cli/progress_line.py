@@ -1,6 +1,6 @@
 """How far the work is, on one line of the terminal, and what each stage of it took."""
 
-import shutil
+import os
 import sys
 import time
 from types import TracebackType
@@ -8,6 +8,7 @@ from typing import Self
 
 _BAR = 24  # characters
 _LEAST = 20  # characters that say something
+_USUAL = 80  # columns, where a terminal does not tell
 
 
 class ProgressLine:
@@ -38,8 +39,7 @@ class ProgressLine:
             return
         spent = time.monotonic() - self.started
         left = f", about {_time(spent * (1 - fraction) / fraction)} left" if fraction > 0.1 else ""
-        width = shutil.get_terminal_size().columns - 1
-        sys.stderr.write(f"\r\x1b[K{progress_text(fraction, text, left, width)}")
+        sys.stderr.write(f"\r\x1b[K{progress_text(fraction, text, left, _columns() - 1)}")
         sys.stderr.flush()
 
     def close(self) -> None:
@@ -75,6 +75,17 @@ def progress_text(fraction: float, text: str, left: str, width: int) -> str:
             return line
     room = width - len(share) - len(left) - 1
     return f"{share}{text[:room]}…{left}" if room >= _LEAST - len(share) else f"{share}{text}"[:width]
+
+
+def _columns() -> int:
+    """Columns of the terminal that standard error is, though standard output may go to a file."""
+    stated = os.environ.get("COLUMNS", "")
+    if stated.isdecimal() and int(stated):
+        return int(stated)
+    try:
+        return os.get_terminal_size(sys.stderr.fileno()).columns or _USUAL
+    except (OSError, ValueError):
+        return _USUAL
 
 
 def _time(seconds: float) -> str:

@@ -23,14 +23,17 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(app, [str(argument) for argument in arguments])
 
 
-def on_a_terminal(*arguments: object, columns: int = 100, **environment: str) -> str:
-    """All that a command writes to a terminal of so many columns."""
+def on_a_terminal(*arguments: object, columns: int = 100, piped: bool = False, **environment: str) -> str:
+    """All that a command writes to a terminal of so many columns; `piped`, what it prints goes elsewhere."""
     pty, fcntl, termios = (pytest.importorskip(name) for name in ("pty", "fcntl", "termios"))
     ours, theirs = pty.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
     plain = {key: value for key, value in os.environ.items() if key not in ("NO_COLOR", "COLUMNS", "FORCE_COLOR")}
     command = subprocess.Popen(
-        [*PROGRAM, *map(str, arguments)], stdout=theirs, stderr=theirs, env={**plain, "TERM": "xterm", **environment}
+        [*PROGRAM, *map(str, arguments)],
+        stdout=subprocess.DEVNULL if piped else theirs,
+        stderr=theirs,
+        env={**plain, "TERM": "xterm", **environment},
     )
     os.close(theirs)
     written = b""
@@ -85,9 +88,9 @@ def test_colour_needs_a_terminal_that_takes_it(monkeypatch: pytest.MonkeyPatch) 
 
 
 def test_the_progress_line_never_wraps() -> None:
-    written = on_a_terminal("fit", SMALL, "--json", columns=44)
+    written = on_a_terminal("fit", SMALL, columns=44, piped=True)
     lines = re.findall(r"\r\x1b\[K([^\r\x1b]+)(?=\r)", written)
-    assert len(lines) > 2
+    assert len(lines) > 1
     assert max(map(len, lines)) < 44
     assert any("left" in line for line in lines)
 
