@@ -1,11 +1,13 @@
 """How far the work is, on one line of the terminal, and what each stage of it took."""
 
 import os
+import re
 import sys
 import time
 from types import TracebackType
 from typing import Self
 
+_COUNT = re.compile(r":? \d+ of \d+.*|: .*")  # what changes while a stage goes on
 _BAR = 24  # characters
 _LEAST = 20  # characters that say something
 _USUAL = 80  # columns, where a terminal does not tell
@@ -34,7 +36,7 @@ class ProgressLine:
 
     def __call__(self, fraction: float, text: str) -> None:
         """Show the share of the work done, 0 to 1, and what is going on."""
-        self._begin(text.split(":")[0])
+        self._begin(_COUNT.sub("", text))
         if not self.shown:
             return
         spent = time.monotonic() - self.started
