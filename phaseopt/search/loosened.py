@@ -34,7 +34,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 CONTACT = "contact limit of the cell"
-SWEPT = 37e6  # labels that sweeps may go over in all: some 5 s
+SWEPT = 28e6  # labels that sweeps may go over in all: some 4 s
 SWEEPS = (12, 120)  # at least and at most
 
 
