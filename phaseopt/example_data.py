@@ -1,6 +1,6 @@
 """The hill-climb example as files, wherever the program was installed from.
 
-A wheel carries them inside the package, put there by `hatch_build.py`; a source tree has them in `examples/` and
+A wheel carries them inside the package, put there by `examples/wheel.py`; a source tree has them in `examples/` and
 `maps/`. Nothing heavy is imported here, and nothing of the package, for the build of the wheel reads this file too.
 """
 
