@@ -57,6 +57,7 @@ def opened(browser: Browser, file: Path, **options: Any) -> Iterator[Opened]:
     found = Opened(context.new_page())
     found.page.on("console", lambda m: found.complaints.append(m.text) if m.type in ("error", "warning") else None)
     found.page.on("pageerror", lambda error: found.complaints.append(str(error)))
+    found.page.on("dialog", lambda dialog: (found.complaints.append(f"said {dialog.message}"), dialog.dismiss()))
     found.page.on("request", lambda request: found.requests.append(request.url))
     found.page.goto(file.as_uri())
     found.page.wait_for_load_state("load")

@@ -52,6 +52,12 @@ def full_load_torque(build: "Build") -> Drawing:
         marked = ~row["in_reach"].to_numpy()
         if marked.any():
             upper.plot(rpm[marked], after[marked], "o", mfc=WHITE, mec=MIDDLE, ms=7, label=beyond(build)[0])
+        dips = [dip for dip in build.dips if dip.load == build.tables.load[-1]]
+        for number, dip in enumerate(dips, start=1):
+            at = dip.rpm, float(np.interp(dip.rpm, rpm, after))
+            label = "dips, numbered as in their own figure" if number == 1 else None
+            upper.plot(*at, "v", color=BLACK, mfc=WHITE, ms=9, label=label)
+            upper.annotate(f"{number}", at, xytext=(0, -16), textcoords="offset points", ha="center")
         upper.set_ylabel(f"torque, {unit.name}")
         upper.set_title(
             f"Torque at full load: {unit.signed(build.full_gain)} ± {unit.text(build.full_gain_deviation)} on average "

@@ -1,5 +1,6 @@
 """Builds for the report to show: real contact, search and torque of small invented engines."""
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,8 @@ from engines import SEATS, write_project
 from phaseopt.job import Build, build
 from phaseopt.project_file import load_project
 
-HOSTILE = "<script>alert('x')</script> & \"co\""  # a project name that would break a page
+# A project's and a pull's name that would break a page, and run in it, three ways.
+HOSTILE = '</script><script>alert(\'x\')</script> & "><svg onload=alert(2)><img src=x onerror=alert(3)> "co"'
 
 TORQUE = """
 [torque]
@@ -40,7 +42,8 @@ def _pulls(folder: Path, *, tied: bool) -> str:
         rows = (f"{r:.1f},{t:.3f},100.5,{intake:g},{after:g}" for r, t in zip(rpm, torque, strict=True))
         (folder / f"pull{number}.csv").write_text("rpm,torque,map,in,ex\n" + "\n".join(rows) + "\n", encoding="utf-8")
         weather = "{ pressure = 101.0, temperature = 20.0, humidity = 0.4 }"
-        keys += f'[[torque.pulls]]\nkind = "sweep"\nfiles = ["pull{number}.csv"]\nweather = {weather}\n'
+        keys += f'[[torque.pulls]]\nname = {json.dumps(f"{number} {HOSTILE}")}\nkind = "sweep"\n'
+        keys += f'files = ["pull{number}.csv"]\nweather = {weather}\n'
     return keys
 
 

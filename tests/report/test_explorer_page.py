@@ -13,6 +13,8 @@ from playwright.sync_api import Browser
 from phaseopt.job import Build
 from phaseopt.output.files import build_files
 
+pytestmark = pytest.mark.xdist_group("browser")  # one worker: one browser, one build
+
 
 @pytest.fixture(scope="module")
 def files(both: Build) -> dict[str, str]:

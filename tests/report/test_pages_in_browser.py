@@ -1,5 +1,6 @@
 """Every page in a browser: no complaint, no request, no rule of accessibility broken, nothing too wide for paper."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -8,23 +9,47 @@ from playwright.sync_api import Browser
 
 from phaseopt.job import Build
 from phaseopt.output.compare import compare
+from phaseopt.output.confirm_files import confirm_files
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
 from phaseopt.output.read_build import read_build
+from phaseopt.progress import silent
 from phaseopt.report.compare_page import compare_page
 from phaseopt.report.offsets_page import offsets_page
+from phaseopt.report.run_sheet import run_sheet_page
 from phaseopt.report.sheet import blank_sheet
 from phaseopt.report.tradeoff_page import tradeoff_page
+from phaseopt.stages import baseline_tables
+from phaseopt.study.confirm import confirm
+from phaseopt.study.first_pulls import first_pulls
 from phaseopt.study.offsets import study_offsets
+from phaseopt.study.run_sheet import run_sheet
 from phaseopt.study.tradeoff import LEAST_TRIALS, tradeoff
+from phaseopt.torque.pulls import Reduction
+from phaseopt.torque_model import torque_model
+from report.conftest import HOSTILE
 
-PAGES = ("report", "measuring sheet", "blank sheet", "compare", "tradeoff", "offsets")
+PAGES = ("report", "measuring sheet", "blank sheet", "run sheet", "confirm", "compare", "tradeoff", "offsets")
+MOST_SHEETS = {"report": 14, "measuring sheet": 12}  # of paper, a judgement of what a person will print
 A4, LETTER = {"width": 794, "height": 1123}, {"width": 816, "height": 1056}  # CSS pixels, 96 to the inch
+pytestmark = pytest.mark.xdist_group("browser")  # one worker: one browser, one set of pages
+
+
+def _confirming(built: Build) -> dict[str, str]:
+    """The files of a pull held against the prediction; here of a pull that the model knows: its page is what counts."""
+    assert built.project.torque is not None
+    assert built.reduction is not None
+    points = built.reduction.points
+    own = Reduction(points.isel(point=points["pull"].to_numpy() == 0), (HOSTILE,))
+    pull = built.project.torque.pulls[0]
+    learnt = torque_model(built.project, silent)
+    found = confirm(built.model, learnt, baseline_tables(built.project), pull, own, built.tables, {})
+    return confirm_files(found, built.project.name, HOSTILE, {"name": HOSTILE, "kind": "sweep"})
 
 
 @pytest.fixture(scope="module")
 def pages(both: Build, intake_only: Build, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with each page as a file; the project's name tries to run as a script."""
+    """A folder with each page as a file; the names of project and pulls, and notes, try to run as scripts."""
     folder = tmp_path_factory.mktemp("pages")
     for name, built in (("first", both), ("second", intake_only)):
         write_files(folder / name, build_files(built))
@@ -33,6 +58,8 @@ def pages(both: Build, intake_only: Build, tmp_path_factory: pytest.TempPathFact
         "report": (folder / "first" / "report.html").read_text(encoding="utf-8"),
         "measuring sheet": (folder / "first" / "measuring_sheet.html").read_text(encoding="utf-8"),
         "blank sheet": blank_sheet(),
+        "run sheet": run_sheet_page(run_sheet(both.model, first_pulls(both.model, both.limits, 3), (HOSTILE,))),
+        "confirm": _confirming(both)["confirm.html"],
         "compare": compare_page(compare(builds[0], builds[1])),
         "tradeoff": tradeoff_page(tradeoff(both.project, LEAST_TRIALS)),
         "offsets": offsets_page(study_offsets(both.project, 4)),
@@ -55,6 +82,24 @@ def test_a_page_keeps_the_rules_of_accessibility(
         assert violations(found.page, axe) == []
         assert found.complaints == []
         assert found.requests == []
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_what_a_project_says_is_text(browser: Browser, pages: Path, name: str) -> None:
+    """No element that a name or a note brought: a script would speak in a dialog, a picture ask for its file."""
+    with opened(browser, pages / f"{name}.html") as found:
+        assert found.page.locator("img, [onload], [onerror]").count() == 0
+        assert found.complaints == []
+        assert found.requests == []
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("name", MOST_SHEETS)
+def test_a_page_prints_on_few_sheets(browser: Browser, pages: Path, name: str, paper: str) -> None:
+    """Sheets are counted in the PDF by their page objects (ISO 32000-1, table 30, from memory)."""
+    with opened(browser, pages / f"{name}.html") as found:
+        printed = found.page.pdf(format=paper)
+        assert 0 < len(re.findall(rb"/Type\s*/Page\b", printed)) <= MOST_SHEETS[name]
 
 
 @pytest.mark.parametrize("paper", [A4, LETTER], ids=["A4", "Letter"])

@@ -17,3 +17,15 @@ function reachable() {
 window.addEventListener("resize", reachable);
 document.addEventListener("toggle", reachable, true);
 reachable();
+
+// The sum behind the gaps belongs on paper too: unfolded to print, then folded again.
+const unfolded = [];
+window.addEventListener("beforeprint", () => {
+  for (const folded of document.querySelectorAll("details.print:not([open])")) {
+    folded.open = true;
+    unfolded.push(folded);
+  }
+});
+window.addEventListener("afterprint", () => {
+  while (unfolded.length) unfolded.pop().open = false;
+});
