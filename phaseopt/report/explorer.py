@@ -29,6 +29,7 @@ FloatArray = npt.NDArray[np.float64]
 
 MICRON = 0.001  # mm, in which gaps and lifts travel
 MOST_NODES = 24  # of a timing axis at which torque is given: between them it is smooth
+_MOST_VALUES = 150_000  # torques in the page: more cells have fewer nodes each
 _ABSENT = -32768  # a torque that is not known
 _FAR = 32.0  # mm that no gap worth a look exceeds
 _DROP = np.arange(-60.0, 60.5, 1.0)  # crank degrees after TDC, where a valve can meet the piston
@@ -154,7 +155,8 @@ def _clamps(build: "Build") -> dict[str, Any]:
 def _torque(build: "Build") -> dict[str, Any]:
     """Torque and its doubt at some of the phases of every cell; where the model does not speak the doubt is below 0."""
     labels = build.labels
-    intake, exhaust = _thinned(build.limits.phases_intake), _thinned(build.limits.phases_exhaust)
+    cells = build.torque["torque"].size
+    intake, exhaust = (_thinned(getattr(build.limits, f"phases_{side}"), _most_nodes(cells)) for side in SIDES)
     if build.model.tied:
         exhaust = np.array([0])
     of = labels.picked(np.ix_(intake, exhaust))
@@ -172,9 +174,18 @@ def _torque(build: "Build") -> dict[str, Any]:
     }
 
 
-def _thinned(phases: FloatArray) -> npt.NDArray[np.int64]:
-    """Even steps through an axis with both ends and rest, no more than `MOST_NODES` and a few."""
-    step = max(1, -(-phases.size // MOST_NODES))
+def _most_nodes(cells: int) -> int:
+    """Nodes of a timing axis that keep the page small with so many cells.
+
+    >>> _most_nodes(128), _most_nodes(400)
+    (24, 19)
+    """
+    return min(MOST_NODES, int((_MOST_VALUES / cells) ** 0.5))
+
+
+def _thinned(phases: FloatArray, most: int) -> npt.NDArray[np.int64]:
+    """Even steps through an axis with both ends and rest, no more than `most` and a few."""
+    step = max(1, -(-phases.size // most))
     rest = int(np.abs(phases).argmin())
     return np.unique(np.r_[np.arange(rest % step, phases.size, step), 0, phases.size - 1, rest])
 

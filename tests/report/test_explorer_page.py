@@ -89,6 +89,48 @@ def test_sliders_move_the_phasers_and_tell_a_fault(shown: Opened) -> None:
     assert page.locator("#explorer-verdict").get_attribute("data-verdict") == "clear"
 
 
+def test_short_within_the_clamps_names_the_tables_as_the_only_guard(shown: Opened) -> None:
+    """Clamps may be wider than what is safe as a whole, where the tables alone keep the valves apart."""
+    page = shown.page
+    page.evaluate("known.clamps.intake = [-999, 999]")
+    page.locator("#explorer-intake").focus()
+    page.keyboard.press("End")
+    page.wait_for_function("document.querySelector('#explorer-verdict').dataset.verdict !== 'clear'")
+    assert "the tables are the only guard here" in page.locator("#explorer-verdict").inner_text()
+
+
+def test_a_gain_that_is_not_known_is_not_shown_as_none(shown: Opened) -> None:
+    """Torque before may be unknown where torque now is known: that is no gain of 0."""
+    shown.page.evaluate("known.cells[1].gain = known.cells[1].gain_deviation = null; openCell(1)")
+    shown.page.wait_for_function(
+        "document.querySelector('#explorer-torque').textContent.includes('torque before not known')"
+    )
+    assert "against before" not in shown.page.locator("#explorer-torque").inner_text()
+
+
+def test_timings_of_which_the_model_does_not_speak_are_marked(shown: Opened) -> None:
+    told = "document.querySelector('#explorer-map-words').textContent.includes('Dots: the torque model does not speak')"
+    shown.page.evaluate("known.torque.doubt.fill(1); openCell(1)")
+    shown.page.wait_for_function(f"!{told}")
+    shown.page.evaluate("known.torque.doubt[known.torque.doubt.length / known.cells.length] = -2; draw()")
+    shown.page.wait_for_function(told)
+
+
+@pytest.mark.parametrize("which", ["tied", "intake_only"])
+def test_one_phaser_has_one_slider_and_tells_where_a_rule_breaks(
+    browser: Browser, request: pytest.FixtureRequest, tmp_path: Path, which: str
+) -> None:
+    file = tmp_path / "report.html"
+    file.write_text(build_files(request.getfixturevalue(which))["report.html"], encoding="utf-8")
+    with opened(browser, file) as found:
+        assert found.page.locator("#explorer input[type=range]").count() == 1
+        found.page.locator("#explorer-intake").focus()
+        found.page.keyboard.press("End")
+        found.page.wait_for_function("!document.querySelector('#explorer-back').disabled")
+        assert "breaks a rule" in found.page.locator("#explorer-map-words").inner_text()
+        assert found.complaints == []
+
+
 def test_every_picture_has_words(shown: Opened) -> None:
     for canvas in shown.page.locator("#explorer canvas").all():
         assert len(canvas.get_attribute("aria-label") or "") > 30

@@ -55,7 +55,7 @@ function drawNow() {
   const now = phasesNow(), row = rowOf(chosen.cell), rpm = known.rpm[row];
   part("cell").textContent = `${rpm} rpm, ${known.load[chosen.cell % known.load.length]} kPa`;
   part("running").textContent = `running, ${rpm} rpm`;
-  document.querySelectorAll(".explorer-speed").forEach((span) => (span.textContent = known.top));
+  document.querySelectorAll(".explorer-speed").forEach((span) => (span.textContent = rpm));
   for (const slider of sliders) {
     const side = slider.dataset.side, words = `${degrees(now[side])}, centreline ${centreline(side, now[side])}`;
     slider.value = chosen[side];
@@ -72,7 +72,7 @@ function drawNow() {
     return eventWords(now);
   });
   known.contacts.forEach((contact, n) => {
-    drawContact(part(`contact-${n}`), contact, now, TOP);
+    drawContact(part(`contact-${n}`), contact, now, row);
     part(`contact-${n}`).setAttribute("aria-label", `Gap over crank angle, ${contact.name}: ${verdictWords(contact)}`);
   });
 }
@@ -99,7 +99,8 @@ function tellVerdict(now) {
     short: `SHORT: a rule is broken here ${up}.`,
     touches: `TOUCHES: valve meets piston or valve here, ${up}.`,
   }[verdict];
-  const fault = inClamps(now) ? "" : " Outside the clamps: only a fault, or tables of another kind, would take the phasers here.";
+  const fault = !inClamps(now) ? " Outside the clamps: only a fault, or tables of another kind, would take the phasers here."
+    : verdict === "clear" ? "" : " The clamps allow it: the tables are the only guard here.";
   part("verdict").textContent = words + fault;
   part("verdict").dataset.verdict = verdict;
 }
@@ -109,7 +110,8 @@ function tellTorque(now) {
   if (atOwnTiming()) {
     lines.push(own.torque === null ? "Torque is not known here."
       : `Expected torque ${shown("torque", own.torque)} ± ${shown("torque", own.torque_deviation)} ${unit} (one deviation), ` +
-        `${shown("torque", own.gain, true)} ± ${shown("torque", own.gain_deviation)} against before.`);
+        (own.gain === null ? "torque before not known."
+          : `${shown("torque", own.gain, true)} ± ${shown("torque", own.gain_deviation)} against before.`));
     lines.push(own.binds.length ? `Held here by: ${own.binds.join("; ")}.` : "Free: this timing is the best for the cell.");
     if (own.prices.length) {
       lines.push(`What limits cost this cell: ${own.prices.map(([limit, per, price]) =>

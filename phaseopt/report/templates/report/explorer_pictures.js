@@ -114,7 +114,10 @@ function drawPlane(page, cell, phases) {
     pen.fillRect(x, y, at.px(across[i][1]) - x + 0.6, at.py(up[k][0]) - y + 0.6);
   }));
   hatch(pen, at);
-  const box = known.clamps;
+  nodes.forEach((row, i) => row.forEach((node, k) => {
+    if (!node || !node.reach) dot(pen, at.px(intake[i]), at.py(exhaust[k]));
+  }));
+  const box = known.clamps, mute = nodes.flat().some((node) => !node || !node.reach);
   for (const [style, size] of [["#ffffff", 4], ["#000000", 1.6]]) {
     pen.strokeStyle = style;
     pen.lineWidth = size;
@@ -127,8 +130,18 @@ function drawPlane(page, cell, phases) {
   return values.length
     ? `Expected torque over both phases, from ${shown("torque", low)} (dark) to ${shown("torque", high)} ` +
       `${known.units.torque.unit} (light). Hatched: breaks a rule at some speed up to ${known.top} rpm. ` +
-      `Frame: the clamps${box.safe ? ", safe as a whole" : ""}. ${MARKS}`
+      `${mute ? "Dots: the torque model does not speak there. " : ""}Frame: the clamps${box.safe ? ", safe as a whole" : ""}. ${MARKS}`
     : "Torque of this cell is not known.";
+}
+
+// A spot that is seen on any ground.
+function dot(pen, x, y) {
+  for (const [style, size] of [["#ffffff", 2.5], ["#000000", 1.4]]) {
+    pen.fillStyle = style;
+    pen.beginPath();
+    pen.arc(x, y, size, 0, 7);
+    pen.fill();
+  }
 }
 
 // Pairs of phases that break a rule, hatched.
@@ -171,14 +184,22 @@ function drawLine(page, cell, phases, side) {
   const words = known.tied ? "phase of both cams" : `${side} phase`;
   const at = axes(page, [axis[0], axis[axis.length - 1]], [low, high + 0.1], [
     `${words}, crank °, + = advanced`, `torque, ${known.units.torque.unit}`]);
+  shadeUnsafe(pen, at, side);
   pen.strokeStyle = colour("ink");
+  for (const end of known.clamps[side]) line(pen, [[at.px(end), at.inside[1]], [at.px(end), at.inside[1] + at.inside[3]]]);
   for (const [times, size, dash] of [[0, 2, []], [2, 1, [4, 3]], [-2, 1, [4, 3]]]) {
     pen.lineWidth = size;
     pen.setLineDash(dash);
-    line(pen, axis.flatMap((phase, n) => nodes[n]
-      ? [[at.px(phase), at.py((nodes[n].mean + times * nodes[n].doubt) * factor)]] : []));
+    const height = (n) => at.py((nodes[n].mean + times * nodes[n].doubt) * factor);
+    for (let n = 1; n < axis.length; n += 1) {
+      if (nodes[n - 1] && nodes[n]) line(pen, [[at.px(axis[n - 1]), height(n - 1)], [at.px(axis[n]), height(n)]]);
+    }
   }
   pen.setLineDash([]);
+  const mute = nodes.some((node) => !node || !node.reach);
+  nodes.forEach((node, n) => {
+    if (node && !node.reach) dot(pen, at.px(axis[n]), at.py(node.mean * factor));
+  });
   const height = (phase) => {
     const found = torqueAt(cell, side === "intake" ? phase : 0, side === "exhaust" ? phase : 0);
     return at.py((found ? found.mean : 0) * factor);
@@ -187,24 +208,35 @@ function drawLine(page, cell, phases, side) {
   marker(pen, at.px(own.phases[number]), height(own.phases[number]), "chosen");
   marker(pen, at.px(phases[side]), height(phases[side]), "slider");
   const clamps = known.clamps[side];
-  return `Expected torque over the ${words}; dashed, two standard deviations. Clamps: ${degrees(clamps[0])} to ` +
-    `${degrees(clamps[1])}. ${MARKS}`;
+  return `Expected torque over the ${words}; dashed, two standard deviations. Grey: breaks a rule at some speed up to ` +
+    `${known.top} rpm. Upright lines: the clamps, ${degrees(clamps[0])} to ${degrees(clamps[1])}. ` +
+    `${mute ? "Dots, or no line: the torque model does not speak there. " : ""}${MARKS}`;
 }
 
-// Gap of a contact over crank angle at phases, with what each rule asks for.
+// Phases of the one cam that moves, or of both tied ones, that break a rule.
+function shadeUnsafe(pen, at, side) {
+  const across = edges(known.phases[side]), [, top, , height] = at.inside;
+  pen.fillStyle = colour("line");
+  known.phases[side].forEach((phase, n) => {
+    const pair = known.tied ? [n, labelOf("exhaust", phase)] : side === "intake" ? [n, 0] : [0, n];
+    if (pairVerdict(...pair) !== "clear") pen.fillRect(at.px(across[n][0]), top, at.px(across[n][1]) - at.px(across[n][0]), height);
+  });
+}
+
+// Gap of a contact over crank angle at phases, running at a speed by number and at the top, with what each rule asks.
 function drawContact(canvas, contact, phases, speed) {
   const page = sheet(canvas, 0.62), { pen } = page, { factor, unit } = known.units.length;
   const angles = [];
   for (let angle = -60; angle <= 60; angle += 1) angles.push(angle);
-  const curves = [HAND, STATIC, RUNNING].map((which) =>
-    angles.map((angle) => gapOverAngle(contact, which, angle, phases, speed)));
-  const low = Math.min(-0.3, ...curves[RUNNING]), high = Math.max(contact.required + 6, low + 6);
+  const curves = [[HAND, speed], [STATIC, speed], [RUNNING, speed], [RUNNING, TOP]].map(([which, at]) =>
+    angles.map((angle) => gapOverAngle(contact, which, angle, phases, at)));
+  const low = Math.min(-0.9, ...curves[3]), high = Math.max(contact.required + 6, low + 6);
   const at = axes(page, [-60, 60], [low * factor, high * factor], ["crank angle, ° after gas-exchange TDC", `gap, ${unit}`]);
   clipped(pen, at.inside, () => {
     pen.strokeStyle = colour("ink");
     curves.forEach((curve, n) => {
-      pen.lineWidth = n === STATIC ? 2 : 1.4;
-      pen.setLineDash([[], [7, 4], [2, 3]][n]);
+      pen.lineWidth = [1.4, 2, 1.8, 1.2][n];
+      pen.setLineDash([[], [7, 4], [2, 3], [9, 3, 2, 3]][n]);
       line(pen, curve.map((gap, k) => [at.px(angles[k]), at.py(gap * factor)]));
     });
     for (const [rule, dash, size] of [[contact.required, [7, 4], 1], [contact.reserve, [2, 3], 1], [0, [], 2.5]]) {
@@ -216,9 +248,9 @@ function drawContact(canvas, contact, phases, speed) {
     pen.fillStyle = colour("ink");
     pen.textAlign = "left";
     pen.fillText(`static rule ${shown("rule", contact.required)}`, at.px(-59), at.py(contact.required * factor) - 4);
-    pen.fillText(`running rule ${shown("rule", contact.reserve)}`, at.px(-59), at.py(contact.reserve * factor) - 4);
+    pen.fillText("they touch at 0", at.px(-59), at.py(0) + 13);
     pen.textAlign = "right";
-    pen.fillText("they touch at 0", at.px(59), at.py(0) - 5);
+    pen.fillText(`running rule ${shown("rule", contact.reserve)}`, at.px(59), at.py(contact.reserve * factor) - 4);
   });
 }
 
