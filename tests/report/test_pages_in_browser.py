@@ -3,6 +3,7 @@
 import re
 from pathlib import Path
 
+import csvw
 import pytest
 from browser import opened, violations
 from playwright.sync_api import Browser
@@ -12,13 +13,13 @@ from phaseopt.output.compare import compare
 from phaseopt.output.confirm_files import confirm_files
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
+from phaseopt.output.offsets_files import offsets_files
 from phaseopt.output.read_build import read_build
+from phaseopt.output.tradeoff_files import tradeoff_files
 from phaseopt.progress import silent
 from phaseopt.report.compare_page import compare_page
-from phaseopt.report.offsets_page import offsets_page
 from phaseopt.report.run_sheet import run_sheet_page
 from phaseopt.report.sheet import blank_sheet
-from phaseopt.report.tradeoff_page import tradeoff_page
 from phaseopt.stages import baseline_tables
 from phaseopt.study.confirm import confirm
 from phaseopt.study.first_pulls import first_pulls
@@ -54,6 +55,10 @@ def pages(both: Build, intake_only: Build, tmp_path_factory: pytest.TempPathFact
     for name, built in (("first", both), ("second", intake_only)):
         write_files(folder / name, build_files(built))
     builds = [read_build(folder / name) for name in ("first", "second")]
+    studies = tradeoff_files(tradeoff(both.project, LEAST_TRIALS)) | offsets_files(study_offsets(both.project, 4))
+    for name in ("tradeoff.csv", "offsets.csv"):
+        for file in (name, f"{name}-metadata.json"):
+            (folder / file).write_bytes(studies[file].encode())
     texts = {
         "report": (folder / "first" / "report.html").read_text(encoding="utf-8"),
         "measuring sheet": (folder / "first" / "measuring_sheet.html").read_text(encoding="utf-8"),
@@ -61,8 +66,8 @@ def pages(both: Build, intake_only: Build, tmp_path_factory: pytest.TempPathFact
         "run sheet": run_sheet_page(run_sheet(both.model, first_pulls(both.model, both.limits, 3), (HOSTILE,))),
         "confirm": _confirming(both)["confirm.html"],
         "compare": compare_page(compare(builds[0], builds[1])),
-        "tradeoff": tradeoff_page(tradeoff(both.project, LEAST_TRIALS)),
-        "offsets": offsets_page(study_offsets(both.project, 4)),
+        "tradeoff": studies["tradeoff.html"],
+        "offsets": studies["offsets.html"],
     }
     for name, text in texts.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")
@@ -91,6 +96,12 @@ def test_what_a_project_says_is_text(browser: Browser, pages: Path, name: str) -
         assert found.page.locator("img, [onload], [onerror]").count() == 0
         assert found.complaints == []
         assert found.requests == []
+
+
+@pytest.mark.parametrize("name", ["tradeoff.csv", "offsets.csv"])
+def test_the_table_beside_a_study_is_valid(pages: Path, name: str) -> None:
+    """W3C CSV on the Web (2015), by package `csvw`."""
+    assert csvw.CSVW(str(pages / name), validate=True).is_valid
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
