@@ -270,8 +270,12 @@ function drawEvents(canvas, phases) {
     pen.fillStyle = colour("bar-ink");
     pen.textAlign = "center";
     pen.fillText(side, at.px((opens + closes) / 2), y + tall / 2 + 4);
-    pen.fillStyle = colour("ink");
-    pen.fillText(degrees(Math.round(opens * 10) / 10), at.px(opens), y - 4);
-    pen.fillText(degrees(Math.round(closes * 10) / 10), at.px(closes), y - 4);
+    for (const [name, angle] of [["O", opens], ["C", closes]]) {
+      const text = `${n ? "EV" : "IV"}${name} ${degrees(Math.round(angle * 10) / 10)}`, wide = pen.measureText(text).width;
+      pen.fillStyle = colour("paper");
+      pen.fillRect(at.px(angle) - wide / 2 - 1, y - 15, wide + 2, 14);
+      pen.fillStyle = colour("ink");
+      pen.fillText(text, at.px(angle), y - 4);
+    }
   });
 }
