@@ -19,14 +19,16 @@ def compare(first: First, second: Second, out: Out = None) -> Found:
     For the next build before parts are bought: copy the project file, change it, build, and compare.
     """
     from phaseopt.output.compare import compare as compared
-    from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.directory import require_outside, require_replaceable, write_files
     from phaseopt.output.read_build import read_build
     from phaseopt.report.compare_page import compare_files
     from phaseopt.report.compare_text import compare_as_dict, compare_summary, verdict_words
 
+    if out is not None:
+        require_outside(out, first, second)
+        require_replaceable(out)
     found = compared(read_build(first), read_build(second))
     if out is not None:
-        require_replaceable(out)
         write_files(out, compare_files(found))
     return Found(
         f"{verdict_words(found)}.",

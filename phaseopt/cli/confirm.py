@@ -35,7 +35,7 @@ def confirm(
     outside the contact limits.
     """
     from phaseopt.output.confirm_files import confirm_files
-    from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.directory import require_outside, require_replaceable, write_files
     from phaseopt.project_file import load_project, load_pull
     from phaseopt.report.confirm_text import confirm_as_dict, confirm_summary, contact_words, verdict_words
     from phaseopt.study.confirm import confirm_project
@@ -43,6 +43,7 @@ def confirm(
 
     project = load_project(project_file)
     if out is not None:
+        require_outside(out, *([] if tables is None else [tables]))
         require_replaceable(out)
     driven = read_driven(project, tables, intake, exhaust)
     made, entry = load_pull(pull, project, weather)

@@ -52,7 +52,7 @@ def export(
     contact. Every export is read back and checked for contact before it is written or printed.
     """
     from phaseopt.foreign_tables.layout import Layout
-    from phaseopt.output.directory import require_replaceable
+    from phaseopt.output.directory import require_outside, require_replaceable
     from phaseopt.output.export_files import export as exported
     from phaseopt.output.export_files import write_export
     from phaseopt.output.read_build import read_build
@@ -65,6 +65,7 @@ def export(
     built = read_build(tables)
     require_one_way(project, out, paste)
     if out is not None:
+        require_outside(out, tables)
         require_replaceable(out)
     counts: dict[Side, Channel] = {
         "intake": Channel(sign=int(intake_sign), zero=intake_zero, **{"in": f"{intake_in} deg"}),

@@ -47,11 +47,17 @@ def require_replaceable(directory: Path, option: str = "--out") -> None:
 
 def require_apart(directory: Path, option: str, other: Path) -> None:
     """Refuse a directory that is the one of `--out`, holds it or lies in it: each is replaced as a whole."""
-    here, there = (Path(os.path.realpath(path)) for path in (directory, other))
-    if here.is_relative_to(there) or there.is_relative_to(here):
+    if _overlap(directory, other):
         raise _error(
             directory, option, "is not apart from --out, which is replaced as a whole", "name a directory beside it"
         )
+
+
+def require_outside(directory: Path, *read: Path, option: str = "--out") -> None:
+    """Refuse a directory of results that is one of those `read`, holds one or lies in one: what is read stays."""
+    for other in read:
+        if _overlap(directory, other):
+            raise _error(directory, option, f"would replace or mark {other}, which is read", "name a new directory")
 
 
 def write_files(directory: Path, files: Mapping[str, str] | Mapping[str, str | bytes], option: str = "--out") -> None:
@@ -136,6 +142,11 @@ def _written_by_a_build(directory: Path) -> set[str]:
     if not isinstance(record, dict) or record.get("made_by") != "phaseopt" or not isinstance(record.get("files"), list):
         return set()
     return {str(name) for name in record["files"]}
+
+
+def _overlap(one: Path, other: Path) -> bool:
+    here, there = (Path(os.path.realpath(path)) for path in (one, other))
+    return here.is_relative_to(there) or there.is_relative_to(here)
 
 
 def _existing_parent(directory: Path) -> Path:

@@ -15,6 +15,17 @@ from phaseopt.project import Project
 FORMAT = 1  # of the record; raised whenever what is read from it would be found elsewhere
 OUTPUTS = "outputs_sha256"  # the key of the record that holds the hash of every other file
 GIVEN = "project_file"  # the key of the record that holds the project file
+_NEEDED: dict[tuple[str, ...], type] = {  # what is read from a record, by its keys, and what it must be
+    ("project",): str,
+    (OUTPUTS,): dict,
+    (GIVEN,): dict,
+    ("inputs_sha256",): dict,
+    ("verdict", "full_travel", "sentence"): str,
+    ("verdict", "not_covered"): list,
+    ("search", "box"): dict,
+    ("prices", "limits"): list,
+    ("dips",): list,
+}
 _AGAIN = "build it again"
 _NAME_IT = "name the directory after --out of `phaseopt build`"
 
@@ -52,7 +63,7 @@ def read_build(directory: str | Path) -> FinishedBuild:
     directory = Path(directory)
     path = directory / RECORD
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except FileNotFoundError:
         raise _error(
             directory, "no finished build is here", "name the directory after --out of `phaseopt build`"
@@ -63,8 +74,9 @@ def read_build(directory: str | Path) -> FinishedBuild:
         raise _error(path, "not the record of a build", _NAME_IT)
     if record.get("format") != FORMAT:
         raise _error(path, "another version of phaseopt wrote this build", _AGAIN)
-    if not all(isinstance(record.get(key), dict) for key in (OUTPUTS, GIVEN, "inputs_sha256")):
-        raise _error(path, "the record of the build is damaged", _AGAIN)
+    for keys, kind in _NEEDED.items():
+        if not isinstance(_at(record, keys), kind):
+            raise _error(path, f"the record of the build is damaged: {'.'.join(keys)} is missing or is none", _AGAIN)
     for name, wanted in record[OUTPUTS].items():
         if Path(name).name != name:
             raise _error(path, f"{name!r} would leave the directory", _AGAIN)
@@ -76,6 +88,16 @@ def to_read_back(project: Project, files: dict[str, str]) -> dict[str, Any]:
     """What a record says so that the build can be read back: the project file as it was given, the files' hashes."""
     hashes = {name: hashlib.sha256(text.encode("utf-8")).hexdigest() for name, text in sorted(files.items())}
     return {"format": FORMAT, GIVEN: tomllib.loads(project.file.read_text(encoding="utf-8-sig")), OUTPUTS: hashes}
+
+
+def _refuse(constant: str) -> None:
+    raise ValueError(f"{constant} is no number of a record")
+
+
+def _at(record: Any, keys: tuple[str, ...]) -> Any:
+    for key in keys:
+        record = record.get(key) if isinstance(record, dict) else None
+    return record
 
 
 def _require_same(path: Path, wanted: str) -> None:

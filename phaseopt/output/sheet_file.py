@@ -3,6 +3,7 @@
 import os
 from pathlib import Path
 
+from phaseopt.cycle.whole import whole
 from phaseopt.errors import InputError
 from phaseopt.report.sheet import GENERATOR
 
@@ -24,12 +25,10 @@ def require_replaceable_sheet(path: Path) -> None:
 
 
 def write_sheet(path: Path, page: str) -> None:
-    """Write a sheet, replacing an earlier one. Raises `InputError` as above, and on a full disk."""
+    """Write a sheet, replacing an earlier one once it is complete. Raises `InputError` as above, and on a full disk."""
     require_replaceable_sheet(path)
-    try:
-        path.write_text(page, encoding="utf-8", newline="")
-    except OSError as error:
-        raise _error(path, f"cannot be written ({error.strerror})", "name a place with room") from error
+    with whole(path) as part:
+        part.write_text(page, encoding="utf-8", newline="")
 
 
 def _error(path: Path, problem: str, mend: str) -> InputError:

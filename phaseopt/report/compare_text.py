@@ -194,7 +194,9 @@ def verdict_words(found: Comparison) -> str:
     if found.mean is None:
         return "Torque cannot be compared"
     unit = found.shown.torque
-    return f"Full load, second against first: {unit.signed(found.mean[2])} ± {unit.text(found.mean[3])} at most"
+    told = f"Full load on average, second against first: {unit.signed(found.mean[2])} {unit.name}"
+    proved = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else ", so by these doubts alone it is not proved"
+    return f"{told}; its doubt is at most ± {unit.text(found.mean[3])}{proved}"
 
 
 def compare_as_dict(found: Comparison) -> dict[str, Any]:

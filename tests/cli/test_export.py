@@ -120,3 +120,11 @@ def test_json_says_what_was_written(built: Path, project: Path, tmp_path: Path) 
     assert found["written"] is True
     assert found["most_moved_deg"] == 0.0
     assert set(found["files"]) == {path.name for path in (tmp_path / "o").iterdir()}
+
+
+def test_the_build_that_is_read_is_never_replaced(built: Path, project: Path) -> None:
+    before = {path.name: path.read_bytes() for path in built.iterdir()}
+    code, said = run("export", project, "--tables", built, "--out", built)
+    assert code == 2
+    assert "which is read" in " ".join(said.split())
+    assert {path.name: path.read_bytes() for path in built.iterdir()} == before

@@ -124,3 +124,12 @@ def test_a_place_that_is_no_build_is_refused(folders: tuple[Path, Path], tmp_pat
     result = CliRunner().invoke(app, ["compare", str(folders[0]), str(tmp_path)])
     assert result.exit_code == 2
     assert "no finished build is here" in result.output
+
+
+@pytest.mark.parametrize("inside", ["", "page"])
+def test_a_build_that_is_read_is_never_replaced(folders: tuple[Path, Path], inside: str) -> None:
+    before = {path.name: path.read_bytes() for path in folders[0].iterdir()}
+    result = CliRunner().invoke(app, ["compare", *map(str, folders), "--out", str(folders[0] / inside)])
+    assert result.exit_code == 2
+    assert "which is read" in " ".join(result.output.split())
+    assert {path.name: path.read_bytes() for path in folders[0].iterdir()} == before

@@ -1,0 +1,24 @@
+"""A measuring sheet replaces an earlier one whole or not at all."""
+
+import errno
+from pathlib import Path
+
+import pytest
+
+from phaseopt.errors import InputError
+from phaseopt.output.sheet_file import write_sheet
+from phaseopt.report.sheet import GENERATOR
+
+
+def test_a_full_disk_leaves_the_earlier_sheet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    sheet = tmp_path / "sheet.html"
+    sheet.write_bytes(GENERATOR.encode())
+
+    def fills(path: Path, *_: object, **__: object) -> None:
+        path.open("wb").close()  # as writing does before the disk is found full
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", fills)
+    with pytest.raises(InputError, match="No space left"):
+        write_sheet(sheet, "a longer page")
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {"sheet.html": GENERATOR.encode()}
