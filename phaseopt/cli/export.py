@@ -52,6 +52,7 @@ def export(
     contact. Every export is read back and checked for contact before it is written or printed.
     """
     from phaseopt.foreign_tables.layout import Layout
+    from phaseopt.foreign_tables.pair import require_phase
     from phaseopt.output.directory import require_outside, require_replaceable
     from phaseopt.output.export_files import export as exported
     from phaseopt.output.export_files import write_export
@@ -61,6 +62,8 @@ def export(
     from phaseopt.report.export_text import export_as_dict, export_text, export_words, require_one_way
     from phaseopt.tables import read_tables
 
+    require_phase("--intake-zero", intake_zero)
+    require_phase("--exhaust-zero", exhaust_zero)
     project = load_project(project_file)
     built = read_build(tables)
     require_one_way(project, out, paste)

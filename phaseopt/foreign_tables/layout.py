@@ -56,7 +56,7 @@ class Layout:
     def number(self, value: Decimal) -> str:
         """A number as written."""
         text = f"{value.normalize():f}" if self.decimals is None else f"{value:.{self.decimals}f}"
-        return text.replace("-0", "0", 1) if value == 0 else text.replace(".", MARKS[self.decimal])
+        return (text.removeprefix("-") if value == 0 else text).replace(".", MARKS[self.decimal])
 
 
 def require_sense(layout: Layout) -> None:
@@ -99,15 +99,26 @@ def _reading(project: Project, side: Side, phase: float, layout: Layout, travel:
     def cost(reading: Decimal) -> tuple[bool, bool, float]:
         """Outside the travel is worst, then nearer to contact, then further away."""
         found = float(count.sign * (reading - zero) * degree)
-        moved = found - phase
-        if project.arrangement == "together":
-            nearer = abs(found) > abs(phase) + _SLACK
-        else:
-            nearer = moved > _SLACK if side == "intake" else moved < -_SLACK
-        return not travel[0] - _SLACK <= found <= travel[1] + _SLACK, nearer, abs(moved)
+        nearer = bool(towards_contact(project, side, phase, found) > _SLACK)
+        return not travel[0] - _SLACK <= found <= travel[1] + _SLACK, nearer, abs(found - phase)
 
     ends = [((zero + exact) / step).to_integral_value(way) * step for way in (ROUND_FLOOR, ROUND_CEILING)]
     return min(ends, key=cost)
+
+
+def towards_contact(project: Project, side: Side, phase: npt.ArrayLike, found: npt.ArrayLike) -> FloatArray:
+    """How far a phase was moved the way in which contact lies, crank degrees: intake advanced, exhaust retarded, and
+    with one phaser for both cams away from rest.
+
+    >>> from phaseopt.project_file import load_project
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> float(towards_contact(project, "intake", 0.0, 0.7)), float(towards_contact(project, "exhaust", -3.0, -2.0))
+    (0.7, -1.0)
+    """
+    was, now = np.asarray(phase, dtype=np.float64), np.asarray(found, dtype=np.float64)
+    if project.arrangement == "together":
+        return np.abs(now) - np.abs(was)
+    return now - was if side == "intake" else was - now
 
 
 def grid_text(tables: PhaseTables, cells: list[list[Decimal]], layout: Layout, *, axes: bool = True) -> str:

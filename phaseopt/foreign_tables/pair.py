@@ -80,8 +80,14 @@ def _require_sense(side: Side, source: Source) -> None:
         mend = f"name the file after --{side}, or leave out what is said of it"
         raise InputError.one(f"sign, zero or degrees of an {side} table that is not given", mend=mend)
     for option, number in (("at", source.at), ("zero", stated.zero)):
-        if number is not None and not abs(number) <= _MOST:
-            raise InputError.one(f"--{side}-{option} {number} is no phase", mend=f"degrees, {_MOST:g} at most")
+        if number is not None:
+            require_phase(f"--{side}-{option}", number)
+
+
+def require_phase(option: str, number: float) -> None:
+    """Refuse a stated number that no phase can be."""
+    if not abs(number) <= _MOST:
+        raise InputError.one(f"{option} {number} is no phase", mend=f"degrees, {_MOST:g} at most")
 
 
 def _stands(project: Project, side: Side, source: Source) -> str:

@@ -137,7 +137,7 @@ def _written_by_a_build(directory: Path) -> set[str]:
     """The names that the record of an earlier build lists."""
     try:
         record = json.loads((directory / RECORD).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return set()
     if not isinstance(record, dict) or record.get("made_by") != "phaseopt" or not isinstance(record.get("files"), list):
         return set()

@@ -16,7 +16,15 @@ from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.errors import InputError
 from phaseopt.foreign_tables import Source, read_pair
-from phaseopt.foreign_tables.layout import DELIMITERS, MARKS, Layout, grid_text, readings, require_sense
+from phaseopt.foreign_tables.layout import (
+    DELIMITERS,
+    MARKS,
+    Layout,
+    grid_text,
+    readings,
+    require_sense,
+    towards_contact,
+)
 from phaseopt.foreign_tables.meaning import Stated, as_read, meaning_words
 from phaseopt.output.directory import RECORD, record_of, write_files
 from phaseopt.project import Project, Side
@@ -30,7 +38,8 @@ _EQUAL = 1e-6  # crank degrees
 @dataclass(frozen=True, eq=False)
 class Export:
     """Tables in a layout. `files` by name; `cells` the cells alone by side, to paste; `tables` as read back; `verdict`
-    on those; `moved` the most that rounding moved a phase, crank degrees."""
+    on those; `moved` the most that rounding moved a phase, crank degrees; `nearer` the most that it moved one towards
+    contact, where it could not be rounded otherwise within the travel."""
 
     project: Project
     layout: Layout
@@ -40,6 +49,7 @@ class Export:
     model: ContactModel
     verdict: Verdict
     moved: float
+    nearer: float
 
 
 def export(project: Project, tables: PhaseTables, layout: Layout) -> Export:
@@ -66,11 +76,11 @@ def export(project: Project, tables: PhaseTables, layout: Layout) -> Export:
         files |= {name: text, f"{name}-metadata.json": _metadata(name, side, text, layout)}
         cells[side] = grid_text(tables, held, layout, axes=False)
     back = _read_back(project, files, layout)
-    moved = _moved(project, tables, back, layout)
+    moved, nearer = _moved(project, tables, back, layout)
     model = contact_model(project)
     verdict = check_tables(model, back)
-    files[READ_ME] = "\n".join(layout_words(project, layout, moved)) + "\n"
-    return Export(project, layout, files | {RECORD: record_of(files)}, cells, back, model, verdict, moved)
+    files[READ_ME] = "\n".join(layout_words(project, layout, moved, nearer)) + "\n"
+    return Export(project, layout, files | {RECORD: record_of(files)}, cells, back, model, verdict, moved, nearer)
 
 
 def write_export(directory: str | Path, found: Export) -> tuple[Path, ...]:
@@ -101,7 +111,7 @@ def write_export(directory: str | Path, found: Export) -> tuple[Path, ...]:
     return tuple(folder / name for name in sorted(found.files))
 
 
-def layout_words(project: Project, layout: Layout, moved: float) -> list[str]:
+def layout_words(project: Project, layout: Layout, moved: float, nearer: float) -> list[str]:
     """How the files are to be read, in sentences."""
     falls = [name for name, falling in (("rpm", layout.rpm_falls), ("load", layout.load_falls)) if falling]
     order = f"{' and '.join(falls)} from high to low" if falls else "both from low to high"
@@ -119,6 +129,11 @@ def layout_words(project: Project, layout: Layout, moved: float) -> list[str]:
         lines.append(
             f"Numbers are rounded to {step.normalize():f} away from contact; no phase was moved by more than "
             f"{moved:g} crank degrees."
+        )
+    if nearer:
+        lines.append(
+            f"Not every one could be, within the travel: a phase came up to {nearer:g} crank degrees nearer to contact."
+            " What was checked includes that; a zero or a step that rest can be written in avoids it."
         )
     lines.append(f"Cells parted by {layout.delimiter}s, decimal {layout.decimal}s.")
     lines.append(
@@ -144,9 +159,9 @@ def _read_back(project: Project, files: dict[str, str], layout: Layout) -> Phase
     return given.phases
 
 
-def _moved(project: Project, tables: PhaseTables, back: PhaseTables, layout: Layout) -> float:
-    """The most that rounding moved a phase; refuses files that do not read back as they were meant."""
-    most = 0.0
+def _moved(project: Project, tables: PhaseTables, back: PhaseTables, layout: Layout) -> tuple[float, float]:
+    """The most that rounding moved a phase, and towards contact; refuses files that do not read back as meant."""
+    most = nearest = 0.0
     for side in moving(project):
         table, found = tables.of_side(side), back.of_side(side)
         held = readings(project, side, table.to_numpy(), layout)
@@ -158,7 +173,8 @@ def _moved(project: Project, tables: PhaseTables, back: PhaseTables, layout: Lay
                 mend="choose another layout, and report this one: it is a fault of the program",
             )
         most = max(most, float(np.abs(meant - table.to_numpy()).max()))
-    return round(most, 9)
+        nearest = max(nearest, float(towards_contact(project, side, table.to_numpy(), meant).max()))
+    return round(most, 9), round(nearest, 9)
 
 
 def _metadata(name: str, side: Side, text: str, layout: Layout) -> str:

@@ -68,7 +68,7 @@ def read_build(directory: str | Path) -> FinishedBuild:
         raise _error(
             directory, "no finished build is here", "name the directory after --out of `phaseopt build`"
         ) from None
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise _error(path, "the record of the build cannot be read", _AGAIN) from error
     if not isinstance(record, dict) or record.get("made_by") != "phaseopt" or "verdict" not in record:
         raise _error(path, "not the record of a build", _NAME_IT)
@@ -78,7 +78,7 @@ def read_build(directory: str | Path) -> FinishedBuild:
         if not isinstance(_at(record, keys), kind):
             raise _error(path, f"the record of the build is damaged: {'.'.join(keys)} is missing or is none", _AGAIN)
     for name, wanted in record[OUTPUTS].items():
-        if Path(name).name != name:
+        if Path(name).name != name or "\0" in name:
             raise _error(path, f"{name!r} would leave the directory", _AGAIN)
         _require_same(directory / name, wanted)
     return FinishedBuild(directory, record)

@@ -32,7 +32,7 @@ def export_words(found: Export) -> str:
 
 def export_text(found: Export, changed: Sequence[str], out: Path | None) -> str:
     """What was written and how it was judged."""
-    blocks = [("Layout", layout_words(found.project, found.layout, found.moved)[1:])]
+    blocks = [("Layout", layout_words(found.project, found.layout, found.moved, found.nearer)[1:])]
     if changed:
         blocks.append(("Inputs", [changed_words(changed)]))
     if found.verdict.accepted and out is not None:
@@ -58,7 +58,7 @@ def export_as_dict(found: Export, changed: Sequence[str]) -> dict[str, Any]:
     return {
         "written": found.verdict.accepted,
         "files": sorted(found.files),
-        "layout": layout_words(found.project, found.layout, found.moved)[1:],
+        "layout": layout_words(found.project, found.layout, found.moved, found.nearer)[1:],
         "most_moved_deg": found.moved,
         "inputs_changed": list(changed),
         "verdict": verdict_as_dict(found.verdict),

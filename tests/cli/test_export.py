@@ -76,6 +76,16 @@ def test_rounding_goes_away_from_contact(built: Path, project: Path, tmp_path: P
         assert (now % 4.0 == 0.0).all()
 
 
+def test_rest_that_can_only_be_written_nearer_to_contact_is_told(built: Path, project: Path, tmp_path: Path) -> None:
+    """With 0.3 for rest, whole numbers from rest up begin at 1: 0.7° advanced."""
+    layout = ["--step", "1", "--intake-zero", "0.3"]
+    code, said = run("export", project, "--tables", built, "--out", tmp_path / "o", *layout)
+    told = "a phase came up to 0.7 crank degrees nearer to contact"
+    assert code == 0, said
+    assert told in " ".join(said.split())
+    assert told in (tmp_path / "o" / "how_to_read.txt").read_text(encoding="utf-8")
+
+
 def test_cells_to_paste_are_those_of_the_table(built: Path, project: Path) -> None:
     code, said = run("export", project, "--tables", built, "--paste", "intake")
     assert code == 0
@@ -100,6 +110,8 @@ def test_tables_that_are_not_clear_any_more_are_not_written(built: Path, tmp_pat
         (["--out", "{tmp}/o", "--decimal", "comma"], "commas between cells and in decimals"),
         (["--out", "{tmp}/o", "--step", "0"], "no step to round to"),
         (["--out", "{tmp}/o", "--step", "0.25", "--decimals", "1"], "need more decimals"),
+        (["--out", "{tmp}/o", "--intake-zero", "nan"], "--intake-zero nan is no phase"),
+        (["--out", "{tmp}/o", "--exhaust-zero", "inf"], "--exhaust-zero inf is no phase"),
         (["--out", "{tmp}"], "which no earlier build wrote"),
     ],
 )

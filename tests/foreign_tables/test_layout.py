@@ -1,6 +1,7 @@
 """Any layout reads back as the same phases, none nearer to contact than it was."""
 
 import tempfile
+from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +24,7 @@ layouts = st.builds(
     load_falls=st.booleans(),
     delimiter=st.sampled_from(["semicolon", "tab"]),
     decimal=st.sampled_from(["point", "comma"]),
+    decimals=st.sampled_from([None, 2, 3]),
     step=st.sampled_from([None, 0.05, 0.1, 0.5, 1.0, 3.0]),
     counts=st.fixed_dictionaries(
         {
@@ -78,3 +80,10 @@ def test_one_phaser_for_both_cams_rounds_towards_rest(phase: float, wanted: str)
     assert whole.arrangement == "together"
     (row,) = readings(whole, "intake", np.array([[phase]]), Layout(step=2.0))
     assert Layout(step=2.0).number(row[0]) == wanted
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals", "wanted"), [("0", 1, "0,0"), ("-0.0", 2, "0,00"), ("-0", 0, "0"), ("-1.5", 1, "-1,5")]
+)
+def test_rest_is_written_with_the_decimal_mark_of_all_other_numbers(value: str, decimals: int, wanted: str) -> None:
+    assert Layout(decimal="comma", decimals=decimals).number(Decimal(value)) == wanted

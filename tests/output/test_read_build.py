@@ -62,6 +62,8 @@ def record_with(**changes: object) -> Callable[[Path], None]:
         (record_with(verdict=5), "damaged: verdict.full_travel.sentence"),
         (record_with(seconds=float("nan")), "cannot be read"),
         (record_with(outputs_sha256={"../x.csv": "0"}), "would leave the directory"),
+        (record_with(outputs_sha256={"x\0.csv": "0"}), "would leave the directory"),
+        (lambda out: (out / "run.json").write_text("[" * 100_000), "cannot be read"),
         (lambda out: (out / "cells.csv").unlink(), "cells.csv: a file of the build is missing"),
         (lambda out: (out / "intake_phase.csv").write_text("rpm,1"), "intake_phase.csv: changed since it was built"),
     ],
