@@ -102,6 +102,8 @@ def _at(record: Any, keys: tuple[str, ...]) -> Any:
 
 def _require_same(path: Path, wanted: str) -> None:
     try:
+        if not path.is_file():  # a pipe or a device would be read without end
+            raise _error(path, "a file of the build is missing or cannot be read", _AGAIN)
         found = hashlib.sha256(path.read_bytes()).hexdigest()
     except OSError as error:
         raise _error(path, "a file of the build is missing or cannot be read", _AGAIN) from error

@@ -14,14 +14,17 @@ def require_replaceable_sheet(path: Path) -> None:
     Raises `InputError` where the folder is missing or may not be written, and where something else than an earlier
     measuring sheet is there already.
     """
-    if not path.parent.is_dir():
-        raise _error(path, "its folder does not exist", f"make {path.parent}, or name another")
-    if path.is_dir():
-        raise _error(path, "is a folder", "name a file in it, such as sheet.html")
-    if not os.access(path.parent, os.W_OK | os.X_OK):
-        raise _error(path, "its folder may not be written", "name a place that may be written")
-    if path.exists() and GENERATOR.encode() not in path.read_bytes():
-        raise _error(path, "is there already and is no measuring sheet", "name a new file, or move that one")
+    try:
+        if not path.parent.is_dir():
+            raise _error(path, "its folder does not exist", f"make {path.parent}, or name another")
+        if path.is_dir():
+            raise _error(path, "is a folder", "name a file in it, such as sheet.html")
+        if not os.access(path.parent, os.W_OK | os.X_OK):
+            raise _error(path, "its folder may not be written", "name a place that may be written")
+        if path.exists() and not (path.is_file() and GENERATOR.encode() in path.read_bytes()):
+            raise _error(path, "is there already and is no measuring sheet", "name a new file, or move that one")
+    except OSError as error:
+        raise _error(path, f"cannot be looked at ({error.strerror})", "name another file") from error
 
 
 def write_sheet(path: Path, page: str) -> None:

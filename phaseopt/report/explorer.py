@@ -120,7 +120,7 @@ def _contact(build: "Build", number: int) -> dict[str, Any]:
         "reserve": model.reserve,
         "taken": [float(each) for each in np.ceil(taken / MICRON - 1e-6) * MICRON],
         "static_mm": float(model.static_mm[number]),
-        "by_hand": packed(np.minimum(model.by_hand(pairs.reshape(-1, 2))[:, number], _FAR), MICRON),
+        "by_hand": packed(np.minimum(model.by_hand(pairs.reshape(-1, 2))[:, number], _FAR), MICRON, down=True),
         "static": packed(np.minimum(safe["static"], _FAR), MICRON, down=True),
         "swept": packed(np.minimum(safe["swept"], _FAR), MICRON, down=True),
     }

@@ -1,6 +1,7 @@
 """A build read back: as it was written, or refused with what is wrong and how to mend it."""
 
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -49,6 +50,11 @@ def record_with(**changes: object) -> Callable[[Path], None]:
     return change
 
 
+def with_a_pipe(out: Path) -> None:
+    (out / "cells.csv").unlink()
+    os.mkfifo(out / "cells.csv")
+
+
 @pytest.mark.parametrize(
     ("damage", "said"),
     [
@@ -65,6 +71,7 @@ def record_with(**changes: object) -> Callable[[Path], None]:
         (record_with(outputs_sha256={"x\0.csv": "0"}), "would leave the directory"),
         (lambda out: (out / "run.json").write_text("[" * 100_000), "cannot be read"),
         (lambda out: (out / "cells.csv").unlink(), "cells.csv: a file of the build is missing"),
+        (with_a_pipe, "cells.csv: a file of the build is missing"),
         (lambda out: (out / "intake_phase.csv").write_text("rpm,1"), "intake_phase.csv: changed since it was built"),
     ],
 )  # fmt: skip

@@ -1,6 +1,7 @@
 """A measuring sheet replaces an earlier one whole or not at all."""
 
 import errno
+import os
 from pathlib import Path
 
 import pytest
@@ -22,3 +23,11 @@ def test_a_full_disk_leaves_the_earlier_sheet(tmp_path: Path, monkeypatch: pytes
     with pytest.raises(InputError, match="No space left"):
         write_sheet(sheet, "a longer page")
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {"sheet.html": GENERATOR.encode()}
+
+
+def test_what_is_no_file_or_has_no_name_is_refused_unread(tmp_path: Path) -> None:
+    """A pipe would be waited for without end."""
+    os.mkfifo(tmp_path / "pipe")
+    for name, said in (("pipe", "is no measuring sheet"), ("a" * 300, "cannot be looked at")):
+        with pytest.raises(InputError, match=said):
+            write_sheet(tmp_path / name, "a page")

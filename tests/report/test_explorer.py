@@ -24,7 +24,10 @@ def test_least_gaps_are_those_of_the_bounds_and_never_more(both: Build) -> None:
     pairs = np.stack(np.meshgrid(*data["phases"].values(), indexing="ij"), axis=-1).reshape(-1, 2)
     gaps = model.gaps(np.repeat(pairs, 2, axis=1))
     top = running_gaps(model, gaps, model.top_speed)
+    by_hand = model.by_hand(pairs)
     for k, contact in enumerate(data["contacts"]):
+        near = by_hand[:, k] < 30.0
+        assert (unpacked(contact["by_hand"]) * MICRON <= by_hand[:, k] + 1e-9)[near].all()
         for told, asked in (
             (unpacked(contact["static"]) * MICRON, gaps.static[:, k]),
             (unpacked(contact["swept"]) * MICRON - contact["taken"][-1], top[:, k]),
