@@ -43,8 +43,9 @@ class Build(ShowsItself):
     """What a build found.
 
     `reduction`, `surrogate`, `simulation`, `loo_rmse` and `lopo_rmse` are those of its `TorqueModel`. `torque` has dims
-    (rpm, load): `torque`, `torque_deviation` of the tables, `torque_before` of the baseline, `gain` and
-    `gain_deviation` (the doubt of a difference is less than that of its parts: they share it), in N·m; `weight`;
+    (rpm, load): `torque`, `torque_deviation` of the tables, `torque_before`, `torque_before_deviation` of the baseline,
+    `gain` and `gain_deviation` (the doubt of a difference is less than that of its parts: they share it), in N·m;
+    `weight`;
     `in_reach`, whether the torque model speaks of the cell, and `measured`, whether measured points do. `full_gain` is
     the mean gain over the full-load row. `dips`, `prices` and `gains` say why torque is what it is. `airflow` is the
     simulated filling of the cells and `simulated` what else the simulation tells of them
@@ -171,6 +172,7 @@ def compare_torque(
         "torque": (mean[:n], "expected torque of the tables"),
         "torque_deviation": (np.sqrt(variance[:n]), "standard deviation of expected torque"),
         "torque_before": (mean[n:], "expected torque of the baseline"),
+        "torque_before_deviation": (np.sqrt(variance[n:]), "standard deviation of expected torque of the baseline"),
         "gain": (gain, "expected torque gained over the baseline"),
         "gain_deviation": (np.sqrt(np.maximum(gain_variance, 0.0)), "standard deviation of the gain"),
     }

@@ -41,11 +41,16 @@ def full_load_torque(build: "Build") -> Drawing:
     row, unit = build.torque.isel(load=-1), build.project.shown.torque
     rpm = row["rpm"].to_numpy()
     after, before, gain = (unit.of(row[name].to_numpy()) for name in ("torque", "torque_before", "gain"))
-    band, doubt = (2 * unit.of(row[name].to_numpy()) for name in ("torque_deviation", "gain_deviation"))
+    names = ("torque_deviation", "torque_before_deviation", "gain_deviation")
+    band, before_band, doubt = (2 * unit.of(row[name].to_numpy()) for name in names)
     with styled():
         figure = Figure(figsize=(7.5, 5.6), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
         shade: dict[str, Any] = {"color": LIGHT, "alpha": 0.35, "lw": 0}
+        upper.fill_between(
+            rpm, before - before_band, before + before_band, fc="none", ec=DARK, hatch="....", lw=0, alpha=0.5,
+            label="±2 deviations, before",
+        )  # fmt: skip
         upper.fill_between(rpm, after - band, after + band, **shade, label="±2 deviations, after")
         upper.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline_is}")
         upper.plot(rpm, after, "o-", color=MIDDLE, ms=4, label="after: these tables")
@@ -57,7 +62,7 @@ def full_load_torque(build: "Build") -> Drawing:
             at = dip.rpm, float(np.interp(dip.rpm, rpm, after))
             label = "dips, numbered as in their own figure" if number == 1 else None
             upper.plot(*at, "v", color=BLACK, mfc=WHITE, ms=9, label=label)
-            upper.annotate(f"{number}", at, xytext=(0, -16), textcoords="offset points", ha="center")
+            upper.annotate(f"{number}", at, xytext=(0, 9), textcoords="offset points", ha="center")
         upper.set_ylabel(f"torque, {unit.name}")
         upper.set_title(
             f"Torque at full load: {unit.signed(build.full_gain)} ± {unit.text(build.full_gain_deviation)} on average "
