@@ -125,6 +125,18 @@ def compare(first: FinishedBuild, second: FinishedBuild) -> Comparison:
     >>> found.same, found.tables["intake"]["difference"].attrs["units"]
     (True, 'degree')
     """
+    try:
+        return _compared(first, second)
+    except InputError:
+        raise
+    except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
+        raise InputError.one(
+            f"the records or cells of {first.directory} and {second.directory} do not hold what a build writes",
+            mend="build both again",
+        ) from error
+
+
+def _compared(first: FinishedBuild, second: FinishedBuild) -> Comparison:
     builds = (first, second)
     one, other = (build.record for build in builds)
     cells = [_cells(build) for build in builds]

@@ -126,6 +126,20 @@ def test_a_place_that_is_no_build_is_refused(folders: tuple[Path, Path], tmp_pat
     assert "no finished build is here" in result.output
 
 
+@pytest.mark.parametrize(("old", "new"), [(b"rpm", b"rpm\xff"), (b"load", b"lod"), (b"torque,", b"tq,")])
+def test_cells_that_no_build_writes_are_refused(
+    folders: tuple[Path, Path], tmp_path: Path, old: bytes, new: bytes
+) -> None:
+    """Though their hash was made to fit."""
+    shutil.copytree(folders[0], tmp_path / "odd")
+    path = tmp_path / "odd" / "cells.csv"
+    path.write_bytes(path.read_bytes().replace(old, new, 1))
+    rewritten(tmp_path / "odd", lambda record: None)
+    result = CliRunner().invoke(app, ["compare", str(folders[1]), str(tmp_path / "odd")])
+    assert result.exit_code == 2
+    assert "do not hold what a build writes" in " ".join(result.output.split())
+
+
 @pytest.mark.parametrize("inside", ["", "page"])
 def test_a_build_that_is_read_is_never_replaced(folders: tuple[Path, Path], inside: str) -> None:
     before = {path.name: path.read_bytes() for path in folders[0].iterdir()}
