@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet would run where it begins a text
+# What a spreadsheet may run where it begins a text: OWASP, "CSV Injection" (from memory), with the full-width signs.
+_FORMULA = (*"=+-@\t\r\n", *"\uff1d\uff0b\uff0d\uff20")
 
 
 @dataclass(frozen=True, eq=False)

@@ -48,7 +48,7 @@ def full_load_torque(build: "Build") -> Drawing:
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
         shade: dict[str, Any] = {"color": LIGHT, "alpha": 0.35, "lw": 0}
         upper.fill_between(
-            rpm, before - before_band, before + before_band, fc="none", ec=DARK, hatch="....", lw=0, alpha=0.5,
+            rpm, before - before_band, before + before_band, fc="none", ec=DARK, hatch="////", lw=0, alpha=0.5,
             label="±2 deviations, before",
         )  # fmt: skip
         upper.fill_between(rpm, after - band, after + band, **shade, label="±2 deviations, after")

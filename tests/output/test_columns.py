@@ -4,6 +4,7 @@ import csv
 import io
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -11,11 +12,13 @@ from hypothesis import strategies as st
 from phaseopt.output.columns import Column, csv_text
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1"])
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", "\uff1d1+1", '=1,"x"\r\n;2'])
 def test_text_never_runs_in_a_spreadsheet(text: str) -> None:
-    """What begins with = + - @, a tab or a carriage return may run as a formula (common practice, no source)."""
-    rows = list(csv.reader(io.StringIO(csv_text([Column("note", "", [text])]), newline="")))
+    """What begins with = + - @, a tab or a line end may run as a formula (OWASP, "CSV Injection"; from memory)."""
+    written = csv_text([Column("note", "", [text])])
+    rows = list(csv.reader(io.StringIO(written, newline="")))
     assert rows == [["note"], ["'" + text]]
+    assert pd.read_csv(io.StringIO(written, newline=""))["note"].tolist() == ["'" + text]
 
 
 def test_negative_numbers_stay_numbers() -> None:
