@@ -12,6 +12,7 @@ import shutil
 import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import Any
 
 from phaseopt.errors import InputError
 
@@ -67,6 +68,7 @@ def write_files(directory: Path, files: Mapping[str, str] | Mapping[str, str | b
     disk is full or writing is refused; nothing of the attempt is left then.
     """
     require_replaceable(directory, option)
+    _require_no_build(directory, files, option)
     target = Path(os.path.abspath(directory))
     fresh: Path | None = None
     try:
@@ -135,13 +137,29 @@ def _swap(fresh: Path, target: Path) -> None:
 
 def _written_by_a_build(directory: Path) -> set[str]:
     """The names that the record of an earlier build lists."""
+    record = _record(directory)
+    if record.get("made_by") != "phaseopt" or not isinstance(record.get("files"), list):
+        return set()
+    return {str(name) for name in record["files"]}
+
+
+def _require_no_build(directory: Path, files: Mapping[str, str] | Mapping[str, str | bytes], option: str) -> None:
+    """Refuse to put anything but a build in the place of a build: its tables may be in a car."""
+    if _is_build(_record(directory)) and not _is_build(json.loads(files.get(RECORD, "{}"))):
+        raise _error(directory, option, "holds a finished build, which only a build replaces", "name a new directory")
+
+
+def _record(directory: Path) -> dict[str, Any]:
+    """The record in a directory; nothing where there is none that can be read."""
     try:
         record = json.loads((directory / RECORD).read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
-        return set()
-    if not isinstance(record, dict) or record.get("made_by") != "phaseopt" or not isinstance(record.get("files"), list):
-        return set()
-    return {str(name) for name in record["files"]}
+        return {}
+    return record if isinstance(record, dict) else {}
+
+
+def _is_build(record: Mapping[str, Any]) -> bool:
+    return record.get("made_by") == "phaseopt" and "verdict" in record
 
 
 def _overlap(one: Path, other: Path) -> bool:

@@ -185,3 +185,16 @@ def test_names_are_plain(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="plain file name"):
         write_files(tmp_path / "out", {"../a.csv": ""})
     assert not list(tmp_path.iterdir())
+
+
+def test_only_a_build_takes_the_place_of_a_build(tmp_path: Path) -> None:
+    """Tables may be in a car: another command that is given their directory by mistake leaves them there."""
+    out = tmp_path / "out"
+    record = json.dumps({"made_by": "phaseopt", "verdict": {}, "files": ["tables.csv", "run.json"]})
+    build = {"run.json": record, "tables.csv": "1"}
+    write_files(out, build)
+    with pytest.raises(InputError, match="holds a finished build"):
+        write_files(out, SECOND)
+    assert tree(out) == build
+    write_files(out, build | {"tables.csv": "3"})
+    assert (out / "tables.csv").read_text() == "3"
