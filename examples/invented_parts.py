@@ -59,12 +59,12 @@ class Sheet:
 def write_drops(path: Path, sheet: Sheet, seed: int) -> None:
     """A sheet of drop readings, to the hundredth of a millimetre."""
     r = sheet.stroke / 2
-    shown = np.arange(-25.0, 26.0, 5.0)
-    turned = np.radians(shown - sheet.wheel)
+    display_units = np.arange(-25.0, 26.0, 5.0)
+    turned = np.radians(display_units - sheet.wheel)
     fall = r * (1 - np.cos(turned)) + sheet.rod - np.sqrt(sheet.rod**2 - (r * np.sin(turned)) ** 2)
     drop = sheet.at_tdc + sheet.rise * fall
-    drop = drop + np.random.default_rng(seed).normal(0.0, sheet.scatter, shown.size)
-    lines = [f"{angle:g},{reading:.2f}" for angle, reading in zip(shown, drop, strict=True)]
+    drop = drop + np.random.default_rng(seed).normal(0.0, sheet.scatter, display_units.size)
+    lines = [f"{angle:g},{reading:.2f}" for angle, reading in zip(display_units, drop, strict=True)]
     path.write_text("\n".join(["crank_deg,drop_mm", *lines, ""]), encoding="utf-8", newline="")
 
 

@@ -1,4 +1,4 @@
-"""What the wheel carries beside the package: the example's files, which `phaseopt.example_data` gives out."""
+"""What the wheel carries beside the package: the example's files, which `phaseopt.cli.example_data` gives out."""
 
 import runpy
 from pathlib import Path
@@ -14,6 +14,6 @@ class ExampleData(BuildHookInterface[Any]):
         """Called by the build, with `version` "editable" or "standard"."""
         if version == "editable":
             return
-        data = runpy.run_path(str(Path(self.root) / "phaseopt" / "example_data.py"))
+        data = runpy.run_path(str(Path(self.root) / "phaseopt" / "cli" / "example_data.py"))
         for name, path in data["source_files"](Path(self.root)).items():
             build_data["force_include"][str(path)] = f"phaseopt/{data['INSIDE']}/{name}"

@@ -25,24 +25,26 @@ A model does not replace checking the assembled engine by hand, on every cylinde
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from phaseopt.values.repr import draw_cards_by
+
 if TYPE_CHECKING:
     from phaseopt.clearance.check import Verdict
     from phaseopt.clearance.limits import Limits
-    from phaseopt.errors import InputError
-    from phaseopt.foreign_tables.layout import Layout
-    from phaseopt.job import Build, build
+    from phaseopt.job.build import Build, build
+    from phaseopt.job.stages import BestTables, check_tables, phase_limits, search_tables
     from phaseopt.output.compare import compare
     from phaseopt.output.export_files import export, write_export
     from phaseopt.output.files import write_build
     from phaseopt.output.read_build import read_build
     from phaseopt.project import Project
-    from phaseopt.project_file import load_project
-    from phaseopt.stages import BestTables, check_tables, phase_limits, search_tables
+    from phaseopt.project.load import load_project
     from phaseopt.study.confirm import confirm_pull
     from phaseopt.study.planning import plan_next_pulls
+    from phaseopt.table_import.layout import Layout
     from phaseopt.tables import PhaseTables, read_tables
     from phaseopt.torque.pulls import Reduction, reduce_logs
-    from phaseopt.torque_model import Simulated, TorqueModel, fit_torque, simulate
+    from phaseopt.torque_model.sources import Simulated, TorqueModel, fit_torque, simulate
+    from phaseopt.values.errors import InputError
 
 __all__ = [
     "BestTables",
@@ -77,22 +79,30 @@ __all__ = [
 _PLACES = {
     "clearance.check": ("Verdict",),
     "clearance.limits": ("Limits",),
-    "errors": ("InputError",),
-    "foreign_tables.layout": ("Layout",),
-    "job": ("Build", "build"),
+    "values.errors": ("InputError",),
+    "table_import.layout": ("Layout",),
+    "job.build": ("Build", "build"),
     "output.compare": ("compare",),
     "output.export_files": ("export", "write_export"),
     "output.files": ("write_build",),
     "output.read_build": ("read_build",),
     "project": ("Project",),
-    "project_file": ("load_project",),
-    "stages": ("BestTables", "check_tables", "phase_limits", "search_tables"),
+    "project.load": ("load_project",),
+    "job.stages": ("BestTables", "check_tables", "phase_limits", "search_tables"),
     "study.confirm": ("confirm_pull",),
     "study.planning": ("plan_next_pulls",),
     "tables": ("PhaseTables", "read_tables"),
     "torque.pulls": ("Reduction", "reduce_logs"),
-    "torque_model": ("Simulated", "TorqueModel", "fit_torque", "simulate"),
+    "torque_model.sources": ("Simulated", "TorqueModel", "fit_torque", "simulate"),
 }
+
+
+def _card(found: object) -> Any:
+    """The card of a result; what draws it is imported when the first is shown."""
+    return import_module("phaseopt.report.cards").card(found)
+
+
+draw_cards_by(_card)
 
 
 def __getattr__(name: str) -> Any:

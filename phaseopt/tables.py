@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.csv_columns import number_of, text_of
-from phaseopt.errors import InputError
+from phaseopt.io.columns import number_of, text_of
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.shows_itself import ShowsItself
+from phaseopt.values.errors import InputError
+from phaseopt.values.repr import ShowsItself
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -58,7 +58,7 @@ class PhaseTables(ShowsItself):
         for side, phase in zip(SIDES, (intake, exhaust), strict=True):
             cells = np.broadcast_to(np.asarray(phase, dtype=np.float64), (speeds.size, loads.size))
             if not np.isfinite(cells).all():
-                raise InputError.one(f"the {side} table holds a value that is not finite", mend="give each a phase")
+                raise InputError.one(f"the {side} table holds a value that is not finite", hint="give each a phase")
             tables.append(_table(speeds, loads, cells.copy(), side))
         return cls(*tables)
 
@@ -159,7 +159,7 @@ def write_table(table: xr.DataArray, path: Path) -> None:
         path.write_text(table_text(table), encoding="utf-8", newline="")
     except OSError as error:
         raise InputError.one(
-            f"cannot be written ({error.strerror})", mend="name a place that may be written", file=path
+            f"cannot be written ({error.strerror})", hint="name a place that may be written", file=path
         ) from error
 
 
@@ -217,12 +217,12 @@ def _lines(path: Path) -> list[tuple[int, list[str]]]:
     except csv.Error as error:
         raise _error(path, reader.line_num, f"not a CSV line ({error})", "check the quotes on this line") from error
     if not lines:
-        raise InputError.one("the file is empty", mend=_LAYOUT, file=path)
+        raise InputError.one("the file is empty", hint=_LAYOUT, file=path)
     line, fields = lines[0]
     for mark, called in ((";", "semicolons"), ("\t", "tabs")):
         if mark in "".join(fields):
-            mend = "put a comma between cells and a point in decimals"
-            raise _error(path, line, f"cells are parted by {called}", mend)
+            hint = "put a comma between cells and a point in decimals"
+            raise _error(path, line, f"cells are parted by {called}", hint)
     if fields[0].strip() != CORNER:
         raise _error(path, line, f"the corner cell is {fields[0]!r}, not {CORNER!r}", _LAYOUT)
     return lines
@@ -231,12 +231,12 @@ def _lines(path: Path) -> list[tuple[int, list[str]]]:
 def _require_increasing(path: Path, name: str, axis: list[float], lines: list[int]) -> None:
     for before, after, line in zip(axis, axis[1:], lines[1:], strict=False):
         if after <= before:
-            mend = f"sort the table so that {name} increases, each value once"
-            raise _error(path, line, f"{name} {after:g} follows {before:g}", mend)
+            hint = f"sort the table so that {name} increases, each value once"
+            raise _error(path, line, f"{name} {after:g} follows {before:g}", hint)
 
 
-def _error(path: Path, line: int, problem: str, mend: str) -> InputError:
-    return InputError.one(problem, mend=mend, file=path, where=f"line {line}")
+def _error(path: Path, line: int, problem: str, hint: str) -> InputError:
+    return InputError.one(problem, hint=hint, file=path, where=f"line {line}")
 
 
 def read_tables(project: Project, intake: str | Path | None = None, exhaust: str | Path | None = None) -> PhaseTables:
@@ -251,7 +251,7 @@ def read_tables(project: Project, intake: str | Path | None = None, exhaust: str
         Whatever `read_table` refuses; a file missing for a cam that moves; axes that are not the project's; a phase
         for a cam that does not move; two tables for one phaser that differ.
 
-    >>> from phaseopt.project_file import load_project
+    >>> from phaseopt.project.load import load_project
     >>> project, folder = load_project("examples/hillclimb/project.toml"), "maps/hillclimb-start"
     >>> tables = read_tables(project, f"{folder}/intake_phase.csv", f"{folder}/exhaust_phase.csv")
     >>> tables.intake.dims, tables.intake.attrs["units"]
@@ -267,12 +267,12 @@ def read_tables(project: Project, intake: str | Path | None = None, exhaust: str
             _refuse_moved(project, side, tables[side], given[side])
         elif project.phaser_of(side) is not None:
             raise InputError.one(
-                f"no table for the {side} cam, which has a phaser", mend=f"name its {side} phase CSV", file=project.file
+                f"no table for the {side} cam, which has a phaser", hint=f"name its {side} phase CSV", file=project.file
             )
     if project.arrangement == "together" and not np.array_equal(tables["intake"], tables["exhaust"]):
         raise InputError.one(
             "one phaser moves both cams, yet this table differs from the intake's",
-            mend="give the same table for both, or only one",
+            hint="give the same table for both, or only one",
             file=given["exhaust"],
         )
     phases = [tables[side].to_numpy() if side in tables else 0.0 for side in SIDES]
@@ -288,7 +288,7 @@ def read_driven(project: Project, folder: Path | None, intake: Path | None, exha
         return None if intake is None and exhaust is None else read_tables(project, intake, exhaust)
     if intake is not None or exhaust is not None:
         raise InputError.one(
-            "tables are named twice", mend="give --tables, or --intake and --exhaust", where="--tables"
+            "tables are named twice", hint="give --tables, or --intake and --exhaust", where="--tables"
         )
     moved = {side: folder / f"{side}_phase.csv" if project.phaser_of(side) is not None else None for side in SIDES}
     return read_tables(project, moved["intake"], moved["exhaust"])
@@ -303,21 +303,21 @@ def _read_on_axes(project: Project, path: Path) -> xr.DataArray:
     table, lines = _read(path)
     for name, where in (("rpm", lines[1:]), ("load", lines[:1] * table.sizes["load"])):
         found, wanted = table[name].to_numpy(), np.array(getattr(project.tables, name))
-        mend = f"the {name} axis of the project: {', '.join(map(number_text, wanted))}"
+        hint = f"the {name} axis of the project: {', '.join(map(number_text, wanted))}"
         if found.size != wanted.size:
             raise InputError.one(
                 f"{found.size} values of {name} where tables.{name} of the project has {wanted.size}",
-                mend=mend,
+                hint=hint,
                 file=path,
             )
         for i in np.flatnonzero(found != wanted)[:1]:
             problem = f"{name} {number_text(found[i])} where the project has {number_text(wanted[i])}"
-            raise _error(path, where[i], problem, mend)
+            raise _error(path, where[i], problem, hint)
     return table
 
 
 def _refuse_moved(project: Project, side: Side, table: xr.DataArray, path: Path | None) -> None:
     if project.phaser_of(side) is None and (table != 0).any():
         raise InputError.one(
-            f"the {side} cam has no phaser, yet the table moves it", mend=f"leave the {side} table out", file=path
+            f"the {side} cam has no phaser, yet the table moves it", hint=f"leave the {side} table out", file=path
         )

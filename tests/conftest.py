@@ -9,7 +9,7 @@ from browser import axe_source, launched
 from hillclimb import pulls_alone
 
 from phaseopt.cli import frame
-from phaseopt.job import Build, build
+from phaseopt.job.build import Build, build
 from phaseopt.output.json_text import json_text
 from phaseopt.schemas import MISTAKES, schema_of
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from phaseopt.project import Project
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 
 # A twin-cam four with room enough at rest; every value invented. Nested keys as in a project file.
 PLAIN: dict[str, Any] = {

@@ -4,7 +4,7 @@ import re
 from pathlib import Path
 
 from phaseopt.project import Project
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 
 ROOT = Path(__file__).parent.parent
 HILLCLIMB = ROOT / "examples" / "hillclimb" / "project.toml"

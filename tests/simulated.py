@@ -7,13 +7,13 @@ import xarray as xr
 from cycle.sample import sample
 from cycle.test_from_project import CYCLE
 
-from phaseopt.airflow import cylinder_air
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.grid import VARIABLES, dataset
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.project import Cycle, TorquePrior
-from phaseopt.torque_model import Simulated
+from phaseopt.torque_model.airflow import cylinder_air
+from phaseopt.torque_model.sources import Simulated
 
 SECTION = Cycle.model_validate(CYCLE)
 

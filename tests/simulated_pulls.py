@@ -8,7 +8,7 @@ import numpy as np
 from phaseopt.cycle.factors import with_factors
 from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.torque_grid import torque_at
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 
 TORQUE = """
 [torque]

@@ -17,7 +17,7 @@ from phaseopt.clearance import check_tables, contact_model, phase_limits
 from phaseopt.engine.camshaft import events
 from phaseopt.output.metadata import table_metadata
 from phaseopt.project import SIDES, Project
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 from phaseopt.tables import PhaseTables, read_table, read_tables, table_text
 from phaseopt.torque.pulls import reduce_logs
 

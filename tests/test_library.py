@@ -18,9 +18,9 @@ from simulated_pulls import with_pulls
 from test_build_simulated import SMALL
 
 import phaseopt as po
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 from phaseopt.report.cards import card
-from phaseopt.torque_model import TorqueModel
+from phaseopt.torque_model.sources import TorqueModel
 
 HOSTILE = '<script>alert("x")</script> & "Fennel"'
 

@@ -15,7 +15,7 @@ from jsonschema import Draft202012Validator, ValidationError
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output.files import write_build
 from phaseopt.output.record import run_record
 from phaseopt.schemas import MISTAKES, described, schema_of, schema_page
@@ -87,8 +87,8 @@ def test_mistakes_are_an_object_too(tmp_path: Path) -> None:
     assert result.stderr == ""
     told = json.loads(result.stdout)["mistakes"]
     assert [mistake["where"] for mistake in told] == ["crank.bore", "intake.lobe"]
-    problem, mend = "must be above 0 (it is -81.0)", "give bore, mm"
-    assert told[0] == {"file": str(project), "where": "crank.bore", "problem": problem, "mend": mend}
+    problem, hint = "must be above 0 (it is -81.0)", "give bore, mm"
+    assert told[0] == {"file": str(project), "where": "crank.bore", "problem": problem, "hint": hint}
     assert printed("limits", tmp_path / "none.toml")["mistakes"][0]["where"] is None
 
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.interpolate import RegularGridInterpolator
 
-from phaseopt.errors import InputError
 from phaseopt.tables import PhaseTables, read_table, read_tables, rest_tables, table_text, write_table
+from phaseopt.values.errors import InputError
 
 PLAIN = "rpm\\load_kPa,50,100\n1000,0,10.5\n2000,-5,20\n"
 
@@ -118,14 +118,14 @@ def test_byte_order_mark_quotes_and_blank_lines_are_tolerated(tmp_path: Path) ->
         ('rpm\\load_kPa,50,100\n1000,"0,1\n', "line 2", "not a CSV line", "quotes"),
     ],
 )
-def test_a_wrong_file_gets_one_clear_message(tmp_path: Path, text: str, where: str, problem: str, mend: str) -> None:
+def test_a_wrong_file_gets_one_clear_message(tmp_path: Path, text: str, where: str, problem: str, hint: str) -> None:
     with pytest.raises(InputError) as caught:
         read(text, tmp_path)
     (mistake,) = caught.value.mistakes
     assert mistake.file == tmp_path / "table.csv"
     assert mistake.where == where
     assert problem in mistake.problem
-    assert mend in mistake.mend
+    assert hint in mistake.hint
 
 
 def test_what_is_not_a_text_file_gets_a_message(tmp_path: Path) -> None:
@@ -170,7 +170,7 @@ def test_other_axes_are_refused(tmp_path: Path, rpm: list[float], load: list[flo
     with pytest.raises(InputError, match=problem) as caught:
         read_tables(project, tmp_path / "table.csv", tmp_path / "table.csv")
     assert caught.value.mistakes[0].where == where
-    assert "axis of the project" in caught.value.mistakes[0].mend
+    assert "axis of the project" in caught.value.mistakes[0].hint
 
 
 def test_a_fixed_cam_needs_no_table_and_takes_none_but_zeros(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from hatchling.builders.sdist import SdistBuilder
 from hatchling.builders.wheel import WheelBuilder
 from hillclimb import ROOT
 
-from phaseopt.example_data import source_files
+from phaseopt.cli.example_data import source_files
 
 
 def wheel(root: Path, folder: Path) -> Path:

@@ -16,7 +16,7 @@ from phaseopt.cycle.factors import with_factors
 from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.scattered import run_scattered
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 
 FloatArray = npt.NDArray[np.float64]
 

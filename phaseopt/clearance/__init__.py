@@ -1,13 +1,13 @@
 """Can anything touch: valve drop, gaps by bound, what eats them, the safe set, and tables held against it.
 
 `contact_model` brings a project's hardware together, `phase_limits` tells which timings are safe, `check_tables` judges
-a pair of tables, `ledger` shows where a gap goes. Every gap is a lower bound, at most 0.001 mm below the true one.
+a pair of tables, `gap_budget` shows where a gap goes. Every gap is a lower bound, at most 0.001 mm below the true one.
 """
 
 from phaseopt.clearance.check import BoxVerdict, Verdict, check_tables
 from phaseopt.clearance.contacts import CONTACTS
 from phaseopt.clearance.full_travel import FullTravel
-from phaseopt.clearance.ledger import ledger
+from phaseopt.clearance.gap_budget import gap_budget
 from phaseopt.clearance.limits import Limits, SafeBox, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 
@@ -21,6 +21,6 @@ __all__ = [
     "Verdict",
     "check_tables",
     "contact_model",
-    "ledger",
+    "gap_budget",
     "phase_limits",
 ]

@@ -18,7 +18,7 @@ from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.model import ContactModel, Gaps
 from phaseopt.clearance.neighbours import BY_NAME, NeighboursVerdict, neighbours_verdict
-from phaseopt.clearance.places import hand_gaps
+from phaseopt.clearance.nominal_gaps import hand_gaps
 from phaseopt.clearance.rules import (
     CLEAR,
     CONTACT,
@@ -30,10 +30,10 @@ from phaseopt.clearance.rules import (
     static_words,
     verdicts,
 )
-from phaseopt.clearance.stacks import root_sum_squares
+from phaseopt.clearance.tolerance_stack import root_sum_squares
 from phaseopt.project import SIDES
-from phaseopt.shows_itself import ShowsItself
 from phaseopt.tables import PhaseTables
+from phaseopt.values.repr import ShowsItself
 
 FloatArray = npt.NDArray[np.float64]
 TextArray = npt.NDArray[np.str_]
@@ -228,7 +228,7 @@ def _worst(model: ContactModel, speeds: FloatArray, gaps: Gaps, by_hand: FloatAr
     running = running_gaps(model, gaps, speeds)
     margin = margins(model, gaps.static, running)
     row, rule, contact = (int(i) for i in np.unravel_index(int(margin.argmin()), margin.shape))
-    expect = f"; by hand expect {model.project.shown.gap.number(by_hand[row, contact])}"
+    expect = f"; by hand expect {model.project.display_units.gap.number(by_hand[row, contact])}"
     if rule == 0:
         return static_words(model, contact, gaps.static[row, contact], gaps.static_angle[row, contact], expect)
     gap, angle = running[row, contact], gaps.swept_angle[row, contact]

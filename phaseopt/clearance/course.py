@@ -13,8 +13,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
 from phaseopt.engine.lobe import Lobe, lobe_lift
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 

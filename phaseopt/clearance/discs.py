@@ -16,7 +16,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 

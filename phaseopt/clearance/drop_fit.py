@@ -74,7 +74,7 @@ class Fit:
     standardised: FloatArray
     shifts: FloatArray
     against: FloatArray
-    strays: FloatArray
+    outliers: FloatArray
     k_strays: float
 
     @property
@@ -192,10 +192,10 @@ def _judged(problem: _Problem, p: FloatArray) -> Fit:
     residual, standardised = _readings_stand(problem, p, standing[:read])
     against = np.where(alone, 0.0, off / left)[read:n] * rows.sigma[read:]
     slack = _one_sided(evidence.singles, against)
-    strays = np.maximum(np.abs(against) - slack, 0.0) * np.sqrt(left[read:n]) / rows.sigma[read:]
+    outliers = np.maximum(np.abs(against) - slack, 0.0) * np.sqrt(left[read:n]) / rows.sigma[read:]
     shifts = gain * np.array([single.high_by for single in evidence.singles])[:, None]
     k_strays = abs(float(standing[n])) if evidence.told is not None else 0.0
-    return Fit(rows.cylinders, p, covariance, residual, standardised, shifts, against, strays, k_strays)
+    return Fit(rows.cylinders, p, covariance, residual, standardised, shifts, against, outliers, k_strays)
 
 
 def _readings_stand(problem: _Problem, p: FloatArray, inside: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -11,10 +11,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.csv_columns import Columns, read_columns
 from phaseopt.engine.crank import SliderCrank
-from phaseopt.errors import InputError
+from phaseopt.io.columns import Columns, read_columns
 from phaseopt.project import Drop
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -87,14 +87,14 @@ def refuse_one_sided(sheet: Sheet, used: BoolArray) -> None:
         angle = sheet.angle[used & (sheet.sitting == number)]
         if len(angle) < FEWEST:
             raise InputError.one(
-                f"{len(angle)} readings that can be used, {FEWEST} are needed", mend=_TO_READ, file=file
+                f"{len(angle)} readings that can be used, {FEWEST} are needed", hint=_TO_READ, file=file
             )
         for side, count in (("before", np.count_nonzero(angle < 0)), ("after", np.count_nonzero(angle > 0))):
             if count < FEWEST_A_SIDE:
                 raise InputError.one(
                     f"{count} of {len(angle)} readings {'is' if count == 1 else 'are'} {side} TDC, so the wheel's zero "
                     "cannot be told from the drop",
-                    mend=_TO_READ,
+                    hint=_TO_READ,
                     file=file,
                     where=sheet.span(number),
                 )
@@ -153,23 +153,23 @@ def _refuse_wrong_rise(columns: Columns, cylinder: IntArray, crank: SliderCrank)
     """Drop must rise as the piston falls: the median over pairs of readings (Theil and Sen), which no outlier moves."""
     fall, drop = crank.drop(columns["crank_deg"]), columns["drop_mm"]
     i, j = np.triu_indices(len(drop), 1)
-    tell = (np.abs(fall[j] - fall[i]) > _SPREAD) & (cylinder[i] == cylinder[j])
-    if not tell.any():
+    progress = (np.abs(fall[j] - fall[i]) > _SPREAD) & (cylinder[i] == cylinder[j])
+    if not progress.any():
         return
-    i, j = i[tell], j[tell]
+    i, j = i[progress], j[progress]
     rise = float(np.median((drop[j] - drop[i]) / (fall[j] - fall[i])))
     where = f"lines {columns.lines[0]} to {columns.lines[-1]}"
     if rise < 0:
         raise InputError.one(
             "drop_mm falls away from TDC, where the piston makes room and it must rise: its sign is reversed",
-            mend="give the travel from the seat until the valve meets the piston, not what the gauge shows when it has",
+            hint="give the travel from the seat until the valve meets the piston, not what the gauge shows when it has",
             file=columns.path,
             where=where,
         )
     if not RISE[0] <= rise <= RISE[1]:
         raise InputError.one(
             f"drop_mm rises {rise:.2f} times as fast as the piston falls, where it must be about once",
-            mend="check crank_deg (crank, not cam degrees), drop_mm (in mm), crank.stroke and crank.rod",
+            hint="check crank_deg (crank, not cam degrees), drop_mm (in mm), crank.stroke and crank.rod",
             file=columns.path,
             where=where,
         )

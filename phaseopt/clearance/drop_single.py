@@ -15,7 +15,7 @@ from phaseopt.clearance.drop import COVERAGE_SIGMAS
 from phaseopt.engine.camshaft import Camshaft
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import Clay, Geometry
-from phaseopt.shown import METRIC, Unit
+from phaseopt.values.display_units import METRIC, Unit
 
 FloatArray = npt.NDArray[np.float64]
 

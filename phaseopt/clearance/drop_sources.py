@@ -19,9 +19,9 @@ from phaseopt.clearance.drop_single import Single, Told, clay_drop, from_geometr
 from phaseopt.engine.cam_card import card_least
 from phaseopt.engine.camshaft import camshaft_of
 from phaseopt.engine.crank import SliderCrank
-from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Drop, Project, Side
-from phaseopt.shown import METRIC, Unit
+from phaseopt.values.display_units import METRIC, Unit
+from phaseopt.values.errors import InputError, Mistake
 
 OUTLIER = 3.5  # standard deviations from a fit made without the measurement
 MOST_OUTLIERS = 0.25  # of the readings; beyond, they contradict each other
@@ -40,7 +40,10 @@ def drop_laws(project: Project) -> dict[Side, DropLaw]:
     """
     laws = {side: drop_law(project, side) for side in SIDES}
     read = [laws[side] for side in SIDES if laws[side].readings is not None and not _sittings(laws[side])]
-    told = {side: replace(law, notes=(*law.notes, *_if_mirrored(law, project.shown.gap))) for side, law in laws.items()}
+    told = {
+        side: replace(law, notes=(*law.notes, *_if_mirrored(law, project.display_units.gap)))
+        for side, law in laws.items()
+    }
     if len(read) < len(SIDES):
         return told
     wheels = [law.wheel for law in read]
@@ -78,12 +81,12 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     _refuse_cylinders(project, side, sheet, singles)
     law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, told), project, side)
     floor = () if told is not None else ("taken for a pocket whose floor is no steeper than the valve head",)
-    return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders, project.shown.gap)))
+    return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders, project.display_units.gap)))
 
 
 def law_of(evidence: Evidence, project: Project | None = None, side: Side = "intake") -> DropLaw:
     """The law from everything measured. `project` and `side` are for messages."""
-    shown = (METRIC if project is None else project.shown).gap
+    shown = (METRIC if project is None else project.display_units).gap
     evidence, notes = _fitting(evidence, shown)
     notes = (*notes, *_worked_out(evidence.singles))
     parts = dict(_parts(evidence))
@@ -91,19 +94,19 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
     if len(parts) == 1:
         return replace(together, notes=(*notes, *_untold_notes(evidence)))
     alone = {name: _law(part)[0] for name, part in parts.items()}
-    strays = _strays(fit, evidence)
+    outliers = _strays(fit, evidence)
     told = ", ".join(f"{name} {_in_words(law, shown)}" for name, law in alone.items())
-    worst = max(strays, key=lambda name: strays[name])
-    if strays[worst] > OUTLIER:
+    worst = max(outliers, key=lambda name: outliers[name])
+    if outliers[worst] > OUTLIER:
         raise InputError.one(
             f"the sources of the {side} drop contradict each other at TDC: {told}; {worst} stands "
-            f"{strays[worst]:.1f} standard errors off the others",
-            mend="measure again what is out, or take it out; where one is less sure than stated, state its error",
+            f"{outliers[worst]:.1f} standard errors off the others",
+            hint="measure again what is out, or take it out; where one is less sure than stated, state its error",
             file=project.file if project is not None else None,
             where=f"drop.{side}",
         )
     notes = (*notes, f"sources, each by itself at TDC: {told}", *_untold_notes(evidence))
-    off = [name for name, stray in strays.items() if stray > COVERAGE_SIGMAS]
+    off = [name for name, stray in outliers.items() if stray > COVERAGE_SIGMAS]
     if off:
         notes = (
             *notes,
@@ -138,7 +141,7 @@ def _parts(evidence: Evidence) -> Iterator[tuple[str, Evidence]]:
 def _strays(fit: Fit, evidence: Evidence) -> dict[str, float]:
     """How far each source but the readings stands off everything else, in standard errors, by its worst measurement."""
     found: dict[str, float] = {}
-    for single, stray in zip(evidence.singles, fit.strays.tolist(), strict=True):
+    for single, stray in zip(evidence.singles, fit.outliers.tolist(), strict=True):
         found[single.source] = max(stray, found.get(single.source, 0.0))
     if evidence.told is not None and evidence.sheet is not None:
         found["geometry"] = max(found["geometry"], fit.k_strays)
@@ -196,7 +199,7 @@ def _cylinder_notes(law: DropLaw, cylinders: int, shown: Unit) -> Iterator[str]:
 
 def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Single, ...], Told | None]:
     drop, cam = getattr(project.drop, side), project.cam(side)
-    shown, errors = project.shown.gap, (cam.tilt, drop.gauge_error, drop.wheel_error)
+    shown, errors = project.display_units.gap, (cam.tilt, drop.gauge_error, drop.wheel_error)
     found = [reading_at_tdc(crank, number, value, *errors, shown) for number, value in _numbered(drop, drop.at_tdc)]
     if drop.clay is not None:
         fitted, card = camshaft_of(project, side), cam.card
@@ -210,7 +213,7 @@ def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Si
         if single.drop <= 0:
             raise InputError.one(
                 f"by these dimensions the closed valve would stand {-single.drop:.2f} mm inside the piston at TDC",
-                mend="check signs and units of deck, gasket, recession, pocket_depth and pocket_angle",
+                hint="check signs and units of deck, gasket, recession, pocket_depth and pocket_angle",
                 file=project.file,
                 where=f"drop.{side}.geometry",
             )
@@ -220,7 +223,7 @@ def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Si
         if at_tdc > LARGEST:
             raise InputError.one(
                 f"{at_tdc:.1f} mm is no valve drop at TDC",
-                mend="give everything in mm, or with its unit",
+                hint="give everything in mm, or with its unit",
                 file=project.file,
                 where=f"drop.{side}.{single.source}",
             )
@@ -238,7 +241,7 @@ def _refuse_cylinders(project: Project, side: Side, sheet: Sheet | None, singles
         file, line = sheet.place(row)
         raise InputError.one(
             f"cylinder {sheet.cylinder[row]} of an engine with {project.cylinders}",
-            mend="number cylinders from 1, or correct cylinders in the project file",
+            hint="number cylinders from 1, or correct cylinders in the project file",
             file=file,
             where=line,
         )
@@ -246,7 +249,7 @@ def _refuse_cylinders(project: Project, side: Side, sheet: Sheet | None, singles
         if single.cylinder > project.cylinders:
             raise InputError.one(
                 f"{single.source} names cylinder {single.cylinder} of an engine with {project.cylinders}",
-                mend="one value for each cylinder, or a single value and the cylinder it was measured on",
+                hint="one value for each cylinder, or a single value and the cylinder it was measured on",
                 file=project.file,
                 where=f"drop.{side}",
             )
@@ -293,7 +296,7 @@ def _contradicting(sheet: Sheet, used: BoolArray, errors: Drop) -> InputError:
     return InputError.one(
         f"the readings contradict each other: no law that a piston follows comes within {OUTLIER:g} times "
         f"gauge_error {errors.gauge_error:g} mm of them, whichever quarter is left out",
-        mend="take the readings again; if the gauge is less sure than that, state its gauge_error",
+        hint="take the readings again; if the gauge is less sure than that, state its gauge_error",
         file=sheet.place(int(out[0]))[0],
         where=f"lines {lines}" + (f" (in {' and '.join(others)})" if len(others) > 1 else ""),
     )
@@ -305,7 +308,7 @@ def _refuse_wheel(sheet: Sheet, fit: Fit, errors: Drop) -> None:
             raise InputError.one(
                 f"the readings put TDC at {wheel:+.1f}° on the wheel, where wheel_error {errors.wheel_error:g}° allows "
                 f"{WIDEST_WHEEL * errors.wheel_error:g}°",
-                mend="find TDC again with a positive stop, check the sign of crank_deg, or state the wheel_error it "
+                hint="find TDC again with a positive stop, check the sign of crank_deg, or state the wheel_error it "
                 "had",
                 file=sheet.files[sitting],
                 where=sheet.span(sitting),

@@ -27,7 +27,7 @@ CRANKING = 300.0  # rpm a starter reaches at most (common practice: 150 to 300)
 
 
 @dataclass(frozen=True)
-class Mend:
+class Fix:
     """What would each by itself keep the gaps of one cam, the other cam as it is.
 
     Parameters
@@ -80,8 +80,8 @@ class Fault:
     verdict: str
     static: dict[str, float]
     running: dict[str, float]
-    for_reserve: tuple[Mend, ...]
-    for_clear: tuple[Mend, ...]
+    for_reserve: tuple[Fix, ...]
+    for_clear: tuple[Fix, ...]
     sentence: str
 
 
@@ -112,10 +112,10 @@ def faults(model: ContactModel, span: Box, top: float, follows: str) -> tuple[Fa
     corners = [i for i, case in enumerate(cases) if len(case.stuck) == 2 and not model.tied]
     worst = min(corners, key=lambda i: (str(words[i]) != CONTACT, float(margin[i].min())), default=-1)
     kept = [i for i in range(len(cases)) if i not in corners or i == worst]
-    mends = _mends(model, [cases[i] for i in kept], margin[kept])
+    hints = _mends(model, [cases[i] for i in kept], margin[kept])
     return tuple(
-        _fault(model, cases[i], _row(gaps, i), running[i], str(words[i]), mend)
-        for i, mend in zip(kept, mends, strict=True)
+        _fault(model, cases[i], _row(gaps, i), running[i], str(words[i]), hint)
+        for i, hint in zip(kept, hints, strict=True)
     )
 
 
@@ -172,7 +172,7 @@ def _sides_short(margin: FloatArray) -> list[Side]:
 
 def _mends(
     model: ContactModel, cases: list[_Case], margin: FloatArray
-) -> list[tuple[tuple[Mend, ...], tuple[Mend, ...]]]:
+) -> list[tuple[tuple[Fix, ...], tuple[Fix, ...]]]:
     """For each case what keeps the reserve and what makes it clear; all searched at once. `margin` (n, 2, c)."""
     asked: list[tuple[int, bool, Side]] = []
     changes: list[Change] = []
@@ -184,12 +184,12 @@ def _mends(
                 changes.append(offset_change(model, side, boxes, case.rpm, static_too=static_too))
                 changes.append(_stop_change(model, case, side, static_too))
     numbers = least_changes(model, changes)
-    found: list[tuple[list[Mend], list[Mend]]] = [([], []) for _ in cases]
+    found: list[tuple[list[Fix], list[Fix]]] = [([], []) for _ in cases]
     for k, (i, static_too, side) in enumerate(asked):
         offset, stop = numbers[2 * k : 2 * k + 2]
         part = margin[i, 0 if static_too else 1 :]
         alone = len(_sides_short(part)) == 1 or not (part[:, :2] < 0.0).any()
-        found[i][static_too].append(Mend(side, offset, _pocket(side, part), stop, alone))
+        found[i][static_too].append(Fix(side, offset, _pocket(side, part), stop, alone))
     return [(tuple(reserve), tuple(clear)) for reserve, clear in found]
 
 
@@ -215,9 +215,9 @@ def _fault(
     gaps: Gaps,
     running: FloatArray,
     verdict: str,
-    mends: tuple[tuple[Mend, ...], tuple[Mend, ...]],
+    hints: tuple[tuple[Fix, ...], tuple[Fix, ...]],
 ) -> Fault:
-    unit = model.project.shown.gap
+    unit = model.project.display_units.gap
     touching = [
         f"{WORDS[contact]} {unit.down(gap)} {unit.name} running at {case.rpm:.0f} rpm"
         for contact, gap in zip(model.contacts, running, strict=True)
@@ -226,28 +226,28 @@ def _fault(
     found = f"{verdict}; closest: {least_sentence(model, gaps, case.rpm)}"
     sentence = f"{case.name}: " + (f"would TOUCH, {', '.join(touching)}" if touching else found)
     if verdict != CLEAR:
-        reserve, clear = (mends_words(model, mend) for mend in mends)
-        if mends[0] != mends[1]:
+        reserve, clear = (mends_words(model, hint) for hint in hints)
+        if hints[0] != hints[1]:
             sentence += f"; keeps the running reserve with {reserve}" if reserve else "; keeps the running reserve"
         sentence += f"; clear with {clear}"
     each = [dict(zip(model.contacts, row.tolist(), strict=True)) for row in (gaps.static[0], running)]
-    return Fault(case.name, case.box, case.rpm, verdict, each[0], each[1], *mends, sentence)
+    return Fault(case.name, case.box, case.rpm, verdict, each[0], each[1], *hints, sentence)
 
 
-def mends_words(model: ContactModel, mends: tuple[Mend, ...]) -> str:
+def mends_words(model: ContactModel, hints: tuple[Fix, ...]) -> str:
     """What would mend a fault, in words; "" for nothing to mend."""
-    return (", or " if all(mend.alone for mend in mends) else ", and ").join(_mend_words(model, mend) for mend in mends)
+    return (", or " if all(hint.alone for hint in hints) else ", and ").join(_mend_words(model, hint) for hint in hints)
 
 
-def _mend_words(model: ContactModel, mend: Mend) -> str:
+def _mend_words(model: ContactModel, hint: Fix) -> str:
     """The ways to mend one cam's gaps, each by itself."""
-    fitted = offset_words(model.engine.cam(mend.side).offset)
+    fitted = offset_words(model.engine.cam(hint.side).offset)
     ways = []
-    if mend.offset is not None:
-        ways.append(f"the {mend.side} cam fitted {offset_and_beyond(mend.side, mend.offset)} (now {fitted})")
-    if mend.pocket is not None:
-        unit = model.project.shown.gap
-        ways.append(f"{mend.side} pockets {unit.up(mend.pocket)} {unit.name} deeper")
-    if mend.stop is not None:
-        ways.append(f"{mend.side} travel stopped at {mend.stop:g}°")
-    return " or ".join(ways) or f"no {mend.side} offset within {REACH:g}° and no stop"
+    if hint.offset is not None:
+        ways.append(f"the {hint.side} cam fitted {offset_and_beyond(hint.side, hint.offset)} (now {fitted})")
+    if hint.pocket is not None:
+        unit = model.project.display_units.gap
+        ways.append(f"{hint.side} pockets {unit.up(hint.pocket)} {unit.name} deeper")
+    if hint.stop is not None:
+        ways.append(f"{hint.side} travel stopped at {hint.stop:g}°")
+    return " or ".join(ways) or f"no {hint.side} offset within {REACH:g}° and no stop"

@@ -14,11 +14,11 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
 from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING
 from phaseopt.clearance.course import FINE, Course, course_of, highest_line
 from phaseopt.clearance.drop import PIECE, PIECES, Curve
 from phaseopt.engine.lobe import Lobe, lobe_highest
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -64,7 +64,7 @@ def hand_sums(model: ContactModel, intake_phase: float, exhaust_phase: float) ->
 
 
 def _sum(model: ContactModel, side: Side, phase: float, angle: FloatArray) -> HandSum:
-    drop, lift = model.project.shown.gap.rounded(_drop_and_lift(model, side, phase, angle))
+    drop, lift = model.project.display_units.gap.rounded(_drop_and_lift(model, side, phase, angle))
     law = model.drops[side]
     cylinder = law.cylinders[int(law.at_tdc.argmin())]
     return HandSum(side, cylinder, drop, lift, int((drop - lift).argmin()))

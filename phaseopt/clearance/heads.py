@@ -12,13 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
 from phaseopt.clearance.allowances import MOST_CLOSING, loft
 from phaseopt.clearance.discs import TOUCHING, plane_below, swept_distance
 from phaseopt.clearance.touches import touch_planes
-from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Project, Seat, Side
-from phaseopt.shown import Unit
+from phaseopt.values.display_units import Unit
+from phaseopt.values.errors import InputError
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -103,7 +103,7 @@ def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
         True,
         max(_closing(*pair, reach["intake"], reach["exhaust"]) for pair in zip(*heads, strict=True)),
         "intake with exhaust" if len(pairs) == 1 else "every intake with every exhaust valve",
-        (_covered(pairs, near, at_reach, project.shown.gap), *_of_a_kind(project, bodies, reach)),
+        (_covered(pairs, near, at_reach, project.display_units.gap), *_of_a_kind(project, bodies, reach)),
     )
 
 
@@ -217,7 +217,7 @@ def _refuse_overlap(project: Project, one: _Body, other: _Body) -> float:
         raise InputError.one(
             f"with both valves shut the {one.name} and {other.name} heads would overlap by "
             f"{-min(_lower_bound(one.head, 0.0, other.head, 0.0), 0.0):.2f} mm",
-            mend="measure across, along and height to the centre of each head's lower face, and check tilt and "
+            hint="measure across, along and height to the centre of each head's lower face, and check tilt and "
             "head_diameter",
             file=project.file,
             where="seats",
@@ -238,12 +238,12 @@ def _of_a_kind(project: Project, bodies: dict[Side, list[_Body]], reach: dict[Si
                 raise InputError.one(
                     f"valve heads that do not fit in the bore: {one.name} and {other.name} would overlap by "
                     f"{-apart:.2f} mm at some lift",
-                    mend="measure along and across to the centre of each head, head_diameter, and how the stems lean",
+                    hint="measure along and across to the centre of each head, head_diameter, and how the stems lean",
                     file=project.file,
                     where=f"seats.{side}",
                 )
             found.append(apart)
-        unit = project.shown.gap
+        unit = project.display_units.gap
         words.append(f"{side} valves stay {unit.down(min(found))} {unit.name} apart or more at all lifts")
     return words
 
@@ -279,7 +279,7 @@ def _refuse_unseen_touches(project: Project, near: list[tuple[_Body, _Body]]) ->
             raise InputError.one(
                 f"the valves were seen to touch at {lifts[0]:g} and {lifts[1]:g} mm of lift, where by their seats they "
                 f"are {apart:.2f} mm apart, more than seats.error {project.seats.error:g} mm",
-                mend="measure the seats again, or give the error that they have",
+                hint="measure the seats again, or give the error that they have",
                 file=project.file,
                 where=f"seats.touches (entry {entry})",
             )

@@ -13,14 +13,22 @@ import xarray as xr
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.faults import Box, Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
-from phaseopt.clearance.lattice import BoolArray, Lattice, Places, boxes_around, largest_boxes, lattice_of, run_around
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import capped_everywhere
+from phaseopt.clearance.phase_grid import (
+    BoolArray,
+    PhaseGrid,
+    Places,
+    boxes_around,
+    largest_boxes,
+    phase_grid_of,
+    run_around,
+)
 from phaseopt.clearance.rest_unsafe import rest_unsafe
 from phaseopt.clearance.rules import margins
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Project
-from phaseopt.shows_itself import ShowsItself
+from phaseopt.values.repr import ShowsItself
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -93,22 +101,22 @@ def phase_limits(model: ContactModel) -> Limits:
         near, and the installed offset that opens it.
     """
     labels_i, labels_e = (phase_grid(model.project.phaser_of(side)) for side in SIDES)
-    lattice = lattice_of(model, labels_i, labels_e)
+    grid_of_phases = phase_grid_of(model, labels_i, labels_e)
     speeds = np.unique(np.r_[model.project.tables.rpm, model.top_speed])
-    margin = _margins(model, lattice, speeds)
+    margin = _margins(model, grid_of_phases, speeds)
     ok = _keeps(margin)
-    if not ok[-1][lattice.rest]:
-        held = speeds[ok[(slice(None), *lattice.rest)]]
+    if not ok[-1][grid_of_phases.rest]:
+        held = speeds[ok[(slice(None), *grid_of_phases.rest)]]
         raise rest_unsafe(model, float(held[-1]) if held.size else None)
-    boxes = tuple(_box(lattice, found) for found in largest_boxes(ok[-1], lattice.rest))
-    alone = [_alone(lattice, ok[r], margin[r]) for r in range(len(speeds))]
-    together = [_together(lattice, ok[r], margin[r]) for r in range(len(speeds))]
+    boxes = tuple(_box(grid_of_phases, found) for found in largest_boxes(ok[-1], grid_of_phases.rest))
+    alone = [_alone(grid_of_phases, ok[r], margin[r]) for r in range(len(speeds))]
+    together = [_together(grid_of_phases, ok[r], margin[r]) for r in range(len(speeds))]
     return Limits(
         model.project,
         labels_i,
         labels_e,
         boxes,
-        _safe_set(model, labels_i, labels_e, lattice, speeds, margin, ok),
+        _safe_set(model, labels_i, labels_e, grid_of_phases, speeds, margin, ok),
         _clamps(speeds, alone),
         _clamps(speeds, together),
         full_travel(model),
@@ -116,24 +124,26 @@ def phase_limits(model: ContactModel) -> Limits:
     )
 
 
-def safe_places(model: ContactModel, lattice: Lattice, speeds: FloatArray, more: FloatArray | float = 0.0) -> BoolArray:
+def safe_places(
+    model: ContactModel, grid_of_phases: PhaseGrid, speeds: FloatArray, more: FloatArray | float = 0.0
+) -> BoolArray:
     """(r, a, b) the places of a lattice that keep both rules at each speed, rpm.
 
     `more` (c,) mm that each gap would be greater with, of what is only asked and never written: a deeper pocket adds
     its depth along the valve to both gaps at every crank angle, a smaller required gap its difference to both margins.
     """
-    return _keeps(_margins(model, lattice, speeds) + more)
+    return _keeps(_margins(model, grid_of_phases, speeds) + more)
 
 
 def _keeps(margin: FloatArray) -> BoolArray:
     return np.asarray((margin >= IN_HAND).all(axis=(-2, -1)))
 
 
-def _margins(model: ContactModel, lattice: Lattice, speeds: FloatArray) -> FloatArray:
+def _margins(model: ContactModel, grid_of_phases: PhaseGrid, speeds: FloatArray) -> FloatArray:
     """(r, a, b, 2, c) above each rule, mm."""
     taken = model.running_mm(speeds)[:, None, None]
-    swept = lattice.gaps.swept[None] - taken
-    return margins(model, np.broadcast_to(lattice.gaps.static, swept.shape), swept)
+    swept = grid_of_phases.gaps.swept[None] - taken
+    return margins(model, np.broadcast_to(grid_of_phases.gaps.static, swept.shape), swept)
 
 
 def _hull(boxes: tuple[SafeBox, ...]) -> Box:
@@ -146,36 +156,36 @@ def _hull(boxes: tuple[SafeBox, ...]) -> Box:
     )
 
 
-def _box(lattice: Lattice, found: Places) -> SafeBox:
-    start, end = lattice.boxes[found[0], found[2]], lattice.boxes[found[1], found[3]]
+def _box(grid_of_phases: PhaseGrid, found: Places) -> SafeBox:
+    start, end = grid_of_phases.boxes[found[0], found[2]], grid_of_phases.boxes[found[1], found[3]]
     return SafeBox(float(start[0]), float(end[1]), float(start[2]), float(end[3]))
 
 
 Clamp = tuple[SafeBox, int, int]  # with the edge of further advance of the intake, of further retard of the exhaust
 
 
-def _alone(lattice: Lattice, ok: BoolArray, margin: FloatArray) -> Clamp:
+def _alone(grid_of_phases: PhaseGrid, ok: BoolArray, margin: FloatArray) -> Clamp:
     """Clamps of each cam with the other at rest; for tied cams, of both."""
-    a, b = lattice.rest
+    a, b = grid_of_phases.rest
     first, last = run_around(ok[:, b], a)
     if ok.shape[1] == 1:
-        box = _box(lattice, (first, last, b, b))
+        box = _box(grid_of_phases, (first, last, b, b))
         return box, _edge(margin[last + 1 :, b]), _edge(margin[first - 1 : first, b] if first else margin[:0, b])
     back, forth = run_around(ok[a], b)
-    intake, exhaust = _box(lattice, (first, last, b, b)), _box(lattice, (a, a, back, forth))
+    intake, exhaust = _box(grid_of_phases, (first, last, b, b)), _box(grid_of_phases, (a, a, back, forth))
     box = SafeBox(intake.intake_from, intake.intake_to, exhaust.exhaust_from, exhaust.exhaust_to)
     return box, _edge(margin[last + 1 :, b]), _edge(margin[a, back - 1 : back] if back else margin[a, :0])
 
 
-def _together(lattice: Lattice, ok: BoolArray, margin: FloatArray) -> Clamp:
+def _together(grid_of_phases: PhaseGrid, ok: BoolArray, margin: FloatArray) -> Clamp:
     """The largest box at a speed, the first of them where several are as large."""
-    found = max(boxes_around(ok, lattice.rest), key=lambda box: _box(lattice, box).size)
+    found = max(boxes_around(ok, grid_of_phases.rest), key=lambda box: _box(grid_of_phases, box).size)
     first, last, back, forth = found
     if ok.shape[1] == 1:
-        return _alone(lattice, ok, margin)
+        return _alone(grid_of_phases, ok, margin)
     beyond = margin[last + 1 : last + 2, back : forth + 1].min(axis=1)
     behind = margin[first : last + 1, max(back - 1, 0) : back].min(axis=0)
-    return _box(lattice, found), _edge(beyond), _edge(behind)
+    return _box(grid_of_phases, found), _edge(beyond), _edge(behind)
 
 
 def _edge(beyond: FloatArray) -> int:
@@ -210,7 +220,7 @@ def _safe_set(
     model: ContactModel,
     labels_i: FloatArray,
     labels_e: FloatArray,
-    lattice: Lattice,
+    grid_of_phases: PhaseGrid,
     speeds: FloatArray,
     margin: FloatArray,
     ok: BoolArray,
@@ -219,7 +229,11 @@ def _safe_set(
     refused = (margin[:, ::2, ::2].min(axis=3).argmin(axis=-1) + 1).astype(np.int8)
     capped = capped_everywhere(model, speeds, labels_i, labels_e)
     edge = np.where(ok[:, ::2, ::2], np.where(capped, np.int8(CAPPED), np.int8(0)), refused)
-    parts = [lattice.gaps.static[::2, ::2], lattice.gaps.swept[::2, ::2], *np.moveaxis(margin[:, ::2, ::2], 3, 0)]
+    parts = [
+        grid_of_phases.gaps.static[::2, ::2],
+        grid_of_phases.gaps.swept[::2, ::2],
+        *np.moveaxis(margin[:, ::2, ::2], 3, 0),
+    ]
     if model.tied:
         parts = [_on_diagonal(part, np.nan, axis=part.ndim - 3) for part in parts]
         edge = _on_diagonal(edge, TRAVEL, axis=1)

@@ -20,8 +20,8 @@ from phaseopt.clearance.valves import least_valve_gaps
 from phaseopt.engine.camshaft import Engine, engine_of
 from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
-from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Project, Side
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -217,7 +217,7 @@ def _refuse_absurd(interval: FloatArray) -> None:
     if not (np.abs(interval) <= 720.0).all():
         raise InputError.one(
             "a lobe's centre would stand more than two turns of the crank off TDC",
-            mend="check phases, offsets and timing errors, all in crank degrees",
+            hint="check phases, offsets and timing errors, all in crank degrees",
         )
 
 

@@ -8,8 +8,8 @@ from phaseopt.clearance.full_travel import offset_and_beyond, offset_words
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import least_sentence, margins, running_gaps
 from phaseopt.clearance.shifts import REACH, least_changes, offset_change
-from phaseopt.errors import InputError
 from phaseopt.project import Side
+from phaseopt.values.errors import InputError
 
 
 def rest_unsafe(model: ContactModel, held: float | None) -> InputError:
@@ -26,7 +26,7 @@ def rest_unsafe(model: ContactModel, held: float | None) -> InputError:
     return InputError.one(
         f"the engine is not safe with its phasers at rest {up_to} ({touching}), so no table is; "
         f"least: {least_sentence(model, gaps, model.top_speed)}",
-        mend="fit " + (", and " if pistons else ", or ").join(dict.fromkeys(opens)) + slower,
+        hint="fit " + (", and " if pistons else ", or ").join(dict.fromkeys(opens)) + slower,
         file=model.project.file,
         where=", ".join(dict.fromkeys(f"{side}.offset" for side, _ in ways)),
     )

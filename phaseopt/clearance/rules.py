@@ -58,7 +58,7 @@ def static_words(model: ContactModel, contact: int, gap: float, angle: float, mo
 
     Parameters: `contact` by number, `gap` mm, `angle` crank degrees, what `more` stands with the rule.
     """
-    unit, wants = model.project.shown.gap, model.required[contact]
+    unit, wants = model.project.display_units.gap, model.required[contact]
     return (
         f"{WORDS[model.contacts[contact]]} {unit.down(gap)} {unit.name} static, guaranteed, {place(angle)} "
         f"(rule {unit.number(wants)}{more})"
@@ -67,7 +67,7 @@ def static_words(model: ContactModel, contact: int, gap: float, angle: float, mo
 
 def running_words(model: ContactModel, contact: int, gap: float, rpm: float, angle: float, more: str = "") -> str:
     """The same of a running gap at a speed."""
-    unit = model.project.shown.gap
+    unit = model.project.display_units.gap
     return (
         f"{WORDS[model.contacts[contact]]} {unit.down(gap)} {unit.name} running at {rpm:.0f} rpm, {place(angle)} "
         f"(rule {unit.number(model.reserve)}{more})"

@@ -23,8 +23,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.errors import InputError
 from phaseopt.project import Project
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -95,5 +95,5 @@ def _below_level(slope: float, lean_i: float, lean_e: float) -> float:
     return math.atan2(slope * math.sin(lean_e) - math.sin(lean_i), math.cos(lean_i) + slope * math.cos(lean_e))
 
 
-def _mistake(project: Project, entry: int, problem: str, mend: str) -> InputError:
-    return InputError.one(problem, mend=mend, file=project.file, where=f"seats.touches (entry {entry})")
+def _mistake(project: Project, entry: int, problem: str, hint: str) -> InputError:
+    return InputError.one(problem, hint=hint, file=project.file, where=f"seats.touches (entry {entry})")

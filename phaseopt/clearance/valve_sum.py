@@ -70,7 +70,7 @@ def valve_sum(model: ContactModel, intake_phase: float, exhaust_phase: float) ->
         pairs = zip(heads.intake, heads.exhaust, strict=True)
         found.append(min(swept_distance(one, at[0], other, at[1], other[:3].copy()) for one, other in pairs))
     _, c, p, q = np.array(found).T
-    rounded = model.project.shown.gap.rounded
+    rounded = model.project.display_units.gap.rounded
     intake, exhaust = (rounded(lift) for lift in lifts)
     return ValveSum(angle, rounded(c), intake, np.round(p, 3), exhaust, np.round(q, 3))
 

@@ -17,12 +17,12 @@ Only how the lobes stand to each other counts, not where TDC is.
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
 from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING, distinct
 from phaseopt.clearance.course import FINE, Course, course_of, highest_line
 from phaseopt.clearance.discs import TOUCHING, swept_distance
 from phaseopt.clearance.heads import Heads
 from phaseopt.engine.lobe import Lobe, lobe_highest
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

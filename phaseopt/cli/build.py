@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command, progress
+from phaseopt.cli.frame import Found, ProjectFile, command, progress_line
 
 Out = Annotated[
     Path, typer.Option("--out", metavar="DIR", help="Directory for the tables, the margins and the report.")
@@ -20,12 +20,12 @@ Figures = Annotated[
 @command
 def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Found:
     """The whole job: limits, logs, torque, search, check, report."""
-    import phaseopt.job as job
+    import phaseopt.job.build as job
     from phaseopt.output.directory import require_apart, require_replaceable, write_files
     from phaseopt.output.figure_files import figure_files
     from phaseopt.output.files import write_build
     from phaseopt.output.record import run_record
-    from phaseopt.project_file import load_project
+    from phaseopt.project.load import load_project
     from phaseopt.report.text import summary, verdict_line
 
     project = load_project(project_file)
@@ -33,11 +33,11 @@ def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Found
     if figures is not None:
         require_apart(figures, "--figures", out)
         require_replaceable(figures, "--figures")
-    with progress() as tell:
-        found = job.build(project, tell)
+    with progress_line() as progress:
+        found = job.build(project, progress)
         accepted = found.verdict.accepted
         if accepted:
-            tell(0.99, "writing")
+            progress(0.99, "writing")
             drawn = figure_files(found) if figures is not None else {}
             write_build(out, found)
             if figures is not None:

@@ -52,11 +52,11 @@ def check(
     """
     from phaseopt.clearance.clamps import check_given
     from phaseopt.clearance.model import contact_model
-    from phaseopt.foreign_tables import Source, Stated, read_pair
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
-    from phaseopt.project_file import load_project
+    from phaseopt.project.load import load_project
     from phaseopt.report.sheet import check_sheet
     from phaseopt.report.verdicts import cannot_hold, check_summary, found_words, given_words, verdict_as_dict
+    from phaseopt.table_import import Source, Stated, read_pair
 
     project = load_project(project_file)
     if sheet is not None:

@@ -19,10 +19,10 @@ def compare(first: First, second: Second, out: Out = None) -> Found:
     For the next build before parts are bought: copy the project file, change it, build, and compare.
     """
     from phaseopt.output.compare import compare as compared
+    from phaseopt.output.compare_page import compare_files
+    from phaseopt.output.compare_text import compare_as_dict, compare_summary, verdict_words
     from phaseopt.output.directory import require_outside, require_replaceable, write_files
     from phaseopt.output.read_build import read_build
-    from phaseopt.report.compare_page import compare_files
-    from phaseopt.report.compare_text import compare_as_dict, compare_summary, verdict_words
 
     if out is not None:
         require_outside(out, first, second)

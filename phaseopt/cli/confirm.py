@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command, progress
+from phaseopt.cli.frame import Found, ProjectFile, command, progress_line
 
 PullFile = Annotated[
     Path,
@@ -36,7 +36,7 @@ def confirm(
     """
     from phaseopt.output.confirm_files import confirm_files
     from phaseopt.output.directory import require_outside, require_replaceable, write_files
-    from phaseopt.project_file import load_project, load_pull
+    from phaseopt.project.load import load_project, load_pull
     from phaseopt.report.confirm_text import confirm_as_dict, confirm_summary, contact_words, verdict_words
     from phaseopt.study.confirm import confirm_project
     from phaseopt.tables import read_driven
@@ -48,8 +48,8 @@ def confirm(
     driven = read_driven(project, tables, intake, exhaust)
     made, entry = load_pull(pull, project, weather)
     name = made.name or Path(made.files[0]).stem
-    with progress() as tell:
-        found = confirm_project(project, made, name, driven, tell)
+    with progress_line() as progress:
+        found = confirm_project(project, made, name, driven, progress)
     if out is not None:
         write_files(out, confirm_files(found, project.name, name, entry))
     return Found(

@@ -51,15 +51,15 @@ def export(
     Turned, with either axis falling, sign, zero and degrees of each cam as that reader wants them, rounded away from
     contact. Every export is read back and checked for contact before it is written or printed.
     """
-    from phaseopt.foreign_tables.layout import Layout
-    from phaseopt.foreign_tables.pair import require_phase
     from phaseopt.output.directory import require_outside, require_replaceable
     from phaseopt.output.export_files import export as exported
     from phaseopt.output.export_files import write_export
+    from phaseopt.output.export_text import export_as_dict, export_text, export_words, require_one_way
     from phaseopt.output.read_build import read_build
     from phaseopt.project import Channel, Side
-    from phaseopt.project_file import load_project
-    from phaseopt.report.export_text import export_as_dict, export_text, export_words, require_one_way
+    from phaseopt.project.load import load_project
+    from phaseopt.table_import.layout import Layout
+    from phaseopt.table_import.pair import require_phase
     from phaseopt.tables import read_tables
 
     require_phase("--intake-zero", intake_zero)

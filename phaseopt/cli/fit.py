@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command, progress
+from phaseopt.cli.frame import Found, ProjectFile, command, progress_line
 
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for pictures (SVG).")]
 
@@ -14,25 +14,25 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Director
 def fit(project_file: ProjectFile, out: Out = None) -> Found:
     """How far to trust the torque model of the pulls, or of a grid."""
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
-    from phaseopt.progress import part
-    from phaseopt.project_file import load_project
+    from phaseopt.project.load import load_project
     from phaseopt.report.fit_text import fit_record, fit_summary, left_out_lines
     from phaseopt.report.given import given_record, given_summary, left_out_line
-    from phaseopt.torque_model import torque_model
-    from phaseopt.torque_trust import require_measured, torque_trust
+    from phaseopt.torque_model.sources import torque_model
+    from phaseopt.torque_model.trust import require_measured, torque_trust
+    from phaseopt.values.progress import part
 
     project = load_project(project_file)
     require_measured(project)
     if out is not None:
         require_replaceable(out)
     figures: dict[str, str] = {}
-    with progress() as tell:
-        model = torque_model(project, part(tell, 0.0, 0.9))
+    with progress_line() as progress:
+        model = torque_model(project, part(progress, 0.0, 0.9))
         trust = torque_trust(project, model) if model.given is None else None
         if out is not None:
             from phaseopt.report.fit_figures import fit_figures
 
-            tell(0.95, "drawing")
+            progress(0.95, "drawing")
             figures = fit_figures(project, model)
     files: list[Path] = []
     if out is not None:
@@ -41,13 +41,13 @@ def fit(project_file: ProjectFile, out: Out = None) -> Found:
     written = [] if out is None else [out]
     if trust is None:
         return Found(
-            f"Left out: {left_out_line(model.loo_rmse, project.shown.torque)}",
+            f"Left out: {left_out_line(model.loo_rmse, project.display_units.torque)}",
             lambda: given_summary(project, model, files),
             lambda: given_record(project, model, files),
             written=written,
         )
     return Found(
-        "\n".join(f"Left out: {line}" for line in left_out_lines(model, trust, project.shown.torque)),
+        "\n".join(f"Left out: {line}" for line in left_out_lines(model, trust, project.display_units.torque)),
         lambda: fit_summary(project, model, trust, files),
         lambda: fit_record(project, model, trust, files),
         written=written,

@@ -21,8 +21,8 @@ from phaseopt.cli.colour import coloured, in_colour
 from phaseopt.cli.progress_line import ProgressLine
 from phaseopt.cli.verbose import began, ended
 from phaseopt.cli.words import InJobOrder, mistakes_as_dict
-from phaseopt.errors import InputError
 from phaseopt.output.json_text import json_text
+from phaseopt.values.errors import InputError
 
 NOT_CLEAR, WRONG_INPUT, INTERRUPTED = 1, 2, 130
 
@@ -172,7 +172,7 @@ def ending() -> Iterator[None]:
 
 
 @contextmanager
-def progress() -> Iterator[ProgressLine]:
+def progress_line() -> Iterator[ProgressLine]:
     """The progress line of a command, which `--quiet` keeps silent; `--verbose` tells what each stage took."""
     with ProgressLine(shown=not manner().quiet) as line:
         yield line

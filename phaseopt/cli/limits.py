@@ -21,7 +21,7 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> F
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.limits_files import limits_files
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
-    from phaseopt.project_file import load_project
+    from phaseopt.project.load import load_project
     from phaseopt.report.drop_table import drops_as_dict
     from phaseopt.report.limits_text import limits_as_dict, limits_summary, limits_verdict
     from phaseopt.report.sheet import limits_sheet

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from phaseopt.cli.frame import Found, command
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 Directory = Annotated[Path, typer.Argument(metavar="DIR", help="A new or empty directory.", show_default=False)]
 Yes = Annotated[
@@ -27,11 +27,11 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Fou
     from phaseopt.output.fresh import require_fresh, write_fresh
 
     if yes and example:
-        raise InputError.one("--yes and --example do not go together", mend="give one of them", where="phaseopt new")
+        raise InputError.one("--yes and --example do not go together", hint="give one of them", where="phaseopt new")
     require_fresh(directory)
     project = directory / "project.toml"
     if example:
-        from phaseopt.example_data import example_files
+        from phaseopt.cli.example_data import example_files
 
         files = example_files()
         kept = f"An invented hill-climb car, {len(files)} files, in {directory}."

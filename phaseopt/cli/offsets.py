@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, Storage, command, progress
+from phaseopt.cli.frame import Found, ProjectFile, Storage, command, progress_line
 
 Trials = Annotated[
     int,
@@ -22,15 +22,15 @@ def offsets(project_file: ProjectFile, trials: Trials = 60, storage: Storage = N
     """
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.offsets_files import offsets_files
-    from phaseopt.project_file import load_project
+    from phaseopt.project.load import load_project
     from phaseopt.report.offsets_text import recommended_words, study_as_dict, summary
     from phaseopt.study.offsets import study_offsets
 
     project = load_project(project_file)
     if out is not None:
         require_replaceable(out)
-    with progress() as tell:
-        study = study_offsets(project, trials, storage, tell)
+    with progress_line() as progress:
+        study = study_offsets(project, trials, storage, progress)
     if out is not None:
         write_files(out, offsets_files(study))
     return Found(

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command, progress
+from phaseopt.cli.frame import Found, ProjectFile, command, progress_line
 
 Pulls = Annotated[int, typer.Option("--pulls", metavar="N", min=1, max=100, help="How many pulls to plan.")]
 Out = Annotated[
@@ -18,15 +18,15 @@ def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Found:
     """The next pulls to make, from safe to bold, with a run sheet."""
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.run_sheet_files import run_sheet_files
-    from phaseopt.project_file import load_project
+    from phaseopt.project.load import load_project
     from phaseopt.report.run_sheet_text import run_sheet_as_dict, run_sheet_summary, sheet_verdict
     from phaseopt.study.planning import plan_next_pulls
 
     project = load_project(project_file)
     if out is not None:
         require_replaceable(out)
-    with progress() as tell:
-        sheet = plan_next_pulls(project, pulls, tell)
+    with progress_line() as progress:
+        sheet = plan_next_pulls(project, pulls, progress)
     folder = out if sheet.pulls else None
     if folder is not None:
         write_files(folder, run_sheet_files(sheet))

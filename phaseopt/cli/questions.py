@@ -5,12 +5,12 @@ from typing import Any, get_args
 
 import typer
 
-from phaseopt.errors import InputError
 from phaseopt.project.answers import Answers, DropBy, Lobes, TorqueBy
+from phaseopt.project.load import check_value
 from phaseopt.project.quantities import Arrangement
-from phaseopt.project_file import check_value
-from phaseopt.shown import Units
-from phaseopt.units import UnitError, to_number
+from phaseopt.values.display_units import Units
+from phaseopt.values.errors import InputError
+from phaseopt.values.units import UnitError, to_number
 
 _FIRST = """\
 A few questions, then a project to fill in. Enter takes what stands in [ ], or leaves a blank to fill in later.
@@ -46,7 +46,7 @@ def asked() -> Answers:
     if not on_a_terminal():
         raise InputError.one(
             "it asks its questions on a terminal, and this is none",
-            mend="add --yes for the commonest engine with everything left blank, or --example for a finished project",
+            hint="add --yes for the commonest engine with everything left blank, or --example for a finished project",
             where="phaseopt new",
         )
     typer.echo(_FIRST, err=True)
@@ -143,7 +143,7 @@ def _accepted(key: str, value: object) -> bool:
         check_value(key, value)
     except InputError as error:
         for mistake in error.mistakes:
-            typer.echo(f"  {mistake.problem}. Mend: {mistake.mend}.", err=True)
+            typer.echo(f"  {mistake.problem}. Mend: {mistake.hint}.", err=True)
         return False
     return True
 

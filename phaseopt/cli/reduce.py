@@ -17,10 +17,10 @@ def reduce(project_file: ProjectFile, out: Out = None) -> Found:
     Logs to torque points: what was left out, what repeats show, how the phasers do.
     """
     from phaseopt.output.directory import require_replaceable, write_files
-    from phaseopt.project_file import load_project
+    from phaseopt.project.load import load_project
     from phaseopt.report.reduction_text import reduction_record, reduction_summary
     from phaseopt.report.reduction_words import look_first
-    from phaseopt.study.day import read_day
+    from phaseopt.torque_model.day import read_day
 
     project = load_project(project_file)
     if out is not None:

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command, progress
+from phaseopt.cli.frame import Found, ProjectFile, command, progress_line
 
 Out = Annotated[Path, typer.Option("--out", metavar="F.nc", help="NetCDF file for the grid.")]
 Plots = Annotated[Path | None, typer.Option("--plots", metavar="DIR", help="Directory for pictures (SVG).")]
@@ -21,12 +21,12 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     Over speed, load and both centrelines, from the dimensions under [cycle].
     """
     from phaseopt.cycle.storage import require_replaceable_grid, write_netcdf
-    from phaseopt.cycle.torque_grid import kept_at
+    from phaseopt.cycle.torque_grid import cache_path
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
-    from phaseopt.progress import counted, part
-    from phaseopt.project_file import load_project
+    from phaseopt.project.load import load_project
     from phaseopt.report.simulation_text import simulation_record, simulation_summary, simulation_verdict
-    from phaseopt.torque_model import described_engine, kept_or_simulated
+    from phaseopt.torque_model.sources import cached_or_simulated, described_engine
+    from phaseopt.values.progress import counted, part
 
     project = load_project(project_file)
     config = described_engine(project)
@@ -34,21 +34,21 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     if plots is not None:
         require_replaceable(plots, "--plots")
     figures: dict[str, str] = {}
-    with progress() as tell:
+    with progress_line() as progress:
         share = 1.0 if plots is None else 0.97
-        counts = counted(part(tell, 0.0, share), "simulating")
-        grid = kept_or_simulated(project, config, counts, cluster)
+        counts = counted(part(progress, 0.0, share), "simulating")
+        grid = cached_or_simulated(project, config, counts, cluster)
         if plots is not None:
             from phaseopt.report.simulation_figures import simulation_figures
 
-            tell(share, "drawing")
+            progress(share, "drawing")
             figures = simulation_figures(project, config, grid)
     write_netcdf(grid, out)
     written = [out]
     if plots is not None:
         write_files(plots, {**figures, RECORD: record_of(figures)}, "--plots")
         written += [plots / name for name in sorted(figures)]
-    told = project, grid, written, kept_at(project, config).exists()
+    told = project, grid, written, cache_path(project, config).exists()
     return Found(
         simulation_verdict(project, grid),
         lambda: simulation_summary(*told),

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, Storage, command, progress
+from phaseopt.cli.frame import Found, ProjectFile, Storage, command, progress_line
 
 Trials = Annotated[
     int, typer.Option("--trials", metavar="N", min=8, max=5000, help="Trials in all, those of earlier runs included.")
@@ -21,15 +21,15 @@ def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = 
     """
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.tradeoff_files import tradeoff_files
-    from phaseopt.project_file import load_project
+    from phaseopt.project.load import load_project
     from phaseopt.report.tradeoff_text import knee_words, tradeoff_as_dict, tradeoff_summary, verdict_words
     from phaseopt.study import tradeoff as study
 
     project = load_project(project_file)
     if out is not None:
         require_replaceable(out)
-    with progress() as tell:
-        found = study.tradeoff(project, trials, storage, tell)
+    with progress_line() as progress:
+        found = study.tradeoff(project, trials, storage, progress)
     if out is not None:
         write_files(out, tradeoff_files(found))
     return Found(

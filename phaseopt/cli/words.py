@@ -6,8 +6,8 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from phaseopt.errors import InputError, Mistake
 from phaseopt.output.json_text import json_text
+from phaseopt.values.errors import InputError, Mistake
 
 _JOB = (
     "new", "limits", "simulate", "plan", "reduce", "fit", "build", "check", "export", "compare", "confirm", "tradeoff",
@@ -55,13 +55,13 @@ def _mistake(error: Any, about: str) -> Mistake:
     text = " ".join(str(error.format_message()).split()).rstrip(".")
     for pattern, plain in _PLAIN:
         text = pattern.sub(plain, text)
-    mend, meant = f"see {about} --help", _MEANT.search(text)
+    hint, meant = f"see {about} --help", _MEANT.search(text)
     if meant is not None:
-        mend = f"did you mean {next(filter(None, meant.groups()))}?"
+        hint = f"did you mean {next(filter(None, meant.groups()))}?"
     elif text.startswith("Missing") and getattr(error.param, "help", None):
-        mend = f"give it: {error.param.help}"
+        hint = f"give it: {error.param.help}"
     problem = _MEANT.sub("", text)
-    return Mistake(f"{problem[:1].lower()}{problem[1:]}", mend, where=about)
+    return Mistake(f"{problem[:1].lower()}{problem[1:]}", hint, where=about)
 
 
 def mistakes_as_dict(error: InputError) -> dict[str, Any]:
@@ -72,7 +72,7 @@ def mistakes_as_dict(error: InputError) -> dict[str, Any]:
                 "file": None if mistake.file is None else str(mistake.file),
                 "where": mistake.where or None,
                 "problem": mistake.problem,
-                "mend": mistake.mend,
+                "hint": mistake.hint,
             }
             for mistake in error.mistakes
         ]

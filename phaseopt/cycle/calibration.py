@@ -15,11 +15,12 @@ from phaseopt.cycle.calibrate import Calibration, Measured, calibrate
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.factors import FACTORS, with_factors
 from phaseopt.cycle.from_project import plenum_pressure
-from phaseopt.cycle.kept import kept
 from phaseopt.cycle.lanes import Array, Flags
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.responses import Responses, respond
 from phaseopt.cycle.scattered import Progress, run_scattered
+from phaseopt.cycle.version import code_version
+from phaseopt.io.cache import kept
 from phaseopt.project import Project
 
 
@@ -123,7 +124,7 @@ def _kept_responses(
         r = respond(config, points, names, mesh=mesh, progress=progress)
         return {"at one": r.at_one, **r.moved}
 
-    found = kept(project.folder, "responses", simulated, config, mesh or Mesh(), points, names)
+    found = kept(project.folder, "responses", simulated, code_version(), config, mesh or Mesh(), points, names)
     at_one = found.pop("at one")
     return Responses(at_one, found, np.isfinite(at_one[0]))
 
@@ -135,6 +136,8 @@ def _response_error(project: Project, config: CycleConfig, points: Array, answer
         (r,) = run_scattered([config], points, mesh=mesh)
         return {"torque": np.where(r.settled, r.torque, np.nan)}
 
-    difference = answer - kept(project.folder, "calibrated", simulated, config, mesh or Mesh(), points)["torque"]
+    difference = (
+        answer - kept(project.folder, "calibrated", simulated, code_version(), config, mesh or Mesh(), points)["torque"]
+    )
     both = np.isfinite(difference)
     return float(np.sqrt(np.mean(difference[both] ** 2))) if both.any() else np.nan

@@ -16,11 +16,12 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.fingerprint import code_version, fingerprint
 from phaseopt.cycle.lanes import Array
 from phaseopt.cycle.network import Mesh
-from phaseopt.cycle.whole import whole
-from phaseopt.errors import InputError
+from phaseopt.cycle.version import code_version
+from phaseopt.io.atomic import whole
+from phaseopt.io.digest import fingerprint
+from phaseopt.values.errors import InputError
 
 POINTS = 320  # of a chunk, about: cold starts cost 2 % more than with 650; with 160 they would cost 10 %
 SUFFIX = ".chunk"
@@ -102,13 +103,13 @@ def read_part(folder: Path, key: str, shape: tuple[int, ...]) -> Array | None:
 
 def write_part(folder: Path, key: str, numbers: Array) -> None:
     """Keep a finished chunk's numbers. Raises `InputError` where the directory is closed to writing or full."""
-    mend = "make room there and run again: chunks that were finished are kept and taken up"
+    hint = "make room there and run again: chunks that were finished are kept and taken up"
     path = folder / (key + SUFFIX)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError.one(f"cannot be made ({error.strerror})", mend="make it", file=folder) from error
-    with whole(path, mend) as part:
+        raise InputError.one(f"cannot be made ({error.strerror})", hint="make it", file=folder) from error
+    with whole(path, hint) as part:
         held = np.ascontiguousarray(numbers, dtype="<f8").tobytes()
         part.write_bytes(hashlib.sha256(held).digest() + held)
 

@@ -13,17 +13,17 @@ from contextlib import contextmanager
 from typing import Any
 
 from phaseopt.cycle.chunks import Chunk, Finished, Work
-from phaseopt.cycle.fingerprint import code_version
 from phaseopt.cycle.lanes import Array
-from phaseopt.errors import InputError
+from phaseopt.cycle.version import code_version
+from phaseopt.values.errors import InputError
 
 PATIENCE = 8.0  # seconds that a cluster has to answer
 AGAIN = "run again: chunks that were finished are kept and taken up"
 
 
-def wrong(problem: str, mend: str) -> InputError:
+def wrong(problem: str, hint: str) -> InputError:
     """What is wrong with the cluster."""
-    return InputError.one(problem, mend=mend, where="cluster")
+    return InputError.one(problem, hint=hint, where="cluster")
 
 
 def on_worker(version: str, work: Work, chunk: Chunk) -> Array:

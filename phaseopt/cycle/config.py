@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.valves import Valve
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 Array = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ class Pipe:
         if not self.sections or any(min(s.length, s.start, s.end) <= 0.0 for s in self.sections):
             raise InputError.one(
                 "a pipe needs sections of positive length and diameter",
-                mend="give lengths and diameters in mm",
+                hint="give lengths and diameters in mm",
             )
 
     @property
@@ -57,10 +57,10 @@ class Lift:
 
     def __post_init__(self) -> None:
         if self.angle.shape != self.lift.shape or np.any(np.diff(self.angle) <= 0.0):
-            raise InputError.one("a lift table needs one lift for each rising angle", mend="sort the table by angle")
+            raise InputError.one("a lift table needs one lift for each rising angle", hint="sort the table by angle")
         if np.ptp(self.angle) >= 720.0:
             raise InputError.one(
-                "a lobe is wider than the engine's cycle of 720 degrees", mend="check the lift table's angles"
+                "a lobe is wider than the engine's cycle of 720 degrees", hint="check the lift table's angles"
             )
 
     def at(self, angle: Array) -> Array:
@@ -120,28 +120,28 @@ class CycleConfig:
         if min(above_zero) <= 0.0 or self.collector_volume < 0.0:
             raise InputError.one(
                 "bore, stroke, volumes and ambient pressure must be above zero (a collector may have none)",
-                mend="check [cycle]",
+                hint="check [cycle]",
             )
         if self.throttles not in ("shared", "per cylinder"):
             raise InputError.one(
-                f"unknown arrangement {self.throttles!r}", mend="shared or per cylinder", where="throttles"
+                f"unknown arrangement {self.throttles!r}", hint="shared or per cylinder", where="throttles"
             )
         if self.rod <= self.stroke / 2 + abs(self.pin_offset):
             raise InputError.one(
-                "the rod is too short for the stroke", mend="give the rod's length between centres in mm"
+                "the rod is too short for the stroke", hint="give the rod's length between centres in mm"
             )
         if not 4.0 <= self.compression_ratio <= 25.0:
             raise InputError.one(
-                f"a compression ratio of {self.compression_ratio} is not believable", mend="give 4 ... 25"
+                f"a compression ratio of {self.compression_ratio} is not believable", hint="give 4 ... 25"
             )
         if sorted(self.firing_order) != list(range(1, len(self.firing_order) + 1)):
-            raise InputError.one("firing_order must name each cylinder once", mend="for example [1, 3, 4, 2]")
+            raise InputError.one("firing_order must name each cylinder once", hint="for example [1, 3, 4, 2]")
         if self.secondary is not None and len(self.firing_order) % 2:
             raise InputError.one(
-                "secondary pipes need an even number of cylinders", mend="leave out the secondary pipe"
+                "secondary pipes need an even number of cylinders", hint="leave out the secondary pipe"
             )
         if self.fuel not in FUELS:
-            raise InputError.one(f"unknown fuel {self.fuel!r}", mend=f"one of {', '.join(FUELS)}", where="fuel")
+            raise InputError.one(f"unknown fuel {self.fuel!r}", hint=f"one of {', '.join(FUELS)}", where="fuel")
 
     @property
     def cylinders(self) -> int:

@@ -15,7 +15,7 @@ from phaseopt.cycle.lanes import LANES, Array, Flags, Ints
 from phaseopt.cycle.network import Mesh, build
 from phaseopt.cycle.queue import Lanes
 from phaseopt.cycle.results import NAMES, Results, filling_and_work, results
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 MOST_REPEATS = 8  # of a cycle with more steps, before its points are given up
 MOST_LOAD = 0.995  # of the ambient pressure, that an open throttle can give
@@ -74,7 +74,7 @@ class Simulator:
         if float(np.max(load)) > MOST_LOAD * c.ambient_pressure:
             raise InputError.one(
                 f"a load of {float(np.max(load)):.1f} kPa is not below the ambient {c.ambient_pressure:.1f} kPa",
-                mend="full throttle is a small depression, for example 3 kPa",
+                hint="full throttle is a small depression, for example 3 kPa",
             )
         half = np.full(count, c.half_burned) if half_burned is None else half_burned
         points = np.stack([rpm, np.asarray(load) * 1e3, icl, ecl, half]).astype(np.float64)

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 
 @dataclass(frozen=True)
@@ -59,4 +59,4 @@ def check_names(names: Mapping[str, float] | tuple[str, ...]) -> None:
     """Raise `InputError` for a name that is no factor."""
     unknown = [n for n in names if n not in FACTORS]
     if unknown:
-        raise InputError.one(f"no factor is called {', '.join(unknown)}", mend=f"one of {', '.join(FACTORS)}")
+        raise InputError.one(f"no factor is called {', '.join(unknown)}", hint=f"one of {', '.join(FACTORS)}")

@@ -10,9 +10,9 @@ from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.valves import Valve, flow_area
 from phaseopt.engine.camshaft import Camshaft, engine_of
-from phaseopt.errors import InputError
 from phaseopt.project import Cycle, FlowBench, Project, Side, Taper, Tract
 from phaseopt.torque.weather import STANDARD_KPA, dry_pressure
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 Table = tuple[tuple[float, float], ...]
@@ -40,7 +40,7 @@ def cycle_section(project: Project) -> Cycle:
     if project.cycle is None:
         raise InputError.one(
             "is missing, so there is nothing to simulate",
-            mend="describe pipes, ports and valve seats under [cycle]",
+            hint="describe pipes, ports and valve seats under [cycle]",
             file=project.file,
             where="cycle",
         )
@@ -146,7 +146,7 @@ def bench_coefficients(bench: FlowBench, valve: Valve, valves: int) -> Table:
         raise InputError.one(
             f"{flow[worst]:g} L/s at {lift[worst]:g} mm lift is {found[worst]:.2f} times what an ideal nozzle of the "
             f"valves' area lets through at {bench.depression:g} kPa",
-            mend="check depression, unit of flow, throat, and that the port has so many valves",
+            hint="check depression, unit of flow, throat, and that the port has so many valves",
         )
     return tuple(zip((lift / valve.head).tolist(), found.tolist(), strict=True))
 
@@ -185,7 +185,7 @@ def _excess_air(project: Project, cycle: Cycle) -> float:
     if not 0.7 <= found <= 1.3:
         raise InputError.one(
             f"{cycle.air_fuel_ratio:g} is lambda {found:.2f} with {cycle.fuel}, outside 0.7 to 1.3",
-            mend=f"mass of air over mass of fuel; {FUELS[cycle.fuel].air_fuel_ratio:.1f} is just enough air",
+            hint=f"mass of air over mass of fuel; {FUELS[cycle.fuel].air_fuel_ratio:.1f} is just enough air",
             file=project.file,
             where="cycle.air_fuel_ratio",
         )

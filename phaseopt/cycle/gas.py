@@ -26,7 +26,7 @@ from phaseopt.cycle.species import (
     enthalpy,
     propane_enthalpy,
 )
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 HOT = 1500.0  # K: below it products of combustion are taken as frozen
 REFERENCE_PRESSURE = 5.0e6  # Pa, where the logarithm in D is zero
@@ -134,7 +134,7 @@ def mixture(fuel: Fuel, excess_air: float) -> Gas:
     """
     if not 0.7 <= excess_air <= 1.3:
         raise InputError.one(
-            f"excess air of {excess_air} is outside 0.7 ... 1.3", mend="give lambda, 1 for just enough air"
+            f"excess air of {excess_air} is outside 0.7 ... 1.3", hint="give lambda, 1 for just enough air"
         )
     richness = 1.0 / excess_air
     cold = np.linspace(250.0, 1000.0, 31)

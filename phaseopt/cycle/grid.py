@@ -16,11 +16,12 @@ from phaseopt.cycle.chunks import Chunk, by_threads, plan, read_part, write_part
 from phaseopt.cycle.cluster import by_cluster
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
-from phaseopt.cycle.fingerprint import code_version, fingerprint
 from phaseopt.cycle.lanes import LANES, Array, Ints
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import Results
-from phaseopt.errors import InputError
+from phaseopt.cycle.version import code_version
+from phaseopt.io.digest import fingerprint
+from phaseopt.values.errors import InputError
 
 AXES = {
     "rpm": ("rev/min", "engine speed"),
@@ -101,9 +102,9 @@ def _in_units(r: Results) -> Array:
 def _axis(name: str, values: Array) -> Array:
     axis = np.asarray(values, dtype=np.float64)
     if axis.ndim != 1 or not len(axis) or np.any(np.diff(axis) <= 0.0) or not np.all(np.isfinite(axis)):
-        raise InputError.one("an axis needs one or more rising numbers", mend="sort it and drop doubles", where=name)
+        raise InputError.one("an axis needs one or more rising numbers", hint="sort it and drop doubles", where=name)
     if name in ("rpm", "load") and axis[0] <= 0.0:
-        raise InputError.one(f"{axis[0]} is not above zero", mend="leave it out", where=name)
+        raise InputError.one(f"{axis[0]} is not above zero", hint="leave it out", where=name)
     return axis
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import xarray as xr
 
 from phaseopt.cycle.grid import AXES, NOTE, VARIABLES
-from phaseopt.cycle.whole import whole
-from phaseopt.errors import InputError
+from phaseopt.io.atomic import whole
+from phaseopt.values.errors import InputError
 
 
 def write_netcdf(grid: xr.Dataset, path: Path) -> None:
@@ -29,20 +29,20 @@ def read_netcdf(path: Path, fingerprint: str | None = None) -> xr.Dataset:
     Raises `InputError` for a missing file, one that is no NetCDF, one that is something else's, and a grid with another
     fingerprint: simulated for another engine, over other axes, or by another version of the program.
     """
-    mend = "give the file that `phaseopt simulate` wrote"
+    hint = "give the file that `phaseopt simulate` wrote"
     try:
         with xr.open_dataset(path, engine="h5netcdf") as opened:
             grid = opened.load()
     except (OSError, ValueError) as error:
-        raise InputError.one(f"cannot be read as NetCDF ({error})", mend=mend, file=path) from error
+        raise InputError.one(f"cannot be read as NetCDF ({error})", hint=hint, file=path) from error
     missing = [n for n in (*AXES, *VARIABLES, "settled") if n not in grid.variables]
     if missing or grid.attrs.get("comment") != NOTE:
         lacks = f": it lacks {', '.join(missing)}" if missing else ""
-        raise InputError.one(f"is not a simulated torque grid{lacks}", mend=mend, file=path)
+        raise InputError.one(f"is not a simulated torque grid{lacks}", hint=hint, file=path)
     if fingerprint is not None and grid.attrs.get("fingerprint") != fingerprint:
         raise InputError.one(
             "was simulated for another project, or by another version of the program",
-            mend="simulate again: phaseopt simulate PROJECT.toml",
+            hint="simulate again: phaseopt simulate PROJECT.toml",
             file=path,
         )
     return grid
@@ -56,21 +56,21 @@ def require_replaceable_grid(path: Path, project: str) -> None:
     grid of that project is there already.
     """
     if not path.parent.is_dir():
-        raise InputError.one("its folder does not exist", mend=f"make {path.parent}, or name another", file=path)
+        raise InputError.one("its folder does not exist", hint=f"make {path.parent}, or name another", file=path)
     if path.is_dir():
-        raise InputError.one("is a folder", mend="name a file in it, such as grid.nc", file=path)
+        raise InputError.one("is a folder", hint="name a file in it, such as grid.nc", file=path)
     if not os.access(path.parent, os.W_OK | os.X_OK):
-        raise InputError.one("its folder may not be written", mend="name a place that may be written", file=path)
+        raise InputError.one("its folder may not be written", hint="name a place that may be written", file=path)
     if path.exists():
         try:
             there = read_netcdf(path).attrs.get("project", project)
         except InputError as error:
             raise InputError.one(
-                "is there already and is no simulated grid", mend="name a new file, or move that one", file=path
+                "is there already and is no simulated grid", hint="name a new file, or move that one", file=path
             ) from error
         if there != project:
             raise InputError.one(
                 f"holds the simulated grid of another project, {there}",
-                mend="name a new file, or move that one",
+                hint="name a new file, or move that one",
                 file=path,
             )

@@ -20,14 +20,14 @@ from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, CONTACT, SHORT, running_gaps, verdicts
 from phaseopt.cycle.chunks import clear_parts
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.fingerprint import fingerprint
 from phaseopt.cycle.from_project import plenum_pressure
 from phaseopt.cycle.grid import grid_fingerprint, simulate
-from phaseopt.cycle.kept import FOLDER
 from phaseopt.cycle.scattered import run_scattered
 from phaseopt.cycle.storage import read_netcdf, write_netcdf
-from phaseopt.errors import InputError
+from phaseopt.io.cache import FOLDER
+from phaseopt.io.digest import fingerprint
 from phaseopt.project import Project, Side
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 Axes = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
@@ -89,8 +89,8 @@ def torque_grid(
     pressure, place = np.unique(plenum_pressure(project, load), return_inverse=True)
     simulated = grid_fingerprint(config, rpm, pressure, icl, ecl)
     key = fingerprint(simulated, load)
-    path = kept_at(project, config)
-    grid = _read_kept(path, key)
+    path = cache_path(project, config)
+    grid = _read_cached(path, key)
     if grid is None:
         keep = _can_keep(path.parent)
         parts = path.with_suffix("") if keep else None
@@ -98,7 +98,7 @@ def torque_grid(
         if not bool((at_pressure["settled"] > 0.5).any()):
             raise InputError.one(
                 "describes an engine that does not run: no point of its simulation settled",
-                mend="check lengths and diameters of the pipes, flow figures, mixture and friction",
+                hint="check lengths and diameters of the pipes, flow figures, mixture and friction",
                 file=project.file,
                 where="cycle",
             )
@@ -115,7 +115,7 @@ def torque_grid(
     return grid
 
 
-def kept_at(project: Project, config: CycleConfig) -> Path:
+def cache_path(project: Project, config: CycleConfig) -> Path:
     """Where the simulated grid of a project is kept."""
     rpm, load, icl, ecl = grid_axes(project)
     pressure = np.unique(plenum_pressure(project, load))
@@ -201,7 +201,7 @@ def _ends(project: Project, side: Side, rest: float, sign: float) -> list[float]
     return [rest] if phaser is None else [rest, *(rest + sign * phase for phase in phaser.travel)]
 
 
-def _read_kept(path: Path, key: str) -> xr.Dataset | None:
+def _read_cached(path: Path, key: str) -> xr.Dataset | None:
     """The kept grid; None where there is none, or it is damaged or something else's."""
     try:
         grid = read_netcdf(path, key)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 Array = NDArray[np.float64]
 
@@ -31,16 +31,16 @@ class Valve:
         if not 0.0 < self.stem < self.throat < self.head:
             raise InputError.one(
                 f"stem {self.stem}, throat {self.throat} and head {self.head} mm do not fit into one another",
-                mend="give diameters with stem < throat < head",
+                hint="give diameters with stem < throat < head",
             )
         for name, table in (("flow_in", self.flow_in), ("flow_out", self.flow_out)):
             points = np.array(table, dtype=np.float64).reshape(-1, 2)
             if len(points) < 2 or np.any(np.diff(points[:, 0]) <= 0.0):
-                raise InputError.one("needs two or more rows with rising lift", mend="sort the flow table", where=name)
+                raise InputError.one("needs two or more rows with rising lift", hint="sort the flow table", where=name)
             if np.any(points[:, 1] <= 0.0) or np.any(points[:, 1] > 1.0):
                 raise InputError.one(
                     "holds a coefficient outside 0 ... 1",
-                    mend="divide measured flow by the ideal flow through the geometric area",
+                    hint="divide measured flow by the ideal flow through the geometric area",
                     where=name,
                 )
 

@@ -23,8 +23,8 @@ import numpy.typing as npt
 from phaseopt.engine.card_profile import Flank, Known, Spline, smoothest_pair
 from phaseopt.engine.card_spread import STEEPEST, Limits, Piece, as_polynomials, highest_flank, lift_of, lower
 from phaseopt.engine.lobe import Lobe
-from phaseopt.errors import InputError
 from phaseopt.project import Card, Side, TdcLift
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -83,7 +83,7 @@ def card_lobe(
     if not SHORTEST <= longest <= LONGEST:
         raise InputError.one(
             f"{longest:g} degrees at {lines[-1].at:g} mm is not the duration of a four-stroke lobe in crank degrees",
-            mend='durations in crank degrees, or with a unit ("126 cam deg")',
+            hint='durations in crank degrees, or with a unit ("126 cam deg")',
             file=file,
             where=f"{where}.durations",
         )
@@ -103,7 +103,7 @@ def card_lobe(
     except ValueError as error:
         raise InputError.one(
             str(error),
-            mend="check lift, durations, measured_at, and lift_at_tdc with its centreline",
+            hint="check lift, durations, measured_at, and lift_at_tdc with its centreline",
             file=file,
             where=where,
         ) from None

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
 from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.lobe import Lobe, lobe_lift
 from phaseopt.engine.lobe_file import read_lobe
-from phaseopt.errors import InputError
 from phaseopt.project import Arrangement, Phaser, Project, Side
+from phaseopt.values.errors import InputError
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -111,7 +111,7 @@ def events(cam: Camshaft, centre: npt.ArrayLike, check_lift: float) -> Events:
         reach = cam.lobe.peak - cam.lash
         raise InputError.one(
             f"check lift {check_lift:g} mm, but the {cam.side} valve lifts {reach:.3f} mm with its lash",
-            mend="a check lift above 0 and below the lift",
+            hint="a check lift above 0 and below the lift",
         ) from None
     stands = np.asarray(centre, dtype=np.float64)
     return Events(stands + before, stands + after, after - before)
@@ -216,7 +216,7 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
         raise InputError.one(
             f"lash {cam.lash:g} mm and check lift {project.tables.check_lift:g} mm leave nothing of the lift "
             f"{lobe.peak:.3f} mm",
-            mend=f"check {side}.lash, {side}.ratio, the lobe and tables.check_lift, all in mm",
+            hint=f"check {side}.lash, {side}.ratio, the lobe and tables.check_lift, all in mm",
             file=project.file,
             where=f"{side}.lash",
         )

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import PchipInterpolator, PPoly
 
-from phaseopt._numba import njit
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 

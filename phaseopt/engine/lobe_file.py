@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-from phaseopt.csv_columns import Columns, read_columns, text_of
 from phaseopt.engine.lobe import HALF_CYCLE, Lobe
-from phaseopt.errors import InputError
+from phaseopt.io.columns import Columns, read_columns, text_of
+from phaseopt.values.errors import InputError
 
 CRANK_PER_CAM = 2.0
 CLOSED_BELOW = 0.05  # mm of lift that counts as closed at the ends: a dial gauge and a base circle's run-out
@@ -78,7 +78,7 @@ def _one_of(path: Path, names: list[str], first: str, second: str) -> str:
     """Which of two columns the file has; the first where it has neither, for `read_columns` to miss it."""
     if first in names and second in names:
         raise InputError.one(
-            f"columns {first} and {second} are both there", mend="keep the one that was measured", file=path
+            f"columns {first} and {second} are both there", hint="keep the one that was measured", file=path
         )
     return second if second in names else first
 

@@ -14,11 +14,11 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.contacts import CONTACTS
-from phaseopt.errors import InputError
 from phaseopt.output.read_build import GIVEN, FinishedBuild
 from phaseopt.project import SIDES, Side
-from phaseopt.shown import INCH, METRIC, Shown
 from phaseopt.tables import read_table
+from phaseopt.values.display_units import INCH, METRIC, DisplayUnits
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -86,7 +86,7 @@ class Comparison:
     torque: xr.Dataset | None
     mean: tuple[float, float, float, float] | None
     dips: Dips
-    prices: tuple[Change, ...]
+    limit_costs: tuple[Change, ...]
     apart: tuple[str, ...]
 
     @property
@@ -98,7 +98,7 @@ class Comparison:
         return str(self.builds[0].directory), str(self.builds[1].directory)
 
     @property
-    def shown(self) -> Shown:
+    def display_units(self) -> DisplayUnits:
         """The units that the second build's project asks for."""
         units = self.builds[1].record[GIVEN].get("report", {}).get("units")
         return INCH if units == "inch" else METRIC
@@ -132,7 +132,7 @@ def compare(first: FinishedBuild, second: FinishedBuild) -> Comparison:
     except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
         raise InputError.one(
             f"the records or cells of {first.directory} and {second.directory} do not hold what a build writes",
-            mend="build both again",
+            hint="build both again",
         ) from error
 
 
@@ -201,7 +201,7 @@ def _cells(build: FinishedBuild) -> list[dict[str, str]]:
     path = build.file("cells.csv")
     rows = [] if path is None else list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
     if not rows:
-        raise InputError.one("the build has no cells", mend="build it again", file=build.directory)
+        raise InputError.one("the build has no cells", hint="build it again", file=build.directory)
     return rows
 
 
@@ -271,6 +271,6 @@ def _dips(first: list[Dip], second: list[Dip]) -> Dips:
 
 
 def _prices(record: dict[str, Any]) -> dict[str, float]:
-    found = {f"{each['limit']}, {each['per']}": each["score_Nm_a_cell"] for each in record["prices"]["limits"]}
-    deeper = record["prices"].get("pockets_deeper_Nm_a_cell")
+    found = {f"{each['limit']}, {each['per']}": each["score_Nm_a_cell"] for each in record["limit_costs"]["limits"]}
+    deeper = record["limit_costs"].get("pockets_deeper_Nm_a_cell")
     return found | ({} if deeper is None else {"pockets 0.5 mm deeper": deeper})

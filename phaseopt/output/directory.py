@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 RECORD = "run.json"  # by which a directory of ours is known
 
@@ -174,5 +174,5 @@ def _existing_parent(directory: Path) -> Path:
     return place
 
 
-def _error(directory: Path, option: str, problem: str, mend: str) -> InputError:
-    return InputError.one(problem, mend=mend, file=directory, where=option)
+def _error(directory: Path, option: str, problem: str, hint: str) -> InputError:
+    return InputError.one(problem, hint=hint, file=directory, where=option)

@@ -14,9 +14,11 @@ import numpy as np
 
 from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.errors import InputError
-from phaseopt.foreign_tables import Source, read_pair
-from phaseopt.foreign_tables.layout import (
+from phaseopt.output.directory import RECORD, record_of, write_files
+from phaseopt.project import Project, Side
+from phaseopt.report.facts import moving
+from phaseopt.table_import import Source, read_pair
+from phaseopt.table_import.layout import (
     DELIMITERS,
     MARKS,
     Layout,
@@ -25,11 +27,9 @@ from phaseopt.foreign_tables.layout import (
     require_sense,
     towards_contact,
 )
-from phaseopt.foreign_tables.meaning import Stated, as_read, meaning_words
-from phaseopt.output.directory import RECORD, record_of, write_files
-from phaseopt.project import Project, Side
-from phaseopt.report.facts import moving
+from phaseopt.table_import.meaning import Stated, as_read, meaning_words
 from phaseopt.tables import PhaseTables
+from phaseopt.values.errors import InputError
 
 READ_ME = "how_to_read.txt"
 _EQUAL = 1e-6  # crank degrees
@@ -59,7 +59,7 @@ def export(project: Project, tables: PhaseTables, layout: Layout) -> Export:
     Returns an `Export`; whether it may be used is `verdict.accepted`.
     Raises `InputError` where a layout contradicts itself, or where what was written does not read back as it was meant.
 
-    >>> from phaseopt.project_file import load_project
+    >>> from phaseopt.project.load import load_project
     >>> from phaseopt.tables import read_tables
     >>> project, folder = load_project("examples/hillclimb/project.toml"), "maps/hillclimb-best"
     >>> tables = read_tables(project, f"{folder}/intake_phase.csv", f"{folder}/exhaust_phase.csv")
@@ -91,7 +91,7 @@ def write_export(directory: str | Path, found: Export) -> tuple[Path, ...]:
     Raises `InputError` where the tables are not clear (they are not written), where the directory holds anything else,
     and where it cannot be written.
 
-    >>> from phaseopt.project_file import load_project
+    >>> from phaseopt.project.load import load_project
     >>> from phaseopt.tables import rest_tables
     >>> from tempfile import TemporaryDirectory
     >>> project = load_project("examples/intake_only/project.toml")
@@ -104,7 +104,7 @@ def write_export(directory: str | Path, found: Export) -> tuple[Path, ...]:
     if not found.verdict.accepted:
         raise InputError.one(
             f"nothing is written, for the tables are not clear: as a box {found.verdict.box.sentence}",
-            mend="export tables that keep the contact rules of this project",
+            hint="export tables that keep the contact rules of this project",
             file=folder,
         )
     write_files(folder, found.files, option="")
@@ -170,7 +170,7 @@ def _moved(project: Project, tables: PhaseTables, back: PhaseTables, layout: Lay
         if not same or np.abs(found.to_numpy() - meant).max() > _EQUAL:
             raise InputError.one(
                 f"the {side} table does not read back as it was written, so nothing was",
-                mend="choose another layout, and report this one: it is a fault of the program",
+                hint="choose another layout, and report this one: it is a fault of the program",
             )
         most = max(most, float(np.abs(meant - table.to_numpy()).max()))
         nearest = max(nearest, float(towards_contact(project, side, table.to_numpy(), meant).max()))

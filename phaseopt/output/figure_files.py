@@ -1,6 +1,6 @@
 """The figures of a build as files, each as SVG and PNG."""
 
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.report.build_figures import build_figures, heading
 

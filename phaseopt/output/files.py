@@ -11,10 +11,9 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.rules import RULES
-from phaseopt.clearance.stacks import DRAWS, chances
+from phaseopt.clearance.tolerance_stack import DRAWS, chances
 from phaseopt.engine.camshaft import events, overlap
-from phaseopt.errors import InputError
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, write_files
 from phaseopt.output.limits_files import limit_columns
@@ -27,8 +26,9 @@ from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.page import render
 from phaseopt.report.sheet import check_sheet
 from phaseopt.report.simulation import air_words, notes
-from phaseopt.study.kept import kept_studies
+from phaseopt.study.cached_studies import kept_studies
 from phaseopt.tables import table_text
+from phaseopt.values.errors import InputError
 
 
 def build_files(build: Build) -> dict[str, str]:
@@ -75,8 +75,8 @@ def write_build(directory: str | Path, build: Build) -> tuple[Path, ...]:
     Raises `InputError` where the tables are not clear (they are not written), where the directory holds anything else,
     and where it cannot be written.
 
-    >>> from phaseopt.job import build
-    >>> from phaseopt.project_file import load_project
+    >>> from phaseopt.job.build import build
+    >>> from phaseopt.project.load import load_project
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as folder:
     ...     paths = write_build(folder, build(load_project("examples/intake_only/project.toml")))
@@ -88,7 +88,7 @@ def write_build(directory: str | Path, build: Build) -> tuple[Path, ...]:
         raise InputError.one(
             f"nothing is written, for the tables are not clear: as a box {build.verdict.box.sentence}; of single cells "
             f"the closest is {build.verdict.worst}",
-            mend="search tables of this project as it is now",
+            hint="search tables of this project as it is now",
             file=folder,
         )
     files = build_files(build)
@@ -124,7 +124,7 @@ def _cell_columns(build: Build) -> list[Column]:
     columns += [
         Column(f"price_{price.limit.replace(' ', '_')}", f"torque less doubt that the cell gains for a {price.per} of: "
                f"{limit_words(price.limit)}", price.cells.ravel(), "N m", 3)
-        for price in build.prices.limits
+        for price in build.limit_costs.limits
     ]  # fmt: skip
     if build.simulated is not None:
         columns += _simulated_columns(build.simulated)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 
 def require_fresh(directory: Path) -> None:
@@ -41,5 +41,5 @@ def write_fresh(directory: Path, files: Mapping[str, str]) -> None:
         raise _error(directory, problem, "name a new directory where one may be made") from error
 
 
-def _error(directory: Path, problem: str, mend: str) -> InputError:
-    return InputError.one(problem, mend=mend, file=directory)
+def _error(directory: Path, problem: str, hint: str) -> InputError:
+    return InputError.one(problem, hint=hint, file=directory)

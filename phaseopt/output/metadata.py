@@ -9,8 +9,8 @@ from typing import Any
 
 import xarray as xr
 
-from phaseopt.foreign_tables.meaning import NEUTRAL, meaning_words
 from phaseopt.output.columns import Column
+from phaseopt.table_import.meaning import NEUTRAL, meaning_words
 from phaseopt.tables import CORNER, number_text
 
 _SIGN = meaning_words(NEUTRAL)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from phaseopt.errors import InputError
-from phaseopt.input_hashes import input_hashes
+from phaseopt.job.input_hashes import input_hashes
 from phaseopt.output.directory import RECORD
 from phaseopt.project import Project
+from phaseopt.values.errors import InputError
 
 FORMAT = 1  # of the record; raised whenever what is read from it would be found elsewhere
 OUTPUTS = "outputs_sha256"  # the key of the record that holds the hash of every other file
@@ -23,7 +23,7 @@ _NEEDED: dict[tuple[str, ...], type] = {  # what is read from a record, by its k
     ("verdict", "full_travel", "sentence"): str,
     ("verdict", "not_covered"): list,
     ("search", "box"): dict,
-    ("prices", "limits"): list,
+    ("limit_costs", "limits"): list,
     ("dips",): list,
 }
 _AGAIN = "build it again"
@@ -58,7 +58,7 @@ def read_build(directory: str | Path) -> FinishedBuild:
     >>> read_build("maps/hillclimb-best")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
-    phaseopt.errors.InputError: maps/hillclimb-best: no finished build is here. ...
+    phaseopt.values.errors.InputError: maps/hillclimb-best: no finished build is here. ...
     """
     directory = Path(directory)
     path = directory / RECORD
@@ -111,5 +111,5 @@ def _require_same(path: Path, wanted: str) -> None:
         raise _error(path, "changed since it was built, so nothing that was proved holds of it", _AGAIN)
 
 
-def _error(path: Path, problem: str, mend: str) -> InputError:
-    return InputError.one(problem, mend=mend, file=path)
+def _error(path: Path, problem: str, hint: str) -> InputError:
+    return InputError.one(problem, hint=hint, file=path)

@@ -6,16 +6,16 @@ from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
 
-from phaseopt.clearance.stacks import DRAWS, SEED
-from phaseopt.cycle.fingerprint import code_version
-from phaseopt.input_hashes import input_hashes
-from phaseopt.job import Build
+from phaseopt.clearance.tolerance_stack import DRAWS, SEED
+from phaseopt.cycle.version import code_version
+from phaseopt.job.build import Build
+from phaseopt.job.input_hashes import input_hashes
 from phaseopt.report.explained import explained_as_dict
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.report.verdicts import verdict_as_dict
-from phaseopt.torque.given import AXES, GivenTorque
-from phaseopt.torque_model import Simulated
+from phaseopt.torque_model.sources import Simulated
+from phaseopt.torque_model.supplied_grid import AXES, SuppliedGrid
 
 _VERSIONS_OF = ("phaseopt", "numpy", "scipy", "numba", "xarray")
 
@@ -36,7 +36,7 @@ def run_record(build: Build) -> dict[str, Any]:
             "draws": DRAWS,
         },
         "torque": {
-            "said": list(notes(build)),
+            "source_notes": list(notes(build)),
             "points": 0 if build.reduction is None else build.reduction.points.sizes["point"],
             "leave_one_out_error_Nm": _rounded(build.loo_rmse),
             "leave_one_pull_out_error_Nm": _rounded(build.lopo_rmse),
@@ -63,7 +63,7 @@ def run_record(build: Build) -> dict[str, Any]:
     }
 
 
-def _given_record(given: GivenTorque) -> dict[str, Any]:
+def _given_record(given: SuppliedGrid) -> dict[str, Any]:
     """The grid that torque was taken from; its bytes are among the hashes of the inputs."""
     return {
         "file": given.file,

@@ -13,7 +13,7 @@ from phaseopt.report.phaser_fragment import fragment_text
 from phaseopt.report.reduction_figures import reduction_figures
 from phaseopt.report.reduction_text import reduction_record
 from phaseopt.report.reduction_words import pull_names
-from phaseopt.study.day import Day
+from phaseopt.torque_model.day import Day
 
 FRAGMENT = "phasers.toml"
 _DECIMALS = {"rpm": 1, "load": 2, "icl": 2, "ecl": 2, "torque": 3, "scatter": 4}
@@ -56,7 +56,7 @@ def _points(day: Day) -> list[Column]:
 
 
 def _health(day: Day) -> list[Column]:
-    found = [(log, channel) for log in day.health for channel in log.channels]
+    found = [(log, channel) for log in day.log_quality for channel in log.channels]
 
     def numbers(values: Iterable[float]) -> npt.NDArray[np.float64]:
         return np.array(list(values), dtype=np.float64)
@@ -72,7 +72,7 @@ def _health(day: Day) -> list[Column]:
         Column("middle", "median value, in channel_unit", numbers(c.middle for _, c in found), "see channel_unit", 4),
         Column("most", "greatest value, in channel_unit", numbers(c.most for _, c in found), "see channel_unit", 4),
         Column("rate", "how often it was logged", numbers(channel.rate for _, channel in found), "Hz", 3),
-        Column("look_at", "what looks odd in the log", ["; ".join(log.suspicions) for log, _ in found]),
+        Column("look_at", "what looks odd in the log", ["; ".join(log.warnings) for log, _ in found]),
     ]
 
 

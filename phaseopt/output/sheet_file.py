@@ -3,9 +3,9 @@
 import os
 from pathlib import Path
 
-from phaseopt.cycle.whole import whole
-from phaseopt.errors import InputError
+from phaseopt.io.atomic import whole
 from phaseopt.report.sheet import GENERATOR
+from phaseopt.values.errors import InputError
 
 
 def require_replaceable_sheet(path: Path) -> None:
@@ -34,5 +34,5 @@ def write_sheet(path: Path, page: str) -> None:
         part.write_text(page, encoding="utf-8", newline="")
 
 
-def _error(path: Path, problem: str, mend: str) -> InputError:
-    return InputError.one(problem, mend=mend, file=path, where="--sheet")
+def _error(path: Path, problem: str, hint: str) -> InputError:
+    return InputError.one(problem, hint=hint, file=path, where="--sheet")

@@ -26,7 +26,7 @@ def tradeoff_files(found: Tradeoff) -> dict[str, str]:
     title = "Settings of the search and what the best tables under them are like, a row a trial"
     files = {
         NAME: csv_text(columns),
-        f"{NAME}-metadata.json": records_metadata(NAME, title, columns, (f"{DEFINITION}.", *found.said)),
+        f"{NAME}-metadata.json": records_metadata(NAME, title, columns, (f"{DEFINITION}.", *found.notes)),
         "tradeoff.html": tradeoff_page(found),
         "knee.toml": fragment_text(found),
     }

@@ -1,7 +1,7 @@
 """The project: everything a builder states about the engine, the limits, the logs and the wishes.
 
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
-may carry another unit as text. `load_project` (in `project_file.py`) reads one from `project.toml`. The sections are in
+may carry another unit as text. `load_project` (in `project/load.py`) reads one from `project.toml`. The sections are in
 `hardware`, `drops`, `rules`, `logs`, `torque_grid`, `simulation` and `wishes`, what their fields are made of in
 `quantities`.
 """
@@ -36,17 +36,7 @@ from phaseopt.project.logs import (
 from phaseopt.project.pulls import Dialect, Gate, Kind, Pull, PullOffsets, PullRest, Weather
 from phaseopt.project.quantities import SIDES, Arrangement, Section, Side, fault
 from phaseopt.project.rules import Gap, Loft, Rod, RunningGaps, StaticGaps
-from phaseopt.project.simulation import (
-    Cycle,
-    ExhaustTract,
-    FlowBench,
-    FrictionLaw,
-    IntakeTract,
-    Taper,
-    Tract,
-)
-from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
-from phaseopt.project.wishes import (
+from phaseopt.project.search_settings import (
     LIGHT_LOAD_WEIGHT,
     UNITS,
     Cap,
@@ -60,8 +50,18 @@ from phaseopt.project.wishes import (
     Tables,
     Weight,
 )
-from phaseopt.shown import SHOWN, Shown
-from phaseopt.shows_itself import ShowsItself
+from phaseopt.project.simulation import (
+    Cycle,
+    ExhaustTract,
+    FlowBench,
+    FrictionLaw,
+    IntakeTract,
+    Taper,
+    Tract,
+)
+from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
+from phaseopt.values.display_units import SHOWN, DisplayUnits
+from phaseopt.values.repr import ShowsItself
 
 __all__ = [
     "LIGHT_LOAD_WEIGHT",
@@ -159,7 +159,7 @@ class Project(ShowsItself, Section):
         return self.file.parent
 
     @property
-    def shown(self) -> Shown:
+    def display_units(self) -> DisplayUnits:
         """The units that a person reads numbers in."""
         return SHOWN[self.report.units]
 

@@ -9,7 +9,7 @@ from pydantic import AfterValidator, Field, model_validator
 from phaseopt.project.dyno import Dyno, Gates
 from phaseopt.project.pulls import Dialect, Pull
 from phaseopt.project.quantities import Kilopascals, Section, fault
-from phaseopt.units import UnitError, scale, to_number
+from phaseopt.values.units import UnitError, scale, to_number
 
 
 class Channel(Section):

@@ -10,12 +10,12 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 from pydantic_core import PydanticCustomError
 
-from phaseopt.units import UnitError, to_number
+from phaseopt.values.units import UnitError, to_number
 
 
-def fault(problem: str, mend: str) -> PydanticCustomError:
+def fault(problem: str, hint: str) -> PydanticCustomError:
     """A validation error that carries its own mend."""
-    return PydanticCustomError("phaseopt", "{problem}", {"problem": problem, "mend": mend})
+    return PydanticCustomError("phaseopt", "{problem}", {"problem": problem, "hint": hint})
 
 
 def quantity(unit: str) -> BeforeValidator:

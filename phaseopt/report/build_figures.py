@@ -10,7 +10,7 @@ from phaseopt.report.facts import moving
 from phaseopt.report.fit_figures import thin
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 _WIDTH = 105  # letters of a heading that fit across a figure
 
@@ -26,7 +26,7 @@ def build_figures(build: "Build") -> Iterator[Drawing]:
         yield figures.gap_over_angle(build, contact)
     yield figures.safe_set(build)
     yield table_figures.dips_over_speed(build)
-    if build.prices.dearest:
+    if build.limit_costs.dearest:
         yield table_figures.prices_over_speed(build)
     if len(build.surrogate.readings):
         yield thin(build.project, build.surrogate, build.limits, given=build.given is not None)

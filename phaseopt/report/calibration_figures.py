@@ -9,7 +9,7 @@ from phaseopt.report.colours import BLACK, WHITE
 from phaseopt.report.drawing import DARK, MIDDLE, Drawing, styled
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 
 def measured_and_simulated(build: "Build") -> Drawing:
@@ -18,7 +18,7 @@ def measured_and_simulated(build: "Build") -> Drawing:
     assert build.simulation.points is not None
     assert build.simulation.calibration is not None
     points, found = build.simulation.points, build.simulation.calibration
-    unit = build.project.shown.torque
+    unit = build.project.display_units.torque
     torque, full = unit.of(points["torque"].to_numpy()), points["full_throttle"].to_numpy()
     looks = (("before", "s", WHITE, DARK, "as described"), ("after", "o", MIDDLE, MIDDLE, "calibrated"))
     with styled():

@@ -9,7 +9,8 @@ from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.contacts import not_covered
 from phaseopt.clearance.limits import EDGES, Limits
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.job import Build
+from phaseopt.job.build import Build
+from phaseopt.job.stages import BestTables
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.card import Card, CardTable
 from phaseopt.report.given import left_out_line, nodes_line
@@ -18,11 +19,10 @@ from phaseopt.report.simulation import calibration_line, notes
 from phaseopt.report.simulation_text import contact_line, settled_line
 from phaseopt.report.text import fit_line, gain_line, hand_check, proof, verdict_line
 from phaseopt.report.verdicts import BEFORE_TURNING, capital
-from phaseopt.shown import METRIC
-from phaseopt.stages import BestTables
 from phaseopt.tables import PhaseTables, number_text
 from phaseopt.torque.pulls import Reduction
-from phaseopt.torque_model import Simulated, TorqueModel
+from phaseopt.torque_model.sources import Simulated, TorqueModel
+from phaseopt.values.display_units import METRIC
 
 _CELLS = "intake / exhaust phase, crank degrees from rest, + = advanced"
 _CORNER = "rpm \\ kPa"
@@ -36,7 +36,7 @@ def card(found: object) -> Card:
 
 @card.register
 def _project(project: Project) -> Card:
-    size = project.shown.size
+    size = project.display_units.size
     sources = {"pulls": project.torque, "a given grid": project.torque_grid, "a simulation": project.cycle}
     torque = " and ".join(words for words, section in sources.items() if section is not None)
     rpm, load = project.tables.rpm, project.tables.load
@@ -132,7 +132,7 @@ def _simulated(found: Simulated) -> Card:
             if found.calibration is not None
             else []
         ),
-        *(("Note", words) for words in found.said),
+        *(("Note", words) for words in found.notes),
     ]
     return Card("Simulated torque", tuple(lines))
 
@@ -149,7 +149,7 @@ def _torque_model(learnt: TorqueModel) -> Card:
         lines = [("Torque", fit_line(learnt, unit))]
     else:
         lines = [("Torque", "from simulation alone")]
-    return Card("Torque model", (*lines, *(("Note", words) for words in learnt.said)))
+    return Card("Torque model", (*lines, *(("Note", words) for words in learnt.notes)))
 
 
 @card.register
@@ -186,13 +186,13 @@ def _phases(tables: PhaseTables, verdicts: xr.DataArray | None = None) -> CardTa
 
 @card.register
 def _best(found: BestTables) -> Card:
-    torque = found.project.shown.torque
+    torque = found.project.display_units.torque
     lines = [
         *_phase_lines(found.tables),
         ("Score", f"{torque.text(found.value)} over all cells, weighted; bound {torque.up(found.bound)}"),
         ("Proof", proof(found)),
         ("Contact", "not judged here: check_tables does"),
-        *(("Note", words) for words in found.model.said),
+        *(("Note", words) for words in found.model.notes),
     ]  # fmt: skip
     return Card(f"Best tables: {found.project.name}", tuple(lines), (_phases(found.tables),))
 

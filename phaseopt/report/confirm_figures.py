@@ -24,7 +24,7 @@ def confirm_figures(found: Confirmation) -> dict[str, str]:
 
 
 def _torque(found: Confirmation, top: Any) -> str:
-    unit = found.project.shown.torque
+    unit = found.project.display_units.torque
     rpm, shade = top["rpm"].to_numpy(), {"color": LIGHT, "alpha": 0.35, "lw": 0}
     with styled():
         figure = Figure(figsize=(7.5, 5.8), layout="constrained")

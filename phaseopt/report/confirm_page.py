@@ -41,8 +41,8 @@ def confirm_page(found: Confirmation, name: str, pull: str, entry: dict[str, Any
             "cautions": cautions(),
             "figures": [picture(svg, _CAPTIONS[key]) for key, svg in figures.items()],
             "table": Table(
-                f"By speed: torque in {found.project.shown.torque.name} with 90 % intervals, phases in crank degrees "
-                "from rest, the tables' in brackets",
+                f"By speed: torque in {found.project.display_units.torque.name} with 90 % intervals, phases in crank "
+                "degrees from rest, the tables' in brackets",
                 head,
                 tuple(Row(row[0], row[1:]) for row in rows),
             ),

@@ -11,7 +11,7 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
 from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.study.confirm import LEAST_POINTS, Confirmation
-from phaseopt.study.followed import FOLLOWED, Strayed
+from phaseopt.study.phaser_tracking import FOLLOWED, Outlier
 
 STATISTIC = (
     "the mean difference by its own 90 % interval; at each speed the difference less that mean over its deviation "
@@ -28,7 +28,7 @@ def verdict_words(found: Confirmation) -> str:
             f"CANNOT BE TOLD: the torque model speaks of {np.count_nonzero(found.known)} of the pull's "
             f"{found.known.size} points, and fewer than {LEAST_POINTS} say nothing"
         )
-    unit = found.project.shown.torque
+    unit = found.project.display_units.torque
     mean = f"on average {unit.signed(compared.mean)} ± {unit.text(compared.mean_within)} against the prediction"
     gained = f"{unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline"
     if found.word == "confirmed":
@@ -56,7 +56,7 @@ def gain_words(found: Confirmation) -> str:
     """Predicted and measured mean gain with their intervals."""
     if not math.isfinite(found.mean_gain):
         return "the gain over the baseline is not known"
-    unit = found.project.shown.torque
+    unit = found.project.display_units.torque
     return (
         f"predicted {unit.signed(found.mean_predicted_gain)} ± {unit.number(found.mean_predicted_gain_within)}, "
         f"measured {unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline, mean of "
@@ -66,7 +66,7 @@ def gain_words(found: Confirmation) -> str:
 
 def phase_lines(found: Confirmation) -> list[str]:
     """Whether the phasers followed the tables."""
-    lines = [_strayed_words(each) for each in found.strayed]
+    lines = [_strayed_words(each) for each in found.outliers]
     if all(np.isnan(found.points[f"{side}_asked"]).all() for side in SIDES):
         return ["no tables were named (--tables), so whether the phasers followed them was not looked at"]
     for each in found.misled:
@@ -77,7 +77,7 @@ def phase_lines(found: Confirmation) -> list[str]:
         )
     for side in found.commanded_only:
         lines.append(f"the {side} phase in the log is the commanded one: whether the phaser followed was not measured")
-    if not found.strayed and len(found.commanded_only) < 2:
+    if not found.outliers and len(found.commanded_only) < 2:
         lines.append(
             "the measured phases follow the tables at every speed that gave a point, to a phaser's error and "
             f"{FOLLOWED:g}° for its zero"
@@ -85,7 +85,7 @@ def phase_lines(found: Confirmation) -> list[str]:
     return lines
 
 
-def _strayed_words(each: Strayed) -> str:
+def _strayed_words(each: Outlier) -> str:
     way = "more advanced" if each.worst > 0 else "more retarded"
     words = f"the {each.side} cam does not follow its table at {_speeds(np.array(each.rpm))} rpm: up to "
     words += f"{abs(each.worst):.1f}° {way}"
@@ -125,7 +125,7 @@ def table_rows(found: Confirmation) -> tuple[tuple[str, ...], list[tuple[str, ..
     """Head and rows by speed: torque predicted, measured, difference, gain, and both phases against the tables."""
     head = ("rpm", "load", "predicted", "measured", "difference", "gain", "intake (table)", "exhaust (table)")
     order = np.lexsort((found.points["rpm"].to_numpy(), found.points["load"].to_numpy()))
-    rows, unit = [], found.project.shown.torque
+    rows, unit = [], found.project.display_units.torque
     for i in order:
         p = {str(name): each.to_numpy()[i] for name, each in found.points.items()}
         rows.append(
@@ -157,7 +157,7 @@ def confirm_summary(found: Confirmation, name: str, pull: str, entry: dict[str, 
     written, None where nothing was.
     """
     head, rows = table_rows(found)
-    said = f"torque in {found.project.shown.torque.name} with 90 % intervals, phases in degrees"
+    said = f"torque in {found.project.display_units.torque.name} with 90 % intervals, phases in degrees"
     widths = [max(map(len, column)) for column in zip(head, *rows, strict=True)]
     table = ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in (head, *rows)]
     blocks = [
@@ -208,7 +208,7 @@ def confirm_as_dict(found: Confirmation, entry: dict[str, Any]) -> dict[str, Any
     return {
         "verdict": found.word,
         "fulfilled": found.fulfilled,
-        "said": verdict_words(found),
+        "verdict_text": verdict_words(found),
         "statistic": STATISTIC,
         "mean_difference_Nm": math.nan if compared is None else compared.mean,
         "mean_difference_within_Nm": math.nan if compared is None else compared.mean_within,

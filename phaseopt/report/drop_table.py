@@ -7,7 +7,7 @@ import numpy as np
 
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.model import ContactModel
-from phaseopt.shown import Unit
+from phaseopt.values.display_units import Unit
 
 ANGLES = np.arange(-30.0, 31.0, 5.0)  # crank degrees after TDC; practice reads the middle of it
 FITTED, COUNTED = "as fitted", "counted"

@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.neighbours import BY_NAME
+from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
+from phaseopt.job.gains import Moved
+from phaseopt.job.limit_costs import GAP_STEP, POCKET, LimitCost
 from phaseopt.report.facts import binder_words
 from phaseopt.report.full_load import power_lines
 from phaseopt.report.layout import Row, Table
-from phaseopt.shown import METRIC, Unit
-from phaseopt.study.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
-from phaseopt.study.gains import Moved
-from phaseopt.study.prices import GAP_STEP, POCKET, Price
+from phaseopt.values.display_units import METRIC, Unit
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 _CHANNELS = {"mixture": ("mixture", "lambda", 2), "spark_retard": ("spark retard", "°", 1)}
 _OWN = "the engine's own breathing, as far as the torque model knows: no timing in the safe set lifts a quarter of it"
@@ -25,7 +25,7 @@ LOOSER = "causes and prices are those of the box rule; under the looser rule bet
 def explained_lines(build: "Build") -> dict[str, list[str]]:
     """Gains, dips and prices under their headings, for a terminal and the top of a page."""
     full = build.project.tables.load[-1]
-    at_full = [dip_words(dip, build.project.shown.torque) for dip in build.dips if dip.load == full]
+    at_full = [dip_words(dip, build.project.display_units.torque) for dip in build.dips if dip.load == full]
     below = [dip for dip in build.dips if dip.load != full]
     lines = at_full or ["full load: none deeper than twice its doubt"]
     if below:
@@ -37,7 +37,7 @@ def explained_lines(build: "Build") -> dict[str, list[str]]:
 
 def gain_lines(build: "Build") -> list[str]:
     """The area under the full-load curve, most power, and the cells that moved most."""
-    gains, unit = build.gains, build.project.shown.torque
+    gains, unit = build.gains, build.project.display_units.torque
     if not math.isfinite(gains.gain):
         lines = ["the area under the full-load curve is not known"]
     else:
@@ -111,14 +111,14 @@ def limit_words(name: str) -> str:
     return binder_words(name)
 
 
-def per_words(price: Price, gap: Unit) -> str:
+def per_words(price: LimitCost, gap: Unit) -> str:
     """Of what a price is: a degree, or a step of required gap."""
     return "degree" if price.per == "degree" else gap.stated(GAP_STEP)
 
 
 def price_lines(build: "Build") -> list[str]:
     """The three dearest limits, and what smaller required gaps and deeper pockets would bring."""
-    found, shown = build.prices, build.project.shown
+    found, shown = build.limit_costs, build.project.display_units
     torque = shown.torque
     if not found.limits:
         return ["no limit costs torque that the search can tell"]
@@ -133,11 +133,11 @@ def price_lines(build: "Build") -> list[str]:
     return lines
 
 
-def _dearest_cell(price: Price, build: "Build") -> str:
+def _dearest_cell(price: LimitCost, build: "Build") -> str:
     rpm, load = build.project.tables.rpm, build.project.tables.load
     at = int(price.cells.argmax()) if math.isfinite(price.cells.max()) else 0
     r, k = divmod(at, len(load))
-    return f"{build.project.shown.torque.number(price.cells[r, k], 1)} at {rpm[r]:g} rpm, {load[k]:g} kPa"
+    return f"{build.project.display_units.torque.number(price.cells[r, k], 1)} at {rpm[r]:g} rpm, {load[k]:g} kPa"
 
 
 def _figures(newton_metres: float, torque: Unit) -> str:
@@ -147,7 +147,7 @@ def _figures(newton_metres: float, torque: Unit) -> str:
 
 def dip_table(build: "Build") -> Table:
     """Every dip: where, how deep, why, what removing the cause would bring."""
-    rows, unit = [], build.project.shown.torque
+    rows, unit = [], build.project.display_units.torque
     for dip in build.dips:
         gain = "" if dip.gain is None else f"{unit.signed(dip.gain)} ± {unit.number(2 * (dip.gain_deviation or 0.0))}"
         span = f"{dip.rpm_from:.0f}" if dip.rpm_from == dip.rpm_to else f"{dip.rpm_from:.0f} to {dip.rpm_to:.0f}"
@@ -159,9 +159,9 @@ def dip_table(build: "Build") -> Table:
 
 def price_table(build: "Build") -> Table:
     """Every limit that costs torque."""
-    rows, shown = [], build.project.shown
+    rows, shown = [], build.project.display_units
     unit = shown.torque
-    for price in build.prices.limits:
+    for price in build.limit_costs.limits:
         told = (_figures(price.score, unit), unit.number(price.weighted), _dearest_cell(price, build))
         rows.append(Row(limit_words(price.limit), (per_words(price, shown.gap), *told)))
     head = (
@@ -182,7 +182,7 @@ def moved_table(build: "Build") -> Table:
             (
                 f"{cell.intake:+g}°",
                 f"{cell.exhaust:+g}°",
-                _gain_words(cell, build.project.shown.torque),
+                _gain_words(cell, build.project.display_units.torque),
                 cell.why,
             ),
         )
@@ -195,7 +195,7 @@ def moved_table(build: "Build") -> Table:
 def gain_table(build: "Build") -> Table:
     """Gain by speed and load with its interval."""
     gain, doubt = build.torque["gain"].to_numpy(), build.torque["gain_deviation"].to_numpy()
-    unit = build.project.shown.torque
+    unit = build.project.display_units.torque
     rows = [
         Row(
             f"{rpm:g}",
@@ -234,17 +234,17 @@ def explained_as_dict(build: "Build") -> dict[str, Any]:
             ],
         },
         "dips": [_dip_as_dict(dip) for dip in build.dips],
-        "prices": {
+        "limit_costs": {
             "rule": LOOSER if build.project.gap.between == BY_NAME else "box",
             "limits": [
                 {
                     "limit": limit_words(price.limit), "per": price.per, "score_Nm_a_cell": _plain(price.score),
                     "weighted_sum_Nm": _plain(price.weighted),
                 }
-                for price in build.prices.limits
+                for price in build.limit_costs.limits
             ],
             "pockets_deeper_mm": POCKET,
-            "pockets_deeper_Nm_a_cell": _plain(build.prices.deeper_pockets),
+            "pockets_deeper_Nm_a_cell": _plain(build.limit_costs.deeper_pockets),
         },
     }  # fmt: skip
 

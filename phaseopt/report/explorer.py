@@ -20,10 +20,10 @@ from phaseopt.project import SIDES, Side
 from phaseopt.report.colours import STEPS, Scale
 from phaseopt.report.explained import limit_words, per_words
 from phaseopt.report.facts import binder_words, clamps, clamps_hold, moving, phase_words
-from phaseopt.shown import Unit
+from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -49,7 +49,7 @@ def explorer_section(build: "Build") -> dict[str, Any]:
 
 def explorer_data(build: "Build") -> dict[str, Any]:
     """All that the explorer draws, as JSON holds it; `explorer.js` says how each part is read."""
-    model, limits, shown = build.model, build.limits, build.project.shown
+    model, limits, shown = build.model, build.limits, build.project.display_units
     return {
         "rpm": list(build.project.tables.rpm),
         "load": list(build.project.tables.load),
@@ -63,7 +63,11 @@ def explorer_data(build: "Build") -> dict[str, Any]:
         "torque": _torque(build),
         "cells": _cells(build),
         "colours": [Scale(0.0, STEPS - 1.0).colour(float(step)) for step in range(STEPS)],
-        "units": {"length": _unit(shown.gap), "rule": _unit(shown.gap), "torque": _unit(shown.torque)},
+        "units": {
+            "length": _unit(shown.gap),
+            "rule": _unit(shown.gap),
+            "torque": _unit(shown.torque),
+        },
         "check_lift": build.project.tables.check_lift,
     }
 
@@ -193,7 +197,7 @@ def _thinned(phases: FloatArray, most: int) -> npt.NDArray[np.int64]:
 def _cells(build: "Build") -> list[dict[str, Any]]:
     """Every cell, rows of speed outermost, with numbers as `cells.csv` gives them."""
     torque, count = build.torque, len(build.project.tables.load)
-    verdict, gap = build.verdict.cells, build.project.shown.gap
+    verdict, gap = build.verdict.cells, build.project.display_units.gap
     found = []
     for n in range(torque["torque"].size):
         r, k = divmod(n, count)
@@ -212,7 +216,7 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
                 "binds": [binder_words(name) for name in build.binds[r][k]],
                 "prices": [
                     [limit_words(price.limit), per_words(price, gap), _number(float(price.cells[r, k]), 3)]
-                    for price in build.prices.limits
+                    for price in build.limit_costs.limits
                     if abs(price.cells[r, k]) >= 0.0005
                 ],
                 "gaps": [

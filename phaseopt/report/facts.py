@@ -13,7 +13,7 @@ from phaseopt.project import SIDES, Project, Side
 from phaseopt.search.binding import UNKNOWN
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -18,7 +18,7 @@ def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
     told: set[tuple[str, float | None, float | None]] = set()
     lines = []
     for fault in bad:
-        ways = {(mend.side, mend.offset, mend.stop) for mend in fault.for_clear}
+        ways = {(hint.side, hint.offset, hint.stop) for hint in fault.for_clear}
         sentence = fault.sentence
         mended = all(offset is not None or stop is not None for _, offset, stop in ways)
         if len(ways) > 1 and mended and ways <= told:  # both cams at their ends need what each needs by itself
@@ -27,19 +27,19 @@ def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
         told |= ways
     if good:
         lines.append(f"None of these breaks a rule: {'; '.join(good)}")
-    if any(mend.pocket is not None for fault in bad for mend in (*fault.for_reserve, *fault.for_clear)):
+    if any(hint.pocket is not None for fault in bad for hint in (*fault.for_reserve, *fault.for_clear)):
         lines.append(POCKETS)
     return lines
 
 
 def fault_table(model: ContactModel, faults: tuple[Fault, ...]) -> Table:
     """Every fault: its verdict, the least of its gaps by both rules, and what would mend it."""
-    rows, unit = [], model.project.shown.gap
+    rows, unit = [], model.project.display_units.gap
     for fault in faults:
         least = [min(gaps.items(), key=lambda each: each[1]) for gaps in (fault.static, fault.running)]
         gaps = [f"{unit.down(gap)} ({WORDS[contact]})" for contact, gap in least]
-        mends = [mends_words(model, mend) or "as it is" for mend in (fault.for_reserve, fault.for_clear)]
-        rows.append(Row(f"{fault.name}, up to {fault.rpm:.0f} rpm", (fault.verdict, *gaps, *mends)))
+        hints = [mends_words(model, hint) or "as it is" for hint in (fault.for_reserve, fault.for_clear)]
+        rows.append(Row(f"{fault.name}, up to {fault.rpm:.0f} rpm", (fault.verdict, *gaps, *hints)))
     head = (
         "fault",
         "verdict",

@@ -12,7 +12,7 @@ from matplotlib.patches import Patch, Rectangle
 
 from phaseopt.clearance.allowances import timing
 from phaseopt.clearance.contacts import WORDS, sides_of
-from phaseopt.clearance.ledger import ledger
+from phaseopt.clearance.gap_budget import gap_budget
 from phaseopt.clearance.limits import EDGES, SafeBox
 from phaseopt.clearance.rules import CONTACT, SHORT
 from phaseopt.clearance.valves import head_distance
@@ -24,7 +24,7 @@ from phaseopt.report.simulation import alone, beyond
 from phaseopt.tables import number_text
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 _EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and hatch
     ("#fde725", ""),
@@ -38,7 +38,7 @@ _EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and ha
 
 def full_load_torque(build: "Build") -> Drawing:
     """Torque at full load before and after over engine speed, and the gain, with two standard deviations."""
-    row, unit = build.torque.isel(load=-1), build.project.shown.torque
+    row, unit = build.torque.isel(load=-1), build.project.display_units.torque
     rpm = row["rpm"].to_numpy()
     after, before, gain = (unit.of(row[name].to_numpy()) for name in ("torque", "torque_before", "gain"))
     names = ("torque_deviation", "torque_before_deviation", "gain_deviation")
@@ -100,7 +100,7 @@ def gap_map(build: "Build", contact: str) -> Drawing:
 
 
 def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, wants: float) -> None:
-    cells, unit = build.verdict.cells.sel(contact=near.contact), build.project.shown.gap
+    cells, unit = build.verdict.cells.sel(contact=near.contact), build.project.display_units.gap
     gap = cells[rule].to_numpy()
     rpm, load = cells["rpm"].to_numpy(), cells["load"].to_numpy()
     scale = Scale.around(*gap.ravel())
@@ -128,7 +128,7 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
 
 def gap_over_angle(build: "Build", contact: str) -> Drawing:
     """Lift, drop and gap over crank angle at the cell where a contact is tightest, running at the top speed."""
-    near, model, unit = tightest(build, contact), build.model, build.project.shown.gap
+    near, model, unit = tightest(build, contact), build.model, build.project.display_units.gap
     theta = np.linspace(-50.0, 50.0, 401)
     required, top = float(model.required[model.contacts.index(contact)]), model.top_speed
     with styled():
@@ -141,7 +141,7 @@ def gap_over_angle(build: "Build", contact: str) -> Drawing:
             ("static, guaranteed", "--", MIDDLE),
             (f"running, {top:.0f} rpm", "-.", DARK),
         )
-        steps = ledger(model, near.intake_phase, near.exhaust_phase, top).sel(contact=contact)
+        steps = gap_budget(model, near.intake_phase, near.exhaust_phase, top).sel(contact=contact)
         for curve, name, (label, dash, colour) in zip(curves, ("by_hand", "static", "running"), looks, strict=True):
             least = f"{label}: least {unit.down(float(steps[name]))} {unit.name}"
             lower.plot(theta, unit.of(curve), dash, color=colour, label=least)
@@ -173,7 +173,7 @@ def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes
     (side,) = sides_of(near.contact)
     cam, law = build.model.engine.cam(side), build.model.drops[side]
     centre = float(cam.centre(near.intake_phase if side == "intake" else near.exhaust_phase))
-    drop, lift, unit = law.fitted(theta), cam.lift(theta, centre, cam.lash), build.project.shown.gap
+    drop, lift, unit = law.fitted(theta), cam.lift(theta, centre, cam.lash), build.project.display_units.gap
     axes.plot(theta, unit.of(drop), "-", color=DARK, label=f"{side} valve drop: travel until it meets the piston")
     axes.plot(theta, unit.of(lift), "--", color=MIDDLE, label=f"{side} valve lift, lash as set")
     axes.set_ylim(0.0, unit.of(max(float(lift.max()), float(drop.min())) * 1.6))
@@ -191,7 +191,7 @@ def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes
 
 def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
     """The same between the valves; distances shrink with both lifts, so each is taken at its greatest."""
-    heads, unit = build.model.heads, build.project.shown.gap
+    heads, unit = build.model.heads, build.project.display_units.gap
     assert heads is not None  # the contact is listed only where seats are given
     lifts: list[list[FloatArray]] = []
     for side, phase, (dash, colour) in zip(
@@ -260,7 +260,7 @@ def _box(axes: Axes, box: SafeBox, dash: str, label: str) -> None:
 
 def _line(axes: Axes, build: "Build") -> list[Patch]:
     """One phaser: margins over its one phase. All of it is in the legend by itself."""
-    (side,), unit = moving(build.project), build.project.shown.gap
+    (side,), unit = moving(build.project), build.project.display_units.gap
     phase = build.limits.phases_intake if side == "intake" else build.limits.phases_exhaust
     safe = build.limits.safe.isel(rpm=-1)
     looks = zip(build.model.contacts, (DARK, MIDDLE, LIGHT), ("o", "s", "^"), strict=False)

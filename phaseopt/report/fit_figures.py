@@ -19,12 +19,12 @@ from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.colours import BLACK, MAP, STEPS, WHITE
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, Drawing, styled, svg_element
 from phaseopt.report.facts import moving, phase_words
-from phaseopt.shown import Unit
 from phaseopt.surrogate.coverage import held
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
-from phaseopt.torque_model import TorqueModel
-from phaseopt.torque_trust import centrelines, deviations
+from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model.trust import centrelines, deviations
+from phaseopt.values.display_units import Unit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -39,7 +39,7 @@ def fit_figures(project: Project, model: TorqueModel) -> dict[str, str]:
     limits = phase_limits(contact_model(project))
     found = {"thin.svg": thin(project, model.surface, limits, given=model.given is not None).element()}
     if model.given is None:
-        found["predicted.svg"] = predicted(model, project.shown.torque)
+        found["predicted.svg"] = predicted(model, project.display_units.torque)
     for side in moving(project):
         found[f"slices-{side}.svg"] = slices(project, model, limits, side)
     return found
@@ -91,7 +91,7 @@ def slices(project: Project, model: TorqueModel, limits: Limits, side: Side) -> 
     intake = phase if side == "intake" else np.full_like(phase, middle[0])
     exhaust = phase if side == "exhaust" or tied else np.full_like(phase, middle[1])
     icl, ecl = centrelines(project, "intake", intake), centrelines(project, "exhaust", exhaust)
-    unit = project.shown.torque
+    unit = project.display_units.torque
     with styled():
         figure = Figure(figsize=(7.5, 1.9 * len(speeds) + 0.8), layout="constrained")
         panels = np.atleast_1d(figure.subplots(len(speeds), 1, sharex=True))
@@ -140,13 +140,15 @@ def _near_points(
     if near.any():
         colour, marker = look
         phase = _phase_of(project, side, readings.x[near, own])
-        axes.plot(phase, project.shown.torque.of(readings.y[near]), marker, ls="none", mfc=WHITE, mec=colour, ms=5)
+        axes.plot(
+            phase, project.display_units.torque.of(readings.y[near]), marker, ls="none", mfc=WHITE, mec=colour, ms=5
+        )
 
 
 def thin(project: Project, surface: TorqueSurface, limits: Limits, *, given: bool) -> Drawing:
     """Deviation of torque over timing at full load, and over speed and load, with the points that were measured."""
     found, x = deviations(project, surface), surface.readings.x
-    both, unit = project.arrangement == "both", project.shown.torque
+    both, unit = project.arrangement == "both", project.display_units.torque
     with styled():
         figure = Figure(figsize=(7.5, 3.9 if both else 4.2), layout="constrained")
         panels = np.atleast_1d(figure.subplots(1, 2))

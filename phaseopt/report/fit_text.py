@@ -11,11 +11,11 @@ import xarray as xr
 
 from phaseopt.project import Project
 from phaseopt.report.reduction_words import shared_notes
-from phaseopt.shown import Unit
 from phaseopt.surrogate.coverage import Coverage
 from phaseopt.surrogate.sameness import Sameness
-from phaseopt.torque_model import TorqueModel
-from phaseopt.torque_trust import TorqueTrust, deviations
+from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model.trust import TorqueTrust, deviations
+from phaseopt.values.display_units import Unit
 
 _WIDTH, _INDENT = 118, 14
 _SURPRISE = 0.6  # share of a pull's points inside the 90 % interval below which it is named
@@ -33,7 +33,7 @@ NOT_JUDGED = (
 
 def fit_summary(project: Project, model: TorqueModel, trust: TorqueTrust, written: list[Path]) -> str:
     """What was found, for a terminal. Parameters: `written`, the pictures, if any were asked for."""
-    unit = project.shown.torque
+    unit = project.display_units.torque
     blocks = [
         ("Rests on", [rests_on(model, unit)]),
         ("Left out", left_out_lines(model, trust, unit)),

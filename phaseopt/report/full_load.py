@@ -8,15 +8,15 @@ import numpy as np
 
 from phaseopt.report.facts import FloatArray
 from phaseopt.report.layout import Row, Table
-from phaseopt.shown import Unit, power_kw
+from phaseopt.values.display_units import Unit, power_kw
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 
 def power_lines(build: "Build") -> list[str]:
     """The greatest power at full load, before and after."""
-    full, unit = full_load_power(build), build.project.shown.power
+    full, unit = full_load_power(build), build.project.display_units.power
     told = []
     for name in ("before", "after"):
         power: FloatArray = full[name]
@@ -37,13 +37,18 @@ def full_load_power(build: "Build") -> dict[str, FloatArray]:
 
 def full_load_table(build: "Build") -> Table:
     """Torque and power at full load by speed, before and after, with the gain's interval."""
-    full, shown = build.torque.isel(load=-1), build.project.shown
+    full, shown = build.torque.isel(load=-1), build.project.display_units
     power = full_load_power(build)
     rows = []
     for r, rpm in enumerate(build.tables.rpm):
         torque = [float(full[name][r]) for name in ("torque_before", "torque", "gain", "gain_deviation")]
         kilowatts = [float(power[name][r]) for name in ("before", "after", "gain", "gain_deviation")]
-        rows.append(Row(f"{rpm:g}", (*_before_after(torque, shown.torque), *_before_after(kilowatts, shown.power))))
+        rows.append(
+            Row(
+                f"{rpm:g}",
+                (*_before_after(torque, shown.torque), *_before_after(kilowatts, shown.power)),
+            )
+        )
     head = ["rpm"]
     for name in (shown.torque.name, shown.power.name):
         head += [f"{name} before", f"{name} after", "gain"]

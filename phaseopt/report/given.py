@@ -11,26 +11,26 @@ import numpy as np
 from phaseopt.project import Project, TorqueGrid
 from phaseopt.report.fit_text import NOT_JUDGED, block, shares, thin_lines
 from phaseopt.report.layout import Row, Table
-from phaseopt.shown import Unit
 from phaseopt.surrogate.coverage import coverage
-from phaseopt.torque.given import AXES, GivenTorque
-from phaseopt.torque_model import TorqueModel
-from phaseopt.torque_trust import deviations
+from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model.supplied_grid import AXES, SuppliedGrid
+from phaseopt.torque_model.trust import deviations
+from phaseopt.values.display_units import Unit
 
 _CALLED = ("speeds", "loads", "intake centrelines", "exhaust centrelines")
 _UNITS = {"rpm": " rpm", "load": " kPa", "icl": "° ATDC", "ecl": "° BTDC"}
 
 
-def given_lines(project: Project, given: GivenTorque, error: float) -> list[str]:
+def given_lines(project: Project, given: SuppliedGrid, error: float) -> list[str]:
     """What the torque of a build rests on. Parameters: `error` of a node left out, N·m (rms)."""
-    unit = project.shown.torque
+    unit = project.display_units.torque
     lines = [f"{nodes_line(given, unit)}; {left_out_line(error, unit)}"]
     if project.cycle is not None:
         lines.append("[cycle] takes no part: torque is the grid's alone")
     return lines
 
 
-def nodes_line(given: GivenTorque, unit: Unit) -> str:
+def nodes_line(given: SuppliedGrid, unit: Unit) -> str:
     """The nodes, their axes and how many are missing, in one line."""
     spans = [
         f"{axis.size} {what} ({axis[0]:g} to {axis[-1]:g}{_UNITS[name]})"
@@ -51,7 +51,7 @@ def left_out_line(error: float, unit: Unit) -> str:
     return f"a single node left out is told by the others to {unit.text(error, 1)} (rms)"
 
 
-def learned_of_grid(given: GivenTorque, noise: float, error: float, unit: Unit) -> list[tuple[str, str]]:
+def learned_of_grid(given: SuppliedGrid, noise: float, error: float, unit: Unit) -> list[tuple[str, str]]:
     """Rows of the table of the torque model. Parameters: `noise` and `error` of a node left out, N·m."""
     beyond = "" if given.error is None else " beyond its stated error"
     return [
@@ -82,10 +82,13 @@ def given_summary(project: Project, model: TorqueModel, written: list[Path]) -> 
     assert model.given is not None
     assert model.left_out is not None
     blocks = [
-        ("Rests on", [nodes_line(model.given, project.shown.torque), *model.said]),
-        ("Left out", [left_out_line(model.loo_rmse, project.shown.torque), _worst(model, project.shown.torque)]),
+        ("Rests on", [nodes_line(model.given, project.display_units.torque), *model.notes]),
+        (
+            "Left out",
+            [left_out_line(model.loo_rmse, project.display_units.torque), _worst(model, project.display_units.torque)],
+        ),
         ("Intervals", [f"of single nodes left out, {shares(coverage(model.left_out, model.surface.readings))}"]),
-        ("Thin", thin_lines(model, deviations(project, model.surface), project.shown.torque)),
+        ("Thin", thin_lines(model, deviations(project, model.surface), project.display_units.torque)),
         *([("Written", [", ".join(map(str, written))])] if written else []),
     ]
     parts = [f"  {project.name}: the torque model of the grid and how far to trust it"]
@@ -112,7 +115,7 @@ def given_record(project: Project, model: TorqueModel, written: list[Path]) -> d
         "deviation_at_full_load_Nm": thin["over_timing"].to_numpy().tolist(),
         "deviation_over_rpm_and_load_Nm": thin["over_speed"].to_numpy().tolist(),
         "axes": {name: thin[name].to_numpy().tolist() for name in ("intake_phase", "exhaust_phase", "rpm", "load")},
-        "notes": [*model.said, NOT_JUDGED],
+        "notes": [*model.notes, NOT_JUDGED],
     }  # fmt: skip
 
 

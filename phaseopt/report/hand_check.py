@@ -6,17 +6,17 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.hand_checks import Setting, Timing, timings_to_check
 from phaseopt.report.layout import Row, Table
 from phaseopt.report.sheet import length_words, tolerance_words, turn_words
-from phaseopt.shown import Unit
+from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 _SHUT = 0.05  # mm of lift at TDC, below which a cam is set by its centreline
 
 
 def hand_check_table(build: "Build") -> Table:
     """A row a timing that may be turned through: the measuring sheet has a page for each."""
-    unit, contacts = build.project.shown.gap, build.model.contacts
+    unit, contacts = build.project.display_units.gap, build.model.contacts
     timings = [timing for timing in timings_to_check(build.model, build.verdict) if timing.expected]
     rows = [Row(f"{number}: {timing.why}", _cells(timing, unit)) for number, timing in enumerate(timings, start=1)]
     head = [

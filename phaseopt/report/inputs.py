@@ -8,7 +8,7 @@ from phaseopt.project import SIDES, Cycle, Phaser, Pin, Project, Taper, Tract
 from phaseopt.report.given import grid_table
 from phaseopt.report.layout import Row, Table
 from phaseopt.search.part_load import cost_words, costs, level
-from phaseopt.shown import Unit
+from phaseopt.values.display_units import Unit
 
 
 def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
@@ -24,7 +24,7 @@ def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
 
 
 def _engine(project: Project) -> Table:
-    crank, size = project.crank, project.shown.size
+    crank, size = project.crank, project.display_units.size
     rows = (
         Row("bore × stroke", (f"{size.plain(crank.bore)} × {size.stated(crank.stroke)}",)),
         Row("rod, gudgeon-pin offset", (f"{size.stated(crank.rod)}, {size.stated(crank.pin_offset)}",)),
@@ -36,13 +36,16 @@ def _engine(project: Project) -> Table:
 
 def _cams(project: Project, model: ContactModel) -> Table:
     rows: dict[str, list[str]] = {}
-    shown = project.shown
+    shown = project.display_units
     for side in SIDES:
         cam, stands, phaser = project.cam(side), model.engine.cam(side), project.phaser_of(side)
         for label, value in (
             ("peak lift at the valve", shown.size.text(stands.lobe.peak)),
             ("lobe", "measured" if cam.lobe is not None else "from a cam card"),
-            ("lift known to", shown.gap.stated(cam.lobe_error) if cam.lobe is not None else "what fits the card"),
+            (
+                "lift known to",
+                shown.gap.stated(cam.lobe_error) if cam.lobe is not None else "what fits the card",
+            ),
             ("lash, cold", shown.gap.stated(cam.lash)),
             ("nominal centreline", f"{cam.centreline:g}° {'ATDC' if side == 'intake' else 'BTDC'}"),
             ("fitted", f"{offset_words(cam.offset)} from it, known to {cam.centreline_error:g}°"),
@@ -67,7 +70,7 @@ def _phaser(phaser: Phaser) -> str:
 
 
 def _rules(project: Project) -> Table:
-    static, running, gap = project.gap.static, project.gap.running, project.shown.gap
+    static, running, gap = project.gap.static, project.gap.running, project.display_units.gap
     loft = "none stated"
     if running.loft is not None:
         loft = f"{gap.stated(running.loft.rate)} each 500 rpm above {running.loft.above:g}"
@@ -80,7 +83,7 @@ def _rules(project: Project) -> Table:
         Row("running reserve", (gap.stated(running.reserve),)),
         Row(
             "reciprocating mass, rod section",
-            (f"{rod.reciprocating_mass:g} g, {_area(project.shown.size, rod.section)}",),
+            (f"{rod.reciprocating_mass:g} g, {_area(project.display_units.size, rod.section)}",),
         ),
         Row("modulus, structure factor", (f"{rod.modulus:g} GPa, {rod.structure:g}",)),
         Row("play, growth", (f"{gap.stated(running.play)}, {gap.stated(running.growth)}",)),
@@ -97,7 +100,7 @@ def _area(size: Unit, value: float) -> str:
 
 
 def _search(project: Project) -> Table:
-    search, torque = project.search, project.shown.torque
+    search, torque = project.search, project.display_units.torque
     bands = [f"{w.weight:g} at {_band(w.rpm, 'rpm')}, {_band(w.load, 'kPa')}" for w in search.weights]
     pins = [f"{_phases(p)} at {_band(p.rpm, 'rpm')}, {_band(p.load, 'kPa')}" for p in search.pinned]
     charged = [f"{cost_words(c, torque)} at {_band(c.rpm, 'rpm')}, {_band(c.load, 'kPa')}" for c in costs(project)]
@@ -110,7 +113,7 @@ def _search(project: Project) -> Table:
         Row("crossing the table", (f"{search.crossing:g} rpm a second",)),
         Row("cells count in full from", (f"{search.full_load_from:g} kPa",)),
         Row("other weights", ("; ".join(bands) or "none",)),
-        Row(f"overlap caps at {project.shown.gap.stated(project.tables.check_lift)}", (caps_words(project),)),
+        Row(f"overlap caps at {project.display_units.gap.stated(project.tables.check_lift)}", (caps_words(project),)),
         Row("pinned cells", ("; ".join(pins) or "none",)),
     ]
     if charged or capped:
@@ -147,7 +150,7 @@ def _phases(pin: Pin) -> str:
 
 def _tracts(project: Project, cycle: Cycle) -> Table:
     """Ports and pipes that the simulation was given."""
-    intake, exhaust, size = cycle.intake, cycle.exhaust, project.shown.size
+    intake, exhaust, size = cycle.intake, cycle.exhaust, project.display_units.size
     plenum = "one throttle per cylinder" if cycle.plenum_volume is None else f"plenum {cycle.plenum_volume:g} l"
     collector = "meet in a point" if not exhaust.collector_volume else f"collector {exhaust.collector_volume:g} l"
     rows = (

@@ -102,7 +102,7 @@ def _clamp_table(model: ContactModel, limits: Limits) -> list[str]:
 
 def _stated_drops(model: ContactModel) -> list[str]:
     """What the drop readings say, with the notes that go with them."""
-    lines, unit = [], model.project.shown.gap
+    lines, unit = [], model.project.display_units.gap
     for side, drop in model.drops.items():
         text = f"{unit.text(drop.at_tdc.min())} at TDC as fitted, {unit.down(float(drop.low(0.0)))} counted"
         if drop.readings is not None:

@@ -22,7 +22,7 @@ def offsets_figures(study: OffsetStudy, named: list[tuple[str, Choice]]) -> dict
 
 
 def _front(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
-    now, front, shown = study.fitted.trial.score, study.front, study.project.shown
+    now, front, shown = study.fitted.trial.score, study.front, study.project.display_units
 
     def margins(trials: Iterable[Trial]) -> list[float]:
         return [shown.gap.of(trial.travel_margin) for trial in trials]
@@ -51,7 +51,7 @@ def _front(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
 
 
 def _places(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
-    now, unit = study.fitted.trial.score, study.project.shown.torque
+    now, unit = study.fitted.trial.score, study.project.display_units.torque
     at = np.array([trial.offsets for trial in study.trials])
     clear = np.array([trial.travel_clear for trial in study.trials])
     score = np.array([unit.of(trial.score - now) for trial in study.trials])
@@ -92,7 +92,7 @@ def _places(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
 
 
 def _gain(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
-    rpm, unit = np.array(study.project.tables.rpm), study.project.shown.torque
+    rpm, unit = np.array(study.project.tables.rpm), study.project.display_units.torque
     with styled():
         figure = Figure(figsize=(7.5, 3.6), layout="constrained")
         axes = figure.subplots()

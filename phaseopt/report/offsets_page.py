@@ -28,14 +28,14 @@ CAPTIONS = {
 
 def offsets_page(study: OffsetStudy) -> str:
     """One page as HTML."""
-    named, shown = choices(study), study.project.shown
+    named, shown = choices(study), study.project.display_units
     return fill(
         "offsets.html.j2",
         {
             "name": study.project.name,
             "verdict": recommended_words(study),
             "found": study.recommended is not None,
-            "said": study.said,
+            "notes": study.notes,
             "lines": (f"Tried: {tried_words(study)}.", *refused_lines(study)),
             "table": Table(
                 "The choices: " + " ".join(LEGEND),

@@ -8,16 +8,16 @@ from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
 from phaseopt.report.text import cautions, wrapped_block
-from phaseopt.shown import Shown, Unit
 from phaseopt.study.offset_gains import Gain
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import SEEN, Choice, OffsetStudy
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import DisplayUnits, Unit
 
 FRONT_SHOWN = 8
 
 
-def head(shown: Shown) -> tuple[str, ...]:
+def head(shown: DisplayUnits) -> tuple[str, ...]:
     """What stands above `choice_cells`."""
     gain, gap = f"gain {shown.torque.name}", f"its gap {shown.gap.name}"
     return ("intake", "exhaust", gain, "low", "middle", "high", "full travel", gap, "beyond data °")
@@ -34,7 +34,7 @@ def choices(study: OffsetStudy) -> list[tuple[str, Choice]]:
     return [*found, ("best, full travel clear", study.free)] if study.free is not None else found
 
 
-def choice_cells(choice: Choice, shown: Shown) -> tuple[str, ...]:
+def choice_cells(choice: Choice, shown: DisplayUnits) -> tuple[str, ...]:
     """A row of the table of choices, below `head`."""
     trial, gain = choice.trial, choice.gain
     bands = ("",) * 3 if gain is None else tuple(f"{100 * band.share:+.1f} %" for band in gain.bands)
@@ -87,7 +87,7 @@ def recommended_words(study: OffsetStudy) -> str:
             f"{enough}, which a dyno could show{guard}."
         )
     assert found.gain is not None
-    unit = study.project.shown.torque
+    unit = study.project.display_units.torque
     return (
         f"Fit the cams {where}: {unit.signed(found.gain.mean)} {unit.name} over the cells by weight, standard "
         f"deviation {unit.number(found.gain.deviation)}, best tables against best tables{guard}."
@@ -110,7 +110,7 @@ def doubt_lines(study: OffsetStudy) -> list[str]:
         if trial.unknown:
             parts.append(f"of {trial.unknown} cells the torque model does not speak: they count nothing in its favour")
         if choice.gain is not None:
-            parts.append(_doubt_words(choice.gain, study.project.shown.torque))
+            parts.append(_doubt_words(choice.gain, study.project.display_units.torque))
         if parts:
             lines.append(f"{name}: {'; '.join(parts)}")
     return lines
@@ -139,7 +139,7 @@ def how_to(study: OffsetStudy) -> tuple[str, ...]:
 
 def front_lines(study: OffsetStudy) -> list[str]:
     """The front of torque against the margin of full travel, thinned to some lines."""
-    front, shown = study.front, study.project.shown
+    front, shown = study.front, study.project.display_units
     step = max(1, math.ceil((len(front) - 1) / (FRONT_SHOWN - 1)))
     shown_ones = [*front[:-1:step], front[-1]] if front else []
     return [
@@ -159,8 +159,11 @@ def margin_words(trial: Trial, unit: Unit) -> str:
 
 def summary(study: OffsetStudy, folder: Path | None) -> str:
     """What the study found, for a terminal."""
-    shown = study.project.shown
-    rows = [("", *head(shown)), *((name, *choice_cells(choice, shown)) for name, choice in choices(study))]
+    shown = study.project.display_units
+    rows = [
+        ("", *head(shown)),
+        *((name, *choice_cells(choice, shown)) for name, choice in choices(study)),
+    ]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     table = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]
     blocks = [
@@ -173,7 +176,7 @@ def summary(study: OffsetStudy, folder: Path | None) -> str:
     if folder is not None:
         blocks.append(("Written", [f"{folder}: offsets.csv, offsets.html"]))
     blocks.append(("Before", list(cautions())))
-    said = study.said
+    said = study.notes
     parts = [f"  {study.project.name}", "\n".join(wrapped_block("Advice", [recommended_words(study), *said]))]
     parts.append("\n".join(f"  {line}" for line in [*table, *LEGEND]))
     parts += ["\n".join(wrapped_block(label, lines)) for label, lines in blocks if lines]
@@ -206,7 +209,7 @@ def study_as_dict(study: OffsetStudy) -> dict[str, Any]:
         "recommended": None if found is None else {"is": names[id(found)], **_trial_as_dict(found.trial)},
         "choices": {name: _choice_as_dict(choice) for name, choice in choices(study)},
         "front": [_trial_as_dict(trial) for trial in study.front],
-        "said": list(study.said),
+        "notes": list(study.notes),
         "not_covered": list(study.model.not_covered),
     }
 

@@ -10,11 +10,11 @@ import numpy as np
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.drop import DropLaw
-from phaseopt.clearance.ledger import ERRORS, RUNNING_STEPS, STATIC_STEPS, ledger
+from phaseopt.clearance.gap_budget import ERRORS, RUNNING_STEPS, STATIC_STEPS, gap_budget
 from phaseopt.clearance.limits import EDGES
 from phaseopt.clearance.rules import CLEAR, RULES
-from phaseopt.clearance.stacks import HOW, chance_words, chances
-from phaseopt.input_hashes import input_hashes
+from phaseopt.clearance.tolerance_stack import HOW, chance_words, chances
+from phaseopt.job.input_hashes import input_hashes
 from phaseopt.project import Side
 from phaseopt.report import explained, figures, table_figures, text
 from phaseopt.report.colours import Scale, ink
@@ -30,18 +30,18 @@ from phaseopt.report.page_template import fill
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
 from phaseopt.report.studies import studies_section
 from phaseopt.report.trust import fit_table, simulation_section
-from phaseopt.shown import Unit
-from phaseopt.study.kept import NO_STUDIES, KeptStudies
+from phaseopt.study.cached_studies import NO_STUDIES, CachedStudies
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 BEYOND, UNMEASURED = "†", "‡"  # mark cells of which the torque model, or the measured points, do not speak
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
 
-def render(build: "Build", kept: KeptStudies = NO_STUDIES) -> str:
+def render(build: "Build", kept: CachedStudies = NO_STUDIES) -> str:
     """The report of a build as HTML; the same build and studies give the same text."""
     context = _context(build) | {"studies": studies_section(kept)}
     return fill("report.html.j2", context | {"contents": [pair for pair in _CONTENTS if context.get(pair[0], True)]})
@@ -68,7 +68,7 @@ def _context(build: "Build") -> dict[str, Any]:
         "coverage": _coverage(build),
         "hashes": _hashes(build),
         "dips": explained.dip_table(build) if build.dips else None,
-        "prices": explained.price_table(build) if build.prices.limits else None,
+        "limit_costs": explained.price_table(build) if build.limit_costs.limits else None,
         "grids": [_grid(build, side) for side in moving(build.project)],
         "explorer": explorer_section(build),
         "marks": _marks_words(build),
@@ -92,7 +92,9 @@ def _context(build: "Build") -> dict[str, Any]:
         "fit": fit_table(build),
         "simulation": simulation_section(build),
         "notes": (*(build.reduction.notes if build.reduction is not None else ()), *build.model.notes),
-        "drops": [f"{side}: {_drop_words(drop, build.project.shown.gap)}" for side, drop in build.model.drops.items()],
+        "drops": [
+            f"{side}: {_drop_words(drop, build.project.display_units.gap)}" for side, drop in build.model.drops.items()
+        ],
         "not_covered": build.verdict.not_covered,
         "inputs": input_tables(build.project, build.model),
     }
@@ -236,9 +238,11 @@ def _ledger_table(build: "Build") -> Table:
 
     Errors that may stand either way are marked ±; steps that take nothing anywhere are left out.
     """
-    model, speed, unit = build.model, build.model.top_speed, build.project.shown.gap
+    model, speed, unit = build.model, build.model.top_speed, build.project.display_units.gap
     cells = [tightest(build, contact) for contact in model.contacts]
-    accounts = [ledger(model, near.intake_phase, near.exhaust_phase, speed).sel(contact=near.contact) for near in cells]
+    accounts = [
+        gap_budget(model, near.intake_phase, near.exhaust_phase, speed).sel(contact=near.contact) for near in cells
+    ]
     pairs = np.array([[near.intake_phase, near.exhaust_phase] for near in cells])
     odds = chances(model, pairs, np.full(len(cells), speed))
 

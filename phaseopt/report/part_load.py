@@ -4,14 +4,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from phaseopt.part_load import WORDS, variable
 from phaseopt.project import UNITS, Project, Quantity
 from phaseopt.report.layout import Row, Table
 from phaseopt.search.part_load import costs
 from phaseopt.tables import number_text
+from phaseopt.torque_model.simulated_quantities import WORDS, variable
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 _DECIMALS: dict[Quantity, int] = {"residual": 1, "fuel per kWh": 0, "fuel over least": 1, "peak pressure": 0}
 

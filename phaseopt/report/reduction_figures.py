@@ -11,11 +11,11 @@ from phaseopt.report.colours import BLACK, WHITE
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.phaser_fragment import section
 from phaseopt.report.reduction_words import pull_names
-from phaseopt.shown import Unit
-from phaseopt.study.day import Day
 from phaseopt.torque.phaser_moves import DIRECTIONS, long_steps
 from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeats import FloatArray, Repeats
+from phaseopt.torque_model.day import Day
+from phaseopt.values.display_units import Unit
 
 _NINETY_FIVE = 1.96  # standard errors on either side of a point
 _ACROSS = 3  # panels in a row
@@ -36,7 +36,7 @@ def reduction_figures(day: Day) -> dict[str, str]:
 
 def pulls(day: Day) -> str:
     """Torque of each pull over speed with 95 % of each point, all pulls faint behind it; odd pulls marked."""
-    points, names, unit = day.reduction.points, pull_names(day), day.project.shown.torque
+    points, names, unit = day.reduction.points, pull_names(day), day.project.display_units.torque
     odd = {one.pull for one in day.repeats.odd} | {one.other for one in day.repeats.odd if one.unclear}
     odd |= {one.pull for one in day.unlike}
     rows = -(-len(names) // _ACROSS)
@@ -86,7 +86,7 @@ def _pull(axes: Axes, own: xr.Dataset, unit: Unit) -> None:
 
 def repeats(day: Day) -> str:
     """Each group's pulls less their mean over speed; and every repeated pull's offset in the order they were made."""
-    found, names, unit = day.repeats, pull_names(day), day.project.shown.torque
+    found, names, unit = day.repeats, pull_names(day), day.project.display_units.torque
     with styled():
         figure = Figure(figsize=(7.5, 2.5 * (len(found.groups) + 1) + 0.3), layout="constrained")
         *panels, order = figure.subplots(len(found.groups) + 1, 1)

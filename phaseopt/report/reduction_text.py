@@ -16,9 +16,9 @@ import xarray as xr
 from phaseopt.report.fit_text import NOT_JUDGED
 from phaseopt.report.phaser_fragment import offers, section
 from phaseopt.report.reduction_words import look_first, phaser_lines, pull_names, repeat_lines, shared_notes
-from phaseopt.shown import Unit
-from phaseopt.study.day import Day
-from phaseopt.torque.health import Health
+from phaseopt.torque.log_quality import LogQuality
+from phaseopt.torque_model.day import Day
+from phaseopt.values.display_units import Unit
 
 _WIDTH, _INDENT = 118, 14
 FloatArray = npt.NDArray[np.float64]
@@ -32,11 +32,11 @@ def reduction_summary(day: Day, written: list[Path]) -> str:
     first = look_first(day)
     blocks = [
         ("Look first", first or ["nothing stands out"]),
-        ("Logs", [logs_line(day.health)]),
+        ("Logs", [logs_line(day.log_quality)]),
         ("Points", [points_line(day.reduction.points)]),
         ("Pulls", pull_lines(day)),  # centrelines, and the standard error of a point in the middle of them
         ("Left out", rejected_lines(day)),
-        ("Repeats", repeat_lines(day.repeats, names, day.project.shown.torque)),
+        ("Repeats", repeat_lines(day.repeats, names, day.project.display_units.torque)),
         ("Phasers", [line for response in day.phasers for line in phaser_lines(day.project, response)]),
         ("Notes", _notes(day)),
         ("Written", [", ".join(map(str, written))] if written else []),
@@ -47,11 +47,11 @@ def reduction_summary(day: Day, written: list[Path]) -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def logs_line(found: Sequence[Health]) -> str:
+def logs_line(found: Sequence[LogQuality]) -> str:
     """How many logs were read, how long and how often they were logged; what looks odd in them is told first of all."""
-    rows = sum(health.rows for health in found)
-    rates = [health.rate for health in found if not math.isnan(health.rate)]
-    odd = sum(1 for health in found if health.suspicions)
+    rows = sum(log_quality.rows for log_quality in found)
+    rates = [log_quality.rate for log_quality in found if not math.isnan(log_quality.rate)]
+    odd = sum(1 for log_quality in found if log_quality.warnings)
     low, high = (f"{end:.3g}" for end in (min(rates), max(rates))) if rates else ("", "")
     often = f" at {low}{f' to {high}' if high != low else ''} rows a second" if rates else ""
     looks = f"{odd} of them to look at, told above" if odd else "none looks odd"
@@ -61,7 +61,7 @@ def logs_line(found: Sequence[Health]) -> str:
 
 def _notes(day: Day) -> list[str]:
     """Notes of the reduction without what stands in other blocks; what several pulls share is told once."""
-    told = tuple(f"{health.file}: {said}" for health in day.health for said in health.suspicions)
+    told = tuple(f"{log_quality.file}: {said}" for log_quality in day.log_quality for said in log_quality.warnings)
     first = look_first(day)
     elsewhere = (*told, *first)
     notes = [note for note in day.reduction.notes if not (note.endswith(elsewhere) or _COUNTED.search(note))]
@@ -95,7 +95,7 @@ def pull_lines(day: Day) -> list[str]:
     """A line for each pull under a heading."""
     points, names = day.reduction.points, pull_names(day)
     width = min(max(map(len, names)), 30)
-    unit = day.project.shown.torque
+    unit = day.project.display_units.torque
     most = f"{f'most {unit.name}':>8}  at rpm  {f'± {unit.name}':>5}"
     heading = f"{'':<{width}}  points  {'rpm':^12}  {'intake':<11}  {'exhaust':<11}  {most}"
     own = [points.isel(point=points["pull"].to_numpy() == pull) for pull in range(len(names))]
@@ -145,7 +145,7 @@ def reduction_record(day: Day, written: list[Path]) -> dict[str, Any]:
         "clear": not look_first(day),
         "look_first": look_first(day),
         "correction": points.attrs["correction"],
-        "logs": [asdict(health) for health in day.health],
+        "logs": [asdict(log_quality) for log_quality in day.log_quality],
         "pulls": names,
         "points": columns,
         "rejected": [asdict(one) for one in day.reduction.rejected],

@@ -7,12 +7,12 @@ import numpy as np
 
 from phaseopt.project import Project
 from phaseopt.report.phaser_fragment import Offer, offers, section
-from phaseopt.shown import Unit
-from phaseopt.study.day import Day
-from phaseopt.study.odd_pulls import UnlikePull
 from phaseopt.tables import number_text
 from phaseopt.torque.phaser_response import PhaserResponse
-from phaseopt.torque.repeatability import OddPull, Repeatability
+from phaseopt.torque.repeatability import OutlierPull, Repeatability
+from phaseopt.torque_model.day import Day
+from phaseopt.torque_model.outliers import UnlikePull
+from phaseopt.values.display_units import Unit
 
 _FEW = 3  # degrees of freedom below which the least difference is itself little known
 
@@ -69,7 +69,7 @@ def odd_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str]:
     return [_odd_words(odd, names, unit) for odd in found.odd]
 
 
-def _odd_words(odd: OddPull, names: list[str], unit: Unit) -> str:
+def _odd_words(odd: OutlierPull, names: list[str], unit: Unit) -> str:
     name = names[odd.pull]
     size = f"{abs(100 * odd.share):.1f} % ({unit.text(abs(odd.difference))})"
     if odd.unclear:
@@ -119,10 +119,10 @@ def _offer_words(offer: Offer) -> str:
 
 def look_first(day: Day) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
-    unit = day.project.shown.torque
+    unit = day.project.display_units.torque
     lines = [*odd_lines(day.repeats, pull_names(day), unit), *day.reduction.first]
     lines += [unlike_words(unlike, pull_names(day), unit) for unlike in day.unlike]
-    lines += [f"{health.file}: {said}" for health in day.health for said in health.suspicions]
+    lines += [f"{log_quality.file}: {said}" for log_quality in day.log_quality for said in log_quality.warnings]
     for response in day.phasers:
         bolder = [offer for offer in offers(day.project, response) if offer.bolder]
         if bolder:

@@ -19,9 +19,9 @@ from phaseopt.report.run_sheet_text import (
     to_log,
 )
 from phaseopt.report.text import cautions
-from phaseopt.shown import Unit
 from phaseopt.study.run_sheet import RunSheet, SheetPull
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import Unit
 
 
 def run_sheet_page(sheet: RunSheet) -> str:
@@ -48,7 +48,7 @@ def run_sheet_page(sheet: RunSheet) -> str:
 
 
 def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
-    shown = sheet.model.project.shown
+    shown = sheet.model.project.display_units
     unit = shown.gap
     rows = [
         Row(
@@ -117,7 +117,7 @@ def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
 
 
 def _gaps(sheet: RunSheet, pull: SheetPull) -> Table:
-    model, unit = sheet.model, sheet.model.project.shown.gap
+    model, unit = sheet.model, sheet.model.project.display_units.gap
     rows = [
         Row(
             WORDS[contact],

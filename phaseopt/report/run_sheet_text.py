@@ -66,7 +66,7 @@ def expected_words(sheet: RunSheet) -> str:
     gains = [gain for gain in sheet.expected if math.isfinite(gain)]
     if len(gains) < 2:
         return "What the pulls will add cannot be told yet."
-    unit = sheet.model.project.shown.torque
+    unit = sheet.model.project.display_units.torque
     steps = ", ".join(unit.number(gain - gains[0], 1) for gain in gains[1:])
     return (
         f"Mean torque of the final tables at full load, by weight: {unit.signed(gains[-1] - gains[0], 1)} {unit.name} "
@@ -121,7 +121,7 @@ def _written(sheet: RunSheet, folder: Path | None) -> str:
 
 def _pulls_table(sheet: RunSheet) -> list[str]:
     """A row a pull: timings with what the log reads in brackets, true centrelines, and gaps (static / running)."""
-    sides, contacts, shown = moving_sides(sheet), sheet.model.contacts, sheet.model.project.shown
+    sides, contacts, shown = moving_sides(sheet), sheet.model.contacts, sheet.model.project.display_units
     gap, torque = shown.gap, shown.torque
     rows = [["pull", "kind"]]
     rows[0] += [word for side in sides for word in (f"{side} (reads)", "icl" if side == "intake" else "ecl")]

@@ -27,8 +27,8 @@ from phaseopt.report.layout import Row, Table
 from phaseopt.report.page_template import fill
 from phaseopt.report.text import cautions
 from phaseopt.report.verdicts import BEFORE_TURNING
-from phaseopt.shown import METRIC, Unit
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import METRIC, Unit
 
 GENERATOR = "phaseopt measuring sheet"  # by which a file of ours is known
 _WIDEST = 12  # columns of blanks that leave room to write on paper
@@ -67,18 +67,18 @@ def limits_sheet(model: ContactModel, limits: Limits) -> str:
     phases = box.intake_to, box.intake_to if model.tied else box.exhaust_from
     found = hand_sums(model, *phases)
     which = f"intake phase {number_text(phases[0])}°, exhaust phase {number_text(phases[1])}°"
-    caption = f"At {which}: a corner of the safe phases; {project.shown.gap.name}, lash as set"
+    caption = f"At {which}: a corner of the safe phases; {project.display_units.gap.name}, lash as set"
     title = "The sum for one timing: gap = drop less lift at the same angle"
     lines = (_how_to_sum(), *_least_lines(model, phases, found), "This is a sum on paper, not a timing to turn to.")
     readings = [table for side in SIDES for table in _blanks(side, project.cylinders, project.cam(side).valves)]
     return _page(
         name=project.name,
-        unit=project.shown.gap.name,
-        afterwards=(*sheet_text.AFTERWARDS, *_into_file(project.shown.gap)),
+        unit=project.display_units.gap.name,
+        afterwards=(*sheet_text.AFTERWARDS, *_into_file(project.display_units.gap)),
         purpose="Valve drop, every 5° around gas-exchange TDC, and the sum that verifies the program.",
         not_covered=model.not_covered,
         readings_of=readings,
-        worked=[_sums_table(caption, found, lines, project.shown.gap, title)],
+        worked=[_sums_table(caption, found, lines, project.display_units.gap, title)],
         valves=_valves_table(model, phases),
     )
 
@@ -143,7 +143,7 @@ def _valves_table(model: ContactModel, phases: tuple[float, float]) -> dict[str,
     found = valve_sum(model, *phases)
     if found is None:
         return None
-    unit = model.project.shown.gap
+    unit = model.project.display_units.gap
     lengths, shares = (found.shut, found.intake, found.exhaust), (found.by_intake, found.by_exhaust)
     rows = [
         {
@@ -188,7 +188,7 @@ def _how_to_sum() -> str:
 
 def _least_lines(model: ContactModel, phases: tuple[float, float], found: HandSums) -> tuple[str, ...]:
     """The least of each sum beside what the program finds over all angles."""
-    by_hand, unit = model.by_hand(phases)[0], model.project.shown.gap
+    by_hand, unit = model.by_hand(phases)[0], model.project.display_units.gap
     lines = []
     for i, each in enumerate(found.sums):
         gap, where = each.gap[each.least], place(found.angle[each.least])
@@ -200,7 +200,7 @@ def _least_lines(model: ContactModel, phases: tuple[float, float], found: HandSu
 
 
 def _timing(model: ContactModel, number: int, timing: Timing) -> dict[str, Any]:
-    unit = model.project.shown.gap
+    unit = model.project.display_units.gap
     warning = sheet_text.NO_TURNING.format(verdict=timing.verdict, rpm=timing.rpm) if not timing.expected else ""
     lines = [
         f"Drop as fitted less lift, lash as set, {unit.name}: what the readings say, before anything is taken off for "
@@ -274,7 +274,7 @@ def _with_shares(lengths: list[str], shares: list[str]) -> list[str]:
 def length_words(value: float, unit: Unit, *, down: bool = False) -> str:
     """A length, rounded down where it is guaranteed; beside mm in inches, which a gauge may read.
 
-    >>> from phaseopt.shown import INCH
+    >>> from phaseopt.values.display_units import INCH
     >>> length_words(2.54, METRIC.gap), length_words(2.0, INCH.gap, down=True)
     ('2.54 mm (0.100 in)', '78.7 thou')
     """
@@ -295,7 +295,7 @@ def _inches(mm: float, *, down: bool = False) -> str:
 def tolerance_words(tolerance: float, unit: Unit) -> str:
     """A tolerance rounded up to what a hand feels: 0.05 mm, or a thousandth of an inch.
 
-    >>> from phaseopt.shown import INCH
+    >>> from phaseopt.values.display_units import INCH
     >>> tolerance_words(0.21, METRIC.gap), tolerance_words(0.25, METRIC.gap), tolerance_words(0.26, INCH.gap)
     ('0.25', '0.25', '11.0')
     """

@@ -9,12 +9,12 @@ from phaseopt.cycle.calibrate import Calibration
 from phaseopt.report.colours import Scale, ink
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
 from phaseopt.report.simulation_text import contact_line, points_line, settled_line
-from phaseopt.shown import Unit
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
-    from phaseopt.torque_model import Simulated
+    from phaseopt.job.build import Build
+    from phaseopt.torque_model.sources import Simulated
 
 KELVIN = 273.15
 ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the simulation"
@@ -23,8 +23,8 @@ ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the
 def notes(build: "Build") -> tuple[str, ...]:
     """What every output of a build says of its torque where it is given or a simulation took part; else nothing."""
     if build.given is not None:
-        return (build.given.said,)
-    return () if build.simulation is None else build.simulation.said
+        return (build.given.notes,)
+    return () if build.simulation is None else build.simulation.notes
 
 
 def alone(build: "Build") -> bool:

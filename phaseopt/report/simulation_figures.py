@@ -21,7 +21,7 @@ from phaseopt.report.simulation_facts import (
     phases,
     telling_points,
 )
-from phaseopt.shown import Shown
+from phaseopt.values.display_units import DisplayUnits
 
 SHOWN = 4  # timings of a cam, from rest to the end of its travel
 _LOOKS = ((DARK, "-", "o"), ("#3b528b", "--", "s"), ("#21918c", "-.", "^"), ("#5ec962", ":", "D"))
@@ -34,11 +34,13 @@ def simulation_figures(project: Project, config: CycleConfig, grid: xr.Dataset) 
     found = {"filling.svg": filling(project, grid, full)}
     for point in telling_points(project, full):
         trace = traces(config, point.rpm, pressure, point.icl, point.ecl)
-        found[f"waves-{point.what.replace(' ', '-')}.svg"] = waves(point, trace, config.ambient_pressure, project.shown)
+        found[f"waves-{point.what.replace(' ', '-')}.svg"] = waves(
+            point, trace, config.ambient_pressure, project.display_units
+        )
     return found
 
 
-def waves(point: Point, trace: xr.Dataset, ambient: float, shown: Shown) -> str:
+def waves(point: Point, trace: xr.Dataset, ambient: float, shown: DisplayUnits) -> str:
     """Pressure in cylinder, runner and primary over crank angle, and the valve lifts, of one cycle at full throttle."""
     angle = trace["crank_angle"].to_numpy()
     torque = f"{shown.torque.of(trace.attrs['torque']):.0f} {shown.torque.name}"

@@ -14,7 +14,7 @@ from phaseopt.cycle.torque_grid import VERDICTS
 from phaseopt.project import Project
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
 from phaseopt.report.verdicts import BEFORE_TURNING
-from phaseopt.shown import Unit
+from phaseopt.values.display_units import Unit
 
 _WIDTH, _INDENT = 118, 16
 NOT_MEASURED = "A simulation is no measurement: it was shown no pull of this engine."
@@ -39,7 +39,7 @@ def simulation_summary(project: Project, grid: xr.Dataset, written: list[Path], 
     for label, lines in blocks:
         parts.append("\n".join(_block(label, lines)))
         if label == "Full throttle":
-            parts[-1] = "\n".join([parts[-1], *_table(full, project.shown.torque)])
+            parts[-1] = "\n".join([parts[-1], *_table(full, project.display_units.torque)])
     return "\n\n".join(parts) + "\n"
 
 
@@ -139,7 +139,7 @@ def shape_lines(project: Project, full: FullThrottle) -> list[str]:
     if "peak" not in points:
         return ["no timing that the phasers reach and the contact rules allow settled"]
     at = {what: int(np.argmax(full.rpm == point.rpm)) for what, point in points.items()}
-    unit = project.shown.torque
+    unit = project.display_units.torque
     lines = [f"best {unit.of(full.best[at['peak']]):.0f} {unit.name} at {points['peak'].rpm:.0f} rpm"]
     if "dip" in at:
         best, rest = full.best[at["dip"]], full.rest[at["dip"]]
@@ -150,7 +150,7 @@ def shape_lines(project: Project, full: FullThrottle) -> list[str]:
 
 def trust_lines(project: Project, full: FullThrottle) -> list[str]:
     """How far to trust it, and what is not modelled."""
-    section, unit = cycle_section(project), project.shown.torque
+    section, unit = cycle_section(project), project.display_units.torque
     return [
         f"{NOT_MEASURED} It is taken to be up to {100 * section.doubt:g} % of the best torque off "
         f"({unit.of(doubt(project, full)):.0f} {unit.name}), which is a judgement.",

@@ -17,12 +17,12 @@ from phaseopt.report.offsets_text import (
 from phaseopt.report.tradeoff_figures import tradeoff_figure
 from phaseopt.report.tradeoff_page import CAPTION
 from phaseopt.report.tradeoff_text import fragment_text, knee_words, study_words
-from phaseopt.study.kept import KeptStudies
+from phaseopt.study.cached_studies import CachedStudies
 from phaseopt.study.offsets import OffsetStudy
 from phaseopt.study.tradeoff import Tradeoff
 
 
-def studies_section(kept: KeptStudies) -> dict[str, Any] | None:
+def studies_section(kept: CachedStudies) -> dict[str, Any] | None:
     """What `studies.html.j2` fills in; None where no study was made."""
     if kept.tradeoff is None and kept.offsets is None:
         return None
@@ -41,7 +41,7 @@ def _tradeoff(found: Tradeoff) -> dict[str, Any]:
 
 
 def _offsets(study: OffsetStudy) -> dict[str, Any]:
-    named, shown = choices(study), study.project.shown
+    named, shown = choices(study), study.project.display_units
     rows = tuple(Row(name, choice_cells(each, shown), strong=each is study.recommended) for name, each in named)
     return {
         "lines": (recommended_words(study), f"Tried: {tried_words(study)}.", *doubt_lines(study)),

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
+from phaseopt.job.concave_envelope import concave_envelope
 from phaseopt.project import Side
 from phaseopt.report.colours import BLACK, WHITE, Scale, ink
 from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
@@ -13,12 +14,11 @@ from phaseopt.report.explained import cause_words, limit_words
 from phaseopt.report.facts import phase_words
 from phaseopt.report.full_load import full_load_power
 from phaseopt.report.simulation import beyond
-from phaseopt.shown import power_kw
-from phaseopt.study.majorant import majorant
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import power_kw
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 _WIDTH = 105  # letters of a legend that fit below a figure
 _LOOKS = (("o-", DARK), ("s--", MIDDLE), ("^-.", LIGHT))
@@ -53,7 +53,7 @@ def table_map(build: "Build", side: Side) -> Drawing:
 
 def power_over_speed(build: "Build") -> Drawing:
     """Power at the crank at full load before and after, with two standard deviations."""
-    full, unit = full_load_power(build), build.project.shown.power
+    full, unit = full_load_power(build), build.project.display_units.power
     rpm, before, after = full["rpm"], unit.of(full["before"]), unit.of(full["after"])
     band = 2.0 * unit.of(power_kw(build.torque.isel(load=-1)["torque_deviation"].to_numpy(), rpm))
     with styled():
@@ -72,10 +72,10 @@ def power_over_speed(build: "Build") -> Drawing:
 
 def dips_over_speed(build: "Build") -> Drawing:
     """Torque at full load, the least even curve above it, and each dip below that with its cause."""
-    unit, row = build.project.shown.torque, build.torque.isel(load=-1)
+    unit, row = build.project.display_units.torque, build.torque.isel(load=-1)
     known = np.isfinite(row["torque"].to_numpy())
     rpm, newton_metres = (row[name].to_numpy()[known] for name in ("rpm", "torque"))
-    torque, even = unit.of(newton_metres), unit.of(majorant(rpm, newton_metres).shares @ newton_metres)
+    torque, even = unit.of(newton_metres), unit.of(concave_envelope(rpm, newton_metres).shares @ newton_metres)
     found = [dip for dip in build.dips if dip.load == build.tables.load[-1]]
     with styled():
         figure = Figure(figsize=(7.5, 4.6 + 0.25 * len(found)), layout="constrained")
@@ -99,11 +99,11 @@ def dips_over_speed(build: "Build") -> Drawing:
 
 def prices_over_speed(build: "Build") -> Drawing:
     """What a degree more of each of the dearest limits would bring at full load, over engine speed."""
-    unit, rpm = build.project.shown.torque, np.array(build.tables.rpm)
+    unit, rpm = build.project.display_units.torque, np.array(build.tables.rpm)
     with styled():
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
         axes = figure.subplots()
-        for price, (look, colour) in zip(build.prices.dearest, _LOOKS, strict=False):
+        for price, (look, colour) in zip(build.limit_costs.dearest, _LOOKS, strict=False):
             axes.plot(rpm, unit.of(price.cells[:, -1]), look, color=colour, ms=4, label=limit_words(price.limit))
         axes.axhline(0.0, color=BLACK, lw=0.8)
         axes.set_title("What each limit costs at full load: torque for one degree more of it")

@@ -25,13 +25,13 @@ from phaseopt.report.simulation import (
     notes,
     on_simulation_only,
 )
-from phaseopt.shown import Unit
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
-    from phaseopt.stages import BestTables
-    from phaseopt.torque_model import TorqueModel
+    from phaseopt.job.build import Build
+    from phaseopt.job.stages import BestTables
+    from phaseopt.torque_model.sources import TorqueModel
 
 _WIDTH = 118
 _INDENT = 15
@@ -117,7 +117,7 @@ def contact_lines(build: "Build") -> list[str]:
     ]
     if "valve_valve" in build.model.contacts:
         near = tightest(build, "valve_valve")
-        unit = build.project.shown.gap
+        unit = build.project.display_units.gap
         gaps = f"{unit.down(near.static)} {unit.name} static, {unit.down(near.running)} {unit.name} running"
         covers = build.model.heads.covers if build.model.heads is not None else ""
         lines.append(f"valve to valve: covered, {covers}; closest {gaps}")
@@ -131,7 +131,7 @@ def torque_lines(build: "Build") -> list[str]:
 
 def source_lines(build: "Build") -> list[str]:
     """What the torque model rests on and how far to trust it."""
-    simulation, unit = build.simulation, build.project.shown.torque
+    simulation, unit = build.simulation, build.project.display_units.torque
     if build.given is not None:
         return given_lines(build.project, build.given, build.loo_rmse)
     if simulation is None:
@@ -166,7 +166,7 @@ def gain_line(build: "Build") -> str:
     gains = build.torque["gain"].isel(load=-1)
     known, speeds = int(gains.notnull().sum()), gains.size
     over = "" if known == speeds else f", over {known} of {speeds} speeds"
-    unit = build.project.shown.torque
+    unit = build.project.display_units.torque
     line = (
         f"{unit.signed(build.full_gain)} ± {unit.text(build.full_gain_deviation)} (one standard deviation{judged}) "
         f"on average at full load against {build.baseline_is}{over}"
@@ -198,7 +198,7 @@ def binding_lines(build: "Build") -> list[str]:
 
 def proof(build: "Build | BestTables") -> str:
     """What is proved about the tables, in one sentence."""
-    found, unit = build.search, build.project.shown.torque
+    found, unit = build.search, build.project.display_units.torque
     gain = (
         "there is no gain over the best fixed timing to compare it with"
         if found.gap_of_gain is None
@@ -213,7 +213,7 @@ def proof(build: "Build | BestTables") -> str:
 
 def hand_check(build: "Build") -> str:
     """The timings to check by hand and what to expect there."""
-    parts, unit = [], build.project.shown.gap
+    parts, unit = [], build.project.display_units.gap
     for contact in build.model.contacts:
         near = tightest(build, contact)
         parts.append(f"{WORDS[contact]} {unit.text(near.by_hand)} with {timing_words(near, contact)}")

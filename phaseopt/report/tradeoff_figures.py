@@ -20,7 +20,7 @@ _AXES = (
 
 def tradeoff_figure(found: Tradeoff) -> str:
     """SVG: a dot a trial, a line along the most torque to be had, the knee and the project as it stands."""
-    unit = found.project.shown.torque
+    unit = found.project.display_units.torque
     with styled():
         figure = Figure(figsize=(7.5, 7.2), layout="constrained")
         upper, *lower = figure.subplot_mosaic([["a", "a"], ["b", "c"]], height_ratios=(3, 2)).values()
@@ -37,7 +37,7 @@ def tradeoff_figure(found: Tradeoff) -> str:
 
 
 def _draw(axes: Any, found: Tradeoff, name: str) -> None:
-    unit, most = found.project.shown.torque, curve(found, name)
+    unit, most = found.project.display_units.torque, curve(found, name)
     torque, other = unit.of(found.trials["torque"].to_numpy()), found.trials[name].to_numpy()
     if name == "doubt":
         other = unit.of(other)
@@ -49,7 +49,7 @@ def _draw(axes: Any, found: Tradeoff, name: str) -> None:
 
 def _number(axes: Any, found: Tradeoff) -> None:
     """Numbers along the curve, so that a trial can be looked up in the table."""
-    most, unit = curve(found, "rms_step"), found.project.shown.torque
+    most, unit = curve(found, "rms_step"), found.project.display_units.torque
     chosen = {most[place] for place in np.linspace(0, len(most) - 1, NUMBERED).round().astype(int)}
     for place in sorted(chosen | {found.knee}):
         at = found.trials.isel(trial=place)

@@ -35,12 +35,12 @@ def tradeoff_page(found: Tradeoff) -> str:
         "tradeoff.html.j2",
         {
             "name": found.project.name,
-            "lines": (knee_words(found), f"{DEFINITION}.", contact_words(found), *study_words(found), *found.said),
+            "lines": (knee_words(found), f"{DEFINITION}.", contact_words(found), *study_words(found), *found.notes),
             "accepted": found.verdict.accepted,
             "not_covered": found.verdict.not_covered,
             "cautions": cautions(),
             "figure": picture(tradeoff_figure(found), CAPTION),
-            "table": Table(f"Trials: {UNITS}", ("", *head(found.project.shown.torque)), tuple(rows)),
+            "table": Table(f"Trials: {UNITS}", ("", *head(found.project.display_units.torque)), tuple(rows)),
             "fragment": fragment_text(found),
         },
     )

@@ -7,10 +7,10 @@ import numpy as np
 
 from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.report.verdicts import capital
-from phaseopt.shown import Unit
 from phaseopt.study.settings_trial import Settings
 from phaseopt.study.tradeoff import CAUTION, OBJECTIVES, ROUGHNESS, SLEW_SHARE, Tradeoff
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import Unit
 
 DEFINITION = (
     "The knee is the trial that gives up least in all: the loss of torque counts half, the rms step a quarter, the "
@@ -33,7 +33,7 @@ def head(unit: Unit) -> tuple[str, ...]:
 
 def row(found: Tradeoff, position: int) -> tuple[str, ...]:
     """One trial under `head`; roughness is the key's, in N·m."""
-    at, unit = found.trials.isel(trial=position), found.project.shown.torque
+    at, unit = found.trials.isel(trial=position), found.project.display_units.torque
     return (
         f"{int(at['trial'])}",
         *(number_text(float(at[name])) for name in ("roughness", "caution", "slew_share")),
@@ -76,7 +76,7 @@ def knee_words(found: Tradeoff) -> str:
     if found.knee == 0:
         return "The project's own settings are the knee already: no trial gives up less in all."
     knee, own = found.trials.isel(trial=found.knee), found.trials.isel(trial=0)
-    unit = found.project.shown.torque
+    unit = found.project.display_units.torque
     torque, full, doubt = (unit.signed(float(knee[name] - own[name]), 1) for name in ("torque", "full_torque", "doubt"))
     return (
         f"Trial {int(knee['trial'])}, against the project as it stands: torque {torque} {unit.name} (full load "
@@ -142,7 +142,10 @@ def tradeoff_summary(found: Tradeoff, folder: Path | None) -> str:
 
     Parameters: `folder` that was written, None where nothing was.
     """
-    rows = [("", *head(found.project.shown.torque)), *((name, *row(found, place)) for name, place in named(found))]
+    rows = [
+        ("", *head(found.project.display_units.torque)),
+        *((name, *row(found, place)) for name, place in named(found)),
+    ]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     table = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in rows]
     written = "tradeoff.html with the curve, tradeoff.csv with every trial, knee.toml to paste"
@@ -151,7 +154,7 @@ def tradeoff_summary(found: Tradeoff, folder: Path | None) -> str:
         ("Knee", [knee_words(found), f"{DEFINITION}."]),
         ("Study", study_words(found)),
         ("Contact", [contact_words(found), f"Not covered: {', '.join(found.verdict.not_covered)}."]),
-        *([("Torque", list(found.said))] if found.said else []),
+        *([("Torque", list(found.notes))] if found.notes else []),
         (
             "To take",
             ["under [search] in the project file, then build:", *_keys(found.settings(found.knee)).splitlines()],
@@ -182,5 +185,5 @@ def tradeoff_as_dict(found: Tradeoff) -> dict[str, Any]:
         "knee_accepted": found.verdict.accepted,
         "full_travel": found.verdict.full_travel.verdict,
         "not_covered": list(found.verdict.not_covered),
-        "said": list(found.said),
+        "notes": list(found.notes),
     }

@@ -13,7 +13,7 @@ from phaseopt.report.part_load import part_load_table
 from phaseopt.report.simulation import air_grid, calibration_line, calibration_table, grid_lines
 
 if TYPE_CHECKING:
-    from phaseopt.job import Build
+    from phaseopt.job.build import Build
 
 _MEASURED_CAPTION = (
     "Each measured point against the simulation at its speed, load and timing. Pulls drift as a whole by a percent or "
@@ -33,7 +33,7 @@ _INPUTS = (
 
 def fit_table(build: "Build") -> Table:
     """The torque model in numbers."""
-    numbers, simulation, unit = build.surrogate.hyperparameters, build.simulation, build.project.shown.torque
+    numbers, simulation, unit = build.surrogate.hyperparameters, build.simulation, build.project.display_units.torque
     doubted = "torque" if simulation is None else "the simulation's error"
     nothing = "nothing was measured" if build.given is None else "no node is near"
     if simulation is not None and simulation.alone:
@@ -59,7 +59,7 @@ def _learned(build: "Build") -> list[tuple[str, str]]:
     """What the measured points made of the model, and how well it predicts those it was not shown."""
     assert build.reduction is not None
     numbers, points, trend = build.surrogate.hyperparameters, build.reduction.points, build.surrogate.learned
-    unit = build.project.shown.torque
+    unit = build.project.display_units.torque
     again = "" if trend is None else ", the calibration repeated without it"
     lopo = "one pull only" if math.isnan(build.lopo_rmse) else unit.text(build.lopo_rmse, 1)
     rows = [
@@ -86,7 +86,7 @@ def simulation_section(build: "Build") -> dict[str, Any] | None:
     lines = grid_lines(build, simulation)
     tables, pictures = [], [picture(filling(build), _FILLING_CAPTION)]
     if calibration is not None:
-        lines.insert(0, calibration_line(calibration, build.project.shown.torque))
+        lines.insert(0, calibration_line(calibration, build.project.display_units.torque))
         tables = [calibration_table(calibration)] if calibration.factors or calibration.refused else []
         pictures.insert(0, picture(measured_and_simulated(build), _MEASURED_CAPTION))
     if build.simulated is not None:

@@ -15,10 +15,10 @@ from phaseopt.clearance.clamps import ClampVerdict
 from phaseopt.clearance.faults import Fault
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.foreign_tables import Given
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.faults import fault_lines
-from phaseopt.shown import Unit
+from phaseopt.table_import import Given
+from phaseopt.values.display_units import Unit
 
 CELLS_LISTED = 12
 _WIDTH = 118
@@ -94,7 +94,9 @@ def _tables_lines(project: Project, verdict: Verdict) -> list[str]:
     bad = [(r, load) for r, row in enumerate(cells) for load, word in enumerate(row) if word != CLEAR]
     lines = [found_words(project, verdict), ""]
     lines += [f"Cells        {cells.size - len(bad)} of {cells.size} clear; closest: {verdict.worst}"]
-    lines += [f"             {_cell_words(verdict, r, load, project.shown.gap)}" for r, load in bad[:CELLS_LISTED]]
+    lines += [
+        f"             {_cell_words(verdict, r, load, project.display_units.gap)}" for r, load in bad[:CELLS_LISTED]
+    ]
     if len(bad) > CELLS_LISTED:
         lines.append(f"             and {len(bad) - CELLS_LISTED} more cells")
     return lines
@@ -122,7 +124,7 @@ def _clamps_lines(project: Project, verdict: ClampVerdict) -> list[str]:
     for r in bad:
         at = verdict.speeds.isel(rpm=r)
         spans = ", ".join(f"{side} {float(at[f'{side}_from']):g} to {float(at[f'{side}_to']):g}°" for side in SIDES)
-        lines.append(f"             {float(at['rpm']):.0f} rpm: {_short_by(at, project.shown.gap)} ({spans})")
+        lines.append(f"             {float(at['rpm']):.0f} rpm: {_short_by(at, project.display_units.gap)} ({spans})")
     return lines
 
 

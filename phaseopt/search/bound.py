@@ -17,11 +17,11 @@ from math import fsum, nextafter
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
 from phaseopt.search.chains import chain_best
+from phaseopt.search.diagonals import Slants, agree, arrive, slants_best
 from phaseopt.search.problem import Edges, Instance
-from phaseopt.search.slants import Slants, agree, arrive, slants_best
 from phaseopt.search.steps import spread
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -45,11 +45,11 @@ class Dual:
     from_above: FloatArray
     from_left: FloatArray
     from_right: FloatArray
-    slants: Slants
+    diagonals: Slants
 
     def ahead(self) -> FloatArray:
         """(R, L, A, B) what each label may expect of columns, and of lines aslant, to come."""
-        return self.from_right + self.slants.ahead() if self.slants.share.size else self.from_right
+        return self.from_right + self.diagonals.ahead() if self.diagonals.share.size else self.from_right
 
 
 def start(instance: Instance, row: FloatArray | None = None) -> Dual:
@@ -58,8 +58,8 @@ def start(instance: Instance, row: FloatArray | None = None) -> Dual:
     share = worth * 0.5 if row is None else np.where(np.isfinite(row), row, worth * 0.5)
     share[np.isneginf(worth)] = -np.inf
     below, above, left, right = (np.zeros_like(worth) for _ in range(4))
-    slants = Slants.of(worth, instance.meets.asked)
-    return Dual(share, column_share(worth, share), below, above, left, right, slants)
+    diagonals = Slants.of(worth, instance.meets.asked)
+    return Dual(share, column_share(worth, share), below, above, left, right, diagonals)
 
 
 def column_share(worth: FloatArray, *others: FloatArray) -> FloatArray:
@@ -107,7 +107,7 @@ def _agree(
 def sweep(
     worth: FloatArray, row: FloatArray, column: FloatArray,
     below: FloatArray, above: FloatArray, left: FloatArray, right: FloatArray,
-    slants: FloatArray, slants_below: FloatArray, slants_above: FloatArray,
+    diagonals: FloatArray, diagonals_below: FloatArray, diagonals_above: FloatArray,
     speed_cost: FloatArray, speed_window: IntArray, load_cost: FloatArray, load_window: IntArray,
     speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
 ) -> None:  # fmt: skip
@@ -116,7 +116,7 @@ def sweep(
     for turn in range(2):
         back = turn == 1
         along, over = (above, right) if back else (below, left)
-        aslant = slants_above if back else slants_below
+        aslant = diagonals_above if back else diagonals_below
         last_r, last_k = (n_speed - 1, n_load - 1) if back else (0, 0)
         for step in range(n_speed):
             r = n_speed - 1 - step if back else step
@@ -130,13 +130,13 @@ def sweep(
                     p, edge = (k + 1, k) if back else (k - 1, k - 1)
                     _carry(column[r, p], over[r, p], over[r, k], load_cost[edge], load_window[edge],
                            load_meet[r, edge], back)  # fmt: skip
-                if slants.size == 0:
+                if diagonals.size == 0:
                     _agree(worth[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k])
                 else:
-                    arrive(slants, aslant, across, r, k, back)
+                    arrive(diagonals, aslant, across, r, k, back)
                     agree(
                         worth[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k],
-                        slants[:, r, k], slants_below[:, r, k], slants_above[:, r, k],
+                        diagonals[:, r, k], diagonals_below[:, r, k], diagonals_above[:, r, k],
                     )  # fmt: skip
 
 
@@ -145,7 +145,7 @@ def improve(instance: Instance, dual: Dual, sweeps: int) -> None:
     for _ in range(sweeps):
         sweep(
             instance.worth, dual.row, dual.column,
-            dual.from_below, dual.from_above, dual.from_left, dual.from_right, *dual.slants,
+            dual.from_below, dual.from_above, dual.from_left, dual.from_right, *dual.diagonals,
             *instance.speed, *instance.load, *instance.meets,
         )  # fmt: skip
 
@@ -157,15 +157,15 @@ def upper_bound(instance: Instance, dual: Dual) -> float:
     numbers along any path, each sum off by at most the unit roundoff of the sum of magnitudes; the allowance adds that
     up over all chains, with the greatest magnitude in each cell, twice over. -inf where a cell has no label.
     """
-    row, slants, meets = dual.row, dual.slants.share, instance.meets
-    column = column_share(instance.worth, row, *(slants if slants.size else ()))
+    row, diagonals, meets = dual.row, dual.diagonals.share, instance.meets
+    column = column_share(instance.worth, row, *(diagonals if diagonals.size else ()))
     n_speed, n_load = row.shape[:2]
     optima = [chain_best(np.ascontiguousarray(row[:, k]), *instance.speed, meets.speed[k]) for k in range(n_load)]
     optima += [chain_best(column[r], *instance.load, meets.load[r]) for r in range(n_speed)]
     rounding = _rounding(row, instance.speed, n_load) + _rounding(column, instance.load, n_speed)
-    if slants.size:
-        optima += slants_best(slants, meets.across).tolist()
-        rounding += sum(_rounding(share, instance.speed, 0) for share in slants)
+    if diagonals.size:
+        optima += slants_best(diagonals, meets.across).tolist()
+        rounding += sum(_rounding(share, instance.speed, 0) for share in diagonals)
     if not np.isfinite(optima).all():
         return -np.inf
     return nextafter(fsum(optima) + rounding, np.inf)

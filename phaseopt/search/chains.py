@@ -7,8 +7,8 @@ each step, as `Meets` has it: (n - 1, 0, 0) where nothing is asked.
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
 from phaseopt.search.steps import may_meet, spread
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -6,7 +6,7 @@ A mask is a boolean array that broadcasts to (speeds, loads, intake phases, exha
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -25,13 +25,13 @@ def phase_values(least: float, most: float, resolution: float) -> FloatArray:
     [-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0]
     """
     if not resolution > 0:
-        raise InputError.one(f"resolution must be above zero (it is {resolution})", mend="give it in crank degrees")
+        raise InputError.one(f"resolution must be above zero (it is {resolution})", hint="give it in crank degrees")
     first = int(np.ceil(least / resolution - GRID_TOLERANCE))
     last = int(np.floor(most / resolution + GRID_TOLERANCE))
     if last < first:
         raise InputError.one(
             f"no multiple of {resolution} deg lies in the phase range {least} ... {most}",
-            mend="widen the range or choose a finer resolution",
+            hint="widen the range or choose a finer resolution",
         )
     return np.arange(first, last + 1, dtype=np.float64) * resolution
 

@@ -19,16 +19,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.lattice import BoolArray, boxes_around, lattice_of
 from phaseopt.clearance.limits import Limits, safe_places
 from phaseopt.clearance.model import ContactModel
-from phaseopt.errors import InputError
-from phaseopt.progress import Progress, part
+from phaseopt.clearance.phase_grid import BoolArray, boxes_around, phase_grid_of
 from phaseopt.project import SIDES
 from phaseopt.search.ascent import ascend
 from phaseopt.search.binding import NEIGHBOURS
 from phaseopt.search.problem import Box, Problem, beside, hard_rules, prepare
 from phaseopt.search.solve import SWEEPS_PER_CHECK, Found, SearchResult, result_of, solve
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import Progress, part
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -55,13 +55,13 @@ class Between:
     @classmethod
     def of(cls, problem: Problem, model: ContactModel, limits: Limits) -> "Between":
         """As `clearance/neighbours.py` judges it, on the lattice of the limits."""
-        lattice = lattice_of(model, limits.phases_intake, limits.phases_exhaust)
+        grid_of_phases = phase_grid_of(model, limits.phases_intake, limits.phases_exhaust)
         top = max(model.top_speed, float(problem.rpm[-1]))
         phasers = [phaser for side in SIDES if (phaser := model.project.phaser_of(side))]
         locked = max([float(problem.rpm[0]), *(phaser.rest_until for phaser in phasers)])
-        ok = safe_places(model, lattice, np.append(problem.rpm[1:-1], top))
+        ok = safe_places(model, grid_of_phases, np.append(problem.rpm[1:-1], top))
         count = np.asarray(np.pad((~ok).cumsum(axis=1).cumsum(axis=2), ((0, 0), (1, 0), (1, 0))), dtype=np.int64)
-        return cls(ok, count, lattice.rest, problem.rpm[:-1] <= locked)
+        return cls(ok, count, grid_of_phases.rest, problem.rpm[:-1] <= locked)
 
     def meet(self) -> BoolArray:
         """(R - 1, A, B) what is safe together at the speed of each row of rectangles, with rest where it belongs."""
@@ -120,25 +120,25 @@ class Between:
 
 
 def solve_loosened(
-    problem: Problem, boxes: list[Box], model: ContactModel, limits: Limits, tell: Progress
+    problem: Problem, boxes: list[Box], model: ContactModel, limits: Limits, progress: Progress
 ) -> SearchResult:
     """The best tables found in which no four neighbouring cells could meet unsafely, and a bound on all such.
 
     Parameters: `problem` with the hard rules of the project; `boxes`, the safe boxes: any table in one keeps the
     looser rule too, so the outcome is never worth less than theirs. Raises `InputError` as `solve` does.
     """
-    return solve_between(problem, boxes, Between.of(problem, model, limits), tell)
+    return solve_between(problem, boxes, Between.of(problem, model, limits), progress)
 
 
-def solve_between(problem: Problem, boxes: list[Box], between: Between, tell: Progress) -> SearchResult:
+def solve_between(problem: Problem, boxes: list[Box], between: Between, progress: Progress) -> SearchResult:
     """As `solve_loosened`, where what may meet between cells is known."""
-    within = solve(problem, boxes, progress=part(tell, 0.0, 0.3))
+    within = solve(problem, boxes, progress=part(progress, 0.0, 0.3))
     loose = replace(problem, rules=dict(problem.rules) | {CONTACT: between.alone()}, meet=between.meet())
     whole = Box(0, problem.intake.size - 1, 0, problem.exhaust.size - 1)
     sweeps = int(np.clip(SWEPT // problem.worth.size, *SWEEPS))
-    first = solve(loose, [whole], sweeps=sweeps, progress=part(tell, 0.3, 0.9))
+    first = solve(loose, [whole], sweeps=sweeps, progress=part(progress, 0.3, 0.9))
     bound, work = max(first.bound, within.bound), (within.sweeps + first.sweeps, within.nodes + first.nodes)
-    mended = _mended(loose, whole, between, first, part(tell, 0.9, 1.0))
+    mended = _mended(loose, whole, between, first, part(progress, 0.9, 1.0))
     instance = prepare(loose, whole)
     found = [(_table(within), within.value)]
     if mended is first and first.value >= within.value:
@@ -149,7 +149,9 @@ def solve_between(problem: Problem, boxes: list[Box], between: Between, tell: Pr
     return result_of(loose, Found(instance, table, value, bound, *work), max(bound, value), first.fixed, work)
 
 
-def _mended(loose: Problem, whole: Box, between: Between, found: SearchResult, tell: Progress) -> SearchResult | None:
+def _mended(
+    loose: Problem, whole: Box, between: Between, found: SearchResult, progress: Progress
+) -> SearchResult | None:
     """Tables that keep the looser rule, by holding cells and solving again; None where none are found."""
     held = np.ones(loose.worth.shape, dtype=np.bool_)
     worth = np.where(hard_rules(loose), loose.worth, -np.inf)
@@ -160,7 +162,7 @@ def _mended(loose: Problem, whole: Box, between: Between, found: SearchResult, t
         unsafe = between.unsafe(_table(found))
         if not unsafe.size:
             return found
-        tell(done / rectangles, f"search: {len(unsafe)} places between cells to mend")
+        progress(done / rectangles, f"search: {len(unsafe)} places between cells to mend")
         for r, k in unsafe:
             if not _hold(between, found, worth, held, (int(r), int(k))):
                 return None

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.overlap_caps import within
-from phaseopt.errors import InputError, Mistake
 from phaseopt.project import UNITS, Cap, Cost, Project, Quantity
 from phaseopt.search.labels import BoolArray, FloatArray
-from phaseopt.shown import METRIC, Unit
+from phaseopt.values.display_units import METRIC, Unit
+from phaseopt.values.errors import InputError, Mistake
 
 Quantities = Mapping[Quantity, FloatArray]
 

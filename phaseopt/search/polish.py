@@ -10,10 +10,10 @@ from math import fsum
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
 from phaseopt.search.chains import chain_optimum, chain_value
 from phaseopt.search.problem import Edges, Instance
 from phaseopt.search.steps import bar_strangers, may_meet
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

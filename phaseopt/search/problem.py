@@ -12,9 +12,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.errors import InputError, Mistake
 from phaseopt.search.chains import first_empty, prune
 from phaseopt.search.labels import GRID_TOLERANCE, BoolArray, FloatArray
+from phaseopt.values.errors import InputError, Mistake
 
 IntArray = npt.NDArray[np.int64]
 
@@ -66,14 +66,14 @@ class Problem:
     def __post_init__(self) -> None:
         shape = (self.rpm.size, self.load.size, self.intake.size, self.exhaust.size)
         if self.worth.shape != shape:
-            raise InputError.one(f"worth has shape {self.worth.shape}, the axes {shape}", mend="give one worth a label")
+            raise InputError.one(f"worth has shape {self.worth.shape}, the axes {shape}", hint="give one worth a label")
         if np.isnan(self.worth).any() or np.isposinf(self.worth).any():
-            raise InputError.one("worth holds NaN or +inf", mend="give a finite worth, or -inf for a barred label")
+            raise InputError.one("worth holds NaN or +inf", hint="give a finite worth, or -inf for a barred label")
         if not self.roughness >= 0:
-            raise InputError.one(f"roughness must not be negative (it is {self.roughness})", mend="give 0 or more")
+            raise InputError.one(f"roughness must not be negative (it is {self.roughness})", hint="give 0 or more")
         for name, axis in (("speed", self.rpm), ("load", self.load)):
             if not (np.diff(axis) > 0).all():
-                raise InputError.one(f"the {name} axis is not increasing", mend="sort it and drop doubles")
+                raise InputError.one(f"the {name} axis is not increasing", hint="sort it and drop doubles")
 
     def speed_edges(self) -> "Edges":
         """Cost and cap between neighbours along speed."""
@@ -206,7 +206,7 @@ def _empty_cells(problem: Problem, rule: str, cells: IntArray) -> Mistake:
     return Mistake(
         f"no phases are left at {problem.rpm[r]:g} rpm, load {problem.load[load]:g}{more}: "
         f"the rule '{rule}' takes the last",
-        mend="loosen that rule, or the box and the rules before it",
+        hint="loosen that rule, or the box and the rules before it",
     )
 
 
@@ -217,7 +217,7 @@ def _refuse_broken_slew(problem: Problem, allowed: BoolArray, speed: Edges) -> N
             raise InputError.one(
                 f"no phases are left at {problem.rpm[stuck]:g} rpm, load {problem.load[load]:g}: the slew cap lets no "
                 f"phase be reached from the speeds below",
-                mend="loosen the rule that holds that cell or its neighbours, or allow more slew",
+                hint="loosen the rule that holds that cell or its neighbours, or allow more slew",
             )
 
 
@@ -239,7 +239,7 @@ def _step(axis: FloatArray) -> float:
         return 0.0
     steps = np.diff(axis)
     if not (steps > 0).all() or np.ptp(steps) > 1e-6 * steps[0]:
-        raise InputError.one("the phases of a label axis are not evenly spaced and rising", mend="use phase_values")
+        raise InputError.one("the phases of a label axis are not evenly spaced and rising", hint="use phase_values")
     return float(axis[-1] - axis[0]) / (axis.size - 1)
 
 
@@ -254,6 +254,6 @@ def _slew_in_labels(slew: FloatArray, axis: FloatArray) -> IntArray:
         raise InputError.one(
             f"the slew cap of speed step {where + 1} allows no whole step of the resolution "
             f"({slew[where, 0]:g} ... {slew[where, 1]:g} deg)",
-            mend="use a finer resolution, or a cap that allows no change at all (0)",
+            hint="use a finer resolution, or a cap that allows no change at all (0)",
         )
     return np.stack([least, most], axis=1).astype(np.int64)

@@ -7,9 +7,9 @@ from phaseopt.clearance.limits import EDGES, Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.clearance.overlap_caps import caps, overlaps, within
-from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Pin, Project
 from phaseopt.search.labels import BoolArray, FloatArray, lock_mask, overlap_mask
+from phaseopt.values.errors import InputError, Mistake
 
 PINNED = "pinned cell"
 OVERLAP_CAP = "overlap cap"
@@ -66,10 +66,10 @@ def _is(labels: FloatArray, phase: float) -> BoolArray:
 
 def _refuse_unsafe_pins(project: Project, model: ContactModel, limits: Limits) -> None:
     mistakes = [
-        Mistake(problem, mend, project.file, f"search.pinned (entry {number})")
+        Mistake(problem, hint, project.file, f"search.pinned (entry {number})")
         for number, pin in enumerate(project.search.pinned, start=1)
         if (found := _why_not(model, limits, pin, project))
-        for problem, mend in (found,)
+        for problem, hint in (found,)
     ]
     if mistakes:
         raise InputError(mistakes)

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.errors import InputError, Mistake
 from phaseopt.search.binding import binding
 from phaseopt.search.bound import improve, start, upper_bound
 from phaseopt.search.branch import close
 from phaseopt.search.fixed import FixedTiming, best_fixed
 from phaseopt.search.polish import best_table
 from phaseopt.search.problem import Box, Instance, Problem, prepare
+from phaseopt.values.errors import InputError, Mistake
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -97,7 +97,7 @@ def solve(
     >>> found.intake.ravel().tolist(), found.value, round(found.bound - found.value, 6)
     ([2.0, 1.0], 203.5, 0.0)
     """
-    tell = progress or (lambda fraction, text: None)
+    progress = progress or (lambda fraction, text: None)
     _check_boxes(problem, boxes)
     hull, hull_rows = _hull(problem, boxes)
     candidates = _rank(problem, boxes, hull, hull_rows)
@@ -114,27 +114,27 @@ def solve(
         floor = -np.inf if best is None else best.value
         found = _solve_box(
             problem, instance, rows, floor, fixed, sweeps,
-            _part(tell, number, len(candidates)),
+            _part(progress, number, len(candidates)),
         )  # fmt: skip
         done, nodes, ceiling = done + found.sweeps, nodes + found.nodes, max(ceiling, found.bound)
         if best is None or found.value > best.value:
             best = found
     assert best is not None  # _rank leaves at least one candidate
-    tell(1.0, "search done")
+    progress(1.0, "search done")
     return result_of(problem, best, max(ceiling, best.value), fixed, (done, nodes))
 
 
-def _part(tell: Progress, number: int, parts: int) -> Progress:
-    return lambda fraction, text: tell((number + fraction) / parts, text)
+def _part(progress: Progress, number: int, parts: int) -> Progress:
+    return lambda fraction, text: progress((number + fraction) / parts, text)
 
 
 def _check_boxes(problem: Problem, boxes: Sequence[Box]) -> None:
     a, b = problem.intake.size, problem.exhaust.size
     if not boxes:
-        raise InputError.one("there is no safe box to search", mend="loosen the required gaps or the offsets")
+        raise InputError.one("there is no safe box to search", hint="loosen the required gaps or the offsets")
     for box in boxes:
         if not (0 <= box.a_from <= box.a_to < a and 0 <= box.b_from <= box.b_to < b):
-            raise InputError.one(f"box {tuple(box)} does not lie within {a} x {b} labels", mend="check its indices")
+            raise InputError.one(f"box {tuple(box)} does not lie within {a} x {b} labels", hint="check its indices")
 
 
 def _hull(problem: Problem, boxes: Sequence[Box]) -> tuple[Box, FloatArray | None]:
@@ -189,7 +189,7 @@ def _aim(problem: Problem, value: float, fixed: FixedTiming | None) -> float:
 
 def _solve_box(
     problem: Problem, instance: Instance, rows: FloatArray | None, floor: float, fixed: FixedTiming | None,
-    sweeps: int, tell: Progress,
+    sweeps: int, progress: Progress,
 ) -> Found:  # fmt: skip
     """Sweep, bound and decode by turns until the gap meets the aim, the box cannot beat `floor`, or news stops."""
     turned = np.ascontiguousarray(instance.worth.swapaxes(0, 1))
@@ -205,7 +205,7 @@ def _solve_box(
         if found > value:
             value, table = found, candidate
         short = 100.0 * (bound - value) / max(abs(bound), 1.0)
-        tell(done / sweeps, f"search: at most {short:.2g} % short of the best possible")
+        progress(done / sweeps, f"search: at most {short:.2g} % short of the best possible")
         if bound - max(value, floor) <= _aim(problem, max(value, floor), fixed):
             break
         idle = idle + 1 if bound - value > 0.98 * gap_before else 0

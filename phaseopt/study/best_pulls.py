@@ -10,17 +10,17 @@ import numpy as np
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.progress import Progress, silent
+from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project
-from phaseopt.shown import Unit
-from phaseopt.stages import baseline_tables
-from phaseopt.study.choose import Candidate, candidates, choose, expected_gains
-from phaseopt.study.first_pulls import first_pulls
+from phaseopt.study.acquisition import Candidate, candidates, choose, expected_gains
+from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.next_pulls import FloatArray, Plan, PlannedPull
 from phaseopt.study.question import Question, question_of, reading_noise
 from phaseopt.study.safe_timings import ADDED, BASELINE_EVERY, require_room
 from phaseopt.torque.repeatability import repeatability
-from phaseopt.torque_model import TorqueModel
+from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.values.display_units import Unit
+from phaseopt.values.progress import Progress, silent
 
 LEAST_TIMINGS = 3  # without a simulation: two timings draw no curve over either cam
 LEAST_FREEDOM = 3.0  # of repeats: with fewer, Student's t says more of their number than of the dyno
@@ -41,20 +41,20 @@ def plan_pulls(
     beside the baselines; `progress`, told the share of the work done. Raises `InputError` where nothing but rest keeps
     the added margin.
     """
-    tell = progress or silent
+    progress = progress or silent
     if learnt.simulation is None and (made := _timings_made(model, learnt)) is not None:
         timings = "one timing" if len(made) == 1 else f"{len(made)} timings"
         why = f"the pulls so far stand at {timings}, too few or too near to compare what each cam does"
         return first_pulls(model, limits, pulls, made, why)
     question = question_of(project, model, limits)
-    tell(0.0, "choosing pulls")
+    progress(0.0, "choosing pulls")
     outlook, field = question.outlook(learnt.surface, model.engine)
     require_room(model, field.measurable)
     offered = [c for c in candidates(outlook, field) if _in_one_box(question, c)]
     step = float(np.mean(np.diff(question.rpm))) if question.rpm.size > 1 else 1.0
     noise = reading_noise(learnt.surface, step / project.torque.bin if project.torque is not None else 1.0)
     *chosen, further = choose(
-        outlook, offered, field.read, noise, pulls + 1, lambda n: tell(n / (pulls + 1), "choosing pulls")
+        outlook, offered, field.read, noise, pulls + 1, lambda n: progress(n / (pulls + 1), "choosing pulls")
     )
     ordered = sorted(chosen, key=lambda c: -question.timings.margin[c.label[question.read]].min())
     gains = expected_gains(outlook, [*ordered, further], field.read, noise)
@@ -65,8 +65,8 @@ def plan_pulls(
         question.rpm[question.read],
         tuple(_with_baselines(planned, _baseline(project, limits, question))),
         gains[:-1],
-        _stop(gains, _repeats(learnt), project.shown.torque, measured=len(learnt.surface.readings) > 0),
-        _notes(learnt, question, project.shown.gap),
+        _stop(gains, _repeats(learnt), project.display_units.torque, measured=len(learnt.surface.readings) > 0),
+        _notes(learnt, question, project.display_units.gap),
     )
 
 

@@ -15,16 +15,24 @@ from numpy.typing import NDArray
 
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
-from phaseopt.progress import Progress, silent
+from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project, Pull, Side
-from phaseopt.project_file import load_pull
-from phaseopt.stages import baseline_tables
+from phaseopt.project.load import load_pull
 from phaseopt.study.commands import command_errors
 from phaseopt.study.comparison import INTERVAL, Comparison, FloatArray, compare
-from phaseopt.study.followed import Misled, Strayed, commanded_only, misled, phases_asked, phases_driven, strayed
+from phaseopt.study.phaser_tracking import (
+    Misled,
+    Outlier,
+    commanded_only,
+    misled,
+    outliers,
+    phases_asked,
+    phases_driven,
+)
 from phaseopt.tables import PhaseTables
 from phaseopt.torque.pulls import Reduction, reduce_pull
-from phaseopt.torque_model import TorqueModel, torque_model
+from phaseopt.torque_model.sources import TorqueModel, torque_model
+from phaseopt.values.progress import Progress, silent
 
 LEAST_POINTS = 3  # below which neither the mean nor the shape of a pull says anything (our judgement)
 Word = Literal["confirmed", "better", "less", "untold"]
@@ -51,7 +59,7 @@ class Confirmation:
     mean_gain_within: float
     mean_predicted_gain: float
     mean_predicted_gain_within: float
-    strayed: tuple[Strayed, ...]
+    outliers: tuple[Outlier, ...]
     misled: tuple[Misled, ...]
     commanded_only: tuple[Side, ...]
     outside: tuple[float, ...]
@@ -95,13 +103,13 @@ def confirm_pull(
     Returns a `Confirmation`: `word`, and `points`, measured and predicted torque in N·m.
     Raises `InputError` for whatever the entry or its logs get wrong, and where the pull is in the project already.
 
-    >>> from phaseopt.project_file import load_project
+    >>> from phaseopt.project.load import load_project
     >>> project = load_project("examples/intake_only/project.toml")
     >>> made = "examples/intake_only/dyno/pull-1.csv"
     >>> confirm_pull(project, made, weather="99 kPa, 20 degC, 0.5")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
-    phaseopt.errors.InputError: ...pull-1.csv belongs to pull 1, rest already. ...
+    phaseopt.values.errors.InputError: ...pull-1.csv belongs to pull 1, rest already. ...
     """
     made, _ = load_pull(pull, project, weather)
     return confirm_project(project, made, made.name or Path(made.files[0]).stem, tables, progress or silent)
@@ -148,11 +156,11 @@ def confirm(
         torque.known,
         *torque.gain,
         *torque.predicted_gain,
-        strayed(project, rpm, phases, asked),
+        outliers(project, rpm, phases, asked),
         misled(rpm, commands),
         commanded_only(project),
         tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
-        (*learnt.said, *reduced.notes),
+        (*learnt.notes, *reduced.notes),
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.project import Project
-from phaseopt.search.worth import cell_weights
+from phaseopt.search.objective import cell_weights
 from phaseopt.study.offset_trial import Trial, centrelines
 from phaseopt.surrogate.surface import TorqueSurface
 

@@ -16,7 +16,7 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Cam, Phaser, Project
-from phaseopt.search.worth import TorqueMap, torque_of
+from phaseopt.search.objective import TorqueMap, torque_of
 from phaseopt.surrogate.surface import TorqueSurface
 
 FloatArray = npt.NDArray[np.float64]

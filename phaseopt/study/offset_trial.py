@@ -10,13 +10,13 @@ from phaseopt.clearance.check import check_tables
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.clearance.rules import CLEAR, margins
-from phaseopt.errors import InputError
-from phaseopt.progress import silent
+from phaseopt.job.stages import searched, with_quantities
 from phaseopt.project import Project
-from phaseopt.stages import searched, with_quantities
 from phaseopt.study.offset_range import Offsets, TorqueEverywhere, fitted_at
 from phaseopt.tables import PhaseTables
-from phaseopt.torque_model import TorqueModel
+from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import silent
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -14,18 +14,19 @@ from optuna.trial import FrozenTrial, TrialState
 
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.cycle.fingerprint import code_version, fingerprint
-from phaseopt.errors import InputError
-from phaseopt.input_hashes import input_hashes
-from phaseopt.progress import Progress, part, silent
+from phaseopt.cycle.version import code_version
+from phaseopt.io.digest import fingerprint
+from phaseopt.job.input_hashes import input_hashes
 from phaseopt.project import SIDES, Project
 from phaseopt.study.offset_gains import Gain, gain_between
 from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
 from phaseopt.study.offset_trial import Trial, refused, tried
-from phaseopt.study.storage import GRACE, kept_study, open_study
+from phaseopt.study.storage import GRACE, cached_study, open_study
 from phaseopt.study.trial_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
 from phaseopt.torque.pulls import reduce_logs
-from phaseopt.torque_model import require_source, torque_model
+from phaseopt.torque_model.sources import require_source, torque_model
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import Progress, part, silent
 
 KIND, VERSION = "offsets", 1  # the version is of what a trial is and records
 _FOUND = "found"  # the attribute of a trial that holds what it brought
@@ -55,7 +56,7 @@ class OffsetStudy:
     ----------
     project, model
         As fitted now.
-    said
+    notes
         What every output says of where torque comes from.
     range
         The offsets tried.
@@ -76,7 +77,7 @@ class OffsetStudy:
 
     project: Project
     model: ContactModel
-    said: tuple[str, ...]
+    notes: tuple[str, ...]
     range: OffsetRange
     trials: tuple[Trial, ...]
     refused: Refusals
@@ -96,7 +97,9 @@ class OffsetStudy:
         return len(self.trials) + len(self.refused)
 
 
-def study_offsets(project: Project, trials: int, storage: str | None = None, tell: Progress = silent) -> OffsetStudy:
+def study_offsets(
+    project: Project, trials: int, storage: str | None = None, progress: Progress = silent
+) -> OffsetStudy:
     """Try installed offsets until the study holds so many trials, and choose among them.
 
     Parameters: `project`; `trials`, in all, those that it holds already and those of other processes counted;
@@ -104,7 +107,7 @@ def study_offsets(project: Project, trials: int, storage: str | None = None, tel
     data base that cannot be used, and where nothing can be solved with the cams as fitted.
     """
     require_source(project)
-    tell(0.0, "contact limits")
+    progress(0.0, "contact limits")
     model = contact_model(project)
     limits = phase_limits(model)
     within = offset_range(model, limits)
@@ -114,27 +117,27 @@ def study_offsets(project: Project, trials: int, storage: str | None = None, tel
     study.sampler = FreshSampler(within, _first(within, limits))
     if project.torque is not None:
         reduce_logs(project)  # refused with the travel as it is, before phasers that reach further would let it pass
-    learnt = torque_model(reaching(project, within), part(tell, 0.02, 0.3))
+    learnt = torque_model(reaching(project, within), part(progress, 0.02, 0.3))
     everywhere = TorqueEverywhere.of(project, model, within, learnt.surface)
     _fill(study, min(trials, within.count), lambda offsets: tried(project, learnt, everywhere, offsets), within,
-          part(tell, 0.3, 0.99))  # fmt: skip
+          part(progress, 0.3, 0.99))  # fmt: skip
     found = _chosen(
-        project, model, learnt.said, within, *_read(_finished(study), within),
+        project, model, learnt.notes, within, *_read(_finished(study), within),
         lambda now, trial: gain_between(project, learnt.surface, now, trial),
     )  # fmt: skip
     _keep_gains(study, found)
     return found
 
 
-def kept_offsets(project: Project, model: ContactModel, limits: Limits, said: tuple[str, ...]) -> OffsetStudy | None:
+def kept_offsets(project: Project, model: ContactModel, limits: Limits, notes: tuple[str, ...]) -> OffsetStudy | None:
     """The study of these inputs that the project keeps, as it was last told; None where none was told to its end."""
-    study = kept_study(KIND, VERSION, study_key(project), project.folder)
+    study = cached_study(KIND, VERSION, study_key(project), project.folder)
     if study is None:
         return None
     within, gains = offset_range(model, limits), study.user_attrs.get(_GAINS, {})
     try:
         return _chosen(
-            project, model, said, within, *_read(_finished(study), within),
+            project, model, notes, within, *_read(_finished(study), within),
             lambda _, trial: Gain.of_plain(gains[_gain_key(trial)]),
         )  # fmt: skip
     except (InputError, KeyError):  # nothing as fitted yet, or a choice that no run has told yet
@@ -184,7 +187,7 @@ def _first(within: OffsetRange, limits: Limits) -> list[Steps]:
 
 
 def _fill(
-    study: optuna.Study, wanted: int, solve: Callable[[Offsets], Trial], within: OffsetRange, tell: Progress
+    study: optuna.Study, wanted: int, solve: Callable[[Offsets], Trial], within: OffsetRange, progress: Progress
 ) -> None:
     """Make trials until the study holds as many as wanted; wait for those that other processes are at."""
 
@@ -204,7 +207,7 @@ def _fill(
             warnings.simplefilter("ignore", ExperimentalWarning)
             optuna.storages.fail_stale_trials(study)
         made, running = len(_finished(study)), len(study.get_trials(deepcopy=False, states=(TrialState.RUNNING,)))
-        tell(made / wanted, f"offsets: {made} of {wanted} trials")
+        progress(made / wanted, f"offsets: {made} of {wanted} trials")
         if made >= wanted:
             return
         waited, seen = (waited if made == seen else 0.0), made
@@ -240,7 +243,7 @@ def _read(ended: list[FrozenTrial], within: OffsetRange) -> tuple[tuple[Trial, .
 def _chosen(
     project: Project,
     model: ContactModel,
-    said: tuple[str, ...],
+    notes: tuple[str, ...],
     within: OffsetRange,
     solved: tuple[Trial, ...],
     lost: Refusals,
@@ -251,7 +254,7 @@ def _chosen(
         why = next((why for offsets, why in lost if offsets == within.at((0, 0))), "it was not tried")
         raise InputError.one(
             f"nothing can be solved with the cams as fitted: {why}",
-            mend="mend what `phaseopt build` says of this project first",
+            hint="mend what `phaseopt build` says of this project first",
             file=project.file,
         )
 
@@ -265,7 +268,7 @@ def _chosen(
     admitted = guarded if project.gap.tables_only_guard else free
     if not _worth_fitting(admitted, now) and (project.gap.tables_only_guard or now.travel_clear):
         admitted = fitted
-    return OffsetStudy(project, model, said, within, solved, lost, fitted, guarded, free, admitted)
+    return OffsetStudy(project, model, notes, within, solved, lost, fitted, guarded, free, admitted)
 
 
 def _worth_fitting(choice: Choice | None, now: Trial) -> bool:

@@ -2,13 +2,13 @@
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
-from phaseopt.progress import Progress, Remembered, part, silent
+from phaseopt.job.stages import refuse_unguarded
 from phaseopt.project import Project
-from phaseopt.stages import refuse_unguarded
 from phaseopt.study.best_pulls import plan_pulls
-from phaseopt.study.first_pulls import first_pulls
+from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.run_sheet import RunSheet, run_sheet
-from phaseopt.torque_model import torque_model
+from phaseopt.torque_model.sources import torque_model
+from phaseopt.values.progress import Progress, Remembered, part, silent
 
 ONLY_GIVEN = (
     "torque is a given grid, which says how sure it is between its nodes and nothing of how far it is off this engine"
@@ -22,13 +22,13 @@ def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = No
     Raises `InputError` for whatever the project's files get wrong, where full travel of a phaser is not clear and the
     project does not accept the timings as the only guard, and where no timing is left to try.
 
-    >>> from phaseopt.project_file import load_project
+    >>> from phaseopt.project.load import load_project
     >>> sheet = plan_next_pulls(load_project("examples/intake_only/project.toml"), 2)
     >>> [pull.box.verdict for pull in sheet.pulls if pull.kind != "baseline"]
     ['clear', 'clear']
     """
-    tell = Remembered(progress or silent)
-    tell(0.0, "contact limits")
+    progress = Remembered(progress or silent)
+    progress(0.0, "contact limits")
     model = contact_model(project)
     limits = phase_limits(model)
     refuse_unguarded(project, limits)
@@ -36,6 +36,6 @@ def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = No
         return run_sheet(model, first_pulls(model, limits, pulls, why=ONLY_GIVEN))
     if project.torque is None and project.cycle is None:
         return run_sheet(model, first_pulls(model, limits, pulls))
-    learnt = torque_model(project, part(tell, 0.05, 0.6))
-    plan = plan_pulls(project, model, limits, learnt, pulls, part(tell, tell.reached, 1.0))
-    return run_sheet(model, plan, learnt.said)
+    learnt = torque_model(project, part(progress, 0.05, 0.6))
+    plan = plan_pulls(project, model, limits, learnt, pulls, part(progress, progress.reached, 1.0))
+    return run_sheet(model, plan, learnt.notes)

@@ -9,11 +9,11 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.engine.camshaft import Engine
 from phaseopt.project import SIDES, Project
 from phaseopt.search.labels import slew_interval
+from phaseopt.search.objective import cell_weights
 from phaseopt.search.problem import SPEED_UNIT
 from phaseopt.search.rules import hard_rules_of
-from phaseopt.search.worth import cell_weights
-from phaseopt.study.choose import Field
-from phaseopt.study.outlook import Array, BoolArray, Outlook, ReadingNoise
+from phaseopt.study.acquisition import Field
+from phaseopt.study.knowledge_gradient import Array, BoolArray, Outlook, ReadingNoise
 from phaseopt.study.safe_timings import SafeTimings, safe_timings
 from phaseopt.surrogate.surface import TorqueSurface
 

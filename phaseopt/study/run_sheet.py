@@ -64,10 +64,10 @@ class RunSheet:
     notes: tuple[str, ...]
 
 
-def run_sheet(model: ContactModel, plan: Plan, said: tuple[str, ...] = ()) -> RunSheet:
+def run_sheet(model: ContactModel, plan: Plan, notes: tuple[str, ...] = ()) -> RunSheet:
     """Judge the pulls of a plan and put at each all that is needed to make it.
 
-    Parameters: `model` of the project the plan was made for; `plan`; `said`, what every output must say of its torque.
+    Parameters: `model` of the project the plan was made for; `plan`; `notes`, what every output must say of its torque.
     """
     judged = [(pull, *_judged(model, pull)) for pull in plan.pulls]
     clear = [(pull, pairs, box) for pull, pairs, box in judged if box.verdict == CLEAR]
@@ -77,12 +77,12 @@ def run_sheet(model: ContactModel, plan: Plan, said: tuple[str, ...] = ()) -> Ru
     )
     every = np.concatenate([np.zeros((1, 2)), *(pairs for _, pairs, _ in clear)])
     left_out = len(plan.pulls) - len(clear)
-    said = (*said, *plan.notes)
+    notes = (*notes, *plan.notes)
     if left_out:
         words = "1 planned pull was" if left_out == 1 else f"{left_out} planned pulls were"
-        said = (f"{words} not clear of both rules on the way from rest, and left out", *said)
+        notes = (f"{words} not clear of both rules on the way from rest, and left out", *notes)
     clamps = box_verdict(model, every, False, model.top_speed)
-    return RunSheet(model, pulls, left_out, clamps, () if left_out else plan.expected, plan.stop, said)
+    return RunSheet(model, pulls, left_out, clamps, () if left_out else plan.expected, plan.stop, notes)
 
 
 def _judged(model: ContactModel, pull: PlannedPull) -> tuple[FloatArray, BoxVerdict]:

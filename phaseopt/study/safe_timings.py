@@ -8,8 +8,8 @@ import numpy as np
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.errors import InputError
-from phaseopt.study.outlook import Array, BoolArray, IntArray
+from phaseopt.study.knowledge_gradient import Array, BoolArray, IntArray
+from phaseopt.values.errors import InputError
 
 ADDED = 0.3  # mm above both rules that a planned timing keeps: nobody has run the engine there yet (our judgement)
 BASELINE_EVERY = 4  # pulls, after which the first is made again: common practice, since dyno and engine drift
@@ -77,7 +77,7 @@ def require_room(model: ContactModel, measurable: BoolArray) -> None:
     if np.count_nonzero(measurable) < 2:
         raise InputError.one(
             f"no timing but rest keeps {ADDED:g} mm above both rules, so there is nothing to try",
-            mend="`phaseopt limits` tells what holds the timing, and which offset would free it",
+            hint="`phaseopt limits` tells what holds the timing, and which offset would free it",
             file=model.project.file,
         )
 

@@ -11,17 +11,17 @@ import numpy as np
 from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.cycle.fingerprint import fingerprint
-from phaseopt.errors import InputError
-from phaseopt.progress import Remembered, part, silent
+from phaseopt.io.digest import fingerprint
+from phaseopt.job.stages import refuse_unguarded, searched, torque_of_labels
 from phaseopt.project import SIDES, Project
 from phaseopt.search.labels import BoolArray, FloatArray
+from phaseopt.search.objective import TorqueMap, cell_weights, search_problem, slew_caps
 from phaseopt.search.solve import SearchResult
-from phaseopt.search.worth import TorqueMap, cell_weights, search_problem, slew_caps
-from phaseopt.stages import refuse_unguarded, searched, torque_of_labels
 from phaseopt.study.smoothness import smoothness
 from phaseopt.tables import PhaseTables
-from phaseopt.torque_model import require_source, torque_model
+from phaseopt.torque_model.sources import require_source, torque_model
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import Remembered, part, silent
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ class Outcome:
 @dataclass(frozen=True, eq=False)
 class Ground:
     """What all trials stand on; `counts` (R, L), the cells that the torque model speaks of in the project's own tables,
-    which are the cells that count; `said`, what every output says of a simulation that took part."""
+    which are the cells that count; `notes`, what every output says of a simulation that took part."""
 
     project: Project
     model: ContactModel
@@ -71,17 +71,17 @@ class Ground:
     labels: TorqueMap
     counts: BoolArray
     own: Outcome
-    said: tuple[str, ...]
+    notes: tuple[str, ...]
 
     @classmethod
     def of(
-        cls, project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, said: tuple[str, ...] = ()
+        cls, project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, notes: tuple[str, ...] = ()
     ) -> "Ground":
         """With the project's own tables searched. Raises `InputError` where there are none."""
         found, _ = searched(project, model, limits, labels, silent)
         counts = labels.in_reach[_cells(found)]
         own = _outcome(project, model, labels, counts, found)
-        return cls(project, model, limits, labels, counts, own, said)
+        return cls(project, model, limits, labels, counts, own, notes)
 
     def outcome(self, settings: Settings) -> Outcome:
         """Raises `InputError` where no tables keep the rules, or the best hold phases whose torque is not known."""
@@ -107,17 +107,17 @@ class Ground:
         )  # fmt: skip
 
 
-def ground(project: Project, tell: Remembered) -> Ground:
+def ground(project: Project, progress: Remembered) -> Ground:
     """Contact limits and torque of every label of a project. Raises `InputError` as `build` does."""
-    tell(0.0, "contact limits")
+    progress(0.0, "contact limits")
     require_source(project)
     model = contact_model(project)
     limits = phase_limits(model)
     refuse_unguarded(project, limits)
-    learnt = torque_model(project, part(tell, 0.05, 0.6))
-    tell(max(tell.reached, 0.6), "torque of every label")
-    said = learnt.said
-    return Ground.of(project, model, limits, torque_of_labels(project, model, limits, learnt), said)
+    learnt = torque_model(project, part(progress, 0.05, 0.6))
+    progress(max(progress.reached, 0.6), "torque of every label")
+    notes = learnt.notes
+    return Ground.of(project, model, limits, torque_of_labels(project, model, limits, learnt), notes)
 
 
 def _outcome(
@@ -125,7 +125,7 @@ def _outcome(
 ) -> Outcome:
     torque, doubt = (each[_cells(found)] for each in (labels.torque, labels.deviation))
     if not np.isfinite(torque[counts]).all():
-        raise InputError.one("the best tables hold phases whose torque is not known", mend="allow more slew")
+        raise InputError.one("the best tables hold phases whose torque is not known", hint="allow more slew")
     sides = [side for side in SIDES if project.phaser_of(side) is not None][: 1 if model.tied else None]
     tables = [found.intake if side == "intake" else found.exhaust for side in sides]
     caps = [slew_caps(project, side) for side in sides]
@@ -133,7 +133,7 @@ def _outcome(
     weight = np.where(counts, cell_weights(project), 0.0)
     if not weight.any():
         raise InputError.one(
-            "the torque model speaks of no cell that has any weight", mend="weigh cells that the pulls reach",
+            "the torque model speaks of no cell that has any weight", hint="weigh cells that the pulls reach",
             file=project.file, where="search.weights",
         )  # fmt: skip
     return Outcome(

@@ -17,8 +17,8 @@ from optuna.exceptions import ExperimentalWarning
 from optuna.storages import RDBStorage
 from sqlalchemy.exc import SQLAlchemyError
 
-from phaseopt.cycle.kept import FOLDER
-from phaseopt.errors import InputError
+from phaseopt.io.cache import FOLDER
+from phaseopt.values.errors import InputError
 
 _log = logging.getLogger(__name__)
 
@@ -53,7 +53,7 @@ def open_study(
     return study
 
 
-def kept_study(kind: str, version: int, made_of: str, folder: Path) -> optuna.Study | None:
+def cached_study(kind: str, version: int, made_of: str, folder: Path) -> optuna.Study | None:
     """The study of this kind, version and fingerprint that a project keeps beside itself; None where there is none."""
     if not study_file(kind, folder).is_file():
         return None
@@ -86,7 +86,7 @@ def _checked(
         if any(_of_another_version(each, kind, version) for each in optuna.get_all_study_names(storage)):
             raise InputError.one(
                 f"it holds a {kind} study that another version of phaseopt wrote",
-                mend="move the file away" if file is not None else "name another storage",
+                hint="move the file away" if file is not None else "name another storage",
                 file=file,
                 where=OPTION if file is None else "",
             )
@@ -136,7 +136,7 @@ def _unusable(file: Path | None, error: Exception) -> InputError:
     """A storage that cannot be opened; a URL is not repeated, since it may hold a password."""
     return InputError.one(
         f"the storage of the study cannot be used ({type(error).__name__})",
-        mend="make its folder writable, or name a storage with --storage sqlite:///FILE"
+        hint="make its folder writable, or name a storage with --storage sqlite:///FILE"
         if file is not None
         else "give a URL as sqlite:///FILE, or of a database that is running and whose driver is installed",
         file=file,

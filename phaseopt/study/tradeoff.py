@@ -16,12 +16,12 @@ import xarray as xr
 from optuna.trial import FrozenTrial, TrialState
 
 from phaseopt.clearance.check import Verdict
-from phaseopt.errors import InputError
-from phaseopt.progress import Progress, Remembered, part, silent
 from phaseopt.project import Project
 from phaseopt.study.knee import front, knee
 from phaseopt.study.settings_trial import Ground, Outcome, Settings, ground
-from phaseopt.study.storage import kept_study, open_study, require_storage
+from phaseopt.study.storage import cached_study, open_study, require_storage
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import Progress, Remembered, part, silent
 
 KIND, VERSION = "tradeoff", 1  # of what a trial records
 RANDOM_TRIALS = 20  # before the sampler begins to learn from them
@@ -44,7 +44,7 @@ class Tradeoff:
     doubt) and `on_front`; the first, number 0, is the project as it stands. `knee` and `most` are the positions of the
     knee and of the most torque; `verdict` is on the knee's tables; `refused` says by number of trial which settings
     left no tables, and why; `earlier` is how many trials the storage held already; `uncounted` how many cells do not
-    count, since the torque model does not speak of them; `said`, what every output says of a simulation that took part.
+    count, since the torque model does not speak of them; `notes`, what every output says of a simulation.
     """
 
     project: Project
@@ -55,7 +55,7 @@ class Tradeoff:
     refused: dict[int, str]
     earlier: int
     uncounted: int
-    said: tuple[str, ...]
+    notes: tuple[str, ...]
 
     def settings(self, position: int) -> Settings:
         """Those of one trial."""
@@ -69,27 +69,27 @@ def tradeoff(project: Project, trials: int, storage: str | None = None, progress
     `storage`, the URL of an Optuna storage, None = SQLite beside the project; `progress`. Raises
     `InputError` as `build` does, and where the storage cannot serve.
     """
-    tell = Remembered(progress or silent)
+    progress = Remembered(progress or silent)
     require_storage(KIND, VERSION, project.folder, storage)
-    base = ground(project, tell)
-    return study_on(base, trials, storage, part(tell, tell.reached, 1.0))
+    base = ground(project, progress)
+    return study_on(base, trials, storage, part(progress, progress.reached, 1.0))
 
 
-def study_on(base: Ground, trials: int, storage: str | None = None, tell: Progress = silent) -> Tradeoff:
+def study_on(base: Ground, trials: int, storage: str | None = None, progress: Progress = silent) -> Tradeoff:
     """The same where limits and torque are known already."""
     directions: list[Any] = list(OBJECTIVES.values())
     study = open_study(KIND, VERSION, base.fingerprint(), directions, base.project.folder, storage)
     earlier = len(_done(study))
     for done in _until(study, trials):
-        tell(0.95 * done / trials, f"trial {done + 1} of {trials}")
+        progress(0.95 * done / trials, f"trial {done + 1} of {trials}")
         _try(study, base)
-    tell(0.95, "checking the tables of the knee")
+    progress(0.95, "checking the tables of the knee")
     return _told(study, base, earlier)
 
 
 def kept_tradeoff(base: Ground) -> Tradeoff | None:
     """The study that the project keeps of what it stands on now; None where it keeps none with its corners tried."""
-    study = kept_study(KIND, VERSION, base.fingerprint(), base.project.folder)
+    study = cached_study(KIND, VERSION, base.fingerprint(), base.project.folder)
     if study is None or len(finished := _done(study)) < LEAST_TRIALS:
         return None
     return _told(study, base, len(finished))
@@ -115,7 +115,7 @@ def _told(study: optuna.Study, base: Ground, earlier: int) -> Tradeoff:
         {trial.number + 1: trial.user_attrs["why"] for trial in finished if "why" in trial.user_attrs},
         earlier,
         int((~base.counts).sum()),
-        base.said,
+        base.notes,
     )
 
 

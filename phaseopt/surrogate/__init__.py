@@ -5,6 +5,7 @@
 readings, `surface` is what every torque model answers, `exact` and, for many thousands of readings, `induced` are such
 models, `factored` makes their deviation over a large table cheap, `fitting` chooses the hyperparameters (`descent`),
 `validation` tells how far to trust the result. `gridded` is the same process on a full grid, solved by its axes, and
-`grid_model` the torque surface made of it, for projects that have torque in that form (`torque/given.py` reads it).
+`grid_model` the torque surface made of it, for projects that have torque in that form
+(`torque_model/supplied_grid.py` reads it).
 Nothing here knows what an engine is: inputs are columns of numbers, and torque is the reading in N·m.
 """

@@ -15,12 +15,12 @@ import numpy as np
 from scipy.linalg import lapack
 from threadpoolctl import threadpool_limits
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate import kernels
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.errors import InputError
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +64,7 @@ def condition(logs: Array, readings: Readings, mean: float | None, basis: Array 
     if failed:
         raise InputError.one(
             "the readings are too alike for the stated noise, so their covariance has no Cholesky factor",
-            mend="state a larger noise, or average repeated readings",
+            hint="state a larger noise, or average repeated readings",
             where="noise",
         )
     solved, _ = lapack.dpotrs(upper, np.column_stack([readings.y, np.ones(len(readings))]), lower=0)

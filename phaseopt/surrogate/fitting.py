@@ -7,19 +7,19 @@ import numpy as np
 from scipy.optimize import minimize
 from threadpoolctl import threadpool_limits
 
-from phaseopt.errors import InputError
-from phaseopt.surrogate import beliefs
-from phaseopt.surrogate.beliefs import Beliefs
+from phaseopt.surrogate import hyperpriors as hyperpriors
 from phaseopt.surrogate.conditioning import condition, likelihood_and_slopes
 from phaseopt.surrogate.descent import curvature_of, descend
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.hyperparameters import Hyperparameters
-from phaseopt.surrogate.induced import InducedModel
+from phaseopt.surrogate.hyperpriors import Hyperpriors
+from phaseopt.surrogate.inducing_points import InducedModel
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend, grid_error
+from phaseopt.values.errors import InputError
 
 # Lengths and noise of the starts, as multiples of the medians: middling, short with little noise, long with much.
 _STARTS = ((1.0, 1.0), (0.3, 0.3), (3.0, 3.0))
@@ -56,19 +56,19 @@ def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array 
     if len(readings) < least:
         raise InputError.one(
             f"{len(readings)} torque points are too few for a torque model",
-            mend=f"add pulls or steady points until there are at least {least}",
+            hint=f"add pulls or steady points until there are at least {least}",
             where="torque points",
         )
     if prior is None:
         trend, left, basis, level = None, readings, None, None
-        believed = beliefs.measured(readings)
+        believed = hyperpriors.measured(readings)
     else:
-        trend, level = beliefs.trend_of(prior), 0.0
+        trend, level = hyperpriors.trend_of(prior), 0.0
         left, basis = trend.left_over(readings, simulated_at)
         if simulated_at is not None:
             at_speeds, between = grid_error(prior, readings.x, simulated_at)
             trend = replace(trend, at_speeds=at_speeds, between=between)
-        believed = beliefs.residual(readings, prior)
+        believed = hyperpriors.residual(readings, prior)
 
     unlikelihood = _Unlikelihood(left, basis, level, believed)
     with threadpool_limits(1):
@@ -100,7 +100,7 @@ class _Unlikelihood:
     readings: Readings
     basis: Array | None
     level: float | None
-    believed: Beliefs
+    believed: Hyperpriors
 
     def __call__(self, logs: Array) -> tuple[float, Array]:
         at = condition(logs, self.readings, self.level, self.basis)
@@ -149,12 +149,12 @@ def simulated(prior: GridPrior, doubt: float) -> ExactModel:
     """
     if not (math.isfinite(doubt) and doubt > 0.0):
         raise InputError.one(
-            f"{doubt} is not above zero", mend="give a share of the best torque, as 0.08", where="doubt"
+            f"{doubt} is not above zero", hint="give a share of the best torque, as 0.08", where="doubt"
         )
     deviation = doubt * prior.best / math.sqrt(2.0)
-    lengths = beliefs.simulated_ranges(prior) * [b.median for b in beliefs.RESIDUAL_LENGTHS]
+    lengths = hyperpriors.simulated_ranges(prior) * [b.median for b in hyperpriors.RESIDUAL_LENGTHS]
     # torque over a table spreads by about a quarter of its best
-    noise, pull = (b.median * prior.best / 4.0 for b in (beliefs.NOISE, beliefs.PULL))
+    noise, pull = (b.median * prior.best / 4.0 for b in (hyperpriors.NOISE, hyperpriors.PULL))
     h = Hyperparameters(deviation, tuple(float(v) for v in lengths), noise, pull, 0.0)
     nothing = Readings(np.empty((0, 4)), np.empty(0), np.empty(0, np.int64))
     return ExactModel.at(h, nothing, Trend(prior, 0.0, deviation))

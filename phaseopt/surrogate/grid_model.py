@@ -180,7 +180,7 @@ class GridModel(TorqueSurface):
         return moved
 
 
-def fit_given(axes: Sequence[Array], torque: Array, error: Array | None = None) -> GridModel:
+def fit_supplied_grid(axes: Sequence[Array], torque: Array, error: Array | None = None) -> GridModel:
     """The model of torque over a grid: torque nan in holes, with a standard `error` of each node [N·m], if known.
 
     The numbers are the most likely ones (`fit_grid`). Holes are filled by the surface itself and the numbers sought

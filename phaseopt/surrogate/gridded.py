@@ -18,9 +18,9 @@ import numpy as np
 from scipy.optimize import minimize
 from threadpoolctl import threadpool_limits
 
-from phaseopt.errors import InputError
-from phaseopt.surrogate import beliefs
+from phaseopt.surrogate import hyperpriors as hyperpriors
 from phaseopt.surrogate.kernels import Array, factor, factor_slope
+from phaseopt.values.errors import InputError
 
 MOST_ITERATIONS = 5000
 _TIGHT = {"ftol": 1e-12, "gtol": 1e-7}  # of likelihood a node; an evaluation costs a millisecond
@@ -80,12 +80,16 @@ def fit_grid(axes: Sequence[Array], torque: Array) -> GridNumbers:
     """
     if torque.shape != tuple(axis.size for axis in axes) or not np.isfinite(torque).all():
         raise InputError.one(
-            "torque does not fill the grid", mend="give a finite number at every node, or solve with holes",
+            "torque does not fill the grid", hint="give a finite number at every node, or solve with holes",
             where="torque grid",
         )  # fmt: skip
     spread = float(torque.std()) or 1.0
     ranges = [float(np.ptp(axis)) or 1.0 for axis in axes]
-    believed = [(beliefs.SIGNAL, spread), *[(beliefs.LENGTH, width) for width in ranges], (beliefs.NOISE, spread)]
+    believed = [
+        (hyperpriors.SIGNAL, spread),
+        *[(hyperpriors.LENGTH, width) for width in ranges],
+        (hyperpriors.NOISE, spread),
+    ]
     bounds = [(math.log(b.least * unit), math.log(b.most * unit)) for b, unit in believed]
 
     def unlikelihood(logs: Array) -> tuple[float, Array]:
@@ -146,7 +150,7 @@ def _conjugate_gradients(
         ready = precondition(left)
         before, size = size, float((left * ready).sum())
         step = ready + size / before * step
-    raise InputError.one("the solution did not settle", mend="state a larger noise", where="torque grid")
+    raise InputError.one("the solution did not settle", hint="state a larger noise", where="torque grid")
 
 
 def along(matrices: Sequence[Array], grid: Array, turn: bool = False) -> Array:

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.kernels import Array
+from phaseopt.values.errors import InputError
 
 
 @dataclass(frozen=True)
@@ -29,9 +29,9 @@ class Hyperparameters:
         for name, values in (("signal", (self.signal,)), ("lengths", self.lengths), ("noise", (self.noise,)),
                              ("pull", (self.pull,))):  # fmt: skip
             if not all(math.isfinite(v) and v > 0.0 for v in values):
-                raise InputError.one(f"{values} must be above zero", mend="give positive numbers", where=name)
+                raise InputError.one(f"{values} must be above zero", hint="give positive numbers", where=name)
         if not math.isfinite(self.mean):
-            raise InputError.one(f"{self.mean} is no number", mend="give a level in N·m", where="mean")
+            raise InputError.one(f"{self.mean} is no number", hint="give a level in N·m", where="mean")
 
     def logs(self) -> Array:
         """Natural logarithms of (signal, each length, noise, pull), the order used by all gradients."""
@@ -48,6 +48,6 @@ class Hyperparameters:
         if len(self.lengths) != inputs:
             raise InputError.one(
                 f"{len(self.lengths)} length scales for {inputs} inputs",
-                mend="give one length scale for each input",
+                hint="give one length scale for each input",
                 where="lengths",
             )

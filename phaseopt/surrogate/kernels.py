@@ -13,7 +13,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from phaseopt._numba import njit
+from phaseopt.values.numba import njit
 
 Array = NDArray[np.float64]
 

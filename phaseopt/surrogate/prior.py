@@ -18,9 +18,9 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import columns
+from phaseopt.values.errors import InputError
 
 AXES = ("rpm", "load", "icl", "ecl")
 TOLERANCE = 1e-9  # of an axis: rounding, within which a point counts as on a node or on the end
@@ -47,27 +47,27 @@ class GridPrior:
     def __init__(self, grid: xr.Dataset) -> None:
         if "torque" not in grid or set(grid["torque"].dims) != set(AXES) or not set(AXES) <= set(grid.coords):
             raise InputError.one(
-                f"no torque over {', '.join(AXES)}", mend="give a grid made by the simulation", where="simulated grid"
+                f"no torque over {', '.join(AXES)}", hint="give a grid made by the simulation", where="simulated grid"
             )
         torque = np.array(grid["torque"].transpose(*AXES), dtype=np.float64)
         self.axes = tuple(np.array(grid[name], dtype=np.float64) for name in AXES)
         for name, axis in zip(AXES, self.axes, strict=True):
             if not (np.isfinite(axis).all() and axis.size and (np.diff(axis) > 0).all()):
-                raise InputError.one(f"the {name} axis does not rise", mend="sort it and drop doubles",
+                raise InputError.one(f"the {name} axis does not rise", hint="sort it and drop doubles",
                                      where="simulated grid")  # fmt: skip
         holes = ~np.isfinite(torque)
         torque[holes] = np.nan
         if holes.all():
             raise InputError.one(
                 "no point of it settled",
-                mend="check the dimensions under [cycle]: the engine they describe does not run",
+                hint="check the dimensions under [cycle]: the engine they describe does not run",
                 where="simulated grid",
             )
         self.best = float(torque[~holes].max())
         if self.best <= 0.0:
             raise InputError.one(
                 "no point of it makes torque",
-                mend="check the dimensions under [cycle]: the engine they describe does not run",
+                hint="check the dimensions under [cycle]: the engine they describe does not run",
                 where="simulated grid",
             )
         flat = (torque.shape[0] * torque.shape[1], torque.shape[2] * torque.shape[3])

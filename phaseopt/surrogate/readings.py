@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.kernels import Array
+from phaseopt.values.errors import InputError
 
 
 def columns(values: ArrayLike, what: str, width: int | None = None) -> Array:
@@ -15,7 +15,7 @@ def columns(values: ArrayLike, what: str, width: int | None = None) -> Array:
     if array.ndim != 2 or (width is not None and array.shape[1] != width):
         wanted = "(points, inputs)" if width is None else f"(points, {width})"
         raise InputError.one(
-            f"the shape is {array.shape}", mend=f"give an array of shape {wanted}, one row a point", where=what
+            f"the shape is {array.shape}", hint=f"give an array of shape {wanted}, one row a point", where=what
         )
     return array
 
@@ -25,7 +25,7 @@ def refuse_not_finite(values: Array, what: str) -> None:
     if bad.size:
         raise InputError.one(
             f"{bad.size} of {len(values)} points hold no finite number (the first is point {bad[0] + 1})",
-            mend="remove those points, or correct them in the log they come from",
+            hint="remove those points, or correct them in the log they come from",
             where=what,
         )
 
@@ -57,16 +57,16 @@ class Readings:
             if values.shape != (n,):
                 raise InputError.one(
                     f"the shape is {values.shape}, but there are {n} points",
-                    mend="give one value for each point",
+                    hint="give one value for each point",
                     where=what,
                 )
         for values, what in ((inputs, "inputs"), (torque, "torque"), (variance, "known variance")):
             refuse_not_finite(values, what)
         if not np.issubdtype(numbers.dtype, np.integer):
-            raise InputError.one("not whole numbers", mend="number the pulls 1, 2, 3 ...", where="pull numbers")
+            raise InputError.one("not whole numbers", hint="number the pulls 1, 2, 3 ...", where="pull numbers")
         if np.any(variance < 0.0):
             raise InputError.one(
-                f"{variance.min():g} is below zero", mend="give the variance in (N·m)²", where="known variance"
+                f"{variance.min():g} is below zero", hint="give the variance in (N·m)²", where="known variance"
             )
         for name, value in (("x", inputs), ("y", torque), ("pull", numbers.astype(np.int64)), ("extra", variance)):
             object.__setattr__(self, name, value)

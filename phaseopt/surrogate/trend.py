@@ -16,11 +16,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate import kernels
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
+from phaseopt.values.errors import InputError
 
 # A point counts as settled where two cycles are alike to 0.1 %, and may then be 0.5 % from where it would end; a little
 # more than half of that as a standard deviation.
@@ -69,7 +69,7 @@ class Trend:
         if values.shape != readings.y.shape:
             raise InputError.one(
                 f"simulated torque has shape {values.shape}, but there are {len(readings)} readings",
-                mend="give one value for each reading",
+                hint="give one value for each reading",
                 where="simulated torque",
             )
         bad = np.flatnonzero(~np.isfinite(values))
@@ -77,7 +77,7 @@ class Trend:
             place = ", ".join(f"{v:g}" for v in readings.x[bad[0]])
             raise InputError.one(
                 f"{bad.size} of {len(readings)} torque points have no simulated torque (the first at {place})",
-                mend="widen the simulated grid, or leave out points where the simulation did not settle",
+                hint="widen the simulated grid, or leave out points where the simulation did not settle",
                 where="simulated torque",
             )
         return Readings(readings.x, readings.y - values, readings.pull, readings.extra), self.basis(values)

@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.fitting import surface_at
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.errors import InputError
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,14 +78,14 @@ def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Arr
     if len(pulls) < 2:
         raise InputError.one(
             "leaving a pull out needs at least two pulls, and there is one",
-            mend="make another pull at another timing",
+            hint="make another pull at another timing",
             where="torque points",
         )
     residual, variance = np.empty(len(model.readings)), np.empty(len(model.readings))
     if simulated_without is not None and model.trend is not None:
         lacking = [int(pull) for pull in pulls if int(pull) not in simulated_without]
         if lacking:
-            raise InputError.one(f"pulls {lacking} have no simulated torque", mend="calibrate without each of them",
+            raise InputError.one(f"pulls {lacking} have no simulated torque", hint="calibrate without each of them",
                                  where="simulated torque")  # fmt: skip
         for pull in pulls:
             own = model.readings.pull == pull

@@ -3,9 +3,9 @@
 import re
 from pathlib import Path
 
-from phaseopt.errors import InputError
 from phaseopt.project import Torque
-from phaseopt.units import UnitError, WrongKindError, to_number
+from phaseopt.values.errors import InputError
+from phaseopt.values.units import UnitError, WrongKindError, to_number
 
 UNITS = {
     "rpm": "rpm",
@@ -63,22 +63,22 @@ def scale_of(file: Path, torque: Torque, name: str, column: str, said: str) -> t
     if not text:
         return *own, ""
     if _GAUGE.fullmatch(text):
-        mend = "log manifold absolute pressure, or add the barometer before"
-        raise InputError.one(f"{column} is in {text}, a gauge pressure", mend=mend, file=file)
+        hint = "log manifold absolute pressure, or add the barometer before"
+        raise InputError.one(f"{column} is in {text}, a gauge pressure", hint=hint, file=file)
     try:
         found = straight(_WRITTEN.get(text.lower(), text), UNITS[name])
     except WrongKindError as error:
         if not said:  # words in brackets in a name may mean anything
             return *own, ""
-        mend = f"check which column torque.columns.{name} names"
-        raise InputError.one(f"{column} is in {text}, no unit of {UNITS[name]}", mend=mend, file=file) from error
+        hint = f"check which column torque.columns.{name} names"
+        raise InputError.one(f"{column} is in {text}, no unit of {UNITS[name]}", hint=hint, file=file) from error
     except UnitError:
         return *own, f"the unit {text!r} of {column} says nothing here: taken for {stated}" if said else ""
     same = all(abs(a - b) <= 1e-6 * max(1.0, abs(b)) for a, b in zip(found, own, strict=True))
     if not same and explicit:
         raise InputError.one(
             f"{column} is in {text} by the file and in {stated} by torque.units.{name}",
-            mend=f"mend torque.units.{name}, or leave it out to believe the file",
+            hint=f"mend torque.units.{name}, or leave it out to believe the file",
             file=file,
         )
     return *found, "" if same else f"{column} is in {text}, as the file says"
@@ -106,7 +106,7 @@ def _mixture(file: Path, torque: Torque, column: str, said: str) -> tuple[float,
         if "mixture" in torque.units.model_fields_set:
             raise InputError.one(
                 f"{column} is {found} by the file and {stated} by torque.units.mixture",
-                mend="mend torque.units.mixture, or leave it out to believe the file",
+                hint="mend torque.units.mixture, or leave it out to believe the file",
                 file=file,
             )
         stated = found
@@ -120,12 +120,12 @@ def _refuse_phase_unit(file: Path, torque: Torque, name: str, column: str, said:
     channel = torque.phases.intake if side == "intake" else torque.phases.exhaust
     words = said.lower()
     if re.fullmatch(r"m?rad(ians?)?", words):
-        raise InputError.one(f"{column} is in {said}", mend="log phases in degrees", file=file)
+        raise InputError.one(f"{column} is in {said}", hint="log phases in degrees", file=file)
     kind = next((kind for kind in ("cam", "crank") if re.search(rf"\b{kind}", words)), "")
     if channel is not None and kind and not channel.unit.startswith(kind):
         raise InputError.one(
             f"{column} is in {said} by the file and in {channel.unit} by torque.phases.{side}.in",
-            mend=f'in = "{kind} deg" if the file is right',
+            hint=f'in = "{kind} deg" if the file is right',
             file=file,
         )
     return 1.0, 0.0, ""

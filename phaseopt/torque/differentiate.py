@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -17,9 +17,9 @@ import numpy.typing as npt
 from scipy.integrate import cumulative_trapezoid
 from scipy.optimize import lsq_linear
 
-from phaseopt.errors import InputError
 from phaseopt.project import Dyno
-from phaseopt.shown import METRIC, Unit
+from phaseopt.values.display_units import METRIC, Unit
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -62,7 +62,7 @@ def coastdown(runs: list[tuple[FloatArray, FloatArray]], inertia: float) -> Coas
         if len(rpm) < 10 or np.mean(rpm[-3:]) > 0.9 * np.mean(rpm[:3]):
             raise InputError.one(
                 f"the roller does not run down: {rpm[0]:.0f} to {rpm[-1]:.0f} rpm in {len(rpm)} rows",
-                mend="a log of the roller alone, clutch out, from high speed down to at most nine tenths of it",
+                hint="a log of the roller alone, clutch out, from high speed down to at most nine tenths of it",
             )
         omega = RAD * rpm
         integrals = [time - time[0], *(cumulative_trapezoid(omega**p, time, initial=0.0) for p in (1, 2))]

@@ -39,7 +39,7 @@ class Lag(NamedTuple):
     most: float
 
     @property
-    def shown(self) -> bool:
+    def display_units(self) -> bool:
         """Whether torque is surely late."""
         return self.least > 0.0
 

@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Dialect, Project, Pull, Torque
 from phaseopt.torque.column_units import UNITS
-from phaseopt.torque.health import health_of
+from phaseopt.torque.log_quality import health_of
 from phaseopt.torque.parts import missing_columns, read_part
+from phaseopt.torque.plausibility import refuse_suspicious, refuse_two_engines
 from phaseopt.torque.recordings import grouped, joined
 from phaseopt.torque.samples import FloatArray, Part, Samples
-from phaseopt.torque.suspicion import refuse_suspicious, refuse_two_engines
 from phaseopt.torque.time_base import one_base
+from phaseopt.values.errors import InputError, Mistake
 
 LONG_NAMES = {
     "rpm": "engine speed",
@@ -109,7 +109,7 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
     if pull.clock_shifts is not None and len(pull.clock_shifts) != len(files):
         raise InputError.one(
             f"{len(pull.clock_shifts)} shifts for {len(files)} files",
-            mend="one for each file, in their order",
+            hint="one for each file, in their order",
             file=project.file,
             where=f"torque.pulls (entry {number}).clock_shifts",
         )
@@ -136,8 +136,8 @@ def read_other_logs(
     """
     columns = _columns(project, torque)
     if lost := [name for name in needed if name not in columns]:
-        mend = f"name the column that {key} needs"
-        raise InputError(Mistake("left out", mend, project.file, f"torque.columns.{name}") for name in lost)
+        hint = f"name the column that {key} needs"
+        raise InputError(Mistake("left out", hint, project.file, f"torque.columns.{name}") for name in lost)
     wanted = _Wanted(columns, tuple(needed))
     logs = _recordings(torque, _files(project, key, patterns), torque.dialect, wanted, None)
     _tell_health([log for log in logs if "rpm" in log], project, torque)

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -41,8 +41,8 @@ def read_mdf(file: Path, wanted: Collection[str]) -> tuple[dict[str, MdfChannel]
     try:
         from asammdf import MDF
     except ImportError as error:
-        mend = "pip install 'phaseopt[mdf]', or export the recording as CSV"
-        raise InputError.one("reading MDF needs the extra mdf", mend=mend, file=file) from error
+        hint = "pip install 'phaseopt[mdf]', or export the recording as CSV"
+        raise InputError.one("reading MDF needs the extra mdf", hint=hint, file=file) from error
     try:
         with MDF(file) as recording:
             places = {name: at for name, at in recording.channels_db.items() if name in wanted}
@@ -53,7 +53,7 @@ def read_mdf(file: Path, wanted: Collection[str]) -> tuple[dict[str, MdfChannel]
                     groups = ", ".join(str(group) for group, _ in at)
                     raise InputError.one(
                         f"channel {name!r} is there {len(at)} times, in the groups {groups}",
-                        mend="export the recording with one channel of that name",
+                        hint="export the recording with one channel of that name",
                         file=file,
                     )
                 group, index = at[0]
@@ -66,9 +66,9 @@ def read_mdf(file: Path, wanted: Collection[str]) -> tuple[dict[str, MdfChannel]
     except InputError:
         raise
     except Exception as error:  # a damaged file ends in whatever its parser meets first
-        mend = "open it where it was recorded and export it again"
+        hint = "open it where it was recorded and export it again"
         _let_go(error)
-        raise InputError.one(f"cannot be read as MDF ({error})", mend=mend, file=file) from error
+        raise InputError.one(f"cannot be read as MDF ({error})", hint=hint, file=file) from error
 
 
 def _let_go(error: BaseException) -> None:
@@ -86,7 +86,7 @@ def _let_go(error: BaseException) -> None:
 
 def _numbers(file: Path, name: str, samples: npt.NDArray[np.generic]) -> FloatArray:
     if samples.ndim != 1 or samples.dtype.kind not in "fiub":
-        mend = "name a channel of single numbers"
-        raise InputError.one(f"channel {name!r} holds no numbers", mend=mend, file=file)
+        hint = "name a channel of single numbers"
+        raise InputError.one(f"channel {name!r} holds no numbers", hint=hint, file=file)
     values = np.asarray(samples, dtype=np.float64)
     return np.where(np.isfinite(values), values, np.nan)

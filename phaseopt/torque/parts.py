@@ -6,13 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
-from phaseopt.errors import InputError, Mistake
 from phaseopt.project import Dialect, Torque
 from phaseopt.torque.column_units import STATED, UNITS, scale_of
-from phaseopt.torque.dialect import find_writing
 from phaseopt.torque.mdf import is_mdf, read_mdf
 from phaseopt.torque.samples import FloatArray, Part, Samples
+from phaseopt.torque.text_format import find_writing
 from phaseopt.torque.text_log import read_numbers
+from phaseopt.values.errors import InputError, Mistake
 
 # Beyond these a column or a unit was mistaken, or the logger glitched: mbar read as kPa, a counter as degrees.
 _MOST = {"rpm": 30000, "torque": 10000, "load": 700, "intake_phase": 360, "exhaust_phase": 360}
@@ -111,16 +111,16 @@ def _nearest(column: str, names: list[str]) -> str:
 
 def _refuse_backwards(file: Path, one: Samples, column: str) -> None:
     assert one.time is not None
-    mend = "one recording to a file, rows in the order they were logged"
+    hint = "one recording to a file, rows in the order they were logged"
     wrong = np.isnan(one.time)
     if wrong.any():
         where = f"line {one.lines[int(np.argmax(wrong))]}"
-        raise InputError.one(f"{column} is blank", mend="a time in every row", file=file, where=where)
+        raise InputError.one(f"{column} is blank", hint="a time in every row", file=file, where=where)
     wrong = np.r_[False, np.diff(one.time) < 0]
     if wrong.any():
         row = int(np.argmax(wrong))
         problem = f"{column} {one.time[row]:g} s runs backwards (it follows {one.time[row - 1]:g} s)"
-        raise InputError.one(problem, mend=mend, file=file, where=f"line {one.lines[row]}")
+        raise InputError.one(problem, hint=hint, file=file, where=f"line {one.lines[row]}")
 
 
 def _refuse_impossible(part: Part) -> None:
@@ -134,15 +134,15 @@ def _refuse_impossible(part: Part) -> None:
         if name == "load":
             checks.append((values <= 0, "is no absolute pressure", absolute))
         if name in _MOST:
-            mend = f"check torque.columns.{name}" + (f" and torque.units.{name}" if name in STATED else "")
-            checks.append((np.abs(values) > _MOST[name], "is more than any engine makes", mend))
-        for wrong, what, mend in checks:
+            hint = f"check torque.columns.{name}" + (f" and torque.units.{name}" if name in STATED else "")
+            checks.append((np.abs(values) > _MOST[name], "is more than any engine makes", hint))
+        for wrong, what, hint in checks:
             if wrong.any():
                 first = int(np.argmax(wrong))
                 count = f" ({np.count_nonzero(wrong)} rows)" if np.count_nonzero(wrong) > 1 else ""
                 raise InputError.one(
                     f"{one.column} {values[first]:g} {UNITS.get(name, 'degrees')} {what}{count}",
-                    mend=mend,
+                    hint=hint,
                     file=part.file,
                     where=f"line {one.lines[first]}",
                 )

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.errors import Mistake
 from phaseopt.project import SIDES, Channel, Phaser, Project, Pull, Side, Torque
+from phaseopt.values.errors import Mistake
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -61,7 +61,7 @@ def check_rest(
     accepted readings, and channels that nothing allowed to check.
     """
     mistakes, notes, pull = [], [], torque.pulls[number - 1]
-    gap = project.shown.gap
+    gap = project.display_units.gap
     for side in SIDES:
         phaser, channel = project.phaser_of(side), channel_of(torque, side)
         if phaser is None or channel is None:
@@ -81,11 +81,11 @@ def check_rest(
             if pull.accept_rest:
                 notes.append(f"{problem}; accepted by accept_rest")
             else:
-                mend = (
+                hint = (
                     f"check the cam's fitting on the engine, then zero in torque.phases.{side}; accept_rest = true"
                     " in this pull only if you know why it reads so"
                 )
-                mistakes.append(Mistake(problem, mend, project.file, f"torque.pulls (entry {number}).rest.{side}"))
+                mistakes.append(Mistake(problem, hint, project.file, f"torque.pulls (entry {number}).rest.{side}"))
     return mistakes, notes
 
 

@@ -9,17 +9,17 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.errors import InputError, Mistake
 from phaseopt.project import SIDES, Project, Pull, Torque
-from phaseopt.shows_itself import ShowsItself
-from phaseopt.torque.health import Health, odd_phases
 from phaseopt.torque.inertia import Coastdown, unlike_rates
 from phaseopt.torque.levels import ANOTHER_ENGINE, level_words, unlike_levels
+from phaseopt.torque.log_quality import LogQuality, odd_phases
 from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import ASIDE, Draft, Points, Rejected, Rows, draft, finish
 from phaseopt.torque.rows import joined, pull_rate, roller_losses, rows_of
 from phaseopt.torque.weather import COUNTED
+from phaseopt.values.errors import InputError, Mistake
+from phaseopt.values.repr import ShowsItself
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -48,7 +48,7 @@ class Reduction(ShowsItself):
     points: xr.Dataset
     notes: tuple[str, ...]
     rejected: tuple[Rejected, ...] = ()
-    health: tuple[Health, ...] = ()
+    log_quality: tuple[LogQuality, ...] = ()
     first: tuple[str, ...] = ()
 
 
@@ -129,7 +129,7 @@ def _refuse_without_air(project: Project, torque: Torque, pull: Pull, name: str)
     if pull.weather is None and (torque.correction != "none" or torque.full_throttle.depression_below is not None):
         raise InputError.one(
             f"no weather is given, but {needs} needs the air of the day",
-            mend='weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
+            hint='weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
             file=project.file,
             where=f"the pull {name}",
         )
@@ -145,7 +145,7 @@ def _files_there(project: Project, number: int, torque: Torque) -> tuple[Path, .
 
 def _torque(project: Project) -> Torque:
     if project.torque is None:
-        raise InputError.one("there is no torque section", mend="describe the logs in [torque]", file=project.file)
+        raise InputError.one("there is no torque section", hint="describe the logs in [torque]", file=project.file)
     return project.torque
 
 
@@ -153,7 +153,7 @@ class _Reduced(NamedTuple):
     """One pull's points, with notes of all that was found in it, and the health of its logs."""
 
     draft: Draft
-    health: list[Health]
+    log_quality: list[LogQuality]
     rates: list[float]  # of its brake sweeps, rpm/s
 
 
@@ -169,13 +169,13 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     first = _levels(project, dataset, names)
     if not points["full_throttle"].any():
         notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
-    if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates], project.shown.torque):
+    if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates], project.display_units.torque):
         first.append(flag)
     notes += first
     rejected = tuple(one for each in drafts for one in each.rejected)
-    health = tuple(one for each in found for one in each.health)
-    notes += odd_phases(health, project, torque)
-    return Reduction(dataset, tuple(notes), rejected, health, tuple(first))
+    log_quality = tuple(one for each in found for one in each.log_quality)
+    notes += odd_phases(log_quality, project, torque)
+    return Reduction(dataset, tuple(notes), rejected, log_quality, tuple(first))
 
 
 def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]:
@@ -211,7 +211,7 @@ def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, .
         if file.resolve() in taken:
             raise InputError.one(
                 f"{file.name} belongs to {taken[file.resolve()]} already",
-                mend="name each log in one pull: counted twice it would look twice as sure",
+                hint="name each log in one pull: counted twice it would look twice as sure",
                 file=project.file,
                 where=f"torque.pulls (entry {number}).files",
             )
@@ -241,15 +241,15 @@ def _reduced(project: Project, torque: Torque, number: int, name: str, roller: C
         )
     if mistakes:
         raise InputError(mistakes)
-    health = [log.attrs["health"] for log in logs]
-    odd = [f"{one.file}: {text}" for one in health for text in one.suspicions]
+    log_quality = [log.attrs["health"] for log in logs]
+    odd = [f"{one.file}: {text}" for one in log_quality for text in one.warnings]
     read = [text for log in logs for text in log.attrs["told"]]
     notes += [f"{name}: {text}" for text in (*read, *odd, *drafted.notes, *_remarks(torque, pull, logs, rows))]
     points["icl"] = centreline("intake", phases["intake"], project, pull)
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
     rates = [pull_rate(log) for log in logs if pull.kind == "sweep" and "time" in log]
-    return _Reduced(replace(drafted, notes=notes), health, rates)
+    return _Reduced(replace(drafted, notes=notes), log_quality, rates)
 
 
 def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> Iterator[str]:
@@ -286,7 +286,7 @@ def _refuse_out_of_reach(project: Project, points: Points) -> None:
         raise InputError.one(
             f"no torque point reaches a table cell: the logs run from {rpm.min():.0f} to {rpm.max():.0f} rpm and"
             f" {load.min():.0f} to {load.max():.0f} kPa",
-            mend="check torque.columns, torque.units and the axes in tables",
+            hint="check torque.columns, torque.units and the axes in tables",
             file=project.file,
             where="torque.pulls",
         )

@@ -8,9 +8,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from phaseopt.errors import InputError
-from phaseopt.torque.clocks import find_shift
+from phaseopt.torque.clock_offset import find_shift
 from phaseopt.torque.samples import Part, Samples
+from phaseopt.values.errors import InputError
 
 
 def grouped(parts: Sequence[Part], lacking: Callable[[set[str]], list[str]]) -> list[list[int]]:
@@ -48,8 +48,8 @@ def joined(parts: Sequence[Part], shifts: Sequence[float] | None) -> tuple[dict[
     told = []
     for number, part in enumerate(sorted(parts, key=lambda part: part is not lead)):
         if any(one.time is None for one in part.channels.values()):
-            mend = "name torque.columns.time: files of one recording are joined along it"
-            raise InputError.one("no column tells the time", mend=mend, file=part.file)
+            hint = "name torque.columns.time: files of one recording are joined along it"
+            raise InputError.one("no column tells the time", hint=hint, file=part.file)
         if shifts is not None:
             shift = shifts[[one is part for one in parts].index(True)]
             told.append(f"{part.file.name}: {shift:+g} s added to its times, as stated")
@@ -65,7 +65,7 @@ def joined(parts: Sequence[Part], shifts: Sequence[float] | None) -> tuple[dict[
             if name in channels:
                 raise InputError.one(
                     f"{one.column!r} ({name}) stands in {owner[name].name} and in {part.file.name}",
-                    mend="rename one of them, or take one out: which one counts cannot be told",
+                    hint="rename one of them, or take one out: which one counts cannot be told",
                     file=part.file,
                 )
             channels[name], owner[name] = one, part.file
@@ -79,7 +79,7 @@ def _found(lead: Part, part: Part) -> tuple[float, str]:
         raise InputError.one(
             f"{without.file.name} has no engine speed, so its clock cannot be brought together with "
             f"{(lead if without is part else part).file.name}",
-            mend="state clock_shifts in the pull: seconds to add to each file's time, all 0 where they share a clock",
+            hint="state clock_shifts in the pull: seconds to add to each file's time, all 0 where they share a clock",
             file=without.file,
         )
     found = find_shift(lead.file, part.file, lead.channels["rpm"], part.channels["rpm"])

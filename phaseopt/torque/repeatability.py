@@ -38,7 +38,7 @@ ALIKE = 4.0  # neighbouring speeds of a pull that count as one
 
 
 @dataclass(frozen=True)
-class OddPull:
+class OutlierPull:
     """A pull that does not belong beside its repeats.
 
     `difference` [N m] and `share` of torque: its mean less the others'. `uneven`: whether the difference changes along
@@ -74,7 +74,7 @@ class Repeatability:
     least: float
     least_at_speed: float
     likely: float
-    odd: tuple[OddPull, ...]
+    odd: tuple[OutlierPull, ...]
 
 
 @dataclass(frozen=True)
@@ -173,7 +173,7 @@ def _drift(orders: Sequence[FloatArray], offsets: Sequence[FloatArray]) -> _Drif
     return _Drift(slope, error, bool(abs(slope) > stats.t.ppf(0.5 + DRIFT_CONFIDENCE / 2, freedom) * error))
 
 
-def _take_out_odd(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...], tuple[OddPull, ...]]:
+def _take_out_odd(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...], tuple[OutlierPull, ...]]:
     """Take out the pulls that stand out, of an unclear two both.
 
     One after the other, whichever stands out most, as long as more than half of a group stays; then back to the last
@@ -181,7 +181,7 @@ def _take_out_odd(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...], tup
     studentised deviate, Rosner, Technometrics 25 (1983) 165-172.
     """
     whole = {int(pull): len(group.pulls) for group in groups for pull in group.pulls}
-    steps: list[tuple[float, OddPull, tuple[Repeats, ...]]] = []
+    steps: list[tuple[float, OutlierPull, tuple[Repeats, ...]]] = []
     left = groups
     while True:
         may = [
@@ -201,7 +201,7 @@ def _take_out_odd(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...], tup
     return steps[found - 1][2] if found else groups, tuple(odd)
 
 
-def _judge(groups: tuple[Repeats, ...], place: int, pull: int) -> tuple[float, OddPull]:
+def _judge(groups: tuple[Repeats, ...], place: int, pull: int) -> tuple[float, OutlierPull]:
     """How likely it is that a pull that belongs stands out as much from its repeats, in its mean or its shape."""
     group = groups[place]
     beyond = group.from_others(pull)
@@ -229,7 +229,7 @@ def _judge(groups: tuple[Repeats, ...], place: int, pull: int) -> tuple[float, O
     usual = (rest_freedom * rest + PRACTICE_FREEDOM * spare) / (rest_freedom + PRACTICE_FREEDOM)
     own_freedom = max((len(beyond) - 1) / ALIKE, 1.0)
     of_shape = float(stats.f.sf(shape / usual, own_freedom, rest_freedom + PRACTICE_FREEDOM))
-    found = OddPull(
+    found = OutlierPull(
         pull=pull,
         other=int(others[0]),
         difference=float(beyond.mean()),

@@ -6,7 +6,6 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Kind, Project, Pull, Torque
 from phaseopt.torque.differentiate import repeats, slope
 from phaseopt.torque.driveline import flywheel_torque
@@ -16,9 +15,10 @@ from phaseopt.torque.lag import Recording, caught_up, lag_of
 from phaseopt.torque.logs import read_other_logs
 from phaseopt.torque.means import BLOCKS
 from phaseopt.torque.phases import phase_of_rows
+from phaseopt.torque.plausibility import MOST_BMEP, mean_pressure
 from phaseopt.torque.points import ASIDE, Rejected, Rows
-from phaseopt.torque.suspicion import MOST_BMEP, mean_pressure
 from phaseopt.torque.weather import fixed_pressure_factor, full_throttle_factor
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -40,7 +40,7 @@ def roller_losses(project: Project, torque: Torque) -> Coastdown | None:
     assert dyno.roller_inertia is not None  # as the project file's checks have it
     if any("time" not in log for log in logs):
         raise InputError.one(
-            "a coast-down without time", mend="log time", file=project.file, where="torque.dyno.coastdown"
+            "a coast-down without time", hint="log time", file=project.file, where="torque.dyno.coastdown"
         )
     runs = [(log["time"].to_numpy(), log["roller"].to_numpy()) for log in logs]
     try:
@@ -93,7 +93,7 @@ def rows_of(
     if not keep.any():
         raise InputError.one(
             f"{name}: no row is left: {'; '.join(counted)}",
-            mend="check torque.gates and the units of their columns; or take the pull out",
+            hint="check torque.gates and the units of their columns; or take the pull out",
             file=project.file,
             where=where,
         )
@@ -164,7 +164,7 @@ def _without_lag(
         return made, []
     if lag.most < 0.0:
         return made, [f"the phases are logged {-lag.seconds:.2f} s later than torque; nothing was moved"]
-    if not lag.shown:
+    if not lag.display_units:
         return made, []
     moved = [caught_up(log["time"].to_numpy(), torque, lag) for log, torque in zip(logs, made, strict=True)]
     return moved, [
@@ -182,7 +182,7 @@ def _refuse_other_ratio(project: Project, log: xr.Dataset, ratio: float, where: 
     if abs(found / ratio - 1.0) > _SLIP:
         raise InputError.one(
             f"{log.attrs['file']}: engine and roller turn at a ratio of {found:.3f}, stated is {ratio:g}",
-            mend="give the overall ratio of the gear that was driven (a slipping tyre or clutch shows here too)",
+            hint="give the overall ratio of the gear that was driven (a slipping tyre or clutch shows here too)",
             file=project.file,
             where=f"{where}.ratio",
         )
@@ -193,7 +193,7 @@ def _half(log: xr.Dataset, torque: Torque, project: Project, where: str) -> floa
     if "time" not in log:
         raise InputError.one(
             "no time is logged, so that what acceleration takes cannot be told",
-            mend="name the time column, or leave the inertias out",
+            hint="name the time column, or leave the inertias out",
             file=project.file,
             where="torque.columns.time",
         )
@@ -235,7 +235,7 @@ def _refuse_impossible(project: Project, rows: Rows, where: str) -> None:
         raise InputError.one(
             f"the roller's acceleration would take {most:.0f} N·m of the engine, a brake mean effective pressure of"
             f" {pressure:.0f} bar; no engine makes that",
-            mend="check torque.dyno.roller_inertia (kg m², at the roller), the ratio, and the time column's unit",
+            hint="check torque.dyno.roller_inertia (kg m², at the roller), the ratio, and the time column's unit",
             file=project.file,
             where=where,
         )

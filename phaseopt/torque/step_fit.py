@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
-from phaseopt._numba import njit
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -8,7 +8,7 @@ Then both are judged alike: a group of rows with too few of them, or in which lo
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt._numba import njit
+from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

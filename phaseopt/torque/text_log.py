@@ -18,9 +18,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from phaseopt.errors import InputError
-from phaseopt.number_text import DECIMALS, EITHER, POINT
-from phaseopt.torque.dialect import Writing, split_lines
+from phaseopt.io.number_patterns import DECIMALS, EITHER, POINT
+from phaseopt.torque.text_format import Writing, split_lines
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -66,7 +66,7 @@ def _without_blank_rows(file: Path, numbers: Numbers) -> Numbers:
     """A row in which every wanted cell is blank says nothing, like a blank line."""
     blank = np.all([np.isnan(column) for column in numbers.columns.values()], axis=0)
     if blank.all():
-        raise InputError.one("no rows follow the column names", mend="one row a reading", file=file)
+        raise InputError.one("no rows follow the column names", hint="one row a reading", file=file)
     if not blank.any():
         return numbers
     kept = {name: column[~blank] for name, column in numbers.columns.items()}
@@ -175,8 +175,8 @@ def _strict(file: Path, writing: Writing, names: Sequence[str], time: str | None
                 column.append(value)
             numbers.append(line)
     except csv.Error as error:
-        mend = "check the quotes on this line"
-        raise InputError.one(f"not a CSV line ({error})", mend=mend, file=file, where=f"line {line + 1}") from error
+        hint = "check the quotes on this line"
+        raise InputError.one(f"not a CSV line ({error})", hint=hint, file=file, where=f"line {line + 1}") from error
     if doubtful and not (numbers or after):
         raise doubtful[0][1]
     told = [f"{remarks} {'line' if remarks == 1 else 'lines'} of remarks passed over"] if remarks else []
@@ -196,10 +196,10 @@ def _row(file: Path, writing: Writing, line: int, cells: list[str], at: list[int
         cells = cells[:-1]
     if len(cells) != width and not (len(cells) < width and not any(writing.names[len(cells) :])):
         problem = f"{len(cells)} {'field' if len(cells) == 1 else 'fields'} where there are {width} names"
-        mend = "one field for each column"
+        hint = "one field for each column"
         if len(cells) > width:
-            mend += "; decimal commas and marks of thousands need another delimiter, or quotes"
-        raise InputError.one(problem, mend=mend, file=file, where=f"line {line}")
+            hint += "; decimal commas and marks of thousands need another delimiter, or quotes"
+        raise InputError.one(problem, hint=hint, file=file, where=f"line {line}")
     if writing.decimal == "." and "_" not in "".join(cells):  # Python's own reading of a number takes underscores
         try:
             row = [float(cells[i]) for i in at]
@@ -220,11 +220,11 @@ def _number(file: Path, line: int, name: str, cell: str, decimal: str, is_time: 
         return value
     if is_time and (seconds := _clock(cell)) is not None:
         return seconds
-    problem, mend = f"{name} {cell!r} is not a finite number", f"a plain number in {name}, such as 12.5"
+    problem, hint = f"{name} {cell!r} is not a finite number", f"a plain number in {name}, such as 12.5"
     if EITHER.fullmatch(cell) and not POINT.fullmatch(plain):
         problem = f"{name} {cell!r} is not written with decimal {DECIMALS[decimal]}, as the file's first rows are"
-        mend = "one decimal sign throughout; if the first rows mislead, state decimal under torque.dialect"
-    raise InputError.one(problem, mend=mend, file=file, where=f"line {line}")
+        hint = "one decimal sign throughout; if the first rows mislead, state decimal under torque.dialect"
+    raise InputError.one(problem, hint=hint, file=file, where=f"line {line}")
 
 
 def _clock(cell: str) -> float | None:

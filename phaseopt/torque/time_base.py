@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.errors import InputError
 from phaseopt.torque.samples import Samples
+from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -54,7 +54,7 @@ def one_base(file: Path, channels: Mapping[str, Samples], leader: str) -> Base:
     assert lead.time is not None
     keep = np.flatnonzero(np.isfinite(lead.values))
     if not keep.size:
-        raise InputError.one(f"{lead.column} is blank throughout", mend="check which column is meant", file=file)
+        raise InputError.one(f"{lead.column} is blank throughout", hint="check which column is meant", file=file)
     at = lead.time[keep]
     brought = {
         name: one.values[keep] if one is lead else _at(file, lead, one, at, name) for name, one in channels.items()
@@ -65,7 +65,7 @@ def one_base(file: Path, channels: Mapping[str, Samples], leader: str) -> Base:
     if np.count_nonzero(left) < max(2, _KEPT * len(at)):
         raise InputError.one(
             f"only {np.count_nonzero(left)} of {len(at)} rows of {lead.column} have all channels: {'; '.join(told)}",
-            mend="log every channel through the whole pull, on one clock",
+            hint="log every channel through the whole pull, on one clock",
             file=file,
         )
     return Base({name: values[left] for name, values in brought.items()}, at[left], keep[left], tuple(told))
@@ -76,7 +76,7 @@ def _require_time(file: Path, one: Samples) -> None:
         row = int(np.argmax(np.isnan(one.values)))
         raise InputError.one(
             f"{one.column} has blank cells and no column tells the time",
-            mend="name torque.columns.time: a slower channel is interpolated along it",
+            hint="name torque.columns.time: a slower channel is interpolated along it",
             file=file,
             where=f"line {one.lines[row]}",
         )
@@ -91,7 +91,7 @@ def _at(file: Path, lead: Samples, one: Samples, at: FloatArray, name: str) -> F
         span = f"from {time[0]:.2f} to {time[-1]:.2f} s" if time.size else "nowhere"
         raise InputError.one(
             f"{one.column} was logged {span}, {lead.column} from {at[0]:.2f} to {at[-1]:.2f} s: they do not overlap",
-            mend="files of one recording, on one clock; or state clock_shifts in the pull",
+            hint="files of one recording, on one clock; or state clock_shifts in the pull",
             file=file,
         )
     after = np.clip(np.searchsorted(time, at), 0, len(time) - 1)

@@ -25,8 +25,8 @@ import xarray as xr
 sys.path.insert(0, str(Path(__file__).parents[1] / "cycle"))
 from sample import sample
 
-from phaseopt._numba import njit
 from phaseopt.cycle.grid import simulate
+from phaseopt.values.numba import njit
 
 RPM, LOAD = np.linspace(2500.0, 8500.0, 24), np.array([60.0, 98.0])
 ICL, ECL = np.linspace(95.0, 125.0, 8), np.linspace(100.0, 120.0, 4)
@@ -35,7 +35,7 @@ DIGEST = """
 import sys
 sys.path.insert(0, sys.argv[1])
 from cycle.sample import AXES, MESH, single
-from phaseopt.cycle.fingerprint import fingerprint
+from phaseopt.io.digest import fingerprint
 from phaseopt.cycle.grid import simulate
 grid = simulate(single(), *AXES, mesh=MESH)
 print(fingerprint([grid[name].values for name in grid.data_vars]))

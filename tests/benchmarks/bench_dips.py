@@ -19,7 +19,7 @@ from study.planted import CHANGED, FULL, again_of, learnt_of, plant
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
-from phaseopt.study.dips import CHANGES, CONTACT, LOGS, OWN, TRAVEL, dips
+from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, TRAVEL, dips
 
 EACH = 10
 PULLS = 30

@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from clearance.measured import SETS, Measured
 
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 DRAWS = 500
 CLAIMED = 0.0228

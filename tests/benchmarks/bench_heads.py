@@ -19,8 +19,8 @@ from engines import project_of
 
 from phaseopt.clearance import ContactModel, contact_model
 from phaseopt.clearance.valves import head_distance
-from phaseopt.errors import InputError
 from phaseopt.project import Project
+from phaseopt.values.errors import InputError
 
 HEADS = 1000
 MESHED, SCANNED = 21, 49  # every so many heads

@@ -39,7 +39,7 @@ def main() -> int:
         records = [json.loads((out / "run.json").read_text(encoding="utf-8")) for out in (now, after)]
     assert found.torque is not None
     change = found.torque["difference"]
-    deeper = [record["prices"]["pockets_deeper_Nm_a_cell"] for record in records]
+    deeper = [record["limit_costs"]["pockets_deeper_Nm_a_cell"] for record in records]
     middle, top = float(change.sel(rpm=slice(3500, 5000)).mean()), float(change.sel(rpm=slice(8000, 9000)).mean())
     clear = all(record["verdict"]["clear"] for record in records)
     rows = [

@@ -25,13 +25,13 @@ import numpy as np
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
-from phaseopt.job import build
-from phaseopt.progress import silent
+from phaseopt.job.build import build
+from phaseopt.job.stages import searched, torque_of_labels
 from phaseopt.project import Project
-from phaseopt.project_file import load_project
-from phaseopt.stages import searched, torque_of_labels
+from phaseopt.project.load import load_project
 from phaseopt.study.offset_range import fitted_at, offset_range, reaching
-from phaseopt.torque_model import torque_model
+from phaseopt.torque_model.sources import torque_model
+from phaseopt.values.progress import silent
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "examples" / "hillclimb" / "project.toml"

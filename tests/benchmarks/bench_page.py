@@ -14,9 +14,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from browser import launched
 
-from phaseopt.job import build
+from phaseopt.job.build import build
 from phaseopt.output.files import build_files
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 from phaseopt.report.page import render
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "hillclimb" / "project.toml"

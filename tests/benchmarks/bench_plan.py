@@ -22,8 +22,8 @@ from functools import partial
 import numpy as np
 from true_engines import BINS, LOAD, SEEDS, SPEEDS, Array, TrueEngine, described_prior, joined, true_engine
 
-from phaseopt.study.choose import Candidate, Field, candidates, choose
-from phaseopt.study.outlook import Outlook
+from phaseopt.study.acquisition import Candidate, Field, candidates, choose
+from phaseopt.study.knowledge_gradient import Outlook
 from phaseopt.study.question import joint_of_labels, reading_noise
 from phaseopt.study.safe_timings import spread
 from phaseopt.surrogate.exact import ExactModel

@@ -15,13 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
-from phaseopt.job import Build, build
-from phaseopt.progress import silent
+from phaseopt.job.build import Build, build
 from phaseopt.project import SIDES, Project
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 from phaseopt.tables import PhaseTables, read_table
 from phaseopt.torque.pulls import reduce_logs
-from phaseopt.torque_model import readings_of, torque_model
+from phaseopt.torque_model.sources import readings_of, torque_model
+from phaseopt.values.progress import silent
 
 ROOT = Path(__file__).parents[2]
 HILLCLIMB = ROOT / "examples" / "hillclimb"

@@ -18,7 +18,7 @@ from clearance.brute_rules import Rules
 from clearance.compare_safe_set import KINDS, REFUSED, SHORT, Tally, compare
 from clearance.random_engines import random_engine
 
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 ENGINES = 1000
 SAYING = {

@@ -22,11 +22,11 @@ from engines import SEATS, project_of
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
-from phaseopt.progress import silent
 from phaseopt.search import Box, Problem, SearchResult, solve
 from phaseopt.search.labels import lock_mask, phase_values, slew_interval
 from phaseopt.search.loosened import solve_loosened
-from phaseopt.search.worth import TorqueMap, search_problem
+from phaseopt.search.objective import TorqueMap, search_problem
+from phaseopt.values.progress import silent
 
 SEEDS = (1, 2, 3)
 RUNS = 3

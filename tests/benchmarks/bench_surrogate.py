@@ -18,10 +18,10 @@ from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit
-from phaseopt.surrogate.grid_model import fit_given
+from phaseopt.surrogate.grid_model import fit_supplied_grid
 from phaseopt.surrogate.gridded import fit_grid
 from phaseopt.surrogate.hyperparameters import Hyperparameters
-from phaseopt.surrogate.induced import InducedModel
+from phaseopt.surrogate.inducing_points import InducedModel
 from phaseopt.surrogate.readings import Readings
 
 PULLS, NEW_PULL = 10, -1.0
@@ -128,7 +128,7 @@ def given_grid():
     x = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 4)
     values = torque(x) + np.random.default_rng(0).normal(0, 0.3, len(x))
     values[np.random.default_rng(1).choice(len(x), 300, replace=False)] = np.nan
-    model, fitted = timed(fit_given, axes, values.reshape([a.size for a in axes]))
+    model, fitted = timed(fit_supplied_grid, axes, values.reshape([a.size for a in axes]))
     at = [np.linspace(*a) for a in ((1500, 7500, 16), (30, 100, 8), (95, 130, 46), (95, 130, 41))]
     (mean, deviation), told = timed(model.predict_grid, *at)
     places = np.random.default_rng(2).integers(0, deviation.shape, (500, 4))

@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.cycle.from_project import cycle_config
-from phaseopt.cycle.torque_grid import grid_axes, kept_at, torque_at, torque_grid
-from phaseopt.project_file import load_project
+from phaseopt.cycle.torque_grid import cache_path, grid_axes, torque_at, torque_grid
+from phaseopt.project.load import load_project
 from phaseopt.surrogate.prior import GridPrior
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "hillclimb" / "project.toml"
@@ -26,7 +26,7 @@ def main() -> int:
     project = load_project(EXAMPLE)
     config = cycle_config(project)
     axes = grid_axes(project)
-    kept, begun, spent = kept_at(project, config).exists(), time.monotonic(), time.process_time()
+    kept, begun, spent = cache_path(project, config).exists(), time.monotonic(), time.process_time()
     grid = torque_grid(project, config)
     count, unsettled = grid["torque"].size, int((grid["settled"] < 0.5).sum())
     cost = (

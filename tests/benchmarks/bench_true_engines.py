@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from clearance.true_engines import LOBES, SHORT, SOURCES, shortfall, true_engine
 
 from phaseopt.clearance import contact_model, phase_limits
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 ENGINES = 30  # of each kind; those with heads take longer and are a third as many
 

@@ -19,10 +19,11 @@ from scipy.interpolate import RegularGridInterpolator
 
 from phaseopt.cycle.config import CycleConfig, Lift, Pipe
 from phaseopt.cycle.factors import with_factors
-from phaseopt.cycle.fingerprint import code_version, fingerprint
 from phaseopt.cycle.from_project import cycle_config, full_throttle_pressure
 from phaseopt.cycle.scattered import run_scattered
-from phaseopt.project_file import load_project
+from phaseopt.cycle.version import code_version
+from phaseopt.io.digest import fingerprint
+from phaseopt.project.load import load_project
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
 from phaseopt.torque.curve import sweep_means, sweep_of

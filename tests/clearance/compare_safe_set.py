@@ -12,9 +12,9 @@ import numpy as np
 from clearance.brute_rules import Rules
 from phaseopt.clearance import ContactModel, Limits, check_tables, contact_model, phase_limits
 from phaseopt.clearance.rules import CLEAR, margins, running_gaps
-from phaseopt.errors import InputError
 from phaseopt.project import SIDES, Project
 from phaseopt.tables import PhaseTables
+from phaseopt.values.errors import InputError
 
 SHORT, REFUSED = 0.005, 0.02  # mm, the most either may come to
 KINDS = ("pairs", "boxes", "cells", "tables", "rest")

@@ -23,8 +23,8 @@ from phaseopt.clearance.allowances import (
 )
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.lobe import Lobe
-from phaseopt.errors import InputError
 from phaseopt.project import Cam, Card, Loft, Phaser, Rod, Slew
+from phaseopt.values.errors import InputError
 
 
 def test_rod_stretch_by_the_textbook_formula() -> None:

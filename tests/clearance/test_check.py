@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from engines import CARD, SEATS
 
-from phaseopt.clearance import ContactModel, Verdict, check_tables, ledger, phase_limits
+from phaseopt.clearance import ContactModel, Verdict, check_tables, gap_budget, phase_limits
 from phaseopt.tables import PhaseTables
 
 from .conftest import Build
@@ -144,7 +144,7 @@ def test_lash_counts_by_hand_and_in_neither_rule(build: Build) -> None:
 def test_root_sum_square_from_the_ledger(plain: ContactModel) -> None:
     """Worked from the ledger: what is sure whole, the root of the squares of errors, shown beside the worst case."""
     cells = check(plain, 10.0, -8.0).cells.isel(rpm=2, load=0)
-    account = ledger(plain, 10.0, -8.0, RPM[2])
+    account = gap_budget(plain, 10.0, -8.0, RPM[2])
     for rule, rows in (("static", account["rule"] == "static"), ("running", account["step"] != "")):
         taken, error = account["taken"][rows.to_numpy()], account["error"][rows.to_numpy()]
         whole, root = taken.where(~error, 0.0).sum("step"), np.sqrt((taken.where(error, 0.0) ** 2).sum("step"))
@@ -155,7 +155,7 @@ def test_root_sum_square_from_the_ledger(plain: ContactModel) -> None:
 def test_the_ledger_adds_up(build: Build) -> None:
     model = build(exhaust={"lobe": None, "card": CARD}, seats=SEATS)
     found = check(model, 10.0, -8.0).cells.isel(rpm=2, load=0)
-    account = ledger(model, 10.0, -8.0, RPM[2])
+    account = gap_budget(model, 10.0, -8.0, RPM[2])
     first = account["step"][(account["rule"] == "static").to_numpy()]
     assert np.allclose(account["by_hand"], found["by_hand"], atol=0.0011)
     assert np.allclose(account["by_hand"] - account["taken"].sel(step=first).sum("step"), found["static"], atol=1e-9)

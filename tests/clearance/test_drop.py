@@ -16,10 +16,10 @@ from phaseopt.clearance.drop_fit import Evidence
 from phaseopt.clearance.drop_sheet import sheet_of
 from phaseopt.clearance.drop_single import reading_at_tdc
 from phaseopt.clearance.drop_sources import drop_law, law_of
-from phaseopt.csv_columns import read_columns
 from phaseopt.engine.crank import SliderCrank
-from phaseopt.errors import InputError
+from phaseopt.io.columns import read_columns
 from phaseopt.project import Drop
+from phaseopt.values.errors import InputError
 
 CRANK = SliderCrank(86.0, 137.0)
 ANGLES = np.arange(-15.0, 16.0, 5.0)
@@ -161,7 +161,7 @@ def test_a_reading_that_does_not_fit_is_named_and_refused(tmp_path: Path) -> Non
     assert mistake.file == tmp_path / "d.csv"
     assert "crank_deg 5" in mistake.problem
     assert "more" in mistake.problem
-    assert "accept_outliers" in mistake.mend
+    assert "accept_outliers" in mistake.hint
 
 
 def test_an_accepted_outlier_is_left_out_and_said(tmp_path: Path) -> None:
@@ -204,7 +204,7 @@ def test_a_wrong_sheet_is_refused_with_its_line_and_the_mend(tmp_path: Path, tex
     assert mistake.file == tmp_path / "drop.csv"
     assert mistake.where.startswith(where)
     assert says in mistake.problem
-    assert mistake.mend
+    assert mistake.hint
 
 
 def test_law_of_a_project_follows_its_readings_or_its_single_reading(tmp_path: Path) -> None:

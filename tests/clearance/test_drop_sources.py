@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from phaseopt.clearance import contact_model
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.drop_sources import drop_law, drop_laws
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 from .measured import SETS, Measured
 
@@ -285,7 +285,7 @@ def test_angles_without_a_sign_are_named(tmp_path: Path) -> None:
     (mistake,) = caught.value.mistakes
     assert mistake.where == "line 2"
     assert "with the same sign" in mistake.problem
-    assert "before TDC negative" in mistake.mend
+    assert "before TDC negative" in mistake.hint
 
 
 @pytest.mark.parametrize("wheel", [1.4, -1.4])

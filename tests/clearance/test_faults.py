@@ -72,22 +72,22 @@ def test_each_mend_holds_and_a_little_less_does_not(tight: ContactModel, build: 
     assert fault.verdict == "contact"
     assert "would TOUCH" in fault.sentence
     limits = tight.required[i], tight.reserve
-    for mends, rules in ((fault.for_reserve, [1]), (fault.for_clear, [0, 1])):
-        (mend,) = mends
-        assert mend.side == side
-        assert mend.alone
+    for hints, rules in ((fault.for_reserve, [1]), (fault.for_clear, [0, 1])):
+        (hint,) = hints
+        assert hint.side == side
+        assert hint.alone
 
         def margin(model: ContactModel, phase: float, rules: list[int] = rules) -> float:
             box = [phase, phase, *SPAN[2:]] if i == 0 else [*SPAN[:2], phase, phase]
             gaps = judged(model, box, 8400.0)
             return min(float(gaps[rule][i]) - limits[rule] for rule in rules)
 
-        assert margin(tight.with_offset(side, mend.offset), end) >= 0
-        assert margin(tight.with_offset(side, mend.offset - 0.1 * opening), end) < 0.002
-        assert margin(tight, mend.stop) >= 0
-        assert margin(tight, mend.stop - 0.1 * opening) < 0.002
-        assert 0.0 <= margin(tight, end) + mend.pocket <= 0.012
-        assert mend.stop == pytest.approx(end + mend.offset - tight.engine.cam(side).offset)
+        assert margin(tight.with_offset(side, hint.offset), end) >= 0
+        assert margin(tight.with_offset(side, hint.offset - 0.1 * opening), end) < 0.002
+        assert margin(tight, hint.stop) >= 0
+        assert margin(tight, hint.stop - 0.1 * opening) < 0.002
+        assert 0.0 <= margin(tight, end) + hint.pocket <= 0.012
+        assert hint.stop == pytest.approx(end + hint.offset - tight.engine.cam(side).offset)
     reserve, clear = fault.for_reserve[0], fault.for_clear[0]
     assert clear.pocket >= reserve.pocket
     assert opening * clear.offset >= opening * reserve.offset
@@ -120,14 +120,14 @@ def test_both_at_the_worst_of_all_four_ends(build: Build) -> None:
 def test_valves_that_only_meet_each_other_are_parted_by_either_cam(close_heads: ContactModel) -> None:
     fault = named(faults(close_heads, (0.0, 10.0, -30.0, 0.0), 8400.0, "its table"), "both phasers")
     assert fault.static["valve_valve"] < close_heads.required[2]
-    assert all(mend.pocket is None for mend in fault.for_clear)
+    assert all(hint.pocket is None for hint in fault.for_clear)
     only = next(
         each
         for each in faults(close_heads, (0.0, 10.0, -30.0, 0.0), 8400.0, "its table")
-        if each.for_clear and all(mend.alone for mend in each.for_clear) and len(each.for_clear) == 2
+        if each.for_clear and all(hint.alone for hint in each.for_clear) and len(each.for_clear) == 2
     )
-    for mend in only.for_clear:
-        static, running = judged(close_heads.with_offset(mend.side, mend.offset), list(only.box), 8400.0)
+    for hint in only.for_clear:
+        static, running = judged(close_heads.with_offset(hint.side, hint.offset), list(only.box), 8400.0)
         assert static[2] >= close_heads.required[2]
         assert running[2] >= close_heads.reserve
 

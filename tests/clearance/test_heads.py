@@ -12,8 +12,8 @@ from engines import SEATS, project_of
 from clearance import bodies
 from phaseopt.clearance import ContactModel, check_tables, contact_model, phase_limits
 from phaseopt.clearance.valves import head_distance
-from phaseopt.errors import InputError
 from phaseopt.tables import PhaseTables
+from phaseopt.values.errors import InputError
 
 FIVE: dict[str, Any] = {
     "crank": {"bore": 92.0},
@@ -181,7 +181,7 @@ def test_heads_that_cannot_stand_there_are_refused(
     (mistake,) = caught.value.mistakes
     assert mistake.where == where
     assert problem in mistake.problem
-    assert mistake.mend
+    assert mistake.hint
 
 
 def test_without_seats_valve_to_valve_is_said_to_be_not_covered(plain: ContactModel, close_heads: ContactModel) -> None:

@@ -14,8 +14,8 @@ from clearance import brute
 from phaseopt.clearance import ContactModel, Limits, check_tables, contact_model, phase_limits
 from phaseopt.clearance.limits import EDGES, TRAVEL
 from phaseopt.clearance.rules import running_gaps
-from phaseopt.errors import InputError
 from phaseopt.tables import PhaseTables
+from phaseopt.values.errors import InputError
 
 ONE_PHASER: dict[str, Any] = {
     "intake": {"phaser": None},
@@ -223,8 +223,8 @@ def test_rest_that_is_not_safe_is_an_error_that_names_the_offset_which_opens_it(
     assert mistake.file == project.file
     assert mistake.where == "intake.offset"
     assert "intake to piston" in mistake.problem
-    assert "it is 32° advanced" in mistake.mend
-    named = float(mistake.mend.split("the intake cam ")[1].split("° advanced or later")[0])
+    assert "it is 32° advanced" in mistake.hint
+    named = float(mistake.hint.split("the intake cam ")[1].split("° advanced or later")[0])
     model = contact_model(project)
     assert phase_limits(model.with_offset("intake", named)).boxes
     with pytest.raises(InputError):
@@ -237,8 +237,8 @@ def test_rest_with_both_cams_unsafe_names_both(tmp_path: Path) -> None:
         phase_limits(contact_model(project_of(tmp_path, **changes)))
     (mistake,) = caught.value.mistakes
     assert mistake.where == "intake.offset, exhaust.offset"
-    assert "intake cam" in mistake.mend
-    assert "exhaust cam" in mistake.mend
+    assert "intake cam" in mistake.hint
+    assert "exhaust cam" in mistake.hint
 
 
 def test_rest_that_speed_alone_makes_unsafe_names_the_speed_and_what_opens_it(tmp_path: Path) -> None:
@@ -251,7 +251,7 @@ def test_rest_that_speed_alone_makes_unsafe_names_the_speed_and_what_opens_it(tm
         phase_limits(contact_model(project_of(tmp_path, gap={"running": {"reserve": reserve}})))
     (mistake,) = caught.value.mistakes
     assert "not safe with its phasers at rest above 5000 rpm" in mistake.problem
-    assert "or never turn it above 5000 rpm" in mistake.mend
+    assert "or never turn it above 5000 rpm" in mistake.hint
     slower = project_of(
         tmp_path,
         crank={"redline": 5000, "overspeed": 5000},
@@ -267,5 +267,5 @@ def test_valves_too_near_even_shut_are_not_mended_by_pockets_or_offsets(tmp_path
         phase_limits(contact_model(project_of(tmp_path, seats=seats)))
     (mistake,) = caught.value.mistakes
     assert "(valve to valve)" in mistake.problem
-    assert "valves that stand farther apart or another intake lobe" in mistake.mend
-    assert "pockets" not in mistake.mend
+    assert "valves that stand farther apart or another intake lobe" in mistake.hint
+    assert "pockets" not in mistake.hint

@@ -13,9 +13,9 @@ from clearance import bodies
 from phaseopt.clearance import ContactModel, check_tables, contact_model
 from phaseopt.clearance.touches import touch_planes
 from phaseopt.clearance.valves import head_distance
-from phaseopt.errors import InputError
 from phaseopt.project import Project
 from phaseopt.tables import PhaseTables
+from phaseopt.values.errors import InputError
 
 CLOSE = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
 HELD = (5.8, 7.0, 9.0)  # mm of lift at which one valve is held while the other is opened

@@ -9,7 +9,7 @@ from typer.testing import CliRunner, Result
 
 from phaseopt.clearance import contact_model, phase_limits
 from phaseopt.cli import app
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 
 ACROSS = "Exhaust retard;;;\r\n;8000;4000;1000\r\n95,5;5;10;0\r\n30;0;2,5;0\r\n"
 DOWN = "rpm\\load,30,60,95.5\n1000,0,0,5\n4000,5,5,10\n8000,0,0,2\n"

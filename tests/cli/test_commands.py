@@ -8,7 +8,7 @@ from hillclimb import HILLCLIMB, pulls_alone_file
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output import directory
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
@@ -125,7 +125,7 @@ def test_a_build_that_fails_while_writing_leaves_the_previous_output(
     def fail(*_: object) -> None:
         raise fault
 
-    monkeypatch.setattr("phaseopt.job.build", lambda *_: hillclimb)
+    monkeypatch.setattr("phaseopt.job.build.build", lambda *_: hillclimb)
     monkeypatch.setattr(directory, "_write", fail)
     result = run("build", HILLCLIMB, "--out", out)
     assert result.exit_code == (130 if isinstance(fault, KeyboardInterrupt) else 2)

@@ -10,7 +10,7 @@ from hillclimb import pulls_alone_file
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
 from phaseopt.tables import read_table

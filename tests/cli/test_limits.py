@@ -13,7 +13,7 @@ from typer.testing import CliRunner, Result
 from phaseopt.clearance import contact_model, phase_limits
 from phaseopt.clearance.limits import EDGES
 from phaseopt.cli import app
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 
 ONE_PHASER = {"travel": [-20.0, 30.0], "slew": {"advance": 80.0, "retard": 80.0}}
 ARRANGEMENTS: dict[str, dict[str, Any]] = {

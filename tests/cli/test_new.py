@@ -13,12 +13,12 @@ from hillclimb import HILLCLIMB
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
-from phaseopt.errors import InputError
 from phaseopt.output.fresh import write_fresh
 from phaseopt.project.answers import Answers
 from phaseopt.project.blank import blank_files, blank_project
 from phaseopt.project.keys import keys
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
+from phaseopt.values.errors import InputError
 
 FILES = {
     "project.toml", "intake_lobe.csv", "exhaust_lobe.csv", "intake_drop.csv", "exhaust_drop.csv",

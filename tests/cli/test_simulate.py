@@ -15,8 +15,8 @@ from typer.testing import CliRunner, Result
 from phaseopt.cli import app
 from phaseopt.cycle import cluster
 from phaseopt.cycle.grid import VARIABLES, dataset
-from phaseopt.cycle.kept import FOLDER
 from phaseopt.cycle.storage import read_netcdf
+from phaseopt.io.cache import FOLDER
 
 SMALL: dict[str, Any] = {
     "firing_order": FOUR,

@@ -11,7 +11,7 @@ from hillclimb import pulls_alone_file
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 
 
 def run(*arguments: object) -> Result:

@@ -10,7 +10,7 @@ from phaseopt.cycle.factors import FACTORS, with_factors
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.responses import Responses, respond
 from phaseopt.cycle.scattered import run_scattered
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 from .sample import sample
 

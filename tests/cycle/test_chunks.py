@@ -19,7 +19,7 @@ from phaseopt.cycle import grid as cycle_grid
 from phaseopt.cycle.chunks import clear_parts, plan, read_part, write_part
 from phaseopt.cycle.grid import Stopped, simulate, simulate_chunk
 from phaseopt.cycle.storage import write_netcdf
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 from .sample import AXES, MESH, single
 

@@ -19,7 +19,7 @@ from phaseopt.cycle.chunks import plan
 from phaseopt.cycle.cluster import by_cluster, on_worker
 from phaseopt.cycle.grid import simulate
 from phaseopt.cycle.storage import write_netcdf
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 from .sample import AXES, MESH, single
 from .test_chunks import POINTS, killed_run
@@ -100,7 +100,7 @@ def test_mistakes_come_back_whole(address):
     before = set(threading.enumerate())
     with pytest.raises(InputError, match="ambient") as caught:
         simulate(single(), AXES[0], AXES[1] + 40.0, *AXES[2:], mesh=MESH, cluster=address)
-    assert "full throttle is a small depression" in caught.value.mistakes[0].mend
+    assert "full throttle is a small depression" in caught.value.mistakes[0].hint
     with pytest.raises(InputError, match="install the same version of phaseopt on all workers"):
         list(by_cluster(lacking, plan(*AXES), address))
     with pytest.raises(ZeroDivisionError):

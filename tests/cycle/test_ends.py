@@ -10,7 +10,7 @@ from phaseopt.cycle import junction, march, orifice
 from phaseopt.cycle.gas import constant_gamma
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.valves import Valve, effective_area, flow_area
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 from .rig import Bench
 from .test_ducts import straight

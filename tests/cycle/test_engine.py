@@ -14,7 +14,7 @@ from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import mean_state
 from phaseopt.cycle.traces import traces
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 from .sample import sample, untuned
 

@@ -14,7 +14,7 @@ from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.from_project import GOOD_INWARD, GOOD_OUTWARD, ambient, cycle_config, plenum_pressure
 from phaseopt.cycle.valves import Valve
 from phaseopt.engine.camshaft import engine_of, events
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 CYCLE: dict[str, Any] = {
     "plenum_volume": 4.0,
@@ -41,7 +41,7 @@ def message(folder: Path, **changes: Any) -> str:
         config_of(folder, **changes)
     (mistake,) = caught.value.mistakes
     assert mistake.file == folder / "project.toml"
-    assert mistake.mend
+    assert mistake.hint
     return str(mistake)
 
 
@@ -168,7 +168,7 @@ def test_what_cannot_be_simulated_is_told(tmp_path: Path, changes: dict[str, Any
         cycle_config(project_of(tmp_path, firing_order=order, cycle=cycle, **changes))
     (mistake,) = caught.value.mistakes
     assert mistake.file == tmp_path / "project.toml"
-    assert mistake.mend
+    assert mistake.hint
 
 
 def test_a_lobe_wider_than_the_cycle(tmp_path: Path) -> None:

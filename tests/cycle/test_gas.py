@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from phaseopt.cycle.gas import ETHANOL, PETROL, PROPANE, mixture
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.grid import AXES, VARIABLES, grid_fingerprint, simulate, walk
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.storage import read_netcdf, write_netcdf
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 from .sample import sample
 

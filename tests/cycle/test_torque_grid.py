@@ -19,8 +19,8 @@ from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.grid import VARIABLES, dataset
-from phaseopt.cycle.kept import FOLDER
-from phaseopt.cycle.torque_grid import FloatArray, contact_marks, grid_axes, kept_at, torque_at, torque_grid
+from phaseopt.cycle.torque_grid import FloatArray, cache_path, contact_marks, grid_axes, torque_at, torque_grid
+from phaseopt.io.cache import FOLDER
 from phaseopt.project import Project
 
 from .test_from_project import CYCLE, FOUR
@@ -101,7 +101,7 @@ def test_a_grid_is_taken_up_again_until_something_changes(tmp_path: Path, simula
     first = torque_grid(project, config)
     assert torque_grid(project, config).identical(first)
     assert len(simulations) == 1
-    assert [path.name for path in (tmp_path / FOLDER).iterdir()] == [kept_at(project, config).name]
+    assert [path.name for path in (tmp_path / FOLDER).iterdir()] == [cache_path(project, config).name]
     torque_grid(project, replace(config, burn_duration=60.0))  # as a calibration does
     lobes = (tmp_path / "intake.csv").read_text().replace("0,10.5000", "0,10.4000")
     again = small(tmp_path, files={"intake.csv": lobes})
@@ -128,7 +128,7 @@ def test_a_damaged_file_is_simulated_again(tmp_path: Path, simulations: list[int
     project = small(tmp_path)
     config = cycle_config(project)
     torque_grid(project, config)
-    path = kept_at(project, config)
+    path = cache_path(project, config)
     path.write_bytes(path.read_bytes()[:1000])
     again = torque_grid(project, config)
     assert len(simulations) == 2
@@ -145,7 +145,7 @@ def test_only_the_grids_used_last_are_kept(tmp_path: Path, monkeypatch: pytest.M
     for duration in (60.0, 61.0, 62.0):
         changed = replace(config, burn_duration=duration)
         torque_grid(project, changed)
-        paths.append(kept_at(project, changed))
+        paths.append(cache_path(project, changed))
     assert [path.exists() for path in paths] == [False, True, True]
     stopped = tmp_path / FOLDER / "grid-of-a-run-that-was-stopped"
     stopped.mkdir()
@@ -162,7 +162,7 @@ def test_a_folder_that_takes_no_file_keeps_nothing(tmp_path: Path) -> None:
     (tmp_path / FOLDER).write_text("in the way")
     grid = torque_grid(project, cycle_config(project))
     assert bool(np.isfinite(grid["torque"]).all())
-    assert not kept_at(project, cycle_config(project)).exists()
+    assert not cache_path(project, cycle_config(project)).exists()
 
 
 @pytest.mark.usefixtures("simulations")
@@ -170,7 +170,7 @@ def test_any_netcdf_reader_reads_the_kept_file(tmp_path: Path) -> None:
     """NetCDF-4 is HDF5 with dimension scales (its file format specification): h5py alone finds axes and units."""
     project = small(tmp_path)
     grid = torque_grid(project, cycle_config(project))
-    with h5py.File(kept_at(project, cycle_config(project))) as file:
+    with h5py.File(cache_path(project, cycle_config(project))) as file:
         torque = file["torque"]
         assert torque.shape == grid["torque"].shape
         assert [dim[0].name.strip("/") for dim in torque.dims] == ["rpm", "load", "icl", "ecl"]

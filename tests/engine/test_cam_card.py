@@ -11,8 +11,8 @@ from scipy.interpolate import PPoly
 
 from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.lobe import Lobe
-from phaseopt.errors import InputError
 from phaseopt.project import Card, Duration, Side, TdcLift
+from phaseopt.values.errors import InputError
 
 from .profiles import ALL, Profile, cycloidal, half_duration, polynomial_345
 

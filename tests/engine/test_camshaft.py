@@ -10,7 +10,7 @@ from scipy.integrate import quad
 
 from phaseopt.engine.camshaft import Camshaft, Events, engine_of, events, overlap
 from phaseopt.engine.lobe import Lobe
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 from .profiles import polynomial_345
 
@@ -186,4 +186,4 @@ def test_a_lash_larger_than_the_lift_is_refused(tmp_path: Path, header: str) -> 
     files = {"intake.csv": lobe_csv(10.5, 66.0).replace("cam_deg,lift_mm", header)}
     with pytest.raises(InputError, match="lash 12 mm") as caught:
         engine_of(project_of(tmp_path, files, intake={"lash": 12.0}))
-    assert caught.value.mistakes[0].mend
+    assert caught.value.mistakes[0].hint

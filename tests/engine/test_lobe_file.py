@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from phaseopt.engine.lobe_file import read_lobe
-from phaseopt.errors import InputError
+from phaseopt.values.errors import InputError
 
 from .profiles import polynomial_345
 

@@ -16,14 +16,14 @@ from hillclimb import pulls_alone_file
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
-from phaseopt.job import build
+from phaseopt.job.build import build
 from phaseopt.output.compare import Comparison, compare
+from phaseopt.output.compare_page import compare_files
+from phaseopt.output.compare_text import compare_as_dict, compare_summary
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
 from phaseopt.output.read_build import read_build
-from phaseopt.project_file import load_project
-from phaseopt.report.compare_page import compare_files
-from phaseopt.report.compare_text import compare_as_dict, compare_summary
+from phaseopt.project.load import load_project
 from phaseopt.tables import read_table
 
 

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from phaseopt.errors import InputError
 from phaseopt.output import directory
 from phaseopt.output.directory import require_replaceable, write_files
+from phaseopt.values.errors import InputError
 
 RECORD = json.dumps({"made_by": "phaseopt", "files": ["a.csv", "run.json", "airflow.csv"]})
 FIRST = {"a.csv": "1\r\n", "run.json": RECORD, "airflow.csv": "°\n"}
@@ -103,7 +103,7 @@ def failing(at: int, error: BaseException) -> Callable[..., None]:
 )
 @pytest.mark.parametrize("at", [1, 2, 3])
 def test_a_failed_write_leaves_everything_as_it_was(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: OSError, mend: str, at: int, earlier: bool
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: OSError, hint: str, at: int, earlier: bool
 ) -> None:
     """The disk is full or refuses at the first file, the second, or the folder itself."""
     if earlier:
@@ -112,7 +112,7 @@ def test_a_failed_write_leaves_everything_as_it_was(
     monkeypatch.setattr(os, "fsync", failing(at, error))
     with pytest.raises(InputError) as caught:
         write_files(tmp_path / "out", SECOND)
-    assert mend in caught.value.mistakes[0].mend
+    assert hint in caught.value.mistakes[0].hint
     assert tree(tmp_path) == before
     assert [path.name for path in tmp_path.iterdir()] == (["out"] if earlier else [])
 

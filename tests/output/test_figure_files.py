@@ -6,11 +6,11 @@ from xml.etree import ElementTree
 
 import pytest
 
-from phaseopt.errors import InputError
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output.directory import RECORD, require_apart, write_files
 from phaseopt.output.figure_files import figure_files
 from phaseopt.report.build_figures import heading
+from phaseopt.values.errors import InputError
 
 NAMES = {
     "torque", "power", "table-intake", "table-exhaust", "map-intake_piston", "map-exhaust_piston",

@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 from hillclimb import pulls_alone, pulls_alone_file
 
-from phaseopt.errors import InputError
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
 from phaseopt.output.read_build import read_build
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
+from phaseopt.values.errors import InputError
 
 
 @pytest.fixture(scope="module")
@@ -64,7 +64,7 @@ def with_a_pipe(out: Path) -> None:
         (record_with(made_by="someone"), "not the record of a build"),
         (record_with(format=99), "another version"),
         (record_with(outputs_sha256=None), "damaged"),
-        (record_with(prices={}), "damaged: prices.limits"),
+        (record_with(limit_costs={}), "damaged: prices.limits"),
         (record_with(verdict=5), "damaged: verdict.full_travel.sentence"),
         (record_with(seconds=float("nan")), "cannot be read"),
         (record_with(outputs_sha256={"../x.csv": "0"}), "would leave the directory"),

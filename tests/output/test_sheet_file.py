@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from phaseopt.errors import InputError
 from phaseopt.output.sheet_file import write_sheet
 from phaseopt.report.sheet import GENERATOR
+from phaseopt.values.errors import InputError
 
 
 def test_a_full_disk_leaves_the_earlier_sheet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

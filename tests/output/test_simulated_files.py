@@ -9,8 +9,8 @@ import csvw
 import pytest
 from simulated import alone, with_prior
 
-from phaseopt.cycle.fingerprint import code_version
-from phaseopt.job import Build
+from phaseopt.cycle.version import code_version
+from phaseopt.job.build import Build
 from phaseopt.output.files import build_files
 
 ALONE, KNOCK = "NO TORQUE WAS MEASURED: it is from simulation alone", "Knock is not modelled"

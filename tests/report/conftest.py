@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from engines import SEATS, write_project
 
-from phaseopt.job import Build, build
-from phaseopt.project_file import load_project
+from phaseopt.job.build import Build, build
+from phaseopt.project.load import load_project
 
 # A project's and a pull's name that would break a page, and run in it, three ways.
 HOSTILE = '</script><script>alert(\'x\')</script> & "><svg onload=alert(2)><img src=x onerror=alert(3)> "co"'

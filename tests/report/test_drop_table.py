@@ -13,7 +13,7 @@ from phaseopt.clearance.limits import phase_limits
 from phaseopt.cli import app
 from phaseopt.report.drop_table import drop_table
 from phaseopt.report.limits_text import limits_summary
-from phaseopt.shown import METRIC
+from phaseopt.values.display_units import METRIC
 
 FILES = {"drop_intake.csv": drop_csv(6.2)}
 

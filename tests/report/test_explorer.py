@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from phaseopt.clearance.rules import running_gaps
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output.files import build_files
 from phaseopt.report.explorer import MICRON, explorer_data
 

@@ -10,7 +10,7 @@ import pytest
 from browser import Opened, opened
 from playwright.sync_api import Browser
 
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output.files import build_files
 
 pytestmark = pytest.mark.xdist_group("browser")  # one worker: one browser, one build
@@ -22,7 +22,7 @@ def files(both: Build) -> dict[str, str]:
 
 
 @pytest.fixture
-def shown(browser: Browser, files: dict[str, str], tmp_path: Path) -> Iterator[Opened]:
+def display_units(browser: Browser, files: dict[str, str], tmp_path: Path) -> Iterator[Opened]:
     file = tmp_path / "report.html"
     file.write_text(files["report.html"], encoding="utf-8")
     with opened(browser, file) as found:

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from phaseopt.clearance.faults import Mend
+from phaseopt.clearance.faults import Fix
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.clearance.stacks import DRAWS, SEED, chances
-from phaseopt.job import Build
+from phaseopt.clearance.tolerance_stack import DRAWS, SEED, chances
+from phaseopt.job.build import Build
 from phaseopt.output.files import build_files
 from phaseopt.report.faults import AS_ABOVE, POCKETS, fault_lines, fault_table
 from phaseopt.report.text import contact_lines
@@ -35,11 +35,11 @@ def test_what_is_not_clear_is_printed_with_its_mend_and_the_rest_named(both: Bui
 
 def test_what_both_cams_need_is_not_told_twice(both: Build) -> None:
     """Said as above only where each cam's offset and stop stand above, to the digit."""
-    lone = Mend("intake", -8.0, 1.0, 20.0, True), Mend("exhaust", 9.0, 1.0, -20.0, True)
-    needs = tuple(replace(mend, alone=False, pocket=None) for mend in lone)
+    lone = Fix("intake", -8.0, 1.0, 20.0, True), Fix("exhaust", 9.0, 1.0, -20.0, True)
+    needs = tuple(replace(hint, alone=False, pocket=None) for hint in lone)
     fault = both.verdict.faults[0]
     single = [
-        replace(fault, verdict="short", for_clear=(mend,), sentence="stuck: short; clear with x") for mend in lone
+        replace(fault, verdict="short", for_clear=(hint,), sentence="stuck: short; clear with x") for hint in lone
     ]
     pair = replace(fault, verdict="short", for_clear=needs, sentence="both: short; keeps the reserve; clear with y")
     assert fault_lines((*single, pair))[2] == f"Both: short; {AS_ABOVE}"

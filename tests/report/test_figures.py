@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.report import figures
 from phaseopt.report.drawing import Drawing
 from phaseopt.report.facts import tightest

@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.project import SIDES
 from phaseopt.report.colours import ink
 from phaseopt.report.page import render

@@ -8,26 +8,26 @@ import pytest
 from browser import opened, violations
 from playwright.sync_api import Browser
 
-from phaseopt.job import Build
+from phaseopt.job.build import Build
+from phaseopt.job.stages import baseline_tables
 from phaseopt.output.compare import compare
+from phaseopt.output.compare_page import compare_page
 from phaseopt.output.confirm_files import confirm_files
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
 from phaseopt.output.offsets_files import offsets_files
 from phaseopt.output.read_build import read_build
 from phaseopt.output.tradeoff_files import tradeoff_files
-from phaseopt.progress import silent
-from phaseopt.report.compare_page import compare_page
 from phaseopt.report.run_sheet import run_sheet_page
 from phaseopt.report.sheet import blank_sheet
-from phaseopt.stages import baseline_tables
 from phaseopt.study.confirm import confirm
-from phaseopt.study.first_pulls import first_pulls
+from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.offsets import study_offsets
 from phaseopt.study.run_sheet import run_sheet
 from phaseopt.study.tradeoff import LEAST_TRIALS, tradeoff
 from phaseopt.torque.pulls import Reduction
-from phaseopt.torque_model import torque_model
+from phaseopt.torque_model.sources import torque_model
+from phaseopt.values.progress import silent
 from report.conftest import HOSTILE
 
 PAGES = ("report", "measuring sheet", "blank sheet", "run sheet", "confirm", "compare", "tradeoff", "offsets")

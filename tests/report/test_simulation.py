@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from simulated import CALIBRATION, alone, with_prior
 
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.report import calibration_figures, figures
 from phaseopt.report.page import render
 from phaseopt.report.simulation import calibration_line, grid_lines, notes
 from phaseopt.report.text import summary
-from phaseopt.shown import METRIC
+from phaseopt.values.display_units import METRIC
 from report.test_figures import words_of
 from report.test_page import read
 from report.test_text import plain

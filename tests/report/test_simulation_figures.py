@@ -143,10 +143,10 @@ def test_waves_are_drawn_with_the_point_they_belong_to(project: Project) -> None
     about = {"volumetric_efficiency": 1.04, "torque": 181.0}
     trace = xr.Dataset({**flat, **lifts, **cylinder}, {"crank_angle": angle}, about)
     point = telling_points(project, full_throttle(project, made_up(project)))[0]
-    drawn = waves(point, trace, cycle_config(project).ambient_pressure, project.shown)
+    drawn = waves(point, trace, cycle_config(project).ambient_pressure, project.display_units)
     text = "".join(ElementTree.fromstring(drawn).itertext())
     for words in ("5500 rpm (peak)", "peak 70 bar", "volumetric efficiency 1.04, torque 181 N·m", "pressure, kPa"):
         assert words in text
-    assert drawn == waves(point, trace, cycle_config(project).ambient_pressure, project.shown)
+    assert drawn == waves(point, trace, cycle_config(project).ambient_pressure, project.display_units)
     assert "Knock is not modelled" in drawn
     assert "knock is not modelled" in drawn  # on its face, too

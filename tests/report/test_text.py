@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.report.facts import binders, clamps, gained_most
 from phaseopt.report.text import cautions, fit_line, proof, summary
-from phaseopt.shown import METRIC
+from phaseopt.values.display_units import METRIC
 
 
 def plain(text: str) -> str:

@@ -9,9 +9,8 @@ import pytest
 from engines import SEATS
 
 from phaseopt.clearance.rules import RULES
-from phaseopt.job import Build
+from phaseopt.job.build import Build
 from phaseopt.output.record import run_record
-from phaseopt.progress import silent
 from phaseopt.project import Report
 from phaseopt.report import figures
 from phaseopt.report.facts import tightest
@@ -25,12 +24,13 @@ from phaseopt.report.run_sheet_text import run_sheet_summary
 from phaseopt.report.sheet import check_sheet, limits_sheet
 from phaseopt.report.text import gain_line, summary
 from phaseopt.report.verdicts import check_summary
-from phaseopt.shown import INCH, METRIC
-from phaseopt.study.day import read_day
-from phaseopt.study.first_pulls import first_pulls
+from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.run_sheet import run_sheet
-from phaseopt.torque_model import torque_model
-from phaseopt.torque_trust import torque_trust
+from phaseopt.torque_model.day import read_day
+from phaseopt.torque_model.sources import torque_model
+from phaseopt.torque_model.trust import torque_trust
+from phaseopt.values.display_units import INCH, METRIC
+from phaseopt.values.progress import silent
 from report.conftest import small_build
 from report.test_figures import words_of
 
@@ -112,7 +112,7 @@ def test_a_sum_on_paper_adds_up_in_thousandths(inch: Build) -> None:
 def test_files_for_machines_keep_the_documented_units(inch: Build) -> None:
     """Of the same build in either unit, the record's numbers are the same."""
     metric = replace(inch, project=inch.project.model_copy(update={"report": Report(units="metric")}))
-    assert metric.project.shown == METRIC
-    assert inch.project.shown == INCH
+    assert metric.project.display_units == METRIC
+    assert inch.project.display_units == INCH
     own, other = (run_record(each) for each in (inch, metric))
     assert own == other

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from phaseopt.errors import InputError
 from phaseopt.search.labels import lock_mask, overlap_mask, phase_values, slew_interval
+from phaseopt.values.errors import InputError
 
 
 @pytest.mark.parametrize(

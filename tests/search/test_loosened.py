@@ -17,14 +17,14 @@ from hypothesis import strategies as st
 from phaseopt.clearance import check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.progress import silent
 from phaseopt.project import Project
 from phaseopt.search.bound import improve, start, upper_bound
 from phaseopt.search.loosened import Between, solve_between, solve_loosened
+from phaseopt.search.objective import TorqueMap, search_problem
 from phaseopt.search.problem import Box, Problem, prepare
 from phaseopt.search.solve import SearchResult, solve
-from phaseopt.search.worth import TorqueMap, search_problem
 from phaseopt.tables import PhaseTables
+from phaseopt.values.progress import silent
 from search.neighbouring import counted_neighbours, keeps_rule, milp_neighbours, staircase
 from search.small import random_problem, score_of, whole
 

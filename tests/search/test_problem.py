@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from phaseopt.errors import InputError
 from phaseopt.search import Problem, solve
 from phaseopt.search.binding import binding
 from phaseopt.search.problem import prepare
+from phaseopt.values.errors import InputError
 
 from .small import random_problem, whole
 

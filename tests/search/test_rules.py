@@ -6,11 +6,11 @@ from hillclimb import pulls_alone
 
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.errors import InputError
 from phaseopt.project import Pin, Project
+from phaseopt.search.objective import TorqueMap, search_problem
 from phaseopt.search.rules import PINNED, hard_rules_of
 from phaseopt.search.solve import SearchResult, solve
-from phaseopt.search.worth import TorqueMap, search_problem
+from phaseopt.values.errors import InputError
 
 
 @pytest.fixture(scope="module")

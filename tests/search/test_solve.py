@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from phaseopt.errors import InputError
 from phaseopt.search import Box, solve
 from phaseopt.search.bound import Dual, improve, start, upper_bound
 from phaseopt.search.polish import best_table
 from phaseopt.search.problem import prepare
+from phaseopt.values.errors import InputError
 
 from .small import counted_optimum, milp_optimum, random_problem, score_of, whole
 

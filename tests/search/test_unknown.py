@@ -12,8 +12,8 @@ from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.project import Project
 from phaseopt.search import Problem, solve
+from phaseopt.search.objective import TorqueMap, search_problem, torque_map
 from phaseopt.search.problem import prepare
-from phaseopt.search.worth import TorqueMap, search_problem, torque_map
 from phaseopt.surrogate.fitting import fit, simulated
 from phaseopt.surrogate.prior import AXES, GridPrior
 from phaseopt.surrogate.readings import Readings

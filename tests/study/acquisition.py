@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.stats import qmc
 
-from phaseopt.study.outlook import Outlook, ReadingNoise, normal_draws
+from phaseopt.study.knowledge_gradient import Outlook, ReadingNoise, normal_draws
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit
 from phaseopt.surrogate.readings import Readings

@@ -12,14 +12,14 @@ import xarray as xr
 
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.job.dips import CHANGES, CONTACT, LOGS, TRAVEL
+from phaseopt.job.resolve import Again
+from phaseopt.job.stages import search_tables
 from phaseopt.project import Project
-from phaseopt.stages import search_tables
-from phaseopt.study.again import Again
-from phaseopt.study.dips import CHANGES, CONTACT, LOGS, TRAVEL
 from phaseopt.surrogate.fitting import fit
 from phaseopt.surrogate.readings import Readings
 from phaseopt.torque.pulls import Reduction
-from phaseopt.torque_model import TorqueModel
+from phaseopt.torque_model.sources import TorqueModel
 
 PULLS = 16
 SPEEDS = np.arange(1500.0, 8001.0, 500.0)

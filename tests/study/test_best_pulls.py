@@ -16,7 +16,6 @@ from phaseopt.clearance.check import box_verdict
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, margins, running_gaps
-from phaseopt.errors import InputError
 from phaseopt.project import Project
 from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.next_pulls import Plan
@@ -24,7 +23,8 @@ from phaseopt.study.safe_timings import ADDED, safe_timings
 from phaseopt.surrogate.fitting import fit, simulated
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
-from phaseopt.torque_model import Simulated, TorqueModel
+from phaseopt.torque_model.sources import Simulated, TorqueModel
+from phaseopt.values.errors import InputError
 
 SPEEDS = np.arange(2000.0, 6001.0, 500.0)
 

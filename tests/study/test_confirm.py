@@ -17,18 +17,18 @@ from typer.testing import CliRunner, Result
 
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.cli import app
-from phaseopt.errors import InputError
-from phaseopt.progress import silent
+from phaseopt.job.stages import baseline_tables
 from phaseopt.project import Project
-from phaseopt.project_file import load_project, load_pull
+from phaseopt.project.load import load_project, load_pull
 from phaseopt.report.confirm_text import confirm_as_dict, entry_text, phase_lines, verdict_words
-from phaseopt.stages import baseline_tables
 from phaseopt.study.commands import command_errors
 from phaseopt.study.confirm import Confirmation, confirm
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.tables import read_driven
 from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull
-from phaseopt.torque_model import Simulated, TorqueModel, torque_model
+from phaseopt.torque_model.sources import Simulated, TorqueModel, torque_model
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import silent
 
 AFTER = HILLCLIMB.parent / "after"
 BEST = ROOT / "maps" / "hillclimb-best"
@@ -71,7 +71,7 @@ def test_the_examples_tables_against_the_true_engine(known: tuple[Project, Conta
     than was predicted, and the pull says so.
     """
     found = judged(known, AFTER / "tables.toml")
-    assert found.strayed == ()
+    assert found.outliers == ()
     assert found.misled == ()
     assert not found.outside
     with (AFTER / "true-torque.csv").open(encoding="utf-8", newline="") as lines:
@@ -181,11 +181,11 @@ def test_a_cam_that_does_not_follow_is_named_with_its_speeds(
             row["intake advance cam deg"] = max(row["intake advance cam deg"] - 3.5, 0.0)
 
     found = judged(known, changed(tmp_path, stuck))
-    (strayed,) = found.strayed
-    assert strayed.side == "intake"
-    assert strayed.worst == pytest.approx(-7.0, abs=1.0)
-    assert strayed.beyond
-    assert min(strayed.rpm) > 4300
+    (outliers,) = found.outliers
+    assert outliers.side == "intake"
+    assert outliers.worst == pytest.approx(-7.0, abs=1.0)
+    assert outliers.beyond
+    assert min(outliers.rpm) > 4300
     assert "does not follow its table" in phase_lines(found)[0]
 
 
@@ -200,8 +200,8 @@ def test_another_table_in_the_controller_is_told_from_a_phaser_that_lags(
             row["exhaust retard crank deg"] -= 6.0
 
     found = judged(known, changed(tmp_path, other))
-    (misled,), (strayed,) = found.misled, found.strayed
-    assert misled.side == strayed.side == "exhaust"
+    (misled,), (outliers,) = found.misled, found.outliers
+    assert misled.side == outliers.side == "exhaust"
     assert misled.worst == pytest.approx(6.0, abs=0.5)
     assert min(misled.rpm) > 4900
     assert max(misled.rpm) < 6100
@@ -252,8 +252,8 @@ def test_the_same_for_machines_and_without_tables(known: tuple[Project, ContactM
     project, model, learnt = known
     pull, entry = load_pull(AFTER / "tables.toml", project)
     reduced = reduce_pull(project, pull, "new")
-    told_of = replace(learnt, simulation=Simulated(xr.Dataset(), sample(), None, None, 0.08))
-    found = confirm(model, told_of, baseline_tables(project), pull, reduced, None, {})
+    error_context = replace(learnt, simulation=Simulated(xr.Dataset(), sample(), None, None, 0.08))
+    found = confirm(model, error_context, baseline_tables(project), pull, reduced, None, {})
     assert found.notes[0].startswith("NO TORQUE WAS MEASURED")
     told = json.loads(json.dumps(confirm_as_dict(found, entry)))
     assert (told["verdict"], told["fulfilled"]) == ("less", False)

@@ -14,21 +14,21 @@ from optuna.trial import TrialState
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
-from phaseopt.errors import InputError
-from phaseopt.job import build
+from phaseopt.job.build import build
 from phaseopt.output.json_text import json_text
 from phaseopt.output.offsets_files import offsets_files
-from phaseopt.progress import silent
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 from phaseopt.report.offsets_text import study_as_dict, summary
-from phaseopt.search.worth import TorqueMap, torque_map
+from phaseopt.search.objective import TorqueMap, torque_map
 from phaseopt.study import offsets
 from phaseopt.study.offset_gains import gain_between
 from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at, offset_range, reaching
 from phaseopt.study.offset_trial import Trial, centrelines
 from phaseopt.study.offsets import OffsetStudy, front, kept_offsets, study_offsets
 from phaseopt.study.trial_sampler import NAMES, FreshSampler, distributions
-from phaseopt.torque_model import TorqueModel, torque_model
+from phaseopt.torque_model.sources import TorqueModel, torque_model
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import silent
 
 SMALL = OffsetRange((-12.0, 10.0), (1.0, 1.0), ((-2, 1), (0, 4)))
 
@@ -75,11 +75,11 @@ def test_a_stopped_study_ends_with_as_many_trials_and_recommends(study: OffsetSt
 def test_what_was_told_is_kept_for_a_build(study: OffsetStudy, monkeypatch: pytest.MonkeyPatch) -> None:
     """Read again without learning torque, as a build does; nothing of it where the project is another."""
     limits = phase_limits(study.model)
-    kept = kept_offsets(study.project, study.model, limits, study.said)
+    kept = kept_offsets(study.project, study.model, limits, study.notes)
     assert kept is not None
     assert study_as_dict(kept) == study_as_dict(study)
     monkeypatch.setattr(offsets, "study_key", lambda _: "other inputs")
-    assert kept_offsets(study.project, study.model, limits, study.said) is None
+    assert kept_offsets(study.project, study.model, limits, study.notes) is None
 
 
 def test_what_is_recommended_follows_what_the_project_admits(study: OffsetStudy, learnt: TorqueModel) -> None:
@@ -88,7 +88,7 @@ def test_what_is_recommended_follows_what_the_project_admits(study: OffsetStudy,
             update={"gap": study.project.gap.model_copy(update={"tables_only_guard": guard})}
         )
         return offsets._chosen(
-            project, study.model, study.said, study.range, trials, (),
+            project, study.model, study.notes, study.range, trials, (),
             lambda now, trial: gain_between(project, learnt.surface, now, trial),
         )  # fmt: skip
 
@@ -230,7 +230,7 @@ def test_offsets_at_which_rest_is_not_safe_are_told_and_count() -> None:
 
     def solve(at: tuple[float, float]) -> Trial:
         if at[0] > -12.0:
-            raise InputError.one("comes too near", mend="fit it later")
+            raise InputError.one("comes too near", hint="fit it later")
         return _trial(at, 1.0, 1.0)
 
     offsets._fill(study, SMALL.count, solve, SMALL, silent)

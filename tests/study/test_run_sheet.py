@@ -17,13 +17,13 @@ from typer.testing import CliRunner
 from phaseopt.clearance import contact_model, phase_limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.cli import app
-from phaseopt.errors import InputError
 from phaseopt.output.run_sheet_files import run_sheet_files
 from phaseopt.project import Channel
 from phaseopt.report.run_sheet_text import clamp_words, run_sheet_as_dict, run_sheet_summary
-from phaseopt.study.first_pulls import first_pulls
+from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.next_pulls import Plan, PlannedPull
 from phaseopt.study.run_sheet import run_sheet
+from phaseopt.values.errors import InputError
 
 
 def plan_of(model: ContactModel, *timings: tuple[float, float]) -> Plan:

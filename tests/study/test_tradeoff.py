@@ -13,12 +13,12 @@ from hillclimb import pulls_alone
 
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.errors import InputError
 from phaseopt.project import Pin, Project
-from phaseopt.search.worth import TorqueMap, cell_weights
+from phaseopt.search.objective import TorqueMap, cell_weights
 from phaseopt.study.settings_trial import Ground, Settings
 from phaseopt.study.storage import open_study
 from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, kept_tradeoff, study_on, tradeoff
+from phaseopt.values.errors import InputError
 
 
 @pytest.fixture(scope="module")

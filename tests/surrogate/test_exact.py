@@ -6,12 +6,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import approx_fprime
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.conditioning import log_marginal_likelihood
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.maps import predict_map
 from phaseopt.surrogate.readings import Readings
+from phaseopt.values.errors import InputError
 
 from .outside import HYPERPARAMETERS, readings, scikit_model, scikit_predict
 

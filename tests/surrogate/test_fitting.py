@@ -7,7 +7,6 @@ from sklearn.exceptions import ConvergenceWarning
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate import fitting
 from phaseopt.surrogate.conditioning import log_marginal_likelihood
 from phaseopt.surrogate.exact import ExactModel
@@ -15,6 +14,7 @@ from phaseopt.surrogate.fitting import fit
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.validation import leave_one_out
+from phaseopt.values.errors import InputError
 
 from .outside import readings
 

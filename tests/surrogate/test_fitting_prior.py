@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from phaseopt.errors import InputError
-from phaseopt.surrogate import beliefs
+from phaseopt.surrogate import hyperpriors as hyperpriors
 from phaseopt.surrogate.fitting import fit, simulated
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
+from phaseopt.values.errors import InputError
 
 from .simulated import GRID, full_load_points, off_by_a_smooth_surface, prior_of, pulls, torque
 
@@ -112,8 +112,8 @@ def test_lengths_are_not_shorter_than_readings_can_tell():
     r = Readings(
         np.column_stack([rpm, np.full(30, 100.0), timing, np.full(30, 110.0)]), torque_like(rpm), np.arange(30)
     )
-    least = np.exp([low for low, _ in beliefs.residual(r, PRIOR).bounds])
-    median = beliefs.RESIDUAL_LENGTHS[3].median
+    least = np.exp([low for low, _ in hyperpriors.residual(r, PRIOR).bounds])
+    median = hyperpriors.RESIDUAL_LENGTHS[3].median
     assert least[3] == pytest.approx(min(18.0, median * SPAN))
     assert least[4] == pytest.approx(median * SPAN)
     assert least[1] == pytest.approx(5000 / 9)

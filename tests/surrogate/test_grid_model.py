@@ -7,7 +7,7 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import Kernel, Matern
 
 from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.grid_model import GridModel, fit_given
+from phaseopt.surrogate.grid_model import GridModel, fit_supplied_grid
 from phaseopt.surrogate.gridded import GridNumbers
 from phaseopt.surrogate.validation import leave_one_out
 
@@ -129,26 +129,26 @@ def test_holes_hardly_change_the_numbers():
     whole = smooth(0.5, AXES_FIT)
     torque = whole.copy()
     torque.ravel()[np.random.default_rng(1).choice(torque.size, torque.size // 5, replace=False)] = np.nan
-    full, model = (fit_given(AXES_FIT, values).hyperparameters for values in (whole, torque))
+    full, model = (fit_supplied_grid(AXES_FIT, values).hyperparameters for values in (whole, torque))
     assert model.noise == pytest.approx(0.5, rel=0.1)
     assert full.noise == pytest.approx(0.5, rel=0.06)
     np.testing.assert_allclose(np.log(model.lengths), np.log(full.lengths), atol=0.35)
     hidden = np.isnan(torque)
     at = np.stack(np.meshgrid(*AXES_FIT, indexing="ij"), axis=-1)[hidden]
-    mean, deviation = fit_given(AXES_FIT, torque).predict(at)
+    mean, deviation = fit_supplied_grid(AXES_FIT, torque).predict(at)
     off = (whole[hidden] - mean) / np.hypot(deviation, model.noise)
     assert 0.8 < np.sqrt(np.mean(off**2)) < 1.2, "doubt of what was hidden is not honest"
 
 
 def test_what_stated_errors_explain_is_no_noise():
     torque = smooth(0.5, AXES_FIT)
-    model = fit_given(AXES_FIT, torque, np.full(torque.shape, 0.4))
+    model = fit_supplied_grid(AXES_FIT, torque, np.full(torque.shape, 0.4))
     assert model.hyperparameters.noise == pytest.approx(0.3, rel=0.15)
 
 
 def test_an_axis_of_one_value_is_a_cam_that_stands_still():
     torque = TORQUE[..., :1]
-    model = fit_given((*AXES[:3], np.array([116.0])), torque)
+    model = fit_supplied_grid((*AXES[:3], np.array([116.0])), torque)
     mean, deviation = model.predict_grid(AXES[0], AXES[1], AXES[2], np.array([116.0]))
     assert np.abs(mean - torque).max() < 6.0 * model.hyperparameters.noise
     assert (deviation < 0.5 * model.prior_deviation).all()

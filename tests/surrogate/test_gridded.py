@@ -5,12 +5,12 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.conditioning import log_marginal_likelihood
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.gridded import GridNumbers, fit_grid, grid_likelihood, grid_weights, predict_nodes
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.readings import Readings
+from phaseopt.values.errors import InputError
 
 AXES = [np.array([1500.0, 2300.0, 4000.0, 7000.0]), np.array([40.0, 70.0, 100.0]), np.linspace(95, 130, 4)]
 X = np.stack(np.meshgrid(*AXES, indexing="ij"), axis=-1).reshape(-1, 3)

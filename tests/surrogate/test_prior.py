@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import CubicHermiteSpline
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.prior import AXES, GridPrior
+from phaseopt.values.errors import InputError
 
 from .simulated import GRID, grid_of, prior_of, torque
 

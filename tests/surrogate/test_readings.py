@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.readings import Readings
+from phaseopt.values.errors import InputError
 
 X = np.arange(12.0).reshape(3, 4)
 

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.conditioning import log_marginal_likelihood
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.trend import SETTLED, Trend, grid_error
 from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
+from phaseopt.values.errors import InputError
 
 from .outside import NEW_PULL, readings, scikit_trend, scikit_trend_predict
 from .simulated import full_load_points, prior_of, pulls, torque

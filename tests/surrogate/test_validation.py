@@ -1,10 +1,10 @@
 import numpy as np
 import pytest
 
-from phaseopt.errors import InputError
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
+from phaseopt.values.errors import InputError
 
 from .outside import HYPERPARAMETERS, readings, scikit_model
 

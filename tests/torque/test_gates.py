@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from phaseopt.errors import InputError
 from phaseopt.torque.pulls import reduce_logs
+from phaseopt.values.errors import InputError
 
 from .dyno import COLUMNS, PULL, csv_text, curve, dyno_project, sweep
 

@@ -6,10 +6,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from phaseopt.errors import InputError
 from phaseopt.torque.differentiate import repeats, slope
 from phaseopt.torque.inertia import RAD, coastdown
 from phaseopt.torque.pulls import Reduction, reduce_logs
+from phaseopt.values.errors import InputError
 
 from .dyno import COLUMNS, PULL, csv_text, curve, dyno_project, sweep
 

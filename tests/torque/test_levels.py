@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from phaseopt.errors import InputError
 from phaseopt.torque.levels import unlike_levels
 from phaseopt.torque.pulls import Reduction, reduce_logs
+from phaseopt.values.errors import InputError
 
 from .dyno import PULL, csv_text, dyno_project, sweep
 

@@ -9,9 +9,9 @@ import xarray as xr
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from phaseopt.errors import InputError
 from phaseopt.project import Project
 from phaseopt.torque.logs import pull_files, read_pull
+from phaseopt.values.errors import InputError
 
 from .dyno import COLUMNS, csv_text, dyno_project, sweep
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from phaseopt.errors import InputError
 from phaseopt.torque.logs import read_pull
+from phaseopt.values.errors import InputError
 
 from .dyno import COLUMNS, PULL, curve, dyno_project
 

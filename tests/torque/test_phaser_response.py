@@ -48,7 +48,7 @@ def test_figures_offered_are_on_the_cautious_side(project):
     """Of a known phaser no offered error, swing or speed is bolder than the truth."""
     rig = Rig(omega=25.0, damping=0.45, advance=160.0, retard=120.0)
     found = response(project, *logs(rig, bias=0.8))
-    shown = {offer.key: offer.shown for offer in offers(project, found)}
+    shown = {offer.key: offer.display_units for offer in offers(project, found)}
     swings = [rig.truth(size)[1] for size in (20.0, -30.0)]
     assert shown["error"] >= 0.8
     assert shown["overshoot"] >= max(swings)

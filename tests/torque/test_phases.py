@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from phaseopt.errors import InputError
 from phaseopt.project import Channel
 from phaseopt.torque.pulls import Reduction, reduce_logs
+from phaseopt.values.errors import InputError
 
 from .dyno import CHANNELS, COLUMNS, PULL, csv_text, dyno_project, sweep
 

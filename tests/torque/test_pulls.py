@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from phaseopt.errors import InputError
 from phaseopt.project import Pull
 from phaseopt.torque.pulls import reduce_logs, reduce_pull
+from phaseopt.values.errors import InputError
 
 from .dyno import AIR, COLUMNS, PULL, csv_text, curve, dyno_project, filtered_noise, sweep
 

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from phaseopt.project_file import load_project
+from phaseopt.project.load import load_project
 from phaseopt.torque.pulls import Reduction, reduce_logs
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "hillclimb"

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from phaseopt.errors import InputError
-from phaseopt.torque.clocks import CERTAIN, find_shift
+from phaseopt.torque.clock_offset import CERTAIN, find_shift
 from phaseopt.torque.logs import read_pull
 from phaseopt.torque.samples import Samples
+from phaseopt.values.errors import InputError
 
 from .dyno import COLUMNS, PULL, csv_text, curve, dyno_project
 

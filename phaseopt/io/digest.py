@@ -1,0 +1,61 @@
+"""Names for results: a hash of all that a number was computed from, the program that computed it included."""
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+import numba
+import numpy as np
+
+
+def fingerprint(*things: Any) -> str:
+    """32 hexadecimal digits that stand for numbers, texts, arrays, and dataclasses and tuples of them.
+
+    Equal values have equal fingerprints, whether a number was written 81 or 81.0; names of dataclasses and of their
+    fields count, so that a field added to the program makes a new name. The digits are the start of SHA-256
+    (FIPS 180-4).
+
+    >>> fingerprint("a", 81) == fingerprint("a", 81.0) != fingerprint("a", 81.5)
+    True
+    >>> len(fingerprint(np.zeros(3)))
+    32
+    """
+    digest = hashlib.sha256()
+    for piece in _pieces(things):
+        digest.update(f"{len(piece)}:".encode() + piece)  # lengths keep "ab", "c" and "a", "bc" apart
+    return digest.hexdigest()[:32]
+
+
+def _pieces(thing: Any) -> Iterator[bytes]:
+    if is_dataclass(thing) and not isinstance(thing, type):
+        yield type(thing).__name__.encode()
+        for field in fields(thing):
+            yield field.name.encode()
+            yield from _pieces(getattr(thing, field.name))
+    elif isinstance(thing, tuple | list):
+        yield f"{len(thing)} values".encode()
+        for item in thing:
+            yield from _pieces(item)
+    elif isinstance(thing, np.ndarray):
+        yield repr(thing.shape).encode()
+        yield np.ascontiguousarray(thing, dtype="<f8").tobytes()
+    elif isinstance(thing, str):
+        yield b"text " + thing.encode()
+    elif thing is None or isinstance(thing, bool):
+        yield repr(thing).encode()
+    elif isinstance(thing, int | float | np.number):
+        yield float(thing).hex().encode()
+    else:
+        raise TypeError(f"{type(thing).__name__} has no fingerprint")
+
+
+def sources_digest(*folders: Path) -> str:
+    """Digest of all Python source files below some folders, and of the libraries that turn them into numbers.
+
+    Results of one version are never taken for those of another.
+    """
+    sources = sorted(source for folder in folders for source in folder.rglob("*.py"))
+    texts = tuple((source.name, source.read_text("utf-8")) for source in sources)
+    return fingerprint(texts, numba.__version__, np.__version__)

@@ -1,0 +1,184 @@
+"""The stages of the whole job, each from what was found before it to what it finds; none writes a file.
+
+`phase_limits`, `search_tables` and `check_tables` are here; `reduce_logs`, `simulate` and `fit_torque` are in
+`torque/pulls.py` and `torque_model/sources.py`. `job/build.py` runs them one after another.
+"""
+
+from dataclasses import dataclass, replace
+
+from phaseopt.clearance import check
+from phaseopt.clearance import limits as contact_limits
+from phaseopt.clearance.check import Verdict
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.clearance.neighbours import BY_NAME
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.project import SIDES, Project
+from phaseopt.search.loosened import solve_loosened
+from phaseopt.search.objective import TorqueMap, search_problem, torque_map
+from phaseopt.search.part_load import columns_of
+from phaseopt.search.solve import SearchResult, solve
+from phaseopt.tables import PhaseTables, read_tables, rest_tables
+from phaseopt.torque_model.simulated_quantities import label_quantities
+from phaseopt.torque_model.sources import TorqueModel, error_context
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import Progress, part, silent
+from phaseopt.values.repr import ShowsItself
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class BestTables(ShowsItself):
+    """The best tables found, how far from the best possible they can be, and what they were found from.
+
+    `search` is the search's own account of them (what holds each cell, the box they lie in); `labels`, torque of every
+    pair of phases that a cell could take. `project`, `limits` and `model` are what was searched.
+    """
+
+    project: Project
+    limits: Limits
+    model: TorqueModel
+    labels: TorqueMap
+    search: SearchResult
+
+    @property
+    def tables(self) -> PhaseTables:
+        """The tables, crank degrees from rest, + = advanced."""
+        return _tables(self.project, self.search)
+
+    @property
+    def value(self) -> float:
+        """The score of the tables, N·m over all cells: torque less doubt, weighted, less roughness."""
+        return self.search.value
+
+    @property
+    def bound(self) -> float:
+        """What no pair of tables under the same rules can score on this torque model, N·m over all cells."""
+        return self.search.bound
+
+    @property
+    def gap(self) -> float:
+        """Bound less value, N·m a cell."""
+        return self.search.gap_per_cell
+
+
+def phase_limits(project: Project) -> Limits:
+    """What timings the contact rules leave: boxes of phases that are safe as a whole, and clamps by speed.
+
+    Needs no torque. Parameters: `project`.
+    Returns `Limits`: `boxes` and `alone`, `together` by rpm in crank degrees of phase; `safe`, every pair of phases
+    with its gaps and margins in mm over (rpm, intake_phase, exhaust_phase, contact).
+    Raises `InputError` for what lobes, drop readings or seats get wrong, and where the engine is not safe at rest.
+
+    >>> from phaseopt.project.load import load_project
+    >>> limits = phase_limits(load_project("examples/hillclimb/project.toml"))
+    >>> limits.safe["running_margin"].dims
+    ('rpm', 'intake_phase', 'exhaust_phase', 'contact')
+    """
+    return contact_limits.phase_limits(contact_model(project))
+
+
+def check_tables(project: Project, tables: PhaseTables) -> Verdict:
+    """Judge a pair of tables by bound: every cell, everything between cells, and what a fault could reach.
+
+    Parameters: `project`; `tables`, any phases on any axes, crank degrees from rest, + = advanced.
+    Returns a `Verdict`: `accepted`, `clear`, `worst` in words, and `cells`, gaps and margins in mm over (rpm, load,
+    contact). It changes nothing and refuses nothing: tables that are not clear are told as such.
+    Raises `InputError` for what the project's lobes, drop readings or seats get wrong.
+
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> check_tables(project, rest_tables(project)).accepted
+    True
+    """
+    return check.check_tables(contact_model(project), tables)
+
+
+def search_tables(project: Project, limits: Limits, model: TorqueModel, progress: Progress | None = None) -> BestTables:
+    """The tables with the most torque, less its doubt, that lie in a safe box and that the phasers can follow.
+
+    Parameters: `project`; its `limits`; `model`, the torque model; `progress`, told the share of the work done, 0 to
+    1, and what is going on.
+    Returns `BestTables`: `tables`, `value`, `bound` and `gap` in N·m.
+    Raises `InputError` where the limits are another project's, where a rule leaves a cell no phase, and where full
+    travel of a phaser is not clear and the project does not accept the tables as the only guard.
+
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.torque_model.sources import fit_torque
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> found = search_tables(project, phase_limits(project), fit_torque(project))
+    >>> found.bound >= found.value, check_tables(project, found.tables).accepted
+    (True, True)
+    """
+    if limits.project != project:
+        raise InputError.one("these limits are of another project", hint="take phase_limits(project) of this one")
+    refuse_unguarded(project, limits)
+    progress = progress or silent
+    contact = contact_model(project)
+    progress(0.0, "torque of every label")
+    labels = torque_of_labels(project, contact, limits, model)
+    found, _ = searched(project, contact, limits, labels, part(progress, 0.25, 1.0))
+    return BestTables(project, limits, model, labels, found)
+
+
+def searched(
+    project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, progress: Progress
+) -> tuple[SearchResult, PhaseTables]:
+    """The best tables where the torque of every label is known already."""
+    with error_context(project, "search"):
+        problem, boxes = search_problem(project, model, limits, labels)
+        if project.gap.between == BY_NAME:
+            found = solve_loosened(problem, boxes, model, limits, progress)
+        else:
+            found = solve(problem, boxes, progress=progress)
+    return found, _tables(project, found)
+
+
+def _tables(project: Project, found: SearchResult) -> PhaseTables:
+    """The tables that a search found; one phaser that moves both cams has one table for both."""
+    exhaust = found.intake if project.arrangement == "together" else found.exhaust
+    return PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
+
+
+def torque_of_labels(project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel) -> TorqueMap:
+    """Torque of every label, with the simulated quantities that the project's caps and costs ask for."""
+    return with_quantities(project, model, limits, learnt, torque_map(project, model, limits, learnt.surface))
+
+
+def with_quantities(
+    project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel, labels: TorqueMap
+) -> TorqueMap:
+    """Torque of labels known already, with the simulated quantities that the project's caps and costs ask for."""
+    if learnt.simulation is None:
+        return labels
+    asked = columns_of(project)
+    return replace(labels, quantities=label_quantities(asked, project, model, limits, learnt.simulation.grid))
+
+
+def refuse_unguarded(project: Project, limits: Limits) -> None:
+    """Stop where a phaser fault could break a rule and the project does not say that it knows."""
+    if limits.full_travel.verdict != CLEAR and not project.gap.tables_only_guard:
+        raise InputError.one(
+            limits.full_travel.sentence,
+            hint="fit the cams at an offset that is clear, limit the travel, or, knowing that a fault of a phaser "
+            "could then break the engine, say tables_only_guard = true",
+            file=project.file,
+            where="gap.tables_only_guard",
+        )
+
+
+def baseline_tables(project: Project) -> PhaseTables:
+    """The tables to compare with: the project's, or rest timing."""
+    pair = project.tables.baseline
+    if pair is None:
+        return rest_tables(project)
+    tables = read_tables(project, pair.intake, pair.exhaust)
+    for side in SIDES:
+        phaser, cells = project.phaser_of(side), tables.of_side(side)
+        if phaser is not None and (cells.min() < phaser.travel[0] or cells.max() > phaser.travel[1]):
+            raise InputError.one(
+                f"phases from {float(cells.min()):g} to {float(cells.max()):g}° are not all within the {side} phaser's"
+                f" travel, {phaser.travel[0]:g} to {phaser.travel[1]:g}°",
+                hint="name the tables the engine ran with: intake under intake, + = advanced, crank degrees from rest",
+                file=getattr(pair, side) or project.file,
+            )
+    return tables

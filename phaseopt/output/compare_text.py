@@ -1,0 +1,237 @@
+"""What a comparison of two builds says, on a terminal and to machines; the page takes its lines and tables."""
+
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from phaseopt.clearance.contacts import WORDS
+from phaseopt.output.compare import Change, Comparison, LeastGap
+from phaseopt.project import SIDES
+from phaseopt.report.layout import Row, Table
+from phaseopt.report.text import cautions, wrapped_block
+from phaseopt.report.verdicts import capital
+from phaseopt.tables import number_text
+
+LISTED = 12  # changes told on a terminal; the page has all
+DOUBT = (
+    "the ± counts the doubts of both builds as if they had nothing in common; where both rest on the same pulls or the "
+    "same simulation, the difference is surer than that, and what both have wrong is in neither"
+)
+
+
+def lines_of(found: Comparison) -> dict[str, list[str]]:
+    """What changed, under headings: inputs, clamps, gaps, torque, dips, prices."""
+    return {
+        "Inputs": [*map(key_words, found.keys), *map(_file_words, found.files)] or ["the same"],
+        "Tables": _table_lines(found),
+        "Clamps": [f"{_edge(c.what)}: {c.first:g} to {c.second:g}°" for c in found.clamps] or ["the same"],
+        "Gaps": _gap_lines(found),
+        "Torque": torque_lines(found),
+        "Dips": _dip_lines(found),
+        "Prices": [_price_words(change, found) for change in found.limit_costs] or ["the same"],
+        "Apart": [f"not compared: {words}" for words in found.apart],
+    }
+
+
+def key_words(change: Change) -> str:
+    """A key that changed, in words.
+
+    >>> key_words(Change("intake.offset", -12.0, -16.0)), key_words(Change("crank.stroke", None, 86))
+    ('intake.offset: -12 to -16', 'crank.stroke: only in the second, 86')
+    """
+    if change.first is None:
+        return f"{change.what}: only in the second, {_plain(change.second)}"
+    if change.second is None:
+        return f"{change.what}: only in the first, {_plain(change.first)}"
+    return f"{change.what}: {_plain(change.first)} to {_plain(change.second)}"
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:g}"
+    return str(value)
+
+
+def _file_words(change: Change) -> str:
+    if change.first is None:
+        return f"{change.what}: only in the second"
+    return f"{change.what}: only in the first" if change.second is None else f"{change.what}: its contents changed"
+
+
+def _edge(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _table_lines(found: Comparison) -> list[str]:
+    lines = []
+    for side, table in found.tables.items():
+        moved = table["difference"].to_numpy()
+        if not np.abs(moved).max() > 1e-9:
+            lines.append(f"{side}: the same in every cell")
+            continue
+        r, k = np.unravel_index(int(np.abs(moved).argmax()), moved.shape)
+        lines.append(
+            f"{side}: moved in {int((np.abs(moved) > 1e-9).sum())} of {moved.size} cells, most at "
+            f"{float(table['rpm'][r]):g} rpm, {float(table['load'][k]):g} kPa: {moved[r, k]:+g}°"
+        )
+    refitted = [side for side in SIDES if any(c.what in (f"{side}.offset", f"{side}.centreline") for c in found.keys)]
+    if refitted:
+        lines.append(
+            f"phases count from rest, and rest of the {' and '.join(refitted)} cam is another in the second: what "
+            "moved in phase need not have moved in timing"
+        )
+    return lines
+
+
+def _gap_lines(found: Comparison) -> list[str]:
+    unit = found.display_units.gap
+    lines = [
+        f"{WORDS[contact]}, {rule}: {unit.down(one.gap)} to {unit.down(other.gap)} {unit.name} "
+        f"({_place(one)}; {_place(other)})"
+        for (contact, rule), (one, other) in found.gaps.items()
+    ]
+    one, other = found.travel
+    return [*lines, f"first: {one}", "second: the same" if one == other else f"second: {other}"]
+
+
+def _place(gap: LeastGap) -> str:
+    return f"{gap.rpm:g} rpm, {gap.load:g} kPa"
+
+
+def torque_lines(found: Comparison) -> list[str]:
+    """Torque at full load, first and second."""
+    if found.torque is None or found.mean is None:
+        return ["not compared"]
+    unit, rpm = found.display_units.torque, found.torque["rpm"].to_numpy()
+    first, second, gain, doubt = found.mean
+    change = found.torque["difference"].to_numpy()
+    most, least = int(change.argmax()), int(change.argmin())
+    lines = [
+        f"full load, mean over {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
+        f"{unit.signed(gain)} ± {unit.number(doubt)} at most (one deviation)",
+        f"most gained {unit.signed(change[most])} {unit.name} at {rpm[most]:g} rpm, least "
+        f"{unit.signed(change[least])} {unit.name} at {rpm[least]:g} rpm",
+    ]
+    return [*lines, DOUBT]
+
+
+def _dip_lines(found: Comparison) -> list[str]:
+    gone, new, both = found.dips
+    unit = found.display_units.torque
+
+    def words(dip: dict[str, Any]) -> str:
+        low, high = dip["from_rpm"], dip["to_rpm"]
+        span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
+        return f"{span} rpm, {unit.text(dip['depth_Nm'])} deep, {dip['cause']}"
+
+    lines = [f"gone: {words(dip)}" for dip in gone] + [f"new: {words(dip)}" for dip in new]
+    lines += [f"in both: {words(one)}; now {words(other)}" for one, other in both]
+    return lines or ["none at full load in either"]
+
+
+def _price_words(change: Change, found: Comparison) -> str:
+    unit = found.display_units.torque
+    told = ["nothing" if each is None else unit.number(each, more=1) for each in (change.first, change.second)]
+    return f"{change.what}: {told[0]} to {told[1]} {unit.name} a cell"
+
+
+def torque_table(found: Comparison) -> Table | None:
+    """Torque at full load by speed."""
+    if found.torque is None:
+        return None
+    unit = found.display_units.torque
+    rows = [
+        Row(
+            f"{float(at['rpm']):g}",
+            (
+                unit.number(float(at["first"])), unit.number(float(at["second"])),
+                unit.signed(float(at["difference"])), unit.number(float(at["deviation"])),
+            ),
+        )
+        for at in (found.torque.isel(rpm=n) for n in range(found.torque.sizes["rpm"]))
+    ]  # fmt: skip
+    head = ("rpm", "first", "second", "difference", "± at most")
+    return Table(f"Expected torque at full load, {unit.name}", head, tuple(rows))
+
+
+def difference_tables(found: Comparison) -> list[Table]:
+    """By how much each cell's phase moved."""
+    tables = []
+    for side, table in found.tables.items():
+        loads = table["load"].to_numpy()
+        rows = [
+            Row(number_text(float(rpm)), tuple("0" if abs(x) < 1e-9 else f"{x:+g}" for x in np.round(row, 2)))
+            for rpm, row in zip(table["rpm"].to_numpy(), table["difference"].to_numpy(), strict=True)
+        ]
+        head = ("rpm \\ kPa", *map(number_text, loads))
+        tables.append(Table(f"{capital(side)} phase, second less first, crank degrees, + = earlier", head, tuple(rows)))
+    return tables
+
+
+def compare_summary(found: Comparison, folder: Path | None) -> str:
+    """The comparison for a terminal."""
+    names = found.names
+    parts = [f"  First   {names[0]}\n  Second  {names[1]}"]
+    if found.same:
+        parts.append("  Nothing differs: the same inputs, versions and results.")
+        return "\n\n".join(parts) + "\n"
+    for label, lines in lines_of(found).items():
+        told = lines if len(lines) <= LISTED else [*lines[:LISTED], f"and {len(lines) - LISTED} more: the page has all"]
+        if told:
+            parts.append("\n".join(wrapped_block(label, told)))
+    if folder is not None:
+        parts.append("\n".join(wrapped_block("Written", [f"{folder}: compare.html, full_load.csv"])))
+    parts.append("\n".join(wrapped_block("Heed", list(cautions()))))
+    return "\n\n".join(parts) + "\n"
+
+
+def verdict_words(found: Comparison) -> str:
+    """The sentence that matters."""
+    if found.same:
+        return "Nothing differs"
+    if found.mean is None:
+        return "Torque cannot be compared"
+    unit = found.display_units.torque
+    told = f"Full load on average, second against first: {unit.signed(found.mean[2])} {unit.name}"
+    proved = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else ", so by these doubts alone it is not proved"
+    return f"{told}; its doubt is at most ± {unit.text(found.mean[3])}{proved}"
+
+
+def compare_as_dict(found: Comparison) -> dict[str, Any]:
+    """The same for machines, in the documented units; gaps rounded down."""
+
+    def change(each: Change) -> dict[str, Any]:
+        return {"what": each.what, "first": each.first, "second": each.second}
+
+    def gap(each: LeastGap) -> dict[str, float]:
+        return {"gap_mm": math.floor(each.gap * 1000.0 + 1e-9) / 1000.0, "rpm": each.rpm, "load": each.load}
+
+    gone, new, both = found.dips
+    return {
+        "first": str(found.builds[0].directory),
+        "second": str(found.builds[1].directory),
+        "same": found.same,
+        "keys": list(map(change, found.keys)),
+        "files": list(map(change, found.files)),
+        "cells_moved": {
+            side: int((np.abs(table["difference"].to_numpy()) > 1e-9).sum()) for side, table in found.tables.items()
+        },
+        "clamps": list(map(change, found.clamps)),
+        "gaps": [
+            {"contact": contact, "rule": rule, "first": gap(one), "second": gap(other)}
+            for (contact, rule), (one, other) in found.gaps.items()
+        ],
+        "full_travel": list(found.travel),
+        "full_load": None
+        if found.torque is None
+        else {"rpm": found.torque["rpm"].to_numpy().tolist()}
+        | {f"{name}_Nm": found.torque[name].to_numpy().tolist() for name in found.torque.data_vars},
+        "mean_full_load_Nm": None
+        if found.mean is None
+        else dict(zip(("first", "second", "difference", "deviation_at_most"), found.mean, strict=True)),
+        "dips": {"gone": gone, "new": new, "both": [list(pair) for pair in both]},
+        "limit_costs": list(map(change, found.limit_costs)),
+        "not_compared": list(found.apart),
+    }

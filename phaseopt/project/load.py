@@ -1,0 +1,305 @@
+"""Reading `project.toml`: every mistake reported at once, each with file, key, value and mend."""
+
+import difflib
+import os
+import tomllib
+import types
+from collections.abc import Iterator
+from dataclasses import replace
+from operator import eq
+from pathlib import Path
+from typing import Annotated, Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from phaseopt.project import Project, Pull
+from phaseopt.project.answers import BLANK
+from phaseopt.project.cross_checks import contradictions
+from phaseopt.values.errors import InputError, Mistake
+
+Loc = tuple[int | str, ...]  # where a value stands: keys, and numbers of list entries
+
+
+def load_project(path: str | Path) -> Project:
+    """Read and validate a project file.
+
+    Parameters: `path` of a TOML file; relative paths in it start from its folder.
+    Returns the `Project`, validated as a whole; its values are in the documented units.
+    Raises `InputError` with every mistake found: file, key, value and mend.
+
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> project.intake.offset, project.intake.phaser.travel  # crank degrees
+    (-12.0, (0.0, 45.0))
+    """
+    file = Path(path)
+    raw = _read_toml(file)
+    if "file" in raw:
+        raise InputError([Mistake("unknown key", "take the key out", file, "file")])
+    context = {"folder": file.parent}
+    blanks = list(_blanks(raw, ()))
+    mistakes = [Mistake("is still to be filled in", _wanted(loc), file, _key(loc)) for loc in blanks]
+    try:
+        project = Project.model_validate({**raw, "file": file}, context=context)
+    except ValidationError as error:
+        # neither a blank nor what holds one is judged before it is filled in
+        found = error.errors(include_url=False)
+        details = [d for d in found if not any(all(map(eq, d["loc"], blank)) for blank in blanks)]
+        mistakes += [_mistake(file, detail) for detail in _once_each(details)]
+    sections = _valid_sections(raw, context)
+    mistakes += [Mistake(problem, hint, file, key) for key, problem, hint in contradictions(sections)]
+    if mistakes:
+        raise InputError(mistakes)
+    return project
+
+
+def load_pull(path: str | Path, project: Project, weather: str | None = None) -> tuple[Pull, dict[str, Any]]:
+    """A pull that is not in the project file, as if it were, and as the entry that it would be there.
+
+    Parameters: `path` of a TOML file that holds one entry as under [[torque.pulls]], its log files named from its own
+    folder; or of a log, taken as a brake sweep. `project`, whose [torque] says how logs are read; `weather` in words,
+    "pressure, temperature, humidity", for an entry that states none.
+    Raises `InputError` with every mistake found.
+    """
+    file = Path(path)
+    if not file.exists():
+        raise InputError.one("there is no such file", hint="name a log, or a TOML file with its entry", file=file)
+    a_log = file.suffix.lower() != ".toml"
+    entry: dict[str, Any] = {"kind": "sweep", "files": [file.name]} if a_log else _entry(file)
+    if a_log and weather is None and project.torque is not None and project.torque.correction != "none":
+        hint = f'add --weather "{_WEATHER_EXAMPLE}", which {project.torque.correction} needs'
+        raise InputError.one("the air of the day is not stated", hint=hint, file=file)
+    if weather is not None:
+        if "weather" in entry:
+            raise InputError.one("the weather is stated here already", hint="leave --weather out", file=file)
+        entry["weather"] = _weather(weather)
+    if isinstance(entry.get("files"), list):
+        entry["files"] = [
+            Path(os.path.relpath(file.parent / name, project.folder)).as_posix() if isinstance(name, str) else name
+            for name in entry["files"]
+        ]
+    try:
+        pull = Pull.model_validate(entry)
+    except ValidationError as error:
+        details = _once_each([{**d, "loc": (*_PULL, *d["loc"])} for d in error.errors(include_url=False)])
+        raise InputError(replace(m, where=m.where.removeprefix(_key(_PULL) + ".")) for m in (
+            _mistake(file, detail) for detail in details)) from None  # fmt: skip
+    _refuse_contradictions(file, project, pull)
+    return pull, entry
+
+
+def check_value(key: str, value: object) -> None:
+    """Refuse a value that a key by itself does not take, whatever stands in the others.
+
+    Parameters: `key` as "crank.bore". Raises `InputError` with what is wrong and its mend.
+
+    >>> check_value("crank.bore", "3.39 in")
+    >>> check_value("crank.bore", -3)
+    Traceback (most recent call last):
+    ...
+    phaseopt.values.errors.InputError: must be above 0 (it is -3.0). Mend: give bore, mm.
+    """
+    loc: Loc = tuple(key.split("."))
+    field = _field_at(loc)
+    assert field is not None
+    assert field.annotation is not None
+    wanted: Any = Annotated[field.annotation, *field.metadata]
+    try:
+        TypeAdapter(wanted).validate_python(value)
+    except ValidationError as error:
+        details = _once_each([{**detail, "loc": (*loc, *detail["loc"])} for detail in error.errors(include_url=False)])
+        raise InputError(replace(_mistake(Path(), d), file=None, where="") for d in details) from None
+
+
+_WEATHER_EXAMPLE = "98.7 kPa, 18 degC, 0.55"
+_PULL: Loc = ("torque", "pulls", 0)
+
+
+def _entry(file: Path) -> dict[str, Any]:
+    """The one entry of a file, under [[torque.pulls]] or by itself."""
+    raw = _read_toml(file)
+    entries = raw.get("torque", {}).get("pulls") if isinstance(raw.get("torque"), dict) else None
+    if entries is None:
+        return raw
+    if not isinstance(entries, list) or len(entries) != 1 or set(raw) != {"torque"}:
+        raise InputError.one("does not hold one pull", hint="keep one [[torque.pulls]] and nothing else", file=file)
+    return dict(entries[0])
+
+
+def _weather(text: str) -> dict[str, Any]:
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) != 3:
+        hint = f'"{_WEATHER_EXAMPLE}": barometer, intake air, relative humidity, a comma between'
+        raise InputError.one(f"{text!r} is not three values", hint=hint, where="--weather")
+    return dict(zip(("pressure", "temperature", "humidity"), parts, strict=True))
+
+
+def _refuse_contradictions(file: Path, project: Project, pull: Pull) -> None:
+    """What the pull lacks that the project's way of reading logs needs."""
+    if project.torque is None:
+        raise InputError.one(
+            "there is no torque section, so nothing tells how to read the log",
+            hint="describe columns, units and phases in [torque], with the pulls made so far",
+            file=project.file,
+            where="torque",
+        )
+    alone = project.torque.model_copy(update={"pulls": (pull,)})
+    found = contradictions({**dict(project), "torque": alone})
+    here = [(key, problem, hint) for key, problem, hint in found if key.startswith("torque.pulls")]
+    if here:
+        raise InputError(Mistake(problem, hint, file, key.rpartition(").")[2]) for key, problem, hint in here)
+
+
+def _read_toml(file: Path) -> dict[str, Any]:
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise InputError.one("there is no such file", hint="check the path of the project file", file=file) from None
+    except IsADirectoryError:
+        raise InputError.one("this is a folder", hint="name the project.toml inside it", file=file) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError.one(
+            f"cannot be read ({error})", hint="save it as UTF-8 text you may read", file=file
+        ) from None
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise InputError.one("is nested too deeply", hint="take the needless brackets out", file=file) from None
+    except ValueError as error:
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            raise InputError.one("holds a number too long to read", hint="shorten it", file=file) from None
+        raise InputError.one(f"is not valid TOML: {error}", hint="mend that line", file=file) from None
+
+
+def _valid_sections(raw: dict[str, Any], context: dict[str, Path]) -> dict[str, Any]:
+    """Each top-level section that is valid by itself."""
+    valid: dict[str, Any] = {}
+    for key, field in Project.model_fields.items():
+        if key not in raw or field.annotation is None:
+            if not field.is_required():
+                valid[key] = field.get_default(call_default_factory=True)
+            continue
+        try:
+            valid[key] = TypeAdapter(field.annotation).validate_python(raw[key], context=context)
+        except ValidationError:
+            continue
+    return valid
+
+
+def _blanks(value: Any, loc: Loc) -> Iterator[Loc]:
+    """Where a project to fill in has not been filled in."""
+    if isinstance(value, dict | list):
+        for key, inner in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _blanks(inner, (*loc, key))
+    elif value == BLANK:
+        yield loc
+
+
+def _wanted(loc: Loc) -> str:
+    field = _field_at(loc)
+    return f"give {field.description}" if field is not None and field.description else "see the documented keys"
+
+
+def _once_each(details: list[ErrorDetails]) -> list[ErrorDetails]:
+    """Without the complaints that only follow from another one.
+
+    A key is missing where another complaint says how it was misspelt; a list is too short because an entry is wrong.
+    """
+    meant = {(*d["loc"][:-1], near) for d in details if d["type"] == "extra_forbidden" and (near := _nearest(d["loc"]))}
+    above = {d["loc"][:depth] for d in details for depth in range(len(d["loc"]))}
+    follows = {"missing": meant, "too_short": above}
+    return [d for d in details if d["loc"] not in follows.get(d["type"], set())]
+
+
+def _nearest(loc: Loc) -> str | None:
+    """The known key that an unknown one is most like."""
+    near = difflib.get_close_matches(str(loc[-1]), _keys_at(loc[:-1]), n=1, cutoff=0.5)
+    return near[0] if near else None
+
+
+# What the checker of types says, in the words of a workshop.
+_PLAIN = {
+    "int_from_float": "must be a whole number",
+    "int_parsing": "must be a whole number",
+    "int_type": "must be a whole number",
+    "float_parsing": "must be a number",
+    "float_type": "must be a number",
+    "finite_number": "must be a number that is not infinite",
+    "bool_parsing": "must be true or false",
+    "bool_type": "must be true or false",
+    "string_type": "must be text in quotes",
+    "tuple_type": "must be a list in [ ]",
+    "list_type": "must be a list in [ ]",
+    "model_type": "must be a section, or a table in {{ }}",
+    "greater_than": "must be above {gt:g}",
+    "greater_than_equal": "must be {ge:g} or more",
+    "less_than": "must be below {lt:g}",
+    "less_than_equal": "must be {le:g} or less",
+    "literal_error": "must be {expected}",
+}
+
+
+def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
+    loc, kind, ctx = detail["loc"], detail["type"], detail.get("ctx", {})
+    field, wanted = _field_at(loc), _wanted(loc)
+    if kind == "extra_forbidden":
+        near = _nearest(loc)
+        return Mistake("unknown key", f"did you mean {near}?" if near else "take it out", file, _key(loc))
+    if kind == "missing":
+        return Mistake("is missing", wanted, file, _key(loc))
+    if kind == "too_short":
+        return Mistake(f"has {ctx['actual_length']} entries, needs {ctx['min_length']}", wanted, file, _key(loc))
+    if kind == "too_long":
+        return Mistake(f"has {ctx['actual_length']} entries, takes {ctx['max_length']}", wanted, file, _key(loc))
+    if kind == "phaseopt":
+        hint = (
+            f"give {ctx['hint']}" if field is None or not field.description else f"{ctx['hint']} ({field.description})"
+        )
+        return Mistake(_with_value(ctx["problem"], detail["input"]), hint, file, _key(loc))
+    plain = _PLAIN.get(kind, detail["msg"].removeprefix("Input ")).format(**ctx)
+    return Mistake(_with_value(plain, detail["input"]), wanted, file, _key(loc))
+
+
+def _with_value(problem: str, value: object) -> str:
+    shown = repr(value)
+    told = shown in problem or (isinstance(value, str) and bool(value) and value in problem)
+    return problem if isinstance(value, dict | list) or told or len(shown) > 60 else f"{problem} (it is {shown})"
+
+
+def _key(loc: Loc) -> str:
+    """A key as a person finds it in the file: list entries are counted from 1."""
+    text = ""
+    for part in loc:
+        text += f" (entry {part + 1})" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """The section class inside an annotation such as `tuple[Pull, ...] | None`."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    if get_origin(annotation) in (Union, types.UnionType, tuple):
+        for argument in get_args(annotation):
+            if (model := _model_in(argument)) is not None:
+                return model
+    return None
+
+
+def _field_at(loc: Loc) -> FieldInfo | None:
+    model: type[BaseModel] | None = Project
+    field: FieldInfo | None = None
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        if model is None:
+            return field
+        by_alias = {info.alias or name: info for name, info in model.model_fields.items()}
+        field = by_alias.get(part)
+        model = _model_in(field.annotation) if field is not None else None
+    return field
+
+
+def _keys_at(loc: Loc) -> list[str]:
+    model = Project if not loc else _model_in(getattr(_field_at(loc), "annotation", None))
+    return [] if model is None else [info.alias or name for name, info in model.model_fields.items() if name != "file"]

@@ -1,0 +1,129 @@
+"""The tables, search and report sections of a project file: axes, weights, caps, what the best tables are, units."""
+
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
+
+from phaseopt.project.quantities import CrankDegrees, InputFile, LoadAxis, Millimetres, RpmAxis, Section, Span, fault
+from phaseopt.values.display_units import Units
+from phaseopt.values.units import UnitError, to_number
+
+LIGHT_LOAD_WEIGHT = 0.1  # of a full-load cell
+
+# What the simulation tells of a cell beside torque, and the units of caps and costs on it.
+Quantity = Literal["residual", "fuel per kWh", "fuel over least", "peak pressure"]
+UNITS: dict[Quantity, str] = {
+    "residual": "percent", "fuel per kWh": "g/kWh", "fuel over least": "percent", "peak pressure": "kPa",
+}  # fmt: skip
+_OF = (
+    '"residual" (burned gas left among what is trapped, by mass, %), "fuel per kWh" (g/kWh), "fuel over least" (%, '
+    'more fuel than the best safe timing burns for the same torque at that speed) or "peak pressure" (kPa)'
+)
+
+
+def _in_unit_of(value: object, info: ValidationInfo) -> object:
+    """A number, or text with a unit, in the unit of the quantity named before it."""
+    of = info.data.get("of")
+    if of is None:  # wrong by itself, and told
+        return value
+    try:
+        return to_number(value, UNITS[of])
+    except UnitError as error:
+        raise fault(str(error), f"a number in {UNITS[of]}, or text with a unit of its own") from error
+
+
+Level = Annotated[float, BeforeValidator(_in_unit_of), Field(allow_inf_nan=False)]
+
+
+class TablePair(Section):
+    """A pair of phase tables in the neutral CSV format; a fixed cam has none."""
+
+    intake: InputFile | None = Field(None, description="intake phase CSV")
+    exhaust: InputFile | None = Field(None, description="exhaust phase CSV")
+
+
+class Tables(Section):
+    """Axes of the tables."""
+
+    rpm: RpmAxis = Field(description="engine speed breakpoints, rpm")
+    load: LoadAxis = Field(description="load breakpoints, kPa manifold pressure; the top row is full throttle")
+    check_lift: Millimetres = Field(1.0, gt=0, description="valve lift at which events and overlap are told, mm")
+    baseline: TablePair | None = Field(None, description="tables to compare with; left out = rest timing")
+
+
+class Weight(Section):
+    """Cells that count more or less."""
+
+    rpm: Span = Field(description="[from, to] rpm")
+    load: Span = Field(description="[from, to] load")
+    weight: float = Field(ge=0, allow_inf_nan=False, description="how much a cell counts")
+
+
+class OverlapCap(Section):
+    """Cells whose overlap at the check lift is capped."""
+
+    rpm: Span = Field(description="[from, to] rpm")
+    load: Span = Field(description="[from, to] load")
+    degrees: CrankDegrees = Field(description="most overlap at the check lift, crank degrees")
+
+
+class Pin(Section):
+    """Cells whose phases are held."""
+
+    rpm: Span = Field(description="[from, to] rpm")
+    load: Span = Field(description="[from, to] load")
+    intake: CrankDegrees | None = Field(None, description="intake phase of these cells, crank degrees")
+    exhaust: CrankDegrees | None = Field(None, description="exhaust phase of these cells, crank degrees")
+
+    @model_validator(mode="after")
+    def _holds_something(self) -> "Pin":
+        if self.intake is None and self.exhaust is None:
+            raise fault("it holds neither cam", "give intake, exhaust or both")
+        return self
+
+
+class Cap(Section):
+    """Cells below full load whose simulated quantity is capped."""
+
+    rpm: Span = Field(description="[from, to] rpm")
+    load: Span = Field(description="[from, to] load; the top row is never capped")
+    of: Quantity = Field(description=_OF)
+    most: Level = Field(description="most of it that a cell may have, in its unit")
+
+
+class Cost(Section):
+    """Cells below full load whose simulated quantity costs torque."""
+
+    rpm: Span = Field(description="[from, to] rpm")
+    load: Span = Field(description="[from, to] load; the top row never pays")
+    of: Quantity = Field(description=_OF)
+    above: Level = Field(0.0, description="up to how much of it is free, in its unit")
+    price: float = Field(gt=0, description="N·m that each unit beyond that counts for")
+
+
+class Search(Section):
+    """What the best tables are."""
+
+    caution: float = Field(1.0, ge=0, description="standard deviations of doubt taken off the torque")
+    roughness: float = Field(0.02, ge=0, description="N·m per (degree per 500 rpm or per 10 kPa) squared")
+    crossing: float = Field(3000.0, gt=0, description="rpm a second, the fastest the engine runs through the table")
+    slew_share: float = Field(1.0, gt=0, le=1, description="share of each phaser's slew that the tables may use")
+    full_load_from: float = Field(85.0, description="load from which a cell counts in full; below it a tenth")
+    weights: tuple[Weight, ...] = Field((), description="bands that count otherwise, first match wins")
+    overlap_cap: tuple[OverlapCap, ...] = Field((), description="bands with capped overlap")
+    pinned: tuple[Pin, ...] = Field((), description="bands whose phases are held, first match wins")
+    part_load: Literal["torque", "track car", "road car"] = Field(
+        "torque",
+        description="what counts below full_load_from: torque alone; torque, and a charge that keeps the burn steady, "
+        "for a track car; that and the fuel for the torque made, for a road car. The two need a simulation",
+    )
+    caps: tuple[Cap, ...] = Field((), description="bands with caps on simulated quantities; all that hold a cell count")
+    costs: tuple[Cost, ...] = Field((), description="bands where simulated quantities cost torque; they add up")
+
+
+class Report(Section):
+    """How a person reads what is found; files for machines keep the documented units."""
+
+    units: Units = Field(
+        "metric", description='"metric" (mm, N·m, kW) or "inch" (thousandths of an inch, lb-ft, hp) in words and pages'
+    )

@@ -1,0 +1,197 @@
+"""What each label of each cell is worth, and which rules hold: from a project, its limits and its torque model to a
+search problem.
+
+Worth is expected torque less `caution` standard deviations of doubt and less what part load costs, times the cell's
+weight. Torque depends on true centrelines only, so labels are turned into those here and nowhere later.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.overlap_caps import within
+from phaseopt.project import LIGHT_LOAD_WEIGHT, Phaser, Project, Quantity, Side
+from phaseopt.search.labels import slew_interval
+from phaseopt.search.part_load import cap_rules, charge, columns_of
+from phaseopt.search.problem import Box, Problem
+from phaseopt.search.rules import hard_rules_of
+from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.values.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
+
+WORTH_DECIMALS = 6  # N·m; so that the last bits of a machine's arithmetic do not choose between tables
+
+
+@dataclass(frozen=True, eq=False)
+class TorqueMap:
+    """Torque of every label (R, L, A, B), N·m; where one phaser moves both cams, B is 1 and a label is its phase.
+
+    `torque` expected, `deviation` its standard deviation, `measured` whether the data speak of it, `in_reach` whether
+    the torque model does: the data, or, where a simulation is the prior mean (`simulated`), that it settled there.
+    Torque is nan where it did not. `quantities` what the simulation tells beside torque, as far as the project's caps
+    and costs ask for it.
+    """
+
+    torque: FloatArray
+    deviation: FloatArray
+    in_reach: BoolArray
+    measured: BoolArray
+    simulated: bool
+    quantities: Mapping[Quantity, FloatArray] = field(default_factory=dict)
+
+    def picked(self, places: Any) -> "TorqueMap":
+        """Of some labels: `places` index what follows (R, L)."""
+        at = (slice(None), slice(None), *(places if isinstance(places, tuple) else (places,)))
+
+        def of(each: npt.NDArray[Any]) -> npt.NDArray[Any]:
+            return np.ascontiguousarray(each[at])
+
+        quantities = {name: of(values) for name, values in self.quantities.items()}
+        return TorqueMap(
+            of(self.torque), of(self.deviation), of(self.in_reach), of(self.measured), self.simulated, quantities
+        )
+
+
+def cell_weights(project: Project) -> FloatArray:
+    """(R, L) how much each cell counts, scaled to a mean of 1.
+
+    The first band of `search.weights` that holds a cell decides; without one a cell counts 1 from `full_load_from`
+    and a tenth below it: at a fixed manifold pressure, most torque is not what a driver wants there.
+    """
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    row = np.where(load >= project.search.full_load_from, 1.0, LIGHT_LOAD_WEIGHT)
+    row[-1] = 1.0  # the top row is full throttle whatever its pressure
+    weight = np.tile(row, (rpm.size, 1))
+    for band in reversed(project.search.weights):
+        weight[np.ix_(within(rpm, band.rpm), within(load, band.load))] = band.weight
+    return np.asarray(weight / weight.mean())
+
+
+def torque_map(project: Project, model: ContactModel, limits: Limits, surrogate: TorqueSurface) -> TorqueMap:
+    """Torque of every label from the torque model."""
+    intake, exhaust = limits.phases_intake, limits.phases_exhaust
+    if model.tied:
+        found = torque_of(project, model, surrogate, intake, exhaust)
+        shape = (*found.torque.shape, 1)
+    else:
+        found = torque_of(project, model, surrogate, np.repeat(intake, exhaust.size), np.tile(exhaust, intake.size))
+        shape = (*found.torque.shape[:2], intake.size, exhaust.size)
+    measured = found.measured.reshape(shape)
+    in_reach = found.in_reach.reshape(shape) if found.simulated else measured
+    return TorqueMap(
+        found.torque.reshape(shape), found.deviation.reshape(shape), in_reach, measured, simulated=found.simulated
+    )
+
+
+def torque_of(
+    project: Project, model: ContactModel, surrogate: TorqueSurface, intake: FloatArray, exhaust: FloatArray
+) -> TorqueMap:
+    """Torque of every cell with pairs of phases (n,), crank degrees; arrays (R, L, n)."""
+    icl = model.engine.intake.true_centreline(intake)
+    ecl = model.engine.exhaust.true_centreline(exhaust)
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
+    mean, deviation = surrogate.predict_product(cells, np.column_stack([icl, ecl]))
+    mean, deviation = (values.reshape(rpm.size, load.size, -1) for values in (mean, deviation))
+    measured = deviation <= surrogate.told_below(rpm)[:, None, None]
+    if surrogate.trend is None:
+        return TorqueMap(mean, deviation, measured, measured, simulated=False)
+    return TorqueMap(mean, deviation, np.isfinite(mean), measured, simulated=True)
+
+
+def search_problem(
+    project: Project, model: ContactModel, limits: Limits, torque: TorqueMap
+) -> tuple[Problem, list[Box]]:
+    """The search problem of a project and its safe boxes as ranges of labels.
+
+    Measured torque alone says nothing out of reach of the data, so labels there are not taken. A simulation speaks of
+    every label that settled, and its doubt is in the deviation that `caution` takes off; only labels that did not
+    settle are not taken, and a cell without any that did counts nothing.
+    """
+    weight = cell_weights(project)[:, :, None, None]
+    expected, known = torque.torque - project.search.caution * torque.deviation, torque.in_reach
+    rules = hard_rules_of(project, model, limits)
+    if columns_of(project):
+        costs = charged(project, torque)
+        expected, known = expected - costs, known & np.isfinite(costs)
+        rules |= cap_rules(project, torque.quantities, _choice(model, limits, rules, known))
+    worth = np.round(weight * expected, WORTH_DECIMALS)
+    if torque.simulated:
+        worth[~known] = 0.0  # never taken for a worth, but the search wants numbers
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    intake = limits.phases_intake
+    exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
+    problem = Problem(
+        rpm,
+        load,
+        intake,
+        exhaust,
+        worth,
+        project.search.roughness,
+        _slew(project, "intake"),
+        _slew(project, "exhaust"),
+        rules,
+        reach=None if torque.simulated else known,
+        known=known if torque.simulated else None,
+    )
+    return problem, [_box(limits, model.tied, box) for box in limits.boxes]
+
+
+def charged(project: Project, torque: TorqueMap) -> FloatArray:
+    """(R, L, A, B) torque that part load costs of each label, N·m, before the cell's weight; nan where not known.
+
+    Raises `InputError` where the project asks for quantities that the map does not hold.
+    """
+    asked = columns_of(project)
+    if not set(asked) <= set(torque.quantities):
+        raise InputError.one(
+            f"caps or costs ask for {', '.join(asked)}, which only a simulation tells",
+            hint="describe the engine under [cycle], or leave them out",
+        )
+    return charge(project, torque.quantities) if asked else np.zeros_like(torque.torque)
+
+
+def _choice(model: ContactModel, limits: Limits, rules: Mapping[str, BoolArray], known: BoolArray) -> BoolArray:
+    """(R, L, A, B) labels that are known, and allowed by the rules and in a safe box."""
+    left = np.zeros_like(known)
+    for box in limits.boxes:
+        cut = _box(limits, model.tied, box)
+        inside = np.s_[:, :, cut.a_from : cut.a_to + 1, cut.b_from : cut.b_to + 1]
+        left[inside] = known[inside]
+    for mask in rules.values():
+        left &= mask
+    return left
+
+
+def _box(limits: Limits, tied: bool, box: object) -> Box:
+    def at(axis: FloatArray, value: float) -> int:
+        return int(np.abs(axis - value).argmin())
+
+    a, b = limits.phases_intake, limits.phases_exhaust
+    ends = [getattr(box, name) for name in ("intake_from", "intake_to", "exhaust_from", "exhaust_to")]
+    if tied:
+        return Box(at(a, ends[0]), at(a, ends[1]), 0, 0)
+    return Box(at(a, ends[0]), at(a, ends[1]), at(b, ends[2]), at(b, ends[3]))
+
+
+def _slew(project: Project, side: Side) -> FloatArray:
+    """(R - 1, 2) least and greatest change of phase along speed that the tables may use, crank degrees."""
+    return project.search.slew_share * slew_caps(project, side)
+
+
+def slew_caps(project: Project, side: Side) -> FloatArray:
+    """(R - 1, 2) least and greatest change of phase along speed that the phaser can follow, crank degrees; infinite
+    where the cam is fixed."""
+    phaser: Phaser | None = project.phaser_of(side)
+    rpm, crossing = np.array(project.tables.rpm), project.search.crossing
+    if phaser is None:
+        return np.tile([-np.inf, np.inf], (rpm.size - 1, 1))
+    return slew_interval(rpm, phaser.slew.advance, phaser.slew.retard, crossing, crossing)

@@ -1,0 +1,37 @@
+"""What studies kept beside a project say of it as it stands: a build's report shows them where they were made."""
+
+from dataclasses import dataclass
+
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.project import Project
+from phaseopt.search.objective import TorqueMap
+from phaseopt.study.offsets import OffsetStudy, kept_offsets
+from phaseopt.study.settings_trial import Ground
+from phaseopt.study.storage import study_file
+from phaseopt.study.tradeoff import KIND, Tradeoff, kept_tradeoff
+
+
+@dataclass(frozen=True, eq=False)
+class CachedStudies:
+    """The trade-off and the study of offsets of the very inputs of a build; None for one that was not made."""
+
+    tradeoff: Tradeoff | None
+    offsets: OffsetStudy | None
+
+
+NO_STUDIES = CachedStudies(None, None)
+
+
+def kept_studies(
+    project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, notes: tuple[str, ...]
+) -> CachedStudies:
+    """Those in the project's own storage.
+
+    Parameters: `labels`, torque of every label; `notes`, what every output says of where torque comes from. A study of
+    other inputs, of another version or that was stopped before its end is none.
+    """
+    soft = None
+    if study_file(KIND, project.folder).is_file():  # before the project's own tables are searched again
+        soft = kept_tradeoff(Ground.of(project, model, limits, labels, notes))
+    return CachedStudies(soft, kept_offsets(project, model, limits, notes))

@@ -1,0 +1,149 @@
+"""How another reader wants a pair of tables: which way rpm runs, how the numbers count, to what they are rounded.
+
+Numbers are kept as decimals throughout, so that what is written is exactly what was meant. Rounding goes away from
+contact: an intake valve comes nearer to piston and exhaust valve as it is advanced, an exhaust valve as it is retarded,
+so the intake is rounded to the later and the exhaust to the earlier phase. Where that would leave the travel it goes
+the other way; where one phaser moves both cams, towards rest. None of this is trusted: what comes of it is read back
+and judged.
+"""
+
+from dataclasses import dataclass, field
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.project import Channel, Project, Side
+from phaseopt.table_import.meaning import NEUTRAL
+from phaseopt.table_import.reading import Way
+from phaseopt.tables import PhaseTables, number_text
+from phaseopt.values.errors import InputError
+from phaseopt.values.units import scale
+
+FloatArray = npt.NDArray[np.float64]
+
+DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
+MARKS = {"point": ".", "comma": ","}
+_SLACK = 1e-9  # crank degrees of rounding in double precision
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A layout. `counts` says by side what its numbers mean; `step` (in the table's own degrees) what they are rounded
+    to, None = not at all; `decimals` how many are written, None = as many as are needed."""
+
+    rpm: Way = "down"
+    rpm_falls: bool = False
+    load_falls: bool = False
+    delimiter: Literal["comma", "semicolon", "tab"] = "comma"
+    decimal: Literal["point", "comma"] = "point"
+    decimals: int | None = None
+    step: float | None = None
+    counts: dict[Side, Channel] = field(default_factory=dict)
+
+    def count(self, side: Side) -> Channel:
+        """What the numbers of a side mean."""
+        return self.counts.get(side, NEUTRAL)
+
+    @property
+    def rounding(self) -> Decimal | None:
+        """What numbers are rounded to, in the table's own degrees; None = they are written as they are."""
+        if self.step is not None:
+            return _decimal(self.step)
+        return None if self.decimals is None else Decimal(1).scaleb(-self.decimals)
+
+    def number(self, value: Decimal) -> str:
+        """A number as written."""
+        text = f"{value.normalize():f}" if self.decimals is None else f"{value:.{self.decimals}f}"
+        return (text.removeprefix("-") if value == 0 else text).replace(".", MARKS[self.decimal])
+
+
+def require_sense(layout: Layout) -> None:
+    """Refuse a layout that cannot be written so that it reads back the same."""
+    if layout.delimiter == "comma" and layout.decimal == "comma":
+        raise InputError.one(
+            "commas between cells and in decimals", hint="--delimiter semicolon or tab", where="--decimal"
+        )
+    if layout.step is not None and not 0.0 < layout.step <= 10.0:
+        raise InputError.one(f"no step to round to: {layout.step:g}", hint="above 0, 10° at most", where="--step")
+    if layout.decimals is not None and layout.step and _decimal(layout.step) % Decimal(1).scaleb(-layout.decimals):
+        hint = f"more decimals, or a step that is a multiple of {10.0**-layout.decimals:g}"
+        raise InputError.one(f"steps of {layout.step:g} need more decimals", hint=hint, where="--decimals")
+
+
+def readings(project: Project, side: Side, phases: FloatArray, layout: Layout) -> list[list[Decimal]]:
+    """(R, L) what a table reads in a layout, rounded away from contact.
+
+    Parameters: `phases` (R, L), crank degrees from rest, + = advanced.
+
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> whole = Layout(step=1.0)
+    >>> readings(project, "intake", np.array([[10.5]]), whole), readings(project, "exhaust", np.array([[-10.5]]), whole)
+    ([[Decimal('10')]], [[Decimal('-10')]])
+    """
+    phaser = project.phaser_of(side)
+    travel = (0.0, 0.0) if phaser is None else phaser.travel
+    return [[_reading(project, side, float(phase), layout, travel) for phase in row] for row in phases]
+
+
+def _reading(project: Project, side: Side, phase: float, layout: Layout, travel: tuple[float, float]) -> Decimal:
+    count = layout.count(side)
+    degree = _decimal(scale(count.unit, "crank deg"))
+    zero, exact = _decimal(count.zero), count.sign * _decimal(phase) / degree
+    step = layout.rounding
+    if step is None:
+        return zero + exact
+
+    def cost(reading: Decimal) -> tuple[bool, bool, float]:
+        """Outside the travel is worst, then nearer to contact, then further away."""
+        found = float(count.sign * (reading - zero) * degree)
+        nearer = bool(towards_contact(project, side, phase, found) > _SLACK)
+        return not travel[0] - _SLACK <= found <= travel[1] + _SLACK, nearer, abs(found - phase)
+
+    ends = [((zero + exact) / step).to_integral_value(way) * step for way in (ROUND_FLOOR, ROUND_CEILING)]
+    return min(ends, key=cost)
+
+
+def towards_contact(project: Project, side: Side, phase: npt.ArrayLike, found: npt.ArrayLike) -> FloatArray:
+    """How far a phase was moved the way in which contact lies, crank degrees: intake advanced, exhaust retarded, and
+    with one phaser for both cams away from rest.
+
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> float(towards_contact(project, "intake", 0.0, 0.7)), float(towards_contact(project, "exhaust", -3.0, -2.0))
+    (0.7, -1.0)
+    """
+    was, now = np.asarray(phase, dtype=np.float64), np.asarray(found, dtype=np.float64)
+    if project.arrangement == "together":
+        return np.abs(now) - np.abs(was)
+    return now - was if side == "intake" else was - now
+
+
+def grid_text(tables: PhaseTables, cells: list[list[Decimal]], layout: Layout, *, axes: bool = True) -> str:
+    """A table in a layout, line ends CR LF.
+
+    Parameters: `tables`, for their axes; `cells` (R, L) as `readings` gives them; `axes`, whether breakpoints stand
+    beside them.
+    """
+    rpm, load = (list(map(_decimal, axis)) for axis in (tables.rpm, tables.load))
+    rows = [list(row) for row in cells]
+    if layout.rpm_falls:
+        rpm, rows = rpm[::-1], rows[::-1]
+    if layout.load_falls:
+        load, rows = load[::-1], [row[::-1] for row in rows]
+    down, across, corner = rpm, load, "rpm\\load_kPa"
+    if layout.rpm == "across":
+        down, across, corner = load, rpm, "load_kPa\\rpm"
+        rows = [list(row) for row in zip(*rows, strict=True)]
+    plain = Layout(decimal=layout.decimal)  # breakpoints are never rounded
+    lines = [[layout.number(cell) for cell in row] for row in rows]
+    if axes:
+        lines = [[plain.number(at), *line] for at, line in zip(down, lines, strict=True)]
+        lines.insert(0, [corner, *map(plain.number, across)])
+    return "".join(DELIMITERS[layout.delimiter].join(line) + "\r\n" for line in lines)
+
+
+def _decimal(value: float) -> Decimal:
+    return Decimal(number_text(value))

@@ -1,0 +1,64 @@
+"""All that a day's logs say: torque points, how well the dyno repeats itself, which pull does not belong, phasers."""
+
+from dataclasses import dataclass
+
+import xarray as xr
+
+from phaseopt.project import SIDES, Project, Torque
+from phaseopt.torque.log_quality import LogQuality
+from phaseopt.torque.logs import read_other_logs, read_pull
+from phaseopt.torque.phaser_response import PhaserResponse, phaser_response
+from phaseopt.torque.pulls import Reduction, reduce_logs
+from phaseopt.torque.repeatability import Repeatability, repeatability
+from phaseopt.torque_model.outliers import UnlikePull, outliers
+
+
+@dataclass(frozen=True, eq=False)
+class Day:
+    """What the logs of a project say; `health` of every log, those in which only the phasers were stepped last."""
+
+    project: Project
+    reduction: Reduction
+    log_quality: tuple[LogQuality, ...]
+    repeats: Repeatability
+    unlike: tuple[UnlikePull, ...]
+    phasers: tuple[PhaserResponse, ...]
+
+
+def read_day(project: Project) -> Day:
+    """Reduce all logs of a project. Raises `InputError` as `reduce_logs`, and for files in `phaser_steps` likewise."""
+    reduction = reduce_logs(project)
+    torque = project.torque
+    assert torque is not None  # reduce_logs refuses a project without
+    stepped = _stepped(project, torque)
+    logs = [*_commanded(project, torque), *stepped]
+    log_quality = (*reduction.log_quality, *(log.attrs["health"] for log in stepped))
+    repeats = repeatability(reduction.points)
+    known = {pull for odd in repeats.odd for pull in ((odd.pull, odd.other) if odd.unclear else (odd.pull,))}
+    return Day(
+        project=project,
+        reduction=reduction,
+        log_quality=log_quality,
+        repeats=repeats,
+        unlike=outliers(reduction.points, tuple(sorted(known))),
+        phasers=phaser_response(project, torque, logs),
+    )
+
+
+def _commanded(project: Project, torque: Torque) -> list[xr.Dataset]:
+    """The pulls' recordings, where a command may stand in them; else none, since they say nothing of a phaser."""
+    if torque.columns.intake_command is None and torque.columns.exhaust_command is None:
+        return []
+    pulls = enumerate(torque.pulls, start=1)
+    return [log for number, pull in pulls for log in read_pull(project, torque, number, pull)]
+
+
+def _stepped(project: Project, torque: Torque) -> list[xr.Dataset]:
+    """The logs in which phasers were stepped, at the times at which a measured phase was sampled."""
+    if not torque.phaser_steps:
+        return []
+    columns = torque.columns
+    named = {"intake_phase": columns.intake_phase, "exhaust_phase": columns.exhaust_phase}
+    moved = [f"{side}_phase" for side in SIDES if project.phaser_of(side) is not None]
+    needed = [name for name in moved if named[name] is not None][:1]
+    return read_other_logs(project, torque, "torque.phaser_steps", torque.phaser_steps, (*needed, "rpm"))

@@ -1,0 +1,124 @@
+"""Pulls that nothing repeats and that still do not belong: held against what all other pulls make expect of them.
+
+The pull that stands out most by the left-out errors of a torque model is taken out, the model fitted anew without it,
+and the pull's mean and its tilt (upper half of its speeds less the lower) predicted with their doubt. A pull is named
+where either lies further off than chance allows on a day on which all belong (1 %, Bonferroni over pulls and both
+looks), Student's t with as many degrees of freedom as the pulls and practice have. Then the next one is looked at, so
+that one odd pull neither hides another nor throws suspicion on it.
+
+The doubt is the model's own, with how far a pull drifts as a whole, which is never taken as better known than practice:
+an ordinary dyno repeats to about 1 % (common practice, no source), counted as four pulls more.
+
+Validity: a model that bends less than the engine makes a pull look odd that is only alone. So what is said is a
+suspicion, and the mend is to make the pull once more. With fewer than six pulls nothing is said.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+from scipy import stats
+
+from phaseopt.surrogate.fitting import fit
+from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.torque.repeatability import ODD_CHANCE, PRACTICE, PRACTICE_FREEDOM
+from phaseopt.torque_model.sources import readings_of
+
+FloatArray = npt.NDArray[np.float64]
+
+LEAST_PULLS = 6
+_MOST_NAMED = 3
+_POINTS = 400  # that the models are fitted to at most: enough for a pull's mean, and quick
+_LOOK = 2.0  # deviations from which a pull is worth a model of its own
+
+
+@dataclass(frozen=True)
+class UnlikePull:
+    """A pull that the others do not make expect.
+
+    `difference` [N m]: what it reads beyond the expected, in its mean or, where `tilted`, in the upper half of its
+    speeds less the lower; `deviation` of that; `share` of its mean torque.
+    """
+
+    pull: int
+    difference: float
+    deviation: float
+    share: float
+    tilted: bool
+
+
+def outliers(points: xr.Dataset, known: tuple[int, ...] = ()) -> tuple[UnlikePull, ...]:
+    """Pulls that the others do not make expect, in the order of the project file.
+
+    Parameters: `points` as `reduce_logs` makes them; `known`, pulls that are called odd already and left aside.
+    """
+    readings = _thinned(readings_of(points))
+    readings = readings.kept(~np.isin(readings.pull, known))
+    found: list[UnlikePull] = []
+    while len(np.unique(readings.pull)) >= LEAST_PULLS and len(found) < _MOST_NAMED:
+        pull, away = _standing_out(fit(readings))
+        if away < _LOOK:
+            break
+        own = readings.pull == pull
+        others = readings.kept(~own)
+        chance, unlike = _judged(fit(others), readings.kept(own), int(pull))
+        if chance * 2 * len(np.unique(readings.pull)) >= ODD_CHANCE:
+            break
+        found.append(unlike)
+        readings = others
+    return tuple(sorted(found, key=lambda unlike: unlike.pull))
+
+
+def _thinned(readings: Readings) -> Readings:
+    """Every so many of each pull's points."""
+    step = -(-len(readings) // _POINTS)
+    number = np.zeros(len(readings), dtype=np.int64)
+    for pull in np.unique(readings.pull):
+        own = readings.pull == pull
+        number[own] = np.arange(np.count_nonzero(own))
+    return readings.kept(number % step == 0)
+
+
+def _looks(rpm: FloatArray) -> FloatArray:
+    """Weights of a pull's points, (2, n): its mean, and its upper half of speeds less the lower (0 at one speed)."""
+    mean = np.full(len(rpm), 1.0 / len(rpm))
+    upper, lower = rpm > np.median(rpm), rpm < np.median(rpm)
+    tilt = np.zeros(len(rpm))
+    if upper.any() and lower.any():
+        tilt = upper / upper.sum() - lower / lower.sum()
+    return np.stack([mean, tilt])
+
+
+def _standing_out(model: TorqueSurface) -> tuple[int, float]:
+    """The pull whose mean or tilt lies most deviations off what the others say, and how many."""
+    pulls = np.unique(model.readings.pull)
+    groups = [np.flatnonzero(model.readings.pull == pull) for pull in pulls]
+    away: dict[int, float] = {}
+    for pull, own, certainty in zip(pulls, groups, model.reading_precisions(groups), strict=True):
+        covariance = np.linalg.inv(certainty)
+        looks = _looks(model.readings.x[own, 0])
+        told = looks @ covariance @ model.reading_weights[own]
+        deviation = np.sqrt(np.einsum("ki,ij,kj->k", looks, covariance, looks))
+        away[int(pull)] = float(np.max(np.abs(told) / np.where(deviation > 0.0, deviation, math.inf)))
+    worst = max(away, key=lambda pull: away[pull])
+    return worst, away[worst]
+
+
+def _judged(model: TorqueSurface, own: Readings, pull: int) -> tuple[float, UnlikePull]:
+    """How likely such a difference is, the less likely of both looks, and the difference."""
+    mean, covariance = model.joint(own.x)
+    h, pulls = model.hyperparameters, len(np.unique(model.readings.pull))
+    covariance = covariance + np.diag(h.noise**2 + own.extra)
+    level = float(own.y.mean())
+    usual = (PRACTICE * level) ** 2
+    drift = (pulls * h.pull**2 + PRACTICE_FREEDOM * usual) / (pulls + PRACTICE_FREEDOM)
+    looks = _looks(own.x[:, 0])
+    told = looks @ (own.y - mean)
+    deviation = np.sqrt(np.einsum("ki,ij,kj->k", looks, covariance, looks) + np.array([drift, usual]))
+    chance = 2.0 * stats.t.sf(np.abs(told) / deviation, pulls - 1 + PRACTICE_FREEDOM)
+    look = int(np.argmin(chance))
+    unlike = UnlikePull(pull, float(told[look]), float(deviation[look]), float(told[look]) / level, tilted=look == 1)
+    return float(chance[look]), unlike

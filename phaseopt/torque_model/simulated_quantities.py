@@ -1,0 +1,201 @@
+"""What a simulation tells of a cell beside torque: residual gas, fuel, peak pressure. The search's caps and costs and
+the report take them from here.
+
+At one manifold pressure the timing with the most torque is also about the one with the least fuel for each unit of
+work, for friction is shared out over more work; yet a driver who wants that torque may have it for less fuel at another
+timing with the throttle further open. So `fuel over least` holds each timing against all others at the torque that it
+makes: its air (and with it fuel, for the mixture is one) over the least air with which any safe timing makes as much
+torque at that speed, at any load of the tables, less one. Where torque is had at its lowest price it is 0.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.project import UNITS, Project, Quantity
+from phaseopt.surrogate.prior import GridPrior
+
+Array = NDArray[np.float64]
+
+IDLE_FUEL = 5000.0  # g/kWh; as much counts where there is no brake work, or so little that a figure says nothing
+ALONG = 16  # timings of each cam at most among which the least air is sought: it is flat there
+TORQUES = 400  # steps of torque at which the least air is known
+_PERCENT = 100.0
+WORDS: dict[Quantity, str] = {
+    "residual": "simulated residual gas, share of the trapped mass",
+    "fuel per kWh": f"simulated fuel for each unit of brake work, {IDLE_FUEL:g} and more told as that",
+    "fuel over least": "simulated fuel over the least for the same torque at that speed",
+    "peak pressure": "simulated peak cylinder pressure",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class SimulatedQuantities:
+    """Simulated quantities of any cell and timing of a project's tables.
+
+    `of` the interpolated variables of the grid by name; `fuel` g/kWh for a volumetric efficiency of 1 and 1 N·m;
+    `rpm` (R,) the tables' speeds, `torque` (R, n) rising [N·m] and `least` (R, n) the least volumetric efficiency with
+    which a safe timing makes it.
+    """
+
+    of: Mapping[str, GridPrior]
+    fuel: float
+    rpm: Array
+    torque: Array
+    least: Array
+
+    @classmethod
+    def on(cls, grid: xr.Dataset, project: Project, model: ContactModel, limits: Limits) -> "SimulatedQuantities":
+        """Of a simulated grid, with the timings inside the safe boxes for the least fuel."""
+        names = ("torque", "volumetric_efficiency", "residual_fraction", "peak_pressure")
+        of = {name: GridPrior.of(grid, name) for name in names}
+        rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+        timings = _safe_timings(model, limits)
+        torque, least = np.empty((rpm.size, TORQUES)), np.empty((rpm.size, TORQUES))
+        for r, speed in enumerate(rpm):
+            cells = np.column_stack([np.full(load.size, speed), load])
+            curves = of["torque"].product(cells, timings), of["volumetric_efficiency"].product(cells, timings)
+            torque[r], least[r] = least_air(*curves)
+        return cls(of, _fuel_of_air(grid), rpm, torque, least)
+
+    def labels(self, quantities: Iterable[Quantity], cells: Array, labels: Array) -> dict[Quantity, Array]:
+        """Each quantity of every cell (rpm, load) (c, 2) with every label (icl, ecl) (k, 2): (c, k), nan as unknown."""
+        return self._each(
+            quantities, cells[:, :1], {name: grid.product(cells, labels) for name, grid in self.of.items()}
+        )
+
+    def at(self, x: Array) -> dict[Quantity, Array]:
+        """All quantities at points (n, 4): (n,), nan where unknown."""
+        return self._each(UNITS, x[:, 0], {name: grid.at(x) for name, grid in self.of.items()})
+
+    def _each(self, quantities: Iterable[Quantity], rpm: Array, known: Mapping[str, Array]) -> dict[Quantity, Array]:
+        torque, air = known["torque"], known["volumetric_efficiency"]
+        found: dict[Quantity, Array] = {}
+        for quantity in quantities:
+            if quantity == "residual":
+                found[quantity] = _PERCENT * known["residual_fraction"]
+            elif quantity == "peak pressure":
+                found[quantity] = known["peak_pressure"]
+            elif quantity == "fuel per kWh":
+                found[quantity] = fuel_per_work(self.fuel * air, torque)
+            else:
+                found[quantity] = self._over_least(rpm, torque, air)
+        return found
+
+    def _over_least(self, rpm: Array, torque: Array, air: Array) -> Array:
+        over = np.full(torque.shape, np.nan)
+        row = np.broadcast_to(np.searchsorted(self.rpm, rpm), torque.shape)
+        for r in np.unique(row):
+            here = row == r
+            over[here] = air[here] / np.interp(torque[here], self.torque[r], self.least[r]) - 1.0
+        return np.asarray(_PERCENT * np.where(np.isnan(torque), np.nan, np.maximum(over, 0.0)))
+
+
+def fuel_per_work(fuel: Array, torque: Array) -> Array:
+    """Fuel for each unit of brake work [g/kWh], `IDLE_FUEL` at most and where there is none.
+
+    Parameters: `fuel` [g/kWh at 1 N·m], `torque` [N·m], nan where unknown.
+
+    >>> fuel_per_work(np.array([3e4, 3e4, 3e4, np.nan]), np.array([100.0, 1.0, -5.0, np.nan])).tolist()
+    [300.0, 5000.0, 5000.0, nan]
+    """
+    work = np.where(torque > 0.0, torque, np.nan)
+    return np.asarray(np.where(np.isnan(torque), np.nan, np.fmin(fuel / work, IDLE_FUEL)))
+
+
+def least_air(torque: Array, air: Array) -> tuple[Array, Array]:
+    """The least air for a torque, over timings of which each makes a curve over load.
+
+    Between two loads air goes on a straight line over torque, for which it is known (Willans' line: the fuel of an
+    engine at one speed over its load; common practice).
+
+    Parameters: `torque` [N·m] and `air` (loads, timings), nan where unknown.
+    Returns torque, rising, and the least air there, each (n,); nan where less than two loads are known of all timings.
+
+    >>> torque, least = least_air(np.array([[0.0, 0.0], [100.0, 50.0]]), np.array([[0.2, 0.1], [1.0, 0.7]]))
+    >>> np.interp([0.0, 25.0, 75.0], torque, least).round(3).tolist()  # by the second, either, and the first timing
+    [0.1, 0.4, 0.8]
+    """
+    known = np.isfinite(torque) & np.isfinite(air)
+    usable = np.flatnonzero(known.sum(axis=0) >= 2)
+    if not usable.size:
+        return np.arange(float(TORQUES)), np.full(TORQUES, np.nan)
+    spread = torque[:, usable][known[:, usable]]
+    steps = np.linspace(spread.min(), spread.max(), TORQUES)
+    least = np.full(TORQUES, np.inf)
+    for k in usable:
+        order = np.argsort(torque[known[:, k], k], kind="stable")
+        at, taken = (values[known[:, k], k][order] for values in (torque, air))
+        least = np.fmin(least, np.interp(steps, at, taken, left=np.inf, right=np.inf))
+    reached = np.isfinite(least)
+    return steps, np.interp(steps, steps[reached], least[reached])
+
+
+def label_quantities(
+    asked: Sequence[Quantity], project: Project, model: ContactModel, limits: Limits, grid: xr.Dataset
+) -> dict[Quantity, Array]:
+    """The quantities `asked` for, of every label: (R, L, A, B), as in a `TorqueMap`."""
+    if not asked:
+        return {}
+    icl, ecl = (model.engine.intake.true_centreline, model.engine.exhaust.true_centreline)
+    a, b = icl(limits.phases_intake), ecl(limits.phases_exhaust)
+    pairs = np.column_stack([a, b]) if model.tied else np.column_stack([np.repeat(a, b.size), np.tile(b, a.size)])
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
+    shape = (rpm.size, load.size, a.size, 1 if model.tied else b.size)
+    found = SimulatedQuantities.on(grid, project, model, limits).labels(asked, cells, pairs)
+    return {quantity: values.reshape(shape) for quantity, values in found.items()}
+
+
+def table_quantities(kin: SimulatedQuantities, x: Array, x_before: Array, rpm: Array, load: Array) -> xr.Dataset:
+    """All quantities of two pairs of tables, over (rpm, load): names as in `variable`, the baseline's with `_before`.
+
+    Parameters: `x`, `x_before` (cells, 4) rpm, load and true centrelines, loads fastest.
+    """
+    columns = {}
+    for points, end, words in ((x, "", "with the tables"), (x_before, "_before", "with the baseline")):
+        for quantity, values in kin.at(points).items():
+            about = {"units": UNITS[quantity], "long_name": f"{WORDS[quantity]}, {words}"}
+            columns[variable(quantity) + end] = (("rpm", "load"), values.reshape(rpm.size, load.size), about)
+    return xr.Dataset(columns, {"rpm": rpm, "load": load})
+
+
+def variable(quantity: Quantity) -> str:
+    """The name of a quantity as a column.
+
+    >>> variable("fuel per kWh")
+    'fuel_per_kwh'
+    """
+    return quantity.lower().replace(" ", "_")
+
+
+def _fuel_of_air(grid: xr.Dataset) -> float:
+    """Fuel [g/kWh at 1 N·m] for a volumetric efficiency of 1: one figure, since the mixture is."""
+    figure = grid["fuel_per_kwh"] * grid["torque"] / grid["volumetric_efficiency"]
+    return float(np.nanmedian(figure.to_numpy()))
+
+
+def _safe_timings(model: ContactModel, limits: Limits) -> Array:
+    """(n, 2) true centrelines spread evenly over the safe boxes."""
+    found = []
+    for box in limits.boxes:
+        ends = ((limits.phases_intake, box.intake_from, box.intake_to),
+                (limits.phases_exhaust, box.exhaust_from, box.exhaust_to))  # fmt: skip
+        a, b = (_thinned(phases[(phases >= low - 1e-6) & (phases <= high + 1e-6)]) for phases, low, high in ends)
+        if model.tied:
+            found.append(np.column_stack([a, a]))
+        else:
+            found.append(np.column_stack([np.repeat(a, b.size), np.tile(b, a.size)]))
+    phases = np.unique(np.concatenate(found), axis=0)
+    engine = model.engine
+    return np.column_stack([engine.intake.true_centreline(phases[:, 0]), engine.exhaust.true_centreline(phases[:, 1])])
+
+
+def _thinned(phases: Array) -> Array:
+    """At most `ALONG` of them, evenly, both ends among them."""
+    return phases[np.unique(np.round(np.linspace(0, phases.size - 1, min(ALONG, phases.size))).astype(np.int64))]

@@ -1,0 +1,228 @@
+"""A grid of torque from elsewhere: a CSV of nodes over speed, load and both timings, made sure of and put on its axes.
+
+What is refused is what would quietly give wrong tables: nodes twice, too few of them, an axis of one value where the
+engine moves, timings that no phaser reaches, torque that no engine of this displacement makes.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from phaseopt.io.columns import Columns, read_columns
+from phaseopt.project import SIDES, GridColumns, Project, Side, TorqueGrid
+from phaseopt.torque.column_units import straight
+from phaseopt.torque.plausibility import LEAST_BMEP, MOST_BMEP, displacement, mean_pressure
+from phaseopt.values.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+
+AXES = ("rpm", "load", "icl", "ecl")
+MOST_NODES = 100_000
+MOST_IN_HOLES = 30_000_000  # nodes × holes (240 MB): each hole costs the surface a column as long as the grid
+SHARE = 0.25  # of the nodes that may be missing
+STANDS = 1.0  # crank degrees within which a fixed cam's stated centreline is its own
+_NAMED = 3  # axis values named where nodes are missing
+
+
+@dataclass(frozen=True, eq=False)
+class SuppliedGrid:
+    """Torque as given over the axes (rpm, load, icl, ecl): N·m, nan in holes.
+
+    `axes` are speeds [rpm], loads [kPa, as the tables count them] and true centrelines [crank degrees], rising;
+    `error` the standard error of each node [N·m], None where the file has none; `file` its name and `origin` where it
+    comes from, in the builder's words.
+    """
+
+    axes: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    torque: FloatArray
+    error: FloatArray | None
+    file: str
+    origin: str
+
+    @property
+    def nodes(self) -> int:
+        """How many nodes have torque."""
+        return int(np.isfinite(self.torque).sum())
+
+    @property
+    def holes(self) -> int:
+        """How many have none."""
+        return self.torque.size - self.nodes
+
+    @property
+    def notes(self) -> str:
+        """What every output must say of torque that comes from such a file."""
+        origin = f" ({self.origin}, says the project)" if self.origin else ""
+        return (
+            f"TORQUE IS AS GIVEN in {self.file}{origin}: this program has neither measured nor simulated it. The doubt "
+            "of torque and gain is that of reading between its nodes alone; how far the file is off the engine is not "
+            "in it."
+        )
+
+
+def supplied_grid(project: Project) -> SuppliedGrid:
+    """Read the torque grid of a project.
+
+    Raises `InputError` where the file is not such a grid, naming lines or axis values.
+    """
+    grid = project.torque_grid
+    assert grid is not None  # asked for only where there is one
+    names = grid.columns
+    error = () if names.error is None else (names.error,)
+    timings = [_timing_column(names, side) for side in SIDES]
+    wanted = [names.rpm, names.load, *(name for name in timings if name is not None), names.torque, *error]
+    rows = read_columns(grid.file, required=tuple(wanted), gaps=(names.torque, *error))
+    torque = _in_units(rows[names.torque], grid.units.torque, "N m")
+    load = _in_units(rows[names.load], grid.units.load, "kPa")
+    places = [rows[names.rpm], load, *(_centrelines(project, grid, side, rows) for side in SIDES)]
+    _refuse_impossible(project, rows, places, torque)
+    axes, at = _on_axes(project, rows, places, np.isfinite(torque))
+    values = _spread(axes, at, torque)
+    _refuse_little(project, axes, values)
+    errors = None if names.error is None else _errors(rows, torque, rows[names.error], grid.units.torque, axes, at)
+    return SuppliedGrid(axes, values, errors, grid.file.name, grid.origin or "")
+
+
+def _timing_column(names: GridColumns, side: Side) -> str | None:
+    centre, phase = (names.icl, names.intake_phase) if side == "intake" else (names.ecl, names.exhaust_phase)
+    return phase if centre is None else centre
+
+
+def _in_units(values: FloatArray, unit: str, to: str) -> FloatArray:
+    factor, shift = straight(unit, to)
+    return values * factor + shift
+
+
+def _centrelines(project: Project, grid: TorqueGrid, side: Side, rows: Columns) -> FloatArray:
+    """True centrelines of a cam by row, crank degrees; its own where a fixed cam has no column."""
+    cam, names, column = project.cam(side), grid.columns, _timing_column(grid.columns, side)
+    sign = -1.0 if side == "intake" else 1.0
+    own = cam.centreline + sign * cam.offset
+    if column is None:
+        return np.full(len(rows.lines), own)
+    values = rows[column]
+    if (names.icl if side == "intake" else names.ecl) is None:
+        then = getattr(grid.offsets, side)
+        values = np.round(cam.centreline + sign * (then + values), 9)
+    if project.phaser_of(side) is None and np.unique(values).size == 1 and abs(values[0] - own) <= STANDS:
+        return np.full(len(values), own)
+    reach = own + sign * np.array([0.0] if (phaser := project.phaser_of(side)) is None else phaser.travel)
+    if values.max() < reach.min() - STANDS or values.min() > reach.max() + STANDS:
+        which = "ATDC" if side == "intake" else "BTDC"
+        raise InputError.one(
+            f"{side} centrelines from {values.min():g} to {values.max():g}° {which}, yet as fitted the cam stands "
+            f"between {reach.min():g} and {reach.max():g}°",
+            hint=f"{column} in crank degrees, and whether it is a centreline or a phase from rest (torque_grid.columns,"
+            " torque_grid.offsets)",
+            file=rows.path,
+        )
+    return values
+
+
+def _refuse_impossible(project: Project, rows: Columns, places: list[FloatArray], torque: FloatArray) -> None:
+    """Torque that only a wrong unit or another engine explains; common practice, as for logs."""
+    known = np.isfinite(torque)
+    if not known.any():
+        raise InputError.one("holds no torque", hint="fill the torque column", file=rows.path)
+    for name, values in zip(("engine speed", "load"), places, strict=False):
+        if values.min() <= 0:
+            raise rows.error(int(values.argmin()), f"{name} {values.min():g} is not above zero", f"mend the {name}")
+    bmep = mean_pressure(np.where(known, torque, 0.0), project)
+    over = bmep / (MOST_BMEP * np.maximum(1.0, places[1] / 100.0))
+    worst = int(over.argmax())
+    litres = f"in {displacement(project):.2f} litres"
+    if over[worst] > 1.0:
+        raise rows.error(
+            worst,
+            f"torque {torque[worst]:.0f} N·m would be a brake mean effective pressure of {bmep[worst]:.0f} bar "
+            f"{litres}; no engine makes {MOST_BMEP:g} bar at 100 kPa",
+            "check the unit (torque_grid.units), and bore, stroke and cylinders",
+        )
+    if bmep.max() < LEAST_BMEP:
+        raise InputError.one(
+            f"torque is {np.nanmax(torque):.0f} N·m at best, a brake mean effective pressure of {bmep.max():.1f} bar "
+            f"{litres}: too little for an engine",
+            hint="check the unit (torque_grid.units), and bore, stroke and cylinders",
+            file=rows.path,
+        )
+
+
+def _on_axes(
+    project: Project, rows: Columns, places: list[FloatArray], known: npt.NDArray[np.bool_]
+) -> tuple[tuple[FloatArray, FloatArray, FloatArray, FloatArray], tuple[npt.NDArray[np.intp], ...]]:
+    """The rising axes of the rows, and where each row stands on them."""
+    axes = [np.unique(values) for values in places]
+    nodes = int(np.prod([float(axis.size) for axis in axes]))
+    fixed = {f"{side[0]}cl" for side in SIDES if project.phaser_of(side) is None}
+    for name, axis in zip(AXES, axes, strict=True):
+        if axis.size == 1 and name not in fixed:
+            raise InputError.one(
+                f"{name} is {axis[0]:g} in every row, so the file does not tell what it does to torque",
+                hint=f"at least two values of {name}; pulls at one timing are described under [torque]",
+                file=rows.path,
+            )
+    if nodes > MOST_NODES or known.sum() < (1.0 - SHARE) * nodes:
+        raise InputError.one(
+            f"not a grid: {known.sum()} rows with torque, but "
+            f"{' × '.join(f'{axis.size} {name}' for name, axis in zip(AXES, axes, strict=True))} make {nodes} nodes. "
+            f"{_emptiest(axes, places, known)}",
+            hint=f"torque at {100 * (1 - SHARE):.0f} % of the nodes at least, {MOST_NODES} nodes at most: fill them, "
+            "take such values out, or write set points where measured values scatter about them",
+            file=rows.path,
+        )
+    at = tuple(np.searchsorted(axis, values) for axis, values in zip(axes, places, strict=True))
+    flat = np.ravel_multi_index(at, [axis.size for axis in axes])
+    _, first, count = np.unique(flat, return_index=True, return_counts=True)
+    if (count > 1).any():
+        twice = first[int(np.argmax(count > 1))]
+        again = int(np.flatnonzero(flat == flat[twice])[1])
+        stands = ", ".join(f"{name} {values[again]:g}" for name, values in zip(AXES, places, strict=True))
+        raise rows.error(again, f"the node of line {rows.lines[twice]} again: {stands}", "one row for each node")
+    return (axes[0], axes[1], axes[2], axes[3]), at
+
+
+def _emptiest(axes: list[FloatArray], places: list[FloatArray], known: npt.NDArray[np.bool_]) -> str:
+    """The axis values that lack the largest share of their nodes, in words."""
+    nodes = np.prod([float(axis.size) for axis in axes])
+    lacks = []
+    for name, axis, values in zip(AXES, axes, places, strict=True):
+        for value in axis if axis.size > 1 else ():
+            there, whole = int((known & (values == value)).sum()), nodes / axis.size
+            lacks.append((there / whole, f"{name} {value:g} has {there} of {whole:.0f}"))
+    return f"Fewest: {'; '.join(words for _, words in sorted(lacks)[:_NAMED])}"
+
+
+def _spread(axes: tuple[FloatArray, ...], at: tuple[npt.NDArray[np.intp], ...], values: FloatArray) -> FloatArray:
+    grid = np.full([axis.size for axis in axes], np.nan)
+    grid[at] = values
+    return grid
+
+
+def _refuse_little(project: Project, axes: tuple[FloatArray, ...], torque: FloatArray) -> None:
+    """Refuse more holes than can be worked with, and a grid that does not reach full throttle."""
+    assert project.torque_grid is not None
+    holes, top = int(np.isnan(torque).sum()), project.tables.load[-1]
+    if holes > (most := MOST_IN_HOLES // torque.size):
+        raise InputError.one(
+            f"{holes} of {torque.size} nodes have no torque; {most} may be missing in so large a grid",
+            hint="fill them, or take out the axis values that lack most",
+            file=project.torque_grid.file,
+        )
+    if axes[1][-1] < top - 1e-6:
+        raise InputError.one(
+            f"loads end at {axes[1][-1]:g} kPa, yet {top:g} kPa in the tables stands for full throttle",
+            hint=f"give full throttle the load {top:g}, or check the unit (torque_grid.units)",
+            file=project.torque_grid.file,
+        )
+
+
+def _errors(
+    rows: Columns, torque: FloatArray, error: FloatArray, unit: str, axes: tuple[FloatArray, ...],
+    at: tuple[npt.NDArray[np.intp], ...],
+) -> FloatArray:  # fmt: skip
+    bad = np.isfinite(torque) & ~(error >= 0.0)
+    if bad.any():
+        worst = int(np.argmax(bad))
+        raise rows.error(worst, "torque without a standard error of 0 or more", "one beside each torque, or no column")
+    return _spread(axes, at, error * straight(unit, "N m")[0])

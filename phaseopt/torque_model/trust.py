@@ -1,0 +1,213 @@
+"""How far to trust a measured torque model: left-out errors, honesty of its intervals, what it cannot know."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from phaseopt.project import SIDES, Project, Side
+from phaseopt.surrogate.coverage import Coverage, coverage, held
+from phaseopt.surrogate.sameness import Sameness, sameness
+from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.torque.repeatability import Repeatability, repeatability
+from phaseopt.torque_model.sources import TorqueModel, require_source
+from phaseopt.values.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+
+INPUTS = ("rpm", "load", "icl", "ecl")
+VARIED = 2.0  # crank degrees of timing below which pulls count as made at one timing
+TOGETHER = 0.95  # correlation of the two timings over the pulls above which they count as moved together
+_SPEEDS = 8  # at which the change along an input is looked at
+
+
+@dataclass(frozen=True)
+class PullLeftOut:
+    """A pull predicted from the others: points, mean of measured less predicted, its rms [N·m], share inside 90 %."""
+
+    name: str
+    points: int
+    mean: float
+    rmse: float
+    inside: float
+
+
+@dataclass(frozen=True, eq=False)
+class TorqueTrust:
+    """What readings that the model was not shown say of it.
+
+    `by_point` and `by_pull`: coverage with single readings and with whole pulls left out, the latter empty with one
+    pull, as `pulls` is. `sameness` of each of `INPUTS`, None where it was not varied. `unknown`: what these readings
+    cannot tell, in sentences, each with its mend.
+    """
+
+    by_point: tuple[Coverage, ...]
+    by_pull: tuple[Coverage, ...]
+    pulls: tuple[PullLeftOut, ...]
+    sameness: dict[str, Sameness | None]
+    repeats: Repeatability
+    unknown: tuple[str, ...]
+
+
+def require_measured(project: Project) -> None:
+    """Refuse a project without pulls or a grid: there is nothing to hold a torque model against."""
+    require_source(project)
+    if project.torque is None and project.torque_grid is None:
+        raise InputError.one(
+            "nothing is measured: torque comes from simulation alone and its doubt is a judgement, so there is nothing "
+            "to hold it against",
+            hint="describe pulls under [torque], with [torque.prior] to keep the simulation under them; `phaseopt "
+            "simulate` shows the simulation itself",
+            file=project.file,
+            where="torque",
+        )
+
+
+def torque_trust(project: Project, model: TorqueModel) -> TorqueTrust:
+    """Judge a torque model by its own readings.
+
+    Raises `InputError` where nothing was measured: there is then nothing to judge it by.
+    """
+    require_measured(project)
+    assert model.reduction is not None
+    assert model.left_out is not None
+    points, readings = model.reduction.points, model.surface.readings
+    by_pull = () if model.pull_left_out is None else coverage(model.pull_left_out, readings)
+    return TorqueTrust(
+        coverage(model.left_out, readings), by_pull, _pulls(model, points), _sameness(model.surface, points),
+        repeatability(points), unknown(points, simulated=model.simulation is not None),
+    )  # fmt: skip
+
+
+def unknown(points: xr.Dataset, *, simulated: bool) -> tuple[str, ...]:
+    """What torque points cannot tell, in sentences, each with its mend.
+
+    Parameters: `points` as `reduce_logs` makes them; `simulated`, whether a simulation is there to fill in.
+    """
+    rests = "rests on the simulation alone" if simulated else "is not known, and the model only says how unsure it is"
+    said = []
+    if np.unique(points["pull"]).size == 1:
+        said.append(
+            "There is one pull: how far a pull drifts is not known, nor how well another would be predicted. Make a "
+            "second one at another timing."
+        )
+    varied = {}
+    for name, cam in (("icl", "intake"), ("ecl", "exhaust")):
+        values = points[name].to_numpy()
+        varied[name] = np.ptp(values) >= VARIED
+        if not varied[name]:
+            said.append(
+                f"All points have one {cam} timing (centreline {values.mean():.0f}°): what {cam} timing does to torque "
+                f"{rests}. Make a pull at another {cam} timing."
+            )
+    if all(varied.values()):
+        centres = points[["icl", "ecl"]].groupby(points["pull"]).mean().to_array().to_numpy()
+        if abs(np.corrcoef(centres)[0, 1]) > TOGETHER if (centres.std(axis=1) > 0).all() else False:
+            said.append(
+                f"The two cams were moved together in all pulls: what each does alone {rests}. Make a pull with one of "
+                "them moved alone."
+            )
+    if points["full_throttle"].all():
+        said.append(f"Only full load was measured: torque at part load {rests}. Log steady points at part load.")
+    elif not points["full_throttle"].any():
+        said.append(f"No point is at full load: torque there {rests}. Make a pull at full throttle.")
+    return tuple(said)
+
+
+def _pulls(model: TorqueModel, points: xr.Dataset) -> tuple[PullLeftOut, ...]:
+    if model.pull_left_out is None:
+        return ()
+    left, pull = model.pull_left_out, model.surface.readings.pull
+    names, inside = points["pull_name"].to_numpy(), held(left, 0.9)
+    return tuple(
+        PullLeftOut(
+            str(names[number]), int(own.sum()), float(left.residual[own].mean()),
+            float(np.sqrt(np.mean(left.residual[own] ** 2))), float(inside[own].mean()),
+        )
+        for number in np.unique(pull)
+        for own in [pull == number]
+    )  # fmt: skip
+
+
+def _sameness(surface: TorqueSurface, points: xr.Dataset) -> dict[str, Sameness | None]:
+    """How far each input moves before torque changes by what two readings of one thing differ by.
+
+    Two pulls of one timing differ by √2 of a pull's offset, noise and scatter together; speed and load move within a
+    pull, so that the offset does not count there. At full load (at the greatest load where there is none), over the
+    measured speeds; load at the middle timings. None where a timing was not varied: jitter tells of nothing.
+    """
+    h, readings = surface.hyperparameters, surface.readings
+    own = h.noise**2 + float(np.median(readings.extra))
+    low, high = readings.x.min(axis=0), readings.x.max(axis=0)
+    full = points["full_throttle"].to_numpy()
+    shown = readings.x[full] if full.any() else readings.x
+    speeds = np.linspace(shown[:, 0].min(), shown[:, 0].max(), _SPEEDS)
+    found: dict[str, Sameness | None] = {}
+    for axis, name in enumerate(INPUTS):
+        seen = float(np.sqrt(2.0 * (own + (h.pull**2 if name in ("icl", "ecl") else 0.0))))
+        if name in ("icl", "ecl") and high[axis] - low[axis] < VARIED:
+            found[name] = None
+            continue
+        at = _places(speeds, float(shown[:, 1].max()), shown, axis)
+        ends = (float(speeds[0]), float(speeds[-1])) if name == "rpm" else (float(low[axis]), float(high[axis]))
+        found[name] = sameness(surface, axis, at, *ends, seen)
+    return found
+
+
+def _places(speeds: FloatArray, load: float, shown: FloatArray, axis: int) -> FloatArray:
+    """Places (m, 4) to lay lines through: every speed, with the low, middle and high measured value of each timing."""
+    others = [np.unique(np.quantile(shown[:, k], [0.1, 0.5, 0.9])) if k != axis else shown[:1, k] for k in (2, 3)]
+    rpm = speeds[:1] if axis == 0 else speeds
+    grid = np.meshgrid(rpm, [load], *others, indexing="ij")
+    return np.column_stack([values.ravel() for values in grid])
+
+
+def deviations(project: Project, surface: TorqueSurface) -> xr.Dataset:
+    """Where the data are thin: the standard deviation of torque [N·m] over the whole travel of the phasers.
+
+    Returns `over_timing` (intake_phase, exhaust_phase) at full load, rms over the speeds of the tables, and
+    `over_speed` (rpm, load), rms over the timings. Where one phaser moves both cams exhaust_phase has one value and
+    means nothing; a fixed cam has one phase, 0. nan where there is no simulated torque.
+    """
+    phases = [_phases(project, side) for side in SIDES]
+    if project.arrangement == "together":
+        phases[1] = phases[0][:1]
+        a = b = phases[0]
+    else:
+        a, b = (values.ravel() for values in np.meshgrid(*phases, indexing="ij"))
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    labels = np.column_stack([centrelines(project, "intake", a), centrelines(project, "exhaust", b)])
+    cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
+    _, deviation = surface.predict_product(cells, labels)
+    squares = (deviation**2).reshape(rpm.size, load.size, *(values.size for values in phases))
+    units = {"units": "N m"}
+    return xr.Dataset(
+        {
+            "over_timing": (("intake_phase", "exhaust_phase"), _rms(squares[:, -1], (0,)),
+                            units | {"long_name": "deviation of torque at full load, rms over speeds"}),
+            "over_speed": (("rpm", "load"), _rms(squares, (2, 3)),
+                           units | {"long_name": "deviation of torque, rms over timings"}),
+        },
+        {"intake_phase": phases[0], "exhaust_phase": phases[1], "rpm": rpm, "load": load},
+    )  # fmt: skip
+
+
+def centrelines(project: Project, side: Side, phase: FloatArray) -> FloatArray:
+    """True centrelines of phases as the cams are fitted now, crank degrees."""
+    cam = project.cam(side)
+    moved = cam.offset + phase
+    return cam.centreline - moved if side == "intake" else cam.centreline + moved
+
+
+def _phases(project: Project, side: Side) -> FloatArray:
+    phaser = project.phaser_of(side)
+    return np.zeros(1) if phaser is None else np.linspace(*phaser.travel, 13)
+
+
+def _rms(squares: FloatArray, over: tuple[int, ...]) -> FloatArray:
+    known = np.isfinite(squares)
+    count = known.sum(axis=over)
+    total = np.where(known, squares, 0.0).sum(axis=over)
+    root: FloatArray = np.sqrt(np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0))
+    return root

@@ -1,0 +1,134 @@
+"""The units that a person reads numbers in: mm, N·m and kW, or thousandths of an inch, lb-ft and hp.
+
+Everything is computed, and written for machines, in the documented units; only words, pages and pictures use these. A
+builder chooses them by `units` under `[report]`, and has them as `project.shown`.
+
+Factors are exact by definition (NIST SP 811, appendix B.8): an inch is 25.4 mm; a pound-force is 0.45359237 kg under
+9.80665 m/s²; a horsepower is 550 foot-pounds-force a second.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal, overload
+
+import numpy as np
+import numpy.typing as npt
+
+Units = Literal["metric", "inch"]
+FloatArray = npt.NDArray[np.float64]
+
+_INCH = 25.4  # mm
+_LBF_FT = 0.45359237 * 9.80665 * 0.3048  # N·m
+_HP = 550.0 * _LBF_FT / 1000.0  # kW
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit to show one kind of quantity in.
+
+    `name` as it stands after a number; `size`, how much one of it is in the documented unit; `decimals` that a number
+    usually gets. `more` decimals may be asked for where a sum has to add up or small numbers matter.
+
+    >>> Unit("thou", 0.0254, 1).text(2.0), Unit("mm", 1.0, 2).text(2.0)
+    ('78.7 thou', '2.00 mm')
+    """
+
+    name: str
+    size: float
+    decimals: int
+
+    @overload
+    def of(self, value: float) -> float: ...
+    @overload
+    def of(self, value: FloatArray) -> FloatArray: ...
+    def of(self, value: float | FloatArray) -> float | FloatArray:
+        """A value in the documented unit as one in this unit."""
+        return value / self.size
+
+    def number(self, value: float, more: int = 0) -> str:
+        """The value without its unit, rounded to the nearest.
+
+        >>> Unit("lb-ft", 1.3558179483314004, 1).number(200.0)
+        '147.5'
+        """
+        return f"{self.of(value):.{self.decimals + more}f}"
+
+    def rounded(self, value: FloatArray) -> FloatArray:
+        """The values in the documented unit as they are when shown, so that a sum of what is shown adds up."""
+        return np.asarray(np.round(self.of(value), self.decimals) * self.size)
+
+    def signed(self, value: float, more: int = 0) -> str:
+        """The same with its sign; what rounds to nothing is +0.
+
+        >>> Unit("N·m", 1.0, 1).signed(-0.01), Unit("N·m", 1.0, 1).signed(-3.0)
+        ('+0.0', '-3.0')
+        """
+        return f"{round(self.of(value), self.decimals + more) + 0.0:+.{self.decimals + more}f}"
+
+    def down(self, value: float, more: int = 0) -> str:
+        """The value rounded down: a gap as it is shown must not promise more than was found.
+
+        >>> Unit("mm", 1.0, 2).down(2.4994), Unit("mm", 1.0, 2).down(2.5), Unit("mm", 1.0, 2).down(-0.001)
+        ('2.49', '2.50', '-0.01')
+        """
+        scale = 10.0 ** (self.decimals + more)
+        return f"{math.floor(self.of(value) * scale + 1e-9) / scale:.{self.decimals + more}f}"
+
+    def up(self, value: float, more: int = 0) -> str:
+        """The value rounded up: what has to be added, or how far something may be out.
+
+        >>> Unit("thou", 0.0254, 1).up(0.5)
+        '19.7'
+        """
+        scale = 10.0 ** (self.decimals + more)
+        return f"{math.ceil(self.of(value) * scale - 1e-9) / scale:.{self.decimals + more}f}"
+
+    def plain(self, value: float) -> str:
+        """A number that was stated, without the decimals that say nothing; converted, to the usual ones.
+
+        >>> Unit("mm", 1.0, 2).plain(0.08), Unit("in", 25.4, 3).plain(86.0), Unit("lb-ft", 1.3558, 1).plain(0.02)
+        ('0.08', '3.386', '0.0148')
+        """
+        if self.size == 1.0:
+            return f"{value:g}"
+        in_unit = self.of(value)
+        return f"{float(f'{in_unit:.{self.decimals}f}' if abs(in_unit) >= 1.0 else f'{in_unit:.3g}'):g}"
+
+    def stated(self, value: float) -> str:
+        """The same with its unit."""
+        return f"{self.plain(value)} {self.name}"
+
+    def text(self, value: float, more: int = 0) -> str:
+        """The value with its unit, rounded to the nearest."""
+        return f"{self.number(value, more)} {self.name}"
+
+
+@dataclass(frozen=True)
+class DisplayUnits:
+    """The units of one builder: of gaps, depths and all else along a valve (documented in mm), of the sizes of parts
+    (mm), of torque (N·m) and of power (kW).
+
+    >>> INCH.gap.text(0.5), INCH.torque.text(100.0), METRIC.torque.text(100.0)
+    ('19.7 thou', '73.8 lb-ft', '100.0 N·m')
+    """
+
+    gap: Unit
+    size: Unit
+    torque: Unit
+    power: Unit
+
+
+METRIC = DisplayUnits(Unit("mm", 1.0, 2), Unit("mm", 1.0, 2), Unit("N·m", 1.0, 1), Unit("kW", 1.0, 1))
+INCH = DisplayUnits(
+    Unit("thou", _INCH / 1000.0, 1), Unit("in", _INCH, 3), Unit("lb-ft", _LBF_FT, 1), Unit("hp", _HP, 1)
+)
+SHOWN: dict[Units, DisplayUnits] = {"metric": METRIC, "inch": INCH}
+
+
+def power_kw(torque: FloatArray, rpm: FloatArray) -> FloatArray:
+    """Power at the crank, kW: torque in N·m times the angle turned in a second.
+
+    >>> float(power_kw(np.array(200.0), np.array(6000.0)).round(3))
+    125.664
+    """
+    return torque * rpm * (2.0 * math.pi / 60_000.0)

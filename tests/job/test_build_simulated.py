@@ -1,0 +1,284 @@
+"""Builds on a simulation, run in earnest on a small grid: what comes out says what it rests on, and agrees with it."""
+
+import csv
+import io
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import xarray as xr
+from cycle.test_from_project import CYCLE, FOUR
+from engines import write_project
+from simulated_pulls import with_pulls
+from typer.testing import CliRunner
+
+from phaseopt.cli import app
+from phaseopt.cycle.torque_grid import FOLDER
+from phaseopt.job.build import Build, build
+from phaseopt.output.files import build_files
+from phaseopt.project.load import load_project
+from phaseopt.report.text import summary
+from phaseopt.surrogate.validation import leave_one_pull_out
+from phaseopt.torque_model.airflow import efficiency_at
+from phaseopt.torque_model.sources import torque_model
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import silent
+
+SMALL: dict[str, Any] = {
+    "firing_order": FOUR,
+    "cycle": CYCLE,
+    "tables": {"rpm": [3000, 3500, 4000], "load": [70, 100]},
+    "intake": {"phaser": {"travel": [0.0, 12.0]}},
+    "exhaust": {"phaser": None},
+    "gap": {"tables_only_guard": True},
+}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("simulated")
+
+
+@pytest.fixture(scope="module")
+def found(folder: Path) -> Build:
+    """A project without a single log."""
+    return build(load_project(write_project(folder, **SMALL)))
+
+
+@pytest.fixture(scope="module")
+def on_simulation(tmp_path_factory: pytest.TempPathFactory) -> Build:
+    """Four pulls of an engine with a third more friction than the project says."""
+    path = write_project(tmp_path_factory.mktemp("prior"), **SMALL)
+    return build(load_project(with_pulls(path, (0.0, 4.0, 8.0, 12.0), {"friction": 1.33})))
+
+
+def test_a_project_without_logs_builds_tables_from_simulation_alone(found: Build) -> None:
+    assert found.verdict.clear
+    assert found.reduction is None
+    assert found.simulation is not None
+    assert found.simulation.alone
+    assert np.isfinite(found.torque["torque"]).all()
+    assert found.torque["in_reach"].all()
+    assert not found.torque["measured"].any()
+
+
+def test_every_output_of_it_says_so(found: Build, folder: Path) -> None:
+    """Each file is read; a table's own format has no room for words, so its metadata says it."""
+    files = build_files(found)
+    texts = {"summary": summary(found, None), **{n: t for n, t in files.items() if not n.endswith(".csv")}}
+    assert {"intake_phase.csv-metadata.json", "cells.csv-metadata.json", "airflow.csv-metadata.json", "run.json",
+            "report.html", "limits.csv-metadata.json"} <= set(texts)  # fmt: skip
+    for name, text in texts.items():
+        told = " ".join(text.split())
+        assert "NO TORQUE WAS MEASURED: it is from simulation alone" in told, name
+        assert "Knock is not modelled" in told, name
+    printed = CliRunner().invoke(app, ["build", str(folder / "project.toml"), "--out", str(folder / "out"), "--json"])
+    assert printed.exit_code == 0, printed.output
+    told = " ".join(json.loads(printed.output)["torque"]["source_notes"])
+    assert "NO TORQUE WAS MEASURED" in told
+    assert "Knock is not modelled" in told
+
+
+def test_the_grid_is_simulated_once(found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A second build takes the grid from beside the project, and gives the same bytes."""
+    assert list((folder / FOLDER).glob("grid-*.nc"))
+
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("simulated again")
+
+    monkeypatch.setattr("phaseopt.cycle.torque_grid.simulate", refuse)
+    assert build_files(build(load_project(folder / "project.toml"))) == build_files(found)
+
+
+def test_airflow_is_what_the_grid_says(found: Build) -> None:
+    """Each cell of the baseline at full load, on a node of the grid: efficiency times p V / (R T), by hand.
+
+    Dry air of 99 kPa and 25 °C (the air that SAE J1349 corrects to) with R = 287.05 J/(kg K); a bore of 81 and a stroke
+    of 86 mm. Rest stands between two nodes, so efficiency there must lie between or near its neighbours.
+    """
+    assert found.simulation is not None
+    grid, config = found.simulation.grid, found.simulation.config
+    rows = list(csv.DictReader(io.StringIO(build_files(found)["airflow.csv"])))
+    assert len(rows) == 6
+    filled = 99e3 / (287.05 * 298.15) * np.pi / 4 * 0.081**2 * 0.086 * 1e6
+    assert (config.ambient_pressure, config.ambient_temperature) == (99.0, 298.15)
+    for row in rows:
+        rpm, load = float(row["rpm"]), float(row["load"])
+        cell = grid["volumetric_efficiency"].sel(rpm=rpm, load=load)
+        air = float(row["air_before"]) / filled
+        assert float(cell.min()) - 0.01 <= air <= float(cell.max()) + 0.01
+        assert float(row["ratio"]) == pytest.approx(float(row["air"]) / float(row["air_before"]), abs=3e-4)
+    node = grid.isel(rpm=1, load=1, icl=1, ecl=0)
+    place = [[float(node[axis]) for axis in ("rpm", "load", "icl", "ecl")]]
+    assert efficiency_at(grid, np.array(place))[0] == pytest.approx(float(node["volumetric_efficiency"]), abs=1e-12)
+
+
+def test_the_doubt_of_the_gain_follows_from_the_stated_doubt(found: Build, folder: Path) -> None:
+    """A judgement: half as much doubt halves the deviation of torque in every cell."""
+    (folder / "sure").mkdir()
+    cycle = {**CYCLE, "doubt": 0.04}
+    (folder / "sure" / FOLDER).symlink_to(folder / FOLDER, target_is_directory=True)
+    sure = build(load_project(write_project(folder / "sure", **{**SMALL, "cycle": cycle})))
+    here, there = found.torque["torque_deviation"].to_numpy(), sure.torque["torque_deviation"].to_numpy()
+    np.testing.assert_allclose(there, here / 2.0, rtol=1e-9)
+
+
+def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, folder: Path) -> None:
+    """A cap just under what torque alone leaves at a cell holds there, and every figure comes from the grid."""
+    assert found.simulated is not None
+    assert found.simulation is not None
+    free, grid = found.simulated["peak_pressure"].isel(load=0), found.simulation.grid["peak_pressure"].isel(load=0)
+    r = int((free / grid.min(("icl", "ecl"))).to_numpy().argmax())
+    most = round(float(free[r] + grid[r].min()) / 2)
+    cap = {"rpm": [3000, 4000], "load": [70, 70], "of": "peak pressure", "most": f"{most} kPa"}
+    search = {"part_load": "road car", "caps": [cap]}
+    (folder / "road").mkdir()
+    (folder / "road" / FOLDER).symlink_to(folder / FOLDER, target_is_directory=True)
+    road = build(load_project(write_project(folder / "road", **{**SMALL, "search": search})))
+    assert road.verdict.clear
+    assert road.simulated is not None
+    assert (road.simulated["peak_pressure"].isel(load=0) <= most + 1e-6).all()
+    assert f"cap 1: peak pressure at most {most} kPa" in {name for row in road.binds for names in row for name in names}
+    np.testing.assert_array_equal(road.limits.phases_intake, found.limits.phases_intake)
+    told = " ".join(summary(road, None).split())
+    assert (
+        "part load as for a road car: on average at 70 kPa, simulated (with rest timing in brackets): residual gas "
+        in told
+    )
+    assert "torque less doubt, roughness and what part load costs" in told
+    files = build_files(road)
+    rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
+    wanted = road.simulated["residual"].to_numpy().ravel()
+    np.testing.assert_allclose([float(row["residual"]) for row in rows], wanted, atol=0.051)
+    assert "30 N·m for each % of residual beyond 20 % at 3000 to 4000 rpm, 70 to 70 kPa" in files["report.html"]
+    assert "Beside torque, as simulated" in files["report.html"]
+
+
+def test_progress_reaches_the_end_and_never_goes_back(folder: Path, found: Build) -> None:
+    told: list[float] = []
+    build(load_project(folder / "project.toml"), lambda share, _: told.append(share))
+    assert told == sorted(told)
+    assert told[0] == 0.0
+    assert 0.95 <= told[-1] <= 1.0
+
+
+def test_a_project_that_says_nothing_of_torque_is_told_both_ways_out(tmp_path: Path) -> None:
+    changes = {name: value for name, value in SMALL.items() if name != "cycle"}
+    with pytest.raises(InputError, match=r"no torque is given.*\[torque\].*\[cycle\].*phaseopt limits"):
+        build(load_project(write_project(tmp_path, **changes)))
+
+
+def test_calibration_finds_what_the_true_engine_has_more_of(on_simulation: Build) -> None:
+    """The true engine is known here: friction is found within two standard errors, flow that is as said stays so."""
+    assert on_simulation.simulation is not None
+    found = on_simulation.simulation.calibration
+    assert found is not None
+    assert set(found.factors) | set(found.refused) == {"flow", "friction", "wall temperature", "burn duration"}
+    assert found.after < found.before / 2.0
+    assert abs(found.factors["friction"] - 1.33) < 2.0 * found.errors["friction"]
+    assert abs(found.factors.get("flow", 1.0) - 1.0) < 2.0 * found.errors.get("flow", 1.0)
+
+
+def test_pulls_on_a_simulation_say_what_each_gave(on_simulation: Build) -> None:
+    assert on_simulation.reduction is not None
+    assert on_simulation.simulation is not None
+    assert on_simulation.simulation.points is not None
+    told = " ".join(summary(on_simulation, None).split())
+    assert "Knock is not modelled" in told
+    assert "NO TORQUE WAS MEASURED" not in told
+    assert "the calibration repeated without it" in told
+    record = json.loads(build_files(on_simulation)["run.json"])
+    assert record["torque"]["points"] == on_simulation.reduction.points.sizes["point"] == 20
+    assert record["simulation"]["calibration"]["error_before_Nm"] == pytest.approx(
+        float(
+            np.sqrt(
+                ((on_simulation.simulation.points["before"] - on_simulation.simulation.points["torque"]) ** 2).mean()
+            )
+        ),
+        abs=1e-4,
+    )
+    assert on_simulation.lopo_rmse >= on_simulation.loo_rmse > 0.0
+
+
+def test_with_nothing_calibrated_the_left_out_error_is_the_surface_s_own(on_simulation: Build) -> None:
+    """No calibration to repeat, so leaving a pull out is the closed form on the surface that the tables rest on.
+
+    Half of the points lie between two simulated speeds: both must take the simulation at the points themselves.
+    """
+    file = on_simulation.project.file
+    bare = file.with_name("bare.toml")
+    text = file.read_text(encoding="utf-8")
+    bare.write_text(text.replace("[torque.prior]", "[torque.prior]\ncalibrate = []"), encoding="utf-8")
+    model = torque_model(load_project(bare), silent)
+    assert model.lopo_rmse == pytest.approx(leave_one_pull_out(model.surface).rmse, rel=1e-9)
+
+
+def test_light_load_that_no_pull_reached_rests_on_the_simulation(on_simulation: Build) -> None:
+    """All pulls are at full throttle; the 70 kPa row is known by the simulation alone and marked."""
+    measured = on_simulation.torque["measured"]
+    assert on_simulation.torque["in_reach"].all()
+    assert bool(measured.isel(load=-1).all())
+    told = json.loads(build_files(on_simulation)["run.json"])["torque"]
+    assert told["cells_on_simulation_only"] == int((~measured).sum()) > 0
+
+
+def test_an_engine_that_does_not_run_is_told_with_its_section(
+    found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert found.simulation is not None
+    dead = found.simulation.grid.copy()
+    dead["torque"] = dead["torque"] * np.nan
+    monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: dead)
+    with pytest.raises(InputError, match=r"project.toml: cycle: no point of it settled. Mend: check the dimensions"):
+        build(load_project(folder / "project.toml"))
+
+
+def _holed(grid: xr.Dataset, **place: int) -> xr.Dataset:
+    """The grid with points that did not settle."""
+    found = grid.copy(deep=True)
+    for name in ("torque", "volumetric_efficiency"):
+        found[name][place] = np.nan
+    found["settled"][place] = 0.0
+    return found
+
+
+def _intake_centrelines(build: Build) -> np.ndarray:
+    return np.asarray(build.model.engine.intake.true_centreline(build.tables.intake.to_numpy()))
+
+
+def test_a_timing_that_did_not_settle_is_never_taken(
+    found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The best timings of the lowest speed are made a hole: the tables keep off it."""
+    assert found.simulation is not None
+    node = found.simulation.grid["icl"].to_numpy()[:3]
+    assert node[0] < float(_intake_centrelines(found)[0].min()) < node[2]
+    holed = _holed(found.simulation.grid, rpm=0, icl=1)
+    monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: holed)
+    again = build(load_project(folder / "project.toml"))
+    assert (_intake_centrelines(again)[0] >= node[2] - 1e-9).all()
+    assert np.isfinite(again.torque["torque"]).all()
+    assert np.isfinite(again.full_gain_deviation)
+
+
+def test_a_baseline_that_did_not_settle_is_left_out_of_the_gain_and_left_empty(
+    found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rest at the lowest speed did not settle: nothing is made up for it."""
+    assert found.simulation is not None
+    holed = _holed(found.simulation.grid, rpm=0, icl=-2)
+    assert float(holed["icl"][-2]) == float(found.model.engine.intake.true_centreline(0.0))
+    monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: holed)
+    again = build(load_project(folder / "project.toml"))
+    gain = again.torque["gain"].isel(load=-1).to_numpy()
+    assert np.isnan(gain).tolist() == [True, False, False]
+    assert again.full_gain == pytest.approx(gain[1:].mean())
+    assert "over 2 of 3 speeds" in " ".join(summary(again, None).split())
+    files = build_files(again)
+    rows = list(csv.DictReader(io.StringIO(files["airflow.csv"])))
+    assert rows[0]["air_before"] == rows[0]["ratio"] == ""
+    assert float(rows[0]["air"]) > 0.0
+    assert not re.search(r"\bnan\b", files["report.html"].lower())
