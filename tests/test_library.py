@@ -15,7 +15,7 @@ import xarray as xr
 from engines import write_project
 from hillclimb import ROOT, pulls_alone
 from simulated_pulls import with_pulls
-from test_build_simulated import SMALL
+from job.test_build_simulated import SMALL
 
 import phaseopt as po
 from phaseopt.project.load import load_project

@@ -93,7 +93,7 @@ def test_byte_order_mark_quotes_and_blank_lines_are_tolerated(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
-    ("text", "where", "problem", "mend"),
+    ("text", "where", "problem", "hint"),
     [
         ("", "", "empty", "rpm\\load_kPa"),
         ("\n \n", "", "empty", "rpm\\load_kPa"),

@@ -13,7 +13,7 @@ from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.version import code_version
 from phaseopt.io.digest import fingerprint
 
-from .sample import sample
+from cycle.sample import sample
 
 
 def test_known_digest():

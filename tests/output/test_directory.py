@@ -95,7 +95,7 @@ def failing(at: int, error: BaseException) -> Callable[..., None]:
 
 @pytest.mark.parametrize("earlier", [False, True])
 @pytest.mark.parametrize(
-    ("error", "mend"),
+    ("error", "hint"),
     [
         (OSError(errno.ENOSPC, "No space left on device"), "make room"),
         (PermissionError(errno.EACCES, "denied"), "place"),

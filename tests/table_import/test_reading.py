@@ -165,7 +165,7 @@ CLAMPS = "rpm,from,to\n1000,0,10\n8000,-5,20\n"
 
 
 @pytest.mark.parametrize(
-    ("text", "where", "problem", "mend"),
+    ("text", "where", "problem", "hint"),
     [
         ("", "", "empty", "line of breakpoints"),
         (",,\n,\n", "line 1", "no line of numbers", "line of breakpoints"),
