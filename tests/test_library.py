@@ -14,8 +14,8 @@ import pytest
 import xarray as xr
 from engines import write_project
 from hillclimb import ROOT, pulls_alone
-from simulated_pulls import with_pulls
 from job.test_build_simulated import SMALL
+from simulated_pulls import with_pulls
 
 import phaseopt as po
 from phaseopt.project.load import load_project

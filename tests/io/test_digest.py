@@ -6,14 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from cycle.sample import sample
 
 from phaseopt.cycle import version as module
 from phaseopt.cycle.config import Lift
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.version import code_version
 from phaseopt.io.digest import fingerprint
-
-from cycle.sample import sample
 
 
 def test_known_digest():
