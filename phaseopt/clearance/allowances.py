@@ -36,7 +36,7 @@ from phaseopt.project import SIDES, Cam, Loft, Phaser, Project, Rod, Side
 
 FloatArray = npt.NDArray[np.float64]
 
-MOST_CLOSING = 2.0  # mm of gap for a mm of lift on both of two valves, were they to move straight at each other
+MOST_CLOSING = 2.0  # mm of gap for a mm of lift on both of two valves, moved straight at each other; read by kernels
 _LOFT_STEP = 500.0  # rpm, over which a project states loft
 
 

@@ -14,7 +14,7 @@ RESOLVED = 0.001  # mm, how closely a least gap is found
 ROUNDING = 1e-9  # mm, more than double precision can lift a bound
 IN_HAND = RESOLVED + 1e-6  # mm above a rule at which every other bound of the same gap keeps it too
 NARROWEST = 1e-7  # crank degrees; cells are not halved below it, their bound stands as it is
-WAITING = 256  # halving 720° down to the narrowest cell leaves at most about 35 cells waiting
+WAITING = 256  # halving 720° to the narrowest leaves at most about 35 cells waiting; all of these are read by kernels
 
 
 def distinct(rows: FloatArray) -> tuple[FloatArray, npt.NDArray[np.int64]]:

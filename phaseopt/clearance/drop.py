@@ -19,7 +19,7 @@ FloatArray = npt.NDArray[np.float64]
 
 COVERAGE_SIGMAS = 2.0  # standard deviations taken off: a Gaussian is above its mean less two in 97.7 % of cases
 PIECES = 32768  # straight pieces over 720°, a power of two so that cells halve exactly
-PIECE = 720.0 / PIECES  # crank degrees
+PIECE = 720.0 / PIECES  # crank degrees; both are read by kernels
 
 
 @dataclass(frozen=True, eq=False)

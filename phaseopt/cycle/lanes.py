@@ -6,11 +6,12 @@ reads and writes one array only (else it must check for overlap), and scalars ar
 """
 
 from collections.abc import Callable
-from typing import ParamSpec, TypeVar, cast
+from typing import ParamSpec, TypeVar
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from phaseopt.values.numba import compiled
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -19,7 +20,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-LANES = 8
+LANES = 8  # read by kernels
 
 
 def kernel(function: Callable[P, R]) -> Callable[P, R]:
@@ -28,10 +29,7 @@ def kernel(function: Callable[P, R]) -> Callable[P, R]:
     Always inlined into the kernel that calls it. Else a process holds two versions of it, one compiled by itself and
     one inside its caller, which round differently; which of them runs would depend on what was compiled before.
     """
-    made = numba.njit(
-        cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nsz", "nnan"}, forceinline=True
-    )(function)
-    return cast(Callable[P, R], made)
+    return compiled(function, error_model="numpy", fastmath={"contract", "nsz", "nnan"}, forceinline=True)
 
 
 inner = kernel  # a formula for use inside a lane loop

@@ -3,10 +3,10 @@
 import hashlib
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import numba
 import numpy as np
 
 
@@ -51,11 +51,11 @@ def _pieces(thing: Any) -> Iterator[bytes]:
         raise TypeError(f"{type(thing).__name__} has no fingerprint")
 
 
-def sources_digest(*folders: Path) -> str:
-    """Digest of all Python source files below some folders, and of the libraries that turn them into numbers.
+def sources_digest(*places: Path) -> str:
+    """Digest of Python source files, by themselves or all below a folder, and of the libraries that run them.
 
     Results of one version are never taken for those of another.
     """
-    sources = sorted(source for folder in folders for source in folder.rglob("*.py"))
+    sources = sorted(source for place in places for source in (place.rglob("*.py") if place.is_dir() else [place]))
     texts = tuple((source.name, source.read_text("utf-8")) for source in sources)
-    return fingerprint(texts, numba.__version__, np.__version__)
+    return fingerprint(texts, version("numba"), version("numpy"))
