@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from cycle.sample import sample
 
 from phaseopt.io.digest import fingerprint
 
