@@ -52,10 +52,11 @@ def check(
     """
     from phaseopt.clearance.clamps import check_given
     from phaseopt.clearance.model import contact_model
+    from phaseopt.output.records.check import CheckRecord
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
     from phaseopt.project.load import load_project
     from phaseopt.report.sheet import check_sheet
-    from phaseopt.report.verdicts import cannot_hold, check_summary, found_words, given_words, verdict_as_dict
+    from phaseopt.report.verdicts import check_summary, found_words, given_words
     from phaseopt.table_import import Source, Stated, read_pair
 
     project = load_project(project_file)
@@ -71,11 +72,10 @@ def check(
     verdict = check_given(model, given.phases)
     if sheet is not None:
         write_sheet(sheet, check_sheet(model, verdict))
-    record = verdict_as_dict(verdict) | {"notes": [*cannot_hold(project, verdict), *model.notes]}
     return Found(
         found_words(project, verdict),
         lambda: f"{given_words(given, {'intake': intake, 'exhaust': exhaust})}\n{check_summary(model, verdict)}",
-        lambda: record | {"read_as": given.told},
+        lambda: CheckRecord.of(model, verdict, given.told),
         written=[] if sheet is None else [sheet],
         clear=verdict.accepted,
     )

@@ -13,16 +13,18 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from phaseopt.cli.colour import coloured, in_colour
 from phaseopt.cli.progress_line import ProgressLine
 from phaseopt.cli.verbose import began, ended
-from phaseopt.cli.words import InJobOrder, mistakes_as_dict
-from phaseopt.output.json_text import json_text
+from phaseopt.cli.words import InJobOrder
 from phaseopt.values.errors import InputError
+
+if TYPE_CHECKING:
+    from phaseopt.output.records.base import CommandRecord, Record
 
 NOT_CLEAR, WRONG_INPUT, INTERRUPTED = 1, 2, 130
 
@@ -63,7 +65,7 @@ class Found:
 
     verdict: str
     text: Callable[[], str]
-    record: Callable[[], dict[str, Any]]
+    record: "Callable[[], CommandRecord | dict[str, Any]]"
     written: Sequence[Path] = ()
     clear: bool = True
 
@@ -156,7 +158,9 @@ def ending() -> Iterator[None]:
         yield
     except InputError as error:
         if asked.json:
-            print_json(mistakes_as_dict(error))
+            from phaseopt.output.records.mistakes import MistakesRecord
+
+            print_json(MistakesRecord.of(error))
         else:
             for mistake in error.mistakes:
                 typer.echo(str(mistake), err=True)
@@ -183,7 +187,13 @@ def progress_line() -> Iterator[ProgressLine]:
 
 def _tell(found: Found) -> None:
     if manner().json:
-        print_json(found.record())
+        record = found.record()
+        if isinstance(record, dict):
+            from phaseopt.output.json_text import json_text
+
+            typer.echo(json_text(record))
+        else:
+            print_json(record.model_copy(update={"written": tuple(map(str, found.written))}))
     elif manner().quiet:
         say(found.verdict)
         if found.written:
@@ -198,6 +208,6 @@ def say(text: str) -> None:
     typer.echo(coloured(text) if in_colour() else text)
 
 
-def print_json(found: dict[str, Any]) -> None:
-    """One JSON object on standard output; a number that is not finite becomes null."""
-    typer.echo(json_text(found))
+def print_json(record: "Record") -> None:
+    """One JSON object on standard output."""
+    typer.echo(record.model_dump_json(indent=2))

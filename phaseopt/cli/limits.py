@@ -20,10 +20,10 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> F
     from phaseopt.clearance.model import contact_model
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.limits_files import limits_files
+    from phaseopt.output.records.limits import LimitsRecord
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
     from phaseopt.project.load import load_project
-    from phaseopt.report.drop_table import drops_as_dict
-    from phaseopt.report.limits_text import limits_as_dict, limits_summary, limits_verdict
+    from phaseopt.report.limits_text import limits_summary, limits_verdict
     from phaseopt.report.sheet import limits_sheet
 
     project = load_project(project_file)
@@ -40,6 +40,6 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> F
     return Found(
         limits_verdict(model, found),
         lambda: limits_summary(model, found),
-        lambda: limits_as_dict(model, found) | {"drops": drops_as_dict(model)},
+        lambda: LimitsRecord.of(model, found),
         written=[path for path in (out, sheet) if path is not None],
     )

@@ -25,6 +25,7 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Fou
     sheet to print and take to the engine.
     """
     from phaseopt.output.fresh import require_fresh, write_fresh
+    from phaseopt.output.records.new import NewRecord
 
     if yes and example:
         raise InputError.one("--yes and --example do not go together", hint="give one of them", where="phaseopt new")
@@ -64,6 +65,6 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Fou
     return Found(
         kept,
         lambda: then,
-        lambda: {"directory": str(directory), "files": list(files)},
+        lambda: NewRecord(files=tuple(files)),
         written=[directory],
     )

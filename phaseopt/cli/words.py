@@ -6,7 +6,6 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from phaseopt.output.json_text import json_text
 from phaseopt.values.errors import InputError, Mistake
 
 _JOB = (
@@ -39,7 +38,9 @@ class InJobOrder(TyperGroup):
             about = error.ctx.command_path if error.ctx is not None else named
             mistake = _mistake(error, about)
             if as_json:
-                typer.echo(json_text(mistakes_as_dict(InputError([mistake]))))
+                from phaseopt.output.records.mistakes import MistakesRecord
+
+                typer.echo(MistakesRecord.of(InputError([mistake])).model_dump_json(indent=2))
             else:
                 typer.echo(str(mistake), err=True)
             raise typer.Exit(2) from None
@@ -62,18 +63,3 @@ def _mistake(error: Any, about: str) -> Mistake:
         hint = f"give it: {error.param.help}"
     problem = _MEANT.sub("", text)
     return Mistake(f"{problem[:1].lower()}{problem[1:]}", hint, where=about)
-
-
-def mistakes_as_dict(error: InputError) -> dict[str, Any]:
-    """What was wrong, for a machine: file, place in it, problem and mend of each mistake."""
-    return {
-        "mistakes": [
-            {
-                "file": None if mistake.file is None else str(mistake.file),
-                "where": mistake.where or None,
-                "problem": mistake.problem,
-                "hint": mistake.hint,
-            }
-            for mistake in error.mistakes
-        ]
-    }

@@ -1,12 +1,8 @@
 """The valve drop by crank angle, so that a gap can be worked out by hand: drop less lift at the same angle."""
 
-import math
-from typing import Any
-
 import numpy as np
 
 from phaseopt.clearance.drop import DropLaw
-from phaseopt.clearance.model import ContactModel
 from phaseopt.values.display_units import Unit
 
 ANGLES = np.arange(-30.0, 31.0, 5.0)  # crank degrees after TDC; practice reads the middle of it
@@ -32,15 +28,3 @@ def drop_table(law: DropLaw, unit: Unit) -> list[str]:
             f"  {name:<{wide}}" + "".join(f"{unit.down(x) if name == COUNTED else unit.number(x):>7}" for x in row)
         )
     return lines
-
-
-def drops_as_dict(model: ContactModel) -> dict[str, Any]:
-    """The rows of both kinds of valve as plain values, mm to 0.001, rounded down."""
-    return {
-        side: {
-            "crank_deg": ANGLES.tolist(),
-            **{name: [math.floor(x * 1000.0) / 1000.0 for x in row] for name, row in drop_rows(law).items()},
-            "worst_cylinder": law.worst,
-        }
-        for side, law in model.drops.items()
-    }

@@ -1,9 +1,4 @@
-"""Contact limits, as text for a person and as plain values for a machine."""
-
-from dataclasses import asdict
-from typing import Any
-
-import xarray as xr
+"""Contact limits, as text for a person."""
 
 from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import EDGES, Limits, SafeBox
@@ -13,7 +8,7 @@ from phaseopt.clearance.rules import CLEAR, CONTACT, SHORT
 from phaseopt.project import SIDES, Project
 from phaseopt.report.drop_table import drop_table
 from phaseopt.report.faults import fault_lines
-from phaseopt.report.verdicts import BEFORE_TURNING, capital, faults_as_list, folded, gaps_down
+from phaseopt.report.verdicts import BEFORE_TURNING, capital, folded
 
 
 def limits_summary(model: ContactModel, limits: Limits) -> str:
@@ -26,7 +21,7 @@ def limits_summary(model: ContactModel, limits: Limits) -> str:
     lines += ["", capital(limits.full_travel.sentence), *_guard(model.project, limits.full_travel)]
     lines += ["Faults:", *(f"  {line}" for line in fault_lines(limits.faults))]
     lines += _stated_drops(model)
-    lines += [f"Note: {note}" for note in (*model.notes, *_of_caps(model.project))]
+    lines += [f"Note: {note}" for note in notes_of_limits(model)]
     lines += [f"Not covered: {', '.join(model.not_covered)}", "", BEFORE_TURNING]
     return folded(lines, 2)
 
@@ -44,22 +39,9 @@ def limits_notes(model: ContactModel) -> list[str]:
     return [BEFORE_TURNING, f"Not covered: {', '.join(model.not_covered)}."]
 
 
-def limits_as_dict(model: ContactModel, limits: Limits) -> dict[str, Any]:
-    """Limits as plain values: edges by name, gaps in mm rounded down."""
-    return {
-        "safe_boxes": [asdict(box) for box in limits.boxes],
-        "alone": _clamps_as_dict(limits.alone),
-        "together": _clamps_as_dict(limits.together),
-        "full_travel": gaps_down(asdict(limits.full_travel)),
-        "faults": faults_as_list(limits.faults),
-        "notes": [*model.notes, *_of_caps(model.project)],
-        "not_covered": list(model.not_covered),
-    }
-
-
-def _clamps_as_dict(clamps: xr.Dataset) -> dict[str, Any]:
-    found: dict[str, Any] = {str(name): clamps[name].to_numpy().tolist() for name in ("rpm", *clamps.data_vars)}
-    return found | {f"{side}_edge": [EDGES[code] for code in found[f"{side}_edge"]] for side in SIDES}
+def notes_of_limits(model: ContactModel) -> list[str]:
+    """What the limits rest on, and what they leave to the search."""
+    return [*model.notes, *_of_caps(model.project)]
 
 
 def _of_caps(project: Project) -> list[str]:

@@ -1,10 +1,10 @@
 """`phaseopt check` on tables from anywhere, as a user runs it: what is printed, and the exit code."""
 
-import json
 from pathlib import Path
 
 import pytest
 from engines import SEATS, write_project
+from printed import printed
 from typer.testing import CliRunner, Result
 
 from phaseopt.clearance import contact_model, phase_limits
@@ -73,9 +73,9 @@ def test_two_cells_clear_alone_and_short_together_exit_1_and_are_named(tmp_path:
     assert "6 of 6 clear" in found.output
     named = f"broken by intake {intake:g}° of 3000 rpm, load 30 with exhaust {exhaust:g}° of 8000 rpm, load 100"
     assert named in found.output
-    as_json = json.loads(run(project, "--intake", tmp_path / "i.csv", "--exhaust", tmp_path / "e.csv", "--json").output)
-    assert as_json["box"]["broken_by"].startswith(named.removeprefix("broken by "))
-    assert as_json["cells"] == {"clear": 6}
+    as_json = printed("check", project, "--intake", tmp_path / "i.csv", "--exhaust", tmp_path / "e.csv")
+    assert as_json["verdict"]["box"]["broken_by"].startswith(named.removeprefix("broken by "))
+    assert as_json["verdict"]["cells"] == {"clear": 6, "short": 0, "contact": 0, "outside_travel": 0}
     assert as_json["read_as"]["intake"][0] == "cells parted by commas, decimal points"
 
 
@@ -107,8 +107,8 @@ def test_one_table_and_clamps(
     assert found.exit_code == code, found.output
     assert words in found.output
     if code == 0:
-        as_json = json.loads(run(tmp_path / "project.toml", *given, "--json").output)
-        assert as_json["clear"] is True
+        as_json = printed("check", tmp_path / "project.toml", *given)
+        assert as_json["verdict"]["clear"] is True
         assert set(as_json["read_as"]) == {"intake", "exhaust"}
 
 
@@ -143,7 +143,7 @@ def test_the_looser_rule_between_cells_is_chosen_by_name_and_told(tmp_path: Path
     assert found.exit_code == 0, found.output
     assert "NOT CLEAR as a box; accepted by the looser rule of neighbouring cells" in found.output
     assert "looser than any phase with any" in found.output
-    told = json.loads(run(*arguments, "--json").output)
+    told = printed("check", *arguments)["verdict"]
     assert (told["clear"], told["accepted"], told["neighbours"]["verdict"]) == (False, True, "clear")
     write_project(tmp_path, seats=seats, gap={"between": "neighbors"})
     assert run(*arguments).exit_code == 2
@@ -156,10 +156,10 @@ def test_faults_are_told_and_not_counted_in_the_exit_code(tmp_path: Path) -> Non
     assert found.exit_code == 0
     stuck = "Fault        Intake phaser stuck most advanced (40°) while the exhaust phaser follows its table"
     assert stuck in found.output
-    as_json = json.loads(run(project, "--intake", tmp_path / "down.csv", "--json").output)
+    as_json = printed("check", project, "--intake", tmp_path / "down.csv")["verdict"]
     assert as_json["clear"]
     assert as_json["faults"][0]["verdict"] == "short"
     assert as_json["faults"][0]["for_clear"][0]["side"] == "intake"
     limits = CliRunner().invoke(app, ["limits", str(project)])
     assert "Intake phaser stuck most advanced (40°) while the exhaust phaser follows its clamps" in limits.output
-    assert json.loads(CliRunner().invoke(app, ["limits", str(project), "--json"]).output)["faults"][0]["name"]
+    assert printed("limits", project)["faults"][0]["name"]

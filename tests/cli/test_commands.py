@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from hillclimb import HILLCLIMB, pulls_alone_file
+from printed import printed
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
@@ -62,7 +63,7 @@ def test_check_refuses_one_cell_moved_ten_degrees_into_contact(out: Path) -> Non
     assert "NOT CLEAR" in result.output
     assert "3500 rpm, load 100" in result.output
     as_json = run("check", HILLCLIMB, "--intake", out / "moved.csv", "--exhaust", out / "exhaust_phase.csv", "--json")
-    assert json.loads(as_json.output)["clear"] is False
+    assert json.loads(as_json.output)["verdict"]["clear"] is False
 
 
 def test_limits_needs_no_torque(tmp_path: Path) -> None:
@@ -71,7 +72,7 @@ def test_limits_needs_no_torque(tmp_path: Path) -> None:
     result = run("limits", tmp_path / "project.toml")
     assert result.exit_code == 0, result.output
     assert "would TOUCH" in result.output
-    assert json.loads(run("limits", tmp_path / "project.toml", "--json").output)["safe_boxes"]
+    assert printed("limits", tmp_path / "project.toml")["safe_boxes"]
     no_torque = run("build", tmp_path / "project.toml", "--out", tmp_path / "out")
     assert no_torque.exit_code == 2
     assert "torque" in no_torque.output

@@ -8,6 +8,7 @@ from typing import Any
 import csvw
 import pytest
 from engines import SEATS, write_project
+from printed import printed
 from typer.testing import CliRunner, Result
 
 from phaseopt.clearance import contact_model, phase_limits
@@ -127,10 +128,10 @@ def test_both_examples_print_their_limits(example: str) -> None:
 
 def test_machines_get_edges_by_name_gaps_rounded_down_and_what_limits_and_verdicts_rest_on(tmp_path: Path) -> None:
     project = write_project(tmp_path, seats=SEATS)
-    found = json.loads(run("limits", project, "--json").output)
+    found = printed("limits", project)
     limits = phase_limits(contact_model(load_project(project)))
     for kind, clamps in (("alone", limits.alone), ("together", limits.together)):
-        assert found[kind]["exhaust_edge"] == [EDGES[code] for code in clamps["exhaust_edge"].to_numpy()]
+        assert found[kind]["exhaust_limited_by"] == [EDGES[code] for code in clamps["exhaust_edge"].to_numpy()]
         assert found[kind]["intake_to"] == clamps["intake_to"].to_numpy().tolist()
     for contact, gap in limits.full_travel.running.items():
         assert gap - 0.001 < found["full_travel"]["running"][contact] <= gap
@@ -139,4 +140,4 @@ def test_machines_get_edges_by_name_gaps_rounded_down_and_what_limits_and_verdic
     given = ("--intake-at", "5", "--exhaust", tmp_path / "t.csv")
     (tmp_path / "t.csv").write_text("rpm,most\n1000,0\n8000,0\n")
     assert f"Note         {rests_on}" in run("check", project, *given).output
-    assert rests_on in json.loads(run("check", project, *given, "--json").output)["notes"]
+    assert rests_on in printed("check", project, *given)["notes"]

@@ -274,5 +274,5 @@ def test_check_writes_a_sheet_whatever_the_verdict(tmp_path: Path) -> None:
         sheet = tmp_path / f"{name}.html"
         result = run("check", project, "--intake", tmp_path / f"{name}.csv", "--sheet", sheet, "--json")
         assert result.exit_code == code, result.output
-        assert json.loads(result.output)["clear"] is (code == 0)
+        assert json.loads(result.output)["verdict"]["clear"] is (code == 0)
         assert ("DO NOT TURN" in sheet.read_text(encoding="utf-8")) is (code == 1)

@@ -1,16 +1,14 @@
 """The printed drop curve, read back and worked out by hand."""
 
-import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 from engines import cosine_lift, drop_csv, piston_fall, project_of, write_project
-from typer.testing import CliRunner
+from printed import printed
 
 from phaseopt.clearance import contact_model
 from phaseopt.clearance.limits import phase_limits
-from phaseopt.cli import app
 from phaseopt.report.drop_table import drop_table
 from phaseopt.report.limits_text import limits_summary
 from phaseopt.values.display_units import METRIC
@@ -50,9 +48,8 @@ def test_limits_print_the_curve_of_each_source(tmp_path: Path) -> None:
 
 
 def test_limits_as_json_hold_the_curve(tmp_path: Path) -> None:
-    result = CliRunner().invoke(app, ["limits", str(write_project(tmp_path, FILES)), "--json"])
-    drops = json.loads(result.stdout)["drops"]
+    drops = printed("limits", write_project(tmp_path, FILES))["drops"]
     assert set(drops) == {"intake", "exhaust"}
     middle = drops["intake"]["crank_deg"].index(0.0)
-    assert drops["intake"]["as fitted"][middle] == pytest.approx(6.2, abs=0.01)
+    assert drops["intake"]["fitted"][middle] == pytest.approx(6.2, abs=0.01)
     assert drops["intake"]["worst_cylinder"] == 1

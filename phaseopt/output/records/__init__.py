@@ -1,0 +1,1 @@
+"""Records: what each command prints under `--json`, and what `run.json` holds, as pydantic models made from results."""

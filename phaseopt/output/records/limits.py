@@ -1,0 +1,93 @@
+"""What `phaseopt limits` found."""
+
+from typing import Self
+
+import xarray as xr
+from pydantic import Field
+
+from phaseopt.clearance.drop import DropLaw
+from phaseopt.clearance.limits import EDGES, Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.output.records.base import CommandRecord, Guaranteed, Known, Record
+from phaseopt.output.records.pieces import BoxRecord, FaultRecord, FullTravelRecord
+from phaseopt.report.drop_table import ANGLES
+from phaseopt.report.limits_text import notes_of_limits
+
+
+class ClampsRecord(Record):
+    """Limits by speed: each list has an entry a speed. Phases are crank degrees from rest, + = advanced."""
+
+    rpm: tuple[float, ...] = Field(description="engine speeds, rpm")
+    intake_from: tuple[Known, ...] = Field(description="most retarded intake phase")
+    intake_to: tuple[Known, ...] = Field(description="most advanced intake phase")
+    exhaust_from: tuple[Known, ...] = Field(description="most retarded exhaust phase")
+    exhaust_to: tuple[Known, ...] = Field(description="most advanced exhaust phase")
+    intake_limited_by: tuple[str, ...] = Field(description="what stops further advance of the intake cam")
+    exhaust_limited_by: tuple[str, ...] = Field(description="what stops further retard of the exhaust cam")
+
+    @classmethod
+    def of(cls, clamps: xr.Dataset) -> Self:
+        """From clamps by speed, as `Limits` has them."""
+        found = {name: clamps[name].to_numpy().tolist() for name in cls.model_fields if name in clamps}
+        for side in ("intake", "exhaust"):
+            found[f"{side}_limited_by"] = [EDGES[code] for code in clamps[f"{side}_edge"].to_numpy()]
+        return cls(**found)
+
+
+class DropRecord(Record):
+    """Valve drop by crank angle of one kind of valve."""
+
+    crank_deg: tuple[float, ...] = Field(description="crank degrees after gas-exchange TDC")
+    fitted: tuple[Guaranteed, ...] = Field(description="drop as fitted to what was measured, mm")
+    used: tuple[Guaranteed, ...] = Field(description="drop used, after measuring error, mm, rounded down")
+    by_source: dict[str, tuple[Guaranteed, ...]] = Field(description="drop as each source has it by itself, mm")
+    worst_cylinder: int = Field(description="cylinder with the least")
+
+    @classmethod
+    def of(cls, law: DropLaw) -> Self:
+        """From the drop that the contact model uses."""
+        return cls(
+            crank_deg=ANGLES.tolist(),
+            fitted=law.fitted(ANGLES).tolist(),
+            used=law.low(ANGLES).tolist(),
+            by_source={name: alone.fitted(ANGLES).tolist() for name, alone in law.alone.items()},
+            worst_cylinder=law.worst,
+        )
+
+
+class DropsRecord(Record):
+    """Valve drop of both kinds of valve."""
+
+    intake: DropRecord = Field(description="intake valves")
+    exhaust: DropRecord = Field(description="exhaust valves")
+
+
+class LimitsRecord(CommandRecord):
+    """Contact limits from geometry alone."""
+
+    project: str = Field(description="name of the project")
+    top_speed_rpm: float = Field(description="up to where contact was judged, rpm")
+    safe_boxes: tuple[BoxRecord, ...] = Field(description="phases that are safe in any combination up to that speed")
+    alone: ClampsRecord = Field(description="limits by speed with the other cam at rest")
+    together: ClampsRecord = Field(description="limits by speed of both cams together")
+    full_travel: FullTravelRecord = Field(description="the whole travel of the phasers")
+    faults: tuple[FaultRecord, ...] = Field(description="what each fault of a phaser would do")
+    drops: DropsRecord = Field(description="valve drop that the limits rest on")
+    notes: tuple[str, ...] = Field(description="what goes with the result, in sentences")
+    not_covered: tuple[str, ...] = Field(description="contacts that nothing here looks at: show them beside a verdict")
+
+    @classmethod
+    def of(cls, model: ContactModel, limits: Limits) -> Self:
+        """From the limits and the contact model that they were found with."""
+        return cls(
+            project=model.project.name,
+            top_speed_rpm=model.top_speed,
+            safe_boxes=tuple(BoxRecord.of(box) for box in limits.boxes),
+            alone=ClampsRecord.of(limits.alone),
+            together=ClampsRecord.of(limits.together),
+            full_travel=FullTravelRecord.model_validate(limits.full_travel),
+            faults=tuple(FaultRecord.of(fault) for fault in limits.faults),
+            drops=DropsRecord(**{side: DropRecord.of(law) for side, law in model.drops.items()}),
+            notes=tuple(notes_of_limits(model)),
+            not_covered=model.not_covered,
+        )
