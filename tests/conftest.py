@@ -1,11 +1,19 @@
 """What several parts of the tests share."""
 
+# Several workers share the processor, and sums must not depend on how many threads there are: before NumPy is loaded.
+import os
+
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ[_threads] = "1"
+
+# ruff: noqa: E402
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
 from browser import axe_source, launched
 from hillclimb import pulls_alone
+from shared import once
 
 from phaseopt.job.build import Build, build
 
@@ -14,9 +22,9 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture(scope="session")
-def hillclimb() -> Build:
+def hillclimb(tmp_path_factory: pytest.TempPathFactory) -> Build:
     """The example's build from its pulls alone; a test must not change it."""
-    return build(pulls_alone())
+    return once(tmp_path_factory, "hillclimb", lambda _: build(pulls_alone()))
 
 
 @pytest.fixture(scope="session")
@@ -29,4 +37,4 @@ def browser() -> "Iterator[Browser]":
 @pytest.fixture(scope="session")
 def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
     """axe-core as a script."""
-    return axe_source(tmp_path_factory.mktemp("axe"))
+    return once(tmp_path_factory, "axe", axe_source)

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from engines import SEATS, write_project
+from shared import once
 
 from phaseopt.job.build import Build, build
 from phaseopt.project.load import load_project
@@ -58,7 +59,8 @@ def small_build(folder: Path, *, tied: bool = False, **changes: object) -> Build
 def both(tmp_path_factory: pytest.TempPathFactory) -> Build:
     """Two phasers, valve to valve covered, a name that tries to break the page."""
     name = HOSTILE.replace('"', '\\"')
-    return small_build(tmp_path_factory.mktemp("both"), name=name, seats=SEATS, gap={"tables_only_guard": True})
+    changes = {"name": name, "seats": SEATS, "gap": {"tables_only_guard": True}}
+    return once(tmp_path_factory, "both", lambda folder: small_build(folder, **changes))
 
 
 @pytest.fixture(scope="session")
@@ -66,13 +68,12 @@ def tied(tmp_path_factory: pytest.TempPathFactory) -> Build:
     """One phaser for both sets of lobes, valve to valve not covered."""
     shared = {"travel": [0.0, 20.0], "slew": {"advance": 80.0, "retard": 100.0}}
     still = {"phaser": None}
-    folder = tmp_path_factory.mktemp("tied")
     changes = {"phaser": shared, "intake": still, "exhaust": still, "gap": {"tables_only_guard": True}}
-    return small_build(folder, tied=True, **changes)
+    return once(tmp_path_factory, "tied", lambda folder: small_build(folder, tied=True, **changes))
 
 
 @pytest.fixture(scope="session")
 def intake_only(tmp_path_factory: pytest.TempPathFactory) -> Build:
     """A fixed exhaust cam."""
-    folder = tmp_path_factory.mktemp("intake")
-    return small_build(folder, exhaust={"phaser": None}, gap={"tables_only_guard": True})
+    changes = {"exhaust": {"phaser": None}, "gap": {"tables_only_guard": True}}
+    return once(tmp_path_factory, "intake_only", lambda folder: small_build(folder, **changes))

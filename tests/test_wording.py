@@ -1,0 +1,157 @@
+"""Plain English wherever a person reads, and the field's own terms in the code.
+
+    python tests/test_wording.py [ROOM]
+
+prints where the words below still stand, room by room. A word is looked for in the sentences that the package can
+print, in its docstrings, templates, pages of documentation and notebooks; a name in the package's code and tests.
+"""
+
+import ast
+import json
+import re
+import sys
+import tokenize
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+ROOT = Path(__file__).parent.parent
+
+# Not this, but that: a pattern of whole words, and what to say instead.
+WORDS = {
+    r"mend(s|ed|ing)?": "fix",
+    r"told|tells": "shows, reported",
+    r"heed": "warnings",
+    r"touch nothing|touches|TOUCH": "clear / hits",
+    r"SHORT": "tight",
+    r"safe as a whole|any phase (in it )?with any other": "safe in any combination",
+    r"keeps? the running reserve": "enough running clearance",
+    r"guaranteed": "at least (worst case)",
+    r"by hand,? expect": "you should measure",
+    r"held by|stopped by|binds": "limited by",
+    r"dearest|price of a limit|prices of (the )?limits": "what each limit costs",
+    r"even curve|concave majorant": "dip below a smooth curve",
+    r"own breathing": "the engine's breathing",
+    r"middling": "typical",
+    r"honest(ly)?": "error bars look right",
+    r"left empty|never invented": "left blank",
+    r"admits?": "allows",
+    r"re-?dial(led)?": "degree in again",
+    r"witness(?! mark)(es)?": "degree-in check",
+    r"doubt(s|ful)?": "uncertainty",
+    r"beyond (the )?data|out of reach of the points": "outside the tested range",
+    r"to be had without it": "gain if removed",
+    r"taken for": "counts as",
+    r"breaks? a rule": "clearance stays within your rules",
+    r"and who stops it": "crew; who stops the dyno",
+    r"whatever": "(say which)",
+    r"thereof|lest|nor": "(say it plainly)",
+    r"of which": "(two sentences)",
+    r"kin": "related quantities",
+}  # fmt: skip
+
+# Parts of names, and whole names, with the field's term.
+PARTS = {
+    "mend": "hint", "told": "notes", "tell": "progress", "tells": "shows", "kin": "simulated_quantities",
+    "slant": "diagonal", "slants": "diagonals", "lattice": "phase_grid", "ledger": "gap_budget",
+    "belief": "hyperprior", "beliefs": "hyperpriors", "stray": "outlier", "strays": "outliers",
+    "wish": "search_setting", "wishes": "search_settings", "suspicion": "plausibility", "worth": "objective",
+    "foreign": "table_import",
+    "heed": "warnings", "lest": "otherwise", "dearest": "most_costly",
+}  # fmt: skip
+WHOLE = {"said": "notes", "shown": "display_units", "kept": "cache", "odd": "outliers", "health": "log_quality"}
+
+
+class Found(NamedTuple):
+    """A word that is ruled out, where it stands, and what to say instead."""
+
+    place: str
+    word: str
+    instead: str
+    around: str
+
+
+def sentences(path: Path) -> Iterator[tuple[int, str]]:
+    """The texts of a module that a person can read: docstrings, and strings of more than one word."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and " " in node.value.strip():
+            yield node.lineno, node.value
+
+
+def pages() -> Iterator[Path]:
+    """Pages of documentation and templates."""
+    yield from (ROOT / name for name in ("README.md", "DEVELOPERS.md", "maps/README.md"))
+    yield from sorted((ROOT / "examples").glob("*.md"))
+    yield from sorted(
+        p for p in (ROOT / "phaseopt").rglob("*") if p.suffix in (".j2", ".js", ".html", ".json", ".toml")
+    )
+
+
+def texts() -> Iterator[tuple[str, str]]:
+    """Every text that a person reads, with its place."""
+    for path in sorted((ROOT / "phaseopt").rglob("*.py")):
+        for line, text in sentences(path):
+            yield f"{path.relative_to(ROOT)}:{line}", text
+    for path in pages():
+        for line, text in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+            yield f"{path.relative_to(ROOT)}:{line}", text
+    for path in sorted((ROOT / "examples").rglob("*.ipynb")):
+        for number, cell in enumerate(json.loads(path.read_text(encoding="utf-8"))["cells"], 1):
+            yield f"{path.relative_to(ROOT)}:{number}", "".join(cell["source"])
+
+
+def words_found() -> list[Found]:
+    """Words that are ruled out, wherever a person reads."""
+    patterns = [
+        (re.compile(rf"\b({word})\b", 0 if word.isupper() else re.IGNORECASE), said) for word, said in WORDS.items()
+    ]
+    found = []
+    for place, text in texts():
+        for pattern, instead in patterns:
+            for match in pattern.finditer(text):
+                around = " ".join(text[max(0, match.start() - 30) : match.end() + 30].split())
+                found.append(Found(place, match[0], instead, around))
+    return found
+
+
+def names_found() -> list[Found]:
+    """Names that are ruled out, in the package and its tests."""
+    found = []
+    for path in sorted([*(ROOT / "phaseopt").rglob("*.py"), *(ROOT / "tests").rglob("*.py")]):
+        if path == Path(__file__).resolve():
+            continue
+        with tokenize.open(path) as lines:
+            for token in tokenize.generate_tokens(lines.readline):
+                if token.type == tokenize.NAME:
+                    parts = re.split(r"_|(?<=[a-z])(?=[A-Z])", token.string)
+                    wrong = [PARTS[part.lower()] for part in parts if part.lower() in PARTS]
+                    wrong += [WHOLE[token.string]] if token.string in WHOLE else []
+                    place = f"{path.relative_to(ROOT)}:{token.start[0]}"
+                    found += [Found(place, token.string, each, token.line.strip()) for each in wrong[:1]]
+    return found
+
+
+def room_of(place: str) -> str:
+    """The room or page that a place is in."""
+    parts = place.split(":")[0].split("/")
+    return "/".join(parts[:2])
+
+
+def listed(found: list[Found]) -> str:
+    """One line a place."""
+    return "\n".join(f"{each.place}: {each.word} -> {each.instead}   ({each.around[:100]})" for each in found)
+
+
+def main() -> None:
+    """Print how often, and with a room where."""
+    found = words_found() + names_found()
+    if len(sys.argv) > 1:
+        print(listed([each for each in found if room_of(each.place).endswith(sys.argv[1])]))
+    for name, count in sorted(Counter(room_of(each.place) for each in found).items()):
+        print(f"{count:6d}  {name}")
+    print(Counter(each.word.lower() for each in found).most_common(60))
+
+
+if __name__ == "__main__":
+    main()
