@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from phaseopt.project import Project
     from phaseopt.project.load import load_project
     from phaseopt.study.confirm import confirm_pull
-    from phaseopt.study.planning import plan_next_pulls
+    from phaseopt.study.plan import plan_next_pulls
     from phaseopt.table_import.layout import Layout
     from phaseopt.tables import PhaseTables, read_tables
     from phaseopt.torque.pulls import Reduction, reduce_logs
@@ -90,7 +90,7 @@ _PLACES = {
     "project.load": ("load_project",),
     "job.stages": ("BestTables", "check_tables", "phase_limits", "search_tables"),
     "study.confirm": ("confirm_pull",),
-    "study.planning": ("plan_next_pulls",),
+    "study.plan": ("plan_next_pulls",),
     "tables": ("PhaseTables", "read_tables"),
     "torque.pulls": ("Reduction", "reduce_logs"),
     "torque_model.sources": ("Simulated", "TorqueModel", "fit_torque", "simulate"),

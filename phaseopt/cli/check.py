@@ -75,7 +75,7 @@ def check(
     return Found(
         found_words(project, verdict),
         lambda: f"{given_words(given, {'intake': intake, 'exhaust': exhaust})}\n{check_summary(model, verdict)}",
-        lambda: CheckRecord.of(model, verdict, given.told),
+        lambda: CheckRecord.of(model, verdict, given.notes),
         written=[] if sheet is None else [sheet],
         clear=verdict.accepted,
     )

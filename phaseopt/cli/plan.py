@@ -20,7 +20,7 @@ def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Found:
     from phaseopt.output.run_sheet_files import run_sheet_files
     from phaseopt.project.load import load_project
     from phaseopt.report.run_sheet_text import run_sheet_as_dict, run_sheet_summary, sheet_verdict
-    from phaseopt.study.planning import plan_next_pulls
+    from phaseopt.study.plan import plan_next_pulls
 
     project = load_project(project_file)
     if out is not None:

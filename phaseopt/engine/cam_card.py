@@ -23,7 +23,7 @@ import numpy.typing as npt
 from phaseopt.engine.card_profile import Flank, Known, Spline, smoothest_pair
 from phaseopt.engine.card_spread import STEEPEST, Limits, Piece, as_polynomials, highest_flank, lift_of, lower
 from phaseopt.engine.lobe import Lobe
-from phaseopt.project import Card, Side, TdcLift
+from phaseopt.project import CamCard, Side, TdcLift
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,7 +36,7 @@ NEAREST = 0.5  # crank degrees; a TDC reading closer than this to a check lift a
 
 
 def card_lobe(
-    card: Card, ratio: float, lash: float, side: Side, centreline_error: float, file: Path | None = None
+    card: CamCard, ratio: float, lash: float, side: Side, centreline_error: float, file: Path | None = None
 ) -> tuple[Lobe, Lobe]:
     """The nominal lobe of a cam card, and the largest lift that any profile which fits the card may have.
 
@@ -110,7 +110,7 @@ def card_lobe(
     return _joined(nominal), Lobe(*as_polynomials(before, after))
 
 
-def card_least(card: Card, ratio: float, lash: float, from_centre: npt.ArrayLike) -> FloatArray:
+def card_least(card: CamCard, ratio: float, lash: float, from_centre: npt.ArrayLike) -> FloatArray:
     """The lift at the valve with zero lash that every profile which fits a card has at least, mm.
 
     Lift only falls from the peak, so between two check lifts it is no less than the lower one. Parameters: crank

@@ -17,7 +17,7 @@ from phaseopt.clearance.limits import Limits, safe_places
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.phase_grid import PhaseGrid, largest_boxes, phase_grid_of
 from phaseopt.project import SIDES, Project
-from phaseopt.search.objective import WORTH_DECIMALS, TorqueMap, cell_weights, charged, search_problem, torque_of
+from phaseopt.search.objective import OBJECTIVE_DECIMALS, TorqueMap, cell_weights, charged, search_problem, torque_of
 from phaseopt.search.problem import Box, Problem
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.surrogate.surface import TorqueSurface
@@ -146,18 +146,18 @@ class Again:
 
     def without_caution(self) -> Problem:
         """Today's problem with torque taken at its word: no doubt taken off, none out of reach of the data."""
-        worth = self._worth(self.torque.torque - charged(self.project, self.torque))
-        unknown = ~np.isfinite(worth)
-        worth[unknown] = 0.0
-        return replace(self.problem, worth=worth, reach=None, known=~unknown if unknown.any() else None)
+        objective = self._objective(self.torque.torque - charged(self.project, self.torque))
+        unknown = ~np.isfinite(objective)
+        objective[unknown] = 0.0
+        return replace(self.problem, objective=objective, reach=None, known=~unknown if unknown.any() else None)
 
     def without_costs(self) -> Problem:
         """Today's problem with nothing charged for what torque comes with at part load."""
-        worth = self._worth(self.torque.torque - self.project.search.caution * self.torque.deviation)
-        return replace(self.problem, worth=np.where(np.isfinite(worth), worth, 0.0))
+        objective = self._objective(self.torque.torque - self.project.search.caution * self.torque.deviation)
+        return replace(self.problem, objective=np.where(np.isfinite(objective), objective, 0.0))
 
-    def _worth(self, torque: FloatArray) -> FloatArray:
-        return np.asarray(np.round(cell_weights(self.project)[:, :, None, None] * torque, WORTH_DECIMALS))
+    def _objective(self, torque: FloatArray) -> FloatArray:
+        return np.asarray(np.round(cell_weights(self.project)[:, :, None, None] * torque, OBJECTIVE_DECIMALS))
 
     def _solve(self, problem: Problem, boxes: list[Box]) -> SearchResult | None:
         try:
@@ -225,7 +225,7 @@ def _wider_map(
 
 def _comparable(problem: Problem, found: SearchResult, boxes: list[Box]) -> tuple[BoolArray | None, BoolArray | None]:
     """Reach and known labels, with labels outside today's boxes opened and nothing told of cells unknown today."""
-    outside = np.ones(problem.worth.shape[2:], dtype=np.bool_)
+    outside = np.ones(problem.objective.shape[2:], dtype=np.bool_)
     for box in boxes:
         outside[box.a_from : box.a_to + 1, box.b_from : box.b_to + 1] = False
     told = ~(found.unsupported | found.relaxed)[:, :, None, None]

@@ -14,7 +14,7 @@ from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project
-from phaseopt.search.loosened import solve_loosened
+from phaseopt.search.neighbouring import solve_neighbouring
 from phaseopt.search.objective import TorqueMap, search_problem, torque_map
 from phaseopt.search.part_load import columns_of
 from phaseopt.search.solve import SearchResult, solve
@@ -127,7 +127,7 @@ def searched(
     with error_context(project, "search"):
         problem, boxes = search_problem(project, model, limits, labels)
         if project.gap.between == BY_NAME:
-            found = solve_loosened(problem, boxes, model, limits, progress)
+            found = solve_neighbouring(problem, boxes, model, limits, progress)
         else:
             found = solve(problem, boxes, progress=progress)
     return found, _tables(project, found)

@@ -26,7 +26,7 @@ from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.page import render
 from phaseopt.report.sheet import check_sheet
 from phaseopt.report.simulation import air_words, notes
-from phaseopt.study.cached_studies import kept_studies
+from phaseopt.study.cached_studies import cached_studies
 from phaseopt.tables import table_text
 from phaseopt.values.errors import InputError
 
@@ -58,7 +58,7 @@ def build_files(build: Build) -> dict[str, str]:
     for name, title, columns in records:
         files[name] = csv_text(columns)
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, said)
-    kept = kept_studies(build.project, build.model, build.limits, build.labels, said)
+    kept = cached_studies(build.project, build.model, build.limits, build.labels, said)
     files["report.html"] = render(build, kept)
     files["measuring_sheet.html"] = check_sheet(build.model, build.verdict, said)
     record = run_record(build) | to_read_back(build.project, files)

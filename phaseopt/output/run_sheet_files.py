@@ -45,5 +45,8 @@ def _columns(sheet: RunSheet) -> list[Column]:
         shown = np.floor(values * 1000.0) / 1000.0 if name in _FLOORED else values
         for contact, gap in zip(sheet.model.contacts, shown.T, strict=True):
             columns.append(Column(f"{contact}_{name}", f"{contact.replace('_', ' to ')}: {words}", gap, "mm", 3))
-    worth = np.array([pull.worth for pull, _ in pulls])
-    return [*columns, Column("worth", "expected gain of the final tables by this pull, mean", worth, "N m", 3)]
+    expected_gain = np.array([pull.expected_gain for pull, _ in pulls])
+    return [
+        *columns,
+        Column("expected_gain", "expected gain of the final tables by this pull, mean", expected_gain, "N m", 3),
+    ]

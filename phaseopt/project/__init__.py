@@ -15,7 +15,7 @@ from phaseopt.project.dyno import Driveline, Dyno, Gates
 from phaseopt.project.hardware import (
     OVERSPEED_DEFAULT,
     Cam,
-    Card,
+    CamCard,
     Crank,
     Duration,
     Phaser,
@@ -27,15 +27,15 @@ from phaseopt.project.hardware import (
 from phaseopt.project.logs import (
     Channel,
     Channels,
-    Columns,
-    FullThrottle,
+    FullThrottleMark,
+    LogColumns,
     LogUnits,
     Torque,
     TorquePrior,
 )
 from phaseopt.project.pulls import Dialect, Gate, Kind, Pull, PullOffsets, PullRest, Weather
-from phaseopt.project.quantities import SIDES, Arrangement, Section, Side, fault
-from phaseopt.project.rules import Gap, Loft, Rod, RunningGaps, StaticGaps
+from phaseopt.project.quantities import SIDES, Arrangement, ProjectSection, Side, fault
+from phaseopt.project.rules import GapRules, Loft, Rod, RunningGaps, StaticGaps
 from phaseopt.project.search_settings import (
     LIGHT_LOAD_WEIGHT,
     UNITS,
@@ -70,12 +70,11 @@ __all__ = [
     "UNITS",
     "Arrangement",
     "Cam",
+    "CamCard",
     "Cap",
-    "Card",
     "Channel",
     "Channels",
     "Clay",
-    "Columns",
     "Cost",
     "Crank",
     "Cycle",
@@ -88,8 +87,8 @@ __all__ = [
     "ExhaustTract",
     "FlowBench",
     "FrictionLaw",
-    "FullThrottle",
-    "Gap",
+    "FullThrottleMark",
+    "GapRules",
     "Gate",
     "Gates",
     "Geometry",
@@ -99,11 +98,13 @@ __all__ = [
     "IntakeTract",
     "Kind",
     "Loft",
+    "LogColumns",
     "LogUnits",
     "OverlapCap",
     "Phaser",
     "Pin",
     "Project",
+    "ProjectSection",
     "Pull",
     "PullOffsets",
     "PullRest",
@@ -114,7 +115,6 @@ __all__ = [
     "Search",
     "Seat",
     "Seats",
-    "Section",
     "Side",
     "Slew",
     "StaticGaps",
@@ -132,7 +132,7 @@ __all__ = [
 ]
 
 
-class Project(ShowsItself, Section):
+class Project(ShowsItself, ProjectSection):
     """Everything stated in a project file."""
 
     name: str = Field(min_length=1, max_length=200, description="a name for reports")
@@ -144,7 +144,7 @@ class Project(ShowsItself, Section):
     phaser: Phaser | None = Field(None, description="one phaser that moves both sets of lobes together")
     drop: Drops
     seats: Seats | None = None
-    gap: Gap
+    gap: GapRules
     tables: Tables
     torque: Torque | None = None
     torque_grid: TorqueGrid | None = None

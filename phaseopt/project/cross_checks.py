@@ -10,11 +10,11 @@ from typing import Any
 
 from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Seat, Seats, Torque, TorqueGrid
 
-Found = tuple[str, str, str]  # key, problem, mend
+Contradiction = tuple[str, str, str]  # key, problem, mend
 Sections = dict[str, Any]
 
 
-def _phasers(s: Sections) -> Iterator[Found]:
+def _phasers(s: Sections) -> Iterator[Contradiction]:
     own = [side for side in SIDES if s[side].phaser is not None]
     if s["phaser"] is not None and own:
         yield "phaser", f"one phaser moves both cams, yet {own[0]}.phaser is given too", "keep one of the two"
@@ -26,7 +26,7 @@ def _phasers(s: Sections) -> Iterator[Found]:
         )
 
 
-def _firing_order(s: Sections) -> Iterator[Found]:
+def _firing_order(s: Sections) -> Iterator[Contradiction]:
     order = s["firing_order"]
     if order is not None and sorted(order) != list(range(1, s["cylinders"] + 1)):
         yield (
@@ -36,7 +36,7 @@ def _firing_order(s: Sections) -> Iterator[Found]:
         )
 
 
-def _heads_fit(s: Sections) -> Iterator[Found]:
+def _heads_fit(s: Sections) -> Iterator[Contradiction]:
     bore = s["crank"].bore
     for side in SIDES:
         cam: Cam = s[side]
@@ -53,7 +53,7 @@ def _heads_fit(s: Sections) -> Iterator[Found]:
             )
 
 
-def _seats_fit(s: Sections) -> Iterator[Found]:
+def _seats_fit(s: Sections) -> Iterator[Contradiction]:
     seats: Seats | None = s["seats"]
     if seats is None or not seats.intake:
         return
@@ -102,7 +102,7 @@ def _seat_fits(seat: Seat, cam: Cam, bore: float) -> Iterator[tuple[str, str]]:
         )
 
 
-def _logged_phases(s: Sections) -> Iterator[Found]:
+def _logged_phases(s: Sections) -> Iterator[Contradiction]:
     torque: Torque | None = s["torque"]
     if torque is None:
         return
@@ -125,7 +125,7 @@ def _logged_phases(s: Sections) -> Iterator[Found]:
             )
 
 
-def _torque_column(s: Sections) -> Iterator[Found]:
+def _torque_column(s: Sections) -> Iterator[Contradiction]:
     torque: Torque | None = s["torque"]
     if torque is None or torque.columns.torque is not None:
         return
@@ -133,7 +133,7 @@ def _torque_column(s: Sections) -> Iterator[Found]:
         yield "torque.columns.torque", "left out, but the pulls need it", "name the torque column"
 
 
-def _weather(s: Sections) -> Iterator[Found]:
+def _weather(s: Sections) -> Iterator[Contradiction]:
     torque: Torque | None = s["torque"]
     if torque is None:
         return
@@ -155,7 +155,7 @@ def _weather(s: Sections) -> Iterator[Found]:
         )
 
 
-def _dyno(s: Sections) -> Iterator[Found]:
+def _dyno(s: Sections) -> Iterator[Contradiction]:
     torque: Torque | None = s["torque"]
     if torque is None:
         return
@@ -187,14 +187,14 @@ def _dyno(s: Sections) -> Iterator[Found]:
         yield key, "left out, but torque.dyno.coastdown needs it", "name the roller's speed column and its inertia"
 
 
-def _gates(s: Sections) -> Iterator[Found]:
+def _gates(s: Sections) -> Iterator[Contradiction]:
     torque: Torque | None = s["torque"]
     for name, limit in torque.gates if torque is not None else ():
         if limit is not None and torque is not None and getattr(torque.columns, name) is None:
             yield f"torque.columns.{name}", f"left out, but torque.gates.{name} needs it", f"name the column of {name}"
 
 
-def _weights(s: Sections) -> Iterator[Found]:
+def _weights(s: Sections) -> Iterator[Contradiction]:
     bands = s["search"].weights
 
     def counts(rpm: float, load: float) -> bool:
@@ -206,7 +206,7 @@ def _weights(s: Sections) -> Iterator[Found]:
         yield "search.weights", "every cell has weight 0", "give at least one band a weight above 0"
 
 
-def _covered_speeds(s: Sections) -> Iterator[Found]:
+def _covered_speeds(s: Sections) -> Iterator[Contradiction]:
     last, top = s["tables"].rpm[-1], s["crank"].top_speed
     if last > top:
         yield (
@@ -216,7 +216,7 @@ def _covered_speeds(s: Sections) -> Iterator[Found]:
         )
 
 
-def _baseline(s: Sections) -> Iterator[Found]:
+def _baseline(s: Sections) -> Iterator[Contradiction]:
     pair = s["tables"].baseline
     for side in SIDES:
         moves = s["phaser"] is not None or s[side].phaser is not None
@@ -228,7 +228,7 @@ def _baseline(s: Sections) -> Iterator[Found]:
             )
 
 
-def _phaser_step(s: Sections) -> Iterator[Found]:
+def _phaser_step(s: Sections) -> Iterator[Contradiction]:
     for side in ("phaser", *SIDES):
         phaser: Phaser | None = s[side] if side == "phaser" else s[side].phaser
         key = side if side == "phaser" else f"{side}.phaser"
@@ -240,7 +240,7 @@ def _phaser_step(s: Sections) -> Iterator[Found]:
             )
 
 
-def _simulated_engine(s: Sections) -> Iterator[Found]:
+def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
     cycle: Cycle | None = s["cycle"]
     if cycle is None:
         return
@@ -269,7 +269,7 @@ def _simulated_engine(s: Sections) -> Iterator[Found]:
             )
 
 
-def _part_load(s: Sections) -> Iterator[Found]:
+def _part_load(s: Sections) -> Iterator[Contradiction]:
     search, torque, rpm, load = s["search"], s["torque"], s["tables"].rpm, s["tables"].load
     asked = {"caps": search.caps, "costs": search.costs, "part_load": search.part_load != "torque"}
     simulated = s["cycle"] is not None and s["torque_grid"] is None and (torque is None or torque.prior is not None)
@@ -291,7 +291,7 @@ def _part_load(s: Sections) -> Iterator[Found]:
                 )
 
 
-def _prior_has_a_simulation(s: Sections) -> Iterator[Found]:
+def _prior_has_a_simulation(s: Sections) -> Iterator[Contradiction]:
     torque: Torque | None = s["torque"]
     if torque is not None and torque.prior is not None and s["cycle"] is None:
         yield "torque.prior", "there is no [cycle] to simulate", "describe the engine under [cycle], or take it out"
@@ -303,7 +303,7 @@ def _prior_has_a_simulation(s: Sections) -> Iterator[Found]:
         )
 
 
-def _torque_once(s: Sections) -> Iterator[Found]:
+def _torque_once(s: Sections) -> Iterator[Contradiction]:
     if s["torque"] is not None and s["torque_grid"] is not None:
         yield (
             "torque_grid",
@@ -312,7 +312,7 @@ def _torque_once(s: Sections) -> Iterator[Found]:
         )
 
 
-def _grid_timings(s: Sections) -> Iterator[Found]:
+def _grid_timings(s: Sections) -> Iterator[Contradiction]:
     grid: TorqueGrid | None = s["torque_grid"]
     if grid is None:
         return
@@ -333,7 +333,7 @@ def _grid_timings(s: Sections) -> Iterator[Found]:
             )
 
 
-_CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ...] = (
+_CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Contradiction]]], ...] = (
     (("intake", "exhaust", "phaser"), _phasers),
     (("cylinders", "firing_order"), _firing_order),
     (("crank", "intake", "exhaust"), _heads_fit),
@@ -355,7 +355,7 @@ _CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Found]]], ..
 )
 
 
-def contradictions(sections: Sections) -> list[Found]:
+def contradictions(sections: Sections) -> list[Contradiction]:
     """Every contradiction between the sections that are there.
 
     Parameters: `sections`, valid sections by key (those that failed by themselves are left out).

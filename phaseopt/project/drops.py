@@ -9,7 +9,7 @@ from phaseopt.project.quantities import (
     CrankDegrees,
     InputFile,
     Millimetres,
-    Section,
+    ProjectSection,
     SpaceDegrees,
     fault,
 )
@@ -17,7 +17,7 @@ from phaseopt.project.quantities import (
 DropMillimetres = Annotated[Millimetres, Field(gt=0, lt=25)]  # more is no valve drop at TDC
 
 
-class Clay(Section):
+class Clay(ProjectSection):
     """A strip of clay squeezed between valve and piston while the crank was turned through TDC."""
 
     thickness: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
@@ -37,7 +37,7 @@ class Clay(Section):
     )
 
 
-class Geometry(Section):
+class Geometry(ProjectSection):
     """What makes the drop: dimensions of head, gasket, block and piston at TDC."""
 
     deck: Millimetres = Field(gt=-20, lt=20, description="piston crown below the block's deck at TDC, mm (- = proud)")
@@ -76,7 +76,7 @@ class Geometry(Section):
         return self
 
 
-class Drop(Section):
+class Drop(ProjectSection):
     """Valve drop: how far a valve moves from its seat along its own axis until it meets the piston.
 
     Any of the sources, best first; several are held against each other.
@@ -109,7 +109,7 @@ class Drop(Section):
         return self
 
 
-class Drops(Section):
+class Drops(ProjectSection):
     """Valve drop of both kinds of valve."""
 
     intake: Drop

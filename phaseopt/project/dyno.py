@@ -4,13 +4,13 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from phaseopt.project.quantities import ONE_OR_MORE, Celsius, Section, fault, quantity
+from phaseopt.project.quantities import ONE_OR_MORE, Celsius, ProjectSection, fault, quantity
 
 Inertia = Annotated[float, quantity("kg m^2"), Field(gt=0, le=10000, allow_inf_nan=False)]
 CelsiusSpan = tuple[Celsius, Celsius]
 
 
-class Gates(Section):
+class Gates(ProjectSection):
     """Limits that a logged row must keep to; a row outside is taken for no torque reading."""
 
     mixture: tuple[float, float] | None = Field(None, description="[least, most] lambda")
@@ -28,7 +28,7 @@ class Gates(Section):
         return self
 
 
-class Driveline(Section):
+class Driveline(ProjectSection):
     """What is lost between flywheel and roller: constant + share of torque + speed term, at the engine's shaft."""
 
     constant: Annotated[float, quantity("N m")] = Field(0.0, ge=0, description="N m lost at any speed and torque")
@@ -36,7 +36,7 @@ class Driveline(Section):
     speed: Annotated[float, quantity("N m")] = Field(0.0, ge=0, description="N m lost for each 1000 rpm of the engine")
 
 
-class Dyno(Section):
+class Dyno(ProjectSection):
     """Where torque was measured, and what turns with the engine."""
 
     at: Literal["flywheel", "hub", "wheel"] = Field("flywheel", description='"flywheel", "hub" or "wheel"')

@@ -9,8 +9,8 @@ from phaseopt.project.quantities import (
     CrankDegrees,
     InputFile,
     Millimetres,
+    ProjectSection,
     Rpm,
-    Section,
     Side,
     SpaceDegrees,
     Travel,
@@ -20,7 +20,7 @@ from phaseopt.project.quantities import (
 OVERSPEED_DEFAULT = 1.10  # of redline (design: contact is checked up to here)
 
 
-class Crank(Section):
+class Crank(ProjectSection):
     """Crank, rod and piston."""
 
     bore: Millimetres = Field(gt=0, lt=300, description="bore, mm")
@@ -51,7 +51,7 @@ class Crank(Section):
         return self
 
 
-class Duration(Section):
+class Duration(ProjectSection):
     """One line of a cam card: how long the lobe is above a check lift."""
 
     at: Millimetres = Field(gt=0, description="check lift, mm, tappet or valve as measured_at says")
@@ -75,7 +75,7 @@ class Duration(Section):
         return self.degrees / 2, self.degrees / 2
 
 
-class TdcLift(Section):
+class TdcLift(ProjectSection):
     """Valve lift read on the engine at gas-exchange TDC; it narrows what a cam card leaves open."""
 
     lift: Millimetres = Field(ge=0, description="valve lift at TDC as the dial gauge shows it, lash as set, mm")
@@ -85,7 +85,7 @@ class TdcLift(Section):
     error: Millimetres = Field(0.05, gt=0, description="how far the reading may be out, mm")
 
 
-class Card(Section):
+class CamCard(ProjectSection):
     """A cam card: peak lift and durations at check lifts."""
 
     lift: Millimetres = Field(gt=0, description="peak lift, mm, tappet or valve as measured_at says")
@@ -106,7 +106,7 @@ class Card(Section):
         return self.asymmetry if any(line.degrees is not None for line in self.durations) else 0.0
 
     @model_validator(mode="after")
-    def _falls(self) -> "Card":
+    def _falls(self) -> "CamCard":
         lines = sorted(self.durations, key=lambda line: line.at)
         for low, high in itertools.pairwise(lines):
             if high.at == low.at:
@@ -124,14 +124,14 @@ class Card(Section):
         return self
 
 
-class Slew(Section):
+class Slew(ProjectSection):
     """How fast a phaser moves, slowest with hot oil."""
 
     advance: float = Field(gt=0, description="crank degrees a second when advancing")
     retard: float = Field(gt=0, description="crank degrees a second when retarding")
 
 
-class Phaser(Section):
+class Phaser(ProjectSection):
     """A cam phaser: where it can go, how well it holds and how fast it moves."""
 
     travel: tuple[Travel, Travel] = Field(description="[least, most] crank degrees from rest, + = advanced")
@@ -157,7 +157,7 @@ class Phaser(Section):
         return self
 
 
-class Cam(Section):
+class Cam(ProjectSection):
     """One camshaft's lobes, valves and how it was fitted."""
 
     valves: int = Field(ge=1, le=3, description="valves of this kind in a cylinder")
@@ -175,7 +175,7 @@ class Cam(Section):
         description="how far the lift of a measured lobe may be out, between the points of its file too, mm at the "
         "valve (a card has its own doubt)",
     )
-    card: Card | None = Field(None, description="cam card where there is no measured lobe")
+    card: CamCard | None = Field(None, description="cam card where there is no measured lobe")
     ratio: float = Field(1.0, gt=0, lt=5, description="valve travel over tappet travel")
     lash: Millimetres = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
     pump_up: Millimetres = Field(0.0, ge=0, description="how far a hydraulic tappet may hold the valve open, mm")
@@ -203,7 +203,7 @@ class Cam(Section):
         return self.lobe_error if self.lobe is not None else 0.0
 
 
-class Seat(Section):
+class Seat(ProjectSection):
     """Where a closed valve's head stands: the centre of its lower face, and how its stem leans."""
 
     across: Millimetres = Field(description="from the cylinder axis across the crank, mm, intake side +")
@@ -241,7 +241,7 @@ SeatList = Annotated[tuple[Seat, ...], BeforeValidator(_one_or_more), Field(max_
 _Lift = Annotated[Millimetres, Field(ge=0, lt=40)]
 
 
-class Seats(Section):
+class Seats(ProjectSection):
     """Valve seats of both kinds, or lifts at which the valves were seen to touch; without them valve-to-valve contact
     is not covered.
 

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from phaseopt.project import Project, Section
+from phaseopt.project import Project, ProjectSection
 
 
 class Key(NamedTuple):
@@ -52,9 +52,9 @@ def _default(field: FieldInfo) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def section_in(annotation: Any) -> tuple[type[Section] | None, bool]:
+def section_in(annotation: Any) -> tuple[type[ProjectSection] | None, bool]:
     """The section that a field holds, and whether it holds a list of them."""
-    if isinstance(annotation, type) and issubclass(annotation, Section):
+    if isinstance(annotation, type) and issubclass(annotation, ProjectSection):
         return annotation, False
     if get_origin(annotation) in (Union, types.UnionType, tuple):
         for argument in get_args(annotation):

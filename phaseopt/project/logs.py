@@ -8,11 +8,11 @@ from pydantic import AfterValidator, Field, model_validator
 
 from phaseopt.project.dyno import Dyno, Gates
 from phaseopt.project.pulls import Dialect, Pull
-from phaseopt.project.quantities import Kilopascals, Section, fault
+from phaseopt.project.quantities import Kilopascals, ProjectSection, fault
 from phaseopt.values.units import UnitError, scale, to_number
 
 
-class Channel(Section):
+class Channel(ProjectSection):
     """How a log or a controller's table counts phases."""
 
     sign: Literal[1, -1] = Field(description="1 = the log counts advance as +, -1 = retard as +")
@@ -42,14 +42,14 @@ class Channel(Section):
         return np.asarray(self.zero + self.sign * crank / scale(self.unit, "crank deg"))
 
 
-class Channels(Section):
+class Channels(ProjectSection):
     """Logged phases of both cams."""
 
     intake: Channel | None = None
     exhaust: Channel | None = None
 
 
-class Columns(Section):
+class LogColumns(ProjectSection):
     """The log's own column names."""
 
     rpm: str = Field(description="engine speed column")
@@ -70,7 +70,7 @@ class Columns(Section):
     roller: str | None = Field(None, description="speed of the roller or output shaft, rpm")
 
     @model_validator(mode="after")
-    def _one_quantity_each(self) -> "Columns":
+    def _one_quantity_each(self) -> "LogColumns":
         taken: dict[str, str] = {}
         for key, column in self:
             if column is None:
@@ -96,7 +96,7 @@ def unit_like(unit: str) -> AfterValidator:
     return AfterValidator(check)
 
 
-class LogUnits(Section):
+class LogUnits(ProjectSection):
     """Units of the log's columns where they are not N·m, kPa, °C, seconds and lambda."""
 
     torque: Annotated[str, unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
@@ -109,7 +109,7 @@ class LogUnits(Section):
     stoichiometric: float = Field(14.7, gt=1, lt=40, description="air-fuel ratio that the logger shows at lambda 1")
 
 
-class FullThrottle(Section):
+class FullThrottleMark(ProjectSection):
     """What marks a logged row as full throttle."""
 
     throttle_above: float | None = Field(None, gt=0, le=100, description="throttle position, percent")
@@ -118,7 +118,7 @@ class FullThrottle(Section):
     )
 
     @model_validator(mode="after")
-    def _one(self) -> "FullThrottle":
+    def _one(self) -> "FullThrottleMark":
         if (self.throttle_above is None) == (self.depression_below is None):
             raise fault("give throttle_above or depression_below", "throttle_above = 95, or depression_below = 3")
         return self
@@ -127,7 +127,7 @@ class FullThrottle(Section):
 Factor = Literal["flow", "friction", "wall temperature", "burn duration"]
 
 
-class TorquePrior(Section):
+class TorquePrior(ProjectSection):
     """The simulation as what is expected of torque before the pulls are looked at."""
 
     calibrate: tuple[Factor, ...] = Field(
@@ -136,17 +136,17 @@ class TorquePrior(Section):
     )
 
 
-class Torque(Section):
+class Torque(ProjectSection):
     """Logged torque: how to read it and which pulls there are."""
 
     correction: Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"] = Field(
         description='standard to correct to: "SAE J1349", "ISO 1585", "DIN 70020" or "none"'
     )
-    columns: Columns
+    columns: LogColumns
     units: LogUnits = Field(default_factory=LogUnits)
     dialect: Dialect = Field(default_factory=Dialect)
     phases: Channels = Field(default_factory=Channels)
-    full_throttle: FullThrottle
+    full_throttle: FullThrottleMark
     bin: float = Field(250.0, gt=0, description="width of a speed bin, rpm")
     settle: float = Field(0.3, ge=0, le=10, description="s cut off a sweep where the throttle opens or shuts")
     gates: Gates = Field(default_factory=Gates)

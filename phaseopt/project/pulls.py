@@ -4,10 +4,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Section, quantity
+from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, ProjectSection, quantity
 
 
-class Dialect(Section):
+class Dialect(ProjectSection):
     """How a log's text is written, where the file itself leaves it open; what is left out is found."""
 
     delimiter: Literal["comma", "semicolon", "tab", "space"] | None = Field(
@@ -20,7 +20,7 @@ class Dialect(Section):
     names_line: int | None = Field(None, ge=1, description="line of the column names, counted from 1")
 
 
-class Weather(Section):
+class Weather(ProjectSection):
     """The dyno cell's air on the day."""
 
     pressure: Kilopascals = Field(gt=50, lt=120, description="barometer at the dyno, kPa (not reduced to sea level)")
@@ -28,7 +28,7 @@ class Weather(Section):
     humidity: Annotated[float, quantity("")] = Field(ge=0, le=1, description="relative humidity, 0 to 1")
 
 
-class PullOffsets(Section):
+class PullOffsets(ProjectSection):
     """How the cams were fitted on the day of a pull."""
 
     intake: CrankDegrees | None = Field(None, gt=-90, lt=90, description="intake installed offset then, crank degrees")
@@ -37,7 +37,7 @@ class PullOffsets(Section):
     )
 
 
-class PullRest(Section):
+class PullRest(ProjectSection):
     """What the phase channels read while the phasers were at rest before the pull."""
 
     intake: float | None = Field(None, description="intake channel at rest, in the log's own degrees")
@@ -48,7 +48,7 @@ Gate = Literal["mixture", "coolant", "spark_retard", "knock", "roller"]
 Kind = Literal["sweep", "inertia sweep", "steady"]
 
 
-class Pull(Section):
+class Pull(ProjectSection):
     """One pull on the dyno: its log files and the day's conditions."""
 
     name: str | None = Field(None, min_length=1, description="what to call it; left out = the first file's name")

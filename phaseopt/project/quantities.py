@@ -67,7 +67,7 @@ SIDES: tuple[Side, Side] = ("intake", "exhaust")
 Arrangement = Literal["both", "intake", "exhaust", "together"]
 
 
-class Section(BaseModel):
+class ProjectSection(BaseModel):
     """A part of the project file: no unknown keys, no change after reading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)

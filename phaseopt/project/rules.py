@@ -4,10 +4,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from phaseopt.project.quantities import CrankDegrees, Grams, Millimetres, Rpm, Section, quantity
+from phaseopt.project.quantities import CrankDegrees, Grams, Millimetres, ProjectSection, Rpm, quantity
 
 
-class StaticGaps(Section):
+class StaticGaps(ProjectSection):
     """Least gap turned by hand, cold (common practice for steel rods)."""
 
     intake: Millimetres = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 or more)")
@@ -15,7 +15,7 @@ class StaticGaps(Section):
     valves: Millimetres = Field(1.5, ge=0.3, description="intake valve to exhaust valve, mm (0.3 or more)")
 
 
-class Rod(Section):
+class Rod(ProjectSection):
     """What stretches at speed. The ranges hold every road and race engine; outside them a unit was mistaken."""
 
     reciprocating_mass: Grams = Field(ge=50, le=5000, description="piston, pin, rings and the rod's small end, g")
@@ -24,14 +24,14 @@ class Rod(Section):
     structure: float = Field(2.5, ge=1, le=20, description="whole structure's stretch over the rod's (common practice)")
 
 
-class Loft(Section):
+class Loft(ProjectSection):
     """Valve-train loft: how far valves leave the lobe above a speed."""
 
     above: Rpm = Field(gt=0, description="rpm from which valves may loft")
     rate: Millimetres = Field(ge=0, description="mm of loft for each 500 rpm beyond")
 
 
-class RunningGaps(Section):
+class RunningGaps(ProjectSection):
     """What a running engine takes from the gap, and what must be left."""
 
     reserve: Millimetres = Field(0.5, ge=0.1, description="gap left with everything taken off, mm (0.1 or more)")
@@ -44,7 +44,7 @@ class RunningGaps(Section):
     )
 
 
-class Gap(Section):
+class GapRules(ProjectSection):
     """The two rules."""
 
     tables_only_guard: bool = Field(

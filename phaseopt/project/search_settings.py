@@ -4,7 +4,16 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
 
-from phaseopt.project.quantities import CrankDegrees, InputFile, LoadAxis, Millimetres, RpmAxis, Section, Span, fault
+from phaseopt.project.quantities import (
+    CrankDegrees,
+    InputFile,
+    LoadAxis,
+    Millimetres,
+    ProjectSection,
+    RpmAxis,
+    Span,
+    fault,
+)
 from phaseopt.values.display_units import Units
 from phaseopt.values.units import UnitError, to_number
 
@@ -35,14 +44,14 @@ def _in_unit_of(value: object, info: ValidationInfo) -> object:
 Level = Annotated[float, BeforeValidator(_in_unit_of), Field(allow_inf_nan=False)]
 
 
-class TablePair(Section):
+class TablePair(ProjectSection):
     """A pair of phase tables in the neutral CSV format; a fixed cam has none."""
 
     intake: InputFile | None = Field(None, description="intake phase CSV")
     exhaust: InputFile | None = Field(None, description="exhaust phase CSV")
 
 
-class Tables(Section):
+class Tables(ProjectSection):
     """Axes of the tables."""
 
     rpm: RpmAxis = Field(description="engine speed breakpoints, rpm")
@@ -51,7 +60,7 @@ class Tables(Section):
     baseline: TablePair | None = Field(None, description="tables to compare with; left out = rest timing")
 
 
-class Weight(Section):
+class Weight(ProjectSection):
     """Cells that count more or less."""
 
     rpm: Span = Field(description="[from, to] rpm")
@@ -59,7 +68,7 @@ class Weight(Section):
     weight: float = Field(ge=0, allow_inf_nan=False, description="how much a cell counts")
 
 
-class OverlapCap(Section):
+class OverlapCap(ProjectSection):
     """Cells whose overlap at the check lift is capped."""
 
     rpm: Span = Field(description="[from, to] rpm")
@@ -67,7 +76,7 @@ class OverlapCap(Section):
     degrees: CrankDegrees = Field(description="most overlap at the check lift, crank degrees")
 
 
-class Pin(Section):
+class Pin(ProjectSection):
     """Cells whose phases are held."""
 
     rpm: Span = Field(description="[from, to] rpm")
@@ -82,7 +91,7 @@ class Pin(Section):
         return self
 
 
-class Cap(Section):
+class Cap(ProjectSection):
     """Cells below full load whose simulated quantity is capped."""
 
     rpm: Span = Field(description="[from, to] rpm")
@@ -91,7 +100,7 @@ class Cap(Section):
     most: Level = Field(description="most of it that a cell may have, in its unit")
 
 
-class Cost(Section):
+class Cost(ProjectSection):
     """Cells below full load whose simulated quantity costs torque."""
 
     rpm: Span = Field(description="[from, to] rpm")
@@ -101,7 +110,7 @@ class Cost(Section):
     price: float = Field(gt=0, description="N·m that each unit beyond that counts for")
 
 
-class Search(Section):
+class Search(ProjectSection):
     """What the best tables are."""
 
     caution: float = Field(1.0, ge=0, description="standard deviations of doubt taken off the torque")
@@ -121,7 +130,7 @@ class Search(Section):
     costs: tuple[Cost, ...] = Field((), description="bands where simulated quantities cost torque; they add up")
 
 
-class Report(Section):
+class Report(ProjectSection):
     """How a person reads what is found; files for machines keep the documented units."""
 
     units: Units = Field(

@@ -9,14 +9,14 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from phaseopt.project.pulls import Weather
-from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Millimetres, Section, fault, quantity
+from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Millimetres, ProjectSection, fault, quantity
 
 Litres = Annotated[float, quantity("L")]
 LitresPerSecond = Annotated[float, quantity("L/s"), Field(allow_inf_nan=False)]
 WallTemperature = Annotated[Celsius, Field(gt=-40, lt=1200)]
 
 
-class Taper(Section):
+class Taper(ProjectSection):
     """A piece of pipe that widens or narrows evenly. The bounds from below stop metres and centimetres."""
 
     length: Millimetres = Field(ge=1, le=10000, description="length along the middle, mm")
@@ -59,7 +59,7 @@ def _flows(rows: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], 
     return rows
 
 
-class FlowBench(Section):
+class FlowBench(ProjectSection):
     """Flow figures of one cylinder's port as a flow bench gave them."""
 
     depression: Kilopascals = Field(gt=0.5, lt=40, description='pressure difference of the test, kPa ("28 inH2O")')
@@ -71,7 +71,7 @@ class FlowBench(Section):
     ] = Field(description='[valve lift mm, air flow L/s] rows ("150 cfm" works), all valves of the port open alike')
 
 
-class Tract(Section):
+class Tract(ProjectSection):
     """What intake and exhaust have in common: seats, flow, port."""
 
     throat: Millimetres = Field(gt=0, description="diameter of the port just behind the seat, mm")
@@ -158,7 +158,7 @@ def _refuse_two_sources(tract: Tract, main: str) -> None:
         raise fault(f"bench and {main} both tell the flow in the main direction", f"bench or {main}, not both")
 
 
-class FrictionLaw(Section):
+class FrictionLaw(ProjectSection):
     """Friction mean effective pressure after Chen and Flynn, in bar."""
 
     constant: float = Field(0.4, ge=0, le=5, description="part that is always there, bar")
@@ -167,7 +167,7 @@ class FrictionLaw(Section):
     speed_squared: float = Field(0.0009, ge=0, le=0.05, description="bar per (m/s)² of mean piston speed")
 
 
-class Factors(Section):
+class Factors(ProjectSection):
     """What an earlier calibration multiplied the description by, for an engine with no pulls of its own yet."""
 
     flow: float = Field(1.0, ge=0.8, le=1.2, description="flow through the valves")
@@ -181,7 +181,7 @@ class Factors(Section):
         return {name.replace("_", " "): value for name, value in self if value != 1.0}
 
 
-class Cycle(Section):
+class Cycle(ProjectSection):
     """The engine as the cycle simulation needs it, beside crank, cams and valve heads."""
 
     intake: IntakeTract

@@ -5,10 +5,10 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from phaseopt.project.logs import unit_like
-from phaseopt.project.quantities import CrankDegrees, InputFile, Section, fault
+from phaseopt.project.quantities import CrankDegrees, InputFile, ProjectSection, fault
 
 
-class GridColumns(Section):
+class GridColumns(ProjectSection):
     """The grid file's own column names. Each cam that moves has its true centreline, or its phase."""
 
     rpm: str = Field("rpm", description="engine speed column")
@@ -36,14 +36,14 @@ class GridColumns(Section):
         return self
 
 
-class GridUnits(Section):
+class GridUnits(ProjectSection):
     """Units of the grid's columns where they are not N·m and kPa."""
 
     torque: Annotated[str, unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
     load: Annotated[str, unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
 
 
-class GridOffsets(Section):
+class GridOffsets(ProjectSection):
     """How the cams were fitted where the grid's phases were counted from."""
 
     intake: CrankDegrees | None = Field(
@@ -54,7 +54,7 @@ class GridOffsets(Section):
     )
 
 
-class TorqueGrid(Section):
+class TorqueGrid(ProjectSection):
     """Torque over a full grid of speed, load and both timings, from elsewhere, in place of pulls."""
 
     file: InputFile = Field(description="CSV of the grid, one row a node")

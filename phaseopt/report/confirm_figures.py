@@ -69,7 +69,7 @@ def _phases(top: Any) -> str:
 
 
 def _title(found: Confirmation) -> str:
-    if found.comparison is not None and found.comparison.level == 0 and found.word in ("less", "better"):
+    if found.differences is not None and found.differences.level == 0 and found.word in ("less", "better"):
         return "as predicted on average, " + ("less in places" if found.word == "less" else "more in places")
     return {
         "confirmed": "confirmed",

@@ -11,7 +11,7 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
 from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.study.confirm import LEAST_POINTS, Confirmation
-from phaseopt.study.phaser_tracking import FOLLOWED, Outlier
+from phaseopt.study.phaser_tracking import TRACKING_TOLERANCE, Outlier
 
 STATISTIC = (
     "the mean difference by its own 90 % interval; at each speed the difference less that mean over its deviation "
@@ -22,7 +22,7 @@ STATISTIC = (
 
 def verdict_words(found: Confirmation) -> str:
     """The verdict in one sentence."""
-    compared = found.comparison
+    compared = found.differences
     if compared is None:
         return (
             f"CANNOT BE TOLD: the torque model speaks of {np.count_nonzero(found.known)} of the pull's "
@@ -69,7 +69,7 @@ def phase_lines(found: Confirmation) -> list[str]:
     lines = [_strayed_words(each) for each in found.outliers]
     if all(np.isnan(found.points[f"{side}_asked"]).all() for side in SIDES):
         return ["no tables were named (--tables), so whether the phasers followed them was not looked at"]
-    for each in found.misled:
+    for each in found.wrong_commands:
         way = "more advanced" if each.worst > 0 else "more retarded"
         lines.append(
             f"the controller asks another {each.side} phase than the table at {_speeds(np.array(each.rpm))} rpm, up to "
@@ -80,7 +80,7 @@ def phase_lines(found: Confirmation) -> list[str]:
     if not found.outliers and len(found.commanded_only) < 2:
         lines.append(
             "the measured phases follow the tables at every speed that gave a point, to a phaser's error and "
-            f"{FOLLOWED:g}° for its zero"
+            f"{TRACKING_TOLERANCE:g}° for its zero"
         )
     return lines
 
@@ -204,7 +204,7 @@ def _toml(value: Any) -> str:
 
 def confirm_as_dict(found: Confirmation, entry: dict[str, Any]) -> dict[str, Any]:
     """The same for machines."""
-    compared = found.comparison
+    compared = found.differences
     return {
         "verdict": found.word,
         "fulfilled": found.fulfilled,

@@ -58,7 +58,7 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
                 *(phase_text(pull, f"{side}_phase") for side in sides),
                 *(phase_text(pull, name) for name in _centrelines(sides)),
                 *(f"{unit.down(pull.box.static[c])} / {unit.down(pull.box.running[c])}" for c in sheet.model.contacts),
-                _worth(pull.worth, shown.torque),
+                _worth(pull.expected_gain, shown.torque),
             ),
         )
         for pull in sheet.pulls

@@ -131,7 +131,7 @@ def _pulls_table(sheet: RunSheet) -> list[str]:
         for side in sides:
             row += [_with_reading(pull, side), phase_text(pull, "icl" if side == "intake" else "ecl")]
         row += [f"{gap.down(pull.box.static[c])} / {gap.down(pull.box.running[c])}" for c in contacts]
-        rows.append([*row, "" if math.isnan(pull.worth) else torque.number(pull.worth, 1)])
+        rows.append([*row, "" if math.isnan(pull.expected_gain) else torque.number(pull.expected_gain, 1)])
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     return [
@@ -165,7 +165,7 @@ def _as_dict(sheet: RunSheet, pull: SheetPull) -> dict[str, Any]:
     return {
         "number": pull.number,
         "kind": pull.kind,
-        "worth_Nm": pull.worth,
+        "expected_gain_Nm": pull.expected_gain,
         "rpm": pull.timings["rpm"].to_numpy().tolist(),
         **timings,
         "gaps_mm": {

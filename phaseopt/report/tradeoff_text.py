@@ -7,8 +7,8 @@ import numpy as np
 
 from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.report.verdicts import capital
-from phaseopt.study.settings_trial import Settings
 from phaseopt.study.tradeoff import CAUTION, OBJECTIVES, ROUGHNESS, SLEW_SHARE, Tradeoff
+from phaseopt.study.tradeoff_trial import Settings
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit
 

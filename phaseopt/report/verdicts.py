@@ -17,7 +17,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.faults import fault_lines
-from phaseopt.table_import import Given
+from phaseopt.table_import import ImportedPair
 from phaseopt.values.display_units import Unit
 
 CELLS_LISTED = 12
@@ -128,10 +128,10 @@ def _clamps_lines(project: Project, verdict: ClampVerdict) -> list[str]:
     return lines
 
 
-def given_words(given: Given, files: dict[Side, Path | None]) -> str:
+def given_words(given: ImportedPair, files: dict[Side, Path | None]) -> str:
     """How each file was read, every guess stated."""
     lines = []
-    for side, told in given.told.items():
+    for side, told in given.notes.items():
         lines.append(f"{side.capitalize()}: {files[side] or told[0]}")
         lines += [f"  {sentence}" for sentence in (told if files[side] else ())]
     return "\n".join([*lines, ""])

@@ -25,7 +25,7 @@ def ascend(instance: Instance, table: IntArray, free: Free) -> tuple[IntArray, f
     (A, B) the cell may take with the others as they are, its own among them.
     """
     table = table.copy()
-    if score(instance.worth, table, instance.speed, instance.load) == -np.inf:
+    if score(instance.objective, table, instance.speed, instance.load) == -np.inf:
         return table, -np.inf
     for _ in range(PASSES):
         moved = False
@@ -33,27 +33,27 @@ def ascend(instance: Instance, table: IntArray, free: Free) -> tuple[IntArray, f
             moved |= _raise(instance, table, cell, free)
         if not moved:
             break
-    return table, score(instance.worth, table, instance.speed, instance.load)
+    return table, score(instance.objective, table, instance.speed, instance.load)
 
 
 def _raise(instance: Instance, table: IntArray, cell: tuple[int, ...], free: Free) -> bool:
     """Put one cell at its best label; whether it moved."""
     r, k = cell
-    worth = instance.worth[r, k].copy()
+    objective = instance.objective[r, k].copy()
     if r > 0:
-        add_neighbour(worth, table[r - 1, k], instance.speed.cost[r - 1], instance.speed.window[r - 1], False)
+        add_neighbour(objective, table[r - 1, k], instance.speed.cost[r - 1], instance.speed.window[r - 1], False)
     if r < table.shape[0] - 1:
-        add_neighbour(worth, table[r + 1, k], instance.speed.cost[r], instance.speed.window[r], True)
+        add_neighbour(objective, table[r + 1, k], instance.speed.cost[r], instance.speed.window[r], True)
     if k > 0:
-        add_neighbour(worth, table[r, k - 1], instance.load.cost[k - 1], instance.load.window[k - 1], False)
+        add_neighbour(objective, table[r, k - 1], instance.load.cost[k - 1], instance.load.window[k - 1], False)
     if k < table.shape[1] - 1:
-        add_neighbour(worth, table[r, k + 1], instance.load.cost[k], instance.load.window[k], True)
-    here = float(worth[tuple(table[r, k])])
-    if worth.max() <= here + LEAST_RISE:
+        add_neighbour(objective, table[r, k + 1], instance.load.cost[k], instance.load.window[k], True)
+    here = float(objective[tuple(table[r, k])])
+    if objective.max() <= here + LEAST_RISE:
         return False
-    worth[~free(table, (r, k))] = -np.inf
-    best = int(worth.argmax())
-    if worth.flat[best] <= here + LEAST_RISE:
+    objective[~free(table, (r, k))] = -np.inf
+    best = int(objective.argmax())
+    if objective.flat[best] <= here + LEAST_RISE:
         return False
-    table[r, k] = np.unravel_index(best, worth.shape)
+    table[r, k] = np.unravel_index(best, objective.shape)
     return True

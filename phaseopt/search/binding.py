@@ -1,8 +1,8 @@
 """What holds each cell where it is.
 
 For each cell and each of four directions (one step of either cam, advance or retard), with all other cells as they
-are: if the step would raise the cell's own worth, something must stand against it, and that is what binds there.
-A step beyond the label axis has no worth to look up; there the slope of the last step inside decides.
+are: if the step would raise the cell's own objective, something must stand against it, and that is what binds there.
+A step beyond the label axis has no objective to look up; there the slope of the last step inside decides.
 """
 
 import numpy as np
@@ -23,7 +23,7 @@ def binding(problem: Problem, instance: Instance, table: IntArray) -> tuple[tupl
 
     Names: "travel ..." and "box ..." with the direction, the name of a rule, "not simulated", "reach", the contact
     limit of neighbouring cells, "slew", "roughness". An empty tuple: the cell stands at the best label for its own
-    worth, to the resolution.
+    objective, to the resolution.
     """
     n_speed, n_load = table.shape[:2]
     return tuple(tuple(_cell(problem, instance, table, r, k) for k in range(n_load)) for r in range(n_speed))
@@ -46,7 +46,7 @@ def _blocker(
     direction, cam, step = way
     here = tuple(int(x) for x in table[cell])
     there = tuple(x + step * (axis == cam) for axis, x in enumerate(here))
-    size = problem.worth.shape[2 + cam]
+    size = problem.objective.shape[2 + cam]
     flat = instance.unsupported[cell] or instance.relaxed[cell]
     if size == 1 or not _would_gain(problem, cell, here, there, size if not flat else 0, cam):
         return ""
@@ -56,13 +56,13 @@ def _blocker(
     if not (box.a_from <= there[0] <= box.a_to and box.b_from <= there[1] <= box.b_to):
         return f"box {direction}"
     for name, mask in problem.rules.items():
-        if not np.broadcast_to(mask, problem.worth.shape)[(*cell, *there)]:
+        if not np.broadcast_to(mask, problem.objective.shape)[(*cell, *there)]:
             return name
-    if not np.isfinite(problem.worth[(*cell, *there)]):
-        return "worth (no finite value)"
-    if problem.known is not None and not np.broadcast_to(problem.known, problem.worth.shape)[(*cell, *there)]:
+    if not np.isfinite(problem.objective[(*cell, *there)]):
+        return "no finite value"
+    if problem.known is not None and not np.broadcast_to(problem.known, problem.objective.shape)[(*cell, *there)]:
         return UNKNOWN
-    in_reach = problem.reach is None or np.broadcast_to(problem.reach, problem.worth.shape)[(*cell, *there)]
+    in_reach = problem.reach is None or np.broadcast_to(problem.reach, problem.objective.shape)[(*cell, *there)]
     if not in_reach:
         return "reach"
     if instance.meets.asked and not _meets(instance, table, cell, there):
@@ -75,14 +75,14 @@ def _would_gain(
 ) -> bool:
     if size == 0:
         return False
-    worth = problem.worth[cell]
+    objective = problem.objective[cell]
     if problem.known is not None:
-        worth = np.where(np.broadcast_to(problem.known, problem.worth.shape)[cell], worth, -np.inf)
-    if 0 <= there[cam] < size and np.isfinite(worth[there]):
-        return bool(worth[there] > worth[here])
+        objective = np.where(np.broadcast_to(problem.known, problem.objective.shape)[cell], objective, -np.inf)
+    if 0 <= there[cam] < size and np.isfinite(objective[there]):
+        return bool(objective[there] > objective[here])
     inside = tuple(2 * h - t for h, t in zip(here, there, strict=True))
-    if 0 <= inside[cam] < size and np.isfinite(worth[inside]):
-        return bool(worth[here] > worth[inside])
+    if 0 <= inside[cam] < size and np.isfinite(objective[inside]):
+        return bool(objective[here] > objective[inside])
     return True  # no slope to look at: the only label it knows, so the barrier itself is what binds
 
 

@@ -1,6 +1,6 @@
 """The bound that no table can beat: rows and columns joined by dual decomposition.
 
-Each label's worth is split into a row share and a column share. Rows (along speed) with their shares, and columns
+Each label's objective is split into a row share and a column share. Rows (along speed) with their shares, and columns
 (along load) with theirs, are solved exactly and apart; the sum of their optima is at least the score of any table,
 whatever the split. `sweep` improves the split by block-coordinate steps: it walks over the cells and makes the best
 row through each label and the best column through it agree. It reuses what earlier cells have just computed, so a
@@ -8,7 +8,7 @@ sweep costs one transform an edge (V. Kolmogorov, Convergent tree-reweighted mes
 minimization, IEEE PAMI 28, 2006; from memory).
 
 Where neighbouring cells must also meet safely, steps along rows and columns ask it of theirs, and the cells that touch
-at a corner are joined by two more kinds of lines with shares of their own (`slants.py`).
+at a corner are joined by two more kinds of lines with shares of their own (`diagonals.py`).
 """
 
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.search.chains import chain_best
-from phaseopt.search.diagonals import Slants, agree, arrive, slants_best
+from phaseopt.search.diagonals import DiagonalLines, agree, arrive, diagonals_best
 from phaseopt.search.problem import Edges, Instance
 from phaseopt.search.steps import spread
 from phaseopt.values.numba import njit
@@ -45,7 +45,7 @@ class Dual:
     from_above: FloatArray
     from_left: FloatArray
     from_right: FloatArray
-    diagonals: Slants
+    diagonals: DiagonalLines
 
     def ahead(self) -> FloatArray:
         """(R, L, A, B) what each label may expect of columns, and of lines aslant, to come."""
@@ -54,20 +54,20 @@ class Dual:
 
 def start(instance: Instance, row: FloatArray | None = None) -> Dual:
     """A split to begin with: half to each, or the given row shares where they are finite; nothing to slanted lines."""
-    worth = instance.worth
-    share = worth * 0.5 if row is None else np.where(np.isfinite(row), row, worth * 0.5)
-    share[np.isneginf(worth)] = -np.inf
-    below, above, left, right = (np.zeros_like(worth) for _ in range(4))
-    diagonals = Slants.of(worth, instance.meets.asked)
-    return Dual(share, column_share(worth, share), below, above, left, right, diagonals)
+    objective = instance.objective
+    share = objective * 0.5 if row is None else np.where(np.isfinite(row), row, objective * 0.5)
+    share[np.isneginf(objective)] = -np.inf
+    below, above, left, right = (np.zeros_like(objective) for _ in range(4))
+    diagonals = DiagonalLines.of(objective, instance.meets.asked)
+    return Dual(share, column_share(objective, share), below, above, left, right, diagonals)
 
 
-def column_share(worth: FloatArray, *others: FloatArray) -> FloatArray:
+def column_share(objective: FloatArray, *others: FloatArray) -> FloatArray:
     """What the rows, and lines aslant, leave to the columns; -inf at labels barred in any."""
-    barred = np.isneginf(worth)
+    barred = np.isneginf(objective)
     for share in others:
         barred |= np.isneginf(share)
-    rest = np.where(barred, 0.0, worth)
+    rest = np.where(barred, 0.0, objective)
     for share in others:
         rest -= np.where(barred, 0.0, share)
     rest[barred] = -np.inf
@@ -89,30 +89,30 @@ def _carry(
 
 @njit
 def _agree(
-    worth: FloatArray, row: FloatArray, column: FloatArray,
+    objective: FloatArray, row: FloatArray, column: FloatArray,
     below: FloatArray, above: FloatArray, left: FloatArray, right: FloatArray,
 ) -> None:  # fmt: skip
-    """Move worth between the shares of one cell until best row and best column through each label are equal."""
-    a, b = worth.shape
+    """Move objective between the shares of one cell until best row and best column through each label are equal."""
+    a, b = objective.shape
     for i in range(a):
         for j in range(b):
-            if worth[i, j] > -np.inf:
+            if objective[i, j] > -np.inf:
                 through_row = below[i, j] + row[i, j] + above[i, j]
                 through_column = left[i, j] + column[i, j] + right[i, j]
                 row[i, j] += 0.5 * (through_column - through_row)
-                column[i, j] = worth[i, j] - row[i, j]
+                column[i, j] = objective[i, j] - row[i, j]
 
 
 @njit
 def sweep(
-    worth: FloatArray, row: FloatArray, column: FloatArray,
+    objective: FloatArray, row: FloatArray, column: FloatArray,
     below: FloatArray, above: FloatArray, left: FloatArray, right: FloatArray,
     diagonals: FloatArray, diagonals_below: FloatArray, diagonals_above: FloatArray,
     speed_cost: FloatArray, speed_window: IntArray, load_cost: FloatArray, load_window: IntArray,
     speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
 ) -> None:  # fmt: skip
     """One pass up and one pass down over all cells; the bound never rises."""
-    n_speed, n_load = worth.shape[:2]
+    n_speed, n_load = objective.shape[:2]
     for turn in range(2):
         back = turn == 1
         along, over = (above, right) if back else (below, left)
@@ -131,11 +131,11 @@ def sweep(
                     _carry(column[r, p], over[r, p], over[r, k], load_cost[edge], load_window[edge],
                            load_meet[r, edge], back)  # fmt: skip
                 if diagonals.size == 0:
-                    _agree(worth[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k])
+                    _agree(objective[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k])
                 else:
                     arrive(diagonals, aslant, across, r, k, back)
                     agree(
-                        worth[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k],
+                        objective[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k],
                         diagonals[:, r, k], diagonals_below[:, r, k], diagonals_above[:, r, k],
                     )  # fmt: skip
 
@@ -144,7 +144,7 @@ def improve(instance: Instance, dual: Dual, sweeps: int) -> None:
     """Run sweeps on a dual."""
     for _ in range(sweeps):
         sweep(
-            instance.worth, dual.row, dual.column,
+            instance.objective, dual.row, dual.column,
             dual.from_below, dual.from_above, dual.from_left, dual.from_right, *dual.diagonals,
             *instance.speed, *instance.load, *instance.meets,
         )  # fmt: skip
@@ -153,18 +153,18 @@ def improve(instance: Instance, dual: Dual, sweeps: int) -> None:
 def upper_bound(instance: Instance, dual: Dual) -> float:
     """Sum of the optima of all lines for a split, rounded up: no table of this instance scores more [N·m].
 
-    The column shares are taken anew as worth less the other shares. Rounding: a chain of n cells adds at most 4n
+    The column shares are taken anew as objective less the other shares. Rounding: a chain of n cells adds at most 4n
     numbers along any path, each sum off by at most the unit roundoff of the sum of magnitudes; the allowance adds that
     up over all chains, with the greatest magnitude in each cell, twice over. -inf where a cell has no label.
     """
     row, diagonals, meets = dual.row, dual.diagonals.share, instance.meets
-    column = column_share(instance.worth, row, *(diagonals if diagonals.size else ()))
+    column = column_share(instance.objective, row, *(diagonals if diagonals.size else ()))
     n_speed, n_load = row.shape[:2]
     optima = [chain_best(np.ascontiguousarray(row[:, k]), *instance.speed, meets.speed[k]) for k in range(n_load)]
     optima += [chain_best(column[r], *instance.load, meets.load[r]) for r in range(n_speed)]
     rounding = _rounding(row, instance.speed, n_load) + _rounding(column, instance.load, n_speed)
     if diagonals.size:
-        optima += slants_best(diagonals, meets.across).tolist()
+        optima += diagonals_best(diagonals, meets.across).tolist()
         rounding += sum(_rounding(share, instance.speed, 0) for share in diagonals)
     if not np.isfinite(optima).all():
         return -np.inf

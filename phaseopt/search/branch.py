@@ -20,7 +20,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 SWEEPS_PER_NODE = 12
-CLOSED = 1e-7  # N·m; worth is rounded to 1e-6
+CLOSED = 1e-7  # N·m; objective is rounded to 1e-6
 
 
 def close(
@@ -32,16 +32,16 @@ def close(
     Returns score, table, bound and the number of halves solved.
     """
     order = count()
-    waiting: list[tuple[float, int, FloatArray, FloatArray]] = [(-bound, next(order), instance.worth, dual.row)]
+    waiting: list[tuple[float, int, FloatArray, FloatArray]] = [(-bound, next(order), instance.objective, dual.row)]
     ceiling, solved = value, 0
     while waiting and -waiting[0][0] > value + CLOSED and solved < nodes:
-        parent_bound, _, worth, row = heapq.heappop(waiting)
-        for half in _halves(replace(instance, worth=worth), row):
+        parent_bound, _, objective, row = heapq.heappop(waiting)
+        for half in _halves(replace(instance, objective=objective), row):
             solved += 1
             prune(half, instance.speed.window)
             if np.isneginf(half.max(axis=(2, 3))).any():
                 continue
-            part = replace(instance, worth=half)
+            part = replace(instance, objective=half)
             half_dual = start(part, row)
             improve(part, half_dual, SWEEPS_PER_NODE)
             half_bound = min(-parent_bound, upper_bound(part, half_dual))
@@ -57,7 +57,7 @@ def close(
 
 
 def _halves(part: Instance, row: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Two copies of worth that share out the labels of the cell where rows and columns disagree most.
+    """Two copies of objective that share out the labels of the cell where rows and columns disagree most.
 
     They disagree somewhere: a table that is best for all rows and all columns scores the bound, and closes the gap.
     """
@@ -65,7 +65,7 @@ def _halves(part: Instance, row: FloatArray) -> tuple[FloatArray, FloatArray]:
     distance = np.abs(by_rows - by_columns)
     r, k, cam = (int(x) for x in np.unravel_index(int(distance.argmax()), distance.shape))
     last = int(min(by_rows[r, k, cam], by_columns[r, k, cam]))
-    low, high = part.worth.copy(), part.worth.copy()
+    low, high = part.objective.copy(), part.objective.copy()
     if cam == 0:
         low[r, k, last + 1 :], high[r, k, : last + 1] = -np.inf, -np.inf
     else:
@@ -74,10 +74,10 @@ def _halves(part: Instance, row: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _apart(part: Instance, row: FloatArray) -> tuple[IntArray, IntArray]:
-    n_speed, n_load = part.worth.shape[:2]
+    n_speed, n_load = part.objective.shape[:2]
     by_rows = np.zeros((n_speed, n_load, 2), dtype=np.int64)
     by_columns = np.zeros((n_speed, n_load, 2), dtype=np.int64)
-    column = column_share(part.worth, row)
+    column = column_share(part.objective, row)
     labels = np.zeros((n_speed, 2), dtype=np.int64)
     for k in range(n_load):
         chain_optimum(np.ascontiguousarray(row[:, k]), *part.speed, part.meets.speed[k], labels)

@@ -129,21 +129,21 @@ def first_empty(allowed: BoolArray, window: IntArray) -> int:
 
 
 @njit
-def prune(worth: FloatArray, window: IntArray) -> None:
-    """Set to -inf every label of `worth` (R, L, A, B) that no row along speed can use under the caps.
+def prune(objective: FloatArray, window: IntArray) -> None:
+    """Set to -inf every label of `objective` (R, L, A, B) that no row along speed can use under the caps.
 
     Caps stand along speed only, so this leaves exactly the labels that occur in some table.
     """
-    n, loads, a, b = worth.shape
+    n, loads, a, b = objective.shape
     for load in range(loads):
         for back in (False, True):
             start = n - 1 if back else 0
-            reached = np.where(worth[start, load] > -np.inf, 0.0, -np.inf)
+            reached = np.where(objective[start, load] > -np.inf, 0.0, -np.inf)
             for step in range(1, n):
                 k = n - 1 - step if back else step
-                allowed = worth[k, load] > -np.inf
+                allowed = objective[k, load] > -np.inf
                 _open_labels(allowed, reached, window[k if back else k - 1], back)
                 for i in range(a):
                     for j in range(b):
                         if not allowed[i, j]:
-                            worth[k, load, i, j] = -np.inf
+                            objective[k, load, i, j] = -np.inf

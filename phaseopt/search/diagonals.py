@@ -2,7 +2,7 @@
 
 A rising line goes to the next speed and the next load, a falling one to the next speed and the load before. Nothing is
 paid along them and nothing capped; they only ask that both cells of a step may meet. As rows and columns do, they take
-a share of each label's worth, and the sum of the optima of all four kinds of lines is the bound.
+a share of each label's objective, and the sum of the optima of all four kinds of lines is the bound.
 """
 
 from typing import NamedTuple
@@ -17,7 +17,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 
-class Slants(NamedTuple):
+class DiagonalLines(NamedTuple):
     """Share of rising and of falling lines (2, R, L, A, B), and the best line from lower and from higher speeds up to
     each label's cell without its own share; A and B are 0 where nothing is asked. Changed in place."""
 
@@ -26,12 +26,12 @@ class Slants(NamedTuple):
     above: FloatArray
 
     @classmethod
-    def of(cls, worth: FloatArray, asked: bool) -> "Slants":
-        """Without any share yet, but barred where worth is."""
+    def of(cls, objective: FloatArray, asked: bool) -> "DiagonalLines":
+        """Without any share yet, but barred where objective is."""
         if not asked:
-            return cls(*(np.zeros((2, *worth.shape[:2], 0, 0)) for _ in range(3)))
-        share = np.where(np.isneginf(worth), -np.inf, 0.0)
-        return cls(np.stack([share, share]), *(np.zeros((2, *worth.shape)) for _ in range(2)))
+            return cls(*(np.zeros((2, *objective.shape[:2], 0, 0)) for _ in range(3)))
+        share = np.where(np.isneginf(objective), -np.inf, 0.0)
+        return cls(np.stack([share, share]), *(np.zeros((2, *objective.shape)) for _ in range(2)))
 
     def ahead(self) -> FloatArray:
         """(R, L, A, B) what each label may expect of lines that go to the next load."""
@@ -54,32 +54,32 @@ def arrive(share: FloatArray, come: FloatArray, across: BoolArray, r: int, k: in
 
 @njit
 def agree(
-    worth: FloatArray, row: FloatArray, column: FloatArray,
+    objective: FloatArray, row: FloatArray, column: FloatArray,
     below: FloatArray, above: FloatArray, left: FloatArray, right: FloatArray,
     share: FloatArray, diagonals_below: FloatArray, diagonals_above: FloatArray,
 ) -> None:  # fmt: skip
-    """Move worth between the four shares of a cell until the best lines through each label are all worth the same.
+    """Move objective between the four shares of a cell until the best lines through each label are all equal.
 
     A label that no line of some kind can pass is in no table: all its shares become -inf.
     """
-    a, b = worth.shape
+    a, b = objective.shape
     for i in range(a):
         for j in range(b):
             of_row, of_column = below[i, j] + above[i, j], left[i, j] + right[i, j]
             rising = diagonals_below[0, i, j] + diagonals_above[0, i, j]
             falling = diagonals_below[1, i, j] + diagonals_above[1, i, j]
-            each = 0.25 * (worth[i, j] + of_row + of_column + rising + falling)
+            each = 0.25 * (objective[i, j] + of_row + of_column + rising + falling)
             if each > -np.inf and row[i, j] > -np.inf:
                 row[i, j] = each - of_row
                 share[0, i, j] = each - rising
                 share[1, i, j] = each - falling
-                column[i, j] = worth[i, j] - row[i, j] - share[0, i, j] - share[1, i, j]
+                column[i, j] = objective[i, j] - row[i, j] - share[0, i, j] - share[1, i, j]
             else:
                 row[i, j] = column[i, j] = share[0, i, j] = share[1, i, j] = -np.inf
 
 
 @njit
-def slants_best(share: FloatArray, across: BoolArray) -> FloatArray:
+def diagonals_best(share: FloatArray, across: BoolArray) -> FloatArray:
     """The optimum of every rising, and of every falling line; share (2, R, L, A, B)."""
     n_speed, n_load, a, b = share.shape[1:]
     starts = n_speed + n_load - 1

@@ -36,15 +36,15 @@ def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
     held = everywhere.sum(axis=(2, 3)) == 1
     if held.all():
         return None
-    worth = np.where(allowed, problem.worth[cut], -np.inf)
+    objective = np.where(allowed, problem.objective[cut], -np.inf)
     follows = (instance.unsupported | instance.relaxed)[:, :, None, None]
     if problem.known is not None:
-        worth[~np.broadcast_to(problem.known, problem.worth.shape)[cut]] = -np.inf
-    worth[follows & allowed] = 0.0
-    total = worth[~held].sum(axis=0)
+        objective[~np.broadcast_to(problem.known, problem.objective.shape)[cut]] = -np.inf
+    objective[follows & allowed] = 0.0
+    total = objective[~held].sum(axis=0)
     if held.any():
-        total += worth[held].max(axis=(1, 2)).sum()
-    kept = np.stack(np.unravel_index(worth.reshape(*held.shape, -1).argmax(axis=2), worth.shape[2:]), axis=-1)
+        total += objective[held].max(axis=(1, 2)).sum()
+    kept = np.stack(np.unravel_index(objective.reshape(*held.shape, -1).argmax(axis=2), objective.shape[2:]), axis=-1)
     total -= _steps_to_kept(instance, held, kept)
     if not np.isfinite(total).any():
         return None
@@ -56,7 +56,7 @@ def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
 
 def _steps_to_kept(instance: Instance, held: npt.NDArray[np.bool_], kept: IntArray) -> FloatArray:
     """Roughness cost (A, B) of the steps between kept cells and free cells, and among kept cells."""
-    a, b = instance.worth.shape[2:]
+    a, b = instance.objective.shape[2:]
     cost = np.zeros((a, b))
     for axis, edges in ((0, instance.speed), (1, instance.load)):
         first, second = np.moveaxis(held, axis, 0)[:-1], np.moveaxis(held, axis, 0)[1:]

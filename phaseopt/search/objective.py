@@ -1,4 +1,4 @@
-"""What each label of each cell is worth, and which rules hold: from a project, its limits and its torque model to a
+"""The objective of each label of each cell, and which rules hold: from a project, its limits and its torque model to a
 search problem.
 
 Worth is expected torque less `caution` standard deviations of doubt and less what part load costs, times the cell's
@@ -27,7 +27,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
-WORTH_DECIMALS = 6  # N·m; so that the last bits of a machine's arithmetic do not choose between tables
+OBJECTIVE_DECIMALS = 6  # N·m; so that the last bits of a machine's arithmetic do not choose between tables
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,9 +123,9 @@ def search_problem(
         costs = charged(project, torque)
         expected, known = expected - costs, known & np.isfinite(costs)
         rules |= cap_rules(project, torque.quantities, _choice(model, limits, rules, known))
-    worth = np.round(weight * expected, WORTH_DECIMALS)
+    objective = np.round(weight * expected, OBJECTIVE_DECIMALS)
     if torque.simulated:
-        worth[~known] = 0.0  # never taken for a worth, but the search wants numbers
+        objective[~known] = 0.0  # never read as an objective, but the search wants numbers
     rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
     intake = limits.phases_intake
     exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
@@ -134,7 +134,7 @@ def search_problem(
         load,
         intake,
         exhaust,
-        worth,
+        objective,
         project.search.roughness,
         _slew(project, "intake"),
         _slew(project, "exhaust"),

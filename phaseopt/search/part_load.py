@@ -22,7 +22,7 @@ Quantities = Mapping[Quantity, FloatArray]
 # and with a third it misses (common practice; Heywood 1988 ch. 9, from memory). 10 N·m for one percent of fuel makes
 # fuel decide, for a driver opens the throttle for torque, and fuel that timing wastes he has no other way to save; a
 # percent of residual saves a percent of fuel at most, so that beyond its fifth it must cost more than that.
-OF_CAR: dict[str, tuple[tuple[Quantity, float, float], ...]] = {
+PART_LOAD_COSTS: dict[str, tuple[tuple[Quantity, float, float], ...]] = {
     "torque": (),
     "track car": (("residual", 20.0, 5.0),),
     "road car": (("residual", 20.0, 30.0), ("fuel over least", 0.0, 10.0)),
@@ -33,7 +33,7 @@ def costs(project: Project) -> tuple[Cost, ...]:
     """What the project charges for: what its car asks of all loads below `full_load_from`, then its own bands."""
     search, tables = project.search, project.tables
     below = [load for load in tables.load[:-1] if load < search.full_load_from]
-    of_car = OF_CAR[search.part_load] if below else ()
+    of_car = PART_LOAD_COSTS[search.part_load] if below else ()
     spans = {"rpm": (tables.rpm[0], tables.rpm[-1]), "load": (tables.load[0], below[-1] if below else 0.0)}
     car = (Cost.model_validate({"of": of, "above": above, "price": price, **spans}) for of, above, price in of_car)
     return (*car, *search.costs)

@@ -1,7 +1,7 @@
 """Tables from the dual, and local moves that only ever raise their score.
 
 A move takes one whole row or column and puts it at its exact optimum with all other cells as they are, the
-neighbours' roughness cost and caps added to its worth. Ties stay as they are, and first choices go to the lowest
+neighbours' roughness cost and caps added to its objective. Ties stay as they are, and first choices go to the lowest
 label, so the outcome is always the same.
 """
 
@@ -19,24 +19,25 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-LEAST_RISE = 1e-9  # N·m; worth is rounded to 1e-6, so what a move gains below this is rounding noise
+LEAST_RISE = 1e-9  # N·m; objective is rounded to 1e-6, so what a move gains below this is rounding noise
 
 
-def score(worth: FloatArray, table: IntArray, speed: Edges, load: Edges) -> float:
+def score(objective: FloatArray, table: IntArray, speed: Edges, load: Edges) -> float:
     """Worth less roughness cost of a table of labels (R, L, 2) [N·m]; -inf where it breaks a rule.
 
     >>> edges = Edges(np.array([[0.5, 0.0]]), np.array([[-1, 1, 0, 0]]))
-    >>> worth = np.array([[[[3.0], [0.0]]], [[[0.0], [2.0]]]])
-    >>> score(worth, np.array([[[0, 0]], [[1, 0]]]), edges, Edges(np.empty((0, 2)), np.empty((0, 4), dtype=np.int64)))
+    >>> objective = np.array([[[[3.0], [0.0]]], [[[0.0], [2.0]]]])
+    >>> none = Edges(np.empty((0, 2)), np.empty((0, 4), dtype=np.int64))
+    >>> score(objective, np.array([[[0, 0]], [[1, 0]]]), edges, none)
     4.5
     """
-    n_speed, n_load = worth.shape[:2]
+    n_speed, n_load = objective.shape[:2]
     rows, columns = np.indices((n_speed, n_load))
     along_speed, along_load = np.diff(table, axis=0), np.diff(table, axis=1)
     low, high = speed.window[:, None, 0::2], speed.window[:, None, 1::2]
     if ((along_speed < low) | (along_speed > high)).any():
         return -np.inf
-    terms = [worth[rows, columns, table[..., 0], table[..., 1]].ravel()]
+    terms = [objective[rows, columns, table[..., 0], table[..., 1]].ravel()]
     terms.append(-(speed.cost[:, None, :] * along_speed**2).ravel())
     terms.append(-(load.cost[None, :, :] * along_load**2).ravel())
     return fsum(np.concatenate(terms))
@@ -72,12 +73,12 @@ def _bar_line(unary: FloatArray, labels: IntArray, meet: BoolArray, edge: int, a
 
 @njit
 def _move(
-    worth: FloatArray, table: IntArray, line: int, along_cost: FloatArray, along_window: IntArray,
+    objective: FloatArray, table: IntArray, line: int, along_cost: FloatArray, along_window: IntArray,
     across_cost: FloatArray, across_window: IntArray, along_meet: BoolArray, across_meet: BoolArray, across: BoolArray,
 ) -> bool:  # fmt: skip
     """Put line `line` of a table (lines, cells, 2) at its optimum given the lines beside it; True where that gained."""
     lines = table.shape[0]
-    unary = worth[line].copy()
+    unary = objective[line].copy()
     for k in range(unary.shape[0]):
         if line > 0:
             add_neighbour(unary[k], table[line - 1, k], across_cost[line - 1], across_window[line - 1], False)
@@ -100,7 +101,7 @@ def _move(
 def _mark(
     before: IntArray, after: IntArray, line: int, same: npt.NDArray[np.bool_], other: npt.NDArray[np.bool_]
 ) -> None:
-    """After a move on `line`: the lines beside it, and each line across that saw a change, are worth a try again."""
+    """After a move on `line`: the lines beside it, and each line across that saw a change, are open to another try."""
     lines = same.shape[0]
     for k in range(before.shape[0]):
         if before[k, 0] != after[k, 0] or before[k, 1] != after[k, 1]:
@@ -114,11 +115,11 @@ def _mark(
 
 @njit
 def _climb(
-    worth: FloatArray, turned: FloatArray, table: IntArray,
+    objective: FloatArray, turned: FloatArray, table: IntArray,
     speed_cost: FloatArray, speed_window: IntArray, load_cost: FloatArray, load_window: IntArray,
     speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
 ) -> None:  # fmt: skip
-    """Moves until none gains. `turned` is worth with speed and load swapped; `table` (R, L, 2) changes in place."""
+    """Moves until none gains. `turned` the objective with speed and load swapped; `table` (R, L, 2) changes in place."""
     n_speed, n_load = table.shape[:2]
     open_rows = np.ones(n_load, dtype=np.bool_)  # along speed, one a load
     open_columns = np.ones(n_speed, dtype=np.bool_)
@@ -143,7 +144,7 @@ def _climb(
                 open_columns[r] = False
                 before = table[r].copy()
                 if _move(
-                    worth, table, r, load_cost, load_window, speed_cost, speed_window,
+                    objective, table, r, load_cost, load_window, speed_cost, speed_window,
                     load_meet, speed_meet, across,
                 ):  # fmt: skip
                     _mark(before, table[r], r, open_columns, open_rows)
@@ -151,15 +152,15 @@ def _climb(
 
 @njit
 def _decode(
-    worth: FloatArray, from_right: FloatArray, speed_cost: FloatArray, speed_window: IntArray,
+    objective: FloatArray, from_right: FloatArray, speed_cost: FloatArray, speed_window: IntArray,
     load_cost: FloatArray, load_window: IntArray, speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
 ) -> IntArray:  # fmt: skip
     """Row by row: the exact optimum given the row before, with what the columns still expect of the rows to come."""
-    n_speed, n_load = worth.shape[:2]
+    n_speed, n_load = objective.shape[:2]
     table = np.zeros((n_speed, n_load, 2), dtype=np.int64)
     labels = np.zeros((n_speed, 2), dtype=np.int64)
     for k in range(n_load):
-        unary = worth[:, k] + from_right[:, k]
+        unary = objective[:, k] + from_right[:, k]
         if k > 0:
             for r in range(n_speed):
                 add_neighbour(unary[r], table[r, k - 1], load_cost[k - 1], load_window[k - 1], False)
@@ -202,12 +203,12 @@ def scored(instance: Instance, table: IntArray) -> float:
     """Score of a table (R, L, 2) of an instance's labels [N·m]; -inf where it breaks a rule or cells may not meet."""
     if instance.meets.asked and not all_meet(table, *instance.meets):
         return -np.inf
-    return score(instance.worth, table, instance.speed, instance.load)
+    return score(instance.objective, table, instance.speed, instance.load)
 
 
 def climb(instance: Instance, turned: FloatArray, table: IntArray) -> float:
     """Local moves on a table (R, L, 2), in place, until none gains; returns its score [N·m]."""
-    _climb(instance.worth, turned, table, *instance.speed, *instance.load, *instance.meets)
+    _climb(instance.objective, turned, table, *instance.speed, *instance.load, *instance.meets)
     return scored(instance, table)
 
 
@@ -216,11 +217,11 @@ def best_table(
 ) -> tuple[float, IntArray]:
     """The better of two tables read off a dual, after local moves, with its score [N·m].
 
-    Parameters: `turned` is worth with speed and load swapped; `row` the shares of rows; `from_right` what each label
+    Parameters: `turned` the objective with speed and load swapped; `row` the shares of rows; `from_right` what each label
     may expect of the columns to come.
     """
     candidates = (
-        _decode(instance.worth, from_right, *instance.speed, *instance.load, *instance.meets),
+        _decode(instance.objective, from_right, *instance.speed, *instance.load, *instance.meets),
         _rows_alone(row, *instance.speed, instance.meets.speed),
     )
     table = candidates[int(np.argmax([scored(instance, table) for table in candidates]))]

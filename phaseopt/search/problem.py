@@ -1,6 +1,6 @@
 """What a pair of tables is judged by, and the same for one safe box, ready for the solver.
 
-Score of a table: sum of worth over the cells, less roughness x (change of phase)² / Δu over both cams and all
+Score of a table: sum of objective over the cells, less roughness x (change of phase)² / Δu over both cams and all
 neighbouring cells, with Δu the step in units of 500 rpm or of `load_unit`: so the sum stands for the integral of
 (dφ/du)² du, and a finer table is not punished. Along speed the change is also capped.
 """
@@ -32,14 +32,14 @@ class Box(NamedTuple):
 
 @dataclass(frozen=True)
 class Problem:
-    """Cells, labels, their worth, and the rules.
+    """Cells, labels, their objective, and the rules.
 
     Parameters: `rpm` (R,), `load` (L,) rising breakpoints; `intake` (A,), `exhaust` (B,) phases on an even grid
-    [crank deg]; `worth` (R, L, A, B) weighted torque [N·m], -inf where a label is not allowed for a reason not
+    [crank deg]; `objective` (R, L, A, B) weighted torque [N·m], -inf where a label is not allowed for a reason not
     listed in `rules`, and otherwise finite, out of reach too; `roughness` [N·m per (deg per unit)²];
     `intake_slew`, `exhaust_slew` (R-1, 2) least and greatest change of phase from one speed to the next [crank deg],
     may be infinite; `rules` hard rules by name, `reach` of the data, and `known`, labels whose torque is known at all,
-    masks that broadcast to `worth`. A label out of reach or unknown is never taken where another can be. `meet`
+    masks that broadcast to `objective`. A label out of reach or unknown is never taken where another can be. `meet`
     (R - 1, A, B) intake and exhaust phases that may meet while speed is between two rows, if that is asked of each four
     neighbouring cells.
 
@@ -53,7 +53,7 @@ class Problem:
     load: FloatArray
     intake: FloatArray
     exhaust: FloatArray
-    worth: FloatArray
+    objective: FloatArray
     roughness: float
     intake_slew: FloatArray
     exhaust_slew: FloatArray
@@ -65,10 +65,14 @@ class Problem:
 
     def __post_init__(self) -> None:
         shape = (self.rpm.size, self.load.size, self.intake.size, self.exhaust.size)
-        if self.worth.shape != shape:
-            raise InputError.one(f"worth has shape {self.worth.shape}, the axes {shape}", hint="give one worth a label")
-        if np.isnan(self.worth).any() or np.isposinf(self.worth).any():
-            raise InputError.one("worth holds NaN or +inf", hint="give a finite worth, or -inf for a barred label")
+        if self.objective.shape != shape:
+            raise InputError.one(
+                f"objective has shape {self.objective.shape}, the axes {shape}", hint="give one value a label"
+            )
+        if np.isnan(self.objective).any() or np.isposinf(self.objective).any():
+            raise InputError.one(
+                "objective holds NaN or +inf", hint="give a finite objective, or -inf for a barred label"
+            )
         if not self.roughness >= 0:
             raise InputError.one(f"roughness must not be negative (it is {self.roughness})", hint="give 0 or more")
         for name, axis in (("speed", self.rpm), ("load", self.load)):
@@ -125,14 +129,14 @@ class Meets(NamedTuple):
 
 @dataclass(frozen=True)
 class Instance:
-    """One box's problem: worth with every barred or unreachable label at -inf, and what the data cannot say.
+    """One box's problem: objective with every barred or unreachable label at -inf, and what the data cannot say.
 
     `unsupported` (R, L): no allowed label is known and in reach of the data, so all count 0 and the cell follows its
     neighbours. `relaxed` (R, L): labels in reach exist, but the slew caps do not let a table use them; treated alike.
     """
 
     box: Box
-    worth: FloatArray
+    objective: FloatArray
     unsupported: BoolArray
     relaxed: BoolArray
     speed: Edges
@@ -146,23 +150,23 @@ def prepare(problem: Problem, box: Box, within: BoolArray | None = None) -> Inst
     Raises `InputError` naming the cell and the rule that leaves it empty.
     """
     cut = np.s_[:, :, box.a_from : box.a_to + 1, box.b_from : box.b_to + 1]
-    worth = problem.worth[cut].copy()
-    allowed = _apply_rules(problem, cut, worth, within)
+    objective = problem.objective[cut].copy()
+    allowed = _apply_rules(problem, cut, objective, within)
     speed = problem.speed_edges()
     _refuse_broken_slew(problem, allowed, speed)
     in_reach = allowed.copy()
     for mask in (problem.reach, problem.known):
         if mask is not None:
-            in_reach &= np.broadcast_to(mask, problem.worth.shape)[cut]
+            in_reach &= np.broadcast_to(mask, problem.objective.shape)[cut]
     unsupported: BoolArray = np.logical_not(in_reach.any(axis=(2, 3)))
     used = np.where(unsupported[:, :, None, None], allowed, in_reach)
     relaxed = _relax_reach(used, allowed, unsupported, speed)
-    worth[unsupported | relaxed] = 0.0
-    worth[~used] = -np.inf
-    prune(worth, speed.window)
+    objective[unsupported | relaxed] = 0.0
+    objective[~used] = -np.inf
+    prune(objective, speed.window)
     meet = np.empty((problem.rpm.size - 1, 0, 0), dtype=np.bool_) if problem.meet is None else problem.meet[cut[1:]]
     meets = Meets.of(meet, problem.load.size)
-    return Instance(box, worth, unsupported, relaxed, speed, problem.load_edges(), meets)
+    return Instance(box, objective, unsupported, relaxed, speed, problem.load_edges(), meets)
 
 
 def beside(meet: BoolArray) -> BoolArray:
@@ -175,21 +179,23 @@ def beside(meet: BoolArray) -> BoolArray:
 
 def hard_rules(problem: Problem) -> BoolArray:
     """Labels that every hard rule allows, box and reach apart (R, L, A, B)."""
-    allowed: BoolArray = np.isfinite(problem.worth)
+    allowed: BoolArray = np.isfinite(problem.objective)
     for mask in problem.rules.values():
         allowed &= mask
     return allowed
 
 
-def _apply_rules(problem: Problem, cut: tuple[slice, ...], worth: FloatArray, within: BoolArray | None) -> BoolArray:
-    allowed = np.ones(worth.shape, dtype=np.bool_)
+def _apply_rules(
+    problem: Problem, cut: tuple[slice, ...], objective: FloatArray, within: BoolArray | None
+) -> BoolArray:
+    allowed = np.ones(objective.shape, dtype=np.bool_)
     if within is not None:
         allowed &= within[cut[2:]]
-    rules = {"worth (no finite value)": np.isfinite(problem.worth), **problem.rules}
+    rules = {"no finite value": np.isfinite(problem.objective), **problem.rules}
     mistakes = []
     left = allowed.any(axis=(2, 3))
     for name, mask in rules.items():
-        allowed &= np.broadcast_to(mask, problem.worth.shape)[cut]
+        allowed &= np.broadcast_to(mask, problem.objective.shape)[cut]
         still = allowed.any(axis=(2, 3))
         emptied = np.argwhere(left & ~still)
         if emptied.size:

@@ -22,7 +22,7 @@ Progress = Callable[[float, str], None]
 AIM_OF_VALUE = 3e-6  # the search stops at a gap of this share of the value ...
 AIM_OF_GAIN = 3e-4  # ... and of this share of the gain over the best fixed timing
 SWEEPS_PER_CHECK = 4
-STALLED_CHECKS = 3  # checks in a row without news after which more sweeps are not worth their time
+STALLED_CHECKS = 3  # checks in a row without news after which more sweeps do not pay
 SMALL = 5000  # labels in all, below which branch and bound closes the gap
 NODES = 4000
 HULL_SWEEPS = 12  # for the shared split that sorts a family of boxes
@@ -90,9 +90,9 @@ def solve(
     told the share of the work done and what is going on. Raises `InputError` where no box leaves every cell a label.
 
     >>> still = np.array([[-np.inf, np.inf]])
-    >>> worth = np.array([[[[100.0], [101.0], [103.0]]], [[[100.0], [101.0], [100.0]]]])
+    >>> objective = np.array([[[[100.0], [101.0], [103.0]]], [[[100.0], [101.0], [100.0]]]])
     >>> problem = Problem(np.array([1e3, 1.5e3]), np.array([90.0]), np.array([0.0, 1.0, 2.0]), np.array([0.0]),
-    ...                   worth, 0.5, still, still)
+    ...                   objective, 0.5, still, still)
     >>> found = solve(problem, [Box(0, 2, 0, 0)])
     >>> found.intake.ravel().tolist(), found.value, round(found.bound - found.value, 6)
     ([2.0, 1.0], 203.5, 0.0)
@@ -179,7 +179,7 @@ def _rank(problem: Problem, boxes: Sequence[Box], hull: Box, rows: FloatArray | 
 
 def _aim(problem: Problem, value: float, fixed: FixedTiming | None) -> float:
     """The gap at which the search may stop [N·m]: none on small tables, which are closed."""
-    if problem.worth.size < SMALL:
+    if problem.objective.size < SMALL:
         return 0.0
     aim = AIM_OF_VALUE * abs(value)
     if fixed is not None and value > fixed.value:
@@ -192,10 +192,10 @@ def _solve_box(
     sweeps: int, progress: Progress,
 ) -> Found:  # fmt: skip
     """Sweep, bound and decode by turns until the gap meets the aim, the box cannot beat `floor`, or news stops."""
-    turned = np.ascontiguousarray(instance.worth.swapaxes(0, 1))
+    turned = np.ascontiguousarray(instance.objective.swapaxes(0, 1))
     dual = start(instance, rows)
     value, bound, done, idle = -np.inf, np.inf, 0, 0
-    table = np.zeros((*instance.worth.shape[:2], 2), dtype=np.int64)
+    table = np.zeros((*instance.objective.shape[:2], 2), dtype=np.int64)
     while done < sweeps and idle < STALLED_CHECKS:
         improve(instance, dual, min(SWEEPS_PER_CHECK, sweeps - done))
         done = min(done + SWEEPS_PER_CHECK, sweeps)
@@ -210,7 +210,7 @@ def _solve_box(
             break
         idle = idle + 1 if bound - value > 0.98 * gap_before else 0
     nodes = 0
-    if problem.worth.size < SMALL and bound > value:
+    if problem.objective.size < SMALL and bound > value:
         value, table, bound, nodes = close(instance, dual, value, table, bound, NODES)
     return Found(instance, table, value, max(bound, value), done, nodes)
 

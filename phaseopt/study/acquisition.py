@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 
-from phaseopt.study.knowledge_gradient import Array, BoolArray, IntArray, Outlook, ReadingNoise, normal_draws
+from phaseopt.study.knowledge_gradient import Array, BoolArray, IntArray, KnowledgeGradient, ReadingNoise, normal_draws
 
 TABLES = 24  # draws of what the best table may be, beside the one expected to be
 SEED = 20
@@ -33,14 +33,14 @@ class Field:
     read: BoolArray
 
 
-def candidates(outlook: Outlook, field: Field) -> list[Candidate]:
+def candidates(state: KnowledgeGradient, field: Field) -> list[Candidate]:
     """Every measurable timing held, and tables along speed: the best one as expected, and as drawn."""
-    cells, labels = outlook.allowed.shape
+    cells, labels = state.allowed.shape
     held = [Candidate("fixed", np.full(cells, k)) for k in np.flatnonzero(field.measurable)]
     if cells == 1:
         return held
-    drawn = outlook.sample(np.random.default_rng(SEED).standard_normal((TABLES, cells * labels)))
-    paths = [best_path(surface, field) for surface in (outlook.mean[0], *drawn)]
+    drawn = state.sample(np.random.default_rng(SEED).standard_normal((TABLES, cells * labels)))
+    paths = [best_path(surface, field) for surface in (state.mean[0], *drawn)]
     distinct = {tuple(path.tolist()): path for path in paths if np.ptp(path) > 0}
     return held + [Candidate("table", path) for path in distinct.values()]
 
@@ -52,9 +52,9 @@ def best_path(surface: Array, field: Field) -> IntArray:
     >>> best_path(np.array([[1.0, 2.0], [4.0, 3.0]]), free).tolist()
     [1, 0]
     """
-    worth = np.where(field.measurable, surface, -np.inf)
-    best, came = worth[0], []
-    for row, steps in zip(worth[1:], field.steps, strict=True):
+    expected_gain = np.where(field.measurable, surface, -np.inf)
+    best, came = expected_gain[0], []
+    for row, steps in zip(expected_gain[1:], field.steps, strict=True):
         arriving = best[:, None] - steps
         came.append(arriving.argmax(axis=0))
         best = arriving.max(axis=0) + row
@@ -70,31 +70,33 @@ def places(candidate: Candidate, labels: int, read: BoolArray) -> IntArray:
 
 
 def choose(
-    outlook: Outlook,
+    state: KnowledgeGradient,
     offered: list[Candidate],
     read: BoolArray,
     noise: ReadingNoise,
     pulls: int,
-    told: Callable[[int], None] = lambda done: None,
+    progress: Callable[[int], None] = lambda done: None,
 ) -> list[Candidate]:
     """The pulls that are worth most together, one after another, each the best with those before it."""
-    labels = outlook.allowed.shape[1]
+    labels = state.allowed.shape[1]
     chosen: list[Candidate] = []
     for number in range(pulls):
         draws = normal_draws(int(read.sum()), SEED + number)
-        worth = [outlook.worth(places(c, labels, read), noise, draws) for c in offered]
-        best = offered[int(np.argmax(worth))]
-        outlook = outlook.after(places(best, labels, read), noise, draws)
+        expected_gain = [state.expected_gain(places(c, labels, read), noise, draws) for c in offered]
+        best = offered[int(np.argmax(expected_gain))]
+        state = state.after(places(best, labels, read), noise, draws)
         chosen.append(best)
-        told(number + 1)
+        progress(number + 1)
     return chosen
 
 
-def expected_gains(outlook: Outlook, pulls: list[Candidate], read: BoolArray, noise: ReadingNoise) -> tuple[float, ...]:
+def expected_gains(
+    state: KnowledgeGradient, pulls: list[Candidate], read: BoolArray, noise: ReadingNoise
+) -> tuple[float, ...]:
     """What the final tables are expected to gain after 0, 1, ... of the pulls in their order [N·m]."""
-    labels = outlook.allowed.shape[1]
-    gains = [outlook.gain]
+    labels = state.allowed.shape[1]
+    gains = [state.gain]
     for number, pull in enumerate(pulls):
-        outlook = outlook.after(places(pull, labels, read), noise, normal_draws(int(read.sum()), SEED + number))
-        gains.append(max(outlook.gain, gains[-1]))
+        state = state.after(places(pull, labels, read), noise, normal_draws(int(read.sum()), SEED + number))
+        gains.append(max(state.gain, gains[-1]))
     return tuple(gains)

@@ -13,9 +13,9 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project
 from phaseopt.study.acquisition import Candidate, candidates, choose, expected_gains
+from phaseopt.study.full_load import FullLoad, full_load_of, reading_noise
 from phaseopt.study.initial_design import first_pulls
-from phaseopt.study.next_pulls import FloatArray, Plan, PlannedPull
-from phaseopt.study.question import Question, question_of, reading_noise
+from phaseopt.study.planned_pulls import FloatArray, Plan, PlannedPull
 from phaseopt.study.safe_timings import ADDED, BASELINE_EVERY, require_room
 from phaseopt.torque.repeatability import repeatability
 from phaseopt.torque_model.sources import TorqueModel
@@ -46,27 +46,27 @@ def plan_pulls(
         timings = "one timing" if len(made) == 1 else f"{len(made)} timings"
         why = f"the pulls so far stand at {timings}, too few or too near to compare what each cam does"
         return first_pulls(model, limits, pulls, made, why)
-    question = question_of(project, model, limits)
+    full_load = full_load_of(project, model, limits)
     progress(0.0, "choosing pulls")
-    outlook, field = question.outlook(learnt.surface, model.engine)
+    state, field = full_load.knowledge_gradient(learnt.surface, model.engine)
     require_room(model, field.measurable)
-    offered = [c for c in candidates(outlook, field) if _in_one_box(question, c)]
-    step = float(np.mean(np.diff(question.rpm))) if question.rpm.size > 1 else 1.0
+    offered = [c for c in candidates(state, field) if _in_one_box(full_load, c)]
+    step = float(np.mean(np.diff(full_load.rpm))) if full_load.rpm.size > 1 else 1.0
     noise = reading_noise(learnt.surface, step / project.torque.bin if project.torque is not None else 1.0)
     *chosen, further = choose(
-        outlook, offered, field.read, noise, pulls + 1, lambda n: progress(n / (pulls + 1), "choosing pulls")
+        state, offered, field.read, noise, pulls + 1, lambda n: progress(n / (pulls + 1), "choosing pulls")
     )
-    ordered = sorted(chosen, key=lambda c: -question.timings.margin[c.label[question.read]].min())
-    gains = expected_gains(outlook, [*ordered, further], field.read, noise)
+    ordered = sorted(chosen, key=lambda c: -full_load.timings.margin[c.label[full_load.read]].min())
+    gains = expected_gains(state, [*ordered, further], field.read, noise)
     planned = [
-        _planned(question, c, after - before) for c, before, after in zip(ordered, gains, gains[1:], strict=False)
+        _planned(full_load, c, after - before) for c, before, after in zip(ordered, gains, gains[1:], strict=False)
     ]
     return Plan(
-        question.rpm[question.read],
-        tuple(_with_baselines(planned, _baseline(project, limits, question))),
+        full_load.rpm[full_load.read],
+        tuple(_with_baselines(planned, _baseline(project, limits, full_load))),
         gains[:-1],
         _stop(gains, _repeats(learnt), project.display_units.torque, measured=len(learnt.surface.readings) > 0),
-        _notes(learnt, question, project.display_units.gap),
+        _notes(learnt, full_load, project.display_units.gap),
     )
 
 
@@ -89,27 +89,27 @@ def _phase(model: ContactModel, side: int, centreline: float) -> float:
     return sign * (centreline - float(model.engine.cam(SIDES[side]).true_centreline(0.0)))
 
 
-def _in_one_box(question: Question, candidate: Candidate) -> bool:
+def _in_one_box(full_load: FullLoad, candidate: Candidate) -> bool:
     """Whether all timings of a pull lie in one safe box, so that nothing between them is unsafe."""
-    return bool(question.timings.box[:, candidate.label[question.read]].all(axis=1).any())
+    return bool(full_load.timings.box[:, candidate.label[full_load.read]].all(axis=1).any())
 
 
-def _planned(question: Question, candidate: Candidate, worth: float) -> PlannedPull:
-    label = candidate.label[question.read]
-    intake, exhaust = question.timings.pairs[label].T
+def _planned(full_load: FullLoad, candidate: Candidate, expected_gain: float) -> PlannedPull:
+    label = candidate.label[full_load.read]
+    intake, exhaust = full_load.timings.pairs[label].T
     return PlannedPull(
         "fixed" if np.ptp(label) == 0 else "table",
         intake,
         exhaust,
-        worth,
-        float(question.timings.margin[label].min()) - ADDED,
+        expected_gain,
+        float(full_load.timings.margin[label].min()) - ADDED,
     )
 
 
-def _baseline(project: Project, limits: Limits, question: Question) -> PlannedPull:
+def _baseline(project: Project, limits: Limits, full_load: FullLoad) -> PlannedPull:
     """The full-load row of the tables that the engine runs with, where a safe box holds it, else rest."""
     tables = baseline_tables(project)
-    intake, exhaust = (tables.of_side(side).to_numpy()[question.read, -1] for side in SIDES)
+    intake, exhaust = (tables.of_side(side).to_numpy()[full_load.read, -1] for side in SIDES)
     held = any(
         bool(
             (intake >= box.intake_from).all() and (intake <= box.intake_to).all()
@@ -162,7 +162,7 @@ def _torque(gain: float, unit: Unit) -> str:
     return unit.text(gain, 1) if unit.of(gain) >= 0.005 else f"less than 0.01 {unit.name}"
 
 
-def _notes(learnt: TorqueModel, question: Question, unit: Unit) -> tuple[str, ...]:
+def _notes(learnt: TorqueModel, full_load: FullLoad, unit: Unit) -> tuple[str, ...]:
     notes = [
         f"pulls are sweeps at full throttle; every timing keeps {unit.stated(ADDED)} more than both contact rules ask",
         "a pull's worth is what the torque model believes it adds on average; it counts the row of full load alone, "
@@ -170,10 +170,10 @@ def _notes(learnt: TorqueModel, question: Question, unit: Unit) -> tuple[str, ..
     ]
     if learnt.simulation is not None and learnt.simulation.alone:
         notes.append("nothing is measured yet: worth rests on the simulation and on how far it is taken to be off")
-    barred = int(np.count_nonzero(~question.timings.measurable))
+    barred = int(np.count_nonzero(~full_load.timings.measurable))
     if barred:
         notes.append(
-            f"{barred} of {len(question.timings.pairs)} safe timings looked at have less than {unit.stated(ADDED)} in "
+            f"{barred} of {len(full_load.timings.pairs)} safe timings looked at have less than {unit.stated(ADDED)} in "
             "hand and are not pulled; a table may still take them where the model is sure enough"
         )
     return tuple(notes)

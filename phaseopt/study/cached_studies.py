@@ -6,10 +6,10 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.project import Project
 from phaseopt.search.objective import TorqueMap
-from phaseopt.study.offsets import OffsetStudy, kept_offsets
-from phaseopt.study.settings_trial import Ground
+from phaseopt.study.offsets import OffsetStudy, cached_offsets
 from phaseopt.study.storage import study_file
-from phaseopt.study.tradeoff import KIND, Tradeoff, kept_tradeoff
+from phaseopt.study.tradeoff import KIND, Tradeoff, cached_tradeoff
+from phaseopt.study.tradeoff_trial import TradeoffInputs
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +23,7 @@ class CachedStudies:
 NO_STUDIES = CachedStudies(None, None)
 
 
-def kept_studies(
+def cached_studies(
     project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, notes: tuple[str, ...]
 ) -> CachedStudies:
     """Those in the project's own storage.
@@ -33,5 +33,5 @@ def kept_studies(
     """
     soft = None
     if study_file(KIND, project.folder).is_file():  # before the project's own tables are searched again
-        soft = kept_tradeoff(Ground.of(project, model, limits, labels, notes))
-    return CachedStudies(soft, kept_offsets(project, model, limits, notes))
+        soft = cached_tradeoff(TradeoffInputs.of(project, model, limits, labels, notes))
+    return CachedStudies(soft, cached_offsets(project, model, limits, notes))

@@ -19,15 +19,15 @@ from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project, Pull, Side
 from phaseopt.project.load import load_pull
 from phaseopt.study.commands import command_errors
-from phaseopt.study.comparison import INTERVAL, Comparison, FloatArray, compare
+from phaseopt.study.differences import INTERVAL, Differences, FloatArray, judge_differences
 from phaseopt.study.phaser_tracking import (
-    Misled,
     Outlier,
+    WrongCommand,
     commanded_only,
-    misled,
     outliers,
     phases_asked,
     phases_driven,
+    wrong_commands,
 )
 from phaseopt.tables import PhaseTables
 from phaseopt.torque.pulls import Reduction, reduce_pull
@@ -53,14 +53,14 @@ class Confirmation:
     project: Project
     word: Word
     points: xr.Dataset
-    comparison: Comparison | None
+    differences: Differences | None
     known: NDArray[np.bool_]
     mean_gain: float
     mean_gain_within: float
     mean_predicted_gain: float
     mean_predicted_gain_within: float
     outliers: tuple[Outlier, ...]
-    misled: tuple[Misled, ...]
+    wrong_commands: tuple[WrongCommand, ...]
     commanded_only: tuple[Side, ...]
     outside: tuple[float, ...]
     notes: tuple[str, ...]
@@ -152,12 +152,12 @@ def confirm(
         project,
         torque.word,
         points,
-        torque.comparison,
+        torque.differences,
         torque.known,
         *torque.gain,
         *torque.predicted_gain,
         outliers(project, rpm, phases, asked),
-        misled(rpm, commands),
+        wrong_commands(rpm, commands),
         commanded_only(project),
         tuple(float(speed) for speed in np.unique(np.round(rpm[outside != CLEAR]))),
         (*learnt.notes, *reduced.notes),
@@ -167,7 +167,7 @@ def confirm(
 @dataclass(frozen=True, eq=False)
 class _Torque:
     word: Word
-    comparison: Comparison | None
+    differences: Differences | None
     known: NDArray[np.bool_]
     columns: dict[str, tuple[str, FloatArray, dict[str, str]]]
     gain: tuple[float, float]
@@ -205,11 +205,11 @@ def _torque(model: ContactModel, learnt: TorqueModel, baseline: PhaseTables, fou
     predicted = _mean((mean[:n] - mean[n:])[known], contrast[np.ix_(known, known)])
     if known.sum() < LEAST_POINTS:
         return _Torque("untold", None, known, columns, gain, predicted)
-    comparison = compare((measured - mean[:n])[known], (driven + pull)[np.ix_(known, known)])
-    return _Torque(_word(comparison, gain), comparison, known, columns, gain, predicted)
+    differences = judge_differences((measured - mean[:n])[known], (driven + pull)[np.ix_(known, known)])
+    return _Torque(_word(differences, gain), differences, known, columns, gain, predicted)
 
 
-def _word(found: Comparison, gain: tuple[float, float]) -> Word:
+def _word(found: Differences, gain: tuple[float, float]) -> Word:
     """By the mean; where it agrees, by speeds that stand out; a pull that agrees confirms only a gain it can show."""
     if found.level != 0:
         return "better" if found.level > 0 else "less"

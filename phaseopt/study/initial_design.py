@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.study.next_pulls import Plan, PlannedPull
+from phaseopt.study.planned_pulls import Plan, PlannedPull
 from phaseopt.study.safe_timings import ADDED, BASELINE_EVERY, require_room, safe_timings, spread
 
 FloatArray = NDArray[np.float64]

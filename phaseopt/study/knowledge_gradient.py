@@ -49,7 +49,7 @@ class ReadingNoise:
 
 
 @dataclass(frozen=True, eq=False)
-class Outlook:
+class KnowledgeGradient:
     """Torque as expected along draws of what pulls will read, and how its doubts go together.
 
     `mean` (draws, c, l) N·m: one row before any pull. `covariance` (c l, c l), (N·m)²: the doubt that is left.
@@ -63,10 +63,10 @@ class Outlook:
     held: IntArray
 
     @classmethod
-    def of(cls, mean: Array, covariance: Array, weight: Array, allowed: BoolArray) -> "Outlook":
+    def of(cls, mean: Array, covariance: Array, weight: Array, allowed: BoolArray) -> "KnowledgeGradient":
         """From the torque model's mean (c, l) and covariance; cells without an allowed label count nothing.
 
-        >>> sure = Outlook.of(np.array([[1.0, 3.0]]), np.zeros((2, 2)), np.ones(1), np.ones((1, 2), bool))
+        >>> sure = KnowledgeGradient.of(np.array([[1.0, 3.0]]), np.zeros((2, 2)), np.ones(1), np.ones((1, 2), bool))
         >>> sure.held.tolist(), sure.gain
         ([1], 0.0)
         """
@@ -79,21 +79,21 @@ class Outlook:
         """What the pulls so far are expected to add to the final tables, weighted mean over the cells [N·m]."""
         return self._gain(self.mean)
 
-    def worth(self, places: IntArray, noise: ReadingNoise, draws: Array) -> float:
+    def expected_gain(self, places: IntArray, noise: ReadingNoise, draws: Array) -> float:
         """Expected gain with one pull more; `places` (k,) of the c l that it reads, `draws` (draws, at least k).
 
-        >>> two = Outlook.of(np.zeros((1, 2)), np.diag([0.0, 1.0]), np.ones(1), np.ones((1, 2), bool))
-        >>> worth = two.worth(np.array([1]), ReadingNoise(0.0, 0.0), normal_draws(1, 0))
-        >>> bool(abs(worth - 1 / np.sqrt(2 * np.pi)) < 0.01)  # E max(0, z)
+        >>> two = KnowledgeGradient.of(np.zeros((1, 2)), np.diag([0.0, 1.0]), np.ones(1), np.ones((1, 2), bool))
+        >>> gain = two.expected_gain(np.array([1]), ReadingNoise(0.0, 0.0), normal_draws(1, 0))
+        >>> bool(abs(gain - 1 / np.sqrt(2 * np.pi)) < 0.01)  # E max(0, z)
         True
         """
         return self._gain(self._moved(self._update(places, noise), draws))
 
-    def after(self, places: IntArray, noise: ReadingNoise, draws: Array) -> "Outlook":
+    def after(self, places: IntArray, noise: ReadingNoise, draws: Array) -> "KnowledgeGradient":
         """The outlook once that pull is made, whatever it will read."""
         update = self._update(places, noise)
         left = self.covariance - update @ update.T
-        return Outlook(self._moved(update, draws), left, self.weight, self.allowed, self.held)
+        return KnowledgeGradient(self._moved(update, draws), left, self.weight, self.allowed, self.held)
 
     def sample(self, draws: Array) -> Array:
         """Surfaces (n, c, l) as the torque model thinks them possible before any pull; `draws` (n, c l) normal."""

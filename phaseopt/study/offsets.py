@@ -20,9 +20,9 @@ from phaseopt.job.input_hashes import input_hashes
 from phaseopt.project import SIDES, Project
 from phaseopt.study.offset_gains import Gain, gain_between
 from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
+from phaseopt.study.offset_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
 from phaseopt.study.offset_trial import Trial, refused, tried
 from phaseopt.study.storage import GRACE, cached_study, open_study
-from phaseopt.study.trial_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
 from phaseopt.torque.pulls import reduce_logs
 from phaseopt.torque_model.sources import require_source, torque_model
 from phaseopt.values.errors import InputError
@@ -129,7 +129,7 @@ def study_offsets(
     return found
 
 
-def kept_offsets(project: Project, model: ContactModel, limits: Limits, notes: tuple[str, ...]) -> OffsetStudy | None:
+def cached_offsets(project: Project, model: ContactModel, limits: Limits, notes: tuple[str, ...]) -> OffsetStudy | None:
     """The study of these inputs that the project keeps, as it was last told; None where none was told to its end."""
     study = cached_study(KIND, VERSION, study_key(project), project.folder)
     if study is None:

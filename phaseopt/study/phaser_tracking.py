@@ -11,7 +11,9 @@ from phaseopt.tables import PhaseTables
 
 FloatArray = NDArray[np.float64]
 
-FOLLOWED = 1.0  # crank degrees beyond a phaser's error by which a phase may stand off: zero, and the width of a bin
+TRACKING_TOLERANCE = (
+    1.0  # crank degrees beyond a phaser's error by which a phase may stand off: zero, and the width of a bin
+)
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,7 @@ class Outlier:
 
 
 @dataclass(frozen=True)
-class Misled:
+class WrongCommand:
     """Speeds at which the logged command is not what the tables say, `worst` crank degrees off, + = more advanced."""
 
     side: Side
@@ -70,22 +72,22 @@ def outliers(
         if phaser is None:
             continue
         off = phases[side] - asked[side]
-        away = np.abs(off) > phaser.error + FOLLOWED
+        away = np.abs(off) > phaser.error + TRACKING_TOLERANCE
         if away.any():
             worst = float(off[away][np.abs(off[away]).argmax()])
-            beyond = abs(worst) > phaser.error + phaser.overshoot + FOLLOWED
+            beyond = abs(worst) > phaser.error + phaser.overshoot + TRACKING_TOLERANCE
             found.append(Outlier(side, tuple(float(speed) for speed in np.round(rpm[away])), worst, beyond))
     return tuple(found)
 
 
-def misled(rpm: FloatArray, commands: dict[Side, FloatArray]) -> tuple[Misled, ...]:
+def wrong_commands(rpm: FloatArray, commands: dict[Side, FloatArray]) -> tuple[WrongCommand, ...]:
     """Cams of which the controller asked something else than the tables; `commands` less tables, NaN not known."""
     found = []
     for side, off in commands.items():
-        away = np.abs(off) > FOLLOWED
+        away = np.abs(off) > TRACKING_TOLERANCE
         if away.any():
             worst = float(off[away][np.abs(off[away]).argmax()])
-            found.append(Misled(side, tuple(float(speed) for speed in np.round(rpm[away])), worst))
+            found.append(WrongCommand(side, tuple(float(speed) for speed in np.round(rpm[away])), worst))
     return tuple(found)
 
 

@@ -15,7 +15,7 @@ from phaseopt.clearance.check import BoxVerdict, box_verdict, outside_travel
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, running_gaps
 from phaseopt.project import SIDES
-from phaseopt.study.next_pulls import Plan, PlannedPull
+from phaseopt.study.planned_pulls import Plan, PlannedPull
 
 FloatArray = NDArray[np.float64]
 
@@ -32,7 +32,7 @@ class SheetPull:
 
     number: int
     kind: str
-    worth: float
+    expected_gain: float
     timings: xr.Dataset
     box: BoxVerdict
 
@@ -72,7 +72,7 @@ def run_sheet(model: ContactModel, plan: Plan, notes: tuple[str, ...] = ()) -> R
     judged = [(pull, *_judged(model, pull)) for pull in plan.pulls]
     clear = [(pull, pairs, box) for pull, pairs, box in judged if box.verdict == CLEAR]
     pulls = tuple(
-        SheetPull(number, pull.kind, pull.worth, _timings(model, plan.rpm, pairs), box)
+        SheetPull(number, pull.kind, pull.expected_gain, _timings(model, plan.rpm, pairs), box)
         for number, (pull, pairs, box) in enumerate(clear, start=1)
     )
     every = np.concatenate([np.zeros((1, 2)), *(pairs for _, pairs, _ in clear)])

@@ -18,8 +18,8 @@ from optuna.trial import FrozenTrial, TrialState
 from phaseopt.clearance.check import Verdict
 from phaseopt.project import Project
 from phaseopt.study.knee import front, knee
-from phaseopt.study.settings_trial import Ground, Outcome, Settings, ground
 from phaseopt.study.storage import cached_study, open_study, require_storage
+from phaseopt.study.tradeoff_trial import Outcome, Settings, TradeoffInputs, tradeoff_inputs
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, Remembered, part, silent
 
@@ -71,11 +71,11 @@ def tradeoff(project: Project, trials: int, storage: str | None = None, progress
     """
     progress = Remembered(progress or silent)
     require_storage(KIND, VERSION, project.folder, storage)
-    base = ground(project, progress)
+    base = tradeoff_inputs(project, progress)
     return study_on(base, trials, storage, part(progress, progress.reached, 1.0))
 
 
-def study_on(base: Ground, trials: int, storage: str | None = None, progress: Progress = silent) -> Tradeoff:
+def study_on(base: TradeoffInputs, trials: int, storage: str | None = None, progress: Progress = silent) -> Tradeoff:
     """The same where limits and torque are known already."""
     directions: list[Any] = list(OBJECTIVES.values())
     study = open_study(KIND, VERSION, base.fingerprint(), directions, base.project.folder, storage)
@@ -84,18 +84,18 @@ def study_on(base: Ground, trials: int, storage: str | None = None, progress: Pr
         progress(0.95 * done / trials, f"trial {done + 1} of {trials}")
         _try(study, base)
     progress(0.95, "checking the tables of the knee")
-    return _told(study, base, earlier)
+    return _summary(study, base, earlier)
 
 
-def kept_tradeoff(base: Ground) -> Tradeoff | None:
+def cached_tradeoff(base: TradeoffInputs) -> Tradeoff | None:
     """The study that the project keeps of what it stands on now; None where it keeps none with its corners tried."""
     study = cached_study(KIND, VERSION, base.fingerprint(), base.project.folder)
     if study is None or len(finished := _done(study)) < LEAST_TRIALS:
         return None
-    return _told(study, base, len(finished))
+    return _summary(study, base, len(finished))
 
 
-def _told(study: optuna.Study, base: Ground, earlier: int) -> Tradeoff:
+def _summary(study: optuna.Study, base: TradeoffInputs, earlier: int) -> Tradeoff:
     """What the trials say; `earlier`, how many of them were there before."""
     finished = _done(study)
     kept = [
@@ -134,7 +134,7 @@ def _done(study: optuna.Study) -> list[FrozenTrial]:
     ]
 
 
-def _try(study: optuna.Study, base: Ground) -> None:
+def _try(study: optuna.Study, base: TradeoffInputs) -> None:
     """One more trial: a corner of the settings while one is lacking, then what the sampler asks for.
 
     The sampler is made anew for each, seeded by its number, which no other process has: a run that goes on asks what it

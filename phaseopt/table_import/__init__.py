@@ -5,9 +5,9 @@ numbers mean, `read_pair` puts both cams together. What could be read in two way
 change that settles it.
 """
 
-from phaseopt.table_import.grid import Grid, read_grid
+from phaseopt.table_import.grid import TextGrid, read_grid
 from phaseopt.table_import.meaning import Stated
-from phaseopt.table_import.pair import Given, Source, read_pair
+from phaseopt.table_import.pair import ImportedPair, Source, read_pair
 from phaseopt.table_import.reading import Phases, read_phases
 
-__all__ = ["Given", "Grid", "Phases", "Source", "Stated", "read_grid", "read_pair", "read_phases"]
+__all__ = ["ImportedPair", "Phases", "Source", "Stated", "TextGrid", "read_grid", "read_pair", "read_phases"]

@@ -27,7 +27,7 @@ Line = tuple[int, list[str]]  # the file's line number, and its cells
 
 
 @dataclass(frozen=True, eq=False)
-class Grid:
+class TextGrid:
     """The numbers of a file.
 
     Parameters
@@ -42,7 +42,7 @@ class Grid:
         (R, C) the numbers between; clamps have one column (phase) or two (from, to).
     lines
         The file's line of each row; `head` that of the breakpoints across.
-    told
+    notes
         How the file was read, in sentences.
     """
 
@@ -53,10 +53,10 @@ class Grid:
     cells: FloatArray
     lines: tuple[int, ...]
     head: int
-    told: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
-def read_grid(path: Path) -> Grid:
+def read_grid(path: Path) -> TextGrid:
     """Read a table, or clamps by speed, parted by tabs, semicolons or commas, with decimal points or commas.
 
     Lines above the grid and a line of units under its breakpoints may hold words; they are passed over and told.
@@ -75,7 +75,7 @@ def read_grid(path: Path) -> Grid:
     >>> grid = read_grid(path)
     >>> grid.across, grid.cells.tolist()
     (array([1000., 2000.]), [[0.5, 3.0], [1.5, 4.0]])
-    >>> grid.told
+    >>> grid.notes
     ("line 1 passed over: 'Intake'", 'cells parted by semicolons, decimal commas')
     """
     text = text_of(path)
@@ -111,7 +111,7 @@ def _without_blank_end(cells: list[str]) -> list[str]:
     return cells
 
 
-def _grid(path: Path, lines: list[Line], called: str) -> Grid:
+def _grid(path: Path, lines: list[Line], called: str) -> TextGrid:
     """The numbers begin with a line of breakpoints (a table) or with a line that is all numbers (clamps)."""
     start = next((k for k, (_, cells) in enumerate(lines) if _is_number(cells[0]) or _is_breakpoints(cells)), None)
     if start is None:
@@ -131,11 +131,11 @@ def _grid(path: Path, lines: list[Line], called: str) -> Grid:
     numbers = np.array(rows[1:] if is_table else rows)
     if len(numbers) < 2:
         raise _error(path, lines[-1][0], "fewer than two lines of phases", f"{_TABLE}; {_CLAMPS}")
-    told = [f"line {at} passed over: {' '.join(filter(None, cells))!r}" for at, cells in above]
-    told.append(f"cells parted by {called}" + (f", decimal {decimal}" if decimal else ""))
+    notes = [f"line {at} passed over: {' '.join(filter(None, cells))!r}" for at, cells in above]
+    notes.append(f"cells parted by {called}" + (f", decimal {decimal}" if decimal else ""))
     across = np.array(rows[0][1:]) if is_table else None
     at = tuple(at for at, _ in (body if is_table else [(line, first), *body]))
-    return Grid(path, corner, across, numbers[:, 0], numbers[:, 1:], at, line, tuple(told))
+    return TextGrid(path, corner, across, numbers[:, 0], numbers[:, 1:], at, line, tuple(notes))
 
 
 def _is_number(cell: str) -> bool:

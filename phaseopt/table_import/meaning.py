@@ -40,7 +40,7 @@ class Meaning:
 
     channel: Channel
     source: str
-    sign_told: bool
+    sign_stated: bool
 
 
 def meaning_words(meaning: Channel) -> str:

@@ -28,17 +28,17 @@ class Source:
 
 
 @dataclass(frozen=True, eq=False)
-class Given:
+class ImportedPair:
     """What was given: tables on the breakpoints of both files, or clamps by speed where either file holds clamps.
 
-    `told` has, by cam, how its file was read, and where the other cam stands, in sentences.
+    `notes` has, by cam, how its file was read, and where the other cam stands, in sentences.
     """
 
     phases: PhaseTables | PhaseClamps
-    told: dict[Side, tuple[str, ...]]
+    notes: dict[Side, tuple[str, ...]]
 
 
-def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None = None) -> Given:
+def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None = None) -> ImportedPair:
     """Read what is given for both cams.
 
     A cam without a file stands at its stated phase, or at rest; where one phaser moves both cams, one file is both.
@@ -61,15 +61,15 @@ def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None
     }
     if not read:
         raise InputError.one("no table is given", hint="name one after --intake or --exhaust, or both")
-    told = {side: read[side].told if side in read else (_stands(project, side, sources[side]),) for side in SIDES}
+    notes = {side: read[side].notes if side in read else (_stands(project, side, sources[side]),) for side in SIDES}
     if project.arrangement == "together" and len(read) == 1 and all(source.at is None for source in sources.values()):
         (only,) = read.values()
         read = dict.fromkeys(SIDES, only)
     at = {side: source.at or 0.0 for side, source in sources.items()}
     if any(phases.load is None for phases in read.values()):
-        return Given(_clamps(read, at), told)
+        return ImportedPair(_clamps(read, at), notes)
     tables, note = _tables(read, at)
-    return Given(tables, {side: (*words, *note) if side in read else words for side, words in told.items()})
+    return ImportedPair(tables, {side: (*words, *note) if side in read else words for side, words in notes.items()})
 
 
 def _require_sense(side: Side, source: Source) -> None:

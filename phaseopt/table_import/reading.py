@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.project import Project, Side
-from phaseopt.table_import.grid import Grid, read_grid
+from phaseopt.table_import.grid import TextGrid, read_grid
 from phaseopt.table_import.meaning import Meaning, Stated, as_read, meaning_of
 from phaseopt.values.errors import InputError
 
@@ -32,14 +32,14 @@ class Phases:
         (L,) increasing, in whatever unit the file has; None for clamps.
     cells
         (R, L) phases; for clamps (R, 2): from, to.
-    told
+    notes
         How the file was read, in sentences.
     """
 
     rpm: FloatArray
     load: FloatArray | None
     cells: FloatArray
-    told: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 def read_phases(
@@ -84,17 +84,17 @@ def read_phases(
     phases = meaning.channel.phase(cells)
     if load is None:
         phases = np.sort(phases if phases.shape[1] == 2 else np.column_stack([phases, np.zeros_like(phases)]), axis=1)
-    told = (*grid.told, why, *turned, f"phases are {as_read(meaning.channel)} ({meaning.source})", *hint)
-    return Phases(speeds, load, phases, told)
+    notes = (*grid.notes, why, *turned, f"phases are {as_read(meaning.channel)} ({meaning.source})", *hint)
+    return Phases(speeds, load, phases, notes)
 
 
-def _rpm_way(project: Project, grid: Grid, told: Way | None) -> tuple[Way, str]:
+def _rpm_way(project: Project, grid: TextGrid, stated: Way | None) -> tuple[Way, str]:
     """Which way engine speed runs, and why."""
     if grid.across is None:
         extent = "from rest to the phase" if grid.cells.shape[1] == 1 else "from, to"
         return "down", f"clamps by speed, whatever the load: {extent}"
-    if told is not None:
-        return told, f"rpm runs {told}, as stated"
+    if stated is not None:
+        return stated, f"rpm runs {stated}, as stated"
     low, high = project.crank.redline / 2, 2 * project.crank.top_speed
     axes: dict[Way, FloatArray] = {"across": grid.across, "down": grid.down}
     fits = [way for way, axis in axes.items() if axis.min() >= 0 and low <= axis.max() <= high]
@@ -154,7 +154,7 @@ def _travel_hint(project: Project, side: Side, path: Path, cells: FloatArray, me
         return ()
     least, most = phaser.travel
     as_is, turned = (bool(((least - _SLACK <= p) & (p <= most + _SLACK)).all()) for p in (phases, -phases))
-    if turned and not as_is and not meaning.sign_told:
+    if turned and not as_is and not meaning.sign_stated:
         raise InputError.one(
             f"phases from {cells.min():g} to {cells.max():g} with + = advanced leave the {side} travel, {least:g} to "
             f"{most:g}°, and fit it with the other sign",

@@ -36,7 +36,8 @@ def main() -> int:
     )
     instance = prepare(problem, box)
     at_rest = np.tile([0, problem.exhaust.size - 1], (16, 16, 1))
-    print(f"all at rest: {score(instance.worth, at_rest, instance.speed, instance.load):.3f} N·m; best fixed timing "
+    rest = score(instance.objective, at_rest, instance.speed, instance.load)
+    print(f"all at rest: {rest:.3f} N·m; best fixed timing "
           f"(the lock's ramp not asked of it): {found.fixed.value if found.fixed else np.nan:.3f} N·m")  # fmt: skip
     held = True
     for name, sampler in (
@@ -56,7 +57,7 @@ def main() -> int:
 
 def numbers_of(table: np.ndarray, instance: Instance) -> dict[str, int]:
     """A table as the numbers that a sampler chooses: both labels of each cell that has a choice."""
-    free = np.isfinite(instance.worth).sum(axis=(2, 3)) > 1
+    free = np.isfinite(instance.objective).sum(axis=(2, 3)) > 1
     return {
         f"{cam} {r} {k}": int(table[r, k, at])
         for r, k in np.argwhere(free)
@@ -68,7 +69,7 @@ def tried_by(
     sampler: optuna.samplers.BaseSampler, instance: Instance, at_rest: np.ndarray
 ) -> tuple[float, int, int, float]:
     """The best score of tables that keep every rule, how many do, how many were tried, and the fewest steps broken."""
-    labels = instance.worth.shape[2:]
+    labels = instance.objective.shape[2:]
     best, kept, least = -np.inf, 0, np.inf
     places = {key: tuple(int(x) for x in key.split()[1:]) for key in numbers_of(at_rest, instance)}
 
@@ -78,7 +79,7 @@ def tried_by(
         for key, (r, k) in places.items():
             cam = int(key.startswith("exhaust"))
             table[r, k, cam] = trial.suggest_int(key, 0, labels[cam] - 1)
-        value = score(instance.worth, table, instance.speed, instance.load)
+        value = score(instance.objective, table, instance.speed, instance.load)
         if np.isfinite(value):
             best, kept = max(best, value), kept + 1
             return value
@@ -98,7 +99,7 @@ def steps_broken(instance: Instance, table: np.ndarray) -> float:
     low, high = instance.speed.window[:, None, 0::2], instance.speed.window[:, None, 1::2]
     over = np.maximum(low - change, 0) + np.maximum(change - high, 0)
     rows, columns = np.indices(table.shape[:2])
-    barred = ~np.isfinite(instance.worth[rows, columns, table[..., 0], table[..., 1]])
+    barred = ~np.isfinite(instance.objective[rows, columns, table[..., 0], table[..., 1]])
     return float(over.sum() + 10 * barred.sum())
 
 

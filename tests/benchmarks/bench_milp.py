@@ -17,7 +17,7 @@ from search.neighbouring import keeps_rule, milp_neighbours, staircase
 from search.small import milp_optimum, random_problem, whole
 
 from phaseopt.search import Box, solve
-from phaseopt.search.loosened import solve_between
+from phaseopt.search.neighbouring import solve_between
 from phaseopt.values.progress import silent
 
 SHAPES = ((4, 4, 4, 4), (3, 4, 5, 5), (4, 3, 6, 4), (5, 4, 8, 1), (4, 4, 3, 6))

@@ -2,9 +2,9 @@
 
 Ten true engines (`true_engines`), each with the whole travel of both phasers free, and with what the hill-climb
 example's offsets leave of it (the safe box). Every pull is a full-throttle sweep with drift of the pull and noise that
-neighbouring rows share. Planned pulls without a prior: rest and three spread over the box, then three by worth, each
+neighbouring rows share. Planned pulls without a prior: rest and three spread over the box, then three by the gradient, each
 planned after the one before, 7 in all. With the simulation of the described engine as prior (not calibrated, scale and
-shift learned): 4 by worth, the first from the simulation alone. The tables are then the timing with the most expected
+shift learned): 4 by the gradient, the first from the simulation alone. The tables are then the timing with the most expected
 torque at each speed (search rules, caution and roughness play no part here), and what they truly make is held against
 the best there is. No baselines are repeated. Beside them the same pulls planned in one go, as many spread evenly with
 no plan but the same model, and usual practice: one cam swept from rest over evenly spaced timings, the best taken at
@@ -23,8 +23,8 @@ import numpy as np
 from true_engines import BINS, LOAD, SEEDS, SPEEDS, Array, TrueEngine, described_prior, joined, true_engine
 
 from phaseopt.study.acquisition import Candidate, Field, candidates, choose
-from phaseopt.study.knowledge_gradient import Outlook
-from phaseopt.study.question import joint_of_labels, reading_noise
+from phaseopt.study.full_load import joint_of_labels, reading_noise
+from phaseopt.study.knowledge_gradient import KnowledgeGradient
 from phaseopt.study.safe_timings import spread
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit, simulated
@@ -89,8 +89,8 @@ def plan(dyno: Dyno, surface: ExactModel, pulls: int) -> list[Candidate]:
     free = np.ones(len(labels), dtype=np.bool_)
     field = Field(np.tile(apart, (len(SPEEDS) - 1, 1, 1)), free, everywhere)
     mean, covariance = joint_of_labels(surface, SPEEDS, LOAD, labels)
-    outlook = Outlook.of(mean, covariance, np.ones(len(SPEEDS)), np.ones(mean.shape, dtype=np.bool_))
-    return choose(outlook, candidates(outlook, field), everywhere, reading_noise(surface, 2.0), pulls)
+    state = KnowledgeGradient.of(mean, covariance, np.ones(len(SPEEDS)), np.ones(mean.shape, dtype=np.bool_))
+    return choose(state, candidates(state, field), everywhere, reading_noise(surface, 2.0), pulls)
 
 
 def by_worth(dyno: Dyno, prior: GridPrior | None, pulls: int, *, at_once: bool) -> tuple[float, float]:

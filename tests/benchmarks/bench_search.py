@@ -24,7 +24,7 @@ from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.search import Box, Problem, SearchResult, solve
 from phaseopt.search.labels import lock_mask, phase_values, slew_interval
-from phaseopt.search.loosened import solve_loosened
+from phaseopt.search.neighbouring import solve_neighbouring
 from phaseopt.search.objective import TorqueMap, search_problem
 from phaseopt.values.progress import silent
 
@@ -61,10 +61,10 @@ def invented(seed: int, cells: int, step: float, noise: float = 0.5) -> Problem:
         across = wave[0] * intake[None, None, :, None] + wave[1] * exhaust[None, None, None, :]
         torque = torque + noise * np.sin(2 * np.pi * across + phase)
     weight = np.where(load >= 85, 1.0, 0.1)
-    worth = np.round(torque * (weight / weight.mean())[None, :, None, None], 6)
+    objective = np.round(torque * (weight / weight.mean())[None, :, None, None], 6)
     slew = slew_interval(rpm, SLEW, SLEW, ENGINE, ENGINE)
     lock = lock_mask(rpm, 1600.0, intake, exhaust)
-    return Problem(rpm, load, intake, exhaust, worth, 0.02, slew, slew, {"lock": lock})
+    return Problem(rpm, load, intake, exhaust, objective, 0.02, slew, slew, {"lock": lock})
 
 
 def timed(problem: Problem) -> tuple[SearchResult, list[float], float]:
@@ -104,11 +104,11 @@ def loosened(seed: int) -> tuple[float, float]:
     limits = phase_limits(model)
     surface = invented(seed, 20, 0.5)
     a, b = limits.phases_intake.size, limits.phases_exhaust.size
-    torque = np.ascontiguousarray(surface.worth[:, :, :a, -b:])
+    torque = np.ascontiguousarray(surface.objective[:, :, :a, -b:])
     known = np.ones(torque.shape, dtype=np.bool_)
     problem, boxes = search_problem(project, model, limits, TorqueMap(torque, 0.0 * torque, known, known, False))
     begin, begun = time.perf_counter(), time.process_time()
-    found = solve_loosened(problem, boxes, model, limits, silent)
+    found = solve_neighbouring(problem, boxes, model, limits, silent)
     took, processor = time.perf_counter() - begin, time.process_time() - begun
     strict = solve(problem, boxes)
     print(

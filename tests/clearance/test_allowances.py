@@ -23,7 +23,7 @@ from phaseopt.clearance.allowances import (
 )
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.lobe import Lobe
-from phaseopt.project import Cam, Card, Loft, Phaser, Rod, Slew
+from phaseopt.project import Cam, CamCard, Loft, Phaser, Rod, Slew
 from phaseopt.values.errors import InputError
 
 
@@ -94,9 +94,9 @@ def test_pump_up_and_seat_error_are_taken_from_a_hand_turned_engine_too(tmp_path
 
 def test_a_card_without_flanks_is_charged_its_asymmetry() -> None:
     lines = [{"at": 0.4, "degrees": 252}, {"at": 1.0, "degrees": 230}]
-    halved = Card.model_validate({"lift": 9.6, "durations": lines, "measured_at": "tappet"})
+    halved = CamCard.model_validate({"lift": 9.6, "durations": lines, "measured_at": "tappet"})
     flanks = [{"at": 0.4, "before": 128, "after": 124}, {"at": 1.0, "before": 117, "after": 113}]
-    told = Card.model_validate({"lift": 9.6, "durations": flanks, "measured_at": "tappet"})
+    told = CamCard.model_validate({"lift": 9.6, "durations": flanks, "measured_at": "tappet"})
     cam = {"valves": 2, "head_diameter": 30, "tilt": 10, "centreline": 110, "centreline_error": 0.75}
     assert static_timing(Cam.model_validate({**cam, "card": halved}), None) == 0.75 + 3.0
     assert static_timing(Cam.model_validate({**cam, "card": told}), None) == 0.75

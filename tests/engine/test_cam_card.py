@@ -11,7 +11,7 @@ from scipy.interpolate import PPoly
 
 from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.lobe import Lobe
-from phaseopt.project import Card, Duration, Side, TdcLift
+from phaseopt.project import CamCard, Duration, Side, TdcLift
 from phaseopt.values.errors import InputError
 
 from .profiles import ALL, Profile, cycloidal, half_duration, polynomial_345
@@ -26,13 +26,13 @@ def card(
     at: str = "tappet",
     tdc: TdcLift | None = None,
     asymmetry: float = 0.0,
-) -> Card:
+) -> CamCard:
     """A card; a duration is degrees, or a pair of before and after."""
     lines = [
         Duration(at=a, before=d[0], after=d[1]) if isinstance(d, tuple) else Duration(at=a, degrees=d)
         for a, d in durations
     ]
-    return Card(lift=lift, durations=tuple(lines), measured_at=at, lift_at_tdc=tdc, asymmetry=asymmetry)
+    return CamCard(lift=lift, durations=tuple(lines), measured_at=at, lift_at_tdc=tdc, asymmetry=asymmetry)
 
 
 class Real:
@@ -45,7 +45,7 @@ class Real:
         before, after = (self.peak * p(x / f) for p, f in zip(self.profiles, self.flanks, strict=True))
         return np.where(x < 0, before, after)
 
-    def card(self, shares: list[float], tdc: TdcLift | None = None) -> Card:
+    def card(self, shares: list[float], tdc: TdcLift | None = None) -> CamCard:
         ends = [
             tuple(f * half_duration(p, share) for p, f in zip(self.profiles, self.flanks, strict=True))
             for share in shares
@@ -197,7 +197,7 @@ def test_every_piece_of_the_bound_is_monotone() -> None:
         (card(9.6, TWO, tdc=TdcLift(lift=2.0, centreline=115.0)), "contradicts"),
     ],
 )
-def test_a_card_that_cannot_be_is_refused(made: Card, says: str) -> None:
+def test_a_card_that_cannot_be_is_refused(made: CamCard, says: str) -> None:
     """Source: none; no single-peaked lobe has these numbers. The message names the key and the mend."""
     with pytest.raises(InputError) as caught:
         card_lobe(made, ratio=1.0, lash=0.25, side="exhaust", centreline_error=0.0)

@@ -71,13 +71,13 @@ def test_a_contact_limit_costs_what_integer_programming_says(tmp_path: Path) -> 
     assert min(inwards, outwards) >= 2
     values = []
     for more in (-2, 2):
-        inside = np.zeros(again.problem.worth.shape, dtype=np.bool_)
+        inside = np.zeros(again.problem.objective.shape, dtype=np.bool_)
         inside[:, :, box.a_from : box.a_to + more + 1] = True
         assert again.problem.reach is not None
         lost = again.base.unsupported[:, :, None, None]  # nothing was measured at part load: those cells go along
         rules = {**again.problem.rules, "box": inside & (again.problem.reach | lost)}
-        worth = np.where(lost, 0.0, again.problem.worth)
-        values.append(milp_optimum(replace(again.problem, worth=worth, rules=rules)))
+        objective = np.where(lost, 0.0, again.problem.objective)
+        values.append(milp_optimum(replace(again.problem, objective=objective, rules=rules)))
     assert found.score == pytest.approx((values[1] - values[0]) / 12.0 / again.base.intake.size, abs=1e-5)
 
 

@@ -8,8 +8,8 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
 from phaseopt.search import Problem
-from phaseopt.search.loosened import Between
-from search.small import flat_worth, pair_costs
+from phaseopt.search.neighbouring import Between
+from search.small import flat_objective, pair_costs
 
 
 def staircase(seed: int, problem: Problem, *, hair: float = 0.0, holes: float = 0.0) -> Between:
@@ -60,8 +60,8 @@ def counted_neighbours(problem: Problem, between: Between) -> float:
     cells, labels = problem.rpm.size * problem.load.size, problem.intake.size * problem.exhaust.size
     shape = (problem.rpm.size, problem.load.size)
     total = np.zeros((labels,) * cells)
-    for i, worth in enumerate(flat_worth(problem).reshape(cells, labels)):
-        total = total + worth.reshape([-1 if j == i else 1 for j in range(cells)])
+    for i, objective in enumerate(flat_objective(problem).reshape(cells, labels)):
+        total = total + objective.reshape([-1 if j == i else 1 for j in range(cells)])
     for one, two, cost in pair_costs(problem):
         i, j = np.ravel_multi_index(one, shape), np.ravel_multi_index(two, shape)
         total = total - cost.reshape([labels if n in (i, j) else 1 for n in range(cells)])
@@ -79,10 +79,10 @@ def milp_neighbours(problem: Problem, between: Between) -> float:
     Binary variables x[cell, label]; pair costs as in `small.milp_optimum`; and for each four cells whether their box
     begins at or before, and ends at or after, each place along either cam. No unsafe place may be between all of those.
     """
-    worth, edges = flat_worth(problem), pair_costs(problem)
-    cells, labels = list(np.ndindex(worth.shape[:2])), worth.shape[2]
+    objective, edges = flat_objective(problem), pair_costs(problem)
+    cells, labels = list(np.ndindex(objective.shape[:2])), objective.shape[2]
     offset = {cell: i * labels for i, cell in enumerate(cells)}
-    gain = [*np.concatenate([worth[cell] for cell in cells])]
+    gain = [*np.concatenate([objective[cell] for cell in cells])]
     rows: list[tuple[dict[int, float], float, float]] = []  # terms, least, most
     for cell in cells:
         rows.append(({offset[cell] + i: 1.0 for i in range(labels)}, 1.0, 1.0))

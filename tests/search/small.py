@@ -15,7 +15,7 @@ def random_problem(
     """Random worths, with a cap of `cap` label steps along speed and a share of labels barred by a rule."""
     rng = np.random.default_rng(seed)
     n_speed, n_load, a, b = shape
-    worth = np.round(rng.uniform(0, 20, shape), 6)
+    objective = np.round(rng.uniform(0, 20, shape), 6)
     rule = rng.uniform(size=shape) >= barred
     rule[:, :, a // 2, b // 2] = True  # so that every cell, and every row under the caps, keeps a label
     limit = np.inf if cap is None else float(cap)
@@ -28,7 +28,7 @@ def random_problem(
         load=20 + 12.0 * np.arange(n_load),
         intake=np.arange(a, dtype=float),
         exhaust=-2.0 * np.arange(b, dtype=float)[::-1],
-        worth=worth,
+        objective=objective,
         roughness=roughness,
         intake_slew=slew,
         exhaust_slew=2 * uneven,
@@ -59,30 +59,30 @@ def pair_costs(problem: Problem) -> list[tuple[tuple[int, int], tuple[int, int],
     return edges
 
 
-def flat_worth(problem: Problem) -> np.ndarray:
-    allowed = np.ones(problem.worth.shape, dtype=bool)
+def flat_objective(problem: Problem) -> np.ndarray:
+    allowed = np.ones(problem.objective.shape, dtype=bool)
     for mask in problem.rules.values():
         allowed = allowed & mask
-    return np.where(allowed, problem.worth, -np.inf).reshape(problem.rpm.size, problem.load.size, -1)
+    return np.where(allowed, problem.objective, -np.inf).reshape(problem.rpm.size, problem.load.size, -1)
 
 
 def score_of(problem: Problem, intake_index: np.ndarray, exhaust_index: np.ndarray) -> float:
     """Score of a table by the statement; -inf where it breaks a rule."""
     labels = intake_index * problem.exhaust.size + exhaust_index
-    worth = flat_worth(problem)
-    total = sum(worth[cell][labels[cell]] for cell in np.ndindex(labels.shape))
+    objective = flat_objective(problem)
+    total = sum(objective[cell][labels[cell]] for cell in np.ndindex(labels.shape))
     return float(total - sum(cost[labels[one], labels[two]] for one, two, cost in pair_costs(problem)))
 
 
 def counted_optimum(problem: Problem) -> float:
     """The best score over every table there is."""
-    worth, edges = flat_worth(problem), pair_costs(problem)
-    cells = list(np.ndindex(worth.shape[:2]))
+    objective, edges = flat_objective(problem), pair_costs(problem)
+    cells = list(np.ndindex(objective.shape[:2]))
     position = {cell: i for i, cell in enumerate(cells)}
-    count, labels = len(cells), worth.shape[2]
+    count, labels = len(cells), objective.shape[2]
     total = np.zeros((labels,) * count)
     for i, cell in enumerate(cells):
-        total = total + worth[cell].reshape([-1 if j == i else 1 for j in range(count)])
+        total = total + objective[cell].reshape([-1 if j == i else 1 for j in range(count)])
     for one, two, cost in edges:
         i, j = position[one], position[two]
         total = total - cost.reshape([labels if n in (i, j) else 1 for n in range(count)])
@@ -94,12 +94,12 @@ def milp_optimum(problem: Problem) -> float:
 
     Variables: x[cell, label] binary, y[edge, label, label] >= 0 with sums over either end equal to that end's x.
     """
-    worth, edges = flat_worth(problem), pair_costs(problem)
-    cells = list(np.ndindex(worth.shape[:2]))
-    labels = worth.shape[2]
+    objective, edges = flat_objective(problem), pair_costs(problem)
+    cells = list(np.ndindex(objective.shape[:2]))
+    labels = objective.shape[2]
     offset = {cell: i * labels for i, cell in enumerate(cells)}
     n_x = len(cells) * labels
-    gain = np.concatenate([worth[cell] for cell in cells] + [-cost.ravel() for *_, cost in edges])
+    gain = np.concatenate([objective[cell] for cell in cells] + [-cost.ravel() for *_, cost in edges])
     rows, columns, entries, equals = [], [], [], []
 
     def constrain(terms: list[tuple[int, float]], right: float) -> None:

@@ -53,7 +53,7 @@ def test_prune_leaves_exactly_the_labels_of_some_path() -> None:
             labels = np.array([(i, 0) for i in path])
             if chain_value(unary, np.zeros((3, 2)), window, ANY, labels) == 0.0:
                 used[np.arange(4), path] = True
-        worth = unary[:, None].copy()
-        prune(worth, window)
-        assert np.array_equal(np.isfinite(worth[:, 0, :, 0]), used)
+        objective = unary[:, None].copy()
+        prune(objective, window)
+        assert np.array_equal(np.isfinite(objective[:, 0, :, 0]), used)
         assert (first_empty(np.isfinite(unary), window) < 0) == used.any()

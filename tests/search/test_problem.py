@@ -17,9 +17,9 @@ def hill(best: float, *, cap: float = np.inf, roughness: float = 0.01, **more: o
     """Three speeds, two loads, intake 0 ... 10 and exhaust fixed; each cell's best phase is `best`."""
     intake = np.arange(11.0)
     slew = np.tile([-cap, cap], (2, 1))
-    worth = np.broadcast_to(100 - 0.1 * (intake - best) ** 2, (3, 2, 11))[..., None].copy()
+    objective = np.broadcast_to(100 - 0.1 * (intake - best) ** 2, (3, 2, 11))[..., None].copy()
     return Problem(
-        np.array([1000.0, 1500.0, 2000.0]), np.array([50.0, 60.0]), intake, np.array([0.0]), worth, roughness,
+        np.array([1000.0, 1500.0, 2000.0]), np.array([50.0, 60.0]), intake, np.array([0.0]), objective, roughness,
         slew, slew, **more,  # type: ignore[arg-type]
     )  # fmt: skip
 
@@ -59,7 +59,7 @@ def test_cell_without_data_follows_its_neighbours() -> None:
     reach = np.ones((3, 2, 11, 1), dtype=bool)
     reach[1, 0] = False
     problem = hill(7, reach=reach)
-    problem.worth[1, 0, :, 0] = np.linspace(500, 0, 11)  # a model's word out of reach, which must not be heard
+    problem.objective[1, 0, :, 0] = np.linspace(500, 0, 11)  # a model's word out of reach, which must not be heard
     found = solve(problem, [whole(problem)])
     assert (found.intake == 7).all()
     assert found.unsupported.sum() == 1
@@ -94,7 +94,7 @@ def test_reach_never_decides_feasibility() -> None:
     """Whatever the reach, a problem whose hard rules can be met is solved."""
     for seed in range(10):
         problem = random_problem(seed, (4, 3, 5, 4), cap=1, barred=0.3)
-        reach = np.random.default_rng(seed).uniform(size=problem.worth.shape) < 0.15
+        reach = np.random.default_rng(seed).uniform(size=problem.objective.shape) < 0.15
         found = solve(replace(problem, reach=reach), [whole(problem)])
         assert np.isfinite(found.value)
         assert found.value <= found.bound
@@ -128,7 +128,7 @@ def test_slew_and_lock_bind() -> None:
 
 def test_roughness_binds() -> None:
     problem = hill(2, roughness=0.5)
-    problem.worth[1, :, :, 0] = 100 - 0.1 * (problem.intake - 8) ** 2
+    problem.objective[1, :, :, 0] = 100 - 0.1 * (problem.intake - 8) ** 2
     instance = prepare(problem, whole(problem))
     found = solve(problem, [whole(problem)])
     assert found.binding[1][0] == ("roughness",)
@@ -139,8 +139,8 @@ def test_roughness_binds() -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"worth": np.zeros((3, 2, 11, 2))}, "shape"),
-        ({"worth": np.full((3, 2, 11, 1), np.nan)}, "NaN"),
+        ({"objective": np.zeros((3, 2, 11, 2))}, "shape"),
+        ({"objective": np.full((3, 2, 11, 1), np.nan)}, "NaN"),
         ({"roughness": -1.0}, "roughness"),
         ({"rpm": np.array([1000.0, 900.0, 2000.0])}, "speed axis"),
         ({"load": np.array([60.0, 60.0])}, "load axis"),

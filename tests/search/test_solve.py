@@ -15,7 +15,7 @@ from phaseopt.values.errors import InputError
 
 from .small import counted_optimum, milp_optimum, random_problem, score_of, whole
 
-ROUNDING = 1e-6  # N·m; worth is rounded to this
+ROUNDING = 1e-6  # N·m; objective is rounded to this
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -70,7 +70,7 @@ def test_any_split_bounds_every_table(seed: int, sweeps: int) -> None:
     problem = random_problem(seed, (2, 2, 3, 4), cap=2, barred=0.2)
     optimum = counted_optimum(problem)
     instance = prepare(problem, whole(problem))
-    wild = np.random.default_rng(seed).normal(0, 30, instance.worth.shape)
+    wild = np.random.default_rng(seed).normal(0, 30, instance.objective.shape)
     dual = start(instance, wild)
     before = upper_bound(instance, dual)
     improve(instance, dual, sweeps)
@@ -85,7 +85,7 @@ def test_no_tightening_beats_the_bound(seed: int) -> None:
     problem = random_problem(seed, (3, 3, 5, 4), cap=3, barred=0.1)
     loose = solve(problem, [whole(problem)])
     tight = random_problem(seed, (3, 3, 5, 4), cap=1, barred=0.4)
-    tighter = replace(tight, worth=problem.worth, rules={**problem.rules, "more": tight.rules["lock"]})
+    tighter = replace(tight, objective=problem.objective, rules={**problem.rules, "more": tight.rules["lock"]})
     assert solve(tighter, [Box(1, 4, 0, 3)]).value <= loose.bound
 
 
@@ -96,7 +96,7 @@ def test_sweeps_alone_close_one_phaser() -> None:
     dual = start(instance)
     improve(instance, dual, 200)
     bound = upper_bound(instance, dual)
-    value, _ = best_table(instance, np.ascontiguousarray(instance.worth.swapaxes(0, 1)), dual.row, dual.ahead())
+    value, _ = best_table(instance, np.ascontiguousarray(instance.objective.swapaxes(0, 1)), dual.row, dual.ahead())
     assert bound - value < 0.01 * value
 
 
@@ -153,7 +153,7 @@ def test_fixed_timing_pays_for_the_step_to_locked_cells() -> None:
 
 def test_no_gain_no_share_of_it() -> None:
     problem = random_problem(3, (2, 2, 3, 3))
-    flat = replace(problem, worth=np.full((2, 2, 3, 3), 5.0))
+    flat = replace(problem, objective=np.full((2, 2, 3, 3), 5.0))
     found = solve(flat, [whole(flat)])
     assert found.gap_of_gain is None
     assert found.value == 20.0
@@ -183,12 +183,12 @@ def test_boxes_off_the_axes_are_refused(boxes: list[Box]) -> None:
         solve(random_problem(0, (2, 2, 3, 3)), boxes)
 
 
-def test_shares_sum_to_worth() -> None:
+def test_shares_sum_to_objective() -> None:
     problem = random_problem(6, (3, 3, 4, 4), cap=1, barred=0.3)
     instance = prepare(problem, whole(problem))
     dual: Dual = start(instance)
     improve(instance, dual, 10)
-    free = np.isfinite(instance.worth)
-    assert np.allclose((dual.row + dual.column)[free], instance.worth[free], atol=1e-12)
+    free = np.isfinite(instance.objective)
+    assert np.allclose((dual.row + dual.column)[free], instance.objective[free], atol=1e-12)
     assert np.isneginf(dual.row[~free]).all()
     assert np.isneginf(dual.column[~free]).all()

@@ -20,26 +20,26 @@ from phaseopt.surrogate.readings import Readings
 
 from .small import counted_optimum, milp_optimum, random_problem, score_of, whole
 
-ROUNDING = 1e-6  # N·m; worth is rounded to this
+ROUNDING = 1e-6  # N·m; objective is rounded to this
 
 
 def stated(problem: Problem) -> Problem:
     """The same problem by the statement: unknown labels barred; a cell that knows none of its labels counts nothing."""
     assert problem.known is not None
-    allowed = np.ones(problem.worth.shape, dtype=bool)
+    allowed = np.ones(problem.objective.shape, dtype=bool)
     for mask in problem.rules.values():
         allowed = allowed & mask
     none = ~(problem.known & allowed).any(axis=(2, 3))[:, :, None, None]
     rules = {**problem.rules, "known": problem.known | none}
-    return replace(problem, worth=np.where(none, 0.0, problem.worth), rules=rules, known=None)
+    return replace(problem, objective=np.where(none, 0.0, problem.objective), rules=rules, known=None)
 
 
 def with_unknown(problem: Problem, seed: int, share: float) -> Problem:
-    """A share of labels unknown, all of two cells among them; their worth is what must not be heard."""
+    """A share of labels unknown, all of two cells among them; their objective is what must not be heard."""
     rng = np.random.default_rng(seed)
-    known = rng.uniform(size=problem.worth.shape) >= share
+    known = rng.uniform(size=problem.objective.shape) >= share
     known[0, 0] = known[-1, -1] = False
-    return replace(problem, known=known, worth=np.where(known, problem.worth, 1000.0))
+    return replace(problem, known=known, objective=np.where(known, problem.objective, 1000.0))
 
 
 @pytest.mark.parametrize("shape", [(2, 2, 4, 4), (3, 2, 7, 1), (2, 3, 1, 8), (1, 4, 4, 3)])
@@ -90,14 +90,14 @@ def test_what_is_known_never_decides_feasibility() -> None:
 def test_fixed_timing_is_known_in_every_cell_that_counts() -> None:
     """Counted by hand: the best label among those known in all cells, the cell without any left out."""
     problem = random_problem(3, (3, 3, 5, 4), roughness=0.0)
-    known = np.random.default_rng(3).uniform(size=problem.worth.shape) > 0.1
+    known = np.random.default_rng(3).uniform(size=problem.objective.shape) > 0.1
     known[1, 1] = False
-    problem = replace(problem, known=known, worth=np.where(known, problem.worth, 1000.0), rules={})
+    problem = replace(problem, known=known, objective=np.where(known, problem.objective, 1000.0), rules={})
     counts = np.ones((3, 3), dtype=bool)
     counts[1, 1] = False
     everywhere = known[counts].all(axis=0)
     assert everywhere.any()
-    best = np.where(everywhere, problem.worth[counts].sum(axis=0), -np.inf).max()
+    best = np.where(everywhere, problem.objective[counts].sum(axis=0), -np.inf).max()
     fixed = solve(problem, [whole(problem)]).fixed
     assert fixed is not None
     assert fixed.value == pytest.approx(best)
@@ -105,13 +105,13 @@ def test_fixed_timing_is_known_in_every_cell_that_counts() -> None:
 
 def test_not_simulated_binds_where_torque_rises_towards_it() -> None:
     intake = np.arange(11.0)
-    worth = np.broadcast_to(100 - 0.1 * (intake - 8) ** 2, (3, 2, 11))[..., None].copy()
-    known = np.ones(worth.shape, dtype=bool)
+    objective = np.broadcast_to(100 - 0.1 * (intake - 8) ** 2, (3, 2, 11))[..., None].copy()
+    known = np.ones(objective.shape, dtype=bool)
     known[1, :, 6:] = False
-    worth[~known] = 0.0
+    objective[~known] = 0.0
     slew = np.tile([-np.inf, np.inf], (2, 1))
     rpm, load = np.array([1000.0, 1500, 2000]), np.array([50.0, 60])
-    problem = Problem(rpm, load, intake, np.zeros(1), worth, 0.0, slew, slew, known=known)
+    problem = Problem(rpm, load, intake, np.zeros(1), objective, 0.0, slew, slew, known=known)
     found = solve(problem, [whole(problem)])
     assert found.intake.tolist() == [[8, 8], [5, 5], [8, 8]]
     assert found.binding[1][0] == ("not simulated",)

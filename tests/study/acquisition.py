@@ -1,11 +1,11 @@
-"""Readings of a published function chosen by worth, beside random and grid choice of as many."""
+"""Readings of a published function chosen by knowledge gradient, beside random and grid choice of as many."""
 
 from collections.abc import Callable
 
 import numpy as np
 from scipy.stats import qmc
 
-from phaseopt.study.knowledge_gradient import Outlook, ReadingNoise, normal_draws
+from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise, normal_draws
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit
 from phaseopt.surrogate.readings import Readings
@@ -36,11 +36,11 @@ def regrets(case: tuple[Array, Array, list[int]], first: int, noise: float, seed
     places, truth, grid = case
     total = len(grid)
     ways: dict[str, Callable[[np.random.Generator], int]] = {
-        "by worth": lambda rng: _by_worth(places, truth, first, total, noise, rng),
-        "at random": lambda rng: _told(
+        "by knowledge gradient": lambda rng: _by_knowledge_gradient(places, truth, first, total, noise, rng),
+        "at random": lambda rng: _summary(
             _learnt(places, truth, list(rng.choice(len(places), total, replace=False)), noise, rng), places
         ),
-        "on a grid": lambda rng: _told(_learnt(places, truth, grid, noise, rng), places),
+        "on a grid": lambda rng: _summary(_learnt(places, truth, grid, noise, rng), places),
     }
     return {
         name: [float(truth.max() - truth[way(np.random.default_rng([seed, 1]))]) for seed in seeds]
@@ -48,18 +48,20 @@ def regrets(case: tuple[Array, Array, list[int]], first: int, noise: float, seed
     }
 
 
-def _by_worth(places: Array, truth: Array, first: int, total: int, noise: float, rng: np.random.Generator) -> int:
+def _by_knowledge_gradient(
+    places: Array, truth: Array, first: int, total: int, noise: float, rng: np.random.Generator
+) -> int:
     at = [int(k) for k in rng.choice(len(places), first, replace=False)]
     shown = list(truth[at] + rng.normal(0.0, noise, first))
     while True:
         model = fit(Readings(places[at], np.array(shown), np.arange(len(at))))
         if len(at) == total:
-            return _told(model, places)
+            return _summary(model, places)
         mean, covariance = model.joint(places)
-        outlook = Outlook.of(mean[None], covariance, np.ones(1), np.ones((1, len(places)), dtype=np.bool_))
+        state = KnowledgeGradient.of(mean[None], covariance, np.ones(1), np.ones((1, len(places)), dtype=np.bool_))
         reads = ReadingNoise(model.hyperparameters.noise**2, model.hyperparameters.pull)
         draws = normal_draws(1, len(at), 64)
-        best = int(np.argmax([outlook.worth(np.array([k]), reads, draws) for k in range(len(places))]))
+        best = int(np.argmax([state.expected_gain(np.array([k]), reads, draws) for k in range(len(places))]))
         at.append(best)
         shown.append(truth[best] + rng.normal(0.0, noise))
 
@@ -68,5 +70,5 @@ def _learnt(places: Array, truth: Array, at: list[int], noise: float, rng: np.ra
     return fit(Readings(places[at], truth[at] + rng.normal(0.0, noise, len(at)), np.arange(len(at))))
 
 
-def _told(model: ExactModel, places: Array) -> int:
+def _summary(model: ExactModel, places: Array) -> int:
     return int(model.predict(places)[0].argmax())

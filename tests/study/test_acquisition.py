@@ -1,4 +1,4 @@
-"""Choice by worth on published functions, against random and grid choice of as many readings with the same model."""
+"""Choice by knowledge gradient on published functions, against random and grid choice with the same model."""
 
 import numpy as np
 import pytest
@@ -13,12 +13,12 @@ def test_the_functions_are_those_published() -> None:
 
 
 def test_branin() -> None:
-    """Mean over four seeds, of values that span 300; the benchmark bench_worth.py has twenty."""
+    """Mean over four seeds, of values that span 300; the benchmark bench_knowledge_gradient.py has twenty."""
     found = regrets(branin_case(), 6, BRANIN_NOISE, range(4))
-    assert np.mean(found["by worth"]) < 0.5 * min(np.mean(found["at random"]), np.mean(found["on a grid"]))
+    assert np.mean(found["by knowledge gradient"]) < 0.5 * min(np.mean(found["at random"]), np.mean(found["on a grid"]))
 
 
 def test_hartmann() -> None:
     """Mean over three seeds, of values that span 2.2."""
     found = regrets(hartmann_case(), 12, HARTMANN_NOISE, range(3))
-    assert np.mean(found["by worth"]) < min(np.mean(found["at random"]), np.mean(found["on a grid"]))
+    assert np.mean(found["by knowledge gradient"]) < min(np.mean(found["at random"]), np.mean(found["on a grid"]))

@@ -18,7 +18,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, margins, running_gaps
 from phaseopt.project import Project
 from phaseopt.study.best_pulls import plan_pulls
-from phaseopt.study.next_pulls import Plan
+from phaseopt.study.planned_pulls import Plan
 from phaseopt.study.safe_timings import ADDED, safe_timings
 from phaseopt.surrogate.fitting import fit, simulated
 from phaseopt.surrogate.prior import GridPrior
@@ -92,9 +92,9 @@ def test_order_baselines_and_what_is_expected(five: tuple[Project, ContactModel,
     assert [k for k, pull in enumerate(plan.pulls) if pull.kind == "baseline"] == [0, 5, 7]
     made = [pull for pull in plan.pulls if pull.kind != "baseline"]
     assert [p.boldness for p in made] == sorted((p.boldness for p in made), reverse=True)
-    assert all(math.isnan(pull.worth) for pull in plan.pulls if pull.kind == "baseline")
+    assert all(math.isnan(pull.expected_gain) for pull in plan.pulls if pull.kind == "baseline")
     assert plan.expected[0] == 0.0
-    assert [b - a for a, b in itertools.pairwise(plan.expected)] == pytest.approx([p.worth for p in made])
+    assert [b - a for a, b in itertools.pairwise(plan.expected)] == pytest.approx([p.expected_gain for p in made])
     assert plan.expected[-1] > 0.0
     assert all(np.ptp(p.intake) == np.ptp(p.exhaust) == 0.0 for p in made if p.kind == "fixed")
     assert f"{plan.expected[-1]:.2f} N·m" in plan.stop

@@ -72,7 +72,7 @@ def test_the_examples_tables_against_the_true_engine(known: tuple[Project, Conta
     """
     found = judged(known, AFTER / "tables.toml")
     assert found.outliers == ()
-    assert found.misled == ()
+    assert found.wrong_commands == ()
     assert not found.outside
     with (AFTER / "true-torque.csv").open(encoding="utf-8", newline="") as lines:
         true = np.array([[float(row["rpm"]), float(row["torque N m"])] for row in csv.DictReader(lines)][:69])
@@ -81,9 +81,9 @@ def test_the_examples_tables_against_the_true_engine(known: tuple[Project, Conta
     assert abs(off.mean()) < 0.01 * true[:, 1].mean()
     assert off.std() < 2.5  # the dyno's noise is 1.7 N·m a row, most of it with a memory of ten rows
     assert 0.0 < found.mean_gain - found.mean_gain_within < found.mean_gain < 15.0
-    assert found.comparison is not None
+    assert found.differences is not None
     assert found.word == "less"
-    short = found.comparison.less
+    short = found.differences.less
     assert ((rpm[short] > 3000) & (rpm[short] < 3500)).all()
     truly = np.interp(rpm, *true.T) - found.points["predicted"].to_numpy()
     assert (truly[short] < -1.5).all()
@@ -108,8 +108,8 @@ def test_intervals_hold_for_pulls_that_the_model_has_not_seen(known: tuple[Proje
         own = Reduction(points.isel(point=mine), ())
         found = confirm(model, others, baseline_tables(project), pull, own, None, {})
         inside.append(np.abs(found.points["difference"]) <= found.points["difference_within"])
-        assert found.comparison is not None
-        means.append(found.comparison.level == 0)
+        assert found.differences is not None
+        means.append(found.differences.level == 0)
     share = np.concatenate(inside).mean()
     assert 0.82 < share < 0.98
     assert sum(means) >= 10
@@ -134,8 +134,8 @@ def test_a_pulls_own_offset_counts(known: tuple[Project, ContactModel, TorqueMod
         drawn = points.assign(torque=("point", torque + noise * rng.standard_normal(noise.size)))
         own, pull = Reduction(drawn, ()), project.torque.pulls[5]
         found = confirm(model, replace(learnt, surface=surface), baseline_tables(project), pull, own, None, {})
-        assert found.comparison is not None
-        within += found.comparison.level == 0
+        assert found.differences is not None
+        within += found.differences.level == 0
     assert 31 <= within <= 40
 
 
@@ -150,8 +150,8 @@ def test_a_pull_that_is_off_as_a_whole(
 
     found = judged(known, changed(tmp_path, scaled))
     assert found.word == word
-    assert found.comparison is not None
-    assert found.comparison.level == (1 if factor > 1 else -1)
+    assert found.differences is not None
+    assert found.differences.level == (1 if factor > 1 else -1)
     assert found.fulfilled == (word == "better")
 
 
@@ -164,8 +164,8 @@ def test_a_dip_that_was_not_predicted_is_named(
 
     found = judged(known, changed(tmp_path, dipped))
     assert found.word == "less"
-    assert found.comparison is not None
-    named = found.points["rpm"].to_numpy()[found.comparison.less]
+    assert found.differences is not None
+    named = found.points["rpm"].to_numpy()[found.differences.less]
     assert (np.abs(named - 5000.0) < 200.0).any()
     assert "FALLS SHORT" in verdict_words(found)
     assert not found.fulfilled
@@ -200,11 +200,11 @@ def test_another_table_in_the_controller_is_told_from_a_phaser_that_lags(
             row["exhaust retard crank deg"] -= 6.0
 
     found = judged(known, changed(tmp_path, other))
-    (misled,), (outliers,) = found.misled, found.outliers
-    assert misled.side == outliers.side == "exhaust"
-    assert misled.worst == pytest.approx(6.0, abs=0.5)
-    assert min(misled.rpm) > 4900
-    assert max(misled.rpm) < 6100
+    (wrong_commands,), (outliers,) = found.wrong_commands, found.outliers
+    assert wrong_commands.side == outliers.side == "exhaust"
+    assert wrong_commands.worst == pytest.approx(6.0, abs=0.5)
+    assert min(wrong_commands.rpm) > 4900
+    assert max(wrong_commands.rpm) < 6100
     assert "are other tables loaded" in " ".join(phase_lines(found))
 
 
@@ -255,9 +255,9 @@ def test_the_same_for_machines_and_without_tables(known: tuple[Project, ContactM
     error_context = replace(learnt, simulation=Simulated(xr.Dataset(), sample(), None, None, 0.08))
     found = confirm(model, error_context, baseline_tables(project), pull, reduced, None, {})
     assert found.notes[0].startswith("NO TORQUE WAS MEASURED")
-    told = json.loads(json.dumps(confirm_as_dict(found, entry)))
-    assert (told["verdict"], told["fulfilled"]) == ("less", False)
-    assert "no tables were named" in told["phases"][0]
+    progress = json.loads(json.dumps(confirm_as_dict(found, entry)))
+    assert (progress["verdict"], progress["fulfilled"]) == ("less", False)
+    assert "no tables were named" in progress["phases"][0]
 
 
 def test_the_entry_joins_the_data(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel
 
 from phaseopt.study.acquisition import Candidate, Field, best_path, candidates, choose, expected_gains, places
-from phaseopt.study.knowledge_gradient import Outlook, ReadingNoise, normal_draws
+from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise, normal_draws
 
 ALL = np.ones((1, 2), dtype=np.bool_)
 
@@ -22,8 +22,8 @@ def test_worth_of_two_timings_is_the_closed_form(pull: float) -> None:
     sigma = (covariance[1, 0] - covariance[0, 0]) / np.sqrt(covariance[0, 0] + noise + pull**2)
     ratio = -0.8 / abs(sigma)
     wanted = abs(sigma) * (norm.pdf(ratio) + ratio * norm.cdf(ratio))
-    outlook = Outlook.of(mean, covariance, np.ones(1), ALL)
-    found = outlook.worth(np.array([0]), ReadingNoise(noise, pull), normal_draws(1, 3, 4096))
+    state = KnowledgeGradient.of(mean, covariance, np.ones(1), ALL)
+    found = state.expected_gain(np.array([0]), ReadingNoise(noise, pull), normal_draws(1, 3, 4096))
     assert found == pytest.approx(wanted, rel=0.01)
 
 
@@ -38,7 +38,9 @@ def test_worth_is_what_refitting_to_the_readings_gives() -> None:
     model = GaussianProcessRegressor(ConstantKernel(1.0) * RBF(0.4), alpha=noise, optimizer=None).fit(at, y)
     mean, covariance = model.predict(everywhere, return_cov=True)
     weight = np.array([1.0, 2.0, 0.5])
-    outlook = Outlook.of(mean.reshape(cells, -1), covariance, weight, np.ones((cells, labels.size), dtype=np.bool_))
+    state = KnowledgeGradient.of(
+        mean.reshape(cells, -1), covariance, weight, np.ones((cells, labels.size), dtype=np.bool_)
+    )
     read = np.array([4, 10, 16])
     drawn = rng.multivariate_normal(mean[read], covariance[np.ix_(read, read)] + noise * np.eye(3), 1500)
     shifts = []
@@ -47,41 +49,43 @@ def test_worth_is_what_refitting_to_the_readings_gives() -> None:
         after = again.fit(np.concatenate([at, everywhere[read]]), np.concatenate([y, readings]))
         shifts.append(after.predict(everywhere).reshape(cells, -1))
     refitted = np.array(shifts)
-    gained = refitted.max(axis=2) - refitted[:, np.arange(cells), outlook.held]
+    gained = refitted.max(axis=2) - refitted[:, np.arange(cells), state.held]
     each = gained @ (weight / weight.sum())
-    found = outlook.worth(read, ReadingNoise(noise, 0.0), normal_draws(3, 1, 4096))
+    found = state.expected_gain(read, ReadingNoise(noise, 0.0), normal_draws(3, 1, 4096))
     assert abs(found - each.mean()) < 3.0 * each.std() / np.sqrt(len(each))
     assert each.std() / np.sqrt(len(each)) < 0.05 * found
 
 
-def outlook_of(seed: int, cells: int = 3, labels: int = 5) -> Outlook:
+def outlook_of(seed: int, cells: int = 3, labels: int = 5) -> KnowledgeGradient:
     rng = np.random.default_rng(seed)
     root = rng.normal(size=(cells * labels, 8))
     mean = rng.normal(size=(cells, labels))
-    return Outlook.of(mean, root @ root.T / 8.0, rng.uniform(0.5, 2.0, cells), rng.random((cells, labels)) < 0.9)
+    return KnowledgeGradient.of(
+        mean, root @ root.T / 8.0, rng.uniform(0.5, 2.0, cells), rng.random((cells, labels)) < 0.9
+    )
 
 
 def test_a_pull_leaves_the_doubt_that_conditioning_leaves() -> None:
     """The covariance after a pull is the Schur complement, by numpy alone."""
-    outlook, at, noise = outlook_of(1), np.array([2, 7, 11]), ReadingNoise(0.2, 0.5)
-    c = outlook.covariance
+    state, at, noise = outlook_of(1), np.array([2, 7, 11]), ReadingNoise(0.2, 0.5)
+    c = state.covariance
     read = c[np.ix_(at, at)] + 0.2 * np.eye(3) + 0.25
     left = c - c[:, at] @ np.linalg.solve(read, c[at])
-    assert np.allclose(outlook.after(at, noise, normal_draws(3, 0)).covariance, left, atol=1e-7)
+    assert np.allclose(state.after(at, noise, normal_draws(3, 0)).covariance, left, atol=1e-7)
 
 
 def test_the_same_pull_again_is_worth_less_and_a_noisy_one_less_still() -> None:
-    outlook, at, draws = outlook_of(2), np.array([1, 6, 12]), normal_draws(3, 5)
-    once = outlook.worth(at, ReadingNoise(0.1, 0.1), draws)
-    again = outlook.after(at, ReadingNoise(0.1, 0.1), draws)
-    assert 0.0 < again.worth(at, ReadingNoise(0.1, 0.1), draws) - again.gain < 0.5 * once
-    assert outlook.worth(at, ReadingNoise(5.0, 0.1), draws) < 0.7 * once
-    assert outlook.gain == 0.0
+    state, at, draws = outlook_of(2), np.array([1, 6, 12]), normal_draws(3, 5)
+    once = state.expected_gain(at, ReadingNoise(0.1, 0.1), draws)
+    again = state.after(at, ReadingNoise(0.1, 0.1), draws)
+    assert 0.0 < again.expected_gain(at, ReadingNoise(0.1, 0.1), draws) - again.gain < 0.5 * once
+    assert state.expected_gain(at, ReadingNoise(5.0, 0.1), draws) < 0.7 * once
+    assert state.gain == 0.0
 
 
 def test_labels_that_are_not_allowed_are_worth_nothing() -> None:
-    outlook = Outlook.of(np.array([[0.0, 0.0]]), np.diag([0.0, 9.0]), np.ones(1), np.array([[True, False]]))
-    assert outlook.worth(np.array([1]), ReadingNoise(0.1, 0.1), normal_draws(1, 1)) == 0.0
+    state = KnowledgeGradient.of(np.array([[0.0, 0.0]]), np.diag([0.0, 9.0]), np.ones(1), np.array([[True, False]]))
+    assert state.expected_gain(np.array([1]), ReadingNoise(0.1, 0.1), normal_draws(1, 1)) == 0.0
 
 
 def test_the_best_path_is_that_of_brute_force() -> None:
@@ -105,17 +109,19 @@ def test_the_best_path_is_that_of_brute_force() -> None:
 
 def test_pulls_chosen_together_are_worth_more_than_others() -> None:
     """Greedy choice against every pair of the same candidates: within a tenth of the best pair, far above the mean."""
-    outlook = outlook_of(7, cells=3, labels=6)
+    state = outlook_of(7, cells=3, labels=6)
     everywhere = np.ones(3, dtype=np.bool_)
     field = Field(np.zeros((2, 6, 6)), np.array([True, True, False, True, True, True]), everywhere)
-    offered, noise = candidates(outlook, field), ReadingNoise(0.1, 0.2)
+    offered, noise = candidates(state, field), ReadingNoise(0.1, 0.2)
     assert all(field.measurable[c.label].all() for c in offered)
     assert {c.kind for c in offered} == {"fixed", "table"}
-    worth = [expected_gains(outlook, list(pair), everywhere, noise)[-1] for pair in itertools.combinations(offered, 2)]
-    gains = expected_gains(outlook, choose(outlook, offered, everywhere, noise, 2), everywhere, noise)
+    expected_gain = [
+        expected_gains(state, list(pair), everywhere, noise)[-1] for pair in itertools.combinations(offered, 2)
+    ]
+    gains = expected_gains(state, choose(state, offered, everywhere, noise, 2), everywhere, noise)
     assert 0.0 == gains[0] < gains[1] < gains[2]
-    assert gains[2] > 0.9 * max(worth)
-    assert gains[2] > 1.2 * np.mean(worth)
+    assert gains[2] > 0.9 * max(expected_gain)
+    assert gains[2] > 1.2 * np.mean(expected_gain)
 
 
 def test_a_pull_reads_only_the_cells_it_crosses() -> None:

@@ -23,9 +23,9 @@ from phaseopt.search.objective import TorqueMap, torque_map
 from phaseopt.study import offsets
 from phaseopt.study.offset_gains import gain_between
 from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at, offset_range, reaching
+from phaseopt.study.offset_sampler import NAMES, FreshSampler, distributions
 from phaseopt.study.offset_trial import Trial, centrelines
-from phaseopt.study.offsets import OffsetStudy, front, kept_offsets, study_offsets
-from phaseopt.study.trial_sampler import NAMES, FreshSampler, distributions
+from phaseopt.study.offsets import OffsetStudy, cached_offsets, front, study_offsets
 from phaseopt.torque_model.sources import TorqueModel, torque_model
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
@@ -75,11 +75,11 @@ def test_a_stopped_study_ends_with_as_many_trials_and_recommends(study: OffsetSt
 def test_what_was_told_is_kept_for_a_build(study: OffsetStudy, monkeypatch: pytest.MonkeyPatch) -> None:
     """Read again without learning torque, as a build does; nothing of it where the project is another."""
     limits = phase_limits(study.model)
-    kept = kept_offsets(study.project, study.model, limits, study.notes)
+    kept = cached_offsets(study.project, study.model, limits, study.notes)
     assert kept is not None
     assert study_as_dict(kept) == study_as_dict(study)
     monkeypatch.setattr(offsets, "study_key", lambda _: "other inputs")
-    assert kept_offsets(study.project, study.model, limits, study.notes) is None
+    assert cached_offsets(study.project, study.model, limits, study.notes) is None
 
 
 def test_what_is_recommended_follows_what_the_project_admits(study: OffsetStudy, learnt: TorqueModel) -> None:
@@ -115,9 +115,9 @@ def test_its_words_and_files_say_the_same(study: OffsetStudy) -> None:
     for words in ("by hand", "offsets = { intake = -12, exhaust = 10 }", "radial clearance", "the only guard"):
         assert words in text
         assert words.replace("\n", " ") in files["offsets.html"]
-    told = study_as_dict(study)
-    assert told["trials"] == 6
-    assert json_text(told)
+    progress = study_as_dict(study)
+    assert progress["trials"] == 6
+    assert json_text(progress)
 
 
 def test_gains_share_their_doubt(study: OffsetStudy, learnt: TorqueModel) -> None:

@@ -21,7 +21,7 @@ from phaseopt.output.run_sheet_files import run_sheet_files
 from phaseopt.project import Channel
 from phaseopt.report.run_sheet_text import clamp_words, run_sheet_as_dict, run_sheet_summary
 from phaseopt.study.initial_design import first_pulls
-from phaseopt.study.next_pulls import Plan, PlannedPull
+from phaseopt.study.planned_pulls import Plan, PlannedPull
 from phaseopt.study.run_sheet import run_sheet
 from phaseopt.values.errors import InputError
 
@@ -105,7 +105,7 @@ def test_first_pulls_are_spread_over_the_safe_timings(tmp_path: Path) -> None:
     assert [pull.kind for pull in plan.pulls] == ["fixed"] * 4 + ["baseline"]
     assert [pull.boldness for pull in plan.pulls[1:4]] == sorted((p.boldness for p in plan.pulls[1:4]), reverse=True)
     assert all(pull.boldness >= 0 for pull in plan.pulls)
-    assert all(math.isnan(pull.worth) for pull in plan.pulls)
+    assert all(math.isnan(pull.expected_gain) for pull in plan.pulls)
     (box,) = limits.boxes
     labels = [(i, e) for i in limits.phases_intake for e in limits.phases_exhaust
               if i <= box.intake_to and e >= box.exhaust_from]  # fmt: skip
@@ -138,9 +138,9 @@ def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
     page = (out / "run_sheet.html").read_text(encoding="utf-8")
     for words in ("Barometer", "intake phase at rest", "log file", "assembled engine by hand", "Make all of these"):
         assert words in page
-    told = json.loads(CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--json"]).output)
-    assert [pull["kind"] for pull in told["pulls"]].count("fixed") == 5
-    assert all(pull["verdict"] == "clear" for pull in told["pulls"])
+    progress = json.loads(CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--json"]).output)
+    assert [pull["kind"] for pull in progress["pulls"]].count("fixed") == 5
+    assert all(pull["verdict"] == "clear" for pull in progress["pulls"])
     again = CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)])
     assert again.exit_code == 0
     (out / "mine.txt").write_text("mine")

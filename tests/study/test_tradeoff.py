@@ -15,9 +15,9 @@ from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.project import Pin, Project
 from phaseopt.search.objective import TorqueMap, cell_weights
-from phaseopt.study.settings_trial import Ground, Settings
 from phaseopt.study.storage import open_study
-from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, kept_tradeoff, study_on, tradeoff
+from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, cached_tradeoff, study_on, tradeoff
+from phaseopt.study.tradeoff_trial import Settings, TradeoffInputs
 from phaseopt.values.errors import InputError
 
 
@@ -54,8 +54,8 @@ def torque_of(project: Project, limits: Limits, *, known: bool = True) -> Torque
 
 
 @pytest.fixture(scope="module")
-def base(project: Project, model: ContactModel, limits: Limits) -> Ground:
-    return Ground.of(project, model, limits, torque_of(project, limits))
+def base(project: Project, model: ContactModel, limits: Limits) -> TradeoffInputs:
+    return TradeoffInputs.of(project, model, limits, torque_of(project, limits))
 
 
 def stored(folder: Path, name: str) -> str:
@@ -68,11 +68,11 @@ def by_settings(found: Tradeoff) -> dict[tuple[float, float, float], dict[str, f
 
 
 @pytest.fixture(scope="module")
-def found(base: Ground, tmp_path_factory: pytest.TempPathFactory) -> Tradeoff:
+def found(base: TradeoffInputs, tmp_path_factory: pytest.TempPathFactory) -> Tradeoff:
     return study_on(base, 24, stored(tmp_path_factory.mktemp("whole"), "a"))
 
 
-def test_an_interrupted_study_goes_on_to_the_same_trials(base: Ground, found: Tradeoff, tmp_path: Path) -> None:
+def test_an_interrupted_study_goes_on_to_the_same_trials(base: TradeoffInputs, found: Tradeoff, tmp_path: Path) -> None:
     """Stopped between two trials, then run on: the count, and every trial, is that of one run."""
     url = stored(tmp_path, "b")
 
@@ -88,21 +88,21 @@ def test_an_interrupted_study_goes_on_to_the_same_trials(base: Ground, found: Tr
     assert again.trials.sizes["trial"] == 25
 
 
-def test_a_study_kept_beside_the_project_is_told_again(base: Ground, tmp_path: Path) -> None:
+def test_a_study_kept_beside_the_project_is_told_again(base: TradeoffInputs, tmp_path: Path) -> None:
     here = replace(base, project=base.project.model_copy(update={"file": tmp_path / "project.toml"}))
-    assert kept_tradeoff(here) is None
+    assert cached_tradeoff(here) is None
     study_on(here, 7)
-    assert kept_tradeoff(here) is None  # its corners are not all tried
-    told = study_on(here, 9)
-    kept = kept_tradeoff(here)
+    assert cached_tradeoff(here) is None  # its corners are not all tried
+    progress = study_on(here, 9)
+    kept = cached_tradeoff(here)
     assert kept is not None
     assert kept.earlier == 9
-    xr.testing.assert_identical(kept.trials, told.trials)
+    xr.testing.assert_identical(kept.trials, progress.trials)
     other = replace(here, labels=replace(base.labels, torque=base.labels.torque + 1.0))
-    assert kept_tradeoff(other) is None
+    assert cached_tradeoff(other) is None
 
 
-def test_a_trial_that_a_killed_run_left_half_done_is_not_counted(base: Ground, tmp_path: Path) -> None:
+def test_a_trial_that_a_killed_run_left_half_done_is_not_counted(base: TradeoffInputs, tmp_path: Path) -> None:
     url = stored(tmp_path, "c")
     directions: list[Any] = list(OBJECTIVES.values())
     study = open_study("tradeoff", VERSION, base.fingerprint(), directions, base.project.folder, url)
@@ -127,7 +127,7 @@ def test_trials_keep_their_slew_and_pull_the_way_their_keys_say(found: Tradeoff)
     assert bool(trials["on_front"][found.knee])
 
 
-def test_an_outcome_is_the_plain_mean_of_what_the_tables_hold(base: Ground, found: Tradeoff) -> None:
+def test_an_outcome_is_the_plain_mean_of_what_the_tables_hold(base: TradeoffInputs, found: Tradeoff) -> None:
     """Cell by cell from the made-up torque, on the tables that were judged."""
     tables = base.verdict(found.settings(found.knee)).cells
     rpm = tables["rpm"]
@@ -141,15 +141,15 @@ def test_an_outcome_is_the_plain_mean_of_what_the_tables_hold(base: Ground, foun
 
 
 def test_other_inputs_are_another_study_and_another_version_is_refused(
-    project: Project, model: ContactModel, limits: Limits, base: Ground, tmp_path: Path
+    project: Project, model: ContactModel, limits: Limits, base: TradeoffInputs, tmp_path: Path
 ) -> None:
     url = stored(tmp_path, "d")
     study_on(base, 8, url)
     cooler = project.model_copy(update={"search": project.search.model_copy(update={"crossing": 2000.0})})
-    other = Ground.of(cooler, model, limits, base.labels)
+    other = TradeoffInputs.of(cooler, model, limits, base.labels)
     assert study_on(other, 8, url).earlier == 0
     own = project.model_copy(update={"search": project.search.model_copy(update={"roughness": 0.1, "caution": 0.0})})
-    assert study_on(Ground.of(own, model, limits, base.labels), 8, url).earlier == 8
+    assert study_on(TradeoffInputs.of(own, model, limits, base.labels), 8, url).earlier == 8
     optuna.create_study(storage=url, study_name=f"phaseopt tradeoff {VERSION + 1} ff")
     with pytest.raises(InputError, match="another version"):
         study_on(base, 8, url)
@@ -174,7 +174,7 @@ def test_settings_that_leave_no_tables_are_told_and_counted(
         for rpm, phase in ((4000, 0), (5000, 20))
     )
     held = project.model_copy(update={"search": project.search.model_copy(update={"pinned": pins})})
-    found = study_on(Ground.of(held, model, limits, torque_of(held, limits)), 10, stored(tmp_path, "e"))
+    found = study_on(TradeoffInputs.of(held, model, limits, torque_of(held, limits)), 10, stored(tmp_path, "e"))
     assert len(found.refused) >= 4
     assert found.trials.sizes["trial"] - 1 + len(found.refused) == 10
     assert all("slew cap" in why for why in found.refused.values())
@@ -187,11 +187,11 @@ def test_cells_that_the_torque_model_does_not_speak_of_do_not_count(
     known = labels.in_reach.copy()
     known[:, 0] = False
     half = TorqueMap(labels.torque, labels.deviation, known, known, False)
-    base = Ground.of(project, model, limits, half)
+    base = TradeoffInputs.of(project, model, limits, half)
     assert int((~base.counts).sum()) == 8
     none = np.zeros_like(known)
     with pytest.raises(InputError, match=r"search.weights: the torque model speaks of no cell"):
-        Ground.of(project, model, limits, TorqueMap(labels.torque, labels.deviation, none, none, False))
+        TradeoffInputs.of(project, model, limits, TorqueMap(labels.torque, labels.deviation, none, none, False))
     blank: Callable[[np.ndarray], np.ndarray] = lambda values: np.where(known, values, np.nan)  # noqa: E731
     simulated = TorqueMap(blank(labels.torque), labels.deviation, known, known, True)
-    assert np.isfinite(Ground.of(project, model, limits, simulated).outcome(Settings(0.02, 1.0, 0.5)).torque)
+    assert np.isfinite(TradeoffInputs.of(project, model, limits, simulated).outcome(Settings(0.02, 1.0, 0.5)).torque)

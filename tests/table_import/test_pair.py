@@ -40,7 +40,7 @@ def test_tables_on_axes_of_their_own_are_read_at_the_breakpoints_of_both(project
     exhaust = RegularGridInterpolator(([2000, 5000, 8000], [40, 70, 100]), [[0, -10, -20], [0, -5, -10], [0, 0, -1]])
     np.testing.assert_allclose(given.phases.intake, intake((rpm, np.clip(load, 50, 100))), atol=1e-12)
     np.testing.assert_allclose(given.phases.exhaust, exhaust((np.clip(rpm, 2000, 8000), load)), atol=1e-12)
-    assert all("different axes" in words[-1] for words in given.told.values())
+    assert all("different axes" in words[-1] for words in given.notes.values())
 
 
 def test_one_table_and_a_cam_that_stands(project: Project) -> None:
@@ -49,7 +49,7 @@ def test_one_table_and_a_cam_that_stands(project: Project) -> None:
         assert isinstance(given.phases, PhaseTables)
         assert (given.phases.exhaust == phase).all()
         assert given.phases.intake.to_numpy().tolist() == [[0, 10], [5, 20]]
-        assert words in given.told["exhaust"][0]
+        assert words in given.notes["exhaust"][0]
 
 
 def test_one_file_is_both_where_one_phaser_moves_both(project: Project, tmp_path: Path) -> None:
@@ -58,7 +58,7 @@ def test_one_file_is_both_where_one_phaser_moves_both(project: Project, tmp_path
     given = read_pair(tied, Source(), file(project, "intake"))
     assert isinstance(given.phases, PhaseTables)
     np.testing.assert_array_equal(given.phases.intake, given.phases.exhaust)
-    assert "one phaser moves both" in given.told["intake"][0]
+    assert "one phaser moves both" in given.notes["intake"][0]
 
 
 def test_a_table_beside_clamps_counts_as_its_span_at_each_speed(project: Project) -> None:

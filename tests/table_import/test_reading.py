@@ -155,9 +155,9 @@ def test_tables_written_by_pandas(project: Project, folder: Path, delimiter: str
     found = read(project, folder, frame.to_csv(sep=delimiter, decimal=decimal))
     np.testing.assert_allclose(found.cells, phases, rtol=0, atol=1e-12)
     np.testing.assert_allclose(found.rpm, rpm, rtol=0, atol=1e-12)
-    told = " ".join(found.told)
-    assert f"rpm runs {'across' if turned else 'down'}: only that axis ends between 3800 and 16800" in told
-    assert ("rpm descends" in told) is not turned
+    notes = " ".join(found.notes)
+    assert f"rpm runs {'across' if turned else 'down'}: only that axis ends between 3800 and 16800" in notes
+    assert ("rpm descends" in notes) is not turned
 
 
 PLAIN = "rpm\\load_kPa,50,100\n1000,0,10.5\n8000,5,20\n"
@@ -210,7 +210,7 @@ def test_a_wrong_file_gets_one_clear_message(
 
 def test_words_above_and_units_below_are_told(project: Project, tmp_path: Path) -> None:
     found = read(project, tmp_path, "Wren, intake;;\n;1000;8000\nkPa;deg;deg\n90;1,5;2\n40;0;3\n")
-    assert found.told == (
+    assert found.notes == (
         "line 1 passed over: 'Wren, intake'",
         "line 3 passed over: 'kPa deg deg'",
         "cells parted by semicolons, decimal commas",
@@ -238,20 +238,20 @@ def test_metadata_beside_a_table_says_how_it_counts(project: Project, tmp_path: 
     beside = tmp_path / "table.csv-metadata.json"
     beside.write_text(table_metadata("table.csv", table), encoding="utf-8")
     found = read(project, tmp_path, table_text(table))
-    assert found.told[-1] == "phases are crank degrees, 0 at rest, + = advanced (as its metadata says)"
+    assert found.notes[-1] == "phases are crank degrees, 0 at rest, + = advanced (as its metadata says)"
     with pytest.raises(InputError, match="--intake-sign says -1 and the metadata beside the table 1"):
         read(project, tmp_path, table_text(table), stated=Stated(sign=-1))
-    told = json.loads(beside.read_text())
-    told["dc:description"] = (
+    notes = json.loads(beside.read_text())
+    notes["dc:description"] = (
         "intake: cam degrees moved by the phaser from its rest position, which is 4; + = retarded (later), - = advanced"
     )
-    beside.write_text(json.dumps(told))
+    beside.write_text(json.dumps(notes))
     found = read(project, tmp_path, "x,50,100\n1000,4,-1\n8000,1.5,-6\n")
     np.testing.assert_array_equal(found.cells, table)
     odd = Channel(sign=-1, zero=4.12345678, **{"in": "crank deg"})
     assert meaning_in(meaning_words(odd)) == odd
     beside.write_text("[]")
-    assert "not stated" in read(project, tmp_path, table_text(table)).told[-1]
+    assert "not stated" in read(project, tmp_path, table_text(table)).notes[-1]
     beside.write_text("{")
     with pytest.raises(InputError, match="not metadata in JSON"):
         read(project, tmp_path, table_text(table))
@@ -278,4 +278,4 @@ def test_the_neutral_format_is_among_them(project: Project, tmp_path: Path) -> N
     table = PhaseTables.of(project.tables.rpm, project.tables.load, np.arange(15.0).reshape(5, 3), 0.0).intake
     found = read(project, tmp_path, table_text(table))
     np.testing.assert_array_equal(found.cells, table)
-    assert found.told[0] == "cells parted by commas"
+    assert found.notes[0] == "cells parted by commas"

@@ -192,7 +192,7 @@ def test_worth_is_torque_less_what_the_costs_say(made: Made) -> None:
     weight = cell_weights(project)
     for r, k, cost in ((1, 1, 0.5 * 4 + 0.01 * 500), (0, 1, 0.5 * 4), (1, 2, 0.01 * 1900), (1, 3, 0.0)):
         expected = weight[r, k] * (float(torque.torque[r, k, a, b]) - cost)
-        assert problem.worth[r, k, a, b] == pytest.approx(expected, abs=1e-6)
+        assert problem.objective[r, k, a, b] == pytest.approx(expected, abs=1e-6)
 
 
 def test_a_road_car_closes_the_exhaust_later_than_a_track_car_and_stays_steady(made: Made) -> None:

@@ -27,7 +27,7 @@ _DRAWS, _SEED = 20_000, 20
 
 
 @dataclass(frozen=True, eq=False)
-class Comparison:
+class Differences:
     """Measured less predicted, N·m.
 
     `difference` (n,) and its 90 % half-widths `within`; `mean` difference and `mean_within`; `shape` (n,) each point
@@ -57,7 +57,7 @@ class Comparison:
         return np.asarray((self.shape > self.critical) & (self.difference > 0.0))
 
 
-def compare(difference: FloatArray, covariance: FloatArray) -> Comparison:
+def judge_differences(difference: FloatArray, covariance: FloatArray) -> Differences:
     """Judge differences (n,) that a right prediction would scatter about zero with a covariance (n, n).
 
     >>> c = compare(np.array([1.0, -1.0, 6.0]), np.eye(3) + 4.0)
@@ -71,7 +71,7 @@ def compare(difference: FloatArray, covariance: FloatArray) -> Comparison:
     # A single point has no shape: its contrast is zero, and so is its deviation.
     deviation = np.sqrt(np.maximum(np.diag(spread), 0.0))
     scale = np.where(deviation > 1e-6 * np.sqrt(np.diag(covariance).max()), deviation, np.inf)
-    return Comparison(
+    return Differences(
         difference,
         INTERVAL * np.sqrt(np.diag(covariance)),
         float(share @ difference),

@@ -1,8 +1,8 @@
-"""The planner's choice by worth on Branin and Hartmann-6, beside random and grid choice of as many readings.
+"""The planner's choice by knowledge gradient on Branin and Hartmann-6, beside random and grid choice as large.
 
 All three learn with the same model and take the place it thinks best; told is how far below the best place that lies,
-mean, median and worst of twenty seeds, and in how many seeds choice by worth is at least as good. To reach: a mean
-below either other's. Exits 1 otherwise.
+mean, median and worst of twenty seeds, and in how many seeds the knowledge gradient is at least as good. To reach: a mean below
+either other's. Exits 1 otherwise.
 """
 
 import sys
@@ -24,12 +24,16 @@ def main() -> int:
     ):
         found = {way: np.array(values) for way, values in regrets(case, first, noise, SEEDS).items()}
         print(f"{name}, {len(case[2])} readings, {first} of them random at first; values span {np.ptp(case[1]):.1f}")
-        chosen = found["by worth"]
+        chosen = found["by knowledge gradient"]
         for way, values in found.items():
             told = f"mean {values.mean():7.3f}   median {np.median(values):7.3f}   worst {values.max():7.3f}"
-            won = "" if way == "by worth" else f"   no better in {(chosen <= values).sum()} of {len(SEEDS)} seeds"
+            won = (
+                ""
+                if way == "by knowledge gradient"
+                else f"   no better in {(chosen <= values).sum()} of {len(SEEDS)} seeds"
+            )
             print(f"  {way:<10} {told}{won}", flush=True)
-            fine &= way == "by worth" or bool(chosen.mean() < values.mean())
+            fine &= way == "by knowledge gradient" or bool(chosen.mean() < values.mean())
     return 0 if fine else 1
 
 

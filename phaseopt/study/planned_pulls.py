@@ -23,7 +23,7 @@ class PlannedPull:
     kind: Literal["fixed", "table", "baseline"]
     intake: FloatArray
     exhaust: FloatArray
-    worth: float
+    expected_gain: float
     boldness: float
 
 

@@ -19,7 +19,7 @@ from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.project import Project
 from phaseopt.search.bound import improve, start, upper_bound
-from phaseopt.search.loosened import Between, solve_between, solve_loosened
+from phaseopt.search.neighbouring import Between, solve_between, solve_neighbouring
 from phaseopt.search.objective import TorqueMap, search_problem
 from phaseopt.search.problem import Box, Problem, prepare
 from phaseopt.search.solve import SearchResult, solve
@@ -28,7 +28,7 @@ from phaseopt.values.progress import silent
 from search.neighbouring import counted_neighbours, keeps_rule, milp_neighbours, staircase
 from search.small import random_problem, score_of, whole
 
-ROUNDING = 1e-6  # N·m, to which worth is rounded
+ROUNDING = 1e-6  # N·m, to which objective is rounded
 CLOSE = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
 
 
@@ -64,7 +64,7 @@ def tables_of(found: SearchResult, problem: Problem) -> PhaseTables:
 def test_keeps_the_looser_rule_and_is_worth_more_than_a_box(tmp_path: Path, seed: int) -> None:
     """The check, with bounds of its own, finds cells and neighbours clear; the box's tables are never better."""
     model, limits, problem, boxes = posed(tmp_path, seed)
-    found, strict = solve_loosened(problem, boxes, model, limits, silent), solve(problem, boxes)
+    found, strict = solve_neighbouring(problem, boxes, model, limits, silent), solve(problem, boxes)
     verdict = check_tables(model, tables_of(found, problem))
     assert verdict.accepted
     assert verdict.neighbours is not None
@@ -75,9 +75,9 @@ def test_keeps_the_looser_rule_and_is_worth_more_than_a_box(tmp_path: Path, seed
 
 
 def test_the_rule_is_really_used(tmp_path: Path) -> None:
-    """On this engine the looser rule is worth something, and its tables are no box."""
+    """On this engine the looser rule brings something, and its tables are no box."""
     model, limits, problem, boxes = posed(tmp_path, 0)
-    found, strict = solve_loosened(problem, boxes, model, limits, silent), solve(problem, boxes)
+    found, strict = solve_neighbouring(problem, boxes, model, limits, silent), solve(problem, boxes)
     assert found.value > strict.value + 0.1
     assert check_tables(model, tables_of(found, problem)).box.verdict != "clear"
 
@@ -85,7 +85,7 @@ def test_the_rule_is_really_used(tmp_path: Path) -> None:
 def test_no_table_that_keeps_the_rule_beats_the_bound(tmp_path: Path) -> None:
     """Tables near the best and at random: those that the check accepts score no more than the bound."""
     model, limits, problem, boxes = posed(tmp_path, 1)
-    found = solve_loosened(problem, boxes, model, limits, silent)
+    found = solve_neighbouring(problem, boxes, model, limits, silent)
     rng, accepted = np.random.default_rng(5), 0
     for _ in range(60):
         shift = rng.integers(-2, 3, (2, *found.intake.shape)) * (rng.uniform(size=found.intake.shape) < 0.15)
@@ -138,7 +138,7 @@ def test_any_split_bounds_every_table_that_keeps_the_rule(seed: int, sweeps: int
     between = staircase(seed, problem)
     optimum = counted_neighbours(problem, between)
     instance = prepare(replace(problem, meet=between.meet()), whole(problem))
-    dual = start(instance, np.random.default_rng(seed).normal(0, 30, instance.worth.shape))
+    dual = start(instance, np.random.default_rng(seed).normal(0, 30, instance.objective.shape))
     before = upper_bound(instance, dual)
     improve(instance, dual, sweeps)
     after = upper_bound(instance, dual)
@@ -158,7 +158,7 @@ def solved(problem: Problem, between: Between) -> SearchResult:
 def score(problem: Problem, a: np.ndarray, b: np.ndarray) -> float:
     """Worth less roughness by the statement of the cost, in degrees."""
     r, k = np.indices(a.shape)
-    total = float(problem.worth[r, k, a, b].sum())
+    total = float(problem.objective[r, k, a, b].sum())
     for phase in (problem.intake[a], problem.exhaust[b]):
         total -= problem.roughness * float((np.diff(phase, axis=0) ** 2 / (np.diff(problem.rpm) / 500)[:, None]).sum())
         total -= problem.roughness * float((np.diff(phase, axis=1) ** 2 / (np.diff(problem.load) / 10)).sum())

@@ -13,7 +13,7 @@ from phaseopt.search.objective import cell_weights
 from phaseopt.search.problem import SPEED_UNIT
 from phaseopt.search.rules import hard_rules_of
 from phaseopt.study.acquisition import Field
-from phaseopt.study.knowledge_gradient import Array, BoolArray, Outlook, ReadingNoise
+from phaseopt.study.knowledge_gradient import Array, BoolArray, KnowledgeGradient, ReadingNoise
 from phaseopt.study.safe_timings import SafeTimings, safe_timings
 from phaseopt.surrogate.surface import TorqueSurface
 
@@ -24,7 +24,7 @@ LEAST_ALONG = 5
 
 
 @dataclass(frozen=True, eq=False)
-class Question:
+class FullLoad:
     """Cells of full load by speed, each with the same labels.
 
     `rpm` (c,), at one `load`; `weight` (c,) how much each counts; `read` (c,) whether a pull reads it: above the speed
@@ -40,7 +40,7 @@ class Question:
     allowed: BoolArray
     steps: Array
 
-    def outlook(self, surface: TorqueSurface, engine: Engine) -> tuple[Outlook, Field]:
+    def knowledge_gradient(self, surface: TorqueSurface, engine: Engine) -> tuple[KnowledgeGradient, Field]:
         """What the torque model expects of it, and where pulls may go.
 
         Where a simulation did not settle nothing is known: a table takes no such label, and reading it tells nothing.
@@ -49,10 +49,10 @@ class Question:
         known = np.isfinite(mean)
         covariance = np.where(known.ravel()[:, None] & known.ravel(), covariance, 0.0)
         field = Field(self.steps, self.timings.measurable, self.read)
-        return Outlook.of(np.where(known, mean, 0.0), covariance, self.weight, self.allowed & known), field
+        return KnowledgeGradient.of(np.where(known, mean, 0.0), covariance, self.weight, self.allowed & known), field
 
 
-def question_of(project: Project, model: ContactModel, limits: Limits) -> Question:
+def full_load_of(project: Project, model: ContactModel, limits: Limits) -> FullLoad:
     """The question of a project: its full-load row, its rules, and labels spread evenly over the safe boxes."""
     rpm = np.array(project.tables.rpm)
     timings = safe_timings(limits)
@@ -62,7 +62,7 @@ def question_of(project: Project, model: ContactModel, limits: Limits) -> Questi
     timings = timings.thinned(max(along, LEAST_ALONG))
     locks = [phaser.rest_until for side in SIDES if (phaser := project.phaser_of(side)) is not None]
     read = (rpm > max(locks, default=0.0)) & (rpm <= project.crank.redline)
-    return Question(
+    return FullLoad(
         rpm,
         project.tables.load[-1],
         cell_weights(project)[:, -1],

@@ -2,13 +2,13 @@
 
 The box that the phases of four neighbouring cells span must be safe at their speed. So must each cell alone, and so
 must the corners that any two of the four span: the intake of one with the exhaust of another. That is asked of every
-two from the start (`steps.py`, `slants.py`), so the bound is one on all tables that keep the looser rule, and no
+two from the start (`steps.py`, `diagonals.py`), so the bound is one on all tables that keep the looser rule, and no
 tightening afterwards is part of it.
 
 Valves come nearer as intake is advanced and as exhaust is retarded; then a box is safe if those corners are, and the
 tables found keep the rule. Where they do not (the bound of a gap over an interval can be a hair lower than at both of
-its ends), a box of phases that is safe at the speed of the four is chosen, as much worth as any, and all four are held
-to it; then the search is made again. It ends, for four cells held to a safe box are never unsafe again. What was held
+its ends), a box of phases that is safe at the speed of the four is chosen, with as high an objective as any, and all
+four are held to it; then the search is made again. It ends, for four cells held to a safe box are never unsafe again. What was held
 too tightly is won back cell by cell, each at the best label that keeps the looser rule with its neighbours as they are.
 The bound stays that of the first search: what was tightened afterwards may not lower it.
 """
@@ -119,23 +119,23 @@ class Between:
         return np.asarray(inside - count[np.ix_(rows, b, c)] + count[np.ix_(rows, a, c)])
 
 
-def solve_loosened(
+def solve_neighbouring(
     problem: Problem, boxes: list[Box], model: ContactModel, limits: Limits, progress: Progress
 ) -> SearchResult:
     """The best tables found in which no four neighbouring cells could meet unsafely, and a bound on all such.
 
     Parameters: `problem` with the hard rules of the project; `boxes`, the safe boxes: any table in one keeps the
-    looser rule too, so the outcome is never worth less than theirs. Raises `InputError` as `solve` does.
+    looser rule too, so the outcome is never lower than theirs. Raises `InputError` as `solve` does.
     """
     return solve_between(problem, boxes, Between.of(problem, model, limits), progress)
 
 
 def solve_between(problem: Problem, boxes: list[Box], between: Between, progress: Progress) -> SearchResult:
-    """As `solve_loosened`, where what may meet between cells is known."""
+    """As `solve_neighbouring`, where what may meet between cells is known."""
     within = solve(problem, boxes, progress=part(progress, 0.0, 0.3))
     loose = replace(problem, rules=dict(problem.rules) | {CONTACT: between.alone()}, meet=between.meet())
     whole = Box(0, problem.intake.size - 1, 0, problem.exhaust.size - 1)
-    sweeps = int(np.clip(SWEPT // problem.worth.size, *SWEEPS))
+    sweeps = int(np.clip(SWEPT // problem.objective.size, *SWEEPS))
     first = solve(loose, [whole], sweeps=sweeps, progress=part(progress, 0.3, 0.9))
     bound, work = max(first.bound, within.bound), (within.sweeps + first.sweeps, within.nodes + first.nodes)
     mended = _mended(loose, whole, between, first, part(progress, 0.9, 1.0))
@@ -153,8 +153,8 @@ def _mended(
     loose: Problem, whole: Box, between: Between, found: SearchResult, progress: Progress
 ) -> SearchResult | None:
     """Tables that keep the looser rule, by holding cells and solving again; None where none are found."""
-    held = np.ones(loose.worth.shape, dtype=np.bool_)
-    worth = np.where(hard_rules(loose), loose.worth, -np.inf)
+    held = np.ones(loose.objective.shape, dtype=np.bool_)
+    objective = np.where(hard_rules(loose), loose.objective, -np.inf)
     rectangles = (loose.rpm.size - 1) * (loose.load.size - 1)
     for done in range(rectangles + 1):
         if not np.isfinite(found.value):
@@ -164,7 +164,7 @@ def _mended(
             return found
         progress(done / rectangles, f"search: {len(unsafe)} places between cells to mend")
         for r, k in unsafe:
-            if not _hold(between, found, worth, held, (int(r), int(k))):
+            if not _hold(between, found, objective, held, (int(r), int(k))):
                 return None
         try:
             found = solve(
@@ -179,8 +179,8 @@ def _table(found: SearchResult) -> IntArray:
     return np.stack([found.intake_index, found.exhaust_index], axis=-1)
 
 
-def _hold(between: Between, found: SearchResult, worth: FloatArray, held: BoolArray, cell: tuple[int, int]) -> bool:
-    """Hold four cells to the box that is safe at their speed and leaves them the most worth; whether there is one."""
+def _hold(between: Between, found: SearchResult, objective: FloatArray, held: BoolArray, cell: tuple[int, int]) -> bool:
+    """Hold four cells to the box that is safe at their speed and has the highest objective; whether there is one."""
     r, k = cell
     centres = {between.rest}
     if not between.from_rest[r]:
@@ -189,7 +189,7 @@ def _hold(between: Between, found: SearchResult, worth: FloatArray, held: BoolAr
         )
         centres |= {(2 * int(a), 2 * int(b)) for a, b in labels}
     four = np.s_[r : r + 2, k : k + 2]
-    left = np.where(held[four], worth[four], -np.inf)
+    left = np.where(held[four], objective[four], -np.inf)
     best, chosen = -np.inf, None
     for centre in sorted(centres):
         if not between.ok[r][centre]:

@@ -61,7 +61,7 @@ class Outcome:
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class TradeoffInputs:
     """What all trials stand on; `counts` (R, L), the cells that the torque model speaks of in the project's own tables,
     which are the cells that count; `notes`, what every output says of a simulation that took part."""
 
@@ -76,7 +76,7 @@ class Ground:
     @classmethod
     def of(
         cls, project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, notes: tuple[str, ...] = ()
-    ) -> "Ground":
+    ) -> "TradeoffInputs":
         """With the project's own tables searched. Raises `InputError` where there are none."""
         found, _ = searched(project, model, limits, labels, silent)
         counts = labels.in_reach[_cells(found)]
@@ -102,12 +102,12 @@ class Ground:
         masks = [mask for mask in (problem.reach, problem.known, *problem.rules.values()) if mask is not None]
         return fingerprint(
             problem.rpm, problem.load, problem.intake, problem.exhaust, problem.intake_slew, problem.exhaust_slew,
-            np.round(problem.worth, 2), np.round(self.labels.deviation, 2), self.counts, cell_weights(self.project),
+            np.round(problem.objective, 2), np.round(self.labels.deviation, 2), self.counts, cell_weights(self.project),
             masks, [tuple(box) for box in boxes], self.project.gap.between, self.limits.safe["edge"].to_numpy(),
         )  # fmt: skip
 
 
-def ground(project: Project, progress: Remembered) -> Ground:
+def tradeoff_inputs(project: Project, progress: Remembered) -> TradeoffInputs:
     """Contact limits and torque of every label of a project. Raises `InputError` as `build` does."""
     progress(0.0, "contact limits")
     require_source(project)
@@ -117,7 +117,7 @@ def ground(project: Project, progress: Remembered) -> Ground:
     learnt = torque_model(project, part(progress, 0.05, 0.6))
     progress(max(progress.reached, 0.6), "torque of every label")
     notes = learnt.notes
-    return Ground.of(project, model, limits, torque_of_labels(project, model, limits, learnt), notes)
+    return TradeoffInputs.of(project, model, limits, torque_of_labels(project, model, limits, learnt), notes)
 
 
 def _outcome(
