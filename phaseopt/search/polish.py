@@ -119,7 +119,7 @@ def _climb(
     speed_cost: FloatArray, speed_window: IntArray, load_cost: FloatArray, load_window: IntArray,
     speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
 ) -> None:  # fmt: skip
-    """Moves until none gains. `turned` the objective with speed and load swapped; `table` (R, L, 2) changes in place."""
+    """Moves until none gains. `turned`: objective with speed and load swapped; `table` (R, L, 2) changes in place."""
     n_speed, n_load = table.shape[:2]
     open_rows = np.ones(n_load, dtype=np.bool_)  # along speed, one a load
     open_columns = np.ones(n_speed, dtype=np.bool_)
@@ -217,8 +217,8 @@ def best_table(
 ) -> tuple[float, IntArray]:
     """The better of two tables read off a dual, after local moves, with its score [N·m].
 
-    Parameters: `turned` the objective with speed and load swapped; `row` the shares of rows; `from_right` what each label
-    may expect of the columns to come.
+    Parameters: `turned` objective with speed and load swapped; `row` the shares of rows; `from_right` what a label may
+    expect of the columns to come.
     """
     candidates = (
         _decode(instance.objective, from_right, *instance.speed, *instance.load, *instance.meets),

@@ -1,8 +1,8 @@
 """The planner's choice by knowledge gradient on Branin and Hartmann-6, beside random and grid choice as large.
 
 All three learn with the same model and take the place it thinks best; told is how far below the best place that lies,
-mean, median and worst of twenty seeds, and in how many seeds the knowledge gradient is at least as good. To reach: a mean below
-either other's. Exits 1 otherwise.
+mean, median and worst of twenty seeds, and in how many seeds the knowledge gradient is as good or better. To reach:
+a mean below either other's. Exits 1 otherwise.
 """
 
 import sys

@@ -2,9 +2,9 @@
 
 Ten true engines (`true_engines`), each with the whole travel of both phasers free, and with what the hill-climb
 example's offsets leave of it (the safe box). Every pull is a full-throttle sweep with drift of the pull and noise that
-neighbouring rows share. Planned pulls without a prior: rest and three spread over the box, then three by the gradient, each
+neighbouring rows share. Planned pulls without a prior: rest and three spread over the box, then three by gradient, each
 planned after the one before, 7 in all. With the simulation of the described engine as prior (not calibrated, scale and
-shift learned): 4 by the gradient, the first from the simulation alone. The tables are then the timing with the most expected
+shift learned): 4 by gradient, the first from the simulation alone. Tables are then the timing with the most expected
 torque at each speed (search rules, caution and roughness play no part here), and what they truly make is held against
 the best there is. No baselines are repeated. Beside them the same pulls planned in one go, as many spread evenly with
 no plan but the same model, and usual practice: one cam swept from rest over evenly spaced timings, the best taken at
