@@ -9,7 +9,7 @@ Valves come nearer as intake is advanced and as exhaust is retarded; then a box 
 tables found keep the rule. Where they do not (the bound of a gap over an interval can be a hair lower than at both of
 its ends), a box of phases that is safe at the speed of the four is chosen, with as high an objective as any, and all
 four are held to it; then the search is made again. It ends, for four cells held to a safe box are never unsafe again.
-What was held too tightly is won back cell by cell, each at its best label that keeps the looser rule with its neighbours
+What was held too tightly is won back cell by cell, each at its best label keeping the looser rule with its neighbours
 as they are. The bound stays that of the first search: what was tightened afterwards may not lower it.
 """
 
