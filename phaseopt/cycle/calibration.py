@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
-from threadpoolctl import threadpool_limits
 
 from phaseopt.cycle.calibrate import Calibration, Measured, calibrate
 from phaseopt.cycle.config import CycleConfig
@@ -22,6 +21,7 @@ from phaseopt.cycle.scattered import Progress, run_scattered
 from phaseopt.cycle.version import code_version
 from phaseopt.io.cache import kept
 from phaseopt.project import Project
+from phaseopt.values.blas import one_blas_thread
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +55,7 @@ class PulledCalibration:
             raise ValueError(f"{error} is no measured point") from None
 
 
+@one_blas_thread()
 def calibrate_to(
     project: Project,
     config: CycleConfig,
@@ -93,12 +94,11 @@ def calibrate_to(
     names = _names(project)
     responses = _kept_responses(project, config, seen.points, names, mesh, progress)
     pulls = [int(pull) for pull in np.unique(seen.pull)]
-    with threadpool_limits(1):  # the same readings give the same bits
-        whole = calibrate(responses, seen, names)
-        without = {
-            pull: calibrate(responses.only(seen.pull != pull), seen.only(seen.pull != pull), names, whole.wrong)
-            for pull in (pulls if len(pulls) > 1 else [])
-        }
+    whole = calibrate(responses, seen, names)
+    without = {
+        pull: calibrate(responses.only(seen.pull != pull), seen.only(seen.pull != pull), names, whole.wrong)
+        for pull in (pulls if len(pulls) > 1 else [])
+    }
     found = with_factors(config, whole.factors)
     error = _response_error(project, found, seen.points, responses.torque(whole.factors), mesh)
     return PulledCalibration(whole, without, found, responses.ran, error, x, responses)

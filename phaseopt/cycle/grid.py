@@ -21,6 +21,7 @@ from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import Results
 from phaseopt.cycle.version import code_version
 from phaseopt.io.digest import fingerprint
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
 AXES = {
@@ -74,6 +75,7 @@ class _Stoppable(Simulator):
         return super().cycle(watch)
 
 
+@one_blas_thread()
 def simulate_chunk(config: CycleConfig, mesh: Mesh, chunk: Chunk, stopped: Callable[[], bool]) -> Array:
     """Points of a chunk: (variables, load, icl, ecl) in units of `VARIABLES`; nan where one did not settle.
 
@@ -121,6 +123,7 @@ def dataset(rows: Array, rpm: Array, load: Array, icl: Array, ecl: Array) -> xr.
     return xr.Dataset(data, coords, {"Conventions": "CF-1.11", "title": "engine-cycle simulation", "comment": NOTE})
 
 
+@one_blas_thread()
 def simulate(
     config: CycleConfig,
     rpm: Array,

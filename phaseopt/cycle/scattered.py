@@ -11,6 +11,7 @@ from phaseopt.cycle.engine import MOST_LOAD, Simulator
 from phaseopt.cycle.lanes import LANES, Array, Ints
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import NAMES, Results
+from phaseopt.values.blas import one_blas_thread
 
 Progress = Callable[[int, int], None]
 
@@ -19,6 +20,7 @@ TOGETHER = 3 * LANES  # points of about one speed among which a lane looks for i
 NEAR = np.array([300.0, 15.0, 8.0, 8.0])  # rpm, kPa, deg, deg: changes that take about as many cycles to settle
 
 
+@one_blas_thread()
 def run_scattered(
     configs: Sequence[CycleConfig],
     points: Array,

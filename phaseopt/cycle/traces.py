@@ -11,6 +11,7 @@ from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.lanes import LANES, Array
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import NAMES, results
+from phaseopt.values.blas import one_blas_thread
 
 # name: (unit, long name, factor from the SI value)
 TRACES = {
@@ -26,6 +27,7 @@ TRACES = {
 }
 
 
+@one_blas_thread()
 def traces(
     config: CycleConfig, rpm: float, load: float, icl: float, ecl: float, mesh: Mesh | None = None
 ) -> xr.Dataset:

@@ -28,6 +28,7 @@ from phaseopt.torque_model.airflow import cylinder_air, efficiency_at
 from phaseopt.torque_model.simulated_quantities import SimulatedQuantities, table_quantities
 from phaseopt.torque_model.sources import Simulated, require_source, torque_model
 from phaseopt.torque_model.supplied_grid import SuppliedGrid
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, Remembered, part, silent
 from phaseopt.values.repr import ShowsItself
@@ -84,6 +85,7 @@ class Build(ShowsItself):
         return self.search.binding
 
 
+@one_blas_thread()
 def build(project: Project, progress: Progress | None = None, *, found: BestTables | None = None) -> Build:
     """The whole job: limits, logs, simulation, torque model, search and check of one project, and what it all says.
 

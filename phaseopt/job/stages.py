@@ -21,6 +21,7 @@ from phaseopt.search.solve import SearchResult, solve
 from phaseopt.tables import PhaseTables, read_tables, rest_tables
 from phaseopt.torque_model.simulated_quantities import label_quantities
 from phaseopt.torque_model.sources import TorqueModel, error_context
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
 from phaseopt.values.repr import ShowsItself
@@ -61,6 +62,7 @@ class BestTables(ShowsItself):
         return self.search.gap_per_cell
 
 
+@one_blas_thread()
 def phase_limits(project: Project) -> Limits:
     """What timings the contact rules leave: boxes of phases that are safe as a whole, and clamps by speed.
 
@@ -77,6 +79,7 @@ def phase_limits(project: Project) -> Limits:
     return contact_limits.phase_limits(contact_model(project))
 
 
+@one_blas_thread()
 def check_tables(project: Project, tables: PhaseTables) -> Verdict:
     """Judge a pair of tables by bound: every cell, everything between cells, and what a fault could reach.
 
@@ -93,6 +96,7 @@ def check_tables(project: Project, tables: PhaseTables) -> Verdict:
     return check.check_tables(contact_model(project), tables)
 
 
+@one_blas_thread()
 def search_tables(project: Project, limits: Limits, model: TorqueModel, progress: Progress | None = None) -> BestTables:
     """The tables with the most torque, less its doubt, that lie in a safe box and that the phasers can follow.
 

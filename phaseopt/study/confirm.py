@@ -32,6 +32,7 @@ from phaseopt.study.phaser_tracking import (
 from phaseopt.tables import PhaseTables
 from phaseopt.torque.pulls import Reduction, reduce_pull
 from phaseopt.torque_model.sources import TorqueModel, torque_model
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.progress import Progress, silent
 
 LEAST_POINTS = 3  # below which neither the mean nor the shape of a pull says anything (our judgement)
@@ -71,6 +72,7 @@ class Confirmation:
         return self.word in ("confirmed", "better") and not self.outside
 
 
+@one_blas_thread()
 def confirm_project(
     project: Project, pull: Pull, name: str, tables: PhaseTables | None, progress: Progress
 ) -> Confirmation:
@@ -115,6 +117,7 @@ def confirm_pull(
     return confirm_project(project, made, made.name or Path(made.files[0]).stem, tables, progress or silent)
 
 
+@one_blas_thread()
 def confirm(
     model: ContactModel,
     learnt: TorqueModel,

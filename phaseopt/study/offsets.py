@@ -25,6 +25,7 @@ from phaseopt.study.offset_trial import Trial, refused, tried
 from phaseopt.study.storage import GRACE, cached_study, open_study
 from phaseopt.torque.pulls import reduce_logs
 from phaseopt.torque_model.sources import require_source, torque_model
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
 
@@ -97,6 +98,7 @@ class OffsetStudy:
         return len(self.trials) + len(self.refused)
 
 
+@one_blas_thread()
 def study_offsets(
     project: Project, trials: int, storage: str | None = None, progress: Progress = silent
 ) -> OffsetStudy:

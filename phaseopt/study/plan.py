@@ -8,6 +8,7 @@ from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.run_sheet import RunSheet, run_sheet
 from phaseopt.torque_model.sources import torque_model
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.progress import Progress, Remembered, part, silent
 
 ONLY_GIVEN = (
@@ -15,6 +16,7 @@ ONLY_GIVEN = (
 )
 
 
+@one_blas_thread()
 def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = None) -> RunSheet:
     """The run sheet of a project's next pulls: those that tell most about the best tables, from safe to bold.
 

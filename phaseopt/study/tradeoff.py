@@ -20,6 +20,7 @@ from phaseopt.project import Project
 from phaseopt.study.knee import front, knee
 from phaseopt.study.storage import cached_study, open_study, require_storage
 from phaseopt.study.tradeoff_trial import Outcome, Settings, TradeoffInputs, tradeoff_inputs
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, Remembered, part, silent
 
@@ -62,6 +63,7 @@ class Tradeoff:
         return Settings(*(float(self.trials[name][position]) for name in ("roughness", "caution", "slew_share")))
 
 
+@one_blas_thread()
 def tradeoff(project: Project, trials: int, storage: str | None = None, progress: Progress | None = None) -> Tradeoff:
     """Study a project until the storage holds this many trials of it.
 
@@ -75,6 +77,7 @@ def tradeoff(project: Project, trials: int, storage: str | None = None, progress
     return study_on(base, trials, storage, part(progress, progress.reached, 1.0))
 
 
+@one_blas_thread()
 def study_on(base: TradeoffInputs, trials: int, storage: str | None = None, progress: Progress = silent) -> Tradeoff:
     """The same where limits and torque are known already."""
     directions: list[Any] = list(OBJECTIVES.values())

@@ -13,13 +13,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.linalg import lapack
-from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate import kernels
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
 
@@ -111,6 +111,6 @@ def log_marginal_likelihood(
     basis = None
     if trend is not None:
         readings, basis = trend.left_over(readings)
-    with threadpool_limits(1):
+    with one_blas_thread():
         at = condition(hyperparameters.logs(), readings, hyperparameters.mean, basis)
         return likelihood_and_slopes(hyperparameters.logs(), readings, at)

@@ -16,7 +16,6 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import blas, solve_triangular
-from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate.conditioning import Conditioned, condition
 from phaseopt.surrogate.hyperparameters import Hyperparameters
@@ -24,6 +23,7 @@ from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.blas import one_blas_thread
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +54,7 @@ class ExactModel(TorqueSurface):
         `Trend.left_over` do."""
         hyperparameters.refuse_other_width(readings.x.shape[1])
         left, basis = (readings, None) if trend is None else trend.left_over(readings, simulated_at)
-        with threadpool_limits(1):
+        with one_blas_thread():
             at = condition(hyperparameters.logs(), left, hyperparameters.mean, basis)
         return cls(hyperparameters, readings, at, trend)
 
@@ -99,10 +99,10 @@ class ExactModel(TorqueSurface):
         return self.conditioned.weights
 
     def reading_precisions(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
-        with threadpool_limits(1):
+        with one_blas_thread():
             below = np.tril(self.conditioned.inverse_below())
         return [below[np.ix_(own, own)] + np.tril(below[np.ix_(own, own)], -1).T for own in groups]
 
     def certainty(self) -> Array:
-        with threadpool_limits(1):
+        with one_blas_thread():
             return np.asarray(self.conditioned.inverse_below().diagonal())

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize
-from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate import hyperpriors as hyperpriors
 from phaseopt.surrogate.conditioning import condition, likelihood_and_slopes
@@ -19,6 +18,7 @@ from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend, grid_error
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
 # Lengths and noise of the starts, as multiples of the medians: middling, short with little noise, long with much.
@@ -71,7 +71,7 @@ def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array 
         believed = hyperpriors.residual(readings, prior)
 
     unlikelihood = _Unlikelihood(left, basis, level, believed)
-    with threadpool_limits(1):
+    with one_blas_thread():
         logs = _most_likely(unlikelihood)
         if len(readings) <= EXACT:
             at = condition(logs, left, level, basis)

@@ -19,7 +19,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import qr
-from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate.gridded import GridNumbers, along, fit_grid, grid_weights, outer, predict_nodes
 from phaseopt.surrogate.hyperparameters import Hyperparameters
@@ -27,6 +26,7 @@ from phaseopt.surrogate.kernels import Array, factor
 from phaseopt.surrogate.readings import Readings, columns, refuse_not_finite
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.blas import one_blas_thread
 
 _NO_PULL = 1e-9  # N·m; a grid was not made in pulls, and a deviation must be above zero
 _FILLED = 8  # times that holes are filled anew at most
@@ -70,7 +70,7 @@ class GridModel(TorqueSurface):
         nodes = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, len(axes))[seen.ravel()]
         known = None if extra is None else extra[seen]
         readings = Readings(nodes, torque[seen], np.zeros(len(nodes), np.int64), known)
-        with threadpool_limits(1):
+        with one_blas_thread():
             parts = [np.linalg.eigh(factor(a, a, length)) for a, length in zip(axes, numbers.lengths, strict=True)]
             vectors = tuple(part[1] for part in parts)
             roots = 1.0 / np.sqrt(numbers.signal**2 * outer([np.maximum(p[0], 0.0) for p in parts]) + variance)
@@ -91,7 +91,7 @@ class GridModel(TorqueSurface):
         return self.by_node
 
     def solved(self, correlation: Array) -> Array:
-        with threadpool_limits(1):
+        with one_blas_thread():
             turned = along(self.vectors, correlation.reshape(*self.roots.shape, -1), turn=True)
             result = (turned * self.roots[..., None]).reshape(correlation.shape)
             result -= self.holes @ (self.holes.T @ result)
@@ -114,7 +114,7 @@ class GridModel(TorqueSurface):
         off = np.zeros(self.roots.shape)
         off[self.seen] = self.readings.y - self.hyperparameters.mean
         state = self.solved(off.reshape(-1, 1)).reshape(self.roots.shape)
-        with threadpool_limits(1):
+        with one_blas_thread():
             whole = along(self.vectors, state * self.roots)
         return np.where(self.seen, whole, 0.0).ravel()
 
@@ -132,7 +132,7 @@ class GridModel(TorqueSurface):
         return found
 
     def certainty(self) -> Array:
-        with threadpool_limits(1):
+        with one_blas_thread():
             full = along([vector**2 for vector in self.vectors], self.roots**2)
             for column in self.holes.T:
                 full -= along(self.vectors, column.reshape(self.roots.shape) * self.roots) ** 2
@@ -147,7 +147,7 @@ class GridModel(TorqueSurface):
         refuse_not_finite(label, "labels")
         cell, label = self._set_apart(cell, 0), self._set_apart(label, split)
         h, sizes = self.hyperparameters, (math.prod(self.roots.shape[:split]), math.prod(self.roots.shape[split:]))
-        with threadpool_limits(1):
+        with one_blas_thread():
             by_cell, by_label = (
                 [factor(self.axes[k], points[:, i], h.lengths[k]) for i, k in enumerate(own)]
                 for points, own in ((cell, range(split)), (label, range(split, len(self.axes))))

@@ -16,10 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
-from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate import hyperpriors as hyperpriors
 from phaseopt.surrogate.kernels import Array, factor, factor_slope
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
 MOST_ITERATIONS = 5000
@@ -97,7 +97,7 @@ def fit_grid(axes: Sequence[Array], torque: Array) -> GridNumbers:
         return -value / torque.size, -slopes / torque.size
 
     start = np.log([b.median * unit for b, unit in believed])
-    with threadpool_limits(1):
+    with one_blas_thread():
         logs = minimize(unlikelihood, start, jac=True, method="L-BFGS-B", bounds=bounds, options=_TIGHT).x
         level = grid_likelihood(logs, axes, torque)[2]
     signal, *lengths, noise = (float(v) for v in np.exp(logs))
@@ -123,7 +123,7 @@ def grid_weights(numbers: GridNumbers, axes: Sequence[Array], torque: Array, ext
     def precondition(grid: Array) -> Array:
         return np.where(seen, along(vectors, along(vectors, grid, turn=True) / whole), 0.0)
 
-    with threadpool_limits(1):
+    with one_blas_thread():
         return _conjugate_gradients(covariance, precondition, right)
 
 

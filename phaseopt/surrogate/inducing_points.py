@@ -21,7 +21,6 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
-from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate import kernels
 from phaseopt.surrogate.hyperparameters import Hyperparameters
@@ -29,6 +28,7 @@ from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.numba import njit
 
 POINTS = 1500
@@ -78,7 +78,7 @@ class InducedModel(TorqueSurface):
         )
         lengths = np.array(h.lengths)
         inducing = readings.x[farthest_first(np.ascontiguousarray(readings.x / lengths), points)]
-        with threadpool_limits(1):
+        with one_blas_thread():
             own = h.signal**2 * (kernels.product(inducing, inducing, lengths) + _JITTER * np.eye(len(inducing)))
             lower = cholesky(own, lower=True)
             by_point = solve_triangular(
@@ -111,7 +111,7 @@ class InducedModel(TorqueSurface):
         With `J` what the readings add to the precision of the state but for the pulls, that is `J (1 + J)⁻¹`.
         """
         m, t = len(self.inducing), len(self.basis_weights)
-        with threadpool_limits(1):
+        with one_blas_thread():
             precision = self.below @ self.below.T
             kept, pulls = slice(0, m + t), slice(m + t, None)
             across = precision[kept, pulls]
@@ -146,14 +146,14 @@ class InducedModel(TorqueSurface):
 
     def reading_precisions(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
         blocks = []
-        with threadpool_limits(1):
+        with one_blas_thread():
             for own in groups:
                 explained = solve_triangular(self.below, (self.features[own] / self.variance[own, None]).T, lower=True)
                 blocks.append(np.diag(1.0 / self.variance[own]) - explained.T @ explained)
         return blocks
 
     def certainty(self) -> Array:
-        with threadpool_limits(1):
+        with one_blas_thread():
             explained = solve_triangular(self.below, (self.features / self.variance[:, None]).T, lower=True)
         result: Array = 1.0 / self.variance - np.einsum("ij,ij->j", explained, explained)
         return result

@@ -13,7 +13,6 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate import factored, kernels
 from phaseopt.surrogate.factored import Places
@@ -21,6 +20,7 @@ from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Readings, columns, refuse_not_finite
 from phaseopt.surrogate.trend import Learned, Trend
+from phaseopt.values.blas import one_blas_thread
 
 TOLD = 0.5  # of the prior's deviation: where no more is left, the readings tell of a place
 _BLOCK = 2_000_000  # numbers in one working array (16 MB), so that memory does not grow with the table
@@ -118,7 +118,7 @@ class TorqueSurface(ABC):
         points = self._points(x)
         simulated = self._simulated(points, simulated_at)
         mean, deviation = np.empty(len(points)), np.empty(len(points))
-        with threadpool_limits(1):
+        with one_blas_thread():
             for part in _parts(len(points), len(self.places)):
                 correlation = kernels.product(self.places, points[part], self._lengths)
                 level = None if simulated is None else simulated[part]
@@ -134,7 +134,7 @@ class TorqueSurface(ABC):
         """
         points = self._points(x)
         simulated = self._simulated(points, None)
-        with threadpool_limits(1):
+        with one_blas_thread():
             correlation = kernels.product(self.places, points, self._lengths)
             mean = self._mean(self.weights @ correlation, simulated)
             covariance = self.hyperparameters.signal**2 * kernels.product(points, points, self._lengths)
@@ -161,7 +161,7 @@ class TorqueSurface(ABC):
         refuse_not_finite(cell, "cells")
         refuse_not_finite(label, "labels")
         simulated = None if self.trend is None else self.trend.prior.product(cell, label)
-        with threadpool_limits(1):
+        with one_blas_thread():
             by_cell = kernels.product(np.ascontiguousarray(self.places[:, :split]), cell, self._lengths[:split])
             by_label = kernels.product(np.ascontiguousarray(self.places[:, split:]), label, self._lengths[split:])
             mean = self._mean((self.weights[:, None] * by_cell).T @ by_label, simulated)

@@ -14,12 +14,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate.fitting import surface_at
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
 
@@ -92,7 +92,7 @@ def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Arr
             residual[own], variance[own] = _without(model, model.trend, own, simulated_without[int(pull)])
         return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
     groups = [np.flatnonzero(model.readings.pull == pull) for pull in pulls]
-    with threadpool_limits(1):
+    with one_blas_thread():
         for own, certainty in zip(groups, model.reading_precisions(groups), strict=True):
             covariance = np.linalg.inv(certainty)
             residual[own] = covariance @ model.reading_weights[own]

@@ -18,6 +18,7 @@ from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import ASIDE, Draft, Points, Rejected, Rows, draft, finish
 from phaseopt.torque.rows import joined, pull_rate, roller_losses, rows_of
 from phaseopt.torque.weather import COUNTED
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError, Mistake
 from phaseopt.values.repr import ShowsItself
 
@@ -52,6 +53,7 @@ class Reduction(ShowsItself):
     first: tuple[str, ...] = ()
 
 
+@one_blas_thread()
 def reduce_logs(project: Project) -> Reduction:
     """Read every pull and reduce it to torque points.
 
@@ -97,6 +99,7 @@ def reduce_logs(project: Project) -> Reduction:
     return _reduction(project, torque, found, names)
 
 
+@one_blas_thread()
 def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
     """Reduce one pull that is not in the project file, as `reduce_logs` would if it were.
 

@@ -26,6 +26,7 @@ from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.validation import LeftOut, leave_one_out, leave_one_pull_out
 from phaseopt.torque.pulls import Reduction, reduce_logs
 from phaseopt.torque_model.supplied_grid import SuppliedGrid, supplied_grid
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, counted, part, silent
 from phaseopt.values.repr import ShowsItself
@@ -129,6 +130,7 @@ def require_source(project: Project) -> None:
         )
 
 
+@one_blas_thread()
 def torque_model(project: Project, progress: Progress) -> TorqueModel:
     """The torque model of a project: of its pulls, of its pulls on a simulation, of a simulation alone, or of a grid.
 
@@ -147,6 +149,7 @@ def torque_model(project: Project, progress: Progress) -> TorqueModel:
     return fit_torque(project, points, prior, part(progress, 0.4 if prior is None else 0.95, 1.0))
 
 
+@one_blas_thread()
 def simulate(project: Project, points: Reduction | None = None, progress: Progress | None = None) -> Simulated:
     """Simulate the engine of [cycle] over speed, load and both timings.
 
@@ -186,6 +189,7 @@ def described_engine(project: Project) -> CycleConfig:
         return with_factors(cycle_config(project), cycle_section(project).factors.named)
 
 
+@one_blas_thread()
 def cached_or_simulated(
     project: Project, config: CycleConfig, progress: Callable[[int, int], None], cluster: str | None = None
 ) -> xr.Dataset:
@@ -196,6 +200,7 @@ def cached_or_simulated(
     return torque_grid(project, config, progress=progress, cluster=cluster)
 
 
+@one_blas_thread()
 def fit_torque(
     project: Project, points: Reduction | None = None, prior: Simulated | None = None, progress: Progress | None = None
 ) -> TorqueModel:

@@ -12,6 +12,7 @@ from phaseopt.surrogate.sameness import Sameness, sameness
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.torque.repeatability import Repeatability, repeatability
 from phaseopt.torque_model.sources import TorqueModel, require_source
+from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
@@ -64,6 +65,7 @@ def require_measured(project: Project) -> None:
         )
 
 
+@one_blas_thread()
 def torque_trust(project: Project, model: TorqueModel) -> TorqueTrust:
     """Judge a torque model by its own readings.
 

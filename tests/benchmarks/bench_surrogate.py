@@ -14,7 +14,6 @@ import time
 import numpy as np
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, Matern, WhiteKernel
-from threadpoolctl import threadpool_limits
 
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.fitting import fit
@@ -23,6 +22,7 @@ from phaseopt.surrogate.gridded import fit_grid
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.surrogate.inducing_points import InducedModel
 from phaseopt.surrogate.readings import Readings
+from phaseopt.values.blas import one_blas_thread
 
 PULLS, NEW_PULL = 10, -1.0
 ROUGH = Hyperparameters(40.0, (1500.0, 60.0, 15.0, 20.0), 1.0, 1.2, 100.0)  # lengths far below those of the fit
@@ -162,7 +162,7 @@ def main() -> int:
     few = r.kept(np.arange(len(r)) < 20)
     fit(few)  # compile the kernels, or load them from their cache
     InducedModel.at(ROUGH, few, points=5)
-    with threadpool_limits(1):
+    with one_blas_thread():
         h, good = fit_beside_scikit(r, unseen)
         results = [good, table("as fitted", h, r, rng, most=3.0), table("short lengths", ROUGH, r, rng), full_grid()]
         results += [given_grid(), inducing("smooth", h, rng, unseen), inducing("rough", ROUGH, rng, unseen)]
