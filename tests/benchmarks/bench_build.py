@@ -13,6 +13,8 @@ import tempfile
 import time
 from pathlib import Path
 
+from figures import Figure, report
+
 from phaseopt.tables import read_table
 
 PHASEOPT = Path(sys.executable).with_name("phaseopt")
@@ -55,16 +57,16 @@ def main() -> int:
     warm, memory = min(seconds for seconds, _ in again), max(size for _, size in again)
     print(f"{'first build, all compiled and simulated':<42} {first:8.2f} s")
     print(f"{'build with the grid simulated anew':<42} {anew:8.2f} s, {most:.0f} MB")
-    rows = [
-        ("build, grid kept from before", warm, 20.0, "s"),
-        ("compiling", first - anew, 60.0, "s"),
-        ("peak memory, grid kept from before", memory, 700.0, "MB"),
-        ("--help", helped, 0.5, "s"),
-        ("tables from those under maps/", off, 1.0, "deg"),
-    ]
-    for name, found, most, unit in rows:
-        print(f"{name:<42} {found:8.2f} {unit:<3} at most {most:g} {'ok' if found <= most else 'MISSED'}")
-    return int(any(found > most for _, found, most, _ in rows))
+    return report(
+        __file__,
+        [
+            Figure("build, grid kept from before", warm, "s", at_most=20.0),
+            Figure("compiling", first - anew, "s", at_most=60.0),
+            Figure("peak memory, grid kept from before", memory, "MB", at_most=700.0),
+            Figure("--help", helped, "s", at_most=0.5),
+            Figure("tables from those under maps/", off, "deg", at_most=1.0),
+        ],
+    )
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from clearance import brute
 from engines import PLAIN, SEATS, project_of, random_project
+from figures import Figure, report
 
 from phaseopt.clearance import check_tables, contact_model, phase_limits
 from phaseopt.project import SIDES
@@ -87,17 +88,18 @@ def main() -> int:
         found, fast, slow = differences(seed)
         apart += found
         by_bound, by_scan = by_bound + fast, by_scan + slow
-    least, most = min(apart), max(apart)
-    print(f"{len(apart)} least gaps of {ENGINES} random engines, scan every 0.01° less bound:")
-    print(f"  worst difference  {most:.6f} mm  (at most {WITHIN})")
-    print(f"  least difference  {least:.6f} mm  (never below 0: the bound is never above the scan)")
-    print(f"  time by bound {by_bound:.3f} s, by scan {by_scan:.1f} s")
     check, limits = times()
-    print(f"check of 32 × 32 different cells, box, faults and full travel: {check:.3f} s  (at most {CHECK})")
-    print(f"safe set at 0.5° over 20 speeds: {limits:.3f} s  (at most {LIMITS})")
-    good = least >= 0.0 and most <= WITHIN and check <= CHECK and limits <= LIMITS
-    print("reached" if good else "NOT reached")
-    return 0 if good else 1
+    print(f"{len(apart)} least gaps of {ENGINES} random engines, scan every 0.01° less bound:")
+    return report(
+        __file__,
+        [
+            Figure("most that a bound is below the scan", max(apart), "mm", at_most=WITHIN),
+            Figure("least that a bound is below the scan", min(apart), "mm", at_least=0.0),
+            Figure("time by bound over time by scan", by_bound / by_scan),
+            Figure("check of 32 × 32 cells, box, faults and full travel", check, "s", at_most=CHECK),
+            Figure("safe set at 0.5° over 20 speeds", limits, "s", at_most=LIMITS),
+        ],
+    )
 
 
 if __name__ == "__main__":

@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from clearance import bodies
 from engines import project_of
+from figures import Figure, report
 
 from phaseopt.clearance import ContactModel, contact_model
 from phaseopt.clearance.valves import head_distance
@@ -79,18 +80,20 @@ def main() -> int:
         for kind, values in differences(seed).items():
             all_of.setdefault(kind, []).extend(values)
     refused = all_of.pop("refused")
-    span = {kind: (min(values), max(values), len(values)) for kind, values in all_of.items()}
-    print(f"{HEADS} random heads of two to five valves, mm:")
-    for kind in ("cylinders", "meshes"):
-        print(f"  distance by {kind} less ours: {span[kind][0]:+.4f} to {span[kind][1]:+.4f}, {span[kind][2]} pairs")
-    print(f"  least gap of a scan every 0.01° less bound: {span['scan'][0]:+.4f} to {span['scan'][1]:+.4f}")
-    print(f"  {len(refused)} heads refused, valves of a kind then apart by at most {max(refused, default=0.0):.4f}")
-    print(f"  gap left with more lift less what is said to be left: at least {span['closing'][0]:+.4f}")
-    distances = all(abs(end) <= WITHIN for kind in ("cylinders", "meshes") for end in span[kind][:2])
-    gaps = span["scan"][0] >= -1e-3 and span["scan"][1] <= WITHIN  # the scan's own search is good to 0.001 mm
-    good = distances and gaps and span["closing"][0] >= -WITHIN and max(refused, default=0.0) <= WITHIN
-    print("reached" if good else "NOT reached")
-    return 0 if good else 1
+    away = {kind: max(map(abs, all_of[kind])) for kind in ("cylinders", "meshes")}
+    print(f"{HEADS} random heads of two to five valves, {len(refused)} refused:")
+    return report(
+        __file__,
+        [
+            Figure("distance of two cylinders, most away from ours", away["cylinders"], "mm", at_most=WITHIN),
+            Figure("distance of two meshes, most away from ours", away["meshes"], "mm", at_most=WITHIN),
+            Figure("most that a bound is below the scan", max(all_of["scan"]), "mm", at_most=WITHIN),
+            # The scan's own search is good to 0.001 mm.
+            Figure("least that a bound is below the scan", min(all_of["scan"]), "mm", at_least=-1e-3),
+            Figure("gap left with more lift less what is claimed", min(all_of["closing"]), "mm", at_least=-WITHIN),
+            Figure("valves of a kind apart, where refused", max(refused, default=0.0), "mm", at_most=WITHIN),
+        ],
+    )
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from browser import launched
+from figures import Figure, report
 
 from phaseopt.job.build import build
 from phaseopt.output.files import build_files
@@ -57,16 +58,16 @@ def main() -> int:
         page.wait_for_load_state("load")
         frames = float(page.evaluate(MOVED))
         size = file.stat().st_size / 1e6
-    rows = [
-        ("page, MB", size, size < MOST_MB, f"below {MOST_MB:g}"),
-        ("usable after opening, s", usable, usable <= USABLE, f"at most {USABLE:g}"),
-        ("sliders, frames a second", frames, frames >= FRAMES, f"at least {FRAMES:g}"),
-        ("page written, s", wrote, wrote <= WRITTEN, f"at most {WRITTEN:g}"),
-    ]
     print(f"on the example, {len(text)} letters without studies:")
-    for name, found, good, wanted in rows:
-        print(f"{name:<28} {found:8.2f}  {wanted:<12} {'ok' if good else 'MISSED'}")
-    return int(not all(good for _, _, good, _ in rows))
+    return report(
+        __file__,
+        [
+            Figure("page", size, "MB", at_most=MOST_MB),
+            Figure("usable after opening", usable, "s", at_most=USABLE),
+            Figure("sliders, frames a second", frames, at_least=FRAMES),
+            Figure("page written", wrote, "s", at_most=WRITTEN),
+        ],
+    )
 
 
 if __name__ == "__main__":

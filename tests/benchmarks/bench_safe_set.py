@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from clearance.brute_rules import Rules
 from clearance.compare_safe_set import KINDS, REFUSED, SHORT, Tally, compare
 from clearance.random_engines import random_engine
+from figures import Figure, report
 
 from phaseopt.values.errors import InputError
 
@@ -58,8 +59,10 @@ def main() -> int:
         for limit, (worst, where) in ((SHORT, total.short[kind]), (REFUSED, total.refused[kind])):
             if where:
                 print(f"  {'MISSED' if worst > limit else 'worst'} {worst:+.4f} mm: {where}")
-    print("reached" if total.good else "NOT reached")
-    return 0 if total.good else 1
+    worst = {kind: (total.short[kind][0], total.refused[kind][0]) for kind in KINDS}
+    figures = [Figure(f"{SAYING[kind]}: called safe, short by", worst[kind][0], "mm", at_most=SHORT) for kind in KINDS]
+    figures += [Figure(f"{SAYING[kind]}: refused, to spare", worst[kind][1], "mm", at_most=REFUSED) for kind in KINDS]
+    return report(__file__, figures)
 
 
 if __name__ == "__main__":

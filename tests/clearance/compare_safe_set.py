@@ -41,7 +41,7 @@ class Tally:
 
     @property
     def good(self) -> bool:
-        """Within what issue and design allow."""
+        """Within what is allowed."""
         return all(self.short[k][0] <= SHORT and self.refused[k][0] <= REFUSED for k in KINDS)
 
     def add(self, other: "Tally") -> None:
