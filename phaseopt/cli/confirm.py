@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command, progress_line
+from phaseopt.cli.frame import Answer, ProjectFile, command, progress_line
 
 PullFile = Annotated[
     Path,
@@ -28,7 +28,7 @@ def confirm(
     intake: Table = None,
     exhaust: Table = None,
     out: Out = None,
-) -> Found:
+) -> Answer:
     """A pull on the new tables against what was predicted of it.
 
     Exit code 0 where torque is at least as predicted, 1 where it is less, cannot be told, or where a timing stood
@@ -37,7 +37,7 @@ def confirm(
     from phaseopt.output.confirm_files import confirm_files
     from phaseopt.output.directory import require_outside, require_replaceable, write_files
     from phaseopt.project.load import load_project, load_pull
-    from phaseopt.report.confirm_text import confirm_as_dict, confirm_summary, contact_words, verdict_words
+    from phaseopt.report.subjects.confirm import confirm_as_dict, confirm_document
     from phaseopt.study.confirm import confirm_project
     from phaseopt.tables import read_driven
 
@@ -52,9 +52,8 @@ def confirm(
         found = confirm_project(project, made, name, driven, progress)
     if out is not None:
         write_files(out, confirm_files(found, project.name, name, entry))
-    return Found(
-        f"{verdict_words(found)}\n{contact_words(found)}",
-        lambda: confirm_summary(found, project.name, name, entry, out),
+    return Answer(
+        confirm_document(found, project.name, name, entry),
         lambda: confirm_as_dict(found, entry),
         written=[] if out is None else [out],
         clear=found.fulfilled,

@@ -30,7 +30,7 @@ def fit(project_file: ProjectFile, out: Out = None) -> Found:
         model = torque_model(project, part(progress, 0.0, 0.9))
         trust = torque_trust(project, model) if model.given is None else None
         if out is not None:
-            from phaseopt.report.fit_figures import fit_figures
+            from phaseopt.report.figures.torque_model import fit_figures
 
             progress(0.95, "drawing")
             figures = fit_figures(project, model)

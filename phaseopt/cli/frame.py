@@ -6,12 +6,13 @@ turns wrong input into messages (or, under `--json`, into one object) and an exi
 
 import functools
 import inspect
+import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -25,7 +26,9 @@ from phaseopt.values.errors import InputError
 
 if TYPE_CHECKING:
     from phaseopt.output.records.base import CommandRecord, Record
+    from phaseopt.report.document import Document
 
+WIDTH = 100  # columns
 NOT_CLEAR, WRONG_INPUT, INTERRUPTED = 1, 2, 130
 
 app = typer.Typer(
@@ -56,12 +59,22 @@ Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Tell versions, k
 
 
 @dataclass(frozen=True)
-class Found:
-    """What a command found, and how to tell it.
+class Answer:
+    """What a command found.
 
-    `verdict` is the one sentence that matters, all that `--quiet` prints beside `written`, the files or the directory
-    that were written; `text` makes what a person reads, `record` what `--json` prints; `clear` decides the exit code.
+    `document` is what a person reads (`--quiet`: its verdict alone, and what was written), `record` makes what
+    `--json` prints; `written` are the files or directories that were written; `clear` decides the exit code.
     """
+
+    document: "Document"
+    record: "Callable[[], CommandRecord | dict[str, Any]]"
+    written: Sequence[Path] = ()
+    clear: bool = True
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a command found, for those that do not make a document yet."""
 
     verdict: str
     text: Callable[[], str]
@@ -108,7 +121,7 @@ def _phaseopt(
     _manner.set(Manner(quiet=quiet, verbose=verbose))
 
 
-def command(function: Callable[..., Found]) -> Callable[..., None]:
+def command(function: Callable[..., "Found | Answer"]) -> Callable[..., None]:
     """Make a function a command of its name, with the options that all commands share."""
     own = inspect.signature(function, eval_str=True)
     shared = {"json": Json, "quiet": Quiet, "verbose": Verbose}
@@ -121,7 +134,7 @@ def command(function: Callable[..., Found]) -> Callable[..., None]:
         try:
             with ending():
                 found = function(**given)
-                _tell(found)
+                _print(found)
                 if not found.clear:
                     raise typer.Exit(NOT_CLEAR)
         finally:
@@ -185,7 +198,7 @@ def progress_line() -> Iterator[ProgressLine]:
             typer.echo(f"{seconds:8.1f} s  {stage}", err=True)
 
 
-def _tell(found: Found) -> None:
+def _print(found: "Found | Answer") -> None:
     if manner().json:
         record = found.record()
         if isinstance(record, dict):
@@ -194,12 +207,37 @@ def _tell(found: Found) -> None:
             typer.echo(json_text(record))
         else:
             print_json(record.model_copy(update={"written": tuple(map(str, found.written))}))
+    elif isinstance(found, Answer):
+        _print_document(found)
     elif manner().quiet:
         say(found.verdict)
         if found.written:
             say(f"Written: {', '.join(map(str, found.written))}")
     else:
         say(found.text())
+
+
+def _print_document(found: Answer) -> None:
+    """A document on standard output: all of it, or its verdict alone."""
+    from phaseopt.report.document import Depth, Document
+    from phaseopt.report.terminal import in_colour, terminal_text
+
+    document = replace(found.document, written=tuple(map(_written_text, found.written)))
+    if manner().quiet:
+        lead = tuple(line for line in document.lead)
+        document = Document("", document.verdict, document.state, lead=lead, written=document.written)
+    width = min(WIDTH, shutil.get_terminal_size().columns) if sys.stdout.isatty() else WIDTH
+    depth = Depth.DETAIL if manner().verbose else Depth.ANSWER
+    sys.stdout.flush()
+    typer.echo(terminal_text(document, depth, colour=in_colour(), width=width), nl=False)
+
+
+def _written_text(path: Path) -> str:
+    """A place that was written, with the files in it."""
+    if not path.is_dir():
+        return str(path)
+    names = sorted(each.name for each in path.iterdir() if not each.name.endswith("-metadata.json"))
+    return f"{path}: {', '.join(names)}"
 
 
 def say(text: str) -> None:

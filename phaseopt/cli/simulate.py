@@ -39,7 +39,7 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
         counts = counted(part(progress, 0.0, share), "simulating")
         grid = cached_or_simulated(project, config, counts, cluster)
         if plots is not None:
-            from phaseopt.report.simulation_figures import simulation_figures
+            from phaseopt.report.figures.simulation import simulation_figures
 
             progress(share, "drawing")
             figures = simulation_figures(project, config, grid)

@@ -8,10 +8,10 @@ from phaseopt.output.compare import Comparison
 from phaseopt.output.compare_text import DOUBT, difference_tables, lines_of, torque_table, verdict_words
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
-from phaseopt.report.colours import BLACK
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.colours import BLACK
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.layout import picture
-from phaseopt.report.page_template import fill
+from phaseopt.report.page import fill
 from phaseopt.report.text import cautions
 
 NAME = "full_load.csv"

@@ -5,9 +5,9 @@ from typing import Any
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
-from phaseopt.report.confirm_figures import confirm_figures
-from phaseopt.report.confirm_page import confirm_page
-from phaseopt.report.confirm_text import entry_text, verdict_words
+from phaseopt.report.figures.confirm import confirm_figures
+from phaseopt.report.page import page
+from phaseopt.report.subjects.confirm import confirm_document, entry_text, verdict_words
 from phaseopt.study.confirm import Confirmation
 
 NAME = "confirm.csv"
@@ -30,7 +30,7 @@ def confirm_files(found: Confirmation, name: str, pull: str, entry: dict[str, An
         f"{NAME}-metadata.json": records_metadata(
             NAME, "A pull against what was predicted of it, a row a point", columns, (f"{verdict_words(found)}.",)
         ),
-        "confirm.html": confirm_page(found, name, pull, entry, figures),
+        "confirm.html": page(confirm_document(found, name, pull, entry), "phaseopt confirm"),
         "pull.toml": entry_text(entry),
         **figures,
     }

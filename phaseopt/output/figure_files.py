@@ -2,7 +2,7 @@
 
 from phaseopt.job.build import Build
 from phaseopt.output.directory import RECORD, record_of
-from phaseopt.report.build_figures import build_figures, heading
+from phaseopt.report.figures.all_of_build import build_figures, heading
 
 
 def figure_files(build: Build) -> dict[str, str | bytes]:

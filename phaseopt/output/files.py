@@ -21,9 +21,9 @@ from phaseopt.output.metadata import records_metadata, table_metadata
 from phaseopt.output.read_build import to_read_back
 from phaseopt.output.record import run_record
 from phaseopt.project import SIDES
+from phaseopt.report.build_page import render
 from phaseopt.report.explained import limit_words
 from phaseopt.report.facts import clamps, clamps_hold
-from phaseopt.report.page import render
 from phaseopt.report.sheet import check_sheet
 from phaseopt.report.simulation import air_words, notes
 from phaseopt.study.cached_studies import cached_studies

@@ -9,8 +9,8 @@ from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD
 from phaseopt.output.json_text import json_text
 from phaseopt.output.metadata import records_metadata
+from phaseopt.report.figures.logs import reduction_figures
 from phaseopt.report.phaser_fragment import fragment_text
-from phaseopt.report.reduction_figures import reduction_figures
 from phaseopt.report.reduction_text import reduction_record
 from phaseopt.report.reduction_words import pull_names
 from phaseopt.torque_model.day import Day

@@ -1,65 +1,67 @@
-"""A card: a title, a few lines under labels, and tables; as text, and as a piece of HTML for a notebook."""
+"""A Document as a card: a few lines for a terminal, and a small piece of HTML for a notebook."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 
-from phaseopt.report.text import wrapped_block
+from phaseopt.report.document import Depth, Document, Lines, ShadedTable, Table
+from phaseopt.report.terminal import terminal_text
 
 _RIGHT = ' style="text-align:right;padding:0 0.6em"'
 _LEFT = ' style="text-align:left;vertical-align:top"'
 
 
 @dataclass(frozen=True)
-class CardTable:
-    """A table: `head` names its columns, the first of them those of its rows; `bold` are cells (row, column) to stand
-    out."""
-
-    caption: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    bold: frozenset[tuple[int, int]] = frozenset()
-
-
-@dataclass(frozen=True)
 class Card:
-    """What is shown of something: `lines` are pairs of a label and words, `tables` are for notebooks alone."""
+    """How a result shows itself: its document without tables in a terminal, with them in a notebook."""
 
-    title: str
-    lines: tuple[tuple[str, str], ...]
-    tables: tuple[CardTable, ...] = ()
+    document: Document
 
     @property
     def text(self) -> str:
-        """Title and lines, wrapped to a terminal's width."""
-        return "\n".join([self.title, *(row for label, words in self.lines for row in wrapped_block(label, [words]))])
+        """Title, verdict and lines; no tables."""
+        sections = tuple(
+            replace(each, blocks=tuple(block for block in each.blocks if isinstance(block, Lines)))
+            for each in self.document.sections
+        )
+        return terminal_text(replace(self.document, sections=sections)).rstrip("\n")
 
     @property
     def html(self) -> str:
         """The whole card, all text escaped; no script, no style sheet, nothing from elsewhere.
 
-        >>> Card("<a>", (("b", "c & d"),)).html
+        >>> from phaseopt.report.document import say
+        >>> Card(Document("<a>", "", sections=(say("b", "c & d"),))).html
         '<div><strong>&lt;a&gt;</strong><table><tr><th style="text-align:left;vertical-align:top">b</th>\
 <td style="text-align:left;vertical-align:top">c &amp; d</td></tr></table></div>'
         """
-        lines = "".join(_row([label], [words], _LEFT) for label, words in self.lines)
-        tables = "".join(_table(table) for table in self.tables)
-        return f"<div><strong>{escape(self.title)}</strong><table>{lines}</table>{tables}</div>"
+        found = self.document
+        pairs = [("Verdict", found.verdict)] if found.verdict else []
+        pairs += [("", line) for line in found.lead]
+        tables = []
+        for section in found.shown(Depth.ANSWER):
+            lines = [item for block in section.blocks if isinstance(block, Lines) for item in block.items]
+            pairs += [("" if number else section.title, line) for number, line in enumerate(lines)]
+            tables += [_table(block) for block in section.blocks if isinstance(block, Table)]
+            tables += [_shaded(block) for block in section.blocks if isinstance(block, ShadedTable)]
+        pairs += [("" if number else "Notes", note) for number, note in enumerate(found.notes)]
+        pairs += [("Not covered", ", ".join(found.not_covered))] if found.not_covered else []
+        rows = "".join(_row([label], [words], _LEFT) for label, words in pairs)
+        return f"<div><strong>{escape(found.title)}</strong><table>{rows}</table>{''.join(tables)}</div>"
 
 
-def _table(table: CardTable) -> str:
-    head = _row(table.head, [], _RIGHT)
-    body = "".join(
-        _row(row[:1], row[1:], _RIGHT, {column for at, column in table.bold if at == number})
-        for number, row in enumerate(table.rows)
-    )
-    return f"<table><caption>{escape(table.caption)}</caption>{head}{body}</table>"
+def _table(block: Table) -> str:
+    body = "".join(_row([row.label], row.cells, _RIGHT, strong=row.strong) for row in block.rows)
+    return f"<table><caption>{escape(block.caption)}</caption>{_row(block.head, [], _RIGHT)}{body}</table>"
 
 
-def _row(heads: Iterable[str], cells: Iterable[str], align: str, bold: Iterable[int] = ()) -> str:
-    marked = set(bold)
+def _shaded(block: ShadedTable) -> str:
+    body = "".join(_row([speed], [cell.text for cell in cells], _RIGHT) for speed, cells in block.rows)
+    head = _row(("rpm \\ kPa", *block.loads), [], _RIGHT)
+    return f"<table><caption>{escape(block.caption)}</caption>{head}{body}</table>"
+
+
+def _row(heads: Iterable[str], cells: Iterable[str], align: str, *, strong: bool = False) -> str:
     parts = [f"<th{align}>{escape(text)}</th>" for text in heads]
-    for number, text in enumerate(cells):
-        inner = f"<strong>{escape(text)}</strong>" if number in marked else escape(text)
-        parts.append(f"<td{align}>{inner}</td>")
+    parts += [f"<td{align}>{f'<strong>{escape(text)}</strong>' if strong else escape(text)}</td>" for text in cells]
     return f"<tr>{''.join(parts)}</tr>"

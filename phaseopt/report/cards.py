@@ -1,5 +1,6 @@
 """What is shown of a project and of what each stage finds, by its kind."""
 
+from collections.abc import Sequence
 from functools import singledispatch
 
 import numpy as np
@@ -12,7 +13,8 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.job.build import Build
 from phaseopt.job.stages import BestTables
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.report.card import Card, CardTable
+from phaseopt.report.card import Card
+from phaseopt.report.document import Document, Section, Table, say, table
 from phaseopt.report.given import left_out_line, nodes_line
 from phaseopt.report.limits_text import box_words
 from phaseopt.report.simulation import calibration_line, notes
@@ -34,6 +36,17 @@ def card(found: object) -> Card:
     raise TypeError(f"nothing is known to show of {type(found).__name__}")
 
 
+def _card(title: str, lines: Sequence[tuple[str, str]], tables: Sequence[Table] = ()) -> Card:
+    """A card of words under labels, an empty label going on with the one before, and of tables."""
+    grouped: dict[str, list[str]] = {}
+    label = ""
+    for name, words in lines:
+        label = name or label
+        grouped.setdefault(label, []).append(words)
+    sections = [say(name, *words) for name, words in grouped.items()]
+    return Card(Document(title, "", sections=(*sections, *(Section(each.caption, (each,)) for each in tables))))
+
+
 @card.register
 def _project(project: Project) -> Card:
     size = project.display_units.size
@@ -50,7 +63,7 @@ def _project(project: Project) -> Card:
         ("Torque", f"from {torque}" if torque else "none stated"),
         ("Not covered", ", ".join(not_covered(project))),
     ]  # fmt: skip
-    return Card(f"Project: {project.name}", tuple(lines))
+    return _card(f"Project: {project.name}", tuple(lines))
 
 
 def _cam_words(project: Project, side: Side) -> str:
@@ -71,10 +84,10 @@ def _limits(limits: Limits) -> Card:
         ("Not covered", ", ".join(not_covered(limits.project))),
         ("Before", BEFORE_TURNING),
     ]
-    return Card(f"Contact limits: {limits.project.name}", tuple(lines), (_clamps(limits),))
+    return _card(f"Contact limits: {limits.project.name}", tuple(lines), (_clamps(limits),))
 
 
-def _clamps(limits: Limits) -> CardTable:
+def _clamps(limits: Limits) -> Table:
     """Clamps by speed, with both cams moving."""
     clamps = limits.together
     ends = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
@@ -84,7 +97,7 @@ def _clamps(limits: Limits) -> CardTable:
         for r, rpm in enumerate(clamps["rpm"].to_numpy())
     )  # fmt: skip
     head = ("rpm", "intake from", "to", "exhaust from", "to", "intake stopped by", "exhaust stopped by")
-    return CardTable("The largest safe box at each speed, crank degrees of phase, + = advanced", head, rows)
+    return table("The largest safe box at each speed, crank degrees of phase, + = advanced", head, rows)
 
 
 @card.register
@@ -99,10 +112,10 @@ def _reduction(found: Reduction) -> Card:
         ("Left out", f"{len(found.rejected)} stretches; {len(found.notes)} notes on the logs"),
         *(("Look first", note) for note in found.first),
     ]  # fmt: skip
-    return Card("Torque points", tuple(lines), (_pulls(points, [str(name) for name in names]),))
+    return _card("Torque points", tuple(lines), (_pulls(points, [str(name) for name in names]),))
 
 
-def _pulls(points: xr.Dataset, names: list[str]) -> CardTable:
+def _pulls(points: xr.Dataset, names: list[str]) -> Table:
     """What each pull gave."""
     of_pull = [points.isel(point=np.flatnonzero(points["pull"] == number)) for number in range(len(names))]
     rows = tuple(
@@ -111,7 +124,7 @@ def _pulls(points: xr.Dataset, names: list[str]) -> CardTable:
         if own.sizes["point"]
     )
     head = ("pull", "points", "rpm", "load, kPa", "intake centreline, ° ATDC", "exhaust centreline, ° BTDC", "N·m")
-    return CardTable("Pulls", head, rows)
+    return table("Pulls", head, rows)
 
 
 def _span(values: xr.DataArray) -> str:
@@ -134,7 +147,7 @@ def _simulated(found: Simulated) -> Card:
         ),
         *(("Note", words) for words in found.notes),
     ]
-    return Card("Simulated torque", tuple(lines))
+    return _card("Simulated torque", tuple(lines))
 
 
 _AXES = {"rpm": "speeds", "load": "loads", "icl": "intake centrelines", "ecl": "exhaust centrelines"}
@@ -149,12 +162,12 @@ def _torque_model(learnt: TorqueModel) -> Card:
         lines = [("Torque", fit_line(learnt, unit))]
     else:
         lines = [("Torque", "from simulation alone")]
-    return Card("Torque model", (*lines, *(("Note", words) for words in learnt.notes)))
+    return _card("Torque model", (*lines, *(("Note", words) for words in learnt.notes)))
 
 
 @card.register
 def _tables(tables: PhaseTables) -> Card:
-    return Card("Phase tables", tuple(_phase_lines(tables)), (_phases(tables),))
+    return _card("Phase tables", tuple(_phase_lines(tables)), (_phases(tables),))
 
 
 def _phase_lines(tables: PhaseTables) -> list[tuple[str, str]]:
@@ -167,21 +180,19 @@ def _phase_lines(tables: PhaseTables) -> list[tuple[str, str]]:
     return [*spans, ("Axes", axes)]
 
 
-def _phases(tables: PhaseTables, verdicts: xr.DataArray | None = None) -> CardTable:
+def _phases(tables: PhaseTables, verdicts: xr.DataArray | None = None) -> Table:
     """Both phases of every cell; with verdicts, cells that are not clear say so."""
     cells = [
         [f"{number_text(i)} / {number_text(e)}" for i, e in zip(*row, strict=True)]
         for row in zip(tables.intake.to_numpy(), tables.exhaust.to_numpy(), strict=True)
     ]
-    bold: set[tuple[int, int]] = set()
     if verdicts is not None:
         for r, k in zip(*np.nonzero(verdicts.to_numpy() != CLEAR), strict=True):
             cells[r][k] += f" {verdicts.values[r, k]}"
-            bold.add((int(r), int(k)))
     rows = tuple((number_text(speed), *row) for speed, row in zip(tables.rpm, cells, strict=True))
     head = (_CORNER, *map(number_text, tables.load))
     caption = _CELLS if verdicts is None else f"{_CELLS}; cells are clear where they do not say otherwise"
-    return CardTable(caption, head, rows, frozenset(bold))
+    return table(caption, head, rows)
 
 
 @card.register
@@ -194,7 +205,7 @@ def _best(found: BestTables) -> Card:
         ("Contact", "not judged here: check_tables does"),
         *(("Note", words) for words in found.model.notes),
     ]  # fmt: skip
-    return Card(f"Best tables: {found.project.name}", tuple(lines), (_phases(found.tables),))
+    return _card(f"Best tables: {found.project.name}", tuple(lines), (_phases(found.tables),))
 
 
 @card.register
@@ -213,7 +224,7 @@ def _verdict(verdict: Verdict) -> Card:
         ("Before", BEFORE_TURNING),
     ]
     phases = PhaseTables(verdict.cells["intake_phase"], verdict.cells["exhaust_phase"])
-    return Card(f"Verdict: {word}", tuple(lines), (_phases(phases, cells),))
+    return _card(f"Verdict: {word}", tuple(lines), (_phases(phases, cells),))
 
 
 @card.register
@@ -227,4 +238,4 @@ def _build(build: Build) -> Card:
         ("Not covered", ", ".join(build.verdict.not_covered)),
         ("Before", hand_check(build)),
     ]
-    return Card(f"Build: {build.project.name}", tuple(lines), (_phases(build.tables, build.verdict.cells["verdict"]),))
+    return _card(f"Build: {build.project.name}", tuple(lines), (_phases(build.tables, build.verdict.cells["verdict"]),))

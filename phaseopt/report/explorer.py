@@ -17,9 +17,9 @@ from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.valves import head_distance
 from phaseopt.engine.camshaft import events
 from phaseopt.project import SIDES, Side
-from phaseopt.report.colours import STEPS, Scale
 from phaseopt.report.explained import limit_words, per_words
 from phaseopt.report.facts import binder_words, clamps, clamps_hold, moving, phase_words
+from phaseopt.report.figures.colours import STEPS, Scale
 from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:

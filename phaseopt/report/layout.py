@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from phaseopt.report.drawing import Drawing
+from phaseopt.report.figures.drawing import Drawing
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,7 @@
 """The page of a study of installed offsets."""
 
+from phaseopt.report.figures.offsets import offsets_figures
 from phaseopt.report.layout import Row, Table, picture
-from phaseopt.report.offsets_figures import offsets_figures
 from phaseopt.report.offsets_text import (
     LEGEND,
     choice_cells,
@@ -14,7 +14,7 @@ from phaseopt.report.offsets_text import (
     refused_lines,
     tried_words,
 )
-from phaseopt.report.page_template import fill
+from phaseopt.report.page import fill
 from phaseopt.report.text import cautions
 from phaseopt.study.offsets import OffsetStudy
 

@@ -7,7 +7,7 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Side
 from phaseopt.report.layout import Row, Table
-from phaseopt.report.page_template import fill
+from phaseopt.report.page import fill
 from phaseopt.report.run_sheet_text import (
     BEFORE,
     GENERATOR,

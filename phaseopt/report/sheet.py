@@ -24,7 +24,7 @@ from phaseopt.project import SIDES, Side
 from phaseopt.project.blank import DROP_ANGLES
 from phaseopt.report import sheet_text
 from phaseopt.report.layout import Row, Table
-from phaseopt.report.page_template import fill
+from phaseopt.report.page import fill
 from phaseopt.report.text import cautions
 from phaseopt.report.verdicts import BEFORE_TURNING
 from phaseopt.tables import number_text

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phaseopt.cycle.calibrate import Calibration
-from phaseopt.report.colours import Scale, ink
+from phaseopt.report.figures.colours import Scale, ink
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
 from phaseopt.report.simulation_text import contact_line, points_line, settled_line
 from phaseopt.tables import number_text

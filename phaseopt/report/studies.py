@@ -2,8 +2,9 @@
 
 from typing import Any
 
+from phaseopt.report.figures.offsets import offsets_figures
+from phaseopt.report.figures.tradeoff import tradeoff_figure
 from phaseopt.report.layout import Row, Table, picture
-from phaseopt.report.offsets_figures import offsets_figures
 from phaseopt.report.offsets_page import CAPTIONS
 from phaseopt.report.offsets_text import (
     LEGEND,
@@ -14,7 +15,6 @@ from phaseopt.report.offsets_text import (
     recommended_words,
     tried_words,
 )
-from phaseopt.report.tradeoff_figures import tradeoff_figure
 from phaseopt.report.tradeoff_page import CAPTION
 from phaseopt.report.tradeoff_text import fragment_text, knee_words, study_words
 from phaseopt.study.cached_studies import CachedStudies

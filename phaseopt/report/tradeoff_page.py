@@ -1,9 +1,9 @@
 """The page of a trade-off study."""
 
+from phaseopt.report.figures.tradeoff import tradeoff_figure
 from phaseopt.report.layout import Row, Table, picture
-from phaseopt.report.page_template import fill
+from phaseopt.report.page import fill
 from phaseopt.report.text import cautions
-from phaseopt.report.tradeoff_figures import tradeoff_figure
 from phaseopt.report.tradeoff_text import (
     DEFINITION,
     UNITS,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from phaseopt.report.calibration_figures import filling, measured_and_simulated
+from phaseopt.report.figures.calibration import filling, measured_and_simulated
 from phaseopt.report.given import learned_of_grid
 from phaseopt.report.layout import Row, Table, picture
 from phaseopt.report.part_load import part_load_table

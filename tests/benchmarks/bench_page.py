@@ -18,7 +18,7 @@ from figures import Figure, report
 from phaseopt.job.build import build
 from phaseopt.output.files import build_files
 from phaseopt.project.load import load_project
-from phaseopt.report.page import render
+from phaseopt.report.build_page import render
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "hillclimb" / "project.toml"
 MOST_MB, USABLE, FRAMES, WRITTEN = 3.0, 1.0, 30.0, 3.0

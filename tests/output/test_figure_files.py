@@ -9,7 +9,7 @@ import pytest
 from phaseopt.job.build import Build
 from phaseopt.output.directory import RECORD, require_apart, write_files
 from phaseopt.output.figure_files import figure_files
-from phaseopt.report.build_figures import heading
+from phaseopt.report.figures.all_of_build import heading
 from phaseopt.values.errors import InputError
 
 NAMES = {

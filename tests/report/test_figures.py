@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from phaseopt.job.build import Build
-from phaseopt.report import figures
-from phaseopt.report.drawing import Drawing
 from phaseopt.report.facts import tightest
+from phaseopt.report.figures import build as figures
+from phaseopt.report.figures.drawing import Drawing
 
 DRAWN: list[tuple[Callable[[Build], Drawing], list[str]]] = [
     (figures.full_load_torque, ["engine speed, rpm", "torque, N·m", "gain, N·m", "±2 deviations"]),

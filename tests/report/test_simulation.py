@@ -8,8 +8,9 @@ import pytest
 from simulated import CALIBRATION, alone, with_prior
 
 from phaseopt.job.build import Build
-from phaseopt.report import calibration_figures, figures
-from phaseopt.report.page import render
+from phaseopt.report.build_page import render
+from phaseopt.report.figures import build as figures
+from phaseopt.report.figures import calibration as calibration_figures
 from phaseopt.report.simulation import calibration_line, grid_lines, notes
 from phaseopt.report.text import summary
 from phaseopt.values.display_units import METRIC

@@ -15,8 +15,8 @@ from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.grid import VARIABLES, dataset
 from phaseopt.cycle.torque_grid import contact_marks, grid_axes
 from phaseopt.project import Project
+from phaseopt.report.figures.simulation import filling, waves
 from phaseopt.report.simulation_facts import full_throttle, of_use, telling_points
-from phaseopt.report.simulation_figures import filling, waves
 from phaseopt.report.simulation_text import simulation_record, simulation_summary
 
 RPM = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 7000.0, 8000.0]

@@ -12,12 +12,12 @@ from phaseopt.clearance.rules import RULES
 from phaseopt.job.build import Build
 from phaseopt.output.record import run_record
 from phaseopt.project import Report
-from phaseopt.report import figures
+from phaseopt.report.build_page import render
 from phaseopt.report.facts import tightest
+from phaseopt.report.figures import build as figures
 from phaseopt.report.fit_text import fit_summary
 from phaseopt.report.full_load import full_load_table
 from phaseopt.report.limits_text import limits_summary
-from phaseopt.report.page import render
 from phaseopt.report.reduction_text import reduction_summary
 from phaseopt.report.run_sheet import run_sheet_page
 from phaseopt.report.run_sheet_text import run_sheet_summary

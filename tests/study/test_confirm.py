@@ -20,7 +20,7 @@ from phaseopt.cli import app
 from phaseopt.job.stages import baseline_tables
 from phaseopt.project import Project
 from phaseopt.project.load import load_project, load_pull
-from phaseopt.report.confirm_text import confirm_as_dict, entry_text, phase_lines, verdict_words
+from phaseopt.report.subjects.confirm import confirm_as_dict, entry_text, phase_lines, verdict_words
 from phaseopt.study.commands import command_errors
 from phaseopt.study.confirm import Confirmation, confirm
 from phaseopt.surrogate.exact import ExactModel
@@ -241,7 +241,7 @@ def test_the_command_writes_what_it_says(tmp_path: Path) -> None:
     out = tmp_path / "out"
     found = run(project, "--pull", AFTER / "tables.toml", "--tables", BEST, "--out", out)
     assert found.exit_code == 1, found.output  # it falls short near 3250 rpm, as above
-    for words in ("Verdict", "over the baseline", "follow the tables", "by hand", "[[torque.pulls]]", "90 % interval"):
+    for words in ("Phases", "over the baseline", "follow the tables", "by hand", "[[torque.pulls]]", "90 % interval"):
         assert words in found.output
     assert csvw.CSVW(str(out / "confirm.csv"), validate=True).is_valid
     page = (out / "confirm.html").read_text(encoding="utf-8")

@@ -16,9 +16,9 @@ from scipy.stats import norm
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.report.colours import BLACK, MAP, STEPS, WHITE
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, Drawing, styled, svg_element
 from phaseopt.report.facts import moving, phase_words
+from phaseopt.report.figures.colours import BLACK, MAP, STEPS, WHITE
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled, svg_element
 from phaseopt.surrogate.coverage import held
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface

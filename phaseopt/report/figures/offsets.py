@@ -5,8 +5,8 @@ from collections.abc import Iterable
 import numpy as np
 from matplotlib.figure import Figure
 
-from phaseopt.report.colours import BLACK, MAP, WHITE
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.colours import BLACK, MAP, WHITE
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
 

@@ -17,9 +17,9 @@ from phaseopt.clearance.limits import EDGES, SafeBox
 from phaseopt.clearance.rules import CONTACT, SHORT
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
-from phaseopt.report.colours import BLACK, WHITE, Scale, ink
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
 from phaseopt.report.facts import FloatArray, Tightest, clamps, clamps_hold, moving, phase_words, tightest, verdict_word
+from phaseopt.report.figures.colours import BLACK, WHITE, Scale, ink
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
 from phaseopt.report.simulation import alone, beyond
 from phaseopt.tables import number_text
 

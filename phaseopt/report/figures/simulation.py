@@ -11,8 +11,8 @@ from phaseopt.cycle.grid import KNOCK
 from phaseopt.cycle.torque_grid import VERDICTS
 from phaseopt.cycle.traces import traces
 from phaseopt.project import Project, Side
-from phaseopt.report.colours import BLACK
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.colours import BLACK
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.simulation_facts import (
     FullThrottle,
     Point,

@@ -4,10 +4,12 @@ import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from phaseopt.report import calibration_figures, figures, table_figures
-from phaseopt.report.drawing import Drawing
 from phaseopt.report.facts import moving
-from phaseopt.report.fit_figures import thin
+from phaseopt.report.figures import build as figures
+from phaseopt.report.figures import calibration as calibration_figures
+from phaseopt.report.figures import tables as table_figures
+from phaseopt.report.figures.drawing import Drawing
+from phaseopt.report.figures.torque_model import thin
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build

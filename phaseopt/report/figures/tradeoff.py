@@ -5,8 +5,8 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from phaseopt.report.colours import BLACK, WHITE
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.colours import BLACK, WHITE
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.tradeoff_text import curve
 from phaseopt.study.tradeoff import Tradeoff
 

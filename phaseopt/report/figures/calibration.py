@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from phaseopt.report.colours import BLACK, WHITE
-from phaseopt.report.drawing import DARK, MIDDLE, Drawing, styled
+from phaseopt.report.figures.colours import BLACK, WHITE
+from phaseopt.report.figures.drawing import DARK, MIDDLE, Drawing, styled
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build

@@ -2,17 +2,23 @@
 
 import json
 import math
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
-from phaseopt.report.text import cautions, wrapped_block
+from phaseopt.report.document import Depth, Document, Section, Snippet, picture, say, table
+from phaseopt.report.figures.confirm import confirm_figures
+from phaseopt.report.text import cautions
 from phaseopt.study.confirm import LEAST_POINTS, Confirmation
 from phaseopt.study.phaser_tracking import TRACKING_TOLERANCE, Outlier
 
+_CAPTIONS = {
+    "torque.svg": "Torque at the pull's highest load. The band holds nine of ten such pulls at each speed taken alone: "
+    "prediction, the pull's own offset and noise together.",
+    "phases.svg": "A phase that is off its table makes another torque, and leaves another clearance.",
+}
 STATISTIC = (
     "the mean difference by its own 90 % interval; at each speed the difference less that mean over its deviation "
     "(prediction, scatter and noise together, all speeds jointly), the largest against what it stays below in nine of "
@@ -150,34 +156,29 @@ def _against(phase: float, asked: float) -> str:
     return f"{phase + 0.0:.1f}" if math.isnan(asked) else f"{phase + 0.0:.1f} ({asked + 0.0:.1f})"
 
 
-def confirm_summary(found: Confirmation, name: str, pull: str, entry: dict[str, Any], folder: Path | None) -> str:
-    """What was found, for a terminal.
+def confirm_document(found: Confirmation, name: str, pull: str, entry: dict[str, Any]) -> Document:
+    """A pull held against its prediction.
 
-    Parameters: `name` of the project and of the `pull`; `entry` with which the pull joins the data; `folder` that was
-    written, None where nothing was.
+    Parameters: `name` of the project and of the `pull`; `entry` with which the pull joins the data.
     """
+    unit = found.project.display_units.torque.name
     head, rows = table_rows(found)
-    said = f"torque in {found.project.display_units.torque.name} with 90 % intervals, phases in degrees"
-    widths = [max(map(len, column)) for column in zip(head, *rows, strict=True)]
-    table = ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in (head, *rows)]
-    blocks = [
-        ("Verdict", [verdict_words(found)]),
-        ("Gain", [gain_words(found)]),
-        ("Phases", phase_lines(found)),
-        ("Contact", [contact_words(found)]),
-        ("How judged", [STATISTIC]),
-        ("Notes", list(found.notes)),
-    ]
-    written = "nothing: name a directory with --out for pictures and CSV" if folder is None else _written(folder)
-    parts = ["\n".join(wrapped_block(label, lines)) for label, lines in blocks if lines]
-    parts.append("\n".join(f"  {line}" for line in (*table, said)))
-    parts.append("  To join this pull to the data, add to the project file:\n\n" + entry_text(entry))
-    parts += ["\n".join(wrapped_block(*block)) for block in (("Written", [written]), ("Heed", list(cautions())))]
-    return "\n\n".join([f"  {name}, pull “{pull}”", *parts]) + "\n"
-
-
-def _written(folder: Path) -> str:
-    return f"{folder}: {', '.join(sorted(p.name for p in folder.iterdir() if not p.name.endswith('-metadata.json')))}"
+    by_speed = table(f"Torque in {unit} ± 90 %, phases in degrees from rest, the table's in brackets", head, rows)
+    pictures = tuple(picture(svg, _CAPTIONS[file]) for file, svg in confirm_figures(found).items())
+    return Document(
+        f"{name}, pull “{pull}” against the prediction",
+        f"{verdict_words(found)}.",
+        lead=(f"{contact_words(found)}.",),
+        sections=(
+            say("Gain", gain_words(found)),
+            say("Phases", *phase_lines(found)),
+            Section("By speed", (*pictures, by_speed)),
+            say("How judged", STATISTIC, depth=Depth.DETAIL),
+            Section("To join this pull to the data", (Snippet(entry_text(entry), "Add to the project file:"),)),
+        ),
+        notes=found.notes,
+        cautions=cautions(),
+    )
 
 
 def entry_text(entry: dict[str, Any]) -> str:

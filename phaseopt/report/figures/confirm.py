@@ -6,8 +6,8 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from phaseopt.project import SIDES
-from phaseopt.report.colours import BLACK, WHITE
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.colours import BLACK, WHITE
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.study.confirm import Confirmation
 
 

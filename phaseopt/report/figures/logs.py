@@ -7,8 +7,8 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from phaseopt.report.colours import BLACK, WHITE
-from phaseopt.report.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.colours import BLACK, WHITE
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.phaser_fragment import section
 from phaseopt.report.reduction_words import pull_names
 from phaseopt.torque.phaser_moves import DIRECTIONS, long_steps

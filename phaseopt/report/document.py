@@ -1,0 +1,198 @@
+"""A Document: all that a person reads of one command, in the order it is read.
+
+The verdict comes first, then the answer in sections, then notes and cautions. What a section holds are blocks: lines,
+tables, phase tables, pictures, text to paste, and parts of a page that only a page has. Nothing here knows how a
+document looks: `terminal`, `page` and `card` draw it.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import Any, Literal, TypeVar
+
+from markupsafe import Markup
+
+from phaseopt.report.figures.drawing import Drawing
+
+State = Literal["CLEAR", "TIGHT", "HITS", "UNKNOWN"]
+
+
+class Depth(IntEnum):
+    """Who sees a section: everyone, pages and `--verbose`, or pages alone."""
+
+    ANSWER = 0
+    DETAIL = 1
+    PAGE = 2
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Sentences, each a point of its own; `heading` stands above them on a page."""
+
+    items: tuple[str, ...]
+    heading: str = ""
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of a table: its label and its cells; `strong` for a result among steps."""
+
+    label: str
+    cells: tuple[str, ...]
+    strong: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table: `head` names its columns, the first of them the column of labels."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True)
+class ShadedCell:
+    """A cell of a phase table: its text on a colour in an ink, its marks, and a hint with everything in words."""
+
+    text: str
+    colour: str
+    ink: str
+    marks: str
+    hint: str
+
+
+@dataclass(frozen=True)
+class Swatch:
+    """A colour of a legend with its value on it."""
+
+    text: str
+    colour: str
+    ink: str
+
+
+@dataclass(frozen=True)
+class ShadedTable:
+    """A phase table: loads across, a row for each speed, a legend for its colours."""
+
+    caption: str
+    loads: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[ShadedCell, ...]], ...]
+    legend: tuple[Swatch, ...]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure and what stands under it."""
+
+    svg: Markup
+    caption: str
+
+
+@dataclass(frozen=True)
+class Snippet:
+    """Text to copy as it is, such as a piece of a project file, and where it goes."""
+
+    text: str
+    caption: str = ""
+
+
+@dataclass(frozen=True)
+class Part:
+    """Something that only a page can show: a template below `templates/blocks/` and what it is filled with."""
+
+    template: str
+    context: Mapping[str, Any]
+
+
+Block = Lines | Table | ShadedTable | Picture | Snippet | Part
+Kind = TypeVar("Kind", Lines, Table, ShadedTable, Picture, Snippet, Part)
+
+
+@dataclass(frozen=True)
+class Section:
+    """Blocks under a title; `folded` sections are closed on a page until they are opened."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    depth: Depth = Depth.ANSWER
+    folded: bool = False
+
+    @property
+    def anchor(self) -> str:
+        """The name that a link on the page goes to."""
+        return "-".join("".join(c if c.isalnum() else " " for c in self.title.lower()).split())
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to show."""
+        return not any(block.items if isinstance(block, Lines) else True for block in self.blocks)
+
+
+@dataclass(frozen=True)
+class Document:
+    """All that a person reads of one command.
+
+    Parameters
+    ----------
+    title : str
+        What it is about: the project's name, and of what.
+    verdict : str
+        The answer in one sentence.
+    state : {"CLEAR", "TIGHT", "HITS", "UNKNOWN"} or None
+        What the verdict says of contact; None where the command judges none.
+    lead : tuple of str
+        What must be known before anything else is read.
+    sections : tuple of Section
+        The answer and what it rests on, the most wanted first.
+    notes : tuple of str
+        Remarks, each once, the weightiest first.
+    before : str
+        What the cautions come before: "Before you load these".
+    cautions : tuple of str
+        The usual cautions. Always there, after the answer.
+    not_covered : tuple of str
+        What was not looked at.
+    written : tuple of str
+        What was written, one place a line; shown in a terminal only.
+
+    Examples
+    --------
+    >>> found = Document("Test engine", "Tables CLEAR at every cell.", "CLEAR", sections=(say("Gain", "5 N·m more."),))
+    >>> [section.title for section in found.shown(Depth.ANSWER)]
+    ['Gain']
+    """
+
+    title: str
+    verdict: str
+    state: State | None = None
+    lead: tuple[str, ...] = ()
+    sections: tuple[Section, ...] = ()
+    notes: tuple[str, ...] = ()
+    before: str = ""
+    cautions: tuple[str, ...] = ()
+    not_covered: tuple[str, ...] = ()
+    written: tuple[str, ...] = field(default=())
+
+    def shown(self, depth: Depth) -> Iterator[Section]:
+        """The sections down to a depth that hold anything."""
+        return (section for section in self.sections if section.depth <= depth and not section.empty)
+
+    def blocks(self, kind: type[Kind]) -> Iterator[Kind]:
+        """Every block of a kind, in order."""
+        return (block for section in self.sections for block in section.blocks if isinstance(block, kind))
+
+
+def say(title: str, *lines: str, depth: Depth = Depth.ANSWER) -> Section:
+    """A section of sentences."""
+    return Section(title, (Lines(tuple(lines)),), depth)
+
+
+def table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
+    """A table from rows of texts, the first text of each its label."""
+    return Table(caption, tuple(head), tuple(Row(row[0], tuple(row[1:])) for row in rows))
+
+
+def picture(drawn: str | Drawing, caption: str) -> Picture:
+    """A figure of ours, or its SVG: not escaped again, since what drew it escaped its texts."""
+    return Picture(Markup(drawn if isinstance(drawn, str) else drawn.element()), caption)

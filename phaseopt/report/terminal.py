@@ -1,0 +1,175 @@
+"""A Document on a terminal: plain text at most 100 columns wide, bold and colour only where a terminal takes them.
+
+Colour stands beside the words of a verdict alone (NO_COLOR, https://no-color.org, and TERM=dumb switch it off), and
+the words always stand there.
+"""
+
+import io
+import os
+import sys
+from functools import singledispatch
+from typing import ClassVar
+
+from rich.console import Console, Group, RenderableType
+from rich.highlighter import RegexHighlighter
+from rich.padding import Padding
+from rich.table import Table as Columns
+from rich.text import Text
+from rich.theme import Theme
+
+from phaseopt.report.document import Block, Depth, Document, Lines, Section, ShadedTable, Snippet, Table
+
+WIDTH = 100  # columns; narrower terminals are asked for theirs
+_LABEL = 13  # columns of a section's title at the left of its lines
+_THEME = Theme({"state.clear": "bold green", "state.tight": "bold yellow", "state.hits": "bold red"}, inherit=True)
+
+
+class _States(RegexHighlighter):
+    """Bold and coloured words of a verdict; capitals are kept for them."""
+
+    base_style = "state."
+    highlights: ClassVar[list[str]] = [
+        r"(?P<hits>\b(?:HITS|NOT CLEAR|DO NOT TURN|OUTSIDE THE CONTACT LIMITS)\b)",
+        r"(?P<tight>\b(?:TIGHT|UNKNOWN)\b)",
+        r"(?P<clear>(?<!NOT )\bCLEAR\b)",
+    ]
+
+
+_STATES = _States()
+
+
+def terminal_text(document: Document, depth: Depth = Depth.ANSWER, *, colour: bool = False, width: int = WIDTH) -> str:
+    """A document as text.
+
+    Parameters
+    ----------
+    document : Document
+    depth : Depth
+        How much of it: `Depth.DETAIL` under `--verbose`.
+    colour : bool
+        Whether escape sequences for bold and colour go in.
+    width : int
+        Columns, at most.
+
+    Returns
+    -------
+    str
+        Lines without trailing blanks, ended by a line end.
+
+    Examples
+    --------
+    >>> print(terminal_text(Document("Test engine", "Tables CLEAR at every cell.", "CLEAR")), end="")
+    Test engine
+    Tables CLEAR at every cell.
+    """
+    out = io.StringIO()
+    console = Console(
+        file=out, width=width, theme=_THEME, force_terminal=colour, color_system="standard" if colour else None,
+        markup=False, highlight=False, emoji=False, soft_wrap=False, legacy_windows=False,
+        no_color=not colour,
+    )  # fmt: skip
+    for number, part in enumerate(_parts(document, depth)):
+        if number:
+            console.print()
+        console.print(part)
+    return "".join(f"{line.rstrip()}\n" for line in out.getvalue().splitlines())
+
+
+def in_colour() -> bool:
+    """Whether standard output takes colour."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+
+
+def _parts(document: Document, depth: Depth) -> list[RenderableType]:
+    """What stands apart from one another by an empty line."""
+    title = [Text(document.title, "bold")] if document.title else []
+    head = [*title, *(_text(line) for line in (document.verdict, *document.lead) if line)]
+    parts: list[RenderableType] = [Group(*head)]
+    parts += [part for section in document.shown(depth) for part in _section(section)]
+    for label, lines in (("Notes", document.notes), ("Written", document.written)):
+        if lines:
+            parts.append(_labelled(label, lines))
+    if document.not_covered:
+        parts.append(_labelled("Not covered", (", ".join(document.not_covered),)))
+    if document.cautions:
+        before = [Text(document.before or "Before you go on", "bold"), *map(_point, document.cautions)]
+        parts.append(Group(*before))
+    return parts
+
+
+def _section(section: Section) -> list[RenderableType]:
+    """Lines stand beside the title; tables and text to copy stand below it."""
+    lines = tuple(item for block in section.blocks if isinstance(block, Lines) for item in block.items)
+    below = [drawn for block in section.blocks if (drawn := drawn_of(block)) is not None]
+    if lines:
+        return [_labelled(section.title, lines), *below]
+    return [Group(Text(section.title, "bold"), below[0]), *below[1:]] if below else []
+
+
+def _labelled(label: str, lines: tuple[str, ...]) -> RenderableType:
+    grid = Columns.grid(padding=(0, 2, 0, 0), expand=False)
+    grid.add_column(min_width=_LABEL - 2, no_wrap=True)
+    grid.add_column(overflow="fold")
+    for number, line in enumerate(lines):
+        grid.add_row(Text("" if number else label, "bold"), _text(line))
+    return grid
+
+
+def _point(line: str) -> RenderableType:
+    grid = Columns.grid(padding=(0, 1, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row(" -", _text(line))
+    return grid
+
+
+def _text(line: str) -> Text:
+    text = Text(line, overflow="fold")
+    _STATES.highlight(text)
+    return text
+
+
+@singledispatch
+def drawn_of(block: Block) -> RenderableType | None:
+    """What a terminal shows of a block; None of a picture or a part of a page."""
+    return None
+
+
+@drawn_of.register
+def _table(block: Table) -> RenderableType:
+    texts = [[row.label, *row.cells] for row in block.rows]
+    return _columns(block.caption, block.head, texts, [row.strong for row in block.rows])
+
+
+@drawn_of.register
+def _shaded(block: ShadedTable) -> RenderableType:
+    rows = [[speed, *(cell.text for cell in cells)] for speed, cells in block.rows]
+    return _columns(block.caption, ("rpm", *block.loads), rows, [False] * len(rows))
+
+
+@drawn_of.register
+def _snippet(block: Snippet) -> RenderableType:
+    head = [_text(block.caption), Text("")] if block.caption else []
+    return Group(*head, Text(block.text.rstrip("\n"), no_wrap=True, overflow="ignore"))
+
+
+def _columns(caption: str, head: tuple[str, ...], rows: list[list[str]], strong: list[bool]) -> RenderableType:
+    drawn = Columns(
+        box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", title=None, collapse_padding=True
+    )
+    for k, name in enumerate(head):
+        numbers = all(_is_figure(row[k]) for row in rows) and bool(rows)
+        drawn.add_column(name, justify="right" if numbers else "left", overflow="fold")
+    for row, bold in zip(rows, strong, strict=True):
+        drawn.add_row(*map(_text, row), style="bold" if bold else None)
+    body = Padding(drawn, (0, 0, 0, 2))
+    return Group(_text(caption), body) if caption else body
+
+
+def _is_figure(text: str) -> bool:
+    """Whether a cell is a number, with a sign, a ± and a unit at most.
+
+    >>> _is_figure("+5.7 ± 0.7"), _is_figure("21°"), _is_figure("intake to piston"), _is_figure("")
+    (True, True, False, True)
+    """
+    return not any(c.isalpha() for c in text)
