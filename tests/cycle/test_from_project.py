@@ -8,6 +8,7 @@ import fluids
 import numpy as np
 import pytest
 from engines import PLAIN, project_of
+from project.test_load import TORQUE
 
 from phaseopt.cycle.config import CycleConfig, Section
 from phaseopt.cycle.friction import Friction
@@ -191,8 +192,6 @@ def test_several_cylinders_need_their_firing_order(tmp_path: Path) -> None:
 
 
 def test_a_prior_needs_a_simulation(tmp_path: Path) -> None:
-    from test_project_file import TORQUE
-
     with pytest.raises(InputError, match=r"torque.prior: there is no \[cycle\]"):
         project_of(tmp_path, torque={**TORQUE, "prior": {}})
     project = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE, torque={**TORQUE, "prior": {"calibrate": []}})

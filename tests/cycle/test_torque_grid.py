@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from engines import SEATS, project_of
+from project.test_load import TORQUE
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
@@ -53,8 +54,6 @@ def simulations(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 
 def test_axes_cover_cells_and_all_timings_ever_fitted(tmp_path: Path) -> None:
     """Rest and full travel as fitted now and on the day of a pull, a little more for what a log may read."""
-    from test_project_file import TORQUE
-
     pulls = [*TORQUE["pulls"], {**TORQUE["pulls"][0], "offsets": {"intake": -2.0, "exhaust": 3.0}}]
     project = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE, torque={**TORQUE, "pulls": pulls})
     rpm, load, icl, ecl = grid_axes(project)

@@ -160,7 +160,7 @@ def test_a_storage_that_cannot_serve_is_refused_before_the_work(
 ) -> None:
     url = stored(tmp_path, "f")
     optuna.create_study(storage=url, study_name=f"phaseopt tradeoff {VERSION + 1} ff")
-    monkeypatch.setattr("phaseopt.study.tradeoff.ground", lambda *_: pytest.fail("the work began"))
+    monkeypatch.setattr("phaseopt.study.tradeoff.tradeoff_inputs", lambda *_: pytest.fail("the work began"))
     with pytest.raises(InputError, match="another version"):
         tradeoff(project, 8, url)
 
