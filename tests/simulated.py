@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 from cycle.sample import sample
 from cycle.test_from_project import CYCLE
+from parts import changed
 
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.config import CycleConfig
@@ -60,22 +61,20 @@ def alone(build: Build) -> Build:
     """The build as if nothing had been measured."""
     project = build.project.model_copy(update={"torque": None, "cycle": SECTION})
     simulation = Simulated(grid(build, unsettled=2), config(), None, None, 0.08)
-    unknown = float("nan")
     torque = build.torque.assign(measured=build.torque["measured"] & False)
-    return replace(
-        build, project=project, simulation=simulation, reduction=None, loo_rmse=unknown, lopo_rmse=unknown,
-        torque=torque, airflow=airflow(build),
-    )  # fmt: skip
+    model = {"simulation": simulation, "reduction": None, "left_out": None, "pull_left_out": None}
+    return changed(build, project=project, model=model, comparison={"torque": torque, "airflow": airflow(build)})
 
 
 def with_prior(build: Build) -> Build:
     """The build as if its pulls had been taken on top of a simulation."""
-    assert build.reduction is not None
+    assert build.model.reduction is not None
     assert build.project.torque is not None
     pulls = build.project.torque.model_copy(update={"prior": TorquePrior()})
     project = build.project.model_copy(update={"torque": pulls, "cycle": SECTION})
-    points = build.reduction.points
+    points = build.model.reduction.points
     torque = points["torque"]
     compared = points.assign(before=torque * 1.06, after=torque * 0.98)
     simulation = Simulated(grid(build), config(), CALIBRATION, compared, 0.08)
-    return replace(build, project=project, simulation=simulation, airflow=airflow(build))
+    comparison = {"airflow": airflow(build)}
+    return changed(build, project=project, model={"simulation": simulation}, comparison=comparison)

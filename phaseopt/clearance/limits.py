@@ -59,8 +59,8 @@ class Limits(ShowsItself):
 
     Parameters
     ----------
-    project
-        Whose limits they are.
+    contact
+        What they were computed from: the engine, its valve drops and heads, and the project's rules.
     phases_intake, phases_exhaust
         Labels, crank degrees of phase; [0] for a fixed cam.
     boxes
@@ -80,7 +80,7 @@ class Limits(ShowsItself):
         What each fault of a phaser would do, the other one anywhere in the boxes.
     """
 
-    project: Project
+    contact: ContactModel
     phases_intake: FloatArray
     phases_exhaust: FloatArray
     boxes: tuple[SafeBox, ...]
@@ -89,6 +89,11 @@ class Limits(ShowsItself):
     together: xr.Dataset
     full_travel: FullTravel
     faults: tuple[Fault, ...]
+
+    @property
+    def project(self) -> Project:
+        """Whose limits they are."""
+        return self.contact.project
 
 
 def phase_limits(model: ContactModel) -> Limits:
@@ -112,7 +117,7 @@ def phase_limits(model: ContactModel) -> Limits:
     alone = [_alone(grid_of_phases, ok[r], margin[r]) for r in range(len(speeds))]
     together = [_together(grid_of_phases, ok[r], margin[r]) for r in range(len(speeds))]
     return Limits(
-        model.project,
+        model,
         labels_i,
         labels_e,
         boxes,

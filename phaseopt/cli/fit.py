@@ -30,10 +30,11 @@ def fit(project_file: ProjectFile, out: Out = None) -> Found:
         model = torque_model(project, part(progress, 0.0, 0.9))
         trust = torque_trust(project, model) if model.given is None else None
         if out is not None:
+            from phaseopt.job.stages import phase_limits
             from phaseopt.report.figures.torque_model import fit_figures
 
             progress(0.95, "drawing")
-            figures = fit_figures(project, model)
+            figures = fit_figures(model, phase_limits(project))
     files: list[Path] = []
     if out is not None:
         write_files(out, {**figures, RECORD: record_of(figures)})

@@ -59,8 +59,9 @@ def grid_axes(project: Project) -> Axes:
 
 
 def torque_grid(
-    project: Project, config: CycleConfig, *, progress: Counted | None = None, cluster: str | None = None
-) -> xr.Dataset:
+    project: Project, config: CycleConfig, *, progress: Counted | None = None, cluster: str | None = None,
+    contact: ContactModel | None = None,
+) -> xr.Dataset:  # fmt: skip
     """The simulated grid of a project, taken up from beside it where it has been simulated before.
 
     Parameters
@@ -73,6 +74,8 @@ def torque_grid(
         Called with points done and points in all.
     cluster : str, optional
         Address of a Dask scheduler to simulate on.
+    contact : ContactModel, optional
+        Of the project, where it has been made already.
 
     Returns
     -------
@@ -85,7 +88,7 @@ def torque_grid(
     written nothing is kept.
     """
     rpm, load, icl, ecl = grid_axes(project)
-    model = contact_model(project)
+    model = contact or contact_model(project)
     pressure, place = np.unique(plenum_pressure(project, load), return_inverse=True)
     simulated = grid_fingerprint(config, rpm, pressure, icl, ecl)
     key = fingerprint(simulated, load)

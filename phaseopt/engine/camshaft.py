@@ -190,6 +190,10 @@ class Engine:
         """The camshaft of a side."""
         return self.intake if side == "intake" else self.exhaust
 
+    def centrelines(self, intake: npt.ArrayLike, exhaust: npt.ArrayLike) -> FloatArray:
+        """(n, 2) true centrelines of pairs of phases, crank degrees: intake ATDC, exhaust BTDC."""
+        return np.column_stack([self.intake.true_centreline(intake), self.exhaust.true_centreline(exhaust)])
+
 
 def engine_of(project: Project) -> Engine:
     """The engine a project describes.

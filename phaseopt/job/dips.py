@@ -227,9 +227,9 @@ def _without_points(
     surface = learnt.without(air.points)
     if surface is None:
         return None, None
-    torque = torque_map(again.project, again.model, again.limits, surface)
+    torque = torque_map(again.limits, surface)
     torque = replace(torque, quantities=again.torque.quantities)
-    problem, _ = search_problem(again.project, again.model, again.limits, torque)
+    problem, _ = search_problem(again.project, again.limits, torque)
     found = again.solved(f"{LOGS} {place.load} {place.cells}", problem)
     before, _ = learnt.surface.joint(_inputs(again, again.base, place.load, place.cells))
     after, covariance = surface.joint(_inputs(again, found or again.base, place.load, place.cells))

@@ -136,7 +136,7 @@ def _with_caps(again: Again, more: float) -> Problem:
     search = again.project.search
     caps = tuple(cap.model_copy(update={"degrees": cap.degrees + more}) for cap in search.overlap_cap)
     project = again.project.model_copy(update={"search": search.model_copy(update={"overlap_cap": caps})})
-    changed = hard_rules_of(project, again.model, again.limits)
+    changed = hard_rules_of(project, again.limits)
     return replace(again.problem, rules={**again.problem.rules, **changed})
 
 

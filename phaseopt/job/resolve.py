@@ -16,6 +16,7 @@ import numpy.typing as npt
 from phaseopt.clearance.limits import Limits, safe_places
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.phase_grid import PhaseGrid, largest_boxes, phase_grid_of
+from phaseopt.job.stages import BestTables
 from phaseopt.project import SIDES, Project
 from phaseopt.search.objective import OBJECTIVE_DECIMALS, TorqueMap, cell_weights, charged, search_problem, torque_of
 from phaseopt.search.problem import Box, Problem
@@ -38,8 +39,6 @@ class Again:
     rest; `base` the outcome under today's rules on these labels; `first` (2,) how many labels stand before today's.
     """
 
-    project: Project
-    model: ContactModel
     limits: Limits
     grid_of_phases: PhaseGrid
     torque: TorqueMap
@@ -50,17 +49,21 @@ class Again:
     first: tuple[int, int]
     _kept: dict[str, SearchResult | None] = field(default_factory=dict)
 
+    @property
+    def project(self) -> Project:
+        """Whose search it is."""
+        return self.limits.project
+
+    @property
+    def model(self) -> ContactModel:
+        """The contact model of the project."""
+        return self.limits.contact
+
     @classmethod
-    def of(
-        cls,
-        project: Project,
-        model: ContactModel,
-        limits: Limits,
-        torque: TorqueMap,
-        surface: TorqueSurface,
-        found: SearchResult,
-    ) -> "Again":
-        """Widen the labels where travel stops `found`, and solve today's problem on them."""
+    def of(cls, best: BestTables) -> "Again":
+        """Widen the labels where travel stops the best tables, and solve today's problem on them."""
+        limits, torque, found = best.limits, best.labels, best.search
+        project, model = limits.project, limits.contact
         held = {name for row in found.binding for names in row for name in names}
         axes, before = [], []
         for side, labels in zip(SIDES, (limits.phases_intake, limits.phases_exhaust), strict=True):
@@ -72,12 +75,12 @@ class Again:
         first = (before[0], 0 if model.tied else before[1])
         wide = replace(limits, phases_intake=axes[0], phases_exhaust=axes[1])
         grid_of_phases = phase_grid_of(model, *axes)
-        known = _wider_map(project, model, wide, torque, surface, first)
+        known = _wider_map(wide, torque, best.model.surface, first)
         a, b = (torque.torque.shape[2], torque.torque.shape[3])
         travel = Box(first[0], first[0] + a - 1, first[1], first[1] + b - 1)
-        problem, _ = search_problem(project, model, wide, known)
+        problem, _ = search_problem(project, wide, known)
         again = cls(
-            project, model, wide, grid_of_phases, known, problem, travel,
+            wide, grid_of_phases, known, problem, travel,
             (grid_of_phases.rest[0] // 2, grid_of_phases.rest[1] // 2), found, first,
         )  # fmt: skip
         reach, settled = _comparable(problem, found, again.boxes())
@@ -188,11 +191,9 @@ def _wider(labels: FloatArray, below: bool, above: bool) -> tuple[int, FloatArra
     return low, np.round(labels[0] + step * steps, 9) + 0.0
 
 
-def _wider_map(
-    project: Project, model: ContactModel, wide: Limits, today: TorqueMap, surface: TorqueSurface,
-    first: tuple[int, int],
-) -> TorqueMap:  # fmt: skip
+def _wider_map(wide: Limits, today: TorqueMap, surface: TorqueSurface, first: tuple[int, int]) -> TorqueMap:
     """Today's torque, and around it that of the labels beyond travel, which alone are asked for."""
+    model = wide.contact
     a, b = wide.phases_intake.size, 1 if model.tied else wide.phases_exhaust.size
     inside = np.zeros((a, b), dtype=np.bool_)
     own = np.s_[first[0] : first[0] + today.torque.shape[2], first[1] : first[1] + today.torque.shape[3]]
@@ -200,7 +201,7 @@ def _wider_map(
     if inside.all():
         return today
     i, e = np.nonzero(~inside)
-    more = torque_of(project, model, surface, wide.phases_intake[i], wide.phases_exhaust[i if model.tied else e])
+    more = torque_of(model, surface, wide.phases_intake[i], wide.phases_exhaust[i if model.tied else e])
 
     def joined(name: str) -> npt.NDArray[np.generic]:
         new, old = getattr(more, name), getattr(today, name)

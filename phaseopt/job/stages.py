@@ -10,7 +10,7 @@ from phaseopt.clearance import check
 from phaseopt.clearance import limits as contact_limits
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.limits import Limits
-from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.clearance.model import contact_model
 from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project
@@ -31,15 +31,25 @@ from phaseopt.values.repr import ShowsItself
 class BestTables(ShowsItself):
     """The best tables found, how far from the best possible they can be, and what they were found from.
 
-    `search` is the search's own account of them (what holds each cell, the box they lie in); `labels`, torque of every
-    pair of phases that a cell could take. `project`, `limits` and `model` are what was searched.
+    Parameters
+    ----------
+    limits, model
+        The contact limits and the torque model that were searched.
+    labels
+        Torque of every pair of phases that a cell could take.
+    search
+        The search's own account of the tables: what limits each cell, the box they lie in.
     """
 
-    project: Project
     limits: Limits
     model: TorqueModel
     labels: TorqueMap
     search: SearchResult
+
+    @property
+    def project(self) -> Project:
+        """Whose tables they are."""
+        return self.limits.project
 
     @property
     def tables(self) -> PhaseTables:
@@ -48,29 +58,43 @@ class BestTables(ShowsItself):
 
     @property
     def value(self) -> float:
-        """The score of the tables, N·m over all cells: torque less doubt, weighted, less roughness."""
+        """The score of the tables [N·m over all cells]: torque less uncertainty, weighted, less roughness."""
         return self.search.value
 
     @property
     def bound(self) -> float:
-        """What no pair of tables under the same rules can score on this torque model, N·m over all cells."""
+        """What no pair of tables under the same rules can score on this torque model [N·m over all cells]."""
         return self.search.bound
 
     @property
     def gap(self) -> float:
-        """Bound less value, N·m a cell."""
+        """Bound less value [N·m a cell]."""
         return self.search.gap_per_cell
 
 
 @one_blas_thread()
 def phase_limits(project: Project) -> Limits:
-    """What timings the contact rules leave: boxes of phases that are safe as a whole, and clamps by speed.
+    """What timings the contact rules leave: boxes of phases that are safe in any combination, and clamps by speed.
 
-    Needs no torque. Parameters: `project`.
-    Returns `Limits`: `boxes` and `alone`, `together` by rpm in crank degrees of phase; `safe`, every pair of phases
-    with its gaps and margins in mm over (rpm, intake_phase, exhaust_phase, contact).
-    Raises `InputError` for what lobes, drop readings or seats get wrong, and where the engine is not safe at rest.
+    Needs no torque.
 
+    Parameters
+    ----------
+    project : Project
+
+    Returns
+    -------
+    Limits
+        `boxes` and `alone`, `together` by rpm [crank degrees of phase]; `safe`, every pair of phases with its gaps and
+        margins [mm] over (rpm, intake_phase, exhaust_phase, contact); `contact`, the contact model they come from.
+
+    Raises
+    ------
+    InputError
+        For what lobes, drop readings or seats get wrong, and where the engine is not safe at rest.
+
+    Examples
+    --------
     >>> from phaseopt.project.load import load_project
     >>> limits = phase_limits(load_project("examples/hillclimb/project.toml"))
     >>> limits.safe["running_margin"].dims
@@ -80,58 +104,102 @@ def phase_limits(project: Project) -> Limits:
 
 
 @one_blas_thread()
-def check_tables(project: Project, tables: PhaseTables) -> Verdict:
+def check_tables(project: Project, tables: PhaseTables, *, limits: Limits | None = None) -> Verdict:
     """Judge a pair of tables by bound: every cell, everything between cells, and what a fault could reach.
 
-    Parameters: `project`; `tables`, any phases on any axes, crank degrees from rest, + = advanced.
-    Returns a `Verdict`: `accepted`, `clear`, `worst` in words, and `cells`, gaps and margins in mm over (rpm, load,
-    contact). It changes nothing and refuses nothing: tables that are not clear are told as such.
-    Raises `InputError` for what the project's lobes, drop readings or seats get wrong.
+    It changes nothing and refuses nothing: tables that are not clear are reported as such.
 
+    Parameters
+    ----------
+    project : Project
+    tables : PhaseTables
+        Any phases on any axes [crank degrees from rest], + = advanced.
+    limits : Limits, optional
+        Of the same project, where they are known: the contact model is then not made again.
+
+    Returns
+    -------
+    Verdict
+        `accepted`, `clear`, `worst` in words, and `cells`, gaps and margins [mm] over (rpm, load, contact).
+
+    Raises
+    ------
+    InputError
+        For what the project's lobes, drop readings or seats get wrong; limits of another project.
+
+    Examples
+    --------
     >>> from phaseopt.project.load import load_project
     >>> project = load_project("examples/hillclimb/project.toml")
     >>> check_tables(project, rest_tables(project)).accepted
     True
     """
-    return check.check_tables(contact_model(project), tables)
+    if limits is None:
+        return check.check_tables(contact_model(project), tables)
+    require_same_project(project, limits)
+    return check.check_tables(limits.contact, tables)
 
 
 @one_blas_thread()
 def search_tables(project: Project, limits: Limits, model: TorqueModel, progress: Progress | None = None) -> BestTables:
-    """The tables with the most torque, less its doubt, that lie in a safe box and that the phasers can follow.
+    """The tables with the most torque, less its uncertainty, that lie in a safe box and that the phasers can follow.
 
-    Parameters: `project`; its `limits`; `model`, the torque model; `progress`, told the share of the work done, 0 to
-    1, and what is going on.
-    Returns `BestTables`: `tables`, `value`, `bound` and `gap` in N·m.
-    Raises `InputError` where the limits are another project's, where a rule leaves a cell no phase, and where full
-    travel of a phaser is not clear and the project does not accept the tables as the only guard.
+    Parameters
+    ----------
+    project : Project
+    limits : Limits
+        Of the same project.
+    model : TorqueModel
+    progress : callable, optional
+        Called with the share of the work done, 0 to 1, and what is going on.
 
+    Returns
+    -------
+    BestTables
+        `tables` [crank degrees]; `value`, `bound` and `gap` [N·m].
+
+    Raises
+    ------
+    InputError
+        Where the limits are another project's, where a rule leaves a cell no phase, and where full travel of a phaser
+        is not clear and the project does not accept the tables as the only guard.
+
+    Examples
+    --------
     >>> from phaseopt.project.load import load_project
     >>> from phaseopt.torque_model.sources import fit_torque
     >>> project = load_project("examples/intake_only/project.toml")
-    >>> found = search_tables(project, phase_limits(project), fit_torque(project))
-    >>> found.bound >= found.value, check_tables(project, found.tables).accepted
+    >>> limits = phase_limits(project)
+    >>> found = search_tables(project, limits, fit_torque(project))
+    >>> found.bound >= found.value, check_tables(project, found.tables, limits=limits).accepted
     (True, True)
     """
+    require_same_project(project, limits)
+    refuse_unguarded(limits)
+    progress = progress or silent
+    progress(0.0, "torque of every label")
+    labels = torque_of_labels(limits, model)
+    found, _ = searched(project, limits, labels, part(progress, 0.25, 1.0))
+    return BestTables(limits, model, labels, found)
+
+
+def require_same_project(project: Project, limits: Limits) -> None:
+    """Refuse limits of another project."""
     if limits.project != project:
         raise InputError.one("these limits are of another project", hint="take phase_limits(project) of this one")
-    refuse_unguarded(project, limits)
-    progress = progress or silent
-    contact = contact_model(project)
-    progress(0.0, "torque of every label")
-    labels = torque_of_labels(project, contact, limits, model)
-    found, _ = searched(project, contact, limits, labels, part(progress, 0.25, 1.0))
-    return BestTables(project, limits, model, labels, found)
 
 
 def searched(
-    project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, progress: Progress
+    project: Project, limits: Limits, labels: TorqueMap, progress: Progress
 ) -> tuple[SearchResult, PhaseTables]:
-    """The best tables where the torque of every label is known already."""
+    """The best tables where the torque of every label is known already.
+
+    The project may differ from that of its limits in [search] alone.
+    """
     with error_context(project, "search"):
-        problem, boxes = search_problem(project, model, limits, labels)
+        problem, boxes = search_problem(project, limits, labels)
         if project.gap.between == BY_NAME:
-            found = solve_neighbouring(problem, boxes, model, limits, progress)
+            found = solve_neighbouring(problem, boxes, limits, progress)
         else:
             found = solve(problem, boxes, progress=progress)
     return found, _tables(project, found)
@@ -143,23 +211,21 @@ def _tables(project: Project, found: SearchResult) -> PhaseTables:
     return PhaseTables.of(project.tables.rpm, project.tables.load, found.intake, exhaust)
 
 
-def torque_of_labels(project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel) -> TorqueMap:
+def torque_of_labels(limits: Limits, model: TorqueModel) -> TorqueMap:
     """Torque of every label, with the simulated quantities that the project's caps and costs ask for."""
-    return with_quantities(project, model, limits, learnt, torque_map(project, model, limits, learnt.surface))
+    return with_quantities(limits, model, torque_map(limits, model.surface))
 
 
-def with_quantities(
-    project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel, labels: TorqueMap
-) -> TorqueMap:
+def with_quantities(limits: Limits, model: TorqueModel, labels: TorqueMap) -> TorqueMap:
     """Torque of labels known already, with the simulated quantities that the project's caps and costs ask for."""
-    if learnt.simulation is None:
+    if model.simulation is None:
         return labels
-    asked = columns_of(project)
-    return replace(labels, quantities=label_quantities(asked, project, model, limits, learnt.simulation.grid))
+    return replace(labels, quantities=label_quantities(columns_of(limits.project), limits, model.simulation.grid))
 
 
-def refuse_unguarded(project: Project, limits: Limits) -> None:
+def refuse_unguarded(limits: Limits) -> None:
     """Stop where a phaser fault could break a rule and the project does not say that it knows."""
+    project = limits.project
     if limits.full_travel.verdict != CLEAR and not project.gap.tables_only_guard:
         raise InputError.one(
             limits.full_travel.sentence,

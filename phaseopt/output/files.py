@@ -52,15 +52,15 @@ def build_files(build: Build) -> dict[str, str]:
             limit_columns(build.limits, [clamps(build)], speeds, safe=clamps_hold(build)),
         ),
     ]
-    if build.airflow is not None:
+    if build.comparison.airflow is not None:
         words = f"{air_words(build)}; empty where not simulated"
-        records.append(("airflow.csv", words, _air_columns(build.airflow)))
+        records.append(("airflow.csv", words, _air_columns(build.comparison.airflow)))
     for name, title, columns in records:
         files[name] = csv_text(columns)
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, said)
-    kept = cached_studies(build.project, build.model, build.limits, build.labels, said)
+    kept = cached_studies(build.limits, build.best.labels, said)
     files["report.html"] = render(build, kept)
-    files["measuring_sheet.html"] = check_sheet(build.model, build.verdict, said)
+    files["measuring_sheet.html"] = check_sheet(build.contact, build.verdict, said)
     record = run_record(build) | to_read_back(build.project, files)
     record |= {"files": sorted({*files, RECORD})}  # by which a later build knows what it may replace
     files[RECORD] = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
@@ -124,13 +124,13 @@ def _cell_columns(build: Build) -> list[Column]:
     columns += [
         Column(f"price_{price.limit.replace(' ', '_')}", f"torque less doubt that the cell gains for a {price.per} of: "
                f"{limit_words(price.limit)}", price.cells.ravel(), "N m", 3)
-        for price in build.limit_costs.limits
+        for price in build.explanations.limit_costs.limits
     ]  # fmt: skip
-    if build.simulated is not None:
-        columns += _simulated_columns(build.simulated)
+    if build.comparison.simulated is not None:
+        columns += _simulated_columns(build.comparison.simulated)
     columns.append(Column("weight", "how much the cell counts", torque["weight"].to_numpy().ravel(), "1", 4))
     odds = _chances(build)
-    for c, contact in enumerate(build.model.contacts):
+    for c, contact in enumerate(build.contact.contacts):
         columns += _gap_columns(build, contact)
         words = contact.replace("_", " to ")
         columns += [
@@ -141,7 +141,11 @@ def _cell_columns(build: Build) -> list[Column]:
     columns += [
         Column("verdict", "clear, short or contact", cells["verdict"].to_numpy().ravel().tolist()),
         Column("closest_rule", "the contact rule with the least margin", cells["binds"].to_numpy().ravel().tolist()),
-        Column("binds", "what holds the cell where it is", ["; ".join(cell) for row in build.binds for cell in row]),
+        Column(
+            "binds",
+            "what holds the cell where it is",
+            ["; ".join(cell) for row in build.best.search.binding for cell in row],
+        ),
         Column("measured", str(torque["measured"].attrs["long_name"]), _yes(torque["measured"].to_numpy())),
         Column("in_reach", str(torque["in_reach"].attrs["long_name"]), _yes(torque["in_reach"].to_numpy())),
     ]
@@ -160,11 +164,11 @@ def _simulated_columns(simulated: xr.Dataset) -> list[Column]:
 def _chances(build: Build) -> npt.NDArray[np.float64]:
     """(n, 2, c) the chance that either rule is broken at each cell and its speed."""
     pairs = np.column_stack([build.tables.of_side(side).to_numpy().ravel() for side in SIDES])
-    return chances(build.model, pairs, np.repeat(build.tables.rpm, build.tables.load.size))
+    return chances(build.contact, pairs, np.repeat(build.tables.rpm, build.tables.load.size))
 
 
 def _event_columns(build: Build) -> list[Column]:
-    engine, check_lift = build.model.engine, build.project.tables.check_lift
+    engine, check_lift = build.contact.engine, build.project.tables.check_lift
     centre_i = engine.intake.centre(build.tables.intake.to_numpy().ravel())
     centre_e = engine.exhaust.centre(build.tables.exhaust.to_numpy().ravel())
     intake = events(engine.intake, centre_i, check_lift)

@@ -22,7 +22,7 @@ _VERSIONS_OF = ("phaseopt", "numpy", "scipy", "numba", "xarray")
 
 def run_record(build: Build) -> dict[str, Any]:
     """What was computed from what: hashes of the inputs, versions, settings, the search's gap and the verdicts."""
-    found = build.search
+    found = build.best.search
     return {
         "made_by": "phaseopt",
         "versions": {name: version(name) for name in _VERSIONS_OF} | {"python": platform.python_version()},
@@ -31,23 +31,23 @@ def run_record(build: Build) -> dict[str, Any]:
         "settings": {
             "search": build.project.search.model_dump(mode="json"),
             "gap": build.project.gap.model_dump(mode="json"),
-            "top_speed_rpm": build.model.top_speed,
+            "top_speed_rpm": build.contact.top_speed,
             "seed": SEED,  # of the chances that a rule is broken; nothing else is drawn at random
             "draws": DRAWS,
         },
         "torque": {
             "source_notes": list(notes(build)),
-            "points": 0 if build.reduction is None else build.reduction.points.sizes["point"],
-            "leave_one_out_error_Nm": _rounded(build.loo_rmse),
-            "leave_one_pull_out_error_Nm": _rounded(build.lopo_rmse),
-            "mean_full_load_gain_Nm": _rounded(build.full_gain),
-            "mean_full_load_gain_deviation_Nm": _rounded(build.full_gain_deviation),
+            "points": 0 if build.model.reduction is None else build.model.reduction.points.sizes["point"],
+            "leave_one_out_error_Nm": _rounded(build.model.loo_rmse),
+            "leave_one_pull_out_error_Nm": _rounded(build.model.lopo_rmse),
+            "mean_full_load_gain_Nm": _rounded(build.comparison.full_gain),
+            "mean_full_load_gain_deviation_Nm": _rounded(build.comparison.full_gain_deviation),
             "cells_out_of_reach": int((~build.torque["in_reach"]).sum()),
             "cells_on_simulation_only": int(on_simulation_only(build).sum()),
-            "notes": [] if build.reduction is None else list(build.reduction.notes),
+            "notes": [] if build.model.reduction is None else list(build.model.reduction.notes),
         },
-        "given": None if build.given is None else _given_record(build.given),
-        "simulation": None if build.simulation is None else _simulation_record(build.simulation),
+        "given": None if build.model.given is None else _given_record(build.model.given),
+        "simulation": None if build.model.simulation is None else _simulation_record(build.model.simulation),
         "search": {
             "value_Nm": found.value,
             "bound_Nm": found.bound,

@@ -61,7 +61,7 @@ def _context(build: "Build") -> dict[str, Any]:
         "summary": {
             "Contact": [line for line in text.contact_lines(build) if not line.startswith("fault: ")],
             "Torque": text.torque_lines(build),
-            "Proof": [text.proof(build)],
+            "Proof": [text.proof(build.best)],
             **explained.explained_lines(build),
         },
         "gained": [full_load_table(build), explained.gain_table(build), explained.moved_table(build)],
@@ -69,8 +69,8 @@ def _context(build: "Build") -> dict[str, Any]:
         "hand_checks": hand_check_table(build),
         "coverage": _coverage(build),
         "hashes": _hashes(build),
-        "dips": explained.dip_table(build) if build.dips else None,
-        "limit_costs": explained.price_table(build) if build.limit_costs.limits else None,
+        "dips": explained.dip_table(build) if build.explanations.dips else None,
+        "limit_costs": explained.price_table(build) if build.explanations.limit_costs.limits else None,
         "grids": [_grid(build, side) for side in moving(build.project)],
         "explorer": explorer_section(build),
         "marks": _marks_words(build),
@@ -79,34 +79,37 @@ def _context(build: "Build") -> dict[str, Any]:
             "Expected torque from the torque model at the timings of both pairs of tables. The doubt of the gain is "
             "less than that of its parts, which share it.",
         ),
-        "maps": [picture(figures.gap_map(build, contact), _MAP_CAPTION) for contact in build.model.contacts],
-        "angles": [picture(figures.gap_over_angle(build, contact), _ANGLE_CAPTION) for contact in build.model.contacts],
+        "maps": [picture(figures.gap_map(build, contact), _MAP_CAPTION) for contact in build.contact.contacts],
+        "angles": [
+            picture(figures.gap_over_angle(build, contact), _ANGLE_CAPTION) for contact in build.contact.contacts
+        ],
         "safe_picture": picture(figures.safe_set(build), _SAFE_CAPTION),
         "clamps": _clamp_table(build),
         "limits": _limit_table(build),
         "full_travel": f"{travel.sentence[0].upper()}{travel.sentence[1:]}",
         "offsets": _offset_table(build),
-        "faults": fault_table(build.model, build.verdict.faults),
+        "faults": fault_table(build.contact, build.verdict.faults),
         "pockets": POCKETS,
         "ledger": _ledger_table(build),
         "stacks": HOW,
         "torque_notes": notes(build),
         "fit": fit_table(build),
         "simulation": simulation_section(build),
-        "notes": (*(build.reduction.notes if build.reduction is not None else ()), *build.model.notes),
+        "notes": (*(build.model.reduction.notes if build.model.reduction is not None else ()), *build.contact.notes),
         "drops": [
-            f"{side}: {_drop_words(drop, build.project.display_units.gap)}" for side, drop in build.model.drops.items()
+            f"{side}: {_drop_words(drop, build.project.display_units.gap)}"
+            for side, drop in build.contact.drops.items()
         ],
         "not_covered": build.verdict.not_covered,
-        "inputs": input_tables(build.project, build.model),
+        "inputs": input_tables(build.project, build.contact),
     }
 
 
 def _coverage(build: "Build") -> Picture | None:
     """Where torque was measured; None where nothing was."""
-    if not len(build.surrogate.readings):
+    if not len(build.model.surface.readings):
         return None
-    drawn = thin(build.project, build.surrogate, build.limits, given=build.given is not None)
+    drawn = thin(build.project, build.model.surface, build.limits, given=build.model.given is not None)
     return picture(drawn, "Where the points lie, and how far torque is in doubt between them.")
 
 
@@ -152,7 +155,7 @@ def _grid(build: "Build", side: Side) -> Grid:
     for r, rpm in enumerate(build.tables.rpm):
         cells = []
         for k, load in enumerate(build.tables.load):
-            names = [name for name in build.binds[r][k] if other not in name]
+            names = [name for name in build.best.search.binding[r][k] if other not in name]
             why = BEYOND if not build.torque["in_reach"][r, k] else UNMEASURED if unmeasured[r, k] else ""
             marks = why + "".join(sorted(letters[name] for name in names))
             colour = scale.colour(table[r, k])
@@ -229,7 +232,7 @@ def _offset_table(build: "Build") -> Table:
     travel = build.verdict.full_travel
     rows = []
     for side in moving(build.project):
-        offsets = build.model.engine.cam(side).offset, travel.offset_for_reserve[side], travel.offset_for_clear[side]
+        offsets = build.contact.engine.cam(side).offset, travel.offset_for_reserve[side], travel.offset_for_clear[side]
         rows.append(Row(f"{side} cam", tuple("none within 60°" if o is None else f"{o:+g}°" for o in offsets)))
     head = ("", "fitted", "full travel keeps the running reserve", "full travel is clear")
     return Table("Installed offsets, crank degrees, + = advanced, the other cam as fitted", head, tuple(rows))
@@ -240,7 +243,7 @@ def _ledger_table(build: "Build") -> Table:
 
     Errors that may stand either way are marked ±; steps that take nothing anywhere are left out.
     """
-    model, speed, unit = build.model, build.model.top_speed, build.project.display_units.gap
+    model, speed, unit = build.contact, build.contact.top_speed, build.project.display_units.gap
     cells = [tightest(build, contact) for contact in model.contacts]
     accounts = [
         gap_budget(model, near.intake_phase, near.exhaust_phase, speed).sel(contact=near.contact) for near in cells

@@ -233,7 +233,7 @@ def _build(build: Build) -> Card:
         ("Contact", verdict_line(build)),
         ("Travel", capital(build.verdict.full_travel.sentence)),
         ("Torque", gain_line(build)),
-        ("Proof", proof(build)),
+        ("Proof", proof(build.best)),
         *(("Note", words) for words in notes(build)),
         ("Not covered", ", ".join(build.verdict.not_covered)),
         ("Before", hand_check(build)),

@@ -25,8 +25,10 @@ LOOSER = "causes and prices are those of the box rule; under the looser rule bet
 def explained_lines(build: "Build") -> dict[str, list[str]]:
     """Gains, dips and prices under their headings, for a terminal and the top of a page."""
     full = build.project.tables.load[-1]
-    at_full = [dip_words(dip, build.project.display_units.torque) for dip in build.dips if dip.load == full]
-    below = [dip for dip in build.dips if dip.load != full]
+    at_full = [
+        dip_words(dip, build.project.display_units.torque) for dip in build.explanations.dips if dip.load == full
+    ]
+    below = [dip for dip in build.explanations.dips if dip.load != full]
     lines = at_full or ["full load: none deeper than twice its doubt"]
     if below:
         loads = ", ".join(f"{load:g}" for load in sorted({dip.load for dip in below}))
@@ -37,7 +39,7 @@ def explained_lines(build: "Build") -> dict[str, list[str]]:
 
 def gain_lines(build: "Build") -> list[str]:
     """The area under the full-load curve, most power, and the cells that moved most."""
-    gains, unit = build.gains, build.project.display_units.torque
+    gains, unit = build.comparison.gains, build.project.display_units.torque
     if not math.isfinite(gains.gain):
         lines = ["the area under the full-load curve is not known"]
     else:
@@ -118,7 +120,7 @@ def per_words(price: LimitCost, gap: Unit) -> str:
 
 def price_lines(build: "Build") -> list[str]:
     """The three dearest limits, and what smaller required gaps and deeper pockets would bring."""
-    found, shown = build.limit_costs, build.project.display_units
+    found, shown = build.explanations.limit_costs, build.project.display_units
     torque = shown.torque
     if not found.limits:
         return ["no limit costs torque that the search can tell"]
@@ -148,7 +150,7 @@ def _figures(newton_metres: float, torque: Unit) -> str:
 def dip_table(build: "Build") -> Table:
     """Every dip: where, how deep, why, what removing the cause would bring."""
     rows, unit = [], build.project.display_units.torque
-    for dip in build.dips:
+    for dip in build.explanations.dips:
         gain = "" if dip.gain is None else f"{unit.signed(dip.gain)} ± {unit.number(2 * (dip.gain_deviation or 0.0))}"
         span = f"{dip.rpm_from:.0f}" if dip.rpm_from == dip.rpm_to else f"{dip.rpm_from:.0f} to {dip.rpm_to:.0f}"
         depth = f"{unit.number(dip.depth)} ± {unit.number(2 * dip.deviation)}"
@@ -161,7 +163,7 @@ def price_table(build: "Build") -> Table:
     """Every limit that costs torque."""
     rows, shown = [], build.project.display_units
     unit = shown.torque
-    for price in build.limit_costs.limits:
+    for price in build.explanations.limit_costs.limits:
         told = (_figures(price.score, unit), unit.number(price.weighted), _dearest_cell(price, build))
         rows.append(Row(limit_words(price.limit), (per_words(price, shown.gap), *told)))
     head = (
@@ -186,7 +188,7 @@ def moved_table(build: "Build") -> Table:
                 cell.why,
             ),
         )
-        for cell in build.gains.moved
+        for cell in build.comparison.gains.moved
     ]
     head = ("cell", "intake", "exhaust", "gain", "why")
     return Table("The cells that moved most from the baseline (± two deviations)", head, tuple(rows))
@@ -207,7 +209,7 @@ def gain_table(build: "Build") -> Table:
         for rpm, gs, ds in zip(build.tables.rpm, gain, doubt, strict=True)
     ]
     head = ("rpm \\ kPa", *(f"{load:g}" for load in build.tables.load))
-    return Table(f"Gain over {build.baseline_is}, {unit.name} (± two deviations)", head, tuple(rows))
+    return Table(f"Gain over {build.baseline.name}, {unit.name} (± two deviations)", head, tuple(rows))
 
 
 def _bare(dip: Dip) -> Dip:
@@ -217,7 +219,7 @@ def _bare(dip: Dip) -> Dip:
 
 def explained_as_dict(build: "Build") -> dict[str, Any]:
     """Gains, dips and prices as plain values; NaN is None."""
-    gains = build.gains
+    gains = build.comparison.gains
     return {
         "gains": {
             "from_rpm": _plain(gains.rpm[0]),
@@ -233,7 +235,7 @@ def explained_as_dict(build: "Build") -> dict[str, Any]:
                 for cell in gains.moved
             ],
         },
-        "dips": [_dip_as_dict(dip) for dip in build.dips],
+        "dips": [_dip_as_dict(dip) for dip in build.explanations.dips],
         "limit_costs": {
             "rule": LOOSER if build.project.gap.between == BY_NAME else "box",
             "limits": [
@@ -241,10 +243,10 @@ def explained_as_dict(build: "Build") -> dict[str, Any]:
                     "limit": limit_words(price.limit), "per": price.per, "score_Nm_a_cell": _plain(price.score),
                     "weighted_sum_Nm": _plain(price.weighted),
                 }
-                for price in build.limit_costs.limits
+                for price in build.explanations.limit_costs.limits
             ],
             "pockets_deeper_mm": POCKET,
-            "pockets_deeper_Nm_a_cell": _plain(build.limit_costs.deeper_pockets),
+            "pockets_deeper_Nm_a_cell": _plain(build.explanations.limit_costs.deeper_pockets),
         },
     }  # fmt: skip
 

@@ -41,15 +41,15 @@ def explorer_section(build: "Build") -> dict[str, Any]:
     """What `explorer.html.j2` fills in."""
     return {
         "sliders": [(side, phase_words(build.project, side)) for side in moving(build.project)],
-        "top": f"{build.model.top_speed:g}",
-        "contacts": [WORDS[name] for name in build.model.contacts],
+        "top": f"{build.contact.top_speed:g}",
+        "contacts": [WORDS[name] for name in build.contact.contacts],
         "data": explorer_data(build),
     }
 
 
 def explorer_data(build: "Build") -> dict[str, Any]:
     """All that the explorer draws, as JSON holds it; `explorer.js` says how each part is read."""
-    model, limits, shown = build.model, build.limits, build.project.display_units
+    model, limits, shown = build.contact, build.limits, build.project.display_units
     return {
         "rpm": list(build.project.tables.rpm),
         "load": list(build.project.tables.load),
@@ -91,7 +91,7 @@ def packed(values: npt.ArrayLike, unit: float, *, down: bool = False) -> str:
 
 def _cam(build: "Build", side: Side) -> dict[str, Any]:
     """A cam at rest: its centre, its events from there, and its lift as set, guaranteed and running."""
-    cam = build.model.engine.cam(side)
+    cam = build.contact.engine.cam(side)
     centre = float(cam.centre(0.0))
     at_rest = events(cam, centre, build.project.tables.check_lift)
     static, running = timing(build.project, side)
@@ -106,13 +106,13 @@ def _cam(build: "Build", side: Side) -> dict[str, Any]:
         "closes": float(at_rest.closes),
         "lift": [packed(each, MICRON) for each in lifts],
         "lift_from": float(_LIFT[0]),
-        "travel": list(build.model.travel(side)),
+        "travel": list(build.contact.travel(side)),
     }
 
 
 def _contact(build: "Build", number: int) -> dict[str, Any]:
     """A contact: its rules, its least gaps at every pair of phases (intake outermost), and what to draw it from."""
-    model, name = build.model, build.model.contacts[number]
+    model, name = build.contact, build.contact.contacts[number]
     safe = build.limits.safe.isel(rpm=-1, contact=number)
     speeds = np.append(np.array(build.project.tables.rpm), model.top_speed)
     taken = model.running_mm(speeds)[:, number]
@@ -132,7 +132,7 @@ def _contact(build: "Build", number: int) -> dict[str, Any]:
 
 
 def _drops(build: "Build", side: Side) -> dict[str, Any]:
-    law = build.model.drops[side]
+    law = build.contact.drops[side]
     return {
         "drop": [packed(np.minimum(each, _FAR), MICRON) for each in (law.fitted(_DROP), law.low(_DROP))],
         "drop_from": float(_DROP[0]),
@@ -140,9 +140,9 @@ def _drops(build: "Build", side: Side) -> dict[str, Any]:
 
 
 def _between_heads(build: "Build") -> dict[str, Any]:
-    heads = build.model.heads
+    heads = build.contact.heads
     assert heads is not None  # the contact is listed only where seats are given
-    lifts = [np.linspace(0.0, build.model.engine.cam(side).most.peak, _HEADS) for side in SIDES]
+    lifts = [np.linspace(0.0, build.contact.engine.cam(side).most.peak, _HEADS) for side in SIDES]
     apart = head_distance(heads, lifts[0][:, None], lifts[1][None, :])
     return {"apart": packed(np.minimum(apart, _FAR), MICRON), "steps": [float(each[1]) for each in lifts]}
 
@@ -158,10 +158,10 @@ def _clamps(build: "Build") -> dict[str, Any]:
 
 def _torque(build: "Build") -> dict[str, Any]:
     """Torque and its doubt at some of the phases of every cell; where the model does not speak the doubt is below 0."""
-    labels = build.labels
+    labels = build.best.labels
     cells = build.torque["torque"].size
     intake, exhaust = (_thinned(getattr(build.limits, f"phases_{side}"), _most_nodes(cells)) for side in SIDES)
-    if build.model.tied:
+    if build.contact.tied:
         exhaust = np.array([0])
     of = labels.picked(np.ix_(intake, exhaust))
     known = np.isfinite(of.torque) & np.isfinite(of.deviation)
@@ -171,7 +171,7 @@ def _torque(build: "Build") -> dict[str, Any]:
     doubt = np.where(of.in_reach, doubt, -1.0 - doubt)
     return {
         "intake": build.limits.phases_intake[intake].tolist(),
-        "exhaust": build.limits.phases_exhaust[exhaust].tolist() if not build.model.tied else [0.0],
+        "exhaust": build.limits.phases_exhaust[exhaust].tolist() if not build.contact.tied else [0.0],
         "unit": unit,
         "mean": base64.b64encode(torque.astype("<i2").tobytes()).decode("ascii"),
         "doubt": base64.b64encode(doubt.astype("<i2").tobytes()).decode("ascii"),
@@ -206,22 +206,22 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
         found.append(
             {
                 "phases": [float(build.tables.of_side(side)[r, k]) for side in SIDES],
-                "before": [float(build.baseline.of_side(side)[r, k]) for side in SIDES],
+                "before": [float(build.baseline.tables.of_side(side)[r, k]) for side in SIDES],
                 **{
                     name: _number(float(at[name]), 2)
                     for name in ("torque", "torque_deviation", "torque_before", "gain", "gain_deviation")
                 },
                 "in_reach": bool(at["in_reach"]),
                 "measured": bool(at["measured"]),
-                "binds": [binder_words(name) for name in build.binds[r][k]],
+                "binds": [binder_words(name) for name in build.best.search.binding[r][k]],
                 "prices": [
                     [limit_words(price.limit), per_words(price, gap), _number(float(price.cells[r, k]), 3)]
-                    for price in build.limit_costs.limits
+                    for price in build.explanations.limit_costs.limits
                     if abs(price.cells[r, k]) >= 0.0005
                 ],
                 "gaps": [
                     [round(float(gaps["by_hand"][c]), 3), *(_down(float(gaps[rule][c])) for rule in RULES)]
-                    for c in range(len(build.model.contacts))
+                    for c in range(len(build.contact.contacts))
                 ],
             }
         )

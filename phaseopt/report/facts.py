@@ -76,10 +76,10 @@ def clamps(build: "Build") -> SafeBox:
 
     Tables that keep only the looser rule between cells lie in no safe box: then the span of the tables, with rest.
     """
-    labels = build.search.box
+    labels = build.best.search.box
     ends = [float(build.limits.phases_intake[label]) for label in (labels.a_from, labels.a_to)]
     other = [float(build.limits.phases_exhaust[label]) for label in (labels.b_from, labels.b_to)]
-    wanted = SafeBox(*ends, *(ends if build.model.tied else other))
+    wanted = SafeBox(*ends, *(ends if build.contact.tied else other))
     boxes = (box for box in build.limits.boxes if np.allclose(astuple(box), astuple(wanted), rtol=0, atol=1e-6))
     return next(boxes, build.verdict.box.range)
 
@@ -110,7 +110,7 @@ def binder_words(name: str) -> str:
 
 def binders(build: "Build") -> list[tuple[str, int]]:
     """What holds cells back and how many cells it holds, most first; a cell may be held by several."""
-    counts = Counter(name for row in build.binds for names in row for name in names)
+    counts = Counter(name for row in build.best.search.binding for names in row for name in names)
     return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
 
 

@@ -16,8 +16,8 @@ _SHUT = 0.05  # mm of lift at TDC, below which a cam is set by its centreline
 
 def hand_check_table(build: "Build") -> Table:
     """A row a timing that may be turned through: the measuring sheet has a page for each."""
-    unit, contacts = build.project.display_units.gap, build.model.contacts
-    timings = [timing for timing in timings_to_check(build.model, build.verdict) if timing.expected]
+    unit, contacts = build.project.display_units.gap, build.contact.contacts
+    timings = [timing for timing in timings_to_check(build.contact, build.verdict) if timing.expected]
     rows = [Row(f"{number}: {timing.why}", _cells(timing, unit)) for number, timing in enumerate(timings, start=1)]
     head = [
         "timing", "intake, from fitted", "its lift at TDC", "exhaust, from fitted", "its lift at TDC",

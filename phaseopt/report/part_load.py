@@ -32,23 +32,27 @@ def score_words(project: Project) -> str:
 def part_load_lines(build: "Build") -> list[str]:
     """Residual gas and fuel below full load, where the project asks for more than torque there; else nothing."""
     search = build.project.search
-    if build.simulated is None or not (costs(build.project) or search.caps):
+    if build.comparison.simulated is None or not (costs(build.project) or search.caps):
         return []
     rows = below_full_load(build.project)
     told = []
     for name, words in (("residual", "residual gas"), ("fuel_over_least", "fuel over the least for its torque")):
-        now, before = (float(build.simulated[each].isel(load=rows).mean()) for each in (name, f"{name}_before"))
+        now, before = (
+            float(build.comparison.simulated[each].isel(load=rows).mean()) for each in (name, f"{name}_before")
+        )
         told.append(f"{words} {now:.1f} % ({before:.1f} %)")
     car = f" as for a {search.part_load}" if search.part_load != "torque" else ""
     loads = [build.project.tables.load[k] for k in rows]
     at = f"{loads[0]:g} kPa" if len(loads) == 1 else f"{loads[0]:g} to {loads[-1]:g} kPa"
-    return [f"part load{car}: on average at {at}, simulated (with {build.baseline_is} in brackets): {', '.join(told)}"]
+    return [
+        f"part load{car}: on average at {at}, simulated (with {build.baseline.name} in brackets): {', '.join(told)}"
+    ]
 
 
 def part_load_table(build: "Build") -> Table:
     """Each simulated quantity by load, its median over speed, with the tables and with the baseline."""
-    assert build.simulated is not None  # asked for only where a simulation took part
-    by_load = build.simulated.median("rpm")  # a speed without brake work has no fuel for it
+    assert build.comparison.simulated is not None  # asked for only where a simulation took part
+    by_load = build.comparison.simulated.median("rpm")  # a speed without brake work has no fuel for it
     head = ["load, kPa"]
     columns = []
     for quantity, unit in UNITS.items():
@@ -59,7 +63,7 @@ def part_load_table(build: "Build") -> Table:
             columns.append([_text(value, _DECIMALS[quantity]) for value in by_load[name].to_numpy()])
     cells = zip(*columns, strict=True)
     return Table(
-        f"Beside torque, as simulated, the middle value over speed: these tables and {build.baseline_is}",
+        f"Beside torque, as simulated, the middle value over speed: these tables and {build.baseline.name}",
         tuple(head),
         tuple(Row(number_text(load), row) for load, row in zip(build.tables.load, cells, strict=True)),
     )

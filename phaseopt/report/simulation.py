@@ -22,19 +22,19 @@ ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the
 
 def notes(build: "Build") -> tuple[str, ...]:
     """What every output of a build says of its torque where it is given or a simulation took part; else nothing."""
-    if build.given is not None:
-        return (build.given.notes,)
-    return () if build.simulation is None else build.simulation.notes
+    if build.model.given is not None:
+        return (build.model.given.notes,)
+    return () if build.model.simulation is None else build.model.simulation.notes
 
 
 def alone(build: "Build") -> bool:
     """Whether torque is from simulation alone."""
-    return build.simulation is not None and build.simulation.alone
+    return build.model.simulation is not None and build.model.simulation.alone
 
 
 def beyond(build: "Build") -> tuple[str, str]:
     """Where the cells are of which the torque model does not speak, and what that means for them, in words."""
-    if build.simulation is None:
+    if build.model.simulation is None:
         return "out of reach of the data", "they take the nearest supported timing, and their torque is a guess"
     return "where the simulation did not settle", "their timing follows their neighbours, their torque is not known"
 
@@ -45,7 +45,7 @@ def on_simulation_only(build: "Build") -> NDArray[np.bool_]:
     Nothing to tell apart, and so none, where no simulation took part or nothing was measured.
     """
     known = build.torque["in_reach"].to_numpy()
-    if build.simulation is None or build.simulation.alone:
+    if build.model.simulation is None or build.model.simulation.alone:
         return np.zeros_like(known)
     return np.asarray(known & ~build.torque["measured"].to_numpy())
 
@@ -95,8 +95,8 @@ def _fitted(calibration: Calibration, name: str) -> str:
 
 def air_words(build: "Build") -> str:
     """What the air of a build is, and of which day: it goes with the density of the air outside."""
-    assert build.simulation is not None  # asked for only where a simulation took part
-    outside = build.simulation.config
+    assert build.model.simulation is not None  # asked for only where a simulation took part
+    outside = build.model.simulation.config
     return (
         "Expected air a cycle and cylinder, simulated, a start for mapping fuel, with dry air of "
         f"{outside.ambient_pressure:g} kPa and {outside.ambient_temperature - KELVIN:.0f} °C outside"
@@ -105,12 +105,12 @@ def air_words(build: "Build") -> str:
 
 def air_grid(build: "Build") -> Grid:
     """Expected cylinder air of the tables over that of the baseline, cell by cell."""
-    assert build.airflow is not None  # asked for only where a simulation took part
-    ratio = build.airflow["ratio"].to_numpy()
+    assert build.comparison.airflow is not None  # asked for only where a simulation took part
+    ratio = build.comparison.airflow["ratio"].to_numpy()
     known = ratio[np.isfinite(ratio)]
     scale = Scale.around(*known) if known.size else Scale.around(1.0)
     rows = []
-    for rpm, row, airs in zip(build.tables.rpm, ratio, build.airflow["air"].to_numpy(), strict=True):
+    for rpm, row, airs in zip(build.tables.rpm, ratio, build.comparison.airflow["air"].to_numpy(), strict=True):
         cells = []
         for load, value, air in zip(build.tables.load, row, airs, strict=True):
             at = f"{rpm:g} rpm, {load:g} kPa"
@@ -122,7 +122,7 @@ def air_grid(build: "Build") -> Grid:
         rows.append((number_text(rpm), tuple(cells)))
     legend = tuple(Swatch(f"{v:.3f}", scale.colour(v), ink(scale.colour(v))) for v in scale.legend())
     return Grid(
-        f"{air_words(build)}: these tables over {build.baseline_is}",
+        f"{air_words(build)}: these tables over {build.baseline.name}",
         tuple(map(number_text, build.tables.load)),
         tuple(rows),
         legend,

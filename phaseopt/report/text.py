@@ -63,7 +63,7 @@ def summary(build: "Build", folder: Path | None = None, figures: Path | None = N
 
     Parameters: `folder` that was written, None where nothing was; `figures`, the directory of figures, if asked for.
     """
-    blocks = [("Contact", contact_lines(build)), ("Torque", torque_lines(build)), ("Proof", [proof(build)])]
+    blocks = [("Contact", contact_lines(build)), ("Torque", torque_lines(build)), ("Proof", [proof(build.best)])]
     blocks += explained_lines(build).items()
     if folder is None:
         blocks.append(("Written", ["nothing: tables that are not clear are not written"]))
@@ -92,12 +92,12 @@ def verdict_line(build: "Build") -> str:
         )
         return (
             f"Tables clear: each of the {cells.size} cells, and the tables as a box, keep both rules "
-            f"up to {build.model.top_speed:.0f} rpm.{fault}"
+            f"up to {build.contact.top_speed:.0f} rpm.{fault}"
         )
     if build.verdict.accepted:
         return (
             f"Tables clear by the looser rule that the project chooses: each of the {cells.size} cells, and phases of "
-            f"neighbouring cells, keep both rules up to {build.model.top_speed:.0f} rpm; as a box they are "
+            f"neighbouring cells, keep both rules up to {build.contact.top_speed:.0f} rpm; as a box they are "
             f"{build.verdict.box.verdict}. {LOOSER[0].upper()}{LOOSER[1:]}."
         )
     return f"NOT CLEAR, do not load: {short} of {cells.size} cells break a rule; as a box: {build.verdict.box.verdict}."
@@ -115,11 +115,11 @@ def contact_lines(build: "Build") -> list[str]:
         verdict.full_travel.sentence,
         *(f"fault: {line}" for line in fault_lines(verdict.faults)),
     ]
-    if "valve_valve" in build.model.contacts:
+    if "valve_valve" in build.contact.contacts:
         near = tightest(build, "valve_valve")
         unit = build.project.display_units.gap
         gaps = f"{unit.down(near.static)} {unit.name} static, {unit.down(near.running)} {unit.name} running"
-        covers = build.model.heads.covers if build.model.heads is not None else ""
+        covers = build.contact.heads.covers if build.contact.heads is not None else ""
         lines.append(f"valve to valve: covered, {covers}; closest {gaps}")
     return [*lines, f"not covered: {', '.join(verdict.not_covered)}"]
 
@@ -131,45 +131,46 @@ def torque_lines(build: "Build") -> list[str]:
 
 def source_lines(build: "Build") -> list[str]:
     """What the torque model rests on and how far to trust it."""
-    simulation, unit = build.simulation, build.project.display_units.torque
-    if build.given is not None:
-        return given_lines(build.project, build.given, build.loo_rmse)
+    simulation, unit = build.model.simulation, build.project.display_units.torque
+    if build.model.given is not None:
+        return given_lines(build.project, build.model.given, build.model.loo_rmse)
     if simulation is None:
-        return [fit_line(build, unit)]
+        return [fit_line(build.model, unit)]
     if simulation.calibration is None:
         return grid_lines(build, simulation)
-    return [calibration_line(simulation.calibration, unit), fit_line(build, unit)]
+    return [calibration_line(simulation.calibration, unit), fit_line(build.model, unit)]
 
 
-def fit_line(build: "Build | TorqueModel", unit: Unit) -> str:
+def fit_line(model: "TorqueModel", unit: Unit) -> str:
     """How well the torque model predicts what it was not shown, in one line; only where something was measured."""
-    assert build.reduction is not None
-    points = build.reduction.points
+    assert model.reduction is not None
+    points = model.reduction.points
     pulls = np.unique(points["pull"]).size
     line = f"from {pulls} pull{'s' if pulls != 1 else ''}, {points.sizes['point']} points; "
-    if not math.isfinite(build.lopo_rmse):
-        line += f"a single point left out is predicted to {unit.text(build.loo_rmse)} (rms)"
+    if not math.isfinite(model.lopo_rmse):
+        line += f"a single point left out is predicted to {unit.text(model.loo_rmse)} (rms)"
         return f"{line}; one pull cannot show its own drift"
-    again = "" if build.simulation is None else ", the calibration repeated without it,"
+    again = "" if model.simulation is None else ", the calibration repeated without it,"
     return line + (
-        f"a pull left out{again} is predicted to {unit.text(build.lopo_rmse)}, a single point left out to "
-        f"{unit.text(build.loo_rmse)} (rms)"
+        f"a pull left out{again} is predicted to {unit.text(model.lopo_rmse)}, a single point left out to "
+        f"{unit.text(model.loo_rmse)} (rms)"
     )
 
 
 def gain_line(build: "Build") -> str:
     """What the tables gain at full load."""
-    if not math.isfinite(build.full_gain):
-        return f"the gain at full load against {build.baseline_is} is not known: no cell of both was simulated"
+    if not math.isfinite(build.comparison.full_gain):
+        return f"the gain at full load against {build.baseline.name} is not known: no cell of both was simulated"
     judged = ", a judgement" if alone(build) else " by the torque model"
-    judged = " of reading between the nodes alone" if build.given is not None else judged
+    judged = " of reading between the nodes alone" if build.model.given is not None else judged
     gains = build.torque["gain"].isel(load=-1)
     known, speeds = int(gains.notnull().sum()), gains.size
     over = "" if known == speeds else f", over {known} of {speeds} speeds"
     unit = build.project.display_units.torque
     line = (
-        f"{unit.signed(build.full_gain)} ± {unit.text(build.full_gain_deviation)} (one standard deviation{judged}) "
-        f"on average at full load against {build.baseline_is}{over}"
+        f"{unit.signed(build.comparison.full_gain)} ± {unit.text(build.comparison.full_gain_deviation)} "
+        f"(one standard deviation{judged}) "
+        f"on average at full load against {build.baseline.name}{over}"
     )
     most = gained_most(build)
     if most is None:
@@ -180,8 +181,8 @@ def gain_line(build: "Build") -> str:
 
 def binding_lines(build: "Build") -> list[str]:
     """What holds cells back, by number of cells, and how many are beyond the data."""
-    total = sum(len(row) for row in build.binds)
-    free = sum(not names for row in build.binds for names in row)
+    total = sum(len(row) for row in build.best.search.binding)
+    free = sum(not names for row in build.best.search.binding for names in row)
     shares = [f"{binder_words(name)} {count}" for name, count in binders(build)]
     lines = [f"what binds, of {total} cells (one may be held by several): {', '.join(shares)}; free {free}"]
     if not shares:
@@ -196,9 +197,9 @@ def binding_lines(build: "Build") -> list[str]:
     return lines
 
 
-def proof(build: "Build | BestTables") -> str:
+def proof(best: "BestTables") -> str:
     """What is proved about the tables, in one sentence."""
-    found, unit = build.search, build.project.display_units.torque
+    found, unit = best.search, best.project.display_units.torque
     gain = (
         "there is no gain over the best fixed timing to compare it with"
         if found.gap_of_gain is None
@@ -206,7 +207,7 @@ def proof(build: "Build | BestTables") -> str:
     )
     return (
         f"no pair of tables under these rules scores over {_up(unit.of(found.gap_per_cell))} {unit.name} a cell "
-        f"more on this torque model ({score_words(build.project)}), {gain}, and {_up(100 * found.gap_of_value)} % "
+        f"more on this torque model ({score_words(best.project)}), {gain}, and {_up(100 * found.gap_of_value)} % "
         "of the score itself"
     )
 
@@ -214,7 +215,7 @@ def proof(build: "Build | BestTables") -> str:
 def hand_check(build: "Build") -> str:
     """The timings to check by hand and what to expect there."""
     parts, unit = [], build.project.display_units.gap
-    for contact in build.model.contacts:
+    for contact in build.contact.contacts:
         near = tightest(build, contact)
         parts.append(f"{WORDS[contact]} {unit.text(near.by_hand)} with {timing_words(near, contact)}")
     return (

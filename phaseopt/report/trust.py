@@ -33,9 +33,13 @@ _INPUTS = (
 
 def fit_table(build: "Build") -> Table:
     """The torque model in numbers."""
-    numbers, simulation, unit = build.surrogate.hyperparameters, build.simulation, build.project.display_units.torque
+    numbers, simulation, unit = (
+        build.model.surface.hyperparameters,
+        build.model.simulation,
+        build.project.display_units.torque,
+    )
     doubted = "torque" if simulation is None else "the simulation's error"
-    nothing = "nothing was measured" if build.given is None else "no node is near"
+    nothing = "nothing was measured" if build.model.given is None else "no node is near"
     if simulation is not None and simulation.alone:
         rows = [
             ("standard deviation of torque anywhere, a judgement", f"{100 * simulation.doubt:g} % of the best torque"),
@@ -44,8 +48,8 @@ def fit_table(build: "Build") -> Table:
     else:
         rows = (
             _learned(build)
-            if build.given is None
-            else learned_of_grid(build.given, numbers.noise, build.loo_rmse, unit)
+            if build.model.given is None
+            else learned_of_grid(build.model.given, numbers.noise, build.model.loo_rmse, unit)
         )
         rows.append((f"standard deviation of {doubted} where {nothing}", unit.text(numbers.signal)))
     rows += [
@@ -57,14 +61,15 @@ def fit_table(build: "Build") -> Table:
 
 def _learned(build: "Build") -> list[tuple[str, str]]:
     """What the measured points made of the model, and how well it predicts those it was not shown."""
-    assert build.reduction is not None
-    numbers, points, trend = build.surrogate.hyperparameters, build.reduction.points, build.surrogate.learned
+    assert build.model.reduction is not None
+    surface, points = build.model.surface, build.model.reduction.points
+    numbers, trend = surface.hyperparameters, surface.learned
     unit = build.project.display_units.torque
     again = "" if trend is None else ", the calibration repeated without it"
-    lopo = "one pull only" if math.isnan(build.lopo_rmse) else unit.text(build.lopo_rmse, 1)
+    lopo = "one pull only" if math.isnan(build.model.lopo_rmse) else unit.text(build.model.lopo_rmse, 1)
     rows = [
         ("points, pulls", f"{points.sizes['point']}, {np.unique(points['pull']).size}"),
-        ("a single point left out, error (rms)", unit.text(build.loo_rmse, 1)),
+        ("a single point left out, error (rms)", unit.text(build.model.loo_rmse, 1)),
         (f"a whole pull left out{again}, error (rms)", lopo),
         ("noise of a point beyond its own scatter", unit.text(numbers.noise, 1)),
         ("drift of a whole pull, standard deviation", unit.text(numbers.pull, 1)),
@@ -79,7 +84,7 @@ def _learned(build: "Build") -> list[tuple[str, str]]:
 
 def simulation_section(build: "Build") -> dict[str, Any] | None:
     """What the page shows of the simulation; None where none took part."""
-    simulation = build.simulation
+    simulation = build.model.simulation
     if simulation is None:
         return None
     calibration = simulation.calibration
@@ -89,7 +94,7 @@ def simulation_section(build: "Build") -> dict[str, Any] | None:
         lines.insert(0, calibration_line(calibration, build.project.display_units.torque))
         tables = [calibration_table(calibration)] if calibration.factors or calibration.refused else []
         pictures.insert(0, picture(measured_and_simulated(build), _MEASURED_CAPTION))
-    if build.simulated is not None:
+    if build.comparison.simulated is not None:
         tables.append(part_load_table(build))
     return {"lines": lines, "tables": tables, "pictures": pictures, "air": air_grid(build)}
 

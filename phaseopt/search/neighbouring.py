@@ -20,7 +20,6 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.limits import Limits, safe_places
-from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.phase_grid import BoolArray, boxes_around, phase_grid_of
 from phaseopt.project import SIDES
 from phaseopt.search.ascent import ascend
@@ -53,8 +52,9 @@ class Between:
     from_rest: BoolArray
 
     @classmethod
-    def of(cls, problem: Problem, model: ContactModel, limits: Limits) -> "Between":
+    def of(cls, problem: Problem, limits: Limits) -> "Between":
         """As `clearance/neighbours.py` judges it, on the lattice of the limits."""
+        model = limits.contact
         grid_of_phases = phase_grid_of(model, limits.phases_intake, limits.phases_exhaust)
         top = max(model.top_speed, float(problem.rpm[-1]))
         phasers = [phaser for side in SIDES if (phaser := model.project.phaser_of(side))]
@@ -119,15 +119,13 @@ class Between:
         return np.asarray(inside - count[np.ix_(rows, b, c)] + count[np.ix_(rows, a, c)])
 
 
-def solve_neighbouring(
-    problem: Problem, boxes: list[Box], model: ContactModel, limits: Limits, progress: Progress
-) -> SearchResult:
+def solve_neighbouring(problem: Problem, boxes: list[Box], limits: Limits, progress: Progress) -> SearchResult:
     """The best tables found in which no four neighbouring cells could meet unsafely, and a bound on all such.
 
     Parameters: `problem` with the hard rules of the project; `boxes`, the safe boxes: any table in one keeps the
     looser rule too, so the outcome is never lower than theirs. Raises `InputError` as `solve` does.
     """
-    return solve_between(problem, boxes, Between.of(problem, model, limits), progress)
+    return solve_between(problem, boxes, Between.of(problem, limits), progress)
 
 
 def solve_between(problem: Problem, boxes: list[Box], between: Between, progress: Progress) -> SearchResult:

@@ -21,6 +21,7 @@ from phaseopt.search.part_load import cap_rules, charge, columns_of
 from phaseopt.search.problem import Box, Problem
 from phaseopt.search.rules import hard_rules_of
 from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.tables import cells_of
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
@@ -75,14 +76,14 @@ def cell_weights(project: Project) -> FloatArray:
     return np.asarray(weight / weight.mean())
 
 
-def torque_map(project: Project, model: ContactModel, limits: Limits, surrogate: TorqueSurface) -> TorqueMap:
+def torque_map(limits: Limits, surrogate: TorqueSurface) -> TorqueMap:
     """Torque of every label from the torque model."""
     intake, exhaust = limits.phases_intake, limits.phases_exhaust
-    if model.tied:
-        found = torque_of(project, model, surrogate, intake, exhaust)
+    if limits.contact.tied:
+        found = torque_of(limits.contact, surrogate, intake, exhaust)
         shape = (*found.torque.shape, 1)
     else:
-        found = torque_of(project, model, surrogate, np.repeat(intake, exhaust.size), np.tile(exhaust, intake.size))
+        found = torque_of(limits.contact, surrogate, *cells_of(intake, exhaust).T)
         shape = (*found.torque.shape[:2], intake.size, exhaust.size)
     measured = found.measured.reshape(shape)
     in_reach = found.in_reach.reshape(shape) if found.simulated else measured
@@ -91,15 +92,10 @@ def torque_map(project: Project, model: ContactModel, limits: Limits, surrogate:
     )
 
 
-def torque_of(
-    project: Project, model: ContactModel, surrogate: TorqueSurface, intake: FloatArray, exhaust: FloatArray
-) -> TorqueMap:
+def torque_of(contact: ContactModel, surrogate: TorqueSurface, intake: FloatArray, exhaust: FloatArray) -> TorqueMap:
     """Torque of every cell with pairs of phases (n,), crank degrees; arrays (R, L, n)."""
-    icl = model.engine.intake.true_centreline(intake)
-    ecl = model.engine.exhaust.true_centreline(exhaust)
-    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
-    cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
-    mean, deviation = surrogate.predict_product(cells, np.column_stack([icl, ecl]))
+    rpm, load = np.array(contact.project.tables.rpm), np.array(contact.project.tables.load)
+    mean, deviation = surrogate.predict_product(cells_of(rpm, load), contact.engine.centrelines(intake, exhaust))
     mean, deviation = (values.reshape(rpm.size, load.size, -1) for values in (mean, deviation))
     measured = deviation <= surrogate.told_below(rpm)[:, None, None]
     if surrogate.trend is None:
@@ -107,10 +103,10 @@ def torque_of(
     return TorqueMap(mean, deviation, np.isfinite(mean), measured, simulated=True)
 
 
-def search_problem(
-    project: Project, model: ContactModel, limits: Limits, torque: TorqueMap
-) -> tuple[Problem, list[Box]]:
+def search_problem(project: Project, limits: Limits, torque: TorqueMap) -> tuple[Problem, list[Box]]:
     """The search problem of a project and its safe boxes as ranges of labels.
+
+    The project may differ from that of its limits in [search] alone.
 
     Measured torque alone says nothing out of reach of the data, so labels there are not taken. A simulation speaks of
     every label that settled, and its doubt is in the deviation that `caution` takes off; only labels that did not
@@ -118,17 +114,17 @@ def search_problem(
     """
     weight = cell_weights(project)[:, :, None, None]
     expected, known = torque.torque - project.search.caution * torque.deviation, torque.in_reach
-    rules = hard_rules_of(project, model, limits)
+    rules = hard_rules_of(project, limits)
     if columns_of(project):
         costs = charged(project, torque)
         expected, known = expected - costs, known & np.isfinite(costs)
-        rules |= cap_rules(project, torque.quantities, _choice(model, limits, rules, known))
+        rules |= cap_rules(project, torque.quantities, _choice(limits, rules, known))
     objective = np.round(weight * expected, OBJECTIVE_DECIMALS)
     if torque.simulated:
         objective[~known] = 0.0  # never read as an objective, but the search wants numbers
     rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
     intake = limits.phases_intake
-    exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
+    exhaust = np.zeros(1) if limits.contact.tied else limits.phases_exhaust
     problem = Problem(
         rpm,
         load,
@@ -142,7 +138,7 @@ def search_problem(
         reach=None if torque.simulated else known,
         known=known if torque.simulated else None,
     )
-    return problem, [_box(limits, model.tied, box) for box in limits.boxes]
+    return problem, [_box(limits, box) for box in limits.boxes]
 
 
 def charged(project: Project, torque: TorqueMap) -> FloatArray:
@@ -159,11 +155,11 @@ def charged(project: Project, torque: TorqueMap) -> FloatArray:
     return charge(project, torque.quantities) if asked else np.zeros_like(torque.torque)
 
 
-def _choice(model: ContactModel, limits: Limits, rules: Mapping[str, BoolArray], known: BoolArray) -> BoolArray:
+def _choice(limits: Limits, rules: Mapping[str, BoolArray], known: BoolArray) -> BoolArray:
     """(R, L, A, B) labels that are known, and allowed by the rules and in a safe box."""
     left = np.zeros_like(known)
     for box in limits.boxes:
-        cut = _box(limits, model.tied, box)
+        cut = _box(limits, box)
         inside = np.s_[:, :, cut.a_from : cut.a_to + 1, cut.b_from : cut.b_to + 1]
         left[inside] = known[inside]
     for mask in rules.values():
@@ -171,13 +167,13 @@ def _choice(model: ContactModel, limits: Limits, rules: Mapping[str, BoolArray],
     return left
 
 
-def _box(limits: Limits, tied: bool, box: object) -> Box:
+def _box(limits: Limits, box: object) -> Box:
     def at(axis: FloatArray, value: float) -> int:
         return int(np.abs(axis - value).argmin())
 
     a, b = limits.phases_intake, limits.phases_exhaust
     ends = [getattr(box, name) for name in ("intake_from", "intake_to", "exhaust_from", "exhaust_to")]
-    if tied:
+    if limits.contact.tied:
         return Box(at(a, ends[0]), at(a, ends[1]), 0, 0)
     return Box(at(a, ends[0]), at(a, ends[1]), at(b, ends[2]), at(b, ends[3]))
 

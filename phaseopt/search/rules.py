@@ -15,13 +15,13 @@ PINNED = "pinned cell"
 OVERLAP_CAP = "overlap cap"
 
 
-def hard_rules_of(project: Project, model: ContactModel, limits: Limits) -> dict[str, BoolArray]:
+def hard_rules_of(project: Project, limits: Limits) -> dict[str, BoolArray]:
     """Each rule's mask over (R, L, A, B), or one that broadcasts to it; B is 1 where one phaser moves both cams.
 
     Raises `InputError` naming every pinned cell whose phases no table can hold: not a step of the resolution, outside
     every safe box, or two different ones for tied cams.
     """
-    intake = limits.phases_intake
+    model, intake = limits.contact, limits.phases_intake
     exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
     rpm, load, rest = np.array(project.tables.rpm), np.array(project.tables.load), np.zeros(1)
     rules: dict[str, BoolArray] = {}
@@ -33,7 +33,7 @@ def hard_rules_of(project: Project, model: ContactModel, limits: Limits) -> dict
     if project.search.overlap_cap:
         rules[OVERLAP_CAP] = overlap_mask(overlaps(model, intake, exhaust), caps(project, rpm, load))
     if project.search.pinned:
-        _refuse_unsafe_pins(project, model, limits)
+        _refuse_unsafe_pins(project, limits)
         rules[PINNED] = _pins(project, model, intake, exhaust)
     return rules
 
@@ -64,18 +64,18 @@ def _is(labels: FloatArray, phase: float) -> BoolArray:
     return same
 
 
-def _refuse_unsafe_pins(project: Project, model: ContactModel, limits: Limits) -> None:
+def _refuse_unsafe_pins(project: Project, limits: Limits) -> None:
     mistakes = [
         Mistake(problem, hint, project.file, f"search.pinned (entry {number})")
         for number, pin in enumerate(project.search.pinned, start=1)
-        if (found := _why_not(model, limits, pin, project))
+        if (found := _why_not(limits, pin, project))
         for problem, hint in (found,)
     ]
     if mistakes:
         raise InputError(mistakes)
 
 
-def _why_not(model: ContactModel, limits: Limits, pin: Pin, project: Project) -> tuple[str, str] | None:
+def _why_not(limits: Limits, pin: Pin, project: Project) -> tuple[str, str] | None:
     """What stands against a pin, and the mend; None where nothing does."""
     if not all(cells.size for cells in _cells(project, pin.rpm, pin.load)):
         return "no cell of the tables lies in it", "give a span that holds a breakpoint of both axes"
@@ -88,7 +88,7 @@ def _why_not(model: ContactModel, limits: Limits, pin: Pin, project: Project) ->
             return f"{side} {phase:g}° is no phase that a cell can hold", (
                 f"a step of the resolution from {least:g} to {most:g}°"
             )
-    if model.tied and None not in phases.values() and pin.intake != pin.exhaust:
+    if limits.contact.tied and None not in phases.values() and pin.intake != pin.exhaust:
         return "one phaser moves both cams, so they cannot hold two phases", "give one phase"
     if project.gap.between != BY_NAME and not any(_holds(box, phases) for box in limits.boxes):
         return _outside(limits, phases)

@@ -28,25 +28,22 @@ APART = 1.0  # crank degrees between centrelines that count as two
 MOVED = 4.0  # crank degrees over which a cam must have been moved: less changes torque by no more than a dyno shows
 
 
-def plan_pulls(
-    project: Project, model: ContactModel, limits: Limits, learnt: TorqueModel, pulls: int,
-    progress: Progress | None = None,
-) -> Plan:  # fmt: skip
+def plan_pulls(limits: Limits, learnt: TorqueModel, pulls: int, progress: Progress | None = None) -> Plan:
     """The next pulls of a project, by what its pulls or its simulation tell of torque.
 
     Where no simulation takes part and the pulls are at fewer than three timings, or a cam never moved, they are spread
     over the safe timings instead.
 
-    Parameters: `project`, its contact `model` and `limits`, what was `learnt` of torque; `pulls`, how many to make
+    Parameters: `limits` of the project, what was `learnt` of torque; `pulls`, how many to make
     beside the baselines; `progress`, told the share of the work done. Raises `InputError` where nothing but rest keeps
     the added margin.
     """
-    progress = progress or silent
+    progress, model, project = progress or silent, limits.contact, limits.project
     if learnt.simulation is None and (made := _timings_made(model, learnt)) is not None:
         timings = "one timing" if len(made) == 1 else f"{len(made)} timings"
         why = f"the pulls so far stand at {timings}, too few or too near to compare what each cam does"
         return first_pulls(model, limits, pulls, made, why)
-    full_load = full_load_of(project, model, limits)
+    full_load = full_load_of(limits)
     progress(0.0, "choosing pulls")
     state, field = full_load.knowledge_gradient(learnt.surface, model.engine)
     require_room(model, field.measurable)

@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 
 from phaseopt.clearance.limits import Limits
-from phaseopt.clearance.model import ContactModel
-from phaseopt.project import Project
 from phaseopt.search.objective import TorqueMap
 from phaseopt.study.offsets import OffsetStudy, cached_offsets
 from phaseopt.study.storage import study_file
@@ -23,15 +21,13 @@ class CachedStudies:
 NO_STUDIES = CachedStudies(None, None)
 
 
-def cached_studies(
-    project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, notes: tuple[str, ...]
-) -> CachedStudies:
+def cached_studies(limits: Limits, labels: TorqueMap, notes: tuple[str, ...]) -> CachedStudies:
     """Those in the project's own storage.
 
     Parameters: `labels`, torque of every label; `notes`, what every output says of where torque comes from. A study of
     other inputs, of another version or that was stopped before its end is none.
     """
     soft = None
-    if study_file(KIND, project.folder).is_file():  # before the project's own tables are searched again
-        soft = cached_tradeoff(TradeoffInputs.of(project, model, limits, labels, notes))
-    return CachedStudies(soft, cached_offsets(project, model, limits, notes))
+    if study_file(KIND, limits.project.folder).is_file():  # before the project's own tables are searched again
+        soft = cached_tradeoff(TradeoffInputs.of(limits.project, limits, labels, notes))
+    return CachedStudies(soft, cached_offsets(limits, notes))

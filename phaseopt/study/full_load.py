@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from phaseopt.clearance.limits import Limits
-from phaseopt.clearance.model import ContactModel
 from phaseopt.engine.camshaft import Engine
 from phaseopt.project import SIDES, Project
 from phaseopt.search.labels import slew_interval
@@ -52,12 +51,13 @@ class FullLoad:
         return KnowledgeGradient.of(np.where(known, mean, 0.0), covariance, self.weight, self.allowed & known), field
 
 
-def full_load_of(project: Project, model: ContactModel, limits: Limits) -> FullLoad:
+def full_load_of(limits: Limits) -> FullLoad:
     """The question of a project: its full-load row, its rules, and labels spread evenly over the safe boxes."""
+    project = limits.project
     rpm = np.array(project.tables.rpm)
     timings = safe_timings(limits)
     labels = PLACES / rpm.size
-    both = bool(np.ptp(timings.places, axis=0).all()) and not model.tied
+    both = bool(np.ptp(timings.places, axis=0).all()) and not limits.contact.tied
     along = min(ALONG, int(np.sqrt(labels))) if both else min(ALONG_ONE, int(labels))
     timings = timings.thinned(max(along, LEAST_ALONG))
     locks = [phaser.rest_until for side in SIDES if (phaser := project.phaser_of(side)) is not None]
@@ -68,7 +68,7 @@ def full_load_of(project: Project, model: ContactModel, limits: Limits) -> FullL
         cell_weights(project)[:, -1],
         read if read.any() else np.ones_like(read),
         timings,
-        _allowed(project, model, limits, timings),
+        _allowed(limits, timings),
         _steps(project, rpm, timings.pairs),
     )
 
@@ -93,14 +93,14 @@ def reading_noise(surface: TorqueSurface, per_cell: float) -> ReadingNoise:
     return ReadingNoise((shape.noise**2 + known) / max(per_cell, 1.0), shape.pull)
 
 
-def _allowed(project: Project, model: ContactModel, limits: Limits, timings: SafeTimings) -> BoolArray:
+def _allowed(limits: Limits, timings: SafeTimings) -> BoolArray:
     """(c, l) which labels a cell of full load may take by the project's rules."""
-    a, b = timings.places.T
-    exhaust = np.zeros(1) if model.tied else limits.phases_exhaust
+    project, tied, (a, b) = limits.project, limits.contact.tied, timings.places.T
+    exhaust = np.zeros(1) if tied else limits.phases_exhaust
     allowed = np.ones((len(project.tables.rpm), len(a)), dtype=np.bool_)
-    for mask in hard_rules_of(project, model, limits).values():
+    for mask in hard_rules_of(project, limits).values():
         shape = (len(project.tables.rpm), len(project.tables.load), limits.phases_intake.size, exhaust.size)
-        allowed &= np.broadcast_to(mask, shape)[:, -1, a, 0 if model.tied else b]
+        allowed &= np.broadcast_to(mask, shape)[:, -1, a, 0 if tied else b]
     return allowed
 
 

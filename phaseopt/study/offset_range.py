@@ -18,6 +18,7 @@ from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Cam, Phaser, Project
 from phaseopt.search.objective import TorqueMap, torque_of
 from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.tables import cells_of
 
 FloatArray = npt.NDArray[np.float64]
 Offsets = tuple[float, float]  # intake and exhaust, crank degrees, + = advanced
@@ -49,9 +50,9 @@ class OffsetRange:
         return math.prod(most - least + 1 for least, most in self.steps)
 
 
-def offset_range(model: ContactModel, limits: Limits) -> OffsetRange:
+def offset_range(limits: Limits) -> OffsetRange:
     """From `AROUND` degrees either way of the fitted offset to the one at which full travel is clear, whole steps."""
-    steps, step = [], []
+    model, steps, step = limits.contact, [], []
     for side in SIDES:
         phaser = model.project.phaser_of(side)
         fitted, clear = model.engine.cam(side).offset, limits.full_travel.offset_for_clear[side]
@@ -114,23 +115,21 @@ class TorqueEverywhere:
     fitted: Offsets
 
     @classmethod
-    def of(
-        cls, project: Project, model: ContactModel, tried: OffsetRange, surface: TorqueSurface
-    ) -> "TorqueEverywhere":
+    def of(cls, model: ContactModel, tried: OffsetRange, surface: TorqueSurface) -> "TorqueEverywhere":
         """From the torque model; the model's engine stands as it is fitted."""
-        longer = reaching(project, tried)
+        longer = reaching(model.project, tried)
         intake, exhaust = (phase_grid(longer.phaser_of(side)) for side in SIDES)
-        found = torque_of(project, model, surface, np.repeat(intake, exhaust.size), np.tile(exhaust, intake.size))
+        found = torque_of(model, surface, *cells_of(intake, exhaust).T)
         pairs = np.arange(intake.size * exhaust.size).reshape(intake.size, exhaust.size)
         return cls(found.picked(pairs), (intake, exhaust), tried.fitted)
 
-    def at(self, limits: Limits, offsets: Offsets, *, tied: bool) -> TorqueMap:
+    def at(self, limits: Limits, offsets: Offsets) -> TorqueMap:
         """Torque of the labels of limits at some offsets, as `torque_map` has it: (R, L, A, B), B = 1 for tied cams."""
         a, b = (
             self._places(k, labels + offsets[k] - self.fitted[k])
             for k, labels in enumerate((limits.phases_intake, limits.phases_exhaust))
         )
-        return self.whole.picked((a[:, None], b[:, None] if tied else b[None, :]))
+        return self.whole.picked((a[:, None], b[:, None] if limits.contact.tied else b[None, :]))
 
     def _places(self, k: int, phases: FloatArray) -> npt.NDArray[np.int64]:
         places = np.searchsorted(self.phases[k], phases - 1e-6)

@@ -103,10 +103,10 @@ def tried(project: Project, learnt: TorqueModel, everywhere: TorqueEverywhere, o
     of every trial. Raises `InputError` where the engine is not safe at rest there, or no table keeps all rules.
     """
     moved = fitted_at(project, offsets)
-    model = contact_model(moved)
-    limits = phase_limits(model)
-    labels = with_quantities(moved, model, limits, learnt, everywhere.at(limits, offsets, tied=model.tied))
-    found, tables = searched(moved, model, limits, labels, silent)
+    limits = phase_limits(contact_model(moved))
+    model = limits.contact
+    labels = with_quantities(limits, learnt, everywhere.at(limits, offsets))
+    found, tables = searched(moved, limits, labels, silent)
     verdict = check_tables(model, tables)
     travel = limits.full_travel
     each = [np.array([gaps[c] for c in model.contacts]) for gaps in (travel.static, travel.running)]

@@ -110,9 +110,8 @@ def study_offsets(
     """
     require_source(project)
     progress(0.0, "contact limits")
-    model = contact_model(project)
-    limits = phase_limits(model)
-    within = offset_range(model, limits)
+    limits = phase_limits(contact_model(project))
+    model, within = limits.contact, offset_range(limits)
     study = open_study(
         KIND, VERSION, study_key(project), ["maximize", "maximize"], project.folder, storage, watched=True
     )
@@ -120,7 +119,7 @@ def study_offsets(
     if project.torque is not None:
         reduce_logs(project)  # refused with the travel as it is, before phasers that reach further would let it pass
     learnt = torque_model(reaching(project, within), part(progress, 0.02, 0.3))
-    everywhere = TorqueEverywhere.of(project, model, within, learnt.surface)
+    everywhere = TorqueEverywhere.of(model, within, learnt.surface)
     _fill(study, min(trials, within.count), lambda offsets: tried(project, learnt, everywhere, offsets), within,
           part(progress, 0.3, 0.99))  # fmt: skip
     found = _chosen(
@@ -131,12 +130,13 @@ def study_offsets(
     return found
 
 
-def cached_offsets(project: Project, model: ContactModel, limits: Limits, notes: tuple[str, ...]) -> OffsetStudy | None:
+def cached_offsets(limits: Limits, notes: tuple[str, ...]) -> OffsetStudy | None:
     """The study of these inputs that the project keeps, as it was last told; None where none was told to its end."""
+    project, model = limits.project, limits.contact
     study = cached_study(KIND, VERSION, study_key(project), project.folder)
     if study is None:
         return None
-    within, gains = offset_range(model, limits), study.user_attrs.get(_GAINS, {})
+    within, gains = offset_range(limits), study.user_attrs.get(_GAINS, {})
     try:
         return _chosen(
             project, model, notes, within, *_read(_finished(study), within),

@@ -31,13 +31,13 @@ def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = No
     """
     progress = Remembered(progress or silent)
     progress(0.0, "contact limits")
-    model = contact_model(project)
-    limits = phase_limits(model)
-    refuse_unguarded(project, limits)
+    limits = phase_limits(contact_model(project))
+    model = limits.contact
+    refuse_unguarded(limits)
     if project.torque_grid is not None:
         return run_sheet(model, first_pulls(model, limits, pulls, why=ONLY_GIVEN))
     if project.torque is None and project.cycle is None:
         return run_sheet(model, first_pulls(model, limits, pulls))
-    learnt = torque_model(project, part(progress, 0.05, 0.6))
-    plan = plan_pulls(project, model, limits, learnt, pulls, part(progress, progress.reached, 1.0))
+    learnt = torque_model(project, part(progress, 0.05, 0.6), limits)
+    plan = plan_pulls(limits, learnt, pulls, part(progress, progress.reached, 1.0))
     return run_sheet(model, plan, learnt.notes)

@@ -10,7 +10,7 @@ import numpy as np
 
 from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.limits import Limits, phase_limits
-from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.clearance.model import contact_model
 from phaseopt.io.digest import fingerprint
 from phaseopt.job.stages import refuse_unguarded, searched, torque_of_labels
 from phaseopt.project import SIDES, Project
@@ -66,7 +66,6 @@ class TradeoffInputs:
     which are the cells that count; `notes`, what every output says of a simulation that took part."""
 
     project: Project
-    model: ContactModel
     limits: Limits
     labels: TorqueMap
     counts: BoolArray
@@ -74,31 +73,28 @@ class TradeoffInputs:
     notes: tuple[str, ...]
 
     @classmethod
-    def of(
-        cls, project: Project, model: ContactModel, limits: Limits, labels: TorqueMap, notes: tuple[str, ...] = ()
-    ) -> "TradeoffInputs":
+    def of(cls, project: Project, limits: Limits, labels: TorqueMap, notes: tuple[str, ...] = ()) -> "TradeoffInputs":
         """With the project's own tables searched. Raises `InputError` where there are none."""
-        found, _ = searched(project, model, limits, labels, silent)
+        found, _ = searched(project, limits, labels, silent)
         counts = labels.in_reach[_cells(found)]
-        own = _outcome(project, model, labels, counts, found)
-        return cls(project, model, limits, labels, counts, own, notes)
+        return cls(project, limits, labels, counts, _outcome(project, labels, counts, found), notes)
 
     def outcome(self, settings: Settings) -> Outcome:
         """Raises `InputError` where no tables keep the rules, or the best hold phases whose torque is not known."""
         found, _ = self._searched(settings)
-        return _outcome(self.project, self.model, self.labels, self.counts, found)
+        return _outcome(self.project, self.labels, self.counts, found)
 
     def verdict(self, settings: Settings) -> Verdict:
         """On the tables that some settings make."""
-        return check_tables(self.model, self._searched(settings)[1])
+        return check_tables(self.limits.contact, self._searched(settings)[1])
 
     def _searched(self, settings: Settings) -> tuple[SearchResult, PhaseTables]:
-        return searched(settings.put_into(self.project), self.model, self.limits, self.labels, silent)
+        return searched(settings.put_into(self.project), self.limits, self.labels, silent)
 
     def fingerprint(self) -> str:
         """Of all that a trial's outcome depends on beside its settings; torque to 0.01 N·m."""
         plain = Settings(0.0, 0.0, 1.0).put_into(self.project)
-        problem, boxes = search_problem(plain, self.model, self.limits, self.labels)
+        problem, boxes = search_problem(plain, self.limits, self.labels)
         masks = [mask for mask in (problem.reach, problem.known, *problem.rules.values()) if mask is not None]
         return fingerprint(
             problem.rpm, problem.load, problem.intake, problem.exhaust, problem.intake_slew, problem.exhaust_slew,
@@ -111,22 +107,20 @@ def tradeoff_inputs(project: Project, progress: Remembered) -> TradeoffInputs:
     """Contact limits and torque of every label of a project. Raises `InputError` as `build` does."""
     progress(0.0, "contact limits")
     require_source(project)
-    model = contact_model(project)
-    limits = phase_limits(model)
-    refuse_unguarded(project, limits)
-    learnt = torque_model(project, part(progress, 0.05, 0.6))
+    limits = phase_limits(contact_model(project))
+    refuse_unguarded(limits)
+    learnt = torque_model(project, part(progress, 0.05, 0.6), limits)
     progress(max(progress.reached, 0.6), "torque of every label")
-    notes = learnt.notes
-    return TradeoffInputs.of(project, model, limits, torque_of_labels(project, model, limits, learnt), notes)
+    return TradeoffInputs.of(project, limits, torque_of_labels(limits, learnt), learnt.notes)
 
 
-def _outcome(
-    project: Project, model: ContactModel, labels: TorqueMap, counts: BoolArray, found: SearchResult
-) -> Outcome:
+def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: SearchResult) -> Outcome:
     torque, doubt = (each[_cells(found)] for each in (labels.torque, labels.deviation))
     if not np.isfinite(torque[counts]).all():
         raise InputError.one("the best tables hold phases whose torque is not known", hint="allow more slew")
-    sides = [side for side in SIDES if project.phaser_of(side) is not None][: 1 if model.tied else None]
+    sides = [side for side in SIDES if project.phaser_of(side) is not None][
+        : 1 if project.arrangement == "together" else None
+    ]
     tables = [found.intake if side == "intake" else found.exhaust for side in sides]
     caps = [slew_caps(project, side) for side in sides]
     even = smoothness(np.array(project.tables.rpm), np.array(project.tables.load), tables, caps)

@@ -16,9 +16,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from phaseopt.clearance.limits import Limits
-from phaseopt.clearance.model import ContactModel
-from phaseopt.project import UNITS, Project, Quantity
+from phaseopt.project import UNITS, Quantity
 from phaseopt.surrogate.prior import GridPrior
+from phaseopt.tables import cells_of
 
 Array = NDArray[np.float64]
 
@@ -50,12 +50,13 @@ class SimulatedQuantities:
     least: Array
 
     @classmethod
-    def on(cls, grid: xr.Dataset, project: Project, model: ContactModel, limits: Limits) -> "SimulatedQuantities":
+    def on(cls, grid: xr.Dataset, limits: Limits) -> "SimulatedQuantities":
         """Of a simulated grid, with the timings inside the safe boxes for the least fuel."""
         names = ("torque", "volumetric_efficiency", "residual_fraction", "peak_pressure")
         of = {name: GridPrior.of(grid, name) for name in names}
-        rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
-        timings = _safe_timings(model, limits)
+        tables = limits.project.tables
+        rpm, load = np.array(tables.rpm), np.array(tables.load)
+        timings = _safe_timings(limits)
         torque, least = np.empty((rpm.size, TORQUES)), np.empty((rpm.size, TORQUES))
         for r, speed in enumerate(rpm):
             cells = np.column_stack([np.full(load.size, speed), load])
@@ -136,19 +137,15 @@ def least_air(torque: Array, air: Array) -> tuple[Array, Array]:
     return steps, np.interp(steps, steps[reached], least[reached])
 
 
-def label_quantities(
-    asked: Sequence[Quantity], project: Project, model: ContactModel, limits: Limits, grid: xr.Dataset
-) -> dict[Quantity, Array]:
+def label_quantities(asked: Sequence[Quantity], limits: Limits, grid: xr.Dataset) -> dict[Quantity, Array]:
     """The quantities `asked` for, of every label: (R, L, A, B), as in a `TorqueMap`."""
     if not asked:
         return {}
-    icl, ecl = (model.engine.intake.true_centreline, model.engine.exhaust.true_centreline)
-    a, b = icl(limits.phases_intake), ecl(limits.phases_exhaust)
-    pairs = np.column_stack([a, b]) if model.tied else np.column_stack([np.repeat(a, b.size), np.tile(b, a.size)])
-    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
-    cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
-    shape = (rpm.size, load.size, a.size, 1 if model.tied else b.size)
-    found = SimulatedQuantities.on(grid, project, model, limits).labels(asked, cells, pairs)
+    a, b, tied = limits.phases_intake, limits.phases_exhaust, limits.contact.tied
+    pairs = limits.contact.engine.centrelines(*((a, b) if tied else cells_of(a, b).T))
+    rpm, load = np.array(limits.project.tables.rpm), np.array(limits.project.tables.load)
+    shape = (rpm.size, load.size, a.size, 1 if tied else b.size)
+    found = SimulatedQuantities.on(grid, limits).labels(asked, cells_of(rpm, load), pairs)
     return {quantity: values.reshape(shape) for quantity, values in found.items()}
 
 
@@ -180,20 +177,16 @@ def _fuel_of_air(grid: xr.Dataset) -> float:
     return float(np.nanmedian(figure.to_numpy()))
 
 
-def _safe_timings(model: ContactModel, limits: Limits) -> Array:
+def _safe_timings(limits: Limits) -> Array:
     """(n, 2) true centrelines spread evenly over the safe boxes."""
     found = []
     for box in limits.boxes:
         ends = ((limits.phases_intake, box.intake_from, box.intake_to),
                 (limits.phases_exhaust, box.exhaust_from, box.exhaust_to))  # fmt: skip
         a, b = (_thinned(phases[(phases >= low - 1e-6) & (phases <= high + 1e-6)]) for phases, low, high in ends)
-        if model.tied:
-            found.append(np.column_stack([a, a]))
-        else:
-            found.append(np.column_stack([np.repeat(a, b.size), np.tile(b, a.size)]))
+        found.append(np.column_stack([a, a]) if limits.contact.tied else cells_of(a, b))
     phases = np.unique(np.concatenate(found), axis=0)
-    engine = model.engine
-    return np.column_stack([engine.intake.true_centreline(phases[:, 0]), engine.exhaust.true_centreline(phases[:, 1])])
+    return limits.contact.engine.centrelines(*phases.T)
 
 
 def _thinned(phases: Array) -> Array:

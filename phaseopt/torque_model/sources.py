@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from phaseopt.clearance.limits import Limits
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.calibration import calibrate_to
 from phaseopt.cycle.config import CycleConfig
@@ -131,9 +132,10 @@ def require_source(project: Project) -> None:
 
 
 @one_blas_thread()
-def torque_model(project: Project, progress: Progress) -> TorqueModel:
+def torque_model(project: Project, progress: Progress, limits: Limits | None = None) -> TorqueModel:
     """The torque model of a project: of its pulls, of its pulls on a simulation, of a simulation alone, or of a grid.
 
+    Parameters: `project`; `progress`; `limits` of the project, where they are known already.
     Raises `InputError` for whatever its logs or its grid get wrong, for an engine that does not run, and for a project
     that says nothing of torque.
     """
@@ -141,21 +143,24 @@ def torque_model(project: Project, progress: Progress) -> TorqueModel:
     if project.torque_grid is not None:
         return _given(project, progress)
     if project.torque is None:
-        return fit_torque(project, prior=simulate(project, progress=part(progress, 0.0, 0.95)))
+        return fit_torque(project, prior=simulate(project, progress=part(progress, 0.0, 0.95), limits=limits))
     progress(0.0, "reading logs")
     points, prior = reduce_logs(project), None
     if project.torque.prior is not None:
-        prior = simulate(project, points, part(progress, 0.02, 0.95))
+        prior = simulate(project, points, part(progress, 0.02, 0.95), limits)
     return fit_torque(project, points, prior, part(progress, 0.4 if prior is None else 0.95, 1.0))
 
 
 @one_blas_thread()
-def simulate(project: Project, points: Reduction | None = None, progress: Progress | None = None) -> Simulated:
+def simulate(
+    project: Project, points: Reduction | None = None, progress: Progress | None = None, limits: Limits | None = None
+) -> Simulated:
     """Simulate the engine of [cycle] over speed, load and both timings.
 
     It takes minutes the first time; the grid is kept beside the project and taken up again.
     Parameters: `project`; `points` of its pulls, to which the engine is calibrated first, as it is described without
-    them; `progress`, told the share of the work done, 0 to 1, and what is going on.
+    them; `progress`, told the share of the work done, 0 to 1, and what is going on; `limits` of the project, where they
+    are known already.
     Returns `Simulated`: `grid`, torque in N·m over (rpm, load in kPa, icl and ecl in degrees) and its kin.
     Raises `InputError` without [cycle], and for an engine that does not run.
 
@@ -170,12 +175,13 @@ def simulate(project: Project, points: Reduction | None = None, progress: Progre
     if points is None:
         progress(0.0, "simulating")
         with error_context(project, "cycle"):
-            grid = cached_or_simulated(project, config, counted(progress, "simulating"))
+            grid = cached_or_simulated(project, config, counted(progress, "simulating"), limits=limits)
         return Simulated(grid, config, None, None, doubt)
     measured, x = points.points, readings_of(points.points).x
     with error_context(project, "cycle"):
         pulled = calibrate_to(project, config, measured, progress=counted(part(progress, 0.0, 0.43), "calibrating"))
-        grid = cached_or_simulated(project, pulled.config, counted(part(progress, 0.43, 1.0), "simulating"))
+        counts = counted(part(progress, 0.43, 1.0), "simulating")
+        grid = cached_or_simulated(project, pulled.config, counts, limits=limits)
         known = np.isfinite(GridPrior(grid).at(x)) & pulled.ran
     before, after = (pulled.simulated(x[known], by) for by in (replace(pulled.whole, factors={}), pulled.whole))
     compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
@@ -191,13 +197,15 @@ def described_engine(project: Project) -> CycleConfig:
 
 @one_blas_thread()
 def cached_or_simulated(
-    project: Project, config: CycleConfig, progress: Callable[[int, int], None], cluster: str | None = None
-) -> xr.Dataset:
+    project: Project, config: CycleConfig, progress: Callable[[int, int], None], cluster: str | None = None,
+    limits: Limits | None = None,
+) -> xr.Dataset:  # fmt: skip
     """`torque_grid`, with a log entry at level INFO where a kept grid is taken up."""
     path = cache_path(project, config)
     if path.exists():
         _log.info("kept simulation: %s", path)
-    return torque_grid(project, config, progress=progress, cluster=cluster)
+    contact = None if limits is None else limits.contact
+    return torque_grid(project, config, progress=progress, cluster=cluster, contact=contact)
 
 
 @one_blas_thread()

@@ -100,15 +100,15 @@ def range_back(project: Project) -> float:
     """Mid-range torque of the safe box over that of the same box with ten degrees less on each cam, as a share."""
     model = contact_model(project)
     limits = phase_limits(model)
-    learnt = torque_model(reaching(project, offset_range(model, limits)), silent)
-    labels = torque_of_labels(project, model, limits, learnt)
+    learnt = torque_model(reaching(project, offset_range(limits)), silent)
+    labels = torque_of_labels(limits, learnt)
     boxes = tuple(
         replace(box, intake_to=box.intake_to - BACK, exhaust_from=box.exhaust_from + BACK) for box in limits.boxes
     )
     middle = slice(len(project.tables.rpm) // 3, 2 * len(project.tables.rpm) // 3)
     torque = []
     for each in (limits, replace(limits, boxes=boxes)):
-        found, _ = searched(project, model, each, labels, silent)
+        found, _ = searched(project, each, labels, silent)
         r, k = np.indices(found.intake_index.shape)
         torque.append(labels.torque[r, k, found.intake_index, found.exhaust_index][middle, -1].mean())
     return float(torque[0] / torque[1] - 1.0)

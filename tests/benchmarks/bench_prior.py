@@ -76,8 +76,8 @@ def four_pulls(project: Project) -> bool:
 def true_row(found: Build, tables: PhaseTables) -> np.ndarray:
     """Torque of the true engine with tables at full load, N·m by speed."""
     rpm = tables.rpm
-    icl = found.model.engine.intake.true_centreline(tables.intake[:, -1].to_numpy())
-    ecl = found.model.engine.exhaust.true_centreline(tables.exhaust[:, -1].to_numpy())
+    icl = found.contact.engine.intake.true_centreline(tables.intake[:, -1].to_numpy())
+    ecl = found.contact.engine.exhaust.true_centreline(tables.exhaust[:, -1].to_numpy())
     return true_torque(np.column_stack([rpm, 99.0 - depression(rpm), icl, ecl]))
 
 
@@ -88,17 +88,17 @@ def gains(project: Project) -> bool:
     fine, kept = True, []
     for words, given in (("on the simulation", project), ("without it", plain)):
         found = build(given)
-        before, after = true_row(found, found.baseline), true_row(found, found.tables)
-        row, doubt = found.torque.isel(load=-1), found.full_gain_deviation
+        before, after = true_row(found, found.baseline.tables), true_row(found, found.tables)
+        row, doubt = found.torque.isel(load=-1), found.comparison.full_gain_deviation
         kept.append(float((after - before).mean()))
-        print(f"all pulls, {words}: left out {found.lopo_rmse:.2f} N·m; mean gain at full load predicted "
-              f"{found.full_gain:+.2f} ± {doubt:.2f} N·m, true {kept[-1]:+.2f} N·m, "
-              f"{(kept[-1] - found.full_gain) / doubt:+.1f} deviations off (-2 or more wanted)")  # fmt: skip
+        print(f"all pulls, {words}: left out {found.model.lopo_rmse:.2f} N·m; mean gain at full load predicted "
+              f"{found.comparison.full_gain:+.2f} ± {doubt:.2f} N·m, true {kept[-1]:+.2f} N·m, "
+              f"{(kept[-1] - found.comparison.full_gain) / doubt:+.1f} deviations off (-2 or more wanted)")  # fmt: skip
         print("     rpm   before   after    gain   predicted")
         for n, b, a, g, d in zip(row["rpm"].to_numpy(), before, after, row["gain"].to_numpy(),
                                  row["gain_deviation"].to_numpy(), strict=True):  # fmt: skip
             print(f"  {n:6.0f}  {b:7.1f} {a:7.1f} {a - b:+7.1f}   {g:+5.1f} ± {d:.1f}")
-        fine &= kept[-1] >= found.full_gain - 2.0 * doubt
+        fine &= kept[-1] >= found.comparison.full_gain - 2.0 * doubt
         if given is project:
             fine &= is_kept(found)
     print(f"true mean gain with the simulation {kept[0]:+.2f} N·m, without {kept[1]:+.2f} N·m (more wanted)")

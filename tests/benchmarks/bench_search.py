@@ -107,9 +107,9 @@ def loosened(seed: int) -> tuple[float, float]:
     a, b = limits.phases_intake.size, limits.phases_exhaust.size
     torque = np.ascontiguousarray(surface.objective[:, :, :a, -b:])
     known = np.ones(torque.shape, dtype=np.bool_)
-    problem, boxes = search_problem(project, model, limits, TorqueMap(torque, 0.0 * torque, known, known, False))
+    problem, boxes = search_problem(project, limits, TorqueMap(torque, 0.0 * torque, known, known, False))
     begin, begun = time.perf_counter(), time.process_time()
-    found = solve_neighbouring(problem, boxes, model, limits, silent)
+    found = solve_neighbouring(problem, boxes, limits, silent)
     took, processor = time.perf_counter() - begin, time.process_time() - begun
     strict = solve(problem, boxes)
     print(

@@ -40,7 +40,7 @@ def test_resolution_lock_and_slew_hold(hillclimb: Build) -> None:
 
 def test_bound_is_never_below_the_value_and_near_it(hillclimb: Build) -> None:
     """What the project promises: at most 0.02 % of the value and 0.5 % of the gain over the best fixed timing."""
-    found = hillclimb.search
+    found = hillclimb.best.search
     assert found.bound >= found.value
     assert found.gap_of_value <= 2e-4
     assert found.gap_of_gain is not None
@@ -49,7 +49,7 @@ def test_bound_is_never_below_the_value_and_near_it(hillclimb: Build) -> None:
 
 def test_one_cam_is_bound_by_each_rule(hillclimb: Build) -> None:
     """The example is meant to show both: the intake stops at the running rule, the exhaust at the static one."""
-    stops = hillclimb.limits.safe.sel(rpm=hillclimb.model.top_speed)
+    stops = hillclimb.limits.safe.sel(rpm=hillclimb.contact.top_speed)
     box = clamps(hillclimb)
     beyond_intake = stops.sel(intake_phase=box.intake_to + 1, exhaust_phase=0, contact="intake_piston")
     beyond_exhaust = stops.sel(intake_phase=0, exhaust_phase=box.exhaust_from - 1, contact="exhaust_piston")
@@ -60,8 +60,8 @@ def test_one_cam_is_bound_by_each_rule(hillclimb: Build) -> None:
 def test_full_load_gain_agrees_with_its_parts(hillclimb: Build) -> None:
     """The mean of the row's gains is the gain; its doubt is no more than the mean of theirs (triangle inequality)."""
     row = hillclimb.torque.isel(load=-1)
-    assert hillclimb.full_gain == pytest.approx(float(row["gain"].mean()), abs=1e-6)
-    assert hillclimb.full_gain_deviation <= float(row["gain_deviation"].mean()) + 1e-9
+    assert hillclimb.comparison.full_gain == pytest.approx(float(row["gain"].mean()), abs=1e-6)
+    assert hillclimb.comparison.full_gain_deviation <= float(row["gain_deviation"].mean()) + 1e-9
 
 
 def test_weights_have_mean_one_and_light_load_counts_a_tenth(hillclimb: Build) -> None:
@@ -82,10 +82,10 @@ def test_files_agree_with_what_was_checked(hillclimb: Build, tmp_path: Path) -> 
         (tmp_path / name).write_bytes(files[name].encode())
     for side in ("intake", "exhaust"):
         assert np.array_equal(read_table(tmp_path / f"{side}_phase.csv"), hillclimb.tables.of_side(side))
-    again = check_tables(hillclimb.model, hillclimb.tables).cells
+    again = check_tables(hillclimb.contact, hillclimb.tables).cells
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
     assert len(rows) == again["verdict"].size
-    for contact in hillclimb.model.contacts:
+    for contact in hillclimb.contact.contacts:
         for gap in ("static", "running"):
             told = np.array([float(row[f"{contact}_{gap}"]) for row in rows])
             true = again[gap].sel(contact=contact).to_numpy().ravel()
@@ -99,7 +99,7 @@ def test_record_names_every_input(hillclimb: Build) -> None:
     assert {"project.toml", "lobes/intake.csv", "drops/exhaust.csv", "dyno/sweep-01.csv"} <= set(
         record["inputs_sha256"]
     )
-    assert record["search"]["gap"] == hillclimb.search.gap_of_value
+    assert record["search"]["gap"] == hillclimb.best.search.gap_of_value
 
 
 def test_stops_where_tables_would_be_the_only_guard(tmp_path: Path) -> None:
@@ -136,7 +136,7 @@ def test_the_looser_rule_builds_tables_that_are_told_as_looser(tmp_path: Path) -
     by_name = ("tables_only_guard = true", 'tables_only_guard = true\nbetween = "neighbouring cells"')
     found = build(load_project(pulls_alone_file(tmp_path, *near, by_name)))
     assert found.verdict.accepted
-    assert found.search.bound >= found.search.value
+    assert found.best.search.bound >= found.best.search.value
     assert not found.verdict.clear
     files = build_files(found)
     kinds = {row["kind"] for row in csv.DictReader(io.StringIO(files["limits.csv"]))}

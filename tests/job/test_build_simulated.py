@@ -15,10 +15,12 @@ from engines import write_project
 from simulated_pulls import with_pulls
 from typer.testing import CliRunner
 
+from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.cli import app
 from phaseopt.cycle.torque_grid import FOLDER
 from phaseopt.job.build import Build, build
 from phaseopt.output.files import build_files
+from phaseopt.project import Project
 from phaseopt.project.load import load_project
 from phaseopt.report.text import summary
 from phaseopt.surrogate.validation import leave_one_pull_out
@@ -57,9 +59,9 @@ def on_simulation(tmp_path_factory: pytest.TempPathFactory) -> Build:
 
 def test_a_project_without_logs_builds_tables_from_simulation_alone(found: Build) -> None:
     assert found.verdict.clear
-    assert found.reduction is None
-    assert found.simulation is not None
-    assert found.simulation.alone
+    assert found.model.reduction is None
+    assert found.model.simulation is not None
+    assert found.model.simulation.alone
     assert np.isfinite(found.torque["torque"]).all()
     assert found.torque["in_reach"].all()
     assert not found.torque["measured"].any()
@@ -93,14 +95,27 @@ def test_the_grid_is_simulated_once(found: Build, folder: Path, monkeypatch: pyt
     assert build_files(build(load_project(folder / "project.toml"))) == build_files(found)
 
 
+def test_the_contact_model_is_made_once(found: Build, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every stage and every file takes it from the limits: the drop readings are fitted once in a build."""
+    calls = []
+
+    def counted(project: Project) -> Any:
+        calls.append(project)
+        return drop_laws(project)
+
+    monkeypatch.setattr("phaseopt.clearance.model.drop_laws", counted)
+    build_files(build(found.project))
+    assert len(calls) == 1
+
+
 def test_airflow_is_what_the_grid_says(found: Build) -> None:
     """Each cell of the baseline at full load, on a node of the grid: efficiency times p V / (R T), by hand.
 
     Dry air of 99 kPa and 25 °C (the air that SAE J1349 corrects to) with R = 287.05 J/(kg K); a bore of 81 and a stroke
     of 86 mm. Rest stands between two nodes, so efficiency there must lie between or near its neighbours.
     """
-    assert found.simulation is not None
-    grid, config = found.simulation.grid, found.simulation.config
+    assert found.model.simulation is not None
+    grid, config = found.model.simulation.grid, found.model.simulation.config
     rows = list(csv.DictReader(io.StringIO(build_files(found)["airflow.csv"])))
     assert len(rows) == 6
     filled = 99e3 / (287.05 * 298.15) * np.pi / 4 * 0.081**2 * 0.086 * 1e6
@@ -128,9 +143,12 @@ def test_the_doubt_of_the_gain_follows_from_the_stated_doubt(found: Build, folde
 
 def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, folder: Path) -> None:
     """A cap just under what torque alone leaves at a cell holds there, and every figure comes from the grid."""
-    assert found.simulated is not None
-    assert found.simulation is not None
-    free, grid = found.simulated["peak_pressure"].isel(load=0), found.simulation.grid["peak_pressure"].isel(load=0)
+    assert found.comparison.simulated is not None
+    assert found.model.simulation is not None
+    free, grid = (
+        found.comparison.simulated["peak_pressure"].isel(load=0),
+        found.model.simulation.grid["peak_pressure"].isel(load=0),
+    )
     r = int((free / grid.min(("icl", "ecl"))).to_numpy().argmax())
     most = round(float(free[r] + grid[r].min()) / 2)
     cap = {"rpm": [3000, 4000], "load": [70, 70], "of": "peak pressure", "most": f"{most} kPa"}
@@ -139,9 +157,11 @@ def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, fold
     (folder / "road" / FOLDER).symlink_to(folder / FOLDER, target_is_directory=True)
     road = build(load_project(write_project(folder / "road", **{**SMALL, "search": search})))
     assert road.verdict.clear
-    assert road.simulated is not None
-    assert (road.simulated["peak_pressure"].isel(load=0) <= most + 1e-6).all()
-    assert f"cap 1: peak pressure at most {most} kPa" in {name for row in road.binds for names in row for name in names}
+    assert road.comparison.simulated is not None
+    assert (road.comparison.simulated["peak_pressure"].isel(load=0) <= most + 1e-6).all()
+    assert f"cap 1: peak pressure at most {most} kPa" in {
+        name for row in road.best.search.binding for names in row for name in names
+    }
     np.testing.assert_array_equal(road.limits.phases_intake, found.limits.phases_intake)
     told = " ".join(summary(road, None).split())
     assert (
@@ -151,7 +171,7 @@ def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, fold
     assert "torque less doubt, roughness and what part load costs" in told
     files = build_files(road)
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
-    wanted = road.simulated["residual"].to_numpy().ravel()
+    wanted = road.comparison.simulated["residual"].to_numpy().ravel()
     np.testing.assert_allclose([float(row["residual"]) for row in rows], wanted, atol=0.051)
     assert "30 N·m for each % of residual beyond 20 % at 3000 to 4000 rpm, 70 to 70 kPa" in files["report.html"]
     assert "Beside torque, as simulated" in files["report.html"]
@@ -173,8 +193,8 @@ def test_a_project_that_says_nothing_of_torque_is_told_both_ways_out(tmp_path: P
 
 def test_calibration_finds_what_the_true_engine_has_more_of(on_simulation: Build) -> None:
     """The true engine is known here: friction is found within two standard errors, flow that is as said stays so."""
-    assert on_simulation.simulation is not None
-    found = on_simulation.simulation.calibration
+    assert on_simulation.model.simulation is not None
+    found = on_simulation.model.simulation.calibration
     assert found is not None
     assert set(found.factors) | set(found.refused) == {"flow", "friction", "wall temperature", "burn duration"}
     assert found.after < found.before / 2.0
@@ -183,24 +203,19 @@ def test_calibration_finds_what_the_true_engine_has_more_of(on_simulation: Build
 
 
 def test_pulls_on_a_simulation_say_what_each_gave(on_simulation: Build) -> None:
-    assert on_simulation.reduction is not None
-    assert on_simulation.simulation is not None
-    assert on_simulation.simulation.points is not None
+    assert on_simulation.model.reduction is not None
+    assert on_simulation.model.simulation is not None
+    assert on_simulation.model.simulation.points is not None
     told = " ".join(summary(on_simulation, None).split())
     assert "Knock is not modelled" in told
     assert "NO TORQUE WAS MEASURED" not in told
     assert "the calibration repeated without it" in told
     record = json.loads(build_files(on_simulation)["run.json"])
-    assert record["torque"]["points"] == on_simulation.reduction.points.sizes["point"] == 20
-    assert record["simulation"]["calibration"]["error_before_Nm"] == pytest.approx(
-        float(
-            np.sqrt(
-                ((on_simulation.simulation.points["before"] - on_simulation.simulation.points["torque"]) ** 2).mean()
-            )
-        ),
-        abs=1e-4,
-    )
-    assert on_simulation.lopo_rmse >= on_simulation.loo_rmse > 0.0
+    assert record["torque"]["points"] == on_simulation.model.reduction.points.sizes["point"] == 20
+    points = on_simulation.model.simulation.points
+    error = float(np.sqrt(((points["before"] - points["torque"]) ** 2).mean()))
+    assert record["simulation"]["calibration"]["error_before_Nm"] == pytest.approx(error, abs=1e-4)
+    assert on_simulation.model.lopo_rmse >= on_simulation.model.loo_rmse > 0.0
 
 
 def test_with_nothing_calibrated_the_left_out_error_is_the_surface_s_own(on_simulation: Build) -> None:
@@ -228,8 +243,8 @@ def test_light_load_that_no_pull_reached_rests_on_the_simulation(on_simulation: 
 def test_an_engine_that_does_not_run_is_told_with_its_section(
     found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert found.simulation is not None
-    dead = found.simulation.grid.copy()
+    assert found.model.simulation is not None
+    dead = found.model.simulation.grid.copy()
     dead["torque"] = dead["torque"] * np.nan
     monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: dead)
     with pytest.raises(InputError, match=r"project.toml: cycle: no point of it settled. Mend: check the dimensions"):
@@ -246,36 +261,36 @@ def _holed(grid: xr.Dataset, **place: int) -> xr.Dataset:
 
 
 def _intake_centrelines(build: Build) -> np.ndarray:
-    return np.asarray(build.model.engine.intake.true_centreline(build.tables.intake.to_numpy()))
+    return np.asarray(build.contact.engine.intake.true_centreline(build.tables.intake.to_numpy()))
 
 
 def test_a_timing_that_did_not_settle_is_never_taken(
     found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The best timings of the lowest speed are made a hole: the tables keep off it."""
-    assert found.simulation is not None
-    node = found.simulation.grid["icl"].to_numpy()[:3]
+    assert found.model.simulation is not None
+    node = found.model.simulation.grid["icl"].to_numpy()[:3]
     assert node[0] < float(_intake_centrelines(found)[0].min()) < node[2]
-    holed = _holed(found.simulation.grid, rpm=0, icl=1)
+    holed = _holed(found.model.simulation.grid, rpm=0, icl=1)
     monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: holed)
     again = build(load_project(folder / "project.toml"))
     assert (_intake_centrelines(again)[0] >= node[2] - 1e-9).all()
     assert np.isfinite(again.torque["torque"]).all()
-    assert np.isfinite(again.full_gain_deviation)
+    assert np.isfinite(again.comparison.full_gain_deviation)
 
 
 def test_a_baseline_that_did_not_settle_is_left_out_of_the_gain_and_left_empty(
     found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Rest at the lowest speed did not settle: nothing is made up for it."""
-    assert found.simulation is not None
-    holed = _holed(found.simulation.grid, rpm=0, icl=-2)
-    assert float(holed["icl"][-2]) == float(found.model.engine.intake.true_centreline(0.0))
+    assert found.model.simulation is not None
+    holed = _holed(found.model.simulation.grid, rpm=0, icl=-2)
+    assert float(holed["icl"][-2]) == float(found.contact.engine.intake.true_centreline(0.0))
     monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: holed)
     again = build(load_project(folder / "project.toml"))
     gain = again.torque["gain"].isel(load=-1).to_numpy()
     assert np.isnan(gain).tolist() == [True, False, False]
-    assert again.full_gain == pytest.approx(gain[1:].mean())
+    assert again.comparison.full_gain == pytest.approx(gain[1:].mean())
     assert "over 2 of 3 speeds" in " ".join(summary(again, None).split())
     files = build_files(again)
     rows = list(csv.DictReader(io.StringIO(files["airflow.csv"])))

@@ -9,7 +9,7 @@ from phaseopt.job.build import Build
 
 def test_area_under_the_full_load_curve_is_scipys(hillclimb: Build) -> None:
     """Outside check: scipy.integrate.trapezoid, over the span of speeds."""
-    full, found = hillclimb.torque.isel(load=-1), hillclimb.gains
+    full, found = hillclimb.torque.isel(load=-1), hillclimb.comparison.gains
     rpm = full["rpm"].to_numpy()
     for name, mean in (("torque", found.after), ("torque_before", found.before)):
         assert mean == pytest.approx(trapezoid(full[name].to_numpy(), rpm) / np.ptp(rpm))
@@ -18,9 +18,9 @@ def test_area_under_the_full_load_curve_is_scipys(hillclimb: Build) -> None:
 
 
 def test_the_cells_that_moved_most_come_first_and_say_why(hillclimb: Build) -> None:
-    far = np.hypot(*(hillclimb.tables.of_side(s) - hillclimb.baseline.of_side(s) for s in ("intake", "exhaust")))
-    told = [np.hypot(cell.intake, cell.exhaust) for cell in hillclimb.gains.moved]
+    far = np.hypot(*(hillclimb.tables.of_side(s) - hillclimb.baseline.tables.of_side(s) for s in ("intake", "exhaust")))
+    told = [np.hypot(cell.intake, cell.exhaust) for cell in hillclimb.comparison.gains.moved]
     assert told == sorted(told, reverse=True)
     assert told[0] == pytest.approx(float(far.max()))
-    for cell in hillclimb.gains.moved:
+    for cell in hillclimb.comparison.gains.moved:
         assert (cell.why == "for torque") == (cell.gain > 2.0 * cell.gain_deviation)

@@ -3,10 +3,10 @@
 import csv
 import io
 import json
-from dataclasses import replace
 
 import numpy as np
 import pytest
+from parts import changed
 
 from phaseopt.job.build import Build
 from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
@@ -49,7 +49,7 @@ def test_the_three_dearest_limits_are_told(hillclimb: Build) -> None:
     five = [
         LimitCost(name, "0.25 mm" if k == 0 else "degree", 1.0 / (1 + k), 1.0, cells) for k, name in enumerate(names)
     ]
-    told = price_lines(replace(hillclimb, limit_costs=LimitCosts(tuple(five), 0.25)))
+    told = price_lines(changed(hillclimb, explanations={"limit_costs": LimitCosts(tuple(five), 0.25)}))
     assert told[0].startswith(
         "dearest limits, N·m a cell for one degree more: contact limit (intake advance) 0.50 (2.50 at"
     )
@@ -57,22 +57,24 @@ def test_the_three_dearest_limits_are_told(hillclimb: Build) -> None:
     assert "between speeds" not in told[0]
     assert told[1] == "N·m a cell for 0.25 mm less: required gap, intake to piston 1.00"
     assert told[2] == "pockets 0.5 mm deeper would bring 0.25 N·m a cell"
-    nothing = price_lines(replace(hillclimb, limit_costs=LimitCosts((), None)))
+    nothing = price_lines(changed(hillclimb, explanations={"limit_costs": LimitCosts((), None)}))
     assert nothing == ["no limit costs torque that the search can tell"]
 
 
 def test_every_output_of_a_build_carries_them(hillclimb: Build) -> None:
     files, told = build_files(hillclimb), " ".join(summary(hillclimb).split())
     record = json.loads(files["run.json"])
-    assert hillclimb.dips
-    assert len(record["dips"]) == len(hillclimb.dips)
-    assert len(record["limit_costs"]["limits"]) == len(hillclimb.limit_costs.limits) >= 3
+    assert hillclimb.explanations.dips
+    assert len(record["dips"]) == len(hillclimb.explanations.dips)
+    assert len(record["limit_costs"]["limits"]) == len(hillclimb.explanations.limit_costs.limits) >= 3
     for text in (told, " ".join(files["report.html"].split())):
         assert "dearest limits" in text
         assert "area under the full-load curve" in text
-        assert dip_words(hillclimb.dips[0], METRIC.torque).replace("'", "&#39;") in text.replace("'", "&#39;")
+        assert dip_words(hillclimb.explanations.dips[0], METRIC.torque).replace("'", "&#39;") in text.replace(
+            "'", "&#39;"
+        )
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
-    for price in hillclimb.limit_costs.limits:
+    for price in hillclimb.explanations.limit_costs.limits:
         column = np.array([float(row[f"price_{price.limit.replace(' ', '_')}"]) for row in rows])
         assert column == pytest.approx(price.cells.ravel(), abs=6e-4)
         weights = np.array([float(row["weight"]) for row in rows])
@@ -82,6 +84,6 @@ def test_every_output_of_a_build_carries_them(hillclimb: Build) -> None:
 @pytest.mark.parametrize("name", ["tied", "intake_only", "both"])
 def test_other_arrangements_have_them_too(name: str, request: pytest.FixtureRequest) -> None:
     found: Build = request.getfixturevalue(name)
-    for price in found.limit_costs.limits:
+    for price in found.explanations.limit_costs.limits:
         assert np.isfinite(price.cells).all()
         assert not (name != "both" and "exhaust" in price.limit and "gap" not in price.limit)

@@ -20,7 +20,7 @@ def unpacked(text: str) -> np.ndarray:
 
 def test_least_gaps_are_those_of_the_bounds_and_never_more(both: Build) -> None:
     """Asked anew of the contact model at every pair of phases: within a micron of rounding, and never above."""
-    data, model = explorer_data(both), both.model
+    data, model = explorer_data(both), both.contact
     pairs = np.stack(np.meshgrid(*data["phases"].values(), indexing="ij"), axis=-1).reshape(-1, 2)
     gaps = model.gaps(np.repeat(pairs, 2, axis=1))
     top = running_gaps(model, gaps, model.top_speed)
@@ -45,7 +45,7 @@ def test_torque_at_a_cell_is_the_tables_own(both: Build) -> None:
     r, k = 3, -1
     n = r * both.tables.load.size + both.tables.load.size - 1
     i, e = (np.searchsorted(getattr(both.limits, f"phases_{s}"), data[s]) for s in ("intake", "exhaust"))
-    labels = both.labels
+    labels = both.best.labels
     assert np.allclose(mean[n] * data["unit"], labels.torque[r, k][np.ix_(i, e)], atol=data["unit"])
     known = np.where(doubt[n] < 0, -1 - doubt[n], doubt[n]) * data["unit"]
     assert np.allclose(known, labels.deviation[r, k][np.ix_(i, e)], atol=data["unit"])
@@ -59,7 +59,7 @@ def test_cells_say_what_cells_csv_says(both: Build) -> None:
         assert [float(row["intake_phase"]), float(row["exhaust_phase"])] == cell["phases"]
         for name in ("torque", "torque_deviation", "gain", "gain_deviation"):
             assert float(row[name]) == cell[name]
-        for contact, gaps in zip(both.model.contacts, cell["gaps"], strict=True):
+        for contact, gaps in zip(both.contact.contacts, cell["gaps"], strict=True):
             told = [float(row[f"{contact}_{name}"]) for name in ("by_hand", "static", "running")]
             assert told == pytest.approx(gaps, abs=1e-9)
 

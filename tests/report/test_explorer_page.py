@@ -67,7 +67,7 @@ def test_a_click_and_the_arrow_keys_open_cells_with_the_numbers_of_cells_csv(
         assert told is not None
         for text, name in zip(told.groups(), ("torque", "torque_deviation"), strict=True):
             assert number(text) == pytest.approx(float(row[name]), abs=0.05 + 1e-9)
-        for contact, gaps in zip(both.model.contacts, gaps_told(shown), strict=True):
+        for contact, gaps in zip(both.contact.contacts, gaps_told(shown), strict=True):
             for name, text in (("static", gaps[1]), ("running", gaps[3])):
                 value, guaranteed = number(text.split()[0]), float(row[f"{contact}_{name}"])
                 assert guaranteed - 0.01 - 1e-6 < value <= guaranteed  # to 0.01 mm, rounded down

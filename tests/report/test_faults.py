@@ -56,7 +56,7 @@ def test_lines_go_with_the_build(both: Build) -> None:
 
 
 def test_the_page_has_every_fault(both: Build, files: dict[str, str]) -> None:
-    table = fault_table(both.model, both.verdict.faults)
+    table = fault_table(both.contact, both.verdict.faults)
     assert [row.label.rsplit(",", 1)[0] for row in table.rows] == [fault.name for fault in both.verdict.faults]
     assert all(row.label in files["report.html"] for row in table.rows)
 
@@ -75,8 +75,8 @@ def test_three_stacks_stand_side_by_side_in_each_cell(both: Build, files: dict[s
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
     cells = both.verdict.cells
     pairs = np.column_stack([cells[f"{side}_phase"].to_numpy().ravel() for side in ("intake", "exhaust")])
-    found = chances(both.model, pairs, np.array([float(row["rpm"]) for row in rows]))
-    for c, contact in enumerate(both.model.contacts):
+    found = chances(both.contact, pairs, np.array([float(row["rpm"]) for row in rows]))
+    for c, contact in enumerate(both.contact.contacts):
         for r, rule in enumerate(("static", "running")):
             worst, root, chance = (
                 np.array([float(row[f"{contact}_{rule}{end}"]) for row in rows]) for end in ("", "_rss", "_chance")

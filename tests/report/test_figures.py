@@ -53,7 +53,7 @@ def test_gap_map_writes_each_gap_and_the_verdict(both: Build) -> None:
 
 
 def test_the_tightest_cell_has_the_least_margin(both: Build) -> None:
-    for contact in both.model.contacts:
+    for contact in both.contact.contacts:
         cells = both.verdict.cells.sel(contact=contact)
         least = min(float(cells["static_margin"].min()), float(cells["running_margin"].min()))
         near = tightest(both, contact)

@@ -149,7 +149,7 @@ def test_a_person_can_add_up_the_gaps(both: Build, page: str) -> None:
     table = page[page.index("Where each gap goes") :]
     rows = re.findall(r'<th scope="row">([^<]*)</th>(.*?)</tr>', table[: table.index("</table>")], flags=re.S)
     cells = {label: re.findall(r"<td>([^<]*)</td>", row) for label, row in rows}
-    left = whole = root = np.zeros(len(both.model.contacts))
+    left = whole = root = np.zeros(len(both.contact.contacts))
     checked = []
     for label, texts in cells.items():
         if label == "with" or label.startswith("chance"):

@@ -39,12 +39,12 @@ pytestmark = pytest.mark.xdist_group("browser")  # one worker: one browser, one 
 def _confirming(built: Build) -> dict[str, str]:
     """The files of a pull held against the prediction; here of a pull that the model knows: its page is what counts."""
     assert built.project.torque is not None
-    assert built.reduction is not None
-    points = built.reduction.points
+    assert built.model.reduction is not None
+    points = built.model.reduction.points
     own = Reduction(points.isel(point=points["pull"].to_numpy() == 0), (HOSTILE,))
     pull = built.project.torque.pulls[0]
     learnt = torque_model(built.project, silent)
-    found = confirm(built.model, learnt, baseline_tables(built.project), pull, own, built.tables, {})
+    found = confirm(built.contact, learnt, baseline_tables(built.project), pull, own, built.tables, {})
     return confirm_files(found, built.project.name, HOSTILE, {"name": HOSTILE, "kind": "sweep"})
 
 
@@ -63,7 +63,7 @@ def pages(both: Build, intake_only: Build, tmp_path_factory: pytest.TempPathFact
         "report": (folder / "first" / "report.html").read_text(encoding="utf-8"),
         "measuring sheet": (folder / "first" / "measuring_sheet.html").read_text(encoding="utf-8"),
         "blank sheet": blank_sheet(),
-        "run sheet": run_sheet_page(run_sheet(both.model, first_pulls(both.model, both.limits, 3), (HOSTILE,))),
+        "run sheet": run_sheet_page(run_sheet(both.contact, first_pulls(both.contact, both.limits, 3), (HOSTILE,))),
         "confirm": _confirming(both)["confirm.html"],
         "compare": compare_page(compare(builds[0], builds[1])),
         "tradeoff": studies["tradeoff.html"],

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from parts import changed
 from simulated import CALIBRATION, alone, with_prior
 
 from phaseopt.job.build import Build
@@ -65,8 +66,8 @@ def test_pulls_on_a_simulation_are_said_with_what_calibration_did(prior: Build) 
 
 
 def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(simulated_only: Build) -> None:
-    assert simulated_only.simulation is not None
-    told = grid_lines(simulated_only, simulated_only.simulation)
+    assert simulated_only.model.simulation is not None
+    told = grid_lines(simulated_only, simulated_only.model.simulation)
     load = simulated_only.tables.load[0]
     assert "180 operating points: 5 speeds" in told[0]
     assert "3 intake centrelines" in told[0]
@@ -79,8 +80,8 @@ def test_a_calibration_that_fits_nothing_says_why(prior: Build) -> None:
     none = replace(CALIBRATION, factors={}, errors={})
     assert "the data determine none of the factors" in calibration_line(none, METRIC.torque)
     assert "the project asks for none" in calibration_line(replace(none, refused={}), METRIC.torque)
-    assert prior.simulation is not None
-    bare = replace(prior, simulation=replace(prior.simulation, calibration=replace(none, refused={})))
+    assert prior.model.simulation is not None
+    bare = changed(prior, model={"simulation": replace(prior.model.simulation, calibration=replace(none, refused={}))})
     assert "Calibration: what" not in render(bare)
 
 
@@ -95,7 +96,7 @@ def test_figures_of_the_simulation_say_what_they_show(prior: Build) -> None:
         assert words in told
     told = words_of(calibration_figures.filling(prior))
     assert "volumetric efficiency" in told
-    assert f"before: {prior.baseline_is}" in told
+    assert f"before: {prior.baseline.name}" in told
 
 
 def test_air_is_shown_where_it_was_simulated(simulated_only: Build) -> None:
@@ -106,11 +107,8 @@ def test_air_is_shown_where_it_was_simulated(simulated_only: Build) -> None:
 
 
 def test_a_gain_that_is_not_known_is_not_printed_as_a_number(simulated_only: Build) -> None:
-    lost = replace(
-        simulated_only,
-        full_gain=np.nan,
-        full_gain_deviation=np.nan,
-        torque=simulated_only.torque.assign(gain=simulated_only.torque["gain"] * np.nan),
-    )
+    torque = simulated_only.torque.assign(gain=simulated_only.torque["gain"] * np.nan)
+    unknown = {"full_gain": np.nan, "full_gain_deviation": np.nan, "torque": torque}
+    lost = changed(simulated_only, comparison=unknown)
     assert "the gain at full load against rest timing is not known" in plain(summary(lost))
     assert not re.search(r"\bnan\b", render(lost).lower())

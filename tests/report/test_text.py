@@ -1,10 +1,10 @@
 """The summary and the cautions."""
 
-import math
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from parts import changed
 
 from phaseopt.job.build import Build
 from phaseopt.report.facts import binders, clamps, gained_most
@@ -37,7 +37,7 @@ def test_summary_follows_its_order(both: Build, tmp_path: Path) -> None:
         assert caution in plain(told)
     assert max(map(len, told.replace(str(tmp_path), "out").splitlines())) <= 120
     assert both.verdict.full_travel.sentence in plain(told)
-    assert f"{both.full_gain:+.1f} ± {both.full_gain_deviation:.1f} N·m" in plain(told)
+    assert f"{both.comparison.full_gain:+.1f} ± {both.comparison.full_gain_deviation:.1f} N·m" in plain(told)
 
 
 def test_summary_says_when_nothing_was_written(both: Build) -> None:
@@ -49,12 +49,12 @@ def test_not_covered_is_always_told(intake_only: Build) -> None:
 
 
 def test_one_pull_cannot_show_its_drift(both: Build) -> None:
-    assert "one pull cannot show" in fit_line(replace(both, lopo_rmse=math.nan), METRIC.torque)
+    assert "one pull cannot show" in fit_line(replace(both.model, pull_left_out=None), METRIC.torque)
 
 
 def test_printed_bound_is_no_less_than_the_bound(both: Build) -> None:
-    found = replace(both.search, gap_per_cell=0.01234, gap_of_gain=None)
-    told = proof(replace(both, search=found))
+    found = replace(both.best.search, gap_per_cell=0.01234, gap_of_gain=None)
+    told = proof(replace(both.best, search=found))
     assert "over 0.013 N·m a cell" in told
     assert "no gain over the best fixed timing" in told
 
@@ -72,7 +72,7 @@ def test_clamps_hold_the_tables(name: str, request: pytest.FixtureRequest) -> No
 
 def test_every_binder_is_counted_once_a_cell(both: Build) -> None:
     for name, count in binders(both):
-        assert count == sum(name in names for row in both.binds for names in row)
+        assert count == sum(name in names for row in both.best.search.binding for names in row)
 
 
 def test_gain_is_told_around_its_peak(both: Build) -> None:
@@ -80,4 +80,4 @@ def test_gain_is_told_around_its_peak(both: Build) -> None:
     low, high = gained_most(both) or pytest.fail("the example gains")
     assert low <= float(gain["rpm"][int(gain.to_numpy().argmax())]) <= high
     flat = both.torque.assign(gain=both.torque["gain"] * 0.0)
-    assert gained_most(replace(both, torque=flat)) is None
+    assert gained_most(changed(both, comparison={"torque": flat})) is None

@@ -2,11 +2,11 @@
 
 import re
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from engines import SEATS
+from parts import changed
 
 from phaseopt.clearance.rules import RULES
 from phaseopt.job.build import Build
@@ -48,11 +48,11 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     """Everything of a build that a person reads, by name."""
     yield "summary", summary(build)
     yield "page", re.sub(r"<script.*?</script>|<style.*?</style>", "", render(build), flags=re.DOTALL)
-    yield "limits", limits_summary(build.model, build.limits)
-    yield "check", check_summary(build.model, build.verdict)
-    yield "limits sheet", limits_sheet(build.model, build.limits)
-    yield "check sheet", check_sheet(build.model, build.verdict)
-    plan = run_sheet(build.model, first_pulls(build.model, build.limits, 3))
+    yield "limits", limits_summary(build.contact, build.limits)
+    yield "check", check_summary(build.contact, build.verdict)
+    yield "limits sheet", limits_sheet(build.contact, build.limits)
+    yield "check sheet", check_sheet(build.contact, build.verdict)
+    plan = run_sheet(build.contact, first_pulls(build.contact, build.limits, 3))
     yield "run sheet", run_sheet_summary(plan, None)
     yield "run sheet's page", run_sheet_page(plan)
     yield "logs", reduction_summary(read_day(build.project), [])
@@ -71,9 +71,8 @@ def test_nothing_metric_is_left_for_a_person(inch: Build) -> None:
 def test_torque_and_power_are_the_same_in_other_units(inch: Build) -> None:
     """1 lbf·ft = 1.355 817 948 331 4 N·m and 1 hp = 745.699 87 W (NIST SP 811, appendix B.8)."""
     told = gain_line(inch)
-    assert told.startswith(
-        f"{inch.full_gain / 1.3558179483314:+.1f} ± {inch.full_gain_deviation / 1.3558179483314:.1f}"
-    )
+    gain, deviation = inch.comparison.full_gain / 1.3558179483314, inch.comparison.full_gain_deviation / 1.3558179483314
+    assert told.startswith(f"{gain:+.1f} ± {deviation:.1f}")
     table = full_load_table(inch)
     assert table.head == ("rpm", "lb-ft before", "lb-ft after", "gain", "hp before", "hp after", "gain")
     for row, rpm, torque in zip(table.rows, inch.tables.rpm, inch.torque["torque"].to_numpy()[:, -1], strict=True):
@@ -84,7 +83,7 @@ def test_torque_and_power_are_the_same_in_other_units(inch: Build) -> None:
 
 def test_gaps_are_the_same_rounded_down(inch: Build) -> None:
     """1 thou = 0.0254 mm (NIST SP 811): a gap in the page is never more than was computed."""
-    for contact in inch.model.contacts:
+    for contact in inch.contact.contacts:
         told = words_of(figures.gap_map(inch, contact))
         cells = inch.verdict.cells.sel(contact=contact)
         for gap in np.concatenate([cells[rule].to_numpy().ravel() for rule in RULES]):
@@ -95,12 +94,12 @@ def test_gaps_are_the_same_rounded_down(inch: Build) -> None:
 
 def test_a_sheet_in_thousandths_says_how_readings_go_into_their_file(inch: Build, both: Build) -> None:
     told = "1 thou is 0.0254 of them"
-    assert told in limits_sheet(inch.model, inch.limits)
-    assert told not in limits_sheet(both.model, both.limits)
+    assert told in limits_sheet(inch.contact, inch.limits)
+    assert told not in limits_sheet(both.contact, both.limits)
 
 
 def test_a_sum_on_paper_adds_up_in_thousandths(inch: Build) -> None:
-    sheet = check_sheet(inch.model, inch.verdict)
+    sheet = check_sheet(inch.contact, inch.verdict)
     rows = re.findall(r"</data></th>(.*?)</tr>", sheet)
     assert rows
     for row in rows:
@@ -111,7 +110,7 @@ def test_a_sum_on_paper_adds_up_in_thousandths(inch: Build) -> None:
 
 def test_files_for_machines_keep_the_documented_units(inch: Build) -> None:
     """Of the same build in either unit, the record's numbers are the same."""
-    metric = replace(inch, project=inch.project.model_copy(update={"report": Report(units="metric")}))
+    metric = changed(inch, project=inch.project.model_copy(update={"report": Report(units="metric")}))
     assert metric.project.display_units == METRIC
     assert inch.project.display_units == INCH
     own, other = (run_record(each) for each in (inch, metric))

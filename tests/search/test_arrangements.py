@@ -86,7 +86,7 @@ def posed(folder: Path, name: str, rate: float) -> Posed:
                        - at[..., None, None]) ** 2  # fmt: skip
     known = np.ones(away.shape, dtype=np.bool_)
     torque = TorqueMap(150.0 - STEEP * away, 1.0 + 0.002 * away, known, known, simulated=False)
-    found = solve(*search_problem(project, model, limits, torque))
+    found = solve(*search_problem(project, limits, torque))
     both = found.intake if model.tied else found.exhaust
     centres = engine.intake.centre(found.intake), engine.exhaust.centre(both)
     return Posed(limits, found, wish, overlap(engine.intake, engine.exhaust, *centres, 1.0).degrees, cap, cap - rest)

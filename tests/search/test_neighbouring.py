@@ -53,7 +53,7 @@ def posed(folder: Path, seed: int) -> tuple[ContactModel, Limits, Problem, list[
     made = project(folder)
     model = contact_model(made)
     limits = phase_limits(model)
-    return model, limits, *search_problem(made, model, limits, wished(made, limits, seed))
+    return model, limits, *search_problem(made, limits, wished(made, limits, seed))
 
 
 def tables_of(found: SearchResult, problem: Problem) -> PhaseTables:
@@ -64,7 +64,7 @@ def tables_of(found: SearchResult, problem: Problem) -> PhaseTables:
 def test_keeps_the_looser_rule_and_is_worth_more_than_a_box(tmp_path: Path, seed: int) -> None:
     """The check, with bounds of its own, finds cells and neighbours clear; the box's tables are never better."""
     model, limits, problem, boxes = posed(tmp_path, seed)
-    found, strict = solve_neighbouring(problem, boxes, model, limits, silent), solve(problem, boxes)
+    found, strict = solve_neighbouring(problem, boxes, limits, silent), solve(problem, boxes)
     verdict = check_tables(model, tables_of(found, problem))
     assert verdict.accepted
     assert verdict.neighbours is not None
@@ -77,7 +77,7 @@ def test_keeps_the_looser_rule_and_is_worth_more_than_a_box(tmp_path: Path, seed
 def test_the_rule_is_really_used(tmp_path: Path) -> None:
     """On this engine the looser rule brings something, and its tables are no box."""
     model, limits, problem, boxes = posed(tmp_path, 0)
-    found, strict = solve_neighbouring(problem, boxes, model, limits, silent), solve(problem, boxes)
+    found, strict = solve_neighbouring(problem, boxes, limits, silent), solve(problem, boxes)
     assert found.value > strict.value + 0.1
     assert check_tables(model, tables_of(found, problem)).box.verdict != "clear"
 
@@ -85,7 +85,7 @@ def test_the_rule_is_really_used(tmp_path: Path) -> None:
 def test_no_table_that_keeps_the_rule_beats_the_bound(tmp_path: Path) -> None:
     """Tables near the best and at random: those that the check accepts score no more than the bound."""
     model, limits, problem, boxes = posed(tmp_path, 1)
-    found = solve_neighbouring(problem, boxes, model, limits, silent)
+    found = solve_neighbouring(problem, boxes, limits, silent)
     rng, accepted = np.random.default_rng(5), 0
     for _ in range(60):
         shift = rng.integers(-2, 3, (2, *found.intake.shape)) * (rng.uniform(size=found.intake.shape) < 0.15)

@@ -39,7 +39,7 @@ def solved(project: Project, model: ContactModel, limits: Limits) -> SearchResul
     shape = (len(project.tables.rpm), len(project.tables.load), a.size, b.size)
     torque = np.broadcast_to(150.0 - 0.02 * (a - 10.0) ** 2 - 0.02 * (b + 12.0) ** 2, shape)
     known = np.ones(shape, dtype=np.bool_)
-    problem, boxes = search_problem(project, model, limits, TorqueMap(torque, 0 * torque, known, known, False))
+    problem, boxes = search_problem(project, limits, TorqueMap(torque, 0 * torque, known, known, False))
     return solve(problem, boxes)
 
 
@@ -80,7 +80,7 @@ def test_a_pin_that_no_safe_table_can_hold_is_named(
 ) -> None:
     changed = pinned(project, {"rpm": [5000, 6000], "load": [90, 100], **pin})
     with pytest.raises(InputError, match=said):
-        hard_rules_of(changed, model, limits)
+        hard_rules_of(changed, limits)
 
 
 def test_a_pin_against_the_low_speed_lock_names_both(project: Project, model: ContactModel, limits: Limits) -> None:

@@ -147,8 +147,8 @@ def map_of(project: Project, prior: GridPrior, readings: Readings | None = None)
     model = contact_model(project)
     limits = phase_limits(model)
     surrogate = simulated(prior, 0.08) if readings is None else fit(readings, prior)
-    torque = torque_map(project, model, limits, surrogate)
-    return torque, *search_problem(project, model, limits, torque)
+    torque = torque_map(limits, surrogate)
+    return torque, *search_problem(project, limits, torque)
 
 
 @pytest.mark.parametrize("measured", [False, True])
@@ -188,9 +188,9 @@ def test_without_a_simulation_the_data_decide(tmp_path: Path) -> None:
     rng = np.random.default_rng(2)
     x = rng.uniform([2000, 70, 80, 80], [7900, 100, 120, 140], (60, 4))
     limits = phase_limits(model)
-    torque = torque_map(project, model, limits, fit(Readings(x, rising(x), np.arange(60))))
+    torque = torque_map(limits, fit(Readings(x, rising(x), np.arange(60))))
     assert not torque.simulated
     assert torque.in_reach is torque.measured
-    problem, _ = search_problem(project, model, limits, torque)
+    problem, _ = search_problem(project, limits, torque)
     assert problem.known is None
     assert problem.reach is torque.in_reach

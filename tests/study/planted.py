@@ -102,7 +102,4 @@ def learnt_of(planted: Planted, model: ContactModel, limits: Limits, seed: int, 
 
 def again_of(project: Project, learnt: TorqueModel) -> Again:
     """The search of a project on a torque model, ready to be made again."""
-    model = contact_model(project)
-    limits = phase_limits(model)
-    best = search_tables(project, limits, learnt)
-    return Again.of(project, model, limits, best.labels, learnt.surface, best.search)
+    return Again.of(search_tables(project, phase_limits(contact_model(project)), learnt))

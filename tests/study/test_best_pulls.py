@@ -52,7 +52,7 @@ def planned(tmp_path: Path, timings: list[tuple[float, float]], pulls: int, **ch
     project = project_of(tmp_path, **changes)
     model = contact_model(project)
     limits = phase_limits(model)
-    plan = plan_pulls(project, model, limits, learnt_at(timings, project.tables.load[-1]), pulls)
+    plan = plan_pulls(limits, learnt_at(timings, project.tables.load[-1]), pulls)
     return project, model, limits, plan
 
 
@@ -158,7 +158,7 @@ def test_a_simulation_alone_is_planned_on_where_it_does_not_settle_everywhere(tm
     grid = xr.Dataset({"torque": (tuple(axes), made)}, axes)
     known = Simulated(grid, sample(), None, None, 0.08)
     learnt = TorqueModel(simulated(GridPrior(grid), 0.08), None, known, None, None)
-    plan = plan_pulls(project, model, phase_limits(model), learnt, 2)
+    plan = plan_pulls(phase_limits(model), learnt, 2)
     assert plan.expected[-1] > 0.5
     assert any("nothing is measured" in note for note in plan.notes)
     assert "stop here" not in plan.stop

@@ -37,7 +37,7 @@ SMALL = OffsetRange((-12.0, 10.0), (1.0, 1.0), ((-2, 1), (0, 4)))
 def learnt() -> TorqueModel:
     project = pulls_alone()
     model = contact_model(project)
-    return torque_model(reaching(project, offset_range(model, phase_limits(model))), silent)
+    return torque_model(reaching(project, offset_range(phase_limits(model))), silent)
 
 
 @pytest.fixture(scope="module")
@@ -75,11 +75,11 @@ def test_a_stopped_study_ends_with_as_many_trials_and_recommends(study: OffsetSt
 def test_what_was_told_is_kept_for_a_build(study: OffsetStudy, monkeypatch: pytest.MonkeyPatch) -> None:
     """Read again without learning torque, as a build does; nothing of it where the project is another."""
     limits = phase_limits(study.model)
-    kept = cached_offsets(study.project, study.model, limits, study.notes)
+    kept = cached_offsets(limits, study.notes)
     assert kept is not None
     assert study_as_dict(kept) == study_as_dict(study)
     monkeypatch.setattr(offsets, "study_key", lambda _: "other inputs")
-    assert cached_offsets(study.project, study.model, limits, study.notes) is None
+    assert cached_offsets(limits, study.notes) is None
 
 
 def test_what_is_recommended_follows_what_the_project_admits(study: OffsetStudy, learnt: TorqueModel) -> None:
@@ -156,18 +156,18 @@ def test_a_degree_of_offset_is_a_degree_of_travel(study: OffsetStudy) -> None:
 def test_torque_of_a_trial_is_that_of_its_own_labels(learnt: TorqueModel) -> None:
     project = pulls_alone()
     model = contact_model(project)
-    within = offset_range(model, phase_limits(model))
-    everywhere = TorqueEverywhere.of(project, model, within, learnt.surface)
+    within = offset_range(phase_limits(model))
+    everywhere = TorqueEverywhere.of(model, within, learnt.surface)
     moved = fitted_at(project, (-30.0, 3.0))
     own = contact_model(moved)
     limits = phase_limits(own)
     rows = [(r, k) for r in (0, 9, 15) for k in (0, 7)]
-    cut, direct = everywhere.at(limits, (-30.0, 3.0), tied=False), torque_map(moved, own, limits, learnt.surface)
+    cut, direct = everywhere.at(limits, (-30.0, 3.0)), torque_map(limits, learnt.surface)
     for r, k in rows:
         assert np.abs(cut.torque[r, k] - direct.torque[r, k]).max() < 1e-6
     assert (cut.measured == direct.measured).mean() > 0.999
     with pytest.raises(ValueError, match="whole steps"):
-        everywhere.at(limits, (-30.5, 3.0), tied=False)
+        everywhere.at(limits, (-30.5, 3.0))
 
 
 def test_tied_cams_take_pairs_of_one_phase() -> None:
@@ -177,8 +177,8 @@ def test_tied_cams_take_pairs_of_one_phase() -> None:
     flags = np.ones(torque.shape, dtype=np.bool_)
     everywhere = TorqueEverywhere(TorqueMap(torque, torque, flags, flags, simulated=False), (wide, wide), (0.0, 0.0))
     phases = np.array([-1.0, 0.0, 1.0])
-    limits = SimpleNamespace(phases_intake=phases, phases_exhaust=phases)
-    found = everywhere.at(limits, (1.0, 3.0), tied=True)  # type: ignore[arg-type]
+    limits = SimpleNamespace(phases_intake=phases, phases_exhaust=phases, contact=SimpleNamespace(tied=True))
+    found = everywhere.at(limits, (1.0, 3.0))  # type: ignore[arg-type]
     assert found.torque.shape == (1, 1, 3, 1)
     assert found.torque.ravel().tolist() == [100.0 * (p + 1) + p + 3 for p in phases]
 
@@ -259,7 +259,7 @@ def test_a_recommended_offset_builds_clear(study: OffsetStudy) -> None:
     built = build(moved)
     assert built.verdict.clear
     assert built.limits.full_travel.verdict == "clear"
-    assert built.search.value / built.search.intake.size == pytest.approx(study.free.trial.score, abs=0.02)
+    assert built.best.search.value / built.best.search.intake.size == pytest.approx(study.free.trial.score, abs=0.02)
 
 
 def _never(*_: object) -> TorqueModel:

@@ -55,7 +55,7 @@ def torque_of(project: Project, limits: Limits, *, known: bool = True) -> Torque
 
 @pytest.fixture(scope="module")
 def base(project: Project, model: ContactModel, limits: Limits) -> TradeoffInputs:
-    return TradeoffInputs.of(project, model, limits, torque_of(project, limits))
+    return TradeoffInputs.of(project, limits, torque_of(project, limits))
 
 
 def stored(folder: Path, name: str) -> str:
@@ -146,10 +146,10 @@ def test_other_inputs_are_another_study_and_another_version_is_refused(
     url = stored(tmp_path, "d")
     study_on(base, 8, url)
     cooler = project.model_copy(update={"search": project.search.model_copy(update={"crossing": 2000.0})})
-    other = TradeoffInputs.of(cooler, model, limits, base.labels)
+    other = TradeoffInputs.of(cooler, limits, base.labels)
     assert study_on(other, 8, url).earlier == 0
     own = project.model_copy(update={"search": project.search.model_copy(update={"roughness": 0.1, "caution": 0.0})})
-    assert study_on(TradeoffInputs.of(own, model, limits, base.labels), 8, url).earlier == 8
+    assert study_on(TradeoffInputs.of(own, limits, base.labels), 8, url).earlier == 8
     optuna.create_study(storage=url, study_name=f"phaseopt tradeoff {VERSION + 1} ff")
     with pytest.raises(InputError, match="another version"):
         study_on(base, 8, url)
@@ -174,7 +174,7 @@ def test_settings_that_leave_no_tables_are_told_and_counted(
         for rpm, phase in ((4000, 0), (5000, 20))
     )
     held = project.model_copy(update={"search": project.search.model_copy(update={"pinned": pins})})
-    found = study_on(TradeoffInputs.of(held, model, limits, torque_of(held, limits)), 10, stored(tmp_path, "e"))
+    found = study_on(TradeoffInputs.of(held, limits, torque_of(held, limits)), 10, stored(tmp_path, "e"))
     assert len(found.refused) >= 4
     assert found.trials.sizes["trial"] - 1 + len(found.refused) == 10
     assert all("slew cap" in why for why in found.refused.values())
@@ -187,11 +187,11 @@ def test_cells_that_the_torque_model_does_not_speak_of_do_not_count(
     known = labels.in_reach.copy()
     known[:, 0] = False
     half = TorqueMap(labels.torque, labels.deviation, known, known, False)
-    base = TradeoffInputs.of(project, model, limits, half)
+    base = TradeoffInputs.of(project, limits, half)
     assert int((~base.counts).sum()) == 8
     none = np.zeros_like(known)
     with pytest.raises(InputError, match=r"search.weights: the torque model speaks of no cell"):
-        TradeoffInputs.of(project, model, limits, TorqueMap(labels.torque, labels.deviation, none, none, False))
+        TradeoffInputs.of(project, limits, TorqueMap(labels.torque, labels.deviation, none, none, False))
     blank: Callable[[np.ndarray], np.ndarray] = lambda values: np.where(known, values, np.nan)  # noqa: E731
     simulated = TorqueMap(blank(labels.torque), labels.deviation, known, known, True)
-    assert np.isfinite(TradeoffInputs.of(project, model, limits, simulated).outcome(Settings(0.02, 1.0, 0.5)).torque)
+    assert np.isfinite(TradeoffInputs.of(project, limits, simulated).outcome(Settings(0.02, 1.0, 0.5)).torque)

@@ -73,7 +73,7 @@ class Made:
         self.model: ContactModel = contact_model(self.project)
         self.limits: Limits = phase_limits(self.model)
         self.grid = grid_of(self.project)
-        self.kin = SimulatedQuantities.on(self.grid, self.project, self.model, self.limits)
+        self.kin = SimulatedQuantities.on(self.grid, self.limits)
 
     def wishing(self, **search: Any) -> Project:
         wishes = type(self.project.search).model_validate({**self.project.search.model_dump(), **search})
@@ -94,12 +94,12 @@ class Made:
         shape = (len(RPM), len(LOAD), *pairs.shape[:2])
         torque = self.kin.of["torque"].product(cells, pairs.reshape(-1, 2)).reshape(shape)
         known = np.ones(shape, dtype=np.bool_) if known is None else known
-        asked = label_quantities(columns_of(project), project, self.model, limits, self.grid)
+        asked = label_quantities(columns_of(project), limits, self.grid)
         return TorqueMap(torque, 0.0 * torque, known, known, True, asked)
 
     def late_of(self, project: Project, known: np.ndarray | None = None) -> np.ndarray:
         """(R, L) how late the exhaust closes in the best tables."""
-        problem, boxes = search_problem(project, self.model, self.limits, self.labels(project, known))
+        problem, boxes = search_problem(project, self.limits, self.labels(project, known))
         return np.asarray(-solve(problem, boxes).exhaust)
 
 
@@ -187,7 +187,7 @@ def test_worth_is_torque_less_what_the_costs_say(made: Made) -> None:
         ],
     )
     torque = made.labels(project)
-    problem, _ = search_problem(project, made.model, made.limits, torque)
+    problem, _ = search_problem(project, made.limits, torque)
     a, b = 0, int(np.flatnonzero(made.limits.phases_exhaust == -4.0)[0])
     weight = cell_weights(project)
     for r, k, cost in ((1, 1, 0.5 * 4 + 0.01 * 500), (0, 1, 0.5 * 4), (1, 2, 0.01 * 1900), (1, 3, 0.0)):
@@ -237,7 +237,7 @@ def test_quantities_without_a_simulation_are_refused(made: Made) -> None:
     project = made.wishing(part_load="road car")
     bare = made.labels(made.project)
     with pytest.raises(InputError, match="ask for residual, fuel over least, which only a simulation tells"):
-        search_problem(project, made.model, made.limits, bare)
+        search_problem(project, made.limits, bare)
 
 
 def test_tables_are_told_beside_their_baseline(made: Made) -> None:

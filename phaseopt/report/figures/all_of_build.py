@@ -23,18 +23,18 @@ def build_figures(build: "Build") -> Iterator[Drawing]:
     yield table_figures.power_over_speed(build)
     for side in moving(build.project):
         yield table_figures.table_map(build, side)
-    for contact in build.model.contacts:
+    for contact in build.contact.contacts:
         yield figures.gap_map(build, contact)
         yield figures.gap_over_angle(build, contact)
     yield figures.safe_set(build)
     yield table_figures.dips_over_speed(build)
-    if build.limit_costs.dearest:
+    if build.explanations.limit_costs.dearest:
         yield table_figures.prices_over_speed(build)
-    if len(build.surrogate.readings):
-        yield thin(build.project, build.surrogate, build.limits, given=build.given is not None)
-    if build.simulation is not None:
+    if len(build.model.surface.readings):
+        yield thin(build.project, build.model.surface, build.limits, given=build.model.given is not None)
+    if build.model.simulation is not None:
         yield calibration_figures.filling(build)
-        if build.simulation.calibration is not None:
+        if build.model.simulation.calibration is not None:
             yield calibration_figures.measured_and_simulated(build)
 
 
@@ -42,5 +42,7 @@ def heading(build: "Build") -> str:
     """Whose tables these are, the verdict on them and the gap nearest to its rule, in lines as wide as a figure."""
     verdict = build.verdict
     kept = "as a box" if verdict.clear else "between neighbouring cells, the looser rule,"
-    said = f"clear at every cell and {kept} up to {build.model.top_speed:.0f} rpm" if verdict.accepted else "NOT CLEAR"
+    said = (
+        f"clear at every cell and {kept} up to {build.contact.top_speed:.0f} rpm" if verdict.accepted else "NOT CLEAR"
+    )
     return "\n".join(textwrap.wrap(f"{build.project.name}: {said}; closest: {verdict.worst}", _WIDTH))

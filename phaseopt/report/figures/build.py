@@ -52,12 +52,13 @@ def full_load_torque(build: "Build") -> Drawing:
             label="±2 deviations, before",
         )  # fmt: skip
         upper.fill_between(rpm, after - band, after + band, **shade, label="±2 deviations, after")
-        upper.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline_is}")
+        upper.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline.name}")
         upper.plot(rpm, after, "o-", color=MIDDLE, ms=4, label="after: these tables")
         marked = ~row["in_reach"].to_numpy()
         if marked.any():
             upper.plot(rpm[marked], after[marked], "o", mfc=WHITE, mec=MIDDLE, ms=7, label=beyond(build)[0])
-        dips = [dip for dip in build.dips if dip.load == build.tables.load[-1]]
+        found = build.comparison
+        dips = [dip for dip in build.explanations.dips if dip.load == build.tables.load[-1]]
         for number, dip in enumerate(dips, start=1):
             at = dip.rpm, float(np.interp(dip.rpm, rpm, after))
             label = "dips, numbered as in their own figure" if number == 1 else None
@@ -65,9 +66,9 @@ def full_load_torque(build: "Build") -> Drawing:
             upper.annotate(f"{number}", at, xytext=(0, 9), textcoords="offset points", ha="center")
         upper.set_ylabel(f"torque, {unit.name}")
         upper.set_title(
-            f"Torque at full load: {unit.signed(build.full_gain)} ± {unit.text(build.full_gain_deviation)} on average "
+            f"Torque at full load: {unit.signed(found.full_gain)} ± {unit.text(found.full_gain_deviation)} on average "
             f"(± one deviation{', a judgement' if alone(build) else ''})"
-            if np.isfinite(build.full_gain)
+            if np.isfinite(found.full_gain)
             else "Torque at full load: the gain is not known"
         )
         upper.legend(loc="best")
@@ -85,8 +86,8 @@ def full_load_torque(build: "Build") -> Drawing:
 def gap_map(build: "Build", contact: str) -> Drawing:
     """The least static and running gap of a contact in each cell of the tables."""
     near = tightest(build, contact)
-    required = float(build.model.required[build.model.contacts.index(contact)])
-    rules = (("static", required), ("running", build.model.reserve))
+    required = float(build.contact.required[build.contact.contacts.index(contact)])
+    rules = (("static", required), ("running", build.contact.reserve))
     with styled():
         figure = Figure(figsize=(7.5, 5.0))
         panels = figure.subplots(1, 2)
@@ -128,7 +129,7 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
 
 def gap_over_angle(build: "Build", contact: str) -> Drawing:
     """Lift, drop and gap over crank angle at the cell where a contact is tightest, running at the top speed."""
-    near, model, unit = tightest(build, contact), build.model, build.project.display_units.gap
+    near, model, unit = tightest(build, contact), build.contact, build.project.display_units.gap
     theta = np.linspace(-50.0, 50.0, 401)
     required, top = float(model.required[model.contacts.index(contact)]), model.top_speed
     with styled():
@@ -171,7 +172,7 @@ def gap_over_angle(build: "Build", contact: str) -> Drawing:
 def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
     """By hand, static and running gap over crank angle, and the drop and lift they come from drawn."""
     (side,) = sides_of(near.contact)
-    cam, law = build.model.engine.cam(side), build.model.drops[side]
+    cam, law = build.contact.engine.cam(side), build.contact.drops[side]
     centre = float(cam.centre(near.intake_phase if side == "intake" else near.exhaust_phase))
     drop, lift, unit = law.fitted(theta), cam.lift(theta, centre, cam.lash), build.project.display_units.gap
     axes.plot(theta, unit.of(drop), "-", color=DARK, label=f"{side} valve drop: travel until it meets the piston")
@@ -179,9 +180,9 @@ def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes
     axes.set_ylim(0.0, unit.of(max(float(lift.max()), float(drop.min())) * 1.6))
     axes.set_ylabel(f"along the valve, {unit.name}")
     static, running = timing(build.project, side)
-    at = build.model.contacts.index(near.contact)
-    low, from_centre = law.low(theta) - build.model.static_mm[at], theta - centre
-    taken = float(build.model.running_mm(build.model.top_speed)[at])
+    at = build.contact.contacts.index(near.contact)
+    low, from_centre = law.low(theta) - build.contact.static_mm[at], theta - centre
+    taken = float(build.contact.running_mm(build.contact.top_speed)[at])
     return [
         drop - lift,
         low - cam.most.highest(from_centre - static, from_centre + static),
@@ -191,13 +192,13 @@ def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes
 
 def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
     """The same between the valves; distances shrink with both lifts, so each is taken at its greatest."""
-    heads, unit = build.model.heads, build.project.display_units.gap
+    heads, unit = build.contact.heads, build.project.display_units.gap
     assert heads is not None  # the contact is listed only where seats are given
     lifts: list[list[FloatArray]] = []
     for side, phase, (dash, colour) in zip(
         SIDES, (near.intake_phase, near.exhaust_phase), (("--", MIDDLE), ("-", DARK)), strict=True
     ):
-        cam = build.model.engine.cam(side)
+        cam = build.contact.engine.cam(side)
         from_centre = theta - float(cam.centre(phase))
         by_hand = np.maximum(cam.lobe.lift(from_centre) - cam.lash, 0.0)
         axes.plot(theta, unit.of(by_hand), dash, color=colour, label=f"{side} valve lift, lash as set")
@@ -206,13 +207,13 @@ def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes)
     axes.set_ylim(0.0, unit.of(max(float(side[0].max()) for side in lifts) * 1.5))
     axes.set_ylabel(f"along the valve, {unit.name}")
     curves = [head_distance(heads, intake, exhaust) for intake, exhaust in zip(*lifts, strict=True)]
-    static, running = build.model.static_mm[-1], build.model.running_mm(build.model.top_speed)[-1]
+    static, running = build.contact.static_mm[-1], build.contact.running_mm(build.contact.top_speed)[-1]
     return [curves[0], curves[1] - static, curves[2] - static - running]
 
 
 def safe_set(build: "Build") -> Drawing:
     """Which phases are safe at the top speed, what refuses the others, and where the cells stand."""
-    title = f"Safe phases at {build.model.top_speed:.0f} rpm: tables {verdict_word(build)}"
+    title = f"Safe phases at {build.contact.top_speed:.0f} rpm: tables {verdict_word(build)}"
     with styled():
         figure = Figure(figsize=(7.5, 5.8), layout="constrained")
         axes = figure.subplots()
@@ -263,7 +264,7 @@ def _line(axes: Axes, build: "Build") -> list[Patch]:
     (side,), unit = moving(build.project), build.project.display_units.gap
     phase = build.limits.phases_intake if side == "intake" else build.limits.phases_exhaust
     safe = build.limits.safe.isel(rpm=-1)
-    looks = zip(build.model.contacts, (DARK, MIDDLE, LIGHT), ("o", "s", "^"), strict=False)
+    looks = zip(build.contact.contacts, (DARK, MIDDLE, LIGHT), ("o", "s", "^"), strict=False)
     for contact, colour, marker in looks:
         for rule, dash in (("static", "-"), ("running", "--")):
             margin = unit.of(safe[f"{rule}_margin"].sel(contact=contact).to_numpy())

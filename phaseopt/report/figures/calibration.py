@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
 def measured_and_simulated(build: "Build") -> Drawing:
     """Simulated torque over measured torque at all points, and the difference over engine speed at full load."""
-    assert build.simulation is not None
-    assert build.simulation.points is not None
-    assert build.simulation.calibration is not None
-    points, found = build.simulation.points, build.simulation.calibration
+    assert build.model.simulation is not None
+    assert build.model.simulation.points is not None
+    assert build.model.simulation.calibration is not None
+    points, found = build.model.simulation.points, build.model.simulation.calibration
     unit = build.project.display_units.torque
     torque, full = unit.of(points["torque"].to_numpy()), points["full_throttle"].to_numpy()
     looks = (("before", "s", WHITE, DARK, "as described"), ("after", "o", MIDDLE, MIDDLE, "calibrated"))
@@ -47,13 +47,13 @@ def measured_and_simulated(build: "Build") -> Drawing:
 
 def filling(build: "Build") -> Drawing:
     """Volumetric efficiency at full load over engine speed, with the tables and with the baseline."""
-    assert build.airflow is not None
-    row = build.airflow.isel(load=-1)
+    assert build.comparison.airflow is not None
+    row = build.comparison.airflow.isel(load=-1)
     rpm, shown = row["rpm"].to_numpy(), np.isfinite(row["air"].to_numpy())
     with styled():
         figure = Figure(figsize=(7.5, 3.4), layout="constrained")
         axes = figure.subplots()
-        axes.plot(rpm, row["efficiency_before"], "s--", color=DARK, ms=4, label=f"before: {build.baseline_is}")
+        axes.plot(rpm, row["efficiency_before"], "s--", color=DARK, ms=4, label=f"before: {build.baseline.name}")
         axes.plot(rpm, row["efficiency"], "o-", color=MIDDLE, ms=4, label="after: these tables")
         lost = "" if shown.all() else "; gaps: not simulated"
         axes.set_title(f"Volumetric efficiency at full load, simulated{lost}")

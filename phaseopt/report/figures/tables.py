@@ -60,7 +60,7 @@ def power_over_speed(build: "Build") -> Drawing:
         figure = Figure(figsize=(7.5, 4.4), layout="constrained")
         axes = figure.subplots()
         axes.fill_between(rpm, after - band, after + band, color=LIGHT, alpha=0.35, lw=0, label="±2 deviations, after")
-        axes.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline_is}")
+        axes.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline.name}")
         axes.plot(rpm, after, "o-", color=MIDDLE, ms=4, label="after: these tables")
         axes.set_title("Power at the crank at full load: torque times speed")
         axes.set_xlabel("engine speed, rpm")
@@ -76,7 +76,7 @@ def dips_over_speed(build: "Build") -> Drawing:
     known = np.isfinite(row["torque"].to_numpy())
     rpm, newton_metres = (row[name].to_numpy()[known] for name in ("rpm", "torque"))
     torque, even = unit.of(newton_metres), unit.of(concave_envelope(rpm, newton_metres).shares @ newton_metres)
-    found = [dip for dip in build.dips if dip.load == build.tables.load[-1]]
+    found = [dip for dip in build.explanations.dips if dip.load == build.tables.load[-1]]
     with styled():
         figure = Figure(figsize=(7.5, 4.6 + 0.25 * len(found)), layout="constrained")
         axes = figure.subplots()
@@ -103,7 +103,7 @@ def prices_over_speed(build: "Build") -> Drawing:
     with styled():
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
         axes = figure.subplots()
-        for price, (look, colour) in zip(build.limit_costs.dearest, _LOOKS, strict=False):
+        for price, (look, colour) in zip(build.explanations.limit_costs.dearest, _LOOKS, strict=False):
             axes.plot(rpm, unit.of(price.cells[:, -1]), look, color=colour, ms=4, label=limit_words(price.limit))
         axes.axhline(0.0, color=BLACK, lw=0.8)
         axes.set_title("What each limit costs at full load: torque for one degree more of it")

@@ -13,8 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from scipy.stats import norm
 
-from phaseopt.clearance.limits import Limits, phase_limits
-from phaseopt.clearance.model import contact_model
+from phaseopt.clearance.limits import Limits
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.facts import moving, phase_words
 from phaseopt.report.figures.colours import BLACK, MAP, STEPS, WHITE
@@ -34,9 +33,9 @@ _NEAR_RPM, _NEAR_DEGREES = 130.0, 6.0  # how near a point must be to a slice's s
 _LOOKS = ((DARK, "o"), ("#3b528b", "s"), ("#21918c", "^"), ("#5ec962", "D"))
 
 
-def fit_figures(project: Project, model: TorqueModel) -> dict[str, str]:
-    """All figures by file name. Raises `InputError` where the engine is not safe with its phasers at rest."""
-    limits = phase_limits(contact_model(project))
+def fit_figures(model: TorqueModel, limits: Limits) -> dict[str, str]:
+    """All figures by file name."""
+    project = limits.project
     found = {"thin.svg": thin(project, model.surface, limits, given=model.given is not None).element()}
     if model.given is None:
         found["predicted.svg"] = predicted(model, project.display_units.torque)
