@@ -28,7 +28,7 @@ def fit(project_file: ProjectFile, out: Out = None) -> Found:
     figures: dict[str, str] = {}
     with progress_line() as progress:
         model = torque_model(project, part(progress, 0.0, 0.9))
-        trust = torque_trust(project, model) if model.given is None else None
+        trust = torque_trust(project, model) if model.supplied_grid is None else None
         if out is not None:
             from phaseopt.job.stages import phase_limits
             from phaseopt.report.figures.torque_model import fit_figures

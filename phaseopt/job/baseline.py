@@ -78,7 +78,7 @@ def compare_with(baseline: Baseline, best: BestTables) -> BaselineComparison:
     torque, full_gain, full_deviation = compare_torque(limits, model.surface, before, after)
     for name, words in (("in_reach", _IN_REACH), ("measured", _MEASURED)):
         torque[name] = (("rpm", "load"), _chosen(best.search, getattr(best.labels, name)), {"long_name": words})
-    if model.given is not None:
+    if model.supplied_grid is not None:
         torque["measured"] = torque["measured"] & False  # a node is a reading, but nobody here measured it
         torque["measured"].attrs["long_name"] = _MEASURED
     top = len(tables.load)

@@ -46,7 +46,7 @@ def run_record(build: Build) -> dict[str, Any]:
             "cells_on_simulation_only": int(on_simulation_only(build).sum()),
             "notes": [] if build.model.reduction is None else list(build.model.reduction.notes),
         },
-        "given": None if build.model.given is None else _given_record(build.model.given),
+        "given": None if build.model.supplied_grid is None else _given_record(build.model.supplied_grid),
         "simulation": None if build.model.simulation is None else _simulation_record(build.model.simulation),
         "search": {
             "value_Nm": found.value,

@@ -109,7 +109,7 @@ def _coverage(build: "Build") -> Picture | None:
     """Where torque was measured; None where nothing was."""
     if not len(build.model.surface.readings):
         return None
-    drawn = thin(build.project, build.model.surface, build.limits, given=build.model.given is not None)
+    drawn = thin(build.project, build.model.surface, build.limits, supplied_grid=build.model.supplied_grid is not None)
     return picture(drawn, "Where the points lie, and how far torque is in doubt between them.")
 
 

@@ -156,8 +156,8 @@ _AXES = {"rpm": "speeds", "load": "loads", "icl": "intake centrelines", "ecl": "
 @card.register
 def _torque_model(learnt: TorqueModel) -> Card:
     unit = METRIC.torque  # a model knows no project
-    if learnt.given is not None:
-        lines = [("Torque", f"{nodes_line(learnt.given, unit)}; {left_out_line(learnt.loo_rmse, unit)}")]
+    if learnt.supplied_grid is not None:
+        lines = [("Torque", f"{nodes_line(learnt.supplied_grid, unit)}; {left_out_line(learnt.loo_rmse, unit)}")]
     elif learnt.reduction is not None:
         lines = [("Torque", fit_line(learnt, unit))]
     else:

@@ -205,7 +205,7 @@ def thin_lines(model: TorqueModel, found: xr.Dataset, unit: Unit) -> list[str]:
     least = timing.where(timing == timing.min(), drop=True).isel(intake_phase=0, exhaust_phase=0)
     half = float(np.sqrt(np.mean(model.surface.told_below(cells["rpm"].to_numpy()) ** 2)))
     reached = float((timing <= half).sum() / timing.notnull().sum())
-    told = "the pulls have" if model.given is None else "the nodes have"
+    told = "the pulls have" if model.supplied_grid is None else "the nodes have"
     cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)
     return [
         f"deviation of torque at full load, over the speeds: from {unit.text(float(least))} at {_stands(least)} to "

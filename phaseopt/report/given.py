@@ -79,10 +79,10 @@ def grid_table(project: Project, grid: TorqueGrid) -> Table:
 
 def given_summary(project: Project, model: TorqueModel, written: list[Path]) -> str:
     """What `phaseopt fit` tells of a grid, for a terminal. Parameters: `written`, the pictures, if any."""
-    assert model.given is not None
+    assert model.supplied_grid is not None
     assert model.left_out is not None
     blocks = [
-        ("Rests on", [nodes_line(model.given, project.display_units.torque), *model.notes]),
+        ("Rests on", [nodes_line(model.supplied_grid, project.display_units.torque), *model.notes]),
         (
             "Left out",
             [left_out_line(model.loo_rmse, project.display_units.torque), _worst(model, project.display_units.torque)],
@@ -99,14 +99,14 @@ def given_summary(project: Project, model: TorqueModel, written: list[Path]) -> 
 
 def given_record(project: Project, model: TorqueModel, written: list[Path]) -> dict[str, Any]:
     """The same for machines."""
-    assert model.given is not None
+    assert model.supplied_grid is not None
     assert model.left_out is not None
     thin, h = deviations(project, model.surface), model.surface.hyperparameters
     return {
         "project": project.name,
         "written": [str(path) for path in written],
-        "points": model.given.nodes,
-        "holes": model.given.holes,
+        "points": model.supplied_grid.nodes,
+        "holes": model.supplied_grid.holes,
         "leave_one_out_error_Nm": model.loo_rmse,
         "coverage_by_point": [asdict(found) for found in coverage(model.left_out, model.surface.readings)],
         "hyperparameters": {

@@ -22,8 +22,8 @@ ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the
 
 def notes(build: "Build") -> tuple[str, ...]:
     """What every output of a build says of its torque where it is given or a simulation took part; else nothing."""
-    if build.model.given is not None:
-        return (build.model.given.notes,)
+    if build.model.supplied_grid is not None:
+        return (build.model.supplied_grid.notes,)
     return () if build.model.simulation is None else build.model.simulation.notes
 
 

@@ -132,8 +132,8 @@ def torque_lines(build: "Build") -> list[str]:
 def source_lines(build: "Build") -> list[str]:
     """What the torque model rests on and how far to trust it."""
     simulation, unit = build.model.simulation, build.project.display_units.torque
-    if build.model.given is not None:
-        return given_lines(build.project, build.model.given, build.model.loo_rmse)
+    if build.model.supplied_grid is not None:
+        return given_lines(build.project, build.model.supplied_grid, build.model.loo_rmse)
     if simulation is None:
         return [fit_line(build.model, unit)]
     if simulation.calibration is None:
@@ -162,7 +162,7 @@ def gain_line(build: "Build") -> str:
     if not math.isfinite(build.comparison.full_gain):
         return f"the gain at full load against {build.baseline.name} is not known: no cell of both was simulated"
     judged = ", a judgement" if alone(build) else " by the torque model"
-    judged = " of reading between the nodes alone" if build.model.given is not None else judged
+    judged = " of reading between the nodes alone" if build.model.supplied_grid is not None else judged
     gains = build.torque["gain"].isel(load=-1)
     known, speeds = int(gains.notnull().sum()), gains.size
     over = "" if known == speeds else f", over {known} of {speeds} speeds"

@@ -39,7 +39,7 @@ def fit_table(build: "Build") -> Table:
         build.project.display_units.torque,
     )
     doubted = "torque" if simulation is None else "the simulation's error"
-    nothing = "nothing was measured" if build.model.given is None else "no node is near"
+    nothing = "nothing was measured" if build.model.supplied_grid is None else "no node is near"
     if simulation is not None and simulation.alone:
         rows = [
             ("standard deviation of torque anywhere, a judgement", f"{100 * simulation.doubt:g} % of the best torque"),
@@ -48,8 +48,8 @@ def fit_table(build: "Build") -> Table:
     else:
         rows = (
             _learned(build)
-            if build.model.given is None
-            else learned_of_grid(build.model.given, numbers.noise, build.model.loo_rmse, unit)
+            if build.model.supplied_grid is None
+            else learned_of_grid(build.model.supplied_grid, numbers.noise, build.model.loo_rmse, unit)
         )
         rows.append((f"standard deviation of {doubted} where {nothing}", unit.text(numbers.signal)))
     rows += [

@@ -26,7 +26,7 @@ from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.validation import LeftOut, leave_one_out, leave_one_pull_out
 from phaseopt.torque.pulls import Reduction, reduce_logs
-from phaseopt.torque_model.supplied_grid import SuppliedGrid, supplied_grid
+from phaseopt.torque_model.supplied_grid import SuppliedGrid, read_supplied_grid
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, counted, part, silent
@@ -77,8 +77,8 @@ class TorqueModel(ShowsItself):
 
     `reduction` holds the measured points, None where nothing was measured; `simulation` what a simulation brought, None
     where none took part. `left_out` and `pull_left_out` are the readings against what the others, and the other pulls,
-    say of them: the latter None with one pull, both None where nothing was measured. `given` is the grid that torque
-    was taken from, None where there is none; its nodes are the readings then, and only single ones are left out.
+    say of them: the latter None with one pull, both None where nothing was measured. `supplied_grid` is the grid that
+    torque was taken from, None where there is none; its nodes are the readings then, and only single ones are left out.
     """
 
     surface: TorqueSurface
@@ -86,13 +86,13 @@ class TorqueModel(ShowsItself):
     simulation: Simulated | None
     left_out: LeftOut | None
     pull_left_out: LeftOut | None
-    given: SuppliedGrid | None = None
+    supplied_grid: SuppliedGrid | None = None
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What every output must say of this torque."""
-        if self.given is not None:
-            return (self.given.notes,)
+        if self.supplied_grid is not None:
+            return (self.supplied_grid.notes,)
         return () if self.simulation is None else self.simulation.notes
 
     def without(self, points: NDArray[np.bool_]) -> TorqueSurface | None:
@@ -290,11 +290,11 @@ def _pulls_left_out(
 
 def _given(project: Project, progress: Progress) -> TorqueModel:
     progress(0.0, "reading the torque grid")
-    given = supplied_grid(project)
+    grid = read_supplied_grid(project)
     progress(0.3, "fitting torque")
     with error_context(project, "torque_grid"):
-        surface = fit_supplied_grid(given.axes, given.torque, given.error)
-    return TorqueModel(surface, None, None, leave_one_out(surface), None, given)
+        surface = fit_supplied_grid(grid.axes, grid.torque, grid.error)
+    return TorqueModel(surface, None, None, leave_one_out(surface), None, grid)
 
 
 def _measured(project: Project, reduction: Reduction) -> TorqueModel:

@@ -61,7 +61,7 @@ class SuppliedGrid:
         )
 
 
-def supplied_grid(project: Project) -> SuppliedGrid:
+def read_supplied_grid(project: Project) -> SuppliedGrid:
     """Read the torque grid of a project.
 
     Raises `InputError` where the file is not such a grid, naming lines or axis values.

@@ -9,14 +9,14 @@ from supplied_grid import ECL, ICL, LOAD, RPM, SECTION, given_project, grid_csv,
 
 from phaseopt.project.load import load_project
 from phaseopt.report.given import given_lines
-from phaseopt.torque_model.supplied_grid import supplied_grid
+from phaseopt.torque_model.supplied_grid import read_supplied_grid
 from phaseopt.values.errors import InputError
 
 ROWS = grid_rows()
 
 
 def read(folder, text=None, **changes):
-    return supplied_grid(load_project(given_project(folder, text, **changes)))
+    return read_supplied_grid(load_project(given_project(folder, text, **changes)))
 
 
 def section(**changes: Any) -> dict[str, Any]:
@@ -164,7 +164,7 @@ def test_wishes_that_only_a_simulation_tells_are_refused_beside_a_grid(tmp_path)
     with pytest.raises(InputError, match=r"search.part_load: torque alone tells nothing of residual gas"):
         load_project(given_project(tmp_path, cycle=CYCLE, firing_order=FOUR, search={"part_load": "road car"}))
     project = load_project(given_project(tmp_path, cycle=CYCLE, firing_order=FOUR))
-    assert "[cycle] takes no part: torque is the grid's alone" in given_lines(project, supplied_grid(project), 0.1)
+    assert "[cycle] takes no part: torque is the grid's alone" in given_lines(project, read_supplied_grid(project), 0.1)
 
 
 def test_pulls_and_a_grid_together_are_refused(tmp_path):

@@ -31,7 +31,8 @@ def build_figures(build: "Build") -> Iterator[Drawing]:
     if build.explanations.limit_costs.dearest:
         yield table_figures.prices_over_speed(build)
     if len(build.model.surface.readings):
-        yield thin(build.project, build.model.surface, build.limits, given=build.model.given is not None)
+        supplied = build.model.supplied_grid is not None
+        yield thin(build.project, build.model.surface, build.limits, supplied_grid=supplied)
     if build.model.simulation is not None:
         yield calibration_figures.filling(build)
         if build.model.simulation.calibration is not None:

@@ -36,8 +36,8 @@ _LOOKS = ((DARK, "o"), ("#3b528b", "s"), ("#21918c", "^"), ("#5ec962", "D"))
 def fit_figures(model: TorqueModel, limits: Limits) -> dict[str, str]:
     """All figures by file name."""
     project = limits.project
-    found = {"thin.svg": thin(project, model.surface, limits, given=model.given is not None).element()}
-    if model.given is None:
+    found = {"thin.svg": thin(project, model.surface, limits, supplied_grid=model.supplied_grid is not None).element()}
+    if model.supplied_grid is None:
         found["predicted.svg"] = predicted(model, project.display_units.torque)
     for side in moving(project):
         found[f"slices-{side}.svg"] = slices(project, model, limits, side)
@@ -109,7 +109,7 @@ def slices(project: Project, model: TorqueModel, limits: Limits, side: Side) -> 
         figure.suptitle(
             f"Torque at full load over {phase_words(project, side)}{stands}\n"
             "grey: in no safe box; points drawn as "
-            + ("given in the grid" if model.given is not None else "measured, their pull's drift and all"),
+            + ("given in the grid" if model.supplied_grid is not None else "measured, their pull's drift and all"),
             fontsize=10.0,
         )  # fmt: skip
         return svg_element(figure, f"slices-{side}", f"Torque at full load over {phase_words(project, side)}")
@@ -144,7 +144,7 @@ def _near_points(
         )
 
 
-def thin(project: Project, surface: TorqueSurface, limits: Limits, *, given: bool) -> Drawing:
+def thin(project: Project, surface: TorqueSurface, limits: Limits, *, supplied_grid: bool) -> Drawing:
     """Deviation of torque over timing at full load, and over speed and load, with the points that were measured."""
     found, x = deviations(project, surface), surface.readings.x
     both, unit = project.arrangement == "both", project.display_units.torque
@@ -178,7 +178,7 @@ def thin(project: Project, surface: TorqueSurface, limits: Limits, *, given: boo
         panels[1].set_xlabel("load, kPa")
         panels[1].set_ylabel("engine speed, rpm")
         panels[1].set_title("rms over timings within travel", fontsize=9)
-        made = "given" if given else "measured"
+        made = "given" if supplied_grid else "measured"
         figure.suptitle(f"Where the data are thin: standard deviation of torque, points where {made}", fontsize=10.0)
         return Drawing(figure, "thin", "Standard deviation of torque over timing and over speed and load")
 
