@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import astuple
 from typing import Literal, Self
 
+import xarray as xr
 from pydantic import Field
 
 from phaseopt.clearance.check import OUTSIDE, Verdict
@@ -40,8 +41,8 @@ class BoxRecord(Record):
         return cls(**dict(zip(cls.model_fields, box if isinstance(box, tuple) else astuple(box), strict=True)))
 
 
-class OffsetsRecord(Record):
-    """An installed offset for each cam, crank degrees, + = advanced; null where none within 60° does."""
+class ByCamRecord(Record):
+    """Crank degrees for each cam, null where there is none."""
 
     intake: Known = Field(description="intake cam")
     exhaust: Known = Field(description="exhaust cam")
@@ -53,10 +54,11 @@ class FullTravelRecord(Record):
     verdict: Word = Field(description="the verdict")
     static: GapsRecord = Field(description="static gaps, mm")
     running: GapsRecord = Field(description="running gaps, mm")
-    offset_for_reserve: OffsetsRecord = Field(
-        description="offset of each cam at which full travel keeps the running reserve, the other cam as fitted"
+    offset_for_reserve: ByCamRecord = Field(
+        description="installed offset, + = advanced, at which full travel keeps the running reserve, the other cam as "
+        "fitted; null where none within 60° does"
     )
-    offset_for_clear: OffsetsRecord = Field(description="the same to keep both rules")
+    offset_for_clear: ByCamRecord = Field(description="the same to keep both rules")
     sentence: str = Field(description="the same in words")
 
 
@@ -170,3 +172,8 @@ class AxesRecord(Record):
     load: tuple[float, ...] = Field(description="loads, kPa")
     icl: tuple[float, ...] = Field(description="intake centrelines, crank degrees ATDC")
     ecl: tuple[float, ...] = Field(description="exhaust centrelines, crank degrees BTDC")
+
+    @classmethod
+    def of(cls, grid: xr.Dataset) -> Self:
+        """From a grid that has these dimensions."""
+        return cls(**{name: grid[name].to_numpy().tolist() for name in cls.model_fields})

@@ -5,14 +5,30 @@ from typing import Any
 
 from phaseopt.output.records.base import Record
 from phaseopt.output.records.check import CheckRecord
+from phaseopt.output.records.confirm import ConfirmRecord
+from phaseopt.output.records.export import ExportRecord
+from phaseopt.output.records.fit import FitRecord
 from phaseopt.output.records.limits import LimitsRecord
 from phaseopt.output.records.mistakes import MistakesRecord
 from phaseopt.output.records.new import NewRecord
+from phaseopt.output.records.offsets import OffsetsRecord
+from phaseopt.output.records.plan import PlanRecord
+from phaseopt.output.records.reduce import ReduceRecord
+from phaseopt.output.records.simulate import SimulateRecord
+from phaseopt.output.records.tradeoff import TradeoffRecord
 
 COMMANDS: dict[str, type[Record]] = {
     "new": NewRecord,
     "limits": LimitsRecord,
+    "simulate": SimulateRecord,
+    "plan": PlanRecord,
+    "reduce": ReduceRecord,
+    "fit": FitRecord,
     "check": CheckRecord,
+    "export": ExportRecord,
+    "confirm": ConfirmRecord,
+    "tradeoff": TradeoffRecord,
+    "offsets": OffsetsRecord,
 }
 MISTAKES = "mistakes"
 _TITLES = {MISTAKES: "phaseopt COMMAND --json, exit code 2"}

@@ -1,0 +1,154 @@
+"""What `phaseopt fit` found of the torque model."""
+
+from typing import Self
+
+import numpy as np
+import xarray as xr
+from pydantic import Field
+
+from phaseopt.output.records.base import CommandRecord, Known, Record
+from phaseopt.project import Project
+from phaseopt.report.fit_text import NOT_JUDGED
+from phaseopt.surrogate.coverage import coverage
+from phaseopt.surrogate.hyperparameters import Hyperparameters
+from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model.trust import INPUTS, TorqueTrust, deviations
+
+
+class CoverageRecord(Record):
+    """Whether an interval holds what it promises."""
+
+    share: float = Field(description="share of readings that the interval promises to hold, 0 to 1")
+    inside: float = Field(description="share that it held, 0 to 1")
+    error: Known = Field(description="standard error of that share")
+
+
+class PullLeftOutRecord(Record):
+    """A pull predicted from the others."""
+
+    name: str = Field(description="pull")
+    points: int = Field(description="how many points")
+    mean: Known = Field(description="mean of measured less predicted, N·m")
+    rmse: Known = Field(description="its rms, N·m")
+    inside: Known = Field(description="share of its points in their 90 % interval")
+
+
+class SamenessRecord(Record):
+    """How far one input may move before torque changes by more than can be seen."""
+
+    distance: Known = Field(description="how far, in rpm, kPa or crank degrees")
+    seen: Known = Field(description="difference that can be seen, N·m")
+    range: Known = Field(description="range that was measured")
+
+
+class SameTorqueRecord(Record):
+    """How far each input may move before torque does; null where it was not varied."""
+
+    rpm: SamenessRecord | None = Field(description="engine speed, rpm")
+    load: SamenessRecord | None = Field(description="load, kPa")
+    icl: SamenessRecord | None = Field(description="intake centreline, crank degrees")
+    ecl: SamenessRecord | None = Field(description="exhaust centreline, crank degrees")
+
+
+class LengthsRecord(Record):
+    """A distance for each input."""
+
+    rpm: float = Field(description="engine speed, rpm")
+    load: float = Field(description="load, kPa")
+    icl: float = Field(description="intake centreline, crank degrees")
+    ecl: float = Field(description="exhaust centreline, crank degrees")
+
+
+class HyperparametersRecord(Record):
+    """The numbers that shape the Gaussian process."""
+
+    signal: float = Field(description="standard deviation of torque about its mean, N·m")
+    lengths: LengthsRecord = Field(description="distance over which torque changes")
+    noise: float = Field(description="standard deviation of a point, N·m")
+    pull: float | None = Field(description="standard deviation of a pull's own offset, N·m; null for a supplied grid")
+    mean: float = Field(description="level far from all data, N·m")
+
+    @classmethod
+    def of(cls, found: Hyperparameters, *, pulls: bool) -> Self:
+        """From fitted ones; `pulls`, whether there were any."""
+        return cls(
+            signal=found.signal,
+            lengths=LengthsRecord(**dict(zip(INPUTS, found.lengths, strict=True))),
+            noise=found.noise,
+            pull=found.pull if pulls else None,
+            mean=found.mean,
+        )
+
+
+class LearnedRecord(Record):
+    """What the pulls made of the simulation as a whole."""
+
+    scale: float = Field(description="its torque was multiplied by this")
+    scale_deviation: float = Field(description="standard deviation of that")
+    shift: float = Field(description="and moved by this, N·m")
+    shift_deviation: float = Field(description="standard deviation of that, N·m")
+
+
+class ThinRecord(Record):
+    """Where the data are thin: the standard deviation of torque, N·m, by rows of the first axis named."""
+
+    intake_phase: tuple[float, ...] = Field(description="crank degrees from rest")
+    exhaust_phase: tuple[float, ...] = Field(description="crank degrees from rest")
+    rpm: tuple[float, ...] = Field(description="rpm")
+    load: tuple[float, ...] = Field(description="kPa")
+    over_timing: tuple[tuple[Known, ...], ...] = Field(
+        description="over intake and exhaust phase, at full load, rms over speeds"
+    )
+    over_speed: tuple[tuple[Known, ...], ...] = Field(description="over rpm and load, rms over timings")
+
+    @classmethod
+    def of(cls, thin: xr.Dataset) -> Self:
+        """From deviations as `torque_model.trust` makes them."""
+        return cls(**{name: thin[name].to_numpy().tolist() for name in cls.model_fields})
+
+
+class FitRecord(CommandRecord):
+    """The torque model and how far to trust it. What needs pulls is null or empty where torque is a supplied grid's."""
+
+    project: str = Field(description="name of the project")
+    on_simulation: bool = Field(description="whether it stands on a simulation")
+    points: int = Field(description="torque points, or nodes of a supplied grid with torque")
+    holes: int | None = Field(description="nodes of a supplied grid without torque; null where there is none")
+    pulls: int | None = Field(description="pulls; null for a supplied grid")
+    leave_one_out_error_Nm: Known = Field(description="rms error of a point predicted by all others, N·m")
+    leave_one_pull_out_error_Nm: Known = Field(description="rms error of a pull predicted by the others, N·m")
+    coverage_by_point: tuple[CoverageRecord, ...] = Field(description="intervals of points left out")
+    coverage_by_pull: tuple[CoverageRecord, ...] = Field(description="intervals of pulls left out")
+    pulls_left_out: tuple[PullLeftOutRecord, ...] = Field(description="each pull, predicted by the others")
+    same_torque_within: SameTorqueRecord | None = Field(description="how far one may move before torque does")
+    least_difference_seen_Nm: Known = Field(description="least difference between two pulls that can be seen, N·m")
+    hyperparameters: HyperparametersRecord = Field(description="numbers of the Gaussian process")
+    simulation_learned: LearnedRecord | None = Field(description="what the pulls made of the simulation")
+    thin: ThinRecord = Field(description="where the data are thin")
+    unknown: tuple[str, ...] = Field(description="what the data cannot tell, in sentences")
+    notes: tuple[str, ...] = Field(description="what goes with the result, in sentences")
+
+    @classmethod
+    def of(cls, project: Project, model: TorqueModel, trust: TorqueTrust | None) -> Self:
+        """From a torque model; `trust`, None for a supplied grid."""
+        surface, given, learned = model.surface, model.given, model.surface.learned
+        left_out = () if model.left_out is None else coverage(model.left_out, surface.readings)
+        return cls(
+            project=project.name,
+            on_simulation=model.simulation is not None,
+            points=len(surface.readings) if given is None else given.nodes,
+            holes=None if given is None else given.holes,
+            pulls=int(np.unique(surface.readings.pull).size) if given is None else None,
+            leave_one_out_error_Nm=model.loo_rmse,
+            leave_one_pull_out_error_Nm=model.lopo_rmse if given is None else None,
+            coverage_by_point=tuple(map(CoverageRecord.model_validate, left_out)),
+            coverage_by_pull=() if trust is None else tuple(map(CoverageRecord.model_validate, trust.by_pull)),
+            pulls_left_out=() if trust is None else tuple(map(PullLeftOutRecord.model_validate, trust.pulls)),
+            same_torque_within=None if trust is None else SameTorqueRecord.model_validate(trust.sameness),
+            least_difference_seen_Nm=None if trust is None else trust.repeats.least,
+            hyperparameters=HyperparametersRecord.of(surface.hyperparameters, pulls=given is None),
+            simulation_learned=None if learned is None else LearnedRecord.model_validate(learned),
+            thin=ThinRecord.of(deviations(project, surface)),
+            unknown=() if trust is None else trust.unknown,
+            notes=(NOT_JUDGED, *model.notes, *(() if model.reduction is None else model.reduction.notes)),
+        )

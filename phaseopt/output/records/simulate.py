@@ -1,0 +1,79 @@
+"""What `phaseopt simulate` found."""
+
+from typing import Self
+
+import xarray as xr
+from pydantic import Field
+
+from phaseopt.cycle.grid import KNOCK
+from phaseopt.cycle.torque_grid import VERDICTS
+from phaseopt.output.records.base import CommandRecord, Known, Record
+from phaseopt.output.records.pieces import AxesRecord, CountsRecord
+from phaseopt.project import Project
+from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
+from phaseopt.report.simulation_text import NOT_MEASURED, doubt
+from phaseopt.report.verdicts import BEFORE_TURNING
+
+
+class FullThrottleRecord(Record):
+    """Full throttle: each list has an entry a speed, null where nothing settled."""
+
+    rpm: tuple[float, ...] = Field(description="rpm")
+    rest: tuple[Known, ...] = Field(description="torque with the cams at rest, N·m")
+    best: tuple[Known, ...] = Field(
+        description="most torque of a timing that the phasers reach and both rules allow, N·m"
+    )
+    intake_phase: tuple[Known, ...] = Field(description="of that timing, crank degrees from rest")
+    exhaust_phase: tuple[Known, ...] = Field(description="of that timing, crank degrees from rest")
+    icl: tuple[Known, ...] = Field(description="of that timing, crank degrees ATDC")
+    ecl: tuple[Known, ...] = Field(description="of that timing, crank degrees BTDC")
+    filling: tuple[Known, ...] = Field(description="volumetric efficiency there")
+
+    @classmethod
+    def of(cls, full: FullThrottle) -> Self:
+        """From full throttle over speed."""
+        return cls(**{name: getattr(full, name).tolist() for name in cls.model_fields})
+
+
+class SpeedRecord(Record):
+    """A speed worth a look, at its best timing."""
+
+    what: str = Field(description="peak, dip and the like")
+    rpm: float = Field(description="rpm")
+    icl: float = Field(description="crank degrees ATDC")
+    ecl: float = Field(description="crank degrees BTDC")
+
+
+class SimulateRecord(CommandRecord):
+    """Torque by simulation. The grid itself is the NetCDF file."""
+
+    project: str = Field(description="name of the project")
+    cached: bool = Field(description="whether the grid is kept beside the project for builds")
+    fingerprint: str = Field(description="hash of all that the numbers depend on")
+    points: int = Field(description="operating points")
+    axes: AxesRecord = Field(description="axes of the grid")
+    not_settled: int = Field(description="points that did not settle; they are left blank")
+    contact: CountsRecord = Field(description="verdicts on the timings at each speed, the cams as fitted")
+    full_throttle: FullThrottleRecord = Field(description="full throttle over speed")
+    look_at: tuple[SpeedRecord, ...] = Field(description="speeds worth a look: peak, dip, most gain, top speed")
+    uncertainty_Nm: Known = Field(description="how far torque may be off, N·m: a judgement")
+    notes: tuple[str, ...] = Field(description="what goes with the result, in sentences")
+
+    @classmethod
+    def of(cls, project: Project, grid: xr.Dataset, *, cached: bool) -> Self:
+        """From a simulated grid; `cached`, whether it is kept beside the project."""
+        full = full_throttle(project, grid)
+        unsettled = grid["settled"] < 0.5
+        return cls(
+            project=project.name,
+            cached=cached,
+            fingerprint=grid.attrs["fingerprint"],
+            points=unsettled.size,
+            axes=AxesRecord.of(grid),
+            not_settled=int(unsettled.sum()),
+            contact=CountsRecord.of(VERDICTS[mark] for mark in grid["contact"].to_numpy().ravel()),
+            full_throttle=FullThrottleRecord.of(full),
+            look_at=tuple(SpeedRecord(**point._asdict()) for point in telling_points(project, full)),
+            uncertainty_Nm=doubt(project, full),
+            notes=(NOT_MEASURED, KNOCK, BEFORE_TURNING),
+        )
