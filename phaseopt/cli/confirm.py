@@ -36,8 +36,9 @@ def confirm(
     """
     from phaseopt.output.confirm_files import confirm_files
     from phaseopt.output.directory import require_outside, require_replaceable, write_files
+    from phaseopt.output.records.confirm import ConfirmRecord
     from phaseopt.project.load import load_project, load_pull
-    from phaseopt.report.subjects.confirm import confirm_as_dict, confirm_document
+    from phaseopt.report.subjects.confirm import confirm_document
     from phaseopt.study.confirm import confirm_project
     from phaseopt.tables import read_driven
 
@@ -54,7 +55,7 @@ def confirm(
         write_files(out, confirm_files(found, project.name, name, entry))
     return Answer(
         confirm_document(found, project.name, name, entry),
-        lambda: confirm_as_dict(found, entry),
+        lambda: ConfirmRecord.of(found, entry),
         written=[] if out is None else [out],
         clear=found.fulfilled,
     )

@@ -54,8 +54,9 @@ def export(
     from phaseopt.output.directory import require_outside, require_replaceable
     from phaseopt.output.export_files import export as exported
     from phaseopt.output.export_files import write_export
-    from phaseopt.output.export_text import export_as_dict, export_text, export_words, require_one_way
+    from phaseopt.output.export_text import export_text, export_words, require_one_way
     from phaseopt.output.read_build import read_build
+    from phaseopt.output.records.export import ExportRecord
     from phaseopt.project import Channel, Side
     from phaseopt.project.load import load_project
     from phaseopt.table_import.layout import Layout
@@ -85,7 +86,7 @@ def export(
     return Found(
         export_words(found),
         lambda: found.cells[paste].replace("\r\n", "\n") if paste and clear else export_text(found, changed, out),
-        lambda: export_as_dict(found, changed),
+        lambda: ExportRecord.of(found, changed),
         written=[out] if out is not None and clear else [],
         clear=clear,
     )

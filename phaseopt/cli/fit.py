@@ -14,9 +14,10 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Director
 def fit(project_file: ProjectFile, out: Out = None) -> Found:
     """How far to trust the torque model of the pulls, or of a grid."""
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
+    from phaseopt.output.records.fit import FitRecord
     from phaseopt.project.load import load_project
-    from phaseopt.report.fit_text import fit_record, fit_summary, left_out_lines
-    from phaseopt.report.given import given_record, given_summary, left_out_line
+    from phaseopt.report.fit_text import fit_summary, left_out_lines
+    from phaseopt.report.given import given_summary, left_out_line
     from phaseopt.torque_model.sources import torque_model
     from phaseopt.torque_model.trust import require_measured, torque_trust
     from phaseopt.values.progress import part
@@ -44,12 +45,12 @@ def fit(project_file: ProjectFile, out: Out = None) -> Found:
         return Found(
             f"Left out: {left_out_line(model.loo_rmse, project.display_units.torque)}",
             lambda: given_summary(project, model, files),
-            lambda: given_record(project, model, files),
+            lambda: FitRecord.of(project, model, None),
             written=written,
         )
     return Found(
         "\n".join(f"Left out: {line}" for line in left_out_lines(model, trust, project.display_units.torque)),
         lambda: fit_summary(project, model, trust, files),
-        lambda: fit_record(project, model, trust, files),
+        lambda: FitRecord.of(project, model, trust),
         written=written,
     )

@@ -22,8 +22,9 @@ def offsets(project_file: ProjectFile, trials: Trials = 60, storage: Storage = N
     """
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.offsets_files import offsets_files
+    from phaseopt.output.records.offsets import OffsetsRecord
     from phaseopt.project.load import load_project
-    from phaseopt.report.offsets_text import recommended_words, study_as_dict, summary
+    from phaseopt.report.offsets_text import recommended_words, summary
     from phaseopt.study.offsets import study_offsets
 
     project = load_project(project_file)
@@ -36,7 +37,7 @@ def offsets(project_file: ProjectFile, trials: Trials = 60, storage: Storage = N
     return Found(
         recommended_words(study),
         lambda: summary(study, out),
-        lambda: study_as_dict(study),
+        lambda: OffsetsRecord.of(study),
         written=[] if out is None else [out],
         clear=study.recommended is not None,
     )

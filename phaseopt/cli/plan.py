@@ -17,9 +17,10 @@ Out = Annotated[
 def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Found:
     """The next pulls to make, from safe to bold, with a run sheet."""
     from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.records.plan import PlanRecord
     from phaseopt.output.run_sheet_files import run_sheet_files
     from phaseopt.project.load import load_project
-    from phaseopt.report.run_sheet_text import run_sheet_as_dict, run_sheet_summary, sheet_verdict
+    from phaseopt.report.run_sheet_text import run_sheet_summary, sheet_verdict
     from phaseopt.study.plan import plan_next_pulls
 
     project = load_project(project_file)
@@ -33,7 +34,7 @@ def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Found:
     return Found(
         sheet_verdict(sheet),
         lambda: run_sheet_summary(sheet, folder),
-        lambda: run_sheet_as_dict(sheet),
+        lambda: PlanRecord.of(sheet),
         written=[] if folder is None else [folder],
         clear=bool(sheet.pulls) and not sheet.left_out,
     )

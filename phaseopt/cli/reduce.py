@@ -17,8 +17,9 @@ def reduce(project_file: ProjectFile, out: Out = None) -> Found:
     Logs to torque points: what was left out, what repeats show, how the phasers do.
     """
     from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.records.reduce import ReduceRecord
     from phaseopt.project.load import load_project
-    from phaseopt.report.reduction_text import reduction_record, reduction_summary
+    from phaseopt.report.reduction_text import reduction_summary
     from phaseopt.report.reduction_words import look_first
     from phaseopt.torque_model.day import read_day
 
@@ -37,7 +38,7 @@ def reduce(project_file: ProjectFile, out: Out = None) -> Found:
     return Found(
         "\n".join(f"Look first: {line}" for line in odd) or "Nothing stands out in the logs.",
         lambda: reduction_summary(day, written),
-        lambda: reduction_record(day, written),
+        lambda: ReduceRecord.of(day),
         written=[] if out is None else [out],
         clear=not odd,
     )

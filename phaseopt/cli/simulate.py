@@ -23,8 +23,9 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     from phaseopt.cycle.storage import require_replaceable_grid, write_netcdf
     from phaseopt.cycle.torque_grid import cache_path
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
+    from phaseopt.output.records.simulate import SimulateRecord
     from phaseopt.project.load import load_project
-    from phaseopt.report.simulation_text import simulation_record, simulation_summary, simulation_verdict
+    from phaseopt.report.simulation_text import simulation_summary, simulation_verdict
     from phaseopt.torque_model.sources import cached_or_simulated, described_engine
     from phaseopt.values.progress import counted, part
 
@@ -48,10 +49,10 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     if plots is not None:
         write_files(plots, {**figures, RECORD: record_of(figures)}, "--plots")
         written += [plots / name for name in sorted(figures)]
-    told = project, grid, written, cache_path(project, config).exists()
+    kept = cache_path(project, config).exists()
     return Found(
         simulation_verdict(project, grid),
-        lambda: simulation_summary(*told),
-        lambda: simulation_record(*told),
+        lambda: simulation_summary(project, grid, written, kept),
+        lambda: SimulateRecord.of(project, grid, cached=kept),
         written=[out] if plots is None else [out, plots],
     )

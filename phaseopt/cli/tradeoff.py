@@ -20,9 +20,10 @@ def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = 
     Many searches on one torque model: the curve, and a knee to take or leave.
     """
     from phaseopt.output.directory import require_replaceable, write_files
+    from phaseopt.output.records.tradeoff import TradeoffRecord
     from phaseopt.output.tradeoff_files import tradeoff_files
     from phaseopt.project.load import load_project
-    from phaseopt.report.tradeoff_text import knee_words, tradeoff_as_dict, tradeoff_summary, verdict_words
+    from phaseopt.report.tradeoff_text import knee_words, tradeoff_summary, verdict_words
     from phaseopt.study import tradeoff as study
 
     project = load_project(project_file)
@@ -35,7 +36,7 @@ def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = 
     return Found(
         f"{knee_words(found)} {verdict_words(found)}",
         lambda: tradeoff_summary(found, out),
-        lambda: tradeoff_as_dict(found),
+        lambda: TradeoffRecord.of(found),
         written=[] if out is None else [out],
         clear=found.verdict.accepted,
     )

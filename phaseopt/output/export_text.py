@@ -2,13 +2,12 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from phaseopt.output.export_files import Export, layout_words
 from phaseopt.project import Project
 from phaseopt.report.facts import moving
 from phaseopt.report.text import wrapped_block
-from phaseopt.report.verdicts import check_summary, found_words, verdict_as_dict
+from phaseopt.report.verdicts import check_summary, found_words
 from phaseopt.values.errors import InputError
 
 
@@ -51,15 +50,3 @@ def changed_words(changed: Sequence[str]) -> str:
         f"changed since the tables were built: {', '.join(changed)}. Contact was checked by what they say now; the "
         "torque in the build's report is of what they said then"
     )
-
-
-def export_as_dict(found: Export, changed: Sequence[str]) -> dict[str, Any]:
-    """The same for machines."""
-    return {
-        "written": found.verdict.accepted,
-        "files": sorted(found.files),
-        "layout": layout_words(found.project, found.layout, found.moved, found.nearer)[1:],
-        "most_moved_deg": found.moved,
-        "inputs_changed": list(changed),
-        "verdict": verdict_as_dict(found.verdict),
-    }

@@ -6,22 +6,22 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.output.columns import Column, csv_text
-from phaseopt.output.directory import RECORD
-from phaseopt.output.json_text import json_text
+from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
+from phaseopt.output.records.reduce import ReduceRecord
 from phaseopt.report.figures.logs import reduction_figures
 from phaseopt.report.phaser_fragment import fragment_text
-from phaseopt.report.reduction_text import reduction_record
 from phaseopt.report.reduction_words import pull_names
 from phaseopt.torque_model.day import Day
 
-FRAGMENT = "phasers.toml"
+FRAGMENT, REDUCTION = "phasers.toml", "reduction.json"
 _DECIMALS = {"rpm": 1, "load": 2, "icl": 2, "ecl": 2, "torque": 3, "scatter": 4}
 
 
 def reduction_files(day: Day) -> dict[str, str]:
     """All files by name: `points.csv`, `health.csv`, `rejected.csv` and, where phasers were stepped,
-    `phaser_steps.csv`, with the metadata of each; `phasers.toml`, pictures, and the record."""
+    `phaser_steps.csv`, with the metadata of each; `phasers.toml`, `reduction.json` (what `--json` prints), pictures,
+    and the record of what was written."""
     records = [
         ("points.csv", "Torque points", _points(day)),
         ("health.csv", "Each channel of each log: its range, and what looks odd in the log", _health(day)),
@@ -35,9 +35,8 @@ def reduction_files(day: Day) -> dict[str, str]:
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, day.reduction.notes)
     files[FRAGMENT] = fragment_text(day.project, day.phasers)
     files |= reduction_figures(day)
-    record = {"made_by": "phaseopt"} | reduction_record(day, []) | {"files": sorted({*files, RECORD})}
-    files[RECORD] = json_text(record) + "\n"
-    return files
+    files[REDUCTION] = ReduceRecord.of(day).model_dump_json(indent=2, exclude={"written"}) + "\n"
+    return files | {RECORD: record_of(files)}
 
 
 def _points(day: Day) -> list[Column]:

@@ -2,9 +2,7 @@
 
 import math
 import textwrap
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -49,33 +47,6 @@ def fit_summary(project: Project, model: TorqueModel, trust: TorqueTrust, writte
     parts += ["\n".join(block(label, lines)) for label, lines in blocks]
     parts.append(textwrap.fill(NOT_JUDGED, _WIDTH, initial_indent="  ", subsequent_indent="  "))
     return "\n\n".join(parts) + "\n"
-
-
-def fit_record(project: Project, model: TorqueModel, trust: TorqueTrust, written: list[Path]) -> dict[str, Any]:
-    """The same for machines."""
-    h, learned = model.surface.hyperparameters, model.surface.learned
-    thin = deviations(project, model.surface)
-    return {
-        "project": project.name,
-        "written": [str(path) for path in written],
-        "on_simulation": model.simulation is not None,
-        "points": len(model.surface.readings),
-        "pulls": int(np.unique(model.surface.readings.pull).size),
-        "leave_one_out_error_Nm": model.loo_rmse,
-        "leave_one_pull_out_error_Nm": model.lopo_rmse,
-        "coverage_by_point": [asdict(found) for found in trust.by_point],
-        "coverage_by_pull": [asdict(found) for found in trust.by_pull],
-        "pulls_left_out": [asdict(found) for found in trust.pulls],
-        "hardly_changes_within": {name: None if s is None else asdict(s) for name, s in trust.sameness.items()},
-        "least_difference_seen_Nm": trust.repeats.least,
-        "hyperparameters": asdict(h) | {"lengths": dict(zip(_NAMES, h.lengths, strict=True))},
-        "simulation_learned": None if learned is None else asdict(learned),
-        "deviation_at_full_load_Nm": thin["over_timing"].to_numpy().tolist(),
-        "deviation_over_rpm_and_load_Nm": thin["over_speed"].to_numpy().tolist(),
-        "axes": {name: thin[name].to_numpy().tolist() for name in ("intake_phase", "exhaust_phase", "rpm", "load")},
-        "unknown": list(trust.unknown),
-        "notes": [NOT_JUDGED, *(model.reduction.notes if model.reduction is not None else ())],
-    }
 
 
 def rests_on(model: TorqueModel, unit: Unit) -> str:

@@ -2,9 +2,7 @@
 
 import math
 import textwrap
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -95,28 +93,6 @@ def given_summary(project: Project, model: TorqueModel, written: list[Path]) -> 
     parts += ["\n".join(block(label, lines)) for label, lines in blocks]
     parts.append(textwrap.fill(NOT_JUDGED, 118, initial_indent="  ", subsequent_indent="  "))
     return "\n\n".join(parts) + "\n"
-
-
-def given_record(project: Project, model: TorqueModel, written: list[Path]) -> dict[str, Any]:
-    """The same for machines."""
-    assert model.supplied_grid is not None
-    assert model.left_out is not None
-    thin, h = deviations(project, model.surface), model.surface.hyperparameters
-    return {
-        "project": project.name,
-        "written": [str(path) for path in written],
-        "points": model.supplied_grid.nodes,
-        "holes": model.supplied_grid.holes,
-        "leave_one_out_error_Nm": model.loo_rmse,
-        "coverage_by_point": [asdict(found) for found in coverage(model.left_out, model.surface.readings)],
-        "hyperparameters": {
-            "signal": h.signal, "lengths": dict(zip(AXES, h.lengths, strict=True)), "noise": h.noise, "mean": h.mean,
-        },
-        "deviation_at_full_load_Nm": thin["over_timing"].to_numpy().tolist(),
-        "deviation_over_rpm_and_load_Nm": thin["over_speed"].to_numpy().tolist(),
-        "axes": {name: thin[name].to_numpy().tolist() for name in ("intake_phase", "exhaust_phase", "rpm", "load")},
-        "notes": [*model.notes, NOT_JUDGED],
-    }  # fmt: skip
 
 
 def _worst(model: TorqueModel, unit: Unit) -> str:

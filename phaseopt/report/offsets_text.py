@@ -2,7 +2,6 @@
 
 import math
 from pathlib import Path
-from typing import Any
 
 from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.rules import CLEAR
@@ -196,52 +195,3 @@ def refused_lines(study: OffsetStudy) -> list[str]:
         return []
     (first, second), why = study.refused[0]
     return [f"nothing can be solved at {len(study.refused)} of them; at {first:g} and {second:g}°: {why}"]
-
-
-def study_as_dict(study: OffsetStudy) -> dict[str, Any]:
-    """The same for machines; guaranteed gaps rounded down."""
-    found = study.recommended
-    names = {id(choice): name for name, choice in choices(study)}
-    return {
-        "project": study.project.name,
-        "trials": study.count,
-        "refused": [{"offsets": list(offsets), "why": why} for offsets, why in study.refused],
-        "recommended": None if found is None else {"is": names[id(found)], **_trial_as_dict(found.trial)},
-        "choices": {name: _choice_as_dict(choice) for name, choice in choices(study)},
-        "front": [_trial_as_dict(trial) for trial in study.front],
-        "notes": list(study.notes),
-        "not_covered": list(study.model.not_covered),
-    }
-
-
-def _choice_as_dict(choice: Choice) -> dict[str, Any]:
-    gain = choice.gain
-    found = _trial_as_dict(choice.trial)
-    if gain is None:
-        return found
-    bands = [
-        {"name": b.name, "rpm": list(b.rpm), "gain_Nm": b.mean, "deviation_Nm": b.deviation, "share": b.share}
-        for b in gain.bands
-    ]
-    return found | {"gain_Nm": gain.mean, "gain_deviation_Nm": gain.deviation, "full_load_bands": bands}
-
-
-def _trial_as_dict(trial: Trial) -> dict[str, Any]:
-    def down(gaps: dict[str, float]) -> dict[str, float]:
-        return {contact: math.floor(gap * 1000.0) / 1000.0 for contact, gap in gaps.items()}
-
-    return {
-        "offsets": dict(zip(SIDES, trial.offsets, strict=True)),
-        "score_Nm": trial.score,
-        "bound_Nm": trial.bound,
-        "mean_full_load_torque_Nm": trial.full_load,
-        "tables_clear": trial.clear,
-        "static_mm": down(trial.static),
-        "running_mm": down(trial.running),
-        "full_travel": trial.travel,
-        "full_travel_running_mm": down(trial.travel_running),
-        "full_travel_margin_mm": math.floor(trial.travel_margin * 1000.0) / 1000.0,
-        "cells_unknown": trial.unknown,
-        "cells_unmeasured": trial.unmeasured,
-        "beyond_measured_deg": list(trial.outside),
-    }

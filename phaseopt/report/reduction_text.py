@@ -5,16 +5,13 @@ import re
 import textwrap
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.report.fit_text import NOT_JUDGED
-from phaseopt.report.phaser_fragment import offers, section
 from phaseopt.report.reduction_words import look_first, phaser_lines, pull_names, repeat_lines, shared_notes
 from phaseopt.torque.log_quality import LogQuality
 from phaseopt.torque_model.day import Day
@@ -133,54 +130,6 @@ def rejected_lines(day: Day) -> list[str]:
         low, high = min(one.rpm_from for one in own), max(one.rpm_to for one in own)
         lines.append(f"{total}: {reason} ({pulls[0]}{more}, {low:.0f} to {high:.0f} rpm)")
     return lines
-
-
-def reduction_record(day: Day, written: list[Path]) -> dict[str, Any]:
-    """The same for machines."""
-    points, names, repeats = day.reduction.points, pull_names(day), day.repeats
-    columns = {name: points[name].to_numpy().tolist() for name in points.data_vars}
-    return {
-        "project": day.project.name,
-        "written": [str(path) for path in written],
-        "clear": not look_first(day),
-        "look_first": look_first(day),
-        "correction": points.attrs["correction"],
-        "logs": [asdict(log_quality) for log_quality in day.log_quality],
-        "pulls": names,
-        "points": columns,
-        "rejected": [asdict(one) for one in day.reduction.rejected],
-        "repeats": {
-            "groups": [
-                {
-                    "pulls": [names[pull] for pull in group.pulls],
-                    "icl": group.icl,
-                    "ecl": group.ecl,
-                    "places": len(group.rpm),
-                    "offsets_Nm": group.layout()[0].tolist(),
-                }
-                for group in repeats.groups
-            ],
-            "deviation_Nm": repeats.deviation,
-            "degrees_of_freedom": repeats.freedom,
-            "least_difference_Nm": repeats.least,
-            "least_difference_at_a_speed_Nm": repeats.least_at_speed,
-            "drift_Nm_a_pull": repeats.drift,
-            "drift_error_Nm_a_pull": repeats.drift_error,
-            "drift_shown": repeats.drift_shown,
-            "odd": [asdict(odd) | {"pull": names[odd.pull], "other": names[odd.other]} for odd in repeats.odd],
-        },
-        "unlike": [asdict(unlike) | {"pull": names[unlike.pull]} for unlike in day.unlike],
-        "phasers": {
-            section(day.project, response): {
-                "offers": [asdict(offer) | {"bolder": offer.bolder} for offer in offers(day.project, response)],
-                "moves": [asdict(moves) for moves in response.moves],
-                "moves_by_speed": [asdict(moves) for moves in response.by_speed],
-                "not_shown": list(response.not_shown),
-            }
-            for response in day.phasers
-        },
-        "notes": list(day.reduction.notes),
-    }
 
 
 def _block(label: str, lines: list[str]) -> list[str]:

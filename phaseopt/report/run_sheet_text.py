@@ -2,7 +2,6 @@
 
 import math
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -146,35 +145,3 @@ def _with_reading(pull: SheetPull, side: Side) -> str:
     name = f"{side}_reading"
     reads = f" ({phase_text(pull, name)})" if name in pull.timings else ""
     return f"{phase_text(pull, f'{side}_phase')}{reads}"
-
-
-def run_sheet_as_dict(sheet: RunSheet) -> dict[str, Any]:
-    """The same for machines; guaranteed gaps rounded down."""
-    return {
-        "pulls": [_as_dict(sheet, pull) for pull in sheet.pulls],
-        "expected_gain_Nm": list(sheet.expected),
-        "left_out_not_clear": sheet.left_out,
-        "stop": sheet.stop,
-        "notes": list(sheet.notes),
-        "not_covered": list(sheet.model.not_covered),
-    }
-
-
-def _as_dict(sheet: RunSheet, pull: SheetPull) -> dict[str, Any]:
-    timings = {str(name): each.to_numpy().tolist() for name, each in pull.timings.items() if each.ndim == 1}
-    return {
-        "number": pull.number,
-        "kind": pull.kind,
-        "expected_gain_Nm": pull.expected_gain,
-        "rpm": pull.timings["rpm"].to_numpy().tolist(),
-        **timings,
-        "gaps_mm": {
-            contact: {
-                "by_hand": round(pull.by_hand(contact), 3),
-                "static": float(np.floor(pull.box.static[contact] * 1000.0) / 1000.0),
-                "running": float(np.floor(pull.box.running[contact] * 1000.0) / 1000.0),
-            }
-            for contact in sheet.model.contacts
-        },
-        "verdict": pull.box.verdict,
-    }

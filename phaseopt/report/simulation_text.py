@@ -2,7 +2,6 @@
 
 import textwrap
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +9,6 @@ import xarray as xr
 
 from phaseopt.cycle.from_project import ambient, cycle_section, full_throttle_pressure
 from phaseopt.cycle.grid import KNOCK
-from phaseopt.cycle.torque_grid import VERDICTS
 from phaseopt.project import Project
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
 from phaseopt.report.verdicts import BEFORE_TURNING
@@ -46,27 +44,6 @@ def simulation_summary(project: Project, grid: xr.Dataset, written: list[Path], 
 def simulation_verdict(project: Project, grid: xr.Dataset) -> str:
     """The peak and the dip of simulated torque, in one line."""
     return f"{project.name}, by simulation: {'; '.join(shape_lines(project, full_throttle(project, grid)))}"
-
-
-def simulation_record(project: Project, grid: xr.Dataset, written: list[Path], kept: bool) -> dict[str, Any]:
-    """The same for machines."""
-    full = full_throttle(project, grid)
-    unsettled = grid["settled"] < 0.5
-    marks = grid["contact"]
-    return {
-        "project": project.name,
-        "written": [str(path) for path in written],
-        "kept": kept,
-        "fingerprint": grid.attrs["fingerprint"],
-        "points": int(unsettled.size),
-        "axes": {name: grid[name].to_numpy().tolist() for name in ("rpm", "load", "icl", "ecl")},
-        "not_settled": int(unsettled.sum()),
-        "contact": {word: int((marks == number).sum()) for number, word in enumerate(VERDICTS)},
-        "full_throttle": {name: getattr(full, name).tolist() for name in FullThrottle.__dataclass_fields__},
-        "telling_points": [point._asdict() for point in telling_points(project, full)],
-        "doubt": doubt(project, full),
-        "notes": [NOT_MEASURED, KNOCK, BEFORE_TURNING],
-    }
 
 
 def doubt(project: Project, full: FullThrottle) -> float:

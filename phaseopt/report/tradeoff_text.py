@@ -1,13 +1,12 @@
 """What a trade-off study says: in sentences, as a table of the trials that matter, and as a piece of a project file."""
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from phaseopt.report.text import cautions, wrapped_block
 from phaseopt.report.verdicts import capital
-from phaseopt.study.tradeoff import CAUTION, OBJECTIVES, ROUGHNESS, SLEW_SHARE, Tradeoff
+from phaseopt.study.tradeoff import CAUTION, ROUGHNESS, SLEW_SHARE, Tradeoff
 from phaseopt.study.tradeoff_trial import Settings
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit
@@ -165,25 +164,3 @@ def tradeoff_summary(found: Tradeoff, folder: Path | None) -> str:
     blocks.append(("Heed", list(cautions())))
     parts += ["\n".join(wrapped_block(label, lines)) for label, lines in blocks]
     return "\n\n".join(parts) + "\n"
-
-
-def tradeoff_as_dict(found: Tradeoff) -> dict[str, Any]:
-    """The same for machines."""
-    numbers = found.trials["trial"].to_numpy()
-    return {
-        "objectives": dict(OBJECTIVES),
-        "trials": [
-            {"trial": int(number)} | {str(name): each[place].item() for name, each in found.trials.data_vars.items()}
-            for place, number in enumerate(numbers)
-        ],
-        "knee": int(numbers[found.knee]),
-        "most_torque": int(numbers[found.most]),
-        "curve": [int(numbers[place]) for place in curve(found, "rms_step")],
-        "refused": {str(number): why for number, why in found.refused.items()},
-        "trials_from_earlier_runs": found.earlier,
-        "cells_uncounted": found.uncounted,
-        "knee_accepted": found.verdict.accepted,
-        "full_travel": found.verdict.full_travel.verdict,
-        "not_covered": list(found.verdict.not_covered),
-        "notes": list(found.notes),
-    }

@@ -1,12 +1,12 @@
 """`phaseopt export`: layouts that `phaseopt check` and other readers take, and refusals that write nothing."""
 
-import json
 from pathlib import Path
 
 import csvw
 import numpy as np
 import pytest
 from hillclimb import pulls_alone_file
+from printed import printed
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
@@ -126,11 +126,10 @@ def test_what_makes_no_sense_is_refused(
 
 
 def test_json_says_what_was_written(built: Path, project: Path, tmp_path: Path) -> None:
-    code, said = run("export", project, "--tables", built, "--out", tmp_path / "o", "--json", "--step", "1")
-    found = json.loads(said)
-    assert code == 0
-    assert found["written"] is True
-    assert found["most_moved_deg"] == 0.0
+    found = printed("export", project, "--tables", built, "--out", tmp_path / "o", "--step", "1")
+    assert found["verdict"]["accepted"] is True
+    assert found["written"] == [str(tmp_path / "o")]
+    assert found["moved_deg"] == 0.0
     assert set(found["files"]) == {path.name for path in (tmp_path / "o").iterdir()}
 
 

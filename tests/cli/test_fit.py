@@ -1,12 +1,12 @@
 """`phaseopt fit` as a user runs it: what is told, pictures, and what wrong input brings."""
 
-import json
 from pathlib import Path
 from xml.etree import ElementTree
 
 from cycle.test_from_project import CYCLE, FOUR
 from engines import write_project
 from hillclimb import pulls_alone_file
+from printed import printed
 from torque.dyno import csv_text, dyno_project, sweep
 from typer.testing import CliRunner, Result
 
@@ -33,10 +33,8 @@ def test_the_example_for_a_person_and_for_machines_with_pictures(tmp_path: Path)
     for name in names - {"run.json"}:
         ElementTree.fromstring((out / name).read_text(encoding="utf-8"))
     first = {name: (out / name).read_bytes() for name in names}
-    again = run(project, "--out", out, "--json")
-    assert again.exit_code == 0
+    found = printed("fit", project, "--out", out)
     assert {name: (out / name).read_bytes() for name in names} == first
-    found = json.loads(again.stdout)
     assert found["pulls"] == len(found["pulls_left_out"])
     assert 0.0 < found["leave_one_out_error_Nm"] <= found["leave_one_pull_out_error_Nm"]
     assert [c["share"] for c in found["coverage_by_pull"]] == [0.5, 0.9, 0.99]

@@ -1,11 +1,11 @@
 """The offsets command as a user runs it: it goes on where it was, and names what stands in its way."""
 
-import json
 import sqlite3
 from pathlib import Path
 
 import pytest
 from hillclimb import pulls_alone_file
+from printed import printed
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
@@ -27,9 +27,7 @@ def test_a_study_is_kept_beside_the_project_and_gone_on_with(tmp_path: Path, mon
     with sqlite3.connect(tmp_path / ".phaseopt" / "offsets.sqlite") as base:
         assert base.execute("select count(*) from trials").fetchone() == (2,)
     monkeypatch.setattr(offsets, "tried", None)  # nothing is solved again
-    again = run(project, "--trials", 2, "--json")
-    assert again.exit_code == 0, again.output
-    assert json.loads(again.output)["trials"] == 2
+    assert printed("offsets", project, "--trials", 2)["trials"] == 2
 
 
 def test_what_it_cannot_use_is_named(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import csvw
 import numpy as np
 import pytest
+from printed import printed
 from torque.dyno import COLUMNS, csv_text, curve, dyno_project, filtered_noise, sweep
 from torque.phaser_rig import Rig, recording
 from typer.testing import CliRunner, Result
@@ -56,7 +57,7 @@ def test_a_good_day_is_told_in_words_and_ends_clear(good: Path) -> None:
 def test_the_least_difference_is_what_two_pulls_differ_by(good: Path) -> None:
     """Outside: numpy's standard deviation of the pulls' mean torque over their common speeds, t(0.975, 3) = 3.182 from
     any table."""
-    found = json.loads(run("reduce", good, "--json").output)
+    found = printed("reduce", good)
     torque, pull = (np.array(found["points"][name]) for name in ("torque", "pull"))
     means = [torque[pull == k].mean() for k in range(4)]
     assert found["repeats"]["least_difference_Nm"] == pytest.approx(
@@ -85,7 +86,15 @@ def test_files_are_written_together_and_read_back(good: Path, tmp_path: Path) ->
     result = run("reduce", good, "--out", out)
     assert result.exit_code == 0, result.output
     names = {path.name for path in out.iterdir()}
-    assert names >= {"points.csv", "rejected.csv", "phasers.toml", "pulls.svg", "repeats.svg", "run.json"}
+    assert names >= {
+        "points.csv",
+        "rejected.csv",
+        "phasers.toml",
+        "reduction.json",
+        "pulls.svg",
+        "repeats.svg",
+        "run.json",
+    }
     assert names == set(json.loads((out / "run.json").read_text())["files"])
     for name in names:
         if name.endswith(".csv"):
@@ -94,7 +103,8 @@ def test_files_are_written_together_and_read_back(good: Path, tmp_path: Path) ->
             assert (out / name).read_text(encoding="utf-8").startswith("<svg")
     tomllib.loads((out / "phasers.toml").read_text(encoding="utf-8"))
     rows = list(csv.DictReader((out / "points.csv").open(newline="", encoding="utf-8")))
-    told = json.loads(run("reduce", good, "--json").output)
+    told = printed("reduce", good)
+    assert json.loads((out / "reduction.json").read_text(encoding="utf-8")) | {"written": []} == told
     assert len(rows) == len(told["points"]["rpm"])
     assert [float(row["torque"]) for row in rows] == pytest.approx(told["points"]["torque"], abs=1e-3)
     assert run("reduce", good, "--out", out).exit_code == 0  # and again in the same place

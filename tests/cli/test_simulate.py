@@ -1,6 +1,5 @@
 """`phaseopt simulate` as a user runs it: files, what is told, and what wrong input brings."""
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +9,7 @@ import pytest
 import xarray as xr
 from cycle.test_from_project import CYCLE, FOUR
 from engines import write_project
+from printed import printed
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
@@ -57,10 +57,9 @@ def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
     with h5py.File(out) as file:
         assert file["contact"].shape == (2, grid.sizes["icl"], 1)
     before = out.read_bytes()
-    second = run(project, "--out", out, "--plots", plots, "--json")
-    assert second.exit_code == 0, second.output
-    record = json.loads(second.output)
-    assert record["kept"] is True
+    record = printed("simulate", project, "--out", out, "--plots", plots)
+    assert record["cached"] is True
+    assert record["written"] == [str(out), str(plots)]
     assert record["not_settled"] == 0
     assert record["points"] == grid["torque"].size
     assert len(record["full_throttle"]["best"]) == 2

@@ -1,13 +1,13 @@
 """`phaseopt tradeoff` as a user runs it: the example's pulls, pasted keys, a second run, and wrong input."""
 
 import csv
-import json
 import tomllib
 from pathlib import Path
 from xml.etree import ElementTree
 
 import optuna
 from hillclimb import pulls_alone_file
+from printed import printed
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
@@ -39,11 +39,9 @@ def test_the_example_for_a_person_then_for_machines_from_what_is_kept(tmp_path: 
     assert len(rows) == 9
 
     kept = {path.name: path.read_bytes() for path in out.iterdir() if path.name != "tradeoff.html"}
-    again = run(project, "--trials", 8, "--out", out, "--json")
-    assert again.exit_code == 0
+    found = printed("tradeoff", project, "--trials", 8, "--out", out)
     assert {name: (out / name).read_bytes() for name in kept} == kept
-    found = json.loads(again.stdout)
-    assert found["trials_from_earlier_runs"] == 8
+    assert found["earlier"] == 8
     assert found["knee_accepted"]
     knee = next(row for row in rows if row["trial"] == str(found["knee"]))
     keys = tomllib.loads((out / "knee.toml").read_text(encoding="utf-8"))["search"]

@@ -14,10 +14,11 @@ from phaseopt.clearance.model import contact_model
 from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.grid import VARIABLES, dataset
 from phaseopt.cycle.torque_grid import contact_marks, grid_axes
+from phaseopt.output.records.simulate import SimulateRecord
 from phaseopt.project import Project
 from phaseopt.report.figures.simulation import filling, waves
 from phaseopt.report.simulation_facts import full_throttle, of_use, telling_points
-from phaseopt.report.simulation_text import simulation_record, simulation_summary
+from phaseopt.report.simulation_text import simulation_summary
 
 RPM = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 7000.0, 8000.0]
 
@@ -106,7 +107,7 @@ def test_what_did_not_settle_is_counted_and_said_where(project: Project) -> None
     won = (full.best - full.rest)[full.rpm == 4000.0]
     assert f"at 4000 rpm, {won[0]:.0f} N·m above rest" in text
     assert "Knock is not modelled" in text
-    assert simulation_record(project, grid, [Path("grid.nc")], kept=False)["not_settled"] == count
+    assert SimulateRecord.of(project, grid, cached=False).not_settled == count
 
 
 def test_nothing_in_reach_is_said_and_not_invented(project: Project) -> None:

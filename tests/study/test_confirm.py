@@ -1,7 +1,6 @@
 """A pull on new tables against the prediction: the example's own, and the same with something wrong in it."""
 
 import csv
-import json
 import tomllib
 from collections.abc import Callable
 from dataclasses import replace
@@ -13,14 +12,16 @@ import pytest
 import xarray as xr
 from cycle.sample import sample
 from hillclimb import HILLCLIMB, ROOT, pulls_alone, pulls_alone_file
+from printed import require_documented
 from typer.testing import CliRunner, Result
 
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.cli import app
 from phaseopt.job.stages import baseline_tables
+from phaseopt.output.records.confirm import ConfirmRecord
 from phaseopt.project import Project
 from phaseopt.project.load import load_project, load_pull
-from phaseopt.report.subjects.confirm import confirm_as_dict, entry_text, phase_lines, verdict_words
+from phaseopt.report.subjects.confirm import entry_text, phase_lines, verdict_words
 from phaseopt.study.commands import command_errors
 from phaseopt.study.confirm import Confirmation, confirm
 from phaseopt.surrogate.exact import ExactModel
@@ -255,9 +256,11 @@ def test_the_same_for_machines_and_without_tables(known: tuple[Project, ContactM
     error_context = replace(learnt, simulation=Simulated(xr.Dataset(), sample(), None, None, 0.08))
     found = confirm(model, error_context, baseline_tables(project), pull, reduced, None, {})
     assert found.notes[0].startswith("NO TORQUE WAS MEASURED")
-    progress = json.loads(json.dumps(confirm_as_dict(found, entry)))
-    assert (progress["verdict"], progress["fulfilled"]) == ("less", False)
-    assert "no tables were named" in progress["phases"][0]
+    told = ConfirmRecord.of(found, entry)
+    assert (told.verdict, told.fulfilled) == ("less", False)
+    assert set(told.points.intake_asked) == {None}
+    assert "no tables were named" in told.phases[0]
+    require_documented("confirm", told.model_dump(mode="json"))
 
 
 def test_the_entry_joins_the_data(tmp_path: Path) -> None:

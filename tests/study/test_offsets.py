@@ -11,14 +11,15 @@ import optuna
 import pytest
 from hillclimb import pulls_alone, pulls_alone_file
 from optuna.trial import TrialState
+from printed import require_documented
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.job.build import build
-from phaseopt.output.json_text import json_text
 from phaseopt.output.offsets_files import offsets_files
+from phaseopt.output.records.offsets import OffsetsRecord
 from phaseopt.project.load import load_project
-from phaseopt.report.offsets_text import study_as_dict, summary
+from phaseopt.report.offsets_text import summary
 from phaseopt.search.objective import TorqueMap, torque_map
 from phaseopt.study import offsets
 from phaseopt.study.offset_gains import gain_between
@@ -77,7 +78,7 @@ def test_what_was_told_is_kept_for_a_build(study: OffsetStudy, monkeypatch: pyte
     limits = phase_limits(study.model)
     kept = cached_offsets(limits, study.notes)
     assert kept is not None
-    assert study_as_dict(kept) == study_as_dict(study)
+    assert OffsetsRecord.of(kept) == OffsetsRecord.of(study)
     monkeypatch.setattr(offsets, "study_key", lambda _: "other inputs")
     assert cached_offsets(limits, study.notes) is None
 
@@ -115,9 +116,12 @@ def test_its_words_and_files_say_the_same(study: OffsetStudy) -> None:
     for words in ("by hand", "offsets = { intake = -12, exhaust = 10 }", "radial clearance", "the only guard"):
         assert words in text
         assert words.replace("\n", " ") in files["offsets.html"]
-    progress = study_as_dict(study)
-    assert progress["trials"] == 6
-    assert json_text(progress)
+    told = OffsetsRecord.of(study)
+    assert told.trials == 6
+    assert told.recommended is not None
+    picked = getattr(study, told.recommended)
+    assert picked is study.recommended
+    require_documented("offsets", told.model_dump(mode="json"))
 
 
 def test_gains_share_their_doubt(study: OffsetStudy, learnt: TorqueModel) -> None:

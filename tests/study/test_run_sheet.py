@@ -2,7 +2,6 @@
 
 import csv
 import io
-import json
 import math
 import re
 from itertools import combinations
@@ -12,14 +11,16 @@ import csvw
 import numpy as np
 import pytest
 from engines import SEATS, cosine_lift, piston_fall, project_of, write_project
+from printed import printed
 from typer.testing import CliRunner
 
 from phaseopt.clearance import contact_model, phase_limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.cli import app
+from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.run_sheet_files import run_sheet_files
 from phaseopt.project import Channel
-from phaseopt.report.run_sheet_text import clamp_words, run_sheet_as_dict, run_sheet_summary
+from phaseopt.report.run_sheet_text import clamp_words, run_sheet_summary
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.planned_pulls import Plan, PlannedPull
 from phaseopt.study.run_sheet import run_sheet
@@ -67,7 +68,7 @@ def test_a_pull_that_is_not_clear_is_never_told(tmp_path: Path) -> None:
     rows = list(csv.DictReader(io.StringIO(files["run_sheet.csv"])))
     assert {row["intake_phase"] for row in rows} == {"4"}
     icl = 110.0 + 6.0 - bold
-    for text in (*files.values(), run_sheet_summary(sheet, None), json.dumps(run_sheet_as_dict(sheet))):
+    for text in (*files.values(), run_sheet_summary(sheet, None), PlanRecord.of(sheet).model_dump_json()):
         for number in (bold, icl, 41.5):
             assert not re.search(rf"(?<![\d.]){number:g}(?![\d.])", text)
     assert "2 planned pulls were not clear" in run_sheet_summary(sheet, None)
@@ -138,9 +139,9 @@ def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
     page = (out / "run_sheet.html").read_text(encoding="utf-8")
     for words in ("Barometer", "intake phase at rest", "log file", "assembled engine by hand", "Make all of these"):
         assert words in page
-    progress = json.loads(CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--json"]).output)
-    assert [pull["kind"] for pull in progress["pulls"]].count("fixed") == 5
-    assert all(pull["verdict"] == "clear" for pull in progress["pulls"])
+    told = printed("plan", project, "--pulls", 5)
+    assert [pull["kind"] for pull in told["pulls"]].count("fixed") == 5
+    assert all(pull["verdict"] == "clear" for pull in told["pulls"])
     again = CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)])
     assert again.exit_code == 0
     (out / "mine.txt").write_text("mine")

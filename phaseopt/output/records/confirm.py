@@ -7,7 +7,7 @@ from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.output.records.pieces import Word
-from phaseopt.report.confirm_text import STATISTIC, entry_text, phase_lines, verdict_words
+from phaseopt.report.subjects.confirm import STATISTIC, entry_text, phase_lines, verdict_words
 from phaseopt.study.confirm import Confirmation
 from phaseopt.study.confirm import Word as ConfirmWord
 
@@ -61,7 +61,7 @@ class ConfirmRecord(CommandRecord):
     @classmethod
     def of(cls, found: Confirmation, entry: dict[str, Any]) -> Self:
         """From a pull held against its prediction; `entry`, the pull as a project file has it."""
-        compared = found.comparison
+        compared = found.differences
         return cls(
             verdict=found.word,
             fulfilled=found.fulfilled,

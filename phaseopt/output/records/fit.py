@@ -131,22 +131,22 @@ class FitRecord(CommandRecord):
     @classmethod
     def of(cls, project: Project, model: TorqueModel, trust: TorqueTrust | None) -> Self:
         """From a torque model; `trust`, None for a supplied grid."""
-        surface, given, learned = model.surface, model.given, model.surface.learned
+        surface, grid, learned = model.surface, model.supplied_grid, model.surface.learned
         left_out = () if model.left_out is None else coverage(model.left_out, surface.readings)
         return cls(
             project=project.name,
             on_simulation=model.simulation is not None,
-            points=len(surface.readings) if given is None else given.nodes,
-            holes=None if given is None else given.holes,
-            pulls=int(np.unique(surface.readings.pull).size) if given is None else None,
+            points=len(surface.readings) if grid is None else grid.nodes,
+            holes=None if grid is None else grid.holes,
+            pulls=int(np.unique(surface.readings.pull).size) if grid is None else None,
             leave_one_out_error_Nm=model.loo_rmse,
-            leave_one_pull_out_error_Nm=model.lopo_rmse if given is None else None,
+            leave_one_pull_out_error_Nm=model.lopo_rmse if grid is None else None,
             coverage_by_point=tuple(map(CoverageRecord.model_validate, left_out)),
             coverage_by_pull=() if trust is None else tuple(map(CoverageRecord.model_validate, trust.by_pull)),
             pulls_left_out=() if trust is None else tuple(map(PullLeftOutRecord.model_validate, trust.pulls)),
             same_torque_within=None if trust is None else SameTorqueRecord.model_validate(trust.sameness),
             least_difference_seen_Nm=None if trust is None else trust.repeats.least,
-            hyperparameters=HyperparametersRecord.of(surface.hyperparameters, pulls=given is None),
+            hyperparameters=HyperparametersRecord.of(surface.hyperparameters, pulls=grid is None),
             simulation_learned=None if learned is None else LearnedRecord.model_validate(learned),
             thin=ThinRecord.of(deviations(project, surface)),
             unknown=() if trust is None else trust.unknown,

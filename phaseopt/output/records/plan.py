@@ -6,7 +6,10 @@ from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.output.records.pieces import BoxVerdictRecord, GapsRecord, Word
+from phaseopt.project import SIDES
 from phaseopt.study.run_sheet import RunSheet, SheetPull
+
+_LISTS = ("rpm", *(f"{side}_{what}" for side in SIDES for what in ("phase", "reading")), "icl", "ecl")
 
 
 class HandGapsRecord(Record):
@@ -44,17 +47,15 @@ class PlannedPullRecord(Record):
     @classmethod
     def of(cls, contacts: tuple[str, ...], pull: SheetPull) -> Self:
         """From a pull of the sheet; `contacts` that are covered."""
-        lists = {
-            name: pull.timings[name].to_numpy().tolist() if name in pull.timings else None
-            for name in cls.model_fields
-            if name in pull.timings or name.endswith("_reading")
-        }
+        lists = {name: pull.timings[name].to_numpy().tolist() if name in pull.timings else None for name in _LISTS}
         return cls(
             number=pull.number,
             kind=pull.kind,
             expected_gain_Nm=pull.expected_gain,
-            **lists | {"static": pull.box.static, "running": pull.box.running},
+            **lists,
             by_hand=HandGapsRecord(**{contact: round(pull.by_hand(contact), 3) for contact in contacts}),
+            static=GapsRecord(**pull.box.static),
+            running=GapsRecord(**pull.box.running),
             verdict=pull.box.verdict,
         )
 

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
 from phaseopt.report.document import Depth, Document, Section, Snippet, picture, say, table
 from phaseopt.report.figures.confirm import confirm_figures
@@ -201,26 +200,3 @@ def _toml(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
-
-
-def confirm_as_dict(found: Confirmation, entry: dict[str, Any]) -> dict[str, Any]:
-    """The same for machines."""
-    compared = found.differences
-    return {
-        "verdict": found.word,
-        "fulfilled": found.fulfilled,
-        "verdict_text": verdict_words(found),
-        "statistic": STATISTIC,
-        "mean_difference_Nm": math.nan if compared is None else compared.mean,
-        "mean_difference_within_Nm": math.nan if compared is None else compared.mean_within,
-        "mean_gain_Nm": found.mean_gain,
-        "mean_gain_within_Nm": found.mean_gain_within,
-        "mean_predicted_gain_Nm": found.mean_predicted_gain,
-        "mean_predicted_gain_within_Nm": found.mean_predicted_gain_within,
-        "points": {str(name): each.to_numpy().tolist() for name, each in found.points.items()},
-        "phases": phase_lines(found),
-        "contact": CLEAR if not found.outside else "outside the limits",
-        "outside_rpm": list(found.outside),
-        "notes": list(found.notes),
-        "entry": entry_text(entry),
-    }

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 from engines import write_project
-from hillclimb import ROOT, pulls_alone_file
+from hillclimb import HILLCLIMB, ROOT, pulls_alone_file
 from jsonschema import Draft202012Validator, ValidationError
 from printed import printed, require_documented
 
@@ -14,6 +14,7 @@ from phaseopt.output.files import write_build
 from phaseopt.output.records.schema import COMMANDS, MISTAKES, schema_of, schema_page
 
 PAGE = ROOT / "examples" / "JSON.md"
+SMALL = ROOT / "examples" / "intake_only" / "project.toml"
 
 
 def test_every_command_has_a_schema_and_no_other() -> None:
@@ -44,6 +45,15 @@ def test_a_build_and_what_is_made_of_it(hillclimb: Build, tmp_path: Path) -> Non
     tables = ("--intake", out / "intake_phase.csv", "--exhaust", out / "exhaust_phase.csv")
     assert printed("check", project, *tables)["verdict"]["clear"]
     assert printed("limits", project)["full_travel"]["verdict"] == "contact"
+    assert printed("export", project, "--tables", out, "--out", tmp_path / "other")["verdict"]["accepted"]
+    pull = HILLCLIMB.parent / "after" / "tables.toml"
+    assert printed("confirm", project, "--pull", pull, "--tables", out)["points"]["intake_asked"][0] is not None
+
+
+@pytest.mark.parametrize("arguments", [("reduce",), ("fit",), ("plan", "--pulls", 2)])
+def test_of_the_small_example(arguments: tuple[str, ...]) -> None:
+    command, *options = arguments
+    assert "mistakes" not in printed(command, SMALL, *options)
 
 
 def test_mistakes_are_an_object_too(tmp_path: Path) -> None:
