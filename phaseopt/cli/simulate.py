@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command, progress_line
+from phaseopt.cli.frame import Answer, ProjectFile, command, progress_line
 
 Out = Annotated[Path, typer.Option("--out", metavar="F.nc", help="NetCDF file for the grid.")]
 Plots = Annotated[Path | None, typer.Option("--plots", metavar="DIR", help="Directory for pictures (SVG).")]
@@ -15,7 +15,7 @@ Cluster = Annotated[
 
 
 @command
-def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: Cluster = None) -> Found:
+def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: Cluster = None) -> Answer:
     """Torque by simulation of the whole engine, before any pull.
 
     Over speed, load and both centrelines, from the dimensions under [cycle].
@@ -25,7 +25,7 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
     from phaseopt.output.records.simulate import SimulateRecord
     from phaseopt.project.load import load_project
-    from phaseopt.report.simulation_text import simulation_summary, simulation_verdict
+    from phaseopt.report.subjects.simulate import simulation_document
     from phaseopt.torque_model.sources import cached_or_simulated, described_engine
     from phaseopt.values.progress import counted, part
 
@@ -49,10 +49,9 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     if plots is not None:
         write_files(plots, {**figures, RECORD: record_of(figures)}, "--plots")
         written += [plots / name for name in sorted(figures)]
-    kept = cache_path(project, config).exists()
-    return Found(
-        simulation_verdict(project, grid),
-        lambda: simulation_summary(project, grid, written, kept),
-        lambda: SimulateRecord.of(project, grid, cached=kept),
+    cached = cache_path(project, config).exists()
+    return Answer(
+        simulation_document(project, grid, cached),
+        lambda: SimulateRecord.of(project, grid, cached=cached),
         written=[out] if plots is None else [out, plots],
     )

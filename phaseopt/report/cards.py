@@ -18,7 +18,7 @@ from phaseopt.report.document import Document, Section, Table, say, table
 from phaseopt.report.given import left_out_line, nodes_line
 from phaseopt.report.limits_text import box_words
 from phaseopt.report.simulation import calibration_line, notes
-from phaseopt.report.simulation_text import contact_line, settled_line
+from phaseopt.report.subjects.simulate import contact_line, settled_line
 from phaseopt.report.text import fit_line, gain_line, hand_check, proof, verdict_line
 from phaseopt.report.verdicts import BEFORE_TURNING, capital
 from phaseopt.tables import PhaseTables, number_text

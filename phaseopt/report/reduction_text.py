@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.report.fit_text import NOT_JUDGED
 from phaseopt.report.reduction_words import look_first, phaser_lines, pull_names, repeat_lines, shared_notes
+from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.torque.log_quality import LogQuality
 from phaseopt.torque_model.day import Day
 from phaseopt.values.display_units import Unit

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.report.figures.colours import Scale, ink
 from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
-from phaseopt.report.simulation_text import contact_line, points_line, settled_line
+from phaseopt.report.subjects.simulate import contact_line, points_line, settled_line
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit
 

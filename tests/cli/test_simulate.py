@@ -44,10 +44,10 @@ def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
     for words in (
         "a test engine: torque by simulation, nothing measured",
         "Knock is not modelled",
-        "A simulation is no measurement",
+        "A simulation is not a measurement",
         "by hand, on every cylinder",
-        "all: cycle came to repeat cycle",
-        "kept beside the project",
+        "all points settled",
+        "uses this grid again",
         "full throttle (97.0 kPa in the plenum)",
     ):
         assert words in text

@@ -18,7 +18,8 @@ from phaseopt.output.records.simulate import SimulateRecord
 from phaseopt.project import Project
 from phaseopt.report.figures.simulation import filling, waves
 from phaseopt.report.simulation_facts import full_throttle, of_use, telling_points
-from phaseopt.report.simulation_text import simulation_summary
+from phaseopt.report.subjects.simulate import simulation_document
+from phaseopt.report.terminal import terminal_text
 
 RPM = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 7000.0, 8000.0]
 
@@ -96,7 +97,7 @@ def test_what_did_not_settle_is_counted_and_said_where(project: Project) -> None
     lost = {"rpm": slice(0, 2), "load": 0, "icl": 0}
     grid["settled"][lost] = 0.0
     grid["torque"][lost] = np.nan
-    text = " ".join(simulation_summary(project, grid, [Path("grid.nc")], kept=False).split())
+    text = " ".join(terminal_text(simulation_document(project, grid, cached=False)).split())
     count = 2 * grid.sizes["ecl"]
     assert f"all but {count} (" in text
     assert f"at 1000 to 1500 rpm, {count} of them at 40 kPa" in text
@@ -114,7 +115,7 @@ def test_nothing_in_reach_is_said_and_not_invented(project: Project) -> None:
     grid = made_up(project)
     grid["contact"][:] = 2
     assert telling_points(project, full_throttle(project, grid)) == []
-    assert "no timing that the phasers reach" in simulation_summary(project, grid, [Path("grid.nc")], kept=True)
+    assert "no timing that the phasers reach" in simulation_document(project, grid, cached=True).verdict
 
 
 def test_filling_names_its_timings_and_marks_those_that_touch(project: Project) -> None:

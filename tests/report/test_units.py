@@ -15,13 +15,14 @@ from phaseopt.project import Report
 from phaseopt.report.build_page import render
 from phaseopt.report.facts import tightest
 from phaseopt.report.figures import build as figures
-from phaseopt.report.fit_text import fit_summary
 from phaseopt.report.full_load import full_load_table
 from phaseopt.report.limits_text import limits_summary
 from phaseopt.report.reduction_text import reduction_summary
 from phaseopt.report.run_sheet import run_sheet_page
 from phaseopt.report.run_sheet_text import run_sheet_summary
 from phaseopt.report.sheet import check_sheet, limits_sheet
+from phaseopt.report.subjects.fit import fit_document
+from phaseopt.report.terminal import terminal_text
 from phaseopt.report.text import gain_line, summary
 from phaseopt.report.verdicts import check_summary
 from phaseopt.study.initial_design import first_pulls
@@ -57,7 +58,7 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     yield "run sheet's page", run_sheet_page(plan)
     yield "logs", reduction_summary(read_day(build.project), [])
     model = torque_model(build.project, silent)
-    yield "fit", fit_summary(build.project, model, torque_trust(build.project, model), [])
+    yield "fit", terminal_text(fit_document(build.project, model, torque_trust(build.project, model)))
 
 
 def test_nothing_metric_is_left_for_a_person(inch: Build) -> None:

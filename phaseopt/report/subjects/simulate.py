@@ -1,7 +1,4 @@
-"""What `phaseopt simulate` tells: what was simulated, how far to trust it, and full throttle over speed."""
-
-import textwrap
-from pathlib import Path
+"""What `phaseopt simulate` says: what was simulated, how far to trust it, and full throttle over speed."""
 
 import numpy as np
 import numpy.typing as npt
@@ -10,40 +7,34 @@ import xarray as xr
 from phaseopt.cycle.from_project import ambient, cycle_section, full_throttle_pressure
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.project import Project
+from phaseopt.report.document import Document, Section, Table, say, table
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
 from phaseopt.report.verdicts import BEFORE_TURNING
 from phaseopt.values.display_units import Unit
 
-_WIDTH, _INDENT = 118, 16
-NOT_MEASURED = "A simulation is no measurement: it was shown no pull of this engine."
+NOT_MEASURED = "A simulation is not a measurement: it has seen no pull of this engine."
 
 
-def simulation_summary(project: Project, grid: xr.Dataset, written: list[Path], kept: bool) -> str:
-    """What was found, for a terminal.
+def simulation_document(project: Project, grid: xr.Dataset, cached: bool) -> Document:
+    """Torque by simulation alone: what was simulated, full throttle over speed, and how far to trust it.
 
-    Parameters: `written`, what was written; `kept`, whether the grid is kept beside the project for builds.
+    Parameters: `cached`, whether the grid lies beside the project, so that a build need not simulate again.
     """
     full = full_throttle(project, grid)
-    later = "kept beside the project: a build takes it up" if kept else "could not be kept beside the project"
-    blocks = [
-        ("Simulated", [points_line(project, grid)]),
-        ("Settled", [settled_line(grid)]),
-        ("Contact", [contact_line(grid)]),
-        ("Full throttle", [*shape_lines(project, full), ""]),
-        ("Trust", trust_lines(project, full)),
-        ("Written", [f"{', '.join(map(str, written))}; {later}"]),
-    ]
-    parts = [f"  {project.name}: torque by simulation, nothing measured"]
-    for label, lines in blocks:
-        parts.append("\n".join(_block(label, lines)))
-        if label == "Full throttle":
-            parts[-1] = "\n".join([parts[-1], *_table(full, project.display_units.torque)])
-    return "\n\n".join(parts) + "\n"
-
-
-def simulation_verdict(project: Project, grid: xr.Dataset) -> str:
-    """The peak and the dip of simulated torque, in one line."""
-    return f"{project.name}, by simulation: {'; '.join(shape_lines(project, full_throttle(project, grid)))}"
+    later = "The next build uses this grid again." if cached else "The grid could not be kept beside the project."
+    return Document(
+        f"{project.name}: torque by simulation, nothing measured",
+        f"{'; '.join(shape_lines(project, full))}.",
+        lead=(f"{NOT_MEASURED} {trust_line(project, full)}",),
+        sections=(
+            Section("Full throttle", (_table(full, project.display_units.torque),)),
+            say("Simulated", points_line(project, grid), later),
+            say("Settled", settled_line(grid)),
+            say("Contact", contact_line(grid)),
+        ),
+        notes=(KNOCK,),
+        cautions=(BEFORE_TURNING,),
+    )
 
 
 def doubt(project: Project, full: FullThrottle) -> float:
@@ -85,14 +76,14 @@ def settled_line(grid: xr.Dataset) -> str:
     lost = grid["settled"] < 0.5
     count = int(lost.sum())
     if not count:
-        return "all: cycle came to repeat cycle"
+        return "all points settled: each cycle repeats the one before"
     by_load = lost.sum(["rpm", "icl", "ecl"])
     most = int(by_load.to_numpy().argmax())
     speeds = lost["rpm"].to_numpy()[lost.any(["load", "icl", "ecl"]).to_numpy()]
     clear = int((lost & (grid["contact"] == 0)).sum())
     return (
         f"all but {count:,} ({100 * count / lost.size:.1f} %), at {_span(speeds)} rpm, {int(by_load[most]):,} of them "
-        f"at {float(lost['load'][most]):g} kPa: left empty, never invented; {clear or 'none'} of them at timings that "
+        f"at {float(lost['load'][most]):g} kPa: left blank; {clear or 'none'} of them at timings that "
         "keep the contact rules"
     )
 
@@ -104,9 +95,8 @@ def contact_line(grid: xr.Dataset) -> str:
     if not short + touch:
         return "every simulated timing keeps both contact rules, with the cams as fitted"
     return (
-        f"of {marks.size:,} timings by speed, {f'{touch:,}' if touch else 'none'} would TOUCH and {short:,} do not "
-        "keep the rules, with the cams as fitted: simulated all the same, marked in the variable `contact`, and never "
-        "put into a table"
+        f"with the cams as fitted, {f'{touch:,}' if touch else 'none'} of {marks.size:,} timings by speed HITS and "
+        f"{short:,} are TIGHT. They are simulated and marked in the variable `contact`, but no table takes them"
     )
 
 
@@ -114,7 +104,7 @@ def shape_lines(project: Project, full: FullThrottle) -> list[str]:
     """The peak of torque, and the dip."""
     points = {point.what: point for point in telling_points(project, full)}
     if "peak" not in points:
-        return ["no timing that the phasers reach and the contact rules allow settled"]
+        return ["no timing that the phasers reach and the contact rules allow has settled"]
     at = {what: int(np.argmax(full.rpm == point.rpm)) for what, point in points.items()}
     unit = project.display_units.torque
     lines = [f"best {unit.of(full.best[at['peak']]):.0f} {unit.name} at {points['peak'].rpm:.0f} rpm"]
@@ -125,48 +115,23 @@ def shape_lines(project: Project, full: FullThrottle) -> list[str]:
     return lines
 
 
-def trust_lines(project: Project, full: FullThrottle) -> list[str]:
-    """How far to trust it, and what is not modelled."""
+def trust_line(project: Project, full: FullThrottle) -> str:
+    """How far simulated torque may be off."""
     section, unit = cycle_section(project), project.display_units.torque
-    return [
-        f"{NOT_MEASURED} It is taken to be up to {100 * section.doubt:g} % of the best torque off "
-        f"({unit.of(doubt(project, full)):.0f} {unit.name}), which is a judgement.",
-        KNOCK,
-        BEFORE_TURNING,
-    ]
+    return (
+        f"It may be off by up to {100 * section.doubt:g} % of the best torque "
+        f"({unit.of(doubt(project, full)):.0f} {unit.name}): a judgement, not a measurement."
+    )
 
 
-def _table(full: FullThrottle, unit: Unit) -> list[str]:
-    indent = " " * _INDENT
-    rows = [f"{indent}  rpm   at rest      best   gain   intake  exhaust   filling"]
+def _table(full: FullThrottle, unit: Unit) -> Table:
     rest, best = unit.of(full.rest), unit.of(full.best)
-    for values in zip(
-        full.rpm, rest, best, best - rest, full.intake_phase, full.exhaust_phase, full.filling, strict=True
-    ):
-        forms = ("5.0f", "9.1f", "9.1f", "+6.1f", "+8.0f", "+8.0f", "9.2f")
-        cells = (
-            f"{value:{form}}" if np.isfinite(value) else _blank(form) for value, form in zip(values, forms, strict=True)
-        )
-        rows.append(indent + " ".join(cells))
-    return [
-        *rows,
-        f"{indent}({unit.name}; phases in crank degrees, + = advanced, of the best simulated timing in reach)",
+    columns = (full.rpm, rest, best, best - rest, full.intake_phase, full.exhaust_phase, full.filling)
+    forms = (".0f", ".1f", ".1f", "+.1f", "+.0f", "+.0f", ".2f")
+    rows = [
+        [f"{value:{form}}" if np.isfinite(value) else "" for value, form in zip(values, forms, strict=True)]
+        for values in zip(*columns, strict=True)
     ]
-
-
-def _blank(form: str) -> str:
-    """A dash as wide as a number in this form.
-
-    >>> _blank("+6.1f")
-    '     -'
-    """
-    return "-".rjust(int(form.lstrip("+").split(".")[0]))
-
-
-def _block(label: str, lines: list[str]) -> list[str]:
-    indent = " " * _INDENT
-    found: list[str] = []
-    for line in lines:
-        first = indent if found else f"  {label:<{_INDENT - 2}}"
-        found += textwrap.wrap(line, _WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
-    return found
+    head = ("rpm", "at rest", "best", "gain", "intake", "exhaust", "filling")
+    words = f"{unit.name}; phases in crank degrees, + = advanced, of the best simulated timing in reach"
+    return table(words, head, rows)

@@ -1,21 +1,21 @@
-"""What `phaseopt fit` tells: the torque model, how well it predicts what it was not shown, and what it cannot know."""
+"""What `phaseopt fit` says: the torque model, how well it predicts pulls it has not seen, and what it cannot know."""
 
 import math
-import textwrap
-from pathlib import Path
 
 import numpy as np
 import xarray as xr
 
 from phaseopt.project import Project
+from phaseopt.report.document import Document, Section, say
+from phaseopt.report.given import UNITS, left_out_line, nodes_line
 from phaseopt.report.reduction_words import shared_notes
-from phaseopt.surrogate.coverage import Coverage
+from phaseopt.report.verdicts import capital
+from phaseopt.surrogate.coverage import Coverage, coverage
 from phaseopt.surrogate.sameness import Sameness
 from phaseopt.torque_model.sources import TorqueModel
 from phaseopt.torque_model.trust import TorqueTrust, deviations
 from phaseopt.values.display_units import Unit
 
-_WIDTH, _INDENT = 118, 14
 _SURPRISE = 0.6  # share of a pull's points inside the 90 % interval below which it is named
 _NAMES = {
     "rpm": ("engine speed", "rpm"),
@@ -24,29 +24,47 @@ _NAMES = {
     "ecl": ("exhaust timing", "°"),
 }
 NOT_JUDGED = (
-    "This is about torque alone. Which timings can touch is not judged here: `phaseopt limits` and `phaseopt check` do "
-    "that, and a hand on the assembled engine."
+    "This judges torque alone. Contact is judged by `phaseopt limits` and `phaseopt check`, and by hand on the "
+    "assembled engine."
 )
 
 
-def fit_summary(project: Project, model: TorqueModel, trust: TorqueTrust, written: list[Path]) -> str:
-    """What was found, for a terminal. Parameters: `written`, the pictures, if any were asked for."""
+def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None) -> Document:
+    """The torque model of a project, and how far to trust it.
+
+    Parameters: `trust`, None where torque is from a supplied grid, which is judged by its own nodes.
+    """
     unit = project.display_units.torque
-    blocks = [
-        ("Rests on", [rests_on(model, unit)]),
-        ("Left out", left_out_lines(model, trust, unit)),
-        ("Intervals", interval_lines(trust)),
-        ("Repeats", [repeats_line(trust, unit)]),
-        ("Same torque", sameness_lines(trust, unit)),
-        ("Thin", thin_lines(model, deviations(project, model.surface), unit)),
-        ("Unknown", list(trust.unknown) or ["nothing of what this looks for: timings and loads were varied"]),
-        *([("Notes", notes)] if (notes := _notes(model)) else []),
-        *([("Written", [", ".join(map(str, written))])] if written else []),
-    ]
-    parts = [f"  {project.name}: the torque model and how far to trust it"]
-    parts += ["\n".join(block(label, lines)) for label, lines in blocks]
-    parts.append(textwrap.fill(NOT_JUDGED, _WIDTH, initial_indent="  ", subsequent_indent="  "))
-    return "\n\n".join(parts) + "\n"
+    title = f"{project.name}: the torque model and how far to trust it"
+    thin = say("Least sure", *thin_lines(model, deviations(project, model.surface), unit))
+    if trust is None:
+        sections: tuple[Section, ...] = (*_of_grid(project, model), thin)
+        return Document(
+            title, f"{capital(left_out_line(model.loo_rmse, unit))}.", sections=sections, lead=(NOT_JUDGED,)
+        )
+    first, *others = left_out_lines(model, trust, unit)
+    sections = (
+        say("Rests on", rests_on(model, unit)),
+        say("Left out", *others),
+        say("Intervals", *interval_lines(trust)),
+        say("Repeats", repeats_line(trust, unit)),
+        say("Same torque", *sameness_lines(trust, unit)),
+        thin,
+        say("Unknown", *(trust.unknown or ("timings and loads were varied: nothing this looks for is missing",))),
+    )
+    return Document(title, f"{capital(first)}.", lead=(NOT_JUDGED,), sections=sections, notes=tuple(_notes(model)))
+
+
+def _of_grid(project: Project, model: TorqueModel) -> tuple[Section, ...]:
+    """What a supplied grid is and how well its nodes predict each other."""
+    assert model.supplied_grid is not None
+    assert model.left_out is not None
+    unit = project.display_units.torque
+    return (
+        say("Rests on", nodes_line(model.supplied_grid, unit), *model.notes),
+        say("Worst node", worst_node_line(model, unit)),
+        say("Intervals", f"of single nodes left out, {shares(coverage(model.left_out, model.surface.readings))}"),
+    )
 
 
 def rests_on(model: TorqueModel, unit: Unit) -> str:
@@ -65,21 +83,21 @@ def rests_on(model: TorqueModel, unit: Unit) -> str:
 
 def left_out_lines(model: TorqueModel, trust: TorqueTrust, unit: Unit) -> list[str]:
     """How far off the model is for what it was not shown."""
-    lines = [f"a single point, told by all the others: {unit.text(model.loo_rmse, 1)} (rms)"]
+    lines = [f"a single point, predicted by all the others, is off by {unit.text(model.loo_rmse, 1)} (rms)"]
     if not trust.pulls:
-        return [*lines, "a whole pull: not known, there is one pull"]
+        return [*lines, "a whole pull: not known, with one pull"]
     again = ", the calibration repeated without it" if model.simulation is not None else ""
     worst = max(trust.pulls, key=lambda pull: pull.rmse)
     lines.append(
-        f"a whole pull, told by the other pulls{again}: {unit.text(model.lopo_rmse, 1)} (rms); worst {worst.name}, "
-        f"{unit.text(worst.rmse, 1)} ({unit.signed(worst.mean, 1)} on average)"
+        f"a whole pull, predicted by the other pulls{again}, is off by {unit.text(model.lopo_rmse, 1)} "
+        f"(rms); worst {worst.name}, {unit.text(worst.rmse, 1)} ({unit.signed(worst.mean, 1)} on average)"
     )
     odd = [pull for pull in trust.pulls if pull.inside < _SURPRISE]
     if odd:
         named = ", ".join(
             f"{pull.name} ({100 * pull.inside:.0f} %, {unit.signed(pull.mean)} {unit.name} on average)" for pull in odd
         )
-        lines.append(f"pulls with few points inside their own 90 % interval, to look at or make again: {named}")
+        lines.append(f"pulls with few points inside their own 90 % interval, look at them or make them again: {named}")
     return lines
 
 
@@ -88,7 +106,7 @@ def interval_lines(trust: TorqueTrust) -> list[str]:
     if not trust.by_pull:
         return [f"of single points left out, {shares(trust.by_point)}"]
     return [
-        f"of points of pulls left out, {shares(trust.by_pull)}: {honesty(trust.by_pull)}",
+        f"of points of pulls left out, {shares(trust.by_pull)}: {interval_verdict(trust.by_pull)}",
         f"of single points left out, {shares(trust.by_point)}",
     ]
 
@@ -102,22 +120,22 @@ def shares(found: tuple[Coverage, ...]) -> str:
     )
 
 
-def honesty(found: tuple[Coverage, ...]) -> str:
-    """The 90 % interval in words: honest within two standard errors (and 4 % at least), too narrow or too wide.
+def interval_verdict(found: tuple[Coverage, ...]) -> str:
+    """The 90 % interval in words: right within two standard errors (and 4 % at least), too narrow or too wide.
 
-    >>> honesty((Coverage(0.9, 0.75, 0.03),))
-    'the intervals are too narrow, so count on about 1.4 times the doubt'
+    >>> interval_verdict((Coverage(0.9, 0.75, 0.03),))
+    'the intervals are too narrow: count on about 1.4 times the uncertainty'
     """
     ninety = next(c for c in found if c.share == 0.9)
     spare = max(0.04, 2.0 * (0.0 if math.isnan(ninety.error) else ninety.error))
     if abs(ninety.inside - 0.9) <= spare:
-        return "honest, as far as these pulls can show"
+        return "error bars look right"
     if ninety.inside > 0.9:
         return "the intervals are wider than these pulls need, on the safe side"
     from scipy.stats import norm
 
     factor = norm.ppf(0.95) / norm.ppf(0.5 + max(ninety.inside, 0.05) / 2.0)
-    return f"the intervals are too narrow, so count on about {factor:.1f} times the doubt"
+    return f"the intervals are too narrow: count on about {factor:.1f} times the uncertainty"
 
 
 def repeats_line(trust: TorqueTrust, unit: Unit) -> str:
@@ -142,7 +160,7 @@ def repeats_line(trust: TorqueTrust, unit: Unit) -> str:
 
 
 def _notes(model: TorqueModel) -> list[str]:
-    """Notes of the reduction, those that pulls share told once."""
+    """Notes of the reduction, each once over the pulls it concerns."""
     if model.reduction is None:
         return []
     return shared_notes(model.reduction.notes, [str(name) for name in model.reduction.points["pull_name"].to_numpy()])
@@ -152,8 +170,8 @@ def sameness_lines(trust: TorqueTrust, torque: Unit) -> list[str]:
     """Lengths in words."""
     lines = [_same(name, found, torque) for name, found in trust.sameness.items() if found is not None]
     meaning = (
-        "(hardly: moved that far at full load, over all measured speeds, torque and its doubt change by no more, rms, "
-        "than two readings of one thing differ by: for timing two pulls, else two points of one pull)"
+        "(hardly: moved that far at full throttle, torque changes by no more than two readings of one thing differ by: "
+        "for timing two pulls, else two points of one pull)"
     )
     return [*lines, meaning] if lines else ["nothing was varied"]
 
@@ -176,13 +194,12 @@ def thin_lines(model: TorqueModel, found: xr.Dataset, unit: Unit) -> list[str]:
     least = timing.where(timing == timing.min(), drop=True).isel(intake_phase=0, exhaust_phase=0)
     half = float(np.sqrt(np.mean(model.surface.told_below(cells["rpm"].to_numpy()) ** 2)))
     reached = float((timing <= half).sum() / timing.notnull().sum())
-    told = "the pulls have" if model.supplied_grid is None else "the nodes have"
+    source = "the pulls" if model.supplied_grid is None else "the nodes"
     cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)
     return [
         f"deviation of torque at full load, over the speeds: from {unit.text(float(least))} at {_stands(least)} to "
         f"{unit.text(float(worst))} at {_stands(worst)}; at {100 * reached:.0f} % of the timings that the phasers "
-        f"reach {told} told at least half of what is unsure without them ({unit.text(half)} or "
-        "less)",
+        f"reach {source} have at least halved the uncertainty (to {unit.text(half)} or less)",
         f"over speed and load the thinnest cell is {float(cell['rpm']):.0f} rpm, {float(cell['load']):g} kPa: "
         f"{unit.text(float(cell))}",
     ]
@@ -192,11 +209,13 @@ def _stands(place: xr.DataArray) -> str:
     return f"intake {float(place['intake_phase']):+.0f}°, exhaust {float(place['exhaust_phase']):+.0f}° of phase"
 
 
-def block(label: str, lines: list[str]) -> list[str]:
-    """Lines under a label at the left, wrapped to the terminal's width."""
-    indent = " " * (_INDENT + 2)
-    found: list[str] = []
-    for line in lines:
-        first = indent if found else f"  {label:<{_INDENT}}"
-        found += textwrap.wrap(line, _WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
-    return found
+def worst_node_line(model: TorqueModel, unit: Unit) -> str:
+    """The node that the others predict worst: a slip of the pen, or a place that the grid is too coarse for."""
+    assert model.left_out is not None
+    worst = int(np.argmax(np.abs(model.left_out.residual)))
+    at = ", ".join(
+        f"{value:g}{unit}" for value, unit in zip(model.surface.readings.x[worst], UNITS.values(), strict=True)
+    )
+    off, unsure = float(model.left_out.residual[worst]), float(model.left_out.deviation[worst])
+    odd = "; look at it" if abs(off) > 5.0 * unsure and math.isfinite(unsure) else ""
+    return f"worst {unit.signed(off, 1)} {unit.name} ({abs(off) / unsure:.1f} deviations) at {at}{odd}"
