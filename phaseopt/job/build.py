@@ -13,7 +13,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.job.baseline import Baseline, BaselineComparison, baseline_of, compare_with
 from phaseopt.job.dips import Dip, dips
 from phaseopt.job.limit_costs import LimitCosts, limit_costs
-from phaseopt.job.resolve import Again
+from phaseopt.job.resolve import Resolver
 from phaseopt.job.stages import BestTables, baseline_tables, check_tables, phase_limits, refuse_unguarded, search_tables
 from phaseopt.project import Project
 from phaseopt.tables import PhaseTables
@@ -139,8 +139,8 @@ def _searched(project: Project, progress: Remembered) -> BestTables:
 def _explained(best: BestTables, progress: Progress) -> Build:
     """The tables checked and compared with a baseline, and what their search says when it is made again."""
     progress(0.97, "limit costs and dips")
-    again = Again.of(best)
-    explanations = Explanations(limit_costs=limit_costs(again), dips=dips(again, best.model))
+    resolver = Resolver.of(best)
+    explanations = Explanations(limit_costs=limit_costs(resolver), dips=dips(resolver, best.model))
     progress(0.98, "checking tables")
     baseline = baseline_of(best.limits)
     comparison = compare_with(baseline, best)

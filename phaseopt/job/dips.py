@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.job.concave_envelope import concave_envelope
+from phaseopt.job.label_space import BOX_ENDS
 from phaseopt.job.mixture_and_spark import UnlikeAir, unlike_air
-from phaseopt.job.resolve import EDGES, Again
+from phaseopt.job.resolve import Resolver
 from phaseopt.search.objective import charged, search_problem, torque_map
 from phaseopt.search.problem import Problem
 from phaseopt.search.solve import SearchResult
@@ -69,21 +70,21 @@ class _Place:
     deviation: FloatArray
 
 
-def dips(again: Again, learnt: TorqueModel) -> tuple[Dip, ...]:
+def dips(resolver: Resolver, model: TorqueModel) -> tuple[Dip, ...]:
     """The dips of the best tables at every load, full load first."""
-    loads = reversed(range(again.problem.load.size))
-    places = [place for load in loads for place in _places(again, learnt.surface, load)]
-    return tuple(_dip(again, learnt, place) for place in places)
+    loads = reversed(range(resolver.problem.load.size))
+    places = [place for load in loads for place in _places(resolver, model.surface, load)]
+    return tuple(_dip(resolver, model, place) for place in places)
 
 
-def _places(again: Again, surface: TorqueSurface, load: int) -> list[_Place]:
+def _places(resolver: Resolver, surface: TorqueSurface, load: int) -> list[_Place]:
     """Runs of neighbouring speeds that lie below the majorant by more than their doubt."""
-    mean, covariance = _curve(again, surface, again.base, load)
+    mean, covariance = _curve(resolver, surface, resolver.base, load)
     known = np.flatnonzero(np.isfinite(mean))
     if known.size < 3:
         return []
     mean, covariance = mean[known], covariance[np.ix_(known, known)]
-    contrast = concave_envelope(again.problem.rpm[known], mean).shares - np.eye(known.size)
+    contrast = concave_envelope(resolver.problem.rpm[known], mean).shares - np.eye(known.size)
     depth = contrast @ mean
     deviation = np.sqrt(np.clip(np.einsum("ij,jk,ik->i", contrast, covariance, contrast), 0.0, None))
     below = (depth > DEVIATIONS * deviation) & (depth > LEAST_DEPTH)
@@ -91,32 +92,32 @@ def _places(again: Again, surface: TorqueSurface, load: int) -> list[_Place]:
     return [_Place(load, known[run], depth[run], deviation[run]) for run in runs if run.size]
 
 
-def _curve(again: Again, surface: TorqueSurface, found: SearchResult, load: int) -> tuple[FloatArray, FloatArray]:
+def _curve(resolver: Resolver, surface: TorqueSurface, found: SearchResult, load: int) -> tuple[FloatArray, FloatArray]:
     """Torque of a column of the tables over speed and its covariance."""
-    return surface.joint(_inputs(again, found, load, np.arange(again.problem.rpm.size)))
+    return surface.joint(_inputs(resolver, found, load, np.arange(resolver.problem.rpm.size)))
 
 
-def _inputs(again: Again, found: SearchResult, load: int, cells: IntArray) -> FloatArray:
+def _inputs(resolver: Resolver, found: SearchResult, load: int, cells: IntArray) -> FloatArray:
     """(n, 4) speed, load and true centrelines of cells of a column of tables."""
     intake = found.intake[cells, load]
-    exhaust = intake if again.model.tied else found.exhaust[cells, load]
-    engine = again.model.engine
+    exhaust = intake if resolver.contact.tied else found.exhaust[cells, load]
+    engine = resolver.contact.engine
     return np.column_stack(
         [
-            again.problem.rpm[cells],
-            np.full(cells.size, again.problem.load[load]),
+            resolver.problem.rpm[cells],
+            np.full(cells.size, resolver.problem.load[load]),
             engine.intake.true_centreline(intake),
             engine.exhaust.true_centreline(exhaust),
         ]
     )
 
 
-def _dip(again: Again, learnt: TorqueModel, place: _Place) -> Dip:
-    surface = learnt.surface
+def _dip(resolver: Resolver, model: TorqueModel, place: _Place) -> Dip:
+    surface = model.surface
     deepest = int(place.depth.argmax())
-    rpm = again.problem.rpm
+    rpm = resolver.problem.rpm
     dip = Dip(
-        float(again.problem.load[place.load]),
+        float(resolver.problem.load[place.load]),
         float(rpm[place.cells[0]]),
         float(rpm[place.cells[-1]]),
         float(rpm[place.cells[deepest]]),
@@ -124,23 +125,23 @@ def _dip(again: Again, learnt: TorqueModel, place: _Place) -> Dip:
         float(place.deviation[deepest]),
         OWN,
     )
-    if learnt.reduction is not None:
-        air = unlike_air(learnt.reduction.points, again.problem.load, place.load, _span(rpm, place.cells))
+    if model.reduction is not None:
+        air = unlike_air(model.reduction.points, resolver.problem.load, place.load, _span(rpm, place.cells))
         if air is not None:
-            gain, doubt = _without_points(again, learnt, place, air)
+            gain, doubt = _without_points(resolver, model, place, air)
             return replace(dip, cause=LOGS, air=air, gain=gain, gain_deviation=doubt)
-    lost = (again.base.unsupported | again.base.relaxed)[place.cells, place.load]
+    lost = (resolver.base.unsupported | resolver.base.relaxed)[place.cells, place.load]
     if 2 * np.count_nonzero(lost) >= lost.size:
         return replace(dip, cause=THIN)
     best, share = OWN, FILLED
-    for cause, name in _suspects(again, place):
-        found = _without(again, cause, name)
-        filled = 0.0 if found is None else _filled(again, surface, place, found)
+    for cause, name in _suspects(resolver, place):
+        found = _without(resolver, cause, name)
+        filled = 0.0 if found is None else _filled(resolver, surface, place, found)
         if found is not None and filled > share:
-            gain, doubt = _gain(again, surface, place, found)
-            best, share, degrees = cause, filled, _beyond(again, place, cause, found)
+            gain, doubt = _gain(resolver, surface, place, found)
+            best, share, degrees = cause, filled, _beyond(resolver, place, cause, found)
             dip = replace(
-                dip, cause=cause, names=_names(again, place, cause, name, degrees),
+                dip, cause=cause, names=_names(resolver, place, cause, name, degrees),
                 degrees=degrees, gain=gain, gain_deviation=doubt,
             )  # fmt: skip
     return replace(dip, cause=best)
@@ -152,9 +153,9 @@ def _span(rpm: FloatArray, cells: IntArray) -> tuple[float, float]:
     return float(edges[cells[0]]), float(edges[cells[-1] + 1])
 
 
-def _suspects(again: Again, place: _Place) -> list[tuple[str, str]]:
+def _suspects(resolver: Resolver, place: _Place) -> list[tuple[str, str]]:
     """What may cause a dip: all that binds in its cells or beside them, and doubt."""
-    held = _held(again, place)
+    held = _held(resolver, place)
     found = []
     if any(name.startswith("box ") for name in held):
         found.append((CONTACT, ""))
@@ -162,29 +163,29 @@ def _suspects(again: Again, place: _Place) -> list[tuple[str, str]]:
         found.append((TRAVEL, ""))
     if held.keys() & {"slew", "roughness"}:
         found.append((CHANGES, ""))
-    found += [(RULE, name) for name in again.problem.rules if name in held]
-    if charged(again.project, again.torque)[:, place.load].any():
+    found += [(RULE, name) for name in resolver.problem.rules if name in held]
+    if charged(resolver.project, resolver.torque)[:, place.load].any():
         found.append((RULE, COSTS))
     return [*found, (THIN, "")]
 
 
-def _held(again: Again, place: _Place) -> Counter[str]:
+def _held(resolver: Resolver, place: _Place) -> Counter[str]:
     """How often each thing binds in the cells of a dip and the two beside it."""
-    cells = range(max(place.cells[0] - 1, 0), min(place.cells[-1] + 2, again.problem.rpm.size))
-    return Counter(name for r in cells for name in again.binding[r][place.load])
+    cells = range(max(place.cells[0] - 1, 0), min(place.cells[-1] + 2, resolver.problem.rpm.size))
+    return Counter(name for r in cells for name in resolver.binding[r][place.load])
 
 
-def _without(again: Again, cause: str, name: str) -> SearchResult | None:
+def _without(resolver: Resolver, cause: str, name: str) -> SearchResult | None:
     """The search without a cause."""
     if cause == CONTACT:
-        return again.solved(cause, again.problem, again.whole_travel)
+        return resolver.solved(cause, resolver.problem, [resolver.space.travel])
     if cause == TRAVEL:
-        return again.solved(cause, again.problem, again.boxes(travel=dict.fromkeys(EDGES, 10**6)))
+        return resolver.solved(cause, resolver.problem, resolver.space.boxes(travel=dict.fromkeys(BOX_ENDS, 10**6)))
     if cause == THIN:
-        return again.solved(cause, again.without_caution())
+        return resolver.solved(cause, resolver.without_caution())
     if name == COSTS:
-        return again.solved(name, again.without_costs())
-    return again.solved(cause + name, _freed(again.problem, cause, name))
+        return resolver.solved(name, resolver.without_costs())
+    return resolver.solved(cause + name, _freed(resolver.problem, cause, name))
 
 
 def _freed(problem: Problem, cause: str, name: str) -> Problem:
@@ -194,53 +195,54 @@ def _freed(problem: Problem, cause: str, name: str) -> Problem:
     return replace(problem, rules={key: mask for key, mask in problem.rules.items() if key != name})
 
 
-def _filled(again: Again, surface: TorqueSurface, place: _Place, found: SearchResult) -> float:
+def _filled(resolver: Resolver, surface: TorqueSurface, place: _Place, found: SearchResult) -> float:
     """The share of a dip that other tables fill: of its mean depth, and not more than the torque they bring there."""
-    before, _ = _curve(again, surface, again.base, place.load)
-    after, _ = _curve(again, surface, found, place.load)
+    before, _ = _curve(resolver, surface, resolver.base, place.load)
+    after, _ = _curve(resolver, surface, found, place.load)
     known = np.flatnonzero(np.isfinite(before) & np.isfinite(after))
     cells = np.searchsorted(known, np.intersect1d(known, place.cells))
     if not cells.size:
         return 0.0
     curve = after[known]
-    left = (concave_envelope(again.problem.rpm[known], curve).shares @ curve - curve)[cells].mean()
+    left = (concave_envelope(resolver.problem.rpm[known], curve).shares @ curve - curve)[cells].mean()
     depth = place.depth.mean()
     gain = (after - before)[known][cells].mean()
     return float(min(gain, depth - left) / depth)
 
 
-def _gain(again: Again, surface: TorqueSurface, place: _Place, found: SearchResult) -> tuple[float, float]:
+def _gain(resolver: Resolver, surface: TorqueSurface, place: _Place, found: SearchResult) -> tuple[float, float]:
     """Mean torque gained in the cells of a dip, and its deviation."""
-    x = [_inputs(again, tables, place.load, place.cells) for tables in (found, again.base)]
+    x = [_inputs(resolver, tables, place.load, place.cells) for tables in (found, resolver.base)]
     mean, covariance = surface.joint(np.concatenate(x))
     share = np.repeat([1.0, -1.0], place.cells.size) / place.cells.size
     return float(share @ mean), float(np.sqrt(max(float(share @ covariance @ share), 0.0)))
 
 
 def _without_points(
-    again: Again, learnt: TorqueModel, place: _Place, air: UnlikeAir
+    resolver: Resolver, model: TorqueModel, place: _Place, air: UnlikeAir
 ) -> tuple[float | None, float | None]:
-    """Mean torque gained in a dip had the points that differ not been made, the search made again, and its deviation.
+    """Mean torque gained in a dip had the points that differ not been made, the search made again, and its
+    deviation.
 
     The deviation is that of torque without those points: near none where nothing else was measured there.
     """
-    surface = learnt.without(air.points)
+    surface = model.without(air.points)
     if surface is None:
         return None, None
-    torque = torque_map(again.limits, surface)
-    torque = replace(torque, quantities=again.torque.quantities)
-    problem, _ = search_problem(again.project, again.limits, torque)
-    found = again.solved(f"{LOGS} {place.load} {place.cells}", problem)
-    before, _ = learnt.surface.joint(_inputs(again, again.base, place.load, place.cells))
-    after, covariance = surface.joint(_inputs(again, found or again.base, place.load, place.cells))
+    torque = torque_map(resolver.space.limits, surface)
+    torque = replace(torque, quantities=resolver.torque.quantities)
+    problem, _ = search_problem(resolver.project, resolver.space.limits, torque)
+    found = resolver.solved(f"{LOGS} {place.load} {place.cells}", problem)
+    before, _ = model.surface.joint(_inputs(resolver, resolver.base, place.load, place.cells))
+    after, covariance = surface.joint(_inputs(resolver, found or resolver.base, place.load, place.cells))
     return float((after - before).mean()), float(np.sqrt(covariance.mean()))
 
 
 def _names(
-    again: Again, place: _Place, cause: str, name: str, degrees: tuple[tuple[str, float], ...]
+    resolver: Resolver, place: _Place, cause: str, name: str, degrees: tuple[tuple[str, float], ...]
 ) -> tuple[str, ...]:
     """What binds there of that cause, most often first; of limits only those that the tables would go beyond."""
-    held = [key for key, _ in _held(again, place).most_common()]
+    held = [key for key, _ in _held(resolver, place).most_common()]
     kinds = {CONTACT: ("box ",), TRAVEL: ("travel ",), CHANGES: ("slew", "roughness")}
     if degrees:
         held = [key for key in held if key.partition(" ")[2] in dict(degrees)]
@@ -249,15 +251,15 @@ def _names(
     return (name,) if name else ()
 
 
-def _beyond(again: Again, place: _Place, cause: str, found: SearchResult) -> tuple[tuple[str, float], ...]:
+def _beyond(resolver: Resolver, place: _Place, cause: str, found: SearchResult) -> tuple[tuple[str, float], ...]:
     """By edge, how far beyond today's limit the tables go in the dip without it, crank degrees."""
-    limit = {CONTACT: again.base.box, TRAVEL: again.travel}.get(cause)
+    limit = {CONTACT: resolver.base.box, TRAVEL: resolver.space.travel}.get(cause)
     if limit is None:
         return ()
-    told = []
-    for edge, (at, sign) in EDGES.items():
-        axis, table = (again.problem.intake, found.intake) if at < 2 else (again.problem.exhaust, found.exhaust)
+    beyond = []
+    for edge, (at, sign) in BOX_ENDS.items():
+        axis, table = (resolver.problem.intake, found.intake) if at < 2 else (resolver.problem.exhaust, found.exhaust)
         most = float((sign * (table[place.cells, place.load] - axis[limit[at]])).max())
         if most > 0.0:
-            told.append((edge, most))
-    return tuple(told)
+            beyond.append((edge, most))
+    return tuple(beyond)

@@ -124,7 +124,7 @@ def price_lines(build: "Build") -> list[str]:
     torque = shown.torque
     if not found.limits:
         return ["no limit costs torque that the search can tell"]
-    parts = [f"{limit_words(p.limit)} {_figures(p.score, torque)} ({_dearest_cell(p, build)})" for p in found.dearest]
+    parts = [f"{limit_words(p.limit)} {_figures(p.score, torque)} ({_dearest_cell(p, build)})" for p in found.costliest]
     lines = [f"dearest limits, {torque.name} a cell for one degree more: {'; '.join(parts) or 'none'}"]
     gaps = [f"{limit_words(p.limit)} {_figures(p.score, torque)}" for p in found.gaps]
     if gaps:

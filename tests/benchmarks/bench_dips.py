@@ -15,7 +15,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from engines import project_of
-from study.planted import CHANGED, FULL, again_of, learnt_of, plant
+from study.planted import CHANGED, FULL, learnt_of, plant, resolver_of
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
@@ -37,7 +37,7 @@ def main() -> int:
             for number in range(EACH):
                 planted = plant(cause, number, box.intake_to)
                 learnt = learnt_of(planted, model, limits, number, PULLS)
-                told = [dip for dip in dips(again_of(project, learnt), learnt) if dip.load == FULL]
+                told = [dip for dip in dips(resolver_of(project, learnt), learnt) if dip.load == FULL]
                 if cause is None:
                     false += len(told)
                     named.append("; ".join(f"{dip.rpm:.0f} rpm {dip.depth:.1f} N·m" for dip in told) or "none")

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from engines import project_of
-from study.planted import CHANGED, FULL, Planted, again_of, learnt_of, plant
+from study.planted import CHANGED, FULL, Planted, learnt_of, plant, resolver_of
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
@@ -22,7 +22,7 @@ def error_context(folder: Path, cause: str | None, **changes: object) -> tuple[P
     limits = phase_limits(model)
     planted = plant(cause, 1, limits.boxes[0].intake_to)
     learnt = learnt_of(planted, model, limits, 1)
-    return planted, [dip for dip in dips(again_of(project, learnt), learnt) if dip.load == FULL]
+    return planted, [dip for dip in dips(resolver_of(project, learnt), learnt) if dip.load == FULL]
 
 
 @pytest.mark.parametrize("cause", [CONTACT, TRAVEL, CHANGES, LOGS, OWN])
@@ -57,7 +57,7 @@ def test_a_pinned_cell_is_a_rule_of_the_project(tmp_path: Path) -> None:
     model = contact_model(project)
     limits = phase_limits(model)
     learnt = learnt_of(plant(None, 1, limits.boxes[0].intake_to), model, limits, 1)
-    found = [dip for dip in dips(again_of(project, learnt), learnt) if dip.load == FULL]
+    found = [dip for dip in dips(resolver_of(project, learnt), learnt) if dip.load == FULL]
     assert [(dip.rpm, dip.cause, dip.names) for dip in found] == [(4000.0, RULE, ("pinned cell",))]
 
 
@@ -77,7 +77,7 @@ def test_speeds_that_nothing_was_measured_at_are_too_thin_to_say(tmp_path: Path)
     short = type(h)(6.0, (500.0, *h.lengths[1:]), h.noise, h.pull, 100.0)
     thin = TorqueModel(surface_at(short, learnt.surface.readings.kept(keep)), learnt.reduction.__class__(
         learnt.reduction.points.isel(point=keep), ()), None, None, None)  # fmt: skip
-    found = [dip for dip in dips(again_of(project, thin), thin) if dip.rpm == 4500.0]
+    found = [dip for dip in dips(resolver_of(project, thin), thin) if dip.rpm == 4500.0]
     assert found
     assert {dip.cause for dip in found} == {THIN}
 
@@ -91,5 +91,5 @@ def test_a_dip_within_twice_its_doubt_is_not_told(tmp_path: Path) -> None:
     h = learnt.surface.hyperparameters
     unsure = type(h)(100.0 * h.signal, h.lengths, 100.0 * h.noise, 100.0 * h.pull, h.mean)
     doubtful = replace(learnt, surface=surface_at(unsure, learnt.surface.readings))
-    assert any(dip.load == FULL for dip in dips(again_of(project, learnt), learnt))
-    assert not any(dip.load == FULL for dip in dips(again_of(project, doubtful), doubtful))
+    assert any(dip.load == FULL for dip in dips(resolver_of(project, learnt), learnt))
+    assert not any(dip.load == FULL for dip in dips(resolver_of(project, doubtful), doubtful))

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from engines import drop_csv, project_of
 from search.small import milp_optimum
-from study.planted import CHANGED, again_of, learnt_of, plant
+from study.planted import CHANGED, learnt_of, plant, resolver_of
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.job.dips import CONTACT, TRAVEL
 from phaseopt.job.limit_costs import LimitCost, limit_costs
-from phaseopt.job.resolve import Again
+from phaseopt.job.resolve import Resolver
 from phaseopt.project import Project
 from phaseopt.torque_model.sources import TorqueModel
 
@@ -26,8 +26,8 @@ def learnt_on(project: Project, cause: str | None) -> TorqueModel:
     return learnt_of(plant(cause, 0, limits.boxes[0].intake_to), model, limits, 0)
 
 
-def price_of(again: Again, limit: str) -> LimitCost:
-    return next(price for price in limit_costs(again).limits if price.limit == limit)
+def price_of(resolver: Resolver, limit: str) -> LimitCost:
+    return next(price for price in limit_costs(resolver).limits if price.limit == limit)
 
 
 def test_required_gap_costs_what_pockets_that_much_deeper_bring(tmp_path: Path) -> None:
@@ -39,8 +39,8 @@ def test_required_gap_costs_what_pockets_that_much_deeper_bring(tmp_path: Path) 
         folder = tmp_path / str(number)
         folder.mkdir()
         deeper = {"drop_intake.csv": drop_csv(6.2 + more, wheel=0.6, scatter=0.03, seed=1)}
-        scores.append(again_of(project_of(folder, deeper, **CHANGED), learnt).base)
-    found = price_of(again_of(project, learnt), "gap intake_piston")
+        scores.append(resolver_of(project_of(folder, deeper, **CHANGED), learnt).base)
+    found = price_of(resolver_of(project, learnt), "gap intake_piston")
     per_unit = (scores[1].value - scores[0].value) / 2.0 / scores[0].intake.size
     assert found.score == pytest.approx(per_unit, rel=0.02, abs=AIM)
     assert found.score > 0.01
@@ -52,9 +52,9 @@ def test_travel_costs_what_a_phaser_that_reaches_farther_brings(tmp_path: Path) 
     learnt = learnt_on(project, TRAVEL)
     farther = project.intake.phaser.model_copy(update={"travel": (-2.0, 40.0)})
     beyond = project.model_copy(update={"intake": project.intake.model_copy(update={"phaser": farther})})
-    again = again_of(project, learnt)
-    found = price_of(again, "travel intake retard")
-    per_degree = (again_of(beyond, learnt).base.value - again.base.value) / 2.0 / again.base.intake.size
+    resolver = resolver_of(project, learnt)
+    found = price_of(resolver, "travel intake retard")
+    per_degree = (resolver_of(beyond, learnt).base.value - resolver.base.value) / 2.0 / resolver.base.intake.size
     assert found.score == pytest.approx(per_degree, rel=0.02, abs=AIM)  # rest is at the end: outwards alone
     assert found.score > 0.01
 
@@ -64,26 +64,26 @@ def test_a_contact_limit_costs_what_integer_programming_says(tmp_path: Path) -> 
     phaser = {"travel": [0.0, 40.0], "resolution": 3.0, "slew": {"advance": 80.0, "retard": 100.0}}
     changes = CHANGED | {"intake": {"phaser": phaser}, "exhaust": {"phaser": None}}
     project = project_of(tmp_path, **changes)
-    again = again_of(project, learnt_on(project, CONTACT))
-    found = price_of(again, "box intake advance")
-    box = again.base.box
-    inwards, outwards = again.room("intake advance")
+    resolver = resolver_of(project, learnt_on(project, CONTACT))
+    found = price_of(resolver, "box intake advance")
+    box = resolver.base.box
+    inwards, outwards = resolver.space.room("intake advance", resolver.base.box)
     assert min(inwards, outwards) >= 2
     values = []
     for more in (-2, 2):
-        inside = np.zeros(again.problem.objective.shape, dtype=np.bool_)
+        inside = np.zeros(resolver.problem.objective.shape, dtype=np.bool_)
         inside[:, :, box.a_from : box.a_to + more + 1] = True
-        assert again.problem.reach is not None
-        lost = again.base.unsupported[:, :, None, None]  # nothing was measured at part load: those cells go along
-        rules = {**again.problem.rules, "box": inside & (again.problem.reach | lost)}
-        objective = np.where(lost, 0.0, again.problem.objective)
-        values.append(milp_optimum(replace(again.problem, objective=objective, rules=rules)))
-    assert found.score == pytest.approx((values[1] - values[0]) / 12.0 / again.base.intake.size, abs=1e-5)
+        assert resolver.problem.reach is not None
+        lost = resolver.base.unsupported[:, :, None, None]  # nothing was measured at part load: those cells go along
+        rules = {**resolver.problem.rules, "box": inside & (resolver.problem.reach | lost)}
+        objective = np.where(lost, 0.0, resolver.problem.objective)
+        values.append(milp_optimum(replace(resolver.problem, objective=objective, rules=rules)))
+    assert found.score == pytest.approx((values[1] - values[0]) / 12.0 / resolver.base.intake.size, abs=1e-5)
 
 
 def test_what_holds_nothing_has_no_price_and_no_torque_in_pockets(tmp_path: Path) -> None:
     project = project_of(tmp_path, **CHANGED)
-    found = limit_costs(again_of(project, learnt_on(project, None)))
+    found = limit_costs(resolver_of(project, learnt_on(project, None)))
     assert not [price for price in found.limits if price.limit.startswith(("box", "gap", "travel intake"))]
     assert found.deeper_pockets == pytest.approx(0.0, abs=AIM)
 
@@ -92,9 +92,9 @@ def test_the_search_made_again_without_a_change_is_the_same(tmp_path: Path) -> N
     """Labels beyond travel change nothing by being there."""
     project = project_of(tmp_path, **CHANGED)
     learnt = learnt_on(project, TRAVEL)
-    again = again_of(project, learnt)
-    assert again.first[0] > 0
-    same = again.solved("nothing changed", again.problem)
+    resolver = resolver_of(project, learnt)
+    assert resolver.space.first[0] > 0
+    same = resolver.solved("nothing changed", resolver.problem)
     assert same is not None
-    assert same.value == again.base.value
-    assert again.base.intake.min() >= 0.0
+    assert same.value == resolver.base.value
+    assert resolver.base.intake.min() >= 0.0

@@ -13,7 +13,7 @@ import xarray as xr
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.job.dips import CHANGES, CONTACT, LOGS, TRAVEL
-from phaseopt.job.resolve import Again
+from phaseopt.job.resolve import Resolver
 from phaseopt.job.stages import search_tables
 from phaseopt.project import Project
 from phaseopt.surrogate.fitting import fit
@@ -100,6 +100,6 @@ def learnt_of(planted: Planted, model: ContactModel, limits: Limits, seed: int, 
     return TorqueModel(surface, Reduction(points, ()), None, None, None)
 
 
-def again_of(project: Project, learnt: TorqueModel) -> Again:
-    """The search of a project on a torque model, ready to be made again."""
-    return Again.of(search_tables(project, phase_limits(contact_model(project)), learnt))
+def resolver_of(project: Project, learnt: TorqueModel) -> Resolver:
+    """The search of a project on a torque model, ready to be made resolver."""
+    return Resolver.of(search_tables(project, phase_limits(contact_model(project)), learnt))

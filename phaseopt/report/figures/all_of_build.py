@@ -28,7 +28,7 @@ def build_figures(build: "Build") -> Iterator[Drawing]:
         yield figures.gap_over_angle(build, contact)
     yield figures.safe_set(build)
     yield table_figures.dips_over_speed(build)
-    if build.explanations.limit_costs.dearest:
+    if build.explanations.limit_costs.costliest:
         yield table_figures.prices_over_speed(build)
     if len(build.model.surface.readings):
         supplied = build.model.supplied_grid is not None

@@ -103,7 +103,7 @@ def prices_over_speed(build: "Build") -> Drawing:
     with styled():
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
         axes = figure.subplots()
-        for price, (look, colour) in zip(build.explanations.limit_costs.dearest, _LOOKS, strict=False):
+        for price, (look, colour) in zip(build.explanations.limit_costs.costliest, _LOOKS, strict=False):
             axes.plot(rpm, unit.of(price.cells[:, -1]), look, color=colour, ms=4, label=limit_words(price.limit))
         axes.axhline(0.0, color=BLACK, lw=0.8)
         axes.set_title("What each limit costs at full load: torque for one degree more of it")
