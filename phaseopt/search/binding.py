@@ -6,12 +6,10 @@ A step beyond the label axis has no objective to look up; there the slope of the
 """
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.search.polish import all_meet
-from phaseopt.search.problem import Instance, Problem
-
-IntArray = npt.NDArray[np.int64]
+from phaseopt.search.problem import NOT_FINITE, Instance, Problem
+from phaseopt.values.arrays import BoolArray, IntArray
 
 NEIGHBOURS = "contact limit of neighbouring cells"
 UNKNOWN = "not simulated"  # torque is unknown, for the simulation did not settle there
@@ -22,8 +20,7 @@ def binding(problem: Problem, instance: Instance, table: IntArray) -> tuple[tupl
     """Names of what binds, per speed and load, for a table of labels into the full axes (R, L, 2).
 
     Names: "travel ..." and "box ..." with the direction, the name of a rule, "not simulated", "reach", the contact
-    limit of neighbouring cells, "slew", "roughness". An empty tuple: the cell stands at the best label for its own
-    objective, to the resolution.
+    limit of neighbouring cells, "slew", "roughness". An empty tuple: the cell has its best label, to the resolution.
     """
     n_speed, n_load = table.shape[:2]
     return tuple(tuple(_cell(problem, instance, table, r, k) for k in range(n_load)) for r in range(n_speed))
@@ -31,7 +28,7 @@ def binding(problem: Problem, instance: Instance, table: IntArray) -> tuple[tupl
 
 def _cell(problem: Problem, instance: Instance, table: IntArray, r: int, k: int) -> tuple[str, ...]:
     names: list[str] = []
-    if instance.unsupported[r, k] or instance.relaxed[r, k]:
+    if instance.follows[r, k]:
         names.append("reach" if problem.known is None else UNKNOWN)
     for direction, cam, step in DIRECTIONS:
         name = _blocker(problem, instance, table, (r, k), (direction, cam, step))
@@ -47,23 +44,25 @@ def _blocker(
     here = tuple(int(x) for x in table[cell])
     there = tuple(x + step * (axis == cam) for axis, x in enumerate(here))
     size = problem.objective.shape[2 + cam]
-    flat = instance.unsupported[cell] or instance.relaxed[cell]
-    if size == 1 or not _would_gain(problem, cell, here, there, size if not flat else 0, cam):
+    if size == 1 or instance.follows[cell] or not _would_gain(problem, cell, here, there, cam):
         return ""
     if not 0 <= there[cam] < size:
         return f"travel {direction}"
     box = instance.box
     if not (box.a_from <= there[0] <= box.a_to and box.b_from <= there[1] <= box.b_to):
         return f"box {direction}"
+
+    def bars(mask: BoolArray | None) -> bool:
+        return mask is not None and not problem.spread(mask)[(*cell, *there)]
+
     for name, mask in problem.rules.items():
-        if not np.broadcast_to(mask, problem.objective.shape)[(*cell, *there)]:
+        if bars(mask):
             return name
     if not np.isfinite(problem.objective[(*cell, *there)]):
-        return "no finite value"
-    if problem.known is not None and not np.broadcast_to(problem.known, problem.objective.shape)[(*cell, *there)]:
+        return NOT_FINITE
+    if bars(problem.known):
         return UNKNOWN
-    in_reach = problem.reach is None or np.broadcast_to(problem.reach, problem.objective.shape)[(*cell, *there)]
-    if not in_reach:
+    if bars(problem.reach):
         return "reach"
     if instance.meets.asked and not _meets(instance, table, cell, there):
         return NEIGHBOURS
@@ -71,13 +70,12 @@ def _blocker(
 
 
 def _would_gain(
-    problem: Problem, cell: tuple[int, int], here: tuple[int, ...], there: tuple[int, ...], size: int, cam: int
+    problem: Problem, cell: tuple[int, int], here: tuple[int, ...], there: tuple[int, ...], cam: int
 ) -> bool:
-    if size == 0:
-        return False
     objective = problem.objective[cell]
     if problem.known is not None:
-        objective = np.where(np.broadcast_to(problem.known, problem.objective.shape)[cell], objective, -np.inf)
+        objective = np.where(problem.spread(problem.known)[cell], objective, -np.inf)
+    size = objective.shape[cam]
     if 0 <= there[cam] < size and np.isfinite(objective[there]):
         return bool(objective[there] > objective[here])
     inside = tuple(2 * h - t for h, t in zip(here, there, strict=True))
@@ -90,19 +88,16 @@ def _breaks_slew(instance: Instance, table: IntArray, cell: tuple[int, int], the
     r, k = cell
     window = instance.speed.window
     label = np.array(there)
+    steps = []
     if r > 0:
-        change = label - table[r - 1, k]
-        if (change < window[r - 1, 0::2]).any() or (change > window[r - 1, 1::2]).any():
-            return True
+        steps.append((label - table[r - 1, k], window[r - 1]))
     if r < table.shape[0] - 1:
-        change = table[r + 1, k] - label
-        if (change < window[r, 0::2]).any() or (change > window[r, 1::2]).any():
-            return True
-    return False
+        steps.append((table[r + 1, k] - label, window[r]))
+    return any(bool((change < w[0::2]).any() or (change > w[1::2]).any()) for change, w in steps)
 
 
 def _meets(instance: Instance, table: IntArray, cell: tuple[int, int], there: tuple[int, ...]) -> bool:
     """Whether all cells may meet with one at another label."""
     moved = table - np.array([instance.box.a_from, instance.box.b_from])
     moved[cell] = there[0] - instance.box.a_from, there[1] - instance.box.b_from
-    return all_meet(moved, *instance.meets)
+    return all_meet(moved, instance.meets)

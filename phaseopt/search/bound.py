@@ -11,32 +11,27 @@ Where neighbouring cells must also meet safely, steps along rows and columns ask
 at a corner are joined by two more kinds of lines with shares of their own (`diagonals.py`).
 """
 
-from dataclasses import dataclass
 from math import fsum, nextafter
+from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.search.chains import chain_best
-from phaseopt.search.diagonals import DiagonalLines, agree, arrive, diagonals_best
-from phaseopt.search.problem import Edges, Instance
-from phaseopt.search.steps import spread
+from phaseopt.search.diagonals import Diagonals, arrive, diagonals_best
+from phaseopt.search.problem import Instance, Meets
+from phaseopt.search.steps import Edges, spread
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.numba import njit
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 UNIT_ROUNDOFF = 2.0**-53
 
 
-@dataclass(frozen=True)
-class Dual:
-    """The split and what the sweeps remember; all arrays (R, L, A, B) and changed in place.
+class Dual(NamedTuple):
+    """The split and what the sweeps remember; all arrays (R, L, A, B), changed in place and read by kernels.
 
     `row`, `column` the shares; `from_below`, `from_above` the best row up to, and down to, each label's cell along
-    speed without its own share; `from_left`, `from_right` the same for columns along load; `slants` the lines aslant,
-    empty where nothing is asked between cells.
+    speed without its own share; `from_left`, `from_right` the same for columns along load; `diagonals` the lines across
+    corners, empty where nothing is asked between cells.
     """
 
     row: FloatArray
@@ -45,25 +40,25 @@ class Dual:
     from_above: FloatArray
     from_left: FloatArray
     from_right: FloatArray
-    diagonals: DiagonalLines
+    diagonals: Diagonals
 
     def ahead(self) -> FloatArray:
-        """(R, L, A, B) what each label may expect of columns, and of lines aslant, to come."""
-        return self.from_right + self.diagonals.ahead() if self.diagonals.share.size else self.from_right
+        """(R, L, A, B) what each label may expect of columns, and of lines across corners, to come."""
+        return self.from_right + self.diagonals.ahead() if self.diagonals.asked else self.from_right
 
 
 def start(instance: Instance, row: FloatArray | None = None) -> Dual:
-    """A split to begin with: half to each, or the given row shares where they are finite; nothing to slanted lines."""
+    """A split to begin with: half to each, or the given row shares where they are finite; nothing to diagonals."""
     objective = instance.objective
     share = objective * 0.5 if row is None else np.where(np.isfinite(row), row, objective * 0.5)
     share[np.isneginf(objective)] = -np.inf
     below, above, left, right = (np.zeros_like(objective) for _ in range(4))
-    diagonals = DiagonalLines.of(objective, instance.meets.asked)
+    diagonals = Diagonals.of(objective, instance.meets.asked)
     return Dual(share, column_share(objective, share), below, above, left, right, diagonals)
 
 
 def column_share(objective: FloatArray, *others: FloatArray) -> FloatArray:
-    """What the rows, and lines aslant, leave to the columns; -inf at labels barred in any."""
+    """What the rows, and lines across corners, leave to the columns; -inf at labels barred in any."""
     barred = np.isneginf(objective)
     for share in others:
         barred |= np.isneginf(share)
@@ -76,23 +71,26 @@ def column_share(objective: FloatArray, *others: FloatArray) -> FloatArray:
 
 @njit
 def _carry(
-    share: FloatArray, before: FloatArray, out: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray,
-    back: bool,
-) -> None:  # fmt: skip
+    share: FloatArray, before: FloatArray, out: FloatArray, edges: Edges, edge: int, meet: BoolArray, back: bool
+) -> None:
     a, b = share.shape
     total = np.empty((a, b))
     for i in range(a):
         for j in range(b):
             total[i, j] = share[i, j] + before[i, j]
-    spread(total, out, cost, window, meet, back)
+    spread(total, out, edges.cost[edge], edges.window[edge], meet, back)
 
 
 @njit
-def _agree(
-    objective: FloatArray, row: FloatArray, column: FloatArray,
-    below: FloatArray, above: FloatArray, left: FloatArray, right: FloatArray,
-) -> None:  # fmt: skip
+def _agree(objective: FloatArray, dual: Dual, r: int, k: int) -> None:
     """Move objective between the shares of one cell until best row and best column through each label are equal."""
+    row, column = dual.row[r, k], dual.column[r, k]
+    below, above, left, right = (
+        dual.from_below[r, k],
+        dual.from_above[r, k],
+        dual.from_left[r, k],
+        dual.from_right[r, k],
+    )
     a, b = objective.shape
     for i in range(a):
         for j in range(b):
@@ -104,19 +102,41 @@ def _agree(
 
 
 @njit
-def sweep(
-    objective: FloatArray, row: FloatArray, column: FloatArray,
-    below: FloatArray, above: FloatArray, left: FloatArray, right: FloatArray,
-    diagonals: FloatArray, diagonals_below: FloatArray, diagonals_above: FloatArray,
-    speed_cost: FloatArray, speed_window: IntArray, load_cost: FloatArray, load_window: IntArray,
-    speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
-) -> None:  # fmt: skip
+def _agree_all(objective: FloatArray, dual: Dual, r: int, k: int) -> None:
+    """Move objective between the four shares of a cell until the best lines through each label are all equal.
+
+    A label that no line of some kind can pass is in no table: all its shares become -inf.
+    """
+    row, column, share = dual.row[r, k], dual.column[r, k], dual.diagonals.share[:, r, k]
+    below, above, left, right = (
+        dual.from_below[r, k],
+        dual.from_above[r, k],
+        dual.from_left[r, k],
+        dual.from_right[r, k],
+    )
+    lower, upper = dual.diagonals.below[:, r, k], dual.diagonals.above[:, r, k]
+    a, b = objective.shape
+    for i in range(a):
+        for j in range(b):
+            of_row, of_column = below[i, j] + above[i, j], left[i, j] + right[i, j]
+            rising, falling = lower[0, i, j] + upper[0, i, j], lower[1, i, j] + upper[1, i, j]
+            each = 0.25 * (objective[i, j] + of_row + of_column + rising + falling)
+            if each > -np.inf and row[i, j] > -np.inf:
+                row[i, j] = each - of_row
+                share[0, i, j] = each - rising
+                share[1, i, j] = each - falling
+                column[i, j] = objective[i, j] - row[i, j] - share[0, i, j] - share[1, i, j]
+            else:
+                row[i, j] = column[i, j] = share[0, i, j] = share[1, i, j] = -np.inf
+
+
+@njit
+def sweep(objective: FloatArray, dual: Dual, speed: Edges, load: Edges, meets: Meets) -> None:
     """One pass up and one pass down over all cells; the bound never rises."""
     n_speed, n_load = objective.shape[:2]
     for turn in range(2):
         back = turn == 1
-        along, over = (above, right) if back else (below, left)
-        aslant = diagonals_above if back else diagonals_below
+        along, over = (dual.from_above, dual.from_right) if back else (dual.from_below, dual.from_left)
         last_r, last_k = (n_speed - 1, n_load - 1) if back else (0, 0)
         for step in range(n_speed):
             r = n_speed - 1 - step if back else step
@@ -124,44 +144,35 @@ def sweep(
                 k = n_load - 1 - at if back else at
                 if r != last_r:
                     p, edge = (r + 1, r) if back else (r - 1, r - 1)
-                    _carry(row[p, k], along[p, k], along[r, k], speed_cost[edge], speed_window[edge],
-                           speed_meet[k, edge], back)  # fmt: skip
+                    _carry(dual.row[p, k], along[p, k], along[r, k], speed, edge, meets.speed[k, edge], back)
                 if k != last_k:
                     p, edge = (k + 1, k) if back else (k - 1, k - 1)
-                    _carry(column[r, p], over[r, p], over[r, k], load_cost[edge], load_window[edge],
-                           load_meet[r, edge], back)  # fmt: skip
-                if diagonals.size == 0:
-                    _agree(objective[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k])
+                    _carry(dual.column[r, p], over[r, p], over[r, k], load, edge, meets.load[r, edge], back)
+                if dual.diagonals.share.size == 0:
+                    _agree(objective[r, k], dual, r, k)
                 else:
-                    arrive(diagonals, aslant, across, r, k, back)
-                    agree(
-                        objective[r, k], row[r, k], column[r, k], below[r, k], above[r, k], left[r, k], right[r, k],
-                        diagonals[:, r, k], diagonals_below[:, r, k], diagonals_above[:, r, k],
-                    )  # fmt: skip
+                    arrive(dual.diagonals, meets.across, r, k, back)
+                    _agree_all(objective[r, k], dual, r, k)
 
 
 def improve(instance: Instance, dual: Dual, sweeps: int) -> None:
     """Run sweeps on a dual."""
     for _ in range(sweeps):
-        sweep(
-            instance.objective, dual.row, dual.column,
-            dual.from_below, dual.from_above, dual.from_left, dual.from_right, *dual.diagonals,
-            *instance.speed, *instance.load, *instance.meets,
-        )  # fmt: skip
+        sweep(instance.objective, dual, instance.speed, instance.load, instance.meets)
 
 
 def upper_bound(instance: Instance, dual: Dual) -> float:
     """Sum of the optima of all lines for a split, rounded up: no table of this instance scores more [N·m].
 
-    The column shares are taken anew as objective less the other shares. Rounding: a chain of n cells adds at most 4n
+    The column shares are made anew as the objective less the other shares. Rounding: a chain of n cells adds at most 4n
     numbers along any path, each sum off by at most the unit roundoff of the sum of magnitudes; the allowance adds that
     up over all chains, with the greatest magnitude in each cell, twice over. -inf where a cell has no label.
     """
     row, diagonals, meets = dual.row, dual.diagonals.share, instance.meets
     column = column_share(instance.objective, row, *(diagonals if diagonals.size else ()))
     n_speed, n_load = row.shape[:2]
-    optima = [chain_best(np.ascontiguousarray(row[:, k]), *instance.speed, meets.speed[k]) for k in range(n_load)]
-    optima += [chain_best(column[r], *instance.load, meets.load[r]) for r in range(n_speed)]
+    optima = [chain_best(np.ascontiguousarray(row[:, k]), instance.speed, meets.speed[k]) for k in range(n_load)]
+    optima += [chain_best(column[r], instance.load, meets.load[r]) for r in range(n_speed)]
     rounding = _rounding(row, instance.speed, n_load) + _rounding(column, instance.load, n_speed)
     if diagonals.size:
         optima += diagonals_best(diagonals, meets.across).tolist()

@@ -9,15 +9,12 @@ from dataclasses import replace
 from itertools import count
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.search.bound import Dual, column_share, improve, start, upper_bound
 from phaseopt.search.chains import chain_optimum, prune
 from phaseopt.search.polish import best_table
 from phaseopt.search.problem import Instance
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from phaseopt.values.arrays import FloatArray, IntArray
 
 SWEEPS_PER_NODE = 12
 CLOSED = 1e-7  # N·m; objective is rounded to 1e-6
@@ -45,8 +42,7 @@ def close(
             half_dual = start(part, row)
             improve(part, half_dual, SWEEPS_PER_NODE)
             half_bound = min(-parent_bound, upper_bound(part, half_dual))
-            turned = np.ascontiguousarray(half.swapaxes(0, 1))
-            half_value, half_table = best_table(part, turned, half_dual.row, half_dual.ahead())
+            half_value, half_table = best_table(part, half_dual.row, half_dual.ahead())
             if half_value > value:
                 value, table = half_value, half_table
             if half_bound > value + CLOSED:
@@ -80,8 +76,8 @@ def _apart(part: Instance, row: FloatArray) -> tuple[IntArray, IntArray]:
     column = column_share(part.objective, row)
     labels = np.zeros((n_speed, 2), dtype=np.int64)
     for k in range(n_load):
-        chain_optimum(np.ascontiguousarray(row[:, k]), *part.speed, part.meets.speed[k], labels)
+        chain_optimum(np.ascontiguousarray(row[:, k]), part.speed, part.meets.speed[k], labels)
         by_rows[:, k] = labels
     for r in range(n_speed):
-        chain_optimum(column[r], *part.load, part.meets.load[r], by_columns[r])
+        chain_optimum(column[r], part.load, part.meets.load[r], by_columns[r])
     return by_rows, by_columns

@@ -1,28 +1,24 @@
 """The exact optimum along one row or column of the tables, by dynamic programming over steps from cell to cell.
 
-Throughout, `cost` and `window` are those of `Edges`, and `meet` (n - 1, A, B) says what may meet between the cells of
-each step, as `Meets` has it: (n - 1, 0, 0) where nothing is asked.
+Throughout, `edges` are steps from each cell to the next (`steps.Edges`), and `meet` (n - 1, A, B) says what may meet
+between the cells of each step: (n - 1, 0, 0) where nothing is asked.
 """
 
 import numpy as np
-import numpy.typing as npt
 
-from phaseopt.search.steps import may_meet, spread
+from phaseopt.search.steps import Edges, may_meet, spread
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.numba import njit
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 
 @njit
-def chain_table(unary: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray) -> FloatArray:
+def chain_table(unary: FloatArray, edges: Edges, meet: BoolArray) -> FloatArray:
     """Best sum over cells 0 ... k that ends in each label of cell k (n, A, B)."""
     n, a, b = unary.shape
     table = np.empty((n, a, b))
     table[0] = unary[0]
     for k in range(1, n):
-        spread(table[k - 1], table[k], cost[k - 1], window[k - 1], meet[k - 1], False)
+        spread(table[k - 1], table[k], edges.cost[k - 1], edges.window[k - 1], meet[k - 1], False)
         for i in range(a):
             for j in range(b):
                 table[k, i, j] += unary[k, i, j]
@@ -30,18 +26,18 @@ def chain_table(unary: FloatArray, cost: FloatArray, window: IntArray, meet: Boo
 
 
 @njit
-def chain_best(unary: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray) -> float:
-    """The best sum along a chain of cells with worths `unary` (n, A, B). Value only.
+def chain_best(unary: FloatArray, edges: Edges, meet: BoolArray) -> float:
+    """The best sum along a chain of cells whose labels have values `unary` (n, A, B).
 
     >>> unary = np.array([[[3.0], [0.0]], [[0.0], [2.0]]])
-    >>> chain_best(unary, np.array([[0.5, 0.0]]), np.array([[-1, 1, 0, 0]]), np.empty((1, 0, 0), dtype=bool))
+    >>> chain_best(unary, Edges(np.array([[0.5, 0.0]]), np.array([[-1, 1, 0, 0]])), np.empty((1, 0, 0), dtype=bool))
     4.5
     """
     n, a, b = unary.shape
     best = unary[0].copy()
     after = np.empty((a, b))
     for k in range(1, n):
-        spread(best, after, cost[k - 1], window[k - 1], meet[k - 1], False)
+        spread(best, after, edges.cost[k - 1], edges.window[k - 1], meet[k - 1], False)
         for i in range(a):
             for j in range(b):
                 best[i, j] = after[i, j] + unary[k, i, j]
@@ -49,12 +45,12 @@ def chain_best(unary: FloatArray, cost: FloatArray, window: IntArray, meet: Bool
 
 
 @njit
-def chain_optimum(unary: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray, labels: IntArray) -> float:
+def chain_optimum(unary: FloatArray, edges: Edges, meet: BoolArray, labels: IntArray) -> float:
     """The best sum along a chain and its labels, written to `labels` (n, 2); ties go to the lowest label.
 
     Returns -inf, and leaves `labels` as it was, where no labels satisfy the rules.
     """
-    table = chain_table(unary, cost, window, meet)
+    table = chain_table(unary, edges, meet)
     n, a, b = unary.shape
     value = float(table[n - 1].max())
     if value == -np.inf:
@@ -67,9 +63,10 @@ def chain_optimum(unary: FloatArray, cost: FloatArray, window: IntArray, meet: B
         next_i, next_j, qa, qb = 0, 0, 0.0, 0.0
         if k < n - 1:
             next_i, next_j = labels[k + 1, 0], labels[k + 1, 1]
-            qa, qb = cost[k, 0], cost[k, 1]
-            lo_i, hi_i = max(0, next_i - window[k, 1]), min(a - 1, next_i - window[k, 0])
-            lo_j, hi_j = max(0, next_j - window[k, 3]), min(b - 1, next_j - window[k, 2])
+            qa, qb = edges.cost[k, 0], edges.cost[k, 1]
+            w = edges.window[k]
+            lo_i, hi_i = max(0, next_i - w[1]), min(a - 1, next_i - w[0])
+            lo_j, hi_j = max(0, next_j - w[3]), min(b - 1, next_j - w[2])
         for i in range(lo_i, hi_i + 1):
             for j in range(lo_j, hi_j + 1):
                 x = table[k, i, j] - qb * ((j - next_j) * (j - next_j)) - qa * ((i - next_i) * (i - next_i))
@@ -82,17 +79,17 @@ def chain_optimum(unary: FloatArray, cost: FloatArray, window: IntArray, meet: B
 
 
 @njit
-def chain_value(unary: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray, labels: IntArray) -> float:
+def chain_value(unary: FloatArray, edges: Edges, meet: BoolArray, labels: IntArray) -> float:
     """The sum along a chain for given labels (n, 2); -inf where they break a cap or may not meet."""
     total = unary[0, labels[0, 0], labels[0, 1]]
     for k in range(1, labels.shape[0]):
         i, j = labels[k, 0] - labels[k - 1, 0], labels[k, 1] - labels[k - 1, 1]
-        w = window[k - 1]
+        w, cost = edges.window[k - 1], edges.cost[k - 1]
         if i < w[0] or i > w[1] or j < w[2] or j > w[3]:
             return -np.inf
         if not may_meet(meet[k - 1], labels[k - 1], labels[k]):
             return -np.inf
-        total += unary[k, labels[k, 0], labels[k, 1]] - cost[k - 1, 0] * (i * i) - cost[k - 1, 1] * (j * j)
+        total += unary[k, labels[k, 0], labels[k, 1]] - cost[0] * (i * i) - cost[1] * (j * j)
     return float(total)
 
 

@@ -1,37 +1,39 @@
-"""Lines aslant, for the rule that neighbouring cells meet safely: they join cells that touch at a corner only.
+"""Lines across corners, for the rule that neighbouring cells meet safely: they join cells that touch at a corner only.
 
 A rising line goes to the next speed and the next load, a falling one to the next speed and the load before. Nothing is
-paid along them and nothing capped; they only ask that both cells of a step may meet. As rows and columns do, they take
+paid along them and nothing capped; they only ask that both cells of a step may meet. As rows and columns do, they have
 a share of each label's objective, and the sum of the optima of all four kinds of lines is the bound.
 """
 
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from phaseopt.search.steps import slant
+from phaseopt.search.steps import step_across
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.numba import njit
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
-
-class DiagonalLines(NamedTuple):
+class Diagonals(NamedTuple):
     """Share of rising and of falling lines (2, R, L, A, B), and the best line from lower and from higher speeds up to
-    each label's cell without its own share; A and B are 0 where nothing is asked. Changed in place."""
+    each label's cell without its own share; A and B are 0 where nothing is asked. Changed in place; read by kernels."""
 
     share: FloatArray
     below: FloatArray
     above: FloatArray
 
     @classmethod
-    def of(cls, objective: FloatArray, asked: bool) -> "DiagonalLines":
-        """Without any share yet, but barred where objective is."""
+    def of(cls, objective: FloatArray, asked: bool) -> "Diagonals":
+        """Without any share yet, but barred where the objective is."""
         if not asked:
             return cls(*(np.zeros((2, *objective.shape[:2], 0, 0)) for _ in range(3)))
         share = np.where(np.isneginf(objective), -np.inf, 0.0)
         return cls(np.stack([share, share]), *(np.zeros((2, *objective.shape)) for _ in range(2)))
+
+    @property
+    def asked(self) -> bool:
+        """Whether anything is asked between cells."""
+        return self.share.size > 0
 
     def ahead(self) -> FloatArray:
         """(R, L, A, B) what each label may expect of lines that go to the next load."""
@@ -39,43 +41,18 @@ class DiagonalLines(NamedTuple):
 
 
 @njit
-def arrive(share: FloatArray, come: FloatArray, across: BoolArray, r: int, k: int, back: bool) -> None:
+def arrive(diagonals: Diagonals, across: BoolArray, r: int, k: int, back: bool) -> None:
     """Carry both lines to a cell from its neighbours at the speed before, or with `back` at the next."""
+    share, best = diagonals.share, diagonals.above if back else diagonals.below
     n_speed, n_load = share.shape[1:3]
     source = r + 1 if back else r - 1
-    if share.size == 0 or source < 0 or source >= n_speed:
+    if source < 0 or source >= n_speed:
         return
     for line in range(2):
         beside = k - 1 if (line == 0) != back else k + 1
         if 0 <= beside < n_load:
-            total = share[line, source, beside] + come[line, source, beside]
-            slant(total, come[line, r, k], across[min(r, source), min(k, beside)])
-
-
-@njit
-def agree(
-    objective: FloatArray, row: FloatArray, column: FloatArray,
-    below: FloatArray, above: FloatArray, left: FloatArray, right: FloatArray,
-    share: FloatArray, diagonals_below: FloatArray, diagonals_above: FloatArray,
-) -> None:  # fmt: skip
-    """Move objective between the four shares of a cell until the best lines through each label are all equal.
-
-    A label that no line of some kind can pass is in no table: all its shares become -inf.
-    """
-    a, b = objective.shape
-    for i in range(a):
-        for j in range(b):
-            of_row, of_column = below[i, j] + above[i, j], left[i, j] + right[i, j]
-            rising = diagonals_below[0, i, j] + diagonals_above[0, i, j]
-            falling = diagonals_below[1, i, j] + diagonals_above[1, i, j]
-            each = 0.25 * (objective[i, j] + of_row + of_column + rising + falling)
-            if each > -np.inf and row[i, j] > -np.inf:
-                row[i, j] = each - of_row
-                share[0, i, j] = each - rising
-                share[1, i, j] = each - falling
-                column[i, j] = objective[i, j] - row[i, j] - share[0, i, j] - share[1, i, j]
-            else:
-                row[i, j] = column[i, j] = share[0, i, j] = share[1, i, j] = -np.inf
+            total = share[line, source, beside] + best[line, source, beside]
+            step_across(total, best[line, r, k], across[min(r, source), min(k, beside)])
 
 
 @njit
@@ -94,7 +71,7 @@ def diagonals_best(share: FloatArray, across: BoolArray) -> FloatArray:
                 k = n_load - 1 - k
             total = share[line, r, k].copy()
             while r + 1 < n_speed and 0 <= k + step < n_load:
-                slant(total, after, across[r, min(k, k + step)])
+                step_across(total, after, across[r, min(k, k + step)])
                 r, k = r + 1, k + step
                 total = after + share[line, r, k]
             best[line, start] = total.max()

@@ -3,12 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from phaseopt.search.problem import Instance, Problem, hard_rules
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from phaseopt.search.problem import Instance, Problem
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -30,31 +27,29 @@ def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
     from, and with a low-speed lock a real one would have to ramp.
     """
     box = instance.box
-    cut = np.s_[:, :, box.a_from : box.a_to + 1, box.b_from : box.b_to + 1]
-    everywhere = hard_rules(problem)
-    allowed = everywhere[cut]
+    everywhere = problem.hard_rules()
+    allowed = everywhere[box.cut]
     held = everywhere.sum(axis=(2, 3)) == 1
     if held.all():
         return None
-    objective = np.where(allowed, problem.objective[cut], -np.inf)
-    follows = (instance.unsupported | instance.relaxed)[:, :, None, None]
+    objective = np.where(allowed, problem.objective[box.cut], -np.inf)
     if problem.known is not None:
-        objective[~np.broadcast_to(problem.known, problem.objective.shape)[cut]] = -np.inf
-    objective[follows & allowed] = 0.0
+        objective[~problem.spread(problem.known)[box.cut]] = -np.inf
+    objective[instance.follows[:, :, None, None] & allowed] = 0.0
     total = objective[~held].sum(axis=0)
     if held.any():
         total += objective[held].max(axis=(1, 2)).sum()
-    kept = np.stack(np.unravel_index(objective.reshape(*held.shape, -1).argmax(axis=2), objective.shape[2:]), axis=-1)
+    best = objective.reshape(*held.shape, -1).argmax(axis=2)
+    kept = np.stack(np.unravel_index(best, objective.shape[2:]), axis=-1)
     total -= _steps_to_kept(instance, held, kept)
     if not np.isfinite(total).any():
         return None
     a, b = np.unravel_index(int(total.argmax()), total.shape)
-    return FixedTiming(
-        float(problem.intake[box.a_from + a]), float(problem.exhaust[box.b_from + b]), float(total[a, b])
-    )
+    intake, exhaust = problem.intake[box.a_from + a], problem.exhaust[box.b_from + b]
+    return FixedTiming(float(intake), float(exhaust), float(total[a, b]))
 
 
-def _steps_to_kept(instance: Instance, held: npt.NDArray[np.bool_], kept: IntArray) -> FloatArray:
+def _steps_to_kept(instance: Instance, held: BoolArray, kept: IntArray) -> FloatArray:
     """Roughness cost (A, B) of the steps between kept cells and free cells, and among kept cells."""
     a, b = instance.objective.shape[2:]
     cost = np.zeros((a, b))

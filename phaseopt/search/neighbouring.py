@@ -17,33 +17,31 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.limits import Limits, safe_places
-from phaseopt.clearance.phase_grid import BoolArray, boxes_around, phase_grid_of
+from phaseopt.clearance.phase_grid import boxes_around, phase_grid_of
 from phaseopt.project import SIDES
-from phaseopt.search.ascent import ascend
 from phaseopt.search.binding import NEIGHBOURS
-from phaseopt.search.problem import Box, Problem, beside, hard_rules, prepare
-from phaseopt.search.solve import SWEEPS_PER_CHECK, Found, SearchResult, result_of, solve
+from phaseopt.search.polish import LEAST_RISE, add_neighbour, score
+from phaseopt.search.problem import Box, Instance, Problem, beside, prepare
+from phaseopt.search.solve import SWEEPS_PER_CHECK, BoxResult, SearchResult, result_of, solve
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 CONTACT = "contact limit of the cell"
 SWEPT = 28e6  # labels that sweeps may go over in all: some 4 s
 SWEEPS = (12, 120)  # at least and at most
+PASSES = 50  # over all cells, when cells are raised one by one
 
 
 @dataclass(frozen=True, eq=False)
-class Between:
+class NeighbourRule:
     """What may meet between cells.
 
-    `ok` (R - 1, a, b) the places of a lattice of phases that are safe at the speed that each row of rectangles is
-    judged at; `count` (R - 1, a + 1, b + 1) how many unsafe places lie before each; `rest` its place, which belongs to
-    the rows of rectangles `from_rest` (R - 1,).
+    `ok` (R - 1, a, b) the places of the phase grid that are safe at the speed that each row of rectangles is judged at;
+    `count` (R - 1, a + 1, b + 1) how many unsafe places lie before each; `rest` its place, which belongs to the rows of
+    rectangles `from_rest` (R - 1,).
     """
 
     ok: BoolArray
@@ -52,16 +50,16 @@ class Between:
     from_rest: BoolArray
 
     @classmethod
-    def of(cls, problem: Problem, limits: Limits) -> "Between":
-        """As `clearance/neighbours.py` judges it, on the lattice of the limits."""
+    def of(cls, problem: Problem, limits: Limits) -> "NeighbourRule":
+        """As `clearance/neighbours.py` judges it, on the phase grid of the limits."""
         model = limits.contact
-        grid_of_phases = phase_grid_of(model, limits.phases_intake, limits.phases_exhaust)
+        grid = phase_grid_of(model, limits.phases_intake, limits.phases_exhaust)
         top = max(model.top_speed, float(problem.rpm[-1]))
         phasers = [phaser for side in SIDES if (phaser := model.project.phaser_of(side))]
         locked = max([float(problem.rpm[0]), *(phaser.rest_until for phaser in phasers)])
-        ok = safe_places(model, grid_of_phases, np.append(problem.rpm[1:-1], top))
+        ok = safe_places(model, grid, np.append(problem.rpm[1:-1], top))
         count = np.asarray(np.pad((~ok).cumsum(axis=1).cumsum(axis=2), ((0, 0), (1, 0), (1, 0))), dtype=np.int64)
-        return cls(ok, count, grid_of_phases.rest, problem.rpm[:-1] <= locked)
+        return cls(ok, count, grid.rest, problem.rpm[:-1] <= locked)
 
     def meet(self) -> BoolArray:
         """(R - 1, A, B) what is safe together at the speed of each row of rectangles, with rest where it belongs."""
@@ -125,74 +123,67 @@ def solve_neighbouring(problem: Problem, boxes: list[Box], limits: Limits, progr
     Parameters: `problem` with the hard rules of the project; `boxes`, the safe boxes: any table in one keeps the
     looser rule too, so the outcome is never lower than theirs. Raises `InputError` as `solve` does.
     """
-    return solve_between(problem, boxes, Between.of(problem, limits), progress)
+    return solve_between(problem, boxes, NeighbourRule.of(problem, limits), progress)
 
 
-def solve_between(problem: Problem, boxes: list[Box], between: Between, progress: Progress) -> SearchResult:
+def solve_between(problem: Problem, boxes: list[Box], rule: NeighbourRule, progress: Progress) -> SearchResult:
     """As `solve_neighbouring`, where what may meet between cells is known."""
     within = solve(problem, boxes, progress=part(progress, 0.0, 0.3))
-    loose = replace(problem, rules=dict(problem.rules) | {CONTACT: between.alone()}, meet=between.meet())
-    whole = Box(0, problem.intake.size - 1, 0, problem.exhaust.size - 1)
+    loose = replace(problem, rules=dict(problem.rules) | {CONTACT: rule.alone()}, meet=rule.meet())
     sweeps = int(np.clip(SWEPT // problem.objective.size, *SWEEPS))
-    first = solve(loose, [whole], sweeps=sweeps, progress=part(progress, 0.3, 0.9))
+    first = solve(loose, [problem.whole], sweeps=sweeps, progress=part(progress, 0.3, 0.9))
     bound, work = max(first.bound, within.bound), (within.sweeps + first.sweeps, within.nodes + first.nodes)
-    mended = _mended(loose, whole, between, first, part(progress, 0.9, 1.0))
-    instance = prepare(loose, whole)
-    found = [(_table(within), within.value)]
-    if mended is first and first.value >= within.value:
-        found = [(_table(first), first.value)]
+    repaired = _repaired(loose, rule, first, part(progress, 0.9, 1.0))
+    instance = prepare(loose, problem.whole)
+    found = [(within.table, within.value)]
+    if repaired is first and first.value >= within.value:
+        found = [(first.table, first.value)]
     else:
-        found += [ascend(instance, _table(start), between.free) for start in (within, mended) if start is not None]
+        starts = (each for each in (within, repaired) if each is not None)
+        found += [_raised(instance, each.table, rule) for each in starts]
     table, value = max(found, key=lambda each: each[1])
-    return result_of(loose, Found(instance, table, value, bound, *work), max(bound, value), first.fixed, work)
+    return result_of(loose, BoxResult(instance, table, value, bound, *work), max(bound, value), first.fixed, work)
 
 
-def _mended(
-    loose: Problem, whole: Box, between: Between, found: SearchResult, progress: Progress
-) -> SearchResult | None:
+def _repaired(loose: Problem, rule: NeighbourRule, found: SearchResult, progress: Progress) -> SearchResult | None:
     """Tables that keep the looser rule, by holding cells and solving again; None where none are found."""
     held = np.ones(loose.objective.shape, dtype=np.bool_)
-    objective = np.where(hard_rules(loose), loose.objective, -np.inf)
+    objective = np.where(loose.hard_rules(), loose.objective, -np.inf)
     rectangles = (loose.rpm.size - 1) * (loose.load.size - 1)
     for done in range(rectangles + 1):
         if not np.isfinite(found.value):
             return None
-        unsafe = between.unsafe(_table(found))
+        unsafe = rule.unsafe(found.table)
         if not unsafe.size:
             return found
-        progress(done / rectangles, f"search: {len(unsafe)} places between cells to mend")
+        progress(done / rectangles, f"search: {len(unsafe)} places between cells to make safe")
         for r, k in unsafe:
-            if not _hold(between, found, objective, held, (int(r), int(k))):
+            if not _hold(rule, found, objective, held, (int(r), int(k))):
                 return None
+        tighter = replace(loose, rules=dict(loose.rules) | {NEIGHBOURS: held})
         try:
-            found = solve(
-                replace(loose, rules=dict(loose.rules) | {NEIGHBOURS: held}), [whole], sweeps=SWEEPS_PER_CHECK
-            )
+            found = solve(tighter, [loose.whole], sweeps=SWEEPS_PER_CHECK)
         except InputError:  # the phasers cannot follow between what was held
             return None
     return None
 
 
-def _table(found: SearchResult) -> IntArray:
-    return np.stack([found.intake_index, found.exhaust_index], axis=-1)
-
-
-def _hold(between: Between, found: SearchResult, objective: FloatArray, held: BoolArray, cell: tuple[int, int]) -> bool:
+def _hold(
+    rule: NeighbourRule, found: SearchResult, objective: FloatArray, held: BoolArray, cell: tuple[int, int]
+) -> bool:
     """Hold four cells to the box that is safe at their speed and has the highest objective; whether there is one."""
     r, k = cell
-    centres = {between.rest}
-    if not between.from_rest[r]:
-        labels = zip(
-            found.intake_index[r : r + 2, k : k + 2].flat, found.exhaust_index[r : r + 2, k : k + 2].flat, strict=True
-        )
+    centres = {rule.rest}
+    if not rule.from_rest[r]:
+        labels = found.table[r : r + 2, k : k + 2].reshape(-1, 2)
         centres |= {(2 * int(a), 2 * int(b)) for a, b in labels}
     four = np.s_[r : r + 2, k : k + 2]
     left = np.where(held[four], objective[four], -np.inf)
     best, chosen = -np.inf, None
     for centre in sorted(centres):
-        if not between.ok[r][centre]:
+        if not rule.ok[r][centre]:
             continue
-        for box in set(boxes_around(between.ok[r], centre)):
+        for box in set(boxes_around(rule.ok[r], centre)):
             inside = left[:, :, -(-box[0] // 2) : box[1] // 2 + 1, -(-box[2] // 2) : box[3] // 2 + 1]
             value = float(inside.max(axis=(2, 3)).sum())
             if value > best or (value == best and chosen is not None and box < chosen):
@@ -202,4 +193,40 @@ def _hold(between: Between, found: SearchResult, objective: FloatArray, held: Bo
     keep = np.zeros(held.shape[2:], dtype=np.bool_)
     keep[-(-chosen[0] // 2) : chosen[1] // 2 + 1, -(-chosen[2] // 2) : chosen[3] // 2 + 1] = True
     held[four] &= keep
+    return True
+
+
+def _raised(instance: Instance, table: IntArray, rule: NeighbourRule) -> tuple[IntArray, float]:
+    """A table no worse than the one given, and its score [N·m]; -inf where the one given breaks a rule.
+
+    Cell by cell upwards, each at its best label with all others as they are. Every step raises the score, so it ends.
+    """
+    table = table.copy()
+    if np.isfinite(score(instance, table)):
+        for _ in range(PASSES):
+            if not sum(_raise(instance, table, cell, rule) for cell in np.ndindex(table.shape[:2])):
+                break
+    return table, score(instance, table)
+
+
+def _raise(instance: Instance, table: IntArray, cell: tuple[int, ...], rule: NeighbourRule) -> bool:
+    """Put one cell at its best label; whether it moved."""
+    r, k = cell
+    objective = instance.objective[r, k].copy()
+    if r > 0:
+        add_neighbour(objective, table[r - 1, k], instance.speed, r - 1, False)
+    if r < table.shape[0] - 1:
+        add_neighbour(objective, table[r + 1, k], instance.speed, r, True)
+    if k > 0:
+        add_neighbour(objective, table[r, k - 1], instance.load, k - 1, False)
+    if k < table.shape[1] - 1:
+        add_neighbour(objective, table[r, k + 1], instance.load, k, True)
+    least = float(objective[tuple(table[r, k])]) + LEAST_RISE
+    if objective.max() <= least:
+        return False
+    objective[~rule.free(table, (r, k))] = -np.inf
+    best = int(objective.argmax())
+    if objective.flat[best] <= least:
+        return False
+    table[r, k] = np.unravel_index(best, objective.shape)
     return True

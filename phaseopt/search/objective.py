@@ -1,7 +1,7 @@
 """The objective of each label of each cell, and which rules hold: from a project, its limits and its torque model to a
 search problem.
 
-Worth is expected torque less `caution` standard deviations of doubt and less what part load costs, times the cell's
+The objective is expected torque less `caution` standard deviations and less what part load costs, times the cell's
 weight. Torque depends on true centrelines only, so labels are turned into those here and nowhere later.
 """
 
@@ -14,19 +14,14 @@ import numpy.typing as npt
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.overlap_caps import within
-from phaseopt.project import LIGHT_LOAD_WEIGHT, Phaser, Project, Quantity, Side
-from phaseopt.search.labels import slew_interval
+from phaseopt.project import LIGHT_LOAD_WEIGHT, Project, Quantity
 from phaseopt.search.part_load import cap_rules, charge, columns_of
 from phaseopt.search.problem import Box, Problem
-from phaseopt.search.rules import hard_rules_of
+from phaseopt.search.rules import band_cells, hard_rules_of, slew_caps
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.tables import cells_of
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.int64]
 
 OBJECTIVE_DECIMALS = 6  # N·m; so that the last bits of a machine's arithmetic do not choose between tables
 
@@ -67,12 +62,11 @@ def cell_weights(project: Project) -> FloatArray:
     The first band of `search.weights` that holds a cell decides; without one a cell counts 1 from `full_load_from`
     and a tenth below it: at a fixed manifold pressure, most torque is not what a driver wants there.
     """
-    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
-    row = np.where(load >= project.search.full_load_from, 1.0, LIGHT_LOAD_WEIGHT)
+    row = np.where(np.array(project.tables.load) >= project.search.full_load_from, 1.0, LIGHT_LOAD_WEIGHT)
     row[-1] = 1.0  # the top row is full throttle whatever its pressure
-    weight = np.tile(row, (rpm.size, 1))
+    weight = np.tile(row, (len(project.tables.rpm), 1))
     for band in reversed(project.search.weights):
-        weight[np.ix_(within(rpm, band.rpm), within(load, band.load))] = band.weight
+        weight[band_cells(project, band)] = band.weight
     return np.asarray(weight / weight.mean())
 
 
@@ -121,19 +115,16 @@ def search_problem(project: Project, limits: Limits, torque: TorqueMap) -> tuple
         rules |= cap_rules(project, torque.quantities, _choice(limits, rules, known))
     objective = np.round(weight * expected, OBJECTIVE_DECIMALS)
     if torque.simulated:
-        objective[~known] = 0.0  # never read as an objective, but the search wants numbers
-    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
-    intake = limits.phases_intake
-    exhaust = np.zeros(1) if limits.contact.tied else limits.phases_exhaust
+        objective[~known] = 0.0  # never read, but the search wants numbers
     problem = Problem(
-        rpm,
-        load,
-        intake,
-        exhaust,
+        np.array(project.tables.rpm),
+        np.array(project.tables.load),
+        limits.phases_intake,
+        np.zeros(1) if limits.contact.tied else limits.phases_exhaust,
         objective,
         project.search.roughness,
-        _slew(project, "intake"),
-        _slew(project, "exhaust"),
+        project.search.slew_share * slew_caps(project, "intake"),
+        project.search.slew_share * slew_caps(project, "exhaust"),
         rules,
         reach=None if torque.simulated else known,
         known=known if torque.simulated else None,
@@ -159,8 +150,7 @@ def _choice(limits: Limits, rules: Mapping[str, BoolArray], known: BoolArray) ->
     """(R, L, A, B) labels that are known, and allowed by the rules and in a safe box."""
     left = np.zeros_like(known)
     for box in limits.boxes:
-        cut = _box(limits, box)
-        inside = np.s_[:, :, cut.a_from : cut.a_to + 1, cut.b_from : cut.b_to + 1]
+        inside = _box(limits, box).cut
         left[inside] = known[inside]
     for mask in rules.values():
         left &= mask
@@ -176,18 +166,3 @@ def _box(limits: Limits, box: object) -> Box:
     if limits.contact.tied:
         return Box(at(a, ends[0]), at(a, ends[1]), 0, 0)
     return Box(at(a, ends[0]), at(a, ends[1]), at(b, ends[2]), at(b, ends[3]))
-
-
-def _slew(project: Project, side: Side) -> FloatArray:
-    """(R - 1, 2) least and greatest change of phase along speed that the tables may use, crank degrees."""
-    return project.search.slew_share * slew_caps(project, side)
-
-
-def slew_caps(project: Project, side: Side) -> FloatArray:
-    """(R - 1, 2) least and greatest change of phase along speed that the phaser can follow, crank degrees; infinite
-    where the cam is fixed."""
-    phaser: Phaser | None = project.phaser_of(side)
-    rpm, crossing = np.array(project.tables.rpm), project.search.crossing
-    if phaser is None:
-        return np.tile([-np.inf, np.inf], (rpm.size - 1, 1))
-    return slew_interval(rpm, phaser.slew.advance, phaser.slew.retard, crossing, crossing)

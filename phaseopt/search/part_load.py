@@ -7,11 +7,10 @@ depends on the car; `OF_CAR` holds what stands for two of them. The top row is f
 from collections.abc import Mapping
 
 import numpy as np
-import numpy.typing as npt
 
-from phaseopt.clearance.overlap_caps import within
 from phaseopt.project import UNITS, Cap, Cost, Project, Quantity
-from phaseopt.search.labels import BoolArray, FloatArray
+from phaseopt.search.rules import band_cells
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.display_units import METRIC, Unit
 from phaseopt.values.errors import InputError, Mistake
 
@@ -47,9 +46,7 @@ def columns_of(project: Project) -> tuple[Quantity, ...]:
 
 def capped(project: Project, band: Cap | Cost) -> BoolArray:
     """(R, L) cells that a band holds: never the top row."""
-    cells: BoolArray = np.outer(
-        within(np.array(project.tables.rpm), band.rpm), within(np.array(project.tables.load), band.load)
-    )
+    cells = band_cells(project, band)
     cells[:, -1] = False
     return cells
 
@@ -85,7 +82,7 @@ def cap_rules(project: Project, quantities: Quantities, left: BoolArray) -> dict
     return rules
 
 
-def _emptied(project: Project, number: int, cap: Cap, cells: npt.NDArray[np.intp], least: FloatArray) -> Mistake:
+def _emptied(project: Project, number: int, cap: Cap, cells: IntArray, least: FloatArray) -> Mistake:
     """What is said of cells (n, 2) that a cap empties, `least` (R, L) being the least of its quantity there."""
     r, k = cells[0]
     more = f" (and {len(cells) - 1} more cells)" if len(cells) > 1 else ""

@@ -1,51 +1,61 @@
 """Tables from the dual, and local moves that only ever raise their score.
 
-A move takes one whole row or column and puts it at its exact optimum with all other cells as they are, the
-neighbours' roughness cost and caps added to its objective. Ties stay as they are, and first choices go to the lowest
-label, so the outcome is always the same.
+A move puts one whole row or column at its exact optimum with all other cells as they are, the neighbours' roughness
+cost and caps added to its objective. Ties stay as they are, and first choices go to the lowest label, so the outcome is
+always the same.
 """
 
 from math import fsum
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.search.chains import chain_optimum, chain_value
-from phaseopt.search.problem import Edges, Instance
-from phaseopt.search.steps import bar_strangers, may_meet
+from phaseopt.search.problem import Instance, Lines, Meets
+from phaseopt.search.steps import Edges, bar_unmet, may_meet
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.numba import njit
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
-
-LEAST_RISE = 1e-9  # N·m; objective is rounded to 1e-6, so what a move gains below this is rounding noise
+LEAST_RISE = 1e-9  # N·m; the objective is rounded to 1e-6, so what a move gains below this is rounding noise
 
 
-def score(objective: FloatArray, table: IntArray, speed: Edges, load: Edges) -> float:
-    """Worth less roughness cost of a table of labels (R, L, 2) [N·m]; -inf where it breaks a rule.
-
-    >>> edges = Edges(np.array([[0.5, 0.0]]), np.array([[-1, 1, 0, 0]]))
-    >>> objective = np.array([[[[3.0], [0.0]]], [[[0.0], [2.0]]]])
-    >>> none = Edges(np.empty((0, 2)), np.empty((0, 4), dtype=np.int64))
-    >>> score(objective, np.array([[[0, 0]], [[1, 0]]]), edges, none)
-    4.5
-    """
-    n_speed, n_load = objective.shape[:2]
-    rows, columns = np.indices((n_speed, n_load))
+def score(instance: Instance, table: IntArray) -> float:
+    """Objective less roughness cost of a table of labels (R, L, 2) [N·m]; -inf where it breaks a rule."""
+    if instance.meets.asked and not all_meet(table, instance.meets):
+        return -np.inf
+    speed, load = instance.speed, instance.load
+    rows, columns = np.indices(table.shape[:2])
     along_speed, along_load = np.diff(table, axis=0), np.diff(table, axis=1)
     low, high = speed.window[:, None, 0::2], speed.window[:, None, 1::2]
     if ((along_speed < low) | (along_speed > high)).any():
         return -np.inf
-    terms = [objective[rows, columns, table[..., 0], table[..., 1]].ravel()]
+    terms = [instance.objective[rows, columns, table[..., 0], table[..., 1]].ravel()]
     terms.append(-(speed.cost[:, None, :] * along_speed**2).ravel())
     terms.append(-(load.cost[None, :, :] * along_load**2).ravel())
     return fsum(np.concatenate(terms))
 
 
 @njit
-def add_neighbour(unary: FloatArray, label: IntArray, cost: FloatArray, window: IntArray, back: bool) -> None:
+def all_meet(table: IntArray, meets: Meets) -> bool:
+    """Whether the labels of a table (R, L, 2) may meet those of all cells around them, as `Meets` has it."""
+    n_speed, n_load = table.shape[:2]
+    for r in range(n_speed):
+        for k in range(n_load):
+            up, right = r < n_speed - 1, k < n_load - 1
+            if up and not may_meet(meets.speed[k, r], table[r, k], table[r + 1, k]):
+                return False
+            if right and not may_meet(meets.load[r, k], table[r, k], table[r, k + 1]):
+                return False
+            if up and right and not may_meet(meets.across[r, k], table[r, k], table[r + 1, k + 1]):
+                return False
+            if up and right and not may_meet(meets.across[r, k], table[r + 1, k], table[r, k + 1]):
+                return False
+    return True
+
+
+@njit
+def add_neighbour(unary: FloatArray, label: IntArray, edges: Edges, edge: int, back: bool) -> None:
     """Charge each label of a cell for its step to a neighbour's label that stays (`back`: the cell comes first)."""
+    cost, window = edges.cost[edge], edges.window[edge]
     a, b = unary.shape
     sign = -1 if back else 1
     for i in range(a):
@@ -60,37 +70,30 @@ def add_neighbour(unary: FloatArray, label: IntArray, cost: FloatArray, window: 
 
 
 @njit
-def _bar_line(unary: FloatArray, labels: IntArray, meet: BoolArray, edge: int, across: BoolArray) -> None:
-    """Bar what may not meet the labels (n, 2) of the line beside: straight over (`meet` (n, ...)) and aslant."""
+def _add_line(unary: FloatArray, lines: Lines, labels: IntArray, edge: int, back: bool) -> None:
+    """Charge the cells of a line for the step to a line beside it whose labels (n, 2) stay, and bar what may not meet
+    them: straight over and across corners."""
     n = unary.shape[0]
     for k in range(n):
-        bar_strangers(unary[k], labels[k], meet[k, edge])
+        add_neighbour(unary[k], labels[k], lines.across, edge, back)
+        bar_unmet(unary[k], labels[k], lines.meet_across[k, edge])
         if k > 0:
-            bar_strangers(unary[k], labels[k - 1], across[k - 1])
+            bar_unmet(unary[k], labels[k - 1], lines.meet_corner[edge, k - 1])
         if k < n - 1:
-            bar_strangers(unary[k], labels[k + 1], across[k])
+            bar_unmet(unary[k], labels[k + 1], lines.meet_corner[edge, k])
 
 
 @njit
-def _move(
-    objective: FloatArray, table: IntArray, line: int, along_cost: FloatArray, along_window: IntArray,
-    across_cost: FloatArray, across_window: IntArray, along_meet: BoolArray, across_meet: BoolArray, across: BoolArray,
-) -> bool:  # fmt: skip
+def _move(lines: Lines, table: IntArray, line: int) -> bool:
     """Put line `line` of a table (lines, cells, 2) at its optimum given the lines beside it; True where that gained."""
-    lines = table.shape[0]
-    unary = objective[line].copy()
-    for k in range(unary.shape[0]):
-        if line > 0:
-            add_neighbour(unary[k], table[line - 1, k], across_cost[line - 1], across_window[line - 1], False)
-        if line < lines - 1:
-            add_neighbour(unary[k], table[line + 1, k], across_cost[line], across_window[line], True)
+    unary = lines.objective[line].copy()
     if line > 0:
-        _bar_line(unary, table[line - 1], across_meet, line - 1, across[line - 1])
-    if line < lines - 1:
-        _bar_line(unary, table[line + 1], across_meet, line, across[line])
+        _add_line(unary, lines, table[line - 1], line - 1, False)
+    if line < table.shape[0] - 1:
+        _add_line(unary, lines, table[line + 1], line, True)
     labels = table[line].copy()
-    before = chain_value(unary, along_cost, along_window, along_meet[line], labels)
-    after = chain_optimum(unary, along_cost, along_window, along_meet[line], labels)
+    before = chain_value(unary, lines.along, lines.meet_along[line], labels)
+    after = chain_optimum(unary, lines.along, lines.meet_along[line], labels)
     if after <= before + LEAST_RISE:
         return False
     table[line] = labels
@@ -98,131 +101,74 @@ def _move(
 
 
 @njit
-def _mark(
-    before: IntArray, after: IntArray, line: int, same: npt.NDArray[np.bool_], other: npt.NDArray[np.bool_]
-) -> None:
-    """After a move on `line`: the lines beside it, and each line across that saw a change, are open to another try."""
-    lines = same.shape[0]
-    for k in range(before.shape[0]):
-        if before[k, 0] != after[k, 0] or before[k, 1] != after[k, 1]:
-            for across in range(max(0, k - 1), min(other.shape[0], k + 2)):
-                other[across] = True
-            if line > 0:
-                same[line - 1] = True
-            if line < lines - 1:
-                same[line + 1] = True
+def _move_each(lines: Lines, table: IntArray, same: BoolArray, other: BoolArray) -> None:
+    """Move every line that is open (`same`); a change opens the lines beside it, and those that cross it (`other`)."""
+    n = table.shape[0]
+    for line in range(n):
+        if not same[line]:
+            continue
+        same[line] = False
+        before = table[line].copy()
+        if not _move(lines, table, line):
+            continue
+        for k in range(table.shape[1]):
+            if before[k, 0] != table[line, k, 0] or before[k, 1] != table[line, k, 1]:
+                other[max(0, k - 1) : k + 2] = True
+                same[max(0, line - 1) : line] = True
+                same[line + 1 : line + 2] = True
 
 
 @njit
-def _climb(
-    objective: FloatArray, turned: FloatArray, table: IntArray,
-    speed_cost: FloatArray, speed_window: IntArray, load_cost: FloatArray, load_window: IntArray,
-    speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
-) -> None:  # fmt: skip
-    """Moves until none gains. `turned`: objective with speed and load swapped; `table` (R, L, 2) changes in place."""
+def _climb(along_speed: Lines, along_load: Lines, table: IntArray) -> None:
+    """Moves until none gains; `table` (R, L, 2) changes in place."""
     n_speed, n_load = table.shape[:2]
     open_rows = np.ones(n_load, dtype=np.bool_)  # along speed, one a load
     open_columns = np.ones(n_speed, dtype=np.bool_)
-    flipped = np.empty((n_load, n_speed, 2), dtype=np.int64)
-    across_turned = across.transpose(1, 0, 2, 3).copy()
+    turned = np.empty((n_load, n_speed, 2), dtype=np.int64)
     while open_rows.any() or open_columns.any():
         for k in range(n_load):
-            flipped[k] = table[:, k]
+            turned[k] = table[:, k]
+        _move_each(along_speed, turned, open_rows, open_columns)
         for k in range(n_load):
-            if open_rows[k]:
-                open_rows[k] = False
-                before = flipped[k].copy()
-                if _move(
-                    turned, flipped, k, speed_cost, speed_window, load_cost, load_window,
-                    speed_meet, load_meet, across_turned,
-                ):  # fmt: skip
-                    _mark(before, flipped[k], k, open_rows, open_columns)
-        for k in range(n_load):
-            table[:, k] = flipped[k]
-        for r in range(n_speed):
-            if open_columns[r]:
-                open_columns[r] = False
-                before = table[r].copy()
-                if _move(
-                    objective, table, r, load_cost, load_window, speed_cost, speed_window,
-                    load_meet, speed_meet, across,
-                ):  # fmt: skip
-                    _mark(before, table[r], r, open_columns, open_rows)
+            table[:, k] = turned[k]
+        _move_each(along_load, table, open_columns, open_rows)
 
 
 @njit
-def _decode(
-    objective: FloatArray, from_right: FloatArray, speed_cost: FloatArray, speed_window: IntArray,
-    load_cost: FloatArray, load_window: IntArray, speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray,
-) -> IntArray:  # fmt: skip
-    """Row by row: the exact optimum given the row before, with what the columns still expect of the rows to come."""
-    n_speed, n_load = objective.shape[:2]
+def _row_by_row(lines: Lines, expected: FloatArray) -> IntArray:
+    """The exact optimum of each row given the row before, with what columns expect (R, L, A, B) of rows to come."""
+    n_load, n_speed = lines.objective.shape[:2]
     table = np.zeros((n_speed, n_load, 2), dtype=np.int64)
     labels = np.zeros((n_speed, 2), dtype=np.int64)
     for k in range(n_load):
-        unary = objective[:, k] + from_right[:, k]
+        unary = lines.objective[k] + expected[:, k]
         if k > 0:
-            for r in range(n_speed):
-                add_neighbour(unary[r], table[r, k - 1], load_cost[k - 1], load_window[k - 1], False)
-            _bar_line(unary, table[:, k - 1], load_meet, k - 1, across[:, k - 1])
-        chain_optimum(unary, speed_cost, speed_window, speed_meet[k], labels)
+            _add_line(unary, lines, table[:, k - 1], k - 1, False)
+        chain_optimum(unary, lines.along, lines.meet_along[k], labels)
         table[:, k] = labels
     return table
 
 
 @njit
-def _rows_alone(row: FloatArray, cost: FloatArray, window: IntArray, meet: BoolArray) -> IntArray:
+def _rows_alone(row: FloatArray, speed: Edges, meet: BoolArray) -> IntArray:
     n_speed, n_load = row.shape[:2]
     table = np.zeros((n_speed, n_load, 2), dtype=np.int64)
     labels = np.zeros((n_speed, 2), dtype=np.int64)
     for k in range(n_load):
-        chain_optimum(row[:, k].copy(), cost, window, meet[k], labels)
+        chain_optimum(row[:, k].copy(), speed, meet[k], labels)
         table[:, k] = labels
     return table
 
 
-@njit
-def all_meet(table: IntArray, speed_meet: BoolArray, load_meet: BoolArray, across: BoolArray) -> bool:
-    """Whether the labels of a table (R, L, 2) may meet those of all cells around them, as `Meets` has it."""
-    n_speed, n_load = table.shape[:2]
-    for r in range(n_speed):
-        for k in range(n_load):
-            up, right = r < n_speed - 1, k < n_load - 1
-            if up and not may_meet(speed_meet[k, r], table[r, k], table[r + 1, k]):
-                return False
-            if right and not may_meet(load_meet[r, k], table[r, k], table[r, k + 1]):
-                return False
-            if up and right and not may_meet(across[r, k], table[r, k], table[r + 1, k + 1]):
-                return False
-            if up and right and not may_meet(across[r, k], table[r + 1, k], table[r, k + 1]):
-                return False
-    return True
+def best_table(instance: Instance, row: FloatArray, expected: FloatArray) -> tuple[float, IntArray]:
+    """The better of two tables read off a dual, after local moves until none gains, with its score [N·m].
 
-
-def scored(instance: Instance, table: IntArray) -> float:
-    """Score of a table (R, L, 2) of an instance's labels [N·m]; -inf where it breaks a rule or cells may not meet."""
-    if instance.meets.asked and not all_meet(table, *instance.meets):
-        return -np.inf
-    return score(instance.objective, table, instance.speed, instance.load)
-
-
-def climb(instance: Instance, turned: FloatArray, table: IntArray) -> float:
-    """Local moves on a table (R, L, 2), in place, until none gains; returns its score [N·m]."""
-    _climb(instance.objective, turned, table, *instance.speed, *instance.load, *instance.meets)
-    return scored(instance, table)
-
-
-def best_table(
-    instance: Instance, turned: FloatArray, row: FloatArray, from_right: FloatArray
-) -> tuple[float, IntArray]:
-    """The better of two tables read off a dual, after local moves, with its score [N·m].
-
-    Parameters: `turned` objective with speed and load swapped; `row` the shares of rows; `from_right` what a label may
-    expect of the columns to come.
+    Parameters: `row` the shares of rows; `expected` what each label may expect of the columns to come.
     """
     candidates = (
-        _decode(instance.objective, from_right, *instance.speed, *instance.load, *instance.meets),
-        _rows_alone(row, *instance.speed, instance.meets.speed),
+        _row_by_row(instance.along_speed, expected),
+        _rows_alone(row, instance.speed, instance.meets.speed),
     )
-    table = candidates[int(np.argmax([scored(instance, table) for table in candidates]))]
-    return climb(instance, turned, table), table
+    table = candidates[int(np.argmax([score(instance, table) for table in candidates]))]
+    _climb(instance.along_speed, instance.along_load, table)
+    return score(instance, table), table

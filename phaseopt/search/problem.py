@@ -1,48 +1,90 @@
 """What a pair of tables is judged by, and the same for one safe box, ready for the solver.
 
-Score of a table: sum of objective over the cells, less roughness x (change of phase)² / Δu over both cams and all
+Score of a table: sum of the objective over the cells, less roughness x (change of phase)² / Δu over both cams and all
 neighbouring cells, with Δu the step in units of 500 rpm or of `load_unit`: so the sum stands for the integral of
 (dφ/du)² du, and a finer table is not punished. Along speed the change is also capped.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.search.chains import first_empty, prune
-from phaseopt.search.labels import GRID_TOLERANCE, BoolArray, FloatArray
+from phaseopt.search.steps import Edges
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError, Mistake
 
-IntArray = npt.NDArray[np.int64]
-
 SPEED_UNIT = 500.0  # rpm; the unit of the speed axis in the roughness cost
+LOAD_UNIT = 10.0  # kPa; that of the load axis
+GRID_TOLERANCE = 1e-9  # of a step: a limit that lies on the grid but for rounding counts as on it
+
+NOT_FINITE = "no finite value"  # the rule that labels break whose objective is -inf
 
 
 class Box(NamedTuple):
-    """A safe box as index ranges into the phase axes, both ends included."""
+    """A safe box as index ranges into the phase axes, both ends included.
+
+    Attributes
+    ----------
+    a_from, a_to : int
+        First and last intake phase.
+    b_from, b_to : int
+        First and last exhaust phase.
+
+    Examples
+    --------
+    >>> Box(0, 4, 2, 2).cut
+    (slice(None, None, None), slice(None, None, None), slice(0, 5, None), slice(2, 3, None))
+    """
 
     a_from: int
     a_to: int
     b_from: int
     b_to: int
 
+    @property
+    def cut(self) -> tuple[slice, slice, slice, slice]:
+        """What picks the box's labels out of (R, L, A, B)."""
+        return slice(None), slice(None), slice(self.a_from, self.a_to + 1), slice(self.b_from, self.b_to + 1)
+
 
 @dataclass(frozen=True)
 class Problem:
     """Cells, labels, their objective, and the rules.
 
-    Parameters: `rpm` (R,), `load` (L,) rising breakpoints; `intake` (A,), `exhaust` (B,) phases on an even grid
-    [crank deg]; `objective` (R, L, A, B) weighted torque [N·m], -inf where a label is not allowed for a reason not
-    listed in `rules`, and otherwise finite, out of reach too; `roughness` [N·m per (deg per unit)²];
-    `intake_slew`, `exhaust_slew` (R-1, 2) least and greatest change of phase from one speed to the next [crank deg],
-    may be infinite; `rules` hard rules by name, `reach` of the data, and `known`, labels whose torque is known at all,
-    masks that broadcast to `objective`. A label out of reach or unknown is never taken where another can be. `meet`
-    (R - 1, A, B) intake and exhaust phases that may meet while speed is between two rows, if that is asked of each four
-    neighbouring cells.
+    Parameters
+    ----------
+    rpm, load : array (R,), (L,)
+        Rising breakpoints [rpm], [kPa].
+    intake, exhaust : array (A,), (B,)
+        Phases on an even grid [crank deg].
+    objective : array (R, L, A, B)
+        Weighted torque [N·m], -inf where a label is not allowed for a reason not listed in `rules`, and otherwise
+        finite, out of reach too.
+    roughness : float
+        [N·m per (deg per unit)²].
+    intake_slew, exhaust_slew : array (R - 1, 2)
+        Least and greatest change of phase from one speed to the next [crank deg], may be infinite.
+    rules : mapping of str to bool array
+        Hard rules by name; each broadcasts to `objective`.
+    reach, known : bool array, optional
+        Labels in reach of the data, and labels whose torque is known at all; they broadcast to `objective`. A label
+        out of reach or unknown is never used where another can be.
+    load_unit : float
+        The step along load that roughness counts in [kPa].
+    meet : bool array (R - 1, A, B), optional
+        Intake and exhaust phases that may meet while speed is between two rows; asked of each four neighbouring cells.
 
+    Raises
+    ------
+    InputError
+        Shapes that differ, NaN or +inf in the objective, negative roughness, axes that do not rise.
+
+    Examples
+    --------
     >>> flat = np.full((1, 2), np.inf) * [-1, 1]
     >>> Problem(np.array([1e3, 2e3]), np.array([50.0]), np.array([0.0, 1.0]), np.array([0.0]),
     ...         np.zeros((2, 1, 2, 1)), 0.02, flat, flat).speed_edges().cost.tolist()
@@ -60,34 +102,46 @@ class Problem:
     rules: Mapping[str, BoolArray] = field(default_factory=dict)
     reach: BoolArray | None = None
     known: BoolArray | None = None
-    load_unit: float = 10.0
+    load_unit: float = LOAD_UNIT
     meet: BoolArray | None = None
 
     def __post_init__(self) -> None:
         shape = (self.rpm.size, self.load.size, self.intake.size, self.exhaust.size)
         if self.objective.shape != shape:
-            raise InputError.one(
-                f"objective has shape {self.objective.shape}, the axes {shape}", hint="give one value a label"
-            )
+            problem = f"objective has shape {self.objective.shape}, the axes {shape}"
+            raise InputError.one(problem, hint="give one value a label")
         if np.isnan(self.objective).any() or np.isposinf(self.objective).any():
-            raise InputError.one(
-                "objective holds NaN or +inf", hint="give a finite objective, or -inf for a barred label"
-            )
+            hint = "give a finite objective, or -inf for a barred label"
+            raise InputError.one("objective holds NaN or +inf", hint=hint)
         if not self.roughness >= 0:
             raise InputError.one(f"roughness must not be negative (it is {self.roughness})", hint="give 0 or more")
         for name, axis in (("speed", self.rpm), ("load", self.load)):
             if not (np.diff(axis) > 0).all():
-                raise InputError.one(f"the {name} axis is not increasing", hint="sort it and drop doubles")
+                raise InputError.one(f"the {name} axis does not increase", hint="sort it and drop doubles")
 
-    def speed_edges(self) -> "Edges":
+    @property
+    def whole(self) -> Box:
+        """All labels."""
+        return Box(0, self.intake.size - 1, 0, self.exhaust.size - 1)
+
+    def spread(self, mask: BoolArray) -> BoolArray:
+        """A mask at its full size (R, L, A, B)."""
+        return np.broadcast_to(mask, self.objective.shape)
+
+    def hard_rules(self) -> BoolArray:
+        """(R, L, A, B) labels that every hard rule allows; box and reach are no part of it."""
+        allowed: BoolArray = np.isfinite(self.objective)
+        for mask in self.rules.values():
+            allowed &= mask
+        return allowed
+
+    def speed_edges(self) -> Edges:
         """Cost and cap between neighbours along speed."""
-        steps = np.diff(self.rpm) / SPEED_UNIT
-        window = np.empty((steps.size, 4), dtype=np.int64)
-        window[:, :2] = _slew_in_labels(self.intake_slew, self.intake)
-        window[:, 2:] = _slew_in_labels(self.exhaust_slew, self.exhaust)
-        return Edges(self._cost(steps), window)
+        slew = zip((self.intake_slew, self.exhaust_slew), (self.intake, self.exhaust), strict=True)
+        window = np.hstack([_slew_in_labels(each, axis) for each, axis in slew])
+        return Edges(self._cost(np.diff(self.rpm) / SPEED_UNIT), window)
 
-    def load_edges(self) -> "Edges":
+    def load_edges(self) -> Edges:
         """Cost between neighbours along load, where nothing caps the change."""
         steps = np.diff(self.load) / self.load_unit
         a, b = self.intake.size, self.exhaust.size
@@ -98,12 +152,7 @@ class Problem:
         return self.roughness * squares[None, :] / steps[:, None]
 
 
-class Edges(NamedTuple):
-    """Neighbouring cells along an axis: `cost` (n-1, 2) per squared label step, intake and exhaust [N·m];
-    `window` (n-1, 4) least and greatest change in label steps, intake then exhaust."""
-
-    cost: FloatArray
-    window: IntArray
+# The named tuples below are read by kernels.
 
 
 class Meets(NamedTuple):
@@ -127,9 +176,25 @@ class Meets(NamedTuple):
         return self.across.size > 0
 
 
+class Lines(NamedTuple):
+    """A table as lines of cells, along speed or along load, for steps that move a whole line.
+
+    `objective` (lines, cells, A, B); `along` a line and `across` from each line to the next, what a step costs;
+    `meet_along` (lines, cells - 1, A, B), `meet_across` (cells, lines - 1, A, B) and `meet_corner`
+    (lines - 1, cells - 1, A, B) what may meet.
+    """
+
+    objective: FloatArray
+    along: Edges
+    across: Edges
+    meet_along: BoolArray
+    meet_across: BoolArray
+    meet_corner: BoolArray
+
+
 @dataclass(frozen=True)
 class Instance:
-    """One box's problem: objective with every barred or unreachable label at -inf, and what the data cannot say.
+    """One box's problem: the objective with every barred or unreachable label at -inf, and what the data cannot say.
 
     `unsupported` (R, L): no allowed label is known and in reach of the data, so all count 0 and the cell follows its
     neighbours. `relaxed` (R, L): labels in reach exist, but the slew caps do not let a table use them; treated alike.
@@ -143,29 +208,45 @@ class Instance:
     load: Edges
     meets: Meets
 
+    @property
+    def follows(self) -> BoolArray:
+        """(R, L) cells that follow their neighbours."""
+        return self.unsupported | self.relaxed
+
+    @cached_property
+    def along_speed(self) -> Lines:
+        """One line a load."""
+        objective = np.ascontiguousarray(self.objective.swapaxes(0, 1))
+        corner = np.ascontiguousarray(self.meets.across.swapaxes(0, 1))
+        return Lines(objective, self.speed, self.load, self.meets.speed, self.meets.load, corner)
+
+    @cached_property
+    def along_load(self) -> Lines:
+        """One line a speed."""
+        return Lines(self.objective, self.load, self.speed, self.meets.load, self.meets.speed, self.meets.across)
+
 
 def prepare(problem: Problem, box: Box, within: BoolArray | None = None) -> Instance:
     """The problem restricted to one box; `within` (A, B) narrows a hull to a union of boxes.
 
     Raises `InputError` naming the cell and the rule that leaves it empty.
     """
-    cut = np.s_[:, :, box.a_from : box.a_to + 1, box.b_from : box.b_to + 1]
-    objective = problem.objective[cut].copy()
-    allowed = _apply_rules(problem, cut, objective, within)
+    objective = problem.objective[box.cut].copy()
+    allowed = _apply_rules(problem, box, within)
     speed = problem.speed_edges()
     _refuse_broken_slew(problem, allowed, speed)
     in_reach = allowed.copy()
     for mask in (problem.reach, problem.known):
         if mask is not None:
-            in_reach &= np.broadcast_to(mask, problem.objective.shape)[cut]
+            in_reach &= problem.spread(mask)[box.cut]
     unsupported: BoolArray = np.logical_not(in_reach.any(axis=(2, 3)))
     used = np.where(unsupported[:, :, None, None], allowed, in_reach)
     relaxed = _relax_reach(used, allowed, unsupported, speed)
     objective[unsupported | relaxed] = 0.0
     objective[~used] = -np.inf
     prune(objective, speed.window)
-    meet = np.empty((problem.rpm.size - 1, 0, 0), dtype=np.bool_) if problem.meet is None else problem.meet[cut[1:]]
-    meets = Meets.of(meet, problem.load.size)
+    no_rule = np.empty((problem.rpm.size - 1, 0, 0), dtype=np.bool_)
+    meets = Meets.of(no_rule if problem.meet is None else problem.meet[box.cut[1:]], problem.load.size)
     return Instance(box, objective, unsupported, relaxed, speed, problem.load_edges(), meets)
 
 
@@ -177,43 +258,33 @@ def beside(meet: BoolArray) -> BoolArray:
     return row
 
 
-def hard_rules(problem: Problem) -> BoolArray:
-    """Labels that every hard rule allows, box and reach apart (R, L, A, B)."""
-    allowed: BoolArray = np.isfinite(problem.objective)
-    for mask in problem.rules.values():
-        allowed &= mask
-    return allowed
-
-
-def _apply_rules(
-    problem: Problem, cut: tuple[slice, ...], objective: FloatArray, within: BoolArray | None
-) -> BoolArray:
-    allowed = np.ones(objective.shape, dtype=np.bool_)
+def _apply_rules(problem: Problem, box: Box, within: BoolArray | None) -> BoolArray:
+    allowed = np.ones(problem.objective[box.cut].shape, dtype=np.bool_)
     if within is not None:
-        allowed &= within[cut[2:]]
-    rules = {"no finite value": np.isfinite(problem.objective), **problem.rules}
+        allowed &= within[box.cut[2:]]
     mistakes = []
     left = allowed.any(axis=(2, 3))
-    for name, mask in rules.items():
-        allowed &= np.broadcast_to(mask, problem.objective.shape)[cut]
+    for name, mask in {NOT_FINITE: np.isfinite(problem.objective), **problem.rules}.items():
+        allowed &= problem.spread(mask)[box.cut]
         still = allowed.any(axis=(2, 3))
         emptied = np.argwhere(left & ~still)
         if emptied.size:
-            mistakes.append(_empty_cells(problem, name, emptied))
+            mistakes.append(
+                Mistake(
+                    f"{_no_phases(problem, emptied)}: the rule '{name}' bars the last",
+                    hint="loosen that rule, or the box and the rules before it",
+                )
+            )
         left = still
     if mistakes:
         raise InputError(mistakes)
     return allowed
 
 
-def _empty_cells(problem: Problem, rule: str, cells: IntArray) -> Mistake:
+def _no_phases(problem: Problem, cells: IntArray) -> str:
     r, load = cells[0]
     more = f" (and {len(cells) - 1} more cells)" if len(cells) > 1 else ""
-    return Mistake(
-        f"no phases are left at {problem.rpm[r]:g} rpm, load {problem.load[load]:g}{more}: "
-        f"the rule '{rule}' takes the last",
-        hint="loosen that rule, or the box and the rules before it",
-    )
+    return f"no phases are left at {problem.rpm[r]:g} rpm, load {problem.load[load]:g}{more}"
 
 
 def _refuse_broken_slew(problem: Problem, allowed: BoolArray, speed: Edges) -> None:
@@ -221,8 +292,8 @@ def _refuse_broken_slew(problem: Problem, allowed: BoolArray, speed: Edges) -> N
         stuck = first_empty(np.ascontiguousarray(allowed[:, load]), speed.window)
         if stuck >= 0:
             raise InputError.one(
-                f"no phases are left at {problem.rpm[stuck]:g} rpm, load {problem.load[load]:g}: the slew cap lets no "
-                f"phase be reached from the speeds below",
+                f"{_no_phases(problem, np.array([[stuck, load]]))}: the slew cap lets the phaser reach none from the "
+                "speeds below",
                 hint="loosen the rule that holds that cell or its neighbours, or allow more slew",
             )
 
@@ -245,12 +316,13 @@ def _step(axis: FloatArray) -> float:
         return 0.0
     steps = np.diff(axis)
     if not (steps > 0).all() or np.ptp(steps) > 1e-6 * steps[0]:
-        raise InputError.one("the phases of a label axis are not evenly spaced and rising", hint="use phase_values")
+        hint = "give whole steps of the phaser's resolution"
+        raise InputError.one("the phases of a label axis are not evenly spaced and rising", hint=hint)
     return float(axis[-1] - axis[0]) / (axis.size - 1)
 
 
 def _slew_in_labels(slew: FloatArray, axis: FloatArray) -> IntArray:
-    """Degrees to label steps; refuses an interval without zero only if no whole step lies in it."""
+    """Degrees to label steps (R - 1, 2); refuses an interval that holds no whole step."""
     step = _step(axis) or 1.0
     span = float(axis.size)
     least = np.clip(np.ceil(slew[:, 0] / step - GRID_TOLERANCE), -span, span)

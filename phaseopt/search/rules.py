@@ -1,14 +1,17 @@
-"""The hard rules of a project's search, by the names that a builder reads: lock, overlap caps, pinned cells."""
+"""The hard rules of a project's search, by the names that a builder reads: lock, overlap caps, pinned cells, slew.
+
+A mask is a boolean array that broadcasts to (speeds, loads, intake phases, exhaust phases); True = allowed.
+"""
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.limits import EDGES, Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.clearance.overlap_caps import caps, overlaps, within
-from phaseopt.project import SIDES, Pin, Project
-from phaseopt.search.labels import BoolArray, FloatArray, lock_mask, overlap_mask
+from phaseopt.project import SIDES, Cap, Cost, Pin, Project, Side, Weight
+from phaseopt.search.problem import GRID_TOLERANCE
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError, Mistake
 
 PINNED = "pinned cell"
@@ -31,17 +34,55 @@ def hard_rules_of(project: Project, limits: Limits) -> dict[str, BoolArray]:
             labels = (intake, rest) if side == "intake" or model.tied else (rest, exhaust)
             rules[f"{side} lock at low speed"] = lock_mask(rpm, phaser.rest_until, *labels)
     if project.search.overlap_cap:
-        rules[OVERLAP_CAP] = overlap_mask(overlaps(model, intake, exhaust), caps(project, rpm, load))
+        most = caps(project, rpm, load)
+        rules[OVERLAP_CAP] = overlaps(model, intake, exhaust)[None, None] <= most[:, :, None, None]
     if project.search.pinned:
         _refuse_unsafe_pins(project, limits)
         rules[PINNED] = _pins(project, model, intake, exhaust)
     return rules
 
 
-def _cells(project: Project, rpm: tuple[float, float], load: tuple[float, float]) -> tuple[npt.NDArray[np.intp], ...]:
-    """What picks the cells of a band out of (R, L) or more axes."""
-    rows = np.flatnonzero(within(np.array(project.tables.rpm), rpm))
-    return rows[:, None], np.flatnonzero(within(np.array(project.tables.load), load))[None, :]
+def lock_mask(rpm: FloatArray, rest_until: float, intake: FloatArray, exhaust: FloatArray) -> BoolArray:
+    """At and below `rest_until` [rpm] oil pressure cannot be trusted to move a phaser: only rest is allowed.
+
+    Returns a mask of shape (speeds, 1, intake phases, exhaust phases).
+
+    >>> lock_mask(np.array([800.0, 2000.0]), 1200.0, np.array([0.0, 1.0]), np.array([0.0]))[:, 0, :, 0].tolist()
+    [[True, False], [True, True]]
+    """
+    rest = (np.abs(intake)[:, None] < GRID_TOLERANCE) & (np.abs(exhaust)[None, :] < GRID_TOLERANCE)
+    mask: BoolArray = rest[None, None] | (rpm > rest_until)[:, None, None, None]
+    return mask
+
+
+def slew_caps(project: Project, side: Side) -> FloatArray:
+    """Least and greatest change of phase from one speed to the next that the phaser can follow, both ways.
+
+    While the engine crosses the step upwards the phaser must make the change, while it crosses downwards the opposite
+    one, so the slower of its two directions counts: ± min(advance, retard) Δ / crossing, Δ the step in rpm.
+
+    Parameters
+    ----------
+    project : Project
+        Its phasers' rates are slowest hot-oil values [crank deg/s]; `search.crossing` is the fastest change of engine
+        speed [rpm/s].
+    side : "intake" or "exhaust"
+
+    Returns
+    -------
+    array (R - 1, 2)
+        [crank deg]; infinite where the cam is fixed.
+    """
+    phaser, step = project.phaser_of(side), np.diff(project.tables.rpm)
+    slowest = np.inf if phaser is None else min(phaser.slew.advance, phaser.slew.retard)
+    most = slowest * step / project.search.crossing
+    return np.stack([-most, most], axis=1)
+
+
+def band_cells(project: Project, band: Weight | Pin | Cap | Cost) -> BoolArray:
+    """(R, L) the cells of the tables that a band holds."""
+    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
+    return np.outer(within(rpm, band.rpm), within(load, band.load))
 
 
 def _pins(project: Project, model: ContactModel, intake: FloatArray, exhaust: FloatArray) -> BoolArray:
@@ -55,7 +96,7 @@ def _pins(project: Project, model: ContactModel, intake: FloatArray, exhaust: Fl
             free_a &= free_a if pin.exhaust is None else _is(intake, pin.exhaust)
         elif pin.exhaust is not None:
             free_b = _is(exhaust, pin.exhaust)
-        allowed[_cells(project, pin.rpm, pin.load)] = free_a[:, None] & free_b[None, :]
+        allowed[band_cells(project, pin)] = free_a[:, None] & free_b[None, :]
     return allowed
 
 
@@ -76,18 +117,17 @@ def _refuse_unsafe_pins(project: Project, limits: Limits) -> None:
 
 
 def _why_not(limits: Limits, pin: Pin, project: Project) -> tuple[str, str] | None:
-    """What stands against a pin, and the mend; None where nothing does."""
-    if not all(cells.size for cells in _cells(project, pin.rpm, pin.load)):
-        return "no cell of the tables lies in it", "give a span that holds a breakpoint of both axes"
+    """What is wrong with a pin, and the fix; None where nothing is."""
+    if not band_cells(project, pin).any():
+        return "no cell of the tables is in this band", "give spans that hold a breakpoint of both axes"
     phases = {"intake": pin.intake, "exhaust": pin.exhaust}
     labels = {"intake": limits.phases_intake, "exhaust": limits.phases_exhaust}
     for side in SIDES:
         phase = phases[side]
         if phase is not None and not _is(labels[side], phase).any():
             least, most = labels[side][0], labels[side][-1]
-            return f"{side} {phase:g}° is no phase that a cell can hold", (
-                f"a step of the resolution from {least:g} to {most:g}°"
-            )
+            problem = f"no cell can hold an {side} phase of {phase:g}°"
+            return problem, f"give a step of the resolution from {least:g} to {most:g}°"
     if limits.contact.tied and None not in phases.values() and pin.intake != pin.exhaust:
         return "one phaser moves both cams, so they cannot hold two phases", "give one phase"
     if project.gap.between != BY_NAME and not any(_holds(box, phases) for box in limits.boxes):
@@ -106,10 +146,10 @@ def _outside(limits: Limits, phases: dict[str, float | None]) -> tuple[str, str]
     """Words for phases outside every safe box: what refuses them at the top speed."""
     at = {f"{side}_phase": 0.0 if phase is None else phase for side, phase in phases.items()}
     edge = int(limits.safe["edge"].isel(rpm=-1).sel(at, method="nearest"))
-    told = " and ".join(f"{side} {phase:g}°" for side, phase in phases.items() if phase is not None)
+    named = " with ".join(f"{side} {phase:g}°" for side, phase in phases.items() if phase is not None)
     why = f"refused by {EDGES[edge]}" if edge else "safe by itself, but not with all phases between it and rest"
     spans = "; or ".join(
         f"intake {box.intake_from:g} to {box.intake_to:g}°, exhaust {box.exhaust_from:g} to {box.exhaust_to:g}°"
         for box in limits.boxes
     )
-    return f"{told} lies outside the safe box ({why})", f"pin it within {spans}"
+    return f"{named} is outside the safe box ({why})", f"pin it within {spans}"

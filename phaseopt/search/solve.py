@@ -1,10 +1,9 @@
 """The whole search: the best tables over a family of safe boxes, and the bound over all of it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.search.binding import binding
 from phaseopt.search.bound import improve, start, upper_bound
@@ -12,12 +11,9 @@ from phaseopt.search.branch import close
 from phaseopt.search.fixed import FixedTiming, best_fixed
 from phaseopt.search.polish import best_table
 from phaseopt.search.problem import Box, Instance, Problem, prepare
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError, Mistake
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
-Progress = Callable[[float, str], None]
+from phaseopt.values.progress import Progress, part, silent
 
 AIM_OF_VALUE = 3e-6  # the search stops at a gap of this share of the value ...
 AIM_OF_GAIN = 3e-4  # ... and of this share of the gain over the best fixed timing
@@ -32,14 +28,32 @@ HULL_SWEEPS = 12  # for the shared split that sorts a family of boxes
 class SearchResult:
     """The best tables found and how far from the best possible they can be.
 
-    Tables (R, L): `intake_index`, `exhaust_index` into the phase axes, `intake`, `exhaust` [crank deg]. `value` the
-    score, `bound` what no table within the rules and boxes can beat [N·m]. `gap_per_cell` bound less value over the
-    number of cells, which is the sum of the weights [N·m]; `gap_of_value` as a fraction; `gap_of_gain` as a fraction
-    of the gain over `fixed`, None where there is no gain. `box` the one chosen. `unsupported` cells have no allowed
-    label in reach of the data, `relaxed` cells none that the slew caps let a table use: both follow their
-    neighbours. `binding` what holds each cell. `sweeps` and `nodes` the work done, which alone limits it: the
-    outcome does not depend on the clock. The bound belongs to the problem as given; whoever tightens the rules and
-    solves again keeps it.
+    The bound belongs to the problem as given; whoever tightens the rules and solves again keeps it. Sweeps and nodes
+    alone limit the work: the outcome does not depend on the clock.
+
+    Attributes
+    ----------
+    intake_index, exhaust_index : array (R, L)
+        The tables as places in the phase axes.
+    intake, exhaust : array (R, L)
+        The tables [crank deg].
+    value, bound : float
+        The score, and what no table within the rules and boxes can beat [N·m].
+    gap_per_cell : float
+        Bound less value over the number of cells, which is the sum of the weights [N·m].
+    gap_of_value, gap_of_gain : float
+        The same as a share of the value, and of the gain over `fixed`; the latter is None where there is no gain.
+    fixed : FixedTiming or None
+        The best single timing for all cells.
+    box : Box
+        The one chosen.
+    unsupported, relaxed : bool array (R, L)
+        Cells without an allowed label in reach of the data, and cells without one that the slew caps let a table use:
+        both follow their neighbours.
+    binding : tuple of tuples
+        What holds each cell, by speed and load.
+    sweeps, nodes : int
+        The work done.
     """
 
     intake_index: IntArray
@@ -59,9 +73,19 @@ class SearchResult:
     sweeps: int
     nodes: int
 
+    @property
+    def table(self) -> IntArray:
+        """(R, L, 2) the tables as places in the phase axes."""
+        return np.stack([self.intake_index, self.exhaust_index], axis=-1)
+
+    @property
+    def labels(self) -> tuple[IntArray, ...]:
+        """What picks each cell's label out of (R, L, A, B)."""
+        return (*np.indices(self.intake_index.shape), self.intake_index, self.exhaust_index)
+
 
 @dataclass(frozen=True)
-class Found:
+class BoxResult:
     """The outcome of one box; `table` (R, L, 2) holds labels within the box, `value` its score, `bound` the box's."""
 
     instance: Instance
@@ -79,16 +103,36 @@ class _Candidate:
     fixed: FixedTiming | None
 
 
-def solve(
-    problem: Problem, boxes: Sequence[Box], *, sweeps: int = 120, progress: Progress | None = None
-) -> SearchResult:
+def solve(problem: Problem, boxes: Sequence[Box], *, sweeps: int = 120, progress: Progress = silent) -> SearchResult:
     """Find the best tables inside the best of the given boxes, and bound them.
 
     Boxes whose quick bound cannot beat the best table found are not solved; their quick bound counts in the final one.
 
-    Parameters: `problem`; `boxes` the maximal safe boxes; `sweeps` at most this many over each box; `progress` is
-    told the share of the work done and what is going on. Raises `InputError` where no box leaves every cell a label.
+    Parameters
+    ----------
+    problem : Problem
+    boxes : sequence of Box
+        The maximal safe boxes.
+    sweeps : int
+        At most this many over each box.
+    progress : callable
+        Gets the share of the work done, 0 to 1, and what is going on.
 
+    Returns
+    -------
+    SearchResult
+
+    Raises
+    ------
+    InputError
+        No box leaves every cell a label.
+
+    Notes
+    -----
+    The bound is on the score over the grid of labels inside the boxes; `search` names the methods and their sources.
+
+    Examples
+    --------
     >>> still = np.array([[-np.inf, np.inf]])
     >>> objective = np.array([[[[100.0], [101.0], [103.0]]], [[[100.0], [101.0], [100.0]]]])
     >>> problem = Problem(np.array([1e3, 1.5e3]), np.array([90.0]), np.array([0.0, 1.0, 2.0]), np.array([0.0]),
@@ -97,35 +141,27 @@ def solve(
     >>> found.intake.ravel().tolist(), found.value, round(found.bound - found.value, 6)
     ([2.0, 1.0], 203.5, 0.0)
     """
-    progress = progress or (lambda fraction, text: None)
     _check_boxes(problem, boxes)
     hull, hull_rows = _hull(problem, boxes)
     candidates = _rank(problem, boxes, hull, hull_rows)
     marks = [c.fixed for c in candidates if c.fixed is not None]
     fixed = max(marks, key=lambda mark: mark.value) if marks else None
-    best: Found | None = None
+    best: BoxResult | None = None
     ceiling, done, nodes = -np.inf, 0, 0
     for number, candidate in enumerate(candidates):
         if best is not None and candidate.bound <= best.value + _aim(problem, best.value, fixed):
             ceiling = max(ceiling, candidate.bound)
             continue
-        instance = prepare(problem, candidate.box)
         rows = None if hull_rows is None else _crop(hull_rows, hull, candidate.box)
         floor = -np.inf if best is None else best.value
-        found = _solve_box(
-            problem, instance, rows, floor, fixed, sweeps,
-            _part(progress, number, len(candidates)),
-        )  # fmt: skip
+        share = part(progress, number / len(candidates), (number + 1) / len(candidates))
+        found = _solve_box(problem, prepare(problem, candidate.box), rows, floor, fixed, sweeps, share)
         done, nodes, ceiling = done + found.sweeps, nodes + found.nodes, max(ceiling, found.bound)
         if best is None or found.value > best.value:
             best = found
     assert best is not None  # _rank leaves at least one candidate
     progress(1.0, "search done")
     return result_of(problem, best, max(ceiling, best.value), fixed, (done, nodes))
-
-
-def _part(progress: Progress, number: int, parts: int) -> Progress:
-    return lambda fraction, text: progress((number + fraction) / parts, text)
 
 
 def _check_boxes(problem: Problem, boxes: Sequence[Box]) -> None:
@@ -145,7 +181,7 @@ def _hull(problem: Problem, boxes: Sequence[Box]) -> tuple[Box, FloatArray | Non
         return hull, None
     union = np.zeros((problem.intake.size, problem.exhaust.size), dtype=np.bool_)
     for box in boxes:
-        union[box.a_from : box.a_to + 1, box.b_from : box.b_to + 1] = True
+        union[box.cut[2:]] = True
     instance = prepare(problem, hull, union)
     dual = start(instance)
     improve(instance, dual, HULL_SWEEPS)
@@ -153,8 +189,8 @@ def _hull(problem: Problem, boxes: Sequence[Box]) -> tuple[Box, FloatArray | Non
 
 
 def _crop(rows: FloatArray, hull: Box, box: Box) -> FloatArray:
-    a, b = box.a_from - hull.a_from, box.b_from - hull.b_from
-    return rows[:, :, a : a + box.a_to - box.a_from + 1, b : b + box.b_to - box.b_from + 1]
+    a, b = hull.a_from, hull.b_from
+    return rows[Box(box.a_from - a, box.a_to - a, box.b_from - b, box.b_to - b).cut]
 
 
 def _rank(problem: Problem, boxes: Sequence[Box], hull: Box, rows: FloatArray | None) -> list[_Candidate]:
@@ -169,8 +205,7 @@ def _rank(problem: Problem, boxes: Sequence[Box], hull: Box, rows: FloatArray | 
             continue
         bound = np.inf
         if rows is not None:
-            split = start(instance, _crop(rows, hull, box))
-            bound = upper_bound(instance, split)
+            bound = upper_bound(instance, start(instance, _crop(rows, hull, box)))
         candidates.append(_Candidate(box, bound, best_fixed(problem, instance)))
     if not candidates:
         raise InputError(mistakes)
@@ -190,9 +225,8 @@ def _aim(problem: Problem, value: float, fixed: FixedTiming | None) -> float:
 def _solve_box(
     problem: Problem, instance: Instance, rows: FloatArray | None, floor: float, fixed: FixedTiming | None,
     sweeps: int, progress: Progress,
-) -> Found:  # fmt: skip
+) -> BoxResult:  # fmt: skip
     """Sweep, bound and decode by turns until the gap meets the aim, the box cannot beat `floor`, or news stops."""
-    turned = np.ascontiguousarray(instance.objective.swapaxes(0, 1))
     dual = start(instance, rows)
     value, bound, done, idle = -np.inf, np.inf, 0, 0
     table = np.zeros((*instance.objective.shape[:2], 2), dtype=np.int64)
@@ -201,7 +235,7 @@ def _solve_box(
         done = min(done + SWEEPS_PER_CHECK, sweeps)
         gap_before = bound - value
         bound = min(bound, upper_bound(instance, dual))
-        found, candidate = best_table(instance, turned, dual.row, dual.ahead())
+        found, candidate = best_table(instance, dual.row, dual.ahead())
         if found > value:
             value, table = found, candidate
         short = 100.0 * (bound - value) / max(abs(bound), 1.0)
@@ -212,13 +246,13 @@ def _solve_box(
     nodes = 0
     if problem.objective.size < SMALL and bound > value:
         value, table, bound, nodes = close(instance, dual, value, table, bound, NODES)
-    return Found(instance, table, value, max(bound, value), done, nodes)
+    return BoxResult(instance, table, value, max(bound, value), done, nodes)
 
 
 def result_of(
-    problem: Problem, best: Found, bound: float, fixed: FixedTiming | None, work: tuple[int, int]
+    problem: Problem, best: BoxResult, bound: float, fixed: FixedTiming | None, work: tuple[int, int]
 ) -> SearchResult:
-    """What is told of the best tables found, against a bound and a mark; `work` the sweeps and nodes it took."""
+    """The best tables found, against a bound and a mark; `work` the sweeps and nodes it took."""
     box = best.instance.box
     table = best.table + np.array([box.a_from, box.b_from])
     gap = bound - best.value

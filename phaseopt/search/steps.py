@@ -13,14 +13,23 @@ corners barred between the two; where it retards, the other way round. On an eng
 otherwise, a step would ask too little, never too much.
 """
 
-import numpy as np
-import numpy.typing as npt
+from typing import NamedTuple
 
+import numpy as np
+
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.numba import njit
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+
+class Edges(NamedTuple):
+    """Steps between neighbouring cells along an axis, read by kernels.
+
+    `cost` (n - 1, 2) per squared label step, intake and exhaust [N·m]; `window` (n - 1, 4) least and greatest change in
+    label steps, intake then exhaust.
+    """
+
+    cost: FloatArray
+    window: IntArray
 
 
 @njit
@@ -129,7 +138,7 @@ def _bar(values: FloatArray, meet: BoolArray) -> None:
 
 
 @njit
-def slant(source: FloatArray, out: FloatArray, meet: BoolArray) -> None:
+def step_across(source: FloatArray, out: FloatArray, meet: BoolArray) -> None:
     """Best value of arriving at each label (A, B) of a cell across a corner: no cost, no cap, only `may_meet`."""
     a, b = source.shape
     most = np.full(b, -np.inf)  # by exhaust, of intakes so far
@@ -170,7 +179,7 @@ def may_meet(meet: BoolArray, one: IntArray, other: IntArray) -> bool:
 
 
 @njit
-def bar_strangers(unary: FloatArray, label: IntArray, meet: BoolArray) -> None:
+def bar_unmet(unary: FloatArray, label: IntArray, meet: BoolArray) -> None:
     """Set to -inf each label (A, B) of a cell that may not meet the label of another that stays."""
     if meet.size == 0:
         return

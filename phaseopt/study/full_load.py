@@ -7,10 +7,9 @@ import numpy as np
 from phaseopt.clearance.limits import Limits
 from phaseopt.engine.camshaft import Engine
 from phaseopt.project import SIDES, Project
-from phaseopt.search.labels import slew_interval
 from phaseopt.search.objective import cell_weights
 from phaseopt.search.problem import SPEED_UNIT
-from phaseopt.search.rules import hard_rules_of
+from phaseopt.search.rules import hard_rules_of, slew_caps
 from phaseopt.study.acquisition import Field
 from phaseopt.study.knowledge_gradient import Array, BoolArray, KnowledgeGradient, ReadingNoise
 from phaseopt.study.safe_timings import SafeTimings, safe_timings
@@ -113,10 +112,7 @@ def _steps(project: Project, rpm: Array, pairs: Array) -> Array:
         if phaser is None:
             continue
         change = phase[None, :] - phase[:, None]
-        crossing = project.search.crossing
-        least, most = slew_interval(rpm, phaser.slew.advance, phaser.slew.retard, crossing, crossing).T[
-            :, :, None, None
-        ]
+        least, most = slew_caps(project, side).T[:, :, None, None]
         cost += project.search.roughness * change**2 * (SPEED_UNIT / np.diff(rpm))[:, None, None]
         cost[(change < least - 1e-9) | (change > most + 1e-9)] = np.inf
     return cost

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from phaseopt.search.labels import BoolArray, FloatArray
+from phaseopt.values.arrays import BoolArray, FloatArray
 
 
 def front(losses: FloatArray) -> BoolArray:

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.search.labels import FloatArray
 from phaseopt.search.problem import SPEED_UNIT
+from phaseopt.values.arrays import FloatArray
 
 LOAD_UNIT = 10.0  # kPa; the unit of the load axis in the roughness cost
 

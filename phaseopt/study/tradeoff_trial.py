@@ -14,12 +14,13 @@ from phaseopt.clearance.model import contact_model
 from phaseopt.io.digest import fingerprint
 from phaseopt.job.stages import refuse_unguarded, searched, torque_of_labels
 from phaseopt.project import SIDES, Project
-from phaseopt.search.labels import BoolArray, FloatArray
-from phaseopt.search.objective import TorqueMap, cell_weights, search_problem, slew_caps
+from phaseopt.search.objective import TorqueMap, cell_weights, search_problem
+from phaseopt.search.rules import slew_caps
 from phaseopt.search.solve import SearchResult
 from phaseopt.study.smoothness import smoothness
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model.sources import require_source, torque_model
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Remembered, part, silent
 

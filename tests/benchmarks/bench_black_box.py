@@ -36,7 +36,7 @@ def main() -> int:
     )
     instance = prepare(problem, box)
     at_rest = np.tile([0, problem.exhaust.size - 1], (16, 16, 1))
-    rest = score(instance.objective, at_rest, instance.speed, instance.load)
+    rest = score(instance, at_rest)
     print(f"all at rest: {rest:.3f} N·m; best fixed timing "
           f"(the lock's ramp not asked of it): {found.fixed.value if found.fixed else np.nan:.3f} N·m")  # fmt: skip
     held = True
@@ -79,7 +79,7 @@ def tried_by(
         for key, (r, k) in places.items():
             cam = int(key.startswith("exhaust"))
             table[r, k, cam] = trial.suggest_int(key, 0, labels[cam] - 1)
-        value = score(instance.objective, table, instance.speed, instance.load)
+        value = score(instance, table)
         if np.isfinite(value):
             best, kept = max(best, value), kept + 1
             return value

@@ -24,9 +24,9 @@ from figures import Figure, report
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.search import Box, Problem, SearchResult, solve
-from phaseopt.search.labels import lock_mask, phase_values, slew_interval
 from phaseopt.search.neighbouring import solve_neighbouring
 from phaseopt.search.objective import TorqueMap, search_problem
+from phaseopt.search.rules import lock_mask
 from phaseopt.values.progress import silent
 
 SEEDS = (1, 2, 3)
@@ -39,7 +39,7 @@ def invented(seed: int, cells: int, step: float, noise: float = 0.5) -> Problem:
     """A torque surface with a best timing that moves over speed and load, and ripples of each cell's own."""
     rng = np.random.default_rng(seed)
     rpm, load = np.linspace(1000.0, 8500.0, cells), np.linspace(25.0, 100.0, cells)
-    intake, exhaust = phase_values(0, 45, step), phase_values(-40, 0, step)
+    intake, exhaust = step * np.arange(round(45 / step) + 1.0), step * np.arange(-round(40 / step), 1.0)
     r, q = ((rpm - rpm[0]) / np.ptp(rpm))[:, None], ((load - load[0]) / np.ptp(load))[None, :]
 
     def ripple(scale: float) -> np.ndarray:
@@ -63,7 +63,8 @@ def invented(seed: int, cells: int, step: float, noise: float = 0.5) -> Problem:
         torque = torque + noise * np.sin(2 * np.pi * across + phase)
     weight = np.where(load >= 85, 1.0, 0.1)
     objective = np.round(torque * (weight / weight.mean())[None, :, None, None], 6)
-    slew = slew_interval(rpm, SLEW, SLEW, ENGINE, ENGINE)
+    most = SLEW * np.diff(rpm) / ENGINE
+    slew = np.stack([-most, most], axis=1)
     lock = lock_mask(rpm, 1600.0, intake, exhaust)
     return Problem(rpm, load, intake, exhaust, objective, 0.02, slew, slew, {"lock": lock})
 

@@ -8,11 +8,11 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
 from phaseopt.search import Problem
-from phaseopt.search.neighbouring import Between
+from phaseopt.search.neighbouring import NeighbourRule
 from search.small import flat_objective, pair_costs
 
 
-def staircase(seed: int, problem: Problem, *, hair: float = 0.0, holes: float = 0.0) -> Between:
+def staircase(seed: int, problem: Problem, *, hair: float = 0.0, holes: float = 0.0) -> NeighbourRule:
     """Safe places that end on a staircase at each row of rectangles: the more intake advance, the less exhaust retard.
 
     `hair` is the share of intervals on its edge that are unsafe though both their ends are safe, as a bound may have
@@ -39,12 +39,12 @@ def staircase(seed: int, problem: Problem, *, hair: float = 0.0, holes: float = 
     return between_of(ok, (2 * rest[0], 2 * rest[1]), problem.rpm[:-1] <= problem.rpm[0])
 
 
-def between_of(ok: np.ndarray, rest: tuple[int, int], from_rest: np.ndarray) -> Between:
+def between_of(ok: np.ndarray, rest: tuple[int, int], from_rest: np.ndarray) -> NeighbourRule:
     count = np.pad((~ok).cumsum(axis=1).cumsum(axis=2), ((0, 0), (1, 0), (1, 0))).astype(np.int64)
-    return Between(ok, count, rest, from_rest)
+    return NeighbourRule(ok, count, rest, from_rest)
 
 
-def keeps_rule(between: Between, intake: np.ndarray, exhaust: np.ndarray) -> bool:
+def keeps_rule(between: NeighbourRule, intake: np.ndarray, exhaust: np.ndarray) -> bool:
     """Whether every place in the box of every four neighbouring cells is safe, by the statement of the rule."""
     for r, k in np.ndindex(intake.shape[0] - 1, intake.shape[1] - 1):
         a, b = (list(2 * table[r : r + 2, k : k + 2].ravel()) for table in (intake, exhaust))
@@ -55,7 +55,7 @@ def keeps_rule(between: Between, intake: np.ndarray, exhaust: np.ndarray) -> boo
     return True
 
 
-def counted_neighbours(problem: Problem, between: Between) -> float:
+def counted_neighbours(problem: Problem, between: NeighbourRule) -> float:
     """The best score of all tables that keep the rule, the best ones tried first."""
     cells, labels = problem.rpm.size * problem.load.size, problem.intake.size * problem.exhaust.size
     shape = (problem.rpm.size, problem.load.size)
@@ -73,7 +73,7 @@ def counted_neighbours(problem: Problem, between: Between) -> float:
     return -np.inf
 
 
-def milp_neighbours(problem: Problem, between: Between) -> float:
+def milp_neighbours(problem: Problem, between: NeighbourRule) -> float:
     """The best score by integer programming, the rule stated by its boxes alone.
 
     Binary variables x[cell, label]; pair costs as in `small.milp_optimum`; and for each four cells whether their box

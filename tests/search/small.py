@@ -12,7 +12,7 @@ from phaseopt.search import Box, Problem
 def random_problem(
     seed: int, shape: tuple[int, int, int, int], *, cap: int | None = None, barred: float = 0.0, roughness: float = 0.5
 ) -> Problem:
-    """Random worths, with a cap of `cap` label steps along speed and a share of labels barred by a rule."""
+    """Random objectives, with a cap of `cap` label steps along speed and a share of labels barred by a rule."""
     rng = np.random.default_rng(seed)
     n_speed, n_load, a, b = shape
     objective = np.round(rng.uniform(0, 20, shape), 6)

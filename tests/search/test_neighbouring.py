@@ -19,7 +19,7 @@ from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.project import Project
 from phaseopt.search.bound import improve, start, upper_bound
-from phaseopt.search.neighbouring import Between, solve_between, solve_neighbouring
+from phaseopt.search.neighbouring import NeighbourRule, solve_between, solve_neighbouring
 from phaseopt.search.objective import TorqueMap, search_problem
 from phaseopt.search.problem import Box, Problem, prepare
 from phaseopt.search.solve import SearchResult, solve
@@ -145,7 +145,7 @@ def test_any_split_bounds_every_table_that_keeps_the_rule(seed: int, sweeps: int
     assert optimum <= after <= before + 1e-9
 
 
-def solved(problem: Problem, between: Between) -> SearchResult:
+def solved(problem: Problem, between: NeighbourRule) -> SearchResult:
     """By our own road, from rest alone; tables that keep the rule and score what they say."""
     at = between.rest[0] // 2, between.rest[1] // 2
     found = solve_between(problem, [Box(at[0], at[0], at[1], at[1])], between, silent)

@@ -8,7 +8,7 @@ from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.project import Pin, Project
 from phaseopt.search.objective import TorqueMap, search_problem
-from phaseopt.search.rules import PINNED, hard_rules_of
+from phaseopt.search.rules import PINNED, hard_rules_of, lock_mask, slew_caps
 from phaseopt.search.solve import SearchResult, solve
 from phaseopt.values.errors import InputError
 
@@ -65,14 +65,14 @@ def test_pinned_cells_hold_and_the_others_go_on(project: Project, model: Contact
 @pytest.mark.parametrize(
     ("pin", "said"),
     [
-        ({"intake": 30}, r"pinned \(entry 1\): intake 30° lies outside the safe box \(refused by intake to piston\)"),
-        ({"exhaust": -35}, r"exhaust -35° lies outside the safe box \(refused by exhaust to piston\)"),
+        ({"intake": 30}, r"pinned \(entry 1\): intake 30° is outside the safe box \(refused by intake to piston\)"),
+        ({"exhaust": -35}, r"exhaust -35° is outside the safe box \(refused by exhaust to piston\)"),
         (
             {"intake": 10.5},
-            r"intake 10.5° is no phase that a cell can hold. Mend: a step .* from 0 to 45°",
+            r"no cell can hold an intake phase of 10.5°.*a step .* from 0 to 45°",
         ),
-        ({"intake": 60}, r"intake 60° is no phase that a cell can hold"),
-        ({"rpm": [5100, 5200], "intake": 5}, r"no cell of the tables lies in it"),
+        ({"intake": 60}, r"no cell can hold an intake phase of 60°"),
+        ({"rpm": [5100, 5200], "intake": 5}, r"no cell of the tables is in this band"),
     ],
 )
 def test_a_pin_that_no_safe_table_can_hold_is_named(
@@ -84,10 +84,33 @@ def test_a_pin_that_no_safe_table_can_hold_is_named(
 
 
 def test_a_pin_against_the_low_speed_lock_names_both(project: Project, model: ContactModel, limits: Limits) -> None:
-    with pytest.raises(InputError, match=rf"1000 rpm, load 30 .*'{PINNED}' takes the last"):
+    with pytest.raises(InputError, match=rf"1000 rpm, load 30 .*'{PINNED}' bars the last"):
         solved(pinned(project, {"rpm": [1000, 1500], "load": [30, 100], "intake": 5}), model, limits)
 
 
 def test_a_pin_needs_a_phase() -> None:
     with pytest.raises(ValueError, match="holds neither cam"):
         Pin.model_validate({"rpm": [5000, 6000], "load": [90, 100]})
+
+
+def test_lock_holds_up_to_and_at_its_speed() -> None:
+    mask = lock_mask(np.array([900.0, 1500.0, 1600.0]), 1500.0, np.array([0.0, 1.0]), np.array([-1.0, 0.0]))
+    assert mask[:2, 0].sum() == 2
+    assert mask[:2, 0, 0, 1].all()
+    assert mask[2].all()
+
+
+def test_slew_follows_the_engine_both_ways(project: Project) -> None:
+    """500 rpm take 1/6 s at 3000 rpm/s. Advance 90, retard 60 deg/s: 15 or 10 deg, of which the slower is needed on
+    the way up or on the way down, for either sign of the change."""
+    assert project.intake.phaser is not None
+    slew = project.intake.phaser.slew.model_copy(update={"advance": 90.0, "retard": 60.0})
+    phaser = project.intake.phaser.model_copy(update={"slew": slew})
+    changed = project.model_copy(
+        update={
+            "intake": project.intake.model_copy(update={"phaser": phaser}),
+            "search": project.search.model_copy(update={"crossing": 3000.0}),
+        }
+    )
+    step = np.diff(project.tables.rpm)
+    assert slew_caps(changed, "intake") == pytest.approx(np.column_stack([-step, step]) / 50.0)

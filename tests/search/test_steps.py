@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from phaseopt.search.steps import bar_strangers, may_meet, slant, spread, spread_lines
+from phaseopt.search.steps import bar_unmet, may_meet, spread, spread_lines, step_across
 
 
 @settings(max_examples=60, deadline=None)
@@ -60,9 +60,9 @@ def test_steps_that_may_meet_equal_every_safe_box_tried(seed: int, a: int, b: in
     cost, window = rng.integers(0, 4, 2).astype(float), np.array([-2, 3, -1, 2])
     along, across, barred = np.empty((a, b)), np.empty((a, b)), np.where(meet, 0.0, -np.inf)
     spread(source, along, cost, window, meet, back)
-    slant(source, across, meet)
+    step_across(source, across, meet)
     stays = np.array([rng.integers(0, a), rng.integers(0, b)])
-    bar_strangers(barred, stays, meet)
+    bar_unmet(barred, stays, meet)
     for i, j in zip(*np.nonzero(meet), strict=True):
         best, best_across = -np.inf, -np.inf
         for p, q in zip(*np.nonzero(meet), strict=True):
