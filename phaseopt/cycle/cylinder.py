@@ -16,22 +16,24 @@ from phaseopt.cycle.lanes import LANES, Array, inner, kernel
 
 # fields of the state array of a cylinder: state ...
 MASS, INNER, BURNED, PRESSURE, THETA = 0, 1, 2, 3, 4  # kg, J, kg, Pa, J/kg
-FRESH, START, DURATION = 5, 6, 7  # fresh mass to burn [kg], start [deg], duration [deg] of the present burn
-REF_P, REF_V, REF_T = 8, 9, 10  # state at intake closing: Woschni's reference
+OLD_P, OLD_TH = 5, 6  # a step ago, to look half a step ahead; up to here a volume has the same fields
+FRESH, START, DURATION = 7, 8, 9  # fresh mass to burn [kg], start [deg], duration [deg] of the present burn
+REF_P, REF_V, REF_T = 10, 11, 12  # state at intake closing: Woschni's reference
 # ... sums over the present cycle ...
-WORK, PUMPING, INTAKE, PEAK, OUT_MASS, OUT_ENERGY, HEAT_LOSS = 11, 12, 13, 14, 15, 16, 17
+WORK, PUMPING, INTAKE, PEAK, OUT_MASS, OUT_ENERGY, HEAT_LOSS = 13, 14, 15, 16, 17, 18, 19
 # ... and what intake closing trapped
-TRAPPED, RESIDUAL = 18, 19
-OLD_P, OLD_TH = 20, 21  # a step ago, to look half a step ahead
+TRAPPED, RESIDUAL = 20, 21
 # what a step is given: mass, energy and burned mass that came in through the intake, then the exhaust valves; its
-# length [s]; mean piston speed [m/s]; and (from `burn`) mass burned and gas velocity from combustion [m/s]
-FLOW, STEP, PISTON, LIT, SWIRL = 22, 28, 29, 30, 31
-FIELDS = 32
+# length [s]; mean piston speed [m/s] and Woschni's factor on it; and (from `burn`) mass burned and gas velocity from
+# combustion [m/s]
+FLOW, STEP, PISTON, STIR, LIT, SWIRL = 22, 28, 29, 30, 31, 32
+FIELDS = 33
 
 # numbers of a cylinder
 BORE, WALL_T, SPEED_REF, BURN_REF, COMPLETE, HEAT_FACTOR, SWEPT = 0, 1, 2, 3, 4, 5, 6
 NUMBERS = 7
 
+STIR_OPEN, STIR_SHUT = 6.18, 2.28  # Woschni's factor on mean piston speed, with a valve open and with none
 WIEBE_A = 5.0
 HALF_BURNED = (math.log(2.0) / WIEBE_A) ** (1.0 / 3.0)  # share of the duration at which half is burned
 RESIDUAL_REF = 0.08  # residual fraction at which the reference duration holds
@@ -39,22 +41,21 @@ FLAME_REF = 1.0 - 2.06 * RESIDUAL_REF**0.77
 
 
 @kernel
-def close_intake(z: Array, numbers: Array, rpm: Array, half_burned: Array, volume: float, gas: Array) -> None:
-    """Note what was trapped, and set the burn that follows."""
-    for k in range(LANES):
-        mass = z[MASS * LANES + k]
-        residual = z[BURNED * LANES + k] / mass
-        z[TRAPPED * LANES + k] = mass
-        z[RESIDUAL * LANES + k] = residual
-        flame = max(1.0 - 2.06 * residual**0.77, 0.15)
-        duration = numbers[BURN_REF] * (rpm[k] / numbers[SPEED_REF]) ** (1.0 / 3.0) * (FLAME_REF / flame) ** (2.0 / 3.0)
-        duration = min(max(duration, 20.0), 150.0)
-        z[DURATION * LANES + k] = duration
-        z[START * LANES + k] = 360.0 + half_burned[k] - HALF_BURNED * duration
-        z[FRESH * LANES + k] = mass - z[BURNED * LANES + k]
-        z[REF_P * LANES + k] = z[PRESSURE * LANES + k]
-        z[REF_V * LANES + k] = volume
-        z[REF_T * LANES + k] = z[THETA * LANES + k] / (gas[10] + gas[11] * residual)
+def close_intake(z: Array, numbers: Array, gas: Array, volume: float, rpm: float, half_burned: float, k: int) -> None:
+    """Note what was trapped in lane `k`, and set the burn that follows."""
+    mass = z[MASS * LANES + k]
+    residual = z[BURNED * LANES + k] / mass
+    z[TRAPPED * LANES + k] = mass
+    z[RESIDUAL * LANES + k] = residual
+    flame = max(1.0 - 2.06 * residual**0.77, 0.15)
+    duration = numbers[BURN_REF] * (rpm / numbers[SPEED_REF]) ** (1.0 / 3.0) * (FLAME_REF / flame) ** (2.0 / 3.0)
+    duration = min(max(duration, 20.0), 150.0)
+    z[DURATION * LANES + k] = duration
+    z[START * LANES + k] = 360.0 + half_burned - HALF_BURNED * duration
+    z[FRESH * LANES + k] = mass - z[BURNED * LANES + k]
+    z[REF_P * LANES + k] = z[PRESSURE * LANES + k]
+    z[REF_V * LANES + k] = volume
+    z[REF_T * LANES + k] = z[THETA * LANES + k] / (gas[10] + gas[11] * residual)
 
 
 @inner
@@ -98,19 +99,16 @@ def burn(z: Array, numbers: Array, angle: float, width: float, v0: float) -> Non
 
 
 @kernel
-def step_cylinder(
-    z: Array, numbers: Array, gas: Array, v0: float, v1: float, area: float, open_: bool, exchange: bool
-) -> None:
+def step_cylinder(z: Array, numbers: Array, gas: Array, v0: float, v1: float, area: float, exchange: bool) -> None:
     """Advance every lane by one step from volume `v0` to `v1` [m^3] with wall `area` [m^2].
 
-    `open_`: a valve is open; `exchange`: exhaust or intake stroke, whose work is pumping.
+    `exchange`: exhaust or intake stroke, whose work is pumping.
     """
     n = LANES
     a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
     hot, c0, c1, d0, d1, heat = gas[4], gas[5], gas[6], gas[7], gas[8], gas[9]
     r0, r1 = gas[10], gas[11]
     half_dv, per = 0.5 * (v1 - v0), 1.0 / v1
-    still = 6.18 if open_ else 2.28
     pumping = 1.0 if exchange else 0.0
     wall, area = numbers[WALL_T], area * numbers[HEAT_FACTOR] * numbers[BORE] ** -0.2
     for k in range(LANES):
@@ -123,7 +121,7 @@ def step_cylinder(
         one = 1.0 / mass
         y = burned * one
         t = th0 / (r0 + r1 * y)
-        rate = wall_coefficient(p0, t, still * z[PISTON * n + k] + z[SWIRL * n + k])
+        rate = wall_coefficient(p0, t, z[STIR * n + k] * z[PISTON * n + k] + z[SWIRL * n + k])
         lost = z[STEP * n + k] * area * rate * (t - wall)
         base = z[INNER * n + k] + e_in + e_out + lit * heat - lost
         a, b = a0 + a1 * y, b0 + b1 * y

@@ -32,15 +32,9 @@ class Simulator:
         self.config = config
         self.gas = mixture(FUELS[config.fuel], config.excess_air)
         self.net = net = build(config, self.gas, mesh or Mesh())
-        self.numbers = np.zeros(cyl.NUMBERS)
-        self.numbers[cyl.BORE] = config.bore * 1e-3
-        self.numbers[cyl.WALL_T] = config.wall_temperature
-        self.numbers[cyl.SPEED_REF], self.numbers[cyl.BURN_REF] = config.burn_speed, config.burn_duration
-        self.numbers[cyl.COMPLETE], self.numbers[cyl.HEAT_FACTOR] = config.completeness, config.wall_heat
-        self.numbers[cyl.SWEPT] = config.displacement / config.cylinders
         # cells that the fastest wave crosses in a second; a guess until a cycle has been run
-        self._rate = 1000.0 / float(net.geo[:, ducts.LENGTH].min())
-        self._at_rest = [x.copy() for x in self._state()]
+        self._rate = 1000.0 / float(net.arrays.geo[:, ducts.LENGTH].min())
+        self._at_rest = [x.copy() for x in self.net.state]
         self.points = np.full((5, LANES), np.nan)  # rpm, load [Pa], icl, ecl, half-burned angle of each lane
         self.set_steps(4 * config.cylinders)
 
@@ -112,18 +106,18 @@ class Simulator:
 
     def _start_afresh(self, lane: int) -> None:
         """Put a lane back to rest: what a point that could not run leaves behind is no start for the next."""
-        for now, begin in zip(self._state(), self._at_rest, strict=True):
-            now.reshape(-1, LANES)[:, lane] = begin.reshape(-1, LANES)[:, lane]
+        for now, begin in zip(self.net.state, self._at_rest, strict=True):
+            now[:, lane] = begin[:, lane]
 
     def _repeat_cycle(self) -> Array:
         """One good cycle: with more steps if waves outran cells; returns volumetric efficiency and imep."""
         for _ in range(MOST_REPEATS):
-            saved = [x.copy() for x in self._state()]
+            saved = [x.copy() for x in self.net.state]
             courant = self.cycle()
             if courant <= 1.0:
                 self._rate = courant * self.steps * float(self.points[0].min()) / 120.0
                 return filling_and_work(self.config, self.gas, self.net)
-            for now, then in zip(self._state(), saved, strict=True):
+            for now, then in zip(self.net.state, saved, strict=True):
                 now[:] = then
             self._rate *= 1.05 * courant if courant < 1.5 else 1.5
             self.set_steps(self._wanted_steps())
@@ -134,36 +128,29 @@ class Simulator:
 
         `watch`, where given, is called after each step with the step's number.
         """
-        net = self.net
-        rows = net.w.reshape(-1, ducts.FIELDS, LANES)
+        net, rows = self.net, self.net.rows
         rpm, _, icl, ecl, half_burned = self.points
         dt = 120.0 / rpm / self.steps
         rows[:, ducts.STEP] = dt
         rows[:, ducts.FASTEST] = 0.0
-        z = net.cylinders.reshape(-1, cyl.FIELDS, LANES)
+        z = net.cylinders
         z[:, cyl.WORK : cyl.TRAPPED] = 0.0
         z[:, cyl.STEP] = dt
         z[:, cyl.PISTON] = 2.0 * self.config.stroke * 1e-3 * rpm / 60.0
-        net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[:, [march.V_SUM_P, march.V_IN, march.V_OUT]] = 0.0
-        phi, is_open, trap = self.valves.at(icl, ecl)
-        fixed = (
-            net.w, net.geo, net.gas.kernel, dt, rpm, net.pipes, net.ends, net.spaces, net.scratch, net.junctions,
-            net.branches, net.counts, net.volumes, net.sizes, net.throttled, net.cylinders, self.numbers,
-            net.offsets * (self.steps // self.config.cylinders), phi, is_open, self.volume, self.wall, half_burned,
-            trap,
+        net.volumes[:, [march.V_SUM_P, march.V_IN, march.V_OUT]] = 0.0
+        valves = self.valves.at(icl, ecl)
+        course = march.Course(
+            dt, rpm, half_burned, valves.trap, net.offsets * (self.steps // self.config.cylinders), valves.phi,
+            valves.opened, valves.stir, self.volume, self.wall,
         )  # fmt: skip
         if watch is None:
-            march.run_steps(*fixed, 0, self.steps)
+            march.run_steps(net.arrays, course, 0, self.steps)
         else:
             for step in range(self.steps):
-                march.run_steps(*fixed, step, step + 1)
+                march.run_steps(net.arrays, course, step, step + 1)
                 watch(step)
-        worst = float((rows[:, ducts.FASTEST] * dt / net.geo[:, ducts.LENGTH][:, None]).max())
+        worst = float((rows[:, ducts.FASTEST] * dt / net.arrays.geo[:, ducts.LENGTH][:, None]).max())
         return worst if math.isfinite(worst) else math.inf
-
-    def _state(self) -> tuple[Array, ...]:
-        net = self.net
-        return net.w, net.spaces, net.scratch, net.junctions, net.volumes, net.cylinders
 
     def _wanted_steps(self) -> int:
         n = self.config.cylinders

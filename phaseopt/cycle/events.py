@@ -1,14 +1,26 @@
 """What the valves let through at every step of the cycle, lane by lane."""
 
+from typing import NamedTuple
+
 import numpy as np
 
 from phaseopt.cycle import ducts
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.lanes import LANES, Array, Flags
+from phaseopt.cycle.cylinder import STIR_OPEN, STIR_SHUT
+from phaseopt.cycle.lanes import LANES, Array, Ints
 from phaseopt.cycle.network import Network
 from phaseopt.cycle.valves import effective_area
 
 WIDEST = 0.98  # throat over pipe area where a valve is wider than its port
+
+
+class Valves(NamedTuple):
+    """What the valves do, lane by lane: `phi`, `opened`, `stir` and `trap` of `march.Course`."""
+
+    phi: Array
+    opened: Ints
+    stir: Array
+    trap: Ints
 
 
 class ValveTables:
@@ -19,14 +31,14 @@ class ValveTables:
 
     def __init__(self, config: CycleConfig, net: Network, steps: int) -> None:
         self.config = config
-        intake, exhaust = net.rows("runner 1").stop - 1, net.rows("primary 1").start
-        self.ports = (float(net.geo[intake, ducts.AREA_RIGHT]), float(net.geo[exhaust, ducts.AREA_LEFT]))
+        intake, exhaust = net.pipe("runner 1").stop - 1, net.pipe("primary 1").start
+        self.ports = (float(net.arrays.geo[intake, ducts.AREA_RIGHT]), float(net.arrays.geo[exhaust, ducts.AREA_LEFT]))
         self.angle = 180.0 + 720.0 * (np.arange(steps) + 0.5) / steps - 720.0
         self.phi = np.zeros((2, steps, 2, LANES))
         self.stale = np.ones(LANES, dtype=bool)
 
-    def at(self, icl: Array, ecl: Array) -> tuple[Array, Flags, int]:
-        """The table (2, steps, 2 LANES) at these centrelines; which valves are open; the step that traps the charge."""
+    def at(self, icl: Array, ecl: Array) -> Valves:
+        """The tables at these centrelines."""
         c = self.config
         intake = (c.intake_valve, c.intake_lift, c.intake_valves, icl)
         exhaust = (c.exhaust_valve, c.exhaust_lift, c.exhaust_valves, -ecl)
@@ -36,7 +48,8 @@ class ValveTables:
                 area = effective_area(valve, opened, inward) * count * c.flow_factor * 1e-6
                 self.phi[i, :, j, self.stale] = np.minimum(area / self.ports[i], WIDEST).T
         self.stale[:] = False
-        is_open = self.phi.max(axis=(2, 3)) > 0.0
-        closing = np.flatnonzero(is_open[0] & (self.angle < -360.0))
-        trap = int(closing[-1]) + 1 if len(closing) else 0
-        return self.phi.reshape(2, len(self.angle), 2 * LANES), is_open, trap
+        is_open = self.phi.max(axis=2) > 0.0
+        closing = is_open[0] & (self.angle < -360.0)[:, None]
+        trap = np.where(closing.any(axis=0), len(closing) - np.argmax(closing[::-1], axis=0), 0)
+        stir = np.where(is_open.any(axis=0), STIR_OPEN, STIR_SHUT)
+        return Valves(self.phi.reshape(2, len(self.angle), 2 * LANES), is_open.sum(axis=2), stir, trap)

@@ -3,15 +3,18 @@
 All steps of a cycle are equally long and their number is a multiple of the number of cylinders, so a step always ends
 on the cycle's end, and every cylinder passes the same crank angles: valve flow, volumes and wall areas are
 tables.
+
+Lanes do not know of each other: what one lane comes to is the same to the last bit whatever is in the others.
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle import ducts, junction, orifice
-from phaseopt.cycle.lanes import LANES, Array, Flags, Ints, inner, kernel
+from phaseopt.cycle.lanes import LANES, Array, Ints, inner, kernel
 
 # kinds of ends, and columns of the table of ends (a pipe's left end is 2 i, its right end 2 i + 1)
 WALL, SPACE, JUNCTION = 0, 1, 2
@@ -22,9 +25,57 @@ FIXED_SPACES = 2
 SPACE_FIELDS = 6
 YIELD = 5
 
-# fields of a volume: state, a step ago, sums over the cycle, throttle area [m^2]
+# fields of a volume: state, a step ago (as a cylinder's), sums over the cycle, throttle area [m^2]
 V_MASS, V_INNER, V_BURNED, V_P, V_TH, V_OLD_P, V_OLD_TH, V_SUM_P, V_IN, V_OUT, V_THROTTLE = range(11)
 VOLUME_FIELDS = 11
+
+
+class Arrays(NamedTuple):  # read by kernels
+    """An engine's network, its state included, as network.py lays it out; lanes are innermost everywhere.
+
+    `w` and `geo` hold the pipes' rows (ducts.py), `pipes` the first row and the cells of each, `ends` one line of the
+    columns above for each end; `spaces` what ends see, `scratch` and `junctions` what they are solved in (orifice.py,
+    junction.py), `branches` and `counts` the ends that meet in each junction. The first `throttled` volumes are filled
+    through a throttle; `sizes` are theirs [m^3]. `numbers` are those of a cylinder (cylinder.py), `gas` of the mixture.
+    """
+
+    w: Array
+    geo: Array
+    gas: Array
+    pipes: Ints
+    ends: Ints
+    spaces: Array
+    scratch: Array
+    junctions: Array
+    branches: Ints
+    counts: Ints
+    volumes: Array
+    sizes: Array
+    throttled: int
+    cylinders: Array
+    numbers: Array
+
+
+class Course(NamedTuple):  # read by kernels
+    """What the steps of a cycle are given.
+
+    By lane: `dt` [s], `rpm`, `half_burned` [deg] and `trap`, the step that traps the charge. `offsets` are steps that
+    each cylinder is ahead. By valve (intake, exhaust) and step, `phi` (2, steps, 2 lanes) is throat over pipe area, out
+    of the pipe and into it, and `opened` (2, steps) says in how many lanes the valve is open. `stir` (steps, lanes) is
+    Woschni's factor on piston speed; `volume` (steps + 1,) [m^3] and `wall` (steps,) [m^2] are the chamber's.
+    """
+
+    dt: Array
+    rpm: Array
+    half_burned: Array
+    trap: Ints
+    offsets: Ints
+    phi: Array
+    opened: Ints
+    stir: Array
+    volume: Array
+    wall: Array
+
 
 # Where in the step the throttle sees the pressure behind it. A small volume comes level with the outside within a step;
 # half would ring for ever then, and this damps it by two each step.
@@ -48,20 +99,8 @@ def through_throttle(high: float, theta: float, low: float, gamma: float, area: 
 
 
 @kernel
-def look_ahead(
-    space: Array,
-    inner: Array,
-    mass: Array,
-    burned: Array,
-    p: Array,
-    theta: Array,
-    old_p: Array,
-    old_theta: Array,
-    gas: Array,
-    dt: Array,
-    size: float,
-) -> None:
-    """Put the state of a volume or cylinder, half a step ahead, where the ends look for it (lane by lane).
+def look_ahead(space: Array, z: Array, gas: Array, dt: Array, size: float) -> None:
+    """Put the state of a volume or cylinder `z`, half a step ahead, where the ends look for it (lane by lane).
 
     Pressure goes on as in the last step (Adams and Bashforth) as long as that is stable: while the pipes answer a
     change of pressure with less than that change in a step. A small space (a cylinder at top dead centre with both
@@ -70,16 +109,17 @@ def look_ahead(
     """
     a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
     for k in range(LANES):
-        y = burned[k] / mass[k]
-        slope = a0 + a1 * y + (b0 + b1 * y) * theta[k]
-        ahead = theta[k] + 0.5 * (theta[k] - old_theta[k])
-        answer = (1.0 + 1.0 / slope) * theta[k] / size * dt[k] * space[YIELD * LANES + k]
+        p, theta, mass = z[V_P * LANES + k], z[V_TH * LANES + k], z[V_MASS * LANES + k]
+        y = z[V_BURNED * LANES + k] / mass
+        slope = a0 + a1 * y + (b0 + b1 * y) * theta
+        ahead = theta + 0.5 * (theta - z[V_OLD_TH * LANES + k])
+        answer = (1.0 + 1.0 / slope) * theta / size * dt[k] * space[YIELD * LANES + k]
         answer *= min(max((answer - 0.4) * 2.5, 0.0), 1.0)
-        space[k] = p[k] + 0.5 * (p[k] - old_p[k] - answer * (p[k] - space[k])) / (1.0 + 0.5 * answer)
+        space[k] = p + 0.5 * (p - z[V_OLD_P * LANES + k] - answer * (p - space[k])) / (1.0 + 0.5 * answer)
         space[YIELD * LANES + k] = 0.0
         space[LANES + k] = ahead
         space[2 * LANES + k] = y
-        space[3 * LANES + k] = inner[k] / mass[k] + theta[k] + (1.0 + slope) * (ahead - theta[k])
+        space[3 * LANES + k] = z[V_INNER * LANES + k] / mass + theta + (1.0 + slope) * (ahead - theta)
         space[4 * LANES + k] = 1.0 + 1.0 / slope
 
 
@@ -135,12 +175,16 @@ def add_flow(flow: Array, found: Array, area: float, dt: Array) -> None:
 
 @kernel
 def add_yield(answer: Array, x: Array, area: float) -> None:
-    """Add how an end (scratch `x`, solved) changes its flow for a Pa: the pipe's c / A and the throat's in series."""
+    """Add how an end (scratch `x`, solved) changes its flow for a Pa: the pipe's c / A and the throat's in series.
+
+    A shut end adds nothing.
+    """
     n = LANES
     for k in range(LANES):
         sound = math.sqrt(x[orifice.PIPE_G * n + k] * x[orifice.PIPE_P * n + k] / x[orifice.PIPE_RHO * n + k])
         flow = abs(x[orifice.MASS * n + k]) / x[orifice.PIPE_RHO * n + k]
-        answer[k] += area / (sound + flow / (x[k] * x[k] + 1e-9))
+        more = area / (sound + flow / (x[k] * x[k] + 1e-9))
+        answer[k] += more if x[k] + x[n + k] > 0.0 else 0.0
 
 
 @kernel
@@ -189,50 +233,23 @@ def step_volume(
 
 
 @kernel
-def run_steps(
-    w: Array,
-    geo: Array,
-    gas: Array,
-    dt: Array,
-    rpm: Array,
-    pipes: Ints,
-    ends: Ints,
-    spaces: Array,
-    scratch: Array,
-    junctions: Array,
-    branches: Ints,
-    counts: Ints,
-    volumes: Array,
-    sizes: Array,
-    throttled: int,
-    cylinders: Array,
-    numbers: Array,
-    offsets: Ints,
-    phi: Array,
-    is_open: Flags,
-    volume: Array,
-    wall: Array,
-    half_burned: Array,
-    trap: int,
-    begin: int,
-    end: int,
-) -> None:
-    """March steps `begin` to `end` of a cycle; arrays as laid out by network.py."""
-    n_steps = len(wall)
+def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
+    """March steps `begin` to `end` of a cycle."""
     n = LANES
+    w, geo, gas, pipes, ends, spaces, cylinders = (
+        net.w, net.geo, net.gas, net.pipes, net.ends, net.spaces, net.cylinders,
+    )  # fmt: skip
+    dt, offsets, volume = course.dt, course.offsets, course.volume
+    n_steps = len(course.wall)
     width = 720.0 / n_steps
-    n_volumes = len(sizes)
+    n_volumes = len(net.sizes)
+    first_cylinder = FIXED_SPACES + n_volumes
     flow = np.zeros((n_volumes, 3 * n))
     for step in range(begin, end):
         for i in range(n_volumes):
-            v = volumes[i]
-            look_ahead(spaces[FIXED_SPACES + i], v[V_INNER * n :], v[V_MASS * n :], v[V_BURNED * n :], v[V_P * n :],
-                       v[V_TH * n :], v[V_OLD_P * n :], v[V_OLD_TH * n :], gas, dt, sizes[i])  # fmt: skip
+            look_ahead(spaces[FIXED_SPACES + i], net.volumes[i], gas, dt, net.sizes[i])
         for i in range(len(cylinders)):
-            z = cylinders[i]
-            look_ahead(spaces[FIXED_SPACES + n_volumes + i], z[cyl.INNER * n :], z[cyl.MASS * n :],
-                       z[cyl.BURNED * n :], z[cyl.PRESSURE * n :], z[cyl.THETA * n :], z[cyl.OLD_P * n :],
-                       z[cyl.OLD_TH * n :], gas, dt, volume[(step + offsets[i]) % n_steps])  # fmt: skip
+            look_ahead(spaces[first_cylinder + i], cylinders[i], gas, dt, volume[(step + offsets[i]) % n_steps])
         flow[:] = 0.0
         cylinders[:, cyl.FLOW * n : (cyl.FLOW + 6) * n] = 0.0
         for i in range(len(pipes)):
@@ -242,44 +259,41 @@ def run_steps(
         for e in range(len(ends)):
             left = e % 2 == 0
             row = pipes[e // 2, 0] + (0 if left else pipes[e // 2, 1] - 1)
-            x = scratch[e]
+            x = net.scratch[e]
             if ends[e, KIND] == JUNCTION:
                 o = ends[e, BRANCH] * junction.BRANCH * n
-                inner_state(w, row, left, junctions[ends[e, TARGET], o:])
+                inner_state(w, row, left, net.junctions[ends[e, TARGET], o:])
                 continue
             inner_state(w, row, left, x[orifice.PIPE_RHO * n :])
             area = geo[row, ducts.AREA_LEFT if left else ducts.AREA_RIGHT]
             target, valve = ends[e, TARGET], ends[e, VALVE]
-            at = step
-            shut = ends[e, KIND] == WALL
+            opened = n if ends[e, KIND] == SPACE else 0
+            x[: 2 * n] = 1.0 if opened > 0 else 0.0
             if valve >= 0:
-                at = (step + offsets[target - FIXED_SPACES - n_volumes]) % n_steps
-                shut = not is_open[valve, at]
-            if shut:
-                orifice.solve_wall(x)
-            else:
-                if valve >= 0:
-                    x[: 2 * n] = phi[valve, at]
-                else:
-                    x[: 2 * n] = 1.0
+                at = (step + offsets[target - first_cylinder]) % n_steps
+                opened = course.opened[valve, at]
+                x[: 2 * n] = course.phi[valve, at]
+            if opened > 0:
                 x[orifice.SPACE_P * n : (orifice.SPACE_G + 1) * n] = spaces[target, : YIELD * n]
                 orifice.solve_orifice(x)
                 orifice.finish_orifice(x, gas)
+            if opened < n:
+                orifice.solve_wall(x)
             found = x[orifice.MASS * n : (orifice.BURNED + 1) * n]
             apply_end(w, row, left, area, found, x[orifice.FACE_RHO * n :])
-            if target >= FIXED_SPACES and not shut:
+            if target >= FIXED_SPACES and opened > 0:
                 if valve >= 0:
                     o = (cyl.FLOW + 3 * valve) * n
-                    f = cylinders[target - FIXED_SPACES - n_volumes, o : o + 3 * n]
+                    f = cylinders[target - first_cylinder, o : o + 3 * n]
                 else:
                     f = flow[target - FIXED_SPACES]
                 add_flow(f, found, area, dt)
                 add_yield(spaces[target, YIELD * n :], x, area)
-        for i in range(len(junctions)):
-            x = junctions[i]
-            junction.solve_junction(x, counts[i], gas)
-            for b in range(counts[i]):
-                e = branches[i, b]
+        for i in range(len(net.junctions)):
+            x = net.junctions[i]
+            junction.solve_junction(x, net.counts[i], gas)
+            for b in range(net.counts[i]):
+                e = net.branches[i, b]
                 left = e % 2 == 0
                 row = pipes[e // 2, 0] + (0 if left else pipes[e // 2, 1] - 1)
                 area = geo[row, ducts.AREA_LEFT if left else ducts.AREA_RIGHT]
@@ -288,15 +302,16 @@ def run_steps(
         for i in range(len(pipes)):
             ducts.march_pipe(w, geo, gas, pipes[i, 0], pipes[i, 1])
         for i in range(n_volumes):
-            step_volume(volumes[i], sizes[i], gas, dt, spaces[0], flow[i], i < throttled)
+            step_volume(net.volumes[i], net.sizes[i], gas, dt, spaces[0], flow[i], i < net.throttled)
         for i in range(len(cylinders)):
             z = cylinders[i]
             at = (step + offsets[i]) % n_steps
             angle = 180.0 + width * at
-            if at == trap:
-                cyl.close_intake(z, numbers, rpm, half_burned, volume[at], gas)
+            for k in range(n):
+                if course.trap[k] == at:
+                    cyl.close_intake(z, net.numbers, gas, volume[at], course.rpm[k], course.half_burned[k], k)
             if angle < 540.0:
-                cyl.burn(z, numbers, angle, width, volume[at])
-            open_ = is_open[0, at] or is_open[1, at]
+                cyl.burn(z, net.numbers, angle, width, volume[at])
+            z[cyl.STIR * n : (cyl.STIR + 1) * n] = course.stir[at]
             exchange = angle + 0.5 * width >= 540.0
-            cyl.step_cylinder(z, numbers, gas, volume[at], volume[at + 1], wall[at], open_, exchange)
+            cyl.step_cylinder(z, net.numbers, gas, volume[at], volume[at + 1], course.wall[at], exchange)

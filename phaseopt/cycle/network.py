@@ -4,16 +4,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from phaseopt.cycle import cylinder, ducts, junction, march, orifice
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig, Pipe
 from phaseopt.cycle.gas import Gas
-from phaseopt.cycle.lanes import LANES
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from phaseopt.cycle.lanes import LANES, Array, Ints
 
 PRANDTL = 0.71
 HOT_START = 900.0  # K, of the exhaust before the first cycle
@@ -79,34 +75,46 @@ def pipe_geometry(pipe: Pipe, cell: float, gas: Gas, burned: float, open_ends: t
     return geo
 
 
-@dataclass
+@dataclass(frozen=True)
 class Network:
-    """Arrays of one engine's network, its state included; see march.py for what each holds."""
+    """One engine's network: the `arrays` that the kernels work on, views of them by field and lane, and names.
 
-    w: Array
-    geo: Array
-    gas: Gas
-    pipes: Ints
-    ends: Ints
-    spaces: Array
-    scratch: Array
-    junctions: Array
-    branches: Ints
-    counts: Ints
-    volumes: Array
-    sizes: Array
-    throttled: int  # so many volumes, the first ones, are filled through a throttle
-    cylinders: Array
-    offsets: Ints  # in firing intervals, by cylinder
-    names: list[str]
+    `offsets` are firing intervals that each cylinder is ahead; `names` are those of the pipes.
+    """
 
-    def throttled_volumes(self) -> Array:
-        """A view of the volumes behind a throttle: (volumes, fields, lanes)."""
-        return self.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)[: self.throttled]
+    arrays: march.Arrays
+    offsets: Ints
+    names: tuple[str, ...]
 
-    def rows(self, name: str) -> slice:
-        """Rows of the named pipe, for a look at its state: `net.w.reshape(-1, FIELDS, LANES)[net.rows("runner 1")]`."""
-        first, cells = self.pipes[self.names.index(name)]
+    @property
+    def rows(self) -> Array:
+        """State of the pipes: (rows, fields of ducts.py, lanes)."""
+        return self.arrays.w.reshape(-1, ducts.FIELDS, LANES)
+
+    @property
+    def volumes(self) -> Array:
+        """State of the volumes: (volumes, fields of march.py, lanes)."""
+        return self.arrays.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)
+
+    @property
+    def throttled(self) -> Array:
+        """State of the volumes behind a throttle."""
+        return self.volumes[: self.arrays.throttled]
+
+    @property
+    def cylinders(self) -> Array:
+        """State of the cylinders: (cylinders, fields of cylinder.py, lanes)."""
+        return self.arrays.cylinders.reshape(-1, cylinder.FIELDS, LANES)
+
+    @property
+    def state(self) -> tuple[Array, ...]:
+        """All that goes from step to step, each (anything, lanes): views."""
+        a = self.arrays
+        return tuple(x.reshape(-1, LANES) for x in (a.w, a.spaces, a.junctions, a.volumes, a.cylinders))
+
+    def pipe(self, name: str) -> slice:
+        """Where the named pipe's cells are in `rows`."""
+        first, cells = self.arrays.pipes[self.names.index(name)]
         return slice(int(first), int(first + cells))
 
 
@@ -140,9 +148,9 @@ class _Builder:
         geo = self.geometry[end // 2]
         return float(geo[1, ducts.AREA_LEFT] if end % 2 == 0 else geo[-2, ducts.AREA_RIGHT])
 
-    def finish(
-        self, spaces: Array, volumes: Array, sizes: Array, throttled: int, cylinders: Array, offsets: list[int]
-    ) -> Network:
+    def arrays(
+        self, spaces: Array, volumes: Array, sizes: Array, throttled: int, cylinders: Array, numbers: Array
+    ) -> march.Arrays:
         cells = [len(g) - 2 for g in self.geometry]
         first = np.cumsum([1, *[c + 2 for c in cells[:-1]]])
         w = np.zeros((sum(cells) + 2 * len(cells), ducts.FIELDS, LANES))
@@ -163,12 +171,11 @@ class _Builder:
             joint = junction.junction_scratch(areas, 1.05e5, 900.0 * 290.0)
             joints[i, : len(joint)] = joint
             branches[i, : len(members)] = members
-        return Network(
-            w.ravel(), np.concatenate(self.geometry), self.gas,
+        return march.Arrays(
+            w.ravel(), np.concatenate(self.geometry), k,
             np.stack([first, cells], axis=1).astype(np.int64), np.array(self.ends, dtype=np.int64),
             spaces, np.zeros((len(self.ends), orifice.SCRATCH)), joints, branches,
-            np.array([len(j) for j in self.junctions], dtype=np.int64), volumes, sizes, throttled,
-            cylinders, np.array(offsets, dtype=np.int64), self.names,
+            np.array([len(j) for j in self.junctions], dtype=np.int64), volumes, sizes, throttled, cylinders, numbers,
         )  # fmt: skip
 
 
@@ -238,4 +245,16 @@ def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
     offsets = [n - c if c else 0 for c in range(n)]  # the one that fires c-th is c intervals behind
     start, _ = chamber(config, 180.0 + 720.0 * np.array(offsets) / n)
     z = np.stack([cylinder.at_rest(k, float(v), ambient, 350.0, 0.05).ravel() for v in start])
-    return b.finish(spaces, volumes.reshape(len(sizes), -1), sizes, throttled, z, offsets)
+    arrays = b.arrays(spaces, volumes.reshape(len(sizes), -1), sizes, throttled, z, _numbers(config))
+    return Network(arrays, np.array(offsets, dtype=np.int64), tuple(b.names))
+
+
+def _numbers(config: CycleConfig) -> Array:
+    """The numbers of a cylinder."""
+    numbers = np.zeros(cylinder.NUMBERS)
+    numbers[cylinder.BORE] = config.bore * 1e-3
+    numbers[cylinder.WALL_T] = config.wall_temperature
+    numbers[cylinder.SPEED_REF], numbers[cylinder.BURN_REF] = config.burn_speed, config.burn_duration
+    numbers[cylinder.COMPLETE], numbers[cylinder.HEAT_FACTOR] = config.completeness, config.wall_heat
+    numbers[cylinder.SWEPT] = config.displacement / config.cylinders
+    return numbers

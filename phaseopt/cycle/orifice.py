@@ -12,6 +12,7 @@ step: four evaluations leave 1e-5 of the flow in all but extreme cases. Flows ar
 """
 
 import math
+from typing import NamedTuple
 
 from phaseopt.cycle.lanes import LANES, Array, inner, kernel
 
@@ -102,30 +103,33 @@ def nozzle_squared(p0: float, theta0: float, p: float, gamma: float) -> float:
     return p0 * p0 / theta0 * (2.0 * gamma / (gamma - 1.0)) * w * (w - ratio)
 
 
+class _End(NamedTuple):  # read by kernels
+    """One lane's end: which way gas flows, the throat for that way, the space, and the pipe before the end answers."""
+
+    out: bool
+    phi: float
+    space_p: float
+    space_th: float
+    space_g: float
+    rho: float
+    v: float
+    p: float
+    gamma: float
+
+
 @inner
-def _answer(
-    p: float,
-    out: bool,
-    phi: float,
-    space_p: float,
-    space_th: float,
-    space_g: float,
-    rho_i: float,
-    v_i: float,
-    p_i: float,
-    gamma: float,
-) -> tuple[float, float, float]:
+def _answer(p: float, end: _End) -> tuple[float, float, float]:
     """Velocity and density at the end for end pressure `p`, and the square of the throat's flow."""
-    v = v_i - wave_speed_change(p, rho_i, p_i, gamma)
-    cooled = max(space_th - v * v * (space_g - 1.0) / (2.0 * space_g), 0.3 * space_th)
-    rho = wave_density(p, rho_i, p_i, gamma) if out else p / cooled
-    p0 = stagnation(p, rho, v, gamma)
-    theta0 = p / rho + v * v * (gamma - 1.0) / (2.0 * gamma)
-    p_up = p0 if out else space_p
-    th_up = theta0 if out else space_th
-    g_up = gamma if out else space_g
-    p_down = space_p if out else p
-    return v, rho, phi * phi * nozzle_squared(p_up, th_up, p_down, g_up)
+    v = end.v - wave_speed_change(p, end.rho, end.p, end.gamma)
+    cooled = max(end.space_th - v * v * (end.space_g - 1.0) / (2.0 * end.space_g), 0.3 * end.space_th)
+    rho = wave_density(p, end.rho, end.p, end.gamma) if end.out else p / cooled
+    p0 = stagnation(p, rho, v, end.gamma)
+    theta0 = p / rho + v * v * (end.gamma - 1.0) / (2.0 * end.gamma)
+    p_up = p0 if end.out else end.space_p
+    th_up = theta0 if end.out else end.space_th
+    g_up = end.gamma if end.out else end.space_g
+    p_down = end.space_p if end.out else p
+    return v, rho, end.phi * end.phi * nozzle_squared(p_up, th_up, p_down, g_up)
 
 
 @kernel
@@ -172,7 +176,8 @@ def solve_orifice(x: Array) -> None:
             phi = phi_out if out else phi_in
             at = x[_AT * n + k]
             p = space_p + at * (x[_WALL_P * n + k] - space_p)
-            v, rho, f2 = _answer(p, out, phi, space_p, x[SPACE_TH * n + k], x[SPACE_G * n + k], rho_i, v_i, p_i, gamma)
+            end = _End(out, phi, space_p, x[SPACE_TH * n + k], x[SPACE_G * n + k], rho_i, v_i, p_i, gamma)
+            v, rho, f2 = _answer(p, end)
             m2 = rho * rho * v * v
             g = m2 - f2
             root = math.sqrt(m2 + 1e-30) - math.sqrt(f2)
@@ -210,7 +215,8 @@ def finish_orifice(x: Array, gas: Array) -> None:
         phi_out, phi_in = x[PHI_OUT * n + k], x[PHI_IN * n + k]
         phi = phi_out if out else phi_in
         p = space_p + x[_AT * n + k] * (x[_WALL_P * n + k] - space_p)
-        v, rho, f2 = _answer(p, out, phi, space_p, x[SPACE_TH * n + k], x[SPACE_G * n + k], rho_i, v_i, p_i, gamma)
+        end = _End(out, phi, space_p, x[SPACE_TH * n + k], x[SPACE_G * n + k], rho_i, v_i, p_i, gamma)
+        v, rho, f2 = _answer(p, end)
         flow = math.sqrt(max(f2, 0.0))
         mass = flow if out else -flow
         # a jet that has mixed over the pipe's area is sonic at most
@@ -240,16 +246,18 @@ def finish_orifice(x: Array, gas: Array) -> None:
 
 @kernel
 def solve_wall(x: Array) -> None:
-    """The found fields of scratch `x` for a shut end."""
+    """The found fields of scratch `x` in the lanes whose end is shut (both throats 0); the other lanes stay."""
     n = LANES
     for k in range(LANES):
         rho_i, v_i, p_i, gamma = x[PIPE_RHO * n + k], x[PIPE_V * n + k], x[PIPE_P * n + k], x[PIPE_G * n + k]
+        shut = x[PHI_OUT * n + k] + x[PHI_IN * n + k] <= 0.0
         p = shut_pressure(rho_i, v_i, p_i, gamma)
-        x[MASS * n + k] = 0.0
-        x[MOMENTUM * n + k] = p
-        x[ENERGY * n + k] = 0.0
-        x[BURNED * n + k] = 0.0
-        x[FACE_RHO * n + k] = wave_density(p, rho_i, p_i, gamma)
-        x[FACE_V * n + k] = 0.0
-        x[FACE_P * n + k] = p
-        x[FACE_Y * n + k] = x[PIPE_Y * n + k]
+        rho = wave_density(p, rho_i, p_i, gamma)
+        x[MASS * n + k] = 0.0 if shut else x[MASS * n + k]
+        x[MOMENTUM * n + k] = p if shut else x[MOMENTUM * n + k]
+        x[ENERGY * n + k] = 0.0 if shut else x[ENERGY * n + k]
+        x[BURNED * n + k] = 0.0 if shut else x[BURNED * n + k]
+        x[FACE_RHO * n + k] = rho if shut else x[FACE_RHO * n + k]
+        x[FACE_V * n + k] = 0.0 if shut else x[FACE_V * n + k]
+        x[FACE_P * n + k] = p if shut else x[FACE_P * n + k]
+        x[FACE_Y * n + k] = x[PIPE_Y * n + k] if shut else x[FACE_Y * n + k]

@@ -47,7 +47,7 @@ class Results:
 
 def mean_state(net: Network, field: int) -> Array:
     """A field of the cylinders' state, mean over cylinders, by lane."""
-    return np.asarray(net.cylinders.reshape(-1, cyl.FIELDS, LANES)[:, field].mean(axis=0))
+    return np.asarray(net.cylinders[:, field].mean(axis=0))
 
 
 def filling_and_work(config: CycleConfig, gas: Gas, net: Network) -> Array:

@@ -13,7 +13,7 @@ from phaseopt.cycle.orifice import nozzle_squared
 
 def _through(net: Network, pressure: Array) -> Array:
     """Flow through a unit of throttle area [kg/(m^2 s)] from outside to `pressure`, by lane."""
-    space = net.spaces[0].reshape(-1, LANES)
+    space = net.arrays.spaces[0].reshape(-1, LANES)
     squares = [nozzle_squared(space[0, k], space[1, k], pressure[k], space[4, k]) for k in range(LANES)]
     return np.asarray(np.sqrt(np.array(squares)))
 
@@ -21,11 +21,10 @@ def _through(net: Network, pressure: Array) -> Array:
 def fill_intake(net: Network, times: Array) -> None:
     """Multiply the contents of throttled volumes and runners by `times` (lane by lane), their temperature unchanged."""
     times = np.clip(times, 0.3, 3.0)
-    net.throttled_volumes()[:, [march.V_MASS, march.V_INNER, march.V_BURNED, march.V_P, march.V_OLD_P]] *= times
-    rows = net.w.reshape(-1, ducts.FIELDS, LANES)
+    net.throttled[:, [march.V_MASS, march.V_INNER, march.V_BURNED, march.V_P, march.V_OLD_P]] *= times
     for name in net.names:
         if name.startswith("runner"):
-            pipe = rows[net.rows(name)]
+            pipe = net.rows[net.pipe(name)]
             for f in (ducts.RHO, ducts.P, ducts.ENERGY):
                 pipe[:, f] *= times
             pipe[:, ducts.SPECIFIC] /= times
@@ -33,8 +32,8 @@ def fill_intake(net: Network, times: Array) -> None:
 
 def set_out(net: Network, displacement: float, rpm: Array, load: Array, lane: int) -> None:
     """A first throttle in `lane` for about the air that its load [Pa] takes, and the intake at its pressure."""
-    v = net.throttled_volumes()
-    space = net.spaces[0].reshape(-1, LANES)[:, lane]
+    v = net.throttled
+    space = net.arrays.spaces[0].reshape(-1, LANES)[:, lane]
     share = max(0.9 * load[lane] / space[0] - 0.1, 0.1)  # volumetric efficiency to be expected
     through = math.sqrt(nozzle_squared(space[0], space[1], load[lane], space[4]))
     guess = share * displacement * space[0] / space[1] * rpm[lane] / 120.0 / through / len(v)
@@ -50,13 +49,13 @@ def hold(net: Network, steps: int, load: Array) -> Array:
 
     Throttles of their own for every cylinder sit on one shaft: they are equally open.
     """
-    v = net.throttled_volumes()
+    v = net.throttled
     mean = v[:, march.V_SUM_P].mean(axis=0) / steps
     came, left = v[:, march.V_IN].sum(axis=0), v[:, march.V_OUT].sum(axis=0)
     # judged by what the cylinders take: plenum and runners also swallow or give while pressure moves
-    taken = net.cylinders.reshape(-1, cyl.FIELDS, LANES)[:, cyl.INTAKE].sum(axis=0)
+    taken = net.cylinders[:, cyl.INTAKE].sum(axis=0)
     wanted = taken / np.maximum(came, 1e-12) * load / mean
-    outside = 0.999 * net.spaces[0, :LANES]
+    outside = 0.999 * net.arrays.spaces[0, :LANES]
     eased = _through(net, load) / _through(net, np.minimum(mean, outside))
     v[:, march.V_THROTTLE] *= np.clip(wanted / eased, 0.4, 2.5)
     # by the cycle's end pressure has drifted half the cycle's imbalance beyond its mean

@@ -8,7 +8,7 @@ from phaseopt.cycle import ducts, march
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
-from phaseopt.cycle.lanes import LANES, Array
+from phaseopt.cycle.lanes import Array
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import NAMES, results
 from phaseopt.values.blas import one_blas_thread
@@ -80,14 +80,12 @@ def traces(
 def _look(simulator: Simulator) -> Array:
     """The first six of `TRACES` in SI units, from the first lane as it is now."""
     net, cylinder = simulator.net, simulator.config.firing_order.index(1)
-    rows = net.w.reshape(-1, ducts.FIELDS, LANES)
-    z = net.cylinders.reshape(-1, cyl.FIELDS, LANES)[cylinder, :, 0]
-    volumes = net.throttled_volumes()
+    rows, z, volumes = net.rows, net.cylinders[cylinder, :, 0], net.throttled
     step = z[cyl.STEP]
     return np.array([
         z[cyl.PRESSURE],
-        rows[net.rows(f"runner {cylinder + 1}").stop - 1, ducts.P, 0],
-        rows[net.rows(f"primary {cylinder + 1}").start, ducts.P, 0],
+        rows[net.pipe(f"runner {cylinder + 1}").stop - 1, ducts.P, 0],
+        rows[net.pipe(f"primary {cylinder + 1}").start, ducts.P, 0],
         volumes[min(cylinder, len(volumes) - 1), march.V_P, 0],
         z[cyl.FLOW] / step,
         -z[cyl.FLOW + 3] / step,

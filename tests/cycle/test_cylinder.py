@@ -21,7 +21,7 @@ def closed_cycle(ratio, duration, steps=3600, gamma=1.4, heat=1.5e6, start=360.0
     flat = z.reshape(-1)
     for i in range(steps):
         cyl.burn(flat, numbers, angle[i], angle[1] - angle[0], volume[i])
-        cyl.step_cylinder(flat, numbers, gas, volume[i], volume[i + 1], 0.0, False, False)
+        cyl.step_cylinder(flat, numbers, gas, volume[i], volume[i + 1], 0.0, False)
     return z, z[cyl.BURNED, 0] * heat
 
 
@@ -61,7 +61,8 @@ def test_burn_gets_longer_with_residual_gas_and_speed():
     rpm = np.array([4000.0] * 4 + [2000.0, 8000.0, 4000.0, 4000.0])
     numbers = np.zeros(cyl.NUMBERS)
     numbers[cyl.SPEED_REF], numbers[cyl.BURN_REF] = 4000.0, 60.0
-    cyl.close_intake(z.reshape(-1), numbers, rpm, np.full(LANES, 8.0), 4e-4, constant_gamma(1.4).kernel)
+    for k in range(LANES):
+        cyl.close_intake(z.reshape(-1), numbers, constant_gamma(1.4).kernel, 4e-4, rpm[k], 8.0, k)
     d = z[cyl.DURATION]
     assert d[1] == pytest.approx(60.0)
     assert d[0] < d[1] < d[2] < d[3]
@@ -76,7 +77,7 @@ def test_woschni_by_hand():
     gas, numbers = constant_gamma(1.4).kernel, np.zeros(cyl.NUMBERS)
     numbers[cyl.BORE], numbers[cyl.WALL_T], numbers[cyl.HEAT_FACTOR] = 0.08, 450.0, 1.0
     z = cyl.at_rest(gas, 5e-5, 4e6, 1800.0, 0.0)
-    z[cyl.STEP], z[cyl.PISTON] = 1e-5, 12.0
-    cyl.step_cylinder(z.reshape(-1), numbers, gas, 5e-5, 5e-5, 0.012, False, False)
+    z[cyl.STEP], z[cyl.PISTON], z[cyl.STIR] = 1e-5, 12.0, cyl.STIR_SHUT
+    cyl.step_cylinder(z.reshape(-1), numbers, gas, 5e-5, 5e-5, 0.012, False)
     h = 3.26 * 0.08**-0.2 * 4000.0**0.8 * 1800.0**-0.55 * (2.28 * 12.0) ** 0.8
     assert z[cyl.HEAT_LOSS, 0] == pytest.approx(h * 0.012 * 1350.0 * 1e-5, rel=1e-6)

@@ -35,15 +35,14 @@ def simulator():
 def totals(simulator):
     """Mass and energy in pipes, plenum and cylinders, by lane."""
     net = simulator.net
-    rows = net.w.reshape(-1, ducts.FIELDS, LANES)
+    rows = net.rows
     mass, energy = np.zeros(LANES), np.zeros(LANES)
     for name in net.names:
-        at = net.rows(name)
-        size = 1.0 / net.geo[at, ducts.INV_VOLUME][:, None]
+        at = net.pipe(name)
+        size = 1.0 / net.arrays.geo[at, ducts.INV_VOLUME][:, None]
         mass += (rows[at, ducts.RHO] * size).sum(axis=0)
         energy += (rows[at, ducts.ENERGY] * size).sum(axis=0)
-    v = net.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)
-    z = net.cylinders.reshape(-1, cyl.FIELDS, LANES)
+    v, z = net.volumes, net.cylinders
     mass += v[:, march.V_MASS].sum(axis=0) + z[:, cyl.MASS].sum(axis=0)
     energy += v[:, march.V_INNER].sum(axis=0) + z[:, cyl.INNER].sum(axis=0)
     return mass, energy
@@ -63,10 +62,10 @@ def test_a_closed_engine_keeps_mass_and_energy(arrangement):
     """Outer ends shut, valves and pistons moving, no heat or burning: mass, and energy plus work, to 1e-10."""
     s = Simulator(replace(sample(), **ARRANGEMENTS[arrangement]), COARSE)
     end = 2 * s.net.names.index("tail") + 1
-    s.net.ends[end] = [march.WALL, -1, 0, -1]
-    s.net.geo[:, ducts.HEAT] = 0.0
-    s.net.throttled_volumes()[:, march.V_THROTTLE] = 0.0
-    s.numbers[cyl.HEAT_FACTOR] = s.numbers[cyl.COMPLETE] = 0.0
+    s.net.arrays.ends[end] = [march.WALL, -1, 0, -1]
+    s.net.arrays.geo[:, ducts.HEAT] = 0.0
+    s.net.throttled[:, march.V_THROTTLE] = 0.0
+    s.net.arrays.numbers[cyl.HEAT_FACTOR] = s.net.arrays.numbers[cyl.COMPLETE] = 0.0
     s.points[:] = 110.0
     s.points[0] = np.linspace(2500.0, 6000.0, LANES)
     s.points[2] = np.linspace(100.0, 120.0, LANES)
@@ -74,11 +73,32 @@ def test_a_closed_engine_keeps_mass_and_energy(arrangement):
     mass, energy = totals(s)
     for _ in range(3):
         assert s.cycle() < 1.0
-        energy -= s.net.cylinders.reshape(-1, cyl.FIELDS, LANES)[:, cyl.WORK].sum(axis=0)
+        energy -= s.net.cylinders[:, cyl.WORK].sum(axis=0)
     after, inner = totals(s)
     assert np.abs(after / mass - 1.0).max() < 1e-10
     assert np.abs(inner / energy - 1.0).max() < 1e-10
     assert np.abs(mean_state(s.net, cyl.WORK)).min() > 1.0  # it did something
+
+
+@pytest.mark.parametrize("arrangement", ["four into two into one", "both"])
+def test_lanes_do_not_know_of_each_other(arrangement):
+    """Each point comes to the same bytes in any lane and beside any others: timings, speeds and loads far apart."""
+    order = np.array([3, 6, 0, 5, 7, 1, 4, 2])
+    points = np.array([
+        np.linspace(2000.0, 7000.0, LANES), np.linspace(40e3, 98e3, LANES), np.linspace(80.0, 125.0, LANES),
+        np.linspace(70.0, 130.0, LANES), np.linspace(4.0, 18.0, LANES),
+    ])  # fmt: skip
+    found = []
+    for chosen in (np.arange(LANES), order, np.full(LANES, 5)):
+        s = Simulator(replace(sample(), **ARRANGEMENTS[arrangement]), COARSE)
+        s.points[:] = points[:, chosen]
+        s.set_steps(1400)
+        assert max(s.cycle() for _ in range(3)) < 1.0
+        found.append(np.concatenate(s.net.state))
+    in_order, shuffled, alone = found
+    assert np.ptp(in_order, axis=1).max() > 1.0
+    assert np.array_equal(shuffled, in_order[:, order])
+    assert np.array_equal(alone[:, 0], in_order[:, 5])
 
 
 def test_one_cylinders_own_throttle_is_a_shared_one():
@@ -97,7 +117,7 @@ def test_every_load_is_held_with_throttles_of_their_own():
     assert r.settled.all()
     assert np.all(np.diff(r.torque) > 0.0)
     s.cycle()
-    v = s.net.throttled_volumes()
+    v = s.net.throttled
     assert v[:, march.V_SUM_P].mean(axis=0) / s.steps == pytest.approx(load * 1e3, rel=2e-3)
     taken = 4 * mean_state(s.net, cyl.INTAKE)
     assert v[:, march.V_IN].sum(axis=0) == pytest.approx(taken, rel=5e-3)
