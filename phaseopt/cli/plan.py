@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command, progress_line
+from phaseopt.cli.frame import Answer, ProjectFile, command, progress_line
 
 Pulls = Annotated[int, typer.Option("--pulls", metavar="N", min=1, max=100, help="How many pulls to plan.")]
 Out = Annotated[
@@ -14,13 +14,13 @@ Out = Annotated[
 
 
 @command
-def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Found:
+def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Answer:
     """The next pulls to make, from safe to bold, with a run sheet."""
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.records.plan import PlanRecord
     from phaseopt.output.run_sheet_files import run_sheet_files
     from phaseopt.project.load import load_project
-    from phaseopt.report.run_sheet_text import run_sheet_summary, sheet_verdict
+    from phaseopt.report.subjects.plan import plan_document
     from phaseopt.study.plan import plan_next_pulls
 
     project = load_project(project_file)
@@ -31,9 +31,8 @@ def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Found:
     folder = out if sheet.pulls else None
     if folder is not None:
         write_files(folder, run_sheet_files(sheet))
-    return Found(
-        sheet_verdict(sheet),
-        lambda: run_sheet_summary(sheet, folder),
+    return Answer(
+        plan_document(sheet),
         lambda: PlanRecord.of(sheet),
         written=[] if folder is None else [folder],
         clear=bool(sheet.pulls) and not sheet.left_out,

@@ -11,7 +11,6 @@ from phaseopt.output.metadata import records_metadata
 from phaseopt.output.records.reduce import ReduceRecord
 from phaseopt.report.figures.logs import reduction_figures
 from phaseopt.report.phaser_fragment import fragment_text
-from phaseopt.report.reduction_words import pull_names
 from phaseopt.torque_model.day import Day
 
 FRAGMENT, REDUCTION = "phasers.toml", "reduction.json"
@@ -40,7 +39,7 @@ def reduction_files(day: Day) -> dict[str, str]:
 
 
 def _points(day: Day) -> list[Column]:
-    points, names = day.reduction.points, pull_names(day)
+    points, names = day.reduction.points, day.pull_names
     columns = [Column("pull", "name of the pull", [names[pull] for pull in points["pull"].to_numpy()])]
     for name, variable in points.data_vars.items():
         if name == "pull":

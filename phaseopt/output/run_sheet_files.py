@@ -5,8 +5,8 @@ import numpy as np
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
-from phaseopt.report.run_sheet import run_sheet_page
-from phaseopt.report.run_sheet_text import KINDS
+from phaseopt.report.page import page
+from phaseopt.report.subjects.plan import KINDS, plan_document
 from phaseopt.study.run_sheet import RunSheet
 
 NAME = "run_sheet.csv"
@@ -21,7 +21,7 @@ def run_sheet_files(sheet: RunSheet) -> dict[str, str]:
     files = {
         NAME: csv_text(columns),
         f"{NAME}-metadata.json": records_metadata(NAME, title, columns, notes),
-        "run_sheet.html": run_sheet_page(sheet),
+        "run_sheet.html": page(plan_document(sheet), "phaseopt plan"),
     }
     return files | {RECORD: record_of(files)}
 

@@ -98,6 +98,14 @@ class Snippet:
 
 
 @dataclass(frozen=True)
+class Blanks:
+    """Room to write by hand on paper: pairs of a label and a unit, and the caption of a box of notes, if any."""
+
+    fields: tuple[tuple[str, str], ...]
+    notes: str = ""
+
+
+@dataclass(frozen=True)
 class Part:
     """Something that only a page can show: a template below `templates/blocks/` and what it is filled with."""
 
@@ -105,18 +113,19 @@ class Part:
     context: Mapping[str, Any]
 
 
-Block = Lines | Table | ShadedTable | Picture | Snippet | Part
-Kind = TypeVar("Kind", Lines, Table, ShadedTable, Picture, Snippet, Part)
+Block = Lines | Table | ShadedTable | Picture | Snippet | Blanks | Part
+Kind = TypeVar("Kind", Lines, Table, ShadedTable, Picture, Snippet, Blanks, Part)
 
 
 @dataclass(frozen=True)
 class Section:
-    """Blocks under a title; `folded` sections are closed on a page until they are opened."""
+    """Blocks under a title; `folded` sections are closed on a page until opened, `together` ones share a sheet."""
 
     title: str
     blocks: tuple[Block, ...]
     depth: Depth = Depth.ANSWER
     folded: bool = False
+    together: bool = False
 
     @property
     def anchor(self) -> str:

@@ -10,9 +10,17 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from phaseopt.report.document import Depth, Document, Lines, Part, Picture, ShadedTable, Snippet, Table
+from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Picture, ShadedTable, Snippet, Table
 
-_KINDS = {Lines: "lines", Table: "table", ShadedTable: "shaded", Picture: "picture", Snippet: "snippet", Part: "part"}
+_KINDS = {
+    Lines: "lines",
+    Table: "table",
+    ShadedTable: "shaded",
+    Picture: "picture",
+    Snippet: "snippet",
+    Blanks: "blanks",
+    Part: "part",
+}
 _CONTENTS_FROM = 5  # sections from which a list of contents helps
 
 

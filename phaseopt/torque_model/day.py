@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import numpy as np
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Torque
@@ -23,6 +24,11 @@ class Day:
     repeats: Repeatability
     unlike: tuple[UnlikePull, ...]
     phasers: tuple[PhaserResponse, ...]
+
+    @property
+    def pull_names(self) -> list[str]:
+        """Names of the pulls, in the order of the project file."""
+        return [str(name) for name in np.asarray(self.reduction.points["pull_name"])]
 
 
 def read_day(project: Project) -> Day:

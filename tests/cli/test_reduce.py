@@ -48,7 +48,7 @@ def good(tmp_path: Path) -> Path:
 def test_a_good_day_is_told_in_words_and_ends_clear(good: Path) -> None:
     result = run("reduce", good)
     assert result.exit_code == 0, result.output
-    assert "nothing stands out" in result.output
+    assert "Nothing stands out" in result.output
     assert "cannot be seen today" in result.output
     assert "no drift is shown" in result.output
     assert "phaseopt check" in result.output  # nobody takes points for a permission

@@ -18,8 +18,9 @@ from phaseopt.output.files import build_files
 from phaseopt.output.offsets_files import offsets_files
 from phaseopt.output.read_build import read_build
 from phaseopt.output.tradeoff_files import tradeoff_files
-from phaseopt.report.run_sheet import run_sheet_page
+from phaseopt.report.page import page
 from phaseopt.report.sheet import blank_sheet
+from phaseopt.report.subjects.plan import plan_document
 from phaseopt.study.confirm import confirm
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.offsets import study_offsets
@@ -63,7 +64,10 @@ def pages(both: Build, intake_only: Build, tmp_path_factory: pytest.TempPathFact
         "report": (folder / "first" / "report.html").read_text(encoding="utf-8"),
         "measuring sheet": (folder / "first" / "measuring_sheet.html").read_text(encoding="utf-8"),
         "blank sheet": blank_sheet(),
-        "run sheet": run_sheet_page(run_sheet(both.contact, first_pulls(both.contact, both.limits, 3), (HOSTILE,))),
+        "run sheet": page(
+            plan_document(run_sheet(both.contact, first_pulls(both.contact, both.limits, 3), (HOSTILE,))),
+            "phaseopt plan",
+        ),
         "confirm": _confirming(both)["confirm.html"],
         "compare": compare_page(compare(builds[0], builds[1])),
         "tradeoff": studies["tradeoff.html"],

@@ -17,11 +17,11 @@ from phaseopt.report.facts import tightest
 from phaseopt.report.figures import build as figures
 from phaseopt.report.full_load import full_load_table
 from phaseopt.report.limits_text import limits_summary
-from phaseopt.report.reduction_text import reduction_summary
-from phaseopt.report.run_sheet import run_sheet_page
-from phaseopt.report.run_sheet_text import run_sheet_summary
+from phaseopt.report.page import page
 from phaseopt.report.sheet import check_sheet, limits_sheet
 from phaseopt.report.subjects.fit import fit_document
+from phaseopt.report.subjects.plan import plan_document
+from phaseopt.report.subjects.reduce import reduction_document
 from phaseopt.report.terminal import terminal_text
 from phaseopt.report.text import gain_line, summary
 from phaseopt.report.verdicts import check_summary
@@ -54,9 +54,9 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     yield "limits sheet", limits_sheet(build.contact, build.limits)
     yield "check sheet", check_sheet(build.contact, build.verdict)
     plan = run_sheet(build.contact, first_pulls(build.contact, build.limits, 3))
-    yield "run sheet", run_sheet_summary(plan, None)
-    yield "run sheet's page", run_sheet_page(plan)
-    yield "logs", reduction_summary(read_day(build.project), [])
+    yield "run sheet", terminal_text(plan_document(plan))
+    yield "run sheet's page", page(plan_document(plan), "phaseopt plan")
+    yield "logs", terminal_text(reduction_document(read_day(build.project)))
     model = torque_model(build.project, silent)
     yield "fit", terminal_text(fit_document(build.project, model, torque_trust(build.project, model)))
 

@@ -20,7 +20,8 @@ from phaseopt.cli import app
 from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.run_sheet_files import run_sheet_files
 from phaseopt.project import Channel
-from phaseopt.report.run_sheet_text import clamp_words, run_sheet_summary
+from phaseopt.report.subjects.plan import clamp_words, plan_document
+from phaseopt.report.terminal import terminal_text
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.planned_pulls import Plan, PlannedPull
 from phaseopt.study.run_sheet import run_sheet
@@ -68,10 +69,10 @@ def test_a_pull_that_is_not_clear_is_never_told(tmp_path: Path) -> None:
     rows = list(csv.DictReader(io.StringIO(files["run_sheet.csv"])))
     assert {row["intake_phase"] for row in rows} == {"4"}
     icl = 110.0 + 6.0 - bold
-    for text in (*files.values(), run_sheet_summary(sheet, None), PlanRecord.of(sheet).model_dump_json()):
+    for text in (*files.values(), terminal_text(plan_document(sheet)), PlanRecord.of(sheet).model_dump_json()):
         for number in (bold, icl, 41.5):
             assert not re.search(rf"(?<![\d.]){number:g}(?![\d.])", text)
-    assert "2 planned pulls were not clear" in run_sheet_summary(sheet, None)
+    assert "2 planned pulls were not clear" in terminal_text(plan_document(sheet))
 
 
 def test_clamps_for_the_day_only_where_any_timing_may_meet_any(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.project import Project
-from phaseopt.report.fit_text import NOT_JUDGED
+from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.surrogate.coverage import coverage
 from phaseopt.surrogate.hyperparameters import Hyperparameters
 from phaseopt.torque_model.sources import TorqueModel

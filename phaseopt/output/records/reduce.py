@@ -9,7 +9,7 @@ from pydantic import Field
 from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.project import Project
 from phaseopt.report.phaser_fragment import Offer, offers, section
-from phaseopt.report.reduction_words import look_first, pull_names
+from phaseopt.report.subjects.reduce import look_first
 from phaseopt.torque.phaser_moves import Direction
 from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeatability import OutlierPull, Repeatability
@@ -253,7 +253,7 @@ class ReduceRecord(CommandRecord):
     @classmethod
     def of(cls, day: Day) -> Self:
         """From all that a day's logs say."""
-        names = pull_names(day)
+        names = day.pull_names
         return cls(
             project=day.project.name,
             look_first=tuple(look_first(day)),

@@ -11,7 +11,7 @@ from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.output.records.pieces import AxesRecord, CountsRecord
 from phaseopt.project import Project
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
-from phaseopt.report.simulation_text import NOT_MEASURED, doubt
+from phaseopt.report.subjects.simulate import NOT_MEASURED, doubt
 from phaseopt.report.verdicts import BEFORE_TURNING
 
 

@@ -10,7 +10,6 @@ from matplotlib.figure import Figure
 from phaseopt.report.figures.colours import BLACK, WHITE
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.phaser_fragment import section
-from phaseopt.report.reduction_words import pull_names
 from phaseopt.torque.phaser_moves import DIRECTIONS, long_steps
 from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeats import FloatArray, Repeats
@@ -36,7 +35,7 @@ def reduction_figures(day: Day) -> dict[str, str]:
 
 def pulls(day: Day) -> str:
     """Torque of each pull over speed with 95 % of each point, all pulls faint behind it; odd pulls marked."""
-    points, names, unit = day.reduction.points, pull_names(day), day.project.display_units.torque
+    points, names, unit = day.reduction.points, day.pull_names, day.project.display_units.torque
     odd = {one.pull for one in day.repeats.odd} | {one.other for one in day.repeats.odd if one.unclear}
     odd |= {one.pull for one in day.unlike}
     rows = -(-len(names) // _ACROSS)
@@ -86,7 +85,7 @@ def _pull(axes: Axes, own: xr.Dataset, unit: Unit) -> None:
 
 def repeats(day: Day) -> str:
     """Each group's pulls less their mean over speed; and every repeated pull's offset in the order they were made."""
-    found, names, unit = day.repeats, pull_names(day), day.project.display_units.torque
+    found, names, unit = day.repeats, day.pull_names, day.project.display_units.torque
     with styled():
         figure = Figure(figsize=(7.5, 2.5 * (len(found.groups) + 1) + 0.3), layout="constrained")
         *panels, order = figure.subplots(len(found.groups) + 1, 1)

@@ -8,7 +8,7 @@ import xarray as xr
 from phaseopt.project import Project
 from phaseopt.report.document import Document, Section, say
 from phaseopt.report.given import UNITS, left_out_line, nodes_line
-from phaseopt.report.reduction_words import shared_notes
+from phaseopt.report.notes import shared_notes
 from phaseopt.report.verdicts import capital
 from phaseopt.surrogate.coverage import Coverage, coverage
 from phaseopt.surrogate.sameness import Sameness

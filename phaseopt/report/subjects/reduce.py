@@ -1,20 +1,142 @@
-"""What a day's logs say, in sentences: repeats, drift, pulls that do not belong, phasers."""
+"""What `phaseopt reduce` says: what to look at first, what the logs hold, what they cannot show."""
 
 import math
-from collections.abc import Iterable, Sequence
+import re
+from collections import Counter
+from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
+import xarray as xr
 
 from phaseopt.project import Project
+from phaseopt.report.document import Document, Section, Table, say, table
+from phaseopt.report.notes import shared_notes
 from phaseopt.report.phaser_fragment import Offer, offers, section
+from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.tables import number_text
+from phaseopt.torque.log_quality import LogQuality
 from phaseopt.torque.phaser_response import PhaserResponse
 from phaseopt.torque.repeatability import OutlierPull, Repeatability
 from phaseopt.torque_model.day import Day
 from phaseopt.torque_model.outliers import UnlikePull
 from phaseopt.values.display_units import Unit
 
+FloatArray = npt.NDArray[np.float64]
+
 _FEW = 3  # degrees of freedom below which the least difference is itself little known
+_COUNTED = re.compile(r": \d+ of \d+ .* left out \(")  # a note on what the rows of left-out stretches count
+
+
+def reduction_document(day: Day) -> Document:
+    """What a day's logs say. A CLEAR day has nothing to look at first."""
+    first = look_first(day)
+    unit = day.project.display_units.torque
+    phasers = [line for response in day.phasers for line in phaser_lines(day.project, response)]
+    count = "1 thing" if len(first) == 1 else f"{len(first)} things"
+    return Document(
+        f"{day.project.name}: what the dyno logs say",
+        f"Look at {count} first." if first else "Nothing stands out in the logs.",
+        lead=tuple(first),
+        sections=(
+            say("Logs", logs_line(day.log_quality)),
+            say("Points", points_line(day.reduction.points)),
+            Section("Pulls", (pull_table(day),)),
+            say("Left out", *rejected_lines(day)),
+            say("Repeats", *repeat_lines(day.repeats, day.pull_names, unit)),
+            say("Phasers", *phasers),
+        ),
+        notes=tuple(_notes(day)),
+        cautions=(NOT_JUDGED,),
+    )
+
+
+def logs_line(found: Sequence[LogQuality]) -> str:
+    """How many logs were read, how long and how often they were logged; what looks odd in them is told first of all."""
+    rows = sum(log_quality.rows for log_quality in found)
+    rates = [log_quality.rate for log_quality in found if not math.isnan(log_quality.rate)]
+    odd = sum(1 for log_quality in found if log_quality.warnings)
+    low, high = (f"{end:.3g}" for end in (min(rates), max(rates))) if rates else ("", "")
+    often = f" at {low}{f' to {high}' if high != low else ''} rows a second" if rates else ""
+    looks = f"{odd} of them to look at, named above" if odd else "none looks odd"
+    logs = "1 log" if len(found) == 1 else f"{len(found)} logs"
+    return f"{logs}, {rows} rows{often}; {looks}; each channel's range is in health.csv of --out"
+
+
+def points_line(points: xr.Dataset) -> str:
+    """How many points there are, and over what."""
+    rpm, load = points["rpm"].to_numpy(), points["load"].to_numpy()
+    full = int(points["full_throttle"].sum())
+    correction = points.attrs["correction"]
+    corrected = "not corrected for weather" if correction == "none" else f"corrected to {correction}"
+    return (
+        f"{points.sizes['point']} torque points ({full} at full throttle), {rpm.min():.0f} to {rpm.max():.0f} rpm,"
+        f" {_over(load)} kPa; torque {corrected}"
+    )
+
+
+def _over(values: FloatArray) -> str:
+    """Least to most, one number where they are one.
+
+    >>> _over(np.array([35.0, 100.0])), _over(np.array([100.0, 100.0]))
+    ('35 to 100', '100')
+    """
+    least, most = f"{values.min():.0f}", f"{values.max():.0f}"
+    return least if least == most else f"{least} to {most}"
+
+
+def _notes(day: Day) -> list[str]:
+    """Notes of the reduction without what other sections say, each once over the pulls it concerns."""
+    warned = tuple(f"{log.file}: {warning}" for log in day.log_quality for warning in log.warnings)
+    elsewhere = (*warned, *look_first(day))
+    notes = [note for note in day.reduction.notes if not (note.endswith(elsewhere) or _COUNTED.search(note))]
+    return shared_notes(notes, day.pull_names)
+
+
+def pull_table(day: Day) -> Table:
+    """A row a pull: its points, speeds, centrelines, most torque, and the standard error of a typical point."""
+    points, unit = day.reduction.points, day.project.display_units.torque
+    rows = []
+    for number, name in enumerate(day.pull_names):
+        own = points.isel(point=points["pull"].to_numpy() == number)
+        torque, rpm = own["torque"].to_numpy(), own["rpm"].to_numpy()
+        best = int(torque.argmax())
+        rows.append(
+            (
+                name,
+                f"{own.sizes['point']}",
+                _over(rpm),
+                *(_span(own[centre]) for centre in ("icl", "ecl")),
+                unit.number(torque[best]),
+                f"{rpm[best]:.0f}",
+                unit.number(float(np.median(own["scatter"])), 1),
+            )
+        )
+    head = ("pull", "points", "rpm", "intake", "exhaust", f"most {unit.name}", "at rpm", f"± {unit.name}")
+    return table("Centrelines in degrees; ± is one standard error of a typical point", head, rows)
+
+
+def _span(values: xr.DataArray) -> str:
+    low, high = float(values.min()), float(values.max())
+    return f"{(low + high) / 2:.0f}°" if high - low < 2.0 else f"{low:.0f} to {high:.0f}°"
+
+
+def rejected_lines(day: Day) -> list[str]:
+    """Stretches that gave no point, by reason, most first; once where many pulls share one."""
+    rejected = day.reduction.rejected
+    if not rejected:
+        return ["no stretch of any log"]
+    count: Counter[str] = Counter()
+    for one in rejected:
+        count[one.reason] += one.count
+    lines = []
+    for reason, total in count.most_common():
+        own = [one for one in rejected if one.reason == reason]
+        pulls = list(dict.fromkeys(one.pull for one in own))
+        more = f" and {len(pulls) - 1} more pull{'s' if len(pulls) > 2 else ''}" if len(pulls) > 1 else ""
+        low, high = min(one.rpm_from for one in own), max(one.rpm_to for one in own)
+        lines.append(f"{total}: {reason} ({pulls[0]}{more}, {low:.0f} to {high:.0f} rpm)")
+    return lines
 
 
 def repeat_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str]:
@@ -120,8 +242,8 @@ def _offer_words(offer: Offer) -> str:
 def look_first(day: Day) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
     unit = day.project.display_units.torque
-    lines = [*odd_lines(day.repeats, pull_names(day), unit), *day.reduction.first]
-    lines += [unlike_words(unlike, pull_names(day), unit) for unlike in day.unlike]
+    lines = [*odd_lines(day.repeats, day.pull_names, unit), *day.reduction.first]
+    lines += [unlike_words(unlike, day.pull_names, unit) for unlike in day.unlike]
     lines += [f"{log_quality.file}: {said}" for log_quality in day.log_quality for said in log_quality.warnings]
     for response in day.phasers:
         bolder = [offer for offer in offers(day.project, response) if offer.bolder]
@@ -132,34 +254,3 @@ def look_first(day: Day) -> list[str]:
             where = section(day.project, response)
             lines.append(f"[{where}] counts on a better phaser than the logs show ({keys}): {so} until this is mended")
     return lines
-
-
-def shared_notes(notes: Iterable[str], names: Sequence[str]) -> list[str]:
-    """Notes that begin with a pull's name, told once for all pulls that share them; the others as they are.
-
-    Parameters: `notes`, `names` of the pulls.
-
-    >>> shared_notes(["a: cold", "no sun", "b: cold"], ["a", "b"])
-    ['a, b: cold', 'no sun']
-    """
-    shared: dict[str, list[str]] = {}
-    for note in notes:
-        name = next((name for name in names if note.startswith(f"{name}: ")), "")
-        shared.setdefault(note.removeprefix(f"{name}: "), []).append(name)
-    return [f"{_named(having)}{text}" for text, having in shared.items()]
-
-
-def _named(names: list[str]) -> str:
-    """Pulls that a note is about.
-
-    >>> _named(["a", "b"]), _named(["a", "b", "c", "d"]), _named([""])
-    ('a, b: ', 'a and 3 more pulls: ', '')
-    """
-    if names == [""]:
-        return ""
-    return ", ".join(names) + ": " if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more pulls: "
-
-
-def pull_names(day: Day) -> list[str]:
-    """Names of the pulls, in the order of the project file."""
-    return [str(name) for name in np.asarray(day.reduction.points["pull_name"])]

@@ -1,0 +1,29 @@
+"""Notes, each once over all that it concerns."""
+
+from collections.abc import Iterable, Sequence
+
+
+def shared_notes(notes: Iterable[str], names: Sequence[str]) -> list[str]:
+    """Notes that begin with a pull's name, told once for all pulls that share them; the others as they are.
+
+    Parameters: `notes`, `names` of the pulls.
+
+    >>> shared_notes(["a: cold", "no sun", "b: cold"], ["a", "b"])
+    ['a, b: cold', 'no sun']
+    """
+    shared: dict[str, list[str]] = {}
+    for note in notes:
+        name = next((name for name in names if note.startswith(f"{name}: ")), "")
+        shared.setdefault(note.removeprefix(f"{name}: "), []).append(name)
+    return [f"{_named(having)}{text}" for text, having in shared.items()]
+
+
+def _named(names: list[str]) -> str:
+    """Pulls that a note is about.
+
+    >>> _named(["a", "b"]), _named(["a", "b", "c", "d"]), _named([""])
+    ('a, b: ', 'a and 3 more pulls: ', '')
+    """
+    if names == [""]:
+        return ""
+    return ", ".join(names) + ": " if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more pulls: "

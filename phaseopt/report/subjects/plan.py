@@ -1,0 +1,199 @@
+"""What `phaseopt plan` says: the next pulls, in the order to make them, as a run sheet to take to the dyno."""
+
+import math
+
+import numpy as np
+
+from phaseopt.clearance.contacts import WORDS
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.project import SIDES, Project, Side
+from phaseopt.report.document import Blanks, Depth, Document, Lines, Row, Section, Table, say, table
+from phaseopt.report.text import cautions
+from phaseopt.study.run_sheet import RunSheet, SheetPull
+from phaseopt.tables import number_text
+
+_HEAD = (("Date", ""), ("Dyno, gear, rate", ""), ("Crew", ""), ("Who stops the dyno", ""))
+_NOTES = "Notes (knock, misfire, noise, what was changed):"
+KINDS = {
+    "fixed": "one timing held",
+    "table": "phases follow a table",
+    "baseline": "baseline, for drift",
+}
+BEFORE = (
+    "Before the first pull: prove the zero. With the phasers locked at rest the log must read rest; ten degrees "
+    "commanded at idle must move the cam ten degrees, the right way.",
+    "Every timing here was judged by the model alone. Check the boldest by hand first, on every cylinder "
+    "(phaseopt check with --sheet prints how).",
+    "Warm oil and coolant to the same temperatures before each pull, the same gear, the same rate, the same wait "
+    "between pulls.",
+    "Stop at once on any noise, knock or misfire, and where a measured phase stands more than 2° from the one asked "
+    "for.",
+)
+
+
+_NO_PULL = "none: no planned timing is clear of both rules"
+
+
+def moving_sides(sheet: RunSheet) -> tuple[Side, ...]:
+    """The cams that a phaser moves."""
+    return tuple(side for side in SIDES if sheet.model.project.phaser_of(side) is not None)
+
+
+def phase_text(pull: SheetPull, name: str) -> str:
+    """A phase or centreline of a pull: one number where it is held, else its span.
+
+    Parameters: `name` of the variable in the pull's timings.
+    """
+    values = np.round(pull.timings[name].to_numpy(), 1)
+    low, high = float(values.min()), float(values.max())
+    return number_text(low) if low == high else f"{number_text(low)} to {number_text(high)}"
+
+
+def clamp_words(sheet: RunSheet) -> str:
+    """Which clamps to enter for the day, or that each pull needs its own."""
+    box = sheet.clamps.range
+    if sheet.clamps.verdict != CLEAR:
+        return (
+            "Between two pulls bring both phasers back to rest: the timings of this sheet are clear one by one, not "
+            "any with any. Enter clamps for each pull: from rest to its own phases."
+        )
+    spans = {"intake": (box.intake_from, box.intake_to), "exhaust": (box.exhaust_from, box.exhaust_to)}
+    ends = " and ".join(
+        f"{side} from {number_text(spans[side][0])} to {number_text(spans[side][1])}°" for side in moving_sides(sheet)
+    )
+    return f"Enter clamps in the controller for the day: {ends} (crank degrees from rest, + = advanced)."
+
+
+def expected_words(sheet: RunSheet) -> str:
+    """What the pulls are expected to bring, or that nothing tells."""
+    gains = [gain for gain in sheet.expected if math.isfinite(gain)]
+    if len(gains) < 2:
+        return "What the pulls will add cannot be told yet."
+    unit = sheet.model.project.display_units.torque
+    steps = ", ".join(unit.number(gain - gains[0], 1) for gain in gains[1:])
+    return (
+        f"Mean torque of the final tables at full load, by weight: {unit.signed(gains[-1] - gains[0], 1)} {unit.name} "
+        f"over what they would make without these pulls (after each pull: {steps})."
+    )
+
+
+def to_log(project: Project) -> str:
+    """What has to be in the log."""
+    torque = project.torque
+    if torque is None:
+        return (
+            "Log at 10 rows a second or more: time, engine speed, brake torque, manifold pressure, throttle, air "
+            "temperature, commanded and measured phase of both cams; mixture, coolant and knock where you have them."
+        )
+    named = [f"{key.replace('_', ' ')} ({column})" for key, column in torque.columns if isinstance(column, str)]
+    return f"as torque.columns names them: {', '.join(named)}."
+
+
+def plan_document(sheet: RunSheet) -> Document:
+    """The planned pulls: on a terminal a row each, on the page a sheet with room to write by hand."""
+    project, sides = sheet.model.project, moving_sides(sheet)
+    count = len(sheet.pulls)
+    left = f"; {sheet.left_out} left out because they are not clear" if sheet.left_out else ""
+    pulls = [_pull_section(sheet, pull, sides) for pull in sheet.pulls]
+    return Document(
+        f"{project.name}: run sheet",
+        f"{count} pull{'s' if count != 1 else ''} planned{left}, in the order to make them, from safe to bold.",
+        lead=(f"{sheet.stop[:1].upper()}{sheet.stop[1:]}.",),
+        sections=(
+            Section("Today", (Blanks(_HEAD),), Depth.PAGE),
+            say("Expected", expected_words(sheet)),
+            Section("All pulls", (_overview(sheet, sides),) if sheet.pulls else (Lines((_NO_PULL,)),)),
+            say("Before the pulls", *BEFORE, depth=Depth.PAGE),
+            say("Clamps", clamp_words(sheet)),
+            say("Log", to_log(project)),
+            *pulls,
+        ),
+        notes=sheet.notes,
+        not_covered=tuple(sheet.model.not_covered),
+        cautions=cautions(),
+    )
+
+
+def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
+    """A row a pull: timings with what the log reads in brackets, true centrelines, and gaps (static / running)."""
+    contacts, shown = sheet.model.contacts, sheet.model.project.display_units
+    gap, torque = shown.gap, shown.torque
+    head = ["pull", "kind"]
+    head += [word for side in sides for word in (f"{side} (reads)", *_centrelines((side,)))]
+    head += [*(WORDS[contact] for contact in contacts), f"worth, {torque.name}"]
+    rows = []
+    for pull in sheet.pulls:
+        row = [f"{pull.number}", KINDS[pull.kind]]
+        for side in sides:
+            row += [_with_reading(pull, side), phase_text(pull, *_centrelines((side,)))]
+        row += [f"{gap.down(pull.box.static[c])} / {gap.down(pull.box.running[c])}" for c in contacts]
+        rows.append([*row, "" if math.isnan(pull.expected_gain) else torque.number(pull.expected_gain, 1)])
+    caption = (
+        "Phases in crank degrees from rest, + = advanced; centrelines in crank degrees. Worst-case clearance in "
+        f"{gap.name}, on the way from rest too: static / running, up to {sheet.model.top_speed:.0f} rpm. Worth: what "
+        "the pull is expected to add to the mean torque of the final tables at full throttle"
+    )
+    return table(caption, head, rows)
+
+
+def _with_reading(pull: SheetPull, side: Side) -> str:
+    name = f"{side}_reading"
+    reads = f" ({phase_text(pull, name)})" if name in pull.timings else ""
+    return f"{phase_text(pull, f'{side}_phase')}{reads}"
+
+
+def _centrelines(sides: tuple[Side, ...]) -> list[str]:
+    return ["icl" if side == "intake" else "ecl" for side in sides]
+
+
+def _pull_section(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> Section:
+    """What to set for one pull, the clearances there, and what to write down."""
+    air = (("Barometer", "kPa / mbar"), ("intake air", "°C"), ("humidity", "%"))
+    day = (("oil", "°C"), ("coolant", "°C"), ("time", ""), ("log file", ""))
+    blanks = Blanks((*air, *((_rest(sheet, side), "") for side in sides), *day), _NOTES)
+    title = f"Pull {pull.number}: {KINDS[pull.kind]}"
+    return Section(title, (_settings(pull, sides), _gaps(sheet, pull), blanks), Depth.PAGE, together=True)
+
+
+def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
+    """A row a speed, or one row where the timing is held."""
+    at = pull.timings.isel(rpm=slice(0, 1)) if pull.held else pull.timings
+    columns = [name for side in sides for name in (f"{side}_phase", f"{side}_reading", *_centrelines((side,)))]
+    columns = [name for name in columns if name in at]
+    words = {"icl": "icl, ° ATDC", "ecl": "ecl, ° BTDC"}
+    words |= {f"{side}_phase": f"{side} phase, crank ° from rest" for side in SIDES}
+    words |= {f"{side}_reading": f"{side}, as the log counts" for side in SIDES}
+    rows = [
+        Row(
+            "all speeds" if pull.held else f"{float(rpm):.0f}",
+            tuple(number_text(round(float(at[name].sel(rpm=rpm)), 1)) for name in columns),
+        )
+        for rpm in at["rpm"].to_numpy()
+    ]
+    caption = "Timing to hold" if pull.held else "Timing by speed, straight lines between; the same at every load"
+    return Table(caption, ("rpm", *(words[name] for name in columns)), tuple(rows))
+
+
+def _gaps(sheet: RunSheet, pull: SheetPull) -> Table:
+    model, unit = sheet.model, sheet.model.project.display_units.gap
+    rows = [
+        Row(
+            WORDS[contact],
+            (
+                unit.number(pull.by_hand(contact)),
+                f"{unit.down(pull.box.static[contact])} (rule {unit.number(required)})",
+                f"{unit.down(pull.box.running[contact])} (rule {unit.number(model.reserve)})",
+            ),
+        )
+        for contact, required in zip(model.contacts, model.required.tolist(), strict=True)
+    ]
+    head = ("", "by hand, cold, lash as set", "guaranteed static", f"guaranteed running, {model.top_speed:.0f} rpm")
+    return Table(f"Least gaps, {unit.name}: {CLEAR} of both rules", head, tuple(rows))
+
+
+def _rest(sheet: RunSheet, side: Side) -> str:
+    """What to look for at rest before a pull."""
+    torque = sheet.model.project.torque
+    channel = None if torque is None else torque.phases.intake if side == "intake" else torque.phases.exhaust
+    should = "" if channel is None else f" (should read {number_text(channel.zero)})"
+    return f"{side} phase at rest{should}"
