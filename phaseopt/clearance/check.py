@@ -21,7 +21,7 @@ from phaseopt.clearance.neighbours import BY_NAME, NeighboursVerdict, neighbours
 from phaseopt.clearance.nominal_gaps import hand_gaps
 from phaseopt.clearance.rules import (
     CLEAR,
-    CONTACT,
+    HITS,
     binding,
     least_sentence,
     margins,
@@ -112,7 +112,7 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
     """Judge a pair of tables by bound.
 
     Parameters: `tables`, any phases on any axes; a phase outside the travel, or two different ones for tied cams, gets
-    the verdict "outside travel" (or "contact" where that is what the geometry says). The box is judged up to the top
+    the verdict "outside travel" (or "hits" where that is what the geometry says). The box is judged up to the top
     speed, or the last breakpoint where that is beyond.
     """
     pairs = np.column_stack([tables.of_side(side).to_numpy().reshape(-1) for side in SIDES])
@@ -153,7 +153,7 @@ def outside_travel(model: ContactModel, pairs: FloatArray) -> TextArray:
 
 def judged(model: ContactModel, static: FloatArray, running: FloatArray, outside: npt.NDArray[np.bool_]) -> TextArray:
     words = verdicts(model, static, running)
-    return np.where(outside & (words != CONTACT), OUTSIDE, words)
+    return np.where(outside & (words != HITS), OUTSIDE, words)
 
 
 def _cells(
@@ -218,7 +218,7 @@ def box_verdict(model: ContactModel, pairs: FloatArray, outside: bool, top: floa
         if model.tied
         else f"any intake phase from {low[0]:g} to {high[0]:g}° with any exhaust phase from {low[1]:g} to {high[1]:g}°"
     )
-    sentence = f"{verdict}: {which}, up to {top:.0f} rpm; closest: "
+    sentence = f"{verdict.upper()}: {which}, up to {top:.0f} rpm; closest: "
     sentence += least_sentence(model, gaps, top)
     each_static = dict(zip(model.contacts, gaps.static[0].tolist(), strict=True))
     return BoxVerdict(span, each_static, dict(zip(model.contacts, running[0].tolist(), strict=True)), verdict, sentence)

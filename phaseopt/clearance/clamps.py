@@ -62,7 +62,7 @@ def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:
     """Judge clamps by speed, by bound.
 
     Parameters: `clamps`, any phases at any speeds; a phase outside the travel gets the verdict "outside travel" (or
-    "contact" where that is what the geometry says), and so do two different clamps for tied cams.
+    "hits" where that is what the geometry says), and so do two different clamps for tied cams.
     """
     boxes = np.column_stack([clamps.intake, clamps.exhaust])
     each = [model.gaps_of(box) for box in boxes]

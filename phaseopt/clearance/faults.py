@@ -15,7 +15,7 @@ from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.full_travel import offset_and_beyond, offset_words
 from phaseopt.clearance.model import COLUMNS, ContactModel, Gaps
-from phaseopt.clearance.rules import CLEAR, CONTACT, least_sentence, margins, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, margins, running_gaps, verdicts
 from phaseopt.clearance.shifts import REACH, Change, contacts_with, least_changes, offset_change
 from phaseopt.project import SIDES, Side
 
@@ -110,7 +110,7 @@ def faults(model: ContactModel, span: Box, top: float, follows: str) -> tuple[Fa
     margin = margins(model, gaps.static, running)
     words = verdicts(model, gaps.static, running)
     corners = [i for i, case in enumerate(cases) if len(case.stuck) == 2 and not model.tied]
-    worst = min(corners, key=lambda i: (str(words[i]) != CONTACT, float(margin[i].min())), default=-1)
+    worst = min(corners, key=lambda i: (str(words[i]) != HITS, float(margin[i].min())), default=-1)
     kept = [i for i in range(len(cases)) if i not in corners or i == worst]
     hints = _mends(model, [cases[i] for i in kept], margin[kept])
     return tuple(
@@ -223,8 +223,8 @@ def _fault(
         for contact, gap in zip(model.contacts, running, strict=True)
         if gap <= 0.0
     ]
-    found = f"{verdict}; closest: {least_sentence(model, gaps, case.rpm)}"
-    sentence = f"{case.name}: " + (f"would TOUCH, {', '.join(touching)}" if touching else found)
+    found = f"{verdict.upper()}; closest: {least_sentence(model, gaps, case.rpm)}"
+    sentence = f"{case.name}: " + (f"HITS, {', '.join(touching)}" if touching else found)
     if verdict != CLEAR:
         reserve, clear = (mends_words(model, hint) for hint in hints)
         if hints[0] != hints[1]:

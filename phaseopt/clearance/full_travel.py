@@ -6,7 +6,7 @@ import numpy as np
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import CLEAR, CONTACT, least_sentence, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, running_gaps, verdicts
 from phaseopt.clearance.shifts import REACH, least_changes, offset_change
 from phaseopt.project import SIDES, Side
 
@@ -72,9 +72,9 @@ def _sentence(
     clear: dict[Side, float | None],
 ) -> str:
     if verdict == CLEAR:
-        return f"full travel is clear up to {model.top_speed:.0f} rpm; closest: {least}"
+        return f"full travel is CLEAR up to {model.top_speed:.0f} rpm; closest: {least}"
     touching = [WORDS[c] for c, gap in zip(model.contacts, running, strict=True) if gap <= 0]
-    what = f"would TOUCH ({', '.join(touching)})" if verdict == CONTACT else f"does not keep the rules: {least}"
+    what = f"HITS ({', '.join(touching)})" if verdict == HITS else f"is TIGHT: {least}"
     parts = [f"full travel {what}: the tables are the only guard"]
     for side in SIDES:
         fitted = model.engine.cam(side).offset

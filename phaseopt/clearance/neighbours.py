@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.model import ContactModel, Gaps
-from phaseopt.clearance.rules import CONTACT, least_sentence, margins, running_gaps, verdicts
+from phaseopt.clearance.rules import HITS, least_sentence, margins, running_gaps, verdicts
 from phaseopt.project import SIDES, Side
 from phaseopt.tables import PhaseTables
 
@@ -58,7 +58,7 @@ def neighbours_verdict(model: ContactModel, tables: PhaseTables, top: float) -> 
     running = running_gaps(model, gaps, np.repeat(speeds, tables.load.size - 1))
     margin = margins(model, gaps.static, running).min(axis=(1, 2))
     words = verdicts(model, gaps.static, running)
-    margin[(words != CONTACT) & (words == CONTACT).any()] = np.inf  # contact is worse than any shortfall
+    margin[(words != HITS) & (words == HITS).any()] = np.inf  # a hit is worse than any shortfall
     worst = int(margin.argmin())
     verdict = str(words[worst])
     r, load = divmod(worst, tables.load.size - 1)
@@ -70,7 +70,7 @@ def neighbours_verdict(model: ContactModel, tables: PhaseTables, top: float) -> 
     least = least_sentence(model, nearest, speeds[r])
     rule = "any phase with any other of the same four cells"
     return NeighboursVerdict(
-        verdict, f"{verdict}: {rule}; closest: {where}, {' with '.join(spans)}: {least} ({LOOSER})"
+        verdict, f"{verdict.upper()}: {rule}; closest: {where}, {' with '.join(spans)}: {least} ({LOOSER})"
     )
 
 

@@ -11,7 +11,7 @@ from phaseopt.clearance.model import ContactModel, Gaps
 FloatArray = npt.NDArray[np.float64]
 TextArray = npt.NDArray[np.str_]
 
-CLEAR, SHORT, CONTACT = "clear", "short", "contact"
+CLEAR, TIGHT, HITS = "clear", "tight", "hits"
 RULES = ("static", "running")
 
 
@@ -21,13 +21,13 @@ def running_gaps(model: ContactModel, gaps: Gaps, rpm: npt.ArrayLike) -> FloatAr
 
 
 def verdicts(model: ContactModel, static: FloatArray, running: FloatArray) -> TextArray:
-    """`clear` where both rules hold for every contact, `contact` where a running gap is zero or less, else `short`.
+    """`clear` where both rules hold for every contact, `hits` where a gap is zero or less, else `tight`.
 
     Parameters: `static` and `running` gaps (..., c), mm. Returns (...) words.
     """
     holds = ((static >= model.required) & (running >= model.reserve)).all(axis=-1)
-    touches = (running <= 0.0).any(axis=-1) | (static <= 0.0).any(axis=-1)
-    return np.where(touches, CONTACT, np.where(holds, CLEAR, SHORT))
+    hits = (running <= 0.0).any(axis=-1) | (static <= 0.0).any(axis=-1)
+    return np.where(hits, HITS, np.where(holds, CLEAR, TIGHT))
 
 
 def margins(model: ContactModel, static: FloatArray, running: FloatArray) -> FloatArray:

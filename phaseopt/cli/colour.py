@@ -11,7 +11,7 @@ import sys
 _RED, _YELLOW, _GREEN, _PLAIN = "\x1b[1;31m", "\x1b[33m", "\x1b[32m", "\x1b[0m"
 # Verdicts only: "clear" and "short" are also plain English, so a word counts where verdicts put it.
 _VERDICTS = (
-    (re.compile(r"\b(?:DO NOT TURN|NOT CLEAR|TOUCH|OUTSIDE THE CONTACT LIMITS)\b"), _RED),
+    (re.compile(r"\b(?:DO NOT TURN|NOT CLEAR|HITS|TIGHT|OUTSIDE THE CONTACT LIMITS)\b"), _RED),
     (re.compile(r"\bdoes not keep the rules\b|(?<=as a box: )short\b|\bmm short\b"), _YELLOW),
     (
         re.compile(r"(?<=\d )clear(?=[;:])|(?<=are )clear(?= in every|$)|(?<=[Tt]ravel is )clear\b", re.MULTILINE),

@@ -17,7 +17,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.clearance.rules import CLEAR, CONTACT, SHORT, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, HITS, TIGHT, running_gaps, verdicts
 from phaseopt.cycle.chunks import clear_parts
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import plenum_pressure
@@ -43,7 +43,7 @@ LOAD_STEP = 30.0  # kPa
 TIMING_STEP = 10.0  # crank degrees
 BEYOND = 2.0  # crank degrees that a logged phase may read past the end of its travel
 
-VERDICTS = (CLEAR, SHORT, CONTACT)  # the numbers of the variable `contact`
+VERDICTS = (CLEAR, TIGHT, HITS)  # the numbers of the variable `contact`
 
 
 def grid_axes(project: Project) -> Axes:

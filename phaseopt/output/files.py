@@ -139,7 +139,7 @@ def _cell_columns(build: Build) -> list[Column]:
             for r, rule in enumerate(RULES)
         ]  # fmt: skip
     columns += [
-        Column("verdict", "clear, short or contact", cells["verdict"].to_numpy().ravel().tolist()),
+        Column("verdict", "clear, tight or hits", cells["verdict"].to_numpy().ravel().tolist()),
         Column("closest_rule", "the contact rule with the least margin", cells["binds"].to_numpy().ravel().tolist()),
         Column(
             "binds",

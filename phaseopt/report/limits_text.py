@@ -4,7 +4,7 @@ from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import EDGES, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
-from phaseopt.clearance.rules import CLEAR, CONTACT, SHORT
+from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
 from phaseopt.project import SIDES, Project
 from phaseopt.report.drop_table import drop_table
 from phaseopt.report.faults import fault_lines
@@ -30,7 +30,7 @@ def limits_verdict(model: ContactModel, limits: Limits) -> str:
     """The clamps that are safe as a whole, and full travel, in one line."""
     clamps = " or ".join(box_words(model.project, box) for box in limits.boxes)
     travel = limits.full_travel.verdict
-    words = {CLEAR: "is clear", SHORT: "does not keep the rules", CONTACT: "would TOUCH"}[travel]
+    words = {CLEAR: "is CLEAR", TIGHT: "is TIGHT", HITS: "HITS"}[travel]
     return f"{model.project.name}: safe as a whole up to {model.top_speed:.0f} rpm: {clamps}; full travel {words}"
 
 

@@ -25,7 +25,7 @@ def with_static_gap(build: Build, side: str, wanted: float, **changes: object) -
 
 @pytest.mark.parametrize(
     ("side", "gap", "verdict"),
-    [("intake", 1.9, "short"), ("intake", 2.1, "clear"), ("exhaust", 2.4, "short"), ("exhaust", 2.6, "clear")],
+    [("intake", 1.9, "tight"), ("intake", 2.1, "clear"), ("exhaust", 2.4, "tight"), ("exhaust", 2.6, "clear")],
 )
 def test_common_practice_gaps(build: Build, side: str, gap: float, verdict: str) -> None:
     """2.0 mm intake and 2.5 mm exhaust on steel rods, turned by hand (common practice, no source)."""
@@ -39,9 +39,9 @@ def test_enough_by_hand_is_short_where_the_running_rule_is_broken(build: Build) 
     loose = {"running": {"loft": {"above": 3000, "rate": 0.2}}}
     found = check(with_static_gap(build, "intake", 2.1, gap=loose))
     assert found.cells["verdict"].sel(rpm=1000).values.tolist() == ["clear"] * 3
-    assert found.cells["verdict"].sel(rpm=8000).values.tolist() == ["contact"] * 3
+    assert found.cells["verdict"].sel(rpm=8000).values.tolist() == ["hits"] * 3
     assert found.cells["binds"].sel(rpm=8000).values.tolist() == ["intake to piston, running"] * 3
-    assert found.box.verdict == "contact"
+    assert found.box.verdict == "hits"
     assert not found.clear
 
 
@@ -49,7 +49,7 @@ def test_contact_is_a_running_gap_of_zero_or_less(build: Build) -> None:
     tight = {"static": {"intake": 0.5}}
     base = check(with_static_gap(build, "intake", 1.5, gap=tight))
     running = float(base.cells["running"].sel(rpm=8000, contact="intake_piston")[0])
-    for less, verdict in ((running - 0.01, "short"), (running + 0.01, "contact")):
+    for less, verdict in ((running - 0.01, "tight"), (running + 0.01, "hits")):
         found = check(with_static_gap(build, "intake", 1.5 - less, gap=tight))
         assert found.cells["verdict"].sel(rpm=8000).values.tolist() == [verdict] * 3
 
@@ -61,8 +61,8 @@ def test_one_cell_ten_degrees_too_far_is_named_and_the_others_stay_clear(plain: 
     intake[1, 2] = limit + 5
     found = check(plain, intake)
     assert (found.cells["verdict"] == "clear").sum() == 8
-    assert found.cells["verdict"].sel(rpm=4000, load=100) == "short"
-    assert found.box.verdict == "short"
+    assert found.cells["verdict"].sel(rpm=4000, load=100) == "tight"
+    assert found.box.verdict == "tight"
     assert "intake to piston" in found.worst
     assert "after TDC" in found.worst
     assert found.worst.endswith(")")
@@ -76,14 +76,14 @@ def test_cells_may_be_clear_where_the_box_is_not(close_heads: ContactModel) -> N
     exhaust = np.where(np.eye(3) > 0, late.exhaust_from, early.exhaust_from)
     found = check(close_heads, intake, exhaust)
     assert (found.cells["verdict"] == "clear").all()
-    assert found.box.verdict == "short"
+    assert found.box.verdict == "tight"
     assert "valve to valve" in found.box.sentence
     assert not found.clear
 
 
 def test_full_travel_does_not_touch_the_other_verdicts(plain: ContactModel) -> None:
     found = check(plain)
-    assert found.full_travel.verdict == "short"
+    assert found.full_travel.verdict == "tight"
     assert found.clear
 
 

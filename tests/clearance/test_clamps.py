@@ -24,7 +24,7 @@ def test_the_safe_box_is_clear_as_clamps_and_a_little_more_is_not(close_heads: C
     wider = clamps((box.intake_from, box.intake_to), (box.exhaust_from - 1, box.exhaust_to))
     found = check_clamps(close_heads, wider)
     assert not found.clear
-    assert found.speeds["verdict"].sel(rpm=8400) == "short"
+    assert found.speeds["verdict"].sel(rpm=8400) == "tight"
 
 
 def test_a_speed_is_no_better_than_any_cell_within_its_clamps(close_heads: ContactModel) -> None:

@@ -69,8 +69,8 @@ def test_each_mend_holds_and_a_little_less_does_not(tight: ContactModel, build: 
     i, opening = (0, -1.0) if side == "intake" else (1, 1.0)
     end = 40.0 if side == "intake" else -35.0
     fault = named(faults(tight, SPAN, 8400.0, "its table"), f"{side} phaser stuck most {'adv' if i == 0 else 'ret'}")
-    assert fault.verdict == "contact"
-    assert "would TOUCH" in fault.sentence
+    assert fault.verdict == "hits"
+    assert "HITS" in fault.sentence
     limits = tight.required[i], tight.reserve
     for hints, rules in ((fault.for_reserve, [1]), (fault.for_clear, [0, 1])):
         (hint,) = hints

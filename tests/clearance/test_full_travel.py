@@ -23,7 +23,7 @@ def gaps_at(model: ContactModel, side: str, offset: float) -> tuple[np.ndarray, 
 
 def test_offsets_hold_and_a_little_less_does_not(plain: ContactModel) -> None:
     found = full_travel(plain)
-    assert found.verdict == "short"
+    assert found.verdict == "tight"
     reserve, clear = found.offset_for_reserve["intake"], found.offset_for_clear["intake"]
     assert reserve is not None
     assert clear is not None
@@ -46,8 +46,8 @@ def test_a_degree_of_offset_takes_a_degree_of_travel(plain: ContactModel) -> Non
 
 def test_travel_that_would_touch_says_so(build: Build) -> None:
     found = full_travel(build(intake={"offset": 8.0}, exhaust={"offset": -12.0}))
-    assert found.verdict == "contact"
-    assert "would TOUCH (intake to piston, exhaust to piston)" in found.sentence
+    assert found.verdict == "hits"
+    assert "HITS (intake to piston, exhaust to piston)" in found.sentence
     assert "the tables are the only guard" in found.sentence
     assert "(now 8° advanced)" in found.sentence
     assert "(now 12° retarded)" in found.sentence
@@ -58,7 +58,7 @@ def test_full_travel_that_is_clear(build: Build) -> None:
     found = full_travel(build(intake={"offset": -20.0}))
     assert found.verdict == "clear"
     assert found.offset_for_clear == {"intake": -20.0, "exhaust": 6.0}
-    assert found.sentence.startswith("full travel is clear up to 8400 rpm")
+    assert found.sentence.startswith("full travel is CLEAR up to 8400 rpm")
 
 
 def test_no_offset_within_reach_is_said(build: Build) -> None:

@@ -44,7 +44,7 @@ def test_neighbours_that_are_too_near_are_named(build: Build) -> None:
     found = check_tables(build(seats=CLOSE, gap=BY_NAME), far_apart(build(seats=CLOSE), 1))
     assert (found.cells["verdict"] == "clear").all()
     assert found.neighbours is not None
-    assert found.neighbours.verdict == "short"
+    assert found.neighbours.verdict == "tight"
     assert "closest: 2500 to 4000 rpm, load 30 to 60" in found.neighbours.sentence
     assert not found.accepted
 
@@ -109,5 +109,5 @@ def test_contact_is_told_before_a_greater_shortfall(build: Build) -> None:
     intake = np.zeros((5, 3))
     intake[:2] = 12.0
     found = neighbours_verdict(model, PhaseTables.of(RPM, LOAD, intake, 0.0), 8400.0)
-    assert found.verdict == "contact"
+    assert found.verdict == "hits"
     assert "closest: 6000 to 8400 rpm" in found.sentence

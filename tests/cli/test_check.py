@@ -75,7 +75,7 @@ def test_two_cells_clear_alone_and_short_together_exit_1_and_are_named(tmp_path:
     assert named in found.output
     as_json = printed("check", project, "--intake", tmp_path / "i.csv", "--exhaust", tmp_path / "e.csv")
     assert as_json["verdict"]["box"]["broken_by"].startswith(named.removeprefix("broken by "))
-    assert as_json["verdict"]["cells"] == {"clear": 6, "short": 0, "contact": 0, "outside_travel": 0}
+    assert as_json["verdict"]["cells"] == {"clear": 6, "tight": 0, "hits": 0, "outside_travel": 0}
     assert as_json["read_as"]["intake"][0] == "cells parted by commas, decimal points"
 
 
@@ -91,7 +91,7 @@ def test_two_cells_clear_alone_and_short_together_exit_1_and_are_named(tmp_path:
         ({}, ["--intake", "down.csv", "--intake-zero", "-40"], 1, "40 to 50° leaves the intake travel, 0 to 40°: are"),
         ({}, ["--exhaust", "down.csv", "--exhaust-sign", "-1"], 0, "+ = retarded"),
         ({}, ["--intake", "clamps.csv"], 0, "3 of 3 clear: any phase with any other within the clamps"),
-        ({"intake": {"offset": 22.0}}, ["--intake", "clamps.csv"], 1, "short, intake to piston"),
+        ({"intake": {"offset": 22.0}}, ["--intake", "clamps.csv"], 1, "tight, intake to piston"),
         ({}, ["--intake", "clamps.csv", "--intake-sign", "2"], 2, "--intake-sign"),
         ({}, [], 2, "no table is given"),
     ],
@@ -158,7 +158,7 @@ def test_faults_are_told_and_not_counted_in_the_exit_code(tmp_path: Path) -> Non
     assert stuck in found.output
     as_json = printed("check", project, "--intake", tmp_path / "down.csv")["verdict"]
     assert as_json["clear"]
-    assert as_json["faults"][0]["verdict"] == "short"
+    assert as_json["faults"][0]["verdict"] == "tight"
     assert as_json["faults"][0]["for_clear"][0]["side"] == "intake"
     limits = CliRunner().invoke(app, ["limits", str(project)])
     assert "Intake phaser stuck most advanced (40°) while the exhaust phaser follows its clamps" in limits.output

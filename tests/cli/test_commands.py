@@ -71,7 +71,7 @@ def test_limits_needs_no_torque(tmp_path: Path) -> None:
     path.write_text(path.read_text(encoding="utf-8").split("[cycle]")[0], encoding="utf-8")
     result = run("limits", tmp_path / "project.toml")
     assert result.exit_code == 0, result.output
-    assert "would TOUCH" in result.output
+    assert "HITS" in result.output
     assert printed("limits", tmp_path / "project.toml")["safe_boxes"]
     no_torque = run("build", tmp_path / "project.toml", "--out", tmp_path / "out")
     assert no_torque.exit_code == 2

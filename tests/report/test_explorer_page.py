@@ -81,9 +81,9 @@ def test_sliders_move_the_phasers_and_tell_a_fault(shown: Opened) -> None:
     slider.focus()
     page.keyboard.press("End")
     page.wait_for_function("t => document.querySelector('#explorer-events-words').textContent !== t", arg=before)
-    assert page.locator("#explorer-verdict").get_attribute("data-verdict") in ("short", "touches")
+    assert page.locator("#explorer-verdict").get_attribute("data-verdict") in ("tight", "hits")
     assert "Outside the clamps" in page.locator("#explorer-verdict").inner_text()
-    assert re.search(r"SHORT|TOUCHES", page.locator("#explorer-gaps").inner_text())
+    assert re.search(r"TIGHT|HITS", page.locator("#explorer-gaps").inner_text())
     page.locator("#explorer-back").click()
     page.wait_for_function("v => document.querySelector('#explorer-intake').value === v", arg=own)
     assert page.locator("#explorer-verdict").get_attribute("data-verdict") == "clear"

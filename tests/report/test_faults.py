@@ -39,12 +39,12 @@ def test_what_both_cams_need_is_not_told_twice(both: Build) -> None:
     needs = tuple(replace(hint, alone=False, pocket=None) for hint in lone)
     fault = both.verdict.faults[0]
     single = [
-        replace(fault, verdict="short", for_clear=(hint,), sentence="stuck: short; clear with x") for hint in lone
+        replace(fault, verdict="tight", for_clear=(hint,), sentence="stuck: TIGHT; clear with x") for hint in lone
     ]
-    pair = replace(fault, verdict="short", for_clear=needs, sentence="both: short; keeps the reserve; clear with y")
-    assert fault_lines((*single, pair))[2] == f"Both: short; {AS_ABOVE}"
+    pair = replace(fault, verdict="tight", for_clear=needs, sentence="both: TIGHT; keeps the reserve; clear with y")
+    assert fault_lines((*single, pair))[2] == f"Both: TIGHT; {AS_ABOVE}"
     other = replace(pair, for_clear=(needs[0], replace(needs[1], offset=9.1)))
-    assert fault_lines((*single, other))[2] == "Both: short; keeps the reserve; clear with y"
+    assert fault_lines((*single, other))[2] == "Both: TIGHT; keeps the reserve; clear with y"
 
 
 def test_lines_go_with_the_build(both: Build) -> None:

@@ -125,9 +125,9 @@ def test_filling_names_its_timings_and_marks_those_that_touch(project: Project) 
     text = "".join(ElementTree.fromstring(drawn).itertext())
     for words in ("intake moved, exhaust at rest", "intake at rest (centreline 116°)", "engine speed, rpm"):
         assert words in text
-    assert "WOULD TOUCH" not in text
+    assert "HITS" not in text
     grid["contact"][:] = 2
-    assert "WOULD TOUCH" in filling(project, grid, full)
+    assert "HITS" in filling(project, grid, full)
     assert drawn == filling(project, made_up(project), full)
     assert "Knock is not modelled" in drawn
     assert "knock is not modelled" in drawn  # on its face, too

@@ -11,10 +11,10 @@ from phaseopt.clearance.check import OUTSIDE, Verdict
 from phaseopt.clearance.clamps import ClampVerdict
 from phaseopt.clearance.faults import Box, Fault
 from phaseopt.clearance.limits import SafeBox
-from phaseopt.clearance.rules import CLEAR, CONTACT, SHORT
+from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
 from phaseopt.output.records.base import Guaranteed, Known, Record
 
-Word = Literal["clear", "short", "contact"]  # the verdicts of `clearance/rules.py`
+Word = Literal["clear", "tight", "hits"]  # the verdicts of `clearance/rules.py`
 Side = Literal["intake", "exhaust"]
 Rule = Literal["static", "running"]
 
@@ -106,8 +106,8 @@ class CountsRecord(Record):
     """How many there are of each verdict."""
 
     clear: int = Field(description="both rules hold")
-    short: int = Field(description="a rule is broken")
-    contact: int = Field(description="parts would touch")
+    tight: int = Field(description="clearance is under your minimum")
+    hits: int = Field(description="parts can hit")
     outside_travel: int = Field(0, description="the phasers do not reach it")
 
     @classmethod
@@ -116,8 +116,8 @@ class CountsRecord(Record):
         found = list(words)
         return cls(
             clear=found.count(CLEAR),
-            short=found.count(SHORT),
-            contact=found.count(CONTACT),
+            tight=found.count(TIGHT),
+            hits=found.count(HITS),
             outside_travel=found.count(OUTSIDE),
         )
 

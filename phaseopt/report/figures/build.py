@@ -14,7 +14,7 @@ from phaseopt.clearance.allowances import timing
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.gap_budget import gap_budget
 from phaseopt.clearance.limits import EDGES, SafeBox
-from phaseopt.clearance.rules import CONTACT, SHORT
+from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
 from phaseopt.report.facts import FloatArray, Tightest, clamps, clamps_hold, moving, phase_words, tightest, verdict_word
@@ -121,7 +121,7 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
     axes.set_xlabel("load, kPa")
     axes.set_ylabel("engine speed, rpm")
     least = float(gap.min())
-    verdict = "clear" if least >= wants else CONTACT.upper() if least <= 0 else SHORT.upper()
+    verdict = CLEAR.upper() if least >= wants else HITS.upper() if least <= 0 else TIGHT.upper()
     axes.set_title(f"{rule}: {verdict}, least {unit.down(least)} {unit.name} (rule {unit.number(wants)})", fontsize=8.5)
     scale_axes = axes.inset_axes((0.0, -0.2, 1.0, 0.04))
     figure.colorbar(colours, cax=scale_axes, label=f"{rule} gap, {unit.name}", orientation="horizontal")

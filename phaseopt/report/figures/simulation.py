@@ -120,7 +120,7 @@ def _fillings(axes: Axes, project: Project, grid: xr.Dataset, side: Side) -> Non
         label = f"{side} {_stands(at[own][place])} (centreline {float(line[own]):.0f}°)"
         axes.plot(
             line["rpm"], line["volumetric_efficiency"], dash, marker=marker, ms=3.5, color=colour,
-            label=label + (", WOULD TOUCH" if touch else ""),
+            label=label + (", HITS" if touch else ""),
         )  # fmt: skip
     still = int(np.abs(at[other]).argmin())
     names = {"icl": "intake", "ecl": "exhaust"}

@@ -44,7 +44,7 @@ def test_a_build_and_what_is_made_of_it(hillclimb: Build, tmp_path: Path) -> Non
     write_build(out, hillclimb)
     tables = ("--intake", out / "intake_phase.csv", "--exhaust", out / "exhaust_phase.csv")
     assert printed("check", project, *tables)["verdict"]["clear"]
-    assert printed("limits", project)["full_travel"]["verdict"] == "contact"
+    assert printed("limits", project)["full_travel"]["verdict"] == "hits"
     assert printed("export", project, "--tables", out, "--out", tmp_path / "other")["verdict"]["accepted"]
     pull = HILLCLIMB.parent / "after" / "tables.toml"
     assert printed("confirm", project, "--pull", pull, "--tables", out)["points"]["intake_asked"][0] is not None

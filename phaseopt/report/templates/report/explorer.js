@@ -85,7 +85,7 @@ function picture(name, made) {
 
 function verdictWords(contact) {
   const word = verdictAt(contact, chosen.intake, chosen.exhaust);
-  return word === "touches" ? "TOUCHES" : word === "short" ? "SHORT" : "clear";
+  return word.toUpperCase();
 }
 
 function inClamps(now) {
@@ -95,9 +95,9 @@ function inClamps(now) {
 function tellVerdict(now) {
   const verdict = pairVerdict(chosen.intake, chosen.exhaust), up = `up to ${known.top} rpm`;
   const words = {
-    clear: `Clear: both rules hold here ${up}.`,
-    short: `SHORT: a rule is broken here ${up}.`,
-    touches: `TOUCHES: valve meets piston or valve here, ${up}.`,
+    clear: `CLEAR: both rules hold here ${up}.`,
+    tight: `TIGHT: clearance is under your minimum here ${up}.`,
+    hits: `HITS: valve meets piston or valve here, ${up}.`,
   }[verdict];
   const fault = !inClamps(now) ? " Outside the clamps: only a fault, or tables of another kind, would take the phasers here."
     : verdict === "clear" ? "" : " The clamps allow it: the tables are the only guard here.";

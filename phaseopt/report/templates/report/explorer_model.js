@@ -57,16 +57,16 @@ function leastGaps(contact, i, e, speed) {
   return [contact.by_hand[at] / 1000, contact.static[at] / 1000, contact.swept[at] / 1000 - contact.taken[speed]];
 }
 
-// Up to the top speed, at labels (i, e): "clear", "short" or "touches".
+// Up to the top speed, at labels (i, e): "clear", "tight" or "hits".
 function verdictAt(contact, i, e) {
   const [, still, running] = leastGaps(contact, i, e, TOP);
-  if (still <= 0 || running <= 0) return "touches";
-  return still >= contact.required && running >= contact.reserve ? "clear" : "short";
+  if (still <= 0 || running <= 0) return "hits";
+  return still >= contact.required && running >= contact.reserve ? "clear" : "tight";
 }
 
 function pairVerdict(i, e) {
   const all = known.contacts.map((contact) => verdictAt(contact, i, e));
-  return all.includes("touches") ? "touches" : all.includes("short") ? "short" : "clear";
+  return all.includes("hits") ? "hits" : all.includes("tight") ? "tight" : "clear";
 }
 
 // Where a value stands in a rising axis: the node below it and the share of the way to the next.
