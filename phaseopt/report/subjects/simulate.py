@@ -89,14 +89,14 @@ def settled_line(grid: xr.Dataset) -> str:
 
 
 def contact_line(grid: xr.Dataset) -> str:
-    """How many timings would touch."""
+    """How many timings would hit."""
     marks = grid["contact"]
-    short, touch = (int((marks == number).sum()) for number in (1, 2))
-    if not short + touch:
+    tight, hits = (int((marks == number).sum()) for number in (1, 2))
+    if not tight + hits:
         return "every simulated timing keeps both contact rules, with the cams as fitted"
     return (
-        f"with the cams as fitted, {f'{touch:,}' if touch else 'none'} of {marks.size:,} timings by speed HITS and "
-        f"{short:,} are TIGHT. They are simulated and marked in the variable `contact`, but no table takes them"
+        f"with the cams as fitted, {f'{hits:,}' if hits else 'none'} of {marks.size:,} timings by speed HITS and "
+        f"{tight:,} are TIGHT. They are simulated and marked in the variable `contact`, but no table takes them"
     )
 
 
