@@ -24,7 +24,7 @@ def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Found
     from phaseopt.output.directory import require_apart, require_replaceable, write_files
     from phaseopt.output.figure_files import figure_files
     from phaseopt.output.files import write_build
-    from phaseopt.output.record import run_record
+    from phaseopt.output.records.build import BuildRecord
     from phaseopt.project.load import load_project
     from phaseopt.report.text import summary, verdict_line
 
@@ -46,7 +46,7 @@ def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Found
     return Found(
         verdict_line(found),
         lambda: summary(found, *written),
-        lambda: run_record(found),
+        lambda: BuildRecord.of(found),
         written=written,
         clear=accepted,
     )

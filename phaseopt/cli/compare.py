@@ -20,9 +20,10 @@ def compare(first: First, second: Second, out: Out = None) -> Found:
     """
     from phaseopt.output.compare import compare as compared
     from phaseopt.output.compare_page import compare_files
-    from phaseopt.output.compare_text import compare_as_dict, compare_summary, verdict_words
+    from phaseopt.output.compare_text import compare_summary, verdict_words
     from phaseopt.output.directory import require_outside, require_replaceable, write_files
     from phaseopt.output.read_build import read_build
+    from phaseopt.output.records.compare import CompareRecord
 
     if out is not None:
         require_outside(out, first, second)
@@ -33,6 +34,6 @@ def compare(first: First, second: Second, out: Out = None) -> Found:
     return Found(
         f"{verdict_words(found)}.",
         lambda: compare_summary(found, out),
-        lambda: compare_as_dict(found),
+        lambda: CompareRecord.of(found),
         written=[] if out is None else [out],
     )

@@ -67,7 +67,7 @@ class Answer:
     """
 
     document: "Document"
-    record: "Callable[[], CommandRecord | dict[str, Any]]"
+    record: "Callable[[], CommandRecord]"
     written: Sequence[Path] = ()
     clear: bool = True
 
@@ -78,7 +78,7 @@ class Found:
 
     verdict: str
     text: Callable[[], str]
-    record: "Callable[[], CommandRecord | dict[str, Any]]"
+    record: "Callable[[], CommandRecord]"
     written: Sequence[Path] = ()
     clear: bool = True
 
@@ -200,13 +200,7 @@ def progress_line() -> Iterator[ProgressLine]:
 
 def _print(found: "Found | Answer") -> None:
     if manner().json:
-        record = found.record()
-        if isinstance(record, dict):
-            from phaseopt.output.json_text import json_text
-
-            typer.echo(json_text(record))
-        else:
-            print_json(record.model_copy(update={"written": tuple(map(str, found.written))}))
+        print_json(found.record().model_copy(update={"written": tuple(map(str, found.written))}))
     elif isinstance(found, Answer):
         _print_document(found)
     elif manner().quiet:

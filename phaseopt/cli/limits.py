@@ -40,6 +40,6 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> F
     return Found(
         limits_verdict(model, found),
         lambda: limits_summary(model, found),
-        lambda: LimitsRecord.of(model, found),
+        lambda: LimitsRecord.of(found),
         written=[path for path in (out, sheet) if path is not None],
     )

@@ -5,7 +5,7 @@ breakpoints as a controller reads them.
 """
 
 import csv
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,8 +14,10 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.contacts import CONTACTS
-from phaseopt.output.read_build import GIVEN, FinishedBuild
+from phaseopt.output.read_build import FinishedBuild
+from phaseopt.output.records.build import DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
+from phaseopt.report.explained import limit_words
 from phaseopt.tables import read_table
 from phaseopt.values.display_units import INCH, METRIC, DisplayUnits
 from phaseopt.values.errors import InputError
@@ -23,8 +25,7 @@ from phaseopt.values.errors import InputError
 FloatArray = npt.NDArray[np.float64]
 
 RULES = ("static", "running")
-Dip = dict[str, Any]  # as the record of a build has it
-Dips = tuple[list[Dip], list[Dip], list[tuple[Dip, Dip]]]
+Dips = tuple[list[DipRecord], list[DipRecord], list[tuple[DipRecord, DipRecord]]]
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ class Comparison:
     @property
     def names(self) -> tuple[str, str]:
         """What both builds are called, told apart by their directory where the project's name is the same."""
-        found = [str(build.record["project"]) for build in self.builds]
+        found = [build.record.project for build in self.builds]
         if found[0] != found[1]:
             return found[0], found[1]
         return str(self.builds[0].directory), str(self.builds[1].directory)
@@ -100,14 +101,14 @@ class Comparison:
     @property
     def display_units(self) -> DisplayUnits:
         """The units that the second build's project asks for."""
-        units = self.builds[1].record[GIVEN].get("report", {}).get("units")
+        units = self.builds[1].record.project_file.get("report", {}).get("units")
         return INCH if units == "inch" else METRIC
 
     @property
     def same(self) -> bool:
         """Whether nothing differs."""
         one, other = (build.record for build in self.builds)
-        return bool(one == other)
+        return one == other
 
 
 def compare(first: FinishedBuild, second: FinishedBuild) -> Comparison:
@@ -165,16 +166,16 @@ def _compared(first: FinishedBuild, second: FinishedBuild) -> Comparison:
         apart.append("torque at full load is known at no speed that both share")
     return Comparison(
         builds,
-        tuple(_changes(dict(_flat(one[GIVEN])), dict(_flat(other[GIVEN])))),
-        tuple(_changes(one["inputs_sha256"], other["inputs_sha256"])),
+        tuple(_changes(dict(_flat(one.project_file)), dict(_flat(other.project_file)))),
+        tuple(_changes(one.inputs_sha256, other.inputs_sha256)),
         tables,
-        tuple(_changes(one["search"]["box"], other["search"]["box"])),
+        tuple(_changes(one.search.clamps.model_dump(), other.search.clamps.model_dump())),
         gaps,
-        (one["verdict"]["full_travel"]["sentence"], other["verdict"]["full_travel"]["sentence"]),
+        (one.verdict.full_travel.sentence, other.verdict.full_travel.sentence),
         torque,
         None if torque is None else _mean(torque),
         _dips(*(_at_full_load(build, rows) for build, rows in zip(builds, cells, strict=True))),
-        tuple(_changes(_prices(one), _prices(other))),
+        tuple(_changes(_costs(one), _costs(other))),
         tuple(apart),
     )
 
@@ -191,7 +192,7 @@ def _flat(value: Any, under: str = "") -> Iterator[tuple[str, Any]]:
         yield under, value
 
 
-def _changes(first: dict[str, Any], second: dict[str, Any]) -> Iterator[Change]:
+def _changes(first: Mapping[str, Any], second: Mapping[str, Any]) -> Iterator[Change]:
     for what in [*first, *(name for name in second if name not in first)]:
         if first.get(what) != second.get(what):
             yield Change(what, first.get(what), second.get(what))
@@ -259,18 +260,19 @@ def _mean(torque: xr.Dataset) -> tuple[float, float, float, float]:
     return over("first"), over("second"), over("difference"), over("deviation")
 
 
-def _at_full_load(build: FinishedBuild, rows: list[dict[str, str]]) -> list[Dip]:
-    return [dip for dip in build.record["dips"] if dip["load"] == _top(rows)]
+def _at_full_load(build: FinishedBuild, rows: list[dict[str, str]]) -> list[DipRecord]:
+    return [dip for dip in build.record.dips if dip.load == _top(rows)]
 
 
-def _dips(first: list[Dip], second: list[Dip]) -> Dips:
+def _dips(first: list[DipRecord], second: list[DipRecord]) -> Dips:
     """Dips are the same where their spans of speed meet."""
-    both = [(a, b) for a in first for b in second if a["from_rpm"] <= b["to_rpm"] and b["from_rpm"] <= a["to_rpm"]]
+    both = [(a, b) for a in first for b in second if a.from_rpm <= b.to_rpm and b.from_rpm <= a.to_rpm]
     gone = [dip for dip in first if all(dip is not a for a, _ in both)]
     return gone, [dip for dip in second if all(dip is not b for _, b in both)], both
 
 
-def _prices(record: dict[str, Any]) -> dict[str, float]:
-    found = {f"{each['limit']}, {each['per']}": each["score_Nm_a_cell"] for each in record["limit_costs"]["limits"]}
-    deeper = record["limit_costs"].get("pockets_deeper_Nm_a_cell")
-    return found | ({} if deeper is None else {"pockets 0.5 mm deeper": deeper})
+def _costs(record: RunRecord) -> dict[str, float | None]:
+    costs = record.limit_costs
+    found = {f"{limit_words(each.limit)}, {each.per}": each.score_Nm_a_cell for each in costs.limits}
+    deeper = costs.pockets_deeper_Nm_a_cell
+    return found | ({} if deeper is None else {f"pockets {costs.pockets_deeper_mm:g} mm deeper": deeper})

@@ -46,7 +46,7 @@ def compare_page(found: Comparison) -> str:
             "picture_of": None if found.torque is None else picture(compare_figure(found), f"{DOUBT}."),
             "tables": difference_tables(found),
             "cautions": cautions(),
-            "not_covered": sorted({words for each in found.builds for words in each.record["verdict"]["not_covered"]}),
+            "not_covered": sorted({words for each in found.builds for words in each.record.verdict.not_covered}),
         },
     )
 

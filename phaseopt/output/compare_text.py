@@ -1,6 +1,5 @@
 """What a comparison of two builds says, on a terminal and to machines; the page takes its lines and tables."""
 
-import math
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +7,7 @@ import numpy as np
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.output.compare import Change, Comparison, LeastGap
+from phaseopt.output.records.build import DipRecord
 from phaseopt.project import SIDES
 from phaseopt.report.layout import Row, Table
 from phaseopt.report.text import cautions, wrapped_block
@@ -121,10 +121,10 @@ def _dip_lines(found: Comparison) -> list[str]:
     gone, new, both = found.dips
     unit = found.display_units.torque
 
-    def words(dip: dict[str, Any]) -> str:
-        low, high = dip["from_rpm"], dip["to_rpm"]
+    def words(dip: DipRecord) -> str:
+        low, high = dip.from_rpm, dip.to_rpm
         span = f"{low:g}" if low == high else f"{low:g} to {high:g}"
-        return f"{span} rpm, {unit.text(dip['depth_Nm'])} deep, {dip['cause']}"
+        return f"{span} rpm, {unit.text(dip.depth_Nm or 0.0)} deep, {dip.cause}"
 
     lines = [f"gone: {words(dip)}" for dip in gone] + [f"new: {words(dip)}" for dip in new]
     lines += [f"in both: {words(one)}; now {words(other)}" for one, other in both]
@@ -197,41 +197,3 @@ def verdict_words(found: Comparison) -> str:
     told = f"Full load on average, second against first: {unit.signed(found.mean[2])} {unit.name}"
     proved = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else ", so by these doubts alone it is not proved"
     return f"{told}; its doubt is at most ± {unit.text(found.mean[3])}{proved}"
-
-
-def compare_as_dict(found: Comparison) -> dict[str, Any]:
-    """The same for machines, in the documented units; gaps rounded down."""
-
-    def change(each: Change) -> dict[str, Any]:
-        return {"what": each.what, "first": each.first, "second": each.second}
-
-    def gap(each: LeastGap) -> dict[str, float]:
-        return {"gap_mm": math.floor(each.gap * 1000.0 + 1e-9) / 1000.0, "rpm": each.rpm, "load": each.load}
-
-    gone, new, both = found.dips
-    return {
-        "first": str(found.builds[0].directory),
-        "second": str(found.builds[1].directory),
-        "same": found.same,
-        "keys": list(map(change, found.keys)),
-        "files": list(map(change, found.files)),
-        "cells_moved": {
-            side: int((np.abs(table["difference"].to_numpy()) > 1e-9).sum()) for side, table in found.tables.items()
-        },
-        "clamps": list(map(change, found.clamps)),
-        "gaps": [
-            {"contact": contact, "rule": rule, "first": gap(one), "second": gap(other)}
-            for (contact, rule), (one, other) in found.gaps.items()
-        ],
-        "full_travel": list(found.travel),
-        "full_load": None
-        if found.torque is None
-        else {"rpm": found.torque["rpm"].to_numpy().tolist()}
-        | {f"{name}_Nm": found.torque[name].to_numpy().tolist() for name in found.torque.data_vars},
-        "mean_full_load_Nm": None
-        if found.mean is None
-        else dict(zip(("first", "second", "difference", "deviation_at_most"), found.mean, strict=True)),
-        "dips": {"gone": gone, "new": new, "both": [list(pair) for pair in both]},
-        "limit_costs": list(map(change, found.limit_costs)),
-        "not_compared": list(found.apart),
-    }

@@ -3,7 +3,6 @@
 Guaranteed gaps are rounded down, never up. The same build gives the same bytes.
 """
 
-import json
 from pathlib import Path
 
 import numpy as np
@@ -18,8 +17,7 @@ from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, write_files
 from phaseopt.output.limits_files import limit_columns
 from phaseopt.output.metadata import records_metadata, table_metadata
-from phaseopt.output.read_build import to_read_back
-from phaseopt.output.record import run_record
+from phaseopt.output.records.build import RunRecord
 from phaseopt.project import SIDES
 from phaseopt.report.build_page import render
 from phaseopt.report.explained import limit_words
@@ -61,10 +59,7 @@ def build_files(build: Build) -> dict[str, str]:
     kept = cached_studies(build.limits, build.best.labels, said)
     files["report.html"] = render(build, kept)
     files["measuring_sheet.html"] = check_sheet(build.contact, build.verdict, said)
-    record = run_record(build) | to_read_back(build.project, files)
-    record |= {"files": sorted({*files, RECORD})}  # by which a later build knows what it may replace
-    files[RECORD] = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    return files
+    return files | {RECORD: RunRecord.of(build, files).model_dump_json(indent=2) + "\n"}
 
 
 def write_build(directory: str | Path, build: Build) -> tuple[Path, ...]:

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.neighbours import BY_NAME
@@ -12,7 +12,7 @@ from phaseopt.job.limit_costs import GAP_STEP, POCKET, LimitCost
 from phaseopt.report.facts import binder_words
 from phaseopt.report.full_load import power_lines
 from phaseopt.report.layout import Row, Table
-from phaseopt.values.display_units import METRIC, Unit
+from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -215,50 +215,3 @@ def gain_table(build: "Build") -> Table:
 def _bare(dip: Dip) -> Dip:
     """The dip without its gain, which a column of its own shows."""
     return replace(dip, gain=None)
-
-
-def explained_as_dict(build: "Build") -> dict[str, Any]:
-    """Gains, dips and prices as plain values; NaN is None."""
-    gains = build.comparison.gains
-    return {
-        "gains": {
-            "from_rpm": _plain(gains.rpm[0]),
-            "to_rpm": _plain(gains.rpm[1]),
-            "full_load_mean_before_Nm": _plain(gains.before),
-            "full_load_mean_after_Nm": _plain(gains.after),
-            "full_load_mean_gain_deviation_Nm": _plain(gains.deviation),
-            "moved_most": [
-                {
-                    "rpm": cell.rpm, "load": cell.load, "intake": cell.intake, "exhaust": cell.exhaust,
-                    "gain_Nm": _plain(cell.gain), "gain_deviation_Nm": _plain(cell.gain_deviation), "why": cell.why,
-                }
-                for cell in gains.moved
-            ],
-        },
-        "dips": [_dip_as_dict(dip) for dip in build.explanations.dips],
-        "limit_costs": {
-            "rule": LOOSER if build.project.gap.between == BY_NAME else "box",
-            "limits": [
-                {
-                    "limit": limit_words(price.limit), "per": price.per, "score_Nm_a_cell": _plain(price.score),
-                    "weighted_sum_Nm": _plain(price.weighted),
-                }
-                for price in build.explanations.limit_costs.limits
-            ],
-            "pockets_deeper_mm": POCKET,
-            "pockets_deeper_Nm_a_cell": _plain(build.explanations.limit_costs.deeper_pockets),
-        },
-    }  # fmt: skip
-
-
-def _dip_as_dict(dip: Dip) -> dict[str, Any]:
-    return {
-        "load": dip.load, "from_rpm": dip.rpm_from, "to_rpm": dip.rpm_to, "depth_Nm": _plain(dip.depth),
-        "depth_deviation_Nm": _plain(dip.deviation), "deepest_rpm": dip.rpm, "cause": dip.cause,
-        "binds": list(dip.names), "degrees_needed": dict(dip.degrees), "gain_Nm": _plain(dip.gain),
-        "gain_deviation_Nm": _plain(dip.gain_deviation), "words": cause_words(dip, METRIC.torque),
-    }  # fmt: skip
-
-
-def _plain(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(float(value), 4)

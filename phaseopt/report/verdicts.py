@@ -1,18 +1,14 @@
 """Verdicts on tables and clamps, as text for a person and as plain values for a machine."""
 
-import math
 import textwrap
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.clamps import ClampVerdict
-from phaseopt.clearance.faults import Fault
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project, Side
@@ -148,36 +144,3 @@ def _short_by(judged: xr.Dataset, unit: Unit) -> str:
     margin = min(float(judged["static_margin"].min()), float(judged["running_margin"].min()))
     short = f", {unit.up(-margin)} {unit.name} short" if margin < 0 else ""
     return f"{judged['verdict'].item()}, {judged['binds'].item()}{short}"
-
-
-def verdict_as_dict(verdict: Verdict | ClampVerdict) -> dict[str, Any]:
-    """The three verdicts as plain values, gaps in mm rounded down."""
-    more: dict[str, Any] = {}
-    if isinstance(verdict, Verdict):
-        kind, judged, more = "cells", verdict.cells, {"closest": verdict.worst}
-        more |= {"neighbours": asdict(verdict.neighbours)} if verdict.neighbours is not None else {}
-    else:
-        kind, judged = "speeds", verdict.speeds
-    words = judged["verdict"].to_numpy().ravel().tolist()
-    return {
-        "clear": verdict.clear,
-        "accepted": verdict.accepted,
-        kind: {word: words.count(word) for word in sorted(set(words))},
-        **more,
-        "box": gaps_down(asdict(verdict.box)),
-        "full_travel": gaps_down(asdict(verdict.full_travel)),
-        "faults": faults_as_list(verdict.faults),
-        "not_covered": list(verdict.not_covered),
-    }
-
-
-def faults_as_list(faults: tuple[Fault, ...]) -> list[dict[str, Any]]:
-    """Every fault as plain values, gaps in mm rounded down."""
-    return [gaps_down(asdict(fault)) for fault in faults]
-
-
-def gaps_down(verdict: dict[str, Any]) -> dict[str, Any]:
-    """The gaps of a verdict to 0.001 mm, rounded down."""
-    for rule in ("static", "running"):
-        verdict[rule] = {contact: math.floor(gap * 1000.0) / 1000.0 for contact, gap in verdict[rule].items()}
-    return verdict

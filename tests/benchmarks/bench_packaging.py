@@ -39,7 +39,7 @@ found = po.search_tables(project, limits, model)
 build: po.Build = po.build(project, found=found)
 paths = po.write_build("out", build)
 worst: str = verdict.worst
-print(limits, model, verdict, worst, found, build, po.read_build("out").record["search"], len(paths))
+print(limits, model, verdict, worst, found, build, po.read_build("out").record.search, len(paths))
 raise SystemExit(0 if verdict.accepted and build.verdict.accepted else 1)
 """
 

@@ -142,5 +142,5 @@ def test_the_looser_rule_builds_tables_that_are_told_as_looser(tmp_path: Path) -
     kinds = {row["kind"] for row in csv.DictReader(io.StringIO(files["limits.csv"]))}
     assert kinds == {"span", "alone", "together"}
     record = json.loads(files["run.json"])["search"]
-    assert not record["box_is_safe"]
+    assert not record["clamps_safe"]
     assert "holds only while both phasers keep up" in files["report.html"]

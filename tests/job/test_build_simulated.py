@@ -12,11 +12,10 @@ import pytest
 import xarray as xr
 from cycle.test_from_project import CYCLE, FOUR
 from engines import write_project
+from printed import printed
 from simulated_pulls import with_pulls
-from typer.testing import CliRunner
 
 from phaseopt.clearance.drop_sources import drop_laws
-from phaseopt.cli import app
 from phaseopt.cycle.torque_grid import FOLDER
 from phaseopt.job.build import Build, build
 from phaseopt.output.files import build_files
@@ -77,9 +76,8 @@ def test_every_output_of_it_says_so(found: Build, folder: Path) -> None:
         told = " ".join(text.split())
         assert "NO TORQUE WAS MEASURED: it is from simulation alone" in told, name
         assert "Knock is not modelled" in told, name
-    printed = CliRunner().invoke(app, ["build", str(folder / "project.toml"), "--out", str(folder / "out"), "--json"])
-    assert printed.exit_code == 0, printed.output
-    told = " ".join(json.loads(printed.output)["torque"]["source_notes"])
+    record = printed("build", folder / "project.toml", "--out", folder / "out")
+    told = " ".join(record["torque"]["source_notes"])
     assert "NO TORQUE WAS MEASURED" in told
     assert "Knock is not modelled" in told
 

@@ -72,8 +72,8 @@ def test_every_output_says_what_torque_rests_on(found: Build) -> None:
         assert "neither measured nor simulated it" in told, name
     assert "pull" not in summary(found, None).split("Before you load")[0]
     record = json.loads(files["run.json"])
-    assert record["given"]["holes"] == 13
-    assert record["given"]["nodes"] == 1008 - 13
+    assert record["supplied_grid"]["holes"] == 13
+    assert record["supplied_grid"]["nodes"] == 1008 - 13
     assert "torque-grid.csv" in record["inputs_sha256"]
     assert record["torque"]["points"] == 0
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))

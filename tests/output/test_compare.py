@@ -13,16 +13,18 @@ import csvw
 import numpy as np
 import pytest
 from hillclimb import pulls_alone_file
+from printed import require_documented
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
 from phaseopt.job.build import build
 from phaseopt.output.compare import Comparison, compare
 from phaseopt.output.compare_page import compare_files
-from phaseopt.output.compare_text import compare_as_dict, compare_summary
+from phaseopt.output.compare_text import compare_summary
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
 from phaseopt.output.read_build import read_build
+from phaseopt.output.records.compare import CompareRecord
 from phaseopt.project.load import load_project
 from phaseopt.tables import read_table
 
@@ -81,7 +83,9 @@ def test_its_files_are_valid_and_its_page_says_what_the_terminal_says(found: Com
     for words in ("intake.offset: -12 to -16", "the ± counts the doubts of both builds", "Local rules"):
         assert words in files["compare.html"]
         assert words in " ".join(compare_summary(found, None).split())
-    json.dumps(compare_as_dict(found), allow_nan=False)
+    record = CompareRecord.of(found)
+    assert [gap.first.gap for gap in record.gaps] == [first.gap for first, _ in found.gaps.values()]
+    require_documented("compare", record.model_dump(mode="json"))
 
 
 def test_the_same_build_twice_differs_in_nothing(folders: tuple[Path, Path]) -> None:

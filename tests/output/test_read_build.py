@@ -34,6 +34,7 @@ def test_what_was_written_is_read(out: Path, files: dict[str, str]) -> None:
     assert table.read_bytes() == files["intake_phase.csv"].encode()
     assert found.file("airflow.csv") is None  # nothing was simulated
     assert found.changed_inputs(pulls_alone()) == ()
+    assert found.record.model_dump_json(indent=2) + "\n" == files["run.json"]  # gaps rounded down stay as they are
 
 
 def test_inputs_that_changed_are_named(out: Path, tmp_path: Path) -> None:
@@ -63,12 +64,14 @@ def with_a_pipe(out: Path) -> None:
         (lambda out: (out / "run.json").write_text('{"made_by": "phaseopt"}'), "not the record of a build"),
         (record_with(made_by="someone"), "not the record of a build"),
         (record_with(format=99), "another version"),
-        (record_with(outputs_sha256=None), "damaged"),
-        (record_with(limit_costs={}), "damaged: prices.limits"),
-        (record_with(verdict=5), "damaged: verdict.full_travel.sentence"),
-        (record_with(seconds=float("nan")), "cannot be read"),
-        (record_with(outputs_sha256={"../x.csv": "0"}), "would leave the directory"),
-        (record_with(outputs_sha256={"x\0.csv": "0"}), "would leave the directory"),
+        (record_with(outputs_sha256=None), "damaged: outputs_sha256 is not what a build writes"),
+        (record_with(limit_costs={}), "damaged: limit_costs.limits is missing"),
+        (record_with(verdict=5), "damaged: verdict is not what a build writes"),
+        (record_with(format=1), "another version"),
+        (record_with(more=0), "damaged: more is not known"),
+        (record_with(format=float("nan")), "cannot be read"),
+        (record_with(outputs_sha256={"../x.csv": 64 * "0"}), "would leave the directory"),
+        (record_with(outputs_sha256={"x\0.csv": 64 * "0"}), "would leave the directory"),
         (lambda out: (out / "run.json").write_text("[" * 100_000), "cannot be read"),
         (lambda out: (out / "cells.csv").unlink(), "cells.csv: a file of the build is missing"),
         (with_a_pipe, "cells.csv: a file of the build is missing"),

@@ -61,16 +61,16 @@ def test_airflow_agrees_with_a_sum_by_hand(hillclimb: Build) -> None:
 
 def test_record_tells_grid_axes_factors_and_version(hillclimb: Build) -> None:
     told = json.loads(build_files(with_prior(hillclimb))["run.json"])["simulation"]
-    assert told["grid_fingerprint"] == "ab" * 16
+    assert told["fingerprint"] == "ab" * 16
     assert told["version"] == code_version()
     assert told["axes"]["rpm"] == list(hillclimb.project.tables.rpm)
     assert told["points"] == 16 * 8 * 3 * 4
     assert told["calibration"]["factors"] == {"flow": 1.052, "burn duration": 0.93}
     assert told["calibration"]["error_before_Nm"] == 9.75
-    assert told["doubt"] is None
+    assert told["uncertainty"] is None
     told = json.loads(build_files(alone(hillclimb))["run.json"])
-    assert told["simulation"]["points_not_settled"] == 2
-    assert told["simulation"]["doubt"] == 0.08
+    assert told["simulation"]["not_settled"] == 2
+    assert told["simulation"]["uncertainty"] == 0.08
     assert told["simulation"]["calibration"] is None
     assert told["torque"]["points"] == 0
     assert told["torque"]["leave_one_out_error_Nm"] is None

@@ -10,7 +10,7 @@ from parts import changed
 
 from phaseopt.clearance.rules import RULES
 from phaseopt.job.build import Build
-from phaseopt.output.record import run_record
+from phaseopt.output.records.build import BuildRecord
 from phaseopt.project import Report
 from phaseopt.report.build_page import render
 from phaseopt.report.facts import tightest
@@ -114,5 +114,5 @@ def test_files_for_machines_keep_the_documented_units(inch: Build) -> None:
     metric = changed(inch, project=inch.project.model_copy(update={"report": Report(units="metric")}))
     assert metric.project.display_units == METRIC
     assert inch.project.display_units == INCH
-    own, other = (run_record(each) for each in (inch, metric))
+    own, other = (BuildRecord.of(each) for each in (inch, metric))
     assert own == other

@@ -4,17 +4,19 @@ A number that is not finite is not known. A guaranteed gap is rounded down. Both
 """
 
 import math
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from phaseopt.values.rounding import rounded_down
 
-MADE_BY: Literal["phaseopt"] = "phaseopt"
-
 
 def _known(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _rounded(value: Any) -> Any:
+    return round(value, 4) if isinstance(value, float) and math.isfinite(value) else _known(value)
 
 
 def _down(value: Any) -> Any:
@@ -22,8 +24,8 @@ def _down(value: Any) -> Any:
 
 
 Known = Annotated[float | None, BeforeValidator(_known)]  # null where not known
+Figure = Annotated[float | None, BeforeValidator(_rounded)]  # computed: to four decimals, null where not known
 Guaranteed = Annotated[float, BeforeValidator(_down)]  # mm, rounded down
-Curve = tuple[Known, ...]  # an entry a speed or point, null where not known
 
 
 class Record(BaseModel):

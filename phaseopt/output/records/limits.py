@@ -7,7 +7,6 @@ from pydantic import Field
 
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.limits import EDGES, Limits
-from phaseopt.clearance.model import ContactModel
 from phaseopt.output.records.base import CommandRecord, Guaranteed, Known, Record
 from phaseopt.output.records.pieces import BoxRecord, FaultRecord, FullTravelRecord
 from phaseopt.report.drop_table import ANGLES
@@ -77,8 +76,9 @@ class LimitsRecord(CommandRecord):
     not_covered: tuple[str, ...] = Field(description="contacts that nothing here looks at: show them beside a verdict")
 
     @classmethod
-    def of(cls, model: ContactModel, limits: Limits) -> Self:
-        """From the limits and the contact model that they were found with."""
+    def of(cls, limits: Limits) -> Self:
+        """From the limits."""
+        model = limits.contact
         return cls(
             project=model.project.name,
             top_speed_rpm=model.top_speed,

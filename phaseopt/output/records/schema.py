@@ -4,7 +4,9 @@ from collections.abc import Iterator
 from typing import Any
 
 from phaseopt.output.records.base import Record
+from phaseopt.output.records.build import BuildRecord, RunRecord
 from phaseopt.output.records.check import CheckRecord
+from phaseopt.output.records.compare import CompareRecord
 from phaseopt.output.records.confirm import ConfirmRecord
 from phaseopt.output.records.export import ExportRecord
 from phaseopt.output.records.fit import FitRecord
@@ -24,15 +26,17 @@ COMMANDS: dict[str, type[Record]] = {
     "plan": PlanRecord,
     "reduce": ReduceRecord,
     "fit": FitRecord,
+    "build": BuildRecord,
     "check": CheckRecord,
     "export": ExportRecord,
+    "compare": CompareRecord,
     "confirm": ConfirmRecord,
     "tradeoff": TradeoffRecord,
     "offsets": OffsetsRecord,
 }
-MISTAKES = "mistakes"
-_TITLES = {MISTAKES: "phaseopt COMMAND --json, exit code 2"}
-_RECORDS: dict[str, type[Record]] = {MISTAKES: MistakesRecord, **COMMANDS}
+MISTAKES, RUN = "mistakes", "run.json"
+_TITLES = {MISTAKES: "phaseopt COMMAND --json, exit code 2", RUN: "run.json of a build"}
+_RECORDS: dict[str, type[Record]] = {MISTAKES: MistakesRecord, **COMMANDS, RUN: RunRecord}
 _HEAD = """\
 # What `--json` prints
 
@@ -53,7 +57,8 @@ def schema_of(name: str) -> dict[str, Any]:
     Parameters
     ----------
     name : str
-        A command, as in `COMMANDS`; `MISTAKES` for what all of them print where the input is wrong.
+        A command, as in `COMMANDS`; `MISTAKES` for what all of them print where the input is wrong; `RUN` for
+        the record that a build writes.
 
     Returns
     -------

@@ -1,5 +1,6 @@
 """What commands print under --json: each has a schema, its real output keeps it, and the page is up to date."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,8 @@ from printed import printed, require_documented
 from phaseopt.cli import app
 from phaseopt.job.build import Build
 from phaseopt.output.files import write_build
-from phaseopt.output.records.schema import COMMANDS, MISTAKES, schema_of, schema_page
+from phaseopt.output.records.build import BuildRecord
+from phaseopt.output.records.schema import COMMANDS, MISTAKES, RUN, schema_of, schema_page
 
 PAGE = ROOT / "examples" / "JSON.md"
 SMALL = ROOT / "examples" / "intake_only" / "project.toml"
@@ -19,10 +21,10 @@ SMALL = ROOT / "examples" / "intake_only" / "project.toml"
 
 def test_every_command_has_a_schema_and_no_other() -> None:
     named = {command.name or getattr(command.callback, "__name__", "") for command in app.registered_commands}
-    assert set(COMMANDS) <= named
+    assert set(COMMANDS) == named
 
 
-@pytest.mark.parametrize("name", [MISTAKES, *COMMANDS])
+@pytest.mark.parametrize("name", [MISTAKES, *COMMANDS, RUN])
 def test_a_schema_is_one_and_says_what_each_key_is(name: str) -> None:
     schema = schema_of(name)
     Draft202012Validator.check_schema(schema)
@@ -42,6 +44,9 @@ def test_the_page_is_up_to_date() -> None:
 def test_a_build_and_what_is_made_of_it(hillclimb: Build, tmp_path: Path) -> None:
     out, project = tmp_path / "out", pulls_alone_file(tmp_path)
     write_build(out, hillclimb)
+    require_documented(RUN, json.loads((out / "run.json").read_text(encoding="utf-8")))
+    require_documented("build", BuildRecord.of(hillclimb).model_dump(mode="json"))
+    assert printed("compare", out, out)["same"] is True
     tables = ("--intake", out / "intake_phase.csv", "--exhaust", out / "exhaust_phase.csv")
     assert printed("check", project, *tables)["verdict"]["clear"]
     assert printed("limits", project)["full_travel"]["verdict"] == "hits"

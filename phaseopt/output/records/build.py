@@ -1,0 +1,374 @@
+"""What `phaseopt build` found, and `run.json`: the same with what it takes to read the build back."""
+
+import hashlib
+import platform
+import tomllib
+from collections.abc import Mapping
+from importlib.metadata import version
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field
+
+from phaseopt.clearance.tolerance_stack import DRAWS, SEED
+from phaseopt.cycle.calibrate import Calibration
+from phaseopt.cycle.version import code_version
+from phaseopt.job.build import Build
+from phaseopt.job.dips import Dip
+from phaseopt.job.gains import Gains, Moved
+from phaseopt.job.input_hashes import input_hashes
+from phaseopt.job.limit_costs import POCKET, LimitCost, LimitCosts
+from phaseopt.output.directory import RECORD
+from phaseopt.output.records.base import CommandRecord, Figure, Known, Record
+from phaseopt.output.records.pieces import AxesRecord, BoxRecord, ContactRecord
+from phaseopt.report.explained import cause_words
+from phaseopt.report.facts import clamps, clamps_hold
+from phaseopt.report.simulation import notes, on_simulation_only
+from phaseopt.search.solve import SearchResult
+from phaseopt.torque_model.sources import Simulated
+from phaseopt.torque_model.supplied_grid import AXES, SuppliedGrid
+from phaseopt.values.display_units import METRIC
+
+FORMAT = 2  # of run.json; raised whenever what is read from it would be found elsewhere
+_VERSIONS_OF = ("phaseopt", "numpy", "scipy", "numba", "xarray")
+
+Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+
+
+class SettingsRecord(Record):
+    """What was asked for, with what was left to its default."""
+
+    search: dict[str, Any] = Field(description="[search] as in KEYS.md")
+    gap: dict[str, Any] = Field(description="[gap] as in KEYS.md")
+    top_speed_rpm: float = Field(description="up to where contact was judged, rpm")
+    seed: int = Field(description="of the chances that a rule is broken; nothing else is drawn at random")
+    draws: int = Field(description="how many draws they rest on")
+
+    @classmethod
+    def of(cls, build: Build) -> Self:
+        """From a build."""
+        project = build.project
+        return cls(
+            search=project.search.model_dump(mode="json"),
+            gap=project.gap.model_dump(mode="json"),
+            top_speed_rpm=build.contact.top_speed,
+            seed=SEED,
+            draws=DRAWS,
+        )
+
+
+class TorqueModelRecord(Record):
+    """The torque model that the tables rest on."""
+
+    source_notes: tuple[str, ...] = Field(description="what goes with the torque wherever it is shown, in sentences")
+    points: int = Field(description="measured torque points")
+    leave_one_out_error_Nm: Figure = Field(description="rms error of a point predicted by all others, N·m")
+    leave_one_pull_out_error_Nm: Figure = Field(description="rms error of a pull predicted by the others, N·m")
+    cells_out_of_reach: int = Field(description="cells that the torque model does not know")
+    cells_on_simulation_only: int = Field(description="cells whose torque rests on the simulation alone")
+    notes: tuple[str, ...] = Field(description="what goes with the points, in sentences")
+
+    @classmethod
+    def of(cls, build: Build) -> Self:
+        """From a build."""
+        model, reduction = build.model, build.model.reduction
+        return cls(
+            source_notes=notes(build),
+            points=0 if reduction is None else reduction.points.sizes["point"],
+            leave_one_out_error_Nm=model.loo_rmse,
+            leave_one_pull_out_error_Nm=model.lopo_rmse,
+            cells_out_of_reach=int((~build.torque["in_reach"]).sum()),
+            cells_on_simulation_only=int(on_simulation_only(build).sum()),
+            notes=() if reduction is None else reduction.notes,
+        )
+
+
+class SuppliedGridRecord(Record):
+    """The grid of torque that was supplied; its bytes are among the hashes of the inputs."""
+
+    file: str = Field(description="its name")
+    origin: str | None = Field(description="where the grid comes from, as stated")
+    axes: AxesRecord = Field(description="its axes")
+    nodes: int = Field(description="nodes with torque")
+    holes: int = Field(description="nodes without")
+
+    @classmethod
+    def of(cls, grid: SuppliedGrid) -> Self:
+        """From the grid."""
+        axes = {name: axis.tolist() for name, axis in zip(AXES, grid.axes, strict=True)}
+        return cls(
+            file=grid.file, origin=grid.origin or None, axes=AxesRecord(**axes), nodes=grid.nodes, holes=grid.holes
+        )
+
+
+class CalibrationRecord(Record):
+    """How the simulation was fitted to pulls."""
+
+    factors: dict[str, float] = Field(description="what each was multiplied by")
+    standard_errors: dict[str, Known] = Field(description="of each factor")
+    refused: dict[str, str] = Field(description="factors that the pulls leave open, and why")
+    error_before_Nm: Figure = Field(description="rms error of torque before, N·m")
+    error_after_Nm: Figure = Field(description="rms error of torque after, N·m")
+
+    @classmethod
+    def of(cls, found: Calibration) -> Self:
+        """From a calibration."""
+        return cls(
+            factors=found.factors,
+            standard_errors=found.errors,
+            refused=found.refused,
+            error_before_Nm=found.before,
+            error_after_Nm=found.after,
+        )
+
+
+class SimulationRecord(Record):
+    """The simulation that took part."""
+
+    fingerprint: str = Field(description="hash of all that the grid depends on")
+    version: str = Field(description="hash of the code that simulates")
+    axes: AxesRecord = Field(description="axes of the grid")
+    points: int = Field(description="operating points")
+    not_settled: int = Field(description="points that did not settle; they are left blank")
+    uncertainty: float | None = Field(
+        description="how far torque may be off, as a share of the best: a judgement; null where something was measured"
+    )
+    calibration: CalibrationRecord | None = Field(
+        description="how it was fitted to pulls; null where nothing was measured"
+    )
+
+    @classmethod
+    def of(cls, simulation: Simulated) -> Self:
+        """From what the simulation brought to a torque model."""
+        grid, found = simulation.grid, simulation.calibration
+        return cls(
+            fingerprint=grid.attrs["fingerprint"],
+            version=code_version(),
+            axes=AxesRecord.of(grid),
+            points=grid["torque"].size,
+            not_settled=int((grid["settled"] < 0.5).sum()),
+            uncertainty=simulation.doubt if simulation.alone else None,
+            calibration=None if found is None else CalibrationRecord.of(found),
+        )
+
+
+class FixedTimingRecord(Record):
+    """The best timing that is the same in every cell."""
+
+    intake: float = Field(description="intake phase, crank degrees from rest")
+    exhaust: float = Field(description="exhaust phase, crank degrees from rest")
+    value: float = Field(description="its score, N·m over all cells")
+
+
+class SearchRecord(Record):
+    """The search, and how much better any tables under the same rules could be."""
+
+    value_Nm: float = Field(description="score of the tables, N·m over all cells")
+    bound_Nm: float = Field(description="what no tables can beat, N·m over all cells")
+    gap: float = Field(description="bound less value, as a share of value")
+    gap_per_cell_Nm: float = Field(description="the same in N·m a cell")
+    gap_of_gain: Known = Field(description="the same as a share of the gain over the best fixed timing")
+    best_fixed_timing: FixedTimingRecord | None = Field(
+        description="the mark to measure from; null where there is none"
+    )
+    clamps: BoxRecord = Field(description="clamps to enter: the range that the tables lie in")
+    clamps_safe: bool = Field(description="whether any phase in them may meet any other")
+
+    @classmethod
+    def of(cls, found: SearchResult, box: BoxRecord, *, safe: bool) -> Self:
+        """From the search, and the clamps of its tables."""
+        return cls(
+            value_Nm=found.value,
+            bound_Nm=found.bound,
+            gap=found.gap_of_value,
+            gap_per_cell_Nm=found.gap_per_cell,
+            gap_of_gain=found.gap_of_gain,
+            best_fixed_timing=None if found.fixed is None else FixedTimingRecord.model_validate(found.fixed),
+            clamps=box,
+            clamps_safe=safe,
+        )
+
+
+class MovedRecord(Record):
+    """A cell that moved from the baseline."""
+
+    rpm: float = Field(description="rpm")
+    load: float = Field(description="kPa")
+    intake: float = Field(description="moved by, crank degrees")
+    exhaust: float = Field(description="moved by, crank degrees")
+    gain_Nm: Figure = Field(description="gain in torque, N·m")
+    gain_sd_Nm: Figure = Field(description="its standard deviation, N·m")
+    why: str = Field(description="why, in words")
+
+    @classmethod
+    def of(cls, cell: Moved) -> Self:
+        """From a cell that moved."""
+        return cls(
+            rpm=cell.rpm,
+            load=cell.load,
+            intake=cell.intake,
+            exhaust=cell.exhaust,
+            gain_Nm=cell.gain,
+            gain_sd_Nm=cell.gain_deviation,
+            why=cell.why,
+        )
+
+
+class GainsRecord(Record):
+    """Torque at full load before and after: the area under the curve as a mean over speed."""
+
+    from_rpm: Known = Field(description="least speed where both are known, rpm")
+    to_rpm: Known = Field(description="greatest speed where both are known, rpm")
+    before_Nm: Figure = Field(description="mean torque of the baseline, N·m")
+    after_Nm: Figure = Field(description="mean torque of the tables, N·m")
+    gain_Nm: Figure = Field(description="the difference, N·m")
+    gain_sd_Nm: Figure = Field(description="its standard deviation, N·m")
+    moved_most: tuple[MovedRecord, ...] = Field(description="the cells that moved most, at any load")
+
+    @classmethod
+    def of(cls, gains: Gains) -> Self:
+        """From what the tables gain."""
+        return cls(
+            from_rpm=gains.rpm[0],
+            to_rpm=gains.rpm[1],
+            before_Nm=gains.before,
+            after_Nm=gains.after,
+            gain_Nm=gains.gain,
+            gain_sd_Nm=gains.deviation,
+            moved_most=tuple(map(MovedRecord.of, gains.moved)),
+        )
+
+
+class DipRecord(Record):
+    """A dip of torque over speed below a smooth curve."""
+
+    load: float = Field(description="kPa")
+    from_rpm: float = Field(description="rpm")
+    to_rpm: float = Field(description="rpm")
+    deepest_rpm: float = Field(description="where it is deepest, rpm")
+    depth_Nm: Figure = Field(description="how deep there, N·m")
+    depth_sd_Nm: Figure = Field(description="its standard deviation, N·m")
+    cause: str = Field(description="the cause, in a few words")
+    limited_by: tuple[str, ...] = Field(description="the limits that hold the cells there")
+    degrees_needed: dict[str, float] = Field(description="how far each edge would have to give, crank degrees")
+    gain_Nm: Figure = Field(
+        description="mean gain in the dip if the cause were removed, N·m; null where it is not known"
+    )
+    gain_sd_Nm: Figure = Field(description="its standard deviation, N·m")
+    sentence: str = Field(description="the cause in words")
+
+    @classmethod
+    def of(cls, dip: Dip) -> Self:
+        """From a dip with its cause."""
+        return cls(
+            load=dip.load,
+            from_rpm=dip.rpm_from,
+            to_rpm=dip.rpm_to,
+            deepest_rpm=dip.rpm,
+            depth_Nm=dip.depth,
+            depth_sd_Nm=dip.deviation,
+            cause=dip.cause,
+            limited_by=dip.names,
+            degrees_needed=dict(dip.degrees),
+            gain_Nm=dip.gain,
+            gain_sd_Nm=dip.gain_deviation,
+            sentence=cause_words(dip, METRIC.torque),
+        )
+
+
+class LimitCostRecord(Record):
+    """What one limit costs."""
+
+    limit: str = Field(description="which limit")
+    per: str = Field(description="for what change of it: degree, or a step of required gap")
+    score_Nm_a_cell: Figure = Field(description="what that brings in score, N·m a cell")
+    weighted_sum_Nm: Figure = Field(description="sum over the cells by weight of torque less uncertainty, N·m")
+
+    @classmethod
+    def of(cls, cost: LimitCost) -> Self:
+        """From one limit."""
+        return cls(limit=cost.limit, per=cost.per, score_Nm_a_cell=cost.score, weighted_sum_Nm=cost.weighted)
+
+
+class LimitCostsRecord(Record):
+    """What limits cost, under the rule that any phase in the tables may meet any other."""
+
+    limits: tuple[LimitCostRecord, ...] = Field(description="what each limit costs, the most first")
+    pockets_deeper_mm: float = Field(description="how much deeper pockets were tried, mm")
+    pockets_deeper_Nm_a_cell: Figure = Field(description="what they would bring, N·m a cell; null where not known")
+
+    @classmethod
+    def of(cls, costs: LimitCosts) -> Self:
+        """From the costs of all limits."""
+        return cls(
+            limits=tuple(map(LimitCostRecord.of, costs.limits)),
+            pockets_deeper_mm=POCKET,
+            pockets_deeper_Nm_a_cell=costs.deeper_pockets,
+        )
+
+
+class BuiltRecord(Record):
+    """What was built from what."""
+
+    made_by: Literal["phaseopt"] = Field("phaseopt", description="the program")
+    versions: dict[str, str] = Field(description="versions of the program and of what numbers depend on")
+    project: str = Field(description="name of the project")
+    inputs_sha256: dict[str, Hash] = Field(description="SHA-256 of each input file, by its path from the project file")
+    settings: SettingsRecord = Field(description="what was asked for")
+    torque: TorqueModelRecord = Field(description="the torque model")
+    supplied_grid: SuppliedGridRecord | None = Field(
+        description="the grid that torque was taken from; null without one"
+    )
+    simulation: SimulationRecord | None = Field(description="the simulation that took part; null without one")
+    search: SearchRecord = Field(description="the search and its bound")
+    gains: GainsRecord = Field(description="torque before and after")
+    dips: tuple[DipRecord, ...] = Field(description="dips of torque over speed, full load first")
+    limit_costs: LimitCostsRecord = Field(description="what each limit costs")
+    verdict: ContactRecord = Field(description="the verdict on the tables")
+
+    @classmethod
+    def fields_of(cls, build: Build) -> dict[str, Any]:
+        """The fields that a build fills."""
+        grid, simulation = build.model.supplied_grid, build.model.simulation
+        return {
+            "versions": {name: version(name) for name in _VERSIONS_OF} | {"python": platform.python_version()},
+            "project": build.project.name,
+            "inputs_sha256": input_hashes(build.project),
+            "settings": SettingsRecord.of(build),
+            "torque": TorqueModelRecord.of(build),
+            "supplied_grid": None if grid is None else SuppliedGridRecord.of(grid),
+            "simulation": None if simulation is None else SimulationRecord.of(simulation),
+            "search": SearchRecord.of(build.best.search, BoxRecord.of(clamps(build)), safe=clamps_hold(build)),
+            "gains": GainsRecord.of(build.comparison.gains),
+            "dips": tuple(map(DipRecord.of, build.explanations.dips)),
+            "limit_costs": LimitCostsRecord.of(build.explanations.limit_costs),
+            "verdict": ContactRecord.of(build.verdict),
+        }
+
+
+class BuildRecord(BuiltRecord, CommandRecord):
+    """What was built from what. `run.json` in the directory of the build holds the same and more."""
+
+    @classmethod
+    def of(cls, build: Build) -> Self:
+        """From a build."""
+        return cls(**cls.fields_of(build))
+
+
+class RunRecord(BuiltRecord):
+    """`run.json` in the directory of a build: what was built from what, and what it takes to read the build back."""
+
+    format: int = Field(description="of this record; a program reads its own format alone")
+    project_file: dict[str, Any] = Field(description="the project file, as it was given")
+    outputs_sha256: dict[str, Hash] = Field(description="SHA-256 of every other file of the build")
+    files: tuple[str, ...] = Field(description="all files of the build, which a later one may replace")
+
+    @classmethod
+    def of(cls, build: Build, files: Mapping[str, str]) -> Self:
+        """From a build and its other `files`, as names and texts."""
+        return cls(
+            **cls.fields_of(build),
+            format=FORMAT,
+            project_file=tomllib.loads(build.project.file.read_text(encoding="utf-8-sig")),
+            outputs_sha256={name: hashlib.sha256(text.encode()).hexdigest() for name, text in sorted(files.items())},
+            files=tuple(sorted({*files, RECORD})),
+        )

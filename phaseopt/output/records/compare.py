@@ -1,0 +1,164 @@
+"""What `phaseopt compare` found."""
+
+from typing import Any, Self
+
+import numpy as np
+import xarray as xr
+from pydantic import Field
+
+from phaseopt.output.compare import Change, Comparison, Dips, LeastGap
+from phaseopt.output.records.base import CommandRecord, Figure, Guaranteed, Known, Record
+from phaseopt.output.records.build import DipRecord
+from phaseopt.output.records.pieces import Rule, Word
+
+
+class ChangeRecord(Record):
+    """Something that differs; null in the build that does not have it."""
+
+    what: str = Field(description="key, file or limit")
+    first: Any = Field(description="in the first")
+    second: Any = Field(description="in the second")
+
+    @classmethod
+    def of(cls, change: Change) -> Self:
+        """From a change."""
+        return cls(what=change.what, first=change.first, second=change.second)
+
+
+class CellsMovedRecord(Record):
+    """Cells whose phase differs; null where not both builds have a table that can be compared."""
+
+    intake: int | None = Field(None, description="intake cam")
+    exhaust: int | None = Field(None, description="exhaust cam")
+
+
+class LeastGapRecord(Record):
+    """The least gap of a build, and where."""
+
+    gap: Guaranteed = Field(description="mm, rounded down")
+    rpm: float = Field(description="rpm")
+    load: float = Field(description="kPa")
+
+
+class GapChangeRecord(Record):
+    """The least gap of one contact by one rule."""
+
+    contact: str = Field(description="which contact")
+    rule: Rule = Field(description="which rule")
+    first: LeastGapRecord = Field(description="in the first")
+    second: LeastGapRecord = Field(description="in the second")
+
+    @classmethod
+    def of(cls, contact: str, rule: str, gaps: tuple[LeastGap, LeastGap]) -> Self:
+        """From the least gaps of both."""
+        first, second = map(LeastGapRecord.model_validate, gaps)
+        return cls.model_validate({"contact": contact, "rule": rule, "first": first, "second": second})
+
+
+class TravelChangeRecord(Record):
+    """The verdicts on full travel."""
+
+    first: Word = Field(description="in the first")
+    second: Word = Field(description="in the second")
+
+
+class FullLoadRecord(Record):
+    """Torque at full load of both: each list has an entry a speed."""
+
+    rpm: tuple[float, ...] = Field(description="rpm")
+    first_Nm: tuple[Known, ...] = Field(description="of the first, N·m")
+    second_Nm: tuple[Known, ...] = Field(description="of the second, N·m")
+    difference_Nm: tuple[Known, ...] = Field(description="second less first, N·m")
+    difference_sd_Nm: tuple[Known, ...] = Field(description="its standard deviation at most, N·m")
+
+    @classmethod
+    def of(cls, torque: xr.Dataset) -> Self:
+        """From torque at full load as compared."""
+        names = {
+            "first": "first_Nm",
+            "second": "second_Nm",
+            "difference": "difference_Nm",
+            "deviation": "difference_sd_Nm",
+        }
+        return cls(
+            rpm=torque["rpm"].to_numpy().tolist(),
+            **{key: torque[name].to_numpy().tolist() for name, key in names.items()},
+        )
+
+
+class MeanFullLoadRecord(Record):
+    """Mean torque at full load over the speeds that both share, by area under the curve."""
+
+    first_Nm: Figure = Field(description="of the first, N·m")
+    second_Nm: Figure = Field(description="of the second, N·m")
+    difference_Nm: Figure = Field(description="second less first, N·m")
+    difference_sd_Nm: Figure = Field(description="its standard deviation at most, N·m")
+
+
+class DipPairRecord(Record):
+    """A dip that both builds have."""
+
+    first: DipRecord = Field(description="in the first")
+    second: DipRecord = Field(description="in the second")
+
+
+class DipChangesRecord(Record):
+    """Dips at full load by what became of them."""
+
+    gone: tuple[DipRecord, ...] = Field(description="only in the first")
+    new: tuple[DipRecord, ...] = Field(description="only in the second")
+    both: tuple[DipPairRecord, ...] = Field(description="in both")
+
+    @classmethod
+    def of(cls, dips: Dips) -> Self:
+        """From dips as compared."""
+        gone, new, both = dips
+        return cls(
+            gone=tuple(gone), new=tuple(new), both=tuple(DipPairRecord(first=one, second=other) for one, other in both)
+        )
+
+
+class CompareRecord(CommandRecord):
+    """Two finished builds side by side."""
+
+    first: str = Field(description="directory of the first")
+    second: str = Field(description="directory of the second")
+    same: bool = Field(description="whether nothing differs")
+    keys: tuple[ChangeRecord, ...] = Field(description="keys of the project files")
+    files: tuple[ChangeRecord, ...] = Field(description="input files, by their SHA-256")
+    cells_moved: CellsMovedRecord = Field(description="cells whose phase differs")
+    clamps: tuple[ChangeRecord, ...] = Field(description="clamps to enter, crank degrees")
+    gaps: tuple[GapChangeRecord, ...] = Field(description="least gaps by contact and rule")
+    full_travel: TravelChangeRecord = Field(description="the verdicts on full travel")
+    full_load: FullLoadRecord | None = Field(description="torque at full load; null where no speeds are shared")
+    mean_full_load: MeanFullLoadRecord | None = Field(description="its mean; null where no speeds are shared")
+    dips: DipChangesRecord = Field(description="dips by what became of them")
+    limit_costs: tuple[ChangeRecord, ...] = Field(description="what limits cost, N·m a cell")
+    not_compared: tuple[str, ...] = Field(description="what cannot be compared, in sentences")
+
+    @classmethod
+    def of(cls, found: Comparison) -> Self:
+        """From a comparison."""
+        first, second = found.builds
+        moved = {side: int((np.abs(each["difference"].to_numpy()) > 1e-9).sum()) for side, each in found.tables.items()}
+        mean = None
+        if found.mean is not None:
+            mean = MeanFullLoadRecord(**dict(zip(MeanFullLoadRecord.model_fields, found.mean, strict=True)))
+        return cls(
+            first=str(first.directory),
+            second=str(second.directory),
+            same=found.same,
+            keys=tuple(map(ChangeRecord.of, found.keys)),
+            files=tuple(map(ChangeRecord.of, found.files)),
+            cells_moved=CellsMovedRecord(**moved),
+            clamps=tuple(map(ChangeRecord.of, found.clamps)),
+            gaps=tuple(GapChangeRecord.of(*which, gaps) for which, gaps in found.gaps.items()),
+            full_travel=TravelChangeRecord(
+                first=first.record.verdict.full_travel.verdict, second=second.record.verdict.full_travel.verdict
+            ),
+            full_load=None if found.torque is None else FullLoadRecord.of(found.torque),
+            mean_full_load=mean,
+            dips=DipChangesRecord.of(found.dips),
+            limit_costs=tuple(map(ChangeRecord.of, found.limit_costs)),
+            not_compared=found.apart,
+        )
