@@ -19,7 +19,7 @@ from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.responses import Responses, respond
 from phaseopt.cycle.scattered import Progress, run_scattered
 from phaseopt.cycle.version import code_version
-from phaseopt.io.cache import kept
+from phaseopt.io.cache import cached_arrays
 from phaseopt.project import Project
 from phaseopt.values.blas import one_blas_thread
 
@@ -124,7 +124,7 @@ def _kept_responses(
         r = respond(config, points, names, mesh=mesh, progress=progress)
         return {"at one": r.at_one, **r.moved}
 
-    found = kept(project.folder, "responses", simulated, code_version(), config, mesh or Mesh(), points, names)
+    found = cached_arrays(project.folder, "responses", simulated, code_version(), config, mesh or Mesh(), points, names)
     at_one = found.pop("at one")
     return Responses(at_one, found, np.isfinite(at_one[0]))
 
@@ -136,8 +136,7 @@ def _response_error(project: Project, config: CycleConfig, points: Array, answer
         (r,) = run_scattered([config], points, mesh=mesh)
         return {"torque": np.where(r.settled, r.torque, np.nan)}
 
-    difference = (
-        answer - kept(project.folder, "calibrated", simulated, code_version(), config, mesh or Mesh(), points)["torque"]
-    )
+    depends_on = code_version(), config, mesh or Mesh(), points
+    difference = answer - cached_arrays(project.folder, "calibrated", simulated, *depends_on)["torque"]
     both = np.isfinite(difference)
     return float(np.sqrt(np.mean(difference[both] ** 2))) if both.any() else np.nan

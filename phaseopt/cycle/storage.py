@@ -1,4 +1,4 @@
-"""A simulated grid on disk: NetCDF-4, whole or not at all."""
+"""A simulated grid on disk: NetCDF-4, whole or not at all, with a digest that is checked when it is read back."""
 
 import io
 import os
@@ -7,8 +7,11 @@ from pathlib import Path
 import xarray as xr
 
 from phaseopt.cycle.grid import AXES, NOTE, VARIABLES
-from phaseopt.io.atomic import whole
+from phaseopt.io.atomic import write_file
+from phaseopt.io.cache import DamagedError, read_entry, sealed, set_aside, unsealed, write_entry
 from phaseopt.values.errors import InputError
+
+_HINT = "give the file that `phaseopt simulate` wrote, or simulate again: phaseopt simulate PROJECT.toml"
 
 
 def write_netcdf(grid: xr.Dataset, path: Path) -> None:
@@ -16,35 +19,60 @@ def write_netcdf(grid: xr.Dataset, path: Path) -> None:
 
     Raises `InputError` where the directory is missing or full.
     """
-    # made in memory: on a disk that fills up HDF5 leaves files that cannot be closed
-    made = io.BytesIO()
-    grid.to_netcdf(made, engine="h5netcdf")
-    with whole(path) as part:
-        part.write_bytes(made.getbuffer())
+    write_file(path, sealed(_content(grid)))
 
 
-def read_netcdf(path: Path, fingerprint: str | None = None) -> xr.Dataset:
-    """Read a grid that `write_netcdf` wrote, and if `fingerprint` is given, that has this attribute.
+def read_netcdf(path: Path) -> xr.Dataset:
+    """Read a grid that `write_netcdf` wrote.
 
-    Raises `InputError` for a missing file, one that is no NetCDF, one that is something else's, and a grid with another
-    fingerprint: simulated for another engine, over other axes, or by another version of the program.
+    Raises `InputError` for a missing file, one that was damaged or changed since, and one that is something else's.
     """
-    hint = "give the file that `phaseopt simulate` wrote"
     try:
-        with xr.open_dataset(path, engine="h5netcdf") as opened:
+        content = unsealed(path.read_bytes())
+    except FileNotFoundError as error:
+        raise InputError.one("no such file", hint=_HINT, file=path) from error
+    except OSError as error:
+        raise InputError.one(f"cannot be read ({error.strerror})", hint=_HINT, file=path) from error
+    except DamagedError as error:
+        problem = f"is no simulated torque grid, or was damaged since it was written ({error})"
+        raise InputError.one(problem, hint=_HINT, file=path) from error
+    return _grid(content, path)
+
+
+def cache_grid(grid: xr.Dataset, path: Path) -> None:
+    """Keep a grid beside its project. Raises `InputError` as `write_netcdf`."""
+    write_entry(path, _content(grid))
+
+
+def cached_grid(path: Path, fingerprint: str) -> xr.Dataset | None:
+    """The grid of this fingerprint that is kept there; None where there is none, or a damaged one, set aside then."""
+    content = read_entry(path)
+    if content is None:
+        return None
+    try:
+        grid = _grid(content, path)
+    except InputError as error:
+        set_aside(path, error.mistakes[0].problem)
+        return None
+    return grid if grid.attrs.get("fingerprint") == fingerprint else None
+
+
+def _content(grid: xr.Dataset) -> bytes:
+    made = io.BytesIO()  # in memory: on a disk that fills up HDF5 leaves files that cannot be closed
+    grid.to_netcdf(made, engine="h5netcdf")
+    return made.getvalue()
+
+
+def _grid(content: bytes, path: Path) -> xr.Dataset:
+    try:
+        with xr.open_dataset(io.BytesIO(content), engine="h5netcdf") as opened:
             grid = opened.load()
     except (OSError, ValueError) as error:
-        raise InputError.one(f"cannot be read as NetCDF ({error})", hint=hint, file=path) from error
+        raise InputError.one("is no NetCDF file", hint=_HINT, file=path) from error
     missing = [n for n in (*AXES, *VARIABLES, "settled") if n not in grid.variables]
     if missing or grid.attrs.get("comment") != NOTE:
         lacks = f": it lacks {', '.join(missing)}" if missing else ""
-        raise InputError.one(f"is not a simulated torque grid{lacks}", hint=hint, file=path)
-    if fingerprint is not None and grid.attrs.get("fingerprint") != fingerprint:
-        raise InputError.one(
-            "was simulated for another project, or by another version of the program",
-            hint="simulate again: phaseopt simulate PROJECT.toml",
-            file=path,
-        )
+        raise InputError.one(f"is not a simulated torque grid{lacks}", hint=_HINT, file=path)
     return grid
 
 
@@ -66,7 +94,7 @@ def require_replaceable_grid(path: Path, project: str) -> None:
             there = read_netcdf(path).attrs.get("project", project)
         except InputError as error:
             raise InputError.one(
-                "is there already and is no simulated grid", hint="name a new file, or move that one", file=path
+                f"is there already and {error.mistakes[0].problem}", hint="name a new file, or move that one", file=path
             ) from error
         if there != project:
             raise InputError.one(

@@ -23,8 +23,8 @@ from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import plenum_pressure
 from phaseopt.cycle.grid import grid_fingerprint, simulate
 from phaseopt.cycle.scattered import run_scattered
-from phaseopt.cycle.storage import read_netcdf, write_netcdf
-from phaseopt.io.cache import FOLDER
+from phaseopt.cycle.storage import cache_grid, cached_grid
+from phaseopt.io.cache import FOLDER, forget_oldest
 from phaseopt.io.digest import fingerprint
 from phaseopt.project import Project, Side
 from phaseopt.values.errors import InputError
@@ -110,9 +110,9 @@ def torque_grid(
         grid.attrs["fingerprint"] = key
         if parts is not None:
             with contextlib.suppress(InputError):  # a full disk; it may still have room where the grid is wanted
-                write_netcdf(grid, path)
+                cache_grid(grid, path)
             clear_parts(parts)
-            _forget_old(path.parent)
+            forget_oldest(path.parent, KEPT)
     grid["contact"] = contact_marks(model, rpm, icl, ecl)
     grid.attrs["project"] = project.name
     return grid
@@ -206,11 +206,10 @@ def _ends(project: Project, side: Side, rest: float, sign: float) -> list[float]
 
 def _read_cached(path: Path, key: str) -> xr.Dataset | None:
     """The kept grid; None where there is none, or it is damaged or something else's."""
-    try:
-        grid = read_netcdf(path, key)
-        path.touch()  # used last: the last to be forgotten
-    except (InputError, OSError):
-        return None
+    grid = cached_grid(path, key)
+    if grid is not None:
+        with contextlib.suppress(OSError):
+            path.touch()  # used last: the last to be forgotten
     return grid
 
 
@@ -221,12 +220,3 @@ def _can_keep(folder: Path) -> bool:
             return True
     except OSError:
         return False
-
-
-def _forget_old(folder: Path) -> None:
-    """Remove all but what was used last: files, and folders with chunks of runs that were stopped."""
-    for path in sorted(folder.iterdir(), key=lambda path: path.stat().st_mtime)[:-KEPT]:
-        if path.is_dir():
-            clear_parts(path)
-        else:
-            path.unlink(missing_ok=True)

@@ -1,19 +1,16 @@
-"""A directory of results, written whole or not at all.
+"""A directory of results: where it may go, and its files written all or none.
 
-Files are written into a new directory beside the wanted one and put in its place by renaming, so that a build that
-fails or is interrupted leaves the previous output as it was. What a build did not write is never taken away. Between
-the two renames a power cut would leave the earlier output under a name that begins with a point: nothing is lost.
+What no earlier build wrote is never taken away, and only a build takes the place of a build.
 """
 
 import errno
 import json
 import os
-import shutil
-import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from phaseopt.io.atomic import restore, write_folder
 from phaseopt.values.errors import InputError
 
 RECORD = "run.json"  # by which a directory of ours is known
@@ -23,8 +20,9 @@ def require_replaceable(directory: Path, option: str = "--out") -> None:
     """Refuse, before any work, a place where the results cannot go; `option` names it in messages.
 
     Raises `InputError` where it is a file, where it holds anything that an earlier build did not write, or where
-    nothing may be written.
+    nothing may be written. What a killed run left there is put in order first.
     """
+    restore(directory)
     try:
         if directory.is_symlink() or (directory.exists() and not directory.is_dir()):
             raise _error(directory, option, "is not a directory", "name a new directory")
@@ -69,18 +67,11 @@ def write_files(directory: Path, files: Mapping[str, str] | Mapping[str, str | b
     """
     require_replaceable(directory, option)
     _require_no_build(directory, files, option)
-    target = Path(os.path.abspath(directory))
-    fresh: Path | None = None
+    for name in files:
+        if Path(name).name != name:
+            raise ValueError(f"{name!r} is not a plain file name")
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        fresh = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
-        fresh.chmod(0o755)
-        for name, content in files.items():
-            if Path(name).name != name:
-                raise ValueError(f"{name!r} is not a plain file name")
-            _write(fresh / name, content)
-        _sync(fresh)
-        _swap(fresh, target)
+        write_folder(directory, files)
     except OSError as error:
         full = error.errno in (errno.ENOSPC, errno.EDQUOT)
         raise _error(
@@ -89,9 +80,6 @@ def write_files(directory: Path, files: Mapping[str, str] | Mapping[str, str | b
             "cannot be written: " + ("the disk is full" if full else str(error.strerror)),
             "make room, and run it again" if full else "name a place that may be written",
         ) from error
-    finally:
-        if fresh is not None:
-            shutil.rmtree(fresh, ignore_errors=True)
 
 
 def record_of(names: Iterable[str]) -> str:
@@ -101,38 +89,6 @@ def record_of(names: Iterable[str]) -> str:
     '{"made_by": "phaseopt", "files": ["a.svg", "run.json"]}'
     """
     return json.dumps({"made_by": "phaseopt", "files": [*sorted(names), RECORD]})
-
-
-def _write(path: Path, content: str | bytes) -> None:
-    with path.open("wb") as file:
-        file.write(content.encode() if isinstance(content, str) else content)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-def _sync(directory: Path) -> None:
-    """Bring a directory's own entries to the disk; only POSIX systems open a directory."""
-    if os.name == "posix":
-        handle = os.open(directory, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
-def _swap(fresh: Path, target: Path) -> None:
-    """Put `fresh` where `target` is; the earlier output is moved aside first and put back if that fails."""
-    aside = Path(tempfile.mkdtemp(prefix=f".{target.name}-old-", dir=target.parent))
-    old = aside / "out"
-    try:
-        if target.exists():
-            target.rename(old)
-        fresh.rename(target)
-        _sync(target.parent)
-    finally:
-        if old.exists() and not target.exists():
-            old.rename(target)
-        shutil.rmtree(aside, ignore_errors=True)
 
 
 def _written_by_a_build(directory: Path) -> set[str]:

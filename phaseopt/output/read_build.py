@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
+from phaseopt.io.atomic import restore
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.output.directory import RECORD
 from phaseopt.output.records.build import FORMAT, RunRecord
@@ -48,6 +49,7 @@ def read_build(directory: str | Path) -> FinishedBuild:
     phaseopt.values.errors.InputError: maps/hillclimb-best: no finished build is here. ...
     """
     directory = Path(directory)
+    restore(directory)  # where a killed build left none
     path = directory / RECORD
     try:
         record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)

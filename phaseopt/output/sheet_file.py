@@ -3,7 +3,7 @@
 import os
 from pathlib import Path
 
-from phaseopt.io.atomic import whole
+from phaseopt.io.atomic import write_file
 from phaseopt.report.sheet import GENERATOR
 from phaseopt.values.errors import InputError
 
@@ -30,8 +30,7 @@ def require_replaceable_sheet(path: Path) -> None:
 def write_sheet(path: Path, page: str) -> None:
     """Write a sheet, replacing an earlier one once it is complete. Raises `InputError` as above, and on a full disk."""
     require_replaceable_sheet(path)
-    with whole(path) as part:
-        part.write_text(page, encoding="utf-8", newline="")
+    write_file(path, page.encode("utf-8"))
 
 
 def _error(path: Path, problem: str, hint: str) -> InputError:

@@ -1,5 +1,6 @@
 """Chunks: every point once, the same numbers whoever computes them, and nothing lost or computed twice."""
 
+import os
 import signal
 import subprocess
 import sys
@@ -160,7 +161,7 @@ def test_full_disk(tmp_path, monkeypatch):
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(InputError, match=r"No space left.*make room there and run again"):
         simulate(single(), *AXES, mesh=MESH, parts=tmp_path)
     assert list(tmp_path.iterdir()) == []
@@ -178,7 +179,7 @@ def test_clearing_leaves_what_is_not_ours(tmp_path):
     write_part(tmp_path / "p", "a", np.zeros(3))
     assert np.array_equal(read_part(tmp_path / "p", "a", (3,)), np.zeros(3))
     assert read_part(tmp_path / "p", "a", (4,)) is None
-    (tmp_path / "p" / "b.chunkx1y2.part").write_text("half")
+    (tmp_path / "p" / ".b.chunk.x1y2z3w4.part").write_text("half")
     (tmp_path / "p" / "grid.nc").write_text("keep")
     clear_parts(tmp_path / "p")
     assert [f.name for f in (tmp_path / "p").iterdir()] == ["grid.nc"]

@@ -12,7 +12,7 @@ from phaseopt.cycle import grid as cycle_grid
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.grid import AXES, VARIABLES, grid_fingerprint, simulate, walk
 from phaseopt.cycle.network import Mesh
-from phaseopt.cycle.storage import read_netcdf, write_netcdf
+from phaseopt.cycle.storage import cache_grid, cached_grid, read_netcdf, write_netcdf
 from phaseopt.values.errors import InputError
 
 from .sample import sample
@@ -94,15 +94,29 @@ def test_netcdf_and_back(grid, tmp_path):
 
 
 def test_files_that_are_not_ours(grid, tmp_path):
-    """Missing, not NetCDF, another project's NetCDF: told apart from ours, with the mend."""
-    with pytest.raises(InputError, match="cannot be read"):
-        read_netcdf(tmp_path / "none.nc")
+    """Missing, not NetCDF, or another program's NetCDF: each is refused with what to do."""
+    grid.to_netcdf(tmp_path / "other.nc", engine="h5netcdf")
     (tmp_path / "text.nc").write_text("torque")
-    with pytest.raises(InputError, match="cannot be read"):
-        read_netcdf(tmp_path / "text.nc")
-    grid.drop_vars("imep").to_netcdf(tmp_path / "other.nc", engine="h5netcdf")
-    with pytest.raises(InputError, match="imep"):
-        read_netcdf(tmp_path / "other.nc")
+    (tmp_path / "folder.nc").mkdir()
+    for name in ("none", "text", "other", "folder"):
+        with pytest.raises(InputError) as refused:
+            read_netcdf(tmp_path / f"{name}.nc")
+        (mistake,) = refused.value.mistakes
+        assert mistake.file == tmp_path / f"{name}.nc"
+        assert "phaseopt simulate" in mistake.hint
+
+
+def test_any_other_bit_or_length_is_refused(grid, tmp_path):
+    """A grid that somebody keeps by a name of their own is whole or is not taken."""
+    path = tmp_path / "grid.nc"
+    write_netcdf(grid, path)
+    sound = path.read_bytes()
+    for at in range(0, len(sound), max(1, len(sound) // 200)):
+        for damaged in (sound[:at], sound[:at] + bytes([sound[at] ^ 1 << at % 8]) + sound[at + 1 :]):
+            path.write_bytes(damaged)
+            with pytest.raises(InputError, match=r"grid\.nc: .*damaged"):
+                read_netcdf(path)
+            assert path.exists()
 
 
 def test_a_failed_write_leaves_nothing(grid, tmp_path):
@@ -123,18 +137,16 @@ def test_a_failed_write_leaves_nothing(grid, tmp_path):
 
 
 def test_another_projects_grid(grid, tmp_path):
-    """A grid of another engine, axis or mesh has another fingerprint and is refused where one is asked for."""
-    write_netcdf(grid, tmp_path / "grid.nc")
+    """A grid of another engine, axis or mesh has another fingerprint and is not taken for the one that is asked for."""
+    cache_grid(grid, tmp_path / "grid.nc")
     own = grid_fingerprint(sample(), RPM, LOAD, ICL, ECL, mesh=COARSE)
-    assert read_netcdf(tmp_path / "grid.nc", own).attrs["fingerprint"] == own
+    xr.testing.assert_identical(cached_grid(tmp_path / "grid.nc", own), grid)
     others = [
         grid_fingerprint(replace(sample(), bore=82.0), RPM, LOAD, ICL, ECL, mesh=COARSE),
         grid_fingerprint(sample(), RPM, LOAD, ICL + 1.0, ECL, mesh=COARSE),
         grid_fingerprint(sample(), RPM, LOAD, ICL, ECL),
     ]
-    for other in others:
-        with pytest.raises(InputError, match=r"another project.*simulate again"):
-            read_netcdf(tmp_path / "grid.nc", other)
+    assert [cached_grid(tmp_path / "grid.nc", other) for other in others] == [None] * 3
 
 
 def test_a_worker_that_fails_stops_the_rest(monkeypatch):

@@ -126,44 +126,6 @@ def test_an_interrupted_write_leaves_everything_as_it_was(tmp_path: Path, monkey
     assert tree(tmp_path / "out") == FIRST
 
 
-@pytest.mark.parametrize("error", [KeyboardInterrupt(), OSError(errno.EIO, "input/output error")])
-@pytest.mark.parametrize("at", [1, 2])
-def test_a_swap_cut_short_puts_the_earlier_output_back(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: BaseException, at: int
-) -> None:
-    """The first rename takes the earlier output aside, the second puts the new one in its place; either may fail."""
-    write_files(tmp_path / "out", FIRST)
-    rename, fail = Path.rename, failing(at, error)
-
-    def unsure(self: Path, target: Path) -> Path:
-        fail()
-        return rename(self, target)
-
-    monkeypatch.setattr(Path, "rename", unsure)
-    with pytest.raises((KeyboardInterrupt, InputError)):
-        write_files(tmp_path / "out", SECOND)
-    assert [path.name for path in tmp_path.iterdir()] == ["out"]
-    assert tree(tmp_path / "out") == FIRST
-
-
-def test_an_interrupt_right_after_the_first_rename_puts_the_earlier_output_back(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    write_files(tmp_path / "out", FIRST)
-    rename, after = Path.rename, failing(1, KeyboardInterrupt())
-
-    def interrupted(self: Path, target: Path) -> Path:
-        moved = rename(self, target)
-        after()
-        return moved
-
-    monkeypatch.setattr(Path, "rename", interrupted)
-    with pytest.raises(KeyboardInterrupt):
-        write_files(tmp_path / "out", SECOND)
-    assert [path.name for path in tmp_path.iterdir()] == ["out"]
-    assert tree(tmp_path / "out") == FIRST
-
-
 def test_no_permission_is_told_before_any_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(directory.os, "access", lambda *_: False)
     with pytest.raises(InputError, match="may not be written"):
