@@ -22,7 +22,7 @@ def files(both: Build) -> dict[str, str]:
 
 
 @pytest.fixture
-def display_units(browser: Browser, files: dict[str, str], tmp_path: Path) -> Iterator[Opened]:
+def explorer(browser: Browser, files: dict[str, str], tmp_path: Path) -> Iterator[Opened]:
     file = tmp_path / "report.html"
     file.write_text(files["report.html"], encoding="utf-8")
     with opened(browser, file) as found:
@@ -41,10 +41,10 @@ def gaps_told(found: Opened) -> list[list[str]]:
 
 
 def test_a_click_and_the_arrow_keys_open_cells_with_the_numbers_of_cells_csv(
-    shown: Opened, files: dict[str, str], both: Build
+    explorer: Opened, files: dict[str, str], both: Build
 ) -> None:
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
-    cells, wide = shown.page.locator("#tables table.grid").first.locator("tbody td"), both.tables.load.size
+    cells, wide = explorer.page.locator("#tables table.grid").first.locator("tbody td"), both.tables.load.size
     cells.nth(2 * wide).click()
     at = 2 * wide
     for key, by in (
@@ -56,25 +56,25 @@ def test_a_click_and_the_arrow_keys_open_cells_with_the_numbers_of_cells_csv(
         ("ArrowUp", -wide),
     ):
         if key:
-            shown.page.keyboard.press(key)
+            explorer.page.keyboard.press(key)
             at += by
         row = rows[at]
-        shown.page.wait_for_function("t => document.querySelector('#explorer-cell').textContent === t",
+        explorer.page.wait_for_function("t => document.querySelector('#explorer-cell').textContent === t",
                                      arg=f"{float(row['rpm']):g} rpm, {float(row['load']):g} kPa")  # fmt: skip
         assert cells.nth(at).get_attribute("aria-selected") == "true"
-        torque = shown.page.locator("#explorer-torque").inner_text()
+        torque = explorer.page.locator("#explorer-torque").inner_text()
         told = re.search(r"torque (\S+) ± (\S+)", torque)
         assert told is not None
         for text, name in zip(told.groups(), ("torque", "torque_deviation"), strict=True):
             assert number(text) == pytest.approx(float(row[name]), abs=0.05 + 1e-9)
-        for contact, gaps in zip(both.contact.contacts, gaps_told(shown), strict=True):
+        for contact, gaps in zip(both.contact.contacts, gaps_told(explorer), strict=True):
             for name, text in (("static", gaps[1]), ("running", gaps[3])):
                 value, guaranteed = number(text.split()[0]), float(row[f"{contact}_{name}"])
                 assert guaranteed - 0.01 - 1e-6 < value <= guaranteed  # to 0.01 mm, rounded down
 
 
-def test_sliders_move_the_phasers_and_tell_a_fault(shown: Opened) -> None:
-    page = shown.page
+def test_sliders_move_the_phasers_and_tell_a_fault(explorer: Opened) -> None:
+    page = explorer.page
     slider = page.locator("#explorer-intake")
     own = slider.input_value()
     before = page.locator("#explorer-events-words").inner_text()
@@ -89,9 +89,9 @@ def test_sliders_move_the_phasers_and_tell_a_fault(shown: Opened) -> None:
     assert page.locator("#explorer-verdict").get_attribute("data-verdict") == "clear"
 
 
-def test_short_within_the_clamps_names_the_tables_as_the_only_guard(shown: Opened) -> None:
+def test_short_within_the_clamps_names_the_tables_as_the_only_guard(explorer: Opened) -> None:
     """Clamps may be wider than what is safe as a whole, where the tables alone keep the valves apart."""
-    page = shown.page
+    page = explorer.page
     page.evaluate("known.clamps.intake = [-999, 999]")
     page.locator("#explorer-intake").focus()
     page.keyboard.press("End")
@@ -99,21 +99,21 @@ def test_short_within_the_clamps_names_the_tables_as_the_only_guard(shown: Opene
     assert "the tables are the only guard here" in page.locator("#explorer-verdict").inner_text()
 
 
-def test_a_gain_that_is_not_known_is_not_shown_as_none(shown: Opened) -> None:
+def test_a_gain_that_is_not_known_is_not_shown_as_none(explorer: Opened) -> None:
     """Torque before may be unknown where torque now is known: that is no gain of 0."""
-    shown.page.evaluate("known.cells[1].gain = known.cells[1].gain_deviation = null; openCell(1)")
-    shown.page.wait_for_function(
+    explorer.page.evaluate("known.cells[1].gain = known.cells[1].gain_deviation = null; openCell(1)")
+    explorer.page.wait_for_function(
         "document.querySelector('#explorer-torque').textContent.includes('torque before not known')"
     )
-    assert "against before" not in shown.page.locator("#explorer-torque").inner_text()
+    assert "against before" not in explorer.page.locator("#explorer-torque").inner_text()
 
 
-def test_timings_of_which_the_model_does_not_speak_are_marked(shown: Opened) -> None:
+def test_timings_of_which_the_model_does_not_speak_are_marked(explorer: Opened) -> None:
     told = "document.querySelector('#explorer-map-words').textContent.includes('Dots: the torque model does not speak')"
-    shown.page.evaluate("known.torque.doubt.fill(1); openCell(1)")
-    shown.page.wait_for_function(f"!{told}")
-    shown.page.evaluate("known.torque.doubt[known.torque.doubt.length / known.cells.length] = -2; draw()")
-    shown.page.wait_for_function(told)
+    explorer.page.evaluate("known.torque.doubt.fill(1); openCell(1)")
+    explorer.page.wait_for_function(f"!{told}")
+    explorer.page.evaluate("known.torque.doubt[known.torque.doubt.length / known.cells.length] = -2; draw()")
+    explorer.page.wait_for_function(told)
 
 
 @pytest.mark.parametrize("which", ["tied", "intake_only"])
@@ -131,6 +131,6 @@ def test_one_phaser_has_one_slider_and_tells_where_a_rule_breaks(
         assert found.complaints == []
 
 
-def test_every_picture_has_words(shown: Opened) -> None:
-    for canvas in shown.page.locator("#explorer canvas").all():
+def test_every_picture_has_words(explorer: Opened) -> None:
+    for canvas in explorer.page.locator("#explorer canvas").all():
         assert len(canvas.get_attribute("aria-label") or "") > 30

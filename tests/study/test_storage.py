@@ -16,7 +16,7 @@ def opened(folder: Path, version: int = 1, made_of: str = "aa", url: str | None 
 
 def test_a_study_is_found_again_and_other_inputs_do_not_mix(tmp_path: Path) -> None:
     study = opened(tmp_path)
-    study.progress(study.ask(), [1.0])
+    study.tell(study.ask(), [1.0])
     assert (tmp_path / ".phaseopt" / "trying.sqlite").exists()
     assert len(opened(tmp_path).trials) == 1
     assert not opened(tmp_path, made_of="bb").trials
