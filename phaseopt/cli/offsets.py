@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, Storage, command, progress_line
+from phaseopt.cli.frame import Answer, ProjectFile, Storage, command, progress_line
 
 Trials = Annotated[
     int,
@@ -15,7 +15,7 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Director
 
 
 @command
-def offsets(project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None) -> Found:
+def offsets(project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None) -> Answer:
     """Where the cams would best be fitted.
 
     Torque against the gap that a phaser fault leaves, at many pairs of installed offsets.
@@ -24,7 +24,7 @@ def offsets(project_file: ProjectFile, trials: Trials = 60, storage: Storage = N
     from phaseopt.output.offsets_files import offsets_files
     from phaseopt.output.records.offsets import OffsetsRecord
     from phaseopt.project.load import load_project
-    from phaseopt.report.offsets_text import recommended_words, summary
+    from phaseopt.report.subjects.offsets import offsets_document
     from phaseopt.study.offsets import study_offsets
 
     project = load_project(project_file)
@@ -34,9 +34,8 @@ def offsets(project_file: ProjectFile, trials: Trials = 60, storage: Storage = N
         study = study_offsets(project, trials, storage, progress)
     if out is not None:
         write_files(out, offsets_files(study))
-    return Found(
-        recommended_words(study),
-        lambda: summary(study, out),
+    return Answer(
+        offsets_document(study),
         lambda: OffsetsRecord.of(study),
         written=[] if out is None else [out],
         clear=study.recommended is not None,

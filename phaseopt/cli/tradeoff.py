@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, Storage, command, progress_line
+from phaseopt.cli.frame import Answer, ProjectFile, Storage, command, progress_line
 
 Trials = Annotated[
     int, typer.Option("--trials", metavar="N", min=8, max=5000, help="Trials in all, those of earlier runs included.")
@@ -14,7 +14,7 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Director
 
 
 @command
-def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None) -> Found:
+def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None) -> Answer:
     """What smoother tables, slew in hand and caution cost in torque.
 
     Many searches on one torque model: the curve, and a knee to take or leave.
@@ -23,7 +23,7 @@ def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = 
     from phaseopt.output.records.tradeoff import TradeoffRecord
     from phaseopt.output.tradeoff_files import tradeoff_files
     from phaseopt.project.load import load_project
-    from phaseopt.report.tradeoff_text import knee_words, tradeoff_summary, verdict_words
+    from phaseopt.report.subjects.tradeoff import tradeoff_document
     from phaseopt.study import tradeoff as study
 
     project = load_project(project_file)
@@ -33,9 +33,8 @@ def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = 
         found = study.tradeoff(project, trials, storage, progress)
     if out is not None:
         write_files(out, tradeoff_files(found))
-    return Found(
-        f"{knee_words(found)} {verdict_words(found)}",
-        lambda: tradeoff_summary(found, out),
+    return Answer(
+        tradeoff_document(found),
         lambda: TradeoffRecord.of(found),
         written=[] if out is None else [out],
         clear=found.verdict.accepted,

@@ -7,8 +7,8 @@ import numpy as np
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
-from phaseopt.report.offsets_page import offsets_page
-from phaseopt.report.offsets_text import recommended_words
+from phaseopt.report.page import page
+from phaseopt.report.subjects.offsets import offsets_document, recommended_words
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import OffsetStudy
 
@@ -22,7 +22,7 @@ def offsets_files(study: OffsetStudy) -> dict[str, str]:
     files = {
         NAME: csv_text(columns),
         f"{NAME}-metadata.json": records_metadata(NAME, title, columns, (recommended_words(study),)),
-        "offsets.html": offsets_page(study),
+        "offsets.html": page(offsets_document(study), "phaseopt offsets"),
     }
     return files | {RECORD: record_of(files)}
 

@@ -5,8 +5,8 @@ import numpy as np
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
-from phaseopt.report.tradeoff_page import tradeoff_page
-from phaseopt.report.tradeoff_text import DEFINITION, fragment_text
+from phaseopt.report.page import page
+from phaseopt.report.subjects.tradeoff import DEFINITION, fragment_text, tradeoff_document
 from phaseopt.study.tradeoff import Tradeoff
 
 NAME = "tradeoff.csv"
@@ -27,7 +27,7 @@ def tradeoff_files(found: Tradeoff) -> dict[str, str]:
     files = {
         NAME: csv_text(columns),
         f"{NAME}-metadata.json": records_metadata(NAME, title, columns, (f"{DEFINITION}.", *found.notes)),
-        "tradeoff.html": tradeoff_page(found),
+        "tradeoff.html": page(tradeoff_document(found), "phaseopt tradeoff"),
         "knee.toml": fragment_text(found),
     }
     return files | {RECORD: record_of(files)}

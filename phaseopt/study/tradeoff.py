@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import optuna
 import xarray as xr
+from numpy.typing import NDArray
 from optuna.trial import FrozenTrial, TrialState
 
 from phaseopt.clearance.check import Verdict
@@ -61,6 +62,23 @@ class Tradeoff:
     def settings(self, position: int) -> Settings:
         """Those of one trial."""
         return Settings(*(float(self.trials[name][position]) for name in ("roughness", "caution", "slew_share")))
+
+    def curve(self, against: str) -> list[int]:
+        """Positions of the trials with the most torque at or below each value of another quantity, by rising value."""
+        return rising_most(self.trials["torque"].to_numpy(), self.trials[against].to_numpy())
+
+
+def rising_most(torque: NDArray[np.float64], other: NDArray[np.float64]) -> list[int]:
+    """Positions that have more torque than all at or below their value of another quantity, by rising value.
+
+    >>> rising_most(np.array([5.0, 7.0, 6.0]), np.array([1.0, 2.0, 3.0]))
+    [0, 1]
+    """
+    best: list[int] = []
+    for place in np.lexsort((-torque, other)):
+        if not best or torque[place] > torque[best[-1]]:
+            best.append(int(place))
+    return best
 
 
 @one_blas_thread()

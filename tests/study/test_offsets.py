@@ -19,7 +19,8 @@ from phaseopt.job.build import build
 from phaseopt.output.offsets_files import offsets_files
 from phaseopt.output.records.offsets import OffsetsRecord
 from phaseopt.project.load import load_project
-from phaseopt.report.offsets_text import summary
+from phaseopt.report.subjects.offsets import offsets_document, recommended_words
+from phaseopt.report.terminal import terminal_text
 from phaseopt.search.objective import TorqueMap, torque_map
 from phaseopt.study import offsets
 from phaseopt.study.offset_gains import gain_between
@@ -100,7 +101,7 @@ def test_what_is_recommended_follows_what_the_project_admits(study: OffsetStudy,
     assert chosen(guard=True, trials=study.trials[:1]).recommended is not None
     none = chosen(guard=False, trials=study.trials[:1])
     assert none.recommended is None
-    assert "No offset can be recommended" in summary(none, None)
+    assert recommended_words(none).startswith("No offset can be recommended")
 
 
 def test_its_words_and_files_say_the_same(study: OffsetStudy) -> None:
@@ -112,7 +113,7 @@ def test_its_words_and_files_say_the_same(study: OffsetStudy) -> None:
         assert float(row["full_travel_margin"]) <= trial.travel_margin  # guaranteed, so never rounded up
     columns = {column["name"] for column in json.loads(files["offsets.csv-metadata.json"])["tableSchema"]["columns"]}
     assert columns == set(rows[0])
-    text = summary(study, None)
+    text = " ".join(terminal_text(offsets_document(study)).split())
     for words in ("by hand", "offsets = { intake = -12, exhaust = 10 }", "radial clearance", "the only guard"):
         assert words in text
         assert words.replace("\n", " ") in files["offsets.html"]

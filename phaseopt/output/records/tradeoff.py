@@ -6,7 +6,6 @@ from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Record
 from phaseopt.output.records.pieces import Word
-from phaseopt.report.tradeoff_text import curve
 from phaseopt.study.tradeoff import Tradeoff
 
 
@@ -61,7 +60,7 @@ class TradeoffRecord(CommandRecord):
             trials=tuple(SettingsTrialRecord.of(found, position) for position in range(len(numbers))),
             knee=numbers[found.knee],
             most_torque=numbers[found.most],
-            curve=tuple(numbers[place] for place in curve(found, "rms_step")),
+            curve=tuple(numbers[place] for place in found.curve("rms_step")),
             refused={str(number): why for number, why in found.refused.items()},
             earlier=found.earlier,
             uncounted=found.uncounted,

@@ -7,7 +7,6 @@ from matplotlib.figure import Figure
 
 from phaseopt.report.figures.colours import BLACK, WHITE
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
-from phaseopt.report.tradeoff_text import curve
 from phaseopt.study.tradeoff import Tradeoff
 
 NUMBERED = 7  # trials of a curve that bear their number
@@ -37,7 +36,7 @@ def tradeoff_figure(found: Tradeoff) -> str:
 
 
 def _draw(axes: Any, found: Tradeoff, name: str) -> None:
-    unit, most = found.project.display_units.torque, curve(found, name)
+    unit, most = found.project.display_units.torque, found.curve(name)
     torque, other = unit.of(found.trials["torque"].to_numpy()), found.trials[name].to_numpy()
     if name == "doubt":
         other = unit.of(other)
@@ -49,7 +48,7 @@ def _draw(axes: Any, found: Tradeoff, name: str) -> None:
 
 def _number(axes: Any, found: Tradeoff) -> None:
     """Numbers along the curve, so that a trial can be looked up in the table."""
-    most, unit = curve(found, "rms_step"), found.project.display_units.torque
+    most, unit = found.curve("rms_step"), found.project.display_units.torque
     chosen = {most[place] for place in np.linspace(0, len(most) - 1, NUMBERED).round().astype(int)}
     for place in sorted(chosen | {found.knee}):
         at = found.trials.isel(trial=place)

@@ -1,12 +1,13 @@
-"""What a study of installed offsets says in sentences and rows, on the terminal, on its page and to machines."""
+"""What `phaseopt offsets` says: where the cams would best be fitted, and what that rests on."""
 
 import math
-from pathlib import Path
 
 from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
-from phaseopt.report.text import cautions, wrapped_block
+from phaseopt.report.document import Document, Picture, Row, Section, Table, picture, say
+from phaseopt.report.figures.offsets import offsets_figures
+from phaseopt.report.text import cautions
 from phaseopt.study.offset_gains import Gain
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import SEEN, Choice, OffsetStudy
@@ -14,6 +15,52 @@ from phaseopt.tables import number_text
 from phaseopt.values.display_units import DisplayUnits, Unit
 
 FRONT_SHOWN = 8
+LEGEND = (
+    "Offsets in crank degrees, + = advanced; gain over the best tables as fitted, all cells by weight, ± two standard "
+    "deviations; low, middle, high: thirds of the speeds at full throttle; its gap: least running gap of full travel; "
+    "beyond data: how far the tables leave the centrelines that were measured, intake / exhaust"
+)
+_CAPTIONS = {
+    "front.svg": "Each point is a whole solve. Grey ground: a phaser that goes to an end of its travel breaks a rule, "
+    "so the tables are the only guard.",
+    "offsets.svg": "The colour is the score of the best tables there: torque less uncertainty and roughness.",
+    "gain.svg": "Uncertainty that both offsets share cancels: that of a gain is less than that of its parts.",
+}
+
+
+def offsets_document(study: OffsetStudy) -> Document:
+    """A study of installed offsets: the advice, the choices, and what each rests on."""
+    return Document(
+        f"{study.project.name}: installed offsets",
+        recommended_words(study),
+        lead=study.notes,
+        sections=(
+            Section("Choices", (choice_table(study), *_pictures(study))),
+            say("Tried", f"{tried_words(study)}", *refused_lines(study)),
+            say("Front", *front_lines(study)),
+            say("Uncertainty", *doubt_lines(study)),
+            say("Then", *how_to(study)),
+        ),
+        not_covered=tuple(study.model.not_covered),
+        cautions=cautions(),
+    )
+
+
+def offsets_section(study: OffsetStudy) -> Section:
+    """The same in short, for the report of a build on the same inputs."""
+    lines = say("", recommended_words(study), f"Tried: {tried_words(study)}.", *doubt_lines(study)).blocks
+    return Section("Installed offsets", (*lines, choice_table(study), *_pictures(study)))
+
+
+def _pictures(study: OffsetStudy) -> tuple[Picture, ...]:
+    return tuple(picture(svg, _CAPTIONS[name]) for name, svg in offsets_figures(study, choices(study)).items())
+
+
+def choice_table(study: OffsetStudy) -> Table:
+    """The offsets to choose from."""
+    shown = study.project.display_units
+    rows = (Row(name, choice_cells(each, shown), strong=each is study.recommended) for name, each in choices(study))
+    return Table(LEGEND, ("choice", *head(shown)), tuple(rows))
 
 
 def head(shown: DisplayUnits) -> tuple[str, ...]:
@@ -72,7 +119,7 @@ def recommended_words(study: OffsetStudy) -> str:
     found = study.recommended
     if found is None:
         return (
-            "No offset can be recommended: at none of those tried is full travel clear, and the project does not admit "
+            "No offset can be recommended: at none of those tried is full travel clear, and the project does not allow "
             "tables as the only guard. Try more, or limit the travel."
         )
     where = pair_words(found.trial)
@@ -80,9 +127,9 @@ def recommended_words(study: OffsetStudy) -> str:
         "" if found.trial.travel_clear else "; the tables are then the only guard, a fault of a phaser is not covered"
     )
     if found is study.fitted:
-        enough = f"two standard deviations of its doubt and {100 * SEEN:g} % of full-load torque"
+        enough = f"two standard deviations and {100 * SEEN:g} % of full-load torque"
         return (
-            f"Leave the cams as they are fitted, {where}: no offset tried that the project admits brings more than "
+            f"Leave the cams as they are fitted, {where}: no offset tried that the project allows brings more than "
             f"{enough}, which a dyno could show{guard}."
         )
     assert found.gain is not None
@@ -107,7 +154,7 @@ def doubt_lines(study: OffsetStudy) -> list[str]:
         if trial.unmeasured:
             parts.append(f"measured points do not reach {trial.unmeasured} of {trial.phases[0].size} cells")
         if trial.unknown:
-            parts.append(f"of {trial.unknown} cells the torque model does not speak: they count nothing in its favour")
+            parts.append(f"{trial.unknown} cells are outside the tested range: they count nothing in its favour")
         if choice.gain is not None:
             parts.append(_doubt_words(choice.gain, study.project.display_units.torque))
         if parts:
@@ -127,12 +174,12 @@ def how_to(study: OffsetStudy) -> tuple[str, ...]:
     """What has to be stated when the cams are fitted at another offset."""
     now = ", ".join(f"{side} = {number_text(o)}" for side, o in zip(SIDES, study.fitted.trial.offsets, strict=True))
     return (
-        "Fit, then measure: put the offset that the degree wheel shows into the project file, not the one wished for, "
-        "and build again.",
-        f"Pulls made until now keep their offsets: write offsets = {{ {now} }} into every pull that states none, or "
-        "they would be taken for pulls at the new ones.",
-        "Phases count from rest, and rest moves with the cam: tables and pinned phases made for the old offset stand "
-        "elsewhere at a new one. Do not load them.",
+        "Fit, then measure: put the offset that the degree wheel shows into the project file, not the one you aimed "
+        "for, and build again.",
+        f"Pulls you have made keep their offsets: write offsets = {{ {now} }} into every pull that states none, or "
+        "they count as pulls at the new ones.",
+        "Phases count from rest, and rest moves with the cam: tables and pinned phases made for the old offset mean "
+        "other timings at a new one. Do not load them.",
     )
 
 
@@ -154,39 +201,6 @@ def margin_words(trial: Trial, unit: Unit) -> str:
     if trial.travel == CLEAR:
         return f"{unit.down(size)} {unit.name} above the rule that binds"
     return f"{unit.up(size)} {unit.name} short of the rule that binds"
-
-
-def summary(study: OffsetStudy, folder: Path | None) -> str:
-    """What the study found, for a terminal."""
-    shown = study.project.display_units
-    rows = [
-        ("", *head(shown)),
-        *((name, *choice_cells(choice, shown)) for name, choice in choices(study)),
-    ]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    table = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]
-    blocks = [
-        ("Tried", [tried_words(study), *refused_lines(study)]),
-        ("Front", front_lines(study)),
-        ("Doubt", doubt_lines(study)),
-        ("Then", list(how_to(study))),
-    ]
-    blocks.append(("Not covered", [", ".join(study.model.not_covered)]))
-    if folder is not None:
-        blocks.append(("Written", [f"{folder}: offsets.csv, offsets.html"]))
-    blocks.append(("Before", list(cautions())))
-    said = study.notes
-    parts = [f"  {study.project.name}", "\n".join(wrapped_block("Advice", [recommended_words(study), *said]))]
-    parts.append("\n".join(f"  {line}" for line in [*table, *LEGEND]))
-    parts += ["\n".join(wrapped_block(label, lines)) for label, lines in blocks if lines]
-    return "\n\n".join(parts) + "\n"
-
-
-LEGEND = (
-    "offsets in crank degrees, + = advanced; gain over the best tables as fitted, all cells by weight, ± two standard",
-    "deviations; low, middle, high: thirds of the speeds at full load; its gap: least running gap of full travel;",
-    "beyond data: how far the tables leave the centrelines that were measured, intake / exhaust",
-)
 
 
 def refused_lines(study: OffsetStudy) -> list[str]:

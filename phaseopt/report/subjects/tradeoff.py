@@ -1,10 +1,8 @@
-"""What a trade-off study says: in sentences, as a table of the trials that matter, and as a piece of a project file."""
+"""What `phaseopt tradeoff` says: what smoother tables cost in torque, and a knee to take or leave."""
 
-from pathlib import Path
-
-import numpy as np
-
-from phaseopt.report.text import cautions, wrapped_block
+from phaseopt.report.document import Document, Picture, Row, Section, Snippet, Table, picture, say
+from phaseopt.report.figures.tradeoff import tradeoff_figure
+from phaseopt.report.text import cautions
 from phaseopt.report.verdicts import capital
 from phaseopt.study.tradeoff import CAUTION, ROUGHNESS, SLEW_SHARE, Tradeoff
 from phaseopt.study.tradeoff_trial import Settings
@@ -14,14 +12,59 @@ from phaseopt.values.display_units import Unit
 DEFINITION = (
     "The knee is the trial that gives up least in all: the loss of torque counts half, the rms step a quarter, the "
     "slew used a quarter, each from 0 for the best to 1 for the worst of the trials that no other beats in all three. "
-    "Torque counts here less the project's own caution times its doubt. It is a proposal, not an optimum: how much "
-    "torque is worth beside smoothness is yours to say"
+    "Torque counts here less the project's own caution times its uncertainty. It is a proposal: how much torque "
+    "smoothness is worth is yours to say"
 )
 UNITS = (
     "torque expected of the tables, mean by the weight of the cells, with the standard deviation of a cell's; full "
     "load is the plain mean of its row. The rms step is the change of phase per 500 rpm or 10 kPa, the largest step "
     "that between neighbouring cells; slew used is the largest share of what a phaser can follow"
 )
+
+
+_CAPTION = (
+    "Each dot is the best pair of tables under some roughness, caution and slew_share. The line joins what has the "
+    "most torque at or below each value; its numbers are those of the trials. The star is the knee."
+)
+
+
+def tradeoff_document(found: Tradeoff) -> Document:
+    """A trade-off study: the knee, the curve, and the trials that matter."""
+    return Document(
+        f"{found.project.name}: smoothness against torque",
+        f"{verdict_words(found)} {knee_words(found)}",
+        lead=found.notes,
+        sections=(
+            Section("Trials", (_picture(found), _trials(found))),
+            Section("To take the knee", (Snippet(fragment_text(found), "Put into the project file, and build:"),)),
+            say("Contact", contact_words(found)),
+            say("Study", *study_words(found)),
+            say("The knee", f"{DEFINITION}."),
+        ),
+        not_covered=tuple(found.verdict.not_covered),
+        cautions=cautions(),
+    )
+
+
+def tradeoff_section(found: Tradeoff) -> Section:
+    """The same in short, for the report of a build on the same inputs."""
+    lines = say("", knee_words(found), study_words(found)[0]).blocks
+    return Section("Smoothness against torque", (*lines, _picture(found), Snippet(fragment_text(found))))
+
+
+def _picture(found: Tradeoff) -> Picture:
+    return picture(tradeoff_figure(found), _CAPTION)
+
+
+def _trials(found: Tradeoff) -> Table:
+    """The trials with a name, then those along the curve."""
+    names = named(found)
+    places = {place for _, place in names}
+    rows = [Row(name, row(found, place), strong=place == found.knee) for name, place in names]
+    rows += [
+        Row("on the curve", row(found, place)) for place in reversed(found.curve("rms_step")) if place not in places
+    ]
+    return Table(capital(UNITS), ("", *head(found.project.display_units.torque)), tuple(rows))
 
 
 def head(unit: Unit) -> tuple[str, ...]:
@@ -51,23 +94,6 @@ def named(found: Tradeoff) -> list[tuple[str, int]]:
     for name, place in places:
         names[place] = f"{names[place]}, {name}" if place in names else name
     return [(name, place) for place, name in names.items()]
-
-
-def curve(found: Tradeoff, against: str) -> list[int]:
-    """Positions of the trials with the most torque at or below each value of another quantity, by rising value.
-
-    >>> import xarray as xr
-    >>> class Study:
-    ...     trials = xr.Dataset({"torque": ("trial", [5.0, 7.0, 6.0]), "rms_step": ("trial", [1.0, 2.0, 3.0])})
-    >>> curve(Study(), "rms_step")
-    [0, 1]
-    """
-    torque, other = found.trials["torque"].to_numpy(), found.trials[against].to_numpy()
-    kept: list[int] = []
-    for place in np.lexsort((-torque, other)):
-        if not kept or torque[place] > torque[kept[-1]]:
-            kept.append(int(place))
-    return kept
 
 
 def knee_words(found: Tradeoff) -> str:
@@ -111,22 +137,22 @@ def study_words(found: Tradeoff) -> list[str]:
         "in torque, doubt, rms step and slew used and better in one. Contact limits and all other rules are the same "
         "for all.",
         f"No search is further than {float(found.trials['gap'].max()):.4%} of its value below the best possible. "
-        "The trials are kept: with a greater --trials a later run goes on from them.",
+        "The trials are kept: a later run with more --trials goes on from them.",
     ]
     if found.refused:
         number, why = next(iter(found.refused.items()))
         lines.append(f"{len(found.refused)} trials left no tables; the first, trial {number}: {why}.")
     if found.uncounted:
-        lines.append(f"{found.uncounted} cells do not count: the torque model does not speak of them.")
+        lines.append(f"{found.uncounted} cells do not count: they are outside the tested range.")
     return lines
 
 
 def verdict_words(found: Tradeoff) -> str:
     """The verdict on the knee's tables in one sentence."""
     if not found.verdict.accepted:
-        return "THE KNEE'S TABLES ARE NOT CLEAR; do not use its settings."
+        return "The knee's tables are NOT CLEAR: do not use its settings."
     between = "between cells" if found.verdict.clear else "between neighbouring cells, by the looser rule"
-    return f"The knee's tables are clear in every cell and {between}."
+    return f"The knee's tables are CLEAR in every cell and {between}."
 
 
 def contact_words(found: Tradeoff) -> str:
@@ -134,33 +160,3 @@ def contact_words(found: Tradeoff) -> str:
     verdict = found.verdict
     sentences = (verdict.full_travel.sentence, f"closest: {verdict.worst}")
     return " ".join([verdict_words(found), *(f"{capital(sentence).rstrip('.')}." for sentence in sentences)])
-
-
-def tradeoff_summary(found: Tradeoff, folder: Path | None) -> str:
-    """The study for a terminal.
-
-    Parameters: `folder` that was written, None where nothing was.
-    """
-    rows = [
-        ("", *head(found.project.display_units.torque)),
-        *((name, *row(found, place)) for name, place in named(found)),
-    ]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    table = ["  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip() for line in rows]
-    written = "tradeoff.html with the curve, tradeoff.csv with every trial, knee.toml to paste"
-    blocks = [
-        ("Units", [f"{capital(UNITS)}."]),
-        ("Knee", [knee_words(found), f"{DEFINITION}."]),
-        ("Study", study_words(found)),
-        ("Contact", [contact_words(found), f"Not covered: {', '.join(found.verdict.not_covered)}."]),
-        *([("Torque", list(found.notes))] if found.notes else []),
-        (
-            "To take",
-            ["under [search] in the project file, then build:", *_keys(found.settings(found.knee)).splitlines()],
-        ),
-        ("Written", [f"{folder}: {written}" if folder else "nothing: name a directory with --out for the curve"]),
-    ]
-    parts = [f"  {found.project.name}", "\n".join(f"  {line}" for line in table)]
-    blocks.append(("Heed", list(cautions())))
-    parts += ["\n".join(wrapped_block(label, lines)) for label, lines in blocks]
-    return "\n\n".join(parts) + "\n"
