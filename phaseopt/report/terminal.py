@@ -159,11 +159,21 @@ def _columns(caption: str, head: tuple[str, ...], rows: list[list[str]], strong:
     )
     for k, name in enumerate(head):
         numbers = all(_is_figure(row[k]) for row in rows) and bool(rows)
-        drawn.add_column(name, justify="right" if numbers else "left", overflow="fold")
+        drawn.add_column(
+            name, justify="right" if numbers else "left", overflow="fold",
+            min_width=_least_width(name, [row[k] for row in rows], whole=numbers or k == 0),
+        )  # fmt: skip
     for row, bold in zip(rows, strong, strict=True):
         drawn.add_row(*map(_text, row), style="bold" if bold else None)
     body = Padding(drawn, (0, 0, 0, 2))
     return Group(_text(caption), body) if caption else body
+
+
+def _least_width(name: str, cells: list[str], *, whole: bool) -> int:
+    """Columns that a column of a table needs: no word is cut, and where `whole`, no cell is wrapped."""
+    words = [word for text in (name, *cells) for word in text.split()]
+    longest = max(map(len, words), default=1)
+    return min(max([longest, *map(len, cells)]) if whole else longest, WIDTH // 3)
 
 
 def _is_figure(text: str) -> bool:
