@@ -8,9 +8,9 @@ import io
 import os
 import sys
 from functools import singledispatch
-from typing import ClassVar
+from typing import ClassVar, Literal
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.highlighter import RegexHighlighter
 from rich.padding import Padding
 from rich.table import Table as Columns
@@ -20,6 +20,7 @@ from rich.theme import Theme
 from phaseopt.report.document import Block, Depth, Document, Lines, Section, ShadedTable, Snippet, Table
 
 WIDTH = 100  # columns; narrower terminals are asked for theirs
+_GAP = 2  # columns between columns of a table
 _LABEL = 13  # columns of a section's title at the left of its lines
 _THEME = Theme({"state.clear": "bold green", "state.tight": "bold yellow", "state.hits": "bold red"}, inherit=True)
 
@@ -153,19 +154,49 @@ def _snippet(block: Snippet) -> RenderableType:
     return Group(*head, Text(block.text.rstrip("\n"), no_wrap=True, overflow="ignore"))
 
 
+class _Wide:
+    """A table that goes on below itself, its labels repeated, where the terminal is too narrow for all its columns."""
+
+    def __init__(self, head: tuple[str, ...], rows: list[list[str]], strong: list[bool]) -> None:
+        self.head, self.rows, self.strong = head, rows, strong
+        cells = [[row[k] for row in rows] for k in range(len(head))]
+        self.numbers = [bool(column) and all(map(_is_figure, column)) for column in cells]
+        self.least = [
+            _least_width(name, column, whole=self.numbers[k] or k == 0)
+            for k, (name, column) in enumerate(zip(head, cells, strict=True))
+        ]
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """The table in as few pieces as fit."""
+        pieces, used = [[0]], self.least[0]
+        for k in range(1, len(self.head)):
+            if used + _GAP + self.least[k] > options.max_width and len(pieces[-1]) > 1:
+                pieces.append([0])
+                used = self.least[0]
+            pieces[-1].append(k)
+            used += _GAP + self.least[k]
+        for number, columns in enumerate(pieces):
+            if number:
+                yield Text("")
+            yield self._piece(columns, options.max_width)
+
+    def _piece(self, columns: list[int], room: int) -> Columns:
+        """Every column at its least width, then wider from the left as long as there is room."""
+        spare = room - sum(self.least[k] for k in columns) - _GAP * (len(columns) - 1)
+        drawn = Columns(box=None, pad_edge=False, padding=(0, _GAP, 0, 0), header_style="bold")
+        for k in columns:
+            wanted = max(len(self.head[k]), *(len(row[k]) for row in self.rows), 1)
+            more = max(0, min(wanted - self.least[k], spare))
+            spare -= more
+            side: Literal["left", "right"] = "right" if self.numbers[k] else "left"
+            drawn.add_column(self.head[k], justify=side, overflow="fold", width=self.least[k] + more)
+        for row, bold in zip(self.rows, self.strong, strict=True):
+            drawn.add_row(*(_text(row[k]) for k in columns), style="bold" if bold else None)
+        return drawn
+
+
 def _columns(caption: str, head: tuple[str, ...], rows: list[list[str]], strong: list[bool]) -> RenderableType:
-    drawn = Columns(
-        box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", title=None, collapse_padding=True
-    )
-    for k, name in enumerate(head):
-        numbers = all(_is_figure(row[k]) for row in rows) and bool(rows)
-        drawn.add_column(
-            name, justify="right" if numbers else "left", overflow="fold",
-            min_width=_least_width(name, [row[k] for row in rows], whole=numbers or k == 0),
-        )  # fmt: skip
-    for row, bold in zip(rows, strong, strict=True):
-        drawn.add_row(*map(_text, row), style="bold" if bold else None)
-    body = Padding(drawn, (0, 0, 0, 2))
+    body = Padding(_Wide(head, rows, strong), (0, 0, 0, 2))
     return Group(_text(caption), body) if caption else body
 
 
