@@ -29,7 +29,7 @@ Dips = tuple[list[DipRecord], list[DipRecord], list[tuple[DipRecord, DipRecord]]
 
 
 @dataclass(frozen=True)
-class Change:
+class Difference:
     """Something that is not the same in both builds; None = it is not there."""
 
     what: str
@@ -78,16 +78,16 @@ class Comparison:
     """
 
     builds: tuple[FinishedBuild, FinishedBuild]
-    keys: tuple[Change, ...]
-    files: tuple[Change, ...]
+    keys: tuple[Difference, ...]
+    files: tuple[Difference, ...]
     tables: dict[Side, xr.Dataset]
-    clamps: tuple[Change, ...]
+    clamps: tuple[Difference, ...]
     gaps: dict[tuple[str, str], tuple[LeastGap, LeastGap]]
     travel: tuple[str, str]
     torque: xr.Dataset | None
     mean: tuple[float, float, float, float] | None
     dips: Dips
-    limit_costs: tuple[Change, ...]
+    limit_costs: tuple[Difference, ...]
     apart: tuple[str, ...]
 
     @property
@@ -192,10 +192,10 @@ def _flat(value: Any, under: str = "") -> Iterator[tuple[str, Any]]:
         yield under, value
 
 
-def _changes(first: Mapping[str, Any], second: Mapping[str, Any]) -> Iterator[Change]:
+def _changes(first: Mapping[str, Any], second: Mapping[str, Any]) -> Iterator[Difference]:
     for what in [*first, *(name for name in second if name not in first)]:
         if first.get(what) != second.get(what):
-            yield Change(what, first.get(what), second.get(what))
+            yield Difference(what, first.get(what), second.get(what))
 
 
 def _cells(build: FinishedBuild) -> list[dict[str, str]]:

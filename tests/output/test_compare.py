@@ -19,13 +19,14 @@ from typer.testing import CliRunner
 from phaseopt.cli import app
 from phaseopt.job.build import build
 from phaseopt.output.compare import Comparison, compare
-from phaseopt.output.compare_page import compare_files
-from phaseopt.output.compare_text import compare_summary
+from phaseopt.output.compare_document import compare_document
+from phaseopt.output.compare_files import compare_files
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
 from phaseopt.output.read_build import read_build
 from phaseopt.output.records.compare import CompareRecord
 from phaseopt.project.load import load_project
+from phaseopt.report.terminal import terminal_text
 from phaseopt.tables import read_table
 
 
@@ -52,7 +53,7 @@ def cells(folder: Path) -> list[dict[str, str]]:
 def test_inputs_that_changed_are_named_by_key(found: Comparison) -> None:
     assert [(c.what, c.first, c.second) for c in found.keys] == [("intake.offset", -12.0, -16.0)]
     assert [c.what for c in found.files] == ["project.toml"]
-    assert "rest of the intake cam is another" in " ".join(compare_summary(found, None).split())
+    assert "rest of the intake cam is another" in " ".join(terminal_text(compare_document(found)).split())
 
 
 def test_differences_are_those_of_what_both_wrote(found: Comparison, folders: tuple[Path, Path]) -> None:
@@ -82,7 +83,7 @@ def test_its_files_are_valid_and_its_page_says_what_the_terminal_says(found: Com
     assert csvw.CSVW(str(tmp_path / "full_load.csv"), validate=True).is_valid
     for words in ("intake.offset: -12 to -16", "the ± counts the doubts of both builds", "Local rules"):
         assert words in files["compare.html"]
-        assert words in " ".join(compare_summary(found, None).split())
+        assert words in " ".join(terminal_text(compare_document(found)).split())
     record = CompareRecord.of(found)
     assert [gap.first.gap for gap in record.gaps] == [first.gap for first, _ in found.gaps.values()]
     require_documented("compare", record.model_dump(mode="json"))

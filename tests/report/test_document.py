@@ -1,4 +1,4 @@
-"""A Document in its three renderings: the same facts, hostile texts harmless, nothing lost where a terminal is narrow."""
+"""A Document in its three renderings: the same facts, hostile texts harmless, nothing lost on a narrow terminal."""
 
 import re
 

@@ -11,7 +11,7 @@ from playwright.sync_api import Browser
 from phaseopt.job.build import Build
 from phaseopt.job.stages import baseline_tables
 from phaseopt.output.compare import compare
-from phaseopt.output.compare_page import compare_page
+from phaseopt.output.compare_document import compare_document
 from phaseopt.output.confirm_files import confirm_files
 from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
@@ -69,7 +69,7 @@ def pages(both: Build, intake_only: Build, tmp_path_factory: pytest.TempPathFact
             "phaseopt plan",
         ),
         "confirm": _confirming(both)["confirm.html"],
-        "compare": compare_page(compare(builds[0], builds[1])),
+        "compare": page(compare_document(compare(builds[0], builds[1])), "phaseopt compare"),
         "tradeoff": studies["tradeoff.html"],
         "offsets": studies["offsets.html"],
     }

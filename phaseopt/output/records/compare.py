@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 from pydantic import Field
 
-from phaseopt.output.compare import Change, Comparison, Dips, LeastGap
+from phaseopt.output.compare import Comparison, Difference, Dips, LeastGap
 from phaseopt.output.records.base import CommandRecord, Figure, Guaranteed, Known, Record
 from phaseopt.output.records.build import DipRecord
 from phaseopt.output.records.pieces import Rule, Word
@@ -20,7 +20,7 @@ class ChangeRecord(Record):
     second: Any = Field(description="in the second")
 
     @classmethod
-    def of(cls, change: Change) -> Self:
+    def of(cls, change: Difference) -> Self:
         """From a change."""
         return cls(what=change.what, first=change.first, second=change.second)
 

@@ -1,44 +1,61 @@
-"""What a comparison of two builds says, on a terminal and to machines; the page takes its lines and tables."""
+"""What `phaseopt compare` says: what changed from one finished build to another."""
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.output.compare import Change, Comparison, LeastGap
+from phaseopt.output.compare import Comparison, Difference, LeastGap
 from phaseopt.output.records.build import DipRecord
 from phaseopt.project import SIDES
-from phaseopt.report.layout import Row, Table
-from phaseopt.report.text import cautions, wrapped_block
+from phaseopt.report.document import Depth, Document, Row, Section, Table, picture, say
+from phaseopt.report.figures.colours import BLACK
+from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.text import cautions
 from phaseopt.report.verdicts import capital
 from phaseopt.tables import number_text
 
-LISTED = 12  # changes told on a terminal; the page has all
 DOUBT = (
-    "the ± counts the doubts of both builds as if they had nothing in common; where both rest on the same pulls or the "
-    "same simulation, the difference is surer than that, and what both have wrong is in neither"
+    "the ± adds the uncertainty of both builds as if they shared nothing; where both rest on the same pulls or "
+    "simulation, the difference is surer than that, and an error that both share is not in it"
 )
 
 
-def lines_of(found: Comparison) -> dict[str, list[str]]:
-    """What changed, under headings: inputs, clamps, gaps, torque, dips, prices."""
-    return {
-        "Inputs": [*map(key_words, found.keys), *map(_file_words, found.files)] or ["the same"],
-        "Tables": _table_lines(found),
-        "Clamps": [f"{_edge(c.what)}: {c.first:g} to {c.second:g}°" for c in found.clamps] or ["the same"],
-        "Gaps": _gap_lines(found),
-        "Torque": torque_lines(found),
-        "Dips": _dip_lines(found),
-        "Prices": [_price_words(change, found) for change in found.limit_costs] or ["the same"],
-        "Apart": [f"not compared: {words}" for words in found.apart],
-    }
+def compare_document(found: Comparison) -> Document:
+    """Two builds side by side: what changed from the first to the second."""
+    first, second = found.names
+    names = (f"First: {first}.", f"Second: {second}.")
+    if found.same:
+        return Document("Two builds side by side", f"{verdict_words(found)}.", lead=names, cautions=cautions())
+    by_speed = (
+        [] if found.torque is None else [picture(compare_figure(found), f"{capital(DOUBT)}."), torque_table(found)]
+    )
+    return Document(
+        "Two builds side by side",
+        f"{verdict_words(found)}.",
+        lead=names,
+        sections=(
+            say("Torque", *torque_lines(found)),
+            Section("By speed", by_speed),
+            say("Inputs", *([*map(key_words, found.keys), *map(_file_words, found.files)] or ["the same"])),
+            say("Tables", *_table_lines(found)),
+            say("Clamps", *([f"{_edge(c.what)}: {c.first:g} to {c.second:g}°" for c in found.clamps] or ["the same"])),
+            say("Gaps", *_gap_lines(found)),
+            say("Dips", *_dip_lines(found)),
+            say("Limit costs", *([_cost_words(each, found) for each in found.limit_costs] or ["the same"])),
+            say("Not compared", *found.apart),
+            Section("How far each cell moved", tuple(difference_tables(found)), Depth.PAGE),
+        ),
+        not_covered=tuple(sorted({words for each in found.builds for words in each.record.verdict.not_covered})),
+        cautions=cautions(),
+    )
 
 
-def key_words(change: Change) -> str:
+def key_words(change: Difference) -> str:
     """A key that changed, in words.
 
-    >>> key_words(Change("intake.offset", -12.0, -16.0)), key_words(Change("crank.stroke", None, 86))
+    >>> key_words(Difference("intake.offset", -12.0, -16.0)), key_words(Difference("crank.stroke", None, 86))
     ('intake.offset: -12 to -16', 'crank.stroke: only in the second, 86')
     """
     if change.first is None:
@@ -54,7 +71,7 @@ def _plain(value: Any) -> str:
     return str(value)
 
 
-def _file_words(change: Change) -> str:
+def _file_words(change: Difference) -> str:
     if change.first is None:
         return f"{change.what}: only in the second"
     return f"{change.what}: only in the first" if change.second is None else f"{change.what}: its contents changed"
@@ -131,7 +148,7 @@ def _dip_lines(found: Comparison) -> list[str]:
     return lines or ["none at full load in either"]
 
 
-def _price_words(change: Change, found: Comparison) -> str:
+def _cost_words(change: Difference, found: Comparison) -> str:
     unit = found.display_units.torque
     told = ["nothing" if each is None else unit.number(each, more=1) for each in (change.first, change.second)]
     return f"{change.what}: {told[0]} to {told[1]} {unit.name} a cell"
@@ -170,23 +187,6 @@ def difference_tables(found: Comparison) -> list[Table]:
     return tables
 
 
-def compare_summary(found: Comparison, folder: Path | None) -> str:
-    """The comparison for a terminal."""
-    names = found.names
-    parts = [f"  First   {names[0]}\n  Second  {names[1]}"]
-    if found.same:
-        parts.append("  Nothing differs: the same inputs, versions and results.")
-        return "\n\n".join(parts) + "\n"
-    for label, lines in lines_of(found).items():
-        told = lines if len(lines) <= LISTED else [*lines[:LISTED], f"and {len(lines) - LISTED} more: the page has all"]
-        if told:
-            parts.append("\n".join(wrapped_block(label, told)))
-    if folder is not None:
-        parts.append("\n".join(wrapped_block("Written", [f"{folder}: compare.html, full_load.csv"])))
-    parts.append("\n".join(wrapped_block("Heed", list(cautions()))))
-    return "\n\n".join(parts) + "\n"
-
-
 def verdict_words(found: Comparison) -> str:
     """The sentence that matters."""
     if found.same:
@@ -197,3 +197,30 @@ def verdict_words(found: Comparison) -> str:
     told = f"Full load on average, second against first: {unit.signed(found.mean[2])} {unit.name}"
     proved = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else ", so by these doubts alone it is not proved"
     return f"{told}; its doubt is at most ± {unit.text(found.mean[3])}{proved}"
+
+
+def compare_figure(found: Comparison) -> str:
+    """SVG: torque of both at full load over engine speed, and the difference with two deviations."""
+    assert found.torque is not None
+    unit, rpm = found.display_units.torque, found.torque["rpm"].to_numpy()
+    first, second, change = (unit.of(found.torque[name].to_numpy()) for name in ("first", "second", "difference"))
+    band = 2.0 * np.asarray(unit.of(found.torque["deviation"].to_numpy()))
+    with styled():
+        figure = Figure(figsize=(7.5, 5.6), layout="constrained")
+        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
+        upper.plot(rpm, first, "s--", color=DARK, ms=4, label="first")
+        upper.plot(rpm, second, "o-", color=MIDDLE, ms=4, label="second")
+        upper.set_ylabel(f"torque, {unit.name}")
+        upper.set_title(verdict_words(found))
+        upper.legend(loc="best")
+        lower.fill_between(rpm, change - band, change + band, color=LIGHT, alpha=0.35, lw=0, label="±2 deviations")
+        lower.plot(rpm, change, "o-", color=MIDDLE, ms=4, label="second less first")
+        lower.axhline(0.0, color=BLACK, lw=0.8)
+        lower.set_ylabel(f"difference, {unit.name}")
+        lower.set_xlabel("engine speed, rpm")
+        lower.legend(loc="best", ncols=2)
+        for axes in (upper, lower):
+            axes.grid(alpha=0.3)
+        return svg_element(
+            figure, "compare", "Torque at full load of both builds, and the difference, over engine speed"
+        )
