@@ -28,9 +28,8 @@ def compare_document(found: Comparison) -> Document:
     names = (f"First: {first}.", f"Second: {second}.")
     if found.same:
         return Document("Two builds side by side", f"{verdict_words(found)}.", lead=names, cautions=cautions())
-    by_speed = (
-        [] if found.torque is None else [picture(compare_figure(found), f"{capital(DOUBT)}."), torque_table(found)]
-    )
+    drawn = () if found.torque is None else (picture(compare_figure(found), f"{capital(DOUBT)}."),)
+    by_speed = (*drawn, *filter(None, (torque_table(found),)))
     return Document(
         "Two builds side by side",
         f"{verdict_words(found)}.",
