@@ -52,6 +52,12 @@ class SafeBox:
         """How much timing it leaves, for choosing among boxes: (span + 1) × (span + 1), degrees squared."""
         return (self.intake_to - self.intake_from + 1) * (self.exhaust_to - self.exhaust_from + 1)
 
+    def holds(self, intake: npt.ArrayLike, exhaust: npt.ArrayLike) -> BoolArray:
+        """Whether phases lie in it; crank degrees, any shapes that broadcast."""
+        a, b = np.asarray(intake), np.asarray(exhaust)
+        inside = (a >= self.intake_from) & (a <= self.intake_to) & (b >= self.exhaust_from) & (b <= self.exhaust_to)
+        return np.asarray(inside, dtype=np.bool_)
+
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Limits(ShowsItself):

@@ -194,6 +194,10 @@ class Engine:
         """(n, 2) true centrelines of pairs of phases, crank degrees: intake ATDC, exhaust BTDC."""
         return np.column_stack([self.intake.true_centreline(intake), self.exhaust.true_centreline(exhaust)])
 
+    def phases(self, centrelines: npt.ArrayLike) -> FloatArray:
+        """(n, 2) the pairs of phases at which the cams, as fitted, have these true centrelines (n, 2)."""
+        return np.asarray((np.asarray(centrelines) - self.centrelines(0.0, 0.0)) * np.array([-1.0, 1.0]))
+
 
 def engine_of(project: Project) -> Engine:
     """The engine a project describes.

@@ -17,7 +17,7 @@ def run_sheet_files(sheet: RunSheet) -> dict[str, str]:
     """`run_sheet.csv` (a row for each pull and speed) with its metadata, the page to print, and the record."""
     columns = _columns(sheet)
     title = "Planned pulls in the order to make them, a row for each pull and speed"
-    notes = (f"Stop rule: {sheet.stop}.", *(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in sheet.notes))
+    notes = (f"Stop rule: {sheet.stop}", *(f"{note[0].upper()}{note[1:].rstrip('.')}." for note in sheet.notes))
     files = {
         NAME: csv_text(columns),
         f"{NAME}-metadata.json": records_metadata(NAME, title, columns, notes),

@@ -179,3 +179,8 @@ class Project(ShowsItself, ProjectSection):
     def cam(self, side: Side) -> Cam:
         """The camshaft of a side."""
         return self.intake if side == "intake" else self.exhaust
+
+    def offset_at(self, pull: Pull, side: Side) -> float:
+        """The installed offset of a cam on the day of a pull, crank degrees, + = advanced."""
+        then: float | None = getattr(pull.offsets, side)
+        return self.cam(side).offset if then is None else then

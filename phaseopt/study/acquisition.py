@@ -1,4 +1,4 @@
-"""Choosing pulls: every timing held over all speeds, and tables that the torque model thinks may be the best."""
+"""Choosing pulls: every timing held over all speeds, and tables that may be the best by the torque model."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -6,7 +6,8 @@ from typing import Literal
 
 import numpy as np
 
-from phaseopt.study.knowledge_gradient import Array, BoolArray, IntArray, KnowledgeGradient, ReadingNoise, normal_draws
+from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise, normal_draws
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 TABLES = 24  # draws of what the best table may be, beside the one expected to be
 SEED = 20
@@ -22,13 +23,13 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class Field:
-    """The labels that cells of full load may take, and which of them a pull may read.
+    """The labels of the cells of full load, and which of them a pull may read.
 
     `steps` (c - 1, l, l) what going from one label to another between two neighbouring speeds costs, N·m; infinite
     where the phasers cannot. `measurable` (l,) where a pull may go; `read` (c,) cells that a pull reads.
     """
 
-    steps: Array
+    steps: FloatArray
     measurable: BoolArray
     read: BoolArray
 
@@ -45,16 +46,16 @@ def candidates(state: KnowledgeGradient, field: Field) -> list[Candidate]:
     return held + [Candidate("table", path) for path in distinct.values()]
 
 
-def best_path(surface: Array, field: Field) -> IntArray:
+def best_path(surface: FloatArray, field: Field) -> IntArray:
     """The labels (c,) with the most torque of a surface (c, l) less the cost of their steps, by dynamic programming.
 
     >>> free = Field(np.zeros((1, 2, 2)), np.array([True, True]), np.array([True, True]))
     >>> best_path(np.array([[1.0, 2.0], [4.0, 3.0]]), free).tolist()
     [1, 0]
     """
-    expected_gain = np.where(field.measurable, surface, -np.inf)
-    best, came = expected_gain[0], []
-    for row, steps in zip(expected_gain[1:], field.steps, strict=True):
+    torque = np.where(field.measurable, surface, -np.inf)
+    best, came = torque[0], []
+    for row, steps in zip(torque[1:], field.steps, strict=True):
         arriving = best[:, None] - steps
         came.append(arriving.argmax(axis=0))
         best = arriving.max(axis=0) + row
@@ -65,7 +66,7 @@ def best_path(surface: Array, field: Field) -> IntArray:
 
 
 def places(candidate: Candidate, labels: int, read: BoolArray) -> IntArray:
-    """Where in the c l places of an outlook a pull reads."""
+    """Which of the c l places a pull reads."""
     return (np.arange(len(read)) * labels + candidate.label)[read]
 
 
@@ -77,13 +78,13 @@ def choose(
     pulls: int,
     progress: Callable[[int], None] = lambda done: None,
 ) -> list[Candidate]:
-    """The pulls that are worth most together, one after another, each the best with those before it."""
+    """The pulls that add most together, one after another, each the best with those before it."""
     labels = state.allowed.shape[1]
     chosen: list[Candidate] = []
     for number in range(pulls):
         draws = normal_draws(int(read.sum()), SEED + number)
-        expected_gain = [state.expected_gain(places(c, labels, read), noise, draws) for c in offered]
-        best = offered[int(np.argmax(expected_gain))]
+        gains = [state.expected_gain(places(c, labels, read), noise, draws) for c in offered]
+        best = offered[int(np.argmax(gains))]
         state = state.after(places(best, labels, read), noise, draws)
         chosen.append(best)
         progress(number + 1)

@@ -1,7 +1,7 @@
-"""A pull made on new tables against what the torque model said of the timings really driven.
+"""A pull made on new tables against what the torque model predicted at the timings really driven.
 
-What the builder wants to know, in this order: did anything stand where it must not, did the phasers follow the tables,
-is torque what was predicted, and what was gained. The model is the one the tables came from: the pull is not in it.
+What the builder wants to know, in this order: was any timing unsafe, did the phasers follow the tables, is torque what
+was predicted, and what was gained. The model is the one the tables came from: the pull is not in it.
 """
 
 import math
@@ -10,19 +10,18 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
-from numpy.typing import NDArray
 
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
 from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project, Pull, Side
 from phaseopt.project.load import load_pull
-from phaseopt.study.commands import command_errors
-from phaseopt.study.differences import INTERVAL, Differences, FloatArray, judge_differences
+from phaseopt.study.differences import INTERVAL, Differences, judge_differences
 from phaseopt.study.phaser_tracking import (
-    Outlier,
-    WrongCommand,
+    PhaseError,
+    command_errors,
     commanded_only,
     outliers,
     phases_asked,
@@ -32,43 +31,62 @@ from phaseopt.study.phaser_tracking import (
 from phaseopt.tables import PhaseTables
 from phaseopt.torque.pulls import Reduction, reduce_pull
 from phaseopt.torque_model.sources import TorqueModel, torque_model
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.progress import Progress, silent
 
 LEAST_POINTS = 3  # below which neither the mean nor the shape of a pull says anything (our judgement)
-Word = Literal["confirmed", "better", "less", "untold"]
+Word = Literal["confirmed", "better", "less", "inconclusive"]
 
 
 @dataclass(frozen=True, eq=False)
 class Confirmation:
     """What a pull says of a prediction.
 
-    `points` over `point`: `rpm`, `load`, both phases as driven and as the tables have them (NaN without tables),
-    `predicted` torque with `predicted_within`, `measured`, `difference` with `difference_within`, `baseline`
-    (predicted) and measured `gain` over it with `gain_within`, `predicted_gain`, N·m, every `within` the half-width of
-    a 90 % interval, the pull's own offset and noise counted; `contact`, the verdict on the timing driven. Where the
-    model does not speak of a point they are NaN.
-    `comparison` is of the points that it speaks of; None where these are too few. Means are over those points.
+    Attributes
+    ----------
+    project : Project
+    word : "confirmed", "better", "less" or "inconclusive"
+        The verdict on torque.
+    points : Dataset
+        Over `point`: `rpm`, `load`, both phases as driven and as the tables have them (NaN without tables),
+        `predicted` torque, `measured`, `difference`, `baseline` (predicted), measured `gain` over it and
+        `predicted_gain` [N·m], each with its `..._within`, the half-width of a 95 % interval with the pull's own offset
+        and noise counted; `contact`, the verdict on the timing driven. NaN where the model does not know a point.
+    differences : Differences or None
+        Of the points that the model knows; None where these are too few.
+    known : bool array
+        Which points it knows.
+    mean_gain, mean_gain_within, mean_predicted_gain, mean_predicted_gain_within : float
+        Over those points [N·m].
+    outliers, wrong_commands : tuple of PhaseError
+        Cams, and commands to them, that are not where the tables say.
+    commanded_only : tuple of str
+        Cams whose logged phase is the commanded one.
+    outside : tuple of float
+        Speeds at which the timing driven breaks a contact rule [rpm].
+    notes : tuple of str
+        What a person should know.
     """
 
     project: Project
     word: Word
     points: xr.Dataset
     differences: Differences | None
-    known: NDArray[np.bool_]
+    known: BoolArray
     mean_gain: float
     mean_gain_within: float
     mean_predicted_gain: float
     mean_predicted_gain_within: float
-    outliers: tuple[Outlier, ...]
-    wrong_commands: tuple[WrongCommand, ...]
+    outliers: tuple[PhaseError, ...]
+    wrong_commands: tuple[PhaseError, ...]
     commanded_only: tuple[Side, ...]
     outside: tuple[float, ...]
     notes: tuple[str, ...]
 
     @property
     def fulfilled(self) -> bool:
-        """At least as predicted, and nothing stood outside the contact limits."""
+        """At least as predicted, and inside the contact limits."""
         return self.word in ("confirmed", "better") and not self.outside
 
 
@@ -76,17 +94,15 @@ class Confirmation:
 def confirm_project(
     project: Project, pull: Pull, name: str, tables: PhaseTables | None, progress: Progress
 ) -> Confirmation:
-    """Hold a pull against what the project's own pulls and simulation say.
+    """Compare a pull with what the project's own pulls and simulation predict.
 
     Parameters: `project` with a torque section; the `pull` and its `name`; `tables` it was driven on, if known.
-    Raises `InputError` for whatever the logs get wrong, and where the pull is in the project already: it would confirm
+    Raises `InputError` for what the logs get wrong, and where the pull is in the project already: it would confirm
     itself.
     """
     reduced = reduce_pull(project, pull, name)  # first, for its mistakes are found in no time
-    commands = {} if tables is None else command_errors(project, pull, reduced.points, tables)
     model = contact_model(project)
-    baseline = baseline_tables(project)
-    return confirm(model, torque_model(project, progress), baseline, pull, reduced, tables, commands)
+    return confirm(model, torque_model(project, progress), pull, reduced, tables)
 
 
 def confirm_pull(
@@ -95,16 +111,39 @@ def confirm_pull(
     tables: PhaseTables | None = None,
     *,
     weather: str | None = None,
-    progress: Progress | None = None,
+    progress: Progress = silent,
 ) -> Confirmation:
-    """Hold a pull that is not in the project file yet against what was predicted of it.
+    """Compare a pull that is not in the project file yet with what was predicted of it.
 
-    Parameters: `project` with a torque section; `pull`, a log of a brake sweep or a TOML file with an entry as under
-    [[torque.pulls]]; the `tables` it was driven on, if known; `weather` for an entry that states none, "pressure,
-    temperature, humidity"; `progress`, told the share of the work done, 0 to 1, and what is going on.
-    Returns a `Confirmation`: `word`, and `points`, measured and predicted torque in N·m.
-    Raises `InputError` for whatever the entry or its logs get wrong, and where the pull is in the project already.
+    Parameters
+    ----------
+    project : Project
+        With a torque section.
+    pull : path
+        A log of a brake sweep, or a TOML file with an entry as under [[torque.pulls]].
+    tables : PhaseTables, optional
+        Those it was driven on.
+    weather : str, optional
+        "pressure, temperature, humidity", for an entry that states none.
+    progress : callable
+        Gets the share of the work done, 0 to 1, and what is going on.
 
+    Returns
+    -------
+    Confirmation
+
+    Raises
+    ------
+    InputError
+        What the entry or its logs get wrong; a pull that is in the project already.
+
+    Notes
+    -----
+    The verdict judges the mean difference by its 95 % interval, and all speeds at once (`study.differences` has the
+    statistics and their source). It is only as good as the torque model's error bars.
+
+    Examples
+    --------
     >>> from phaseopt.project.load import load_project
     >>> project = load_project("examples/intake_only/project.toml")
     >>> made = "examples/intake_only/dyno/pull-1.csv"
@@ -114,32 +153,25 @@ def confirm_pull(
     phaseopt.values.errors.InputError: ...pull-1.csv belongs to pull 1, rest already. ...
     """
     made, _ = load_pull(pull, project, weather)
-    return confirm_project(project, made, made.name or Path(made.files[0]).stem, tables, progress or silent)
+    return confirm_project(project, made, made.name or Path(made.files[0]).stem, tables, progress)
 
 
 @one_blas_thread()
 def confirm(
-    model: ContactModel,
-    learnt: TorqueModel,
-    baseline: PhaseTables,
-    pull: Pull,
-    reduced: Reduction,
-    tables: PhaseTables | None,
-    commands: dict[Side, FloatArray],
+    model: ContactModel, learnt: TorqueModel, pull: Pull, reduced: Reduction, tables: PhaseTables | None = None
 ) -> Confirmation:
-    """Hold a pull against the prediction.
+    """Compare a pull with its prediction.
 
-    Parameters: the contact `model` of a project and what was `learnt` of its torque without this pull; `baseline`
-    tables that the gain is against; the `pull`, for its offsets, and its points as `reduced`; the `tables` it was
-    driven on, None where they are not known; `commands`, how far those stand from
-    the tables at the points, by cam, where logged.
+    Parameters: the contact `model` of a project and what was `learnt` of its torque without this pull; the `pull`, for
+    its offsets and commands, and its points as `reduced`; the `tables` it was driven on, None where nobody knows.
     """
     project, found = model.project, reduced.points
+    commands = {} if tables is None else command_errors(project, pull, found, tables)
     rpm, load = (found[key].to_numpy() for key in ("rpm", "load"))
     driven = np.column_stack([found[key].to_numpy() for key in ("icl", "ecl")])
     phases = phases_driven(project, pull, driven)
     asked = phases_asked(project, tables, rpm, load)
-    torque = _torque(model, learnt, baseline, found)
+    torque = _torque(model, learnt, found)
     outside = _outside(model, driven, rpm)
     points = xr.Dataset(
         {
@@ -171,19 +203,17 @@ def confirm(
 class _Torque:
     word: Word
     differences: Differences | None
-    known: NDArray[np.bool_]
+    known: BoolArray
     columns: dict[str, tuple[str, FloatArray, dict[str, str]]]
     gain: tuple[float, float]
     predicted_gain: tuple[float, float]
 
 
-def _torque(model: ContactModel, learnt: TorqueModel, baseline: PhaseTables, found: xr.Dataset) -> _Torque:
+def _torque(model: ContactModel, learnt: TorqueModel, found: xr.Dataset) -> _Torque:
     """Predicted and measured torque, and the gain over the baseline, point by point and on average."""
     x = np.column_stack([found[key].to_numpy() for key in ("rpm", "load", "icl", "ecl")])
-    before = baseline.at(x[:, 0], x[:, 1])
-    cams = (model.engine.cam(side) for side in SIDES)
-    centres = [cam.true_centreline(phase) for cam, phase in zip(cams, before, strict=True)]
-    mean, covariance = learnt.surface.joint(np.concatenate([x, np.column_stack([x[:, :2], *centres])]))
+    before = model.engine.centrelines(*baseline_tables(model.project).at(x[:, 0], x[:, 1]))
+    mean, covariance = learnt.surface.joint(np.concatenate([x, np.column_stack([x[:, :2], before])]))
     n = len(x)
     measured = found["torque"].to_numpy()
     own = learnt.surface.hyperparameters
@@ -193,21 +223,21 @@ def _torque(model: ContactModel, learnt: TorqueModel, baseline: PhaseTables, fou
     known = np.isfinite(mean[:n]) & np.isfinite(mean[n:])
     each = {
         "predicted": (mean[:n], "torque predicted at the timing driven"),
-        "predicted_within": (_within(driven), "90 % half-width of predicted torque"),
+        "predicted_within": (_within(driven), "95 % half-width of predicted torque"),
         "measured": (measured, "torque measured, corrected"),
         "difference": (measured - mean[:n], "measured less predicted"),
-        "difference_within": (_within(driven + pull), "90 % half-width of the difference, offset and noise counted"),
+        "difference_within": (_within(driven + pull), "95 % half-width of the difference, offset and noise counted"),
         "baseline": (mean[n:], "torque predicted of the baseline"),
         "predicted_gain": (mean[:n] - mean[n:], "predicted gain over the baseline"),
-        "predicted_gain_within": (_within(contrast), "90 % half-width of the predicted gain"),
+        "predicted_gain_within": (_within(contrast), "95 % half-width of the predicted gain"),
         "gain": (measured - mean[n:], "gain over the baseline: measured less what is predicted of it"),
-        "gain_within": (_within(base + pull), "90 % half-width of the gain, offset and noise counted"),
+        "gain_within": (_within(base + pull), "95 % half-width of the gain, offset and noise counted"),
     }
     columns = {name: ("point", values, {"units": "N m", "long_name": words}) for name, (values, words) in each.items()}
     gain = _mean((measured - mean[n:])[known], (base + pull)[np.ix_(known, known)])
     predicted = _mean((mean[:n] - mean[n:])[known], contrast[np.ix_(known, known)])
     if known.sum() < LEAST_POINTS:
-        return _Torque("untold", None, known, columns, gain, predicted)
+        return _Torque("inconclusive", None, known, columns, gain, predicted)
     differences = judge_differences((measured - mean[:n])[known], (driven + pull)[np.ix_(known, known)])
     return _Torque(_word(differences, gain), differences, known, columns, gain, predicted)
 
@@ -220,7 +250,7 @@ def _word(found: Differences, gain: tuple[float, float]) -> Word:
         return "less"
     if found.more.any():
         return "better"
-    return "confirmed" if gain[0] - gain[1] > 0.0 else "untold"
+    return "confirmed" if gain[0] - gain[1] > 0.0 else "inconclusive"
 
 
 def _within(covariance: FloatArray) -> FloatArray:
@@ -228,7 +258,7 @@ def _within(covariance: FloatArray) -> FloatArray:
 
 
 def _mean(values: FloatArray, covariance: FloatArray) -> tuple[float, float]:
-    """A mean and its 90 % half-width; NaN of nothing."""
+    """A mean and its 95 % half-width; NaN of nothing."""
     if not values.size:
         return math.nan, math.nan
     return float(values.mean()), INTERVAL * math.sqrt(max(float(covariance.mean()), 0.0))
@@ -243,19 +273,15 @@ def _columns(
     }
 
 
-def _outside(model: ContactModel, driven: FloatArray, rpm: FloatArray) -> NDArray[np.str_]:
+def _outside(model: ContactModel, driven: FloatArray, rpm: FloatArray) -> npt.NDArray[np.str_]:
     """The contact verdict on each timing driven, on the engine as it is fitted now.
 
     A measured phase has the phaser's error in it, which the limits add; so it is judged that much nearer to rest.
     """
-    phases = {
-        "intake": model.engine.intake.nominal - model.engine.intake.offset - driven[:, 0],
-        "exhaust": driven[:, 1] - model.engine.exhaust.nominal - model.engine.exhaust.offset,
-    }
-    for side in SIDES:
+    phases = model.engine.phases(driven)
+    for k, side in enumerate(SIDES):
         phaser = model.project.phaser_of(side)
         if phaser is not None and side not in commanded_only(model.project):
-            away = np.abs(phases[side])
-            phases[side] = np.sign(phases[side]) * np.maximum(away - phaser.error, 0.0)
-    gaps = model.gaps(np.repeat(np.column_stack([phases[side] for side in SIDES]), 2, axis=1))
+            phases[:, k] = np.sign(phases[:, k]) * np.maximum(np.abs(phases[:, k]) - phaser.error, 0.0)
+    gaps = model.gaps(np.repeat(phases, 2, axis=1))
     return verdicts(model, gaps.static, running_gaps(model, gaps, rpm))

@@ -1,13 +1,13 @@
-"""A pull against a prediction: differences by speed with their doubts, judged all at once.
+"""A pull against a prediction: differences by speed with their uncertainty, judged all at once.
 
 What is measured at the points of one pull is torque + the pull's own offset + noise, so the differences from the
 prediction have the covariance
 
     S = C + p² 1 1ᵀ + diag(n² + s²)         C of predicted torque, p of a pull's offset, n noise, s scatter; (N·m)²
 
-Two statistics, each right in nine of ten pulls where the prediction is: the mean difference over the points, by its own
+Two statistics, each right in 95 % of pulls where the prediction is: the mean difference over the points, by its own
 interval; and for the shape at each point its difference less that mean (in which the pull's offset drops out) over its
-deviation, of which the largest in absolute value is held against what the largest stays below nine times in ten. So a
+deviation. The largest of these in absolute value is compared with what the largest stays below in 95 % of pulls. So a
 verdict on the speeds does not become wrong more often because there are many of them. (The largest of several
 correlated normal deviates, by draws from their joint distribution; Hsu, Multiple Comparisons, 1996, chapter 1, from
 memory.)
@@ -16,13 +16,12 @@ memory.)
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
-FloatArray = NDArray[np.float64]
+from phaseopt.values.arrays import BoolArray, FloatArray
 
-SHARE = 0.90  # of pulls for which an interval holds, or for which a right prediction is let pass
-INTERVAL = float(stats.norm.ppf(0.5 + SHARE / 2.0))  # deviations to either side
+INTERVAL = 2.0  # standard deviations to either side
+SHARE = float(stats.norm.cdf(INTERVAL) - stats.norm.cdf(-INTERVAL))  # of pulls for which an interval holds: 95 %
 _DRAWS, _SEED = 20_000, 20
 
 
@@ -30,8 +29,8 @@ _DRAWS, _SEED = 20_000, 20
 class Differences:
     """Measured less predicted, N·m.
 
-    `difference` (n,) and its 90 % half-widths `within`; `mean` difference and `mean_within`; `shape` (n,) each point
-    less the mean, in deviations; `critical` what the largest of `shape` stays below in nine of ten right predictions.
+    `difference` (n,) and its 95 % half-widths `within`; `mean` difference and `mean_within`; `shape` (n,) each point
+    less the mean, in deviations; `critical` what the largest of `shape` stays below in 95 % of right predictions.
     """
 
     difference: FloatArray
@@ -47,12 +46,12 @@ class Differences:
         return 0 if abs(self.mean) <= self.mean_within else 1 if self.mean > 0 else -1
 
     @property
-    def less(self) -> NDArray[np.bool_]:
+    def less(self) -> BoolArray:
         """(n,) points that are less than predicted, and farther below the pull's mean than chance allows."""
         return np.asarray((self.shape < -self.critical) & (self.difference < 0.0))
 
     @property
-    def more(self) -> NDArray[np.bool_]:
+    def more(self) -> BoolArray:
         """(n,) points that are more than predicted, and farther above the pull's mean than chance allows."""
         return np.asarray((self.shape > self.critical) & (self.difference > 0.0))
 
@@ -61,8 +60,8 @@ def judge_differences(difference: FloatArray, covariance: FloatArray) -> Differe
     """Judge differences (n,) that a right prediction would scatter about zero with a covariance (n, n).
 
     >>> c = compare(np.array([1.0, -1.0, 6.0]), np.eye(3) + 4.0)
-    >>> round(c.mean, 3), round(c.mean_within, 2), c.more.tolist()  # 1.645 √(4 + 1/3); the third stands out
-    (2.0, 3.42, [False, False, True])
+    >>> round(c.mean, 3), round(c.mean_within, 2), c.more.tolist()  # 2 √(4 + 1/3); the third stands out
+    (2.0, 4.16, [False, False, True])
     """
     n = difference.size
     share = np.full(n, 1.0 / n)
@@ -82,7 +81,7 @@ def judge_differences(difference: FloatArray, covariance: FloatArray) -> Differe
 
 
 def _critical(correlation: FloatArray) -> float:
-    """What the largest of normal deviates with this correlation, in absolute value, stays below nine times in ten."""
+    """What the largest of normal deviates with this correlation, in absolute value, stays below 95 % of the time."""
     values, vectors = np.linalg.eigh(correlation)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     drawn = np.random.default_rng(_SEED).standard_normal((_DRAWS, len(root)))

@@ -1,19 +1,19 @@
-"""What a plan is asked: the cells of full load, the labels that pulls and tables may take there, and what is known."""
+"""The cells of full load that a plan decides on: the labels that pulls and tables may use, and what is known there."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from phaseopt.clearance.limits import Limits
-from phaseopt.engine.camshaft import Engine
 from phaseopt.project import SIDES, Project
 from phaseopt.search.objective import cell_weights
 from phaseopt.search.problem import SPEED_UNIT
 from phaseopt.search.rules import hard_rules_of, slew_caps
-from phaseopt.study.acquisition import Field
-from phaseopt.study.knowledge_gradient import Array, BoolArray, KnowledgeGradient, ReadingNoise
+from phaseopt.study.acquisition import Candidate, Field
+from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise
 from phaseopt.study.safe_timings import SafeTimings, safe_timings
 from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.values.arrays import BoolArray, FloatArray
 
 PLACES = 2400  # cells times labels at about most: their covariance takes 8 PLACES² bytes
 ALONG = 12  # labels along each phaser at most: torque bends far less between two of them than a pull can see
@@ -25,59 +25,57 @@ LEAST_ALONG = 5
 class FullLoad:
     """Cells of full load by speed, each with the same labels.
 
-    `rpm` (c,), at one `load`; `weight` (c,) how much each counts; `read` (c,) whether a pull reads it: above the speed
-    up to which a phaser is locked, and up to the redline; `timings` the labels; `allowed` (c, l) which of them a table
-    may take; `steps` (c - 1, l, l) what going from one to another between two speeds costs, N·m.
+    `rpm` (c,); `timings` the labels; `allowed` (c, l) which of them a table may use; `field` where pulls may go: it
+    reads cells above the speed up to which a phaser is locked, and up to the redline.
     """
 
-    rpm: Array
-    load: float
-    weight: Array
-    read: BoolArray
+    limits: Limits
+    rpm: FloatArray
     timings: SafeTimings
     allowed: BoolArray
-    steps: Array
+    field: Field
 
-    def knowledge_gradient(self, surface: TorqueSurface, engine: Engine) -> tuple[KnowledgeGradient, Field]:
-        """What the torque model expects of it, and where pulls may go.
+    @classmethod
+    def of(cls, limits: Limits) -> "FullLoad":
+        """Of a project: its full-load row, its rules, and labels spread evenly over the safe boxes."""
+        project = limits.project
+        rpm = np.array(project.tables.rpm)
+        timings = safe_timings(limits)
+        labels = PLACES / rpm.size
+        both = bool(np.ptp(timings.places, axis=0).all()) and not limits.contact.tied
+        along = min(ALONG, int(np.sqrt(labels))) if both else min(ALONG_ONE, int(labels))
+        timings = timings.thinned(max(along, LEAST_ALONG))
+        locks = [phaser.rest_until for side in SIDES if (phaser := project.phaser_of(side)) is not None]
+        read = (rpm > max(locks, default=0.0)) & (rpm <= project.crank.redline)
+        steps = _steps(project, rpm, timings.pairs)
+        field = Field(steps, timings.measurable, read if read.any() else np.ones_like(read))
+        return cls(limits, rpm, timings, _allowed(limits, timings), field)
 
-        Where a simulation did not settle nothing is known: a table takes no such label, and reading it tells nothing.
+    def knowledge_gradient(self, surface: TorqueSurface) -> KnowledgeGradient:
+        """What the torque model expects of them.
+
+        Where a simulation did not settle nothing is known: a table uses no such label, and reading it says nothing.
         """
-        mean, covariance = joint_of_labels(surface, self.rpm, self.load, centrelines(engine, self.timings.pairs))
+        project, engine = self.limits.project, self.limits.contact.engine
+        centrelines = engine.centrelines(*self.timings.pairs.T)
+        mean, covariance = joint_of_labels(surface, self.rpm, project.tables.load[-1], centrelines)
         known = np.isfinite(mean)
         covariance = np.where(known.ravel()[:, None] & known.ravel(), covariance, 0.0)
-        field = Field(self.steps, self.timings.measurable, self.read)
-        return KnowledgeGradient.of(np.where(known, mean, 0.0), covariance, self.weight, self.allowed & known), field
+        weight = cell_weights(project)[:, -1]
+        return KnowledgeGradient.of(np.where(known, mean, 0.0), covariance, weight, self.allowed & known)
+
+    def in_one_box(self, candidate: Candidate) -> bool:
+        """Whether all timings of a pull are in one safe box, so that nothing between them is unsafe."""
+        return bool(self.timings.box[:, candidate.label[self.field.read]].all(axis=1).any())
+
+    def margin(self, candidate: Candidate) -> float:
+        """The least margin of its timings above both rules, mm."""
+        return float(self.timings.margin[candidate.label[self.field.read]].min())
 
 
-def full_load_of(limits: Limits) -> FullLoad:
-    """The question of a project: its full-load row, its rules, and labels spread evenly over the safe boxes."""
-    project = limits.project
-    rpm = np.array(project.tables.rpm)
-    timings = safe_timings(limits)
-    labels = PLACES / rpm.size
-    both = bool(np.ptp(timings.places, axis=0).all()) and not limits.contact.tied
-    along = min(ALONG, int(np.sqrt(labels))) if both else min(ALONG_ONE, int(labels))
-    timings = timings.thinned(max(along, LEAST_ALONG))
-    locks = [phaser.rest_until for side in SIDES if (phaser := project.phaser_of(side)) is not None]
-    read = (rpm > max(locks, default=0.0)) & (rpm <= project.crank.redline)
-    return FullLoad(
-        rpm,
-        project.tables.load[-1],
-        cell_weights(project)[:, -1],
-        read if read.any() else np.ones_like(read),
-        timings,
-        _allowed(limits, timings),
-        _steps(project, rpm, timings.pairs),
-    )
-
-
-def centrelines(engine: Engine, pairs: Array) -> Array:
-    """(n, 2) true centrelines of pairs of phases."""
-    return np.column_stack([engine.cam(side).true_centreline(pairs[:, k]) for k, side in enumerate(SIDES)])
-
-
-def joint_of_labels(surface: TorqueSurface, rpm: Array, load: float, labels: Array) -> tuple[Array, Array]:
+def joint_of_labels(
+    surface: TorqueSurface, rpm: FloatArray, load: float, labels: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Mean (c, l) and covariance (c l, c l) of every cell with every label, a pair of true centrelines (l, 2)."""
     cells = len(rpm)
     x = np.column_stack([np.repeat(rpm, len(labels)), np.full(cells * len(labels), load), np.tile(labels, (cells, 1))])
@@ -93,7 +91,7 @@ def reading_noise(surface: TorqueSurface, per_cell: float) -> ReadingNoise:
 
 
 def _allowed(limits: Limits, timings: SafeTimings) -> BoolArray:
-    """(c, l) which labels a cell of full load may take by the project's rules."""
+    """(c, l) which labels a cell of full load may use by the project's rules."""
     project, tied, (a, b) = limits.project, limits.contact.tied, timings.places.T
     exhaust = np.zeros(1) if tied else limits.phases_exhaust
     allowed = np.ones((len(project.tables.rpm), len(a)), dtype=np.bool_)
@@ -103,13 +101,11 @@ def _allowed(limits: Limits, timings: SafeTimings) -> BoolArray:
     return allowed
 
 
-def _steps(project: Project, rpm: Array, pairs: Array) -> Array:
+def _steps(project: Project, rpm: FloatArray, pairs: FloatArray) -> FloatArray:
     """(c - 1, l, l) roughness of each step along speed, N·m; infinite beyond what the phasers follow."""
     cost = np.zeros((len(rpm) - 1, len(pairs), len(pairs)))
-    shared = project.phaser is not None
-    for side, phase in zip(SIDES[:1] if shared else SIDES, pairs.T, strict=False):
-        phaser = project.phaser_of(side)
-        if phaser is None:
+    for side, phase in zip(SIDES[:1] if project.phaser is not None else SIDES, pairs.T, strict=False):
+        if project.phaser_of(side) is None:
             continue
         change = phase[None, :] - phase[:, None]
         least, most = slew_caps(project, side).T[:, :, None, None]

@@ -1,10 +1,10 @@
-"""What a pull is worth before it is made: how much it is expected to raise the torque of the final tables.
+"""The knowledge gradient of a pull: how much it is expected to raise the torque of the final tables.
 
-The final tables take, in each cell, the label with the most expected torque. A pull changes expectations, and with
+The final tables use, in each cell, the label with the most expected torque. A pull changes expectations, and with
 them which label that is; nobody knows yet how, but the torque model says with which chances. For cells c with weights
 w that sum to 1, labels l, and what the pull will read, y:
 
-    worth = E over y of  Σ w_c ( max_l E[torque_cl | y]  -  E[torque_cl* | y] )
+    gain = E over y of  Σ w_c ( max_l E[torque_cl | y]  -  E[torque_cl* | y] )
 
 with l* the label best now. The second term is today's best in expectation, so the sum is never below zero, and its
 draws scatter less than those of the first alone. A reading moves the expectations along fixed directions,
@@ -12,8 +12,8 @@ draws scatter less than those of the first alone. A reading moves the expectatio
     E[torque | y] = mean + C_p L⁻ᵀ z,   L Lᵀ = C_pp + noise² I + extra + pull² 1 1ᵀ,   z ~ N(0, I)
 
 (C the covariance of torque between labels, p the places read; a pull's own offset is common to its readings). So the
-worth needs no refit, only draws of z, the same ones for every pull that is compared. After a pull the covariance is C
-less that update, whatever it will read: so pulls made one after another add up along each draw, which is their worth
+gain needs no refit, only draws of z, the same ones for every pull that is compared. After a pull the covariance is C
+less that update, whatever it will read: so pulls made one after another add up along each draw, which is their gain
 together.
 
 Source: Frazier, Powell and Dayanik, The knowledge-gradient policy for correlated normal beliefs, INFORMS Journal on
@@ -23,14 +23,11 @@ Computing 21 (2009) 599-613 (from memory).
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import cholesky, solve_triangular
 from scipy.special import ndtri
 from scipy.stats import qmc
 
-Array = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 DRAWS = 128  # a power of two, as Sobol points want it
 
@@ -43,27 +40,29 @@ class ReadingNoise:
     variance: float
     pull: float
 
-    def covariance(self, readings: int) -> Array:
+    def covariance(self, readings: int) -> FloatArray:
         """Of the readings of one pull, (readings, readings)."""
         return self.variance * np.eye(readings) + self.pull**2
 
 
 @dataclass(frozen=True, eq=False)
 class KnowledgeGradient:
-    """Torque as expected along draws of what pulls will read, and how its doubts go together.
+    """Torque as expected along draws of what pulls will read, and its covariance.
 
-    `mean` (draws, c, l) N·m: one row before any pull. `covariance` (c l, c l), (N·m)²: the doubt that is left.
-    `weight` (c,) sums to 1; `allowed` (c, l) which labels a table may take; `held` (c,) the label best now.
+    `mean` (draws, c, l) N·m: one row before any pull. `covariance` (c l, c l), (N·m)²: what is left uncertain.
+    `weight` (c,) sums to 1; `allowed` (c, l) which labels a table may use; `held` (c,) the label best now.
     """
 
-    mean: Array
-    covariance: Array
-    weight: Array
+    mean: FloatArray
+    covariance: FloatArray
+    weight: FloatArray
     allowed: BoolArray
     held: IntArray
 
     @classmethod
-    def of(cls, mean: Array, covariance: Array, weight: Array, allowed: BoolArray) -> "KnowledgeGradient":
+    def of(
+        cls, mean: FloatArray, covariance: FloatArray, weight: FloatArray, allowed: BoolArray
+    ) -> "KnowledgeGradient":
         """From the torque model's mean (c, l) and covariance; cells without an allowed label count nothing.
 
         >>> sure = KnowledgeGradient.of(np.array([[1.0, 3.0]]), np.zeros((2, 2)), np.ones(1), np.ones((1, 2), bool))
@@ -79,7 +78,7 @@ class KnowledgeGradient:
         """What the pulls so far are expected to add to the final tables, weighted mean over the cells [N·m]."""
         return self._gain(self.mean)
 
-    def expected_gain(self, places: IntArray, noise: ReadingNoise, draws: Array) -> float:
+    def expected_gain(self, places: IntArray, noise: ReadingNoise, draws: FloatArray) -> float:
         """Expected gain with one pull more; `places` (k,) of the c l that it reads, `draws` (draws, at least k).
 
         >>> two = KnowledgeGradient.of(np.zeros((1, 2)), np.diag([0.0, 1.0]), np.ones(1), np.ones((1, 2), bool))
@@ -89,39 +88,39 @@ class KnowledgeGradient:
         """
         return self._gain(self._moved(self._update(places, noise), draws))
 
-    def after(self, places: IntArray, noise: ReadingNoise, draws: Array) -> "KnowledgeGradient":
-        """The outlook once that pull is made, whatever it will read."""
+    def after(self, places: IntArray, noise: ReadingNoise, draws: FloatArray) -> "KnowledgeGradient":
+        """The same once that pull is made, whatever it will read."""
         update = self._update(places, noise)
         left = self.covariance - update @ update.T
         return KnowledgeGradient(self._moved(update, draws), left, self.weight, self.allowed, self.held)
 
-    def sample(self, draws: Array) -> Array:
-        """Surfaces (n, c, l) as the torque model thinks them possible before any pull; `draws` (n, c l) normal."""
+    def sample(self, draws: FloatArray) -> FloatArray:
+        """Surfaces (n, c, l) possible by the torque model before any pull; `draws` (n, c l) normal."""
         scale = float(np.trace(self.covariance)) / len(self.covariance)
         root = cholesky(self.covariance + 1e-8 * max(scale, 1e-12) * np.eye(len(self.covariance)), lower=True)
-        surfaces: Array = self.mean[:1] + (draws @ root.T).reshape(-1, *self.allowed.shape)
+        surfaces: FloatArray = self.mean[:1] + (draws @ root.T).reshape(-1, *self.allowed.shape)
         return surfaces
 
-    def _update(self, places: IntArray, noise: ReadingNoise) -> Array:
+    def _update(self, places: IntArray, noise: ReadingNoise) -> FloatArray:
         """`C_p L⁻ᵀ` (c l, k)."""
         read = self.covariance[np.ix_(places, places)] + noise.covariance(len(places))
         read[np.diag_indices_from(read)] += 1e-9 * max(float(read.diagonal().max()), 1e-12)
         lower = cholesky(read, lower=True)
-        solved: Array = solve_triangular(lower, self.covariance[places], lower=True).T
+        solved: FloatArray = solve_triangular(lower, self.covariance[places], lower=True).T
         return solved
 
-    def _moved(self, update: Array, draws: Array) -> Array:
-        moved: Array = self.mean + (draws[:, : update.shape[1]] @ update.T).reshape(-1, *self.allowed.shape)
+    def _moved(self, update: FloatArray, draws: FloatArray) -> FloatArray:
+        moved: FloatArray = self.mean + (draws[:, : update.shape[1]] @ update.T).reshape(-1, *self.allowed.shape)
         return moved
 
-    def _gain(self, mean: Array) -> float:
+    def _gain(self, mean: FloatArray) -> float:
         best = np.where(self.allowed, mean, -np.inf).max(axis=2)
         held = np.take_along_axis(mean, np.broadcast_to(self.held[None, :, None], (*best.shape, 1)), axis=2)[..., 0]
         counted = np.where(self.weight > 0.0, best - held, 0.0)
         return float((counted @ self.weight).mean())
 
 
-def normal_draws(width: int, seed: int, count: int = DRAWS) -> Array:
+def normal_draws(width: int, seed: int, count: int = DRAWS) -> FloatArray:
     """(count, width) standard normal draws that fill the space evenly; the same for the same seed.
 
     >>> normal_draws(3, 1).shape, bool(abs(normal_draws(3, 1).mean()) < 0.02)

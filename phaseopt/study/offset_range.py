@@ -98,9 +98,7 @@ def _dated(project: Project) -> object:
         return None
     pulls = []
     for pull in project.torque.pulls:
-        stated: dict[str, object] = {
-            side: project.cam(side).offset if (then := getattr(pull.offsets, side)) is None else then for side in SIDES
-        }
+        stated: dict[str, object] = {side: project.offset_at(pull, side) for side in SIDES}
         pulls.append(pull.model_copy(update={"offsets": pull.offsets.model_copy(update=stated)}))
     return project.torque.model_copy(update={"pulls": tuple(pulls)})
 

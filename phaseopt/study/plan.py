@@ -1,4 +1,4 @@
-"""From a project to its run sheet: by what its pulls or its simulation tell, or spread evenly where nothing tells."""
+"""From a project to the run sheet of its next pulls: chosen by what is known of torque, or spread evenly."""
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
@@ -11,19 +11,38 @@ from phaseopt.torque_model.sources import torque_model
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.progress import Progress, Remembered, part, silent
 
-ONLY_GIVEN = (
-    "torque is a given grid, which says how sure it is between its nodes and nothing of how far it is off this engine"
-)
+GRID_ONLY = "Torque is a grid from elsewhere, and how far it is off on this engine is not known."
 
 
 @one_blas_thread()
 def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = None) -> RunSheet:
-    """The run sheet of a project's next pulls: those that tell most about the best tables, from safe to bold.
+    """Plan a project's next pulls: those that add most to the best tables, from safe to bold.
 
-    Parameters: `project`; `pulls`, how many to plan; `progress`, told the share of the work done.
-    Raises `InputError` for whatever the project's files get wrong, where full travel of a phaser is not clear and the
-    project does not accept the timings as the only guard, and where no timing is left to try.
+    Parameters
+    ----------
+    project : Project
+    pulls : int
+        How many to plan, baselines not counted.
+    progress : callable, optional
+        Gets the share of the work done, 0 to 1, and what is going on.
 
+    Returns
+    -------
+    RunSheet
+
+    Raises
+    ------
+    InputError
+        What the project's files get wrong; full travel of a phaser that is not clear, unless the project accepts the
+        tables as the only guard; no timing left to try.
+
+    Notes
+    -----
+    Pulls are chosen by the knowledge gradient (`study.knowledge_gradient` has the formula and its source). Without a
+    simulation, and with pulls at fewer than three timings, they are spread over the safe timings instead.
+
+    Examples
+    --------
     >>> from phaseopt.project.load import load_project
     >>> sheet = plan_next_pulls(load_project("examples/intake_only/project.toml"), 2)
     >>> [pull.box.verdict for pull in sheet.pulls if pull.kind != "baseline"]
@@ -35,9 +54,9 @@ def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = No
     model = limits.contact
     refuse_unguarded(limits)
     if project.torque_grid is not None:
-        return run_sheet(model, first_pulls(model, limits, pulls, why=ONLY_GIVEN))
+        return run_sheet(model, first_pulls(limits, pulls, why=GRID_ONLY))
     if project.torque is None and project.cycle is None:
-        return run_sheet(model, first_pulls(model, limits, pulls))
+        return run_sheet(model, first_pulls(limits, pulls))
     learnt = torque_model(project, part(progress, 0.05, 0.6), limits)
     plan = plan_pulls(limits, learnt, pulls, part(progress, progress.reached, 1.0))
     return run_sheet(model, plan, learnt.notes)

@@ -1,12 +1,15 @@
-"""What a plan of the next pulls holds; `best_pulls` and `first_pulls` make one."""
+"""What a plan of the next pulls holds; `best_pulls` and `initial_design` make one."""
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
+from phaseopt.values.arrays import FloatArray
 
-FloatArray = NDArray[np.float64]
+PullKind = Literal["fixed", "table", "baseline"]
+
+BASELINE_EVERY = 4  # pulls, after which the baseline is made again: common practice, since dyno and engine drift
 
 
 @dataclass(frozen=True, eq=False)
@@ -15,16 +18,16 @@ class PlannedPull:
 
     `kind` is "fixed" (one timing held over all speeds), "table" (phases follow a table along speed) or "baseline" (the
     present timing, made again and again for drift). `intake` and `exhaust` are the phases at each speed of the plan,
-    crank degrees from rest, + = advanced. `worth` is how much this pull, after those before it, is expected to raise
-    the torque of the final tables, N·m, mean over the cells of full load by weight; NaN for a baseline. `boldness` is
-    the least margin above both rules at its timings, mm, less the plan's added one: the smaller, the bolder.
+    crank degrees from rest, + = advanced. `boldness` is the least margin above both rules at its timings, mm, less the
+    plan's added one: the smaller, the bolder. `expected_gain` is how much this pull, after those before it, is expected
+    to raise the torque of the final tables, N·m, mean over the cells of full load by weight; NaN where nobody knows.
     """
 
-    kind: Literal["fixed", "table", "baseline"]
+    kind: PullKind
     intake: FloatArray
     exhaust: FloatArray
-    expected_gain: float
     boldness: float
+    expected_gain: float = math.nan
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,3 +44,9 @@ class Plan:
     expected: tuple[float, ...]
     stop: str
     notes: tuple[str, ...]
+
+
+def with_baselines(pulls: Sequence[PlannedPull], baseline: PlannedPull) -> list[PlannedPull]:
+    """The pulls with the baseline after every few of them, and last."""
+    parts = [pulls[start : start + BASELINE_EVERY] for start in range(0, len(pulls), BASELINE_EVERY)]
+    return [pull for part in parts for pull in (*part, baseline)]

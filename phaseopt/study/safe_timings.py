@@ -7,12 +7,10 @@ import numpy as np
 
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.limits import Limits
-from phaseopt.clearance.model import ContactModel
-from phaseopt.study.knowledge_gradient import Array, BoolArray, IntArray
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
 
 ADDED = 0.3  # mm above both rules that a planned timing keeps: nobody has run the engine there yet (our judgement)
-BASELINE_EVERY = 4  # pulls, after which the first is made again: common practice, since dyno and engine drift
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,9 +21,9 @@ class SafeTimings:
     least above both rules up to the top speed, mm; `box` (boxes, n) which box holds them.
     """
 
-    pairs: Array
+    pairs: FloatArray
     places: IntArray
-    margin: Array
+    margin: FloatArray
     box: BoolArray
 
     @property
@@ -56,33 +54,32 @@ class SafeTimings:
 
 def safe_timings(limits: Limits) -> SafeTimings:
     """All pairs of labels inside a safe box."""
-    safe = limits.safe
-    static, running = safe["static_margin"].to_numpy(), safe["running_margin"].isel(rpm=-1).to_numpy()
-    margin = np.nan_to_num(np.minimum(static, running).min(axis=-1), nan=-math.inf)  # nan: tied cams cannot go there
+    margin = least_margins(limits)
     intake, exhaust = np.meshgrid(limits.phases_intake, limits.phases_exhaust, indexing="ij")
-    inside = np.stack(
-        [
-            (intake >= box.intake_from) & (intake <= box.intake_to)
-            & (exhaust >= box.exhaust_from) & (exhaust <= box.exhaust_to)
-            for box in limits.boxes
-        ]
-    )  # fmt: skip
+    inside = np.stack([box.holds(intake, exhaust) for box in limits.boxes])
     places = np.argwhere(inside.any(axis=0) & np.isfinite(margin))
     a, b = places.T
     return SafeTimings(np.column_stack([intake[a, b], exhaust[a, b]]), places, margin[a, b], inside[:, a, b])
 
 
-def require_room(model: ContactModel, measurable: BoolArray) -> None:
+def least_margins(limits: Limits) -> FloatArray:
+    """(A, B) the least margin of each pair of labels above both rules up to the top speed, mm."""
+    static, running = limits.safe["static_margin"], limits.safe["running_margin"].isel(rpm=-1)
+    least = np.minimum(static.to_numpy(), running.to_numpy()).min(axis=-1)
+    return np.asarray(np.nan_to_num(least, nan=-math.inf))  # nan: tied cams cannot go there
+
+
+def require_room(limits: Limits, measurable: BoolArray) -> None:
     """Raise `InputError` where no timing but rest may be pulled."""
     if np.count_nonzero(measurable) < 2:
         raise InputError.one(
-            f"no timing but rest keeps {ADDED:g} mm above both rules, so there is nothing to try",
-            hint="`phaseopt limits` tells what holds the timing, and which offset would free it",
-            file=model.project.file,
+            f"there is nothing to try: no timing but rest keeps {ADDED:g} mm above both rules",
+            hint="run `phaseopt limits`: it shows what limits the timing, and which offset would free it",
+            file=limits.project.file,
         )
 
 
-def spread(pairs: Array, made: Array, count: int) -> IntArray:
+def spread(pairs: FloatArray, made: FloatArray, count: int) -> IntArray:
     """Numbers of `count` of the pairs (n, 2), each as far as can be from those before it and from `made` (m, 2).
 
     The greedy choice: never more than twice as far from any pair as the best choice of as many (Gonzalez, Theoretical

@@ -45,9 +45,9 @@ def centreline(side: Side, phase: npt.ArrayLike, project: Project, pull: Pull) -
     The offset is the one of the day of the pull. Parameters: `phase` in crank degrees, any shape. Returns the same
     shape in crank degrees, ATDC for the intake, BTDC for the exhaust.
     """
-    cam, then = project.cam(side), pull.offsets.intake if side == "intake" else pull.offsets.exhaust
-    moved = (cam.offset if then is None else then) + np.asarray(phase, dtype=np.float64)
-    return cam.centreline - moved if side == "intake" else cam.centreline + moved
+    moved = project.offset_at(pull, side) + np.asarray(phase, dtype=np.float64)
+    nominal = project.cam(side).centreline
+    return nominal - moved if side == "intake" else nominal + moved
 
 
 def check_rest(

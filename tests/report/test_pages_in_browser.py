@@ -65,7 +65,7 @@ def pages(both: Build, intake_only: Build, tmp_path_factory: pytest.TempPathFact
         "measuring sheet": (folder / "first" / "measuring_sheet.html").read_text(encoding="utf-8"),
         "blank sheet": blank_sheet(),
         "run sheet": page(
-            plan_document(run_sheet(both.contact, first_pulls(both.contact, both.limits, 3), (HOSTILE,))),
+            plan_document(run_sheet(both.contact, first_pulls(both.limits, 3), (HOSTILE,))),
             "phaseopt plan",
         ),
         "confirm": _confirming(both)["confirm.html"],

@@ -53,7 +53,7 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     yield "check", check_summary(build.contact, build.verdict)
     yield "limits sheet", limits_sheet(build.contact, build.limits)
     yield "check sheet", check_sheet(build.contact, build.verdict)
-    plan = run_sheet(build.contact, first_pulls(build.contact, build.limits, 3))
+    plan = run_sheet(build.contact, first_pulls(build.limits, 3))
     yield "run sheet", terminal_text(plan_document(plan))
     yield "run sheet's page", page(plan_document(plan), "phaseopt plan")
     yield "logs", terminal_text(reduction_document(read_day(build.project)))

@@ -127,7 +127,7 @@ def test_with_too_few_timings_pulls_are_spread_away_from_them(tmp_path: Path, co
 
 
 def test_a_cam_that_never_moved_is_tried(tmp_path: Path) -> None:
-    """Three timings of the intake alone say nothing of the exhaust, so no worth is claimed and it is moved."""
+    """Three timings of the intake alone say nothing of the exhaust, so no gain is claimed and it is moved."""
     icl, ecl = at_rest(project_of(tmp_path))
     _, _, _, plan = planned(tmp_path, [(icl, ecl), (icl - 6.0, ecl), (icl - 12.0, ecl)], 4)
     assert plan.expected == ()
@@ -160,7 +160,7 @@ def test_a_simulation_alone_is_planned_on_where_it_does_not_settle_everywhere(tm
     learnt = TorqueModel(simulated(GridPrior(grid), 0.08), None, known, None, None)
     plan = plan_pulls(phase_limits(model), learnt, 2)
     assert plan.expected[-1] > 0.5
-    assert any("nothing is measured" in note for note in plan.notes)
+    assert any("Nothing is measured" in note for note in plan.notes)
     assert "stop here" not in plan.stop
     for pull in plan.pulls:
         pairs = np.column_stack([pull.intake, pull.exhaust])

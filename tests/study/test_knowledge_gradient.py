@@ -1,4 +1,4 @@
-"""What a pull is worth: against closed forms, scikit-learn refitted to what pulls would read, brute force."""
+"""How much a pull adds: against closed forms, scikit-learn refitted to what pulls would read, brute force."""
 
 import itertools
 
@@ -15,7 +15,7 @@ ALL = np.ones((1, 2), dtype=np.bool_)
 
 
 @pytest.mark.parametrize("pull", [0.0, 0.7])
-def test_worth_of_two_timings_is_the_closed_form(pull: float) -> None:
+def test_gain_of_two_timings_is_the_closed_form(pull: float) -> None:
     """σ f(-δ/σ), f(x) = φ(x) + x Φ(x): Frazier, Powell and Dayanik 2009, eq. 16 (from memory)."""
     covariance = np.array([[2.0, 0.5], [0.5, 1.2]])
     mean, noise = np.array([[10.0, 10.8]]), 0.3
@@ -27,7 +27,7 @@ def test_worth_of_two_timings_is_the_closed_form(pull: float) -> None:
     assert found == pytest.approx(wanted, rel=0.01)
 
 
-def test_worth_is_what_refitting_to_the_readings_gives() -> None:
+def test_gain_is_what_refitting_to_the_readings_gives() -> None:
     """scikit-learn, the kernel held fixed: readings drawn from its own posterior, the best of the refitted mean."""
     rng = np.random.default_rng(4)
     labels, cells = np.linspace(0.0, 1.0, 6), 3
@@ -56,7 +56,7 @@ def test_worth_is_what_refitting_to_the_readings_gives() -> None:
     assert each.std() / np.sqrt(len(each)) < 0.05 * found
 
 
-def outlook_of(seed: int, cells: int = 3, labels: int = 5) -> KnowledgeGradient:
+def state_of(seed: int, cells: int = 3, labels: int = 5) -> KnowledgeGradient:
     rng = np.random.default_rng(seed)
     root = rng.normal(size=(cells * labels, 8))
     mean = rng.normal(size=(cells, labels))
@@ -67,15 +67,15 @@ def outlook_of(seed: int, cells: int = 3, labels: int = 5) -> KnowledgeGradient:
 
 def test_a_pull_leaves_the_doubt_that_conditioning_leaves() -> None:
     """The covariance after a pull is the Schur complement, by numpy alone."""
-    state, at, noise = outlook_of(1), np.array([2, 7, 11]), ReadingNoise(0.2, 0.5)
+    state, at, noise = state_of(1), np.array([2, 7, 11]), ReadingNoise(0.2, 0.5)
     c = state.covariance
     read = c[np.ix_(at, at)] + 0.2 * np.eye(3) + 0.25
     left = c - c[:, at] @ np.linalg.solve(read, c[at])
     assert np.allclose(state.after(at, noise, normal_draws(3, 0)).covariance, left, atol=1e-7)
 
 
-def test_the_same_pull_again_is_worth_less_and_a_noisy_one_less_still() -> None:
-    state, at, draws = outlook_of(2), np.array([1, 6, 12]), normal_draws(3, 5)
+def test_the_same_pull_again_adds_less_and_a_noisy_one_less_still() -> None:
+    state, at, draws = state_of(2), np.array([1, 6, 12]), normal_draws(3, 5)
     once = state.expected_gain(at, ReadingNoise(0.1, 0.1), draws)
     again = state.after(at, ReadingNoise(0.1, 0.1), draws)
     assert 0.0 < again.expected_gain(at, ReadingNoise(0.1, 0.1), draws) - again.gain < 0.5 * once
@@ -83,7 +83,7 @@ def test_the_same_pull_again_is_worth_less_and_a_noisy_one_less_still() -> None:
     assert state.gain == 0.0
 
 
-def test_labels_that_are_not_allowed_are_worth_nothing() -> None:
+def test_labels_that_are_not_allowed_add_nothing() -> None:
     state = KnowledgeGradient.of(np.array([[0.0, 0.0]]), np.diag([0.0, 9.0]), np.ones(1), np.array([[True, False]]))
     assert state.expected_gain(np.array([1]), ReadingNoise(0.1, 0.1), normal_draws(1, 1)) == 0.0
 
@@ -107,9 +107,9 @@ def test_the_best_path_is_that_of_brute_force() -> None:
         assert score(tuple(best_path(surface, field).tolist())) == pytest.approx(best)
 
 
-def test_pulls_chosen_together_are_worth_more_than_others() -> None:
+def test_pulls_chosen_together_add_more_than_others() -> None:
     """Greedy choice against every pair of the same candidates: within a tenth of the best pair, far above the mean."""
-    state = outlook_of(7, cells=3, labels=6)
+    state = state_of(7, cells=3, labels=6)
     everywhere = np.ones(3, dtype=np.bool_)
     field = Field(np.zeros((2, 6, 6)), np.array([True, True, False, True, True, True]), everywhere)
     offered, noise = candidates(state, field), ReadingNoise(0.1, 0.2)

@@ -1,4 +1,4 @@
-"""The picture of a confirming pull: torque predicted and measured over speed, and the gain, with 90 % intervals."""
+"""The picture of a confirming pull: torque predicted and measured over speed, and the gain, with 95 % intervals."""
 
 from typing import Any
 
@@ -30,7 +30,7 @@ def _torque(found: Confirmation, top: Any) -> str:
         figure = Figure(figsize=(7.5, 5.8), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
         predicted, within = (unit.of(top[name].to_numpy()) for name in ("predicted", "difference_within"))
-        upper.fill_between(rpm, predicted - within, predicted + within, **shade, label="90 % of such pulls, by speed")
+        upper.fill_between(rpm, predicted - within, predicted + within, **shade, label="95 % of such pulls, by speed")
         upper.plot(
             rpm, unit.of(top["baseline"].to_numpy()), "s--", color=DARK, ms=3, label="baseline, as the model has it"
         )
@@ -42,7 +42,7 @@ def _torque(found: Confirmation, top: Any) -> str:
         upper.set_title(f"Pull against prediction: {_title(found)}")
         upper.legend(loc="best")
         gain, doubt = (unit.of(top[name].to_numpy()) for name in ("gain", "gain_within"))
-        lower.errorbar(rpm, gain, yerr=doubt, fmt="o", color=BLACK, mfc=WHITE, ms=4, capsize=2, label="measured, 90 %")
+        lower.errorbar(rpm, gain, yerr=doubt, fmt="o", color=BLACK, mfc=WHITE, ms=4, capsize=2, label="measured, 95 %")
         lower.plot(rpm, unit.of(top["predicted_gain"].to_numpy()), "-", color=MIDDLE, label="predicted")
         lower.axhline(0.0, color=BLACK, lw=0.8)
         lower.set_ylabel(f"gain over baseline, {unit.name}")
@@ -75,5 +75,5 @@ def _title(found: Confirmation) -> str:
         "confirmed": "confirmed",
         "better": "better than predicted",
         "less": "less than predicted",
-        "untold": "cannot be told",
+        "inconclusive": "cannot be told",
     }[found.word]

@@ -11,17 +11,17 @@ from phaseopt.report.document import Depth, Document, Section, Snippet, picture,
 from phaseopt.report.figures.confirm import confirm_figures
 from phaseopt.report.text import cautions
 from phaseopt.study.confirm import LEAST_POINTS, Confirmation
-from phaseopt.study.phaser_tracking import TRACKING_TOLERANCE, Outlier
+from phaseopt.study.phaser_tracking import TRACKING_TOLERANCE, PhaseError
 
 _CAPTIONS = {
-    "torque.svg": "Torque at the pull's highest load. The band holds nine of ten such pulls at each speed taken alone: "
+    "torque.svg": "Torque at the pull's highest load. The band holds 95 % of such pulls at each speed taken alone: "
     "prediction, the pull's own offset and noise together.",
     "phases.svg": "A phase that is off its table makes another torque, and leaves another clearance.",
 }
 STATISTIC = (
-    "the mean difference by its own 90 % interval; at each speed the difference less that mean over its deviation "
-    "(prediction, scatter and noise together, all speeds jointly), the largest against what it stays below in nine of "
-    "ten pulls where the prediction is right"
+    "the mean difference by its own 95 % interval; at each speed the difference less that mean over its deviation "
+    "(prediction, scatter and noise together, all speeds jointly), the largest against what it stays below in 95 % of "
+    "pulls where the prediction is right"
 )
 
 
@@ -38,7 +38,7 @@ def verdict_words(found: Confirmation) -> str:
     gained = f"{unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline"
     if found.word == "confirmed":
         return f"CONFIRMED: {mean}, no speed stands out, and the gain is there: {gained}"
-    if found.word == "untold":
+    if found.word == "inconclusive":
         return (
             f"CANNOT BE TOLD: {mean}, which agrees, but the gain that one pull shows, {gained}, cannot be told from "
             "none; make the baseline and this pull again, by turns"
@@ -65,7 +65,7 @@ def gain_words(found: Confirmation) -> str:
     return (
         f"predicted {unit.signed(found.mean_predicted_gain)} ± {unit.number(found.mean_predicted_gain_within)}, "
         f"measured {unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline, mean of "
-        f"{np.count_nonzero(found.known)} points (90 % intervals; the baseline as the torque model has it)"
+        f"{np.count_nonzero(found.known)} points (95 % intervals; the baseline as the torque model has it)"
     )
 
 
@@ -90,7 +90,7 @@ def phase_lines(found: Confirmation) -> list[str]:
     return lines
 
 
-def _strayed_words(each: Outlier) -> str:
+def _strayed_words(each: PhaseError) -> str:
     way = "more advanced" if each.worst > 0 else "more retarded"
     words = f"the {each.side} cam does not follow its table at {_speeds(np.array(each.rpm))} rpm: up to "
     words += f"{abs(each.worst):.1f}° {way}"
@@ -162,7 +162,7 @@ def confirm_document(found: Confirmation, name: str, pull: str, entry: dict[str,
     """
     unit = found.project.display_units.torque.name
     head, rows = table_rows(found)
-    by_speed = table(f"Torque in {unit} ± 90 %, phases in degrees from rest, the table's in brackets", head, rows)
+    by_speed = table(f"Torque in {unit} ± 95 %, phases in degrees from rest, the table's in brackets", head, rows)
     pictures = tuple(picture(svg, _CAPTIONS[file]) for file, svg in confirm_figures(found).items())
     return Document(
         f"{name}, pull “{pull}” against the prediction",
