@@ -98,7 +98,7 @@ def plan_document(sheet: RunSheet) -> Document:
     return Document(
         f"{project.name}: run sheet",
         f"{count} pull{'s' if count != 1 else ''} planned{left}, in the order to make them, from safe to bold.",
-        lead=(f"{sheet.stop[:1].upper()}{sheet.stop[1:]}.",),
+        lead=(sheet.stop,),
         sections=(
             Section("Today", (Blanks(_HEAD),), Depth.PAGE),
             say("Expected", expected_words(sheet)),
