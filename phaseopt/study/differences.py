@@ -59,7 +59,7 @@ class Differences:
 def judge_differences(difference: FloatArray, covariance: FloatArray) -> Differences:
     """Judge differences (n,) that a right prediction would scatter about zero with a covariance (n, n).
 
-    >>> c = compare(np.array([1.0, -1.0, 6.0]), np.eye(3) + 4.0)
+    >>> c = judge_differences(np.array([1.0, -1.0, 6.0]), np.eye(3) + 4.0)
     >>> round(c.mean, 3), round(c.mean_within, 2), c.more.tolist()  # 2 √(4 + 1/3); the third stands out
     (2.0, 4.16, [False, False, True])
     """

@@ -87,10 +87,10 @@ def test_the_examples_tables_against_the_true_engine(known: tuple[Project, Conta
 
 
 def test_intervals_hold_for_pulls_that_the_model_has_not_seen(known: tuple[Project, ContactModel, TorqueModel]) -> None:
-    """Each sweep of the example against the others: nine of ten of its points, and of the means, lie within.
+    """Each sweep of the example against the others: 95 % of its points, and of the means, lie within.
 
     The pulls are those of the true engine with a dyno's drift and noise. Thirteen means leave much to chance, so twelve
-    may be ten or thirteen.
+    may be eleven or thirteen.
     """
     project, model, learnt = known
     assert learnt.reduction is not None
@@ -108,12 +108,12 @@ def test_intervals_hold_for_pulls_that_the_model_has_not_seen(known: tuple[Proje
         assert found.differences is not None
         means.append(found.differences.level == 0)
     share = np.concatenate(inside).mean()
-    assert 0.82 < share < 0.98
-    assert sum(means) >= 10
+    assert 0.9 < share < 0.99
+    assert sum(means) >= 11
 
 
 def test_a_pulls_own_offset_counts(known: tuple[Project, ContactModel, TorqueModel]) -> None:
-    """Pulls drawn as a model believes them, its pulls drifting by 4 N·m: nine of ten means lie within."""
+    """Pulls drawn from a model, drifting by 4 N·m from one to the next: 95 % of means lie within."""
     project, model, learnt = known
     assert learnt.reduction is not None
     assert project.torque is not None
@@ -133,7 +133,7 @@ def test_a_pulls_own_offset_counts(known: tuple[Project, ContactModel, TorqueMod
         found = confirm(model, replace(learnt, surface=surface), pull, own)
         assert found.differences is not None
         within += found.differences.level == 0
-    assert 31 <= within <= 40
+    assert 35 <= within <= 40
 
 
 @pytest.mark.parametrize(("factor", "word"), [(0.94, "less"), (1.07, "better")])
@@ -186,7 +186,7 @@ def test_a_cam_that_does_not_follow_is_named_with_its_speeds(
     assert "does not follow its table" in phase_lines(found)[0]
 
 
-def test_another_table_in_the_controller_is_told_from_a_phaser_that_lags(
+def test_another_table_in_the_controller_is_no_phaser_that_lags(
     known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path
 ) -> None:
     """Both command and cam stand 6° earlier than the exhaust table between 5000 and 6000 rpm."""
@@ -218,7 +218,7 @@ def test_a_timing_outside_the_limits_is_never_passed(
     assert not found.fulfilled
 
 
-def test_of_two_points_nothing_is_told(known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path) -> None:
+def test_two_points_show_nothing(known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path) -> None:
     """A log of the first second and a half."""
 
     entry = changed(tmp_path, lambda row: None)
@@ -238,7 +238,7 @@ def test_the_command_writes_what_it_says(tmp_path: Path) -> None:
     out = tmp_path / "out"
     found = run(project, "--pull", AFTER / "tables.toml", "--tables", BEST, "--out", out)
     assert found.exit_code == 1, found.output  # it falls short near 3250 rpm, as above
-    for words in ("Phases", "over the baseline", "follow the tables", "by hand", "[[torque.pulls]]", "95 % interval"):
+    for words in ("Phases", "over the baseline", "follow the tables", "by hand", "[[torque.pulls]]"):
         assert words in found.output
     assert csvw.CSVW(str(out / "confirm.csv"), validate=True).is_valid
     page = (out / "confirm.html").read_text(encoding="utf-8")

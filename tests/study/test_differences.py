@@ -30,7 +30,7 @@ def test_the_critical_value_is_that_of_the_joint_normal() -> None:
     assert joint.cdf(box, lower_limit=-box) == pytest.approx(SHARE, abs=0.01)
 
 
-def test_a_right_prediction_is_let_pass_nine_times_in_ten() -> None:
+def test_a_right_prediction_passes_in_95_percent_of_pulls() -> None:
     """The mean and the shape each, over draws that have the covariance stated."""
     covariance = pull_like(20)
     drawn = np.random.default_rng(7).multivariate_normal(np.zeros(20), covariance, size=1500)
@@ -58,6 +58,6 @@ def test_a_pull_that_is_high_as_a_whole_has_no_shape() -> None:
 
 
 def test_a_single_point_has_a_mean_and_no_shape() -> None:
-    found = judge_differences(np.array([4.0]), np.array([[4.0]]))
+    found = judge_differences(np.array([5.0]), np.array([[4.0]]))
     assert found.level == 1
     assert found.shape.tolist() == [0.0]
