@@ -19,7 +19,7 @@ from phaseopt.job.resolve import Resolver
 from phaseopt.search.objective import charged, search_problem, torque_map
 from phaseopt.search.problem import Problem
 from phaseopt.search.solve import SearchResult
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import TorqueSurface
 from phaseopt.torque_model.sources import TorqueModel
 
 FloatArray = npt.NDArray[np.float64]

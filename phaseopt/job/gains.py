@@ -10,7 +10,7 @@ import xarray as xr
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.search.binding import NEIGHBOURS
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import PhaseTables
 
 FloatArray = npt.NDArray[np.float64]

@@ -13,7 +13,7 @@ from phaseopt.job.stages import BestTables
 from phaseopt.project import SIDES
 from phaseopt.search.objective import TorqueMap, torque_of
 from phaseopt.search.problem import Box
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import TorqueSurface
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]

@@ -10,7 +10,7 @@ import xarray as xr
 from phaseopt.cycle.torque_grid import TIMING_STEP
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.surrogate.prior import GridPrior
+from phaseopt.surrogate import GridPrior
 
 FloatArray = npt.NDArray[np.float64]
 

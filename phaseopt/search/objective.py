@@ -18,7 +18,7 @@ from phaseopt.project import LIGHT_LOAD_WEIGHT, Project, Quantity
 from phaseopt.search.part_load import cap_rules, charge, columns_of
 from phaseopt.search.problem import Box, Problem
 from phaseopt.search.rules import band_cells, hard_rules_of, slew_caps
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import cells_of
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
@@ -91,7 +91,7 @@ def torque_of(contact: ContactModel, surrogate: TorqueSurface, intake: FloatArra
     rpm, load = np.array(contact.project.tables.rpm), np.array(contact.project.tables.load)
     mean, deviation = surrogate.predict_product(cells_of(rpm, load), contact.engine.centrelines(intake, exhaust))
     mean, deviation = (values.reshape(rpm.size, load.size, -1) for values in (mean, deviation))
-    measured = deviation <= surrogate.told_below(rpm)[:, None, None]
+    measured = deviation <= surrogate.informed_below(rpm)[:, None, None]
     if surrogate.trend is None:
         return TorqueMap(mean, deviation, measured, measured, simulated=False)
     return TorqueMap(mean, deviation, np.isfinite(mean), measured, simulated=True)

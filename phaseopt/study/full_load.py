@@ -12,7 +12,7 @@ from phaseopt.search.rules import hard_rules_of, slew_caps
 from phaseopt.study.acquisition import Candidate, Field
 from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise
 from phaseopt.study.safe_timings import SafeTimings, safe_timings
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import TorqueSurface
 from phaseopt.values.arrays import BoolArray, FloatArray
 
 PLACES = 2400  # cells times labels at about most: their covariance takes 8 PLACES² bytes
@@ -86,7 +86,7 @@ def joint_of_labels(
 def reading_noise(surface: TorqueSurface, per_cell: float) -> ReadingNoise:
     """What a planned pull would have beside torque, by what the pulls so far had; `per_cell` readings make one."""
     shape = surface.hyperparameters
-    known = float(np.median(surface.readings.extra)) if len(surface.readings) else 0.0
+    known = float(np.median(surface.readings.variance)) if len(surface.readings) else 0.0
     return ReadingNoise((shape.noise**2 + known) / max(per_cell, 1.0), shape.pull)
 
 

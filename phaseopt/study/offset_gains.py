@@ -10,7 +10,7 @@ import numpy.typing as npt
 from phaseopt.project import Project
 from phaseopt.search.objective import cell_weights
 from phaseopt.study.offset_trial import Trial, centrelines
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import TorqueSurface
 
 FloatArray = npt.NDArray[np.float64]
 

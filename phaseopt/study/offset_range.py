@@ -17,7 +17,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Cam, Phaser, Project
 from phaseopt.search.objective import TorqueMap, torque_of
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import cells_of
 
 FloatArray = npt.NDArray[np.float64]

@@ -1,11 +1,45 @@
-"""Torque everywhere, and how sure: a Gaussian process over (rpm, load, icl, ecl).
+"""Torque everywhere, with its uncertainty: a Gaussian process over (rpm, load, icl, ecl).
 
-`kernels` gives covariances, `hyperparameters` the numbers in them and `beliefs` what is believed of those beforehand,
-`prior` a simulated grid as a function and `trend` its scale and shift, `conditioning` factors the covariance of the
-readings, `surface` is what every torque model answers, `exact` and, for many thousands of readings, `induced` are such
-models, `factored` makes their deviation over a large table cheap, `fitting` chooses the hyperparameters (`descent`),
-`validation` tells how far to trust the result. `gridded` is the same process on a full grid, solved by its axes, and
-`grid_model` the torque surface made of it, for projects that have torque in that form
-(`torque_model/supplied_grid.py` reads it).
-Nothing here knows what an engine is: inputs are columns of numbers, and torque is the reading in N·m.
+Every torque model is a `TorqueSurface`: ask it for torque at points, over a whole table, or jointly. There are two.
+
+- `fit` conditions on scattered `Readings` and returns an `ExactModel`. With a `GridPrior`, a simulation is the mean,
+  and
+  its scale and shift are unknown (`Trend`). `simulation_alone` is that model with no readings.
+- `fit_supplied_grid` conditions on a full grid of torque and returns a `GridModel`, which is solved axis by axis.
+
+`leave_one_out`, `leave_one_pull_out` and `coverage` show how far to trust a model, `distance_of_change` how far an
+input moves before torque changes visibly. This room knows no engine: inputs are columns of numbers, and readings are
+N·m.
 """
+
+from phaseopt.surrogate.change import ChangeDistance, distance_of_change
+from phaseopt.surrogate.exact import ExactModel, log_marginal_likelihood
+from phaseopt.surrogate.fitting import fit, simulation_alone
+from phaseopt.surrogate.grid_model import GridModel, fit_supplied_grid
+from phaseopt.surrogate.prior import GridPrior
+from phaseopt.surrogate.readings import Hyperparameters, Readings
+from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate.trend import LearnedTrend, Trend
+from phaseopt.surrogate.validation import Coverage, LeftOut, coverage, leave_one_out, leave_one_pull_out
+
+__all__ = [
+    "ChangeDistance",
+    "Coverage",
+    "ExactModel",
+    "GridModel",
+    "GridPrior",
+    "Hyperparameters",
+    "LearnedTrend",
+    "LeftOut",
+    "Readings",
+    "TorqueSurface",
+    "Trend",
+    "coverage",
+    "distance_of_change",
+    "fit",
+    "fit_supplied_grid",
+    "leave_one_out",
+    "leave_one_pull_out",
+    "log_marginal_likelihood",
+    "simulation_alone",
+]

@@ -1,4 +1,4 @@
-"""The hyperparameters that the readings and a little prior knowledge (`beliefs`) make most likely."""
+"""The hyperparameters that the readings and weak priors (`hyperpriors`) make most likely."""
 
 import math
 from dataclasses import dataclass, replace
@@ -6,47 +6,58 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import minimize
 
-from phaseopt.surrogate import hyperpriors as hyperpriors
-from phaseopt.surrogate.conditioning import condition, likelihood_and_slopes
-from phaseopt.surrogate.descent import curvature_of, descend
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.hyperparameters import Hyperparameters
+from phaseopt.surrogate import hyperpriors
+from phaseopt.surrogate.exact import ExactModel, condition, likelihood_and_slopes
 from phaseopt.surrogate.hyperpriors import Hyperpriors
-from phaseopt.surrogate.inducing_points import InducedModel
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.prior import GridPrior
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate.readings import Hyperparameters, Readings
 from phaseopt.surrogate.trend import Trend, grid_error
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
-# Lengths and noise of the starts, as multiples of the medians: middling, short with little noise, long with much.
+# Lengths and noise of the starts, as multiples of the medians: typical, short with little noise, long with much.
 _STARTS = ((1.0, 1.0), (0.3, 0.3), (3.0, 3.0))
 _SOME = 600  # readings on which three starts are tried: nearly all projects have fewer, and then it is all of them
 _MANY = 2000  # readings that choose the hyperparameters at most: they are known to some percent by then
-EXACT = 3000  # readings up to which the model is exact: a matrix of 72 MB, some seconds
-_ENOUGH = 1e-3  # of a natural logarithm of likelihood; what is not worth another step
+_ENOUGH = {"ftol": 1e-7}  # of the likelihood of hundreds of readings and more, in the second descent
+MOST_READINGS = 10_000  # a model of so many takes 2.3 GB
 
 
-def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array | None = None) -> TorqueSurface:
-    """The model with the most likely hyperparameters, given the readings and weak beliefs.
+def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array | None = None) -> ExactModel:
+    """The torque model with the most likely hyperparameters.
 
-    L-BFGS-B with analytic gradients in the logarithms of signal, lengths, noise and pull, from three fixed starts.
-    With more than 600 readings the starts are tried on 600 of them, and the best is mended on all (of more than 2,000,
-    on 2,000), which is several times cheaper than three starts on all. Beyond 3,000 readings the model is an
-    approximation (`induced`), made for up to some 20,000. The mean takes its most likely level at each
-    step; with a `prior` it is the simulation, whose scale and shift are integrated out, and the surface is what the
-    simulation leaves over (inputs rpm, load, icl, ecl). Waves are narrower than the steps of a grid over speed: give
-    `simulated_at` (n,), torque simulated at the readings themselves [N·m], so that what is left over is the engine's
-    and not the interpolation's.
-    One BLAS thread: the same readings give the same bytes.
-    Without a prior, an input that never varies counts one of its own units as its spread, so the model claims to know
+    Parameters
+    ----------
+    readings
+        At least d + 2 of them, `MOST_READINGS` at most.
+    prior
+        A simulation as the mean, over inputs (rpm, load, icl, ecl). Its scale and shift are integrated out, and the
+        surface is what it leaves over. Without one the mean is a level, the most likely one.
+    simulated_at
+        Torque simulated at the readings themselves (n,) [N·m], so that what is left over is the engine's and not the
+        interpolation's: waves in the pipes are narrower than the grid's steps of speed. From `prior` by default.
+
+    Returns
+    -------
+    ExactModel
+        The same readings give the same bytes.
+
+    Raises
+    ------
+    InputError
+        With too few or too many readings, and with a prior where a reading has no simulated torque
+        (`Readings.subset` leaves such readings out).
+
+    Notes
+    -----
+    L-BFGS-B with analytic gradients in the logarithms of signal, lengths, noise and pull, from three fixed starts. With
+    more than 600 readings the starts run on 600 of them, and a last descent on all (of more than 2,000, on 2,000).
+    Without a prior, an input that never varies gets a range of one of its own units, so the model claims to know
     little about other values of it.
 
-    Raises `InputError` with fewer than d + 2 readings, and with a prior where a reading has no simulated torque
-    (`Readings.kept` leaves such readings out).
-
+    Examples
+    --------
     >>> x = np.linspace(0.0, 6.0, 13)[:, None]
     >>> model = fit(Readings(x, 100.0 + 10.0 * np.sin(x[:, 0]), np.arange(13)))
     >>> bool(abs(model.predict([[1.1]])[0] - 100.0 - 10.0 * np.sin(1.1)) < 0.2)
@@ -59,55 +70,43 @@ def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array 
             hint=f"add pulls or steady points until there are at least {least}",
             where="torque points",
         )
+    if len(readings) > MOST_READINGS:
+        raise InputError.one(
+            f"{len(readings)} torque points are too many for a torque model: {MOST_READINGS} at most",
+            hint="widen torque.bin, or leave old pulls out",
+            where="torque points",
+        )
     if prior is None:
-        trend, left, basis, level = None, readings, None, None
-        believed = hyperpriors.measured(readings)
+        trend, residuals, basis, level = None, readings, None, None
+        expected = hyperpriors.of_torque(readings)
     else:
         trend, level = hyperpriors.trend_of(prior), 0.0
-        left, basis = trend.left_over(readings, simulated_at)
+        residuals, basis = trend.residuals(readings, simulated_at)
         if simulated_at is not None:
             at_speeds, between = grid_error(prior, readings.x, simulated_at)
             trend = replace(trend, at_speeds=at_speeds, between=between)
-        believed = hyperpriors.residual(readings, prior)
-
-    unlikelihood = _Unlikelihood(left, basis, level, believed)
+        expected = hyperpriors.of_residuals(readings, prior)
     with one_blas_thread():
-        logs = _most_likely(unlikelihood)
-        if len(readings) <= EXACT:
-            at = condition(logs, left, level, basis)
-            return ExactModel(Hyperparameters.from_logs(logs, at.mean), readings, at, trend)
-        many = unlikelihood.of_some(_MANY)
-        mean = condition(logs, many.readings, level, many.basis).mean
-    return InducedModel.at(Hyperparameters.from_logs(logs, mean), readings, trend, simulated_at)
-
-
-def surface_at(
-    hyperparameters: Hyperparameters,
-    readings: Readings,
-    trend: Trend | None = None,
-    simulated_at: Array | None = None,
-) -> TorqueSurface:
-    """The model at given hyperparameters: exact up to 3,000 readings, through inducing points beyond."""
-    if len(readings) <= EXACT:
-        return ExactModel.at(hyperparameters, readings, trend, simulated_at)
-    return InducedModel.at(hyperparameters, readings, trend, simulated_at)
+        logs = _most_likely(_Unlikelihood(residuals, basis, level, expected))
+        at = condition(logs, residuals, level, basis)
+    return ExactModel(Hyperparameters.from_logs(logs, at.mean), readings, at, trend)
 
 
 @dataclass(frozen=True, eq=False)
 class _Unlikelihood:
-    """What is least at the most likely hyperparameters: minus the log likelihood and the log belief."""
+    """What is least at the most likely hyperparameters: minus the log likelihood and the log prior."""
 
     readings: Readings
     basis: Array | None
     level: float | None
-    believed: Hyperpriors
+    expected: Hyperpriors
 
     def __call__(self, logs: Array) -> tuple[float, Array]:
         at = condition(logs, self.readings, self.level, self.basis)
         value, slopes = likelihood_and_slopes(logs, self.readings, at)
         # The slope by the mean is zero at the most likely mean, so the others need no correction for it.
-        off = (logs - self.believed.medians) / self.believed.deviations
-        return 0.5 * float(off @ off) - value, off / self.believed.deviations - slopes[:-1]
+        off = (logs - self.expected.medians) / self.expected.deviations
+        return 0.5 * float(off @ off) - value, off / self.expected.deviations - slopes[:-1]
 
     def of_some(self, most: int) -> "_Unlikelihood":
         """The same of so many readings, drawn evenly with a fixed seed; itself where there are no more than that."""
@@ -117,48 +116,70 @@ class _Unlikelihood:
         keep = np.zeros(count, dtype=bool)
         keep[np.random.default_rng(0).permutation(count)[:most]] = True
         basis = None if self.basis is None else self.basis[keep]
-        return _Unlikelihood(self.readings.kept(keep), basis, self.level, self.believed)
+        return _Unlikelihood(self.readings.subset(keep), basis, self.level, self.expected)
 
 
 def _most_likely(whole: _Unlikelihood) -> Array:
     """The best of three starts on some readings; with more of them, a descent from there on all, or on many."""
-    some, many = whole.of_some(_SOME), whole.of_some(_MANY)
-    medians, bounds = whole.believed.medians, whole.believed.bounds
+    some = whole.of_some(_SOME)
+    medians, bounds = whole.expected.medians, whole.expected.bounds
     low, high = np.array(bounds).T
+    shifts = [np.log([1.0, *[length] * (medians.size - 3), noise, 1.0]) for length, noise in _STARTS]
     ends = [
         minimize(some, np.clip(medians + shift, low, high), jac=True, method="L-BFGS-B", bounds=bounds)
-        for shift in _shifts(medians.size - 3)
+        for shift in shifts
     ]
     best: Array = min(ends, key=lambda end: float(end.fun)).x
-    if some is whole:
-        return best
-    more = len(many.readings) / len(some.readings)
-    return descend(many, best, more * curvature_of(some, best), low, high, _ENOUGH)
+    if some is not whole:
+        many = whole.of_some(_MANY)
+        best = minimize(many, best, jac=True, method="L-BFGS-B", bounds=bounds, options=_ENOUGH).x
+    return best
 
 
-def simulated(prior: GridPrior, doubt: float) -> ExactModel:
-    """The model of an engine that was never measured: the simulation, and how far it may be off.
+def simulation_alone(prior: GridPrior, share: float) -> ExactModel:
+    """The torque model of an engine that was never measured: the simulation, and how far it may be off.
 
-    Torque has the same deviation everywhere, `doubt` times the grid's best torque. Half of its variance is common to
-    all torque, as friction or flow a little off would be; the other half is a surface whose lengths are those believed
-    of a simulation's errors. So the doubt of a difference is zero between equal timings, grows with the distance, and
-    reaches `doubt` times the best torque between far ones. (Our judgement.) No place is in reach of data. Noise and a
-    pull's offset are those believed of a dyno, for whoever plans pulls.
+    Parameters
+    ----------
+    prior
+        The simulated grid.
+    share
+        Standard deviation of simulated torque as a share of its best torque [-], above zero.
 
-    Parameters: `prior`; `doubt` [-], above zero. Raises `InputError` otherwise.
+    Returns
+    -------
+    ExactModel
+        Without readings, so that no place is informed by data. Noise and a pull's offset are those usual on a dyno, for
+        whoever plans pulls.
+
+    Raises
+    ------
+    InputError
+        For a share that is not above zero.
+
+    Notes
+    -----
+    Half of the variance is common to all torque, as friction or flow a little off would be. The other half is a surface
+    whose lengths are those expected of a simulation's errors. So the uncertainty of a difference is zero between equal
+    timings, grows with the distance, and reaches `share` times the best torque between far ones. (Our judgement.)
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> axes = {"rpm": [2e3, 4e3], "load": [100.0], "icl": [110.0], "ecl": [110.0]}
+    >>> prior = GridPrior(xr.Dataset({"torque": (tuple(axes), np.array([100.0, 120.0]).reshape(2, 1, 1, 1))}, axes))
+    >>> mean, deviation = simulation_alone(prior, 0.1).predict([[3e3, 100.0, 110.0, 110.0]])
+    >>> mean, deviation
+    (array([110.]), array([12.]))
     """
-    if not (math.isfinite(doubt) and doubt > 0.0):
+    if not (math.isfinite(share) and share > 0.0):
         raise InputError.one(
-            f"{doubt} is not above zero", hint="give a share of the best torque, as 0.08", where="doubt"
+            f"{share} is not above zero", hint="give a share of the best torque, as 0.08", where="uncertainty"
         )
-    deviation = doubt * prior.best / math.sqrt(2.0)
+    deviation = share * prior.best / math.sqrt(2.0)
     lengths = hyperpriors.simulated_ranges(prior) * [b.median for b in hyperpriors.RESIDUAL_LENGTHS]
     # torque over a table spreads by about a quarter of its best
     noise, pull = (b.median * prior.best / 4.0 for b in (hyperpriors.NOISE, hyperpriors.PULL))
     h = Hyperparameters(deviation, tuple(float(v) for v in lengths), noise, pull, 0.0)
     nothing = Readings(np.empty((0, 4)), np.empty(0), np.empty(0, np.int64))
     return ExactModel.at(h, nothing, Trend(prior, 0.0, deviation))
-
-
-def _shifts(inputs: int) -> list[Array]:
-    return [np.log([1.0, *[length] * inputs, noise, 1.0]) for length, noise in _STARTS]

@@ -1,49 +1,62 @@
-"""A torque surface conditioned on a grid: what every torque model answers, by the grid's own axes.
+"""A torque surface conditioned on a grid, by the grid's own axes.
 
 With equal noise the covariance of a full grid is `V W Vᵀ`, V a Kronecker product of one small matrix an axis, so
 `A = V W^-½`. Nodes without torque (holes) take their part out again: `A = V W^-½ (1 - Q Qᵀ)`, where Q spans the rows of
 `V W^-½` at the holes (the inverse of a block, Rasmussen and Williams, appendix A.3, from memory). Both are exact, and
 both are read off a whole table axis by axis: some seconds for 17,280 nodes and a quarter of a million labels.
 
-Where the nodes have known errors of their own, expected torque counts each (by conjugate gradients), and the deviation
-counts every node as unsure as the most unsure one: more noise leaves more doubt, so that it is never too small.
+Where nodes have known errors of their own, expected torque weighs each (by conjugate gradients), and the deviation
+gives every node the largest of those errors: more noise leaves more uncertainty, so it is never too small.
 
-More than half a step beyond the ends of its axes a grid says nothing: the level and the prior's deviation stand there.
-A smooth grid has lengths of many axes, by which the process alone would claim to know far more than was given.
+More than half a step beyond the ends of its axes a grid says nothing: there the level and the prior's deviation hold. A
+smooth grid has lengths of many axes, by which the process alone would claim to know far more.
 """
 
+import functools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import qr
+from scipy.linalg import khatri_rao, qr
 
-from phaseopt.surrogate.gridded import GridNumbers, along, fit_grid, grid_weights, outer, predict_nodes
-from phaseopt.surrogate.hyperparameters import Hyperparameters
+from phaseopt.surrogate.gridded import NO_PULL, along, fit_grid, grid_weights, outer, predict_nodes
 from phaseopt.surrogate.kernels import Array, factor
-from phaseopt.surrogate.readings import Readings, columns, refuse_not_finite
+from phaseopt.surrogate.readings import Hyperparameters, Readings, points_of
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
 from phaseopt.values.blas import one_blas_thread
 
-_NO_PULL = 1e-9  # N·m; a grid was not made in pulls, and a deviation must be above zero
 _FILLED = 8  # times that holes are filled anew at most
-_SETTLED = 0.01  # of a natural logarithm of a number
+_SETTLED = 0.01  # of a natural logarithm of a hyperparameter
 _BEYOND = 0.5  # of the outermost step of an axis, as far as a grid still speaks
 _FAR = 1e6  # lengths; a place so far off is correlated with no node
 
 
 @dataclass(frozen=True, eq=False)
 class GridModel(TorqueSurface):
-    """A torque surface conditioned on a grid over d axes. Made by `GridModel.at` or `fit_given`.
+    """A torque surface conditioned on a grid over d axes. Made by `GridModel.at` or `fit_supplied_grid`.
 
-    `readings` are the nodes that have torque, the last axis running fastest. `vectors` are V by axis, `roots` the
-    diagonal of W^-½ over the grid, `holes` is Q (nodes, holes), `weights` (nodes,) are zero in holes.
+    Attributes
+    ----------
+    hyperparameters
+        The numbers that shape the surface.
+    readings
+        The nodes that have torque, the last axis running fastest.
+    axes
+        Rising values of each input.
+    seen
+        Whether each node has torque, over the grid.
+    vectors, roots, holes
+        V by axis, the diagonal of W^-½ over the grid, and Q (nodes, holes).
+    weights
+        (nodes,), zero in holes.
 
+    Examples
+    --------
     >>> speed, timing = np.linspace(0.0, 6.0, 13), np.linspace(0.0, 3.0, 7)
-    >>> model = fit_given([speed, timing], 100.0 + np.sin(speed)[:, None] * np.cos(timing))
+    >>> model = fit_supplied_grid([speed, timing], 100.0 + np.sin(speed)[:, None] * np.cos(timing))
     >>> mean, deviation = model.predict([[1.1, 1.3]])
     >>> bool(abs(mean[0] - 100.0 - np.sin(1.1) * np.cos(1.3)) < 0.01), bool(deviation[0] < 0.05)
     (True, True)
@@ -60,37 +73,39 @@ class GridModel(TorqueSurface):
     trend: Trend | None = None
 
     @classmethod
-    def at(cls, numbers: GridNumbers, axes: Sequence[Array], torque: Array, extra: Array | None = None) -> "GridModel":
+    def at(
+        cls, hyperparameters: Hyperparameters, axes: Sequence[Array], torque: Array, extra: Array | None = None
+    ) -> "GridModel":
         """Condition on torque over the axes, nan in holes, with known variance `extra` [(N·m)²] by node.
 
-        Raises `InputError` as `grid_weights`.
+        The pull offset of the hyperparameters does not count. Raises `InputError` as `grid_weights`.
         """
+        h = replace(hyperparameters, pull=NO_PULL)
         seen = np.isfinite(torque)
-        variance = numbers.noise**2 + (0.0 if extra is None else float(extra[seen].max()))
+        variance = h.noise**2 + (0.0 if extra is None else float(extra[seen].max()))
         nodes = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, len(axes))[seen.ravel()]
         known = None if extra is None else extra[seen]
         readings = Readings(nodes, torque[seen], np.zeros(len(nodes), np.int64), known)
         with one_blas_thread():
-            parts = [np.linalg.eigh(factor(a, a, length)) for a, length in zip(axes, numbers.lengths, strict=True)]
+            parts = [np.linalg.eigh(factor(a, a, length)) for a, length in zip(axes, h.lengths, strict=True)]
             vectors = tuple(part[1] for part in parts)
-            roots = 1.0 / np.sqrt(numbers.signal**2 * outer([np.maximum(p[0], 0.0) for p in parts]) + variance)
-            lost = np.argwhere(~seen)
-            rows = np.array([_row(vectors, at) * roots.ravel() for at in lost]).reshape(len(lost), torque.size)
+            roots = 1.0 / np.sqrt(h.signal**2 * outer([np.maximum(p[0], 0.0) for p in parts]) + variance)
+            empty = np.argwhere(~seen)
+            rows = np.array([_row(vectors, at) * roots.ravel() for at in empty]).reshape(len(empty), torque.size)
             holes = qr(rows.T, mode="economic")[0]
-        h = Hyperparameters(numbers.signal, numbers.lengths, numbers.noise, _NO_PULL, numbers.mean)
-        unweighed = cls(h, readings, tuple(axes), seen, vectors, roots, holes, np.empty(0))
-        by_node = unweighed.equally_weighed() if extra is None else grid_weights(numbers, axes, torque, extra).ravel()
-        return cls(h, readings, tuple(axes), seen, vectors, roots, holes, by_node)
+        model = cls(h, readings, tuple(axes), seen, vectors, roots, holes, np.empty(0))
+        weights = model._equal_weights() if extra is None else grid_weights(h, axes, torque, extra).ravel()
+        return replace(model, by_node=weights)
 
     @property
-    def places(self) -> Array:
+    def inputs(self) -> Array:
         return np.stack(np.meshgrid(*self.axes, indexing="ij"), axis=-1).reshape(-1, len(self.axes))
 
     @property
     def weights(self) -> Array:
         return self.by_node
 
-    def solved(self, correlation: Array) -> Array:
+    def solve(self, correlation: Array) -> Array:
         with one_blas_thread():
             turned = along(self.vectors, correlation.reshape(*self.roots.shape, -1), turn=True)
             result = (turned * self.roots[..., None]).reshape(correlation.shape)
@@ -109,20 +124,20 @@ class GridModel(TorqueSurface):
     def basis_weights(self) -> Array:
         return np.empty(0)
 
-    def equally_weighed(self) -> Array:
-        """`K⁻¹ (y - mean)` over the grid, every node as unsure as the most unsure one; zero in holes."""
+    def _equal_weights(self) -> Array:
+        """`K⁻¹ (y - mean)` over the grid where every node has the largest error; zero in holes."""
         off = np.zeros(self.roots.shape)
         off[self.seen] = self.readings.y - self.hyperparameters.mean
-        state = self.solved(off.reshape(-1, 1)).reshape(self.roots.shape)
+        state = self.solve(off.reshape(-1, 1)).reshape(self.roots.shape)
         with one_blas_thread():
             whole = along(self.vectors, state * self.roots)
         return np.where(self.seen, whole, 0.0).ravel()
 
     @property
     def reading_weights(self) -> Array:
-        return self.equally_weighed()[self.seen.ravel()]
+        return self._equal_weights()[self.seen.ravel()]
 
-    def reading_precisions(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
+    def precision_blocks(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
         nodes = np.argwhere(self.seen)
         found = []
         for own in groups:
@@ -131,7 +146,7 @@ class GridModel(TorqueSurface):
             found.append(rows @ rows.T)
         return found
 
-    def certainty(self) -> Array:
+    def precision_diagonal(self) -> Array:
         with one_blas_thread():
             full = along([vector**2 for vector in self.vectors], self.roots**2)
             for column in self.holes.T:
@@ -139,12 +154,10 @@ class GridModel(TorqueSurface):
         return np.asarray(full[self.seen])
 
     def predict_product(self, cells: ArrayLike, labels: ArrayLike) -> tuple[Array, Array]:
-        """As `TorqueSurface.predict_product`, and exact, deviation too: read off axis by axis."""
-        cell = columns(cells, "cells")
+        """As `TorqueSurface.predict_product`, and exact: read off axis by axis."""
+        cell = points_of(cells, "cells")
         split = cell.shape[1]
-        label = columns(labels, "labels", len(self.axes) - split)
-        refuse_not_finite(cell, "cells")
-        refuse_not_finite(label, "labels")
+        label = points_of(labels, "labels", len(self.axes) - split)
         cell, label = self._set_apart(cell, 0), self._set_apart(label, split)
         h, sizes = self.hyperparameters, (math.prod(self.roots.shape[:split]), math.prod(self.roots.shape[split:]))
         with one_blas_thread():
@@ -152,7 +165,7 @@ class GridModel(TorqueSurface):
                 [factor(self.axes[k], points[:, i], h.lengths[k]) for i, k in enumerate(own)]
                 for points, own in ((cell, range(split)), (label, range(split, len(self.axes))))
             )
-            mean = h.mean + h.signal**2 * (_columnwise(by_cell).T @ self.weights.reshape(sizes) @ _columnwise(by_label))
+            surface = _columnwise(by_cell).T @ self.weights.reshape(sizes) @ _columnwise(by_label)
             first, second = (
                 _columnwise([self.vectors[start + i].T @ part for i, part in enumerate(parts)])
                 for start, parts in ((0, by_cell), (split, by_label))
@@ -161,13 +174,13 @@ class GridModel(TorqueSurface):
             known = (first**2).T @ roots**2 @ second**2
             for column in self.holes.T:
                 known -= (first.T @ (roots * column.reshape(sizes)) @ second) ** 2
-        return mean, self._deviation(known, [], None)
+        return h.mean + h.signal**2 * surface, self._deviation(known, [], None)
 
     def _points(self, x: ArrayLike) -> Array:
         return self._set_apart(super()._points(x), 0)
 
     def _set_apart(self, points: Array, first: int) -> Array:
-        """The points (m, k) over the axes from `first` on, those beyond the grid moved so far off that no node tells.
+        """The points (m, k) over the axes from `first` on, with those beyond the grid moved far away from every node.
 
         They keep their distances from each other.
         """
@@ -181,46 +194,67 @@ class GridModel(TorqueSurface):
 
 
 def fit_supplied_grid(axes: Sequence[Array], torque: Array, error: Array | None = None) -> GridModel:
-    """The model of torque over a grid: torque nan in holes, with a standard `error` of each node [N·m], if known.
+    """The torque model of a full grid, with the most likely hyperparameters.
 
-    The numbers are the most likely ones (`fit_grid`). Holes are filled by the surface itself and the numbers sought
-    again until they settle; a filled hole shows no noise, which is made up for. What the nodes' own errors explain of
-    the noise is taken off it. Time and memory grow with the holes: keep them below some 1,500, and a fourth of the
-    nodes.
+    Parameters
+    ----------
+    axes
+        Rising values of each input.
+    torque
+        Over the grid [N·m], nan in holes.
+    error
+        Standard error of each node [N·m], where it is known.
 
-    >>> level = fit_given([np.arange(4.0), np.arange(3.0)], np.full((4, 3), 7.0))
+    Returns
+    -------
+    GridModel
+        With the noise that the nodes' own errors do not explain.
+
+    Raises
+    ------
+    InputError
+        Where the solution does not settle.
+
+    Notes
+    -----
+    Holes are filled by the surface itself and the hyperparameters fitted again until they settle; a filled hole shows
+    no noise, which is corrected. Time and memory grow with the holes: keep them below some 1,500, and a quarter of
+    the nodes.
+
+    Examples
+    --------
+    >>> level = fit_supplied_grid([np.arange(4.0), np.arange(3.0)], np.full((4, 3), 7.0))
     >>> level.predict([[1.5, 0.5]])[0].round(3)
     array([7.])
     """
     seen = np.isfinite(torque)
     extra = None if error is None else np.where(seen, error, 0.0) ** 2
-    filled = torque if seen.all() else _filled(_believed(axes, torque), axes, torque, extra)
-    before = np.full(len(axes) + 2, np.inf)
+    filled = torque if seen.all() else _filled(_first_guess(axes, torque), axes, torque, extra)
+    before = np.full(len(axes) + 3, np.inf)
     for _ in range(_FILLED):
-        numbers = fit_grid(axes, filled)
-        noise = numbers.noise**2 * torque.size / np.count_nonzero(seen)
+        h = fit_grid(axes, filled)
+        noise = h.noise**2 * torque.size / np.count_nonzero(seen)
         if extra is not None:
             noise = max(noise - float(extra[seen].mean()), 0.01 * noise)
-        numbers = GridNumbers(numbers.signal, numbers.lengths, math.sqrt(noise), numbers.mean)
-        logs = np.log([numbers.signal, *numbers.lengths, numbers.noise])
-        if seen.all() or np.abs(logs - before).max() < _SETTLED:
+        h = replace(h, noise=math.sqrt(noise))
+        if seen.all() or np.abs(h.logs() - before).max() < _SETTLED:
             break
-        before, filled = logs, _filled(numbers, axes, torque, extra)
-    return GridModel.at(numbers, axes, torque, extra)
+        before, filled = h.logs(), _filled(h, axes, torque, extra)
+    return GridModel.at(h, axes, torque, extra)
 
 
-def _filled(numbers: GridNumbers, axes: Sequence[Array], torque: Array, extra: Array | None) -> Array:
+def _filled(h: Hyperparameters, axes: Sequence[Array], torque: Array, extra: Array | None) -> Array:
     """Torque over the grid, that of the surface where there is a hole [N·m]."""
-    weights = grid_weights(numbers, axes, torque, extra)
-    return np.where(np.isfinite(torque), torque, predict_nodes(numbers, axes, weights, axes))
+    weights = grid_weights(h, axes, torque, extra)
+    return np.where(np.isfinite(torque), torque, predict_nodes(h, axes, weights, axes))
 
 
-def _believed(axes: Sequence[Array], torque: Array) -> GridNumbers:
-    """Where the numbers of a grid with holes start: lengths of half an axis."""
+def _first_guess(axes: Sequence[Array], torque: Array) -> Hyperparameters:
+    """Where the fit of a grid with holes starts: lengths of half an axis."""
     known = torque[np.isfinite(torque)]
     spread = float(known.std()) or 1.0
     lengths = tuple(0.5 * (float(np.ptp(axis)) or 1.0) for axis in axes)
-    return GridNumbers(spread, lengths, 0.03 * spread, float(known.mean()))
+    return Hyperparameters(spread, lengths, 0.03 * spread, NO_PULL, float(known.mean()))
 
 
 def _row(vectors: Sequence[Array], at: NDArray[np.intp]) -> Array:
@@ -229,12 +263,5 @@ def _row(vectors: Sequence[Array], at: NDArray[np.intp]) -> Array:
 
 
 def _columnwise(parts: Sequence[Array]) -> Array:
-    """The Kronecker product of each column of one matrix with the same column of the next.
-
-    >>> _columnwise([np.array([[1.0], [2.0]]), np.array([[3.0], [4.0]])]).ravel()
-    array([3., 4., 6., 8.])
-    """
-    result = parts[0]
-    for part in parts[1:]:
-        result = (result[:, None, :] * part[None, :, :]).reshape(-1, result.shape[1])
-    return result
+    """The Kronecker product of each column of one matrix with the same column of the next."""
+    return np.asarray(functools.reduce(khatri_rao, parts))

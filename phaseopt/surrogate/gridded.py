@@ -3,37 +3,32 @@
     torque = level + surface + noise
 
 Over a grid the correlation is the Kronecker product of one small matrix an axis, so its eigenvectors are products of
-theirs and its eigenvalues too. Holes in the grid and noise that differs by point break that; then conjugate gradients
-solve with the same products, the full grid at the mean noise as preconditioner.
+theirs and its eigenvalues too. Holes in the grid, and noise that differs by point, break that. Then conjugate gradients
+solve with the same products, with the full grid at the mean noise as preconditioner.
 
-Source: Saatçi, Scalable inference for structured Gaussian process models, thesis, Cambridge 2011, chapter 5; Saad,
-Iterative methods for sparse linear systems, 2nd edition, SIAM 2003, algorithm 9.1 (both from memory).
+A grid was not made in pulls, so `Hyperparameters.pull` is next to nothing here.
+
+Source: Saatçi, Scalable inference for structured Gaussian process models, thesis, Cambridge 2011, chapter 5 (from
+memory).
 """
 
+import functools
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.sparse.linalg import LinearOperator, cg
 
-from phaseopt.surrogate import hyperpriors as hyperpriors
+from phaseopt.surrogate import hyperpriors
 from phaseopt.surrogate.kernels import Array, factor, factor_slope
+from phaseopt.surrogate.readings import Hyperparameters
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
-MOST_ITERATIONS = 5000
+NO_PULL = 1e-9  # N·m; a deviation must be above zero
+_MOST_ITERATIONS = 5000
 _TIGHT = {"ftol": 1e-12, "gtol": 1e-7}  # of likelihood a node; an evaluation costs a millisecond
-
-
-@dataclass(frozen=True)
-class GridNumbers:
-    """Standard deviations `signal` and `noise` [N·m], a length for each axis [its unit], and the level [N·m]."""
-
-    signal: float
-    lengths: tuple[float, ...]
-    noise: float
-    mean: float
 
 
 def grid_likelihood(logs: Array, axes: Sequence[Array], torque: Array) -> tuple[float, Array, float]:
@@ -68,8 +63,8 @@ def grid_likelihood(logs: Array, axes: Sequence[Array], torque: Array) -> tuple[
     return value, np.array(slopes), level
 
 
-def fit_grid(axes: Sequence[Array], torque: Array) -> GridNumbers:
-    """The most likely numbers of a full grid, from the medians and within the bounds of `beliefs`.
+def fit_grid(axes: Sequence[Array], torque: Array) -> Hyperparameters:
+    """The most likely hyperparameters of a full grid, within the bounds of `hyperpriors`.
 
     Raises `InputError` where torque does not fill the grid.
 
@@ -85,72 +80,60 @@ def fit_grid(axes: Sequence[Array], torque: Array) -> GridNumbers:
         )  # fmt: skip
     spread = float(torque.std()) or 1.0
     ranges = [float(np.ptp(axis)) or 1.0 for axis in axes]
-    believed = [
+    expected = [
         (hyperpriors.SIGNAL, spread),
         *[(hyperpriors.LENGTH, width) for width in ranges],
         (hyperpriors.NOISE, spread),
     ]
-    bounds = [(math.log(b.least * unit), math.log(b.most * unit)) for b, unit in believed]
+    bounds = [(math.log(b.least * unit), math.log(b.most * unit)) for b, unit in expected]
 
     def unlikelihood(logs: Array) -> tuple[float, Array]:
         value, slopes, _ = grid_likelihood(logs, axes, torque)
         return -value / torque.size, -slopes / torque.size
 
-    start = np.log([b.median * unit for b, unit in believed])
+    start = np.log([b.median * unit for b, unit in expected])
     with one_blas_thread():
         logs = minimize(unlikelihood, start, jac=True, method="L-BFGS-B", bounds=bounds, options=_TIGHT).x
         level = grid_likelihood(logs, axes, torque)[2]
-    signal, *lengths, noise = (float(v) for v in np.exp(logs))
-    return GridNumbers(signal, tuple(lengths), noise, level)
+    return Hyperparameters.from_logs(np.append(logs, math.log(NO_PULL)), level)
 
 
-def grid_weights(numbers: GridNumbers, axes: Sequence[Array], torque: Array, extra: Array | None = None) -> Array:
+def grid_weights(h: Hyperparameters, axes: Sequence[Array], torque: Array, extra: Array | None = None) -> Array:
     """`K⁻¹ (torque - mean)` over the grid, zero in holes (nan), with known variance `extra` [(N·m)²] by point.
 
     To a residual of 1e-8 of the right side. Raises `InputError` where that is not reached.
     """
     seen = np.isfinite(torque)
-    right = np.where(seen, torque - numbers.mean, 0.0)
-    variance = numbers.noise**2 + (np.zeros_like(torque) if extra is None else extra)
-    correlations = [factor(axis, axis, length) for axis, length in zip(axes, numbers.lengths, strict=True)]
+    right = np.where(seen, torque - h.mean, 0.0)
+    variance = h.noise**2 + (np.zeros_like(torque) if extra is None else extra)
+    correlations = [factor(axis, axis, length) for axis, length in zip(axes, h.lengths, strict=True)]
     parts = [np.linalg.eigh(correlation) for correlation in correlations]
     vectors = [part[1] for part in parts]
-    whole = numbers.signal**2 * outer([np.maximum(part[0], 0.0) for part in parts]) + float(variance[seen].mean())
+    whole = h.signal**2 * outer([np.maximum(part[0], 0.0) for part in parts]) + float(variance[seen].mean())
 
-    def covariance(grid: Array) -> Array:
-        return np.where(seen, numbers.signal**2 * along(correlations, grid) + variance * grid, 0.0)
+    def covariance(flat: Array) -> Array:
+        grid = flat.reshape(torque.shape)
+        return np.where(seen, h.signal**2 * along(correlations, grid) + variance * grid, 0.0).ravel()
 
-    def precondition(grid: Array) -> Array:
-        return np.where(seen, along(vectors, along(vectors, grid, turn=True) / whole), 0.0)
+    def precondition(flat: Array) -> Array:
+        grid = along(vectors, flat.reshape(torque.shape), turn=True) / whole
+        return np.where(seen, along(vectors, grid), 0.0).ravel()
 
+    size = (torque.size, torque.size)
     with one_blas_thread():
-        return _conjugate_gradients(covariance, precondition, right)
+        solution, failed = cg(
+            LinearOperator(size, covariance, dtype=np.float64), right.ravel(), rtol=1e-8, maxiter=_MOST_ITERATIONS,
+            M=LinearOperator(size, precondition, dtype=np.float64),
+        )  # fmt: skip
+    if failed:
+        raise InputError.one("the solution did not settle", hint="state a larger noise", where="torque grid")
+    return np.asarray(solution.reshape(torque.shape))
 
 
-def predict_nodes(numbers: GridNumbers, axes: Sequence[Array], weights: Array, at: Sequence[Array]) -> Array:
+def predict_nodes(h: Hyperparameters, axes: Sequence[Array], weights: Array, at: Sequence[Array]) -> Array:
     """Expected torque over another grid [N·m], from the weights of this one."""
-    across = [factor(b, a, length) for a, b, length in zip(axes, at, numbers.lengths, strict=True)]
-    return numbers.mean + numbers.signal**2 * along(across, weights)
-
-
-def _conjugate_gradients(
-    apply: Callable[[Array], Array], precondition: Callable[[Array], Array], right: Array
-) -> Array:
-    result, left = np.zeros_like(right), right.copy()
-    ready = precondition(left)
-    step, size = ready.copy(), float((left * ready).sum())
-    enough = 1e-8 * float(np.linalg.norm(right))
-    for _ in range(MOST_ITERATIONS):
-        if float(np.linalg.norm(left)) <= enough:
-            return result
-        applied = apply(step)
-        share = size / float((step * applied).sum())
-        result += share * step
-        left -= share * applied
-        ready = precondition(left)
-        before, size = size, float((left * ready).sum())
-        step = ready + size / before * step
-    raise InputError.one("the solution did not settle", hint="state a larger noise", where="torque grid")
+    across = [factor(b, a, length) for a, b, length in zip(axes, at, h.lengths, strict=True)]
+    return h.mean + h.signal**2 * along(across, weights)
 
 
 def along(matrices: Sequence[Array], grid: Array, turn: bool = False) -> Array:
@@ -162,7 +145,4 @@ def along(matrices: Sequence[Array], grid: Array, turn: bool = False) -> Array:
 
 def outer(values: Sequence[Array]) -> Array:
     """The product of one value of each axis, over the grid."""
-    result = np.ones(())
-    for value in values:
-        result = result[..., None] * value
-    return np.asarray(result)
+    return np.asarray(functools.reduce(np.multiply.outer, values))

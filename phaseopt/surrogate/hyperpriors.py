@@ -1,9 +1,9 @@
-"""What is believed of the hyperparameters before any reading: log-normal priors with hard bounds.
+"""What to expect of the hyperparameters before any reading: log-normal priors with hard bounds.
 
-The plain likelihood of a handful of pulls is often greatest at nonsense: a surface without noise, a length scale of
-nothing or of infinity, or all effect of cam timing taken for drift between pulls (a sweep holds its timing, so
-the two are hard to tell apart). So every hyperparameter carries a weak prior, stated relative to a spread; twenty
-well-spread readings outweigh it. Medians and bounds are common practice or our judgement, no source.
+The plain likelihood of a few pulls is often greatest at nonsense: a surface without noise, a length scale of nothing or
+of infinity, or all effect of cam timing explained as drift between pulls (a sweep holds its timing, so the two are hard
+to separate). So every hyperparameter has a weak prior, relative to a spread; twenty well-spread readings outweigh it.
+Medians and bounds are common practice or our judgement, no source.
 """
 
 from dataclasses import dataclass, replace
@@ -33,22 +33,22 @@ class Hyperprior:
 SIGNAL = Hyperprior(1.0, 0.05, 10.0)
 LENGTH = Hyperprior(0.5, 0.02, 50.0)
 NOISE = Hyperprior(0.03, 1e-3, 2.0)
-# A handful of pulls hardly tells how far pulls drift, and the most likely figure comes out too low, as of any deviation
-# that is fitted to a few values beside a surface that bends: so practice holds it closer than the rest.
+# A few pulls hardly show how far pulls drift, and the most likely figure comes out too low, like any deviation fitted
+# to a few values beside a surface that bends. So practice holds it more closely than the rest.
 # (`tests/benchmarks/bench_coverage.py`: with four pulls a gain was off by 1.5 of its deviations without this.)
 PULL = Hyperprior(0.05, 1e-3, 2.0, 0.3)
 
 # Where a simulation is the mean, the surface is what it gets wrong beyond a scale and a shift. Its signal is a multiple
 # of the simulation's best torque: some percent, and never below 1 %, since a real engine is never its model. Its
 # lengths are multiples of the simulated axes, so that four pulls at one timing do not make the timing axis long or
-# short; over speed a pipe that is a little longer than told moves the waves, so the residual bends as often as they do.
-# Few pulls hardly tell these numbers, and the most likely ones claim too much; with these narrower beliefs half of true
-# torque lies in the 50 % interval, and most of it in the others (`tests/benchmarks/bench_simulated_mean.py`).
+# short. Over speed, a pipe that is a little longer than described moves the waves, so the residual bends as often as
+# they do. Few pulls hardly show these numbers, and the most likely ones claim too much. With these narrower priors half
+# of true torque lies in the 50 % interval, and most of it in the others (`tests/benchmarks/bench_simulated_mean.py`).
 RESIDUAL = Hyperprior(0.04, 0.01, 0.5, 0.5)
 RESIDUAL_LENGTHS = (Hyperprior(0.2, 0.02, 20.0, 0.3), *[Hyperprior(0.35, 0.02, 20.0, 0.3)] * 3)
 SCALE = 0.1  # deviation of the simulation's scale about 1
 SHIFT = 0.03  # deviation of its shift, as a share of its best torque
-APART = 0.02  # of an axis: values nearer than this tell nothing of lengths between them
+APART = 0.02  # of an axis: values nearer than this show nothing of lengths between them
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,32 +60,31 @@ class Hyperpriors:
     bounds: list[tuple[float, float]]
 
 
-def measured(readings: Readings) -> Hyperpriors:
-    """Beliefs where the mean is a level: all spreads are those of the readings."""
-    hyperpriors = [SIGNAL, *[LENGTH] * readings.x.shape[1], NOISE, PULL]
+def of_torque(readings: Readings) -> Hyperpriors:
+    """Where the mean is a level: all spreads are those of the readings."""
     ranges = np.ptp(readings.x, axis=0)
     ranges[ranges <= 1e-9 * np.abs(readings.x).max(axis=0)] = 1.0
     torque = _torque_spread(readings)
-    return _of(hyperpriors, np.array([torque, *ranges, torque, torque]))
+    return _scaled([SIGNAL, *[LENGTH] * readings.x.shape[1], NOISE, PULL], np.array([torque, *ranges, torque, torque]))
 
 
-def residual(readings: Readings, prior: GridPrior) -> Hyperpriors:
-    """Beliefs where the mean is a simulation.
+def of_residuals(readings: Readings, prior: GridPrior) -> Hyperpriors:
+    """Where the mean is a simulation.
 
-    A length shorter than the step between the readings' values of that input is something they cannot tell, so it is
-    not taken for shorter than that, nor than the belief's own median where they are further apart still.
+    Readings cannot show a length shorter than the step between their values of that input. So a length is at least that
+    step, or the prior's own median where they are further apart still.
     """
     torque = _torque_spread(readings)
     ranges = simulated_ranges(prior)
-    hyperpriors = [
+    lengths = [
         replace(b, least=min(b.median, max(b.least, _step(readings.x[:, k], width) / width)))
         for k, (b, width) in enumerate(zip(RESIDUAL_LENGTHS, ranges, strict=True))
     ]
-    return _of([RESIDUAL, *hyperpriors, NOISE, PULL], np.array([prior.best, *ranges, torque, torque]))
+    return _scaled([RESIDUAL, *lengths, NOISE, PULL], np.array([prior.best, *ranges, torque, torque]))
 
 
 def trend_of(prior: GridPrior) -> Trend:
-    """The simulation as mean, with weak beliefs about its scale and shift."""
+    """The simulation as mean, with weak priors on its scale and shift."""
     return Trend(prior, SCALE, SHIFT * prior.best)
 
 
@@ -113,7 +112,7 @@ def _torque_spread(readings: Readings) -> float:
     return 1.0 if torque <= 1e-9 * float(np.abs(readings.y).max()) else torque
 
 
-def _of(hyperpriors: list[Hyperprior], spreads: Array) -> Hyperpriors:
+def _scaled(hyperpriors: list[Hyperprior], spreads: Array) -> Hyperpriors:
     bounds = zip(
         np.log(spreads * [b.least for b in hyperpriors]), np.log(spreads * [b.most for b in hyperpriors]), strict=True
     )

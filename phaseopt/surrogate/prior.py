@@ -1,15 +1,15 @@
 """A simulated torque grid as a smooth function of (rpm, load, icl, ecl).
 
-Along each axis a cubic through the two nodes around a point, with the slopes of the parabola through three nodes
-(four nodes take part); over four axes the product of the four. It has continuous slopes, is linear in the grid, and
-separable, so that a table's cells and labels each bring their own factor. Why this one: on a surface with waves over
-speed its error is within 5 % of a cubic spline's and a quarter below that of straight lines (0.53, 0.52 and 0.72 N·m,
-`tests/benchmarks/bench_simulated_mean.py`); but in a spline each node speaks everywhere, so that a hole cannot be
-worked around, and slopes from five nodes gain nothing and pass on more of the simulation's own scatter.
+Along each axis: a cubic through the two nodes around a point, with the slopes of the parabola through three nodes, so
+that four nodes take part. Over four axes: the product of the four. It has continuous slopes, is linear in the grid, and
+separable, so that a table's cells and labels each bring their own factor. On a surface with waves over speed its error
+is within 5 % of a cubic spline's and a quarter below that of straight lines (0.53, 0.52 and 0.72 N·m,
+`tests/benchmarks/bench_simulated_mean.py`). In a spline each node speaks everywhere, so a hole cannot be worked around;
+slopes from five nodes gain nothing and pass on more of the simulation's own scatter.
 
-Points that did not settle are holes. Torque is nan wherever a hole is a corner of the box of nodes around the point,
-and outside the axes. Where a hole is no corner but a neighbour that only bends the cubic, the slope comes from the
-settled nodes instead, as in a one-sided difference (`_stand_ins`): no value is invented, and little is lost.
+Points that did not settle are holes. Torque is nan where a hole is a corner of the box of nodes around the point, and
+outside the axes. Where a hole is only a neighbour that bends the cubic, the slope comes from the settled nodes instead,
+as in a one-sided difference (`_filled_holes`).
 """
 
 from collections.abc import Sequence
@@ -19,7 +19,7 @@ import xarray as xr
 from numpy.typing import ArrayLike
 
 from phaseopt.surrogate.kernels import Array
-from phaseopt.surrogate.readings import columns
+from phaseopt.surrogate.readings import points_of
 from phaseopt.values.errors import InputError
 
 AXES = ("rpm", "load", "icl", "ecl")
@@ -29,11 +29,25 @@ TOLERANCE = 1e-9  # of an axis: rounding, within which a point counts as on a no
 class GridPrior:
     """Torque of a simulated grid, interpolated.
 
-    Parameters: a data set with the dimensions rpm, load, icl, ecl and the variable `torque` [N·m], nan where a point
-    did not settle. Attributes: `axes`, four rising arrays; `best`, the greatest torque of the grid [N·m].
-    Raises `InputError` for a data set without these, axes that do not rise, and a grid of which no point settled or
-    made torque.
+    Parameters
+    ----------
+    grid
+        With the dimensions rpm, load, icl, ecl and the variable `torque` [N·m], nan where a point did not settle.
 
+    Attributes
+    ----------
+    axes
+        Four rising arrays.
+    best
+        The greatest torque of the grid [N·m].
+
+    Raises
+    ------
+    InputError
+        For a data set without these, axes that do not rise, and a grid where no point settled or made torque.
+
+    Examples
+    --------
     >>> axes = {"rpm": [2e3, 4e3], "load": [50.0, 100.0], "icl": [100.0, 110.0, 120.0], "ecl": [110.0]}
     >>> values = np.array([0.0, 1.0, 4.0])[:, None] + np.array([10.0, 20.0])[:, None, None, None] + np.zeros((2, 1, 1))
     >>> prior = GridPrior(xr.Dataset({"torque": (tuple(axes), values.reshape(2, 2, 3, 1))}, axes))
@@ -71,7 +85,7 @@ class GridPrior:
                 where="simulated grid",
             )
         flat = (torque.shape[0] * torque.shape[1], torque.shape[2] * torque.shape[3])
-        self._torque = _stand_ins(torque, self.axes).reshape(flat)
+        self._torque = _filled_holes(torque, self.axes).reshape(flat)
         self._holes = holes.astype(np.float64).reshape(flat)
 
     @classmethod
@@ -81,7 +95,7 @@ class GridPrior:
 
     def at(self, x: ArrayLike) -> Array:
         """Torque at points (n, 4) [N·m]: (n,), nan outside the axes and in a box with an unsettled corner."""
-        points = columns(x, "points to simulate", 4)
+        points = points_of(x, "points to simulate", 4)
         by_cell, cell_corners = _pair_weights(self.axes[:2], points[:, :2])
         by_label, label_corners = _pair_weights(self.axes[2:], points[:, 2:])
         torque = np.einsum("nk,nk->n", by_cell @ self._torque, by_label)
@@ -91,8 +105,8 @@ class GridPrior:
 
     def product(self, cells: ArrayLike, labels: ArrayLike) -> Array:
         """Torque of every cell (rpm, load) (c, 2) with every label (icl, ecl) (k, 2) [N·m]: (c, k), nan as in `at`."""
-        by_cell, cell_corners = _pair_weights(self.axes[:2], columns(cells, "cells", 2))
-        by_label, label_corners = _pair_weights(self.axes[2:], columns(labels, "labels", 2))
+        by_cell, cell_corners = _pair_weights(self.axes[:2], points_of(cells, "cells", 2))
+        by_label, label_corners = _pair_weights(self.axes[2:], points_of(labels, "labels", 2))
         torque = by_cell @ self._torque @ by_label.T
         unsettled = cell_corners @ self._holes @ label_corners.T
         result: Array = np.where(unsettled > 0.0, np.nan, torque)
@@ -160,7 +174,7 @@ def _slopes(axis: Array) -> Array:
     return result
 
 
-def _stand_ins(torque: Array, axes: Sequence[Array]) -> Array:
+def _filled_holes(torque: Array, axes: Sequence[Array]) -> Array:
     """The grid with its holes on straight lines through their neighbours, averaged over the axes.
 
     Such a value never counts as torque: it keeps a slope beside a hole at what the settled nodes say.

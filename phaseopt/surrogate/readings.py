@@ -1,5 +1,6 @@
-"""What the surrogate learns from: torque at d inputs, and which pull each reading belongs to."""
+"""What a torque surface learns from, and the numbers that shape it."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,18 +10,19 @@ from phaseopt.surrogate.kernels import Array
 from phaseopt.values.errors import InputError
 
 
-def columns(values: ArrayLike, what: str, width: int | None = None) -> Array:
-    """A finite two-dimensional float array, or an `InputError` that says what is wrong with it."""
+def points_of(values: ArrayLike, what: str, width: int | None = None) -> Array:
+    """A finite float array (points, inputs); refuses another shape, NaN and infinity, and names `what`."""
     array = np.ascontiguousarray(values, dtype=np.float64)
     if array.ndim != 2 or (width is not None and array.shape[1] != width):
         wanted = "(points, inputs)" if width is None else f"(points, {width})"
         raise InputError.one(
             f"the shape is {array.shape}", hint=f"give an array of shape {wanted}, one row a point", where=what
         )
+    _require_finite(array, what)
     return array
 
 
-def refuse_not_finite(values: Array, what: str) -> None:
+def _require_finite(values: Array, what: str) -> None:
     bad = np.flatnonzero(~np.isfinite(values).reshape(len(values), max(1, values[:1].size)).all(axis=1))
     if bad.size:
         raise InputError.one(
@@ -32,52 +34,127 @@ def refuse_not_finite(values: Array, what: str) -> None:
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """What was measured: n readings of torque, each at d inputs and on one pull.
+    """Measured torque: n readings, each at d inputs and on one pull.
 
-    Parameters: `x` (n, d) inputs, `y` (n,) torque in N·m, `pull` (n,) whole numbers, equal within a pull, `extra` (n,)
-    known variance of each reading in (N·m)² over and above the noise (the square of a mean's standard error); none by
-    default. Raises `InputError` on shapes that do not agree, on NaN or infinity, and on a negative variance.
+    Parameters
+    ----------
+    x
+        Inputs (n, d), each in its own unit.
+    y
+        Torque (n,) [N·m].
+    pull
+        Whole number (n,), the same for all readings of a pull.
+    variance
+        Known variance of each reading (n,) [(N·m)²] on top of the noise, such as the square of a mean's standard
+        error. None by default.
 
-    >>> Readings(x=[[2000.0, 100.0], [3000.0, 100.0]], y=[150.0, 160.0], pull=[1, 1]).extra
+    Raises
+    ------
+    InputError
+        For shapes that do not agree, NaN or infinity, and a negative variance.
+
+    Examples
+    --------
+    >>> readings = Readings(x=[[2000.0, 100.0], [3000.0, 100.0]], y=[150.0, 160.0], pull=[1, 2])
+    >>> readings.variance
     array([0., 0.])
+    >>> readings.subset(np.array([False, True])).pull
+    array([2])
     """
 
     x: Array
     y: Array
     pull: NDArray[np.int64]
-    extra: Array
+    variance: Array
 
-    def __init__(self, x: ArrayLike, y: ArrayLike, pull: ArrayLike, extra: ArrayLike | None = None) -> None:
-        inputs = columns(x, "inputs")
+    def __init__(self, x: ArrayLike, y: ArrayLike, pull: ArrayLike, variance: ArrayLike | None = None) -> None:
+        inputs = points_of(x, "inputs")
         n = len(inputs)
         torque = np.asarray(y, dtype=np.float64)
         numbers = np.asarray(pull)
-        variance = np.zeros(n) if extra is None else np.asarray(extra, dtype=np.float64)
-        for values, what in ((torque, "torque"), (numbers, "pull numbers"), (variance, "known variance")):
+        known = np.zeros(n) if variance is None else np.asarray(variance, dtype=np.float64)
+        for values, what in ((torque, "torque"), (numbers, "pull numbers"), (known, "known variance")):
             if values.shape != (n,):
                 raise InputError.one(
                     f"the shape is {values.shape}, but there are {n} points",
                     hint="give one value for each point",
                     where=what,
                 )
-        for values, what in ((inputs, "inputs"), (torque, "torque"), (variance, "known variance")):
-            refuse_not_finite(values, what)
+        for values, what in ((torque, "torque"), (known, "known variance")):
+            _require_finite(values, what)
         if not np.issubdtype(numbers.dtype, np.integer):
             raise InputError.one("not whole numbers", hint="number the pulls 1, 2, 3 ...", where="pull numbers")
-        if np.any(variance < 0.0):
+        if np.any(known < 0.0):
             raise InputError.one(
-                f"{variance.min():g} is below zero", hint="give the variance in (N·m)²", where="known variance"
+                f"{known.min():g} is below zero", hint="give the variance in (N·m)²", where="known variance"
             )
-        for name, value in (("x", inputs), ("y", torque), ("pull", numbers.astype(np.int64)), ("extra", variance)):
+        for name, value in (("x", inputs), ("y", torque), ("pull", numbers.astype(np.int64)), ("variance", known)):
             object.__setattr__(self, name, value)
 
     def __len__(self) -> int:
         return len(self.y)
 
-    def kept(self, keep: NDArray[np.bool_]) -> "Readings":
-        """Those readings for which `keep` (n,) is true.
+    def subset(self, keep: NDArray[np.bool_]) -> "Readings":
+        """The readings where `keep` (n,) is true."""
+        return Readings(self.x[keep], self.y[keep], self.pull[keep], self.variance[keep])
 
-        >>> Readings(x=[[2000.0], [3000.0]], y=[150.0, 160.0], pull=[1, 2]).kept(np.array([False, True])).pull
-        array([2])
-        """
-        return Readings(self.x[keep], self.y[keep], self.pull[keep], self.extra[keep])
+
+@dataclass(frozen=True)
+class Hyperparameters:
+    """The numbers that shape a torque surface. All but the mean are above zero.
+
+    Parameters
+    ----------
+    signal
+        Standard deviation of the surface about its mean [N·m].
+    lengths
+        Distance over which the surface changes, one for each input [its unit].
+    noise, pull
+        Standard deviation of a reading, and of the offset that a whole pull shares [N·m].
+    mean
+        Level far from all readings [N·m]. Where a simulation is the mean this is 0, and `signal` and `lengths`
+        describe what the simulation gets wrong.
+
+    Raises
+    ------
+    InputError
+        For a number that is not above zero, or a mean that is not finite.
+
+    Examples
+    --------
+    >>> Hyperparameters(signal=20.0, lengths=(1500.0, 30.0), noise=1.0, pull=2.0, mean=150.0).logs().round(2)
+    array([3.  , 7.31, 3.4 , 0.  , 0.69])
+    """
+
+    signal: float
+    lengths: tuple[float, ...]
+    noise: float
+    pull: float
+    mean: float
+
+    def __post_init__(self) -> None:
+        for name, values in (("signal", (self.signal,)), ("lengths", self.lengths), ("noise", (self.noise,)),
+                             ("pull", (self.pull,))):  # fmt: skip
+            if not all(math.isfinite(v) and v > 0.0 for v in values):
+                raise InputError.one(f"{values} must be above zero", hint="give positive numbers", where=name)
+        if not math.isfinite(self.mean):
+            raise InputError.one(f"{self.mean} is no number", hint="give a level in N·m", where="mean")
+
+    def logs(self) -> Array:
+        """Natural logarithms of (signal, each length, noise, pull), the order of all gradients."""
+        return np.log([self.signal, *self.lengths, self.noise, self.pull])
+
+    @classmethod
+    def from_logs(cls, logs: Array, mean: float) -> "Hyperparameters":
+        """The inverse of `logs`."""
+        signal, *lengths, noise, pull = (float(v) for v in np.exp(logs))
+        return cls(signal, tuple(lengths), noise, pull, mean)
+
+    def require_width(self, inputs: int) -> None:
+        """Refuse unless there is one length for each of the inputs."""
+        if len(self.lengths) != inputs:
+            raise InputError.one(
+                f"{len(self.lengths)} length scales for {inputs} inputs",
+                hint="give one length scale for each input",
+                where="lengths",
+            )

@@ -1,10 +1,10 @@
-"""Torque everywhere, whatever the readings were conditioned by: what every torque model can be asked.
+"""What every torque model answers, whichever way it was conditioned on its readings.
 
     known of a place = |A signal² r + C b|²
 
-where r is the place's correlation with some `places`, b its trend basis, and A and C come from the readings: the
-inverse Cholesky factor in the exact model, what inducing points know in the approximate one, the axes of a grid.
-Expected torque is linear in r and b; its variance is the prior's less what is known.
+r is the place's correlation with the `inputs` of the readings, b its trend columns. A and C come from the readings: the
+inverse Cholesky factor in `ExactModel`, the axes of a grid in `GridModel`. Expected torque is linear in r and b, and
+its variance is the prior's less what is known.
 """
 
 from abc import ABC, abstractmethod
@@ -14,25 +14,43 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from phaseopt.surrogate import factored, kernels
-from phaseopt.surrogate.factored import Places
-from phaseopt.surrogate.hyperparameters import Hyperparameters
+from phaseopt.surrogate import kernels
 from phaseopt.surrogate.kernels import Array
-from phaseopt.surrogate.readings import Readings, columns, refuse_not_finite
-from phaseopt.surrogate.trend import Learned, Trend
+from phaseopt.surrogate.readings import Hyperparameters, Readings, points_of
+from phaseopt.surrogate.trend import LearnedTrend, Trend
 from phaseopt.values.blas import one_blas_thread
 
-TOLD = 0.5  # of the prior's deviation: where no more is left, the readings tell of a place
+INFORMED = 0.5  # of the prior's deviation: where no more is left, the readings inform a place
 _BLOCK = 2_000_000  # numbers in one working array (16 MB), so that memory does not grow with the table
+_SPAN = 1e-11  # singular values below this share of the largest are left out: deviations agree to 1e-5 of themselves
 
 
 class TorqueSurface(ABC):
-    """A torque surface conditioned on readings: expected torque and how sure, at points, pairs and over tables.
+    """A torque surface conditioned on readings: expected torque and its uncertainty.
 
-    Deviations are standard deviations of torque itself, without noise or a pull's offset, at fixed hyperparameters;
-    without a trend they never exceed `prior_deviation`. With one they hold the error of the simulated grid, and torque
-    and its deviation are nan where there is no simulated torque: outside the grid, and beside points that did not
-    settle.
+    Attributes
+    ----------
+    hyperparameters
+        The numbers that shape the surface, fixed here.
+    readings
+        What it is conditioned on.
+    trend
+        The simulation that is the mean, None without one.
+
+    Notes
+    -----
+    A deviation is the standard deviation of torque itself, without noise or a pull's offset. Without a trend it never
+    exceeds `prior_deviation`. With one it includes the error of the simulated grid, and torque and its deviation are
+    NaN where there is no simulated torque: outside the grid, and beside points that did not settle.
+
+    Examples
+    --------
+    >>> from phaseopt.surrogate.fitting import fit
+    >>> x = np.linspace(0.0, 6.0, 13)[:, None]
+    >>> surface = fit(Readings(x, 100.0 + 10.0 * np.sin(x[:, 0]), np.arange(13)))
+    >>> mean, deviation = surface.predict([[1.1]])
+    >>> bool(abs(mean[0] - 100.0 - 10.0 * np.sin(1.1)) < 0.2), bool(deviation[0] < surface.prior_deviation)
+    (True, True)
     """
 
     hyperparameters: Hyperparameters
@@ -41,8 +59,8 @@ class TorqueSurface(ABC):
 
     @property
     @abstractmethod
-    def places(self) -> Array:
-        """The inputs (p, d) through which the readings speak."""
+    def inputs(self) -> Array:
+        """The inputs (p, d) with which a place is correlated."""
 
     @property
     @abstractmethod
@@ -50,8 +68,8 @@ class TorqueSurface(ABC):
         """(p,) such that `signal² weights · r` is what the readings add to the mean of the surface."""
 
     @abstractmethod
-    def solved(self, correlation: Array) -> Array:
-        """`r A` (m, k) for correlations (p, m) with the places, which may be used up; `signal²` is not in it."""
+    def solve(self, correlation: Array) -> Array:
+        """`r A` (m, k) for correlations (p, m) with the inputs, which may be overwritten; without `signal²`."""
 
     @property
     @abstractmethod
@@ -74,71 +92,71 @@ class TorqueSurface(ABC):
         """`K⁻¹ (y - mean)` (n,) over the readings, K their covariance."""
 
     @abstractmethod
-    def reading_precisions(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
-        """The block of `K⁻¹` that belongs to each group of readings, given as rising indices."""
+    def precision_blocks(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
+        """The block of `K⁻¹` of each group of readings, given as rising indices."""
 
     @abstractmethod
-    def certainty(self) -> Array:
+    def precision_diagonal(self) -> Array:
         """The diagonal of `K⁻¹` (n,)."""
 
     @property
     def prior_deviation(self) -> float:
-        """Standard deviation of the torque surface about its mean where nothing was measured [N·m].
+        """Standard deviation of the surface about its mean where nothing was measured [N·m].
 
-        The measure of how much readings tell of a place. With a simulated mean it is that of the residual surface
-        alone: its scale and shift are soon known everywhere, and knowing them is no knowledge of a place.
+        With a simulation as mean this is the deviation of what it gets wrong. Its scale and shift do not count: a few
+        readings fix them everywhere, which says nothing about any one place.
         """
         return self.hyperparameters.signal
 
-    def told_below(self, rpm: Array) -> Array:
-        """The deviation at or below which the readings count as telling of a place, at speeds (n,): (n,) in N·m.
+    def informed_below(self, rpm: Array) -> Array:
+        """The deviation (n,) [N·m] at or below which readings inform a place, at speeds (n,).
 
-        They then tell at least half of what is unsure of the surface without them. The error of a simulated grid is no
-        matter of theirs, so it adds to both sides.
+        They then remove at least half of the surface's own uncertainty. The error of a simulated grid adds to both
+        sides, because no reading removes it.
         """
-        half = np.full(np.shape(rpm), TOLD * self.prior_deviation)
+        half = np.full(np.shape(rpm), INFORMED * self.prior_deviation)
         return self._with_grid(half, np.asarray(rpm, dtype=np.float64))
 
     @cached_property
-    def learned(self) -> Learned | None:
+    def learned(self) -> LearnedTrend | None:
         """Scale and shift of the simulation as the readings have it; None without a trend."""
         if self.trend is None:
             return None
         unit = np.array([self.trend.scale, self.trend.shift])
         scale, shift = unit * self.basis_weights
         deviation = unit * np.sqrt(np.clip(1.0 - (self.solved_basis**2).sum(axis=0), 0.0, 1.0))
-        return Learned(1.0 + float(scale), float(deviation[0]), float(shift), float(deviation[1]))
+        return LearnedTrend(1.0 + float(scale), float(deviation[0]), float(shift), float(deviation[1]))
 
     def predict(self, x: ArrayLike, simulated_at: ArrayLike | None = None) -> tuple[Array, Array]:
-        """Mean torque and its standard deviation at points (m, d): two arrays (m,) in N·m.
+        """Expected torque and its standard deviation at points (m, d): two arrays (m,) [N·m].
 
-        With a trend, `simulated_at` (m,) is torque simulated at the points themselves; from the grid, whose own error
-        then counts, unless given.
+        With a trend, `simulated_at` (m,) is torque simulated at the points themselves [N·m]. By default it comes from
+        the grid, whose own error then counts.
         """
         points = self._points(x)
         simulated = self._simulated(points, simulated_at)
         mean, deviation = np.empty(len(points)), np.empty(len(points))
         with one_blas_thread():
-            for part in _parts(len(points), len(self.places)):
-                correlation = kernels.product(self.places, points[part], self._lengths)
+            for part in _parts(len(points), len(self.inputs)):
+                correlation = kernels.product(self.inputs, points[part], self._lengths)
                 level = None if simulated is None else simulated[part]
                 mean[part] = self._mean(self.weights @ correlation, level)
-                deviation[part] = self._solved_deviation(correlation, level)
+                cross = list(self.trend_weights.T @ correlation)
+                deviation[part] = self._deviation(_squares(self.solve(correlation)), cross, level)
         return mean, deviation if simulated_at is not None else self._with_grid(deviation, points[:, 0])
 
     def joint(self, x: ArrayLike) -> tuple[Array, Array]:
-        """Mean torque at points (m, d) and how their doubts go together: (m,) in N·m and covariance (m, m) in (N·m)².
+        """Expected torque at points (m, d) and its covariance: (m,) [N·m] and (m, m) [(N·m)²].
 
-        For the doubt of a difference or a mean, which is less or more than that of its parts. Keep m below some
-        thousands.
+        For the uncertainty of a difference or a mean, which is not that of its parts. Keep m below some thousands.
         """
         points = self._points(x)
         simulated = self._simulated(points, None)
         with one_blas_thread():
-            correlation = kernels.product(self.places, points, self._lengths)
+            correlation = kernels.product(self.inputs, points, self._lengths)
             mean = self._mean(self.weights @ correlation, simulated)
             covariance = self.hyperparameters.signal**2 * kernels.product(points, points, self._lengths)
-            known = self.hyperparameters.signal**2 * self.solved(correlation)
+            known = self.hyperparameters.signal**2 * self.solve(correlation)
             if self.trend is not None and simulated is not None:
                 basis = self.trend.basis(simulated)
                 known = known + basis @ self.solved_basis.T
@@ -146,45 +164,31 @@ class TorqueSurface(ABC):
             return mean, covariance - known @ known.T
 
     def predict_product(self, cells: ArrayLike, labels: ArrayLike) -> tuple[Array, Array]:
-        """Torque at every cell with every label: a cell fixes the first inputs, a label the others.
+        """Expected torque and its standard deviation at every cell with every label.
 
-        Cheaper than `predict` since a cell and a label each bring their own factor; memory is bounded. Where one phaser
-        moves both cams, the labels are its pairs of centrelines. The mean is exact. So is the deviation of a small job;
-        for a large one (`factored`) it agrees with the exact one to some percent: at 400 places of the table it is
-        at most 0.5 % below and 2 % above, or else it is worked out exactly after all.
+        A cell fixes the first inputs, a label the others; where one phaser moves both cams, the labels are its pairs of
+        centrelines. Much cheaper than `predict`, since a cell and a label each bring their own factor.
 
-        Parameters: `cells` (c, p), `labels` (k, d - p). Returns: mean and standard deviation, each (c, k), in N·m.
+        Parameters: `cells` (c, p), `labels` (k, d - p). Returns: mean and deviation (c, k) [N·m]. Both are exact, but
+        the deviation of a large table to 1e-5 of itself.
         """
-        cell, label = columns(cells, "cells"), np.asarray(labels, dtype=np.float64)
+        cell = points_of(cells, "cells")
         split = cell.shape[1]
-        label = columns(label, "labels", self.readings.x.shape[1] - split)
-        refuse_not_finite(cell, "cells")
-        refuse_not_finite(label, "labels")
+        label = points_of(labels, "labels", self.readings.x.shape[1] - split)
         simulated = None if self.trend is None else self.trend.prior.product(cell, label)
         with one_blas_thread():
-            by_cell = kernels.product(np.ascontiguousarray(self.places[:, :split]), cell, self._lengths[:split])
-            by_label = kernels.product(np.ascontiguousarray(self.places[:, split:]), label, self._lengths[split:])
+            by_cell = kernels.product(np.ascontiguousarray(self.inputs[:, :split]), cell, self._lengths[:split])
+            by_label = kernels.product(np.ascontiguousarray(self.inputs[:, split:]), label, self._lengths[split:])
             mean = self._mean((self.weights[:, None] * by_cell).T @ by_label, simulated)
             cross = [(by_cell * weights[:, None]).T @ by_label for weights in self.trend_weights.T]
-
-            def deviations(known: Array, i: Places | slice, j: Places | slice) -> Array:
-                return self._deviation(known, [c[i, j] for c in cross], None if simulated is None else simulated[i, j])
-
-            known = factored.known(self.solved, deviations, by_cell, by_label)
-            if known is not None:
-                return mean, self._with_grid(deviations(known, slice(None), slice(None)), cell[:, :1])
-            deviation = np.empty_like(mean)
-            for part in _parts(len(label), len(self.places)):
-                for i in range(len(cell)):
-                    level = None if simulated is None else simulated[i, part]
-                    deviation[i, part] = self._solved_deviation(by_cell[:, i, None] * by_label[:, part], level)
-            return mean, self._with_grid(deviation, cell[:, :1])
+            deviation = self._deviation(self._known(by_cell, by_label), cross, simulated)
+        return mean, self._with_grid(deviation, cell[:, :1])
 
     def predict_grid(self, rpm: ArrayLike, load: ArrayLike, icl: ArrayLike, ecl: ArrayLike) -> tuple[Array, Array]:
-        """Torque in every cell of a table at every pair of centrelines; the inputs are (rpm, load, icl, ecl).
+        """Expected torque and its deviation in every cell of a table at every pair of centrelines.
 
         Parameters: speeds (R,) [rpm], loads (L,) [unit of the readings], centrelines (A,) and (B,) [degrees].
-        Returns: mean and standard deviation, each (R, L, A, B), in N·m.
+        Returns: mean and deviation (R, L, A, B) [N·m].
         """
         mean, deviation = self.predict_product(_pairs(rpm, load), _pairs(icl, ecl))
         shape = tuple(np.size(axis) for axis in (rpm, load, icl, ecl))
@@ -194,16 +198,14 @@ class TorqueSurface(ABC):
     def _lengths(self) -> Array:
         return np.array(self.hyperparameters.lengths)
 
-    def _simulated(self, points: Array, given: ArrayLike | None) -> Array | None:
+    def _simulated(self, points: Array, simulated_at: ArrayLike | None) -> Array | None:
         """Torque simulated at the points (m,); None without a trend."""
         if self.trend is None:
             return None
-        return self.trend.prior.at(points) if given is None else np.asarray(given, dtype=np.float64)
+        return self.trend.prior.at(points) if simulated_at is None else np.asarray(simulated_at, dtype=np.float64)
 
     def _points(self, x: ArrayLike) -> Array:
-        points = columns(x, "points to predict", self.readings.x.shape[1])
-        refuse_not_finite(points, "points to predict")
-        return points
+        return points_of(x, "points to predict", self.readings.x.shape[1])
 
     def _mean(self, surface: Array, simulated: Array | None) -> Array:
         mean: Array = self.hyperparameters.mean + self.hyperparameters.signal**2 * surface
@@ -219,11 +221,22 @@ class TorqueSurface(ABC):
         whole: Array = np.hypot(deviation, self.trend.grid_deviation(rpm))
         return whole
 
-    def _solved_deviation(self, correlation: Array, simulated: Array | None) -> Array:
-        """The deviation at each column r of the correlation (p, m), which is used up."""
-        cross = list(self.trend_weights.T @ correlation)
-        solved = self.solved(correlation)
-        return self._deviation(np.einsum("ji,ji->j", solved, solved), cross, simulated)
+    def _known(self, by_cell: Array, by_label: Array) -> Array:
+        """`|A r|²` of every cell with every label (c, k), r the product of their factors (p, c) and (p, k).
+
+        The factors of all labels are smooth in timing, so a few columns span them, and A is applied to those alone.
+        """
+        result = np.empty((by_cell.shape[1], by_label.shape[1]))
+        few = _spanned(by_label)
+        for own, row in zip(by_cell.T, result, strict=True):
+            if few is None:
+                for part in _parts(by_label.shape[1], len(by_label)):
+                    row[part] = _squares(self.solve(own[:, None] * by_label[:, part]))
+            else:
+                columns, values = few
+                solved = self.solve(own[:, None] * columns)
+                row[:] = np.einsum("ij,ij->j", values, (solved @ solved.T) @ values)
+        return result
 
     def _deviation(self, known: Array, cross: list[Array], simulated: Array | None) -> Array:
         """The root of the prior's variance less what is known, from `|A r|²` and, for the trend, `r · A C` (2 arrays).
@@ -239,6 +252,32 @@ class TorqueSurface(ABC):
                 left += own * (own - 2.0 * signal**2 * cross[i] - both[i, 0] * basis[0] - both[i, 1] * basis[1])
         deviation: Array = np.sqrt(np.maximum(left, 0.0))
         return deviation
+
+
+def _squares(solved: Array) -> Array:
+    """The squared length of each row."""
+    return np.asarray(np.einsum("ij,ij->i", solved, solved))
+
+
+def _spanned(matrix: Array) -> tuple[Array, Array] | None:
+    """Few columns (p, q) and values (q, m) whose product is the matrix (p, m); None where working with all is cheaper.
+
+    Source: Halko, Martinsson and Tropp, SIAM Review 53 (2011), algorithm 4.4 (from memory): a random projection, here
+    with a fixed seed.
+    """
+    p, m = matrix.shape
+    if not matrix.size:
+        return None
+    count = min(128, p, m)
+    while True:
+        sketch = np.linalg.qr(matrix @ np.random.default_rng(0).standard_normal((m, count)))[0]
+        turn, sizes, directions = np.linalg.svd(sketch.T @ matrix, full_matrices=False)
+        q = int(np.count_nonzero(sizes > _SPAN * sizes[:1]))
+        if p * p * q / 2 + p * q * q + q * q * m >= p * p * m / 2:
+            return None
+        if q < 0.8 * count or count == min(p, m):  # the last columns of a random projection are not accurate
+            return sketch @ turn[:, :q], sizes[:q, None] * directions[:q]
+        count = min(2 * count, p, m)
 
 
 def _pairs(first: ArrayLike, second: ArrayLike) -> Array:

@@ -1,15 +1,14 @@
-"""A simulation as prior mean, right but for a scale and a shift that the readings tell.
+"""A simulation as the mean, right except for a scale and a shift that the readings show.
 
     reading = (1 + a) simulated + b + residual surface + offset of its pull + noise
     a ~ N(0, scale²), b ~ N(0, shift²)
 
 Both are integrated out: they add `scale² s sᵀ + shift² 1 1ᵀ` to the covariance, s the simulated torque. So every
-prediction and every left-out error holds what is not known of them, and leaving readings out learns them anew.
+prediction and every left-out error includes their uncertainty.
 
 Predictions take s from a grid, which is not quite the simulation: a point of it stops when one cycle is like the last,
-short of where it would end, and between two speeds the waves in the pipes are narrower than the step. Readings that are
-held against torque simulated where they were made say nothing of that error, but how far the grid is from it there does
-(`grid_error`), and predictions carry it.
+short of where it would end, and the waves in the pipes are narrower than the step between two speeds. `grid_error`
+measures that error where torque was simulated at the readings themselves, and predictions include it.
 """
 
 from dataclasses import dataclass
@@ -25,15 +24,30 @@ from phaseopt.values.errors import InputError
 # A point counts as settled where two cycles are alike to 0.1 %, and may then be 0.5 % from where it would end; a little
 # more than half of that as a standard deviation.
 SETTLED = 0.003
-_NEAR, _ENOUGH = 0.05, 8  # of the way that counts as at the grid's own speeds; points there that tell the error
+_NEAR, _ENOUGH = 0.05, 8  # of the way that counts as at the grid's own speeds; points there that fix the error
 
 
 @dataclass(frozen=True, eq=False)
 class Trend:
-    """The simulated mean, and how far it may be off as a whole.
+    """A simulated mean, and how far it may be off as a whole.
 
-    `scale` is the standard deviation of its scale about 1 [-], `shift` that of its shift about 0 [N·m], `at_speeds` and
-    `between` that of the grid from the simulation at the grid's own speeds and midway between two of them [N·m].
+    Parameters
+    ----------
+    prior
+        The simulated grid as a function.
+    scale, shift
+        Standard deviation of its scale about 1 [-], and of its shift about 0 [N·m].
+    at_speeds, between
+        Standard deviation of the grid from the simulation at the grid's own speeds, and midway between two [N·m].
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> axes = {"rpm": [2e3, 4e3], "load": [100.0], "icl": [110.0], "ecl": [110.0]}
+    >>> prior = GridPrior(xr.Dataset({"torque": (tuple(axes), np.array([100.0, 120.0]).reshape(2, 1, 1, 1))}, axes))
+    >>> trend = Trend(prior, scale=0.1, shift=3.0)
+    >>> trend.residuals(Readings([[3e3, 100.0, 110.0, 110.0]], [112.0], [1]))[0].y
+    array([2.])
     """
 
     prior: GridPrior
@@ -43,13 +57,13 @@ class Trend:
     between: float = 0.0
 
     def grid_deviation(self, rpm: Array) -> Array:
-        """How far the grid is taken to be from the simulation at speeds (n,): one standard deviation (n,) [N·m]."""
-        midway = midway_share(self.prior.axes[0], rpm)
+        """Standard deviation of the grid from the simulation at speeds (n,): (n,) [N·m]."""
+        midway = _midway(self.prior.axes[0], rpm)
         deviation: Array = np.sqrt(self.at_speeds**2 * (1.0 - midway) + self.between**2 * midway)
         return deviation
 
     def grid_covariance(self, x: Array) -> Array:
-        """The same at points (n, 4) together, (n, n) in (N·m)²: alike within a step of the grid, unrelated beyond."""
+        """The same at points (n, 4) jointly: (n, n) [(N·m)²]; alike within a step of the grid, unrelated beyond."""
         steps = np.array([np.ptp(axis) / (axis.size - 1) if axis.size > 1 else 1.0 for axis in self.prior.axes])
         deviation = self.grid_deviation(x[:, 0])
         covariance: Array = deviation[:, None] * deviation * kernels.product(x, x, steps)
@@ -59,10 +73,10 @@ class Trend:
         """Columns (n, 2) whose products are the trend's covariance, from simulated torque (n,) [N·m]."""
         return np.column_stack([self.scale * simulated, np.full(len(simulated), self.shift)])
 
-    def left_over(self, readings: Readings, simulated: Array | None = None) -> tuple[Readings, Array]:
+    def residuals(self, readings: Readings, simulated: Array | None = None) -> tuple[Readings, Array]:
         """Readings less the simulation, and the basis at them.
 
-        Parameters: `simulated` (n,) torque at the readings [N·m], from the grid unless given. Raises `InputError` where
+        Parameters: `simulated` (n,) torque at the readings [N·m]; from the grid by default. Raises `InputError` where
         a reading has no simulated torque: outside the grid, or beside a point that did not settle.
         """
         values = self.prior.at(readings.x) if simulated is None else np.asarray(simulated, dtype=np.float64)
@@ -80,12 +94,25 @@ class Trend:
                 hint="widen the simulated grid, or leave out points where the simulation did not settle",
                 where="simulated torque",
             )
-        return Readings(readings.x, readings.y - values, readings.pull, readings.extra), self.basis(values)
+        return Readings(readings.x, readings.y - values, readings.pull, readings.variance), self.basis(values)
 
 
 @dataclass(frozen=True)
-class Learned:
-    """What the readings say of the simulation as a whole: its scale [-], its shift [N·m], and their deviations."""
+class LearnedTrend:
+    """What the readings show of the simulation as a whole.
+
+    Parameters
+    ----------
+    scale, scale_deviation
+        What simulated torque is multiplied by, and its standard deviation [-].
+    shift, shift_deviation
+        What is added to it, and its standard deviation [N·m].
+
+    Examples
+    --------
+    >>> LearnedTrend(scale=0.97, scale_deviation=0.01, shift=2.0, shift_deviation=0.5).scale
+    0.97
+    """
 
     scale: float
     scale_deviation: float
@@ -93,10 +120,10 @@ class Learned:
     shift_deviation: float
 
 
-def midway_share(axis: Array, rpm: Array) -> Array:
+def _midway(axis: Array, rpm: Array) -> Array:
     """0 at the speeds of a grid, 1 midway between two of them: `(4 u (1 - u))²`, as the error of a cubic grows.
 
-    >>> midway_share(np.array([1000.0, 2000.0]), np.array([1000.0, 1500.0, 1750.0])).tolist()
+    >>> _midway(np.array([1000.0, 2000.0]), np.array([1000.0, 1500.0, 1750.0])).tolist()
     [0.0, 1.0, 0.5625]
     """
     if axis.size == 1:
@@ -110,12 +137,12 @@ def midway_share(axis: Array, rpm: Array) -> Array:
 def grid_error(prior: GridPrior, x: Array, simulated: Array) -> tuple[float, float]:
     """How far a grid is from torque simulated anew, at its own speeds and midway between two: rms [N·m] each.
 
-    Parameters: `x` (n, 4) points, `simulated` (n,) torque there [N·m]. Where too few points are near the grid's own
-    speeds the error there is `SETTLED` of its best torque; midway it is never less.
+    Parameters: `x` (n, 4) points, `simulated` (n,) torque there [N·m]. With too few points near the grid's own speeds,
+    the error there is `SETTLED` of its best torque; midway it is never less.
     """
     square = (simulated - prior.at(x)) ** 2
     known = np.isfinite(square)
-    square, midway = square[known], midway_share(prior.axes[0], x[known, 0])
+    square, midway = square[known], _midway(prior.axes[0], x[known, 0])
     near = midway < _NEAR
     at_speeds = float(square[near].mean()) if near.sum() >= _ENOUGH else (SETTLED * prior.best) ** 2
     weight = float(midway @ midway)

@@ -1,12 +1,13 @@
-"""How far to trust the torque model: each reading, and each whole pull, predicted from all the others.
+"""How far to trust a torque model: each reading, and each whole pull, predicted from all the others.
 
-Both are closed forms on the inverse covariance, at the fitted hyperparameters and mean; nothing is refitted. A
-simulation's scale and shift, being integrated out, are learned anew from what is left.
-Leaving out one reading tests interpolation along a pull whose drift is already known; leaving out a pull is the
-harder and more honest test, since a new pull is what the tables will meet.
+Both are closed forms on the inverse covariance, at the fitted hyperparameters and mean; nothing is fitted again. A
+simulation's scale and shift are integrated out, so they are learned anew from what is left. Leaving out one reading
+tests interpolation along a pull whose drift is known already. Leaving out a pull is the harder test, and the one that
+counts: the tables will meet a new day too.
 
-Source: Rasmussen and Williams, Gaussian Processes for Machine Learning, MIT Press 2006, eq. 5.10-5.12, and the same
-for blocks (from memory).
+Sources (from memory): Rasmussen and Williams, Gaussian Processes for Machine Learning, MIT Press 2006, eq. 5.10-5.12,
+and the same for blocks; Cochran, Sampling Techniques, Wiley 1977, section 9A (ratio to size, clusters of unequal size)
+for the error of a share.
 """
 
 from collections.abc import Mapping
@@ -14,21 +15,37 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
 
-from phaseopt.surrogate.fitting import surface_at
+from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.kernels import Array
+from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
+SHARES = (0.5, 0.9, 0.99)
+
 
 @dataclass(frozen=True, eq=False)
 class LeftOut:
-    """Each reading against what the others say, in the order of the readings.
+    """Each reading beside what the others predict, in the order of the readings.
 
-    `mean` and `deviation` (n,) are those of the reading [N·m]: the deviation holds torque, noise and pull offset.
-    `residual` (n,) is reading less mean [N·m].
+    Parameters
+    ----------
+    mean
+        Predicted torque (n,) [N·m].
+    deviation
+        Standard deviation of the prediction (n,) [N·m]: torque, noise and pull offset.
+    residual
+        Reading less mean (n,) [N·m].
+
+    Examples
+    --------
+    >>> left = LeftOut(np.array([100.0, 110.0]), np.array([2.0, 2.0]), np.array([1.0, -1.0]))
+    >>> left.rmse, left.standardised.tolist()
+    (1.0, [0.5, -0.5])
     """
 
     mean: Array
@@ -37,7 +54,7 @@ class LeftOut:
 
     @property
     def standardised(self) -> Array:
-        """Residuals in their own standard deviations [-]; about 1 in size where the model is honest."""
+        """Residuals in their own standard deviations [-]; about 1 in size where the error bars are right."""
         return self.residual / self.deviation
 
     @property
@@ -45,34 +62,66 @@ class LeftOut:
         """Root mean square residual [N·m]."""
         return float(np.sqrt(np.mean(self.residual**2)))
 
+    def inside(self, share: float) -> Array:
+        """1 where the central interval of that share (normal law) holds the reading, else 0: (n,)."""
+        inside: Array = (np.abs(self.standardised) <= norm.ppf(0.5 + share / 2.0)).astype(np.float64)
+        return inside
+
 
 def leave_one_out(model: TorqueSurface) -> LeftOut:
-    """Each reading predicted from all others: residual `w / diag(K⁻¹)`, variance `1 / diag(K⁻¹)`.
+    """Each reading predicted from all others, those of its own pull too.
 
-    What the other readings of its pull tell about the pull's offset is used.
+    Parameters
+    ----------
+    model
+        Any torque model with readings.
 
-    >>> from phaseopt.surrogate.exact import ExactModel
-    >>> from phaseopt.surrogate.hyperparameters import Hyperparameters
-    >>> from phaseopt.surrogate.readings import Readings
+    Returns
+    -------
+    LeftOut
+        Residual `w / diag(K⁻¹)` and variance `1 / diag(K⁻¹)`.
+
+    Examples
+    --------
+    >>> from phaseopt.surrogate.readings import Hyperparameters
     >>> readings = Readings(x=[[0.0], [9.0]], y=[1.0, -1.0], pull=[1, 2])
     >>> left = leave_one_out(ExactModel.at(Hyperparameters(3.0, (0.1,), 4.0, 1e-6, 0.0), readings))
     >>> left.mean.round(6) + 0.0, left.deviation.round(6), left.rmse  # the other is too far off to help
     (array([0., 0.]), array([5., 5.]), 1.0)
     """
-    certainty = model.certainty()
-    residual = model.reading_weights / certainty
-    return LeftOut(model.readings.y - residual, 1.0 / np.sqrt(certainty), residual)
+    precision = model.precision_diagonal()
+    residual = model.reading_weights / precision
+    return LeftOut(model.readings.y - residual, 1.0 / np.sqrt(precision), residual)
 
 
 def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Array] | None = None) -> LeftOut:
-    """Each pull predicted from the other pulls: residuals `(K⁻¹ of its block)⁻¹ w`, covariance `(K⁻¹ of its block)⁻¹`.
+    """Each pull predicted from the other pulls.
 
-    Nothing else shares a pull's offset, so its predicted mean is that of torque itself.
+    Parameters
+    ----------
+    model
+        Any torque model with readings of at least two pulls.
+    simulated_without
+        For each pull number, simulated torque at all readings (n,) [N·m], by the simulation as calibrated to the other
+        pulls. Without it, a simulation that was calibrated to all pulls has seen the one that is left out.
 
-    A simulation that was calibrated to the readings has seen the pull that is left out. With `simulated_without`, the
-    simulation as calibrated to the other pulls is the mean instead: for each pull number, simulated torque at all
-    readings (n,) [N·m]. Raises `InputError` with a single pull, for pulls that `simulated_without` lacks, and for
-    simulated torque that is not finite.
+    Returns
+    -------
+    LeftOut
+        Residuals `P⁻¹ w` and covariance `P⁻¹`, P the block of K⁻¹ of the pull. The mean is torque itself, because
+        nothing else shares the pull's offset.
+
+    Raises
+    ------
+    InputError
+        With a single pull, and where `simulated_without` lacks a pull or holds torque that is not finite.
+
+    Examples
+    --------
+    >>> from phaseopt.surrogate.readings import Hyperparameters
+    >>> readings = Readings(x=[[0.0], [9.0]], y=[1.0, -1.0], pull=[1, 2])
+    >>> leave_one_pull_out(ExactModel.at(Hyperparameters(3.0, (0.1,), 2.4, 3.2, 0.0), readings)).deviation.round(6)
+    array([5., 5.])
     """
     pulls = np.unique(model.readings.pull)
     if len(pulls) < 2:
@@ -93,8 +142,8 @@ def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Arr
         return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
     groups = [np.flatnonzero(model.readings.pull == pull) for pull in pulls]
     with one_blas_thread():
-        for own, certainty in zip(groups, model.reading_precisions(groups), strict=True):
-            covariance = np.linalg.inv(certainty)
+        for own, precision in zip(groups, model.precision_blocks(groups), strict=True):
+            covariance = np.linalg.inv(precision)
             residual[own] = covariance @ model.reading_weights[own]
             variance[own] = covariance.diagonal()
     return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
@@ -102,8 +151,68 @@ def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Arr
 
 def _without(model: TorqueSurface, trend: Trend, own: NDArray[np.bool_], simulated: Array) -> tuple[Array, Array]:
     """Residuals of a pull's own readings, and their variances, from the others with another simulation as mean."""
-    trend.left_over(model.readings, simulated)  # which refuses what is no simulated torque of all readings
-    h, held = model.hyperparameters, model.readings.kept(own)
-    others = surface_at(h, model.readings.kept(~own), trend, simulated[~own])
-    mean, deviation = others.predict(held.x, simulated[own])
-    return held.y - mean, deviation**2 + h.pull**2 + h.noise**2 + held.extra
+    trend.residuals(model.readings, simulated)  # which refuses what is no simulated torque of all readings
+    h, left_out = model.hyperparameters, model.readings.subset(own)
+    others = ExactModel.at(h, model.readings.subset(~own), trend, simulated[~own])
+    mean, deviation = others.predict(left_out.x, simulated[own])
+    return left_out.y - mean, deviation**2 + h.pull**2 + h.noise**2 + left_out.variance
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """An interval beside left-out readings: what it should hold, and what it held.
+
+    Parameters
+    ----------
+    share
+        What it should hold, a part of 1.
+    inside
+        What it held, a part of 1.
+    error
+        Standard error of `inside`; nan with fewer than three pulls.
+
+    Examples
+    --------
+    >>> Coverage(share=0.9, inside=0.88, error=0.03).inside
+    0.88
+    """
+
+    share: float
+    inside: float
+    error: float
+
+
+def coverage(left: LeftOut, readings: Readings) -> tuple[Coverage, ...]:
+    """Whether the 50, 90 and 99 % intervals hold as many left-out readings as they should.
+
+    Parameters
+    ----------
+    left
+        The readings, each predicted without itself or without its pull.
+    readings
+        The same readings, for their pulls.
+
+    Returns
+    -------
+    tuple of Coverage
+        One for each of `SHARES`. Readings of one pull err together, so the error of a share is taken from pull to pull,
+        as in a survey by clusters.
+
+    Examples
+    --------
+    >>> left = LeftOut(np.zeros(4), np.ones(4), np.array([0.1, -0.6, 1.0, -2.0]))
+    >>> readings = Readings(np.zeros((4, 1)), left.residual, np.array([1, 1, 2, 2]))
+    >>> [found.inside for found in coverage(left, readings)]
+    [0.5, 0.75, 1.0]
+    """
+    _, pull = np.unique(readings.pull, return_inverse=True)
+    size = np.bincount(pull)
+    pulls = len(size)
+    found = []
+    for share in SHARES:
+        inside = left.inside(share)
+        mean = float(inside.mean())
+        off = np.bincount(pull, weights=inside) - mean * size
+        error = np.sqrt(pulls / (pulls - 1) * float(off @ off)) / len(readings) if pulls > 2 else np.nan
+        found.append(Coverage(share, mean, float(error)))
+    return tuple(found)

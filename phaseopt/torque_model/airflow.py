@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.results import AIR
-from phaseopt.surrogate.prior import GridPrior
+from phaseopt.surrogate import GridPrior
 
 Array = NDArray[np.float64]
 

@@ -21,9 +21,7 @@ import numpy.typing as npt
 import xarray as xr
 from scipy import stats
 
-from phaseopt.surrogate.fitting import fit
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import Readings, TorqueSurface, fit
 from phaseopt.torque.repeatability import ODD_CHANCE, PRACTICE, PRACTICE_FREEDOM
 from phaseopt.torque_model.sources import readings_of
 
@@ -56,15 +54,15 @@ def outliers(points: xr.Dataset, known: tuple[int, ...] = ()) -> tuple[UnlikePul
     Parameters: `points` as `reduce_logs` makes them; `known`, pulls that are called odd already and left aside.
     """
     readings = _thinned(readings_of(points))
-    readings = readings.kept(~np.isin(readings.pull, known))
+    readings = readings.subset(~np.isin(readings.pull, known))
     found: list[UnlikePull] = []
     while len(np.unique(readings.pull)) >= LEAST_PULLS and len(found) < _MOST_NAMED:
         pull, away = _standing_out(fit(readings))
         if away < _LOOK:
             break
         own = readings.pull == pull
-        others = readings.kept(~own)
-        chance, unlike = _judged(fit(others), readings.kept(own), int(pull))
+        others = readings.subset(~own)
+        chance, unlike = _judged(fit(others), readings.subset(own), int(pull))
         if chance * 2 * len(np.unique(readings.pull)) >= ODD_CHANCE:
             break
         found.append(unlike)
@@ -79,7 +77,7 @@ def _thinned(readings: Readings) -> Readings:
     for pull in np.unique(readings.pull):
         own = readings.pull == pull
         number[own] = np.arange(np.count_nonzero(own))
-    return readings.kept(number % step == 0)
+    return readings.subset(number % step == 0)
 
 
 def _looks(rpm: FloatArray) -> FloatArray:
@@ -97,8 +95,8 @@ def _standing_out(model: TorqueSurface) -> tuple[int, float]:
     pulls = np.unique(model.readings.pull)
     groups = [np.flatnonzero(model.readings.pull == pull) for pull in pulls]
     away: dict[int, float] = {}
-    for pull, own, certainty in zip(pulls, groups, model.reading_precisions(groups), strict=True):
-        covariance = np.linalg.inv(certainty)
+    for pull, own, precision in zip(pulls, groups, model.precision_blocks(groups), strict=True):
+        covariance = np.linalg.inv(precision)
         looks = _looks(model.readings.x[own, 0])
         told = looks @ covariance @ model.reading_weights[own]
         deviation = np.sqrt(np.einsum("ki,ij,kj->k", looks, covariance, looks))
@@ -111,7 +109,7 @@ def _judged(model: TorqueSurface, own: Readings, pull: int) -> tuple[float, Unli
     """How likely such a difference is, the less likely of both looks, and the difference."""
     mean, covariance = model.joint(own.x)
     h, pulls = model.hyperparameters, len(np.unique(model.readings.pull))
-    covariance = covariance + np.diag(h.noise**2 + own.extra)
+    covariance = covariance + np.diag(h.noise**2 + own.variance)
     level = float(own.y.mean())
     usual = (PRACTICE * level) ** 2
     drift = (pulls * h.pull**2 + PRACTICE_FREEDOM * usual) / (pulls + PRACTICE_FREEDOM)

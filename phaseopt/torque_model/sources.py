@@ -19,12 +19,18 @@ from phaseopt.cycle.from_project import cycle_config, cycle_section
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.cycle.torque_grid import cache_path, torque_grid
 from phaseopt.project import Project
-from phaseopt.surrogate.fitting import fit, simulated, surface_at
-from phaseopt.surrogate.grid_model import fit_supplied_grid
-from phaseopt.surrogate.prior import GridPrior
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.surface import TorqueSurface
-from phaseopt.surrogate.validation import LeftOut, leave_one_out, leave_one_pull_out
+from phaseopt.surrogate import (
+    ExactModel,
+    GridPrior,
+    LeftOut,
+    Readings,
+    TorqueSurface,
+    fit,
+    fit_supplied_grid,
+    leave_one_out,
+    leave_one_pull_out,
+    simulation_alone,
+)
 from phaseopt.torque.pulls import Reduction, reduce_logs
 from phaseopt.torque_model.supplied_grid import SuppliedGrid, read_supplied_grid
 from phaseopt.values.blas import one_blas_thread
@@ -105,7 +111,7 @@ class TorqueModel(ShowsItself):
             return None
         simulated = None if self.simulation is None or self.simulation.points is None else self.simulation.points
         at = None if simulated is None else simulated["after"].to_numpy()[keep]
-        return surface_at(self.surface.hyperparameters, readings.kept(keep), self.surface.trend, at)
+        return ExactModel.at(self.surface.hyperparameters, readings.subset(keep), self.surface.trend, at)
 
     @property
     def loo_rmse(self) -> float:
@@ -237,7 +243,7 @@ def fit_torque(
         return _measured(project, points)
     if points is None and prior.alone:
         with error_context(project, "cycle"):
-            surface = simulated(GridPrior(prior.grid), prior.doubt)
+            surface = simulation_alone(GridPrior(prior.grid), prior.doubt)
         return TorqueModel(surface, None, prior, None, None)
     return _measured_on_simulation(project, *_of_the_same(points, prior))
 

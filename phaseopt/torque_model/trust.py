@@ -7,9 +7,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.surrogate.coverage import Coverage, coverage, held
-from phaseopt.surrogate.sameness import Sameness, sameness
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import ChangeDistance, Coverage, TorqueSurface, coverage, distance_of_change
 from phaseopt.torque.repeatability import Repeatability, repeatability
 from phaseopt.torque_model.sources import TorqueModel, require_source
 from phaseopt.values.blas import one_blas_thread
@@ -39,14 +37,14 @@ class TorqueTrust:
     """What readings that the model was not shown say of it.
 
     `by_point` and `by_pull`: coverage with single readings and with whole pulls left out, the latter empty with one
-    pull, as `pulls` is. `sameness` of each of `INPUTS`, None where it was not varied. `unknown`: what these readings
-    cannot tell, in sentences, each with its mend.
+    pull, as `pulls` is. `change_distances` of each of `INPUTS`, None where it was not varied. `unknown`: what these
+    readings cannot tell, in sentences, each with its mend.
     """
 
     by_point: tuple[Coverage, ...]
     by_pull: tuple[Coverage, ...]
     pulls: tuple[PullLeftOut, ...]
-    sameness: dict[str, Sameness | None]
+    change_distances: dict[str, ChangeDistance | None]
     repeats: Repeatability
     unknown: tuple[str, ...]
 
@@ -77,7 +75,7 @@ def torque_trust(project: Project, model: TorqueModel) -> TorqueTrust:
     points, readings = model.reduction.points, model.surface.readings
     by_pull = () if model.pull_left_out is None else coverage(model.pull_left_out, readings)
     return TorqueTrust(
-        coverage(model.left_out, readings), by_pull, _pulls(model, points), _sameness(model.surface, points),
+        coverage(model.left_out, readings), by_pull, _pulls(model, points), _change_distances(model.surface, points),
         repeatability(points), unknown(points, simulated=model.simulation is not None),
     )  # fmt: skip
 
@@ -121,7 +119,7 @@ def _pulls(model: TorqueModel, points: xr.Dataset) -> tuple[PullLeftOut, ...]:
     if model.pull_left_out is None:
         return ()
     left, pull = model.pull_left_out, model.surface.readings.pull
-    names, inside = points["pull_name"].to_numpy(), held(left, 0.9)
+    names, inside = points["pull_name"].to_numpy(), left.inside(0.9)
     return tuple(
         PullLeftOut(
             str(names[number]), int(own.sum()), float(left.residual[own].mean()),
@@ -132,7 +130,7 @@ def _pulls(model: TorqueModel, points: xr.Dataset) -> tuple[PullLeftOut, ...]:
     )  # fmt: skip
 
 
-def _sameness(surface: TorqueSurface, points: xr.Dataset) -> dict[str, Sameness | None]:
+def _change_distances(surface: TorqueSurface, points: xr.Dataset) -> dict[str, ChangeDistance | None]:
     """How far each input moves before torque changes by what two readings of one thing differ by.
 
     Two pulls of one timing differ by √2 of a pull's offset, noise and scatter together; speed and load move within a
@@ -140,12 +138,12 @@ def _sameness(surface: TorqueSurface, points: xr.Dataset) -> dict[str, Sameness 
     measured speeds; load at the middle timings. None where a timing was not varied: jitter tells of nothing.
     """
     h, readings = surface.hyperparameters, surface.readings
-    own = h.noise**2 + float(np.median(readings.extra))
+    own = h.noise**2 + float(np.median(readings.variance))
     low, high = readings.x.min(axis=0), readings.x.max(axis=0)
     full = points["full_throttle"].to_numpy()
     shown = readings.x[full] if full.any() else readings.x
     speeds = np.linspace(shown[:, 0].min(), shown[:, 0].max(), _SPEEDS)
-    found: dict[str, Sameness | None] = {}
+    found: dict[str, ChangeDistance | None] = {}
     for axis, name in enumerate(INPUTS):
         seen = float(np.sqrt(2.0 * (own + (h.pull**2 if name in ("icl", "ecl") else 0.0))))
         if name in ("icl", "ecl") and high[axis] - low[axis] < VARIED:
@@ -153,7 +151,7 @@ def _sameness(surface: TorqueSurface, points: xr.Dataset) -> dict[str, Sameness 
             continue
         at = _places(speeds, float(shown[:, 1].max()), shown, axis)
         ends = (float(speeds[0]), float(speeds[-1])) if name == "rpm" else (float(low[axis]), float(high[axis]))
-        found[name] = sameness(surface, axis, at, *ends, seen)
+        found[name] = distance_of_change(surface, axis, at, *ends, seen)
     return found
 
 

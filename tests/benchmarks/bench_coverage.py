@@ -18,9 +18,8 @@ import numpy as np
 from scipy.stats import norm, qmc
 from true_engines import LOAD, SEEDS, SPEEDS, TrueEngine, described, described_prior, joined, true_engine
 
-from phaseopt.surrogate.coverage import SHARES
-from phaseopt.surrogate.fitting import fit
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import TorqueSurface, fit
+from phaseopt.surrogate.validation import SHARES
 
 LOW, HIGH = np.array([99.0, 93.0]), np.array([120.0, 118.0])  # the example's safe box, icl and ecl
 REST = np.array([120.0, 118.0])
@@ -44,7 +43,7 @@ def inside(engine: TrueEngine, model: TorqueSurface, rng: np.random.Generator) -
     held = joined([engine.pull(*(LOW + rng.random(2) * (HIGH - LOW)), number, rng) for number in range(HELD)])
     mean, deviation = model.predict(held.x)
     h = model.hyperparameters
-    whole = np.sqrt(deviation**2 + h.noise**2 + h.pull**2 + held.extra)
+    whole = np.sqrt(deviation**2 + h.noise**2 + h.pull**2 + held.variance)
     off = np.abs(held.y - mean) / whole
     return off[:, None] <= norm.ppf(0.5 + np.array(SHARES) / 2.0)
 

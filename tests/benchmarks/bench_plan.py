@@ -26,10 +26,7 @@ from phaseopt.study.acquisition import Candidate, Field, candidates, choose
 from phaseopt.study.full_load import joint_of_labels, reading_noise
 from phaseopt.study.knowledge_gradient import KnowledgeGradient
 from phaseopt.study.safe_timings import spread
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.fitting import fit, simulated
-from phaseopt.surrogate.prior import GridPrior
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import ExactModel, GridPrior, Readings, fit, simulation_alone
 
 BOXES = {"whole travel": ((75.0, 120.0), (78.0, 118.0)), "safe box": ((99.0, 120.0), (93.0, 118.0))}  # icl, ecl
 REST = np.array([[120.0, 118.0]])
@@ -95,7 +92,7 @@ def plan(dyno: Dyno, surface: ExactModel, pulls: int) -> list[Candidate]:
 
 def by_worth(dyno: Dyno, prior: GridPrior | None, pulls: int, *, at_once: bool) -> tuple[float, float]:
     made = [] if prior is not None else spread_pulls(dyno, FIRST)
-    surface = simulated(prior, DOUBT) if prior is not None else fit(joined(made))
+    surface = simulation_alone(prior, DOUBT) if prior is not None else fit(joined(made))
     while len(made) < pulls:
         for chosen in plan(dyno, surface, pulls - len(made) if at_once else 1):
             made.append(dyno.planned(chosen, len(made)))

@@ -11,10 +11,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline, PchipInterpolator, RegularGridInterpolator
 from scipy.stats import norm
 
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.fitting import fit
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.validation import leave_one_pull_out
+from phaseopt.surrogate import ExactModel, Readings, fit, leave_one_pull_out
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from surrogate.simulated import (

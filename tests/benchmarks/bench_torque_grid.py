@@ -16,7 +16,7 @@ import numpy as np
 from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.torque_grid import cache_path, grid_axes, torque_at, torque_grid
 from phaseopt.project.load import load_project
-from phaseopt.surrogate.prior import GridPrior
+from phaseopt.surrogate import GridPrior
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "hillclimb" / "project.toml"
 EACH = 160  # points of each kind

@@ -24,8 +24,7 @@ from phaseopt.cycle.scattered import run_scattered
 from phaseopt.cycle.version import code_version
 from phaseopt.io.digest import fingerprint
 from phaseopt.project.load import load_project
-from phaseopt.surrogate.prior import GridPrior
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import GridPrior, Readings
 from phaseopt.torque.curve import sweep_means, sweep_of
 
 Array = NDArray[np.float64]
@@ -78,7 +77,7 @@ class TrueEngine:
 
 def joined(pulls: list[Readings]) -> Readings:
     """Pulls as one set of readings."""
-    parts = ((p.x, p.y, p.pull, p.extra) for p in pulls)
+    parts = ((p.x, p.y, p.pull, p.variance) for p in pulls)
     return Readings(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
 

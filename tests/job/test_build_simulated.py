@@ -22,7 +22,7 @@ from phaseopt.output.files import build_files
 from phaseopt.project import Project
 from phaseopt.project.load import load_project
 from phaseopt.report.text import summary
-from phaseopt.surrogate.validation import leave_one_pull_out
+from phaseopt.surrogate import leave_one_pull_out
 from phaseopt.torque_model.airflow import efficiency_at
 from phaseopt.torque_model.sources import torque_model
 from phaseopt.values.errors import InputError

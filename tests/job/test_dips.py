@@ -12,7 +12,7 @@ from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip, dips
 from phaseopt.project import Pin
-from phaseopt.surrogate.fitting import surface_at
+from phaseopt.surrogate import ExactModel
 from phaseopt.torque_model.sources import TorqueModel
 
 
@@ -75,7 +75,7 @@ def test_speeds_that_nothing_was_measured_at_are_too_thin_to_say(tmp_path: Path)
     keep = np.abs(rpm - 4500.0) > 1100.0
     h = learnt.surface.hyperparameters
     short = type(h)(6.0, (500.0, *h.lengths[1:]), h.noise, h.pull, 100.0)
-    thin = TorqueModel(surface_at(short, learnt.surface.readings.kept(keep)), learnt.reduction.__class__(
+    thin = TorqueModel(ExactModel.at(short, learnt.surface.readings.subset(keep)), learnt.reduction.__class__(
         learnt.reduction.points.isel(point=keep), ()), None, None, None)  # fmt: skip
     found = [dip for dip in dips(resolver_of(project, thin), thin) if dip.rpm == 4500.0]
     assert found
@@ -90,6 +90,6 @@ def test_a_dip_within_twice_its_doubt_is_not_told(tmp_path: Path) -> None:
     learnt = learnt_of(plant(OWN, 1, limits.boxes[0].intake_to), model, limits, 1)
     h = learnt.surface.hyperparameters
     unsure = type(h)(100.0 * h.signal, h.lengths, 100.0 * h.noise, 100.0 * h.pull, h.mean)
-    doubtful = replace(learnt, surface=surface_at(unsure, learnt.surface.readings))
+    doubtful = replace(learnt, surface=ExactModel.at(unsure, learnt.surface.readings))
     assert any(dip.load == FULL for dip in dips(resolver_of(project, learnt), learnt))
     assert not any(dip.load == FULL for dip in dips(resolver_of(project, doubtful), doubtful))

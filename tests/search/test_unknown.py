@@ -14,9 +14,8 @@ from phaseopt.project import Project
 from phaseopt.search import Problem, solve
 from phaseopt.search.objective import TorqueMap, search_problem, torque_map
 from phaseopt.search.problem import prepare
-from phaseopt.surrogate.fitting import fit, simulated
-from phaseopt.surrogate.prior import AXES, GridPrior
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import GridPrior, Readings, fit, simulation_alone
+from phaseopt.surrogate.prior import AXES
 
 from .small import counted_optimum, milp_optimum, random_problem, score_of, whole
 
@@ -146,7 +145,7 @@ SHORT = {
 def map_of(project: Project, prior: GridPrior, readings: Readings | None = None) -> tuple[TorqueMap, Problem, list]:
     model = contact_model(project)
     limits = phase_limits(model)
-    surrogate = simulated(prior, 0.08) if readings is None else fit(readings, prior)
+    surrogate = simulation_alone(prior, 0.08) if readings is None else fit(readings, prior)
     torque = torque_map(limits, surrogate)
     return torque, *search_problem(project, limits, torque)
 
@@ -158,7 +157,7 @@ def test_a_project_is_searched_on_a_simulation_with_holes(tmp_path: Path, measur
     prior = prior_of(((0, 0), (2, 1, 4, 4)))
     rng = np.random.default_rng(1)
     x = rng.uniform([2000, 95, 80, 80], [7900, 100, 120, 140], (40, 4))
-    readings = Readings(x, rising(x) + rng.normal(0, 0.5, 40), np.arange(40) % 4).kept(np.isfinite(prior.at(x)))
+    readings = Readings(x, rising(x) + rng.normal(0, 0.5, 40), np.arange(40) % 4).subset(np.isfinite(prior.at(x)))
     torque, problem, boxes = map_of(project, prior, readings if measured else None)
     assert torque.simulated
     assert np.array_equal(torque.in_reach, np.isfinite(torque.torque))

@@ -6,9 +6,7 @@ import numpy as np
 from scipy.stats import qmc
 
 from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise, normal_draws
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.fitting import fit
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import ExactModel, Readings, fit
 from study.published import Array, branin, hartmann
 
 BRANIN_NOISE, HARTMANN_NOISE = 1.0, 0.02

@@ -16,8 +16,7 @@ from phaseopt.job.dips import CHANGES, CONTACT, LOGS, TRAVEL
 from phaseopt.job.resolve import Resolver
 from phaseopt.job.stages import search_tables
 from phaseopt.project import Project
-from phaseopt.surrogate.fitting import fit
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import Readings, fit
 from phaseopt.torque.pulls import Reduction
 from phaseopt.torque_model.sources import TorqueModel
 

@@ -20,9 +20,7 @@ from phaseopt.project import Project
 from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.planned_pulls import Plan
 from phaseopt.study.safe_timings import ADDED, safe_timings
-from phaseopt.surrogate.fitting import fit, simulated
-from phaseopt.surrogate.prior import GridPrior
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import GridPrior, Readings, fit, simulation_alone
 from phaseopt.torque_model.sources import Simulated, TorqueModel
 from phaseopt.values.errors import InputError
 
@@ -157,7 +155,7 @@ def test_a_simulation_alone_is_planned_on_where_it_does_not_settle_everywhere(tm
     made[-1, :, 0, 0] = np.nan
     grid = xr.Dataset({"torque": (tuple(axes), made)}, axes)
     known = Simulated(grid, sample(), None, None, 0.08)
-    learnt = TorqueModel(simulated(GridPrior(grid), 0.08), None, known, None, None)
+    learnt = TorqueModel(simulation_alone(GridPrior(grid), 0.08), None, known, None, None)
     plan = plan_pulls(phase_limits(model), learnt, 2)
     assert plan.expected[-1] > 0.5
     assert any("Nothing is measured" in note for note in plan.notes)

@@ -22,7 +22,7 @@ from phaseopt.project import Project
 from phaseopt.project.load import load_project, load_pull
 from phaseopt.report.subjects.confirm import entry_text, phase_lines, verdict_words
 from phaseopt.study.confirm import Confirmation, confirm
-from phaseopt.surrogate.exact import ExactModel
+from phaseopt.surrogate import ExactModel
 from phaseopt.tables import read_driven
 from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull
 from phaseopt.torque_model.sources import Simulated, TorqueModel, torque_model
@@ -101,7 +101,7 @@ def test_intervals_hold_for_pulls_that_the_model_has_not_seen(known: tuple[Proje
         if pull.kind != "sweep":
             continue
         mine = points["pull"].to_numpy() == number
-        others = replace(learnt, surface=ExactModel.at(surface.hyperparameters, surface.readings.kept(~mine)))
+        others = replace(learnt, surface=ExactModel.at(surface.hyperparameters, surface.readings.subset(~mine)))
         own = Reduction(points.isel(point=mine), ())
         found = confirm(model, others, pull, own)
         inside.append(np.abs(found.points["difference"]) <= found.points["difference_within"])

@@ -4,8 +4,7 @@ import numpy as np
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, DotProduct, Matern, Product
 
-from phaseopt.surrogate.hyperparameters import Hyperparameters
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import Hyperparameters, Readings
 
 NEW_PULL = -1.0  # a pull number that no reading has, so that no known offset is added to a prediction
 HYPERPARAMETERS = Hyperparameters(signal=18.0, lengths=(1500.0, 40.0, 14.0, 22.0), noise=0.8, pull=1.7, mean=160.0)
@@ -34,7 +33,7 @@ def scikit_model(h: Hyperparameters, r: Readings) -> GaussianProcessRegressor:
     lengths = np.full(d + 1, 1e12)
     lengths[d] = 1e-3
     offset = ConstantKernel(h.pull**2, "fixed") * RBF(lengths, "fixed")
-    model = GaussianProcessRegressor(surface + offset, alpha=h.noise**2 + r.extra, optimizer=None)
+    model = GaussianProcessRegressor(surface + offset, alpha=h.noise**2 + r.variance, optimizer=None)
     return model.fit(np.column_stack([r.x, r.pull]), r.y - h.mean)
 
 
@@ -65,7 +64,7 @@ def scikit_trend(h: Hyperparameters, r: Readings, simulated: np.ndarray, scale: 
     lengths = np.full(d + 2, 1e12)
     lengths[d] = 1e-3
     kernel = surface + ConstantKernel(h.pull**2, "fixed") * RBF(lengths, "fixed") + Column(shift, "fixed")
-    model = GaussianProcessRegressor(kernel, alpha=h.noise**2 + r.extra, optimizer=None)
+    model = GaussianProcessRegressor(kernel, alpha=h.noise**2 + r.variance, optimizer=None)
     return model.fit(np.column_stack([r.x, r.pull, scale * simulated]), r.y - simulated)
 
 

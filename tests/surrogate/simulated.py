@@ -3,8 +3,8 @@
 import numpy as np
 import xarray as xr
 
-from phaseopt.surrogate.prior import AXES, GridPrior
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import GridPrior, Readings
+from phaseopt.surrogate.prior import AXES
 
 GRID = {
     "rpm": np.linspace(1500, 8500, 22), "load": np.linspace(40, 100, 5),

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from phaseopt.surrogate.coverage import SHARES, coverage
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.validation import LeftOut
+from phaseopt.surrogate import LeftOut, Readings, coverage
+from phaseopt.surrogate.validation import SHARES
 
 
 def left_out(residual, pulls):

@@ -6,14 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import approx_fprime
 
-from phaseopt.surrogate.conditioning import log_marginal_likelihood
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.hyperparameters import Hyperparameters
-from phaseopt.surrogate.maps import predict_map
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import ExactModel, Hyperparameters, Readings, Trend, log_marginal_likelihood
 from phaseopt.values.errors import InputError
 
 from .outside import HYPERPARAMETERS, readings, scikit_model, scikit_predict
+from .simulated import prior_of
 
 R = readings()
 ELSEWHERE = readings(40, seed=2).x
@@ -61,13 +58,24 @@ def test_pairs_of_one_phaser_are_the_diagonal_of_the_grid():
     np.testing.assert_allclose(deviation, np.diagonal(grid_deviation, axis1=1, axis2=2), rtol=1e-9)
 
 
-def test_working_arrays_stay_bounded(monkeypatch):
-    """The parts that a large table is cut into do not change the result."""
-    model = ExactModel.at(HYPERPARAMETERS, R)
-    whole, points = model.predict_grid(*AXES), model.predict(ELSEWHERE)
-    monkeypatch.setattr("phaseopt.surrogate.surface._BLOCK", 5 * len(R))
-    np.testing.assert_allclose(model.predict_grid(*AXES), whole, rtol=1e-10)
-    np.testing.assert_allclose(model.predict(ELSEWHERE), points, rtol=1e-10)
+SMOOTH = Hyperparameters(signal=18.0, lengths=(4000.0, 120.0, 60.0, 80.0), noise=0.8, pull=1.7, mean=160.0)
+LARGE = [np.linspace(*axis) for axis in ((2000, 7000, 4), (50, 100, 3), (100, 125, 30), (100, 125, 30))]
+
+
+@pytest.mark.parametrize("simulated", [False, True])
+@pytest.mark.parametrize("h", [SMOOTH, HYPERPARAMETERS], ids=["smooth", "rough"])
+def test_a_large_table_agrees_with_its_places_one_by_one(h, simulated):
+    """900 timings in 12 cells, whose deviation is found through few columns where the surface is smooth."""
+    r, trend = readings(300), None
+    if simulated:
+        prior = prior_of()
+        r, trend = r.subset(np.isfinite(prior.at(r.x))), Trend(prior, 0.1, 3.0)
+    model = ExactModel.at(h, r, trend)
+    mean, deviation = model.predict_grid(*LARGE)
+    points = np.stack(np.meshgrid(*LARGE, indexing="ij"), axis=-1).reshape(-1, 4)
+    expected_mean, expected = model.predict(points)
+    np.testing.assert_allclose(mean.ravel(), expected_mean, rtol=1e-9)
+    np.testing.assert_allclose(deviation.ravel(), expected, rtol=1e-5)
 
 
 def test_readings_are_met_when_noise_vanishes():
@@ -96,19 +104,6 @@ def test_far_from_all_data_the_prior_stands():
 def test_same_readings_same_bytes():
     first, second = (ExactModel.at(HYPERPARAMETERS, readings()).predict_grid(*AXES) for _ in range(2))
     assert [a.tobytes() for a in first] == [a.tobytes() for a in second]
-
-
-def test_map_carries_units():
-    """Units and long names on every array, in the manner of the CF conventions."""
-    model = ExactModel.at(HYPERPARAMETERS, R)
-    grid = predict_map(model, *AXES, load_unit="kPa")
-    assert dict(grid.sizes) == {"rpm": 3, "load": 2, "intake_label": 4, "exhaust_label": 3}
-    assert all({"units", "long_name"} <= set(a.attrs) for a in grid.variables.values())
-    assert grid.torque.units == grid.torque_deviation.units == "N m"
-    cell = grid.isel(rpm=1, load=1, intake_label=2, exhaust_label=0)
-    mean, deviation = model.predict([[4500.0, 100.0, 112.0, 100.0]])
-    assert float(cell.torque) == pytest.approx(mean[0], rel=1e-12)
-    assert float(cell.torque_deviation) == pytest.approx(deviation[0], rel=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -4,10 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from phaseopt.surrogate import hyperpriors as hyperpriors
-from phaseopt.surrogate.fitting import fit, simulated
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
+from phaseopt.surrogate import Readings, fit, hyperpriors, leave_one_out, leave_one_pull_out, simulation_alone
 from phaseopt.values.errors import InputError
 
 from .simulated import GRID, full_load_points, off_by_a_smooth_surface, prior_of, pulls, torque
@@ -112,7 +109,7 @@ def test_lengths_are_not_shorter_than_readings_can_tell():
     r = Readings(
         np.column_stack([rpm, np.full(30, 100.0), timing, np.full(30, 110.0)]), torque_like(rpm), np.arange(30)
     )
-    least = np.exp([low for low, _ in hyperpriors.residual(r, PRIOR).bounds])
+    least = np.exp([low for low, _ in hyperpriors.of_residuals(r, PRIOR).bounds])
     median = hyperpriors.RESIDUAL_LENGTHS[3].median
     assert least[3] == pytest.approx(min(18.0, median * SPAN))
     assert least[4] == pytest.approx(median * SPAN)
@@ -134,13 +131,13 @@ def test_readings_without_simulated_torque_are_refused_and_can_be_left_out():
     short = prior_of(axes={**GRID, "rpm": GRID["rpm"][GRID["rpm"] < 7000]})
     with pytest.raises(InputError, match=r"torque points have no simulated torque.*Mend:"):
         fit(r, short)
-    model = fit(r.kept(np.isfinite(short.at(r.x))), short)
+    model = fit(r.subset(np.isfinite(short.at(r.x))), short)
     assert np.isfinite(leave_one_out(model).rmse)
     assert np.isfinite(leave_one_pull_out(model).rmse)
 
 
 def test_simulation_alone_is_the_grid_and_its_doubt():
-    model = simulated(PRIOR, 0.08)
+    model = simulation_alone(PRIOR, 0.08)
     x = full_load_points(np.random.default_rng(8), 50)
     mean, deviation = model.predict(x)
     np.testing.assert_allclose(mean, PRIOR.at(x), rtol=1e-12)
@@ -158,7 +155,7 @@ def test_simulation_alone_is_the_grid_and_its_doubt():
 def test_near_timings_are_doubted_less_against_each_other_than_far_ones():
     icl = np.array([105.0, 106.0, 108.0, 112.0, 120.0, 135.0])
     x = np.column_stack([np.full((6, 2), [5000.0, 100.0]), icl, np.full(6, 110.0)])
-    _, covariance = simulated(PRIOR, 0.08).joint(x)
+    _, covariance = simulation_alone(PRIOR, 0.08).joint(x)
     doubt = np.sqrt(covariance[0, 0] + np.diag(covariance) - 2 * covariance[0])
     assert np.all(np.diff(doubt) > 0)
     assert doubt[0] == pytest.approx(0.0, abs=1e-9)
@@ -167,13 +164,15 @@ def test_near_timings_are_doubted_less_against_each_other_than_far_ones():
 
 
 def test_learned_of_nothing_is_the_simulation_itself():
-    learned = simulated(PRIOR, 0.08).learned
+    learned = simulation_alone(PRIOR, 0.08).learned
     assert (learned.scale, learned.scale_deviation, learned.shift) == (1.0, 0.0, 0.0)
     assert learned.shift_deviation == pytest.approx(0.08 * PRIOR.best / np.sqrt(2))
     assert fit(pulls(np.random.default_rng(9), 2, torque)).learned is None
 
 
-@pytest.mark.parametrize("doubt", [0.0, -0.1, np.nan, np.inf])
-def test_no_doubt_is_refused(doubt):
-    with pytest.raises(InputError, match=r"doubt: .* is not above zero.*Mend: give a share"):
-        simulated(PRIOR, doubt)
+@pytest.mark.parametrize("share", [0.0, -0.1, np.nan, np.inf])
+def test_no_uncertainty_is_refused(share):
+    with pytest.raises(InputError) as caught:
+        simulation_alone(PRIOR, share)
+    (mistake,) = caught.value.mistakes
+    assert (mistake.where, "0.08" in mistake.hint) == ("uncertainty", True)

@@ -1,15 +1,14 @@
 """The surface on a grid against scikit-learn's Gaussian process, and against the dense exact model of the same process
 (which test_exact.py holds against scikit-learn)."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import Kernel, Matern
 
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.grid_model import GridModel, fit_supplied_grid
-from phaseopt.surrogate.gridded import GridNumbers
-from phaseopt.surrogate.validation import leave_one_out
+from phaseopt.surrogate import ExactModel, GridModel, Hyperparameters, fit_supplied_grid, leave_one_out
 
 AXES = (np.array([1500.0, 2300.0, 4000.0, 7000.0]), np.array([40.0, 70.0, 100.0]), np.linspace(95.0, 130.0, 4),
         np.linspace(95.0, 125.0, 3))  # fmt: skip
@@ -19,7 +18,7 @@ TORQUE = (
     120 + 20 * np.sin(X[:, 0] / 900) + 8 * np.cos(X[:, 1] / 15) + 6 * np.sin(X[:, 2] / 6) * np.cos(X[:, 3] / 9)
     + RNG.normal(0, 1.0, len(X))
 ).reshape(4, 3, 4, 3)  # fmt: skip
-NUMBERS = GridNumbers(18.0, (1500.0, 40.0, 14.0, 17.0), 0.8, 118.0)
+NUMBERS = Hyperparameters(18.0, (1500.0, 40.0, 14.0, 17.0), 0.8, 1e-9, 118.0)
 AT = RNG.uniform([1500, 40, 95, 95], [7000, 100, 130, 125], (40, 4))
 HOLES = ((0, 0, 0, 0), (1, 2, 3, 1), (1, 2, 3, 2), (3, 1, 0, 2))
 
@@ -81,7 +80,7 @@ def test_tables_differences_and_left_out_nodes_are_those_of_the_dense_model(torq
     np.testing.assert_allclose(ours.residual, theirs.residual, rtol=1e-8, atol=1e-9)
     np.testing.assert_allclose(ours.deviation, theirs.deviation, rtol=1e-9)
     groups = [np.array([0, 3, 7]), np.array([5])]
-    for own, other in zip(model.reading_precisions(groups), exact.reading_precisions(groups), strict=True):
+    for own, other in zip(model.precision_blocks(groups), exact.precision_blocks(groups), strict=True):
         np.testing.assert_allclose(own, other, rtol=1e-7, atol=1e-12)
 
 
@@ -97,7 +96,7 @@ def test_known_errors_weigh_nodes_and_the_deviation_is_never_too_small():
 def test_equal_errors_cost_nothing():
     """A grid with one error everywhere is one with that much more noise."""
     error = np.full(TORQUE.shape, 0.6)
-    more = GridNumbers(NUMBERS.signal, NUMBERS.lengths, float(np.hypot(0.8, 0.6)), NUMBERS.mean)
+    more = replace(NUMBERS, noise=float(np.hypot(0.8, 0.6)))
     ours, plain = GridModel.at(NUMBERS, AXES, holed(), error**2), GridModel.at(more, AXES, holed())
     np.testing.assert_allclose(ours.predict(AT)[0], plain.predict(AT)[0], rtol=1e-6)
     np.testing.assert_allclose(ours.predict(AT)[1], plain.predict(AT)[1], rtol=1e-9)
@@ -137,7 +136,7 @@ def test_holes_hardly_change_the_numbers():
     at = np.stack(np.meshgrid(*AXES_FIT, indexing="ij"), axis=-1)[hidden]
     mean, deviation = fit_supplied_grid(AXES_FIT, torque).predict(at)
     off = (whole[hidden] - mean) / np.hypot(deviation, model.noise)
-    assert 0.8 < np.sqrt(np.mean(off**2)) < 1.2, "doubt of what was hidden is not honest"
+    assert 0.8 < np.sqrt(np.mean(off**2)) < 1.2, "the uncertainty of what was hidden is wrong"
 
 
 def test_what_stated_errors_explain_is_no_noise():

@@ -5,11 +5,8 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from phaseopt.surrogate.conditioning import log_marginal_likelihood
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.gridded import GridNumbers, fit_grid, grid_likelihood, grid_weights, predict_nodes
-from phaseopt.surrogate.hyperparameters import Hyperparameters
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import ExactModel, Hyperparameters, Readings, log_marginal_likelihood
+from phaseopt.surrogate.gridded import fit_grid, grid_likelihood, grid_weights, predict_nodes
 from phaseopt.values.errors import InputError
 
 AXES = [np.array([1500.0, 2300.0, 4000.0, 7000.0]), np.array([40.0, 70.0, 100.0]), np.linspace(95, 130, 4)]
@@ -51,14 +48,13 @@ def test_holes_and_unequal_noise_are_the_dense_solution():
         torque[hole] = np.nan
     seen = np.isfinite(torque).ravel()
     h, r = dense(Readings(X[seen], torque.ravel()[seen], np.arange(seen.sum()), extra.ravel()[seen]))
-    numbers = GridNumbers(h.signal, h.lengths, h.noise, h.mean)
-    weights = grid_weights(numbers, AXES, torque, extra)
+    weights = grid_weights(h, AXES, torque, extra)
     exact = ExactModel.at(h, r)
     np.testing.assert_allclose(weights.ravel()[seen], exact.conditioned.weights, rtol=1e-5, atol=1e-7)
     assert not weights.ravel()[~seen].any()
     at = [np.array([2000.0, 5000.0]), np.array([55.0]), np.array([100.0, 111.0])]
     points = np.stack(np.meshgrid(*at, indexing="ij"), axis=-1).reshape(-1, 3)
-    np.testing.assert_allclose(predict_nodes(numbers, AXES, weights, at).ravel(), exact.predict(points)[0], rtol=1e-7)
+    np.testing.assert_allclose(predict_nodes(h, AXES, weights, at).ravel(), exact.predict(points)[0], rtol=1e-7)
 
 
 def test_fit_is_where_the_slopes_end():

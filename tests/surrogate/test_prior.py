@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import CubicHermiteSpline
 
-from phaseopt.surrogate.prior import AXES, GridPrior
+from phaseopt.surrogate import GridPrior
+from phaseopt.surrogate.prior import AXES
 from phaseopt.values.errors import InputError
 
 from .simulated import GRID, grid_of, prior_of, torque

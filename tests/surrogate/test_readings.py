@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from phaseopt.surrogate.readings import Readings
+from phaseopt.surrogate import Readings
 from phaseopt.values.errors import InputError
 
 X = np.arange(12.0).reshape(3, 4)
@@ -16,8 +16,8 @@ X = np.arange(12.0).reshape(3, 4)
         ({"y": [1.0, np.inf, 2.0]}, "torque: 1 of 3 points"),
         ({"pull": [1, 2]}, "pull numbers: the shape is (2,)"),
         ({"pull": [1.5, 2.0, 3.0]}, "pull numbers: not whole numbers"),
-        ({"extra": [0.0, -1.0, 0.0]}, "known variance: -1 is below zero"),
-        ({"extra": [0.0, np.nan, 0.0]}, "known variance: 1 of 3 points"),
+        ({"variance": [0.0, -1.0, 0.0]}, "known variance: -1 is below zero"),
+        ({"variance": [0.0, np.nan, 0.0]}, "known variance: 1 of 3 points"),
     ],
 )
 def test_wrong_readings_are_refused_with_the_mend(change, words):

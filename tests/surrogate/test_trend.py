@@ -4,12 +4,16 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from phaseopt.surrogate.conditioning import log_marginal_likelihood
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.hyperparameters import Hyperparameters
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.trend import SETTLED, Trend, grid_error
-from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
+from phaseopt.surrogate import (
+    ExactModel,
+    Hyperparameters,
+    Readings,
+    Trend,
+    leave_one_out,
+    leave_one_pull_out,
+    log_marginal_likelihood,
+)
+from phaseopt.surrogate.trend import SETTLED, grid_error
 from phaseopt.values.errors import InputError
 
 from .outside import NEW_PULL, readings, scikit_trend, scikit_trend_predict
@@ -86,9 +90,9 @@ def test_grid_product_and_points_agree():
 def refitted(kept, simulated):
     """Readings that were left out, as scikit-learn predicts them from those kept: mean and deviation."""
     out = ~kept
-    scikit = scikit_trend(H, R.kept(kept), simulated[kept], SCALE, SHIFT)
+    scikit = scikit_trend(H, R.subset(kept), simulated[kept], SCALE, SHIFT)
     mean, covariance = scikit_trend_predict(scikit, R.x[out], R.pull[out], simulated[out], SCALE)
-    return mean, np.sqrt(np.diag(covariance) + H.noise**2 + R.extra[out])
+    return mean, np.sqrt(np.diag(covariance) + H.noise**2 + R.variance[out])
 
 
 def test_leave_one_out_learns_scale_and_shift_anew():
@@ -144,7 +148,7 @@ GRID_RPM, GRID_ICL = float(PRIOR.axes[0][10]), float(PRIOR.axes[2][3])
     ("action", "words"),
     [
         (
-            lambda: TREND.left_over(Readings([[9000.0, 100, 110, 110], [5000.0, 100, 110, 110]], [1.0, 2.0], [1, 2])),
+            lambda: TREND.residuals(Readings([[9000.0, 100, 110, 110], [5000.0, 100, 110, 110]], [1.0, 2.0], [1, 2])),
             "1 of 2 torque points have no simulated torque (the first at 9000, 100, 110, 110)",
         ),
         (lambda: leave_one_pull_out(MODEL, {0: PRIOR.at(R.x)}), "pulls [1, 2, 3, 4] have no simulated torque"),
@@ -207,7 +211,7 @@ def test_the_grids_own_error_hides_no_measured_place():
     """What a grid gets wrong is in every deviation; whether readings tell of a place does not depend on it."""
     rough = ExactModel.at(H, R, Trend(PRIOR, SCALE, SHIFT, at_speeds=2.0, between=9.0))
     x = np.vstack([R.x[:5], ELSEWHERE, R.x[:5] + np.array([0.0, 0.0, 0.0, 60.0])])
-    told = [model.predict(x)[1] <= model.told_below(x[:, 0]) for model in (MODEL, rough)]
+    told = [model.predict(x)[1] <= model.informed_below(x[:, 0]) for model in (MODEL, rough)]
     np.testing.assert_array_equal(*told)
     assert told[0][:5].all()
     assert not told[0].all()

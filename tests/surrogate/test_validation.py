@@ -1,9 +1,7 @@
 import numpy as np
 import pytest
 
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.validation import leave_one_out, leave_one_pull_out
+from phaseopt.surrogate import ExactModel, Readings, leave_one_out, leave_one_pull_out
 from phaseopt.values.errors import InputError
 
 from .outside import HYPERPARAMETERS, readings, scikit_model
@@ -15,9 +13,9 @@ MODEL = ExactModel.at(HYPERPARAMETERS, R)
 def refitted(kept):
     """Readings that were left out, as scikit-learn predicts them from those kept: mean and deviation."""
     h, out = HYPERPARAMETERS, ~kept
-    scikit = scikit_model(h, Readings(R.x[kept], R.y[kept], R.pull[kept], R.extra[kept]))
+    scikit = scikit_model(h, Readings(R.x[kept], R.y[kept], R.pull[kept], R.variance[kept]))
     mean, deviation = scikit.predict(np.column_stack([R.x[out], R.pull[out]]), return_std=True)
-    return mean + h.mean, np.sqrt(deviation**2 + h.noise**2 + R.extra[out])
+    return mean + h.mean, np.sqrt(deviation**2 + h.noise**2 + R.variance[out])
 
 
 def test_leave_one_out_is_a_refit_without_that_reading():
@@ -37,7 +35,7 @@ def test_leave_one_pull_out_is_a_refit_without_that_pull():
         mean, deviation = refitted(kept)
         np.testing.assert_allclose(left.mean[~kept], mean, rtol=1e-8)
         np.testing.assert_allclose(left.deviation[~kept], deviation, rtol=1e-8)
-        others = Readings(R.x[kept], R.y[kept], R.pull[kept], R.extra[kept])
+        others = Readings(R.x[kept], R.y[kept], R.pull[kept], R.variance[kept])
         torque, _ = ExactModel.at(HYPERPARAMETERS, others).predict(R.x[~kept])
         np.testing.assert_allclose(left.mean[~kept], torque, rtol=1e-8)
 

@@ -9,8 +9,7 @@ from pydantic import Field
 from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.project import Project
 from phaseopt.report.subjects.fit import NOT_JUDGED
-from phaseopt.surrogate.coverage import coverage
-from phaseopt.surrogate.hyperparameters import Hyperparameters
+from phaseopt.surrogate import Hyperparameters, coverage
 from phaseopt.torque_model.sources import TorqueModel
 from phaseopt.torque_model.trust import INPUTS, TorqueTrust, deviations
 
@@ -144,7 +143,7 @@ class FitRecord(CommandRecord):
             coverage_by_point=tuple(map(CoverageRecord.model_validate, left_out)),
             coverage_by_pull=() if trust is None else tuple(map(CoverageRecord.model_validate, trust.by_pull)),
             pulls_left_out=() if trust is None else tuple(map(PullLeftOutRecord.model_validate, trust.pulls)),
-            same_torque_within=None if trust is None else SameTorqueRecord.model_validate(trust.sameness),
+            same_torque_within=None if trust is None else SameTorqueRecord.model_validate(trust.change_distances),
             least_difference_seen_Nm=None if trust is None else trust.repeats.least,
             hyperparameters=HyperparametersRecord.of(surface.hyperparameters, pulls=grid is None),
             simulation_learned=None if learned is None else LearnedRecord.model_validate(learned),

@@ -18,9 +18,7 @@ from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.facts import moving, phase_words
 from phaseopt.report.figures.colours import BLACK, MAP, STEPS, WHITE
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled, svg_element
-from phaseopt.surrogate.coverage import held
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.surrogate import Readings, TorqueSurface
 from phaseopt.torque_model.sources import TorqueModel
 from phaseopt.torque_model.trust import centrelines, deviations
 from phaseopt.values.display_units import Unit
@@ -48,7 +46,7 @@ def predicted(model: TorqueModel, unit: Unit) -> str:
     """Each point against what the other pulls say of it (with one pull, the other points), and the rest over speed."""
     left = model.pull_left_out or model.left_out
     assert left is not None
-    readings, inside = model.surface.readings, held(left, 0.9) > 0.5
+    readings, inside = model.surface.readings, left.inside(0.9) > 0.5
     without = "pull" if model.pull_left_out is not None else "point"
     with styled():
         figure = Figure(figsize=(7.5, 6.6), layout="constrained")

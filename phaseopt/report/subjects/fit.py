@@ -10,8 +10,7 @@ from phaseopt.report.document import Document, Section, say
 from phaseopt.report.given import UNITS, left_out_line, nodes_line
 from phaseopt.report.notes import shared_notes
 from phaseopt.report.verdicts import capital
-from phaseopt.surrogate.coverage import Coverage, coverage
-from phaseopt.surrogate.sameness import Sameness
+from phaseopt.surrogate import ChangeDistance, Coverage, coverage
 from phaseopt.torque_model.sources import TorqueModel
 from phaseopt.torque_model.trust import TorqueTrust, deviations
 from phaseopt.values.display_units import Unit
@@ -48,7 +47,7 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
         say("Left out", *others),
         say("Intervals", *interval_lines(trust)),
         say("Repeats", repeats_line(trust, unit)),
-        say("Same torque", *sameness_lines(trust, unit)),
+        say("Same torque", *change_lines(trust, unit)),
         thin,
         say("Unknown", *(trust.unknown or ("timings and loads were varied: nothing this looks for is missing",))),
     )
@@ -166,9 +165,9 @@ def _notes(model: TorqueModel) -> list[str]:
     return shared_notes(model.reduction.notes, [str(name) for name in model.reduction.points["pull_name"].to_numpy()])
 
 
-def sameness_lines(trust: TorqueTrust, torque: Unit) -> list[str]:
+def change_lines(trust: TorqueTrust, torque: Unit) -> list[str]:
     """Lengths in words."""
-    lines = [_same(name, found, torque) for name, found in trust.sameness.items() if found is not None]
+    lines = [_same(name, found, torque) for name, found in trust.change_distances.items() if found is not None]
     meaning = (
         "(hardly: moved that far at full throttle, torque changes by no more than two readings of one thing differ by: "
         "for timing two pulls, else two points of one pull)"
@@ -176,7 +175,7 @@ def sameness_lines(trust: TorqueTrust, torque: Unit) -> list[str]:
     return [*lines, meaning] if lines else ["nothing was varied"]
 
 
-def _same(name: str, found: Sameness, torque: Unit) -> str:
+def _same(name: str, found: ChangeDistance, torque: Unit) -> str:
     words, unit = _NAMES[name]
     space = "" if unit == "°" else " "
     if found.whole:
@@ -192,7 +191,7 @@ def thin_lines(model: TorqueModel, found: xr.Dataset, unit: Unit) -> list[str]:
         return ["at full load nothing is known"]
     worst = timing.where(timing == timing.max(), drop=True).isel(intake_phase=0, exhaust_phase=0)
     least = timing.where(timing == timing.min(), drop=True).isel(intake_phase=0, exhaust_phase=0)
-    half = float(np.sqrt(np.mean(model.surface.told_below(cells["rpm"].to_numpy()) ** 2)))
+    half = float(np.sqrt(np.mean(model.surface.informed_below(cells["rpm"].to_numpy()) ** 2)))
     reached = float((timing <= half).sum() / timing.notnull().sum())
     source = "the pulls" if model.supplied_grid is None else "the nodes"
     cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)

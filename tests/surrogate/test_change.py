@@ -3,10 +3,8 @@
 import numpy as np
 import pytest
 
-from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.hyperparameters import Hyperparameters
-from phaseopt.surrogate.readings import Readings
-from phaseopt.surrogate.sameness import changes, sameness
+from phaseopt.surrogate import ExactModel, Hyperparameters, Readings, distance_of_change
+from phaseopt.surrogate.change import rms_changes
 
 
 def model_of(slope, x=None):
@@ -22,13 +20,13 @@ def model_of(slope, x=None):
 
 @pytest.mark.parametrize("slope", [0.5, 2.0])
 def test_on_a_slope_the_distance_is_what_is_seen_over_the_slope(slope):
-    found = sameness(model_of(slope), 0, np.array([[0.0, 1.0], [0.0, 3.0]]), 0.0, 10.0, 2.0)
+    found = distance_of_change(model_of(slope), 0, np.array([[0.0, 1.0], [0.0, 3.0]]), 0.0, 10.0, 2.0)
     assert found.distance == pytest.approx(2.0 / slope, rel=0.02)
     assert not found.whole
 
 
 def test_a_flat_surface_is_the_same_over_all_that_was_measured():
-    found = sameness(model_of(0.0), 0, np.array([[0.0, 1.0]]), 0.0, 10.0, 2.0)
+    found = distance_of_change(model_of(0.0), 0, np.array([[0.0, 1.0]]), 0.0, 10.0, 2.0)
     assert found.whole
     assert found.distance == found.range == 10.0
 
@@ -41,8 +39,8 @@ def test_doubt_counts_as_change():
     model = ExactModel.at(h, Readings([[1e6, 0.0]], [0.0], [0]))
     line = np.column_stack([np.linspace(0.0, 4.0, 9), np.zeros(9)])
     k = Matern(2.0, nu=2.5)(np.zeros((1, 1)), line[1:, :1])[0]
-    np.testing.assert_allclose(changes(model, [line]), 3.0 * np.sqrt(2.0 * (1.0 - k)), rtol=1e-8)
+    np.testing.assert_allclose(rms_changes(model, [line]), 3.0 * np.sqrt(2.0 * (1.0 - k)), rtol=1e-8)
 
 
 def test_an_input_that_was_not_varied_has_no_distance():
-    assert sameness(model_of(1.0), 0, np.array([[0.0, 1.0]]), 5.0, 5.0, 2.0) is None
+    assert distance_of_change(model_of(1.0), 0, np.array([[0.0, 1.0]]), 5.0, 5.0, 2.0) is None
