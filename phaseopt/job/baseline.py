@@ -41,11 +41,11 @@ class BaselineComparison:
     Parameters
     ----------
     torque
-        Dims (rpm, load): `torque`, `torque_deviation` of the tables, `torque_before`, `torque_before_deviation` of the
-        baseline, `gain` and `gain_deviation` [N·m] (the uncertainty of a difference is less than that of its parts:
+        Dims (rpm, load): `torque`, `torque_sd` of the tables, `torque_before`, `torque_before_sd` of the
+        baseline, `gain` and `gain_sd` [N·m] (the uncertainty of a difference is less than that of its parts:
         they share it); `weight`; `in_reach`, whether the torque model speaks of the cell, and `measured`, whether
         measured points do.
-    full_gain, full_gain_deviation
+    full_gain, full_gain_sd
         The mean gain over the full-load row [N·m].
     gains
         The same by area under the curve, and the cells that moved most.
@@ -57,7 +57,7 @@ class BaselineComparison:
 
     torque: xr.Dataset
     full_gain: float
-    full_gain_deviation: float
+    full_gain_sd: float
     gains: Gains
     airflow: xr.Dataset | None
     simulated: xr.Dataset | None
@@ -124,11 +124,11 @@ def compare_torque(
     contrast = np.concatenate([share, -share])
     columns = {
         "torque": (mean[:n], "expected torque of the tables"),
-        "torque_deviation": (np.sqrt(variance[:n]), "standard deviation of expected torque"),
+        "torque_sd": (np.sqrt(variance[:n]), "standard deviation of expected torque"),
         "torque_before": (mean[n:], "expected torque of the baseline"),
-        "torque_before_deviation": (np.sqrt(variance[n:]), "standard deviation of expected torque of the baseline"),
+        "torque_before_sd": (np.sqrt(variance[n:]), "standard deviation of expected torque of the baseline"),
         "gain": (gain, "expected torque gained over the baseline"),
-        "gain_deviation": (np.sqrt(np.maximum(gain_variance, 0.0)), "standard deviation of the gain"),
+        "gain_sd": (np.sqrt(np.maximum(gain_variance, 0.0)), "standard deviation of the gain"),
     }
     found = xr.Dataset(
         {

@@ -43,7 +43,7 @@ class Dip:
     `rpm_from`, `rpm_to` the cells in it; `depth` the greatest distance to the majorant, at `rpm`, and its `deviation`
     [N·m]. `cause` one of `CAUSES`; `names` what binds there, as `search.binding` names it; `degrees` by edge how far
     beyond its limit the tables would go. `gain` the mean torque to be had in the dip without the cause, and its
-    `gain_deviation` [N·m]; None where no search can tell. `air` what differed in the logs.
+    `gain_sd` [N·m]; None where no search can tell. `air` what differed in the logs.
     """
 
     load: float
@@ -56,7 +56,7 @@ class Dip:
     names: tuple[str, ...] = ()
     degrees: tuple[tuple[str, float], ...] = ()
     gain: float | None = None
-    gain_deviation: float | None = None
+    gain_sd: float | None = None
     air: UnlikeAir | None = None
 
 
@@ -129,7 +129,7 @@ def _dip(resolver: Resolver, model: TorqueModel, place: _Place) -> Dip:
         air = unlike_air(model.reduction.points, resolver.problem.load, place.load, _span(rpm, place.cells))
         if air is not None:
             gain, doubt = _without_points(resolver, model, place, air)
-            return replace(dip, cause=LOGS, air=air, gain=gain, gain_deviation=doubt)
+            return replace(dip, cause=LOGS, air=air, gain=gain, gain_sd=doubt)
     lost = (resolver.base.unsupported | resolver.base.relaxed)[place.cells, place.load]
     if 2 * np.count_nonzero(lost) >= lost.size:
         return replace(dip, cause=THIN)
@@ -142,7 +142,7 @@ def _dip(resolver: Resolver, model: TorqueModel, place: _Place) -> Dip:
             best, share, degrees = cause, filled, _beyond(resolver, place, cause, found)
             dip = replace(
                 dip, cause=cause, names=_names(resolver, place, cause, name, degrees),
-                degrees=degrees, gain=gain, gain_deviation=doubt,
+                degrees=degrees, gain=gain, gain_sd=doubt,
             )  # fmt: skip
     return replace(dip, cause=best)
 

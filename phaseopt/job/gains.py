@@ -27,7 +27,7 @@ class Moved:
     intake: float
     exhaust: float
     gain: float
-    gain_deviation: float
+    gain_sd: float
     why: str
 
 
@@ -104,7 +104,7 @@ def _moved(
         if far[r, k] == 0.0:
             break
         cell = {"rpm": int(r), "load": int(k)}
-        gain, doubt = (float(torque[name].isel(cell)) for name in ("gain", "gain_deviation"))
+        gain, doubt = (float(torque[name].isel(cell)) for name in ("gain", "gain_sd"))
         refused = str(baseline.cells["verdict"].isel(cell).item()) != CLEAR
         found.append(
             Moved(

@@ -238,7 +238,7 @@ def _torque(first: list[dict[str, str]], second: list[dict[str, str]]) -> xr.Dat
     curves = []
     for rows in (first, second):
         at_full = [row for row in rows if float(row["load"]) == _top(rows)]
-        names = ("rpm", "torque", "torque_deviation")
+        names = ("rpm", "torque", "torque_sd")
         row = np.array([[_number(each[name]) for name in names] for each in at_full])
         curves.append(row[np.isfinite(row).all(axis=1)])
     if not all(len(curve) for curve in curves):

@@ -1,6 +1,6 @@
 """The files of a build, as names and texts, and all of them written together.
 
-Guaranteed gaps are rounded down, never up. The same build gives the same bytes.
+Gaps are rounded down, never up. The same build gives the same bytes.
 """
 
 from pathlib import Path
@@ -27,6 +27,7 @@ from phaseopt.report.simulation import air_words, notes
 from phaseopt.study.cached_studies import cached_studies
 from phaseopt.tables import table_text
 from phaseopt.values.errors import InputError
+from phaseopt.values.rounding import rounded_down
 
 
 def build_files(build: Build) -> dict[str, str]:
@@ -114,12 +115,12 @@ def _cell_columns(build: Build) -> list[Column]:
     for name in ("intake_phase", "exhaust_phase", "icl", "ecl"):
         columns.append(Column(name, str(cells[name].attrs["long_name"]), cells[name].to_numpy().ravel(), "degree", 3))
     columns += _event_columns(build)
-    for name in ("torque", "torque_deviation", "torque_before", "gain", "gain_deviation"):
+    for name in ("torque", "torque_sd", "torque_before", "gain", "gain_sd"):
         columns.append(Column(name, str(torque[name].attrs["long_name"]), torque[name].to_numpy().ravel(), "N m", 2))
     columns += [
-        Column(f"price_{price.limit.replace(' ', '_')}", f"torque less doubt that the cell gains for a {price.per} of: "
-               f"{limit_words(price.limit)}", price.cells.ravel(), "N m", 3)
-        for price in build.explanations.limit_costs.limits
+        Column(f"cost_{cost.limit.replace(' ', '_')}", "torque less the uncertainty counted that the cell gains for a "
+               f"{cost.per} of: {limit_words(cost.limit)}", cost.cells.ravel(), "N m", 3)
+        for cost in build.explanations.limit_costs.limits
     ]  # fmt: skip
     if build.comparison.simulated is not None:
         columns += _simulated_columns(build.comparison.simulated)
@@ -137,7 +138,7 @@ def _cell_columns(build: Build) -> list[Column]:
         Column("verdict", "clear, tight or hits", cells["verdict"].to_numpy().ravel().tolist()),
         Column("closest_rule", "the contact rule with the least margin", cells["binds"].to_numpy().ravel().tolist()),
         Column(
-            "binds",
+            "limited_by",
             "what holds the cell where it is",
             ["; ".join(cell) for row in build.best.search.binding for cell in row],
         ),
@@ -148,7 +149,7 @@ def _cell_columns(build: Build) -> list[Column]:
 
 
 def _simulated_columns(simulated: xr.Dataset) -> list[Column]:
-    """What the simulation tells of the tables beside torque; empty where not simulated."""
+    """What the simulation says of the tables beside torque; blank where not simulated."""
     return [
         Column(str(name), str(values.attrs["long_name"]), values.to_numpy().ravel(), str(values.attrs["units"]), 1)
         for name, values in simulated.items()
@@ -192,9 +193,8 @@ def _gap_columns(build: Build, contact: str) -> list[Column]:
         unit = str(cells[name].attrs["units"])
         values = cells[name].to_numpy().ravel()
         decimals = 1 if unit == "degree" else 3
-        shown = np.floor(values * 1000.0) / 1000.0 if down else values
         words = f"{contact.replace('_', ' to ')}: {cells[name].attrs['long_name']}"
-        columns.append(Column(f"{contact}_{name}", words, shown, unit, decimals))
+        columns.append(Column(f"{contact}_{name}", words, rounded_down(values) if down else values, unit, decimals))
     return columns
 
 

@@ -16,6 +16,7 @@ from phaseopt.output.metadata import records_metadata
 from phaseopt.project import SIDES, Side
 from phaseopt.report.limits_text import limits_notes, limits_summary
 from phaseopt.report.sheet import limits_sheet
+from phaseopt.values.rounding import rounded_down
 
 ENDS = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
 _WORDS = dict(
@@ -40,7 +41,7 @@ def limits_files(model: ContactModel, limits: Limits) -> dict[str, str]:
     rpm = limits.alone["rpm"].to_numpy()
     sides = [side for side in SIDES if model.project.phaser_of(side) is not None]
     records = [
-        (f"{side}_clamps.csv", f"Clamps of the {side} phase, safe as a whole", _clamp_columns(box, side, rpm))
+        (f"{side}_clamps.csv", f"Clamps of the {side} phase, safe in any combination", _clamp_columns(box, side, rpm))
         for side in sides
     ]
     records += [
@@ -76,14 +77,14 @@ def limit_columns(limits: Limits, boxes: Sequence[SafeBox], rpm: np.ndarray, saf
     return [
         Column(
             "kind",
-            "box: safe as a whole, the clamps to enter; span: of the tables, not safe as a whole; alone: safe with the "
+            "box: safe in any combination, the clamps to enter; span: of the tables, not safe so; alone: safe with the "
             "other cam at rest; together: safe with each other at this speed",
             kinds,
         ),
         Column("rpm", "for a box up to this speed, else at it", numbers[:, 0], "rpm"),
         *(Column(end, _WORDS[end], numbers[:, 1 + k], "degree", 3) for k, end in enumerate(ENDS)),
-        Column("intake_edge", "what stops further intake advance", [row[0] for row in edges]),
-        Column("exhaust_edge", "what stops further exhaust retard", [row[1] for row in edges]),
+        Column("intake_limited_by", "what stops further intake advance", [row[0] for row in edges]),
+        Column("exhaust_limited_by", "what stops further exhaust retard", [row[1] for row in edges]),
     ]
 
 
@@ -111,6 +112,13 @@ def _safe_columns(model: ContactModel, safe: xr.Dataset) -> list[Column]:
         words = contact.replace("_", " to ")
         static = np.broadcast_to(safe["static_margin"].to_numpy()[..., c], shown.shape)
         for rule, margin in (("static", static), ("running", safe["running_margin"].to_numpy()[..., c])):
-            down = np.floor(margin[shown] * 1000.0) / 1000.0
-            columns.append(Column(f"{contact}_{rule}_margin", f"{words}: gap above the {rule} rule", down, "mm", 3))
+            columns.append(
+                Column(
+                    f"{contact}_{rule}_margin",
+                    f"{words}: gap above the {rule} rule",
+                    rounded_down(margin[shown]),
+                    "mm",
+                    3,
+                )
+            )
     return columns

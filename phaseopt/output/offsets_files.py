@@ -11,6 +11,7 @@ from phaseopt.report.page import page
 from phaseopt.report.subjects.offsets import offsets_document, recommended_words
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import OffsetStudy
+from phaseopt.values.rounding import rounded_down
 
 NAME = "offsets.csv"
 
@@ -32,18 +33,27 @@ def _columns(study: OffsetStudy) -> list[Column]:
 
     def column(name: str, words: str, unit: str, of: Callable[[Trial], float], *, down: bool = False) -> Column:
         values = np.array([of(trial) for trial in trials], dtype=np.float64)
-        return Column(name, words, np.floor(values * 1000.0) / 1000.0 if down else values, unit, 3)
+        return Column(name, words, rounded_down(values) if down else values, unit, 3)
 
     columns = [
         column("intake_offset", "installed offset of the intake cam, + = advanced", "degree", lambda t: t.offsets[0]),
         column("exhaust_offset", "installed offset of the exhaust cam, + = advanced", "degree", lambda t: t.offsets[1]),
-        column("score", "torque less doubt and roughness of the best tables, mean by weight", "N m", lambda t: t.score),
+        column(
+            "score",
+            "torque less uncertainty and roughness of the best tables, mean by weight",
+            "N m",
+            lambda t: t.score,
+        ),
         column("bound", "what no tables there can score more than", "N m", lambda t: t.bound),
         column("full_load_torque", "expected torque, mean of the full-load row", "N m", lambda t: t.full_load),
         Column("tables", "whether the tables are clear", ["clear" if t.clear else "not clear" for t in trials]),
         Column("full_travel", "verdict on full travel", [t.travel for t in trials]),
         column(
-            "full_travel_margin", "full travel above the rule that binds it", "mm", lambda t: t.travel_margin, down=True
+            "full_travel_margin",
+            "full travel above the rule that limits it",
+            "mm",
+            lambda t: t.travel_margin,
+            down=True,
         ),
     ]
     for contact in study.model.contacts:
@@ -52,14 +62,14 @@ def _columns(study: OffsetStudy) -> list[Column]:
                            ("travel_running", "least running gap of full travel")):  # fmt: skip
             columns.append(
                 column(
-                    f"{contact}_{name}", f"{words}: {said}, guaranteed", "mm",
+                    f"{contact}_{name}", f"{words}: {said}, worst case", "mm",
                     lambda t, name=name, contact=contact: getattr(t, name)[contact],  # type: ignore[misc]
                     down=True,
                 )
             )  # fmt: skip
     return [
         *columns,
-        column("cells_unknown", "cells of which the torque model does not speak", "1", lambda t: t.unknown),
+        column("cells_unknown", "cells that the torque model does not know", "1", lambda t: t.unknown),
         column("cells_unmeasured", "cells that measured points do not reach", "1", lambda t: t.unmeasured),
         column("intake_beyond", "tables beyond the intake centrelines measured", "degree", lambda t: t.outside[0]),
         column("exhaust_beyond", "tables beyond the exhaust centrelines measured", "degree", lambda t: t.outside[1]),

@@ -8,6 +8,7 @@ from phaseopt.output.metadata import records_metadata
 from phaseopt.report.page import page
 from phaseopt.report.subjects.plan import KINDS, plan_document
 from phaseopt.study.run_sheet import RunSheet
+from phaseopt.values.rounding import rounded_down
 
 NAME = "run_sheet.csv"
 _FLOORED = ("static", "running")  # guaranteed, so never rounded up
@@ -42,7 +43,7 @@ def _columns(sheet: RunSheet) -> list[Column]:
         if values.ndim == 1:
             columns.append(Column(name, words, values, "degree", 3))
             continue
-        shown = np.floor(values * 1000.0) / 1000.0 if name in _FLOORED else values
+        shown = rounded_down(values) if name in _FLOORED else values
         for contact, gap in zip(sheet.model.contacts, shown.T, strict=True):
             columns.append(Column(f"{contact}_{name}", f"{contact.replace('_', ' to ')}: {words}", gap, "mm", 3))
     expected_gain = np.array([pull.expected_gain for pull, _ in pulls])

@@ -66,7 +66,7 @@ def moved_words(cell: Moved, unit: Unit) -> str:
 def _gain_words(cell: Moved, unit: Unit) -> str:
     if not math.isfinite(cell.gain):
         return "gain not known"
-    return f"{unit.signed(cell.gain)} ± {unit.text(2 * cell.gain_deviation)}"
+    return f"{unit.signed(cell.gain)} ± {unit.text(2 * cell.gain_sd)}"
 
 
 def dip_words(dip: Dip, unit: Unit) -> str:
@@ -81,8 +81,8 @@ def dip_words(dip: Dip, unit: Unit) -> str:
 def cause_words(dip: Dip, unit: Unit) -> str:
     """The cause of a dip and what removing it would bring."""
     gain = ""
-    if dip.gain is not None and dip.gain_deviation is not None:
-        gain = f"; without it {unit.signed(dip.gain)} ± {unit.text(2 * dip.gain_deviation)} there"
+    if dip.gain is not None and dip.gain_sd is not None:
+        gain = f"; without it {unit.signed(dip.gain)} ± {unit.text(2 * dip.gain_sd)} there"
     if dip.cause == OWN:
         return _OWN
     if dip.cause == LOGS and dip.air is not None:
@@ -151,7 +151,7 @@ def dip_table(build: "Build") -> Table:
     """Every dip: where, how deep, why, what removing the cause would bring."""
     rows, unit = [], build.project.display_units.torque
     for dip in build.explanations.dips:
-        gain = "" if dip.gain is None else f"{unit.signed(dip.gain)} ± {unit.number(2 * (dip.gain_deviation or 0.0))}"
+        gain = "" if dip.gain is None else f"{unit.signed(dip.gain)} ± {unit.number(2 * (dip.gain_sd or 0.0))}"
         span = f"{dip.rpm_from:.0f}" if dip.rpm_from == dip.rpm_to else f"{dip.rpm_from:.0f} to {dip.rpm_to:.0f}"
         depth = f"{unit.number(dip.depth)} ± {unit.number(2 * dip.deviation)}"
         rows.append(Row(f"{dip.load:g}", (span, depth, cause_words(_bare(dip), unit), gain)))
@@ -196,7 +196,7 @@ def moved_table(build: "Build") -> Table:
 
 def gain_table(build: "Build") -> Table:
     """Gain by speed and load with its interval."""
-    gain, doubt = build.torque["gain"].to_numpy(), build.torque["gain_deviation"].to_numpy()
+    gain, doubt = build.torque["gain"].to_numpy(), build.torque["gain_sd"].to_numpy()
     unit = build.project.display_units.torque
     rows = [
         Row(

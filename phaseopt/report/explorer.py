@@ -21,6 +21,7 @@ from phaseopt.report.explained import limit_words, per_words
 from phaseopt.report.facts import binder_words, clamps, clamps_hold, moving, phase_words
 from phaseopt.report.figures.colours import STEPS, Scale
 from phaseopt.values.display_units import Unit
+from phaseopt.values.rounding import rounded_down
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -209,7 +210,7 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
                 "before": [float(build.baseline.tables.of_side(side)[r, k]) for side in SIDES],
                 **{
                     name: _number(float(at[name]), 2)
-                    for name in ("torque", "torque_deviation", "torque_before", "gain", "gain_deviation")
+                    for name in ("torque", "torque_sd", "torque_before", "gain", "gain_sd")
                 },
                 "in_reach": bool(at["in_reach"]),
                 "measured": bool(at["measured"]),
@@ -220,16 +221,12 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
                     if abs(price.cells[r, k]) >= 0.0005
                 ],
                 "gaps": [
-                    [round(float(gaps["by_hand"][c]), 3), *(_down(float(gaps[rule][c])) for rule in RULES)]
+                    [round(float(gaps["by_hand"][c]), 3), *(rounded_down(float(gaps[rule][c])) for rule in RULES)]
                     for c in range(len(build.contact.contacts))
                 ],
             }
         )
     return found
-
-
-def _down(gap: float) -> float:
-    return round(float(np.floor(gap / MICRON) * MICRON), 3)
 
 
 def _number(value: float, decimals: int) -> float | None:

@@ -31,7 +31,7 @@ def full_load_power(build: "Build") -> dict[str, FloatArray]:
     """Power at full load by speed, before, after, its gain and that one's deviation, kW; `rpm` the speeds, all (R,)."""
     row = build.torque.isel(load=-1)
     rpm = row["rpm"].to_numpy()
-    named = {"before": "torque_before", "after": "torque", "gain": "gain", "gain_deviation": "gain_deviation"}
+    named = {"before": "torque_before", "after": "torque", "gain": "gain", "gain_sd": "gain_sd"}
     return {"rpm": rpm} | {name: power_kw(row[of].to_numpy(), rpm) for name, of in named.items()}
 
 
@@ -41,8 +41,8 @@ def full_load_table(build: "Build") -> Table:
     power = full_load_power(build)
     rows = []
     for r, rpm in enumerate(build.tables.rpm):
-        torque = [float(full[name][r]) for name in ("torque_before", "torque", "gain", "gain_deviation")]
-        kilowatts = [float(power[name][r]) for name in ("before", "after", "gain", "gain_deviation")]
+        torque = [float(full[name][r]) for name in ("torque_before", "torque", "gain", "gain_sd")]
+        kilowatts = [float(power[name][r]) for name in ("before", "after", "gain", "gain_sd")]
         rows.append(
             Row(
                 f"{rpm:g}",

@@ -168,7 +168,7 @@ def gain_line(build: "Build") -> str:
     over = "" if known == speeds else f", over {known} of {speeds} speeds"
     unit = build.project.display_units.torque
     line = (
-        f"{unit.signed(build.comparison.full_gain)} ± {unit.text(build.comparison.full_gain_deviation)} "
+        f"{unit.signed(build.comparison.full_gain)} ± {unit.text(build.comparison.full_gain_sd)} "
         f"(one standard deviation{judged}) "
         f"on average at full load against {build.baseline.name}{over}"
     )

@@ -1,8 +1,8 @@
 """What smoother tables, slew in hand and caution cost in torque: a study of many searches on one torque model.
 
 A trial takes three keys of the project's [search] section and makes the best tables under them. Four things are wanted
-at once: torque, little doubt of it, even tables, and slew in hand. The trials that none other beats in all four are the
-front; one of them, the knee, is recommended, and any other can be taken by its keys.
+at once: torque, little uncertainty in it, even tables, and slew in hand. The trials that none other beats in all four
+are the front; one of them, the knee, is recommended, and any other can be taken by its keys.
 """
 
 from collections.abc import Iterator
@@ -25,7 +25,7 @@ from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, Remembered, part, silent
 
-KIND, VERSION = "tradeoff", 1  # of what a trial records
+KIND, VERSION = "tradeoff", 2  # of what a trial records
 RANDOM_TRIALS = 20  # before the sampler begins to learn from them
 ROUGHNESS, CAUTION, SLEW_SHARE = (2, 500), (0.0, 2.0), (0.25, 1.0)  # roughness in thousandths, so that it stays tidy
 STEP = 0.05  # of caution and slew share
@@ -34,7 +34,7 @@ CORNERS: tuple[dict[str, float], ...] = tuple(
     for roughness, caution, share in product(ROUGHNESS, CAUTION, SLEW_SHARE)
 )  # tried first: between them lie the ends of the front, by which its knee is measured
 LEAST_TRIALS = len(CORNERS)
-OBJECTIVES = {"torque": "maximize", "doubt": "minimize", "rms_step": "minimize", "slew_used": "minimize"}
+OBJECTIVES = {"torque": "maximize", "torque_sd": "minimize", "rms_step": "minimize", "slew_used": "minimize"}
 KNEE_WEIGHTS = {"sure_torque": 2.0, "rms_step": 1.0, "slew_used": 1.0}
 
 
@@ -42,11 +42,23 @@ KNEE_WEIGHTS = {"sure_torque": 2.0, "rms_step": 1.0, "slew_used": 1.0}
 class Tradeoff:
     """What a study found.
 
-    `trials` has dim trial: settings and outcome of each, `sure_torque` (torque less the project's own caution times the
-    doubt) and `on_front`; the first, number 0, is the project as it stands. `knee` and `most` are the positions of the
-    knee and of the most torque; `verdict` is on the knee's tables; `refused` says by number of trial which settings
-    left no tables, and why; `earlier` is how many trials the storage held already; `uncounted` how many cells do not
-    count, since the torque model does not speak of them; `notes`, what every output says of a simulation.
+    Parameters
+    ----------
+    trials
+        Dim trial: settings and outcome of each, `sure_torque` (torque less the project's own caution times its
+        uncertainty) and `on_front`; the first, number 0, is the project as it stands.
+    knee, most
+        Positions of the knee and of the most torque.
+    verdict
+        On the knee's tables.
+    refused
+        By number of trial, why its settings left no tables.
+    earlier
+        How many trials the storage held already.
+    uncounted
+        Cells that do not count, since the torque model does not know them.
+    notes
+        What every output says of a simulation.
     """
 
     project: Project
@@ -196,20 +208,20 @@ _WORDS = {
     "caution": ("search.caution of the trial", "1"),
     "slew_share": ("search.slew_share of the trial", "1"),
     "torque": ("expected torque, mean by weight of the cells", "N m"),
-    "doubt": ("standard deviation of a cell's torque, mean by weight", "N m"),
+    "torque_sd": ("standard deviation of a cell's torque, mean by weight", "N m"),
     "full_torque": ("expected torque, mean over full load", "N m"),
     "rms_step": ("root mean square change of phase per 500 rpm or per 10 kPa", "degree"),
     "largest_step": ("largest change of phase between neighbouring cells", "degree"),
     "slew_used": ("largest share of the phasers' slew that the tables use", "1"),
     "gap": ("how far the search may be below the best possible, as a share of its value", "1"),
-    "sure_torque": ("torque less the project's own caution times doubt", "N m"),
+    "sure_torque": ("torque less the project's own caution times its uncertainty", "N m"),
 }
 
 
 def _table(rows: list[tuple[int, Settings, Outcome]], caution: float) -> xr.Dataset:
     """A row a trial."""
     values = [
-        asdict(settings) | asdict(outcome) | {"sure_torque": outcome.torque - caution * outcome.doubt}
+        asdict(settings) | asdict(outcome) | {"sure_torque": outcome.torque - caution * outcome.torque_sd}
         for _, settings, outcome in rows
     ]
     table = xr.Dataset(

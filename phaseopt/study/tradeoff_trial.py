@@ -47,13 +47,13 @@ class Settings:
 class Outcome:
     """What tables are like, over the cells that count.
 
-    `torque` expected, mean by weight, and `doubt`, the mean of its standard deviation, N·m; `full_torque` expected,
+    `torque` expected, mean by weight, and `torque_sd`, the mean of its standard deviation, N·m; `full_torque` expected,
     mean over full load, N·m; `rms_step`, `largest_step`, `slew_used` as `Smoothness` has them; `gap`, how far the
     search may be below the best possible, as a share of its value.
     """
 
     torque: float
-    doubt: float
+    torque_sd: float
     full_torque: float
     rms_step: float
     largest_step: float
@@ -116,7 +116,7 @@ def tradeoff_inputs(project: Project, progress: Remembered) -> TradeoffInputs:
 
 
 def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: SearchResult) -> Outcome:
-    torque, doubt = (each[_cells(found)] for each in (labels.torque, labels.deviation))
+    torque, deviation = (each[_cells(found)] for each in (labels.torque, labels.deviation))
     if not np.isfinite(torque[counts]).all():
         raise InputError.one("the best tables hold phases whose torque is not known", hint="allow more slew")
     sides = [side for side in SIDES if project.phaser_of(side) is not None][
@@ -133,7 +133,7 @@ def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: Sear
         )  # fmt: skip
     return Outcome(
         torque=_mean(torque, weight),
-        doubt=_mean(doubt, weight),
+        torque_sd=_mean(deviation, weight),
         full_torque=_mean(torque[:, -1], np.where(counts[:, -1], 1.0, 0.0)),
         rms_step=even.rms_step,
         largest_step=even.largest_step,

@@ -61,7 +61,7 @@ def test_full_load_gain_agrees_with_its_parts(hillclimb: Build) -> None:
     """The mean of the row's gains is the gain; its doubt is no more than the mean of theirs (triangle inequality)."""
     row = hillclimb.torque.isel(load=-1)
     assert hillclimb.comparison.full_gain == pytest.approx(float(row["gain"].mean()), abs=1e-6)
-    assert hillclimb.comparison.full_gain_deviation <= float(row["gain_deviation"].mean()) + 1e-9
+    assert hillclimb.comparison.full_gain_sd <= float(row["gain_sd"].mean()) + 1e-9
 
 
 def test_weights_have_mean_one_and_light_load_counts_a_tenth(hillclimb: Build) -> None:

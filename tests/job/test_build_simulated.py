@@ -135,7 +135,7 @@ def test_the_doubt_of_the_gain_follows_from_the_stated_doubt(found: Build, folde
     cycle = {**CYCLE, "doubt": 0.04}
     (folder / "sure" / FOLDER).symlink_to(folder / FOLDER, target_is_directory=True)
     sure = build(load_project(write_project(folder / "sure", **{**SMALL, "cycle": cycle})))
-    here, there = found.torque["torque_deviation"].to_numpy(), sure.torque["torque_deviation"].to_numpy()
+    here, there = found.torque["torque_sd"].to_numpy(), sure.torque["torque_sd"].to_numpy()
     np.testing.assert_allclose(there, here / 2.0, rtol=1e-9)
 
 
@@ -274,7 +274,7 @@ def test_a_timing_that_did_not_settle_is_never_taken(
     again = build(load_project(folder / "project.toml"))
     assert (_intake_centrelines(again)[0] >= node[2] - 1e-9).all()
     assert np.isfinite(again.torque["torque"]).all()
-    assert np.isfinite(again.comparison.full_gain_deviation)
+    assert np.isfinite(again.comparison.full_gain_sd)
 
 
 def test_a_baseline_that_did_not_settle_is_left_out_of_the_gain_and_left_empty(

@@ -14,7 +14,7 @@ def test_area_under_the_full_load_curve_is_scipys(hillclimb: Build) -> None:
     for name, mean in (("torque", found.after), ("torque_before", found.before)):
         assert mean == pytest.approx(trapezoid(full[name].to_numpy(), rpm) / np.ptp(rpm))
     assert found.rpm == (rpm[0], rpm[-1])
-    assert 0.0 < found.deviation <= float(full["gain_deviation"].max())
+    assert 0.0 < found.deviation <= float(full["gain_sd"].max())
 
 
 def test_the_cells_that_moved_most_come_first_and_say_why(hillclimb: Build) -> None:
@@ -23,4 +23,4 @@ def test_the_cells_that_moved_most_come_first_and_say_why(hillclimb: Build) -> N
     assert told == sorted(told, reverse=True)
     assert told[0] == pytest.approx(float(far.max()))
     for cell in hillclimb.comparison.gains.moved:
-        assert (cell.why == "for torque") == (cell.gain > 2.0 * cell.gain_deviation)
+        assert (cell.why == "for torque") == (cell.gain > 2.0 * cell.gain_sd)

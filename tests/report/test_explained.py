@@ -75,7 +75,7 @@ def test_every_output_of_a_build_carries_them(hillclimb: Build) -> None:
         )
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
     for price in hillclimb.explanations.limit_costs.limits:
-        column = np.array([float(row[f"price_{price.limit.replace(' ', '_')}"]) for row in rows])
+        column = np.array([float(row[f"cost_{price.limit.replace(' ', '_')}"]) for row in rows])
         assert column == pytest.approx(price.cells.ravel(), abs=6e-4)
         weights = np.array([float(row["weight"]) for row in rows])
         assert float(weights @ column) == pytest.approx(price.weighted, abs=0.1)

@@ -57,7 +57,7 @@ def test_cells_say_what_cells_csv_says(both: Build) -> None:
     data = explorer_data(both)
     for row, cell in zip(rows, data["cells"], strict=True):
         assert [float(row["intake_phase"]), float(row["exhaust_phase"])] == cell["phases"]
-        for name in ("torque", "torque_deviation", "gain", "gain_deviation"):
+        for name in ("torque", "torque_sd", "gain", "gain_sd"):
             assert float(row[name]) == cell[name]
         for contact, gaps in zip(both.contact.contacts, cell["gaps"], strict=True):
             told = [float(row[f"{contact}_{name}"]) for name in ("by_hand", "static", "running")]

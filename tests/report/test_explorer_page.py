@@ -65,7 +65,7 @@ def test_a_click_and_the_arrow_keys_open_cells_with_the_numbers_of_cells_csv(
         torque = explorer.page.locator("#explorer-torque").inner_text()
         told = re.search(r"torque (\S+) ± (\S+)", torque)
         assert told is not None
-        for text, name in zip(told.groups(), ("torque", "torque_deviation"), strict=True):
+        for text, name in zip(told.groups(), ("torque", "torque_sd"), strict=True):
             assert number(text) == pytest.approx(float(row[name]), abs=0.05 + 1e-9)
         for contact, gaps in zip(both.contact.contacts, gaps_told(explorer), strict=True):
             for name, text in (("static", gaps[1]), ("running", gaps[3])):
@@ -101,7 +101,7 @@ def test_short_within_the_clamps_names_the_tables_as_the_only_guard(explorer: Op
 
 def test_a_gain_that_is_not_known_is_not_shown_as_none(explorer: Opened) -> None:
     """Torque before may be unknown where torque now is known: that is no gain of 0."""
-    explorer.page.evaluate("known.cells[1].gain = known.cells[1].gain_deviation = null; openCell(1)")
+    explorer.page.evaluate("known.cells[1].gain = known.cells[1].gain_sd = null; openCell(1)")
     explorer.page.wait_for_function(
         "document.querySelector('#explorer-torque').textContent.includes('torque before not known')"
     )

@@ -108,7 +108,7 @@ def test_air_is_shown_where_it_was_simulated(simulated_only: Build) -> None:
 
 def test_a_gain_that_is_not_known_is_not_printed_as_a_number(simulated_only: Build) -> None:
     torque = simulated_only.torque.assign(gain=simulated_only.torque["gain"] * np.nan)
-    unknown = {"full_gain": np.nan, "full_gain_deviation": np.nan, "torque": torque}
+    unknown = {"full_gain": np.nan, "full_gain_sd": np.nan, "torque": torque}
     lost = changed(simulated_only, comparison=unknown)
     assert "the gain at full load against rest timing is not known" in plain(summary(lost))
     assert not re.search(r"\bnan\b", render(lost).lower())

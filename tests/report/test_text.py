@@ -37,7 +37,7 @@ def test_summary_follows_its_order(both: Build, tmp_path: Path) -> None:
         assert caution in plain(told)
     assert max(map(len, told.replace(str(tmp_path), "out").splitlines())) <= 120
     assert both.verdict.full_travel.sentence in plain(told)
-    assert f"{both.comparison.full_gain:+.1f} ± {both.comparison.full_gain_deviation:.1f} N·m" in plain(told)
+    assert f"{both.comparison.full_gain:+.1f} ± {both.comparison.full_gain_sd:.1f} N·m" in plain(told)
 
 
 def test_summary_says_when_nothing_was_written(both: Build) -> None:

@@ -72,7 +72,7 @@ def test_nothing_metric_is_left_for_a_person(inch: Build) -> None:
 def test_torque_and_power_are_the_same_in_other_units(inch: Build) -> None:
     """1 lbf·ft = 1.355 817 948 331 4 N·m and 1 hp = 745.699 87 W (NIST SP 811, appendix B.8)."""
     told = gain_line(inch)
-    gain, deviation = inch.comparison.full_gain / 1.3558179483314, inch.comparison.full_gain_deviation / 1.3558179483314
+    gain, deviation = inch.comparison.full_gain / 1.3558179483314, inch.comparison.full_gain_sd / 1.3558179483314
     assert told.startswith(f"{gain:+.1f} ± {deviation:.1f}")
     table = full_load_table(inch)
     assert table.head == ("rpm", "lb-ft before", "lb-ft after", "gain", "hp before", "hp after", "gain")

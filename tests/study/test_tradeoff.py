@@ -121,7 +121,7 @@ def test_trials_keep_their_slew_and_pull_the_way_their_keys_say(found: Tradeoff)
     for caution in (0.0, 2.0):
         assert at[0.5, caution, 1.0]["rms_step"] < at[0.002, caution, 1.0]["rms_step"]
         assert at[0.002, caution, 0.25]["torque"] < at[0.002, caution, 1.0]["torque"]
-    assert at[0.002, 2.0, 1.0]["doubt"] < at[0.002, 0.0, 1.0]["doubt"]
+    assert at[0.002, 2.0, 1.0]["torque_sd"] < at[0.002, 0.0, 1.0]["torque_sd"]
     assert float(trials["torque"].max()) == at[0.002, 0.0, 1.0]["torque"]
     assert found.verdict.accepted
     assert bool(trials["on_front"][found.knee])

@@ -1,6 +1,7 @@
 """What every record shares: it is frozen, has no unknown key, and writes what is not known as null.
 
-A number that is not finite is not known. A guaranteed gap is rounded down. Both happen here, by the type of the field.
+A number that is not finite is not known. A gap that is promised is rounded down. Both happen here, by the type of the
+field.
 """
 
 import math

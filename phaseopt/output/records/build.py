@@ -208,7 +208,7 @@ class MovedRecord(Record):
             intake=cell.intake,
             exhaust=cell.exhaust,
             gain_Nm=cell.gain,
-            gain_sd_Nm=cell.gain_deviation,
+            gain_sd_Nm=cell.gain_sd,
             why=cell.why,
         )
 
@@ -270,7 +270,7 @@ class DipRecord(Record):
             limited_by=dip.names,
             degrees_needed=dict(dip.degrees),
             gain_Nm=dip.gain,
-            gain_sd_Nm=dip.gain_deviation,
+            gain_sd_Nm=dip.gain_sd,
             sentence=cause_words(dip, METRIC.torque),
         )
 

@@ -10,6 +10,7 @@ from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.project import Project
 from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.surrogate import Hyperparameters, coverage
+from phaseopt.surrogate.trend import LearnedTrend
 from phaseopt.torque_model.sources import TorqueModel
 from phaseopt.torque_model.trust import INPUTS, TorqueTrust, deviations
 
@@ -32,7 +33,7 @@ class PullLeftOutRecord(Record):
     inside: Known = Field(description="share of its points in their 90 % interval")
 
 
-class SamenessRecord(Record):
+class ChangeDistanceRecord(Record):
     """How far one input may move before torque changes by more than can be seen."""
 
     distance: Known = Field(description="how far, in rpm, kPa or crank degrees")
@@ -40,13 +41,13 @@ class SamenessRecord(Record):
     range: Known = Field(description="range that was measured")
 
 
-class SameTorqueRecord(Record):
+class ChangeDistancesRecord(Record):
     """How far each input may move before torque does; null where it was not varied."""
 
-    rpm: SamenessRecord | None = Field(description="engine speed, rpm")
-    load: SamenessRecord | None = Field(description="load, kPa")
-    icl: SamenessRecord | None = Field(description="intake centreline, crank degrees")
-    ecl: SamenessRecord | None = Field(description="exhaust centreline, crank degrees")
+    rpm: ChangeDistanceRecord | None = Field(description="engine speed, rpm")
+    load: ChangeDistanceRecord | None = Field(description="load, kPa")
+    icl: ChangeDistanceRecord | None = Field(description="intake centreline, crank degrees")
+    ecl: ChangeDistanceRecord | None = Field(description="exhaust centreline, crank degrees")
 
 
 class LengthsRecord(Record):
@@ -83,9 +84,19 @@ class LearnedRecord(Record):
     """What the pulls made of the simulation as a whole."""
 
     scale: float = Field(description="its torque was multiplied by this")
-    scale_deviation: float = Field(description="standard deviation of that")
+    scale_sd: float = Field(description="standard deviation of that")
     shift: float = Field(description="and moved by this, N·m")
-    shift_deviation: float = Field(description="standard deviation of that, N·m")
+    shift_sd: float = Field(description="standard deviation of that, N·m")
+
+    @classmethod
+    def of(cls, found: LearnedTrend) -> Self:
+        """From what the readings say of the simulation."""
+        return cls(
+            scale=found.scale,
+            scale_sd=found.scale_deviation,
+            shift=found.shift,
+            shift_sd=found.shift_deviation,
+        )
 
 
 class ThinRecord(Record):
@@ -119,7 +130,7 @@ class FitRecord(CommandRecord):
     coverage_by_point: tuple[CoverageRecord, ...] = Field(description="intervals of points left out")
     coverage_by_pull: tuple[CoverageRecord, ...] = Field(description="intervals of pulls left out")
     pulls_left_out: tuple[PullLeftOutRecord, ...] = Field(description="each pull, predicted by the others")
-    same_torque_within: SameTorqueRecord | None = Field(description="how far one may move before torque does")
+    change_distances: ChangeDistancesRecord | None = Field(description="how far one may move before torque does")
     least_difference_seen_Nm: Known = Field(description="least difference between two pulls that can be seen, N·m")
     hyperparameters: HyperparametersRecord = Field(description="numbers of the Gaussian process")
     simulation_learned: LearnedRecord | None = Field(description="what the pulls made of the simulation")
@@ -143,10 +154,10 @@ class FitRecord(CommandRecord):
             coverage_by_point=tuple(map(CoverageRecord.model_validate, left_out)),
             coverage_by_pull=() if trust is None else tuple(map(CoverageRecord.model_validate, trust.by_pull)),
             pulls_left_out=() if trust is None else tuple(map(PullLeftOutRecord.model_validate, trust.pulls)),
-            same_torque_within=None if trust is None else SameTorqueRecord.model_validate(trust.change_distances),
+            change_distances=None if trust is None else ChangeDistancesRecord.model_validate(trust.change_distances),
             least_difference_seen_Nm=None if trust is None else trust.repeats.least,
             hyperparameters=HyperparametersRecord.of(surface.hyperparameters, pulls=grid is None),
-            simulation_learned=None if learned is None else LearnedRecord.model_validate(learned),
+            simulation_learned=None if learned is None else LearnedRecord.of(learned),
             thin=ThinRecord.of(deviations(project, surface)),
             unknown=() if trust is None else trust.unknown,
             notes=(NOT_JUDGED, *model.notes, *(() if model.reduction is None else model.reduction.notes)),

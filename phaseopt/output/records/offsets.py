@@ -5,7 +5,7 @@ from typing import Literal, Self
 from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Guaranteed, Known, Record
-from phaseopt.output.records.pieces import ByCamRecord, GapsRecord, Word
+from phaseopt.output.records.pieces import GapsRecord, Word
 from phaseopt.study.offset_gains import Band, Gain
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
@@ -16,9 +16,9 @@ class OffsetTrialRecord(Record):
 
     intake_offset: float = Field(description="crank degrees, + = advanced")
     exhaust_offset: float = Field(description="crank degrees, + = advanced")
-    score_Nm: Known = Field(description="score of its best tables, N·m a cell")
-    bound_Nm: Known = Field(description="what no tables can beat, N·m a cell")
-    full_load_torque_Nm: Known = Field(description="mean at full load, N·m")
+    score: Known = Field(description="score of its best tables, N·m a cell")
+    bound: Known = Field(description="what no tables can beat, N·m a cell")
+    full_load_torque: Known = Field(description="mean at full load, N·m")
     clear: bool = Field(description="whether its tables keep the contact rules")
     static: GapsRecord = Field(description="static gaps of the tables, mm")
     running: GapsRecord = Field(description="running gaps of the tables, mm")
@@ -27,9 +27,12 @@ class OffsetTrialRecord(Record):
     full_travel_margin: Guaranteed = Field(
         description="what full travel leaves above the rule that limits it, mm; below 0 it is broken"
     )
-    unknown: int = Field(description="cells that the torque model does not know")
-    unmeasured: int = Field(description="cells that measured points do not reach")
-    outside: ByCamRecord = Field(description="how far the tables leave the centrelines measured; null: none measured")
+    cells_unknown: int = Field(description="cells that the torque model does not know")
+    cells_unmeasured: int = Field(description="cells that measured points do not reach")
+    intake_beyond: Known = Field(
+        description="how far tables leave the intake centrelines measured; null: none measured"
+    )
+    exhaust_beyond: Known = Field(description="how far they leave the exhaust centrelines measured, crank degrees")
 
     @classmethod
     def of(cls, trial: Trial) -> Self:
@@ -37,18 +40,19 @@ class OffsetTrialRecord(Record):
         return cls(
             intake_offset=trial.offsets[0],
             exhaust_offset=trial.offsets[1],
-            score_Nm=trial.score,
-            bound_Nm=trial.bound,
-            full_load_torque_Nm=trial.full_load,
+            score=trial.score,
+            bound=trial.bound,
+            full_load_torque=trial.full_load,
             clear=trial.clear,
             static=GapsRecord(**trial.static),
             running=GapsRecord(**trial.running),
             full_travel=trial.travel,
             full_travel_running=GapsRecord(**trial.travel_running),
             full_travel_margin=trial.travel_margin,
-            unknown=trial.unknown,
-            unmeasured=trial.unmeasured,
-            outside=ByCamRecord(intake=trial.outside[0], exhaust=trial.outside[1]),
+            cells_unknown=trial.unknown,
+            cells_unmeasured=trial.unmeasured,
+            intake_beyond=trial.outside[0],
+            exhaust_beyond=trial.outside[1],
         )
 
 

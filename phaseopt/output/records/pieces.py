@@ -20,7 +20,7 @@ Rule = Literal["static", "running"]
 
 
 class GapsRecord(Record):
-    """Guaranteed gaps by contact, mm, rounded down."""
+    """The least gaps by contact, worst case, mm, rounded down."""
 
     intake_piston: Guaranteed = Field(description="intake valve to piston")
     exhaust_piston: Guaranteed = Field(description="exhaust valve to piston")
@@ -55,8 +55,8 @@ class FullTravelRecord(Record):
     static: GapsRecord = Field(description="static gaps, mm")
     running: GapsRecord = Field(description="running gaps, mm")
     offset_for_reserve: ByCamRecord = Field(
-        description="installed offset, + = advanced, at which full travel keeps the running reserve, the other cam as "
-        "fitted; null where none within 60° does"
+        description="installed offset, + = advanced, at which full travel has enough running clearance with the other "
+        "cam as fitted; null where none within 60° does"
     )
     offset_for_clear: ByCamRecord = Field(description="the same to keep both rules")
     sentence: str = Field(description="the same in words")
@@ -81,7 +81,7 @@ class FaultRecord(Record):
     verdict: Word = Field(description="the verdict")
     static: GapsRecord = Field(description="static gaps, mm")
     running: GapsRecord = Field(description="running gaps, mm")
-    for_reserve: tuple[FixRecord, ...] = Field(description="what would keep the running reserve")
+    for_reserve: tuple[FixRecord, ...] = Field(description="what would leave enough running clearance")
     for_clear: tuple[FixRecord, ...] = Field(description="what would keep both rules")
     sentence: str = Field(description="the same in words")
 

@@ -17,7 +17,7 @@ class SettingsTrialRecord(Record):
     caution: float = Field(description="key under [search]")
     slew_share: float = Field(description="key under [search]")
     torque: float = Field(description="expected of the tables, mean of the cells by weight, N·m")
-    doubt: float = Field(description="standard deviation of a cell's torque, mean by weight, N·m")
+    torque_sd: float = Field(description="standard deviation of a cell's torque, mean by weight, N·m")
     full_torque: float = Field(description="mean at full load, N·m")
     sure_torque: float = Field(description="torque less the project's own caution times its uncertainty, N·m")
     rms_step: float = Field(description="change of phase per 500 rpm or 10 kPa, rms, crank degrees")

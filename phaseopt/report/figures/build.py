@@ -41,7 +41,7 @@ def full_load_torque(build: "Build") -> Drawing:
     row, unit = build.torque.isel(load=-1), build.project.display_units.torque
     rpm = row["rpm"].to_numpy()
     after, before, gain = (unit.of(row[name].to_numpy()) for name in ("torque", "torque_before", "gain"))
-    names = ("torque_deviation", "torque_before_deviation", "gain_deviation")
+    names = ("torque_sd", "torque_before_sd", "gain_sd")
     band, before_band, doubt = (2 * unit.of(row[name].to_numpy()) for name in names)
     with styled():
         figure = Figure(figsize=(7.5, 5.6), layout="constrained")
@@ -66,7 +66,7 @@ def full_load_torque(build: "Build") -> Drawing:
             upper.annotate(f"{number}", at, xytext=(0, 9), textcoords="offset points", ha="center")
         upper.set_ylabel(f"torque, {unit.name}")
         upper.set_title(
-            f"Torque at full load: {unit.signed(found.full_gain)} ± {unit.text(found.full_gain_deviation)} on average "
+            f"Torque at full load: {unit.signed(found.full_gain)} ± {unit.text(found.full_gain_sd)} on average "
             f"(± one deviation{', a judgement' if alone(build) else ''})"
             if np.isfinite(found.full_gain)
             else "Torque at full load: the gain is not known"

@@ -55,7 +55,7 @@ def power_over_speed(build: "Build") -> Drawing:
     """Power at the crank at full load before and after, with two standard deviations."""
     full, unit = full_load_power(build), build.project.display_units.power
     rpm, before, after = full["rpm"], unit.of(full["before"]), unit.of(full["after"])
-    band = 2.0 * unit.of(power_kw(build.torque.isel(load=-1)["torque_deviation"].to_numpy(), rpm))
+    band = 2.0 * unit.of(power_kw(build.torque.isel(load=-1)["torque_sd"].to_numpy(), rpm))
     with styled():
         figure = Figure(figsize=(7.5, 4.4), layout="constrained")
         axes = figure.subplots()

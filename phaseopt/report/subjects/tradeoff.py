@@ -79,7 +79,7 @@ def row(found: Tradeoff, position: int) -> tuple[str, ...]:
     return (
         f"{int(at['trial'])}",
         *(number_text(float(at[name])) for name in ("roughness", "caution", "slew_share")),
-        *(unit.number(float(at[name]), 1) for name in ("torque", "doubt", "full_torque")),
+        *(unit.number(float(at[name]), 1) for name in ("torque", "torque_sd", "full_torque")),
         f"{float(at['rms_step']):.2f}",
         f"{float(at['largest_step']):g}",
         f"{float(at['slew_used']):.0%}",
@@ -102,7 +102,9 @@ def knee_words(found: Tradeoff) -> str:
         return "The project's own settings are the knee already: no trial gives up less in all."
     knee, own = found.trials.isel(trial=found.knee), found.trials.isel(trial=0)
     unit = found.project.display_units.torque
-    torque, full, doubt = (unit.signed(float(knee[name] - own[name]), 1) for name in ("torque", "full_torque", "doubt"))
+    torque, full, doubt = (
+        unit.signed(float(knee[name] - own[name]), 1) for name in ("torque", "full_torque", "torque_sd")
+    )
     return (
         f"Trial {int(knee['trial'])}, against the project as it stands: torque {torque} {unit.name} (full load "
         f"{full}), its doubt {doubt} {unit.name}; rms step {float(own['rms_step']):.2f} to "

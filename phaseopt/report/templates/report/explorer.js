@@ -109,9 +109,9 @@ function tellTorque(now) {
   const own = known.cells[chosen.cell], unit = known.units.torque.unit, lines = [];
   if (atOwnTiming()) {
     lines.push(own.torque === null ? "Torque is not known here."
-      : `Expected torque ${shown("torque", own.torque)} ± ${shown("torque", own.torque_deviation)} ${unit} (one deviation), ` +
+      : `Expected torque ${shown("torque", own.torque)} ± ${shown("torque", own.torque_sd)} ${unit} (one deviation), ` +
         (own.gain === null ? "torque before not known."
-          : `${shown("torque", own.gain, true)} ± ${shown("torque", own.gain_deviation)} against before.`));
+          : `${shown("torque", own.gain, true)} ± ${shown("torque", own.gain_sd)} against before.`));
     lines.push(own.binds.length ? `Held here by: ${own.binds.join("; ")}.` : "Free: this timing is the best for the cell.");
     if (own.prices.length) {
       lines.push(`What limits cost this cell: ${own.prices.map(([limit, per, price]) =>
