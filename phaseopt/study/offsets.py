@@ -4,12 +4,10 @@ Trials are kept in a data base, so that a study that was stopped goes on, and se
 """
 
 import time
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import optuna
-from optuna.exceptions import ExperimentalWarning
 from optuna.trial import FrozenTrial, TrialState
 
 from phaseopt.clearance.limits import Limits, phase_limits
@@ -22,14 +20,14 @@ from phaseopt.study.offset_gains import Gain, gain_between
 from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
 from phaseopt.study.offset_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
 from phaseopt.study.offset_trial import Trial, refused, tried
-from phaseopt.study.storage import GRACE, cached_study, open_study
+from phaseopt.study.storage import GRACE, cached_study, fail_cut_off, keep, kept, open_study, seal, sealed_trials
 from phaseopt.torque.pulls import reduce_logs
 from phaseopt.torque_model.sources import require_source, torque_model
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
 
-KIND, VERSION = "offsets", 1  # the version is of what a trial is and records
+KIND, VERSION = "offsets", 2  # the version is of what a trial is and records
 _FOUND = "found"  # the attribute of a trial that holds what it brought
 _GAINS = "gains"  # the attribute of a study that holds the gains of its choices
 SEEN = 0.005  # of full-load torque: two pulls on an ordinary dyno, which repeats to 1 % (common practice), show no less
@@ -136,7 +134,7 @@ def cached_offsets(limits: Limits, notes: tuple[str, ...]) -> OffsetStudy | None
     study = cached_study(KIND, VERSION, study_key(project), project.folder)
     if study is None:
         return None
-    within, gains = offset_range(limits), study.user_attrs.get(_GAINS, {})
+    within, gains = offset_range(limits), kept(study, _GAINS) or {}
     try:
         return _chosen(
             project, model, notes, within, *_read(_finished(study), within),
@@ -150,8 +148,7 @@ def _keep_gains(study: optuna.Study, found: OffsetStudy) -> None:
     """Beside the trials, so that a later build can tell them without learning torque so far out."""
     chosen = [choice for choice in (found.guarded, found.free) if choice is not None and choice.gain is not None]
     gains = {_gain_key(choice.trial): choice.gain.as_plain() for choice in chosen if choice.gain is not None}
-    if study.user_attrs.get(_GAINS) != gains:
-        study.set_user_attr(_GAINS, gains)
+    keep(study, _GAINS, gains)
 
 
 def _gain_key(trial: Trial) -> str:
@@ -199,15 +196,15 @@ def _fill(
             found = solve(within.at((taken[0], taken[1])))
         except InputError as error:
             trial.set_user_attr(REFUSED, refused(error))
+            seal(trial, None)
             raise
         trial.set_user_attr(_FOUND, found.as_plain())
+        seal(trial, [found.score, found.travel_margin])
         return found.score, found.travel_margin
 
     waited, seen = 0.0, -1
     while True:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", ExperimentalWarning)
-            optuna.storages.fail_stale_trials(study)
+        fail_cut_off(study)
         made, running = len(_finished(study)), len(study.get_trials(deepcopy=False, states=(TrialState.RUNNING,)))
         progress(made / wanted, f"offsets: {made} of {wanted} trials")
         if made >= wanted:
@@ -222,9 +219,8 @@ def _fill(
 
 def _finished(study: optuna.Study) -> list[FrozenTrial]:
     """Trials that ended by themselves, each pair of offsets once, by number."""
-    ended = study.get_trials(deepcopy=False, states=(TrialState.COMPLETE, TrialState.FAIL))
     by_steps: dict[Steps, FrozenTrial] = {}
-    for trial in sorted(ended, key=lambda trial: trial.number):
+    for trial in sealed_trials(study):
         steps = steps_of(trial)
         if steps is not None:
             by_steps.setdefault(steps, trial)

@@ -3,35 +3,51 @@
 A study is found again by its kind, the version of what its trials record, and a fingerprint of all that they were
 computed from. So a run that was stopped goes on, several processes share one study, other inputs never mix with these,
 and what another version recorded is refused.
+
+Each trial carries a digest of what it was asked and what came of it (`seal`), each study its own name. A file beside
+the project in which any of that does not hold, or that is no such file at all, is set aside and begun anew; a storage
+that the user named is refused.
 """
 
+import hashlib
+import json
 import logging
+import sqlite3
 import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
 import optuna
 from optuna.exceptions import ExperimentalWarning
-from optuna.storages import RDBStorage
-from sqlalchemy.exc import SQLAlchemyError
+from optuna.storages import BaseStorage, RDBStorage
+from optuna.trial import FrozenTrial, TrialState
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from phaseopt.io.cache import FOLDER
+from phaseopt.io.atomic import locked
+from phaseopt.io.cache import FOLDER, DamagedError, set_aside
 from phaseopt.values.errors import InputError
 
 _log = logging.getLogger(__name__)
 
+T = TypeVar("T")
+Direction = Literal["minimize", "maximize"]
+
 OPTION = "--storage"
 HEARTBEAT, GRACE = 5, 30  # seconds between signs of life of a trial, and without one until it counts as cut off
 WAIT = 60.0  # seconds that a process waits for another that writes to the same SQLite file
+_OURS = "phaseopt "  # how names of studies begin
+_SEAL, _NAME = "sha256", "name"  # attributes of a trial and of a study
+# What SQLite calls errors of the machine, not of the file (its list of result codes).
+_MACHINE = ("SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_FULL", "SQLITE_IOERR", "SQLITE_CANTOPEN")
 
 
 def open_study(
     kind: str,
     version: int,
     made_of: str,
-    directions: Sequence[Literal["minimize", "maximize"]],
+    directions: Sequence[Direction],
     folder: Path,
     url: str | None = None,
     *,
@@ -39,15 +55,44 @@ def open_study(
 ) -> optuna.Study:
     """The study of this kind, version and fingerprint: the one in the storage, or a new one.
 
-    Parameters: `kind`, one word; `version`, to be raised whenever the same trial would be recorded otherwise;
-    `made_of`, a fingerprint; `directions`, one for each objective; `folder` of the project, in
-    whose .phaseopt/ the study is kept where no `url` is given; `watched`, whether trials that `Study.optimize` runs
-    give signs of life, so that those of a killed process are known for cut off. Raises `InputError` where the storage
-    cannot be opened or holds a study of this kind that another version wrote.
+    Parameters
+    ----------
+    kind
+        One word.
+    version
+        To be raised whenever the same trial would be recorded otherwise.
+    made_of
+        A fingerprint.
+    directions
+        One for each objective.
+    folder
+        Of the project, in whose .phaseopt/ the study is kept where no `url` is given.
+    url
+        Of another storage.
+    watched
+        Whether trials that `Study.optimize` runs give signs of life, so that those of a killed process are known for
+        cut off.
+
+    Raises
+    ------
+    InputError
+        The storage cannot be opened, holds a study of this kind that another version wrote, or, where it has a `url`,
+        is damaged.
     """
-    name = _name(kind, version, made_of)
-    with _checked(kind, version, folder, url, watched) as storage:
+
+    def opened(storage: BaseStorage) -> optuna.Study:
+        name = _name(kind, version, made_of)
         study = optuna.create_study(storage=storage, study_name=name, directions=directions, load_if_exists=True)
+        if not study.user_attrs:
+            study.set_user_attr(_NAME, name)
+        if [each.name.lower() for each in study.directions] != list(directions):
+            raise DamagedError("a study strives for something else")
+        if watched:
+            fail_cut_off(study)
+        _require_sound(study)
+        return study
+
+    study = _of_storage(kind, version, folder, url, opened, watched)
     if url is None:
         _log.info("trials kept in %s: %d of earlier runs", study_file(kind, folder), len(study.trials))
     return study
@@ -55,46 +100,62 @@ def open_study(
 
 def cached_study(kind: str, version: int, made_of: str, folder: Path) -> optuna.Study | None:
     """The study of this kind, version and fingerprint that a project keeps beside itself; None where there is none."""
+    name = _name(kind, version, made_of)
+
+    def loaded(storage: BaseStorage) -> optuna.Study | None:
+        if name not in optuna.get_all_study_names(storage):
+            return None
+        study = optuna.load_study(storage=storage, study_name=name)
+        _require_sound(study)
+        return study
+
     if not study_file(kind, folder).is_file():
         return None
     try:
-        with _checked(kind, version, folder, None, watched=False) as storage:
-            found = optuna.load_study(storage=storage, study_name=_name(kind, version, made_of))
-    except (InputError, KeyError):  # unreadable, of another version, or of other inputs
+        found = _of_storage(kind, version, folder, None, loaded)
+    except InputError:  # unreadable, or of another version
         return None
-    _log.info("trials kept in %s", study_file(kind, folder))
+    if found is not None:
+        _log.info("trials kept in %s", study_file(kind, folder))
     return found
 
 
 def require_storage(kind: str, version: int, folder: Path, url: str | None = None) -> None:
     """Refuse, before any work, a storage that `open_study` would refuse after it."""
-    with _checked(kind, version, folder, url, watched=False):
-        pass
+    _of_storage(kind, version, folder, url, lambda storage: None)
 
 
-@contextmanager
-def _checked(
-    kind: str, version: int, folder: Path, url: str | None, watched: bool
-) -> Iterator[optuna.storages.BaseStorage]:
-    """The storage, free of what another version wrote; what fails in it is told as wrong input."""
-    optuna.logging.set_verbosity(optuna.logging.WARNING)
-    file = study_file(kind, folder) if url is None else None
-    try:
-        if file is not None:
-            file.parent.mkdir(exist_ok=True)
-        storage = _storage(f"sqlite:///{file}" if url is None else url, watched)
-        if any(_of_another_version(each, kind, version) for each in optuna.get_all_study_names(storage)):
-            raise InputError.one(
-                f"it holds a {kind} study that another version of phaseopt wrote",
-                hint="move the file away" if file is not None else "name another storage",
-                file=file,
-                where=OPTION if file is None else "",
-            )
-        yield storage
-    except InputError:
-        raise
-    except (SQLAlchemyError, optuna.exceptions.OptunaError, ImportError, OSError, RuntimeError, ValueError) as error:
-        raise _unusable(file, error) from error
+def seal(trial: optuna.Trial, values: Sequence[float] | None) -> None:
+    """Give a trial the digest of what it was asked and what came of it, just before it ends with these values.
+
+    None for a trial that fails for a reason of its own. What is changed later by anything but a program is noticed.
+    """
+    digest = _digest([trial.number, trial.params, values, trial.user_attrs])
+    trial.set_user_attr(_SEAL, {"values": values, _SEAL: digest})
+
+
+def sealed_trials(study: optuna.Study) -> list[FrozenTrial]:
+    """Trials that ended by themselves, with values or with a reason why there are none, by number."""
+    trials = sorted(study.get_trials(deepcopy=False), key=lambda trial: trial.number)
+    return [trial for trial in trials if trial.state.is_finished() and _ended_itself(trial)]
+
+
+def keep(study: optuna.Study, name: str, value: Any) -> None:
+    """Keep a value of JSON beside the trials of a study."""
+    if kept(study, name) != value:
+        study.set_user_attr(name, {"value": value, _SEAL: _digest(value)})
+
+
+def kept(study: optuna.Study, name: str) -> Any:
+    """What `keep` kept; None where there is none."""
+    return study.user_attrs.get(name, {}).get("value")
+
+
+def fail_cut_off(study: optuna.Study) -> None:
+    """Mark the trials of killed processes as failed."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ExperimentalWarning)
+        optuna.storages.fail_stale_trials(study)
 
 
 def study_file(kind: str, folder: Path) -> Path:
@@ -102,7 +163,126 @@ def study_file(kind: str, folder: Path) -> Path:
     return folder / FOLDER / f"{kind}.sqlite"
 
 
-def _storage(url: str, watched: bool) -> optuna.storages.BaseStorage:
+def _of_storage(
+    kind: str, version: int, folder: Path, url: str | None, use: Callable[[BaseStorage], T], watched: bool = False
+) -> T:
+    """What `use` finds in the storage, after all in it has been checked."""
+    file = None if url is not None else study_file(kind, folder)
+
+    def found() -> T:
+        with _checked(file), _quiet():
+            if file is not None:
+                _require_sound_file(file)
+            storage = _storage(f"sqlite:///{file}" if url is None else url, watched)
+            names = optuna.get_all_study_names(storage)
+            if any(_of_another_version(name, kind, version) for name in names):
+                raise InputError.one(
+                    f"it holds a {kind} study that another version of phaseopt wrote",
+                    hint="move the file away" if file is not None else "name another storage",
+                    file=file,
+                    where=OPTION if file is None else "",
+                )
+            for name in names:
+                if name.startswith(_OURS) or file is not None:
+                    _require_own_name(optuna.load_study(storage=storage, study_name=name))
+            return use(storage)
+
+    if file is None:
+        return found()
+    with _checked(file):
+        file.parent.mkdir(exist_ok=True)
+    with locked(file.parent):  # so that no process takes the half-made file of another for a damaged one
+        try:
+            return found()
+        except DamagedError as error:
+            set_aside(file, str(error))
+            for journal in ("-journal", "-wal", "-shm"):  # they would be played into the new file
+                file.with_name(file.name + journal).unlink(missing_ok=True)
+        try:
+            return found()
+        except DamagedError as error:
+            raise _unusable(file, error) from error
+
+
+@contextmanager
+def _checked(file: Path | None) -> Iterator[None]:
+    """What keeps a storage from being opened, as wrong input; what a file should not hold, as damage."""
+    try:
+        yield
+    except InputError:
+        raise
+    except DamagedError as error:
+        if file is not None:
+            raise
+        hint = "name another storage: what is sound in this one cannot be found out"
+        raise InputError.one(f"the storage of the study is damaged ({error})", hint=hint, where=OPTION) from error
+    except Exception as error:  # Optuna reads a damaged file without a check of its own: any error may come of it
+        cause = error.orig if isinstance(error, DBAPIError) else error
+        of_the_machine = isinstance(cause, OSError | ImportError) or (
+            isinstance(cause, sqlite3.Error) and getattr(cause, "sqlite_errorname", "").startswith(_MACHINE)
+        )
+        if file is None or of_the_machine:
+            raise _unusable(file, error) from error
+        raise DamagedError(f"{type(error).__name__} in reading it") from error
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Without what Optuna logs of a storage that it cannot read; later it may warn."""
+    optuna.logging.set_verbosity(optuna.logging.CRITICAL)
+    try:
+        yield
+    finally:
+        optuna.logging.set_verbosity(optuna.logging.WARNING)
+
+
+def _require_sound_file(file: Path) -> None:
+    """Refuse a file that SQLite itself finds damaged."""
+    if not file.exists():
+        return
+    if not file.is_file():
+        raise DamagedError("it is no file")
+    with closing(sqlite3.connect(file, timeout=WAIT)) as database:
+        (answer,) = database.execute("PRAGMA integrity_check(1)").fetchone()
+    if answer != "ok":
+        raise DamagedError(" ".join(str(answer).split()))
+
+
+def _require_own_name(study: optuna.Study) -> None:
+    """Refuse a study under another name than the one it was made under; a killed run may leave none."""
+    if study.user_attrs.get(_NAME) != study.study_name and (study.user_attrs or study.get_trials(deepcopy=False)):
+        raise DamagedError("the name of a study is not its own")
+
+
+def _require_sound(study: optuna.Study) -> None:
+    """Refuse a study in which a number, a setting or a result is not what was recorded."""
+    trials = sorted(study.get_trials(deepcopy=False), key=lambda trial: trial.number)
+    if [trial.number for trial in trials] != list(range(len(trials))):
+        raise DamagedError("a trial is missing")
+    for name, held in study.user_attrs.items():
+        if name != _NAME and held[_SEAL] != _digest(held["value"]):
+            raise DamagedError(f"{name!r} of a study is not what was recorded")
+    for trial in trials:
+        if trial.values is not None or (trial.state.is_finished() and _ended_itself(trial)):
+            attributes = dict(trial.user_attrs)
+            sealed = attributes.pop(_SEAL, None)
+            digest = _digest([trial.number, trial.params, trial.values, attributes])
+            complete = trial.state == TrialState.COMPLETE
+            if sealed != {"values": trial.values, _SEAL: digest} or complete != (trial.values is not None):
+                raise DamagedError(f"trial {trial.number + 1} is not what was recorded")
+
+
+def _ended_itself(trial: FrozenTrial) -> bool:
+    """Whether a finished trial was not cut off: it has a seal, with values if and only if it has values."""
+    seal = trial.user_attrs.get(_SEAL)
+    return seal is not None and (seal["values"] is None) == (trial.state == TrialState.FAIL)
+
+
+def _digest(held: Any) -> str:
+    return hashlib.sha256(json.dumps(held, sort_keys=True).encode()).hexdigest()
+
+
+def _storage(url: str, watched: bool) -> BaseStorage:
     """Two processes that make the same new file at the same time: the second finds its tables made, and opens it."""
     options = {"connect_args": {"timeout": WAIT}} if url.startswith("sqlite") else None
     beat, grace = (HEARTBEAT, GRACE) if watched else (None, None)
@@ -120,7 +300,7 @@ def _name(kind: str, version: int, made_of: str) -> str:
     >>> _name("offsets", 2, "3f")
     'phaseopt offsets 2 3f'
     """
-    return f"phaseopt {kind} {version} {made_of}"
+    return f"{_OURS}{kind} {version} {made_of}"
 
 
 def _of_another_version(name: str, kind: str, version: int) -> bool:
@@ -129,7 +309,7 @@ def _of_another_version(name: str, kind: str, version: int) -> bool:
     >>> [_of_another_version(n, "offsets", 2) for n in ("phaseopt offsets 1 3f", "phaseopt offsets 2 4a", "other")]
     [True, False, False]
     """
-    return name.startswith(f"phaseopt {kind} ") and not name.startswith(f"phaseopt {kind} {version} ")
+    return name.startswith(f"{_OURS}{kind} ") and not name.startswith(f"{_OURS}{kind} {version} ")
 
 
 def _unusable(file: Path | None, error: Exception) -> InputError:

@@ -14,12 +14,12 @@ import numpy as np
 import optuna
 import xarray as xr
 from numpy.typing import NDArray
-from optuna.trial import FrozenTrial, TrialState
+from optuna.trial import TrialState
 
 from phaseopt.clearance.check import Verdict
 from phaseopt.project import Project
 from phaseopt.study.knee import front, knee
-from phaseopt.study.storage import cached_study, open_study, require_storage
+from phaseopt.study.storage import cached_study, open_study, require_storage, seal, sealed_trials
 from phaseopt.study.tradeoff_trial import Outcome, Settings, TradeoffInputs, tradeoff_inputs
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
@@ -112,7 +112,7 @@ def study_on(base: TradeoffInputs, trials: int, storage: str | None = None, prog
     """The same where limits and torque are known already."""
     directions: list[Any] = list(OBJECTIVES.values())
     study = open_study(KIND, VERSION, base.fingerprint(), directions, base.project.folder, storage)
-    earlier = len(_done(study))
+    earlier = len(sealed_trials(study))
     for done in _until(study, trials):
         progress(0.95 * done / trials, f"trial {done + 1} of {trials}")
         _try(study, base)
@@ -123,14 +123,14 @@ def study_on(base: TradeoffInputs, trials: int, storage: str | None = None, prog
 def cached_tradeoff(base: TradeoffInputs) -> Tradeoff | None:
     """The study that the project keeps of what it stands on now; None where it keeps none with its corners tried."""
     study = cached_study(KIND, VERSION, base.fingerprint(), base.project.folder)
-    if study is None or len(finished := _done(study)) < LEAST_TRIALS:
+    if study is None or len(finished := sealed_trials(study)) < LEAST_TRIALS:
         return None
     return _summary(study, base, len(finished))
 
 
 def _summary(study: optuna.Study, base: TradeoffInputs, earlier: int) -> Tradeoff:
     """What the trials say; `earlier`, how many of them were there before."""
-    finished = _done(study)
+    finished = sealed_trials(study)
     kept = [
         (trial.number + 1, _from_params(trial.params), Outcome(**trial.user_attrs["outcome"]))
         for trial in finished
@@ -154,17 +154,8 @@ def _summary(study: optuna.Study, base: TradeoffInputs, earlier: int) -> Tradeof
 
 def _until(study: optuna.Study, trials: int) -> Iterator[int]:
     """How many trials are done, as long as it is fewer than `trials`; other processes may do some."""
-    while (done := len(_done(study))) < trials:
+    while (done := len(sealed_trials(study))) < trials:
         yield done
-
-
-def _done(study: optuna.Study) -> list[FrozenTrial]:
-    """Trials with an outcome, or with the reason why there is none; one that a killed run left has neither."""
-    return [
-        trial
-        for trial in study.get_trials(deepcopy=False, states=(TrialState.COMPLETE, TrialState.FAIL))
-        if trial.state == TrialState.COMPLETE or "why" in trial.user_attrs
-    ]
 
 
 def _try(study: optuna.Study, base: TradeoffInputs) -> None:
@@ -173,7 +164,7 @@ def _try(study: optuna.Study, base: TradeoffInputs) -> None:
     The sampler is made anew for each, seeded by its number, which no other process has: a run that goes on asks what it
     would have asked.
     """
-    tried = [trial.params for trial in _done(study)]
+    tried = [trial.params for trial in sealed_trials(study)]
     lacking = [corner for corner in CORNERS if corner not in tried]
     if lacking:  # the first of them may be under way in other processes
         running = study.get_trials(deepcopy=False, states=(TrialState.RUNNING,))
@@ -188,10 +179,13 @@ def _try(study: optuna.Study, base: TradeoffInputs) -> None:
         outcome = base.outcome(_from_params(trial.params))
     except InputError as error:
         trial.set_user_attr("why", error.mistakes[0].problem)
+        seal(trial, None)
         study.tell(trial, state=TrialState.FAIL)
         return
     trial.set_user_attr("outcome", asdict(outcome))
-    study.tell(trial, [getattr(outcome, name) for name in OBJECTIVES])
+    values = [float(getattr(outcome, name)) for name in OBJECTIVES]
+    seal(trial, values)
+    study.tell(trial, values)
 
 
 def _from_params(params: dict[str, Any]) -> Settings:
