@@ -117,7 +117,7 @@ def _place(gap: LeastGap) -> str:
 
 
 def torque_lines(found: Comparison) -> list[str]:
-    """Torque at full load, first and second."""
+    """Torque at full throttle, first and second."""
     if found.torque is None or found.mean is None:
         return ["not compared"]
     unit, rpm = found.display_units.torque, found.torque["rpm"].to_numpy()
@@ -125,7 +125,7 @@ def torque_lines(found: Comparison) -> list[str]:
     change = found.torque["difference"].to_numpy()
     most, least = int(change.argmax()), int(change.argmin())
     lines = [
-        f"full load, mean over {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
+        f"full throttle, mean over {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
         f"{unit.signed(gain)} ± {unit.number(doubt)} at most (one deviation)",
         f"most gained {unit.signed(change[most])} {unit.name} at {rpm[most]:g} rpm, least "
         f"{unit.signed(change[least])} {unit.name} at {rpm[least]:g} rpm",
@@ -144,7 +144,7 @@ def _dip_lines(found: Comparison) -> list[str]:
 
     lines = [f"gone: {words(dip)}" for dip in gone] + [f"new: {words(dip)}" for dip in new]
     lines += [f"in both: {words(one)}; now {words(other)}" for one, other in both]
-    return lines or ["none at full load in either"]
+    return lines or ["none at full throttle in either"]
 
 
 def _cost_words(change: Difference, found: Comparison) -> str:
@@ -154,7 +154,7 @@ def _cost_words(change: Difference, found: Comparison) -> str:
 
 
 def torque_table(found: Comparison) -> Table | None:
-    """Torque at full load by speed."""
+    """Torque at full throttle by speed."""
     if found.torque is None:
         return None
     unit = found.display_units.torque
@@ -169,7 +169,7 @@ def torque_table(found: Comparison) -> Table | None:
         for at in (found.torque.isel(rpm=n) for n in range(found.torque.sizes["rpm"]))
     ]  # fmt: skip
     head = ("rpm", "first", "second", "difference", "± at most")
-    return Table(f"Expected torque at full load, {unit.name}", head, tuple(rows))
+    return Table(f"Expected torque at full throttle, {unit.name}", head, tuple(rows))
 
 
 def difference_tables(found: Comparison) -> list[Table]:
@@ -199,7 +199,7 @@ def verdict_words(found: Comparison) -> str:
 
 
 def compare_figure(found: Comparison) -> str:
-    """SVG: torque of both at full load over engine speed, and the difference with two deviations."""
+    """SVG: torque of both at full throttle over engine speed, and the difference with two deviations."""
     assert found.torque is not None
     unit, rpm = found.display_units.torque, found.torque["rpm"].to_numpy()
     first, second, change = (unit.of(found.torque[name].to_numpy()) for name in ("first", "second", "difference"))
@@ -221,5 +221,5 @@ def compare_figure(found: Comparison) -> str:
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
         return svg_element(
-            figure, "compare", "Torque at full load of both builds, and the difference, over engine speed"
+            figure, "compare", "Torque at full throttle of both builds, and the difference, over engine speed"
         )

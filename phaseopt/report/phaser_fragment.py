@@ -20,7 +20,7 @@ SLOWEST = 1.0  # crank degrees a second: below this a speed rounds to nothing an
 @dataclass(frozen=True)
 class Offer:
     """One figure that the logs show: `key` of the phaser, what the project states, what is shown in cautious rounding,
-    what is sure (on the other side of the doubt), and in words what it rests on."""
+    what is sure (on the safe side of its uncertainty), and in words what it rests on."""
 
     key: str
     stated: float

@@ -164,7 +164,7 @@ def test_a_dip_that_was_not_predicted_is_named(
     assert found.differences is not None
     named = found.points["rpm"].to_numpy()[found.differences.less]
     assert (np.abs(named - 5000.0) < 200.0).any()
-    assert "FALLS SHORT" in verdict_words(found)
+    assert "less than predicted" in verdict_words(found)
     assert not found.fulfilled
 
 
@@ -226,7 +226,7 @@ def test_two_points_show_nothing(known: tuple[Project, ContactModel, TorqueModel
     log.write_text("\n".join(log.read_text(encoding="utf-8").splitlines()[:30]) + "\n", encoding="utf-8")
     found = judged(known, entry)
     assert found.word == "inconclusive"
-    assert "fewer than 3" in verdict_words(found)
+    assert "it takes 3" in verdict_words(found)
 
 
 def run(*arguments: object) -> Result:

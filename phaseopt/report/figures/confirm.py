@@ -75,5 +75,5 @@ def _title(found: Confirmation) -> str:
         "confirmed": "confirmed",
         "better": "better than predicted",
         "less": "less than predicted",
-        "inconclusive": "cannot be told",
+        "inconclusive": "no clear gain",
     }[found.word]

@@ -30,8 +30,8 @@ def verdict_words(found: Confirmation) -> str:
     compared = found.differences
     if compared is None:
         return (
-            f"CANNOT BE TOLD: the torque model speaks of {np.count_nonzero(found.known)} of the pull's "
-            f"{found.known.size} points, and fewer than {LEAST_POINTS} say nothing"
+            f"TOO FEW POINTS: {np.count_nonzero(found.known)} of the pull's "
+            f"{found.known.size} points are inside the tested range, and it takes {LEAST_POINTS}"
         )
     unit = found.project.display_units.torque
     mean = f"on average {unit.signed(compared.mean)} ± {unit.text(compared.mean_within)} against the prediction"
@@ -40,17 +40,15 @@ def verdict_words(found: Confirmation) -> str:
         return f"CONFIRMED: {mean}, no speed stands out, and the gain is there: {gained}"
     if found.word == "inconclusive":
         return (
-            f"CANNOT BE TOLD: {mean}, which agrees, but the gain that one pull shows, {gained}, cannot be told from "
-            "none; make the baseline and this pull again, by turns"
+            f"NO CLEAR GAIN: {mean}, which agrees, but one pull cannot show the gain, {gained}. Make the baseline and "
+            "this pull again, in turn"
         )
     rpm = found.points["rpm"].to_numpy()[found.known]
     parts = [mean]
     if compared.less.any():
-        parts.append(
-            f"at {_speeds(rpm[compared.less])} rpm it FALLS SHORT of the prediction beside the rest of the pull"
-        )
+        parts.append(f"at {_speeds(rpm[compared.less])} rpm it makes less than predicted beside the rest of the pull")
     if compared.more.any():
-        parts.append(f"at {_speeds(rpm[compared.more])} rpm it stands above the prediction beside the rest of the pull")
+        parts.append(f"at {_speeds(rpm[compared.more])} rpm it makes more than predicted beside the rest of the pull")
     head = "LESS THAN PREDICTED" if found.word == "less" else "BETTER THAN PREDICTED"
     if compared.level == 0:
         head = "AS PREDICTED ON AVERAGE, BUT LESS IN PLACES" if found.word == "less" else "AS PREDICTED, MORE IN PLACES"
@@ -106,8 +104,8 @@ def contact_words(found: Confirmation) -> str:
     if not found.outside:
         return "every timing driven keeps both contact rules at its speed"
     return (
-        f"OUTSIDE THE CONTACT LIMITS at {_speeds(np.array(found.outside))} rpm: the timing driven breaks a rule there. "
-        "Stop, and look for damage"
+        f"OUTSIDE THE CONTACT LIMITS at {_speeds(np.array(found.outside))} rpm: the clearance there is less than your "
+        "rules ask. Stop, and look for damage"
     )
 
 

@@ -188,7 +188,7 @@ def thin_lines(model: TorqueModel, found: xr.Dataset, unit: Unit) -> list[str]:
     """Where the model is least sure, within the travel of the phasers."""
     timing, cells = found["over_timing"], found["over_speed"]
     if not np.isfinite(timing).any():
-        return ["at full load nothing is known"]
+        return ["at full throttle nothing is known"]
     worst = timing.where(timing == timing.max(), drop=True).isel(intake_phase=0, exhaust_phase=0)
     least = timing.where(timing == timing.min(), drop=True).isel(intake_phase=0, exhaust_phase=0)
     half = float(np.sqrt(np.mean(model.surface.informed_below(cells["rpm"].to_numpy()) ** 2)))
@@ -196,7 +196,7 @@ def thin_lines(model: TorqueModel, found: xr.Dataset, unit: Unit) -> list[str]:
     source = "the pulls" if model.supplied_grid is None else "the nodes"
     cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)
     return [
-        f"deviation of torque at full load, over the speeds: from {unit.text(float(least))} at {_stands(least)} to "
+        f"deviation of torque at full throttle, over the speeds: from {unit.text(float(least))} at {_stands(least)} to "
         f"{unit.text(float(worst))} at {_stands(worst)}; at {100 * reached:.0f} % of the timings that the phasers "
         f"reach {source} have at least halved the uncertainty (to {unit.text(half)} or less)",
         f"over speed and load the thinnest cell is {float(cell['rpm']):.0f} rpm, {float(cell['load']):g} kPa: "

@@ -18,10 +18,10 @@ FRONT_SHOWN = 8
 LEGEND = (
     "Offsets in crank degrees, + = advanced; gain over the best tables as fitted, all cells by weight, ± two standard "
     "deviations; low, middle, high: thirds of the speeds at full throttle; its gap: least running gap of full travel; "
-    "beyond data: how far the tables leave the centrelines that were measured, intake / exhaust"
+    "untested: how far the tables leave the centrelines that were measured, intake / exhaust"
 )
 _CAPTIONS = {
-    "front.svg": "Each point is a whole solve. Grey ground: a phaser that goes to an end of its travel breaks a rule, "
+    "front.svg": "Each point is a whole solve. Grey ground: a phaser at an end of its travel is tight or hits, "
     "so the tables are the only guard.",
     "offsets.svg": "The colour is the score of the best tables there: torque less uncertainty and roughness.",
     "gain.svg": "Uncertainty that both offsets share cancels: that of a gain is less than that of its parts.",
@@ -38,7 +38,7 @@ def offsets_document(study: OffsetStudy) -> Document:
             Section("Choices", (choice_table(study), *_pictures(study))),
             say("Tried", f"{tried_words(study)}", *refused_lines(study)),
             say("Front", *front_lines(study)),
-            say("Uncertainty", *doubt_lines(study)),
+            say("Uncertainty", *uncertainty_lines(study)),
             say("Then", *how_to(study)),
         ),
         not_covered=tuple(study.model.not_covered),
@@ -48,7 +48,7 @@ def offsets_document(study: OffsetStudy) -> Document:
 
 def offsets_section(study: OffsetStudy) -> Section:
     """The same in short, for the report of a build on the same inputs."""
-    lines = say("", recommended_words(study), f"Tried: {tried_words(study)}.", *doubt_lines(study)).blocks
+    lines = say("", recommended_words(study), f"Tried: {tried_words(study)}.", *uncertainty_lines(study)).blocks
     return Section("Installed offsets", (*lines, choice_table(study), *_pictures(study)))
 
 
@@ -58,15 +58,15 @@ def _pictures(study: OffsetStudy) -> tuple[Picture, ...]:
 
 def choice_table(study: OffsetStudy) -> Table:
     """The offsets to choose from."""
-    shown = study.project.display_units
-    rows = (Row(name, choice_cells(each, shown), strong=each is study.recommended) for name, each in choices(study))
-    return Table(LEGEND, ("choice", *head(shown)), tuple(rows))
+    units = study.project.display_units
+    rows = (Row(name, choice_cells(each, units), strong=each is study.recommended) for name, each in choices(study))
+    return Table(LEGEND, ("choice", *head(units)), tuple(rows))
 
 
-def head(shown: DisplayUnits) -> tuple[str, ...]:
+def head(units: DisplayUnits) -> tuple[str, ...]:
     """What stands above `choice_cells`."""
-    gain, gap = f"gain {shown.torque.name}", f"its gap {shown.gap.name}"
-    return ("intake", "exhaust", gain, "low", "middle", "high", "full travel", gap, "beyond data °")
+    gain, gap = f"gain {units.torque.name}", f"its gap {units.gap.name}"
+    return ("intake", "exhaust", gain, "low", "middle", "high", "full travel", gap, "untested °")
 
 
 def pair_words(trial: Trial) -> str:
@@ -80,7 +80,7 @@ def choices(study: OffsetStudy) -> list[tuple[str, Choice]]:
     return [*found, ("best, full travel clear", study.free)] if study.free is not None else found
 
 
-def choice_cells(choice: Choice, shown: DisplayUnits) -> tuple[str, ...]:
+def choice_cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
     """A row of the table of choices, below `head`."""
     trial, gain = choice.trial, choice.gain
     bands = ("",) * 3 if gain is None else tuple(f"{100 * band.share:+.1f} %" for band in gain.bands)
@@ -89,10 +89,10 @@ def choice_cells(choice: Choice, shown: DisplayUnits) -> tuple[str, ...]:
     )
     return (
         *(number_text(each) for each in trial.offsets),
-        "0" if gain is None else f"{shown.torque.signed(gain.mean)} ± {shown.torque.number(2 * gain.deviation)}",
+        "0" if gain is None else f"{units.torque.signed(gain.mean)} ± {units.torque.number(2 * gain.deviation)}",
         *bands,
         trial.travel,
-        shown.gap.down(trial.travel_gap),
+        units.gap.down(trial.travel_gap),
         beyond,
     )
 
@@ -115,7 +115,7 @@ def tried_words(study: OffsetStudy) -> str:
 
 
 def recommended_words(study: OffsetStudy) -> str:
-    """What is recommended, and on what ground."""
+    """The advice and its reason."""
     found = study.recommended
     if found is None:
         return (
@@ -140,7 +140,7 @@ def recommended_words(study: OffsetStudy) -> str:
     )
 
 
-def doubt_lines(study: OffsetStudy) -> list[str]:
+def uncertainty_lines(study: OffsetStudy) -> list[str]:
     """What each choice rests on."""
     lines = []
     for name, choice in choices(study):
@@ -156,18 +156,18 @@ def doubt_lines(study: OffsetStudy) -> list[str]:
         if trial.unknown:
             parts.append(f"{trial.unknown} cells are outside the tested range: they count nothing in its favour")
         if choice.gain is not None:
-            parts.append(_doubt_words(choice.gain, study.project.display_units.torque))
+            parts.append(_uncertainty_words(choice.gain, study.project.display_units.torque))
         if parts:
             lines.append(f"{name}: {'; '.join(parts)}")
     return lines
 
 
-def _doubt_words(gain: Gain, unit: Unit) -> str:
+def _uncertainty_words(gain: Gain, unit: Unit) -> str:
     bands = ", ".join(
         f"{band.rpm[0]:.0f} to {band.rpm[1]:.0f} rpm {unit.signed(band.mean)} ± {unit.text(2 * band.deviation)}"
         for band in gain.bands
     )
-    return f"gain at full load, with two standard deviations: {bands}"
+    return f"gain at full throttle, with two standard deviations: {bands}"
 
 
 def how_to(study: OffsetStudy) -> tuple[str, ...]:
@@ -185,22 +185,22 @@ def how_to(study: OffsetStudy) -> tuple[str, ...]:
 
 def front_lines(study: OffsetStudy) -> list[str]:
     """The front of torque against the margin of full travel, thinned to some lines."""
-    front, shown = study.front, study.project.display_units
+    front, units = study.front, study.project.display_units
     step = max(1, math.ceil((len(front) - 1) / (FRONT_SHOWN - 1)))
     shown_ones = [*front[:-1:step], front[-1]] if front else []
     return [
-        f"{pair_words(trial)}: {shown.torque.signed(trial.score - study.fitted.trial.score, 1)} {shown.torque.name} "
-        f"a cell, full travel {trial.travel}, {margin_words(trial, shown.gap)}"
+        f"{pair_words(trial)}: {units.torque.signed(trial.score - study.fitted.trial.score, 1)} {units.torque.name} "
+        f"a cell, full travel {trial.travel}, {margin_words(trial, units.gap)}"
         for trial in shown_ones
     ]
 
 
 def margin_words(trial: Trial, unit: Unit) -> str:
-    """How far full travel stands from the rule that binds it."""
+    """How far full travel is from the clearance it needs."""
     size = abs(trial.travel_margin)
     if trial.travel == CLEAR:
-        return f"{unit.down(size)} {unit.name} above the rule that binds"
-    return f"{unit.up(size)} {unit.name} short of the rule that binds"
+        return f"{unit.down(size)} {unit.name} more clearance than required"
+    return f"{unit.up(size)} {unit.name} less clearance than required"
 
 
 def refused_lines(study: OffsetStudy) -> list[str]:

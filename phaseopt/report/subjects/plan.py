@@ -65,15 +65,15 @@ def clamp_words(sheet: RunSheet) -> str:
 
 
 def expected_words(sheet: RunSheet) -> str:
-    """What the pulls are expected to bring, or that nothing tells."""
+    """What the pulls will probably add, or that nothing shows it yet."""
     gains = [gain for gain in sheet.expected if math.isfinite(gain)]
     if len(gains) < 2:
-        return "What the pulls will add cannot be told yet."
+        return "Nothing shows yet what the pulls will add."
     unit = sheet.model.project.display_units.torque
     steps = ", ".join(unit.number(gain - gains[0], 1) for gain in gains[1:])
     return (
-        f"Mean torque of the final tables at full load, by weight: {unit.signed(gains[-1] - gains[0], 1)} {unit.name} "
-        f"over what they would make without these pulls (after each pull: {steps})."
+        f"Mean torque of the final tables at full throttle, by weight: {unit.signed(gains[-1] - gains[0], 1)} "
+        f"{unit.name} over what they would make without these pulls (after each pull: {steps})."
     )
 
 
@@ -116,8 +116,8 @@ def plan_document(sheet: RunSheet) -> Document:
 
 def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
     """A row a pull: timings with what the log reads in brackets, true centrelines, and gaps (static / running)."""
-    contacts, shown = sheet.model.contacts, sheet.model.project.display_units
-    gap, torque = shown.gap, shown.torque
+    contacts, units = sheet.model.contacts, sheet.model.project.display_units
+    gap, torque = units.gap, units.torque
     head = ["pull", "kind"]
     head += [word for side in sides for word in (f"{side} (reads)", *_centrelines((side,)))]
     head += [*(WORDS[contact] for contact in contacts), f"worth, {torque.name}"]
@@ -187,7 +187,7 @@ def _gaps(sheet: RunSheet, pull: SheetPull) -> Table:
         )
         for contact, required in zip(model.contacts, model.required.tolist(), strict=True)
     ]
-    head = ("", "by hand, cold, lash as set", "guaranteed static", f"guaranteed running, {model.top_speed:.0f} rpm")
+    head = ("", "by hand, cold, lash as set", "worst case, static", f"worst case, running, {model.top_speed:.0f} rpm")
     return Table(f"Least gaps, {unit.name}: {CLEAR} of both rules", head, tuple(rows))
 
 

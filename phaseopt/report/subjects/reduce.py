@@ -52,7 +52,7 @@ def reduction_document(day: Day) -> Document:
 
 
 def logs_line(found: Sequence[LogQuality]) -> str:
-    """How many logs were read, how long and how often they were logged; what looks odd in them is told first of all."""
+    """How many logs were read, how long and how often they were logged."""
     rows = sum(log_quality.rows for log_quality in found)
     rates = [log_quality.rate for log_quality in found if not math.isnan(log_quality.rate)]
     odd = sum(1 for log_quality in found if log_quality.warnings)
@@ -182,7 +182,7 @@ def _drift_words(found: Repeatability, unit: Unit) -> str:
     each = f"{unit.signed(found.drift, 1)} ± {unit.text(2 * found.drift_error, 1)}"
     size = f"{each} a pull, in the order of the project file"
     if found.drift_shown:
-        return f"torque drifts by {size}; what can be seen is told with this drift taken off"
+        return f"torque drifts by {size}; what can be seen is given with this drift taken off"
     return f"no drift is shown ({size})"
 
 
@@ -244,7 +244,7 @@ def look_first(day: Day) -> list[str]:
     unit = day.project.display_units.torque
     lines = [*odd_lines(day.repeats, day.pull_names, unit), *day.reduction.first]
     lines += [unlike_words(unlike, day.pull_names, unit) for unlike in day.unlike]
-    lines += [f"{log_quality.file}: {said}" for log_quality in day.log_quality for said in log_quality.warnings]
+    lines += [f"{log_quality.file}: {warning}" for log_quality in day.log_quality for warning in log_quality.warnings]
     for response in day.phasers:
         bolder = [offer for offer in offers(day.project, response) if offer.bolder]
         if bolder:
@@ -252,5 +252,7 @@ def look_first(day: Day) -> list[str]:
             slew_alone = all(one.key.startswith("slew") for one in bolder)
             so = "tables may ask for more than it can follow" if slew_alone else "gaps are smaller than the limits say"
             where = section(day.project, response)
-            lines.append(f"[{where}] counts on a better phaser than the logs show ({keys}): {so} until this is mended")
+            lines.append(
+                f"[{where}] counts on a better phaser than the logs show ({keys}): {so} until you correct the project"
+            )
     return lines

@@ -69,7 +69,7 @@ def _trials(found: Tradeoff) -> Table:
 
 def head(unit: Unit) -> tuple[str, ...]:
     """What stands above `row`, torque in a unit."""
-    torque = (f"{what}, {unit.name}" for what in ("torque", "doubt", "full load"))
+    torque = (f"{what}, {unit.name}" for what in ("torque", "±", "full throttle"))
     return ("trial", "roughness", "caution", "slew_share", *torque, "rms step, °", "largest step, °", "slew used")
 
 
@@ -102,12 +102,12 @@ def knee_words(found: Tradeoff) -> str:
         return "The project's own settings are the knee already: no trial gives up less in all."
     knee, own = found.trials.isel(trial=found.knee), found.trials.isel(trial=0)
     unit = found.project.display_units.torque
-    torque, full, doubt = (
+    torque, full, sd = (
         unit.signed(float(knee[name] - own[name]), 1) for name in ("torque", "full_torque", "torque_sd")
     )
     return (
-        f"Trial {int(knee['trial'])}, against the project as it stands: torque {torque} {unit.name} (full load "
-        f"{full}), its doubt {doubt} {unit.name}; rms step {float(own['rms_step']):.2f} to "
+        f"Trial {int(knee['trial'])}, against the project as it stands: torque {torque} {unit.name} (full throttle "
+        f"{full}), its uncertainty {sd} {unit.name}; rms step {float(own['rms_step']):.2f} to "
         f"{float(knee['rms_step']):.2f}°, largest step {float(own['largest_step']):g} to "
         f"{float(knee['largest_step']):g}°, slew used {float(own['slew_used']):.0%} to {float(knee['slew_used']):.0%}."
     )
@@ -136,8 +136,8 @@ def study_words(found: Tradeoff) -> list[str]:
         f"roughness {ROUGHNESS[0] / 1000:g} to {ROUGHNESS[1] / 1000:g}, caution {CAUTION[0]:g} to {CAUTION[1]:g}, "
         f"slew_share {SLEW_SHARE[0]:g} to {SLEW_SHARE[1]:g}. "
         f"With the project as it stands, {int(found.trials['on_front'].sum())} are on the front: no other is as good "
-        "in torque, doubt, rms step and slew used and better in one. Contact limits and all other rules are the same "
-        "for all.",
+        "in torque, uncertainty, rms step and slew used and better in one. Contact limits and all other rules are the "
+        "same for all.",
         f"No search is further than {float(found.trials['gap'].max()):.4%} of its value below the best possible. "
         "The trials are kept: a later run with more --trials goes on from them.",
     ]
