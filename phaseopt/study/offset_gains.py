@@ -5,14 +5,13 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.project import Project
 from phaseopt.search.objective import cell_weights
 from phaseopt.study.offset_trial import Trial, centrelines
 from phaseopt.surrogate import TorqueSurface
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.tables import cells_of
+from phaseopt.values.arrays import FloatArray
 
 BANDS = ("low", "middle", "high")  # thirds of the speeds of the tables
 
@@ -54,7 +53,7 @@ class Gain:
 
 
 def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Trial) -> Gain:
-    """Gain of one trial's tables over another's; their doubts go together, since torque is learnt once."""
+    """Gain of one trial's tables over another's; they share their uncertainty, since torque is learnt once."""
     rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
     x = np.concatenate([_inputs(project, trial) for trial in (other, now)])
     torque, covariance = surface.joint(x)
@@ -91,6 +90,5 @@ def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Tr
 
 def _inputs(project: Project, trial: Trial) -> FloatArray:
     """(cells, 4) rpm, load and true centrelines of a trial's tables."""
-    rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
-    stands = centrelines(project, trial.offsets, trial.phases)
-    return np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size), *stands.reshape(2, -1)])
+    centres = centrelines(project, trial.offsets, trial.phases)
+    return np.column_stack([cells_of(project.tables.rpm, project.tables.load), *centres.reshape(2, -1)])

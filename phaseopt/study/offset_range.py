@@ -10,7 +10,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
@@ -19,8 +18,8 @@ from phaseopt.project import SIDES, Cam, Phaser, Project
 from phaseopt.search.objective import TorqueMap, torque_of
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import cells_of
+from phaseopt.values.arrays import FloatArray, IntArray
 
-FloatArray = npt.NDArray[np.float64]
 Offsets = tuple[float, float]  # intake and exhaust, crank degrees, + = advanced
 
 AROUND = 10.0  # crank degrees either way of the fitted offset that are tried in any case (our judgement)
@@ -129,7 +128,7 @@ class TorqueEverywhere:
         )
         return self.whole.picked((a[:, None], b[:, None] if limits.contact.tied else b[None, :]))
 
-    def _places(self, k: int, phases: FloatArray) -> npt.NDArray[np.int64]:
+    def _places(self, k: int, phases: FloatArray) -> IntArray:
         places = np.searchsorted(self.phases[k], phases - 1e-6)
         if not np.allclose(self.phases[k][np.minimum(places, self.phases[k].size - 1)], phases, atol=1e-6):
             raise ValueError("offsets move in whole steps of the resolution, within the range")

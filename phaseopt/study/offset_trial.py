@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.check import check_tables
 from phaseopt.clearance.limits import phase_limits
@@ -15,10 +14,9 @@ from phaseopt.project import Project
 from phaseopt.study.offset_range import Offsets, TorqueEverywhere, fitted_at
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,31 +25,32 @@ class Trial:
 
     Parameters
     ----------
-    offsets
-        Intake and exhaust, crank degrees, + = advanced.
-    score
-        Of the best tables: expected torque less doubt, roughness and part load's costs, mean of cells by weight, N·m.
-    bound
-        What no tables at these offsets can score more than, N·m.
-    full_load
-        Expected torque of the full-load row, mean over the speeds at which it is known, N·m.
-    unknown, unmeasured
-        Cells of which the torque model does not speak, and cells that measured points do not reach.
-    outside
-        Crank degrees by which the tables go beyond the true centrelines that were measured, intake and exhaust; nan
-        where nothing was measured.
-    clear
+    offsets : tuple of float
+        Intake and exhaust [crank deg], + = advanced.
+    score : float
+        Of the best tables: expected torque less uncertainty, roughness and part load's costs, mean of cells by weight
+        [N·m].
+    bound : float
+        What no tables at these offsets can score more than [N·m].
+    full_load : float
+        Expected torque of the full-load row, mean over the speeds at which it is known [N·m].
+    unknown, unmeasured : int
+        Cells that the torque model does not know, and cells that measured points do not reach.
+    outside : tuple of float
+        How far the tables go beyond the true centrelines that were measured, intake and exhaust [crank deg]; nan where
+        nothing was measured.
+    clear : bool
         Whether cells and box of the tables are clear, by the rule between cells that the project chooses.
-    static, running
-        Least gaps of the tables by contact, guaranteed, over all cells and the box up to the top speed, mm.
-    travel
+    static, running : dict
+        Least gaps of the tables by contact, guaranteed, over all cells and the box up to the top speed [mm].
+    travel : str
         The verdict on full travel.
-    travel_margin
-        mm that full travel keeps above the rule that binds it; below 0 it breaks it.
-    travel_running
-        Least running gap of full travel by contact, mm.
-    phases
-        (2, R, L) the tables, intake first, crank degrees from rest.
+    travel_margin : float
+        What full travel keeps above the rule that limits it [mm]; below 0 it breaks it.
+    travel_running : dict
+        Least running gap of full travel by contact [mm].
+    phases : array (2, R, L)
+        The tables, intake first [crank deg from rest].
     """
 
     offsets: Offsets
@@ -110,17 +109,15 @@ def tried(project: Project, learnt: TorqueModel, everywhere: TorqueEverywhere, o
     verdict = check_tables(model, tables)
     travel = limits.full_travel
     each = [np.array([gaps[c] for c in model.contacts]) for gaps in (travel.static, travel.running)]
-    r, k = np.indices(found.intake_index.shape)
-    place = r, k, found.intake_index, found.exhaust_index
-    torque, cells = labels.torque[place], verdict.cells
+    torque, cells = labels.torque[found.labels], verdict.cells
     full = torque[:, -1]
     return Trial(
         offsets,
         found.value / torque.size,
         found.bound / torque.size,
         float(full[np.isfinite(full)].mean()) if np.isfinite(full).any() else float("nan"),
-        int((~labels.in_reach[place]).sum()),
-        int((~labels.measured[place]).sum()),
+        int((~labels.in_reach[found.labels]).sum()),
+        int((~labels.measured[found.labels]).sum()),
         _outside(learnt, centrelines(moved, offsets, np.stack([tables.intake, tables.exhaust]))),
         verdict.accepted,
         {c: min(verdict.box.static[c], float(cells["static"].sel(contact=c).min())) for c in model.contacts},
@@ -139,14 +136,14 @@ def centrelines(project: Project, offsets: Offsets, phases: FloatArray) -> Float
     return np.stack([intake, exhaust])
 
 
-def _outside(learnt: TorqueModel, stands: FloatArray) -> tuple[float, float]:
+def _outside(learnt: TorqueModel, centres: FloatArray) -> tuple[float, float]:
     """Degrees by which true centrelines (2, R, L) go beyond those measured."""
     measured = learnt.surface.readings.x[:, 2:]
     if not len(measured):
         return float("nan"), float("nan")
     first, second = (
         max(0.0, float(each.max() - of.max()), float(of.min() - each.min()))
-        for each, of in zip(stands, measured.T, strict=True)
+        for each, of in zip(centres, measured.T, strict=True)
     )
     return first, second
 

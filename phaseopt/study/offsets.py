@@ -6,6 +6,7 @@ Trials are kept in a data base, so that a study that was stopped goes on, and se
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import optuna
 from optuna.trial import FrozenTrial, TrialState
@@ -31,7 +32,7 @@ KIND, VERSION = "offsets", 2  # the version is of what a trial is and records
 _FOUND = "found"  # the attribute of a trial that holds what it brought
 _GAINS = "gains"  # the attribute of a study that holds the gains of its choices
 SEEN = 0.005  # of full-load torque: two pulls on an ordinary dyno, which repeats to 1 % (common practice), show no less
-_PATIENCE = 2.0 * GRACE  # seconds without news of them after which they are taken for lost
+_PATIENCE = 2.0 * GRACE  # seconds without news of them after which they count as lost
 _LOOK = 0.5  # seconds between looks at trials that other processes are at
 
 
@@ -53,28 +54,27 @@ class OffsetStudy:
 
     Parameters
     ----------
-    project, model
-        As fitted now.
-    notes
+    model : ContactModel
+        The engine as fitted now.
+    notes : tuple of str
         What every output says of where torque comes from.
-    range
+    range : OffsetRange
         The offsets tried.
-    trials
+    trials : tuple of Trial
         Solved ones, by number.
-    refused
+    refused : tuple
         Offsets at which nothing could be solved, and why.
-    fitted
+    fitted : Choice
         The offsets as they are.
-    guarded
+    guarded : Choice
         The best offsets with tables as the only guard: full travel may break the rules.
-    free
+    free : Choice or None
         The best offsets at which full travel is clear; None where none of the trials is.
-    recommended
-        One of these three: the best that the project admits where its gain is worth fitting for; else as fitted. None
-        where the project does not admit tables as the only guard and at no offset tried full travel is clear.
+    recommended : Choice or None
+        One of these three: the best that the project allows where its gain pays for fitting; else as fitted. None where
+        the project does not accept tables as the only guard and at no offset tried full travel is clear.
     """
 
-    project: Project
     model: ContactModel
     notes: tuple[str, ...]
     range: OffsetRange
@@ -86,9 +86,18 @@ class OffsetStudy:
     recommended: Choice | None
 
     @property
+    def project(self) -> Project:
+        """The project as fitted now."""
+        return self.model.project
+
+    @property
     def front(self) -> tuple[Trial, ...]:
-        """Trials that no other beats in both score and the margin of full travel, the most torque first."""
-        return front(self.trials)
+        """Clear trials that no other beats in both score and the margin of full travel, the most torque first."""
+        kept: list[Trial] = []
+        for trial in sorted(self.trials, key=lambda t: (-t.score, -t.travel_margin)):
+            if trial.clear and (not kept or trial.travel_margin > kept[-1].travel_margin):
+                kept.append(trial)
+        return tuple(kept)
 
     @property
     def count(self) -> int:
@@ -102,14 +111,34 @@ def study_offsets(
 ) -> OffsetStudy:
     """Try installed offsets until the study holds so many trials, and choose among them.
 
-    Parameters: `project`; `trials`, in all, those that it holds already and those of other processes counted;
-    `storage`, a data base as Optuna names it, in the project by default. Raises `InputError` as a build does, for a
-    data base that cannot be used, and where nothing can be solved with the cams as fitted.
+    Parameters
+    ----------
+    project : Project
+    trials : int
+        How many in all, earlier ones and those of other processes counted.
+    storage : str, optional
+        A database as Optuna names it; a file beside the project by default.
+    progress : callable
+        Gets the share of the work done, 0 to 1, and what is going on.
+
+    Returns
+    -------
+    OffsetStudy
+
+    Raises
+    ------
+    InputError
+        As a build does; a database that cannot be used; nothing can be solved with the cams as fitted.
+
+    Notes
+    -----
+    Offsets move in whole steps of the phasers' resolution. A gain counts where it is more than two standard deviations
+    and more than two pulls on an ordinary dyno would show.
     """
     require_source(project)
     progress(0.0, "contact limits")
     limits = phase_limits(contact_model(project))
-    model, within = limits.contact, offset_range(limits)
+    within = offset_range(limits)
     study = open_study(
         KIND, VERSION, study_key(project), ["maximize", "maximize"], project.folder, storage, watched=True
     )
@@ -117,37 +146,34 @@ def study_offsets(
     if project.torque is not None:
         reduce_logs(project)  # refused with the travel as it is, before phasers that reach further would let it pass
     learnt = torque_model(reaching(project, within), part(progress, 0.02, 0.3))
-    everywhere = TorqueEverywhere.of(model, within, learnt.surface)
-    _fill(study, min(trials, within.count), lambda offsets: tried(project, learnt, everywhere, offsets), within,
-          part(progress, 0.3, 0.99))  # fmt: skip
-    found = _chosen(
-        project, model, learnt.notes, within, *_read(_finished(study), within),
-        lambda now, trial: gain_between(project, learnt.surface, now, trial),
-    )  # fmt: skip
-    _keep_gains(study, found)
+    everywhere = TorqueEverywhere.of(limits.contact, within, learnt.surface)
+    make_trials(study, min(trials, within.count), lambda offsets: tried(project, learnt, everywhere, offsets), within,
+                part(progress, 0.3, 0.99))  # fmt: skip
+    gain = partial(gain_between, project, learnt.surface)
+    found = choose_offsets(limits.contact, learnt.notes, within, *_read(study, within), gain)
+    _store_gains(study, found)
     return found
 
 
 def cached_offsets(limits: Limits, notes: tuple[str, ...]) -> OffsetStudy | None:
-    """The study of these inputs that the project keeps, as it was last told; None where none was told to its end."""
-    project, model = limits.project, limits.contact
-    study = cached_study(KIND, VERSION, study_key(project), project.folder)
+    """The study of these inputs beside the project, as it was last reported; None where none was finished."""
+    study = cached_study(KIND, VERSION, study_key(limits.project), limits.project.folder)
     if study is None:
         return None
     within, gains = offset_range(limits), kept(study, _GAINS) or {}
     try:
-        return _chosen(
-            project, model, notes, within, *_read(_finished(study), within),
+        return choose_offsets(
+            limits.contact, notes, within, *_read(study, within),
             lambda _, trial: Gain.of_plain(gains[_gain_key(trial)]),
         )  # fmt: skip
-    except (InputError, KeyError):  # nothing as fitted yet, or a choice that no run has told yet
+    except (InputError, KeyError):  # nothing as fitted yet, or a choice whose gain no run has stored yet
         return None
 
 
-def _keep_gains(study: optuna.Study, found: OffsetStudy) -> None:
-    """Beside the trials, so that a later build can tell them without learning torque so far out."""
-    chosen = [choice for choice in (found.guarded, found.free) if choice is not None and choice.gain is not None]
-    gains = {_gain_key(choice.trial): choice.gain.as_plain() for choice in chosen if choice.gain is not None}
+def _store_gains(study: optuna.Study, found: OffsetStudy) -> None:
+    """Beside the trials, so that a later build can show them without learning torque so far out."""
+    choices = (choice for choice in (found.guarded, found.free) if choice is not None)
+    gains = {_gain_key(choice.trial): choice.gain.as_plain() for choice in choices if choice.gain is not None}
     keep(study, _GAINS, gains)
 
 
@@ -164,15 +190,6 @@ def study_key(project: Project) -> str:
     return fingerprint(code_version(), tuple(hashes), tuple(hashes.values()))
 
 
-def front(trials: tuple[Trial, ...]) -> tuple[Trial, ...]:
-    """Clear trials that no other beats in both score and the margin of full travel, the most torque first."""
-    kept: list[Trial] = []
-    for trial in sorted(trials, key=lambda t: (-t.score, -t.travel_margin)):
-        if trial.clear and (not kept or trial.travel_margin > kept[-1].travel_margin):
-            kept.append(trial)
-    return tuple(kept)
-
-
 def _first(within: OffsetRange, limits: Limits) -> list[Steps]:
     """Steps to try before all others: as fitted, and where full travel is clear of both cams or of one."""
     clear = []
@@ -185,7 +202,7 @@ def _first(within: OffsetRange, limits: Limits) -> list[Steps]:
     return list(dict.fromkeys([(0, 0), (clear[0], clear[1]), (clear[0], 0), (0, clear[1])]))
 
 
-def _fill(
+def make_trials(
     study: optuna.Study, wanted: int, solve: Callable[[Offsets], Trial], within: OffsetRange, progress: Progress
 ) -> None:
     """Make trials until the study holds as many as wanted; wait for those that other processes are at."""
@@ -205,7 +222,7 @@ def _fill(
     waited, seen = 0.0, -1
     while True:
         fail_cut_off(study)
-        made, running = len(_finished(study)), len(study.get_trials(deepcopy=False, states=(TrialState.RUNNING,)))
+        made, running = len(finished(study)), len(study.get_trials(deepcopy=False, states=(TrialState.RUNNING,)))
         progress(made / wanted, f"offsets: {made} of {wanted} trials")
         if made >= wanted:
             return
@@ -217,7 +234,7 @@ def _fill(
             waited += _LOOK
 
 
-def _finished(study: optuna.Study) -> list[FrozenTrial]:
+def finished(study: optuna.Study) -> list[FrozenTrial]:
     """Trials that ended by themselves, each pair of offsets once, by number."""
     by_steps: dict[Steps, FrozenTrial] = {}
     for trial in sealed_trials(study):
@@ -227,54 +244,56 @@ def _finished(study: optuna.Study) -> list[FrozenTrial]:
     return list(by_steps.values())
 
 
-def _read(ended: list[FrozenTrial], within: OffsetRange) -> tuple[tuple[Trial, ...], Refusals]:
+def _read(study: optuna.Study, within: OffsetRange) -> tuple[tuple[Trial, ...], Refusals]:
     """Solved trials, and offsets at which nothing could be solved with the reason."""
+    ended = finished(study)
     solved = tuple(Trial.of_plain(t.user_attrs[_FOUND]) for t in ended if _FOUND in t.user_attrs)
-    lost = tuple(
+    refusals = tuple(
         (within.at((t.params[NAMES[0]], t.params[NAMES[1]])), str(t.user_attrs[REFUSED]))
         for t in ended
         if REFUSED in t.user_attrs
     )
-    return solved, lost
+    return solved, refusals
 
 
-def _chosen(
-    project: Project,
+def choose_offsets(
     model: ContactModel,
     notes: tuple[str, ...],
     within: OffsetRange,
     solved: tuple[Trial, ...],
-    lost: Refusals,
+    refusals: Refusals,
     gain: Callable[[Trial, Trial], Gain],
 ) -> OffsetStudy:
-    now = next((trial for trial in solved if trial.offsets == within.at((0, 0))), None)
+    """Choose among solved trials; `gain` of a trial over the one as fitted. Raises `InputError` without the latter."""
+    project, as_fitted = model.project, within.at((0, 0))
+    now = next((trial for trial in solved if trial.offsets == as_fitted), None)
     if now is None:
-        why = next((why for offsets, why in lost if offsets == within.at((0, 0))), "it was not tried")
+        why = next((why for offsets, why in refusals if offsets == as_fitted), "it was not tried")
         raise InputError.one(
             f"nothing can be solved with the cams as fitted: {why}",
-            hint="mend what `phaseopt build` says of this project first",
+            hint="run `phaseopt build` on this project, and fix what it names first",
             file=project.file,
         )
 
     def choice(trial: Trial) -> Choice:
         return Choice(trial, None if trial is now else gain(now, trial))
 
-    best = _best([trial for trial in solved if trial.clear], now)
-    clear = [trial for trial in solved if trial.clear and trial.travel_clear]
-    fitted, guarded = choice(now), choice(best)
-    free = choice(_best(clear, clear[0])) if clear else None
-    admitted = guarded if project.gap.tables_only_guard else free
-    if not _worth_fitting(admitted, now) and (project.gap.tables_only_guard or now.travel_clear):
-        admitted = fitted
-    return OffsetStudy(project, model, notes, within, solved, lost, fitted, guarded, free, admitted)
+    clear = [trial for trial in solved if trial.clear]
+    travel_clear = [trial for trial in clear if trial.travel_clear]
+    fitted, guarded = choice(now), choice(max(clear, key=_rank, default=now))
+    free = choice(max(travel_clear, key=_rank)) if travel_clear else None
+    recommended = guarded if project.gap.tables_only_guard else free
+    if not _pays(recommended, now) and (project.gap.tables_only_guard or now.travel_clear):
+        recommended = fitted
+    return OffsetStudy(model, notes, within, solved, refusals, fitted, guarded, free, recommended)
 
 
-def _worth_fitting(choice: Choice | None, now: Trial) -> bool:
+def _pays(choice: Choice | None, now: Trial) -> bool:
     """Whether a gain is one that the torque model is sure of and that a dyno could show."""
     gain = None if choice is None else choice.gain
     return gain is not None and gain.mean > max(2.0 * gain.deviation, SEEN * now.full_load)
 
 
-def _best(trials: list[Trial], otherwise: Trial) -> Trial:
-    """The highest score; of equal ones the most margin of full travel."""
-    return max(trials, key=lambda t: (t.score, t.travel_margin), default=otherwise)
+def _rank(trial: Trial) -> tuple[float, float]:
+    """The higher score; of equal ones the more margin of full travel."""
+    return trial.score, trial.travel_margin

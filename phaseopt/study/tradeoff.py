@@ -1,8 +1,8 @@
 """What smoother tables, slew in hand and caution cost in torque: a study of many searches on one torque model.
 
-A trial takes three keys of the project's [search] section and makes the best tables under them. Four things are wanted
-at once: torque, little uncertainty in it, even tables, and slew in hand. The trials that none other beats in all four
-are the front; one of them, the knee, is recommended, and any other can be taken by its keys.
+A trial sets three keys of the project's [search] section and makes the best tables under them. Four things are wanted
+at once: torque, little uncertainty of it, even tables, and slew in hand. The trials that none other beats in all four
+are the front; one of them, the knee, is recommended, and any other can be had by its keys.
 """
 
 from collections.abc import Iterator
@@ -42,22 +42,23 @@ KNEE_WEIGHTS = {"sure_torque": 2.0, "rms_step": 1.0, "slew_used": 1.0}
 class Tradeoff:
     """What a study found.
 
-    Parameters
+    Attributes
     ----------
-    trials
-        Dim trial: settings and outcome of each, `sure_torque` (torque less the project's own caution times its
-        uncertainty) and `on_front`; the first, number 0, is the project as it stands.
-    knee, most
+    project : Project
+    trials : Dataset
+        Dim trial: settings and outcome of each, `sure_torque` (torque less the project's own caution times its standard
+        deviation) and `on_front`; the first, number 0, is the project as it is.
+    knee, most : int
         Positions of the knee and of the most torque.
-    verdict
+    verdict : Verdict
         On the knee's tables.
-    refused
+    refused : dict
         By number of trial, why its settings left no tables.
-    earlier
-        How many trials the storage held already.
-    uncounted
+    earlier : int
+        Trials that the storage held already.
+    uncounted : int
         Cells that do not count, since the torque model does not know them.
-    notes
+    notes : tuple of str
         What every output says of a simulation.
     """
 
@@ -94,17 +95,37 @@ def rising_most(torque: NDArray[np.float64], other: NDArray[np.float64]) -> list
 
 
 @one_blas_thread()
-def tradeoff(project: Project, trials: int, storage: str | None = None, progress: Progress | None = None) -> Tradeoff:
+def tradeoff(project: Project, trials: int, storage: str | None = None, progress: Progress = silent) -> Tradeoff:
     """Study a project until the storage holds this many trials of it.
 
-    Parameters: `project`; `trials`, earlier ones included (where several processes share it, each may end one later);
-    `storage`, the URL of an Optuna storage, None = SQLite beside the project; `progress`. Raises
-    `InputError` as `build` does, and where the storage cannot serve.
+    Parameters
+    ----------
+    project : Project
+    trials : int
+        How many in all, earlier ones counted; where several processes share a study, each may end one later.
+    storage : str, optional
+        A database as Optuna names it; a file beside the project by default.
+    progress : callable
+        Gets the share of the work done, 0 to 1, and what is going on.
+
+    Returns
+    -------
+    Tradeoff
+
+    Raises
+    ------
+    InputError
+        As a build does; a storage that cannot be used.
+
+    Notes
+    -----
+    The first trials are the corners of the settings: between them are the ends of the front, by which `study.knee`
+    measures its knee.
     """
-    progress = Remembered(progress or silent)
+    remembered = Remembered(progress)
     require_storage(KIND, VERSION, project.folder, storage)
-    base = tradeoff_inputs(project, progress)
-    return study_on(base, trials, storage, part(progress, progress.reached, 1.0))
+    base = tradeoff_inputs(project, remembered)
+    return study_on(base, trials, storage, part(remembered, remembered.reached, 1.0))
 
 
 @one_blas_thread()
@@ -208,7 +229,7 @@ _WORDS = {
     "largest_step": ("largest change of phase between neighbouring cells", "degree"),
     "slew_used": ("largest share of the phasers' slew that the tables use", "1"),
     "gap": ("how far the search may be below the best possible, as a share of its value", "1"),
-    "sure_torque": ("torque less the project's own caution times its uncertainty", "N m"),
+    "sure_torque": ("torque less the project's own caution times its standard deviation", "N m"),
 }
 
 

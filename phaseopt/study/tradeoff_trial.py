@@ -1,10 +1,9 @@
 """One trial of the trade-off: the best tables under some settings of the search, and what they are like.
 
-All trials stand on the same contact limits and the same torque of every label; nothing is fitted again.
+All trials share the contact limits and the torque of every label; nothing is fitted again.
 """
 
 from dataclasses import asdict, dataclass
-from typing import Any
 
 import numpy as np
 
@@ -63,8 +62,11 @@ class Outcome:
 
 @dataclass(frozen=True, eq=False)
 class TradeoffInputs:
-    """What all trials stand on; `counts` (R, L), the cells that the torque model speaks of in the project's own tables,
-    which are the cells that count; `notes`, what every output says of a simulation that took part."""
+    """What all trials share: a project, its limits, and `labels`, torque of every label.
+
+    `counts` (R, L) the cells that count: those that the torque model knows in the project's own tables; `own` outcome
+    of these; `notes`, what every output says of a simulation that took part.
+    """
 
     project: Project
     limits: Limits
@@ -77,7 +79,7 @@ class TradeoffInputs:
     def of(cls, project: Project, limits: Limits, labels: TorqueMap, notes: tuple[str, ...] = ()) -> "TradeoffInputs":
         """With the project's own tables searched. Raises `InputError` where there are none."""
         found, _ = searched(project, limits, labels, silent)
-        counts = labels.in_reach[_cells(found)]
+        counts = labels.in_reach[found.labels]
         return cls(project, limits, labels, counts, _outcome(project, labels, counts, found), notes)
 
     def outcome(self, settings: Settings) -> Outcome:
@@ -116,19 +118,18 @@ def tradeoff_inputs(project: Project, progress: Remembered) -> TradeoffInputs:
 
 
 def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: SearchResult) -> Outcome:
-    torque, deviation = (each[_cells(found)] for each in (labels.torque, labels.deviation))
+    torque, deviation = (each[found.labels] for each in (labels.torque, labels.deviation))
     if not np.isfinite(torque[counts]).all():
         raise InputError.one("the best tables hold phases whose torque is not known", hint="allow more slew")
-    sides = [side for side in SIDES if project.phaser_of(side) is not None][
-        : 1 if project.arrangement == "together" else None
-    ]
+    together = project.arrangement == "together"
+    sides = SIDES[:1] if together else [side for side in SIDES if project.phaser_of(side) is not None]
     tables = [found.intake if side == "intake" else found.exhaust for side in sides]
     caps = [slew_caps(project, side) for side in sides]
     even = smoothness(np.array(project.tables.rpm), np.array(project.tables.load), tables, caps)
     weight = np.where(counts, cell_weights(project), 0.0)
     if not weight.any():
         raise InputError.one(
-            "the torque model speaks of no cell that has any weight", hint="weigh cells that the pulls reach",
+            "the torque model knows no cell that has any weight", hint="give a weight to cells that the pulls reach",
             file=project.file, where="search.weights",
         )  # fmt: skip
     return Outcome(
@@ -146,8 +147,3 @@ def _mean(values: FloatArray, weight: FloatArray) -> float:
     """NaN where nothing counts."""
     counted = weight > 0
     return float(values[counted] @ weight[counted] / weight.sum()) if counted.any() else float("nan")
-
-
-def _cells(found: SearchResult) -> tuple[Any, ...]:
-    """What picks each cell's label out of (R, L, A, B)."""
-    return (*np.indices(found.intake_index.shape), found.intake_index, found.exhaust_index)

@@ -65,7 +65,7 @@ def state_of(seed: int, cells: int = 3, labels: int = 5) -> KnowledgeGradient:
     )
 
 
-def test_a_pull_leaves_the_doubt_that_conditioning_leaves() -> None:
+def test_a_pull_leaves_the_covariance_that_conditioning_leaves() -> None:
     """The covariance after a pull is the Schur complement, by numpy alone."""
     state, at, noise = state_of(1), np.array([2, 7, 11]), ReadingNoise(0.2, 0.5)
     c = state.covariance

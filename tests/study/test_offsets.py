@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -27,7 +28,14 @@ from phaseopt.study.offset_gains import gain_between
 from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at, offset_range, reaching
 from phaseopt.study.offset_sampler import NAMES, FreshSampler, distributions
 from phaseopt.study.offset_trial import Trial, centrelines
-from phaseopt.study.offsets import OffsetStudy, cached_offsets, front, study_offsets
+from phaseopt.study.offsets import (
+    OffsetStudy,
+    cached_offsets,
+    choose_offsets,
+    finished,
+    make_trials,
+    study_offsets,
+)
 from phaseopt.torque_model.sources import TorqueModel, torque_model
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
@@ -74,7 +82,7 @@ def test_a_stopped_study_ends_with_as_many_trials_and_recommends(study: OffsetSt
     assert study.trials[0].offsets == (-12.0, 10.0)
 
 
-def test_what_was_told_is_kept_for_a_build(study: OffsetStudy, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_was_reported_is_there_for_a_build(study: OffsetStudy, monkeypatch: pytest.MonkeyPatch) -> None:
     """Read again without learning torque, as a build does; nothing of it where the project is another."""
     limits = phase_limits(study.model)
     kept = cached_offsets(limits, study.notes)
@@ -84,13 +92,13 @@ def test_what_was_told_is_kept_for_a_build(study: OffsetStudy, monkeypatch: pyte
     assert cached_offsets(limits, study.notes) is None
 
 
-def test_what_is_recommended_follows_what_the_project_admits(study: OffsetStudy, learnt: TorqueModel) -> None:
+def test_what_is_recommended_follows_what_the_project_allows(study: OffsetStudy, learnt: TorqueModel) -> None:
     def chosen(*, guard: bool, trials: tuple[Trial, ...]) -> OffsetStudy:
         project = study.project.model_copy(
             update={"gap": study.project.gap.model_copy(update={"tables_only_guard": guard})}
         )
-        return offsets._chosen(
-            project, study.model, study.notes, study.range, trials, (),
+        return choose_offsets(
+            contact_model(project), study.notes, study.range, trials, (),
             lambda now, trial: gain_between(project, learnt.surface, now, trial),
         )  # fmt: skip
 
@@ -125,17 +133,17 @@ def test_its_words_and_files_say_the_same(study: OffsetStudy) -> None:
     require_documented("offsets", told.model_dump(mode="json"))
 
 
-def test_gains_share_their_doubt(study: OffsetStudy, learnt: TorqueModel) -> None:
-    """Expected gain by speed is the difference of two predictions; its doubt is at most the sum of theirs (the triangle
-    inequality), and nothing where both tables stand at the same centrelines."""
+def test_gains_share_their_uncertainty(study: OffsetStudy, learnt: TorqueModel) -> None:
+    """Expected gain by speed is the difference of two predictions. Its deviation is at most the sum of theirs (triangle
+    inequality), and nothing where both tables have the same centrelines."""
     assert study.free is not None
     assert study.free.gain is not None
     project, now, other = study.project, study.fitted.trial, study.free.trial
     stands = [centrelines(project, t.offsets, t.phases)[:, :, -1] for t in (other, now)]
     rpm, load = np.array(project.tables.rpm), np.full(len(project.tables.rpm), project.tables.load[-1])
-    (torque, doubt), (before, its) = (learnt.surface.predict(np.column_stack([rpm, load, *at])) for at in stands)
+    (torque, one), (before, other_one) = (learnt.surface.predict(np.column_stack([rpm, load, *at])) for at in stands)
     assert study.free.gain.full_load == pytest.approx(torque - before, abs=1e-6)
-    assert (study.free.gain.full_load_deviation <= doubt + its + 1e-6).all()
+    assert (study.free.gain.full_load_deviation <= one + other_one + 1e-6).all()
     same = np.abs(stands[0] - stands[1]).max(axis=0) < 1e-9
     assert same.any()
     assert np.abs(study.free.gain.full_load_deviation[same]).max() < 1e-3
@@ -188,7 +196,7 @@ def test_tied_cams_take_pairs_of_one_phase() -> None:
     assert found.torque.ravel().tolist() == [100.0 * (p + 1) + p + 3 for p in phases]
 
 
-def test_the_front_is_what_no_other_beats() -> None:
+def test_the_front_is_what_no_other_beats(study: OffsetStudy) -> None:
     rng = np.random.default_rng(4)
     trials = [_trial((float(i), 0.0), *map(float, rng.integers(0, 12, 2))) for i in range(60)]
 
@@ -200,7 +208,9 @@ def test_the_front_is_what_no_other_beats() -> None:
         )  # fmt: skip
 
     places = {(t.score, t.travel_margin) for t in trials if not beaten(t)}
-    assert [(t.score, t.travel_margin) for t in front(tuple(trials))] == sorted(places, reverse=True)
+    assert [(t.score, t.travel_margin) for t in replace(study, trials=tuple(trials)).front] == sorted(
+        places, reverse=True
+    )
 
 
 def test_no_pair_is_tried_twice_and_all_are_tried_in_the_end() -> None:
@@ -229,7 +239,7 @@ def test_the_best_pairs_are_found_long_before_all_are_tried() -> None:
     assert max(trial.values[0] for trial in study.trials) > -8.0
 
 
-def test_offsets_at_which_rest_is_not_safe_are_told_and_count() -> None:
+def test_offsets_at_which_rest_is_not_safe_are_refused_and_count() -> None:
     study = optuna.create_study(directions=["maximize", "maximize"])
     study.sampler = FreshSampler(SMALL, [(0, 0)])
 
@@ -238,8 +248,8 @@ def test_offsets_at_which_rest_is_not_safe_are_told_and_count() -> None:
             raise InputError.one("comes too near", hint="fit it later")
         return _trial(at, 1.0, 1.0)
 
-    offsets._fill(study, SMALL.count, solve, SMALL, silent)
-    ended = offsets._finished(study)
+    make_trials(study, SMALL.count, solve, SMALL, silent)
+    ended = finished(study)
     assert len(ended) == SMALL.count
     assert sum(trial.state == TrialState.FAIL for trial in ended) == 5
     assert {trial.user_attrs["refused"] for trial in ended if trial.state == TrialState.FAIL} == {"comes too near"}

@@ -42,15 +42,15 @@ def limits(model: ContactModel) -> Limits:
 
 
 def torque_of(project: Project, limits: Limits, *, known: bool = True) -> TorqueMap:
-    """The best phases jump to and fro along speed; doubt grows away from 8° and -8°."""
+    """The best phases jump to and fro along speed; uncertainty grows away from 8° and -8°."""
     rpm = np.array(project.tables.rpm)[:, None, None, None]
     a, b = limits.phases_intake[:, None], limits.phases_exhaust[None, :]
     best = 10.0 + 8.0 * np.sin(rpm / 900.0)
     shape = (rpm.size, len(project.tables.load), a.size, b.size)
     torque = np.broadcast_to(150.0 - 0.03 * (a - best) ** 2 - 0.03 * (b + best) ** 2, shape)
-    doubt = np.broadcast_to(1.0 + 0.002 * ((a - 8.0) ** 2 + (b + 8.0) ** 2), shape)
+    deviation = np.broadcast_to(1.0 + 0.002 * ((a - 8.0) ** 2 + (b + 8.0) ** 2), shape)
     all_of_it = np.full(shape, known)
-    return TorqueMap(torque, doubt, all_of_it, all_of_it, False)
+    return TorqueMap(torque, deviation, all_of_it, all_of_it, False)
 
 
 @pytest.fixture(scope="module")
@@ -88,16 +88,16 @@ def test_an_interrupted_study_goes_on_to_the_same_trials(base: TradeoffInputs, f
     assert again.trials.sizes["trial"] == 25
 
 
-def test_a_study_kept_beside_the_project_is_told_again(base: TradeoffInputs, tmp_path: Path) -> None:
+def test_a_study_beside_the_project_is_shown_again(base: TradeoffInputs, tmp_path: Path) -> None:
     here = replace(base, project=base.project.model_copy(update={"file": tmp_path / "project.toml"}))
     assert cached_tradeoff(here) is None
     study_on(here, 7)
     assert cached_tradeoff(here) is None  # its corners are not all tried
-    progress = study_on(here, 9)
+    found = study_on(here, 9)
     kept = cached_tradeoff(here)
     assert kept is not None
     assert kept.earlier == 9
-    xr.testing.assert_identical(kept.trials, progress.trials)
+    xr.testing.assert_identical(kept.trials, found.trials)
     other = replace(here, labels=replace(base.labels, torque=base.labels.torque + 1.0))
     assert cached_tradeoff(other) is None
 
@@ -165,7 +165,7 @@ def test_a_storage_that_cannot_serve_is_refused_before_the_work(
         tradeoff(project, 8, url)
 
 
-def test_settings_that_leave_no_tables_are_told_and_counted(
+def test_settings_that_leave_no_tables_are_named_and_counted(
     project: Project, model: ContactModel, limits: Limits, tmp_path: Path
 ) -> None:
     """Two pinned rows 20° apart need more than a quarter of the slew: 80°/s for a third of a second is 26.7°."""
@@ -180,7 +180,7 @@ def test_settings_that_leave_no_tables_are_told_and_counted(
     assert all("slew cap" in why for why in found.refused.values())
 
 
-def test_cells_that_the_torque_model_does_not_speak_of_do_not_count(
+def test_cells_that_the_torque_model_does_not_know_do_not_count(
     project: Project, model: ContactModel, limits: Limits
 ) -> None:
     labels = torque_of(project, limits)
@@ -190,7 +190,7 @@ def test_cells_that_the_torque_model_does_not_speak_of_do_not_count(
     base = TradeoffInputs.of(project, limits, half)
     assert int((~base.counts).sum()) == 8
     none = np.zeros_like(known)
-    with pytest.raises(InputError, match=r"search.weights: the torque model speaks of no cell"):
+    with pytest.raises(InputError, match=r"search.weights: the torque model knows no cell"):
         TradeoffInputs.of(project, limits, TorqueMap(labels.torque, labels.deviation, none, none, False))
     blank: Callable[[np.ndarray], np.ndarray] = lambda values: np.where(known, values, np.nan)  # noqa: E731
     simulated = TorqueMap(blank(labels.torque), labels.deviation, known, known, True)

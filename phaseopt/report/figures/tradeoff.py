@@ -1,4 +1,4 @@
-"""The picture of a trade-off: expected torque of every trial against evenness, slew and doubt."""
+"""The picture of a trade-off: expected torque of every trial against evenness, slew and uncertainty."""
 
 from typing import Any
 
@@ -13,7 +13,7 @@ NUMBERED = 7  # trials of a curve that bear their number
 _AXES = (
     ("rms_step", "rms step, ° per 500 rpm or 10 kPa"),
     ("slew_used", "largest share of the slew used"),
-    ("torque_sd", "doubt of a cell's torque, {unit}"),
+    ("torque_sd", "standard deviation of a cell's torque, {unit}"),
 )
 
 
@@ -31,7 +31,7 @@ def tradeoff_figure(found: Tradeoff) -> str:
         _number(upper, found)
         upper.set_title("What smoother tables cost")
         upper.legend(loc="lower right")
-        words = "Expected torque of every trial against rms step, slew used and doubt, with the knee"
+        words = "Expected torque of every trial against rms step, slew used and uncertainty, with the knee"
         return svg_element(figure, "tradeoff", words)
 
 
