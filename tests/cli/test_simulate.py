@@ -1,5 +1,6 @@
 """`phaseopt simulate` as a user runs it: files, what is told, and what wrong input brings."""
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -93,8 +94,8 @@ def test_wrong_places_are_refused_before_any_work(tmp_path: Path, monkeypatch: p
     (tmp_path / "photos" / "engine.jpg").write_bytes(b"x")
     there = folder_of(tmp_path)
     refused(run(project, "--out", tmp_path / "no" / "grid.nc"), "its folder does not exist")
-    refused(run(project, "--out", tmp_path / "notes.txt"), "no simulated grid")
-    refused(run(project, "--out", tmp_path / "sea.nc"), "no simulated grid")
+    refused(run(project, "--out", tmp_path / "notes.txt"), "no simulated")
+    refused(run(project, "--out", tmp_path / "sea.nc"), "no simulated")
     refused(run(project, "--out", tmp_path / "photos"), "is a folder")
     refused(run(project, "--out", tmp_path / "g.nc", "--plots", tmp_path / "photos"), "--plots", "engine.jpg")
     assert folder_of(tmp_path) == there
@@ -123,7 +124,7 @@ def test_a_full_disk_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.M
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    monkeypatch.setattr(os, "fsync", full)
     refused(run(project, "--out", out), "grid.nc", "No space left on device", "has room")
     assert out.read_bytes() == before
     assert folder_of(tmp_path) == there

@@ -203,4 +203,4 @@ def test_timings_that_would_touch_are_simulated_and_marked(tmp_path: Path) -> No
                 compared += 1
     assert compared > 20
     assert set(np.unique(marks)) == {0, 1, 2}
-    assert marks.attrs["flag_meanings"] == "clear short contact"
+    assert marks.attrs["flag_meanings"] == "clear tight hits"

@@ -15,11 +15,10 @@ def test_a_full_disk_leaves_the_earlier_sheet(tmp_path: Path, monkeypatch: pytes
     sheet = tmp_path / "sheet.html"
     sheet.write_bytes(GENERATOR.encode())
 
-    def fills(path: Path, *_: object, **__: object) -> None:
-        path.open("wb").close()  # as writing does before the disk is found full
+    def full(_: int) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_text", fills)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(InputError, match="No space left"):
         write_sheet(sheet, "a longer page")
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {"sheet.html": GENERATOR.encode()}
