@@ -101,8 +101,8 @@ class Comparison:
     @property
     def display_units(self) -> DisplayUnits:
         """The units that the second build's project asks for."""
-        units = self.builds[1].record.project_file.get("report", {}).get("units")
-        return INCH if units == "inch" else METRIC
+        report = self.builds[1].record.project_file.get("report")
+        return INCH if isinstance(report, dict) and report.get("units") == "inch" else METRIC
 
     @property
     def same(self) -> bool:
@@ -114,10 +114,23 @@ class Comparison:
 def compare(first: FinishedBuild, second: FinishedBuild) -> Comparison:
     """Compare two builds.
 
-    Parameters: both, as `read_build` gives them.
-    Returns a `Comparison`: differences second less first, phases in crank degrees, torque in N·m, gaps in mm.
-    Raises `InputError` where a file of theirs does not hold what a build writes.
+    Parameters
+    ----------
+    first, second : FinishedBuild
+        Both, as `read_build` gives them.
 
+    Returns
+    -------
+    Comparison
+        Differences second less first, phases in crank degrees, torque in N·m, gaps in mm.
+
+    Raises
+    ------
+    InputError
+        Where a file of theirs does not hold what a build writes.
+
+    Examples
+    --------
     >>> import phaseopt as po
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as folder:
@@ -130,7 +143,7 @@ def compare(first: FinishedBuild, second: FinishedBuild) -> Comparison:
         return _compared(first, second)
     except InputError:
         raise
-    except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
+    except (AttributeError, IndexError, KeyError, RecursionError, TypeError, ValueError) as error:
         raise InputError.one(
             f"the records or cells of {first.directory} and {second.directory} do not hold what a build writes",
             hint="build both again",

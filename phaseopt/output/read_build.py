@@ -20,13 +20,21 @@ _NAME_IT = "name the directory after --out of `phaseopt build`"
 
 @dataclass(frozen=True, eq=False)
 class FinishedBuild:
-    """A directory that `phaseopt build` wrote, as it wrote it. `record` is its run.json."""
+    """A directory that `phaseopt build` wrote, as it wrote it.
+
+    Parameters
+    ----------
+    directory
+        Where it is.
+    record
+        Its run.json.
+    """
 
     directory: Path
     record: RunRecord
 
     def file(self, name: str) -> Path | None:
-        """One of its files, checked; None where this build wrote none of that name."""
+        """The path of one of its files, whose hash was checked; None where this build wrote none of that name."""
         return self.directory / name if name in self.record.outputs_sha256 else None
 
     def changed_inputs(self, project: Project) -> tuple[str, ...]:
@@ -38,11 +46,24 @@ class FinishedBuild:
 def read_build(directory: str | Path) -> FinishedBuild:
     """Read a build's directory.
 
-    Returns the `FinishedBuild`: its `record` has what was built from what, numbers in the units of their names.
+    Parameters
+    ----------
+    directory : str or Path
+        The directory after `--out` of `phaseopt build`.
 
-    Raises `InputError` where it is not one, where another version wrote it, and where a file of it is missing or was
-    changed since: a table that was edited is no longer the one that was checked.
+    Returns
+    -------
+    FinishedBuild
+        Its `record` says what was built from what.
 
+    Raises
+    ------
+    InputError
+        Where it is not one, where another version wrote it, and where a file of it is missing or was changed since: a
+        table that was edited is no longer the one that was checked.
+
+    Examples
+    --------
     >>> read_build("maps/hillclimb-best")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
@@ -54,9 +75,7 @@ def read_build(directory: str | Path) -> FinishedBuild:
     try:
         record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except FileNotFoundError:
-        raise _error(
-            directory, "no finished build is here", "name the directory after --out of `phaseopt build`"
-        ) from None
+        raise _error(directory, "no finished build is here", _NAME_IT) from None
     except (OSError, ValueError, RecursionError) as error:
         raise _error(path, "the record of the build cannot be read", _AGAIN) from error
     if not isinstance(record, dict) or record.get("made_by") != "phaseopt" or "verdict" not in record:
