@@ -16,6 +16,7 @@ from hillclimb import pulls_alone
 from shared import once
 
 from phaseopt.job.build import Build, build
+from phaseopt.output.files import build_files
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -25,6 +26,12 @@ if TYPE_CHECKING:
 def hillclimb(tmp_path_factory: pytest.TempPathFactory) -> Build:
     """The example's build from its pulls alone; a test must not change it."""
     return once(tmp_path_factory, "hillclimb", lambda _: build(pulls_alone()))
+
+
+@pytest.fixture(scope="session")
+def hillclimb_files(hillclimb: Build, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """What that build writes, by name; a test must not change it."""
+    return once(tmp_path_factory, "hillclimb-files", lambda _: build_files(hillclimb))
 
 
 @pytest.fixture(scope="session")

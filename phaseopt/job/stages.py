@@ -5,6 +5,7 @@
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from phaseopt.clearance import check
 from phaseopt.clearance import limits as contact_limits
@@ -51,7 +52,7 @@ class BestTables(ShowsItself):
         """Whose tables they are."""
         return self.limits.project
 
-    @property
+    @cached_property
     def tables(self) -> PhaseTables:
         """The tables, crank degrees from rest, + = advanced."""
         return _tables(self.project, self.search)

@@ -12,7 +12,6 @@ from phaseopt.cli import app
 from phaseopt.job.build import Build
 from phaseopt.output import directory
 from phaseopt.output.directory import write_files
-from phaseopt.output.files import build_files
 from phaseopt.tables import read_table, write_table
 
 EXAMPLES = Path(__file__).parent.parent.parent / "examples"
@@ -23,8 +22,8 @@ def run(*arguments: object) -> Result:
 
 
 @pytest.fixture
-def out(hillclimb: Build, tmp_path: Path) -> Path:
-    write_files(tmp_path / "out", build_files(hillclimb))
+def out(hillclimb_files: dict[str, str], tmp_path: Path) -> Path:
+    write_files(tmp_path / "out", hillclimb_files)
     return tmp_path / "out"
 
 

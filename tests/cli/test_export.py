@@ -10,9 +10,7 @@ from printed import printed
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
-from phaseopt.job.build import Build
 from phaseopt.output.directory import write_files
-from phaseopt.output.files import build_files
 from phaseopt.tables import read_table
 
 LAYOUTS = {
@@ -23,9 +21,9 @@ LAYOUTS = {
 
 
 @pytest.fixture(scope="module")
-def built(hillclimb: Build, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def built(hillclimb_files: dict[str, str], tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("built")
-    write_files(folder / "out", build_files(hillclimb))
+    write_files(folder / "out", hillclimb_files)
     return folder / "out"
 
 

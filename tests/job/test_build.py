@@ -70,14 +70,14 @@ def test_weights_have_mean_one_and_light_load_counts_a_tenth(hillclimb: Build) -
     assert weight[0, 0] == pytest.approx(0.1 * weight[0, -1])
 
 
-def test_same_input_same_bytes(hillclimb: Build) -> None:
+def test_same_input_same_bytes(hillclimb_files: dict[str, str]) -> None:
     """A second build of the same project leaves the same files, to the byte."""
-    assert build_files(build(pulls_alone())) == build_files(hillclimb)
+    assert build_files(build(pulls_alone())) == hillclimb_files
 
 
-def test_files_agree_with_what_was_checked(hillclimb: Build, tmp_path: Path) -> None:
+def test_files_agree_with_what_was_checked(hillclimb: Build, hillclimb_files: dict[str, str], tmp_path: Path) -> None:
     """The tables on disk, read back and checked anew, are what was judged; cells.csv promises no more than that."""
-    files = build_files(hillclimb)
+    files = hillclimb_files
     for name in ("intake_phase.csv", "exhaust_phase.csv"):
         (tmp_path / name).write_bytes(files[name].encode())
     for side in ("intake", "exhaust"):
@@ -93,9 +93,9 @@ def test_files_agree_with_what_was_checked(hillclimb: Build, tmp_path: Path) -> 
             assert (told >= true - 0.001).all()
 
 
-def test_record_names_every_input(hillclimb: Build) -> None:
+def test_record_names_every_input(hillclimb: Build, hillclimb_files: dict[str, str]) -> None:
     """run.json hashes the project file and all that it names, and holds the gap as a fraction of the value."""
-    record = json.loads(build_files(hillclimb)["run.json"])
+    record = json.loads(hillclimb_files["run.json"])
     assert {"project.toml", "lobes/intake.csv", "drops/exhaust.csv", "dyno/sweep-01.csv"} <= set(
         record["inputs_sha256"]
     )

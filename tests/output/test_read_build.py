@@ -8,33 +8,28 @@ from pathlib import Path
 import pytest
 from hillclimb import pulls_alone, pulls_alone_file
 
-from phaseopt.job.build import Build
 from phaseopt.output.directory import write_files
-from phaseopt.output.files import build_files
 from phaseopt.output.read_build import read_build
 from phaseopt.project.load import load_project
 from phaseopt.values.errors import InputError
 
 
-@pytest.fixture(scope="module")
-def files(hillclimb: Build) -> dict[str, str]:
-    return build_files(hillclimb)
-
-
 @pytest.fixture
-def out(files: dict[str, str], tmp_path: Path) -> Path:
-    write_files(tmp_path / "out", files)
+def out(hillclimb_files: dict[str, str], tmp_path: Path) -> Path:
+    write_files(tmp_path / "out", hillclimb_files)
     return tmp_path / "out"
 
 
-def test_what_was_written_is_read(out: Path, files: dict[str, str]) -> None:
+def test_what_was_written_is_read(out: Path, hillclimb_files: dict[str, str]) -> None:
     found = read_build(out)
     table = found.file("intake_phase.csv")
     assert table is not None
-    assert table.read_bytes() == files["intake_phase.csv"].encode()
+    assert table.read_bytes() == hillclimb_files["intake_phase.csv"].encode()
     assert found.file("airflow.csv") is None  # nothing was simulated
     assert found.changed_inputs(pulls_alone()) == ()
-    assert found.record.model_dump_json(indent=2) + "\n" == files["run.json"]  # gaps rounded down stay as they are
+    assert (
+        found.record.model_dump_json(indent=2) + "\n" == hillclimb_files["run.json"]
+    )
 
 
 def test_inputs_that_changed_are_named(out: Path, tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from engines import SEATS, write_project
 from shared import once
 
 from phaseopt.job.build import Build, build
+from phaseopt.output.files import build_files
 from phaseopt.project.load import load_project
 
 # A project's and a pull's name that would break a page, and run in it, three ways.
@@ -77,3 +78,21 @@ def intake_only(tmp_path_factory: pytest.TempPathFactory) -> Build:
     """A fixed exhaust cam."""
     changes = {"exhaust": {"phaser": None}, "gap": {"tables_only_guard": True}}
     return once(tmp_path_factory, "intake_only", lambda folder: small_build(folder, **changes))
+
+
+@pytest.fixture(scope="session")
+def both_files(both: Build, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """What the first of them writes, by name."""
+    return once(tmp_path_factory, "both-files", lambda _: build_files(both))
+
+
+@pytest.fixture(scope="session")
+def tied_files(tied: Build, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """What the second writes."""
+    return once(tmp_path_factory, "tied-files", lambda _: build_files(tied))
+
+
+@pytest.fixture(scope="session")
+def intake_only_files(intake_only: Build, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """What the third writes."""
+    return once(tmp_path_factory, "intake_only-files", lambda _: build_files(intake_only))

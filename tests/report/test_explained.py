@@ -12,7 +12,6 @@ from phaseopt.job.build import Build
 from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
 from phaseopt.job.limit_costs import LimitCost, LimitCosts
 from phaseopt.job.mixture_and_spark import UnlikeAir
-from phaseopt.output.files import build_files
 from phaseopt.report.explained import cause_words, dip_words, price_lines
 from phaseopt.report.text import summary
 from phaseopt.values.display_units import METRIC
@@ -61,8 +60,8 @@ def test_the_three_dearest_limits_are_told(hillclimb: Build) -> None:
     assert nothing == ["no limit costs torque that the search can tell"]
 
 
-def test_every_output_of_a_build_carries_them(hillclimb: Build) -> None:
-    files, told = build_files(hillclimb), " ".join(summary(hillclimb).split())
+def test_every_output_of_a_build_carries_them(hillclimb: Build, hillclimb_files: dict[str, str]) -> None:
+    files, told = hillclimb_files, " ".join(summary(hillclimb).split())
     record = json.loads(files["run.json"])
     assert hillclimb.explanations.dips
     assert len(record["dips"]) == len(hillclimb.explanations.dips)

@@ -10,7 +10,6 @@ import pytest
 
 from phaseopt.clearance.rules import running_gaps
 from phaseopt.job.build import Build
-from phaseopt.output.files import build_files
 from phaseopt.report.explorer import MICRON, explorer_data
 
 
@@ -52,8 +51,8 @@ def test_torque_at_a_cell_is_the_tables_own(both: Build) -> None:
     assert ((doubt[n] >= 0) == labels.in_reach[r, k][np.ix_(i, e)]).all()
 
 
-def test_cells_say_what_cells_csv_says(both: Build) -> None:
-    rows = list(csv.DictReader(io.StringIO(build_files(both)["cells.csv"])))
+def test_cells_say_what_cells_csv_says(both: Build, both_files: dict[str, str]) -> None:
+    rows = list(csv.DictReader(io.StringIO(both_files["cells.csv"])))
     data = explorer_data(both)
     for row, cell in zip(rows, data["cells"], strict=True):
         assert [float(row["intake_phase"]), float(row["exhaust_phase"])] == cell["phases"]

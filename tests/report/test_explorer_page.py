@@ -11,20 +11,14 @@ from browser import Opened, opened
 from playwright.sync_api import Browser
 
 from phaseopt.job.build import Build
-from phaseopt.output.files import build_files
 
 pytestmark = pytest.mark.xdist_group("browser")  # one worker: one browser, one build
 
 
-@pytest.fixture(scope="module")
-def files(both: Build) -> dict[str, str]:
-    return build_files(both)
-
-
 @pytest.fixture
-def explorer(browser: Browser, files: dict[str, str], tmp_path: Path) -> Iterator[Opened]:
+def explorer(browser: Browser, both_files: dict[str, str], tmp_path: Path) -> Iterator[Opened]:
     file = tmp_path / "report.html"
-    file.write_text(files["report.html"], encoding="utf-8")
+    file.write_text(both_files["report.html"], encoding="utf-8")
     with opened(browser, file) as found:
         yield found
         assert found.complaints == []
@@ -41,9 +35,9 @@ def gaps_told(found: Opened) -> list[list[str]]:
 
 
 def test_a_click_and_the_arrow_keys_open_cells_with_the_numbers_of_cells_csv(
-    explorer: Opened, files: dict[str, str], both: Build
+    explorer: Opened, both_files: dict[str, str], both: Build
 ) -> None:
-    rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
+    rows = list(csv.DictReader(io.StringIO(both_files["cells.csv"])))
     cells, wide = explorer.page.locator("#tables table.grid").first.locator("tbody td"), both.tables.load.size
     cells.nth(2 * wide).click()
     at = 2 * wide
@@ -121,7 +115,7 @@ def test_one_phaser_has_one_slider_and_tells_where_a_rule_breaks(
     browser: Browser, request: pytest.FixtureRequest, tmp_path: Path, which: str
 ) -> None:
     file = tmp_path / "report.html"
-    file.write_text(build_files(request.getfixturevalue(which))["report.html"], encoding="utf-8")
+    file.write_text(request.getfixturevalue(f"{which}_files")["report.html"], encoding="utf-8")
     with opened(browser, file) as found:
         assert found.page.locator("#explorer input[type=range]").count() == 1
         found.page.locator("#explorer-intake").focus()

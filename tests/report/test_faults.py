@@ -12,14 +12,8 @@ from phaseopt.clearance.faults import Fix
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.clearance.tolerance_stack import DRAWS, SEED, chances
 from phaseopt.job.build import Build
-from phaseopt.output.files import build_files
 from phaseopt.report.faults import AS_ABOVE, POCKETS, fault_lines, fault_table
 from phaseopt.report.text import contact_lines
-
-
-@pytest.fixture(scope="module")
-def files(both: Build) -> dict[str, str]:
-    return build_files(both)
 
 
 def test_what_is_not_clear_is_printed_with_its_mend_and_the_rest_named(both: Build) -> None:
@@ -55,14 +49,14 @@ def test_lines_go_with_the_build(both: Build) -> None:
     assert [line.removeprefix("fault: ") for line in contact_lines(both) if line.startswith("fault: ")] == lines
 
 
-def test_the_page_has_every_fault(both: Build, files: dict[str, str]) -> None:
+def test_the_page_has_every_fault(both: Build, both_files: dict[str, str]) -> None:
     table = fault_table(both.contact, both.verdict.faults)
     assert [row.label.rsplit(",", 1)[0] for row in table.rows] == [fault.name for fault in both.verdict.faults]
-    assert all(row.label in files["report.html"] for row in table.rows)
+    assert all(row.label in both_files["report.html"] for row in table.rows)
 
 
-def test_the_record_holds_every_fault_with_gaps_rounded_down(both: Build, files: dict[str, str]) -> None:
-    record = json.loads(files["run.json"])
+def test_the_record_holds_every_fault_with_gaps_rounded_down(both: Build, both_files: dict[str, str]) -> None:
+    record = json.loads(both_files["run.json"])
     assert (record["settings"]["seed"], record["settings"]["draws"]) == (SEED, DRAWS)
     for told, fault in zip(record["verdict"]["faults"], both.verdict.faults, strict=True):
         assert told["name"] == fault.name
@@ -71,8 +65,8 @@ def test_the_record_holds_every_fault_with_gaps_rounded_down(both: Build, files:
             assert gap - 0.001 <= told["running"][contact] <= gap
 
 
-def test_three_stacks_stand_side_by_side_in_each_cell(both: Build, files: dict[str, str]) -> None:
-    rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
+def test_three_stacks_stand_side_by_side_in_each_cell(both: Build, both_files: dict[str, str]) -> None:
+    rows = list(csv.DictReader(io.StringIO(both_files["cells.csv"])))
     cells = both.verdict.cells
     pairs = np.column_stack([cells[f"{side}_phase"].to_numpy().ravel() for side in ("intake", "exhaust")])
     found = chances(both.contact, pairs, np.array([float(row["rpm"]) for row in rows]))

@@ -14,7 +14,6 @@ from phaseopt.output.compare import compare
 from phaseopt.output.compare_document import compare_document
 from phaseopt.output.confirm_files import confirm_files
 from phaseopt.output.directory import write_files
-from phaseopt.output.files import build_files
 from phaseopt.output.offsets_files import offsets_files
 from phaseopt.output.read_build import read_build
 from phaseopt.output.tradeoff_files import tradeoff_files
@@ -50,11 +49,13 @@ def _confirming(built: Build) -> dict[str, str]:
 
 
 @pytest.fixture(scope="module")
-def pages(both: Build, intake_only: Build, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def pages(
+    both: Build, both_files: dict[str, str], intake_only_files: dict[str, str], tmp_path_factory: pytest.TempPathFactory
+) -> Path:
     """A folder with each page as a file; the names of project and pulls, and notes, try to run as scripts."""
     folder = tmp_path_factory.mktemp("pages")
-    for name, built in (("first", both), ("second", intake_only)):
-        write_files(folder / name, build_files(built))
+    for name, files in (("first", both_files), ("second", intake_only_files)):
+        write_files(folder / name, files)
     builds = [read_build(folder / name) for name in ("first", "second")]
     studies = tradeoff_files(tradeoff(both.project, LEAST_TRIALS)) | offsets_files(study_offsets(both.project, 4))
     for name in ("tradeoff.csv", "offsets.csv"):

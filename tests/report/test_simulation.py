@@ -32,15 +32,22 @@ def prior(both: Build) -> Build:
     return with_prior(both)
 
 
-def test_without_a_simulation_nothing_is_said_of_one(both: Build) -> None:
+def test_without_a_simulation_nothing_is_said_of_one(both: Build, both_files: dict[str, str]) -> None:
     assert notes(both) == ()
-    for told in (summary(both), "".join(read(render(both)).text)):
+    for told in (summary(both), "".join(read(both_files["report.html"]).text)):
         assert "simulat" not in told
         assert "nock is not" not in told
 
 
-def test_simulation_alone_is_said_on_top_and_does_not_read_as_if_there_were_pulls(simulated_only: Build) -> None:
-    page = render(simulated_only)
+@pytest.fixture(scope="module")
+def simulated_page(simulated_only: Build) -> str:
+    return render(simulated_only)
+
+
+def test_simulation_alone_is_said_on_top_and_does_not_read_as_if_there_were_pulls(
+    simulated_only: Build, simulated_page: str
+) -> None:
+    page = simulated_page
     top = "".join(read(page[: page.index("<main")] + "</body></html>").text)
     whole = "".join(read(page).text)
     for head, told in ((top, whole), (summary(simulated_only),) * 2):
@@ -99,8 +106,8 @@ def test_figures_of_the_simulation_say_what_they_show(prior: Build) -> None:
     assert f"before: {prior.baseline.name}" in told
 
 
-def test_air_is_shown_where_it_was_simulated(simulated_only: Build) -> None:
-    grid = read(render(simulated_only)).grids[-1]
+def test_air_is_shown_where_it_was_simulated(simulated_page: str) -> None:
+    grid = read(simulated_page).grids[-1]
     cells = [row for row in grid if row]
     assert cells[0] == ["1.000", "1.000", "1.111"]
     assert len(cells[1]) == 2  # the empty one was not simulated

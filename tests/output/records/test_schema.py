@@ -11,7 +11,7 @@ from printed import printed, require_documented
 
 from phaseopt.cli import app
 from phaseopt.job.build import Build
-from phaseopt.output.files import write_build
+from phaseopt.output.directory import write_files
 from phaseopt.output.records.build import BuildRecord
 from phaseopt.output.records.schema import COMMANDS, MISTAKES, RUN, schema_of, schema_page
 
@@ -41,9 +41,9 @@ def test_the_page_is_up_to_date() -> None:
     assert PAGE.read_text(encoding="utf-8") == schema_page()
 
 
-def test_a_build_and_what_is_made_of_it(hillclimb: Build, tmp_path: Path) -> None:
+def test_a_build_and_what_is_made_of_it(hillclimb: Build, hillclimb_files: dict[str, str], tmp_path: Path) -> None:
     out, project = tmp_path / "out", pulls_alone_file(tmp_path)
-    write_build(out, hillclimb)
+    write_files(out, hillclimb_files)
     require_documented(RUN, json.loads((out / "run.json").read_text(encoding="utf-8")))
     require_documented("build", BuildRecord.of(hillclimb).model_dump(mode="json"))
     assert printed("compare", out, out)["same"] is True
