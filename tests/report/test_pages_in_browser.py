@@ -9,7 +9,6 @@ from browser import opened, violations
 from playwright.sync_api import Browser
 
 from phaseopt.job.build import Build
-from phaseopt.job.stages import baseline_tables
 from phaseopt.output.compare import compare
 from phaseopt.output.compare_document import compare_document
 from phaseopt.output.confirm_files import confirm_files
@@ -44,7 +43,7 @@ def _confirming(built: Build) -> dict[str, str]:
     own = Reduction(points.isel(point=points["pull"].to_numpy() == 0), (HOSTILE,))
     pull = built.project.torque.pulls[0]
     learnt = torque_model(built.project, silent)
-    found = confirm(built.contact, learnt, baseline_tables(built.project), pull, own, built.tables, {})
+    found = confirm(built.contact, learnt, pull, own, built.tables)
     return confirm_files(found, built.project.name, HOSTILE, {"name": HOSTILE, "kind": "sweep"})
 
 
