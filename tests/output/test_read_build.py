@@ -27,9 +27,7 @@ def test_what_was_written_is_read(out: Path, hillclimb_files: dict[str, str]) ->
     assert table.read_bytes() == hillclimb_files["intake_phase.csv"].encode()
     assert found.file("airflow.csv") is None  # nothing was simulated
     assert found.changed_inputs(pulls_alone()) == ()
-    assert (
-        found.record.model_dump_json(indent=2) + "\n" == hillclimb_files["run.json"]
-    )
+    assert found.record.model_dump_json(indent=2) + "\n" == hillclimb_files["run.json"]
 
 
 def test_inputs_that_changed_are_named(out: Path, tmp_path: Path) -> None:
