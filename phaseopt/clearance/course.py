@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.engine.lobe import Lobe, lobe_lift
+from phaseopt.engine.lobe import Lobe, lobe_highest, lobe_lift, piece_of
 from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
@@ -24,7 +24,7 @@ _SINGLE = 360.0  # crank degrees; an interval that wide may meet itself on the 7
 
 
 class Course(NamedTuple):
-    """A lobe's pieces, and how each bends.
+    """A lobe's pieces, and how each bends; read by kernels.
 
     `breaks` (n + 1,) and `coeffs` (k, n) are the lobe's. `bend` (n,) no less than -L'' on a piece, mm/°²; `kink`
     (n + 1,) by how much the slope falls at a break, mm/°; `jump` (n + 1,) the step of the lift there, mm; `rise` (n,)
@@ -37,6 +37,16 @@ class Course(NamedTuple):
     kink: FloatArray
     jump: FloatArray
     rise: FloatArray
+
+
+class Standing(NamedTuple):
+    """Where a cam may stand: the `course` of its lobe, `lash` at the valve (mm), and the crank angles `first` to `last`
+    between which the lobe's centre lies; read by kernels."""
+
+    course: Course
+    lash: float
+    first: float
+    last: float
 
 
 @lru_cache(maxsize=64)
@@ -65,19 +75,24 @@ def course_of(lobe: Lobe) -> Course:
 
 
 @njit
-def highest_line(
-    course: Course, lash: float, a: float, b: float, centre_from: float, centre_to: float, most: float
-) -> tuple[float, float, float]:
-    """A straight line over the highest lift that a lobe's centre anywhere in an interval gives at each angle of [a, b].
+def highest_lift(cam: Standing, a: float, b: float) -> float:
+    """The highest lift that a cam can have at any angle of [a, b] less lash, mm, not below 0."""
+    breaks, coeffs = cam.course.breaks, cam.course.coeffs
+    return max(lobe_highest(breaks, coeffs, a - cam.last, b - cam.first) - cam.lash, 0.0)
+
+
+@njit
+def highest_line(cam: Standing, a: float, b: float, most: float) -> tuple[float, float, float]:
+    """A straight line over the highest lift that a cam can have at each angle of [a, b].
 
     `most`, the highest lift over all of it less lash, mm. Returns the line's height at a and at b, and how much has to
     be added to it everywhere, mm. Where the lift only rises (or falls) over all that is concerned, the highest lift is
     that of the earliest (latest) centre; where it does both, the line is level at `most`.
     """
-    low, high = a - centre_to, b - centre_from
+    low, high = a - cam.last, b - cam.first
     if high - low >= _SINGLE:
         return most, most, 0.0
-    breaks = course.breaks
+    course, breaks = cam.course, cam.course.breaks
     start = low - 720.0 * np.floor((low + 360.0) / 720.0)
     bend, kinks, jumps, up, down = 0.0, 0.0, 0.0, False, False
     for turn in range(2):  # the interval may run on into the next cycle
@@ -85,7 +100,9 @@ def highest_line(
         x_to = x_from + high - low
         if x_to < breaks[0] or x_from > breaks[-1]:
             continue
-        first = max(np.searchsorted(breaks, x_from, side="right") - 1, 0)
+        first = piece_of(breaks, x_from)
+        if breaks[first + 1] <= x_from:  # on the last break
+            first += 1
         for i in range(first, breaks.size):
             if breaks[i] > x_to:
                 break
@@ -96,10 +113,10 @@ def highest_line(
             if i < breaks.size - 1:
                 bend = max(bend, course.bend[i])
                 up, down = up or course.rise[i] > 0.0, down or course.rise[i] < 0.0
-    if up and down and centre_to > centre_from:
+    if up and down and cam.last > cam.first:
         return most, most, 0.0
-    centre = centre_to if down else centre_from
+    centre = cam.last if down else cam.first
     width = b - a
-    at_a = max(lobe_lift(breaks, course.coeffs, a - centre) - lash, 0.0)
-    at_b = max(lobe_lift(breaks, course.coeffs, b - centre) - lash, 0.0)
+    at_a = max(lobe_lift(breaks, course.coeffs, a - centre) - cam.lash, 0.0)
+    at_b = max(lobe_lift(breaks, course.coeffs, b - centre) - cam.lash, 0.0)
     return at_a, at_b, width * width / 8.0 * bend + width / 4.0 * kinks + jumps

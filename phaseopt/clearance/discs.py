@@ -92,3 +92,27 @@ def swept_distance(
                 break
     start[0], start[1], start[2] = x, y, z
     return apart, c, p, q
+
+
+def planes_at(
+    head_i: FloatArray, head_e: FloatArray, lifts: FloatArray, normals: FloatArray | None = None
+) -> FloatArray:
+    """(m + n, 4) distance [mm], c, p, q of `swept_distance` at pairs of lifts (m, 2) [mm], each by itself, and of
+    `plane_below` across unit directions (n, 3), where the distance is nan."""
+    normals = np.empty((0, 3)) if normals is None else normals
+    found = np.full((len(lifts) + len(normals), 4), np.nan)
+    _planes_at(head_i, head_e, lifts, normals, np.empty(3), found)
+    return found
+
+
+@njit
+def _planes_at(
+    head_i: FloatArray, head_e: FloatArray, lifts: FloatArray, normals: FloatArray, start: FloatArray, out: FloatArray
+) -> None:
+    """One kernel for all that is asked of two heads outside a search: each takes time to load."""
+    for j in range(len(lifts)):
+        start[0], start[1], start[2] = head_e[0], head_e[1], head_e[2]
+        out[j, 0], out[j, 1], out[j, 2], out[j, 3] = swept_distance(head_i, lifts[j, 0], head_e, lifts[j, 1], start)
+    for j in range(len(normals)):
+        at = len(lifts) + j
+        out[at, 1], out[at, 2], out[at, 3] = plane_below(head_i, head_e, (normals[j, 0], normals[j, 1], normals[j, 2]))

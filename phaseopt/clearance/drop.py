@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -173,16 +174,17 @@ class DropLaw:
         return max([float(PIECE**2 / 8 * bend), *(law._sag for law in self.also)])
 
 
-@dataclass(frozen=True, eq=False)
-class Curve:
+class Curve(NamedTuple):
     """A function of crank angle as straight pieces, with the least value of any run of pieces that halving makes.
 
-    `nodes` (PIECES + 1,) values at -360 ... 360 mm. `least` (2 PIECES,) a tree: entry 1 the least over the whole
-    circle, entries 2i and 2i + 1 over the two halves of entry i, entry PIECES + j over piece j.
+    `nodes` (PIECES + 1,) values at -360 ... 360, mm. `least` (2 PIECES,) a tree: entry 1 the least over the whole
+    circle, entries 2i and 2i + 1 over the two halves of entry i, entry PIECES + j over piece j. `bend` the greatest
+    second difference of the nodes over the square of their distance, mm/°², not below 0. Read by kernels.
     """
 
     nodes: FloatArray
     least: FloatArray
+    bend: float
 
     @classmethod
     def below(cls, values: FloatArray, sag: float) -> "Curve":
@@ -195,7 +197,7 @@ class Curve:
         while level > 1:
             least[level // 2 : level] = least[level : 2 * level].reshape(-1, 2).min(axis=1)
             level //= 2
-        return cls(nodes, least)
+        return cls(nodes, least, max(float(np.diff(nodes, 2).max()) / PIECE**2, 0.0))
 
 
 def fall_rate(crank: SliderCrank, theta: npt.ArrayLike) -> FloatArray:

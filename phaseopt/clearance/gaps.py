@@ -9,23 +9,21 @@ bound counts too: the gap's chord, less what the drop may hang below its own and
 cell shrinks both become the gap itself; `bounds.py` says how cells are halved. Nothing is sampled.
 """
 
-from functools import lru_cache
-
 import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING
-from phaseopt.clearance.course import FINE, Course, course_of, highest_line
+from phaseopt.clearance.course import FINE, Course, Standing, course_of, highest_lift, highest_line
 from phaseopt.clearance.drop import PIECE, PIECES, Curve
-from phaseopt.engine.lobe import Lobe, lobe_highest
+from phaseopt.engine.lobe import Lobe
 from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 
 
 @njit
-def _curve_at(nodes: FloatArray, theta: float) -> float:
-    """The curve at an angle in -360 ... 360."""
+def _drop_at(nodes: FloatArray, theta: float) -> float:
+    """The drop at an angle in -360 ... 360."""
     place = (theta + 360.0) * (PIECES / 720.0)
     i = min(max(int(place), 0), PIECES - 1)
     along: float = place - i
@@ -33,36 +31,27 @@ def _curve_at(nodes: FloatArray, theta: float) -> float:
 
 
 @njit
-def _gap_at(
-    nodes: FloatArray, course: Course, lash: float, theta: float, centre_from: float, centre_to: float
-) -> float:
+def _gap_at(drop: Curve, cam: Standing, theta: float) -> float:
     """The least gap at one angle."""
-    lift = lobe_highest(course.breaks, course.coeffs, theta - centre_to, theta - centre_from) - lash
-    return _curve_at(nodes, theta) - max(lift, 0.0)
+    return _drop_at(drop.nodes, theta) - highest_lift(cam, theta, theta)
 
 
 @njit
-def _chord_bound(
-    nodes: FloatArray, bend: float, course: Course, lash: float, a: float, b: float,
-    centre_from: float, centre_to: float, most: float,
-) -> float:  # fmt: skip
-    """Lower bound of the gap on a narrow cell from its ends; `bend` is that of `_upward_bend`.
+def _chord_bound(drop: Curve, cam: Standing, a: float, b: float, most: float) -> float:
+    """Lower bound of the gap on a narrow cell from its ends.
 
     Nodes that lie h apart let the drop hang below its chord by no more than the bends' share under the chord's tent:
     bend (w²/8 + h w/4).
     """
-    at_a, at_b, rise = highest_line(course, lash, a, b, centre_from, centre_to, most)
+    at_a, at_b, rise = highest_line(cam, a, b, most)
     width = b - a
-    sag = bend * (width * width / 8.0 + PIECE * width / 4.0)
-    return min(_curve_at(nodes, a) - at_a, _curve_at(nodes, b) - at_b) - rise - sag
+    sag = drop.bend * (width * width / 8.0 + PIECE * width / 4.0)
+    return min(_drop_at(drop.nodes, a) - at_a, _drop_at(drop.nodes, b) - at_b) - rise - sag
 
 
 @njit
-def _least_gap(
-    nodes: FloatArray, least: FloatArray, bend: float, course: Course,
-    lash: float, centre_from: float, centre_to: float, probe: float,
-) -> tuple[float, float]:  # fmt: skip
-    """Lower bound of the gap over 720° and all centres in an interval, and the angle of the least gap reached.
+def _least_gap(drop: Curve, cam: Standing, probe: float) -> tuple[float, float]:
+    """Lower bound of the gap over 720° and all places of the cam, and the angle of the least gap reached.
 
     `probe` is an angle to look at first: the nearer it is to the least gap, the sooner the rest is ruled out.
     """
@@ -70,20 +59,20 @@ def _least_gap(
     entries = np.empty(WAITING, dtype=np.int64)  # of the curve's tree; 0 = inside one piece
     starts[0], ends[0], entries[0] = -360.0, 360.0, 1
     waiting = 1
-    lower, reached, angle = np.inf, _gap_at(nodes, course, lash, probe, centre_from, centre_to), probe
+    lower, reached, angle = np.inf, _gap_at(drop, cam, probe), probe
     while waiting:
         waiting -= 1
         a, b, entry = starts[waiting], ends[waiting], entries[waiting]
-        drop = least[entry] if entry else min(_curve_at(nodes, a), _curve_at(nodes, b))
-        most = max(lobe_highest(course.breaks, course.coeffs, a - centre_to, b - centre_from) - lash, 0.0)
-        bound = drop - most
+        least = drop.least[entry] if entry else min(_drop_at(drop.nodes, a), _drop_at(drop.nodes, b))
+        most = highest_lift(cam, a, b)
+        bound = least - most
         if bound < reached - RESOLVED and b - a <= FINE:
-            bound = max(bound, _chord_bound(nodes, bend, course, lash, a, b, centre_from, centre_to, most))
+            bound = max(bound, _chord_bound(drop, cam, a, b, most))
         if bound >= reached - RESOLVED:
             lower = min(lower, bound)
             continue
         middle = 0.5 * (a + b)
-        found = _gap_at(nodes, course, lash, middle, centre_from, centre_to)
+        found = _gap_at(drop, cam, middle)
         if found < reached:
             reached, angle = found, middle
         if bound >= reached - RESOLVED or b - a < NARROWEST:
@@ -98,19 +87,12 @@ def _least_gap(
 
 @njit
 def _least_gaps(
-    nodes: FloatArray, least: FloatArray, bend: float, course: Course,
-    lash: float, centres: FloatArray, gap: FloatArray, angle: FloatArray,
-) -> None:  # fmt: skip
+    drop: Curve, course: Course, lash: float, centres: FloatArray, gap: FloatArray, angle: FloatArray
+) -> None:
     probe = 0.0
     for j in range(gap.size):
-        gap[j], angle[j] = _least_gap(nodes, least, bend, course, lash, centres[j, 0], centres[j, 1], probe)
+        gap[j], angle[j] = _least_gap(drop, Standing(course, lash, centres[j, 0], centres[j, 1]), probe)
         probe = angle[j]
-
-
-@lru_cache(maxsize=64)
-def _upward_bend(curve: Curve) -> float:
-    """The greatest second difference of a curve's nodes over the square of their distance, mm/°²."""
-    return max(float(np.diff(curve.nodes, 2).max()) / PIECE**2, 0.0)
 
 
 def least_piston_gaps(
@@ -147,8 +129,5 @@ def least_piston_gaps(
     (4.06, 5)
     """
     gap, angle = np.empty(len(centres)), np.empty(len(centres))
-    course = course_of(lobe)
-    _least_gaps(
-        curve.nodes, curve.least, _upward_bend(curve), course, lash, np.ascontiguousarray(centres), gap, angle
-    )  # fmt: skip
+    _least_gaps(curve, course_of(lobe), lash, np.ascontiguousarray(centres), gap, angle)
     return gap, angle

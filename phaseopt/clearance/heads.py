@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.allowances import MOST_CLOSING, loft
-from phaseopt.clearance.discs import TOUCHING, plane_below, swept_distance
+from phaseopt.clearance.discs import TOUCHING, planes_at, swept_distance
 from phaseopt.clearance.touches import touch_planes
 from phaseopt.project import SIDES, Project, Seat, Side
 from phaseopt.values.display_units import Unit
@@ -97,11 +97,15 @@ def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
     _refuse_unseen_touches(project, near)
     each = _apart_from_images(near)
     heads = np.array([one.head for one, _ in each]), np.array([other.head for _, other in each])
+    furthest = np.array([reach["intake"], reach["exhaust"]])
     return Heads(
         *heads,
         _planes_of(*heads),
         True,
-        max(_closing(*pair, reach["intake"], reach["exhaust"]) for pair in zip(*heads, strict=True)),
+        max(
+            _closing(one, other, furthest, other[:3].copy(), other[:3].copy())
+            for one, other in zip(*heads, strict=True)
+        ),
         "intake with exhaust" if len(pairs) == 1 else "every intake with every exhaust valve",
         (_covered(pairs, near, at_reach, project.display_units.gap), *_of_a_kind(project, bodies, reach)),
     )
@@ -143,46 +147,42 @@ def _bodies(project: Project, side: Side) -> list[_Body]:
 def _lower_bound(intake: FloatArray, lift_i: float, exhaust: FloatArray, lift_e: float) -> float:
     """No more than the distance at two lifts, mm; below 0 where they overlap, by no less than the push that parts them
     (the best of a few directions)."""
-    apart, c, p, q = swept_distance(intake, lift_i, exhaust, lift_e, exhaust[:3].copy())
-    if apart >= TOUCHING:
-        return c - p * lift_i - q * lift_e
-    return max(c - p * lift_i - q * lift_e for c, p, q in _plain_planes(intake, exhaust))
+    rows = planes_at(intake, exhaust, np.array([[lift_i, lift_e]]), _plain_normals(intake, exhaust))
+    bounds = rows[:, 1] - rows[:, 2] * lift_i - rows[:, 3] * lift_e
+    return float(bounds[0] if rows[0, 0] >= TOUCHING else bounds[1:].max())
 
 
-def _plain_planes(intake: FloatArray, exhaust: FloatArray) -> list[tuple[float, float, float]]:
-    """Planes across the line of centres, across both axes, and across each side towards the other."""
+def _plain_normals(intake: FloatArray, exhaust: FloatArray) -> FloatArray:
+    """(n, 3) unit directions along the line of centres, along both axes, and from each side towards the other."""
     line, axes = exhaust[:3] - intake[:3], (intake[3:6], exhaust[3:6])
     faces = [sign * axis for axis in axes for sign in (1.0, -1.0)]
     ways = [line, *faces, *(line - line @ axis * axis for axis in axes)]
-    units = [way / length for way in ways if (length := float(np.linalg.norm(way))) > 1e-9]
-    return [plane_below(intake, exhaust, (float(n[0]), float(n[1]), float(n[2]))) for n in units]
+    return np.array([way / length for way in ways if (length := float(np.linalg.norm(way))) > 1e-9])
 
 
 def _planes_of(intake: FloatArray, exhaust: FloatArray) -> FloatArray:
     """(k, r, 6) planes below the distance, those that touch it at a few pairs of lifts among them."""
-    found = []
+    lifts, found = np.array(list(itertools.product(_PLANE_LIFTS, _PLANE_LIFTS))), []
     for one, other in zip(intake, exhaust, strict=True):
-        rows = _plain_planes(one, other)
-        for lifts in itertools.product(_PLANE_LIFTS, _PLANE_LIFTS):
-            apart, *plane = swept_distance(one, lifts[0], other, lifts[1], other[:3].copy())
-            rows.append((plane[0], plane[1], plane[2]) if apart >= TOUCHING else rows[0])
-        found.append([(*row, *row) for row in rows])
+        rows = planes_at(one, other, lifts, _plain_normals(one, other))
+        touching, planes = np.split(rows[:, 1:], [len(lifts)])
+        touching[rows[: len(lifts), 0] < TOUCHING] = planes[0]
+        found.append(np.tile(np.concatenate([planes, touching]), 2))
     return np.array(found)
 
 
 @njit
-def _closing(intake: FloatArray, exhaust: FloatArray, reach_i: float, reach_e: float) -> float:
+def _closing(intake: FloatArray, exhaust: FloatArray, reach: FloatArray, begin: FloatArray, end: FloatArray) -> float:
     """No less than the mm of gap that a mm more on both valves takes anywhere.
 
     Distance is convex in both lifts, so along a line of both lifts growing alike it falls fastest where the line
     begins, with one valve shut, and not faster there than over the stretch before (a lift below zero is a thinner rim).
-    Between two starts that stretch is bounded by its ends, for distance never grows with lift.
+    Between two starts that stretch is bounded by its ends, for distance never grows with lift. `reach` (2,) the
+    greatest lifts, `begin` and `end` (3,) points to search from.
     """
-    back = _RATE_OVER * min(intake[7], exhaust[7])
-    begin, end, rate = exhaust[:3].copy(), exhaust[:3].copy(), 0.0
+    back, rate = _RATE_OVER * min(intake[7], exhaust[7]), 0.0
     for opened in range(2):
-        reach = reach_e if opened else reach_i
-        for j in range(int(reach / _RATE_STEP) + 1):
+        for j in range(int(reach[opened] / _RATE_STEP) + 1):
             one, following = j * _RATE_STEP, (j + 1) * _RATE_STEP
             if opened:
                 before = swept_distance(intake, -back, exhaust, one - back, begin)[0]
@@ -212,7 +212,7 @@ def _apart_from_images(pairs: list[tuple[_Body, _Body]]) -> list[tuple[_Body, _B
 
 def _refuse_overlap(project: Project, one: _Body, other: _Body) -> float:
     """Distance with both valves shut, mm; a mistake where there is none."""
-    apart = swept_distance(one.head, 0.0, other.head, 0.0, other.head[:3].copy())[0]
+    apart = float(planes_at(one.head, other.head, np.zeros((1, 2)))[0, 0])
     if apart < TOUCHING:
         raise InputError.one(
             f"with both valves shut the {one.name} and {other.name} heads would overlap by "

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.model import ContactModel
-from phaseopt.engine.camshaft import overlap
+from phaseopt.engine.camshaft import overlap_degrees
 from phaseopt.project import Project
 
 FloatArray = npt.NDArray[np.float64]
@@ -22,7 +22,7 @@ def overlaps(model: ContactModel, intake: FloatArray, exhaust: FloatArray) -> Fl
     """
     a = model.engine.intake.centre(intake)[:, None]
     b = model.engine.exhaust.centre(intake[:, None] if model.tied else exhaust[None, :])
-    return np.asarray(overlap(model.engine.intake, model.engine.exhaust, a, b, model.project.tables.check_lift).degrees)
+    return overlap_degrees(model.engine.intake, model.engine.exhaust, a, b, model.project.tables.check_lift)
 
 
 def caps(project: Project, rpm: FloatArray, load: FloatArray) -> FloatArray:

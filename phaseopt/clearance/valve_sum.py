@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.discs import TOUCHING, swept_distance
+from phaseopt.clearance.discs import TOUCHING, planes_at
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
@@ -65,11 +65,9 @@ def valve_sum(model: ContactModel, intake_phase: float, exhaust_phase: float) ->
         return None
     angle = np.round(_SEARCHED[int(apart.argmin())]) + np.array(_AROUND, dtype=np.float64)
     lifts = _lifts(model, phases, angle)
-    found = []
-    for at in zip(*lifts, strict=True):
-        pairs = zip(heads.intake, heads.exhaust, strict=True)
-        found.append(min(swept_distance(one, at[0], other, at[1], other[:3].copy()) for one, other in pairs))
-    _, c, p, q = np.array(found).T
+    pairs = zip(heads.intake, heads.exhaust, strict=True)
+    rows = np.array([planes_at(one, other, np.column_stack(lifts)) for one, other in pairs])
+    _, c, p, q = rows[rows[:, :, 0].argmin(axis=0), np.arange(angle.size)].T
     rounded = model.project.display_units.gap.rounded
     intake, exhaust = (rounded(lift) for lift in lifts)
     return ValveSum(angle, rounded(c), intake, np.round(p, 3), exhaust, np.round(q, 3))

@@ -14,14 +14,16 @@ cell's width. `bounds.py` says how cells are halved. Nothing is sampled.
 Only how the lobes stand to each other counts, not where TDC is.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING, distinct
-from phaseopt.clearance.course import FINE, Course, course_of, highest_line
+from phaseopt.clearance.course import FINE, Standing, course_of, highest_lift, highest_line
 from phaseopt.clearance.discs import TOUCHING, swept_distance
 from phaseopt.clearance.heads import Heads
-from phaseopt.engine.lobe import Lobe, lobe_highest
+from phaseopt.engine.lobe import Lobe
 from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
@@ -29,6 +31,29 @@ IntArray = npt.NDArray[np.int64]
 
 _GRAIN = 1e9  # a crank degree in the steps to which intervals are widened before equal ones are looked for
 _KEPT = 8  # planes found on the way that are kept for the next gap
+
+
+class Pairs(NamedTuple):
+    """Pairs of heads (`Heads`), and what a search over them remembers; read by kernels.
+
+    `nearby` (k, 3) points to search from. The last `_KEPT` rows of `planes` are those found on the way, `newest` (k,)
+    the latest of them: near the least distance they say most of what a search for another would.
+    """
+
+    intake: FloatArray
+    exhaust: FloatArray
+    planes: FloatArray
+    solid: bool
+    nearby: FloatArray
+    newest: IntArray
+
+    @classmethod
+    def of(cls, heads: Heads) -> "Pairs":
+        """Those of heads, with nothing found yet."""
+        k = len(heads.exhaust)
+        planes = np.concatenate([heads.planes, np.repeat(heads.planes[:, :1], _KEPT, axis=1)], axis=1)
+        nearby, newest = heads.exhaust[:, :3].copy(), np.zeros(k, dtype=np.int64)
+        return cls(heads.intake, heads.exhaust, planes, heads.solid, nearby, newest)
 
 
 @njit
@@ -44,21 +69,19 @@ def _row_at(planes: FloatArray, lift_i: float, lift_e: float) -> tuple[float, in
 
 
 @njit
-def _distance(
-    intake: FloatArray, exhaust: FloatArray, planes: FloatArray, solid: bool,
-    lift_i: float, lift_e: float, start: FloatArray, row: FloatArray,
-) -> float:  # fmt: skip
-    """Distance at two lifts, mm; overlapping heads have what `planes` say.
+def _distance(pairs: Pairs, k: int, lift_i: float, lift_e: float, row: FloatArray) -> float:
+    """Distance of one pair at two lifts, mm; overlapping heads have what their planes say.
 
     `row` (6,) is made the planes below the distance that reach it here.
     """
-    if solid:
-        apart, c, p, q = swept_distance(intake, lift_i, exhaust, lift_e, start)
+    if pairs.solid:
+        apart, c, p, q = swept_distance(pairs.intake[k], lift_i, pairs.exhaust[k], lift_e, pairs.nearby[k])
         if apart >= TOUCHING:
             row[0], row[1], row[2], row[3], row[4], row[5] = c, p, q, c, p, q
             return apart
-    apart, at = _row_at(planes, lift_i, lift_e)
-    row[:] = planes[at]
+    apart, at = _row_at(pairs.planes[k], lift_i, lift_e)
+    for i in range(6):
+        row[i] = pairs.planes[k, at, i]
     return apart
 
 
@@ -71,7 +94,8 @@ def _least_of(
 ) -> float:
     """The least of a row's planes on a cell: along the lines over both lifts, or at both highest lifts."""
     least = np.inf
-    for c, p, q in ((row[0], row[1], row[2]), (row[3], row[4], row[5])):
+    for j in range(0, 6, 3):
+        c, p, q = row[j], row[j + 1], row[j + 2]
         ends = max(p * line_i[0] + q * line_e[0], p * line_i[1] + q * line_e[1])
         own = max(c - ends - p * line_i[2] - q * line_e[2], c - p * most[0] - q * most[1])
         least = min(least, own)
@@ -79,55 +103,43 @@ def _least_of(
 
 
 @njit
-def _highest(course: Course, lash: float, a: float, b: float, centre_from: float, centre_to: float) -> float:
-    return max(lobe_highest(course.breaks, course.coeffs, a - centre_to, b - centre_from) - lash, 0.0)
+def _least_distance(pairs: Pairs, cam_i: Standing, cam_e: Standing, probe: float) -> tuple[float, float]:
+    """Lower bound of the distance over 720° and all places of both cams, and where it lies (`bounds.py`).
 
-
-@njit
-def _least_distance(
-    intake: FloatArray, exhaust: FloatArray, planes: FloatArray, solid: bool,
-    course_i: Course, lash_i: float, from_i: float, to_i: float,
-    course_e: Course, lash_e: float, to_e: float, probe: float, nearby: FloatArray, newest: IntArray,
-) -> tuple[float, float]:  # fmt: skip
-    """Lower bound of the distance over 720° and all centres in both intervals, and where it lies (`bounds.py`).
-
-    The exhaust interval begins at 0. `probe` is an angle to look at first. `nearby` (k, 3) points to search from. The
-    last rows of `planes` are where planes found on the way are kept, `newest` (k,) the latest of them: near the least
-    distance they say most of what a search for another would.
+    `probe` is an angle to look at first.
     """
     starts, ends = np.empty(WAITING), np.empty(WAITING)
     starts[0], ends[0] = -360.0, 360.0
     waiting = 1
     lower, reached, angle, row = np.inf, np.inf, probe, np.empty(6)
-    at_i = _highest(course_i, lash_i, probe, probe, from_i, to_i)
-    at_e = _highest(course_e, lash_e, probe, probe, 0.0, to_e)
-    for k in range(len(intake)):
-        reached = min(reached, _distance(intake[k], exhaust[k], planes[k], solid, at_i, at_e, nearby[k], row))
+    at_i, at_e = highest_lift(cam_i, probe, probe), highest_lift(cam_e, probe, probe)
+    for k in range(len(pairs.intake)):
+        reached = min(reached, _distance(pairs, k, at_i, at_e, row))
     while waiting:
         waiting -= 1
         a, b = starts[waiting], ends[waiting]
         middle = 0.5 * (a + b)
-        most = (_highest(course_i, lash_i, a, b, from_i, to_i), _highest(course_e, lash_e, a, b, 0.0, to_e))
+        most = (highest_lift(cam_i, a, b), highest_lift(cam_e, a, b))
         bound, lined = np.inf, False
         line_i, line_e = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
-        for k in range(len(intake)):
-            own = _row_at(planes[k], most[0], most[1])[0]
+        for k in range(len(pairs.intake)):
+            own = _row_at(pairs.planes[k], most[0], most[1])[0]
             if own < reached - RESOLVED and b - a <= FINE:
                 if not lined:
-                    line_i = highest_line(course_i, lash_i, a, b, from_i, to_i, most[0])
-                    line_e = highest_line(course_e, lash_e, a, b, 0.0, to_e, most[1])
-                    at_i = _highest(course_i, lash_i, middle, middle, from_i, to_i)
-                    at_e = _highest(course_e, lash_e, middle, middle, 0.0, to_e)
+                    line_i, line_e = highest_line(cam_i, a, b, most[0]), highest_line(cam_e, a, b, most[1])
+                    at_i, at_e = highest_lift(cam_i, middle, middle), highest_lift(cam_e, middle, middle)
                     lined = True
-                own = max(own, _least_of(planes[k, _row_at(planes[k], at_i, at_e)[1]], line_i, line_e, most))
+                known = _row_at(pairs.planes[k], at_i, at_e)[1]
+                own = max(own, _least_of(pairs.planes[k, known], line_i, line_e, most))
                 if own >= reached - RESOLVED:
                     bound = min(bound, own)
                     continue
-                found = _distance(intake[k], exhaust[k], planes[k], solid, at_i, at_e, nearby[k], row)
+                found = _distance(pairs, k, at_i, at_e, row)
                 if found < reached:
                     reached, angle = found, middle
-                newest[k] = (newest[k] + 1) % _KEPT
-                planes[k, planes.shape[1] - 1 - newest[k]] = row
+                pairs.newest[k] = (pairs.newest[k] + 1) % _KEPT
+                for i in range(6):
+                    pairs.planes[k, pairs.planes.shape[1] - 1 - pairs.newest[k], i] = row[i]
                 own = max(own, _least_of(row, line_i, line_e, most))
             bound = min(bound, own)
         if bound >= reached - RESOLVED or b - a < NARROWEST:
@@ -141,23 +153,17 @@ def _least_distance(
 
 @njit
 def _least_distances(
-    intake: FloatArray, exhaust: FloatArray, planes: FloatArray, solid: bool,
-    course_i: Course, lash_i: float, course_e: Course, lash_e: float,
-    intervals: FloatArray, gap: FloatArray, angle: FloatArray,
-) -> None:  # fmt: skip
-    nearby, newest = exhaust[:, :3].copy(), np.zeros(len(exhaust), dtype=np.int64)
-    kept = np.empty((planes.shape[0], planes.shape[1] + _KEPT, 6))
-    kept[:, :-_KEPT] = planes
-    kept[:, -_KEPT:] = planes[:, :1]
+    pairs: Pairs, cam_i: Standing, cam_e: Standing, intervals: FloatArray, gap: FloatArray, angle: FloatArray
+) -> None:
+    """For each row of `intervals` (n, 3): the intake cam may stand from, to, and the exhaust cam from 0 to."""
     beside = 0.0  # where the last least distance lay, from midway between the lobes
     for j in range(gap.size):
-        from_i, to_i, to_e = intervals[j]
+        from_i, to_i, to_e = intervals[j, 0], intervals[j, 1], intervals[j, 2]
         midway = 0.25 * (from_i + to_i + to_e)
         probe = midway + beside
         probe -= 720.0 * np.floor((probe + 360.0) / 720.0)
-        gap[j], angle[j] = _least_distance(
-            intake, exhaust, kept, solid, course_i, lash_i, from_i, to_i, course_e, lash_e, to_e, probe, nearby, newest
-        )
+        one, other = Standing(cam_i.course, cam_i.lash, from_i, to_i), Standing(cam_e.course, cam_e.lash, 0.0, to_e)
+        gap[j], angle[j] = _least_distance(pairs, one, other, probe)
         beside = angle[j] - midway
 
 
@@ -195,10 +201,8 @@ def least_valve_gaps(
     high = np.ceil((centres[:, [1, 3]] - zero[:, None]) * _GRAIN) / _GRAIN
     each, back = distinct(np.column_stack([low, high]))
     gap, angle = np.empty(len(each)), np.empty(len(each))
-    _least_distances(
-        heads.intake, heads.exhaust, heads.planes, heads.solid,
-        course_of(intake), lash[0], course_of(exhaust), lash[1], each, gap, angle,
-    )  # fmt: skip
+    cam_i, cam_e = Standing(course_of(intake), lash[0], 0.0, 0.0), Standing(course_of(exhaust), lash[1], 0.0, 0.0)
+    _least_distances(Pairs.of(heads), cam_i, cam_e, each, gap, angle)
     return gap[back], (angle[back] + zero + 360.0) % 720.0 - 360.0
 
 
@@ -217,19 +221,16 @@ def head_distance(heads: Heads, intake_lift: npt.ArrayLike, exhaust_lift: npt.Ar
     each = np.asarray(intake_lift, dtype=np.float64), np.asarray(exhaust_lift, dtype=np.float64)
     lifts = [np.array(lift) for lift in np.broadcast_arrays(*each)]
     out = np.empty(lifts[0].size)
-    _distances(heads.intake, heads.exhaust, heads.planes, heads.solid, lifts[0].reshape(-1), lifts[1].reshape(-1), out)
+    _distances(Pairs.of(heads), lifts[0].reshape(-1), lifts[1].reshape(-1), out)
     return out.reshape(lifts[0].shape)
 
 
 @njit
-def _distances(
-    intake: FloatArray, exhaust: FloatArray, planes: FloatArray, solid: bool,
-    lift_i: FloatArray, lift_e: FloatArray, out: FloatArray,
-) -> None:  # fmt: skip
-    nearby, row = exhaust[:, :3].copy(), np.empty(6)
+def _distances(pairs: Pairs, lift_i: FloatArray, lift_e: FloatArray, out: FloatArray) -> None:
+    row = np.empty(6)
     for j in range(out.size):
         out[j] = np.inf
-        for k in range(len(intake)):
-            _distance(intake[k], exhaust[k], planes[k], solid, lift_i[j], lift_e[j], nearby[k], row)
+        for k in range(len(pairs.intake)):
+            _distance(pairs, k, lift_i[j], lift_e[j], row)
             one = row[0] - row[1] * lift_i[j] - row[2] * lift_e[j]
             out[j] = min(out[j], one, row[3] - row[4] * lift_i[j] - row[5] * lift_e[j])

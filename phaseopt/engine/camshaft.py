@@ -5,6 +5,7 @@ gas-exchange TDC. It is the true centreline of an intake cam and minus that of a
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -129,12 +130,30 @@ class Overlap:
     area: FloatArray
 
 
+def overlap_degrees(
+    intake: Camshaft, exhaust: Camshaft, centre_i: npt.ArrayLike, centre_e: npt.ArrayLike, check_lift: float
+) -> FloatArray:
+    """Crank degrees of overlap of two camshafts at a check lift, with lash as set: EVC less IVO.
+
+    Parameters
+    ----------
+    intake, exhaust : Camshaft
+    centre_i, centre_e : array_like
+        Where the lobes' centres stand [crank degrees after gas-exchange TDC]; they broadcast.
+    check_lift : float
+        At the valve [mm].
+
+    Raises
+    ------
+    InputError
+        Where a valve never lifts as far as the check lift.
+    """
+    opens = events(intake, centre_i, check_lift).opens
+    return np.asarray(events(exhaust, centre_e, check_lift).closes - opens)
+
+
 def overlap(
-    intake: Camshaft,
-    exhaust: Camshaft,
-    centre_i: npt.ArrayLike,
-    centre_e: npt.ArrayLike,
-    check_lift: float,
+    intake: Camshaft, exhaust: Camshaft, centre_i: npt.ArrayLike, centre_e: npt.ArrayLike, check_lift: float
 ) -> Overlap:
     """Overlap of two camshafts at a check lift, with lash as set.
 
@@ -143,38 +162,38 @@ def overlap(
         degrees = EVC - IVO
         area    = integral from IVO to EVC of min(intake lift, exhaust lift) over crank degrees
 
-    Parameters: `centre_i` and `centre_e` as in `events`, they broadcast; `check_lift`, mm at the valve.
-    Raises `InputError` where a valve never lifts as far as the check lift.
+    Parameters and errors as of `overlap_degrees`.
     """
-    open_i = events(intake, centre_i, check_lift).opens
-    shut_e = events(exhaust, centre_e, check_lift).closes
-    parts = np.broadcast_arrays(open_i, shut_e, np.asarray(centre_i, float), np.asarray(centre_e, float))
-    ivo, evc, at_i, at_e = map(np.array, parts)  # copies: numba warns of a view that numpy may yet make read-only
-    area = np.empty(ivo.size)
-    _overlap_areas(
-        intake.lobe.breaks, intake.lobe.coeffs, intake.lash, exhaust.lobe.breaks, exhaust.lobe.coeffs, exhaust.lash,
-        ivo.reshape(-1), evc.reshape(-1), at_i.reshape(-1), at_e.reshape(-1), area,
-    )  # fmt: skip
-    return Overlap(np.asarray(evc - ivo), area.reshape(ivo.shape))
+    degrees = overlap_degrees(intake, exhaust, centre_i, centre_e, check_lift)
+    parts = events(intake, centre_i, check_lift).opens, degrees, np.asarray(centre_i), np.asarray(centre_e)
+    rows = np.stack([part.reshape(-1) for part in np.broadcast_arrays(*parts)], axis=1).astype(np.float64)
+    first, second = (_Shut(cam.lobe.breaks, cam.lobe.coeffs, cam.lash) for cam in (intake, exhaust))
+    return Overlap(degrees, _overlap_areas(first, second, rows).reshape(degrees.shape))
+
+
+class _Shut(NamedTuple):
+    """The pieces of a lobe (`Lobe`), and the lash that is taken up before the valve moves, mm; read by kernels."""
+
+    breaks: FloatArray
+    coeffs: FloatArray
+    lash: float
 
 
 @njit
-def _overlap_areas(
-    breaks_i: FloatArray, coeffs_i: FloatArray, lash_i: float,
-    breaks_e: FloatArray, coeffs_e: FloatArray, lash_e: float,
-    ivo: FloatArray, evc: FloatArray, centre_i: FloatArray, centre_e: FloatArray, area: FloatArray,
-) -> None:  # fmt: skip
-    """Simpson's rule over each overlap."""
-    for j in range(area.size):
-        step = (evc[j] - ivo[j]) / _PANELS
+def _overlap_areas(intake: _Shut, exhaust: _Shut, rows: FloatArray) -> FloatArray:
+    """(n,) Simpson's rule over each overlap; rows (n, 4) of where it begins, how long it is, and both centres."""
+    area = np.zeros(len(rows))
+    for j in range(len(rows)):
+        step = rows[j, 1] / _PANELS
         total = 0.0
         for p in range(_PANELS + 1):
-            theta = ivo[j] + p * step
-            lift_i = lobe_lift(breaks_i, coeffs_i, theta - centre_i[j]) - lash_i
-            lift_e = lobe_lift(breaks_e, coeffs_e, theta - centre_e[j]) - lash_e
+            theta = rows[j, 0] + p * step
+            lift_i = lobe_lift(intake.breaks, intake.coeffs, theta - rows[j, 2]) - intake.lash
+            lift_e = lobe_lift(exhaust.breaks, exhaust.coeffs, theta - rows[j, 3]) - exhaust.lash
             weight = 1.0 if p in (0, _PANELS) else 4.0 if p % 2 else 2.0
             total += weight * max(min(lift_i, lift_e), 0.0)
         area[j] = total * step / 3.0 if step > 0.0 else 0.0
+    return area
 
 
 @dataclass(frozen=True, eq=False)

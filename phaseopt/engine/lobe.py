@@ -27,7 +27,7 @@ def _wrapped(x: float) -> float:
 
 
 @njit
-def _piece(breaks: FloatArray, x: float) -> int:
+def piece_of(breaks: FloatArray, x: float) -> int:
     """The last i with breaks[i] <= x, for x inside the breaks."""
     low, high = 0, breaks.size - 1
     while high - low > 1:
@@ -48,7 +48,7 @@ def lobe_lift(breaks: FloatArray, coeffs: FloatArray, x: float) -> float:
     at = _wrapped(x)
     if at <= breaks[0] or at >= breaks[-1]:
         return 0.0
-    i = _piece(breaks, at)
+    i = piece_of(breaks, at)
     from_break = at - breaks[i]
     lift = 0.0
     for order in range(coeffs.shape[0]):
@@ -62,7 +62,7 @@ def lobe_slope(breaks: FloatArray, coeffs: FloatArray, x: float) -> float:
     at = _wrapped(x)
     if at <= breaks[0] or at >= breaks[-1]:
         return 0.0
-    i = _piece(breaks, at)
+    i = piece_of(breaks, at)
     from_break = at - breaks[i]
     degree = coeffs.shape[0] - 1
     slope = 0.0
@@ -85,7 +85,7 @@ def lobe_highest(breaks: FloatArray, coeffs: FloatArray, x_from: float, x_to: fl
         low, high = start - 720.0 * turn, start + span - 720.0 * turn
         if high < breaks[0] or low > breaks[-1]:
             continue
-        first = 0 if low <= breaks[0] else _piece(breaks, low) + 1
+        first = 0 if low <= breaks[0] else piece_of(breaks, low) + 1
         for i in range(first, breaks.size - 1):
             if breaks[i] > high:
                 break
@@ -174,8 +174,8 @@ class Lobe:
 
     @cached_property
     def peak(self) -> float:
-        """Greatest lift, mm."""
-        return float(self.highest(-HALF_CYCLE, HALF_CYCLE))
+        """Greatest lift, mm: that of some break, for every piece is monotone and the last ends at the valve's seat."""
+        return max(float(self.coeffs[-1].max()), 0.0)
 
     def span(self, check_lift: float) -> tuple[float, float]:
         """Where lift first rises through a check lift and where it last falls through it.
