@@ -3,6 +3,9 @@
 A project file gives a dimensional value as a number in the documented unit or as text with a unit of its own
 ("0.080 in", "14.7 psi", "180 lbf ft", "22.5 cam deg"). Crank and cam degrees are kept apart: one cam degree is two
 crank degrees, and a plain "deg" means the documented kind.
+
+Units that a workshop writes every day are in a table here, exact by definition (NIST SP 811, appendix B.8). Any other
+goes to `pint`, which takes a third of a second to load.
 """
 
 import re
@@ -18,6 +21,28 @@ _ANGLE_UNIT = re.compile(r"(crank|cam|)\s*(?:deg|degs|degree|degrees|°)", re.IG
 # How torque is written in workshops, where "lb" is a force.
 _TORQUE = re.compile(r"(?:lbs?|lbf|pounds?)[ -]?(?:ft|foot|feet)|(?:ft|foot)[ -]?(?:lbs?|lbf|pounds?)", re.IGNORECASE)
 
+_LB, _GRAVITY, _INCH = 453.59237, 9.80665, 25.4  # g; m/s²; mm
+_FOOT = 12.0 * _INCH / 1000.0  # m
+_PSI = _LB * _GRAVITY / _INCH**2  # kPa
+# By documented unit, what another is in it: (size, where its zero lies). Conventional mercury is 13.5951 kg/L and water
+# 1 kg/L.
+_TABLE: dict[str, dict[str, tuple[float, float]]] = {
+    "mm": {"mm": (1.0, 0.0), "in": (_INCH, 0.0), "thou": (_INCH / 1000.0, 0.0), "cm": (10.0, 0.0), "m": (1e3, 0.0)},
+    "mm^2": {"mm^2": (1.0, 0.0), "in^2": (_INCH**2, 0.0)},
+    "g": {"g": (1.0, 0.0), "kg": (1000.0, 0.0), "lb": (_LB, 0.0), "oz": (_LB / 16.0, 0.0)},
+    "kPa": {
+        "kPa": (1.0, 0.0), "bar": (100.0, 0.0), "mbar": (0.1, 0.0), "hPa": (0.1, 0.0), "psi": (_PSI, 0.0),
+        "inHg": (13.5951 * _GRAVITY * _INCH / 1000.0, 0.0), "inH2O": (_GRAVITY * _INCH / 1000.0, 0.0),
+    },
+    "GPa": {"GPa": (1.0, 0.0)},
+    "degC": {"degC": (1.0, 0.0), "degF": (5.0 / 9.0, -160.0 / 9.0)},
+    "N m": {"N m": (1.0, 0.0), "lbf * ft": (_LB / 1000.0 * _GRAVITY * _FOOT, 0.0)},
+    "L/s": {"L/s": (1.0, 0.0), "ft^3/min": (_FOOT**3 * 1000.0 / 60.0, 0.0)},
+    "L": {"L": (1.0, 0.0)},
+    "kg m^2": {"kg m^2": (1.0, 0.0)},
+    "": {"percent": (0.01, 0.0)},
+}  # fmt: skip
+
 
 class UnitError(ValueError):
     """Text that is not a number with a unit of the right kind."""
@@ -29,7 +54,7 @@ class WrongKindError(UnitError):
 
 @lru_cache(maxsize=1)
 def _registry() -> "UnitRegistry[float]":
-    import pint  # a third of a second: only when a unit is really written
+    import pint
 
     return pint.UnitRegistry()
 
@@ -70,9 +95,12 @@ def scale(text: str, unit: str) -> float:
 
 
 def _convert(number: float, text: str, unit: str) -> float:
+    text = "lbf * ft" if _TORQUE.fullmatch(text) else "ft^3/min" if text.lower() == "cfm" else text
+    known = _TABLE.get(unit, {}).get(text)
+    if known is not None:
+        return round(number * known[0] + known[1], 12)
     import pint
 
-    text = "lbf * ft" if _TORQUE.fullmatch(text) else "ft^3/min" if text.lower() == "cfm" else text
     try:
         return float(round(_registry().Quantity(number, text).to(unit).magnitude, 12))
     except pint.errors.UndefinedUnitError as error:

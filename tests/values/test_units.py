@@ -2,6 +2,7 @@
 
 import contextlib
 
+import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -69,6 +70,22 @@ def test_units_of_the_trade(text: object, unit: str, expected: float) -> None:
 def test_what_is_no_quantity_is_refused(value: object, unit: str) -> None:
     with pytest.raises(UnitError):
         to_number(value, unit)
+
+
+@pytest.mark.parametrize(
+    ("unit", "texts"),
+    [
+        ("mm", "mm in thou cm m"), ("g", "g kg lb oz"), ("kPa", "kPa bar mbar hPa psi inHg inH2O"), ("degC", "degC degF"),
+        ("mm^2", "mm^2 in^2"), ("N m", "lbf*ft"), ("L/s", "L/s ft^3/min cfm"), ("GPa", "GPa"), ("", "percent"),
+    ],
+)  # fmt: skip
+def test_everyday_units_are_those_of_pint(unit: str, texts: str) -> None:
+    """Source: the definitions that `pint` ships."""
+    registry = pint.UnitRegistry()
+    for text in texts.split():
+        for number in (1.0, -40.0, 28.25, 1013.25):
+            true = registry.Quantity(number, text.replace("cfm", "ft^3/min")).to(unit).magnitude
+            assert to_number(f"{number} {text}", unit) == pytest.approx(true, rel=1e-12, abs=1e-12)
 
 
 @settings(derandomize=True, deadline=None)
