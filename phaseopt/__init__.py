@@ -25,6 +25,7 @@ A model does not replace checking the assembled engine by hand, on every cylinde
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from phaseopt.values.lazy import on_demand
 from phaseopt.values.repr import draw_cards_by
 
 if TYPE_CHECKING:
@@ -105,14 +106,7 @@ def _card(found: object) -> Any:
 draw_cards_by(_card)
 
 
-def __getattr__(name: str) -> Any:
-    """A public name, imported when it is first asked for."""
-    for place, names in _PLACES.items():
-        if name in names:
-            found = getattr(import_module(f"phaseopt.{place}"), name)
-            globals()[name] = found
-            return found
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+__getattr__ = on_demand(__name__, _PLACES)
 
 
 def __dir__() -> list[str]:

@@ -180,7 +180,7 @@ def test_tables_that_are_not_clear_are_not_written(hillclimb: po.Build, tmp_path
 def test_arrays_bear_units(hillclimb: po.Build) -> None:
     """What leaves a stage as an array says what it is and in which unit, in the manner of the CF conventions."""
     arrays: list[xr.DataArray] = [hillclimb.tables.intake, hillclimb.tables.exhaust, hillclimb.torque["gain"]]
-    arrays += [hillclimb.limits.safe["running_margin"], hillclimb.limits.alone["intake_to"]]
+    arrays += [hillclimb.limits.safe["running_margin"]]
     arrays += [hillclimb.verdict.cells["static"], po.reduce_logs(pulls_alone()).points["torque"]]
     for array in arrays:
         assert array.attrs["units"] in ("degree", "N m", "mm")

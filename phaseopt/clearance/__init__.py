@@ -1,15 +1,20 @@
 """Can anything touch: valve drop, gaps by bound, what eats them, the safe set, and tables held against it.
 
-`contact_model` brings a project's hardware together, `phase_limits` tells which timings are safe, `check_tables` judges
+`contact_model` brings a project's hardware together, `phase_limits` finds which timings are safe, `check_tables` judges
 a pair of tables, `gap_budget` shows where a gap goes. Every gap is a lower bound, at most 0.001 mm below the true one.
 """
 
-from phaseopt.clearance.check import BoxVerdict, Verdict, check_tables
-from phaseopt.clearance.contacts import CONTACTS
-from phaseopt.clearance.full_travel import FullTravel
-from phaseopt.clearance.gap_budget import gap_budget
-from phaseopt.clearance.limits import Limits, SafeBox, phase_limits
-from phaseopt.clearance.model import ContactModel, contact_model
+from typing import TYPE_CHECKING
+
+from phaseopt.values.lazy import on_demand
+
+if TYPE_CHECKING:
+    from phaseopt.clearance.check import BoxVerdict, Verdict, check_tables
+    from phaseopt.clearance.contacts import CONTACTS
+    from phaseopt.clearance.full_travel import FullTravel
+    from phaseopt.clearance.gap_budget import gap_budget
+    from phaseopt.clearance.limits import Limits, SafeBox, SpeedLimits, phase_limits
+    from phaseopt.clearance.model import ContactModel, contact_model
 
 __all__ = [
     "CONTACTS",
@@ -18,9 +23,22 @@ __all__ = [
     "FullTravel",
     "Limits",
     "SafeBox",
+    "SpeedLimits",
     "Verdict",
     "check_tables",
     "contact_model",
     "gap_budget",
     "phase_limits",
 ]
+
+__getattr__ = on_demand(
+    __name__,
+    {
+        "check": ("BoxVerdict", "Verdict", "check_tables"),
+        "contacts": ("CONTACTS",),
+        "full_travel": ("FullTravel",),
+        "gap_budget": ("gap_budget",),
+        "limits": ("Limits", "SafeBox", "SpeedLimits", "phase_limits"),
+        "model": ("ContactModel", "contact_model"),
+    },
+)

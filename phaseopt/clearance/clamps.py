@@ -9,6 +9,7 @@ import xarray as xr
 from phaseopt.clearance.check import BoxVerdict, Verdict, box_verdict, check_tables, judged, outside_travel
 from phaseopt.clearance.faults import Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
+from phaseopt.clearance.limits import ENDS
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, binding, margins, running_gaps
 from phaseopt.tables import PhaseClamps, PhaseTables
@@ -77,7 +78,7 @@ def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:
     speeds = xr.Dataset(
         {
             name: ("rpm", boxes[:, k], {"units": "degree", "long_name": f"{name.replace('_', ' ')}, + = advanced"})
-            for k, name in enumerate(("intake_from", "intake_to", "exhaust_from", "exhaust_to"))
+            for k, name in enumerate(ENDS)
         }
         | {
             "static": (contact, static, mm | {"long_name": "static gap, guaranteed"}),

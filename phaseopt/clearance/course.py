@@ -23,7 +23,7 @@ _NOISE = 1e-12  # mm; a smaller step is rounding
 _SINGLE = 360.0  # crank degrees; an interval that wide may meet itself on the 720° circle
 
 
-class Course(NamedTuple):
+class LobeCourse(NamedTuple):
     """A lobe's pieces, and how each bends; read by kernels.
 
     `breaks` (n + 1,) and `coeffs` (k, n) are the lobe's. `bend` (n,) no less than -L'' on a piece, mm/°²; `kink`
@@ -43,14 +43,14 @@ class Standing(NamedTuple):
     """Where a cam may stand: the `course` of its lobe, `lash` at the valve (mm), and the crank angles `first` to `last`
     between which the lobe's centre lies; read by kernels."""
 
-    course: Course
+    course: LobeCourse
     lash: float
     first: float
     last: float
 
 
 @lru_cache(maxsize=64)
-def course_of(lobe: Lobe) -> Course:
+def course_of(lobe: Lobe) -> LobeCourse:
     """The course of a lobe; lift is zero outside its breaks.
 
     >>> lobe = Lobe.through(np.array([-100.0, 0.0, 100.0]), np.array([0.0, 8.0, 0.0]))
@@ -71,7 +71,7 @@ def course_of(lobe: Lobe) -> Course:
     jump, rise = np.r_[start, 0.0] - np.r_[0.0, end], end - start
     for step in (jump, rise):
         step[np.abs(step) < _NOISE] = 0.0
-    return Course(lobe.breaks, lobe.coeffs, bend, kink, jump, rise)
+    return LobeCourse(lobe.breaks, lobe.coeffs, bend, kink, jump, rise)
 
 
 @njit

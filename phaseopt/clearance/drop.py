@@ -24,7 +24,7 @@ PIECE = 720.0 / PIECES  # crank degrees; both are read by kernels
 
 
 @dataclass(frozen=True, eq=False)
-class Readings:
+class DropReadings:
     """Drop readings and how they fit: arrays (n,), one entry a line of the files.
 
     `sitting` the number of the file in `files`, from 0; `angle` crank degrees as the wheel showed, `drop` mm,
@@ -91,7 +91,7 @@ class DropLaw:
     covariance: FloatArray
     cylinders: tuple[int, ...]
     shifts: FloatArray
-    readings: Readings | None = None
+    readings: DropReadings | None = None
     also: "tuple[DropLaw, ...]" = ()
     alone: "dict[str, DropLaw]" = field(default_factory=dict)
     notes: tuple[str, ...] = ()

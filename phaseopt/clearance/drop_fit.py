@@ -2,7 +2,7 @@
 
 The law D(θ) = D0 + k s(θ - w) has a D0 for each cylinder, one k, and a w for each sitting with the degree wheel. It is
 fitted to readings at angles on the wheel and to `Single` measurements at true crank angles. Known beforehand: the
-wheel's zero to wheel_error, and k as geometry told it or to its range for the valve's tilt.
+wheel's zero to wheel_error, and k as geometry gives it or to its range for the valve's tilt.
 """
 
 import math
@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
-from phaseopt.clearance.drop import DropLaw, Readings, fall_rate
+from phaseopt.clearance.drop import DropLaw, DropReadings, fall_rate
 from phaseopt.clearance.drop_sheet import BoolArray, IntArray, Sheet
-from phaseopt.clearance.drop_single import Single, Told
+from phaseopt.clearance.drop_single import KnownFactor, Single
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import Drop
 
@@ -31,7 +31,8 @@ _ALONE = 1e-6  # what a measurement that nothing else bears on leaves of its own
 class Evidence:
     """What was measured of one kind of valve's drop.
 
-    `sheet` the readings, `used` which of them count; `singles` and `told` the rest; `errors` the project's section.
+    `sheet` the readings, `used` which of them count; `singles` and `known_factor` the rest; `errors` the project's
+    section.
     """
 
     crank: SliderCrank
@@ -40,7 +41,7 @@ class Evidence:
     sheet: Sheet | None = None
     used: BoolArray | None = None
     singles: tuple[Single, ...] = ()
-    told: Told | None = None
+    known_factor: KnownFactor | None = None
 
     @property
     def k_range(self) -> tuple[float, float]:
@@ -50,8 +51,8 @@ class Evidence:
 
     def k_known(self) -> tuple[float, float, float]:
         """What is known of k beforehand: its middle, standard error, and how far from the middle it may be fitted."""
-        if self.told is not None:
-            return self.told.factor, self.told.sigma, _K_REACH * self.told.sigma
+        if self.known_factor is not None:
+            return self.known_factor.factor, self.known_factor.sigma, _K_REACH * self.known_factor.sigma
         least, most = self.k_range
         half = max((most - least) / 2, _K_KNOWN)
         return (least + most) / 2, half, half
@@ -59,12 +60,13 @@ class Evidence:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """Numbers of the law, c cylinders and f sittings, and how the n readings, m singles and k told stand to it.
+    """Numbers of the law, c cylinders and f sittings, and how far the n readings, m singles and the k of geometry are
+    off it.
 
     `parameters` and `covariance` of (D0 of each cylinder, k, w of each sitting). `residual` and `standardised` (n,) as
-    in `Readings`. `shifts` (m, c + 1 + f) as in `DropLaw`. `against` (m,) is how much more each single reads than
-    everything else says, mm, and `strays` (m,) the same beyond what either may be out by to one side, in standard
-    deviations; 0 where nothing else bears on it. `k_strays` the same for the k that geometry told.
+    in `DropReadings`. `shifts` (m, c + 1 + f) as in `DropLaw`. `against` (m,) is how much more each single reads than
+    everything else says, mm, and `outliers` (m,) the same beyond what either may be out by to one side, in standard
+    deviations; 0 where nothing else bears on it. `k_outlier` the same for the k that geometry gives.
     """
 
     cylinders: tuple[int, ...]
@@ -75,7 +77,7 @@ class Fit:
     shifts: FloatArray
     against: FloatArray
     outliers: FloatArray
-    k_strays: float
+    k_outlier: float
 
     @property
     def factor(self) -> float:
@@ -104,7 +106,7 @@ def solve(evidence: Evidence, hold: float | None = None) -> Fit:
 
 @dataclass(frozen=True, eq=False)
 class _Rows:
-    """Readings in use, then singles, as rows of the fit, (r,) each.
+    """DropReadings in use, then singles, as rows of the fit, (r,) each.
 
     `owner` the place of a row's cylinder in `cylinders`; `wheel` its sitting, or `sittings` where the angle is true;
     `read` how many of them are readings.
@@ -194,8 +196,8 @@ def _judged(problem: _Problem, p: FloatArray) -> Fit:
     slack = _one_sided(evidence.singles, against)
     outliers = np.maximum(np.abs(against) - slack, 0.0) * np.sqrt(left[read:n]) / rows.sigma[read:]
     shifts = gain * np.array([single.high_by for single in evidence.singles])[:, None]
-    k_strays = abs(float(standing[n])) if evidence.told is not None else 0.0
-    return Fit(rows.cylinders, p, covariance, residual, standardised, shifts, against, outliers, k_strays)
+    k_outlier = abs(float(standing[n])) if evidence.known_factor is not None else 0.0
+    return Fit(rows.cylinders, p, covariance, residual, standardised, shifts, against, outliers, k_outlier)
 
 
 def _readings_stand(problem: _Problem, p: FloatArray, inside: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -232,7 +234,7 @@ def laws_of(evidence: Evidence, fit: Fit) -> tuple[DropLaw, ...]:
     if evidence.sheet is not None:
         sheet = evidence.sheet
         used = np.ones(len(sheet.angle), dtype=np.bool_) if evidence.used is None else evidence.used
-        readings = Readings(
+        readings = DropReadings(
             sheet.files, sheet.sitting, sheet.line, sheet.cylinder, sheet.angle, sheet.drop,
             fit.residual, fit.standardised, used,
         )  # fmt: skip

@@ -21,7 +21,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _STEP = 0.01  # crank degrees between the angles at which a clay's thinnest place is looked for
 _NEAR = 180.0  # crank degrees around gas-exchange TDC; beyond, the valve is nearer to firing TDC and shut
-_K_SIGMA = 1e-4  # k is told no better than this
+_K_SIGMA = 1e-4  # k is known no better than this
 
 
 @dataclass(frozen=True)
@@ -43,8 +43,8 @@ class Single:
 
 
 @dataclass(frozen=True)
-class Told:
-    """k as geometry tells it, and its standard error."""
+class KnownFactor:
+    """k as the parts' dimensions give it, and its standard error."""
 
     factor: float
     sigma: float
@@ -74,17 +74,20 @@ def reading_at_tdc(
     return Single("at_tdc", cylinder, 0.0, drop, gauge_error, high_by=off_tdc, words=words)
 
 
+@dataclass(frozen=True)
+class CamError:
+    """How far a cam may be off: `angle` [crank degrees] and `lift` [mm at the valve] either way, and the `least` lift
+    with zero lash that fits a card, over crank degrees from the lobe's centre; None: as measured."""
+
+    angle: float
+    lift: float = 0.0
+    least: Callable[[FloatArray], FloatArray] | None = None
+
+
 def clay_drop(
-    crank: SliderCrank,
-    cam: Camshaft,
-    cylinder: int,
-    thickness: float,
-    clay: Clay,
-    error: float,
-    lift_error: float = 0.0,
-    least: Callable[[FloatArray], FloatArray] | None = None,
+    crank: SliderCrank, cam: Camshaft, cylinder: int, thickness: float, clay: Clay, error: CamError,
     shown: Unit = METRIC.gap,
-) -> Single:
+) -> Single:  # fmt: skip
     """A clay squeezed between valve and piston while the crank was turned through TDC.
 
     ::
@@ -93,9 +96,9 @@ def clay_drop(
 
     so it is a drop reading at that angle: the one where L(θ) - s(θ) is greatest, which k, near 1, hardly moves. At any
     other angle the equation is on the safe side. L is lift with lash as set and the lobe's centre where it stood; that
-    is known to `error` crank degrees either way, and lift on the flank with it. A cam card leaves L open between what
-    every profile that fits it lifts at least and `cam.most`. The clay may be thicker than the gap was by `spring_back`.
-    Cut at right angles to the piston, it is no thicker than the gap along the valve's axis.
+    is known to `error.angle` crank degrees either way, and lift on the flank with it. A cam card leaves L open between
+    what every profile that fits it lifts at least and `cam.most`. The clay may be thicker than the gap was by
+    `spring_back`. Cut at right angles to the piston, it is no thicker than the gap along the valve's axis.
 
     Parameters
     ----------
@@ -106,11 +109,7 @@ def clay_drop(
     clay
         The centreline the cam stood at, and what is known of the clay.
     error
-        How well that centreline is known, crank degrees, with what a card says nothing of its flanks.
-    lift_error
-        How far a measured lobe may be out either way, mm at the valve.
-    least
-        The least lift with zero lash that fits a card, over crank degrees from the lobe's centre; None: as measured.
+        How well that centreline is known, with what a card says nothing of its flanks, and the lobe.
     shown
         The unit of its words.
     """
@@ -118,9 +117,9 @@ def clay_drop(
     centre = clay.centreline if cam.side == "intake" else -clay.centreline
     at = float(theta[int((cam.lift(theta, centre, cam.lash) - crank.drop(theta)).argmax())])
     lift = float(cam.lift(at, centre, cam.lash))
-    stood = at - centre + np.array([-error, error])
-    low = max(float((least or cam.lobe.lift)(stood).min()) - lift_error - cam.lash, 0.0)
-    high = float(cam.most.lift(stood).max()) + lift_error - cam.lash
+    stood = at - centre + np.array([-error.angle, error.angle])
+    low = max(float((error.least or cam.lobe.lift)(stood).min()) - error.lift - cam.lash, 0.0)
+    high = float(cam.most.lift(stood).max()) + error.lift - cam.lash
     return Single(
         "clay",
         cylinder,
@@ -132,7 +131,7 @@ def clay_drop(
         words=f"{shown.text(thickness)} thick and {shown.text(lift)} of lift {abs(at):.0f}° "
         f"{'after' if at > 0 else 'before'} TDC, where they came nearest, make "
         f"{shown.text(thickness + lift)} of drop there"
-        + ("" if least is None else f"; the card leaves open whether it was {shown.text(low)} of lift"),
+        + ("" if error.least is None else f"; the card leaves open whether it was {shown.text(low)} of lift"),
     )
 
 
@@ -175,7 +174,7 @@ def _height(geometry: Geometry) -> float:
 
 def from_geometry(
     geometry: Geometry, cylinder: int, head_diameter: float, tilt: float, shown: Unit = METRIC.gap
-) -> tuple[Single, Told]:
+) -> tuple[Single, KnownFactor]:
     """The drop at TDC and k from the parts' dimensions, with what their errors make of both.
 
     `error` counts along the cylinder axis; `angle_error` is that of the valve's tilt and of the pocket's floor, each.
@@ -196,6 +195,6 @@ def from_geometry(
         f"head {shown.text(_height(geometry))} above the pocket's floor and {abs(between):g}° to it, its {touches} "
         f"touches first: {shown.text(at_tdc)} at TDC, and {factor:.3f} times what the piston falls on top"
     )
-    return Single("geometry", cylinder, 0.0, at_tdc, sigma, words=words), Told(
+    return Single("geometry", cylinder, 0.0, at_tdc, sigma, words=words), KnownFactor(
         factor, math.hypot(_K_SIGMA, *by_angle[1])
     )

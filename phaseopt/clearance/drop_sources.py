@@ -15,7 +15,7 @@ import numpy as np
 from phaseopt.clearance.drop import COVERAGE_SIGMAS, DropLaw
 from phaseopt.clearance.drop_fit import Evidence, Fit, laws_of, solve
 from phaseopt.clearance.drop_sheet import BoolArray, Sheet, read_sheets, refuse_one_sided
-from phaseopt.clearance.drop_single import Single, Told, clay_drop, from_geometry, reading_at_tdc
+from phaseopt.clearance.drop_single import CamError, KnownFactor, Single, clay_drop, from_geometry, reading_at_tdc
 from phaseopt.engine.cam_card import card_least
 from phaseopt.engine.camshaft import camshaft_of
 from phaseopt.engine.crank import SliderCrank
@@ -40,16 +40,16 @@ def drop_laws(project: Project) -> dict[Side, DropLaw]:
     """
     laws = {side: drop_law(project, side) for side in SIDES}
     read = [laws[side] for side in SIDES if laws[side].readings is not None and not _sittings(laws[side])]
-    told = {
+    noted = {
         side: replace(law, notes=(*law.notes, *_if_mirrored(law, project.display_units.gap)))
         for side, law in laws.items()
     }
     if len(read) < len(SIDES):
-        return told
+        return noted
     wheels = [law.wheel for law in read]
     sigma = math.hypot(*(math.sqrt(law.covariance[-1, -1]) for law in read))
     if abs(wheels[0] - wheels[1]) <= MIRRORED[0] * sigma or abs(wheels[0] + wheels[1]) > MIRRORED[1] * sigma:
-        return told
+        return noted
     note = (
         f"the intake readings put TDC at {wheels[0]:+.1f}° on the wheel and the exhaust readings at {wheels[1]:+.1f}°: "
         "unless the wheel was set anew in between, one sheet has before and after TDC exchanged; the lower drop of "
@@ -77,10 +77,10 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     drop: Drop = getattr(project.drop, side)
     crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
     sheet = read_sheets(drop, crank)
-    singles, told = _singles(project, side, crank)
+    singles, known = _singles(project, side, crank)
     _refuse_cylinders(project, side, sheet, singles)
-    law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, told), project, side)
-    floor = () if told is not None else ("taken for a pocket whose floor is no steeper than the valve head",)
+    law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, known), project, side)
+    floor = () if known is not None else ("taken for a pocket whose floor is no steeper than the valve head",)
     return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders, project.display_units.gap)))
 
 
@@ -92,20 +92,20 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
     parts = dict(_parts(evidence))
     together, fit = _law(evidence)
     if len(parts) == 1:
-        return replace(together, notes=(*notes, *_untold_notes(evidence)))
+        return replace(together, notes=(*notes, *_unknown_notes(evidence)))
     alone = {name: _law(part)[0] for name, part in parts.items()}
     outliers = _strays(fit, evidence)
-    told = ", ".join(f"{name} {_in_words(law, shown)}" for name, law in alone.items())
+    each = ", ".join(f"{name} {_in_words(law, shown)}" for name, law in alone.items())
     worst = max(outliers, key=lambda name: outliers[name])
     if outliers[worst] > OUTLIER:
         raise InputError.one(
-            f"the sources of the {side} drop contradict each other at TDC: {told}; {worst} stands "
+            f"the sources of the {side} drop contradict each other at TDC: {each}; {worst} stands "
             f"{outliers[worst]:.1f} standard errors off the others",
             hint="measure again what is out, or take it out; where one is less sure than stated, state its error",
             file=project.file if project is not None else None,
             where=f"drop.{side}",
         )
-    notes = (*notes, f"sources, each by itself at TDC: {told}", *_untold_notes(evidence))
+    notes = (*notes, f"sources, each by itself at TDC: {each}", *_unknown_notes(evidence))
     off = [name for name, stray in outliers.items() if stray > COVERAGE_SIGMAS]
     if off:
         notes = (
@@ -119,7 +119,7 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
 
 def _law(evidence: Evidence) -> tuple[DropLaw, Fit]:
     """The law with k fitted, or where nothing tells it with k at its least, and its most as another possible law."""
-    if evidence.sheet is not None or evidence.told is not None:
+    if evidence.sheet is not None or evidence.known_factor is not None:
         fits = [solve(evidence)]
     else:
         ends = evidence.k_range if any(single.angle for single in evidence.singles) else evidence.k_range[:1]
@@ -131,11 +131,11 @@ def _law(evidence: Evidence) -> tuple[DropLaw, Fit]:
 def _parts(evidence: Evidence) -> Iterator[tuple[str, Evidence]]:
     """What each source says by itself."""
     if evidence.sheet is not None:
-        yield "readings", replace(evidence, singles=(), told=None)
+        yield "readings", replace(evidence, singles=(), known_factor=None)
     for name in dict.fromkeys(single.source for single in evidence.singles):
         own = tuple(single for single in evidence.singles if single.source == name)
-        told = evidence.told if name == "geometry" else None
-        yield name, replace(evidence, sheet=None, used=None, singles=own, told=told)
+        known = evidence.known_factor if name == "geometry" else None
+        yield name, replace(evidence, sheet=None, used=None, singles=own, known_factor=known)
 
 
 def _strays(fit: Fit, evidence: Evidence) -> dict[str, float]:
@@ -143,8 +143,8 @@ def _strays(fit: Fit, evidence: Evidence) -> dict[str, float]:
     found: dict[str, float] = {}
     for single, stray in zip(evidence.singles, fit.outliers.tolist(), strict=True):
         found[single.source] = max(stray, found.get(single.source, 0.0))
-    if evidence.told is not None and evidence.sheet is not None:
-        found["geometry"] = max(found["geometry"], fit.k_strays)
+    if evidence.known_factor is not None and evidence.sheet is not None:
+        found["geometry"] = max(found["geometry"], fit.k_outlier)
     return found
 
 
@@ -160,8 +160,8 @@ def _in_words(law: DropLaw, shown: Unit) -> str:
     return f"{shown.text(law.at_tdc.min())} ({shown.down(float(law.low(0.0)))} counted{where})"
 
 
-def _untold_notes(evidence: Evidence) -> tuple[str, ...]:
-    if evidence.sheet is not None or evidence.told is not None:
+def _unknown_notes(evidence: Evidence) -> tuple[str, ...]:
+    if evidence.sheet is not None or evidence.known_factor is not None:
         return ()
     names = {single.source for single in evidence.singles}
     if names == {"at_tdc"}:
@@ -197,19 +197,20 @@ def _cylinder_notes(law: DropLaw, cylinders: int, shown: Unit) -> Iterator[str]:
         yield f"measured on cylinder {named} of {cylinders}; the others are taken to have no less"
 
 
-def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Single, ...], Told | None]:
+def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Single, ...], KnownFactor | None]:
     drop, cam = getattr(project.drop, side), project.cam(side)
     shown, errors = project.display_units.gap, (cam.tilt, drop.gauge_error, drop.wheel_error)
     found = [reading_at_tdc(crank, number, value, *errors, shown) for number, value in _numbered(drop, drop.at_tdc)]
     if drop.clay is not None:
         fitted, card = camshaft_of(project, side), cam.card
         least = None if card is None else partial(card_least, card, cam.ratio, cam.lash)
-        astray = cam.centreline_error + (card.doubt if card is not None else 0.0)
+        angle = cam.centreline_error + (card.doubt if card is not None else 0.0)
+        error = CamError(angle, cam.lift_error, least)
         for number, thickness in _numbered(drop, drop.clay.thickness):
-            found.append(clay_drop(crank, fitted, number, thickness, drop.clay, astray, cam.lift_error, least, shown))
-    told = None
+            found.append(clay_drop(crank, fitted, number, thickness, drop.clay, error, shown))
+    known = None
     if drop.geometry is not None:
-        single, told = from_geometry(drop.geometry, drop.cylinder, cam.head_diameter, cam.tilt, shown)
+        single, known = from_geometry(drop.geometry, drop.cylinder, cam.head_diameter, cam.tilt, shown)
         if single.drop <= 0:
             raise InputError.one(
                 f"by these dimensions the closed valve would stand {-single.drop:.2f} mm inside the piston at TDC",
@@ -227,7 +228,7 @@ def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Si
                 file=project.file,
                 where=f"drop.{side}.{single.source}",
             )
-    return tuple(found), told
+    return tuple(found), known
 
 
 def _numbered(drop: Drop, values: tuple[float, ...]) -> list[tuple[int, float]]:
@@ -261,7 +262,7 @@ def _fitting(evidence: Evidence, shown: Unit) -> tuple[Evidence, tuple[str, ...]
     if sheet is None:
         return evidence, ()
     used: BoolArray = np.ones(len(sheet.angle), dtype=np.bool_)
-    readings = replace(evidence, singles=(), told=None)
+    readings = replace(evidence, singles=(), known_factor=None)
     fit = solve(replace(readings, used=used))
     while (worst := np.abs(np.where(used, fit.standardised, 0.0))).max() > OUTLIER:
         used[int(worst.argmax())] = False

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING
-from phaseopt.clearance.course import FINE, Course, Standing, course_of, highest_lift, highest_line
+from phaseopt.clearance.course import FINE, LobeCourse, Standing, course_of, highest_lift, highest_line
 from phaseopt.clearance.drop import PIECE, PIECES, Curve
 from phaseopt.engine.lobe import Lobe
 from phaseopt.values.numba import njit
@@ -87,7 +87,7 @@ def _least_gap(drop: Curve, cam: Standing, probe: float) -> tuple[float, float]:
 
 @njit
 def _least_gaps(
-    drop: Curve, course: Course, lash: float, centres: FloatArray, gap: FloatArray, angle: FloatArray
+    drop: Curve, course: LobeCourse, lash: float, centres: FloatArray, gap: FloatArray, angle: FloatArray
 ) -> None:
     probe = 0.0
     for j in range(gap.size):

@@ -4,17 +4,17 @@ Limits keep `IN_HAND` more than the rules ask, a little over how closely gaps ar
 check with bounds of its own calls clear.
 """
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import xarray as xr
 
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.faults import Box, Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.overlap_caps import capped_everywhere
 from phaseopt.clearance.phase_grid import (
     BoolArray,
     PhaseGrid,
@@ -26,15 +26,18 @@ from phaseopt.clearance.phase_grid import (
 )
 from phaseopt.clearance.rest_unsafe import rest_unsafe
 from phaseopt.clearance.rules import margins
+from phaseopt.clearance.safe_set import EDGES, TRAVEL, SafePairs
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Project
 from phaseopt.values.repr import ShowsItself
 
+if TYPE_CHECKING:
+    import xarray as xr
+
 FloatArray = npt.NDArray[np.float64]
 
-EDGES = ("safe", "intake to piston", "exhaust to piston", "valve to valve", "travel", "overlap cap")
-CAPPED = EDGES.index("overlap cap")  # a pair that nothing touches, with more overlap than any load of a speed allows
-TRAVEL = EDGES.index("travel")  # a pair that the hardware cannot take, or the end of what a phaser can reach
+
+ENDS = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,43 @@ class SafeBox:
         return np.asarray(inside, dtype=np.bool_)
 
 
+@dataclass(frozen=True, eq=False)
+class SpeedLimits:
+    """How far each phaser may go by engine speed.
+
+    Parameters
+    ----------
+    rpm
+        (r,) engine speeds.
+    intake_from, intake_to, exhaust_from, exhaust_to
+        (r,) most retarded and most advanced phase of both cams [crank degrees].
+    intake_limited_by, exhaust_limited_by
+        (r,) what stops further advance of the intake cam, and further retard of the exhaust cam: words in `EDGES`.
+    """
+
+    rpm: FloatArray
+    intake_from: FloatArray
+    intake_to: FloatArray
+    exhaust_from: FloatArray
+    exhaust_to: FloatArray
+    intake_limited_by: tuple[str, ...]
+    exhaust_limited_by: tuple[str, ...]
+
+    @classmethod
+    def of(cls, rpm: FloatArray, clamps: "list[_Clamp]") -> "SpeedLimits":
+        """From a clamp for each speed."""
+        ends = np.array([astuple(box) for box, _, _ in clamps])
+        return cls(
+            rpm,
+            intake_from=ends[:, 0],
+            intake_to=ends[:, 1],
+            exhaust_from=ends[:, 2],
+            exhaust_to=ends[:, 3],
+            intake_limited_by=tuple(EDGES[advance] for _, advance, _ in clamps),
+            exhaust_limited_by=tuple(EDGES[retard] for _, _, retard in clamps),
+        )
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class Limits(ShowsItself):
     """What timings the rules leave.
@@ -72,14 +112,10 @@ class Limits(ShowsItself):
     boxes
         The largest boxes around rest that are safe as a whole up to the top speed, errors and overshoot of the phasers
         added. None lies inside another. One, unless valve to valve couples the cams.
-    safe
-        Dims rpm, intake_phase, exhaust_phase (and contact): `safe`, `static` gap, `swept` gap (before what speed takes
-        in mm), `static_margin`, `running_margin`, and `edge`, the number in `EDGES` of what refuses a pair: of safe
-        ones an overlap cap, which clamps and boxes do not keep (`overlap_caps.py`).
+    pairs
+        Every pair of labels at every speed, and what refuses it.
     alone, together
-        Clamps by rpm: `intake_from` ... `exhaust_to`, and `intake_edge` (what stops further advance) and
-        `exhaust_edge` (what stops further retard), numbers in `EDGES`. Alone: the other cam at rest. Together: the
-        largest box at that speed.
+        Clamps by speed. Alone: the other cam at rest. Together: the largest box at that speed.
     full_travel
         What the whole travel would do.
     faults
@@ -90,9 +126,9 @@ class Limits(ShowsItself):
     phases_intake: FloatArray
     phases_exhaust: FloatArray
     boxes: tuple[SafeBox, ...]
-    safe: xr.Dataset
-    alone: xr.Dataset
-    together: xr.Dataset
+    pairs: SafePairs
+    alone: SpeedLimits
+    together: SpeedLimits
     full_travel: FullTravel
     faults: tuple[Fault, ...]
 
@@ -100,6 +136,12 @@ class Limits(ShowsItself):
     def project(self) -> Project:
         """Whose limits they are."""
         return self.contact.project
+
+    @cached_property
+    def safe(self) -> "xr.Dataset":
+        """The pairs with dims rpm, intake_phase, exhaust_phase (and contact): `safe`, `static` and `swept` gap,
+        `static_margin`, `running_margin` [mm], and `edge`, the number in `EDGES` of what refuses a pair."""
+        return self.pairs.dataset()
 
 
 def phase_limits(model: ContactModel) -> Limits:
@@ -127,9 +169,9 @@ def phase_limits(model: ContactModel) -> Limits:
         labels_i,
         labels_e,
         boxes,
-        _safe_set(model, labels_i, labels_e, grid_of_phases, speeds, margin, ok),
-        _clamps(speeds, alone),
-        _clamps(speeds, together),
+        SafePairs.of(model, (labels_i, labels_e), grid_of_phases, speeds, margin, ok),
+        SpeedLimits.of(speeds, alone),
+        SpeedLimits.of(speeds, together),
         full_travel(model),
         faults(model, _hull(boxes), model.top_speed, "its clamps"),
     )
@@ -159,12 +201,9 @@ def _margins(model: ContactModel, grid_of_phases: PhaseGrid, speeds: FloatArray)
 
 def _hull(boxes: tuple[SafeBox, ...]) -> Box:
     """The span of all boxes of a family."""
-    return (
-        min(box.intake_from for box in boxes),
-        max(box.intake_to for box in boxes),
-        min(box.exhaust_from for box in boxes),
-        max(box.exhaust_to for box in boxes),
-    )
+    ends = np.array([astuple(box) for box in boxes])
+    (a, _, c, _), (_, b, _, d) = ends.min(axis=0).tolist(), ends.max(axis=0).tolist()
+    return a, b, c, d
 
 
 def _box(grid_of_phases: PhaseGrid, found: Places) -> SafeBox:
@@ -172,10 +211,10 @@ def _box(grid_of_phases: PhaseGrid, found: Places) -> SafeBox:
     return SafeBox(float(start[0]), float(end[1]), float(start[2]), float(end[3]))
 
 
-Clamp = tuple[SafeBox, int, int]  # with the edge of further advance of the intake, of further retard of the exhaust
+_Clamp = tuple[SafeBox, int, int]  # with the edge of further advance of the intake, of further retard of the exhaust
 
 
-def _alone(grid_of_phases: PhaseGrid, ok: BoolArray, margin: FloatArray) -> Clamp:
+def _alone(grid_of_phases: PhaseGrid, ok: BoolArray, margin: FloatArray) -> _Clamp:
     """Clamps of each cam with the other at rest; for tied cams, of both."""
     a, b = grid_of_phases.rest
     first, last = run_around(ok[:, b], a)
@@ -188,7 +227,7 @@ def _alone(grid_of_phases: PhaseGrid, ok: BoolArray, margin: FloatArray) -> Clam
     return box, _edge(margin[last + 1 :, b]), _edge(margin[a, back - 1 : back] if back else margin[a, :0])
 
 
-def _together(grid_of_phases: PhaseGrid, ok: BoolArray, margin: FloatArray) -> Clamp:
+def _together(grid_of_phases: PhaseGrid, ok: BoolArray, margin: FloatArray) -> _Clamp:
     """The largest box at a speed, the first of them where several are as large."""
     found = max(boxes_around(ok, grid_of_phases.rest), key=lambda box: _box(grid_of_phases, box).size)
     first, last, back, forth = found
@@ -202,84 +241,3 @@ def _together(grid_of_phases: PhaseGrid, ok: BoolArray, margin: FloatArray) -> C
 def _edge(beyond: FloatArray) -> int:
     """What refuses the next place (first of (n, 2, c) margins), or travel where there is none."""
     return int(beyond[0].min(axis=0).argmin()) + 1 if len(beyond) else TRAVEL
-
-
-def _clamps(speeds: FloatArray, clamps: list[Clamp]) -> xr.Dataset:
-    ends = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
-    words = {"intake_from": "most retarded intake phase", "intake_to": "most advanced intake phase"}
-    words |= {"exhaust_from": "most retarded exhaust phase", "exhaust_to": "most advanced exhaust phase"}
-    found = {
-        end: ("rpm", [getattr(box, end) for box, _, _ in clamps], {"units": "degree", "long_name": words[end]})
-        for end in ends
-    }
-    edges = {
-        f"{side}_edge": ("rpm", np.array([clamp[1 + k] for clamp in clamps], dtype=np.int8), _EDGE_ATTRS)
-        for k, side in enumerate(SIDES)
-    }
-    return xr.Dataset({**found, **edges}, {"rpm": ("rpm", speeds, _RPM_ATTRS)})
-
-
-_RPM_ATTRS = {"units": "rpm", "long_name": "engine speed"}
-_EDGE_ATTRS = {
-    "long_name": "what refuses it",
-    "flag_values": np.arange(len(EDGES), dtype=np.int8),
-    "flag_meanings": " ".join(edge.replace(" ", "_") for edge in EDGES),
-}
-
-
-def _safe_set(
-    model: ContactModel,
-    labels_i: FloatArray,
-    labels_e: FloatArray,
-    grid_of_phases: PhaseGrid,
-    speeds: FloatArray,
-    margin: FloatArray,
-    ok: BoolArray,
-) -> xr.Dataset:
-    """The pairs of labels; pairs that tied cams cannot take have no gaps and the edge "travel"."""
-    refused = (margin[:, ::2, ::2].min(axis=3).argmin(axis=-1) + 1).astype(np.int8)
-    capped = capped_everywhere(model, speeds, labels_i, labels_e)
-    edge = np.where(ok[:, ::2, ::2], np.where(capped, np.int8(CAPPED), np.int8(0)), refused)
-    parts = [
-        grid_of_phases.gaps.static[::2, ::2],
-        grid_of_phases.gaps.swept[::2, ::2],
-        *np.moveaxis(margin[:, ::2, ::2], 3, 0),
-    ]
-    if model.tied:
-        parts = [_on_diagonal(part, np.nan, axis=part.ndim - 3) for part in parts]
-        edge = _on_diagonal(edge, TRAVEL, axis=1)
-    contact = ("intake_phase", "exhaust_phase", "contact")
-    mm = {"units": "mm"}
-    return xr.Dataset(
-        {
-            "safe": (
-                ("rpm", *contact[:2]),
-                (edge == 0) | (edge == CAPPED),
-                {"long_name": "both rules hold for this pair"},
-            ),
-            "edge": (("rpm", *contact[:2]), edge, _EDGE_ATTRS),
-            "static": (contact, parts[0], mm | {"long_name": "least static gap, guaranteed"}),
-            "swept": (contact, parts[1], mm | {"long_name": "least gap with running timing errors"}),
-            "static_margin": (contact, parts[2][0], mm | {"long_name": "static gap above what is required"}),
-            "running_margin": (("rpm", *contact), parts[3], mm | {"long_name": "running gap above the reserve"}),
-        },
-        {
-            "rpm": ("rpm", speeds, _RPM_ATTRS),
-            "intake_phase": ("intake_phase", labels_i, {"units": "degree", "long_name": "intake phase, + = advanced"}),
-            "exhaust_phase": (
-                "exhaust_phase",
-                labels_e,
-                {"units": "degree", "long_name": "exhaust phase, + = advanced"},
-            ),
-            "contact": list(model.contacts),
-        },
-    )
-
-
-def _on_diagonal(values: npt.NDArray[np.generic], fill: float, axis: int) -> npt.NDArray[np.generic]:
-    """Values along one line (n, 1) at two adjacent axes, on the diagonal of (n, n)."""
-    line = np.moveaxis(values, (axis, axis + 1), (0, 1))[:, 0]
-    n = len(line)
-    square = np.full((n, n, *line.shape[1:]), fill, dtype=values.dtype)
-    square[np.arange(n), np.arange(n)] = line
-    return np.moveaxis(square, (0, 1), (axis, axis + 1))

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.engine.card_profile import Flank, Known, Spline, smoothest_pair
-from phaseopt.engine.card_spread import STEEPEST, Limits, Piece, as_polynomials, highest_flank, lift_of, lower
+from phaseopt.engine.card_spread import STEEPEST, FlankLimits, Piece, as_polynomials, highest_flank, lift_of, lower
 from phaseopt.engine.lobe import Lobe
 from phaseopt.project import CamCard, Side, TdcLift
 from phaseopt.values.errors import InputError
@@ -155,7 +155,7 @@ def _with_reading(flank: Flank, read: TdcLift, lash: float, astray: float) -> Fl
 
 def _highest(flank: Flank, nominal: Spline) -> list[Piece]:
     """The bound over one flank, with a reading at TDC where there is one."""
-    limits = Limits.of(flank, nominal)
+    limits = FlankLimits.of(flank, nominal)
     closed = min(max(flank.checks[-1].at + TAIL, TAIL_SHARE * max(flank.lengths)), LONGEST_FLANK)
     points = (Known(0.0, flank.peak, flank.peak), *flank.checks, Known(closed, 0.0, 0.0))
     by_card = highest_flank(points, limits)

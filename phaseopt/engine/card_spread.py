@@ -7,7 +7,7 @@ of it. With u the crank degrees from the peak, f(u) the lift and p = -f' the fla
 - one inflection a flank: p rises once, to its steepest, and falls once;
 - p <= V, and p rises outward no faster than A_nose and falls no faster than A_flank (the valve's deceleration over the
   nose, and its acceleration off the seat). All three are multiples of H/β and H/β² for peak lift H, where β is the
-  flank of the 3-4-5 polynomial through the check lift that makes it shortest; see `Limits.of`.
+  flank of the 3-4-5 polynomial through the check lift that makes it shortest; see `FlankLimits.of`.
 
 Between two known points a (nearer the peak) and b, let S be the steepest slope possible at b, L the least in between.
 Then ::
@@ -49,7 +49,7 @@ _ROUND = 1e-6  # mm by which the bound is lifted over rounding
 
 
 @dataclass(frozen=True)
-class Limits:
+class FlankLimits:
     """What a flank of the family may do at most: slope, mm/degree, and its change over nose and flank, mm/degree²."""
 
     slope: float
@@ -57,7 +57,7 @@ class Limits:
     flank: float
 
     @classmethod
-    def of(cls, flank: Flank, nominal: Spline) -> "Limits":
+    def of(cls, flank: Flank, nominal: Spline) -> "FlankLimits":
         """The limits for a flank: those of the shortest 3-4-5 polynomial, or what the nominal profile needs if more."""
         rate, rate2 = flank.peak / min(flank.lengths), flank.peak / min(flank.lengths) ** 2
         return cls(
@@ -67,7 +67,7 @@ class Limits:
         )
 
 
-def highest_flank(points: tuple[Known, ...], limits: Limits) -> list[Piece]:
+def highest_flank(points: tuple[Known, ...], limits: FlankLimits) -> list[Piece]:
     """The bound over one flank.
 
     Parameters: `points` outward from the peak (at 0) to where the flank is closed for certain (0 mm); `limits`.
@@ -87,7 +87,7 @@ def highest_flank(points: tuple[Known, ...], limits: Limits) -> list[Piece]:
     return pieces
 
 
-def _steepest(points: tuple[Known, ...], floors: list[float], limits: Limits) -> list[float]:
+def _steepest(points: tuple[Known, ...], floors: list[float], limits: FlankLimits) -> list[float]:
     """The steepest slope possible at each point.
 
     From a point with slope S the slope falls no faster than the limit, so the lift down to the next point holds the
@@ -104,7 +104,7 @@ def _steepest(points: tuple[Known, ...], floors: list[float], limits: Limits) ->
     return found[::-1]
 
 
-def _bulge(a: Known, b: Known, floor: float, steepest: float, limits: Limits) -> list[Piece]:
+def _bulge(a: Known, b: Known, floor: float, steepest: float, limits: FlankLimits) -> list[Piece]:
     """The largest lift between two points, as parabolas."""
     steepest = max(steepest, floor)
     fall = a.high - b.high

@@ -37,7 +37,7 @@ def build_files(build: Build) -> dict[str, str]:
     metadata of each, `report.html`, `measuring_sheet.html` and `run.json`.
     """
     files: dict[str, str] = {}
-    said, speeds = notes(build), build.limits.alone["rpm"].to_numpy()
+    said, speeds = notes(build), build.limits.alone.rpm
     for side in SIDES:
         if build.project.phaser_of(side) is not None:
             name, table = f"{side}_phase.csv", build.tables.of_side(side)

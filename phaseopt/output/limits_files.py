@@ -6,10 +6,11 @@ Phases are crank degrees from rest, + = advanced, as in every table of ours; `ch
 from collections.abc import Sequence
 
 import numpy as np
-import xarray as xr
 
-from phaseopt.clearance.limits import EDGES, Limits, SafeBox
+from phaseopt.clearance.limits import ENDS, Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import RULES
+from phaseopt.clearance.safe_set import EDGES, SafePairs
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
@@ -18,7 +19,6 @@ from phaseopt.report.limits_text import limits_notes, limits_summary
 from phaseopt.report.sheet import limits_sheet
 from phaseopt.values.rounding import rounded_down
 
-ENDS = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
 _WORDS = dict(
     zip(
         ENDS,
@@ -38,7 +38,7 @@ def limits_files(model: ContactModel, limits: Limits) -> dict[str, str]:
     `measuring_sheet.html`; and the record of what was written.
     """
     box = max(limits.boxes, key=lambda box: box.size)
-    rpm = limits.alone["rpm"].to_numpy()
+    rpm = limits.alone.rpm
     sides = [side for side in SIDES if model.project.phaser_of(side) is not None]
     records = [
         (f"{side}_clamps.csv", f"Clamps of the {side} phase, safe in any combination", _clamp_columns(box, side, rpm))
@@ -46,7 +46,7 @@ def limits_files(model: ContactModel, limits: Limits) -> dict[str, str]:
     ]
     records += [
         ("limits.csv", "Safe boxes, and limits by speed alone and together", limit_columns(limits, limits.boxes, rpm)),
-        ("safe_set.csv", "Every pair of phases at every speed, and what refuses it", _safe_columns(model, limits.safe)),
+        ("safe_set.csv", "Every pair of phases at every speed, and what refuses it", _safe_columns(limits.pairs)),
     ]
     files: dict[str, str] = {}
     for name, title, columns in records:
@@ -69,10 +69,10 @@ def limit_columns(limits: Limits, boxes: Sequence[SafeBox], rpm: np.ndarray, saf
         rows.append([float(rpm[-1]), *(getattr(box, end) for end in ENDS)])
         edges.append(["", ""])
     for kind, found in (("alone", limits.alone), ("together", limits.together)):
-        for r, speed in enumerate(found["rpm"].to_numpy()):
+        for r, speed in enumerate(found.rpm):
             kinds.append(kind)
-            rows.append([float(speed), *(float(found[end][r]) for end in ENDS)])
-            edges.append([EDGES[int(found[f"{side}_edge"][r])] for side in SIDES])
+            rows.append([float(speed), *(float(getattr(found, end)[r]) for end in ENDS)])
+            edges.append([getattr(found, f"{side}_limited_by")[r] for side in SIDES])
     numbers = np.array(rows)
     return [
         Column(
@@ -97,28 +97,20 @@ def _clamp_columns(box: SafeBox, side: Side, rpm: np.ndarray) -> list[Column]:
     ]
 
 
-def _safe_columns(model: ContactModel, safe: xr.Dataset) -> list[Column]:
+def _safe_columns(pairs: SafePairs) -> list[Column]:
     """A row for each pair that the hardware can take; margins rounded down."""
-    keep = ~np.isnan(safe["static"].to_numpy()[..., 0])
-    axes = np.meshgrid(*(safe[name] for name in ("rpm", "intake_phase", "exhaust_phase")), indexing="ij")
+    keep = ~np.isnan(pairs.static[..., 0])
+    axes = np.meshgrid(pairs.speeds, pairs.intake, pairs.exhaust, indexing="ij")
     shown = np.broadcast_to(keep, axes[0].shape)
     columns = [
         Column("rpm", "engine speed", axes[0][shown], "rpm"),
         Column("intake_phase", "intake phase", axes[1][shown], "degree", 3),
         Column("exhaust_phase", "exhaust phase", axes[2][shown], "degree", 3),
-        Column("edge", "safe, or what refuses the pair", [EDGES[code] for code in safe["edge"].to_numpy()[shown]]),
+        Column("edge", "safe, or what refuses the pair", [EDGES[code] for code in pairs.edge[shown]]),
     ]
-    for c, contact in enumerate(model.contacts):
+    for c, contact in enumerate(pairs.contacts):
         words = contact.replace("_", " to ")
-        static = np.broadcast_to(safe["static_margin"].to_numpy()[..., c], shown.shape)
-        for rule, margin in (("static", static), ("running", safe["running_margin"].to_numpy()[..., c])):
-            columns.append(
-                Column(
-                    f"{contact}_{rule}_margin",
-                    f"{words}: gap above the {rule} rule",
-                    rounded_down(margin[shown]),
-                    "mm",
-                    3,
-                )
-            )
+        for r, rule in enumerate(RULES):
+            down = rounded_down(pairs.margin[..., r, c][shown])
+            columns.append(Column(f"{contact}_{rule}_margin", f"{words}: gap above the {rule} rule", down, "mm", 3))
     return columns

@@ -11,7 +11,6 @@ import numpy as np
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.gap_budget import ERRORS, RUNNING_STEPS, STATIC_STEPS, gap_budget
-from phaseopt.clearance.limits import EDGES
 from phaseopt.clearance.rules import CLEAR, RULES
 from phaseopt.clearance.tolerance_stack import HOW, chance_words, chances
 from phaseopt.job.input_hashes import input_hashes
@@ -211,11 +210,11 @@ def _limit_table(build: "Build") -> Table:
         what = f"{phase_words(build.project, side)}, {_ENDS[side][1]}"
         head += [f"{what}: alone", "together", "stopped by"]
     spans: list[tuple[list[float], list[str]]] = []  # speeds in a row that share their limits
-    for r, rpm in enumerate(build.limits.alone["rpm"].to_numpy()):
+    for r, rpm in enumerate(build.limits.alone.rpm):
         cells: list[str] = []
         for side in sides:
-            cells += [f"{float(c[_ENDS[side][0]][r]):g}°" for c in (build.limits.alone, build.limits.together)]
-            cells.append(EDGES[int(build.limits.together[f"{side}_edge"][r])])
+            cells += [f"{getattr(c, _ENDS[side][0])[r]:g}°" for c in (build.limits.alone, build.limits.together)]
+            cells.append(getattr(build.limits.together, f"{side}_limited_by")[r])
         if spans and spans[-1][1] == cells:
             spans[-1][0].append(rpm)
         else:

@@ -8,7 +8,7 @@ import xarray as xr
 
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.contacts import not_covered
-from phaseopt.clearance.limits import EDGES, Limits
+from phaseopt.clearance.limits import ENDS, Limits
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.job.build import Build
 from phaseopt.job.stages import BestTables
@@ -75,7 +75,7 @@ def _cam_words(project: Project, side: Side) -> str:
 
 @card.register
 def _limits(limits: Limits) -> Card:
-    top = float(limits.safe["rpm"][-1])
+    top = float(limits.together.rpm[-1])
     boxes = [box_words(limits.project, box) for box in limits.boxes]
     lines = [
         ("Safe box", f"{boxes[0]}: any phase in it with any other, moving, up to {top:.0f} rpm"),
@@ -90,11 +90,10 @@ def _limits(limits: Limits) -> Card:
 def _clamps(limits: Limits) -> Table:
     """Clamps by speed, with both cams moving."""
     clamps = limits.together
-    ends = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
     rows = tuple(
-        (f"{float(rpm):.0f}", *(number_text(float(clamps[end][r])) for end in ends),
-         *(EDGES[int(clamps[f"{side}_edge"][r])] for side in SIDES))
-        for r, rpm in enumerate(clamps["rpm"].to_numpy())
+        (f"{rpm:.0f}", *(number_text(getattr(clamps, end)[r]) for end in ENDS),
+         *(getattr(clamps, f"{side}_limited_by")[r] for side in SIDES))
+        for r, rpm in enumerate(clamps.rpm)
     )  # fmt: skip
     head = ("rpm", "intake from", "to", "exhaust from", "to", "intake stopped by", "exhaust stopped by")
     return table("The largest safe box at each speed, crank degrees of phase, + = advanced", head, rows)

@@ -1,7 +1,7 @@
 """Contact limits, as text for a person."""
 
 from phaseopt.clearance.full_travel import FullTravel
-from phaseopt.clearance.limits import EDGES, Limits, SafeBox
+from phaseopt.clearance.limits import Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
@@ -70,12 +70,12 @@ def _clamp_table(model: ContactModel, limits: Limits) -> list[str]:
     sides = sides[:1] if model.tied else sides
     head = "     rpm" + "".join(f" | {side + ' alone':>14}  {'together':>9}  {'stopped by':<18}" for side in sides)
     lines = [head, "-" * len(head)]
-    for r, rpm in enumerate(limits.alone["rpm"].to_numpy()):
+    for r, rpm in enumerate(limits.alone.rpm):
         line = f"{rpm:8.0f}"
         for side in sides:
             end = "to" if side == "intake" else "from"
-            alone, together = (float(c[f"{side}_{end}"][r]) for c in (limits.alone, limits.together))
-            edge = EDGES[int(limits.together[f"{side}_edge"][r])]
+            alone, together = (getattr(c, f"{side}_{end}")[r] for c in (limits.alone, limits.together))
+            edge = getattr(limits.together, f"{side}_limited_by")[r]
             line += f" | {alone:>14g}  {together:>9g}  {edge:<18}"
         lines.append(line)
     ends = {"intake": "most advanced", "exhaust": "most retarded"}

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.limits import ENDS, Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.project import LIGHT_LOAD_WEIGHT, Project, Quantity
 from phaseopt.search.part_load import cap_rules, charge, columns_of
@@ -162,7 +162,7 @@ def _box(limits: Limits, box: object) -> Box:
         return int(np.abs(axis - value).argmin())
 
     a, b = limits.phases_intake, limits.phases_exhaust
-    ends = [getattr(box, name) for name in ("intake_from", "intake_to", "exhaust_from", "exhaust_to")]
+    ends = [getattr(box, name) for name in ENDS]
     if limits.contact.tied:
         return Box(at(a, ends[0]), at(a, ends[1]), 0, 0)
     return Box(at(a, ends[0]), at(a, ends[1]), at(b, ends[2]), at(b, ends[3]))

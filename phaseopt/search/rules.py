@@ -5,10 +5,11 @@ A mask is a boolean array that broadcasts to (speeds, loads, intake phases, exha
 
 import numpy as np
 
-from phaseopt.clearance.limits import EDGES, Limits
+from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.clearance.overlap_caps import caps, overlaps, within
+from phaseopt.clearance.safe_set import EDGES
 from phaseopt.project import SIDES, Cap, Cost, Pin, Project, Side, Weight
 from phaseopt.search.problem import GRID_TOLERANCE
 from phaseopt.values.arrays import BoolArray, FloatArray

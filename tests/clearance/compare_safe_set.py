@@ -133,10 +133,10 @@ def _boxes(
     limits: Limits, rules: Rules, model: ContactModel, tally: Tally, rng: np.random.Generator, name: str
 ) -> None:
     """Boxes at the top speed, clamps at one other: clear as a whole, and no label wider at any end."""
-    r = int(rng.integers(limits.together["rpm"].size))
-    rpm = float(limits.together["rpm"][r])
+    r = int(rng.integers(limits.together.rpm.size))
+    rpm = float(limits.together.rpm[r])
     ends = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
-    together, alone = ([float(each[end][r]) for end in ends] for each in (limits.together, limits.alone))
+    together, alone = ([float(getattr(each, end)[r]) for end in ends] for each in (limits.together, limits.alone))
     found: list[tuple[Box, float, tuple[int, ...]]] = [(_box(together), rpm, (0, 1, 2, 3))]
     found += [
         (astuple(box), model.top_speed, (0, 1, 2, 3))

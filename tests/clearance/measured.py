@@ -9,7 +9,7 @@ from engines import cosine_lift, piston_fall
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.drop_fit import Evidence
 from phaseopt.clearance.drop_sheet import Sheet
-from phaseopt.clearance.drop_single import Single, clay_drop, from_geometry, reading_at_tdc
+from phaseopt.clearance.drop_single import CamError, Single, clay_drop, from_geometry, reading_at_tdc
 from phaseopt.clearance.drop_sources import law_of
 from phaseopt.engine.camshaft import Camshaft
 from phaseopt.engine.crank import SliderCrank
@@ -96,7 +96,7 @@ class Measured:
         thick = gap + rng.uniform(0, SPRING_BACK) + rng.normal(0, CLAY_ERROR)
         cam = Camshaft("intake", lobe, lobe, LASH, centreline, 0.0, None)
         clay = Clay(thickness=9.0, centreline=centreline, error=CLAY_ERROR, spring_back=SPRING_BACK)
-        return clay_drop(crank, cam, 1, thick, clay, CENTRE)
+        return clay_drop(crank, cam, 1, thick, clay, CamError(CENTRE))
 
     def exceeded(self, found: DropLaw) -> np.ndarray:
         """Where the claim is above the truth, on the scale of true TDC and on that of the wheel."""

@@ -39,7 +39,7 @@ def test_a_phase_that_only_its_own_low_speed_keeps_clear_is_named(build: Build) 
     """Clear at 1000 rpm, short at the top speed: one cell breaks it, whatever the exhaust cam does."""
     model = build(gap={"static": {"intake": 0.5}, "running": {"loft": {"above": 5000, "rate": 0.1}}})
     limits = phase_limits(model)
-    low, top = (float(limits.alone["intake_to"].sel(rpm=rpm)) for rpm in (1000, model.top_speed))
+    low, top = (float(limits.alone.intake_to[limits.alone.rpm == rpm].item()) for rpm in (1000, model.top_speed))
     assert low > top
     intake = np.full((3, 3), top)
     intake[0, 1] = low

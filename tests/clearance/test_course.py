@@ -5,7 +5,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from phaseopt.clearance.course import course_of, highest_line
+from phaseopt.clearance.course import Standing, course_of, highest_line
 from phaseopt.engine.lobe import Lobe
 
 
@@ -40,7 +40,7 @@ def test_no_lift_stands_above_the_line(make) -> None:  # type: ignore[no-untyped
         theta = np.linspace(a, b, 201)
         lift = np.maximum(lobe.highest(theta - c_to, theta - c_from) - lash, 0.0)
         most = max(float(lobe.highest(a - c_to, b - c_from)) - lash, 0.0)
-        at_a, at_b, rise = highest_line(course_of(lobe), lash, a, b, c_from, c_to, most)
+        at_a, at_b, rise = highest_line(Standing(course_of(lobe), lash, c_from, c_to), a, b, most)
         line = at_a + (at_b - at_a) * (theta - a) / (b - a) + rise
         assert (lift <= line + 1e-9).all()
 
@@ -51,7 +51,7 @@ def test_over_a_smooth_flank_the_line_closes_with_the_square_of_the_width() -> N
     excess = []
     for width in (4.0, 2.0, 1.0):
         a, b = -60.0 - width / 2, -60.0 + width / 2
-        at_a, at_b, rise = highest_line(course, 0.0, a, b, -1.0, 3.0, float(lobe.highest(a - 3.0, b + 1.0)))
+        at_a, at_b, rise = highest_line(Standing(course, 0.0, -1.0, 3.0), a, b, float(lobe.highest(a - 3.0, b + 1.0)))
         excess.append((at_a + at_b) / 2 + rise - float(lobe.highest(-63.0, -59.0)))
     for wide, narrow in pairwise(excess):
         assert narrow < wide / 3

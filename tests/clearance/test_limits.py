@@ -12,8 +12,8 @@ from scipy.optimize import brentq
 
 from clearance import brute
 from phaseopt.clearance import ContactModel, Limits, check_tables, contact_model, phase_limits
-from phaseopt.clearance.limits import EDGES, TRAVEL
 from phaseopt.clearance.rules import running_gaps
+from phaseopt.clearance.safe_set import EDGES, TRAVEL
 from phaseopt.tables import PhaseTables
 from phaseopt.values.errors import InputError
 
@@ -118,8 +118,8 @@ def test_the_check_calls_clear_whatever_the_limits_call_safe(which: str, request
 def test_margins_and_the_safe_set_only_shrink_with_speed(close: Limits) -> None:
     assert np.all(np.diff(close.safe["running_margin"], axis=0) <= 0)
     assert np.all(np.diff(close.safe["safe"].astype(int), axis=0) <= 0)
-    assert np.all(np.diff(close.alone["intake_to"]) <= 0)
-    assert np.all(np.diff(close.alone["exhaust_from"]) >= 0)
+    assert np.all(np.diff(close.alone.intake_to) <= 0)
+    assert np.all(np.diff(close.alone.exhaust_from) >= 0)
 
 
 def test_every_pair_says_what_refuses_it(close: Limits) -> None:
@@ -163,14 +163,14 @@ def test_an_overlap_cap_is_named_where_it_alone_refuses_at_every_load(tmp_path: 
 
 def test_clamps_name_what_stops_them(plain: ContactModel) -> None:
     limits = phase_limits(plain)
-    top = limits.alone.isel(rpm=-1)
-    assert top["rpm"] == plain.top_speed
-    assert EDGES[int(top["intake_edge"])] == "intake to piston"
-    assert int(top["exhaust_edge"]) == TRAVEL
-    assert float(top["exhaust_from"]) == -35.0
+    alone, together = limits.alone, limits.together
+    assert alone.rpm[-1] == plain.top_speed
+    assert (alone.intake_limited_by[-1], alone.exhaust_limited_by[-1]) == ("intake to piston", "travel")
+    assert alone.exhaust_from[-1] == -35.0
     (box,) = limits.boxes
-    assert box.intake_to == float(top["intake_to"])
-    assert limits.together.equals(limits.alone)  # nothing couples the cams here
+    assert box.intake_to == alone.intake_to[-1]
+    for name in ("intake_from", "intake_to", "exhaust_from", "exhaust_to"):
+        assert np.array_equal(getattr(together, name), getattr(alone, name))  # nothing couples the cams here
 
 
 def test_a_fixed_cam_has_one_label_and_the_box_stays_on_it(tmp_path: Path) -> None:
@@ -195,7 +195,7 @@ def test_tied_cams_move_along_a_line(tied: ContactModel) -> None:
     off = ~np.eye(edge.shape[1], dtype=bool)
     assert np.all(edge[:, off] == TRAVEL)
     assert np.all(np.isnan(limits.safe["static"].values[off]))
-    assert EDGES[int(limits.alone["intake_edge"][-1])] == "intake to piston"
+    assert limits.alone.intake_limited_by[-1] == "intake to piston"
 
 
 def test_tied_cams_are_not_judged_by_pairs_they_cannot_take(tied: ContactModel) -> None:

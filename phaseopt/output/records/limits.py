@@ -2,11 +2,10 @@
 
 from typing import Self
 
-import xarray as xr
 from pydantic import Field
 
 from phaseopt.clearance.drop import DropLaw
-from phaseopt.clearance.limits import EDGES, Limits
+from phaseopt.clearance.limits import Limits, SpeedLimits
 from phaseopt.output.records.base import CommandRecord, Guaranteed, Known, Record
 from phaseopt.output.records.pieces import BoxRecord, FaultRecord, FullTravelRecord
 from phaseopt.report.drop_table import ANGLES
@@ -25,12 +24,9 @@ class ClampsRecord(Record):
     exhaust_limited_by: tuple[str, ...] = Field(description="what stops further retard of the exhaust cam")
 
     @classmethod
-    def of(cls, clamps: xr.Dataset) -> Self:
+    def of(cls, clamps: SpeedLimits) -> Self:
         """From clamps by speed, as `Limits` has them."""
-        found = {name: clamps[name].to_numpy().tolist() for name in cls.model_fields if name in clamps}
-        for side in ("intake", "exhaust"):
-            found[f"{side}_limited_by"] = [EDGES[code] for code in clamps[f"{side}_edge"].to_numpy()]
-        return cls(**found)
+        return cls(**{name: tuple(getattr(clamps, name)) for name in cls.model_fields})
 
 
 class DropRecord(Record):

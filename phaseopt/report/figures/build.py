@@ -13,8 +13,9 @@ from matplotlib.patches import Patch, Rectangle
 from phaseopt.clearance.allowances import timing
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.gap_budget import gap_budget
-from phaseopt.clearance.limits import EDGES, SafeBox
+from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
+from phaseopt.clearance.safe_set import EDGES
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
 from phaseopt.report.facts import FloatArray, Tightest, clamps, clamps_hold, moving, phase_words, tightest, verdict_word
