@@ -70,7 +70,7 @@ def card_lobe(
     --------
     >>> from phaseopt.project import Duration
     >>> lines = (Duration(at=0.4, degrees=252), Duration(at=1.0, degrees=230))
-    >>> card = Card(lift=9.6, durations=lines, measured_at="tappet")
+    >>> card = CamCard(lift=9.6, durations=lines, measured_at="tappet")
     >>> nominal, most = card_lobe(card, ratio=1.0, lash=0.25, side="exhaust", centreline_error=1.0)
     >>> [round(float(x), 4) for x in nominal.span(1.0)]
     [-115.0, 115.0]
@@ -118,7 +118,7 @@ def card_least(card: CamCard, ratio: float, lash: float, from_centre: npt.ArrayL
 
     >>> from phaseopt.project import Duration
     >>> lines = (Duration(at=0.4, degrees=252), Duration(at=1.0, degrees=230))
-    >>> card_least(Card(lift=9.6, durations=lines, measured_at="tappet"), 1.0, 0.25, [-127.0, 120.0, 100.0]).tolist()
+    >>> card_least(CamCard(lift=9.6, durations=lines, measured_at="tappet"), 1.0, 0.25, [-127.0, 120.0, 100.0]).tolist()
     [0.0, 0.4, 1.0]
     """
     scale, added = (ratio, 0.0) if card.measured_at == "tappet" else (1.0, lash)

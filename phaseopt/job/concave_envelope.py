@@ -1,4 +1,4 @@
-"""The least concave curve above a torque curve: what it would be with every dip filled."""
+"""The smooth curve over a torque curve: what it would be with every dip filled."""
 
 import itertools
 from typing import NamedTuple
@@ -10,21 +10,21 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 
-class Majorant(NamedTuple):
-    """`corners` (c,) the points at which curve and majorant meet; `shares` (n, n) such that `shares @ torque` is the
-    majorant: each of its values is a mean of the two corners around it, weighted by nearness."""
+class ConcaveEnvelope(NamedTuple):
+    """`corners` (c,) the points at which curve and envelope meet; `shares` (n, n) such that `shares @ torque` is the
+    envelope: each of its values is a mean of the two corners around it, weighted by nearness."""
 
     corners: IntArray
     shares: FloatArray
 
 
-def concave_envelope(rpm: FloatArray, torque: FloatArray) -> Majorant:
-    """The least concave majorant of points by rising speed: the upper side of their convex hull.
+def concave_envelope(rpm: FloatArray, torque: FloatArray) -> ConcaveEnvelope:
+    """The least concave curve over points by rising speed: the upper side of their convex hull.
 
     By the monotone chain (A. M. Andrew, Information Processing Letters 9 (1979) 216, from memory). Parameters: `rpm`
     (n,) rising; `torque` (n,) finite, N·m.
 
-    >>> found = majorant(np.array([1e3, 2e3, 3e3, 4e3]), np.array([90.0, 95.0, 110.0, 100.0]))
+    >>> found = concave_envelope(np.array([1e3, 2e3, 3e3, 4e3]), np.array([90.0, 95.0, 110.0, 100.0]))
     >>> found.corners.tolist(), (found.shares @ [90.0, 95.0, 110.0, 100.0]).tolist()
     ([0, 2, 3], [90.0, 100.0, 110.0, 100.0])
     """
@@ -41,7 +41,7 @@ def concave_envelope(rpm: FloatArray, torque: FloatArray) -> Majorant:
         shares[between, left] = 1.0 - share
     if rpm.size == 1:
         shares[0, 0] = 1.0
-    return Majorant(np.array(corners, dtype=np.int64), shares)
+    return ConcaveEnvelope(np.array(corners, dtype=np.int64), shares)
 
 
 def _below(rpm: FloatArray, torque: FloatArray, a: int, b: int, c: int) -> bool:

@@ -32,7 +32,7 @@ class Mistake:
 class InputError(ValueError):
     """Wrong input, with all mistakes found at once.
 
-    >>> raise InputError.one("no such file", mend="check the path", file=Path("x.csv"))
+    >>> raise InputError.one("no such file", hint="check the path", file=Path("x.csv"))
     Traceback (most recent call last):
     ...
     phaseopt.values.errors.InputError: x.csv: no such file. Mend: check the path.
@@ -54,7 +54,7 @@ class InputError(ValueError):
     def located(self, file: Path, where: str) -> "InputError":
         """The same error, with this file and key for mistakes that name no file.
 
-        >>> print(InputError.one("too short", mend="measure it").located(Path("a.toml"), "crank.rod"))
+        >>> print(InputError.one("too short", hint="measure it").located(Path("a.toml"), "crank.rod"))
         a.toml: crank.rod: too short. Mend: measure it.
         """
         return InputError(m if m.file is not None else replace(m, file=file, where=where) for m in self.mistakes)
