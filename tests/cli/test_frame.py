@@ -1,6 +1,5 @@
 """What all commands share: --quiet, --verbose, colours, the progress line, help and completion, as users meet them."""
 
-import json
 import os
 import re
 import struct
@@ -13,6 +12,7 @@ from hillclimb import HILLCLIMB, ROOT
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app, colour
+from phaseopt.output.records.mistakes import MistakesRecord
 
 SMALL = ROOT / "examples" / "intake_only" / "project.toml"
 PROGRAM = (sys.executable, "-m", "phaseopt")
@@ -125,8 +125,8 @@ def test_wrong_options_are_told_as_other_mistakes_are(arguments: tuple[object, .
     as_json = run(*arguments, "--json")
     assert as_json.exit_code == 2
     assert as_json.stderr == ""
-    (mistake,) = json.loads(as_json.stdout)["mistakes"]
-    assert mistake["problem"] in told
+    (mistake,) = MistakesRecord.model_validate_json(as_json.stdout).mistakes
+    assert mistake.problem in told
 
 
 def test_the_version_is_told() -> None:

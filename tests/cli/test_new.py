@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from engines import write_project
 from hillclimb import HILLCLIMB
+from printed import require_documented
 from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
@@ -274,5 +275,8 @@ def test_check_writes_a_sheet_whatever_the_verdict(tmp_path: Path) -> None:
         sheet = tmp_path / f"{name}.html"
         result = run("check", project, "--intake", tmp_path / f"{name}.csv", "--sheet", sheet, "--json")
         assert result.exit_code == code, result.output
-        assert json.loads(result.output)["verdict"]["clear"] is (code == 0)
+        record = json.loads(result.output)
+        require_documented("check", record)
+        assert record["verdict"]["clear"] is (code == 0)
+        assert record["written"] == [str(sheet)]
         assert ("DO NOT TURN" in sheet.read_text(encoding="utf-8")) is (code == 1)
