@@ -60,6 +60,7 @@ PARTS = {
     "foreign": "table_import",
     "heed": "warnings", "lest": "otherwise", "dearest": "most_costly",
 }  # fmt: skip
+OF_LIBRARIES = ("study.tell(",)  # other libraries' own names
 WHOLE = {"said": "notes", "shown": "display_units", "kept": "cache", "odd": "outliers", "health": "log_quality"}
 
 
@@ -123,7 +124,7 @@ def names_found() -> list[Found]:
             continue
         with tokenize.open(path) as lines:
             for token in tokenize.generate_tokens(lines.readline):
-                if token.type == tokenize.NAME:
+                if token.type == tokenize.NAME and not any(each in token.line for each in OF_LIBRARIES):
                     parts = re.split(r"_|(?<=[a-z])(?=[A-Z])", token.string)
                     wrong = [PARTS[part.lower()] for part in parts if part.lower() in PARTS]
                     wrong += [WHOLE[token.string]] if token.string in WHOLE else []

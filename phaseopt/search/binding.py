@@ -1,7 +1,7 @@
 """What holds each cell where it is.
 
 For each cell and each of four directions (one step of either cam, advance or retard), with all other cells as they
-are: if the step would raise the cell's own objective, something must stand against it, and that is what binds there.
+are: if the step would raise the cell's own objective, something must be in its way, and that is what limits the cell.
 A step beyond the label axis has no objective to look up; there the slope of the last step inside decides.
 """
 
@@ -17,7 +17,7 @@ DIRECTIONS = (("intake advance", 0, 1), ("intake retard", 0, -1), ("exhaust adva
 
 
 def binding(problem: Problem, instance: Instance, table: IntArray) -> tuple[tuple[tuple[str, ...], ...], ...]:
-    """Names of what binds, per speed and load, for a table of labels into the full axes (R, L, 2).
+    """Names of what limits each cell, per speed and load, for a table of labels into the full axes (R, L, 2).
 
     Names: "travel ..." and "box ..." with the direction, the name of a rule, "not simulated", "reach", the contact
     limit of neighbouring cells, "slew", "roughness". An empty tuple: the cell has its best label, to the resolution.
@@ -81,7 +81,7 @@ def _would_gain(
     inside = tuple(2 * h - t for h, t in zip(here, there, strict=True))
     if 0 <= inside[cam] < size and np.isfinite(objective[inside]):
         return bool(objective[here] > objective[inside])
-    return True  # no slope to look at: the only label it knows, so the barrier itself is what binds
+    return True  # no slope to look at: the only label it knows, so the barrier itself is the limit
 
 
 def _breaks_slew(instance: Instance, table: IntArray, cell: tuple[int, int], there: tuple[int, ...]) -> bool:

@@ -2,12 +2,12 @@
 
 Each label's objective is split into a row share and a column share. Rows (along speed) with their shares, and columns
 (along load) with theirs, are solved exactly and apart; the sum of their optima is at least the score of any table,
-whatever the split. `sweep` improves the split by block-coordinate steps: it walks over the cells and makes the best
+for every split. `sweep` improves the split by block-coordinate steps: it walks over the cells and makes the best
 row through each label and the best column through it agree. It reuses what earlier cells have just computed, so a
 sweep costs one transform an edge (V. Kolmogorov, Convergent tree-reweighted message passing for energy
 minimization, IEEE PAMI 28, 2006; from memory).
 
-Where neighbouring cells must also meet safely, steps along rows and columns ask it of theirs, and the cells that touch
+Where neighbouring cells must also meet safely, steps along rows and columns ask it of theirs, and the cells that meet
 at a corner are joined by two more kinds of lines with shares of their own (`diagonals.py`).
 """
 

@@ -1,4 +1,4 @@
-"""Lines across corners, for the rule that neighbouring cells meet safely: they join cells that touch at a corner only.
+"""Lines across corners, for the rule that neighbouring cells meet safely: they join cells that meet at a corner only.
 
 A rising line goes to the next speed and the next load, a falling one to the next speed and the load before. Nothing is
 paid along them and nothing capped; they only ask that both cells of a step may meet. As rows and columns do, they have

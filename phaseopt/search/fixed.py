@@ -23,7 +23,7 @@ def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
 
     Cells with only one label (locked at rest, pinned) keep it and pay the roughness cost of the step to the rest.
     A label whose torque is unknown in some cell is no mark, unless that cell counts nothing anyway. Reach of the data
-    is not asked, and neither is the slew cap between a kept cell and a free one: a fixed timing is a mark to measure
+    is not asked, and neither is the slew cap between a fixed cell and a free one: a fixed timing is a mark to measure
     from, and with a low-speed lock a real one would have to ramp.
     """
     box = instance.box
@@ -40,8 +40,8 @@ def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
     if held.any():
         total += objective[held].max(axis=(1, 2)).sum()
     best = objective.reshape(*held.shape, -1).argmax(axis=2)
-    kept = np.stack(np.unravel_index(best, objective.shape[2:]), axis=-1)
-    total -= _steps_to_kept(instance, held, kept)
+    fixed = np.stack(np.unravel_index(best, objective.shape[2:]), axis=-1)
+    total -= _steps_to_fixed(instance, held, fixed)
     if not np.isfinite(total).any():
         return None
     a, b = np.unravel_index(int(total.argmax()), total.shape)
@@ -49,13 +49,13 @@ def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
     return FixedTiming(float(intake), float(exhaust), float(total[a, b]))
 
 
-def _steps_to_kept(instance: Instance, held: BoolArray, kept: IntArray) -> FloatArray:
-    """Roughness cost (A, B) of the steps between kept cells and free cells, and among kept cells."""
+def _steps_to_fixed(instance: Instance, held: BoolArray, fixed: IntArray) -> FloatArray:
+    """Roughness cost (A, B) of the steps between fixed cells and free cells, and among fixed cells."""
     a, b = instance.objective.shape[2:]
     cost = np.zeros((a, b))
     for axis, edges in ((0, instance.speed), (1, instance.load)):
         first, second = np.moveaxis(held, axis, 0)[:-1], np.moveaxis(held, axis, 0)[1:]
-        labels = np.moveaxis(kept, axis, 0)
+        labels = np.moveaxis(fixed, axis, 0)
         for k, line in np.argwhere(first | second):
             q = edges.cost[k]
             if first[k, line] and second[k, line]:

@@ -197,7 +197,7 @@ def _hold(
 
 
 def _raised(instance: Instance, table: IntArray, rule: NeighbourRule) -> tuple[IntArray, float]:
-    """A table no worse than the one given, and its score [N·m]; -inf where the one given breaks a rule.
+    """A table no worse than the one given, and its score [N·m]; -inf where the one given is not allowed.
 
     Cell by cell upwards, each at its best label with all others as they are. Every step raises the score, so it ends.
     """

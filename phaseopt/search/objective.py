@@ -32,7 +32,7 @@ class TorqueMap:
 
     `torque` expected, `deviation` its standard deviation, `measured` whether the data speak of it, `in_reach` whether
     the torque model does: the data, or, where a simulation is the prior mean (`simulated`), that it settled there.
-    Torque is nan where it did not. `quantities` what the simulation tells beside torque, as far as the project's caps
+    Torque is nan where it did not. `quantities` what the simulation knows beside torque, as far as the project's caps
     and costs ask for it.
     """
 
@@ -102,9 +102,9 @@ def search_problem(project: Project, limits: Limits, torque: TorqueMap) -> tuple
 
     The project may differ from that of its limits in [search] alone.
 
-    Measured torque alone says nothing out of reach of the data, so labels there are not taken. A simulation speaks of
-    every label that settled, and its doubt is in the deviation that `caution` takes off; only labels that did not
-    settle are not taken, and a cell without any that did counts nothing.
+    Measured torque alone says nothing outside the tested range, so labels there are not used. A simulation knows every
+    label that settled, and its uncertainty is in the deviation that `caution` takes off; only labels that did not
+    settle are not used, and a cell without any that did counts nothing.
     """
     weight = cell_weights(project)[:, :, None, None]
     expected, known = torque.torque - project.search.caution * torque.deviation, torque.in_reach
@@ -140,7 +140,7 @@ def charged(project: Project, torque: TorqueMap) -> FloatArray:
     asked = columns_of(project)
     if not set(asked) <= set(torque.quantities):
         raise InputError.one(
-            f"caps or costs ask for {', '.join(asked)}, which only a simulation tells",
+            f"caps or costs ask for {', '.join(asked)}, which only a simulation knows",
             hint="describe the engine under [cycle], or leave them out",
         )
     return charge(project, torque.quantities) if asked else np.zeros_like(torque.torque)

@@ -1,4 +1,4 @@
-"""Caps and costs below full load: what the simulation tells of a label beside torque, as rules and as torque.
+"""Caps and costs below full load: what the simulation knows of a label beside torque, as rules and as torque.
 
 At a fixed manifold pressure most torque is not what a driver wants: the throttle could give it. What he wants instead
 depends on the car; `OF_CAR` holds what stands for two of them. The top row is full throttle and is left alone.
@@ -63,7 +63,7 @@ def charge(project: Project, quantities: Quantities) -> FloatArray:
 def cap_rules(project: Project, quantities: Quantities, left: BoolArray) -> dict[str, BoolArray]:
     """Each cap's mask over (R, L, A, B), by its name.
 
-    A label of which nothing is known is taken where no other can be, and then no cap speaks of it; where `left`, the
+    A label without known quantities is used where no other can be, and then no cap applies; where `left`, the
     labels that are known and allowed by all else, leaves a choice, a cap takes the unknown ones too.
     Raises `InputError` naming the first cell that a cap leaves without a label.
     """

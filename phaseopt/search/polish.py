@@ -19,7 +19,7 @@ LEAST_RISE = 1e-9  # N·m; the objective is rounded to 1e-6, so what a move gain
 
 
 def score(instance: Instance, table: IntArray) -> float:
-    """Objective less roughness cost of a table of labels (R, L, 2) [N·m]; -inf where it breaks a rule."""
+    """Objective less roughness cost of a table of labels (R, L, 2) [N·m]; -inf where a rule forbids it."""
     if instance.meets.asked and not all_meet(table, instance.meets):
         return -np.inf
     speed, load = instance.speed, instance.load

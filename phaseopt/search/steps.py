@@ -167,7 +167,7 @@ def may_meet(meet: BoolArray, one: IntArray, other: IntArray) -> bool:
 
     Of labels with the same intake either corner will do.
 
-    >>> safe = np.array([[True, True], [False, True]])  # advanced intake touches retarded exhaust
+    >>> safe = np.array([[True, True], [False, True]])  # advanced intake hits retarded exhaust
     >>> may_meet(safe, np.array([0, 0]), np.array([1, 1])), may_meet(safe, np.array([0, 1]), np.array([1, 1]))
     (False, True)
     """

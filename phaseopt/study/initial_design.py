@@ -23,7 +23,7 @@ def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why:
     """
     project, timings = limits.project, safe_timings(limits)
     require_room(limits, timings.measurable)
-    timings = timings.kept(timings.measurable)
+    timings = timings.where(timings.measurable)
     before = np.zeros((1, 2)) if made is None else np.concatenate([np.zeros((1, 2)), made])
     chosen = spread(timings.pairs, before, pulls - 1)
     order = [timings.rest, *sorted(chosen, key=lambda k: -timings.margin[k])]

@@ -29,7 +29,7 @@ def knee(losses: FloatArray, weights: FloatArray) -> int:
     >>> knee(np.array([[0.0, 10.0], [1.0, 2.0], [5.0, 1.0], [10.0, 0.0]]), np.ones(2))
     1
     """
-    kept = np.flatnonzero(front(losses))
-    best, worst = losses[kept].min(axis=0), losses[kept].max(axis=0)
+    on_front = np.flatnonzero(front(losses))
+    best, worst = losses[on_front].min(axis=0), losses[on_front].max(axis=0)
     span = np.where(worst > best, worst - best, np.inf)
-    return int(kept[((losses[kept] - best) / span @ weights).argmin()])
+    return int(on_front[((losses[on_front] - best) / span @ weights).argmin()])

@@ -13,8 +13,8 @@ draws scatter less than those of the first alone. A reading moves the expectatio
 
 (C the covariance of torque between labels, p the places read; a pull's own offset is common to its readings). So the
 gain needs no refit, only draws of z, the same ones for every pull that is compared. After a pull the covariance is C
-less that update, whatever it will read: so pulls made one after another add up along each draw, which is their gain
-together.
+less that update, and does not depend on what it will read. So pulls made one after another add up along each draw,
+which is their gain together.
 
 Source: Frazier, Powell and Dayanik, The knowledge-gradient policy for correlated normal beliefs, INFORMS Journal on
 Computing 21 (2009) 599-613 (from memory).
@@ -89,7 +89,7 @@ class KnowledgeGradient:
         return self._gain(self._moved(self._update(places, noise), draws))
 
     def after(self, places: IntArray, noise: ReadingNoise, draws: FloatArray) -> "KnowledgeGradient":
-        """The same once that pull is made, whatever it will read."""
+        """The same once that pull is made; it does not depend on what the pull will read."""
         update = self._update(places, noise)
         left = self.covariance - update @ update.T
         return KnowledgeGradient(self._moved(update, draws), left, self.weight, self.allowed, self.held)

@@ -73,7 +73,7 @@ def fitted_at(project: Project, offsets: Offsets) -> Project:
 
 
 def reaching(project: Project, tried: OffsetRange) -> Project:
-    """The project with phasers that reach, as the cams are fitted, whatever they would from any offset tried."""
+    """The project with phasers that reach, as the cams are fitted, all that they would from any offset tried."""
     if project.phaser is not None:
         ends = [tried.step[0] * end for steps in tried.steps for end in steps]
         return project.model_copy(update={"phaser": _longer(project.phaser, min(ends), max(ends))})

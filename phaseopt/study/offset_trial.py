@@ -42,7 +42,7 @@ class Trial:
     clear : bool
         Whether cells and box of the tables are clear, by the rule between cells that the project chooses.
     static, running : dict
-        Least gaps of the tables by contact, guaranteed, over all cells and the box up to the top speed [mm].
+        Least gaps of the tables by contact, worst case, over all cells and the box up to the top speed [mm].
     travel : str
         The verdict on full travel.
     travel_margin : float

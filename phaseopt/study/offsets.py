@@ -21,7 +21,16 @@ from phaseopt.study.offset_gains import Gain, gain_between
 from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
 from phaseopt.study.offset_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
 from phaseopt.study.offset_trial import Trial, refused, tried
-from phaseopt.study.storage import GRACE, cached_study, fail_cut_off, keep, kept, open_study, seal, sealed_trials
+from phaseopt.study.storage import (
+    GRACE,
+    cached_study,
+    fail_cut_off,
+    open_study,
+    seal,
+    sealed_trials,
+    store_record,
+    stored_record,
+)
 from phaseopt.torque.pulls import reduce_logs
 from phaseopt.torque_model.sources import require_source, torque_model
 from phaseopt.values.blas import one_blas_thread
@@ -93,11 +102,11 @@ class OffsetStudy:
     @property
     def front(self) -> tuple[Trial, ...]:
         """Clear trials that no other beats in both score and the margin of full travel, the most torque first."""
-        kept: list[Trial] = []
+        best: list[Trial] = []
         for trial in sorted(self.trials, key=lambda t: (-t.score, -t.travel_margin)):
-            if trial.clear and (not kept or trial.travel_margin > kept[-1].travel_margin):
-                kept.append(trial)
-        return tuple(kept)
+            if trial.clear and (not best or trial.travel_margin > best[-1].travel_margin):
+                best.append(trial)
+        return tuple(best)
 
     @property
     def count(self) -> int:
@@ -160,7 +169,7 @@ def cached_offsets(limits: Limits, notes: tuple[str, ...]) -> OffsetStudy | None
     study = cached_study(KIND, VERSION, study_key(limits.project), limits.project.folder)
     if study is None:
         return None
-    within, gains = offset_range(limits), kept(study, _GAINS) or {}
+    within, gains = offset_range(limits), stored_record(study, _GAINS) or {}
     try:
         return choose_offsets(
             limits.contact, notes, within, *_read(study, within),
@@ -174,7 +183,7 @@ def _store_gains(study: optuna.Study, found: OffsetStudy) -> None:
     """Beside the trials, so that a later build can show them without learning torque so far out."""
     choices = (choice for choice in (found.guarded, found.free) if choice is not None)
     gains = {_gain_key(choice.trial): choice.gain.as_plain() for choice in choices if choice.gain is not None}
-    keep(study, _GAINS, gains)
+    store_record(study, _GAINS, gains)
 
 
 def _gain_key(trial: Trial) -> str:

@@ -68,7 +68,7 @@ def outliers(
 
 
 def wrong_commands(rpm: FloatArray, commands: dict[Side, FloatArray]) -> tuple[PhaseError, ...]:
-    """Cams of which the controller asked something else than the tables; `commands` less tables, NaN not known."""
+    """Cams that the controller sent elsewhere than the tables say; `commands` less tables, NaN not known."""
     found = (_error(side, rpm, off, 0.0, math.inf) for side, off in commands.items())
     return tuple(each for each in found if each is not None)
 

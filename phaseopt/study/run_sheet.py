@@ -1,8 +1,7 @@
 """The run sheet: planned pulls made ready for the dyno, each judged anew against both contact rules.
 
-A pull is judged as the box of all its phases and rest, up to the top speed: whatever the phasers do on the way to a
-timing and whatever the engine revs to, the gaps told are there. One that is not clear is left out, its timing never
-told.
+A pull is judged as the box of all its phases and rest, up to the top speed: however the phasers move on the way to a
+timing, and up to that speed, the gaps shown are there. One that is not clear is left out and its timing never shown.
 """
 
 from dataclasses import dataclass
@@ -26,8 +25,8 @@ class SheetPull:
 
     `number` from 1; `kind` and `worth` as planned; `timings` over `rpm` (and `contact`): `intake_phase` and
     `exhaust_phase` from rest, `intake_reading` and `exhaust_reading` as the log counts them (where the project says
-    how), `icl` and `ecl`, and at each timing the gap `by_hand`, the guaranteed `static` one and the `running` one at
-    the top speed, mm. `box` holds the least guaranteed gaps over all of the pull and the way from rest.
+    how), `icl` and `ecl`, and at each timing the gap `by_hand`, the least `static` one and the `running` one at
+    the top speed, mm. `box` holds the least gaps over all of the pull and the way from rest.
     """
 
     number: int
@@ -50,7 +49,7 @@ class SheetPull:
 class RunSheet:
     """Pulls in the order to be made, and what to know about them.
 
-    `left_out` planned pulls were not clear and are not told. `clamps` is the box of all timings and rest: where its
+    `left_out` planned pulls were not clear and are not shown. `clamps` is the box of all timings and rest: where its
     verdict is clear its ends can be entered as clamps, otherwise each pull needs its own. `stop` is the
     plan's, and so is `expected` (nothing where a pull was left out).
     """
@@ -106,7 +105,7 @@ def _timings(model: ContactModel, rpm: FloatArray, pairs: FloatArray) -> xr.Data
         found[name] = ("rpm", centre, degree | {"long_name": f"true {side} centreline {zero} gas-exchange TDC"})
     words = {
         "by_hand": (model.by_hand(pairs), "gap a hand should find, cold lash as set"),
-        "static": (gaps.static, "static gap, guaranteed"),
+        "static": (gaps.static, "least static gap"),
         "running": (running_gaps(model, gaps, model.top_speed), "running gap at the top speed, worst case"),
     }
     found |= {name: (contact, values, mm | {"long_name": text}) for name, (values, text) in words.items()}

@@ -15,7 +15,7 @@ ADDED = 0.3  # mm above both rules that a planned timing keeps: nobody has run t
 
 @dataclass(frozen=True, eq=False)
 class SafeTimings:
-    """Pairs of labels inside a safe box, so that the way to them from rest is safe whatever moves first.
+    """Pairs of labels inside a safe box, so that the way to them from rest is safe in any order of moves.
 
     `pairs` (n, 2) intake and exhaust phase, `places` (n, 2) their places in the labels of the limits, `margin` (n,) the
     least above both rules up to the top speed, mm; `box` (boxes, n) which box holds them.
@@ -37,7 +37,7 @@ class SafeTimings:
         enough: BoolArray = (self.margin >= ADDED + IN_HAND) | (np.arange(len(self.pairs)) == self.rest)
         return enough
 
-    def kept(self, keep: BoolArray) -> "SafeTimings":
+    def where(self, keep: BoolArray) -> "SafeTimings":
         """Those for which `keep` (n,) is true."""
         return SafeTimings(self.pairs[keep], self.places[keep], self.margin[keep], self.box[:, keep])
 
@@ -49,7 +49,7 @@ class SafeTimings:
             even = values[np.round(np.linspace(0, len(values) - 1, min(most, len(values)))).astype(np.int64)]
             keep &= np.isin(column, even)
         keep[self.rest] = True
-        return self.kept(keep)
+        return self.where(keep)
 
 
 def safe_timings(limits: Limits) -> SafeTimings:

@@ -140,14 +140,14 @@ def sealed_trials(study: optuna.Study) -> list[FrozenTrial]:
     return [trial for trial in trials if trial.state.is_finished() and _ended_itself(trial)]
 
 
-def keep(study: optuna.Study, name: str, value: Any) -> None:
+def store_record(study: optuna.Study, name: str, value: Any) -> None:
     """Keep a value of JSON beside the trials of a study."""
-    if kept(study, name) != value:
+    if stored_record(study, name) != value:
         study.set_user_attr(name, {"value": value, _SEAL: _digest(value)})
 
 
-def kept(study: optuna.Study, name: str) -> Any:
-    """What `keep` kept; None where there is none."""
+def stored_record(study: optuna.Study, name: str) -> Any:
+    """What `store_record` stored; None where there is none."""
     return study.user_attrs.get(name, {}).get("value")
 
 

@@ -152,12 +152,12 @@ def cached_tradeoff(base: TradeoffInputs) -> Tradeoff | None:
 def _summary(study: optuna.Study, base: TradeoffInputs, earlier: int) -> Tradeoff:
     """What the trials say; `earlier`, how many of them were there before."""
     finished = sealed_trials(study)
-    kept = [
+    solved = [
         (trial.number + 1, _from_params(trial.params), Outcome(**trial.user_attrs["outcome"]))
         for trial in finished
         if trial.state == TrialState.COMPLETE
     ]
-    table = _table([(0, Settings.of(base.project), base.own), *kept], base.project.search.caution)
+    table = _table([(0, Settings.of(base.project), base.own), *solved], base.project.search.caution)
     best = _knee(table)
     own = Settings.of(base.project)
     return Tradeoff(
@@ -165,7 +165,7 @@ def _summary(study: optuna.Study, base: TradeoffInputs, earlier: int) -> Tradeof
         table,
         best,
         int(table["torque"].to_numpy().argmax()),
-        base.verdict(own if best == 0 else kept[best - 1][1]),
+        base.verdict(own if best == 0 else solved[best - 1][1]),
         {trial.number + 1: trial.user_attrs["why"] for trial in finished if "why" in trial.user_attrs},
         earlier,
         int((~base.counts).sum()),

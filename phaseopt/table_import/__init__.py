@@ -1,4 +1,4 @@
-"""Phase tables and clamps from anywhere: read in whatever manner a file is written, with every guess stated.
+"""Phase tables and clamps from anywhere: read however a file is written, with every guess stated.
 
 `read_grid` turns text into numbers with their axes, `read_phases` settles which axis is engine speed and what the
 numbers mean, `read_pair` puts both cams together. What could be read in two ways is refused, with the option or the

@@ -2,7 +2,7 @@
 
 Nothing is chosen by likelihood here. A delimiter is taken only where every cell of the grid is then a number, and no
 text is such a grid under two delimiters: no number holds a tab or a semicolon, and a line whose decimal commas were
-taken for delimiters would leave a semicolon or a tab inside a cell.
+read as delimiters would leave a semicolon or a tab inside a cell.
 """
 
 import csv
@@ -59,7 +59,7 @@ class TextGrid:
 def read_grid(path: Path) -> TextGrid:
     """Read a table, or clamps by speed, parted by tabs, semicolons or commas, with decimal points or commas.
 
-    Lines above the grid and a line of units under its breakpoints may hold words; they are passed over and told.
+    Lines above the grid and a line of units under its breakpoints may hold words; the notes name them.
 
     Raises
     ------

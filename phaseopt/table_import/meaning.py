@@ -1,6 +1,6 @@
 """What the numbers of a table mean: sign, number at rest, cam or crank degrees; and the words that say so in metadata.
 
-A table's own metadata (`NAME.csv-metadata.json` beside `NAME.csv`, W3C CSV on the Web) tells it in its description, in
+A table's own metadata (`NAME.csv-metadata.json` beside `NAME.csv`, W3C CSV on the Web) says it in its description, in
 the words of `meaning_words`, which are written and found again here only.
 """
 
@@ -79,7 +79,7 @@ def metadata_of(path: Path) -> Channel | None:
     except FileNotFoundError:
         return None
     except (OSError, ValueError, RecursionError) as error:
-        hint = "mend it, or move it away and state the table's sign, zero and degrees"
+        hint = "fix it, or move it away and state the table's sign, zero and degrees"
         raise InputError.one("not metadata in JSON that can be read", hint=hint, file=beside) from error
     words = found.get("dc:description") if isinstance(found, dict) else None
     return meaning_in(words) if isinstance(words, str) else None
@@ -90,8 +90,8 @@ def meaning_of(path: Path, side: Side, stated: Stated) -> Meaning:
 
     Raises `InputError` where what is stated and the metadata contradict each other.
     """
-    said = {"sign": stated.sign, "zero": stated.zero, "in": stated.degrees and f"{stated.degrees} deg"}
-    given = {name: value for name, value in said.items() if value is not None}
+    options = {"sign": stated.sign, "zero": stated.zero, "in": stated.degrees and f"{stated.degrees} deg"}
+    given = {name: value for name, value in options.items() if value is not None}
     metadata = metadata_of(path)
     base = (metadata or NEUTRAL).model_dump(by_alias=True)
     for name, value in given.items():
@@ -103,7 +103,7 @@ def meaning_of(path: Path, side: Side, stated: Stated) -> Meaning:
             )
     source = "as its metadata says"
     if metadata is None:
-        left = [{"in": "degrees"}.get(name, name) for name in said if name not in given]
+        left = [{"in": "degrees"}.get(name, name) for name in options if name not in given]
         source = "as stated" if not left else f"{', '.join(left)} not stated: the neutral meaning"
     return Meaning(Channel(**base | given), source, metadata is not None or "sign" in given)
 

@@ -48,7 +48,7 @@ def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None
     Raises
     ------
     InputError
-        Whatever `read_phases` refuses; no file at all; a file and a phase for the same cam; a number stated that is not
+        What `read_phases` refuses; no file at all; a file and a phase for the same cam; a number stated that is not
         finite, or of a file that is not given.
     """
     sources: dict[Side, Source] = {"intake": intake, "exhaust": exhaust}

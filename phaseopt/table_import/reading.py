@@ -29,7 +29,7 @@ class Phases:
     rpm
         (R,) increasing.
     load
-        (L,) increasing, in whatever unit the file has; None for clamps.
+        (L,) increasing, in the file's own unit; None for clamps.
     cells
         (R, L) phases; for clamps (R, 2): from, to.
     notes
@@ -63,7 +63,7 @@ def read_phases(
     Raises
     ------
     InputError
-        Whatever `read_grid` refuses; an axis that is not sorted; a table of which either axis, or neither, could be
+        What `read_grid` refuses; an axis that is not sorted; a table with either axis, or neither, fit to be
         engine speed; one that fits the travel only with the other sign; metadata that contradicts what is stated.
     """
     grid = read_grid(path)
@@ -92,7 +92,7 @@ def _rpm_way(project: Project, grid: TextGrid, stated: Way | None) -> tuple[Way,
     """Which way engine speed runs, and why."""
     if grid.across is None:
         extent = "from rest to the phase" if grid.cells.shape[1] == 1 else "from, to"
-        return "down", f"clamps by speed, whatever the load: {extent}"
+        return "down", f"clamps by speed, at any load: {extent}"
     if stated is not None:
         return stated, f"rpm runs {stated}, as stated"
     low, high = project.crank.redline / 2, 2 * project.crank.top_speed

@@ -40,13 +40,13 @@ class Posed:
 
     limits: Limits
     found: SearchResult
-    wish: dict[str, np.ndarray]
+    sought: dict[str, np.ndarray]
     overlap: np.ndarray
     cap: float
     room: float  # crank degrees of overlap between rest and the cap
 
 
-def wishes(name: str) -> dict[str, np.ndarray]:
+def best_timings(name: str) -> dict[str, np.ndarray]:
     """Rest at low speed, far from it in the middle, less at light load, with ripples."""
     r, k = ((RPM - 1400) / 7000)[:, None], (LOAD / 100)[None, :]
     along = np.sin(np.pi * np.clip(r, 0, 1)) * (0.6 + 0.4 * k) + 0.04 * np.sin(9 * r + 7 * k)
@@ -63,8 +63,8 @@ def posed(folder: Path, name: str, rate: float) -> Posed:
         if key != "phaser"
     }
     shared = {"phaser": {**ARRANGEMENTS[name]["phaser"], "slew": slew}} if name == "together" else {}
-    wish = wishes(name)
-    held = {side: round(2 * (at[PIN] - 3.0)) / 2 for side, at in wish.items()}
+    sought = best_timings(name)
+    held = {side: round(2 * (at[PIN] - 3.0)) / 2 for side, at in sought.items()}
     plain = {"seats": SEATS, "tables": {"rpm": RPM.tolist(), "load": LOAD.tolist()}, **cams, **shared}
     engine = contact_model(project_of(folder, **plain)).engine
     opens = events(engine.intake, engine.intake.centre(0.0), 1.0).opens
@@ -81,7 +81,7 @@ def posed(folder: Path, name: str, rate: float) -> Posed:
     limits = phase_limits(model)
     a, b = limits.phases_intake, np.zeros(1) if model.tied else limits.phases_exhaust
     away = np.zeros((RPM.size, LOAD.size, a.size, b.size))
-    for side, at in wish.items():
+    for side, at in sought.items():
         away = away + (np.reshape(a if side == "intake" else b, (-1, 1) if side == "intake" else (1, -1))
                        - at[..., None, None]) ** 2  # fmt: skip
     known = np.ones(away.shape, dtype=np.bool_)
@@ -89,7 +89,7 @@ def posed(folder: Path, name: str, rate: float) -> Posed:
     found = solve(*search_problem(project, limits, torque))
     both = found.intake if model.tied else found.exhaust
     centres = engine.intake.centre(found.intake), engine.exhaust.centre(both)
-    return Posed(limits, found, wish, overlap(engine.intake, engine.exhaust, *centres, 1.0).degrees, cap, cap - rest)
+    return Posed(limits, found, sought, overlap(engine.intake, engine.exhaust, *centres, 1.0).degrees, cap, cap - rest)
 
 
 def weights() -> np.ndarray:
@@ -103,14 +103,14 @@ def best_without_steps(one: Posed, side: str) -> float:
     """What the score loses at least to distance and roughness of one cam, any phase allowed, slew apart."""
     cells, weight = np.arange(RPM.size * LOAD.size).reshape(RPM.size, LOAD.size), weights()
     steep = STEEP + CAUTION * 0.002
-    rows = [(cells.ravel(), None, np.sqrt(weight * steep).ravel(), one.wish[side].ravel())]
+    rows = [(cells.ravel(), None, np.sqrt(weight * steep).ravel(), one.sought[side].ravel())]
     for first, second, unit in (
         (cells[:-1], cells[1:], np.diff(RPM)[:, None] / 500),
         (cells[:, :-1], cells[:, 1:], np.diff(LOAD)[None, :] / 10),
     ):
         scale = np.sqrt(ROUGHNESS / np.broadcast_to(unit, first.shape))
         rows.append((first.ravel(), second.ravel(), scale.ravel(), np.zeros(first.size)))
-    places, values, sought, start = [], [], [], 0
+    places, values, targets, start = [], [], [], 0
     for first, second, scale, at in rows:
         line = start + np.arange(first.size)
         places.append((line, first))
@@ -118,12 +118,12 @@ def best_without_steps(one: Posed, side: str) -> float:
         if second is not None:
             places.append((line, second))
             values.append(-scale)
-        sought.append(scale * at)
+        targets.append(scale * at)
         start += first.size
     line, column = (np.concatenate([pair[i] for pair in places]) for i in (0, 1))
     matrix = coo_array((np.concatenate(values), (line, column)), shape=(start, cells.size)).tocsr()
     low, high = bounds(one, side)
-    found = lsq_linear(matrix, np.concatenate(sought), (low.ravel() - 1e-7, high.ravel() + 1e-7), tol=1e-12)
+    found = lsq_linear(matrix, np.concatenate(targets), (low.ravel() - 1e-7, high.ravel() + 1e-7), tol=1e-12)
     return 2.0 * float(found.cost)
 
 
@@ -131,14 +131,14 @@ def bounds(one: Posed, side: str) -> tuple[np.ndarray, np.ndarray]:
     """(R, L) least and most phase of a cam: the box, the lock, the pin, and for one cam alone the overlap cap."""
     box = one.limits.boxes[0]
     low, high = (np.full((RPM.size, LOAD.size), getattr(box, f"{side}_{end}")) for end in ("from", "to"))
-    if len(one.wish) == 1 and not one.limits.boxes[0].intake_from < 0:  # a degree of phase is a degree of overlap
+    if len(one.sought) == 1 and not one.limits.boxes[0].intake_from < 0:  # a degree of phase is a degree of overlap
         capped = np.ix_(RPM <= 3000, LOAD <= 60)
         if side == "intake":
             high[capped] = np.minimum(high[capped], one.room)
         else:
             low[capped] = np.maximum(low[capped], -one.room)
     low[RPM <= LOCK], high[RPM <= LOCK] = 0.0, 0.0
-    low[PIN] = high[PIN] = round(2 * (one.wish[side][PIN] - 3.0)) / 2
+    low[PIN] = high[PIN] = round(2 * (one.sought[side][PIN] - 3.0)) / 2
     return low, high
 
 
@@ -152,7 +152,7 @@ def test_best_tables_at_full_size_keep_every_rule_and_meet_least_squares(tmp_pat
     found = one.found
     _keeps_every_rule(one, rate=120.0)
     assert found.gap_of_value <= 1e-4
-    best = RPM.size * LOAD.size * (150.0 - CAUTION) - sum(best_without_steps(one, side) for side in one.wish)
+    best = RPM.size * LOAD.size * (150.0 - CAUTION) - sum(best_without_steps(one, side) for side in one.sought)
     assert found.value <= best + 1e-3
     if name != "both":  # with both cams the overlap cap couples them, which least squares leaves out
         assert best - found.value <= 1e-4 * best
@@ -171,14 +171,14 @@ def _keeps_every_rule(one: Posed, rate: float) -> None:
     found, box = one.found, one.limits.boxes[0]
     seconds = np.diff(RPM) / CROSSING
     for side, cells in (("intake", found.intake), ("exhaust", found.exhaust)):
-        if side not in one.wish:
+        if side not in one.sought:
             assert not cells.any()
             continue
         assert (cells >= getattr(box, f"{side}_from")).all()
         assert (cells <= getattr(box, f"{side}_to")).all()
         np.testing.assert_array_equal(cells, np.round(2 * cells) / 2)
         assert not cells[RPM <= LOCK].any()
-        assert cells[PIN] == round(2 * (one.wish[side][PIN] - 3.0)) / 2
+        assert cells[PIN] == round(2 * (one.sought[side][PIN] - 3.0)) / 2
         most = np.minimum(rate, 0.8 * rate) * seconds  # the way back must be made too
         assert (np.abs(np.diff(cells, axis=0)) <= most[:, None] + 1e-9).all()
     assert (one.overlap[np.ix_(RPM <= 3000, LOAD <= 60)] <= one.cap + 1e-6).all()

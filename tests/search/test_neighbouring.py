@@ -61,7 +61,7 @@ def tables_of(found: SearchResult, problem: Problem) -> PhaseTables:
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_keeps_the_looser_rule_and_is_worth_more_than_a_box(tmp_path: Path, seed: int) -> None:
+def test_keeps_the_looser_rule_and_is_no_worse_than_a_box(tmp_path: Path, seed: int) -> None:
     """The check, with bounds of its own, finds cells and neighbours clear; the box's tables are never better."""
     model, limits, problem, boxes = posed(tmp_path, seed)
     found, strict = solve_neighbouring(problem, boxes, limits, silent), solve(problem, boxes)

@@ -63,7 +63,7 @@ def test_pinned_cells_hold_and_the_others_go_on(project: Project, model: Contact
 
 
 @pytest.mark.parametrize(
-    ("pin", "said"),
+    ("pin", "message"),
     [
         ({"intake": 30}, r"pinned \(entry 1\): intake 30° is outside the safe box \(refused by intake to piston\)"),
         ({"exhaust": -35}, r"exhaust -35° is outside the safe box \(refused by exhaust to piston\)"),
@@ -76,10 +76,10 @@ def test_pinned_cells_hold_and_the_others_go_on(project: Project, model: Contact
     ],
 )
 def test_a_pin_that_no_safe_table_can_hold_is_named(
-    project: Project, model: ContactModel, limits: Limits, pin: dict[str, object], said: str
+    project: Project, model: ContactModel, limits: Limits, pin: dict[str, object], message: str
 ) -> None:
     changed = pinned(project, {"rpm": [5000, 6000], "load": [90, 100], **pin})
-    with pytest.raises(InputError, match=said):
+    with pytest.raises(InputError, match=message):
         hard_rules_of(changed, limits)
 
 

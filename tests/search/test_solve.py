@@ -169,12 +169,12 @@ def test_same_problem_same_tables() -> None:
     assert (one.value, one.bound, one.sweeps) == (two.value, two.bound, two.sweeps)
 
 
-def test_progress_is_told_and_ends_at_one() -> None:
-    told: list[float] = []
+def test_progress_rises_and_ends_at_one() -> None:
+    shares: list[float] = []
     problem = random_problem(9, (3, 3, 4, 4))
-    solve(problem, [whole(problem), Box(0, 2, 0, 3)], progress=lambda fraction, text: told.append(fraction))
-    assert told == sorted(told)
-    assert told[-1] == 1.0
+    solve(problem, [whole(problem), Box(0, 2, 0, 3)], progress=lambda fraction, text: shares.append(fraction))
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0
 
 
 @pytest.mark.parametrize("boxes", [[], [Box(0, 9, 0, 0)], [Box(2, 1, 0, 0)]])

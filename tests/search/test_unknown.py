@@ -64,7 +64,7 @@ def test_optimum_under_caps_is_met(seed: int) -> None:
     assert found.bound >= optimum - 1e-9
 
 
-def test_unknown_labels_are_never_taken_and_cells_without_are_told() -> None:
+def test_unknown_labels_are_never_used_and_cells_without_are_named() -> None:
     for seed in range(10):
         problem = with_unknown(random_problem(seed, (4, 3, 5, 4), barred=0.3), seed, 0.5)
         found = solve(problem, [whole(problem)])

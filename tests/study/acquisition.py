@@ -50,9 +50,9 @@ def _by_knowledge_gradient(
     places: Array, truth: Array, first: int, total: int, noise: float, rng: np.random.Generator
 ) -> int:
     at = [int(k) for k in rng.choice(len(places), first, replace=False)]
-    shown = list(truth[at] + rng.normal(0.0, noise, first))
+    readings = list(truth[at] + rng.normal(0.0, noise, first))
     while True:
-        model = fit(Readings(places[at], np.array(shown), np.arange(len(at))))
+        model = fit(Readings(places[at], np.array(readings), np.arange(len(at))))
         if len(at) == total:
             return _summary(model, places)
         mean, covariance = model.joint(places)
@@ -61,7 +61,7 @@ def _by_knowledge_gradient(
         draws = normal_draws(1, len(at), 64)
         best = int(np.argmax([state.expected_gain(np.array([k]), reads, draws) for k in range(len(places))]))
         at.append(best)
-        shown.append(truth[best] + rng.normal(0.0, noise))
+        readings.append(truth[best] + rng.normal(0.0, noise))
 
 
 def _learnt(places: Array, truth: Array, at: list[int], noise: float, rng: np.random.Generator) -> ExactModel:

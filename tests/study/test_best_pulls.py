@@ -37,10 +37,10 @@ def learnt_at(timings: list[tuple[float, float]], load: float) -> TorqueModel:
     rng = np.random.default_rng(3)
     rows = [(n, load, i, e, k) for k, (i, e) in enumerate(timings) for n in SPEEDS]
     rpm, load_at, icl, ecl, pull = np.array(rows).T
-    shown = (
+    readings = (
         torque(rpm, icl, ecl) + rng.normal(0.0, 0.3, rpm.size) + rng.normal(0.0, 0.5, len(timings))[pull.astype(int)]
     )
-    surface = fit(Readings(np.column_stack([rpm, load_at, icl, ecl]), shown, pull.astype(np.int64)))
+    surface = fit(Readings(np.column_stack([rpm, load_at, icl, ecl]), readings, pull.astype(np.int64)))
     return TorqueModel(surface, None, None, None, None)
 
 

@@ -252,11 +252,11 @@ def test_the_same_for_machines_and_without_tables(known: tuple[Project, ContactM
     error_context = replace(learnt, simulation=Simulated(xr.Dataset(), sample(), None, None, 0.08))
     found = confirm(model, error_context, pull, reduced)
     assert found.notes[0].startswith("NO TORQUE WAS MEASURED")
-    told = ConfirmRecord.of(found, entry)
-    assert (told.verdict, told.fulfilled) == ("less", False)
-    assert set(told.points.intake_asked) == {None}
-    assert "no tables were named" in told.phases[0]
-    require_documented("confirm", told.model_dump(mode="json"))
+    record = ConfirmRecord.of(found, entry)
+    assert (record.verdict, record.fulfilled) == ("less", False)
+    assert set(record.points.intake_asked) == {None}
+    assert "no tables were named" in record.phases[0]
+    require_documented("confirm", record.model_dump(mode="json"))
 
 
 def test_the_entry_joins_the_data(tmp_path: Path) -> None:

@@ -85,9 +85,9 @@ def test_a_stopped_study_ends_with_as_many_trials_and_recommends(study: OffsetSt
 def test_what_was_reported_is_there_for_a_build(study: OffsetStudy, monkeypatch: pytest.MonkeyPatch) -> None:
     """Read again without learning torque, as a build does; nothing of it where the project is another."""
     limits = phase_limits(study.model)
-    kept = cached_offsets(limits, study.notes)
-    assert kept is not None
-    assert OffsetsRecord.of(kept) == OffsetsRecord.of(study)
+    cached = cached_offsets(limits, study.notes)
+    assert cached is not None
+    assert OffsetsRecord.of(cached) == OffsetsRecord.of(study)
     monkeypatch.setattr(offsets, "study_key", lambda _: "other inputs")
     assert cached_offsets(limits, study.notes) is None
 
@@ -125,12 +125,12 @@ def test_its_words_and_files_say_the_same(study: OffsetStudy) -> None:
     for words in ("by hand", "offsets = { intake = -12, exhaust = 10 }", "radial clearance", "the only guard"):
         assert words in text
         assert words.replace("\n", " ") in files["offsets.html"]
-    told = OffsetsRecord.of(study)
-    assert told.trials == 6
-    assert told.recommended is not None
-    picked = getattr(study, told.recommended)
+    record = OffsetsRecord.of(study)
+    assert record.trials == 6
+    assert record.recommended is not None
+    picked = getattr(study, record.recommended)
     assert picked is study.recommended
-    require_documented("offsets", told.model_dump(mode="json"))
+    require_documented("offsets", record.model_dump(mode="json"))
 
 
 def test_gains_share_their_uncertainty(study: OffsetStudy, learnt: TorqueModel) -> None:

@@ -1,4 +1,4 @@
-"""The run sheet: gaps that are there, timings in the log's counting, and nothing told of a timing that is not clear."""
+"""The run sheet: gaps that are there, timings in the log's counting, and nothing of a timing that is not clear."""
 
 import csv
 import io
@@ -55,14 +55,14 @@ def test_gaps_are_those_of_the_textbook_engine(tmp_path: Path) -> None:
     assert float(pull.timings["ecl"][0]) == 107.0
 
 
-def test_a_pull_that_is_not_clear_is_never_told(tmp_path: Path) -> None:
+def test_a_pull_that_is_not_clear_is_never_shown(tmp_path: Path) -> None:
     model = contact_model(project_of(tmp_path))
     (box,) = phase_limits(model).boxes
     bold = box.intake_to + 3.0
     sheet = run_sheet(model, plan_of(model, (4.0, -3.0), (bold, 0.0), (41.5, 0.0)))
     assert [pull.box.verdict for pull in sheet.pulls] == ["clear"]
     assert sheet.left_out == 2
-    assert sheet.expected == ()  # of more pulls than are told
+    assert sheet.expected == ()  # of more pulls than are record
     files = run_sheet_files(run_sheet(model, plan_of(model, (4.0, -3.0), (bold, 0.0)), ("Torque is simulated.",)))
     assert all("Torque is simulated." in files[name] for name in ("run_sheet.html", "run_sheet.csv-metadata.json"))
     files = run_sheet_files(sheet)
@@ -140,9 +140,9 @@ def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
     page = (out / "run_sheet.html").read_text(encoding="utf-8")
     for words in ("Barometer", "intake phase at rest", "log file", "assembled engine by hand", "Make all of these"):
         assert words in page
-    told = printed("plan", project, "--pulls", 5)
-    assert [pull["kind"] for pull in told["pulls"]].count("fixed") == 5
-    assert all(pull["verdict"] == "clear" for pull in told["pulls"])
+    record = printed("plan", project, "--pulls", 5)
+    assert [pull["kind"] for pull in record["pulls"]].count("fixed") == 5
+    assert all(pull["verdict"] == "clear" for pull in record["pulls"])
     again = CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)])
     assert again.exit_code == 0
     (out / "mine.txt").write_text("mine")

@@ -6,7 +6,7 @@ from pathlib import Path
 import optuna
 import pytest
 
-from phaseopt.study.storage import cached_study, keep, kept, open_study, seal, sealed_trials
+from phaseopt.study.storage import cached_study, open_study, seal, sealed_trials, store_record, stored_record
 from phaseopt.values.errors import InputError
 
 
@@ -30,7 +30,7 @@ def record(study: optuna.Study, *values: float | None) -> None:
 def recorded(study: optuna.Study) -> list[str]:
     """All that a command would make of the trials, and of what is kept beside them."""
     trials = [repr((t.number, t.params, t.values, t.user_attrs)) for t in sealed_trials(study)]
-    return [*trials, repr(kept(study, "gains"))]
+    return [*trials, repr(stored_record(study, "gains"))]
 
 
 def test_a_study_is_found_again_and_other_inputs_do_not_mix(tmp_path: Path) -> None:
@@ -98,7 +98,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     folder = tmp_path_factory.mktemp("sound")
     study = opened(folder)
     record(study, 1.0, 2.0, None)
-    keep(study, "gains", {"a": 4.5})
+    store_record(study, "gains", {"a": 4.5})
     assert recorded(opened(folder)) == recorded(study)
     assert len(recorded(study)) == 4
     return (folder / ".phaseopt" / "trying.sqlite").read_bytes()

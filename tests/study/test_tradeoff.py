@@ -94,10 +94,10 @@ def test_a_study_beside_the_project_is_shown_again(base: TradeoffInputs, tmp_pat
     study_on(here, 7)
     assert cached_tradeoff(here) is None  # its corners are not all tried
     found = study_on(here, 9)
-    kept = cached_tradeoff(here)
-    assert kept is not None
-    assert kept.earlier == 9
-    xr.testing.assert_identical(kept.trials, found.trials)
+    cached = cached_tradeoff(here)
+    assert cached is not None
+    assert cached.earlier == 9
+    xr.testing.assert_identical(cached.trials, found.trials)
     other = replace(here, labels=replace(base.labels, torque=base.labels.torque + 1.0))
     assert cached_tradeoff(other) is None
 

@@ -208,7 +208,7 @@ def test_a_wrong_file_gets_one_clear_message(
     assert hint in mistake.hint
 
 
-def test_words_above_and_units_below_are_told(project: Project, tmp_path: Path) -> None:
+def test_words_above_and_units_below_are_noted(project: Project, tmp_path: Path) -> None:
     found = read(project, tmp_path, "Wren, intake;;\n;1000;8000\nkPa;deg;deg\n90;1,5;2\n40;0;3\n")
     assert found.notes == (
         "line 1 passed over: 'Wren, intake'",
@@ -248,8 +248,8 @@ def test_metadata_beside_a_table_says_how_it_counts(project: Project, tmp_path: 
     beside.write_text(json.dumps(notes))
     found = read(project, tmp_path, "x,50,100\n1000,4,-1\n8000,1.5,-6\n")
     np.testing.assert_array_equal(found.cells, table)
-    odd = Channel(sign=-1, zero=4.12345678, **{"in": "crank deg"})
-    assert meaning_in(meaning_words(odd)) == odd
+    turned = Channel(sign=-1, zero=4.12345678, **{"in": "crank deg"})
+    assert meaning_in(meaning_words(turned)) == turned
     beside.write_text("[]")
     assert "not stated" in read(project, tmp_path, table_text(table)).notes[-1]
     beside.write_text("{")
