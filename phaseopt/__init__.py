@@ -6,7 +6,7 @@ The job in Python, a stage a line; each stage takes what those before it found, 
 >>> project = po.load_project("examples/intake_only/project.toml")
 >>> limits = po.phase_limits(project)                       # which timings are safe: crank degrees, mm
 >>> points = po.reduce_logs(project)                        # torque points of the pulls: N·m
->>> model = po.fit_torque(project, points)                  # torque at any speed, load and timing, and its doubt
+>>> model = po.fit_torque(project, points)                  # torque at any speed, load and timing, and its uncertainty
 >>> found = po.search_tables(project, limits, model)        # the best tables, their value and bound
 >>> verdict = po.check_tables(project, found.tables)        # judged anew, by bound
 >>> print(verdict.accepted, found.tables.intake.attrs["units"])
@@ -16,8 +16,8 @@ With [cycle] in the project, `prior = po.simulate(project, points)` goes before 
 `po.build(project)` is all of it, and `po.write_build(directory, build)` writes what the command line writes;
 `po.read_build` reads that back, `po.compare` lays two of them side by side, `po.export` gives tables another layout.
 
-Mistakes in what was given raise `InputError`, with file, key or line, and mend. Whatever is found shows itself in a few
-lines, and in a notebook as a table. Nothing heavy is imported before it is asked for.
+Wrong input raises `InputError`, with file, key or line, and the fix. Results show themselves in a few lines, and in a
+notebook as a table. Nothing heavy is imported before it is asked for.
 
 A model does not replace checking the assembled engine by hand, on every cylinder.
 """

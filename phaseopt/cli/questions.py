@@ -143,7 +143,7 @@ def _accepted(key: str, value: object) -> bool:
         check_value(key, value)
     except InputError as error:
         for mistake in error.mistakes:
-            typer.echo(f"  {mistake.problem}. Mend: {mistake.hint}.", err=True)
+            typer.echo(f"  {mistake.problem}. Fix: {mistake.hint}.", err=True)
         return False
     return True
 

@@ -98,7 +98,7 @@ def check_value(key: str, value: object) -> None:
     >>> check_value("crank.bore", -3)
     Traceback (most recent call last):
     ...
-    phaseopt.values.errors.InputError: must be above 0 (it is -3.0). Mend: give bore, mm.
+    phaseopt.values.errors.InputError: must be above 0 (it is -3.0). Fix: give bore, mm.
     """
     loc: Loc = tuple(key.split("."))
     field = _field_at(loc)

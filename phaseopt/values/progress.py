@@ -1,4 +1,4 @@
-"""How long work is told of: a share of it from 0 to 1, and what is going on."""
+"""Progress of long work: a share of it from 0 to 1, and what is going on."""
 
 from collections.abc import Callable
 
@@ -6,11 +6,11 @@ Progress = Callable[[float, str], None]
 
 
 def silent(_fraction: float, _text: str) -> None:
-    """Tells nobody."""
+    """Report to nobody."""
 
 
 def part(progress: Progress, start: float, end: float) -> Progress:
-    """Progress of a part of the work, told as progress of the whole.
+    """Progress of a part of the work, reported as progress of the whole.
 
     >>> part(lambda fraction, text: print(round(fraction, 2), text), 0.5, 0.7)(0.5, "half way")
     0.6 half way
@@ -19,7 +19,7 @@ def part(progress: Progress, start: float, end: float) -> Progress:
 
 
 def counted(progress: Progress, text: str) -> Callable[[int, int], None]:
-    """Progress as a number done of a number in all, told as a share.
+    """Progress as a number done of a number in all, reported as a share.
 
     >>> counted(lambda fraction, text: print(fraction, text), "simulating")(50, 200)
     0.25 simulating: 50 of 200 points
@@ -30,10 +30,10 @@ def counted(progress: Progress, text: str) -> Callable[[int, int], None]:
 class Remembered:
     """Progress that knows how far it got, so that what follows can share what is left.
 
-    A simulated grid takes most of a first run and nothing of a later one, and nobody knows beforehand.
+    A simulated grid takes most of a first run and nothing of a later one, and nobody knows which beforehand.
 
-    >>> told = Remembered(silent)
-    >>> told(0.4, "fitting"), told.reached
+    >>> progress = Remembered(silent)
+    >>> progress(0.4, "fitting"), progress.reached
     (None, 0.4)
     """
 

@@ -1,4 +1,4 @@
-"""Rounding of what is promised: a guaranteed gap must never read larger than it is."""
+"""Rounding of worst-case gaps: none may read larger than it is."""
 
 from typing import overload
 
@@ -13,7 +13,7 @@ def rounded_down(mm: float) -> float: ...
 @overload
 def rounded_down(mm: FloatArray) -> FloatArray: ...
 def rounded_down(mm: float | FloatArray) -> float | FloatArray:
-    """Round down to 0.001, as every file and record shows a guaranteed gap.
+    """Round down to 0.001, as every file and record shows a worst-case gap.
 
     Parameters
     ----------

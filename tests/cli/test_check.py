@@ -25,7 +25,7 @@ def test_every_guess_is_stated(tmp_path: Path) -> None:
     (tmp_path / "across.csv").write_text(ACROSS, encoding="utf-8-sig")
     refused = run(project, "--intake", tmp_path / "down.csv", "--exhaust", tmp_path / "across.csv")
     assert refused.exit_code == 2
-    assert refused.output.count("Mend:") == 1
+    assert refused.output.count("Fix:") == 1
     assert "--exhaust-sign -1" in refused.output
     found = run(
         project, "--intake", tmp_path / "down.csv", "--exhaust", tmp_path / "across.csv", "--exhaust-sign", "-1"

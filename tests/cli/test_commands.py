@@ -97,7 +97,7 @@ def test_five_mistakes_five_messages(tmp_path: Path) -> None:
         assert sum(key in line for line in result.output.splitlines()) == 1, result.output
     assert "did you mean tilt?" in result.output
     assert len(result.output.splitlines()) == 5
-    assert all("Mend:" in line for line in result.output.splitlines())
+    assert all("Fix:" in line for line in result.output.splitlines())
 
 
 def test_a_directory_of_something_else_is_left_alone(tmp_path: Path) -> None:
@@ -136,5 +136,5 @@ def test_a_build_that_fails_while_writing_leaves_the_previous_output(
 def test_a_missing_project_is_one_message(arguments: list[str]) -> None:
     result = run(*arguments)
     assert result.exit_code == 2
-    assert result.output.count("Mend:") == 1
+    assert result.output.count("Fix:") == 1
     assert "Traceback" not in result.output

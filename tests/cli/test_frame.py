@@ -112,10 +112,10 @@ def test_help_without_colour() -> None:
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (("build", SMALL), "phaseopt build: missing option '--out'. Mend: give it: Directory"),
-        (("plan", SMALL, "--pulls", "0"), "invalid value for '--pulls': must be 1 or more. Mend: see phaseopt plan"),
-        (("buidl", SMALL), "phaseopt: no such command 'buidl'. Mend: did you mean 'build'?"),
-        (("limits", SMALL, "--shet", "x.html"), "no such option: --shet. Mend: did you mean --help, --quiet, --sheet?"),
+        (("build", SMALL), "phaseopt build: missing option '--out'. Fix: give it: Directory"),
+        (("plan", SMALL, "--pulls", "0"), "invalid value for '--pulls': must be 1 or more. Fix: see phaseopt plan"),
+        (("buidl", SMALL), "phaseopt: no such command 'buidl'. Fix: did you mean 'build'?"),
+        (("limits", SMALL, "--shet", "x.html"), "no such option: --shet. Fix: did you mean --help, --quiet, --sheet?"),
     ],
 )
 def test_wrong_options_are_told_as_other_mistakes_are(arguments: tuple[object, ...], told: str) -> None:

@@ -59,7 +59,7 @@ def test_what_is_still_open_is_named_and_nothing_else(tmp_path: Path) -> None:
     result = run("limits", tmp_path / "project.toml")
     assert result.exit_code == 2
     messages = result.output.splitlines()
-    assert all("is still to be filled in. Mend: give " in message for message in messages)
+    assert all("is still to be filled in. Fix: give " in message for message in messages)
     text = (tmp_path / "project.toml").read_text(encoding="utf-8")
     assert len(messages) == len(re.findall(r'^\w+ = \[?"\?"', text, re.MULTILINE))
     for key in ("name", "crank.bore", "intake.offset", "exhaust.lash", "gap.running.rod.section", "torque.units.load"):

@@ -36,4 +36,4 @@ def test_what_it_cannot_use_is_named(tmp_path: Path) -> None:
     result = run(project, "--storage", "nonsense")
     assert result.exit_code == 2
     assert "--storage" in result.output
-    assert result.output.count("Mend:") == 1
+    assert result.output.count("Fix:") == 1

@@ -80,7 +80,7 @@ def refused(result: Result, *words: str) -> None:
     assert result.exit_code == 2, result.output
     lines = result.output.strip().splitlines()
     assert len(lines) == 1, lines
-    assert "Mend:" in lines[0]
+    assert "Fix:" in lines[0]
     for word in words:
         assert word in lines[0]
 

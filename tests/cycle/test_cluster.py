@@ -152,7 +152,7 @@ def test_without_workers(tmp_path, monkeypatch):
     with distributed.LocalCluster(
         n_workers=0, processes=False, dashboard_address="127.0.0.1:0", local_directory=str(tmp_path), silence_logs=50
     ) as cluster:
-        with pytest.raises(InputError, match=r"has no workers\. Mend: start some: dask worker"):
+        with pytest.raises(InputError, match=r"has no workers\. Fix: start some: dask worker"):
             list(by_cluster(broken, plan(*AXES), cluster.scheduler_address))
         with distributed.Client(cluster.scheduler_address, set_as_default=False) as client:
             job = client.submit(print, pure=False)

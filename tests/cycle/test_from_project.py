@@ -119,7 +119,7 @@ def test_the_top_row_is_full_throttle_whatever_its_label(tmp_path: Path) -> None
 
 
 def test_without_a_cycle_section_there_is_a_mend(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"cycle: is missing.*Mend: describe pipes"):
+    with pytest.raises(InputError, match=r"cycle: is missing.*Fix: describe pipes"):
         cycle_config(project_of(tmp_path))
 
 
@@ -129,7 +129,7 @@ def test_without_a_cycle_section_there_is_a_mend(tmp_path: Path) -> None:
         ({"cycle": {"air_fuel_ratio": 20.0}}, r"cycle.air_fuel_ratio: 20 is lambda 1.38 with petrol"),
         ({"cycle": {"plenum_volume": 0}}, "cycle.plenum_volume"),
         ({"cycle": {"throttles": "per cylinder"}}, "cycle: there is no plenum with a throttle per cylinder"),
-        ({"cycle": {"throttles": "per cylinder"}}, "Mend: give plenum_volume or throttles, not both"),
+        ({"cycle": {"throttles": "per cylinder"}}, "Fix: give plenum_volume or throttles, not both"),
         (
             {"cycle": {"intake": {**CYCLE["intake"], "runner": [{"length": 0.3, "start": 40}]}}},
             r"runner \(entry 1\).length: must be 1 or more \(it is 0.3\)",

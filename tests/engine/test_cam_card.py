@@ -203,4 +203,4 @@ def test_a_card_that_cannot_be_is_refused(made: CamCard, says: str) -> None:
         card_lobe(made, ratio=1.0, lash=0.25, side="exhaust", centreline_error=0.0)
     assert says in str(caught.value)
     assert str(caught.value).startswith("exhaust.card")
-    assert "Mend:" in str(caught.value)
+    assert "Fix:" in str(caught.value)

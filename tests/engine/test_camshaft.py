@@ -177,7 +177,7 @@ def test_an_engine_that_cannot_be_is_refused(
     with pytest.raises(InputError) as caught:
         engine_of(project_of(tmp_path, files, **changes))
     assert says in str(caught.value)
-    assert "Mend:" in str(caught.value)
+    assert "Fix:" in str(caught.value)
 
 
 @pytest.mark.parametrize("header", ["cam_deg,lift_mm", "cam_deg,valve_lift_mm"])

@@ -101,7 +101,7 @@ def test_a_lobe_that_cannot_be_is_refused(tmp_path: Path, table: Callable[[], Ta
         read_lobe(written(tmp_path, table()), ratio=1.0)
     assert says in str(caught.value)
     assert "lobe.csv: line " in str(caught.value)
-    assert "Mend:" in str(caught.value)
+    assert "Fix:" in str(caught.value)
 
 
 def on_the_engine(folder: Path, lash: float, header: str = "crank_deg,valve_lift_mm", spread: float = 2.0) -> Path:

@@ -76,7 +76,7 @@ def test_refused_with_file_and_line(tmp_path: Path, text: str | bytes, says: str
     assert len(caught.value.mistakes) == 1
     assert says in str(caught.value)
     assert "readings.csv" in str(caught.value)
-    assert "Mend:" in str(caught.value)
+    assert "Fix:" in str(caught.value)
 
 
 def test_a_missing_file_and_a_folder(tmp_path: Path) -> None:

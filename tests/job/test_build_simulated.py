@@ -245,7 +245,7 @@ def test_an_engine_that_does_not_run_is_told_with_its_section(
     dead = found.model.simulation.grid.copy()
     dead["torque"] = dead["torque"] * np.nan
     monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: dead)
-    with pytest.raises(InputError, match=r"project.toml: cycle: no point of it settled. Mend: check the dimensions"):
+    with pytest.raises(InputError, match=r"project.toml: cycle: no point of it settled. Fix: check the dimensions"):
         build(load_project(folder / "project.toml"))
 
 

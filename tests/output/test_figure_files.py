@@ -71,6 +71,6 @@ def test_they_are_written_whole_and_replaced(tmp_path: Path, files: dict[str, st
 
 @pytest.mark.parametrize(("figures", "out"), [("a", "a"), ("a/b", "a"), ("a", "a/b"), ("x/../a", "a")])
 def test_a_directory_that_is_not_apart_is_refused(tmp_path: Path, figures: str, out: str) -> None:
-    with pytest.raises(InputError, match=r"--figures: is not apart from --out.*Mend: name a directory beside it"):
+    with pytest.raises(InputError, match=r"--figures: is not apart from --out.*Fix: name a directory beside it"):
         require_apart(tmp_path / figures, "--figures", tmp_path / out)
     require_apart(tmp_path / "a", "--figures", tmp_path / "ab")

@@ -46,10 +46,10 @@ def test_a_study_is_found_again_and_other_inputs_do_not_mix(tmp_path: Path) -> N
 
 def test_what_another_version_wrote_is_refused(tmp_path: Path) -> None:
     opened(tmp_path, version=2)
-    with pytest.raises(InputError, match=r"trying.sqlite: it holds a trying study that another version .* Mend: move"):
+    with pytest.raises(InputError, match=r"trying.sqlite: it holds a trying study that another version .* Fix: move"):
         opened(tmp_path, version=1)
     url = f"sqlite:///{tmp_path}/.phaseopt/trying.sqlite"
-    with pytest.raises(InputError, match=r"--storage: it holds .* Mend: name another storage"):
+    with pytest.raises(InputError, match=r"--storage: it holds .* Fix: name another storage"):
         opened(tmp_path, version=3, url=url)
 
 

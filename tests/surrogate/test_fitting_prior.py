@@ -129,7 +129,7 @@ def test_same_readings_same_bytes():
 def test_readings_without_simulated_torque_are_refused_and_can_be_left_out():
     r = pulls(np.random.default_rng(7), 4, torque)
     short = prior_of(axes={**GRID, "rpm": GRID["rpm"][GRID["rpm"] < 7000]})
-    with pytest.raises(InputError, match=r"torque points have no simulated torque.*Mend:"):
+    with pytest.raises(InputError, match=r"torque points have no simulated torque.*Fix:"):
         fit(r, short)
     model = fit(r.subset(np.isfinite(short.at(r.x))), short)
     assert np.isfinite(leave_one_out(model).rmse)

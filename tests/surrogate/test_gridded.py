@@ -71,5 +71,5 @@ def test_fit_is_where_the_slopes_end():
 def test_a_grid_that_is_not_full_is_refused_with_the_mend():
     torque = TORQUE.copy()
     torque[0, 0, 0] = np.nan
-    with pytest.raises(InputError, match=r"does not fill the grid.*Mend: give a finite number"):
+    with pytest.raises(InputError, match=r"does not fill the grid.*Fix: give a finite number"):
         fit_grid(AXES, torque)

@@ -155,4 +155,4 @@ def test_grids_that_are_none_are_refused_with_the_mend(grid, words):
     with pytest.raises(InputError) as caught:
         GridPrior(grid)
     assert words in str(caught.value)
-    assert "Mend:" in str(caught.value)
+    assert "Fix:" in str(caught.value)

@@ -24,4 +24,4 @@ def test_wrong_readings_are_refused_with_the_mend(change, words):
     with pytest.raises(InputError) as caught:
         Readings(**{"x": X, "y": [1.0, 2.0, 3.0], "pull": [1, 1, 2]} | change)
     assert words in str(caught.value)
-    assert "Mend:" in str(caught.value)
+    assert "Fix:" in str(caught.value)

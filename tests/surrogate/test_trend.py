@@ -160,7 +160,7 @@ def test_wrong_use_is_refused_with_the_mend(action, words):
     with pytest.raises(InputError) as caught:
         action()
     assert words in str(caught.value)
-    assert "Mend:" in str(caught.value)
+    assert "Fix:" in str(caught.value)
 
 
 def test_the_error_of_a_grid_is_what_a_grid_misses_of_a_function_that_is_known():

@@ -120,7 +120,7 @@ def test_a_hole_anywhere_is_refused(data: st.DataObject, dialect: Dialect, wide:
     lines[grid[row]][column] = data.draw(st.sampled_from(["", " ", "n/a", "nan", "1e999", "12°"]))
     with pytest.raises(InputError) as caught:
         read(wide, folder, "\n".join(dialect.delimiter.join(_quoted(c) for c in line) for line in lines))
-    assert "Mend:" in str(caught.value)
+    assert "Fix:" in str(caught.value)
 
 
 @settings(derandomize=True, deadline=None, max_examples=300)

@@ -25,7 +25,7 @@ def test_two_engines_in_a_project_are_refused(tmp_path: Path) -> None:
         day(tmp_path, 1.0, 1.9)
     said = str(caught.value)
     assert "torque.pulls (entry 2): b reads 1.90 times the torque of a at full throttle and the same speeds" in said
-    assert "two engines, or two units. Mend: one engine in a project" in said
+    assert "two engines, or two units. Fix: one engine in a project" in said
 
 
 def test_of_several_pulls_the_strange_one_is_named(tmp_path: Path) -> None:

@@ -31,7 +31,7 @@ def log_of(folder: Path, *logs: dict[str, np.ndarray], **torque: Any) -> xr.Data
 def refused(folder: Path, *logs: dict[str, np.ndarray], **torque: Any) -> str:
     with pytest.raises(InputError) as caught:
         log_of(folder, *logs, **torque)
-    assert "Mend: " in str(caught.value)
+    assert "Fix: " in str(caught.value)
     return str(caught.value)
 
 

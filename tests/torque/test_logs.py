@@ -32,7 +32,7 @@ def message(folder: Path, text: str | bytes, **torque: Any) -> str:
     with pytest.raises(InputError) as caught:
         log_of(folder, text, **torque)
     assert "a.csv" in str(caught.value)
-    assert "Mend: " in str(caught.value)
+    assert "Fix: " in str(caught.value)
     return str(caught.value)
 
 

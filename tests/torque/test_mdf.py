@@ -112,5 +112,5 @@ def test_a_damaged_file_and_a_missing_extra_end_in_one_message(tmp_path: Path, m
     gc.collect()
     assert not dropped  # nothing of the parser's own reaches the terminal
     monkeypatch.setitem(sys.modules, "asammdf", None)
-    with pytest.raises(InputError, match=r"reading MDF needs the extra mdf\. Mend: pip install 'phaseopt\[mdf\]'"):
+    with pytest.raises(InputError, match=r"reading MDF needs the extra mdf\. Fix: pip install 'phaseopt\[mdf\]'"):
         read_pull(project, project.torque, 1, project.torque.pulls[0])

@@ -76,7 +76,7 @@ def test_what_loggers_write_for_nothing_is_blank(tmp_path: Path) -> None:
 
 def test_a_format_of_its_own_is_no_text(tmp_path: Path) -> None:
     noise = np.random.default_rng(1).integers(0, 256, 4000, dtype=np.uint8).tobytes()
-    with pytest.raises(InputError, match=r"a\.csv: this is no text, but a format of its logger's own\. Mend: export"):
+    with pytest.raises(InputError, match=r"a\.csv: this is no text, but a format of its logger's own\. Fix: export"):
         read(tmp_path, b"LOG1" + noise)
 
 
@@ -109,7 +109,7 @@ def test_what_may_be_read_in_two_ways_is_refused(tmp_path: Path, text: str, said
     with pytest.raises(InputError) as caught:
         read(tmp_path, text)
     assert said in str(caught.value)
-    assert "Mend: " in str(caught.value)
+    assert "Fix: " in str(caught.value)
 
 
 def test_a_decimal_sign_that_changes_far_down_is_refused_with_its_line(tmp_path: Path) -> None:

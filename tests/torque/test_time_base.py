@@ -28,7 +28,7 @@ def recordings(
 def refused(folder: Path, files: dict[str, str], **given: Any) -> str:
     with pytest.raises(InputError) as caught:
         recordings(folder, files, **given)
-    assert "Mend: " in str(caught.value)
+    assert "Fix: " in str(caught.value)
     return str(caught.value)
 
 

@@ -81,7 +81,7 @@ def test_standard_errors_are_read_in_the_unit_of_torque(tmp_path):
     assert found.error is not None
     assert np.unique(found.error).tolist() == [0.5]
     bare = grid_csv([(*row, np.nan if k == 3 else 0.5) for k, row in enumerate(ROWS)], "rpm,load,icl,ecl,torque,se")
-    refused(tmp_path, bare, r"line 5: torque without a standard error.*Mend: one beside each", **changes)
+    refused(tmp_path, bare, r"line 5: torque without a standard error.*Fix: one beside each", **changes)
 
 
 def test_a_node_twice_is_told_with_both_lines(tmp_path):
@@ -93,7 +93,7 @@ def test_what_is_no_grid_is_told_with_the_values_that_lack_most(tmp_path):
     rows = [row for row in sparse if row[1] != 40 or row[3] < 90]
     refused(
         tmp_path, grid_csv(rows), r"not a grid: \d+ rows with torque, but 8 rpm × 3 load × 7 icl × 6 ecl make 1008 "
-        r"nodes. Fewest: rpm 3000 has \d+ of 126; load 40 has \d+ of 336.*Mend: .*75 %",
+        r"nodes. Fewest: rpm 3000 has \d+ of 126; load 40 has \d+ of 336.*Fix: .*75 %",
     )  # fmt: skip
 
 
@@ -106,7 +106,7 @@ def test_scattered_readings_are_no_grid(tmp_path):
 @pytest.mark.parametrize(("column", "name"), [(0, "rpm"), (2, "icl")])
 def test_one_value_on_an_axis_is_refused(tmp_path, column, name):
     rows = [row for row in ROWS if row[column] in (RPM[3], ICL[2])]
-    refused(tmp_path, grid_csv(rows), rf"{name} is .* in every row.*Mend: at least two values of {name}")
+    refused(tmp_path, grid_csv(rows), rf"{name} is .* in every row.*Fix: at least two values of {name}")
 
 
 def test_torque_that_no_engine_makes_is_refused_with_its_line(tmp_path):
@@ -130,7 +130,7 @@ def test_loads_that_end_below_full_throttle_are_refused(tmp_path):
 
 def test_too_many_holes_are_refused(tmp_path, monkeypatch):
     monkeypatch.setattr("phaseopt.torque_model.supplied_grid.MOST_IN_HOLES", 3 * 1008)
-    refused(tmp_path, grid_csv(ROWS[5:]), r"5 of 1008 nodes have no torque; 3 may be missing.*Mend: fill them")
+    refused(tmp_path, grid_csv(ROWS[5:]), r"5 of 1008 nodes have no torque; 3 may be missing.*Fix: fill them")
 
 
 def test_no_torque_and_no_speed_are_refused(tmp_path):
@@ -175,5 +175,5 @@ def test_pulls_and_a_grid_together_are_refused(tmp_path):
         "phases": {side: {"sign": 1, "zero": 0.0, "in": "crank deg"} for side in ("intake", "exhaust")},
         "full_throttle": {"throttle_above": 95}, "pulls": [{"kind": "sweep", "files": ["pull.csv"]}],
     }  # fmt: skip
-    with pytest.raises(InputError, match=r"torque_grid: torque is given twice.*Mend: keep one: take \[torque_grid\]"):
+    with pytest.raises(InputError, match=r"torque_grid: torque is given twice.*Fix: keep one: take \[torque_grid\]"):
         load_project(given_project(tmp_path, torque=torque))
