@@ -5,8 +5,6 @@ cell `rpm\\load_kPa`, and in each cell the crank degrees moved from rest, + = ad
 only.
 """
 
-import csv
-import io
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.io.columns import number_of, text_of
+from phaseopt.io.columns import require_delimiter
+from phaseopt.io.text import Line, at_line, lines_of, number_in
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.values.errors import InputError
 from phaseopt.values.repr import ShowsItself
@@ -184,47 +183,34 @@ def read_table(path: Path) -> xr.DataArray:
 def _read(path: Path) -> tuple[xr.DataArray, list[int]]:
     """A table, and the file's line of its load row and of each row after it."""
     head, *rows = _lines(path)
-    loads = [number_of(path, head[0], "load", field) for field in head[1][1:]]
+    loads = [number_in(path, head[0], "load", field) for field in head[1][1:]]
     numbers: list[list[float]] = []
     for line, fields in rows:
         if len(fields) != len(head[1]):
-            raise _error(
-                path,
-                line,
-                f"{len(fields)} fields where the first row has {len(head[1])}",
-                "one phase for each load, a comma between cells and a point in decimals",
-            )
+            problem = f"{len(fields)} fields where the first row has {len(head[1])}"
+            hint = "one phase for each load, a comma between cells and a point in decimals"
+            raise at_line(path, line, problem, hint)
         names = ["rpm"] + [f"phase at load {load:g}" for load in loads]
-        numbers.append([number_of(path, line, name, field) for name, field in zip(names, fields, strict=True)])
+        numbers.append([number_in(path, line, name, field) for name, field in zip(names, fields, strict=True)])
     speeds = [row[0] for row in numbers]
     for name, axis in (("loads", loads), ("speeds", speeds)):
         if len(axis) < 2:
-            raise _error(path, head[0], f"fewer than two {name}", _LAYOUT)
+            raise at_line(path, head[0], f"fewer than two {name}", _LAYOUT)
     _require_increasing(path, "load", loads, [head[0]] * len(loads))
     _require_increasing(path, "rpm", speeds, [line for line, _ in rows])
     cells = np.array(numbers, dtype=np.float64)[:, 1:] + 0.0
     return _table(np.array(speeds), np.array(loads), cells), [head[0], *(line for line, _ in rows)]
 
 
-def _lines(path: Path) -> list[tuple[int, list[str]]]:
-    """Lines that are not blank, the first of them checked to be the load row."""
-    reader = csv.reader(io.StringIO(text_of(path), newline=""), strict=True)
-    lines: list[tuple[int, list[str]]] = []
-    try:
-        for fields in reader:
-            if any(field.strip() for field in fields):
-                lines.append((reader.line_num, fields))
-    except csv.Error as error:
-        raise _error(path, reader.line_num, f"not a CSV line ({error})", "check the quotes on this line") from error
+def _lines(path: Path) -> list[Line]:
+    """Lines with something in them, the first of them checked to be the load row."""
+    lines = [line for line in lines_of(path) if any(cell.strip() for cell in line[1])]
     if not lines:
         raise InputError.one("the file is empty", hint=_LAYOUT, file=path)
-    line, fields = lines[0]
-    for mark, called in ((";", "semicolons"), ("\t", "tabs")):
-        if mark in "".join(fields):
-            hint = "put a comma between cells and a point in decimals"
-            raise _error(path, line, f"cells are parted by {called}", hint)
-    if fields[0].strip() != CORNER:
-        raise _error(path, line, f"the corner cell is {fields[0]!r}, not {CORNER!r}", _LAYOUT)
+    line, cells = lines[0]
+    require_delimiter(path, lines[0], "cells")
+    if cells[0].strip() != CORNER:
+        raise at_line(path, line, f"the corner cell is {cells[0]!r}, not {CORNER!r}", _LAYOUT)
     return lines
 
 
@@ -232,11 +218,7 @@ def _require_increasing(path: Path, name: str, axis: list[float], lines: list[in
     for before, after, line in zip(axis, axis[1:], lines[1:], strict=False):
         if after <= before:
             hint = f"sort the table so that {name} increases, each value once"
-            raise _error(path, line, f"{name} {after:g} follows {before:g}", hint)
-
-
-def _error(path: Path, line: int, problem: str, hint: str) -> InputError:
-    return InputError.one(problem, hint=hint, file=path, where=f"line {line}")
+            raise at_line(path, line, f"{name} {after:g} follows {before:g}", hint)
 
 
 def read_tables(project: Project, intake: str | Path | None = None, exhaust: str | Path | None = None) -> PhaseTables:
@@ -322,7 +304,7 @@ def _read_on_axes(project: Project, path: Path) -> xr.DataArray:
             )
         for i in np.flatnonzero(found != wanted)[:1]:
             problem = f"{name} {number_text(found[i])} where the project has {number_text(wanted[i])}"
-            raise _error(path, where[i], problem, hint)
+            raise at_line(path, where[i], problem, hint)
     return table
 
 

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.engine.lobe import HALF_CYCLE, Lobe
-from phaseopt.io.columns import Columns, read_columns, text_of
+from phaseopt.io.columns import Columns, read_columns
+from phaseopt.io.text import lines_of
 from phaseopt.values.errors import InputError
 
 CRANK_PER_CAM = 2.0
@@ -56,7 +57,7 @@ def read_lobe(path: Path, ratio: float, lash: float = 0.0) -> Lobe:
         negative lift, ends that are not closed (lift above 0.05 mm), lift that is not in mm, angles that can only be
         the other kind of degrees, a centre far from the peak, points too far apart, lash larger than the lift.
     """
-    names = [name.strip() for name in (text_of(path).lstrip() + "\n").splitlines()[0].split(",")]
+    names = [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
     angle, lift = _one_of(path, names, "cam_deg", "crank_deg"), _one_of(path, names, "lift_mm", "valve_lift_mm")
     columns = read_columns(path, required=(angle, lift))
     columns.require_increasing(angle)

@@ -5,8 +5,6 @@ text is such a grid under two delimiters: no number holds a tab or a semicolon, 
 read as delimiters would leave a semicolon or a tab inside a cell.
 """
 
-import csv
-import io
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,16 +12,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.io.columns import text_of
-from phaseopt.io.number_patterns import DELIMITERS, EITHER
+from phaseopt.io.text import DELIMITERS, EITHER, Line, at_line, lines_of, number, text_of
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
 _TABLE = "a table has a line of breakpoints (its first cell words or nothing), then lines of one breakpoint and phases"
 _CLAMPS = "clamps have two columns (speed, phase) or three under a header that ends in from, to"
-
-Line = tuple[int, list[str]]  # the file's line number, and its cells
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +79,7 @@ def read_grid(path: Path) -> TextGrid:
     refused: list[tuple[str, InputError]] = []
     for mark, called in DELIMITERS.items():
         try:
-            return _grid(path, _lines(path, text, mark), called)
+            return _grid(path, _lines(path, mark), called)
         except InputError as error:
             refused.append((mark, error))
     # The message that helps is that of the delimiter which most lines hold; a comma may be a decimal one.
@@ -92,17 +87,10 @@ def read_grid(path: Path) -> TextGrid:
     raise next((why for mark, why in refused if 2 * sum(mark in line for line in lines) > len(lines)), refused[-1][1])
 
 
-def _lines(path: Path, text: str, mark: str) -> list[Line]:
+def _lines(path: Path, mark: str) -> list[Line]:
     """Cells of the lines that are not blank."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=mark)
-    lines: list[Line] = []
-    try:
-        for fields in reader:
-            if cells := _without_blank_end([field.strip(" \u00a0") for field in fields]):
-                lines.append((reader.line_num, cells))
-    except csv.Error as error:
-        raise _error(path, reader.line_num, f"not a CSV line ({error})", "check the quotes on this line") from error
-    return lines
+    lines = [(at, _without_blank_end([cell.strip(" \u00a0") for cell in cells])) for at, cells in lines_of(path, mark)]
+    return [line for line in lines if line[1]]
 
 
 def _without_blank_end(cells: list[str]) -> list[str]:
@@ -115,7 +103,7 @@ def _grid(path: Path, lines: list[Line], called: str) -> TextGrid:
     """The numbers begin with a line of breakpoints (a table) or with a line that is all numbers (clamps)."""
     start = next((k for k, (_, cells) in enumerate(lines) if _is_number(cells[0]) or _is_breakpoints(cells)), None)
     if start is None:
-        raise _error(path, lines[0][0] if lines else 1, "no line of numbers follows", f"{_TABLE}; {_CLAMPS}")
+        raise at_line(path, lines[0][0] if lines else 1, "no line of numbers follows", f"{_TABLE}; {_CLAMPS}")
     above, (line, first), body = lines[:start], lines[start], lines[start + 1 :]
     is_table = not _is_number(first[0])
     if is_table:
@@ -130,7 +118,7 @@ def _grid(path: Path, lines: list[Line], called: str) -> TextGrid:
     rows = [_numbers(path, row, len(first)) for row in [(line, first), *body]]
     numbers = np.array(rows[1:] if is_table else rows)
     if len(numbers) < 2:
-        raise _error(path, lines[-1][0], "fewer than two lines of phases", f"{_TABLE}; {_CLAMPS}")
+        raise at_line(path, lines[-1][0], "fewer than two lines of phases", f"{_TABLE}; {_CLAMPS}")
     notes = [f"line {at} passed over: {' '.join(filter(None, cells))!r}" for at, cells in above]
     notes.append(f"cells parted by {called}" + (f", decimal {decimal}" if decimal else ""))
     across = np.array(rows[0][1:]) if is_table else None
@@ -154,7 +142,7 @@ def _require_first_speed(path: Path, above: list[Line], first: Line) -> None:
     if not cells[0] and any(len(list(filter(None, words))) == len(cells) for _, words in above):
         problem = "the first cell is empty under a line of words, so this may be breakpoints or a row that lacks one"
         hint = "put words, such as rpm\\load, in the cell where breakpoints meet, or fill in what is missing"
-        raise _error(path, line, problem, hint)
+        raise at_line(path, line, problem, hint)
 
 
 def _require_clamps(path: Path, above: list[Line], first: Line) -> None:
@@ -163,12 +151,12 @@ def _require_clamps(path: Path, above: list[Line], first: Line) -> None:
     names = [name.lower() for name in above[-1][1]] if above else []
     if len(names) > 1 and len(names) != len(cells):
         problem = f"{len(cells)} cells under a header of {len(names)}"
-        raise _error(path, line, problem, "one number for each column")
+        raise at_line(path, line, problem, "one number for each column")
     if len(cells) == 2 or (len(cells) == 3 and names[-2:] == ["from", "to"]):
         return
     problem = f"the first cell of the numbers is {cells[0]!r}, so they may be a table without breakpoints, or clamps"
     hint = "for a table put words or nothing in the cell where the breakpoints meet, for clamps a header rpm, from, to"
-    raise _error(path, line, problem, hint)
+    raise at_line(path, line, problem, hint)
 
 
 def _decimal(path: Path, body: list[Line]) -> str:
@@ -179,7 +167,7 @@ def _decimal(path: Path, body: list[Line]) -> str:
             kind = "commas" if "," in cell else "points" if "." in cell else ""
             if found and kind and kind != found:
                 hint = "use one decimal sign throughout, and no thousands marks"
-                raise _error(path, line, f"{cell!r} after numbers with decimal {found}", hint)
+                raise at_line(path, line, f"{cell!r} after numbers with decimal {found}", hint)
             found = kind or found
     return found
 
@@ -188,16 +176,12 @@ def _numbers(path: Path, line: Line, width: int) -> list[float]:
     where, cells = line
     if len(cells) > width:
         hint = "as many cells in each line as in the first, and no thousands marks"
-        raise _error(path, where, f"{len(cells)} cells where the first line of the grid has {width}", hint)
+        raise at_line(path, where, f"{len(cells)} cells where the first line of the grid has {width}", hint)
     values = []
     for k, cell in enumerate([*cells, *[""] * (width - len(cells))], start=1):
-        value = float(cell.replace(",", ".")) if _is_number(cell) else math.nan
+        value = number(cell.replace(",", "."))
         if not math.isfinite(value):
             problem = f"cell {k} is {'empty' if not cell else repr(cell) + ', not a finite number'}"
-            raise _error(path, where, problem, "a plain number in each cell; a table may not have holes")
+            raise at_line(path, where, problem, "a plain number in each cell; a table may not have holes")
         values.append(value + 0.0)
     return values
-
-
-def _error(path: Path, line: int, problem: str, hint: str) -> InputError:
-    return InputError.one(problem, hint=hint, file=path, where=f"line {line}")

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import numpy as np
 
+from phaseopt.io.text_format import find_format
+from phaseopt.io.text_rows import read_rows
 from phaseopt.project import Dialect, Torque
+from phaseopt.torque.clock_times import ClockTimes
 from phaseopt.torque.column_units import STATED, UNITS, scale_of
 from phaseopt.torque.mdf import is_mdf, read_mdf
 from phaseopt.torque.samples import FloatArray, Part, Samples
-from phaseopt.torque.text_format import find_writing
-from phaseopt.torque.text_log import read_numbers
 from phaseopt.values.errors import InputError, Mistake
 
 # Beyond these a column or a unit was mistaken, or the logger glitched: mbar read as kPa, a counter as degrees.
@@ -49,23 +50,23 @@ def read_part(file: Path, torque: Torque, dialect: Dialect, columns: Mapping[str
 
 
 def _text(file: Path, torque: Torque, dialect: Dialect, columns: Mapping[str, str]) -> Part:
-    writing = find_writing(file, dialect, list(dict.fromkeys(columns.values())))
-    there = {name: column for name, column in columns.items() if column in writing.names}
+    form = find_format(file, dialect, list(dict.fromkeys(columns.values())))
+    there = {name: column for name, column in columns.items() if column in form.names}
     if not there:
-        return Part(file, {}, writing.names, writing.told)
-    numbers = read_numbers(file, writing, list(dict.fromkeys(there.values())), columns.get("time"))
-    told = [*writing.told, *numbers.told]
+        return Part(file, {}, form.names, form.notes)
+    clock = ClockTimes()
+    meanings = {there["time"]: clock} if "time" in there else {}
+    rows = read_rows(file, form, list(dict.fromkeys(there.values())), meanings)
+    told = [*form.notes, *rows.notes]
     scaled: dict[str, FloatArray] = {}
     for name, column in there.items():
-        factor, shift, note = scale_of(file, torque, name, column, writing.units.get(column, ""))
-        values = numbers.columns[column]
+        factor, shift, note = scale_of(file, torque, name, column, form.units.get(column, ""))
+        values = rows.columns[column] if name != "time" else clock.past_midnight(rows.columns[column])
         scaled[name] = values if (factor, shift) == (1.0, 0.0) else values * factor + shift
         told += [note] * bool(note)
     time = scaled.pop("time", None)
-    channels = {
-        name: Samples(values, time, there[name], numbers.lines, _source(name)) for name, values in scaled.items()
-    }
-    return Part(file, channels, writing.names, tuple(told))
+    channels = {name: Samples(values, time, there[name], rows.lines, _source(name)) for name, values in scaled.items()}
+    return Part(file, channels, form.names, tuple(told))
 
 
 def _mdf(file: Path, torque: Torque, columns: Mapping[str, str]) -> Part:

@@ -1,20 +1,19 @@
-"""How a log's text is written: encoding, delimiter, decimal sign, which line names the columns, a line of units.
+"""How somebody else's text is written: encoding, delimiter, decimal sign, the line of column names, a line of units.
 
-The project's own column names find the line of names, and with it the delimiter: the one under which most of them
+The column names that are wanted find the line of names, and with it the delimiter: the one under which most of them
 stand there as cells. Nothing is chosen by likelihood beyond that; what may be read in two ways is refused, with the key
-under `torque.dialect` that settles it.
+of the project that settles it.
 """
 
 import codecs
 import contextlib
-import csv
 import re
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
-from phaseopt.io.number_patterns import DECIMALS, DELIMITERS, EITHER
-from phaseopt.project import Dialect
+from phaseopt.io.text import DECIMALS, DELIMITERS, EITHER, Line, at_line, split_lines, unreadable
 from phaseopt.values.errors import InputError
 
 _HEAD_BYTES, _HEAD_LINES = 1 << 19, 500  # where names stand, and enough numbers to tell a decimal sign
@@ -26,11 +25,31 @@ _UNPRINTABLE = re.compile(r"[\x00-\x08\x0e-\x19\x1c-\x1f\ufffd]")
 _MOST_UNPRINTABLE = 0.01  # of the characters of a text
 _TWICE = re.compile(r"[+-]?[0-9]{1,3}([.,'\u00a0\u202f ][0-9]{3})+([.,][0-9]*)?")
 
-Line = tuple[int, list[str]]  # the file's line number, and its cells
+SETTLED_UNDER = "torque.dialect"  # where a project states what a text leaves open
+
+
+class Stated(Protocol):
+    """What a project states of a text; None is found."""
+
+    @property
+    def encoding(self) -> str | None:
+        """One of "utf-8", "utf-16", "windows-1252"."""
+
+    @property
+    def delimiter(self) -> str | None:
+        """One of "comma", "semicolon", "tab", "space"."""
+
+    @property
+    def decimal(self) -> str | None:
+        """One of "point", "comma"."""
+
+    @property
+    def names_line(self) -> int | None:
+        """The line of the column names, counted from 1."""
 
 
 @dataclass(frozen=True)
-class Writing:
+class TextFormat:
     """How a file is written.
 
     Parameters
@@ -43,8 +62,8 @@ class Writing:
         Cells of the line of names; unit text by column name ({} where no line tells units).
     last_line
         The last line above the numbers.
-    told
-        What was found, in sentences, where it is not the plain manner of RFC 4180 in UTF-8.
+    notes
+        What was found, in words, where it is not the plain manner of RFC 4180 in UTF-8.
     """
 
     encoding: str
@@ -53,16 +72,16 @@ class Writing:
     names: tuple[str, ...]
     units: dict[str, str]
     last_line: int
-    told: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
-def find_writing(file: Path, stated: Dialect, wanted: Collection[str]) -> Writing:
-    """How a log is written.
+def find_format(file: Path, stated: Stated, wanted: Collection[str]) -> TextFormat:
+    """How a text of columns is written.
 
     Parameters: the `file`; what is `stated` of it; the column names `wanted`.
     Raises `InputError` for a file that cannot be read, is empty, or may be read in two ways.
     """
-    encoding, told = _encoding(file, stated)
+    encoding, notes = _encoding(file, stated)
     lines = _head(file, encoding)
     if not any(line.strip() for line in lines):
         raise InputError.one("the file is empty", hint="log column names and one row a reading", file=file)
@@ -72,15 +91,10 @@ def find_writing(file: Path, stated: Dialect, wanted: Collection[str]) -> Writin
         raise InputError.one("this is no text, but a format of its logger's own", hint=hint, file=file)
     delimiter, (line, names) = _names(file, lines, stated, wanted)
     if line > 1:
-        told.append(f"column names in line {line}")
+        notes.append(f"column names in line {line}")
     for name in wanted:
         if names.count(name) > 1:
-            raise InputError.one(
-                f"column {name!r} is there twice",
-                hint="give each column a name of its own",
-                file=file,
-                where=f"line {line}",
-            )
+            raise at_line(file, line, f"column {name!r} is there twice", "give each column a name of its own")
     body = [(at, cells) for at, cells in _cells(lines, delimiter) if at > line and any(cells)]
     at = [names.index(name) for name in wanted if name in names]
     units: dict[str, str] = {}
@@ -88,25 +102,16 @@ def find_writing(file: Path, stated: Dialect, wanted: Collection[str]) -> Writin
     if body and _is_units(body[0][1], at):
         last, cells = body.pop(0)
         units = {name: cell for name, cell in zip(names, cells, strict=False) if cell}
-        told.append(f"units in line {last}")
+        notes.append(f"units in line {last}")
     decimal = _decimal(file, body, at, delimiter, stated)
     if delimiter != ",":
-        told.append(f"columns parted by {_CALLED[delimiter]}")
+        notes.append(f"columns parted by {_CALLED[delimiter]}")
     if decimal == ",":
-        told.append("decimal commas")
-    return Writing(encoding, delimiter, decimal, tuple(names), units, last, tuple(told))
+        notes.append("decimal commas")
+    return TextFormat(encoding, delimiter, decimal, tuple(names), units, last, tuple(notes))
 
 
-def split_lines(lines: Iterable[str], delimiter: str) -> Iterator[Line]:
-    """The lines of a text as cells; `lines` keep their ends. Raises `csv.Error` at a quote out of place."""
-    if delimiter == " ":
-        lines = (line.strip(" ") for line in lines)
-    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True, strict=True)
-    for cells in reader:
-        yield reader.line_num, cells
-
-
-def _encoding(file: Path, stated: Dialect) -> tuple[str, list[str]]:
+def _encoding(file: Path, stated: Stated) -> tuple[str, list[str]]:
     try:
         with file.open("rb") as stream:
             start = stream.read(4096)
@@ -120,8 +125,7 @@ def _encoding(file: Path, stated: Dialect) -> tuple[str, list[str]]:
             if _is_utf8(stream.read(_BLOCK) for _ in iter(int, 1)):
                 return "utf-8-sig", []
     except OSError as error:
-        reason = "no such file" if isinstance(error, FileNotFoundError) else f"cannot be read ({error.strerror})"
-        raise InputError.one(reason, hint="check the name and that the file can be opened", file=file) from error
+        raise unreadable(file, error) from error
     return "cp1252", ["not UTF-8: taken for Windows-1252"]
 
 
@@ -156,13 +160,13 @@ def _head(file: Path, encoding: str) -> list[str]:
 def _cells(lines: list[str], delimiter: str) -> list[Line]:
     """Cells of the lines as far as they can be parted; a quote out of place ends them."""
     found: list[Line] = []
-    with contextlib.suppress(csv.Error):
-        for at, cells in split_lines(lines, delimiter):
+    with contextlib.suppress(InputError):
+        for at, cells in split_lines(Path(), lines, delimiter):
             found.append((at, [cell.strip() for cell in cells]))
     return found
 
 
-def _names(file: Path, lines: list[str], stated: Dialect, wanted: Collection[str]) -> tuple[str, Line]:
+def _names(file: Path, lines: list[str], stated: Stated, wanted: Collection[str]) -> tuple[str, Line]:
     """The delimiter, and the line of names under it."""
     marks = list(_CALLED) if stated.delimiter is None else [_MARKS[stated.delimiter]]
     best: list[tuple[int, str, Line]] = []
@@ -175,16 +179,12 @@ def _names(file: Path, lines: list[str], stated: Dialect, wanted: Collection[str
     best = [found for found in best if found[0] == most]
     if most and len({tuple(cells) for _, _, (_, cells) in best}) > 1:
         called = " or ".join(_CALLED[mark] for _, mark, _ in best)
-        raise InputError.one(
-            f"columns may be parted by {called}",
-            hint='state it, such as delimiter = "semicolon" under torque.dialect',
-            file=file,
-            where=f"line {best[0][2][0]}",
-        )
+        hint = f'state it, such as delimiter = "semicolon" under {SETTLED_UNDER}'
+        raise at_line(file, best[0][2][0], f"columns may be parted by {called}", hint)
     return best[-1][1:] if most else _names_unseen(file, lines, marks, stated)
 
 
-def _names_unseen(file: Path, lines: list[str], marks: list[str], stated: Dialect) -> tuple[str, Line]:
+def _names_unseen(file: Path, lines: list[str], marks: list[str], stated: Stated) -> tuple[str, Line]:
     """A line of names that holds none of those wanted, for the message about it: the last above the numbers."""
     tables = [(mark, [line for line in _cells(lines, mark) if any(line[1])]) for mark in marks]
     tables = [(mark, table) for mark, table in tables if table]
@@ -212,7 +212,7 @@ def _starts_a_number(cell: str) -> bool:
     return re.match(r"[+-]?[.,]?[0-9]", cell) is not None and cell.lower() not in ("1/min", "1/s")
 
 
-def _decimal(file: Path, body: list[Line], at: list[int], delimiter: str, stated: Dialect) -> str:
+def _decimal(file: Path, body: list[Line], at: list[int], delimiter: str, stated: Stated) -> str:
     """The decimal sign of the wanted cells; refused where the same cells could be whole thousands."""
     if stated.decimal is not None:
         return "," if stated.decimal == "comma" else "."
@@ -221,7 +221,8 @@ def _decimal(file: Path, body: list[Line], at: list[int], delimiter: str, stated
     for line, cells in body:
         for cell in (cells[i] for i in at if i < len(cells)):
             if cell.count(",") and cell.count(".") and _TWICE.fullmatch(cell):
-                raise _thousands(file, line, cell)
+                hint = "export numbers without marks of thousands"
+                raise at_line(file, line, f"{cell!r} has a mark of thousands", hint)
             for sign in DECIMALS:
                 if sign in cell and (EITHER.fullmatch(cell) or _THOUSANDS[sign].fullmatch(cell)):
                     seen.setdefault(sign, (line, cell))
@@ -230,19 +231,11 @@ def _decimal(file: Path, body: list[Line], at: list[int], delimiter: str, stated
     if len(seen) == 2:
         (line, cell), (_, other) = seen[","], seen["."]
         hint = "export with one decimal sign, without marks of thousands"
-        raise InputError.one(f"{cell!r} and {other!r} stand in one file", hint=hint, file=file, where=f"line {line}")
+        raise at_line(file, line, f"{cell!r} and {other!r} stand in one file", hint)
     for sign, (line, cell) in seen.items():  # one at most
         if sign not in sure:
-            raise InputError.one(
-                f"{cell!r} may be a decimal {DECIMALS[sign][:-1]} or a mark of thousands",
-                hint='state decimal = "point" or decimal = "comma" under torque.dialect, and export without such marks',
-                file=file,
-                where=f"line {line}",
-            )
+            problem = f"{cell!r} may be a decimal {DECIMALS[sign][:-1]} or a mark of thousands"
+            hint = f'state decimal = "point" or decimal = "comma" under {SETTLED_UNDER}, and export without such marks'
+            raise at_line(file, line, problem, hint)
         return sign
     return "."
-
-
-def _thousands(file: Path, line: int, cell: str) -> InputError:
-    hint = "export numbers without marks of thousands"
-    return InputError.one(f"{cell!r} has a mark of thousands", hint=hint, file=file, where=f"line {line}")

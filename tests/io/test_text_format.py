@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from phaseopt.io.text_format import find_format
+from phaseopt.io.text_rows import read_rows
 from phaseopt.project import Dialect
-from phaseopt.torque.text_format import find_writing
-from phaseopt.torque.text_log import read_numbers
 from phaseopt.values.errors import InputError
 
 WANTED = ("rpm", "tq")
@@ -17,9 +17,9 @@ def read(folder: Path, text: str | bytes, **stated: object) -> tuple[list[float]
     """Torque of the log, and how it was read."""
     file = folder / "a.csv"
     file.write_bytes(text if isinstance(text, bytes) else text.encode())
-    writing = find_writing(file, Dialect.model_validate(stated), (*WANTED, "t"))
-    numbers = read_numbers(file, writing, [name for name in writing.names if name in (*WANTED, "t")], "t")
-    return numbers.columns["tq"].tolist(), "; ".join((*writing.told, *numbers.told))
+    form = find_format(file, Dialect.model_validate(stated), (*WANTED, "t"))
+    rows = read_rows(file, form, [name for name in form.names if name in WANTED])
+    return rows.columns["tq"].tolist(), "; ".join((*form.notes, *rows.notes))
 
 
 @pytest.mark.parametrize(
@@ -41,7 +41,6 @@ def read(folder: Path, text: str | bytes, **stated: object) -> tuple[list[float]
         ("rpm,tq\n2000,150.5\nend of recording\n", "line 3 at the end passed over"),
         ("rpm,tq\n2000,150.5\n20", "line 3 at the end passed over"),
         ("rpm,tq\r2000,150.5\r", ""),
-        ("t,rpm,tq\n12:00:01.5,2000,150.5\n12:00:01.6,2000,151\n", ""),
         ('"rpm","tq","oil\n[bar]"\n2000,150.5,4\n', "column names in line 2"),
     ],
 )
@@ -57,13 +56,15 @@ def test_every_encoding(tmp_path: Path, encoding: str) -> None:
     assert torque == [150.5]
 
 
-def test_a_clock_passes_midnight(tmp_path: Path) -> None:
-    """A quarter of a second a row, as ISO 8601 writes times of day."""
-    text = "t,rpm,tq\n23:59:59.5,2000,150\n23:59:59.75,2010,151\n00:00:00.0,2020,152\n00:00:00.25,2030,153\n"
-    (tmp_path / "a.csv").write_text(text)
-    writing = find_writing(tmp_path / "a.csv", Dialect(), ("t", "rpm", "tq"))
-    numbers = read_numbers(tmp_path / "a.csv", writing, ("t", "rpm", "tq"), "t")
-    assert np.diff(numbers.columns["t"]).tolist() == [0.25] * 3
+def test_what_a_cell_stands_for_is_asked_where_it_is_no_number(tmp_path: Path) -> None:
+    """Only in the column that has such a meaning, and only for cells that are not blank."""
+    (tmp_path / "a.csv").write_text("gear,tq\nfirst,150\n2,151\n-,152\nthird,153\n")
+    form = find_format(tmp_path / "a.csv", Dialect(), ("gear", "tq"))
+    gears = {"first": 1.0, "third": 3.0}
+    rows = read_rows(tmp_path / "a.csv", form, ("gear", "tq"), {"gear": gears.get})
+    assert np.array_equal(rows.columns["gear"], [1.0, 2.0, np.nan, 3.0], equal_nan=True)
+    with pytest.raises(InputError, match="line 2: gear 'first' is not a finite number"):
+        read_rows(tmp_path / "a.csv", form, ("gear", "tq"))
 
 
 def test_what_loggers_write_for_nothing_is_blank(tmp_path: Path) -> None:
@@ -114,5 +115,5 @@ def test_what_may_be_read_in_two_ways_is_refused(tmp_path: Path, text: str, said
 
 def test_a_decimal_sign_that_changes_far_down_is_refused_with_its_line(tmp_path: Path) -> None:
     rows = "".join(f"{2000 + k};{150 + k / 10}\n".replace(".", ",") for k in range(1, 2000))
-    with pytest.raises(InputError, match=r"line 2001: tq '99\.5' is not written with decimal commas"):
+    with pytest.raises(InputError, match=r"line 2001: tq '99\.5' has a decimal point"):
         read(tmp_path, "rpm;tq\n" + rows + "9000;99.5\n9001;99,5\n")
