@@ -39,7 +39,7 @@ class Lag(NamedTuple):
     most: float
 
     @property
-    def display_units(self) -> bool:
+    def certain(self) -> bool:
         """Whether torque is surely late."""
         return self.least > 0.0
 
@@ -60,7 +60,7 @@ def lag_of(recordings: Sequence[Recording], step: float) -> Lag | None:
     >>> rng, phase = np.random.default_rng(1), 10.0 * (np.arange(600) // 60 % 2)
     >>> torque = 100 + np.roll(phase, 8) + rng.normal(0, 1, 600)  # 8 rows of 0.05 s late
     >>> found = lag_of([Recording(torque, np.full(600, 3000.0), phase[None])], 0.05)
-    >>> round(found.seconds, 2), found.shown
+    >>> round(found.seconds, 2), found.certain
     (0.4, True)
     """
     early, late = round(_EARLY / step), round(_LATE / step)

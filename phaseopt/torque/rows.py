@@ -164,7 +164,7 @@ def _without_lag(
         return made, []
     if lag.most < 0.0:
         return made, [f"the phases are logged {-lag.seconds:.2f} s later than torque; nothing was moved"]
-    if not lag.display_units:
+    if not lag.certain:
         return made, []
     moved = [caught_up(log["time"].to_numpy(), torque, lag) for log, torque in zip(logs, made, strict=True)]
     return moved, [
