@@ -37,7 +37,7 @@ def test_a_known_delay_is_found(seconds: float) -> None:
     assert found is not None
     assert found.seconds == pytest.approx(seconds, abs=0.03)
     assert found.least <= seconds <= found.most
-    assert found.display_units == (seconds > 0.05)
+    assert found.certain == (seconds > 0.05)
 
 
 def test_a_lag_that_nothing_shows_is_not_told() -> None:
