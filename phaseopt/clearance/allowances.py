@@ -46,7 +46,7 @@ def static_turns(cam: Cam, phaser: Phaser | None) -> dict[str, float]:
     How well the fitted centreline is known; how far the flanks of a lobe known from a card's durations alone may stand
     off its centre; the phaser's error when held (a fixed cam has none).
     """
-    card = cam.card.doubt if cam.card is not None else 0.0
+    card = cam.card.flank_error if cam.card is not None else 0.0
     return {
         "centreline": cam.centreline_error,
         "flanks": card,

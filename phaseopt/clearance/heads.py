@@ -272,8 +272,8 @@ def _covered(
 def _refuse_unseen_touches(project: Project, near: list[tuple[_Body, _Body]]) -> None:
     """Lifts seen to touch check the seats: there the heads must be no farther apart than the seats' error."""
     assert project.seats is not None
-    for entry, lifts in enumerate(project.seats.touches, start=1):
-        at = [max(lift - project.seats.touch_error, 0.0) for lift in lifts]
+    for entry, lifts in enumerate(project.seats.contact_lifts, start=1):
+        at = [max(lift - project.seats.contact_lift_error, 0.0) for lift in lifts]
         apart = min(_lower_bound(one.head, at[0], other.head, at[1]) for one, other in near)
         if apart > project.seats.error:
             raise InputError.one(
@@ -281,5 +281,5 @@ def _refuse_unseen_touches(project: Project, near: list[tuple[_Body, _Body]]) ->
                 f"are {apart:.2f} mm apart, more than seats.error {project.seats.error:g} mm",
                 hint="measure the seats again, or give the error that they have",
                 file=project.file,
-                where=f"seats.touches (entry {entry})",
+                where=f"seats.contact_lifts (entry {entry})",
             )

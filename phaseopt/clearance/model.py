@@ -71,8 +71,8 @@ class ContactModel:
         found.append("guaranteed counts two standard deviations of the valve drop (97.7 % one-sided)")
         for side in SIDES:
             card = self.project.cam(side).card
-            if card is not None and card.doubt:
-                found.append(f"{side} lobe from a card without flanks: {card.doubt:g}° of asymmetry is charged")
+            if card is not None and card.flank_error:
+                found.append(f"{side} lobe from a card without flanks: {card.flank_error:g}° of asymmetry is charged")
         if self.project.gap.running.loft is None:
             found.append(f"no valve-train loft is stated, so none is charged up to {self.top_speed:.0f} rpm")
         unstated = not_stated(self.project)

@@ -34,7 +34,7 @@ _LEAN = 0.98  # ν at its least: the cosine of 11.5°, whose sine is a fifth
 def touch_planes(project: Project) -> FloatArray:
     """(n, 6) two planes c - p × intake lift - q × exhaust lift for each touch, mm.
 
-    Lifts in `touches` may each be out by `touch_error`: the touch is taken to come that much earlier on both valves.
+    Lifts in `contact_lifts` may each be off by `contact_lift_error`: contact may come that much earlier on both valves.
 
     Raises
     ------
@@ -44,11 +44,11 @@ def touch_planes(project: Project) -> FloatArray:
     """
     seats = project.seats
     assert seats is not None
-    lifts, doubt = np.array(seats.touches), seats.touch_error
+    lifts, doubt = np.array(seats.contact_lifts), seats.contact_lift_error
     lean_i, lean_e = (math.radians(tilt) for tilt in (project.intake.tilt, project.exhaust.tilt))
     if project.intake.valves != project.exhaust.valves:
         problem = f"{project.intake.valves} intake and {project.exhaust.valves} exhaust valves do not stand opposite"
-        raise _mistake(project, 1, problem, "give the seats of both kinds; touches then check them")
+        raise _mistake(project, 1, problem, "give the seats of both kinds; contact_lifts then check them")
     if lean_i + lean_e == 0.0:
         raise _mistake(project, 1, "valves that stand parallel do not come nearer as they open", "check tilt")
     rows: list[list[float]] = []
@@ -60,7 +60,7 @@ def touch_planes(project: Project) -> FloatArray:
                 project,
                 entry,
                 f"the touch at {lift_i:g} and {lift_e:g} mm of lift contradicts the others",
-                "more lift on one valve means a touch at less on the other; read them again, or give touch_error",
+                "more lift on one valve means contact at less on the other: read again, or give contact_lift_error",
             )
         rows.append([])
         for below in (low, high):
@@ -96,4 +96,4 @@ def _below_level(slope: float, lean_i: float, lean_e: float) -> float:
 
 
 def _mistake(project: Project, entry: int, problem: str, hint: str) -> InputError:
-    return InputError.one(problem, hint=hint, file=project.file, where=f"seats.touches (entry {entry})")
+    return InputError.one(problem, hint=hint, file=project.file, where=f"seats.contact_lifts (entry {entry})")

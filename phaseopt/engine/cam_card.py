@@ -97,7 +97,7 @@ def card_lobe(
     try:
         if card.lift_at_tdc is not None:
             at_tdc = 0 if side == "intake" else 1
-            flanks[at_tdc] = _with_reading(flanks[at_tdc], card.lift_at_tdc, lash, centreline_error + card.doubt)
+            flanks[at_tdc] = _with_reading(flanks[at_tdc], card.lift_at_tdc, lash, centreline_error + card.flank_error)
         nominal = smoothest_pair(flanks)
         before, after = (_highest(flank, spline) for flank, spline in zip(flanks, nominal, strict=True))
     except ValueError as error:

@@ -1,9 +1,9 @@
-"""The project: everything a builder states about the engine, the limits, the logs and the wishes.
+"""The project: everything a builder states about the engine, the limits, the logs and the search.
 
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
-may carry another unit as text. `load_project` (in `project/load.py`) reads one from `project.toml`. The sections are in
-`hardware`, `drops`, `rules`, `logs`, `torque_grid`, `simulation` and `wishes`, what their fields are made of in
-`quantities`.
+may carry another unit as text. `load` reads one from `project.toml` and `cross_checks` compares its sections; `answers`
+and `blank` write one to fill in; `keys` lists every key. The sections are in `hardware`, `drops`, `rules`, `logs`,
+`pulls`, `dyno`, `torque_grid`, `simulation` and `search_settings`, what their fields are made of in `quantities`.
 """
 
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""What a builder answers before a project is written for him to fill in, and what of it stands in the file."""
+"""What a builder answers before a project is written to fill in, and the values that go into the file."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -28,7 +28,7 @@ class Answers:
 
     >>> "intake.phaser" in Answers().sections, "exhaust.phaser" in Answers(moves="intake").sections
     (True, False)
-    >>> Answers(known={"crank.redline": 2000.0}).stands["tables.rpm"]
+    >>> Answers(known={"crank.redline": 2000.0}).values["tables.rpm"]
     [1000, 1500, 2000]
     """
 
@@ -68,9 +68,9 @@ class Answers:
         return frozenset(found | ({"report"} if self.units == "inch" else set()))
 
     @property
-    def stands(self) -> dict[str, Any]:
+    def values(self) -> dict[str, Any]:
         """Values by key: those known, and blanks for keys that may be left out but should not be."""
-        # Not asking for these would be wrong: they decide what touches, and 0 is seldom true of a cam fitted anew.
+        # Not asking for these would be wrong: they decide what hits, and 0 is seldom true of a cam fitted anew.
         found: dict[str, Any] = {f"{side}.{key}": BLANK for side in SIDES for key in ("lash", "offset")}
         for side in SIDES:
             if self.lobes == "files":

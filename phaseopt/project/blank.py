@@ -1,7 +1,7 @@
 """A project to fill in: every key with its meaning, as the sections themselves state them, and no invented number.
 
-First come the sections that the answers call for, then all others as comments. What must be given stands as `BLANK`,
-which the reader names as still to be filled in. What may be left out stands as a comment with the value taken then.
+First come the sections that the answers call for, then all others as comments. What must be given is `BLANK`, which the
+reader names as still to be filled in. What may be left out is a comment with its default.
 """
 
 import json
@@ -47,7 +47,7 @@ _TORQUE = {
 }
 _REST = """\
 ## ---------------------------------------------------------------------------------------------------------------------
-## From here on nothing is needed: what else a project may state. Take the # away from a section's name and from its
+## You need nothing from here on: these are sections you may add. Take the # away from a section's name and from its
 ##   keys to use it.
 ## ---------------------------------------------------------------------------------------------------------------------
 """
@@ -73,7 +73,7 @@ def blank_project(answers: Answers | None = None) -> str:
     """
     answers = answers or Answers()
     sections = list(_sections(Project, "", None, answers, used=True))
-    lines = [_head(answers), *(line for section in sections if section.used for line in section.lines(answers.stands))]
+    lines = [_head(answers), *(line for section in sections if section.used for line in section.lines(answers.values))]
     lines += ["", _REST.rstrip("\n")]
     lines += [line for section in sections if not section.used for line in section.lines({})]
     return "\n".join(lines) + "\n"
@@ -85,16 +85,16 @@ def _head(answers: Answers) -> str:
     made_for = (_MOVES[answers.moves], _LOBES[answers.lobes], _DROP[answers.drop], _TORQUE[answers.torque])
     points = [
         f"Write a value wherever there is {json.dumps(BLANK)}.",
-        "Lines with ## explain. Lines with one # may be left out; a value shown there is the one taken then. Take the "
-        "# away to use one.",
+        "Lines with ## explain. Lines with one # may be left out: the value shown is the default. Take the # away to "
+        "change it.",
         'A value is a number in the unit named, or text with a unit of its own ("3.39 in", "22.5 cam deg").',
         "Angles are crank degrees, + = advanced, unless another kind is named.",
     ]
     if files:
-        points.append(f"{', '.join(files)} are to be filled in too, in mm and degrees.")
-    points.append("measuring_sheet.html, printed, is for the readings.")
+        points.append(f"Fill in {', '.join(files)} too, in mm and degrees.")
+    points.append("Print measuring_sheet.html and write your readings on it.")
     lines = _comment(f"A project for phaseopt: {', '.join(made_for)}.")
-    lines += [*_comment("To be filled in: `phaseopt limits project.toml` names whatever is still open."), "##"]
+    lines += [*_comment("Fill it in; `phaseopt limits project.toml` names what is still blank."), "##"]
     for point in points:
         lines += _comment(f"- {point}")
     return "\n".join(lines)
@@ -110,8 +110,8 @@ class _Section:
     many: bool
     used: bool
 
-    def lines(self, stands: Mapping[str, Any]) -> Iterator[str]:
-        """The section as text. Parameters: `stands`, values by key, those of optional keys too."""
+    def lines(self, values: Mapping[str, Any]) -> Iterator[str]:
+        """The section as text. Parameters: `values`, values by key, those of optional keys too."""
         mark = "" if self.used else "# "
         if self.path:
             yield ""
@@ -123,7 +123,7 @@ class _Section:
             if self.path:
                 yield f"{mark}[[{self.path}]]" if self.many else f"{mark}[{self.path}]"
             for key, field in self.keys:
-                yield from _line(key, field, stands.get(f"{self.path}.{key}".lstrip(".")), used=self.used)
+                yield from _line(key, field, values.get(f"{self.path}.{key}".lstrip(".")), used=self.used)
 
 
 def _sections(
@@ -140,8 +140,8 @@ def _sections(
             own.append((key, each))
         else:
             inner.append((f"{path}.{key}".lstrip("."), each, section, several))
-    told = (field.description if field is not None else None) or (model.__doc__ or "").split("\n\n")[0]
-    yield _Section(path, " ".join(told.split()), tuple(own), many, used)
+    meaning = (field.description if field is not None else None) or (model.__doc__ or "").split("\n\n")[0]
+    yield _Section(path, " ".join(meaning.split()), tuple(own), many, used)
     for at, each, section, several in inner:
         wanted = each.is_required() or at in answers.sections or at in _KEPT
         yield from _sections(section, at, each, answers, used=used and wanted, many=several)
@@ -151,8 +151,8 @@ def _line(key: str, field: FieldInfo, given: Any, *, used: bool) -> Iterator[str
     """A key with its value and, beside or above it, its meaning."""
     default = None if field.is_required() else field.get_default(call_default_factory=True)
     value = given if given is not None else (BLANK if default in (None, ()) else default)
-    stands = used and (field.is_required() or given is not None)
-    written = f"{'' if stands else '# '}{key} = {_toml(value)}"
+    active = used and (field.is_required() or given is not None)
+    written = f"{'' if active else '# '}{key} = {_toml(value)}"
     beside = f"{written:<{_MEANING_AT - 1}} # {field.description}"
     if len(beside) <= _WIDTH:
         yield beside

@@ -1,4 +1,4 @@
-"""What no single section of a project file can tell: sections that contradict each other.
+"""What no single section of a project file can show: sections that contradict each other.
 
 Each check names the sections it needs and runs where those are valid by themselves, so that one pass over a file
 reports these mistakes beside the others.
@@ -10,14 +10,14 @@ from typing import Any
 
 from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Seat, Seats, Torque, TorqueGrid
 
-Contradiction = tuple[str, str, str]  # key, problem, mend
+Contradiction = tuple[str, str, str]  # key, problem, hint
 Sections = dict[str, Any]
 
 
 def _phasers(s: Sections) -> Iterator[Contradiction]:
     own = [side for side in SIDES if s[side].phaser is not None]
     if s["phaser"] is not None and own:
-        yield "phaser", f"one phaser moves both cams, yet {own[0]}.phaser is given too", "keep one of the two"
+        yield "phaser", f"one phaser moves both cams, but {own[0]}.phaser is given too", "keep one of the two"
     if s["phaser"] is None and not own:
         yield (
             "intake.phaser",
@@ -32,7 +32,7 @@ def _firing_order(s: Sections) -> Iterator[Contradiction]:
         yield (
             "firing_order",
             f"{list(order)} does not name each of {s['cylinders']} cylinders once",
-            "e.g. [1, 3, 4, 2]",
+            "give each cylinder once, as in [1, 3, 4, 2]",
         )
 
 
@@ -48,7 +48,7 @@ def _heads_fit(s: Sections) -> Iterator[Contradiction]:
             )
             yield (
                 f"{side}.head_diameter",
-                f"{many} cannot stand in a bore of {bore:g} mm",
+                f"the bore of {bore:g} mm has no room for {many}",
                 "measure heads and bore in mm",
             )
 
@@ -62,7 +62,7 @@ def _seats_fit(s: Sections) -> Iterator[Contradiction]:
         try:
             seats.all_of(side, cam.valves)
         except ValueError as error:
-            yield f"seats.{side}", str(error), "one table a valve, or one that stands for its image along the crank too"
+            yield f"seats.{side}", str(error), "give one table a valve, or one for each pair mirrored along the crank"
         for entry, seat in enumerate(seats.of(side), start=1):
             key = f"seats.{side}" if len(seats.of(side)) == 1 else f"seats.{side} (entry {entry})"
             yield from ((key, *found) for found in _seat_fits(seat, cam, s["crank"].bore))
@@ -72,7 +72,7 @@ def _seats_fit(s: Sections) -> Iterator[Contradiction]:
         yield (
             "seats.intake.across",
             "the intake seat is not on the + side of the exhaust seat",
-            "across counts + to the intake side",
+            "count across + towards the intake side",
         )
 
 
@@ -81,7 +81,7 @@ def _seat_fits(seat: Seat, cam: Cam, bore: float) -> Iterator[tuple[str, str]]:
     if abs(seat.tilt_along) > tilt:
         yield (
             f"tilt_along {seat.tilt_along:g}° is more than the valve's whole tilt, {tilt:g}°",
-            "tilt is the angle between valve and cylinder axis in space, tilt_along what shows of it from the side",
+            "give tilt between valve and cylinder axis in space, and tilt_along as seen from the side",
         )
     off = math.hypot(seat.across, along)
     # How far the rim reaches in the direction in which the head stands off the cylinder axis.
@@ -91,14 +91,14 @@ def _seat_fits(seat: Seat, cam: Cam, bore: float) -> Iterator[tuple[str, str]]:
     reach = off + cam.head_diameter / 2 * math.sqrt(max(1.0 - outward**2 / (1.0 + lean_x**2 + lean_y**2), 0.0))
     if reach > bore / 2:
         yield (
-            f"valve heads that do not fit in the bore: the head reaches {reach:.1f} mm from the cylinder axis, "
-            f"the bore {bore / 2:.1f} mm",
+            f"the valve head does not fit the bore: it reaches {reach:.1f} mm from the cylinder axis, the bore "
+            f"{bore / 2:.1f} mm",
             "measure across and along to the centre of the head",
         )
     if seat.margin >= cam.head_diameter / 2 or abs(seat.height) >= bore / 2:
         yield (
-            f"margin {seat.margin:g} mm or height {seat.height:g} mm is more than a head and a chamber hold",
-            "the thickness of the head's rim, and its lower face above the joint face, in mm",
+            f"margin {seat.margin:g} mm or height {seat.height:g} mm is too large for a head and a chamber",
+            "give the thickness of the head's rim, and the height of its lower face above the joint face, in mm",
         )
 
 
@@ -114,14 +114,14 @@ def _logged_phases(s: Sections) -> Iterator[Contradiction]:
         if measured is None and command is None:
             yield (
                 f"torque.columns.{side}_phase",
-                f"no column tells the {side} phase",
+                f"no column has the {side} phase",
                 "name the measured or the commanded column",
             )
         if getattr(torque.phases, side) is None:
             yield (
                 f"torque.phases.{side}",
-                f"nothing says how the logged {side} phase counts",
-                f'{side} = {{ sign = 1, zero = 0.0, in = "crank deg" }}, as your controller logs it',
+                f"how the logged {side} phase counts is not stated",
+                f'give {side} = {{ sign = 1, zero = 0.0, in = "crank deg" }}, as your controller logs it',
             )
 
 
@@ -145,7 +145,7 @@ def _weather(s: Sections) -> Iterator[Contradiction]:
                 yield (
                     f"torque.pulls (entry {number}).weather",
                     f"left out, but {needs} needs the air of the day",
-                    'weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
+                    'give weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
                 )
     if marks.throttle_above is not None and torque.columns.throttle is None:
         yield (
@@ -165,23 +165,23 @@ def _dyno(s: Sections) -> Iterator[Contradiction]:
         if pull.ratio is None and dyno.ratio is None:
             yield (
                 f"torque.pulls (entry {number}).ratio",
-                "left out, but an inertia sweep needs the engine's turns for one of the roller",
-                "ratio = 4.1, the overall ratio of the gear that was driven",
+                "left out, but an inertia sweep needs the engine's turns for one turn of the roller",
+                "give the overall ratio of the gear that was driven, as in ratio = 4.1",
             )
     if spun and dyno.roller_inertia is None:
-        yield "torque.dyno.roller_inertia", "left out, but an inertia sweep needs it", "kg m² of roller and wheels"
+        yield "torque.dyno.roller_inertia", "left out, but an inertia sweep needs it", "give kg m² of roller and wheels"
     if (spun or dyno.engine_inertia or dyno.roller_inertia) and columns.time is None:
-        yield "torque.columns.time", "left out, but what acceleration takes needs it", "name the time column"
+        yield "torque.columns.time", "left out, but the torque of acceleration needs it", "name the time column"
     braked = [pull for pull in torque.pulls if pull.kind != "inertia sweep"]
     if dyno.at != "flywheel" and dyno.ratio is None and any(pull.ratio is None for pull in braked):
         yield (
             "torque.dyno.ratio",
             f"left out, but torque at the {dyno.at} needs it",
-            "engine turns for one turn of hub or roller; 1 where torque and speed are both given at the engine",
+            "give engine turns for one turn of hub or roller; 1 where torque and speed are both of the engine",
         )
     if dyno.at == "flywheel" and not spun and (dyno.driveline or dyno.coastdown or dyno.divided):
         key = "driveline" if dyno.driveline else "coastdown" if dyno.coastdown else "divided"
-        yield f"torque.dyno.{key}", "torque at the flywheel passes no driveline or roller", 'at = "hub" or "wheel"'
+        yield f"torque.dyno.{key}", "torque at the flywheel passes no driveline or roller", 'give at = "hub" or "wheel"'
     if dyno.coastdown and (dyno.roller_inertia is None or columns.roller is None):
         key = "torque.columns.roller" if columns.roller is None else "torque.dyno.roller_inertia"
         yield key, "left out, but torque.dyno.coastdown needs it", "name the roller's speed column and its inertia"
@@ -235,8 +235,8 @@ def _phaser_step(s: Sections) -> Iterator[Contradiction]:
         if phaser is not None and phaser.rest_until >= s["tables"].rpm[-1]:
             yield (
                 f"{key}.rest_until",
-                "the phaser rests at every speed of the table",
-                "rest_until below the last table speed",
+                "the phaser rests at every speed of the tables",
+                "give rest_until below the last table speed",
             )
 
 
@@ -245,7 +245,7 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
     if cycle is None:
         return
     if s["firing_order"] is None and s["cylinders"] > 1:
-        yield "firing_order", "left out, but [cycle] needs it", "e.g. firing_order = [1, 3, 4, 2]"
+        yield "firing_order", "left out, but [cycle] needs it", "give it, as in firing_order = [1, 3, 4, 2]"
     if cycle.exhaust.secondary is not None and s["cylinders"] % 2:
         yield (
             "cycle.exhaust.secondary",
@@ -256,7 +256,7 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
         yield (
             "crank.compression_ratio",
             f"{s['crank'].compression_ratio:g} cannot be simulated",
-            "the geometric compression ratio, 4 to 25",
+            "give the geometric compression ratio, 4 to 25",
         )
     for side in SIDES:
         tract, head = getattr(cycle, side), s[side].head_diameter
@@ -265,7 +265,7 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
                 f"cycle.{side}.throat",
                 f"a throat of {tract.throat:g} mm leaves no seat {tract.seat_width:g} mm wide under a head of "
                 f"{head:g} mm",
-                "diameters of throat and head, and width of the seat, in mm",
+                "give diameters of throat and head, and width of the seat, in mm",
             )
 
 
@@ -273,11 +273,11 @@ def _part_load(s: Sections) -> Iterator[Contradiction]:
     search, torque, rpm, load = s["search"], s["torque"], s["tables"].rpm, s["tables"].load
     asked = {"caps": search.caps, "costs": search.costs, "part_load": search.part_load != "torque"}
     simulated = s["cycle"] is not None and s["torque_grid"] is None and (torque is None or torque.prior is not None)
-    for key in (key for key, wish in asked.items() if wish and not simulated):
+    for key in (key for key, wanted in asked.items() if wanted and not simulated):
         yield (
             f"search.{key}",
-            "torque alone tells nothing of residual gas, fuel or pressure: that needs a simulation",
-            "describe the engine under [cycle], beside pulls with [torque.prior], or leave it out",
+            "residual gas, fuel and pressure need a simulation",
+            "describe the engine under [cycle] (with pulls also [torque.prior]), or leave it out",
         )
     banded: tuple[tuple[str, tuple[Cap | Cost, ...]], ...] = (("caps", search.caps), ("costs", search.costs))
     for key, bands in banded:
@@ -286,20 +286,24 @@ def _part_load(s: Sections) -> Iterator[Contradiction]:
             if not all(any(low <= value <= high for value in axis) for axis, (low, high) in spans):
                 yield (
                     f"search.{key} (entry {number})",
-                    "no cell below full load lies in it",
-                    "give spans that hold a breakpoint of both axes; the top load is full throttle and is left alone",
+                    "no cell below full load is in this band",
+                    "give spans that hold a breakpoint of both axes; the top load is full throttle and does not count",
                 )
 
 
 def _prior_has_a_simulation(s: Sections) -> Iterator[Contradiction]:
     torque: Torque | None = s["torque"]
     if torque is not None and torque.prior is not None and s["cycle"] is None:
-        yield "torque.prior", "there is no [cycle] to simulate", "describe the engine under [cycle], or take it out"
+        yield (
+            "torque.prior",
+            "there is no [cycle] to simulate",
+            "describe the engine under [cycle], or take torque.prior out",
+        )
     if torque is not None and torque.prior is not None and s["cycle"] is not None and s["cycle"].factors.named:
         yield (
             "cycle.factors",
-            "factors are carried over, and the pulls calibrate the same ones",
-            "leave the factors out where this engine has pulls of its own",
+            "the pulls calibrate the same factors",
+            "take the factors out: they are for an engine without pulls",
         )
 
 
@@ -307,7 +311,7 @@ def _torque_once(s: Sections) -> Iterator[Contradiction]:
     if s["torque"] is not None and s["torque_grid"] is not None:
         yield (
             "torque_grid",
-            "torque is given twice, by the pulls under [torque] and by this grid, and nothing says how they agree",
+            "torque is given twice: by the pulls under [torque], and by this grid",
             "keep one: take [torque_grid] out to learn from the pulls, or [torque] to build on the grid",
         )
 
@@ -321,14 +325,14 @@ def _grid_timings(s: Sections) -> Iterator[Contradiction]:
         if phase is not None and getattr(grid.offsets, side) is None:
             yield (
                 f"torque_grid.offsets.{side}",
-                f"left out, but the grid's {side} phases are counted from a cam fitted somewhere",
-                "the installed offset that the grid was made with, crank degrees, + = advanced",
+                f"left out, but the grid's {side} phases depend on how the cam was fitted",
+                "give the installed offset that the grid was made with, crank degrees, + = advanced",
             )
         moves = s["phaser"] is not None or s[side].phaser is not None
         if moves and phase is None and getattr(grid.columns, centre) is None:
             yield (
                 f"torque_grid.columns.{centre}",
-                f"no column tells the {side} timing",
+                f"no column has the {side} timing",
                 f"name the column of true centrelines ({centre}), or of phases ({side}_phase)",
             )
 
@@ -359,6 +363,6 @@ def contradictions(sections: Sections) -> list[Contradiction]:
     """Every contradiction between the sections that are there.
 
     Parameters: `sections`, valid sections by key (those that failed by themselves are left out).
-    Returns (key, problem, mend) for each.
+    Returns (key, problem, hint) for each.
     """
     return [found for needs, check in _CHECKS if all(n in sections for n in needs) for found in check(sections)]

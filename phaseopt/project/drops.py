@@ -25,15 +25,15 @@ class Clay(ProjectSection):
         description="where it is thinnest, cut at right angles to the piston, mm; a list gives cylinders 1, 2, 3, ...",
     )
     centreline: CrankDegrees = Field(
-        gt=0, lt=200, description="true centreline the cam stood at, crank degrees (ATDC intake, BTDC exhaust)"
+        gt=0, lt=200, description="true centreline of the cam then, crank degrees (ATDC intake, BTDC exhaust)"
     )
     # Both defaults are judgement, no source.
     error: Millimetres = Field(0.10, gt=0, description="standard error of cutting and measuring it, mm")
     spring_back: Millimetres = Field(
         0.15,
         ge=0,
-        description="how much thicker than the gap it may be: springing back, and what gave way as it was squeezed "
-        "(old gasket, weak valve springs, a tappet not solid), mm",
+        description="how much thicker than the clearance it may be, mm: it springs back, and parts give way (old "
+        "gasket, weak valve springs, a lifter not solid)",
     )
 
 
@@ -41,7 +41,7 @@ class Geometry(ProjectSection):
     """What makes the drop: dimensions of head, gasket, block and piston at TDC."""
 
     deck: Millimetres = Field(gt=-20, lt=20, description="piston crown below the block's deck at TDC, mm (- = proud)")
-    gasket: Millimetres = Field(ge=0, lt=10, description="head gasket, squeezed, mm")
+    gasket: Millimetres = Field(ge=0, lt=10, description="head gasket, compressed, mm")
     recession: Millimetres = Field(
         gt=-50,
         lt=50,
@@ -51,7 +51,7 @@ class Geometry(ProjectSection):
     pocket_angle: SpaceDegrees = Field(
         0.0,
         description="slope of the pocket's floor to the crown, falling outward as the valve head does, degrees "
-        "(0 = flat; as the valve's tilt = parallel to the head)",
+        "(0 = flat, the valve's tilt = parallel to the head)",
     )
     across: Millimetres | None = Field(
         None, description="centre of the closed head's lower face from the cylinder axis, outward, mm"
@@ -70,8 +70,8 @@ class Geometry(ProjectSection):
     def _places(self) -> "Geometry":
         if (self.across is None) != (self.pocket_across is None):
             raise fault(
-                "give across and pocket_across, or neither",
-                "both from the cylinder axis; neither where pocket_depth was measured under the head's centre",
+                "needs both across and pocket_across, or neither",
+                "give both from the cylinder axis, or neither where pocket_depth was measured under the head's centre",
             )
         return self
 
@@ -79,33 +79,36 @@ class Geometry(ProjectSection):
 class Drop(ProjectSection):
     """Valve drop: how far a valve moves from its seat along its own axis until it meets the piston.
 
-    Any of the sources, best first; several are held against each other.
+    Any of the sources, best first; several are compared with each other.
     """
 
     readings: Annotated[tuple[InputFile, ...], ONE_OR_MORE] = Field(
-        (), description="CSV of readings, or a list of them, one a sitting: crank_deg (ATDC +), drop_mm, cylinder"
+        (),
+        description="CSV of readings, or a list, one for each time you measured: crank_deg (ATDC +), drop_mm, cylinder",
     )
     at_tdc: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
         (), description="one reading at TDC, mm (below 25); a list gives cylinders 1, 2, 3, ..."
     )
-    clay: Clay | None = Field(None, description="clay between valve and piston; says most with a measured lobe")
+    clay: Clay | None = Field(None, description="clay between valve and piston; most use with a measured lobe")
     geometry: Geometry | None = Field(None, description="deck, gasket, recession and pocket")
-    cylinder: int = Field(1, ge=1, le=16, description="cylinder that everything which names none was measured on")
+    cylinder: int = Field(1, ge=1, le=16, description="cylinder of every measurement that names none")
     gauge_error: Millimetres = Field(0.05, gt=0, description="standard error of a reading, mm")
     wheel_error: CrankDegrees = Field(
         1.0, gt=0, lt=30, description="standard error of the degree wheel's zero, crank degrees"
     )
-    accept_outliers: bool = Field(False, description="true = readings that do not fit are left out, and said so")
+    accept_outliers: bool = Field(False, description="true = leave out readings that do not fit, with a note")
 
     @model_validator(mode="after")
     def _some_source(self) -> "Drop":
         if not self.readings and not self.at_tdc and self.clay is None and self.geometry is None:
             raise fault(
-                "give readings, at_tdc, clay or geometry",
-                'readings = "drops/intake.csv" (best), at_tdc = 5.1, a clay table or a geometry table',
+                "needs readings, at_tdc, clay or geometry",
+                'give readings = "drops/intake.csv" (best), at_tdc = 5.1, a clay table or a geometry table',
             )
         if len({file.resolve() for file in self.readings}) < len(self.readings):
-            raise fault("readings names a file twice", "each sheet once: readings taken again are a file of their own")
+            raise fault(
+                "readings names a file twice", "name each sheet once; readings taken again are a file of their own"
+            )
         return self
 
 

@@ -11,12 +11,12 @@ CelsiusSpan = tuple[Celsius, Celsius]
 
 
 class Gates(ProjectSection):
-    """Limits that a logged row must keep to; a row outside is taken for no torque reading."""
+    """Limits that a logged row must keep to; a row outside is no torque reading."""
 
     mixture: tuple[float, float] | None = Field(None, description="[least, most] lambda")
     coolant: CelsiusSpan | None = Field(None, description="[least, most] °C")
     air_temperature: CelsiusSpan | None = Field(None, description="[least, most] °C of the intake air")
-    spark_retard: float | None = Field(None, ge=0, description="most degrees that knock control may take out")
+    spark_retard: float | None = Field(None, ge=0, description="most degrees of spark that knock control may take out")
     knock: float | None = Field(None, ge=0, description="most that the knock flag or count may read")
 
     @model_validator(mode="after")
@@ -24,7 +24,7 @@ class Gates(ProjectSection):
         for key in ("mixture", "coolant", "air_temperature"):
             span = getattr(self, key)
             if span is not None and span[1] <= span[0]:
-                raise fault(f"{key} [{span[0]:g}, {span[1]:g}] runs backwards", "the least first, then the most")
+                raise fault(f"{key} [{span[0]:g}, {span[1]:g}] runs backwards", "give the least first, then the most")
         return self
 
 
@@ -41,7 +41,7 @@ class Dyno(ProjectSection):
 
     at: Literal["flywheel", "hub", "wheel"] = Field("flywheel", description='"flywheel", "hub" or "wheel"')
     ratio: float | None = Field(None, gt=0, description="overall ratio: engine turns for one turn of hub or roller")
-    divided: bool = Field(False, description="true = logged torque of hub or wheel is divided by the ratio already")
+    divided: bool = Field(False, description="true = logged torque of hub or wheel is already divided by the ratio")
     driveline: Driveline | None = None
     engine_inertia: Inertia | None = Field(
         None, description="kg m^2 of crank, flywheel and clutch (and a brake on the flywheel), at the crank"
@@ -50,4 +50,4 @@ class Dyno(ProjectSection):
     coastdown: Annotated[tuple[str, ...], ONE_OR_MORE] = Field(
         (), description="logs of the roller running down with the clutch out, for its losses"
     )
-    corrected: bool = Field(False, description="true = the dyno has added what acceleration takes already")
+    corrected: bool = Field(False, description="true = the dyno has already added what acceleration takes")

@@ -26,7 +26,7 @@ class Crank(ProjectSection):
     bore: Millimetres = Field(gt=0, lt=300, description="bore, mm")
     stroke: Millimetres = Field(gt=0, lt=300, description="stroke, mm")
     rod: Millimetres = Field(gt=0, lt=1000, description="rod length centre to centre, mm")
-    pin_offset: Millimetres = Field(0.0, description="gudgeon-pin offset towards the thrust side, mm")
+    pin_offset: Millimetres = Field(0.0, description="wrist-pin (gudgeon-pin) offset towards the thrust side, mm")
     compression_ratio: float = Field(gt=1, lt=30, description="geometric compression ratio")
     redline: Rpm = Field(gt=0, description="highest speed in use, rpm")
     overspeed: Rpm | None = Field(None, gt=0, description="highest speed it could ever see, rpm (110 % of redline)")
@@ -46,7 +46,7 @@ class Crank(ProjectSection):
         if self.overspeed is not None and self.overspeed < self.redline:
             raise fault(
                 f"overspeed {self.overspeed:g} rpm is below redline {self.redline:g}",
-                "overspeed at or above redline",
+                "give overspeed at or above redline",
             )
         return self
 
@@ -54,7 +54,7 @@ class Crank(ProjectSection):
 class Duration(ProjectSection):
     """One line of a cam card: how long the lobe is above a check lift."""
 
-    at: Millimetres = Field(gt=0, description="check lift, mm, tappet or valve as measured_at says")
+    at: Millimetres = Field(gt=0, description="check lift, mm, at the lifter (tappet) or valve as measured_at says")
     degrees: CrankDegrees | None = Field(None, gt=0, lt=720, description="duration, crank degrees")
     before: CrankDegrees | None = Field(None, gt=0, lt=360, description="opening before the lobe centre, crank degrees")
     after: CrankDegrees | None = Field(None, gt=0, lt=360, description="closing after the lobe centre, crank degrees")
@@ -63,7 +63,9 @@ class Duration(ProjectSection):
     def _one_way(self) -> "Duration":
         flanks = self.before is not None, self.after is not None
         if any(flanks) != all(flanks) or (self.degrees is None) != all(flanks):
-            raise fault("give either degrees, or before and after", "degrees = 252, or before = 128 and after = 124")
+            raise fault(
+                "needs either degrees, or before and after", "give degrees = 252, or before = 128 and after = 124"
+            )
         return self
 
     @property
@@ -78,17 +80,17 @@ class Duration(ProjectSection):
 class TdcLift(ProjectSection):
     """Valve lift read on the engine at gas-exchange TDC; it narrows what a cam card leaves open."""
 
-    lift: Millimetres = Field(ge=0, description="valve lift at TDC as the dial gauge shows it, lash as set, mm")
+    lift: Millimetres = Field(ge=0, description="valve lift at TDC on the dial gauge, lash as set, mm")
     centreline: CrankDegrees = Field(
         description="true centreline it was read at, crank degrees (ATDC intake, BTDC exhaust)"
     )
-    error: Millimetres = Field(0.05, gt=0, description="how far the reading may be out, mm")
+    error: Millimetres = Field(0.05, gt=0, description="error of the reading, mm")
 
 
 class CamCard(ProjectSection):
     """A cam card: peak lift and durations at check lifts."""
 
-    lift: Millimetres = Field(gt=0, description="peak lift, mm, tappet or valve as measured_at says")
+    lift: Millimetres = Field(gt=0, description="peak lift, mm, at the lifter (tappet) or valve as measured_at says")
     durations: tuple[Duration, ...] = Field(min_length=2, description="durations at two or more check lifts")
     measured_at: Literal["tappet", "valve"] = Field(description='where lift is measured, "tappet" or "valve"')
     lift_at_tdc: TdcLift | None = Field(None, description="valve lift at TDC read on the engine")
@@ -96,13 +98,13 @@ class CamCard(ProjectSection):
         3.0,
         ge=0,
         lt=30,
-        description="how far the middle of a duration given as degrees may stand from the lobe centre that the cam is "
-        "dialled by, crank degrees (0 = the grinder states equal flanks)",
+        description="how far the middle of a duration may be from the lobe centre you set the cam by, crank degrees "
+        "(0 = the grinder states equal flanks)",
     )
 
     @property
-    def doubt(self) -> float:
-        """Crank degrees by which the flanks may stand off, either way; none where each flank is given."""
+    def flank_error(self) -> float:
+        """Crank degrees by which the flanks may be off, either way; 0 where each flank is given."""
         return self.asymmetry if any(line.degrees is not None for line in self.durations) else 0.0
 
     @model_validator(mode="after")
@@ -110,7 +112,7 @@ class CamCard(ProjectSection):
         lines = sorted(self.durations, key=lambda line: line.at)
         for low, high in itertools.pairwise(lines):
             if high.at == low.at:
-                raise fault(f"check lift {low.at:g} mm is given twice", "one duration for each check lift")
+                raise fault(f"check lift {low.at:g} mm is given twice", "give one duration for each check lift")
             if any(h >= lo for h, lo in zip(high.flanks, low.flanks, strict=True)):
                 raise fault(
                     f"the duration at {high.at:g} mm is not shorter than at {low.at:g} mm",
@@ -119,7 +121,7 @@ class CamCard(ProjectSection):
         if lines[-1].at >= self.lift:
             raise fault(
                 f"check lift {lines[-1].at:g} mm is not below the peak lift",
-                "check lifts below the peak lift",
+                "give check lifts below the peak lift",
             )
         return self
 
@@ -136,13 +138,15 @@ class Phaser(ProjectSection):
 
     travel: tuple[Travel, Travel] = Field(description="[least, most] crank degrees from rest, + = advanced")
     rest_until: Rpm = Field(0.0, ge=0, description="rpm up to which it is locked at rest")
-    error: CrankDegrees = Field(1.0, ge=0, description="how far it may stand from the table when steady, crank degrees")
+    error: CrankDegrees = Field(1.0, ge=0, description="how far it may be off its table when steady, crank degrees")
     overshoot: CrankDegrees = Field(2.0, ge=0, description="how far beyond that it swings when it moves, crank degrees")
     ageing: CrankDegrees = Field(
-        0.0, ge=0, lt=30, description="how much farther off it may stand once worn, crank degrees either way"
+        0.0, ge=0, lt=30, description="how much farther off it may be once worn, crank degrees either way"
     )
     slew: Slew = Field(description="slowest speed by direction, crank degrees a second")
-    resolution: CrankDegrees = Field(1.0, ge=0.1, description="step a table cell can hold, crank degrees (0.1 or more)")
+    resolution: CrankDegrees = Field(
+        1.0, ge=0.1, description="smallest step that a table cell can hold, crank degrees (0.1 or more)"
+    )
 
     @model_validator(mode="after")
     def _rest_inside(self) -> "Phaser":
@@ -150,10 +154,12 @@ class Phaser(ProjectSection):
         if not (least <= 0 <= most and least < most):
             raise fault(
                 f"travel [{least:g}, {most:g}] does not run from a least value through rest (0) to a most value",
-                "[0, 45] for a phaser that advances, [-40, 0] for one that retards, [-15, 30] for mid-travel rest",
+                "give [0, 45] where it advances, [-40, 0] where it retards, [-15, 30] where rest is in mid-travel",
             )
         if self.resolution > most - least:
-            raise fault(f"resolution {self.resolution:g} is more than the whole travel", "a step such as 1.0 or 0.5")
+            raise fault(
+                f"resolution {self.resolution:g} is more than the whole travel", "give a step such as 1.0 or 0.5"
+            )
         return self
 
 
@@ -165,55 +171,55 @@ class Cam(ProjectSection):
     tilt: SpaceDegrees = Field(description="valve axis from the cylinder axis, degrees")
     lobe: InputFile | None = Field(
         None,
-        description="CSV of measured lift: cam_deg, lift_mm at the tappet; or crank_deg, valve_lift_mm at the "
+        description="CSV of measured lift: cam_deg, lift_mm at the lifter (tappet); or crank_deg, valve_lift_mm at the "
         "valve's retainer with lash as set",
     )
     lobe_error: Millimetres = Field(
         0.02,  # judgement, no source: a dial gauge, and the curve between points up to 5 cam degrees apart
         ge=0,
         le=1,
-        description="how far the lift of a measured lobe may be out, between the points of its file too, mm at the "
-        "valve (a card has its own doubt)",
+        description="error of a measured lobe's lift, between the points of its file too, mm at the valve (not with a "
+        "card)",
     )
     card: CamCard | None = Field(None, description="cam card where there is no measured lobe")
-    ratio: float = Field(1.0, gt=0, lt=5, description="valve travel over tappet travel")
+    ratio: float = Field(1.0, gt=0, lt=5, description="rocker ratio: valve lift over lifter lift")
     lash: Millimetres = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
-    pump_up: Millimetres = Field(0.0, ge=0, description="how far a hydraulic tappet may hold the valve open, mm")
+    pump_up: Millimetres = Field(0.0, ge=0, description="how far a hydraulic lifter may hold the valve open, mm")
     centreline: CrankDegrees = Field(gt=0, lt=200, description="nominal centreline, °ATDC intake, °BTDC exhaust")
     offset: CrankDegrees = Field(0.0, gt=-90, lt=90, description="crank degrees fitted away from nominal, + = advanced")
     centreline_error: CrankDegrees = Field(
-        1.0, ge=0, lt=30, description="how well the fitted centreline is known, crank degrees"
+        1.0, ge=0, lt=30, description="error of the fitted centreline, crank degrees"
     )
     phaser: Phaser | None = Field(None, description="this cam's phaser; left out = fixed")
 
     @model_validator(mode="after")
     def _one_lobe(self) -> "Cam":
         if (self.lobe is None) == (self.card is None):
-            raise fault("give either lobe or card", 'lobe = "lobes/intake.csv", or a card table, not both')
+            raise fault("needs either lobe or card", 'give lobe = "lobes/intake.csv" or a card table, not both')
         card = self.card
         if card is not None and self.lobe_error and "lobe_error" in self.model_fields_set:
-            raise fault("lobe_error is given with a card", "lobe_error with a measured lobe; a card has its own doubt")
+            raise fault("lobe_error is given with a card", "take lobe_error out: a card has asymmetry instead")
         if card is not None and self.lash >= card.lift * (self.ratio if card.measured_at == "tappet" else 1.0):
             raise fault(f"lash {self.lash:g} mm is not below the lift", "measure lash at the valve in mm")
         return self
 
     @property
     def lift_error(self) -> float:
-        """How far the lift of a measured lobe may be out, mm at the valve; 0 for a card, whose doubt is its own."""
+        """Error of a measured lobe's lift, mm at the valve; 0 for a card, which has `flank_error`."""
         return self.lobe_error if self.lobe is not None else 0.0
 
 
 class Seat(ProjectSection):
-    """Where a closed valve's head stands: the centre of its lower face, and how its stem leans."""
+    """Where a closed valve's head is: the centre of its lower face, and how its stem leans."""
 
     across: Millimetres = Field(description="from the cylinder axis across the crank, mm, intake side +")
     along: Millimetres | None = Field(
         None,
         description="from the cylinder axis along the crank, mm: half the distance between the guides of two valves of "
-        "a kind; left out, the heads are taken to stand opposite each other",
+        "a kind (left out = heads opposite each other)",
     )
     height: Millimetres = Field(0.0, description="above the head's joint face, mm")
-    margin: Millimetres = Field(gt=0, description="thickness of the head's rim, mm")
+    margin: Millimetres = Field(gt=0, description="valve margin: thickness of the head's rim, mm")
     tilt: SpaceDegrees | None = Field(
         None, description="this valve's axis from the cylinder axis where it differs from its cam's tilt, degrees"
     )
@@ -233,7 +239,7 @@ class Seat(ProjectSection):
 
 
 def _one_or_more(value: object) -> object:
-    """A single table where a list of them may stand."""
+    """A single table in place of a list of them."""
     return [value] if isinstance(value, dict) else value
 
 
@@ -242,8 +248,8 @@ _Lift = Annotated[Millimetres, Field(ge=0, lt=40)]
 
 
 class Seats(ProjectSection):
-    """Valve seats of both kinds, or lifts at which the valves were seen to touch; without them valve-to-valve contact
-    is not covered.
+    """Valve seats of both kinds, or lifts at which the two valves met; without them valve-to-valve contact is not
+    covered.
 
     One entry of a kind stands for two valves, mirrored along the crank. With a third valve between them, give that one
     too: entries off the cylinder's middle are mirrored where fewer are given than there are valves.
@@ -251,20 +257,20 @@ class Seats(ProjectSection):
 
     intake: SeatList = ()
     exhaust: SeatList = ()
-    error: Millimetres = Field(0.25, ge=0, description="how much nearer the heads may stand than measured, mm")
-    touches: tuple[tuple[_Lift, _Lift], ...] = Field(
+    error: Millimetres = Field(0.25, ge=0, description="how much closer the heads may be than measured, mm")
+    contact_lifts: tuple[tuple[_Lift, _Lift], ...] = Field(
         (),
         max_length=100,
-        description="pairs [intake lift, exhaust lift] at which the two valves were seen to touch, mm along the stems",
+        description="pairs [intake lift, exhaust lift] at which the two valves met, mm along the stems",
     )
-    touch_error: Millimetres = Field(0.1, ge=0, description="how far a lift in touches may be out, mm")
+    contact_lift_error: Millimetres = Field(0.1, ge=0, description="error of a lift in contact_lifts, mm")
 
     @model_validator(mode="after")
     def _enough(self) -> "Seats":
-        if bool(self.intake) != bool(self.exhaust) or not (self.intake or self.touches):
+        if bool(self.intake) != bool(self.exhaust) or not (self.intake or self.contact_lifts):
             raise fault(
-                "valve to valve needs the seats of both kinds, or pairs of lifts at which the valves touched",
-                "intake and exhaust tables with across, along, height and margin; or touches = [[4.1, 3.0], ...]",
+                "valve to valve needs the seats of both kinds, or pairs of lifts at which the valves met",
+                "give intake and exhaust tables with across, along, height and margin, or contact_lifts = [[4.1, 3.0]]",
             )
         return self
 

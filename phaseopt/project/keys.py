@@ -22,7 +22,7 @@ def keys(model: type[BaseModel] = Project, under: str = "") -> Iterator[Key]:
     """Every key below a section, in the order of the sections.
 
     >>> next(key for key in keys() if key.name == "crank.pin_offset")
-    Key(name='crank.pin_offset', meaning='gudgeon-pin offset towards the thrust side, mm', default='0')
+    Key(name='crank.pin_offset', meaning='wrist-pin (gudgeon-pin) offset towards the thrust side, mm', default='0')
     """
     for name, field in model.model_fields.items():
         key = f"{under}{field.alias or name}"

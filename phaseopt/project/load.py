@@ -1,4 +1,4 @@
-"""Reading `project.toml`: every mistake reported at once, each with file, key, value and mend."""
+"""Reading `project.toml`: every mistake reported at once, each with file, key, value and fix."""
 
 import difflib
 import os
@@ -25,10 +25,23 @@ Loc = tuple[int | str, ...]  # where a value stands: keys, and numbers of list e
 def load_project(path: str | Path) -> Project:
     """Read and validate a project file.
 
-    Parameters: `path` of a TOML file; relative paths in it start from its folder.
-    Returns the `Project`, validated as a whole; its values are in the documented units.
-    Raises `InputError` with every mistake found: file, key, value and mend.
+    Parameters
+    ----------
+    path : path
+        A TOML file; relative paths in it start from its folder.
 
+    Returns
+    -------
+    Project
+        Validated as a whole; its values are in the documented units.
+
+    Raises
+    ------
+    InputError
+        With every mistake found: file, key, value and fix.
+
+    Examples
+    --------
     >>> project = load_project("examples/hillclimb/project.toml")
     >>> project.intake.offset, project.intake.phaser.travel  # crank degrees
     (-12.0, (0.0, 45.0))
@@ -55,12 +68,27 @@ def load_project(path: str | Path) -> Project:
 
 
 def load_pull(path: str | Path, project: Project, weather: str | None = None) -> tuple[Pull, dict[str, Any]]:
-    """A pull that is not in the project file, as if it were, and as the entry that it would be there.
+    """Read a pull that is not in the project file, as if it were.
 
-    Parameters: `path` of a TOML file that holds one entry as under [[torque.pulls]], its log files named from its own
-    folder; or of a log, taken as a brake sweep. `project`, whose [torque] says how logs are read; `weather` in words,
-    "pressure, temperature, humidity", for an entry that states none.
-    Raises `InputError` with every mistake found.
+    Parameters
+    ----------
+    path : path
+        A TOML file with one entry as under [[torque.pulls]], its log files named from its own folder; or a log, which
+        counts as a brake sweep.
+    project : Project
+        Its [torque] says how logs are read.
+    weather : str, optional
+        "pressure, temperature, humidity", for an entry that states none.
+
+    Returns
+    -------
+    Pull, dict
+        The pull, and the entry that it would be in the project file.
+
+    Raises
+    ------
+    InputError
+        With every mistake found.
     """
     file = Path(path)
     if not file.exists():
@@ -90,10 +118,22 @@ def load_pull(path: str | Path, project: Project, weather: str | None = None) ->
 
 
 def check_value(key: str, value: object) -> None:
-    """Refuse a value that a key by itself does not take, whatever stands in the others.
+    """Refuse a value that a key cannot have, for any values of the other keys.
 
-    Parameters: `key` as "crank.bore". Raises `InputError` with what is wrong and its mend.
+    Parameters
+    ----------
+    key : str
+        As "crank.bore".
+    value : object
+        A number in the documented unit, or text.
 
+    Raises
+    ------
+    InputError
+        With what is wrong and how to fix it.
+
+    Examples
+    --------
     >>> check_value("crank.bore", "3.39 in")
     >>> check_value("crank.bore", -3)
     Traceback (most recent call last):
@@ -130,7 +170,7 @@ def _entry(file: Path) -> dict[str, Any]:
 def _weather(text: str) -> dict[str, Any]:
     parts = [part.strip() for part in text.split(",")]
     if len(parts) != 3:
-        hint = f'"{_WEATHER_EXAMPLE}": barometer, intake air, relative humidity, a comma between'
+        hint = f'give "{_WEATHER_EXAMPLE}": barometer, intake air, relative humidity, a comma between'
         raise InputError.one(f"{text!r} is not three values", hint=hint, where="--weather")
     return dict(zip(("pressure", "temperature", "humidity"), parts, strict=True))
 
@@ -139,7 +179,7 @@ def _refuse_contradictions(file: Path, project: Project, pull: Pull) -> None:
     """What the pull lacks that the project's way of reading logs needs."""
     if project.torque is None:
         raise InputError.one(
-            "there is no torque section, so nothing tells how to read the log",
+            "there is no torque section, so how to read the log is not known",
             hint="describe columns, units and phases in [torque], with the pulls made so far",
             file=project.file,
             where="torque",
@@ -169,7 +209,7 @@ def _read_toml(file: Path) -> dict[str, Any]:
     except ValueError as error:
         if not isinstance(error, tomllib.TOMLDecodeError):
             raise InputError.one("holds a number too long to read", hint="shorten it", file=file) from None
-        raise InputError.one(f"is not valid TOML: {error}", hint="mend that line", file=file) from None
+        raise InputError.one(f"is not valid TOML: {error}", hint="fix that line", file=file) from None
 
 
 def _valid_sections(raw: dict[str, Any], context: dict[str, Path]) -> dict[str, Any]:
@@ -218,7 +258,7 @@ def _nearest(loc: Loc) -> str | None:
     return near[0] if near else None
 
 
-# What the checker of types says, in the words of a workshop.
+# What the checker of types says, in a workshop's words.
 _PLAIN = {
     "int_from_float": "must be a whole number",
     "int_parsing": "must be a whole number",
@@ -253,18 +293,16 @@ def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
     if kind == "too_long":
         return Mistake(f"has {ctx['actual_length']} entries, takes {ctx['max_length']}", wanted, file, _key(loc))
     if kind == "phaseopt":
-        hint = (
-            f"give {ctx['hint']}" if field is None or not field.description else f"{ctx['hint']} ({field.description})"
-        )
+        hint = f"{ctx['hint']} ({field.description})" if field is not None and field.description else ctx["hint"]
         return Mistake(_with_value(ctx["problem"], detail["input"]), hint, file, _key(loc))
     plain = _PLAIN.get(kind, detail["msg"].removeprefix("Input ")).format(**ctx)
     return Mistake(_with_value(plain, detail["input"]), wanted, file, _key(loc))
 
 
 def _with_value(problem: str, value: object) -> str:
-    shown = repr(value)
-    told = shown in problem or (isinstance(value, str) and bool(value) and value in problem)
-    return problem if isinstance(value, dict | list) or told or len(shown) > 60 else f"{problem} (it is {shown})"
+    text = repr(value)
+    named = text in problem or (isinstance(value, str) and bool(value) and value in problem)
+    return problem if isinstance(value, dict | list) or named or len(text) > 60 else f"{problem} (it is {text})"
 
 
 def _key(loc: Loc) -> str:

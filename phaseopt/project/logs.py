@@ -53,7 +53,7 @@ class LogColumns(ProjectSection):
     """The log's own column names."""
 
     rpm: str = Field(description="engine speed column")
-    torque: str | None = Field(None, description="torque column (only pulls that weigh a roller do without)")
+    torque: str | None = Field(None, description="torque column (only inertia sweeps do without)")
     load: str = Field(description="manifold pressure column")
     time: str | None = Field(None, description="time column, s")
     throttle: str | None = Field(None, description="throttle position column, percent")
@@ -64,7 +64,7 @@ class LogColumns(ProjectSection):
     air_temperature: str | None = Field(None, description="intake air temperature column")
     mixture: str | None = Field(None, description="mixture column: lambda, or air-fuel ratio")
     coolant: str | None = Field(None, description="coolant temperature column")
-    oil: str | None = Field(None, description="oil temperature column, for what hot oil does to the phasers")
+    oil: str | None = Field(None, description="oil temperature column: hot oil slows the phasers")
     spark_retard: str | None = Field(None, description="column of degrees of spark that knock control takes out")
     knock: str | None = Field(None, description="knock column: a flag or a count, 0 = no knock")
     roller: str | None = Field(None, description="speed of the roller or output shaft, rpm")
@@ -90,7 +90,7 @@ def unit_like(unit: str) -> AfterValidator:
         try:
             to_number(f"1 {text}", unit)
         except UnitError as error:
-            raise fault(str(error), f"a unit of the kind of {unit}") from error
+            raise fault(str(error), f"give a unit such as {unit}") from error
         return text
 
     return AfterValidator(check)
@@ -110,7 +110,7 @@ class LogUnits(ProjectSection):
 
 
 class FullThrottleMark(ProjectSection):
-    """What marks a logged row as full throttle."""
+    """What makes a logged row full throttle."""
 
     throttle_above: float | None = Field(None, gt=0, le=100, description="throttle position, percent")
     depression_below: Kilopascals | None = Field(
@@ -120,7 +120,7 @@ class FullThrottleMark(ProjectSection):
     @model_validator(mode="after")
     def _one(self) -> "FullThrottleMark":
         if (self.throttle_above is None) == (self.depression_below is None):
-            raise fault("give throttle_above or depression_below", "throttle_above = 95, or depression_below = 3")
+            raise fault("needs throttle_above or depression_below", "give throttle_above = 95, or depression_below = 3")
         return self
 
 
@@ -128,11 +128,11 @@ Factor = Literal["flow", "friction", "wall temperature", "burn duration"]
 
 
 class TorquePrior(ProjectSection):
-    """The simulation as what is expected of torque before the pulls are looked at."""
+    """The simulation as what torque is expected to be before the pulls count."""
 
     calibrate: tuple[Factor, ...] = Field(
         ("flow", "friction", "wall temperature", "burn duration"),
-        description="what of the simulation is fitted to the pulls first ([] = nothing)",
+        description="parts of the simulation to fit to the pulls first ([] = none)",
     )
 
 
@@ -148,11 +148,11 @@ class Torque(ProjectSection):
     phases: Channels = Field(default_factory=Channels)
     full_throttle: FullThrottleMark
     bin: float = Field(250.0, gt=0, description="width of a speed bin, rpm")
-    settle: float = Field(0.3, ge=0, le=10, description="s cut off a sweep where the throttle opens or shuts")
+    settle: float = Field(0.3, ge=0, le=10, description="seconds cut off a sweep where the throttle opens or shuts")
     gates: Gates = Field(default_factory=Gates)
     dyno: Dyno = Field(default_factory=Dyno)
     pulls: tuple[Pull, ...] = Field(min_length=1, description="pulls")
     phaser_steps: tuple[str, ...] = Field(
-        (), description="logs in which the phasers were stepped, files or globs; no torque is taken from them"
+        (), description="logs in which the phasers were stepped, files or globs; not used for torque"
     )
     prior: TorquePrior | None = None

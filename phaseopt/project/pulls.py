@@ -8,10 +8,10 @@ from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Proj
 
 
 class Dialect(ProjectSection):
-    """How a log's text is written, where the file itself leaves it open; what is left out is found."""
+    """How a log's text is written, where the file leaves it open; the rest is found."""
 
     delimiter: Literal["comma", "semicolon", "tab", "space"] | None = Field(
-        None, description='what parts columns: "comma", "semicolon", "tab" or "space"'
+        None, description='between columns: "comma", "semicolon", "tab" or "space"'
     )
     decimal: Literal["point", "comma"] | None = Field(None, description='decimal sign: "point" or "comma"')
     encoding: Literal["utf-8", "utf-16", "windows-1252"] | None = Field(
@@ -31,14 +31,16 @@ class Weather(ProjectSection):
 class PullOffsets(ProjectSection):
     """How the cams were fitted on the day of a pull."""
 
-    intake: CrankDegrees | None = Field(None, gt=-90, lt=90, description="intake installed offset then, crank degrees")
+    intake: CrankDegrees | None = Field(
+        None, gt=-90, lt=90, description="intake installed offset that day, crank degrees"
+    )
     exhaust: CrankDegrees | None = Field(
-        None, gt=-90, lt=90, description="exhaust installed offset then, crank degrees"
+        None, gt=-90, lt=90, description="exhaust installed offset that day, crank degrees"
     )
 
 
 class PullRest(ProjectSection):
-    """What the phase channels read while the phasers were at rest before the pull."""
+    """What the phase channels read with the phasers at rest before the pull."""
 
     intake: float | None = Field(None, description="intake channel at rest, in the log's own degrees")
     exhaust: float | None = Field(None, description="exhaust channel at rest, in the log's own degrees")
@@ -51,10 +53,10 @@ Kind = Literal["sweep", "inertia sweep", "steady"]
 class Pull(ProjectSection):
     """One pull on the dyno: its log files and the day's conditions."""
 
-    name: str | None = Field(None, min_length=1, description="what to call it; left out = the first file's name")
+    name: str | None = Field(None, min_length=1, description="its name (left out = the first file's name)")
     kind: Kind = Field(description='"sweep" against a brake, "inertia sweep" of a roller, or "steady" points')
     files: tuple[str, ...] = Field(
-        min_length=1, description="log files, a glob works too; files that share out the columns are one recording"
+        min_length=1, description="log files, a glob works too; files with different columns are one recording"
     )
     dialect: Dialect | None = Field(None, description="how these files are written, in place of torque.dialect")
     clock_shifts: tuple[float, ...] | None = Field(
@@ -63,8 +65,10 @@ class Pull(ProjectSection):
         "(left out = found from engine speed; all 0 = one clock)",
     )
     without: tuple[Gate, ...] = Field((), description="columns under torque.columns that this pull's logs lack")
-    ratio: float | None = Field(None, gt=0, description="engine turns a roller turn in that gear; else dyno.ratio")
+    ratio: float | None = Field(
+        None, gt=0, description="engine turns for one roller turn in that gear (left out = dyno.ratio)"
+    )
     offsets: PullOffsets = Field(default_factory=PullOffsets)
-    weather: Weather | None = Field(None, description="air on the day; needed where a correction is asked for")
+    weather: Weather | None = Field(None, description="air on the day; a correction needs it")
     rest: PullRest = Field(default_factory=PullRest)
     accept_rest: bool = Field(False, description="true = I know that a channel does not read rest at rest")

@@ -14,7 +14,7 @@ from phaseopt.values.units import UnitError, to_number
 
 
 def fault(problem: str, hint: str) -> PydanticCustomError:
-    """A validation error that carries its own mend."""
+    """A validation error that carries its own fix."""
     return PydanticCustomError("phaseopt", "{problem}", {"problem": problem, "hint": hint})
 
 
@@ -25,7 +25,10 @@ def quantity(unit: str) -> BeforeValidator:
         try:
             return to_number(value, unit)
         except UnitError as error:
-            raise fault(str(error), f'a number in {unit}, or text with a unit such as "1.5 {unit}"') from error
+            hint = (
+                f'give a number in {unit}, or text with a unit such as "1.5 {unit}"' if unit else "give a plain number"
+            )
+            raise fault(str(error), hint) from error
 
     return BeforeValidator(read)
 
@@ -40,7 +43,7 @@ ONE_OR_MORE = BeforeValidator(_one_or_more)  # a list of one may be written with
 def _file(value: object, info: ValidationInfo) -> Path:
     """A path resolved from the project file's own folder."""
     if not isinstance(value, str | Path) or not str(value):
-        raise fault(f"{value!r} is not a file name", "a file name in quotes")
+        raise fault(f"{value!r} is not a file name", "give a file name in quotes")
     folder = Path((info.context or {}).get("folder", "."))
     path = folder / value
     try:
@@ -48,7 +51,7 @@ def _file(value: object, info: ValidationInfo) -> Path:
     except OSError:  # a name no file can have
         there = False
     if not there:
-        raise fault(f"there is no file {value}", f"check the name; it is looked for in {folder}")
+        raise fault(f"there is no file {value}", f"check the name; the folder searched is {folder}")
     return path
 
 
@@ -76,13 +79,13 @@ class ProjectSection(BaseModel):
 def _increasing(values: tuple[float, ...]) -> tuple[float, ...]:
     for before, after in itertools.pairwise(values):
         if after <= before:
-            raise fault(f"{after:g} follows {before:g}", "values that increase from each to the next, none twice")
+            raise fault(f"{after:g} follows {before:g}", "give values that increase, none twice")
     return values
 
 
 def _span(values: tuple[float, float]) -> tuple[float, float]:
     if values[1] < values[0]:
-        raise fault(f"[{values[0]:g}, {values[1]:g}] runs backwards", "the least first, then the most")
+        raise fault(f"[{values[0]:g}, {values[1]:g}] runs backwards", "give the least first, then the most")
     return values
 
 

@@ -8,7 +8,7 @@ from phaseopt.project.quantities import CrankDegrees, Grams, Millimetres, Projec
 
 
 class StaticGaps(ProjectSection):
-    """Least gap turned by hand, cold (common practice for steel rods)."""
+    """Least clearance turned by hand, cold (common practice for steel rods)."""
 
     intake: Millimetres = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 or more)")
     exhaust: Millimetres = Field(2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 or more)")
@@ -16,12 +16,16 @@ class StaticGaps(ProjectSection):
 
 
 class Rod(ProjectSection):
-    """What stretches at speed. The ranges hold every road and race engine; outside them a unit was mistaken."""
+    """What stretches at speed. Every road and race engine is inside the ranges; outside them a unit is wrong."""
 
     reciprocating_mass: Grams = Field(ge=50, le=5000, description="piston, pin, rings and the rod's small end, g")
     section: Annotated[float, quantity("mm^2")] = Field(ge=20, le=2000, description="rod beam section, mm²")
-    modulus: Annotated[float, quantity("GPa")] = Field(205.0, ge=40, le=400, description="modulus, GPa (steel 205)")
-    structure: float = Field(2.5, ge=1, le=20, description="whole structure's stretch over the rod's (common practice)")
+    modulus: Annotated[float, quantity("GPa")] = Field(
+        205.0, ge=40, le=400, description="modulus of elasticity, GPa (steel 205)"
+    )
+    structure: float = Field(
+        2.5, ge=1, le=20, description="stretch of the whole structure over the rod's (common practice)"
+    )
 
 
 class Loft(ProjectSection):
@@ -32,28 +36,30 @@ class Loft(ProjectSection):
 
 
 class RunningGaps(ProjectSection):
-    """What a running engine takes from the gap, and what must be left."""
+    """What a running engine takes from the clearance, and what must be left."""
 
-    reserve: Millimetres = Field(0.5, ge=0.1, description="gap left with everything taken off, mm (0.1 or more)")
+    reserve: Millimetres = Field(
+        0.5, ge=0.1, description="clearance left with everything below taken off, mm (0.1 or more)"
+    )
     rod: Rod
     play: Millimetres = Field(0.08, ge=0, description="bearing and pin play, mm")
     growth: Millimetres = Field(0.10, ge=0, description="growth of piston and rod when hot, mm")
     chain: CrankDegrees = Field(1.0, ge=0, lt=30, description="chain or belt error, crank degrees either way")
     loft: Loft | None = Field(
-        None, description="valve-train loft; left out = none up to overspeed, as the builder states"
+        None, description="valve-train loft (left out = you state that there is none up to overspeed)"
     )
 
 
 class GapRules(ProjectSection):
-    """The two rules."""
+    """The two rules of contact."""
 
     tables_only_guard: bool = Field(
         False, description="true = I know that a phaser fault could make valve and piston meet"
     )
     between: Literal["any with any", "neighbouring cells"] = Field(
         "any with any",
-        description="what is accepted between cells: any phase in the tables with any other, or the looser rule of "
-        "neighbouring cells, which takes phasers to keep up with the engine",
+        description="which phases may meet between cells: any in the tables with any other, or only those of "
+        "neighbouring cells (a looser rule: the phasers must keep up with the engine)",
     )
     static: StaticGaps = Field(default_factory=StaticGaps)
     running: RunningGaps

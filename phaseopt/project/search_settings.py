@@ -19,26 +19,26 @@ from phaseopt.values.units import UnitError, to_number
 
 LIGHT_LOAD_WEIGHT = 0.1  # of a full-load cell
 
-# What the simulation tells of a cell beside torque, and the units of caps and costs on it.
+# What the simulation knows of a cell beside torque, and the units of caps and costs on it.
 Quantity = Literal["residual", "fuel per kWh", "fuel over least", "peak pressure"]
 UNITS: dict[Quantity, str] = {
     "residual": "percent", "fuel per kWh": "g/kWh", "fuel over least": "percent", "peak pressure": "kPa",
 }  # fmt: skip
 _OF = (
-    '"residual" (burned gas left among what is trapped, by mass, %), "fuel per kWh" (g/kWh), "fuel over least" (%, '
-    'more fuel than the best safe timing burns for the same torque at that speed) or "peak pressure" (kPa)'
+    '"residual" (burned gas among what is trapped, by mass, %), "fuel per kWh" (g/kWh), "fuel over least" (%, more '
+    'fuel than the best safe timing burns for that torque at that speed) or "peak pressure" (kPa)'
 )
 
 
 def _in_unit_of(value: object, info: ValidationInfo) -> object:
     """A number, or text with a unit, in the unit of the quantity named before it."""
     of = info.data.get("of")
-    if of is None:  # wrong by itself, and told
+    if of is None:  # wrong by itself, and reported
         return value
     try:
         return to_number(value, UNITS[of])
     except UnitError as error:
-        raise fault(str(error), f"a number in {UNITS[of]}, or text with a unit of its own") from error
+        raise fault(str(error), f"give a number in {UNITS[of]}, or text with a unit of its own") from error
 
 
 Level = Annotated[float, BeforeValidator(_in_unit_of), Field(allow_inf_nan=False)]
@@ -56,12 +56,12 @@ class Tables(ProjectSection):
 
     rpm: RpmAxis = Field(description="engine speed breakpoints, rpm")
     load: LoadAxis = Field(description="load breakpoints, kPa manifold pressure; the top row is full throttle")
-    check_lift: Millimetres = Field(1.0, gt=0, description="valve lift at which events and overlap are told, mm")
-    baseline: TablePair | None = Field(None, description="tables to compare with; left out = rest timing")
+    check_lift: Millimetres = Field(1.0, gt=0, description="valve lift at which events and overlap are given, mm")
+    baseline: TablePair | None = Field(None, description="tables to compare with (left out = rest timing)")
 
 
 class Weight(ProjectSection):
-    """Cells that count more or less."""
+    """Cells that count more or less than others."""
 
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load")
@@ -87,7 +87,7 @@ class Pin(ProjectSection):
     @model_validator(mode="after")
     def _holds_something(self) -> "Pin":
         if self.intake is None and self.exhaust is None:
-            raise fault("it holds neither cam", "give intake, exhaust or both")
+            raise fault("names neither cam", "give intake, exhaust or both")
         return self
 
 
@@ -97,7 +97,7 @@ class Cap(ProjectSection):
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load; the top row is never capped")
     of: Quantity = Field(description=_OF)
-    most: Level = Field(description="most of it that a cell may have, in its unit")
+    most: Level = Field(description="most that a cell may have, in its unit")
 
 
 class Cost(ProjectSection):
@@ -106,32 +106,36 @@ class Cost(ProjectSection):
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load; the top row never pays")
     of: Quantity = Field(description=_OF)
-    above: Level = Field(0.0, description="up to how much of it is free, in its unit")
-    price: float = Field(gt=0, description="N·m that each unit beyond that counts for")
+    above: Level = Field(0.0, description="how much of it is free, in its unit")
+    price: float = Field(gt=0, description="N·m for each unit beyond that")
 
 
 class Search(ProjectSection):
     """What the best tables are."""
 
-    caution: float = Field(1.0, ge=0, description="standard deviations of doubt taken off the torque")
+    caution: float = Field(
+        1.0, ge=0, description="how many standard deviations of uncertainty are taken off the torque"
+    )
     roughness: float = Field(0.02, ge=0, description="N·m per (degree per 500 rpm or per 10 kPa) squared")
-    crossing: float = Field(3000.0, gt=0, description="rpm a second, the fastest the engine runs through the table")
+    crossing: float = Field(3000.0, gt=0, description="fastest change of engine speed through the table, rpm a second")
     slew_share: float = Field(1.0, gt=0, le=1, description="share of each phaser's slew that the tables may use")
     full_load_from: float = Field(85.0, description="load from which a cell counts in full; below it a tenth")
-    weights: tuple[Weight, ...] = Field((), description="bands that count otherwise, first match wins")
-    overlap_cap: tuple[OverlapCap, ...] = Field((), description="bands with capped overlap")
+    weights: tuple[Weight, ...] = Field((), description="bands that count more or less, first match wins")
+    overlap_cap: tuple[OverlapCap, ...] = Field((), description="bands with a cap on overlap")
     pinned: tuple[Pin, ...] = Field((), description="bands whose phases are held, first match wins")
     part_load: Literal["torque", "track car", "road car"] = Field(
         "torque",
-        description="what counts below full_load_from: torque alone; torque, and a charge that keeps the burn steady, "
-        "for a track car; that and the fuel for the torque made, for a road car. The two need a simulation",
+        description="what counts below full_load_from: torque alone, for a track car also a steady burn, for a road "
+        "car fuel too (both cars need a simulation)",
     )
-    caps: tuple[Cap, ...] = Field((), description="bands with caps on simulated quantities; all that hold a cell count")
+    caps: tuple[Cap, ...] = Field(
+        (), description="bands with caps on simulated quantities; every band with a cell in it counts"
+    )
     costs: tuple[Cost, ...] = Field((), description="bands where simulated quantities cost torque; they add up")
 
 
 class Report(ProjectSection):
-    """How a person reads what is found; files for machines keep the documented units."""
+    """How results are shown; files for machines keep the documented units."""
 
     units: Units = Field(
         "metric", description='"metric" (mm, N·m, kW) or "inch" (thousandths of an inch, lb-ft, hp) in words and pages'

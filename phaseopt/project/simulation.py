@@ -1,6 +1,6 @@
 """The cycle section of a project file: pipes, ports, valve seats, mixture and friction for the simulation.
 
-What is left out has a value common in the trade; `doubt` says how far to trust what comes of it.
+What is left out has a value common in the trade; `uncertainty` says how far to trust the outcome.
 """
 
 import itertools
@@ -21,7 +21,9 @@ class Taper(ProjectSection):
 
     length: Millimetres = Field(ge=1, le=10000, description="length along the middle, mm")
     start: Millimetres = Field(ge=8, le=500, description="inner diameter where the flow enters, mm")
-    end: Millimetres | None = Field(None, ge=8, le=500, description="inner diameter where it leaves, mm (same)")
+    end: Millimetres | None = Field(
+        None, ge=8, le=500, description="inner diameter where it leaves, mm (left out = the same)"
+    )
 
 
 Pipe = tuple[Taper, ...]
@@ -31,9 +33,9 @@ PIECES = 20  # of one pipe, at most
 def _rising(rows: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
     for before, after in itertools.pairwise(rows):
         if after[0] <= before[0]:
-            raise fault(f"lift {after[0]:g} follows {before[0]:g}", "lifts that rise from row to row")
+            raise fault(f"lift {after[0]:g} follows {before[0]:g}", "give lifts that rise from row to row")
     if rows and rows[0][0] < 0.0:
-        raise fault(f"lift {rows[0][0]:g} is below zero", "lifts from 0 up")
+        raise fault(f"lift {rows[0][0]:g} is below zero", "give lifts from 0 up")
     return rows
 
 
@@ -43,10 +45,10 @@ def _coefficients(rows: tuple[tuple[float, float], ...]) -> tuple[tuple[float, f
             problem = "falls below zero" if value < 0.0 else "is not between 0 and 1"
             raise fault(
                 f"the coefficient {value:g} at lift/diameter {at:g} {problem}",
-                "measured flow over ideal flow through the least geometric area, above 0 and up to 1",
+                "give measured flow over ideal flow through the least geometric area, above 0 and up to 1",
             )
         if at > 1.0:
-            raise fault(f"lift/diameter {at:g} is above 1", "valve lift over head diameter, e.g. [0.25, 0.64]")
+            raise fault(f"lift/diameter {at:g} is above 1", "give valve lift over head diameter, as in [0.25, 0.64]")
     return rows
 
 
@@ -54,7 +56,7 @@ def _flows(rows: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], 
     for lift, flow in rows:
         if lift <= 0.0 or flow <= 0.0:
             raise fault(
-                f"a flow of {flow:g} L/s at a lift of {lift:g} mm", "lifts and flows above zero; leave out the leak"
+                f"a flow of {flow:g} L/s at a lift of {lift:g} mm", "give lifts and flows above zero, without the leak"
             )
     return rows
 
@@ -68,7 +70,7 @@ class FlowBench(ProjectSection):
         Field(min_length=2, max_length=100),
         AfterValidator(_rising),
         AfterValidator(_flows),
-    ] = Field(description='[valve lift mm, air flow L/s] rows ("150 cfm" works), all valves of the port open alike')
+    ] = Field(description='[valve lift mm, air flow L/s] rows ("150 cfm" works), with all valves of the port open')
 
 
 class Tract(ProjectSection):
@@ -83,8 +85,8 @@ class Tract(ProjectSection):
         tuple[tuple[float, float], ...], Field(max_length=100), AfterValidator(_rising), AfterValidator(_coefficients)
     ] = Field(
         (),
-        description="[lift / head diameter, discharge coefficient] rows for flow into the cylinder, referred to the "
-        "least geometric area (left out: a good port)",
+        description="[lift / head diameter, discharge coefficient] rows for flow into the cylinder, on the least "
+        "geometric area (left out = a good port)",
     )
     outward: Annotated[
         tuple[tuple[float, float], ...], Field(max_length=100), AfterValidator(_rising), AfterValidator(_coefficients)
@@ -92,18 +94,18 @@ class Tract(ProjectSection):
     port: Pipe = Field(
         min_length=1,
         max_length=PIECES,
-        description="pieces of one cylinder's port in the head, in the order of the flow, as one round",
+        description="pieces of one cylinder's port in the head, in the order of the flow, as round pipes",
     )
 
     @model_validator(mode="after")
     def _possible(self) -> "Tract":
         if self.stem >= self.throat:
             raise fault(
-                f"a stem of {self.stem:g} mm does not fit a throat of {self.throat:g} mm", "both diameters in mm"
+                f"a stem of {self.stem:g} mm does not fit a throat of {self.throat:g} mm", "give both diameters in mm"
             )
         for name, rows in (("inward", self.inward), ("outward", self.outward)):
             if len(rows) == 1:
-                raise fault(f"{name} has one row", "two rows or more, or leave it out")
+                raise fault(f"{name} has one row", "give two rows or more, or leave it out")
         return self
 
 
@@ -133,15 +135,15 @@ class ExhaustTract(Tract):
         None,
         min_length=1,
         max_length=PIECES,
-        description="pieces of one secondary (left out: all primaries meet in one collector)",
+        description="pieces of one secondary (left out = all primaries meet in one collector)",
     )
     collector_volume: Litres = Field(
-        0.0, ge=0, le=20, description="volume in which the last pipes meet, litres (0: they meet in a point)"
+        0.0, ge=0, le=20, description="volume in which the last pipes meet, litres (0 = they meet in a point)"
     )
     tail: Pipe = Field(
         min_length=1,
         max_length=PIECES,
-        description="pieces from the last junction to the open end, silencers as plain pipe",
+        description="pieces from the last junction to the open end, mufflers (silencers) as plain pipe",
     )
     wall: WallTemperature = Field(480.0, description="inner wall of port and primary, °C")
     secondary_wall: WallTemperature = Field(430.0, description="inner wall of the secondaries, °C")
@@ -155,20 +157,20 @@ class ExhaustTract(Tract):
 
 def _refuse_two_sources(tract: Tract, main: str) -> None:
     if tract.bench is not None and getattr(tract, main):
-        raise fault(f"bench and {main} both tell the flow in the main direction", f"bench or {main}, not both")
+        raise fault(f"bench and {main} both give the flow in the main direction", f"give bench or {main}, not both")
 
 
 class FrictionLaw(ProjectSection):
     """Friction mean effective pressure after Chen and Flynn, in bar."""
 
-    constant: float = Field(0.4, ge=0, le=5, description="part that is always there, bar")
+    constant: float = Field(0.4, ge=0, le=5, description="constant part, bar")
     pressure: float = Field(0.005, ge=0, le=0.1, description="share of peak cylinder pressure")
     speed: float = Field(0.09, ge=0, le=1, description="bar per m/s of mean piston speed")
     speed_squared: float = Field(0.0009, ge=0, le=0.05, description="bar per (m/s)² of mean piston speed")
 
 
 class Factors(ProjectSection):
-    """What an earlier calibration multiplied the description by, for an engine with no pulls of its own yet."""
+    """Factors of an earlier calibration, for an engine with no pulls of its own yet."""
 
     flow: float = Field(1.0, ge=0.8, le=1.2, description="flow through the valves")
     friction: float = Field(1.0, ge=0.5, le=1.6, description="friction")
@@ -191,19 +193,19 @@ class Cycle(ProjectSection):
         None, gt=0, le=200, description="volume between a shared throttle and the runners, litres"
     )
     throttle_volume: Litres = Field(
-        0.15, gt=0, le=10, description="volume between each throttle of its own and its runner, litres"
+        0.15, gt=0, le=10, description="volume between each individual throttle and its runner, litres"
     )
     full_throttle_depression: Kilopascals = Field(
         2.0, ge=0.6, le=20, description="mean plenum pressure at full throttle below ambient, kPa (practice: 1 to 3)"
     )
     ambient: Weather | None = Field(
-        None, description="air of the simulation (left out: that of [torque] correction, else of SAE J1349)"
+        None, description="air of the simulation (left out = that of [torque] correction, else of SAE J1349)"
     )
     fuel: Literal["petrol", "ethanol", "propane"] = Field("petrol", description='"petrol", "ethanol" or "propane"')
     excess_air: float | None = Field(
-        None, alias="lambda", ge=0.7, le=1.3, description="air over what the fuel just needs (0.88)"
+        None, alias="lambda", ge=0.7, le=1.3, description="lambda: air over what the fuel just needs (left out = 0.88)"
     )
-    air_fuel_ratio: float | None = Field(None, gt=0, description="by mass, in the place of lambda")
+    air_fuel_ratio: float | None = Field(None, gt=0, description="air-fuel ratio by mass, in place of lambda")
     half_burned: CrankDegrees = Field(
         8.0,
         ge=-10,
@@ -216,7 +218,7 @@ class Cycle(ProjectSection):
     chamber_wall: WallTemperature = Field(165.0, description="inner wall of chamber and cylinder, °C")
     friction: FrictionLaw = Field(default_factory=FrictionLaw)
     factors: Factors = Field(default_factory=Factors)
-    doubt: float = Field(
+    uncertainty: float = Field(
         0.08,
         gt=0,
         le=1,
@@ -227,12 +229,17 @@ class Cycle(ProjectSection):
     def _plenum(self) -> "Cycle":
         if (self.plenum_volume is None) == (self.throttles == "shared"):
             if self.plenum_volume is None:
-                raise fault("a shared throttle needs plenum_volume", 'plenum_volume, or throttles = "per cylinder"')
-            raise fault("there is no plenum with a throttle per cylinder", "plenum_volume or throttles, not both")
+                raise fault(
+                    "a shared throttle needs plenum_volume", 'give plenum_volume, or throttles = "per cylinder"'
+                )
+            raise fault(
+                "there is no plenum with a throttle per cylinder",
+                'give plenum_volume or throttles = "per cylinder", not both',
+            )
         return self
 
     @model_validator(mode="after")
     def _one_mixture(self) -> "Cycle":
         if self.excess_air is not None and self.air_fuel_ratio is not None:
-            raise fault("lambda and air_fuel_ratio both tell the mixture", "lambda or air_fuel_ratio, not both")
+            raise fault("lambda and air_fuel_ratio both give the mixture", "give lambda or air_fuel_ratio, not both")
         return self

@@ -1,4 +1,4 @@
-"""The torque grid section of a project file: torque over speed, load and both timings that somebody else made."""
+"""The torque grid section of a project file: torque over speed, load and both timings, from elsewhere."""
 
 from typing import Annotated
 
@@ -12,7 +12,7 @@ class GridColumns(ProjectSection):
     """The grid file's own column names. Each cam that moves has its true centreline, or its phase."""
 
     rpm: str = Field("rpm", description="engine speed column")
-    load: str = Field("load", description="load column, as the tables count it: their last load is full throttle")
+    load: str = Field("load", description="load column, in the tables' loads: the last one is full throttle")
     torque: str = Field("torque", description="torque column; an empty cell is a hole in the grid")
     error: str | None = Field(None, description="column of the standard error of torque, in the unit of torque")
     icl: str | None = Field(None, description="intake centreline column, crank degrees after TDC")
@@ -44,7 +44,7 @@ class GridUnits(ProjectSection):
 
 
 class GridOffsets(ProjectSection):
-    """How the cams were fitted where the grid's phases were counted from."""
+    """How the cams were fitted for the grid's phases."""
 
     intake: CrankDegrees | None = Field(
         None, gt=-90, lt=90, description="intake installed offset of the grid's phases, crank degrees"

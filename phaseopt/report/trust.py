@@ -42,7 +42,10 @@ def fit_table(build: "Build") -> Table:
     nothing = "nothing was measured" if build.model.supplied_grid is None else "no node is near"
     if simulation is not None and simulation.alone:
         rows = [
-            ("standard deviation of torque anywhere, a judgement", f"{100 * simulation.doubt:g} % of the best torque"),
+            (
+                "standard deviation of torque anywhere, a judgement",
+                f"{100 * simulation.uncertainty:g} % of the best torque",
+            ),
             ("of it common to all torque, which leaves gains alone", "half of the variance"),
         ]
     else:

@@ -49,7 +49,7 @@ class Simulated(ShowsItself):
     Where something was measured, `calibration` is how the engine was fitted to it, and `points` (dim `point`) holds the
     measured torque with the simulated one `before` and `after` that, N·m; both None where nothing was measured.
     `without` is the simulated torque of those points with the calibration repeated without a pull, by the pull's
-    number. `doubt` is how far simulated torque is taken to be off, as a share of the best torque: a judgement, and it
+    number. `uncertainty` is how far simulated torque may be off, as a share of the best torque: a judgement, and it
     counts only where nothing was measured.
     """
 
@@ -57,7 +57,7 @@ class Simulated(ShowsItself):
     config: CycleConfig
     calibration: Calibration | None
     points: xr.Dataset | None
-    doubt: float
+    uncertainty: float
     without: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
 
     @property
@@ -70,8 +70,8 @@ class Simulated(ShowsItself):
         """What every output must say of torque in which this simulation took part."""
         if self.alone:
             return (
-                "NO TORQUE WAS MEASURED: it is from simulation alone, and the doubt of the gain is a judgement "
-                f"({100 * self.doubt:g} % of the best torque), not a measurement.",
+                "NO TORQUE WAS MEASURED: it is from simulation alone, and the uncertainty of the gain is a judgement "
+                f"({100 * self.uncertainty:g} % of the best torque), not a measurement.",
                 KNOCK,
             )
         return (f"Torque is from pulls on top of a simulation. {KNOCK}",)
@@ -177,12 +177,12 @@ def simulate(
     phaseopt.values.errors.InputError: examples/intake_only/project.toml: cycle: is missing, ...
     """
     progress = progress or silent
-    config, doubt = described_engine(project), cycle_section(project).doubt
+    config, uncertainty = described_engine(project), cycle_section(project).uncertainty
     if points is None:
         progress(0.0, "simulating")
         with error_context(project, "cycle"):
             grid = cached_or_simulated(project, config, counted(progress, "simulating"), limits=limits)
-        return Simulated(grid, config, None, None, doubt)
+        return Simulated(grid, config, None, None, uncertainty)
     measured, x = points.points, readings_of(points.points).x
     with error_context(project, "cycle"):
         pulled = calibrate_to(project, config, measured, progress=counted(part(progress, 0.0, 0.43), "calibrating"))
@@ -192,7 +192,7 @@ def simulate(
     before, after = (pulled.simulated(x[known], by) for by in (replace(pulled.whole, factors={}), pulled.whole))
     compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
     without = {pull: pulled.simulated(x[known], found) for pull, found in pulled.without.items()}
-    return Simulated(grid, pulled.config, pulled.whole, compared, doubt, without)
+    return Simulated(grid, pulled.config, pulled.whole, compared, uncertainty, without)
 
 
 def described_engine(project: Project) -> CycleConfig:
@@ -243,7 +243,7 @@ def fit_torque(
         return _measured(project, points)
     if points is None and prior.alone:
         with error_context(project, "cycle"):
-            surface = simulation_alone(GridPrior(prior.grid), prior.doubt)
+            surface = simulation_alone(GridPrior(prior.grid), prior.uncertainty)
         return TorqueModel(surface, None, prior, None, None)
     return _measured_on_simulation(project, *_of_the_same(points, prior))
 

@@ -47,7 +47,7 @@ def touches(true: Project) -> list[tuple[float, float]]:
 def seen(folder: Path, touches: list[tuple[float, float]], error: float, **seats: Any) -> ContactModel:
     """The model of an engine of which only the touches are known."""
     listed = [list(pair) for pair in touches]
-    return contact_model(project_of(folder, seats={"touches": listed, "touch_error": error, **seats}))
+    return contact_model(project_of(folder, seats={"contact_lifts": listed, "contact_lift_error": error, **seats}))
 
 
 @pytest.mark.parametrize("count", [1, 2, 6])
@@ -71,7 +71,7 @@ def test_heads_somewhat_off_opposite_are_bounded_too(tmp_path: Path) -> None:
     single = {side: {"valves": 1} for side in bodies.SIDES}
     true = project_of(tmp_path, seats=seats, **single)
     touches = [touch(true, intake=lift) for lift in (7.0, 9.0)] + [touch(true, exhaust=lift) for lift in (7.0, 9.0)]
-    listed = {"touches": [list(pair) for pair in touches], "touch_error": 0.01}
+    listed = {"contact_lifts": [list(pair) for pair in touches], "contact_lift_error": 0.01}
     heads = contact_model(project_of(tmp_path, seats=listed, **single)).heads
     assert heads is not None
     for lifts in np.random.default_rng(3).uniform(0, 9, (150, 2)):
@@ -121,7 +121,7 @@ def test_touches_check_the_seats_that_are_given(tmp_path: Path, touches: list[tu
     wrong = {side: {**CLOSE[side], "across": sign * 16.4} for side, sign in (("intake", 1), ("exhaust", -1))}
     with pytest.raises(InputError, match=r"seen to touch at 5\.8 and") as caught:
         seen(tmp_path, touches, 0.05, **wrong)
-    assert caught.value.mistakes[0].where == "seats.touches (entry 1)"
+    assert caught.value.mistakes[0].where == "seats.contact_lifts (entry 1)"
 
 
 @pytest.mark.parametrize(
@@ -137,17 +137,20 @@ def test_touches_that_no_two_heads_make_are_refused(
     """More lift on both cannot touch for the first time; two convex bodies touch along a curve that bends one way."""
     with pytest.raises(InputError, match=problem) as caught:
         seen(tmp_path, touches, 0.1)
-    assert caught.value.mistakes[0].where == f"seats.touches (entry {entry})"
+    assert caught.value.mistakes[0].where == f"seats.contact_lifts (entry {entry})"
 
 
 def test_three_valves_need_their_seats(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="2 intake and 1 exhaust valves do not stand opposite"):
-        contact_model(project_of(tmp_path, exhaust={"valves": 1}, seats={"touches": [[3.0, 3.0]]}))
+        contact_model(project_of(tmp_path, exhaust={"valves": 1}, seats={"contact_lifts": [[3.0, 3.0]]}))
 
 
 def test_parallel_valves_do_not_touch(tmp_path: Path) -> None:
     project = project_of(
-        tmp_path, intake={"tilt": 0.0}, exhaust={"tilt": 0.0}, seats={"touches": [[3.0, 3.0]], "touch_error": 0.1}
+        tmp_path,
+        intake={"tilt": 0.0},
+        exhaust={"tilt": 0.0},
+        seats={"contact_lifts": [[3.0, 3.0]], "contact_lift_error": 0.1},
     )
     with pytest.raises(InputError, match="stand parallel"):
         touch_planes(project)

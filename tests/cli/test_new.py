@@ -108,13 +108,15 @@ def test_filled_in_with_the_example_it_builds(tmp_path: Path) -> None:
     path = folder / "project.toml"
     source = HILLCLIMB.read_text(encoding="utf-8")
     text = filled(path.read_text(encoding="utf-8"), tomllib.loads(source))
-    before, rest = text.split("## From here on nothing is needed")
+    before, rest = text.split("## You need nothing from here on")
     before = before.replace("# tables_only_guard = false", "tables_only_guard = true")
     pulls = source[source.index("[[torque.pulls]]") :]
     pulls = pulls[pulls.index("[[torque.pulls]]", 1) :]  # the first stands there already
     given = "rest = { intake = 0.1, exhaust = 4.1 }\noffsets = { intake = -8.0, exhaust = 6.0 }\n[torque.pulls.weather]"
     before = before.replace("[torque.pulls.weather]", given)
-    text = f"{before}\n{pulls}\n## From here on{rest}".replace('"dyno/', f'"{example.as_posix()}/dyno/')
+    text = f"{before}\n{pulls}\n## You need nothing from here on{rest}".replace(
+        '"dyno/', f'"{example.as_posix()}/dyno/'
+    )
     path.write_text(text, encoding="utf-8")
     project = load_project(path)
     assert (project.crank.bore, project.intake.offset, project.torque.units.torque) == (81.5, -12.0, "lbf ft")

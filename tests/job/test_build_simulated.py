@@ -132,7 +132,7 @@ def test_airflow_is_what_the_grid_says(found: Build) -> None:
 def test_the_doubt_of_the_gain_follows_from_the_stated_doubt(found: Build, folder: Path) -> None:
     """A judgement: half as much doubt halves the deviation of torque in every cell."""
     (folder / "sure").mkdir()
-    cycle = {**CYCLE, "doubt": 0.04}
+    cycle = {**CYCLE, "uncertainty": 0.04}
     (folder / "sure" / FOLDER).symlink_to(folder / FOLDER, target_is_directory=True)
     sure = build(load_project(write_project(folder / "sure", **{**SMALL, "cycle": cycle})))
     here, there = found.torque["torque_sd"].to_numpy(), sure.torque["torque_sd"].to_numpy()

@@ -146,7 +146,7 @@ class SimulationRecord(Record):
             axes=AxesRecord.of(grid),
             points=grid["torque"].size,
             not_settled=int((grid["settled"] < 0.5).sum()),
-            uncertainty=simulation.doubt if simulation.alone else None,
+            uncertainty=simulation.uncertainty if simulation.alone else None,
             calibration=None if found is None else CalibrationRecord.of(found),
         )
 
