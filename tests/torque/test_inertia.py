@@ -160,7 +160,7 @@ def test_noise_of_slopes_repeats_as_said() -> None:
     [
         ({"at": "wheel", "ratio": 4.0}, TIMED, "torque.dyno.roller_inertia: left out, but an inertia sweep needs it"),
         ({"at": "wheel", "roller_inertia": 14.0}, TIMED, r"torque.pulls \(entry 1\).ratio: left out"),
-        (DYNO, COLUMNS, "torque.columns.time: left out, but what acceleration takes needs it"),
+        (DYNO, COLUMNS, "torque.columns.time: left out"),
         (DYNO | {"coastdown": ["down.csv"]}, TIMED, "torque.columns.roller: left out"),
     ],
 )

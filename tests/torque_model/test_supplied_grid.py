@@ -144,7 +144,7 @@ def test_a_text_in_the_torque_column_is_refused_with_its_line(tmp_path):
 
 
 PROJECT_MISTAKES = [
-    ({"columns": {"icl": "icl"}}, r"torque_grid.columns.ecl: no column tells the exhaust timing.*exhaust_phase"),
+    ({"columns": {"icl": "icl"}}, r"torque_grid.columns.ecl: no column has the exhaust timing.*exhaust_phase"),
     ({"columns": {"icl": "icl", "exhaust_phase": "ep"}}, r"torque_grid.offsets.exhaust: left out, but the grid's"),
     ({"columns": {"icl": "icl", "intake_phase": "ip", "ecl": "ecl"}}, r"icl and intake_phase are both given"),
     ({"columns": {"icl": "icl", "ecl": "icl"}}, r"the column 'icl' is named twice"),
@@ -161,7 +161,7 @@ def test_mistakes_in_the_section_name_their_key(tmp_path, changes, match):
 
 def test_wishes_that_only_a_simulation_tells_are_refused_beside_a_grid(tmp_path):
     """[cycle] is there, but takes no part in torque that is given."""
-    with pytest.raises(InputError, match=r"search.part_load: torque alone tells nothing of residual gas"):
+    with pytest.raises(InputError, match=r"search.part_load: residual gas"):
         load_project(given_project(tmp_path, cycle=CYCLE, firing_order=FOUR, search={"part_load": "road car"}))
     project = load_project(given_project(tmp_path, cycle=CYCLE, firing_order=FOUR))
     assert "[cycle] takes no part: torque is the grid's alone" in given_lines(project, read_supplied_grid(project), 0.1)
