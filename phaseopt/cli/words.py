@@ -1,6 +1,8 @@
-"""The order in which commands are listed, and how the command line's own mistakes are told."""
+"""The order in which commands are listed, and how mistakes on the command line itself are reported."""
 
-import re
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
+from difflib import get_close_matches
 from typing import Any
 
 import typer
@@ -13,37 +15,36 @@ _JOB = (
     "offsets",
 )  # fmt: skip
 
-# What is wrong with the options of a command: typer exports only this kind of it.
-_USAGE: type[Any] = typer.BadParameter.__mro__[1]
-# How the checker of options speaks, and how a person does.
-_PLAIN = (
-    (re.compile(r"Input should be greater than or equal to (\S+)"), r"must be \1 or more"),
-    (re.compile(r"Input should be less than or equal to (\S+)"), r"must be \1 or less"),
-    (re.compile(r"Input should be a valid integer.*"), "must be a whole number"),
-    (re.compile(r"Input should be a valid number.*"), "must be a number"),
-    (re.compile(r"Value error, "), ""),
-)
-_MEANT = re.compile(r"\.? (?:Did you mean (.*)\?|\(Possible options: (.*)\)|\(did you mean (.*)\?\))$")
+# What pydantic, which checks options for typer, calls a mistake, and what a person calls it.
+_PLAIN = {
+    "greater_than_equal": "must be {ge} or more",
+    "less_than_equal": "must be {le} or less",
+    "int_parsing": "must be a whole number",
+    "float_parsing": "must be a number",
+    "value_error": "{error}",
+}
 
 
 class InJobOrder(TyperGroup):
-    """Commands in the order in which a job needs them, whose options are told wrong as everything else is."""
+    """Commands in the order in which a job needs them, whose options are refused as everything else is."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the options in front of the command."""
+        with _refusals(ctx, args) if args else nullcontext():
+            return super().parse_args(ctx, args)
 
     def invoke(self, ctx: Any) -> Any:
-        """Run the command named; wrong options end as wrong input does, exit code 2, under `--json` as an object."""
-        named, as_json = ctx.command_path, "--json" in ctx.args
-        try:
+        """Run the command named."""
+        with _refusals(ctx, ctx.args):
             return super().invoke(ctx)
-        except _USAGE as error:
-            about = error.ctx.command_path if error.ctx is not None else named
-            mistake = _mistake(error, about)
-            if as_json:
-                from phaseopt.output.records.mistakes import MistakesRecord
 
-                typer.echo(MistakesRecord.of(InputError([mistake])).model_dump_json(indent=2))
-            else:
-                typer.echo(str(mistake), err=True)
-            raise typer.Exit(2) from None
+    def resolve_command(self, ctx: Any, args: list[str]) -> tuple[str | None, Any, list[str]]:
+        """Find the command named; of a name that is none, say which may be meant."""
+        if not ctx.resilient_parsing and self.get_command(ctx, args[0]) is None:
+            near = get_close_matches(args[0], self.commands)
+            hint = f"did you mean {' or '.join(map(repr, near))}?" if near else f"see {ctx.command_path} --help"
+            raise InputError.one(f"no such command {args[0]!r}", hint=hint, where=ctx.command_path)
+        return super().resolve_command(ctx, args)
 
     def list_commands(self, ctx: Any) -> list[str]:
         """Names of all commands."""
@@ -51,15 +52,46 @@ class InJobOrder(TyperGroup):
         return sorted(names, key=lambda name: _JOB.index(name) if name in _JOB else len(_JOB))
 
 
+@contextmanager
+def _refusals(ctx: Any, args: list[str]) -> Iterator[None]:
+    """End wrong options as wrong input ends: a message and exit code 2, under `--json` an object."""
+    as_json = "--json" in args
+    try:
+        yield
+    except InputError as error:
+        refused = error
+    except typer.TyperException as error:
+        named = f" {ctx.invoked_subcommand}" if ctx.invoked_subcommand else ""
+        refused = InputError([_mistake(error, f"{ctx.command_path}{named}")])
+    else:
+        return
+    if as_json:
+        from phaseopt.output.records.mistakes import MistakesRecord
+
+        typer.echo(MistakesRecord.of(refused).model_dump_json(indent=2))
+    else:
+        typer.echo("\n".join(map(str, refused.mistakes)), err=True)
+    raise typer.Exit(2)
+
+
 def _mistake(error: Any, about: str) -> Mistake:
-    """What typer says of wrong options, in the words of all other mistakes."""
-    text = " ".join(str(error.format_message()).split()).rstrip(".")
-    for pattern, plain in _PLAIN:
-        text = pattern.sub(plain, text)
-    hint, meant = f"see {about} --help", _MEANT.search(text)
-    if meant is not None:
-        hint = f"did you mean {next(filter(None, meant.groups()))}?"
-    elif text.startswith("Missing") and getattr(error.param, "help", None):
-        hint = f"give it: {error.param.help}"
-    problem = _MEANT.sub("", text)
+    """What is wrong with an option, from the facts that typer gives: its classes for them are its own affair."""
+    param, near = (getattr(error, name, None) for name in ("param", "possibilities"))
+    hint = f"did you mean {', '.join(sorted(near))}?" if near else f"see {about} --help"
+    if param is None:
+        problem = error.message.rstrip(".")
+    elif hasattr(error, "param_type"):  # of a parameter that is missing
+        problem = f"missing {param.param_type_name} {param.get_error_hint()}"
+        hint = f"give it: {param.help}" if param.help else hint
+    else:
+        problem = f"invalid value for {param.get_error_hint()}: {_reason(error)}"
     return Mistake(f"{problem[:1].lower()}{problem[1:]}", hint, where=about)
+
+
+def _reason(error: Any) -> str:
+    """Why a value was refused."""
+    if (why := getattr(error.__cause__, "errors", None)) is None:
+        return str(error.message).rstrip(".")
+    first = why()[0]
+    plain = _PLAIN.get(first["type"])
+    return str(first["msg"] if plain is None else plain.format(**first.get("ctx", {}))).rstrip(".")

@@ -88,11 +88,14 @@ def test_colour_needs_a_terminal_that_takes_it(monkeypatch: pytest.MonkeyPatch) 
 
 
 def test_the_progress_line_never_wraps() -> None:
-    written = on_a_terminal("fit", SMALL, columns=44, piped=True)
-    lines = re.findall(r"\r\x1b\[K([^\r\x1b]+)(?=\r)", written)
-    assert len(lines) > 1
-    assert max(map(len, lines)) < 44
-    assert any("left" in line for line in lines)
+    """Sequences that move no text, colours and cursor, are taken out (ECMA-48); a line end would be a wrapped line."""
+    for columns in (44, 100):
+        written = on_a_terminal("fit", SMALL, columns=columns, piped=True)
+        lines = re.sub(r"\x1b\[[?0-9;]*[a-zA-Z]", "", written).strip("\r\n").split("\r")
+        assert len(lines) > 1
+        assert max(len(line.rstrip()) for line in lines) <= columns
+        assert not any("\n" in line for line in lines)
+        assert any("left" in line for line in lines)
 
 
 def test_help_is_in_the_order_of_the_job_one_line_each() -> None:
@@ -110,23 +113,28 @@ def test_help_without_colour() -> None:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "told"),
+    ("arguments", "message"),
     [
         (("build", SMALL), "phaseopt build: missing option '--out'. Fix: give it: Directory"),
         (("plan", SMALL, "--pulls", "0"), "invalid value for '--pulls': must be 1 or more. Fix: see phaseopt plan"),
         (("buidl", SMALL), "phaseopt: no such command 'buidl'. Fix: did you mean 'build'?"),
+        (
+            ("check", SMALL, "--quiet=3"),
+            "phaseopt check: option '--quiet' does not take a value.",
+        ),
+        (("--shet", "limits", SMALL), "phaseopt: no such option: --shet. Fix: did you mean --help, --quiet?"),
         (("limits", SMALL, "--shet", "x.html"), "no such option: --shet. Fix: did you mean --help, --quiet, --sheet?"),
     ],
 )
-def test_wrong_options_are_told_as_other_mistakes_are(arguments: tuple[object, ...], told: str) -> None:
+def test_wrong_options_are_reported_as_other_mistakes_are(arguments: tuple[object, ...], message: str) -> None:
     result = run(*arguments)
     assert result.exit_code == 2
-    assert told in result.stderr
+    assert message in result.stderr
     as_json = run(*arguments, "--json")
     assert as_json.exit_code == 2
     assert as_json.stderr == ""
     (mistake,) = MistakesRecord.model_validate_json(as_json.stdout).mistakes
-    assert mistake.problem in told
+    assert mistake.problem in message
 
 
 def test_the_version_is_told() -> None:
