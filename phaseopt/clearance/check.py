@@ -214,9 +214,9 @@ def box_verdict(model: ContactModel, pairs: FloatArray, outside: bool, top: floa
     running = running_gaps(model, gaps, top)
     verdict = str(judged(model, gaps.static, running, np.array([outside]))[0])
     which = (
-        f"any phase from {low[0]:g} to {high[0]:g}°"
+        f"both cams {low[0]:g} to {high[0]:g}°"
         if model.tied
-        else f"any intake phase from {low[0]:g} to {high[0]:g}° with any exhaust phase from {low[1]:g} to {high[1]:g}°"
+        else f"intake {low[0]:g} to {high[0]:g}° and exhaust {low[1]:g} to {high[1]:g}° in any combination"
     )
     sentence = f"{verdict.upper()}: {which}, up to {top:.0f} rpm; closest: "
     sentence += least_sentence(model, gaps, top)
@@ -228,7 +228,7 @@ def _worst(model: ContactModel, speeds: FloatArray, gaps: Gaps, by_hand: FloatAr
     running = running_gaps(model, gaps, speeds)
     margin = margins(model, gaps.static, running)
     row, rule, contact = (int(i) for i in np.unravel_index(int(margin.argmin()), margin.shape))
-    expect = f"; by hand expect {model.project.display_units.gap.number(by_hand[row, contact])}"
+    expect = f"; you should measure {model.project.display_units.gap.number(by_hand[row, contact])}"
     if rule == 0:
         return static_words(model, contact, gaps.static[row, contact], gaps.static_angle[row, contact], expect)
     gap, angle = running[row, contact], gaps.swept_angle[row, contact]

@@ -1,19 +1,19 @@
 """Faults of phasers: one stuck while the other follows its table, both at their ends, both at rest while cranking.
 
-Each is a box of phases, judged by bound as every other. Where one is not clear it is said what would mend it: another
+Each is a box of phases, judged by bound as every other. Where one is not clear it says what would fix it: another
 installed offset, deeper pockets, a nearer stop of travel, each the least that does.
 """
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.clearance.full_travel import offset_and_beyond, offset_words
+from phaseopt.clearance.full_travel import fitted_words, needed_words
 from phaseopt.clearance.model import COLUMNS, ContactModel, Gaps
 from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, margins, running_gaps, verdicts
 from phaseopt.clearance.shifts import REACH, Change, contacts_with, least_changes, offset_change
@@ -112,7 +112,7 @@ def faults(model: ContactModel, span: Box, top: float, follows: str) -> tuple[Fa
     corners = [i for i, case in enumerate(cases) if len(case.stuck) == 2 and not model.tied]
     worst = min(corners, key=lambda i: (str(words[i]) != HITS, float(margin[i].min())), default=-1)
     kept = [i for i in range(len(cases)) if i not in corners or i == worst]
-    hints = _mends(model, [cases[i] for i in kept], margin[kept])
+    hints = _fixes(model, [cases[i] for i in kept], margin[kept])
     return tuple(
         _fault(model, cases[i], _row(gaps, i), running[i], str(words[i]), hint)
         for i, hint in zip(kept, hints, strict=True)
@@ -133,7 +133,7 @@ def _stuck_cases(
     for side, places in ends.items():
         other: Side = "exhaust" if side == "intake" else "intake"
         low, high = span[2:] if side == "intake" else span[:2]
-        moves = f" while the {other} phaser follows {follows} ({low:g} to {high:g}°)" if other in ends else ""
+        moves = f", {other} phaser in {follows}" if other in ends else ""
         for phase, words in places.items():
             box = (phase, phase, low, high) if side == "intake" else (low, high, phase, phase)
             cases.append(_Case(f"{side} phaser stuck {_at(phase, words)}{moves}", box, top, (side,)))
@@ -164,13 +164,13 @@ def _row(gaps: Gaps, i: int) -> Gaps:
 
 
 def _sides_short(margin: FloatArray) -> list[Side]:
-    """Cams to mend for margins (k, c) below zero: whose valves come too near the piston, or both for valves alone."""
+    """Cams to fix for margins (k, c) below zero: whose valves come too near the piston, or both for valves alone."""
     short = np.asarray((margin < 0.0).any(axis=0))
     pistons = [side for k, side in enumerate(SIDES) if short[k]]
     return pistons if pistons or not short.any() else list(SIDES)
 
 
-def _mends(
+def _fixes(
     model: ContactModel, cases: list[_Case], margin: FloatArray
 ) -> list[tuple[tuple[Fix, ...], tuple[Fix, ...]]]:
     """For each case what keeps the reserve and what makes it clear; all searched at once. `margin` (n, 2, c)."""
@@ -218,36 +218,35 @@ def _fault(
     hints: tuple[tuple[Fix, ...], tuple[Fix, ...]],
 ) -> Fault:
     unit = model.project.display_units.gap
-    touching = [
-        f"{WORDS[contact]} {unit.down(gap)} {unit.name} running at {case.rpm:.0f} rpm"
+    hits = [
+        f"{WORDS[contact]} {unit.down(gap)} {unit.name} at {case.rpm:.0f} rpm"
         for contact, gap in zip(model.contacts, running, strict=True)
         if gap <= 0.0
     ]
-    found = f"{verdict.upper()}; closest: {least_sentence(model, gaps, case.rpm)}"
-    sentence = f"{case.name}: " + (f"HITS, {', '.join(touching)}" if touching else found)
-    if verdict != CLEAR:
-        reserve, clear = (mends_words(model, hint) for hint in hints)
-        if hints[0] != hints[1]:
-            sentence += f"; keeps the running reserve with {reserve}" if reserve else "; keeps the running reserve"
-        sentence += f"; clear with {clear}"
+    found = f"{verdict.upper()}, closest {least_sentence(model, gaps, case.rpm)}"
+    sentence = f"{case.name}: " + (f"HITS, {', '.join(hits)}" if hits else found)
     each = [dict(zip(model.contacts, row.tolist(), strict=True)) for row in (gaps.static[0], running)]
-    return Fault(case.name, case.box, case.rpm, verdict, each[0], each[1], *hints, sentence)
+    fault = Fault(case.name, case.box, case.rpm, verdict, each[0], each[1], *hints, sentence)
+    return fault if verdict == CLEAR else replace(fault, sentence=f"{sentence}. To clear: {fixes_text(model, fault)}")
 
 
-def mends_words(model: ContactModel, hints: tuple[Fix, ...]) -> str:
-    """What would mend a fault, in words; "" for nothing to mend."""
-    return (", or " if all(hint.alone for hint in hints) else ", and ").join(_mend_words(model, hint) for hint in hints)
+def fixes_text(model: ContactModel, fault: Fault) -> str:
+    """What would clear a fault, in words; "" where nothing has to."""
+    hints = fault.for_clear
+    return (", or " if all(hint.alone for hint in hints) else "; and ").join(_fix_text(model, hint) for hint in hints)
 
 
-def _mend_words(model: ContactModel, hint: Fix) -> str:
-    """The ways to mend one cam's gaps, each by itself."""
-    fitted = offset_words(model.engine.cam(hint.side).offset)
-    ways = []
+def _fix_text(model: ContactModel, hint: Fix) -> str:
+    """The ways to clear one cam, each by itself, on the safe side.
+
+    A stop of travel is rounded towards rest.
+    """
+    unit, ways = model.project.display_units.gap, []
     if hint.offset is not None:
-        ways.append(f"the {hint.side} cam fitted {offset_and_beyond(hint.side, hint.offset)} (now {fitted})")
+        fitted = model.engine.cam(hint.side).offset
+        ways.append(f"{hint.side} cam {needed_words(hint.side, hint.offset)} ({fitted_words(fitted, hint.offset)})")
     if hint.pocket is not None:
-        unit = model.project.display_units.gap
         ways.append(f"{hint.side} pockets {unit.up(hint.pocket)} {unit.name} deeper")
     if hint.stop is not None:
-        ways.append(f"{hint.side} travel stopped at {hint.stop:g}°")
+        ways.append(f"{hint.side} travel stopped at {math.trunc(hint.stop):g}°")
     return " or ".join(ways) or f"no {hint.side} offset within {REACH:g}° and no stop"

@@ -1,5 +1,6 @@
 """The full travel of the phasers, which a fault can reach: what would happen, and the offsets that make it safe."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,8 @@ class FullTravel:
     `static` and `running` gaps by contact, mm. `offset_for_reserve` and `offset_for_clear` by cam: the installed offset
     (crank degrees, + = advanced, to 0.1° on the safe side) at which full travel keeps the running reserve, and at which
     both rules hold, for the contacts of that cam with the other cam as fitted; the fitted offset where that holds
-    already, None where no offset within 60° does.
+    already, None where no offset within 60° does. `sentence` is the verdict in words, `needs` what each cam would need
+    to be clear.
     """
 
     verdict: str
@@ -27,6 +29,7 @@ class FullTravel:
     offset_for_reserve: dict[Side, float | None]
     offset_for_clear: dict[Side, float | None]
     sentence: str
+    needs: tuple[str, ...]
 
 
 def full_travel(model: ContactModel) -> FullTravel:
@@ -42,10 +45,12 @@ def full_travel(model: ContactModel) -> FullTravel:
     ]
     offsets = least_changes(model, changes)
     reserve, clear = (dict(zip(SIDES, each, strict=True)) for each in (offsets[:2], offsets[2:]))
-    sentence = _sentence(model, running[0], verdict, least_sentence(model, gaps, model.top_speed), reserve, clear)
+    sentence = _sentence(model, running[0], verdict, least_sentence(model, gaps, model.top_speed))
+    asking = [side for side in SIDES if clear[side] != _fitted(model, side)]
+    needs = tuple(_need(model, side, reserve[side], clear[side]) for side in asking)
     each_static = dict(zip(model.contacts, gaps.static[0].tolist(), strict=True))
     each_running = dict(zip(model.contacts, running[0].tolist(), strict=True))
-    return FullTravel(verdict, each_static, each_running, reserve, clear, sentence)
+    return FullTravel(verdict, each_static, each_running, reserve, clear, sentence, needs)
 
 
 def offset_words(offset: float) -> str:
@@ -63,52 +68,51 @@ def _travel_box(model: ContactModel) -> tuple[float, float, float, float]:
     return (*model.travel("intake"), *model.travel("exhaust"))
 
 
-def _sentence(
-    model: ContactModel,
-    running: np.ndarray,
-    verdict: str,
-    least: str,
-    reserve: dict[Side, float | None],
-    clear: dict[Side, float | None],
-) -> str:
+def _sentence(model: ContactModel, running: np.ndarray, verdict: str, least: str) -> str:
     if verdict == CLEAR:
         return f"full travel is CLEAR up to {model.top_speed:.0f} rpm; closest: {least}"
-    touching = [WORDS[c] for c, gap in zip(model.contacts, running, strict=True) if gap <= 0]
-    what = f"HITS ({', '.join(touching)})" if verdict == HITS else f"is TIGHT: {least}"
-    parts = [f"full travel {what}: the tables are the only guard"]
-    for side in SIDES:
-        fitted = model.engine.cam(side).offset
-        if clear[side] != fitted:
-            parts.append(_cam_sentence(side, fitted, reserve[side], clear[side]))
-    return "; ".join(parts)
+    hits = [WORDS[c] for c, gap in zip(model.contacts, running, strict=True) if gap <= 0]
+    what = f"HITS ({', '.join(hits)})" if verdict == HITS else f"is TIGHT: {least}"
+    return f"full travel {what}. The tables are the only guard"
 
 
-def _cam_sentence(side: Side, fitted: float, reserve: float | None, clear: float | None) -> str:
-    """Where a cam would have to be fitted for full travel.
+def _fitted(model: ContactModel, side: Side) -> float:
+    return model.engine.cam(side).offset
 
-    >>> _cam_sentence("exhaust", 10.0, 24.8, 24.8)
-    'it is clear with the exhaust cam fitted 24.8° advanced or earlier (now 10° advanced)'
-    """
+
+def _need(model: ContactModel, side: Side, reserve: float | None, clear: float | None) -> str:
+    """What a cam would need for full travel to be clear, and for enough running clearance where that is less."""
+    fitted = _fitted(model, side)
+    needs = f"the {side} cam needs {needed_words(side, clear)} to clear ({fitted_words(fitted, clear)})"
     if reserve == clear:
-        told = f"it is clear with the {side} cam fitted {_beyond(side, clear)}"
-    elif reserve == fitted:
-        told = f"it keeps the running reserve, and is clear with the {side} cam fitted {_beyond(side, clear)}"
-    else:
-        told = (
-            f"it keeps the running reserve with the {side} cam fitted {_beyond(side, reserve)}, "
-            f"is clear with it {_beyond(side, clear)}"
-        )
-    return f"{told} (now {offset_words(fitted)})"
+        return needs
+    if reserve == fitted:
+        return f"{needs}; running clearance is enough as fitted"
+    return f"{needs}; {needed_words(side, reserve)} is enough running clearance"
 
 
-def offset_and_beyond(side: Side, offset: float) -> str:
-    """An installed offset and all that leave more room, in words: later for an intake cam, earlier for an exhaust cam.
+def needed_words(side: Side, offset: float | None) -> str:
+    """The installed offset that a cam needs, to a degree on the safe side: later for intake, earlier for exhaust.
 
-    >>> offset_and_beyond("intake", 5.0), offset_and_beyond("exhaust", -4.0)
-    ('5° advanced or later', '4° retarded or earlier')
+    >>> needed_words("intake", -35.7), needed_words("exhaust", -4.4), needed_words("exhaust", None)
+    ('36° retard', '4° retard or less', 'more than 60° of offset')
     """
-    return f"{offset_words(offset)} or {'later' if side == 'intake' else 'earlier'}"
+    if offset is None:
+        return f"more than {REACH:g}° of offset"
+    way = -1 if side == "intake" else 1
+    safe = way * math.ceil(way * offset - 1e-6)
+    return f"{_turned(safe)} or less" if way * safe < 0 else _turned(safe)
 
 
-def _beyond(side: Side, offset: float | None) -> str:
-    return f"at no offset within {REACH:g}°" if offset is None else offset_and_beyond(side, offset)
+def fitted_words(fitted: float, needed: float | None) -> str:
+    """The installed offset that a cam has, beside the one that it needs.
+
+    >>> fitted_words(-20.0, -36.0), fitted_words(3.0, -2.5), fitted_words(0.0, 4.0)
+    ('you have 20°', 'you have 3° advance', 'you have none')
+    """
+    same = needed is not None and fitted * needed > 0
+    return f"you have {f'{abs(fitted):g}°' if same else _turned(fitted)}"
+
+
+def _turned(offset: float) -> str:
+    return f"{abs(offset):g}° {'advance' if offset > 0 else 'retard'}" if offset else "none"

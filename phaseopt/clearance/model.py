@@ -68,7 +68,7 @@ class ContactModel:
     def notes(self) -> tuple[str, ...]:
         """What a person should know about the numbers behind the gaps, in sentences."""
         found = [f"{side} valve drop: {note}" for side in SIDES for note in self.drops[side].notes]
-        found.append("guaranteed counts two standard deviations of the valve drop (97.7 % one-sided)")
+        found.append("worst case takes two standard deviations off the valve drop (97.7 % one-sided)")
         for side in SIDES:
             card = self.project.cam(side).card
             if card is not None and card.flank_error:

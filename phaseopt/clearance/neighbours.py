@@ -19,7 +19,7 @@ from phaseopt.tables import PhaseTables
 FloatArray = npt.NDArray[np.float64]
 
 BY_NAME = "neighbouring cells"  # gap.between in the project file
-LOOSER = "looser than any phase with any: holds only while both phasers keep up with the engine"
+LOOSER = "looser than in any combination: holds only while both phasers keep up with the engine"
 _SLACK = 1e-9  # steps that rounding errors may stand off a whole one
 
 
@@ -68,7 +68,7 @@ def neighbours_verdict(model: ContactModel, tables: PhaseTables, top: float) -> 
     where = f"{tables.rpm[r]:.0f} to {speeds[r]:.0f} rpm, load {tables.load[load]:g} to {tables.load[load + 1]:g}"
     spans = [f"{side} {boxes[r, load, 2 * k]:g} to {boxes[r, load, 2 * k + 1]:g}°" for k, side in enumerate(SIDES)]
     least = least_sentence(model, nearest, speeds[r])
-    rule = "any phase with any other of the same four cells"
+    rule = "the phases of the same four cells in any combination"
     return NeighboursVerdict(
         verdict, f"{verdict.upper()}: {rule}; closest: {where}, {' with '.join(spans)}: {least} ({LOOSER})"
     )

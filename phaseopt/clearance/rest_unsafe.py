@@ -4,7 +4,7 @@ import numpy as np
 
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS, sides_of
-from phaseopt.clearance.full_travel import offset_and_beyond, offset_words
+from phaseopt.clearance.full_travel import fitted_words, needed_words, offset_words
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import least_sentence, margins, running_gaps
 from phaseopt.clearance.shifts import REACH, least_changes, offset_change
@@ -33,15 +33,15 @@ def rest_unsafe(model: ContactModel, held: float | None) -> InputError:
 
 
 def _opening(model: ContactModel, side: Side, contact: str) -> str:
-    fitted = offset_words(model.engine.cam(side).offset)
+    fitted = model.engine.cam(side).offset
     change = offset_change(
         model, side, np.zeros((1, 4)), model.top_speed, static_too=True, contacts=[model.contacts.index(contact)]
     )
     (offset,) = least_changes(model, [change])
     if offset is None:
         way = "valves that stand farther apart" if contact == "valve_valve" else "deeper pockets"
-        return f"{way} or another {side} lobe (no {side} offset within {REACH:g}° of {fitted} does it)"
-    return f"the {side} cam {offset_and_beyond(side, offset)} (it is {fitted})"
+        return f"{way} or another {side} lobe (no {side} offset within {REACH:g}° of {offset_words(fitted)} does it)"
+    return f"the {side} cam with {needed_words(side, offset)} ({fitted_words(fitted, offset)})"
 
 
 def _holds_at_rest(model: ContactModel, contact: str) -> bool:

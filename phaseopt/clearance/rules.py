@@ -60,8 +60,8 @@ def static_words(model: ContactModel, contact: int, gap: float, angle: float, mo
     """
     unit, wants = model.project.display_units.gap, model.required[contact]
     return (
-        f"{WORDS[model.contacts[contact]]} {unit.down(gap)} {unit.name} static, guaranteed, {place(angle)} "
-        f"(rule {unit.number(wants)}{more})"
+        f"{WORDS[model.contacts[contact]]} at least {unit.down(gap)} {unit.name}, static, {place(angle)} "
+        f"(required {unit.number(wants)}{more})"
     )
 
 
@@ -69,8 +69,8 @@ def running_words(model: ContactModel, contact: int, gap: float, rpm: float, ang
     """The same of a running gap at a speed."""
     unit = model.project.display_units.gap
     return (
-        f"{WORDS[model.contacts[contact]]} {unit.down(gap)} {unit.name} running at {rpm:.0f} rpm, {place(angle)} "
-        f"(rule {unit.number(model.reserve)}{more})"
+        f"{WORDS[model.contacts[contact]]} at least {unit.down(gap)} {unit.name} running at {rpm:.0f} rpm, "
+        f"{place(angle)} (required {unit.number(model.reserve)}{more})"
     )
 
 

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, Sheet, command
+from phaseopt.cli.frame import Answer, ProjectFile, Sheet, command
 
 Table = Annotated[
     Path | None,
@@ -43,12 +43,12 @@ def check(
     intake_in: Degrees = None,
     exhaust_in: Degrees = None,
     sheet: Sheet = None,
-) -> Found:
+) -> Answer:
     """A pair of tables from anywhere against the contact limits.
 
     Every cell, everything between cells, and the full travel. Tables may have any axes, rpm across or down, tabs,
     semicolons or commas. What is not stated or written beside the table is taken as crank degrees from rest,
-    + = advanced; how each file was read is printed first.
+    + = advanced; how each file was read is printed.
     """
     from phaseopt.clearance.clamps import check_given
     from phaseopt.clearance.model import contact_model
@@ -56,7 +56,7 @@ def check(
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
     from phaseopt.project.load import load_project
     from phaseopt.report.sheet import check_sheet
-    from phaseopt.report.verdicts import check_summary, found_words, given_words
+    from phaseopt.report.subjects.check import check_document
     from phaseopt.table_import import Source, Stated, read_pair
 
     project = load_project(project_file)
@@ -72,9 +72,8 @@ def check(
     verdict = check_given(model, given.phases)
     if sheet is not None:
         write_sheet(sheet, check_sheet(model, verdict))
-    return Found(
-        found_words(project, verdict),
-        lambda: f"{given_words(given, {'intake': intake, 'exhaust': exhaust})}\n{check_summary(model, verdict)}",
+    return Answer(
+        check_document(model, verdict, given, {"intake": intake, "exhaust": exhaust}),
         lambda: CheckRecord.of(model, verdict, given.notes),
         written=[] if sheet is None else [sheet],
         clear=verdict.accepted,

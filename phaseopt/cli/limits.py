@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, Sheet, command
+from phaseopt.cli.frame import Answer, ProjectFile, Sheet, command
 
 Out = Annotated[
     Path | None,
@@ -14,8 +14,8 @@ Out = Annotated[
 
 
 @command
-def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> Found:
-    """Which timings can touch nothing; needs no dyno."""
+def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> Answer:
+    """Which timings are clear of contact; needs no dyno."""
     from phaseopt.clearance.limits import phase_limits
     from phaseopt.clearance.model import contact_model
     from phaseopt.output.directory import require_replaceable, write_files
@@ -23,23 +23,21 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> F
     from phaseopt.output.records.limits import LimitsRecord
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
     from phaseopt.project.load import load_project
-    from phaseopt.report.limits_text import limits_summary, limits_verdict
     from phaseopt.report.sheet import limits_sheet
+    from phaseopt.report.subjects.limits import limits_document
 
     project = load_project(project_file)
     if sheet is not None:
         require_replaceable_sheet(sheet)
     if out is not None:
         require_replaceable(out)
-    model = contact_model(project)
-    found = phase_limits(model)
+    found = phase_limits(contact_model(project))
     if sheet is not None:
-        write_sheet(sheet, limits_sheet(model, found))
+        write_sheet(sheet, limits_sheet(found))
     if out is not None:
-        write_files(out, limits_files(model, found))
-    return Found(
-        limits_verdict(model, found),
-        lambda: limits_summary(model, found),
+        write_files(out, limits_files(found))
+    return Answer(
+        limits_document(found),
         lambda: LimitsRecord.of(found),
         written=[path for path in (out, sheet) if path is not None],
     )

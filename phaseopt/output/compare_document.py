@@ -9,11 +9,11 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.output.compare import Comparison, Difference, LeastGap
 from phaseopt.output.records.build import DipRecord
 from phaseopt.project import SIDES
+from phaseopt.report.cautions import cautions
 from phaseopt.report.document import Depth, Document, Row, Section, Table, picture, say
 from phaseopt.report.figures.colours import BLACK
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
-from phaseopt.report.text import cautions
-from phaseopt.report.verdicts import capital
+from phaseopt.report.words import capital
 from phaseopt.tables import number_text
 
 DOUBT = (

@@ -16,7 +16,7 @@ from phaseopt.clearance.check import Verdict, check_tables
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.output.directory import RECORD, record_of, write_files
 from phaseopt.project import Project, Side
-from phaseopt.report.facts import moving
+from phaseopt.report.words import moving
 from phaseopt.table_import import Source, read_pair
 from phaseopt.table_import.layout import (
     DELIMITERS,

@@ -5,9 +5,11 @@ from pathlib import Path
 
 from phaseopt.output.export_files import Export, layout_words
 from phaseopt.project import Project
-from phaseopt.report.facts import moving
+from phaseopt.report.document import Document
+from phaseopt.report.subjects.check import check_notes, state_of, verdict_line, verdict_sections
+from phaseopt.report.terminal import terminal_text
 from phaseopt.report.text import wrapped_block
-from phaseopt.report.verdicts import check_summary, found_words
+from phaseopt.report.words import moving
 from phaseopt.values.errors import InputError
 
 
@@ -26,7 +28,9 @@ def require_one_way(project: Project, out: Path | None, paste: str | None) -> No
 
 def export_words(found: Export) -> str:
     """The verdict in a sentence."""
-    return found_words(found.project, found.verdict) + ("" if found.verdict.accepted else "; nothing was written")
+    return f"{found.project.name}: {verdict_line(found.verdict)}" + (
+        "" if found.verdict.accepted else " Nothing was written."
+    )
 
 
 def export_text(found: Export, changed: Sequence[str], out: Path | None) -> str:
@@ -40,7 +44,8 @@ def export_text(found: Export, changed: Sequence[str], out: Path | None) -> str:
         blocks.append(("Written", ["nothing: in this layout the tables are not clear"]))
     parts = [f"  {export_words(found)}", *("\n".join(wrapped_block(label, lines)) for label, lines in blocks)]
     if not found.verdict.accepted:
-        parts.append(check_summary(found.model, found.verdict))
+        sections, notes = verdict_sections(found.model, found.verdict), check_notes(found.model, found.verdict)
+        parts.append(terminal_text(Document("", "", state_of(found.verdict), sections=sections, notes=notes)))
     return "\n\n".join(parts) + "\n"
 
 

@@ -15,8 +15,10 @@ from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
 from phaseopt.project import SIDES, Side
-from phaseopt.report.limits_text import limits_notes, limits_summary
+from phaseopt.report.cautions import BEFORE_TURNING
+from phaseopt.report.page import page
 from phaseopt.report.sheet import limits_sheet
+from phaseopt.report.subjects.limits import limits_document
 from phaseopt.values.rounding import rounded_down
 
 _WORDS = dict(
@@ -29,14 +31,15 @@ _WORDS = dict(
 )  # fmt: skip
 
 
-def limits_files(model: ContactModel, limits: Limits) -> dict[str, str]:
+def limits_files(limits: Limits) -> dict[str, str]:
     """Every file of `limits` by name.
 
     Returns `intake_clamps.csv` and `exhaust_clamps.csv` of the cams that move: the largest safe box, the same at each
     speed, for only that holds while engine speed changes faster than a phaser moves; `limits.csv`, every box, and what
-    is safe alone and together by speed; `safe_set.csv`; CSV-on-the-Web metadata of each; `limits.txt`;
+    is safe alone and together by speed; `safe_set.csv`; CSV-on-the-Web metadata of each; `limits.html`;
     `measuring_sheet.html`; and the record of what was written.
     """
+    model = limits.contact
     box = max(limits.boxes, key=lambda box: box.size)
     rpm = limits.alone.rpm
     sides = [side for side in SIDES if model.project.phaser_of(side) is not None]
@@ -49,11 +52,12 @@ def limits_files(model: ContactModel, limits: Limits) -> dict[str, str]:
         ("safe_set.csv", "Every pair of phases at every speed, and what refuses it", _safe_columns(limits.pairs)),
     ]
     files: dict[str, str] = {}
+    notes = (BEFORE_TURNING, f"Not covered: {', '.join(model.not_covered)}.")
     for name, title, columns in records:
         files[name] = csv_text(columns)
-        files[f"{name}-metadata.json"] = records_metadata(name, title, columns, limits_notes(model))
-    files["limits.txt"] = limits_summary(model, limits) + "\n"
-    files["measuring_sheet.html"] = limits_sheet(model, limits)
+        files[f"{name}-metadata.json"] = records_metadata(name, title, columns, notes)
+    files["limits.html"] = page(limits_document(limits), "phaseopt limits")
+    files["measuring_sheet.html"] = limits_sheet(limits)
     files[RECORD] = record_of(files)
     return files
 
@@ -83,8 +87,8 @@ def limit_columns(limits: Limits, boxes: Sequence[SafeBox], rpm: np.ndarray, saf
         ),
         Column("rpm", "for a box up to this speed, else at it", numbers[:, 0], "rpm"),
         *(Column(end, _WORDS[end], numbers[:, 1 + k], "degree", 3) for k, end in enumerate(ENDS)),
-        Column("intake_limited_by", "what stops further intake advance", [row[0] for row in edges]),
-        Column("exhaust_limited_by", "what stops further exhaust retard", [row[1] for row in edges]),
+        Column("intake_limited_by", "what limits further intake advance", [row[0] for row in edges]),
+        Column("exhaust_limited_by", "what limits further exhaust retard", [row[1] for row in edges]),
     ]
 
 

@@ -16,8 +16,9 @@ from phaseopt.clearance.tolerance_stack import HOW, chance_words, chances
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.project import Side
 from phaseopt.report import explained, text
+from phaseopt.report.cautions import cautions
 from phaseopt.report.explorer import explorer_section
-from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, moving, phase_words, tightest
+from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, tightest
 from phaseopt.report.faults import POCKETS, fault_table
 from phaseopt.report.figures import build as figures
 from phaseopt.report.figures import tables as table_figures
@@ -31,6 +32,7 @@ from phaseopt.report.page import fill
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
 from phaseopt.report.studies import studies_section
 from phaseopt.report.trust import fit_table, simulation_section
+from phaseopt.report.words import moving, phase_words
 from phaseopt.study.cached_studies import NO_STUDIES, CachedStudies
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit
@@ -55,7 +57,7 @@ def _context(build: "Build") -> dict[str, Any]:
         "clear": build.verdict.accepted,
         "verdict": text.verdict_line(build),
         "guard": "" if travel.verdict == CLEAR else travel.sentence,
-        "cautions": text.cautions(),
+        "cautions": cautions(),
         "hand_check": text.hand_check(build),
         "summary": {
             "Contact": [line for line in text.contact_lines(build) if not line.startswith("fault: ")],

@@ -14,13 +14,13 @@ from phaseopt.job.build import Build
 from phaseopt.job.stages import BestTables
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.card import Card
+from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.document import Document, Section, Table, say, table
 from phaseopt.report.given import left_out_line, nodes_line
-from phaseopt.report.limits_text import box_words
 from phaseopt.report.simulation import calibration_line, notes
 from phaseopt.report.subjects.simulate import contact_line, settled_line
 from phaseopt.report.text import fit_line, gain_line, hand_check, proof, verdict_line
-from phaseopt.report.verdicts import BEFORE_TURNING, capital
+from phaseopt.report.words import box_words, capital
 from phaseopt.tables import PhaseTables, number_text
 from phaseopt.torque.pulls import Reduction
 from phaseopt.torque_model.sources import Simulated, TorqueModel

@@ -3,28 +3,29 @@
 import numpy as np
 
 from phaseopt.clearance.drop import DropLaw
+from phaseopt.project import Side
+from phaseopt.report.document import Table, table
 from phaseopt.values.display_units import Unit
 
 ANGLES = np.arange(-30.0, 31.0, 5.0)  # crank degrees after TDC; practice reads the middle of it
-FITTED, COUNTED = "as fitted", "counted"
+FITTED, USED = "as fitted", "used"
 
 
 def drop_rows(law: DropLaw) -> dict[str, list[float]]:
-    """Drop in mm at `ANGLES`: as fitted, counted for the cylinder with the least, and as each source has it by itself.
+    """Drop in mm at `ANGLES`: as fitted, as used (the cylinder with the least, less measuring error), by each source.
 
-    Fitted angles are as the wheel showed them; what counts is the least whether the wheel was right or not.
+    Fitted angles are as the wheel showed them; used is the least whether the wheel was right or not.
     """
-    rows = {FITTED: law.fitted(ANGLES), COUNTED: law.low(ANGLES)}
+    rows = {FITTED: law.fitted(ANGLES), USED: law.low(ANGLES)}
     rows |= {f"{name} alone": alone.fitted(ANGLES) for name, alone in law.alone.items()}
     return {name: row.tolist() for name, row in rows.items()}
 
 
-def drop_table(law: DropLaw, unit: Unit) -> list[str]:
-    """The rows as text in a unit of lengths, what counts rounded down."""
-    wide = max(map(len, drop_rows(law)))
-    lines = [f"  {'° after TDC':<{wide}}" + "".join(f"{angle:7.0f}" for angle in ANGLES)]
-    for name, row in drop_rows(law).items():
-        lines.append(
-            f"  {name:<{wide}}" + "".join(f"{unit.down(x) if name == COUNTED else unit.number(x):>7}" for x in row)
-        )
-    return lines
+def drop_table(side: Side, law: DropLaw, unit: Unit) -> Table:
+    """The rows as a table in a unit of lengths, what is used rounded down."""
+    rows = [
+        (name, *(unit.down(each) if name == USED else unit.number(each) for each in row))
+        for name, row in drop_rows(law).items()
+    ]
+    head = ("° after TDC", *(f"{angle:.0f}" for angle in ANGLES))
+    return table(f"Valve drop, {side}, {unit.name}", head, rows)

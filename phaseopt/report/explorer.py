@@ -18,8 +18,9 @@ from phaseopt.clearance.valves import head_distance
 from phaseopt.engine.camshaft import events
 from phaseopt.project import SIDES, Side
 from phaseopt.report.explained import limit_words, per_words
-from phaseopt.report.facts import binder_words, clamps, clamps_hold, moving, phase_words
+from phaseopt.report.facts import binder_words, clamps, clamps_hold
 from phaseopt.report.figures.colours import STEPS, Scale
+from phaseopt.report.words import moving, phase_words
 from phaseopt.values.display_units import Unit
 from phaseopt.values.rounding import rounded_down
 

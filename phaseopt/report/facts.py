@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.project import SIDES, Project, Side
 from phaseopt.search.binding import UNKNOWN
 
 if TYPE_CHECKING:
@@ -57,18 +56,6 @@ def tightest(build: "Build", contact: str) -> Tightest:
         **{name: float(cell[name]) for name in _OF_CELL},
         margin=float(least[row, column]),
     )
-
-
-def moving(project: Project) -> tuple[Side, ...]:
-    """The sides that have a table of their own: one for two tied cams, none for a fixed cam."""
-    if project.arrangement == "both":
-        return SIDES
-    return ("exhaust",) if project.arrangement == "exhaust" else ("intake",)
-
-
-def phase_words(project: Project, side: Side) -> str:
-    """What a table of a side holds, in words."""
-    return "phase of both cams" if project.arrangement == "together" else f"{side} phase"
 
 
 def clamps(build: "Build") -> SafeBox:

@@ -1,50 +1,47 @@
-"""Faults of a phaser in lines, as every command prints them and the page shows them."""
+"""Faults of a phaser, as every command and the page show them."""
 
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.clearance.faults import Fault, mends_words
+from phaseopt.clearance.faults import Fault, fixes_text
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import CLEAR, RULES
-from phaseopt.report.layout import Row, Table
+from phaseopt.clearance.rules import HITS, RULES
+from phaseopt.report.document import Row, Section, Table
+from phaseopt.report.words import capital
+from phaseopt.values.display_units import Unit
 
-POCKETS = "A deeper pocket thins the piston's crown, which nothing here looks at"
-
-AS_ABOVE = "clear with the offsets or stops above, of both cams"
+POCKETS = "A deeper pocket thins the piston's crown, which nothing here looks at."
 
 
-def fault_lines(faults: tuple[Fault, ...]) -> list[str]:
-    """A line for each fault that is not clear with what would mend it, and one for those that are clear."""
-    bad = [fault for fault in faults if fault.verdict != CLEAR]
-    good = [fault.name for fault in faults if fault.verdict == CLEAR]
-    told: set[tuple[str, float | None, float | None]] = set()
-    lines = []
-    for fault in bad:
-        ways = {(hint.side, hint.offset, hint.stop) for hint in fault.for_clear}
-        sentence = fault.sentence
-        mended = all(offset is not None or stop is not None for _, offset, stop in ways)
-        if len(ways) > 1 and mended and ways <= told:  # both cams at their ends need what each needs by itself
-            sentence = sentence.partition("; keeps")[0].partition("; clear with")[0] + f"; {AS_ABOVE}"
-        lines.append(f"{sentence[:1].upper()}{sentence[1:]}")
-        told |= ways
-    if good:
-        lines.append(f"None of these breaks a rule: {'; '.join(good)}")
-    if any(hint.pocket is not None for fault in bad for hint in (*fault.for_reserve, *fault.for_clear)):
-        lines.append(POCKETS)
-    return lines
+def fault_section(model: ContactModel, faults: tuple[Fault, ...]) -> Section:
+    """What each fault does, and the least change that clears it."""
+    return Section("If a phaser sticks", (fault_table(model, faults),))
+
+
+def asks_pockets(faults: tuple[Fault, ...]) -> bool:
+    """Whether deeper pockets are among what would clear a fault."""
+    return any(fix.pocket is not None for fault in faults for fix in fault.for_clear)
 
 
 def fault_table(model: ContactModel, faults: tuple[Fault, ...]) -> Table:
-    """Every fault: its verdict, the least of its gaps by both rules, and what would mend it."""
-    rows, unit = [], model.project.display_units.gap
-    for fault in faults:
-        least = [min(gaps.items(), key=lambda each: each[1]) for gaps in (fault.static, fault.running)]
-        gaps = [f"{unit.down(gap)} ({WORDS[contact]})" for contact, gap in least]
-        hints = [mends_words(model, hint) or "as it is" for hint in (fault.for_reserve, fault.for_clear)]
-        rows.append(Row(f"{fault.name}, up to {fault.rpm:.0f} rpm", (fault.verdict, *gaps, *hints)))
-    head = (
-        "fault",
-        "verdict",
-        *(f"least {rule} gap, {unit.name}" for rule in RULES),
-        "keeps the running reserve",
-        "clear",
+    """Every fault: its verdict, the gap with the least margin, and what would clear it."""
+    unit, top = model.project.display_units.gap, max(fault.rpm for fault in faults)
+    rows = [
+        Row(
+            capital(fault.name) if fault.rpm == top else f"{capital(fault.name)}, up to {fault.rpm:.0f} rpm",
+            (fault.verdict.upper(), closest_text(model, fault, unit), capital(fixes_text(model, fault))),
+        )
+        for fault in faults
+    ]
+    head = ("fault", "verdict", f"closest, worst case, {unit.name}", "to clear")
+    return Table(f"What each fault does up to {top:.0f} rpm, the other cam anywhere in its range", head, tuple(rows))
+
+
+def closest_text(model: ContactModel, fault: Fault, unit: Unit) -> str:
+    """The least gap of a fault that hits, else the one with the least margin to its rule; rounded down."""
+    gaps = [(fault.static, dict(zip(model.contacts, model.required.tolist(), strict=True)))]
+    gaps.append((fault.running, dict.fromkeys(model.contacts, model.reserve)))
+    _, gap, contact, rule = min(
+        (found[contact] - (0.0 if fault.verdict == HITS else required[contact]), found[contact], contact, rule)
+        for rule, (found, required) in zip(RULES, gaps, strict=True)
+        for contact in model.contacts
     )
-    return Table("Faults of a phaser, and the least change that would mend each", head, tuple(rows))
+    return f"{unit.down(gap)}, {WORDS[contact]}, {rule}"

@@ -23,10 +23,9 @@ from phaseopt.clearance.valve_sum import valve_sum
 from phaseopt.project import SIDES, Side
 from phaseopt.project.blank import DROP_ANGLES
 from phaseopt.report import sheet_text
+from phaseopt.report.cautions import BEFORE_TURNING, cautions
 from phaseopt.report.layout import Row, Table
 from phaseopt.report.page import fill
-from phaseopt.report.text import cautions
-from phaseopt.report.verdicts import BEFORE_TURNING
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import METRIC, Unit
 
@@ -60,9 +59,9 @@ def blank_sheet(name: str = "Measuring sheet") -> str:
     )
 
 
-def limits_sheet(model: ContactModel, limits: Limits) -> str:
+def limits_sheet(limits: Limits) -> str:
     """The sheet of a project: blanks for its valves, and the sum worked through at the corner of its safe phases."""
-    project = model.project
+    model, project = limits.contact, limits.project
     box = max(limits.boxes, key=lambda box: box.size)
     phases = box.intake_to, box.intake_to if model.tied else box.exhaust_from
     found = hand_sums(model, *phases)

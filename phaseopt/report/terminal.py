@@ -22,6 +22,7 @@ from phaseopt.report.document import Block, Depth, Document, Lines, Section, Sha
 WIDTH = 100  # columns; narrower terminals are asked for theirs
 _GAP = 2  # columns between columns of a table
 _LABEL = 13  # columns of a section's title at the left of its lines
+_NOTES = 5  # that a person reads without asking for more
 _THEME = Theme({"state.clear": "bold green", "state.tight": "bold yellow", "state.hits": "bold red"}, inherit=True)
 
 
@@ -87,7 +88,7 @@ def _parts(document: Document, depth: Depth) -> list[RenderableType]:
     head = [*title, *(_text(line) for line in (document.verdict, *document.lead) if line)]
     parts: list[RenderableType] = [Group(*head)]
     parts += [part for section in document.shown(depth) for part in _section(section)]
-    for label, lines in (("Notes", document.notes), ("Written", document.written)):
+    for label, lines in (("Notes", _notes(document.notes, depth)), ("Written", document.written)):
         if lines:
             parts.append(_labelled(label, lines))
     if document.not_covered:
@@ -96,6 +97,13 @@ def _parts(document: Document, depth: Depth) -> list[RenderableType]:
         before = [Text(document.before or "Before you go on", "bold"), *map(_point, document.cautions)]
         parts.append(Group(*before))
     return parts
+
+
+def _notes(notes: tuple[str, ...], depth: Depth) -> tuple[str, ...]:
+    """All of them where details are asked for, else the weightiest."""
+    if depth >= Depth.DETAIL or len(notes) <= _NOTES + 1:
+        return notes
+    return (*notes[:_NOTES], f"{len(notes) - _NOTES} more: add --verbose.")
 
 
 def _section(section: Section) -> list[RenderableType]:

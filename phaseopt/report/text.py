@@ -11,9 +11,9 @@ import numpy as np
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.neighbours import LOOSER
 from phaseopt.clearance.rules import CLEAR
+from phaseopt.report.cautions import cautions
 from phaseopt.report.explained import explained_lines
 from phaseopt.report.facts import Tightest, binder_words, binders, gained_most, tightest
-from phaseopt.report.faults import fault_lines
 from phaseopt.report.given import given_lines
 from phaseopt.report.part_load import part_load_lines, score_words
 from phaseopt.report.simulation import (
@@ -35,27 +35,6 @@ if TYPE_CHECKING:
 
 _WIDTH = 118
 _INDENT = 15
-
-
-def cautions() -> tuple[str, ...]:
-    """What has to be done and heeded before tables are loaded, in sentences. Shown wherever tables are.
-
-    >>> any("by hand" in caution for caution in cautions())
-    True
-    """
-    return (
-        "Contact: a model does not replace checking the assembled engine by hand. Measure with a dial gauge or clay, "
-        "on every cylinder, with the cams re-dialled to the timings to be checked (a phaser without oil pressure stays "
-        "at rest); then re-dial to the fitted timing and check that too.",
-        "Zero: before loading, prove it. At rest the controller must read rest, and ten degrees commanded at idle must "
-        "move the cam ten degrees, the right way.",
-        "Mixture and ignition: new phases change airflow and spark demand. Map both again, starting rich and retarded, "
-        "oil warm, listening for knock, and raise speed in steps.",
-        "Dyno: a running engine on a brake can injure and its exhaust can kill. Car or engine secured, guards fitted, "
-        "nobody in line with what turns, ventilation running, a way to stop it within reach.",
-        "Road cars: changes to the engine may be restricted. Local rules and licensed practice decide.",
-        "No warranty: whoever fits the cams and loads the tables answers for the engine and for the people near it.",
-    )
 
 
 def summary(build: "Build", folder: Path | None = None, figures: Path | None = None) -> str:
@@ -113,7 +92,7 @@ def contact_lines(build: "Build") -> list[str]:
         f"box: {verdict.box.sentence}",
         *([f"neighbours: {verdict.neighbours.sentence}"] if verdict.neighbours is not None else []),
         verdict.full_travel.sentence,
-        *(f"fault: {line}" for line in fault_lines(verdict.faults)),
+        *(f"fault: {fault.sentence}" for fault in verdict.faults if fault.verdict != CLEAR),
     ]
     if "valve_valve" in build.contact.contacts:
         near = tightest(build, "valve_valve")

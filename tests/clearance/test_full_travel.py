@@ -1,5 +1,6 @@
 """What the whole travel would do, and the offsets that make it safe."""
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -48,9 +49,10 @@ def test_travel_that_would_touch_says_so(build: Build) -> None:
     found = full_travel(build(intake={"offset": 8.0}, exhaust={"offset": -12.0}))
     assert found.verdict == "hits"
     assert "HITS (intake to piston, exhaust to piston)" in found.sentence
-    assert "the tables are the only guard" in found.sentence
-    assert "(now 8° advanced)" in found.sentence
-    assert "(now 12° retarded)" in found.sentence
+    assert "The tables are the only guard" in found.sentence
+    intake, exhaust = found.needs
+    assert "(you have 8° advance)" in intake
+    assert "(you have 12° retard)" in exhaust
     assert found.offset_for_clear["exhaust"] > found.offset_for_reserve["exhaust"] > -12.0
 
 
@@ -64,7 +66,7 @@ def test_full_travel_that_is_clear(build: Build) -> None:
 def test_no_offset_within_reach_is_said(build: Build) -> None:
     found = full_travel(build(drop={"intake": {"readings": None, "at_tdc": 1.5}}))
     assert found.offset_for_clear["intake"] is None
-    assert "at no offset within 60°" in found.sentence
+    assert "more than 60° of offset to clear" in found.needs[0]
 
 
 @pytest.mark.parametrize(("offset", "words"), [(-12.5, "12.5° retarded"), (3.0, "3° advanced"), (0.0, "0°")])
@@ -80,6 +82,6 @@ def test_an_offset_on_the_other_side_of_nominal_says_which_way_is_safe(tmp_path:
     offset = found.offset_for_clear["intake"]
     assert offset is not None
     assert 0.0 < offset < 20.0
-    assert f"{offset:g}° advanced or later (now 20° advanced)" in found.sentence
+    assert f"{math.floor(offset)}° advance or less to clear (you have 20°)" in found.needs[0]
     for later in (offset, offset - 3.0, offset - 10.0):
         assert full_travel(model.with_offset("intake", later)).offset_for_clear["intake"] == later

@@ -223,12 +223,12 @@ def test_rest_that_is_not_safe_is_an_error_that_names_the_offset_which_opens_it(
     assert mistake.file == project.file
     assert mistake.where == "intake.offset"
     assert "intake to piston" in mistake.problem
-    assert "it is 32° advanced" in mistake.hint
-    named = float(mistake.hint.split("the intake cam ")[1].split("° advanced or later")[0])
+    assert "(you have 32°)" in mistake.hint
+    named = float(mistake.hint.split("the intake cam with ")[1].split("° advance or less")[0])
     model = contact_model(project)
     assert phase_limits(model.with_offset("intake", named)).boxes
     with pytest.raises(InputError):
-        phase_limits(model.with_offset("intake", named + 0.1))
+        phase_limits(model.with_offset("intake", named + 1.0))
 
 
 def test_rest_with_both_cams_unsafe_names_both(tmp_path: Path) -> None:

@@ -142,7 +142,7 @@ def test_the_looser_rule_between_cells_is_chosen_by_name_and_told(tmp_path: Path
     found = run(*arguments)
     assert found.exit_code == 0, found.output
     assert "NOT CLEAR as a box; accepted by the looser rule of neighbouring cells" in found.output
-    assert "looser than any phase with any" in found.output
+    assert "looser than in any combination" in found.output
     told = printed("check", *arguments)["verdict"]
     assert (told["clear"], told["accepted"], told["neighbours"]["verdict"]) == (False, True, "clear")
     write_project(tmp_path, seats=seats, gap={"between": "neighbors"})

@@ -5,12 +5,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from engines import cosine_lift, drop_csv, piston_fall, project_of, write_project
+from phaseopt.report.limits_text import limits_summary
 from printed import printed
 
 from phaseopt.clearance import contact_model
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.report.drop_table import drop_table
-from phaseopt.report.limits_text import limits_summary
 from phaseopt.values.display_units import METRIC
 
 FILES = {"drop_intake.csv": drop_csv(6.2)}

@@ -9,8 +9,8 @@ import pytest
 from phaseopt.job.build import Build
 from phaseopt.project import SIDES
 from phaseopt.report.build_page import render
+from phaseopt.report.cautions import cautions
 from phaseopt.report.figures.colours import ink
-from phaseopt.report.text import cautions
 from phaseopt.tables import number_text
 from report.conftest import HOSTILE
 

@@ -12,8 +12,8 @@ from engines import SEATS, project_of
 from phaseopt.clearance.check import check_tables
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
+from phaseopt.report.cautions import cautions
 from phaseopt.report.sheet import blank_sheet, check_sheet, limits_sheet
-from phaseopt.report.text import cautions
 from phaseopt.tables import PhaseTables
 from report.conftest import HOSTILE
 
@@ -96,7 +96,7 @@ def model(tmp_path_factory: pytest.TempPathFactory) -> ContactModel:
 def test_the_sum_of_limits_adds_up_on_paper_to_what_the_program_finds(model: ContactModel) -> None:
     """The hand sum, recomputed from the printed page alone (gap = drop less lift at an angle: common practice)."""
     limits = phase_limits(model)
-    page = limits_sheet(model, limits)
+    page = limits_sheet(limits)
     part, _ = (part for part in Page(page).parts if part.of("sums"))
     (table,) = part.of("sums")
     leasts = least_by_pencil(table[2:])
@@ -113,7 +113,7 @@ def test_the_sum_of_limits_adds_up_on_paper_to_what_the_program_finds(model: Con
 
 def test_the_sum_between_the_valves_adds_up_on_paper_to_a_distance_of_meshes(model: ContactModel) -> None:
     """Recomputed from the printed page alone; each row's gap against the bodies in space by `python-fcl`."""
-    page = Page(limits_sheet(model, phase_limits(model)))
+    page = Page(limits_sheet(phase_limits(model)))
     _, part = (part for part in page.parts if part.of("sums"))
     (table,) = part.of("sums")
     found = []
@@ -131,7 +131,7 @@ def test_the_sum_between_the_valves_adds_up_on_paper_to_a_distance_of_meshes(mod
 
 def test_without_seats_there_is_no_sum_between_the_valves(tmp_path: Path) -> None:
     model = engine(tmp_path)
-    assert "between the valves" not in limits_sheet(model, phase_limits(model))
+    assert "between the valves" not in limits_sheet(phase_limits(model))
 
 
 def test_the_invented_sum_of_a_new_project_adds_up_and_is_called_invented() -> None:
@@ -143,7 +143,7 @@ def test_the_invented_sum_of_a_new_project_adds_up_and_is_called_invented() -> N
 
 def test_blanks_for_every_valve_of_every_cylinder_every_five_degrees(tmp_path: Path) -> None:
     model = engine(tmp_path, cylinders=6, intake={"valves": 3, "head_diameter": 26.0}, exhaust={"valves": 1})
-    (part,) = (part for part in Page(limits_sheet(model, phase_limits(model))).parts if part.of("blank"))
+    (part,) = (part for part in Page(limits_sheet(phase_limits(model))).parts if part.of("blank"))
     columns: dict[str, list[str]] = {"v1": [], "v3": [], "least": []}
     for table in part.of("blank"):
         assert [degrees(row[0]) for row in table[2:]] == list(range(-15, 16, 5))
@@ -159,7 +159,7 @@ def test_blanks_for_every_valve_of_every_cylinder_every_five_degrees(tmp_path: P
 )
 def test_how_to_do_it_safely_is_on_every_sheet(model: ContactModel, word: str) -> None:
     verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 10.0, -10.0))
-    for page in (blank_sheet(), limits_sheet(model, phase_limits(model)), check_sheet(model, verdict)):
+    for page in (blank_sheet(), limits_sheet(phase_limits(model)), check_sheet(model, verdict)):
         assert word in Page(page).parts[0].text + "".join(part.text for part in Page(page).parts)
 
 
@@ -209,8 +209,8 @@ def test_without_seats_every_timing_to_turn_through_says_that_valves_are_not_cov
 
 
 def test_the_page_stands_alone_fits_both_papers_and_escapes_names(model: ContactModel) -> None:
-    page = limits_sheet(model, phase_limits(model))
-    assert page == limits_sheet(model, phase_limits(model))
+    page = limits_sheet(phase_limits(model))
+    assert page == limits_sheet(phase_limits(model))
     read = Page(page)
     assert HOSTILE in read.parts[0].text
     assert not any(tag in ("script", "link", "img", "iframe") for tag, _ in read.tags)

@@ -7,8 +7,9 @@ import pytest
 from parts import changed
 
 from phaseopt.job.build import Build
+from phaseopt.report.cautions import cautions
 from phaseopt.report.facts import binders, clamps, gained_most
-from phaseopt.report.text import cautions, fit_line, proof, summary
+from phaseopt.report.text import fit_line, proof, summary
 from phaseopt.values.display_units import METRIC
 
 

@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from engines import SEATS
 from parts import changed
+from phaseopt.report.limits_text import limits_summary
+from phaseopt.report.verdicts import check_summary
 
 from phaseopt.clearance.rules import RULES
 from phaseopt.job.build import Build
@@ -16,7 +18,6 @@ from phaseopt.report.build_page import render
 from phaseopt.report.facts import tightest
 from phaseopt.report.figures import build as figures
 from phaseopt.report.full_load import full_load_table
-from phaseopt.report.limits_text import limits_summary
 from phaseopt.report.page import page
 from phaseopt.report.sheet import check_sheet, limits_sheet
 from phaseopt.report.subjects.fit import fit_document
@@ -24,7 +25,6 @@ from phaseopt.report.subjects.plan import plan_document
 from phaseopt.report.subjects.reduce import reduction_document
 from phaseopt.report.terminal import terminal_text
 from phaseopt.report.text import gain_line, summary
-from phaseopt.report.verdicts import check_summary
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.run_sheet import run_sheet
 from phaseopt.torque_model.day import read_day
@@ -51,7 +51,7 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     yield "page", re.sub(r"<script.*?</script>|<style.*?</style>", "", render(build), flags=re.DOTALL)
     yield "limits", limits_summary(build.contact, build.limits)
     yield "check", check_summary(build.contact, build.verdict)
-    yield "limits sheet", limits_sheet(build.contact, build.limits)
+    yield "limits sheet", limits_sheet(build.limits)
     yield "check sheet", check_sheet(build.contact, build.verdict)
     plan = run_sheet(build.contact, first_pulls(build.limits, 3))
     yield "run sheet", terminal_text(plan_document(plan))
@@ -95,8 +95,8 @@ def test_gaps_are_the_same_rounded_down(inch: Build) -> None:
 
 def test_a_sheet_in_thousandths_says_how_readings_go_into_their_file(inch: Build, both: Build) -> None:
     told = "1 thou is 0.0254 of them"
-    assert told in limits_sheet(inch.contact, inch.limits)
-    assert told not in limits_sheet(both.contact, both.limits)
+    assert told in limits_sheet(inch.limits)
+    assert told not in limits_sheet(both.limits)
 
 
 def test_a_sum_on_paper_adds_up_in_thousandths(inch: Build) -> None:

@@ -11,7 +11,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.output.records.base import CommandRecord, Record
 from phaseopt.output.records.pieces import ContactRecord
 from phaseopt.project import Side
-from phaseopt.report.verdicts import cannot_hold
+from phaseopt.report.subjects.check import check_notes
 
 
 class ReadAsRecord(Record):
@@ -33,6 +33,6 @@ class CheckRecord(CommandRecord):
         """From the verdict, the contact model that judged, and how the files were read."""
         return cls(
             verdict=ContactRecord.of(verdict),
-            notes=(*cannot_hold(model.project, verdict), *model.notes),
+            notes=check_notes(model, verdict),
             read_as=ReadAsRecord.model_validate(dict(read_as)),
         )

@@ -9,7 +9,7 @@ from phaseopt.clearance.limits import Limits, SpeedLimits
 from phaseopt.output.records.base import CommandRecord, Guaranteed, Known, Record
 from phaseopt.output.records.pieces import BoxRecord, FaultRecord, FullTravelRecord
 from phaseopt.report.drop_table import ANGLES
-from phaseopt.report.limits_text import notes_of_limits
+from phaseopt.report.subjects.limits import limits_notes
 
 
 class ClampsRecord(Record):
@@ -84,6 +84,6 @@ class LimitsRecord(CommandRecord):
             full_travel=FullTravelRecord.model_validate(limits.full_travel),
             faults=tuple(FaultRecord.of(fault) for fault in limits.faults),
             drops=DropsRecord(**{side: DropRecord.of(law) for side, law in model.drops.items()}),
-            notes=tuple(notes_of_limits(model)),
+            notes=tuple(limits_notes(limits)),
             not_covered=model.not_covered,
         )

@@ -10,9 +10,9 @@ from phaseopt.cycle.torque_grid import VERDICTS
 from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.output.records.pieces import AxesRecord, CountsRecord
 from phaseopt.project import Project
+from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
 from phaseopt.report.subjects.simulate import NOT_MEASURED, doubt
-from phaseopt.report.verdicts import BEFORE_TURNING
 
 
 class FullThrottleRecord(Record):

@@ -4,12 +4,12 @@ import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from phaseopt.report.facts import moving
 from phaseopt.report.figures import build as figures
 from phaseopt.report.figures import calibration as calibration_figures
 from phaseopt.report.figures import tables as table_figures
 from phaseopt.report.figures.drawing import Drawing
 from phaseopt.report.figures.torque_model import thin
+from phaseopt.report.words import moving
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build

@@ -9,11 +9,11 @@ from matplotlib.figure import Figure
 from phaseopt.job.concave_envelope import concave_envelope
 from phaseopt.project import Side
 from phaseopt.report.explained import cause_words, limit_words
-from phaseopt.report.facts import phase_words
 from phaseopt.report.figures.colours import BLACK, WHITE, Scale, ink
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
 from phaseopt.report.full_load import full_load_power
 from phaseopt.report.simulation import beyond
+from phaseopt.report.words import phase_words
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import power_kw
 

@@ -15,7 +15,6 @@ from scipy.stats import norm
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.report.facts import moving, phase_words
 from phaseopt.report.figures.colours import BLACK, MAP, STEPS, WHITE
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled, svg_element
 from phaseopt.surrogate import Readings, TorqueSurface

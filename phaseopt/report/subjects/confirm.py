@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from phaseopt.project import SIDES
+from phaseopt.report.cautions import cautions
 from phaseopt.report.document import Depth, Document, Section, Snippet, picture, say, table
 from phaseopt.report.figures.confirm import confirm_figures
-from phaseopt.report.text import cautions
 from phaseopt.study.confirm import LEAST_POINTS, Confirmation
 from phaseopt.study.phaser_tracking import TRACKING_TOLERANCE, PhaseError
 

@@ -9,7 +9,7 @@ from phaseopt.project import Project
 from phaseopt.report.document import Document, Section, say
 from phaseopt.report.given import UNITS, left_out_line, nodes_line
 from phaseopt.report.notes import shared_notes
-from phaseopt.report.verdicts import capital
+from phaseopt.report.words import capital
 from phaseopt.surrogate import ChangeDistance, Coverage, coverage
 from phaseopt.torque_model.sources import TorqueModel
 from phaseopt.torque_model.trust import TorqueTrust, deviations

@@ -5,9 +5,9 @@ import math
 from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
+from phaseopt.report.cautions import cautions
 from phaseopt.report.document import Document, Picture, Row, Section, Table, picture, say
 from phaseopt.report.figures.offsets import offsets_figures
-from phaseopt.report.text import cautions
 from phaseopt.study.offset_gains import Gain
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import SEEN, Choice, OffsetStudy

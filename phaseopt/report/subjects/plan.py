@@ -7,8 +7,8 @@ import numpy as np
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project, Side
+from phaseopt.report.cautions import cautions
 from phaseopt.report.document import Blanks, Depth, Document, Lines, Row, Section, Table, say, table
-from phaseopt.report.text import cautions
 from phaseopt.study.run_sheet import RunSheet, SheetPull
 from phaseopt.tables import number_text
 

@@ -7,9 +7,9 @@ import xarray as xr
 from phaseopt.cycle.from_project import ambient, cycle_section, full_throttle_pressure
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.project import Project
+from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.document import Document, Section, Table, say, table
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
-from phaseopt.report.verdicts import BEFORE_TURNING
 from phaseopt.values.display_units import Unit
 
 NOT_MEASURED = "A simulation is not a measurement: it has seen no pull of this engine."

@@ -1,9 +1,9 @@
 """What `phaseopt tradeoff` says: what smoother tables cost in torque, and a knee to take or leave."""
 
+from phaseopt.report.cautions import cautions
 from phaseopt.report.document import Document, Picture, Row, Section, Snippet, Table, picture, say
 from phaseopt.report.figures.tradeoff import tradeoff_figure
-from phaseopt.report.text import cautions
-from phaseopt.report.verdicts import capital
+from phaseopt.report.words import capital
 from phaseopt.study.tradeoff import CAUTION, ROUGHNESS, SLEW_SHARE, Tradeoff
 from phaseopt.study.tradeoff_trial import Settings
 from phaseopt.tables import number_text

@@ -1,0 +1,30 @@
+"""What has to be done before an engine turns and before tables are loaded: in the one place where it stands.
+
+Common practice; shown wherever limits or tables are.
+"""
+
+BEFORE_TURNING = (
+    "Limits come from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
+)
+BEFORE_LOADING = "Before you load these"
+
+
+def cautions() -> tuple[str, ...]:
+    """What to do before tables are loaded, in sentences.
+
+    >>> any("by hand" in caution for caution in cautions())
+    True
+    """
+    return (
+        "Contact: a model does not replace checking the assembled engine by hand. Measure with a dial gauge or clay, "
+        "on every cylinder, with the cams set to the timings to check. A phaser without oil pressure stays at rest. "
+        "Then degree in the fitted timing again, and check that too.",
+        "Zero: prove it before loading. At rest the controller must read rest. Ten degrees commanded at idle must move "
+        "the cam ten degrees, the right way.",
+        "Mixture and ignition: new phases change airflow and spark demand. Map both again. Start rich and retarded, "
+        "oil warm, listen for knock, and raise speed in steps.",
+        "Dyno: a running engine on a brake can injure and its exhaust can kill. Secure the car or engine, fit the "
+        "guards, run the ventilation. Nobody stands in line with what turns; a way to stop it is within reach.",
+        "Road cars: changes to the engine may be restricted. Local rules and licensed practice decide.",
+        "No warranty: whoever fits the cams and loads the tables answers for the engine and for the people near it.",
+    )

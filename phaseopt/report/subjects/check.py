@@ -1,0 +1,179 @@
+"""What `phaseopt check` says: whether tables or clamps are clear, where they are not and why."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from phaseopt.clearance.check import OUTSIDE, Verdict
+from phaseopt.clearance.clamps import ClampVerdict
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.rules import CLEAR, HITS
+from phaseopt.project import SIDES, Project, Side
+from phaseopt.report.cautions import BEFORE_TURNING
+from phaseopt.report.document import Document, Lines, Section, State, Table, say, table
+from phaseopt.report.faults import fault_section
+from phaseopt.report.subjects.limits import contact_notes, travel_section
+from phaseopt.report.words import phase_text, sentence, span_text
+from phaseopt.table_import import ImportedPair
+from phaseopt.values.display_units import Unit
+
+_LISTED = 12  # cells or speeds that are not clear
+
+
+def check_document(
+    model: ContactModel, verdict: Verdict | ClampVerdict, read: ImportedPair, files: Mapping[Side, Path | None]
+) -> Document:
+    """Tables or clamps against the contact limits.
+
+    Parameters: `read`, how each of the `files` was read; None for a cam without a file.
+    """
+    return Document(
+        f"{model.project.name}: {kind_of(verdict)} against the contact limits",
+        verdict_line(verdict),
+        state_of(verdict),
+        lead=guard_lead(verdict),
+        sections=(*(_read_as(side, files[side], notes) for side, notes in read.notes.items()),
+                  *verdict_sections(model, verdict)),
+        notes=check_notes(model, verdict),
+        before="Before it turns",
+        cautions=(BEFORE_TURNING,),
+        not_covered=verdict.not_covered,
+    )  # fmt: skip
+
+
+def _read_as(side: Side, file: Path | None, notes: tuple[str, ...]) -> Section:
+    return say(f"{side.capitalize()} table", *([str(file)] if file is not None else []), *notes)
+
+
+def kind_of(verdict: Verdict | ClampVerdict) -> str:
+    """What was judged."""
+    return "tables" if isinstance(verdict, Verdict) else "clamps"
+
+
+def state_of(verdict: Verdict | ClampVerdict) -> State:
+    """The worst that is found; a phase that the phasers cannot take leaves it unknown."""
+    if verdict.clear:
+        return "CLEAR"
+    judged = verdict.cells if isinstance(verdict, Verdict) else verdict.speeds
+    words = {*judged["verdict"].to_numpy().ravel().tolist()}
+    if not verdict.accepted:  # under the looser rule the whole box is not asked for
+        words.add(verdict.box.verdict)
+    return "HITS" if HITS in words else "UNKNOWN" if OUTSIDE in words else "TIGHT"
+
+
+def verdict_line(verdict: Verdict | ClampVerdict) -> str:
+    """The verdict in one sentence."""
+    what = kind_of(verdict)
+    if verdict.clear:
+        return f"The {what} are CLEAR, in any combination."
+    if verdict.accepted:
+        return (
+            f"The {what} are NOT CLEAR in any combination. They are accepted by the looser rule of neighbouring cells, "
+            "which the project chooses."
+        )
+    return f"The {what} are NOT CLEAR. Do not load them."
+
+
+def guard_lead(verdict: Verdict | ClampVerdict) -> tuple[str, ...]:
+    """That nothing but the tables keeps valves off, where that is so."""
+    travel = verdict.full_travel
+    return () if travel.verdict == CLEAR else (sentence(travel.sentence),)
+
+
+def verdict_sections(model: ContactModel, verdict: Verdict | ClampVerdict) -> tuple[Section, ...]:
+    """Cells or speeds, everything between them, full travel and faults."""
+    unit = model.project.display_units.gap
+    between = [sentence(verdict.box.sentence)]
+    if verdict.box.broken_by:
+        between.append(f"Limited by {verdict.box.broken_by}.")
+    sections = [cells_section(verdict, unit) if isinstance(verdict, Verdict) else _speeds_section(verdict, unit)]
+    sections.append(say("In any combination", *between))
+    if isinstance(verdict, Verdict) and verdict.neighbours is not None:
+        sections.append(say("Neighbours", sentence(verdict.neighbours.sentence)))
+    return (*sections, travel_section(verdict.full_travel), fault_section(model, verdict.faults))
+
+
+def cells_section(verdict: Verdict, unit: Unit) -> Section:
+    """How many cells are clear, the closest one, and those that are not clear."""
+    cells = verdict.cells["verdict"].to_numpy()
+    bad = np.argwhere(cells != CLEAR)
+    lines = [f"{cells.size - len(bad)} of {cells.size} CLEAR.", f"Closest: {sentence(verdict.worst)}"]
+    rows = []
+    for r, k in bad[:_LISTED]:
+        cell = verdict.cells.isel(rpm=int(r), load=int(k))
+        phases = (phase_text(float(cell[f"{side}_phase"])) for side in SIDES)
+        rows.append((f"{float(cell['rpm']):.0f}", f"{float(cell['load']):g}", *phases, *_judged(cell, unit)))
+    head = ("rpm", "kPa", "intake", "exhaust", *_judged_head(unit))
+    return _listed("Cells", lines, "Cells that are not clear", head, rows, len(bad))
+
+
+def _speeds_section(verdict: ClampVerdict, unit: Unit) -> Section:
+    words = verdict.speeds["verdict"].to_numpy()
+    bad = np.flatnonzero(words != CLEAR)
+    lines = [f"{words.size - bad.size} of {words.size} CLEAR, in any combination within the clamps."]
+    rows = []
+    for r in bad[:_LISTED]:
+        at = verdict.speeds.isel(rpm=int(r))
+        spans = (span_text(float(at[f"{side}_from"]), float(at[f"{side}_to"])) for side in SIDES)
+        rows.append((f"{float(at['rpm']):.0f}", *spans, *_judged(at, unit)))
+    head = ("rpm", "intake", "exhaust", *_judged_head(unit))
+    return _listed("Speeds", lines, "Speeds that are not clear", head, rows, bad.size)
+
+
+def _listed(
+    title: str, lines: list[str], caption: str, head: tuple[str, ...], rows: list[tuple[str, ...]], total: int
+) -> Section:
+    """Lines, and a table of those that are not clear, as many as a person reads."""
+    if not rows:
+        return say(title, *lines)
+    more = f"; {total - len(rows)} more are not listed" if total > len(rows) else ""
+    found: Table = table(f"{caption}{more}", head, rows)
+    return Section(title, (Lines(tuple(lines)), found))
+
+
+def _judged_head(unit: Unit) -> tuple[str, ...]:
+    return ("verdict", "limited by", f"under by, {unit.name}")
+
+
+def _judged(judged: xr.Dataset, unit: Unit) -> tuple[str, ...]:
+    """The verdict on one cell or speed, what limits it, and how much is missing."""
+    margin = min(float(judged["static_margin"].min()), float(judged["running_margin"].min()))
+    missing = unit.up(-margin) if margin < 0 else ""
+    return judged["verdict"].item().upper(), judged["binds"].item(), missing
+
+
+def check_notes(model: ContactModel, verdict: Verdict | ClampVerdict) -> tuple[str, ...]:
+    """What a controller cannot hold, and what the verdict rests on."""
+    return (*cannot_hold(model.project, verdict), *contact_notes(model, verdict.faults))
+
+
+def cannot_hold(project: Project, verdict: Verdict | ClampVerdict) -> list[str]:
+    """Sentences on cells that a controller cannot hold: between its steps, or off rest while the phaser is locked."""
+    if isinstance(verdict, ClampVerdict):
+        return []
+    found = []
+    for side in SIDES:
+        phaser = project.phaser_of(side)
+        if phaser is None:
+            continue
+        phases = verdict.cells[f"{side}_phase"]
+        locked = int((phases.sel(rpm=phases["rpm"] <= phaser.rest_until) != 0).sum())
+        if locked:
+            found.append(
+                f"{_cells(locked)} off rest in the {side} table at or below {phaser.rest_until:g} rpm, where the phaser is "
+                "locked."
+            )
+        steps = phases.to_numpy() / phaser.resolution
+        off = int((abs(steps - steps.round()) > 1e-6).sum())
+        if off:
+            found.append(
+                f"{_cells(off)} between the controller's steps of {phaser.resolution:g}° in the {side} table. It "
+                "holds a step beside that, which was not judged: round the table to steps and check that."
+            )
+    return found
+
+
+def _cells(count: int) -> str:
+    return f"{count} cell is" if count == 1 else f"{count} cells are"

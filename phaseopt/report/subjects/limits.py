@@ -1,0 +1,134 @@
+"""What `phaseopt limits` says: which timings are clear in any combination, and what stops more."""
+
+import numpy as np
+
+from phaseopt.clearance.drop import DropLaw
+from phaseopt.clearance.faults import Fault
+from phaseopt.clearance.full_travel import FullTravel
+from phaseopt.clearance.limits import EDGES, Limits
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.overlap_caps import caps_words
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.project import Project
+from phaseopt.report.cautions import BEFORE_TURNING
+from phaseopt.report.document import Depth, Document, Lines, Row, Section, Table, say
+from phaseopt.report.drop_table import drop_table
+from phaseopt.report.faults import POCKETS, asks_pockets, fault_section
+from phaseopt.report.notes import shared_notes
+from phaseopt.report.words import box_words, moving, phase_text, phase_words, sentence
+from phaseopt.values.display_units import Unit
+
+_ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
+
+
+def limits_document(limits: Limits) -> Document:
+    """Contact limits of a project: clamps to enter, limits by speed, what a stuck phaser does, what they rest on."""
+    project, top = limits.project, f"{limits.contact.top_speed:.0f} rpm"
+    boxes = [box_words(project, box) for box in limits.boxes]
+    return Document(
+        f"{project.name}: contact limits",
+        f"CLEAR in any combination up to {top}: {', or '.join(boxes)}.",
+        "CLEAR",
+        lead=travel_lead(project, limits.full_travel),
+        sections=(
+            say("Clamps", *_clamp_lines(boxes)),
+            Section("By speed", (limit_table(limits),)),
+            travel_section(limits.full_travel),
+            fault_section(limits.contact, limits.faults),
+            drop_section(limits),
+        ),
+        notes=tuple(limits_notes(limits)),
+        before="Before it turns",
+        cautions=(BEFORE_TURNING,),
+        not_covered=limits.contact.not_covered,
+    )
+
+
+def _clamp_lines(boxes: list[str]) -> list[str]:
+    either = " one of these" if len(boxes) > 1 else ""
+    return [f"Enter{either} as clamps in the controller:", *boxes] if either else [f"Enter as clamps: {boxes[0]}."]
+
+
+def travel_lead(project: Project, travel: FullTravel) -> tuple[str, ...]:
+    """What must be known of full travel before anything else is read."""
+    if travel.verdict == CLEAR:
+        return ()
+    guard = (
+        "The project accepts that (tables_only_guard = true)."
+        if project.gap.tables_only_guard
+        else "The project does not accept that, so `phaseopt build` stops."
+    )
+    return (f"{sentence(travel.sentence)} {guard}",)
+
+
+def travel_section(travel: FullTravel) -> Section:
+    """Full travel: the verdict, and the installed offsets that would clear it."""
+    verdict = [sentence(travel.sentence)] if travel.verdict == CLEAR else []
+    return say("Full travel", *verdict, *map(sentence, travel.needs))
+
+
+def limit_table(limits: Limits) -> Table:
+    """How far each phaser may go by engine speed, towards the piston; speeds in a row that share their limits."""
+    sides = moving(limits.project)
+    named = ("phase",) if limits.contact.tied else sides
+    head = ["rpm", *(word for each in named for word in (f"{each} alone", "together", "limited by"))]
+    spans: list[tuple[list[float], list[str]]] = []
+    for r, rpm in enumerate(limits.alone["rpm"].to_numpy()):
+        cells: list[str] = []
+        for side in sides:
+            cells += [phase_text(float(each[_ENDS[side][0]][r])) for each in (limits.alone, limits.together)]
+            cells.append(EDGES[int(limits.together[f"{side}_edge"][r])])
+        if spans and spans[-1][1] == cells:
+            spans[-1][0].append(rpm)
+        else:
+            spans.append(([rpm], cells))
+    rows = [
+        Row(f"{speeds[0]:g}" if len(speeds) == 1 else f"{speeds[0]:g} to {speeds[-1]:g}", tuple(cells))
+        for speeds, cells in spans
+    ]
+    ends = " and ".join(f"{phase_words(limits.project, side)} {_ENDS[side][1]}" for side in sides)
+    caption = f"Limits at each speed: {ends}. Alone: the other cam at rest. Together: in any combination"
+    return Table(caption, tuple(head), tuple(rows))
+
+
+def drop_section(limits: Limits) -> Section:
+    """The valve drop that limits rest on, by crank angle, so that a gap can be worked out by hand."""
+    unit = limits.project.display_units.gap
+    laws = limits.contact.drops.items()
+    return Section(
+        "Valve drop",
+        (
+            Lines(tuple(f"{side}: {drop_words(law, unit)}" for side, law in laws)),
+            *(drop_table(side, law, unit) for side, law in laws),
+        ),
+        Depth.DETAIL,
+    )
+
+
+def drop_words(law: DropLaw, unit: Unit) -> str:
+    """How a valve drop is known, in one line."""
+    words = f"{unit.text(law.at_tdc.min())} at TDC, {unit.down(float(law.low(0.0)))} used, after measuring error"
+    if law.readings is None:
+        return words
+    worst = float(np.abs(law.readings.residual[law.readings.used]).max())
+    return (
+        f"{words}; {int(law.readings.used.sum())} readings fit to {unit.text(worst)}; wheel zero {law.wheel:+.1f}°; "
+        f"drop grows {law.factor:.3f} times as fast as the piston falls"
+    )
+
+
+def limits_notes(limits: Limits) -> list[str]:
+    """What the limits rest on, and what they leave to the search."""
+    return [*contact_notes(limits.contact, limits.faults), *_of_caps(limits.project)]
+
+
+def contact_notes(model: ContactModel, faults: tuple[Fault, ...]) -> list[str]:
+    """What every verdict on contact rests on, the same of both cams once."""
+    notes = shared_notes(model.notes, [f"{side} valve drop" for side in model.drops])
+    return [*map(sentence, notes), *([POCKETS] if asks_pockets(faults) else [])]
+
+
+def _of_caps(project: Project) -> list[str]:
+    if not project.search.overlap_cap:
+        return []
+    return [f"Overlap caps ({caps_words(project)}) are not about contact: the search keeps them, clamps do not."]
