@@ -64,6 +64,8 @@ class Verdict(ShowsItself):
 
     Parameters
     ----------
+    contact
+        What judged.
     cells
         Dims rpm, load (and contact): `intake_phase`, `exhaust_phase`, `icl`, `ecl` (degrees); `by_hand`, `static`,
         `running`, `static_rss`, `running_rss` (by root-sum-square: shown, not judged by), mm; `angle`, the crank angle
@@ -77,19 +79,22 @@ class Verdict(ShowsItself):
         What each fault of a phaser would do, the other one anywhere in the tables. Not counted in the verdict.
     worst
         The gap with the least margin of all cells, in a sentence.
-    not_covered
-        What was not looked at, in words.
     neighbours
         The looser rule between cells; None where the project does not choose it.
     """
 
+    contact: ContactModel
     cells: xr.Dataset
     box: BoxVerdict
     full_travel: FullTravel
     faults: tuple[Fault, ...]
     worst: str
-    not_covered: tuple[str, ...]
     neighbours: NeighboursVerdict | None = None
+
+    @property
+    def not_covered(self) -> tuple[str, ...]:
+        """What was not looked at, in words."""
+        return self.contact.not_covered
 
     @property
     def clear(self) -> bool:
@@ -129,12 +134,12 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
         span = (box.range.intake_from, box.range.intake_to, box.range.exhaust_from, box.range.exhaust_to)
         box = replace(box, broken_by=breaking_cells(model, tables, span, top))
     return Verdict(
+        model,
         cells,
         box,
         full_travel(model),
         faults(model, astuple(box.range), top, "its table"),
         _worst(model, speeds, gaps, hand),
-        model.not_covered,
         neighbours_verdict(model, tables, top) if model.project.gap.between == BY_NAME else None,
     )
 

@@ -23,6 +23,8 @@ class ClampVerdict:
 
     Parameters
     ----------
+    contact
+        What judged.
     speeds
         Dims rpm (and contact): `intake_from` ... `exhaust_to` (degrees); `static` and `running` gaps, `static_margin`
         and `running_margin`, mm; `verdict`, of any phase of one cam between its clamps with any of the other at that
@@ -33,15 +35,18 @@ class ClampVerdict:
         The whole travel of the phasers.
     faults
         What each fault of a phaser would do, the other one anywhere in the clamps. Not counted in the verdict.
-    not_covered
-        What was not looked at, in words.
     """
 
+    contact: ContactModel
     speeds: xr.Dataset
     box: BoxVerdict
     full_travel: FullTravel
     faults: tuple[Fault, ...]
-    not_covered: tuple[str, ...]
+
+    @property
+    def not_covered(self) -> tuple[str, ...]:
+        """What was not looked at, in words."""
+        return self.contact.not_covered
 
     @property
     def clear(self) -> bool:
@@ -96,4 +101,4 @@ def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:
     top = max(model.top_speed, float(clamps.rpm[-1]))
     box = box_verdict(model, ends.reshape(-1, 2), bool((outside != "").any()), top)
     found = faults(model, astuple(box.range), top, "its clamps")
-    return ClampVerdict(speeds, box, full_travel(model), found, model.not_covered)
+    return ClampVerdict(model, speeds, box, full_travel(model), found)

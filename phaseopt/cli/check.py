@@ -68,13 +68,12 @@ def check(
         Source(exhaust, Stated(_SIGNS[exhaust_sign], exhaust_zero, exhaust_in), exhaust_at),
         rpm,
     )
-    model = contact_model(project)
-    verdict = check_given(model, given.phases)
+    verdict = check_given(contact_model(project), given.phases)
     if sheet is not None:
-        write_sheet(sheet, check_sheet(model, verdict))
+        write_sheet(sheet, check_sheet(verdict))
     return Answer(
-        check_document(model, verdict, given, {"intake": intake, "exhaust": exhaust}),
-        lambda: CheckRecord.of(model, verdict, given.notes),
+        check_document(verdict, given.notes, {"intake": intake, "exhaust": exhaust}),
+        lambda: CheckRecord.of(verdict, given.notes),
         written=[] if sheet is None else [sheet],
         clear=verdict.accepted,
     )

@@ -216,14 +216,16 @@ def _print_document(found: Answer) -> None:
     from phaseopt.report.document import Depth, Document
     from phaseopt.report.terminal import in_colour, terminal_text
 
-    document = replace(found.document, written=tuple(map(_written_text, found.written)))
     if manner().quiet:
-        lead = tuple(line for line in document.lead)
-        document = Document("", document.verdict, document.state, lead=lead, written=document.written)
+        document = Document("", found.document.verdict, found.document.state, lead=found.document.lead)
+    else:
+        document = replace(found.document, written=tuple(map(_written_text, found.written)))
     width = min(WIDTH, shutil.get_terminal_size().columns) if sys.stdout.isatty() else WIDTH
     depth = Depth.DETAIL if manner().verbose else Depth.ANSWER
     sys.stdout.flush()
     typer.echo(terminal_text(document, depth, colour=in_colour(), width=width), nl=False)
+    if manner().quiet and found.written:
+        typer.echo(f"Written: {', '.join(map(str, found.written))}")
 
 
 def _written_text(path: Path) -> str:

@@ -44,7 +44,7 @@ def export_text(found: Export, changed: Sequence[str], out: Path | None) -> str:
         blocks.append(("Written", ["nothing: in this layout the tables are not clear"]))
     parts = [f"  {export_words(found)}", *("\n".join(wrapped_block(label, lines)) for label, lines in blocks)]
     if not found.verdict.accepted:
-        sections, notes = verdict_sections(found.model, found.verdict), check_notes(found.model, found.verdict)
+        sections, notes = verdict_sections(found.verdict), check_notes(found.verdict)
         parts.append(terminal_text(Document("", "", state_of(found.verdict), sections=sections, notes=notes)))
     return "\n\n".join(parts) + "\n"
 

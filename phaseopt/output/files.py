@@ -59,7 +59,7 @@ def build_files(build: Build) -> dict[str, str]:
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, said)
     kept = cached_studies(build.limits, build.best.labels, said)
     files["report.html"] = render(build, kept)
-    files["measuring_sheet.html"] = check_sheet(build.contact, build.verdict, said)
+    files["measuring_sheet.html"] = check_sheet(build.verdict, said)
     return files | {RECORD: RunRecord.of(build, files).model_dump_json(indent=2) + "\n"}
 
 

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from phaseopt.clearance.limits import ENDS, Limits, SafeBox
-from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.safe_set import EDGES, SafePairs
 from phaseopt.output.columns import Column, csv_text

@@ -82,8 +82,9 @@ def limits_sheet(limits: Limits) -> str:
     )
 
 
-def check_sheet(model: ContactModel, verdict: Verdict | ClampVerdict, notes: tuple[str, ...] = ()) -> str:
+def check_sheet(verdict: Verdict | ClampVerdict, notes: tuple[str, ...] = ()) -> str:
     """The sheet for finished tables: each timing worth checking on the engine, and how; `notes` go on top."""
+    model = verdict.contact
     timings = timings_to_check(model, verdict)
     return _page(
         name=model.project.name,

@@ -10,6 +10,7 @@ import sys
 from functools import singledispatch
 from typing import ClassVar, Literal
 
+from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.highlighter import RegexHighlighter
 from rich.padding import Padding
@@ -189,18 +190,21 @@ class _Wide:
             yield self._piece(columns, options.max_width)
 
     def _piece(self, columns: list[int], room: int) -> Columns:
-        """Every column at its least width, then wider from the left as long as there is room."""
-        spare = room - sum(self.least[k] for k in columns) - _GAP * (len(columns) - 1)
+        """Every column at its least width, then all wider alike as far as there is room."""
+        least = [self.least[k] for k in columns]
+        wanted = [max(self.least[k], *(cell_len(text) for text in self._column(k))) for k in columns]
+        spare, more = room - sum(least) - _GAP * (len(columns) - 1), sum(wanted) - sum(least)
+        share = 0.0 if spare <= 0 or more == 0 else min(1.0, spare / more)
         drawn = Columns(box=None, pad_edge=False, padding=(0, _GAP, 0, 0), header_style="bold")
-        for k in columns:
-            wanted = max(len(self.head[k]), *(len(row[k]) for row in self.rows), 1)
-            more = max(0, min(wanted - self.least[k], spare))
-            spare -= more
+        for k, low, high in zip(columns, least, wanted, strict=True):
             side: Literal["left", "right"] = "right" if self.numbers[k] else "left"
-            drawn.add_column(self.head[k], justify=side, overflow="fold", width=self.least[k] + more)
+            drawn.add_column(self.head[k], justify=side, overflow="fold", width=low + int(share * (high - low)))
         for row, bold in zip(self.rows, self.strong, strict=True):
             drawn.add_row(*(_text(row[k]) for k in columns), style="bold" if bold else None)
         return drawn
+
+    def _column(self, k: int) -> list[str]:
+        return [self.head[k], *(row[k] for row in self.rows)]
 
 
 def _columns(caption: str, head: tuple[str, ...], rows: list[list[str]], strong: list[bool]) -> RenderableType:

@@ -41,7 +41,7 @@ def run(*arguments: object) -> tuple[int, str]:
 def test_check_accepts_what_was_exported(built: Path, project: Path, tmp_path: Path, layout: str) -> None:
     code, said = run("export", project, "--tables", built, "--out", tmp_path / "out", *LAYOUTS[layout])
     assert code == 0, said
-    assert "the tables are clear" in said
+    assert "The tables are CLEAR" in said
     files = [tmp_path / "out" / f"{side}_phase.csv" for side in ("intake", "exhaust")]
     code, said = run("check", project, "--intake", files[0], "--exhaust", files[1])
     assert code == 0, said

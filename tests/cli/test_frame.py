@@ -56,7 +56,7 @@ def test_quiet_tells_the_verdict_and_what_was_written(tmp_path: Path) -> None:
         result = run(*arguments)
         assert result.exit_code == 0
         verdict, written = result.output.splitlines()
-        assert "intake 0 to 40°; full travel is CLEAR" in verdict
+        assert verdict == "CLEAR in any combination up to 7480 rpm: intake 0° to +40°."
         assert written == f"Written: {tmp_path / 'a'}"
     assert "there is no such file" in run("limits", "--quiet", tmp_path / "none.toml").stderr
 
@@ -71,7 +71,7 @@ def test_verbose_tells_versions_and_times_beside_the_result() -> None:
 
 
 def test_verdicts_are_coloured_on_a_terminal_alone() -> None:
-    assert "\x1b[1;31mHITS\x1b[0m (intake to piston" in on_a_terminal("limits", HILLCLIMB)
+    assert "\x1b[1;31mHITS\x1b[0m (intake to piston, exhaust to piston)" in on_a_terminal("limits", HILLCLIMB)
     assert "\x1b" not in run("limits", HILLCLIMB).output
 
 

@@ -5,34 +5,35 @@ from pathlib import Path
 import numpy as np
 import pytest
 from engines import cosine_lift, drop_csv, piston_fall, project_of, write_project
-from phaseopt.report.limits_text import limits_summary
 from printed import printed
 
 from phaseopt.clearance import contact_model
 from phaseopt.clearance.limits import phase_limits
+from phaseopt.report.document import Table
 from phaseopt.report.drop_table import drop_table
+from phaseopt.report.subjects.limits import limits_document
 from phaseopt.values.display_units import METRIC
 
 FILES = {"drop_intake.csv": drop_csv(6.2)}
 
 
-def read_back(lines: list[str]) -> dict[str, np.ndarray]:
-    """The rows of a printed table by name."""
-    parts = [line.split() for line in lines]
-    return {" ".join(p[:-13]): np.array(p[-13:], dtype=float) for p in parts}
+def read_back(printed: Table) -> dict[str, np.ndarray]:
+    """The rows of a table by name, angles first."""
+    rows = {printed.head[0]: printed.head[1:]} | {row.label: row.cells for row in printed.rows}
+    return {name: np.array(cells, dtype=float) for name, cells in rows.items()}
 
 
 def test_the_printed_curve_is_the_slider_cranks_and_gives_the_gap_by_hand(tmp_path: Path) -> None:
     """Source: the textbook slider-crank; the trade's sum: gap = drop less lift at the same angle (common practice).
     Found every 5°, it is never below the least gap over all angles, and within what the gap changes in 5°."""
     model = contact_model(project_of(tmp_path, FILES))
-    rows = read_back(drop_table(model.drops["intake"], METRIC.gap))
+    rows = read_back(drop_table("intake", model.drops["intake"], METRIC.gap))
     angle = rows["° after TDC"]
     assert np.diff(angle) == pytest.approx(5.0)
     assert rows["as fitted"] == pytest.approx(6.2 + piston_fall(angle), abs=0.02)
-    counted = model.drops["intake"].low(angle)
-    assert np.all(rows["counted"] <= counted + 1e-9)
-    assert np.all(rows["counted"] > counted - 0.0101)
+    used = model.drops["intake"].low(angle)
+    assert np.all(rows["used"] <= used + 1e-9)
+    assert np.all(rows["used"] > used - 0.0101)
     cam = model.engine.intake
     lift = np.maximum(cosine_lift((angle - float(cam.centre(20.0))) / 2, 10.5, 66.0) - 0.2, 0.0)
     by_hand = float((rows["as fitted"] - lift).min())
@@ -40,11 +41,11 @@ def test_the_printed_curve_is_the_slider_cranks_and_gives_the_gap_by_hand(tmp_pa
     assert found - 0.006 < by_hand < found + 0.15
 
 
-def test_limits_print_the_curve_of_each_source(tmp_path: Path) -> None:
+def test_limits_show_the_curve_of_each_source(tmp_path: Path) -> None:
     model = contact_model(project_of(tmp_path, FILES, drop={"intake": {"at_tdc": 6.2}}))
-    summary = limits_summary(model, phase_limits(model))
-    for row in ("as fitted", "counted", "readings alone", "at_tdc alone"):
-        assert f"\n  {row}" in summary
+    tables = limits_document(phase_limits(model)).blocks(Table)
+    (found,) = (each for each in tables if each.caption == "Valve drop, intake, mm")
+    assert [row.label for row in found.rows] == ["as fitted", "used", "readings alone", "at_tdc alone"]
 
 
 def test_limits_as_json_hold_the_curve(tmp_path: Path) -> None:

@@ -49,7 +49,7 @@ def test_gap_map_writes_each_gap_and_the_verdict(both: Build) -> None:
     gaps = both.verdict.cells["static"].sel(contact="intake_piston").to_numpy()
     for gap in gaps.ravel():
         assert f"{np.floor(gap * 100) / 100:.2f}" in told
-    assert f"static: clear, least {np.floor(gaps.min() * 100) / 100:.2f} mm (rule 2.00)" in told
+    assert f"static: CLEAR, least {np.floor(gaps.min() * 100) / 100:.2f} mm (rule 2.00)" in told
 
 
 def test_the_tightest_cell_has_the_least_margin(both: Build) -> None:

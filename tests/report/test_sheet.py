@@ -159,13 +159,13 @@ def test_blanks_for_every_valve_of_every_cylinder_every_five_degrees(tmp_path: P
 )
 def test_how_to_do_it_safely_is_on_every_sheet(model: ContactModel, word: str) -> None:
     verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 10.0, -10.0))
-    for page in (blank_sheet(), limits_sheet(phase_limits(model)), check_sheet(model, verdict)):
+    for page in (blank_sheet(), limits_sheet(phase_limits(model)), check_sheet(verdict)):
         assert word in Page(page).parts[0].text + "".join(part.text for part in Page(page).parts)
 
 
 def test_the_check_of_tables_tells_how_to_set_what_to_expect_and_what_is_guaranteed(model: ContactModel) -> None:
     verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 20.0, -25.0))
-    page = Page(check_sheet(model, verdict, ("a note of the build",)))
+    page = Page(check_sheet(verdict, ("a note of the build",)))
     text = "".join(part.text for part in page.parts)
     assert "a note of the build" in text
     assert all(caution in text for caution in cautions())
@@ -191,7 +191,7 @@ def test_the_check_of_tables_tells_how_to_set_what_to_expect_and_what_is_guarant
 
 def test_a_timing_short_of_the_rules_has_the_sum_and_nothing_to_turn_through(model: ContactModel) -> None:
     verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 40.0, -35.0))
-    timings = [part for part in Page(check_sheet(model, verdict)).parts if part.text.strip().startswith("Timing")]
+    timings = [part for part in Page(check_sheet(verdict)).parts if part.text.strip().startswith("Timing")]
     short = [part for part in timings if "DO NOT TURN" in part.text]
     assert 0 < len(short) < len(timings)
     for part in timings:
@@ -204,7 +204,7 @@ def test_a_timing_short_of_the_rules_has_the_sum_and_nothing_to_turn_through(mod
 def test_without_seats_every_timing_to_turn_through_says_that_valves_are_not_covered(tmp_path: Path) -> None:
     model = engine(tmp_path)
     verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 10.0, -10.0))
-    timings = [part for part in Page(check_sheet(model, verdict)).parts if part.text.strip().startswith("Timing")]
+    timings = [part for part in Page(check_sheet(verdict)).parts if part.text.strip().startswith("Timing")]
     assert all("Valve to valve is not covered" in part.text for part in timings)
 
 

@@ -80,7 +80,7 @@ def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(sim
     assert "3 intake centrelines" in told[0]
     assert "all but 2 (1.1 %)" in told[1]
     assert f"2 of them at {load:g} kPa" in told[1]
-    assert "4 HIT" in told[2]
+    assert "4 of 12 timings by speed HIT" in told[2]
 
 
 def test_a_calibration_that_fits_nothing_says_why(prior: Build) -> None:

@@ -7,8 +7,6 @@ import numpy as np
 import pytest
 from engines import SEATS
 from parts import changed
-from phaseopt.report.limits_text import limits_summary
-from phaseopt.report.verdicts import check_summary
 
 from phaseopt.clearance.rules import RULES
 from phaseopt.job.build import Build
@@ -20,7 +18,9 @@ from phaseopt.report.figures import build as figures
 from phaseopt.report.full_load import full_load_table
 from phaseopt.report.page import page
 from phaseopt.report.sheet import check_sheet, limits_sheet
+from phaseopt.report.subjects.check import check_document
 from phaseopt.report.subjects.fit import fit_document
+from phaseopt.report.subjects.limits import limits_document
 from phaseopt.report.subjects.plan import plan_document
 from phaseopt.report.subjects.reduce import reduction_document
 from phaseopt.report.terminal import terminal_text
@@ -49,10 +49,10 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     """Everything of a build that a person reads, by name."""
     yield "summary", summary(build)
     yield "page", re.sub(r"<script.*?</script>|<style.*?</style>", "", render(build), flags=re.DOTALL)
-    yield "limits", limits_summary(build.contact, build.limits)
-    yield "check", check_summary(build.contact, build.verdict)
+    yield "limits", page(limits_document(build.limits), "phaseopt limits")
+    yield "check", page(check_document(build.verdict), "phaseopt check")
     yield "limits sheet", limits_sheet(build.limits)
-    yield "check sheet", check_sheet(build.contact, build.verdict)
+    yield "check sheet", check_sheet(build.verdict)
     plan = run_sheet(build.contact, first_pulls(build.limits, 3))
     yield "run sheet", terminal_text(plan_document(plan))
     yield "run sheet's page", page(plan_document(plan), "phaseopt plan")
@@ -100,7 +100,7 @@ def test_a_sheet_in_thousandths_says_how_readings_go_into_their_file(inch: Build
 
 
 def test_a_sum_on_paper_adds_up_in_thousandths(inch: Build) -> None:
-    sheet = check_sheet(inch.contact, inch.verdict)
+    sheet = check_sheet(inch.verdict)
     rows = re.findall(r"</data></th>(.*?)</tr>", sheet)
     assert rows
     for row in rows:

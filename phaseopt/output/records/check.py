@@ -7,7 +7,6 @@ from pydantic import Field
 
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.clamps import ClampVerdict
-from phaseopt.clearance.model import ContactModel
 from phaseopt.output.records.base import CommandRecord, Record
 from phaseopt.output.records.pieces import ContactRecord
 from phaseopt.project import Side
@@ -29,10 +28,10 @@ class CheckRecord(CommandRecord):
     read_as: ReadAsRecord = Field(description="how each file was read")
 
     @classmethod
-    def of(cls, model: ContactModel, verdict: Verdict | ClampVerdict, read_as: Mapping[Side, Sequence[str]]) -> Self:
-        """From the verdict, the contact model that judged, and how the files were read."""
+    def of(cls, verdict: Verdict | ClampVerdict, read_as: Mapping[Side, Sequence[str]]) -> Self:
+        """From the verdict, and how the files were read."""
         return cls(
             verdict=ContactRecord.of(verdict),
-            notes=check_notes(model, verdict),
+            notes=check_notes(verdict),
             read_as=ReadAsRecord.model_validate(dict(read_as)),
         )

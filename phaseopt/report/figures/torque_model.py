@@ -17,6 +17,7 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.figures.colours import BLACK, MAP, STEPS, WHITE
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled, svg_element
+from phaseopt.report.words import moving, phase_words
 from phaseopt.surrogate import Readings, TorqueSurface
 from phaseopt.torque_model.sources import TorqueModel
 from phaseopt.torque_model.trust import centrelines, deviations

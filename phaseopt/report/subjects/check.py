@@ -1,50 +1,52 @@
 """What `phaseopt check` says: whether tables or clamps are clear, where they are not and why."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from phaseopt.clearance.check import OUTSIDE, Verdict
 from phaseopt.clearance.clamps import ClampVerdict
-from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, HITS
-from phaseopt.project import SIDES, Project, Side
+from phaseopt.project import SIDES, Side
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.document import Document, Lines, Section, State, Table, say, table
 from phaseopt.report.faults import fault_section
 from phaseopt.report.subjects.limits import contact_notes, travel_section
 from phaseopt.report.words import phase_text, sentence, span_text
-from phaseopt.table_import import ImportedPair
 from phaseopt.values.display_units import Unit
 
+NOTHING: Mapping[Side, Any] = {}
 _LISTED = 12  # cells or speeds that are not clear
 
 
 def check_document(
-    model: ContactModel, verdict: Verdict | ClampVerdict, read: ImportedPair, files: Mapping[Side, Path | None]
+    verdict: Verdict | ClampVerdict,
+    read_as: Mapping[Side, Sequence[str]] = NOTHING,
+    files: Mapping[Side, Path | None] = NOTHING,
 ) -> Document:
-    """Tables or clamps against the contact limits.
-
-    Parameters: `read`, how each of the `files` was read; None for a cam without a file.
-    """
+    """Tables or clamps against the contact limits; `read_as`, how the file of each cam was read."""
     return Document(
-        f"{model.project.name}: {kind_of(verdict)} against the contact limits",
+        f"{verdict.contact.project.name}: {kind_of(verdict)} against the contact limits",
         verdict_line(verdict),
         state_of(verdict),
         lead=guard_lead(verdict),
-        sections=(*(_read_as(side, files[side], notes) for side, notes in read.notes.items()),
-                  *verdict_sections(model, verdict)),
-        notes=check_notes(model, verdict),
+        sections=(
+            *(_read_section(side, files.get(side), notes) for side, notes in read_as.items()),
+            *verdict_sections(verdict),
+        ),
+        notes=check_notes(verdict),
         before="Before it turns",
         cautions=(BEFORE_TURNING,),
         not_covered=verdict.not_covered,
     )  # fmt: skip
 
 
-def _read_as(side: Side, file: Path | None, notes: tuple[str, ...]) -> Section:
-    return say(f"{side.capitalize()} table", *([str(file)] if file is not None else []), *notes)
+def _read_section(side: Side, file: Path | None, notes: Sequence[str]) -> Section:
+    named = [] if file is None else [f"{file}."]
+    return say(f"{side.capitalize()} table", *named, *notes)
 
 
 def kind_of(verdict: Verdict | ClampVerdict) -> str:
@@ -82,14 +84,15 @@ def guard_lead(verdict: Verdict | ClampVerdict) -> tuple[str, ...]:
     return () if travel.verdict == CLEAR else (sentence(travel.sentence),)
 
 
-def verdict_sections(model: ContactModel, verdict: Verdict | ClampVerdict) -> tuple[Section, ...]:
+def verdict_sections(verdict: Verdict | ClampVerdict) -> tuple[Section, ...]:
     """Cells or speeds, everything between them, full travel and faults."""
+    model = verdict.contact
     unit = model.project.display_units.gap
     between = [sentence(verdict.box.sentence)]
     if verdict.box.broken_by:
         between.append(f"Limited by {verdict.box.broken_by}.")
     sections = [cells_section(verdict, unit) if isinstance(verdict, Verdict) else _speeds_section(verdict, unit)]
-    sections.append(say("In any combination", *between))
+    sections.append(say("Between cells", *between))
     if isinstance(verdict, Verdict) and verdict.neighbours is not None:
         sections.append(say("Neighbours", sentence(verdict.neighbours.sentence)))
     return (*sections, travel_section(verdict.full_travel), fault_section(model, verdict.faults))
@@ -144,26 +147,26 @@ def _judged(judged: xr.Dataset, unit: Unit) -> tuple[str, ...]:
     return judged["verdict"].item().upper(), judged["binds"].item(), missing
 
 
-def check_notes(model: ContactModel, verdict: Verdict | ClampVerdict) -> tuple[str, ...]:
+def check_notes(verdict: Verdict | ClampVerdict) -> tuple[str, ...]:
     """What a controller cannot hold, and what the verdict rests on."""
-    return (*cannot_hold(model.project, verdict), *contact_notes(model, verdict.faults))
+    return (*cannot_hold(verdict), *contact_notes(verdict.contact, verdict.faults))
 
 
-def cannot_hold(project: Project, verdict: Verdict | ClampVerdict) -> list[str]:
+def cannot_hold(verdict: Verdict | ClampVerdict) -> list[str]:
     """Sentences on cells that a controller cannot hold: between its steps, or off rest while the phaser is locked."""
     if isinstance(verdict, ClampVerdict):
         return []
     found = []
     for side in SIDES:
-        phaser = project.phaser_of(side)
+        phaser = verdict.contact.project.phaser_of(side)
         if phaser is None:
             continue
         phases = verdict.cells[f"{side}_phase"]
         locked = int((phases.sel(rpm=phases["rpm"] <= phaser.rest_until) != 0).sum())
         if locked:
             found.append(
-                f"{_cells(locked)} off rest in the {side} table at or below {phaser.rest_until:g} rpm, where the phaser is "
-                "locked."
+                f"{_cells(locked)} off rest in the {side} table at or below {phaser.rest_until:g} rpm, where its "
+                "phaser is locked."
             )
         steps = phases.to_numpy() / phaser.resolution
         off = int((abs(steps - steps.round()) > 1e-6).sum())

@@ -5,7 +5,7 @@ import numpy as np
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.faults import Fault
 from phaseopt.clearance.full_travel import FullTravel
-from phaseopt.clearance.limits import EDGES, Limits
+from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.clearance.rules import CLEAR
@@ -73,11 +73,11 @@ def limit_table(limits: Limits) -> Table:
     named = ("phase",) if limits.contact.tied else sides
     head = ["rpm", *(word for each in named for word in (f"{each} alone", "together", "limited by"))]
     spans: list[tuple[list[float], list[str]]] = []
-    for r, rpm in enumerate(limits.alone["rpm"].to_numpy()):
+    for r, rpm in enumerate(limits.alone.rpm):
         cells: list[str] = []
         for side in sides:
-            cells += [phase_text(float(each[_ENDS[side][0]][r])) for each in (limits.alone, limits.together)]
-            cells.append(EDGES[int(limits.together[f"{side}_edge"][r])])
+            cells += [phase_text(getattr(each, _ENDS[side][0])[r]) for each in (limits.alone, limits.together)]
+            cells.append(getattr(limits.together, f"{side}_limited_by")[r])
         if spans and spans[-1][1] == cells:
             spans[-1][0].append(rpm)
         else:

@@ -95,7 +95,7 @@ def contact_line(grid: xr.Dataset) -> str:
     if not tight + hits:
         return "every simulated timing keeps both contact rules, with the cams as fitted"
     return (
-        f"with the cams as fitted, {f'{hits:,}' if hits else 'none'} of {marks.size:,} timings by speed HITS and "
+        f"with the cams as fitted, {f'{hits:,}' if hits else 'none'} of {marks.size:,} timings by speed HIT and "
         f"{tight:,} are TIGHT. They are simulated and marked in the variable `contact`, but no table takes them"
     )
 
