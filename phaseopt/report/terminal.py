@@ -216,7 +216,8 @@ def _least_width(name: str, cells: list[str], *, whole: bool) -> int:
     """Columns that a column of a table needs: no word is cut, and where `whole`, no cell is wrapped."""
     words = [word for text in (name, *cells) for word in text.split()]
     longest = max(map(len, words), default=1)
-    return min(max([longest, *map(len, cells)]) if whole else longest, WIDTH // 3)
+    longest_cell = max([longest, *map(len, cells)])
+    return longest_cell if whole and longest_cell <= WIDTH // 3 else min(longest, WIDTH // 3)
 
 
 def _is_figure(text: str) -> bool:

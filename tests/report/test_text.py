@@ -21,7 +21,8 @@ def test_cautions_name_all_that_must_be_heeded() -> None:
     """Common practice, no source: what a builder does before new cam tables run under load."""
     told = " ".join(cautions())
     for word in (
-        "does not replace checking", "every cylinder", "degree in the fitted timing again", "stays at rest", "read rest",
+        "does not replace checking", "every cylinder", "degree in the fitted timing again", "stays at rest",
+        "read rest",
         "ten degrees", "airflow", "ignition", "rich and retarded", "oil warm", "knock", "speed in steps",
         "guards", "ventilation", "Local rules and licensed practice", "warranty",
     ):  # fmt: skip
