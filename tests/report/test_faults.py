@@ -36,7 +36,7 @@ def test_a_deeper_pocket_comes_with_its_warning(both: Build) -> None:
 def test_the_page_has_every_fault(both: Build, both_files: dict[str, str]) -> None:
     table = fault_table(both.contact, both.verdict.faults)
     assert [row.label.lower().split(", up to")[0] for row in table.rows] == [f.name for f in both.verdict.faults]
-    assert all(row.label in files["report.html"] for row in table.rows)
+    assert all(row.label in both_files["report.html"] for row in table.rows)
 
 
 def test_the_record_holds_every_fault_with_gaps_rounded_down(both: Build, both_files: dict[str, str]) -> None:
