@@ -198,23 +198,25 @@ def _thinned(phases: FloatArray, most: int) -> npt.NDArray[np.int64]:
 
 def _cells(build: "Build") -> list[dict[str, Any]]:
     """Every cell, rows of speed outermost, with numbers as `cells.csv` gives them."""
-    torque, count = build.torque, len(build.project.tables.load)
-    verdict, gap = build.verdict.cells, build.project.display_units.gap
+    gap, count = build.project.display_units.gap, len(build.project.tables.load)
+    # Plain arrays: a labelled one takes a tenth of a millisecond to say one number, and there are thousands.
+    torque = {str(name): values.to_numpy() for name, values in build.torque.items()}
+    gaps = {name: build.verdict.cells[name].to_numpy() for name in ("by_hand", *RULES)}
+    tables = [pair.of_side(side).to_numpy() for pair in (build.tables, build.baseline.tables) for side in SIDES]
     found = []
     for n in range(torque["torque"].size):
         r, k = divmod(n, count)
-        at = torque.isel(rpm=r, load=k)
-        gaps = verdict.isel(rpm=r, load=k)
+        phases = [float(table[r, k]) for table in tables]
         found.append(
             {
-                "phases": [float(build.tables.of_side(side)[r, k]) for side in SIDES],
-                "before": [float(build.baseline.tables.of_side(side)[r, k]) for side in SIDES],
+                "phases": phases[:2],
+                "before": phases[2:],
                 **{
-                    name: _number(float(at[name]), 2)
+                    name: _number(float(torque[name][r, k]), 2)
                     for name in ("torque", "torque_sd", "torque_before", "gain", "gain_sd")
                 },
-                "in_reach": bool(at["in_reach"]),
-                "measured": bool(at["measured"]),
+                "in_reach": bool(torque["in_reach"][r, k]),
+                "measured": bool(torque["measured"][r, k]),
                 "binds": [binder_words(name) for name in build.best.search.binding[r][k]],
                 "prices": [
                     [limit_words(price.limit), per_words(price, gap), _number(float(price.cells[r, k]), 3)]
@@ -222,7 +224,8 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
                     if abs(price.cells[r, k]) >= 0.0005
                 ],
                 "gaps": [
-                    [round(float(gaps["by_hand"][c]), 3), *(rounded_down(float(gaps[rule][c])) for rule in RULES)]
+                    [round(float(gaps["by_hand"][r, k, c]), 3)]
+                    + [rounded_down(float(gaps[rule][r, k, c])) for rule in RULES]
                     for c in range(len(build.contact.contacts))
                 ],
             }

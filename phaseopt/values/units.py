@@ -27,19 +27,16 @@ _PSI = _LB * _GRAVITY / _INCH**2  # kPa
 # By documented unit, what another is in it: (size, where its zero lies). Conventional mercury is 13.5951 kg/L and water
 # 1 kg/L.
 _TABLE: dict[str, dict[str, tuple[float, float]]] = {
-    "mm": {"mm": (1.0, 0.0), "in": (_INCH, 0.0), "thou": (_INCH / 1000.0, 0.0), "cm": (10.0, 0.0), "m": (1e3, 0.0)},
-    "mm^2": {"mm^2": (1.0, 0.0), "in^2": (_INCH**2, 0.0)},
-    "g": {"g": (1.0, 0.0), "kg": (1000.0, 0.0), "lb": (_LB, 0.0), "oz": (_LB / 16.0, 0.0)},
+    "mm": {"in": (_INCH, 0.0), "thou": (_INCH / 1000.0, 0.0), "cm": (10.0, 0.0), "m": (1000.0, 0.0)},
+    "mm^2": {"in^2": (_INCH**2, 0.0)},
+    "g": {"kg": (1000.0, 0.0), "lb": (_LB, 0.0), "oz": (_LB / 16.0, 0.0)},
     "kPa": {
-        "kPa": (1.0, 0.0), "bar": (100.0, 0.0), "mbar": (0.1, 0.0), "hPa": (0.1, 0.0), "psi": (_PSI, 0.0),
+        "bar": (100.0, 0.0), "mbar": (0.1, 0.0), "hPa": (0.1, 0.0), "psi": (_PSI, 0.0),
         "inHg": (13.5951 * _GRAVITY * _INCH / 1000.0, 0.0), "inH2O": (_GRAVITY * _INCH / 1000.0, 0.0),
     },
-    "GPa": {"GPa": (1.0, 0.0)},
-    "degC": {"degC": (1.0, 0.0), "degF": (5.0 / 9.0, -160.0 / 9.0)},
-    "N m": {"N m": (1.0, 0.0), "lbf * ft": (_LB / 1000.0 * _GRAVITY * _FOOT, 0.0)},
-    "L/s": {"L/s": (1.0, 0.0), "ft^3/min": (_FOOT**3 * 1000.0 / 60.0, 0.0)},
-    "L": {"L": (1.0, 0.0)},
-    "kg m^2": {"kg m^2": (1.0, 0.0)},
+    "degC": {"degF": (5.0 / 9.0, -160.0 / 9.0)},
+    "N m": {"lbf * ft": (_LB / 1000.0 * _GRAVITY * _FOOT, 0.0)},
+    "L/s": {"ft^3/min": (_FOOT**3 * 1000.0 / 60.0, 0.0)},
     "": {"percent": (0.01, 0.0)},
 }  # fmt: skip
 
@@ -96,7 +93,7 @@ def scale(text: str, unit: str) -> float:
 
 def _convert(number: float, text: str, unit: str) -> float:
     text = "lbf * ft" if _TORQUE.fullmatch(text) else "ft^3/min" if text.lower() == "cfm" else text
-    known = _TABLE.get(unit, {}).get(text)
+    known = (1.0, 0.0) if text == unit else _TABLE.get(unit, {}).get(text)
     if known is not None:
         return round(number * known[0] + known[1], 12)
     import pint
