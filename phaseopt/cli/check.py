@@ -55,8 +55,8 @@ def check(
     from phaseopt.output.records.check import CheckRecord
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
     from phaseopt.project.load import load_project
-    from phaseopt.report.sheet import check_sheet
     from phaseopt.report.subjects.check import check_document
+    from phaseopt.report.subjects.sheet import check_sheet
     from phaseopt.table_import import Source, Stated, read_pair
 
     project = load_project(project_file)

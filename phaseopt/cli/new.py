@@ -45,7 +45,7 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Fou
     else:
         from phaseopt.project.answers import Answers
         from phaseopt.project.blank import blank_files
-        from phaseopt.report.sheet import blank_sheet
+        from phaseopt.report.subjects.sheet import blank_sheet, sheet_page
 
         if yes:
             answers = Answers()
@@ -53,7 +53,7 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Fou
             from phaseopt.cli.questions import asked
 
             answers = asked()
-        files = blank_files(answers) | {"measuring_sheet.html": blank_sheet()}
+        files = blank_files(answers) | {"measuring_sheet.html": sheet_page(blank_sheet())}
         kept = f"A project to fill in: {project}."
         then = (
             f"Written to {directory}: {', '.join(files)}\n"

@@ -22,8 +22,8 @@ from phaseopt.project import SIDES
 from phaseopt.report.build_page import render
 from phaseopt.report.explained import limit_words
 from phaseopt.report.facts import clamps, clamps_hold
-from phaseopt.report.sheet import check_sheet
 from phaseopt.report.simulation import air_words, notes
+from phaseopt.report.subjects.sheet import check_sheet, sheet_page
 from phaseopt.study.cached_studies import cached_studies
 from phaseopt.tables import table_text
 from phaseopt.values.errors import InputError
@@ -59,7 +59,7 @@ def build_files(build: Build) -> dict[str, str]:
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, said)
     kept = cached_studies(build.limits, build.best.labels, said)
     files["report.html"] = render(build, kept)
-    files["measuring_sheet.html"] = check_sheet(build.verdict, said)
+    files["measuring_sheet.html"] = sheet_page(check_sheet(build.verdict, said))
     return files | {RECORD: RunRecord.of(build, files).model_dump_json(indent=2) + "\n"}
 
 

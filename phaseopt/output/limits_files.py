@@ -16,8 +16,8 @@ from phaseopt.output.metadata import records_metadata
 from phaseopt.project import SIDES, Side
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.page import page
-from phaseopt.report.sheet import limits_sheet
 from phaseopt.report.subjects.limits import limits_document
+from phaseopt.report.subjects.sheet import limits_sheet, sheet_page
 from phaseopt.values.rounding import rounded_down
 
 _WORDS = dict(
@@ -56,7 +56,7 @@ def limits_files(limits: Limits) -> dict[str, str]:
         files[name] = csv_text(columns)
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, notes)
     files["limits.html"] = page(limits_document(limits), "phaseopt limits")
-    files["measuring_sheet.html"] = limits_sheet(limits)
+    files["measuring_sheet.html"] = sheet_page(limits_sheet(limits))
     files[RECORD] = record_of(files)
     return files
 

@@ -4,7 +4,8 @@ import os
 from pathlib import Path
 
 from phaseopt.io.atomic import write_file
-from phaseopt.report.sheet import GENERATOR
+from phaseopt.report.document import Document
+from phaseopt.report.subjects.sheet import GENERATOR, sheet_page
 from phaseopt.values.errors import InputError
 
 
@@ -27,10 +28,10 @@ def require_replaceable_sheet(path: Path) -> None:
         raise _error(path, f"cannot be looked at ({error.strerror})", "name another file") from error
 
 
-def write_sheet(path: Path, page: str) -> None:
+def write_sheet(path: Path, sheet: Document) -> None:
     """Write a sheet, replacing an earlier one once it is complete. Raises `InputError` as above, and on a full disk."""
     require_replaceable_sheet(path)
-    write_file(path, page.encode("utf-8"))
+    write_file(path, sheet_page(sheet).encode("utf-8"))
 
 
 def _error(path: Path, problem: str, hint: str) -> InputError:

@@ -52,7 +52,7 @@ class Card:
 
 def _table(block: Table) -> str:
     body = "".join(_row([row.label], row.cells, _RIGHT, strong=row.strong) for row in block.rows)
-    return f"<table><caption>{escape(block.caption)}</caption>{_row(block.head, [], _RIGHT)}{body}</table>"
+    return f"<table><caption>{escape(block.caption)}</caption>{_row(block.columns, [], _RIGHT)}{body}</table>"
 
 
 def _shaded(block: ShadedTable) -> str:

@@ -27,28 +27,49 @@ class Depth(IntEnum):
 
 @dataclass(frozen=True)
 class Lines:
-    """Sentences, each a point of its own; `heading` stands above them on a page."""
+    """Sentences, each a point of its own; `heading` stands above them on a page.
+
+    `style` says how a page shows them: as points, as numbered steps, or each framed as a verdict or a warning.
+    """
 
     items: tuple[str, ...]
     heading: str = ""
+    style: Literal["points", "steps", "verdict", "warning"] = "points"
 
 
 @dataclass(frozen=True)
 class Row:
-    """A row of a table: its label and its cells; `strong` for a result among steps."""
+    """A row of a table: its label and its cells; `strong` for a result among steps, `framed` the cells that count."""
 
     label: str
     cells: tuple[str, ...]
     strong: bool = False
+    framed: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
 class Table:
-    """A table: `head` names its columns, the first of them the column of labels."""
+    """A table: `head` names its columns, the first of them the column of labels.
+
+    `groups` are names over the columns after that one, each with the number of columns below it. With `by_hand` there
+    is room on paper to write in empty cells.
+    """
 
     caption: str
     head: tuple[str, ...]
     rows: tuple[Row, ...]
+    groups: tuple[tuple[str, int], ...] = ()
+    by_hand: bool = False
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The name of each column with that of its group.
+
+        >>> Table("", ("crank", "drop", "lift"), (), (("intake", 2),)).columns
+        ('crank', 'intake drop', 'intake lift')
+        """
+        above = [f"{name} " for name, count in self.groups for _ in range(count)] or [""] * len(self.head[1:])
+        return (self.head[0], *(f"{group}{name}" for group, name in zip(above, self.head[1:], strict=True)))
 
 
 @dataclass(frozen=True)
@@ -119,13 +140,18 @@ Kind = TypeVar("Kind", Lines, Table, ShadedTable, Picture, Snippet, Blanks, Part
 
 @dataclass(frozen=True)
 class Section:
-    """Blocks under a title; `folded` sections are closed on a page until opened, `together` ones share a sheet."""
+    """Blocks under a title.
+
+    On a page `folded` sections are closed until opened. On paper `together` ones are not split, and `new_sheet` ones
+    begin a sheet.
+    """
 
     title: str
     blocks: tuple[Block, ...]
     depth: Depth = Depth.ANSWER
     folded: bool = False
     together: bool = False
+    new_sheet: bool = False
 
     @property
     def anchor(self) -> str:

@@ -148,7 +148,7 @@ def drawn_of(block: Block) -> RenderableType | None:
 @drawn_of.register
 def _table(block: Table) -> RenderableType:
     texts = [[row.label, *row.cells] for row in block.rows]
-    return _columns(block.caption, block.head, texts, [row.strong for row in block.rows])
+    return _columns(block.caption, block.columns, texts, [row.strong for row in block.rows])
 
 
 @drawn_of.register

@@ -1,7 +1,11 @@
-"""Phases, ranges and sentences as a person reads them."""
+"""Phases, ranges, lengths and sentences as a person reads them."""
+
+import math
 
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.project import SIDES, Project, Side
+from phaseopt.tables import number_text
+from phaseopt.values.display_units import METRIC, Unit
 
 
 def capital(sentence: str) -> str:
@@ -54,3 +58,39 @@ def moving(project: Project) -> tuple[Side, ...]:
 def phase_words(project: Project, side: Side) -> str:
     """What a table of a side holds, in words."""
     return "phase of both cams" if project.arrangement == "together" else f"{side} phase"
+
+
+def turn_words(degrees: float) -> str:
+    """A turn of a cam in words.
+
+    >>> turn_words(12.0), turn_words(-3.5), turn_words(0.0)
+    ('advance 12°', 'retard 3.5°', 'none')
+    """
+    if degrees == 0:
+        return "none"
+    return f"{'advance' if degrees > 0 else 'retard'} {number_text(round(abs(degrees), 2))}°"
+
+
+def length_words(value: float, unit: Unit, *, down: bool = False) -> str:
+    """A length, rounded down where it is a worst case; beside mm in inches, which a gauge may read.
+
+    >>> from phaseopt.values.display_units import INCH
+    >>> length_words(2.54, METRIC.gap), length_words(2.0, METRIC.gap, down=True), length_words(2.0, INCH.gap, down=True)
+    ('2.54 mm (0.100 in)', '2.00 mm (0.078 in)', '78.7 thou')
+    """
+    text = f"{unit.down(value) if down else unit.number(value)} {unit.name}"
+    if unit != METRIC.gap:
+        return text
+    thousandths = value / 0.0254
+    return f"{text} ({(math.floor(thousandths + 1e-9) if down else round(thousandths)) / 1000.0:.3f} in)"
+
+
+def tolerance_words(tolerance: float, unit: Unit) -> str:
+    """A tolerance rounded up to what a hand feels: 0.05 mm, or a thousandth of an inch.
+
+    >>> from phaseopt.values.display_units import INCH
+    >>> tolerance_words(0.21, METRIC.gap), tolerance_words(0.25, METRIC.gap), tolerance_words(0.26, INCH.gap)
+    ('0.25', '0.25', '11.0')
+    """
+    step = 0.05 if unit == METRIC.gap else unit.size
+    return unit.number(math.ceil(tolerance / step - 1e-9) * step)

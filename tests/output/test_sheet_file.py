@@ -7,8 +7,11 @@ from pathlib import Path
 import pytest
 
 from phaseopt.output.sheet_file import write_sheet
-from phaseopt.report.sheet import GENERATOR
+from phaseopt.report.document import Document
+from phaseopt.report.subjects.sheet import GENERATOR
 from phaseopt.values.errors import InputError
+
+SHEET = Document("A sheet", "")
 
 
 def test_a_full_disk_leaves_the_earlier_sheet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -20,7 +23,7 @@ def test_a_full_disk_leaves_the_earlier_sheet(tmp_path: Path, monkeypatch: pytes
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(InputError, match="No space left"):
-        write_sheet(sheet, "a longer page")
+        write_sheet(sheet, SHEET)
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {"sheet.html": GENERATOR.encode()}
 
 
@@ -29,4 +32,4 @@ def test_what_is_no_file_or_has_no_name_is_refused_unread(tmp_path: Path) -> Non
     os.mkfifo(tmp_path / "pipe")
     for name, said in (("pipe", "is no measuring sheet"), ("a" * 300, "cannot be looked at")):
         with pytest.raises(InputError, match=said):
-            write_sheet(tmp_path / name, "a page")
+            write_sheet(tmp_path / name, SHEET)

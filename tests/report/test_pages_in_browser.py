@@ -17,8 +17,8 @@ from phaseopt.output.offsets_files import offsets_files
 from phaseopt.output.read_build import read_build
 from phaseopt.output.tradeoff_files import tradeoff_files
 from phaseopt.report.page import page
-from phaseopt.report.sheet import blank_sheet
 from phaseopt.report.subjects.plan import plan_document
+from phaseopt.report.subjects.sheet import blank_sheet, sheet_page
 from phaseopt.study.confirm import confirm
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.offsets import study_offsets
@@ -63,7 +63,7 @@ def pages(
     texts = {
         "report": (folder / "first" / "report.html").read_text(encoding="utf-8"),
         "measuring sheet": (folder / "first" / "measuring_sheet.html").read_text(encoding="utf-8"),
-        "blank sheet": blank_sheet(),
+        "blank sheet": sheet_page(blank_sheet()),
         "run sheet": page(
             plan_document(run_sheet(both.contact, first_pulls(both.limits, 3), (HOSTILE,))),
             "phaseopt plan",

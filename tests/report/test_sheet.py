@@ -1,8 +1,7 @@
-"""The measuring sheet, read back from the printed page: its sums add up, and it says what a builder must be told."""
+"""The measuring sheet: its sums add up as printed, and it says what a builder must know."""
 
 import re
-from dataclasses import dataclass, field
-from html.parser import HTMLParser
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -13,52 +12,26 @@ from phaseopt.clearance.check import check_tables
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.report.cautions import cautions
-from phaseopt.report.sheet import blank_sheet, check_sheet, limits_sheet
+from phaseopt.report.document import Blanks, Document, Lines, Row, Section, Table
+from phaseopt.report.page import page
+from phaseopt.report.subjects.sheet import blank_sheet, check_sheet, limits_sheet, sheet_page
 from phaseopt.tables import PhaseTables
 from report.conftest import HOSTILE
 
-
-@dataclass
-class Part:
-    """A section of the page: its text and its tables, by class, as rows of cells."""
-
-    text: str = ""
-    tables: list[tuple[str, list[list[str]]]] = field(default_factory=list)
-
-    def of(self, kind: str) -> list[list[list[str]]]:
-        return [rows for name, rows in self.tables if name == kind]
+NEVER = "DO NOT TURN"
 
 
-class Page(HTMLParser):
-    """The page as parts, one a section; cells in the order they are printed."""
+def words(section: Section) -> str:
+    """All sentences of a section, a line each."""
+    return "\n".join(line for block in section.blocks if isinstance(block, Lines) for line in block.items)
 
-    def __init__(self, page: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.parts, self.tags, self.in_cell = [Part()], [], False
-        self.feed(page)
-        self.close()
 
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        given = dict(attrs)
-        self.tags.append((tag, given))
-        if tag == "section":
-            self.parts.append(Part())
-        if tag == "table":
-            self.parts[-1].tables.append((given.get("class") or "plain", []))
-        if tag == "tr":
-            self.parts[-1].tables[-1][1].append([])
-        if tag in ("td", "th"):
-            self.parts[-1].tables[-1][1][-1].append("")
-            self.in_cell = True
+def tables(section: Section) -> list[Table]:
+    return [block for block in section.blocks if isinstance(block, Table)]
 
-    def handle_endtag(self, tag: str) -> None:
-        if tag in ("td", "th"):
-            self.in_cell = False
 
-    def handle_data(self, data: str) -> None:
-        if self.in_cell:
-            self.parts[-1].tables[-1][1][-1][-1] += data
-        self.parts[-1].text += data
+def titled(sheet: Document, start: str) -> list[Section]:
+    return [section for section in sheet.sections if section.title.startswith(start)]
 
 
 def degrees(place: str) -> int:
@@ -69,18 +42,21 @@ def degrees(place: str) -> int:
     return int(number) * (1 if side == "ATDC" else -1)
 
 
-def least_by_pencil(rows: list[list[str]], sides: int = 2) -> list[tuple[float, int]]:
+def least_by_pencil(rows: Sequence[Row], sides: int = 2) -> list[tuple[float, int]]:
     """Add up a printed sum: in every row drop less lift is the printed gap. Least gap of each side, and its angle."""
     leasts = []
     for side in range(sides):
         found = []
         for row in rows:
-            assert len(row) == 1 + 4 * sides
-            drop, lift, gap = (float(cell) for cell in row[1 + 4 * side : 4 + 4 * side])
+            assert len(row.cells) == 4 * sides
+            drop, lift, gap = (float(cell) for cell in row.cells[4 * side : 4 * side + 3])
             assert round(100 * drop) - round(100 * lift) == round(100 * gap)
-            assert row[4 + 4 * side] == ""  # room for the builder's own
-            found.append((gap, degrees(row[0])))
+            assert row.cells[4 * side + 3] == ""  # room for the builder's own
+            found.append((gap, degrees(row.label)))
+            if 4 * side + 2 in row.framed:
+                framed = found[-1]
         leasts.append(min(found))
+        assert framed == leasts[-1]
     return leasts
 
 
@@ -93,127 +69,146 @@ def model(tmp_path_factory: pytest.TempPathFactory) -> ContactModel:
     return engine(tmp_path_factory.mktemp("sheet"), seats=SEATS, name=HOSTILE.replace('"', '\\"'))
 
 
-def test_the_sum_of_limits_adds_up_on_paper_to_what_the_program_finds(model: ContactModel) -> None:
-    """The hand sum, recomputed from the printed page alone (gap = drop less lift at an angle: common practice)."""
-    limits = phase_limits(model)
-    page = limits_sheet(limits)
-    part, _ = (part for part in Page(page).parts if part.of("sums"))
-    (table,) = part.of("sums")
-    leasts = least_by_pencil(table[2:])
+@pytest.fixture(scope="module")
+def sheet(model: ContactModel) -> Document:
+    return limits_sheet(phase_limits(model))
+
+
+def test_the_sum_of_limits_adds_up_on_paper_to_what_the_program_finds(model: ContactModel, sheet: Document) -> None:
+    """The hand sum, recomputed from the printed cells alone (gap = drop less lift at an angle: common practice)."""
+    (part,) = titled(sheet, "The sum for one timing")
+    (table,) = tables(part)
+    leasts = least_by_pencil(table.rows)
     assert leasts[0][1] >= 0 >= leasts[1][1]  # intake after TDC, exhaust before it
-    for side, (gap, angle) in zip(("intake", "exhaust"), leasts, strict=True):
-        told = re.search(rf"{side}: least in this sum (\S+) mm .*?; the program finds (\S+) mm", part.text)
-        assert told is not None
-        assert float(told[1]) == gap
-        assert float(told[2]) == pytest.approx(gap, abs=0.025)
-        assert f"{abs(angle)}°" in told[0] or "at TDC" in told[0]
-    box = max(limits.boxes, key=lambda box: box.size)
-    assert f"intake phase {box.intake_to:g}°, exhaust phase {box.exhaust_from:g}°" in part.text
+    for side, (gap, angle) in zip(("Intake", "Exhaust"), leasts, strict=True):
+        found = re.search(rf"{side}: least in this sum (\S+) mm .*?; the program finds (\S+) mm", words(part))
+        assert found is not None
+        assert float(found[1]) == gap
+        assert float(found[2]) == pytest.approx(gap, abs=0.025)
+        assert f"{abs(angle)}°" in found[0] or "at TDC" in found[0]
+    box = max(phase_limits(model).boxes, key=lambda box: box.size)
+    assert f"intake {box.intake_to:+g}°, exhaust {box.exhaust_from:+g}°" in table.caption
 
 
-def test_the_sum_between_the_valves_adds_up_on_paper_to_a_distance_of_meshes(model: ContactModel) -> None:
-    """Recomputed from the printed page alone; each row's gap against the bodies in space by `python-fcl`."""
-    page = Page(limits_sheet(phase_limits(model)))
-    _, part = (part for part in page.parts if part.of("sums"))
-    (table,) = part.of("sums")
-    found = []
-    for row in table[1:]:
-        shut, intake, by_intake, exhaust, by_exhaust, gap = map(float, row[1:7])
+def test_the_sum_between_the_valves_adds_up_on_paper_to_a_distance_of_meshes(
+    model: ContactModel, sheet: Document
+) -> None:
+    """Recomputed from the printed cells alone; each row's gap against the bodies in space by `python-fcl`."""
+    (part,) = titled(sheet, "The sum between the valves")
+    (table,) = tables(part)
+    gaps = []
+    for row in table.rows:
+        shut, intake, by_intake, exhaust, by_exhaust, gap = map(float, row.cells[:6])
         assert shut - intake * by_intake - exhaust * by_exhaust == pytest.approx(gap, abs=0.0051)
-        assert row[7] == ""  # room for the builder's own
+        assert row.cells[6] == ""  # room for the builder's own
         assert gap == pytest.approx(bodies.nearest(model.project, intake, exhaust), abs=0.02)
-        found.append(gap)
-    told = re.search(r"valve to valve: least in this sum (\S+) mm .*?; the program finds (\S+) mm", part.text)
-    assert told is not None
-    assert float(told[1]) == min(found)
-    assert float(told[2]) == pytest.approx(min(found), abs=0.025)
+        gaps.append(gap)
+    found = re.search(r"least in this sum (\S+) mm .*?; the program finds (\S+) mm", words(part))
+    assert found is not None
+    assert float(found[1]) == min(gaps)
+    assert float(found[2]) == pytest.approx(min(gaps), abs=0.025)
 
 
 def test_without_seats_there_is_no_sum_between_the_valves(tmp_path: Path) -> None:
-    model = engine(tmp_path)
-    assert "between the valves" not in limits_sheet(phase_limits(model))
+    sheet = limits_sheet(phase_limits(engine(tmp_path)))
+    assert not titled(sheet, "The sum between the valves")
+    assert any("valve to valve" in each for each in sheet.not_covered)
 
 
 def test_the_invented_sum_of_a_new_project_adds_up_and_is_called_invented() -> None:
-    (part,) = (part for part in Page(blank_sheet()).parts if part.of("sums"))
-    (table,) = part.of("sums")
-    assert least_by_pencil(table[2:], sides=1) == [(2.64, 10)]
-    assert "invented" in part.text
+    (part,) = titled(blank_sheet(), "The sum")
+    (table,) = tables(part)
+    assert least_by_pencil(table.rows, sides=1) == [(2.64, 10)]
+    assert "invented" in part.title
+    assert "Invented" in table.caption
 
 
 def test_blanks_for_every_valve_of_every_cylinder_every_five_degrees(tmp_path: Path) -> None:
     model = engine(tmp_path, cylinders=6, intake={"valves": 3, "head_diameter": 26.0}, exhaust={"valves": 1})
-    (part,) = (part for part in Page(limits_sheet(phase_limits(model))).parts if part.of("blank"))
+    (part,) = titled(limits_sheet(phase_limits(model)), "Readings")
     columns: dict[str, list[str]] = {"v1": [], "v3": [], "least": []}
-    for table in part.of("blank"):
-        assert [degrees(row[0]) for row in table[2:]] == list(range(-15, 16, 5))
-        assert all(cell == "" for row in table[2:] for cell in row[1:])
-        assert all(len(row) - 1 == len(table[1]) <= 12 for row in table[2:])
+    for table in tables(part):
+        assert [degrees(row.label) for row in table.rows] == list(range(-15, 16, 5))
+        assert all(cell == "" for row in table.rows for cell in row.cells)
+        assert all(len(row.cells) == len(table.head) - 1 <= 12 for row in table.rows)
+        assert sum(count for _, count in table.groups) == len(table.head) - 1
+        assert table.by_hand
         for name in columns:
-            columns[name] += [cell for cell in table[1] if cell == name]
+            columns[name] += [cell for cell in table.head if cell == name]
     assert {name: len(found) for name, found in columns.items()} == {"v1": 12, "v3": 6, "least": 6}
 
 
 @pytest.mark.parametrize(
     "word", ["checking springs", "positive stop", "degree wheel", "running direction", "Never force"]
 )
-def test_how_to_do_it_safely_is_on_every_sheet(model: ContactModel, word: str) -> None:
+def test_how_to_do_it_safely_is_on_every_sheet(model: ContactModel, sheet: Document, word: str) -> None:
     verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 10.0, -10.0))
-    for page in (blank_sheet(), limits_sheet(phase_limits(model)), check_sheet(verdict)):
-        assert word in Page(page).parts[0].text + "".join(part.text for part in Page(page).parts)
+    for each in (blank_sheet(), sheet, check_sheet(verdict)):
+        (how,) = titled(each, "How to")
+        assert word in words(how)
+        assert each.cautions
+        assert list(each.blocks(Blanks))
 
 
-def test_the_check_of_tables_tells_how_to_set_what_to_expect_and_what_is_guaranteed(model: ContactModel) -> None:
+def test_the_check_of_tables_says_how_to_set_what_to_expect_and_the_worst_case(model: ContactModel) -> None:
     verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 20.0, -25.0))
-    page = Page(check_sheet(verdict, ("a note of the build",)))
-    text = "".join(part.text for part in page.parts)
-    assert "a note of the build" in text
-    assert all(caution in text for caution in cautions())
-    assert "stays at rest" in text
-    timings = [part for part in page.parts if part.text.strip().startswith("Timing")]
+    sheet = check_sheet(verdict, ("a note of the build",))
+    assert "a note of the build" in sheet.notes
+    assert set(cautions()) <= set(sheet.cautions)
+    assert "stays at rest" in words(titled(sheet, "How to check")[0])
+    timings = [tables(part) for part in titled(sheet, "Timing")]
     assert len(timings) == 4
-    (part,) = (part for part in timings if "advance 20°" in part.text and "retard 25°" in part.text)
-    settings, expected = part.of("plain")
-    assert settings[1][:4] == ["intake cam", "advance 20°", "advance 10°", "96.0° ATDC"]
-    assert settings[2][:4] == ["exhaust cam", "retard 25°", "retard 12.5°", "91.0° BTDC"]
-    assert [row[0] for row in expected[1:]] == ["intake to piston", "exhaust to piston", "valve to valve"]
-    (sums,) = part.of("sums")
-    at_tdc = next(row for row in sums if row[0] == "TDC")
+    wanted = (("advance 20°", "advance 10°", "96.0° ATDC"), ("retard 25°", "retard 12.5°", "91.0° BTDC"))
+    (found,) = (each for each in timings if tuple(row.cells[:3] for row in each[0].rows) == wanted)
+    settings, expected, sums = found
+    assert [row.label for row in settings.rows] == ["intake cam", "exhaust cam"]
+    assert [row.label for row in expected.rows] == ["intake to piston", "exhaust to piston", "valve to valve"]
+    at_tdc = next(row for row in sums.rows if row.label == "TDC")
     for setting, lift, (gap, _), row in zip(
-        settings[1:], at_tdc[2::4], least_by_pencil(sums[2:]), expected[1:], strict=False
+        settings.rows, at_tdc.cells[1::4], least_by_pencil(sums.rows), expected.rows, strict=False
     ):
-        assert setting[4].startswith(f"{lift} mm (")
-        by_hand, tolerance = (float(x) for x in re.findall(r"(\d+\.\d+)(?: mm|$)", row[1]))
+        assert setting.cells[3].startswith(f"{lift} mm (")
+        by_hand, tolerance = (float(x) for x in re.findall(r"(\d+\.\d+)(?: mm|$)", row.cells[0]))
         assert by_hand == pytest.approx(gap, abs=0.025)
-        assert float(row[3].split()[0]) < by_hand - tolerance / 2
-        assert setting[5] == row[2] == ""  # room for what is found
+        assert float(row.cells[2].split()[0]) < by_hand - tolerance / 2
+        assert setting.cells[4] == row.cells[1] == ""  # room for what is found
 
 
-def test_a_timing_short_of_the_rules_has_the_sum_and_nothing_to_turn_through(model: ContactModel) -> None:
+def test_a_timing_that_is_not_clear_has_the_sum_and_nothing_to_turn_through(model: ContactModel) -> None:
     verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 40.0, -35.0))
-    timings = [part for part in Page(check_sheet(verdict)).parts if part.text.strip().startswith("Timing")]
-    short = [part for part in timings if "DO NOT TURN" in part.text]
-    assert 0 < len(short) < len(timings)
+    timings = titled(check_sheet(verdict), "Timing")
+    warned = [part for part in timings if any(isinstance(b, Lines) and b.style == "warning" for b in part.blocks)]
+    assert 0 < len(warned) < len(timings)
     for part in timings:
-        least_by_pencil(part.of("sums")[0][2:])
-        assert bool(part.of("plain")) == (part not in short)
-        assert ("may be turned through" in part.text) == (part not in short)
-    assert all("expect by hand" not in part.text and "re-dial from" not in part.text for part in short)
+        least_by_pencil(tables(part)[-1].rows)
+        assert (NEVER in words(part)) == (part in warned)
+        assert len(tables(part)) == (1 if part in warned else 3)
+        assert ("you may turn the engine through" in words(part)) == (part not in warned)
+        assert part.new_sheet
 
 
 def test_without_seats_every_timing_to_turn_through_says_that_valves_are_not_covered(tmp_path: Path) -> None:
-    model = engine(tmp_path)
-    verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 10.0, -10.0))
-    timings = [part for part in Page(check_sheet(verdict)).parts if part.text.strip().startswith("Timing")]
-    assert all("Valve to valve is not covered" in part.text for part in timings)
+    verdict = check_tables(engine(tmp_path), PhaseTables.of([1000, 8000], [40, 100], 10.0, -10.0))
+    assert all("Valve to valve is not covered" in words(part) for part in titled(check_sheet(verdict), "Timing"))
 
 
-def test_the_page_stands_alone_fits_both_papers_and_escapes_names(model: ContactModel) -> None:
-    page = limits_sheet(phase_limits(model))
-    assert page == limits_sheet(phase_limits(model))
-    read = Page(page)
-    assert HOSTILE in read.parts[0].text
-    assert not any(tag in ("script", "link", "img", "iframe") for tag, _ in read.tags)
-    assert not any("src" in given or "href" in given for _, given in read.tags)
-    assert "@page { margin: 14mm; }" in page
-    assert "size:" not in re.sub(r"font-size:", "", page)  # no paper is prescribed
+def test_a_page_has_room_to_write_frames_what_counts_and_warns(model: ContactModel) -> None:
+    """Every empty cell stands in a table whose rows have the height to write in; framed cells are those of the sum."""
+    verdict = check_tables(model, PhaseTables.of([1000, 8000], [40, 100], 40.0, -35.0))
+    sheet = check_sheet(verdict)
+    text = sheet_page(sheet)
+    assert text == sheet_page(sheet)
+    for found in re.findall(r"<table.*?</table>", text, re.DOTALL):
+        assert ("<td></td>" in found.split("<tbody>")[1]) == ('<table class="hand' in found)
+    framed = [row for table in sheet.blocks(Table) for row in table.rows for _ in row.framed]
+    assert text.count('<td class="framed">') == len(framed)
+    assert text.count('<p class="verdict not">DO NOT TURN') == text.count(NEVER) > 0
+    assert text.count('class="sheet"') == len(titled(sheet, "Timing"))
+
+
+def test_the_page_fits_both_papers_and_escapes_names(sheet: Document) -> None:
+    text = page(sheet, "a test")
+    assert HOSTILE in sheet.title
+    assert HOSTILE not in text
+    assert "@page { margin: 14mm; }" in text
+    assert "size:" not in re.sub(r"font-size:", "", text)  # no paper is prescribed

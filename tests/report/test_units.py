@@ -13,16 +13,17 @@ from phaseopt.job.build import Build
 from phaseopt.output.records.build import BuildRecord
 from phaseopt.project import Report
 from phaseopt.report.build_page import render
+from phaseopt.report.document import Table
 from phaseopt.report.facts import tightest
 from phaseopt.report.figures import build as figures
 from phaseopt.report.full_load import full_load_table
 from phaseopt.report.page import page
-from phaseopt.report.sheet import check_sheet, limits_sheet
 from phaseopt.report.subjects.check import check_document
 from phaseopt.report.subjects.fit import fit_document
 from phaseopt.report.subjects.limits import limits_document
 from phaseopt.report.subjects.plan import plan_document
 from phaseopt.report.subjects.reduce import reduction_document
+from phaseopt.report.subjects.sheet import check_sheet, limits_sheet, sheet_page
 from phaseopt.report.terminal import terminal_text
 from phaseopt.report.text import gain_line, summary
 from phaseopt.study.initial_design import first_pulls
@@ -51,8 +52,8 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     yield "page", re.sub(r"<script.*?</script>|<style.*?</style>", "", render(build), flags=re.DOTALL)
     yield "limits", page(limits_document(build.limits), "phaseopt limits")
     yield "check", page(check_document(build.verdict), "phaseopt check")
-    yield "limits sheet", limits_sheet(build.limits)
-    yield "check sheet", check_sheet(build.verdict)
+    yield "limits sheet", sheet_page(limits_sheet(build.limits))
+    yield "check sheet", sheet_page(check_sheet(build.verdict))
     plan = run_sheet(build.contact, first_pulls(build.limits, 3))
     yield "run sheet", terminal_text(plan_document(plan))
     yield "run sheet's page", page(plan_document(plan), "phaseopt plan")
@@ -95,16 +96,14 @@ def test_gaps_are_the_same_rounded_down(inch: Build) -> None:
 
 def test_a_sheet_in_thousandths_says_how_readings_go_into_their_file(inch: Build, both: Build) -> None:
     told = "1 thou is 0.0254 of them"
-    assert told in limits_sheet(inch.limits)
-    assert told not in limits_sheet(both.limits)
+    assert told in sheet_page(limits_sheet(inch.limits))
+    assert told not in sheet_page(limits_sheet(both.limits))
 
 
 def test_a_sum_on_paper_adds_up_in_thousandths(inch: Build) -> None:
-    sheet = check_sheet(inch.verdict)
-    rows = re.findall(r"</data></th>(.*?)</tr>", sheet)
-    assert rows
-    for row in rows:
-        cells = re.findall(r"<td[^>]*>([-\d.]*)</td>", row)
+    sums = [table for table in check_sheet(inch.verdict).blocks(Table) if table.groups]
+    assert sums
+    for cells in (row.cells for table in sums for row in table.rows):
         for drop, lift, gap in zip(cells[0::4], cells[1::4], cells[2::4], strict=True):
             assert round(10 * float(drop)) - round(10 * float(lift)) == round(10 * float(gap))
 

@@ -1,0 +1,74 @@
+"""What a measuring sheet says in sentences: how to measure and how to turn an engine safely. Common practice."""
+
+TRUE_TDC = (
+    "Find true TDC with a positive stop. Piston well down, stop fitted: turn by hand until the piston rests on it and "
+    "read the degree wheel. Turn the other way to the stop and read again. TDC is midway. Set the wheel, prove it once "
+    "more, take the stop out. Prove it again when all is read."
+)
+TURNING = (
+    "Turn the crank by hand at its own bolt, slowly, in its running direction only. Come to every angle from the same "
+    "side. If you pass it, go well back and come again, so that play is always taken up. Never turn by a cam bolt or "
+    "with the starter."
+)
+NEVER_FORCE = "Never force anything. If something stops, stop, go back, and find out what hits before you go on."
+
+HOW_TO_READ = "How to read the valve drop"
+READINGS = (
+    "Make sure nothing can start or turn the engine: battery off, plugs out. Keep fingers and tools out of the chain "
+    "or belt.",
+    "Head on, with the gasket and the torque it will run with. Fit light checking springs in place of the valve "
+    "springs, so that a finger moves a valve. Cams out, or no lobe near a valve you read.",
+    TRUE_TDC,
+    TURNING,
+    "Set the dial gauge along the stem, on the retainer. Zero it with the valve on its seat. Push the valve along its "
+    "own axis until it meets the piston, and read. Let it back on its seat and see the gauge return to zero. Never "
+    "turn the crank while a valve is held down.",
+    "Read each valve of each cylinder at every angle, counted from that cylinder's own TDC. Before TDC is negative. "
+    "Read twice; where two readings differ by more than 0.05 mm (0.002 in), read again.",
+    NEVER_FORCE,
+)
+AFTERWARDS = (
+    "The file of readings has one line for each angle of a cylinder. Enter the least of its valves (column least). "
+    "Angles before TDC are negative.",
+    "Readings taken another day, or with the wheel set again, go into a file of their own.",
+)
+
+HOW_TO_CHECK = "How to check a timing on the engine"
+CHECKING = (
+    "Make sure nothing can start or turn the engine: battery off, plugs out. Light checking springs, lifters (tappets) "
+    "solid, lash as set, chain or belt tensioned.",
+    TRUE_TDC,
+    "A phaser without oil pressure stays at rest, held by its pin or spring. See that it does: the cam must not move "
+    "in its sprocket by hand. If it moves, hold it with the locking tool made for it, or leave the check until you "
+    "can. Because the phaser stays at rest, you degree in the cam itself by the phase.",
+    "To degree in, turn the crank to where no piston is near its top. Loosen one cam, turn it by the cam degrees "
+    "given, tighten. Cam degrees are half the crank degrees; advance is the way the cam runs. Then do the other cam.",
+    TURNING,
+    "Bring the crank to gas-exchange TDC (exhaust closing, intake opening) and read the lift of both valves there. If "
+    "a lift differs from the sheet by more than it allows, do not turn on: go back and degree in again. Where a valve "
+    "is shut at TDC, set its cam by the centreline.",
+    "Turn on by hand only where the sheet allows it. Every 5° near TDC, read how much farther each valve can be pushed "
+    "until it meets the piston. The least of these is the clearance. If you find less than the sheet says, by more "
+    "than its tolerance, find out why before anything else.",
+    "Valve to valve: with both lifted by their cams, push one towards the other, or use clay.",
+    "When done, degree in the fitted timing again and check that too, on every cylinder.",
+    NEVER_FORCE,
+)
+ALLOWED = "CLEAR of both rules up to {rpm:.0f} rpm: you may turn the engine through by hand, slowly."
+NO_TURNING = (
+    "DO NOT TURN THE ENGINE THROUGH at this timing, and do not degree it in. Up to {rpm:.0f} rpm the rules call it "
+    "{verdict}. Check it on paper alone, by the sum of drop and lift. No figure for turning through is given."
+)
+VALVES_NOT_COVERED = (
+    "Valve to valve is not covered: nothing here says that the valves clear each other. Feel for it at every degree."
+)
+HOW_TO_SUM = (
+    "Take drop as the readings say. Take lift as a gauge on the retainer shows it at that angle. Subtract in every "
+    "row. The least, framed, is the clearance that counts. It is some degrees off TDC, not at full lift. Work out your "
+    "own from your readings and write it under yours."
+)
+INVENTED = "These numbers are invented, to show the sum. phaseopt limits with --sheet prints that of your engine."
+SHUT = (
+    "Shut is what parts the nearest heads on their seats, along the shortest line at that angle. Lift takes its share "
+    "of it: the cosine between stem and line."
+)
