@@ -19,7 +19,7 @@ from phaseopt.output.metadata import table_metadata
 from phaseopt.project import SIDES, Project
 from phaseopt.project.load import load_project
 from phaseopt.tables import PhaseTables, read_table, read_tables, table_text
-from phaseopt.torque.pulls import reduce_logs
+from phaseopt.torque import reduce_logs
 
 ROOT = Path(__file__).parent.parent
 EXAMPLES = ROOT / "examples"

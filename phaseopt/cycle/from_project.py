@@ -11,7 +11,8 @@ from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.valves import Valve, flow_area
 from phaseopt.engine.camshaft import Camshaft, engine_of
 from phaseopt.project import Cycle, FlowBench, Project, Side, Taper, Tract
-from phaseopt.torque.weather import STANDARD_KPA, dry_pressure
+from phaseopt.torque import dry_pressure
+from phaseopt.torque.weather import STANDARD_KPA
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from phaseopt.project import Project
-from phaseopt.torque.logs import pull_files
+from phaseopt.torque import pull_files
 
 
 def input_hashes(project: Project) -> dict[str, str]:

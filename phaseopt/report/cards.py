@@ -22,7 +22,7 @@ from phaseopt.report.subjects.simulate import contact_line, settled_line
 from phaseopt.report.text import fit_line, gain_line, hand_check, proof, verdict_line
 from phaseopt.report.words import box_words, capital
 from phaseopt.tables import PhaseTables, number_text
-from phaseopt.torque.pulls import Reduction
+from phaseopt.torque import Reduction
 from phaseopt.torque_model.sources import Simulated, TorqueModel
 from phaseopt.values.display_units import METRIC
 

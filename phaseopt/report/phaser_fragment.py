@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from phaseopt.project import Phaser, Project
 from phaseopt.tables import number_text
-from phaseopt.torque.phaser_moves import DIRECTIONS, Moves
-from phaseopt.torque.phaser_response import PhaserResponse
+from phaseopt.torque import PhaserResponse
+from phaseopt.torque.phaser_steps import DIRECTIONS, Moves
 
 _DEGREE_STEP, _SPEED_STEP = 0.1, 5.0  # to which figures are rounded, degrees up, speeds down
 SLOWEST = 1.0  # crank degrees a second: below this a speed rounds to nothing and is not offered

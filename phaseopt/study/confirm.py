@@ -29,7 +29,7 @@ from phaseopt.study.phaser_tracking import (
     wrong_commands,
 )
 from phaseopt.tables import PhaseTables
-from phaseopt.torque.pulls import Reduction, reduce_pull
+from phaseopt.torque import Reduction, reduce_pull
 from phaseopt.torque_model.sources import TorqueModel, torque_model
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread

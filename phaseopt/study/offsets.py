@@ -31,7 +31,7 @@ from phaseopt.study.storage import (
     store_record,
     stored_record,
 )
-from phaseopt.torque.pulls import reduce_logs
+from phaseopt.torque import reduce_logs
 from phaseopt.torque_model.sources import require_source, torque_model
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError

@@ -8,7 +8,7 @@ import xarray as xr
 
 from phaseopt.project import SIDES, Project, Pull, Side
 from phaseopt.tables import PhaseTables
-from phaseopt.torque.logs import read_pull
+from phaseopt.torque import read_pull
 from phaseopt.torque.phases import channel_of
 from phaseopt.values.arrays import FloatArray
 

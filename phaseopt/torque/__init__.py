@@ -1,11 +1,40 @@
-"""Torque by measurement: logs in, torque points over speed, load and true centrelines out.
+"""Torque by measurement: dyno logs in, torque points over speed, load and true centrelines out.
 
-`logs` reads the files of a pull: `parts` makes text or MDF (`mdf`, `clock_times`) into channels in the program's units
-(`column_units`), `recordings` and `clock_offset` join files, `time_base` brings channels to one, `plausibility` and
-`log_quality` judge the result.
+`reduce_logs` does all of it. On the way, a log is read (`logs`, which finds how a text is written, makes channels in
+the program's units, joins files on one clock and judges their quality), its rows become torque at the flywheel (`rows`,
+with `driveline`, `lag`, `gates`, `phases` and `weather`), and rows become points with their standard errors (`points`,
+with `curve` for sweeps and `means` for steady logs). A pull that reads far from the others is found in `levels`.
 
-`weather` corrects to standard air, `phases` turns logged phases into true ones and checks their zero, `stretches` says
-which rows of a log make one point, `means` gives a point's torque and its standard error, and `pulls` runs them all.
-`repeatability` judges what pulls at one timing tell of the day, `phaser_response` how the phasers follow their
-commands.
+`repeatability` shows how well the dyno repeats itself and which pulls do not belong, `phaser_response` how the phasers
+follow their commands. `dry_pressure` and `mean_pressure` are formulas that other rooms need too.
 """
+
+from phaseopt.torque.log_quality import LogQuality
+from phaseopt.torque.logs import pull_files, read_other_logs, read_pull
+from phaseopt.torque.phasers import PhaserResponse, phaser_response
+from phaseopt.torque.plausibility import mean_pressure
+from phaseopt.torque.points import Rejected
+from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull
+from phaseopt.torque.repeat_limits import OutlierPull, Repeatability, repeatability
+from phaseopt.torque.repeats import Repeats, find_repeats
+from phaseopt.torque.weather import dry_pressure
+
+__all__ = [
+    "LogQuality",
+    "OutlierPull",
+    "PhaserResponse",
+    "Reduction",
+    "Rejected",
+    "Repeatability",
+    "Repeats",
+    "dry_pressure",
+    "find_repeats",
+    "mean_pressure",
+    "phaser_response",
+    "pull_files",
+    "read_other_logs",
+    "read_pull",
+    "reduce_logs",
+    "reduce_pull",
+    "repeatability",
+]

@@ -1,4 +1,5 @@
-"""What unit a log's column has: as the project states, as the file says beside or under the name, and both compared."""
+"""The unit of a log's column: as the project states it, as the file has it beside or under the name, and whether both
+agree."""
 
 import re
 from pathlib import Path
@@ -21,7 +22,7 @@ UNITS = {
     "knock": "1",
     "roller": "rpm",
 }
-STATED = ("torque", "load", "air_temperature", "coolant", "oil", "time")  # whose unit the project file may name
+STATED = ("torque", "load", "air_temperature", "coolant", "oil", "time")  # quantities whose unit a project may state
 _BRACKETS = re.compile(r".*[\[(]([^\[\]()]+)[\])]\s*")
 # How units are written in logs, lower case; common practice, no source.
 _WRITTEN = {
@@ -44,50 +45,50 @@ _GAUGE = re.compile(r"(psi|k?pa|m?bar|in\.?hg)[ (]*(g|ga|gauge|rel)\)?", re.IGNO
 _MIXTURES = {"lambda": "lambda", "λ": "lambda", "afr": "air-fuel ratio", "air-fuel ratio": "air-fuel ratio"}
 
 
-def scale_of(file: Path, torque: Torque, name: str, column: str, said: str) -> tuple[float, float, str]:
+def scale_of(file: Path, torque: Torque, name: str, column: str, written: str) -> tuple[float, float, str]:
     """Factor and shift that bring a column to the program's unit (value × factor + shift), and a note or "".
 
-    Parameters: the `file`, for messages; quantity `name`; `column`; `said`, the unit text the file has for it, or "".
-    Raises `InputError` where the file's unit is of another kind, or contradicts the one the project states.
+    Parameters: the `file`, for messages; quantity `name`; `column`; `written`, the unit text the file has for it, or
+    "". Raises `InputError` where the file's unit is of another kind, or contradicts the one the project states.
     """
     if name == "mixture":
-        return _mixture(file, torque, column, said or _in_brackets(column))
+        return _mixture(file, torque, column, written or _in_brackets(column))
     if name.endswith(("_phase", "_command")):
-        return _refuse_phase_unit(file, torque, name, column, said or _in_brackets(column))
+        return _refuse_phase_unit(file, torque, name, column, written or _in_brackets(column))
     if name not in STATED and name not in ("rpm", "roller"):
         return 1.0, 0.0, ""
     stated = getattr(torque.units, name) if name in STATED else "rpm"
     explicit = name in STATED and name in torque.units.model_fields_set
-    own = straight(stated, UNITS[name])
-    text = said or _in_brackets(column)
+    own = conversion(stated, UNITS[name])
+    text = written or _in_brackets(column)
     if not text:
         return *own, ""
     if _GAUGE.fullmatch(text):
         hint = "log manifold absolute pressure, or add the barometer before"
         raise InputError.one(f"{column} is in {text}, a gauge pressure", hint=hint, file=file)
     try:
-        found = straight(_WRITTEN.get(text.lower(), text), UNITS[name])
+        found = conversion(_WRITTEN.get(text.lower(), text), UNITS[name])
     except WrongKindError as error:
-        if not said:  # words in brackets in a name may mean anything
+        if not written:  # words in brackets in a name may mean anything
             return *own, ""
         hint = f"check which column torque.columns.{name} names"
-        raise InputError.one(f"{column} is in {text}, no unit of {UNITS[name]}", hint=hint, file=file) from error
+        raise InputError.one(f"{column} is in {text}, not a unit like {UNITS[name]}", hint=hint, file=file) from error
     except UnitError:
-        return *own, f"the unit {text!r} of {column} says nothing here: taken for {stated}" if said else ""
+        return *own, f"the unit {text!r} of {column} is unknown, so it is read in {stated}" if written else ""
     same = all(abs(a - b) <= 1e-6 * max(1.0, abs(b)) for a, b in zip(found, own, strict=True))
     if not same and explicit:
         raise InputError.one(
             f"{column} is in {text} by the file and in {stated} by torque.units.{name}",
-            hint=f"mend torque.units.{name}, or leave it out to believe the file",
+            hint=f"fix torque.units.{name}, or leave it out to use the file's unit",
             file=file,
         )
     return *found, "" if same else f"{column} is in {text}, as the file says"
 
 
-def straight(unit: str, to: str) -> tuple[float, float]:
+def conversion(unit: str, to: str) -> tuple[float, float]:
     """Factor and shift from one unit to another; two readings fix it, also where its zero is elsewhere.
 
-    >>> [round(number, 6) for number in straight("degF", "degC")]
+    >>> [round(number, 6) for number in conversion("degF", "degC")]
     [0.555556, -17.777778]
     """
     shift, far = (to_number(f"{number} {unit}", to) for number in (0, 1000))
@@ -99,14 +100,14 @@ def _in_brackets(column: str) -> str:
     return found[1].strip() if found else ""
 
 
-def _mixture(file: Path, torque: Torque, column: str, said: str) -> tuple[float, float, str]:
+def _mixture(file: Path, torque: Torque, column: str, written: str) -> tuple[float, float, str]:
     stated: str = torque.units.mixture
-    found = _MIXTURES.get(said.lower())
+    found = _MIXTURES.get(written.lower())
     if found not in (None, stated):
         if "mixture" in torque.units.model_fields_set:
             raise InputError.one(
                 f"{column} is {found} by the file and {stated} by torque.units.mixture",
-                hint="mend torque.units.mixture, or leave it out to believe the file",
+                hint="fix torque.units.mixture, or leave it out to use the file's unit",
                 file=file,
             )
         stated = found
@@ -114,17 +115,17 @@ def _mixture(file: Path, torque: Torque, column: str, said: str) -> tuple[float,
     return (1.0 if stated == "lambda" else 1.0 / torque.units.stoichiometric), 0.0, note
 
 
-def _refuse_phase_unit(file: Path, torque: Torque, name: str, column: str, said: str) -> tuple[float, float, str]:
+def _refuse_phase_unit(file: Path, torque: Torque, name: str, column: str, written: str) -> tuple[float, float, str]:
     """Phases keep the log's own degrees; a unit that says radians, or the other kind of degrees, is refused."""
     side = name.partition("_")[0]
     channel = torque.phases.intake if side == "intake" else torque.phases.exhaust
-    words = said.lower()
+    words = written.lower()
     if re.fullmatch(r"m?rad(ians?)?", words):
-        raise InputError.one(f"{column} is in {said}", hint="log phases in degrees", file=file)
+        raise InputError.one(f"{column} is in {written}", hint="log phases in degrees", file=file)
     kind = next((kind for kind in ("cam", "crank") if re.search(rf"\b{kind}", words)), "")
     if channel is not None and kind and not channel.unit.startswith(kind):
         raise InputError.one(
-            f"{column} is in {said} by the file and in {channel.unit} by torque.phases.{side}.in",
+            f"{column} is in {written} by the file and in {channel.unit} by torque.phases.{side}.in",
             hint=f'in = "{kind} deg" if the file is right',
             file=file,
         )

@@ -1,26 +1,26 @@
 """Torque of a sweep's points and its standard error, from rows that are not independent of each other.
 
-A sweep is one curve of torque over speed, with waves in it, and noise that remembers. The rows are averaged over blocks
+A sweep is one curve of torque over speed, with waves in it, and noise with memory. The rows are averaged over blocks
 first, about eight to a bin, and two blocks k apart, each h long, have the covariance
 
     σ² (c_k + ω d_k),   c_0 = 2 (a - 1 + e^-a)/a²,   c_k = (1 - e^-a)² e^(-(k-1) a)/a²,   a = h/τ
 
 c is the covariance of means of a first-order process with memory τ (a brake that is filtered, an engine that hunts); ω
-is the share that no other block knows (d_k = 1 at k = 0, else 0; torque that came of differentiating brings its own
+is the share that no other block shares (d_k = 1 at k = 0, else 0; torque that comes from differentiating has its own
 d). The curve is a cubic spline with a knot to a bin: waves four bins long and longer are torque. What is left of it is
-noise, seen where it is fast, and its memory says how much of it is slow. τ and ω come from the restricted likelihood,
-which knows what the curve took away, averaged over a grid; all sweeps of a project were made on one dyno and tell of
-one τ and one ω together, each with its own σ². Memories of a second and more are
-taken for less likely.
+noise, seen where it is fast, and its memory shows how much of it is slow. τ and ω come from the restricted likelihood,
+which allows for what the curve took away, averaged over a grid. All sweeps of a project were made on one dyno and share
+one τ and one ω, each with its own σ². Memories of a second and more are less likely beforehand.
 
 A point's torque is the mean of its rows, brought from their speeds to the mean speed along the curve: neighbours lend
 it the curve's bend (drawn towards none, as far as it is noise), not its height. A point's own variance rests on few
 blocks and is drawn towards the pull's.
 
-Validity: where torque has waves little longer than four bins, some of the noise passes for them and of them for noise:
-the errors stated are then up to a quarter too small on some days (`tests/benchmarks/bench_scatter.py`). A disturbance
-that lasts longer than the engine stays in a bin is drift of the pull. No single pull can tell it from torque, and the
-torque model's noise and its offset of each pull are there for it.
+Validity: where torque has waves little longer than four bins, some of the noise passes as waves and some waves as
+noise. The errors stated are then up to a quarter too small on some days; over many days, intervals of 95 % hold 89 to
+97 % of points (`tests/benchmarks/bench_scatter.py`). A disturbance that lasts longer than the engine stays in a bin is
+drift of the pull. No single pull can separate it from torque, and the torque model's noise and its offset of each pull
+are there for it.
 
 Sources (from memory): Patterson and Thompson, Biometrika 58 (1971) 545-554 for the restricted likelihood; Wang, JASA
 93 (1998) 341-348 for splines with correlated errors. c is the integral of e^(-|s-t|/τ) over two blocks.
@@ -92,7 +92,7 @@ class Sweep:
     torque: FloatArray
     block: float  # its length, s or rows
     timed: bool
-    alone: FloatArray  # d
+    autocovariance: FloatArray  # d
 
 
 def sweep_of(
@@ -102,7 +102,7 @@ def sweep_of(
     segment: IntArray,
     width: float,
     step: float | None = None,
-    alone: FloatArray | None = None,
+    autocovariance: FloatArray | None = None,
 ) -> Sweep:
     """Cut a sweep into blocks.
 
@@ -118,8 +118,8 @@ def sweep_of(
         Of a bin, rpm.
     step
         Seconds from row to row; None where no time is logged.
-    alone
-        Autocovariance d of the noise's second part from block to block, from 1; left out, 1 at lag 0 alone.
+    autocovariance
+        Autocovariance d of the noise's second part from block to block, from 1; by default 1 at lag 0 alone.
 
     Examples
     --------
@@ -138,14 +138,21 @@ def sweep_of(
     speed, level = (np.bincount(group[used], weights=v[used]) / rows for v in (rpm, torque))
     segments = tuple(_segment(blocks, of_group == each, speed[of_group == each], width) for each in np.unique(of_group))
     length = (step or 1.0) * float(rows.sum()) / len(blocks.torque)
-    return Sweep(blocks, segments, speed, level, length, step is not None, np.ones(1) if alone is None else alone)
+    return Sweep(
+        blocks,
+        segments,
+        speed,
+        level,
+        length,
+        step is not None,
+        np.ones(1) if autocovariance is None else autocovariance,
+    )
 
 
 def sweep_means(sweeps: Sequence[Sweep]) -> list[Means]:
     """Torque at the mean speed of each group of sweeps, with its standard error.
 
-    Parameters: `sweeps` whose noise is of one kind: all together tell how long it lasts and how much of it does not.
-    Returns the means of each sweep.
+    Parameters: `sweeps` whose noise is of one kind: together they show how long it lasts. Returns the means of each.
     """
     block = float(np.median([sweep.block for sweep in sweeps]))
     profiles = [_profile(sweep, block) for sweep in sweeps]
@@ -199,7 +206,7 @@ def _covariance(sweep: Sweep, block: float, place: int, lags: int) -> FloatArray
     """Covariance of a sweep's blocks over σ² at each lag, (lags,), at a place of the grid."""
     memory, share = (value * block / sweep.block for value in GRID[place])
     result = np.zeros(lags)
-    result[: len(sweep.alone)] = share * sweep.alone[:lags]
+    result[: len(sweep.autocovariance)] = share * sweep.autocovariance[:lags]
     if memory > 0.0:
         a = 1.0 / memory
         result += np.expm1(-a) ** 2 / a**2 * np.exp(-(np.arange(lags) - 1.0) * a)
@@ -239,8 +246,8 @@ def _profile(sweep: Sweep, block: float) -> tuple[FloatArray, FloatArray]:
 
 
 def _bends(mean: FloatArray, centre: FloatArray, fitted: _Fitted, pooled: float) -> tuple[FloatArray, FloatArray]:
-    """How much the mean torque of each group stands above the curve at its mean speed, and what taking it off adds to
-    the variance.
+    """How far the mean torque of each group is above the curve at its mean speed, and what taking it off adds to the
+    variance.
 
     Parameters: `mean` and `centre`, the basis averaged over each group and at its mean speed, (groups, coefficients).
     The bend is known poorly, so it is drawn towards 0 by as much as the bends of all groups are noise.
@@ -256,7 +263,7 @@ def _bends(mean: FloatArray, centre: FloatArray, fitted: _Fitted, pooled: float)
 
 
 def _variance_of_means(sweep: Sweep, noise: _Noise, variance: FloatArray) -> FloatArray:
-    """Variance of the mean noise of each group: runs within it know nothing of each other."""
+    """Variance of the mean noise of each group: runs within it are independent."""
     blocks = sweep.blocks
     order = np.lexsort((blocks.row, blocks.group))
     group, row = blocks.group[order], blocks.row[order]

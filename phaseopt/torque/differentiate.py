@@ -1,13 +1,12 @@
-"""Acceleration from a logged speed, without making much of its noise.
+"""Acceleration from a logged speed, with as little of its noise as possible.
 
 The slope of a parabola fitted by least squares to the rows within `half` seconds either side: of all estimates that
-are linear in the rows and right for a parabola it is the one with the least variance where the rows' noise is new
-each time. With n rows in the window the slope's standard error is √12 s/(n^1.5 step): differences of neighbours have
-√2 s/step. Rows need not be evenly spaced. At the ends of a recording the window is cut and the parabola leans on one
-side.
+are linear in the rows and right for a parabola, it has the least variance where the rows' noise is new each time. With
+n rows in the window the slope's standard error is √12 s/(n^1.5 step): differences of neighbours have √2 s/step. Rows
+need not be evenly spaced. At the ends of a recording the window is cut and the parabola leans on one side.
 
 Validity: the speed's fourth and higher derivatives over the window are small against its noise. Noise that repeats from
-row to row is told by what the parabolas leave (lag-one correlation r) and widens the error by √((1 + r)/(1 - r)).
+row to row shows in what the parabolas leave (lag-one correlation r) and widens the error by √((1 + r)/(1 - r)).
 
 Source: Savitzky and Golay, Analytical Chemistry 36 (1964) 1627-1639 (from memory).
 """
@@ -83,14 +82,14 @@ def _parabolas(time: FloatArray, values: FloatArray, half: float) -> tuple[Float
     return slopes, heights, weights
 
 
-def repeats(window: int, block: int) -> FloatArray:
-    """How the noise of a slope repeats from block to block of rows: autocovariance over lags, from 1.
+def slope_autocovariance(window: int, block: int) -> FloatArray:
+    """How the noise of a slope repeats from block to block of rows: autocovariance over lags, 1 at lag 0.
 
-    Parameters: `window`, rows either side of a slope; `block`, rows that are averaged. Noise of the speed is taken for
-    new at each row. A slope's noise undoes itself: blocks beyond the window are against each other, so that the mean
-    over many of them is far surer than their number says.
+    Parameters: `window`, rows either side of a slope; `block`, rows that are averaged. Noise of the speed
+    counts as new at each row. A slope's noise cancels: blocks beyond the window oppose each other, so that the mean
+    over many of them is far more certain than their number suggests.
 
-    >>> repeats(1, 1).round(3).tolist()  # (x_(t+1) - x_(t-1))/2
+    >>> slope_autocovariance(1, 1).round(3).tolist()  # (x_(t+1) - x_(t-1))/2
     [1.0, 0.0, -0.5]
     """
     weights = np.convolve(np.arange(-window, window + 1, dtype=np.float64), np.ones(block))

@@ -1,8 +1,8 @@
-"""Which rows of a log are no torque reading: mixture, heat or knock out of bounds, and the throttle just moved.
+"""Rows of a log that are no torque reading: mixture, heat or knock out of bounds, and the throttle just moved.
 
-The limits are the project's (torque.gates). Each stretch of rows that breaks one is rejected, counted and named with
-its speeds. A sweep's torque also means nothing while the throttle opens or shuts: torque.settle seconds are cut off
-it on either side of each change of the full-throttle mark inside a log. Where no time is logged this cannot be done.
+The limits are the project's (torque.gates). Each stretch of rows beyond one is left out, counted and named with its
+speeds. A sweep's torque also means nothing while the throttle opens or shuts: torque.settle seconds are cut off on
+either side of each change of the full-throttle mark inside a log. Where no time is logged this cannot be done.
 """
 
 from collections.abc import Iterator
@@ -19,7 +19,7 @@ SETTLING = "throttle opens or shuts"
 
 
 def broken_gates(log: xr.Dataset, gates: Gates) -> Iterator[tuple[str, BoolArray]]:
-    """The rows of a log that break each limit that is set.
+    """The rows of a log beyond each limit that is set.
 
     Parameters: `log`, rows of one recording with the gates' channels (`mixture`, `coolant`, `air_temperature`,
     `spark_retard`, `knock`) where they were logged; `gates`. Yields the reason in words and the rows (n,).
@@ -41,7 +41,7 @@ def broken_gates(log: xr.Dataset, gates: Gates) -> Iterator[tuple[str, BoolArray
             yield f"{what} reads more than {most:g}{unit}", log[name].to_numpy() > most
 
 
-def unwatched(log: xr.Dataset, torque: Torque) -> list[str]:
+def gates_not_logged(log: xr.Dataset, torque: Torque) -> list[str]:
     """Gates that are set but that this log has no channel for."""
     return [name for name, limit in torque.gates if limit is not None and name not in log]
 

@@ -1,15 +1,15 @@
 """How late logged torque is behind what makes it: the phases and the manifold pressure.
 
-A brake is filtered and its controller averages, so that torque in a log answers to phases that stood a few tenths of a
-second earlier. Where a phase or the pressure steps or swings, the lag shows. Torque, speed and those causes are freed
-of all that is slower than about two seconds; then for each lag k
+A brake is filtered and its controller averages, so that torque in a log follows phases that were there a few tenths of
+a second earlier. Where a phase or the pressure steps or swings, the lag shows. First everything slower than about two
+seconds is taken off torque, speed and those causes. Then for each lag k
 
     torque(t) = a speed(t) + Σ b_j cause_j(t - k) + e
 
-is fitted by least squares, and the likelihood of k is n'/2 times the logarithm of what is left, n' the rows that
-count as new (first-order correlation of e). The lag is told where the causes explain torque at all, where the 95 %
-interval of k is short, and where it lies inside the range looked at; else it is not told, and nothing is moved. Ramps
-cannot tell it: what is slow in them is torque of another speed.
+is fitted by least squares, and the likelihood of k is n'/2 times the logarithm of what is left, n' the rows that count
+as new (first-order correlation of e). There is a result where the causes explain torque at all, where the 95 % interval
+of k is short, and where it lies inside the range looked at. Ramps show no lag: what is slow in them is torque of
+another speed.
 
 Sources (from memory): profile likelihood, half the 95 % quantile of chi-squared with one degree of freedom, 1.92; a
 parabola through three values for what lies between rows.
@@ -26,7 +26,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _EARLY, _LATE = 0.5, 1.0  # s, the range looked at
 _SLOW = 2.0  # s, mean that is taken off
-_HALF_INTERVAL = 0.15  # s, the widest that still tells
+_HALF_INTERVAL = 0.15  # s, the widest that counts
 _GAIN = 10.0  # log likelihood that causes must bring over speed alone
 _DROP = 1.92
 
@@ -53,7 +53,7 @@ class Recording(NamedTuple):
 
 
 def lag_of(recordings: Sequence[Recording], step: float) -> Lag | None:
-    """How late torque is in some recordings of one dyno; None where they cannot tell.
+    """How late torque is in some recordings of one dyno; None where they do not show it.
 
     Parameters: `recordings`; `step`, seconds from row to row.
 
@@ -107,7 +107,7 @@ def caught_up(time: FloatArray, torque: FloatArray, lag: Lag) -> FloatArray:
 
 
 def _fast(one: Recording, width: int) -> Recording:
-    """A recording freed of its slow part."""
+    """A recording without its slow part."""
 
     def fast(values: FloatArray) -> FloatArray:
         return np.asarray(values - uniform_filter1d(values, width, axis=-1, mode="nearest"))

@@ -1,11 +1,13 @@
-"""Whether all pulls speak of one engine, in one unit: the level of each at full throttle beside the others.
+"""Whether all pulls are of one engine, in one unit: the level of each beside the others.
 
 Cam timing moves torque at full throttle by some percent; over the middle of all speeds never by half (common practice,
 no source). So a pull that reads half as much again as the others at the same speeds, or a third less, is of another
 engine, or its torque is in another unit or at another place of the driveline (N·m for lbf ft is a factor of 1.36).
-Part throttle is left out: there the torque of two timings at one manifold pressure may well stand far apart.
+Between pulls, part throttle does not count: there the torque of two timings at one manifold pressure may well be far
+apart. Between the recordings of one pull it does.
 """
 
+import itertools
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -13,16 +15,21 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from phaseopt.project import Project
+from phaseopt.torque.plausibility import pulling_rows
+from phaseopt.values.errors import InputError
+
 FloatArray = npt.NDArray[np.float64]
 
 ANOTHER_ENGINE = 1.5  # ratio of levels, either way, that no timing explains
 ODD = 1.25  # that one should look at
 _PLACE = 250.0  # rpm that counts as one speed
 _LEAST_PLACES = 3
+_TOGETHER = 250.0, 5.0  # rpm, kPa: one speed and load of two recordings
 
 
 class Level(NamedTuple):
-    """A pull whose torque at full throttle is `ratio` times that of the `others` (pull indices) at the same speeds."""
+    """A pull whose torque at full throttle is `ratio` times that of the `others` (indices) at the same speeds."""
 
     pull: int
     others: tuple[int, ...]
@@ -30,7 +37,7 @@ class Level(NamedTuple):
 
 
 def unlike_levels(points: xr.Dataset) -> tuple[Level, ...]:
-    """Pulls that read far more or less than the others, the worst first, each held against those that are left.
+    """Pulls that read far more or less than the others, the worst first, each beside those that are left.
 
     Parameters: `points` as `reduce_logs` makes them. Of two pulls the later is named.
 
@@ -54,10 +61,10 @@ def unlike_levels(points: xr.Dataset) -> tuple[Level, ...]:
     return tuple(found)
 
 
-def level_words(level: Level, names: Sequence[str]) -> str:
+def level_text(level: Level, names: Sequence[str]) -> str:
     """The difference in a sentence, with the question it raises. Parameters: `names` of the pulls.
 
-    >>> level_words(Level(1, (0,), 1.358), ["spring", "autumn"])
+    >>> level_text(Level(1, (0,), 1.358), ["spring", "autumn"])
     'autumn reads 1.36 times the torque of spring at full throttle and the same speeds: two engines, or two units?'
     """
     others = names[level.others[0]] if len(level.others) == 1 else "the other pulls"
@@ -92,3 +99,33 @@ def _curves(points: xr.Dataset) -> dict[int, dict[int, float]]:
         at = np.unique(place[own])
         found[int(number)] = {int(p): float(torque[own & (place == p)].mean()) for p in at}
     return found
+
+
+def refuse_two_engines(project: Project, number: int, logs: Sequence[xr.Dataset]) -> None:
+    """Refuse recordings of one pull whose torque at the same speed and load differs by half: two engines, or two units.
+
+    Parameters: `number` of the pull, from 1; its `logs`.
+    """
+    curves = [(log.attrs["file"], _log_curve(log)) for log in logs if "torque" in log]
+    for (name, first), (other, second) in itertools.combinations(curves, 2):
+        ratios = [second[place] / first[place] for place in first.keys() & second.keys()]
+        if len(ratios) < _LEAST_PLACES:
+            continue
+        ratio = float(np.median(ratios))
+        if not 1 / ANOTHER_ENGINE < ratio < ANOTHER_ENGINE:
+            raise InputError.one(
+                f"torque by {other} is {ratio:.2f} times that by {name} at the same speeds and loads: two engines, or"
+                " two units",
+                hint="one engine in a project; a pull for each day, with the units of its logs",
+                file=project.file,
+                where=f"torque.pulls (entry {number}).files",
+            )
+
+
+def _log_curve(log: xr.Dataset) -> dict[int, float]:
+    """Mean torque of the rows that pull, by a number for each bin of speed and load."""
+    rows = pulling_rows(log)
+    rpm, load = (log[name].to_numpy()[rows] // width for name, width in zip(("rpm", "load"), _TOGETHER, strict=True))
+    place, inverse = np.unique(rpm * 1000 + load, return_inverse=True)
+    mean = np.bincount(inverse, weights=log["torque"].to_numpy()[rows]) / np.bincount(inverse)
+    return {int(key): float(value) for key, value in zip(place, mean, strict=True)}

@@ -10,13 +10,12 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.project import SIDES, Dialect, Project, Pull, Torque
+from phaseopt.torque.channels import FloatArray, LogChannel, LogFile, missing_columns, read_channels
 from phaseopt.torque.column_units import UNITS
-from phaseopt.torque.log_quality import health_of
-from phaseopt.torque.parts import missing_columns, read_part
-from phaseopt.torque.plausibility import refuse_suspicious, refuse_two_engines
-from phaseopt.torque.recordings import grouped, joined
-from phaseopt.torque.samples import FloatArray, Part, Samples
-from phaseopt.torque.time_base import one_base
+from phaseopt.torque.levels import refuse_two_engines
+from phaseopt.torque.log_quality import log_quality_of
+from phaseopt.torque.plausibility import refuse_implausible
+from phaseopt.torque.recordings import grouped, on_one_base, on_one_clock
 from phaseopt.values.errors import InputError, Mistake
 
 LONG_NAMES = {
@@ -43,8 +42,31 @@ _GATES = ("mixture", "coolant", "spark_retard", "knock")
 def pull_files(project: Project, number: int, patterns: Sequence[str]) -> tuple[Path, ...]:
     """The log files of a pull, in the order named, each glob's files sorted, none twice.
 
-    Parameters: `project`, for its folder; `number` of the pull, from 1, for the message; `patterns`, names or globs.
-    Raises `InputError` naming every pattern that matches no file.
+    Parameters
+    ----------
+    project
+        For its folder.
+    number
+        Of the pull, from 1, for messages.
+    patterns
+        Names or globs.
+
+    Returns
+    -------
+    tuple of Path
+        Files that exist.
+
+    Raises
+    ------
+    InputError
+        Naming every pattern that matches no file.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> [path.name for path in pull_files(project, 1, project.torque.pulls[0].files)]
+    ['pull-1.csv']
     """
     return _files(project, f"torque.pulls (entry {number}).files", patterns)
 
@@ -85,7 +107,7 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
     number
         Of the pull, from 1, for messages.
     pull
-        Its files, and where they leave it open how they are written and how their clocks stand to each other.
+        Its files, and where they leave it open, how they are written and the offsets of their clocks.
 
     Returns
     -------
@@ -96,14 +118,22 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
         `exhaust_phase` for each cam with a phaser, in the log's own degrees, sign and zero, with attribute `source`
         ("measured", or "commanded" where there is no measured column); where both exist also `intake_command` and
         `exhaust_command`. Each variable has the attribute `column`. Coordinate `line`: the line of the file (the
-        sample of an MDF channel) that gave torque. Attributes `file`, `told` (how the files were read, sentences) and
-        `health` (a `Health`).
+        sample of an MDF channel) that gave torque. Attributes `file`, `notes` (how the files were read, sentences),
+        `clock_offsets` (`ClockOffset` by file, where found) and `log_quality` (a `LogQuality`).
 
     Raises
     ------
     InputError
         Every mistake in the pull's files: columns that are missing, files that cannot be read or may be read in two
         ways, channels that do not overlap in time, units and numbers that no engine makes; names file and line.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> (log,) = read_pull(project, project.torque, 2, project.torque.pulls[1])
+    >>> log.attrs["file"], log["torque"].attrs["units"]
+    ('pull-2.csv', 'N m')
     """
     files = pull_files(project, number, pull.files)
     if pull.clock_shifts is not None and len(pull.clock_shifts) != len(files):
@@ -118,8 +148,8 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
     wanted = _Wanted(columns, tuple(name for name in columns if name not in may))
     logs = _recordings(torque, files, pull.dialect or torque.dialect, wanted, pull.clock_shifts)
     for log in logs:
-        refuse_suspicious(log, project, torque, pull)
-    _tell_health(logs, project, torque)
+        refuse_implausible(log, project, torque, pull)
+    _judge(logs, project, torque)
     refuse_two_engines(project, number, logs)
     return logs
 
@@ -127,12 +157,37 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
 def read_other_logs(
     project: Project, torque: Torque, key: str, patterns: Sequence[str], needed: Sequence[str]
 ) -> list[xr.Dataset]:
-    """Read logs that belong to no pull, such as those of stepped phasers or of a roller running down.
+    """Read logs that belong to no pull: of phasers that were stepped, of a roller running down.
 
-    Parameters: `key` that names them in the project file, for messages; `patterns`, names or globs; `needed`, the
-    quantities they must have, the first of which gives the time base. Other named columns come along where they are.
-    Returns and raises as `read_pull` does; nothing is judged by what an engine can do, and a log
-    without engine speed has no `health`.
+    Parameters
+    ----------
+    project, torque
+        The project and its torque section.
+    key
+        Of the project file, that names the logs, for messages.
+    patterns
+        Names or globs.
+    needed
+        The quantities they must have, the first of which gives the time base. Other named columns are read where they
+        are there.
+
+    Returns
+    -------
+    list of Dataset
+        As `read_pull`, but a log without engine speed has no `log_quality`.
+
+    Raises
+    ------
+    InputError
+        As `read_pull`, but numbers are not judged by what an engine can do.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> (log,) = read_other_logs(project, project.torque, "torque.phaser_steps", ["dyno/pull-2.csv"], ["rpm"])
+    >>> log["rpm"].attrs["units"]
+    'rpm'
     """
     columns = _columns(project, torque)
     if lost := [name for name in needed if name not in columns]:
@@ -140,7 +195,7 @@ def read_other_logs(
         raise InputError(Mistake("left out", hint, project.file, f"torque.columns.{name}") for name in lost)
     wanted = _Wanted(columns, tuple(needed))
     logs = _recordings(torque, _files(project, key, patterns), torque.dialect, wanted, None)
-    _tell_health([log for log in logs if "rpm" in log], project, torque)
+    _judge([log for log in logs if "rpm" in log], project, torque)
     return logs
 
 
@@ -167,20 +222,20 @@ def _recordings(
     wanted: _Wanted,
     shifts: Sequence[float] | None,
 ) -> list[xr.Dataset]:
-    parts: list[Part] = []
+    read: list[LogFile] = []
     logs: list[xr.Dataset] = []
     mistakes: list[Mistake] = []
     for file in files:
         try:
-            parts.append(read_part(file, torque, dialect, wanted.columns))
+            read.append(read_channels(file, torque, dialect, wanted.columns))
         except InputError as error:
             mistakes += error.mistakes
     if mistakes:
         raise InputError(mistakes)
-    for members in grouped(parts, wanted.lacking):
+    for members in grouped(read, wanted.lacking):
         own = None if shifts is None else [shifts[member] for member in members]
         try:
-            logs.append(_recording(torque, [parts[member] for member in members], wanted, own))
+            logs.append(_recording(torque, [read[member] for member in members], wanted, own))
         except InputError as error:
             mistakes += error.mistakes
     if mistakes:
@@ -188,9 +243,9 @@ def _recordings(
     return logs
 
 
-def _tell_health(logs: Sequence[xr.Dataset], project: Project, torque: Torque) -> None:
+def _judge(logs: Sequence[xr.Dataset], project: Project, torque: Torque) -> None:
     for log in logs:
-        log.attrs["health"] = health_of(log, project, torque)
+        log.attrs["log_quality"] = log_quality_of(log, project, torque)
 
 
 def _columns(project: Project, torque: Torque) -> dict[str, str]:
@@ -205,33 +260,33 @@ def _columns(project: Project, torque: Torque) -> dict[str, str]:
     return {name: column for name, column in named.items() if column is not None}
 
 
-def _recording(torque: Torque, parts: list[Part], wanted: _Wanted, shifts: Sequence[float] | None) -> xr.Dataset:
+def _recording(torque: Torque, files: list[LogFile], wanted: _Wanted, shifts: Sequence[float] | None) -> xr.Dataset:
     """One recording on one time base."""
-    have = {name for part in parts for name in part.channels}
-    mistakes = list(missing_columns(torque, parts, _once_a_side(wanted.lacking(have))))
+    have = {name for one in files for name in one.channels}
+    mistakes = list(missing_columns(torque, files, _once_a_side(wanted.lacking(have))))
     column = torque.columns.time
-    if column is not None and (timeless := [part for part in parts if _has_no_time(part, column)]):
+    if column is not None and (timeless := [one for one in files if _has_no_time(one, column)]):
         mistakes += missing_columns(torque, timeless, ["time"])
     if mistakes:
         raise InputError(mistakes)
-    channels, told = joined(parts, shifts)
+    clock = on_one_clock(files, shifts)
+    channels = clock.channels
     for side in SIDES:  # a command stands in where nothing was measured
         if f"{side}_phase" not in channels and f"{side}_command" in channels:
             channels = {(f"{side}_phase" if name == f"{side}_command" else name): one for name, one in channels.items()}
-    file = parts[0].file
     lead = "torque" if "torque" in channels else wanted.needed[0]
-    base = one_base(file, channels, lead)
+    base = on_one_base(files[0].file, channels, lead)
     variables: dict[str, tuple[str, FloatArray, dict[str, object]]] = {
         name: ("row", base.channels[name], _attrs(name, one)) for name, one in channels.items()
     }
     if base.time is not None:
         attrs: dict[str, object] = {"units": "s", "long_name": LONG_NAMES["time"], "column": column or "time"}
         variables["time"] = ("row", base.time, attrs)
-    lines = ("row", np.asarray(channels[lead].lines)[base.keep], {"long_name": "line of the file"})
-    name = " + ".join(part.file.name for part in parts)
-    log = xr.Dataset(variables, coords={"line": lines}, attrs={"file": name})
-    read = tuple(f"{part.file.name}: {', '.join(part.told)}" for part in parts if part.told)
-    log.attrs["told"] = (*read, *told, *(f"{name}: {said}" for said in base.told))
+    lines = ("row", np.asarray(channels[lead].lines)[base.rows], {"long_name": "line of the file"})
+    name = " + ".join(one.file.name for one in files)
+    log = xr.Dataset(variables, coords={"line": lines}, attrs={"file": name, "clock_offsets": clock.offsets})
+    read = tuple(f"{one.file.name}: {', '.join(one.notes)}" for one in files if one.notes)
+    log.attrs["notes"] = (*read, *clock.notes, *(f"{name}: {note}" for note in base.notes))
     return log
 
 
@@ -240,11 +295,11 @@ def _once_a_side(lacking: list[str]) -> list[str]:
     return [name for name in lacking if not (name.endswith("_command") and f"{name[:-8]}_phase" in lacking)]
 
 
-def _has_no_time(part: Part, column: str) -> bool:
-    return column not in part.names and any(one.time is None for one in part.channels.values())
+def _has_no_time(file: LogFile, column: str) -> bool:
+    return column not in file.names and any(one.time is None for one in file.channels.values())
 
 
-def _attrs(name: str, one: Samples) -> dict[str, object]:
+def _attrs(name: str, one: LogChannel) -> dict[str, object]:
     attrs: dict[str, object] = {"units": UNITS.get(name, "degree"), "long_name": LONG_NAMES[name], "column": one.column}
     if one.source:
         attrs["source"] = one.source

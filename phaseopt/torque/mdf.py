@@ -33,10 +33,10 @@ def is_mdf(file: Path) -> bool:
 
 
 def read_mdf(file: Path, wanted: Collection[str]) -> tuple[dict[str, MdfChannel], tuple[str, ...]]:
-    """The wanted channels that the file has, whatever group they stand in, and the names of all its channels.
+    """The wanted channels that the file has, in any group, and the names of all its channels.
 
     Samples that the file marks as invalid are left out. Raises `InputError` where the extra `mdf` is not installed,
-    the file cannot be read, or a wanted channel stands in it twice or holds no numbers.
+    the file cannot be read, or a wanted channel is in it twice or holds no numbers.
     """
     try:
         from asammdf import MDF
@@ -52,7 +52,7 @@ def read_mdf(file: Path, wanted: Collection[str]) -> tuple[dict[str, MdfChannel]
                 if len(set(at)) > 1:
                     groups = ", ".join(str(group) for group, _ in at)
                     raise InputError.one(
-                        f"channel {name!r} is there {len(at)} times, in the groups {groups}",
+                        f"channel {name!r} is in {len(at)} groups: {groups}",
                         hint="export the recording with one channel of that name",
                         file=file,
                     )
@@ -65,14 +65,14 @@ def read_mdf(file: Path, wanted: Collection[str]) -> tuple[dict[str, MdfChannel]
             return found, tuple(recording.channels_db)
     except InputError:
         raise
-    except Exception as error:  # a damaged file ends in whatever its parser meets first
+    except Exception as error:  # a damaged file ends in any error of its parser
         hint = "open it where it was recorded and export it again"
         _let_go(error)
         raise InputError.one(f"cannot be read as MDF ({error})", hint=hint, file=file) from error
 
 
 def _let_go(error: BaseException) -> None:
-    """Let a parser that met a damaged file go here and now: half made, it complains on the terminal as it goes."""
+    """Free a parser that met a damaged file now and in silence: half made, it complains on the terminal as it goes."""
     hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
     try:
         met: BaseException | None = error

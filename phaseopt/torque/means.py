@@ -1,13 +1,13 @@
 """Torque of steady points and its standard error, from rows that are not independent of each other.
 
 Neighbouring rows of a log repeat each other: the brake is filtered, the engine hunts. Counting every row as new would
-promise far too much. So the rows of a point are first averaged over blocks (about eight to a point), which deals with
-whatever is fast. What the blocks still have in common is taken for a first-order autoregression:
+claim far too much. So the rows of a point are first averaged over blocks (about eight to a point), which removes what
+is fast. What the blocks still have in common is modelled as a first-order autoregression:
 
     y = a + e,   e_t = ρ e_(t-1) + innovation
 
 `a` is the point's torque by generalised least squares. One ρ and one variance are estimated for the whole pull from the
-restricted likelihood: unlike the plain lag-one correlation it is not biased by the means taken off. A point's own
+restricted likelihood, which unlike the plain lag-one correlation is not biased by the means taken off. A point's own
 variance rests on few blocks and is drawn towards the pull's. Points of a sweep, in which torque changes all the time,
 are in `curve`.
 
@@ -147,7 +147,7 @@ def _noise(moments: _Moments) -> tuple[float, float]:
     for i, rho in enumerate(_RHO):
         _, normal, residual = _levels(moments, float(rho))
         left = float(residual.sum())
-        if freedom == 0 or left <= 0.0:  # too little to tell, or no scatter at all
+        if freedom == 0 or left <= 0.0:  # too few blocks, or no scatter at all
             return 0.0, left
         log_likelihood[i] = 0.5 * (moments.runs * np.log1p(-(rho**2)) - np.log(normal).sum() - freedom * np.log(left))
     weight = np.exp(log_likelihood - log_likelihood.max())

@@ -1,8 +1,8 @@
 """Logged phases -> true phases and centrelines, and the check that a channel reads rest at rest.
 
-A controller counts phases its own way, so the project file states each channel's sign, zero and degrees. If the cam
-has slipped on its drive, or the zero is wrong, everything learnt from the log stands at another centreline than it
-says, and so does the gap. The reading with the phaser locked at rest shows it.
+A controller counts phases its own way, so the project file states each channel's sign, zero and degrees. If the cam has
+slipped on its drive, or the zero is wrong, everything learned from the log belongs to another centreline than it
+states, and so does the clearance. The reading with the phaser locked at rest shows it.
 """
 
 import numpy as np
@@ -14,8 +14,8 @@ from phaseopt.values.errors import Mistake
 
 FloatArray = npt.NDArray[np.float64]
 
-REST_TOLERANCE = 1.5  # crank degrees a reading at rest may stand from zero
-GAP_PER_DEGREE = 0.12  # mm of valve-to-piston gap that a slipped degree costs, about
+REST_TOLERANCE = 1.5  # crank degrees a reading at rest may be from zero
+CLEARANCE_PER_DEGREE = 0.12  # mm of valve-to-piston clearance that a slipped degree costs, about
 LEAST_REST_ROWS = 5  # logged rows at rest that make a check
 
 
@@ -58,7 +58,7 @@ def check_rest(
     Parameters: `number` of the pull, from 1, and its `name`; its `logs`. The reading at rest is the one stated in the
     pull's `rest`, and the median of a measured channel over the rows at or below the phaser's `rest_until`.
     Returns mistakes, one for each reading more than 1.5 crank degrees away that the pull does not accept, and notes:
-    accepted readings, and channels that nothing allowed to check.
+    accepted readings, and channels that could not be checked.
     """
     mistakes, notes, pull = [], [], torque.pulls[number - 1]
     gap = project.display_units.gap
@@ -68,7 +68,7 @@ def check_rest(
             continue
         readings = _rest_readings(side, phaser, pull, logs)
         if not readings:
-            notes.append(f"{name}: the {side} phase was not checked at rest (no log below rest_until, no rest reading)")
+            notes.append(f"{name}: the {side} phase is not checked at rest (no rows below rest_until, no rest reading)")
         for where, reading in readings:
             away = float(channel.phase(reading))
             if abs(away) <= REST_TOLERANCE:
@@ -76,7 +76,8 @@ def check_rest(
             problem = (
                 f"{name}: the {side} phase at rest reads {reading:g}, {abs(away):.1f} crank degrees from its zero"
                 f" {channel.zero:g} ({where}; limit {REST_TOLERANCE:g}); a slipped zero costs about"
-                f" {gap.stated(GAP_PER_DEGREE)} of gap a degree, here {gap.text(abs(away) * GAP_PER_DEGREE, -1)}"
+                f" {gap.stated(CLEARANCE_PER_DEGREE)} of clearance a degree, here"
+                f" {gap.text(abs(away) * CLEARANCE_PER_DEGREE, -1)}"
             )
             if pull.accept_rest:
                 notes.append(f"{problem}; accepted by accept_rest")
@@ -92,10 +93,10 @@ def check_rest(
 def refuse_outside_travel(
     project: Project, torque: Torque, number: int, name: str, side: Side, phase: FloatArray
 ) -> list[Mistake]:
-    """A mistake where a point stands outside the phaser's travel: sign, zero or kind of degrees must be wrong.
+    """A mistake where a point is outside the phaser's travel: sign, zero or kind of degrees must be wrong.
 
-    Parameters: `phase` of a pull's points, (n,) crank degrees. Beyond travel the phaser's error and overshoot and the
-    tolerance of the zero are allowed; a pull with accept_rest is not judged.
+    Parameters: `phase` of a pull's points, (n,) crank degrees. The phaser's error and overshoot and the tolerance of
+    the zero are allowed beyond the travel; a pull with accept_rest is not judged.
     """
     phaser = project.phaser_of(side)
     if phaser is None or not phase.size:
@@ -108,8 +109,7 @@ def refuse_outside_travel(
     worst = phase[outside][np.argmax(np.abs(phase[outside]))]
     return [
         Mistake(
-            f"{name}: the {side} phase comes out at {worst:.1f} crank degrees, outside its travel"
-            f" [{least:g}, {most:g}]",
+            f"{name}: the {side} phase is {worst:.1f} crank degrees, outside its travel [{least:g}, {most:g}]",
             "check sign (which way the log counts +), zero, and whether it counts crank or cam degrees",
             project.file,
             f"torque.phases.{side}",

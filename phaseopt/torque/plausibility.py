@@ -1,4 +1,4 @@
-"""What a log's numbers say about its units and its engine: what must stop a build, and what a person should look at.
+"""Numbers of a log that only a wrong unit, or another engine, explains; they stop a build.
 
 The limits are of the trade (common practice, no source): a naturally aspirated engine makes a brake mean effective
 pressure of 15 bar at the very most, so 25 bar for each 100 kPa of manifold pressure is beyond any; an engine under load
@@ -6,16 +6,15 @@ breathes well above 20 kPa; no engine runs on air or coolant of 150 °C, or pull
 minutes.
 """
 
-import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Pull, Torque
-from phaseopt.torque.column_units import straight
+from phaseopt.torque.column_units import conversion
 from phaseopt.values.errors import InputError, Mistake
 
 FloatArray = npt.NDArray[np.float64]
@@ -29,15 +28,13 @@ _LEAST_RPM = 300.0  # at which an engine pulls
 _TURNS, _RADIANS = 1.3 / 60.0, 0.115  # of the redline: the most that turns and radians a second reach
 _OVER_SPEED = 1.25  # of crank.overspeed: far beyond
 _SLOWEST, _FASTEST = 2.0, 6000.0  # rpm/s of a sweep: an hour from idle to the redline, and a second
-_TWO_ENGINES = 1.5  # by which two recordings' torque at one speed, load and throttle may differ
-_TOGETHER = 250.0, 5.0  # rpm, kPa: what counts as one speed and load then
 
 
-def refuse_suspicious(log: xr.Dataset, project: Project, torque: Torque, pull: Pull) -> None:
+def refuse_implausible(log: xr.Dataset, project: Project, torque: Torque, pull: Pull) -> None:
     """Refuse numbers that only a wrong unit, or another engine, explains.
 
     Parameters: `log` in the program's units; the project, its torque section and the pull.
-    Raises `InputError` with every such suspicion.
+    Raises `InputError` with everything that is implausible.
     """
     found = [
         *_speed(log, project, pull),
@@ -54,17 +51,18 @@ def refuse_suspicious(log: xr.Dataset, project: Project, torque: Torque, pull: P
         raise InputError(Mistake(f"{name}: {problem}", hint, project.file, key) for key, problem, hint in found)
 
 
-Found = tuple[str, str, str]  # key, problem, mend
+Found = tuple[str, str, str]  # key, problem, hint
 
 
-def _pulling(log: xr.Dataset) -> npt.NDArray[np.bool_]:
+def pulling_rows(log: xr.Dataset) -> npt.NDArray[np.bool_]:
+    """The rows in which the engine turns and makes torque, (n,)."""
     made = log["torque"].to_numpy() > 0 if "torque" in log else np.ones(log.sizes["row"], dtype=np.bool_)
     return np.asarray(made & (log["rpm"].to_numpy() > 0))
 
 
 def _speed(log: xr.Dataset, project: Project, pull: Pull) -> Iterator[Found]:
     """Engine speeds that no engine turns at under load, or that this one never could."""
-    crank, rpm = project.crank, log["rpm"].to_numpy()[_pulling(log)]
+    crank, rpm = project.crank, log["rpm"].to_numpy()[pulling_rows(log)]
     if not rpm.size:
         return
     most = float(np.quantile(rpm, 1 - _SHARE))
@@ -102,13 +100,13 @@ def _time(log: xr.Dataset, pull: Pull) -> Iterator[Found]:
 
 
 def _pressure(log: xr.Dataset, torque: Torque) -> Iterator[Found]:
-    load = log["load"].to_numpy()[_pulling(log)]
+    load = log["load"].to_numpy()[pulling_rows(log)]
     if not load.size or load.max() >= 33.0:
         return
     most = float(load.max())
-    logged = most / straight(torque.units.load, "kPa")[0]
+    logged = most / conversion(torque.units.load, "kPa")[0]
     like = next(unit for unit, limit in _LIKE.items() if logged < limit)
-    wide = "throttle" in log and bool((log["throttle"].to_numpy()[_pulling(log)] > 90).any())
+    wide = "throttle" in log and bool((log["throttle"].to_numpy()[pulling_rows(log)] > 90).any())
     if most < _LEAST_LOAD or (most > 25.0 and wide):
         yield (
             "torque.units.load",
@@ -120,7 +118,7 @@ def _pressure(log: xr.Dataset, torque: Torque) -> Iterator[Found]:
 def _torque(log: xr.Dataset, project: Project, torque: Torque, pull: Pull) -> Iterator[Found]:
     if "torque" not in log:
         return
-    rows = _pulling(log)
+    rows = pulling_rows(log)
     bmep = mean_pressure(log["torque"].to_numpy()[rows] / _ratio(torque, pull), project)
     most = MOST_BMEP * np.maximum(1.0, log["load"].to_numpy()[rows] / 100.0)
     over = bmep > most
@@ -143,9 +141,31 @@ def displacement(project: Project) -> float:
 
 
 def mean_pressure(torque: FloatArray, project: Project) -> FloatArray:
-    """Brake mean effective pressure of a four-stroke in bar: 4 π T / V; `torque` in N m at the flywheel, any shape.
+    """Brake mean effective pressure of a four-stroke, 4 π T / V.
 
+    Parameters
+    ----------
+    torque
+        At the flywheel [N m], any shape.
+    project
+        For bore, stroke and the number of cylinders.
+
+    Returns
+    -------
+    array
+        bar, same shape.
+
+    Notes
+    -----
     Source: the definition (Heywood, Internal Combustion Engine Fundamentals, 2.7; from memory).
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> per_litre = 100.0 * displacement(project)  # 100 N·m a litre are 12.57 bar
+    >>> float(mean_pressure(np.array(per_litre), project).round(2))
+    12.57
     """
     return np.asarray(4 * math.pi * torque / (displacement(project) / 1e3) / 1e5)
 
@@ -169,9 +189,9 @@ def _temperatures(log: xr.Dataset) -> Iterator[Found]:
 
 
 def _mixture(log: xr.Dataset) -> Iterator[Found]:
-    if "mixture" not in log or not _pulling(log).any():
+    if "mixture" not in log or not pulling_rows(log).any():
         return
-    middle = float(np.median(log["mixture"].to_numpy()[_pulling(log)]))
+    middle = float(np.median(log["mixture"].to_numpy()[pulling_rows(log)]))
     if not 0.4 < middle < 4.0:
         like = "air-fuel ratio" if middle >= 4.0 else "lambda"
         yield (
@@ -215,30 +235,3 @@ def _against_command(log: xr.Dataset) -> Iterator[Found]:
                     f"the measured {side} phase moves {slope:.3f} times as far as the commanded one: one is in radians",
                     "log phases in degrees",
                 )
-
-
-def refuse_two_engines(project: Project, number: int, logs: Sequence[xr.Dataset]) -> None:
-    """Refuse recordings of one pull whose torque at the same speed and load differs by half: two engines, or two units.
-
-    Parameters: `number` of the pull, from 1; its `logs`.
-    """
-    curves = [(log.attrs["file"], _curve(log)) for log in logs if "torque" in log]
-    for (name, first), (other, second) in itertools.combinations(curves, 2):
-        ratios = [second[place] / first[place] for place in first.keys() & second.keys()]
-        if len(ratios) >= 3 and not 1 / _TWO_ENGINES < (ratio := float(np.median(ratios))) < _TWO_ENGINES:
-            raise InputError.one(
-                f"torque by {other} is {ratio:.2f} times that by {name} at the same speeds and loads: two engines, or"
-                " two units",
-                hint="one engine in a project; a pull for each day, with the units of its logs",
-                file=project.file,
-                where=f"torque.pulls (entry {number}).files",
-            )
-
-
-def _curve(log: xr.Dataset) -> dict[int, float]:
-    """Mean torque of the rows that pull, by a number for each bin of speed and load."""
-    rows = _pulling(log)
-    rpm, load = (log[name].to_numpy()[rows] // width for name, width in zip(("rpm", "load"), _TOGETHER, strict=True))
-    place, inverse = np.unique(rpm * 1000 + load, return_inverse=True)
-    mean = np.bincount(inverse, weights=log["torque"].to_numpy()[rows]) / np.bincount(inverse)
-    return {int(key): float(value) for key, value in zip(place, mean, strict=True)}

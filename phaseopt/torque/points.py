@@ -1,4 +1,4 @@
-"""Rows of a pull -> its torque points: which groups of rows are points, and what each says."""
+"""Rows of a pull -> its torque points: which groups of rows are points, and the torque of each."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from phaseopt.project import Kind
 from phaseopt.torque.curve import Sweep, sweep_means, sweep_of
@@ -26,13 +27,41 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 Points = dict[str, npt.NDArray[Any]]
 ASIDE = {"mixture": ("1", "mean mixture, lambda"), "spark_retard": ("degree", "mean spark retard, crank degrees")}
+VARIABLES = {
+    "rpm": ("rpm", "mean engine speed"),
+    "load": ("kPa", "mean manifold absolute pressure; at full throttle the top of the load axis"),
+    "icl": ("degree", "true intake centreline after gas-exchange TDC, crank degrees"),
+    "ecl": ("degree", "true exhaust centreline before gas-exchange TDC, crank degrees"),
+    "torque": ("N m", "torque at the mean speed, corrected"),
+    "scatter": ("N m", "standard error of torque, serial correlation counted"),
+    "samples": ("1", "logged rows in the point"),
+    "full_throttle": ("1", "whether the point is at full throttle"),
+    "pull": ("1", "index of the pull"),
+}
 _OVERRUN = "no torque made (overrun)"
-_CALLED = {True: "stretches", False: "speed bins"}
+_GROUPS = {True: "stretches", False: "speed bins"}
 
 
 @dataclass(frozen=True)
 class Rejected:
-    """Stretches of a pull that gave no point: how many, why, and between which speeds they lie [rpm]."""
+    """Stretches of a pull that gave no point.
+
+    Parameters
+    ----------
+    pull
+        Its name.
+    reason
+        Why, in words.
+    count
+        How many stretches.
+    rpm_from, rpm_to
+        The speeds between which they lie.
+
+    Examples
+    --------
+    >>> Rejected("steady-35", "intake phase moves", 4, 1500.0, 3200.0).count
+    4
+    """
 
     pull: str
     reason: str
@@ -46,8 +75,8 @@ class Rows:
     """All rows of a pull, in the program's units; phases in crank degrees from rest.
 
     `factor` is what torque is multiplied by for the day's air; `step` the seconds from row to row, None where no
-    time is logged; `alone` how the noise of differentiated speed repeats from block to block, None where torque was
-    logged. `aside` what a point may be told apart by, by `ASIDE` name: mixture and spark retard, NaN where not logged.
+    time is logged; `autocovariance` how the noise of differentiated speed repeats from block to block, None where
+    torque was logged. `aside` has mixture and spark retard by `ASIDE` name, NaN where not logged.
     """
 
     file: IntArray
@@ -59,25 +88,29 @@ class Rows:
     exhaust: FloatArray
     factor: FloatArray
     step: float | None = None
-    alone: FloatArray | None = None
+    autocovariance: FloatArray | None = None
     aside: Mapping[str, FloatArray] = field(default_factory=dict)
 
-    def kept(self, keep: BoolArray) -> "Rows":
-        """Those rows for which `keep` (n,) is true."""
+    def subset(self, keep: BoolArray) -> "Rows":
+        """The rows where `keep` (n,) is true."""
         return Rows(
-            **{f.name: getattr(self, f.name)[keep] for f in fields(self) if f.name not in ("step", "alone", "aside")},
+            **{
+                f.name: getattr(self, f.name)[keep]
+                for f in fields(self)
+                if f.name not in ("step", "autocovariance", "aside")
+            },
             step=self.step,
-            alone=self.alone,
+            autocovariance=self.autocovariance,
             aside={name: values[keep] for name, values in self.aside.items()},
         )
 
 
 @dataclass(frozen=True, eq=False)
 class Draft:
-    """The points of a pull; those of a sweep await what all sweeps together tell of their noise.
+    """The points of a pull; those of a sweep wait for what all sweeps together show of their noise.
 
     `points` holds `rpm`, `load`, `intake`, `exhaust`, corrected `torque`, `scatter`, `samples` and `full_throttle`,
-    (points,) each; `notes` says in words what was left out, `rejected` the same one entry a reason. `sweep` is None for
+    (points,) each; `notes` state what was left out, `rejected` the same with one entry a reason. `sweep` is None for
     steady points, whose scatter is known already.
     """
 
@@ -105,12 +138,12 @@ def draft(rows: Rows, kind: Kind, width: float, name: str) -> Draft:
     keep = ~np.any(list(faults.values()), axis=0)
     count = np.count_nonzero(keep)
     torque, scatter, sweep = np.zeros(count), np.zeros(count), None
-    kept = np.where(keep, np.cumsum(keep) - 1, -1)[group]
+    point = np.where(keep, np.cumsum(keep) - 1, -1)[group]
     corrected = rows.torque * rows.factor
     if count and steady:
-        torque, scatter, _ = correlated_means(corrected, kept)
+        torque, scatter, _ = correlated_means(corrected, point)
     elif count:
-        sweep = sweep_of(corrected, rows.rpm, kept, segment, width, rows.step, rows.alone)
+        sweep = sweep_of(corrected, rows.rpm, point, segment, width, rows.step, rows.autocovariance)
     points: Points = {
         name: group_means(getattr(rows, name), group)[0][keep] for name in ("rpm", "load", "intake", "exhaust")
     }
@@ -118,24 +151,24 @@ def draft(rows: Rows, kind: Kind, width: float, name: str) -> Draft:
     points["full_throttle"] = group_means(rows.full.astype(np.float64), group)[0][keep] > 0.5
     points |= {name: group_means(values, group)[0][keep] for name, values in rows.aside.items()}
     left_out = [f"{np.count_nonzero(bad)}: {what}" for what, bad in faults.items() if bad.any()]
-    said = (
-        [f"{len(keep) - count} of {len(keep)} {_CALLED[steady]} left out ({', '.join(left_out)})"] if left_out else []
+    notes = (
+        [f"{len(keep) - count} of {len(keep)} {_GROUPS[steady]} left out ({', '.join(left_out)})"] if left_out else []
     )
     if not steady and group.max() > bins.max():
-        said.append("a phase moves with speed: bins are cut narrower there, each part at its own mean phase")
+        notes.append("a phase moves with speed: bins are narrower there, each part at its own mean phase")
     rejected = [
         _rejected(name, reason, rows.rpm[bad[group]], int(bad.sum())) for reason, bad in faults.items() if bad.any()
     ]
-    return Draft(points, said, rejected, sweep)
+    return Draft(points, notes, rejected, sweep)
 
 
 def finish(drafts: Sequence[Draft]) -> None:
-    """Fill in torque and scatter of sweeps: those of a brake tell of one noise, those of a roller of another."""
+    """Fill in torque and scatter of sweeps: those on a brake share one noise, those on a roller another."""
     for differentiated in (False, True):
         waiting = [
             (each.points, each.sweep)
             for each in drafts
-            if each.sweep is not None and (len(each.sweep.alone) > 1) == differentiated
+            if each.sweep is not None and (len(each.sweep.autocovariance) > 1) == differentiated
         ]
         if not waiting:
             continue
@@ -168,16 +201,36 @@ def _faults(rows: Rows, group: IntArray, *, steady: bool) -> Iterator[tuple[str,
 
 
 def _single_rows(rows: Rows, name: str) -> Draft:
-    """A steady log in which nothing holds for a few rows: every row is a point somebody has averaged already."""
+    """A steady log in which nothing holds for a few rows: every row is a point that is averaged already."""
     made = rows.torque > 0
     points: Points = {name: getattr(rows, name)[made] for name in ("rpm", "load", "intake", "exhaust")}
     torque = (rows.torque * rows.factor)[made]
     points |= {"torque": torque, "scatter": np.zeros_like(torque), "samples": np.ones(len(torque), dtype=np.int64)}
     points["full_throttle"] = rows.full[made]
     points |= {name: values[made] for name, values in rows.aside.items()}
-    said = [f"{len(torque)} single rows are taken as points already averaged, their scatter unknown (counted as none)"]
+    notes = [f"{len(torque)} single rows count as points already averaged, with no scatter of their own"]
     rejected = []
     if not made.all():
-        said.append(f"{np.count_nonzero(~made)} rows left out: {_OVERRUN}")
+        notes.append(f"{np.count_nonzero(~made)} rows left out: {_OVERRUN}")
         rejected.append(_rejected(name, _OVERRUN, rows.rpm[~made], int(np.count_nonzero(~made))))
-    return Draft(points, said, rejected)
+    return Draft(points, notes, rejected)
+
+
+def dataset_of(points: Points, names: list[str], correction: str) -> xr.Dataset:
+    """Points as a data set over `point`; `names` of the pulls."""
+    variables = {
+        key: ("point", points[key], {"units": units, "long_name": long_name})
+        for key, (units, long_name) in VARIABLES.items()
+    }
+    aside = {
+        key: ("point", points[key], {"units": units, "long_name": long_name})
+        for key, (units, long_name) in ASIDE.items()
+    }
+    return xr.Dataset(
+        variables,
+        coords={
+            "pull_name": ("pull_index", np.array(names, dtype=np.str_), {"long_name": "name of the pull"}),
+            **aside,
+        },
+        attrs={"title": "torque points", "correction": correction},
+    )

@@ -10,12 +10,12 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Pull, Torque
-from phaseopt.torque.inertia import Coastdown, unlike_rates
-from phaseopt.torque.levels import ANOTHER_ENGINE, level_words, unlike_levels
-from phaseopt.torque.log_quality import LogQuality, odd_phases
+from phaseopt.torque.driveline import Coastdown, unlike_rates
+from phaseopt.torque.levels import ANOTHER_ENGINE, level_text, unlike_levels
+from phaseopt.torque.log_quality import LogQuality, phase_unit_warnings
 from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
-from phaseopt.torque.points import ASIDE, Draft, Points, Rejected, Rows, draft, finish
+from phaseopt.torque.points import ASIDE, VARIABLES, Draft, Points, Rejected, Rows, dataset_of, draft, finish
 from phaseopt.torque.rows import joined, pull_rate, roller_losses, rows_of
 from phaseopt.torque.weather import COUNTED
 from phaseopt.values.blas import one_blas_thread
@@ -25,25 +25,32 @@ from phaseopt.values.repr import ShowsItself
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
-_VARIABLES = {
-    "rpm": ("rpm", "mean engine speed"),
-    "load": ("kPa", "mean manifold absolute pressure; at full throttle the top of the load axis"),
-    "icl": ("degree", "true intake centreline after gas-exchange TDC, crank degrees"),
-    "ecl": ("degree", "true exhaust centreline before gas-exchange TDC, crank degrees"),
-    "torque": ("N m", "torque at the mean speed, corrected"),
-    "scatter": ("N m", "standard error of torque, serial correlation counted"),
-    "samples": ("1", "logged rows in the point"),
-    "full_throttle": ("1", "whether the point is at full throttle"),
-    "pull": ("1", "index of the pull"),
-}
-HEAT_SOAK = 20.0  # °C that the intake air column may stand from the day's air before a note says so
+HEAT_SOAK = 20.0  # °C that the intake air column may differ from the day's air without a note
 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Reduction(ShowsItself):
-    """Torque points of all pulls, what a person should know of them, stretches without a point, each log's health.
+    """Torque points of all pulls, and what a person should know of them. Made by `reduce_logs` or `reduce_pull`.
 
-    `first` are those of the `notes` to look at before anything rests on the points.
+    Parameters
+    ----------
+    points
+        Over `point`; see `reduce_logs`.
+    notes
+        Sentences on the pulls and how they were read.
+    rejected
+        Stretches of rows that gave no point.
+    log_quality
+        How good each log is.
+    first
+        The notes to look at before anything rests on the points.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> found = reduce_logs(load_project("examples/intake_only/project.toml"))
+    >>> found.points["torque"].attrs["units"], found.first
+    ('N m', ())
     """
 
     points: xr.Dataset
@@ -58,9 +65,9 @@ def reduce_logs(project: Project) -> Reduction:
     """Read every pull and reduce it to torque points.
 
     A sweep becomes one point for each speed bin (bins are centred on multiples of their width), full-throttle rows
-    apart from others. A steady log becomes one point for each stretch in which speed, load and phases hold. A point in
-    which a phase (or, at part throttle, the manifold pressure) moves, a short one, and one with no torque made are
-    left out and counted in the notes.
+    apart from others. A steady log becomes one point for each stretch in which speed, load and phases hold. A point is
+    left out and counted in the notes where it is short, makes no torque, or a phase (at part throttle also the manifold
+    pressure) moves in it.
 
     Parameters
     ----------
@@ -79,7 +86,14 @@ def reduce_logs(project: Project) -> Reduction:
     ------
     InputError
         With every mistake found in all pulls: files, columns, numbers, units, a phase channel that does not read rest
-        at rest or stands outside its travel, a pull without points, and points none of which reaches the tables.
+        at rest or is outside its travel, a pull without points, and where no point reaches the tables.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> points = reduce_logs(load_project("examples/intake_only/project.toml")).points
+    >>> sorted(points.data_vars)[:4], points.sizes["pull_index"]
+    (['ecl', 'full_throttle', 'icl', 'load'], 6)
     """
     torque = _torque(project)
     names = _names(torque)
@@ -103,9 +117,33 @@ def reduce_logs(project: Project) -> Reduction:
 def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
     """Reduce one pull that is not in the project file, as `reduce_logs` would if it were.
 
-    Parameters: `project` with a torque section; `pull`, its kind, files, weather and offsets; its `name`. Returns a
-    `Reduction` of this pull alone. Raises `InputError` as `reduce_logs` does, and where a file of it belongs to a pull
-    of the project already.
+    Parameters
+    ----------
+    project
+        With a torque section.
+    pull
+        Its kind, files, weather and offsets.
+    name
+        Of the pull, for points and messages.
+
+    Returns
+    -------
+    Reduction
+        Of this pull alone.
+
+    Raises
+    ------
+    InputError
+        As `reduce_logs`, and where a file of it is in a pull of the project already.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> reduce_pull(project, project.torque.pulls[1], "again")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    phaseopt.values.errors.InputError: ...pull-2.csv is in pull-2 already...
     """
     torque = _torque(project)
     number = len(torque.pulls) + 1
@@ -127,11 +165,11 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
 
 
 def _refuse_without_air(project: Project, torque: Torque, pull: Pull, name: str) -> None:
-    """The project file's own pulls are asked for their weather as the file is read; this one was in no file."""
+    """As the project file's own pulls are checked for their weather when it is read; this one is in no file."""
     needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
     if pull.weather is None and (torque.correction != "none" or torque.full_throttle.depression_below is not None):
         raise InputError.one(
-            f"no weather is given, but {needs} needs the air of the day",
+            f"the weather is missing, but {needs} needs the air of the day",
             hint='weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
             file=project.file,
             where=f"the pull {name}",
@@ -139,7 +177,7 @@ def _refuse_without_air(project: Project, torque: Torque, pull: Pull, name: str)
 
 
 def _files_there(project: Project, number: int, torque: Torque) -> tuple[Path, ...]:
-    """The files of a pull of the project, none where they are gone: that is told when they are read."""
+    """The files of a pull of the project, none where they are gone: reading them raises that."""
     try:
         return pull_files(project, number, torque.pulls[number - 1].files)
     except InputError:
@@ -148,12 +186,12 @@ def _files_there(project: Project, number: int, torque: Torque) -> tuple[Path, .
 
 def _torque(project: Project) -> Torque:
     if project.torque is None:
-        raise InputError.one("there is no torque section", hint="describe the logs in [torque]", file=project.file)
+        raise InputError.one("the torque section is missing", hint="describe the logs in [torque]", file=project.file)
     return project.torque
 
 
 class _Reduced(NamedTuple):
-    """One pull's points, with notes of all that was found in it, and the health of its logs."""
+    """One pull's points, with notes on it, and the quality of its logs."""
 
     draft: Draft
     log_quality: list[LogQuality]
@@ -165,29 +203,29 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     drafts = [each.draft for each in found]
     finish(drafts)
     parts = [{**each.points, "pull": np.full(len(each.points["rpm"]), index)} for index, each in enumerate(drafts)]
-    points = {key: np.concatenate([part[key] for part in parts]) for key in (*_VARIABLES, *ASIDE)}
+    points = {key: np.concatenate([part[key] for part in parts]) for key in (*VARIABLES, *ASIDE)}
     _refuse_out_of_reach(project, points)
     notes = [note for each in drafts for note in each.notes]
-    dataset = _dataset(points, names, torque.correction)
+    dataset = dataset_of(points, names, torque.correction)
     first = _levels(project, dataset, names)
     if not points["full_throttle"].any():
-        notes.append("no row of any log is at full throttle, so the top row of the tables rests on other loads")
+        notes.append("no log is at full throttle, so the top row of the tables rests on other loads")
     if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates], project.display_units.torque):
         first.append(flag)
     notes += first
     rejected = tuple(one for each in drafts for one in each.rejected)
     log_quality = tuple(one for each in found for one in each.log_quality)
-    notes += odd_phases(log_quality, project, torque)
+    notes += phase_unit_warnings(log_quality, project, torque)
     return Reduction(dataset, tuple(notes), rejected, log_quality, tuple(first))
 
 
 def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]:
-    """Notes of pulls that read far from the others; refuses those that only another engine or unit explains."""
+    """Notes on pulls that read far from the others; refuses those that only another engine or unit explains."""
     levels = unlike_levels(points)
     mistakes = [
         Mistake(
-            level_words(level, names).rstrip("?"),
-            "one engine in a project, and one place at which torque is given; the units of every log as it has them",
+            level_text(level, names).rstrip("?"),
+            "one engine in a project, torque at one place of the driveline, and the units of every log as it has them",
             project.file,
             f"torque.pulls (entry {level.pull + 1})",
         )
@@ -196,7 +234,7 @@ def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]
     ]
     if mistakes:
         raise InputError(mistakes)
-    return [level_words(level, names) for level in levels]
+    return [level_text(level, names) for level in levels]
 
 
 def _names(torque: Torque) -> list[str]:
@@ -213,8 +251,8 @@ def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, .
     for file in files:
         if file.resolve() in taken:
             raise InputError.one(
-                f"{file.name} belongs to {taken[file.resolve()]} already",
-                hint="name each log in one pull: counted twice it would look twice as sure",
+                f"{file.name} is in {taken[file.resolve()]} already",
+                hint="name each log in one pull: counted twice it would look twice as certain",
                 file=project.file,
                 where=f"torque.pulls (entry {number}).files",
             )
@@ -225,8 +263,8 @@ def _reduced(project: Project, torque: Torque, number: int, name: str, roller: C
     pull = torque.pulls[number - 1]
     logs = read_pull(project, torque, number, pull)
     mistakes, notes = check_rest(project, torque, number, name, logs)
-    rows, lost, said = rows_of(project, torque, number, name, logs, roller)
-    notes += [f"{name}: {text}" for text in said]
+    rows, lost, more = rows_of(project, torque, number, name, logs, roller)
+    notes += [f"{name}: {text}" for text in more]
     drafted = draft(rows, pull.kind, torque.bin, name)
     drafted = replace(drafted, rejected=[*lost, *drafted.rejected])
     points = drafted.points
@@ -244,10 +282,10 @@ def _reduced(project: Project, torque: Torque, number: int, name: str, roller: C
         )
     if mistakes:
         raise InputError(mistakes)
-    log_quality = [log.attrs["health"] for log in logs]
-    odd = [f"{one.file}: {text}" for one in log_quality for text in one.warnings]
-    read = [text for log in logs for text in log.attrs["told"]]
-    notes += [f"{name}: {text}" for text in (*read, *odd, *drafted.notes, *_remarks(torque, pull, logs, rows))]
+    log_quality = [log.attrs["log_quality"] for log in logs]
+    warnings = [f"{one.file}: {text}" for one in log_quality for text in one.warnings]
+    read = [text for log in logs for text in log.attrs["notes"]]
+    notes += [f"{name}: {text}" for text in (*read, *warnings, *drafted.notes, *_remarks(torque, pull, logs, rows))]
     points["icl"] = centreline("intake", phases["intake"], project, pull)
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
@@ -259,27 +297,27 @@ def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> 
     """What a person should know about a pull's phases and air."""
     for side in SIDES:
         if any(f"{side}_phase" in log and log[f"{side}_phase"].attrs["source"] == "commanded" for log in logs):
-            yield f"the {side} phase is the commanded one; where the phaser really stood was not measured"
+            yield f"the {side} phase is the commanded one: where the phaser really was is not logged"
     if torque.correction == "none" or pull.weather is None:
         return
     least, most = COUNTED
     full = rows.factor[rows.full]
     if full.size and (full.min() < least or full.max() > most):
         yield (
-            f"the {torque.correction} factor runs from {full.min():.3f} to {full.max():.3f}; outside"
-            f" {least:g} to {most:g} a test does not count (ISO 1585)"
+            f"the {torque.correction} factor is {full.min():.3f} to {full.max():.3f}; outside {least:g} to {most:g} a"
+            " test does not count (ISO 1585)"
         )
     if torque.columns.air_temperature is not None:
         mean = float(joined(logs, "air_temperature").mean())
         if abs(mean - pull.weather.temperature) > HEAT_SOAK:
             yield (
-                f"the intake air column averages {mean:.0f} °C, the day's air {pull.weather.temperature:.0f} °C:"
-                " heat soak, or a wrong unit"
+                f"intake air averages {mean:.0f} °C, but the day's air is {pull.weather.temperature:.0f} °C: heat soak,"
+                " or a wrong unit?"
             )
 
 
 def _refuse_out_of_reach(project: Project, points: Points) -> None:
-    """Some point must lie within half a cell of the tables."""
+    """Some point must be within half a cell of the tables."""
     inside = np.ones(len(points["rpm"]), dtype=np.bool_)
     for name, axis in (("rpm", project.tables.rpm), ("load", project.tables.load)):
         low, high = axis[0] - (axis[1] - axis[0]) / 2, axis[-1] + (axis[-1] - axis[-2]) / 2
@@ -293,22 +331,3 @@ def _refuse_out_of_reach(project: Project, points: Points) -> None:
             file=project.file,
             where="torque.pulls",
         )
-
-
-def _dataset(points: Points, names: list[str], correction: str) -> xr.Dataset:
-    variables = {
-        key: ("point", points[key], {"units": units, "long_name": long_name})
-        for key, (units, long_name) in _VARIABLES.items()
-    }
-    aside = {
-        key: ("point", points[key], {"units": units, "long_name": long_name})
-        for key, (units, long_name) in ASIDE.items()
-    }
-    return xr.Dataset(
-        variables,
-        coords={
-            "pull_name": ("pull_index", np.array(names, dtype=np.str_), {"long_name": "name of the pull"}),
-            **aside,
-        },
-        attrs={"title": "torque points", "correction": correction},
-    )

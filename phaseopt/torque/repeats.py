@@ -1,11 +1,11 @@
-"""Which pulls repeat each other, and how far each stands from its repeats.
+"""Which pulls repeat each other, and how far each is from its repeats.
 
 Two pulls repeat each other where they made torque at the same places (speed, and manifold pressure at part throttle)
-with the same true centrelines. What a pull reads is then taken apart as a two-way layout,
+with the same true centrelines. Their torque is then a two-way layout,
 
     torque[pull, place] = curve[place] + offset[pull] + rest[pull, place]
 
-by least squares: the curve is what the repeats share, the offset a whole pull's, the rest what is left.
+by least squares: the curve is what the repeats share, the offset that of a whole pull, the rest what is left.
 
 Source: two-way layout without interaction, any text on the analysis of variance.
 """
@@ -19,19 +19,34 @@ import xarray as xr
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-SAME_TIMING = 1.0  # crank degrees that a repeat's centrelines may stand from the first pull's
+SAME_TIMING = 1.0  # crank degrees by which a repeat's centrelines may differ from the first pull's
 SAME_RPM = 120.0  # width of a place: mean speeds of a bin's rows differ a little from pull to pull
 SAME_LOAD = 1.0  # kPa, likewise at part throttle
 LEAST_PLACES = 3  # that repeats must share
-LEAST_SHARE = 0.5  # of the places that both have; where two tables only cross each other they do not repeat
+LEAST_SHARE = 0.5  # of the places that both have: two tables that only cross each other do not repeat
 
 
 @dataclass(frozen=True, eq=False)
 class Repeats:
-    """Pulls that repeat each other: `torque` (pulls, places) [N m], nan where a pull was not; `error` likewise.
+    """Pulls that repeat each other.
 
-    `pulls` are indices in the order of the project file, `rpm` (places,) the mean speed of each place, `icl` and `ecl`
-    the first pull's mean centrelines there. Torque is brought to the place's mean speed and pressure.
+    Parameters
+    ----------
+    pulls
+        Indices (pulls,) in the order of the project file.
+    rpm
+        Mean speed (places,) of each place.
+    torque, error
+        (pulls, places) [N m], nan where a pull was not there. Torque is brought to the place's mean speed and pressure.
+    icl, ecl
+        The first pull's mean centrelines.
+
+    Examples
+    --------
+    >>> torque = np.array([[100.0, 110.0, 120.0], [102.0, 112.0, np.nan]])
+    >>> offset, rest = Repeats(np.arange(2), np.zeros(3), torque, torque, 110.0, 110.0).layout()
+    >>> offset.round(6).tolist(), bool(np.nanmax(abs(rest)) < 1e-9)
+    ([-1.0, 1.0], True)
     """
 
     pulls: IntArray
@@ -49,13 +64,7 @@ class Repeats:
         return Repeats(self.pulls[keep], self.rpm[shared], torque, error, self.icl, self.ecl)
 
     def layout(self) -> tuple[FloatArray, FloatArray]:
-        """Offset of each pull from their mean, (pulls,), and the rest, (pulls, places), nan where there is none.
-
-        >>> torque = np.array([[100.0, 110.0, 120.0], [102.0, 112.0, np.nan]])
-        >>> offset, rest = Repeats(np.arange(2), np.zeros(3), torque, torque, 110.0, 110.0).layout()
-        >>> offset.round(6).tolist(), bool(np.nanmax(abs(rest)) < 1e-9)
-        ([-1.0, 1.0], True)
-        """
+        """Offset of each pull from their mean, (pulls,), and the rest, (pulls, places), nan where there is none."""
         count, places = self.torque.shape
         pull, place = np.nonzero(np.isfinite(self.torque))
         design = np.zeros((len(pull) + 1, count + places))
@@ -70,7 +79,7 @@ class Repeats:
         return found[:count], rest
 
     def from_others(self, pull: int) -> FloatArray:
-        """What one pull reads beyond the mean of the others, (places,), nan where it or all others were not."""
+        """What one pull reads beyond the mean of the others, (places,), nan where it or all others were not there."""
         own = self.pulls == pull
         others = self.torque[~own]
         met = np.isfinite(others).sum(axis=0)
@@ -82,9 +91,24 @@ class Repeats:
 def find_repeats(points: xr.Dataset) -> tuple[Repeats, ...]:
     """Groups of pulls that repeat each other, in the order of their first pulls.
 
-    Parameters: `points` as `reduce_logs` makes them. A pull belongs to the first earlier pull with which it shares at
-    least three places, and half of those that both have, at centrelines within 1 crank degree. Pulls without repeats
-    are in no group.
+    Parameters
+    ----------
+    points
+        As `reduce_logs` makes them.
+
+    Returns
+    -------
+    tuple of Repeats
+        A pull belongs to the first earlier pull with which it shares at least three places, and half of those that both
+        have, at centrelines within 1 crank degree. Pulls without repeats are in no group.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.torque import reduce_logs
+    >>> points = reduce_logs(load_project("examples/intake_only/project.toml")).points
+    >>> [group.pulls.tolist() for group in find_repeats(points)]
+    []
     """
     cells = _cells(points)
     groups: list[list[int]] = []
@@ -96,12 +120,12 @@ def find_repeats(points: xr.Dataset) -> tuple[Repeats, ...]:
                 break
         else:
             groups.append([row])
-    return tuple(_gather(cells, group) for group in groups if len(group) > 1)
+    return tuple(_repeats_of(cells, group) for group in groups if len(group) > 1)
 
 
 @dataclass(frozen=True, eq=False)
 class _Cells:
-    """Means of each pull at each place, (pulls, places), nan where it was not there or moved its cams in between."""
+    """Means of each pull at each place, (pulls, places), nan where it was not there or moved its cams there."""
 
     pulls: IntArray
     rpm: FloatArray
@@ -131,7 +155,7 @@ def _cells(points: xr.Dataset) -> _Cells:
 
         means = {name: mean(points[name].to_numpy()) for name in ("rpm", "load", "icl", "ecl", "torque")}
         means["error"] = np.sqrt(mean(points["scatter"].to_numpy() ** 2) / count)
-    for name in ("icl", "ecl"):  # one pull may hold several timings at one place: no one timing to compare
+    for name in ("icl", "ecl"):  # one pull may have several timings at one place: none to compare
         away = np.zeros(len(count))
         np.maximum.at(away, cell, np.abs(points[name].to_numpy() - means[name][cell]))
         means[name][away > SAME_TIMING / 2] = np.nan
@@ -161,8 +185,8 @@ def _windows(values: FloatArray, within: IntArray, width: float) -> IntArray:
     return number
 
 
-def _gather(cells: _Cells, group: list[int]) -> Repeats:
-    """The table of a group over the places that at least two of its pulls share, in the order of speed."""
+def _repeats_of(cells: _Cells, group: list[int]) -> Repeats:
+    """Torque of a group over the places that at least two of its pulls share, in the order of speed."""
     met = np.array([cells.same(group[0], row) for row in group])
     shared = np.flatnonzero(met.sum(axis=0) >= 2)
     middle = np.nanmean(np.where(met, cells.rpm[group], np.nan)[:, shared], axis=0)
@@ -172,13 +196,13 @@ def _gather(cells: _Cells, group: list[int]) -> Repeats:
         np.where(met, values[group][:, shared], np.nan) for values in (cells.rpm, cells.load, cells.torque, cells.error)
     )
     torque = torque - _slope(torque, rpm) * (rpm - np.nanmean(rpm, axis=0))
-    torque *= np.nanmean(load, axis=0) / load  # torque goes about with the pressure
+    torque *= np.nanmean(load, axis=0) / load  # torque is about proportional to pressure
     icl, ecl = (float(values[group[0], shared].mean()) for values in (cells.icl, cells.ecl))
     return Repeats(cells.pulls[group], np.nanmean(rpm, axis=0), torque, error, icl, ecl)
 
 
 def _slope(torque: FloatArray, speed: FloatArray) -> FloatArray:
-    """How torque changes with speed around each place, N m/rpm; 0 where places lie at one speed."""
+    """How torque changes with speed around each place, N m/rpm; 0 where places are at one speed."""
     rpm, mean = np.nanmean(speed, axis=0), np.nanmean(torque, axis=0)
     if len(rpm) < 2 or np.diff(rpm).min() <= SAME_RPM:
         return np.zeros_like(rpm)

@@ -7,10 +7,9 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Kind, Project, Pull, Torque
-from phaseopt.torque.differentiate import repeats, slope
-from phaseopt.torque.driveline import flywheel_torque
-from phaseopt.torque.gates import SETTLING, broken_gates, settling, stretches, unwatched
-from phaseopt.torque.inertia import RAD, Coastdown, coastdown
+from phaseopt.torque.differentiate import slope, slope_autocovariance
+from phaseopt.torque.driveline import RAD, Coastdown, coastdown, flywheel_torque
+from phaseopt.torque.gates import SETTLING, broken_gates, gates_not_logged, settling, stretches
 from phaseopt.torque.lag import Recording, caught_up, lag_of
 from phaseopt.torque.logs import read_other_logs
 from phaseopt.torque.means import BLOCKS
@@ -32,7 +31,7 @@ _ENDED = "the log ends before torque has caught up"
 
 
 def roller_losses(project: Project, torque: Torque) -> Coastdown | None:
-    """What the roller loses, from the coast-down logs of the project; None where none is named."""
+    """Losses of the roller, from the coast-down logs of the project; None where none is named."""
     dyno = torque.dyno
     if not dyno.coastdown:
         return None
@@ -54,8 +53,8 @@ def rows_of(
 ) -> tuple[Rows, list[Rejected], list[str]]:
     """Join a pull's recordings.
 
-    Parameters: `number` of the pull, from 1, and its `name`; its `logs` as `read_pull` gives them; `roller`, what the
-    roller loses. Returns the rows that are torque readings, which stretches were rejected and why, and notes.
+    Parameters: `number` of the pull, from 1, and its `name`; its `logs` as `read_pull` makes them; `roller`, the losses
+    of the roller. Returns the rows that are torque readings, which stretches were rejected and why, and notes.
     Raises `InputError` where acceleration counts and no time is logged, where logged speeds and the ratio disagree, and
     where a roller's torque is beyond any engine.
     """
@@ -64,9 +63,9 @@ def rows_of(
     full = np.concatenate([_full_throttle(torque, pull, log) for log in logs])
     made, notes = [], []
     for log in logs:
-        shaft, said = _shaft_torque(project, torque, pull, log, roller, where)
+        shaft, more = _shaft_torque(project, torque, pull, log, roller, where)
         made.append(shaft)
-        notes += said
+        notes += more
     inertial = pull.kind == "inertia sweep"
     phases = [[phase_of_rows(log, side, project, torque) for log in logs] for side in SIDES]
     if not inertial:
@@ -82,14 +81,14 @@ def rows_of(
         exhaust=np.concatenate(phases[1]),
         factor=_factor(torque, pull, logs, full),
         step=_step(logs),
-        alone=_repeats(logs, torque) if inertial else None,
+        autocovariance=_autocovariance(logs, torque) if inertial else None,
         aside={name: _where_logged(logs, name) for name in ASIDE},
     )
     if inertial:
         _refuse_impossible(project, rows, where)
-    missing = sorted({gate for log in logs for gate in unwatched(log, torque)})
-    notes += [f"no {gate} was logged, so that its limit was not watched" for gate in missing]
-    keep, rejected, counted = _watched(torque, pull, name, logs, rows)
+    missing = sorted({gate for log in logs for gate in gates_not_logged(log, torque)})
+    notes += [f"no {gate} was logged, so its limit is not checked" for gate in missing]
+    keep, rejected, counted = _within_gates(torque, pull, name, logs, rows)
     if not keep.any():
         raise InputError.one(
             f"{name}: no row is left: {'; '.join(counted)}",
@@ -97,7 +96,7 @@ def rows_of(
             file=project.file,
             where=where,
         )
-    return rows.kept(keep), rejected, [*dict.fromkeys(notes), *counted]
+    return rows.subset(keep), rejected, [*dict.fromkeys(notes), *counted]
 
 
 def _where_logged(logs: Sequence[xr.Dataset], name: str) -> FloatArray:
@@ -114,7 +113,7 @@ def joined(logs: Sequence[xr.Dataset], name: str) -> FloatArray:
 def _shaft_torque(
     project: Project, torque: Torque, pull: Pull, log: xr.Dataset, roller: Coastdown | None, where: str
 ) -> tuple[FloatArray, list[str]]:
-    """Torque of each row at the engine's shaft, as if speed stood still."""
+    """Torque of each row at the engine's shaft, as if speed were constant, and notes."""
     dyno, rpm = torque.dyno, log["rpm"].to_numpy()
     ratio = 1.0 if dyno.at == "flywheel" and pull.kind != "inertia sweep" else pull.ratio or dyno.ratio or 1.0
     turning = log["roller"].to_numpy() if "roller" in log else rpm / ratio
@@ -132,8 +131,8 @@ def _shaft_torque(
         least, most = roller.rpm
         if turning.min() < 0.95 * least or turning.max() > 1.05 * most:
             notes.append(
-                f"the roller turns at {turning.min():.0f} to {turning.max():.0f} rpm; its losses were seen from"
-                f" {least:.0f} to {most:.0f} only, and are carried on beyond"
+                f"the roller turns at {turning.min():.0f} to {turning.max():.0f} rpm, but its coast-down covers only"
+                f" {least:.0f} to {most:.0f}: losses beyond that are extrapolated"
             )
     made = flywheel_torque(out, rpm, ratio, dyno.driveline if dyno.at == "wheel" or dyno.at == "hub" else None)
     if moves and dyno.engine_inertia is not None:
@@ -145,7 +144,7 @@ def _shaft_torque(
 def _without_lag(
     logs: Sequence[xr.Dataset], kind: Kind, made: list[FloatArray], phases: list[list[FloatArray]]
 ) -> tuple[list[FloatArray], list[str]]:
-    """Torque of each recording at the time of its causes where its lag shows, and what was found in words."""
+    """Torque of each recording at the time of its causes where its lag shows, and notes."""
     step = _step(logs)
     causes = [
         np.stack([intake, exhaust, log["load"].to_numpy()]) for log, intake, exhaust in zip(logs, *phases, strict=True)
@@ -160,7 +159,7 @@ def _without_lag(
     lag = lag_of(recordings, step)
     if lag is None:
         if moves[:2].any() and kind == "sweep":
-            return made, ["how late torque is behind the phases cannot be told from this pull; nothing was moved"]
+            return made, ["this pull does not show how late torque is behind the phases; nothing was moved"]
         return made, []
     if lag.most < 0.0:
         return made, [f"the phases are logged {-lag.seconds:.2f} s later than torque; nothing was moved"]
@@ -168,7 +167,7 @@ def _without_lag(
         return made, []
     moved = [caught_up(log["time"].to_numpy(), torque, lag) for log, torque in zip(logs, made, strict=True)]
     return moved, [
-        f"torque is logged {lag.seconds:.2f} s late ({lag.least:.2f} to {lag.most:.2f}) behind phases and pressure, and"
+        f"torque is logged {lag.seconds:.2f} s late ({lag.least:.2f} to {lag.most:.2f}) behind phases and pressure; it"
         " was moved back by that"
     ]
 
@@ -181,8 +180,8 @@ def _refuse_other_ratio(project: Project, log: xr.Dataset, ratio: float, where: 
     found = float(np.median(log["rpm"].to_numpy()[fast] / turning[fast]))
     if abs(found / ratio - 1.0) > _SLIP:
         raise InputError.one(
-            f"{log.attrs['file']}: engine and roller turn at a ratio of {found:.3f}, stated is {ratio:g}",
-            hint="give the overall ratio of the gear that was driven (a slipping tyre or clutch shows here too)",
+            f"{log.attrs['file']}: engine and roller turn at a ratio of {found:.3f}, but {ratio:g} is stated",
+            hint="give the overall ratio of the gear you used (a slipping tyre or clutch shows here too)",
             file=project.file,
             where=f"{where}.ratio",
         )
@@ -219,12 +218,12 @@ def _step(logs: Sequence[xr.Dataset]) -> float | None:
     return step if step > 0.0 else None
 
 
-def _repeats(logs: Sequence[xr.Dataset], torque: Torque) -> FloatArray:
+def _autocovariance(logs: Sequence[xr.Dataset], torque: Torque) -> FloatArray:
     """How the noise of an inertia sweep's torque repeats from block to block."""
     step = _step(logs) or 1.0
     rate = max(float(np.median([pull_rate(log) for log in logs])), 1.0)
     window = max(1, round(max(_LEAST_HALF, _WINDOW * torque.bin / rate) / step))
-    return repeats(window, max(1, round(torque.bin / rate / step / BLOCKS)))
+    return slope_autocovariance(window, max(1, round(torque.bin / rate / step / BLOCKS)))
 
 
 def _refuse_impossible(project: Project, rows: Rows, where: str) -> None:
@@ -233,18 +232,18 @@ def _refuse_impossible(project: Project, rows: Rows, where: str) -> None:
     pressure = float(mean_pressure(np.array(most), project))
     if pressure > MOST_BMEP * max(1.0, float(rows.load.max()) / 100.0):
         raise InputError.one(
-            f"the roller's acceleration would take {most:.0f} N·m of the engine, a brake mean effective pressure of"
-            f" {pressure:.0f} bar; no engine makes that",
+            f"no engine makes the torque that this roller's acceleration needs: {most:.0f} N·m, a brake mean effective"
+            f" pressure of {pressure:.0f} bar",
             hint="check torque.dyno.roller_inertia (kg m², at the roller), the ratio, and the time column's unit",
             file=project.file,
             where=where,
         )
 
 
-def _watched(
+def _within_gates(
     torque: Torque, pull: Pull, name: str, logs: Sequence[xr.Dataset], rows: Rows
 ) -> tuple[BoolArray, list[Rejected], list[str]]:
-    """The rows that keep to the gates, each stretch that does not under the first reason that holds, and in words."""
+    """The rows within the gates, each stretch that is not under the first reason that holds, and the same as notes."""
     lost: dict[str, list[BoolArray]] = {}
     lost[_ENDED] = [~np.isfinite(rows.torque)]
     ends = np.cumsum([log.sizes["row"] for log in logs])
@@ -265,12 +264,12 @@ def _watched(
             rpm = rows.rpm[bad]
             rejected.append(Rejected(name, why, stretches(bad, rows.file), float(rpm.min()), float(rpm.max())))
             keep &= ~bad
-    said = [
+    notes = [
         f"{one.count} stretch{'es' if one.count > 1 else ''} of rows from {one.rpm_from:.0f} to {one.rpm_to:.0f} rpm"
         f" left out: {one.reason}"
         for one in rejected
     ]
-    return keep, rejected, said
+    return keep, rejected, notes
 
 
 def _full_throttle(torque: Torque, pull: Pull, log: xr.Dataset) -> BoolArray:

@@ -15,7 +15,7 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 LEAST_ROWS = 5  # rows that make a point
-STEADY_RPM, STEADY_LOAD, STEADY_PHASE = 60.0, 5.0, 3.0  # how far a steady row may stand from its stretch's mean
+STEADY_RPM, STEADY_LOAD, STEADY_PHASE = 60.0, 5.0, 3.0  # how far a steady row may be from its stretch's mean
 RPM_SPREAD = 25.0  # standard deviation within a steady point
 LOAD_SPREAD = 2.5  # kPa, standard deviation within a point at part throttle
 PHASE_SPREAD = 1.0  # crank degrees, likewise; a phase that moves evenly by 3.5 degrees has this

@@ -4,7 +4,7 @@ Each standard multiplies full-throttle torque by a factor of dry (or total) pres
 manifold pressure the throttle has already made up for the barometer, so only the temperature is corrected: the same
 formula with the pressure at the standard's own value.
 
-In all three, 298 K stands for 25 °C and 293 K for 20 °C: temperatures are counted from -273 °C, so that the factor is
+In all three, 298 K means 25 °C and 293 K means 20 °C: temperatures count from -273 °C, so that the factor is
 exactly 1 in the standard's own air. The factors are meant for torque that the engine makes, not for torque it takes.
 """
 
@@ -52,8 +52,24 @@ def saturation_pressure(temperature: npt.ArrayLike) -> FloatArray:
 
 
 def dry_pressure(air: Weather) -> float:
-    """The barometer less the water vapour in the air, kPa.
+    """The barometer less the water vapour in the air.
 
+    Parameters
+    ----------
+    air
+        Pressure [kPa], temperature [°C] and relative humidity [-] of the day.
+
+    Returns
+    -------
+    float
+        kPa.
+
+    Notes
+    -----
+    Vapour pressure by Hyland and Wexler (`saturation_pressure`); -100 to 200 °C.
+
+    Examples
+    --------
     >>> round(dry_pressure(Weather(pressure=100.0, temperature=20.0, humidity=0.5)), 4)
     98.8306
     """

@@ -6,11 +6,17 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Torque
-from phaseopt.torque.log_quality import LogQuality
-from phaseopt.torque.logs import read_other_logs, read_pull
-from phaseopt.torque.phaser_response import PhaserResponse, phaser_response
-from phaseopt.torque.pulls import Reduction, reduce_logs
-from phaseopt.torque.repeatability import Repeatability, repeatability
+from phaseopt.torque import (
+    LogQuality,
+    PhaserResponse,
+    Reduction,
+    Repeatability,
+    phaser_response,
+    read_other_logs,
+    read_pull,
+    reduce_logs,
+    repeatability,
+)
 from phaseopt.torque_model.outliers import UnlikePull, outliers
 
 
@@ -38,9 +44,9 @@ def read_day(project: Project) -> Day:
     assert torque is not None  # reduce_logs refuses a project without
     stepped = _stepped(project, torque)
     logs = [*_commanded(project, torque), *stepped]
-    log_quality = (*reduction.log_quality, *(log.attrs["health"] for log in stepped))
+    log_quality = (*reduction.log_quality, *(log.attrs["log_quality"] for log in stepped))
     repeats = repeatability(reduction.points)
-    known = {pull for odd in repeats.odd for pull in ((odd.pull, odd.other) if odd.unclear else (odd.pull,))}
+    known = {pull for odd in repeats.outliers for pull in ((odd.pull, odd.other) if odd.unclear else (odd.pull,))}
     return Day(
         project=project,
         reduction=reduction,

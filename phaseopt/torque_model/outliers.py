@@ -22,7 +22,7 @@ import xarray as xr
 from scipy import stats
 
 from phaseopt.surrogate import Readings, TorqueSurface, fit
-from phaseopt.torque.repeatability import ODD_CHANCE, PRACTICE, PRACTICE_FREEDOM
+from phaseopt.torque.repeat_limits import OUTLIER_CHANCE, PRACTICE, PRACTICE_FREEDOM
 from phaseopt.torque_model.sources import readings_of
 
 FloatArray = npt.NDArray[np.float64]
@@ -63,7 +63,7 @@ def outliers(points: xr.Dataset, known: tuple[int, ...] = ()) -> tuple[UnlikePul
         own = readings.pull == pull
         others = readings.subset(~own)
         chance, unlike = _judged(fit(others), readings.subset(own), int(pull))
-        if chance * 2 * len(np.unique(readings.pull)) >= ODD_CHANCE:
+        if chance * 2 * len(np.unique(readings.pull)) >= OUTLIER_CHANCE:
             break
         found.append(unlike)
         readings = others

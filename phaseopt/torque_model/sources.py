@@ -31,7 +31,7 @@ from phaseopt.surrogate import (
     leave_one_pull_out,
     simulation_alone,
 )
-from phaseopt.torque.pulls import Reduction, reduce_logs
+from phaseopt.torque import Reduction, reduce_logs
 from phaseopt.torque_model.supplied_grid import SuppliedGrid, read_supplied_grid
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError

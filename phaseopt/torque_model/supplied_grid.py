@@ -11,8 +11,9 @@ import numpy.typing as npt
 
 from phaseopt.io.columns import Columns, read_columns
 from phaseopt.project import SIDES, GridColumns, Project, Side, TorqueGrid
-from phaseopt.torque.column_units import straight
-from phaseopt.torque.plausibility import LEAST_BMEP, MOST_BMEP, displacement, mean_pressure
+from phaseopt.torque import mean_pressure
+from phaseopt.torque.column_units import conversion
+from phaseopt.torque.plausibility import LEAST_BMEP, MOST_BMEP, displacement
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
@@ -90,7 +91,7 @@ def _timing_column(names: GridColumns, side: Side) -> str | None:
 
 
 def _in_units(values: FloatArray, unit: str, to: str) -> FloatArray:
-    factor, shift = straight(unit, to)
+    factor, shift = conversion(unit, to)
     return values * factor + shift
 
 
@@ -225,4 +226,4 @@ def _errors(
     if bad.any():
         worst = int(np.argmax(bad))
         raise rows.error(worst, "torque without a standard error of 0 or more", "one beside each torque, or no column")
-    return _spread(axes, at, error * straight(unit, "N m")[0])
+    return _spread(axes, at, error * conversion(unit, "N m")[0])

@@ -8,7 +8,7 @@ import xarray as xr
 
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.surrogate import ChangeDistance, Coverage, TorqueSurface, coverage, distance_of_change
-from phaseopt.torque.repeatability import Repeatability, repeatability
+from phaseopt.torque import Repeatability, repeatability
 from phaseopt.torque_model.sources import TorqueModel, require_source
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError

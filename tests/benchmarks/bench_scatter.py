@@ -1,6 +1,6 @@
 """Standard errors of a sweep's points against the true ones, over many dyno days.
 
-Each day is twelve sweeps of a known curve with waves, noise that remembers and noise that does not. Printed for each
+Each day is twelve sweeps of a known curve with waves, noise with memory and without. Printed for each
 kind of day: the share of points whose torque lies within 1.96 stated standard errors, and stated over true error,
 both over all days, with the least and most of single days. To reach, over all days but the last kind: 90 to 97 %
 within, and 0.8 to 1.2. In the last kind noise lasts longer than a bin, which no pull can tell from torque: shown, not

@@ -17,7 +17,7 @@ from phaseopt.job.resolve import Resolver
 from phaseopt.job.stages import search_tables
 from phaseopt.project import Project
 from phaseopt.surrogate import Readings, fit
-from phaseopt.torque.pulls import Reduction
+from phaseopt.torque import Reduction
 from phaseopt.torque_model.sources import TorqueModel
 
 PULLS = 16

@@ -24,7 +24,7 @@ from phaseopt.report.subjects.confirm import entry_text, phase_lines, verdict_wo
 from phaseopt.study.confirm import Confirmation, confirm
 from phaseopt.surrogate import ExactModel
 from phaseopt.tables import read_driven
-from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull
+from phaseopt.torque import Reduction, reduce_logs, reduce_pull
 from phaseopt.torque_model.sources import Simulated, TorqueModel, torque_model
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
@@ -276,7 +276,7 @@ def test_the_entry_joins_the_data(tmp_path: Path) -> None:
     assert tomllib.loads(entry_text(entry))["torque"]["pulls"][0]["kind"] == "sweep"
     again = load_project(file)
     pull, _ = load_pull(AFTER / "tables.toml", again)
-    with pytest.raises(InputError, match="belongs to tables already"):
+    with pytest.raises(InputError, match="is in tables already"):
         reduce_pull(again, pull, "new")
 
 

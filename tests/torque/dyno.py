@@ -1,13 +1,16 @@
 """Invented dyno logs for tests: text of a CSV, and a project that reads it."""
 
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from engines import project_of
 from scipy.signal import lfilter
 
 from phaseopt.project import Project
+from phaseopt.values.errors import InputError, Mistake
 
 COLUMNS = {
     "rpm": "rpm",
@@ -64,3 +67,22 @@ def dyno_project(
         "pulls": pulls or [PULL],
     }
     return project_of(folder, files, torque=section | torque, **sections)
+
+
+def mistakes_of(action: Callable[..., Any], *arguments: Any, **named: Any) -> tuple[Mistake, ...]:
+    """The mistakes for which something is refused; each has a fix."""
+    with pytest.raises(InputError) as caught:
+        action(*arguments, **named)
+    assert all(mistake.hint for mistake in caught.value.mistakes)
+    return caught.value.mistakes
+
+
+def mistake_of(action: Callable[..., Any], *arguments: Any, **named: Any) -> Mistake:
+    """The one mistake for which something is refused."""
+    (mistake,) = mistakes_of(action, *arguments, **named)
+    return mistake
+
+
+def with_facts(texts: Iterable[str], *facts: object) -> list[str]:
+    """The texts that have all of these facts in them: names, keys and figures, in any sentence."""
+    return [text for text in texts if all(str(fact) in text for fact in facts)]

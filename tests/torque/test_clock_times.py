@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from phaseopt.project import Dialect
-from phaseopt.torque.parts import read_part
+from phaseopt.torque.channels import read_channels
 from phaseopt.values.errors import InputError
 
 from .dyno import dyno_project
@@ -20,7 +20,7 @@ def times(folder: Path, *cells: str) -> list[float]:
     torque = dyno_project(folder, {"b.csv": "t,rpm,tq,map,icam\n1,2000,150,98,0\n"}).torque
     assert torque is not None
     (folder / "a.csv").write_text(f"t,rpm,tq\n{rows}")
-    found = read_part(folder / "a.csv", torque, Dialect(), COLUMNS).channels["rpm"].time
+    found = read_channels(folder / "a.csv", torque, Dialect(), COLUMNS).channels["rpm"].time
     assert found is not None
     return found.tolist()
 

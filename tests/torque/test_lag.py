@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.ndimage import shift
 
+from phaseopt.torque import reduce_logs
 from phaseopt.torque.lag import Recording, lag_of
-from phaseopt.torque.pulls import reduce_logs
 
-from .dyno import COLUMNS, PULL, csv_text, dyno_project, filtered_noise
+from .dyno import COLUMNS, PULL, csv_text, dyno_project, filtered_noise, with_facts
 
 
 def stepped(seconds: float, hertz: float = 20.0, seed: int = 1, noise: float = 1.0) -> dict[str, np.ndarray]:
@@ -40,7 +40,7 @@ def test_a_known_delay_is_found(seconds: float) -> None:
     assert found.certain == (seconds > 0.05)
 
 
-def test_a_lag_that_nothing_shows_is_not_told() -> None:
+def test_a_lag_that_nothing_shows_is_not_found() -> None:
     """Torque that no cause moves, and causes that only creep."""
     log = stepped(0.3)
     nothing = log | {"tq": 100 + filtered_noise(np.random.default_rng(2), 1200, 2.0, 0.9)}
@@ -55,13 +55,13 @@ def test_a_lag_that_nothing_shows_is_not_told() -> None:
     assert lag_of([recording(ramp)], 0.05) is None
 
 
-def test_it_is_seldom_told_of_noise() -> None:
-    """50 logs in which torque is noise: none tells a lag (chance of one, under the likelihood taken, below 0.1)."""
+def test_it_is_seldom_found_in_noise() -> None:
+    """50 logs in which torque is noise: none shows a lag (chance of one, under the likelihood taken, below 0.1)."""
     rng = np.random.default_rng(3)
-    told = [
+    found = [
         lag_of([recording(stepped(0.0, seed=k) | {"tq": filtered_noise(rng, 1200, 2.0, 0.8)})], 0.05) for k in range(50)
     ]
-    assert [found for found in told if found is not None] == []
+    assert [lag for lag in found if lag is not None] == []
 
 
 def test_steady_points_of_late_torque_come_back(tmp_path: Path) -> None:
@@ -73,5 +73,5 @@ def test_steady_points_of_late_torque_come_back(tmp_path: Path) -> None:
     phase = 116 - points["icl"].values
     made = 80.0 + 0.8 * phase + 1.0 * points["load"].values - 0.02 * (phase - 15.0) ** 2
     assert points["torque"].values == pytest.approx(made, abs=0.6)
-    assert any("torque is logged 0.60 s late" in note for note in reduction.notes)
+    assert with_facts(reduction.notes, "0.60 s late")
     assert any("ends before torque" in one.reason for one in reduction.rejected)

@@ -10,10 +10,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from phaseopt.project import Project
-from phaseopt.torque.logs import pull_files, read_pull
-from phaseopt.values.errors import InputError
+from phaseopt.torque import pull_files, read_pull
+from phaseopt.values.errors import Mistake
 
-from .dyno import COLUMNS, csv_text, dyno_project, sweep
+from .dyno import COLUMNS, csv_text, dyno_project, mistake_of, mistakes_of, sweep, with_facts
 
 HEADER = "rpm,tq,map,tps,icam,ecam"
 ROW = "2000,150,98,100,20,-10"
@@ -28,12 +28,10 @@ def log_of(folder: Path, text: str | bytes, **torque: Any) -> xr.Dataset:
     return log
 
 
-def message(folder: Path, text: str | bytes, **torque: Any) -> str:
-    with pytest.raises(InputError) as caught:
-        log_of(folder, text, **torque)
-    assert "a.csv" in str(caught.value)
-    assert "Fix: " in str(caught.value)
-    return str(caught.value)
+def refused(folder: Path, text: str | bytes, **torque: Any) -> Mistake:
+    mistake = mistake_of(log_of, folder, text, **torque)
+    assert mistake.file == folder / "a.csv"
+    return mistake
 
 
 def test_columns_come_back_by_quantity(tmp_path: Path) -> None:
@@ -108,43 +106,43 @@ def test_what_rfc_4180_allows_is_read(tmp_path: Path, text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "where", "fact"),
     [
-        ("", "is empty"),
-        (f"{HEADER}\n", "no rows"),
-        (f"{HEADER}\n\n", "no rows"),
-        (f"{HEADER}\n{ROW},7\n", "line 2: 7 fields"),
-        (f"{HEADER}\n{ROW}\n2000,150\n{ROW}\n", "line 3: 2 fields"),
-        (f"{HEADER}\n{ROW}\n2000,,98,100,20,-10\n{ROW}\n", "line 3: tq has blank cells and no column tells the time"),
-        (f"{HEADER}\n{ROW}\n\n2000,NaN,98,100,20,-10\n", "line 4: tq has blank cells"),
-        (f"{HEADER}\n{ROW}\n2000,inf,98,100,20,-10\n{ROW}\n", "line 3: tq 'inf' is not a finite number"),
-        (f"{HEADER}\n{ROW}\nstopped,at,noon,,,\n{ROW}\n", "line 3: rpm 'stopped' is not a finite number"),
-        (f"{HEADER}\n{ROW}\n{HEADER}\n{ROW}\n", "line 3: rpm 'rpm' is not a finite number"),
-        (f"{HEADER},tq\n{ROW},150\n", "twice"),
-        (f"{HEADER}\n-5,150,98,100,20,-10\n", "line 2: rpm -5 rpm is below zero"),
-        (f"{HEADER}\n{ROW}\n2000,150,985,100,20,-10\n", "line 3: map 985 kPa is more than any engine makes"),
-        (f"{HEADER}\n{ROW}\n2000,150,98,100,1e300,-10\n", "line 3: icam 1e+300 degrees is more than"),
-        (f"{HEADER}\n{ROW}\n2000,150,-35,100,20,-10\n", "line 3: map -35 kPa is no absolute pressure"),
+        ("", "", "empty"),
+        (f"{HEADER}\n", "", "no rows"),
+        (f"{HEADER}\n\n", "", "no rows"),
+        (f"{HEADER}\n{ROW},7\n", "line 2", "7 fields"),
+        (f"{HEADER}\n{ROW}\n2000,150\n{ROW}\n", "line 3", "2 fields"),
+        (f"{HEADER}\n{ROW}\n2000,,98,100,20,-10\n{ROW}\n", "line 3", "tq"),
+        (f"{HEADER}\n{ROW}\n\n2000,NaN,98,100,20,-10\n", "line 4", "tq"),
+        (f"{HEADER}\n{ROW}\n2000,inf,98,100,20,-10\n{ROW}\n", "line 3", "tq 'inf'"),
+        (f"{HEADER}\n{ROW}\nstopped,at,noon,,,\n{ROW}\n", "line 3", "rpm 'stopped'"),
+        (f"{HEADER}\n{ROW}\n{HEADER}\n{ROW}\n", "line 3", "rpm 'rpm'"),
+        (f"{HEADER},tq\n{ROW},150\n", "line 1", "'tq'"),
+        (f"{HEADER}\n-5,150,98,100,20,-10\n", "line 2", "rpm -5"),
+        (f"{HEADER}\n{ROW}\n2000,150,985,100,20,-10\n", "line 3", "map 985 kPa"),
+        (f"{HEADER}\n{ROW}\n2000,150,98,100,1e300,-10\n", "line 3", "icam 1e+300 degrees"),
+        (f"{HEADER}\n{ROW}\n2000,150,-35,100,20,-10\n", "line 3", "map -35 kPa"),
     ],
 )
-def test_a_wrong_log_is_refused_with_its_line(tmp_path: Path, text: str | bytes, said: str) -> None:
-    assert said in message(tmp_path, text)
+def test_a_wrong_log_is_refused_with_its_line(tmp_path: Path, text: str | bytes, where: str, fact: str) -> None:
+    mistake = refused(tmp_path, text)
+    assert mistake.where == where
+    assert fact in mistake.problem
 
 
 def test_every_missing_column_is_named_with_the_nearest(tmp_path: Path) -> None:
-    with pytest.raises(InputError) as caught:
-        log_of(tmp_path, "RPM,torq,map,tps,icam,ecam\n1,2,3,4,5,6\n")
-    said = [str(mistake) for mistake in caught.value.mistakes]
-    assert len(said) == 2
-    assert "'rpm', which torque.columns.rpm names" in said[0]
-    assert "did you mean 'RPM'?" in said[0]
-    assert "did you mean 'torq'?" in said[1]
+    first, second = mistakes_of(log_of, tmp_path, "RPM,torq,map,tps,icam,ecam\n1,2,3,4,5,6\n")
+    assert with_facts([first.problem], "'rpm'", "torque.columns.rpm")
+    assert "'RPM'?" in first.hint
+    assert "'torq'?" in second.hint
 
 
 def test_time_that_runs_backwards_is_refused(tmp_path: Path) -> None:
     text = f"{HEADER},t\n{ROW},0.0\n{ROW},0.1\n{ROW},0.1\n{ROW},0.05\n"
-    said = message(tmp_path, text, columns=COLUMNS | {"time": "t"})
-    assert "line 5: t 0.05 s runs backwards" in said
+    mistake = refused(tmp_path, text, columns=COLUMNS | {"time": "t"})
+    assert mistake.where == "line 5"
+    assert with_facts([mistake.problem], "0.1", "0.05")
 
 
 def test_measured_phase_is_preferred_and_a_command_stands_in(tmp_path: Path) -> None:
@@ -155,7 +153,7 @@ def test_measured_phase_is_preferred_and_a_command_stands_in(tmp_path: Path) -> 
     assert (float(log["exhaust_phase"][0]), log["exhaust_phase"].attrs["source"]) == (-10.0, "commanded")
 
 
-def test_globs_are_sorted_and_none_is_taken_twice(tmp_path: Path) -> None:
+def test_globs_are_sorted_and_none_counts_twice(tmp_path: Path) -> None:
     text = f"{HEADER}\n{ROW}\n"
     project = dyno_project(tmp_path, dict.fromkeys(("b2.csv", "b1.csv", "a.csv", "[x].csv"), text))
     names = [file.name for file in pull_files(project, 1, ["b1.csv", "b*.csv", "[x].csv"])]
@@ -164,8 +162,9 @@ def test_globs_are_sorted_and_none_is_taken_twice(tmp_path: Path) -> None:
 
 def test_a_pattern_without_files_is_named(tmp_path: Path) -> None:
     project: Project = dyno_project(tmp_path, {"a.csv": f"{HEADER}\n{ROW}\n"})
-    with pytest.raises(InputError, match=r"torque\.pulls \(entry 3\)\.files: no file matches 'dyno/\*\.csv'"):
-        pull_files(project, 3, ["a.csv", "dyno/*.csv"])
+    mistake = mistake_of(pull_files, project, 3, ["a.csv", "dyno/*.csv"])
+    assert mistake.where == "torque.pulls (entry 3).files"
+    assert "'dyno/*.csv'" in mistake.problem
 
 
 def test_a_large_plain_log_and_a_quoted_one_agree(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Commanded against measured phases: what is told of a phaser, and what is refused."""
+"""Commanded beside measured phases: figures of a phaser, and logs that show none."""
 
 import tomllib
 
@@ -7,7 +7,7 @@ import pytest
 
 from phaseopt.project import Phaser
 from phaseopt.report.phaser_fragment import fragment_text, offers
-from phaseopt.torque.phaser_response import phaser_response
+from phaseopt.torque import phaser_response
 
 from .dyno import csv_text, dyno_project, sweep
 from .phaser_rig import Rig, recording
@@ -30,7 +30,7 @@ def logs(rig, count=3, **how):
     return [recording(rig, TO_AND_FRO, rpm=2000.0 + 1500.0 * k, seed=k, **how) for k in range(count)]
 
 
-def test_a_known_phaser_is_told(project):
+def test_a_known_phaser_is_measured(project):
     """Speeds by direction, delay and steady error of a phaser moved by scipy, each within its own standard errors."""
     rig = Rig()
     found = response(project, *logs(rig, bias=-0.6))
@@ -48,7 +48,7 @@ def test_figures_offered_are_on_the_cautious_side(project):
     """Of a known phaser no offered error, swing or speed is bolder than the truth."""
     rig = Rig(omega=25.0, damping=0.45, advance=160.0, retard=120.0)
     found = response(project, *logs(rig, bias=0.8))
-    shown = {offer.key: offer.display_units for offer in offers(project, found)}
+    shown = {offer.key: offer.shown for offer in offers(project, found)}
     swings = [rig.truth(size)[1] for size in (20.0, -30.0)]
     assert shown["error"] >= 0.8
     assert shown["overshoot"] >= max(swings)
@@ -79,7 +79,7 @@ def test_slower_phaser_shows_by_speed(project):
     assert by_speed["advance", 1500.0] < 72.0 < 120.0 < by_speed["advance", 4500.0]
 
 
-def test_steps_to_a_stop_tell_no_swing(project):
+def test_steps_to_a_stop_show_no_swing(project):
     """A swing into either end of the travel is caught there."""
     least, most = project.phaser_of("intake").travel
     found = response(project, recording(Rig(), [least, most] * 4))
@@ -97,14 +97,14 @@ def test_coarse_log_offers_no_overshoot(project):
     assert any("log phases 5 times faster" in why for why in found.not_shown)
 
 
-def test_a_held_command_tells_the_steady_error_alone(project):
+def test_a_held_command_shows_the_steady_error_alone(project):
     found = response(project, *(recording(Rig(), [level], hold=5.0, seed=int(level)) for level in (0.0, 10.0, 20.0)))
     assert found.moves == ()
     assert found.steady.holds == 3
     assert sum("fewer than 2 sudden steps" in why for why in found.not_shown) == 2
 
 
-def test_without_both_channels_nothing_is_told(project):
+def test_without_both_channels_there_is_no_figure(project):
     log = recording(Rig(), TO_AND_FRO).drop_vars("intake_command")
     found = response(project, log)
     assert found.steady is None
@@ -161,7 +161,7 @@ def test_a_command_that_dithers_says_the_same(project):
 
 def test_many_steps_are_thinned_in_both_directions(project, monkeypatch):
     """The longest steps of this log go one way; the other is not forgotten for it."""
-    monkeypatch.setattr("phaseopt.torque.phaser_response.MOST_STEPS", 2)
+    monkeypatch.setattr("phaseopt.torque.phasers.MOST_STEPS", 2)
     found = response(project, recording(Rig(), TO_AND_FRO))
     assert (found.moving("advance").steps, found.moving("retard").steps) == (2, 2)
-    assert sum("only the 2 longest" in why for why in found.not_shown) == 2
+    assert sum("2 longest" in why for why in found.not_shown) == 2

@@ -5,8 +5,7 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from phaseopt.torque.repeatability import repeatability
-from phaseopt.torque.repeats import find_repeats
+from phaseopt.torque import find_repeats, repeatability
 
 from .dyno import curve
 
@@ -81,7 +80,7 @@ def test_promise_is_kept_by_chance():
 def test_pulls_that_belong_are_seldom_called_out(count):
     """At most about 1 day in 100 where the dyno repeats to 1 % or better (3 allowed in 100 draws of each kind)."""
     rng = np.random.default_rng(count)
-    called = [bool(repeatability(day(readings(rng, count, deviation=1.5))).odd) for _ in range(100)]
+    called = [bool(repeatability(day(readings(rng, count, deviation=1.5))).outliers) for _ in range(100)]
     assert np.count_nonzero(called) <= 3
 
 
@@ -89,7 +88,7 @@ def test_wrong_weather_is_named_as_an_even_difference():
     """A barometer read 60 mbar low makes a pull 6 % high all along speed."""
     pulls = readings(np.random.default_rng(5), 4)
     pulls[2] = pulls[2] * 1.06
-    (odd,) = repeatability(day(pulls)).odd
+    (odd,) = repeatability(day(pulls)).outliers
     assert odd.pull == 2
     assert odd.share == pytest.approx(0.06, abs=0.012)
     assert not odd.uneven
@@ -100,7 +99,7 @@ def test_other_timing_than_stated_is_named_as_an_uneven_difference():
     """A cam a tooth or so from where the project says tilts the curve: its mean hardly tells."""
     pulls = readings(np.random.default_rng(6), 4, deviation=0.5)
     pulls[1] = pulls[1] + 15.0 * (RPM - RPM.mean()) / np.ptp(RPM)
-    (odd,) = repeatability(day(pulls)).odd
+    (odd,) = repeatability(day(pulls)).outliers
     assert odd.pull == 1
     assert odd.uneven
     assert odd.unevenness == pytest.approx(np.std(15.0 * RPM / np.ptp(RPM), ddof=1), rel=0.2)
@@ -110,7 +109,7 @@ def test_two_that_differ_much_are_both_in_doubt():
     pulls = readings(np.random.default_rng(7), 2)
     pulls[1] = pulls[1] * 0.88
     found = repeatability(day(pulls))
-    (odd,) = found.odd
+    (odd,) = found.outliers
     assert odd.unclear
     assert {odd.pull, odd.other} == {0, 1}
     assert found.groups == ()
@@ -121,7 +120,7 @@ def test_two_odd_pulls_do_not_hide_each_other():
     pulls = readings(np.random.default_rng(8), 7)
     pulls[1], pulls[5] = pulls[1] * 1.07, pulls[5] * 1.07
     found = repeatability(day(pulls))
-    assert [odd.pull for odd in found.odd] == [1, 5]
+    assert [odd.pull for odd in found.outliers] == [1, 5]
     assert found.deviation < 2.0
 
 
@@ -178,6 +177,6 @@ def test_a_steady_drift_makes_no_pull_odd():
     pulls = [pull - 2.0 * k for k, pull in enumerate(readings(np.random.default_rng(11), 10, deviation=0.2))]
     found = repeatability(day(pulls))
     assert found.drift_shown
-    assert found.odd == ()
+    assert found.outliers == ()
     pulls[4] = pulls[4] + 9.0
-    assert [odd.pull for odd in repeatability(day(pulls)).odd] == [4]
+    assert [odd.pull for odd in repeatability(day(pulls)).outliers] == [4]

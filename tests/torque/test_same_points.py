@@ -11,7 +11,7 @@ import pytest
 import xarray as xr
 
 from phaseopt.project.load import load_project
-from phaseopt.torque.pulls import Reduction, reduce_logs
+from phaseopt.torque import Reduction, reduce_logs
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "hillclimb"
 PULLS = ("sweep-03", "steady-50")

@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from phaseopt.project import Weather
+from phaseopt.torque import dry_pressure
 from phaseopt.torque.weather import (
     STANDARD_KPA,
     Correction,
-    dry_pressure,
     fixed_pressure_factor,
     full_throttle_factor,
     saturation_pressure,

@@ -15,7 +15,7 @@ from phaseopt.values.blas import one_blas_thread
 REDUCED = """
 import sys
 from phaseopt.project.load import load_project
-from phaseopt.torque.pulls import reduce_logs
+from phaseopt.torque import reduce_logs
 points = reduce_logs(load_project(sys.argv[1])).points
 for name in sorted(points.data_vars):
     sys.stdout.buffer.write(points[name].values.tobytes())

@@ -9,8 +9,7 @@ from pydantic import Field
 from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.project import Project
 from phaseopt.report.subjects.fit import NOT_JUDGED
-from phaseopt.surrogate import Hyperparameters, coverage
-from phaseopt.surrogate.trend import LearnedTrend
+from phaseopt.surrogate import Hyperparameters, LearnedTrend, coverage
 from phaseopt.torque_model.sources import TorqueModel
 from phaseopt.torque_model.trust import INPUTS, TorqueTrust, deviations
 

@@ -10,10 +10,8 @@ from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.project import Project
 from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.report.subjects.reduce import look_first
-from phaseopt.torque.phaser_moves import Direction
-from phaseopt.torque.phaser_response import PhaserResponse
-from phaseopt.torque.repeatability import OutlierPull, Repeatability
-from phaseopt.torque.repeats import Repeats
+from phaseopt.torque import OutlierPull, PhaserResponse, Repeatability, Repeats
+from phaseopt.torque.phaser_steps import Direction
 from phaseopt.torque_model.day import Day
 from phaseopt.torque_model.outliers import UnlikePull
 
@@ -155,7 +153,7 @@ class RepeatabilityRecord(Record):
             drift_Nm_a_pull=found.drift,
             drift_error_Nm_a_pull=found.drift_error,
             drift_shown=found.drift_shown,
-            outliers=tuple(OutlierRecord.of(odd, names) for odd in found.odd),
+            outliers=tuple(OutlierRecord.of(odd, names) for odd in found.outliers),
         )
 
 

@@ -10,9 +10,9 @@ from matplotlib.figure import Figure
 from phaseopt.report.figures.colours import BLACK, WHITE
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.phaser_fragment import section
-from phaseopt.torque.phaser_moves import DIRECTIONS, long_steps
-from phaseopt.torque.phaser_response import PhaserResponse
-from phaseopt.torque.repeats import FloatArray, Repeats
+from phaseopt.torque import PhaserResponse, Repeats
+from phaseopt.torque.phaser_steps import DIRECTIONS, long_steps
+from phaseopt.torque.repeats import FloatArray
 from phaseopt.torque_model.day import Day
 from phaseopt.values.display_units import Unit
 
@@ -36,7 +36,7 @@ def reduction_figures(day: Day) -> dict[str, str]:
 def pulls(day: Day) -> str:
     """Torque of each pull over speed with 95 % of each point, all pulls faint behind it; odd pulls marked."""
     points, names, unit = day.reduction.points, day.pull_names, day.project.display_units.torque
-    odd = {one.pull for one in day.repeats.odd} | {one.other for one in day.repeats.odd if one.unclear}
+    odd = {one.pull for one in day.repeats.outliers} | {one.other for one in day.repeats.outliers if one.unclear}
     odd |= {one.pull for one in day.unlike}
     rows = -(-len(names) // _ACROSS)
     with styled():

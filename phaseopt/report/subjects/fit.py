@@ -142,7 +142,7 @@ def repeats_line(trust: TorqueTrust, unit: Unit) -> str:
     found = trust.repeats
     if math.isnan(found.least):
         why = "no timing was pulled twice"
-        if found.odd:
+        if found.outliers:
             why = "the only pulls at one timing do not agree (`phaseopt reduce` names them)"
         return (
             f"{why}, so what a pull repeats to is the model's guess; repeat the baseline at the start and at the end "

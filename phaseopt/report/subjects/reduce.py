@@ -15,9 +15,7 @@ from phaseopt.report.notes import shared_notes
 from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.tables import number_text
-from phaseopt.torque.log_quality import LogQuality
-from phaseopt.torque.phaser_response import PhaserResponse
-from phaseopt.torque.repeatability import OutlierPull, Repeatability
+from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Repeatability
 from phaseopt.torque_model.day import Day
 from phaseopt.torque_model.outliers import UnlikePull
 from phaseopt.values.display_units import Unit
@@ -145,7 +143,7 @@ def repeat_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str
     Parameters: `names` of the pulls.
     """
     if not found.groups:
-        what = "the only repeats do not agree" if found.odd else "no timing was pulled twice"
+        what = "the only repeats do not agree" if found.outliers else "no timing was pulled twice"
         return [
             f"{what}, so nothing says how small a difference can be seen; make the baseline again at the start, in the"
             " middle and at the end of the day"
@@ -188,7 +186,7 @@ def _drift_words(found: Repeatability, unit: Unit) -> str:
 
 def odd_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str]:
     """Each pull that does not belong, and what to look for."""
-    return [_odd_words(odd, names, unit) for odd in found.odd]
+    return [_odd_words(odd, names, unit) for odd in found.outliers]
 
 
 def _odd_words(odd: OutlierPull, names: list[str], unit: Unit) -> str:

@@ -1,23 +1,30 @@
-"""One step of a phaser: what delay, speed and overshoot the logged rows show, and how sure that is.
+"""How a phaser moves: each step of its command fitted by itself, and what all steps show together.
 
-The response is taken for that of a second-order system whose speed is limited, after a dead time:
+One step is the response of a second-order system with limited speed, after a dead time,
 
     x'' = ω² (u(t - τ) - x) - 2 ζ ω x',    |x'| ≤ S
 
 fitted to all rows of the step by least squares with the end level free, so that neither noise nor a coarse sample rate
-makes a maximum or a crossing by itself. What is told of it are figures that stay what they are whether or not the
-limit S is reached: the mean speed from a tenth to nine tenths of the way, and the swing beyond the level it settles at.
+makes a maximum or a crossing by itself. The figures reported do not depend on whether the limit S is reached: the mean
+speed from a tenth to nine tenths of the way, and the swing beyond the level at which it settles.
 
 Standard errors are those of the linearised fit (from memory: Bates and Watts, Nonlinear Regression Analysis and Its
-Applications, Wiley 1988, section 2.3), widened by (1 + r)/(1 - r) where rows that follow each other are alike by r.
-A command is known no better than by its rows: it changed somewhere within the row before, which counts as half a
-row more delay, with the standard error of a uniform distribution.
+Applications, Wiley 1988, section 2.3), widened by (1 + r)/(1 - r) where neighbouring rows are alike by r. A command is
+known no better than by its rows: it changed somewhere within the row before, which counts as half a row more delay,
+with the standard error of a uniform distribution.
 
-Validity: rows enough on the way (`LEAST_ON_THE_WAY`). Where there are fewer only a lowest speed can be told.
+Over all steps of a direction: the slowest speed is that of the slowest band of engine speeds, less two standard errors
+of its mean; the greatest swing the most of all steps plus two standard errors. A short step ends before the phaser is
+up to speed, so steps less than three quarters as long as the longest do not count for speed, where two or more are that
+long. `sure` figures are on the other side of the uncertainty: a project bolder than those contradicts the logs.
+
+Validity: enough rows on the way (`LEAST_ON_THE_WAY`). With fewer there is only a lowest speed.
 """
 
 import math
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -27,20 +34,25 @@ from phaseopt.values.numba import njit
 
 FloatArray = npt.NDArray[np.float64]
 
+Direction = Literal["advance", "retard"]
+DIRECTIONS: tuple[Direction, Direction] = ("advance", "retard")
+LEAST_STEPS = 2  # in a direction, for a speed or a swing
+LONG = 0.75  # of the longest step in its direction: a step that counts for speed
+SPEED_BAND = 1000.0  # rpm, width of the bands, centred on its multiples, in which holds and steps are taken together
 LEAST_ON_THE_WAY = 3  # rows between a tenth and nine tenths of the way
 _LOW = np.array([0.0, math.log(2.0), math.log(0.2), math.log(5.0)])  # τ, ω, ζ, S
 _HIGH = np.array([0.8, math.log(300.0), math.log(4.0), math.log(3000.0)])
-_MISFIT = 0.08  # share of the step by which rows may stand from the fit, root mean square
+_MISFIT = 0.08  # share of the step by which rows may be off the fit, root mean square
 _LEAST_MISFIT = 0.6  # crank degrees, likewise: noise of a cam sensor
 
 
 @dataclass(frozen=True)
 class StepFit:
-    """What one step shows. Degrees are crank degrees, speeds crank degrees a second, times seconds.
+    """One step: crank degrees, crank degrees a second, seconds.
 
-    `travelled` from level to level, + = advance. `speed` and `speed_error`; where `only_lowest`, the rows are too few
-    to tell more than that it is at least `speed`, and the rest is nan. `overshoot` beyond the level it settles at,
-    `delay` before it begins to move, their standard errors. `misfit`, root mean square of rows from the fit.
+    `travelled` from level to level, + = advance. `speed` and `speed_error`; with `only_lowest` there are too few rows
+    and the speed is at least `speed`, the rest nan. `overshoot` beyond the level at which it settles, `delay` before it
+    begins to move, their standard errors. `misfit`, root mean square of the rows from the fit.
     """
 
     travelled: float
@@ -54,8 +66,8 @@ class StepFit:
     only_lowest: bool
 
     @property
-    def believed(self) -> bool:
-        """Whether the rows move as a phaser does; where not, no figure of the step says anything."""
+    def plausible(self) -> bool:
+        """Whether the rows move as a phaser does; if not, no figure of the step means anything."""
         return self.only_lowest or self.misfit <= max(_LEAST_MISFIT, _MISFIT * abs(self.travelled))
 
 
@@ -120,17 +132,17 @@ def _fitted(time: FloatArray, moved: FloatArray, share: FloatArray, level: float
     ]
     best = min(fits, key=lambda fit: float(fit.cost))
     spread = _covariance(best.jac, best.fun)
-    told = _told(best.x)
-    slopes = np.array([(_told(best.x + step) - _told(best.x - step)) / (2 * size) for step, size in _nudges()])
+    figures = _figures(best.x)
+    slopes = np.array([(_figures(best.x + step) - _figures(best.x - step)) / (2 * size) for step, size in _nudges()])
     error = np.sqrt(np.maximum(np.einsum("pk,pq,qk->k", slopes, spread, slopes), 0.0))
     row = float(np.median(np.diff(time)))
     return StepFit(
         travelled=math.copysign(float(best.x[4]), way),
-        speed=float(told[0]),
+        speed=float(figures[0]),
         speed_error=float(error[0]),
-        overshoot=float(told[1]),
+        overshoot=float(figures[1]),
         overshoot_error=float(error[1]),
-        delay=float(told[2]) + row / 2,
+        delay=float(figures[2]) + row / 2,
         delay_error=math.hypot(float(error[2]), row / math.sqrt(12.0)),
         misfit=float(np.sqrt(np.mean(best.fun**2))),
         only_lowest=False,
@@ -143,8 +155,7 @@ def _nudges() -> list[tuple[FloatArray, float]]:
 
 
 def _covariance(jacobian: FloatArray, residual: FloatArray) -> FloatArray:
-    """Covariance of the parameters; a direction in which the rows say nothing counts as known, since no figure told
-    depends on it."""
+    """Covariance of the parameters; a direction of which the rows show nothing counts as known: no figure uses it."""
     freedom = max(len(residual) - jacobian.shape[1], 1)
     alike = float(residual[1:] @ residual[:-1] / max(float(residual @ residual), 1e-12))
     alike = min(max(alike, 0.0), 0.9)
@@ -153,7 +164,7 @@ def _covariance(jacobian: FloatArray, residual: FloatArray) -> FloatArray:
     return found
 
 
-def _told(parameters: FloatArray) -> FloatArray:
+def _figures(parameters: FloatArray) -> FloatArray:
     """Mean speed from a tenth to nine tenths of the way, swing beyond the level, dead time, for a sudden command."""
     delay, level = float(parameters[0]), float(parameters[4])
     omega, damping, limit = (float(value) for value in np.exp(parameters[1:4]))
@@ -194,3 +205,104 @@ def _response(
         now = time[row]
         found[row] = x
     return found
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the command, its speed, oil temperature (nan where not logged) and what it shows."""
+
+    file: str
+    time: float
+    rpm: float
+    oil: float
+    start: float
+    end: float
+    at_stop: bool
+    fit: StepFit
+
+    @property
+    def direction(self) -> Direction:
+        """Which way it went."""
+        return "advance" if self.end > self.start else "retard"
+
+
+@dataclass(frozen=True)
+class Moves:
+    """What the steps of one direction show between two speeds; nan where they do not.
+
+    `steps` is how many are long enough to count for speed. `speed` and `delay` are means with their standard errors;
+    `slowest` [crank degrees a second] and `swing` [crank degrees] are on the cautious side, `sure_speed` and
+    `sure_swing` on the other: in some band of speeds it was certainly no faster, in some step it swung no less.
+    `only_lowest`: there are too few rows, and the speed is at least so much.
+    """
+
+    direction: Direction
+    rpm_from: float
+    rpm_to: float
+    steps: int
+    speed: float
+    speed_error: float
+    slowest: float
+    sure_speed: float
+    swing: float
+    sure_swing: float
+    delay: float
+    delay_error: float
+    only_lowest: bool
+
+
+def moves_of(direction: Direction, steps: Iterable[Step], least: int = LEAST_STEPS) -> Moves | None:
+    """Means and cautious ends over the steps of one direction; None where there are fewer than `least`."""
+    own = [step for step in steps if step.direction == direction]
+    if len(own) < least:
+        return None
+    rpm = [step.rpm for step in own]
+    long = long_steps(own, least)
+    about = (direction, min(rpm), max(rpm), len(long))
+    fitted = [step for step in long if not step.fit.only_lowest]
+    free = [step.fit for step in own if not step.fit.only_lowest and not step.at_stop]
+    sure_swing = max((fit.overshoot - 2.0 * fit.overshoot_error for fit in free), default=0.0)
+    if len(fitted) < least:  # too few rows on the way: the speed is at least this
+        lowest = min(step.fit.speed for step in long)
+        nan = math.nan
+        return Moves(*about, lowest, nan, lowest, math.inf, nan, sure_swing, nan, nan, only_lowest=True)
+    swing = max((fit.overshoot + 2.0 * fit.overshoot_error for fit in free), default=math.nan)
+    speed, speed_error = _speed(fitted)
+    delay, delay_error = _mean([s.fit.delay for s in fitted], [s.fit.delay_error for s in fitted])
+    bands = [_speed([s for s in fitted if band(s.rpm) == one]) for one in sorted({band(s.rpm) for s in fitted})]
+    return Moves(
+        *about,
+        speed=speed,
+        speed_error=speed_error,
+        slowest=max(min(mean - 2.0 * error for mean, error in bands), 0.0),
+        sure_speed=min(mean + 2.0 * error for mean, error in bands),
+        swing=swing if len(free) >= least else math.nan,
+        sure_swing=sure_swing,
+        delay=delay,
+        delay_error=delay_error,
+        only_lowest=False,
+    )
+
+
+def long_steps(steps: Sequence[Step], least: int = LEAST_STEPS) -> list[Step]:
+    """The steps of one direction that count for speed: the `least` longest at any rate."""
+    sizes = sorted((abs(step.fit.travelled) for step in steps), reverse=True)
+    enough = min([LONG * sizes[0], *sizes[:least]]) if sizes else 0.0
+    return [step for step in steps if abs(step.fit.travelled) >= enough]
+
+
+def band(rpm: float) -> int:
+    """The band of speeds, counted in thousands of rpm."""
+    return round(rpm / SPEED_BAND)
+
+
+def _speed(steps: Sequence[Step]) -> tuple[float, float]:
+    return _mean([step.fit.speed for step in steps], [step.fit.speed_error for step in steps])
+
+
+def _mean(values: Sequence[float], errors: Sequence[float]) -> tuple[float, float]:
+    """Mean and its standard error: from how the steps differ, never less than from their own errors."""
+    data: FloatArray = np.array(values)
+    own = math.sqrt(float(np.mean(np.square(errors))))
+    apart = float(data.std(ddof=1)) if len(data) > 1 else 0.0
+    return float(data.mean()), max(own, apart) / math.sqrt(len(data))

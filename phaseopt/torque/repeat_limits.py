@@ -1,21 +1,21 @@
 """How well the dyno repeats itself: the least difference that can be seen today, drift, and pulls that do not belong.
 
 The least difference is the repeatability limit of ISO 5725-6 for two pulls' means over the same places: two pulls at
-one timing differ by less 19 times in 20, so a smaller difference says nothing. With few repeats Student's t takes the
-place of the normal distribution:
+one timing differ by less 19 times in 20, so a smaller difference says nothing. With few repeats, Student's t replaces
+the normal distribution:
 
     x = t(0.975, ν) √2 s          s, ν: standard deviation of a pull's mean among repeats, its degrees of freedom
 
-and never less than what the scatter within pulls alone warrants. At a single speed the rest of the two-way layout
+and never less than the scatter within pulls alone allows. At a single speed the rest of the two-way layout
 (`repeats`) adds to the variance, its degrees of freedom by Satterthwaite (Biometrics Bulletin 2 (1946) 110-114).
 
 Drift is a straight line of the pulls' offsets over their order in the project file, common to all groups of repeats;
-it is taken off where it is shown at 99 % (at 95 % the limit would be broken too often on days that do not drift).
+it is taken off where it is significant at 99 % (at 95 % the limit would fail too often on days that do not drift).
 
 A pull does not belong where, beside its repeats, its mean or its shape stands out more than chance allows (1 % for the
 whole day, Bonferroni), judged by the others' scatter and by practice: an ordinary dyno repeats to about 1 % (common
-practice, no source), which counts as four degrees of freedom, so that two lucky repeats do not condemn a third.
-Neighbouring speeds of one pull are not independent; four count as one in judging shape.
+practice, no source). That counts as four degrees of freedom, so that two lucky repeats do not condemn a third.
+Neighbouring speeds of one pull are not independent: for shape, four count as one.
 
 Source of the limit: ISO 5725-6:1994, 4.1 (from memory).
 """
@@ -32,7 +32,7 @@ from phaseopt.torque.repeats import LEAST_PLACES, FloatArray, Repeats, find_repe
 
 CONFIDENCE = 0.95
 DRIFT_CONFIDENCE = 0.99
-ODD_CHANCE = 0.01  # of calling out a pull on a day on which all belong
+OUTLIER_CHANCE = 0.01  # of naming a pull on a day on which all belong
 PRACTICE, PRACTICE_FREEDOM = 0.01, 4.0  # share of torque to which an ordinary dyno repeats, and what that counts for
 ALIKE = 4.0  # neighbouring speeds of a pull that count as one
 
@@ -41,9 +41,21 @@ ALIKE = 4.0  # neighbouring speeds of a pull that count as one
 class OutlierPull:
     """A pull that does not belong beside its repeats.
 
-    `difference` [N m] and `share` of torque: its mean less the others'. `uneven`: whether the difference changes along
-    speed by more than repeats do; then `unevenness` [N m] is its standard deviation along speed. `unclear`: there are
-    only two repeats, `pull` and `other`, and the data cannot say which of them it is.
+    Parameters
+    ----------
+    pull, other
+        Indices of the pull and of a repeat of it.
+    difference, share
+        Its mean less the others' [N m], and as a share of torque.
+    uneven, unevenness
+        Whether the difference changes along speed by more than repeats do, and its standard deviation there [N m].
+    unclear
+        There are only two repeats, `pull` and `other`, and the data do not show which of them it is.
+
+    Examples
+    --------
+    >>> OutlierPull(2, 0, 9.0, 0.06, uneven=False, unevenness=0.5, unclear=False).share
+    0.06
     """
 
     pull: int
@@ -57,12 +69,33 @@ class OutlierPull:
 
 @dataclass(frozen=True, eq=False)
 class Repeatability:
-    """What repeated pulls tell of the day; all torque in N m.
+    """How well the dyno repeats itself today; all torque in N m, nan where there are too few repeats.
 
-    `groups` of repeats without the odd pulls; `deviation` of a pull's mean with `freedom` degrees of freedom (drift
-    taken off where `drift_shown`); `drift` a pull and `drift_error`, nan where there are too few repeats; `least`
-    difference of two pulls' means over their common places that can be seen, `least_at_speed` the same at a single
-    place, `likely` the former with practice counted as four repeats more (all nan without repeats); `odd` pulls.
+    Parameters
+    ----------
+    groups
+        Pulls that repeat each other, without the outliers.
+    deviation, freedom
+        Standard deviation of a pull's mean and its degrees of freedom (drift taken off where `drift_shown`).
+    drift, drift_error, drift_shown
+        Drift a pull, its standard error, and whether it is significant.
+    least, least_at_speed
+        The least difference that can be seen between two pulls' means over their common places, and at a single place.
+    likely
+        `least` with practice counted as four repeats more.
+    outliers
+        Pulls that do not belong.
+
+    Examples
+    --------
+    >>> rpm = np.tile(np.arange(2000.0, 6001.0, 500.0), 3)
+    >>> offset = np.repeat([0.0, 1.0, -1.0], 9)  # three pulls at one timing: s = 1, t(0.975, 2) = 4.303
+    >>> same = np.full(27, 110.0)
+    >>> columns = dict(rpm=rpm, load=same, icl=same, ecl=same, torque=150 + offset, scatter=0 * rpm,
+    ...                full_throttle=same > 0, pull=np.repeat([0, 1, 2], 9))
+    >>> found = repeatability(xr.Dataset({name: ("point", values) for name, values in columns.items()}))
+    >>> round(found.deviation, 3), round(found.least, 2), found.outliers
+    (1.0, 6.08, ())
     """
 
     groups: tuple[Repeats, ...]
@@ -74,41 +107,48 @@ class Repeatability:
     least: float
     least_at_speed: float
     likely: float
-    odd: tuple[OutlierPull, ...]
+    outliers: tuple[OutlierPull, ...]
 
 
 @dataclass(frozen=True)
 class _Drift:
     slope: float
     error: float
-    shown: bool
+    significant: bool
 
 
 _NO_DRIFT = _Drift(math.nan, math.nan, False)
 
 
 def repeatability(points: xr.Dataset) -> Repeatability:
-    """Drift, the least difference that can be seen, and pulls that do not belong, from pulls that repeat each other.
+    """Drift, the least difference that can be seen, and pulls that do not belong.
 
-    Parameters: `points` as `reduce_logs` makes them, pulls numbered in the order they were made.
+    Parameters
+    ----------
+    points
+        As `reduce_logs` makes them, pulls numbered in the order they were made.
 
-    >>> rpm = np.tile(np.arange(2000.0, 6001.0, 500.0), 3)
-    >>> offset = np.repeat([0.0, 1.0, -1.0], 9)  # three pulls at one timing: s = 1, t(0.975, 2) = 4.303
-    >>> same = np.full(27, 110.0)
-    >>> columns = dict(rpm=rpm, load=same, icl=same, ecl=same, torque=150 + offset, scatter=0 * rpm,
-    ...                full_throttle=same > 0, pull=np.repeat([0, 1, 2], 9))
-    >>> found = repeatability(xr.Dataset({name: ("point", values) for name, values in columns.items()}))
-    >>> round(found.deviation, 3), round(found.least, 2), found.odd
-    (1.0, 6.08, ())
+    Returns
+    -------
+    Repeatability
+        From pulls that repeat each other.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.torque import reduce_logs
+    >>> found = repeatability(reduce_logs(load_project("examples/intake_only/project.toml")).points)
+    >>> found.groups, found.least  # no timing was pulled twice
+    ((), nan)
     """
-    groups, odd = _take_out_odd(find_repeats(points))
+    groups, outliers = _without_outliers(find_repeats(points))
     offsets = [group.layout()[0] for group in groups]
     orders = [group.pulls.astype(np.float64) for group in groups]
     freedom = float(sum(len(offset) - 1 for offset in offsets))
     if not freedom:
-        return Repeatability((), math.nan, 0.0, math.nan, math.nan, False, math.nan, math.nan, math.nan, odd)
+        return Repeatability((), math.nan, 0.0, math.nan, math.nan, False, math.nan, math.nan, math.nan, outliers)
     drift = _drift(orders, offsets)
-    if drift.shown:
+    if drift.significant:
         offsets = [o - drift.slope * (t - t.mean()) for o, t in zip(offsets, orders, strict=True)]
         freedom -= 1.0
     variance = _squares(offsets) / freedom
@@ -128,11 +168,11 @@ def repeatability(points: xr.Dataset) -> Repeatability:
         freedom=freedom,
         drift=drift.slope,
         drift_error=drift.error,
-        drift_shown=drift.shown,
+        drift_shown=drift.significant,
         least=least,
         least_at_speed=max(least, _limit(single, of_single)),
         likely=likely,
-        odd=odd,
+        outliers=outliers,
     )
 
 
@@ -146,7 +186,7 @@ def _squares(offsets: Iterable[FloatArray]) -> float:
 
 
 def _scatter_of_mean(group: Repeats) -> float:
-    """Variance of a pull's mean that the scatter within pulls warrants, averaged over the group."""
+    """Variance of a pull's mean from the scatter within pulls, averaged over the group."""
     met = np.isfinite(group.error).sum(axis=1)
     return float((np.nansum(group.error**2, axis=1) / met**2).mean())
 
@@ -161,7 +201,7 @@ def _rest(groups: Sequence[Repeats]) -> tuple[float, float]:
 
 
 def _drift(orders: Sequence[FloatArray], offsets: Sequence[FloatArray]) -> _Drift:
-    """A straight line over the order of pulls, its standard error, and whether it is surely other than zero."""
+    """A straight line over the order of pulls, its standard error, and whether it is significant."""
     freedom = sum(len(offset) - 1 for offset in offsets) - 1
     if freedom < 1:
         return _NO_DRIFT
@@ -173,12 +213,12 @@ def _drift(orders: Sequence[FloatArray], offsets: Sequence[FloatArray]) -> _Drif
     return _Drift(slope, error, bool(abs(slope) > stats.t.ppf(0.5 + DRIFT_CONFIDENCE / 2, freedom) * error))
 
 
-def _take_out_odd(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...], tuple[OutlierPull, ...]]:
-    """Take out the pulls that stand out, of an unclear two both.
+def _without_outliers(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...], tuple[OutlierPull, ...]]:
+    """Take out the pulls that stand out; of an unclear pair, both.
 
-    One after the other, whichever stands out most, as long as more than half of a group stays; then back to the last
-    one that chance does not account for, so that two odd pulls do not hide each other. Source: the generalised extreme
-    studentised deviate, Rosner, Technometrics 25 (1983) 165-172.
+    One after the other, the one that stands out most first, as long as more than half of a group stays. Then back to
+    the last one that chance does not explain, so that two outliers do not hide each other. Source: the generalised
+    extreme studentised deviate, Rosner, Technometrics 25 (1983) 165-172.
     """
     whole = {int(pull): len(group.pulls) for group in groups for pull in group.pulls}
     steps: list[tuple[float, OutlierPull, tuple[Repeats, ...]]] = []
@@ -196,35 +236,35 @@ def _take_out_odd(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...], tup
         left = tuple(group.without(worst.pull) if worst.pull in group.pulls else group for group in left)
         left = tuple(group for group in left if len(group.pulls) > 1 and len(group.rpm) >= LEAST_PLACES)
         steps.append((chance * len(may), worst, left))
-    found = max((k + 1 for k, (chance, *_) in enumerate(steps) if chance < ODD_CHANCE), default=0)
-    odd = sorted((worst for _, worst, _ in steps[:found]), key=lambda worst: worst.pull)
-    return steps[found - 1][2] if found else groups, tuple(odd)
+    found = max((k + 1 for k, (chance, *_) in enumerate(steps) if chance < OUTLIER_CHANCE), default=0)
+    outliers = sorted((worst for _, worst, _ in steps[:found]), key=lambda worst: worst.pull)
+    return steps[found - 1][2] if found else groups, tuple(outliers)
 
 
 def _judge(groups: tuple[Repeats, ...], place: int, pull: int) -> tuple[float, OutlierPull]:
-    """How likely it is that a pull that belongs stands out as much from its repeats, in its mean or its shape."""
+    """How likely a pull that belongs stands out as much from its repeats, in its mean or its shape."""
     group = groups[place]
     beyond = group.from_others(pull)
     beyond = beyond[np.isfinite(beyond)]
     level = float(np.nanmean(group.torque))
-    kept = [g.without(pull) if k == place else g for k, g in enumerate(groups)]
-    kept = [g for g in kept if len(g.pulls) > 1]
+    rest_of_day = [g.without(pull) if k == place else g for k, g in enumerate(groups)]
+    rest_of_day = [g for g in rest_of_day if len(g.pulls) > 1]
     others = group.pulls[group.pulls != pull]
     spare = (PRACTICE * level) ** 2
     more = 1.0 + 1.0 / len(others)  # the others' mean is not certain either
 
-    offsets, orders = [g.layout()[0] for g in kept], [g.pulls.astype(np.float64) for g in kept]
-    drift = _drift(orders, offsets) if kept else _NO_DRIFT
+    offsets, orders = [g.layout()[0] for g in rest_of_day], [g.pulls.astype(np.float64) for g in rest_of_day]
+    drift = _drift(orders, offsets) if rest_of_day else _NO_DRIFT
     away, lapse = float(beyond.mean()), float(pull - others.mean())
     freedom = sum(len(o) - 1 for o in offsets)
-    if drift.shown:
+    if drift.significant:
         away, freedom = away - drift.slope * lapse, freedom - 1
         offsets = [o - drift.slope * (t - t.mean()) for o, t in zip(offsets, orders, strict=True)]
     variance = (_squares(offsets) + PRACTICE_FREEDOM * spare) / (freedom + PRACTICE_FREEDOM)
-    sure = more * variance + ((drift.error * lapse) ** 2 if drift.shown else 0.0)
+    sure = more * variance + ((drift.error * lapse) ** 2 if drift.significant else 0.0)
     of_mean = 2.0 * float(stats.t.sf(abs(away) / math.sqrt(sure), freedom + PRACTICE_FREEDOM))
 
-    rest, rest_freedom = _rest(kept)
+    rest, rest_freedom = _rest(rest_of_day)
     shape = float(beyond.var(ddof=1)) / more
     usual = (rest_freedom * rest + PRACTICE_FREEDOM * spare) / (rest_freedom + PRACTICE_FREEDOM)
     own_freedom = max((len(beyond) - 1) / ALIKE, 1.0)
