@@ -25,15 +25,22 @@ AXIS_ATTRS = {
     "rpm": {"units": "rpm", "long_name": "engine speed"},
     "load": {"units": "kPa", "long_name": "manifold absolute pressure, the top one full throttle"},
 }
-_LAYOUT = f"a first row {CORNER},load,load,... and one row a speed: rpm,phase,phase,..."
+_LAYOUT = f"give a first row {CORNER},load,load,... and one row a speed: rpm,phase,phase,..."
 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class PhaseTables(ShowsItself):
-    """Two tables on shared axes.
+    """Two phase tables on shared axes.
 
-    `intake` and `exhaust` have dims ("rpm", "load") and hold phase in crank degrees from rest, + = advanced; the table
-    of a cam without a phaser is all 0.
+    Attributes
+    ----------
+    intake, exhaust : DataArray (rpm, load)
+        Phase [crank deg from rest], + = advanced; all 0 for a cam without a phaser.
+
+    Examples
+    --------
+    >>> PhaseTables.of([1000, 2000], [50, 100], [[0, 10], [5, 20]], 0.0).exhaust.to_numpy().tolist()
+    [[0.0, 0.0], [0.0, 0.0]]
     """
 
     intake: xr.DataArray
@@ -45,9 +52,26 @@ class PhaseTables(ShowsItself):
     ) -> "PhaseTables":
         """Tables from plain arrays.
 
-        Parameters: `rpm` (R,) rpm; `load` (L,) kPa; `intake` and `exhaust` crank degrees, any shape that spreads to
-        (R, L).
+        Parameters
+        ----------
+        rpm : array (R,)
+            Engine speeds [rpm].
+        load : array (L,)
+            Loads [kPa].
+        intake, exhaust : array that broadcasts to (R, L)
+            Phases [crank deg from rest], + = advanced.
 
+        Returns
+        -------
+        PhaseTables
+
+        Raises
+        ------
+        InputError
+            A phase that is not finite.
+
+        Examples
+        --------
         >>> tables = PhaseTables.of([1000, 2000], [50, 100], [[0, 10], [5, 20]], 0.0)
         >>> float(tables.intake.sel(rpm=2000, load=100)), float(tables.exhaust.max())
         (20.0, 0.0)
@@ -78,9 +102,18 @@ class PhaseTables(ShowsItself):
     def at(self, rpm: npt.ArrayLike, load: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Phases between cells as a controller reads them: bilinear, and the edge's value beyond the axes.
 
-        Parameters: `rpm` and `load` (kPa), any shapes that broadcast.
-        Returns intake and exhaust phase, crank degrees.
+        Parameters
+        ----------
+        rpm, load : arrays that broadcast
+            Engine speed [rpm] and load [kPa].
 
+        Returns
+        -------
+        tuple of two arrays
+            Intake and exhaust phase [crank deg].
+
+        Examples
+        --------
         >>> tables = PhaseTables.of([1000, 2000], [50, 100], [[0, 10], [20, 30]], -5.0)
         >>> tables.at(1500, [75, 200])[0].tolist()
         [15.0, 20.0]
@@ -98,9 +131,14 @@ class PhaseTables(ShowsItself):
 
 @dataclass(frozen=True, eq=False)
 class PhaseClamps:
-    """Phases that a controller may hold at each speed, whatever the load.
+    """Phases that a controller may hold at each speed, at any load.
 
-    `rpm` (R,); `intake` and `exhaust` (R, 2): from, to, crank degrees from rest, + = advanced.
+    Attributes
+    ----------
+    rpm : array (R,)
+        Engine speeds [rpm].
+    intake, exhaust : array (R, 2)
+        From, to [crank deg from rest], + = advanced.
     """
 
     rpm: FloatArray
@@ -113,7 +151,7 @@ class PhaseClamps:
 
 
 def _place(axis: FloatArray, value: FloatArray) -> tuple[npt.NDArray[np.intp], FloatArray]:
-    """The cell a value falls in and how far it stands into it, 0 to 1."""
+    """The cell a value falls in and how far into it, 0 to 1."""
     inside = np.clip(value, axis[0], axis[-1])
     index = np.clip(np.searchsorted(axis, inside, side="right") - 1, 0, axis.size - 2)
     return index, (inside - axis[index]) / (axis[index + 1] - axis[index])
@@ -165,15 +203,19 @@ def write_table(table: xr.DataArray, path: Path) -> None:
 def read_table(path: Path) -> xr.DataArray:
     """Read a table from neutral CSV.
 
+    Parameters
+    ----------
+    path : Path
+
     Returns
     -------
-    DataArray
-        Dims ("rpm", "load"), crank degrees from rest, + = advanced.
+    DataArray (rpm, load)
+        Phase [crank deg from rest], + = advanced.
 
     Raises
     ------
     InputError
-        A missing, empty or ragged file, another corner cell (a table that stands the other way round), text, an empty
+        A missing, empty or ragged file, another corner cell (a table with speeds across), text, an empty
         cell or a number that is not finite, decimal commas, semicolons, axes that do not increase, fewer than two
         speeds or loads; names file and line.
     """
@@ -187,8 +229,8 @@ def _read(path: Path) -> tuple[xr.DataArray, list[int]]:
     numbers: list[list[float]] = []
     for line, fields in rows:
         if len(fields) != len(head[1]):
-            problem = f"{len(fields)} fields where the first row has {len(head[1])}"
-            hint = "one phase for each load, a comma between cells and a point in decimals"
+            problem = f"{len(fields)} fields, but the first row has {len(head[1])}"
+            hint = "give one phase for each load, a comma between cells and a point in decimals"
             raise at_line(path, line, problem, hint)
         names = ["rpm"] + [f"phase at load {load:g}" for load in loads]
         numbers.append([number_in(path, line, name, field) for name, field in zip(names, fields, strict=True)])
@@ -222,17 +264,30 @@ def _require_increasing(path: Path, name: str, axis: list[float], lines: list[in
 
 
 def read_tables(project: Project, intake: str | Path | None = None, exhaust: str | Path | None = None) -> PhaseTables:
-    """Read a pair of tables in the neutral CSV and hold them against the project.
+    """Read a pair of tables in the neutral CSV, on the project's axes.
 
     A cam without a phaser needs no file; its table is all 0. Where one phaser moves both sets of lobes, one file is
-    enough, and two must say the same. Returns phases in crank degrees from rest, + = advanced, on the project's axes.
+    enough, and two must say the same.
+
+    Parameters
+    ----------
+    project : Project
+        Its axes and phasers.
+    intake, exhaust : path, optional
+        The CSV of each cam.
+
+    Returns
+    -------
+    PhaseTables
 
     Raises
     ------
     InputError
-        Whatever `read_table` refuses; a file missing for a cam that moves; axes that are not the project's; a phase
+        What `read_table` refuses; a file missing for a cam that moves; axes that are not the project's; a phase
         for a cam that does not move; two tables for one phaser that differ.
 
+    Examples
+    --------
     >>> from phaseopt.project.load import load_project
     >>> project, folder = load_project("examples/hillclimb/project.toml"), "maps/hillclimb-start"
     >>> tables = read_tables(project, f"{folder}/intake_phase.csv", f"{folder}/exhaust_phase.csv")
@@ -249,11 +304,11 @@ def read_tables(project: Project, intake: str | Path | None = None, exhaust: str
             _refuse_moved(project, side, tables[side], given[side])
         elif project.phaser_of(side) is not None:
             raise InputError.one(
-                f"no table for the {side} cam, which has a phaser", hint=f"name its {side} phase CSV", file=project.file
+                f"the {side} cam has a phaser but no table", hint=f"name its {side} phase CSV", file=project.file
             )
     if project.arrangement == "together" and not np.array_equal(tables["intake"], tables["exhaust"]):
         raise InputError.one(
-            "one phaser moves both cams, yet this table differs from the intake's",
+            "one phaser moves both cams, but this table differs from the intake's",
             hint="give the same table for both, or only one",
             file=given["exhaust"],
         )
@@ -295,15 +350,15 @@ def _read_on_axes(project: Project, path: Path) -> xr.DataArray:
     table, lines = _read(path)
     for name, where in (("rpm", lines[1:]), ("load", lines[:1] * table.sizes["load"])):
         found, wanted = table[name].to_numpy(), np.array(getattr(project.tables, name))
-        hint = f"the {name} axis of the project: {', '.join(map(number_text, wanted))}"
+        hint = f"use the project's {name} axis: {', '.join(map(number_text, wanted))}"
         if found.size != wanted.size:
             raise InputError.one(
-                f"{found.size} values of {name} where tables.{name} of the project has {wanted.size}",
+                f"{found.size} values of {name}, but tables.{name} of the project has {wanted.size}",
                 hint=hint,
                 file=path,
             )
         for i in np.flatnonzero(found != wanted)[:1]:
-            problem = f"{name} {number_text(found[i])} where the project has {number_text(wanted[i])}"
+            problem = f"{name} {number_text(found[i])}, but the project has {number_text(wanted[i])}"
             raise at_line(path, where[i], problem, hint)
     return table
 
@@ -311,5 +366,5 @@ def _read_on_axes(project: Project, path: Path) -> xr.DataArray:
 def _refuse_moved(project: Project, side: Side, table: xr.DataArray, path: Path | None) -> None:
     if project.phaser_of(side) is None and (table != 0).any():
         raise InputError.one(
-            f"the {side} cam has no phaser, yet the table moves it", hint=f"leave the {side} table out", file=path
+            f"the {side} cam has no phaser, but the table moves it", hint=f"leave the {side} table out", file=path
         )

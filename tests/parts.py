@@ -6,7 +6,7 @@ from typing import Any
 
 from phaseopt.job.build import Build
 from phaseopt.project import Project
-from phaseopt.search.solve import SearchResult
+from phaseopt.search.solver import SearchResult
 
 NONE: Mapping[str, Any] = {}
 

@@ -24,13 +24,13 @@ def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = 
     from phaseopt.output.tradeoff_files import tradeoff_files
     from phaseopt.project.load import load_project
     from phaseopt.report.subjects.tradeoff import tradeoff_document
-    from phaseopt.study import tradeoff as study
+    from phaseopt.study.tradeoff import study_tradeoff
 
     project = load_project(project_file)
     if out is not None:
         require_replaceable(out)
     with progress_line() as progress:
-        found = study.tradeoff(project, trials, storage, progress)
+        found = study_tradeoff(project, trials, storage, progress)
     if out is not None:
         write_files(out, tradeoff_files(found))
     return Answer(

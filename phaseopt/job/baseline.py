@@ -12,7 +12,7 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.job.gains import Gains, gains
 from phaseopt.job.stages import BestTables, baseline_tables, check_tables
 from phaseopt.search.objective import cell_weights
-from phaseopt.search.solve import SearchResult
+from phaseopt.search.solver import SearchResult
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import AXIS_ATTRS, PhaseTables, cells_of
 from phaseopt.torque_model.airflow import cylinder_air, efficiency_at

@@ -18,7 +18,7 @@ from phaseopt.job.mixture_and_spark import UnlikeAir, unlike_air
 from phaseopt.job.resolve import Resolver
 from phaseopt.search.objective import charged, search_problem, torque_map
 from phaseopt.search.problem import Problem
-from phaseopt.search.solve import SearchResult
+from phaseopt.search.solver import SearchResult
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.torque_model.sources import TorqueModel
 

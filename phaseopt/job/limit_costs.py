@@ -18,7 +18,7 @@ from phaseopt.project import SIDES
 from phaseopt.search.objective import cell_weights
 from phaseopt.search.problem import Problem
 from phaseopt.search.rules import OVERLAP_CAP, hard_rules_of
-from phaseopt.search.solve import SearchResult
+from phaseopt.search.solver import SearchResult
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]

@@ -17,7 +17,7 @@ from phaseopt.job.stages import BestTables
 from phaseopt.project import Project
 from phaseopt.search.objective import OBJECTIVE_DECIMALS, TorqueMap, cell_weights, charged, search_problem
 from phaseopt.search.problem import Box, Problem
-from phaseopt.search.solve import SearchResult, solve
+from phaseopt.search.solver import SearchResult, solve
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]

@@ -18,7 +18,7 @@ from phaseopt.project import SIDES, Project
 from phaseopt.search.neighbouring import solve_neighbouring
 from phaseopt.search.objective import TorqueMap, search_problem, torque_map
 from phaseopt.search.part_load import columns_of
-from phaseopt.search.solve import SearchResult, solve
+from phaseopt.search.solver import SearchResult, solve
 from phaseopt.tables import PhaseTables, read_tables, rest_tables
 from phaseopt.torque_model.simulated_quantities import label_quantities
 from phaseopt.torque_model.sources import TorqueModel, error_context

@@ -133,7 +133,15 @@ __all__ = [
 
 
 class Project(ShowsItself, ProjectSection):
-    """Everything stated in a project file."""
+    """Everything stated in a project file.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> project.arrangement, project.phaser_of("intake").travel
+    ('both', (0.0, 45.0))
+    """
 
     name: str = Field(min_length=1, max_length=200, description="a name for reports")
     cylinders: int = Field(ge=1, le=16, description="number of cylinders")

@@ -3,9 +3,11 @@
 Angles are crank degrees unless a field says otherwise.
 """
 
+import inspect
 import itertools
+import json
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 from pydantic_core import PydanticCustomError
@@ -74,6 +76,33 @@ class ProjectSection(BaseModel):
     """A part of the project file: no unknown keys, no change after reading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+    @classmethod
+    def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
+        """Add every key with its meaning to the docstring, from the descriptions that messages and blanks use too."""
+        keys = (
+            f"{field.alias or name} : {_type_text(field.annotation)}{'' if field.is_required() else ', optional'}"
+            + (f"\n    {field.description}" if field.description else "")
+            for name, field in cls.model_fields.items()
+        )
+        text, mark, examples = inspect.cleandoc(cls.__doc__ or "").partition("\n\nExamples\n")
+        cls.__doc__ = "\n".join([text, "", "Parameters", "----------", *keys]) + mark + examples
+
+
+def _type_text(annotation: Any) -> str:
+    """A type in a few words.
+
+    >>> _type_text(float), _type_text(tuple[str, ...] | None), _type_text(Literal["a", "b"])
+    ('float', 'tuple of str', '"a" or "b"')
+    """
+    arguments = [each for each in get_args(annotation) if each not in (type(None), Ellipsis)]
+    if get_origin(annotation) is Literal:
+        return " or ".join(json.dumps(each) for each in arguments)
+    if get_origin(annotation) is Annotated:
+        return _type_text(arguments[0])
+    if get_origin(annotation) is tuple:
+        return f"tuple of {' and '.join(dict.fromkeys(map(_type_text, arguments)))}"
+    return " or ".join(map(_type_text, arguments)) if arguments else getattr(annotation, "__name__", str(annotation))
 
 
 def _increasing(values: tuple[float, ...]) -> tuple[float, ...]:

@@ -10,7 +10,20 @@ from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class FixedTiming:
-    """One timing for all cells that are free to move [crank deg], and its score under the same rules [N·m]."""
+    """One timing for all cells that are free to move.
+
+    Attributes
+    ----------
+    intake, exhaust : float
+        Phases [crank deg from rest], + = advanced.
+    value : float
+        Its score under the same rules [N·m].
+
+    Examples
+    --------
+    >>> FixedTiming(12.0, -8.0, 1450.5).value
+    1450.5
+    """
 
     intake: float
     exhaust: float

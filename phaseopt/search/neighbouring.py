@@ -24,7 +24,7 @@ from phaseopt.project import SIDES
 from phaseopt.search.binding import NEIGHBOURS
 from phaseopt.search.polish import LEAST_RISE, add_neighbour, score
 from phaseopt.search.problem import Box, Instance, Problem, beside, prepare
-from phaseopt.search.solve import SWEEPS_PER_CHECK, BoxResult, SearchResult, result_of, solve
+from phaseopt.search.solver import SWEEPS_PER_CHECK, BoxResult, SearchResult, result_of, solve
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part
@@ -120,8 +120,45 @@ class NeighbourRule:
 def solve_neighbouring(problem: Problem, boxes: list[Box], limits: Limits, progress: Progress) -> SearchResult:
     """The best tables found in which no four neighbouring cells could meet unsafely, and a bound on all such.
 
-    Parameters: `problem` with the hard rules of the project; `boxes`, the safe boxes: any table in one keeps the
-    looser rule too, so the outcome is never lower than theirs. Raises `InputError` as `solve` does.
+    Parameters
+    ----------
+    problem : Problem
+        With the hard rules of the project.
+    boxes : list of Box
+        The safe boxes: any table in one keeps the looser rule too, so the outcome is never lower than theirs.
+    limits : Limits
+    progress : callable
+        Gets the share of the work done, 0 to 1, and what is going on.
+
+    Returns
+    -------
+    SearchResult
+
+    Raises
+    ------
+    InputError
+        As `solve`.
+
+    Notes
+    -----
+    The bound is that of a search in which any two of four neighbouring cells meet safely: it holds for all tables that
+    keep the rule. The tables are judged anew by `clearance.check_tables`, with bounds of its own.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance import contact_model, phase_limits
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.search import TorqueMap, search_problem
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> axes = project.tables.model_copy(update={"rpm": (2000.0, 6000.0), "load": (50.0, 100.0)})
+    >>> project = project.model_copy(update={"tables": axes})
+    >>> limits = phase_limits(contact_model(project))
+    >>> shape = (len(project.tables.rpm), len(project.tables.load), limits.phases_intake.size, 1)
+    >>> torque, known = np.broadcast_to(limits.phases_intake[:, None], shape), np.ones(shape, dtype=bool)
+    >>> problem, boxes = search_problem(project, limits, TorqueMap(torque, 0 * torque, known, known, False))
+    >>> found = solve_neighbouring(problem, boxes, limits, lambda share, text: None)
+    >>> bool(found.intake.max() <= limits.boxes[0].intake_to), found.value <= found.bound
+    (True, True)
     """
     return solve_between(problem, boxes, NeighbourRule.of(problem, limits), progress)
 

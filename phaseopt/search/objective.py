@@ -28,12 +28,26 @@ OBJECTIVE_DECIMALS = 6  # N·m; so that the last bits of a machine's arithmetic 
 
 @dataclass(frozen=True, eq=False)
 class TorqueMap:
-    """Torque of every label (R, L, A, B), N·m; where one phaser moves both cams, B is 1 and a label is its phase.
+    """Torque of every label (R, L, A, B); where one phaser moves both cams, B is 1 and a label is its phase.
 
-    `torque` expected, `deviation` its standard deviation, `measured` whether the data speak of it, `in_reach` whether
-    the torque model does: the data, or, where a simulation is the prior mean (`simulated`), that it settled there.
-    Torque is nan where it did not. `quantities` what the simulation knows beside torque, as far as the project's caps
-    and costs ask for it.
+    Attributes
+    ----------
+    torque, deviation : array
+        Expected, and its standard deviation [N·m]; nan where a simulation did not settle.
+    in_reach : bool array
+        Whether the torque model knows it: by the data, or, where a simulation takes part, that it settled there.
+    measured : bool array
+        Whether the data show it.
+    simulated : bool
+        Whether a simulation is the prior mean.
+    quantities : mapping of str to array
+        What the simulation knows beside torque, as far as the project's caps and costs ask for it.
+
+    Examples
+    --------
+    >>> torque, known = np.zeros((2, 1, 3, 1)), np.ones((2, 1, 3, 1), dtype=bool)
+    >>> TorqueMap(torque, torque, known, known, simulated=False).picked(np.array([0, 2])).torque.shape
+    (2, 1, 2, 1)
     """
 
     torque: FloatArray
@@ -57,10 +71,25 @@ class TorqueMap:
 
 
 def cell_weights(project: Project) -> FloatArray:
-    """(R, L) how much each cell counts, scaled to a mean of 1.
+    """How much each cell counts, scaled to a mean of 1.
 
     The first band of `search.weights` that holds a cell decides; without one a cell counts 1 from `full_load_from`
     and a tenth below it: at a fixed manifold pressure, most torque is not what a driver wants there.
+
+    Parameters
+    ----------
+    project : Project
+
+    Returns
+    -------
+    array (R, L)
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> weights = cell_weights(load_project("examples/hillclimb/project.toml"))
+    >>> weights.shape, round(float(weights.mean()), 9), bool(weights[0, 0] < weights[0, -1])
+    ((16, 8), 1.0, True)
     """
     row = np.where(np.array(project.tables.load) >= project.search.full_load_from, 1.0, LIGHT_LOAD_WEIGHT)
     row[-1] = 1.0  # the top row is full throttle whatever its pressure

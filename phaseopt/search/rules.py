@@ -73,6 +73,13 @@ def slew_caps(project: Project, side: Side) -> FloatArray:
     -------
     array (R - 1, 2)
         [crank deg]; infinite where the cam is fixed.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> project.tables.rpm[:2], slew_caps(project, "intake")[0].round(1).tolist()
+    ((1000.0, 1500.0), [-13.3, 13.3])
     """
     phaser, step = project.phaser_of(side), np.diff(project.tables.rpm)
     slowest = np.inf if phaser is None else min(phaser.slew.advance, phaser.slew.retard)

@@ -1,4 +1,46 @@
-"""Questions one level up: which pulls to make next, and whether a pull on the new tables bore the prediction out.
+"""Questions one level up: which pulls to make next, whether a pull confirms the tables, where to fit the cams.
 
-Nothing here writes a file; it imports from everything the build does and is imported by output, report and cli alone.
+- A plan: `plan` plans a project's next pulls and makes the `run_sheet`. `best_pulls` chooses them by the
+  `knowledge_gradient` of the candidates of `acquisition` over the cells of `full_load`, `initial_design` spreads them
+  where too little is known, both among `safe_timings`, as `planned_pulls`.
+- A confirmation: `confirm` compares a pull on new tables with its prediction, by `differences` and `phaser_tracking`.
+- Installed offsets: `offsets` tries them (`offset_trial`) in an `offset_range`, in the order of `offset_sampler`, and
+  compares `offset_gains`.
+- A trade-off: `tradeoff` searches under many settings (`tradeoff_trial`), measures `smoothness` and picks the `knee`.
+
+Trials are in a database (`storage`), and a build shows `cached_studies`. Nothing here writes any other file.
 """
+
+from typing import TYPE_CHECKING
+
+from phaseopt.values.lazy import on_demand
+
+if TYPE_CHECKING:
+    from phaseopt.study.confirm import Confirmation, confirm_pull
+    from phaseopt.study.offsets import OffsetStudy, study_offsets
+    from phaseopt.study.plan import plan_next_pulls
+    from phaseopt.study.run_sheet import RunSheet, SheetPull
+    from phaseopt.study.tradeoff import Tradeoff, study_tradeoff
+
+__all__ = [
+    "Confirmation",
+    "OffsetStudy",
+    "RunSheet",
+    "SheetPull",
+    "Tradeoff",
+    "confirm_pull",
+    "plan_next_pulls",
+    "study_offsets",
+    "study_tradeoff",
+]
+
+__getattr__ = on_demand(
+    __name__,
+    {
+        "confirm": ("Confirmation", "confirm_pull"),
+        "offsets": ("OffsetStudy", "study_offsets"),
+        "plan": ("plan_next_pulls",),
+        "run_sheet": ("RunSheet", "SheetPull"),
+        "tradeoff": ("Tradeoff", "study_tradeoff"),
+    },
+)

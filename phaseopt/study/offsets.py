@@ -143,6 +143,15 @@ def study_offsets(
     -----
     Offsets move in whole steps of the phasers' resolution. A gain counts where it is more than two standard deviations
     and more than two pulls on an ordinary dyno would show.
+
+    Examples
+    --------
+    >>> from tempfile import mkdtemp
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> found = study_offsets(project, 1, f"sqlite:///{mkdtemp()}/study.sqlite")
+    >>> found.count, found.fitted.trial.offsets == (project.intake.offset, project.exhaust.offset)
+    (1, True)
     """
     require_source(project)
     progress(0.0, "contact limits")

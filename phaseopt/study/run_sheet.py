@@ -8,25 +8,33 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from phaseopt.clearance.check import BoxVerdict, box_verdict, outside_travel
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, running_gaps
 from phaseopt.project import SIDES
 from phaseopt.study.planned_pulls import Plan, PlannedPull
-
-FloatArray = NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class SheetPull:
     """A pull of the sheet.
 
-    `number` from 1; `kind` and `worth` as planned; `timings` over `rpm` (and `contact`): `intake_phase` and
-    `exhaust_phase` from rest, `intake_reading` and `exhaust_reading` as the log counts them (where the project says
-    how), `icl` and `ecl`, and at each timing the gap `by_hand`, the least `static` one and the `running` one at
-    the top speed, mm. `box` holds the least gaps over all of the pull and the way from rest.
+    Attributes
+    ----------
+    number : int
+        From 1.
+    kind : str
+        "fixed", "table" or "baseline", as planned.
+    expected_gain : float
+        Of the final tables by this pull [N·m]; NaN where nobody knows.
+    timings : Dataset
+        Over `rpm` (and `contact`): `intake_phase` and `exhaust_phase` from rest, `intake_reading` and
+        `exhaust_reading` as the log counts them (where the project says how), `icl` and `ecl` [deg], and at each timing
+        the clearance `by_hand`, the least `static` one and the `running` one at the top speed [mm].
+    box : BoxVerdict
+        The least clearances over all of the pull and the way from rest.
     """
 
     number: int
@@ -41,7 +49,7 @@ class SheetPull:
         return all(bool(np.ptp(self.timings[f"{side}_phase"].to_numpy()) == 0.0) for side in SIDES)
 
     def by_hand(self, contact: str) -> float:
-        """The least gap that a hand should find at any of its timings, mm."""
+        """The least clearance that you should measure at any of its timings, mm."""
         return float(self.timings["by_hand"].sel(contact=contact).min())
 
 
@@ -49,9 +57,21 @@ class SheetPull:
 class RunSheet:
     """Pulls in the order to be made, and what to know about them.
 
-    `left_out` planned pulls were not clear and are not shown. `clamps` is the box of all timings and rest: where its
-    verdict is clear its ends can be entered as clamps, otherwise each pull needs its own. `stop` is the
-    plan's, and so is `expected` (nothing where a pull was left out).
+    Attributes
+    ----------
+    model : ContactModel
+        What they were judged by.
+    pulls : tuple of SheetPull
+    left_out : int
+        Planned pulls that were not clear; their timings are not shown.
+    clamps : BoxVerdict
+        The box of all timings and rest: where its verdict is clear its ends can be entered as clamps, otherwise each
+        pull needs its own.
+    expected : tuple of float
+        What the final tables should gain after 0, 1, ... pulls [N·m]; empty where a pull was left out.
+    stop : str
+        When to stop.
+    notes : tuple of str
     """
 
     model: ContactModel
@@ -64,7 +84,7 @@ class RunSheet:
 
 
 def run_sheet(model: ContactModel, plan: Plan, notes: tuple[str, ...] = ()) -> RunSheet:
-    """Judge the pulls of a plan and put at each all that is needed to make it.
+    """Judge the pulls of a plan and add to each all that you need to make it.
 
     Parameters: `model` of the project the plan was made for; `plan`; `notes`, what every output must say of its torque.
     """
@@ -79,7 +99,7 @@ def run_sheet(model: ContactModel, plan: Plan, notes: tuple[str, ...] = ()) -> R
     notes = (*notes, *plan.notes)
     if left_out:
         words = "1 planned pull was" if left_out == 1 else f"{left_out} planned pulls were"
-        notes = (f"{words} not clear of both rules on the way from rest, and left out", *notes)
+        notes = (f"{words} not clear of both rules on the way from rest and left out.", *notes)
     clamps = box_verdict(model, every, False, model.top_speed)
     return RunSheet(model, pulls, left_out, clamps, () if left_out else plan.expected, plan.stop, notes)
 
@@ -104,9 +124,9 @@ def _timings(model: ContactModel, rpm: FloatArray, pairs: FloatArray) -> xr.Data
         centre = model.engine.cam(side).true_centreline(phase)
         found[name] = ("rpm", centre, degree | {"long_name": f"true {side} centreline {zero} gas-exchange TDC"})
     words = {
-        "by_hand": (model.by_hand(pairs), "gap a hand should find, cold lash as set"),
-        "static": (gaps.static, "least static gap"),
-        "running": (running_gaps(model, gaps, model.top_speed), "running gap at the top speed, worst case"),
+        "by_hand": (model.by_hand(pairs), "clearance you should measure, cold lash as set"),
+        "static": (gaps.static, "least static clearance"),
+        "running": (running_gaps(model, gaps, model.top_speed), "running clearance at the top speed, worst case"),
     }
     found |= {name: (contact, values, mm | {"long_name": text}) for name, (values, text) in words.items()}
     speeds = ("rpm", np.asarray(rpm, dtype=np.float64), {"units": "rpm", "long_name": "engine speed"})

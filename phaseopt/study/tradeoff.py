@@ -95,7 +95,7 @@ def rising_most(torque: NDArray[np.float64], other: NDArray[np.float64]) -> list
 
 
 @one_blas_thread()
-def tradeoff(project: Project, trials: int, storage: str | None = None, progress: Progress = silent) -> Tradeoff:
+def study_tradeoff(project: Project, trials: int, storage: str | None = None, progress: Progress = silent) -> Tradeoff:
     """Study a project until the storage holds this many trials of it.
 
     Parameters
@@ -121,6 +121,15 @@ def tradeoff(project: Project, trials: int, storage: str | None = None, progress
     -----
     The first trials are the corners of the settings: between them are the ends of the front, by which `study.knee`
     measures its knee.
+
+    Examples
+    --------
+    >>> from tempfile import mkdtemp
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> found = study_tradeoff(project, 2, f"sqlite:///{mkdtemp()}/study.sqlite")
+    >>> found.trials["trial"].values.tolist(), found.verdict.accepted  # 0: the project as it is
+    ([0, 1, 2], True)
     """
     remembered = Remembered(progress)
     require_storage(KIND, VERSION, project.folder, storage)

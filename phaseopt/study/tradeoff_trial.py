@@ -15,7 +15,7 @@ from phaseopt.job.stages import refuse_unguarded, searched, torque_of_labels
 from phaseopt.project import SIDES, Project
 from phaseopt.search.objective import TorqueMap, cell_weights, search_problem
 from phaseopt.search.rules import slew_caps
-from phaseopt.search.solve import SearchResult
+from phaseopt.search.solver import SearchResult
 from phaseopt.study.smoothness import smoothness
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model.sources import require_source, torque_model

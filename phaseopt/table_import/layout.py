@@ -1,10 +1,9 @@
 """How another reader wants a pair of tables: which way rpm runs, how the numbers count, to what they are rounded.
 
-Numbers are kept as decimals throughout, so that what is written is exactly what was meant. Rounding goes away from
-contact: an intake valve comes nearer to piston and exhaust valve as it is advanced, an exhaust valve as it is retarded,
-so the intake is rounded to the later and the exhaust to the earlier phase. Where that would leave the travel it goes
-the other way; where one phaser moves both cams, towards rest. None of this is trusted: what comes of it is read back
-and judged.
+Numbers are decimals throughout, so that what is written is exactly what was meant. Rounding goes away from contact: an
+intake valve comes nearer to piston and exhaust valve as it is advanced, an exhaust valve as it is retarded, so the
+intake is rounded to the later and the exhaust to the earlier phase. Where that would leave the travel it goes the other
+way; where one phaser moves both cams, towards rest. None of this is trusted: the result is read back and judged.
 """
 
 from dataclasses import dataclass, field
@@ -30,8 +29,28 @@ _SLACK = 1e-9  # crank degrees of rounding in double precision
 
 @dataclass(frozen=True)
 class Layout:
-    """A layout. `counts` says by side what its numbers mean; `step` (in the table's own degrees) what they are rounded
-    to, None = not at all; `decimals` how many are written, None = as many as are needed."""
+    """How a table is written for another reader.
+
+    Parameters
+    ----------
+    rpm : "down" or "across"
+        Which way engine speed runs.
+    rpm_falls, load_falls : bool
+        Whether an axis begins with its greatest value.
+    delimiter : "comma", "semicolon" or "tab"
+    decimal : "point" or "comma"
+    decimals : int, optional
+        How many are written; as many as needed by default.
+    step : float, optional
+        What numbers are rounded to, in the table's own degrees; not rounded by default.
+    counts : dict
+        By cam, the sign, the number at rest and the degrees of its numbers.
+
+    Examples
+    --------
+    >>> Layout(decimals=1, decimal="comma").number(Decimal("12.5"))
+    '12,5'
+    """
 
     rpm: Way = "down"
     rpm_falls: bool = False
@@ -63,12 +82,14 @@ def require_sense(layout: Layout) -> None:
     """Refuse a layout that cannot be written so that it reads back the same."""
     if layout.delimiter == "comma" and layout.decimal == "comma":
         raise InputError.one(
-            "commas between cells and in decimals", hint="--delimiter semicolon or tab", where="--decimal"
+            "commas between cells and in decimals", hint="give --delimiter semicolon or tab", where="--decimal"
         )
     if layout.step is not None and not 0.0 < layout.step <= 10.0:
-        raise InputError.one(f"no step to round to: {layout.step:g}", hint="above 0, 10° at most", where="--step")
+        raise InputError.one(
+            f"cannot round to steps of {layout.step:g}", hint="give a step above 0 and up to 10°", where="--step"
+        )
     if layout.decimals is not None and layout.step and _decimal(layout.step) % Decimal(1).scaleb(-layout.decimals):
-        hint = f"more decimals, or a step that is a multiple of {10.0**-layout.decimals:g}"
+        hint = f"give more decimals, or a step that is a multiple of {10.0**-layout.decimals:g}"
         raise InputError.one(f"steps of {layout.step:g} need more decimals", hint=hint, where="--decimals")
 
 
@@ -124,8 +145,8 @@ def towards_contact(project: Project, side: Side, phase: npt.ArrayLike, found: n
 def grid_text(tables: PhaseTables, cells: list[list[Decimal]], layout: Layout, *, axes: bool = True) -> str:
     """A table in a layout, line ends CR LF.
 
-    Parameters: `tables`, for their axes; `cells` (R, L) as `readings` gives them; `axes`, whether breakpoints stand
-    beside them.
+    Parameters: `tables`, for their axes; `cells` (R, L) as `readings` gives them; `axes`, whether breakpoints are
+    written beside them.
     """
     rpm, load = (list(map(_decimal, axis)) for axis in (tables.rpm, tables.load))
     rows = [list(row) for row in cells]

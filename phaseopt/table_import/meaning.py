@@ -24,9 +24,20 @@ _WORDS = re.compile(
 
 @dataclass(frozen=True)
 class Stated:
-    """What the user says of a table's numbers; None = not said.
+    """What the user states of a table's numbers; None = not stated.
 
-    `sign`: 1 = + means advanced, -1 = + means retarded; `zero`: the number that means rest; `degrees` of what.
+    Parameters
+    ----------
+    sign : 1 or -1, optional
+        1 = + means advanced, -1 = + means retarded.
+    zero : float, optional
+        The number that means rest, in the table's own degrees.
+    degrees : "crank" or "cam", optional
+
+    Examples
+    --------
+    >>> Stated(sign=-1, degrees="cam")
+    Stated(sign=-1, zero=None, degrees='cam')
     """
 
     sign: Literal[1, -1] | None = None
@@ -36,7 +47,7 @@ class Stated:
 
 @dataclass(frozen=True)
 class Meaning:
-    """How a table counts, where that comes from in words, and whether its sign is anybody's word."""
+    """How a table counts, where that comes from in words, and whether its sign is stated anywhere."""
 
     channel: Channel
     source: str
@@ -109,7 +120,7 @@ def meaning_of(path: Path, side: Side, stated: Stated) -> Meaning:
 
 
 def as_read(meaning: Channel) -> str:
-    """How a table was taken to count, in a few words.
+    """How a table was read, in a few words.
 
     >>> as_read(NEUTRAL)
     'crank degrees, 0 at rest, + = advanced'

@@ -19,8 +19,21 @@ _MOST = 360.0  # degrees that may be stated
 
 @dataclass(frozen=True)
 class Source:
-    """Where the phases of a cam come from: a file with what is stated of its numbers, or one phase (crank degrees from
-    rest, + = advanced); neither = rest."""
+    """Where the phases of a cam come from: a file, or one phase; neither = rest.
+
+    Parameters
+    ----------
+    path : Path, optional
+    stated : Stated, optional
+        What is stated of the file's numbers.
+    at : float, optional
+        One phase [crank deg from rest], + = advanced.
+
+    Examples
+    --------
+    >>> Source(at=-5.0).path is None
+    True
+    """
 
     path: Path | None = None
     stated: Stated | None = None
@@ -29,9 +42,14 @@ class Source:
 
 @dataclass(frozen=True, eq=False)
 class ImportedPair:
-    """What was given: tables on the breakpoints of both files, or clamps by speed where either file holds clamps.
+    """Both cams as read.
 
-    `notes` has, by cam, how its file was read, and where the other cam stands, in sentences.
+    Attributes
+    ----------
+    phases : PhaseTables or PhaseClamps
+        Tables on the breakpoints of both files, or clamps by speed where either file holds clamps.
+    notes : dict
+        By cam, how its file was read, or where that cam is without one; sentences.
     """
 
     phases: PhaseTables | PhaseClamps
@@ -41,15 +59,37 @@ class ImportedPair:
 def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None = None) -> ImportedPair:
     """Read what is given for both cams.
 
-    A cam without a file stands at its stated phase, or at rest; where one phaser moves both cams, one file is both.
-    Tables with different axes are read bilinearly at the breakpoints of both, as a controller does; beyond an axis the
-    edge holds. Beside clamps, a table counts as the span of its phases at each speed.
+    A cam without a file is at its stated phase, or at rest; where one phaser moves both cams, one file is both.
+
+    Parameters
+    ----------
+    project : Project
+    intake, exhaust : Source
+    rpm : "across" or "down", optional
+        Which way engine speed runs, where the files do not settle it.
+
+    Returns
+    -------
+    ImportedPair
 
     Raises
     ------
     InputError
         What `read_phases` refuses; no file at all; a file and a phase for the same cam; a number stated that is not
         finite, or of a file that is not given.
+
+    Notes
+    -----
+    Tables with different axes are read bilinearly at the breakpoints of both, as a controller does; beyond an axis the
+    edge holds. Beside clamps, a table counts as the span of its phases at each speed.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project, start = load_project("examples/hillclimb/project.toml"), Path("maps/hillclimb-start")
+    >>> found = read_pair(project, Source(start / "intake_phase.csv"), Source(at=-5.0))
+    >>> float(found.phases.exhaust.min()), found.notes["exhaust"]
+    (-5.0, ('no file: the cam is at -5° everywhere, as stated',))
     """
     sources: dict[Side, Source] = {"intake": intake, "exhaust": exhaust}
     for side, source in sources.items():
@@ -61,7 +101,7 @@ def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None
     }
     if not read:
         raise InputError.one("no table is given", hint="name one after --intake or --exhaust, or both")
-    notes = {side: read[side].notes if side in read else (_stands(project, side, sources[side]),) for side in SIDES}
+    notes = {side: read[side].notes if side in read else (_no_file(project, side, sources[side]),) for side in SIDES}
     if project.arrangement == "together" and len(read) == 1 and all(source.at is None for source in sources.values()):
         (only,) = read.values()
         read = dict.fromkeys(SIDES, only)
@@ -77,7 +117,7 @@ def _require_sense(side: Side, source: Source) -> None:
     if source.path is not None and source.at is not None:
         raise InputError.one(f"both a file and a phase for the {side} cam", hint=f"leave out --{side} or --{side}-at")
     if source.path is None and stated != Stated():
-        hint = f"name the file after --{side}, or leave out what is said of it"
+        hint = f"name the file after --{side}, or leave its sign, zero and degrees out"
         raise InputError.one(f"sign, zero or degrees of an {side} table that is not given", hint=hint)
     for option, number in (("at", source.at), ("zero", stated.zero)):
         if number is not None:
@@ -87,17 +127,17 @@ def _require_sense(side: Side, source: Source) -> None:
 def require_phase(option: str, number: float) -> None:
     """Refuse a stated number that no phase can be."""
     if not abs(number) <= _MOST:
-        raise InputError.one(f"{option} {number} is no phase", hint=f"degrees, {_MOST:g} at most")
+        raise InputError.one(f"{option} {number} is no phase", hint=f"give degrees, {_MOST:g} at most")
 
 
-def _stands(project: Project, side: Side, source: Source) -> str:
+def _no_file(project: Project, side: Side, source: Source) -> str:
     if source.at is not None:
-        return f"none given: the cam stands at {source.at:g}° everywhere, as stated"
+        return f"no file: the cam is at {source.at:g}° everywhere, as stated"
     if project.phaser_of(side) is None:
-        return "none given: the cam has no phaser"
+        return "no file: the cam has no phaser"
     if project.arrangement == "together":
-        return "none given: one phaser moves both cams, so the other cam's holds for it"
-    return f"none given: the cam stands at rest everywhere (--{side}-at says otherwise)"
+        return "no file: one phaser moves both cams, so the other cam's file counts for it"
+    return f"no file: the cam is at rest everywhere (change it with --{side}-at)"
 
 
 def _tables(read: dict[Side, Phases], at: dict[Side, float]) -> tuple[PhaseTables, tuple[str, ...]]:
@@ -113,10 +153,7 @@ def _tables(read: dict[Side, Phases], at: dict[Side, float]) -> tuple[PhaseTable
     note = (
         ()
         if same
-        else (
-            "the two tables have different axes: both are read at the breakpoints of both, as if their "
-            "loads were of one kind",
-        )
+        else ("the two tables have different axes: both are read at the breakpoints of both, their loads as one kind",)
     )
     return PhaseTables.of(rpm, load, *phases), note
 

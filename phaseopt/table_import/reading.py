@@ -22,18 +22,18 @@ _LEAST_TOP, _MOST = 500.0, 30000.0  # rpm; an axis of engine speeds ends between
 
 @dataclass(frozen=True, eq=False)
 class Phases:
-    """The phases of one cam as a file states them, crank degrees from rest, + = advanced.
+    """The phases of one cam as a file states them.
 
-    Parameters
+    Attributes
     ----------
-    rpm
-        (R,) increasing.
-    load
-        (L,) increasing, in the file's own unit; None for clamps.
-    cells
-        (R, L) phases; for clamps (R, 2): from, to.
-    notes
-        How the file was read, in sentences.
+    rpm : array (R,)
+        Increasing [rpm].
+    load : array (L,) or None
+        Increasing, in the file's own unit; None for clamps.
+    cells : array (R, L)
+        Phases [crank deg from rest], + = advanced; for clamps (R, 2): from, to.
+    notes : tuple of str
+        How the file was read.
     """
 
     rpm: FloatArray
@@ -49,22 +49,35 @@ def read_phases(
 
     Parameters
     ----------
-    project
-        Its redline and top speed tell an axis of engine speeds from one of loads, its travel a wrong sign.
-    path
-        A table has speed down or across and any load the other way. Clamps have speed in the first column and either
-        one phase (what the cam may take between rest and there) or two (from, to).
-    stated
+    project : Project
+        Its redline and top speed separate an axis of engine speeds from one of loads; its travel shows a wrong sign.
+    side : "intake" or "exhaust"
+    path : Path
+        A table has speed down or across and any load across or down. Clamps have speed in the first column and either
+        one phase (the cam may be between rest and there) or two (from, to).
+    stated : Stated, optional
         Sign, zero and degrees of its numbers; what is not stated comes from the file's metadata, else + = advanced, 0
         at rest, crank degrees.
-    rpm
+    rpm : "across" or "down", optional
         Which way engine speed runs, where the file does not settle it.
+
+    Returns
+    -------
+    Phases
 
     Raises
     ------
     InputError
         What `read_grid` refuses; an axis that is not sorted; a table with either axis, or neither, fit to be
         engine speed; one that fits the travel only with the other sign; metadata that contradicts what is stated.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> found = read_phases(project, "intake", Path("maps/hillclimb-start/intake_phase.csv"))
+    >>> found.rpm.size, found.load.size, found.notes[1]
+    (16, 8, 'rpm runs down, as the corner cell "rpm\\\\load_kPa" says')
     """
     grid = read_grid(path)
     way, why = _rpm_way(project, grid, rpm)
@@ -105,12 +118,12 @@ def _rpm_way(project: Project, grid: TextGrid, stated: Way | None) -> tuple[Way,
     if named is None and len(fits) == 1:
         return fits[0], f"rpm runs {fits[0]}: only that axis ends {span}"
     if named is not None:
-        problem = f'the corner cell "{grid.corner}" says that rpm runs {named}, yet only the other axis ends {span}'
+        problem = f'the corner cell "{grid.corner}" says that rpm runs {named}, but only the other axis ends {span}'
     elif fits:
         problem = f"both axes end {span}, so either could be engine speed"
     else:
         problem = f"neither axis ends {span}, so neither is surely engine speed"
-    hint = "say which way rpm runs: --rpm across or --rpm down"
+    hint = "give --rpm across or --rpm down"
     raise InputError.one(problem, hint=hint, file=grid.path, where=f"line {grid.head}")
 
 
@@ -127,7 +140,7 @@ def _sorted(
 ) -> tuple[FloatArray, FloatArray, tuple[str, ...]]:
     """An axis and the rows of its cells so that it increases, and what was done."""
     if axis.size < 2:
-        hint = "a table has two or more of each; clamps by speed have the columns rpm, phase or rpm, from, to"
+        hint = "give a table two or more of each; clamps by speed have the columns rpm, phase or rpm, from, to"
         raise InputError.one(f"fewer than two breakpoints of {name}", hint=hint, file=path, where=f"line {lines[0]}")
     descends = axis[0] > axis[1]
     for i in range(1, axis.size):
@@ -158,7 +171,7 @@ def _travel_hint(project: Project, side: Side, path: Path, cells: FloatArray, me
         raise InputError.one(
             f"phases from {cells.min():g} to {cells.max():g} with + = advanced leave the {side} travel, {least:g} to "
             f"{most:g}°, and fit it with the other sign",
-            hint=f"--{side}-sign -1 where + means retarded in this file, --{side}-sign 1 where it does mean advanced",
+            hint=f"give --{side}-sign -1 where + means retarded in this file, --{side}-sign 1 where it means advanced",
             file=path,
         )
     if as_is:

@@ -23,7 +23,7 @@ from phaseopt.study.confirm import confirm
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.offsets import study_offsets
 from phaseopt.study.run_sheet import run_sheet
-from phaseopt.study.tradeoff import LEAST_TRIALS, tradeoff
+from phaseopt.study.tradeoff import LEAST_TRIALS, study_tradeoff
 from phaseopt.torque import Reduction
 from phaseopt.torque_model.sources import torque_model
 from phaseopt.values.progress import silent
@@ -56,7 +56,7 @@ def pages(
     for name, files in (("first", both_files), ("second", intake_only_files)):
         write_files(folder / name, files)
     builds = [read_build(folder / name) for name in ("first", "second")]
-    studies = tradeoff_files(tradeoff(both.project, LEAST_TRIALS)) | offsets_files(study_offsets(both.project, 4))
+    studies = tradeoff_files(study_tradeoff(both.project, LEAST_TRIALS)) | offsets_files(study_offsets(both.project, 4))
     for name in ("tradeoff.csv", "offsets.csv"):
         for file in (name, f"{name}-metadata.json"):
             (folder / file).write_bytes(studies[file].encode())

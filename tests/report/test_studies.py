@@ -10,7 +10,7 @@ from phaseopt.report.subjects.offsets import offsets_document, recommended_words
 from phaseopt.report.subjects.tradeoff import fragment_text, knee_words, tradeoff_document
 from phaseopt.report.terminal import terminal_text
 from phaseopt.study.offsets import study_offsets
-from phaseopt.study.tradeoff import LEAST_TRIALS, tradeoff
+from phaseopt.study.tradeoff import LEAST_TRIALS, study_tradeoff
 from report.conftest import small_build
 from report.test_units import METRIC_WORDS
 
@@ -20,7 +20,7 @@ TITLE = "Studies made on these inputs"
 def test_the_report_shows_the_studies_of_its_inputs_and_no_others(tmp_path: Path) -> None:
     built = small_build(tmp_path, gap={"tables_only_guard": True}, report={"units": "inch"})
     assert TITLE not in build_files(built)["report.html"]
-    soft = tradeoff(built.project, LEAST_TRIALS)
+    soft = study_tradeoff(built.project, LEAST_TRIALS)
     fitted = study_offsets(built.project, 4)
     report = unescape(build_files(built)["report.html"])
     for words in (TITLE, knee_words(soft), fragment_text(soft), recommended_words(fitted)):

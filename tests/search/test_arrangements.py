@@ -18,7 +18,7 @@ from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.engine.camshaft import events, overlap
 from phaseopt.search.objective import TorqueMap, search_problem
-from phaseopt.search.solve import SearchResult, solve
+from phaseopt.search.solver import SearchResult, solve
 
 RPM, LOAD = np.linspace(1000.0, 8000.0, 20), np.linspace(25.0, 100.0, 20)
 LOCK, CROSSING, CAUTION, ROUGHNESS = 1500.0, 3000.0, 0.5, 0.02

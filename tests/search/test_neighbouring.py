@@ -22,7 +22,7 @@ from phaseopt.search.bound import improve, start, upper_bound
 from phaseopt.search.neighbouring import NeighbourRule, solve_between, solve_neighbouring
 from phaseopt.search.objective import TorqueMap, search_problem
 from phaseopt.search.problem import Box, Problem, prepare
-from phaseopt.search.solve import SearchResult, solve
+from phaseopt.search.solver import SearchResult, solve
 from phaseopt.tables import PhaseTables
 from phaseopt.values.progress import silent
 from search.neighbouring import counted_neighbours, keeps_rule, milp_neighbours, staircase

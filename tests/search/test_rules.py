@@ -9,7 +9,7 @@ from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.project import Pin, Project
 from phaseopt.search.objective import TorqueMap, search_problem
 from phaseopt.search.rules import PINNED, hard_rules_of, lock_mask, slew_caps
-from phaseopt.search.solve import SearchResult, solve
+from phaseopt.search.solver import SearchResult, solve
 from phaseopt.values.errors import InputError
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from search.small import pair_costs, random_problem, whole
 
-from phaseopt.search.solve import solve
+from phaseopt.search.solver import solve
 from phaseopt.study.smoothness import smoothness
 
 FREE = [np.tile([-np.inf, np.inf], (3, 1))] * 2

@@ -16,7 +16,7 @@ from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.project import Pin, Project
 from phaseopt.search.objective import TorqueMap, cell_weights
 from phaseopt.study.storage import open_study
-from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, cached_tradeoff, study_on, tradeoff
+from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, cached_tradeoff, study_on, study_tradeoff
 from phaseopt.study.tradeoff_trial import Settings, TradeoffInputs
 from phaseopt.values.errors import InputError
 
@@ -162,7 +162,7 @@ def test_a_storage_that_cannot_serve_is_refused_before_the_work(
     optuna.create_study(storage=url, study_name=f"phaseopt tradeoff {VERSION + 1} ff")
     monkeypatch.setattr("phaseopt.study.tradeoff.tradeoff_inputs", lambda *_: pytest.fail("the work began"))
     with pytest.raises(InputError, match="another version"):
-        tradeoff(project, 8, url)
+        study_tradeoff(project, 8, url)
 
 
 def test_settings_that_leave_no_tables_are_named_and_counted(

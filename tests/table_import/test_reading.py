@@ -190,7 +190,7 @@ CLAMPS = "rpm,from,to\n1000,0,10\n8000,-5,20\n"
         (PLAIN.replace("8000,5,20\n", ""), "line 2", "fewer than two lines", "line of breakpoints"),
         ("x,50,100\n1000,0,1\n3000,0,1\n", "line 1", "neither axis ends between 3800 and 16800", "--rpm across"),
         ("x,1000,8000\n1000,0,1\n8000,0,1\n", "line 1", "either could be engine speed", "--rpm down"),
-        ("load\\rpm,50,100\n1000,0,1\n8000,0,1\n", "line 1", "yet only the other axis ends", "--rpm across or"),
+        ("load\\rpm,50,100\n1000,0,1\n8000,0,1\n", "line 1", "the other axis", "--rpm across or"),
         ("x;1,000;8,000\n50;0;1\n100;0;1\n", "line 1", "neither axis", "--rpm"),
         ("x,50,100\n1000,0,-10\n8000,0,-20\n", "", "fit it with the other sign", "--intake-sign -1"),
         ('rpm\\load,50,100\n1000,"0,1\n', "line 2", "not a CSV line", "quotes"),

@@ -23,7 +23,7 @@ from phaseopt.output.records.pieces import AxesRecord, BoxRecord, ContactRecord
 from phaseopt.report.explained import cause_words
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
-from phaseopt.search.solve import SearchResult
+from phaseopt.search.solver import SearchResult
 from phaseopt.torque_model.sources import Simulated
 from phaseopt.torque_model.supplied_grid import AXES, SuppliedGrid
 from phaseopt.values.display_units import METRIC
