@@ -106,7 +106,7 @@ def test_tables_that_are_not_clear_any_more_are_not_written(built: Path, tmp_pat
     [
         ([], "nothing says where the tables go"),
         (["--out", "{tmp}/o", "--decimal", "comma"], "commas between cells and in decimals"),
-        (["--out", "{tmp}/o", "--step", "0"], "no step to round to"),
+        (["--out", "{tmp}/o", "--step", "0"], "--step"),
         (["--out", "{tmp}/o", "--step", "0.25", "--decimals", "1"], "need more decimals"),
         (["--out", "{tmp}/o", "--intake-zero", "nan"], "--intake-zero nan is no phase"),
         (["--out", "{tmp}/o", "--exhaust-zero", "inf"], "--exhaust-zero inf is no phase"),
