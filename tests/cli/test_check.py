@@ -38,7 +38,7 @@ def test_what_is_printed(tmp_path: Path) -> None:
             "a test engine: tables against the contact limits The tables are NOT CLEAR. Do not load them. Full",
             "The tables are the only guard.",
             'Intake table /t.csv. cells parted by commas, decimal points rpm runs down, as the corner cell "rpm\\load"',
-            "Exhaust table none given: the cam stands at -2° everywhere, as stated",
+            "Exhaust table no file: the cam is at -2° everywhere, as stated",
             "Cells 5 of 6 CLEAR. Closest: Intake to piston at least",
             "Cells that are not clear rpm kPa intake exhaust verdict limited by under by, mm",
             "4000 95.5 +39.5° -2° TIGHT",
