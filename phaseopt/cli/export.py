@@ -1,11 +1,15 @@
 """`phaseopt export`: a build's tables in another reader's layout."""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command
+from phaseopt.cli.frame import Answer, ProjectFile, command
+from phaseopt.values.errors import InputError
+
+if TYPE_CHECKING:
+    from phaseopt.project import Project, Side
 
 Tables = Annotated[Path, typer.Option("--tables", metavar="DIR", help="The directory of a finished build.")]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the tables in the layout.")]
@@ -45,16 +49,16 @@ def export(
     decimals: Decimals = None,
     delimiter: Delimiter = "comma",
     decimal: Decimal = "point",
-) -> Found:
+) -> Answer:
     """A build's tables in another reader's layout.
 
     Turned, with either axis falling, sign, zero and degrees of each cam as that reader wants them, rounded away from
     contact. Every export is read back and checked for contact before it is written or printed.
     """
     from phaseopt.output.directory import require_outside, require_replaceable
+    from phaseopt.output.export_document import export_document
     from phaseopt.output.export_files import export as exported
     from phaseopt.output.export_files import write_export
-    from phaseopt.output.export_text import export_text, export_words, require_one_way
     from phaseopt.output.read_build import read_build
     from phaseopt.output.records.export import ExportRecord
     from phaseopt.project import Channel, Side
@@ -67,7 +71,7 @@ def export(
     require_phase("--exhaust-zero", exhaust_zero)
     project = load_project(project_file)
     built = read_build(tables)
-    require_one_way(project, out, paste)
+    _require_one_way(project, out, paste)
     if out is not None:
         require_outside(out, tables)
         require_replaceable(out)
@@ -83,10 +87,25 @@ def export(
     clear = found.verdict.accepted
     if out is not None and clear:
         write_export(out, found)
-    return Found(
-        export_words(found),
-        lambda: found.cells[paste].replace("\r\n", "\n") if paste and clear else export_text(found, changed, out),
+    return Answer(
+        export_document(found, changed),
         lambda: ExportRecord.of(found, changed),
         written=[out] if out is not None and clear else [],
         clear=clear,
+        plain=found.cells[paste].replace("\r\n", "\n") if paste and clear else "",
     )
+
+
+def _require_one_way(project: "Project", out: Path | None, paste: "Side | None") -> None:
+    """Refuse an export that goes nowhere or two ways, or of a cam that has no table."""
+    from phaseopt.report.words import moving
+
+    if (out is None) == (paste is None):
+        raise InputError.one(
+            "nothing says where the tables go" if out is None else "a directory and text to paste are both asked for",
+            hint="give --out DIR for files, or --paste intake or --paste exhaust for text",
+        )
+    if paste is not None and paste not in moving(project):
+        raise InputError.one(
+            f"the {paste} cam has no table of its own", hint=f"--paste {moving(project)[0]}", where="--paste"
+        )

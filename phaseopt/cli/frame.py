@@ -63,13 +63,15 @@ class Answer:
     """What a command found.
 
     `document` is what a person reads (`--quiet`: its verdict alone, and what was written), `record` makes what
-    `--json` prints; `written` are the files or directories that were written; `clear` decides the exit code.
+    `--json` prints; `written` are the files or directories that were written; `clear` decides the exit code; `plain`
+    is text printed in place of the document, such as cells to paste.
     """
 
     document: "Document"
     record: "Callable[[], CommandRecord]"
     written: Sequence[Path] = ()
     clear: bool = True
+    plain: str = ""
 
 
 @dataclass(frozen=True)
@@ -202,7 +204,10 @@ def _print(found: "Found | Answer") -> None:
     if manner().json:
         print_json(found.record().model_copy(update={"written": tuple(map(str, found.written))}))
     elif isinstance(found, Answer):
-        _print_document(found)
+        if found.plain:
+            typer.echo(found.plain)
+        else:
+            _print_document(found)
     elif manner().quiet:
         say(found.verdict)
         if found.written:

@@ -115,9 +115,10 @@ def layout_words(project: Project, layout: Layout, moved: float, nearer: float) 
     """How the files are to be read, in sentences."""
     falls = [name for name, falling in (("rpm", layout.rpm_falls), ("load", layout.load_falls)) if falling]
     order = f"{' and '.join(falls)} from high to low" if falls else "both from low to high"
+    other = "down" if layout.rpm == "across" else "across"
     lines = [
         f"{project.name}: phase tables",
-        f"Engine speed (rpm) runs {layout.rpm}, load (kPa) the other way; {order}.",
+        f"Engine speed (rpm) runs {layout.rpm}, load (kPa) {other}; {order}.",
     ]
     for side in moving(project):
         both = "both cams" if project.arrangement == "together" else f"the {side} cam"
@@ -132,14 +133,14 @@ def layout_words(project: Project, layout: Layout, moved: float, nearer: float) 
         )
     if nearer:
         lines.append(
-            f"Not every one could be, within the travel: a phase came up to {nearer:g} crank degrees nearer to contact."
-            " What was checked includes that; a zero or a step that rest can be written in avoids it."
+            f"Within the travel some could not be: a phase came up to {nearer:g} crank degrees nearer to contact. The "
+            "check includes that. A zero or a step in which rest can be written avoids it."
         )
     lines.append(f"Cells parted by {layout.delimiter}s, decimal {layout.decimal}s.")
     lines.append(
-        "These files were read back and checked for contact as they stand. That does not replace checking the "
-        "assembled engine by hand. Before running: at rest the controller must read rest, and ten degrees commanded at "
-        "idle must move the cam ten degrees, the right way."
+        "These files were read back and checked for contact. That does not replace checking the assembled engine by "
+        "hand. Before running: at rest the controller must read rest. Ten degrees commanded at idle must move the cam "
+        "ten degrees, the right way."
     )
     return lines
 
