@@ -13,7 +13,7 @@ from phaseopt.values.errors import InputError
 from phaseopt.values.units import UnitError, to_number
 
 _FIRST = """\
-A few questions, then a project to fill in. Enter takes what stands in [ ], or leaves a blank to fill in later.
+A few questions, then a project to fill in. Enter takes what is in [ ], or leaves a blank to fill in later.
 Ctrl-C stops: nothing is written before the last answer.
 """
 _UNITS = ("millimetres, N·m, kW", "thousandths of an inch, lb-ft, hp")
@@ -67,8 +67,8 @@ def asked() -> Answers:
         units=units,
         moves=moves,
         lobes=_choice("How are the lobes known?", get_args(Lobes), _LOBES),
-        drop=_choice("How is the room between valve and piston known?", get_args(DropBy), _DROP),
-        torque=_choice("Where is torque to come from?", get_args(TorqueBy), _TORQUE),
+        drop=_choice("How is the room between valve and piston measured?", get_args(DropBy), _DROP),
+        torque=_choice("Where does torque come from?", get_args(TorqueBy), _TORQUE),
         known=known,
         idle=idle,
     )
@@ -164,7 +164,7 @@ def _choice(question: str, of: tuple[Any, ...], words: tuple[str, ...] | None = 
 
 
 def _number(answer: str) -> float | str:
-    """A plain number where it is one, else the text, which may carry a unit; a decimal comma is taken for a point."""
+    """A plain number where it is one, else the text, which may carry a unit; a decimal comma counts as a point."""
     text = answer.replace(",", ".")
     try:
         return float(text)

@@ -39,6 +39,6 @@ def _changed_words(changed: Sequence[str]) -> str:
     """That a build's inputs are no longer what they were."""
     more = f" and {len(changed) - _NAMED} more" if len(changed) > _NAMED else ""
     return (
-        f"Changed since the tables were built: {', '.join(changed[:_NAMED])}{more}. Contact is checked by the files as they are now. "
-        "Torque in the build's report is by the files as they were."
+        f"Changed since the tables were built: {', '.join(changed[:_NAMED])}{more}. Contact is checked by the files as "
+        "they are now. Torque in the build's report is by the files as they were."
     )

@@ -11,8 +11,9 @@ import pytest
 from hillclimb import HILLCLIMB, ROOT
 from typer.testing import CliRunner, Result
 
-from phaseopt.cli import app, colour
+from phaseopt.cli import app
 from phaseopt.output.records.mistakes import MistakesRecord
+from phaseopt.report.terminal import in_colour
 
 SMALL = ROOT / "examples" / "intake_only" / "project.toml"
 PROGRAM = (sys.executable, "-m", "phaseopt")
@@ -81,10 +82,10 @@ def test_colour_needs_a_terminal_that_takes_it(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setenv("TERM", "xterm")
     for value, wanted in (("", True), ("1", False), ("0", False)):
         monkeypatch.setenv("NO_COLOR", value)
-        assert colour.in_colour() is wanted
+        assert in_colour() is wanted
     monkeypatch.delenv("NO_COLOR")
     monkeypatch.setenv("TERM", "dumb")
-    assert not colour.in_colour()
+    assert not in_colour()
 
 
 def test_the_progress_line_never_wraps() -> None:

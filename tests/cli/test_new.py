@@ -39,6 +39,27 @@ def test_new_writes_a_project_to_fill_in(tmp_path: Path) -> None:
     assert str(tmp_path / "deep" / "mine" / "project.toml") in result.output
 
 
+PRINTED = {
+    "--yes": (
+        "A project to fill in: /mine.", "Next Print measuring_sheet.html", "Fill in project.toml and the CSV files.",
+        "Then run phaseopt limits. It names every blank", "phaseopt limits /mine/project.toml", "Written /mine: exhaust",
+    ),
+    "--example": (
+        "An invented hill-climb car in /mine: 34 files, ready to build.", "Copy nothing in it to a real engine.",
+        "Next The first build simulates the engine", "phaseopt limits /mine/project.toml",
+        "phaseopt build /mine/project.toml --out /mine/out", "Written /mine: after, drops",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("option", PRINTED)
+def test_what_is_printed(tmp_path: Path, option: str) -> None:
+    """The sentences of `new`, in the order in which they are read."""
+    flat = " ".join(run("new", tmp_path / "mine", option).output.replace(str(tmp_path), "").split())
+    places = [flat.index(words) for words in PRINTED[option]]
+    assert places == sorted(places)
+
+
 def test_new_takes_an_empty_directory_and_overwrites_nothing(tmp_path: Path) -> None:
     assert run("new", tmp_path, "--yes").exit_code == 0
     (tmp_path / "project.toml").write_text("mine", encoding="utf-8")

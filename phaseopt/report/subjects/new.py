@@ -1,0 +1,32 @@
+"""What `phaseopt new` says: what was written, and what to do with it."""
+
+from pathlib import Path
+
+from phaseopt.report.document import Document, Lines, Section, Snippet
+
+
+def blank_document(directory: Path) -> Document:
+    """A project to fill in."""
+    steps = Lines(
+        (
+            "Print measuring_sheet.html and take it to the engine.",
+            'Fill in project.toml and the CSV files. "?" marks each blank.',
+            "Then run phaseopt limits. It names every blank that is left.",
+        ),
+        style="steps",
+    )
+    run = Snippet(f"  phaseopt limits {directory / 'project.toml'}")
+    return Document("", f"A project to fill in: {directory}.", sections=(Section("Next", (steps, run)),))
+
+
+def example_document(directory: Path, count: int) -> Document:
+    """The example, of `count` files."""
+    project = directory / "project.toml"
+    run = Snippet(f"  phaseopt limits {project}\n  phaseopt build {project} --out {directory / 'out'}")
+    first = Lines(("The first build simulates the engine, which takes minutes. Later builds reuse that.",))
+    return Document(
+        "",
+        f"An invented hill-climb car in {directory}: {count} files, ready to build.",
+        lead=("Copy nothing in it to a real engine.",),
+        sections=(Section("Next", (first, run)),),
+    )
