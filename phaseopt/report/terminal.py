@@ -74,7 +74,7 @@ def terminal_text(document: Document, depth: Depth = Depth.ANSWER, *, colour: bo
     for number, part in enumerate(_parts(document, depth)):
         if number:
             console.print()
-        console.print(part)
+        console.print(part, crop=False)  # text to copy is wider than any terminal where it has to be
     return "".join(f"{line.rstrip()}\n" for line in out.getvalue().splitlines())
 
 

@@ -72,6 +72,8 @@ def test_texts_cannot_become_markup(document: Document) -> None:
 
 def test_a_snippet_can_be_copied_as_it_is(document: Document) -> None:
     assert "[search]\nroughness = 0.02\n" in terminal_text(document)
+    wide = f"phaseopt limits {'long/' * 40}project.toml\n"
+    assert wide in terminal_text(Document("", "", sections=(Section("Next", (Snippet(wide),)),)), width=60)
 
 
 def test_a_page_asks_nothing_of_a_network_and_says_the_cautions(document: Document) -> None:

@@ -16,7 +16,7 @@ def blank_document(directory: Path) -> Document:
         style="steps",
     )
     run = Snippet(f"  phaseopt limits {directory / 'project.toml'}")
-    return Document("", f"A project to fill in: {directory}.", sections=(Section("Next", (steps, run)),))
+    return Document("", "A project to fill in.", sections=(Section("Next", (steps, run)),))
 
 
 def example_document(directory: Path, count: int) -> Document:
@@ -26,7 +26,7 @@ def example_document(directory: Path, count: int) -> Document:
     first = Lines(("The first build simulates the engine, which takes minutes. Later builds reuse that.",))
     return Document(
         "",
-        f"An invented hill-climb car in {directory}: {count} files, ready to build.",
+        f"An invented hill-climb car: {count} files, ready to build.",
         lead=("Copy nothing in it to a real engine.",),
         sections=(Section("Next", (first, run)),),
     )
