@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.engine.lobe import Lobe, lobe_highest, lobe_lift, piece_of
-from phaseopt.values.numba import njit
+from phaseopt.values.numba import inside, njit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -74,7 +74,7 @@ def course_of(lobe: Lobe) -> LobeCourse:
     return LobeCourse(lobe.breaks, lobe.coeffs, bend, kink, jump, rise)
 
 
-@njit
+@inside
 def highest_lift(cam: Standing, a: float, b: float) -> float:
     """The highest lift that a cam can have at any angle of [a, b] less lash, mm, not below 0."""
     breaks, coeffs = cam.course.breaks, cam.course.coeffs

@@ -16,7 +16,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.values.numba import njit
+from phaseopt.values.numba import inside, njit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -26,7 +26,7 @@ _MOST_STEPS = 20_000  # never reached by heads of an engine; both bounds hold wh
 _LOOK = 4  # steps between two looks at the bounds
 
 
-@njit
+@inside
 def _onto(head: FloatArray, lift: float, x: float, y: float, z: float) -> tuple[float, float, float]:
     """The point of a swept head nearest to a point."""
     x, y, z = x - head[0], y - head[1], z - head[2]
@@ -42,7 +42,7 @@ def _onto(head: FloatArray, lift: float, x: float, y: float, z: float) -> tuple[
     )
 
 
-@njit
+@inside
 def plane_below(head_i: FloatArray, head_e: FloatArray, n: tuple[float, float, float]) -> tuple[float, float, float]:
     """(c, p, q) with c - p lift_i - q lift_e = s(n), mm and mm of gap per mm of lift, p and q not below zero."""
     by_i = n[0] * head_i[3] + n[1] * head_i[4] + n[2] * head_i[5]

@@ -16,12 +16,12 @@ from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING
 from phaseopt.clearance.course import FINE, LobeCourse, Standing, course_of, highest_lift, highest_line
 from phaseopt.clearance.drop import PIECE, PIECES, Curve
 from phaseopt.engine.lobe import Lobe
-from phaseopt.values.numba import njit
+from phaseopt.values.numba import inside, njit
 
 FloatArray = npt.NDArray[np.float64]
 
 
-@njit
+@inside
 def _drop_at(nodes: FloatArray, theta: float) -> float:
     """The drop at an angle in -360 ... 360."""
     place = (theta + 360.0) * (PIECES / 720.0)
@@ -30,13 +30,13 @@ def _drop_at(nodes: FloatArray, theta: float) -> float:
     return float(nodes[i] + along * (nodes[i + 1] - nodes[i]))
 
 
-@njit
+@inside
 def _gap_at(drop: Curve, cam: Standing, theta: float) -> float:
     """The least gap at one angle."""
     return _drop_at(drop.nodes, theta) - highest_lift(cam, theta, theta)
 
 
-@njit
+@inside
 def _chord_bound(drop: Curve, cam: Standing, a: float, b: float, most: float) -> float:
     """Lower bound of the gap on a narrow cell from its ends.
 
@@ -49,7 +49,7 @@ def _chord_bound(drop: Curve, cam: Standing, a: float, b: float, most: float) ->
     return min(_drop_at(drop.nodes, a) - at_a, _drop_at(drop.nodes, b) - at_b) - rise - sag
 
 
-@njit
+@inside
 def _least_gap(drop: Curve, cam: Standing, probe: float) -> tuple[float, float]:
     """Lower bound of the gap over 720° and all places of the cam, and the angle of the least gap reached.
 

@@ -24,7 +24,7 @@ from phaseopt.clearance.course import FINE, Standing, course_of, highest_lift, h
 from phaseopt.clearance.discs import TOUCHING, swept_distance
 from phaseopt.clearance.heads import Heads
 from phaseopt.engine.lobe import Lobe
-from phaseopt.values.numba import njit
+from phaseopt.values.numba import inside, njit
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -56,7 +56,7 @@ class Pairs(NamedTuple):
         return cls(heads.intake, heads.exhaust, planes, heads.solid, nearby, newest)
 
 
-@njit
+@inside
 def _row_at(planes: FloatArray, lift_i: float, lift_e: float) -> tuple[float, int]:
     """The best row of planes at two lifts: its lower plane there, mm, and which it is."""
     best, at = -np.inf, 0
@@ -68,7 +68,7 @@ def _row_at(planes: FloatArray, lift_i: float, lift_e: float) -> tuple[float, in
     return best, at
 
 
-@njit
+@inside
 def _distance(pairs: Pairs, k: int, lift_i: float, lift_e: float, row: FloatArray) -> float:
     """Distance of one pair at two lifts, mm; overlapping heads have what their planes say.
 
@@ -85,7 +85,7 @@ def _distance(pairs: Pairs, k: int, lift_i: float, lift_e: float, row: FloatArra
     return apart
 
 
-@njit
+@inside
 def _least_of(
     row: FloatArray,
     line_i: tuple[float, float, float],
@@ -102,7 +102,7 @@ def _least_of(
     return least
 
 
-@njit
+@inside
 def _least_distance(pairs: Pairs, cam_i: Standing, cam_e: Standing, probe: float) -> tuple[float, float]:
     """Lower bound of the distance over 720° and all places of both cams, and where it lies (`bounds.py`).
 

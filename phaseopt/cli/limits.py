@@ -1,11 +1,14 @@
 """`phaseopt limits`: contact limits from geometry alone."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from phaseopt.cli.frame import Answer, ProjectFile, Sheet, command
+
+if TYPE_CHECKING:
+    from phaseopt.output.records.limits import LimitsRecord
 
 Out = Annotated[
     Path | None,
@@ -18,26 +21,34 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> A
     """Which timings are clear of contact; needs no dyno."""
     from phaseopt.clearance.limits import phase_limits
     from phaseopt.clearance.model import contact_model
-    from phaseopt.output.directory import require_replaceable, write_files
-    from phaseopt.output.limits_files import limits_files
-    from phaseopt.output.records.limits import LimitsRecord
-    from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
     from phaseopt.project.load import load_project
     from phaseopt.report.subjects.limits import limits_document
     from phaseopt.report.subjects.sheet import limits_sheet
 
     project = load_project(project_file)
     if sheet is not None:
+        from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
+        from phaseopt.report.sheet import limits_sheet
+
         require_replaceable_sheet(sheet)
     if out is not None:
+        from phaseopt.output.directory import require_replaceable, write_files
+        from phaseopt.output.limits_files import limits_files
+
         require_replaceable(out)
     found = phase_limits(contact_model(project))
     if sheet is not None:
         write_sheet(sheet, limits_sheet(found))
     if out is not None:
         write_files(out, limits_files(found))
+
+    def record() -> "LimitsRecord":
+        from phaseopt.output.records.limits import LimitsRecord  # it takes a third of the time; --json alone asks
+
+        return LimitsRecord.of(found)
+
     return Answer(
         limits_document(found),
-        lambda: LimitsRecord.of(found),
+        record,
         written=[path for path in (out, sheet) if path is not None],
     )

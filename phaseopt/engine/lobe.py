@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import PchipInterpolator, PPoly
 
-from phaseopt.values.numba import njit
+from phaseopt.values.numba import inside, njit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -20,13 +20,13 @@ CYCLE = 720.0  # crank degrees
 HALF_CYCLE = CYCLE / 2
 
 
-@njit
+@inside
 def _wrapped(x: float) -> float:
     """An angle on the 720° circle, from -360 up to but not 360."""
     return x - 720.0 * math.floor((x + 360.0) / 720.0)
 
 
-@njit
+@inside
 def piece_of(breaks: FloatArray, x: float) -> int:
     """The last i with breaks[i] <= x, for x inside the breaks."""
     low, high = 0, breaks.size - 1
@@ -39,7 +39,7 @@ def piece_of(breaks: FloatArray, x: float) -> int:
     return low
 
 
-@njit
+@inside
 def lobe_lift(breaks: FloatArray, coeffs: FloatArray, x: float) -> float:
     """Lift at x crank degrees from the lobe's centre, mm, zero outside the breaks.
 
@@ -56,7 +56,7 @@ def lobe_lift(breaks: FloatArray, coeffs: FloatArray, x: float) -> float:
     return max(lift, 0.0)
 
 
-@njit
+@inside
 def lobe_slope(breaks: FloatArray, coeffs: FloatArray, x: float) -> float:
     """Change of lift at x crank degrees from the lobe's centre, mm per crank degree, zero outside the breaks."""
     at = _wrapped(x)
@@ -71,7 +71,7 @@ def lobe_slope(breaks: FloatArray, coeffs: FloatArray, x: float) -> float:
     return slope
 
 
-@njit
+@inside
 def lobe_highest(breaks: FloatArray, coeffs: FloatArray, x_from: float, x_to: float) -> float:
     """Greatest lift, mm, over the interval from x_from to x_to >= x_from, crank degrees from the lobe's centre.
 

@@ -8,11 +8,12 @@ document looks: `terminal`, `page` and `card` draw it.
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from markupsafe import Markup
 
-from phaseopt.report.figures.drawing import Drawing
+if TYPE_CHECKING:
+    from phaseopt.report.figures.drawing import Drawing
 
 State = Literal["CLEAR", "TIGHT", "HITS", "UNKNOWN"]
 
@@ -228,6 +229,6 @@ def table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> T
     return Table(caption, tuple(head), tuple(Row(row[0], tuple(row[1:])) for row in rows))
 
 
-def picture(drawn: str | Drawing, caption: str) -> Picture:
+def picture(drawn: "str | Drawing", caption: str) -> Picture:
     """A figure of ours, or its SVG: not escaped again, since what drew it escaped its texts."""
     return Picture(Markup(drawn if isinstance(drawn, str) else drawn.element()), caption)

@@ -1,10 +1,12 @@
 """What the page's template draws: plain tables, grids with a colour in each cell, and pictures."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from phaseopt.report.figures.drawing import Drawing
+if TYPE_CHECKING:
+    from phaseopt.report.figures.drawing import Drawing
 
 
 @dataclass(frozen=True)
@@ -63,6 +65,6 @@ class Picture:
     caption: str
 
 
-def picture(drawn: str | Drawing, caption: str) -> Picture:
+def picture(drawn: "str | Drawing", caption: str) -> Picture:
     """A figure of ours, or its SVG, as the page takes it: not escaped again, since the SVG writer escaped its texts."""
     return Picture(Markup(drawn if isinstance(drawn, str) else drawn.element()), caption)

@@ -34,7 +34,7 @@ R = TypeVar("R")
 NEWEST = 3  # folders that stay, of this and other versions
 UNUSED = 7 * 86_400.0  # seconds after which an older one goes: until then a running program may still look into it
 
-_MARKS = (b"\n@njit", b"\n@kernel", b"\n@inner", b"read by kernels")
+_MARKS = (b"\n@njit", b"\n@kernel", b"\n@inner", b"\n@inside", b"read by kernels")
 _log = logging.getLogger(__name__)
 _decorating = Lock()
 
@@ -42,6 +42,11 @@ _decorating = Lock()
 def njit(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a kernel in double precision without the interpreter lock."""
     return compiled(function)
+
+
+def inside(function: Callable[P, R]) -> Callable[P, R]:
+    """Compile a kernel that only other kernels call, sooner: without what Python would need to call it."""
+    return compiled(function, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
 
 def compiled(function: Callable[P, R], **options: Any) -> Callable[P, R]:

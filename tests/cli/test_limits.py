@@ -1,13 +1,17 @@
 """`phaseopt limits` as a user runs it: what is printed, what is written, and that `check` accepts it."""
 
+import ast
 import csv
 import json
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 import csvw
 import pytest
 from engines import SEATS, write_project
+from hillclimb import HILLCLIMB
 from printed import printed
 from typer.testing import CliRunner, Result
 
@@ -158,3 +162,17 @@ def test_machines_get_edges_by_name_gaps_rounded_down_and_what_limits_and_verdic
     given = ("--intake-at", "5", "--exhaust", tmp_path / "t.csv")
     (tmp_path / "t.csv").write_text("rpm,most\n1000,0\n8000,0\n")
     assert any(rests_on in note for note in printed("check", project, *given)["notes"])
+
+
+def test_nothing_is_loaded_that_limits_do_not_need() -> None:
+    """A builder without a dyno waits for geometry alone: no labelled arrays, pictures, pages or studies."""
+    code = (
+        "import sys\n"
+        "from phaseopt.cli import app\n"
+        f"app(['limits', {str(HILLCLIMB)!r}], standalone_mode=False)\n"
+        "print(sorted({name.partition('.')[0] for name in sys.modules}), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = ast.literal_eval(done.stderr.splitlines()[-1])
+    assert "numba" in loaded
+    assert not {"xarray", "pandas", "dask", "pint", "matplotlib", "jinja2", "optuna"} & set(loaded)
