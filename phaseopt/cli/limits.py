@@ -23,12 +23,11 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> A
     from phaseopt.clearance.model import contact_model
     from phaseopt.project.load import load_project
     from phaseopt.report.subjects.limits import limits_document
-    from phaseopt.report.subjects.sheet import limits_sheet
 
     project = load_project(project_file)
     if sheet is not None:
         from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
-        from phaseopt.report.sheet import limits_sheet
+        from phaseopt.report.subjects.sheet import limits_sheet
 
         require_replaceable_sheet(sheet)
     if out is not None:
