@@ -24,15 +24,7 @@ from phaseopt.project.hardware import (
     Slew,
     TdcLift,
 )
-from phaseopt.project.logs import (
-    Channel,
-    Channels,
-    FullThrottleMark,
-    LogColumns,
-    LogUnits,
-    Torque,
-    TorquePrior,
-)
+from phaseopt.project.logs import Channel, Channels, FullThrottleMark, LogColumns, LogUnits, Torque, TorquePrior
 from phaseopt.project.pulls import Dialect, Gate, Kind, Pull, PullOffsets, PullRest, Weather
 from phaseopt.project.quantities import SIDES, Arrangement, ProjectSection, Side, fault
 from phaseopt.project.rules import GapRules, Loft, Rod, RunningGaps, StaticGaps
@@ -50,15 +42,7 @@ from phaseopt.project.search_settings import (
     Tables,
     Weight,
 )
-from phaseopt.project.simulation import (
-    Cycle,
-    ExhaustTract,
-    FlowBench,
-    FrictionLaw,
-    IntakeTract,
-    Taper,
-    Tract,
-)
+from phaseopt.project.simulation import Cycle, ExhaustTract, FlowBench, FrictionLaw, IntakeTract, Taper, Tract
 from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
 from phaseopt.values.display_units import SHOWN, DisplayUnits
 from phaseopt.values.repr import ShowsItself

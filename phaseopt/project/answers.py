@@ -20,10 +20,10 @@ _IDLE, _STEP = 1000, 500  # rpm: where the tables begin if nobody says, and how 
 
 @dataclass(frozen=True)
 class Answers:
-    """The answers that decide what a project has to state; as they stand, the commonest.
+    """The answers that decide what a project has to state; by default, the commonest.
 
-    `moves`, which cams a phaser moves; `lobes`, measured or from a card; `drop`, how the room between valve and piston
-    was found; `torque`, where it comes from; `units`, what a person reads. `known` holds values by key
+    `moves`, which cams a phaser moves; `lobes`, measured or from a card; `drop`, how the clearance between valve and
+    piston was found; `torque`, where it comes from; `units`, what a person reads. `known` holds values by key
     ("crank.bore": 86.0, or "3.39 in"), what is not in it stays blank; `idle` in rpm is where the tables begin.
 
     >>> "intake.phaser" in Answers().sections, "exhaust.phaser" in Answers(moves="intake").sections
@@ -91,7 +91,7 @@ class Answers:
 
     @property
     def _log(self) -> dict[str, Any]:
-        """What has to be said of a log: a unit or a sign that nobody stated is the commonest mistake."""
+        """What has to be stated of a log: a unit or a sign that nobody stated is the commonest mistake."""
         asked = ("columns.time", "columns.torque", "columns.throttle", "units.torque", "units.load")
         found: dict[str, Any] = {f"torque.{key}": BLANK for key in asked}
         found |= {f"torque.columns.{side}_phase": BLANK for side in self.moving}

@@ -12,8 +12,22 @@ from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Seat, Seats, 
 
 Contradiction = tuple[str, str, str]  # key, problem, hint
 Sections = dict[str, Any]
+Check = Callable[[Sections], Iterator[Contradiction]]
+
+_CHECKS: list[tuple[tuple[str, ...], str, Check]] = []
 
 
+def _check(*needs: str, given: str = "") -> Callable[[Check], Check]:
+    """A check that runs where the sections it needs are valid, and where the one that it is about is `given`."""
+
+    def added(check: Check) -> Check:
+        _CHECKS.append(((*needs, given) if given else needs, given, check))
+        return check
+
+    return added
+
+
+@_check("intake", "exhaust", "phaser")
 def _phasers(s: Sections) -> Iterator[Contradiction]:
     own = [side for side in SIDES if s[side].phaser is not None]
     if s["phaser"] is not None and own:
@@ -26,6 +40,7 @@ def _phasers(s: Sections) -> Iterator[Contradiction]:
         )
 
 
+@_check("cylinders", "firing_order")
 def _firing_order(s: Sections) -> Iterator[Contradiction]:
     order = s["firing_order"]
     if order is not None and sorted(order) != list(range(1, s["cylinders"] + 1)):
@@ -36,6 +51,7 @@ def _firing_order(s: Sections) -> Iterator[Contradiction]:
         )
 
 
+@_check("crank", "intake", "exhaust")
 def _heads_fit(s: Sections) -> Iterator[Contradiction]:
     bore = s["crank"].bore
     for side in SIDES:
@@ -53,9 +69,10 @@ def _heads_fit(s: Sections) -> Iterator[Contradiction]:
             )
 
 
+@_check("crank", "intake", "exhaust", given="seats")
 def _seats_fit(s: Sections) -> Iterator[Contradiction]:
-    seats: Seats | None = s["seats"]
-    if seats is None or not seats.intake:
+    seats: Seats = s["seats"]
+    if not seats.intake:
         return
     for side in SIDES:
         cam: Cam = s[side]
@@ -84,7 +101,7 @@ def _seat_fits(seat: Seat, cam: Cam, bore: float) -> Iterator[tuple[str, str]]:
             "give tilt between valve and cylinder axis in space, and tilt_along as seen from the side",
         )
     off = math.hypot(seat.across, along)
-    # How far the rim reaches in the direction in which the head stands off the cylinder axis.
+    # How far the rim reaches in the direction in which the head is off the cylinder axis.
     lean_x, lean_y = math.tan(math.radians(tilt)) ** 2, math.tan(math.radians(seat.tilt_along))
     lean_x = math.sqrt(max(lean_x - lean_y**2, 0.0))
     outward = (abs(seat.across) * lean_x + abs(along) * lean_y) / off if off else 0.0
@@ -102,10 +119,9 @@ def _seat_fits(seat: Seat, cam: Cam, bore: float) -> Iterator[tuple[str, str]]:
         )
 
 
+@_check("intake", "exhaust", "phaser", given="torque")
 def _logged_phases(s: Sections) -> Iterator[Contradiction]:
-    torque: Torque | None = s["torque"]
-    if torque is None:
-        return
+    torque: Torque = s["torque"]
     for side in SIDES:
         if s["phaser"] is None and s[side].phaser is None:
             continue
@@ -125,18 +141,16 @@ def _logged_phases(s: Sections) -> Iterator[Contradiction]:
             )
 
 
+@_check(given="torque")
 def _torque_column(s: Sections) -> Iterator[Contradiction]:
-    torque: Torque | None = s["torque"]
-    if torque is None or torque.columns.torque is not None:
-        return
-    if any(pull.kind != "inertia sweep" for pull in torque.pulls):
+    torque: Torque = s["torque"]
+    if torque.columns.torque is None and any(pull.kind != "inertia sweep" for pull in torque.pulls):
         yield "torque.columns.torque", "left out, but the pulls need it", "name the torque column"
 
 
+@_check(given="torque")
 def _weather(s: Sections) -> Iterator[Contradiction]:
-    torque: Torque | None = s["torque"]
-    if torque is None:
-        return
+    torque: Torque = s["torque"]
     marks = torque.full_throttle
     needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
     if torque.correction != "none" or marks.depression_below is not None:
@@ -155,10 +169,9 @@ def _weather(s: Sections) -> Iterator[Contradiction]:
         )
 
 
+@_check(given="torque")
 def _dyno(s: Sections) -> Iterator[Contradiction]:
-    torque: Torque | None = s["torque"]
-    if torque is None:
-        return
+    torque: Torque = s["torque"]
     dyno, columns = torque.dyno, torque.columns
     spun = [(n, pull) for n, pull in enumerate(torque.pulls, start=1) if pull.kind == "inertia sweep"]
     for number, pull in spun:
@@ -187,13 +200,15 @@ def _dyno(s: Sections) -> Iterator[Contradiction]:
         yield key, "left out, but torque.dyno.coastdown needs it", "name the roller's speed column and its inertia"
 
 
+@_check(given="torque")
 def _gates(s: Sections) -> Iterator[Contradiction]:
-    torque: Torque | None = s["torque"]
-    for name, limit in torque.gates if torque is not None else ():
-        if limit is not None and torque is not None and getattr(torque.columns, name) is None:
+    torque: Torque = s["torque"]
+    for name, limit in torque.gates:
+        if limit is not None and getattr(torque.columns, name) is None:
             yield f"torque.columns.{name}", f"left out, but torque.gates.{name} needs it", f"name the column of {name}"
 
 
+@_check("search", "tables")
 def _weights(s: Sections) -> Iterator[Contradiction]:
     bands = s["search"].weights
 
@@ -206,6 +221,7 @@ def _weights(s: Sections) -> Iterator[Contradiction]:
         yield "search.weights", "every cell has weight 0", "give at least one band a weight above 0"
 
 
+@_check("crank", "tables")
 def _covered_speeds(s: Sections) -> Iterator[Contradiction]:
     last, top = s["tables"].rpm[-1], s["crank"].top_speed
     if last > top:
@@ -216,18 +232,16 @@ def _covered_speeds(s: Sections) -> Iterator[Contradiction]:
         )
 
 
+@_check("intake", "exhaust", "phaser", "tables")
 def _baseline(s: Sections) -> Iterator[Contradiction]:
     pair = s["tables"].baseline
     for side in SIDES:
         moves = s["phaser"] is not None or s[side].phaser is not None
         if pair is not None and moves and getattr(pair, side) is None:
-            yield (
-                f"tables.baseline.{side}",
-                "left out, but this cam has a phaser",
-                f"name the {side} phase CSV",
-            )
+            yield (f"tables.baseline.{side}", "left out, but this cam has a phaser", f"name the {side} phase CSV")
 
 
+@_check("intake", "exhaust", "phaser", "tables")
 def _phaser_step(s: Sections) -> Iterator[Contradiction]:
     for side in ("phaser", *SIDES):
         phaser: Phaser | None = s[side] if side == "phaser" else s[side].phaser
@@ -240,10 +254,9 @@ def _phaser_step(s: Sections) -> Iterator[Contradiction]:
             )
 
 
+@_check("cylinders", "firing_order", "crank", "intake", "exhaust", given="cycle")
 def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
-    cycle: Cycle | None = s["cycle"]
-    if cycle is None:
-        return
+    cycle: Cycle = s["cycle"]
     if s["firing_order"] is None and s["cylinders"] > 1:
         yield "firing_order", "left out, but [cycle] needs it", "give it, as in firing_order = [1, 3, 4, 2]"
     if cycle.exhaust.secondary is not None and s["cylinders"] % 2:
@@ -269,6 +282,7 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
             )
 
 
+@_check("search", "torque", "torque_grid", "cycle", "tables")
 def _part_load(s: Sections) -> Iterator[Contradiction]:
     search, torque, rpm, load = s["search"], s["torque"], s["tables"].rpm, s["tables"].load
     asked = {"caps": search.caps, "costs": search.costs, "part_load": search.part_load != "torque"}
@@ -291,6 +305,7 @@ def _part_load(s: Sections) -> Iterator[Contradiction]:
                 )
 
 
+@_check("torque", "cycle")
 def _prior_has_a_simulation(s: Sections) -> Iterator[Contradiction]:
     torque: Torque | None = s["torque"]
     if torque is not None and torque.prior is not None and s["cycle"] is None:
@@ -307,6 +322,7 @@ def _prior_has_a_simulation(s: Sections) -> Iterator[Contradiction]:
         )
 
 
+@_check("torque", "torque_grid")
 def _torque_once(s: Sections) -> Iterator[Contradiction]:
     if s["torque"] is not None and s["torque_grid"] is not None:
         yield (
@@ -316,10 +332,9 @@ def _torque_once(s: Sections) -> Iterator[Contradiction]:
         )
 
 
+@_check("intake", "exhaust", "phaser", given="torque_grid")
 def _grid_timings(s: Sections) -> Iterator[Contradiction]:
-    grid: TorqueGrid | None = s["torque_grid"]
-    if grid is None:
-        return
+    grid: TorqueGrid = s["torque_grid"]
     for side, centre in zip(SIDES, ("icl", "ecl"), strict=True):
         phase = getattr(grid.columns, f"{side}_phase")
         if phase is not None and getattr(grid.offsets, side) is None:
@@ -337,32 +352,15 @@ def _grid_timings(s: Sections) -> Iterator[Contradiction]:
             )
 
 
-_CHECKS: tuple[tuple[tuple[str, ...], Callable[[Sections], Iterator[Contradiction]]], ...] = (
-    (("intake", "exhaust", "phaser"), _phasers),
-    (("cylinders", "firing_order"), _firing_order),
-    (("crank", "intake", "exhaust"), _heads_fit),
-    (("crank", "intake", "exhaust", "seats"), _seats_fit),
-    (("intake", "exhaust", "phaser", "torque"), _logged_phases),
-    (("torque",), _torque_column),
-    (("torque",), _weather),
-    (("torque",), _dyno),
-    (("torque",), _gates),
-    (("search", "tables"), _weights),
-    (("cylinders", "firing_order", "crank", "intake", "exhaust", "cycle"), _simulated_engine),
-    (("torque", "cycle"), _prior_has_a_simulation),
-    (("search", "torque", "torque_grid", "cycle", "tables"), _part_load),
-    (("torque", "torque_grid"), _torque_once),
-    (("intake", "exhaust", "phaser", "torque_grid"), _grid_timings),
-    (("crank", "tables"), _covered_speeds),
-    (("intake", "exhaust", "phaser", "tables"), _baseline),
-    (("intake", "exhaust", "phaser", "tables"), _phaser_step),
-)
-
-
 def contradictions(sections: Sections) -> list[Contradiction]:
     """Every contradiction between the sections that are there.
 
     Parameters: `sections`, valid sections by key (those that failed by themselves are left out).
     Returns (key, problem, hint) for each.
     """
-    return [found for needs, check in _CHECKS if all(n in sections for n in needs) for found in check(sections)]
+    checks = (
+        check
+        for needs, given, check in _CHECKS
+        if all(each in sections for each in needs) and not (given and sections[given] is None)
+    )
+    return [found for check in checks for found in check(sections)]

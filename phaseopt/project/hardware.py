@@ -120,8 +120,7 @@ class CamCard(ProjectSection):
                 )
         if lines[-1].at >= self.lift:
             raise fault(
-                f"check lift {lines[-1].at:g} mm is not below the peak lift",
-                "give check lifts below the peak lift",
+                f"check lift {lines[-1].at:g} mm is not below the peak lift", "give check lifts below the peak lift"
             )
         return self
 
@@ -251,7 +250,7 @@ class Seats(ProjectSection):
     """Valve seats of both kinds, or lifts at which the two valves met; without them valve-to-valve contact is not
     covered.
 
-    One entry of a kind stands for two valves, mirrored along the crank. With a third valve between them, give that one
+    One entry of a kind means two valves, mirrored along the crank. With a third valve between them, give that one
     too: entries off the cylinder's middle are mirrored where fewer are given than there are valves.
     """
 

@@ -11,7 +11,7 @@ from phaseopt.project import Project, ProjectSection
 
 
 class Key(NamedTuple):
-    """One key: where it stands ("crank.bore"; "[]" after a list), what it is, and its default as text."""
+    """One key: where it is ("crank.bore"; "[]" after a list), what it is, and its default as text."""
 
     name: str
     meaning: str

@@ -3,12 +3,11 @@
 import difflib
 import os
 import tomllib
-import types
 from collections.abc import Iterator
 from dataclasses import replace
 from operator import eq
 from pathlib import Path
-from typing import Annotated, Any, Union, get_args, get_origin
+from typing import Annotated, Any
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
@@ -17,9 +16,10 @@ from pydantic_core import ErrorDetails
 from phaseopt.project import Project, Pull
 from phaseopt.project.answers import BLANK
 from phaseopt.project.cross_checks import contradictions
+from phaseopt.project.keys import section_in
 from phaseopt.values.errors import InputError, Mistake
 
-Loc = tuple[int | str, ...]  # where a value stands: keys, and numbers of list entries
+Loc = tuple[int | str, ...]  # where a value is: keys, and numbers of list entries
 
 
 def load_project(path: str | Path) -> Project:
@@ -313,17 +313,6 @@ def _key(loc: Loc) -> str:
     return text
 
 
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    """The section class inside an annotation such as `tuple[Pull, ...] | None`."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    if get_origin(annotation) in (Union, types.UnionType, tuple):
-        for argument in get_args(annotation):
-            if (model := _model_in(argument)) is not None:
-                return model
-    return None
-
-
 def _field_at(loc: Loc) -> FieldInfo | None:
     model: type[BaseModel] | None = Project
     field: FieldInfo | None = None
@@ -334,10 +323,10 @@ def _field_at(loc: Loc) -> FieldInfo | None:
             return field
         by_alias = {info.alias or name: info for name, info in model.model_fields.items()}
         field = by_alias.get(part)
-        model = _model_in(field.annotation) if field is not None else None
+        model = section_in(field.annotation)[0] if field is not None else None
     return field
 
 
 def _keys_at(loc: Loc) -> list[str]:
-    model = Project if not loc else _model_in(getattr(_field_at(loc), "annotation", None))
+    model = Project if not loc else section_in(getattr(_field_at(loc), "annotation", None))[0]
     return [] if model is None else [info.alias or name for name, info in model.model_fields.items() if name != "file"]

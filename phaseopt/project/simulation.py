@@ -207,10 +207,7 @@ class Cycle(ProjectSection):
     )
     air_fuel_ratio: float | None = Field(None, gt=0, description="air-fuel ratio by mass, in place of lambda")
     half_burned: CrankDegrees = Field(
-        8.0,
-        ge=-10,
-        le=40,
-        description="crank degrees after firing TDC at which half the fuel is burned (best: 8)",
+        8.0, ge=-10, le=40, description="crank degrees after firing TDC at which half the fuel is burned (best: 8)"
     )
     burn_duration: CrankDegrees = Field(
         62.0, ge=15, le=150, description="crank degrees from first flame to burned out at 4000 rpm"

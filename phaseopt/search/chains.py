@@ -129,7 +129,7 @@ def first_empty(allowed: BoolArray, window: IntArray) -> int:
 def prune(objective: FloatArray, window: IntArray) -> None:
     """Set to -inf every label of `objective` (R, L, A, B) that no row along speed can use under the caps.
 
-    Caps stand along speed only, so this leaves exactly the labels that occur in some table.
+    Caps are along speed only, so this leaves exactly the labels that occur in some table.
     """
     n, loads, a, b = objective.shape
     for load in range(loads):

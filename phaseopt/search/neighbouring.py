@@ -23,7 +23,7 @@ from phaseopt.clearance.phase_grid import boxes_around, phase_grid_of
 from phaseopt.project import SIDES
 from phaseopt.search.binding import NEIGHBOURS
 from phaseopt.search.polish import LEAST_RISE, add_neighbour, score
-from phaseopt.search.problem import Box, Instance, Problem, beside, prepare
+from phaseopt.search.problem import Box, Instance, Problem, on_both_sides, prepare
 from phaseopt.search.solver import SWEEPS_PER_CHECK, BoxResult, SearchResult, result_of, solve
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
@@ -71,7 +71,7 @@ class NeighbourRule:
 
     def alone(self) -> BoolArray:
         """(R, 1, A, B) labels that are safe by themselves at every speed between a cell and its neighbours."""
-        return beside(self.meet())[:, None]
+        return on_both_sides(self.meet())[:, None]
 
     def unsafe(self, table: IntArray) -> IntArray:
         """(n, 2) the first cell of every four that could meet unsafely, in a table of labels (R, L, 2)."""

@@ -1,7 +1,7 @@
 """Caps and costs below full load: what the simulation knows of a label beside torque, as rules and as torque.
 
 At a fixed manifold pressure most torque is not what a driver wants: the throttle could give it. What he wants instead
-depends on the car; `OF_CAR` holds what stands for two of them. The top row is full throttle and is left alone.
+depends on the car; `PART_LOAD_COSTS` has the costs of two. The top row is full throttle and does not count.
 """
 
 from collections.abc import Mapping
@@ -83,15 +83,15 @@ def cap_rules(project: Project, quantities: Quantities, left: BoolArray) -> dict
 
 
 def _emptied(project: Project, number: int, cap: Cap, cells: IntArray, least: FloatArray) -> Mistake:
-    """What is said of cells (n, 2) that a cap empties, `least` (R, L) being the least of its quantity there."""
+    """The message about cells (n, 2) that a cap empties, `least` (R, L) being the least of its quantity there."""
     r, k = cells[0]
     more = f" (and {len(cells) - 1} more cells)" if len(cells) > 1 else ""
     needed = float(least[tuple(cells.T)].max())
     return Mistake(
-        f"no phases are left at {project.tables.rpm[r]:g} rpm, load {project.tables.load[k]:g}{more}: the cap asks for "
-        f"at most {level(cap.of, cap.most)} of {cap.of}, and the least that the other rules leave there is "
+        f"no phases are left at {project.tables.rpm[r]:g} rpm, load {project.tables.load[k]:g}{more}: the cap is "
+        f"{level(cap.of, cap.most)} of {cap.of}, and the other rules leave no less than "
         f"{level(cap.of, _rounded_up(float(least[r, k])))}",
-        f"most = {_rounded_up(needed):g} or more, a narrower band, or a cost instead of a cap",
+        f"give most = {_rounded_up(needed):g} or more, a narrower band, or a cost instead of a cap",
         project.file,
         f"search.caps (entry {number})",
     )

@@ -165,10 +165,7 @@ def best_table(instance: Instance, row: FloatArray, expected: FloatArray) -> tup
 
     Parameters: `row` the shares of rows; `expected` what each label may expect of the columns to come.
     """
-    candidates = (
-        _row_by_row(instance.along_speed, expected),
-        _rows_alone(row, instance.speed, instance.meets.speed),
-    )
+    candidates = (_row_by_row(instance.along_speed, expected), _rows_alone(row, instance.speed, instance.meets.speed))
     table = candidates[int(np.argmax([score(instance, table) for table in candidates]))]
     _climb(instance.along_speed, instance.along_load, table)
     return score(instance, table), table

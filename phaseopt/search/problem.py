@@ -1,7 +1,7 @@
 """What a pair of tables is judged by, and the same for one safe box, ready for the solver.
 
 Score of a table: sum of the objective over the cells, less roughness x (change of phase)² / Δu over both cams and all
-neighbouring cells, with Δu the step in units of 500 rpm or of `load_unit`: so the sum stands for the integral of
+neighbouring cells, with Δu the step in units of 500 rpm or of `load_unit`: so the sum approximates the integral of
 (dφ/du)² du, and a finer table is not punished. Along speed the change is also capped.
 """
 
@@ -166,7 +166,7 @@ class Meets(NamedTuple):
     @classmethod
     def of(cls, meet: BoolArray, loads: int) -> "Meets":
         """From what may meet between two rows (R - 1, A, B); a row belongs to the rectangles on both sides of it."""
-        row = beside(meet)
+        row = on_both_sides(meet)
         speed = np.ascontiguousarray(np.repeat(meet[None], loads, axis=0))
         return cls(speed, np.repeat(row[:, None], loads - 1, axis=1), np.repeat(meet[:, None], loads - 1, axis=1))
 
@@ -250,7 +250,7 @@ def prepare(problem: Problem, box: Box, within: BoolArray | None = None) -> Inst
     return Instance(box, objective, unsupported, relaxed, speed, problem.load_edges(), meets)
 
 
-def beside(meet: BoolArray) -> BoolArray:
+def on_both_sides(meet: BoolArray) -> BoolArray:
     """(R, A, B) what holds on both sides of each row, from what holds between two rows (R - 1, A, B)."""
     row = np.ones((len(meet) + 1, *meet.shape[1:]), dtype=np.bool_)
     row[:-1] &= meet

@@ -1,4 +1,4 @@
-"""What studies kept beside a project say of it as it stands: a build's report shows them where they were made."""
+"""Studies beside a project, of its very inputs: a build's report shows them."""
 
 from dataclasses import dataclass
 

@@ -41,7 +41,7 @@ Word = Literal["confirmed", "better", "less", "inconclusive"]
 
 @dataclass(frozen=True, eq=False)
 class Confirmation:
-    """What a pull says of a prediction.
+    """A pull compared with its prediction.
 
     Attributes
     ----------
@@ -150,7 +150,7 @@ def confirm_pull(
     >>> confirm_pull(project, made, weather="99 kPa, 20 degC, 0.5")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
-    phaseopt.values.errors.InputError: ...pull-1.csv belongs to pull 1, rest already. ...
+    phaseopt.values.errors.InputError: ...pull-1.csv ... pull 1, rest already. ...
     """
     made, _ = load_pull(pull, project, weather)
     return confirm_project(project, made, made.name or Path(made.files[0]).stem, tables, progress)

@@ -84,7 +84,7 @@ def joint_of_labels(
 
 
 def reading_noise(surface: TorqueSurface, per_cell: float) -> ReadingNoise:
-    """What a planned pull would have beside torque, by what the pulls so far had; `per_cell` readings make one."""
+    """What a reading of a planned pull has beside torque, as those so far had; `per_cell` readings make one."""
     shape = surface.hyperparameters
     known = float(np.median(surface.readings.variance)) if len(surface.readings) else 0.0
     return ReadingNoise((shape.noise**2 + known) / max(per_cell, 1.0), shape.pull)

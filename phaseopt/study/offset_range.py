@@ -1,7 +1,7 @@
-"""Which installed offsets a study tries, and torque at every timing that they and the phasers could bring about.
+"""Which installed offsets a study tries, and torque at every timing within their reach.
 
-Torque depends on true centrelines only, and a cam fitted a degree earlier stands where a degree more of phase would put
-it. So a phaser whose travel is longer by the range of offsets reaches, as the cams are fitted now, all that any of the
+Torque depends on true centrelines only, and a cam fitted a degree earlier is where a degree more of phase would put it.
+So a phaser whose travel is longer by the range of offsets reaches, as the cams are fitted now, all that any of the
 offsets could; torque learnt once with such phasers serves every trial, whose labels are a part of its own. That is why
 offsets move in steps of the resolution.
 """
@@ -92,7 +92,7 @@ def _longer(phaser: Phaser, least: float, most: float) -> Phaser:
 
 
 def _dated(project: Project) -> object:
-    """The torque section with the offsets of each pull stated: a pull without them was made as the cams stood then."""
+    """The torque section with the offsets of each pull stated, since one without them means the fitted ones."""
     if project.torque is None:
         return None
     pulls = []
@@ -113,7 +113,7 @@ class TorqueEverywhere:
 
     @classmethod
     def of(cls, model: ContactModel, tried: OffsetRange, surface: TorqueSurface) -> "TorqueEverywhere":
-        """From the torque model; the model's engine stands as it is fitted."""
+        """From the torque model; the model's engine is as it is fitted."""
         longer = reaching(model.project, tried)
         intake, exhaust = (phase_grid(longer.phaser_of(side)) for side in SIDES)
         found = torque_of(model, surface, *cells_of(intake, exhaust).T)

@@ -1,6 +1,6 @@
 """Which offsets a study tries next: named ones first, then evenly spread ones, then where Optuna expects most.
 
-No pair is tried twice, for it would bring the same again. What is drawn depends on the number of the trial and on the
+No pair is tried twice, for it would find the same again. What is drawn depends on the number of the trial and on the
 trials before it, so that a study that was stopped goes on as it would have.
 """
 

@@ -21,7 +21,7 @@ from phaseopt.values.progress import silent
 
 @dataclass(frozen=True, eq=False)
 class Trial:
-    """What one pair of offsets brings.
+    """The outcome of one pair of offsets.
 
     Parameters
     ----------

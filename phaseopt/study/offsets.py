@@ -1,6 +1,6 @@
 """At which installed offsets the cams would be best: a study whose every trial is a whole solve.
 
-Trials are kept in a data base, so that a study that was stopped goes on, and several processes or machines share one.
+Trials are in a database, so that a study that was stopped goes on, and several processes or machines share one.
 """
 
 import time
@@ -50,7 +50,7 @@ Refusals = tuple[tuple[Offsets, str], ...]
 
 @dataclass(frozen=True, eq=False)
 class Choice:
-    """An offset to choose from: its trial, and what it brings over the offsets as fitted, best tables against best
+    """An offset to choose from: its trial, and its gain over the offsets as fitted, best tables against best
     tables; None for those themselves."""
 
     trial: Trial

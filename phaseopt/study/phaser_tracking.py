@@ -1,4 +1,4 @@
-"""Whether the phasers of a pull stood where the tables say, and whether the controller asked them to."""
+"""Whether the phasers of a pull were where the tables say, and whether the controller asked them to."""
 
 import math
 from dataclasses import dataclass
@@ -30,7 +30,7 @@ class PhaseError:
 
 
 def phases_driven(project: Project, pull: Pull, driven: FloatArray) -> dict[Side, FloatArray]:
-    """Phases as the phasers stood, crank degrees from rest, at the offsets of the day of the pull.
+    """Phases as driven, crank degrees from rest, at the offsets of the day of the pull.
 
     Parameters: `driven` (n, 2) true centrelines, crank degrees.
     """

@@ -33,7 +33,7 @@ class SafeTimings:
 
     @property
     def measurable(self) -> BoolArray:
-        """(n,) which of them keep `ADDED`; rest always does, since the engine stands there anyway."""
+        """(n,) which of them keep `ADDED`; rest always does, since the engine is there anyway."""
         enough: BoolArray = (self.margin >= ADDED + IN_HAND) | (np.arange(len(self.pairs)) == self.rest)
         return enough
 

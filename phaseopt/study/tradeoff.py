@@ -151,7 +151,7 @@ def study_on(base: TradeoffInputs, trials: int, storage: str | None = None, prog
 
 
 def cached_tradeoff(base: TradeoffInputs) -> Tradeoff | None:
-    """The study that the project keeps of what it stands on now; None where it keeps none with its corners tried."""
+    """The study of these inputs beside the project; None where there is none with its corners tried."""
     study = cached_study(KIND, VERSION, base.fingerprint(), base.project.folder)
     if study is None or len(finished := sealed_trials(study)) < LEAST_TRIALS:
         return None

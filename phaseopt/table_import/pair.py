@@ -1,4 +1,4 @@
-"""Both cams' files, or one and a phase at which the other cam stands -> a pair of tables, or of clamps by speed."""
+"""Both cams' files, or one and a phase of the other cam -> a pair of tables, or of clamps by speed."""
 
 from dataclasses import dataclass
 from pathlib import Path

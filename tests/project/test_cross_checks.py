@@ -26,11 +26,7 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
         ({"phaser": PHASER}, "phaser", "intake.phaser"),
         ({"intake": {"phaser": None}, "exhaust": {"phaser": None}}, "intake.phaser", "no cam"),
         ({"firing_order": [1, 3, 4]}, "firing_order", "4 cylinders"),
-        (
-            {"intake": {"head_diameter": 41.0}},
-            "intake.head_diameter",
-            "2 heads of 41 mm",
-        ),
+        ({"intake": {"head_diameter": 41.0}}, "intake.head_diameter", "2 heads of 41 mm"),
         ({"exhaust": {"head_diameter": 82.0, "valves": 1}}, "exhaust.head_diameter", "a head of 82 mm"),
         ({"seats": {**SEATS, "intake": {**SEATS["intake"], "across": 20.0}}}, "seats.intake", "reaches"),
         (
@@ -48,11 +44,7 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
             "torque.phases.exhaust",
             "exhaust phase",
         ),
-        (
-            {"torque": {**TORQUE, "correction": "DIN 70020"}},
-            "torque.pulls (entry 1).weather",
-            "DIN 70020",
-        ),
+        ({"torque": {**TORQUE, "correction": "DIN 70020"}}, "torque.pulls (entry 1).weather", "DIN 70020"),
         (
             {"torque": {**TORQUE, "full_throttle": {"depression_below": 3}}},
             "torque.pulls (entry 1).weather",
@@ -63,11 +55,7 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
             "torque.columns.throttle",
             "throttle_above",
         ),
-        (
-            {"search": {"weights": [{"rpm": [0, 9000], "load": [0, 200], "weight": 0}]}},
-            "search.weights",
-            "weight 0",
-        ),
+        ({"search": {"weights": [{"rpm": [0, 9000], "load": [0, 200], "weight": 0}]}}, "search.weights", "weight 0"),
         (
             {
                 "search": {
@@ -90,11 +78,7 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
             "seats.exhaust",
             "along",
         ),
-        (
-            {"seats": {**SEATS, "intake": {**SEATS["intake"], "tilt_along": -14.0}}},
-            "seats.intake",
-            "12°",
-        ),
+        ({"seats": {**SEATS, "intake": {**SEATS["intake"], "tilt_along": -14.0}}}, "seats.intake", "12°"),
         ({"seats": {"intake": SEATS["intake"]}}, "seats", "both kinds"),
         ({"seats": {"error": 0.2}}, "seats", "pairs of lifts"),
         (

@@ -67,10 +67,7 @@ def test_pinned_cells_hold_and_the_others_go_on(project: Project, model: Contact
     [
         ({"intake": 30}, r"pinned \(entry 1\): intake 30° is outside the safe box \(refused by intake to piston\)"),
         ({"exhaust": -35}, r"exhaust -35° is outside the safe box \(refused by exhaust to piston\)"),
-        (
-            {"intake": 10.5},
-            r"no cell can hold an intake phase of 10.5°.*a step .* from 0 to 45°",
-        ),
+        ({"intake": 10.5}, r"no cell can hold an intake phase of 10.5°.*a step .* from 0 to 45°"),
         ({"intake": 60}, r"no cell can hold an intake phase of 60°"),
         ({"rpm": [5100, 5200], "intake": 5}, r"no cell of the tables is in this band"),
     ],

@@ -28,14 +28,7 @@ from phaseopt.study.offset_gains import gain_between
 from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at, offset_range, reaching
 from phaseopt.study.offset_sampler import NAMES, FreshSampler, distributions
 from phaseopt.study.offset_trial import Trial, centrelines
-from phaseopt.study.offsets import (
-    OffsetStudy,
-    cached_offsets,
-    choose_offsets,
-    finished,
-    make_trials,
-    study_offsets,
-)
+from phaseopt.study.offsets import OffsetStudy, cached_offsets, choose_offsets, finished, make_trials, study_offsets
 from phaseopt.torque_model.sources import TorqueModel, torque_model
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
