@@ -123,7 +123,7 @@ def main() -> int:
                 counts = Counter(outcome(path, content, read, sound) for content in contents)
                 for kind in KINDS:
                     most = None if kind in KINDS[:2] else 0
-                    about = f"{name} of {len(whole)} bytes, {how} {len(contents)} times: {kind}"
+                    about = f"{name}, {how} {len(contents)} times: {kind}"
                     figures.append(Figure(about, counts[kind], at_most=most))
     return report(__file__, figures)
 
