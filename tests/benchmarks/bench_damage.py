@@ -21,7 +21,7 @@ from phaseopt.cycle.chunks import read_part, write_part
 from phaseopt.cycle.grid import VARIABLES, dataset
 from phaseopt.cycle.storage import cache_grid, cached_grid
 from phaseopt.io.cache import read_arrays, write_arrays
-from phaseopt.study.storage import keep, kept, open_study, seal, sealed_trials
+from phaseopt.study.storage import open_study, seal, sealed_trials, store_record, stored_record
 
 RNG = np.random.default_rng(5)
 AXES = (np.linspace(2e3, 8e3, 5), np.array([60.0, 98.0]), np.linspace(95.0, 125.0, 4), np.linspace(100.0, 120.0, 3))
@@ -48,14 +48,14 @@ def write_study(path: Path) -> None:
         trial.set_user_attr("found", {"score": number / 7.0, "phases": RNG.uniform(0, 40, 96).round(1).tolist()})
         seal(trial, [number / 7.0])
         study.tell(trial, [number / 7.0])
-    keep(study, "gains", {"-2 3": 4.25})
+    store_record(study, "gains", {"-2 3": 4.25})
 
 
 def read_study(path: Path) -> object:
     """All that a run takes from it; None where nothing is left."""
     study = open_study("study", 1, "ab12", ["maximize"], path.parents[1])
     trials = [(t.number, t.params, t.values, t.user_attrs) for t in sealed_trials(study)]
-    return (trials, kept(study, "gains")) if trials else None
+    return (trials, stored_record(study, "gains")) if trials else None
 
 
 def read_grid(path: Path) -> object:
