@@ -114,14 +114,22 @@ def _blanks(side: Side, cylinders: int, valves: int) -> list[Table]:
     """Tables for all cylinders, as many side by side as leave room to write."""
     columns = tuple(f"v{n}" for n in range(1, valves + 1)) + (("least",) if valves > 1 else ())
     beside = max(1, _WIDEST // len(columns))
-    caption = f"{side.capitalize()} valves (v1 nearest the front of the engine)"
     tables = []
     for first in range(1, cylinders + 1, beside):
         numbers = range(first, min(first + beside, cylinders + 1))
         head = columns * len(numbers)
         rows = tuple(Row(_place(angle), ("",) * len(head)) for angle in DROP_ANGLES)
         groups = tuple((f"cylinder {n}", len(columns)) for n in numbers)
-        tables.append(Table(caption, ("crank", *head), rows, groups, by_hand=True))
+        which = f", from cylinder {first}" if cylinders > beside else ""
+        tables.append(
+            Table(
+                f"{side.capitalize()} valves{which} (v1 nearest the front of the engine)",
+                ("crank", *head),
+                rows,
+                groups,
+                by_hand=True,
+            )
+        )
     return tables
 
 

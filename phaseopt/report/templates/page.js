@@ -1,5 +1,5 @@
 "use strict";
-// What is wider than the page can be scrolled by keyboard too, under its table's name.
+// What is wider than the page can be scrolled by keyboard too, under the names of its section and its table.
 function reachable() {
   for (const wide of document.querySelectorAll(".wide")) {
     const scrolls = wide.scrollWidth > wide.clientWidth + 1;
@@ -11,7 +11,8 @@ function reachable() {
     }
     wide.tabIndex = 0;
     wide.setAttribute("role", "region");
-    wide.setAttribute("aria-label", wide.querySelector("caption").textContent);
+    const names = [wide.closest("section")?.querySelector("h2"), wide.querySelector("caption")];
+    wide.setAttribute("aria-label", names.map((each) => each?.textContent ?? "").join(": "));
   }
 }
 window.addEventListener("resize", reachable);
