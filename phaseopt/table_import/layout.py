@@ -24,7 +24,7 @@ FloatArray = npt.NDArray[np.float64]
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
 MARKS = {"point": ".", "comma": ","}
-_SLACK = 1e-9  # crank degrees of rounding in double precision
+_ROUNDING = 1e-9  # crank degrees of rounding in double precision
 
 
 @dataclass(frozen=True)
@@ -120,8 +120,8 @@ def _reading(project: Project, side: Side, phase: float, layout: Layout, travel:
     def cost(reading: Decimal) -> tuple[bool, bool, float]:
         """Outside the travel is worst, then nearer to contact, then further away."""
         found = float(count.sign * (reading - zero) * degree)
-        nearer = bool(towards_contact(project, side, phase, found) > _SLACK)
-        return not travel[0] - _SLACK <= found <= travel[1] + _SLACK, nearer, abs(found - phase)
+        nearer = bool(towards_contact(project, side, phase, found) > _ROUNDING)
+        return not travel[0] - _ROUNDING <= found <= travel[1] + _ROUNDING, nearer, abs(found - phase)
 
     ends = [((zero + exact) / step).to_integral_value(way) * step for way in (ROUND_FLOOR, ROUND_CEILING)]
     return min(ends, key=cost)

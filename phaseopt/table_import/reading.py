@@ -16,7 +16,7 @@ FloatArray = npt.NDArray[np.float64]
 Way = Literal["across", "down"]
 
 _TURNED: dict[Way, Way] = {"across": "down", "down": "across"}
-_SLACK = 1e-9  # crank degrees of rounding
+_ROUNDING = 1e-9  # crank degrees of rounding
 _LEAST_TOP, _MOST = 500.0, 30000.0  # rpm; an axis of engine speeds ends between, another counts in another unit
 
 
@@ -166,7 +166,7 @@ def _travel_hint(project: Project, side: Side, path: Path, cells: FloatArray, me
     if phaser is None:
         return ()
     least, most = phaser.travel
-    as_is, turned = (bool(((least - _SLACK <= p) & (p <= most + _SLACK)).all()) for p in (phases, -phases))
+    as_is, turned = (bool(((least - _ROUNDING <= p) & (p <= most + _ROUNDING)).all()) for p in (phases, -phases))
     if turned and not as_is and not meaning.sign_stated:
         raise InputError.one(
             f"phases from {cells.min():g} to {cells.max():g} with + = advanced leave the {side} travel, {least:g} to "
