@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from phaseopt.table_import.layout import Layout
     from phaseopt.tables import PhaseTables, read_tables
     from phaseopt.torque.pulls import Reduction, reduce_logs
-    from phaseopt.torque_model.sources import Simulated, TorqueModel, fit_torque, simulate
+    from phaseopt.torque_model import Simulated, TorqueModel, fit_torque, simulate
     from phaseopt.values.errors import InputError
 
 __all__ = [
@@ -94,7 +94,7 @@ _PLACES = {
     "study.plan": ("plan_next_pulls",),
     "tables": ("PhaseTables", "read_tables"),
     "torque.pulls": ("Reduction", "reduce_logs"),
-    "torque_model.sources": ("Simulated", "TorqueModel", "fit_torque", "simulate"),
+    "torque_model": ("Simulated", "TorqueModel", "fit_torque", "simulate"),
 }
 
 

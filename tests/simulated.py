@@ -13,8 +13,7 @@ from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.grid import VARIABLES, dataset
 from phaseopt.job.build import Build
 from phaseopt.project import Cycle, TorquePrior
-from phaseopt.torque_model.airflow import cylinder_air
-from phaseopt.torque_model.sources import Simulated
+from phaseopt.torque_model import Simulated, cylinder_air
 
 SECTION = Cycle.model_validate(CYCLE)
 

@@ -20,7 +20,7 @@ from simulated_pulls import with_pulls
 import phaseopt as po
 from phaseopt.project.load import load_project
 from phaseopt.report.cards import card
-from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model import TorqueModel
 
 HOSTILE = '<script>alert("x")</script> & "Fennel"'
 

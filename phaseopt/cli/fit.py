@@ -17,8 +17,8 @@ def fit(project_file: ProjectFile, out: Out = None) -> Answer:
     from phaseopt.output.records.fit import FitRecord
     from phaseopt.project.load import load_project
     from phaseopt.report.subjects.fit import fit_document
-    from phaseopt.torque_model.sources import torque_model
-    from phaseopt.torque_model.trust import require_measured, torque_trust
+    from phaseopt.torque_model import torque_model, torque_trust
+    from phaseopt.torque_model.trust import require_measured
     from phaseopt.values.progress import part
 
     project = load_project(project_file)

@@ -20,7 +20,7 @@ def reduce(project_file: ProjectFile, out: Out = None) -> Answer:
     from phaseopt.output.records.reduce import ReduceRecord
     from phaseopt.project.load import load_project
     from phaseopt.report.subjects.reduce import look_first, reduction_document
-    from phaseopt.torque_model.day import read_day
+    from phaseopt.torque_model import read_day
 
     project = load_project(project_file)
     if out is not None:

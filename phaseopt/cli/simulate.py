@@ -26,7 +26,7 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     from phaseopt.output.records.simulate import SimulateRecord
     from phaseopt.project.load import load_project
     from phaseopt.report.subjects.simulate import simulation_document
-    from phaseopt.torque_model.sources import cached_or_simulated, described_engine
+    from phaseopt.torque_model.simulation import cached_or_simulated, described_engine
     from phaseopt.values.progress import counted, part
 
     project = load_project(project_file)

@@ -15,9 +15,7 @@ from phaseopt.search.objective import cell_weights
 from phaseopt.search.solver import SearchResult
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import AXIS_ATTRS, PhaseTables, cells_of
-from phaseopt.torque_model.airflow import cylinder_air, efficiency_at
-from phaseopt.torque_model.simulated_quantities import SimulatedQuantities, table_quantities
-from phaseopt.torque_model.sources import Simulated
+from phaseopt.torque_model import Simulated, SimulatedQuantities, cylinder_air, efficiency_at, table_quantities
 
 FloatArray = npt.NDArray[np.float64]
 

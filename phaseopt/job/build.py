@@ -17,7 +17,8 @@ from phaseopt.job.resolve import Resolver
 from phaseopt.job.stages import BestTables, baseline_tables, check_tables, phase_limits, refuse_unguarded, search_tables
 from phaseopt.project import Project
 from phaseopt.tables import PhaseTables
-from phaseopt.torque_model.sources import TorqueModel, require_source, torque_model
+from phaseopt.torque_model import TorqueModel, torque_model
+from phaseopt.torque_model.model import require_source
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, Remembered, part, silent

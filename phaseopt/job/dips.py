@@ -20,7 +20,7 @@ from phaseopt.search.objective import charged, search_problem, torque_map
 from phaseopt.search.problem import Problem
 from phaseopt.search.solver import SearchResult
 from phaseopt.surrogate import TorqueSurface
-from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model import TorqueModel
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

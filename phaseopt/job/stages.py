@@ -1,7 +1,7 @@
 """The stages of the whole job, each from what was found before it to what it finds; none writes a file.
 
 `phase_limits`, `search_tables` and `check_tables` are here; `reduce_logs`, `simulate` and `fit_torque` are in
-`torque/pulls.py` and `torque_model/sources.py`. `job/build.py` runs them one after another.
+`torque/pulls.py` and `torque_model/`. `job/build.py` runs them one after another.
 """
 
 from dataclasses import dataclass, replace
@@ -20,8 +20,8 @@ from phaseopt.search.objective import TorqueMap, search_problem, torque_map
 from phaseopt.search.part_load import columns_of
 from phaseopt.search.solver import SearchResult, solve
 from phaseopt.tables import PhaseTables, read_tables, rest_tables
-from phaseopt.torque_model.simulated_quantities import label_quantities
-from phaseopt.torque_model.sources import TorqueModel, error_context
+from phaseopt.torque_model import TorqueModel, label_quantities
+from phaseopt.torque_model.simulation import error_context
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
@@ -168,7 +168,7 @@ def search_tables(project: Project, limits: Limits, model: TorqueModel, progress
     Examples
     --------
     >>> from phaseopt.project.load import load_project
-    >>> from phaseopt.torque_model.sources import fit_torque
+    >>> from phaseopt.torque_model.model import fit_torque
     >>> project = load_project("examples/intake_only/project.toml")
     >>> limits = phase_limits(project)
     >>> found = search_tables(project, limits, fit_torque(project))

@@ -11,7 +11,7 @@ from phaseopt.output.metadata import records_metadata
 from phaseopt.output.records.reduce import ReduceRecord
 from phaseopt.report.figures.logs import reduction_figures
 from phaseopt.report.phaser_fragment import fragment_text
-from phaseopt.torque_model.day import Day
+from phaseopt.torque_model import Day
 
 FRAGMENT, REDUCTION = "phasers.toml", "reduction.json"
 _DECIMALS = {"rpm": 1, "load": 2, "icl": 2, "ecl": 2, "torque": 3, "scatter": 4}

@@ -23,7 +23,7 @@ from phaseopt.report.text import fit_line, gain_line, hand_check, proof, verdict
 from phaseopt.report.words import box_words, capital
 from phaseopt.tables import PhaseTables, number_text
 from phaseopt.torque import Reduction
-from phaseopt.torque_model.sources import Simulated, TorqueModel
+from phaseopt.torque_model import Simulated, TorqueModel
 from phaseopt.values.display_units import METRIC
 
 _CELLS = "intake / exhaust phase, crank degrees from rest, + = advanced"

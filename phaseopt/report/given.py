@@ -4,7 +4,8 @@ import numpy as np
 
 from phaseopt.project import Project, TorqueGrid
 from phaseopt.report.layout import Row, Table
-from phaseopt.torque_model.supplied_grid import AXES, SuppliedGrid
+from phaseopt.torque_model import SuppliedGrid
+from phaseopt.torque_model.supplied_grid import AXES
 from phaseopt.values.display_units import Unit
 
 _CALLED = ("speeds", "loads", "intake centrelines", "exhaust centrelines")

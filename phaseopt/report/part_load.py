@@ -8,7 +8,7 @@ from phaseopt.project import UNITS, Project, Quantity
 from phaseopt.report.layout import Row, Table
 from phaseopt.search.part_load import costs
 from phaseopt.tables import number_text
-from phaseopt.torque_model.simulated_quantities import WORDS, variable
+from phaseopt.torque_model.simulated_quantities import LONG_NAMES, variable
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -56,7 +56,7 @@ def part_load_table(build: "Build") -> Table:
     head = ["load, kPa"]
     columns = []
     for quantity, unit in UNITS.items():
-        words = WORDS[quantity].removeprefix("simulated ")
+        words = LONG_NAMES[quantity].removeprefix("simulated ")
         unit = "%" if unit == "percent" else unit
         head += [f"{words}, {unit}", "baseline"]
         for name in (variable(quantity), f"{variable(quantity)}_before"):

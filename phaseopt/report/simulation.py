@@ -14,7 +14,7 @@ from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
-    from phaseopt.torque_model.sources import Simulated
+    from phaseopt.torque_model import Simulated
 
 KELVIN = 273.15
 ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the simulation"

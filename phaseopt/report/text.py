@@ -31,7 +31,7 @@ from phaseopt.values.display_units import Unit
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
     from phaseopt.job.stages import BestTables
-    from phaseopt.torque_model.sources import TorqueModel
+    from phaseopt.torque_model import TorqueModel
 
 _WIDTH = 118
 _INDENT = 15

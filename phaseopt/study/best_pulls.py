@@ -16,7 +16,7 @@ from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.planned_pulls import Plan, PlannedPull, PullKind, with_baselines
 from phaseopt.study.safe_timings import ADDED, least_margins, require_room
 from phaseopt.torque import repeatability
-from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model import TorqueModel
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 from phaseopt.values.progress import Progress, silent

@@ -30,7 +30,7 @@ from phaseopt.study.phaser_tracking import (
 )
 from phaseopt.tables import PhaseTables
 from phaseopt.torque import Reduction, reduce_pull
-from phaseopt.torque_model.sources import TorqueModel, torque_model
+from phaseopt.torque_model import TorqueModel, torque_model
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.progress import Progress, silent

@@ -13,7 +13,7 @@ from phaseopt.job.stages import searched, with_quantities
 from phaseopt.project import Project
 from phaseopt.study.offset_range import Offsets, TorqueEverywhere, fitted_at
 from phaseopt.tables import PhaseTables
-from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model import TorqueModel
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent

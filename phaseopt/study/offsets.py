@@ -32,7 +32,8 @@ from phaseopt.study.storage import (
     stored_record,
 )
 from phaseopt.torque import reduce_logs
-from phaseopt.torque_model.sources import require_source, torque_model
+from phaseopt.torque_model import torque_model
+from phaseopt.torque_model.model import require_source
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent

@@ -7,7 +7,7 @@ from phaseopt.project import Project
 from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.run_sheet import RunSheet, run_sheet
-from phaseopt.torque_model.sources import torque_model
+from phaseopt.torque_model import torque_model
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.progress import Progress, Remembered, part, silent
 

@@ -18,7 +18,8 @@ from phaseopt.search.rules import slew_caps
 from phaseopt.search.solver import SearchResult
 from phaseopt.study.smoothness import smoothness
 from phaseopt.tables import PhaseTables
-from phaseopt.torque_model.sources import require_source, torque_model
+from phaseopt.torque_model import torque_model
+from phaseopt.torque_model.model import require_source
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Remembered, part, silent

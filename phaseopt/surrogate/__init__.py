@@ -12,15 +12,20 @@ input moves before torque changes visibly. This room knows no engine: inputs are
 N·m.
 """
 
-from phaseopt.surrogate.change import ChangeDistance, distance_of_change
-from phaseopt.surrogate.exact import ExactModel, log_marginal_likelihood
-from phaseopt.surrogate.fitting import fit, simulation_alone
-from phaseopt.surrogate.grid_model import GridModel, fit_supplied_grid
-from phaseopt.surrogate.prior import GridPrior
-from phaseopt.surrogate.readings import Hyperparameters, Readings
-from phaseopt.surrogate.surface import TorqueSurface
-from phaseopt.surrogate.trend import LearnedTrend, Trend
-from phaseopt.surrogate.validation import Coverage, LeftOut, coverage, leave_one_out, leave_one_pull_out
+from typing import TYPE_CHECKING
+
+from phaseopt.values.lazy import on_demand
+
+if TYPE_CHECKING:
+    from phaseopt.surrogate.change import ChangeDistance, distance_of_change
+    from phaseopt.surrogate.exact import ExactModel, log_marginal_likelihood
+    from phaseopt.surrogate.fitting import fit, simulation_alone
+    from phaseopt.surrogate.grid_model import GridModel, fit_supplied_grid
+    from phaseopt.surrogate.prior import GridPrior
+    from phaseopt.surrogate.readings import Hyperparameters, Readings
+    from phaseopt.surrogate.surface import TorqueSurface
+    from phaseopt.surrogate.trend import LearnedTrend, Trend
+    from phaseopt.surrogate.validation import Coverage, LeftOut, coverage, leave_one_out, leave_one_pull_out
 
 __all__ = [
     "ChangeDistance",
@@ -43,3 +48,18 @@ __all__ = [
     "log_marginal_likelihood",
     "simulation_alone",
 ]
+
+__getattr__ = on_demand(
+    __name__,
+    {
+        "change": ("ChangeDistance", "distance_of_change"),
+        "exact": ("ExactModel", "log_marginal_likelihood"),
+        "fitting": ("fit", "simulation_alone"),
+        "grid_model": ("GridModel", "fit_supplied_grid"),
+        "prior": ("GridPrior",),
+        "readings": ("Hyperparameters", "Readings"),
+        "surface": ("TorqueSurface",),
+        "trend": ("LearnedTrend", "Trend"),
+        "validation": ("Coverage", "LeftOut", "coverage", "leave_one_out", "leave_one_pull_out"),
+    },
+)

@@ -9,15 +9,20 @@ with `curve` for sweeps and `means` for steady logs). A pull that reads far from
 follow their commands. `dry_pressure` and `mean_pressure` are formulas that other rooms need too.
 """
 
-from phaseopt.torque.log_quality import LogQuality
-from phaseopt.torque.logs import pull_files, read_other_logs, read_pull
-from phaseopt.torque.phasers import PhaserResponse, phaser_response
-from phaseopt.torque.plausibility import mean_pressure
-from phaseopt.torque.points import Rejected
-from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull
-from phaseopt.torque.repeat_limits import OutlierPull, Repeatability, repeatability
-from phaseopt.torque.repeats import Repeats, find_repeats
-from phaseopt.torque.weather import dry_pressure
+from typing import TYPE_CHECKING
+
+from phaseopt.values.lazy import on_demand
+
+if TYPE_CHECKING:
+    from phaseopt.torque.log_quality import LogQuality
+    from phaseopt.torque.logs import pull_files, read_other_logs, read_pull
+    from phaseopt.torque.phasers import PhaserResponse, phaser_response
+    from phaseopt.torque.plausibility import mean_pressure
+    from phaseopt.torque.points import Rejected
+    from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull
+    from phaseopt.torque.repeat_limits import OutlierPull, Repeatability, repeatability
+    from phaseopt.torque.repeats import Repeats, find_repeats
+    from phaseopt.torque.weather import dry_pressure
 
 __all__ = [
     "LogQuality",
@@ -38,3 +43,18 @@ __all__ = [
     "reduce_pull",
     "repeatability",
 ]
+
+__getattr__ = on_demand(
+    __name__,
+    {
+        "log_quality": ("LogQuality",),
+        "logs": ("pull_files", "read_other_logs", "read_pull"),
+        "phasers": ("PhaserResponse", "phaser_response"),
+        "plausibility": ("mean_pressure",),
+        "points": ("Rejected",),
+        "pulls": ("Reduction", "reduce_logs", "reduce_pull"),
+        "repeat_limits": ("OutlierPull", "Repeatability", "repeatability"),
+        "repeats": ("Repeats", "find_repeats"),
+        "weather": ("dry_pressure",),
+    },
+)

@@ -1,4 +1,4 @@
-"""All that a day's logs say: torque points, how well the dyno repeats itself, which pull does not belong, phasers."""
+"""All that a day of logs shows: torque points, how well the dyno repeats itself, pulls that do not belong, phasers."""
 
 from dataclasses import dataclass
 
@@ -17,12 +17,35 @@ from phaseopt.torque import (
     reduce_logs,
     repeatability,
 )
-from phaseopt.torque_model.outliers import UnlikePull, outliers
+from phaseopt.torque_model.unexpected import UnlikePull, unlike_pulls
 
 
 @dataclass(frozen=True, eq=False)
 class Day:
-    """What the logs of a project say; `health` of every log, those in which only the phasers were stepped last."""
+    """What the logs of a project show. Made by `read_day`.
+
+    Parameters
+    ----------
+    project
+        The project.
+    reduction
+        Torque points of its pulls.
+    log_quality
+        Of every log, those in which only the phasers were stepped last.
+    repeats
+        How well the dyno repeats itself.
+    unlike
+        Pulls that the torque model of the others does not expect.
+    phasers
+        How each phaser follows its commands.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> day = read_day(load_project("examples/intake_only/project.toml"))
+    >>> len(day.log_quality), day.pull_names[1]
+    (6, 'pull-2')
+    """
 
     project: Project
     reduction: Reduction
@@ -38,7 +61,29 @@ class Day:
 
 
 def read_day(project: Project) -> Day:
-    """Reduce all logs of a project. Raises `InputError` as `reduce_logs`, and for files in `phaser_steps` likewise."""
+    """Reduce all logs of a project.
+
+    Parameters
+    ----------
+    project
+        With a torque section.
+
+    Returns
+    -------
+    Day
+        What its logs show.
+
+    Raises
+    ------
+    InputError
+        As `reduce_logs`, and likewise for files in `phaser_steps`.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> read_day(load_project("examples/intake_only/project.toml")).unlike
+    ()
+    """
     reduction = reduce_logs(project)
     torque = project.torque
     assert torque is not None  # reduce_logs refuses a project without
@@ -46,19 +91,19 @@ def read_day(project: Project) -> Day:
     logs = [*_commanded(project, torque), *stepped]
     log_quality = (*reduction.log_quality, *(log.attrs["log_quality"] for log in stepped))
     repeats = repeatability(reduction.points)
-    known = {pull for odd in repeats.outliers for pull in ((odd.pull, odd.other) if odd.unclear else (odd.pull,))}
+    known = {pull for one in repeats.outliers for pull in ((one.pull, one.other) if one.unclear else (one.pull,))}
     return Day(
         project=project,
         reduction=reduction,
         log_quality=log_quality,
         repeats=repeats,
-        unlike=outliers(reduction.points, tuple(sorted(known))),
+        unlike=unlike_pulls(reduction.points, tuple(sorted(known))),
         phasers=phaser_response(project, torque, logs),
     )
 
 
 def _commanded(project: Project, torque: Torque) -> list[xr.Dataset]:
-    """The pulls' recordings, where a command may stand in them; else none, since they say nothing of a phaser."""
+    """The pulls' recordings where they may have a command; else none, since they show nothing of a phaser."""
     if torque.columns.intake_command is None and torque.columns.exhaust_command is None:
         return []
     pulls = enumerate(torque.pulls, start=1)

@@ -1,11 +1,11 @@
-"""What a simulation tells of a cell beside torque: residual gas, fuel, peak pressure. The search's caps and costs and
-the report take them from here.
+"""What a simulation shows of a cell beside torque: residual gas, fuel, peak pressure.
 
-At one manifold pressure the timing with the most torque is also about the one with the least fuel for each unit of
-work, for friction is shared out over more work; yet a driver who wants that torque may have it for less fuel at another
-timing with the throttle further open. So `fuel over least` holds each timing against all others at the torque that it
-makes: its air (and with it fuel, for the mixture is one) over the least air with which any safe timing makes as much
-torque at that speed, at any load of the tables, less one. Where torque is had at its lowest price it is 0.
+The search's caps and costs and the report use them. At one manifold pressure, the timing with the most torque is about
+the one with the least fuel for each unit of work, because friction is shared out over more work. Yet a driver who wants
+that torque may have it for less fuel at another timing with the throttle further open. So `fuel over least` compares
+each timing with all others at the torque that it makes: its air (and with it fuel, for the mixture is one) over the
+least air with which any safe timing makes as much torque at that speed, at any load of the tables, less one. Where no
+timing makes that torque with less, it is 0.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -22,13 +22,13 @@ from phaseopt.tables import cells_of
 
 Array = NDArray[np.float64]
 
-IDLE_FUEL = 5000.0  # g/kWh; as much counts where there is no brake work, or so little that a figure says nothing
+IDLE_FUEL = 5000.0  # g/kWh, where there is no brake work, or too little for a figure
 ALONG = 16  # timings of each cam at most among which the least air is sought: it is flat there
 TORQUES = 400  # steps of torque at which the least air is known
 _PERCENT = 100.0
-WORDS: dict[Quantity, str] = {
+LONG_NAMES: dict[Quantity, str] = {
     "residual": "simulated residual gas, share of the trapped mass",
-    "fuel per kWh": f"simulated fuel for each unit of brake work, {IDLE_FUEL:g} and more told as that",
+    "fuel per kWh": f"simulated fuel for each unit of brake work, at most {IDLE_FUEL:g}",
     "fuel over least": "simulated fuel over the least for the same torque at that speed",
     "peak pressure": "simulated peak cylinder pressure",
 }
@@ -36,11 +36,29 @@ WORDS: dict[Quantity, str] = {
 
 @dataclass(frozen=True, eq=False)
 class SimulatedQuantities:
-    """Simulated quantities of any cell and timing of a project's tables.
+    """Simulated quantities of any cell and timing of a project's tables. Made by `SimulatedQuantities.on`.
 
-    `of` the interpolated variables of the grid by name; `fuel` g/kWh for a volumetric efficiency of 1 and 1 N·m;
-    `rpm` (R,) the tables' speeds, `torque` (R, n) rising [N·m] and `least` (R, n) the least volumetric efficiency with
-    which a safe timing makes it.
+    Parameters
+    ----------
+    of
+        The interpolated variables of the grid by name.
+    fuel
+        For a volumetric efficiency of 1 and 1 N·m [g/kWh].
+    rpm
+        Speeds of the tables (R,).
+    torque, least
+        Rising torque (R, n) [N·m], and the least volumetric efficiency (R, n) with which a safe timing makes it.
+
+    Examples
+    --------
+    >>> axes = {"rpm": [2e3, 4e3], "load": [100.0], "icl": [110.0], "ecl": [110.0]}
+    >>> values = {"torque": 120.0, "volumetric_efficiency": 0.9, "residual_fraction": 0.04, "peak_pressure": 70.0}
+    >>> grid = xr.Dataset({name: (tuple(axes), np.full((2, 1, 1, 1), v)) for name, v in values.items()}, axes)
+    >>> of = {name: GridPrior.of(grid, name) for name in values}
+    >>> made = np.array([[100.0, 130.0]])
+    >>> found = SimulatedQuantities(of, 4e4, np.array([2e3]), made, np.array([[0.7, 0.9]]))
+    >>> {name: float(value[0].round(1)) for name, value in found.at(np.array([[2e3, 100.0, 110.0, 110.0]])).items()}
+    {'residual': 4.0, 'fuel per kWh': 300.0, 'fuel over least': 8.0, 'peak pressure': 70.0}
     """
 
     of: Mapping[str, GridPrior]
@@ -112,11 +130,11 @@ def fuel_per_work(fuel: Array, torque: Array) -> Array:
 def least_air(torque: Array, air: Array) -> tuple[Array, Array]:
     """The least air for a torque, over timings of which each makes a curve over load.
 
-    Between two loads air goes on a straight line over torque, for which it is known (Willans' line: the fuel of an
-    engine at one speed over its load; common practice).
+    Between two loads, air is a straight line over torque (Willans' line: the fuel of an engine at one speed over its
+    load; common practice).
 
     Parameters: `torque` [N·m] and `air` (loads, timings), nan where unknown.
-    Returns torque, rising, and the least air there, each (n,); nan where less than two loads are known of all timings.
+    Returns rising torque and the least air there, each (n,); nan where no timing has two known loads.
 
     >>> torque, least = least_air(np.array([[0.0, 0.0], [100.0, 50.0]]), np.array([[0.2, 0.1], [1.0, 0.7]]))
     >>> np.interp([0.0, 25.0, 75.0], torque, least).round(3).tolist()  # by the second, either, and the first timing
@@ -138,7 +156,31 @@ def least_air(torque: Array, air: Array) -> tuple[Array, Array]:
 
 
 def label_quantities(asked: Sequence[Quantity], limits: Limits, grid: xr.Dataset) -> dict[Quantity, Array]:
-    """The quantities `asked` for, of every label: (R, L, A, B), as in a `TorqueMap`."""
+    """Simulated quantities of every label of the tables.
+
+    Parameters
+    ----------
+    asked
+        Which quantities.
+    limits
+        Contact limits of the project, with its labels.
+    grid
+        As `simulate` makes it.
+
+    Returns
+    -------
+    dict
+        Each quantity over (rpm, load, intake label, exhaust label); the last has one value where one phaser moves both
+        cams.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance import contact_model, phase_limits
+    >>> from phaseopt.project.load import load_project
+    >>> limits = phase_limits(contact_model(load_project("examples/intake_only/project.toml")))
+    >>> label_quantities([], limits, xr.Dataset())
+    {}
+    """
     if not asked:
         return {}
     a, b, tied = limits.phases_intake, limits.phases_exhaust, limits.contact.tied
@@ -149,15 +191,38 @@ def label_quantities(asked: Sequence[Quantity], limits: Limits, grid: xr.Dataset
     return {quantity: values.reshape(shape) for quantity, values in found.items()}
 
 
-def table_quantities(kin: SimulatedQuantities, x: Array, x_before: Array, rpm: Array, load: Array) -> xr.Dataset:
-    """All quantities of two pairs of tables, over (rpm, load): names as in `variable`, the baseline's with `_before`.
+def table_quantities(quantities: SimulatedQuantities, x: Array, x_before: Array, rpm: Array, load: Array) -> xr.Dataset:
+    """All quantities of two pairs of tables.
 
-    Parameters: `x`, `x_before` (cells, 4) rpm, load and true centrelines, loads fastest.
+    Parameters
+    ----------
+    quantities
+        Of a simulated grid.
+    x, x_before
+        Points (cells, 4) of the new tables and of the baseline: rpm, load and true centrelines, loads fastest.
+    rpm, load
+        Axes of the tables.
+
+    Returns
+    -------
+    Dataset
+        Over (rpm, load), named as by `variable`, the baseline's with `_before`.
+
+    Examples
+    --------
+    >>> axes = {"rpm": [2e3, 4e3], "load": [100.0], "icl": [110.0], "ecl": [110.0]}
+    >>> values = {"torque": 120.0, "volumetric_efficiency": 0.9, "residual_fraction": 0.04, "peak_pressure": 70.0}
+    >>> grid = xr.Dataset({name: (tuple(axes), np.full((2, 1, 1, 1), v)) for name, v in values.items()}, axes)
+    >>> of = {name: GridPrior.of(grid, name) for name in values}
+    >>> found = SimulatedQuantities(of, 4e4, np.array([2e3]), np.array([[100.0, 130.0]]), np.array([[0.7, 0.9]]))
+    >>> x = np.array([[2e3, 100.0, 110.0, 110.0]])
+    >>> float(table_quantities(found, x, x, np.array([2e3]), np.array([100.0]))["residual_before"][0, 0])
+    4.0
     """
     columns = {}
     for points, end, words in ((x, "", "with the tables"), (x_before, "_before", "with the baseline")):
-        for quantity, values in kin.at(points).items():
-            about = {"units": UNITS[quantity], "long_name": f"{WORDS[quantity]}, {words}"}
+        for quantity, values in quantities.at(points).items():
+            about = {"units": UNITS[quantity], "long_name": f"{LONG_NAMES[quantity]}, {words}"}
             columns[variable(quantity) + end] = (("rpm", "load"), values.reshape(rpm.size, load.size), about)
     return xr.Dataset(columns, {"rpm": rpm, "load": load})
 

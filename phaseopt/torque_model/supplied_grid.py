@@ -1,7 +1,7 @@
-"""A grid of torque from elsewhere: a CSV of nodes over speed, load and both timings, made sure of and put on its axes.
+"""A grid of torque from elsewhere: a CSV of nodes over speed, load and both timings, checked and put on its axes.
 
-What is refused is what would quietly give wrong tables: nodes twice, too few of them, an axis of one value where the
-engine moves, timings that no phaser reaches, torque that no engine of this displacement makes.
+What would quietly give wrong tables is refused: nodes twice, too few of them, an axis of one value where the engine
+moves, timings that no phaser reaches, torque that no engine of this displacement makes.
 """
 
 from dataclasses import dataclass
@@ -22,17 +22,31 @@ AXES = ("rpm", "load", "icl", "ecl")
 MOST_NODES = 100_000
 MOST_IN_HOLES = 30_000_000  # nodes × holes (240 MB): each hole costs the surface a column as long as the grid
 SHARE = 0.25  # of the nodes that may be missing
-STANDS = 1.0  # crank degrees within which a fixed cam's stated centreline is its own
+SAME_CENTRELINE = 1.0  # crank degrees within which a fixed cam's stated centreline is its own
 _NAMED = 3  # axis values named where nodes are missing
 
 
 @dataclass(frozen=True, eq=False)
 class SuppliedGrid:
-    """Torque as given over the axes (rpm, load, icl, ecl): N·m, nan in holes.
+    """Torque from a file over the axes (rpm, load, icl, ecl). Made by `read_supplied_grid`.
 
-    `axes` are speeds [rpm], loads [kPa, as the tables count them] and true centrelines [crank degrees], rising;
-    `error` the standard error of each node [N·m], None where the file has none; `file` its name and `origin` where it
-    comes from, in the builder's words.
+    Parameters
+    ----------
+    axes
+        Rising speeds [rpm], loads [kPa, as the tables count them] and true centrelines [crank degrees].
+    torque
+        Over the axes [N·m], nan in holes.
+    error
+        Standard error of each node [N·m], None where the file has none.
+    file, origin
+        Its name, and where it comes from in the builder's words.
+
+    Examples
+    --------
+    >>> axes = (np.array([2e3, 4e3]), np.array([100.0]), np.array([110.0]), np.array([110.0]))
+    >>> grid = SuppliedGrid(axes, np.array([120.0, np.nan]).reshape(2, 1, 1, 1), None, "grid.csv", "")
+    >>> grid.nodes, grid.holes
+    (1, 1)
     """
 
     axes: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
@@ -56,16 +70,35 @@ class SuppliedGrid:
         """What every output must say of torque that comes from such a file."""
         origin = f" ({self.origin}, says the project)" if self.origin else ""
         return (
-            f"TORQUE IS AS GIVEN in {self.file}{origin}: this program has neither measured nor simulated it. The doubt "
-            "of torque and gain is that of reading between its nodes alone; how far the file is off the engine is not "
-            "in it."
+            f"TORQUE IS AS GIVEN in {self.file}{origin}: this program neither measured nor simulated it. "
+            "The uncertainty shown is that of reading between its nodes alone. How far the file is off the engine is "
+            "not in it."
         )
 
 
 def read_supplied_grid(project: Project) -> SuppliedGrid:
     """Read the torque grid of a project.
 
-    Raises `InputError` where the file is not such a grid, naming lines or axis values.
+    Parameters
+    ----------
+    project
+        With a [torque_grid] section.
+
+    Returns
+    -------
+    SuppliedGrid
+        Its nodes on their axes.
+
+    Raises
+    ------
+    InputError
+        Where the file is not such a grid, naming lines or axis values.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> read_supplied_grid(load_project("my-engine.toml")).nodes  # doctest: +SKIP
+    17280
     """
     grid = project.torque_grid
     assert grid is not None  # asked for only where there is one
@@ -106,13 +139,13 @@ def _centrelines(project: Project, grid: TorqueGrid, side: Side, rows: Columns) 
     if (names.icl if side == "intake" else names.ecl) is None:
         then = getattr(grid.offsets, side)
         values = np.round(cam.centreline + sign * (then + values), 9)
-    if project.phaser_of(side) is None and np.unique(values).size == 1 and abs(values[0] - own) <= STANDS:
+    if project.phaser_of(side) is None and np.unique(values).size == 1 and abs(values[0] - own) <= SAME_CENTRELINE:
         return np.full(len(values), own)
     reach = own + sign * np.array([0.0] if (phaser := project.phaser_of(side)) is None else phaser.travel)
-    if values.max() < reach.min() - STANDS or values.min() > reach.max() + STANDS:
+    if values.max() < reach.min() - SAME_CENTRELINE or values.min() > reach.max() + SAME_CENTRELINE:
         which = "ATDC" if side == "intake" else "BTDC"
         raise InputError.one(
-            f"{side} centrelines from {values.min():g} to {values.max():g}° {which}, yet as fitted the cam stands "
+            f"{side} centrelines are {values.min():g} to {values.max():g}° {which}, but as fitted the cam is "
             f"between {reach.min():g} and {reach.max():g}°",
             hint=f"{column} in crank degrees, and whether it is a centreline or a phase from rest (torque_grid.columns,"
             " torque_grid.offsets)",
@@ -128,7 +161,7 @@ def _refuse_impossible(project: Project, rows: Columns, places: list[FloatArray]
         raise InputError.one("holds no torque", hint="fill the torque column", file=rows.path)
     for name, values in zip(("engine speed", "load"), places, strict=False):
         if values.min() <= 0:
-            raise rows.error(int(values.argmin()), f"{name} {values.min():g} is not above zero", f"mend the {name}")
+            raise rows.error(int(values.argmin()), f"{name} {values.min():g} is not above zero", f"fix the {name}")
     bmep = mean_pressure(np.where(known, torque, 0.0), project)
     over = bmep / (MOST_BMEP * np.maximum(1.0, places[1] / 100.0))
     worst = int(over.argmax())
@@ -136,14 +169,14 @@ def _refuse_impossible(project: Project, rows: Columns, places: list[FloatArray]
     if over[worst] > 1.0:
         raise rows.error(
             worst,
-            f"torque {torque[worst]:.0f} N·m would be a brake mean effective pressure of {bmep[worst]:.0f} bar "
-            f"{litres}; no engine makes {MOST_BMEP:g} bar at 100 kPa",
+            f"torque {torque[worst]:.0f} N·m is a brake mean effective pressure of {bmep[worst]:.0f} bar {litres}, but "
+            f"no engine makes {MOST_BMEP:g} bar at 100 kPa",
             "check the unit (torque_grid.units), and bore, stroke and cylinders",
         )
     if bmep.max() < LEAST_BMEP:
         raise InputError.one(
-            f"torque is {np.nanmax(torque):.0f} N·m at best, a brake mean effective pressure of {bmep.max():.1f} bar "
-            f"{litres}: too little for an engine",
+            f"torque is {np.nanmax(torque):.0f} N·m at best, only {bmep.max():.1f} bar of mean effective pressure "
+            f"{litres}",
             hint="check the unit (torque_grid.units), and bore, stroke and cylinders",
             file=rows.path,
         )
@@ -152,14 +185,14 @@ def _refuse_impossible(project: Project, rows: Columns, places: list[FloatArray]
 def _on_axes(
     project: Project, rows: Columns, places: list[FloatArray], known: npt.NDArray[np.bool_]
 ) -> tuple[tuple[FloatArray, FloatArray, FloatArray, FloatArray], tuple[npt.NDArray[np.intp], ...]]:
-    """The rising axes of the rows, and where each row stands on them."""
+    """The rising axes of the rows, and the place of each row on them."""
     axes = [np.unique(values) for values in places]
     nodes = int(np.prod([float(axis.size) for axis in axes]))
     fixed = {f"{side[0]}cl" for side in SIDES if project.phaser_of(side) is None}
     for name, axis in zip(AXES, axes, strict=True):
         if axis.size == 1 and name not in fixed:
             raise InputError.one(
-                f"{name} is {axis[0]:g} in every row, so the file does not tell what it does to torque",
+                f"{name} is {axis[0]:g} in every row, so the file does not show what it does to torque",
                 hint=f"at least two values of {name}; pulls at one timing are described under [torque]",
                 file=rows.path,
             )
@@ -168,7 +201,7 @@ def _on_axes(
             f"not a grid: {known.sum()} rows with torque, but "
             f"{' × '.join(f'{axis.size} {name}' for name, axis in zip(AXES, axes, strict=True))} make {nodes} nodes. "
             f"{_emptiest(axes, places, known)}",
-            hint=f"torque at {100 * (1 - SHARE):.0f} % of the nodes at least, {MOST_NODES} nodes at most: fill them, "
+            hint=f"torque at {100 * (1 - SHARE):.0f} % of the nodes or more, {MOST_NODES} nodes at most: fill them, "
             "take such values out, or write set points where measured values scatter about them",
             file=rows.path,
         )
@@ -178,8 +211,8 @@ def _on_axes(
     if (count > 1).any():
         twice = first[int(np.argmax(count > 1))]
         again = int(np.flatnonzero(flat == flat[twice])[1])
-        stands = ", ".join(f"{name} {values[again]:g}" for name, values in zip(AXES, places, strict=True))
-        raise rows.error(again, f"the node of line {rows.lines[twice]} again: {stands}", "one row for each node")
+        place = ", ".join(f"{name} {values[again]:g}" for name, values in zip(AXES, places, strict=True))
+        raise rows.error(again, f"the node of line {rows.lines[twice]} again: {place}", "one row for each node")
     return (axes[0], axes[1], axes[2], axes[3]), at
 
 
@@ -212,7 +245,7 @@ def _refuse_little(project: Project, axes: tuple[FloatArray, ...], torque: Float
         )
     if axes[1][-1] < top - 1e-6:
         raise InputError.one(
-            f"loads end at {axes[1][-1]:g} kPa, yet {top:g} kPa in the tables stands for full throttle",
+            f"loads end at {axes[1][-1]:g} kPa, but full throttle is {top:g} kPa in the tables",
             hint=f"give full throttle the load {top:g}, or check the unit (torque_grid.units)",
             file=project.torque_grid.file,
         )

@@ -1,4 +1,4 @@
-"""How far to trust a measured torque model: left-out errors, honesty of its intervals, what it cannot know."""
+"""How far to trust a measured torque model: left-out errors, whether its error bars look right, what it cannot know."""
 
 from dataclasses import dataclass
 
@@ -9,7 +9,7 @@ import xarray as xr
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.surrogate import ChangeDistance, Coverage, TorqueSurface, coverage, distance_of_change
 from phaseopt.torque import Repeatability, repeatability
-from phaseopt.torque_model.sources import TorqueModel, require_source
+from phaseopt.torque_model.model import TorqueModel, require_source
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
@@ -23,7 +23,22 @@ _SPEEDS = 8  # at which the change along an input is looked at
 
 @dataclass(frozen=True)
 class PullLeftOut:
-    """A pull predicted from the others: points, mean of measured less predicted, its rms [N·m], share inside 90 %."""
+    """A pull predicted from the others.
+
+    Parameters
+    ----------
+    name, points
+        Of the pull, and how many points it has.
+    mean, rmse
+        Mean of measured less predicted torque, and its root mean square [N·m].
+    inside
+        Share of its points inside the 90 % interval.
+
+    Examples
+    --------
+    >>> PullLeftOut("sweep-03", 26, 0.4, 1.1, 0.92).inside
+    0.92
+    """
 
     name: str
     points: int
@@ -34,11 +49,29 @@ class PullLeftOut:
 
 @dataclass(frozen=True, eq=False)
 class TorqueTrust:
-    """What readings that the model was not shown say of it.
+    """What readings that were left out show of a torque model. Made by `torque_trust`.
 
-    `by_point` and `by_pull`: coverage with single readings and with whole pulls left out, the latter empty with one
-    pull, as `pulls` is. `change_distances` of each of `INPUTS`, None where it was not varied. `unknown`: what these
-    readings cannot tell, in sentences, each with its mend.
+    Parameters
+    ----------
+    by_point, by_pull
+        Coverage with single readings and with whole pulls left out; the latter empty with one pull.
+    pulls
+        Each pull predicted from the others; empty with one pull.
+    change_distances
+        How far each of `INPUTS` moves before torque changes visibly, None where it was not varied.
+    repeats
+        How well the dyno repeats itself.
+    unknown
+        What the readings cannot show, in sentences, each with its fix.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.torque_model import fit_torque
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> trust = torque_trust(project, fit_torque(project))
+    >>> len(trust.pulls), trust.change_distances["ecl"]
+    (6, None)
     """
 
     by_point: tuple[Coverage, ...]
@@ -50,12 +83,11 @@ class TorqueTrust:
 
 
 def require_measured(project: Project) -> None:
-    """Refuse a project without pulls or a grid: there is nothing to hold a torque model against."""
+    """Refuse a project without pulls or a grid: a torque model of a simulation alone has no readings to judge it by."""
     require_source(project)
     if project.torque is None and project.torque_grid is None:
         raise InputError.one(
-            "nothing is measured: torque comes from simulation alone and its doubt is a judgement, so there is nothing "
-            "to hold it against",
+            "nothing is measured: torque comes from simulation alone, and its uncertainty is a judgement",
             hint="describe pulls under [torque], with [torque.prior] to keep the simulation under them; `phaseopt "
             "simulate` shows the simulation itself",
             file=project.file,
@@ -67,7 +99,30 @@ def require_measured(project: Project) -> None:
 def torque_trust(project: Project, model: TorqueModel) -> TorqueTrust:
     """Judge a torque model by its own readings.
 
-    Raises `InputError` where nothing was measured: there is then nothing to judge it by.
+    Parameters
+    ----------
+    project
+        With pulls.
+    model
+        Its torque model, of the same pulls.
+
+    Returns
+    -------
+    TorqueTrust
+        By leaving readings and pulls out.
+
+    Raises
+    ------
+    InputError
+        Where nothing was measured.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.torque_model import fit_torque
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> [share.share for share in torque_trust(project, fit_torque(project)).by_pull]
+    [0.5, 0.9, 0.99]
     """
     require_measured(project)
     assert model.reduction is not None
@@ -76,43 +131,41 @@ def torque_trust(project: Project, model: TorqueModel) -> TorqueTrust:
     by_pull = () if model.pull_left_out is None else coverage(model.pull_left_out, readings)
     return TorqueTrust(
         coverage(model.left_out, readings), by_pull, _pulls(model, points), _change_distances(model.surface, points),
-        repeatability(points), unknown(points, simulated=model.simulation is not None),
+        repeatability(points), tuple(unknown(points, simulated=model.simulation is not None).values()),
     )  # fmt: skip
 
 
-def unknown(points: xr.Dataset, *, simulated: bool) -> tuple[str, ...]:
-    """What torque points cannot tell, in sentences, each with its mend.
+def unknown(points: xr.Dataset, *, simulated: bool) -> dict[str, str]:
+    """What torque points cannot show, each in a sentence with its fix.
 
-    Parameters: `points` as `reduce_logs` makes them; `simulated`, whether a simulation is there to fill in.
+    Parameters: `points` as `reduce_logs` makes them; `simulated`, whether a simulation is there to fill in. The keys
+    are "drift", "icl", "ecl", "each cam", "part load" and "full load".
     """
-    rests = "rests on the simulation alone" if simulated else "is not known, and the model only says how unsure it is"
-    said = []
+    rests = "rests on the simulation alone" if simulated else "is not known"
+    found = {}
     if np.unique(points["pull"]).size == 1:
-        said.append(
-            "There is one pull: how far a pull drifts is not known, nor how well another would be predicted. Make a "
-            "second one at another timing."
-        )
+        found["drift"] = "There is one pull: how far pulls drift is not known. Make a second pull at another timing."
     varied = {}
     for name, cam in (("icl", "intake"), ("ecl", "exhaust")):
         values = points[name].to_numpy()
         varied[name] = np.ptp(values) >= VARIED
         if not varied[name]:
-            said.append(
+            found[name] = (
                 f"All points have one {cam} timing (centreline {values.mean():.0f}°): what {cam} timing does to torque "
                 f"{rests}. Make a pull at another {cam} timing."
             )
     if all(varied.values()):
         centres = points[["icl", "ecl"]].groupby(points["pull"]).mean().to_array().to_numpy()
-        if abs(np.corrcoef(centres)[0, 1]) > TOGETHER if (centres.std(axis=1) > 0).all() else False:
-            said.append(
-                f"The two cams were moved together in all pulls: what each does alone {rests}. Make a pull with one of "
-                "them moved alone."
+        if (centres.std(axis=1) > 0).all() and abs(np.corrcoef(centres)[0, 1]) > TOGETHER:
+            found["each cam"] = (
+                f"All pulls moved the two cams together: what each does alone {rests}. Make a pull with one of them "
+                "moved alone."
             )
     if points["full_throttle"].all():
-        said.append(f"Only full load was measured: torque at part load {rests}. Log steady points at part load.")
+        found["part load"] = f"Only full load was measured: torque at part load {rests}. Log steady points there."
     elif not points["full_throttle"].any():
-        said.append(f"No point is at full load: torque there {rests}. Make a pull at full throttle.")
-    return tuple(said)
+        found["full load"] = f"No point is at full load: torque there {rests}. Make a pull at full throttle."
+    return found
 
 
 def _pulls(model: TorqueModel, points: xr.Dataset) -> tuple[PullLeftOut, ...]:
@@ -133,9 +186,9 @@ def _pulls(model: TorqueModel, points: xr.Dataset) -> tuple[PullLeftOut, ...]:
 def _change_distances(surface: TorqueSurface, points: xr.Dataset) -> dict[str, ChangeDistance | None]:
     """How far each input moves before torque changes by what two readings of one thing differ by.
 
-    Two pulls of one timing differ by √2 of a pull's offset, noise and scatter together; speed and load move within a
-    pull, so that the offset does not count there. At full load (at the greatest load where there is none), over the
-    measured speeds; load at the middle timings. None where a timing was not varied: jitter tells of nothing.
+    Two pulls of one timing differ by √2 of a pull's offset, noise and scatter together. Speed and load move within a
+    pull, so there the offset does not count. At full load (at the greatest load where there is none), over the measured
+    speeds; load at the middle timings. None where a timing was not varied: jitter shows nothing.
     """
     h, readings = surface.hyperparameters, surface.readings
     own = h.noise**2 + float(np.median(readings.variance))
@@ -164,11 +217,29 @@ def _places(speeds: FloatArray, load: float, shown: FloatArray, axis: int) -> Fl
 
 
 def deviations(project: Project, surface: TorqueSurface) -> xr.Dataset:
-    """Where the data are thin: the standard deviation of torque [N·m] over the whole travel of the phasers.
+    """Standard deviation of torque [N·m] over the whole travel of the phasers: where the data are thin.
 
-    Returns `over_timing` (intake_phase, exhaust_phase) at full load, rms over the speeds of the tables, and
-    `over_speed` (rpm, load), rms over the timings. Where one phaser moves both cams exhaust_phase has one value and
-    means nothing; a fixed cam has one phase, 0. nan where there is no simulated torque.
+    Parameters
+    ----------
+    project
+        For its tables and phasers.
+    surface
+        Its torque model's surface.
+
+    Returns
+    -------
+    Dataset
+        `over_timing` (intake_phase, exhaust_phase) at full load, rms over the speeds of the tables, and `over_speed`
+        (rpm, load), rms over the timings; nan where there is no simulated torque. Where one phaser moves both cams,
+        exhaust_phase has one value and no meaning; a fixed cam has one phase, 0.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.torque_model import fit_torque
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> deviations(project, fit_torque(project).surface)["over_timing"].sizes["exhaust_phase"]
+    1
     """
     phases = [_phases(project, side) for side in SIDES]
     if project.arrangement == "together":

@@ -30,7 +30,7 @@ from phaseopt.job.stages import searched, torque_of_labels
 from phaseopt.project import Project
 from phaseopt.project.load import load_project
 from phaseopt.study.offset_range import fitted_at, offset_range, reaching
-from phaseopt.torque_model.sources import torque_model
+from phaseopt.torque_model import torque_model
 from phaseopt.values.progress import silent
 
 ROOT = Path(__file__).parents[2]

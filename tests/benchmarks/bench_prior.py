@@ -20,7 +20,7 @@ from phaseopt.project import SIDES, Project
 from phaseopt.project.load import load_project
 from phaseopt.tables import PhaseTables, read_table
 from phaseopt.torque import reduce_logs
-from phaseopt.torque_model.sources import readings_of, torque_model
+from phaseopt.torque_model import readings_of, torque_model
 from phaseopt.values.progress import silent
 
 ROOT = Path(__file__).parents[2]

@@ -45,8 +45,8 @@ def test_a_single_pull_is_told_what_it_cannot_know(tmp_path: Path) -> None:
     dyno_project(tmp_path, {"a.csv": csv_text(sweep())})
     result = run(tmp_path / "project.toml", "--out", tmp_path / "fit")
     assert result.exit_code == 0, result.output
-    for words in ("one pull: how far a pull drifts is not known", "All points have one intake timing",
-                  "All points have one exhaust timing", "Only full load", "Make a second one"):  # fmt: skip
+    for words in ("There is one pull", "All points have one intake timing",
+                  "All points have one exhaust timing", "Only full load", "Make a second pull"):  # fmt: skip
         assert words in told(result)
     assert "of intake timing (" not in told(result)  # what was not varied has no distance of its own
     assert "of engine speed (" in told(result)

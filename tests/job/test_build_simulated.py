@@ -23,8 +23,7 @@ from phaseopt.project import Project
 from phaseopt.project.load import load_project
 from phaseopt.report.text import summary
 from phaseopt.surrogate import leave_one_pull_out
-from phaseopt.torque_model.airflow import efficiency_at
-from phaseopt.torque_model.sources import torque_model
+from phaseopt.torque_model import efficiency_at, torque_model
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
 
@@ -244,7 +243,7 @@ def test_an_engine_that_does_not_run_is_told_with_its_section(
     assert found.model.simulation is not None
     dead = found.model.simulation.grid.copy()
     dead["torque"] = dead["torque"] * np.nan
-    monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: dead)
+    monkeypatch.setattr("phaseopt.torque_model.model.torque_grid", lambda *_, **__: dead)
     with pytest.raises(InputError, match=r"project.toml: cycle: no point of it settled. Fix: check the dimensions"):
         build(load_project(folder / "project.toml"))
 
@@ -270,7 +269,7 @@ def test_a_timing_that_did_not_settle_is_never_taken(
     node = found.model.simulation.grid["icl"].to_numpy()[:3]
     assert node[0] < float(_intake_centrelines(found)[0].min()) < node[2]
     holed = _holed(found.model.simulation.grid, rpm=0, icl=1)
-    monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: holed)
+    monkeypatch.setattr("phaseopt.torque_model.model.torque_grid", lambda *_, **__: holed)
     again = build(load_project(folder / "project.toml"))
     assert (_intake_centrelines(again)[0] >= node[2] - 1e-9).all()
     assert np.isfinite(again.torque["torque"]).all()
@@ -284,7 +283,7 @@ def test_a_baseline_that_did_not_settle_is_left_out_of_the_gain_and_left_empty(
     assert found.model.simulation is not None
     holed = _holed(found.model.simulation.grid, rpm=0, icl=-2)
     assert float(holed["icl"][-2]) == float(found.contact.engine.intake.true_centreline(0.0))
-    monkeypatch.setattr("phaseopt.torque_model.sources.torque_grid", lambda *_, **__: holed)
+    monkeypatch.setattr("phaseopt.torque_model.model.torque_grid", lambda *_, **__: holed)
     again = build(load_project(folder / "project.toml"))
     gain = again.torque["gain"].isel(load=-1).to_numpy()
     assert np.isnan(gain).tolist() == [True, False, False]

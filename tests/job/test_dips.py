@@ -14,7 +14,7 @@ from phaseopt.clearance.model import contact_model
 from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip, dips
 from phaseopt.project import Pin
 from phaseopt.surrogate import ExactModel
-from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model import TorqueModel
 
 
 def dips_of(folder: Path, cause: str | None, **changes: object) -> tuple[Planted, list[Dip]]:

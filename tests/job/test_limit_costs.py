@@ -15,7 +15,7 @@ from phaseopt.job.dips import CONTACT, TRAVEL
 from phaseopt.job.limit_costs import LimitCost, limit_costs
 from phaseopt.job.resolve import Resolver
 from phaseopt.project import Project
-from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model import TorqueModel
 
 AIM = 2e-4  # N·m a cell and unit, about what both searches' gaps leave open
 

@@ -25,7 +25,7 @@ from phaseopt.study.offsets import study_offsets
 from phaseopt.study.run_sheet import run_sheet
 from phaseopt.study.tradeoff import LEAST_TRIALS, study_tradeoff
 from phaseopt.torque import Reduction
-from phaseopt.torque_model.sources import torque_model
+from phaseopt.torque_model import torque_model
 from phaseopt.values.progress import silent
 from report.conftest import HOSTILE
 

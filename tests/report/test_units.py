@@ -28,9 +28,7 @@ from phaseopt.report.terminal import terminal_text
 from phaseopt.report.text import gain_line, summary
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.run_sheet import run_sheet
-from phaseopt.torque_model.day import read_day
-from phaseopt.torque_model.sources import torque_model
-from phaseopt.torque_model.trust import torque_trust
+from phaseopt.torque_model import read_day, torque_model, torque_trust
 from phaseopt.values.display_units import INCH, METRIC
 from phaseopt.values.progress import silent
 from report.conftest import small_build

@@ -18,7 +18,7 @@ from phaseopt.job.stages import search_tables
 from phaseopt.project import Project
 from phaseopt.surrogate import Readings, fit
 from phaseopt.torque import Reduction
-from phaseopt.torque_model.sources import TorqueModel
+from phaseopt.torque_model import TorqueModel
 
 PULLS = 16
 SPEEDS = np.arange(1500.0, 8001.0, 500.0)

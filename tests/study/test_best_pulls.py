@@ -21,7 +21,7 @@ from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.planned_pulls import Plan
 from phaseopt.study.safe_timings import ADDED, safe_timings
 from phaseopt.surrogate import GridPrior, Readings, fit, simulation_alone
-from phaseopt.torque_model.sources import Simulated, TorqueModel
+from phaseopt.torque_model import Simulated, TorqueModel
 from phaseopt.values.errors import InputError
 
 SPEEDS = np.arange(2000.0, 6001.0, 500.0)

@@ -25,7 +25,7 @@ from phaseopt.study.confirm import Confirmation, confirm
 from phaseopt.surrogate import ExactModel
 from phaseopt.tables import read_driven
 from phaseopt.torque import Reduction, reduce_logs, reduce_pull
-from phaseopt.torque_model.sources import Simulated, TorqueModel, torque_model
+from phaseopt.torque_model import Simulated, TorqueModel, torque_model
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
 

@@ -29,7 +29,7 @@ from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at
 from phaseopt.study.offset_sampler import NAMES, FreshSampler, distributions
 from phaseopt.study.offset_trial import Trial, centrelines
 from phaseopt.study.offsets import OffsetStudy, cached_offsets, choose_offsets, finished, make_trials, study_offsets
-from phaseopt.torque_model.sources import TorqueModel, torque_model
+from phaseopt.torque_model import TorqueModel, torque_model
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
 

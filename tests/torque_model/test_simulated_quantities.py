@@ -19,14 +19,8 @@ from phaseopt.project import Project
 from phaseopt.search import solve
 from phaseopt.search.objective import TorqueMap, cell_weights, search_problem
 from phaseopt.search.part_load import columns_of
-from phaseopt.torque_model.simulated_quantities import (
-    IDLE_FUEL,
-    SimulatedQuantities,
-    fuel_per_work,
-    label_quantities,
-    least_air,
-    table_quantities,
-)
+from phaseopt.torque_model import SimulatedQuantities, label_quantities, table_quantities
+from phaseopt.torque_model.simulated_quantities import IDLE_FUEL, fuel_per_work, least_air
 from phaseopt.values.errors import InputError
 
 RPM, LOAD = [1000.0, 3000.0, 5000.0], [30.0, 50.0, 70.0, 100.0]

@@ -24,8 +24,8 @@ from phaseopt.report.explained import cause_words
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.search.solver import SearchResult
-from phaseopt.torque_model.sources import Simulated
-from phaseopt.torque_model.supplied_grid import AXES, SuppliedGrid
+from phaseopt.torque_model import Simulated, SuppliedGrid
+from phaseopt.torque_model.supplied_grid import AXES
 from phaseopt.values.display_units import METRIC
 
 FORMAT = 2  # of run.json; raised whenever what is read from it would be found elsewhere

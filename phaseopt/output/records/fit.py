@@ -10,8 +10,8 @@ from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.project import Project
 from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.surrogate import Hyperparameters, LearnedTrend, coverage
-from phaseopt.torque_model.sources import TorqueModel
-from phaseopt.torque_model.trust import INPUTS, TorqueTrust, deviations
+from phaseopt.torque_model import TorqueModel, TorqueTrust, deviations
+from phaseopt.torque_model.trust import INPUTS
 
 
 class CoverageRecord(Record):

@@ -12,8 +12,7 @@ from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.report.subjects.reduce import look_first
 from phaseopt.torque import OutlierPull, PhaserResponse, Repeatability, Repeats
 from phaseopt.torque.phaser_steps import Direction
-from phaseopt.torque_model.day import Day
-from phaseopt.torque_model.outliers import UnlikePull
+from phaseopt.torque_model import Day, UnlikePull
 
 
 class ChannelRecord(Record):

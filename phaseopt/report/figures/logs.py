@@ -13,7 +13,7 @@ from phaseopt.report.phaser_fragment import section
 from phaseopt.torque import PhaserResponse, Repeats
 from phaseopt.torque.phaser_steps import DIRECTIONS, long_steps
 from phaseopt.torque.repeats import FloatArray
-from phaseopt.torque_model.day import Day
+from phaseopt.torque_model import Day
 from phaseopt.values.display_units import Unit
 
 _NINETY_FIVE = 1.96  # standard errors on either side of a point

@@ -19,8 +19,8 @@ from phaseopt.report.figures.colours import BLACK, MAP, STEPS, WHITE
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled, svg_element
 from phaseopt.report.words import moving, phase_words
 from phaseopt.surrogate import Readings, TorqueSurface
-from phaseopt.torque_model.sources import TorqueModel
-from phaseopt.torque_model.trust import centrelines, deviations
+from phaseopt.torque_model import TorqueModel, deviations
+from phaseopt.torque_model.trust import centrelines
 from phaseopt.values.display_units import Unit
 
 FloatArray = npt.NDArray[np.float64]

@@ -11,8 +11,7 @@ from phaseopt.report.given import UNITS, left_out_line, nodes_line
 from phaseopt.report.notes import shared_notes
 from phaseopt.report.words import capital
 from phaseopt.surrogate import ChangeDistance, Coverage, coverage
-from phaseopt.torque_model.sources import TorqueModel
-from phaseopt.torque_model.trust import TorqueTrust, deviations
+from phaseopt.torque_model import TorqueModel, TorqueTrust, deviations
 from phaseopt.values.display_units import Unit
 
 _SURPRISE = 0.6  # share of a pull's points inside the 90 % interval below which it is named

@@ -16,8 +16,7 @@ from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.tables import number_text
 from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Repeatability
-from phaseopt.torque_model.day import Day
-from phaseopt.torque_model.outliers import UnlikePull
+from phaseopt.torque_model import Day, UnlikePull
 from phaseopt.values.display_units import Unit
 
 FloatArray = npt.NDArray[np.float64]

@@ -1,16 +1,16 @@
-"""Pulls that nothing repeats and that still do not belong: held against what all other pulls make expect of them.
+"""Pulls that nothing repeats and that still do not belong, by what all other pulls make the torque model expect.
 
-The pull that stands out most by the left-out errors of a torque model is taken out, the model fitted anew without it,
-and the pull's mean and its tilt (upper half of its speeds less the lower) predicted with their doubt. A pull is named
-where either lies further off than chance allows on a day on which all belong (1 %, Bonferroni over pulls and both
-looks), Student's t with as many degrees of freedom as the pulls and practice have. Then the next one is looked at, so
-that one odd pull neither hides another nor throws suspicion on it.
+The pull that stands out most by the left-out errors of a torque model is taken out, the model fitted again without it,
+and the pull's mean and its tilt (upper half of its speeds less the lower) predicted with their uncertainty. A pull is
+named where either is further off than chance allows on a day on which all belong (1 %, Bonferroni over pulls and both
+looks), by Student's t with as many degrees of freedom as the pulls and practice have. Then the next one is looked at,
+so that one such pull neither hides another nor throws suspicion on it.
 
-The doubt is the model's own, with how far a pull drifts as a whole, which is never taken as better known than practice:
+The uncertainty is the model's own, plus how far a pull drifts as a whole, which is never better known than by practice:
 an ordinary dyno repeats to about 1 % (common practice, no source), counted as four pulls more.
 
-Validity: a model that bends less than the engine makes a pull look odd that is only alone. So what is said is a
-suspicion, and the mend is to make the pull once more. With fewer than six pulls nothing is said.
+Validity: where a model bends less than the engine, a pull may only look wrong because it is alone. So this is a
+suspicion, and the fix is to make the pull once more. With fewer than six pulls no pull is named.
 """
 
 import math
@@ -23,22 +23,36 @@ from scipy import stats
 
 from phaseopt.surrogate import Readings, TorqueSurface, fit
 from phaseopt.torque.repeat_limits import OUTLIER_CHANCE, PRACTICE, PRACTICE_FREEDOM
-from phaseopt.torque_model.sources import readings_of
+from phaseopt.torque_model.simulation import readings_of
 
 FloatArray = npt.NDArray[np.float64]
 
 LEAST_PULLS = 6
 _MOST_NAMED = 3
 _POINTS = 400  # that the models are fitted to at most: enough for a pull's mean, and quick
-_LOOK = 2.0  # deviations from which a pull is worth a model of its own
+_LOOK = 2.0  # deviations from which a pull gets a model of its own
 
 
 @dataclass(frozen=True)
 class UnlikePull:
-    """A pull that the others do not make expect.
+    """A pull that the torque model of the others does not expect.
 
-    `difference` [N m]: what it reads beyond the expected, in its mean or, where `tilted`, in the upper half of its
-    speeds less the lower; `deviation` of that; `share` of its mean torque.
+    Parameters
+    ----------
+    pull
+        Its index.
+    difference
+        What it reads beyond the expected [N m], in its mean or, where `tilted`, in the upper half of its speeds less
+        the lower.
+    deviation, share
+        Standard deviation of that [N m], and that as a share of its mean torque.
+    tilted
+        Which of both it is.
+
+    Examples
+    --------
+    >>> UnlikePull(4, 12.0, 2.5, 0.08, tilted=False).share
+    0.08
     """
 
     pull: int
@@ -48,10 +62,27 @@ class UnlikePull:
     tilted: bool
 
 
-def outliers(points: xr.Dataset, known: tuple[int, ...] = ()) -> tuple[UnlikePull, ...]:
-    """Pulls that the others do not make expect, in the order of the project file.
+def unlike_pulls(points: xr.Dataset, known: tuple[int, ...] = ()) -> tuple[UnlikePull, ...]:
+    """Pulls that the torque model of the others does not expect, in the order of the project file.
 
-    Parameters: `points` as `reduce_logs` makes them; `known`, pulls that are called odd already and left aside.
+    Parameters
+    ----------
+    points
+        As `reduce_logs` makes them.
+    known
+        Pulls that are outliers already, left aside.
+
+    Returns
+    -------
+    tuple of UnlikePull
+        At most three.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.torque import reduce_logs
+    >>> unlike_pulls(reduce_logs(load_project("examples/intake_only/project.toml")).points)
+    ()
     """
     readings = _thinned(readings_of(points))
     readings = readings.subset(~np.isin(readings.pull, known))
@@ -91,16 +122,16 @@ def _looks(rpm: FloatArray) -> FloatArray:
 
 
 def _standing_out(model: TorqueSurface) -> tuple[int, float]:
-    """The pull whose mean or tilt lies most deviations off what the others say, and how many."""
+    """The pull whose mean or tilt is most deviations off what the others predict, and how many."""
     pulls = np.unique(model.readings.pull)
     groups = [np.flatnonzero(model.readings.pull == pull) for pull in pulls]
     away: dict[int, float] = {}
     for pull, own, precision in zip(pulls, groups, model.precision_blocks(groups), strict=True):
         covariance = np.linalg.inv(precision)
         looks = _looks(model.readings.x[own, 0])
-        told = looks @ covariance @ model.reading_weights[own]
+        off = looks @ covariance @ model.reading_weights[own]
         deviation = np.sqrt(np.einsum("ki,ij,kj->k", looks, covariance, looks))
-        away[int(pull)] = float(np.max(np.abs(told) / np.where(deviation > 0.0, deviation, math.inf)))
+        away[int(pull)] = float(np.max(np.abs(off) / np.where(deviation > 0.0, deviation, math.inf)))
     worst = max(away, key=lambda pull: away[pull])
     return worst, away[worst]
 
@@ -114,9 +145,9 @@ def _judged(model: TorqueSurface, own: Readings, pull: int) -> tuple[float, Unli
     usual = (PRACTICE * level) ** 2
     drift = (pulls * h.pull**2 + PRACTICE_FREEDOM * usual) / (pulls + PRACTICE_FREEDOM)
     looks = _looks(own.x[:, 0])
-    told = looks @ (own.y - mean)
+    off = looks @ (own.y - mean)
     deviation = np.sqrt(np.einsum("ki,ij,kj->k", looks, covariance, looks) + np.array([drift, usual]))
-    chance = 2.0 * stats.t.sf(np.abs(told) / deviation, pulls - 1 + PRACTICE_FREEDOM)
+    chance = 2.0 * stats.t.sf(np.abs(off) / deviation, pulls - 1 + PRACTICE_FREEDOM)
     look = int(np.argmin(chance))
-    unlike = UnlikePull(pull, float(told[look]), float(deviation[look]), float(told[look]) / level, tilted=look == 1)
+    unlike = UnlikePull(pull, float(off[look]), float(deviation[look]), float(off[look]) / level, tilted=look == 1)
     return float(chance[look]), unlike

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from phaseopt.torque_model.outliers import outliers
+from phaseopt.torque_model import unlike_pulls
 
 RPM = np.arange(2000.0, 6501.0, 500.0)
 TIMINGS = [(icl, ecl) for icl in (100.0, 110.0, 120.0) for ecl in (98.0, 108.0, 118.0)]
@@ -34,7 +34,7 @@ def day(seed: int, drift: float = 0.005) -> xr.Dataset:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_pulls_that_belong_are_not_called_out(seed: int) -> None:
-    assert outliers(day(seed)) == ()
+    assert unlike_pulls(day(seed)) == ()
 
 
 @pytest.mark.parametrize("factor", [0.92, 1.08])
@@ -42,7 +42,7 @@ def test_a_pull_in_another_days_air_is_named(factor: float) -> None:
     """As a barometer that reads 80 mbar wrong would make it."""
     points = day(7)
     points["torque"] = points["torque"] * xr.where(points["pull"] == 4, factor, 1.0)
-    (found,) = outliers(points)
+    (found,) = unlike_pulls(points)
     assert found.pull == 4
     assert found.share == pytest.approx(factor - 1.0, abs=0.03)
     assert abs(found.difference) > 3 * found.deviation
@@ -56,17 +56,17 @@ def test_a_pull_at_another_timing_than_stated_is_named() -> None:
     torque = points["torque"].to_numpy().copy()
     torque[own] += 0.03 * (110.0 - best) ** 2 - 0.03 * (125.0 - best) ** 2
     points["torque"] = ("point", torque)
-    assert [found.pull for found in outliers(points)] == [4]
+    assert [found.pull for found in unlike_pulls(points)] == [4]
 
 
 def test_one_that_is_known_already_is_left_aside() -> None:
     points = day(7)
     points["torque"] = points["torque"] * xr.where(points["pull"] == 4, 1.08, 1.0)
-    assert outliers(points, (4,)) == ()
+    assert unlike_pulls(points, (4,)) == ()
 
 
 def test_of_a_few_pulls_nothing_is_said() -> None:
     points = day(7)
     few = points.isel(point=np.flatnonzero(points["pull"].to_numpy() < 5))
     few["torque"] = few["torque"] * xr.where(few["pull"] == 4, 1.3, 1.0)
-    assert outliers(few) == ()
+    assert unlike_pulls(few) == ()

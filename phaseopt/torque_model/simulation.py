@@ -1,0 +1,189 @@
+"""The engine of [cycle], calibrated to a project's pulls where there are some, and simulated over its tables."""
+
+import logging
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from phaseopt.clearance.limits import Limits
+from phaseopt.cycle.calibrate import Calibration
+from phaseopt.cycle.calibration import calibrate_to
+from phaseopt.cycle.config import CycleConfig
+from phaseopt.cycle.factors import with_factors
+from phaseopt.cycle.from_project import cycle_config, cycle_section
+from phaseopt.cycle.grid import KNOCK
+from phaseopt.cycle.torque_grid import cache_path, torque_grid
+from phaseopt.project import Project
+from phaseopt.surrogate import GridPrior, Readings
+from phaseopt.torque import Reduction
+from phaseopt.values.blas import one_blas_thread
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import Progress, counted, part, silent
+from phaseopt.values.repr import ShowsItself
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Simulated(ShowsItself):
+    """A simulated engine. Made by `simulate`.
+
+    Parameters
+    ----------
+    grid
+        Torque and related quantities over speed, load and both centrelines.
+    config
+        The engine as simulated there.
+    calibration
+        How it was fitted to the pulls, None where nothing was measured.
+    points
+        Measured torque (dim `point`) with the simulated one `before` and `after` calibration [N·m], None where nothing
+        was measured.
+    uncertainty
+        Standard deviation of simulated torque as a share of the best torque: a judgement, which counts only where
+        nothing was measured.
+    without
+        By the number of each pull, simulated torque of the points [N·m] as calibrated to the other pulls.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> found = simulate(load_project("examples/next_build/now.toml"))  # doctest: +SKIP
+    >>> found.grid["torque"].dims  # doctest: +SKIP
+    ('rpm', 'load', 'icl', 'ecl')
+    """
+
+    grid: xr.Dataset
+    config: CycleConfig
+    calibration: Calibration | None
+    points: xr.Dataset | None
+    uncertainty: float
+    without: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
+
+    @property
+    def alone(self) -> bool:
+        """Whether nothing was measured."""
+        return self.points is None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What every output must say of torque in which this simulation took part."""
+        if self.alone:
+            return (
+                "NO TORQUE WAS MEASURED: it is from simulation alone. The uncertainty of the gain is a judgement "
+                f"({100 * self.uncertainty:g} % of the best torque), not a measurement.",
+                KNOCK,
+            )
+        return (f"Torque is from pulls on top of a simulation. {KNOCK}",)
+
+
+@one_blas_thread()
+def simulate(
+    project: Project, points: Reduction | None = None, progress: Progress | None = None, limits: Limits | None = None
+) -> Simulated:
+    """Simulate the engine of [cycle] over speed, load and both timings.
+
+    It takes minutes the first time; the grid is cached beside the project.
+
+    Parameters
+    ----------
+    project
+        With a [cycle] section.
+    points
+        Torque points of its pulls, to which the engine is calibrated first. Without them it is simulated as described.
+    progress
+        Called with the share of the work done, 0 to 1, and what is going on.
+    limits
+        Contact limits of the project, where they are known already.
+
+    Returns
+    -------
+    Simulated
+        `grid` has torque [N·m] over (rpm, load [kPa], icl and ecl [degrees]).
+
+    Raises
+    ------
+    InputError
+        Without [cycle], and for an engine that does not run.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> simulate(load_project("examples/intake_only/project.toml"))  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    phaseopt.values.errors.InputError: examples/intake_only/project.toml: cycle: is missing, ...
+    """
+    progress = progress or silent
+    config, uncertainty = described_engine(project), cycle_section(project).uncertainty
+    if points is None:
+        progress(0.0, "simulating")
+        with error_context(project, "cycle"):
+            grid = cached_or_simulated(project, config, counted(progress, "simulating"), limits=limits)
+        return Simulated(grid, config, None, None, uncertainty)
+    measured, x = points.points, readings_of(points.points).x
+    with error_context(project, "cycle"):
+        pulled = calibrate_to(project, config, measured, progress=counted(part(progress, 0.0, 0.43), "calibrating"))
+        counts = counted(part(progress, 0.43, 1.0), "simulating")
+        grid = cached_or_simulated(project, pulled.config, counts, limits=limits)
+        known = np.isfinite(GridPrior(grid).at(x)) & pulled.ran
+    before, after = (pulled.simulated(x[known], by) for by in (replace(pulled.whole, factors={}), pulled.whole))
+    compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
+    without = {pull: pulled.simulated(x[known], found) for pull, found in pulled.without.items()}
+    return Simulated(grid, pulled.config, pulled.whole, compared, uncertainty, without)
+
+
+def described_engine(project: Project) -> CycleConfig:
+    """The engine of [cycle], with the factors that the project carries over from an earlier calibration."""
+    with error_context(project, "cycle"):
+        return with_factors(cycle_config(project), cycle_section(project).factors.named)
+
+
+@one_blas_thread()
+def cached_or_simulated(
+    project: Project, config: CycleConfig, progress: Callable[[int, int], None], cluster: str | None = None,
+    limits: Limits | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """`torque_grid`, with a log entry at level INFO where a cached grid is used."""
+    path = cache_path(project, config)
+    if path.exists():
+        _log.info("cached simulation: %s", path)
+    contact = None if limits is None else limits.contact
+    return torque_grid(project, config, progress=progress, cluster=cluster, contact=contact)
+
+
+def readings_of(points: xr.Dataset) -> Readings:
+    """Torque points as the surrogate takes them.
+
+    Parameters
+    ----------
+    points
+        As `reduce_logs` makes them.
+
+    Returns
+    -------
+    Readings
+        Inputs (rpm, load [kPa], icl, ecl [crank degrees]); the known variance is the square of each point's scatter.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.torque import reduce_logs
+    >>> readings_of(reduce_logs(load_project("examples/intake_only/project.toml")).points).x.shape
+    (122, 4)
+    """
+    x = np.column_stack([points[name].to_numpy() for name in ("rpm", "load", "icl", "ecl")])
+    return Readings(x, points["torque"].to_numpy(), points["pull"].to_numpy(), points["scatter"].to_numpy() ** 2)
+
+
+@contextmanager
+def error_context(project: Project, where: str) -> Iterator[None]:
+    """Name the project file and a key in mistakes found where neither is known."""
+    try:
+        yield
+    except InputError as error:
+        raise error.located(project.file, where) from error
