@@ -5,18 +5,23 @@ cell `rpm\\load_kPa`, and in each cell the crank degrees moved from rest, + = ad
 only.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import xarray as xr
 
 from phaseopt.io.columns import require_delimiter
 from phaseopt.io.text import Line, at_line, lines_of, number_in
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.values.errors import InputError
 from phaseopt.values.repr import ShowsItself
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -47,9 +52,7 @@ class PhaseTables(ShowsItself):
     exhaust: xr.DataArray
 
     @classmethod
-    def of(
-        cls, rpm: npt.ArrayLike, load: npt.ArrayLike, intake: npt.ArrayLike, exhaust: npt.ArrayLike
-    ) -> "PhaseTables":
+    def of(cls, rpm: npt.ArrayLike, load: npt.ArrayLike, intake: npt.ArrayLike, exhaust: npt.ArrayLike) -> PhaseTables:
         """Tables from plain arrays.
 
         Parameters
@@ -159,6 +162,8 @@ def _place(axis: FloatArray, value: FloatArray) -> tuple[npt.NDArray[np.intp], F
 
 def _table(rpm: FloatArray, load: FloatArray, cells: FloatArray, side: Side | None = None) -> xr.DataArray:
     kind = f"{side} phase" if side else "phase"
+    import xarray as xr  # half a second: only where a table is made
+
     return xr.DataArray(
         cells,
         dims=("rpm", "load"),
