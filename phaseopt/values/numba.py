@@ -32,7 +32,7 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 NEWEST = 3  # folders that stay, of this and other versions
-UNUSED = 7 * 86_400.0  # seconds after which an older one goes: until then a running program may still look into it
+UNUSED = 86_400.0  # seconds after which an older one goes: until then a running program may still look into it
 
 _MARKS = (b"\n@njit", b"\n@kernel", b"\n@inner", b"\n@inside", b"read by kernels")
 _log = logging.getLogger(__name__)

@@ -97,9 +97,9 @@ def test_worker_processes_take_up_what_one_compiled(copy, tmp_path):
 
 
 def test_old_folders_go_and_those_in_use_stay(copy, tmp_path):
-    """Beyond the newest, what nobody has used for a week is removed; nothing else is touched."""
+    """Beyond the newest, what nobody has used for a day is removed; nothing else is touched."""
     base = tmp_path / "cache" / "phaseopt"
-    for name, days in (("a", 30), ("b", 20), ("c", 10), ("d", 1), ("e", 2), ("f", 3)):
+    for name, days in (("a", 30), ("b", 20), ("c", 10), ("d", 0.5), ("e", 0.6), ("f", 0.7)):
         (base / f"phaseopt-kernels-{name}").mkdir(parents=True)
         os.utime(base / f"phaseopt-kernels-{name}", (time.time() - days * 86_400,) * 2)
     (base / "other").mkdir()
