@@ -17,13 +17,12 @@ import numpy.typing as npt
 from phaseopt.io.columns import require_delimiter
 from phaseopt.io.text import Line, at_line, lines_of, number_in
 from phaseopt.project import SIDES, Project, Side
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.repr import ShowsItself
 
 if TYPE_CHECKING:
     import xarray as xr
-
-FloatArray = npt.NDArray[np.float64]
 
 CORNER = "rpm\\load_kPa"
 AXIS_ATTRS = {

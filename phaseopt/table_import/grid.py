@@ -1,6 +1,6 @@
 """Text -> a grid of numbers: delimiter, decimal sign, lines that are no numbers.
 
-Nothing is chosen by likelihood here. A delimiter is taken only where every cell of the grid is then a number, and no
+Nothing is chosen by likelihood here. A delimiter counts only where every cell of the grid is then a number, and no
 text is such a grid under two delimiters: no number holds a tab or a semicolon, and a line whose decimal commas were
 read as delimiters would leave a semicolon or a tab inside a cell.
 """
@@ -10,35 +10,34 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.io.text import DELIMITERS, EITHER, Line, at_line, lines_of, number, text_of
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
-FloatArray = npt.NDArray[np.float64]
-
-_TABLE = "a table has a line of breakpoints (its first cell words or nothing), then lines of one breakpoint and phases"
-_CLAMPS = "clamps have two columns (speed, phase) or three under a header that ends in from, to"
+_TABLE = "a table has a line of breakpoints (first cell: words or nothing), then one breakpoint and its phases a line"
+_CLAMPS = "clamps have two columns (speed, phase), or three under a header that ends in from, to"
 
 
 @dataclass(frozen=True, eq=False)
 class TextGrid:
     """The numbers of a file.
 
-    Parameters
+    Attributes
     ----------
-    corner
+    path : Path
+    corner : str
         The cell where the breakpoints of a table meet; "" in a file of clamps.
-    across
-        (C,) breakpoints of the columns; None in a file of clamps.
-    down
-        (R,) breakpoints of the lines.
-    cells
-        (R, C) the numbers between; clamps have one column (phase) or two (from, to).
-    lines
-        The file's line of each row; `head` that of the breakpoints across.
-    notes
-        How the file was read, in sentences.
+    across : array (C,) or None
+        Breakpoints of the columns; None in a file of clamps.
+    down : array (R,)
+        Breakpoints of the lines.
+    cells : array (R, C)
+        The numbers between; clamps have one column (phase) or two (from, to).
+    lines, head : tuple of int, int
+        The file's line of each row, and of the breakpoints across.
+    notes : tuple of str
+        How the file was read.
     """
 
     path: Path
@@ -55,6 +54,14 @@ def read_grid(path: Path) -> TextGrid:
     """Read a table, or clamps by speed, parted by tabs, semicolons or commas, with decimal points or commas.
 
     Lines above the grid and a line of units under its breakpoints may hold words; the notes name them.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    TextGrid
 
     Raises
     ------
@@ -103,7 +110,7 @@ def _grid(path: Path, lines: list[Line], called: str) -> TextGrid:
     """The numbers begin with a line of breakpoints (a table) or with a line that is all numbers (clamps)."""
     start = next((k for k, (_, cells) in enumerate(lines) if _is_number(cells[0]) or _is_breakpoints(cells)), None)
     if start is None:
-        raise at_line(path, lines[0][0] if lines else 1, "no line of numbers follows", f"{_TABLE}; {_CLAMPS}")
+        raise at_line(path, lines[0][0] if lines else 1, "there is no line of numbers", f"{_TABLE}; {_CLAMPS}")
     above, (line, first), body = lines[:start], lines[start], lines[start + 1 :]
     is_table = not _is_number(first[0])
     if is_table:
@@ -140,7 +147,7 @@ def _require_first_speed(path: Path, above: list[Line], first: Line) -> None:
     """Refuse a line without a first cell that may be a table's breakpoints or, under a header, a row without speed."""
     line, cells = first
     if not cells[0] and any(len(list(filter(None, words))) == len(cells) for _, words in above):
-        problem = "the first cell is empty under a line of words, so this may be breakpoints or a row that lacks one"
+        problem = "the first cell is empty under a line of words: these may be breakpoints, or a row without its speed"
         hint = "put words, such as rpm\\load, in the cell where breakpoints meet, or fill in what is missing"
         raise at_line(path, line, problem, hint)
 
@@ -151,11 +158,11 @@ def _require_clamps(path: Path, above: list[Line], first: Line) -> None:
     names = [name.lower() for name in above[-1][1]] if above else []
     if len(names) > 1 and len(names) != len(cells):
         problem = f"{len(cells)} cells under a header of {len(names)}"
-        raise at_line(path, line, problem, "one number for each column")
+        raise at_line(path, line, problem, "give one number for each column")
     if len(cells) == 2 or (len(cells) == 3 and names[-2:] == ["from", "to"]):
         return
-    problem = f"the first cell of the numbers is {cells[0]!r}, so they may be a table without breakpoints, or clamps"
-    hint = "for a table put words or nothing in the cell where the breakpoints meet, for clamps a header rpm, from, to"
+    problem = f"the first cell of the numbers is {cells[0]!r}: they may be a table without breakpoints, or clamps"
+    hint = "for a table put words or nothing where the breakpoints meet, for clamps a header rpm, from, to"
     raise at_line(path, line, problem, hint)
 
 
@@ -175,13 +182,13 @@ def _decimal(path: Path, body: list[Line]) -> str:
 def _numbers(path: Path, line: Line, width: int) -> list[float]:
     where, cells = line
     if len(cells) > width:
-        hint = "as many cells in each line as in the first, and no thousands marks"
-        raise at_line(path, where, f"{len(cells)} cells where the first line of the grid has {width}", hint)
+        hint = "give as many cells in each line as in the first, without thousands marks"
+        raise at_line(path, where, f"{len(cells)} cells, but the first line of the grid has {width}", hint)
     values = []
     for k, cell in enumerate([*cells, *[""] * (width - len(cells))], start=1):
         value = number(cell.replace(",", "."))
         if not math.isfinite(value):
             problem = f"cell {k} is {'empty' if not cell else repr(cell) + ', not a finite number'}"
-            raise at_line(path, where, problem, "a plain number in each cell; a table may not have holes")
+            raise at_line(path, where, problem, "give a plain number in each cell: a table may not have holes")
         values.append(value + 0.0)
     return values

@@ -17,10 +17,9 @@ from phaseopt.project import Channel, Project, Side
 from phaseopt.table_import.meaning import NEUTRAL
 from phaseopt.table_import.reading import Way
 from phaseopt.tables import PhaseTables, number_text
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.units import scale
-
-FloatArray = npt.NDArray[np.float64]
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
 MARKS = {"point": ".", "comma": ","}

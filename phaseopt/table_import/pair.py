@@ -4,15 +4,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.table_import.meaning import Stated
 from phaseopt.table_import.reading import Phases, Way, read_phases
 from phaseopt.tables import PhaseClamps, PhaseTables
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 _MOST = 360.0  # degrees that may be stated
 

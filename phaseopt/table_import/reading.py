@@ -5,14 +5,13 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.project import Project, Side
 from phaseopt.table_import.grid import TextGrid, read_grid
 from phaseopt.table_import.meaning import Meaning, Stated, as_read, meaning_of
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
-FloatArray = npt.NDArray[np.float64]
 Way = Literal["across", "down"]
 
 _TURNED: dict[Way, Way] = {"across": "down", "down": "across"}
