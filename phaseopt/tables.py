@@ -335,16 +335,6 @@ def read_driven(project: Project, folder: Path | None, intake: Path | None, exha
     return read_tables(project, moved["intake"], moved["exhaust"])
 
 
-def cells_of(across: npt.ArrayLike, down: npt.ArrayLike) -> FloatArray:
-    """(n, 2) every pair of two axes, the second fastest: the order in which cells and labels are flattened.
-
-    >>> cells_of([1000.0, 2000.0], [50.0, 100.0]).tolist()
-    [[1000.0, 50.0], [1000.0, 100.0], [2000.0, 50.0], [2000.0, 100.0]]
-    """
-    first, second = np.asarray(across, dtype=np.float64), np.asarray(down, dtype=np.float64)
-    return np.column_stack([np.repeat(first, second.size), np.tile(second, first.size)])
-
-
 def rest_tables(project: Project) -> PhaseTables:
     """Both cams at rest everywhere, on the project's axes."""
     return PhaseTables.of(project.tables.rpm, project.tables.load, 0.0, 0.0)

@@ -14,8 +14,9 @@ from phaseopt.job.stages import BestTables, baseline_tables, check_tables
 from phaseopt.search.objective import cell_weights
 from phaseopt.search.solver import SearchResult
 from phaseopt.surrogate import TorqueSurface
-from phaseopt.tables import AXIS_ATTRS, PhaseTables, cells_of
+from phaseopt.tables import AXIS_ATTRS, PhaseTables
 from phaseopt.torque_model import Simulated, SimulatedQuantities, cylinder_air, efficiency_at, table_quantities
+from phaseopt.values.arrays import cells_of
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -19,8 +19,7 @@ from phaseopt.search.part_load import cap_rules, charge, columns_of
 from phaseopt.search.problem import Box, Problem
 from phaseopt.search.rules import band_cells, hard_rules_of, slew_caps
 from phaseopt.surrogate import TorqueSurface
-from phaseopt.tables import cells_of
-from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.arrays import BoolArray, FloatArray, cells_of
 from phaseopt.values.errors import InputError
 
 OBJECTIVE_DECIMALS = 6  # N·m; so that the last bits of a machine's arithmetic do not choose between tables

@@ -10,8 +10,7 @@ from phaseopt.project import Project
 from phaseopt.search.objective import cell_weights
 from phaseopt.study.offset_trial import Trial, centrelines
 from phaseopt.surrogate import TorqueSurface
-from phaseopt.tables import cells_of
-from phaseopt.values.arrays import FloatArray
+from phaseopt.values.arrays import FloatArray, cells_of
 
 BANDS = ("low", "middle", "high")  # thirds of the speeds of the tables
 

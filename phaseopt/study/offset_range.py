@@ -17,8 +17,7 @@ from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Cam, Phaser, Project
 from phaseopt.search.objective import TorqueMap, torque_of
 from phaseopt.surrogate import TorqueSurface
-from phaseopt.tables import cells_of
-from phaseopt.values.arrays import FloatArray, IntArray
+from phaseopt.values.arrays import FloatArray, IntArray, cells_of
 
 Offsets = tuple[float, float]  # intake and exhaust, crank degrees, + = advanced
 

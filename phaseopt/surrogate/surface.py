@@ -18,6 +18,7 @@ from phaseopt.surrogate import kernels
 from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Hyperparameters, Readings, points_of
 from phaseopt.surrogate.trend import LearnedTrend, Trend
+from phaseopt.values.arrays import cells_of
 from phaseopt.values.blas import one_blas_thread
 
 INFORMED = 0.5  # of the prior's deviation: where no more is left, the readings inform a place
@@ -190,7 +191,7 @@ class TorqueSurface(ABC):
         Parameters: speeds (R,) [rpm], loads (L,) [unit of the readings], centrelines (A,) and (B,) [degrees].
         Returns: mean and deviation (R, L, A, B) [N·m].
         """
-        mean, deviation = self.predict_product(_pairs(rpm, load), _pairs(icl, ecl))
+        mean, deviation = self.predict_product(cells_of(rpm, load), cells_of(icl, ecl))
         shape = tuple(np.size(axis) for axis in (rpm, load, icl, ecl))
         return mean.reshape(shape), deviation.reshape(shape)
 
@@ -278,12 +279,6 @@ def _spanned(matrix: Array) -> tuple[Array, Array] | None:
         if q < 0.8 * count or count == min(p, m):  # the last columns of a random projection are not accurate
             return sketch @ turn[:, :q], sizes[:q, None] * directions[:q]
         count = min(2 * count, p, m)
-
-
-def _pairs(first: ArrayLike, second: ArrayLike) -> Array:
-    """Every value of the first axis with every value of the second, the second running fastest."""
-    a, b = np.asarray(first, dtype=np.float64).ravel(), np.asarray(second, dtype=np.float64).ravel()
-    return np.column_stack([np.repeat(a, b.size), np.tile(b, a.size)])
 
 
 def _parts(count: int, height: int) -> Iterator[slice]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from phaseopt.clearance.limits import Limits
 from phaseopt.project import UNITS, Quantity
 from phaseopt.surrogate import GridPrior
-from phaseopt.tables import cells_of
+from phaseopt.values.arrays import cells_of
 
 Array = NDArray[np.float64]
 

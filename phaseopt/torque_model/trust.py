@@ -10,6 +10,7 @@ from phaseopt.project import SIDES, Project, Side
 from phaseopt.surrogate import ChangeDistance, Coverage, TorqueSurface, coverage, distance_of_change
 from phaseopt.torque import Repeatability, repeatability
 from phaseopt.torque_model.model import TorqueModel, require_source
+from phaseopt.values.arrays import cells_of
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
@@ -249,8 +250,7 @@ def deviations(project: Project, surface: TorqueSurface) -> xr.Dataset:
         a, b = (values.ravel() for values in np.meshgrid(*phases, indexing="ij"))
     rpm, load = np.array(project.tables.rpm), np.array(project.tables.load)
     labels = np.column_stack([centrelines(project, "intake", a), centrelines(project, "exhaust", b)])
-    cells = np.column_stack([np.repeat(rpm, load.size), np.tile(load, rpm.size)])
-    _, deviation = surface.predict_product(cells, labels)
+    _, deviation = surface.predict_product(cells_of(rpm, load), labels)
     squares = (deviation**2).reshape(rpm.size, load.size, *(values.size for values in phases))
     units = {"units": "N m"}
     return xr.Dataset(
