@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Found, ProjectFile, command, progress_line
+from phaseopt.cli.frame import Answer, ProjectFile, command, depth, progress_line
 
 Out = Annotated[
     Path, typer.Option("--out", metavar="DIR", help="Directory for the tables, the margins and the report.")
@@ -18,7 +18,7 @@ Figures = Annotated[
 
 
 @command
-def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Found:
+def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Answer:
     """The whole job: limits, logs, torque, search, check, report."""
     import phaseopt.job.build as job
     from phaseopt.output.directory import require_apart, require_replaceable, write_files
@@ -26,7 +26,7 @@ def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Found
     from phaseopt.output.files import write_build
     from phaseopt.output.records.build import BuildRecord
     from phaseopt.project.load import load_project
-    from phaseopt.report.text import summary, verdict_line
+    from phaseopt.report.subjects.build import build_document
 
     project = load_project(project_file)
     require_replaceable(out)
@@ -43,9 +43,8 @@ def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Found
             if figures is not None:
                 write_files(figures, drawn, "--figures")
     written = [path for path in (out, figures) if path is not None] if accepted else []
-    return Found(
-        verdict_line(found),
-        lambda: summary(found, *written),
+    return Answer(
+        build_document(found, depth=depth()),
         lambda: BuildRecord.of(found),
         written=written,
         clear=accepted,

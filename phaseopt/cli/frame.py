@@ -1,6 +1,6 @@
-"""What all commands share: the application, the options that each of them takes, and how it tells what it found.
+"""What all commands share: the application, the options that each of them takes, and how it prints what it found.
 
-A command is a function that returns a `Found`; `command` makes it one, adds `--json`, `--quiet` and `--verbose`, and
+A command is a function that returns an `Answer`; `command` makes it one, adds `--json`, `--quiet` and `--verbose`, and
 turns wrong input into messages (or, under `--json`, into one object) and an exit code.
 """
 
@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from phaseopt.cli.colour import coloured, in_colour
 from phaseopt.cli.progress_line import ProgressLine
 from phaseopt.cli.verbose import began, ended
 from phaseopt.cli.words import InJobOrder
@@ -26,7 +25,7 @@ from phaseopt.values.errors import InputError
 
 if TYPE_CHECKING:
     from phaseopt.output.records.base import CommandRecord, Record
-    from phaseopt.report.document import Document
+    from phaseopt.report.document import Depth, Document
 
 WIDTH = 100  # columns
 NOT_CLEAR, WRONG_INPUT, INTERRUPTED = 1, 2, 130
@@ -55,7 +54,7 @@ Sheet = Annotated[
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object for machines instead of text.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print only the verdict and what was written.")]
-Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Tell versions, kept files and times too.")]
+Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Print details, versions, kept files and times too.")]
 
 
 @dataclass(frozen=True)
@@ -75,19 +74,8 @@ class Answer:
 
 
 @dataclass(frozen=True)
-class Found:
-    """What a command found, for those that do not make a document yet."""
-
-    verdict: str
-    text: Callable[[], str]
-    record: "Callable[[], CommandRecord]"
-    written: Sequence[Path] = ()
-    clear: bool = True
-
-
-@dataclass(frozen=True)
 class Manner:
-    """How a person or a machine wants to be told, and by which command."""
+    """How a person or a machine wants to read the answer, and of which command."""
 
     command: str = ""
     json: bool = False
@@ -100,8 +88,15 @@ _manner: ContextVar[Manner] = ContextVar("manner", default=_PLAIN)
 
 
 def manner() -> Manner:
-    """How the command that runs is to tell what it finds."""
+    """How the command that runs is to print what it finds."""
     return _manner.get()
+
+
+def depth() -> "Depth":
+    """How much of a document the command that runs is to print."""
+    from phaseopt.report.document import Depth
+
+    return Depth.DETAIL if manner().verbose else Depth.ANSWER
 
 
 def _version(asked: bool) -> None:
@@ -123,7 +118,7 @@ def _phaseopt(
     _manner.set(Manner(quiet=quiet, verbose=verbose))
 
 
-def command(function: Callable[..., "Found | Answer"]) -> Callable[..., None]:
+def command(function: Callable[..., Answer]) -> Callable[..., None]:
     """Make a function a command of its name, with the options that all commands share."""
     own = inspect.signature(function, eval_str=True)
     shared = {"json": Json, "quiet": Quiet, "verbose": Verbose}
@@ -192,7 +187,7 @@ def ending() -> Iterator[None]:
 
 @contextmanager
 def progress_line() -> Iterator[ProgressLine]:
-    """The progress line of a command, which `--quiet` keeps silent; `--verbose` tells what each stage took."""
+    """The progress line of a command, which `--quiet` keeps silent; under `--verbose` with what each stage took."""
     with ProgressLine(shown=not manner().quiet) as line:
         yield line
     if manner().verbose:
@@ -200,25 +195,18 @@ def progress_line() -> Iterator[ProgressLine]:
             typer.echo(f"{seconds:8.1f} s  {stage}", err=True)
 
 
-def _print(found: "Found | Answer") -> None:
+def _print(found: Answer) -> None:
     if manner().json:
         print_json(found.record().model_copy(update={"written": tuple(map(str, found.written))}))
-    elif isinstance(found, Answer):
-        if found.plain:
-            typer.echo(found.plain)
-        else:
-            _print_document(found)
-    elif manner().quiet:
-        say(found.verdict)
-        if found.written:
-            say(f"Written: {', '.join(map(str, found.written))}")
+    elif found.plain:
+        typer.echo(found.plain)
     else:
-        say(found.text())
+        _print_document(found)
 
 
 def _print_document(found: Answer) -> None:
     """A document on standard output: all of it, or its verdict alone."""
-    from phaseopt.report.document import Depth, Document
+    from phaseopt.report.document import Document
     from phaseopt.report.terminal import in_colour, terminal_text
 
     if manner().quiet:
@@ -226,9 +214,8 @@ def _print_document(found: Answer) -> None:
     else:
         document = replace(found.document, written=tuple(map(_written_text, found.written)))
     width = min(WIDTH, shutil.get_terminal_size().columns) if sys.stdout.isatty() else WIDTH
-    depth = Depth.DETAIL if manner().verbose else Depth.ANSWER
     sys.stdout.flush()
-    typer.echo(terminal_text(document, depth, colour=in_colour(), width=width), nl=False)
+    typer.echo(terminal_text(document, depth(), colour=in_colour(), width=width), nl=False)
     if manner().quiet and found.written:
         typer.echo(f"Written: {', '.join(map(str, found.written))}")
 
@@ -239,12 +226,6 @@ def _written_text(path: Path) -> str:
         return str(path)
     names = sorted(each.name for each in path.iterdir() if not each.name.endswith("-metadata.json"))
     return f"{path}: {', '.join(names)}"
-
-
-def say(text: str) -> None:
-    """Text for a person on standard output, its verdicts in colour on a terminal."""
-    sys.stdout.flush()
-    typer.echo(coloured(text) if in_colour() else text)
 
 
 def print_json(record: "Record") -> None:

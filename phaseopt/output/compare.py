@@ -17,7 +17,7 @@ from phaseopt.clearance.contacts import CONTACTS
 from phaseopt.output.read_build import FinishedBuild
 from phaseopt.output.records.build import DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
-from phaseopt.report.explained import limit_words
+from phaseopt.report.limit_costs import limit_words
 from phaseopt.tables import read_table
 from phaseopt.values.display_units import INCH, METRIC, DisplayUnits
 from phaseopt.values.errors import InputError

@@ -19,10 +19,11 @@ from phaseopt.output.limits_files import limit_columns
 from phaseopt.output.metadata import records_metadata, table_metadata
 from phaseopt.output.records.build import RunRecord
 from phaseopt.project import SIDES
-from phaseopt.report.build_page import render
-from phaseopt.report.explained import limit_words
 from phaseopt.report.facts import clamps, clamps_hold
+from phaseopt.report.limit_costs import limit_words
+from phaseopt.report.page import page
 from phaseopt.report.simulation import air_words, notes
+from phaseopt.report.subjects.build import build_document
 from phaseopt.report.subjects.sheet import check_sheet, sheet_page
 from phaseopt.study.cached_studies import cached_studies
 from phaseopt.tables import table_text
@@ -58,7 +59,7 @@ def build_files(build: Build) -> dict[str, str]:
         files[name] = csv_text(columns)
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, said)
     kept = cached_studies(build.limits, build.best.labels, said)
-    files["report.html"] = render(build, kept)
+    files["report.html"] = page(build_document(build, kept), "phaseopt build")
     files["measuring_sheet.html"] = sheet_page(check_sheet(build.verdict, said))
     return files | {RECORD: RunRecord.of(build, files).model_dump_json(indent=2) + "\n"}
 

@@ -46,6 +46,7 @@ class Card:
             tables += [_shaded(block) for block in section.blocks if isinstance(block, ShadedTable)]
         pairs += [("" if number else "Notes", note) for number, note in enumerate(found.notes)]
         pairs += [("Not covered", ", ".join(found.not_covered))] if found.not_covered else []
+        pairs += [("" if number else found.before or "Before", line) for number, line in enumerate(found.cautions)]
         rows = "".join(_row([label], [words], _LEFT) for label, words in pairs)
         return f"<div><strong>{escape(found.title)}</strong><table>{rows}</table>{''.join(tables)}</div>"
 

@@ -129,10 +129,11 @@ class Blanks:
 
 @dataclass(frozen=True)
 class Part:
-    """Something that only a page can show: a template below `templates/blocks/` and what it is filled with."""
+    """Something that only a page can show: a template below `templates/blocks/`, what it is filled with, its style."""
 
     template: str
     context: Mapping[str, Any]
+    style: str = ""
 
 
 Block = Lines | Table | ShadedTable | Picture | Snippet | Blanks | Part

@@ -29,3 +29,15 @@ def drop_table(side: Side, law: DropLaw, unit: Unit) -> Table:
     ]
     head = ("° after TDC", *(f"{angle:.0f}" for angle in ANGLES))
     return table(f"Valve drop, {side}, {unit.name}", head, rows)
+
+
+def drop_words(law: DropLaw, unit: Unit) -> str:
+    """How a valve drop is known, in one line."""
+    words = f"{unit.text(law.at_tdc.min())} at TDC, {unit.down(float(law.low(0.0)))} used, after measuring error"
+    if law.readings is None:
+        return words
+    worst = float(np.abs(law.readings.residual[law.readings.used]).max())
+    return (
+        f"{words}; {int(law.readings.used.sum())} readings fit to {unit.text(worst)}; wheel zero {law.wheel:+.1f}°; "
+        f"drop grows {law.factor:.3f} times as fast as the piston falls"
+    )

@@ -17,9 +17,9 @@ from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.valves import head_distance
 from phaseopt.engine.camshaft import events
 from phaseopt.project import SIDES, Side
-from phaseopt.report.explained import limit_words, per_words
 from phaseopt.report.facts import binder_words, clamps, clamps_hold
 from phaseopt.report.figures.colours import STEPS, Scale
+from phaseopt.report.limit_costs import limit_words, per_words
 from phaseopt.report.words import moving, phase_words
 from phaseopt.values.display_units import Unit
 from phaseopt.values.rounding import rounded_down
@@ -40,7 +40,7 @@ _HEADS = 33  # lifts of each valve at which the distance between the heads is gi
 
 
 def explorer_section(build: "Build") -> dict[str, Any]:
-    """What `explorer.html.j2` fills in."""
+    """What fills `explorer.html.j2`."""
     return {
         "sliders": [(side, phase_words(build.project, side)) for side in moving(build.project)],
         "top": f"{build.contact.top_speed:g}",

@@ -1,4 +1,4 @@
-"""What several parts of a report say of a build: the tightest cell of a contact, the clamps, what holds cells back."""
+"""What several parts of a report say of a build: the tightest cell of a contact, the clamps, what limits cells."""
 
 from collections import Counter
 from dataclasses import astuple, dataclass
@@ -19,7 +19,7 @@ FloatArray = npt.NDArray[np.float64]
 _OF_CELL = ("rpm", "load", "intake_phase", "exhaust_phase", "icl", "ecl", "by_hand", "static", "running", "angle")
 _MOST = 0.8  # of the greatest gain: what counts as where most was gained
 _BINDERS = {
-    "reach": "reach of the data",
+    "reach": "the tested range",
     UNKNOWN: "timings where the simulation did not settle",
     "slew": "phaser speed",
     "roughness": "smoothness towards neighbouring cells",
@@ -72,19 +72,19 @@ def clamps(build: "Build") -> SafeBox:
 
 
 def clamps_hold(build: "Build") -> bool:
-    """Whether the clamps to enter are safe as a whole; where they are not, they only keep what is outside them out."""
+    """Whether the clamps are safe in any combination; where not, they only keep out what is outside them."""
     return build.verdict.box.verdict == CLEAR
 
 
 def verdict_word(build: "Build") -> str:
     """The verdict on the tables in a word or two."""
     if build.verdict.clear:
-        return "clear"
-    return "clear by the looser rule" if build.verdict.accepted else "NOT CLEAR"
+        return "CLEAR"
+    return "CLEAR by the looser rule" if build.verdict.accepted else "NOT CLEAR"
 
 
 def binder_words(name: str) -> str:
-    """What holds a cell back, in words.
+    """What limits a cell, in words.
 
     >>> binder_words("box intake advance"), binder_words("slew"), binder_words("overlap cap")
     ('contact limit (intake advance)', 'phaser speed', 'overlap cap')
@@ -96,7 +96,7 @@ def binder_words(name: str) -> str:
 
 
 def binders(build: "Build") -> list[tuple[str, int]]:
-    """What holds cells back and how many cells it holds, most first; a cell may be held by several."""
+    """What limits cells and how many each limits, most first; a cell may have several limits."""
     counts = Counter(name for row in build.best.search.binding for names in row for name in names)
     return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
 

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.hand_checks import Setting, Timing, timings_to_check
-from phaseopt.report.layout import Row, Table
+from phaseopt.report.document import Row, Table
 from phaseopt.report.words import length_words, tolerance_words, turn_words
 from phaseopt.values.display_units import Unit
 

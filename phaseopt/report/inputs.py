@@ -5,8 +5,8 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.cycle.from_project import ambient
 from phaseopt.project import SIDES, Cycle, Phaser, Pin, Project, Taper, Tract
-from phaseopt.report.given import grid_table
-from phaseopt.report.layout import Row, Table
+from phaseopt.report.document import Row, Table
+from phaseopt.report.supplied_grid import grid_table
 from phaseopt.search.part_load import cost_words, costs, level
 from phaseopt.values.display_units import Unit
 

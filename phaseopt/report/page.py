@@ -6,11 +6,12 @@ same text.
 """
 
 from functools import cache
+from itertools import takewhile
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Picture, ShadedTable, Snippet, Table
+from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Picture, Section, ShadedTable, Snippet, Table
 
 _KINDS = {
     Lines: "lines",
@@ -22,6 +23,7 @@ _KINDS = {
     Part: "part",
 }
 _CONTENTS_FROM = 5  # sections from which a list of contents helps
+_SHORT_FROM = 4  # sections of a few lines in a row, from which two columns help
 
 
 def page(document: Document, generator: str) -> str:
@@ -44,9 +46,19 @@ def page(document: Document, generator: str) -> str:
     True
     """
     sections = list(document.shown(Depth.PAGE))
+    short = list(takewhile(_is_short, sections))
+    if len(short) < _SHORT_FROM:
+        short = []
+    sections = sections[len(short) :]
     contents = sections if len(sections) >= _CONTENTS_FROM else []
-    about = {"document": document, "sections": sections, "contents": contents, "generator": generator}
-    return fill("page.html.j2", about)
+    styles = [part.style for part in document.blocks(Part) if part.style]
+    about = {"document": document, "short": short, "sections": sections, "contents": contents, "styles": styles}
+    return fill("page.html.j2", about | {"generator": generator})
+
+
+def _is_short(section: Section) -> bool:
+    """Whether a section is a few lines of the answer, which can stand beside others."""
+    return section.depth == Depth.ANSWER and all(isinstance(block, Lines) for block in section.blocks)
 
 
 def fill(template: str, context: dict[str, Any]) -> str:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from phaseopt.project import UNITS, Project, Quantity
-from phaseopt.report.layout import Row, Table
+from phaseopt.report.document import Row, Table
 from phaseopt.search.part_load import costs
 from phaseopt.tables import number_text
 from phaseopt.torque_model.simulated_quantities import LONG_NAMES, variable
@@ -22,11 +22,10 @@ def score_words(project: Project) -> str:
     >>> from types import SimpleNamespace as N
     >>> tables = N(rpm=(1000.0, 2000.0), load=(50.0, 100.0))
     >>> score_words(N(search=N(part_load="road car", full_load_from=85.0, costs=()), tables=tables))
-    'torque less doubt, roughness and what part load costs'
+    'torque less uncertainty, roughness and what part load costs'
     """
-    return (
-        "torque less doubt, roughness and what part load costs" if costs(project) else "torque less doubt and roughness"
-    )
+    costly = costs(project)
+    return f"torque less uncertainty{', roughness and what part load costs' if costly else ' and roughness'}"
 
 
 def part_load_lines(build: "Build") -> list[str]:
@@ -45,7 +44,7 @@ def part_load_lines(build: "Build") -> list[str]:
     loads = [build.project.tables.load[k] for k in rows]
     at = f"{loads[0]:g} kPa" if len(loads) == 1 else f"{loads[0]:g} to {loads[-1]:g} kPa"
     return [
-        f"part load{car}: on average at {at}, simulated (with {build.baseline.name} in brackets): {', '.join(told)}"
+        f"Part load{car}: on average at {at}, simulated (with {build.baseline.name} in brackets): {', '.join(told)}."
     ]
 
 

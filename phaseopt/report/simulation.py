@@ -1,4 +1,4 @@
-"""What is said of a simulation that took part in a build: sentences that every output bears, and those of a section."""
+"""What a simulation that took part in a build says: notes that every output bears, calibration and air."""
 
 from typing import TYPE_CHECKING
 
@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phaseopt.cycle.calibrate import Calibration
+from phaseopt.report.document import Row, ShadedCell, ShadedTable, Swatch, Table
 from phaseopt.report.figures.colours import Scale, ink
-from phaseopt.report.layout import Cell, Grid, Row, Swatch, Table
 from phaseopt.report.subjects.simulate import contact_line, points_line, settled_line
+from phaseopt.report.words import sentence
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from phaseopt.torque_model import Simulated
 
 KELVIN = 273.15
-ONLY_SIMULATED = "out of reach of the measured points: their torque rests on the simulation"
+ONLY_SIMULATED = "outside the tested range: their torque is from simulation"
 
 
 def notes(build: "Build") -> tuple[str, ...]:
@@ -35,8 +36,8 @@ def alone(build: "Build") -> bool:
 def beyond(build: "Build") -> tuple[str, str]:
     """Where the cells are of which the torque model does not speak, and what that means for them, in words."""
     if build.model.simulation is None:
-        return "out of reach of the data", "they take the nearest supported timing, and their torque is a guess"
-    return "where the simulation did not settle", "their timing follows their neighbours, their torque is not known"
+        return "outside the tested range", "they take the nearest tested timing, and their torque is a guess"
+    return "where the simulation did not settle", "their timing follows their neighbours, and their torque is not known"
 
 
 def on_simulation_only(build: "Build") -> NDArray[np.bool_]:
@@ -51,37 +52,37 @@ def on_simulation_only(build: "Build") -> NDArray[np.bool_]:
 
 
 def grid_lines(build: "Build", simulation: "Simulated") -> list[str]:
-    """What was simulated, what did not settle, and which timings would touch."""
+    """What was simulated, what did not settle, and which timings would hit."""
     grid = simulation.grid
     return [
-        f"simulated at {points_line(build.project, grid)}",
-        f"settled: {settled_line(grid)}",
-        contact_line(grid),
+        f"Simulated at {points_line(build.project, grid)}.",
+        f"Settled: {settled_line(grid)}.",
+        sentence(contact_line(grid)),
     ]
 
 
 def calibration_line(calibration: Calibration, unit: Unit) -> str:
     """What calibration did to the error, in one line."""
-    lost = f"; {calibration.left_out} measured points could not be simulated" if calibration.left_out else ""
+    lost = f" {calibration.left_out} measured points could not be simulated." if calibration.left_out else ""
     if not calibration.factors:
         why = "the data determine none of the factors" if calibration.refused else "the project asks for none"
         off = f"simulated torque is {unit.text(calibration.before)} (rms) off the measured points"
-        return f"not calibrated ({why}): {off}{lost}"
+        return f"Not calibrated ({why}): {off}.{lost}"
     return (
-        f"calibrated by {', '.join(calibration.factors)}: simulated torque was {unit.text(calibration.before)} "
-        f"(rms) off the measured points before, {unit.text(calibration.after)} after; the torque model takes up "
-        f"what is left{lost}"
+        f"Calibrated by {', '.join(calibration.factors)}: simulated torque was {unit.text(calibration.before)} "
+        f"(rms) off the measured points before, {unit.text(calibration.after)} after. The torque model takes up what "
+        f"is left.{lost}"
     )
 
 
 def calibration_table(calibration: Calibration) -> Table:
-    """Factors with their standard errors, and why others were refused."""
+    """Factors with their ±, and why others were refused."""
     rows = [
-        Row(name, (f"{value:.3f}", f"± {calibration.errors[name]:.3f}", _fitted(calibration, name)))
+        Row(name, (f"{value:.3f}", f"± {2 * calibration.errors[name]:.3f}", _fitted(calibration, name)))
         for name, value in calibration.factors.items()
     ]
     rows += [Row(name, ("1", "", f"refused: {why}")) for name, why in calibration.refused.items()]
-    head = ("factor on", "value", "standard error", "")
+    head = ("factor on", "value", "±", "")
     return Table(
         "Calibration: what the simulated engine was multiplied by to meet the measured points", head, tuple(rows)
     )
@@ -103,7 +104,7 @@ def air_words(build: "Build") -> str:
     )
 
 
-def air_grid(build: "Build") -> Grid:
+def air_table(build: "Build") -> ShadedTable:
     """Expected cylinder air of the tables over that of the baseline, cell by cell."""
     assert build.comparison.airflow is not None  # asked for only where a simulation took part
     ratio = build.comparison.airflow["ratio"].to_numpy()
@@ -116,12 +117,14 @@ def air_grid(build: "Build") -> Grid:
             at = f"{rpm:g} rpm, {load:g} kPa"
             if np.isfinite(value):
                 colour = scale.colour(value)
-                cells.append(Cell(f"{value:.3f}", colour, ink(colour), "", f"{at}: {air:.0f} mg a cycle and cylinder"))
+                cells.append(
+                    ShadedCell(f"{value:.3f}", colour, ink(colour), "", f"{at}: {air:.0f} mg a cycle and cylinder")
+                )
             else:
-                cells.append(Cell("", "#ffffff", "#000000", "", f"{at}: not simulated"))
+                cells.append(ShadedCell("", "#ffffff", "#000000", "", f"{at}: not simulated"))
         rows.append((number_text(rpm), tuple(cells)))
     legend = tuple(Swatch(f"{v:.3f}", scale.colour(v), ink(scale.colour(v))) for v in scale.legend())
-    return Grid(
+    return ShadedTable(
         f"{air_words(build)}: these tables over {build.baseline.name}",
         tuple(map(number_text, build.tables.load)),
         tuple(rows),

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 
-class DisplayUnits(Protocol):
+class Drawn(Protocol):
     """What a result looks like."""
 
     @property
@@ -20,14 +20,14 @@ class DisplayUnits(Protocol):
         """A piece of HTML for a notebook, all text escaped."""
 
 
-def _undrawn(found: object) -> DisplayUnits:
+def _undrawn(found: object) -> Drawn:
     raise LookupError(f"nothing draws a card of {type(found).__name__}; import phaseopt first")
 
 
-_draw: Callable[[object], DisplayUnits] = _undrawn
+_draw: Callable[[object], Drawn] = _undrawn
 
 
-def draw_cards_by(draw: Callable[[object], DisplayUnits]) -> None:
+def draw_cards_by(draw: Callable[[object], Drawn]) -> None:
     """Let `draw` make the cards of all results."""
     global _draw
     _draw = draw

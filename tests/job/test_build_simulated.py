@@ -21,7 +21,9 @@ from phaseopt.job.build import Build, build
 from phaseopt.output.files import build_files
 from phaseopt.project import Project
 from phaseopt.project.load import load_project
-from phaseopt.report.text import summary
+from phaseopt.report.document import Depth
+from phaseopt.report.subjects.build import build_document
+from phaseopt.report.terminal import terminal_text
 from phaseopt.surrogate import leave_one_pull_out
 from phaseopt.torque_model import efficiency_at, torque_model
 from phaseopt.values.errors import InputError
@@ -35,6 +37,11 @@ SMALL: dict[str, Any] = {
     "exhaust": {"phaser": None},
     "gap": {"tables_only_guard": True},
 }
+
+
+def printed_of(built: Build) -> str:
+    """What is printed of a build."""
+    return terminal_text(build_document(built, depth=Depth.ANSWER))
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +75,7 @@ def test_a_project_without_logs_builds_tables_from_simulation_alone(found: Build
 def test_every_output_of_it_says_so(found: Build, folder: Path) -> None:
     """Each file is read; a table's own format has no room for words, so its metadata says it."""
     files = build_files(found)
-    texts = {"summary": summary(found, None), **{n: t for n, t in files.items() if not n.endswith(".csv")}}
+    texts = {"summary": printed_of(found), **{n: t for n, t in files.items() if not n.endswith(".csv")}}
     assert {"intake_phase.csv-metadata.json", "cells.csv-metadata.json", "airflow.csv-metadata.json", "run.json",
             "report.html", "limits.csv-metadata.json"} <= set(texts)  # fmt: skip
     for name, text in texts.items():
@@ -160,12 +167,12 @@ def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, fold
         name for row in road.best.search.binding for names in row for name in names
     }
     np.testing.assert_array_equal(road.limits.phases_intake, found.limits.phases_intake)
-    told = " ".join(summary(road, None).split())
+    told = " ".join(printed_of(road).split())
     assert (
-        "part load as for a road car: on average at 70 kPa, simulated (with rest timing in brackets): residual gas "
+        "Part load as for a road car: on average at 70 kPa, simulated (with rest timing in brackets): residual gas "
         in told
     )
-    assert "torque less doubt, roughness and what part load costs" in told
+    assert "torque less uncertainty, roughness and what part load costs" in told
     files = build_files(road)
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
     wanted = road.comparison.simulated["residual"].to_numpy().ravel()
@@ -203,7 +210,7 @@ def test_pulls_on_a_simulation_say_what_each_gave(on_simulation: Build) -> None:
     assert on_simulation.model.reduction is not None
     assert on_simulation.model.simulation is not None
     assert on_simulation.model.simulation.points is not None
-    told = " ".join(summary(on_simulation, None).split())
+    told = " ".join(printed_of(on_simulation).split())
     assert "Knock is not modelled" in told
     assert "NO TORQUE WAS MEASURED" not in told
     assert "the calibration repeated without it" in told
@@ -288,7 +295,7 @@ def test_a_baseline_that_did_not_settle_is_left_out_of_the_gain_and_left_empty(
     gain = again.torque["gain"].isel(load=-1).to_numpy()
     assert np.isnan(gain).tolist() == [True, False, False]
     assert again.comparison.full_gain == pytest.approx(gain[1:].mean())
-    assert "over 2 of 3 speeds" in " ".join(summary(again, None).split())
+    assert "known at 2 of 3 speeds" in " ".join(printed_of(again).split())
     files = build_files(again)
     rows = list(csv.DictReader(io.StringIO(files["airflow.csv"])))
     assert rows[0]["air_before"] == rows[0]["ratio"] == ""

@@ -1,19 +1,23 @@
-"""Words of dips and prices, and that every output of a build carries them."""
+"""Words of dips and of what limits cost, and that every output of a build carries them."""
 
 import csv
 import io
 import json
+from html import unescape
 
 import numpy as np
 import pytest
 from parts import changed
+from read_document import lines_of
 
 from phaseopt.job.build import Build
 from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
 from phaseopt.job.limit_costs import LimitCost, LimitCosts
 from phaseopt.job.mixture_and_spark import UnlikeAir
-from phaseopt.report.explained import cause_words, dip_words, price_lines
-from phaseopt.report.text import summary
+from phaseopt.report.dips import cause_words, dip_words
+from phaseopt.report.document import Depth
+from phaseopt.report.limit_costs import cost_lines
+from phaseopt.report.subjects.build import build_document
 from phaseopt.values.display_units import METRIC
 
 AT = (100.0, 3000.0, 4000.0, 3500.0, 8.0, 1.0)
@@ -25,53 +29,50 @@ LEAN = UnlikeAir("mixture", 0.962, 0.881, np.array([True]))
     [
         (
             Dip(*AT, CONTACT, ("box intake advance",), (("intake advance", 6.0),), 3.0, 0.5),
-            "contact limit (intake advance) binds; it would take 6° more of intake advance; without it +3.0 ± 1.0 N·m",
+            "limited by contact limit (intake advance); it would take 6° more of intake advance; +3.0 ± 1.0 N·m there",
         ),
-        (Dip(*AT, TRAVEL, ("travel intake retard",), (), 3.0, 0.5), "end of travel (intake retard) binds"),
+        (Dip(*AT, TRAVEL, ("travel intake retard",), (), 3.0, 0.5), "limited by end of travel (intake retard)"),
         (Dip(*AT, CHANGES, ("slew", "roughness"), (), 3.0, 0.5), "phaser speed, smoothness towards neighbouring cells"),
-        (Dip(*AT, RULE, ("pinned cell",), (), 3.0, 0.5), "a rule of the project: pinned cell binds"),
+        (Dip(*AT, RULE, ("pinned cell",), (), 3.0, 0.5), "limited by a rule of the project, pinned cell"),
         (Dip(*AT, LOGS, air=LEAN), "mixture differed there in the logs: 0.96 lambda against 0.88 elsewhere"),
         (Dip(*AT, THIN), "the data are too thin to say"),
-        (Dip(*AT, OWN), "no timing in the safe set lifts a quarter of it"),
+        (Dip(*AT, OWN), "safe timing recovers less than a quarter of it"),
     ],
 )
 def test_each_cause_is_told(dip: Dip, words: str) -> None:
     assert words in cause_words(dip, METRIC.torque)
     assert dip_words(dip, METRIC.torque).startswith(
-        "100 kPa, 3000 to 4000 rpm: 8.0 ± 2.0 N·m below an even curve at 3500 rpm; "
+        "100 kPa, 3000 to 4000 rpm: 8.0 ± 2.0 N·m below a smooth curve at 3500 rpm; "
     )
 
 
-def test_the_three_dearest_limits_are_told(hillclimb: Build) -> None:
+def test_the_three_costliest_limits_are_named(hillclimb: Build) -> None:
     cells = np.array([[0.0, 2.5]])
     names = ("gap intake_piston", "box intake advance", "travel intake retard", "overlap cap", "slew intake")
     five = [
         LimitCost(name, "0.25 mm" if k == 0 else "degree", 1.0 / (1 + k), 1.0, cells) for k, name in enumerate(names)
     ]
-    told = price_lines(changed(hillclimb, explanations={"limit_costs": LimitCosts(tuple(five), 0.25)}))
-    assert told[0].startswith(
-        "dearest limits, N·m a cell for one degree more: contact limit (intake advance) 0.50 (2.50 at"
-    )
-    assert "overlap cap 0.25" in told[0]
-    assert "between speeds" not in told[0]
-    assert told[1] == "N·m a cell for 0.25 mm less: required gap, intake to piston 1.00"
-    assert told[2] == "pockets 0.5 mm deeper would bring 0.25 N·m a cell"
-    nothing = price_lines(changed(hillclimb, explanations={"limit_costs": LimitCosts((), None)}))
-    assert nothing == ["no limit costs torque that the search can tell"]
+    said = cost_lines(changed(hillclimb, explanations={"limit_costs": LimitCosts(tuple(five), 0.25)}))
+    assert said[0].startswith("A degree more would gain, in N·m a cell: contact limit (intake advance) 0.50 (2.50 at")
+    assert "overlap cap 0.25" in said[0]
+    assert "between speeds" not in said[0]
+    assert said[1] == "0.25 mm less would gain, in N·m a cell: required clearance, intake to piston 1.00."
+    assert said[2] == "Pockets 0.5 mm deeper would gain 0.25 N·m a cell."
+    nothing = cost_lines(changed(hillclimb, explanations={"limit_costs": LimitCosts((), None)}))
+    assert nothing == ["No limit costs torque that the search can find."]
 
 
 def test_every_output_of_a_build_carries_them(hillclimb: Build, hillclimb_files: dict[str, str]) -> None:
-    files, told = hillclimb_files, " ".join(summary(hillclimb).split())
-    record = json.loads(files["run.json"])
+    files, record = hillclimb_files, json.loads(hillclimb_files["run.json"])
+    page = unescape(files["report.html"])
+    printed = build_document(hillclimb, depth=Depth.ANSWER)
     assert hillclimb.explanations.dips
     assert len(record["dips"]) == len(hillclimb.explanations.dips)
     assert len(record["limit_costs"]["limits"]) == len(hillclimb.explanations.limit_costs.limits) >= 3
-    for text in (told, " ".join(files["report.html"].split())):
-        assert "dearest limits" in text
-        assert "area under the full-load curve" in text
-        assert dip_words(hillclimb.explanations.dips[0], METRIC.torque).replace("'", "&#39;") in text.replace(
-            "'", "&#39;"
-        )
+    for title, words in (("Dips", f"{dip_words(hillclimb.explanations.dips[0], METRIC.torque)}."),
+                         ("Limits cost", cost_lines(hillclimb)[0])):  # fmt: skip
+        assert words in lines_of(printed, title)
+        assert words in page
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
     for price in hillclimb.explanations.limit_costs.limits:
         column = np.array([float(row[f"cost_{price.limit.replace(' ', '_')}"]) for row in rows])

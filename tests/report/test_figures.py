@@ -13,16 +13,21 @@ from phaseopt.report.figures import build as figures
 from phaseopt.report.figures.drawing import Drawing
 
 DRAWN: list[tuple[Callable[[Build], Drawing], list[str]]] = [
-    (figures.full_load_torque, ["engine speed, rpm", "torque, N·m", "gain, N·m", "±2 deviations"]),
+    (figures.full_load_torque, ["engine speed, rpm", "torque, N·m", "gain, N·m", "±"]),
     (
         lambda b: figures.gap_map(b, "exhaust_piston"),
-        ["engine speed, rpm", "load, kPa", "static gap, mm", "running gap, mm"],
+        ["engine speed, rpm", "load, kPa", "static clearance, mm", "running clearance, mm"],
     ),
     (
         lambda b: figures.gap_over_angle(b, "intake_piston"),
-        ["crank angle, degrees after gas-exchange TDC", "gap, mm", "along the valve, mm", "static rule 2.00 mm"],
+        [
+            "crank angle, degrees after gas-exchange TDC",
+            "clearance, mm",
+            "along the valve, mm",
+            "static, required 2.00",
+        ],
     ),
-    (lambda b: figures.gap_over_angle(b, "valve_valve"), ["gap, mm", "static rule 1.50 mm"]),
+    (lambda b: figures.gap_over_angle(b, "valve_valve"), ["clearance, mm", "static, required 1.50 mm"]),
     (figures.safe_set, ["intake phase, crank degrees, + = advanced", "safe", "safe box: the clamps to enter", "rest"]),
 ]
 
@@ -49,7 +54,7 @@ def test_gap_map_writes_each_gap_and_the_verdict(both: Build) -> None:
     gaps = both.verdict.cells["static"].sel(contact="intake_piston").to_numpy()
     for gap in gaps.ravel():
         assert f"{np.floor(gap * 100) / 100:.2f}" in told
-    assert f"static: CLEAR, least {np.floor(gaps.min() * 100) / 100:.2f} mm (rule 2.00)" in told
+    assert f"static: CLEAR, least {np.floor(gaps.min() * 100) / 100:.2f} mm (required 2.00)" in told
 
 
 def test_the_tightest_cell_has_the_least_margin(both: Build) -> None:
@@ -80,5 +85,5 @@ def test_drawn_gaps_reach_the_gaps_of_the_verdict(both: Build) -> None:
 @pytest.mark.parametrize("name", ["tied", "intake_only"])
 def test_one_phaser_is_drawn_along_a_line(name: str, request: pytest.FixtureRequest) -> None:
     told = words_of(figures.safe_set(request.getfixturevalue(name)))
-    assert "gap above its rule, mm" in told
+    assert "clearance above required, mm" in told
     assert ("phase of both cams" if name == "tied" else "intake phase") in told

@@ -8,9 +8,10 @@ import pytest
 
 from phaseopt.job.build import Build
 from phaseopt.project import SIDES
-from phaseopt.report.build_page import render
-from phaseopt.report.cautions import cautions
 from phaseopt.report.figures.colours import ink
+from phaseopt.report.gap_budget import gap_budget_table
+from phaseopt.report.page import page as page_of
+from phaseopt.report.subjects.build import build_document
 from phaseopt.tables import number_text
 from report.conftest import HOSTILE
 
@@ -88,7 +89,7 @@ def test_a_hostile_name_stays_text(page: str) -> None:
 
 
 def test_same_build_gives_the_same_bytes(both: Build, page: str) -> None:
-    assert render(both) == page
+    assert page_of(build_document(both), "phaseopt build") == page
 
 
 def test_grids_say_what_the_tables_hold(both: Build, page: str) -> None:
@@ -126,13 +127,13 @@ def test_black_or_white_can_be_read_on_any_colour() -> None:
     assert min(_contrast(colour, ink(colour)) for colour in colours) >= 4.5
 
 
-def test_cautions_and_verdict_stand_above_all_results(both: Build, page: str) -> None:
-    top = re.sub(r"\s+", " ", "".join(read(page[: page.index("<main")] + "</body></html>").text))
-    for caution in cautions():
-        assert caution in top
-    assert ("Tables clear: each of" if both.verdict.clear else "NOT CLEAR") in top
-    for item in both.verdict.not_covered:
-        assert item in top
+def test_verdict_answer_and_cautions_stand_in_that_order_above_the_tables(both: Build, page: str) -> None:
+    found = build_document(both)
+    text = re.sub(r"\s+", " ", "".join(read(page).text))
+    first = found.sections[0].title
+    places = [text.index(words) for words in (found.verdict, f" {first} ", found.before, found.cautions[0])]
+    places += [text.index(words) for words in (found.cautions[-1], found.not_covered[-1], "crank degrees from rest")]
+    assert places == sorted(places)
 
 
 def test_tables_have_captions_and_scopes(page: str) -> None:
@@ -141,29 +142,27 @@ def test_tables_have_captions_and_scopes(page: str) -> None:
     assert all(attrs.get("scope") in ("col", "row") for tag, attrs in tags if tag == "th")
 
 
-def test_a_person_can_add_up_the_gaps(both: Build, page: str) -> None:
-    """By hand, less the steps, gives the static gap; less the rest, the running gap: plain addition.
+def test_a_person_can_add_up_the_clearances(both: Build) -> None:
+    """By hand, less the steps, gives the static clearance; less the rest, the running one: plain addition.
 
     The root of the squares of the steps marked ± gives the other two.
     """
-    table = page[page.index("Where each gap goes") :]
-    rows = re.findall(r'<th scope="row">([^<]*)</th>(.*?)</tr>', table[: table.index("</table>")], flags=re.S)
-    cells = {label: re.findall(r"<td>([^<]*)</td>", row) for label, row in rows}
     left = whole = root = np.zeros(len(both.contact.contacts))
-    checked = []
-    for label, texts in cells.items():
-        if label == "with" or label.startswith("chance"):
+    checked, rows = [], gap_budget_table(both).rows
+    for row in rows[1:]:
+        if row.label.startswith("chance") or row.label.endswith("required"):
             continue
-        numbers = np.array([float(text.replace("−", "-")) for text in texts])
-        if re.search(r" gap\b", label):
-            rss = "root-sum-square" in label
+        numbers = np.array([float(text.replace("−", "-")) for text in row.cells])
+        if "clearance" in row.label:
+            rss = "root-sum-square" in row.label
             np.testing.assert_allclose(numbers, whole - np.sqrt(root) if rss else left, atol=0.005)
-            checked.append(label)
-        elif "at least" not in label:
+            checked.append(row.label)
+        else:
             left = left + numbers
-            root, whole = (root + numbers**2, whole) if label.endswith("±") else (root, whole + numbers)
+            root, whole = (root + numbers**2, whole) if row.label.endswith("±") else (root, whole + numbers)
     assert len(checked) == 4
-    assert all("%" in text or "less than 1 in" in text for label in cells if "chance" in label for text in cells[label])
+    chances = [text for row in rows if row.label.startswith("chance") for text in row.cells]
+    assert all("%" in text or "less than 1 in" in text for text in chances)
 
 
 def test_one_phaser_for_both_cams_has_one_table(tied_files: dict[str, str]) -> None:

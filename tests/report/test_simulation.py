@@ -6,18 +6,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from parts import changed
+from read_document import all_words, lines_of, table_of
 from simulated import CALIBRATION, alone, with_prior
 
 from phaseopt.job.build import Build
-from phaseopt.report.build_page import render
+from phaseopt.report.document import Depth, ShadedTable
 from phaseopt.report.figures import build as figures
 from phaseopt.report.figures import calibration as calibration_figures
+from phaseopt.report.page import page
 from phaseopt.report.simulation import calibration_line, grid_lines, notes
-from phaseopt.report.text import summary
+from phaseopt.report.subjects.build import build_document
+from phaseopt.report.terminal import terminal_text
 from phaseopt.values.display_units import METRIC
 from report.test_figures import words_of
 from report.test_page import read
-from report.test_text import plain
 
 MEASURED_WORDS = ("pull", "log", "dyno log", "measured point", "left out")
 
@@ -34,42 +36,36 @@ def prior(both: Build) -> Build:
 
 def test_without_a_simulation_nothing_is_said_of_one(both: Build, both_files: dict[str, str]) -> None:
     assert notes(both) == ()
-    for told in (summary(both), "".join(read(both_files["report.html"]).text)):
-        assert "simulat" not in told
-        assert "nock is not" not in told
+    for said in (
+        terminal_text(build_document(both, depth=Depth.DETAIL)),
+        "".join(read(both_files["report.html"]).text),
+    ):
+        assert "simulat" not in said
+        assert "nock is not" not in said
 
 
-@pytest.fixture(scope="module")
-def simulated_page(simulated_only: Build) -> str:
-    return render(simulated_only)
-
-
-def test_simulation_alone_is_said_on_top_and_does_not_read_as_if_there_were_pulls(
-    simulated_only: Build, simulated_page: str
-) -> None:
-    page = simulated_page
-    top = "".join(read(page[: page.index("<main")] + "</body></html>").text)
-    whole = "".join(read(page).text)
-    for head, told in ((top, whole), (summary(simulated_only),) * 2):
-        assert "NO TORQUE WAS MEASURED: it is from simulation alone" in plain(head)
-        assert "a judgement (8 % of the best torque)" in plain(head)
-        assert "Knock is not modelled" in plain(head)
-        assert plain(head).index("NO TORQUE WAS MEASURED") < plain(head).index("clear")
-        for word in MEASURED_WORDS:
-            assert word not in plain(told), word
-    assert "(one standard deviation, a judgement)" in plain(summary(simulated_only))
+def test_simulation_alone_is_said_on_top_and_does_not_read_as_if_there_were_pulls(simulated_only: Build) -> None:
+    found = build_document(simulated_only)
+    measured, knock = found.lead[:2]
+    assert "NO TORQUE WAS MEASURED: it is from simulation alone" in measured
+    assert "a judgement (8 % of the best torque)" in measured
+    assert "Knock is not modelled" in knock
+    words = all_words(found)
+    for word in MEASURED_WORDS:
+        assert word not in words, word
     assert "a judgement" in words_of(figures.full_load_torque(simulated_only))
 
 
 def test_pulls_on_a_simulation_are_said_with_what_calibration_did(prior: Build) -> None:
-    told = plain(summary(prior))
-    assert "Knock is not modelled" in told
-    assert "9.8 N·m (rms) off the measured points before, 4.2 N·m after" in told
-    assert "a pull left out, the calibration repeated without it, is predicted to" in told
-    assert "NO TORQUE WAS MEASURED" not in told
-    page = plain("".join(read(render(prior)).text))
-    for words in ("flow", "1.052", "± 0.012", "refused: the data leave it uncertain by 40 % of its range"):
-        assert words in page
+    found = build_document(prior)
+    assert any("Knock is not modelled" in line for line in found.lead)
+    assert not any("NO TORQUE WAS MEASURED" in line for line in found.lead)
+    calibrated, fit = lines_of(found, "Torque model")
+    assert "9.8 N·m (rms) off the measured points before, 4.2 N·m after" in calibrated
+    assert "A pull left out, the calibration repeated without it, is predicted to" in fit
+    factors = {row.label: row.cells for row in table_of(found, "Calibration").rows}
+    assert factors["flow"][:2] == ("1.052", "± 0.024")  # twice the standard error
+    assert "refused: the data leave it uncertain by 40 % of its range" in factors["wall temperature"][2]
 
 
 def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(simulated_only: Build) -> None:
@@ -89,7 +85,7 @@ def test_a_calibration_that_fits_nothing_says_why(prior: Build) -> None:
     assert "the project asks for none" in calibration_line(replace(none, refused={}), METRIC.torque)
     assert prior.model.simulation is not None
     bare = changed(prior, model={"simulation": replace(prior.model.simulation, calibration=replace(none, refused={}))})
-    assert "Calibration: what" not in render(bare)
+    assert "Calibration: what" not in all_words(build_document(bare))
 
 
 def test_figures_of_the_simulation_say_what_they_show(prior: Build) -> None:
@@ -106,16 +102,16 @@ def test_figures_of_the_simulation_say_what_they_show(prior: Build) -> None:
     assert f"before: {prior.baseline.name}" in told
 
 
-def test_air_is_shown_where_it_was_simulated(simulated_page: str) -> None:
-    grid = read(simulated_page).grids[-1]
-    cells = [row for row in grid if row]
-    assert cells[0] == ["1.000", "1.000", "1.111"]
-    assert len(cells[1]) == 2  # the empty one was not simulated
+def test_air_is_shown_where_it_was_simulated(simulated_only: Build) -> None:
+    *_, air = build_document(simulated_only).blocks(ShadedTable)
+    texts = [[cell.text for cell in cells] for _, cells in air.rows]
+    assert texts[0] == ["1.000", "1.000", "1.111"]
+    assert texts[1].count("") == 1  # not simulated
 
 
 def test_a_gain_that_is_not_known_is_not_printed_as_a_number(simulated_only: Build) -> None:
     torque = simulated_only.torque.assign(gain=simulated_only.torque["gain"] * np.nan)
-    unknown = {"full_gain": np.nan, "full_gain_sd": np.nan, "torque": torque}
-    lost = changed(simulated_only, comparison=unknown)
-    assert "the gain at full load against rest timing is not known" in plain(summary(lost))
-    assert not re.search(r"\bnan\b", render(lost).lower())
+    nothing = replace(simulated_only.comparison.gains, before=np.nan, after=np.nan, deviation=np.nan)
+    lost = build_document(changed(simulated_only, comparison={"gains": nothing, "torque": torque}))
+    assert lines_of(lost, "Gain")[0].startswith("The average gain at full throttle over rest timing is not known")
+    assert not re.search(r"\bnan\b", page(lost, "phaseopt build").lower())

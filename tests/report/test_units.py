@@ -12,12 +12,12 @@ from phaseopt.clearance.rules import RULES
 from phaseopt.job.build import Build
 from phaseopt.output.records.build import BuildRecord
 from phaseopt.project import Report
-from phaseopt.report.build_page import render
-from phaseopt.report.document import Table
+from phaseopt.report.document import Depth, Table
 from phaseopt.report.facts import tightest
 from phaseopt.report.figures import build as figures
-from phaseopt.report.full_load import full_load_table
+from phaseopt.report.gains import full_load_table, gain_line
 from phaseopt.report.page import page
+from phaseopt.report.subjects.build import build_document, hand_check
 from phaseopt.report.subjects.check import check_document
 from phaseopt.report.subjects.fit import fit_document
 from phaseopt.report.subjects.limits import limits_document
@@ -25,7 +25,6 @@ from phaseopt.report.subjects.plan import plan_document
 from phaseopt.report.subjects.reduce import reduction_document
 from phaseopt.report.subjects.sheet import check_sheet, limits_sheet, sheet_page
 from phaseopt.report.terminal import terminal_text
-from phaseopt.report.text import gain_line, summary
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.run_sheet import run_sheet
 from phaseopt.torque_model import read_day, torque_model, torque_trust
@@ -46,8 +45,9 @@ def inch(tmp_path_factory: pytest.TempPathFactory) -> Build:
 
 def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     """Everything of a build that a person reads, by name."""
-    yield "summary", summary(build)
-    yield "page", re.sub(r"<script.*?</script>|<style.*?</style>", "", render(build), flags=re.DOTALL)
+    whole = build_document(build)
+    yield "printed", terminal_text(whole, Depth.DETAIL)
+    yield "page", re.sub(r"<script.*?</script>|<style.*?</style>", "", page(whole, "phaseopt build"), flags=re.DOTALL)
     yield "limits", page(limits_document(build.limits), "phaseopt limits")
     yield "check", page(check_document(build.verdict), "phaseopt check")
     yield "limits sheet", sheet_page(limits_sheet(build.limits))
@@ -70,9 +70,9 @@ def test_nothing_metric_is_left_for_a_person(inch: Build) -> None:
 
 def test_torque_and_power_are_the_same_in_other_units(inch: Build) -> None:
     """1 lbf·ft = 1.355 817 948 331 4 N·m and 1 hp = 745.699 87 W (NIST SP 811, appendix B.8)."""
-    told = gain_line(inch)
-    gain, deviation = inch.comparison.full_gain / 1.3558179483314, inch.comparison.full_gain_sd / 1.3558179483314
-    assert told.startswith(f"{gain:+.1f} ± {deviation:.1f}")
+    gains = inch.comparison.gains
+    gain, two = gains.gain / 1.3558179483314, 2 * gains.deviation / 1.3558179483314
+    assert gain_line(inch).startswith(f"{gain:+.1f} ± {two:.1f}")
     table = full_load_table(inch)
     assert table.head == ("rpm", "lb-ft before", "lb-ft after", "gain", "hp before", "hp after", "gain")
     for row, rpm, torque in zip(table.rows, inch.tables.rpm, inch.torque["torque"].to_numpy()[:, -1], strict=True):
@@ -89,7 +89,7 @@ def test_gaps_are_the_same_rounded_down(inch: Build) -> None:
         for gap in np.concatenate([cells[rule].to_numpy().ravel() for rule in RULES]):
             assert f"{np.floor(gap / 0.0254 * 10.0 + 1e-9) / 10.0:.1f}" in told
         near = tightest(inch, contact)
-        assert f"{near.by_hand / 0.0254:.1f} thou with" in " ".join(summary(inch).split())
+        assert f"{near.by_hand / 0.0254:.1f} thou at" in hand_check(inch)
 
 
 def test_a_sheet_in_thousandths_says_how_readings_go_into_their_file(inch: Build, both: Build) -> None:

@@ -8,7 +8,7 @@ from cycle.test_from_project import CYCLE, FOUR
 from supplied_grid import ECL, ICL, LOAD, RPM, SECTION, given_project, grid_csv, grid_rows, torque_of
 
 from phaseopt.project.load import load_project
-from phaseopt.report.given import given_lines
+from phaseopt.report.supplied_grid import supplied_grid_lines
 from phaseopt.torque_model import read_supplied_grid
 from phaseopt.values.errors import InputError
 
@@ -170,7 +170,8 @@ def test_caps_that_need_a_simulation_are_refused_beside_a_grid(tmp_path):
     with pytest.raises(InputError, match=r"search.part_load: residual gas"):
         load_project(given_project(tmp_path, cycle=CYCLE, firing_order=FOUR, search={"part_load": "road car"}))
     project = load_project(given_project(tmp_path, cycle=CYCLE, firing_order=FOUR))
-    assert "[cycle] takes no part: torque is the grid's alone" in given_lines(project, read_supplied_grid(project), 0.1)
+    said = supplied_grid_lines(project, read_supplied_grid(project), 0.1)
+    assert "[cycle] takes no part: torque is from the grid alone." in said
 
 
 def test_pulls_and_a_grid_together_are_refused(tmp_path):

@@ -20,7 +20,7 @@ from phaseopt.job.limit_costs import POCKET, LimitCost, LimitCosts
 from phaseopt.output.directory import RECORD
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record
 from phaseopt.output.records.pieces import AxesRecord, BoxRecord, ContactRecord
-from phaseopt.report.explained import cause_words
+from phaseopt.report.dips import cause_words
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.search.solver import SearchResult

@@ -39,7 +39,7 @@ _EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and ha
 
 
 def full_load_torque(build: "Build") -> Drawing:
-    """Torque at full load before and after over engine speed, and the gain, with two standard deviations."""
+    """Torque at full throttle before and after over engine speed, and the gain, with two standard deviations."""
     row, unit = build.torque.isel(load=-1), build.project.display_units.torque
     rpm = row["rpm"].to_numpy()
     after, before, gain = (unit.of(row[name].to_numpy()) for name in ("torque", "torque_before", "gain"))
@@ -51,15 +51,15 @@ def full_load_torque(build: "Build") -> Drawing:
         shade: dict[str, Any] = {"color": LIGHT, "alpha": 0.35, "lw": 0}
         upper.fill_between(
             rpm, before - before_band, before + before_band, fc="none", ec=DARK, hatch="////", lw=0, alpha=0.5,
-            label="±2 deviations, before",
+            label="±, before",
         )  # fmt: skip
-        upper.fill_between(rpm, after - band, after + band, **shade, label="±2 deviations, after")
+        upper.fill_between(rpm, after - band, after + band, **shade, label="±, after")
         upper.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline.name}")
         upper.plot(rpm, after, "o-", color=MIDDLE, ms=4, label="after: these tables")
         marked = ~row["in_reach"].to_numpy()
         if marked.any():
             upper.plot(rpm[marked], after[marked], "o", mfc=WHITE, mec=MIDDLE, ms=7, label=beyond(build)[0])
-        found = build.comparison
+        found = build.comparison.gains
         dips = [dip for dip in build.explanations.dips if dip.load == build.tables.load[-1]]
         for number, dip in enumerate(dips, start=1):
             at = dip.rpm, float(np.interp(dip.rpm, rpm, after))
@@ -68,13 +68,13 @@ def full_load_torque(build: "Build") -> Drawing:
             upper.annotate(f"{number}", at, xytext=(0, 9), textcoords="offset points", ha="center")
         upper.set_ylabel(f"torque, {unit.name}")
         upper.set_title(
-            f"Torque at full load: {unit.signed(found.full_gain)} ± {unit.text(found.full_gain_sd)} on average "
-            f"(± one deviation{', a judgement' if alone(build) else ''})"
-            if np.isfinite(found.full_gain)
-            else "Torque at full load: the gain is not known"
+            f"Torque at full throttle: {unit.signed(found.gain)} ± {unit.text(2 * found.deviation)} on average"
+            f"{' (± is a judgement)' if alone(build) else ''}"
+            if np.isfinite(found.gain)
+            else "Torque at full throttle: the gain is not known"
         )
         upper.legend(loc="best")
-        lower.fill_between(rpm, gain - doubt, gain + doubt, **shade, label="±2 deviations")
+        lower.fill_between(rpm, gain - doubt, gain + doubt, **shade, label="±")
         lower.plot(rpm, gain, "o-", color=MIDDLE, ms=4, label="gain")
         lower.axhline(0.0, color=BLACK, lw=0.8)
         lower.set_ylabel(f"gain, {unit.name}")
@@ -82,7 +82,7 @@ def full_load_torque(build: "Build") -> Drawing:
         lower.legend(loc="best", ncols=2)
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
-        return Drawing(figure, "torque", "Torque at full load before and after, and the gain, over engine speed")
+        return Drawing(figure, "torque", "Torque at full throttle before and after, and the gain, over engine speed")
 
 
 def gap_map(build: "Build", contact: str) -> Drawing:
@@ -98,8 +98,8 @@ def gap_map(build: "Build", contact: str) -> Drawing:
         for axes, (rule, wants) in zip(panels, rules, strict=True):
             _map(figure, axes, build, near, rule, wants)
         words = WORDS[contact]
-        figure.suptitle(f"{words[0].upper()}{words[1:]}: least gap in each cell, outlined where it is tightest")
-        return Drawing(figure, f"map-{contact}", f"Least gap, {words}, in each cell of the tables")
+        figure.suptitle(f"{words[0].upper()}{words[1:]}: least clearance in each cell, outlined where it is tightest")
+        return Drawing(figure, f"map-{contact}", f"Least clearance, {words}, in each cell of the tables")
 
 
 def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, wants: float) -> None:
@@ -124,9 +124,10 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
     axes.set_ylabel("engine speed, rpm")
     least = float(gap.min())
     verdict = CLEAR.upper() if least >= wants else HITS.upper() if least <= 0 else TIGHT.upper()
-    axes.set_title(f"{rule}: {verdict}, least {unit.down(least)} {unit.name} (rule {unit.number(wants)})", fontsize=8.5)
+    title = f"{rule}: {verdict}, least {unit.down(least)} {unit.name} (required {unit.number(wants)})"
+    axes.set_title(title, fontsize=8.5)
     scale_axes = axes.inset_axes((0.0, -0.2, 1.0, 0.04))
-    figure.colorbar(colours, cax=scale_axes, label=f"{rule} gap, {unit.name}", orientation="horizontal")
+    figure.colorbar(colours, cax=scale_axes, label=f"{rule} clearance, {unit.name}", orientation="horizontal")
 
 
 def gap_over_angle(build: "Build", contact: str) -> Drawing:
@@ -140,8 +141,8 @@ def gap_over_angle(build: "Build", contact: str) -> Drawing:
         curves_of = _valve_curves if contact == "valve_valve" else _piston_curves
         curves = curves_of(build, near, theta, upper)
         looks = (
-            ("by hand: lash as set", "-", LIGHT),
-            ("static, guaranteed", "--", MIDDLE),
+            ("you should measure", "-", LIGHT),
+            ("static, at least", "--", MIDDLE),
             (f"running, {top:.0f} rpm", "-.", DARK),
         )
         steps = gap_budget(model, near.intake_phase, near.exhaust_phase, top).sel(contact=contact)
@@ -150,15 +151,15 @@ def gap_over_angle(build: "Build", contact: str) -> Drawing:
             lower.plot(theta, unit.of(curve), dash, color=colour, label=least)
             lower.plot(theta[curve.argmin()], unit.of(curve.min()), "o", color=colour, ms=5)
         for wants, dots, label in (
-            (required, (0, (1, 1)), "static rule"),
-            (model.reserve, (0, (4, 1)), "running rule"),
+            (required, (0, (1, 1)), "static, required"),
+            (model.reserve, (0, (4, 1)), "running, required"),
         ):
             lower.axhline(unit.of(wants), color=BLACK, lw=1.0, ls=dots, label=f"{label} {unit.text(wants)}")
         lower.axhline(0.0, color=BLACK, lw=1.5)
         bottom = min(0.0, *(float(curve.min()) for curve in curves)) - 0.3
         lower.set_ylim(unit.of(bottom), unit.of(required + 7.0))
         lower.set_xlabel("crank angle, degrees after gas-exchange TDC")
-        lower.set_ylabel(f"gap, {unit.name}")
+        lower.set_ylabel(f"clearance, {unit.name}")
         words = WORDS[contact]
         upper.set_title(
             f"{words[0].upper()}{words[1:]} at its tightest cell ({near.rpm:.0f} rpm, {near.load:g} kPa): "
@@ -168,7 +169,7 @@ def gap_over_angle(build: "Build", contact: str) -> Drawing:
         for axes in (upper, lower):
             axes.grid(alpha=0.3)
             axes.legend(loc="upper center", ncols=2, framealpha=1.0)
-        return Drawing(figure, f"angle-{contact}", f"Lift and gap over crank angle at the tightest cell, {words}")
+        return Drawing(figure, f"angle-{contact}", f"Lift and clearance over crank angle at the tightest cell, {words}")
 
 
 def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
@@ -280,6 +281,6 @@ def _line(axes: Axes, build: "Build") -> list[Patch]:
     cells = np.unique(build.tables.of_side(side).to_numpy())
     axes.plot(cells, np.zeros_like(cells), "o", color=WHITE, mec=BLACK, ms=7, zorder=4, label="cells of the table")
     axes.set_xlabel(f"{phase_words(build.project, side)}, crank degrees, + = advanced")
-    axes.set_ylabel(f"gap above its rule, {unit.name}")
+    axes.set_ylabel(f"clearance above required, {unit.name}")
     axes.grid(alpha=0.3)
     return []

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def measured_and_simulated(build: "Build") -> Drawing:
-    """Simulated torque over measured torque at all points, and the difference over engine speed at full load."""
+    """Simulated torque over measured torque at all points, and the difference over engine speed at full throttle."""
     assert build.model.simulation is not None
     assert build.model.simulation.points is not None
     assert build.model.simulation.calibration is not None
@@ -38,7 +38,7 @@ def measured_and_simulated(build: "Build") -> Drawing:
         right.axhline(0.0, color=BLACK, lw=1.0)
         right.set_xlabel("engine speed, rpm")
         right.set_ylabel(f"simulated less measured, {unit.name}")
-        right.set_title("At full load")
+        right.set_title("At full throttle")
         for axes in (left, right):
             axes.grid(alpha=0.3)
             axes.legend(loc="best")
@@ -46,7 +46,7 @@ def measured_and_simulated(build: "Build") -> Drawing:
 
 
 def filling(build: "Build") -> Drawing:
-    """Volumetric efficiency at full load over engine speed, with the tables and with the baseline."""
+    """Volumetric efficiency at full throttle over engine speed, with the tables and with the baseline."""
     assert build.comparison.airflow is not None
     row = build.comparison.airflow.isel(load=-1)
     rpm, shown = row["rpm"].to_numpy(), np.isfinite(row["air"].to_numpy())
@@ -56,9 +56,9 @@ def filling(build: "Build") -> Drawing:
         axes.plot(rpm, row["efficiency_before"], "s--", color=DARK, ms=4, label=f"before: {build.baseline.name}")
         axes.plot(rpm, row["efficiency"], "o-", color=MIDDLE, ms=4, label="after: these tables")
         lost = "" if shown.all() else "; gaps: not simulated"
-        axes.set_title(f"Volumetric efficiency at full load, simulated{lost}")
+        axes.set_title(f"Volumetric efficiency at full throttle, simulated{lost}")
         axes.set_xlabel("engine speed, rpm")
         axes.set_ylabel("volumetric efficiency")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")
-        return Drawing(figure, "filling", "Simulated volumetric efficiency at full load before and after")
+        return Drawing(figure, "filling", "Simulated volumetric efficiency at full throttle before and after")

@@ -1,4 +1,4 @@
-"""Power, the tables, the dips and the prices of a build as figures, for those who want them apart from the page."""
+"""Power, the tables, the dips and what limits cost as figures, for those who want them apart from the page."""
 
 import textwrap
 from typing import TYPE_CHECKING
@@ -8,10 +8,11 @@ from matplotlib.figure import Figure
 
 from phaseopt.job.concave_envelope import concave_envelope
 from phaseopt.project import Side
-from phaseopt.report.explained import cause_words, limit_words
+from phaseopt.report.dips import cause_words
 from phaseopt.report.figures.colours import BLACK, WHITE, Scale, ink
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
-from phaseopt.report.full_load import full_load_power
+from phaseopt.report.gains import full_load_power
+from phaseopt.report.limit_costs import limit_words
 from phaseopt.report.simulation import beyond
 from phaseopt.report.words import phase_words
 from phaseopt.tables import number_text
@@ -52,26 +53,26 @@ def table_map(build: "Build", side: Side) -> Drawing:
 
 
 def power_over_speed(build: "Build") -> Drawing:
-    """Power at the crank at full load before and after, with two standard deviations."""
+    """Power at the crank at full throttle before and after, with two standard deviations."""
     full, unit = full_load_power(build), build.project.display_units.power
     rpm, before, after = full["rpm"], unit.of(full["before"]), unit.of(full["after"])
     band = 2.0 * unit.of(power_kw(build.torque.isel(load=-1)["torque_sd"].to_numpy(), rpm))
     with styled():
         figure = Figure(figsize=(7.5, 4.4), layout="constrained")
         axes = figure.subplots()
-        axes.fill_between(rpm, after - band, after + band, color=LIGHT, alpha=0.35, lw=0, label="±2 deviations, after")
+        axes.fill_between(rpm, after - band, after + band, color=LIGHT, alpha=0.35, lw=0, label="±, after")
         axes.plot(rpm, before, "s--", color=DARK, ms=4, label=f"before: {build.baseline.name}")
         axes.plot(rpm, after, "o-", color=MIDDLE, ms=4, label="after: these tables")
-        axes.set_title("Power at the crank at full load: torque times speed")
+        axes.set_title("Power at the crank at full throttle: torque times speed")
         axes.set_xlabel("engine speed, rpm")
         axes.set_ylabel(f"power, {unit.name}")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")
-        return Drawing(figure, "power", "Power at full load before and after, over engine speed")
+        return Drawing(figure, "power", "Power at full throttle before and after, over engine speed")
 
 
 def dips_over_speed(build: "Build") -> Drawing:
-    """Torque at full load, the least even curve above it, and each dip below that with its cause."""
+    """Torque at full throttle, the smooth curve above it, and each dip below that with its cause."""
     unit, row = build.project.display_units.torque, build.torque.isel(load=-1)
     known = np.isfinite(row["torque"].to_numpy())
     rpm, newton_metres = (row[name].to_numpy()[known] for name in ("rpm", "torque"))
@@ -80,7 +81,7 @@ def dips_over_speed(build: "Build") -> Drawing:
     with styled():
         figure = Figure(figsize=(7.5, 4.6 + 0.25 * len(found)), layout="constrained")
         axes = figure.subplots()
-        axes.plot(rpm, even, "--", color=BLACK, lw=1.0, label="least even curve above it")
+        axes.plot(rpm, even, "--", color=BLACK, lw=1.0, label="smooth curve above it")
         axes.plot(rpm, torque, "o-", color=MIDDLE, ms=4, label="expected torque with these tables")
         for number, dip in enumerate(found, start=1):
             inside = (rpm >= dip.rpm_from) & (rpm <= dip.rpm_to)
@@ -89,16 +90,17 @@ def dips_over_speed(build: "Build") -> Drawing:
             axes.vlines(rpm[inside], torque[inside], even[inside], color=DARK, lw=3, alpha=0.5, label=label)
             at = float(np.interp(dip.rpm, rpm, torque))
             axes.annotate(f"{number}", (dip.rpm, at), xytext=(0, -14), textcoords="offset points", ha="center")
-        axes.set_title("Dips at full load" if found else "No dip at full load deeper than twice its doubt")
+        axes.set_title("Dips at full throttle" if found else "No dip at full throttle deeper than its uncertainty")
         axes.set_xlabel("engine speed, rpm")
         axes.set_ylabel(f"torque, {unit.name}")
         axes.grid(alpha=0.3)
         figure.legend(loc="outside lower center", ncols=1)
-        return Drawing(figure, "dips", "Torque at full load over engine speed, and where it lies below an even curve")
+        words = "Torque at full throttle over engine speed, and where it dips below a smooth curve"
+        return Drawing(figure, "dips", words)
 
 
 def prices_over_speed(build: "Build") -> Drawing:
-    """What a degree more of each of the dearest limits would bring at full load, over engine speed."""
+    """What a degree more of each of the costliest limits would gain at full throttle, over engine speed."""
     unit, rpm = build.project.display_units.torque, np.array(build.tables.rpm)
     with styled():
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
@@ -106,9 +108,9 @@ def prices_over_speed(build: "Build") -> Drawing:
         for price, (look, colour) in zip(build.explanations.limit_costs.costliest, _LOOKS, strict=False):
             axes.plot(rpm, unit.of(price.cells[:, -1]), look, color=colour, ms=4, label=limit_words(price.limit))
         axes.axhline(0.0, color=BLACK, lw=0.8)
-        axes.set_title("What each limit costs at full load: torque for one degree more of it")
+        axes.set_title("What each limit costs at full throttle: torque for one degree more of it")
         axes.set_xlabel("engine speed, rpm")
         axes.set_ylabel(f"torque, {unit.name} for one degree")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")
-        return Drawing(figure, "prices", "What one degree more of each of the dearest limits brings, over engine speed")
+        return Drawing(figure, "prices", "What one degree more of each costly limit gains, over engine speed")

@@ -69,7 +69,7 @@ def verdict_line(verdict: Verdict | ClampVerdict) -> str:
     """The verdict in one sentence."""
     what = kind_of(verdict)
     if verdict.clear:
-        return f"The {what} are CLEAR, in any combination."
+        return f"The {what} are CLEAR in any combination, up to {verdict.contact.top_speed:.0f} rpm."
     if verdict.accepted:
         return (
             f"The {what} are NOT CLEAR in any combination. They are accepted by the looser rule of neighbouring cells, "

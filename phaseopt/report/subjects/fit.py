@@ -7,8 +7,8 @@ import xarray as xr
 
 from phaseopt.project import Project
 from phaseopt.report.document import Document, Section, say
-from phaseopt.report.given import UNITS, left_out_line, nodes_line
 from phaseopt.report.notes import shared_notes
+from phaseopt.report.supplied_grid import UNITS, left_out_line, nodes_line
 from phaseopt.report.words import capital
 from phaseopt.surrogate import ChangeDistance, Coverage, coverage
 from phaseopt.torque_model import TorqueModel, TorqueTrust, deviations

@@ -1,8 +1,5 @@
 """What `phaseopt limits` says: which timings are clear in any combination, and what stops more."""
 
-import numpy as np
-
-from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.faults import Fault
 from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import Limits
@@ -12,11 +9,10 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.document import Depth, Document, Lines, Row, Section, Table, say
-from phaseopt.report.drop_table import drop_table
+from phaseopt.report.drop_table import drop_table, drop_words
 from phaseopt.report.faults import POCKETS, asks_pockets, fault_section
 from phaseopt.report.notes import shared_notes
 from phaseopt.report.words import box_words, moving, phase_text, phase_words, sentence
-from phaseopt.values.display_units import Unit
 
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
@@ -102,18 +98,6 @@ def drop_section(limits: Limits) -> Section:
             *(drop_table(side, law, unit) for side, law in laws),
         ),
         Depth.DETAIL,
-    )
-
-
-def drop_words(law: DropLaw, unit: Unit) -> str:
-    """How a valve drop is known, in one line."""
-    words = f"{unit.text(law.at_tdc.min())} at TDC, {unit.down(float(law.low(0.0)))} used, after measuring error"
-    if law.readings is None:
-        return words
-    worst = float(np.abs(law.readings.residual[law.readings.used]).max())
-    return (
-        f"{words}; {int(law.readings.used.sum())} readings fit to {unit.text(worst)}; wheel zero {law.wheel:+.1f}°; "
-        f"drop grows {law.factor:.3f} times as fast as the piston falls"
     )
 
 

@@ -129,7 +129,7 @@ function drawPlane(page, cell, phases) {
   marker(pen, at.px(phases.intake), at.py(phases.exhaust), "slider");
   return values.length
     ? `Expected torque over both phases, from ${shown("torque", low)} (dark) to ${shown("torque", high)} ` +
-      `${known.units.torque.unit} (light). Hatched: breaks a rule at some speed up to ${known.top} rpm. ` +
+      `${known.units.torque.unit} (light). Hatched: not clear at some speed up to ${known.top} rpm. ` +
       `${mute ? "Dots: the torque model does not speak there. " : ""}Frame: the clamps${box.safe ? ", safe as a whole" : ""}. ${MARKS}`
     : "Torque of this cell is not known.";
 }
@@ -208,7 +208,7 @@ function drawLine(page, cell, phases, side) {
   marker(pen, at.px(own.phases[number]), height(own.phases[number]), "chosen");
   marker(pen, at.px(phases[side]), height(phases[side]), "slider");
   const clamps = known.clamps[side];
-  return `Expected torque over the ${words}; dashed, two standard deviations. Grey: breaks a rule at some speed up to ` +
+  return `Expected torque over the ${words}; dashed, ±. Grey: not clear at some speed up to ` +
     `${known.top} rpm. Upright lines: the clamps, ${degrees(clamps[0])} to ${degrees(clamps[1])}. ` +
     `${mute ? "Dots, or no line: the torque model does not speak there. " : ""}${MARKS}`;
 }
@@ -231,7 +231,7 @@ function drawContact(canvas, contact, phases, speed) {
   const curves = [[HAND, speed], [STATIC, speed], [RUNNING, speed], [RUNNING, TOP]].map(([which, at]) =>
     angles.map((angle) => gapOverAngle(contact, which, angle, phases, at)));
   const low = Math.min(-0.9, ...curves[3]), high = Math.max(contact.required + 6, low + 6);
-  const at = axes(page, [-60, 60], [low * factor, high * factor], ["crank angle, ° after gas-exchange TDC", `gap, ${unit}`]);
+  const at = axes(page, [-60, 60], [low * factor, high * factor], ["crank angle, ° after gas-exchange TDC", `clearance, ${unit}`]);
   clipped(pen, at.inside, () => {
     pen.strokeStyle = colour("ink");
     curves.forEach((curve, n) => {
@@ -247,10 +247,10 @@ function drawContact(canvas, contact, phases, speed) {
     pen.setLineDash([]);
     pen.fillStyle = colour("ink");
     pen.textAlign = "left";
-    pen.fillText(`static rule ${shown("rule", contact.required)}`, at.px(-59), at.py(contact.required * factor) - 4);
-    pen.fillText("they touch at 0", at.px(-59), at.py(0) + 13);
+    pen.fillText(`static, required ${shown("rule", contact.required)}`, at.px(-59), at.py(contact.required * factor) - 4);
+    pen.fillText("they hit at 0", at.px(-59), at.py(0) + 13);
     pen.textAlign = "right";
-    pen.fillText(`running rule ${shown("rule", contact.reserve)}`, at.px(59), at.py(contact.reserve * factor) - 4);
+    pen.fillText(`running, required ${shown("rule", contact.reserve)}`, at.px(59), at.py(contact.reserve * factor) - 4);
   });
 }
 

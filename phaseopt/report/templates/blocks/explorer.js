@@ -73,7 +73,7 @@ function drawNow() {
   });
   known.contacts.forEach((contact, n) => {
     drawContact(part(`contact-${n}`), contact, now, row);
-    part(`contact-${n}`).setAttribute("aria-label", `Gap over crank angle, ${contact.name}: ${verdictWords(contact)}`);
+    part(`contact-${n}`).setAttribute("aria-label", `Clearance over crank angle, ${contact.name}: ${verdictWords(contact)}`);
   });
 }
 
@@ -95,7 +95,7 @@ function inClamps(now) {
 function tellVerdict(now) {
   const verdict = pairVerdict(chosen.intake, chosen.exhaust), up = `up to ${known.top} rpm`;
   const words = {
-    clear: `CLEAR: both rules hold here ${up}.`,
+    clear: `CLEAR: clearance is enough here ${up}.`,
     tight: `TIGHT: clearance is under your minimum here ${up}.`,
     hits: `HITS: valve meets piston or valve here, ${up}.`,
   }[verdict];
@@ -109,10 +109,10 @@ function tellTorque(now) {
   const own = known.cells[chosen.cell], unit = known.units.torque.unit, lines = [];
   if (atOwnTiming()) {
     lines.push(own.torque === null ? "Torque is not known here."
-      : `Expected torque ${shown("torque", own.torque)} ± ${shown("torque", own.torque_sd)} ${unit} (one deviation), ` +
+      : `Expected torque ${shown("torque", own.torque)} ± ${shown("torque", 2 * own.torque_sd)} ${unit}, ` +
         (own.gain === null ? "torque before not known."
-          : `${shown("torque", own.gain, true)} ± ${shown("torque", own.gain_sd)} against before.`));
-    lines.push(own.binds.length ? `Held here by: ${own.binds.join("; ")}.` : "Free: this timing is the best for the cell.");
+          : `${shown("torque", own.gain, true)} ± ${shown("torque", 2 * own.gain_sd)} against before.`));
+    lines.push(own.binds.length ? `Limited here by: ${own.binds.join("; ")}.` : "Free: this timing is the best for the cell.");
     if (own.prices.length) {
       lines.push(`What limits cost this cell: ${own.prices.map(([limit, per, price]) =>
         `${limit} ${shown("torque", price, true, 1)} ${unit} for ${per === "degree" ? "a degree" : per}`).join("; ")}.`);
@@ -120,12 +120,12 @@ function tellTorque(now) {
   } else {
     const found = torqueAt(chosen.cell, now.intake, now.exhaust);
     lines.push(found === null ? "Torque is not known here."
-      : `Expected torque about ${shown("torque", found.mean)} ± ${shown("torque", found.doubt)} ${unit}` +
+      : `Expected torque about ${shown("torque", found.mean)} ± ${shown("torque", 2 * found.doubt)} ${unit}` +
         (own.torque === null ? "." : `, ${shown("torque", found.mean - own.torque, true)} against the table's own timing.`));
     if (found && !found.reach) lines.push("The torque model does not speak of this timing: a guess.");
   }
   if (!own.in_reach) lines.push("The torque model does not speak of this cell.");
-  else if (!own.measured) lines.push("Measured points do not reach this cell.");
+  else if (!own.measured) lines.push("This cell is outside the tested range: its torque is from simulation.");
   part("torque").replaceChildren(...lines.map((text) => element("li", text)));
 }
 

@@ -1,9 +1,10 @@
-"""What is said of torque that was given as a grid: in a build, and by `phaseopt fit`."""
+"""What a supplied grid of torque says: in a build, and by `phaseopt fit`."""
 
 import numpy as np
 
 from phaseopt.project import Project, TorqueGrid
-from phaseopt.report.layout import Row, Table
+from phaseopt.report.document import Row, Table
+from phaseopt.report.words import sentence
 from phaseopt.torque_model import SuppliedGrid
 from phaseopt.torque_model.supplied_grid import AXES
 from phaseopt.values.display_units import Unit
@@ -12,12 +13,12 @@ _CALLED = ("speeds", "loads", "intake centrelines", "exhaust centrelines")
 UNITS = {"rpm": " rpm", "load": " kPa", "icl": "° ATDC", "ecl": "° BTDC"}
 
 
-def given_lines(project: Project, given: SuppliedGrid, error: float) -> list[str]:
+def supplied_grid_lines(project: Project, given: SuppliedGrid, error: float) -> list[str]:
     """What the torque of a build rests on. Parameters: `error` of a node left out, N·m (rms)."""
     unit = project.display_units.torque
-    lines = [f"{nodes_line(given, unit)}; {left_out_line(error, unit)}"]
+    lines = [sentence(nodes_line(given, unit)), sentence(left_out_line(error, unit))]
     if project.cycle is not None:
-        lines.append("[cycle] takes no part: torque is the grid's alone")
+        lines.append("[cycle] takes no part: torque is from the grid alone.")
     return lines
 
 
@@ -63,6 +64,6 @@ def grid_table(project: Project, grid: TorqueGrid) -> Table:
         Row("columns", ("; ".join(columns),)),
         Row("torque, load in", (f"{grid.units.torque}, {grid.units.load}",)),
         Row("phases counted from offsets", (", ".join(offsets) or "none, centrelines are given",)),
-        Row("[cycle]", ("there, and takes no part" if project.cycle is not None else "none",)),
+        Row("[cycle]", ("given, takes no part" if project.cycle is not None else "none",)),
     )
-    return Table("Torque grid, as given", ("", "value"), rows)
+    return Table("Torque grid, as supplied", ("", "value"), rows)

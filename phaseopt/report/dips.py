@@ -1,0 +1,77 @@
+"""Dips of torque: where, how deep, why, and what removing the cause would gain."""
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
+from phaseopt.report.document import Row, Table
+from phaseopt.report.facts import binder_words
+from phaseopt.report.words import capital
+from phaseopt.values.display_units import Unit
+
+if TYPE_CHECKING:
+    from phaseopt.job.build import Build
+
+_CHANNELS = {"mixture": ("mixture", "lambda", 2), "spark_retard": ("spark retard", "°", 1)}
+_OWN = "the engine's breathing: safe timing recovers less than a quarter of it"
+EXPLAINED = (
+    "Each dip is below the smooth curve that fills it. Its cause is the limit that, taken away, lets a new search fill "
+    "at least a quarter of it. What is beyond contact limits or travel is never written, and torque there may never "
+    "have been measured."
+)
+
+
+def dip_lines(build: "Build") -> list[str]:
+    """The dips at full throttle, one by one, and how many there are below it."""
+    full, unit = build.project.tables.load[-1], build.project.display_units.torque
+    lines = [f"{dip_words(dip, unit)}." for dip in build.explanations.dips if dip.load == full]
+    below = sorted({dip.load for dip in build.explanations.dips if dip.load != full})
+    if below:
+        count = sum(dip.load != full for dip in build.explanations.dips)
+        lines.append(f"Below full throttle: {count} more, at {', '.join(f'{load:g}' for load in below)} kPa.")
+    return lines or ["None is deeper than its uncertainty."]
+
+
+def dip_words(dip: Dip, unit: Unit) -> str:
+    """A dip with its cause, in a sentence."""
+    return (
+        f"{dip.load:g} kPa, {_span(dip)} rpm: {unit.number(dip.depth)} ± {unit.text(2 * dip.deviation)} below a smooth "
+        f"curve at {dip.rpm:.0f} rpm; {cause_words(dip, unit)}"
+    )
+
+
+def _span(dip: Dip) -> str:
+    return f"{dip.rpm_from:.0f}" if dip.rpm_from == dip.rpm_to else f"{dip.rpm_from:.0f} to {dip.rpm_to:.0f}"
+
+
+def cause_words(dip: Dip, unit: Unit) -> str:
+    """The cause of a dip and what removing it would gain."""
+    gain = ""
+    if dip.gain is not None and dip.gain_sd is not None:
+        gain = f"; {unit.signed(dip.gain)} ± {unit.text(2 * dip.gain_sd)} there if removed"
+    if dip.cause == OWN:
+        return _OWN
+    if dip.cause == LOGS and dip.air is not None:
+        name, of, digits = _CHANNELS[dip.air.channel]
+        return (
+            f"{name} differed there in the logs: {dip.air.there:.{digits}f} {of} against "
+            f"{dip.air.elsewhere:.{digits}f} elsewhere{gain}"
+        )
+    if dip.cause == THIN:
+        return f"the data are too thin to say{gain}"
+    names = ", ".join(map(binder_words, dip.names)) or dip.cause
+    rule = {CONTACT: "", TRAVEL: "", CHANGES: "", RULE: "a rule of the project, "}[dip.cause]
+    far = ", ".join(f"{degrees:g}° more of {edge}" for edge, degrees in dip.degrees)
+    return f"limited by {rule}{names}" + (f"; it would take {far}" if far else "") + gain
+
+
+def dip_table(build: "Build") -> Table:
+    """Every dip."""
+    rows, unit = [], build.project.display_units.torque
+    for dip in build.explanations.dips:
+        gain = "" if dip.gain is None else f"{unit.signed(dip.gain)} ± {unit.number(2 * (dip.gain_sd or 0.0))}"
+        depth = f"{unit.number(dip.depth)} ± {unit.number(2 * dip.deviation)}"
+        cause = capital(cause_words(replace(dip, gain=None), unit))  # its gain has a column of its own
+        rows.append(Row(f"{dip.load:g}", (_span(dip), depth, cause, gain)))
+    head = ("load, kPa", "rpm", f"depth, {unit.name}", "cause", f"gain if removed, {unit.name}")
+    return Table("Dips below a smooth curve, deeper than their uncertainty", head, tuple(rows))

@@ -1,0 +1,148 @@
+"""What tables gain over the baseline: sentences, and tables by speed and by cell. ± is two standard deviations."""
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from phaseopt.job.gains import Moved
+from phaseopt.report.document import Row, Table
+from phaseopt.report.facts import FloatArray, gained_most
+from phaseopt.report.part_load import part_load_lines
+from phaseopt.values.display_units import Unit, power_kw
+
+if TYPE_CHECKING:
+    from phaseopt.job.build import Build
+
+PLUS_MINUS = "± is 95 % (two standard deviations) wherever it is given."
+
+
+def gain_lines(build: "Build") -> list[str]:
+    """The average gain at full throttle, peak power, the cell that moved most, and what part load asks for."""
+    lines = [gain_line(build), *power_lines(build)]
+    if build.comparison.gains.moved:
+        cell = build.comparison.gains.moved[0]
+        lines.append(f"Moved most: {moved_words(cell, build.project.display_units.torque)}.")
+    return [*lines, *part_load_lines(build), PLUS_MINUS]
+
+
+def gain_line(build: "Build") -> str:
+    """The average gain at full throttle: by area under the curve, over the speeds where torque is known of both."""
+    gains, unit = build.comparison.gains, build.project.display_units.torque
+    if not math.isfinite(gains.gain):
+        return f"The average gain at full throttle over {build.baseline.name} is not known: no torque is known of both."
+    figure = f"{unit.signed(gains.gain)} ± {unit.text(2 * gains.deviation)}"
+    if abs(gains.gain) < 2 * gains.deviation:
+        figure = f"No clear difference ({figure})"
+    known = build.torque["gain"].isel(load=-1).notnull()
+    some = "" if known.all() else f", known at {int(known.sum())} of {known.size} speeds"
+    low, high = gains.rpm
+    return (
+        f"{figure} on average at full throttle over {build.baseline.name}, {low:.0f} to {high:.0f} rpm{some}"
+        f"{_most_words(build)}: {unit.number(gains.before, -1)} → {unit.text(gains.after, -1)}."
+    )
+
+
+def _most_words(build: "Build") -> str:
+    most = gained_most(build)
+    if most is None:
+        return "; no speed gains"
+    low, high = most
+    return f", most at {low:.0f} rpm" if low == high else f", most at {low:.0f} to {high:.0f} rpm"
+
+
+def power_lines(build: "Build") -> list[str]:
+    """Peak power at full throttle, before and after, at speeds that were measured where any were.
+
+    Nothing where it is not known of both.
+    """
+    full, unit = full_load_power(build), build.project.display_units.power
+    measured = build.torque["measured"].isel(load=-1).to_numpy()
+    peaks = []
+    for name in ("before", "after"):
+        power: FloatArray = np.where(measured, full[name], np.nan) if measured.any() else full[name]
+        if not np.isfinite(power).any():
+            return []
+        at = int(np.nanargmax(power))
+        peaks.append((unit.number(power[at], -1), f"{full['rpm'][at]:g}"))
+    (before, rpm), (after, now) = peaks
+    if rpm == now:
+        return [f"Peak power {before} → {after} {unit.name} at {rpm} rpm."]
+    return [f"Peak power {before} {unit.name} at {rpm} rpm → {after} {unit.name} at {now} rpm."]
+
+
+def moved_words(cell: Moved, unit: Unit) -> str:
+    """A cell that moved, in words."""
+    return (
+        f"{cell.rpm:g} rpm, {cell.load:g} kPa: intake {cell.intake:+g}°, exhaust {cell.exhaust:+g}°, "
+        f"{_gain_words(cell, unit)}; {cell.why}"
+    )
+
+
+def _gain_words(cell: Moved, unit: Unit) -> str:
+    if not math.isfinite(cell.gain):
+        return "gain not known"
+    return f"{unit.signed(cell.gain)} ± {unit.text(2 * cell.gain_sd)}"
+
+
+def full_load_power(build: "Build") -> dict[str, FloatArray]:
+    """Power at full throttle by speed, before, after, its gain and that one's deviation, kW; `rpm` the speeds, all
+    (R,)."""
+    row = build.torque.isel(load=-1)
+    rpm = row["rpm"].to_numpy()
+    named = {"before": "torque_before", "after": "torque", "gain": "gain", "gain_sd": "gain_sd"}
+    return {"rpm": rpm} | {name: power_kw(row[of].to_numpy(), rpm) for name, of in named.items()}
+
+
+def full_load_table(build: "Build") -> Table:
+    """Torque and power at full throttle by speed, before and after, with the gain's interval."""
+    full, units = build.torque.isel(load=-1), build.project.display_units
+    power, rows = full_load_power(build), []
+    for r, rpm in enumerate(build.tables.rpm):
+        torque = [float(full[name][r]) for name in ("torque_before", "torque", "gain", "gain_sd")]
+        kilowatts = [float(power[name][r]) for name in ("before", "after", "gain", "gain_sd")]
+        rows.append(Row(f"{rpm:g}", (*_before_after(torque, units.torque), *_before_after(kilowatts, units.power))))
+    head = ["rpm"]
+    for name in (units.torque.name, units.power.name):
+        head += [f"{name} before", f"{name} after", "gain"]
+    return Table("Full throttle: torque, and power at the crank", tuple(head), tuple(rows))
+
+
+def _before_after(values: Sequence[float], unit: Unit) -> tuple[str, str, str]:
+    """Before, after and gain as text; what is not known is left blank."""
+    before, after, gain, deviation = values
+    return (
+        unit.number(before) if math.isfinite(before) else "",
+        unit.number(after) if math.isfinite(after) else "",
+        f"{unit.signed(gain)} ± {unit.number(2 * deviation)}" if math.isfinite(gain) else "",
+    )
+
+
+def moved_table(build: "Build") -> Table:
+    """The cells that moved most."""
+    unit = build.project.display_units.torque
+    rows = [
+        Row(f"{c.rpm:g} rpm, {c.load:g} kPa", (f"{c.intake:+g}°", f"{c.exhaust:+g}°", _gain_words(c, unit), c.why))
+        for c in build.comparison.gains.moved
+    ]
+    head = ("cell", "intake", "exhaust", "gain", "why")
+    return Table("The cells that moved most from the baseline", head, tuple(rows))
+
+
+def gain_table(build: "Build") -> Table:
+    """Gain by speed and load with its interval."""
+    gain, deviation = build.torque["gain"].to_numpy(), build.torque["gain_sd"].to_numpy()
+    unit = build.project.display_units.torque
+    rows = [
+        Row(
+            f"{rpm:g}",
+            tuple(
+                f"{unit.signed(g)} ± {unit.number(2 * d)}" if math.isfinite(g) else ""
+                for g, d in zip(gs, ds, strict=True)
+            ),
+        )
+        for rpm, gs, ds in zip(build.tables.rpm, gain, deviation, strict=True)
+    ]
+    head = ("rpm \\ kPa", *(f"{load:g}" for load in build.tables.load))
+    return Table(f"Gain over {build.baseline.name}, {unit.name}", head, tuple(rows))

@@ -1,0 +1,290 @@
+"""What a build says, on a terminal, on its page and in a notebook: verdict, gain, tables, clamps, and why."""
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from phaseopt.clearance.contacts import WORDS
+from phaseopt.clearance.rules import CLEAR
+from phaseopt.job.input_hashes import input_hashes
+from phaseopt.report import dips, limit_costs
+from phaseopt.report.cautions import BEFORE_LOADING, cautions
+from phaseopt.report.document import Depth, Document, Lines, Part, Row, Section, Table, picture, say
+from phaseopt.report.explorer import explorer_section
+from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, tightest
+from phaseopt.report.faults import fault_section
+from phaseopt.report.figures import build as figures
+from phaseopt.report.figures import tables as table_figures
+from phaseopt.report.gains import full_load_table, gain_lines, gain_table, moved_table
+from phaseopt.report.gap_budget import gap_budget_section, timing_words
+from phaseopt.report.hand_check import hand_check_table
+from phaseopt.report.inputs import input_tables
+from phaseopt.report.part_load import score_words
+from phaseopt.report.phase_table import mark_lines, phase_table
+from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
+from phaseopt.report.subjects.check import check_notes, guard_lead, state_of, verdict_line
+from phaseopt.report.subjects.limits import limit_table
+from phaseopt.report.subjects.offsets import offsets_section
+from phaseopt.report.subjects.tradeoff import tradeoff_section
+from phaseopt.report.torque_source import simulation_sections, source_lines, torque_model_section
+from phaseopt.report.words import box_words, capital, moving, phase_words, sentence, span_text
+from phaseopt.study.cached_studies import NO_STUDIES, CachedStudies
+
+if TYPE_CHECKING:
+    from phaseopt.job.build import Build
+    from phaseopt.job.stages import BestTables
+
+_MAP_CAPTION = (
+    "Least clearance over the whole cycle, worst case, each cell at its own speed, with timing errors and no lash. "
+    "Darker is less; a cell with ! has less than required. Everything between cells, at the top speed, is judged apart."
+)
+_ANGLE_CAPTION = (
+    "What you should measure, the least on an engine turned slowly, and what is left in the worst case at the top "
+    "speed with these phases; dots mark the least of each."
+)
+_SAFE_CAPTION = (
+    "The box is safe in any combination, phasers moving, at any speed up to the top one. So it can be smaller than the "
+    "set of pairs that are safe standing still."
+)
+_TORQUE_CAPTION = (
+    "Expected torque from the torque model at the timings of both pairs of tables. The uncertainty of the gain is less "
+    "than that of its parts, which share it."
+)
+_DIPS_CAPTION = (
+    "Expected torque with these tables below the smooth curve that holds it; the bars are the dips, numbered, with "
+    "their ± and cause."
+)
+_NOTHING = "Nothing is written: tables that are not clear never are."
+_HOW_TO_READ = "Speed down, load across; the last column is full throttle. Colours go with the value."
+_HOW_TO_CHECK = (
+    "Degree in both cams to each timing. Measure on every cylinder with a dial gauge or clay, and write down what you "
+    "find. Then degree in the fitted timing again and check that too. Less than expected: find out why first. "
+    "measuring_sheet.html beside this page has a page for each timing, with the sum behind it."
+)
+
+
+def build_document(build: "Build", studies: CachedStudies = NO_STUDIES, depth: Depth = Depth.PAGE) -> Document:
+    """All that a person reads of a build.
+
+    Parameters: `studies` of the same inputs; `depth`, down to which sections are made: those of a page take seconds.
+    """
+    sections = answer_sections(build)
+    if depth >= Depth.PAGE:
+        sections += _tables_and_torque(build)
+    if depth >= Depth.DETAIL:
+        sections += (
+            _hand_check_section(build),
+            replace(fault_section(build.contact, build.verdict.faults), depth=Depth.DETAIL),
+        )
+    if depth >= Depth.PAGE:
+        sections += (*_reasons(build), *_studies(studies), *_basis(build))
+    reduction = build.model.reduction
+    return Document(
+        f"{build.project.name}: cam phase tables",
+        verdict_line(build.verdict),
+        state_of(build.verdict),
+        lead=(*notes(build), *([] if build.verdict.accepted else [_NOTHING]), *guard_lead(build.verdict)),
+        sections=sections,
+        notes=(*check_notes(build.verdict), *(() if reduction is None else reduction.notes)),
+        before=BEFORE_LOADING,
+        cautions=(hand_check(build), *cautions()),
+        not_covered=build.verdict.not_covered,
+    )
+
+
+def answer_sections(build: "Build") -> tuple[Section, ...]:
+    """What a builder asks first, in lines."""
+    return (
+        say("Gain", *gain_lines(build)),
+        say("Clearance", *clearance_lines(build)),
+        say("Clamps", *clamp_lines(build)),
+        say("Full travel", *travel_lines(build)),
+        say("Limited by", *limited_lines(build)),
+        say("Torque model", *source_lines(build)),
+        say("Dips", *dips.dip_lines(build)),
+        say("Limits cost", *limit_costs.cost_lines(build)),
+        say("Proof", proof(build.best)),
+    )
+
+
+def clearance_lines(build: "Build") -> list[str]:
+    """Cells, everything between them, and the valves among each other."""
+    verdict, lines = build.verdict, []
+    words = verdict.cells["verdict"].to_numpy()
+    clear = int((words == CLEAR).sum())
+    count = f"All {words.size} cells" if clear == words.size else f"Only {clear} of {words.size} cells"
+    lines = [f"{count} CLEAR. Closest: {verdict.worst}.", f"Between cells: {sentence(verdict.box.sentence)}"]
+    if verdict.neighbours is not None:
+        lines.append(f"Neighbouring cells: {sentence(verdict.neighbours.sentence)}")
+    if build.contact.heads is not None:
+        near, unit = tightest(build, "valve_valve"), build.project.display_units.gap
+        lines.append(
+            f"Valve to valve covers {build.contact.heads.covers}: at least {unit.down(near.static)} {unit.name} "
+            f"static, {unit.down(near.running)} {unit.name} running."
+        )
+    return lines
+
+
+def clamp_lines(build: "Build") -> list[str]:
+    """What to enter in the controller, and what the tables use of it."""
+    box, used = (box_words(build.project, each) for each in (clamps(build), build.verdict.box.range))
+    if clamps_hold(build):
+        return [f"Enter {box}. The tables use {used}."]
+    return [f"Enter {box}. That is not safe in any combination: these clamps guard less than others would."]
+
+
+def travel_lines(build: "Build") -> list[str]:
+    """What full travel needs to be clear, and how many faults of a phaser are not."""
+    travel, faults = build.verdict.full_travel, build.verdict.faults
+    lines = [sentence(travel.sentence)] if travel.verdict == CLEAR else list(map(sentence, travel.needs))
+    bad = sum(fault.verdict != CLEAR for fault in faults)
+    return [*lines, f"{bad or 'None'} of {len(faults)} faults of a phaser {'is' if bad == 1 else 'are'} not CLEAR."]
+
+
+def limited_lines(build: "Build") -> list[str]:
+    """What limits cells, by number of cells, and how many are outside the tested range."""
+    binding = build.best.search.binding
+    total, free = sum(map(len, binding)), sum(not names for row in binding for names in row)
+    shares = [f"{binder_words(name)} {count}" for name, count in binders(build)]
+    lines = [f"Of {total} cells, of which one may have several limits: {', '.join(shares)}; free {free}."]
+    if not shares:
+        lines = [f"Nothing: each of the {total} cells is at its own best timing."]
+    outside = {
+        "; ".join(beyond(build)): ~build.torque["in_reach"].to_numpy(),
+        ONLY_SIMULATED: on_simulation_only(build),
+    }
+    return [
+        *lines,
+        *(
+            f"{int(at.sum())} of {total} cells are {words}. They are marked."
+            for words, at in outside.items()
+            if at.any()
+        ),
+    ]
+
+
+def proof(best: "BestTables") -> str:
+    """What is proved about the tables."""
+    found, unit = best.search, best.project.display_units.torque
+    gain = (
+        "There is no gain over the best fixed timing to compare that with; it is"
+        if found.gap_of_gain is None
+        else f"That is {_up(100 * found.gap_of_gain)} % of the gain over the best fixed timing, and"
+    )
+    return (
+        f"No other tables under these rules score over {_up(unit.of(found.gap_per_cell))} {unit.name} a cell more on "
+        f"this torque model ({score_words(best.project)}). {gain} {_up(100 * found.gap_of_value)} % of the score."
+    )
+
+
+def _up(value: float) -> str:
+    """A bound to two figures, rounded up, so that what is printed holds too.
+
+    >>> _up(0.01234), _up(0.0), _up(3.0)
+    ('0.013', '0', '3')
+    """
+    if value <= 0:
+        return "0"
+    step = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return f"{math.ceil(value / step - 1e-9) * step:.2g}" if value >= 1e-4 else "0.0001"
+
+
+def hand_check(build: "Build") -> str:
+    """The timings to check by hand and what to expect there."""
+    parts, unit = [], build.project.display_units.gap
+    for contact in build.contact.contacts:
+        near = tightest(build, contact)
+        parts.append(f"{WORDS[contact]} {unit.text(near.by_hand)} at {timing_words(near)}")
+    return f"By hand, lash as set, you should measure: {'; '.join(parts)}. Less than that: find out why first."
+
+
+def _tables_and_torque(build: "Build") -> tuple[Section, ...]:
+    return (
+        Section(
+            "Tables",
+            (
+                Lines((_HOW_TO_READ,)),
+                *(phase_table(build, side) for side in moving(build.project)),
+                Lines(tuple(mark_lines(build))),
+                Part("explorer.html.j2", explorer_section(build), "explorer.css"),
+            ),
+            Depth.PAGE,
+        ),
+        Section(
+            "Torque before and after",
+            (picture(figures.full_load_torque(build), _TORQUE_CAPTION), full_load_table(build)),
+            Depth.PAGE,
+        ),
+        Section("Gain in every cell", (gain_table(build), moved_table(build)), Depth.PAGE, folded=True),
+        Section(
+            "Safe phases",
+            (picture(figures.safe_set(build), _SAFE_CAPTION), clamp_table(build), limit_table(build.limits)),
+            Depth.PAGE,
+        ),
+    )
+
+
+def clamp_table(build: "Build") -> Table:
+    """Clamps to enter, and what the tables use of them."""
+    box, used = clamps(build), build.verdict.box.range
+    rows = [
+        Row(
+            capital(phase_words(build.project, side)),
+            tuple(span_text(getattr(each, f"{side}_from"), getattr(each, f"{side}_to")) for each in (box, used)),
+        )
+        for side in moving(build.project)
+    ]
+    return Table("Clamps to enter in the controller, and what the tables use", ("", "clamps", "tables"), tuple(rows))
+
+
+def _hand_check_section(build: "Build") -> Section:
+    return Section("Hand check", (Lines((_HOW_TO_CHECK,)), hand_check_table(build)), Depth.DETAIL)
+
+
+def _reasons(build: "Build") -> tuple[Section, ...]:
+    """Clearance cell by cell, dips, and what limits cost."""
+    contacts, costs = build.contact.contacts, build.explanations.limit_costs.limits
+    dip_blocks = (dips.dip_table(build), Lines((dips.EXPLAINED,))) if build.explanations.dips else ()
+    cost_blocks = (limit_costs.cost_table(build), Lines((limit_costs.EXPLAINED,))) if costs else ()
+    return (
+        Section(
+            "Least clearance",
+            tuple(picture(figures.gap_map(build, each), _MAP_CAPTION) for each in contacts),
+            Depth.PAGE,
+        ),
+        Section(
+            "Clearance over crank angle",
+            tuple(picture(figures.gap_over_angle(build, each), _ANGLE_CAPTION) for each in contacts),
+            Depth.PAGE,
+            folded=True,
+        ),
+        Section(
+            "Dips and costs",
+            (picture(table_figures.dips_over_speed(build), _DIPS_CAPTION), *dip_blocks, *cost_blocks),
+            Depth.PAGE,
+        ),
+    )
+
+
+def _studies(studies: CachedStudies) -> tuple[Section, ...]:
+    found = []
+    if studies.tradeoff is not None:
+        found.append(tradeoff_section(studies.tradeoff))
+    if studies.offsets is not None:
+        found.append(offsets_section(studies.offsets))
+    return tuple(replace(section, depth=Depth.PAGE) for section in found)
+
+
+def _basis(build: "Build") -> tuple[Section, ...]:
+    """What it all rests on."""
+    return (
+        torque_model_section(build),
+        *simulation_sections(build),
+        gap_budget_section(build),
+        Section("What went in", (*input_tables(build.project, build.contact), _hashes(build)), Depth.PAGE, folded=True),
+    )
+
+
+def _hashes(build: "Build") -> Table:
+    rows = tuple(Row(name, (found,)) for name, found in input_hashes(build.project).items())
+    return Table("Input files by SHA-256, as in run.json", ("file", "hash"), rows)
