@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from phaseopt.values.lazy import on_demand
 
 if TYPE_CHECKING:
+    from phaseopt.clearance.budget import gap_budget
     from phaseopt.clearance.check import BoxVerdict, Verdict, check_tables
     from phaseopt.clearance.contacts import CONTACTS
     from phaseopt.clearance.full_travel import FullTravel
-    from phaseopt.clearance.gap_budget import gap_budget
     from phaseopt.clearance.limits import Limits, SafeBox, SpeedLimits, phase_limits
     from phaseopt.clearance.model import ContactModel, contact_model
 
@@ -37,7 +37,7 @@ __getattr__ = on_demand(
         "check": ("BoxVerdict", "Verdict", "check_tables"),
         "contacts": ("CONTACTS",),
         "full_travel": ("FullTravel",),
-        "gap_budget": ("gap_budget",),
+        "budget": ("gap_budget",),
         "limits": ("Limits", "SafeBox", "SpeedLimits", "phase_limits"),
         "model": ("ContactModel", "contact_model"),
     },

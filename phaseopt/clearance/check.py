@@ -70,7 +70,7 @@ class Verdict(ShowsItself):
         Dims rpm, load (and contact): `intake_phase`, `exhaust_phase`, `icl`, `ecl` (degrees); `by_hand`, `static`,
         `running`, `static_rss`, `running_rss` (by root-sum-square: shown, not judged by), mm; `angle`, the crank angle
         of the least static gap, and `running_angle`; `static_margin` and `running_margin`, mm above the rule;
-        `verdict`; `binds`, the rule with the least margin.
+        `verdict`; `limited_by`, the rule with the least margin.
     box
         The tables as a box.
     full_travel
@@ -181,7 +181,7 @@ def _cells(
         return dims, values.reshape(*shape, *values.shape[1:]), attrs
 
     words = judged(model, gaps.static, running, outside != "")
-    binds = np.where(outside != "", outside, binding(model, margin))
+    limited_by = np.where(outside != "", outside, binding(model, margin))
     intake, exhaust = (model.engine.cam(side) for side in SIDES)
     return xr.Dataset(
         {
@@ -199,7 +199,7 @@ def _cells(
             "static_margin": on(contact, margin[:, 0], "static gap above what is required", "mm"),
             "running_margin": on(contact, margin[:, 1], "running gap above the reserve", "mm"),
             "verdict": on(cell, words, "verdict"),
-            "binds": on(cell, binds, "the rule with the least margin"),
+            "limited_by": on(cell, limited_by, "the rule with the least margin"),
         },
         {
             "rpm": ("rpm", tables.rpm, tables.intake["rpm"].attrs),

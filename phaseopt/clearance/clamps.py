@@ -91,7 +91,11 @@ def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:
             "static_margin": (contact, margin[:, 0], mm | {"long_name": "static gap above what is required"}),
             "running_margin": (contact, margin[:, 1], mm | {"long_name": "running gap above the reserve"}),
             "verdict": ("rpm", words, {"long_name": "verdict"}),
-            "binds": ("rpm", np.where(outside != "", outside, binding(model, margin)), {"long_name": "what binds"}),
+            "limited_by": (
+                "rpm",
+                np.where(outside != "", outside, binding(model, margin)),
+                {"long_name": "what limits it"},
+            ),
         },
         {
             "rpm": ("rpm", clamps.rpm, {"units": "rpm", "long_name": "engine speed"}),

@@ -31,7 +31,7 @@ def confirm(
 ) -> Answer:
     """A pull on the new tables against what was predicted of it.
 
-    Exit code 0 where torque is at least as predicted, 1 where it is less, cannot be told, or where a timing stood
+    Exit code 0 where torque is at least as predicted, 1 where it is less, cannot be known, or where a timing stood
     outside the contact limits.
     """
     from phaseopt.output.confirm_files import confirm_files

@@ -75,7 +75,7 @@ class Answer:
 
 @dataclass(frozen=True)
 class Manner:
-    """How a person or a machine wants to read the answer, and of which command."""
+    """How a person or a machine wants to read the answer, and from what command."""
 
     command: str = ""
     json: bool = False
@@ -188,7 +188,7 @@ def ending() -> Iterator[None]:
 @contextmanager
 def progress_line() -> Iterator[ProgressLine]:
     """The progress line of a command, which `--quiet` keeps silent; under `--verbose` with what each stage took."""
-    with ProgressLine(shown=not manner().quiet) as line:
+    with ProgressLine(visible=not manner().quiet) as line:
         yield line
     if manner().verbose:
         for stage, seconds in line.stages.items():

@@ -20,13 +20,13 @@ class ProgressLine:
     Silent where standard error is not a terminal or nobody wants it. Used in a `with` it clears itself at the end.
     """
 
-    def __init__(self, shown: bool = True) -> None:
+    def __init__(self, visible: bool = True) -> None:
         self.started = time.monotonic()
         self.stages: dict[str, float] = {}  # seconds by what was going on, in the order it came
         self._at = self.started
         self._doing: str | None = None
         self._bar: Progress | None = None
-        if shown and sys.stderr.isatty():
+        if visible and sys.stderr.isatty():
             self._bar = _bar()
 
     def __enter__(self) -> Self:
@@ -68,12 +68,12 @@ def _bar() -> "Progress":
     share = TextColumn("{task.percentage:>3.0f}%")
     words = TextColumn("{task.description}", markup=False, table_column=Column(ratio=1, no_wrap=True))
     left = TextColumn("{task.fields[left]}", table_column=Column(no_wrap=True))
-    shown = Progress(
+    visible = Progress(
         *bar, share, words, left, console=console, auto_refresh=False, transient=True, redirect_stdout=False,
         expand=True,
     )  # fmt: skip
-    shown.add_task("", total=1.0, left="")
-    return shown
+    visible.add_task("", total=1.0, left="")
+    return visible
 
 
 def _time(seconds: float) -> str:

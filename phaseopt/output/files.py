@@ -38,12 +38,12 @@ def build_files(build: Build) -> dict[str, str]:
     metadata of each, `report.html`, `measuring_sheet.html` and `run.json`.
     """
     files: dict[str, str] = {}
-    said, speeds = notes(build), build.limits.alone.rpm
+    torque_notes, speeds = notes(build), build.limits.alone.rpm
     for side in SIDES:
         if build.project.phaser_of(side) is not None:
             name, table = f"{side}_phase.csv", build.tables.of_side(side)
             files[name] = table_text(table)
-            files[f"{name}-metadata.json"] = table_metadata(name, table, said)
+            files[f"{name}-metadata.json"] = table_metadata(name, table, torque_notes)
     records = [
         ("cells.csv", "Every cell of the tables", _cell_columns(build)),
         (
@@ -57,10 +57,10 @@ def build_files(build: Build) -> dict[str, str]:
         records.append(("airflow.csv", words, _air_columns(build.comparison.airflow)))
     for name, title, columns in records:
         files[name] = csv_text(columns)
-        files[f"{name}-metadata.json"] = records_metadata(name, title, columns, said)
-    kept = cached_studies(build.limits, build.best.labels, said)
-    files["report.html"] = page(build_document(build, kept), "phaseopt build")
-    files["measuring_sheet.html"] = sheet_page(check_sheet(build.verdict, said))
+        files[f"{name}-metadata.json"] = records_metadata(name, title, columns, torque_notes)
+    studies = cached_studies(build.limits, build.best.labels, torque_notes)
+    files["report.html"] = page(build_document(build, studies), "phaseopt build")
+    files["measuring_sheet.html"] = sheet_page(check_sheet(build.verdict, torque_notes))
     return files | {RECORD: RunRecord.of(build, files).model_dump_json(indent=2) + "\n"}
 
 
@@ -137,7 +137,9 @@ def _cell_columns(build: Build) -> list[Column]:
         ]  # fmt: skip
     columns += [
         Column("verdict", "clear, tight or hits", cells["verdict"].to_numpy().ravel().tolist()),
-        Column("closest_rule", "the contact rule with the least margin", cells["binds"].to_numpy().ravel().tolist()),
+        Column(
+            "closest_rule", "the contact rule with the least margin", cells["limited_by"].to_numpy().ravel().tolist()
+        ),
         Column(
             "limited_by",
             "what holds the cell where it is",

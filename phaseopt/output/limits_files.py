@@ -104,16 +104,16 @@ def _safe_columns(pairs: SafePairs) -> list[Column]:
     """A row for each pair that the hardware can take; margins rounded down."""
     keep = ~np.isnan(pairs.static[..., 0])
     axes = np.meshgrid(pairs.speeds, pairs.intake, pairs.exhaust, indexing="ij")
-    shown = np.broadcast_to(keep, axes[0].shape)
+    listed = np.broadcast_to(keep, axes[0].shape)
     columns = [
-        Column("rpm", "engine speed", axes[0][shown], "rpm"),
-        Column("intake_phase", "intake phase", axes[1][shown], "degree", 3),
-        Column("exhaust_phase", "exhaust phase", axes[2][shown], "degree", 3),
-        Column("edge", "safe, or what refuses the pair", [EDGES[code] for code in pairs.edge[shown]]),
+        Column("rpm", "engine speed", axes[0][listed], "rpm"),
+        Column("intake_phase", "intake phase", axes[1][listed], "degree", 3),
+        Column("exhaust_phase", "exhaust phase", axes[2][listed], "degree", 3),
+        Column("edge", "safe, or what refuses the pair", [EDGES[code] for code in pairs.edge[listed]]),
     ]
     for c, contact in enumerate(pairs.contacts):
         words = contact.replace("_", " to ")
         for r, rule in enumerate(RULES):
-            down = rounded_down(pairs.margin[..., r, c][shown])
+            down = rounded_down(pairs.margin[..., r, c][listed])
             columns.append(Column(f"{contact}_{rule}_margin", f"{words}: gap above the {rule} rule", down, "mm", 3))
     return columns

@@ -39,7 +39,7 @@ class Card:
         pairs = [("Verdict", found.verdict)] if found.verdict else []
         pairs += [("", line) for line in found.lead]
         tables = []
-        for section in found.shown(Depth.ANSWER):
+        for section in found.visible(Depth.ANSWER):
             lines = [item for block in section.blocks if isinstance(block, Lines) for item in block.items]
             pairs += [("" if number else section.title, line) for number, line in enumerate(lines)]
             tables += [_table(block) for block in section.blocks if isinstance(block, Table)]

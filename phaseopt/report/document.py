@@ -196,7 +196,7 @@ class Document:
     Examples
     --------
     >>> found = Document("Test engine", "Tables CLEAR at every cell.", "CLEAR", sections=(say("Gain", "5 N·m more."),))
-    >>> [section.title for section in found.shown(Depth.ANSWER)]
+    >>> [section.title for section in found.visible(Depth.ANSWER)]
     ['Gain']
     """
 
@@ -211,7 +211,7 @@ class Document:
     not_covered: tuple[str, ...] = ()
     written: tuple[str, ...] = field(default=())
 
-    def shown(self, depth: Depth) -> Iterator[Section]:
+    def visible(self, depth: Depth) -> Iterator[Section]:
         """The sections down to a depth that hold anything."""
         return (section for section in self.sections if section.depth <= depth and not section.empty)
 

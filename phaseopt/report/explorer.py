@@ -51,7 +51,7 @@ def explorer_section(build: "Build") -> dict[str, Any]:
 
 def explorer_data(build: "Build") -> dict[str, Any]:
     """All that the explorer draws, as JSON holds it; `explorer.js` says how each part is read."""
-    model, limits, shown = build.contact, build.limits, build.project.display_units
+    model, limits, units = build.contact, build.limits, build.project.display_units
     return {
         "rpm": list(build.project.tables.rpm),
         "load": list(build.project.tables.load),
@@ -66,9 +66,9 @@ def explorer_data(build: "Build") -> dict[str, Any]:
         "cells": _cells(build),
         "colours": [Scale(0.0, STEPS - 1.0).colour(float(step)) for step in range(STEPS)],
         "units": {
-            "length": _unit(shown.gap),
-            "rule": _unit(shown.gap),
-            "torque": _unit(shown.torque),
+            "length": _unit(units.gap),
+            "rule": _unit(units.gap),
+            "torque": _unit(units.torque),
         },
         "check_lift": build.project.tables.check_lift,
     }
@@ -92,7 +92,7 @@ def packed(values: npt.ArrayLike, unit: float, *, down: bool = False) -> str:
 
 
 def _cam(build: "Build", side: Side) -> dict[str, Any]:
-    """A cam at rest: its centre, its events from there, and its lift as set, guaranteed and running."""
+    """A cam at rest: its centre, its events from there, and its lift as set, at least and running."""
     cam = build.contact.engine.cam(side)
     centre = float(cam.centre(0.0))
     at_rest = events(cam, centre, build.project.tables.check_lift)
@@ -159,7 +159,7 @@ def _clamps(build: "Build") -> dict[str, Any]:
 
 
 def _torque(build: "Build") -> dict[str, Any]:
-    """Torque and its doubt at some of the phases of every cell; where the model does not speak the doubt is below 0."""
+    """Torque and its uncertainty at some phases of every cell; the latter is below 0 where the model does not speak."""
     labels = build.best.labels
     cells = build.torque["torque"].size
     intake, exhaust = (_thinned(getattr(build.limits, f"phases_{side}"), _most_nodes(cells)) for side in SIDES)
@@ -169,14 +169,14 @@ def _torque(build: "Build") -> dict[str, Any]:
     known = np.isfinite(of.torque) & np.isfinite(of.deviation)
     unit = max(float(np.abs(of.torque[known]).max(initial=1.0)), float(of.deviation[known].max(initial=1.0))) / 32000.0
     torque = np.where(known, np.round(np.where(known, of.torque, 0.0) / unit), _ABSENT)
-    doubt = np.round(np.where(known, of.deviation, 0.0) / unit)
-    doubt = np.where(of.in_reach, doubt, -1.0 - doubt)
+    uncertainty = np.round(np.where(known, of.deviation, 0.0) / unit)
+    uncertainty = np.where(of.in_reach, uncertainty, -1.0 - uncertainty)
     return {
         "intake": build.limits.phases_intake[intake].tolist(),
         "exhaust": build.limits.phases_exhaust[exhaust].tolist() if not build.contact.tied else [0.0],
         "unit": unit,
         "mean": base64.b64encode(torque.astype("<i2").tobytes()).decode("ascii"),
-        "doubt": base64.b64encode(doubt.astype("<i2").tobytes()).decode("ascii"),
+        "uncertainty": base64.b64encode(uncertainty.astype("<i2").tobytes()).decode("ascii"),
     }
 
 
@@ -217,11 +217,11 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
                 },
                 "in_reach": bool(torque["in_reach"][r, k]),
                 "measured": bool(torque["measured"][r, k]),
-                "binds": [binder_words(name) for name in build.best.search.binding[r][k]],
-                "prices": [
-                    [limit_words(price.limit), per_words(price, gap), _number(float(price.cells[r, k]), 3)]
-                    for price in build.explanations.limit_costs.limits
-                    if abs(price.cells[r, k]) >= 0.0005
+                "limited_by": [binder_words(name) for name in build.best.search.binding[r][k]],
+                "costs": [
+                    [limit_words(cost.limit), per_words(cost, gap), _number(float(cost.cells[r, k]), 3)]
+                    for cost in build.explanations.limit_costs.limits
+                    if abs(cost.cells[r, k]) >= 0.0005
                 ],
                 "gaps": [
                     [round(float(gaps["by_hand"][r, k, c]), 3)]

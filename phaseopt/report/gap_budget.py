@@ -4,8 +4,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from phaseopt.clearance.budget import ERRORS, RUNNING_STEPS, STATIC_STEPS, gap_budget
 from phaseopt.clearance.contacts import WORDS, sides_of
-from phaseopt.clearance.gap_budget import ERRORS, RUNNING_STEPS, STATIC_STEPS, gap_budget
 from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.tolerance_stack import HOW, chance_words, chances
 from phaseopt.report.document import Depth, Lines, Row, Section, Table

@@ -36,21 +36,21 @@ def _engine(project: Project) -> Table:
 
 def _cams(project: Project, model: ContactModel) -> Table:
     rows: dict[str, list[str]] = {}
-    shown = project.display_units
+    units = project.display_units
     for side in SIDES:
         cam, stands, phaser = project.cam(side), model.engine.cam(side), project.phaser_of(side)
         for label, value in (
-            ("peak lift at the valve", shown.size.text(stands.lobe.peak)),
+            ("peak lift at the valve", units.size.text(stands.lobe.peak)),
             ("lobe", "measured" if cam.lobe is not None else "from a cam card"),
             (
                 "lift known to",
-                shown.gap.stated(cam.lobe_error) if cam.lobe is not None else "what fits the card",
+                units.gap.stated(cam.lobe_error) if cam.lobe is not None else "what fits the card",
             ),
-            ("lash, cold", shown.gap.stated(cam.lash)),
+            ("lash, cold", units.gap.stated(cam.lash)),
             ("nominal centreline", f"{cam.centreline:g}° {'ATDC' if side == 'intake' else 'BTDC'}"),
             ("fitted", f"{offset_words(cam.offset)} from it, known to {cam.centreline_error:g}°"),
             ("true centreline at rest", f"{float(stands.true_centreline(0.0)):g}°"),
-            ("valve head, tilt", f"{shown.size.stated(cam.head_diameter)}, {cam.tilt:g}°"),
+            ("valve head, tilt", f"{units.size.stated(cam.head_diameter)}, {cam.tilt:g}°"),
             ("phaser", "none, the cam is fixed" if phaser is None else _phaser(phaser)),
         ):
             rows.setdefault(label, []).append(value)

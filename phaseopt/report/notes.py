@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 
 
 def shared_notes(notes: Iterable[str], names: Sequence[str]) -> list[str]:
-    """Notes that begin with a pull's name, told once for all pulls that share them; the others as they are.
+    """Notes that begin with a pull's name, said once for all pulls that share them; the others as they are.
 
     Parameters: `notes`, `names` of the pulls.
 

@@ -45,7 +45,7 @@ def page(document: Document, generator: str) -> str:
     >>> "&lt;script&gt;" in page(Document("<script>", "Tables CLEAR.", "CLEAR"), "phaseopt check")
     True
     """
-    sections = list(document.shown(Depth.PAGE))
+    sections = list(document.visible(Depth.PAGE))
     short = list(takewhile(_is_short, sections))
     if len(short) < _SHORT_FROM:
         short = []

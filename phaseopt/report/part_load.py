@@ -34,17 +34,17 @@ def part_load_lines(build: "Build") -> list[str]:
     if build.comparison.simulated is None or not (costs(build.project) or search.caps):
         return []
     rows = below_full_load(build.project)
-    told = []
+    parts = []
     for name, words in (("residual", "residual gas"), ("fuel_over_least", "fuel over the least for its torque")):
         now, before = (
             float(build.comparison.simulated[each].isel(load=rows).mean()) for each in (name, f"{name}_before")
         )
-        told.append(f"{words} {now:.1f} % ({before:.1f} %)")
+        parts.append(f"{words} {now:.1f} % ({before:.1f} %)")
     car = f" as for a {search.part_load}" if search.part_load != "torque" else ""
     loads = [build.project.tables.load[k] for k in rows]
     at = f"{loads[0]:g} kPa" if len(loads) == 1 else f"{loads[0]:g} to {loads[-1]:g} kPa"
     return [
-        f"Part load{car}: on average at {at}, simulated (with {build.baseline.name} in brackets): {', '.join(told)}."
+        f"Part load{car}: on average at {at}, simulated (with {build.baseline.name} in brackets): {', '.join(parts)}."
     ]
 
 

@@ -34,7 +34,7 @@ def alone(build: "Build") -> bool:
 
 
 def beyond(build: "Build") -> tuple[str, str]:
-    """Where the cells are of which the torque model does not speak, and what that means for them, in words."""
+    """Where cells are that the torque model does not speak of, and what that means for them, in words."""
     if build.model.simulation is None:
         return "outside the tested range", "they take the nearest tested timing, and their torque is a guess"
     return "where the simulation did not settle", "their timing follows their neighbours, and their torque is not known"
@@ -95,7 +95,7 @@ def _fitted(calibration: Calibration, name: str) -> str:
 
 
 def air_words(build: "Build") -> str:
-    """What the air of a build is, and of which day: it goes with the density of the air outside."""
+    """What the air of a build is, and for which air outside: it goes with the density of the air outside."""
     assert build.model.simulation is not None  # asked for only where a simulation took part
     outside = build.model.simulation.config
     return (

@@ -96,7 +96,7 @@ def full_throttle(project: Project, grid: xr.Dataset) -> FullThrottle:
 
 
 def telling_points(project: Project, full: FullThrottle) -> list[Point]:
-    """Where a look at the waves tells most: peak of torque, deepest dip, most gained by timing, redline."""
+    """Where a look at the waves shows most: peak of torque, deepest dip, most gained by timing, redline."""
     known = np.flatnonzero(np.isfinite(full.best))
     if not known.size:
         return []

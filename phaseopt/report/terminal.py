@@ -88,7 +88,7 @@ def _parts(document: Document, depth: Depth) -> list[RenderableType]:
     title = [Text(document.title, "bold")] if document.title else []
     head = [*title, *(_text(line) for line in (document.verdict, *document.lead) if line)]
     parts: list[RenderableType] = [Group(*head)]
-    parts += [part for section in document.shown(depth) for part in _section(section)]
+    parts += [part for section in document.visible(depth) for part in _section(section)]
     for label, lines in (("Notes", _notes(document.notes, depth)), ("Written", document.written)):
         if lines:
             parts.append(_labelled(label, lines))

@@ -192,7 +192,7 @@ def _tables(
     phases = np.stack([_edge(model, speed, rng) for speed in rpm])
     verdict = check_tables(model, PhaseTables.of(rpm, load, phases[..., 0], phases[..., 1]))
     clear = verdict.cells["verdict"].values == CLEAR
-    tally.binds.update(verdict.cells["binds"].values[~clear].tolist())
+    tally.binds.update(verdict.cells["limited_by"].values[~clear].tolist())
     for r, k in np.ndindex(3, 2):
         i, e = phases[r, k].tolist()
         safe = bool(clear[r, k])

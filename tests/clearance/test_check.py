@@ -32,7 +32,7 @@ def test_common_practice_gaps(build: Build, side: str, gap: float, verdict: str)
     found = check(with_static_gap(build, side, gap))
     assert set(found.cells["verdict"].values.flat) == {verdict}
     assert found.box.verdict == verdict
-    assert f"{side} to piston, static" in found.cells["binds"].values
+    assert f"{side} to piston, static" in found.cells["limited_by"].values
 
 
 def test_enough_by_hand_is_short_where_the_running_rule_is_broken(build: Build) -> None:
@@ -40,7 +40,7 @@ def test_enough_by_hand_is_short_where_the_running_rule_is_broken(build: Build) 
     found = check(with_static_gap(build, "intake", 2.1, gap=loose))
     assert found.cells["verdict"].sel(rpm=1000).values.tolist() == ["clear"] * 3
     assert found.cells["verdict"].sel(rpm=8000).values.tolist() == ["hits"] * 3
-    assert found.cells["binds"].sel(rpm=8000).values.tolist() == ["intake to piston, running"] * 3
+    assert found.cells["limited_by"].sel(rpm=8000).values.tolist() == ["intake to piston, running"] * 3
     assert found.box.verdict == "hits"
     assert not found.clear
 
@@ -93,14 +93,14 @@ def test_full_travel_does_not_touch_the_other_verdicts(plain: ContactModel) -> N
 def test_a_phase_outside_travel_is_named_and_not_clear(build: Build, intake: float, exhaust: float, says: str) -> None:
     found = check(build(intake={"offset": -20.0}), intake, exhaust)
     assert set(found.cells["verdict"].values.flat) == {"outside travel"}
-    assert all(text.startswith(says) for text in found.cells["binds"].values.flat)
+    assert all(text.startswith(says) for text in found.cells["limited_by"].values.flat)
     assert found.box.verdict == "outside travel"
     assert not found.clear
 
 
 def test_a_fixed_cam_cannot_be_moved(build: Build) -> None:
     found = check(build(exhaust={"phaser": None}), 5.0, -1.0)
-    assert "exhaust cam is fixed" in found.cells["binds"].values[0, 0]
+    assert "exhaust cam is fixed" in found.cells["limited_by"].values[0, 0]
     assert not found.clear
 
 
@@ -109,7 +109,7 @@ def test_tied_cams_cannot_part(build: Build) -> None:
     model = build(intake={"phaser": None}, exhaust={"phaser": None}, phaser={"travel": [-10.0, 20.0], "slew": slew})
     assert check(model, 5.0, 5.0).clear
     parted = check(model, 5.0, 4.0)
-    assert "one phaser moves both" in parted.cells["binds"].values[0, 0]
+    assert "one phaser moves both" in parted.cells["limited_by"].values[0, 0]
     assert not parted.clear
 
 

@@ -44,7 +44,7 @@ def test_a_speed_is_no_better_than_any_cell_within_its_clamps(close_heads: Conta
 def test_clamps_outside_the_travel_are_named(build: Build) -> None:
     found = check_clamps(build(intake={"offset": -30.0}), clamps([[0, 10], [0, 41], [0, 10]], (0, 0)))
     assert found.speeds["verdict"].values.tolist() == ["clear", "outside travel", "clear"]
-    assert found.speeds["binds"].values[1] == "intake travel [0, 40]"
+    assert found.speeds["limited_by"].values[1] == "intake travel [0, 40]"
     assert found.box.verdict == "outside travel"
     assert not found.clear
 
@@ -55,7 +55,7 @@ def test_tied_cams_and_a_fixed_one(build: Build) -> None:
         intake={"phaser": None}, exhaust={"phaser": None}, phaser={"travel": [-10.0, 20.0], "slew": slew}, seats=SEATS
     )
     assert check_clamps(tied, clamps((-5, 5), (-5, 5))).clear
-    assert "one phaser moves both" in check_clamps(tied, clamps((-5, 5), (-5, 4))).speeds["binds"].values[0]
+    assert "one phaser moves both" in check_clamps(tied, clamps((-5, 5), (-5, 4))).speeds["limited_by"].values[0]
     fixed = build(exhaust={"phaser": None})
     assert check_clamps(fixed, clamps((0, 10), (0, 0))).clear
-    assert "exhaust cam is fixed" in check_clamps(fixed, clamps((0, 10), (-1, 0))).speeds["binds"].values[0]
+    assert "exhaust cam is fixed" in check_clamps(fixed, clamps((0, 10), (-1, 0))).speeds["limited_by"].values[0]

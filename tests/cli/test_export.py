@@ -80,7 +80,7 @@ def test_what_is_printed(built: Path, project: Path, tmp_path: Path) -> None:
     places = [
         flat.index(words)
         for words in (
-            ": tables in another layout The tables are CLEAR, in any combination.",
+            ": tables in another layout The tables are CLEAR in any combination, up to 9000 rpm.",
             "Full travel HITS (intake to piston, exhaust to piston). The tables are the only guard.",
             "Layout Engine speed (rpm) runs down, load (kPa) across; both from low to high.",
             "Numbers are rounded to 0.5 away from contact; no phase was moved by more than 0 crank degrees.",

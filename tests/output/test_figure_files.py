@@ -14,7 +14,7 @@ from phaseopt.values.errors import InputError
 
 NAMES = {
     "torque", "power", "table-intake", "table-exhaust", "map-intake_piston", "map-exhaust_piston",
-    "angle-intake_piston", "angle-exhaust_piston", "safe", "dips", "prices", "thin",
+    "angle-intake_piston", "angle-exhaust_piston", "safe", "dips", "limit-costs", "thin",
 }  # fmt: skip
 
 
@@ -32,7 +32,7 @@ def test_each_figure_is_there_as_svg_and_png(files: dict[str, str | bytes]) -> N
 def test_each_is_read_alone(hillclimb: Build, files: dict[str, str | bytes]) -> None:
     """Each has the project's name and verdict, and titled axes; every one but a table's load and speed has a unit."""
     above = heading(hillclimb)
-    assert above.startswith(f"{hillclimb.project.name}: clear at every cell and as a box up to")
+    assert above.startswith(f"{hillclimb.project.name}: clear at every cell and in any combination up to")
     for name, content in files.items():
         if name.endswith(".svg"):
             assert isinstance(content, str)

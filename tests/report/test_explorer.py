@@ -40,15 +40,15 @@ def test_least_gaps_are_those_of_the_bounds_and_never_more(both: Build) -> None:
 def test_torque_at_a_cell_is_the_tables_own(both: Build) -> None:
     data = explorer_data(both)["torque"]
     mean = unpacked(data["mean"]).reshape(both.tables.intake.size, len(data["intake"]), len(data["exhaust"]))
-    doubt = unpacked(data["doubt"]).reshape(mean.shape)
+    uncertainty = unpacked(data["uncertainty"]).reshape(mean.shape)
     r, k = 3, -1
     n = r * both.tables.load.size + both.tables.load.size - 1
     i, e = (np.searchsorted(getattr(both.limits, f"phases_{s}"), data[s]) for s in ("intake", "exhaust"))
     labels = both.best.labels
     assert np.allclose(mean[n] * data["unit"], labels.torque[r, k][np.ix_(i, e)], atol=data["unit"])
-    known = np.where(doubt[n] < 0, -1 - doubt[n], doubt[n]) * data["unit"]
+    known = np.where(uncertainty[n] < 0, -1 - uncertainty[n], uncertainty[n]) * data["unit"]
     assert np.allclose(known, labels.deviation[r, k][np.ix_(i, e)], atol=data["unit"])
-    assert ((doubt[n] >= 0) == labels.in_reach[r, k][np.ix_(i, e)]).all()
+    assert ((uncertainty[n] >= 0) == labels.in_reach[r, k][np.ix_(i, e)]).all()
 
 
 def test_cells_say_what_cells_csv_says(both: Build, both_files: dict[str, str]) -> None:

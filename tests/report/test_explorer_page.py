@@ -104,9 +104,11 @@ def test_a_gain_that_is_not_known_is_not_shown_as_none(explorer: Opened) -> None
 
 def test_timings_of_which_the_model_does_not_speak_are_marked(explorer: Opened) -> None:
     told = "document.querySelector('#explorer-map-words').textContent.includes('Dots: the torque model does not speak')"
-    explorer.page.evaluate("known.torque.doubt.fill(1); openCell(1)")
+    explorer.page.evaluate("known.torque.uncertainty.fill(1); openCell(1)")
     explorer.page.wait_for_function(f"!{told}")
-    explorer.page.evaluate("known.torque.doubt[known.torque.doubt.length / known.cells.length] = -2; draw()")
+    explorer.page.evaluate(
+        "known.torque.uncertainty[known.torque.uncertainty.length / known.cells.length] = -2; draw()"
+    )
     explorer.page.wait_for_function(told)
 
 

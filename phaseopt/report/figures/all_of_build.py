@@ -18,7 +18,7 @@ _WIDTH = 105  # letters of a heading that fit across a figure
 
 
 def build_figures(build: "Build") -> Iterator[Drawing]:
-    """The figures of the page, and power, the tables, dips, prices and data coverage."""
+    """The figures of the page, and power, the tables, dips, costs of limits and data coverage."""
     yield figures.full_load_torque(build)
     yield table_figures.power_over_speed(build)
     for side in moving(build.project):
@@ -29,7 +29,7 @@ def build_figures(build: "Build") -> Iterator[Drawing]:
     yield figures.safe_set(build)
     yield table_figures.dips_over_speed(build)
     if build.explanations.limit_costs.costliest:
-        yield table_figures.prices_over_speed(build)
+        yield table_figures.costs_over_speed(build)
     if len(build.model.surface.readings):
         supplied = build.model.supplied_grid is not None
         yield thin(build.project, build.model.surface, build.limits, supplied_grid=supplied)
@@ -42,8 +42,8 @@ def build_figures(build: "Build") -> Iterator[Drawing]:
 def heading(build: "Build") -> str:
     """Whose tables these are, the verdict on them and the gap nearest to its rule, in lines as wide as a figure."""
     verdict = build.verdict
-    kept = "as a box" if verdict.clear else "between neighbouring cells, the looser rule,"
-    said = (
-        f"clear at every cell and {kept} up to {build.contact.top_speed:.0f} rpm" if verdict.accepted else "NOT CLEAR"
+    where = "in any combination" if verdict.clear else "between neighbouring cells, the looser rule,"
+    verdict_words = (
+        f"clear at every cell and {where} up to {build.contact.top_speed:.0f} rpm" if verdict.accepted else "NOT CLEAR"
     )
-    return "\n".join(textwrap.wrap(f"{build.project.name}: {said}; closest: {verdict.worst}", _WIDTH))
+    return "\n".join(textwrap.wrap(f"{build.project.name}: {verdict_words}; closest: {verdict.worst}", _WIDTH))

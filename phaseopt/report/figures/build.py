@@ -11,8 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 
 from phaseopt.clearance.allowances import timing
+from phaseopt.clearance.budget import gap_budget
 from phaseopt.clearance.contacts import WORDS, sides_of
-from phaseopt.clearance.gap_budget import gap_budget
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
 from phaseopt.clearance.safe_set import EDGES

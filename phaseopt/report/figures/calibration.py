@@ -49,13 +49,13 @@ def filling(build: "Build") -> Drawing:
     """Volumetric efficiency at full throttle over engine speed, with the tables and with the baseline."""
     assert build.comparison.airflow is not None
     row = build.comparison.airflow.isel(load=-1)
-    rpm, shown = row["rpm"].to_numpy(), np.isfinite(row["air"].to_numpy())
+    rpm, known = row["rpm"].to_numpy(), np.isfinite(row["air"].to_numpy())
     with styled():
         figure = Figure(figsize=(7.5, 3.4), layout="constrained")
         axes = figure.subplots()
         axes.plot(rpm, row["efficiency_before"], "s--", color=DARK, ms=4, label=f"before: {build.baseline.name}")
         axes.plot(rpm, row["efficiency"], "o-", color=MIDDLE, ms=4, label="after: these tables")
-        lost = "" if shown.all() else "; gaps: not simulated"
+        lost = "" if known.all() else "; gaps: not simulated"
         axes.set_title(f"Volumetric efficiency at full throttle, simulated{lost}")
         axes.set_xlabel("engine speed, rpm")
         axes.set_ylabel("volumetric efficiency")

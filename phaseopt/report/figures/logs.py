@@ -34,10 +34,10 @@ def reduction_figures(day: Day) -> dict[str, str]:
 
 
 def pulls(day: Day) -> str:
-    """Torque of each pull over speed with 95 % of each point, all pulls faint behind it; odd pulls marked."""
+    """Torque of each pull over speed with 95 % of each point, all pulls faint behind it; outliers pulls marked."""
     points, names, unit = day.reduction.points, day.pull_names, day.project.display_units.torque
-    odd = {one.pull for one in day.repeats.outliers} | {one.other for one in day.repeats.outliers if one.unclear}
-    odd |= {one.pull for one in day.unlike}
+    outliers = {one.pull for one in day.repeats.outliers} | {one.other for one in day.repeats.outliers if one.unclear}
+    outliers |= {one.pull for one in day.unlike}
     rows = -(-len(names) // _ACROSS)
     with styled():
         figure = Figure(figsize=(9.0, 1.9 * rows + 0.7), layout="constrained")
@@ -49,7 +49,7 @@ def pulls(day: Day) -> str:
                 continue
             axes.vlines(speeds, unit.of(least), unit.of(greatest), color="#b0b0b0", lw=4, zorder=1)
             _pull(axes, points.isel(point=np.flatnonzero(points["pull"].to_numpy() == number)), unit)
-            mark = " (does not belong?)" if number in odd else ""
+            mark = " (does not belong?)" if number in outliers else ""
             axes.set_title(names[number] + mark, fontsize=8.0, loc="left", color=BLACK)
             axes.grid(alpha=0.3)
         figure.supxlabel("engine speed, rpm", fontsize=9.0)

@@ -22,26 +22,26 @@ def offsets_figures(study: OffsetStudy, named: list[tuple[str, Choice]]) -> dict
 
 
 def _front(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
-    now, front, shown = study.fitted.trial.score, study.front, study.project.display_units
+    now, front, units = study.fitted.trial.score, study.front, study.project.display_units
 
     def margins(trials: Iterable[Trial]) -> list[float]:
-        return [shown.gap.of(trial.travel_margin) for trial in trials]
+        return [units.gap.of(trial.travel_margin) for trial in trials]
 
     def scores(trials: Iterable[Trial]) -> list[float]:
-        return [shown.torque.of(trial.score - now) for trial in trials]
+        return [units.torque.of(trial.score - now) for trial in trials]
 
     with styled():
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
         axes = figure.subplots()
-        axes.axvspan(min(0.0, *margins(study.trials)) - shown.gap.of(0.2), 0.0, color="0.92", lw=0)
+        axes.axvspan(min(0.0, *margins(study.trials)) - units.gap.of(0.2), 0.0, color="0.92", lw=0)
         axes.plot(margins(study.trials), scores(study.trials), "o", color="0.6", ms=3, label="tried")
         axes.plot(margins(front), scores(front), ".-", color=BLACK, label="front")
         for name, choice in named:
             at = margins([choice.trial]), scores([choice.trial])
             axes.plot(*at, _MARKS[name], color=_COLOURS[name], mec=BLACK, ms=9, label=name)
         axes.margins(x=0.02)
-        axes.set_xlabel(f"full travel above the rule that binds it, {shown.gap.name} (below 0 a fault breaks a rule)")
-        axes.set_ylabel(f"score over that as fitted, {shown.torque.name} a cell")
+        axes.set_xlabel(f"full travel above what is required, {units.gap.name} (below 0 a fault is not clear)")
+        axes.set_ylabel(f"score over that as fitted, {units.torque.name} a cell")
         axes.set_title("Torque against the gap that a phaser fault leaves")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")

@@ -40,10 +40,10 @@ def simulation_figures(project: Project, config: CycleConfig, grid: xr.Dataset) 
     return found
 
 
-def waves(point: Point, trace: xr.Dataset, ambient: float, shown: DisplayUnits) -> str:
+def waves(point: Point, trace: xr.Dataset, ambient: float, units: DisplayUnits) -> str:
     """Pressure in cylinder, runner and primary over crank angle, and the valve lifts, of one cycle at full throttle."""
     angle = trace["crank_angle"].to_numpy()
-    torque = f"{shown.torque.of(trace.attrs['torque']):.0f} {shown.torque.name}"
+    torque = f"{units.torque.of(trace.attrs['torque']):.0f} {units.torque.name}"
     looks = (
         ("cylinder_pressure", "-", DARK, "cylinder"),
         ("runner_pressure", "--", MIDDLE, "runner, at the intake valves"),
@@ -68,9 +68,9 @@ def waves(point: Point, trace: xr.Dataset, ambient: float, shown: DisplayUnits) 
         near.set_ylim(float(pipes.min()) - 0.1 * height, float(pipes.max()) + 0.35 * height)
         near.set_ylabel("pressure, kPa")
         near.legend(loc="upper center", ncols=2)
-        lifts.plot(angle, shown.gap.of(trace["intake_lift"].to_numpy()), "--", color=MIDDLE, label="intake")
-        lifts.plot(angle, shown.gap.of(trace["exhaust_lift"].to_numpy()), "-.", color=LIGHT, label="exhaust")
-        lifts.set_ylabel(f"valve lift, {shown.gap.name}")
+        lifts.plot(angle, units.gap.of(trace["intake_lift"].to_numpy()), "--", color=MIDDLE, label="intake")
+        lifts.plot(angle, units.gap.of(trace["exhaust_lift"].to_numpy()), "-.", color=LIGHT, label="exhaust")
+        lifts.set_ylabel(f"valve lift, {units.gap.name}")
         lifts.set_xlabel("crank angle of cylinder 1, degrees after gas-exchange TDC (firing TDC at both ends)")
         lifts.legend(loc="upper left")
         lifts.set_xlim(-360.0, 360.0)
@@ -108,7 +108,7 @@ def _fillings(axes: Axes, project: Project, grid: xr.Dataset, side: Side) -> Non
     own, other = ("icl", "ecl") if side == "intake" else ("ecl", "icl")
     at = dict(zip(("icl", "ecl"), phases(project, grid), strict=True))
     phaser = project.phaser_of(side)
-    assert phaser is not None  # only cams that move are shown
+    assert phaser is not None  # only cams that move are units
     far = max(phaser.travel, key=abs)
     for look, wanted in zip(_LOOKS, np.linspace(0.0, far, SHOWN), strict=True):
         place = int(np.abs(at[own] - wanted).argmin())

@@ -99,18 +99,18 @@ def dips_over_speed(build: "Build") -> Drawing:
         return Drawing(figure, "dips", words)
 
 
-def prices_over_speed(build: "Build") -> Drawing:
+def costs_over_speed(build: "Build") -> Drawing:
     """What a degree more of each of the costliest limits would gain at full throttle, over engine speed."""
     unit, rpm = build.project.display_units.torque, np.array(build.tables.rpm)
     with styled():
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
         axes = figure.subplots()
-        for price, (look, colour) in zip(build.explanations.limit_costs.costliest, _LOOKS, strict=False):
-            axes.plot(rpm, unit.of(price.cells[:, -1]), look, color=colour, ms=4, label=limit_words(price.limit))
+        for cost, (look, colour) in zip(build.explanations.limit_costs.costliest, _LOOKS, strict=False):
+            axes.plot(rpm, unit.of(cost.cells[:, -1]), look, color=colour, ms=4, label=limit_words(cost.limit))
         axes.axhline(0.0, color=BLACK, lw=0.8)
         axes.set_title("What each limit costs at full throttle: torque for one degree more of it")
         axes.set_xlabel("engine speed, rpm")
         axes.set_ylabel(f"torque, {unit.name} for one degree")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")
-        return Drawing(figure, "prices", "What one degree more of each costly limit gains, over engine speed")
+        return Drawing(figure, "limit-costs", "What one degree more of each costly limit gains, over engine speed")

@@ -78,11 +78,11 @@ def slices(project: Project, model: TorqueModel, limits: Limits, side: Side) -> 
     """Torque at full load over the travel of one phaser at some speeds, the other cam at its middle measured timing."""
     readings = model.surface.readings
     full = readings.x[:, 1] >= project.tables.load[-1] - 1e-6
-    shown = readings.x[full] if full.any() else readings.x
-    middle = [_median_phase(project, name, shown[:, k]) for name, k in zip(SIDES, (2, 3), strict=True)]
-    speeds = _shown_speeds(project, shown[:, 0])
+    drawn = readings.x[full] if full.any() else readings.x
+    middle = [_median_phase(project, name, drawn[:, k]) for name, k in zip(SIDES, (2, 3), strict=True)]
+    speeds = _speeds_to_draw(project, drawn[:, 0])
     phaser = project.phaser_of(side)
-    assert phaser is not None  # only cams that move are shown
+    assert phaser is not None  # only cams that move are drawn
     phase = np.linspace(*phaser.travel, 61)
     tied = project.arrangement == "together"
     intake = phase if side == "intake" else np.full_like(phase, middle[0])
@@ -93,7 +93,7 @@ def slices(project: Project, model: TorqueModel, limits: Limits, side: Side) -> 
         figure = Figure(figsize=(7.5, 1.9 * len(speeds) + 0.8), layout="constrained")
         panels = np.atleast_1d(figure.subplots(len(speeds), 1, sharex=True))
         for axes, rpm, look in zip(panels, speeds, _LOOKS, strict=False):
-            at = np.column_stack([np.full_like(phase, rpm), np.full_like(phase, shown[:, 1].max()), icl, ecl])
+            at = np.column_stack([np.full_like(phase, rpm), np.full_like(phase, drawn[:, 1].max()), icl, ecl])
             mean, deviation = model.surface.predict(at)
             _slice(axes, phase, unit.of(mean), unit.of(deviation), rpm, look)
             _near_points(axes, project, readings, at, side, look, tied=tied)
@@ -183,10 +183,10 @@ def thin(project: Project, surface: TorqueSurface, limits: Limits, *, supplied_g
 
 def _map(figure: Figure, axes: Axes, found: xr.DataArray, across: str, up: str, unit: Unit) -> None:
     values = found.transpose(up, across)
-    shown = axes.contourf(values[across], values[up], unit.of(values.to_numpy()), levels=STEPS, cmap=MAP)
-    lines = axes.contour(shown, levels=np.asarray(shown.levels)[::3], colors=WHITE, linewidths=0.6)
+    drawn = axes.contourf(values[across], values[up], unit.of(values.to_numpy()), levels=STEPS, cmap=MAP)
+    lines = axes.contour(drawn, levels=np.asarray(drawn.levels)[::3], colors=WHITE, linewidths=0.6)
     axes.clabel(lines, fmt="%.1f", fontsize=7)
-    figure.colorbar(shown, ax=axes, label=unit.name, orientation="horizontal", shrink=0.9)
+    figure.colorbar(drawn, ax=axes, label=unit.name, orientation="horizontal", shrink=0.9)
 
 
 def _shade_unsafe(axes: Axes, limits: Limits, side: Side) -> None:
@@ -200,7 +200,7 @@ def _shade_unsafe(axes: Axes, limits: Limits, side: Side) -> None:
     axes.set_xlim(left, right)
 
 
-def _shown_speeds(project: Project, measured: FloatArray) -> FloatArray:
+def _speeds_to_draw(project: Project, measured: FloatArray) -> FloatArray:
     """Speeds of the tables spread over those measured."""
     rpm = np.array(project.tables.rpm)
     inside = rpm[(rpm >= measured.min()) & (rpm <= measured.max())]

@@ -146,7 +146,7 @@ def limited_lines(build: "Build") -> list[str]:
     binding = build.best.search.binding
     total, free = sum(map(len, binding)), sum(not names for row in binding for names in row)
     shares = [f"{binder_words(name)} {count}" for name, count in binders(build)]
-    lines = [f"Of {total} cells, of which one may have several limits: {', '.join(shares)}; free {free}."]
+    lines = [f"Of {total} cells, and a cell may have several limits: {', '.join(shares)}; free {free}."]
     if not shares:
         lines = [f"Nothing: each of the {total} cells is at its own best timing."]
     outside = {

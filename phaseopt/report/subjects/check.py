@@ -144,7 +144,7 @@ def _judged(judged: xr.Dataset, unit: Unit) -> tuple[str, ...]:
     """The verdict on one cell or speed, what limits it, and how much is missing."""
     margin = min(float(judged["static_margin"].min()), float(judged["running_margin"].min()))
     missing = unit.up(-margin) if margin < 0 else ""
-    return judged["verdict"].item().upper(), judged["binds"].item(), missing
+    return judged["verdict"].item().upper(), judged["limited_by"].item(), missing
 
 
 def check_notes(verdict: Verdict | ClampVerdict) -> tuple[str, ...]:

@@ -112,15 +112,15 @@ function tellTorque(now) {
       : `Expected torque ${shown("torque", own.torque)} ± ${shown("torque", 2 * own.torque_sd)} ${unit}, ` +
         (own.gain === null ? "torque before not known."
           : `${shown("torque", own.gain, true)} ± ${shown("torque", 2 * own.gain_sd)} against before.`));
-    lines.push(own.binds.length ? `Limited here by: ${own.binds.join("; ")}.` : "Free: this timing is the best for the cell.");
-    if (own.prices.length) {
-      lines.push(`What limits cost this cell: ${own.prices.map(([limit, per, price]) =>
-        `${limit} ${shown("torque", price, true, 1)} ${unit} for ${per === "degree" ? "a degree" : per}`).join("; ")}.`);
+    lines.push(own.limited_by.length ? `Limited here by: ${own.limited_by.join("; ")}.` : "Free: this timing is the best for the cell.");
+    if (own.costs.length) {
+      lines.push(`What limits cost this cell: ${own.costs.map(([limit, per, cost]) =>
+        `${limit} ${shown("torque", cost, true, 1)} ${unit} for ${per === "degree" ? "a degree" : per}`).join("; ")}.`);
     }
   } else {
     const found = torqueAt(chosen.cell, now.intake, now.exhaust);
     lines.push(found === null ? "Torque is not known here."
-      : `Expected torque about ${shown("torque", found.mean)} ± ${shown("torque", 2 * found.doubt)} ${unit}` +
+      : `Expected torque about ${shown("torque", found.mean)} ± ${shown("torque", 2 * found.uncertainty)} ${unit}` +
         (own.torque === null ? "." : `, ${shown("torque", found.mean - own.torque, true)} against the table's own timing.`));
     if (found && !found.reach) lines.push("The torque model does not speak of this timing: a guess.");
   }

@@ -14,7 +14,7 @@ for (const contact of known.contacts) {
 }
 for (const cam of Object.values(known.cams)) cam.lift = cam.lift.map(unpacked);
 known.torque.mean = unpacked(known.torque.mean);
-known.torque.doubt = unpacked(known.torque.doubt);
+known.torque.uncertainty = unpacked(known.torque.uncertainty);
 
 const SIDES = ["intake", "exhaust"];
 const HAND = 0, STATIC = 1, RUNNING = 2; // which of the three curves of lift
@@ -51,7 +51,7 @@ function rowOf(cell) {
   return Math.floor(cell / known.load.length);
 }
 
-// The three least gaps of a contact at labels (i, e): by hand, guaranteed, and worst case running at a speed by number.
+// The three least gaps of a contact at labels (i, e): by hand, at least, and worst case running at a speed by number.
 function leastGaps(contact, i, e, speed) {
   const at = i * known.phases.exhaust.length + e;
   return [contact.by_hand[at] / 1000, contact.static[at] / 1000, contact.swept[at] / 1000 - contact.taken[speed]];
@@ -77,9 +77,9 @@ function between(axis, value) {
   return [low, Math.min(Math.max((value - axis[low]) / (axis[low + 1] - axis[low]), 0), 1)];
 }
 
-// Torque, its doubt and whether the model speaks, in a cell at phases: on straight lines between nodes; null unknown.
+// Torque, its uncertainty and whether the model speaks, in a cell at phases: on straight lines between nodes; null unknown.
 function torqueAt(cell, intake, exhaust) {
-  const { intake: a, exhaust: b, mean, doubt, unit } = known.torque;
+  const { intake: a, exhaust: b, mean, uncertainty, unit } = known.torque;
   const [i, u] = between(a, intake), [k, v] = known.tied ? [0, 0] : between(b, exhaust);
   let sum = 0, spread = 0, reach = true;
   for (const [di, wi] of [[0, 1 - u], [1, u]]) {
@@ -87,12 +87,12 @@ function torqueAt(cell, intake, exhaust) {
       if (wi * wk === 0) continue;
       const at = (cell * a.length + i + di) * b.length + k + dk;
       if (mean[at] === -32768) return null;
-      reach = reach && doubt[at] >= 0;
+      reach = reach && uncertainty[at] >= 0;
       sum += wi * wk * mean[at] * unit;
-      spread += wi * wk * (doubt[at] < 0 ? -1 - doubt[at] : doubt[at]) * unit;
+      spread += wi * wk * (uncertainty[at] < 0 ? -1 - uncertainty[at] : uncertainty[at]) * unit;
     }
   }
-  return { mean: sum, doubt: spread, reach };
+  return { mean: sum, uncertainty: spread, reach };
 }
 
 // Lift at a crank angle from the lobe's centre, mm, for drawing.
@@ -102,7 +102,7 @@ function liftAt(side, which, angle) {
   return (curve[low] + (curve[low + 1] - curve[low]) * (place - low)) / 1000;
 }
 
-// Gap of a contact at a crank angle, mm, for drawing: by hand, guaranteed or running at a speed by number.
+// Gap of a contact at a crank angle, mm, for drawing: by hand, at least or running at a speed by number.
 function gapOverAngle(contact, which, angle, phases, speed) {
   const taken = which === HAND ? 0 : contact.static_mm + (which === RUNNING ? contact.taken[speed] : 0);
   if (contact.drop) {

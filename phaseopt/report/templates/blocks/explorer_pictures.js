@@ -130,7 +130,7 @@ function drawPlane(page, cell, phases) {
   return values.length
     ? `Expected torque over both phases, from ${shown("torque", low)} (dark) to ${shown("torque", high)} ` +
       `${known.units.torque.unit} (light). Hatched: not clear at some speed up to ${known.top} rpm. ` +
-      `${mute ? "Dots: the torque model does not speak there. " : ""}Frame: the clamps${box.safe ? ", safe as a whole" : ""}. ${MARKS}`
+      `${mute ? "Dots: the torque model does not speak there. " : ""}Frame: the clamps${box.safe ? ", safe in any combination" : ""}. ${MARKS}`
     : "Torque of this cell is not known.";
 }
 
@@ -144,7 +144,7 @@ function dot(pen, x, y) {
   }
 }
 
-// Pairs of phases that break a rule, hatched.
+// Pairs of phases that are not clear, hatched.
 function hatch(pen, at) {
   const { intake, exhaust } = known.phases, across = edges(intake), up = edges(exhaust);
   pen.save();
@@ -179,8 +179,8 @@ function drawLine(page, cell, phases, side) {
   const nodes = axis.map((phase) => torqueAt(cell, side === "intake" ? phase : 0, side === "exhaust" ? phase : 0));
   const real = nodes.filter((node) => node), factor = known.units.torque.factor;
   if (!real.length) return "Torque of this cell is not known.";
-  const low = Math.min(...real.map((n) => n.mean - 2 * n.doubt)) * factor;
-  const high = Math.max(...real.map((n) => n.mean + 2 * n.doubt)) * factor;
+  const low = Math.min(...real.map((n) => n.mean - 2 * n.uncertainty)) * factor;
+  const high = Math.max(...real.map((n) => n.mean + 2 * n.uncertainty)) * factor;
   const words = known.tied ? "phase of both cams" : `${side} phase`;
   const at = axes(page, [axis[0], axis[axis.length - 1]], [low, high + 0.1], [
     `${words}, crank °, + = advanced`, `torque, ${known.units.torque.unit}`]);
@@ -190,7 +190,7 @@ function drawLine(page, cell, phases, side) {
   for (const [times, size, dash] of [[0, 2, []], [2, 1, [4, 3]], [-2, 1, [4, 3]]]) {
     pen.lineWidth = size;
     pen.setLineDash(dash);
-    const height = (n) => at.py((nodes[n].mean + times * nodes[n].doubt) * factor);
+    const height = (n) => at.py((nodes[n].mean + times * nodes[n].uncertainty) * factor);
     for (let n = 1; n < axis.length; n += 1) {
       if (nodes[n - 1] && nodes[n]) line(pen, [[at.px(axis[n - 1]), height(n - 1)], [at.px(axis[n]), height(n)]]);
     }
@@ -213,7 +213,7 @@ function drawLine(page, cell, phases, side) {
     `${mute ? "Dots, or no line: the torque model does not speak there. " : ""}${MARKS}`;
 }
 
-// Phases of the one cam that moves, or of both tied ones, that break a rule.
+// Phases of the one cam that moves, or of both tied ones, that are not clear.
 function shadeUnsafe(pen, at, side) {
   const across = edges(known.phases[side]), [, top, , height] = at.inside;
   pen.fillStyle = colour("line");
