@@ -26,7 +26,7 @@ def test_the_example_for_a_person_and_for_machines_with_pictures(tmp_path: Path)
     result = run(project, "--out", out)
     assert result.exit_code == 0, result.output
     for words in ("a whole pull, predicted by the other pulls", "lie in the 90 % interval", "of intake timing",
-                  "deviation of torque at full load", "This judges torque alone"):  # fmt: skip
+                  "deviation of torque at full throttle", "This judges torque alone"):  # fmt: skip
         assert words in told(result)
     names = {path.name for path in out.iterdir()}
     assert names == {"predicted.svg", "thin.svg", "slices-intake.svg", "slices-exhaust.svg", "run.json"}
