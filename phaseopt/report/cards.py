@@ -39,9 +39,10 @@ def card(found: object) -> Card:
 
 
 def _in_short(document: Document, *titles: str, more: tuple[Section, ...] = ()) -> Card:
-    """A card of some sections of a document, without its notes, and with the first of its cautions."""
+    """A card of some sections of a document, without its notes, and with its cautions down to the check by hand."""
     sections = tuple(section for section in document.sections if section.title in titles)
-    return Card(replace(document, sections=(*sections, *more), notes=(), cautions=document.cautions[:1]))
+    by_hand = next((k for k, line in enumerate(document.cautions, 1) if "every cylinder" in line), 1)
+    return Card(replace(document, sections=(*sections, *more), notes=(), cautions=document.cautions[:by_hand]))
 
 
 @card.register

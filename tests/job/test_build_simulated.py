@@ -191,7 +191,7 @@ def test_progress_reaches_the_end_and_never_goes_back(folder: Path, found: Build
 
 def test_a_project_that_says_nothing_of_torque_is_told_both_ways_out(tmp_path: Path) -> None:
     changes = {name: value for name, value in SMALL.items() if name != "cycle"}
-    with pytest.raises(InputError, match=r"no torque is given.*\[torque\].*\[cycle\].*phaseopt limits"):
+    with pytest.raises(InputError, match=r"has no torque.*\[torque\].*\[cycle\].*phaseopt limits"):
         build(load_project(write_project(tmp_path, **changes)))
 
 
@@ -250,7 +250,7 @@ def test_an_engine_that_does_not_run_is_told_with_its_section(
     assert found.model.simulation is not None
     dead = found.model.simulation.grid.copy()
     dead["torque"] = dead["torque"] * np.nan
-    monkeypatch.setattr("phaseopt.torque_model.model.torque_grid", lambda *_, **__: dead)
+    monkeypatch.setattr("phaseopt.torque_model.simulation.torque_grid", lambda *_, **__: dead)
     with pytest.raises(InputError, match=r"project.toml: cycle: no point of it settled. Fix: check the dimensions"):
         build(load_project(folder / "project.toml"))
 
@@ -276,7 +276,7 @@ def test_a_timing_that_did_not_settle_is_never_taken(
     node = found.model.simulation.grid["icl"].to_numpy()[:3]
     assert node[0] < float(_intake_centrelines(found)[0].min()) < node[2]
     holed = _holed(found.model.simulation.grid, rpm=0, icl=1)
-    monkeypatch.setattr("phaseopt.torque_model.model.torque_grid", lambda *_, **__: holed)
+    monkeypatch.setattr("phaseopt.torque_model.simulation.torque_grid", lambda *_, **__: holed)
     again = build(load_project(folder / "project.toml"))
     assert (_intake_centrelines(again)[0] >= node[2] - 1e-9).all()
     assert np.isfinite(again.torque["torque"]).all()
@@ -290,7 +290,7 @@ def test_a_baseline_that_did_not_settle_is_left_out_of_the_gain_and_left_empty(
     assert found.model.simulation is not None
     holed = _holed(found.model.simulation.grid, rpm=0, icl=-2)
     assert float(holed["icl"][-2]) == float(found.contact.engine.intake.true_centreline(0.0))
-    monkeypatch.setattr("phaseopt.torque_model.model.torque_grid", lambda *_, **__: holed)
+    monkeypatch.setattr("phaseopt.torque_model.simulation.torque_grid", lambda *_, **__: holed)
     again = build(load_project(folder / "project.toml"))
     gain = again.torque["gain"].isel(load=-1).to_numpy()
     assert np.isnan(gain).tolist() == [True, False, False]

@@ -86,7 +86,7 @@ def test_a_pin_against_the_low_speed_lock_names_both(project: Project, model: Co
 
 
 def test_a_pin_needs_a_phase() -> None:
-    with pytest.raises(ValueError, match="holds neither cam"):
+    with pytest.raises(ValueError, match="names neither cam"):
         Pin.model_validate({"rpm": [5000, 6000], "load": [90, 100]})
 
 
