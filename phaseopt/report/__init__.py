@@ -1,6 +1,6 @@
-"""What a person reads of a build: the terminal summary, the figures and the self-contained page.
+"""What a person reads: a `Document` of each subject, drawn for a terminal, a page and a notebook.
 
-`facts` picks out of a build what several of them say, `text` is the summary and the cautions, `verdicts` words limits
-and checks, `colours` and `figures` draw, `page` puts everything on one page. Nothing here computes a gap or a torque of
-its own.
+`document` says what a document is made of; `terminal`, `page` and `card` draw any of them. `subjects` has a module a
+command, which makes its document from what was computed; modules beside it word and tabulate what several subjects say
+(`gains`, `dips`, `faults`, `words` ...). `figures` draws. Nothing here computes a gap or a torque of its own.
 """
