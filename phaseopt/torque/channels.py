@@ -59,7 +59,7 @@ def read_channels(file: Path, torque: Torque, dialect: Dialect, columns: Mapping
     """Read the channels of one file, text in columns or MDF.
 
     Parameters: `torque`, for the units of the columns and how phases count; `dialect`, how the text is written, as far
-    as stated; `columns` by quantity, of which those that the file lacks are left out.
+    as stated; `columns` by quantity; those that the file lacks are left out.
 
     Raises `InputError` with file and line: a file that cannot be read or may be read in two ways, text among numbers, a
     unit that contradicts the project, time that runs backwards, negative speed, pressure that is not above zero,

@@ -168,7 +168,7 @@ def read_other_logs(
     patterns
         Names or globs.
     needed
-        The quantities they must have, the first of which gives the time base. Other named columns are read where they
+        The quantities they must have; the first gives the time base. Other named columns are read where they
         are there.
 
     Returns

@@ -4,8 +4,8 @@ One step is the response of a second-order system with limited speed, after a de
 
     x'' = ω² (u(t - τ) - x) - 2 ζ ω x',    |x'| ≤ S
 
-fitted to all rows of the step by least squares with the end level free, so that neither noise nor a coarse sample rate
-makes a maximum or a crossing by itself. The figures reported do not depend on whether the limit S is reached: the mean
+fitted to all rows of the step by least squares with the end level free, so that noise or a coarse sample rate does not
+make a maximum or a crossing by itself. The figures reported do not depend on whether the limit S is reached: the mean
 speed from a tenth to nine tenths of the way, and the swing beyond the level at which it settles.
 
 Standard errors are those of the linearised fit (from memory: Bates and Watts, Nonlinear Regression Analysis and Its
@@ -155,7 +155,7 @@ def _nudges() -> list[tuple[FloatArray, float]]:
 
 
 def _covariance(jacobian: FloatArray, residual: FloatArray) -> FloatArray:
-    """Covariance of the parameters; a direction of which the rows show nothing counts as known: no figure uses it."""
+    """Covariance of the parameters; a direction that the rows do not show counts as known: no figure uses it."""
     freedom = max(len(residual) - jacobian.shape[1], 1)
     alike = float(residual[1:] @ residual[:-1] / max(float(residual @ residual), 1e-12))
     alike = min(max(alike, 0.0), 0.9)

@@ -191,7 +191,7 @@ def _half(log: xr.Dataset, torque: Torque, project: Project, where: str) -> floa
     """Half the window of a slope: a share of the time that the engine stays in a bin."""
     if "time" not in log:
         raise InputError.one(
-            "no time is logged, so that what acceleration takes cannot be told",
+            "no time is logged, so that what acceleration takes is not known",
             hint="name the time column, or leave the inertias out",
             file=project.file,
             where="torque.columns.time",

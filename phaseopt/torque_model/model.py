@@ -165,7 +165,7 @@ def fit_torque(
     points
         Its pulls, by `reduce_logs`.
     prior
-        Its simulation, by `simulate`, of the same points where there are both. With neither points nor a simulation,
+        Its simulation, by `simulate`, of the same points where there are both. Without points and a simulation,
         the project file decides, as in `torque_model`.
     progress
         Called with the share of the work done, 0 to 1, and what is going on.

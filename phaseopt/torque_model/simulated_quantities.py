@@ -128,7 +128,7 @@ def fuel_per_work(fuel: Array, torque: Array) -> Array:
 
 
 def least_air(torque: Array, air: Array) -> tuple[Array, Array]:
-    """The least air for a torque, over timings of which each makes a curve over load.
+    """The least air for a torque, over timings; each makes a curve over load.
 
     Between two loads, air is a straight line over torque (Willans' line: the fuel of an engine at one speed over its
     load; common practice).

@@ -70,7 +70,7 @@ class SuppliedGrid:
         """What every output must say of torque that comes from such a file."""
         origin = f" ({self.origin}, says the project)" if self.origin else ""
         return (
-            f"TORQUE IS AS GIVEN in {self.file}{origin}: this program neither measured nor simulated it. "
+            f"TORQUE IS AS GIVEN in {self.file}{origin}: this program did not measure or simulate it. "
             "The uncertainty shown is that of reading between its nodes alone. How far the file is off the engine is "
             "not in it."
         )

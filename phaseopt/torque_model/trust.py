@@ -195,23 +195,25 @@ def _change_distances(surface: TorqueSurface, points: xr.Dataset) -> dict[str, C
     own = h.noise**2 + float(np.median(readings.variance))
     low, high = readings.x.min(axis=0), readings.x.max(axis=0)
     full = points["full_throttle"].to_numpy()
-    shown = readings.x[full] if full.any() else readings.x
-    speeds = np.linspace(shown[:, 0].min(), shown[:, 0].max(), _SPEEDS)
+    measured_at = readings.x[full] if full.any() else readings.x
+    speeds = np.linspace(measured_at[:, 0].min(), measured_at[:, 0].max(), _SPEEDS)
     found: dict[str, ChangeDistance | None] = {}
     for axis, name in enumerate(INPUTS):
         seen = float(np.sqrt(2.0 * (own + (h.pull**2 if name in ("icl", "ecl") else 0.0))))
         if name in ("icl", "ecl") and high[axis] - low[axis] < VARIED:
             found[name] = None
             continue
-        at = _places(speeds, float(shown[:, 1].max()), shown, axis)
+        at = _places(speeds, float(measured_at[:, 1].max()), measured_at, axis)
         ends = (float(speeds[0]), float(speeds[-1])) if name == "rpm" else (float(low[axis]), float(high[axis]))
         found[name] = distance_of_change(surface, axis, at, *ends, seen)
     return found
 
 
-def _places(speeds: FloatArray, load: float, shown: FloatArray, axis: int) -> FloatArray:
+def _places(speeds: FloatArray, load: float, measured_at: FloatArray, axis: int) -> FloatArray:
     """Places (m, 4) to lay lines through: every speed, with the low, middle and high measured value of each timing."""
-    others = [np.unique(np.quantile(shown[:, k], [0.1, 0.5, 0.9])) if k != axis else shown[:1, k] for k in (2, 3)]
+    others = [
+        np.unique(np.quantile(measured_at[:, k], [0.1, 0.5, 0.9])) if k != axis else measured_at[:1, k] for k in (2, 3)
+    ]
     rpm = speeds[:1] if axis == 0 else speeds
     grid = np.meshgrid(rpm, [load], *others, indexing="ij")
     return np.column_stack([values.ravel() for values in grid])

@@ -4,7 +4,7 @@ The pull that stands out most by the left-out errors of a torque model is taken 
 and the pull's mean and its tilt (upper half of its speeds less the lower) predicted with their uncertainty. A pull is
 named where either is further off than chance allows on a day on which all belong (1 %, Bonferroni over pulls and both
 looks), by Student's t with as many degrees of freedom as the pulls and practice have. Then the next one is looked at,
-so that one such pull neither hides another nor throws suspicion on it.
+so that one such pull does not hide another, or throw suspicion on it.
 
 The uncertainty is the model's own, plus how far a pull drifts as a whole, which is never better known than by practice:
 an ordinary dyno repeats to about 1 % (common practice, no source), counted as four pulls more.

@@ -40,5 +40,5 @@ def test_the_error_of_a_share_counts_that_points_of_a_pull_err_together():
     assert np.std(shares) > 2.0 * independent  # so counting points as independent would have promised too much
 
 
-def test_two_pulls_do_not_tell_how_sure_a_share_is():
+def test_two_pulls_do_not_show_how_certain_a_share_is():
     assert np.isnan(left_out(np.zeros(20), 2)[0].error)

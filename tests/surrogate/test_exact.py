@@ -124,7 +124,7 @@ def test_same_readings_same_bytes():
         ),
     ],
 )
-def test_wrong_use_is_refused_with_the_mend(action, words):
+def test_wrong_use_is_refused_with_its_fix(action, words):
     with pytest.raises(InputError) as caught:
         action()
     assert words in str(caught.value)

@@ -42,11 +42,11 @@ def test_torque_simulated_at_the_readings_stands_in_for_the_grid_between_its_nod
     """A hump half-way between the grid's speeds, known to the simulation and not to its grid: nothing is left over."""
     readings = pulls(np.random.default_rng(3), 6, lambda x: PRIOR.at(x) + 8.0 * np.sin(np.pi * x[:, 0] / 500.0) ** 2)
     there = PRIOR.at(readings.x) + 8.0 * np.sin(np.pi * readings.x[:, 0] / 500.0) ** 2
-    by_grid, told = fit(readings, PRIOR), fit(readings, PRIOR, there)
-    assert told.hyperparameters.signal < 0.5 * by_grid.hyperparameters.signal
+    by_grid, at_readings = fit(readings, PRIOR), fit(readings, PRIOR, there)
+    assert at_readings.hyperparameters.signal < 0.5 * by_grid.hyperparameters.signal
     nodes = np.array([[3000.0, 100.0, 110.0, 110.0], [5000.0, 100.0, 105.0, 112.0]])
-    assert told.predict(nodes)[0] == pytest.approx(PRIOR.at(nodes), abs=1.0)
-    assert told.readings.y.tolist() == readings.y.tolist()
+    assert at_readings.predict(nodes)[0] == pytest.approx(PRIOR.at(nodes), abs=1.0)
+    assert at_readings.readings.y.tolist() == readings.y.tolist()
 
 
 def test_four_pulls_are_predicted_better_with_the_simulation():
@@ -102,7 +102,7 @@ def test_many_readings_outweigh_a_wrong_simulation():
     assert 0.9 < np.mean(np.abs(error) < 2 * deviation) <= 1.0
 
 
-def test_lengths_are_not_shorter_than_readings_can_tell():
+def test_lengths_are_not_shorter_than_readings_can_show():
     """Three timings over most of an axis bear no length below their step; one timing leaves the belief's median."""
     timing = np.repeat([97.0, 115.0, 133.0], 10)
     rpm = np.tile(np.linspace(2000, 7000, 10), 3)

@@ -68,7 +68,7 @@ def test_fit_is_where_the_slopes_end():
             assert grid_likelihood(there, AXES, TORQUE)[0] < value + 1e-3
 
 
-def test_a_grid_that_is_not_full_is_refused_with_the_mend():
+def test_a_grid_that_is_not_full_is_refused_with_its_fix():
     torque = TORQUE.copy()
     torque[0, 0, 0] = np.nan
     with pytest.raises(InputError, match=r"does not fill the grid.*Fix: give a finite number"):

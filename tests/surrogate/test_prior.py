@@ -151,7 +151,7 @@ def test_order_of_dimensions_does_not_matter():
         (grid_of(lambda x: np.full(len(x), -3.0)), "no point of it makes torque"),
     ],
 )
-def test_grids_that_are_none_are_refused_with_the_mend(grid, words):
+def test_grids_that_are_none_are_refused_with_its_fix(grid, words):
     with pytest.raises(InputError) as caught:
         GridPrior(grid)
     assert words in str(caught.value)

@@ -20,7 +20,7 @@ X = np.arange(12.0).reshape(3, 4)
         ({"variance": [0.0, np.nan, 0.0]}, "known variance: 1 of 3 points"),
     ],
 )
-def test_wrong_readings_are_refused_with_the_mend(change, words):
+def test_wrong_readings_are_refused_with_its_fix(change, words):
     with pytest.raises(InputError) as caught:
         Readings(**{"x": X, "y": [1.0, 2.0, 3.0], "pull": [1, 1, 2]} | change)
     assert words in str(caught.value)

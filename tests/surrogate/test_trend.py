@@ -87,10 +87,10 @@ def test_grid_product_and_points_agree():
     np.testing.assert_allclose(deviation.ravel(), expected_deviation, rtol=1e-9)
 
 
-def refitted(kept, simulated):
-    """Readings that were left out, as scikit-learn predicts them from those kept: mean and deviation."""
-    out = ~kept
-    scikit = scikit_trend(H, R.subset(kept), simulated[kept], SCALE, SHIFT)
+def refitted(keep, simulated):
+    """Readings that were left out, as scikit-learn predicts them from those keep: mean and deviation."""
+    out = ~keep
+    scikit = scikit_trend(H, R.subset(keep), simulated[keep], SCALE, SHIFT)
     mean, covariance = scikit_trend_predict(scikit, R.x[out], R.pull[out], simulated[out], SCALE)
     return mean, np.sqrt(np.diag(covariance) + H.noise**2 + R.variance[out])
 
@@ -110,11 +110,11 @@ def test_leave_one_pull_out_with_the_same_simulation_and_with_one_of_each_pull(o
     means = {p: torque(R.x, flow=1 + 0.02 * p) if other else PRIOR.at(R.x) for p in range(5)}
     left = leave_one_pull_out(MODEL, means if other else None)
     for pull in range(5):
-        kept = R.pull != pull
-        mean, deviation = refitted(kept, means[pull])
-        np.testing.assert_allclose(left.mean[~kept], mean, rtol=1e-8)
-        np.testing.assert_allclose(left.deviation[~kept], deviation, rtol=1e-8)
-        np.testing.assert_allclose(left.residual[~kept], (R.y - left.mean)[~kept], atol=1e-9)
+        keep = R.pull != pull
+        mean, deviation = refitted(keep, means[pull])
+        np.testing.assert_allclose(left.mean[~keep], mean, rtol=1e-8)
+        np.testing.assert_allclose(left.deviation[~keep], deviation, rtol=1e-8)
+        np.testing.assert_allclose(left.residual[~keep], (R.y - left.mean)[~keep], atol=1e-9)
 
 
 def test_the_same_simulation_given_for_each_pull_changes_nothing():
@@ -156,7 +156,7 @@ GRID_RPM, GRID_ICL = float(PRIOR.axes[0][10]), float(PRIOR.axes[2][3])
         (lambda: leave_one_pull_out(MODEL, dict.fromkeys(range(5), np.full(50, np.nan))), "50 of 50 torque points"),
     ],
 )  # fmt: skip
-def test_wrong_use_is_refused_with_the_mend(action, words):
+def test_wrong_use_is_refused_with_its_fix(action, words):
     with pytest.raises(InputError) as caught:
         action()
     assert words in str(caught.value)
@@ -211,7 +211,7 @@ def test_the_grids_own_error_hides_no_measured_place():
     """What a grid gets wrong is in every deviation; whether readings tell of a place does not depend on it."""
     rough = ExactModel.at(H, R, Trend(PRIOR, SCALE, SHIFT, at_speeds=2.0, between=9.0))
     x = np.vstack([R.x[:5], ELSEWHERE, R.x[:5] + np.array([0.0, 0.0, 0.0, 60.0])])
-    told = [model.predict(x)[1] <= model.informed_below(x[:, 0]) for model in (MODEL, rough)]
-    np.testing.assert_array_equal(*told)
-    assert told[0][:5].all()
-    assert not told[0].all()
+    informed = [model.predict(x)[1] <= model.informed_below(x[:, 0]) for model in (MODEL, rough)]
+    np.testing.assert_array_equal(*informed)
+    assert informed[0][:5].all()
+    assert not informed[0].all()

@@ -10,10 +10,10 @@ R = readings(40, pulls=5)
 MODEL = ExactModel.at(HYPERPARAMETERS, R)
 
 
-def refitted(kept):
-    """Readings that were left out, as scikit-learn predicts them from those kept: mean and deviation."""
-    h, out = HYPERPARAMETERS, ~kept
-    scikit = scikit_model(h, Readings(R.x[kept], R.y[kept], R.pull[kept], R.variance[kept]))
+def refitted(keep):
+    """Readings that were left out, as scikit-learn predicts them from those keep: mean and deviation."""
+    h, out = HYPERPARAMETERS, ~keep
+    scikit = scikit_model(h, Readings(R.x[keep], R.y[keep], R.pull[keep], R.variance[keep]))
     mean, deviation = scikit.predict(np.column_stack([R.x[out], R.pull[out]]), return_std=True)
     return mean + h.mean, np.sqrt(deviation**2 + h.noise**2 + R.variance[out])
 
@@ -31,13 +31,13 @@ def test_leave_one_pull_out_is_a_refit_without_that_pull():
     """Against scikit-learn conditioned on the other pulls, and against our own refit predicting torque itself."""
     left = leave_one_pull_out(MODEL)
     for pull in range(5):
-        kept = R.pull != pull
-        mean, deviation = refitted(kept)
-        np.testing.assert_allclose(left.mean[~kept], mean, rtol=1e-8)
-        np.testing.assert_allclose(left.deviation[~kept], deviation, rtol=1e-8)
-        others = Readings(R.x[kept], R.y[kept], R.pull[kept], R.variance[kept])
-        torque, _ = ExactModel.at(HYPERPARAMETERS, others).predict(R.x[~kept])
-        np.testing.assert_allclose(left.mean[~kept], torque, rtol=1e-8)
+        keep = R.pull != pull
+        mean, deviation = refitted(keep)
+        np.testing.assert_allclose(left.mean[~keep], mean, rtol=1e-8)
+        np.testing.assert_allclose(left.deviation[~keep], deviation, rtol=1e-8)
+        others = Readings(R.x[keep], R.y[keep], R.pull[keep], R.variance[keep])
+        torque, _ = ExactModel.at(HYPERPARAMETERS, others).predict(R.x[~keep])
+        np.testing.assert_allclose(left.mean[~keep], torque, rtol=1e-8)
 
 
 def test_figures_follow_from_the_residuals():

@@ -106,8 +106,8 @@ def test_sweeps_at_different_rates_agree_once_inertia_is_counted(tmp_path: Path)
     logs = []
     for rate in (200.0, 700.0):
         rows = round(5000 / rate * 50)
-        shown = curve(np.linspace(1500, 6500, rows)) - 0.15 * RAD * rate
-        logs.append(sweep(rows=rows, tq=shown) | {"t": np.arange(rows) / 50})
+        logged = curve(np.linspace(1500, 6500, rows)) - 0.15 * RAD * rate
+        logs.append(sweep(rows=rows, tq=logged) | {"t": np.arange(rows) / 50})
     dyno = {"engine_inertia": 0.15}
     points = reduced(tmp_path, logs, "sweep", columns=TIMED, dyno=dyno).points
     assert points["torque"].values == pytest.approx(curve(points["rpm"].values), abs=0.3)

@@ -22,10 +22,10 @@ def test_a_stretch_of_knock_and_one_of_lean_mixture_are_left_out(tmp_path: Path)
     reduction = reduce_logs(project)
     assert reduction.points["torque"].values == pytest.approx(curve(reduction.points["rpm"].values), abs=0.3)
     assert np.any(np.abs(reduction.points["rpm"] - 3000) < 125)  # what is left of the bin
-    said = {one.reason: one for one in reduction.rejected}
-    assert said["knock reads more than 0"].count == 1
-    assert said["knock reads more than 0"].rpm_from == pytest.approx(2955, abs=10)
-    assert said["mixture outside 0.8 to 0.95 lambda"].rpm_to == pytest.approx(6500)
+    rejected = {one.reason: one for one in reduction.rejected}
+    assert rejected["knock reads more than 0"].count == 1
+    assert rejected["knock reads more than 0"].rpm_from == pytest.approx(2955, abs=10)
+    assert rejected["mixture outside 0.8 to 0.95 lambda"].rpm_to == pytest.approx(6500)
     assert with_facts(reduction.notes, "knock", "from 29")
 
 

@@ -48,13 +48,13 @@ def test_figures_offered_are_on_the_cautious_side(project):
     """Of a known phaser no offered error, swing or speed is bolder than the truth."""
     rig = Rig(omega=25.0, damping=0.45, advance=160.0, retard=120.0)
     found = response(project, *logs(rig, bias=0.8))
-    shown = {offer.key: offer.shown for offer in offers(project, found)}
+    figures = {offer.key: offer.shown for offer in offers(project, found)}
     swings = [rig.truth(size)[1] for size in (20.0, -30.0)]
-    assert shown["error"] >= 0.8
-    assert shown["overshoot"] >= max(swings)
-    assert shown["overshoot"] < max(swings) + 1.0
-    assert 0.7 * rig.truth(20.0)[0] < shown["slew.advance"] <= rig.truth(20.0)[0]
-    assert 0.7 * rig.truth(-15.0)[0] < shown["slew.retard"] <= rig.truth(-15.0)[0]
+    assert figures["error"] >= 0.8
+    assert figures["overshoot"] >= max(swings)
+    assert figures["overshoot"] < max(swings) + 1.0
+    assert 0.7 * rig.truth(20.0)[0] < figures["slew.advance"] <= rig.truth(20.0)[0]
+    assert 0.7 * rig.truth(-15.0)[0] < figures["slew.retard"] <= rig.truth(-15.0)[0]
 
 
 def test_fragment_is_toml_that_a_phaser_takes(project):

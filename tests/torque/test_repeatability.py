@@ -72,8 +72,8 @@ def test_promise_is_kept_by_chance():
         one, other = readings(rng, 2)
         inside.append(abs(one.mean() - other.mean()) < found.least)
         at_speed.append(abs(one[7] - other[7]) < found.least_at_speed)
-    for kept in (inside, at_speed):  # three standard errors of 400 draws: 3.3 %; drift shown by chance costs a little
-        assert 0.91 < np.mean(kept) < 0.985
+    for share in (inside, at_speed):  # three standard errors of 400 draws: 3.3 %; drift shown by chance costs a little
+        assert 0.91 < np.mean(share) < 0.985
 
 
 @pytest.mark.parametrize("count", [2, 3, 5, 9])
@@ -88,30 +88,30 @@ def test_wrong_weather_is_named_as_an_even_difference():
     """A barometer read 60 mbar low makes a pull 6 % high all along speed."""
     pulls = readings(np.random.default_rng(5), 4)
     pulls[2] = pulls[2] * 1.06
-    (odd,) = repeatability(day(pulls)).outliers
-    assert odd.pull == 2
-    assert odd.share == pytest.approx(0.06, abs=0.012)
-    assert not odd.uneven
-    assert not odd.unclear
+    (outlier,) = repeatability(day(pulls)).outliers
+    assert outlier.pull == 2
+    assert outlier.share == pytest.approx(0.06, abs=0.012)
+    assert not outlier.uneven
+    assert not outlier.unclear
 
 
 def test_other_timing_than_stated_is_named_as_an_uneven_difference():
     """A cam a tooth or so from where the project says tilts the curve: its mean hardly tells."""
     pulls = readings(np.random.default_rng(6), 4, deviation=0.5)
     pulls[1] = pulls[1] + 15.0 * (RPM - RPM.mean()) / np.ptp(RPM)
-    (odd,) = repeatability(day(pulls)).outliers
-    assert odd.pull == 1
-    assert odd.uneven
-    assert odd.unevenness == pytest.approx(np.std(15.0 * RPM / np.ptp(RPM), ddof=1), rel=0.2)
+    (outlier,) = repeatability(day(pulls)).outliers
+    assert outlier.pull == 1
+    assert outlier.uneven
+    assert outlier.unevenness == pytest.approx(np.std(15.0 * RPM / np.ptp(RPM), ddof=1), rel=0.2)
 
 
 def test_two_that_differ_much_are_both_in_doubt():
     pulls = readings(np.random.default_rng(7), 2)
     pulls[1] = pulls[1] * 0.88
     found = repeatability(day(pulls))
-    (odd,) = found.outliers
-    assert odd.unclear
-    assert {odd.pull, odd.other} == {0, 1}
+    (outlier,) = found.outliers
+    assert outlier.unclear
+    assert {outlier.pull, outlier.other} == {0, 1}
     assert found.groups == ()
     assert np.isnan(found.least)
 
@@ -120,7 +120,7 @@ def test_two_odd_pulls_do_not_hide_each_other():
     pulls = readings(np.random.default_rng(8), 7)
     pulls[1], pulls[5] = pulls[1] * 1.07, pulls[5] * 1.07
     found = repeatability(day(pulls))
-    assert [odd.pull for odd in found.outliers] == [1, 5]
+    assert [outlier.pull for outlier in found.outliers] == [1, 5]
     assert found.deviation < 2.0
 
 
@@ -179,4 +179,4 @@ def test_a_steady_drift_makes_no_pull_odd():
     assert found.drift_shown
     assert found.outliers == ()
     pulls[4] = pulls[4] + 9.0
-    assert [odd.pull for odd in repeatability(day(pulls)).outliers] == [4]
+    assert [outlier.pull for outlier in repeatability(day(pulls)).outliers] == [4]

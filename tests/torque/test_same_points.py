@@ -36,8 +36,8 @@ def converted(folder: Path, convert: Callable[[pd.DataFrame, Path], None], *chan
     head, *pulls = text.split("[[torque.pulls]]")
     rest = pulls[-1].partition("\n\n")[2]
     pulls[-1] = pulls[-1].partition("\n\n")[0] + "\n"
-    kept = [pull for pull in pulls if any(f"dyno/{name}.csv" in pull for name in PULLS)]
-    text = "[[torque.pulls]]".join([head, *kept]) + "\n" + rest
+    own = [pull for pull in pulls if any(f"dyno/{name}.csv" in pull for name in PULLS)]
+    text = "[[torque.pulls]]".join([head, *own]) + "\n" + rest
     for old, new in changes:
         assert old in text
         text = text.replace(old, new)
@@ -57,7 +57,7 @@ def same(found: Reduction, expected: xr.Dataset, rtol: float) -> bool:
     return True
 
 
-def foreign(log: pd.DataFrame, file: Path) -> None:
+def other_format(log: pd.DataFrame, file: Path) -> None:
     """Preamble, names, units, decimal commas, semicolons at every end, a remark, a line cut short; UTF-16."""
     body = log.to_csv(sep=";", decimal=",", index=False, lineterminator=";\r\n").split("\r\n")
     units = ["s", "1/min", "lbf ft", "mbar", "%", "°C", "°", "°"]
@@ -66,12 +66,12 @@ def foreign(log: pd.DataFrame, file: Path) -> None:
 
 
 def test_another_dialect(tmp_path: Path, plain: xr.Dataset) -> None:
-    found = converted(tmp_path, foreign)
+    found = converted(tmp_path, other_format)
     assert same(found, plain, rtol=0)
-    (told,) = [note for note in found.notes if note.startswith("sweep-03: sweep-03.csv:")]
-    for said in ("UTF-16", "column names in line 4", "units in line 5", "semicolons", "decimal commas", "1 line"):
-        assert said in told
-    assert "at the end passed over" in told
+    (note,) = [each for each in found.notes if each.startswith("sweep-03: sweep-03.csv:")]
+    for fact in ("UTF-16", "column names in line 4", "units in line 5", "semicolons", "decimal commas", "1 line"):
+        assert fact in note
+    assert "at the end passed over" in note
 
 
 def test_tabs_windows_1252_and_quotes(tmp_path: Path, plain: xr.Dataset) -> None:
