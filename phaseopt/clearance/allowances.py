@@ -33,8 +33,7 @@ import numpy.typing as npt
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import SIDES, Cam, Loft, Phaser, Project, Rod, Side
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 MOST_CLOSING = 2.0  # mm of gap for a mm of lift on both of two valves, moved straight at each other; read by kernels
 _LOFT_STEP = 500.0  # rpm, over which a project states loft

@@ -1,15 +1,14 @@
 """Which cells break a box that no cell breaks: one brings the intake phase, the other the exhaust phase."""
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.model import COLUMNS, ContactModel
 from phaseopt.clearance.rules import least_sentence, margins, running_gaps
 from phaseopt.project import SIDES, Side
 from phaseopt.tables import PhaseTables
+from phaseopt.values.arrays import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
 

@@ -8,7 +8,7 @@ cells left standing is the answer. It cannot be above the true least gap, and is
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 RESOLVED = 0.001  # mm, how closely a least gap is found
 ROUNDING = 1e-9  # mm, more than double precision can lift a bound

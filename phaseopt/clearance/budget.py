@@ -13,7 +13,7 @@ _FIRST = {
     "lash": "lash, which both rules leave out",
     "card": "what the cam card leaves open",
     "drop_high": "what a drop measurement may be too high by",
-    "drop": "doubt of the drop, two standard deviations",
+    "drop": "uncertainty of the drop (95 %)",
     "pump_up": "hydraulic pump-up",
     "lobe": "lobe-measuring error",
     "seats": "measuring error of the valve seats",
@@ -49,9 +49,26 @@ def gap_budget(model: ContactModel, intake_phase: float, exhaust_phase: float, r
     they are added, and each its share by degrees. `static_rss` and `running_rss` take the root of the sum of squares of
     the steps that are errors, and the others whole.
 
-    Parameters: phases in crank degrees, + = advanced; `rpm`.
-    Returns a Dataset with `by_hand`, `static`, `running`, `static_rss`, `running_rss` over contact, `taken` over (step,
-    contact), mm; `words`, `rule` (static or running) and `error` (may stand either way) over step.
+    Parameters
+    ----------
+    model : ContactModel
+    intake_phase, exhaust_phase : float
+        [crank degrees], + = advanced.
+    rpm : float
+
+    Returns
+    -------
+    Dataset
+        `by_hand`, `static`, `running`, `static_rss`, `running_rss` over contact, `taken` over (step, contact) [mm];
+        `words`, `rule` (static or running) and `error` (may be either way) over step.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance.model import contact_model
+    >>> from phaseopt.project.load import load_project
+    >>> found = gap_budget(contact_model(load_project("examples/intake_only/project.toml")), 0.0, 0.0, 6000.0)
+    >>> bool(abs(found["by_hand"] - found["taken"].sum("step") - found["running"]).max() < 1e-9)
+    True
     """
     pair = np.array([[intake_phase, exhaust_phase]])
     gaps = model.gaps(np.repeat(pair, 2, axis=1))
@@ -91,7 +108,7 @@ def gap_budget(model: ContactModel, intake_phase: float, exhaust_phase: float, r
             "taken": (("step", "contact"), taken, mm | {"long_name": "what an allowance takes"}),
             "words": ("step", list(steps.values()), {"long_name": "allowance"}),
             "rule": ("step", np.where(speed, "running", "static"), {"long_name": "rule it belongs to"}),
-            "error": ("step", error, {"long_name": "may stand either way"}),
+            "error": ("step", error, {"long_name": "may be either way"}),
         },
         {"step": list(steps), "contact": list(model.contacts)},
     )
@@ -100,8 +117,8 @@ def gap_budget(model: ContactModel, intake_phase: float, exhaust_phase: float, r
 def _steps(model: ContactModel, contact: str, pair: np.ndarray, falls: np.ndarray, rpm: float) -> dict[str, float]:
     """What each step takes from one gap, mm, from the falls between levels."""
     lash, card, drop, static, by_hand, by_speed = (float(fall) for fall in falls)
-    _, doubt = spread_of(model, contact, pair).at(place_of(model, contact, pair))
-    sigmas = min(float(doubt[0]), drop)
+    _, uncertainty = spread_of(model, contact, pair).at(place_of(model, contact, pair))
+    sigmas = min(float(uncertainty[0]), drop)
     terms = static_terms(model.project, contact, model.closing)
     scale = static / total if (total := sum(terms.values())) else 0.0
     found = {"lash": lash, "card": card, "drop_high": drop - sigmas, "drop": sigmas}

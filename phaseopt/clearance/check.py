@@ -33,9 +33,9 @@ from phaseopt.clearance.rules import (
 from phaseopt.clearance.tolerance_stack import root_sum_squares
 from phaseopt.project import SIDES
 from phaseopt.tables import PhaseTables
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.repr import ShowsItself
 
-FloatArray = npt.NDArray[np.float64]
 TextArray = npt.NDArray[np.str_]
 
 OUTSIDE = "outside travel"  # the verdict on a phase that the hardware cannot take
@@ -46,8 +46,16 @@ _SLACK = 1e-9  # crank degrees by which rounding may put a label outside
 class BoxVerdict:
     """The tables as a box: any of their values, and rest, may meet any other at any speed up to the top one.
 
-    `static` and `running` (at the top speed) gaps by contact, mm. `broken_by` names, where every cell is clear and the
-    box is not, the cells whose phases break it together; else "".
+    Attributes
+    ----------
+    range : SafeBox
+        The span of the values [crank degrees].
+    static, running : dict of str to float
+        Least gaps by contact [mm], worst case; running at the top speed.
+    verdict, sentence : str
+        In one word, and in a sentence.
+    broken_by : str
+        Where every cell is clear and the box is not, the cells whose phases break it together; else empty.
     """
 
     range: SafeBox
@@ -62,24 +70,24 @@ class BoxVerdict:
 class Verdict(ShowsItself):
     """What a pair of tables does.
 
-    Parameters
+    Attributes
     ----------
-    contact
+    contact : ContactModel
         What judged.
-    cells
-        Dims rpm, load (and contact): `intake_phase`, `exhaust_phase`, `icl`, `ecl` (degrees); `by_hand`, `static`,
-        `running`, `static_rss`, `running_rss` (by root-sum-square: shown, not judged by), mm; `angle`, the crank angle
-        of the least static gap, and `running_angle`; `static_margin` and `running_margin`, mm above the rule;
-        `verdict`; `limited_by`, the rule with the least margin.
-    box
+    cells : Dataset (rpm, load, contact)
+        `intake_phase`, `exhaust_phase`, `icl`, `ecl` [degrees]; `by_hand`, `static`, `running` gaps, `static_rss` and
+        `running_rss` (by root-sum-square: shown, not judged by) [mm]; `angle`, the crank angle of the least static gap,
+        and `running_angle`; `static_margin` and `running_margin` above each rule [mm]; `verdict`; `limited_by`, the rule
+        with the least margin.
+    box : BoxVerdict
         The tables as a box.
-    full_travel
+    full_travel : FullTravel
         The whole travel of the phasers.
-    faults
+    faults : tuple of Fault
         What each fault of a phaser would do, the other one anywhere in the tables. Not counted in the verdict.
-    worst
+    worst : str
         The gap with the least margin of all cells, in a sentence.
-    neighbours
+    neighbours : NeighboursVerdict or None
         The looser rule between cells; None where the project does not choose it.
     """
 
@@ -98,7 +106,7 @@ class Verdict(ShowsItself):
 
     @property
     def clear(self) -> bool:
-        """Every cell and the box are clear. Full travel is told apart."""
+        """Every cell and the box are clear. Full travel is judged apart."""
         return self.cells_clear and self.box.verdict == CLEAR
 
     @property
@@ -116,9 +124,26 @@ class Verdict(ShowsItself):
 def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
     """Judge a pair of tables by bound.
 
-    Parameters: `tables`, any phases on any axes; a phase outside the travel, or two different ones for tied cams, gets
-    the verdict "outside travel" (or "hits" where that is what the geometry says). The box is judged up to the top
-    speed, or the last breakpoint where that is beyond.
+    Parameters
+    ----------
+    model : ContactModel
+    tables : PhaseTables
+        Any phases on any axes. A phase outside the travel, or two different ones for tied cams, gets the verdict
+        "outside travel" (or "hits" where that is what the geometry says).
+
+    Returns
+    -------
+    Verdict
+        The box is judged up to the top speed, or the last breakpoint where that is beyond.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance.model import contact_model
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.tables import rest_tables
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> check_tables(contact_model(project), rest_tables(project)).clear
+    True
     """
     pairs = np.column_stack([tables.of_side(side).to_numpy().reshape(-1) for side in SIDES])
     speeds = np.repeat(tables.rpm, tables.load.size)

@@ -3,7 +3,6 @@
 from dataclasses import astuple, dataclass
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.check import BoxVerdict, Verdict, box_verdict, check_tables, judged, outside_travel
@@ -13,8 +12,6 @@ from phaseopt.clearance.limits import ENDS
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, binding, margins, running_gaps
 from phaseopt.tables import PhaseClamps, PhaseTables
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +47,7 @@ class ClampVerdict:
 
     @property
     def clear(self) -> bool:
-        """Every speed and the box are clear. Full travel is told apart."""
+        """Every speed and the box are clear. Full travel is judged apart."""
         return self.box.verdict == CLEAR and bool((self.speeds["verdict"] == CLEAR).all())
 
     @property
@@ -60,7 +57,7 @@ class ClampVerdict:
 
 
 def check_given(model: ContactModel, phases: PhaseTables | PhaseClamps) -> Verdict | ClampVerdict:
-    """Judge whatever was given, tables or clamps."""
+    """Judge tables or clamps."""
     return check_tables(model, phases) if isinstance(phases, PhaseTables) else check_clamps(model, phases)
 
 

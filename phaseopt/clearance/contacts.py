@@ -51,4 +51,4 @@ def _valves_not_covered(project: Project) -> tuple[str, ...]:
     many = [side for side in SIDES if project.cam(side).valves > 1]
     unplaced = any(seat.along is None for side in SIDES for seat in project.seats.of(side))
     known = bool(project.seats.intake) and not unplaced
-    return () if known else tuple(f"{side} valve to {side} valve (no seat tells along)" for side in many)
+    return () if known else tuple(f"{side} valve to {side} valve (no seat gives along)" for side in many)

@@ -11,12 +11,10 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.engine.lobe import Lobe, lobe_highest, lobe_lift, piece_of
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import inside, njit
-
-FloatArray = npt.NDArray[np.float64]
 
 FINE = 12.0  # crank degrees; wider cells are judged by the highest lift alone
 _NOISE = 1e-12  # mm; a smaller step is rounding

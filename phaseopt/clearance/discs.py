@@ -14,11 +14,9 @@ distance at every pair of lifts.
 import math
 
 import numpy as np
-import numpy.typing as npt
 
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import inside, njit
-
-FloatArray = npt.NDArray[np.float64]
 
 AGREED = 2e-4  # mm between the two bounds of a distance
 TOUCHING = 1e-3  # mm; nearer than this two heads count as touching

@@ -15,8 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.engine.crank import SliderCrank
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 COVERAGE_SIGMAS = 2.0  # standard deviations taken off: a Gaussian is above its mean less two in 97.7 % of cases
 PIECES = 32768  # straight pieces over 720°, a power of two so that cells halve exactly
@@ -109,7 +108,7 @@ class DropLaw:
 
         What a measurement may be too high by, to one side, is taken off whole. The cams may have been dialled with the
         same wheel setting as the readings, or with true TDC found anew. The first puts the law at θ - w on the cams'
-        scale, the second at θ. The file cannot tell, and nothing is credited for opening a gap: the lower of the two
+        scale, the second at θ. The file does not say, and nothing is credited for opening a gap: the lower of the two
         counts, for the lowest cylinder.
         """
         return np.asarray(self.low_by_cylinder(theta).min(axis=0))

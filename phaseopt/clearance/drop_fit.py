@@ -9,16 +9,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from phaseopt.clearance.drop import DropLaw, DropReadings, fall_rate
-from phaseopt.clearance.drop_sheet import BoolArray, IntArray, Sheet
+from phaseopt.clearance.drop_sheet import Sheet
 from phaseopt.clearance.drop_single import KnownFactor, Single
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import Drop
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 WHEEL_RANGE = 90.0  # crank degrees, where the fit looks for the wheel's zero
 _K_KNOWN = 1e-4  # k is known no better than this, an upright valve's too
@@ -216,7 +214,7 @@ def _readings_stand(problem: _Problem, p: FloatArray, inside: FloatArray) -> tup
 
 
 def _one_sided(singles: tuple[Single, ...], against: FloatArray) -> FloatArray:
-    """How far each single may stand off everything else without any error of chance: by its own and others' doubt."""
+    """How far each single may be off everything else without any error of chance: by its own and others' error."""
     found = np.zeros(len(singles))
     for i, single in enumerate(singles):
         others = [other for j, other in enumerate(singles) if j != i and other.cylinder == single.cylinder]

@@ -9,23 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.io.columns import Columns, read_columns
 from phaseopt.project import Drop
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 FEWEST = 5  # readings of a sitting; practice is seven, every 5° from 15° before TDC to 15° after
 FEWEST_A_SIDE = 2  # of them before TDC, and after it
 FARTHEST = 90.0  # crank degrees from TDC; beyond, a reading was not counted from gas-exchange TDC
 LARGEST = 100.0  # mm; no valve has so far to go near TDC
 RISE = 0.7, 1.4  # drop's rise over the piston's fall; k lies between cos 60° and its inverse only on paper
-_SPREAD = 0.3  # mm of piston travel between two readings that can tell the rise
+_SPREAD = 0.3  # mm of piston travel between two readings that show the rise
 _TO_READ = "read every 5° from 15° before TDC (negative) to 15° after"
 
 
@@ -53,7 +49,7 @@ class Sheet:
 def read_sheets(drop: Drop, crank: SliderCrank) -> Sheet | None:
     """The readings a project names; None where it names no file.
 
-    Raises `InputError`, naming file and line: whatever `read_columns` refuses; drops not above zero; angles twice, out
+    Raises `InputError`, naming file and line: what `read_columns` refuses; drops not above zero; angles twice, out
     of order, without a sign or not counted from TDC; too few readings or on one side of TDC only; drops that fall away
     from TDC or rise at another rate than the piston falls.
     """
@@ -82,7 +78,7 @@ def sheet_of(tables: list[Columns], crank: SliderCrank, cylinder: int = 1) -> Sh
 
 
 def refuse_one_sided(sheet: Sheet, used: BoolArray) -> None:
-    """Refuse a sitting whose readings in use cannot tell the wheel's zero from the drop."""
+    """Refuse a sitting whose readings in use cannot separate the wheel's zero from the drop."""
     for number, file in enumerate(sheet.files):
         angle = sheet.angle[used & (sheet.sitting == number)]
         if len(angle) < FEWEST:
@@ -93,7 +89,7 @@ def refuse_one_sided(sheet: Sheet, used: BoolArray) -> None:
             if count < FEWEST_A_SIDE:
                 raise InputError.one(
                     f"{count} of {len(angle)} readings {'is' if count == 1 else 'are'} {side} TDC, so the wheel's zero "
-                    "cannot be told from the drop",
+                    "cannot be separated from the drop",
                     hint=_TO_READ,
                     file=file,
                     where=sheet.span(number),

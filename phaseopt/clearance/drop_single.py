@@ -1,7 +1,7 @@
 """Measurements that say one drop at one crank angle: a reading at TDC, a clay, and the parts' own dimensions.
 
 Each becomes a `Single`: the drop of one cylinder's valve at a true crank angle, with the standard error of chance and
-what it may be out by to one side for certain. Geometry tells k as well.
+what it may be out by to one side for certain. Geometry gives k as well.
 """
 
 import math
@@ -9,15 +9,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.drop import COVERAGE_SIGMAS
 from phaseopt.engine.camshaft import Camshaft
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import Clay, Geometry
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import METRIC, Unit
-
-FloatArray = npt.NDArray[np.float64]
 
 _STEP = 0.01  # crank degrees between the angles at which a clay's thinnest place is looked for
 _NEAR = 180.0  # crank degrees around gas-exchange TDC; beyond, the valve is nearer to firing TDC and shut

@@ -14,12 +14,13 @@ import numpy as np
 
 from phaseopt.clearance.drop import COVERAGE_SIGMAS, DropLaw
 from phaseopt.clearance.drop_fit import Evidence, Fit, laws_of, solve
-from phaseopt.clearance.drop_sheet import BoolArray, Sheet, read_sheets, refuse_one_sided
+from phaseopt.clearance.drop_sheet import Sheet, read_sheets, refuse_one_sided
 from phaseopt.clearance.drop_single import CamError, KnownFactor, Single, clay_drop, from_geometry, reading_at_tdc
 from phaseopt.engine.cam_card import card_least
 from phaseopt.engine.camshaft import camshaft_of
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import SIDES, Drop, Project, Side
+from phaseopt.values.arrays import BoolArray
 from phaseopt.values.display_units import METRIC, Unit
 from phaseopt.values.errors import InputError, Mistake
 
@@ -69,7 +70,7 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     """The valve drop of one kind of valve, from all that the project gives.
 
     Parameters: `project`; `side`, "intake" or "exhaust".
-    Raises `InputError`, naming file and line or key: whatever `read_sheets` refuses; readings that do not fit, unless
+    Raises `InputError`, naming file and line or key: what `read_sheets` refuses; readings that do not fit, unless
     the project accepts them; readings that contradict each other; a wheel zero beyond what wheel_error allows; a
     cylinder that is not there; dimensions that leave no drop; sources that contradict
     each other.
@@ -106,7 +107,7 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
             where=f"drop.{side}",
         )
     notes = (*notes, f"sources, each by itself at TDC: {each}", *_unknown_notes(evidence))
-    off = [name for name, stray in outliers.items() if stray > COVERAGE_SIGMAS]
+    off = [name for name, off in outliers.items() if off > COVERAGE_SIGMAS]
     if off:
         notes = (
             *notes,
@@ -118,7 +119,7 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
 
 
 def _law(evidence: Evidence) -> tuple[DropLaw, Fit]:
-    """The law with k fitted, or where nothing tells it with k at its least, and its most as another possible law."""
+    """The law with k fitted, or where nothing shows it with k at its least, and its most as another possible law."""
     if evidence.sheet is not None or evidence.known_factor is not None:
         fits = [solve(evidence)]
     else:
@@ -141,8 +142,8 @@ def _parts(evidence: Evidence) -> Iterator[tuple[str, Evidence]]:
 def _strays(fit: Fit, evidence: Evidence) -> dict[str, float]:
     """How far each source but the readings stands off everything else, in standard errors, by its worst measurement."""
     found: dict[str, float] = {}
-    for single, stray in zip(evidence.singles, fit.outliers.tolist(), strict=True):
-        found[single.source] = max(stray, found.get(single.source, 0.0))
+    for single, off in zip(evidence.singles, fit.outliers.tolist(), strict=True):
+        found[single.source] = max(off, found.get(single.source, 0.0))
     if evidence.known_factor is not None and evidence.sheet is not None:
         found["geometry"] = max(found["geometry"], fit.k_outlier)
     return found
@@ -166,13 +167,13 @@ def _unknown_notes(evidence: Evidence) -> tuple[str, ...]:
     names = {single.source for single in evidence.singles}
     if names == {"at_tdc"}:
         return ("one reading at TDC: the drop off TDC is taken from the valve's tilt, at its least",)
-    return ("nothing tells how fast the drop grows from TDC: it is taken from the valve's tilt, at its worst",)
+    return ("nothing shows how fast the drop grows from TDC: the worst that the valve's tilt allows counts",)
 
 
 def _if_mirrored(law: DropLaw, shown: Unit) -> Iterator[str]:
     """What it would take from the drop had before and after TDC been exchanged, where the wheel's zero lets it matter.
 
-    A drop is nearly the same on both sides of TDC, so a single sheet cannot tell.
+    A drop is nearly the same on both sides of TDC, so a single sheet cannot show it.
     """
     if law.readings is None or abs(law.wheel) <= COVERAGE_SIGMAS * math.sqrt(law.covariance[-1, -1]):
         return

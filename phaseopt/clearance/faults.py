@@ -9,7 +9,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS
@@ -18,8 +17,7 @@ from phaseopt.clearance.model import COLUMNS, ContactModel, Gaps
 from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, margins, running_gaps, verdicts
 from phaseopt.clearance.shifts import REACH, Change, contacts_with, least_changes, offset_change
 from phaseopt.project import SIDES, Side
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 Box = tuple[float, float, float, float]  # phases: intake from, to, exhaust from, to
 

@@ -16,11 +16,18 @@ from phaseopt.project import SIDES, Side
 class FullTravel:
     """What the whole travel of the phasers does, any intake phase with any exhaust phase, up to the top speed.
 
-    `static` and `running` gaps by contact, mm. `offset_for_reserve` and `offset_for_clear` by cam: the installed offset
-    (crank degrees, + = advanced, to 0.1° on the safe side) at which full travel keeps the running reserve, and at which
-    both rules hold, for the contacts of that cam with the other cam as fitted; the fitted offset where that holds
-    already, None where no offset within 60° does. `sentence` is the verdict in words, `needs` what each cam would need
-    to be clear.
+    Attributes
+    ----------
+    verdict, sentence : str
+        In one word, and in a sentence.
+    static, running : dict of str to float
+        Least gaps by contact [mm], worst case.
+    offset_for_reserve, offset_for_clear : dict of side to float or None
+        The installed offset [crank degrees, + = advanced, to 0.1° on the safe side] at which full travel has enough
+        running clearance, and at which both rules hold, for the contacts of that cam with the other cam as fitted; the
+        fitted offset where that is so already, None where no offset within 60° does it.
+    needs : tuple of str
+        What each cam would need to be clear, in words.
     """
 
     verdict: str
@@ -33,7 +40,16 @@ class FullTravel:
 
 
 def full_travel(model: ContactModel) -> FullTravel:
-    """What the whole travel of the phasers does, by bound."""
+    """What the whole travel of the phasers does, by bound.
+
+    Parameters
+    ----------
+    model : ContactModel
+
+    Returns
+    -------
+    FullTravel
+    """
     gaps = model.gaps_of(_travel_box(model))
     running = running_gaps(model, gaps, model.top_speed)
     verdict = str(verdicts(model, gaps.static, running)[0])

@@ -10,15 +10,13 @@ cell shrinks both become the gap itself; `bounds.py` says how cells are halved. 
 """
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.bounds import NARROWEST, RESOLVED, ROUNDING, WAITING
 from phaseopt.clearance.course import FINE, LobeCourse, Standing, course_of, highest_lift, highest_line
 from phaseopt.clearance.drop import PIECE, PIECES, Curve
 from phaseopt.engine.lobe import Lobe
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import inside, njit
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @inside

@@ -1,9 +1,8 @@
-"""Which timings of finished tables are worth a check by hand, how to set the cams to each, and what to expect there."""
+"""Which timings of finished tables to check by hand, how to set the cams to each, and what to expect there."""
 
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.allowances import static_terms
 from phaseopt.clearance.check import Verdict
@@ -15,8 +14,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
 from phaseopt.project import SIDES, Side
 from phaseopt.tables import number_text
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 DIALLED = 1.0  # crank degrees to which a cam is set by its lift at TDC
 _WAYS = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, 1.0], [-1.0, -1.0]])  # that both cams may stand off
@@ -51,7 +49,7 @@ class Expected:
 
 @dataclass(frozen=True, eq=False)
 class Timing:
-    """A timing worth checking.
+    """A timing to check.
 
     `why` names what it is, `verdict` that of both rules there up to `rpm`. `expected` is empty unless the verdict is
     clear: only then may the engine be turned through at this timing, otherwise there is the sum of drop and lift alone.
@@ -120,7 +118,7 @@ def _setting(model: ContactModel, side: Side, phase: float) -> Setting:
 
 
 def _expected(model: ContactModel, pair: tuple[float, float], static: FloatArray) -> tuple[Expected, ...]:
-    """What a hand should find, and how far off it may be: dialling, doubt of the drop, a card, gauge or seats."""
+    """What a hand should find, and how far off it may be by degreeing in, drop, card, gauge or seats."""
     phases = np.array(pair)
     errors = np.array([max(model.project.cam(side).centreline_error, DIALLED) for side in SIDES])
     by_hand = model.by_hand(phases)[0]

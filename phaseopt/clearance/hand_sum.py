@@ -3,12 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.model import ContactModel
 from phaseopt.project import SIDES, Side
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 ANGLES = range(-20, 21, 5)  # crank degrees after TDC; practice reads 15 before to 15 after
 _SEARCHED: FloatArray = (
@@ -48,7 +46,7 @@ class HandSums:
 def hand_sums(model: ContactModel, intake_phase: float, exhaust_phase: float) -> HandSums:
     """Drop less lift at one timing, every 5° around TDC and at the whole degree nearest each least gap.
 
-    A hand finds these values, whatever is uncertain about them: nothing is taken off but the lash as set. They come
+    A hand finds these values: nothing is taken off but the lash as set. They come
     from the fitted law and the nominal lobe point by point, not from the bounds that verdicts rest on.
 
     Parameters: phases, crank degrees from rest, + = advanced.

@@ -10,17 +10,15 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.allowances import MOST_CLOSING, loft
 from phaseopt.clearance.discs import TOUCHING, planes_at, swept_distance
 from phaseopt.clearance.touches import touch_planes
 from phaseopt.project import SIDES, Project, Seat, Side
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 from phaseopt.values.errors import InputError
 from phaseopt.values.numba import njit
-
-FloatArray = npt.NDArray[np.float64]
 
 _PLANE_LIFTS = (0.0, 2.0, 4.0, 7.0, 11.0)  # mm; where the planes below the distance touch it
 _RATE_STEP = 0.002  # mm of lift between two looks at how fast heads close,
@@ -66,7 +64,7 @@ class _Body:
 
 
 def heads_of(project: Project, peaks: dict[Side, float]) -> Heads | None:
-    """The heads of a project; None where it tells nothing about valve to valve.
+    """The heads of a project; None where it says nothing about valve to valve.
 
     Parameters: `peaks`, the greatest lift of each kind, mm.
 

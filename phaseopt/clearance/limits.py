@@ -1,6 +1,6 @@
 """Which phases are safe: pair by pair, as clamps by engine speed, and as safe boxes.
 
-Limits keep `IN_HAND` more than the rules ask, a little over how closely gaps are found: whatever they call safe, a
+Limits keep `IN_HAND` more than the rules ask, a little over how closely gaps are found: what they call safe, a
 check with bounds of its own calls clear.
 """
 
@@ -16,7 +16,6 @@ from phaseopt.clearance.faults import Box, Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.phase_grid import (
-    BoolArray,
     PhaseGrid,
     Places,
     boxes_around,
@@ -29,12 +28,11 @@ from phaseopt.clearance.rules import margins
 from phaseopt.clearance.safe_set import EDGES, TRAVEL, SafePairs
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Project
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.repr import ShowsItself
 
 if TYPE_CHECKING:
     import xarray as xr
-
-FloatArray = npt.NDArray[np.float64]
 
 
 ENDS = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
@@ -42,8 +40,19 @@ ENDS = ("intake_from", "intake_to", "exhaust_from", "exhaust_to")
 
 @dataclass(frozen=True)
 class SafeBox:
-    """Phases that may meet in any combination at any speed, crank degrees. Where one phaser moves both cams: the phases
-    it may take, the same span for both."""
+    """Phases that are safe in any combination at any speed.
+
+    Attributes
+    ----------
+    intake_from, intake_to, exhaust_from, exhaust_to : float
+        Most retarded and most advanced phase of both cams [crank degrees]. Where one phaser moves both, the phases it
+        may take: the same span for both.
+
+    Examples
+    --------
+    >>> SafeBox(0.0, 20.0, -10.0, 0.0).holds([5.0, 25.0], -3.0).tolist()
+    [True, False]
+    """
 
     intake_from: float
     intake_to: float
@@ -66,14 +75,14 @@ class SafeBox:
 class SpeedLimits:
     """How far each phaser may go by engine speed.
 
-    Parameters
+    Attributes
     ----------
-    rpm
-        (r,) engine speeds.
-    intake_from, intake_to, exhaust_from, exhaust_to
-        (r,) most retarded and most advanced phase of both cams [crank degrees].
-    intake_limited_by, exhaust_limited_by
-        (r,) what stops further advance of the intake cam, and further retard of the exhaust cam: words in `EDGES`.
+    rpm : array (r,)
+        Engine speeds.
+    intake_from, intake_to, exhaust_from, exhaust_to : array (r,)
+        Most retarded and most advanced phase of both cams [crank degrees].
+    intake_limited_by, exhaust_limited_by : tuple of r str
+        What limits further advance of the intake cam, and further retard of the exhaust cam: words in `EDGES`.
     """
 
     rpm: FloatArray
@@ -103,22 +112,22 @@ class SpeedLimits:
 class Limits(ShowsItself):
     """What timings the rules leave.
 
-    Parameters
+    Attributes
     ----------
-    contact
+    contact : ContactModel
         What they were computed from: the engine, its valve drops and heads, and the project's rules.
-    phases_intake, phases_exhaust
-        Labels, crank degrees of phase; [0] for a fixed cam.
-    boxes
-        The largest boxes around rest that are safe as a whole up to the top speed, errors and overshoot of the phasers
-        added. None lies inside another. One, unless valve to valve couples the cams.
-    pairs
-        Every pair of labels at every speed, and what refuses it.
-    alone, together
+    phases_intake, phases_exhaust : array (a,), (b,)
+        Labels [crank degrees of phase]; [0] for a fixed cam.
+    boxes : tuple of SafeBox
+        The largest boxes around rest that are safe in any combination up to the top speed, errors and overshoot of the
+        phasers added. None is inside another. One, unless valve to valve couples the cams.
+    pairs : SafePairs
+        Every pair of labels at every speed, and what refuses it; `safe` has the same with labelled axes.
+    alone, together : SpeedLimits
         Clamps by speed. Alone: the other cam at rest. Together: the largest box at that speed.
-    full_travel
+    full_travel : FullTravel
         What the whole travel would do.
-    faults
+    faults : tuple of Fault
         What each fault of a phaser would do, the other one anywhere in the boxes.
     """
 
@@ -147,11 +156,32 @@ class Limits(ShowsItself):
 def phase_limits(model: ContactModel) -> Limits:
     """What timings the rules leave on an engine.
 
+    Parameters
+    ----------
+    model : ContactModel
+
+    Returns
+    -------
+    Limits
+
     Raises
     ------
     InputError
         Where the engine is not safe with its phasers at rest: there is then no safe table. It names what comes too
         near, and the installed offset that opens it.
+
+    Notes
+    -----
+    Every gap is a lower bound over the whole cycle and over the intervals between labels (`gaps.py`, `valves.py`), so
+    what is called safe is safe at any timing in between.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance.model import contact_model
+    >>> from phaseopt.project.load import load_project
+    >>> found = phase_limits(contact_model(load_project("examples/intake_only/project.toml")))
+    >>> len(found.boxes), found.together.intake_limited_by[-1]
+    (1, 'intake to piston')
     """
     labels_i, labels_e = (phase_grid(model.project.phaser_of(side)) for side in SIDES)
     grid_of_phases = phase_grid_of(model, labels_i, labels_e)

@@ -21,9 +21,8 @@ from phaseopt.engine.camshaft import Engine, engine_of
 from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Project, Side
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 COLUMNS = {"intake": slice(0, 2), "exhaust": slice(2, 4)}  # of a box
 
@@ -46,7 +45,14 @@ class Gaps:
 class ContactModel:
     """An engine, its valve drops and its valve heads, with the project's rules.
 
-    `drops` by side; `heads` is None where valve to valve is not covered.
+    Attributes
+    ----------
+    project : Project
+    engine : Engine
+    drops : dict of side to DropLaw
+        How far each kind of valve can move before it meets the piston.
+    heads : Heads or None
+        None where valve to valve is not covered.
     """
 
     project: Project
@@ -157,7 +163,8 @@ class ContactModel:
     def stated(self, pairs: npt.ArrayLike, *, lash: bool, most: bool = False, low: bool = False) -> FloatArray:
         """(n, c) gaps at pairs of phases (n, 2) with each cam where it is stated to stand, mm.
 
-        `lash` takes it off the lift; `most` counts the largest lift that fits the card; `low` the drop less its doubt.
+        `lash` takes it off the lift; `most` counts the largest lift that fits the card; `low` the drop less its
+        uncertainty.
         """
         rows = np.repeat(np.asarray(pairs, dtype=np.float64).reshape(-1, 2), 2, axis=1)
         curves: dict[Side, Curve] = {s: self.drops[s].low_curve if low else self.drops[s].fitted_curve for s in SIDES}
@@ -224,11 +231,25 @@ def _refuse_absurd(interval: FloatArray) -> None:
 def contact_model(project: Project) -> ContactModel:
     """The contact model of a project.
 
+    Parameters
+    ----------
+    project : Project
+
+    Returns
+    -------
+    ContactModel
+
     Raises
     ------
     InputError
-        What the lobe files, cam cards and drop readings get wrong; valve heads that cannot stand where they are said
-        to.
+        What the lobe files, cam cards and drop readings get wrong; valve heads that cannot be where they are said to.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> model = contact_model(load_project("examples/intake_only/project.toml"))
+    >>> model.gaps([0.0, 0.0, 0.0, 0.0]).static.shape == (1, len(model.contacts))
+    True
     """
     engine = engine_of(project)
     heads = heads_of(project, {side: engine.cam(side).most.peak for side in SIDES})

@@ -9,14 +9,12 @@ one that lags behind while the engine crosses the table stands outside these ran
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.model import ContactModel, Gaps
 from phaseopt.clearance.rules import HITS, least_sentence, margins, running_gaps, verdicts
 from phaseopt.project import SIDES, Side
 from phaseopt.tables import PhaseTables
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 BY_NAME = "neighbouring cells"  # gap.between in the project file
 LOOSER = "looser than in any combination: holds only while both phasers keep up with the engine"

@@ -9,15 +9,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.valves import least_valve_gaps
 from phaseopt.project import SIDES
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 STEP = 0.5  # crank degrees between the gaps looked for
 
@@ -43,7 +41,7 @@ def place_of(model: ContactModel, contact: str, pairs: FloatArray) -> FloatArray
 
 
 def guaranteed_by_place(model: ContactModel, contact: str, pairs: FloatArray, reach: float) -> Unerring:
-    """Drop less its doubt, the largest lift that fits a card, zero lash, up to `reach` degrees around all pairs."""
+    """Drop less its uncertainty, the largest lift of a card, zero lash, up to `reach` degrees around all pairs."""
     return _by_place(model, contact, _places(place_of(model, contact, pairs), reach), by_hand=False)
 
 

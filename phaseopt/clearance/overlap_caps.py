@@ -5,14 +5,11 @@ alone refuses a pair of phases at every load of a speed.
 """
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.model import ContactModel
 from phaseopt.engine.camshaft import overlap_degrees
 from phaseopt.project import Project
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
+from phaseopt.values.arrays import BoolArray, FloatArray
 
 
 def overlaps(model: ContactModel, intake: FloatArray, exhaust: FloatArray) -> FloatArray:

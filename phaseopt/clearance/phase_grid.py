@@ -1,4 +1,4 @@
-"""The lattice of timings: what each phaser can be told, and what it passes through between.
+"""The lattice of timings: what each phaser can be set to, and what it passes through between.
 
 Along each phaser stand its labels (what a table can hold) at even places and the continuous intervals between adjacent
 labels at odd places, since a phaser passes through them.
@@ -10,12 +10,10 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.model import ContactModel, Gaps
+from phaseopt.values.arrays import BoolArray, FloatArray
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 Places = tuple[int, int, int, int]  # of a box: first and last along the intake, first and last along the exhaust
 
 

@@ -7,8 +7,8 @@ import numpy.typing as npt
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.model import ContactModel, Gaps
+from phaseopt.values.arrays import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
 TextArray = npt.NDArray[np.str_]
 
 CLEAR, TIGHT, HITS = "clear", "tight", "hits"
@@ -75,7 +75,7 @@ def running_words(model: ContactModel, contact: int, gap: float, rpm: float, ang
 
 
 def least_sentence(model: ContactModel, gaps: Gaps, rpm: float) -> str:
-    """The rule that binds one box (gaps (1, c)) at a speed, with its gap, angle and requirement, in words."""
+    """The rule that limits one box (gaps (1, c)) at a speed, with its gap, angle and requirement, in words."""
     running = running_gaps(model, gaps, rpm)
     margin = margins(model, gaps.static, running)[0]
     rule, contact = (int(i) for i in np.unravel_index(int(margin.argmin()), margin.shape))

@@ -8,12 +8,12 @@ import numpy.typing as npt
 
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import capped_everywhere
-from phaseopt.clearance.phase_grid import BoolArray, PhaseGrid
+from phaseopt.clearance.phase_grid import PhaseGrid
+from phaseopt.values.arrays import BoolArray, FloatArray
 
 if TYPE_CHECKING:
     import xarray as xr
 
-FloatArray = npt.NDArray[np.float64]
 
 EDGES = ("safe", "intake to piston", "exhaust to piston", "valve to valve", "travel", "overlap cap")
 CAPPED = EDGES.index("overlap cap")  # a pair that nothing touches, with more overlap than any load of a speed allows

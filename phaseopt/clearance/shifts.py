@@ -8,16 +8,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.model import COLUMNS, ContactModel
 from phaseopt.project import Side
+from phaseopt.values.arrays import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
-
-STEPS = 10  # to a crank degree, in which a change is told, rounded to the safe side
+STEPS = 10  # to a crank degree, in which a change is given, rounded to the safe side
 REACH = 60.0  # crank degrees an offset is sought beyond the one fitted
 _STRIDE = 80  # steps between places tried before halving
 

@@ -19,16 +19,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.allowances import static_terms, turns
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.drop import COVERAGE_SIGMAS
 from phaseopt.clearance.model import ContactModel, Gaps
 from phaseopt.clearance.nominal_gaps import STEP, guaranteed_by_place, place_of
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import njit
-
-FloatArray = npt.NDArray[np.float64]
 
 SIGMAS = 2.0  # standard deviations that an error's bound stands for
 HOW = (
@@ -45,15 +43,15 @@ _BEYOND = 3.0  # times the errors' root-sum-square: six standard deviations, far
 @dataclass(frozen=True, eq=False)
 class Spread:
     """One contact without errors and the drop's own, by place (k,): `low` the gap with the drop two standard deviations
-    down, `doubt` those two, mm."""
+    down, `uncertainty` those two, mm."""
 
     place: FloatArray
     low: FloatArray
-    doubt: FloatArray
+    uncertainty: FloatArray
 
     def at(self, place: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """`low` and `doubt` at places, mm."""
-        return np.interp(place, self.place, self.low), np.interp(place, self.place, self.doubt)
+        """`low` and `uncertainty` at places, mm."""
+        return np.interp(place, self.place, self.low), np.interp(place, self.place, self.uncertainty)
 
 
 def spread_of(model: ContactModel, contact: str, pairs: FloatArray) -> Spread:
@@ -83,12 +81,12 @@ def root_sum_squares(
     static, running = np.empty_like(gaps.static), np.empty_like(gaps.static)
     for c, contact in enumerate(model.contacts):
         terms = static_terms(model.project, contact, model.closing)
-        low, doubt = spread_of(model, contact, pairs).at(place_of(model, contact, pairs))
+        low, uncertainty = spread_of(model, contact, pairs).at(place_of(model, contact, pairs))
         by_hand, by_speed = turns(model.project, contact)
         first = np.maximum(low - sum(terms.values()) - gaps.static[:, c], 0.0) * _share(by_hand)
         then = (gaps.static[:, c] - gaps.swept[:, c]) * _share(by_speed)
-        squares = doubt**2 + terms["lobe"] ** 2 + terms["seats"] ** 2 + first**2
-        whole = low + doubt - terms["pump_up"]
+        squares = uncertainty**2 + terms["lobe"] ** 2 + terms["seats"] ** 2 + first**2
+        whole = low + uncertainty - terms["pump_up"]
         static[:, c] = whole - np.sqrt(squares)
         running[:, c] = whole - model.running_mm(speeds)[:, c] - np.sqrt(squares + then**2)
     # Gaps are read between half degrees: where that says otherwise, a root is never more than the sum.
@@ -115,7 +113,7 @@ def chances(
         running = turned + normal[1] * _root(by_speed) / SIGMAS
         off = normal[2] * math.hypot(terms["lobe"], terms["seats"]) / SIGMAS + terms["pump_up"]
         curve = spread_of(model, contact, pairs)
-        rows = np.column_stack([curve.low + curve.doubt, curve.doubt / SIGMAS])
+        rows = np.column_stack([curve.low + curve.uncertainty, curve.uncertainty / SIGMAS])
         running_least = model.reserve + model.running_mm(speeds)[:, c]
         least = np.column_stack([np.full(len(pairs), model.required[c]), running_least])
         at = (place_of(model, contact, pairs) - curve.place[0]) / STEP

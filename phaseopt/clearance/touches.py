@@ -21,12 +21,10 @@ that is ν sin(τi + τe) times the lesser of the two lifts that are left.
 import math
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.project import Project
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 _LEAN = 0.98  # ν at its least: the cosine of 11.5°, whose sine is a fifth
 
@@ -44,7 +42,7 @@ def touch_planes(project: Project) -> FloatArray:
     """
     seats = project.seats
     assert seats is not None
-    lifts, doubt = np.array(seats.contact_lifts), seats.contact_lift_error
+    lifts, error = np.array(seats.contact_lifts), seats.contact_lift_error
     lean_i, lean_e = (math.radians(tilt) for tilt in (project.intake.tilt, project.exhaust.tilt))
     if project.intake.valves != project.exhaust.valves:
         problem = f"{project.intake.valves} intake and {project.exhaust.valves} exhaust valves do not stand opposite"
@@ -53,7 +51,7 @@ def touch_planes(project: Project) -> FloatArray:
         raise _mistake(project, 1, "valves that stand parallel do not come nearer as they open", "check tilt")
     rows: list[list[float]] = []
     for entry, (lift_i, lift_e) in enumerate(lifts, start=1):
-        least, most = _slopes(lifts - (lift_i, lift_e), 2.0 * doubt)
+        least, most = _slopes(lifts - (lift_i, lift_e), 2.0 * error)
         low, high = (_below_level(slope, lean_i, lean_e) for slope in (least, most))
         if low > high:
             raise _mistake(
@@ -65,16 +63,16 @@ def touch_planes(project: Project) -> FloatArray:
         rows.append([])
         for below in (low, high):
             p, q = _LEAN * math.sin(lean_i + below), _LEAN * math.sin(lean_e - below)
-            rows[-1] += [p * (lift_i - doubt) + q * (lift_e - doubt), p, q]
+            rows[-1] += [p * (lift_i - error) + q * (lift_e - error), p, q]
     return np.array(rows)
 
 
-def _slopes(others: FloatArray, doubt: float) -> tuple[float, float]:
+def _slopes(others: FloatArray, error: float) -> tuple[float, float]:
     """Least and greatest p / q at a touch so that no other (intake lift, exhaust lift from here) is parted: there
-    p × intake lift + q × exhaust lift is not below zero, to `doubt` in each."""
+    p × intake lift + q × exhaust lift is not below zero, to `error` in each."""
     least, most = 0.0, math.inf
     for further_i, further_e in others:
-        up_i, up_e = further_i + doubt, further_e + doubt
+        up_i, up_e = further_i + error, further_e + error
         if up_i < 0.0 and up_e < 0.0:
             return 1.0, 0.0
         if up_i > 0.0 > up_e:

@@ -13,14 +13,12 @@ with what they have swept.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.discs import TOUCHING, planes_at
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 _AROUND = (-10, -5, 0, 5, 10)  # crank degrees from where they come nearest
 _SEARCHED: FloatArray = np.arange(-120.0, 120.5, 0.5)

@@ -24,10 +24,8 @@ from phaseopt.clearance.course import FINE, Standing, course_of, highest_lift, h
 from phaseopt.clearance.discs import TOUCHING, swept_distance
 from phaseopt.clearance.heads import Heads
 from phaseopt.engine.lobe import Lobe
+from phaseopt.values.arrays import FloatArray, IntArray
 from phaseopt.values.numba import inside, njit
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
 
 _GRAIN = 1e9  # a crank degree in the steps to which intervals are widened before equal ones are looked for
 _KEPT = 8  # planes found on the way that are kept for the next gap

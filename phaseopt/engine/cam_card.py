@@ -2,7 +2,7 @@
 
 Two profiles come of a card. The nominal one (`card_profile`) is the smoothest that has the card's durations. `most` is
 a bound: no profile of the family described in `card_spread` lifts higher anywhere. Their difference is what a card does
-not tell.
+not say.
 
 Lash. Gaps are computed with zero lash, so both are lift at zero lash. Tappet lift (`measured_at = "tappet"`) is free of
 lash: valve lift is ratio times tappet lift. Valve lift is read on the engine with lash set, where the valve moves only
@@ -24,9 +24,8 @@ from phaseopt.engine.card_profile import Flank, Known, Spline, smoothest_pair
 from phaseopt.engine.card_spread import STEEPEST, FlankLimits, Piece, as_polynomials, highest_flank, lift_of, lower
 from phaseopt.engine.lobe import Lobe
 from phaseopt.project import CamCard, Side, TdcLift
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 SHORTEST, LONGEST = 120.0, 400.0  # crank degrees at the lowest check lift; beyond them it is not a four-stroke lobe
 TAIL = 60.0  # crank degrees beyond the lowest check lift within which a flank is closed for certain,
@@ -42,20 +41,20 @@ def card_lobe(
 
     Parameters
     ----------
-    card
-        Peak lift, durations (crank degrees) at check lifts (mm), and where they were measured.
-    ratio, lash
-        Valve travel over tappet travel; lash at the valve as set, mm.
-    side
-        Says on which flank TDC lies: the opening flank of an intake lobe, the closing flank of an exhaust lobe.
-    centreline_error
-        How well the centreline of `lift_at_tdc` is known, crank degrees. The card's asymmetry comes on top.
-    file
+    card : CamCard
+        Peak lift, durations [crank degrees] at check lifts [mm], and where they were measured.
+    ratio, lash : float
+        Valve travel over tappet travel; lash at the valve as set [mm].
+    side : {"intake", "exhaust"}
+        On which flank TDC is: the opening flank of an intake lobe, the closing flank of an exhaust lobe.
+    centreline_error : float
+        How well the centreline of `lift_at_tdc` is known [crank degrees]. The card's asymmetry comes on top.
+    file : Path, optional
         The project file, for messages.
 
     Returns
     -------
-    nominal, most
+    nominal, most : Lobe
         Lift at the valve with zero lash. The nominal lobe has the card's durations (to rounding), its peak at the
         centre, continuous acceleration, and ends with lift, velocity and acceleration zero; `most` has a kink where
         it must.
@@ -130,13 +129,13 @@ def card_least(card: CamCard, ratio: float, lash: float, from_centre: npt.ArrayL
     return least
 
 
-def _with_reading(flank: Flank, read: TdcLift, lash: float, astray: float) -> Flank:
+def _with_reading(flank: Flank, read: TdcLift, lash: float, off: float) -> Flank:
     """The flank with what a dial gauge showed at TDC, as lift at zero lash.
 
     A closed valve (no lift, or less than the error) may stand anywhere within its lash. The lobe may have stood
-    `astray` crank degrees from the centreline, and lift changes over them by no more than the steepest slope.
+    `off` crank degrees from the centreline, and lift changes over them by no more than the steepest slope.
     """
-    error = read.error + astray * STEEPEST * flank.peak / min(flank.lengths)
+    error = read.error + off * STEEPEST * flank.peak / min(flank.lengths)
     low = read.lift - error + lash if read.lift > read.error else 0.0
     high = read.lift + error + lash
     inner = min([flank.peak, *(check.low for check in flank.checks if check.at <= read.centreline)])

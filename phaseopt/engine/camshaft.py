@@ -15,10 +15,9 @@ from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.lobe import Lobe, lobe_lift
 from phaseopt.engine.lobe_file import read_lobe
 from phaseopt.project import Arrangement, Phaser, Project, Side
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.numba import njit
-
-FloatArray = npt.NDArray[np.float64]
 
 _PANELS = 400  # of Simpson's rule over the overlap: a quarter of a degree or finer for any overlap up to 100°
 
@@ -29,19 +28,18 @@ class Camshaft:
 
     Parameters
     ----------
-    side
-        "intake" or "exhaust".
-    lobe
+    side : {"intake", "exhaust"}
+    lobe : Lobe
         Lift at the valve with zero lash.
-    most
+    most : Lobe
         The largest lift that any profile which fits the data may have; the lobe itself where it was measured.
-    lash
-        As set cold, mm at the valve.
-    nominal
-        Centreline as designed, degrees ATDC (intake) or BTDC (exhaust).
-    offset
-        Crank degrees by which the cam is fitted away from it, + = advanced.
-    phaser
+    lash : float
+        As set cold [mm at the valve].
+    nominal : float
+        Centreline as designed [degrees ATDC (intake) or BTDC (exhaust)].
+    offset : float
+        By how much the cam is fitted away from it [crank degrees], + = advanced.
+    phaser : Phaser or None
         What moves it; None for a fixed cam.
     """
 
@@ -71,9 +69,14 @@ class Camshaft:
 
 @dataclass(frozen=True)
 class Events:
-    """Valve events at a check lift: crank degrees after gas-exchange TDC, negative before it (arrays as `centre`).
+    """Valve events at a check lift.
 
-    `opens` is IVO or EVO, `closes` is IVC or EVC, `duration` the crank degrees between them.
+    Attributes
+    ----------
+    opens, closes : array
+        IVO and IVC, or EVO and EVC [crank degrees after gas-exchange TDC, negative before].
+    duration : float
+        Between them [crank degrees].
     """
 
     opens: FloatArray
@@ -86,12 +89,16 @@ def events(cam: Camshaft, centre: npt.ArrayLike, check_lift: float) -> Events:
 
     Parameters
     ----------
-    cam
-        The camshaft.
-    centre
-        Crank angle of the lobe's centre, degrees after gas-exchange TDC, any shape.
-    check_lift
-        Valve lift, mm, above 0.
+    cam : Camshaft
+    centre : array_like
+        Crank angle of the lobe's centre [degrees after gas-exchange TDC], any shape.
+    check_lift : float
+        Valve lift [mm], above 0.
+
+    Returns
+    -------
+    Events
+        Arrays of the shape of `centre`.
 
     Raises
     ------
@@ -122,8 +129,12 @@ def events(cam: Camshaft, centre: npt.ArrayLike, check_lift: float) -> Events:
 class Overlap:
     """How long, and how far, both valves are open around gas-exchange TDC.
 
-    `degrees` is EVC less IVO at the check lift; below zero it is the time for which both are closed. `area` is the
-    lesser of the two lifts integrated over that time, mm·degrees, zero where there is none.
+    Attributes
+    ----------
+    degrees : array
+        EVC less IVO at the check lift [crank degrees]; below zero it is the time for which both are closed.
+    area : array
+        The lesser of the two lifts integrated over that time [mm·degrees], zero where there is none.
     """
 
     degrees: FloatArray
@@ -139,9 +150,14 @@ def overlap_degrees(
     ----------
     intake, exhaust : Camshaft
     centre_i, centre_e : array_like
-        Where the lobes' centres stand [crank degrees after gas-exchange TDC]; they broadcast.
+        Where the lobes' centres are [crank degrees after gas-exchange TDC]; they broadcast.
     check_lift : float
         At the valve [mm].
+
+    Returns
+    -------
+    array
+        Below zero it is the time for which both valves are closed.
 
     Raises
     ------
@@ -162,7 +178,26 @@ def overlap(
         degrees = EVC - IVO
         area    = integral from IVO to EVC of min(intake lift, exhaust lift) over crank degrees
 
-    Parameters and errors as of `overlap_degrees`.
+    Parameters
+    ----------
+    intake, exhaust : Camshaft
+    centre_i, centre_e : array_like
+        Where the lobes' centres are [crank degrees after gas-exchange TDC]; they broadcast.
+    check_lift : float
+        At the valve [mm].
+
+    Returns
+    -------
+    Overlap
+
+    Raises
+    ------
+    InputError
+        Where a valve never lifts as far as the check lift.
+
+    Notes
+    -----
+    The area is by Simpson's rule over 400 panels, a quarter of a degree or finer for any overlap up to 100°.
     """
     degrees = overlap_degrees(intake, exhaust, centre_i, centre_e, check_lift)
     parts = events(intake, centre_i, check_lift).opens, degrees, np.asarray(centre_i), np.asarray(centre_e)
@@ -198,7 +233,15 @@ def _overlap_areas(intake: _Shut, exhaust: _Shut, rows: FloatArray) -> FloatArra
 
 @dataclass(frozen=True, eq=False)
 class Engine:
-    """Crank and camshafts of an engine. `arrangement` says which phaser moves what, "together" being one for both."""
+    """Crank and camshafts of an engine.
+
+    Attributes
+    ----------
+    crank : SliderCrank
+    intake, exhaust : Camshaft
+    arrangement : {"both", "intake", "exhaust", "together"}
+        Which cams a phaser moves; "together" is one phaser for both.
+    """
 
     crank: SliderCrank
     intake: Camshaft
@@ -221,10 +264,25 @@ class Engine:
 def engine_of(project: Project) -> Engine:
     """The engine a project describes.
 
+    Parameters
+    ----------
+    project : Project
+
+    Returns
+    -------
+    Engine
+
     Raises
     ------
     InputError
-        Whatever its lobe files and cam cards get wrong, a lash that swallows the lift, a check lift never reached.
+        What its lobe files and cam cards get wrong, a lash that swallows the lift, a check lift never reached.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> engine = engine_of(load_project("examples/intake_only/project.toml"))
+    >>> engine.intake.phaser is not None, engine.exhaust.phaser is None
+    (True, True)
     """
     crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
     cams = camshaft_of(project, "intake"), camshaft_of(project, "exhaust")

@@ -14,10 +14,9 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-import numpy.typing as npt
 from scipy.optimize import brentq, nnls
 
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 NODES = 80  # steps of a flank: about two crank degrees each
 INFLECTIONS = range(16, 72, 2)  # nodes of the flank tried as the inflection

@@ -29,12 +29,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 from scipy.optimize import brentq
 
 from phaseopt.engine.card_profile import Flank, Known, Spline
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 # Steepest profiles taken as possible, in H/β and H/β². For scale: a 3-4-5 polynomial has 1.875 and 5.77, a cycloidal
 # one 2 and 6.28 (Norton, Cam Design, from memory); a harmonic one that dwells at the peak for a tenth of its flank 1.9

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 
 @dataclass(frozen=True)
 class SliderCrank:
-    """A slider-crank. Crank angle 0 is where the piston stands highest, with and without pin offset.
+    """A slider-crank. Crank angle 0 is where the piston is highest, with and without pin offset.
 
     With crank radius r, rod l, pin offset p (towards the thrust side, the side the piston leans on in the power stroke)
     and φ = θ - asin(p / (r + l)) the angle of the crank throw from the cylinder axis::
@@ -21,16 +21,18 @@ class SliderCrank:
         d drop / dφ   = r sin φ + r s cos φ / w
         d² drop / dφ² = r cos φ + (r² cos² φ - r s sin φ) / w + (r s cos φ)² / w³
 
-    Source: the loop-closure equation found in any machine-dynamics text; the tests check it against coordinates.
-
     Parameters
     ----------
-    stroke
-        Twice the crank radius, mm.
-    rod
-        Rod length centre to centre, mm; longer than stroke / 2 + abs(pin_offset).
-    pin_offset
-        Gudgeon pin's distance from the plane of the crank axis towards the thrust side, mm.
+    stroke : float
+        Twice the crank radius [mm].
+    rod : float
+        Rod length centre to centre [mm]; longer than stroke / 2 + abs(pin_offset).
+    pin_offset : float
+        Gudgeon pin's distance from the plane of the crank axis towards the thrust side [mm].
+
+    Notes
+    -----
+    Source: the loop-closure equation of any machine-dynamics text; the tests check it against coordinates.
 
     Examples
     --------

@@ -12,9 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import PchipInterpolator, PPoly
 
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import inside, njit
-
-FloatArray = npt.NDArray[np.float64]
 
 CYCLE = 720.0  # crank degrees
 HALF_CYCLE = CYCLE / 2
@@ -117,11 +116,11 @@ class Lobe:
 
     Parameters
     ----------
-    breaks
-        (n + 1,) increasing crank degrees within -360 ... 360; lift is zero outside them.
-    coeffs
-        (k, n) polynomial coefficients of each piece, highest power first, in the angle from the piece's left break
-        (the order of `scipy.interpolate.PPoly`), mm. Every piece must be monotone.
+    breaks : array (n + 1,)
+        Increasing [crank degrees] within -360 ... 360; lift is zero outside them.
+    coeffs : array (k, n)
+        Polynomial coefficients of each piece, highest power first, in the angle from the piece's left break
+        (the order of `scipy.interpolate.PPoly`) [mm]. Every piece must be monotone.
 
     Examples
     --------

@@ -16,12 +16,12 @@ from phaseopt.values.errors import InputError
 
 CRANK_PER_CAM = 2.0
 CLOSED_BELOW = 0.05  # mm of lift that counts as closed at the ends: a dial gauge and a base circle's run-out
-LONGEST_OPEN = 200.0  # cam degrees; no road or race lobe lifts for longer, a lobe told in crank degrees does
+LONGEST_OPEN = 200.0  # cam degrees; no road or race lobe lifts for longer, a lobe given in crank degrees does
 LONGEST_FLANK = 140.0  # cam degrees from the lobe's centre; leaves room for a tail on the circle
-SHORTEST_OPEN = 90.0  # cam degrees; a stroke alone takes as long, and less is a lobe told in radians or in turns
+SHORTEST_OPEN = 90.0  # cam degrees; a stroke alone takes as long, and less is a lobe given in radians or in turns
 WIDEST_STEP = 5.0  # cam degrees between points while open; beyond, the curve between them is a guess
 LIFTS = 2.0, 25.0  # mm; outside it the column is not lift in mm
-NOSE = 0.9  # of the peak; the middle of the stretch above it tells where the lobe's centre must be, near enough
+NOSE = 0.9  # of the peak; the middle of the stretch above it shows where the lobe's centre must be, near enough
 OFF_CENTRE = 5.0  # cam degrees that the middle may stand off 0 in a lobe whose flanks differ
 TAIL = 60.0  # crank degrees beyond the valve's closing in which its tappet may still stand within the lash,
 TAIL_END = 20.0  # and over which that is brought to zero
@@ -30,20 +30,15 @@ TAIL_END = 20.0  # and over which that is brought to zero
 def read_lobe(path: Path, ratio: float, lash: float = 0.0) -> Lobe:
     """Read a measured lobe.
 
-    Between the points runs the monotone cubic of `Lobe.through`; with points every 1 or 2 cam degrees it is within
-    0.001 mm of a smooth lobe on the flanks, and up to 0.006 mm below it at a nose between two points. One step beyond
-    the first and the last point lift is zero. Lift at the retainer is short of lift at zero lash by the lash; while the
-    valve is shut its tappet may stand anywhere within the lash, and near the flanks it is taken to fill it.
-
     Parameters
     ----------
-    path
+    path : Path
         CSV with an angle, `cam_deg` or `crank_deg` (from the lobe's centre, increasing), and a lift in mm, `lift_mm` at
         the tappet or `valve_lift_mm` at the valve's retainer with lash as set.
-    ratio
+    ratio : float
         Valve travel over tappet travel, for tappet lift.
-    lash
-        As it was set, mm at the valve, for lift at the retainer.
+    lash : float
+        As it was set [mm at the valve], for lift at the retainer.
 
     Returns
     -------
@@ -53,9 +48,22 @@ def read_lobe(path: Path, ratio: float, lash: float = 0.0) -> Lobe:
     Raises
     ------
     InputError
-        Whatever `read_columns` refuses, and: both angles or both lifts, angles not increasing or beyond half a turn,
+        What `read_columns` refuses, and: both angles or both lifts, angles not increasing or beyond half a turn,
         negative lift, ends that are not closed (lift above 0.05 mm), lift that is not in mm, angles that can only be
         the other kind of degrees, a centre far from the peak, points too far apart, lash larger than the lift.
+
+    Notes
+    -----
+    Between the points is the monotone cubic of `Lobe.through`; with points every 1 or 2 cam degrees it is within
+    0.001 mm of a smooth lobe on the flanks, and up to 0.006 mm below it at a nose between two points. One step beyond
+    the first and the last point lift is zero. Lift at the retainer is short of lift at zero lash by the lash; while the
+    valve is shut its tappet may be anywhere within the lash, and near the flanks it is taken to fill it.
+
+    Examples
+    --------
+    >>> lobe = read_lobe(Path("examples/hillclimb/lobes/intake.csv"), ratio=1.0)
+    >>> 5.0 < lobe.peak < 15.0
+    True
     """
     names = [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
     angle, lift = _one_of(path, names, "cam_deg", "crank_deg"), _one_of(path, names, "lift_mm", "valve_lift_mm")

@@ -1,11 +1,9 @@
-"""What phases a phaser can be told to hold."""
+"""What phases a phaser can be set to hold."""
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.project import Phaser
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 _LEAST_SHARE = 1e-9  # of a step; travel that is a whole number of steps must not lose its end to rounding
 
@@ -13,9 +11,18 @@ _LEAST_SHARE = 1e-9  # of a step; travel that is a whole number of steps must no
 def phase_grid(phaser: Phaser | None) -> FloatArray:
     """The phases a table cell may hold: whole steps of the resolution from rest, inside the travel.
 
-    Parameters: `phaser`, or None for a fixed cam.
-    Returns (k,) increasing crank degrees, + = advanced, rest (0) among them; [0] for a fixed cam.
+    Parameters
+    ----------
+    phaser : Phaser or None
+        None for a fixed cam.
 
+    Returns
+    -------
+    array (k,)
+        Increasing [crank degrees], + = advanced, rest (0) among them; [0] for a fixed cam.
+
+    Examples
+    --------
     >>> from phaseopt.project import Slew
     >>> phase_grid(Phaser(travel=(-2.5, 2.0), resolution=1.0, slew=Slew(advance=80, retard=80)))
     array([-2., -1.,  0.,  1.,  2.])

@@ -16,9 +16,7 @@ from phaseopt.search.solver import SearchResult
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import AXIS_ATTRS, PhaseTables
 from phaseopt.torque_model import Simulated, SimulatedQuantities, cylinder_air, efficiency_at, table_quantities
-from phaseopt.values.arrays import cells_of
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray, cells_of
 
 _IN_REACH = "the torque model speaks of the cell"
 _MEASURED = "measured points reach the cell; elsewhere its torque, if known, rests on a simulation or a given grid"

@@ -108,7 +108,7 @@ def build(project: Project, progress: Progress | None = None, *, found: BestTabl
     Raises
     ------
     InputError
-        For whatever the project's files get wrong, where full travel of a phaser is not clear and the project does not
+        For what the project's files get wrong, where full travel of a phaser is not clear and the project does not
         accept the tables as the only guard, and where `found` is of another project.
 
     Examples

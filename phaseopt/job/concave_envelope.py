@@ -4,10 +4,8 @@ import itertools
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from phaseopt.values.arrays import FloatArray, IntArray
 
 
 class ConcaveEnvelope(NamedTuple):

@@ -1,16 +1,16 @@
-"""Dips of torque over speed, each with its cause and the torque to be had by removing it.
+"""Dips of torque over speed, each with its cause and the torque gained if that is removed.
 
-A dip is where the torque of the best tables lies below its least concave majorant by more than two standard deviations
-of that difference (whose parts share their doubt). Its cause is found by taking each thing that holds the tables out of
-the rules and searching again: the cause is what fills most of the dip, if it fills a quarter of it. First it is asked
-whether the data can tell: mixture or ignition that differed there, or no data. What nothing fills is the engine's own.
+A dip is where the torque of the best tables is below a smooth curve, the least concave one over it, by more than two
+standard deviations of that difference (whose parts share their uncertainty). Its cause is found by taking each thing
+that limits the tables out of the rules and searching again: the cause is what fills most of the dip, if it fills a
+quarter of it. First the data are asked: mixture or ignition that differed there, or no data. What nothing fills is the
+engine's own breathing: timing inside these limits does not fix it.
 """
 
 from collections import Counter
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.job.concave_envelope import concave_envelope
 from phaseopt.job.label_space import BOX_ENDS
@@ -21,13 +21,10 @@ from phaseopt.search.problem import Problem
 from phaseopt.search.solver import SearchResult
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.torque_model import TorqueModel
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
+from phaseopt.values.arrays import FloatArray, IntArray
 
 DEVIATIONS = 2.0
-LEAST_DEPTH = 0.1  # N·m; less is not worth a word, however sure
+LEAST_DEPTH = 0.1  # N·m; less is not reported, however sure
 FILLED = 0.25  # of a dip that its cause must fill, and bring in torque
 
 CONTACT, TRAVEL, CHANGES, RULE = "contact limit", "end of travel", "phaser speed or smoothness", "rule of the project"
@@ -40,10 +37,25 @@ CAUSES = (CONTACT, TRAVEL, CHANGES, RULE, LOGS, THIN, OWN)
 class Dip:
     """A dip at one load.
 
-    `rpm_from`, `rpm_to` the cells in it; `depth` the greatest distance to the majorant, at `rpm`, and its `deviation`
-    [N·m]. `cause` one of `CAUSES`; `names` what binds there, as `search.binding` names it; `degrees` by edge how far
-    beyond its limit the tables would go. `gain` the mean torque to be had in the dip without the cause, and its
-    `gain_sd` [N·m]; None where no search can tell. `air` what differed in the logs.
+    Attributes
+    ----------
+    load : float
+        Of the tables [kPa].
+    rpm_from, rpm_to : float
+        The first and the last speed in it.
+    rpm, depth, deviation : float
+        Where it is deepest, how far below the smooth curve [N·m], and the standard deviation of that.
+    cause : str
+        One of `CAUSES`.
+    names : tuple of str
+        What limits the tables there, as `search.binding` names it.
+    degrees : tuple of (str, float)
+        By edge, how far beyond its limit the tables would go [crank degrees].
+    gain, gain_sd : float or None
+        Mean torque gained in the dip without the cause, and its standard deviation [N·m]; None where no search can show
+        it.
+    air : UnlikeAir or None
+        What differed in the logs.
     """
 
     load: float
@@ -78,7 +90,7 @@ def dips(resolver: Resolver, model: TorqueModel) -> tuple[Dip, ...]:
 
 
 def _places(resolver: Resolver, surface: TorqueSurface, load: int) -> list[_Place]:
-    """Runs of neighbouring speeds that lie below the majorant by more than their doubt."""
+    """Runs of neighbouring speeds below the smooth curve by more than their uncertainty."""
     mean, covariance = _curve(resolver, surface, resolver.base, load)
     known = np.flatnonzero(np.isfinite(mean))
     if known.size < 3:
@@ -128,8 +140,8 @@ def _dip(resolver: Resolver, model: TorqueModel, place: _Place) -> Dip:
     if model.reduction is not None:
         air = unlike_air(model.reduction.points, resolver.problem.load, place.load, _span(rpm, place.cells))
         if air is not None:
-            gain, doubt = _without_points(resolver, model, place, air)
-            return replace(dip, cause=LOGS, air=air, gain=gain, gain_sd=doubt)
+            gain, deviation = _without_points(resolver, model, place, air)
+            return replace(dip, cause=LOGS, air=air, gain=gain, gain_sd=deviation)
     lost = (resolver.base.unsupported | resolver.base.relaxed)[place.cells, place.load]
     if 2 * np.count_nonzero(lost) >= lost.size:
         return replace(dip, cause=THIN)
@@ -138,11 +150,11 @@ def _dip(resolver: Resolver, model: TorqueModel, place: _Place) -> Dip:
         found = _without(resolver, cause, name)
         filled = 0.0 if found is None else _filled(resolver, surface, place, found)
         if found is not None and filled > share:
-            gain, doubt = _gain(resolver, surface, place, found)
+            gain, deviation = _gain(resolver, surface, place, found)
             best, share, degrees = cause, filled, _beyond(resolver, place, cause, found)
             dip = replace(
                 dip, cause=cause, names=_names(resolver, place, cause, name, degrees),
-                degrees=degrees, gain=gain, gain_sd=doubt,
+                degrees=degrees, gain=gain, gain_sd=deviation,
             )  # fmt: skip
     return replace(dip, cause=best)
 
@@ -154,23 +166,23 @@ def _span(rpm: FloatArray, cells: IntArray) -> tuple[float, float]:
 
 
 def _suspects(resolver: Resolver, place: _Place) -> list[tuple[str, str]]:
-    """What may cause a dip: all that binds in its cells or beside them, and doubt."""
-    held = _held(resolver, place)
+    """What may cause a dip: all that limits its cells or those beside them, and uncertainty."""
+    limiting = _limiting_there(resolver, place)
     found = []
-    if any(name.startswith("box ") for name in held):
+    if any(name.startswith("box ") for name in limiting):
         found.append((CONTACT, ""))
-    if any(name.startswith("travel ") for name in held):
+    if any(name.startswith("travel ") for name in limiting):
         found.append((TRAVEL, ""))
-    if held.keys() & {"slew", "roughness"}:
+    if limiting.keys() & {"slew", "roughness"}:
         found.append((CHANGES, ""))
-    found += [(RULE, name) for name in resolver.problem.rules if name in held]
+    found += [(RULE, name) for name in resolver.problem.rules if name in limiting]
     if charged(resolver.project, resolver.torque)[:, place.load].any():
         found.append((RULE, COSTS))
     return [*found, (THIN, "")]
 
 
-def _held(resolver: Resolver, place: _Place) -> Counter[str]:
-    """How often each thing binds in the cells of a dip and the two beside it."""
+def _limiting_there(resolver: Resolver, place: _Place) -> Counter[str]:
+    """How often each thing limits the cells of a dip and the two beside it."""
     cells = range(max(place.cells[0] - 1, 0), min(place.cells[-1] + 2, resolver.problem.rpm.size))
     return Counter(name for r in cells for name in resolver.binding[r][place.load])
 
@@ -241,13 +253,13 @@ def _without_points(
 def _names(
     resolver: Resolver, place: _Place, cause: str, name: str, degrees: tuple[tuple[str, float], ...]
 ) -> tuple[str, ...]:
-    """What binds there of that cause, most often first; of limits only those that the tables would go beyond."""
-    held = [key for key, _ in _held(resolver, place).most_common()]
+    """What limits it there of that cause, most often first; of limits only those that the tables would go beyond."""
+    limiting = [key for key, _ in _limiting_there(resolver, place).most_common()]
     kinds = {CONTACT: ("box ",), TRAVEL: ("travel ",), CHANGES: ("slew", "roughness")}
     if degrees:
-        held = [key for key in held if key.partition(" ")[2] in dict(degrees)]
+        limiting = [key for key in limiting if key.partition(" ")[2] in dict(degrees)]
     if cause in kinds:
-        return tuple(key for key in held if key.startswith(kinds[cause]))
+        return tuple(key for key in limiting if key.startswith(kinds[cause]))
     return (name,) if name else ()
 
 

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.check import Verdict
@@ -12,15 +11,14 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.search.binding import NEIGHBOURS
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import PhaseTables
+from phaseopt.values.arrays import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
-
-MOST = 5  # cells told of as those that moved most
+MOST = 5  # cells shown as those that moved most
 
 
 @dataclass(frozen=True)
 class Moved:
-    """A cell that moved: by how much [crank deg], what it gained and how sure [N·m], and `why` in words."""
+    """A cell that moved: by how much [crank degrees], what it gained with its deviation [N·m], and `why` in words."""
 
     rpm: float
     load: float
@@ -33,11 +31,19 @@ class Moved:
 
 @dataclass(frozen=True, eq=False)
 class Gains:
-    """What tables gain.
+    """What tables gain at full load over the baseline.
 
-    `before`, `after`: mean torque at full load over speed, the area under the curve by the trapezoid rule over the
-    span of speeds `rpm` where both are known [N·m], NaN where fewer than two are; `gain` and its `deviation`.
-    `moved`, the cells that moved most first.
+    Attributes
+    ----------
+    rpm : (float, float)
+        The span of speeds at which torque of both is known.
+    before, after : float
+        Mean torque by area under the curve over that span, by the trapezoid rule [N·m]; NaN where less than two speeds
+        are known.
+    deviation : float
+        Standard deviation of the gain [N·m].
+    moved : tuple of Moved
+        The cells that moved most, first the one that moved furthest.
     """
 
     rpm: tuple[float, float]
@@ -104,25 +110,25 @@ def _moved(
         if far[r, k] == 0.0:
             break
         cell = {"rpm": int(r), "load": int(k)}
-        gain, doubt = (float(torque[name].isel(cell)) for name in ("gain", "gain_sd"))
+        gain, deviation = (float(torque[name].isel(cell)) for name in ("gain", "gain_sd"))
         refused = str(baseline.cells["verdict"].isel(cell).item()) != CLEAR
         found.append(
             Moved(
-                float(after.rpm[r]), float(after.load[k]), float(intake[r, k]), float(exhaust[r, k]), gain, doubt,
-                _why(gain, doubt, refused, binding[r][k]),
+                float(after.rpm[r]), float(after.load[k]), float(intake[r, k]), float(exhaust[r, k]), gain, deviation,
+                _why(gain, deviation, refused, binding[r][k]),
             )
         )  # fmt: skip
     return tuple(found)
 
 
-def _why(gain: float, doubt: float, refused: bool, names: Sequence[str]) -> str:
+def _why(gain: float, deviation: float, refused: bool, names: Sequence[str]) -> str:
     """Why a cell moved: it had to, it gained surely, or it goes along."""
     if refused:
         return "the baseline breaks a contact rule there"
     if not np.isfinite(gain):
         return "torque is not known of both"
-    if gain > 2.0 * doubt:
+    if gain > 2.0 * deviation:
         return "for torque"
     if {"slew", "roughness", NEIGHBOURS} & set(names):
         return "goes along with its neighbours"
-    return "for torque, though the gain is within its doubt"
+    return "for torque, though the gain is within its uncertainty"

@@ -14,9 +14,8 @@ from phaseopt.project import SIDES
 from phaseopt.search.objective import TorqueMap, torque_of
 from phaseopt.search.problem import Box
 from phaseopt.surrogate import TorqueSurface
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 BEYOND_TRAVEL = 10.0  # crank degrees of labels beyond an end of travel that limits the tables
 BOX_ENDS = {"intake retard": (0, -1), "intake advance": (1, 1), "exhaust retard": (2, -1), "exhaust advance": (3, 1)}

@@ -2,15 +2,14 @@
 
 The cost is a central difference of the best score, the limit moved by two labels either way (a required gap by
 0.25 mm), each side a whole search. Where one way is closed (rest or the end of travel is nearer, or a cell would be
-left empty) the difference is taken as far as it goes. By the envelope theorem the cost of a limit that holds nothing
-is zero; such limits are left out. Prices hold for small changes: they grow less as a limit gives way.
+left empty) the difference is taken as far as it goes. By the envelope theorem the cost of a limit that limits no
+cell is zero; such limits are left out. Costs hold for small changes: they shrink as a limit gives way.
 """
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.job.label_space import BOX_ENDS
 from phaseopt.job.resolve import Resolver
@@ -19,9 +18,8 @@ from phaseopt.search.objective import cell_weights
 from phaseopt.search.problem import Problem
 from phaseopt.search.rules import OVERLAP_CAP, hard_rules_of
 from phaseopt.search.solver import SearchResult
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 LABELS = 2  # either way
 GAP_STEP = 0.25  # mm of required gap, the unit of its cost too
@@ -35,9 +33,18 @@ _Side = Callable[[float], SearchResult | None]
 class LimitCost:
     """What one limit costs.
 
-    `limit`: "box" or "travel" with an edge, "slew" with a side, "overlap cap", or "gap" with a contact. `per`: "degree"
-    or "0.25 mm". `score` what a unit of it brings, N·m a cell, roughness and doubt counted; `weighted` the weighted sum
-    over the cells of what each gains in torque less doubt, N·m; `cells` (R, L) that torque, N·m a unit.
+    Attributes
+    ----------
+    limit : str
+        "box" or "travel" with an edge, "slew" with a side, "overlap cap", or "gap" with a contact.
+    per : str
+        "degree" or "0.25 mm".
+    score : float
+        What a unit of it brings, roughness and uncertainty counted [N·m a cell].
+    weighted : float
+        The weighted sum over the cells of what each gains in torque less uncertainty [N·m].
+    cells : array (R, L)
+        That torque [N·m a unit].
     """
 
     limit: str
@@ -49,8 +56,15 @@ class LimitCost:
 
 @dataclass(frozen=True, eq=False)
 class LimitCosts:
-    """The costs of all limits that cost something, the costliest first, and what pockets `POCKET` deeper would bring
-    (N·m a cell; None where that cannot be compared)."""
+    """What the limits cost.
+
+    Attributes
+    ----------
+    limits : tuple of LimitCost
+        Those that cost something, the costliest first.
+    deeper_pockets : float or None
+        What pockets `POCKET` deeper would bring [N·m a cell]; None where that cannot be compared.
+    """
 
     limits: tuple[LimitCost, ...]
     deeper_pockets: float | None
@@ -67,25 +81,25 @@ class LimitCosts:
 
 
 def limit_costs(resolver: Resolver) -> LimitCosts:
-    """The cost of each limit that holds a cell of the best tables."""
+    """What each limit that limits a cell of the best tables costs."""
     found = [cost for cost in _all(resolver) if cost is not None and cost.score > _NOTHING]
     return LimitCosts(tuple(sorted(found, key=lambda cost: (-cost.score, cost.limit))), _pockets(resolver))
 
 
 def _all(resolver: Resolver) -> Iterator[LimitCost | None]:
-    held = {name for row in resolver.binding for names in row for name in names}
+    limiting = {name for row in resolver.binding for names in row for name in names}
     for edge in BOX_ENDS:
-        if f"box {edge}" in held:
+        if f"box {edge}" in limiting:
             yield _edge(resolver, f"box {edge}", edge, "contact")
-        if f"travel {edge}" in held:
+        if f"travel {edge}" in limiting:
             yield _edge(resolver, f"travel {edge}", edge, "travel")
-    if "slew" in held:
+    if "slew" in limiting:
         for side in SIDES:
             if resolver.project.phaser_of(side) is not None and not (resolver.contact.tied and side == "exhaust"):
                 yield _slew(resolver, f"slew {side}", side)
-    if OVERLAP_CAP in held:
+    if OVERLAP_CAP in limiting:
         yield _overlap(resolver)
-    if any(name.startswith("box ") for name in held):
+    if any(name.startswith("box ") for name in limiting):
         for number, contact in enumerate(resolver.contact.contacts):
             yield _gap(resolver, number, f"gap {contact}")
 

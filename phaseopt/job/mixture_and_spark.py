@@ -2,7 +2,7 @@
 
 Torque falls by about 1 % for 0.05 of lambda away from the best mixture, and by about 1 % for 4 degrees of spark away
 from the best, growing with the square (Heywood, Internal Combustion Engine Fundamentals, 1988, chapter 9 and 15; from
-memory). Half of that is told.
+memory). Half of that is reported.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 UNLIKE = {"mixture": 0.03, "spark_retard": 2.5}  # lambda; crank degrees
 

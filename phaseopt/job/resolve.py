@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.model import ContactModel
 from phaseopt.job.label_space import BOX_ENDS, LabelSpace
@@ -18,10 +17,8 @@ from phaseopt.project import Project
 from phaseopt.search.objective import OBJECTIVE_DECIMALS, TorqueMap, cell_weights, charged, search_problem
 from phaseopt.search.problem import Box, Problem
 from phaseopt.search.solver import SearchResult, solve
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(eq=False)

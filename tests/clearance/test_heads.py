@@ -87,7 +87,7 @@ def test_without_along_heads_count_as_opposite_each_other(tmp_path: Path) -> Non
     for along in (14.2, 17.0, 20.0):
         moved = {**SEATS, "exhaust": {**SEATS["exhaust"], "along": along}}
         assert contact_model(project_of(tmp_path, seats=moved)).gaps(np.zeros((1, 4))).static[0, 2] >= gap - 1e-3
-    assert "intake valve to intake valve (no seat tells along)" in unplaced.not_covered
+    assert "intake valve to intake valve (no seat gives along)" in unplaced.not_covered
 
 
 def test_pairs_that_can_be_the_nearest_are_named(tmp_path: Path) -> None:
