@@ -77,8 +77,8 @@ class Verdict(ShowsItself):
     cells : Dataset (rpm, load, contact)
         `intake_phase`, `exhaust_phase`, `icl`, `ecl` [degrees]; `by_hand`, `static`, `running` gaps, `static_rss` and
         `running_rss` (by root-sum-square: shown, not judged by) [mm]; `angle`, the crank angle of the least static gap,
-        and `running_angle`; `static_margin` and `running_margin` above each rule [mm]; `verdict`; `limited_by`, the rule
-        with the least margin.
+        and `running_angle`; `static_margin` and `running_margin` above each rule [mm]; `verdict`; `limited_by`, the
+        rule with the least margin.
     box : BoxVerdict
         The tables as a box.
     full_travel : FullTravel
