@@ -76,7 +76,7 @@ def test_every_output_says_what_torque_rests_on(found: Build) -> None:
     for name, text in texts.items():
         told = " ".join(text.split())
         assert f"TORQUE IS AS GIVEN in torque-grid.csv ({ORIGIN}, says the project)" in told, name
-        assert "neither measured nor simulated it" in told, name
+        assert "did not measure or simulate it" in told, name
     assert "pull" not in printed_of(found).split("Before you load")[0]
     record = json.loads(files["run.json"])
     assert record["supplied_grid"]["holes"] == 13
