@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.surface import TorqueSurface
+from phaseopt.values.arrays import FloatArray
 
 STEPS = 32  # of the range that was measured
 
@@ -50,7 +50,7 @@ class ChangeDistance:
         return self.distance >= self.range
 
 
-def rms_changes(surface: TorqueSurface, lines: list[Array]) -> Array:
+def rms_changes(surface: TorqueSurface, lines: list[FloatArray]) -> FloatArray:
     """Root mean square change of torque between points 1, 2, ... steps apart on straight lines of points.
 
     Parameters: `lines`, each (k, d) evenly spaced points, the same k for all; points without simulated torque do not
@@ -67,12 +67,12 @@ def rms_changes(surface: TorqueSurface, lines: list[Array]) -> Array:
             known = np.isfinite(square)
             squares[lag - 1] += square[known].sum()
             pairs[lag - 1] += known.sum()
-    change: Array = np.sqrt(np.divide(squares, pairs, out=np.full(count - 1, np.nan), where=pairs > 0))
+    change: FloatArray = np.sqrt(np.divide(squares, pairs, out=np.full(count - 1, np.nan), where=pairs > 0))
     return change
 
 
 def distance_of_change(
-    surface: TorqueSurface, axis: int, at: Array, low: float, high: float, seen: float
+    surface: TorqueSurface, axis: int, at: FloatArray, low: float, high: float, seen: float
 ) -> ChangeDistance | None:
     """How far one input moves before torque changes by `seen`, between `low` and `high`.
 

@@ -23,10 +23,10 @@ from numpy.typing import NDArray
 from scipy.linalg import blas, lapack, solve_triangular
 
 from phaseopt.surrogate import kernels
-from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Hyperparameters, Readings
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
@@ -39,20 +39,20 @@ class Conditioned:
     `basis` B (n, 2), None without a trend.
     """
 
-    correlation: Array = field(repr=False)
-    lower: Array = field(repr=False)
-    weights: Array = field(repr=False)
+    correlation: FloatArray = field(repr=False)
+    lower: FloatArray = field(repr=False)
+    weights: FloatArray = field(repr=False)
     mean: float
-    basis: Array | None = field(repr=False, default=None)
+    basis: FloatArray | None = field(repr=False, default=None)
 
-    def inverse_below(self) -> Array:
+    def inverse_below(self) -> FloatArray:
         """K⁻¹ on and below the diagonal; above it is not meaningful."""
         upper, _ = lapack.dpotri(self.lower.T, lower=0)
-        result: Array = upper.T
+        result: FloatArray = upper.T
         return result
 
 
-def condition(logs: Array, readings: Readings, mean: float | None, basis: Array | None = None) -> Conditioned:
+def condition(logs: FloatArray, readings: Readings, mean: float | None, basis: FloatArray | None = None) -> Conditioned:
     """Factor the covariance at these log hyperparameters.
 
     Without a `mean` the most likely one is used, `1ᵀK⁻¹y / 1ᵀK⁻¹1`. With a `basis` (n, 2), `readings` hold what the
@@ -80,7 +80,7 @@ def condition(logs: Array, readings: Readings, mean: float | None, basis: Array 
     return Conditioned(correlation, upper.T, from_torque - level * from_one, level, basis)
 
 
-def likelihood_and_slopes(logs: Array, readings: Readings, at: Conditioned) -> tuple[float, Array]:
+def likelihood_and_slopes(logs: FloatArray, readings: Readings, at: Conditioned) -> tuple[float, FloatArray]:
     """Log marginal likelihood, and its slopes by (log signal, log lengths, log noise, log pull, mean).
 
     Each slope is `½ tr((w wᵀ - K⁻¹) dK/dp)`, summed over elements, so that no matrix product is needed.
@@ -99,7 +99,7 @@ def likelihood_and_slopes(logs: Array, readings: Readings, at: Conditioned) -> t
 
 def log_marginal_likelihood(
     hyperparameters: Hyperparameters, readings: Readings, trend: Trend | None = None
-) -> tuple[float, Array]:
+) -> tuple[float, FloatArray]:
     """How well hyperparameters explain the readings, and its gradient.
 
     Parameters
@@ -178,7 +178,7 @@ class ExactModel(TorqueSurface):
         hyperparameters: Hyperparameters,
         readings: Readings,
         trend: Trend | None = None,
-        simulated_at: Array | None = None,
+        simulated_at: FloatArray | None = None,
     ) -> "ExactModel":
         """Condition on the readings at these hyperparameters.
 
@@ -192,49 +192,49 @@ class ExactModel(TorqueSurface):
         return cls(hyperparameters, readings, at, trend)
 
     @property
-    def inputs(self) -> Array:
+    def inputs(self) -> FloatArray:
         return self.readings.x
 
     @property
-    def weights(self) -> Array:
+    def weights(self) -> FloatArray:
         return self.conditioned.weights
 
-    def solve(self, correlation: Array) -> Array:
+    def solve(self, correlation: FloatArray) -> FloatArray:
         """`rᵀ L⁻ᵀ` (m, n) for a correlation (n, m), which is overwritten."""
         if not len(self.readings):
             return correlation.T
         # On the transposed arrays: BLAS counts by columns, so neither is copied.
-        result: Array = blas.dtrsm(1.0, self.conditioned.lower.T, correlation.T, side=1, lower=0, overwrite_b=1)
+        result: FloatArray = blas.dtrsm(1.0, self.conditioned.lower.T, correlation.T, side=1, lower=0, overwrite_b=1)
         return result
 
     @cached_property
-    def solved_basis(self) -> Array:
+    def solved_basis(self) -> FloatArray:
         basis = self.conditioned.basis
         if basis is None:
             return np.zeros((len(self.readings), 0))
         return np.asarray(solve_triangular(self.conditioned.lower, basis, lower=True)) if len(basis) else basis
 
     @cached_property
-    def trend_weights(self) -> Array:
+    def trend_weights(self) -> FloatArray:
         solved = self.solved_basis
         if not solved.size:
             return solved
         return np.asarray(solve_triangular(self.conditioned.lower, solved, lower=True, trans=1))
 
     @property
-    def basis_weights(self) -> Array:
+    def basis_weights(self) -> FloatArray:
         basis = self.conditioned.basis
         return np.empty(0) if basis is None else np.asarray(basis.T @ self.conditioned.weights)
 
     @property
-    def reading_weights(self) -> Array:
+    def reading_weights(self) -> FloatArray:
         return self.conditioned.weights
 
-    def precision_blocks(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
+    def precision_blocks(self, groups: Sequence[NDArray[np.intp]]) -> list[FloatArray]:
         with one_blas_thread():
             below = np.tril(self.conditioned.inverse_below())
         return [below[np.ix_(own, own)] + np.tril(below[np.ix_(own, own)], -1).T for own in groups]
 
-    def precision_diagonal(self) -> Array:
+    def precision_diagonal(self) -> FloatArray:
         with one_blas_thread():
             return np.asarray(self.conditioned.inverse_below().diagonal())

@@ -9,10 +9,10 @@ from scipy.optimize import minimize
 from phaseopt.surrogate import hyperpriors
 from phaseopt.surrogate.exact import ExactModel, condition, likelihood_and_slopes
 from phaseopt.surrogate.hyperpriors import Hyperpriors
-from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Hyperparameters, Readings
 from phaseopt.surrogate.trend import Trend, grid_error
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
@@ -24,7 +24,7 @@ _ENOUGH = {"ftol": 1e-7}  # of the likelihood of hundreds of readings and more, 
 MOST_READINGS = 10_000  # a model of so many takes 2.3 GB
 
 
-def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: Array | None = None) -> ExactModel:
+def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: FloatArray | None = None) -> ExactModel:
     """The torque model with the most likely hyperparameters.
 
     Parameters
@@ -97,11 +97,11 @@ class _Unlikelihood:
     """What is least at the most likely hyperparameters: minus the log likelihood and the log prior."""
 
     readings: Readings
-    basis: Array | None
+    basis: FloatArray | None
     level: float | None
     expected: Hyperpriors
 
-    def __call__(self, logs: Array) -> tuple[float, Array]:
+    def __call__(self, logs: FloatArray) -> tuple[float, FloatArray]:
         at = condition(logs, self.readings, self.level, self.basis)
         value, slopes = likelihood_and_slopes(logs, self.readings, at)
         # The slope by the mean is zero at the most likely mean, so the others need no correction for it.
@@ -119,7 +119,7 @@ class _Unlikelihood:
         return _Unlikelihood(self.readings.subset(keep), basis, self.level, self.expected)
 
 
-def _most_likely(whole: _Unlikelihood) -> Array:
+def _most_likely(whole: _Unlikelihood) -> FloatArray:
     """The best of three starts on some readings; with more of them, a descent from there on all, or on many."""
     some = whole.of_some(_SOME)
     medians, bounds = whole.expected.medians, whole.expected.bounds
@@ -129,7 +129,7 @@ def _most_likely(whole: _Unlikelihood) -> Array:
         minimize(some, np.clip(medians + shift, low, high), jac=True, method="L-BFGS-B", bounds=bounds)
         for shift in shifts
     ]
-    best: Array = min(ends, key=lambda end: float(end.fun)).x
+    best: FloatArray = min(ends, key=lambda end: float(end.fun)).x
     if some is not whole:
         many = whole.of_some(_MANY)
         best = minimize(many, best, jac=True, method="L-BFGS-B", bounds=bounds, options=_ENOUGH).x

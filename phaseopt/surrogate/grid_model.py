@@ -22,10 +22,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import khatri_rao, qr
 
 from phaseopt.surrogate.gridded import NO_PULL, along, fit_grid, grid_weights, outer, predict_nodes
-from phaseopt.surrogate.kernels import Array, factor
+from phaseopt.surrogate.kernels import factor
 from phaseopt.surrogate.readings import Hyperparameters, Readings, points_of
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 
 _FILLED = 8  # times that holes are filled anew at most
@@ -64,17 +65,21 @@ class GridModel(TorqueSurface):
 
     hyperparameters: Hyperparameters
     readings: Readings
-    axes: tuple[Array, ...]
-    seen: NDArray[np.bool_]
-    vectors: tuple[Array, ...]
-    roots: Array
-    holes: Array
-    by_node: Array
+    axes: tuple[FloatArray, ...]
+    seen: BoolArray
+    vectors: tuple[FloatArray, ...]
+    roots: FloatArray
+    holes: FloatArray
+    by_node: FloatArray
     trend: Trend | None = None
 
     @classmethod
     def at(
-        cls, hyperparameters: Hyperparameters, axes: Sequence[Array], torque: Array, extra: Array | None = None
+        cls,
+        hyperparameters: Hyperparameters,
+        axes: Sequence[FloatArray],
+        torque: FloatArray,
+        extra: FloatArray | None = None,
     ) -> "GridModel":
         """Condition on torque over the axes, nan in holes, with known variance `extra` [(N·m)²] by node.
 
@@ -98,14 +103,14 @@ class GridModel(TorqueSurface):
         return replace(model, by_node=weights)
 
     @property
-    def inputs(self) -> Array:
+    def inputs(self) -> FloatArray:
         return np.stack(np.meshgrid(*self.axes, indexing="ij"), axis=-1).reshape(-1, len(self.axes))
 
     @property
-    def weights(self) -> Array:
+    def weights(self) -> FloatArray:
         return self.by_node
 
-    def solve(self, correlation: Array) -> Array:
+    def solve(self, correlation: FloatArray) -> FloatArray:
         with one_blas_thread():
             turned = along(self.vectors, correlation.reshape(*self.roots.shape, -1), turn=True)
             result = (turned * self.roots[..., None]).reshape(correlation.shape)
@@ -113,18 +118,18 @@ class GridModel(TorqueSurface):
         return result.T
 
     @property
-    def solved_basis(self) -> Array:
+    def solved_basis(self) -> FloatArray:
         return np.zeros((self.roots.size, 0))
 
     @property
-    def trend_weights(self) -> Array:
+    def trend_weights(self) -> FloatArray:
         return np.zeros((self.roots.size, 0))
 
     @property
-    def basis_weights(self) -> Array:
+    def basis_weights(self) -> FloatArray:
         return np.empty(0)
 
-    def _equal_weights(self) -> Array:
+    def _equal_weights(self) -> FloatArray:
         """`K⁻¹ (y - mean)` over the grid where every node has the largest error; zero in holes."""
         off = np.zeros(self.roots.shape)
         off[self.seen] = self.readings.y - self.hyperparameters.mean
@@ -134,10 +139,10 @@ class GridModel(TorqueSurface):
         return np.where(self.seen, whole, 0.0).ravel()
 
     @property
-    def reading_weights(self) -> Array:
+    def reading_weights(self) -> FloatArray:
         return self._equal_weights()[self.seen.ravel()]
 
-    def precision_blocks(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
+    def precision_blocks(self, groups: Sequence[NDArray[np.intp]]) -> list[FloatArray]:
         nodes = np.argwhere(self.seen)
         found = []
         for own in groups:
@@ -146,14 +151,14 @@ class GridModel(TorqueSurface):
             found.append(rows @ rows.T)
         return found
 
-    def precision_diagonal(self) -> Array:
+    def precision_diagonal(self) -> FloatArray:
         with one_blas_thread():
             full = along([vector**2 for vector in self.vectors], self.roots**2)
             for column in self.holes.T:
                 full -= along(self.vectors, column.reshape(self.roots.shape) * self.roots) ** 2
         return np.asarray(full[self.seen])
 
-    def predict_product(self, cells: ArrayLike, labels: ArrayLike) -> tuple[Array, Array]:
+    def predict_product(self, cells: ArrayLike, labels: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """As `TorqueSurface.predict_product`, and exact: read off axis by axis."""
         cell = points_of(cells, "cells")
         split = cell.shape[1]
@@ -176,10 +181,10 @@ class GridModel(TorqueSurface):
                 known -= (first.T @ (roots * column.reshape(sizes)) @ second) ** 2
         return h.mean + h.signal**2 * surface, self._deviation(known, [], None)
 
-    def _points(self, x: ArrayLike) -> Array:
+    def _points(self, x: ArrayLike) -> FloatArray:
         return self._set_apart(super()._points(x), 0)
 
-    def _set_apart(self, points: Array, first: int) -> Array:
+    def _set_apart(self, points: FloatArray, first: int) -> FloatArray:
         """The points (m, k) over the axes from `first` on, with those beyond the grid moved far away from every node.
 
         They keep their distances from each other.
@@ -193,7 +198,7 @@ class GridModel(TorqueSurface):
         return moved
 
 
-def fit_supplied_grid(axes: Sequence[Array], torque: Array, error: Array | None = None) -> GridModel:
+def fit_supplied_grid(axes: Sequence[FloatArray], torque: FloatArray, error: FloatArray | None = None) -> GridModel:
     """The torque model of a full grid, with the most likely hyperparameters.
 
     Parameters
@@ -243,13 +248,13 @@ def fit_supplied_grid(axes: Sequence[Array], torque: Array, error: Array | None 
     return GridModel.at(h, axes, torque, extra)
 
 
-def _filled(h: Hyperparameters, axes: Sequence[Array], torque: Array, extra: Array | None) -> Array:
+def _filled(h: Hyperparameters, axes: Sequence[FloatArray], torque: FloatArray, extra: FloatArray | None) -> FloatArray:
     """Torque over the grid, that of the surface where there is a hole [N·m]."""
     weights = grid_weights(h, axes, torque, extra)
     return np.where(np.isfinite(torque), torque, predict_nodes(h, axes, weights, axes))
 
 
-def _first_guess(axes: Sequence[Array], torque: Array) -> Hyperparameters:
+def _first_guess(axes: Sequence[FloatArray], torque: FloatArray) -> Hyperparameters:
     """Where the fit of a grid with holes starts: lengths of half an axis."""
     known = torque[np.isfinite(torque)]
     spread = float(known.std()) or 1.0
@@ -257,11 +262,11 @@ def _first_guess(axes: Sequence[Array], torque: Array) -> Hyperparameters:
     return Hyperparameters(spread, lengths, 0.03 * spread, NO_PULL, float(known.mean()))
 
 
-def _row(vectors: Sequence[Array], at: NDArray[np.intp]) -> Array:
+def _row(vectors: Sequence[FloatArray], at: NDArray[np.intp]) -> FloatArray:
     """One row of V, for the node at these places on the axes."""
     return outer([vector[k] for vector, k in zip(vectors, at, strict=True)]).ravel()
 
 
-def _columnwise(parts: Sequence[Array]) -> Array:
+def _columnwise(parts: Sequence[FloatArray]) -> FloatArray:
     """The Kronecker product of each column of one matrix with the same column of the next."""
     return np.asarray(functools.reduce(khatri_rao, parts))

@@ -21,8 +21,9 @@ from scipy.optimize import minimize
 from scipy.sparse.linalg import LinearOperator, cg
 
 from phaseopt.surrogate import hyperpriors
-from phaseopt.surrogate.kernels import Array, factor, factor_slope
+from phaseopt.surrogate.kernels import factor, factor_slope
 from phaseopt.surrogate.readings import Hyperparameters
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
@@ -31,7 +32,9 @@ _MOST_ITERATIONS = 5000
 _TIGHT = {"ftol": 1e-12, "gtol": 1e-7}  # of likelihood a node; an evaluation costs a millisecond
 
 
-def grid_likelihood(logs: Array, axes: Sequence[Array], torque: Array) -> tuple[float, Array, float]:
+def grid_likelihood(
+    logs: FloatArray, axes: Sequence[FloatArray], torque: FloatArray
+) -> tuple[float, FloatArray, float]:
     """Log marginal likelihood of a full grid, its slopes by (log signal, log lengths, log noise), and the level.
 
     The level is the most likely one. Parameters: `logs` (d + 2,), d rising `axes`, `torque` over them [N·m].
@@ -63,7 +66,7 @@ def grid_likelihood(logs: Array, axes: Sequence[Array], torque: Array) -> tuple[
     return value, np.array(slopes), level
 
 
-def fit_grid(axes: Sequence[Array], torque: Array) -> Hyperparameters:
+def fit_grid(axes: Sequence[FloatArray], torque: FloatArray) -> Hyperparameters:
     """The most likely hyperparameters of a full grid, within the bounds of `hyperpriors`.
 
     Raises `InputError` where torque does not fill the grid.
@@ -87,7 +90,7 @@ def fit_grid(axes: Sequence[Array], torque: Array) -> Hyperparameters:
     ]
     bounds = [(math.log(b.least * unit), math.log(b.most * unit)) for b, unit in expected]
 
-    def unlikelihood(logs: Array) -> tuple[float, Array]:
+    def unlikelihood(logs: FloatArray) -> tuple[float, FloatArray]:
         value, slopes, _ = grid_likelihood(logs, axes, torque)
         return -value / torque.size, -slopes / torque.size
 
@@ -98,7 +101,9 @@ def fit_grid(axes: Sequence[Array], torque: Array) -> Hyperparameters:
     return Hyperparameters.from_logs(np.append(logs, math.log(NO_PULL)), level)
 
 
-def grid_weights(h: Hyperparameters, axes: Sequence[Array], torque: Array, extra: Array | None = None) -> Array:
+def grid_weights(
+    h: Hyperparameters, axes: Sequence[FloatArray], torque: FloatArray, extra: FloatArray | None = None
+) -> FloatArray:
     """`K⁻¹ (torque - mean)` over the grid, zero in holes (nan), with known variance `extra` [(N·m)²] by point.
 
     To a residual of 1e-8 of the right side. Raises `InputError` where that is not reached.
@@ -111,11 +116,11 @@ def grid_weights(h: Hyperparameters, axes: Sequence[Array], torque: Array, extra
     vectors = [part[1] for part in parts]
     whole = h.signal**2 * outer([np.maximum(part[0], 0.0) for part in parts]) + float(variance[seen].mean())
 
-    def covariance(flat: Array) -> Array:
+    def covariance(flat: FloatArray) -> FloatArray:
         grid = flat.reshape(torque.shape)
         return np.where(seen, h.signal**2 * along(correlations, grid) + variance * grid, 0.0).ravel()
 
-    def precondition(flat: Array) -> Array:
+    def precondition(flat: FloatArray) -> FloatArray:
         grid = along(vectors, flat.reshape(torque.shape), turn=True) / whole
         return np.where(seen, along(vectors, grid), 0.0).ravel()
 
@@ -130,19 +135,21 @@ def grid_weights(h: Hyperparameters, axes: Sequence[Array], torque: Array, extra
     return np.asarray(solution.reshape(torque.shape))
 
 
-def predict_nodes(h: Hyperparameters, axes: Sequence[Array], weights: Array, at: Sequence[Array]) -> Array:
+def predict_nodes(
+    h: Hyperparameters, axes: Sequence[FloatArray], weights: FloatArray, at: Sequence[FloatArray]
+) -> FloatArray:
     """Expected torque over another grid [N·m], from the weights of this one."""
     across = [factor(b, a, length) for a, b, length in zip(axes, at, h.lengths, strict=True)]
     return h.mean + h.signal**2 * along(across, weights)
 
 
-def along(matrices: Sequence[Array], grid: Array, turn: bool = False) -> Array:
+def along(matrices: Sequence[FloatArray], grid: FloatArray, turn: bool = False) -> FloatArray:
     """Each matrix, or its transpose, applied along its own axis of the grid."""
     for k, matrix in enumerate(matrices):
         grid = np.moveaxis(np.tensordot(matrix, grid, axes=(0 if turn else 1, k)), 0, k)
     return grid
 
 
-def outer(values: Sequence[Array]) -> Array:
+def outer(values: Sequence[FloatArray]) -> FloatArray:
     """The product of one value of each axis, over the grid."""
     return np.asarray(functools.reduce(np.multiply.outer, values))

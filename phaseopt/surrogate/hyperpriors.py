@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.arrays import FloatArray
 
 
 @dataclass(frozen=True)
@@ -55,8 +55,8 @@ APART = 0.02  # of an axis: values nearer than this show nothing of lengths betw
 class Hyperpriors:
     """Medians, deviations and bounds of the logarithms of (signal, each length, noise, pull)."""
 
-    medians: Array
-    deviations: Array
+    medians: FloatArray
+    deviations: FloatArray
     bounds: list[tuple[float, float]]
 
 
@@ -88,13 +88,13 @@ def trend_of(prior: GridPrior) -> Trend:
     return Trend(prior, SCALE, SHIFT * prior.best)
 
 
-def simulated_ranges(prior: GridPrior) -> Array:
+def simulated_ranges(prior: GridPrior) -> FloatArray:
     """(Largest - smallest) of each simulated axis, 1 where it has one value."""
     ranges = np.array([np.ptp(axis) for axis in prior.axes])
     return np.where(ranges > 0.0, ranges, 1.0)
 
 
-def _step(values: Array, width: float) -> float:
+def _step(values: FloatArray, width: float) -> float:
     """Mean step between values that lie apart; infinite where all are one.
 
     >>> _step(np.array([100.0, 110.0, 110.3, 120.0, 100.1]), 40.0), _step(np.linspace(0.0, 40.0, 999), 40.0) < 1.0
@@ -112,7 +112,7 @@ def _torque_spread(readings: Readings) -> float:
     return 1.0 if torque <= 1e-9 * float(np.abs(readings.y).max()) else torque
 
 
-def _scaled(hyperpriors: list[Hyperprior], spreads: Array) -> Hyperpriors:
+def _scaled(hyperpriors: list[Hyperprior], spreads: FloatArray) -> Hyperpriors:
     bounds = zip(
         np.log(spreads * [b.least for b in hyperpriors]), np.log(spreads * [b.most for b in hyperpriors]), strict=True
     )

@@ -11,16 +11,14 @@ Source: Rasmussen and Williams, Gaussian Processes for Machine Learning, MIT Pre
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from phaseopt.values.arrays import FloatArray, IntArray
 from phaseopt.values.numba import njit
-
-Array = NDArray[np.float64]
 
 _ROOT5 = math.sqrt(5.0)
 
 
-def factor(a: Array, b: Array, length: float) -> Array:
+def factor(a: FloatArray, b: FloatArray, length: float) -> FloatArray:
     """One factor of the product: the correlation of each value of one input with each other value.
 
     Parameters: `a` (n,), `b` (m,) and `length` above zero, all in the unit of that input. Returns: (n, m), no unit.
@@ -29,11 +27,11 @@ def factor(a: Array, b: Array, length: float) -> Array:
     array([[1.   , 0.524]])
     """
     s = (_ROOT5 / length) * np.abs(a[:, None] - b[None, :])
-    result: Array = (1.0 + s + s * s / 3.0) * np.exp(-s)
+    result: FloatArray = (1.0 + s + s * s / 3.0) * np.exp(-s)
     return result
 
 
-def factor_slope(a: Array, b: Array, length: float) -> Array:
+def factor_slope(a: FloatArray, b: FloatArray, length: float) -> FloatArray:
     """Derivative of `factor` with respect to the natural logarithm of the length: `s² (1 + s) / 3 exp(-s)`.
 
     >>> a, b, step = np.array([0.0]), np.array([1.0]), 1e-6
@@ -42,12 +40,12 @@ def factor_slope(a: Array, b: Array, length: float) -> Array:
     True
     """
     s = (_ROOT5 / length) * np.abs(a[:, None] - b[None, :])
-    result: Array = s * s * (1.0 + s) / 3.0 * np.exp(-s)
+    result: FloatArray = s * s * (1.0 + s) / 3.0 * np.exp(-s)
     return result
 
 
 @njit
-def product(a: Array, b: Array, lengths: Array) -> Array:
+def product(a: FloatArray, b: FloatArray, lengths: FloatArray) -> FloatArray:
     """Correlation of scattered points: the product of the factors of all inputs.
 
     Parameters: `a` (n, d), `b` (m, d), `lengths` (d,) in the units of the inputs. Returns: (n, m), no unit.
@@ -72,7 +70,7 @@ def product(a: Array, b: Array, lengths: Array) -> Array:
 
 
 @njit
-def product_below(x: Array, lengths: Array) -> Array:
+def product_below(x: FloatArray, lengths: FloatArray) -> FloatArray:
     """`product(x, x, lengths)` on and below the diagonal; zero above. Half the work, for a symmetric solver.
 
     >>> product_below(np.array([[0.0], [1.0]]), np.array([1.0])).round(4)
@@ -99,7 +97,7 @@ def product_below(x: Array, lengths: Array) -> Array:
 
 
 @njit
-def covariance_below(correlation: Array, signal: float, offset: float, pull: NDArray[np.int64]) -> Array:
+def covariance_below(correlation: FloatArray, signal: float, offset: float, pull: IntArray) -> FloatArray:
     """`signal² R + offset² [same pull]` on and below the diagonal; zero above.
 
     Parameters: `correlation` (n, n), read on and below the diagonal; `signal` and a pull's `offset`, standard
@@ -118,8 +116,8 @@ def covariance_below(correlation: Array, signal: float, offset: float, pull: NDA
 
 
 @njit
-def sensitivities(x: Array, lengths: Array, correlation: Array, inverse: Array, weights: Array,
-                  pull: NDArray[np.int64]) -> Array:  # fmt: skip
+def sensitivities(x: FloatArray, lengths: FloatArray, correlation: FloatArray, inverse: FloatArray, weights: FloatArray,
+                  pull: IntArray) -> FloatArray:  # fmt: skip
     """Sums over all pairs of different readings that make the slopes of a likelihood, in one pass.
 
     With `S = w wᵀ - K⁻¹`: `sum S dR / d log length` for each length, then `sum S R`, then `sum S` within pulls.
@@ -156,6 +154,6 @@ def sensitivities(x: Array, lengths: Array, correlation: Array, inverse: Array, 
 
 
 @njit
-def _scaled_columns(x: Array, lengths: Array) -> Array:
+def _scaled_columns(x: FloatArray, lengths: FloatArray) -> FloatArray:
     """`sqrt(5) x / length`, one input a row (d, n)."""
     return np.ascontiguousarray((x * (_ROOT5 / lengths)).T)

@@ -18,8 +18,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike
 
-from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import points_of
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
 AXES = ("rpm", "load", "icl", "ecl")
@@ -55,7 +55,7 @@ class GridPrior:
     array([15.25,   nan])
     """
 
-    axes: tuple[Array, ...]
+    axes: tuple[FloatArray, ...]
     best: float
 
     def __init__(self, grid: xr.Dataset) -> None:
@@ -93,27 +93,27 @@ class GridPrior:
         """The same for another variable of a simulated grid, in its own unit."""
         return cls(grid[[name]].rename({name: "torque"}) if name != "torque" else grid)
 
-    def at(self, x: ArrayLike) -> Array:
+    def at(self, x: ArrayLike) -> FloatArray:
         """Torque at points (n, 4) [N·m]: (n,), nan outside the axes and in a box with an unsettled corner."""
         points = points_of(x, "points to simulate", 4)
         by_cell, cell_corners = _pair_weights(self.axes[:2], points[:, :2])
         by_label, label_corners = _pair_weights(self.axes[2:], points[:, 2:])
         torque = np.einsum("nk,nk->n", by_cell @ self._torque, by_label)
         unsettled = np.einsum("nk,nk->n", cell_corners @ self._holes, label_corners)
-        result: Array = np.where(unsettled > 0.0, np.nan, torque)
+        result: FloatArray = np.where(unsettled > 0.0, np.nan, torque)
         return result
 
-    def product(self, cells: ArrayLike, labels: ArrayLike) -> Array:
+    def product(self, cells: ArrayLike, labels: ArrayLike) -> FloatArray:
         """Torque of every cell (rpm, load) (c, 2) with every label (icl, ecl) (k, 2) [N·m]: (c, k), nan as in `at`."""
         by_cell, cell_corners = _pair_weights(self.axes[:2], points_of(cells, "cells", 2))
         by_label, label_corners = _pair_weights(self.axes[2:], points_of(labels, "labels", 2))
         torque = by_cell @ self._torque @ by_label.T
         unsettled = cell_corners @ self._holes @ label_corners.T
-        result: Array = np.where(unsettled > 0.0, np.nan, torque)
+        result: FloatArray = np.where(unsettled > 0.0, np.nan, torque)
         return result
 
 
-def _pair_weights(axes: Sequence[Array], points: Array) -> tuple[Array, Array]:
+def _pair_weights(axes: Sequence[FloatArray], points: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Weight of each pair of nodes of two axes at points (n, 2), and 1 where the pair is a corner: each (n, nodes).
 
     Outside the axes the weights are nan.
@@ -123,7 +123,7 @@ def _pair_weights(axes: Sequence[Array], points: Array) -> tuple[Array, Array]:
     return (w0[:, :, None] * w1[:, None, :]).reshape(shape), (c0[:, :, None] * c1[:, None, :]).reshape(shape)
 
 
-def _weights(axis: Array, x: Array) -> tuple[Array, Array]:
+def _weights(axis: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Weights of an axis' nodes at points (n,), which sum to 1, and 1 at the nodes around each point: each (n, nodes).
 
     >>> w, corners = _weights(np.arange(4.0), np.array([1.5, 2.0]))
@@ -151,7 +151,7 @@ def _weights(axis: Array, x: Array) -> tuple[Array, Array]:
     return weights, corners
 
 
-def _slopes(axis: Array) -> Array:
+def _slopes(axis: FloatArray) -> FloatArray:
     """The slope at each node as weights of the nodes (nodes, nodes): of the parabola through three, one-sided at ends.
 
     >>> (_slopes(np.array([0.0, 1.0, 3.0])) @ np.array([0.0, 1.0, 9.0])).round(12).tolist()  # of a square
@@ -159,7 +159,7 @@ def _slopes(axis: Array) -> Array:
     """
     n = axis.size
     if n == 2:
-        straight: Array = np.array([[-1.0, 1.0], [-1.0, 1.0]]) / (axis[1] - axis[0])
+        straight: FloatArray = np.array([[-1.0, 1.0], [-1.0, 1.0]]) / (axis[1] - axis[0])
         return straight
     result = np.zeros((n, n))
     for i in range(n):
@@ -174,7 +174,7 @@ def _slopes(axis: Array) -> Array:
     return result
 
 
-def _filled_holes(torque: Array, axes: Sequence[Array]) -> Array:
+def _filled_holes(torque: FloatArray, axes: Sequence[FloatArray]) -> FloatArray:
     """The grid with its holes on straight lines through their neighbours, averaged over the axes.
 
     Such a value never counts as torque: it keeps a slope beside a hole at what the settled nodes say.
@@ -190,7 +190,7 @@ def _filled_holes(torque: Array, axes: Sequence[Array]) -> Array:
     return filled
 
 
-def _fill_lines(torque: Array, k: int, axis: Array) -> Array:
+def _fill_lines(torque: FloatArray, k: int, axis: FloatArray) -> FloatArray:
     """Holes of each line along axis `k` on the straight line through their nearest two settled nodes; nan with one."""
     lines = np.moveaxis(torque, k, -1).copy()
     for line in lines.reshape(-1, axis.size):

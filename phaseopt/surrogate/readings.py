@@ -4,13 +4,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from phaseopt.surrogate.kernels import Array
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
 
 
-def points_of(values: ArrayLike, what: str, width: int | None = None) -> Array:
+def points_of(values: ArrayLike, what: str, width: int | None = None) -> FloatArray:
     """A finite float array (points, inputs); refuses another shape, NaN and infinity, and names `what`."""
     array = np.ascontiguousarray(values, dtype=np.float64)
     if array.ndim != 2 or (width is not None and array.shape[1] != width):
@@ -22,7 +22,7 @@ def points_of(values: ArrayLike, what: str, width: int | None = None) -> Array:
     return array
 
 
-def _require_finite(values: Array, what: str) -> None:
+def _require_finite(values: FloatArray, what: str) -> None:
     bad = np.flatnonzero(~np.isfinite(values).reshape(len(values), max(1, values[:1].size)).all(axis=1))
     if bad.size:
         raise InputError.one(
@@ -62,10 +62,10 @@ class Readings:
     array([2])
     """
 
-    x: Array
-    y: Array
-    pull: NDArray[np.int64]
-    variance: Array
+    x: FloatArray
+    y: FloatArray
+    pull: IntArray
+    variance: FloatArray
 
     def __init__(self, x: ArrayLike, y: ArrayLike, pull: ArrayLike, variance: ArrayLike | None = None) -> None:
         inputs = points_of(x, "inputs")
@@ -94,7 +94,7 @@ class Readings:
     def __len__(self) -> int:
         return len(self.y)
 
-    def subset(self, keep: NDArray[np.bool_]) -> "Readings":
+    def subset(self, keep: BoolArray) -> "Readings":
         """The readings where `keep` (n,) is true."""
         return Readings(self.x[keep], self.y[keep], self.pull[keep], self.variance[keep])
 
@@ -140,12 +140,12 @@ class Hyperparameters:
         if not math.isfinite(self.mean):
             raise InputError.one(f"{self.mean} is no number", hint="give a level in N·m", where="mean")
 
-    def logs(self) -> Array:
+    def logs(self) -> FloatArray:
         """Natural logarithms of (signal, each length, noise, pull), the order of all gradients."""
         return np.log([self.signal, *self.lengths, self.noise, self.pull])
 
     @classmethod
-    def from_logs(cls, logs: Array, mean: float) -> "Hyperparameters":
+    def from_logs(cls, logs: FloatArray, mean: float) -> "Hyperparameters":
         """The inverse of `logs`."""
         signal, *lengths, noise, pull = (float(v) for v in np.exp(logs))
         return cls(signal, tuple(lengths), noise, pull, mean)

@@ -15,10 +15,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from phaseopt.surrogate import kernels
-from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Hyperparameters, Readings, points_of
 from phaseopt.surrogate.trend import LearnedTrend, Trend
-from phaseopt.values.arrays import cells_of
+from phaseopt.values.arrays import FloatArray, cells_of
 from phaseopt.values.blas import one_blas_thread
 
 INFORMED = 0.5  # of the prior's deviation: where no more is left, the readings inform a place
@@ -60,44 +59,44 @@ class TorqueSurface(ABC):
 
     @property
     @abstractmethod
-    def inputs(self) -> Array:
+    def inputs(self) -> FloatArray:
         """The inputs (p, d) with which a place is correlated."""
 
     @property
     @abstractmethod
-    def weights(self) -> Array:
+    def weights(self) -> FloatArray:
         """(p,) such that `signal² weights · r` is what the readings add to the mean of the surface."""
 
     @abstractmethod
-    def solve(self, correlation: Array) -> Array:
+    def solve(self, correlation: FloatArray) -> FloatArray:
         """`r A` (m, k) for correlations (p, m) with the inputs, which may be overwritten; without `signal²`."""
 
     @property
     @abstractmethod
-    def solved_basis(self) -> Array:
+    def solved_basis(self) -> FloatArray:
         """`C` (k, 2) of the trend; without one it has no columns."""
 
     @property
     @abstractmethod
-    def trend_weights(self) -> Array:
+    def trend_weights(self) -> FloatArray:
         """`A C` (p, 2): `r A C b` is what a place's correlation and its trend know together."""
 
     @property
     @abstractmethod
-    def basis_weights(self) -> Array:
+    def basis_weights(self) -> FloatArray:
         """(2,) how many of its own deviations the trend's scale and shift are off; empty without a trend."""
 
     @property
     @abstractmethod
-    def reading_weights(self) -> Array:
+    def reading_weights(self) -> FloatArray:
         """`K⁻¹ (y - mean)` (n,) over the readings, K their covariance."""
 
     @abstractmethod
-    def precision_blocks(self, groups: Sequence[NDArray[np.intp]]) -> list[Array]:
+    def precision_blocks(self, groups: Sequence[NDArray[np.intp]]) -> list[FloatArray]:
         """The block of `K⁻¹` of each group of readings, given as rising indices."""
 
     @abstractmethod
-    def precision_diagonal(self) -> Array:
+    def precision_diagonal(self) -> FloatArray:
         """The diagonal of `K⁻¹` (n,)."""
 
     @property
@@ -109,7 +108,7 @@ class TorqueSurface(ABC):
         """
         return self.hyperparameters.signal
 
-    def informed_below(self, rpm: Array) -> Array:
+    def informed_below(self, rpm: FloatArray) -> FloatArray:
         """The deviation (n,) [N·m] at or below which readings inform a place, at speeds (n,).
 
         They then remove at least half of the surface's own uncertainty. The error of a simulated grid adds to both
@@ -128,7 +127,7 @@ class TorqueSurface(ABC):
         deviation = unit * np.sqrt(np.clip(1.0 - (self.solved_basis**2).sum(axis=0), 0.0, 1.0))
         return LearnedTrend(1.0 + float(scale), float(deviation[0]), float(shift), float(deviation[1]))
 
-    def predict(self, x: ArrayLike, simulated_at: ArrayLike | None = None) -> tuple[Array, Array]:
+    def predict(self, x: ArrayLike, simulated_at: ArrayLike | None = None) -> tuple[FloatArray, FloatArray]:
         """Expected torque and its standard deviation at points (m, d): two arrays (m,) [N·m].
 
         With a trend, `simulated_at` (m,) is torque simulated at the points themselves [N·m]. By default it comes from
@@ -146,7 +145,7 @@ class TorqueSurface(ABC):
                 deviation[part] = self._deviation(_squares(self.solve(correlation)), cross, level)
         return mean, deviation if simulated_at is not None else self._with_grid(deviation, points[:, 0])
 
-    def joint(self, x: ArrayLike) -> tuple[Array, Array]:
+    def joint(self, x: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Expected torque at points (m, d) and its covariance: (m,) [N·m] and (m, m) [(N·m)²].
 
         For the uncertainty of a difference or a mean, which is not that of its parts. Keep m below some thousands.
@@ -164,7 +163,7 @@ class TorqueSurface(ABC):
                 covariance += basis @ basis.T + self.trend.grid_covariance(points)
             return mean, covariance - known @ known.T
 
-    def predict_product(self, cells: ArrayLike, labels: ArrayLike) -> tuple[Array, Array]:
+    def predict_product(self, cells: ArrayLike, labels: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Expected torque and its standard deviation at every cell with every label.
 
         A cell fixes the first inputs, a label the others; where one phaser moves both cams, the labels are its pairs of
@@ -185,7 +184,9 @@ class TorqueSurface(ABC):
             deviation = self._deviation(self._known(by_cell, by_label), cross, simulated)
         return mean, self._with_grid(deviation, cell[:, :1])
 
-    def predict_grid(self, rpm: ArrayLike, load: ArrayLike, icl: ArrayLike, ecl: ArrayLike) -> tuple[Array, Array]:
+    def predict_grid(
+        self, rpm: ArrayLike, load: ArrayLike, icl: ArrayLike, ecl: ArrayLike
+    ) -> tuple[FloatArray, FloatArray]:
         """Expected torque and its deviation in every cell of a table at every pair of centrelines.
 
         Parameters: speeds (R,) [rpm], loads (L,) [unit of the readings], centrelines (A,) and (B,) [degrees].
@@ -196,33 +197,33 @@ class TorqueSurface(ABC):
         return mean.reshape(shape), deviation.reshape(shape)
 
     @property
-    def _lengths(self) -> Array:
+    def _lengths(self) -> FloatArray:
         return np.array(self.hyperparameters.lengths)
 
-    def _simulated(self, points: Array, simulated_at: ArrayLike | None) -> Array | None:
+    def _simulated(self, points: FloatArray, simulated_at: ArrayLike | None) -> FloatArray | None:
         """Torque simulated at the points (m,); None without a trend."""
         if self.trend is None:
             return None
         return self.trend.prior.at(points) if simulated_at is None else np.asarray(simulated_at, dtype=np.float64)
 
-    def _points(self, x: ArrayLike) -> Array:
+    def _points(self, x: ArrayLike) -> FloatArray:
         return points_of(x, "points to predict", self.readings.x.shape[1])
 
-    def _mean(self, surface: Array, simulated: Array | None) -> Array:
-        mean: Array = self.hyperparameters.mean + self.hyperparameters.signal**2 * surface
+    def _mean(self, surface: FloatArray, simulated: FloatArray | None) -> FloatArray:
+        mean: FloatArray = self.hyperparameters.mean + self.hyperparameters.signal**2 * surface
         known = self.learned
         if known is not None and simulated is not None:
             mean += known.scale * simulated + known.shift
         return mean
 
-    def _with_grid(self, deviation: Array, rpm: Array) -> Array:
+    def _with_grid(self, deviation: FloatArray, rpm: FloatArray) -> FloatArray:
         """The deviation with the error of the simulated grid at speeds that broadcast to it."""
         if self.trend is None:
             return deviation
-        whole: Array = np.hypot(deviation, self.trend.grid_deviation(rpm))
+        whole: FloatArray = np.hypot(deviation, self.trend.grid_deviation(rpm))
         return whole
 
-    def _known(self, by_cell: Array, by_label: Array) -> Array:
+    def _known(self, by_cell: FloatArray, by_label: FloatArray) -> FloatArray:
         """`|A r|²` of every cell with every label (c, k), r the product of their factors (p, c) and (p, k).
 
         The factors of all labels are smooth in timing, so a few columns span them, and A is applied to those alone.
@@ -239,7 +240,7 @@ class TorqueSurface(ABC):
                 row[:] = np.einsum("ij,ij->j", values, (solved @ solved.T) @ values)
         return result
 
-    def _deviation(self, known: Array, cross: list[Array], simulated: Array | None) -> Array:
+    def _deviation(self, known: FloatArray, cross: list[FloatArray], simulated: FloatArray | None) -> FloatArray:
         """The root of the prior's variance less what is known, from `|A r|²` and, for the trend, `r · A C` (2 arrays).
 
         With a trend `|signal² A r + C b|²` is multiplied out, b its basis at the places.
@@ -251,16 +252,16 @@ class TorqueSurface(ABC):
             both = self.solved_basis.T @ self.solved_basis
             for i, own in enumerate(basis):
                 left += own * (own - 2.0 * signal**2 * cross[i] - both[i, 0] * basis[0] - both[i, 1] * basis[1])
-        deviation: Array = np.sqrt(np.maximum(left, 0.0))
+        deviation: FloatArray = np.sqrt(np.maximum(left, 0.0))
         return deviation
 
 
-def _squares(solved: Array) -> Array:
+def _squares(solved: FloatArray) -> FloatArray:
     """The squared length of each row."""
     return np.asarray(np.einsum("ij,ij->i", solved, solved))
 
 
-def _spanned(matrix: Array) -> tuple[Array, Array] | None:
+def _spanned(matrix: FloatArray) -> tuple[FloatArray, FloatArray] | None:
     """Few columns (p, q) and values (q, m) whose product is the matrix (p, m); None where working with all is cheaper.
 
     Source: Halko, Martinsson and Tropp, SIAM Review 53 (2011), algorithm 4.4 (from memory): a random projection, here

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from phaseopt.surrogate import kernels
-from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.prior import GridPrior
 from phaseopt.surrogate.readings import Readings
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
 # A point counts as settled where two cycles are alike to 0.1 %, and may then be 0.5 % from where it would end; a little
@@ -56,24 +56,24 @@ class Trend:
     at_speeds: float = 0.0
     between: float = 0.0
 
-    def grid_deviation(self, rpm: Array) -> Array:
+    def grid_deviation(self, rpm: FloatArray) -> FloatArray:
         """Standard deviation of the grid from the simulation at speeds (n,): (n,) [N·m]."""
         midway = _midway(self.prior.axes[0], rpm)
-        deviation: Array = np.sqrt(self.at_speeds**2 * (1.0 - midway) + self.between**2 * midway)
+        deviation: FloatArray = np.sqrt(self.at_speeds**2 * (1.0 - midway) + self.between**2 * midway)
         return deviation
 
-    def grid_covariance(self, x: Array) -> Array:
+    def grid_covariance(self, x: FloatArray) -> FloatArray:
         """The same at points (n, 4) jointly: (n, n) [(N·m)²]; alike within a step of the grid, unrelated beyond."""
         steps = np.array([np.ptp(axis) / (axis.size - 1) if axis.size > 1 else 1.0 for axis in self.prior.axes])
         deviation = self.grid_deviation(x[:, 0])
-        covariance: Array = deviation[:, None] * deviation * kernels.product(x, x, steps)
+        covariance: FloatArray = deviation[:, None] * deviation * kernels.product(x, x, steps)
         return covariance
 
-    def basis(self, simulated: Array) -> Array:
+    def basis(self, simulated: FloatArray) -> FloatArray:
         """Columns (n, 2) whose products are the trend's covariance, from simulated torque (n,) [N·m]."""
         return np.column_stack([self.scale * simulated, np.full(len(simulated), self.shift)])
 
-    def residuals(self, readings: Readings, simulated: Array | None = None) -> tuple[Readings, Array]:
+    def residuals(self, readings: Readings, simulated: FloatArray | None = None) -> tuple[Readings, FloatArray]:
         """Readings less the simulation, and the basis at them.
 
         Parameters: `simulated` (n,) torque at the readings [N·m]; from the grid by default. Raises `InputError` where
@@ -120,7 +120,7 @@ class LearnedTrend:
     shift_deviation: float
 
 
-def _midway(axis: Array, rpm: Array) -> Array:
+def _midway(axis: FloatArray, rpm: FloatArray) -> FloatArray:
     """0 at the speeds of a grid, 1 midway between two of them: `(4 u (1 - u))²`, as the error of a cubic grows.
 
     >>> _midway(np.array([1000.0, 2000.0]), np.array([1000.0, 1500.0, 1750.0])).tolist()
@@ -130,11 +130,11 @@ def _midway(axis: Array, rpm: Array) -> Array:
         return np.zeros_like(rpm)
     i = np.clip(np.searchsorted(axis, rpm, side="right") - 1, 0, axis.size - 2)
     u = np.clip((rpm - axis[i]) / (axis[i + 1] - axis[i]), 0.0, 1.0)
-    share: Array = (4.0 * u * (1.0 - u)) ** 2
+    share: FloatArray = (4.0 * u * (1.0 - u)) ** 2
     return share
 
 
-def grid_error(prior: GridPrior, x: Array, simulated: Array) -> tuple[float, float]:
+def grid_error(prior: GridPrior, x: FloatArray, simulated: FloatArray) -> tuple[float, float]:
     """How far a grid is from torque simulated anew, at its own speeds and midway between two: rms [N·m] each.
 
     Parameters: `x` (n, 4) points, `simulated` (n,) torque there [N·m]. With too few points near the grid's own speeds,

@@ -14,14 +14,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import norm
 
 from phaseopt.surrogate.exact import ExactModel
-from phaseopt.surrogate.kernels import Array
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
 from phaseopt.surrogate.trend import Trend
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
@@ -48,12 +47,12 @@ class LeftOut:
     (1.0, [0.5, -0.5])
     """
 
-    mean: Array
-    deviation: Array
-    residual: Array
+    mean: FloatArray
+    deviation: FloatArray
+    residual: FloatArray
 
     @property
-    def standardised(self) -> Array:
+    def standardised(self) -> FloatArray:
         """Residuals in their own standard deviations [-]; about 1 in size where the error bars are right."""
         return self.residual / self.deviation
 
@@ -62,9 +61,9 @@ class LeftOut:
         """Root mean square residual [N·m]."""
         return float(np.sqrt(np.mean(self.residual**2)))
 
-    def inside(self, share: float) -> Array:
+    def inside(self, share: float) -> FloatArray:
         """1 where the central interval of that share (normal law) holds the reading, else 0: (n,)."""
-        inside: Array = (np.abs(self.standardised) <= norm.ppf(0.5 + share / 2.0)).astype(np.float64)
+        inside: FloatArray = (np.abs(self.standardised) <= norm.ppf(0.5 + share / 2.0)).astype(np.float64)
         return inside
 
 
@@ -94,7 +93,7 @@ def leave_one_out(model: TorqueSurface) -> LeftOut:
     return LeftOut(model.readings.y - residual, 1.0 / np.sqrt(precision), residual)
 
 
-def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Array] | None = None) -> LeftOut:
+def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, FloatArray] | None = None) -> LeftOut:
     """Each pull predicted from the other pulls.
 
     Parameters
@@ -149,7 +148,9 @@ def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Arr
     return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
 
 
-def _without(model: TorqueSurface, trend: Trend, own: NDArray[np.bool_], simulated: Array) -> tuple[Array, Array]:
+def _without(
+    model: TorqueSurface, trend: Trend, own: BoolArray, simulated: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Residuals of a pull's own readings, and their variances, from the others with another simulation as mean."""
     trend.residuals(model.readings, simulated)  # which refuses what is no simulated torque of all readings
     h, left_out = model.hyperparameters, model.readings.subset(own)

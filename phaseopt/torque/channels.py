@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.io.text_format import find_format
 from phaseopt.io.text_rows import read_rows
@@ -14,9 +13,8 @@ from phaseopt.project import Dialect, Torque
 from phaseopt.torque.clock_times import ClockTimes
 from phaseopt.torque.column_units import STATED, UNITS, scale_of
 from phaseopt.torque.mdf import is_mdf, read_mdf
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError, Mistake
-
-FloatArray = npt.NDArray[np.float64]
 
 # Beyond these a column or a unit is wrong, or the logger glitched: mbar read as kPa, a counter as degrees.
 _MOST = {"rpm": 30000, "torque": 10000, "load": 700, "intake_phase": 360, "exhaust_phase": 360}

@@ -12,12 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.torque.channels import LogChannel
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 CERTAIN = 0.05  # s, standard error; at 500 rpm/s an offset of so much is 25 rpm
 SAME_ENGINE = 0.02  # by how much the two speeds may differ in scale

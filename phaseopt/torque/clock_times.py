@@ -7,9 +7,8 @@ import re
 from datetime import datetime
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 _CLOCK = re.compile(r"([0-9]{1,2}):([0-5][0-9]):([0-5][0-9](?:[.,][0-9]+)?)")
 _ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ].*")

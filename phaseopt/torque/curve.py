@@ -31,15 +31,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy.interpolate import BSpline
 from scipy.linalg import cholesky, solve_triangular, toeplitz
 
 from phaseopt.torque.means import POOLED_FREEDOM, Blocks, Means, blocks_of
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 Basis = Callable[[FloatArray], FloatArray]
 
 _MEMORY = (0.3, 0.6, 1.0, 1.6, 2.4, 3.5, 5.0, 7.0, 10.0, 15.0, 22.0)  # τ/h of a usual sweep

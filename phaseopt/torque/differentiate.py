@@ -14,11 +14,9 @@ Source: Savitzky and Golay, Analytical Chemistry 36 (1964) 1627-1639 (from memor
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import njit
-
-FloatArray = npt.NDArray[np.float64]
 
 LEAST_ROWS = 4  # that a parabola needs to leave anything
 

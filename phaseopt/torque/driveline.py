@@ -22,15 +22,13 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy.integrate import cumulative_trapezoid
 from scipy.optimize import lsq_linear
 
 from phaseopt.project import Driveline, Dyno
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import METRIC, Unit
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 RAD = 2.0 * np.pi / 60.0  # rad/s of 1 rpm
 USUAL_INERTIA = 0.15  # kg m^2 of an engine with flywheel and clutch on a brake (common practice, no source)

@@ -8,12 +8,10 @@ either side of each change of the full-throttle mark inside a log. Where no time
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import Gates, Torque
-
-BoolArray = npt.NDArray[np.bool_]
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 SETTLING = "throttle opens or shuts"
 
@@ -46,7 +44,7 @@ def gates_not_logged(log: xr.Dataset, torque: Torque) -> list[str]:
     return [name for name, limit in torque.gates if limit is not None and name not in log]
 
 
-def settling(time: npt.NDArray[np.float64], full: BoolArray, settle: float) -> BoolArray:
+def settling(time: FloatArray, full: BoolArray, settle: float) -> BoolArray:
     """Rows within `settle` seconds of a change of the full-throttle mark, (n,).
 
     >>> settling(np.arange(6) * 0.1, np.array([False, False, True, True, True, True]), 0.12).tolist()
@@ -64,7 +62,7 @@ def settling(time: npt.NDArray[np.float64], full: BoolArray, settle: float) -> B
     return near
 
 
-def stretches(rejected: BoolArray, ends: npt.NDArray[np.int64]) -> int:
+def stretches(rejected: BoolArray, ends: IntArray) -> int:
     """How many unbroken stretches of rows are rejected; `ends`, a number for each recording (n,), parts them.
 
     >>> stretches(np.array([True, True, False, True]), np.zeros(4, dtype=np.int64))

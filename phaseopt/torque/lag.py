@@ -19,10 +19,9 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy.ndimage import uniform_filter1d
 
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 _EARLY, _LATE = 0.5, 1.0  # s, the range looked at
 _SLOW = 2.0  # s, mean that is taken off

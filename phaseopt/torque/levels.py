@@ -12,14 +12,11 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import Project
 from phaseopt.torque.plausibility import pulling_rows
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 ANOTHER_ENGINE = 1.5  # ratio of levels, either way, that no timing explains
 ODD = 1.25  # that one should look at

@@ -4,14 +4,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Torque
 from phaseopt.torque.phases import channel_of
 from phaseopt.torque.plausibility import LEAST_BMEP, mean_pressure
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 LONG_STEP = 5.0  # usual steps of time that make a gap
 _STUCK_ROWS, _STUCK_SHARE = 20, 0.05  # rows and share of a log that one value of a live channel may fill

@@ -10,12 +10,13 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.project import SIDES, Dialect, Project, Pull, Torque
-from phaseopt.torque.channels import FloatArray, LogChannel, LogFile, missing_columns, read_channels
+from phaseopt.torque.channels import LogChannel, LogFile, missing_columns, read_channels
 from phaseopt.torque.column_units import UNITS
 from phaseopt.torque.levels import refuse_two_engines
 from phaseopt.torque.log_quality import log_quality_of
 from phaseopt.torque.plausibility import refuse_implausible
 from phaseopt.torque.recordings import grouped, on_one_base, on_one_clock
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError, Mistake
 
 LONG_NAMES = {

@@ -10,9 +10,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 
 class MdfChannel(NamedTuple):

@@ -21,10 +21,8 @@ Winsten (1954) for the transformation that makes the blocks independent.
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from phaseopt.values.arrays import FloatArray, IntArray
 
 BLOCKS = 8  # that a point of usual length is cut into
 POOLED_FREEDOM = 10.0  # degrees of freedom that the pull's variance counts for in each point's

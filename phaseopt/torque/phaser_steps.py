@@ -27,12 +27,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 from scipy.optimize import least_squares
 
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import njit
-
-FloatArray = npt.NDArray[np.float64]
 
 Direction = Literal["advance", "retard"]
 DIRECTIONS: tuple[Direction, Direction] = ("advance", "retard")

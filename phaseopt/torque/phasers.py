@@ -18,7 +18,6 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 from scipy import stats
 
@@ -28,7 +27,6 @@ from phaseopt.torque.phaser_steps import (
     LEAST_STEPS,
     SPEED_BAND,
     Direction,
-    FloatArray,
     Moves,
     Step,
     band,
@@ -37,9 +35,8 @@ from phaseopt.torque.phaser_steps import (
     moves_of,
 )
 from phaseopt.torque.phases import channel_of
+from phaseopt.values.arrays import FloatArray, IntArray
 from phaseopt.values.numba import njit
-
-IntArray = npt.NDArray[np.int64]
 
 HELD = 0.5  # crank degrees within which a command holds
 SETTLED = 1.0  # s after which a phaser has settled

@@ -10,9 +10,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Channel, Phaser, Project, Pull, Side, Torque
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import Mistake
-
-FloatArray = npt.NDArray[np.float64]
 
 REST_TOLERANCE = 1.5  # crank degrees a reading at rest may be from zero
 CLEARANCE_PER_DEGREE = 0.12  # mm of valve-to-piston clearance that a slipped degree costs, about
@@ -117,9 +116,9 @@ def refuse_outside_travel(
     ]
 
 
-def _locked(log: xr.Dataset, phaser: Phaser) -> npt.NDArray[np.bool_]:
+def _locked(log: xr.Dataset, phaser: Phaser) -> BoolArray:
     rpm = log["rpm"].to_numpy()
-    result: npt.NDArray[np.bool_] = (rpm > 0) & (rpm <= phaser.rest_until)
+    result: BoolArray = (rpm > 0) & (rpm <= phaser.rest_until)
     return result
 
 

@@ -10,14 +10,12 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.torque.column_units import conversion
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError, Mistake
-
-FloatArray = npt.NDArray[np.float64]
 
 MOST_BMEP, LEAST_BMEP = 25.0, 2.5  # bar at 100 kPa; at full throttle
 _SHARE = 0.05  # of the rows that pull: fewer beyond a limit are a glitch
@@ -54,7 +52,7 @@ def refuse_implausible(log: xr.Dataset, project: Project, torque: Torque, pull: 
 Found = tuple[str, str, str]  # key, problem, hint
 
 
-def pulling_rows(log: xr.Dataset) -> npt.NDArray[np.bool_]:
+def pulling_rows(log: xr.Dataset) -> BoolArray:
     """The rows in which the engine turns and makes torque, (n,)."""
     made = log["torque"].to_numpy() > 0 if "torque" in log else np.ones(log.sizes["row"], dtype=np.bool_)
     return np.asarray(made & (log["rpm"].to_numpy() > 0))

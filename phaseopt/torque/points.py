@@ -21,10 +21,8 @@ from phaseopt.torque.stretches import (
     steady_groups,
     sweep_groups,
 )
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 Points = dict[str, npt.NDArray[Any]]
 ASIDE = {"mixture": ("1", "mean mixture, lambda"), "spark_retard": ("degree", "mean spark retard, crank degrees")}
 VARIABLES = {

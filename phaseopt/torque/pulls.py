@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Pull, Torque
@@ -21,9 +20,6 @@ from phaseopt.torque.weather import COUNTED
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError, Mistake
 from phaseopt.values.repr import ShowsItself
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 
 HEAT_SOAK = 20.0  # °C that the intake air column may differ from the day's air without a note
 

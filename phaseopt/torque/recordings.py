@@ -13,13 +13,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
-from phaseopt.torque.channels import FloatArray, LogChannel, LogFile
+from phaseopt.torque.channels import LogChannel, LogFile
 from phaseopt.torque.clock_offset import ClockOffset, find_clock_offset
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
-
-BoolArray = npt.NDArray[np.bool_]
 
 LONGEST = 2.5  # of a channel's usual steps, between two samples that a straight line may join
 _LEAST_COVERED = 0.5  # least share of the base that every channel covers
@@ -122,7 +120,7 @@ class TimeBase:
 
     channels: dict[str, FloatArray]
     time: FloatArray | None
-    rows: npt.NDArray[np.int64]
+    rows: IntArray
     notes: tuple[str, ...]
 
 

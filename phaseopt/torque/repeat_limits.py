@@ -28,7 +28,8 @@ import numpy as np
 import xarray as xr
 from scipy import stats
 
-from phaseopt.torque.repeats import LEAST_PLACES, FloatArray, Repeats, find_repeats
+from phaseopt.torque.repeats import LEAST_PLACES, Repeats, find_repeats
+from phaseopt.values.arrays import FloatArray
 
 CONFIDENCE = 0.95
 DRIFT_CONFIDENCE = 0.99

@@ -13,11 +13,9 @@ Source: two-way layout without interaction, any text on the analysis of variance
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 SAME_TIMING = 1.0  # crank degrees by which a repeat's centrelines may differ from the first pull's
 SAME_RPM = 120.0  # width of a place: mean speeds of a bin's rows differ a little from pull to pull
@@ -135,10 +133,10 @@ class _Cells:
     torque: FloatArray
     error: FloatArray
 
-    def same(self, first: int, other: int) -> npt.NDArray[np.bool_]:
+    def same(self, first: int, other: int) -> BoolArray:
         """Places that both pulls (by row) have, at the same centrelines."""
         away = np.maximum(np.abs(self.icl[first] - self.icl[other]), np.abs(self.ecl[first] - self.ecl[other]))
-        same: npt.NDArray[np.bool_] = away <= SAME_TIMING  # false for nan
+        same: BoolArray = away <= SAME_TIMING  # false for nan
         return same
 
 

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Kind, Project, Pull, Torque
@@ -17,11 +16,8 @@ from phaseopt.torque.phases import phase_of_rows
 from phaseopt.torque.plausibility import MOST_BMEP, mean_pressure
 from phaseopt.torque.points import ASIDE, Rejected, Rows
 from phaseopt.torque.weather import fixed_pressure_factor, full_throttle_factor
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.int64]
 
 _SLIP = 0.03  # share by which logged speeds may differ from the stated ratio
 _WINDOW = 0.25  # of the time in a bin, either side of a slope

@@ -6,13 +6,9 @@ Then both are judged alike: a group of rows with too few of them, or in which lo
 """
 
 import numpy as np
-import numpy.typing as npt
 
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.numba import njit
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 LEAST_ROWS = 5  # rows that make a point
 STEADY_RPM, STEADY_LOAD, STEADY_PHASE = 60.0, 5.0, 3.0  # how far a steady row may be from its stretch's mean

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.project import Weather
+from phaseopt.values.arrays import FloatArray
 
-FloatArray = npt.NDArray[np.float64]
 Correction = Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"]
 
 COUNTED = 0.93, 1.07  # a test counts where the factor lies in here (ISO 1585, from memory)

@@ -1,17 +1,14 @@
 """Air that a cylinder takes in a cycle, from the simulated volumetric efficiency: a start for mapping fuel."""
 
-import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.results import AIR
 from phaseopt.surrogate import GridPrior
+from phaseopt.values.arrays import FloatArray
 
-Array = NDArray[np.float64]
 
-
-def efficiency_at(grid: xr.Dataset, x: Array) -> Array:
+def efficiency_at(grid: xr.Dataset, x: FloatArray) -> FloatArray:
     """Volumetric efficiency of a simulated grid, interpolated as torque is.
 
     Parameters
@@ -44,7 +41,7 @@ def _filled_with_ambient(config: CycleConfig) -> float:
 
 
 def cylinder_air(
-    config: CycleConfig, efficiency: Array, efficiency_before: Array, rpm: Array, load: Array
+    config: CycleConfig, efficiency: FloatArray, efficiency_before: FloatArray, rpm: FloatArray, load: FloatArray
 ) -> xr.Dataset:
     """Air of two pairs of tables, and new over old.
 

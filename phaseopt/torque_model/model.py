@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.project import Project
@@ -27,6 +26,7 @@ from phaseopt.surrogate import (
 from phaseopt.torque import Reduction, reduce_logs
 from phaseopt.torque_model.simulation import Simulated, error_context, readings_of, simulate
 from phaseopt.torque_model.supplied_grid import SuppliedGrid, read_supplied_grid
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
@@ -75,7 +75,7 @@ class TorqueModel(ShowsItself):
             return (self.supplied_grid.notes,)
         return () if self.simulation is None else self.simulation.notes
 
-    def without(self, points: NDArray[np.bool_]) -> TorqueSurface | None:
+    def without(self, points: BoolArray) -> TorqueSurface | None:
         """The surface without some of the measured points (n,), at the same hyperparameters; None with too few left."""
         readings, keep = self.surface.readings, ~points
         if np.count_nonzero(keep) < readings.x.shape[1] + 2:
@@ -248,7 +248,7 @@ def _simulated_points(reduction: Reduction, compared: xr.Dataset) -> Reduction:
 
 
 def _pulls_left_out(
-    surface: TorqueSurface, simulated_without: Mapping[int, NDArray[np.float64]] | None = None
+    surface: TorqueSurface, simulated_without: Mapping[int, FloatArray] | None = None
 ) -> LeftOut | None:
     """Each pull beside what the others predict; None with one pull."""
     if len(np.unique(surface.readings.pull)) < 2:

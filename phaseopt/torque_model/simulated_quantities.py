@@ -13,14 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.project import UNITS, Quantity
 from phaseopt.surrogate import GridPrior
-from phaseopt.values.arrays import cells_of
-
-Array = NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray, cells_of
 
 IDLE_FUEL = 5000.0  # g/kWh, where there is no brake work, or too little for a figure
 ALONG = 16  # timings of each cam at most among which the least air is sought: it is flat there
@@ -63,9 +60,9 @@ class SimulatedQuantities:
 
     of: Mapping[str, GridPrior]
     fuel: float
-    rpm: Array
-    torque: Array
-    least: Array
+    rpm: FloatArray
+    torque: FloatArray
+    least: FloatArray
 
     @classmethod
     def on(cls, grid: xr.Dataset, limits: Limits) -> "SimulatedQuantities":
@@ -82,19 +79,23 @@ class SimulatedQuantities:
             torque[r], least[r] = least_air(*curves)
         return cls(of, _fuel_of_air(grid), rpm, torque, least)
 
-    def labels(self, quantities: Iterable[Quantity], cells: Array, labels: Array) -> dict[Quantity, Array]:
+    def labels(
+        self, quantities: Iterable[Quantity], cells: FloatArray, labels: FloatArray
+    ) -> dict[Quantity, FloatArray]:
         """Each quantity of every cell (rpm, load) (c, 2) with every label (icl, ecl) (k, 2): (c, k), nan as unknown."""
         return self._each(
             quantities, cells[:, :1], {name: grid.product(cells, labels) for name, grid in self.of.items()}
         )
 
-    def at(self, x: Array) -> dict[Quantity, Array]:
+    def at(self, x: FloatArray) -> dict[Quantity, FloatArray]:
         """All quantities at points (n, 4): (n,), nan where unknown."""
         return self._each(UNITS, x[:, 0], {name: grid.at(x) for name, grid in self.of.items()})
 
-    def _each(self, quantities: Iterable[Quantity], rpm: Array, known: Mapping[str, Array]) -> dict[Quantity, Array]:
+    def _each(
+        self, quantities: Iterable[Quantity], rpm: FloatArray, known: Mapping[str, FloatArray]
+    ) -> dict[Quantity, FloatArray]:
         torque, air = known["torque"], known["volumetric_efficiency"]
-        found: dict[Quantity, Array] = {}
+        found: dict[Quantity, FloatArray] = {}
         for quantity in quantities:
             if quantity == "residual":
                 found[quantity] = _PERCENT * known["residual_fraction"]
@@ -106,7 +107,7 @@ class SimulatedQuantities:
                 found[quantity] = self._over_least(rpm, torque, air)
         return found
 
-    def _over_least(self, rpm: Array, torque: Array, air: Array) -> Array:
+    def _over_least(self, rpm: FloatArray, torque: FloatArray, air: FloatArray) -> FloatArray:
         over = np.full(torque.shape, np.nan)
         row = np.broadcast_to(np.searchsorted(self.rpm, rpm), torque.shape)
         for r in np.unique(row):
@@ -115,7 +116,7 @@ class SimulatedQuantities:
         return np.asarray(_PERCENT * np.where(np.isnan(torque), np.nan, np.maximum(over, 0.0)))
 
 
-def fuel_per_work(fuel: Array, torque: Array) -> Array:
+def fuel_per_work(fuel: FloatArray, torque: FloatArray) -> FloatArray:
     """Fuel for each unit of brake work [g/kWh], `IDLE_FUEL` at most and where there is none.
 
     Parameters: `fuel` [g/kWh at 1 N·m], `torque` [N·m], nan where unknown.
@@ -127,7 +128,7 @@ def fuel_per_work(fuel: Array, torque: Array) -> Array:
     return np.asarray(np.where(np.isnan(torque), np.nan, np.fmin(fuel / work, IDLE_FUEL)))
 
 
-def least_air(torque: Array, air: Array) -> tuple[Array, Array]:
+def least_air(torque: FloatArray, air: FloatArray) -> tuple[FloatArray, FloatArray]:
     """The least air for a torque, over timings; each makes a curve over load.
 
     Between two loads, air is a straight line over torque (Willans' line: the fuel of an engine at one speed over its
@@ -155,7 +156,7 @@ def least_air(torque: Array, air: Array) -> tuple[Array, Array]:
     return steps, np.interp(steps, steps[reached], least[reached])
 
 
-def label_quantities(asked: Sequence[Quantity], limits: Limits, grid: xr.Dataset) -> dict[Quantity, Array]:
+def label_quantities(asked: Sequence[Quantity], limits: Limits, grid: xr.Dataset) -> dict[Quantity, FloatArray]:
     """Simulated quantities of every label of the tables.
 
     Parameters
@@ -191,7 +192,9 @@ def label_quantities(asked: Sequence[Quantity], limits: Limits, grid: xr.Dataset
     return {quantity: values.reshape(shape) for quantity, values in found.items()}
 
 
-def table_quantities(quantities: SimulatedQuantities, x: Array, x_before: Array, rpm: Array, load: Array) -> xr.Dataset:
+def table_quantities(
+    quantities: SimulatedQuantities, x: FloatArray, x_before: FloatArray, rpm: FloatArray, load: FloatArray
+) -> xr.Dataset:
     """All quantities of two pairs of tables.
 
     Parameters
@@ -242,7 +245,7 @@ def _fuel_of_air(grid: xr.Dataset) -> float:
     return float(np.nanmedian(figure.to_numpy()))
 
 
-def _safe_timings(limits: Limits) -> Array:
+def _safe_timings(limits: Limits) -> FloatArray:
     """(n, 2) true centrelines spread evenly over the safe boxes."""
     found = []
     for box in limits.boxes:
@@ -254,6 +257,6 @@ def _safe_timings(limits: Limits) -> Array:
     return limits.contact.engine.centrelines(*phases.T)
 
 
-def _thinned(phases: Array) -> Array:
+def _thinned(phases: FloatArray) -> FloatArray:
     """At most `ALONG` of them, evenly, both ends among them."""
     return phases[np.unique(np.round(np.linspace(0, phases.size - 1, min(ALONG, phases.size))).astype(np.int64))]

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.cycle.calibrate import Calibration
@@ -20,6 +19,7 @@ from phaseopt.cycle.torque_grid import cache_path, torque_grid
 from phaseopt.project import Project
 from phaseopt.surrogate import GridPrior, Readings
 from phaseopt.torque import Reduction
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, counted, part, silent
@@ -62,7 +62,7 @@ class Simulated(ShowsItself):
     calibration: Calibration | None
     points: xr.Dataset | None
     uncertainty: float
-    without: Mapping[int, NDArray[np.float64]] = field(default_factory=dict)
+    without: Mapping[int, FloatArray] = field(default_factory=dict)
 
     @property
     def alone(self) -> bool:

@@ -14,9 +14,8 @@ from phaseopt.project import SIDES, GridColumns, Project, Side, TorqueGrid
 from phaseopt.torque import mean_pressure
 from phaseopt.torque.column_units import conversion
 from phaseopt.torque.plausibility import LEAST_BMEP, MOST_BMEP, displacement
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 AXES = ("rpm", "load", "icl", "ecl")
 MOST_NODES = 100_000
@@ -183,7 +182,7 @@ def _refuse_impossible(project: Project, rows: Columns, places: list[FloatArray]
 
 
 def _on_axes(
-    project: Project, rows: Columns, places: list[FloatArray], known: npt.NDArray[np.bool_]
+    project: Project, rows: Columns, places: list[FloatArray], known: BoolArray
 ) -> tuple[tuple[FloatArray, FloatArray, FloatArray, FloatArray], tuple[npt.NDArray[np.intp], ...]]:
     """The rising axes of the rows, and the place of each row on them."""
     axes = [np.unique(values) for values in places]
@@ -216,7 +215,7 @@ def _on_axes(
     return (axes[0], axes[1], axes[2], axes[3]), at
 
 
-def _emptiest(axes: list[FloatArray], places: list[FloatArray], known: npt.NDArray[np.bool_]) -> str:
+def _emptiest(axes: list[FloatArray], places: list[FloatArray], known: BoolArray) -> str:
     """The axis values that lack the largest share of their nodes, in words."""
     nodes = np.prod([float(axis.size) for axis in axes])
     lacks = []

@@ -3,18 +3,15 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.surrogate import ChangeDistance, Coverage, TorqueSurface, coverage, distance_of_change
 from phaseopt.torque import Repeatability, repeatability
 from phaseopt.torque_model.model import TorqueModel, require_source
-from phaseopt.values.arrays import cells_of
+from phaseopt.values.arrays import FloatArray, cells_of
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 INPUTS = ("rpm", "load", "icl", "ecl")
 VARIED = 2.0  # crank degrees of timing below which pulls count as made at one timing

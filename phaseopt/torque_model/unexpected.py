@@ -17,15 +17,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 from scipy import stats
 
 from phaseopt.surrogate import Readings, TorqueSurface, fit
 from phaseopt.torque.repeat_limits import OUTLIER_CHANCE, PRACTICE, PRACTICE_FREEDOM
 from phaseopt.torque_model.simulation import readings_of
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 LEAST_PULLS = 6
 _MOST_NAMED = 3

@@ -12,8 +12,8 @@ from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_ele
 from phaseopt.report.phaser_fragment import section
 from phaseopt.torque import PhaserResponse, Repeats
 from phaseopt.torque.phaser_steps import DIRECTIONS, long_steps
-from phaseopt.torque.repeats import FloatArray
 from phaseopt.torque_model import Day
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 
 _NINETY_FIVE = 1.96  # standard errors on either side of a point
