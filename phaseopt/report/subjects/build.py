@@ -19,6 +19,7 @@ from phaseopt.report.gains import full_load_table, gain_lines, gain_table, moved
 from phaseopt.report.gap_budget import gap_budget_section, timing_words
 from phaseopt.report.hand_check import hand_check_table
 from phaseopt.report.inputs import input_tables
+from phaseopt.report.notes import shared_notes
 from phaseopt.report.part_load import score_words
 from phaseopt.report.phase_table import mark_lines, phase_table
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
@@ -72,24 +73,28 @@ def build_document(build: "Build", studies: CachedStudies = NO_STUDIES, depth: D
     if depth >= Depth.PAGE:
         sections += _tables_and_torque(build)
     if depth >= Depth.DETAIL:
-        sections += (
-            _hand_check_section(build),
-            replace(fault_section(build.contact, build.verdict.faults), depth=Depth.DETAIL),
-        )
+        sections += (replace(fault_section(build.contact, build.verdict.faults), depth=Depth.DETAIL),)
     if depth >= Depth.PAGE:
         sections += (*_reasons(build), *_studies(studies), *_basis(build))
-    reduction = build.model.reduction
     return Document(
         f"{build.project.name}: cam phase tables",
         verdict_line(build.verdict),
         state_of(build.verdict),
         lead=(*notes(build), *([] if build.verdict.accepted else [_NOTHING]), *guard_lead(build.verdict)),
         sections=sections,
-        notes=(*check_notes(build.verdict), *(() if reduction is None else reduction.notes)),
+        notes=(*check_notes(build.verdict), *_log_notes(build)),
         before=BEFORE_LOADING,
         cautions=(hand_check(build), *cautions()),
         not_covered=build.verdict.not_covered,
     )
+
+
+def _log_notes(build: "Build") -> list[str]:
+    """What the logs leave to be said, once for all pulls that share it."""
+    reduction = build.model.reduction
+    if reduction is None:
+        return []
+    return shared_notes(reduction.notes, [str(name) for name in reduction.points["pull_name"].to_numpy()])
 
 
 def answer_sections(build: "Build") -> tuple[Section, ...]:
@@ -221,6 +226,7 @@ def _tables_and_torque(build: "Build") -> tuple[Section, ...]:
             (picture(figures.safe_set(build), _SAFE_CAPTION), clamp_table(build), limit_table(build.limits)),
             Depth.PAGE,
         ),
+        Section("Hand check", (Lines((_HOW_TO_CHECK,)), hand_check_table(build)), Depth.PAGE),
     )
 
 
@@ -235,10 +241,6 @@ def clamp_table(build: "Build") -> Table:
         for side in moving(build.project)
     ]
     return Table("Clamps to enter in the controller, and what the tables use", ("", "clamps", "tables"), tuple(rows))
-
-
-def _hand_check_section(build: "Build") -> Section:
-    return Section("Hand check", (Lines((_HOW_TO_CHECK,)), hand_check_table(build)), Depth.DETAIL)
 
 
 def _reasons(build: "Build") -> tuple[Section, ...]:
