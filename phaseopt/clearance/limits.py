@@ -181,7 +181,7 @@ def phase_limits(model: ContactModel) -> Limits:
     >>> from phaseopt.project.load import load_project
     >>> found = phase_limits(contact_model(load_project("examples/intake_only/project.toml")))
     >>> len(found.boxes), found.together.intake_limited_by[-1]
-    (1, 'intake to piston')
+    (1, 'travel')
     """
     labels_i, labels_e = (phase_grid(model.project.phaser_of(side)) for side in SIDES)
     grid_of_phases = phase_grid_of(model, labels_i, labels_e)
