@@ -57,15 +57,15 @@ def check(
     from phaseopt.project.load import load_project
     from phaseopt.report.subjects.check import check_document
     from phaseopt.report.subjects.sheet import check_sheet
-    from phaseopt.table_import import Source, Stated, read_pair
+    from phaseopt.table_import import Source, StatedMeaning, read_pair
 
     project = load_project(project_file)
     if sheet is not None:
         require_replaceable_sheet(sheet)
     given = read_pair(
         project,
-        Source(intake, Stated(_SIGNS[intake_sign], intake_zero, intake_in), intake_at),
-        Source(exhaust, Stated(_SIGNS[exhaust_sign], exhaust_zero, exhaust_in), exhaust_at),
+        Source(intake, StatedMeaning(_SIGNS[intake_sign], intake_zero, intake_in), intake_at),
+        Source(exhaust, StatedMeaning(_SIGNS[exhaust_sign], exhaust_zero, exhaust_in), exhaust_at),
         rpm,
     )
     verdict = check_given(contact_model(project), given.phases)

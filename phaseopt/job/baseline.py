@@ -81,7 +81,7 @@ def compare_with(baseline: Baseline, best: BestTables) -> BaselineComparison:
     top = len(tables.load)
     full = before[top - 1 :: top], after[top - 1 :: top]
     gained = gains(
-        torque, model.surface, full, (baseline.tables, tables), best.search.binding, baseline.verdict
+        torque, model.surface, full, (baseline.tables, tables), best.search.limited_by, baseline.verdict
     )  # fmt: skip
     airflow = simulated = None
     if model.simulation is not None:

@@ -48,7 +48,7 @@ class Dip:
     cause : str
         One of `CAUSES`.
     names : tuple of str
-        What limits the tables there, as `search.binding` names it.
+        What limits the tables there, as `search.limited_by` names it.
     degrees : tuple of (str, float)
         By edge, how far beyond its limit the tables would go [crank degrees].
     gain, gain_sd : float or None
@@ -184,7 +184,7 @@ def _suspects(resolver: Resolver, place: _Place) -> list[tuple[str, str]]:
 def _limiting_there(resolver: Resolver, place: _Place) -> Counter[str]:
     """How often each thing limits the cells of a dip and the two beside it."""
     cells = range(max(place.cells[0] - 1, 0), min(place.cells[-1] + 2, resolver.problem.rpm.size))
-    return Counter(name for r in cells for name in resolver.binding[r][place.load])
+    return Counter(name for r in cells for name in resolver.limited_by[r][place.load])
 
 
 def _without(resolver: Resolver, cause: str, name: str) -> SearchResult | None:

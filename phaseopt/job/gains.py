@@ -8,7 +8,7 @@ import xarray as xr
 
 from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.search.binding import NEIGHBOURS
+from phaseopt.search.limited_by import NEIGHBOURS
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.tables import PhaseTables
 from phaseopt.values.arrays import FloatArray
@@ -60,19 +60,19 @@ class Gains:
 
 def gains(
     torque: xr.Dataset, surface: TorqueSurface, full: tuple[FloatArray, FloatArray],
-    tables: tuple[PhaseTables, PhaseTables], binding: Sequence[Sequence[Sequence[str]]], baseline: Verdict,
+    tables: tuple[PhaseTables, PhaseTables], limited_by: Sequence[Sequence[Sequence[str]]], baseline: Verdict,
 ) -> Gains:  # fmt: skip
     """Compare two pairs of tables.
 
     Parameters: `torque` over (rpm, load) as `build` has it; `surface`, the torque model; of the tables before and after
-    the inputs `full` (R, 4) of their full-load cells and the `tables` themselves; `binding` of the cells after; the
+    the inputs `full` (R, 4) of their full-load cells and the `tables` themselves; `limited_by` of the cells after; the
     verdict on the `baseline`.
     """
     mean, covariance = surface.joint(np.concatenate(full))
     n = len(full[0])
     known = np.isfinite(mean[:n]) & np.isfinite(mean[n:])
     rpm = full[0][:, 0]
-    moved = _moved(torque, tables, binding, baseline)
+    moved = _moved(torque, tables, limited_by, baseline)
     if np.count_nonzero(known) < 2:
         return Gains((np.nan, np.nan), np.nan, np.nan, np.nan, moved)
     share = np.zeros(n)
@@ -98,7 +98,7 @@ def trapezoid_shares(x: FloatArray) -> FloatArray:
 
 
 def _moved(
-    torque: xr.Dataset, tables: tuple[PhaseTables, PhaseTables], binding: Sequence[Sequence[Sequence[str]]],
+    torque: xr.Dataset, tables: tuple[PhaseTables, PhaseTables], limited_by: Sequence[Sequence[Sequence[str]]],
     baseline: Verdict,
 ) -> tuple[Moved, ...]:  # fmt: skip
     before, after = tables
@@ -115,7 +115,7 @@ def _moved(
         found.append(
             Moved(
                 float(after.rpm[r]), float(after.load[k]), float(intake[r, k]), float(exhaust[r, k]), gain, deviation,
-                _why(gain, deviation, refused, binding[r][k]),
+                _why(gain, deviation, refused, limited_by[r][k]),
             )
         )  # fmt: skip
     return tuple(found)

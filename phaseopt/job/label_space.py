@@ -40,11 +40,11 @@ class LabelSpace:
     def around(cls, best: BestTables) -> "LabelSpace":
         """Those of the best tables, widened by `BEYOND_TRAVEL` where travel limits them."""
         limits, tied = best.limits, best.limits.contact.tied
-        binding = {name for row in best.search.binding for names in row for name in names}
+        limited_by = {name for row in best.search.limited_by for names in row for name in names}
         axes, before = [], []
         for side, labels in zip(SIDES, (limits.phases_intake, limits.phases_exhaust), strict=True):
             cam = "intake" if tied else side
-            ends = [f"travel {cam} {way}" in binding and labels.size > 1 for way in ("retard", "advance")]
+            ends = [f"travel {cam} {way}" in limited_by and labels.size > 1 for way in ("retard", "advance")]
             below, axis = _wider(labels, *ends)
             axes.append(axis)
             before.append(below)

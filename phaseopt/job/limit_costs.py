@@ -87,7 +87,7 @@ def limit_costs(resolver: Resolver) -> LimitCosts:
 
 
 def _all(resolver: Resolver) -> Iterator[LimitCost | None]:
-    limiting = {name for row in resolver.binding for names in row for name in names}
+    limiting = {name for row in resolver.limited_by for names in row for name in names}
     for edge in BOX_ENDS:
         if f"box {edge}" in limiting:
             yield _edge(resolver, f"box {edge}", edge, "contact")

@@ -55,11 +55,13 @@ class Resolver:
         return self.space.limits.project
 
     @cached_property
-    def binding(self) -> tuple[tuple[tuple[str, ...], ...], ...]:
+    def limited_by(self) -> tuple[tuple[tuple[str, ...], ...], ...]:
         """What limits each cell of `base`, with an end of the box that is one of travel called so."""
         box, travel = self.base.box, self.space.travel
         ends = {f"box {edge}": f"travel {edge}" for edge, (at, _) in BOX_ENDS.items() if box[at] == travel[at]}
-        return tuple(tuple(tuple(ends.get(name, name) for name in names) for names in row) for row in self.base.binding)
+        return tuple(
+            tuple(tuple(ends.get(name, name) for name in names) for names in row) for row in self.base.limited_by
+        )
 
     def solved(self, name: str, problem: Problem, boxes: list[Box] | None = None) -> SearchResult | None:
         """The search under changed rules, made once for a `name`; None where it cannot be compared with today's."""

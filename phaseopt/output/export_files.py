@@ -27,7 +27,7 @@ from phaseopt.table_import.layout import (
     require_sense,
     towards_contact,
 )
-from phaseopt.table_import.meaning import Stated, as_read, meaning_words
+from phaseopt.table_import.meaning import StatedMeaning, as_read, meaning_words
 from phaseopt.tables import PhaseTables
 from phaseopt.values.errors import InputError
 
@@ -154,7 +154,7 @@ def _read_back(project: Project, files: dict[str, str], layout: Layout) -> Phase
         for side in moving(project):
             count = layout.count(side)
             degrees: Literal["cam", "crank"] = "cam" if count.unit == "cam deg" else "crank"
-            sources[side] = Source(Path(folder) / f"{side}_phase.csv", Stated(count.sign, count.zero, degrees))
+            sources[side] = Source(Path(folder) / f"{side}_phase.csv", StatedMeaning(count.sign, count.zero, degrees))
         given = read_pair(project, sources["intake"], sources["exhaust"], layout.rpm)
     assert isinstance(given.phases, PhaseTables)  # files with breakpoints both ways
     return given.phases

@@ -143,7 +143,7 @@ def _cell_columns(build: Build) -> list[Column]:
         Column(
             "limited_by",
             "what holds the cell where it is",
-            ["; ".join(cell) for row in build.best.search.binding for cell in row],
+            ["; ".join(cell) for row in build.best.search.limited_by for cell in row],
         ),
         Column("measured", str(torque["measured"].attrs["long_name"]), _yes(torque["measured"].to_numpy())),
         Column("in_reach", str(torque["in_reach"].attrs["long_name"]), _yes(torque["in_reach"].to_numpy())),

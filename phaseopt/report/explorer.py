@@ -217,7 +217,7 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
                 },
                 "in_reach": bool(torque["in_reach"][r, k]),
                 "measured": bool(torque["measured"][r, k]),
-                "limited_by": [binder_words(name) for name in build.best.search.binding[r][k]],
+                "limited_by": [binder_words(name) for name in build.best.search.limited_by[r][k]],
                 "costs": [
                     [limit_words(cost.limit), per_words(cost, gap), _number(float(cost.cells[r, k]), 3)]
                     for cost in build.explanations.limit_costs.limits

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.search.binding import UNKNOWN
+from phaseopt.search.limited_by import UNKNOWN
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -97,7 +97,7 @@ def binder_words(name: str) -> str:
 
 def binders(build: "Build") -> list[tuple[str, int]]:
     """What limits cells and how many each limits, most first; a cell may have several limits."""
-    counts = Counter(name for row in build.best.search.binding for names in row for name in names)
+    counts = Counter(name for row in build.best.search.limited_by for names in row for name in names)
     return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
 
 

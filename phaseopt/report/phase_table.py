@@ -28,7 +28,7 @@ def phase_table(build: "Build", side: Side) -> ShadedTable:
     for r, rpm in enumerate(build.tables.rpm):
         cells = []
         for k, load in enumerate(build.tables.load):
-            names = [name for name in build.best.search.binding[r][k] if other not in name]
+            names = [name for name in build.best.search.limited_by[r][k] if other not in name]
             outside = BEYOND if not in_reach[r, k] else UNMEASURED if unmeasured[r, k] else ""
             marks = outside + "".join(sorted(letters[name] for name in names))
             colour, value = scale.colour(phases[r, k]), number_text(phases[r, k])

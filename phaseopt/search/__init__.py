@@ -3,7 +3,7 @@
 A cell of the tables has one label, a pair of intake and exhaust phase. `objective` turns a project and its torque model
 into a `problem`; `rules` and `part_load` add its rules and costs. `steps` goes from one cell to the next, `chains`
 finds the optimum along one row or column exactly, `bound` joins rows and columns by dual decomposition, `polish` turns
-that into tables, `branch` closes what is left on small ones, `fixed` scores the best single timing, `binding` names
+that into tables, `branch` closes what is left on small ones, `fixed` scores the best single timing, `limited_by` names
 what holds each cell back, and `solver` runs the whole. `neighbouring` is the search under the looser rule that only
 neighbouring cells meet, and `diagonals` the lines across corners that it adds to rows and columns.
 """

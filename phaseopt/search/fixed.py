@@ -47,7 +47,7 @@ def best_fixed(problem: Problem, instance: Instance) -> FixedTiming | None:
         return None
     objective = np.where(allowed, problem.objective[box.cut], -np.inf)
     if problem.known is not None:
-        objective[~problem.spread(problem.known)[box.cut]] = -np.inf
+        objective[~problem.full_size(problem.known)[box.cut]] = -np.inf
     objective[instance.follows[:, :, None, None] & allowed] = 0.0
     total = objective[~held].sum(axis=0)
     if held.any():

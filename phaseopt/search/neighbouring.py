@@ -21,7 +21,7 @@ import numpy as np
 from phaseopt.clearance.limits import Limits, safe_places
 from phaseopt.clearance.phase_grid import boxes_around, phase_grid_of
 from phaseopt.project import SIDES
-from phaseopt.search.binding import NEIGHBOURS
+from phaseopt.search.limited_by import NEIGHBOURS
 from phaseopt.search.polish import LEAST_RISE, add_neighbour, score
 from phaseopt.search.problem import Box, Instance, Problem, on_both_sides, prepare
 from phaseopt.search.solver import SWEEPS_PER_CHECK, BoxResult, SearchResult, result_of, solve

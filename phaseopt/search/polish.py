@@ -10,7 +10,7 @@ from math import fsum
 import numpy as np
 
 from phaseopt.search.chains import chain_optimum, chain_value
-from phaseopt.search.problem import Instance, Lines, Meets
+from phaseopt.search.problem import Instance, Meets, TableLines
 from phaseopt.search.steps import Edges, bar_unmet, may_meet
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.numba import njit
@@ -70,7 +70,7 @@ def add_neighbour(unary: FloatArray, label: IntArray, edges: Edges, edge: int, b
 
 
 @njit
-def _add_line(unary: FloatArray, lines: Lines, labels: IntArray, edge: int, back: bool) -> None:
+def _add_line(unary: FloatArray, lines: TableLines, labels: IntArray, edge: int, back: bool) -> None:
     """Charge the cells of a line for the step to a line beside it whose labels (n, 2) stay, and bar what may not meet
     them: straight over and across corners."""
     n = unary.shape[0]
@@ -84,7 +84,7 @@ def _add_line(unary: FloatArray, lines: Lines, labels: IntArray, edge: int, back
 
 
 @njit
-def _move(lines: Lines, table: IntArray, line: int) -> bool:
+def _move(lines: TableLines, table: IntArray, line: int) -> bool:
     """Put line `line` of a table (lines, cells, 2) at its optimum given the lines beside it; True where that gained."""
     unary = lines.objective[line].copy()
     if line > 0:
@@ -101,7 +101,7 @@ def _move(lines: Lines, table: IntArray, line: int) -> bool:
 
 
 @njit
-def _move_each(lines: Lines, table: IntArray, same: BoolArray, other: BoolArray) -> None:
+def _move_each(lines: TableLines, table: IntArray, same: BoolArray, other: BoolArray) -> None:
     """Move every line that is open (`same`); a change opens the lines beside it, and those that cross it (`other`)."""
     n = table.shape[0]
     for line in range(n):
@@ -119,7 +119,7 @@ def _move_each(lines: Lines, table: IntArray, same: BoolArray, other: BoolArray)
 
 
 @njit
-def _climb(along_speed: Lines, along_load: Lines, table: IntArray) -> None:
+def _climb(along_speed: TableLines, along_load: TableLines, table: IntArray) -> None:
     """Moves until none gains; `table` (R, L, 2) changes in place."""
     n_speed, n_load = table.shape[:2]
     open_rows = np.ones(n_load, dtype=np.bool_)  # along speed, one a load
@@ -135,7 +135,7 @@ def _climb(along_speed: Lines, along_load: Lines, table: IntArray) -> None:
 
 
 @njit
-def _row_by_row(lines: Lines, expected: FloatArray) -> IntArray:
+def _row_by_row(lines: TableLines, expected: FloatArray) -> IntArray:
     """The exact optimum of each row given the row before, with what columns expect (R, L, A, B) of rows to come."""
     n_load, n_speed = lines.objective.shape[:2]
     table = np.zeros((n_speed, n_load, 2), dtype=np.int64)

@@ -124,7 +124,7 @@ class Problem:
         """All labels."""
         return Box(0, self.intake.size - 1, 0, self.exhaust.size - 1)
 
-    def spread(self, mask: BoolArray) -> BoolArray:
+    def full_size(self, mask: BoolArray) -> BoolArray:
         """A mask at its full size (R, L, A, B)."""
         return np.broadcast_to(mask, self.objective.shape)
 
@@ -176,7 +176,7 @@ class Meets(NamedTuple):
         return self.across.size > 0
 
 
-class Lines(NamedTuple):
+class TableLines(NamedTuple):
     """A table as lines of cells, along speed or along load, for steps that move a whole line.
 
     `objective` (lines, cells, A, B); `along` a line and `across` from each line to the next, what a step costs;
@@ -214,16 +214,16 @@ class Instance:
         return self.unsupported | self.relaxed
 
     @cached_property
-    def along_speed(self) -> Lines:
+    def along_speed(self) -> TableLines:
         """One line a load."""
         objective = np.ascontiguousarray(self.objective.swapaxes(0, 1))
         corner = np.ascontiguousarray(self.meets.across.swapaxes(0, 1))
-        return Lines(objective, self.speed, self.load, self.meets.speed, self.meets.load, corner)
+        return TableLines(objective, self.speed, self.load, self.meets.speed, self.meets.load, corner)
 
     @cached_property
-    def along_load(self) -> Lines:
+    def along_load(self) -> TableLines:
         """One line a speed."""
-        return Lines(self.objective, self.load, self.speed, self.meets.load, self.meets.speed, self.meets.across)
+        return TableLines(self.objective, self.load, self.speed, self.meets.load, self.meets.speed, self.meets.across)
 
 
 def prepare(problem: Problem, box: Box, within: BoolArray | None = None) -> Instance:
@@ -238,7 +238,7 @@ def prepare(problem: Problem, box: Box, within: BoolArray | None = None) -> Inst
     in_reach = allowed.copy()
     for mask in (problem.reach, problem.known):
         if mask is not None:
-            in_reach &= problem.spread(mask)[box.cut]
+            in_reach &= problem.full_size(mask)[box.cut]
     unsupported: BoolArray = np.logical_not(in_reach.any(axis=(2, 3)))
     used = np.where(unsupported[:, :, None, None], allowed, in_reach)
     relaxed = _relax_reach(used, allowed, unsupported, speed)
@@ -265,7 +265,7 @@ def _apply_rules(problem: Problem, box: Box, within: BoolArray | None) -> BoolAr
     mistakes = []
     left = allowed.any(axis=(2, 3))
     for name, mask in {NOT_FINITE: np.isfinite(problem.objective), **problem.rules}.items():
-        allowed &= problem.spread(mask)[box.cut]
+        allowed &= problem.full_size(mask)[box.cut]
         still = allowed.any(axis=(2, 3))
         emptied = np.argwhere(left & ~still)
         if emptied.size:

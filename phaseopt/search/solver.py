@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.search.binding import binding
 from phaseopt.search.bound import improve, start, upper_bound
 from phaseopt.search.branch import close
 from phaseopt.search.fixed import FixedTiming, best_fixed
+from phaseopt.search.limited_by import limited_by
 from phaseopt.search.polish import best_table
 from phaseopt.search.problem import Box, Instance, Problem, prepare
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
@@ -50,8 +50,8 @@ class SearchResult:
     unsupported, relaxed : bool array (R, L)
         Cells without an allowed label in reach of the data, and cells without one that the slew caps let a table use:
         both follow their neighbours.
-    binding : tuple of tuples
-        What holds each cell, by speed and load.
+    limited_by : tuple of tuples
+        What limits each cell, by speed and load.
     sweeps, nodes : int
         The work done.
     """
@@ -69,7 +69,7 @@ class SearchResult:
     box: Box
     unsupported: BoolArray
     relaxed: BoolArray
-    binding: tuple[tuple[tuple[str, ...], ...], ...]
+    limited_by: tuple[tuple[tuple[str, ...], ...], ...]
     sweeps: int
     nodes: int
 
@@ -271,7 +271,7 @@ def result_of(
         box=box,
         unsupported=best.instance.unsupported,
         relaxed=best.instance.relaxed,
-        binding=binding(problem, best.instance, table),
+        limited_by=limited_by(problem, best.instance, table),
         sweeps=work[0],
         nodes=work[1],
     )

@@ -4,7 +4,7 @@ import numpy as np
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.study.planned_pulls import Plan, PlannedPull, PullKind, with_baselines
-from phaseopt.study.safe_timings import ADDED, require_room, safe_timings, spread
+from phaseopt.study.safe_timings import ADDED, require_room, safe_timings, spread_out
 from phaseopt.values.arrays import FloatArray
 
 NOTHING_KNOWN = "Torque is not known yet: there are no pulls and no [cycle]."
@@ -14,7 +14,7 @@ STOP = "Make all of these: until some are made, nobody knows what one more adds.
 def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why: str = NOTHING_KNOWN) -> Plan:
     """Timings as far from each other as the safe set lets them be, rest first, then from safe to bold.
 
-    Each next one is the label farthest from those chosen so far (`safe_timings.spread`), every timing kept `ADDED`
+    Each next one is the label farthest from those chosen so far (`safe_timings.spread_out`), every timing kept `ADDED`
     above the rules. Rest is repeated every few pulls and at the end.
 
     Parameters: `limits` of the project; `pulls`, how many timings, rest among them; `made` (m, 2) phases that have been
@@ -25,7 +25,7 @@ def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why:
     require_room(limits, timings.measurable)
     timings = timings.where(timings.measurable)
     before = np.zeros((1, 2)) if made is None else np.concatenate([np.zeros((1, 2)), made])
-    chosen = spread(timings.pairs, before, pulls - 1)
+    chosen = spread_out(timings.pairs, before, pulls - 1)
     order = [timings.rest, *sorted(chosen, key=lambda k: -timings.margin[k])]
     rpm = np.array(project.tables.rpm)
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from phaseopt.project import Project
 from phaseopt.search.objective import cell_weights
-from phaseopt.study.offset_trial import Trial, centrelines
+from phaseopt.study.offset_trial import Trial, centrelines_at
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.values.arrays import FloatArray, cells_of
 
@@ -89,5 +89,5 @@ def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Tr
 
 def _inputs(project: Project, trial: Trial) -> FloatArray:
     """(cells, 4) rpm, load and true centrelines of a trial's tables."""
-    centres = centrelines(project, trial.offsets, trial.phases)
+    centres = centrelines_at(project, trial.offsets, trial.phases)
     return np.column_stack([cells_of(project.tables.rpm, project.tables.load), *centres.reshape(2, -1)])

@@ -118,7 +118,7 @@ def tried(project: Project, learnt: TorqueModel, everywhere: TorqueEverywhere, o
         float(full[np.isfinite(full)].mean()) if np.isfinite(full).any() else float("nan"),
         int((~labels.in_reach[found.labels]).sum()),
         int((~labels.measured[found.labels]).sum()),
-        _outside(learnt, centrelines(moved, offsets, np.stack([tables.intake, tables.exhaust]))),
+        _outside(learnt, centrelines_at(moved, offsets, np.stack([tables.intake, tables.exhaust]))),
         verdict.accepted,
         {c: min(verdict.box.static[c], float(cells["static"].sel(contact=c).min())) for c in model.contacts},
         {c: min(verdict.box.running[c], float(cells["running"].sel(contact=c).min())) for c in model.contacts},
@@ -129,7 +129,7 @@ def tried(project: Project, learnt: TorqueModel, everywhere: TorqueEverywhere, o
     )
 
 
-def centrelines(project: Project, offsets: Offsets, phases: FloatArray) -> FloatArray:
+def centrelines_at(project: Project, offsets: Offsets, phases: FloatArray) -> FloatArray:
     """(2, ...) true centrelines, intake and exhaust, of phases (2, ...) at installed offsets, degrees."""
     intake = project.intake.centreline - offsets[0] - phases[0]
     exhaust = project.exhaust.centreline + offsets[1] + phases[1]

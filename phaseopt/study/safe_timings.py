@@ -79,13 +79,13 @@ def require_room(limits: Limits, measurable: BoolArray) -> None:
         )
 
 
-def spread(pairs: FloatArray, made: FloatArray, count: int) -> IntArray:
+def spread_out(pairs: FloatArray, made: FloatArray, count: int) -> IntArray:
     """Numbers of `count` of the pairs (n, 2), each as far as can be from those before it and from `made` (m, 2).
 
     The greedy choice: never more than twice as far from any pair as the best choice of as many (Gonzalez, Theoretical
     Computer Science 38 (1985), from memory). Fewer where no pair is left.
 
-    >>> spread(np.array([[0.0, 0.0], [1.0, 0.0], [9.0, 0.0], [5.0, 0.0]]), np.zeros((1, 2)), 2).tolist()
+    >>> spread_out(np.array([[0.0, 0.0], [1.0, 0.0], [9.0, 0.0], [5.0, 0.0]]), np.zeros((1, 2)), 2).tolist()
     [2, 3]
     """
     away = np.hypot(*np.moveaxis(pairs[:, None] - made[None], 2, 0)).min(axis=1)

@@ -6,8 +6,8 @@ change that settles it.
 """
 
 from phaseopt.table_import.grid import TextGrid, read_grid
-from phaseopt.table_import.meaning import Stated
+from phaseopt.table_import.meaning import StatedMeaning
 from phaseopt.table_import.pair import ImportedPair, Source, read_pair
 from phaseopt.table_import.reading import Phases, read_phases
 
-__all__ = ["ImportedPair", "Phases", "Source", "Stated", "TextGrid", "read_grid", "read_pair", "read_phases"]
+__all__ = ["ImportedPair", "Phases", "Source", "StatedMeaning", "TextGrid", "read_grid", "read_pair", "read_phases"]

@@ -23,7 +23,7 @@ _WORDS = re.compile(
 
 
 @dataclass(frozen=True)
-class Stated:
+class StatedMeaning:
     """What the user states of a table's numbers; None = not stated.
 
     Parameters
@@ -36,8 +36,8 @@ class Stated:
 
     Examples
     --------
-    >>> Stated(sign=-1, degrees="cam")
-    Stated(sign=-1, zero=None, degrees='cam')
+    >>> StatedMeaning(sign=-1, degrees="cam")
+    StatedMeaning(sign=-1, zero=None, degrees='cam')
     """
 
     sign: Literal[1, -1] | None = None
@@ -96,7 +96,7 @@ def metadata_of(path: Path) -> Channel | None:
     return meaning_in(words) if isinstance(words, str) else None
 
 
-def meaning_of(path: Path, side: Side, stated: Stated) -> Meaning:
+def meaning_of(path: Path, side: Side, stated: StatedMeaning) -> Meaning:
     """How a table counts: as stated, else as its metadata says, else the neutral meaning.
 
     Raises `InputError` where what is stated and the metadata contradict each other.

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.table_import.meaning import Stated
+from phaseopt.table_import.meaning import StatedMeaning
 from phaseopt.table_import.reading import Phases, Way, read_phases
 from phaseopt.tables import PhaseClamps, PhaseTables
 from phaseopt.values.errors import InputError
@@ -33,7 +33,7 @@ class Source:
     """
 
     path: Path | None = None
-    stated: Stated | None = None
+    stated: StatedMeaning | None = None
     at: float | None = None
 
 
@@ -110,10 +110,10 @@ def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None
 
 
 def _require_sense(side: Side, source: Source) -> None:
-    stated = source.stated or Stated()
+    stated = source.stated or StatedMeaning()
     if source.path is not None and source.at is not None:
         raise InputError.one(f"both a file and a phase for the {side} cam", hint=f"leave out --{side} or --{side}-at")
-    if source.path is None and stated != Stated():
+    if source.path is None and stated != StatedMeaning():
         hint = f"name the file after --{side}, or leave its sign, zero and degrees out"
         raise InputError.one(f"sign, zero or degrees of an {side} table that is not given", hint=hint)
     for option, number in (("at", source.at), ("zero", stated.zero)):

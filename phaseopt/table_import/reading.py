@@ -8,7 +8,7 @@ import numpy as np
 
 from phaseopt.project import Project, Side
 from phaseopt.table_import.grid import TextGrid, read_grid
-from phaseopt.table_import.meaning import Meaning, Stated, as_read, meaning_of
+from phaseopt.table_import.meaning import Meaning, StatedMeaning, as_read, meaning_of
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
@@ -42,7 +42,7 @@ class Phases:
 
 
 def read_phases(
-    project: Project, side: Side, path: Path, stated: Stated | None = None, rpm: Way | None = None
+    project: Project, side: Side, path: Path, stated: StatedMeaning | None = None, rpm: Way | None = None
 ) -> Phases:
     """Read a phase table, or clamps by speed, for one cam.
 
@@ -91,7 +91,7 @@ def read_phases(
         load, flipped, also = _sorted(path, "load", loads[0], cells.T, loads[1])
         cells, turned = flipped.T, turned + also
     _require_speeds(path, speeds)
-    meaning = meaning_of(path, side, stated or Stated())
+    meaning = meaning_of(path, side, stated or StatedMeaning())
     hint = _travel_hint(project, side, path, cells, meaning)
     phases = meaning.channel.phase(cells)
     if load is None:

@@ -25,7 +25,7 @@ from true_engines import BINS, LOAD, SEEDS, SPEEDS, Array, TrueEngine, described
 from phaseopt.study.acquisition import Candidate, Field, candidates, choose
 from phaseopt.study.full_load import joint_of_labels, reading_noise
 from phaseopt.study.knowledge_gradient import KnowledgeGradient
-from phaseopt.study.safe_timings import spread
+from phaseopt.study.safe_timings import spread_out
 from phaseopt.surrogate import ExactModel, GridPrior, Readings, fit, simulation_alone
 
 BOXES = {"whole travel": ((75.0, 120.0), (78.0, 118.0)), "safe box": ((99.0, 120.0), (93.0, 118.0))}  # icl, ecl
@@ -102,7 +102,7 @@ def by_worth(dyno: Dyno, prior: GridPrior | None, pulls: int, *, at_once: bool) 
 
 def spread_pulls(dyno: Dyno, pulls: int) -> list[Readings]:
     """Rest, and timings as far from each other as can be."""
-    timings = np.concatenate([REST, dyno.labels[spread(dyno.labels, REST, pulls - 1)]])
+    timings = np.concatenate([REST, dyno.labels[spread_out(dyno.labels, REST, pulls - 1)]])
     return [dyno.held(icl, ecl, k) for k, (icl, ecl) in enumerate(timings)]
 
 

@@ -164,7 +164,7 @@ def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, fold
     assert road.comparison.simulated is not None
     assert (road.comparison.simulated["peak_pressure"].isel(load=0) <= most + 1e-6).all()
     assert f"cap 1: peak pressure at most {most} kPa" in {
-        name for row in road.best.search.binding for names in row for name in names
+        name for row in road.best.search.limited_by for names in row for name in names
     }
     np.testing.assert_array_equal(road.limits.phases_intake, found.limits.phases_intake)
     told = " ".join(printed_of(road).split())

@@ -102,7 +102,7 @@ def test_clamps_hold_the_tables(name: str, request: pytest.FixtureRequest) -> No
 
 def test_every_binder_is_counted_once_a_cell(both: Build) -> None:
     for name, count in binders(both):
-        assert count == sum(name in names for row in both.best.search.binding for names in row)
+        assert count == sum(name in names for row in both.best.search.limited_by for names in row)
 
 
 def test_most_gain_is_around_its_peak(both: Build) -> None:

@@ -163,7 +163,7 @@ def test_slow_phasers_are_kept_to_their_pace_and_bounded(tmp_path: Path, name: s
     one = posed(tmp_path, name, rate)
     _keeps_every_rule(one, rate)
     assert one.found.gap_of_value <= 1e-4
-    assert any("slew" in names for row in one.found.binding for names in row)
+    assert any("slew" in names for row in one.found.limited_by for names in row)
 
 
 def _keeps_every_rule(one: Posed, rate: float) -> None:

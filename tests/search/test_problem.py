@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from phaseopt.search import Problem, solve
-from phaseopt.search.binding import binding
+from phaseopt.search.limited_by import limited_by
 from phaseopt.search.problem import prepare
 from phaseopt.values.errors import InputError
 
@@ -65,7 +65,7 @@ def test_cell_without_data_follows_its_neighbours() -> None:
     assert found.unsupported.sum() == 1
     assert found.unsupported[1, 0]
     assert found.value == pytest.approx(500.0)  # five cells count, the one without data does not
-    assert found.binding[1][0] == ("reach",)
+    assert found.limited_by[1][0] == ("reach",)
 
 
 def test_only_labels_in_reach_where_there_are_some() -> None:
@@ -76,7 +76,7 @@ def test_only_labels_in_reach_where_there_are_some() -> None:
     assert (found.intake[2] == 3).all()
     assert not found.unsupported.any()
     assert not found.relaxed.any()
-    assert "reach" in found.binding[2][0]
+    assert "reach" in found.limited_by[2][0]
 
 
 def test_reach_gives_way_to_the_slew_cap_and_says_so() -> None:
@@ -105,14 +105,14 @@ def test_reach_never_decides_feasibility() -> None:
 )
 def test_travel_binds_where_the_slope_points_outwards(best: float, name: str | None) -> None:
     found = solve(hill(best), [whole(hill(best))])
-    assert found.binding[1][1] == (() if name is None else (name,))
+    assert found.limited_by[1][1] == (() if name is None else (name,))
 
 
 def test_box_binds() -> None:
     problem = hill(8)
     found = solve(problem, [whole(problem)._replace(a_to=6)])
     assert (found.intake == 6).all()
-    assert found.binding[0][0] == ("box intake advance",)
+    assert found.limited_by[0][0] == ("box intake advance",)
 
 
 def test_slew_and_lock_bind() -> None:
@@ -121,9 +121,9 @@ def test_slew_and_lock_bind() -> None:
     problem = hill(8, cap=3, roughness=0.0, rules={"lock": lock})
     found = solve(problem, [whole(problem)])
     assert found.intake[:, 0].tolist() == [0, 3, 6]
-    assert found.binding[0][0] == ("lock",)
-    assert found.binding[1][0] == ("slew",)
-    assert found.binding[2][0] == ("slew",)
+    assert found.limited_by[0][0] == ("lock",)
+    assert found.limited_by[1][0] == ("slew",)
+    assert found.limited_by[2][0] == ("slew",)
 
 
 def test_roughness_binds() -> None:
@@ -131,9 +131,9 @@ def test_roughness_binds() -> None:
     problem.objective[1, :, :, 0] = 100 - 0.1 * (problem.intake - 8) ** 2
     instance = prepare(problem, whole(problem))
     found = solve(problem, [whole(problem)])
-    assert found.binding[1][0] == ("roughness",)
+    assert found.limited_by[1][0] == ("roughness",)
     table = np.stack([found.intake_index, found.exhaust_index], axis=-1)
-    assert binding(problem, instance, table) == found.binding
+    assert limited_by(problem, instance, table) == found.limited_by
 
 
 @pytest.mark.parametrize(

@@ -74,7 +74,7 @@ def test_unknown_labels_are_never_used_and_cells_without_are_named() -> None:
         assert found.unsupported[0, 0]
         assert found.unsupported[-1, -1]
         for cell in np.argwhere(found.unsupported):
-            assert "not simulated" in found.binding[cell[0]][cell[1]]
+            assert "not simulated" in found.limited_by[cell[0]][cell[1]]
 
 
 def test_what_is_known_never_decides_feasibility() -> None:
@@ -113,8 +113,8 @@ def test_not_simulated_binds_where_torque_rises_towards_it() -> None:
     problem = Problem(rpm, load, intake, np.zeros(1), objective, 0.0, slew, slew, known=known)
     found = solve(problem, [whole(problem)])
     assert found.intake.tolist() == [[8, 8], [5, 5], [8, 8]]
-    assert found.binding[1][0] == ("not simulated",)
-    assert found.binding[0][0] == ()
+    assert found.limited_by[1][0] == ("not simulated",)
+    assert found.limited_by[0][0] == ()
     assert not prepare(problem, whole(problem)).unsupported.any()
 
 

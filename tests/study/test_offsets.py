@@ -27,7 +27,7 @@ from phaseopt.study import offsets
 from phaseopt.study.offset_gains import gain_between
 from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at, offset_range, reaching
 from phaseopt.study.offset_sampler import NAMES, FreshSampler, distributions
-from phaseopt.study.offset_trial import Trial, centrelines
+from phaseopt.study.offset_trial import Trial, centrelines_at
 from phaseopt.study.offsets import OffsetStudy, cached_offsets, choose_offsets, finished, make_trials, study_offsets
 from phaseopt.torque_model import TorqueModel, torque_model
 from phaseopt.values.errors import InputError
@@ -132,7 +132,7 @@ def test_gains_share_their_uncertainty(study: OffsetStudy, learnt: TorqueModel) 
     assert study.free is not None
     assert study.free.gain is not None
     project, now, other = study.project, study.fitted.trial, study.free.trial
-    stands = [centrelines(project, t.offsets, t.phases)[:, :, -1] for t in (other, now)]
+    stands = [centrelines_at(project, t.offsets, t.phases)[:, :, -1] for t in (other, now)]
     rpm, load = np.array(project.tables.rpm), np.full(len(project.tables.rpm), project.tables.load[-1])
     (torque, one), (before, other_one) = (learnt.surface.predict(np.column_stack([rpm, load, *at])) for at in stands)
     assert study.free.gain.full_load == pytest.approx(torque - before, abs=1e-6)

@@ -8,7 +8,7 @@ from engines import project_of
 from scipy.interpolate import RegularGridInterpolator
 
 from phaseopt.project import Project
-from phaseopt.table_import import Source, Stated, read_pair
+from phaseopt.table_import import Source, StatedMeaning, read_pair
 from phaseopt.tables import PhaseClamps, PhaseTables
 from phaseopt.values.errors import InputError
 
@@ -67,7 +67,7 @@ def test_a_table_beside_clamps_counts_as_its_span_at_each_speed(project: Project
     assert given.phases.rpm.tolist() == [1000, 8000]
     assert given.phases.intake.tolist() == [[0, 10], [5, 20]]
     assert given.phases.exhaust.tolist() == [[-5, 0], [-12, 0]]
-    clamps = Source(project.folder / "clamps_given.csv", Stated(sign=1))
+    clamps = Source(project.folder / "clamps_given.csv", StatedMeaning(sign=1))
     mixed = read_pair(project, clamps, file(project, "exhaust"))
     assert isinstance(mixed.phases, PhaseClamps)
     assert mixed.phases.rpm.tolist() == [1000, 2000, 5000, 8000]
@@ -81,9 +81,9 @@ def test_a_table_beside_clamps_counts_as_its_span_at_each_speed(project: Project
         (Source(), Source(), "no table is given"),
         (Source(at=3.0), Source(at=3.0), "no table is given"),
         (Source(Path("a.csv"), at=3.0), Source(), "both a file and a phase for the intake cam"),
-        (Source(Path("a.csv")), Source(stated=Stated(sign=-1)), "of an exhaust table that is not given"),
+        (Source(Path("a.csv")), Source(stated=StatedMeaning(sign=-1)), "of an exhaust table that is not given"),
         (Source(Path("a.csv")), Source(at=float("nan")), "--exhaust-at nan is no phase"),
-        (Source(Path("a.csv"), Stated(zero=1e9)), Source(), "--intake-zero 1000000000.0 is no phase"),
+        (Source(Path("a.csv"), StatedMeaning(zero=1e9)), Source(), "--intake-zero 1000000000.0 is no phase"),
         (Source(Path("a.csv")), Source(), "no such file"),
     ],
 )

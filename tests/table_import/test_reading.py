@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from phaseopt.output.metadata import table_metadata
 from phaseopt.project import Channel, Project
-from phaseopt.table_import import Phases, Stated, read_phases
+from phaseopt.table_import import Phases, StatedMeaning, read_phases
 from phaseopt.table_import.meaning import meaning_in, meaning_words
 from phaseopt.tables import PhaseTables, table_text
 from phaseopt.values.errors import InputError
@@ -88,7 +88,7 @@ def test_a_table_in_any_dialect_comes_back_or_is_refused(
     rows = st.lists(QUARTERS, min_size=load.size, max_size=load.size)
     phases = np.array(data.draw(st.lists(rows, min_size=rpm.size, max_size=rpm.size)))
     sign, unit = data.draw(st.sampled_from([1, -1])), data.draw(st.sampled_from(["crank", "cam"]))
-    stated = Stated(sign, data.draw(st.sampled_from([0.0, 4.5, -20.0])), unit)
+    stated = StatedMeaning(sign, data.draw(st.sampled_from([0.0, 4.5, -20.0])), unit)
     counts = Channel(sign=sign, zero=stated.zero, **{"in": f"{unit} deg"})
     if rpm.size < 2 or load.size < 2:
         return
@@ -224,10 +224,14 @@ def test_words_above_and_units_below_are_noted(project: Project, tmp_path: Path)
 def test_what_is_stated_settles_a_sign_that_only_the_other_would_fit(project: Project, tmp_path: Path) -> None:
     """Fits as it stands, or not with either sign: taken. Fits turned: refused until somebody says which."""
     turned = "x,50,100\n1000,0,-10\n8000,0,-20\n"
-    np.testing.assert_array_equal(read(project, tmp_path, turned, stated=Stated(sign=-1)).cells, [[0, 10], [0, 20]])
-    np.testing.assert_array_equal(read(project, tmp_path, turned, stated=Stated(sign=1)).cells, [[0, -10], [0, -20]])
     np.testing.assert_array_equal(
-        read(project, tmp_path, turned, stated=Stated(-1, -4.0, "cam")).cells, [[-8, 12], [-8, 32]]
+        read(project, tmp_path, turned, stated=StatedMeaning(sign=-1)).cells, [[0, 10], [0, 20]]
+    )
+    np.testing.assert_array_equal(
+        read(project, tmp_path, turned, stated=StatedMeaning(sign=1)).cells, [[0, -10], [0, -20]]
+    )
+    np.testing.assert_array_equal(
+        read(project, tmp_path, turned, stated=StatedMeaning(-1, -4.0, "cam")).cells, [[-8, 12], [-8, 32]]
     )
     assert read(project, tmp_path, turned.replace("-20", "70")).cells.tolist() == [[0, -10], [0, 70]]
 
@@ -240,7 +244,7 @@ def test_metadata_beside_a_table_says_how_it_counts(project: Project, tmp_path: 
     found = read(project, tmp_path, table_text(table))
     assert found.notes[-1] == "phases are crank degrees, 0 at rest, + = advanced (as its metadata says)"
     with pytest.raises(InputError, match="--intake-sign says -1 and the metadata beside the table 1"):
-        read(project, tmp_path, table_text(table), stated=Stated(sign=-1))
+        read(project, tmp_path, table_text(table), stated=StatedMeaning(sign=-1))
     notes = json.loads(beside.read_text())
     notes["dc:description"] = (
         "intake: cam degrees moved by the phaser from its rest position, which is 4; + = retarded (later), - = advanced"

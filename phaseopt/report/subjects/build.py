@@ -148,8 +148,8 @@ def travel_lines(build: "Build") -> list[str]:
 
 def limited_lines(build: "Build") -> list[str]:
     """What limits cells, by number of cells, and how many are outside the tested range."""
-    binding = build.best.search.binding
-    total, free = sum(map(len, binding)), sum(not names for row in binding for names in row)
+    limited_by = build.best.search.limited_by
+    total, free = sum(map(len, limited_by)), sum(not names for row in limited_by for names in row)
     shares = [f"{binder_words(name)} {count}" for name, count in binders(build)]
     lines = [f"Of {total} cells, and a cell may have several limits: {', '.join(shares)}; free {free}."]
     if not shares:

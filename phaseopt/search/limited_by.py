@@ -16,7 +16,7 @@ UNKNOWN = "not simulated"  # torque is unknown, for the simulation did not settl
 DIRECTIONS = (("intake advance", 0, 1), ("intake retard", 0, -1), ("exhaust advance", 1, 1), ("exhaust retard", 1, -1))
 
 
-def binding(problem: Problem, instance: Instance, table: IntArray) -> tuple[tuple[tuple[str, ...], ...], ...]:
+def limited_by(problem: Problem, instance: Instance, table: IntArray) -> tuple[tuple[tuple[str, ...], ...], ...]:
     """Names of what limits each cell, per speed and load, for a table of labels into the full axes (R, L, 2).
 
     Names: "travel ..." and "box ..." with the direction, the name of a rule, "not simulated", "reach", the contact
@@ -53,7 +53,7 @@ def _blocker(
         return f"box {direction}"
 
     def bars(mask: BoolArray | None) -> bool:
-        return mask is not None and not problem.spread(mask)[(*cell, *there)]
+        return mask is not None and not problem.full_size(mask)[(*cell, *there)]
 
     for name, mask in problem.rules.items():
         if bars(mask):
@@ -74,7 +74,7 @@ def _would_gain(
 ) -> bool:
     objective = problem.objective[cell]
     if problem.known is not None:
-        objective = np.where(problem.spread(problem.known)[cell], objective, -np.inf)
+        objective = np.where(problem.full_size(problem.known)[cell], objective, -np.inf)
     size = objective.shape[cam]
     if 0 <= there[cam] < size and np.isfinite(objective[there]):
         return bool(objective[there] > objective[here])
