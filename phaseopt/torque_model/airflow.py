@@ -25,6 +25,7 @@ def efficiency_at(grid: xr.Dataset, x: FloatArray) -> FloatArray:
 
     Examples
     --------
+    >>> import numpy as np
     >>> axes = {"rpm": [2e3, 4e3], "load": [100.0], "icl": [110.0], "ecl": [110.0]}
     >>> values = np.array([0.8, 1.0]).reshape(2, 1, 1, 1)
     >>> grid = xr.Dataset({"volumetric_efficiency": (tuple(axes), values)}, axes)
@@ -66,6 +67,7 @@ def cylinder_air(
     Examples
     --------
     >>> from types import SimpleNamespace
+    >>> import numpy as np
     >>> half_litre = SimpleNamespace(
     ...     displacement=2e-3, cylinders=4, ambient_pressure=100.0, ambient_temperature=300.0)
     >>> one = np.ones((1, 1))

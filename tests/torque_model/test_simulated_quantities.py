@@ -29,7 +29,7 @@ SIMULATED: dict[str, Any] = {
     "firing_order": FOUR,
     "cycle": CYCLE,
     "tables": {"rpm": RPM, "load": LOAD},
-    "intake": {"phaser": {"travel": [0.0, 10.0], "resolution": 2.0}},
+    "intake": {"phaser": {"travel": [0.0, 10.0], "resolution": 5.0}},  # it changes nothing here
     "exhaust": {"phaser": {"travel": [-20.0, 0.0], "resolution": 2.0}},
     "gap": {"tables_only_guard": True},
 }
