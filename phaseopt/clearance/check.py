@@ -243,11 +243,10 @@ def box_verdict(model: ContactModel, pairs: FloatArray, outside: bool, top: floa
     gaps = model.gaps_of((span.intake_from, span.intake_to, span.exhaust_from, span.exhaust_to))
     running = running_gaps(model, gaps, top)
     verdict = str(judged(model, gaps.static, running, np.array([outside]))[0])
-    which = (
-        f"both cams {low[0]:g} to {high[0]:g}°"
-        if model.tied
-        else f"intake {low[0]:g} to {high[0]:g}° and exhaust {low[1]:g} to {high[1]:g}° in any combination"
-    )
+    spans = [f"{side} {low[k]:g} to {high[k]:g}°" for k, side in enumerate(SIDES) if low[k] < high[k]]
+    which = " and ".join(spans) + " in any combination" * (len(spans) > 1) or "both cams at rest"
+    if model.tied:
+        which = f"both cams {low[0]:g} to {high[0]:g}°"
     sentence = f"{verdict.upper()}: {which}, up to {top:.0f} rpm; closest: "
     sentence += least_sentence(model, gaps, top)
     each_static = dict(zip(model.contacts, gaps.static[0].tolist(), strict=True))

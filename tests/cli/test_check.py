@@ -118,7 +118,7 @@ def test_two_cells_clear_alone_and_short_together_exit_1_and_are_named(tmp_path:
         ({}, ["--intake", "down.csv", "--intake-zero", "-40"], 1, "HITS: intake 0 to"),
         ({}, ["--intake", "down.csv", "--intake-zero", "-40"], 1, "40 to 50° leaves the intake travel, 0 to 40°: are"),
         ({}, ["--exhaust", "down.csv", "--exhaust-sign", "-1"], 0, "+ = retarded"),
-        ({}, ["--intake", "clamps.csv"], 0, "in any combination, up to 8400 rpm"),
+        ({}, ["--intake", "clamps.csv"], 0, "CLEAR: intake 0 to 10°, up to 8400 rpm"),
         ({"intake": {"offset": 22.0}}, ["--intake", "clamps.csv"], 1, "TIGHT: intake 0 to 10°"),
         ({}, ["--intake", "clamps.csv", "--intake-sign", "2"], 2, "--intake-sign"),
         ({}, [], 2, "no table is given"),
