@@ -52,9 +52,10 @@ class Simulated(ShowsItself):
     Examples
     --------
     >>> from phaseopt.project.load import load_project
-    >>> found = simulate(load_project("examples/next_build/now.toml"))  # doctest: +SKIP
-    >>> found.grid["torque"].dims  # doctest: +SKIP
-    ('rpm', 'load', 'icl', 'ecl')
+    >>> config = described_engine(load_project("examples/next_build/now.toml"))
+    >>> found = Simulated(xr.Dataset(), config, calibration=None, points=None, uncertainty=0.08)
+    >>> found.alone, found.config.cylinders
+    (True, 4)
     """
 
     grid: xr.Dataset

@@ -95,9 +95,19 @@ def read_supplied_grid(project: Project) -> SuppliedGrid:
 
     Examples
     --------
+    >>> import tempfile
+    >>> from itertools import product
+    >>> from pathlib import Path
     >>> from phaseopt.project.load import load_project
-    >>> read_supplied_grid(load_project("my-engine.toml")).nodes  # doctest: +SKIP
-    17280
+    >>> nodes = product((2000, 4000), (50, 100), (100, 110))  # rpm, load, icl; the exhaust cam is fixed
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = Path(folder) / "grid.csv"
+    ...     rows = [f"{rpm},{load},{icl},{1.5 * load}" for rpm, load, icl in nodes]
+    ...     _ = file.write_text("\\n".join(["rpm,load,icl,torque", *rows]))
+    ...     grid = TorqueGrid(file=file, columns={"icl": "icl"})
+    ...     project = load_project("examples/intake_only/project.toml").model_copy(update={"torque_grid": grid})
+    ...     read_supplied_grid(project).nodes
+    8
     """
     grid = project.torque_grid
     assert grid is not None  # asked for only where there is one
