@@ -99,7 +99,28 @@ def cell_weights(project: Project) -> FloatArray:
 
 
 def torque_map(limits: Limits, surrogate: TorqueSurface) -> TorqueMap:
-    """Torque of every label from the torque model."""
+    """Torque of every label from a torque model.
+
+    Parameters
+    ----------
+    limits : Limits
+        With the labels, and the engine that turns them into true centrelines.
+    surrogate : TorqueSurface
+
+    Returns
+    -------
+    TorqueMap
+
+    Examples
+    --------
+    >>> from phaseopt.clearance import contact_model, phase_limits
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.torque_model import fit_torque
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> found = torque_map(phase_limits(contact_model(project)), fit_torque(project).surface)
+    >>> found.torque.shape == found.deviation.shape, found.simulated
+    (True, False)
+    """
     intake, exhaust = limits.phases_intake, limits.phases_exhaust
     if limits.contact.tied:
         found = torque_of(limits.contact, surrogate, intake, exhaust)
@@ -128,11 +149,40 @@ def torque_of(contact: ContactModel, surrogate: TorqueSurface, intake: FloatArra
 def search_problem(project: Project, limits: Limits, torque: TorqueMap) -> tuple[Problem, list[Box]]:
     """The search problem of a project and its safe boxes as ranges of labels.
 
-    The project may differ from that of its limits in [search] alone.
+    Parameters
+    ----------
+    project : Project
+        It may differ from that of its limits in [search] alone.
+    limits : Limits
+    torque : TorqueMap
+        Of every label of the limits.
 
+    Returns
+    -------
+    Problem, list of Box
+
+    Raises
+    ------
+    InputError
+        A cell that a pin or a cap leaves without a label; caps or costs on quantities that the map does not hold.
+
+    Notes
+    -----
     Measured torque alone says nothing outside the tested range, so labels there are not used. A simulation knows every
     label that settled, and its uncertainty is in the deviation that `caution` takes off; only labels that did not
     settle are not used, and a cell without any that did counts nothing.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance import contact_model, phase_limits
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> limits = phase_limits(contact_model(project))
+    >>> shape = (len(project.tables.rpm), len(project.tables.load), limits.phases_intake.size, 1)
+    >>> known = np.ones(shape, dtype=bool)
+    >>> problem, boxes = search_problem(project, limits, TorqueMap(100.0 * known, 0.0 * known, known, known, False))
+    >>> problem.objective.shape == shape, len(boxes)
+    (True, 1)
     """
     weight = cell_weights(project)[:, :, None, None]
     expected, known = torque.torque - project.search.caution * torque.deviation, torque.in_reach

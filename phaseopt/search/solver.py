@@ -54,6 +54,10 @@ class SearchResult:
         What limits each cell, by speed and load.
     sweeps, nodes : int
         The work done.
+
+    See Also
+    --------
+    solve
     """
 
     intake_index: IntArray

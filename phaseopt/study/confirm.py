@@ -67,6 +67,10 @@ class Confirmation:
         Speeds at which the timing driven breaks a contact rule [rpm].
     notes : tuple of str
         What a person should know.
+
+    See Also
+    --------
+    confirm_pull
     """
 
     project: Project

@@ -83,6 +83,10 @@ class OffsetStudy:
     recommended : Choice or None
         One of these three: the best that the project allows where its gain pays for fitting; else as fitted. None where
         the project does not accept tables as the only guard and at no offset tried full travel is clear.
+
+    See Also
+    --------
+    study_offsets
     """
 
     model: ContactModel

@@ -35,6 +35,10 @@ class SheetPull:
         the clearance `by_hand`, the least `static` one and the `running` one at the top speed [mm].
     box : BoxVerdict
         The least clearances over all of the pull and the way from rest.
+
+    See Also
+    --------
+    plan_next_pulls
     """
 
     number: int
@@ -72,6 +76,10 @@ class RunSheet:
     stop : str
         When to stop.
     notes : tuple of str
+
+    See Also
+    --------
+    plan_next_pulls
     """
 
     model: ContactModel

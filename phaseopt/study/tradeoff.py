@@ -60,6 +60,10 @@ class Tradeoff:
         Cells that do not count, since the torque model does not know them.
     notes : tuple of str
         What every output says of a simulation.
+
+    See Also
+    --------
+    study_tradeoff
     """
 
     project: Project

@@ -38,6 +38,10 @@ class TextGrid:
         The file's line of each row, and of the breakpoints across.
     notes : tuple of str
         How the file was read.
+
+    See Also
+    --------
+    read_grid
     """
 
     path: Path

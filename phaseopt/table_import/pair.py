@@ -47,6 +47,12 @@ class ImportedPair:
         Tables on the breakpoints of both files, or clamps by speed where either file holds clamps.
     notes : dict
         By cam, how its file was read, or where that cam is without one; sentences.
+
+    Examples
+    --------
+    >>> tables = PhaseTables.of([1000, 2000], [50, 100], 10.0, 0.0)
+    >>> ImportedPair(tables, {"intake": (), "exhaust": ("no file: the cam has no phaser",)}).phases.rpm.tolist()
+    [1000.0, 2000.0]
     """
 
     phases: PhaseTables | PhaseClamps

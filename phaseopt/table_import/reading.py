@@ -33,6 +33,12 @@ class Phases:
         Phases [crank deg from rest], + = advanced; for clamps (R, 2): from, to.
     notes : tuple of str
         How the file was read.
+
+    Examples
+    --------
+    >>> clamps = Phases(np.array([1000.0, 8000.0]), None, np.array([[0.0, 10.0], [0.0, 20.0]]), ())
+    >>> clamps.load is None, clamps.cells[1].tolist()
+    (True, [0.0, 20.0])
     """
 
     rpm: FloatArray
