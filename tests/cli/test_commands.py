@@ -116,7 +116,7 @@ def test_figures_go_into_a_directory_of_their_own(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("fault", [KeyboardInterrupt(), OSError(28, "No space left on device")])
 def test_a_build_that_fails_while_writing_leaves_the_previous_output(
-    out: Path, hillclimb: Build, monkeypatch: pytest.MonkeyPatch, fault: BaseException
+    out: Path, hillclimb: Build, hillclimb_files: dict[str, str], monkeypatch: pytest.MonkeyPatch, fault: BaseException
 ) -> None:
     before = {path.name: path.read_bytes() for path in out.iterdir()}
 
@@ -124,6 +124,7 @@ def test_a_build_that_fails_while_writing_leaves_the_previous_output(
         raise fault
 
     monkeypatch.setattr("phaseopt.job.build.build", lambda *_: hillclimb)
+    monkeypatch.setattr("phaseopt.output.files.build_files", lambda _: hillclimb_files)
     monkeypatch.setattr("os.fsync", fail)
     result = run("build", HILLCLIMB, "--out", out)
     assert result.exit_code == (130 if isinstance(fault, KeyboardInterrupt) else 2)

@@ -12,12 +12,12 @@ from typing import Any
 import csvw
 import numpy as np
 import pytest
-from hillclimb import pulls_alone_file
+from engines import SEATS
 from printed import require_documented
+from small_builds import small_build
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
-from phaseopt.job.build import build
 from phaseopt.output.compare import Comparison, compare
 from phaseopt.output.compare_document import compare_document
 from phaseopt.output.compare_files import compare_files
@@ -25,18 +25,18 @@ from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
 from phaseopt.output.read_build import read_build
 from phaseopt.output.records.compare import CompareRecord
-from phaseopt.project.load import load_project
 from phaseopt.report.terminal import terminal_text
 from phaseopt.tables import read_table
 
 
 @pytest.fixture(scope="module")
 def folders(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """The example, and the same with its intake cam fitted four degrees later."""
+    """A small engine, and the same with its intake cam fitted four degrees later."""
     places = []
-    for name, changes in (("one", ()), ("two", (("offset = -12.0", "offset = -16.0"),))):
+    for name, offset in (("one", -6.0), ("two", -10.0)):
         folder = tmp_path_factory.mktemp(name)
-        write_files(folder / "out", build_files(build(load_project(pulls_alone_file(folder, *changes)))))
+        changes = {"seats": SEATS, "gap": {"tables_only_guard": True}, "intake": {"offset": offset}}
+        write_files(folder / "out", build_files(small_build(folder, **changes)))
         places.append(folder / "out")
     return places[0], places[1]
 
@@ -51,7 +51,7 @@ def cells(folder: Path) -> list[dict[str, str]]:
 
 
 def test_inputs_that_changed_are_named_by_key(found: Comparison) -> None:
-    assert [(c.what, c.first, c.second) for c in found.keys] == [("intake.offset", -12.0, -16.0)]
+    assert [(c.what, c.first, c.second) for c in found.keys] == [("intake.offset", -6.0, -10.0)]
     assert [c.what for c in found.files] == ["project.toml"]
     assert "rest of the intake cam is another" in " ".join(terminal_text(compare_document(found)).split())
 
@@ -81,7 +81,7 @@ def test_its_files_are_valid_and_its_page_says_what_the_terminal_says(found: Com
     for name, text in files.items():
         (tmp_path / name).write_bytes(text.encode())
     assert csvw.CSVW(str(tmp_path / "full_load.csv"), validate=True).is_valid
-    for words in ("intake.offset: -12 to -16", "adds the uncertainty of both builds", "Local rules"):
+    for words in ("intake.offset: -6 to -10", "adds the uncertainty of both builds", "Local rules"):
         assert words in files["compare.html"]
         assert words in " ".join(terminal_text(compare_document(found)).split())
     record = CompareRecord.of(found)

@@ -5,6 +5,7 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from small_builds import HOSTILE
 
 from phaseopt.job.build import Build
 from phaseopt.project import SIDES
@@ -13,7 +14,6 @@ from phaseopt.report.gap_budget import gap_budget_table
 from phaseopt.report.page import page as page_of
 from phaseopt.report.subjects.build import build_document
 from phaseopt.tables import number_text
-from report.conftest import HOSTILE
 
 VOID = {"meta", "br", "hr", "img", "link", "input"}
 

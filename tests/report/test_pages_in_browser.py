@@ -7,6 +7,7 @@ import csvw
 import pytest
 from browser import opened, violations
 from playwright.sync_api import Browser
+from small_builds import HOSTILE
 
 from phaseopt.job.build import Build
 from phaseopt.output.compare import compare
@@ -27,7 +28,6 @@ from phaseopt.study.tradeoff import LEAST_TRIALS, study_tradeoff
 from phaseopt.torque import Reduction
 from phaseopt.torque_model import torque_model
 from phaseopt.values.progress import silent
-from report.conftest import HOSTILE
 
 PAGES = ("report", "measuring sheet", "blank sheet", "run sheet", "confirm", "compare", "tradeoff", "offsets")
 MOST_SHEETS = {"report": 14, "measuring sheet": 12}  # of paper, a judgement of what a person will print

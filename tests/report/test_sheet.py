@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from clearance import bodies
 from engines import SEATS, project_of
+from small_builds import HOSTILE
 
 from phaseopt.clearance.check import check_tables
 from phaseopt.clearance.limits import phase_limits
@@ -16,7 +17,6 @@ from phaseopt.report.document import Blanks, Document, Lines, Row, Section, Tabl
 from phaseopt.report.page import page
 from phaseopt.report.subjects.sheet import blank_sheet, check_sheet, limits_sheet, sheet_page
 from phaseopt.tables import PhaseTables
-from report.conftest import HOSTILE
 
 NEVER = "DO NOT TURN"
 

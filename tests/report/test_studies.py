@@ -4,6 +4,8 @@ import re
 from html import unescape
 from pathlib import Path
 
+from small_builds import small_build
+
 from phaseopt.output.files import build_files
 from phaseopt.report.page import page
 from phaseopt.report.subjects.build import build_document
@@ -12,7 +14,6 @@ from phaseopt.report.subjects.tradeoff import fragment_text, knee_words, tradeof
 from phaseopt.report.terminal import terminal_text
 from phaseopt.study.offsets import study_offsets
 from phaseopt.study.tradeoff import LEAST_TRIALS, study_tradeoff
-from report.conftest import small_build
 from report.test_units import METRIC_WORDS
 
 TITLES = "Smoothness against torque", "Installed offsets"

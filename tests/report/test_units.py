@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from engines import SEATS
 from parts import changed
+from small_builds import small_build
 
 from phaseopt.clearance.rules import RULES
 from phaseopt.job.build import Build
@@ -30,7 +31,6 @@ from phaseopt.study.run_sheet import run_sheet
 from phaseopt.torque_model import read_day, torque_model, torque_trust
 from phaseopt.values.display_units import INCH, METRIC
 from phaseopt.values.progress import silent
-from report.conftest import small_build
 from report.test_figures import words_of
 
 METRIC_WORDS = re.compile(r"[\d>] ?mm\b|\bmm[,:;²]|\bin mm\b|N·m|\bkW\b")
