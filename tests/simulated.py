@@ -9,6 +9,7 @@ from cycle.test_from_project import CYCLE
 from parts import changed
 
 from phaseopt.cycle.calibrate import Calibration
+from phaseopt.cycle.chunks import Axes
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.grid import VARIABLES, dataset
 from phaseopt.job.build import Build
@@ -42,7 +43,7 @@ def grid(build: Build, unsettled: int = 0) -> xr.Dataset:
     rows = np.full((rpm.size, len(VARIABLES), load.size, icl.size, ecl.size), 100.0)
     rows[:, list(VARIABLES).index("volumetric_efficiency")] = 0.9
     rows[0, :, 0].reshape(len(VARIABLES), -1)[:, :unsettled] = np.nan
-    found = dataset(rows, rpm, load, icl, ecl)
+    found = dataset(rows, Axes(rpm, load, icl, ecl))
     contact = np.zeros((icl.size, ecl.size), dtype=np.int8)
     contact[0] = 2
     found["contact"] = (("icl", "ecl"), contact)

@@ -5,7 +5,7 @@ each has an offset of its own in the misfit, a share of torque, and only what al
 factors. And a simulation of somewhat wrong pipes is wrong alike at points that lie close together, so that many points
 are less evidence than their number says. Standard errors count that: they follow from
 
-    covariance = standard error² + the whole pull's drift + what no factor can mend
+    covariance = standard error² + the whole pull's drift + what no factor can fix
 
 in the manner of White (Econometrica 48, 1980, from memory): the estimate of least squares, the errors of what the
 measurements really scatter by. The size of the last part is found from the measurements, by restricted likelihood
@@ -32,7 +32,7 @@ DRIFT = 0.01  # standard deviation of a pull's drift as a share of its torque; o
 FLOOR = 0.5  # N m; least standard error of a point: cycles settle to 0.1 %, responses leave out products of effects
 # distances over which a simulation that is wrong is wrong alike: rpm, kPa, deg, deg; our judgement
 ALIKE = np.array([600.0, 60.0, 40.0, 40.0])
-WRONG = (0.5, 50.0)  # N m; bounds of the size of what no factor can mend
+WRONG = (0.5, 50.0)  # N m; bounds of the size of what no factor can fix
 SLOPE = 0.005  # change of a factor by which its effect is judged
 
 
@@ -85,7 +85,7 @@ def calibrate(
     names : tuple of str
         Which of `FACTORS` to try.
     wrong : float, optional
-        Standard deviation of what no factor can mend [N m]; found from the measurements unless given.
+        Standard deviation of what no factor can fix [N m]; found from the measurements unless given.
 
     Returns
     -------
@@ -168,7 +168,7 @@ def _lighten_drift(responses: Responses, measured: Measured, size: float) -> Cal
 
 
 def _covariance_parts(responses: Responses, measured: Measured) -> tuple[Array, Array]:
-    """Covariance [(N m)^2] of noise and drift, and correlation of what no factor can mend."""
+    """Covariance [(N m)^2] of noise and drift, and correlation of what no factor can fix."""
     drift = DRIFT * responses.torque({})
     noise = np.diag(np.maximum(measured.error, FLOOR) ** 2)
     noise += np.outer(drift, drift) * (measured.pull[:, None] == measured.pull[None, :])
@@ -178,7 +178,7 @@ def _covariance_parts(responses: Responses, measured: Measured) -> tuple[Array, 
 
 
 def _size_of_wrong(error: Array, slopes: Array, noise: Array, alike: Array) -> float:
-    """The most likely standard deviation of what no factor can mend, the factors' effects taken as lines."""
+    """The most likely standard deviation of what no factor can fix, the factors' effects taken as lines."""
 
     def unlikely(log_size: float) -> float:
         lower = cholesky(noise + np.exp(2.0 * log_size) * alike, lower=True)

@@ -1,8 +1,8 @@
 """A grid cut into chunks: which points each holds, who computes them, and where finished ones are kept.
 
-A chunk is computed by itself, from a cold start, so that its numbers are the same wherever and in whatever order it is
-computed. Finished chunks are kept in files named by all that they depend on: a run that was stopped takes up what is
-there, and what another engine, mesh, axis or version of the program left is never taken.
+A point comes to the same numbers in any chunk, anywhere and in any order (engine.py). Finished
+chunks are kept in files named by all that they depend on: a run that was stopped takes up what is there, and what
+another engine, mesh, axis or version of the program left is never taken.
 """
 
 import os
@@ -11,6 +11,7 @@ from collections.abc import Callable, Generator
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,11 +23,20 @@ from phaseopt.io.atomic import remove_left_over
 from phaseopt.io.cache import read_arrays, write_arrays
 from phaseopt.io.digest import fingerprint
 
-POINTS = 320  # of a chunk, about: cold starts cost 2 % more than with 650; with 160 they would cost 10 %
+POINTS = 320  # of a chunk, about: each starts from rest at every load of it, which costs some percent
 SUFFIX = ".chunk"
 
 Work = Callable[["Chunk", Callable[[], bool]], Array]  # computes a chunk; the second argument says when to give up
 Finished = Generator[tuple["Chunk", Array]]
+
+
+class Axes(NamedTuple):
+    """Axes of a grid, rising: speeds [rpm], loads [kPa], true intake and exhaust centrelines [deg]."""
+
+    rpm: Array
+    load: Array
+    icl: Array
+    ecl: Array
 
 
 @dataclass(frozen=True)
@@ -55,16 +65,17 @@ class Chunk:
         return fingerprint(code_version(), config, mesh, self.rpm, self.load, self.icl, self.ecl)
 
 
-def plan(rpm: Array, load: Array, icl: Array, ecl: Array) -> list[Chunk]:
+def plan(axes: Axes) -> list[Chunk]:
     """Cut a grid into chunks of about `POINTS` points, those that take longest first.
 
     They depend on the axes alone, not on who computes them. Low speeds have the most steps, light loads take the most
     cycles.
 
-    >>> chunks = plan(np.array([2000.0, 6000.0]), np.linspace(30.0, 98.0, 8), np.arange(9.0), np.arange(9.0))
+    >>> chunks = plan(Axes(np.array([2000.0, 6000.0]), np.linspace(30.0, 98.0, 8), np.arange(9.0), np.arange(9.0)))
     >>> [(c.row, c.first, c.points) for c in chunks]
     [(0, 0, 324), (0, 4, 324), (1, 0, 324), (1, 4, 324)]
     """
+    rpm, load, icl, ecl = axes
     count = min(max(1, round(len(load) * len(icl) * len(ecl) / POINTS)), len(load))
     parts = np.array_split(np.arange(len(load)), count)
     return [

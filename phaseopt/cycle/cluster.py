@@ -121,7 +121,7 @@ def _client(distributed: Any, address: str) -> Iterator[Any]:
 
 @contextmanager
 def _told_plainly(distributed: Any, address: str) -> Iterator[None]:
-    """What a cluster may do to our chunks, as a mistake with its mend."""
+    """What a cluster may do to our chunks, as a mistake with its fix."""
     try:
         yield
     except distributed.KilledWorker as error:

@@ -1,6 +1,6 @@
 """The engine as the cycle simulation sees it: dimensions of pipes, valves and cylinders, and how the mixture burns."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.valves import Valve
+from phaseopt.io.digest import fingerprint
 from phaseopt.values.errors import InputError
 
 Array = NDArray[np.float64]
@@ -67,6 +68,13 @@ class Lift:
         """Lift at crank angles from the lobe's centre, period 720 degrees."""
         turned = (np.asarray(angle) + 360.0) % 720.0 - 360.0
         return np.interp(turned, self.angle, self.lift, left=0.0, right=0.0)
+
+
+# what may differ between points that are marched side by side; all else is built into the arrays that they share
+BY_POINT = (
+    "half_burned", "burn_duration", "burn_speed", "completeness", "wall_temperature", "wall_heat", "flow_factor",
+    "friction",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -142,6 +150,11 @@ class CycleConfig:
             )
         if self.fuel not in FUELS:
             raise InputError.one(f"unknown fuel {self.fuel!r}", hint=f"one of {', '.join(FUELS)}", where="fuel")
+
+    def same_build(self, other: "CycleConfig") -> bool:
+        """Whether the other differs at most in what points side by side may have of their own, `BY_POINT`."""
+        alike = replace(other, **{name: getattr(self, name) for name in BY_POINT})
+        return fingerprint(alike) == fingerprint(self)
 
     @property
     def cylinders(self) -> int:

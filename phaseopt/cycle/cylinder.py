@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 
+from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.elementary import exp, log
 from phaseopt.cycle.lanes import LANES, Array, inner, kernel
 
@@ -27,11 +28,10 @@ TRAPPED, RESIDUAL = 20, 21
 # length [s]; mean piston speed [m/s] and Woschni's factor on it; and (from `burn`) mass burned and gas velocity from
 # combustion [m/s]
 FLOW, STEP, PISTON, STIR, LIT, SWIRL = 22, 28, 29, 30, 31, 32
-FIELDS = 33
-
-# numbers of a cylinder
-BORE, WALL_T, SPEED_REF, BURN_REF, COMPLETE, HEAT_FACTOR, SWEPT = 0, 1, 2, 3, 4, 5, 6
-NUMBERS = 7
+# and what the engine and its speed give: wall temperature [K]; factor on Woschni's law, over bore [m] to the 0.2; share
+# of fuel that burns; 3.24e-3 times swept volume [m^3]; burn duration with little residual gas, angle half burned [deg]
+WALL, HEAT, COMPLETE, REACH, BURN, HALF = 33, 34, 35, 36, 37, 38
+FIELDS = 39
 
 STIR_OPEN, STIR_SHUT = 6.18, 2.28  # Woschni's factor on mean piston speed, with a valve open and with none
 WIEBE_A = 5.0
@@ -41,17 +41,16 @@ FLAME_REF = 1.0 - 2.06 * RESIDUAL_REF**0.77
 
 
 @kernel
-def close_intake(z: Array, numbers: Array, gas: Array, volume: float, rpm: float, half_burned: float, k: int) -> None:
+def close_intake(z: Array, gas: Array, volume: float, k: int) -> None:
     """Note what was trapped in lane `k`, and set the burn that follows."""
     mass = z[MASS * LANES + k]
     residual = z[BURNED * LANES + k] / mass
     z[TRAPPED * LANES + k] = mass
     z[RESIDUAL * LANES + k] = residual
     flame = max(1.0 - 2.06 * residual**0.77, 0.15)
-    duration = numbers[BURN_REF] * (rpm / numbers[SPEED_REF]) ** (1.0 / 3.0) * (FLAME_REF / flame) ** (2.0 / 3.0)
-    duration = min(max(duration, 20.0), 150.0)
+    duration = min(max(z[BURN * LANES + k] * (FLAME_REF / flame) ** (2.0 / 3.0), 20.0), 150.0)
     z[DURATION * LANES + k] = duration
-    z[START * LANES + k] = 360.0 + half_burned - HALF_BURNED * duration
+    z[START * LANES + k] = 360.0 + z[HALF * LANES + k] - HALF_BURNED * duration
     z[FRESH * LANES + k] = mass - z[BURNED * LANES + k]
     z[REF_P * LANES + k] = z[PRESSURE * LANES + k]
     z[REF_V * LANES + k] = volume
@@ -82,24 +81,23 @@ def wall_coefficient(p: float, t: float, w: float) -> float:
 
 
 @kernel
-def burn(z: Array, numbers: Array, angle: float, width: float, v0: float) -> None:
+def burn(z: Array, angle: float, width: float, v0: float) -> None:
     """Mass that burns in a step of `width` degrees from `angle`, and Woschni's velocity from combustion, by lane."""
     n = LANES
-    complete, reach = numbers[COMPLETE], 3.24e-3 * numbers[SWEPT]
     for k in range(LANES):
         start, duration = z[START * n + k], z[DURATION * n + k]
         share = burned_share(angle + width, start, duration) - burned_share(angle, start, duration)
         fresh = z[MASS * n + k] - z[BURNED * n + k]
-        z[LIT * n + k] = max(min(z[FRESH * n + k] * share * complete, fresh), 0.0)
+        z[LIT * n + k] = max(min(z[FRESH * n + k] * share * z[COMPLETE * n + k], fresh), 0.0)
         ref_p, ref_v = z[REF_P * n + k], z[REF_V * n + k]
         motored = ref_p * exp(1.3 * log(ref_v / v0))
         over = max(z[PRESSURE * n + k] - motored, 0.0)
         over = over if angle >= start - width else 0.0
-        z[SWIRL * n + k] = reach * z[REF_T * n + k] / (ref_p * ref_v) * over
+        z[SWIRL * n + k] = z[REACH * n + k] * z[REF_T * n + k] / (ref_p * ref_v) * over
 
 
 @kernel
-def step_cylinder(z: Array, numbers: Array, gas: Array, v0: float, v1: float, area: float, exchange: bool) -> None:
+def step_cylinder(z: Array, gas: Array, v0: float, v1: float, area: float, exchange: bool) -> None:
     """Advance every lane by one step from volume `v0` to `v1` [m^3] with wall `area` [m^2].
 
     `exchange`: exhaust or intake stroke, whose work is pumping.
@@ -110,7 +108,6 @@ def step_cylinder(z: Array, numbers: Array, gas: Array, v0: float, v1: float, ar
     r0, r1 = gas[10], gas[11]
     half_dv, per = 0.5 * (v1 - v0), 1.0 / v1
     pumping = 1.0 if exchange else 0.0
-    wall, area = numbers[WALL_T], area * numbers[HEAT_FACTOR] * numbers[BORE] ** -0.2
     for k in range(LANES):
         p0, th0 = z[PRESSURE * n + k], z[THETA * n + k]
         m_in, e_in, y_in = z[FLOW * n + k], z[(FLOW + 1) * n + k], z[(FLOW + 2) * n + k]
@@ -122,7 +119,7 @@ def step_cylinder(z: Array, numbers: Array, gas: Array, v0: float, v1: float, ar
         y = burned * one
         t = th0 / (r0 + r1 * y)
         rate = wall_coefficient(p0, t, z[STIR * n + k] * z[PISTON * n + k] + z[SWIRL * n + k])
-        lost = z[STEP * n + k] * area * rate * (t - wall)
+        lost = z[STEP * n + k] * (area * z[HEAT * n + k]) * rate * (t - z[WALL * n + k])
         base = z[INNER * n + k] + e_in + e_out + lit * heat - lost
         a, b = a0 + a1 * y, b0 + b1 * y
         level = log(p0 * 2e-7)  # over 50 bar
@@ -151,6 +148,15 @@ def step_cylinder(z: Array, numbers: Array, gas: Array, v0: float, v1: float, ar
         z[HEAT_LOSS * n + k] += lost
         z[LIT * n + k] = 0.0
         z[SWIRL * n + k] = 0.0
+
+
+def given(engine: CycleConfig, rpm: float) -> list[float]:
+    """Fields `WALL` to `HALF` for an engine at a speed [rpm]."""
+    return [
+        engine.wall_temperature, engine.wall_heat * (engine.bore * 1e-3) ** -0.2, engine.completeness,
+        3.24e-3 * engine.displacement / engine.cylinders,
+        engine.burn_duration * (rpm / engine.burn_speed) ** (1.0 / 3.0), engine.half_burned,
+    ]  # fmt: skip
 
 
 def at_rest(gas: Array, volume: float, pressure: float, t: float, y: float) -> Array:

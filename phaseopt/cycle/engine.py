@@ -1,7 +1,6 @@
 """Operating points of an engine, simulated until cycle repeats cycle."""
 
-import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -11,31 +10,51 @@ from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.events import ValveTables
 from phaseopt.cycle.gas import FUELS, mixture
-from phaseopt.cycle.lanes import LANES, Array, Flags, Ints
+from phaseopt.cycle.lanes import LANES, Array
 from phaseopt.cycle.network import Mesh, build
-from phaseopt.cycle.queue import Lanes
-from phaseopt.cycle.results import NAMES, Results, filling_and_work, results
+from phaseopt.cycle.queue import Job, Queue
+from phaseopt.cycle.results import Results, filling_and_work, results
+from phaseopt.cycle.schedule import Point, Schedule
+from phaseopt.cycle.settling import Settling
 from phaseopt.values.errors import InputError
 
-MOST_REPEATS = 8  # of a cycle with more steps, before its points are given up
 MOST_LOAD = 0.995  # of the ambient pressure, that an open throttle can give
-COURANT = 0.92  # aim for the fastest wave's travel in a step, in cells; above 1 a cycle is repeated with more steps
+
+
+class Stopped(Exception):
+    """The points are not wanted any more."""
 
 
 class Simulator:
-    """Marches operating points in `LANES` lanes; a lane that has settled goes on from there to its next point.
+    """Marches operating points in `LANES` lanes; a lane whose point is done takes the next one.
 
-    `run` may be called again and again; points close to the last ones settle soonest.
+    Parameters
+    ----------
+    config : CycleConfig
+        The engine.
+    mesh : Mesh, optional
+        Cell lengths.
+    stopped : callable, optional
+        Asked before each cycle; once it says True, `run` raises `Stopped`.
+
+    Notes
+    -----
+    What a point comes to depends on the point alone, to the last bit: its start and its steps follow from it
+    (schedule.py), and lanes do not know of each other (march.py).
     """
 
-    def __init__(self, config: CycleConfig, mesh: Mesh | None = None) -> None:
+    def __init__(
+        self, config: CycleConfig, mesh: Mesh | None = None, stopped: Callable[[], bool] = lambda: False
+    ) -> None:
         self.config = config
         self.gas = mixture(FUELS[config.fuel], config.excess_air)
-        self.net = net = build(config, self.gas, mesh or Mesh())
-        # cells that the fastest wave crosses in a second; a guess until a cycle has been run
-        self._rate = 1000.0 / float(net.arrays.geo[:, ducts.LENGTH].min())
-        self._at_rest = [x.copy() for x in self.net.state]
-        self.points = np.full((5, LANES), np.nan)  # rpm, load [Pa], icl, ecl, half-burned angle of each lane
+        self.net = build(config, self.gas, mesh or Mesh())
+        self.points = np.full((4, LANES), np.nan)  # rpm, load [Pa], icl, ecl of each lane
+        self.engines = [config] * LANES  # of each lane
+        self._variants = [config]
+        self._stopped = stopped
+        self._schedule = Schedule(config, self.net)
+        self._at_rest = [x[:, 0].copy() for x in self.net.state]
         self.set_steps(4 * config.cylinders)
 
     def set_steps(self, steps: int) -> None:
@@ -46,90 +65,108 @@ class Simulator:
         _, self.wall = chamber(self.config, nodes[:-1] + 360.0 / steps)
         self.valves = ValveTables(self.config, self.net, steps)
 
-    def run(
-        self,
-        rpm: Array,
-        load: Array,
-        icl: Array,
-        ecl: Array,
-        half_burned: Array | None = None,
-        queues: list[Ints] | None = None,
-    ) -> Results:
-        """Simulate points: speeds [rpm], mean plenum pressures [kPa] and true centrelines [deg], one of each a point.
+    def run(self, points: Array, engines: Sequence[CycleConfig] | None = None, again: int = 1) -> Results:
+        """Simulate points until they settle, or are given up.
 
-        `half_burned` [deg after firing top dead centre] stands in for the engine's own where given. `queues` lists
-        point numbers in the order in which a lane shall take them; a lane that is done takes the next queue. By default
-        the points are shared out evenly as they come. Best if points that follow each other differ little, and all have
-        about the same speed, for the slowest sets the number of steps.
+        Parameters
+        ----------
+        points : array (n, 4)
+            Speed [rpm], mean plenum pressure [kPa] and true centrelines [deg], in any order.
+        engines : sequence of CycleConfig, optional
+            Each point's own engine, where they differ in `config.BY_POINT`.
+        again : int
+            How often a point must settle, each time from where it did before.
 
-        Raises `InputError` for a load that an open throttle cannot give.
+        Returns
+        -------
+        Results
+            In the order of the points.
+
+        Raises
+        ------
+        InputError
+            For a load that an open throttle cannot give.
         """
-        c, count = self.config, len(rpm)
-        if float(np.max(load)) > MOST_LOAD * c.ambient_pressure:
+        c, count = self.config, len(points)
+        self._variants = list({id(engine): engine for engine in engines or [c]}.values())
+        if not all(engine is c or c.same_build(engine) for engine in self._variants):
+            raise ValueError("engines of another build cannot be marched together")
+        number = {id(engine): i for i, engine in enumerate(self._variants)}
+        whose = [0] * count if engines is None else [number[id(engine)] for engine in engines]
+        if count and float(points[:, 1].max()) > MOST_LOAD * c.ambient_pressure:
             raise InputError.one(
-                f"a load of {float(np.max(load)):.1f} kPa is not below the ambient {c.ambient_pressure:.1f} kPa",
+                f"a load of {float(points[:, 1].max()):.1f} kPa is not below the ambient {c.ambient_pressure:.1f} kPa",
                 hint="full throttle is a small depression, for example 3 kPa",
             )
-        half = np.full(count, c.half_burned) if half_burned is None else half_burned
-        points = np.stack([rpm, np.asarray(load) * 1e3, icl, ecl, half]).astype(np.float64)
-        if queues is None:
-            queues = [q for q in np.array_split(np.arange(count), LANES) if len(q)]
-        out, lanes = Results.empty(count), Lanes(queues)
-        while lanes.busy():
-            self._load_lanes(points, lanes)
-            figures = self._repeat_cycle()
-            off = throttle.hold(self.net, self.steps, self.points[1])
-            done = lanes.judge(figures, off)
-            if done.any():
-                record(out, lanes, done, results(c, self.gas, self.net, self.points[0]))
+        rows = np.asarray(points, dtype=np.float64).tolist()
+        wanted = [Point(n, p, i, e, engine) for (n, p, i, e), engine in zip(rows, whose, strict=True)]
+        queue, out = Queue(self._schedule, wanted), Results.empty(count)
+        while (steps := queue.next_steps()) is not None:
+            self.set_steps(steps)
+            self._march(queue, out, again)
         return out
 
-    def _load_lanes(self, points: Array, lanes: Lanes) -> None:
-        """Give free lanes their next points; lanes without one repeat what they have, or the first lane's point."""
-        for k in lanes.refill():
-            new = points[:, lanes.point[k]]
-            moved = lanes.lost[k] or not np.array_equal(new[:2], self.points[:2, k])
-            if lanes.lost[k]:
-                self._start_afresh(k)
-            self.points[:, k] = new
-            self.valves.stale[k] = True
-            if moved:
-                throttle.set_out(self.net, self.config.displacement, self.points[0], self.points[1], k)
-        idle = np.isnan(self.points[0])
-        if idle.any():
-            self.points[:, idle] = self.points[:, [int(np.argmin(idle))]]
-            self.valves.stale[:] = True
-            for lane in np.flatnonzero(idle):
-                throttle.set_out(self.net, self.config.displacement, self.points[0], self.points[1], int(lane))
-        if not 1.0 <= self.steps / self._wanted_steps() < 1.2:
-            self.set_steps(self._wanted_steps())
-
-    def _start_afresh(self, lane: int) -> None:
-        """Put a lane back to rest: what a point that could not run leaves behind is no start for the next."""
-        for now, begin in zip(self.net.state, self._at_rest, strict=True):
-            now[:, lane] = begin[:, lane]
-
-    def _repeat_cycle(self) -> Array:
-        """One good cycle: with more steps if waves outran cells; returns volumetric efficiency and imep."""
-        for _ in range(MOST_REPEATS):
-            saved = [x.copy() for x in self.net.state]
+    def _march(self, queue: Queue, out: Results, again: int) -> None:
+        """March all that is ready for as many steps as are set now, and what becomes ready with it."""
+        jobs: list[Job | None] = [None] * LANES
+        settling = Settling(again)
+        while self._fill(queue, jobs, settling):
+            if self._stopped():
+                raise Stopped
             courant = self.cycle()
-            if courant <= 1.0:
-                self._rate = courant * self.steps * float(self.points[0].min()) / 120.0
-                return filling_and_work(self.config, self.gas, self.net)
-            for now, then in zip(self.net.state, saved, strict=True):
-                now[:] = then
-            self._rate *= 1.05 * courant if courant < 1.5 else 1.5
-            self.set_steps(self._wanted_steps())
-        return np.full((2, LANES), np.nan)
+            figures = filling_and_work(self.config, self.gas, self.net)
+            lost = ~((courant <= 1.0) & np.isfinite(figures).all(axis=0))
+            off = throttle.hold(self.net, self.steps, self.points[1])
+            done = settling.judge(figures, off)
+            for k, job in enumerate(jobs):
+                if job is None or not (lost[k] or done[k]):
+                    continue
+                jobs[k] = None
+                if lost[k] and queue.raise_steps(job):
+                    continue
+                settled = settling.settled & ~lost
+                now = results(self.engines[k], self.gas, self.net, self.points[0], settled, settling.cycles)
+                out.put(job.places, now.only([k]))
+                queue.finish(job, [x[:, k].copy() for x in self.net.state] if settled[k] else None)
 
-    def cycle(self, watch: Callable[[int], None] | None = None) -> float:
-        """One cycle; returns the largest Courant number met, infinite if the state was lost.
+    def _fill(self, queue: Queue, jobs: list[Job | None], settling: Settling) -> bool:
+        """Give free lanes their next points; False when none has one. A lane without goes along with another."""
+        for k in range(LANES):
+            if jobs[k] is None and (job := queue.take(self.steps)) is not None:
+                jobs[k] = job
+                self._put(k, job)
+                settling.begin(k, job.home is None)
+        busy = next((k for k in range(LANES) if jobs[k] is not None), None)
+        if busy is None:
+            return False
+        for k in range(LANES):
+            if jobs[k] is None and not np.array_equal(self.points[:, k], self.points[:, busy]):
+                self.points[:, k], self.engines[k] = self.points[:, busy], self.engines[busy]
+                self.valves.stale[k] = True
+                for x in self.net.state:
+                    x[:, k] = x[:, busy]
+        return True
+
+    def _put(self, k: int, job: Job) -> None:
+        """Put a point's start in lane `k`."""
+        p, home = job.point, job.home
+        end = None if home is None else home.end
+        for x, start in zip(self.net.state, end or self._at_rest, strict=True):
+            x[:, k] = start
+        self.points[:, k], self.engines[k] = (p.rpm, p.load * 1e3, p.icl, p.ecl), self._variants[p.engine]
+        self.valves.stale[k] = True
+        if home is None or end is None:
+            throttle.set_out(self.net, self.config.displacement, p.rpm, p.load * 1e3, k)
+        elif home.point[:2] != p[:2]:
+            throttle.move(self.net, p.rpm / home.point.rpm, home.point.load * 1e3, p.load * 1e3, k)
+
+    def cycle(self, watch: Callable[[int], None] | None = None) -> Array:
+        """One cycle; returns the largest Courant number met in each lane, nan if its state was lost.
 
         `watch`, where given, is called after each step with the step's number.
         """
         net, rows = self.net, self.net.rows
-        rpm, _, icl, ecl, half_burned = self.points
+        rpm, _, icl, ecl = self.points
         dt = 120.0 / rpm / self.steps
         rows[:, ducts.STEP] = dt
         rows[:, ducts.FASTEST] = 0.0
@@ -137,10 +174,13 @@ class Simulator:
         z[:, cyl.WORK : cyl.TRAPPED] = 0.0
         z[:, cyl.STEP] = dt
         z[:, cyl.PISTON] = 2.0 * self.config.stroke * 1e-3 * rpm / 60.0
+        z[:, cyl.WALL : cyl.FIELDS] = np.stack(
+            [cyl.given(e, float(n)) for e, n in zip(self.engines, rpm, strict=True)], 1
+        )
         net.volumes[:, [march.V_SUM_P, march.V_IN, march.V_OUT]] = 0.0
-        valves = self.valves.at(icl, ecl)
+        valves = self.valves.at(icl, ecl, np.array([engine.flow_factor for engine in self.engines]))
         course = march.Course(
-            dt, rpm, half_burned, valves.trap, net.offsets * (self.steps // self.config.cylinders), valves.phi,
+            dt, valves.trap, net.offsets * (self.steps // self.config.cylinders), valves.phi,
             valves.opened, valves.stir, self.volume, self.wall,
         )  # fmt: skip
         if watch is None:
@@ -149,19 +189,4 @@ class Simulator:
             for step in range(self.steps):
                 march.run_steps(net.arrays, course, step, step + 1)
                 watch(step)
-        worst = float((rows[:, ducts.FASTEST] * dt / net.arrays.geo[:, ducts.LENGTH][:, None]).max())
-        return worst if math.isfinite(worst) else math.inf
-
-    def _wanted_steps(self) -> int:
-        n = self.config.cylinders
-        return n * 4 * math.ceil(self._rate * 120.0 / float(self.points[0].min()) / COURANT / n / 4)
-
-
-def record(out: Results, lanes: Lanes, done: Flags, now: Results) -> None:
-    """Copy the results of lanes that are done to their points, and set the lanes free."""
-    for k in np.flatnonzero(done):
-        for name in NAMES:
-            getattr(out, name)[lanes.point[k]] = getattr(now, name)[k]
-        out.settled[lanes.point[k]] = lanes.settled[k]
-        out.cycles[lanes.point[k]] = lanes.cycles[k]
-        lanes.free(int(k))
+        return np.asarray((rows[:, ducts.FASTEST] * dt / net.arrays.geo[:, ducts.LENGTH, None]).max(axis=0))

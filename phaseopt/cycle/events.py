@@ -37,15 +37,15 @@ class ValveTables:
         self.phi = np.zeros((2, steps, 2, LANES))
         self.stale = np.ones(LANES, dtype=bool)
 
-    def at(self, icl: Array, ecl: Array) -> Valves:
-        """The tables at these centrelines."""
+    def at(self, icl: Array, ecl: Array, flow_factor: Array) -> Valves:
+        """The tables at these centrelines [deg] and factors on flow area, (lanes,) each."""
         c = self.config
         intake = (c.intake_valve, c.intake_lift, c.intake_valves, icl)
         exhaust = (c.exhaust_valve, c.exhaust_lift, c.exhaust_valves, -ecl)
         for i, (valve, lift, count, centre) in enumerate((intake, exhaust)):
             opened = lift.at(self.angle[:, None] - centre[self.stale])
             for j, inward in enumerate((True, False)):
-                area = effective_area(valve, opened, inward) * count * c.flow_factor * 1e-6
+                area = effective_area(valve, opened, inward) * count * flow_factor[self.stale] * 1e-6
                 self.phi[i, :, j, self.stale] = np.minimum(area / self.ports[i], WIDEST).T
         self.stale[:] = False
         is_open = self.phi.max(axis=2) > 0.0

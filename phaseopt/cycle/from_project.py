@@ -51,7 +51,7 @@ def cycle_section(project: Project) -> Cycle:
 def cycle_config(project: Project) -> CycleConfig:
     """The engine of a project as the simulation takes it: nominal lobes, lash as set cold.
 
-    Raises `InputError` for a project without [cycle] and for whatever cannot be simulated.
+    Raises `InputError` for a project without [cycle] and for what cannot be simulated.
     """
     cycle = cycle_section(project)
     engine = engine_of(project)

@@ -1,6 +1,5 @@
-"""Torque and its kin over speed, load and both centrelines, as one labelled data set.
+"""Torque and what else is simulated with it over speed, load and both centrelines, as one labelled data set.
 
-A lane walks through the timings of one load back and forth, so that each point starts from its neighbour's state.
 Chunks of the grid are independent; threads share them out (the kernels hold no interpreter lock), or a cluster.
 """
 
@@ -12,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from phaseopt.cycle.chunks import Chunk, by_threads, plan, read_part, write_part
+from phaseopt.cycle.chunks import Axes, Chunk, by_threads, plan, read_part, write_part
 from phaseopt.cycle.cluster import by_cluster
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
-from phaseopt.cycle.lanes import LANES, Array, Ints
+from phaseopt.cycle.lanes import Array
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import Results
 from phaseopt.cycle.version import code_version
@@ -43,36 +42,8 @@ VARIABLES = {
     "exhaust_temperature": ("degC", "mean exhaust temperature at the valves", 1.0, -273.15),
     "fuel_per_kwh": ("g/(kW h)", "fuel mass per brake energy", 1e3, 0.0),
 }
-PIECES = 3  # walks at least that the timings of one load are cut into; more if there are few loads: then 2 for a lane
 KNOCK = "Knock is not modelled: timings that fill the cylinder best may need less spark or better fuel."
 NOTE = f"Simulated. {KNOCK}"
-
-
-def walk(icl: Array, ecl: Array) -> Ints:
-    """Index pairs (icl, ecl) of all timings, in an order in which each is next to the one before.
-
-    >>> walk(np.zeros(2), np.zeros(3)).tolist()
-    [[0, 0], [0, 1], [0, 2], [1, 2], [1, 1], [1, 0]]
-    """
-    pairs = [(i, j if i % 2 == 0 else len(ecl) - 1 - j) for i in range(len(icl)) for j in range(len(ecl))]
-    return np.array(pairs, dtype=np.int64)
-
-
-class Stopped(Exception):
-    """The chunk is not wanted any more."""
-
-
-class _Stoppable(Simulator):
-    """Asks before each cycle whether to go on."""
-
-    def __init__(self, config: CycleConfig, mesh: Mesh, stopped: Callable[[], bool]) -> None:
-        super().__init__(config, mesh)
-        self.stopped = stopped
-
-    def cycle(self, watch: Callable[[int], None] | None = None) -> float:
-        if self.stopped():
-            raise Stopped
-        return super().cycle(watch)
 
 
 @one_blas_thread()
@@ -82,18 +53,9 @@ def simulate_chunk(config: CycleConfig, mesh: Mesh, chunk: Chunk, stopped: Calla
     Raises `Stopped` soon after `stopped()` has become true.
     """
     load, icl, ecl = chunk.load, chunk.icl, chunk.ecl
-    timings = walk(icl, ecl)
-    points = np.stack([np.repeat(np.arange(len(load)), len(timings)), *np.tile(timings, (len(load), 1)).T])
-    # light loads take longest to settle: they go first, and walks are short, so that lanes finish together
-    pieces = max(PIECES, -(-2 * LANES // len(load)))
-    walks = [np.array_split(part, pieces) for part in np.split(np.arange(points.shape[1]), len(load))]
-    queues = [piece for part in walks for piece in part if len(piece)]
-    a, b, c = points
-    simulator = _Stoppable(config, mesh, stopped)
-    r = simulator.run(np.full(len(a), chunk.rpm), load[a], icl[b], ecl[c], queues=queues)
-    out = np.empty((len(VARIABLES), len(load), len(icl), len(ecl)))
-    out[:, a, b, c] = _in_units(r)
-    return out
+    points = np.stack([x.ravel() for x in np.meshgrid([chunk.rpm], load, icl, ecl, indexing="ij")], axis=1)
+    found = Simulator(config, mesh, stopped).run(points)
+    return _in_units(found).reshape(len(VARIABLES), len(load), len(icl), len(ecl))
 
 
 def _in_units(r: Results) -> Array:
@@ -110,10 +72,9 @@ def _axis(name: str, values: Array) -> Array:
     return axis
 
 
-def dataset(rows: Array, rpm: Array, load: Array, icl: Array, ecl: Array) -> xr.Dataset:
+def dataset(rows: Array, axes: Axes) -> xr.Dataset:
     """Rows (rpm, variables, load, icl, ecl) as a data set, units and long names in the manner of the CF conventions."""
-    axes = dict(zip(AXES, (rpm, load, icl, ecl), strict=True))
-    coords = {k: (k, v, {"units": AXES[k][0], "long_name": AXES[k][1]}) for k, v in axes.items()}
+    coords = {k: (k, v, {"units": AXES[k][0], "long_name": AXES[k][1]}) for k, v in axes._asdict().items()}
     data = {
         name: (tuple(AXES), rows[:, i], {"units": unit, "long_name": long})
         for i, (name, (unit, long, _, _)) in enumerate(VARIABLES.items())
@@ -126,10 +87,7 @@ def dataset(rows: Array, rpm: Array, load: Array, icl: Array, ecl: Array) -> xr.
 @one_blas_thread()
 def simulate(
     config: CycleConfig,
-    rpm: Array,
-    load: Array,
-    icl: Array,
-    ecl: Array,
+    axes: Axes,
     *,
     mesh: Mesh | None = None,
     workers: int | None = None,
@@ -137,12 +95,14 @@ def simulate(
     parts: Path | None = None,
     cluster: str | None = None,
 ) -> xr.Dataset:
-    """Simulate every combination of speed [rpm], load [kPa], and true centrelines [deg].
+    """Simulate every combination of speed, load and true centrelines.
 
     Parameters
     ----------
-    rpm, load, icl, ecl : array
-        Axes, rising.
+    config : CycleConfig
+        The engine.
+    axes : Axes
+        Speeds [rpm], loads [kPa] and centrelines [deg], rising.
     mesh : Mesh, optional
         Cell lengths; torque with the default is within 1 % of full-load torque of a mesh four times finer.
     workers : int, optional
@@ -158,17 +118,24 @@ def simulate(
     Returns
     -------
     xarray.Dataset
-        `VARIABLES` over (rpm, load, icl, ecl); nan, and `settled` 0, where a point did not settle. The same numbers
-        whoever computes them and in whatever order, on processors of one kind. Attribute `fingerprint`:
-        `grid_fingerprint` of the same arguments.
+        `VARIABLES` over (rpm, load, icl, ecl); nan, and `settled` 0, where a point did not settle. Attribute
+        `fingerprint`: `grid_fingerprint` of the same arguments.
 
-    Raises `InputError` for axes out of order, a load that an open throttle cannot give, a full disk, and a cluster that
-    does not answer or cannot do the work. When interrupted, finished chunks are kept.
+    Raises
+    ------
+    InputError
+        For axes out of order, a load that an open throttle cannot give, a full disk, and a cluster that does not answer
+        or cannot do the work. When interrupted, finished chunks are kept.
+
+    Notes
+    -----
+    The same bytes for any number of threads and workers, on processors of one kind. A point comes to the same bytes in
+    any grid that it is part of, and in `run_scattered`.
     """
     mesh = mesh or Mesh()
-    rpm, load, icl, ecl = (_axis(n, v) for n, v in zip(AXES, (rpm, load, icl, ecl), strict=True))
-    shape = len(VARIABLES), len(load), len(icl), len(ecl)
-    rows = np.empty((len(rpm), *shape))
+    axes = Axes(*(_axis(name, axis) for name, axis in axes._asdict().items()))
+    shape = len(VARIABLES), *(len(axis) for axis in axes[1:])
+    rows = np.empty((len(axes.rpm), *shape))
     done, of = 0, rows[:, 0].size
 
     def take(chunk: Chunk, numbers: Array) -> None:
@@ -179,7 +146,7 @@ def simulate(
             progress(done, of)
 
     missing = []
-    for chunk in plan(rpm, load, icl, ecl):
+    for chunk in plan(axes):
         kept = read_part(parts, chunk.key(config, mesh), (shape[0], len(chunk.load), *shape[2:])) if parts else None
         if kept is None:
             missing.append(chunk)
@@ -192,14 +159,11 @@ def simulate(
             if parts is not None:
                 write_part(parts, chunk.key(config, mesh), numbers)
             take(chunk, numbers)
-    grid = dataset(rows, rpm, load, icl, ecl)
-    grid.attrs["fingerprint"] = grid_fingerprint(config, rpm, load, icl, ecl, mesh=mesh)
+    grid = dataset(rows, axes)
+    grid.attrs["fingerprint"] = grid_fingerprint(config, axes, mesh)
     return grid
 
 
-def grid_fingerprint(
-    config: CycleConfig, rpm: Array, load: Array, icl: Array, ecl: Array, *, mesh: Mesh | None = None
-) -> str:
+def grid_fingerprint(config: CycleConfig, axes: Axes, mesh: Mesh | None = None) -> str:
     """Hash of all that the numbers of a grid depend on, the program's version included."""
-    axes = [np.asarray(axis, dtype=np.float64) for axis in (rpm, load, icl, ecl)]
-    return fingerprint(code_version(), config, mesh or Mesh(), axes)
+    return fingerprint(code_version(), config, mesh or Mesh(), [np.asarray(axis, dtype=np.float64) for axis in axes])

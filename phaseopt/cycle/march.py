@@ -4,7 +4,7 @@ All steps of a cycle are equally long and their number is a multiple of the numb
 on the cycle's end, and every cylinder passes the same crank angles: valve flow, volumes and wall areas are
 tables.
 
-Lanes do not know of each other: what one lane comes to is the same to the last bit whatever is in the others.
+Lanes do not know of each other: what one lane comes to does not depend on the others, to the last bit.
 """
 
 import math
@@ -36,7 +36,7 @@ class Arrays(NamedTuple):  # read by kernels
     `w` and `geo` hold the pipes' rows (ducts.py), `pipes` the first row and the cells of each, `ends` one line of the
     columns above for each end; `spaces` what ends see, `scratch` and `junctions` what they are solved in (orifice.py,
     junction.py), `branches` and `counts` the ends that meet in each junction. The first `throttled` volumes are filled
-    through a throttle; `sizes` are theirs [m^3]. `numbers` are those of a cylinder (cylinder.py), `gas` of the mixture.
+    through a throttle; `sizes` are theirs [m^3]. `gas` are the mixture's numbers (gas.py).
     """
 
     w: Array
@@ -53,21 +53,18 @@ class Arrays(NamedTuple):  # read by kernels
     sizes: Array
     throttled: int
     cylinders: Array
-    numbers: Array
 
 
 class Course(NamedTuple):  # read by kernels
     """What the steps of a cycle are given.
 
-    By lane: `dt` [s], `rpm`, `half_burned` [deg] and `trap`, the step that traps the charge. `offsets` are steps that
-    each cylinder is ahead. By valve (intake, exhaust) and step, `phi` (2, steps, 2 lanes) is throat over pipe area, out
-    of the pipe and into it, and `opened` (2, steps) says in how many lanes the valve is open. `stir` (steps, lanes) is
-    Woschni's factor on piston speed; `volume` (steps + 1,) [m^3] and `wall` (steps,) [m^2] are the chamber's.
+    By lane: `dt` [s] and `trap`, the step that traps the charge. `offsets` are steps that each cylinder is ahead. By
+    valve (intake, exhaust) and step, `phi` (2, steps, 2 lanes) is throat over pipe area, out of the pipe and into it,
+    and `opened` (2, steps) says in how many lanes the valve is open. `stir` (steps, lanes) is Woschni's factor on
+    piston speed; `volume` (steps + 1,) [m^3] and `wall` (steps,) [m^2] are the chamber's.
     """
 
     dt: Array
-    rpm: Array
-    half_burned: Array
     trap: Ints
     offsets: Ints
     phi: Array
@@ -309,9 +306,9 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
             angle = 180.0 + width * at
             for k in range(n):
                 if course.trap[k] == at:
-                    cyl.close_intake(z, net.numbers, gas, volume[at], course.rpm[k], course.half_burned[k], k)
+                    cyl.close_intake(z, gas, volume[at], k)
             if angle < 540.0:
-                cyl.burn(z, net.numbers, angle, width, volume[at])
+                cyl.burn(z, angle, width, volume[at])
             z[cyl.STIR * n : (cyl.STIR + 1) * n] = course.stir[at]
             exchange = angle + 0.5 * width >= 540.0
-            cyl.step_cylinder(z, net.numbers, gas, volume[at], volume[at + 1], course.wall[at], exchange)
+            cyl.step_cylinder(z, gas, volume[at], volume[at + 1], course.wall[at], exchange)

@@ -148,9 +148,7 @@ class _Builder:
         geo = self.geometry[end // 2]
         return float(geo[1, ducts.AREA_LEFT] if end % 2 == 0 else geo[-2, ducts.AREA_RIGHT])
 
-    def arrays(
-        self, spaces: Array, volumes: Array, sizes: Array, throttled: int, cylinders: Array, numbers: Array
-    ) -> march.Arrays:
+    def arrays(self, spaces: Array, volumes: Array, sizes: Array, throttled: int, cylinders: Array) -> march.Arrays:
         cells = [len(g) - 2 for g in self.geometry]
         first = np.cumsum([1, *[c + 2 for c in cells[:-1]]])
         w = np.zeros((sum(cells) + 2 * len(cells), ducts.FIELDS, LANES))
@@ -175,7 +173,7 @@ class _Builder:
             w.ravel(), np.concatenate(self.geometry), k,
             np.stack([first, cells], axis=1).astype(np.int64), np.array(self.ends, dtype=np.int64),
             spaces, np.zeros((len(self.ends), orifice.SCRATCH)), joints, branches,
-            np.array([len(j) for j in self.junctions], dtype=np.int64), volumes, sizes, throttled, cylinders, numbers,
+            np.array([len(j) for j in self.junctions], dtype=np.int64), volumes, sizes, throttled, cylinders,
         )  # fmt: skip
 
 
@@ -245,16 +243,5 @@ def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
     offsets = [n - c if c else 0 for c in range(n)]  # the one that fires c-th is c intervals behind
     start, _ = chamber(config, 180.0 + 720.0 * np.array(offsets) / n)
     z = np.stack([cylinder.at_rest(k, float(v), ambient, 350.0, 0.05).ravel() for v in start])
-    arrays = b.arrays(spaces, volumes.reshape(len(sizes), -1), sizes, throttled, z, _numbers(config))
+    arrays = b.arrays(spaces, volumes.reshape(len(sizes), -1), sizes, throttled, z)
     return Network(arrays, np.array(offsets, dtype=np.int64), tuple(b.names))
-
-
-def _numbers(config: CycleConfig) -> Array:
-    """The numbers of a cylinder."""
-    numbers = np.zeros(cylinder.NUMBERS)
-    numbers[cylinder.BORE] = config.bore * 1e-3
-    numbers[cylinder.WALL_T] = config.wall_temperature
-    numbers[cylinder.SPEED_REF], numbers[cylinder.BURN_REF] = config.burn_speed, config.burn_duration
-    numbers[cylinder.COMPLETE], numbers[cylinder.HEAT_FACTOR] = config.completeness, config.wall_heat
-    numbers[cylinder.SWEPT] = config.displacement / config.cylinders
-    return numbers

@@ -8,7 +8,7 @@ wave, shock relations standing in for rarefactions too (they agree to third orde
 
 One unknown remains, the pressure in the pipe at its end. It lies between the pressure of the space (a fully open end)
 and that of a shut end, and is found by bracketed secants (Anderson and Bjorck) from a closed-form start and one Newton
-step: four evaluations leave 1e-5 of the flow in all but extreme cases. Flows are conserved whatever the error.
+step: four evaluations leave 1e-5 of the flow in all but extreme cases. Flows are conserved in any case.
 """
 
 import math

@@ -1,61 +1,87 @@
-"""Which lane works on which point, and when a point is done."""
+"""Points that wait to be simulated, and which of them may go next."""
 
-import numpy as np
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 
-from phaseopt.cycle.lanes import LANES, Array, Flags, Ints
-
-# change of volumetric efficiency and imep from cycle to cycle, relative to themselves or, if larger, to the floors:
-# near idle both tend to nothing
-SETTLED = 1e-3
-SETTLING = 3e-3  # and of the cycle before: a swing may stand still for one cycle on its way
-FLOOR = np.array([[0.3], [3e5]])
-MOST_CYCLES = 30
-# with so little air after a few cycles exhaust has filled the intake: the engine cannot run at this load and timing
-DEAD_AIR, DEAD_CYCLES = 0.03, 5
+from phaseopt.cycle.lanes import Array
+from phaseopt.cycle.schedule import MOST_RAISED, Point, Schedule
 
 
-class Lanes:
-    """Points in the lanes. `point` is -1 where a lane has none; `cycles` counts those spent on the present point."""
+@dataclass(eq=False)
+class Job:
+    """One point: its `home`, where it goes in the results, and what came of it.
 
-    def __init__(self, queues: list[Ints]) -> None:
-        self._queues = [list(q) for q in queues][::-1]
-        self._own: list[list[int]] = [[] for _ in range(LANES)]
-        self._before = np.full((2, LANES), np.inf)
-        self._change = np.full((2, LANES), np.inf)
-        self.point = np.full(LANES, -1)
-        self.cycles = np.zeros(LANES, dtype=np.int64)
-        self.settled = np.zeros(LANES, dtype=bool)
-        self.lost = np.zeros(LANES, dtype=bool)  # lanes whose last point was given up
+    `end` is the state that it settled in (None: it did not), kept as long as `followers` need it to start from.
+    """
 
-    def busy(self) -> bool:
-        """Whether any point is left."""
-        return bool((self.point >= 0).any() or self._queues or any(self._own))
+    point: Point
+    home: "Job | None"
+    steps: int
+    places: list[int] = field(default_factory=list)
+    followers: int = 0
+    raised: int = 0
+    over: bool = False
+    end: list[Array] | None = None
 
-    def refill(self) -> list[int]:
-        """Give free lanes their next point; returns these lanes."""
-        filled = []
-        for k in np.flatnonzero(self.point < 0):
-            if not self._own[k] and self._queues:
-                self._own[k] = self._queues.pop()[::-1]
-            if self._own[k]:
-                self.point[k] = self._own[k].pop()
-                self.cycles[k] = 0
-                self._before[:, k] = self._change[:, k] = np.inf
-                filled.append(int(k))
-        return filled
 
-    def judge(self, figures: Array, off: Array) -> Flags:
-        """Lanes that are done after a cycle with these `figures`: settled with the load held, or given up."""
-        change = np.abs(figures - self._before) / np.maximum(np.abs(figures), FLOOR)
-        quiet = (change < SETTLED) & (self._change < SETTLING)
-        self._before, self._change = figures, change
-        self.cycles += 1
-        self.settled = quiet.all(axis=0) & (off < 2 * SETTLED)
-        dead = (self.cycles >= DEAD_CYCLES) & (figures[0] < DEAD_AIR)
-        self.settled &= ~dead
-        return np.asarray((self.point >= 0) & (self.settled | dead | (self.cycles >= MOST_CYCLES)))
+class Queue:
+    """Jobs for points and their homes; a job is ready when its home is over."""
 
-    def free(self, lane: int) -> None:
-        """The lane's point is recorded."""
-        self.point[lane] = -1
-        self.lost[lane] = not self.settled[lane]
+    def __init__(self, schedule: Schedule, points: Iterable[Point]) -> None:
+        self._schedule = schedule
+        self._jobs: dict[Point, Job] = {}
+        self._ready: dict[int, deque[Job]] = {}
+        for place, point in enumerate(points):
+            self._job(point).places.append(place)
+        waiting: dict[Job, list[Job]] = {}
+        for job in self._jobs.values():
+            if job.home is None:
+                self._put(job)
+            else:
+                job.home.followers += 1
+                waiting.setdefault(job.home, []).append(job)
+        self._waiting = waiting
+
+    def _job(self, point: Point) -> Job:
+        if point not in self._jobs:
+            home = self._schedule.home(point)
+            self._jobs[point] = Job(point, None if home is None else self._job(home), self._schedule.steps(point))
+        return self._jobs[point]
+
+    def _put(self, job: Job) -> None:
+        self._ready.setdefault(job.steps, deque()).append(job)
+
+    def next_steps(self) -> int | None:
+        """The number of steps that most ready homes have, then most points; None when none is left."""
+        counts = [(sum(j.home is None for j in js), len(js), steps) for steps, js in self._ready.items() if js]
+        return max(counts)[2] if counts else None
+
+    def take(self, steps: int) -> Job | None:
+        """The next ready job of so many steps."""
+        jobs = self._ready.get(steps)
+        return jobs.popleft() if jobs else None
+
+    def finish(self, job: Job, end: list[Array] | None) -> None:
+        """A job is over; `end` is the state that it settled in."""
+        job.over = True
+        followers = self._waiting.pop(job, [])
+        job.end = end if followers else None
+        for follower in followers:
+            self._put(follower)
+        self._leave(job)
+
+    def raise_steps(self, job: Job) -> bool:
+        """Put a job back for more steps; False if it has had enough of them."""
+        job.raised += 1
+        job.steps = self._schedule.steps(job.point, job.raised)
+        if job.raised <= MOST_RAISED:
+            self._put(job)
+        return job.raised <= MOST_RAISED
+
+    def _leave(self, job: Job) -> None:
+        """A home's state is forgotten when the last point that starts from it is over."""
+        if job.home is not None:
+            job.home.followers -= 1
+            if not job.home.followers:
+                job.home.end = None

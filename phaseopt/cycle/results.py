@@ -1,4 +1,4 @@
-"""What a cycle came to: from the cylinders' sums to torque and its kin."""
+"""What a cycle came to: from the cylinders' sums to torque and the rest."""
 
 import math
 from dataclasses import dataclass, fields
@@ -9,7 +9,7 @@ from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.friction import fmep
 from phaseopt.cycle.gas import Gas
-from phaseopt.cycle.lanes import LANES, Array, Flags, Ints
+from phaseopt.cycle.lanes import Array, Flags, Ints
 from phaseopt.cycle.network import Network
 
 AIR = 287.05  # gas constant of air [J/(kg K)]
@@ -44,6 +44,15 @@ class Results:
         values = {name: np.full(count, np.nan) for name in NAMES}
         return cls(settled=np.zeros(count, dtype=bool), cycles=np.zeros(count, dtype=np.int64), **values)
 
+    def only(self, chosen: slice | list[int]) -> "Results":
+        """Some of the points."""
+        return Results(*(getattr(self, f.name)[chosen] for f in fields(self)))
+
+    def put(self, places: Ints | list[int], of: "Results") -> None:
+        """Copy the values of `of`, as many as places or one for all."""
+        for f in fields(self):
+            getattr(self, f.name)[places] = getattr(of, f.name)
+
 
 def mean_state(net: Network, field: int) -> Array:
     """A field of the cylinders' state, mean over cylinders, by lane."""
@@ -58,8 +67,8 @@ def filling_and_work(config: CycleConfig, gas: Gas, net: Network) -> Array:
     return np.stack([air / (density * swept), mean_state(net, cyl.WORK) / swept])
 
 
-def results(config: CycleConfig, gas: Gas, net: Network, rpm: Array) -> Results:
-    """Results of all lanes after a cycle; whether they settled is for others to say."""
+def results(config: CycleConfig, gas: Gas, net: Network, rpm: Array, settled: Flags, cycles: Ints) -> Results:
+    """Results of all lanes after a cycle; `settled` and `cycles` as given."""
     swept = config.displacement / config.cylinders
     air, imep = filling_and_work(config, gas, net)
     peak = mean_state(net, cyl.PEAK)
@@ -72,7 +81,6 @@ def results(config: CycleConfig, gas: Gas, net: Network, rpm: Array) -> Results:
     fuel = mean_state(net, cyl.INTAKE) * gas.fuel_share * config.cylinders  # kg a cycle
     energy = 4.0 * math.pi * torque / 3.6e6  # kWh a cycle
     specific = np.where(energy > 0.0, fuel / np.where(energy > 0.0, energy, 1.0), np.nan)
-    none = np.zeros(LANES, dtype=np.int64)
     return Results(
         torque=torque,
         imep=imep,
@@ -84,8 +92,8 @@ def results(config: CycleConfig, gas: Gas, net: Network, rpm: Array) -> Results:
         peak_pressure=peak,
         exhaust_temperature=exhaust,
         fuel_per_kwh=specific,
-        settled=none > 0,
-        cycles=none,
+        settled=settled,
+        cycles=cycles,
     )
 
 

@@ -1,4 +1,4 @@
-"""Operating points that lie anywhere, as pulls do, simulated in an order that warms each one up by its neighbour."""
+"""Operating points that lie anywhere, as pulls do, simulated with one engine or with several that differ little."""
 
 import os
 from collections.abc import Callable, Sequence
@@ -8,16 +8,16 @@ import numpy as np
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import MOST_LOAD, Simulator
-from phaseopt.cycle.lanes import LANES, Array, Ints
+from phaseopt.cycle.lanes import Array, Ints
 from phaseopt.cycle.network import Mesh
-from phaseopt.cycle.results import NAMES, Results
+from phaseopt.cycle.results import Results
 from phaseopt.values.blas import one_blas_thread
 
 Progress = Callable[[int, int], None]
 
-TASK = 96  # points of one task: enough that its cold start costs little, few enough to share among many cores
-TOGETHER = 3 * LANES  # points of about one speed among which a lane looks for its next
-NEAR = np.array([300.0, 15.0, 8.0, 8.0])  # rpm, kPa, deg, deg: changes that take about as many cycles to settle
+# points of one task, every engine's counted: better more, for they share homes and fill the lanes; but no fewer tasks
+# than workers as long as a task has so many
+TASK, LEAST = 480, 96
 
 
 @one_blas_thread()
@@ -35,12 +35,12 @@ def run_scattered(
     Parameters
     ----------
     configs : sequence of CycleConfig
-        Engines.
+        Engines; those of one build (`CycleConfig.same_build`) are marched together.
     points : array (n, 4)
         Speed [rpm], load [kPa], true intake and exhaust centreline [deg], in any order.
     again : int
-        How often each point is simulated, each time from where it settled: two cycles alike to 0.1 % may be 0.5 % from
-        the last one, and a few times more brings them within 0.1 %.
+        How often each point must settle, each time from where it did before: two cycles alike to 0.1 % may be 0.5 %
+        from the last one, and a few times more brings them within 0.1 %.
     mesh, workers, progress : optional
         As for `grid.simulate`.
 
@@ -48,21 +48,25 @@ def run_scattered(
     -------
     list of Results
         One for each engine, in the order of the points; not settled where the point did not, or where the load is more
-        than an open throttle gives.
+        than an open throttle gives. A point's bytes do not depend on what is simulated with it.
     """
     points = np.asarray(points, dtype=np.float64)
     order = np.argsort(points[:, 0], kind="stable")
-    parts = np.array_split(order, max(1, round(len(order) / TASK)))
     found = [Results.empty(len(points)) for _ in configs]
-    tasks = [(i, part) for part in parts for i in range(len(configs))]
+    workers = workers or os.cpu_count() or 1
+    tasks = []
+    for build in _builds(configs):
+        count = len(order) * len(build)
+        parts = max(1, round(count / TASK), min(workers, count // LEAST))
+        tasks += [(build, part) for part in np.array_split(order, parts)]
     done = 0
-    with ThreadPoolExecutor(workers or os.cpu_count()) as pool:
+    with ThreadPoolExecutor(workers) as pool:
         try:
-            jobs = pool.map(lambda task: _run_part(configs[task[0]], points[task[1]], mesh, again), tasks)
-            for (i, part), result in zip(tasks, jobs, strict=True):
-                for name in (*NAMES, "settled", "cycles"):
-                    getattr(found[i], name)[part] = getattr(result, name)
-                done += len(part)
+            jobs = pool.map(lambda task: _run([configs[i] for i in task[0]], points[task[1]], mesh, again), tasks)
+            for (build, part), results in zip(tasks, jobs, strict=True):
+                for i, result in zip(build, results, strict=True):
+                    found[i].put(part, result)
+                done += len(part) * len(build)
                 if progress is not None:
                     progress(done, len(configs) * len(points))
         except BaseException:
@@ -71,26 +75,25 @@ def run_scattered(
     return found
 
 
-def _run_part(config: CycleConfig, points: Array, mesh: Mesh | None, again: int) -> Results:
-    """Points in the order of speed, those out of reach of an open throttle left unsettled."""
-    out = Results.empty(len(points))
-    inside = np.flatnonzero(points[:, 1] <= MOST_LOAD * config.ambient_pressure)
+def _builds(configs: Sequence[CycleConfig]) -> list[list[int]]:
+    """Numbers of the engines, those of one build together."""
+    builds: list[list[int]] = []
+    for i, config in enumerate(configs):
+        same = next((build for build in builds if configs[build[0]].same_build(config)), None)
+        if same is None:
+            builds.append([i])
+        else:
+            same.append(i)
+    return builds
+
+
+def _run(engines: list[CycleConfig], points: Array, mesh: Mesh | None, again: int) -> list[Results]:
+    """Points with engines of one build, those out of reach of an open throttle left unsettled."""
+    inside: Ints = np.flatnonzero(points[:, 1] <= MOST_LOAD * engines[0].ambient_pressure)
+    out = [Results.empty(len(points)) for _ in engines]
     if len(inside):
-        near = points[inside]
-        queues = [np.repeat(queue, again) for queue in _queues(near)]
-        result = Simulator(config, mesh).run(near[:, 0], near[:, 1], near[:, 2], near[:, 3], queues=queues)
-        for name in (*NAMES, "settled", "cycles"):
-            getattr(out, name)[inside] = getattr(result, name)
+        whose = [engine for engine in engines for _ in inside]
+        found = Simulator(engines[0], mesh).run(np.tile(points[inside], (len(engines), 1)), whose, again)
+        for i, result in enumerate(out):
+            result.put(inside, found.only(slice(i * len(inside), (i + 1) * len(inside))))
     return out
-
-
-def _queues(points: Array) -> list[Ints]:
-    """Short walks through points of about one speed, each to the nearest that is left, shared among the lanes."""
-    queues: list[Ints] = []
-    for part in np.array_split(np.arange(len(points)), max(1, round(len(points) / TOGETHER))):
-        left, walk = list(part[1:]), [part[0]]
-        while left:
-            away = np.abs((points[left] - points[walk[-1]]) / NEAR).sum(axis=1)
-            walk.append(left.pop(int(np.argmin(away))))
-        queues += [np.array(q) for q in np.array_split(walk, LANES) if len(q)]
-    return queues

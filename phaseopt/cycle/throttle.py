@@ -11,11 +11,10 @@ from phaseopt.cycle.network import Network
 from phaseopt.cycle.orifice import nozzle_squared
 
 
-def _through(net: Network, pressure: Array) -> Array:
-    """Flow through a unit of throttle area [kg/(m^2 s)] from outside to `pressure`, by lane."""
-    space = net.arrays.spaces[0].reshape(-1, LANES)
-    squares = [nozzle_squared(space[0, k], space[1, k], pressure[k], space[4, k]) for k in range(LANES)]
-    return np.asarray(np.sqrt(np.array(squares)))
+def _through(net: Network, pressure: float, lane: int) -> float:
+    """Flow through a unit of throttle area [kg/(m^2 s)] from outside to `pressure` [Pa]."""
+    space = net.arrays.spaces[0].reshape(-1, LANES)[:, lane]
+    return math.sqrt(nozzle_squared(space[0], space[1], pressure, space[4]))
 
 
 def fill_intake(net: Network, times: Array) -> None:
@@ -30,18 +29,23 @@ def fill_intake(net: Network, times: Array) -> None:
             pipe[:, ducts.SPECIFIC] /= times
 
 
-def set_out(net: Network, displacement: float, rpm: Array, load: Array, lane: int) -> None:
-    """A first throttle in `lane` for about the air that its load [Pa] takes, and the intake at its pressure."""
-    v = net.throttled
-    space = net.arrays.spaces[0].reshape(-1, LANES)[:, lane]
-    share = max(0.9 * load[lane] / space[0] - 0.1, 0.1)  # volumetric efficiency to be expected
-    through = math.sqrt(nozzle_squared(space[0], space[1], load[lane], space[4]))
-    guess = share * displacement * space[0] / space[1] * rpm[lane] / 120.0 / through / len(v)
-    if not 0.6 < v[0, march.V_THROTTLE, lane] / guess < 1.6:
-        v[:, march.V_THROTTLE, lane] = guess
-    times = np.ones(LANES)
-    times[lane] = load[lane] / v[:, march.V_P, lane].mean()
-    fill_intake(net, times)
+def set_out(net: Network, displacement: float, rpm: float, load: float, lane: int) -> None:
+    """From rest: a first throttle in `lane` for about the air that a load [Pa] takes at a speed [rpm]."""
+    v, space = net.throttled, net.arrays.spaces[0].reshape(-1, LANES)[:, lane]
+    share = max(0.9 * load / space[0] - 0.1, 0.1)  # volumetric efficiency to be expected
+    taken = share * displacement * space[0] / space[1] * rpm / 120.0
+    v[:, march.V_THROTTLE, lane] = taken / _through(net, load, lane) / len(v)
+    fill_intake(net, np.where(np.arange(LANES) == lane, load / space[0], 1.0))
+
+
+def move(net: Network, speed: float, before: float, load: float, lane: int) -> None:
+    """From a state settled at a load `before` [Pa]: throttle and intake for another load, at `speed` times the speed.
+
+    Air is taken in proportion to both. A throttle that is wrong at first cools or heats the plenum, for many cycles.
+    """
+    taken = speed * load / before
+    net.throttled[:, march.V_THROTTLE, lane] *= taken * _through(net, before, lane) / _through(net, load, lane)
+    fill_intake(net, np.where(np.arange(LANES) == lane, load / before, 1.0))
 
 
 def hold(net: Network, steps: int, load: Array) -> Array:
@@ -56,7 +60,8 @@ def hold(net: Network, steps: int, load: Array) -> Array:
     taken = net.cylinders[:, cyl.INTAKE].sum(axis=0)
     wanted = taken / np.maximum(came, 1e-12) * load / mean
     outside = 0.999 * net.arrays.spaces[0, :LANES]
-    eased = _through(net, load) / _through(net, np.minimum(mean, outside))
+    behind = np.minimum(mean, outside)
+    eased = np.array([_through(net, load[k], k) / _through(net, behind[k], k) for k in range(LANES)])
     v[:, march.V_THROTTLE] *= np.clip(wanted / eased, 0.4, 2.5)
     # by the cycle's end pressure has drifted half the cycle's imbalance beyond its mean
     now = v[:, march.V_P].mean(axis=0)

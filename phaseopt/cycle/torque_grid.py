@@ -18,7 +18,7 @@ import xarray as xr
 
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR, HITS, TIGHT, running_gaps, verdicts
-from phaseopt.cycle.chunks import clear_parts
+from phaseopt.cycle.chunks import Axes, clear_parts
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import plenum_pressure
 from phaseopt.cycle.grid import grid_fingerprint, simulate
@@ -30,7 +30,6 @@ from phaseopt.project import Project, Side
 from phaseopt.values.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
-Axes = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 Counted = Callable[[int, int], None]
 
 KEPT = 12  # grids kept there at most: calibrating makes new ones
@@ -55,7 +54,7 @@ def grid_axes(project: Project) -> Axes:
     """
     rpm = _divided(np.array(project.tables.rpm), RPM_STEP)
     load = _divided(_thinned(project.tables.load, LOAD_STEP), LOAD_STEP)
-    return rpm, load, _timings(project, "intake"), _timings(project, "exhaust")
+    return Axes(rpm, load, _timings(project, "intake"), _timings(project, "exhaust"))
 
 
 def torque_grid(
@@ -87,17 +86,17 @@ def torque_grid(
     Raises `InputError` as `grid.simulate` and `contact_model`, and where no point settles. Where the folder cannot be
     written nothing is kept.
     """
-    rpm, load, icl, ecl = grid_axes(project)
+    axes = grid_axes(project)
     model = contact or contact_model(project)
-    pressure, place = np.unique(plenum_pressure(project, load), return_inverse=True)
-    simulated = grid_fingerprint(config, rpm, pressure, icl, ecl)
-    key = fingerprint(simulated, load)
+    pressure, place = np.unique(plenum_pressure(project, axes.load), return_inverse=True)
+    simulated = axes._replace(load=pressure)
+    key = fingerprint(grid_fingerprint(config, simulated), axes.load)
     path = cache_path(project, config)
     grid = _read_cached(path, key)
     if grid is None:
         keep = _can_keep(path.parent)
         parts = path.with_suffix("") if keep else None
-        at_pressure = simulate(config, rpm, pressure, icl, ecl, progress=progress, parts=parts, cluster=cluster)
+        at_pressure = simulate(config, simulated, progress=progress, parts=parts, cluster=cluster)
         if not bool((at_pressure["settled"] > 0.5).any()):
             raise InputError.one(
                 "describes an engine that does not run: no point of its simulation settled",
@@ -106,23 +105,23 @@ def torque_grid(
                 where="cycle",
             )
         about = {"units": "kPa", "long_name": "load of the tables: mean pressure in the plenum, the top full throttle"}
-        grid = at_pressure.isel(load=place).assign_coords(load=("load", load, about))
+        grid = at_pressure.isel(load=place).assign_coords(load=("load", axes.load, about))
         grid.attrs["fingerprint"] = key
         if parts is not None:
             with contextlib.suppress(InputError):  # a full disk; it may still have room where the grid is wanted
                 cache_grid(grid, path)
             clear_parts(parts)
             forget_oldest(path.parent, KEPT)
-    grid["contact"] = contact_marks(model, rpm, icl, ecl)
+    grid["contact"] = contact_marks(model, axes.rpm, axes.icl, axes.ecl)
     grid.attrs["project"] = project.name
     return grid
 
 
 def cache_path(project: Project, config: CycleConfig) -> Path:
     """Where the simulated grid of a project is kept."""
-    rpm, load, icl, ecl = grid_axes(project)
-    pressure = np.unique(plenum_pressure(project, load))
-    key = fingerprint(grid_fingerprint(config, rpm, pressure, icl, ecl), load)
+    axes = grid_axes(project)
+    simulated = axes._replace(load=np.unique(plenum_pressure(project, axes.load)))
+    key = fingerprint(grid_fingerprint(config, simulated), axes.load)
     return project.folder / FOLDER / f"grid-{key[:16]}.nc"
 
 

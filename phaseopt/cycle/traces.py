@@ -51,8 +51,7 @@ def traces(
     Raises `InputError` for a load that an open throttle cannot give.
     """
     simulator = Simulator(config, mesh)
-    point = np.array([[rpm], [load], [icl], [ecl]], dtype=np.float64)
-    run = simulator.run(point[0], point[1], point[2], point[3])
+    run = simulator.run(np.array([[rpm, load, icl, ecl]]))
     seen: list[Array] = []
     simulator.cycle(lambda step: seen.append(_look(simulator)))
     steps = simulator.steps
@@ -70,7 +69,7 @@ def traces(
         for name, (unit, long, factor) in TRACES.items()
     }
     axis = ("crank_angle", angle, {"units": "degree", "long_name": "crank angle after gas-exchange top dead centre"})
-    found = results(config, simulator.gas, simulator.net, simulator.points[0])
+    found = results(config, simulator.gas, simulator.net, simulator.points[0], run.settled, run.cycles)
     about = {"rpm": rpm, "load": load, "icl": icl, "ecl": ecl}
     about |= {"settled": int(run.settled[0]), "cycles": int(run.cycles[0])}
     about |= {name: float(getattr(found, name)[0]) for name in NAMES}

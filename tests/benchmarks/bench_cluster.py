@@ -25,6 +25,7 @@ import xarray as xr
 sys.path.insert(0, str(Path(__file__).parents[1] / "cycle"))
 from sample import sample
 
+from phaseopt.cycle.chunks import Axes
 from phaseopt.cycle.grid import simulate
 from phaseopt.values.numba import njit
 
@@ -37,7 +38,7 @@ sys.path.insert(0, sys.argv[1])
 from cycle.sample import AXES, MESH, single
 from phaseopt.io.digest import fingerprint
 from phaseopt.cycle.grid import simulate
-grid = simulate(single(), *AXES, mesh=MESH)
+grid = simulate(single(), AXES, mesh=MESH)
 print(fingerprint([grid[name].values for name in grid.data_vars]))
 """
 
@@ -69,7 +70,7 @@ def cores(rounds: int = 100_000_000) -> float:
 
 def grid(**where: object) -> xr.Dataset:
     """The benchmark's grid."""
-    return simulate(sample(), RPM, LOAD, ICL, ECL, **where)  # type: ignore[arg-type]
+    return simulate(sample(), Axes(RPM, LOAD, ICL, ECL), **where)  # type: ignore[arg-type]
 
 
 def cluster(workers: int) -> distributed.LocalCluster:

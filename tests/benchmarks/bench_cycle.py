@@ -24,7 +24,7 @@ from sample import sample
 
 from phaseopt.cycle import orifice
 from phaseopt.cycle.chamber import chamber
-from phaseopt.cycle.chunks import plan
+from phaseopt.cycle.chunks import Axes, plan
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.cylinder import HALF_BURNED, burned_share, wall_coefficient
 from phaseopt.cycle.engine import Simulator
@@ -43,7 +43,7 @@ SPREAD = np.array(  # rpm, load, icl, ecl of the points at which meshes are comp
 
 def simulated(rpm: float, load: np.ndarray, icl: np.ndarray, ecl: np.ndarray) -> np.ndarray:
     """Torque at all points of one speed, chunk by chunk, as `simulate` does it."""
-    chunks = plan(np.array([rpm]), load, icl, ecl)
+    chunks = plan(Axes(np.array([rpm]), load, icl, ecl))
     return np.concatenate([simulate_chunk(sample(), Mesh(), c, lambda: False)[0].ravel() for c in chunks])
 
 
@@ -64,10 +64,10 @@ def map_cost(every: int) -> bool:
 
 def mesh_error() -> bool:
     """Torque on the default mesh and on one four times finer, at the points of `SPREAD`."""
-    default, fine = (Simulator(sample(), m).run(*SPREAD.T) for m in (Mesh(), Mesh().finer(4)))
+    default, fine = (Simulator(sample(), m).run(SPREAD) for m in (Mesh(), Mesh().finer(4)))
     wide_open = SPREAD.copy()
     wide_open[:, 1] = 98.0
-    full = Simulator(sample()).run(*wide_open.T).torque
+    full = Simulator(sample()).run(wide_open).torque
     error = (default.torque - fine.torque) / full * 100
     print("mesh: torque error, % of full-load torque:", " ".join(f"{e:+.2f}" for e in error))
     print(f"      largest {np.abs(error).max():.2f} (1), settled: {bool(default.settled.all() and fine.settled.all())}")
@@ -119,7 +119,7 @@ def one_cylinder(rpm: float) -> float:
 def cycle_cost(config: CycleConfig, rpm: float) -> tuple[float, bool]:
     """Seconds a cycle of one point, marched with seven others as in the map; and whether the point settled."""
     simulator = Simulator(config)
-    r = simulator.run(*(np.full(8, x) for x in (rpm, 98.0, 110.0, 110.0)))
+    r = simulator.run(np.array([[rpm, 98.0, 110.0, 110.0]]))
     begun = time.process_time()
     for _ in range(10):
         simulator.cycle()

@@ -17,14 +17,14 @@ import numpy as np
 import optuna
 from figures import Figure, report
 
-from phaseopt.cycle.chunks import read_part, write_part
+from phaseopt.cycle.chunks import Axes, read_part, write_part
 from phaseopt.cycle.grid import VARIABLES, dataset
 from phaseopt.cycle.storage import cache_grid, cached_grid
 from phaseopt.io.cache import read_arrays, write_arrays
 from phaseopt.study.storage import open_study, seal, sealed_trials, store_record, stored_record
 
 RNG = np.random.default_rng(5)
-AXES = (np.linspace(2e3, 8e3, 5), np.array([60.0, 98.0]), np.linspace(95.0, 125.0, 4), np.linspace(100.0, 120.0, 3))
+AXES = Axes(np.linspace(2e3, 8e3, 5), np.array([60.0, 98.0]), np.linspace(95.0, 125.0, 4), np.linspace(100.0, 120.0, 3))
 NUMBERS = RNG.uniform(50.0, 200.0, (5, len(VARIABLES), 2, 4, 3))
 OF_A_STUDY, OF_OTHERS = (600, 60), (1500, 150)  # bits flipped, and ends cut
 KINDS = ("noticed", "no harm", "passed unnoticed", "traceback")
@@ -77,7 +77,7 @@ def read_chunk(path: Path) -> object:
 
 
 CASES: dict[str, tuple[str, Callable[[Path], None], Callable[[Path], object]]] = {
-    "grid": ("grid.nc", lambda p: cache_grid(dataset(NUMBERS, *AXES).assign_attrs(fingerprint="key"), p), read_grid),
+    "grid": ("grid.nc", lambda p: cache_grid(dataset(NUMBERS, AXES).assign_attrs(fingerprint="key"), p), read_grid),
     "arrays": ("responses.npz", lambda p: write_arrays(p, {"torque": NUMBERS[:, 0]}), read_npz),
     "chunk": ("a.chunk", lambda p: write_part(p.parent, "a", NUMBERS[0]), read_chunk),
     "study": ("study.sqlite", write_study, read_study),

@@ -111,10 +111,10 @@ class Bench:
         arrays = march.Arrays(
             self.rows.reshape(-1), self.geo, self.gas.kernel, self.pipes, self.ends, self.spaces, self.scratch,
             self.junctions, self.branches, self.counts, self.volume.reshape(1, -1), np.array([self.size]), 1,
-            np.zeros((0, cylinder.FIELDS * LANES)), np.zeros(cylinder.NUMBERS),
+            np.zeros((0, cylinder.FIELDS * LANES)),
         )  # fmt: skip
         course = march.Course(
-            lanes, lanes, lanes, np.full(LANES, -1), none, np.zeros((2, steps, 2 * LANES)),
+            lanes, np.full(LANES, -1), none, np.zeros((2, steps, 2 * LANES)),
             np.zeros((2, steps), dtype=np.int64), np.zeros((steps, LANES)), np.zeros(steps + 1), np.zeros(steps),
         )  # fmt: skip
         march.run_steps(arrays, course, 0, steps)

@@ -4,13 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 
+from phaseopt.cycle.chunks import Axes
 from phaseopt.cycle.config import CycleConfig, Lift, Pipe, Section
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.valves import Valve
 
 MESH = Mesh(40.0, 60.0, 120.0)  # coarse
 # a small grid: rpm, load, icl, ecl
-AXES = (
+AXES = Axes(
     np.array([3000.0, 4500.0, 6000.0, 7500.0]),
     np.array([60.0, 98.0]),
     np.array([105.0, 112.0]),
@@ -75,7 +76,7 @@ def single() -> CycleConfig:
 
 
 def untuned() -> CycleConfig:
-    """The same with stubs into boxes for pipes: waves neither help nor hinder, as the rules of the trade suppose."""
+    """The same with stubs into boxes for pipes: waves do not help or hinder, as the rules of the trade suppose."""
     return replace(
         sample(),
         runner=Pipe((Section(110.0, 44.0, 40.0),), 325.0),

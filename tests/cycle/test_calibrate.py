@@ -59,7 +59,7 @@ def test_known_factors_are_found_again(responses: Responses, truth: np.ndarray) 
 
 
 def test_pipes_that_differ_widen_the_errors(responses: Responses, truth: np.ndarray) -> None:
-    """What no factor can mend is found and counted: larger errors, and the true factors still within three of them."""
+    """What no factor can fix is found and counted: larger errors, and the true factors still within three of them."""
     plain, other = (calibrate(responses, measured(t), NAMES) for t in truth[:2])
     assert other.wrong > plain.wrong
     for name in NAMES:
@@ -105,7 +105,7 @@ def test_a_factor_out_of_range_stands_at_its_bound_and_says_so(responses: Respon
 def test_standard_errors_are_those_of_least_squares(responses: Responses, truth: np.ndarray) -> None:
     """One factor, one pull without drift between points, scatter that dwarfs all else: sigma over root sum of squares.
 
-    The textbook error of a slope; what no factor can mend is taken as known and small.
+    The textbook error of a slope; what no factor can fix is taken as known and small.
     """
     seen = replace(measured(truth[2], 0.0, 0.0), error=np.full(len(POINTS), 15.0), pull=np.zeros(24, dtype=np.int64))
     got = calibrate(responses, seen, ("friction",), wrong=1e-6)
@@ -132,14 +132,6 @@ def test_points_that_cannot_be_simulated_are_left_out_and_counted() -> None:
     nothing = calibrate(answers.only(~answers.ran), seen.only(~answers.ran), ("flow",))
     assert nothing.factors == {}
     assert "no measured point" in nothing.refused["flow"]
-
-
-def test_scattered_points_are_those_of_a_run_one_by_one() -> None:
-    """Order and neighbours do not matter beyond what settling to 0.1 % of imep leaves (about 0.2 N m here)."""
-    together = run_scattered([sample()], POINTS[::5], mesh=COARSE)[0]
-    for point, torque in zip(POINTS[::5], together.torque, strict=True):
-        alone = run_scattered([sample()], point[None], mesh=COARSE)[0].torque[0]
-        assert abs(torque - alone) < 0.4
 
 
 def test_wrong_input() -> None:

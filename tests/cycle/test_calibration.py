@@ -78,7 +78,7 @@ def test_simulated_torque_is_that_of_the_calibrated_engine(found: PulledCalibrat
 
 
 def test_a_pull_left_out_has_no_say(found: PulledCalibration, project: Project, points: xr.Dataset) -> None:
-    """However wrong it is: the factors without it are the same, but for the size of what no factor can mend."""
+    """However wrong it is: the factors without it are the same, but for the size of what no factor can fix."""
     torque = points["torque"].where(points["pull"] != 4, points["torque"] * 1.3)
     other = run(project, points.assign(torque=torque))
     with_it, without = other.whole.factors, other.without[4].factors

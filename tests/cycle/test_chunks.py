@@ -17,8 +17,9 @@ from hypothesis import strategies as st
 
 from phaseopt.cycle import chunks as module
 from phaseopt.cycle import grid as cycle_grid
-from phaseopt.cycle.chunks import clear_parts, plan, read_part, write_part
-from phaseopt.cycle.grid import Stopped, simulate, simulate_chunk
+from phaseopt.cycle.chunks import Axes, clear_parts, plan, read_part, write_part
+from phaseopt.cycle.engine import Stopped
+from phaseopt.cycle.grid import simulate, simulate_chunk
 from phaseopt.cycle.storage import write_netcdf
 from phaseopt.values.errors import InputError
 
@@ -35,7 +36,7 @@ from pathlib import Path
 from phaseopt.cycle.grid import simulate
 from cycle.sample import AXES, MESH, single
 end = lambda done, of: done >= 8 and os.kill(os.getpid(), signal.SIGKILL)
-simulate(single(), *AXES, mesh=MESH, progress=end, parts=Path(sys.argv[1]), cluster=(sys.argv[2:] or [None])[0])
+simulate(single(), AXES, mesh=MESH, progress=end, parts=Path(sys.argv[1]), cluster=(sys.argv[2:] or [None])[0])
 """
 
 
@@ -47,7 +48,7 @@ def killed_run(parts, *cluster):
 
 @pytest.fixture(scope="module")
 def whole_grid():
-    return simulate(single(), *AXES, mesh=MESH, workers=1)
+    return simulate(single(), AXES, mesh=MESH, workers=1)
 
 
 @pytest.fixture
@@ -65,10 +66,10 @@ def counted(monkeypatch):
 
 @given(st.tuples(*[st.integers(1, n) for n in (4, 12, 20, 20)]))
 def test_a_plan_holds_every_point_once(sizes):
-    """Whatever the axes: places do not overlap, cover the grid, and name the loads that are there."""
+    """For any axes: places do not overlap, cover the grid, and name the loads that are there."""
     axes = [np.arange(1.0, n + 1) for n in sizes]
     seen = np.zeros((sizes[0], 1, sizes[1]))
-    for chunk in plan(*axes):
+    for chunk in plan(Axes(*axes)):
         seen[chunk.place] += 1
         assert np.array_equal(axes[1][chunk.place[2]], chunk.load)
         assert axes[0][chunk.row] == chunk.rpm
@@ -78,7 +79,7 @@ def test_a_plan_holds_every_point_once(sizes):
 
 def test_same_numbers_from_any_number_of_threads(whole_grid, tmp_path):
     """To the bit, and the files to the byte."""
-    again = simulate(single(), *AXES, mesh=MESH, workers=3)
+    again = simulate(single(), AXES, mesh=MESH, workers=3)
     xr.testing.assert_identical(again, whole_grid)
     write_netcdf(whole_grid, tmp_path / "a.nc")
     write_netcdf(again, tmp_path / "b.nc")
@@ -94,13 +95,13 @@ def test_interrupted_run_ends_and_is_taken_up(whole_grid, counted, tmp_path):
 
     before = threading.active_count()
     with pytest.raises(KeyboardInterrupt):
-        simulate(single(), *AXES, mesh=MESH, workers=1, parts=tmp_path / "new" / "parts", progress=interrupt)
+        simulate(single(), AXES, mesh=MESH, workers=1, parts=tmp_path / "new" / "parts", progress=interrupt)
     assert threading.active_count() == before
     assert len(list((tmp_path / "new" / "parts").iterdir())) == 2
     counted.clear()
     heard = []
     got = simulate(
-        single(), *AXES, mesh=MESH, workers=1, parts=tmp_path / "new" / "parts", progress=lambda *n: heard.append(n)
+        single(), AXES, mesh=MESH, workers=1, parts=tmp_path / "new" / "parts", progress=lambda *n: heard.append(n)
     )
     assert counted == [6000.0, 7500.0]
     assert heard == [(n, POINTS) for n in (4, 8, 12, 16)]
@@ -111,7 +112,7 @@ def test_a_stopped_thread_gives_up_between_cycles():
     """Asked before every cycle, so within a fraction of a second on any engine."""
     asked = iter([False, False, False, True])
     with pytest.raises(Stopped):
-        simulate_chunk(single(), MESH, plan(*AXES)[0], lambda: next(asked))
+        simulate_chunk(single(), MESH, plan(AXES)[0], lambda: next(asked))
     assert next(asked, None) is None
 
 
@@ -119,7 +120,7 @@ def test_killed_run_is_taken_up(whole_grid, counted, tmp_path):
     """A process killed by the system (signal 9) leaves complete chunks only; the rest is computed, once."""
     killed_run(tmp_path)
     kept = len(list(tmp_path.glob("*.chunk")))
-    got = simulate(single(), *AXES, mesh=MESH, parts=tmp_path)
+    got = simulate(single(), AXES, mesh=MESH, parts=tmp_path)
     assert kept >= 2
     assert len(counted) == len(RPM) - kept
     xr.testing.assert_identical(got, whole_grid)
@@ -128,19 +129,19 @@ def test_killed_run_is_taken_up(whole_grid, counted, tmp_path):
 @pytest.mark.parametrize("damage", [lambda b: b[:-8], lambda b: b"", lambda b: b[:99] + bytes([b[99] ^ 1]) + b[100:]])
 def test_damaged_chunks_are_computed_anew(whole_grid, counted, tmp_path, damage):
     """Cut short, empty, one bit flipped: not taken, and whole afterwards."""
-    simulate(single(), *AXES, mesh=MESH, parts=tmp_path)
+    simulate(single(), AXES, mesh=MESH, parts=tmp_path)
     victim = sorted(tmp_path.iterdir())[1]
     sound = victim.read_bytes()
     victim.write_bytes(damage(sound))
     counted.clear()
-    xr.testing.assert_identical(simulate(single(), *AXES, mesh=MESH, parts=tmp_path), whole_grid)
+    xr.testing.assert_identical(simulate(single(), AXES, mesh=MESH, parts=tmp_path), whole_grid)
     assert len(counted) == 1
     assert victim.read_bytes() == sound
 
 
 def test_chunks_of_anything_else_are_not_taken(monkeypatch):
     """Another engine, mesh, speed, load or timing, or version of the program: another name."""
-    chunk, engine = plan(*AXES)[0], single()
+    chunk, engine = plan(AXES)[0], single()
     keys = [
         chunk.key(engine, MESH),
         chunk.key(replace(engine, compression_ratio=11.9), MESH),
@@ -156,14 +157,14 @@ def test_chunks_of_anything_else_are_not_taken(monkeypatch):
 
 
 def test_full_disk(tmp_path, monkeypatch):
-    """The run ends with the mend; no half chunk stays."""
+    """The run ends with the fix named; no half chunk stays."""
 
     def full(*_):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(InputError, match=r"No space left.*make room there and run again"):
-        simulate(single(), *AXES, mesh=MESH, parts=tmp_path)
+        simulate(single(), AXES, mesh=MESH, parts=tmp_path)
     assert list(tmp_path.iterdir()) == []
 
 

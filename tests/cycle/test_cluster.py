@@ -47,11 +47,11 @@ def test_killed_and_taken_up_with_the_same_bytes(address, tmp_path):
     killed_run(parts, address)
     kept = {f: f.stat().st_mtime_ns for f in parts.glob("*.chunk")}
     heard = []
-    got = simulate(single(), *AXES, mesh=MESH, parts=parts, cluster=address, progress=lambda *done: heard.append(done))
+    got = simulate(single(), AXES, mesh=MESH, parts=parts, cluster=address, progress=lambda *done: heard.append(done))
     assert 2 <= len(kept) < 4
     assert heard == [(n, POINTS) for n in (4, 8, 12, 16)]
     assert {f: f.stat().st_mtime_ns for f in kept} == kept  # not written again
-    here = simulate(single(), *AXES, mesh=MESH)
+    here = simulate(single(), AXES, mesh=MESH)
     xr.testing.assert_identical(got, here)
     write_netcdf(got, tmp_path / "cluster.nc")
     write_netcdf(here, tmp_path / "threads.nc")
@@ -68,7 +68,7 @@ def die_once(mark, chunk, stopped):
 
 def test_a_worker_that_dies_is_replaced(address, tmp_path):
     """Its chunk goes to another worker, and all come back once."""
-    chunks = plan(*AXES)
+    chunks = plan(AXES)
     got = {
         chunk.rpm: float(number[0])
         for chunk, number in by_cluster(partial(die_once, tmp_path / "mark"), chunks, address)
@@ -96,15 +96,15 @@ def still_running(before):
 
 
 def test_mistakes_come_back_whole(address):
-    """The user's as `InputError`, a lack as a mend, the program's own as it is; no thread stays."""
+    """The user's as `InputError`, a lack with its fix, the program's own as it is; no thread stays."""
     before = set(threading.enumerate())
     with pytest.raises(InputError, match="ambient") as caught:
-        simulate(single(), AXES[0], AXES[1] + 40.0, *AXES[2:], mesh=MESH, cluster=address)
+        simulate(single(), AXES._replace(load=AXES.load + 40.0), mesh=MESH, cluster=address)
     assert "full throttle is a small depression" in caught.value.mistakes[0].hint
     with pytest.raises(InputError, match="install the same version of phaseopt on all workers"):
-        list(by_cluster(lacking, plan(*AXES), address))
+        list(by_cluster(lacking, plan(AXES), address))
     with pytest.raises(ZeroDivisionError):
-        list(by_cluster(broken, plan(*AXES), address))
+        list(by_cluster(broken, plan(AXES), address))
     assert still_running(before) == []
 
 
@@ -116,7 +116,7 @@ def test_interruption_ends_at_once(address, tmp_path):
 
     before = set(threading.enumerate())
     with pytest.raises(KeyboardInterrupt):
-        simulate(single(), *AXES, mesh=MESH, parts=tmp_path, cluster=address, progress=interrupt)
+        simulate(single(), AXES, mesh=MESH, parts=tmp_path, cluster=address, progress=interrupt)
     assert len(list(tmp_path.iterdir())) == 1
     assert still_running(before) == []
 
@@ -124,12 +124,12 @@ def test_interruption_ends_at_once(address, tmp_path):
 def test_another_version_is_refused():
     """By the worker, before it computes anything."""
     with pytest.raises(InputError, match="another version of phaseopt"):
-        on_worker("older", broken, plan(*AXES)[0])
+        on_worker("older", broken, plan(AXES)[0])
 
 
 @pytest.mark.parametrize("listens", [False, True])
 def test_no_answer(monkeypatch, listens):
-    """Nothing at the address, or something that takes the call and says nothing: told with address and mend."""
+    """Nothing at the address, or something that takes the call and says nothing: the message has address and fix."""
     monkeypatch.setattr(module, "PATIENCE", 0.3)
     with socket.socket() as port:
         port.bind(("127.0.0.1", 0))
@@ -137,23 +137,23 @@ def test_no_answer(monkeypatch, listens):
             port.listen()
         address = f"tcp://127.0.0.1:{port.getsockname()[1]}"
         with pytest.raises(InputError, match=rf"no Dask scheduler answers at {address} .*check the address"):
-            simulate(single(), *AXES, mesh=MESH, cluster=address)
+            simulate(single(), AXES, mesh=MESH, cluster=address)
 
 
 @pytest.mark.parametrize("address", ["host", "tcp://127.0.0.1", "gopher://127.0.0.1:8786"])
 def test_what_is_no_address(address):
-    """Told like one where nothing answers."""
+    """The message is that of one where nothing answers."""
     with pytest.raises(InputError, match=f"no Dask scheduler answers at {address}"):
-        simulate(single(), *AXES, mesh=MESH, cluster=address)
+        simulate(single(), AXES, mesh=MESH, cluster=address)
 
 
 def test_without_workers(tmp_path, monkeypatch):
-    """None from the start; and none left while chunks wait: told, not waited for without end."""
+    """None from the start; and none left while chunks wait: reported, not waited for without end."""
     with distributed.LocalCluster(
         n_workers=0, processes=False, dashboard_address="127.0.0.1:0", local_directory=str(tmp_path), silence_logs=50
     ) as cluster:
         with pytest.raises(InputError, match=r"has no workers\. Fix: start some: dask worker"):
-            list(by_cluster(broken, plan(*AXES), cluster.scheduler_address))
+            list(by_cluster(broken, plan(AXES), cluster.scheduler_address))
         with distributed.Client(cluster.scheduler_address, set_as_default=False) as client:
             job = client.submit(print, pure=False)
             monkeypatch.setattr(module, "PATIENCE", 0.2)
@@ -162,8 +162,8 @@ def test_without_workers(tmp_path, monkeypatch):
 
 
 def test_the_extra_is_missing(monkeypatch):
-    """Told with the command that mends it; not asked for where every chunk is there."""
+    """The message has the command that fixes it; not asked for where every chunk is there."""
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(InputError, match=r"pip install 'phaseopt\[cluster\]'"):
-        simulate(single(), *AXES, mesh=MESH, cluster="tcp://127.0.0.1:8786")
+        simulate(single(), AXES, mesh=MESH, cluster="tcp://127.0.0.1:8786")
     assert list(by_cluster(broken, [], "tcp://127.0.0.1:8786")) == []

@@ -1,5 +1,7 @@
 """The cylinder's balance against cycles with a closed-form answer."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,21 +9,21 @@ from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.gas import constant_gamma
 from phaseopt.cycle.lanes import LANES
 
+from .sample import sample
+
 
 def closed_cycle(ratio, duration, steps=3600, gamma=1.4, heat=1.5e6, start=360.0):
     """Compression, burning and expansion with shut valves and adiabatic walls; returns (state, heat put in)."""
     gas = constant_gamma(gamma).kernel.copy()
     gas[9] = heat
-    numbers = np.zeros(cyl.NUMBERS)
-    numbers[cyl.COMPLETE], numbers[cyl.BORE] = 1.0, 0.08
     angle = np.linspace(180.0, 540.0, steps + 1)
     volume = 5e-4 / (ratio - 1.0) + 2.5e-4 * (1 - np.cos(np.radians(angle)))
     z = cyl.at_rest(gas, volume[0], 1e5, 300.0, 0.0)
-    z[cyl.FRESH], z[cyl.START], z[cyl.DURATION] = z[cyl.MASS], start, duration
+    z[cyl.FRESH], z[cyl.START], z[cyl.DURATION], z[cyl.COMPLETE] = z[cyl.MASS], start, duration, 1.0
     flat = z.reshape(-1)
     for i in range(steps):
-        cyl.burn(flat, numbers, angle[i], angle[1] - angle[0], volume[i])
-        cyl.step_cylinder(flat, numbers, gas, volume[i], volume[i + 1], 0.0, False)
+        cyl.burn(flat, angle[i], angle[1] - angle[0], volume[i])
+        cyl.step_cylinder(flat, gas, volume[i], volume[i + 1], 0.0, False)
     return z, z[cyl.BURNED, 0] * heat
 
 
@@ -59,10 +61,10 @@ def test_burn_gets_longer_with_residual_gas_and_speed():
     z[cyl.MASS], z[cyl.PRESSURE], z[cyl.THETA] = 5e-4, 1e5, 1e5
     z[cyl.BURNED] = 5e-4 * np.array([0.0, 0.08, 0.16, 0.25, 0.08, 0.08, 0.08, 0.08])
     rpm = np.array([4000.0] * 4 + [2000.0, 8000.0, 4000.0, 4000.0])
-    numbers = np.zeros(cyl.NUMBERS)
-    numbers[cyl.SPEED_REF], numbers[cyl.BURN_REF] = 4000.0, 60.0
+    engine = replace(sample(), burn_speed=4000.0, burn_duration=60.0)
     for k in range(LANES):
-        cyl.close_intake(z.reshape(-1), numbers, constant_gamma(1.4).kernel, 4e-4, rpm[k], 8.0, k)
+        z[cyl.WALL :, k] = cyl.given(engine, rpm[k])
+        cyl.close_intake(z.reshape(-1), constant_gamma(1.4).kernel, 4e-4, k)
     d = z[cyl.DURATION]
     assert d[1] == pytest.approx(60.0)
     assert d[0] < d[1] < d[2] < d[3]
@@ -74,10 +76,12 @@ def test_woschni_by_hand():
 
     One step of a cylinder at rest in volume: what it loses is h A (T - wall) dt, with w = 2.28 Sp before burning.
     """
-    gas, numbers = constant_gamma(1.4).kernel, np.zeros(cyl.NUMBERS)
-    numbers[cyl.BORE], numbers[cyl.WALL_T], numbers[cyl.HEAT_FACTOR] = 0.08, 450.0, 1.0
+    gas = constant_gamma(1.4).kernel
     z = cyl.at_rest(gas, 5e-5, 4e6, 1800.0, 0.0)
     z[cyl.STEP], z[cyl.PISTON], z[cyl.STIR] = 1e-5, 12.0, cyl.STIR_SHUT
-    cyl.step_cylinder(z.reshape(-1), numbers, gas, 5e-5, 5e-5, 0.012, False)
+    z[cyl.WALL :] = np.array(cyl.given(replace(sample(), bore=80.0, wall_temperature=450.0, wall_heat=1.0), 1.0))[
+        :, None
+    ]
+    cyl.step_cylinder(z.reshape(-1), gas, 5e-5, 5e-5, 0.012, False)
     h = 3.26 * 0.08**-0.2 * 4000.0**0.8 * 1800.0**-0.55 * (2.28 * 12.0) ** 0.8
     assert z[cyl.HEAT_LOSS, 0] == pytest.approx(h * 0.012 * 1350.0 * 1e-5, rel=1e-6)

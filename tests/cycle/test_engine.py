@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from phaseopt.cycle import cylinder as cyl
-from phaseopt.cycle import ducts, engine, march
+from phaseopt.cycle import ducts, march, schedule
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import Lift
 from phaseopt.cycle.engine import Simulator
@@ -21,10 +21,9 @@ from .sample import sample, untuned
 COARSE = Mesh(40.0, 60.0, 120.0)
 
 
-def full_load(simulator, rpm, icl=108.0, ecl=110.0, **more):
+def full_load(simulator, rpm, icl=108.0, ecl=110.0, engines=None):
     """Results at 98 kPa for up to `LANES` values of any argument."""
-    rpm, icl, ecl = (np.broadcast_to(np.asarray(x, dtype=float), LANES).copy() for x in (rpm, icl, ecl))
-    return simulator.run(rpm, np.full(LANES, 98.0), icl, ecl, **more)
+    return simulator.run(np.stack(np.broadcast_arrays(rpm, np.full(LANES, 98.0), icl, ecl), axis=1), engines)
 
 
 @pytest.fixture(scope="module")
@@ -60,19 +59,18 @@ ARRANGEMENTS = {
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
 def test_a_closed_engine_keeps_mass_and_energy(arrangement):
     """Outer ends shut, valves and pistons moving, no heat or burning: mass, and energy plus work, to 1e-10."""
-    s = Simulator(replace(sample(), **ARRANGEMENTS[arrangement]), COARSE)
+    s = Simulator(replace(sample(), wall_heat=0.0, completeness=0.0, **ARRANGEMENTS[arrangement]), COARSE)
     end = 2 * s.net.names.index("tail") + 1
     s.net.arrays.ends[end] = [march.WALL, -1, 0, -1]
     s.net.arrays.geo[:, ducts.HEAT] = 0.0
     s.net.throttled[:, march.V_THROTTLE] = 0.0
-    s.net.arrays.numbers[cyl.HEAT_FACTOR] = s.net.arrays.numbers[cyl.COMPLETE] = 0.0
     s.points[:] = 110.0
     s.points[0] = np.linspace(2500.0, 6000.0, LANES)
     s.points[2] = np.linspace(100.0, 120.0, LANES)
     s.set_steps(1200)
     mass, energy = totals(s)
     for _ in range(3):
-        assert s.cycle() < 1.0
+        assert (s.cycle() < 1.0).all()
         energy -= s.net.cylinders[:, cyl.WORK].sum(axis=0)
     after, inner = totals(s)
     assert np.abs(after / mass - 1.0).max() < 1e-10
@@ -86,14 +84,16 @@ def test_lanes_do_not_know_of_each_other(arrangement):
     order = np.array([3, 6, 0, 5, 7, 1, 4, 2])
     points = np.array([
         np.linspace(2000.0, 7000.0, LANES), np.linspace(40e3, 98e3, LANES), np.linspace(80.0, 125.0, LANES),
-        np.linspace(70.0, 130.0, LANES), np.linspace(4.0, 18.0, LANES),
+        np.linspace(70.0, 130.0, LANES),
     ])  # fmt: skip
+    base = replace(sample(), **ARRANGEMENTS[arrangement])
+    engines = [replace(base, half_burned=4.0 + 2.0 * k, flow_factor=1.0 - 0.02 * k) for k in range(LANES)]
     found = []
     for chosen in (np.arange(LANES), order, np.full(LANES, 5)):
-        s = Simulator(replace(sample(), **ARRANGEMENTS[arrangement]), COARSE)
-        s.points[:] = points[:, chosen]
+        s = Simulator(base, COARSE)
+        s.points[:], s.engines[:] = points[:, chosen], [engines[k] for k in chosen]
         s.set_steps(1400)
-        assert max(s.cycle() for _ in range(3)) < 1.0
+        assert max(s.cycle().max() for _ in range(3)) < 1.0
         found.append(np.concatenate(s.net.state))
     in_order, shuffled, alone = found
     assert np.ptp(in_order, axis=1).max() > 1.0
@@ -113,14 +113,15 @@ def test_every_load_is_held_with_throttles_of_their_own():
     """Mean pressure behind the throttles is the load to 0.2 %, and what they let in is what the cylinders took."""
     s = Simulator(replace(sample(), throttles="per cylinder"), COARSE)
     load = np.array([40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 98.0, 100.5])
-    r = s.run(np.full(LANES, 4000.0), load, np.full(LANES, 110.0), np.full(LANES, 110.0))
+    r = s.run(np.stack(np.broadcast_arrays(4000.0, load, 110.0, 110.0), axis=1))
     assert r.settled.all()
     assert np.all(np.diff(r.torque) > 0.0)
-    s.cycle()
-    v = s.net.throttled
-    assert v[:, march.V_SUM_P].mean(axis=0) / s.steps == pytest.approx(load * 1e3, rel=2e-3)
-    taken = 4 * mean_state(s.net, cyl.INTAKE)
-    assert v[:, march.V_IN].sum(axis=0) == pytest.approx(taken, rel=5e-3)
+    for each in load:
+        s.run(np.array([[4000.0, each, 110.0, 110.0]]))
+        s.cycle()
+        v = s.net.throttled[:, :, 0]
+        assert v[:, march.V_SUM_P].mean() / s.steps == pytest.approx(each * 1e3, rel=2e-3)
+        assert v[:, march.V_IN].sum() == pytest.approx(4 * mean_state(s.net, cyl.INTAKE)[0], rel=5e-3)
 
 
 def test_chamber_is_the_slider_cranks():
@@ -145,7 +146,8 @@ def test_best_half_burned_angle(rpm):
     Woschni's law a quarter to a third of the heat goes to the walls there, and late burning avoids some of that.
     """
     angles = np.linspace(0.0, 17.5, LANES)
-    torque = full_load(Simulator(untuned(), COARSE), rpm, half_burned=angles).torque
+    engines = [replace(untuned(), half_burned=float(angle)) for angle in angles]
+    torque = full_load(Simulator(untuned(), COARSE), rpm, engines=engines).torque
     top = int(np.clip(torque.argmax(), 2, LANES - 3))
     bend, tilt, _ = np.polyfit(angles[top - 2 : top + 3], torque[top - 2 : top + 3], 2)
     assert 6.0 < -tilt / (2 * bend) < 11.0
@@ -261,42 +263,49 @@ def test_it_is_an_engine_a_builder_would_believe(simulator):
 def test_part_load_pumps_more_and_keeps_more_exhaust(simulator):
     """Throttling lowers torque, raises pumping loss and residual gas (textbook)."""
     load = np.array([35.0, 45.0, 55.0, 65.0, 75.0, 85.0, 92.0, 98.0])
-    r = simulator.run(np.full(LANES, 3000.0), load, np.full(LANES, 112.0), np.full(LANES, 112.0))
+    r = simulator.run(np.stack(np.broadcast_arrays(3000.0, load, 112.0, 112.0), axis=1))
     assert r.settled.all()
     assert np.all(np.diff(r.torque) > 0.0)
     assert np.all(np.diff(r.residual_fraction) < 0.0)
     assert np.all(np.diff(r.pmep[:6]) > 0.0)
 
 
-def test_a_warm_start_changes_nothing(simulator):
-    """A point reached from its neighbour and from rest: the same to 0.3 %, three times what settles a cycle."""
-    full_load(simulator, 5000.0, icl=np.linspace(98.0, 112.0, LANES))
-    warm = full_load(simulator, 5000.0, icl=np.linspace(100.0, 114.0, LANES))
-    cold = full_load(Simulator(sample(), COARSE), 5000.0, icl=np.linspace(100.0, 114.0, LANES))
-    assert warm.settled.all()
-    assert cold.settled.all()
-    assert warm.torque == pytest.approx(cold.torque, rel=3e-3)
+def test_the_start_matters_little(monkeypatch):
+    """Points reached from two starts far apart: the same to 0.3 %, three times what settles a cycle."""
+    usual = full_load(Simulator(sample(), COARSE), 5000.0, icl=np.linspace(100.0, 114.0, LANES))
+    monkeypatch.setattr(schedule, "HOME_TIMING", 125.0)
+    other = full_load(Simulator(sample(), COARSE), 5000.0, icl=np.linspace(100.0, 114.0, LANES))
+    assert usual.settled.all()
+    assert other.settled.all()
+    assert not np.array_equal(usual.torque, other.torque)
+    assert usual.torque == pytest.approx(other.torque, rel=3e-3)
 
 
 def test_pressure_does_not_ring_at_wide_overlap(monkeypatch):
     """A cylinder at top dead centre with both valves wide open fills within a step; half the step changes nothing."""
     usual = full_load(Simulator(sample(), COARSE), 1500.0, icl=90.0, ecl=95.0)
-    monkeypatch.setattr(engine, "COURANT", engine.COURANT / 2)
+    monkeypatch.setattr(schedule, "COURANT", schedule.COURANT / 2)
     halved = full_load(Simulator(sample(), COARSE), 1500.0, icl=90.0, ecl=95.0)
     assert usual.torque == pytest.approx(halved.torque, rel=5e-3)
 
 
-def test_a_point_that_cannot_run_does_not_spoil_the_next(simulator):
-    """Exhaust fills the intake at light load and wide overlap; the point after it settles as it does from rest."""
-    icl, ecl, load = np.array([90.0, 105.0]), np.array([95.0, 125.0]), np.array([40.0, 60.0])
-    rpm = np.full(2, 1500.0)
-    both = simulator.run(rpm, load, icl, ecl, queues=[np.array([0, 1])])
-    alone = Simulator(sample(), COARSE).run(rpm[1:], load[1:], icl[1:], ecl[1:])
-    assert both.settled.tolist() == [False, True]
-    assert both.torque[1] == pytest.approx(alone.torque[0], rel=5e-3)
+def test_a_point_that_cannot_run_does_not_spoil_the_next():
+    """Exhaust fills the intake at light load and wide overlap; in the same lanes the points after it are as alone."""
+    points = np.array([[1500.0, 40.0, 90.0, 95.0], [1500.0, 60.0, 105.0, 125.0]])
+    s = Simulator(sample(), COARSE)
+    assert s.run(points[:1]).settled.tolist() == [False]
+    after, alone = s.run(points[1:]), Simulator(sample(), COARSE).run(points[1:])
+    assert after.settled.tolist() == [True]
+    assert after.torque[0] == alone.torque[0]
 
 
 def test_load_above_the_outside_air_is_refused(simulator):
     """No supercharger here."""
     with pytest.raises(InputError, match="ambient"):
-        simulator.run(np.array([3000.0]), np.array([130.0]), np.array([110.0]), np.array([110.0]))
+        simulator.run(np.array([[3000.0, 130.0, 110.0, 110.0]]))
+
+
+def test_engines_of_another_build_are_refused(simulator):
+    """Lanes share pipes and cylinders."""
+    with pytest.raises(ValueError, match="build"):
+        full_load(simulator, 3000.0, engines=[replace(sample(), bore=82.0)] * LANES)

@@ -124,7 +124,7 @@ def test_without_a_cycle_section_there_is_a_mend(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("changes", "told"),
+    ("changes", "message"),
     [
         ({"cycle": {"air_fuel_ratio": 20.0}}, r"cycle.air_fuel_ratio: 20 is lambda 1.38 with petrol"),
         ({"cycle": {"plenum_volume": 0}}, "cycle.plenum_volume"),
@@ -160,11 +160,11 @@ def test_without_a_cycle_section_there_is_a_mend(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_what_cannot_be_simulated_is_told(tmp_path: Path, changes: dict[str, Any], told: str) -> None:
+def test_what_cannot_be_simulated_is_refused(tmp_path: Path, changes: dict[str, Any], message: str) -> None:
     changes = dict(changes)
     order = changes.pop("firing_order", FOUR)
     cycle = {**CYCLE, **changes.pop("cycle", {})}
-    with pytest.raises(InputError, match=told) as caught:
+    with pytest.raises(InputError, match=message) as caught:
         cycle_config(project_of(tmp_path, firing_order=order, cycle=cycle, **changes))
     (mistake,) = caught.value.mistakes
     assert mistake.file == tmp_path / "project.toml"

@@ -16,11 +16,12 @@ from project.test_load import TORQUE
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.cycle import torque_grid as subject
+from phaseopt.cycle.chunks import Axes
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.grid import VARIABLES, dataset
-from phaseopt.cycle.torque_grid import FloatArray, cache_path, contact_marks, grid_axes, torque_at, torque_grid
+from phaseopt.cycle.torque_grid import cache_path, contact_marks, grid_axes, torque_at, torque_grid
 from phaseopt.io.cache import FOLDER
 from phaseopt.project import Project
 
@@ -42,11 +43,11 @@ def simulations(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Something quick in the simulation's place; how many points it was asked for each time."""
     asked: list[int] = []
 
-    def quick(config: CycleConfig, *axes: FloatArray, **_: Any) -> xr.Dataset:
+    def quick(config: CycleConfig, axes: Axes, **_: Any) -> xr.Dataset:
         shape = tuple(len(axis) for axis in axes)
         asked.append(math.prod(shape))
         rows = np.random.default_rng(len(asked)).uniform(100.0, 200.0, (shape[0], len(VARIABLES), *shape[1:]))
-        return dataset(rows, *axes)
+        return dataset(rows, axes)
 
     monkeypatch.setattr(subject, "simulate", quick)
     return asked
@@ -80,7 +81,7 @@ def test_the_grid_holds_what_a_simulation_of_its_points_gives(tmp_path: Path) ->
     assert grid["load"].attrs["units"] == "kPa"
     icl, ecl = float(grid["icl"][1]), float(grid["ecl"][0])
     for load, pressure in ((70.0, 70.0), (100.0, 97.0)):  # the top row is full throttle: 99 kPa less 2
-        alone = Simulator(config).run(np.array([4400.0]), np.array([pressure]), np.array([icl]), np.array([ecl]))
+        alone = Simulator(config).run(np.array([[4400.0, pressure, icl, ecl]]))
         node = float(grid["torque"].sel(rpm=4400.0, load=load, icl=icl, ecl=ecl))
         assert node == pytest.approx(float(alone.torque[0]), rel=4e-3)
         assert torque_at(project, config, [[4400.0, load, icl, ecl]])[0] == pytest.approx(node, rel=4e-3)
