@@ -4,7 +4,7 @@ So a point's bytes do not depend on what is simulated with it, before it or besi
 
 A point starts from the settled state of its home: a timing with little overlap at a speed and a load near its own.
 Homes start from rest. Points of a grid share few homes; from there they take a cycle or two more than from a neighbour
-in timing (none more on the hill-climb example's grid, whose speeds and loads are those of homes).
+in timing (hardly more on the hill-climb example's grid, whose speeds and loads are those of homes).
 
 The number of steps is chosen for the fastest waves that an engine is likely to have at the point. If a wave outruns its
 cells all the same, the point is marched again with more steps, from its start.
