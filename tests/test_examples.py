@@ -1,4 +1,4 @@
-"""The examples: they are what their generators write, and the story told of them is true."""
+"""The examples: they are what their generators write, and the story that goes with them is true."""
 
 import csv
 import importlib.util
@@ -183,7 +183,7 @@ def test_the_cams_are_of_their_class(hill: Project) -> None:
 
 
 def test_the_degree_wheel_stood_one_degree_out(hill: Project) -> None:
-    """The fit finds it, within twice what it says of its own doubt."""
+    """The fit finds it, within twice what it says of its own uncertainty."""
     for side, law in contact_model(hill).drops.items():
         assert abs(law.wheel - 1.0) < 2 * np.sqrt(law.covariance[-1, -1]), side
 

@@ -26,15 +26,15 @@ from phaseopt.torque_model import TorqueModel
 HOSTILE = '<script>alert("x")</script> & "Fennel"'
 
 
-def test_names_are_told_alike_to_python_and_to_type_checkers() -> None:
-    """Every public name is there, of the module that type checkers are told, and no module of the package hides it."""
+def test_names_are_the_same_for_python_and_for_type_checkers() -> None:
+    """Every public name comes from the module that type checkers read, and no module of the package hides it."""
     source = ast.parse((ROOT / "phaseopt" / "__init__.py").read_text(encoding="utf-8"))
     block = next(node for node in source.body if isinstance(node, ast.If))  # what type checkers alone read
     imports = [node for node in block.body if isinstance(node, ast.ImportFrom)]
-    told = {name.name: node.module for node in imports if node.module and node.module.startswith("phaseopt")
+    names = {name.name: node.module for node in imports if node.module and node.module.startswith("phaseopt")
             for name in node.names}  # fmt: skip
-    assert sorted(told) == sorted(po.__all__) == sorted(set(dir(po)) & set(told))
-    for name, module in told.items():
+    assert sorted(names) == sorted(po.__all__) == sorted(set(dir(po)) & set(names))
+    for name, module in names.items():
         assert getattr(po, name) is getattr(sys.modules[str(module)], name)
         assert getattr(po, name).__doc__
         assert not (ROOT / "phaseopt" / name).exists()

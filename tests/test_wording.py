@@ -1,22 +1,19 @@
 """Plain English wherever a person reads, and the field's own terms in the code.
 
-    python tests/test_wording.py [ROOM]
-
-prints where the words below still stand, room by room. A word is looked for in the sentences that the package can
-print, in its docstrings, templates, pages of documentation and notebooks; a name in the package's code and tests.
+A word is looked for in the sentences that the package can print, in its docstrings, comments, templates, pages of
+documentation, examples and notebooks; a name in the code of the package and its tests.
 """
 
 import ast
 import json
 import re
-import sys
 import tokenize
-from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGE = ROOT / "phaseopt"
 
 # Not this, but that: a pattern of whole words, and what to say instead.
 WORDS = {
@@ -53,8 +50,8 @@ WORDS = {
 
 # The same in what is printed, docstrings left out: there the code's own names may stand.
 PRINTED = {
-    r"(static|running|least|required|tightest|phaser) gaps?|gaps? (by hand|above|a hand|that a hand)": "clearance",
-}
+    r"(?<![\[.`\"=(-])(?<!time )gaps?(?! (in time|in the time|budget)|[.`\"\]=])": "clearance",
+}  # fmt: skip
 
 # Parts of names, and whole names of the package, with the field's term.
 PARTS = {
@@ -63,7 +60,8 @@ PARTS = {
     "belief": "hyperprior", "beliefs": "hyperpriors", "stray": "outlier", "strays": "outliers",
     "wish": "search_setting", "wishes": "search_settings", "suspicion": "plausibility", "worth": "objective",
     "foreign": "table_import",
-    "heed": "warnings", "lest": "otherwise", "dearest": "most_costly",
+    "heed": "warnings", "lest": "otherwise", "guaranteed": "worst_case", "binds": "limited_by",
+    "doubt": "uncertainty", "dearest": "most_costly",
 }  # fmt: skip
 OF_LIBRARIES = ("study.tell(",)  # other libraries' own names
 WHOLE = {"said": "notes", "shown": "display_units", "kept": "cache", "odd": "outliers", "health": "log_quality"}
@@ -79,28 +77,30 @@ class Found(NamedTuple):
 
 
 def sentences(path: Path) -> Iterator[tuple[int, str, bool]]:
-    """The texts of a module that a person can read, strings of more than one word, and whether one is a docstring."""
+    """What a person can read in a module, and whether it can be printed: strings of more than one word, comments."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     for node in ast.walk(tree):
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and " " in node.value.strip():
-            yield node.lineno, node.value, id(node) in docstrings
+            yield node.lineno, node.value, id(node) not in docstrings
+    with tokenize.open(path) as lines:
+        for token in tokenize.generate_tokens(lines.readline):
+            if token.type == tokenize.COMMENT:
+                yield token.start[0], token.string, False
 
 
 def pages() -> Iterator[Path]:
     """Pages of documentation and templates."""
     yield from (ROOT / name for name in ("README.md", "DEVELOPERS.md", "maps/README.md"))
-    yield from sorted((ROOT / "examples").glob("*.md"))
-    yield from sorted(
-        p for p in (ROOT / "phaseopt").rglob("*") if p.suffix in (".j2", ".js", ".html", ".json", ".toml")
-    )
+    yield from sorted((ROOT / "examples").rglob("*.md"))
+    yield from sorted(p for p in PACKAGE.rglob("*") if p.suffix in (".j2", ".js", ".html", ".json", ".toml"))
 
 
 def texts() -> Iterator[tuple[str, str, bool]]:
     """Every text that a person reads, with its place, and whether it is printed."""
-    for path in sorted((ROOT / "phaseopt").rglob("*.py")):
-        for line, text, is_docstring in sentences(path):
-            yield f"{path.relative_to(ROOT)}:{line}", text, not is_docstring
+    for path in sorted([*PACKAGE.rglob("*.py"), *(ROOT / "examples").rglob("*.py")]):
+        for line, text, is_printed in sentences(path):
+            yield f"{path.relative_to(ROOT)}:{line}", text, is_printed
     for path in pages():
         for line, text in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
             yield f"{path.relative_to(ROOT)}:{line}", text, True
@@ -130,7 +130,7 @@ def _patterns(words: dict[str, str]) -> list[tuple[re.Pattern[str], str]]:
 def names_found() -> list[Found]:
     """Names that are ruled out, in the package and its tests."""
     found = []
-    for path in sorted([*(ROOT / "phaseopt").rglob("*.py"), *(ROOT / "tests").rglob("*.py")]):
+    for path in sorted([*PACKAGE.rglob("*.py"), *(ROOT / "tests").rglob("*.py")]):
         if path == Path(__file__).resolve():
             continue
         with tokenize.open(path) as lines:
@@ -138,16 +138,10 @@ def names_found() -> list[Found]:
                 if token.type == tokenize.NAME and not any(each in token.line for each in OF_LIBRARIES):
                     parts = re.split(r"_|(?<=[a-z])(?=[A-Z])", token.string)
                     wrong = [PARTS[part.lower()] for part in parts if part.lower() in PARTS]
-                    wrong += [WHOLE[token.string]] if token.string in WHOLE and "tests" not in path.parts else []
+                    wrong += [WHOLE[token.string]] if token.string in WHOLE and path.is_relative_to(PACKAGE) else []
                     place = f"{path.relative_to(ROOT)}:{token.start[0]}"
                     found += [Found(place, token.string, each, token.line.strip()) for each in wrong[:1]]
     return found
-
-
-def room_of(place: str) -> str:
-    """The room or page that a place is in."""
-    parts = place.split(":")[0].split("/")
-    return "/".join(parts[:2])
 
 
 def listed(found: list[Found]) -> str:
@@ -155,15 +149,11 @@ def listed(found: list[Found]) -> str:
     return "\n".join(f"{each.place}: {each.word} -> {each.instead}   ({each.around[:100]})" for each in found)
 
 
-def main() -> None:
-    """Print how often, and with a room where."""
-    found = words_found() + names_found()
-    if len(sys.argv) > 1:
-        print(listed([each for each in found if room_of(each.place).endswith(sys.argv[1])]))
-    for name, count in sorted(Counter(room_of(each.place) for each in found).items()):
-        print(f"{count:6d}  {name}")
-    print(Counter(each.word.lower() for each in found).most_common(60))
+def test_what_a_person_reads_is_plain_english() -> None:
+    found = words_found()
+    assert not found, listed(found)
 
 
-if __name__ == "__main__":
-    main()
+def test_names_are_the_terms_of_the_field() -> None:
+    found = names_found()
+    assert not found, listed(found)

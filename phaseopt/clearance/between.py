@@ -13,7 +13,7 @@ Box = tuple[float, float, float, float]
 
 
 def breaking_cells(model: ContactModel, tables: PhaseTables, box: Box, top: float) -> str:
-    """The cells, or rest, whose phases bring the binding contact of a box nearest, in a sentence.
+    """The cells, or rest, whose phases bring the limiting contact of a box nearest, in a sentence.
 
     The phase of one cam is chosen against all phases that the other may hold, then the other's against it; where the
     contact depends on one cam alone, its cell alone is named.

@@ -100,11 +100,11 @@ def gap_budget(model: ContactModel, intake_phase: float, exhaust_phase: float, r
     mm = {"units": "mm"}
     return xr.Dataset(
         {
-            "by_hand": ("contact", levels[0], mm | {"long_name": "gap a hand should find, cold lash as set"}),
-            "static": ("contact", levels[-2], mm | {"long_name": "static gap, guaranteed"}),
-            "running": ("contact", levels[0] - taken.sum(axis=0), mm | {"long_name": "running gap, worst case"}),
-            "static_rss": ("contact", left(~speed), mm | {"long_name": "static gap, root-sum-square"}),
-            "running_rss": ("contact", left(speed | ~speed), mm | {"long_name": "running gap, root-sum-square"}),
+            "by_hand": ("contact", levels[0], mm | {"long_name": "clearance you should measure, cold, lash as set"}),
+            "static": ("contact", levels[-2], mm | {"long_name": "static clearance, worst case"}),
+            "running": ("contact", levels[0] - taken.sum(axis=0), mm | {"long_name": "running clearance, worst case"}),
+            "static_rss": ("contact", left(~speed), mm | {"long_name": "static clearance, root-sum-square"}),
+            "running_rss": ("contact", left(speed | ~speed), mm | {"long_name": "running clearance, root-sum-square"}),
             "taken": (("step", "contact"), taken, mm | {"long_name": "what an allowance takes"}),
             "words": ("step", list(steps.values()), {"long_name": "allowance"}),
             "rule": ("step", np.where(speed, "running", "static"), {"long_name": "rule it belongs to"}),

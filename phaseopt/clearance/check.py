@@ -22,8 +22,8 @@ from phaseopt.clearance.nominal_gaps import hand_gaps
 from phaseopt.clearance.rules import (
     CLEAR,
     HITS,
-    binding,
     least_sentence,
+    limiting_rule,
     margins,
     running_gaps,
     running_words,
@@ -76,9 +76,9 @@ class Verdict(ShowsItself):
         What judged.
     cells : Dataset (rpm, load, contact)
         `intake_phase`, `exhaust_phase`, `icl`, `ecl` [degrees]; `by_hand`, `static`, `running` gaps, `static_rss` and
-        `running_rss` (by root-sum-square: shown, not judged by) [mm]; `angle`, the crank angle of the least static gap,
-        and `running_angle`; `static_margin` and `running_margin` above each rule [mm]; `verdict`; `limited_by`, the
-        rule with the least margin.
+        `running_rss` (by root-sum-square: shown, not judged by) [mm]; `angle`, the crank angle of the least static
+        clearance, and `running_angle`; `static_margin` and `running_margin` above each rule [mm]; `verdict`;
+        `limited_by`, the rule with the least margin.
     box : BoxVerdict
         The tables as a box.
     full_travel : FullTravel
@@ -206,7 +206,7 @@ def _cells(
         return dims, values.reshape(*shape, *values.shape[1:]), attrs
 
     words = judged(model, gaps.static, running, outside != "")
-    limited_by = np.where(outside != "", outside, binding(model, margin))
+    limited_by = np.where(outside != "", outside, limiting_rule(model, margin))
     intake, exhaust = (model.engine.cam(side) for side in SIDES)
     return xr.Dataset(
         {
@@ -214,15 +214,15 @@ def _cells(
             "exhaust_phase": on(cell, pairs[:, 1], "exhaust phase, + = advanced", "degree"),
             "icl": on(cell, intake.true_centreline(pairs[:, 0]), "intake centreline after TDC", "degree"),
             "ecl": on(cell, exhaust.true_centreline(pairs[:, 1]), "exhaust centreline before TDC", "degree"),
-            "by_hand": on(contact, by_hand, "gap a hand should find, cold lash as set", "mm"),
-            "static": on(contact, gaps.static, "static gap, guaranteed", "mm"),
-            "running": on(contact, running, "running gap, worst case", "mm"),
-            "static_rss": on(contact, static_rss, "static gap, root-sum-square", "mm"),
-            "running_rss": on(contact, running_rss, "running gap, root-sum-square", "mm"),
-            "angle": on(contact, gaps.static_angle, "crank angle of the least static gap", "degree"),
-            "running_angle": on(contact, gaps.swept_angle, "crank angle of the least running gap", "degree"),
-            "static_margin": on(contact, margin[:, 0], "static gap above what is required", "mm"),
-            "running_margin": on(contact, margin[:, 1], "running gap above the reserve", "mm"),
+            "by_hand": on(contact, by_hand, "clearance you should measure, cold, lash as set", "mm"),
+            "static": on(contact, gaps.static, "static clearance, worst case", "mm"),
+            "running": on(contact, running, "running clearance, worst case", "mm"),
+            "static_rss": on(contact, static_rss, "static clearance, root-sum-square", "mm"),
+            "running_rss": on(contact, running_rss, "running clearance, root-sum-square", "mm"),
+            "angle": on(contact, gaps.static_angle, "crank angle of the least static clearance", "degree"),
+            "running_angle": on(contact, gaps.swept_angle, "crank angle of the least running clearance", "degree"),
+            "static_margin": on(contact, margin[:, 0], "static clearance above the minimum", "mm"),
+            "running_margin": on(contact, margin[:, 1], "running clearance above the reserve", "mm"),
             "verdict": on(cell, words, "verdict"),
             "limited_by": on(cell, limited_by, "the rule with the least margin"),
         },

@@ -10,7 +10,7 @@ from phaseopt.clearance.faults import Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import ENDS
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import CLEAR, binding, margins, running_gaps
+from phaseopt.clearance.rules import CLEAR, limiting_rule, margins, running_gaps
 from phaseopt.tables import PhaseClamps, PhaseTables
 
 
@@ -25,7 +25,7 @@ class ClampVerdict:
     speeds
         Dims rpm (and contact): `intake_from` ... `exhaust_to` (degrees); `static` and `running` gaps, `static_margin`
         and `running_margin`, mm; `verdict`, of any phase of one cam between its clamps with any of the other at that
-        speed; `binds`, the rule with the least margin.
+        speed; `limited_by`, the rule with the least margin.
     box
         All clamps and rest as a box, up to the top speed or the last speed given, whichever is beyond.
     full_travel
@@ -83,14 +83,14 @@ def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:
             for k, name in enumerate(ENDS)
         }
         | {
-            "static": (contact, static, mm | {"long_name": "static gap, guaranteed"}),
-            "running": (contact, running, mm | {"long_name": "running gap, worst case"}),
-            "static_margin": (contact, margin[:, 0], mm | {"long_name": "static gap above what is required"}),
-            "running_margin": (contact, margin[:, 1], mm | {"long_name": "running gap above the reserve"}),
+            "static": (contact, static, mm | {"long_name": "static clearance, worst case"}),
+            "running": (contact, running, mm | {"long_name": "running clearance, worst case"}),
+            "static_margin": (contact, margin[:, 0], mm | {"long_name": "static clearance above the minimum"}),
+            "running_margin": (contact, margin[:, 1], mm | {"long_name": "running clearance above the reserve"}),
             "verdict": ("rpm", words, {"long_name": "verdict"}),
             "limited_by": (
                 "rpm",
-                np.where(outside != "", outside, binding(model, margin)),
+                np.where(outside != "", outside, limiting_rule(model, margin)),
                 {"long_name": "what limits it"},
             ),
         },

@@ -5,7 +5,7 @@ Both are convex, and for any unit direction n the gap between the two planes acr
 
     s(n) = (least n·x of the exhaust body) - (greatest n·x of the intake body),
 
-is no more than their distance; for the best n it is the distance. Whatever n is found by, s(n) is a proven lower bound,
+is no more than their distance; for the best n it is the distance. Any n gives a proven lower bound,
 and a distance between two of their points an upper one: the search ends where the two agree. For a given n, s is a
 straight function of the lifts (in steps at n·axis = 0 only), never growing with either: a plane that lies below the
 distance at every pair of lifts.

@@ -238,10 +238,10 @@ def laws_of(evidence: Evidence, fit: Fit) -> tuple[DropLaw, ...]:
         )  # fmt: skip
     laws = []
     for sitting in range(max(f, 1)):
-        kept = [*range(c + 1), c + 1 + sitting] if f else list(range(c + 1))
+        held = [*range(c + 1), c + 1 + sitting] if f else list(range(c + 1))
         covariance, shifts = np.zeros((c + 2, c + 2)), np.zeros((len(fit.shifts), c + 2))
-        covariance[: len(kept), : len(kept)] = fit.covariance[np.ix_(kept, kept)]
-        shifts[:, : len(kept)] = fit.shifts[:, kept]
+        covariance[: len(held), : len(held)] = fit.covariance[np.ix_(held, held)]
+        shifts[:, : len(held)] = fit.shifts[:, held]
         wheel = float(fit.wheels[sitting]) if f else 0.0
         laws.append(
             DropLaw(evidence.crank, fit.parameters[:c], fit.factor, wheel, covariance, fit.cylinders, shifts, readings)

@@ -55,7 +55,7 @@ def reading_at_tdc(
     tilt: float,
     gauge_error: float,
     wheel_error: float,
-    shown: Unit = METRIC.gap,
+    unit: Unit = METRIC.gap,
 ) -> Single:
     """One reading at TDC.
 
@@ -68,7 +68,7 @@ def reading_at_tdc(
     """
     slip = COVERAGE_SIGMAS * wheel_error
     off_tdc = float(max(crank.drop(slip), crank.drop(-slip))) / math.cos(math.radians(tilt))
-    words = f"may be {shown.up(off_tdc)} {shown.name} too high, had the crank stood {slip:g}° off TDC"
+    words = f"may be {unit.up(off_tdc)} {unit.name} too high, had the crank stood {slip:g}° off TDC"
     return Single("at_tdc", cylinder, 0.0, drop, gauge_error, high_by=off_tdc, words=words)
 
 
@@ -84,7 +84,7 @@ class CamError:
 
 def clay_drop(
     crank: SliderCrank, cam: Camshaft, cylinder: int, thickness: float, clay: Clay, error: CamError,
-    shown: Unit = METRIC.gap,
+    unit: Unit = METRIC.gap,
 ) -> Single:  # fmt: skip
     """A clay squeezed between valve and piston while the crank was turned through TDC.
 
@@ -126,10 +126,10 @@ def clay_drop(
         clay.error,
         high_by=clay.spring_back + max(lift - low, 0.0),
         low_by=max(high - lift, 0.0),
-        words=f"{shown.text(thickness)} thick and {shown.text(lift)} of lift {abs(at):.0f}° "
+        words=f"{unit.text(thickness)} thick and {unit.text(lift)} of lift {abs(at):.0f}° "
         f"{'after' if at > 0 else 'before'} TDC, where they came nearest, make "
-        f"{shown.text(thickness + lift)} of drop there"
-        + ("" if error.least is None else f"; the card leaves open whether it was {shown.text(low)} of lift"),
+        f"{unit.text(thickness + lift)} of drop there"
+        + ("" if error.least is None else f"; the card leaves open whether it was {unit.text(low)} of lift"),
     )
 
 
@@ -145,7 +145,7 @@ def geometry_drop(
         D0 = (x sin α + h cos α - R sin|τ - α|) / cos(τ - α),   k = cos α / cos(τ - α)
         h  = recession + gasket + deck + pocket depth
 
-    The rim touches first, outer or inner, unless α = τ. Source: distance of a plane from a disc's nearest point, along
+    The rim meets it first, outer or inner, unless α = τ. Source: distance of a plane from a disc's nearest point, along
     the disc's axis. Validity: a floor that falls the way the valve leans, and until the head meets something other than
     it.
 
@@ -171,7 +171,7 @@ def _height(geometry: Geometry) -> float:
 
 
 def from_geometry(
-    geometry: Geometry, cylinder: int, head_diameter: float, tilt: float, shown: Unit = METRIC.gap
+    geometry: Geometry, cylinder: int, head_diameter: float, tilt: float, unit: Unit = METRIC.gap
 ) -> tuple[Single, KnownFactor]:
     """The drop at TDC and k from the parts' dimensions, with what their errors make of both.
 
@@ -188,10 +188,10 @@ def from_geometry(
     ]
     sigma = math.hypot(factor * geometry.error, *by_angle[0])
     between = tilt - floor
-    touches = "whole face" if between == 0.0 else "outer rim" if between > 0.0 else "inner rim"
+    nearest = "whole face" if between == 0.0 else "outer rim" if between > 0.0 else "inner rim"
     words = (
-        f"head {shown.text(_height(geometry))} above the pocket's floor and {abs(between):g}° to it, its {touches} "
-        f"touches first: {shown.text(at_tdc)} at TDC, and {factor:.3f} times what the piston falls on top"
+        f"head {unit.text(_height(geometry))} above the pocket's floor and {abs(between):g}° to it, its {nearest} "
+        f"meets it first: {unit.text(at_tdc)} at TDC, and {factor:.3f} times what the piston falls on top"
     )
     return Single("geometry", cylinder, 0.0, at_tdc, sigma, words=words), KnownFactor(
         factor, math.hypot(_K_SIGMA, *by_angle[1])

@@ -81,22 +81,22 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     singles, known = _singles(project, side, crank)
     _refuse_cylinders(project, side, sheet, singles)
     law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, known), project, side)
-    floor = () if known is not None else ("taken for a pocket whose floor is no steeper than the valve head",)
+    floor = () if known is not None else ("this holds if the pocket's floor is no steeper than the valve head",)
     return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders, project.display_units.gap)))
 
 
 def law_of(evidence: Evidence, project: Project | None = None, side: Side = "intake") -> DropLaw:
     """The law from everything measured. `project` and `side` are for messages."""
-    shown = (METRIC if project is None else project.display_units).gap
-    evidence, notes = _fitting(evidence, shown)
+    unit = (METRIC if project is None else project.display_units).gap
+    evidence, notes = _fitting(evidence, unit)
     notes = (*notes, *_worked_out(evidence.singles))
     parts = dict(_parts(evidence))
     together, fit = _law(evidence)
     if len(parts) == 1:
         return replace(together, notes=(*notes, *_unknown_notes(evidence)))
     alone = {name: _law(part)[0] for name, part in parts.items()}
-    outliers = _strays(fit, evidence)
-    each = ", ".join(f"{name} {_in_words(law, shown)}" for name, law in alone.items())
+    outliers = _outliers(fit, evidence)
+    each = ", ".join(f"{name} {_in_words(law, unit)}" for name, law in alone.items())
     worst = max(outliers, key=lambda name: outliers[name])
     if outliers[worst] > OUTLIER:
         raise InputError.one(
@@ -139,7 +139,7 @@ def _parts(evidence: Evidence) -> Iterator[tuple[str, Evidence]]:
         yield name, replace(evidence, sheet=None, used=None, singles=own, known_factor=known)
 
 
-def _strays(fit: Fit, evidence: Evidence) -> dict[str, float]:
+def _outliers(fit: Fit, evidence: Evidence) -> dict[str, float]:
     """How far each source but the readings stands off everything else, in standard errors, by its worst measurement."""
     found: dict[str, float] = {}
     for single, off in zip(evidence.singles, fit.outliers.tolist(), strict=True):
@@ -156,9 +156,9 @@ def _worked_out(singles: tuple[Single, ...]) -> Iterator[str]:
         yield f"{source}: {least.words}"
 
 
-def _in_words(law: DropLaw, shown: Unit) -> str:
+def _in_words(law: DropLaw, unit: Unit) -> str:
     where = f", cylinder {law.worst}" if len(law.cylinders) > 1 else ""
-    return f"{shown.text(law.at_tdc.min())} ({shown.down(float(law.low(0.0)))} counted{where})"
+    return f"{unit.text(law.at_tdc.min())} ({unit.down(float(law.low(0.0)))} counted{where})"
 
 
 def _unknown_notes(evidence: Evidence) -> tuple[str, ...]:
@@ -170,7 +170,7 @@ def _unknown_notes(evidence: Evidence) -> tuple[str, ...]:
     return ("nothing shows how fast the drop grows from TDC: the worst that the valve's tilt allows counts",)
 
 
-def _if_mirrored(law: DropLaw, shown: Unit) -> Iterator[str]:
+def _if_mirrored(law: DropLaw, unit: Unit) -> Iterator[str]:
     """What it would take from the drop had before and after TDC been exchanged, where the wheel's zero lets it matter.
 
     A drop is nearly the same on both sides of TDC, so a single sheet cannot show it.
@@ -180,18 +180,18 @@ def _if_mirrored(law: DropLaw, shown: Unit) -> Iterator[str]:
     less = law.factor * float(law.crank.drop(NEARBY) - law.crank.drop(NEARBY - abs(law.wheel)))
     yield (
         f"the wheel shows TDC at {law.wheel:+.1f}°: were before and after exchanged in crank_deg, up to "
-        f"{shown.text(less)} less would be left {NEARBY:g}° from TDC; see that before TDC is negative"
+        f"{unit.text(less)} less would be left {NEARBY:g}° from TDC; see that before TDC is negative"
     )
 
 
-def _cylinder_notes(law: DropLaw, cylinders: int, shown: Unit) -> Iterator[str]:
+def _cylinder_notes(law: DropLaw, cylinders: int, unit: Unit) -> Iterator[str]:
     measured = sorted({*law.cylinders, *(c for other in law.also for c in other.cylinders)})
     if len(measured) > 1:
         low = law.low_by_cylinder(0.0)
         most = law.cylinders[int(low.argmax())]
         yield (
-            f"cylinder {law.worst} counts, it has the least: {shown.down(low.min())} {shown.name} guaranteed at TDC, "
-            f"where cylinder {most} has {shown.down(low.max())}"
+            f"cylinder {law.worst} counts, it has the least: at least {unit.down(low.min())} {unit.name} at TDC, "
+            f"where cylinder {most} has {unit.down(low.max())}"
         )
     if len(measured) < cylinders:
         named = ", ".join(map(str, measured))
@@ -200,18 +200,18 @@ def _cylinder_notes(law: DropLaw, cylinders: int, shown: Unit) -> Iterator[str]:
 
 def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Single, ...], KnownFactor | None]:
     drop, cam = getattr(project.drop, side), project.cam(side)
-    shown, errors = project.display_units.gap, (cam.tilt, drop.gauge_error, drop.wheel_error)
-    found = [reading_at_tdc(crank, number, value, *errors, shown) for number, value in _numbered(drop, drop.at_tdc)]
+    unit, errors = project.display_units.gap, (cam.tilt, drop.gauge_error, drop.wheel_error)
+    found = [reading_at_tdc(crank, number, value, *errors, unit) for number, value in _numbered(drop, drop.at_tdc)]
     if drop.clay is not None:
         fitted, card = camshaft_of(project, side), cam.card
         least = None if card is None else partial(card_least, card, cam.ratio, cam.lash)
         angle = cam.centreline_error + (card.flank_error if card is not None else 0.0)
         error = CamError(angle, cam.lift_error, least)
         for number, thickness in _numbered(drop, drop.clay.thickness):
-            found.append(clay_drop(crank, fitted, number, thickness, drop.clay, error, shown))
+            found.append(clay_drop(crank, fitted, number, thickness, drop.clay, error, unit))
     known = None
     if drop.geometry is not None:
-        single, known = from_geometry(drop.geometry, drop.cylinder, cam.head_diameter, cam.tilt, shown)
+        single, known = from_geometry(drop.geometry, drop.cylinder, cam.head_diameter, cam.tilt, unit)
         if single.drop <= 0:
             raise InputError.one(
                 f"by these dimensions the closed valve would stand {-single.drop:.2f} mm inside the piston at TDC",
@@ -257,7 +257,7 @@ def _refuse_cylinders(project: Project, side: Side, sheet: Sheet | None, singles
             )
 
 
-def _fitting(evidence: Evidence, shown: Unit) -> tuple[Evidence, tuple[str, ...]]:
+def _fitting(evidence: Evidence, unit: Unit) -> tuple[Evidence, tuple[str, ...]]:
     """The readings that fit each other, and a note on each left out; refused where the project does not accept that."""
     sheet, errors = evidence.sheet, evidence.errors
     if sheet is None:
@@ -285,7 +285,7 @@ def _fitting(evidence: Evidence, shown: Unit) -> tuple[Evidence, tuple[str, ...]
     _refuse_wheel(sheet, fit, errors)
     notes = tuple(
         f"line {sheet.line[i]} of {sheet.place(i)[0].name} ({sheet.drop[i]:g} mm at {sheet.angle[i]:g}°) is "
-        f"{shown.signed(fit.residual[i])} {shown.name} off the others and left out, as the project accepts"
+        f"{unit.signed(fit.residual[i])} {unit.name} off the others and left out, as the project accepts"
         for i in out
     )
     return replace(evidence, used=used), notes

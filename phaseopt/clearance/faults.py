@@ -67,7 +67,7 @@ class Fault:
     verdict, static, running
         Word, and gaps by contact, mm.
     for_reserve, for_clear
-        What would keep the running reserve, and both rules, for each cam concerned; empty where they are kept.
+        What would leave enough running clearance, and both rules, for each cam concerned; empty where they are kept.
     sentence
         All of it in words.
     """
@@ -109,11 +109,11 @@ def faults(model: ContactModel, span: Box, top: float, follows: str) -> tuple[Fa
     words = verdicts(model, gaps.static, running)
     corners = [i for i, case in enumerate(cases) if len(case.stuck) == 2 and not model.tied]
     worst = min(corners, key=lambda i: (str(words[i]) != HITS, float(margin[i].min())), default=-1)
-    kept = [i for i in range(len(cases)) if i not in corners or i == worst]
-    hints = _fixes(model, [cases[i] for i in kept], margin[kept])
+    listed = [i for i in range(len(cases)) if i not in corners or i == worst]
+    hints = _fixes(model, [cases[i] for i in listed], margin[listed])
     return tuple(
         _fault(model, cases[i], _row(gaps, i), running[i], str(words[i]), hint)
-        for i, hint in zip(kept, hints, strict=True)
+        for i, hint in zip(listed, hints, strict=True)
     )
 
 

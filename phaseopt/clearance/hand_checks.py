@@ -38,12 +38,12 @@ class Setting:
 
 @dataclass(frozen=True)
 class Expected:
-    """One gap at a timing, mm: what a hand should find, within `tolerance`, and what is guaranteed, which is less."""
+    """One gap at a timing, mm: what you should measure, within `tolerance`, and the worst case, which is less."""
 
     contact: str
     by_hand: float
     tolerance: float
-    guaranteed: float
+    worst_case: float
     required: float
 
 
@@ -126,8 +126,8 @@ def _expected(model: ContactModel, pair: tuple[float, float], static: FloatArray
     found = []
     for i, contact in enumerate(model.contacts):
         tolerance = max(float(by_hand[i] - least[i]), 0.0) + _reading_error(model, contact)
-        guaranteed, required = float(static[i]), float(model.required[i])
-        found.append(Expected(contact, float(by_hand[i]), tolerance, guaranteed, required))
+        worst_case, required = float(static[i]), float(model.required[i])
+        found.append(Expected(contact, float(by_hand[i]), tolerance, worst_case, required))
     return tuple(found)
 
 

@@ -115,7 +115,7 @@ def _most_loft(project: Project) -> float:
 
 
 def axis_of(seat: Seat, tilt: float, side: Side) -> tuple[float, float, float]:
-    """The unit axis up a stem: `tilt` (degrees) from the cylinder axis in space, of which `tilt_along` is what shows
+    """The unit axis up a stem: `tilt` (degrees) from the cylinder axis in space; `tilt_along` is what shows of it
     from the side. Intake stems lean to the intake side, exhaust stems away from it.
 
     >>> [round(part, 3) for part in axis_of(Seat(across=17.0, margin=1.2), 30.0, "exhaust")]
@@ -195,7 +195,7 @@ def _closing(intake: FloatArray, exhaust: FloatArray, reach: FloatArray, begin: 
 
 
 def _apart_from_images(pairs: list[tuple[_Body, _Body]]) -> list[tuple[_Body, _Body]]:
-    """Pairs of which none is another's image mirrored along the crank."""
+    """The pairs, less those that mirror another along the crank."""
     found: dict[tuple[float, ...], tuple[_Body, _Body]] = {}
     flip = np.array([1.0, -1.0, 1.0])
     for one, other in pairs:
@@ -257,14 +257,14 @@ def _covered(
     if len(pairs) == 1:
         return "valve to valve covers intake to exhaust"
     far = [pair for pair in pairs if pair not in near]
-    said = (
+    covering = (
         "valve to valve covers every intake valve with every exhaust valve, numbered from - to + along the crank; "
         f"nearest: {named(near)}"
     )
     if not far:
-        return said
+        return covering
     least = min(apart for pair, apart in zip(pairs, at_reach, strict=True) if pair in far)
-    return f"{said}; {named(far)} stay {unit.down(least)} {unit.name} apart or more at all lifts"
+    return f"{covering}; {named(far)} stay {unit.down(least)} {unit.name} apart or more at all lifts"
 
 
 def _refuse_unseen_touches(project: Project, near: list[tuple[_Body, _Body]]) -> None:

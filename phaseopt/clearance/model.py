@@ -31,8 +31,8 @@ COLUMNS = {"intake": slice(0, 2), "exhaust": slice(2, 4)}  # of a box
 class Gaps:
     """Least gaps of n boxes for c contacts, (n, c) each, mm and crank degrees after gas-exchange TDC.
 
-    `static` is guaranteed on an engine turned by hand. `swept` has the timing errors of a running engine in it and not
-    yet the mm that speed takes. Each is at most 0.001 mm below the true least gap of the model and never above it.
+    `static` is the worst case on an engine turned by hand. `swept` has the timing errors of a running engine in it,
+    and not yet the mm that speed takes. Each is at most 0.001 mm below the true least gap of the model, never above.
     """
 
     static: FloatArray

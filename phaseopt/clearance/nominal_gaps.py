@@ -40,7 +40,7 @@ def place_of(model: ContactModel, contact: str, pairs: FloatArray) -> FloatArray
     return np.asarray(first - second[0] if second else first)
 
 
-def guaranteed_by_place(model: ContactModel, contact: str, pairs: FloatArray, reach: float) -> Unerring:
+def worst_by_place(model: ContactModel, contact: str, pairs: FloatArray, reach: float) -> Unerring:
     """Drop less its uncertainty, the largest lift of a card, zero lash, up to `reach` degrees around all pairs."""
     return _by_place(model, contact, _places(place_of(model, contact, pairs), reach), by_hand=False)
 

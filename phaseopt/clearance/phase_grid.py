@@ -72,7 +72,7 @@ def run_around(ok: BoolArray, start: int) -> tuple[int, int]:
 
 
 def boxes_around(ok: BoolArray, rest: tuple[int, int]) -> list[Places]:
-    """Boxes around rest that are safe as a whole: for each span along the intake the one that reaches farthest.
+    """Boxes around rest, safe in any combination: for each span along the intake the one that reaches farthest.
 
     The exhaust places that are safe with all of a span are a row of true values, and the run around rest in that row
     is the one largest box with that span.

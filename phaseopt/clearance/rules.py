@@ -35,7 +35,7 @@ def margins(model: ContactModel, static: FloatArray, running: FloatArray) -> Flo
     return np.stack([static - model.required, running - model.reserve], axis=-2)
 
 
-def binding(model: ContactModel, margin: FloatArray) -> TextArray:
+def limiting_rule(model: ContactModel, margin: FloatArray) -> TextArray:
     """(...) the rule and contact with the least margin (..., 2, c), in words."""
     names = np.array([f"{WORDS[contact]}, {rule}" for rule in RULES for contact in model.contacts])
     return np.asarray(names[margin.reshape(*margin.shape[:-2], -1).argmin(axis=-1)])

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 EDGES = ("safe", "intake to piston", "exhaust to piston", "valve to valve", "travel", "overlap cap")
-CAPPED = EDGES.index("overlap cap")  # a pair that nothing touches, with more overlap than any load of a speed allows
+CAPPED = EDGES.index("overlap cap")  # a clear pair with more overlap than any load of a speed allows
 TRAVEL = EDGES.index("travel")  # a pair that the hardware cannot take, or the end of what a phaser can reach
 
 
@@ -72,11 +72,11 @@ class SafePairs:
             {
                 "safe": (("rpm", *contact[:2]), safe, {"long_name": "both rules hold for this pair"}),
                 "edge": (("rpm", *contact[:2]), self.edge, codes),
-                "static": (contact, self.static, mm | {"long_name": "least static gap, guaranteed"}),
-                "swept": (contact, self.swept, mm | {"long_name": "least gap with running timing errors"}),
-                "static_margin": (contact, static_margin, mm | {"long_name": "static gap above what is required"}),
+                "static": (contact, self.static, mm | {"long_name": "least static clearance, worst case"}),
+                "swept": (contact, self.swept, mm | {"long_name": "least clearance with running timing errors"}),
+                "static_margin": (contact, static_margin, mm | {"long_name": "static clearance above the minimum"}),
                 "running_margin": (
-                    ("rpm", *contact), running_margin, mm | {"long_name": "running gap above the reserve"}
+                    ("rpm", *contact), running_margin, mm | {"long_name": "running clearance above the reserve"}
                 ),
             },
             {

@@ -27,7 +27,7 @@ class Change:
     Parameters
     ----------
     boxes
-        (m, 4) phases as they are now, all of which must hold.
+        (m, 4) phases as they are now; all must hold.
     columns
         Of the boxes, those that move with the number, degree by degree.
     start

@@ -24,7 +24,7 @@ from phaseopt.clearance.allowances import static_terms, turns
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.drop import COVERAGE_SIGMAS
 from phaseopt.clearance.model import ContactModel, Gaps
-from phaseopt.clearance.nominal_gaps import STEP, guaranteed_by_place, place_of
+from phaseopt.clearance.nominal_gaps import STEP, place_of, worst_by_place
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import njit
 
@@ -56,7 +56,7 @@ class Spread:
 
 def spread_of(model: ContactModel, contact: str, pairs: FloatArray) -> Spread:
     """The gaps of a contact over all places that draws around pairs of phases (n, 2) can reach."""
-    found = guaranteed_by_place(model, contact, pairs, _BEYOND * _root(*turns(model.project, contact)))
+    found = worst_by_place(model, contact, pairs, _BEYOND * _root(*turns(model.project, contact)))
     if contact == "valve_valve":
         return Spread(found.place, found.gap, np.zeros_like(found.gap))
     (side,) = sides_of(contact)
@@ -99,7 +99,7 @@ def chances(
     """(n, 2, c) the chance that the static and the running rule is broken at pairs of phases and speeds, 0 to 1.
 
     A seeded Monte Carlo, the same for the same project: each error is drawn as this module's docstring says, and the
-    engines that break a rule are counted. Static is what would break the rule on an engine turned by hand.
+    engines outside a rule are counted. The static rule is that of an engine turned by hand.
 
     Parameters: `pairs` of phases (n, 2); `speeds` (n,) rpm; `draws`, engines drawn for each contact.
     """

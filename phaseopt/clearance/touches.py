@@ -12,9 +12,9 @@ across that normal part the bodies at all smaller lifts, so that
 
     gap ≥ p (touch's intake lift - intake lift) + q (touch's exhaust lift - exhaust lift)
 
-for the true φ, whichever it is. Other touches narrow it: the plane must not part the heads where they were seen to
+for the true φ, whichever it is. Other contacts narrow it: the plane must not part the heads where they were seen to
 touch. As a function of φ the right side is a sine, and where it is above zero at both ends of the interval its least is
-at an end. So each touch gives two planes, the lower of which bounds the gap, and the best touch counts. From one touch
+at an end. So each touch gives two planes, the lower one bounds the gap, and the best touch counts. From one touch
 that is ν sin(τi + τe) times the lesser of the two lifts that are left.
 """
 
@@ -37,7 +37,7 @@ def touch_planes(project: Project) -> FloatArray:
     Raises
     ------
     InputError
-        A head of three or five valves, where no intake valve need stand opposite an exhaust valve. Touches that
+        A head of three or five valves, where no intake valve need stand opposite an exhaust valve. Contacts that
         contradict each other: more lift on both, or a line of three that no two convex heads make.
     """
     seats = project.seats

@@ -8,7 +8,7 @@ is nowhere less than
     s(highest intake lift, highest exhaust lift)  for any plane s, and
     s along the straight lines over both lifts (`course.py`), which is least at one end.
 
-The plane that touches the distance in the middle of a narrow cell makes the second bound close with the square of the
+The plane that equals the distance in the middle of a narrow cell makes the second bound close with the square of the
 cell's width. `bounds.py` says how cells are halved. Nothing is sampled.
 
 Only how the lobes stand to each other counts, not where TDC is.

@@ -18,7 +18,7 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Director
 def offsets(project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None) -> Answer:
     """Where the cams would best be fitted.
 
-    Torque against the gap that a phaser fault leaves, at many pairs of installed offsets.
+    Torque against the clearance left by a phaser fault, at many pairs of installed offsets.
     """
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.offsets_files import offsets_files

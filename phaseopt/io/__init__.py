@@ -1,4 +1,4 @@
-"""What touches the disk, in one way each.
+"""What reads and writes the disk, in one way each.
 
 `text` takes text of numbers apart, for `columns` (the program's own CSV), `text_format` and `text_rows` (logs as
 others write them). `atomic` writes files and folders whole or not at all, `cache` keeps what took long to compute and

@@ -1,4 +1,4 @@
-"""Files and folders that appear whole or not at all, whatever ends the program.
+"""Files and folders that appear whole or not at all, however the program ends.
 
 What is new is written beside its place, as a part with a hidden name `.NAME.xxxxxxxx.part`, and brought to the disk.
 Only then it gets its name: a file and a new folder by one rename; a folder in the place of another by exchanging the

@@ -54,7 +54,7 @@ def _pieces(thing: Any) -> Iterator[bytes]:
 def sources_digest(*places: Path) -> str:
     """Digest of Python source files, by themselves or all below a folder, and of the libraries that run them.
 
-    Results of one version are never taken for those of another.
+    So results of one version are never mixed with those of another.
     """
     sources = sorted(source for place in places for source in (place.rglob("*.py") if place.is_dir() else [place]))
     texts = tuple((source.name, source.read_text("utf-8")) for source in sources)

@@ -59,7 +59,7 @@ class TextFormat:
     delimiter, decimal
         One character each; the delimiter " " stands for any run of blanks.
     names, units
-        Cells of the line of names; unit text by column name ({} where no line tells units).
+        Cells of the line of names; unit text by column name ({} where no line gives units).
     last_line
         The last line above the numbers.
     notes
@@ -126,7 +126,7 @@ def _encoding(file: Path, stated: Stated) -> tuple[str, list[str]]:
                 return "utf-8-sig", []
     except OSError as error:
         raise unreadable(file, error) from error
-    return "cp1252", ["not UTF-8: taken for Windows-1252"]
+    return "cp1252", ["not UTF-8: read as Windows-1252"]
 
 
 def _variant(encoding: str, start: bytes) -> str:

@@ -1,6 +1,6 @@
 """The numbers of a text in a known format: fast where every line is plain, line by line where one is not.
 
-A file may hold millions of rows, so pandas reads the numbers. Whatever that path is not certain of (a quote, an odd
+A file may hold millions of rows, so pandas reads the numbers. What that path is not certain of (a quote, an odd
 line, a field that is no number) goes through a reader of single lines, which reads it or says what is wrong and where.
 """
 
@@ -81,8 +81,8 @@ def _without_blank_rows(file: Path, numbers: TextRows) -> TextRows:
         raise InputError.one("no rows follow the column names", hint="one row a reading", file=file)
     if not blank.any():
         return numbers
-    kept = {name: column[~blank] for name, column in numbers.columns.items()}
-    return TextRows(kept, np.asarray(numbers.lines)[~blank].tolist(), numbers.notes)
+    filled = {name: column[~blank] for name, column in numbers.columns.items()}
+    return TextRows(filled, np.asarray(numbers.lines)[~blank].tolist(), numbers.notes)
 
 
 def _plain_rows(file: Path, form: TextFormat) -> tuple[int, int]:
@@ -92,7 +92,7 @@ def _plain_rows(file: Path, form: TextFormat) -> tuple[int, int]:
     """
     if form.delimiter == " ":
         return 0, 0
-    mark, rows, odd, expected = form.delimiter.encode(), 0, 0, -1
+    mark, rows, uneven, expected = form.delimiter.encode(), 0, 0, -1
     for at, line in enumerate(_byte_lines(file, form.encoding), start=1):
         if at <= form.last_line:
             if b"\r" in line[:-2]:
@@ -101,9 +101,9 @@ def _plain_rows(file: Path, form: TextFormat) -> tuple[int, int]:
         marks = line.count(mark)
         if expected < 0:
             expected = marks
-        if odd or marks != expected or b'"' in line or not line.strip():
-            odd += 1
-            if odd > _TAIL:
+        if uneven or marks != expected or b'"' in line or not line.strip():
+            uneven += 1
+            if uneven > _TAIL:
                 return 0, 0
             continue
         rows += 1
@@ -162,7 +162,7 @@ def _line_by_line(
     at = {name: form.names.index(name) for name in names}
     columns = [array("d") for _ in at]
     numbers = array("q")
-    doubtful: list[tuple[int, InputError]] = []
+    unread: list[tuple[int, InputError]] = []
     width, remarks, skipped = len(form.names), 0, form.last_line + after
     lines = islice(_text_lines(file, form.encoding), skipped, None)
     for line, cells in split_lines(file, lines, form.delimiter, skipped):
@@ -175,21 +175,21 @@ def _line_by_line(
         try:
             row = _row(file, form, line, cells, at, meanings)
         except InputError as error:
-            doubtful.append((line, error))
-            if len(doubtful) > _TAIL:
-                raise doubtful[0][1] from error
+            unread.append((line, error))
+            if len(unread) > _TAIL:
+                raise unread[0][1] from error
             continue
-        if doubtful:
-            raise doubtful[0][1]
+        if unread:
+            raise unread[0][1]
         for column, value in zip(columns, row, strict=True):
             column.append(value)
         numbers.append(line)
-    if doubtful and not (numbers or after):
-        raise doubtful[0][1]
+    if unread and not (numbers or after):
+        raise unread[0][1]
     notes = [f"{remarks} {'line' if remarks == 1 else 'lines'} of remarks passed over"] if remarks else []
-    if doubtful:
-        of = f"lines {doubtful[0][0]} to {doubtful[-1][0]}" if len(doubtful) > 1 else f"line {doubtful[0][0]}"
-        notes.append(f"{of} at the end passed over: not a row of numbers ({doubtful[0][1].mistakes[0].problem})")
+    if unread:
+        of = f"lines {unread[0][0]} to {unread[-1][0]}" if len(unread) > 1 else f"line {unread[0][0]}"
+        notes.append(f"{of} at the end passed over: not a row of numbers ({unread[0][1].mistakes[0].problem})")
     values = {name: np.array(column, dtype=np.float64) for name, column in zip(names, columns, strict=True)}
     return TextRows(values, numbers.tolist(), tuple(notes))
 

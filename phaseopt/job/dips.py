@@ -4,7 +4,7 @@ A dip is where the torque of the best tables is below a smooth curve, the least 
 standard deviations of that difference (whose parts share their uncertainty). Its cause is found by taking each thing
 that limits the tables out of the rules and searching again: the cause is what fills most of the dip, if it fills a
 quarter of it. First the data are asked: mixture or ignition that differed there, or no data. What nothing fills is the
-engine's own breathing: timing inside these limits does not fix it.
+engine's breathing: timing inside these limits does not fix it.
 """
 
 from collections import Counter
@@ -28,7 +28,7 @@ LEAST_DEPTH = 0.1  # N·m; less is not reported, however sure
 FILLED = 0.25  # of a dip that its cause must fill, and bring in torque
 
 CONTACT, TRAVEL, CHANGES, RULE = "contact limit", "end of travel", "phaser speed or smoothness", "rule of the project"
-LOGS, THIN, OWN = "mixture or ignition in the logs", "data too thin to say", "the engine's own breathing"
+LOGS, THIN, OWN = "mixture or ignition in the logs", "data too thin to say", "the engine's breathing"
 COSTS = "what part load costs"
 CAUSES = (CONTACT, TRAVEL, CHANGES, RULE, LOGS, THIN, OWN)
 

@@ -2,7 +2,7 @@
 
 The cost is a central difference of the best score, the limit moved by two labels either way (a required gap by
 0.25 mm), each side a whole search. Where one way is closed (rest or the end of travel is nearer, or a cell would be
-left empty) the difference is taken as far as it goes. By the envelope theorem the cost of a limit that limits no
+left blank) the difference is taken as far as it goes. By the envelope theorem the cost of a limit that limits no
 cell is zero; such limits are left out. Costs hold for small changes: they shrink as a limit gives way.
 """
 

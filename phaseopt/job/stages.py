@@ -225,7 +225,7 @@ def with_quantities(limits: Limits, model: TorqueModel, labels: TorqueMap) -> To
 
 
 def refuse_unguarded(limits: Limits) -> None:
-    """Stop where a phaser fault could break a rule and the project does not say that it knows."""
+    """Stop where a phaser fault could cause contact and the project does not accept that."""
     project = limits.project
     if limits.full_travel.verdict != CLEAR and not project.gap.tables_only_guard:
         raise InputError.one(

@@ -38,10 +38,10 @@ class Difference:
 
 
 @dataclass(frozen=True)
-class LeastGap:
-    """The least gap of a contact over all cells by one rule, and its cell: mm, rpm, load."""
+class LeastClearance:
+    """The least clearance of a contact over all cells by one rule, and its cell: mm, rpm, load."""
 
-    gap: float
+    clearance: float
     rpm: float
     load: float
 
@@ -60,13 +60,13 @@ class Comparison:
         By side that both have: dims rpm, load; `first`, `second`, `difference` in crank degrees where both speak.
     clamps
         Edges of the safe box, crank degrees.
-    gaps
-        By contact and rule: the least gap in the first and in the second.
+    clearances
+        By contact and rule: the least clearance in the first and in the second.
     travel
         The verdicts on full travel.
     torque
-        Full load, dim rpm: `first`, `second`, `difference` and its `deviation`, N·m, as if the doubts of both builds
-        had nothing in common, which is the most that they can be; None where no speed is shared.
+        Full load, dim rpm: `first`, `second`, `difference` and its `deviation`, N·m, as if the two builds shared no
+        uncertainty, which is the most it can be; None where no speed is shared.
     mean
         Mean over the shared speeds by the trapezoid rule: first, second, difference, its deviation at most.
     dips
@@ -82,7 +82,7 @@ class Comparison:
     files: tuple[Difference, ...]
     tables: dict[Side, xr.Dataset]
     clamps: tuple[Difference, ...]
-    gaps: dict[tuple[str, str], tuple[LeastGap, LeastGap]]
+    clearances: dict[tuple[str, str], tuple[LeastClearance, LeastClearance]]
     travel: tuple[str, str]
     torque: xr.Dataset | None
     mean: tuple[float, float, float, float] | None
@@ -92,7 +92,7 @@ class Comparison:
 
     @property
     def names(self) -> tuple[str, str]:
-        """What both builds are called, told apart by their directory where the project's name is the same."""
+        """What both builds are called, with their directory where the project's name is the same."""
         found = [build.record.project for build in self.builds]
         if found[0] != found[1]:
             return found[0], found[1]
@@ -122,7 +122,7 @@ def compare(first: FinishedBuild, second: FinishedBuild) -> Comparison:
     Returns
     -------
     Comparison
-        Differences second less first, phases in crank degrees, torque in N·m, gaps in mm.
+        Differences second less first, phases in crank degrees, torque in N·m, clearances in mm.
 
     Raises
     ------
@@ -166,12 +166,12 @@ def _compared(first: FinishedBuild, second: FinishedBuild) -> Comparison:
                 tables[side] = found
         elif paths[0] is not paths[1]:
             apart.append(f"only one of the builds has a table of the {side} cam")
-    gaps: dict[tuple[str, str], tuple[LeastGap, LeastGap]] = {}
+    clearances: dict[tuple[str, str], tuple[LeastClearance, LeastClearance]] = {}
     for contact in CONTACTS:
         covered = [f"{contact}_static" in rows[0] for rows in cells]
         if all(covered):
             least = [[_least(rows, contact, rule) for rows in cells] for rule in RULES]
-            gaps |= {(contact, rule): (a, b) for rule, (a, b) in zip(RULES, least, strict=True)}
+            clearances |= {(contact, rule): (a, b) for rule, (a, b) in zip(RULES, least, strict=True)}
         elif any(covered):
             apart.append(f"{contact.replace('_', ' to ')} is covered by only one of the builds")
     torque = _torque(*cells)
@@ -183,7 +183,7 @@ def _compared(first: FinishedBuild, second: FinishedBuild) -> Comparison:
         tuple(_changes(one.inputs_sha256, other.inputs_sha256)),
         tables,
         tuple(_changes(one.search.clamps.model_dump(), other.search.clamps.model_dump())),
-        gaps,
+        clearances,
         (one.verdict.full_travel.sentence, other.verdict.full_travel.sentence),
         torque,
         None if torque is None else _mean(torque),
@@ -237,9 +237,9 @@ def _tables(first: xr.DataArray, second: xr.DataArray) -> xr.Dataset | None:
     return xr.Dataset({"first": one, "second": other, "difference": other - one})
 
 
-def _least(rows: list[dict[str, str]], contact: str, rule: str) -> LeastGap:
+def _least(rows: list[dict[str, str]], contact: str, rule: str) -> LeastClearance:
     row = min(rows, key=lambda each: float(each[f"{contact}_{rule}"]))
-    return LeastGap(float(row[f"{contact}_{rule}"]), float(row["rpm"]), float(row["load"]))
+    return LeastClearance(float(row[f"{contact}_{rule}"]), float(row["rpm"]), float(row["load"]))
 
 
 def _top(rows: list[dict[str, str]]) -> float:
@@ -259,8 +259,8 @@ def _torque(first: list[dict[str, str]], second: list[dict[str, str]]) -> xr.Dat
     rpm = _shared(curves[0][:, 0], curves[1][:, 0])
     if rpm.size < 2:
         return None
-    (one, doubt), (other, its) = ([np.interp(rpm, curve[:, 0], curve[:, k]) for k in (1, 2)] for curve in curves)
-    found = {"first": one, "second": other, "difference": other - one, "deviation": np.hypot(doubt, its)}
+    (one, own), (other, its) = ([np.interp(rpm, curve[:, 0], curve[:, k]) for k in (1, 2)] for curve in curves)
+    found = {"first": one, "second": other, "difference": other - one, "deviation": np.hypot(own, its)}
     return xr.Dataset({name: ("rpm", values, {"units": "N m"}) for name, values in found.items()}, {"rpm": rpm})
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.output.compare import Comparison, Difference, LeastGap
+from phaseopt.output.compare import Comparison, Difference, LeastClearance
 from phaseopt.output.records.build import DipRecord
 from phaseopt.project import SIDES
 from phaseopt.report.cautions import cautions
@@ -16,7 +16,7 @@ from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_ele
 from phaseopt.report.words import capital
 from phaseopt.tables import number_text
 
-DOUBT = (
+UNCERTAINTY = (
     "the ± adds the uncertainty of both builds as if they shared nothing; where both rest on the same pulls or "
     "simulation, the difference is surer than that, and an error that both share is not in it"
 )
@@ -28,7 +28,7 @@ def compare_document(found: Comparison) -> Document:
     names = (f"First: {first}.", f"Second: {second}.")
     if found.same:
         return Document("Two builds side by side", f"{verdict_words(found)}.", lead=names, cautions=cautions())
-    drawn = () if found.torque is None else (picture(compare_figure(found), f"{capital(DOUBT)}."),)
+    drawn = () if found.torque is None else (picture(compare_figure(found), f"{capital(UNCERTAINTY)}."),)
     by_speed = (*drawn, *filter(None, (torque_table(found),)))
     return Document(
         "Two builds side by side",
@@ -40,7 +40,7 @@ def compare_document(found: Comparison) -> Document:
             say("Inputs", *([*map(key_words, found.keys), *map(_file_words, found.files)] or ["the same"])),
             say("Tables", *_table_lines(found)),
             say("Clamps", *([f"{_edge(c.what)}: {c.first:g} to {c.second:g}°" for c in found.clamps] or ["the same"])),
-            say("Gaps", *_gap_lines(found)),
+            say("Gaps", *_clearance_lines(found)),
             say("Dips", *_dip_lines(found)),
             say("Limit costs", *([_cost_words(each, found) for each in found.limit_costs] or ["the same"])),
             say("Not compared", *found.apart),
@@ -101,19 +101,19 @@ def _table_lines(found: Comparison) -> list[str]:
     return lines
 
 
-def _gap_lines(found: Comparison) -> list[str]:
+def _clearance_lines(found: Comparison) -> list[str]:
     unit = found.display_units.gap
     lines = [
-        f"{WORDS[contact]}, {rule}: {unit.down(one.gap)} to {unit.down(other.gap)} {unit.name} "
+        f"{WORDS[contact]}, {rule}: {unit.down(one.clearance)} to {unit.down(other.clearance)} {unit.name} "
         f"({_place(one)}; {_place(other)})"
-        for (contact, rule), (one, other) in found.gaps.items()
+        for (contact, rule), (one, other) in found.clearances.items()
     ]
     one, other = found.travel
     return [*lines, f"first: {one}", "second: the same" if one == other else f"second: {other}"]
 
 
-def _place(gap: LeastGap) -> str:
-    return f"{gap.rpm:g} rpm, {gap.load:g} kPa"
+def _place(least: LeastClearance) -> str:
+    return f"{least.rpm:g} rpm, {least.load:g} kPa"
 
 
 def torque_lines(found: Comparison) -> list[str]:
@@ -121,16 +121,16 @@ def torque_lines(found: Comparison) -> list[str]:
     if found.torque is None or found.mean is None:
         return ["not compared"]
     unit, rpm = found.display_units.torque, found.torque["rpm"].to_numpy()
-    first, second, gain, doubt = found.mean
+    first, second, gain, uncertainty = found.mean
     change = found.torque["difference"].to_numpy()
     most, least = int(change.argmax()), int(change.argmin())
     lines = [
         f"full throttle, mean over {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
-        f"{unit.signed(gain)} ± {unit.number(doubt)} at most (one deviation)",
+        f"{unit.signed(gain)} ± {unit.number(2.0 * uncertainty)} at most (95 %)",
         f"most gained {unit.signed(change[most])} {unit.name} at {rpm[most]:g} rpm, least "
         f"{unit.signed(change[least])} {unit.name} at {rpm[least]:g} rpm",
     ]
-    return [*lines, DOUBT]
+    return [*lines, UNCERTAINTY]
 
 
 def _dip_lines(found: Comparison) -> list[str]:
@@ -149,8 +149,8 @@ def _dip_lines(found: Comparison) -> list[str]:
 
 def _cost_words(change: Difference, found: Comparison) -> str:
     unit = found.display_units.torque
-    told = ["nothing" if each is None else unit.number(each, more=1) for each in (change.first, change.second)]
-    return f"{change.what}: {told[0]} to {told[1]} {unit.name} a cell"
+    values = ["nothing" if each is None else unit.number(each, more=1) for each in (change.first, change.second)]
+    return f"{change.what}: {values[0]} to {values[1]} {unit.name} a cell"
 
 
 def torque_table(found: Comparison) -> Table | None:
@@ -163,7 +163,7 @@ def torque_table(found: Comparison) -> Table | None:
             f"{float(at['rpm']):g}",
             (
                 unit.number(float(at["first"])), unit.number(float(at["second"])),
-                unit.signed(float(at["difference"])), unit.number(float(at["deviation"])),
+                unit.signed(float(at["difference"])), unit.number(2.0 * float(at["deviation"])),
             ),
         )
         for at in (found.torque.isel(rpm=n) for n in range(found.torque.sizes["rpm"]))
@@ -193,9 +193,9 @@ def verdict_words(found: Comparison) -> str:
     if found.mean is None:
         return "Torque cannot be compared"
     unit = found.display_units.torque
-    told = f"Full load on average, second against first: {unit.signed(found.mean[2])} {unit.name}"
-    proved = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else ", so by these doubts alone it is not proved"
-    return f"{told}; its doubt is at most ± {unit.text(found.mean[3])}{proved}"
+    mean = f"Full load on average, second against first: {unit.signed(found.mean[2])}"
+    proved = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else ", inside the error bars, so not proved"
+    return f"{mean} ± {unit.text(2.0 * found.mean[3])} at most{proved}"
 
 
 def compare_figure(found: Comparison) -> str:
@@ -212,7 +212,7 @@ def compare_figure(found: Comparison) -> str:
         upper.set_ylabel(f"torque, {unit.name}")
         upper.set_title(verdict_words(found))
         upper.legend(loc="best")
-        lower.fill_between(rpm, change - band, change + band, color=LIGHT, alpha=0.35, lw=0, label="±2 deviations")
+        lower.fill_between(rpm, change - band, change + band, color=LIGHT, alpha=0.35, lw=0, label="± (95 %)")
         lower.plot(rpm, change, "o-", color=MIDDLE, ms=4, label="second less first")
         lower.axhline(0.0, color=BLACK, lw=0.8)
         lower.set_ylabel(f"difference, {unit.name}")

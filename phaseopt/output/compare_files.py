@@ -2,7 +2,7 @@
 
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.compare import Comparison
-from phaseopt.output.compare_document import DOUBT, compare_document
+from phaseopt.output.compare_document import UNCERTAINTY, compare_document
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
 from phaseopt.report.page import page
@@ -21,7 +21,9 @@ def compare_files(found: Comparison) -> dict[str, str]:
             "deviation": "standard deviation of the difference, at most",
         }
         columns = [Column("rpm", "engine speed", found.torque["rpm"].to_numpy(), "rpm", 1)]
-        columns += [Column(name, said, found.torque[name].to_numpy(), "N m", 2) for name, said in words.items()]
+        columns += [Column(name, text, found.torque[name].to_numpy(), "N m", 2) for name, text in words.items()]
         files[NAME] = csv_text(columns)
-        files[f"{NAME}-metadata.json"] = records_metadata(NAME, "Two builds at full load", columns, (f"{DOUBT}.",))
+        files[f"{NAME}-metadata.json"] = records_metadata(
+            NAME, "Two builds at full load", columns, (f"{UNCERTAINTY}.",)
+        )
     return files | {RECORD: record_of(files)}

@@ -29,12 +29,12 @@ def require_replaceable(directory: Path, option: str = "--out") -> None:
         found = {entry.name for entry in directory.iterdir()} if directory.is_dir() else set()
     except OSError as error:
         raise _error(directory, option, f"cannot be looked into ({error.strerror})", "name a new directory") from error
-    foreign = sorted(found - _written_by_a_build(directory))
-    if foreign:
+    others = sorted(found - _written_by_a_build(directory))
+    if others:
         raise _error(
             directory,
             option,
-            f"holds {foreign[0]!r}, which no earlier build wrote" + f" ({len(foreign)} such)" * (len(foreign) > 1),
+            f"holds {others[0]!r}, which no earlier build wrote" + f" ({len(others)} such)" * (len(others) > 1),
             "name a new or an empty directory, or move what is yours out of this one",
         )
     parent = _existing_parent(directory)

@@ -115,5 +115,7 @@ def _safe_columns(pairs: SafePairs) -> list[Column]:
         words = contact.replace("_", " to ")
         for r, rule in enumerate(RULES):
             down = rounded_down(pairs.margin[..., r, c][listed])
-            columns.append(Column(f"{contact}_{rule}_margin", f"{words}: gap above the {rule} rule", down, "mm", 3))
+            columns.append(
+                Column(f"{contact}_{rule}_margin", f"{words}: clearance above the {rule} rule", down, "mm", 3)
+            )
     return columns

@@ -14,6 +14,11 @@ from phaseopt.study.offsets import OffsetStudy
 from phaseopt.values.rounding import rounded_down
 
 NAME = "offsets.csv"
+_CLEARANCES = {
+    "static": "least static clearance of the tables",
+    "running": "least running clearance of the tables",
+    "travel_running": "least running clearance of full travel",
+}
 
 
 def offsets_files(study: OffsetStudy) -> dict[str, str]:
@@ -58,11 +63,10 @@ def _columns(study: OffsetStudy) -> list[Column]:
     ]
     for contact in study.model.contacts:
         words = contact.replace("_", " to ")
-        for name, said in (("static", "least static gap of the tables"), ("running", "least running gap of the tables"),
-                           ("travel_running", "least running gap of full travel")):  # fmt: skip
+        for name, text in _CLEARANCES.items():
             columns.append(
                 column(
-                    f"{contact}_{name}", f"{words}: {said}, worst case", "mm",
+                    f"{contact}_{name}", f"{words}: {text}, worst case", "mm",
                     lambda t, name=name, contact=contact: getattr(t, name)[contact],  # type: ignore[misc]
                     down=True,
                 )

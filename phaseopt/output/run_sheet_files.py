@@ -11,7 +11,7 @@ from phaseopt.study.run_sheet import RunSheet
 from phaseopt.values.rounding import rounded_down
 
 NAME = "run_sheet.csv"
-_FLOORED = ("static", "running")  # guaranteed, so never rounded up
+_FLOORED = ("static", "running")  # worst case, so never rounded up
 
 
 def run_sheet_files(sheet: RunSheet) -> dict[str, str]:
@@ -43,8 +43,8 @@ def _columns(sheet: RunSheet) -> list[Column]:
         if values.ndim == 1:
             columns.append(Column(name, words, values, "degree", 3))
             continue
-        shown = rounded_down(values) if name in _FLOORED else values
-        for contact, gap in zip(sheet.model.contacts, shown.T, strict=True):
+        cautious = rounded_down(values) if name in _FLOORED else values
+        for contact, gap in zip(sheet.model.contacts, cautious.T, strict=True):
             columns.append(Column(f"{contact}_{name}", f"{contact.replace('_', ' to ')}: {words}", gap, "mm", 3))
     expected_gain = np.array([pull.expected_gain for pull, _ in pulls])
     return [

@@ -39,7 +39,11 @@ _MOVES = {
     "together": "one phaser that moves both cams",
 }
 _LOBES = {"files": "lobes measured", "card": "lobes from their cards"}
-_DROP = {"readings": "valve drop read around TDC", "at TDC": "valve drop read at TDC alone", "clay": "gaps from clay"}
+_DROP = {
+    "readings": "valve drop read around TDC",
+    "at TDC": "valve drop read at TDC alone",
+    "clay": "clearance from clay",
+}
 _TORQUE = {
     "pulls": "torque from pulls",
     "simulation": "torque from a simulation, until there are pulls",

@@ -56,7 +56,7 @@ def load_project(path: str | Path) -> Project:
     try:
         project = Project.model_validate({**raw, "file": file}, context=context)
     except ValidationError as error:
-        # neither a blank nor what holds one is judged before it is filled in
+        # a blank, and a section with one, is judged only when it is filled in
         found = error.errors(include_url=False)
         details = [d for d in found if not any(all(map(eq, d["loc"], blank)) for blank in blanks)]
         mistakes += [_mistake(file, detail) for detail in _once_each(details)]

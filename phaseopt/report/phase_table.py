@@ -13,7 +13,7 @@ from phaseopt.tables import number_text
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
 
-BEYOND, UNMEASURED = "†", "‡"  # mark cells of which the torque model, or the measured points, do not speak
+BEYOND, UNMEASURED = "†", "‡"  # mark cells outside the torque model, or outside the measured points
 
 
 def phase_table(build: "Build", side: Side) -> ShadedTable:

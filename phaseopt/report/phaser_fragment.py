@@ -19,12 +19,12 @@ SLOWEST = 1.0  # crank degrees a second: below this a speed rounds to nothing an
 
 @dataclass(frozen=True)
 class Offer:
-    """One figure that the logs show: `key` of the phaser, what the project states, what is shown in cautious rounding,
-    what is sure (on the safe side of its uncertainty), and in words what it rests on."""
+    """One figure that the logs show: `key` of the phaser, what the project states, what was logged (rounded to the
+    cautious side), what is sure (on the safe side of its uncertainty), and in words what it rests on."""
 
     key: str
     stated: float
-    shown: float
+    logged: float
     sure: float
     why: str
 
@@ -98,10 +98,10 @@ def fragment_text(project: Project, responses: Sequence[PhaserResponse]) -> str:
         found = offers(project, response)
         for offer in found:
             if not offer.key.startswith("slew"):
-                lines += [f"{offer.key} = {number_text(offer.shown)}  # {_beside(offer)}"]
+                lines += [f"{offer.key} = {number_text(offer.logged)}  # {_beside(offer)}"]
         slews = {offer.key.removeprefix("slew."): offer for offer in found if offer.key.startswith("slew")}
         lines += [f"# slew, {direction}: {_beside(offer)}" for direction, offer in slews.items()]
-        values = ", ".join(f"{direction} = {number_text(offer.shown)}" for direction, offer in slews.items())
+        values = ", ".join(f"{direction} = {number_text(offer.logged)}" for direction, offer in slews.items())
         if len(slews) == len(DIRECTIONS):
             lines += [f"slew = {{ {values} }}"]
         elif slews:

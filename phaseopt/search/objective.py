@@ -91,7 +91,7 @@ def cell_weights(project: Project) -> FloatArray:
     ((16, 8), 1.0, True)
     """
     row = np.where(np.array(project.tables.load) >= project.search.full_load_from, 1.0, LIGHT_LOAD_WEIGHT)
-    row[-1] = 1.0  # the top row is full throttle whatever its pressure
+    row[-1] = 1.0  # the top row is full throttle at any pressure
     weight = np.tile(row, (len(project.tables.rpm), 1))
     for band in reversed(project.search.weights):
         weight[band_cells(project, band)] = band.weight

@@ -305,7 +305,7 @@ def _relax_reach(used: BoolArray, allowed: BoolArray, unsupported: BoolArray, sp
         while (stuck := first_empty(np.ascontiguousarray(used[:, load]), speed.window)) >= 0:
             held = ~(unsupported[:, load] | relaxed[:, load])
             below = np.flatnonzero(held[: stuck + 1])
-            cell = below[-1]  # hard rules alone are feasible, so a cell held by reach exists at or below the stuck one
+            cell = below[-1]  # hard rules alone are feasible, so a cell kept by reach is at or below the stuck one
             relaxed[cell, load] = True
             used[cell, load] = allowed[cell, load]
     return relaxed

@@ -171,7 +171,9 @@ def solve(problem: Problem, boxes: Sequence[Box], *, sweeps: int = 120, progress
 def _check_boxes(problem: Problem, boxes: Sequence[Box]) -> None:
     a, b = problem.intake.size, problem.exhaust.size
     if not boxes:
-        raise InputError.one("there is no safe box to search", hint="loosen the required gaps or the offsets")
+        raise InputError.one(
+            "there is no safe box to search", hint="lower the required clearances or change the offsets"
+        )
     for box in boxes:
         if not (0 <= box.a_from <= box.a_to < a and 0 <= box.b_from <= box.b_to < b):
             raise InputError.one(f"box {tuple(box)} does not lie within {a} x {b} labels", hint="check its indices")

@@ -35,7 +35,7 @@ from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.progress import Progress, silent
 
-LEAST_POINTS = 3  # below which neither the mean nor the shape of a pull says anything (our judgement)
+LEAST_POINTS = 3  # with fewer, the mean and the shape of a pull say nothing (our judgement)
 Word = Literal["confirmed", "better", "less", "inconclusive"]
 
 

@@ -155,7 +155,7 @@ def _time_warnings(log: xr.Dataset, gaps: tuple[TimeGap, ...], repeated: int) ->
         if gap.jump > _JUMP_RPM:
             row = int(np.searchsorted(log["time"].to_numpy(), gap.start, side="right")) - 1
             yield (
-                f"speed jumps by {gap.jump:.0f} rpm over the gap after {gap.start:.2f} s (line"
+                f"speed jumps by {gap.jump:.0f} rpm over the gap in time after {gap.start:.2f} s (line"
                 f" {int(log['line'][row])}): two recordings in one file?"
             )
 

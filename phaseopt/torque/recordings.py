@@ -195,4 +195,4 @@ def _at(file: Path, lead: LogChannel, one: LogChannel, at: FloatArray, name: str
 
 def _gap_note(column: str, at: FloatArray, gaps: BoolArray) -> str:
     first, last = at[gaps][0], at[gaps][-1]
-    return f"{column} has gaps between {first:.2f} and {last:.2f} s: {np.count_nonzero(gaps)} rows left out"
+    return f"{column} has gaps in time between {first:.2f} and {last:.2f} s: {np.count_nonzero(gaps)} rows left out"

@@ -1,7 +1,7 @@
 """The units that a person reads numbers in: mm, N·m and kW, or thousandths of an inch, lb-ft and hp.
 
 Everything is computed, and written for machines, in the documented units; only words, pages and pictures use these. A
-builder chooses them by `units` under `[report]`, and has them as `project.shown`.
+builder chooses them by `units` under `[report]`, and has them as `project.display_units`.
 
 Factors are exact by definition (NIST SP 811, appendix B.8): an inch is 25.4 mm; a pound-force is 0.45359237 kg under
 9.80665 m/s²; a horsepower is 550 foot-pounds-force a second.

@@ -104,5 +104,5 @@ def _convert(number: float, text: str, unit: str) -> float:
         raise UnitError(f"{text!r} is not a unit") from error
     except pint.errors.DimensionalityError as error:
         raise WrongKindError(f"{text!r} is not a unit of the kind of {unit}") from error
-    except Exception as error:  # pint's parser raises whatever Python's tokenizer does
+    except Exception as error:  # pint's parser lets errors of Python's tokenizer through
         raise UnitError(f"{text!r} cannot be read as a unit") from error

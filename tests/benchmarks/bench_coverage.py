@@ -1,4 +1,4 @@
-"""Whether the torque model's doubt is honest: held-out pulls and gains of tables on engines whose truth is known.
+"""Whether the torque model's error bars are right: held-out pulls and gains of tables on engines whose truth is known.
 
 For each of ten engines (`true_engines`: the cycle model with every dimension a little off), pulls at spread timings in
 the example's safe box, made as rows of a log with noise that lasts and reduced to points. With the simulation of the
@@ -86,9 +86,9 @@ def main() -> int:
         z = float(np.sqrt(np.mean(off**2)))
         words = "on the simulation" if prior else "without a prior  "
         shares = ", ".join(f"{100 * share:.1f} %" for share in held.mean(axis=0))
-        doubt, missed = (float(np.sqrt(np.mean(v**2))) for v in (deviation, true - predicted))
+        sd, missed = (float(np.sqrt(np.mean(v**2))) for v in (deviation, true - predicted))
         print(f"{count:2d} pulls {words}: inside 50, 90, 99 %: {shares}; gain predicted {predicted.mean():+.2f} ± "
-              f"{doubt:.2f} N·m, true {true.mean():+.2f}, off by {missed:.2f} rms: {z:.2f} deviations ({HONEST} at "
+              f"{sd:.2f} N·m, true {true.mean():+.2f}, off by {missed:.2f} rms: {z:.2f} deviations ({HONEST} at "
               f"most), {np.abs(off).max():.1f} at worst, {off.mean():+.2f} on average", flush=True)  # fmt: skip
         reached &= z <= HONEST
     for prior, words in ((True, "on the simulation"), (False, "without a prior")):

@@ -37,12 +37,12 @@ def main() -> int:
             for number in range(EACH):
                 planted = plant(cause, number, box.intake_to)
                 learnt = learnt_of(planted, model, limits, number, PULLS)
-                told = [dip for dip in dips(resolver_of(project, learnt), learnt) if dip.load == FULL]
+                shown = [dip for dip in dips(resolver_of(project, learnt), learnt) if dip.load == FULL]
                 if cause is None:
-                    false += len(told)
-                    named.append("; ".join(f"{dip.rpm:.0f} rpm {dip.depth:.1f} N·m" for dip in told) or "none")
+                    false += len(shown)
+                    named.append("; ".join(f"{dip.rpm:.0f} rpm {dip.depth:.1f} N·m" for dip in shown) or "none")
                     continue
-                near = [dip for dip in told if dip.rpm_from - 500.0 <= planted.speed <= dip.rpm_to + 500.0]
+                near = [dip for dip in shown if dip.rpm_from - 500.0 <= planted.speed <= dip.rpm_to + 500.0]
                 best = max(near, key=lambda dip: dip.depth, default=None)
                 named.append("no dip found" if best is None else best.cause)
                 right, total = right + (named[-1] == cause), total + 1

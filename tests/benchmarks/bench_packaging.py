@@ -61,9 +61,9 @@ def main() -> int:
         found = pythons(sys.argv[1:])
         print(f"{'Python':<14}{'install':>9}{'--help':>9}{'-m':>7}{'limits':>9}{'again':>8}{'library':>9}{'mypy':>7}")
         for version, python in found.items():
-            failures += not told(version, folder / version, python, [str(wheel)])
+            failures += not installs(version, folder / version, python, [str(wheel)])
         version, python = next(iter(found.items()))
-        failures += not told(f"{version} -e", folder / "editable", python, ["-e", str(ROOT)])
+        failures += not installs(f"{version} -e", folder / "editable", python, ["-e", str(ROOT)])
     print("all run" if not failures else f"{failures} of {len(found) + 1} FAILED")
     return 1 if failures or not found else 0
 
@@ -101,7 +101,7 @@ def pythons(wanted: list[str]) -> dict[str, str]:
             if not wanted or any(version.startswith(start) for start in wanted)}  # fmt: skip
 
 
-def told(name: str, folder: Path, python: str, what: list[str]) -> bool:
+def installs(name: str, folder: Path, python: str, what: list[str]) -> bool:
     """Install and run, and print a row of the table; whether all of it ran."""
     try:
         spent = tried(folder, python, what)

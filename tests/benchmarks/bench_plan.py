@@ -32,7 +32,7 @@ BOXES = {"whole travel": ((75.0, 120.0), (78.0, 118.0)), "safe box": ((99.0, 120
 REST = np.array([[120.0, 118.0]])
 ALONG = 11  # labels along each cam that pulls are chosen from
 ROUGHNESS = 0.02  # N·m, the example's
-DOUBT = 0.08  # of simulated torque, the example's
+UNCERTAINTY = 0.08  # of simulated torque, the example's
 FIRST = 4  # pulls before a model can plan
 WANTED = (0.995, 0.99)
 
@@ -90,9 +90,9 @@ def plan(dyno: Dyno, surface: ExactModel, pulls: int) -> list[Candidate]:
     return choose(state, candidates(state, field), everywhere, reading_noise(surface, 2.0), pulls)
 
 
-def by_worth(dyno: Dyno, prior: GridPrior | None, pulls: int, *, at_once: bool) -> tuple[float, float]:
+def by_objective(dyno: Dyno, prior: GridPrior | None, pulls: int, *, at_once: bool) -> tuple[float, float]:
     made = [] if prior is not None else spread_pulls(dyno, FIRST)
-    surface = simulation_alone(prior, DOUBT) if prior is not None else fit(joined(made))
+    surface = simulation_alone(prior, UNCERTAINTY) if prior is not None else fit(joined(made))
     while len(made) < pulls:
         for chosen in plan(dyno, surface, pulls - len(made) if at_once else 1):
             made.append(dyno.planned(chosen, len(made)))
@@ -129,10 +129,10 @@ def _best_of_sweep(places: Array, pull: Callable[[Array, int], Readings]) -> Arr
 def main() -> int:
     prior = described_prior()
     ways: dict[str, Way] = {
-        "planned, 7 pulls": partial(by_worth, prior=None, pulls=7, at_once=False),
-        "planned on the simulation, 4 pulls": partial(by_worth, prior=prior, pulls=4, at_once=False),
-        "planned, 4 + 3 in one go": partial(by_worth, prior=None, pulls=7, at_once=True),
-        "planned on the simulation, 4 in one go": partial(by_worth, prior=prior, pulls=4, at_once=True),
+        "planned, 7 pulls": partial(by_objective, prior=None, pulls=7, at_once=False),
+        "planned on the simulation, 4 pulls": partial(by_objective, prior=prior, pulls=4, at_once=False),
+        "planned, 4 + 3 in one go": partial(by_objective, prior=None, pulls=7, at_once=True),
+        "planned on the simulation, 4 in one go": partial(by_objective, prior=prior, pulls=4, at_once=True),
         "spread evenly, 7 pulls": lambda dyno: dyno.learnt(fit(joined(spread_pulls(dyno, 7)))),
         "spread evenly on the simulation, 4": lambda dyno: dyno.learnt(fit(joined(spread_pulls(dyno, 4)), prior)),
         **{f"one cam at a time, {n} pulls": partial(one_cam_at_a_time, pulls=n) for n in (10, 14, 18)},

@@ -89,16 +89,16 @@ def gains(project: Project) -> bool:
     for words, given in (("on the simulation", project), ("without it", plain)):
         found = build(given)
         before, after = true_row(found, found.baseline.tables), true_row(found, found.tables)
-        row, doubt = found.torque.isel(load=-1), found.comparison.full_gain_sd
+        row, sd = found.torque.isel(load=-1), found.comparison.full_gain_sd
         kept.append(float((after - before).mean()))
         print(f"all pulls, {words}: left out {found.model.lopo_rmse:.2f} N·m; mean gain at full load predicted "
-              f"{found.comparison.full_gain:+.2f} ± {doubt:.2f} N·m, true {kept[-1]:+.2f} N·m, "
-              f"{(kept[-1] - found.comparison.full_gain) / doubt:+.1f} deviations off (-2 or more wanted)")  # fmt: skip
+              f"{found.comparison.full_gain:+.2f} ± {sd:.2f} N·m, true {kept[-1]:+.2f} N·m, "
+              f"{(kept[-1] - found.comparison.full_gain) / sd:+.1f} deviations off (-2 or more wanted)")  # fmt: skip
         print("     rpm   before   after    gain   predicted")
         for n, b, a, g, d in zip(row["rpm"].to_numpy(), before, after, row["gain"].to_numpy(),
                                  row["gain_sd"].to_numpy(), strict=True):  # fmt: skip
             print(f"  {n:6.0f}  {b:7.1f} {a:7.1f} {a - b:+7.1f}   {g:+5.1f} ± {d:.1f}")
-        fine &= kept[-1] >= found.comparison.full_gain - 2.0 * doubt
+        fine &= kept[-1] >= found.comparison.full_gain - 2.0 * sd
         if given is project:
             fine &= is_kept(found)
     print(f"true mean gain with the simulation {kept[0]:+.2f} N·m, without {kept[1]:+.2f} N·m (more wanted)")

@@ -1,4 +1,4 @@
-"""A simulation as prior mean: how well the grid is interpolated, what it saves, whether its doubt is honest, its cost.
+"""A simulation as prior mean: how well the grid is interpolated, what it saves, whether its error bars are right, its cost.
 
 The engine is invented (tests/surrogate/simulated.py). Exits 1 when a number is not reached.
 """

@@ -2,9 +2,9 @@
 
 Held to: at the tables' own speeds and full throttle, where tables are made, interpolated torque within 0.5 % of
 full-load torque (median) and 1.5 % (19 of 20 points); at the same speeds and any load within 1 % (median). That is
-small beside the doubt that a simulation carries (8 % of the best torque by default). Between the tables' speeds waves
-are narrower than the grid; that error is printed.
-A second run takes the kept grid and tells no cost.
+small beside the uncertainty that a simulation carries (8 % of the best torque by default). Between the tables' speeds
+waves are narrower than the grid; that error is printed.
+A second run takes the cached grid and shows no cost.
 """
 
 import sys

@@ -36,7 +36,7 @@ def main() -> int:
                     engine = true_engine(Path(folder), seed, source, lobe, tied=tied, heads=heads)
                     model = contact_model(engine.project)
                     limits = phase_limits(model)
-                except InputError:  # not safe at rest, or a measurement too far off by chance: told, not built on
+                except InputError:  # not safe at rest, or a measurement too far off by chance: refused
                     refused += 1
                     continue
                 safe += 1

@@ -29,7 +29,7 @@ class Tally:
     unsafe: dict[str, int] = field(default_factory=lambda: dict.fromkeys(KINDS, 0))
     short: dict[str, tuple[float, str]] = field(default_factory=lambda: dict.fromkeys(KINDS, (-np.inf, "")))
     refused: dict[str, tuple[float, str]] = field(default_factory=lambda: dict.fromkeys(KINDS, (-np.inf, "")))
-    binds: Counter[str] = field(default_factory=Counter)  # what stands nearest its rule in refused cells
+    limited_by: Counter[str] = field(default_factory=Counter)  # what stands nearest its rule in refused cells
     unjudged: int = 0  # pairs refused for valves that the brute force did not look at
     unseen: int = 0  # safe pairs of which it looked at the pistons alone
 
@@ -51,7 +51,7 @@ class Tally:
             self.unsafe[k] += other.unsafe[k]
             self.short[k] = max(self.short[k], other.short[k])
             self.refused[k] = max(self.refused[k], other.refused[k])
-        self.binds += other.binds
+        self.limited_by += other.limited_by
         self.unjudged += other.unjudged
         self.unseen += other.unseen
 
@@ -192,7 +192,7 @@ def _tables(
     phases = np.stack([_edge(model, speed, rng) for speed in rpm])
     verdict = check_tables(model, PhaseTables.of(rpm, load, phases[..., 0], phases[..., 1]))
     clear = verdict.cells["verdict"].values == CLEAR
-    tally.binds.update(verdict.cells["limited_by"].values[~clear].tolist())
+    tally.limited_by.update(verdict.cells["limited_by"].values[~clear].tolist())
     for r, k in np.ndindex(3, 2):
         i, e = phases[r, k].tolist()
         safe = bool(clear[r, k])

@@ -69,7 +69,7 @@ class Measured:
     def law(self, rng: np.random.Generator, sources: tuple[str, ...]) -> DropLaw:
         """The law from readings, clay and so on taken with errors."""
         crank = SliderCrank(self.stroke, self.rod)
-        singles, told, sheet = [], None, None
+        singles, known, sheet = [], None, None
         if "readings" in sources:
             drops = self.true(ANGLES - self.wheel) + rng.normal(0, GAUGE, ANGLES.size)
             zero = np.zeros(ANGLES.size, dtype=np.int64)
@@ -80,10 +80,10 @@ class Measured:
         if "clay" in sources:
             singles.append(self._clay(rng, crank))
         if "geometry" in sources:
-            single, told = from_geometry(self.parts, 1, self.head, self.tilt)
+            single, known = from_geometry(self.parts, 1, self.head, self.tilt)
             singles.append(single)
         errors = Drop(at_tdc=5.0, gauge_error=GAUGE, wheel_error=WHEEL)
-        return law_of(Evidence(crank, self.tilt, errors, sheet, None, tuple(singles), told))
+        return law_of(Evidence(crank, self.tilt, errors, sheet, None, tuple(singles), known))
 
     def _clay(self, rng: np.random.Generator, crank: SliderCrank) -> Single:
         x = np.arange(-134.0, 135.0, 2.0)

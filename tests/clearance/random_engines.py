@@ -71,7 +71,7 @@ def random_engine(folder: Path, seed: int) -> Project:
         f"{s}.csv": uneven_lobe_csv(draw(8, 12), draw(58, 72), draw(58, 74), draw(1.8, 2.6))
         for s in ("intake", "exhaust")
     }
-    deeper = draw(1.0, 2.5) if "seats" in heads and rng.random() < 0.7 else 0.0  # so that valve to valve binds
+    deeper = draw(1.0, 2.5) if "seats" in heads and rng.random() < 0.7 else 0.0  # so that valve to valve is the limit
     drops = {}
     for side in ("intake", "exhaust"):
         drops[side], files[f"drop_{side}.csv"] = _drop(rng, heads[side]["tilt"], stroke, rod, zero, deeper)
@@ -96,7 +96,7 @@ def random_engine(folder: Path, seed: int) -> Project:
         "chain": round(draw(0, 2), 2), "loft": {"above": redline - 200, "rate": 0.1} if rng.random() < 0.6 else None,
         "rod": {"reciprocating_mass": draw(300, 600), "section": draw(120, 250), "structure": draw(1.5, 3.0)},
     }  # fmt: skip
-    share = rng.choice([0.4, 1.0])  # of the static requirement: with little of it the running rule binds
+    share = rng.choice([0.4, 1.0])  # of the static requirement: with little of it the running rule is the limit
     static = {"intake": draw(1.25, 2.0), "exhaust": draw(1.4, 2.5), "valves": draw(0.8, 1.5)}
     static = {contact: round(share * least, 3) for contact, least in static.items()}
     return project_of(

@@ -96,10 +96,10 @@ def test_a_card_without_flanks_is_charged_its_asymmetry() -> None:
     lines = [{"at": 0.4, "degrees": 252}, {"at": 1.0, "degrees": 230}]
     halved = CamCard.model_validate({"lift": 9.6, "durations": lines, "measured_at": "tappet"})
     flanks = [{"at": 0.4, "before": 128, "after": 124}, {"at": 1.0, "before": 117, "after": 113}]
-    told = CamCard.model_validate({"lift": 9.6, "durations": flanks, "measured_at": "tappet"})
+    shown = CamCard.model_validate({"lift": 9.6, "durations": flanks, "measured_at": "tappet"})
     cam = {"valves": 2, "head_diameter": 30, "tilt": 10, "centreline": 110, "centreline_error": 0.75}
     assert static_timing(Cam.model_validate({**cam, "card": halved}), None) == 0.75 + 3.0
-    assert static_timing(Cam.model_validate({**cam, "card": told}), None) == 0.75
+    assert static_timing(Cam.model_validate({**cam, "card": shown}), None) == 0.75
 
 
 def test_each_allowance_belongs_to_one_rule(tmp_path: Path) -> None:
@@ -121,14 +121,14 @@ def test_each_allowance_belongs_to_one_rule(tmp_path: Path) -> None:
             assert not by_hand & {*running, *model.running_terms(contact, 8000.0)}
 
 
-def test_what_is_not_stated_is_told(tmp_path: Path) -> None:
-    told = contact_model(project_of(tmp_path)).notes
+def test_what_is_not_stated_is_reported(tmp_path: Path) -> None:
+    shown = contact_model(project_of(tmp_path)).notes
     assert "not stated, so not charged: measuring error of the intake and exhaust lobe (lobe_error = 0)" in " ".join(
-        told
+        shown
     )
     both = {"lobe_error": 0.02, "phaser": {"ageing": 0.5}}
-    told = contact_model(project_of(tmp_path, intake=both, exhaust=both)).notes
-    assert "not stated, so" not in " ".join(told)
+    shown = contact_model(project_of(tmp_path, intake=both, exhaust=both)).notes
+    assert "not stated, so" not in " ".join(shown)
 
 
 def test_a_lobe_that_says_nothing_of_its_error_is_charged_what_lies_between_its_points(tmp_path: Path) -> None:
@@ -144,7 +144,7 @@ def test_a_lobe_that_says_nothing_of_its_error_is_charged_what_lies_between_its_
     assert card.lift_error == 0.0
 
 
-def test_a_card_has_its_own_doubt(tmp_path: Path) -> None:
+def test_a_card_has_its_own_uncertainty(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="lobe_error is given with a card"):
         project_of(tmp_path, intake={"lobe": None, "card": CARD, "lobe_error": 0.02})
 

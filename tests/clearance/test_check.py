@@ -141,8 +141,8 @@ def test_lash_counts_by_hand_and_in_neither_rule(build: Build) -> None:
     assert np.array_equal(loose["running"], tight["running"])
 
 
-def test_root_sum_square_from_the_ledger(plain: ContactModel) -> None:
-    """Worked from the ledger: what is sure whole, the root of the squares of errors, shown beside the worst case."""
+def test_root_sum_square_from_the_gap_budget(plain: ContactModel) -> None:
+    """Worked from the gap budget: sums of what is sure, and the root of the squares of errors."""
     cells = check(plain, 10.0, -8.0).cells.isel(rpm=2, load=0)
     account = gap_budget(plain, 10.0, -8.0, RPM[2])
     for rule, rows in (("static", account["rule"] == "static"), ("running", account["step"] != "")):
@@ -152,7 +152,7 @@ def test_root_sum_square_from_the_ledger(plain: ContactModel) -> None:
         assert np.allclose(account[f"{rule}_rss"], cells[f"{rule}_rss"], atol=0.0015)
 
 
-def test_the_ledger_adds_up(build: Build) -> None:
+def test_the_gap_budget_adds_up(build: Build) -> None:
     model = build(exhaust={"lobe": None, "card": CARD}, seats=SEATS)
     found = check(model, 10.0, -8.0).cells.isel(rpm=2, load=0)
     account = gap_budget(model, 10.0, -8.0, RPM[2])

@@ -197,7 +197,7 @@ FALLS = 5.1 + piston_fall(ANGLES)
         ("crank_deg,drop_mm\n-5,5.2\n0,1e300\n5,5.2\n", "line 3", "no valve drop near TDC"),
     ],
 )
-def test_a_wrong_sheet_is_refused_with_its_line_and_the_mend(tmp_path: Path, text: str, where: str, says: str) -> None:
+def test_a_wrong_sheet_is_refused_with_its_line_and_the_fix(tmp_path: Path, text: str, where: str, says: str) -> None:
     with pytest.raises(InputError) as caught:
         fitted(tmp_path / "drop.csv", text)
     mistake = caught.value.mistakes[0]

@@ -80,7 +80,7 @@ def test_geometry_is_the_first_touch_of_a_disc_and_a_floor_of_another_angle(
         assert float(found.fitted(theta)) == pytest.approx(true, abs=0.005)
         assert float(found.low(theta)) < true - 0.29  # two of the stated 0.15 mm
     first = "whole face" if tilt == pocket_angle else "outer rim" if tilt > pocket_angle else "inner rim"
-    assert f"its {first} touches first" in found.notes[0]
+    assert f"its {first} meets it first" in found.notes[0]
 
 
 def test_geometry_that_leaves_no_room_is_refused(tmp_path: Path) -> None:
@@ -330,6 +330,6 @@ def test_a_wheel_off_tdc_says_what_exchanged_signs_would_take(tmp_path: Path) ->
     late = 6.0 + piston_fall(ANGLES - 2.0)
     right, turned = found(late), law(tmp_path, {"d.csv": sheet({1: late[::-1]})}, readings="d.csv")
     (note,) = (note for note in right.notes if "were before and after exchanged" in note)
-    told = float(note.split("up to ")[1].split(" mm")[0])
-    assert told == pytest.approx(max(float(right.low(at) - turned.low(at)) for at in (-10.0, 10.0)), abs=0.03)
+    shown = float(note.split("up to ")[1].split(" mm")[0])
+    assert shown == pytest.approx(max(float(right.low(at) - turned.low(at)) for at in (-10.0, 10.0)), abs=0.03)
     assert not any("exchanged" in note for note in found(6.0 + piston_fall(ANGLES)).notes)

@@ -66,7 +66,7 @@ def test_gaps_of_a_stuck_phaser_against_a_scan(plain: ContactModel) -> None:
 
 
 @pytest.mark.parametrize("side", ["intake", "exhaust"])
-def test_each_mend_holds_and_a_little_less_does_not(tight: ContactModel, build: Build, side: str) -> None:
+def test_each_fix_holds_and_a_little_less_does_not(tight: ContactModel, build: Build, side: str) -> None:
     i, opening = (0, -1.0) if side == "intake" else (1, 1.0)
     end = 40.0 if side == "intake" else -35.0
     fault = named(faults(tight, SPAN, 8400.0, "its table"), f"{side} phaser stuck most {'adv' if i == 0 else 'ret'}")
@@ -164,7 +164,7 @@ def test_the_other_phaser_is_taken_over_all_of_the_tables_or_clamps(plain: Conta
     tables = PhaseTables.of([1000.0, 8000.0], [40.0, 100.0], [[5.0, 3.0], [2.0, 1.0]], [[-4.0, -2.0], [-7.0, -1.0]])
     found = check_tables(plain, tables)
     assert named(found.faults, "intake phaser stuck most advanced").box == (40.0, 40.0, -7.0, 0.0)
-    assert found.clear  # a fault is told, not counted
+    assert found.clear  # a fault is shown, not counted
     limits = phase_limits(plain)
     box = limits.boxes[0]
     fault = named(limits.faults, "intake phaser stuck most advanced")

@@ -97,7 +97,7 @@ def test_a_box_as_wide_as_the_cycle_holds_peak_lift_at_tdc(plain: ContactModel) 
 
 
 def test_both_rules_count_the_largest_lift_that_fits_a_cam_card(build: Build) -> None:
-    """A card leaves lift near TDC open: the guaranteed gap allows for any profile that fits, its flanks 3° off too."""
+    """A card leaves lift near TDC open: the worst case allows for any profile that fits, its flanks 3° off too."""
     model = build(exhaust={"lobe": None, "card": CARD})
     cam = model.engine.exhaust
     found = model.gaps(np.zeros((1, 4)))

@@ -60,7 +60,7 @@ def test_nearest_meshes_are_as_far_apart_as_the_heads(tmp_path: Path, seed: int)
     assert max(found, 0.0) == pytest.approx(apart, abs=0.005)
 
 
-def test_heads_close_at_the_slant_of_their_axes(close_heads: ContactModel) -> None:
+def test_heads_close_at_the_angle_of_their_axes(close_heads: ContactModel) -> None:
     """Opposite each other at 12° and 13°, neither moves faster towards the other than the bisector of both axes allows:
     a mm on both takes at most 2 sin(12.5°) mm, by hand, and the bound is near it."""
     assert close_heads.heads is not None

@@ -261,7 +261,7 @@ def test_rest_that_speed_alone_makes_unsafe_names_the_speed_and_what_opens_it(tm
     assert phase_limits(contact_model(slower)).boxes
 
 
-def test_valves_too_near_even_shut_are_not_mended_by_pockets_or_offsets(tmp_path: Path) -> None:
+def test_valves_too_near_even_shut_are_not_fixed_by_pockets_or_offsets(tmp_path: Path) -> None:
     seats = {side: {**SEATS[side], "across": sign * 15.2} for side, sign in (("intake", 1), ("exhaust", -1))}
     with pytest.raises(InputError) as caught:
         phase_limits(contact_model(project_of(tmp_path, seats=seats)))

@@ -1,4 +1,4 @@
-"""The looser rule between cells: only neighbouring cells meet, read bilinearly and rounded; always told as looser."""
+"""The looser rule between cells: only neighbouring cells meet, read bilinearly and rounded; always shown as looser."""
 
 from typing import Any
 
@@ -102,7 +102,7 @@ def test_one_phaser_takes_both_cams_along(build: Build) -> None:
     assert found.neighbours.verdict == found.box.verdict == "clear"
 
 
-def test_contact_is_told_before_a_greater_shortfall(build: Build) -> None:
+def test_contact_is_shown_before_a_greater_shortfall(build: Build) -> None:
     """Loft takes the running gap at high speed only; at low speed the static rule is further from being met."""
     gap = {**BY_NAME, "static": {"intake": 6.0}, "running": {"loft": {"above": 4000, "rate": 0.65}}}
     model = build(gap=gap)

@@ -5,7 +5,7 @@ import pytest
 from engines import random_project
 
 from phaseopt.clearance import ContactModel, contact_model
-from phaseopt.clearance.nominal_gaps import guaranteed_by_place, hand_gaps, place_of
+from phaseopt.clearance.nominal_gaps import hand_gaps, place_of, worst_by_place
 
 
 @pytest.fixture(scope="module")
@@ -19,7 +19,7 @@ def test_by_place_is_what_each_timing_gives(model: ContactModel) -> None:
     assert np.allclose(hand_gaps(model, pairs), model.by_hand(pairs), atol=0.0015)
     exact = model.stated(pairs, lash=False, most=True, low=True)
     for c, contact in enumerate(model.contacts):
-        known = guaranteed_by_place(model, contact, pairs, reach=6.0)
+        known = worst_by_place(model, contact, pairs, reach=6.0)
         at = place_of(model, contact, pairs)
         assert known.place[0] <= at.min() - 6.0
         assert known.place[-1] >= at.max() + 6.0

@@ -157,7 +157,7 @@ def test_a_single_cam_moved_by_one_phaser(tmp_path: Path) -> None:
     assert printed("check", *parted)["verdict"]["cells"]["outside_travel"] > 0
 
 
-def test_the_looser_rule_between_cells_is_chosen_by_name_and_told(tmp_path: Path) -> None:
+def test_the_looser_rule_between_cells_is_chosen_by_name_and_shown(tmp_path: Path) -> None:
     """The same two cells, far apart: refused by default, accepted by name, and not called clear."""
     seats = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
     project = write_project(tmp_path, seats=seats)
@@ -171,13 +171,13 @@ def test_the_looser_rule_between_cells_is_chosen_by_name_and_told(tmp_path: Path
     found = run(*arguments)
     assert found.exit_code == 0, found.output
     assert "NOT CLEAR in any combination" in found.output
-    told = printed("check", *arguments)["verdict"]
-    assert (told["clear"], told["accepted"], told["neighbours"]["verdict"]) == (False, True, "clear")
+    shown = printed("check", *arguments)["verdict"]
+    assert (shown["clear"], shown["accepted"], shown["neighbours"]["verdict"]) == (False, True, "clear")
     write_project(tmp_path, seats=seats, gap={"between": "neighbors"})
     assert run(*arguments).exit_code == 2
 
 
-def test_faults_are_told_and_not_counted_in_the_exit_code(tmp_path: Path) -> None:
+def test_faults_are_shown_and_not_counted_in_the_exit_code(tmp_path: Path) -> None:
     (tmp_path / "down.csv").write_text(DOWN)
     project = write_project(tmp_path)
     found = run(project, "--intake", tmp_path / "down.csv")

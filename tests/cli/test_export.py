@@ -139,11 +139,11 @@ def test_tables_that_are_not_clear_any_more_are_not_written(built: Path, tmp_pat
 def test_what_makes_no_sense_is_refused(
     built: Path, project: Path, tmp_path: Path, arguments: list[str], said: str
 ) -> None:
-    code, told = run(
+    code, shown = run(
         "export", project, "--tables", built, *(each.replace("{tmp}", str(tmp_path)) for each in arguments)
     )
     assert code == 2
-    assert said in " ".join(told.split())
+    assert said in " ".join(shown.split())
 
 
 def test_json_says_what_was_written(built: Path, project: Path, tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""`phaseopt fit` as a user runs it: what is told, pictures, and what wrong input brings."""
+"""`phaseopt fit` as a user runs it: what is shown, pictures, and what wrong input brings."""
 
 from pathlib import Path
 from xml.etree import ElementTree
@@ -17,7 +17,7 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(app, ["fit", *(str(argument) for argument in arguments)])
 
 
-def told(result: Result) -> str:
+def shown(result: Result) -> str:
     return " ".join(result.output.split())
 
 
@@ -27,7 +27,7 @@ def test_the_example_for_a_person_and_for_machines_with_pictures(tmp_path: Path)
     assert result.exit_code == 0, result.output
     for words in ("a whole pull, predicted by the other pulls", "lie in the 90 % interval", "of intake timing",
                   "deviation of torque at full throttle", "This judges torque alone"):  # fmt: skip
-        assert words in told(result)
+        assert words in shown(result)
     names = {path.name for path in out.iterdir()}
     assert names == {"predicted.svg", "thin.svg", "slices-intake.svg", "slices-exhaust.svg", "run.json"}
     for name in names - {"run.json"}:
@@ -41,15 +41,15 @@ def test_the_example_for_a_person_and_for_machines_with_pictures(tmp_path: Path)
     assert not found["on_simulation"]
 
 
-def test_a_single_pull_is_told_what_it_cannot_know(tmp_path: Path) -> None:
+def test_a_single_pull_shows_what_it_cannot_know(tmp_path: Path) -> None:
     dyno_project(tmp_path, {"a.csv": csv_text(sweep())})
     result = run(tmp_path / "project.toml", "--out", tmp_path / "fit")
     assert result.exit_code == 0, result.output
     for words in ("There is one pull", "All points have one intake timing",
                   "All points have one exhaust timing", "Only full load", "Make a second pull"):  # fmt: skip
-        assert words in told(result)
-    assert "of intake timing (" not in told(result)  # what was not varied has no distance of its own
-    assert "of engine speed (" in told(result)
+        assert words in shown(result)
+    assert "of intake timing (" not in shown(result)  # what was not varied has no distance of its own
+    assert "of engine speed (" in shown(result)
 
 
 def test_repeats_that_do_not_agree_are_not_called_missing(tmp_path: Path) -> None:
@@ -60,9 +60,9 @@ def test_repeats_that_do_not_agree_are_not_called_missing(tmp_path: Path) -> Non
     dyno_project(tmp_path, {name: csv_text(log) for name, log in logs.items()}, pulls)
     result = run(tmp_path / "project.toml")
     assert result.exit_code == 0, result.output
-    assert "the only pulls at one timing do not agree (`phaseopt reduce` names them)" in told(result)
-    assert "no timing was pulled twice" not in told(result)
-    assert told(result).count("the intake phase was not checked at rest") <= 1  # what pulls share is told once
+    assert "the only pulls at one timing do not agree (`phaseopt reduce` names them)" in shown(result)
+    assert "no timing was pulled twice" not in shown(result)
+    assert shown(result).count("the intake phase was not checked at rest") <= 1  # what pulls share is shown once
 
 
 def test_simulation_alone_is_not_a_measurement(tmp_path: Path) -> None:
@@ -70,8 +70,8 @@ def test_simulation_alone_is_not_a_measurement(tmp_path: Path) -> None:
     project = write_project(tmp_path, cycle=CYCLE, firing_order=FOUR)
     result = run(project, "--out", tmp_path / "fit")
     assert result.exit_code == 2
-    assert "nothing is measured" in told(result)
-    assert "describe pulls under [torque]" in told(result)
+    assert "nothing is measured" in shown(result)
+    assert "describe pulls under [torque]" in shown(result)
     assert not (tmp_path / "fit").exists()
 
 

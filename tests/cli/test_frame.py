@@ -49,7 +49,7 @@ def on_a_terminal(*arguments: object, columns: int = 100, piped: bool = False, *
     return written.decode()
 
 
-def test_quiet_tells_the_verdict_and_what_was_written(tmp_path: Path) -> None:
+def test_quiet_shows_the_verdict_and_what_was_written(tmp_path: Path) -> None:
     for arguments in (
         ("limits", "-q", SMALL, "--out", tmp_path / "a"),
         ("-q", "limits", SMALL, "--out", tmp_path / "a"),
@@ -62,7 +62,7 @@ def test_quiet_tells_the_verdict_and_what_was_written(tmp_path: Path) -> None:
     assert "there is no such file" in run("limits", "--quiet", tmp_path / "none.toml").stderr
 
 
-def test_verbose_tells_versions_and_times_beside_the_result() -> None:
+def test_verbose_shows_versions_and_times_beside_the_result() -> None:
     result = run("fit", SMALL, "--verbose", "--json")
     assert result.stdout.startswith("{")
     assert re.search(r"^phaseopt \d.*numpy \d.*Python 3", result.stderr, re.MULTILINE)
@@ -138,7 +138,7 @@ def test_wrong_options_are_reported_as_other_mistakes_are(arguments: tuple[objec
     assert mistake.problem in message
 
 
-def test_the_version_is_told() -> None:
+def test_the_version_is_shown() -> None:
     assert re.fullmatch(r"phaseopt \d+\.\d+\.\d+\S*\n", run("--version").output)
 
 

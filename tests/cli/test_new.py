@@ -237,14 +237,14 @@ def test_answers_are_checked_as_they_are_given(tmp_path: Path, monkeypatch: pyte
     )  # fmt: skip
     result = answered(monkeypatch, tmp_path / "mine", *lines)
     assert result.exit_code == 0, result.output
-    for told in (
+    for shown in (
         "'9' is none of these",
         "above 0 and up to 180",
         "a whole number",
         "must be above 0",
         "half the stroke",
     ):
-        assert told in result.output
+        assert shown in result.output
     text = (tmp_path / "mine" / "project.toml").read_text(encoding="utf-8")
     assert 'bore = "3.2 in"' in text
     assert "travel = [-40, 0]" in text

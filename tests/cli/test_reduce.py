@@ -45,7 +45,7 @@ def good(tmp_path: Path) -> Path:
     return day(tmp_path, [1.0, 1.004, 0.997, 1.001])
 
 
-def test_a_good_day_is_told_in_words_and_ends_clear(good: Path) -> None:
+def test_a_good_day_is_described_and_ends_clear(good: Path) -> None:
     result = run("reduce", good)
     assert result.exit_code == 0, result.output
     assert "Nothing stands out" in result.output
@@ -103,10 +103,10 @@ def test_files_are_written_together_and_read_back(good: Path, tmp_path: Path) ->
             assert (out / name).read_text(encoding="utf-8").startswith("<svg")
     tomllib.loads((out / "phasers.toml").read_text(encoding="utf-8"))
     rows = list(csv.DictReader((out / "points.csv").open(newline="", encoding="utf-8")))
-    told = printed("reduce", good)
-    assert json.loads((out / "reduction.json").read_text(encoding="utf-8")) | {"written": []} == told
-    assert len(rows) == len(told["points"]["rpm"])
-    assert [float(row["torque"]) for row in rows] == pytest.approx(told["points"]["torque"], abs=1e-3)
+    shown = printed("reduce", good)
+    assert json.loads((out / "reduction.json").read_text(encoding="utf-8")) | {"written": []} == shown
+    assert len(rows) == len(shown["points"]["rpm"])
+    assert [float(row["torque"]) for row in rows] == pytest.approx(shown["points"]["torque"], abs=1e-3)
     assert run("reduce", good, "--out", out).exit_code == 0  # and again in the same place
 
 
@@ -120,7 +120,7 @@ def test_a_directory_that_holds_something_else_is_refused_before_any_work(good: 
     assert [path.name for path in out.iterdir()] == ["notes.txt"]
 
 
-def test_a_project_without_logs_is_told_what_to_do(good: Path) -> None:
+def test_a_project_without_logs_says_what_to_do(good: Path) -> None:
     text = good.read_text(encoding="utf-8")
     good.write_text(text[: text.index("[torque]")], encoding="utf-8")
     result = run("reduce", good)
@@ -129,7 +129,7 @@ def test_a_project_without_logs_is_told_what_to_do(good: Path) -> None:
 
 
 @pytest.mark.parametrize(("bias", "code"), [(0.2, 0), (2.5, 1)])
-def test_stepped_phasers_are_told_and_one_worse_than_stated_stops(tmp_path: Path, bias: float, code: int) -> None:
+def test_stepped_phasers_are_shown_and_one_worse_than_stated_stops(tmp_path: Path, bias: float, code: int) -> None:
     """The project states an error of 1 degree; one that stands 2.5 off surely contradicts it, one of 0.2 does not."""
     (tmp_path / "steps.csv").write_text(stepped(bias), encoding="utf-8")
     columns = COLUMNS | {"time": "t", "intake_command": "iset"}
@@ -145,7 +145,7 @@ def test_stepped_phasers_are_told_and_one_worse_than_stated_stops(tmp_path: Path
     assert file.read_bytes() == stated  # never applied
 
 
-def test_a_stepped_log_that_is_not_there_is_told_by_its_key(tmp_path: Path) -> None:
+def test_a_stepped_log_that_is_not_there_is_named_by_its_key(tmp_path: Path) -> None:
     columns = COLUMNS | {"time": "t", "intake_command": "iset"}
     result = run("reduce", day(tmp_path, [1.0], columns=columns, phaser_steps=["stepz.csv"]))
     assert result.exit_code == 2

@@ -1,4 +1,4 @@
-"""`phaseopt simulate` as a user runs it: files, what is told, and what wrong input brings."""
+"""`phaseopt simulate` as a user runs it: files, what is shown, and what wrong input brings."""
 
 import os
 from pathlib import Path
@@ -32,7 +32,7 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(app, ["simulate", *(str(argument) for argument in arguments)])
 
 
-def told(result: Result) -> str:
+def shown(result: Result) -> str:
     return " ".join(result.output.split())
 
 
@@ -41,7 +41,7 @@ def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
     project, out, plots = write_project(tmp_path, **SMALL), tmp_path / "grid.nc", tmp_path / "plots"
     first = run(project, "--out", out, "--plots", plots)
     assert first.exit_code == 0, first.output
-    text = told(first)
+    text = shown(first)
     for words in (
         "a test engine: torque by simulation, nothing measured",
         "Knock is not modelled",

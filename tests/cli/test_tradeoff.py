@@ -18,7 +18,7 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(app, ["tradeoff", *(str(argument) for argument in arguments)])
 
 
-def told(result: Result) -> str:
+def shown(result: Result) -> str:
     return " ".join(result.output.split())
 
 
@@ -28,7 +28,7 @@ def test_the_example_for_a_person_then_for_machines_from_what_is_kept(tmp_path: 
     assert first.exit_code == 0, first.output
     for words in ("as it stands", "8 trials, 0 of them from earlier runs", "It is a proposal", "HITS", "by hand",
                   "CLEAR in every cell and between cells", "Not covered radial"):  # fmt: skip
-        assert words in told(first)
+        assert words in shown(first)
     assert {path.name for path in out.iterdir()} == {
         "tradeoff.csv", "tradeoff.csv-metadata.json", "tradeoff.html", "knee.toml", "run.json",
     }  # fmt: skip
@@ -56,7 +56,7 @@ def test_the_keys_are_read_where_they_are_pasted(tmp_path: Path) -> None:
     wrong = pulls_alone_file(tmp_path, ("caution = 1.0 ", "slew_share = 1.4 "))
     result = run(wrong)
     assert result.exit_code == 2
-    assert "search.slew_share" in told(result)
+    assert "search.slew_share" in shown(result)
 
 
 def test_storages_that_cannot_serve_and_a_directory_that_is_not_ours(tmp_path: Path) -> None:
@@ -68,5 +68,5 @@ def test_storages_that_cannot_serve_and_a_directory_that_is_not_ours(tmp_path: P
     optuna.create_study(storage=url, study_name="phaseopt tradeoff 0 ff")
     old = run(project, "--storage", url)
     assert old.exit_code == 2
-    assert "--storage: it holds a tradeoff study that another version of phaseopt wrote" in told(old)
+    assert "--storage: it holds a tradeoff study that another version of phaseopt wrote" in shown(old)
     assert run(project, "--trials", 3).exit_code == 2

@@ -98,7 +98,7 @@ def test_the_nominal_profile_has_the_cards_durations_and_is_smooth(drawn: tuple[
 
 
 def test_the_nominal_profile_is_like_a_textbook_lobe() -> None:
-    """Source: 3-4-5 and cycloidal lobes (Norton, Cam Design, from memory): no farther off than the doubt stated."""
+    """Source: 3-4-5 and cycloidal lobes (Norton, Cam Design, from memory): within the uncertainty stated."""
     for profile in (polynomial_345, cycloidal):
         real = Real(10.0, (150.0, 150.0), (profile, profile))
         nominal, most = card_lobe(
@@ -115,8 +115,8 @@ def test_a_card_leaves_half_a_millimetre_open_near_tdc() -> None:
 
 
 @pytest.mark.parametrize("side", ["intake", "exhaust"])
-def test_a_reading_at_tdc_narrows_the_doubt(side: Side) -> None:
-    """Source: a reading bounds lift where it was taken: reading plus lash plus error, and less doubt around it."""
+def test_a_reading_at_tdc_narrows_the_uncertainty(side: Side) -> None:
+    """Source: a reading bounds lift where it was taken: reading plus lash plus error. Around it, less uncertainty."""
     sign = -1.0 if side == "intake" else 1.0
     at_tdc = TdcLift(lift=2.3, centreline=98.0, error=0.05)
     _, wide = card_lobe(card(9.6, TWO), ratio=1.0, lash=0.25, side=side, centreline_error=0.0)

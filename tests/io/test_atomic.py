@@ -79,7 +79,7 @@ def test_a_live_writer_is_left_alone(tmp_path, monkeypatch, exchange):
     assert tree(tmp_path) == {"out/run.json": b"slow"}
 
 
-def test_leftovers_of_names_alike_are_told_apart(tmp_path):
+def test_leftovers_of_similar_names_are_not_mixed_up(tmp_path):
     """What belongs to `out.csv` or `out2` is none of `out`'s business, nor are a person's own hidden files."""
     write_folder(tmp_path / "out", FILES)
     others = [".out.csv.abcd1234.part", ".out2.abcd1234.part", ".out.notes.part", ".out.ABCD1234.part"]

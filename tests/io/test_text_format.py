@@ -23,7 +23,7 @@ def read(folder: Path, text: str | bytes, **stated: object) -> tuple[list[float]
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "shown"),
     [
         ("rpm,tq\n2000,150.5\n", ""),
         ("rpm;tq\n2000;150.5\n", "semicolons"),
@@ -44,10 +44,10 @@ def read(folder: Path, text: str | bytes, **stated: object) -> tuple[list[float]
         ('"rpm","tq","oil\n[bar]"\n2000,150.5,4\n', "column names in line 2"),
     ],
 )
-def test_one_number_in_every_dialect(tmp_path: Path, text: str, told: str) -> None:
+def test_one_number_in_every_dialect(tmp_path: Path, text: str, shown: str) -> None:
     torque, said = read(tmp_path, text)
     assert torque[0] == 150.5
-    assert told in said
+    assert shown in said
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])

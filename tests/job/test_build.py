@@ -58,7 +58,7 @@ def test_one_cam_is_bound_by_each_rule(hillclimb: Build) -> None:
 
 
 def test_full_load_gain_agrees_with_its_parts(hillclimb: Build) -> None:
-    """The mean of the row's gains is the gain; its doubt is no more than the mean of theirs (triangle inequality)."""
+    """The mean of the row's gains is the gain; its sd is at most the mean of theirs (triangle inequality)."""
     row = hillclimb.torque.isel(load=-1)
     assert hillclimb.comparison.full_gain == pytest.approx(float(row["gain"].mean()), abs=1e-6)
     assert hillclimb.comparison.full_gain_sd <= float(row["gain_sd"].mean()) + 1e-9
@@ -87,10 +87,10 @@ def test_files_agree_with_what_was_checked(hillclimb: Build, hillclimb_files: di
     assert len(rows) == again["verdict"].size
     for contact in hillclimb.contact.contacts:
         for gap in ("static", "running"):
-            told = np.array([float(row[f"{contact}_{gap}"]) for row in rows])
+            shown = np.array([float(row[f"{contact}_{gap}"]) for row in rows])
             true = again[gap].sel(contact=contact).to_numpy().ravel()
-            assert (told <= true).all()
-            assert (told >= true - 0.001).all()
+            assert (shown <= true).all()
+            assert (shown >= true - 0.001).all()
 
 
 def test_record_names_every_input(hillclimb: Build, hillclimb_files: dict[str, str]) -> None:
@@ -129,7 +129,7 @@ def test_an_overlap_cap_that_empties_a_cell_names_the_project_file(tmp_path: Pat
         build(load_project(path))
 
 
-def test_the_looser_rule_builds_tables_that_are_told_as_looser(tmp_path: Path) -> None:
+def test_the_looser_rule_builds_tables_that_are_shown_as_looser(tmp_path: Path) -> None:
     """Heads so near that the rule between cells matters: whatever comes out is accepted, and said to be looser where
     it is no box; the clamps are then but the span of the tables."""
     near = (("across = 16.30", "across = 15.6"), ("across = -16.60", "across = -15.9"))

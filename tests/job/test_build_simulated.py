@@ -79,13 +79,13 @@ def test_every_output_of_it_says_so(found: Build, folder: Path) -> None:
     assert {"intake_phase.csv-metadata.json", "cells.csv-metadata.json", "airflow.csv-metadata.json", "run.json",
             "report.html", "limits.csv-metadata.json"} <= set(texts)  # fmt: skip
     for name, text in texts.items():
-        told = " ".join(text.split())
-        assert "NO TORQUE WAS MEASURED: it is from simulation alone" in told, name
-        assert "Knock is not modelled" in told, name
+        shown = " ".join(text.split())
+        assert "NO TORQUE WAS MEASURED: it is from simulation alone" in shown, name
+        assert "Knock is not modelled" in shown, name
     record = printed("build", folder / "project.toml", "--out", folder / "out")
-    told = " ".join(record["torque"]["source_notes"])
-    assert "NO TORQUE WAS MEASURED" in told
-    assert "Knock is not modelled" in told
+    shown = " ".join(record["torque"]["source_notes"])
+    assert "NO TORQUE WAS MEASURED" in shown
+    assert "Knock is not modelled" in shown
 
 
 def test_the_grid_is_simulated_once(found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -135,8 +135,8 @@ def test_airflow_is_what_the_grid_says(found: Build) -> None:
     assert efficiency_at(grid, np.array(place))[0] == pytest.approx(float(node["volumetric_efficiency"]), abs=1e-12)
 
 
-def test_the_doubt_of_the_gain_follows_from_the_stated_doubt(found: Build, folder: Path) -> None:
-    """A judgement: half as much doubt halves the deviation of torque in every cell."""
+def test_the_uncertainty_of_the_gain_follows_from_the_stated_one(found: Build, folder: Path) -> None:
+    """A judgement: half as much uncertainty halves the deviation of torque in every cell."""
     (folder / "sure").mkdir()
     cycle = {**CYCLE, "uncertainty": 0.04}
     (folder / "sure" / FOLDER).symlink_to(folder / FOLDER, target_is_directory=True)
@@ -145,7 +145,7 @@ def test_the_doubt_of_the_gain_follows_from_the_stated_doubt(found: Build, folde
     np.testing.assert_allclose(there, here / 2.0, rtol=1e-9)
 
 
-def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, folder: Path) -> None:
+def test_part_load_of_a_road_car_is_searched_shown_and_written(found: Build, folder: Path) -> None:
     """A cap just under what torque alone leaves at a cell holds there, and every figure comes from the grid."""
     assert found.comparison.simulated is not None
     assert found.model.simulation is not None
@@ -167,12 +167,12 @@ def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, fold
         name for row in road.best.search.limited_by for names in row for name in names
     }
     np.testing.assert_array_equal(road.limits.phases_intake, found.limits.phases_intake)
-    told = " ".join(printed_of(road).split())
+    shown = " ".join(printed_of(road).split())
     assert (
         "Part load as for a road car: on average at 70 kPa, simulated (with rest timing in brackets): residual gas "
-        in told
+        in shown
     )
-    assert "torque less uncertainty, roughness and what part load costs" in told
+    assert "torque less uncertainty, roughness and what part load costs" in shown
     files = build_files(road)
     rows = list(csv.DictReader(io.StringIO(files["cells.csv"])))
     wanted = road.comparison.simulated["residual"].to_numpy().ravel()
@@ -182,14 +182,14 @@ def test_part_load_of_a_road_car_is_searched_told_and_written(found: Build, fold
 
 
 def test_progress_reaches_the_end_and_never_goes_back(folder: Path, found: Build) -> None:
-    told: list[float] = []
-    build(load_project(folder / "project.toml"), lambda share, _: told.append(share))
-    assert told == sorted(told)
-    assert told[0] == 0.0
-    assert 0.95 <= told[-1] <= 1.0
+    shown: list[float] = []
+    build(load_project(folder / "project.toml"), lambda share, _: shown.append(share))
+    assert shown == sorted(shown)
+    assert shown[0] == 0.0
+    assert 0.95 <= shown[-1] <= 1.0
 
 
-def test_a_project_that_says_nothing_of_torque_is_told_both_ways_out(tmp_path: Path) -> None:
+def test_a_project_that_says_nothing_of_torque_names_both_ways_out(tmp_path: Path) -> None:
     changes = {name: value for name, value in SMALL.items() if name != "cycle"}
     with pytest.raises(InputError, match=r"has no torque.*\[torque\].*\[cycle\].*phaseopt limits"):
         build(load_project(write_project(tmp_path, **changes)))
@@ -210,10 +210,10 @@ def test_pulls_on_a_simulation_say_what_each_gave(on_simulation: Build) -> None:
     assert on_simulation.model.reduction is not None
     assert on_simulation.model.simulation is not None
     assert on_simulation.model.simulation.points is not None
-    told = " ".join(printed_of(on_simulation).split())
-    assert "Knock is not modelled" in told
-    assert "NO TORQUE WAS MEASURED" not in told
-    assert "the calibration repeated without it" in told
+    shown = " ".join(printed_of(on_simulation).split())
+    assert "Knock is not modelled" in shown
+    assert "NO TORQUE WAS MEASURED" not in shown
+    assert "the calibration repeated without it" in shown
     record = json.loads(build_files(on_simulation)["run.json"])
     assert record["torque"]["points"] == on_simulation.model.reduction.points.sizes["point"] == 20
     points = on_simulation.model.simulation.points
@@ -240,11 +240,11 @@ def test_light_load_that_no_pull_reached_rests_on_the_simulation(on_simulation: 
     measured = on_simulation.torque["measured"]
     assert on_simulation.torque["in_reach"].all()
     assert bool(measured.isel(load=-1).all())
-    told = json.loads(build_files(on_simulation)["run.json"])["torque"]
-    assert told["cells_on_simulation_only"] == int((~measured).sum()) > 0
+    shown = json.loads(build_files(on_simulation)["run.json"])["torque"]
+    assert shown["cells_on_simulation_only"] == int((~measured).sum()) > 0
 
 
-def test_an_engine_that_does_not_run_is_told_with_its_section(
+def test_an_engine_that_does_not_run_is_refused_with_its_section(
     found: Build, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     assert found.model.simulation is not None

@@ -74,9 +74,9 @@ def test_every_output_says_what_torque_rests_on(found: Build) -> None:
     assert {"intake_phase.csv-metadata.json", "cells.csv-metadata.json", "run.json", "report.html",
             "limits.csv-metadata.json", "measuring_sheet.html"} <= set(texts)  # fmt: skip
     for name, text in texts.items():
-        told = " ".join(text.split())
-        assert f"TORQUE IS AS GIVEN in torque-grid.csv ({ORIGIN}, says the project)" in told, name
-        assert "did not measure or simulate it" in told, name
+        shown = " ".join(text.split())
+        assert f"TORQUE IS AS GIVEN in torque-grid.csv ({ORIGIN}, says the project)" in shown, name
+        assert "did not measure or simulate it" in shown, name
     assert "pull" not in printed_of(found).split("Before you load")[0]
     record = json.loads(files["run.json"])
     assert record["supplied_grid"]["holes"] == 13
@@ -91,11 +91,11 @@ def test_the_same_grid_gives_the_same_bytes(found: Build, folder: Path) -> None:
     assert build_files(build(load_project(folder / "project.toml"))) == build_files(found)
 
 
-def test_fit_tells_of_the_grid_and_draws_it(found: Build, folder: Path) -> None:
+def test_fit_shows_the_grid_and_draws_it(found: Build, folder: Path) -> None:
     out = folder / "fit"
-    told = RUNNER.invoke(app, ["fit", str(folder / "project.toml"), "--out", str(out)])
-    assert told.exit_code == 0, told.output
-    words = " ".join(told.output.split())
+    shown = RUNNER.invoke(app, ["fit", str(folder / "project.toml"), "--out", str(out)])
+    assert shown.exit_code == 0, shown.output
+    words = " ".join(shown.output.split())
     assert "995 nodes of torque-grid.csv, 13 more are empty" in words
     assert "TORQUE IS AS GIVEN" in words
     assert "A single node, predicted by the others, is off by" in words
@@ -113,12 +113,12 @@ def test_a_plan_spreads_pulls_for_a_given_grid_says_nothing_of_this_engine(found
 
 
 def test_a_study_of_offsets_says_so_too(found: Build, folder: Path) -> None:
-    told = printed("offsets", folder / "project.toml", "--trials", "1")
-    assert "TORQUE IS AS GIVEN in torque-grid.csv" in told["notes"][0]
+    shown = printed("offsets", folder / "project.toml", "--trials", "1")
+    assert "TORQUE IS AS GIVEN in torque-grid.csv" in shown["notes"][0]
 
 
 def test_cells_beyond_the_grid_are_marked(tmp_path: Path) -> None:
-    """The grid ends at 4000 rpm, so it speaks up to 4500: above, cells are marked and told of."""
+    """The grid ends at 4000 rpm, so it counts up to 4500: cells above are marked and reported."""
     rows = [row for row in grid_rows() if row[0] <= 4000.0]
     built = build(load_project(given_project(tmp_path, grid_csv(rows))))
     reach = built.torque["in_reach"].isel(load=-1)
@@ -128,12 +128,12 @@ def test_cells_beyond_the_grid_are_marked(tmp_path: Path) -> None:
 
 def test_a_wrong_grid_ends_with_code_2_and_writes_nothing(tmp_path: Path) -> None:
     path = given_project(tmp_path, grid_csv([*grid_rows(), grid_rows()[0]]))
-    told = RUNNER.invoke(app, ["build", str(path), "--out", str(tmp_path / "out")])
-    assert told.exit_code == 2
-    assert "the node of line 2 again" in " ".join(told.output.split())
+    shown = RUNNER.invoke(app, ["build", str(path), "--out", str(tmp_path / "out")])
+    assert shown.exit_code == 2
+    assert "the node of line 2 again" in " ".join(shown.output.split())
     assert not (tmp_path / "out").exists()
 
 
-def test_a_project_without_torque_is_told_of_the_grid_too(tmp_path: Path) -> None:
+def test_a_project_without_torque_is_shown_the_grid_too(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"\[torque\].*\[torque_grid\].*\[cycle\]"):
         build(load_project(given_project(tmp_path, torque_grid=None)))

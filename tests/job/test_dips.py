@@ -73,7 +73,7 @@ def test_a_pinned_cell_is_a_rule_of_the_project(tmp_path: Path) -> None:
 def test_speeds_that_nothing_was_measured_at_are_too_thin_to_say(tmp_path: Path) -> None:
     """Where no label is in reach of the data, whatever the mean of the torque model says there is no dip of an engine.
 
-    The model is made sure of its mean out there, so that the majorant lies above it by more than its doubt.
+    The model is made sure of its mean out there, so that the majorant lies above it by more than its uncertainty.
     """
     project = project_of(tmp_path, **CHANGED)
     model = contact_model(project)
@@ -91,7 +91,7 @@ def test_speeds_that_nothing_was_measured_at_are_too_thin_to_say(tmp_path: Path)
     assert {dip.cause for dip in found} == {THIN}
 
 
-def test_a_dip_within_twice_its_doubt_is_not_told(tmp_path: Path) -> None:
+def test_a_dip_within_its_error_bars_is_not_shown(tmp_path: Path) -> None:
     """The same torque, known as well as it is and a hundred times less well."""
     project = project_of(tmp_path, **CHANGED)
     model = contact_model(project)
@@ -99,6 +99,6 @@ def test_a_dip_within_twice_its_doubt_is_not_told(tmp_path: Path) -> None:
     learnt = learnt_of(plant(OWN, 1, limits.boxes[0].intake_to), model, limits, 1)
     h = learnt.surface.hyperparameters
     unsure = type(h)(100.0 * h.signal, h.lengths, 100.0 * h.noise, 100.0 * h.pull, h.mean)
-    doubtful = replace(learnt, surface=ExactModel.at(unsure, learnt.surface.readings))
+    uncertain = replace(learnt, surface=ExactModel.at(unsure, learnt.surface.readings))
     assert any(dip.load == FULL for dip in dips(resolver_of(project, learnt), learnt))
-    assert not any(dip.load == FULL for dip in dips(resolver_of(project, doubtful), doubtful))
+    assert not any(dip.load == FULL for dip in dips(resolver_of(project, uncertain), uncertain))

@@ -1,4 +1,4 @@
-"""Before and after: area against scipy, the doubt of a mean, and why cells moved."""
+"""Before and after: area against scipy, the uncertainty of a mean, and why cells moved."""
 
 import numpy as np
 import pytest
@@ -19,8 +19,8 @@ def test_area_under_the_full_load_curve_is_scipys(hillclimb: Build) -> None:
 
 def test_the_cells_that_moved_most_come_first_and_say_why(hillclimb: Build) -> None:
     far = np.hypot(*(hillclimb.tables.of_side(s) - hillclimb.baseline.tables.of_side(s) for s in ("intake", "exhaust")))
-    told = [np.hypot(cell.intake, cell.exhaust) for cell in hillclimb.comparison.gains.moved]
-    assert told == sorted(told, reverse=True)
-    assert told[0] == pytest.approx(float(far.max()))
+    shown = [np.hypot(cell.intake, cell.exhaust) for cell in hillclimb.comparison.gains.moved]
+    assert shown == sorted(shown, reverse=True)
+    assert shown[0] == pytest.approx(float(far.max()))
     for cell in hillclimb.comparison.gains.moved:
         assert (cell.why == "for torque") == (cell.gain > 2.0 * cell.gain_sd)

@@ -64,9 +64,9 @@ def test_differences_are_those_of_what_both_wrote(found: Comparison, folders: tu
     for side in ("intake", "exhaust"):
         tables = [read_table(folder / f"{side}_phase.csv").to_numpy() for folder in folders]
         assert np.array_equal(found.tables[side]["difference"].to_numpy(), tables[1] - tables[0])
-    for (contact, rule), gaps in found.gaps.items():
-        for rows, gap in zip((one, other), gaps, strict=True):
-            assert gap.gap == min(float(row[f"{contact}_{rule}"]) for row in rows)
+    for (contact, rule), both in found.clearances.items():
+        for rows, gap in zip((one, other), both, strict=True):
+            assert gap.clearance == min(float(row[f"{contact}_{rule}"]) for row in rows)
 
 
 def test_four_degrees_of_offset_are_four_degrees_of_clamp(found: Comparison) -> None:
@@ -85,7 +85,9 @@ def test_its_files_are_valid_and_its_page_says_what_the_terminal_says(found: Com
         assert words in files["compare.html"]
         assert words in " ".join(terminal_text(compare_document(found)).split())
     record = CompareRecord.of(found)
-    assert [gap.first.gap for gap in record.gaps] == [first.gap for first, _ in found.gaps.values()]
+    assert [each.first.clearance for each in record.clearances] == [
+        first.clearance for first, _ in found.clearances.values()
+    ]
     require_documented("compare", record.model_dump(mode="json"))
 
 
@@ -95,7 +97,7 @@ def test_the_same_build_twice_differs_in_nothing(folders: tuple[Path, Path]) -> 
     assert "Nothing differs" in result.output
 
 
-def test_what_only_one_has_is_told(folders: tuple[Path, Path], tmp_path: Path) -> None:
+def test_what_only_one_has_is_shown(folders: tuple[Path, Path], tmp_path: Path) -> None:
     """The second build without an exhaust table, valve to valve, and on other axes."""
     shutil.copytree(folders[1], tmp_path / "out")
     out = tmp_path / "out"

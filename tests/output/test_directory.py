@@ -126,7 +126,7 @@ def test_an_interrupted_write_leaves_everything_as_it_was(tmp_path: Path, monkey
     assert tree(tmp_path / "out") == FIRST
 
 
-def test_no_permission_is_told_before_any_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_permission_is_refused_before_any_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(directory.os, "access", lambda *_: False)
     with pytest.raises(InputError, match="may not be written"):
         require_replaceable(tmp_path / "out")

@@ -36,10 +36,10 @@ def test_each_is_read_alone(hillclimb: Build, files: dict[str, str | bytes]) -> 
     for name, content in files.items():
         if name.endswith(".svg"):
             assert isinstance(content, str)
-            told = "\n".join(ElementTree.fromstring(content).itertext())
+            shown = "\n".join(ElementTree.fromstring(content).itertext())
             for line in above.splitlines():
-                assert line in told, name
-            assert any(axis in told for axis in ("engine speed, rpm", "crank angle, degrees", "crank degrees")), name
+                assert line in shown, name
+            assert any(axis in shown for axis in ("engine speed, rpm", "crank angle, degrees", "crank degrees")), name
 
 
 def test_a_png_is_one_at_150_dots_an_inch_and_bears_no_program(files: dict[str, str | bytes]) -> None:

@@ -31,11 +31,11 @@ def test_a_table_is_valid_and_reads_back(tmp_path: Path, side: str) -> None:
     np.testing.assert_array_equal(np.array(rows, dtype=float), np.column_stack([table["rpm"], table]))
 
 
-def test_a_table_tells_units_sign_axes_and_rest() -> None:
-    told = json.loads(table_metadata("intake_phase.csv", TABLES.intake))
+def test_a_table_states_units_sign_axes_and_rest() -> None:
+    shown = json.loads(table_metadata("intake_phase.csv", TABLES.intake))
     for words in ("crank degrees", "rest position, which is 0", "+ = advanced", "rpm", "kPa", "full throttle"):
-        assert words in told["dc:description"]
-    units = [column["schema:unitText"] for column in told["tableSchema"]["columns"]]
+        assert words in shown["dc:description"]
+    units = [column["schema:unitText"] for column in shown["tableSchema"]["columns"]]
     assert units == ["rpm", "degree", "degree", "degree"]
 
 
@@ -44,7 +44,7 @@ def test_records_are_valid_and_read_back(tmp_path: Path) -> None:
     columns = [
         Column("rpm", "engine speed", np.array([1000.0, 2000.0]), "rpm"),
         Column("gap", "least gap", np.array([-0.125, np.nan]), "mm"),
-        Column("binds", "what binds", ["intake, piston", '=say "valve"']),
+        Column("limited_by", "what limits it", ["intake, piston", '=say "valve"']),
     ]
     found = validated(tmp_path, "cells.csv", csv_text(columns), records_metadata("cells.csv", "Cells", columns))
     assert found.is_valid
@@ -52,7 +52,7 @@ def test_records_are_valid_and_read_back(tmp_path: Path) -> None:
     assert [float(row["rpm"]) for row in rows] == [1000.0, 2000.0]
     assert float(rows[0]["gap"]) == -0.125
     assert rows[1]["gap"] is None
-    assert [row["binds"] for row in rows] == ["intake, piston", '\'=say "valve"']
+    assert [row["limited_by"] for row in rows] == ["intake, piston", '\'=say "valve"']
 
 
 def test_the_reader_would_notice(tmp_path: Path) -> None:

@@ -30,9 +30,9 @@ def test_every_file_that_can_bear_words_says_what_torque_is(made: tuple[bool, di
         if name.endswith(".csv"):
             assert f"{name}-metadata.json" in files
             continue
-        told = json.loads(text)["dc:description"] if name.endswith("-metadata.json") else text
-        assert KNOCK in told, name
-        assert (ALONE in told) == simulated_alone, name
+        shown = json.loads(text)["dc:description"] if name.endswith("-metadata.json") else text
+        assert KNOCK in shown, name
+        assert (ALONE in shown) == simulated_alone, name
     for name, text in files.items():
         (tmp_path / name).write_bytes(text.encode())
     for name in files:

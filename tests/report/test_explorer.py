@@ -27,14 +27,14 @@ def test_least_gaps_are_those_of_the_bounds_and_never_more(both: Build) -> None:
     for k, contact in enumerate(data["contacts"]):
         near = by_hand[:, k] < 30.0
         assert (unpacked(contact["by_hand"]) * MICRON <= by_hand[:, k] + 1e-9)[near].all()
-        for told, asked in (
+        for shown, asked in (
             (unpacked(contact["static"]) * MICRON, gaps.static[:, k]),
             (unpacked(contact["swept"]) * MICRON - contact["taken"][-1], top[:, k]),
         ):
             near = asked < 30.0
             # Both are lower bounds at most 0.001 mm below the truth: they may differ by that, and by rounding down.
-            assert (told[near] <= asked[near] + 0.001 + 1e-9).all()
-            assert (told[near] >= asked[near] - 0.004).all()
+            assert (shown[near] <= asked[near] + 0.001 + 1e-9).all()
+            assert (shown[near] >= asked[near] - 0.004).all()
 
 
 def test_torque_at_a_cell_is_the_tables_own(both: Build) -> None:
@@ -59,8 +59,8 @@ def test_cells_say_what_cells_csv_says(both: Build, both_files: dict[str, str]) 
         for name in ("torque", "torque_sd", "gain", "gain_sd"):
             assert float(row[name]) == cell[name]
         for contact, gaps in zip(both.contact.contacts, cell["gaps"], strict=True):
-            told = [float(row[f"{contact}_{name}"]) for name in ("by_hand", "static", "running")]
-            assert told == pytest.approx(gaps, abs=1e-9)
+            shown = [float(row[f"{contact}_{name}"]) for name in ("by_hand", "static", "running")]
+            assert shown == pytest.approx(gaps, abs=1e-9)
 
 
 def test_a_fine_map_stays_small(both: Build) -> None:

@@ -29,7 +29,7 @@ def number(text: str) -> float:
     return float(text.replace("−", "-"))
 
 
-def gaps_told(found: Opened) -> list[list[str]]:
+def gaps_shown(found: Opened) -> list[list[str]]:
     rows = found.page.locator("#explorer-gaps tr").all()
     return [[cell.inner_text() for cell in row.locator("td").all()] for row in rows]
 
@@ -57,17 +57,17 @@ def test_a_click_and_the_arrow_keys_open_cells_with_the_numbers_of_cells_csv(
                                      arg=f"{float(row['rpm']):g} rpm, {float(row['load']):g} kPa")  # fmt: skip
         assert cells.nth(at).get_attribute("aria-selected") == "true"
         torque = explorer.page.locator("#explorer-torque").inner_text()
-        told = re.search(r"torque (\S+) ± (\S+)", torque)
-        assert told is not None
-        for text, name, times in zip(told.groups(), ("torque", "torque_sd"), (1, 2), strict=True):  # ± is 95 %
+        shown = re.search(r"torque (\S+) ± (\S+)", torque)
+        assert shown is not None
+        for text, name, times in zip(shown.groups(), ("torque", "torque_sd"), (1, 2), strict=True):  # ± is 95 %
             assert number(text) == pytest.approx(times * float(row[name]), abs=0.05 * times + 1e-9)
-        for contact, gaps in zip(both.contact.contacts, gaps_told(explorer), strict=True):
+        for contact, gaps in zip(both.contact.contacts, gaps_shown(explorer), strict=True):
             for name, text in (("static", gaps[1]), ("running", gaps[3])):
-                value, guaranteed = number(text.split()[0]), float(row[f"{contact}_{name}"])
-                assert guaranteed - 0.01 - 1e-6 < value <= guaranteed  # to 0.01 mm, rounded down
+                value, worst_case = number(text.split()[0]), float(row[f"{contact}_{name}"])
+                assert worst_case - 0.01 - 1e-6 < value <= worst_case  # to 0.01 mm, rounded down
 
 
-def test_sliders_move_the_phasers_and_tell_a_fault(explorer: Opened) -> None:
+def test_sliders_move_the_phasers_and_show_a_fault(explorer: Opened) -> None:
     page = explorer.page
     slider = page.locator("#explorer-intake")
     own = slider.input_value()
@@ -103,17 +103,19 @@ def test_a_gain_that_is_not_known_is_not_shown_as_none(explorer: Opened) -> None
 
 
 def test_timings_of_which_the_model_does_not_speak_are_marked(explorer: Opened) -> None:
-    told = "document.querySelector('#explorer-map-words').textContent.includes('Dots: the torque model does not speak')"
+    shown = (
+        "document.querySelector('#explorer-map-words').textContent.includes('Dots: the torque model does not speak')"
+    )
     explorer.page.evaluate("known.torque.uncertainty.fill(1); openCell(1)")
-    explorer.page.wait_for_function(f"!{told}")
+    explorer.page.wait_for_function(f"!{shown}")
     explorer.page.evaluate(
         "known.torque.uncertainty[known.torque.uncertainty.length / known.cells.length] = -2; draw()"
     )
-    explorer.page.wait_for_function(told)
+    explorer.page.wait_for_function(shown)
 
 
 @pytest.mark.parametrize("which", ["tied", "intake_only"])
-def test_one_phaser_has_one_slider_and_tells_where_a_rule_breaks(
+def test_one_phaser_has_one_slider_and_shows_where_a_rule_breaks(
     browser: Browser, request: pytest.FixtureRequest, tmp_path: Path, which: str
 ) -> None:
     file = tmp_path / "report.html"

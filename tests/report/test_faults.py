@@ -42,11 +42,11 @@ def test_the_page_has_every_fault(both: Build, both_files: dict[str, str]) -> No
 def test_the_record_holds_every_fault_with_gaps_rounded_down(both: Build, both_files: dict[str, str]) -> None:
     record = json.loads(both_files["run.json"])
     assert (record["settings"]["seed"], record["settings"]["draws"]) == (SEED, DRAWS)
-    for told, fault in zip(record["verdict"]["faults"], both.verdict.faults, strict=True):
-        assert told["name"] == fault.name
-        assert len(told["for_clear"]) == len(fault.for_clear)
+    for shown, fault in zip(record["verdict"]["faults"], both.verdict.faults, strict=True):
+        assert shown["name"] == fault.name
+        assert len(shown["for_clear"]) == len(fault.for_clear)
         for contact, gap in fault.running.items():
-            assert gap - 0.001 <= told["running"][contact] <= gap
+            assert gap - 0.001 <= shown["running"][contact] <= gap
 
 
 def test_three_stacks_stand_side_by_side_in_each_cell(both: Build, both_files: dict[str, str]) -> None:

@@ -39,9 +39,9 @@ def words_of(drawn: str | Drawing) -> str:
 @pytest.mark.parametrize(("draw", "words"), DRAWN)
 def test_figure_says_what_it_shows(both: Build, draw: Callable[[Build], Drawing], words: list[str]) -> None:
     svg = draw(both).element()
-    told = words_of(svg)
+    shown = words_of(svg)
     for word in words:
-        assert word in told
+        assert word in shown
     root = ElementTree.fromstring(svg)
     assert root.attrib["role"] == "img"
     assert root.attrib["aria-label"]
@@ -50,11 +50,11 @@ def test_figure_says_what_it_shows(both: Build, draw: Callable[[Build], Drawing]
 
 
 def test_gap_map_writes_each_gap_and_the_verdict(both: Build) -> None:
-    told = words_of(figures.gap_map(both, "intake_piston"))
+    shown = words_of(figures.gap_map(both, "intake_piston"))
     gaps = both.verdict.cells["static"].sel(contact="intake_piston").to_numpy()
     for gap in gaps.ravel():
-        assert f"{np.floor(gap * 100) / 100:.2f}" in told
-    assert f"static: CLEAR, least {np.floor(gaps.min() * 100) / 100:.2f} mm (required 2.00)" in told
+        assert f"{np.floor(gap * 100) / 100:.2f}" in shown
+    assert f"static: CLEAR, least {np.floor(gaps.min() * 100) / 100:.2f} mm (required 2.00)" in shown
 
 
 def test_the_tightest_cell_has_the_least_margin(both: Build) -> None:
@@ -84,6 +84,6 @@ def test_drawn_gaps_reach_the_gaps_of_the_verdict(both: Build) -> None:
 
 @pytest.mark.parametrize("name", ["tied", "intake_only"])
 def test_one_phaser_is_drawn_along_a_line(name: str, request: pytest.FixtureRequest) -> None:
-    told = words_of(figures.safe_set(request.getfixturevalue(name)))
-    assert "clearance above required, mm" in told
-    assert ("phase of both cams" if name == "tied" else "intake phase") in told
+    shown = words_of(figures.safe_set(request.getfixturevalue(name)))
+    assert "clearance above required, mm" in shown
+    assert ("phase of both cams" if name == "tied" else "intake phase") in shown

@@ -97,8 +97,8 @@ def test_grids_say_what_the_tables_hold(both: Build, page: str) -> None:
     assert len(grids) == 2
     for side, grid in zip(SIDES, grids, strict=True):
         cells = [row for row in grid if row][: both.tables.rpm.size]
-        told = [[number_text(value) for value in row] for row in both.tables.of_side(side).to_numpy()]
-        assert cells == told
+        shown = [[number_text(value) for value in row] for row in both.tables.of_side(side).to_numpy()]
+        assert cells == shown
 
 
 def _relative_luminance(colour: str) -> float:

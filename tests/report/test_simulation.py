@@ -70,13 +70,13 @@ def test_pulls_on_a_simulation_are_said_with_what_calibration_did(prior: Build) 
 
 def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(simulated_only: Build) -> None:
     assert simulated_only.model.simulation is not None
-    told = grid_lines(simulated_only, simulated_only.model.simulation)
+    shown = grid_lines(simulated_only, simulated_only.model.simulation)
     load = simulated_only.tables.load[0]
-    assert "180 operating points: 5 speeds" in told[0]
-    assert "3 intake centrelines" in told[0]
-    assert "all but 2 (1.1 %)" in told[1]
-    assert f"2 of them at {load:g} kPa" in told[1]
-    assert "4 of 12 timings by speed HIT" in told[2]
+    assert "180 operating points: 5 speeds" in shown[0]
+    assert "3 intake centrelines" in shown[0]
+    assert "all but 2 (1.1 %)" in shown[1]
+    assert f"2 of them at {load:g} kPa" in shown[1]
+    assert "4 of 12 timings by speed HIT" in shown[2]
 
 
 def test_a_calibration_that_fits_nothing_says_why(prior: Build) -> None:
@@ -89,17 +89,17 @@ def test_a_calibration_that_fits_nothing_says_why(prior: Build) -> None:
 
 
 def test_figures_of_the_simulation_say_what_they_show(prior: Build) -> None:
-    told = words_of(calibration_figures.measured_and_simulated(prior))
+    shown = words_of(calibration_figures.measured_and_simulated(prior))
     for words in (
         "measured torque, N·m",
         "as described: 9.8 N·m (rms)",
         "calibrated: 4.2 N·m (rms)",
         "engine speed, rpm",
     ):
-        assert words in told
-    told = words_of(calibration_figures.filling(prior))
-    assert "volumetric efficiency" in told
-    assert f"before: {prior.baseline.name}" in told
+        assert words in shown
+    shown = words_of(calibration_figures.filling(prior))
+    assert "volumetric efficiency" in shown
+    assert f"before: {prior.baseline.name}" in shown
 
 
 def test_air_is_shown_where_it_was_simulated(simulated_only: Build) -> None:

@@ -1,4 +1,4 @@
-"""What is told and drawn of a simulated grid: against a grid whose peak, dip and holes are set by hand."""
+"""What is shown and drawn of a simulated grid: against a grid whose peak, dip and holes are set by hand."""
 
 from pathlib import Path
 from typing import Any
@@ -62,7 +62,7 @@ def test_full_throttle_at_rest_and_at_the_best_timing_in_reach(project: Project)
     assert advance.max() <= 40.0
 
 
-def test_the_points_worth_a_look(project: Project) -> None:
+def test_the_points_to_look_at(project: Project) -> None:
     points = telling_points(project, full_throttle(project, made_up(project)))
     found = [(point.what, point.rpm) for point in points]
     assert found[:2] == [("peak", 5500.0), ("dip", 4000.0)]
@@ -70,7 +70,7 @@ def test_the_points_worth_a_look(project: Project) -> None:
     assert len({rpm for _, rpm in found}) == len(found)
 
 
-def test_timing_that_gains_most_at_one_speed_is_worth_a_look(project: Project) -> None:
+def test_timing_that_gains_most_at_one_speed_is_to_look_at(project: Project) -> None:
     grid = made_up(project)
     rest = full_throttle(project, grid).rest
     grid["torque"].loc[{"rpm": 2500.0, "icl": grid["icl"] < 116.0}] += 9.0

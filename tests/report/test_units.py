@@ -61,7 +61,7 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
 
 
 def test_nothing_metric_is_left_for_a_person(inch: Build) -> None:
-    """But for a reading error told in both."""
+    """But for a reading error shown in both."""
     for name, text in shown_of(inch):
         text = re.sub(r"<(style|script).*?</\1>", "", text, flags=re.DOTALL).replace("0.05 mm (0.002 in)", "")
         found = [text[max(0, m.start() - 60) : m.end() + 20] for m in METRIC_WORDS.finditer(text)]
@@ -84,18 +84,18 @@ def test_torque_and_power_are_the_same_in_other_units(inch: Build) -> None:
 def test_gaps_are_the_same_rounded_down(inch: Build) -> None:
     """1 thou = 0.0254 mm (NIST SP 811): a gap in the page is never more than was computed."""
     for contact in inch.contact.contacts:
-        told = words_of(figures.gap_map(inch, contact))
+        shown = words_of(figures.gap_map(inch, contact))
         cells = inch.verdict.cells.sel(contact=contact)
         for gap in np.concatenate([cells[rule].to_numpy().ravel() for rule in RULES]):
-            assert f"{np.floor(gap / 0.0254 * 10.0 + 1e-9) / 10.0:.1f}" in told
+            assert f"{np.floor(gap / 0.0254 * 10.0 + 1e-9) / 10.0:.1f}" in shown
         near = tightest(inch, contact)
         assert f"{near.by_hand / 0.0254:.1f} thou at" in hand_check(inch)
 
 
 def test_a_sheet_in_thousandths_says_how_readings_go_into_their_file(inch: Build, both: Build) -> None:
-    told = "1 thou is 0.0254 of them"
-    assert told in sheet_page(limits_sheet(inch.limits))
-    assert told not in sheet_page(limits_sheet(both.limits))
+    shown = "1 thou is 0.0254 of them"
+    assert shown in sheet_page(limits_sheet(inch.limits))
+    assert shown not in sheet_page(limits_sheet(both.limits))
 
 
 def test_a_sum_on_paper_adds_up_in_thousandths(inch: Build) -> None:

@@ -103,12 +103,12 @@ def test_reach_never_decides_feasibility() -> None:
 @pytest.mark.parametrize(
     ("best", "name"), [(15.0, "travel intake advance"), (-4.0, "travel intake retard"), (5.0, None)]
 )
-def test_travel_binds_where_the_slope_points_outwards(best: float, name: str | None) -> None:
+def test_travel_is_the_limit_where_the_slope_points_outwards(best: float, name: str | None) -> None:
     found = solve(hill(best), [whole(hill(best))])
     assert found.limited_by[1][1] == (() if name is None else (name,))
 
 
-def test_box_binds() -> None:
+def test_box_is_the_limit() -> None:
     problem = hill(8)
     found = solve(problem, [whole(problem)._replace(a_to=6)])
     assert (found.intake == 6).all()
@@ -126,7 +126,7 @@ def test_slew_and_lock_bind() -> None:
     assert found.limited_by[2][0] == ("slew",)
 
 
-def test_roughness_binds() -> None:
+def test_roughness_is_the_limit() -> None:
     problem = hill(2, roughness=0.5)
     problem.objective[1, :, :, 0] = 100 - 0.1 * (problem.intake - 8) ** 2
     instance = prepare(problem, whole(problem))

@@ -102,7 +102,7 @@ def test_fixed_timing_is_known_in_every_cell_that_counts() -> None:
     assert fixed.value == pytest.approx(best)
 
 
-def test_not_simulated_binds_where_torque_rises_towards_it() -> None:
+def test_not_simulated_is_the_limit_where_torque_rises_towards_it() -> None:
     intake = np.arange(11.0)
     objective = np.broadcast_to(100 - 0.1 * (intake - 8) ** 2, (3, 2, 11))[..., None].copy()
     known = np.ones(objective.shape, dtype=bool)

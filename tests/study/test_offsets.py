@@ -111,7 +111,7 @@ def test_its_words_and_files_say_the_same(study: OffsetStudy) -> None:
     assert len(rows) == len(study.trials)
     for row, trial in zip(rows, study.trials, strict=True):
         assert (float(row["intake_offset"]), float(row["exhaust_offset"])) == trial.offsets
-        assert float(row["full_travel_margin"]) <= trial.travel_margin  # guaranteed, so never rounded up
+        assert float(row["full_travel_margin"]) <= trial.travel_margin  # worst case, so never rounded up
     columns = {column["name"] for column in json.loads(files["offsets.csv-metadata.json"])["tableSchema"]["columns"]}
     assert columns == set(rows[0])
     text = " ".join(terminal_text(offsets_document(study)).split())

@@ -38,7 +38,7 @@ def plan_of(model: ContactModel, *timings: tuple[float, float]) -> Plan:
 
 
 def test_gaps_are_those_of_the_textbook_engine(tmp_path: Path) -> None:
-    """By hand as slider-crank and lobe formula have it, to the scatter of the readings; guaranteed is less."""
+    """By hand as slider-crank and lobe formula have it, to the scatter of the readings; the worst case is less."""
     model = contact_model(project_of(tmp_path))
     (pull,) = run_sheet(model, plan_of(model, (12.0, -9.0))).pulls
     theta = np.arange(-40.0, 40.0, 0.05)

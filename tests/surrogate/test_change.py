@@ -8,7 +8,7 @@ from phaseopt.surrogate.change import rms_changes
 
 
 def model_of(slope, x=None):
-    """A plane over two inputs, read without noise so closely that nothing is left to doubt."""
+    """A plane over two inputs, read without noise so closely that nothing is uncertain."""
     if x is None:
         a, b = np.meshgrid(np.linspace(0.0, 10.0, 11), np.linspace(0.0, 4.0, 3))
         x = np.column_stack([a.ravel(), b.ravel()])
@@ -31,7 +31,7 @@ def test_a_flat_surface_is_the_same_over_all_that_was_measured():
     assert found.distance == found.range == 10.0
 
 
-def test_doubt_counts_as_change():
+def test_uncertainty_counts_as_change():
     """Far from all readings the change is the prior's variogram, 2 signal² (1 - k): scikit-learn's Matérn."""
     from sklearn.gaussian_process.kernels import Matern
 

@@ -20,7 +20,7 @@ def test_residuals_of_the_stated_deviation_lie_inside_as_often_as_stated():
         assert found.inside == pytest.approx(share, abs=0.01)
 
 
-def test_a_doubt_that_is_half_the_truth_is_seen():
+def test_an_uncertainty_that_is_half_the_truth_is_seen():
     """The share that a normal distribution twice as wide leaves inside, by scipy."""
     residual = np.random.default_rng(2).normal(0.0, 2.0, 40_000)
     for found, share in zip(left_out(residual, 400), SHARES, strict=True):

@@ -73,8 +73,8 @@ def test_numbers_of_four_pulls_stay_in_reason():
         assert model.predict(model.readings.x)[1].max() < 3.0
 
 
-def test_a_perfect_simulation_is_still_doubted():
-    """A real engine is never its model: where nothing was measured, at least 1 % of the best torque is in doubt."""
+def test_a_perfect_simulation_is_still_uncertain():
+    """A real engine is never its model: unmeasured, it is uncertain by at least 1 % of the best torque."""
     rng = np.random.default_rng(3)
     model = fit(pulls(rng, 5, torque, noise=0.3, drift=0.3), PRIOR)
     _, deviation = model.predict([[5000.0, 45.0, 98.0, 133.0]])
@@ -136,7 +136,7 @@ def test_readings_without_simulated_torque_are_refused_and_can_be_left_out():
     assert np.isfinite(leave_one_pull_out(model).rmse)
 
 
-def test_simulation_alone_is_the_grid_and_its_doubt():
+def test_simulation_alone_is_the_grid_and_its_uncertainty():
     model = simulation_alone(PRIOR, 0.08)
     x = full_load_points(np.random.default_rng(8), 50)
     mean, deviation = model.predict(x)
@@ -152,15 +152,15 @@ def test_simulation_alone_is_the_grid_and_its_doubt():
     assert pairs[1, 2] == pytest.approx(PRIOR.at([[*x[1, :2], *x[2, 2:]]])[0])
 
 
-def test_near_timings_are_doubted_less_against_each_other_than_far_ones():
+def test_near_timings_are_less_uncertain_against_each_other_than_far_ones():
     icl = np.array([105.0, 106.0, 108.0, 112.0, 120.0, 135.0])
     x = np.column_stack([np.full((6, 2), [5000.0, 100.0]), icl, np.full(6, 110.0)])
     _, covariance = simulation_alone(PRIOR, 0.08).joint(x)
-    doubt = np.sqrt(covariance[0, 0] + np.diag(covariance) - 2 * covariance[0])
-    assert np.all(np.diff(doubt) > 0)
-    assert doubt[0] == pytest.approx(0.0, abs=1e-9)
-    assert doubt[1] < 0.1 * doubt[-1]
-    assert doubt[-1] < 0.08 * PRIOR.best
+    uncertainty = np.sqrt(covariance[0, 0] + np.diag(covariance) - 2 * covariance[0])
+    assert np.all(np.diff(uncertainty) > 0)
+    assert uncertainty[0] == pytest.approx(0.0, abs=1e-9)
+    assert uncertainty[1] < 0.1 * uncertainty[-1]
+    assert uncertainty[-1] < 0.08 * PRIOR.best
 
 
 def test_learned_of_nothing_is_the_simulation_itself():

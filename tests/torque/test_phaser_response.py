@@ -48,7 +48,7 @@ def test_figures_offered_are_on_the_cautious_side(project):
     """Of a known phaser no offered error, swing or speed is bolder than the truth."""
     rig = Rig(omega=25.0, damping=0.45, advance=160.0, retard=120.0)
     found = response(project, *logs(rig, bias=0.8))
-    figures = {offer.key: offer.shown for offer in offers(project, found)}
+    figures = {offer.key: offer.logged for offer in offers(project, found)}
     swings = [rig.truth(size)[1] for size in (20.0, -30.0)]
     assert figures["error"] >= 0.8
     assert figures["overshoot"] >= max(swings)

@@ -105,7 +105,7 @@ def test_other_timing_than_stated_is_named_as_an_uneven_difference():
     assert outlier.unevenness == pytest.approx(np.std(15.0 * RPM / np.ptp(RPM), ddof=1), rel=0.2)
 
 
-def test_two_that_differ_much_are_both_in_doubt():
+def test_two_that_differ_much_are_both_in_question():
     pulls = readings(np.random.default_rng(7), 2)
     pulls[1] = pulls[1] * 0.88
     found = repeatability(day(pulls))
@@ -116,7 +116,7 @@ def test_two_that_differ_much_are_both_in_doubt():
     assert np.isnan(found.least)
 
 
-def test_two_odd_pulls_do_not_hide_each_other():
+def test_two_outliers_do_not_hide_each_other():
     pulls = readings(np.random.default_rng(8), 7)
     pulls[1], pulls[5] = pulls[1] * 1.07, pulls[5] * 1.07
     found = repeatability(day(pulls))
@@ -172,7 +172,7 @@ def test_a_gap_in_one_pull_does_not_move_the_others():
     assert group.layout()[0] == pytest.approx(offsets - offsets.mean(), abs=1e-9)
 
 
-def test_a_steady_drift_makes_no_pull_odd():
+def test_a_steady_drift_makes_no_pull_an_outlier():
     """The first and the last of ten lie nine newton metres off the mean, and just where the drift puts them."""
     pulls = [pull - 2.0 * k for k, pull in enumerate(readings(np.random.default_rng(11), 10, deviation=0.2))]
     found = repeatability(day(pulls))

@@ -26,7 +26,7 @@ def _down(value: Any) -> Any:
 
 Known = Annotated[float | None, BeforeValidator(_known)]  # null where not known
 Figure = Annotated[float | None, BeforeValidator(_rounded)]  # computed: to four decimals, null where not known
-Guaranteed = Annotated[float, BeforeValidator(_down)]  # mm, rounded down
+RoundedDown = Annotated[float, BeforeValidator(_down)]  # mm, rounded down
 
 
 class Record(BaseModel):

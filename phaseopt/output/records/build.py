@@ -279,7 +279,7 @@ class LimitCostRecord(Record):
     """What one limit costs."""
 
     limit: str = Field(description="which limit")
-    per: str = Field(description="for what change of it: degree, or a step of required gap")
+    per: str = Field(description="for what change of it: degree, or a step of minimum clearance")
     score_Nm_a_cell: Figure = Field(description="what that brings in score, N·m a cell")
     weighted_sum_Nm: Figure = Field(description="sum over the cells by weight of torque less uncertainty, N·m")
 

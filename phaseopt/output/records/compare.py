@@ -6,8 +6,8 @@ import numpy as np
 import xarray as xr
 from pydantic import Field
 
-from phaseopt.output.compare import Comparison, Difference, Dips, LeastGap
-from phaseopt.output.records.base import CommandRecord, Figure, Guaranteed, Known, Record
+from phaseopt.output.compare import Comparison, Difference, Dips, LeastClearance
+from phaseopt.output.records.base import CommandRecord, Figure, Known, Record, RoundedDown
 from phaseopt.output.records.build import DipRecord
 from phaseopt.output.records.pieces import Rule, Word
 
@@ -32,26 +32,26 @@ class CellsMovedRecord(Record):
     exhaust: int | None = Field(None, description="exhaust cam")
 
 
-class LeastGapRecord(Record):
-    """The least gap of a build, and where."""
+class LeastClearanceRecord(Record):
+    """The least clearance of a build, and where."""
 
-    gap: Guaranteed = Field(description="mm, rounded down")
+    clearance: RoundedDown = Field(description="mm, rounded down")
     rpm: float = Field(description="rpm")
     load: float = Field(description="kPa")
 
 
-class GapChangeRecord(Record):
-    """The least gap of one contact by one rule."""
+class ClearanceChangeRecord(Record):
+    """The least clearance of one contact by one rule."""
 
     contact: str = Field(description="which contact")
     rule: Rule = Field(description="which rule")
-    first: LeastGapRecord = Field(description="in the first")
-    second: LeastGapRecord = Field(description="in the second")
+    first: LeastClearanceRecord = Field(description="in the first")
+    second: LeastClearanceRecord = Field(description="in the second")
 
     @classmethod
-    def of(cls, contact: str, rule: str, gaps: tuple[LeastGap, LeastGap]) -> Self:
-        """From the least gaps of both."""
-        first, second = map(LeastGapRecord.model_validate, gaps)
+    def of(cls, contact: str, rule: str, both: tuple[LeastClearance, LeastClearance]) -> Self:
+        """From the least clearances of both."""
+        first, second = map(LeastClearanceRecord.model_validate, both)
         return cls.model_validate({"contact": contact, "rule": rule, "first": first, "second": second})
 
 
@@ -128,7 +128,7 @@ class CompareRecord(CommandRecord):
     files: tuple[ChangeRecord, ...] = Field(description="input files, by their SHA-256")
     cells_moved: CellsMovedRecord = Field(description="cells whose phase differs")
     clamps: tuple[ChangeRecord, ...] = Field(description="clamps to enter, crank degrees")
-    gaps: tuple[GapChangeRecord, ...] = Field(description="least gaps by contact and rule")
+    clearances: tuple[ClearanceChangeRecord, ...] = Field(description="least clearance by contact and rule")
     full_travel: TravelChangeRecord = Field(description="the verdicts on full travel")
     full_load: FullLoadRecord | None = Field(description="torque at full load; null where no speeds are shared")
     mean_full_load: MeanFullLoadRecord | None = Field(description="its mean; null where no speeds are shared")
@@ -152,7 +152,7 @@ class CompareRecord(CommandRecord):
             files=tuple(map(ChangeRecord.of, found.files)),
             cells_moved=CellsMovedRecord(**moved),
             clamps=tuple(map(ChangeRecord.of, found.clamps)),
-            gaps=tuple(GapChangeRecord.of(*which, gaps) for which, gaps in found.gaps.items()),
+            clearances=tuple(ClearanceChangeRecord.of(*which, both) for which, both in found.clearances.items()),
             full_travel=TravelChangeRecord(
                 first=first.record.verdict.full_travel.verdict, second=second.record.verdict.full_travel.verdict
             ),

@@ -6,7 +6,7 @@ from pydantic import Field
 
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.limits import Limits, SpeedLimits
-from phaseopt.output.records.base import CommandRecord, Guaranteed, Known, Record
+from phaseopt.output.records.base import CommandRecord, Known, Record, RoundedDown
 from phaseopt.output.records.pieces import BoxRecord, FaultRecord, FullTravelRecord
 from phaseopt.report.drop_table import ANGLES
 from phaseopt.report.subjects.limits import limits_notes
@@ -33,9 +33,9 @@ class DropRecord(Record):
     """Valve drop by crank angle of one kind of valve."""
 
     crank_deg: tuple[float, ...] = Field(description="crank degrees after gas-exchange TDC")
-    fitted: tuple[Guaranteed, ...] = Field(description="drop as fitted to what was measured, mm")
-    used: tuple[Guaranteed, ...] = Field(description="drop used, after measuring error, mm, rounded down")
-    by_source: dict[str, tuple[Guaranteed, ...]] = Field(description="drop as each source has it by itself, mm")
+    fitted: tuple[RoundedDown, ...] = Field(description="drop as fitted to what was measured, mm")
+    used: tuple[RoundedDown, ...] = Field(description="drop used, after measuring error, mm, rounded down")
+    by_source: dict[str, tuple[RoundedDown, ...]] = Field(description="drop as each source has it by itself, mm")
     worst_cylinder: int = Field(description="cylinder with the least")
 
     @classmethod

@@ -4,8 +4,8 @@ from typing import Literal, Self
 
 from pydantic import Field
 
-from phaseopt.output.records.base import CommandRecord, Guaranteed, Known, Record
-from phaseopt.output.records.pieces import GapsRecord, Word
+from phaseopt.output.records.base import CommandRecord, Known, Record, RoundedDown
+from phaseopt.output.records.pieces import ClearancesRecord, Word
 from phaseopt.study.offset_gains import Band, Gain
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
@@ -20,11 +20,11 @@ class OffsetTrialRecord(Record):
     bound: Known = Field(description="what no tables can beat, N·m a cell")
     full_load_torque: Known = Field(description="mean at full load, N·m")
     clear: bool = Field(description="whether its tables keep the contact rules")
-    static: GapsRecord = Field(description="static gaps of the tables, mm")
-    running: GapsRecord = Field(description="running gaps of the tables, mm")
+    static: ClearancesRecord = Field(description="static clearances of the tables, mm")
+    running: ClearancesRecord = Field(description="running clearances of the tables, mm")
     full_travel: Word = Field(description="verdict on full travel")
-    full_travel_running: GapsRecord = Field(description="running gaps of full travel, mm")
-    full_travel_margin: Guaranteed = Field(
+    full_travel_running: ClearancesRecord = Field(description="running clearances of full travel, mm")
+    full_travel_margin: RoundedDown = Field(
         description="what full travel leaves above the rule that limits it, mm; below 0 it is broken"
     )
     cells_unknown: int = Field(description="cells that the torque model does not know")
@@ -44,10 +44,10 @@ class OffsetTrialRecord(Record):
             bound=trial.bound,
             full_load_torque=trial.full_load,
             clear=trial.clear,
-            static=GapsRecord(**trial.static),
-            running=GapsRecord(**trial.running),
+            static=ClearancesRecord(**trial.static),
+            running=ClearancesRecord(**trial.running),
             full_travel=trial.travel,
-            full_travel_running=GapsRecord(**trial.travel_running),
+            full_travel_running=ClearancesRecord(**trial.travel_running),
             full_travel_margin=trial.travel_margin,
             cells_unknown=trial.unknown,
             cells_unmeasured=trial.unmeasured,

@@ -12,19 +12,19 @@ from phaseopt.clearance.clamps import ClampVerdict
 from phaseopt.clearance.faults import Box, Fault
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
-from phaseopt.output.records.base import Guaranteed, Known, Record
+from phaseopt.output.records.base import Known, Record, RoundedDown
 
 Word = Literal["clear", "tight", "hits"]  # the verdicts of `clearance/rules.py`
 Side = Literal["intake", "exhaust"]
 Rule = Literal["static", "running"]
 
 
-class GapsRecord(Record):
-    """The least gaps by contact, worst case, mm, rounded down."""
+class ClearancesRecord(Record):
+    """The least clearances by contact, worst case, mm, rounded down."""
 
-    intake_piston: Guaranteed = Field(description="intake valve to piston")
-    exhaust_piston: Guaranteed = Field(description="exhaust valve to piston")
-    valve_valve: Guaranteed | None = Field(None, description="intake valve to exhaust valve; null where not covered")
+    intake_piston: RoundedDown = Field(description="intake valve to piston")
+    exhaust_piston: RoundedDown = Field(description="exhaust valve to piston")
+    valve_valve: RoundedDown | None = Field(None, description="intake valve to exhaust valve; null where not covered")
 
 
 class BoxRecord(Record):
@@ -52,8 +52,8 @@ class FullTravelRecord(Record):
     """What the whole travel of the phasers would do, any intake phase with any exhaust phase, up to overspeed."""
 
     verdict: Word = Field(description="the verdict")
-    static: GapsRecord = Field(description="static gaps, mm")
-    running: GapsRecord = Field(description="running gaps, mm")
+    static: ClearancesRecord = Field(description="static clearances, mm")
+    running: ClearancesRecord = Field(description="running clearances, mm")
     offset_for_reserve: ByCamRecord = Field(
         description="installed offset, + = advanced, at which full travel has enough running clearance with the other "
         "cam as fitted; null where none within 60° does"
@@ -63,7 +63,7 @@ class FullTravelRecord(Record):
 
 
 class FixRecord(Record):
-    """What would each by itself keep the gaps of one cam; null where it does not help."""
+    """What would clear one cam, each change by itself; null where it does not help."""
 
     side: Side = Field(description="the cam")
     offset: Known = Field(description="its installed offset, crank degrees, + = advanced")
@@ -79,8 +79,8 @@ class FaultRecord(Record):
     box: BoxRecord = Field(description="phases that it leaves possible")
     rpm: float = Field(description="up to this speed, rpm")
     verdict: Word = Field(description="the verdict")
-    static: GapsRecord = Field(description="static gaps, mm")
-    running: GapsRecord = Field(description="running gaps, mm")
+    static: ClearancesRecord = Field(description="static clearances, mm")
+    running: ClearancesRecord = Field(description="running clearances, mm")
     for_reserve: tuple[FixRecord, ...] = Field(description="what would leave enough running clearance")
     for_clear: tuple[FixRecord, ...] = Field(description="what would keep both rules")
     sentence: str = Field(description="the same in words")
@@ -95,8 +95,8 @@ class BoxVerdictRecord(Record):
     """All phases of tables or clamps as one range, rest with them, up to overspeed."""
 
     range: BoxRecord = Field(description="the range")
-    static: GapsRecord = Field(description="static gaps, mm")
-    running: GapsRecord = Field(description="running gaps, mm")
+    static: ClearancesRecord = Field(description="static clearances, mm")
+    running: ClearancesRecord = Field(description="running clearances, mm")
     verdict: Word | Literal["outside travel"] = Field(description="the verdict")
     sentence: str = Field(description="the same in words")
     broken_by: str = Field(description="which clear cells break it together, in words; empty where none do")

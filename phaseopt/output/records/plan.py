@@ -5,15 +5,15 @@ from typing import Literal, Self
 from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Known, Record
-from phaseopt.output.records.pieces import BoxVerdictRecord, GapsRecord, Word
+from phaseopt.output.records.pieces import BoxVerdictRecord, ClearancesRecord, Word
 from phaseopt.project import SIDES
 from phaseopt.study.run_sheet import RunSheet, SheetPull
 
 _LISTS = ("rpm", *(f"{side}_{what}" for side in SIDES for what in ("phase", "reading")), "icl", "ecl")
 
 
-class HandGapsRecord(Record):
-    """The least gap that a hand should find at any of the timings, by contact, mm."""
+class HandClearancesRecord(Record):
+    """The least clearance you should measure at any of the timings, by contact, mm."""
 
     intake_piston: float = Field(description="intake valve to piston")
     exhaust_piston: float = Field(description="exhaust valve to piston")
@@ -39,9 +39,9 @@ class PlannedPullRecord(Record):
     exhaust_reading: tuple[float, ...] | None = Field(description="the same of the exhaust")
     icl: tuple[float, ...] = Field(description="intake centreline, crank degrees ATDC")
     ecl: tuple[float, ...] = Field(description="exhaust centreline, crank degrees BTDC")
-    by_hand: HandGapsRecord = Field(description="gaps that a hand should find, mm")
-    static: GapsRecord = Field(description="static gaps over all of it and the way from rest, mm")
-    running: GapsRecord = Field(description="running gaps at the top speed, mm")
+    by_hand: HandClearancesRecord = Field(description="clearances you should measure, mm")
+    static: ClearancesRecord = Field(description="static clearances over all of it and the way from rest, mm")
+    running: ClearancesRecord = Field(description="running clearances at the top speed, mm")
     verdict: Word = Field(description="the verdict on contact")
 
     @classmethod
@@ -53,9 +53,9 @@ class PlannedPullRecord(Record):
             kind=pull.kind,
             expected_gain_Nm=pull.expected_gain,
             **lists,
-            by_hand=HandGapsRecord(**{contact: round(pull.by_hand(contact), 3) for contact in contacts}),
-            static=GapsRecord(**pull.box.static),
-            running=GapsRecord(**pull.box.running),
+            by_hand=HandClearancesRecord(**{contact: round(pull.by_hand(contact), 3) for contact in contacts}),
+            static=ClearancesRecord(**pull.box.static),
+            running=ClearancesRecord(**pull.box.running),
             verdict=pull.box.verdict,
         )
 

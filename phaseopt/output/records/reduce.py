@@ -44,7 +44,7 @@ class LogRecord(Record):
     channels: tuple[ChannelRecord, ...] = Field(description="the range of each channel")
     gaps: tuple[TimeGapRecord, ...] = Field(description="gaps in time, longest first")
     repeated: int = Field(description="rows whose time is that of the row before")
-    warnings: tuple[str, ...] = Field(description="what looks odd, in sentences")
+    warnings: tuple[str, ...] = Field(description="what looks wrong, in sentences")
 
 
 class PointsRecord(Record):
@@ -152,7 +152,7 @@ class RepeatabilityRecord(Record):
             drift_Nm_a_pull=found.drift,
             drift_error_Nm_a_pull=found.drift_error,
             drift_shown=found.drift_shown,
-            outliers=tuple(OutlierRecord.of(odd, names) for odd in found.outliers),
+            outliers=tuple(OutlierRecord.of(outlier, names) for outlier in found.outliers),
         )
 
 
@@ -182,8 +182,8 @@ class OfferRecord(Record):
 
     key: str = Field(description="key of the project file")
     stated: Known = Field(description="its value there")
-    shown: Known = Field(description="what the logs show, rounded to the cautious side")
-    sure: Known = Field(description="what they surely show, on the other side of the uncertainty")
+    logged: Known = Field(description="what the logs show, rounded to the cautious side")
+    sure: Known = Field(description="at least what they show, after the uncertainty")
     why: str = Field(description="from what")
     bolder: bool = Field(description="whether the project counts on a better phaser than the logs surely show")
 

@@ -43,8 +43,8 @@ _HEAD = """\
 One JSON object on standard output, for every command; progress and `--verbose` go to standard error. Exit code 0 is
 done and clear, 1 done and not clear (the object says what is not), 2 wrong input: then the object is one of `mistakes`,
 and nothing was written. Units are those that a key or its note names; `[report] units` is for people alone. Every key
-is always there; what is not known or does not apply is `null`. Gaps that are worst cases are rounded down. A name that
-ends in `sd` is one standard deviation.
+is always there; what is not known or does not apply is `null`. Clearances that are worst cases are rounded down. A name
+that ends in `sd` is one standard deviation.
 
 This page is made from the models in `phaseopt/output/records/`, by `python -m phaseopt.output.records.schema`. The same
 as JSON Schema (2020-12), for a program to check against: `phaseopt.output.records.schema.schema_of("limits")`.

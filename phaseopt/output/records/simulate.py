@@ -12,7 +12,7 @@ from phaseopt.output.records.pieces import AxesRecord, CountsRecord
 from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
-from phaseopt.report.subjects.simulate import NOT_MEASURED, doubt
+from phaseopt.report.subjects.simulate import NOT_MEASURED, stated_uncertainty
 
 
 class FullThrottleRecord(Record):
@@ -74,6 +74,6 @@ class SimulateRecord(CommandRecord):
             contact=CountsRecord.of(VERDICTS[mark] for mark in grid["contact"].to_numpy().ravel()),
             full_throttle=FullThrottleRecord.of(full),
             look_at=tuple(SpeedRecord(**point._asdict()) for point in telling_points(project, full)),
-            uncertainty_Nm=doubt(project, full),
+            uncertainty_Nm=stated_uncertainty(project, full),
             notes=(NOT_MEASURED, KNOCK, BEFORE_TURNING),
         )

@@ -44,7 +44,7 @@ def full_load_torque(build: "Build") -> Drawing:
     rpm = row["rpm"].to_numpy()
     after, before, gain = (unit.of(row[name].to_numpy()) for name in ("torque", "torque_before", "gain"))
     names = ("torque_sd", "torque_before_sd", "gain_sd")
-    band, before_band, doubt = (2 * unit.of(row[name].to_numpy()) for name in names)
+    band, before_band, gain_band = (2 * unit.of(row[name].to_numpy()) for name in names)
     with styled():
         figure = Figure(figsize=(7.5, 5.6), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
@@ -74,7 +74,7 @@ def full_load_torque(build: "Build") -> Drawing:
             else "Torque at full throttle: the gain is not known"
         )
         upper.legend(loc="best")
-        lower.fill_between(rpm, gain - doubt, gain + doubt, **shade, label="±")
+        lower.fill_between(rpm, gain - gain_band, gain + gain_band, **shade, label="±")
         lower.plot(rpm, gain, "o-", color=MIDDLE, ms=4, label="gain")
         lower.axhline(0.0, color=BLACK, lw=0.8)
         lower.set_ylabel(f"gain, {unit.name}")

@@ -55,7 +55,7 @@ def filling(build: "Build") -> Drawing:
         axes = figure.subplots()
         axes.plot(rpm, row["efficiency_before"], "s--", color=DARK, ms=4, label=f"before: {build.baseline.name}")
         axes.plot(rpm, row["efficiency"], "o-", color=MIDDLE, ms=4, label="after: these tables")
-        lost = "" if known.all() else "; gaps: not simulated"
+        lost = "" if known.all() else "; blank: not simulated"
         axes.set_title(f"Volumetric efficiency at full throttle, simulated{lost}")
         axes.set_xlabel("engine speed, rpm")
         axes.set_ylabel("volumetric efficiency")

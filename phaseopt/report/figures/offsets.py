@@ -42,7 +42,7 @@ def _front(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
         axes.margins(x=0.02)
         axes.set_xlabel(f"full travel above what is required, {units.gap.name} (below 0 a fault is not clear)")
         axes.set_ylabel(f"score over that as fitted, {units.torque.name} a cell")
-        axes.set_title("Torque against the gap that a phaser fault leaves")
+        axes.set_title("Torque against the clearance left by a phaser fault")
         axes.grid(alpha=0.3)
         axes.legend(loc="best")
         return svg_element(
@@ -98,8 +98,8 @@ def _gain(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
         axes = figure.subplots()
         for name, choice in named:
             assert choice.gain is not None
-            gain, doubt = (unit.of(each) for each in (choice.gain.full_load, 2.0 * choice.gain.full_load_deviation))
-            axes.fill_between(rpm, gain - doubt, gain + doubt, color=_COLOURS[name], alpha=0.2, lw=0)
+            gain, band = (unit.of(each) for each in (choice.gain.full_load, 2.0 * choice.gain.full_load_deviation))
+            axes.fill_between(rpm, gain - band, gain + band, color=_COLOURS[name], alpha=0.2, lw=0)
             axes.plot(rpm, gain, marker=_MARKS[name], color=_COLOURS[name], ms=4, label=name)
         axes.axhline(0.0, color=BLACK, lw=0.8)
         axes.set_xlabel("engine speed, rpm")

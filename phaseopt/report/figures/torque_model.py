@@ -190,7 +190,7 @@ def _map(figure: Figure, axes: Axes, found: xr.DataArray, across: str, up: str, 
 
 
 def _shade_unsafe(axes: Axes, limits: Limits, side: Side) -> None:
-    """Grey where a phase of a cam lies in no safe box, whatever the other cam does."""
+    """Grey where a phase of a cam is in no safe box at any phase of the other cam."""
     low = min(getattr(box, f"{side}_from") for box in limits.boxes)
     high = max(getattr(box, f"{side}_to") for box in limits.boxes)
     left, right = axes.get_xlim()

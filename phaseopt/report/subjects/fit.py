@@ -90,10 +90,11 @@ def left_out_lines(model: TorqueModel, trust: TorqueTrust, unit: Unit) -> list[s
         f"a whole pull, predicted by the other pulls{again}, is off by {unit.text(model.lopo_rmse, 1)} "
         f"(rms); worst {worst.name}, {unit.text(worst.rmse, 1)} ({unit.signed(worst.mean, 1)} on average)"
     )
-    odd = [pull for pull in trust.pulls if pull.inside < _SURPRISE]
-    if odd:
+    unlikely = [pull for pull in trust.pulls if pull.inside < _SURPRISE]
+    if unlikely:
         named = ", ".join(
-            f"{pull.name} ({100 * pull.inside:.0f} %, {unit.signed(pull.mean)} {unit.name} on average)" for pull in odd
+            f"{pull.name} ({100 * pull.inside:.0f} %, {unit.signed(pull.mean)} {unit.name} on average)"
+            for pull in unlikely
         )
         lines.append(f"pulls with few points inside their own 90 % interval, look at them or make them again: {named}")
     return lines
@@ -215,5 +216,5 @@ def worst_node_line(model: TorqueModel, unit: Unit) -> str:
         f"{value:g}{unit}" for value, unit in zip(model.surface.readings.x[worst], UNITS.values(), strict=True)
     )
     off, unsure = float(model.left_out.residual[worst]), float(model.left_out.deviation[worst])
-    odd = "; look at it" if abs(off) > 5.0 * unsure and math.isfinite(unsure) else ""
-    return f"worst {unit.signed(off, 1)} {unit.name} ({abs(off) / unsure:.1f} deviations) at {at}{odd}"
+    look = "; look at it" if abs(off) > 5.0 * unsure and math.isfinite(unsure) else ""
+    return f"worst {unit.signed(off, 1)} {unit.name} ({abs(off) / unsure:.1f} deviations) at {at}{look}"

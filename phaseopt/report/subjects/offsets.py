@@ -17,8 +17,8 @@ from phaseopt.values.display_units import DisplayUnits, Unit
 FRONT_SHOWN = 8
 LEGEND = (
     "Offsets in crank degrees, + = advanced; gain over the best tables as fitted, all cells by weight, ± two standard "
-    "deviations; low, middle, high: thirds of the speeds at full throttle; its gap: least running gap of full travel; "
-    "untested: how far the tables leave the centrelines that were measured, intake / exhaust"
+    "deviations; low, middle, high: thirds of the speeds at full throttle; its clearance: the least running "
+    "clearance of full travel; untested: how far the tables leave the centrelines that were measured, intake / exhaust"
 )
 _CAPTIONS = {
     "front.svg": "Each point is a whole solve. Grey ground: a phaser at an end of its travel is tight or hits, "
@@ -65,7 +65,7 @@ def choice_table(study: OffsetStudy) -> Table:
 
 def head(units: DisplayUnits) -> tuple[str, ...]:
     """What stands above `choice_cells`."""
-    gain, gap = f"gain {units.torque.name}", f"its gap {units.gap.name}"
+    gain, gap = f"gain {units.torque.name}", f"its clearance {units.gap.name}"
     return ("intake", "exhaust", gain, "low", "middle", "high", "full travel", gap, "untested °")
 
 

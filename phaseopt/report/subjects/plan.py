@@ -188,7 +188,7 @@ def _gaps(sheet: RunSheet, pull: SheetPull) -> Table:
         for contact, required in zip(model.contacts, model.required.tolist(), strict=True)
     ]
     head = ("", "by hand, cold, lash as set", "worst case, static", f"worst case, running, {model.top_speed:.0f} rpm")
-    return Table(f"Least gaps, {unit.name}: {CLEAR} of both rules", head, tuple(rows))
+    return Table(f"Least clearance, {unit.name}: {CLEAR} of both rules", head, tuple(rows))
 
 
 def _rest(sheet: RunSheet, side: Side) -> str:

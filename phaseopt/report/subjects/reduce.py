@@ -52,10 +52,10 @@ def logs_line(found: Sequence[LogQuality]) -> str:
     """How many logs were read, how long and how often they were logged."""
     rows = sum(log_quality.rows for log_quality in found)
     rates = [log_quality.rate for log_quality in found if not math.isnan(log_quality.rate)]
-    odd = sum(1 for log_quality in found if log_quality.warnings)
+    marked = sum(1 for log_quality in found if log_quality.warnings)
     low, high = (f"{end:.3g}" for end in (min(rates), max(rates))) if rates else ("", "")
     often = f" at {low}{f' to {high}' if high != low else ''} rows a second" if rates else ""
-    looks = f"{odd} of them to look at, named above" if odd else "none looks odd"
+    looks = f"{marked} of them to look at, named above" if marked else "none looks odd"
     logs = "1 log" if len(found) == 1 else f"{len(found)} logs"
     return f"{logs}, {rows} rows{often}; {looks}; each channel's range is in health.csv of --out"
 
@@ -179,31 +179,31 @@ def _drift_words(found: Repeatability, unit: Unit) -> str:
     each = f"{unit.signed(found.drift, 1)} ± {unit.text(2 * found.drift_error, 1)}"
     size = f"{each} a pull, in the order of the project file"
     if found.drift_shown:
-        return f"torque drifts by {size}; what can be seen is given with this drift taken off"
+        return f"torque drifts by {size}; the figures here have it taken off"
     return f"no drift is shown ({size})"
 
 
-def odd_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str]:
+def outlier_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str]:
     """Each pull that does not belong, and what to look for."""
-    return [_odd_words(odd, names, unit) for odd in found.outliers]
+    return [_outlier_text(outlier, names, unit) for outlier in found.outliers]
 
 
-def _odd_words(odd: OutlierPull, names: list[str], unit: Unit) -> str:
-    name = names[odd.pull]
-    size = f"{abs(100 * odd.share):.1f} % ({unit.text(abs(odd.difference))})"
-    if odd.unclear:
+def _outlier_text(outlier: OutlierPull, names: list[str], unit: Unit) -> str:
+    name = names[outlier.pull]
+    size = f"{abs(100 * outlier.share):.1f} % ({unit.text(abs(outlier.difference))})"
+    if outlier.unclear:
         return (
-            f"{name} and {names[odd.other]} were pulled at one timing and differ by {size} on average"
-            + (f", and by ± {unit.text(odd.unevenness)} along speed" if odd.uneven else "")
+            f"{name} and {names[outlier.other]} were pulled at one timing and differ by {size} on average"
+            + (f", and by ± {unit.text(outlier.unevenness)} along speed" if outlier.uneven else "")
             + ": one of them does not belong, and nothing says which; make that pull once more"
         )
-    if odd.uneven:
+    if outlier.uneven:
         return (
             f"{name} does not belong: its difference from its repeats changes along speed by ±"
-            f" {unit.text(odd.unevenness)}, more than repeats do. Look at how the cams stood that day (offsets, rest),"
-            " at throttle, mixture and spark, and whether it is the same engine"
+            f" {unit.text(outlier.unevenness)}, more than repeats do. Check the cams of that day (offsets, rest),"
+            " throttle, mixture and spark, and whether it is the same engine"
         )
-    word = "less" if odd.share < 0 else "more"
+    word = "less" if outlier.share < 0 else "more"
     return (
         f"{name} does not belong: it reads {size} {word} than its repeats all along speed. Look at its weather and"
         " correction, the torque zero, heat, and whether it is the same engine"
@@ -232,22 +232,22 @@ def phaser_lines(project: Project, response: PhaserResponse) -> list[str]:
 
 def _offer_words(offer: Offer) -> str:
     bolder = "BOLDER THAN THE LOGS, " if offer.bolder else ""
-    both = f"stated {number_text(offer.stated)}, {bolder}shown {number_text(offer.shown)}"
+    both = f"stated {number_text(offer.stated)}, {bolder}shown {number_text(offer.logged)}"
     return f"- {offer.key}: {both} ({offer.why})"
 
 
 def look_first(day: Day) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
     unit = day.project.display_units.torque
-    lines = [*odd_lines(day.repeats, day.pull_names, unit), *day.reduction.first]
+    lines = [*outlier_lines(day.repeats, day.pull_names, unit), *day.reduction.first]
     lines += [unlike_words(unlike, day.pull_names, unit) for unlike in day.unlike]
     lines += [f"{log_quality.file}: {warning}" for log_quality in day.log_quality for warning in log_quality.warnings]
     for response in day.phasers:
         bolder = [offer for offer in offers(day.project, response) if offer.bolder]
         if bolder:
-            keys = ", ".join(f"{one.key} {number_text(one.stated)}, shown {number_text(one.shown)}" for one in bolder)
+            keys = ", ".join(f"{one.key} {number_text(one.stated)}, shown {number_text(one.logged)}" for one in bolder)
             slew_alone = all(one.key.startswith("slew") for one in bolder)
-            so = "tables may ask for more than it can follow" if slew_alone else "gaps are smaller than the limits say"
+            so = "tables may ask for more than it can follow" if slew_alone else "clearance is less than the limits say"
             where = section(day.project, response)
             lines.append(
                 f"[{where}] counts on a better phaser than the logs show ({keys}): {so} until you correct the project"

@@ -38,7 +38,7 @@ CHECKING = (
     "Make sure nothing can start or turn the engine: battery off, plugs out. Light checking springs, lifters (tappets) "
     "solid, lash as set, chain or belt tensioned.",
     TRUE_TDC,
-    "A phaser without oil pressure stays at rest, held by its pin or spring. See that it does: the cam must not move "
+    "A phaser without oil pressure stays at rest on its pin or spring. See that it does: the cam must not move "
     "in its sprocket by hand. If it moves, hold it with the locking tool made for it, or leave the check until you "
     "can. Because the phaser stays at rest, you degree in the cam itself by the phase.",
     "To degree in, turn the crank to where no piston is near its top. Loosen one cam, turn it by the cam degrees "

@@ -37,7 +37,7 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool) -> Doc
     )
 
 
-def doubt(project: Project, full: FullThrottle) -> float:
+def stated_uncertainty(project: Project, full: FullThrottle) -> float:
     """How far simulated torque is taken to be off [N·m]; NaN where none is known."""
     known = full.best[np.isfinite(full.best)]
     return cycle_section(project).uncertainty * float(known.max()) if known.size else float("nan")
@@ -120,7 +120,7 @@ def trust_line(project: Project, full: FullThrottle) -> str:
     section, unit = cycle_section(project), project.display_units.torque
     return (
         f"It may be off by up to {100 * section.uncertainty:g} % of the best torque "
-        f"({unit.of(doubt(project, full)):.0f} {unit.name}): a judgement, not a measurement."
+        f"({unit.of(stated_uncertainty(project, full)):.0f} {unit.name}): a judgement, not a measurement."
     )
 
 

@@ -19,7 +19,7 @@ window.addEventListener("resize", reachable);
 document.addEventListener("toggle", reachable, true);
 reachable();
 
-// The sum behind the gaps belongs on paper too: unfolded to print, then folded again.
+// The sum behind the clearances belongs on paper too: unfolded to print, then folded again.
 const unfolded = [];
 window.addEventListener("beforeprint", () => {
   for (const folded of document.querySelectorAll("details.print:not([open])")) {

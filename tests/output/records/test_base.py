@@ -1,4 +1,4 @@
-"""Numbers as records hold them: null where not known, guaranteed gaps never rounded up."""
+"""Numbers as records hold them: null where not known, worst cases never rounded up."""
 
 import json
 import math
@@ -8,13 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import Field, ValidationError
 
-from phaseopt.output.records.base import Figure, Guaranteed, Known, Record
+from phaseopt.output.records.base import Figure, Known, Record, RoundedDown
 
 
 class Sample(Record):
     known: Known = Field(description="a number")
     figure: Figure = Field(description="a figure")
-    gap: Guaranteed = Field(description="a gap")
+    gap: RoundedDown = Field(description="a clearance")
     sure: float = Field(description="a number that is always there")
 
 

@@ -1,5 +1,5 @@
 "use strict";
-// What is known at a pair of phases. Least gaps are looked up where the sliders can stand, never worked out here.
+// What is known at a pair of phases. Least clearances are looked up where the sliders can stand, never worked out here.
 
 const known = JSON.parse(document.getElementById("explorer-data").textContent);
 
@@ -20,7 +20,7 @@ const SIDES = ["intake", "exhaust"];
 const HAND = 0, STATIC = 1, RUNNING = 2; // which of the three curves of lift
 const TOP = known.rpm.length; // after the speeds of the table stands the top speed
 
-// Text of a number in the builder's unit. A gap ("length") is rounded down: nothing shown may promise more than was found. What is asked for or stated
+// Text of a number in the builder's unit. A clearance ("length") is rounded down: nothing shown may promise more than was found. What is asked for or stated
 // ("rule", in the same unit) and torque are rounded to the nearest.
 function shown(kind, value, sign, more = 0) {
   const unit = known.units[kind], places = unit.places + more, times = 10 ** places;
@@ -51,7 +51,7 @@ function rowOf(cell) {
   return Math.floor(cell / known.load.length);
 }
 
-// The three least gaps of a contact at labels (i, e): by hand, at least, and worst case running at a speed by number.
+// The three least clearances of a contact at labels (i, e): by hand, at least, and worst case running at a speed by number.
 function leastGaps(contact, i, e, speed) {
   const at = i * known.phases.exhaust.length + e;
   return [contact.by_hand[at] / 1000, contact.static[at] / 1000, contact.swept[at] / 1000 - contact.taken[speed]];
@@ -102,7 +102,7 @@ function liftAt(side, which, angle) {
   return (curve[low] + (curve[low + 1] - curve[low]) * (place - low)) / 1000;
 }
 
-// Gap of a contact at a crank angle, mm, for drawing: by hand, at least or running at a speed by number.
+// Clearance of a contact at a crank angle, mm, for drawing: by hand, at least or running at a speed by number.
 function gapOverAngle(contact, which, angle, phases, speed) {
   const taken = which === HAND ? 0 : contact.static_mm + (which === RUNNING ? contact.taken[speed] : 0);
   if (contact.drop) {

@@ -223,7 +223,7 @@ function shadeUnsafe(pen, at, side) {
   });
 }
 
-// Gap of a contact over crank angle at phases, running at a speed by number and at the top, with what each rule asks.
+// Clearance of a contact over crank angle at phases, running at a speed by number and at the top, with what each rule asks.
 function drawContact(canvas, contact, phases, speed) {
   const page = sheet(canvas, 0.62), { pen } = page, { factor, unit } = known.units.length;
   const angles = [];
