@@ -1,4 +1,4 @@
-"""Whether a simulated point's bytes depend on what is simulated with it: threads, chunks, order and neighbours shuffled.
+"""Whether a simulated point's bytes depend on what is simulated with it: threads, chunks, order, neighbours.
 
 Held to: the same bytes throughout. With the folder of an older checkout as argument, torque of that one is compared at
 the same points of each example (`git worktree add FOLDER COMMIT` makes one), both settled many times over, so that what
