@@ -15,6 +15,7 @@ from typer.testing import CliRunner, Result
 
 from phaseopt.cli import app
 from phaseopt.cycle import cluster
+from phaseopt.cycle.chunks import Axes
 from phaseopt.cycle.grid import VARIABLES, dataset
 from phaseopt.cycle.storage import read_netcdf
 from phaseopt.io.cache import FOLDER
@@ -131,9 +132,9 @@ def test_a_full_disk_leaves_what_was_there(tmp_path: Path, monkeypatch: pytest.M
 
 
 def test_a_simulation_that_settles_nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def nothing(_: object, *axes: Any, **__: object) -> xr.Dataset:
-        shape = tuple(len(axis) for axis in axes)
-        return dataset(np.full((shape[0], len(VARIABLES), *shape[1:]), np.nan), *axes)
+    def nothing(_: object, axes: Axes, **__: object) -> xr.Dataset:
+        rpm, *others = (len(axis) for axis in axes)
+        return dataset(np.full((rpm, len(VARIABLES), *others), np.nan), axes)
 
     monkeypatch.setattr("phaseopt.cycle.torque_grid.simulate", nothing)
     result = run(write_project(tmp_path, **SMALL), "--out", tmp_path / "grid.nc")

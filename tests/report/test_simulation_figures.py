@@ -26,13 +26,14 @@ RPM = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 7000.0, 8000.0]
 
 def made_up(project: Project) -> xr.Dataset:
     """Torque by speed alone, a little more with the intake advanced; a peak at 5500, a dip at 4000 rpm."""
-    rpm, load, icl, ecl = grid_axes(project)
+    axes = grid_axes(project)
+    rpm, load, icl, ecl = axes
     shape = (len(rpm), len(VARIABLES), len(load), len(icl), len(ecl))
     by_speed = 190.0 - 40.0 * ((rpm - 5500.0) / 4500.0) ** 2 - 30.0 * np.exp(-(((rpm - 4000.0) / 500.0) ** 2))
     rows = np.ones(shape)
     advance = (project.intake.centreline - project.intake.offset - icl)[None, None, :, None]
     rows[:, 0] = by_speed[:, None, None, None] * (load / load[-1])[None, :, None, None] + 0.1 * advance
-    grid = dataset(rows, rpm, load, icl, ecl)
+    grid = dataset(rows, axes)
     grid["contact"] = contact_marks(contact_model(project), rpm, icl, ecl)
     grid.attrs["fingerprint"] = "0" * 32
     return grid
