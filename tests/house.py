@@ -4,7 +4,8 @@
 
 Every import counts, wherever it stands: at the top of a file, inside a function, for types alone, or by name with
 `import_module`. Exit code 1 where an import goes round in a circle, or up to a room that comes later, where too many
-modules stand loose at the top of the package, or where a function takes too many parameters. The package's own
+modules stand loose at the top of the package, where a function takes too many parameters, or where two modules give
+one name to two classes or types. The package's own
 `__init__` and `__main__` may import anything: they only hand names on.
 """
 
@@ -156,6 +157,31 @@ def _is_command(module: str, node: ast.FunctionDef | ast.AsyncFunctionDef) -> bo
     return room(module) == "cli" and any(ast.unparse(each).startswith("command") for each in node.decorator_list)
 
 
+def twice(modules: Mapping[str, ast.Module]) -> list[str]:
+    """Names of classes and types that two modules define; commands are exempt where they name their options."""
+    places = defaultdict(set)
+    for module, tree in modules.items():
+        for name in filter(None, map(_type_name, tree.body)):
+            places[name].add(module)
+    return [
+        f"{name}: {', '.join(sorted(each))}"
+        for name, each in sorted(places.items())
+        if len(each) > 1 and {room(module) for module in each} != {"cli"}
+    ]
+
+
+def _type_name(node: ast.stmt) -> str | None:
+    """The public name of a class or of an alias of a type, which is written as a class is."""
+    if isinstance(node, ast.ClassDef):
+        name = node.name
+    elif isinstance(node, ast.Assign | ast.AnnAssign):
+        target = node.targets[0] if isinstance(node, ast.Assign) else node.target
+        name = target.id if isinstance(target, ast.Name) else ""
+    else:
+        return None
+    return name if name[:1].isupper() and not name.isupper() else None
+
+
 def faults(package: Path = PACKAGE) -> list[str]:
     """What is wrong with the house, a line each; empty where it is in order."""
     modules = parsed(package)
@@ -166,6 +192,7 @@ def faults(package: Path = PACKAGE) -> list[str]:
     if len(loose(package)) > MOST_LOOSE:
         lines.append(f"more than {MOST_LOOSE} loose modules: {', '.join(loose(package))}")
     lines += [f"{count} parameters, at most {MOST_PARAMETERS}: {name}" for name, count in crowded(modules)]
+    lines += [f"defined twice: {each}" for each in twice(modules)]
     return lines
 
 

@@ -40,6 +40,10 @@ def made(folder: Path, **files: str) -> Path:
             "arrow back up: phaseopt.values.a line 1 imports phaseopt.io.b",
         ),
         ({"attic__a": ""}, "no place in the order of rooms: attic"),
+        (
+            {"values__a": "class Box: ...", "io__b": "Box = tuple[int, int]"},
+            "defined twice: Box: phaseopt.io.b, phaseopt.values.a",
+        ),
         ({"io__a": "def f(a, b, c, d, e, f, g, h, *, i): ..."}, "9 parameters, at most 8: phaseopt.io.a.f"),
     ],
 )

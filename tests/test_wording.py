@@ -109,11 +109,6 @@ def texts() -> Iterator[tuple[str, str, bool]]:
             yield f"{path.relative_to(ROOT)}:{number}", "".join(cell["source"]), True
 
 
-def is_excused(place: str) -> bool:
-    """Whether a place is in a room that is being rewritten."""
-    return place.startswith(("phaseopt/cycle/", "tests/cycle/"))
-
-
 def words_found() -> list[Found]:
     """Words that are ruled out, wherever a person reads."""
     found = []
@@ -155,10 +150,10 @@ def listed(found: list[Found]) -> str:
 
 
 def test_what_a_person_reads_is_plain_english() -> None:
-    found = [each for each in words_found() if not is_excused(each.place)]
+    found = words_found()
     assert not found, listed(found)
 
 
 def test_names_are_the_terms_of_the_field() -> None:
-    found = [each for each in names_found() if not is_excused(each.place)]
+    found = names_found()
     assert not found, listed(found)

@@ -3,16 +3,14 @@
 import numpy as np
 
 from phaseopt.clearance.contacts import sides_of
-from phaseopt.clearance.model import COLUMNS, ContactModel
+from phaseopt.clearance.model import COLUMNS, ContactModel, PhaseBox
 from phaseopt.clearance.rules import least_sentence, margins, running_gaps
 from phaseopt.project import SIDES, Side
 from phaseopt.tables import PhaseTables
 from phaseopt.values.arrays import FloatArray
 
-Box = tuple[float, float, float, float]
 
-
-def breaking_cells(model: ContactModel, tables: PhaseTables, box: Box, top: float) -> str:
+def breaking_cells(model: ContactModel, tables: PhaseTables, box: PhaseBox, top: float) -> str:
     """The cells, or rest, whose phases bring the limiting contact of a box nearest, in a sentence.
 
     The phase of one cam is chosen against all phases that the other may hold, then the other's against it; where the

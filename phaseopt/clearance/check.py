@@ -33,10 +33,8 @@ from phaseopt.clearance.rules import (
 from phaseopt.clearance.tolerance_stack import root_sum_squares
 from phaseopt.project import SIDES
 from phaseopt.tables import PhaseTables
-from phaseopt.values.arrays import FloatArray
+from phaseopt.values.arrays import FloatArray, TextArray
 from phaseopt.values.repr import ShowsItself
-
-TextArray = npt.NDArray[np.str_]
 
 OUTSIDE = "outside travel"  # the verdict on a phase that the hardware cannot take
 _SLACK = 1e-9  # crank degrees by which rounding may put a label outside

@@ -13,13 +13,11 @@ import numpy as np
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.full_travel import fitted_words, needed_words
-from phaseopt.clearance.model import COLUMNS, ContactModel, Gaps
+from phaseopt.clearance.model import COLUMNS, ContactModel, Gaps, PhaseBox
 from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, margins, running_gaps, verdicts
 from phaseopt.clearance.shifts import REACH, Change, contacts_with, least_changes, offset_change
 from phaseopt.project import SIDES, Side
 from phaseopt.values.arrays import FloatArray
-
-Box = tuple[float, float, float, float]  # phases: intake from, to, exhaust from, to
 
 CRANKING = 300.0  # rpm a starter reaches at most (common practice: 150 to 300)
 
@@ -73,7 +71,7 @@ class Fault:
     """
 
     name: str
-    box: Box
+    box: PhaseBox
     rpm: float
     verdict: str
     static: dict[str, float]
@@ -88,12 +86,12 @@ class _Case:
     """A fault to judge: `stuck`, the sides that stand where they should not."""
 
     name: str
-    box: Box
+    box: PhaseBox
     rpm: float
     stuck: tuple[Side, ...] = ()
 
 
-def faults(model: ContactModel, span: Box, top: float, follows: str) -> tuple[Fault, ...]:
+def faults(model: ContactModel, span: PhaseBox, top: float, follows: str) -> tuple[Fault, ...]:
     """What each fault of a phaser would do, by bound; the worst of the corners for both at ends.
 
     Parameters: `span`, the phases that tables or clamps hold, with rest; `top`, rpm; `follows`, what the other phaser
@@ -125,7 +123,7 @@ def _ends(least: float, most: float) -> dict[float, str]:
 
 
 def _stuck_cases(
-    model: ContactModel, ends: dict[Side, dict[float, str]], span: Box, top: float, follows: str
+    model: ContactModel, ends: dict[Side, dict[float, str]], span: PhaseBox, top: float, follows: str
 ) -> list[_Case]:
     cases = []
     for side, places in ends.items():

@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.bounds import IN_HAND
-from phaseopt.clearance.faults import Box, Fault, faults
+from phaseopt.clearance.faults import Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
-from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.model import ContactModel, PhaseBox
 from phaseopt.clearance.phase_grid import (
     PhaseGrid,
     Places,
@@ -229,7 +229,7 @@ def _margins(model: ContactModel, grid_of_phases: PhaseGrid, speeds: FloatArray)
     return margins(model, np.broadcast_to(grid_of_phases.gaps.static, swept.shape), swept)
 
 
-def _hull(boxes: tuple[SafeBox, ...]) -> Box:
+def _hull(boxes: tuple[SafeBox, ...]) -> PhaseBox:
     """The span of all boxes of a family."""
     ends = np.array([astuple(box) for box in boxes])
     (a, _, c, _), (_, b, _, d) = ends.min(axis=0).tolist(), ends.max(axis=0).tolist()

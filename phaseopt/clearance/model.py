@@ -24,6 +24,7 @@ from phaseopt.project import SIDES, Project, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
+PhaseBox = tuple[float, float, float, float]  # phases: intake from, to, exhaust from, to
 COLUMNS = {"intake": slice(0, 2), "exhaust": slice(2, 4)}  # of a box
 
 

@@ -7,9 +7,7 @@ import numpy.typing as npt
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.model import ContactModel, Gaps
-from phaseopt.values.arrays import FloatArray
-
-TextArray = npt.NDArray[np.str_]
+from phaseopt.values.arrays import FloatArray, TextArray
 
 CLEAR, TIGHT, HITS = "clear", "tight", "hits"
 RULES = ("static", "running")

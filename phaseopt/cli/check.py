@@ -5,9 +5,9 @@ from typing import Annotated, Literal
 
 import typer
 
-from phaseopt.cli.frame import Answer, ProjectFile, Sheet, command
+from phaseopt.cli.frame import Answer, ProjectFile, SheetFile, command
 
-Table = Annotated[
+TableFile = Annotated[
     Path | None,
     typer.Option(
         metavar="CSV", help="Its phase table, or clamps by speed (rpm, phase or rpm, from, to); none = it stands still."
@@ -16,7 +16,7 @@ Table = Annotated[
 At = Annotated[
     float | None, typer.Option(metavar="DEGREES", help="Where it stands without a table; + = advanced. [default: rest]")
 ]
-Rpm = Annotated[
+RpmAxis = Annotated[
     Literal["across", "down"] | None, typer.Option(help="Which way rpm runs, where a table does not settle it.")
 ]
 Sign = Annotated[
@@ -31,18 +31,18 @@ _SIGNS: dict[str | None, Literal[1, -1] | None] = {"1": 1, "-1": -1, None: None}
 @command
 def check(
     project_file: ProjectFile,
-    intake: Table = None,
-    exhaust: Table = None,
+    intake: TableFile = None,
+    exhaust: TableFile = None,
     intake_at: At = None,
     exhaust_at: At = None,
-    rpm: Rpm = None,
+    rpm: RpmAxis = None,
     intake_sign: Sign = None,
     exhaust_sign: Sign = None,
     intake_zero: Zero = None,
     exhaust_zero: Zero = None,
     intake_in: Degrees = None,
     exhaust_in: Degrees = None,
-    sheet: Sheet = None,
+    sheet: SheetFile = None,
 ) -> Answer:
     """A pair of tables from anywhere against the contact limits.
 

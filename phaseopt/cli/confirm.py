@@ -15,7 +15,7 @@ WeatherText = Annotated[
     str | None, typer.Option("--weather", metavar="TEXT", help='Air of the day: "98.7 kPa, 18 degC, 0.55".')
 ]
 TablesDir = Annotated[Path | None, typer.Option("--tables", metavar="DIR", help="Directory of the tables driven.")]
-Table = Annotated[Path | None, typer.Option(metavar="CSV", help="Its table as driven, in place of --tables.")]
+TableFile = Annotated[Path | None, typer.Option(metavar="CSV", help="Its table as driven, in place of --tables.")]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the page, pictures and CSV.")]
 
 
@@ -25,8 +25,8 @@ def confirm(
     pull: PullFile,
     weather: WeatherText = None,
     tables: TablesDir = None,
-    intake: Table = None,
-    exhaust: Table = None,
+    intake: TableFile = None,
+    exhaust: TableFile = None,
     out: Out = None,
 ) -> Answer:
     """A pull on the new tables against what was predicted of it.

@@ -11,18 +11,18 @@ from phaseopt.values.errors import InputError
 if TYPE_CHECKING:
     from phaseopt.project import Project, Side
 
-Tables = Annotated[Path, typer.Option("--tables", metavar="DIR", help="The directory of a finished build.")]
+BuildFolder = Annotated[Path, typer.Option("--tables", metavar="DIR", help="The directory of a finished build.")]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for the tables in the layout.")]
 Paste = Annotated[
     Literal["intake", "exhaust"] | None,
     typer.Option(help="Print the cells of this cam's table alone, tabs between, to paste into an editor."),
 ]
-Rpm = Annotated[Literal["down", "across"], typer.Option(help="Which way rpm runs.")]
+RpmAxis = Annotated[Literal["down", "across"], typer.Option(help="Which way rpm runs.")]
 Falls = Annotated[bool, typer.Option(help="From high to low.")]
 Sign = Annotated[Literal["1", "-1"], typer.Option(help="1 = + means advanced, -1 = + means retarded.")]
 Zero = Annotated[float, typer.Option(metavar="NUMBER", help="The number that means rest.")]
 Degrees = Annotated[Literal["crank", "cam"], typer.Option(help="Degrees to count in.")]
-Step = Annotated[
+StepOption = Annotated[
     float | None, typer.Option(metavar="DEGREES", help="Round to this step, away from contact. [default: not rounded]")
 ]
 Decimals = Annotated[int | None, typer.Option(min=0, max=6, help="Decimals to write. [default: as many as needed]")]
@@ -33,10 +33,10 @@ Decimal = Annotated[Literal["point", "comma"], typer.Option(help="The decimal ma
 @command
 def export(
     project_file: ProjectFile,
-    tables: Tables,
+    tables: BuildFolder,
     out: Out = None,
     paste: Paste = None,
-    rpm: Rpm = "down",
+    rpm: RpmAxis = "down",
     rpm_falls: Falls = False,
     load_falls: Falls = False,
     intake_sign: Sign = "1",
@@ -45,7 +45,7 @@ def export(
     exhaust_zero: Zero = 0.0,
     intake_in: Degrees = "crank",
     exhaust_in: Degrees = "crank",
-    step: Step = None,
+    step: StepOption = None,
     decimals: Decimals = None,
     delimiter: Delimiter = "comma",
     decimal: Decimal = "point",

@@ -49,7 +49,7 @@ Storage = Annotated[
         show_default=False,
     ),
 ]
-Sheet = Annotated[
+SheetFile = Annotated[
     Path | None, typer.Option("--sheet", metavar="F.html", help="Write a measuring sheet to print (A4 or Letter).")
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object for machines instead of text.")]

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from phaseopt.cli.frame import Answer, ProjectFile, Sheet, command
+from phaseopt.cli.frame import Answer, ProjectFile, SheetFile, command
 
 if TYPE_CHECKING:
     from phaseopt.output.records.limits import LimitsRecord
@@ -17,7 +17,7 @@ Out = Annotated[
 
 
 @command
-def limits(project_file: ProjectFile, out: Out = None, sheet: Sheet = None) -> Answer:
+def limits(project_file: ProjectFile, out: Out = None, sheet: SheetFile = None) -> Answer:
     """Which timings are clear of contact; needs no dyno."""
     from phaseopt.clearance.limits import phase_limits
     from phaseopt.clearance.model import contact_model

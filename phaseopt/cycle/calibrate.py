@@ -1,6 +1,6 @@
 """Fitting a few named factors of the simulation to measured torque.
 
-Least squares within bounds. Two things must not be taken for the engine. A pull drifts as a whole by a percent or so:
+Least squares within bounds. Two things must not count as the engine. A pull drifts as a whole by a percent or so:
 each has an offset of its own in the misfit, a share of torque, and only what all pulls have in common is left to the
 factors. And a simulation of somewhat wrong pipes is wrong alike at points that lie close together, so that many points
 are less evidence than their number says. Standard errors count that: they follow from
@@ -24,8 +24,9 @@ from scipy.linalg import cholesky, solve_triangular
 from scipy.optimize import least_squares, minimize_scalar
 
 from phaseopt.cycle.factors import FACTORS
-from phaseopt.cycle.lanes import Array, Flags
+from phaseopt.cycle.lanes import Flags
 from phaseopt.cycle.responses import Responses
+from phaseopt.values.arrays import FloatArray
 
 DETERMINED = 0.15  # largest standard error of a factor that is fitted, as a share of its range
 DRIFT = 0.01  # standard deviation of a pull's drift as a share of its torque; our judgement
@@ -40,9 +41,9 @@ SLOPE = 0.005  # change of a factor by which its effect is judged
 class Measured:
     """Measured torque: points (n, 4) as simulated [rpm, kPa, deg, deg], torque and its standard error [N m], pull."""
 
-    points: Array
-    torque: Array
-    error: Array
+    points: FloatArray
+    torque: FloatArray
+    error: FloatArray
     pull: NDArray[np.int64]
 
     def only(self, chosen: Flags) -> "Measured":
@@ -57,7 +58,7 @@ class Calibration:
     `factors` and `errors` hold the fitted ones and their standard errors, the others being 1; `at_bound` names those
     that stand at an end of their range; `refused` says why the others were not fitted. `before` and `after` are
     root-mean-square errors of torque [N m], pulls' drift included. `wrong` is the standard deviation of what no factor
-    can mend [N m]. `points` were used; `left_out` could not be simulated.
+    can fix [N m]. `points` were used; `left_out` could not be simulated.
     """
 
     factors: dict[str, float]
@@ -119,7 +120,7 @@ def calibrate(
     return Calibration({}, {}, (), refused, before, before, wrong or np.nan, count, left_out)
 
 
-def _rms(values: Array) -> float:
+def _rms(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(values**2)))
 
 
@@ -127,7 +128,7 @@ class _Fit:
     """Least squares with an offset a pull: `values` of the factors, `error` [N m] and its `slopes` there."""
 
     def __init__(self, responses: Responses, measured: Measured, names: tuple[str, ...]) -> None:
-        def error(values: Array) -> Array:
+        def error(values: FloatArray) -> FloatArray:
             return responses.torque(dict(zip(names, values.tolist(), strict=True))) - measured.torque
 
         bounds = np.array([[FACTORS[n].low, FACTORS[n].high] for n in names]).T
@@ -140,16 +141,16 @@ class _Fit:
         moves = SLOPE * np.eye(len(names))
         self.slopes = np.stack([error(self.values + m) - error(self.values - m) for m in moves], axis=1) / (2 * SLOPE)
 
-    def standard_errors(self, covariance: Array) -> Array:
+    def standard_errors(self, covariance: FloatArray) -> FloatArray:
         """Of the factors, if the measurements differ from the right engine's torque by `covariance` [(N m)^2]."""
         left, size, right = np.linalg.svd(self.lighten(self.slopes), full_matrices=False)
-        if len(size) < len(self.values) or size[-1] <= 1e-9 * size[0]:  # nothing tells them apart
+        if len(size) < len(self.values) or size[-1] <= 1e-9 * size[0]:  # nothing separates them
             return np.full(len(self.values), np.inf)
         weight = self.lighten(left / size) @ right  # value = weight' error
         return np.asarray(np.sqrt(np.einsum("ij,ik,kj->j", weight, covariance, weight)))
 
 
-def _lighten_drift(responses: Responses, measured: Measured, size: float) -> Callable[[Array], Array]:
+def _lighten_drift(responses: Responses, measured: Measured, size: float) -> Callable[[FloatArray], FloatArray]:
     """What takes drift out of errors (n, ...) as far as it is likely to be that, if points scatter by `size` [N m].
 
     The symmetric root of size² (size² + drift)⁻¹. Drift counts from its mean over the pulls: what they have in common
@@ -161,13 +162,13 @@ def _lighten_drift(responses: Responses, measured: Measured, size: float) -> Cal
     left, length, _ = np.linalg.svd(drift, full_matrices=False)
     off = 1.0 - size / np.hypot(size, length)
 
-    def lighten(errors: Array) -> Array:
+    def lighten(errors: FloatArray) -> FloatArray:
         return np.asarray(errors - (left * off) @ (left.T @ errors))
 
     return lighten
 
 
-def _covariance_parts(responses: Responses, measured: Measured) -> tuple[Array, Array]:
+def _covariance_parts(responses: Responses, measured: Measured) -> tuple[FloatArray, FloatArray]:
     """Covariance [(N m)^2] of noise and drift, and correlation of what no factor can fix."""
     drift = DRIFT * responses.torque({})
     noise = np.diag(np.maximum(measured.error, FLOOR) ** 2)
@@ -177,7 +178,7 @@ def _covariance_parts(responses: Responses, measured: Measured) -> tuple[Array, 
     return noise, np.asarray(((1.0 + away) * np.exp(-away)).prod(axis=-1))
 
 
-def _size_of_wrong(error: Array, slopes: Array, noise: Array, alike: Array) -> float:
+def _size_of_wrong(error: FloatArray, slopes: FloatArray, noise: FloatArray, alike: FloatArray) -> float:
     """The most likely standard deviation of what no factor can fix, the factors' effects taken as lines."""
 
     def unlikely(log_size: float) -> float:

@@ -14,13 +14,14 @@ from phaseopt.cycle.calibrate import Calibration, Measured, calibrate
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.factors import FACTORS, with_factors
 from phaseopt.cycle.from_project import plenum_pressure
-from phaseopt.cycle.lanes import Array, Flags
+from phaseopt.cycle.lanes import Flags
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.responses import Responses, respond
-from phaseopt.cycle.scattered import Progress, run_scattered
+from phaseopt.cycle.scattered import CountProgress, run_scattered
 from phaseopt.cycle.version import code_version
 from phaseopt.io.cache import cached_arrays
 from phaseopt.project import Project
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 
 
@@ -38,10 +39,10 @@ class PulledCalibration:
     config: CycleConfig
     ran: Flags
     response_error: float
-    _points: Array
+    _points: FloatArray
     _responses: Responses
 
-    def simulated(self, x: Array, calibration: Calibration) -> Array:
+    def simulated(self, x: FloatArray, calibration: Calibration) -> FloatArray:
         """Torque [N m] (m,) under a calibration's factors, by the responses, nan where it could not be simulated.
 
         Parameters: `x` (m, 4), some or all of the measured points: rpm, load as measured, both centrelines.
@@ -62,7 +63,7 @@ def calibrate_to(
     points: xr.Dataset,
     *,
     mesh: Mesh | None = None,
-    progress: Progress | None = None,
+    progress: CountProgress | None = None,
 ) -> PulledCalibration:
     """Fit the factors that the project names, all by default, to its torque points.
 
@@ -113,14 +114,14 @@ def _names(project: Project) -> tuple[str, ...]:
 def _kept_responses(
     project: Project,
     config: CycleConfig,
-    points: Array,
+    points: FloatArray,
     names: tuple[str, ...],
     mesh: Mesh | None,
-    progress: Progress | None,
+    progress: CountProgress | None,
 ) -> Responses:
     """Responses, simulated or taken from what is kept."""
 
-    def simulated() -> dict[str, Array]:
+    def simulated() -> dict[str, FloatArray]:
         r = respond(config, points, names, mesh=mesh, progress=progress)
         return {"at one": r.at_one, **r.moved}
 
@@ -129,10 +130,12 @@ def _kept_responses(
     return Responses(at_one, found, np.isfinite(at_one[0]))
 
 
-def _response_error(project: Project, config: CycleConfig, points: Array, answer: Array, mesh: Mesh | None) -> float:
+def _response_error(
+    project: Project, config: CycleConfig, points: FloatArray, answer: FloatArray, mesh: Mesh | None
+) -> float:
     """Root-mean-square difference of the responses' torque and a true simulation's [N m], nan where neither ran."""
 
-    def simulated() -> dict[str, Array]:
+    def simulated() -> dict[str, FloatArray]:
         (r,) = run_scattered([config], points, mesh=mesh)
         return {"torque": np.where(r.settled, r.torque, np.nan)}
 

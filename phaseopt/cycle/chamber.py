@@ -5,10 +5,10 @@ import math
 import numpy as np
 
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.lanes import Array
+from phaseopt.values.arrays import FloatArray
 
 
-def chamber(config: CycleConfig, angle: Array) -> tuple[Array, Array]:
+def chamber(config: CycleConfig, angle: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Volume [m^3] and wall area [m^2] of a cylinder over crank angle [deg] (0 at either top dead centre).
 
     Slider-crank with gudgeon-pin offset (any machine-dynamics text); flat chamber and piston crown.

@@ -16,27 +16,27 @@ from typing import NamedTuple
 import numpy as np
 
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.lanes import Array
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.version import code_version
 from phaseopt.io.atomic import remove_left_over
 from phaseopt.io.cache import read_arrays, write_arrays
 from phaseopt.io.digest import fingerprint
+from phaseopt.values.arrays import FloatArray
 
 POINTS = 320  # of a chunk, about: each starts from rest at every load of it, which costs some percent
 SUFFIX = ".chunk"
 
-Work = Callable[["Chunk", Callable[[], bool]], Array]  # computes a chunk; the second argument says when to give up
-Finished = Generator[tuple["Chunk", Array]]
+Work = Callable[["Chunk", Callable[[], bool]], FloatArray]  # computes a chunk; the second argument says when to give up
+Finished = Generator[tuple["Chunk", FloatArray]]
 
 
 class Axes(NamedTuple):
     """Axes of a grid, rising: speeds [rpm], loads [kPa], true intake and exhaust centrelines [deg]."""
 
-    rpm: Array
-    load: Array
-    icl: Array
-    ecl: Array
+    rpm: FloatArray
+    load: FloatArray
+    icl: FloatArray
+    ecl: FloatArray
 
 
 @dataclass(frozen=True)
@@ -46,9 +46,9 @@ class Chunk:
     row: int
     first: int
     rpm: float
-    load: Array
-    icl: Array
-    ecl: Array
+    load: FloatArray
+    icl: FloatArray
+    ecl: FloatArray
 
     @property
     def points(self) -> int:
@@ -99,13 +99,13 @@ def by_threads(work: Work, chunks: list[Chunk], workers: int | None = None) -> F
         pool.shutdown(cancel_futures=True)
 
 
-def read_part(folder: Path, key: str, shape: tuple[int, ...]) -> Array | None:
+def read_part(folder: Path, key: str, shape: tuple[int, ...]) -> FloatArray | None:
     """A finished chunk's numbers; None where there are none, or the file is damaged."""
     held = read_arrays(folder / (key + SUFFIX))
     return held["numbers"] if held is not None and held["numbers"].shape == shape else None
 
 
-def write_part(folder: Path, key: str, numbers: Array) -> None:
+def write_part(folder: Path, key: str, numbers: FloatArray) -> None:
     """Keep a finished chunk's numbers. Raises `InputError` where the directory is closed to writing or full."""
     hint = "make room there and run again: chunks that were finished are kept and taken up"
     write_arrays(folder / (key + SUFFIX), {"numbers": numbers}, hint)

@@ -13,8 +13,8 @@ from contextlib import contextmanager
 from typing import Any
 
 from phaseopt.cycle.chunks import Chunk, Finished, Work
-from phaseopt.cycle.lanes import Array
 from phaseopt.cycle.version import code_version
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
 PATIENCE = 8.0  # seconds that a cluster has to answer
@@ -26,7 +26,7 @@ def wrong(problem: str, hint: str) -> InputError:
     return InputError.one(problem, hint=hint, where="cluster")
 
 
-def on_worker(version: str, work: Work, chunk: Chunk) -> Array:
+def on_worker(version: str, work: Work, chunk: Chunk) -> FloatArray:
     """Compute a chunk, on the worker. Raises `InputError` where the worker's program differs from the caller's."""
     if code_version() != version:
         raise wrong(
@@ -49,7 +49,7 @@ def by_cluster(work: Work, chunks: list[Chunk], address: str) -> Finished:
     except ImportError as error:
         raise wrong("needs the extra `cluster`, which is not installed", "pip install 'phaseopt[cluster]'") from error
     dask: Any = distributed  # partly typed
-    with _client(dask, address) as client, _told_plainly(dask, address):
+    with _client(dask, address) as client, _plain_errors(dask, address):
         if not client.nthreads():
             raise wrong(f"the cluster at {address} has no workers", f"start some: dask worker {address} --nthreads 1")
         deliver = _sealed()
@@ -120,7 +120,7 @@ def _client(distributed: Any, address: str) -> Iterator[Any]:
 
 
 @contextmanager
-def _told_plainly(distributed: Any, address: str) -> Iterator[None]:
+def _plain_errors(distributed: Any, address: str) -> Iterator[None]:
     """What a cluster may do to our chunks, as a mistake with its fix."""
     try:
         yield

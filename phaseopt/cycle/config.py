@@ -4,19 +4,17 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.valves import Valve
 from phaseopt.io.digest import fingerprint
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Section:
+class PipePiece:
     """A piece of pipe that tapers evenly; mm."""
 
     length: float
@@ -31,7 +29,7 @@ class Pipe:
     `wall_heat` multiplies the heat transfer that Reynolds' analogy gives (ports and bends have more).
     """
 
-    sections: tuple[Section, ...]
+    sections: tuple[PipePiece, ...]
     wall_temperature: float
     friction: float = 0.006
     wall_heat: float = 1.0
@@ -53,8 +51,8 @@ class Pipe:
 class Lift:
     """Lift of one valve [mm] over crank degrees from the lobe's centre; zero outside the table."""
 
-    angle: Array
-    lift: Array
+    angle: FloatArray
+    lift: FloatArray
 
     def __post_init__(self) -> None:
         if self.angle.shape != self.lift.shape or np.any(np.diff(self.angle) <= 0.0):
@@ -64,7 +62,7 @@ class Lift:
                 "a lobe is wider than the engine's cycle of 720 degrees", hint="check the lift table's angles"
             )
 
-    def at(self, angle: Array) -> Array:
+    def at(self, angle: FloatArray) -> FloatArray:
         """Lift at crank angles from the lobe's centre, period 720 degrees."""
         turned = (np.asarray(angle) + 360.0) % 720.0 - 360.0
         return np.interp(turned, self.angle, self.lift, left=0.0, right=0.0)

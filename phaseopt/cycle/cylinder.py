@@ -13,7 +13,8 @@ import numpy as np
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.elementary import exp, log
-from phaseopt.cycle.lanes import LANES, Array, inner, kernel
+from phaseopt.cycle.lanes import LANES, inner, kernel
+from phaseopt.values.arrays import FloatArray
 
 # fields of the state array of a cylinder: state ...
 MASS, INNER, BURNED, PRESSURE, THETA = 0, 1, 2, 3, 4  # kg, J, kg, Pa, J/kg
@@ -41,7 +42,7 @@ FLAME_REF = 1.0 - 2.06 * RESIDUAL_REF**0.77
 
 
 @kernel
-def close_intake(z: Array, gas: Array, volume: float, k: int) -> None:
+def close_intake(z: FloatArray, gas: FloatArray, volume: float, k: int) -> None:
     """Note what was trapped in lane `k`, and set the burn that follows."""
     mass = z[MASS * LANES + k]
     residual = z[BURNED * LANES + k] / mass
@@ -81,7 +82,7 @@ def wall_coefficient(p: float, t: float, w: float) -> float:
 
 
 @kernel
-def burn(z: Array, angle: float, width: float, v0: float) -> None:
+def burn(z: FloatArray, angle: float, width: float, v0: float) -> None:
     """Mass that burns in a step of `width` degrees from `angle`, and Woschni's velocity from combustion, by lane."""
     n = LANES
     for k in range(LANES):
@@ -97,7 +98,7 @@ def burn(z: Array, angle: float, width: float, v0: float) -> None:
 
 
 @kernel
-def step_cylinder(z: Array, gas: Array, v0: float, v1: float, area: float, exchange: bool) -> None:
+def step_cylinder(z: FloatArray, gas: FloatArray, v0: float, v1: float, area: float, exchange: bool) -> None:
     """Advance every lane by one step from volume `v0` to `v1` [m^3] with wall `area` [m^2].
 
     `exchange`: exhaust or intake stroke, whose work is pumping.
@@ -159,7 +160,7 @@ def given(engine: CycleConfig, rpm: float) -> list[float]:
     ]  # fmt: skip
 
 
-def at_rest(gas: Array, volume: float, pressure: float, t: float, y: float) -> Array:
+def at_rest(gas: FloatArray, volume: float, pressure: float, t: float, y: float) -> FloatArray:
     """State array (fields, lanes) of a cylinder of `volume` [m^3] filled with gas at `pressure` [Pa] and `t` [K]."""
     theta = t * (gas[10] + gas[11] * y)
     z = np.zeros((FIELDS, LANES))

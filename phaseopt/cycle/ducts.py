@@ -15,7 +15,8 @@ with a and b linear in y (see gas.py); b = 0 gives a gas of constant gamma.
 
 import math
 
-from phaseopt.cycle.lanes import LANES, Array, inner, kernel
+from phaseopt.cycle.lanes import LANES, inner, kernel
+from phaseopt.values.arrays import FloatArray
 
 # fields of a row: density, velocity, pressure, burned fraction, total energy, gamma, speed of sound, 1 / density
 RHO, U, P, Y, ENERGY, GAMMA, SOUND, SPECIFIC = 0, 1, 2, 3, 4, 5, 6, 7
@@ -44,7 +45,7 @@ def limited(x: float, z: float) -> float:
 
 
 @kernel
-def predict(w: Array, geo: Array, c: int) -> None:
+def predict(w: FloatArray, geo: FloatArray, c: int) -> None:
     """Face states of cell `c` half a step ahead: limited slopes, then the primitive equations (MUSCL-Hancock)."""
     v = w[(c - 1) * ROW : (c + 2) * ROW]
     n = LANES
@@ -76,7 +77,7 @@ def predict(w: Array, geo: Array, c: int) -> None:
 
 
 @kernel
-def face_flux(w: Array, geo: Array, gas: Array, c: int) -> None:
+def face_flux(w: FloatArray, geo: FloatArray, gas: FloatArray, c: int) -> None:
     """HLLC flow through the face between cells `c - 1` and `c`; Davis' wave speeds from the cells' sound speeds."""
     v = w[(c - 1) * ROW : (c + 1) * ROW]
     n = LANES
@@ -118,7 +119,7 @@ def face_flux(w: Array, geo: Array, gas: Array, c: int) -> None:
 
 
 @kernel
-def advance(w: Array, geo: Array, gas: Array, c: int) -> None:
+def advance(w: FloatArray, geo: FloatArray, gas: FloatArray, c: int) -> None:
     """New state of cell `c` from the flows through its two faces, wall friction and wall heat."""
     v = w[c * ROW : (c + 2) * ROW]
     n = LANES
@@ -156,7 +157,7 @@ def advance(w: Array, geo: Array, gas: Array, c: int) -> None:
 
 
 @kernel
-def march_pipe(w: Array, geo: Array, gas: Array, first: int, cells: int) -> None:
+def march_pipe(w: FloatArray, geo: FloatArray, gas: FloatArray, first: int, cells: int) -> None:
     """One step of a pipe whose end flows and end predictions are already in place."""
     last = first + cells - 1
     for c in range(first + 1, last):

@@ -10,12 +10,13 @@ from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.events import ValveTables
 from phaseopt.cycle.gas import FUELS, mixture
-from phaseopt.cycle.lanes import LANES, Array
+from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh, build
 from phaseopt.cycle.queue import Job, Queue
 from phaseopt.cycle.results import Results, filling_and_work, results
 from phaseopt.cycle.schedule import Point, Schedule
 from phaseopt.cycle.settling import Settling
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
 MOST_LOAD = 0.995  # of the ambient pressure, that an open throttle can give
@@ -65,7 +66,7 @@ class Simulator:
         _, self.wall = chamber(self.config, nodes[:-1] + 360.0 / steps)
         self.valves = ValveTables(self.config, self.net, steps)
 
-    def run(self, points: Array, engines: Sequence[CycleConfig] | None = None, again: int = 1) -> Results:
+    def run(self, points: FloatArray, engines: Sequence[CycleConfig] | None = None, again: int = 1) -> Results:
         """Simulate points until they settle, or are given up.
 
         Parameters
@@ -160,7 +161,7 @@ class Simulator:
         elif home.point[:2] != p[:2]:
             throttle.move(self.net, p.rpm / home.point.rpm, home.point.load * 1e3, p.load * 1e3, k)
 
-    def cycle(self, watch: Callable[[int], None] | None = None) -> Array:
+    def cycle(self, watch: Callable[[int], None] | None = None) -> FloatArray:
         """One cycle; returns the largest Courant number met in each lane, nan if its state was lost.
 
         `watch`, where given, is called after each step with the step's number.

@@ -6,12 +6,13 @@ McBride, NASA RP-1311, from memory).
 
 import numpy as np
 
-from phaseopt.cycle.species import ATOMS, GAS_CONSTANT, Array, enthalpy, entropy
+from phaseopt.cycle.species import ATOMS, GAS_CONSTANT, enthalpy, entropy
+from phaseopt.values.arrays import FloatArray
 
 ATMOSPHERE = 101325.0  # Pa, the pressure at which `entropy` is tabulated
 
 
-def equilibrium(atoms: Array, t: float, p: float) -> Array:
+def equilibrium(atoms: FloatArray, t: float, p: float) -> FloatArray:
     """Moles of each of `species.NAMES` at least Gibbs energy.
 
     Parameters

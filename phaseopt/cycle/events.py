@@ -7,9 +7,10 @@ import numpy as np
 from phaseopt.cycle import ducts
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.cylinder import STIR_OPEN, STIR_SHUT
-from phaseopt.cycle.lanes import LANES, Array, Ints
+from phaseopt.cycle.lanes import LANES, Ints
 from phaseopt.cycle.network import Network
 from phaseopt.cycle.valves import effective_area
+from phaseopt.values.arrays import FloatArray
 
 WIDEST = 0.98  # throat over pipe area where a valve is wider than its port
 
@@ -17,9 +18,9 @@ WIDEST = 0.98  # throat over pipe area where a valve is wider than its port
 class Valves(NamedTuple):
     """What the valves do, lane by lane: `phi`, `opened`, `stir` and `trap` of `march.Course`."""
 
-    phi: Array
+    phi: FloatArray
     opened: Ints
-    stir: Array
+    stir: FloatArray
     trap: Ints
 
 
@@ -37,7 +38,7 @@ class ValveTables:
         self.phi = np.zeros((2, steps, 2, LANES))
         self.stale = np.ones(LANES, dtype=bool)
 
-    def at(self, icl: Array, ecl: Array, flow_factor: Array) -> Valves:
+    def at(self, icl: FloatArray, ecl: FloatArray, flow_factor: FloatArray) -> Valves:
         """The tables at these centrelines [deg] and factors on flow area, (lanes,) each."""
         c = self.config
         intake = (c.intake_valve, c.intake_lift, c.intake_valves, icl)

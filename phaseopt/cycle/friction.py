@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 
 @dataclass(frozen=True)
@@ -18,7 +17,7 @@ class Friction:
     speed_squared: float = 0.0009
 
 
-def fmep(friction: Friction, peak_pressure: Array, mean_piston_speed: Array) -> Array:
+def fmep(friction: Friction, peak_pressure: FloatArray, mean_piston_speed: FloatArray) -> FloatArray:
     """Friction mean effective pressure [Pa] from peak pressure [Pa] and mean piston speed [m/s].
 
     fmep = c0 + c1 pmax + c2 Sp + c3 Sp^2

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.cycle.config import CycleConfig, Lift, Pipe, Section
+from phaseopt.cycle.config import CycleConfig, Lift, Pipe, PipePiece
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.valves import Valve, flow_area
@@ -13,10 +13,10 @@ from phaseopt.engine.camshaft import Camshaft, engine_of
 from phaseopt.project import Cycle, FlowBench, Project, Side, Taper, Tract
 from phaseopt.torque import dry_pressure
 from phaseopt.torque.weather import STANDARD_KPA
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
-FloatArray = npt.NDArray[np.float64]
-Table = tuple[tuple[float, float], ...]
+Curve = tuple[tuple[float, float], ...]
 
 KELVIN = 273.15
 STANDARD_CELSIUS = {"SAE J1349": 25.0, "ISO 1585": 25.0, "DIN 70020": 20.0}
@@ -26,8 +26,8 @@ LIFT_STEP = 1.0  # crank degrees of the lift table
 
 # Discharge coefficients of a good road port over lift/diameter, referred to the least geometric area: high while the
 # stream fills the gap, falling as it leaves the seats (common practice, no source).
-GOOD_INWARD: Table = ((0.0, 0.66), (0.05, 0.70), (0.10, 0.69), (0.15, 0.67), (0.20, 0.65), (0.25, 0.64), (0.35, 0.62))
-GOOD_OUTWARD: Table = ((0.0, 0.68), (0.05, 0.73), (0.10, 0.71), (0.15, 0.68), (0.20, 0.66), (0.25, 0.65), (0.35, 0.63))
+GOOD_INWARD: Curve = ((0.0, 0.66), (0.05, 0.70), (0.10, 0.69), (0.15, 0.67), (0.20, 0.65), (0.25, 0.64), (0.35, 0.62))
+GOOD_OUTWARD: Curve = ((0.0, 0.68), (0.05, 0.73), (0.10, 0.71), (0.15, 0.68), (0.20, 0.66), (0.25, 0.65), (0.35, 0.63))
 
 BENCH_KPA, BENCH_KELVIN = 101.325, 293.15  # air at a flow bench's inlet
 BENCH_GAMMA, AIR = 1.4, 287.05
@@ -115,7 +115,7 @@ def full_throttle_pressure(project: Project) -> float:
 def plenum_pressure(project: Project, load: npt.ArrayLike) -> FloatArray:
     """Mean plenum pressure [kPa] that is simulated for a load of the tables [kPa].
 
-    The top row stands for full throttle whatever its label; below it a load is the pressure itself, but never more than
+    The top row stands for full throttle under any label; below it a load is the pressure itself, but never more than
     full throttle gives.
     """
     full = full_throttle_pressure(project)
@@ -123,7 +123,7 @@ def plenum_pressure(project: Project, load: npt.ArrayLike) -> FloatArray:
     return np.where(at >= project.tables.load[-1], full, np.minimum(at, full))
 
 
-def bench_coefficients(bench: FlowBench, valve: Valve, valves: int) -> Table:
+def bench_coefficients(bench: FlowBench, valve: Valve, valves: int) -> Curve:
     """Discharge coefficients over lift/diameter from flow-bench figures.
 
     ::
@@ -175,7 +175,7 @@ def _lift(cam: Camshaft) -> Lift:
 
 
 def _pipe(pieces: tuple[Taper, ...], wall: float, wall_heat: float = 1.0) -> Pipe:
-    sections = tuple(Section(p.length, p.start, p.start if p.end is None else p.end) for p in pieces)
+    sections = tuple(PipePiece(p.length, p.start, p.start if p.end is None else p.end) for p in pieces)
     return Pipe(sections, wall + KELVIN, wall_heat=wall_heat)
 
 

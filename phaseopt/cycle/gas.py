@@ -22,10 +22,10 @@ from phaseopt.cycle.species import (
     MOLAR_MASS,
     NAMES,
     PROPANE_MASS,
-    Array,
     enthalpy,
     propane_enthalpy,
 )
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
 HOT = 1500.0  # K: below it products of combustion are taken as frozen
@@ -81,7 +81,7 @@ class Gas:
     `air_share` is the mass of air in a kilogram of fresh mixture, `fuel_share` that of fuel.
     """
 
-    kernel: Array
+    kernel: FloatArray
     air_share: float
     fuel_share: float
     heating_value: float

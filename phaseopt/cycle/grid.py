@@ -15,11 +15,11 @@ from phaseopt.cycle.chunks import Axes, Chunk, by_threads, plan, read_part, writ
 from phaseopt.cycle.cluster import by_cluster
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
-from phaseopt.cycle.lanes import Array
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import Results
 from phaseopt.cycle.version import code_version
 from phaseopt.io.digest import fingerprint
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
@@ -47,7 +47,7 @@ NOTE = f"Simulated. {KNOCK}"
 
 
 @one_blas_thread()
-def simulate_chunk(config: CycleConfig, mesh: Mesh, chunk: Chunk, stopped: Callable[[], bool]) -> Array:
+def simulate_chunk(config: CycleConfig, mesh: Mesh, chunk: Chunk, stopped: Callable[[], bool]) -> FloatArray:
     """Points of a chunk: (variables, load, icl, ecl) in units of `VARIABLES`; nan where one did not settle.
 
     Raises `Stopped` soon after `stopped()` has become true.
@@ -58,12 +58,12 @@ def simulate_chunk(config: CycleConfig, mesh: Mesh, chunk: Chunk, stopped: Calla
     return _in_units(found).reshape(len(VARIABLES), len(load), len(icl), len(ecl))
 
 
-def _in_units(r: Results) -> Array:
+def _in_units(r: Results) -> FloatArray:
     rows = [getattr(r, name) * factor + shift for name, (_, _, factor, shift) in VARIABLES.items()]
     return np.where(r.settled, np.array(rows), np.nan)
 
 
-def _axis(name: str, values: Array) -> Array:
+def _axis(name: str, values: FloatArray) -> FloatArray:
     axis = np.asarray(values, dtype=np.float64)
     if axis.ndim != 1 or not len(axis) or np.any(np.diff(axis) <= 0.0) or not np.all(np.isfinite(axis)):
         raise InputError.one("an axis needs one or more rising numbers", hint="sort it and drop doubles", where=name)
@@ -72,7 +72,7 @@ def _axis(name: str, values: Array) -> Array:
     return axis
 
 
-def dataset(rows: Array, axes: Axes) -> xr.Dataset:
+def dataset(rows: FloatArray, axes: Axes) -> xr.Dataset:
     """Rows (rpm, variables, load, icl, ecl) as a data set, units and long names in the manner of the CF conventions."""
     coords = {k: (k, v, {"units": AXES[k][0], "long_name": AXES[k][1]}) for k, v in axes._asdict().items()}
     data = {
@@ -138,7 +138,7 @@ def simulate(
     rows = np.empty((len(axes.rpm), *shape))
     done, of = 0, rows[:, 0].size
 
-    def take(chunk: Chunk, numbers: Array) -> None:
+    def take(chunk: Chunk, numbers: FloatArray) -> None:
         nonlocal done
         rows[chunk.place] = numbers
         done += chunk.points
@@ -147,11 +147,11 @@ def simulate(
 
     missing = []
     for chunk in plan(axes):
-        kept = read_part(parts, chunk.key(config, mesh), (shape[0], len(chunk.load), *shape[2:])) if parts else None
-        if kept is None:
+        done = read_part(parts, chunk.key(config, mesh), (shape[0], len(chunk.load), *shape[2:])) if parts else None
+        if done is None:
             missing.append(chunk)
         else:
-            take(chunk, kept)
+            take(chunk, done)
     work = partial(simulate_chunk, config, mesh)
     computed = by_threads(work, missing, workers) if cluster is None else by_cluster(work, missing, cluster)
     with closing(computed) as finished:

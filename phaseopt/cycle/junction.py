@@ -9,8 +9,9 @@ import math
 
 import numpy as np
 
-from phaseopt.cycle.lanes import LANES, Array, kernel
+from phaseopt.cycle.lanes import LANES, kernel
 from phaseopt.cycle.orifice import wave_density
+from phaseopt.values.arrays import FloatArray
 
 # fields of a branch in the scratch array: given (rho, v toward the junction, p, y, gamma) ...
 RHO, V, P, Y, G = 0, 1, 2, 3, 4
@@ -24,7 +25,7 @@ ITERATIONS = 1  # Newton steps; the last step's pressure is a close start
 
 
 @kernel
-def start_junction(x: Array, areas: Array, pressure: float, theta: float) -> None:
+def start_junction(x: FloatArray, areas: FloatArray, pressure: float, theta: float) -> None:
     """Set areas [m^2] and, in every lane, the first guess of common pressure and theta."""
     for b in range(len(areas)):
         for k in range(LANES):
@@ -34,7 +35,7 @@ def start_junction(x: Array, areas: Array, pressure: float, theta: float) -> Non
 
 
 @kernel
-def _branch(z: Array) -> None:
+def _branch(z: FloatArray) -> None:
     """How one branch answers the common pressure."""
     n = LANES
     for k in range(LANES):
@@ -66,7 +67,7 @@ def _branch(z: Array) -> None:
 
 
 @kernel
-def _enthalpy(z: Array, gas: Array) -> None:
+def _enthalpy(z: FloatArray, gas: FloatArray) -> None:
     """Stagnation enthalpy of what a branch brings."""
     n = LANES
     a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
@@ -79,7 +80,7 @@ def _enthalpy(z: Array, gas: Array) -> None:
 
 
 @kernel
-def _mix(x: Array, branches: int, gas: Array, move: float) -> None:
+def _mix(x: FloatArray, branches: int, gas: FloatArray, move: float) -> None:
     """Common enthalpy and mixture from all branches, and (with `move` 1) Newton's next pressure."""
     n, stride = LANES, BRANCH * LANES
     a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
@@ -113,7 +114,7 @@ def _mix(x: Array, branches: int, gas: Array, move: float) -> None:
 
 
 @kernel
-def _finish(z: Array) -> None:
+def _finish(z: FloatArray) -> None:
     n = LANES
     for k in range(LANES):
         mass, h, y, y_in = z[MASS * n + k], z[_H * n + k], z[_MIX_Y * n + k], z[Y * n + k]
@@ -132,7 +133,7 @@ def _finish(z: Array) -> None:
 
 
 @kernel
-def solve_junction(x: Array, branches: int, gas: Array) -> None:
+def solve_junction(x: FloatArray, branches: int, gas: FloatArray) -> None:
     """Fill the found fields of scratch `x` (`BRANCH * LANES` a branch) from its given fields."""
     stride = BRANCH * LANES
     for i in range(ITERATIONS + 1):
@@ -144,7 +145,7 @@ def solve_junction(x: Array, branches: int, gas: Array) -> None:
         _finish(x[b * stride : (b + 1) * stride])
 
 
-def junction_scratch(areas: Array, pressure: float, theta: float) -> Array:
+def junction_scratch(areas: FloatArray, pressure: float, theta: float) -> FloatArray:
     """A scratch array for a junction of pipes with these areas, at rest."""
     x = np.zeros(BRANCH * LANES * len(areas))
     start_junction(x, areas, pressure, theta)

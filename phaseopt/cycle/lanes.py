@@ -16,7 +16,6 @@ from phaseopt.values.numba import compiled
 P = ParamSpec("P")
 R = TypeVar("R")
 
-Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 

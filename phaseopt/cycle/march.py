@@ -14,7 +14,8 @@ import numpy as np
 
 from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle import ducts, junction, orifice
-from phaseopt.cycle.lanes import LANES, Array, Ints, inner, kernel
+from phaseopt.cycle.lanes import LANES, Ints, inner, kernel
+from phaseopt.values.arrays import FloatArray
 
 # kinds of ends, and columns of the table of ends (a pipe's left end is 2 i, its right end 2 i + 1)
 WALL, SPACE, JUNCTION = 0, 1, 2
@@ -39,20 +40,20 @@ class Arrays(NamedTuple):  # read by kernels
     through a throttle; `sizes` are theirs [m^3]. `gas` are the mixture's numbers (gas.py).
     """
 
-    w: Array
-    geo: Array
-    gas: Array
+    w: FloatArray
+    geo: FloatArray
+    gas: FloatArray
     pipes: Ints
     ends: Ints
-    spaces: Array
-    scratch: Array
-    junctions: Array
+    spaces: FloatArray
+    scratch: FloatArray
+    junctions: FloatArray
     branches: Ints
     counts: Ints
-    volumes: Array
-    sizes: Array
+    volumes: FloatArray
+    sizes: FloatArray
     throttled: int
-    cylinders: Array
+    cylinders: FloatArray
 
 
 class Course(NamedTuple):  # read by kernels
@@ -64,14 +65,14 @@ class Course(NamedTuple):  # read by kernels
     piston speed; `volume` (steps + 1,) [m^3] and `wall` (steps,) [m^2] are the chamber's.
     """
 
-    dt: Array
+    dt: FloatArray
     trap: Ints
     offsets: Ints
-    phi: Array
+    phi: FloatArray
     opened: Ints
-    stir: Array
-    volume: Array
-    wall: Array
+    stir: FloatArray
+    volume: FloatArray
+    wall: FloatArray
 
 
 # Where in the step the throttle sees the pressure behind it. A small volume comes level with the outside within a step;
@@ -81,7 +82,7 @@ THROTTLE_AT = 2.0 / 3.0
 
 @inner
 def through_throttle(high: float, theta: float, low: float, gamma: float, area: float, size: float) -> float:
-    """Mass [kg] through a throttle in a step, from `high` to `low` pressure, one of which the flow itself moves.
+    """Mass [kg] through a throttle in a step, from `high` to `low` pressure; the flow itself moves one of them.
 
     `area` is throttle area times step [m^2 s], `size` the volume behind it [m^3]. Squared flow f falls with pressure
     ratio r as an ellipse, f ~ 1 - s^2 with s = (r - 0.528) / 0.472, and stops falling where it chokes; the pressure
@@ -96,7 +97,7 @@ def through_throttle(high: float, theta: float, low: float, gamma: float, area: 
 
 
 @kernel
-def look_ahead(space: Array, z: Array, gas: Array, dt: Array, size: float) -> None:
+def look_ahead(space: FloatArray, z: FloatArray, gas: FloatArray, dt: FloatArray, size: float) -> None:
     """Put the state of a volume or cylinder `z`, half a step ahead, where the ends look for it (lane by lane).
 
     Pressure goes on as in the last step (Adams and Bashforth) as long as that is stable: while the pipes answer a
@@ -121,7 +122,7 @@ def look_ahead(space: Array, z: Array, gas: Array, dt: Array, size: float) -> No
 
 
 @kernel
-def inner_state(w: Array, row: int, left: bool, target: Array) -> None:
+def inner_state(w: FloatArray, row: int, left: bool, target: FloatArray) -> None:
     """Copy a pipe's end state (rho, outward v, p, y, gamma) to `target`."""
     n = LANES
     v = w[row * ducts.ROW : (row + 1) * ducts.ROW]
@@ -136,7 +137,7 @@ def inner_state(w: Array, row: int, left: bool, target: Array) -> None:
 
 
 @kernel
-def apply_end(w: Array, row: int, left: bool, area: float, found: Array, face: Array) -> None:
+def apply_end(w: FloatArray, row: int, left: bool, area: float, found: FloatArray, face: FloatArray) -> None:
     """Hand an end's flows (`found`: mass, momentum, energy, burned) to the pipe; set the ghost row by the `face`."""
     n = LANES
     at = row if left else row + 1
@@ -160,7 +161,7 @@ def apply_end(w: Array, row: int, left: bool, area: float, found: Array, face: A
 
 
 @kernel
-def add_flow(flow: Array, found: Array, area: float, dt: Array) -> None:
+def add_flow(flow: FloatArray, found: FloatArray, area: float, dt: FloatArray) -> None:
     """Add an end's flow over the step to mass, energy and burned mass that a space receives."""
     n = LANES
     for k in range(LANES):
@@ -171,7 +172,7 @@ def add_flow(flow: Array, found: Array, area: float, dt: Array) -> None:
 
 
 @kernel
-def add_yield(answer: Array, x: Array, area: float) -> None:
+def add_yield(answer: FloatArray, x: FloatArray, area: float) -> None:
     """Add how an end (scratch `x`, solved) changes its flow for a Pa: the pipe's c / A and the throat's in series.
 
     A shut end adds nothing.
@@ -186,12 +187,12 @@ def add_yield(answer: Array, x: Array, area: float) -> None:
 
 @kernel
 def step_volume(
-    v: Array,
+    v: FloatArray,
     size: float,
-    gas: Array,
-    dt: Array,
-    intake: Array,
-    flow: Array,
+    gas: FloatArray,
+    dt: FloatArray,
+    intake: FloatArray,
+    flow: FloatArray,
     throttled: bool,
 ) -> None:
     """Advance a volume by one step with `flow` (mass, energy, burned mass coming in, by lane) and its throttle."""

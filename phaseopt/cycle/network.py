@@ -9,7 +9,8 @@ from phaseopt.cycle import cylinder, ducts, junction, march, orifice
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig, Pipe
 from phaseopt.cycle.gas import Gas
-from phaseopt.cycle.lanes import LANES, Array, Ints
+from phaseopt.cycle.lanes import LANES, Ints
+from phaseopt.values.arrays import FloatArray
 
 PRANDTL = 0.71
 HOT_START = 900.0  # K, of the exhaust before the first cycle
@@ -33,11 +34,12 @@ class Mesh:
         return Mesh(self.intake / times, self.exhaust / times, self.tail / times)
 
 
-def diameters(pipe: Pipe, x: Array) -> Array:
+def diameters(pipe: Pipe, x: FloatArray) -> FloatArray:
     """Diameter [mm] at distances `x` [mm] along a pipe.
 
-    >>> from phaseopt.cycle.config import Section
-    >>> diameters(Pipe((Section(100.0, 40.0, 50.0), Section(50.0, 50.0, 50.0)), 300.0), np.array([0.0, 50.0, 150.0]))
+    >>> from phaseopt.cycle.config import PipePiece
+    >>> cone = Pipe((PipePiece(100.0, 40.0, 50.0), PipePiece(50.0, 50.0, 50.0)), 300.0)
+    >>> diameters(cone, np.array([0.0, 50.0, 150.0]))
     array([40., 45., 50.])
     """
     at = np.concatenate([[0.0], np.cumsum([s.length for s in pipe.sections])])
@@ -48,7 +50,7 @@ def diameters(pipe: Pipe, x: Array) -> Array:
     return np.asarray(out)
 
 
-def pipe_geometry(pipe: Pipe, cell: float, gas: Gas, burned: float, open_ends: tuple[bool, bool]) -> Array:
+def pipe_geometry(pipe: Pipe, cell: float, gas: Gas, burned: float, open_ends: tuple[bool, bool]) -> FloatArray:
     """Geometry lines of a pipe with its two ghost rows; open ends are lengthened by their end correction."""
     before = OPEN_END * pipe.sections[0].start / 2 if open_ends[0] else 0.0
     after = OPEN_END * pipe.sections[-1].end / 2 if open_ends[1] else 0.0
@@ -87,27 +89,27 @@ class Network:
     names: tuple[str, ...]
 
     @property
-    def rows(self) -> Array:
+    def rows(self) -> FloatArray:
         """State of the pipes: (rows, fields of ducts.py, lanes)."""
         return self.arrays.w.reshape(-1, ducts.FIELDS, LANES)
 
     @property
-    def volumes(self) -> Array:
+    def volumes(self) -> FloatArray:
         """State of the volumes: (volumes, fields of march.py, lanes)."""
         return self.arrays.volumes.reshape(-1, march.VOLUME_FIELDS, LANES)
 
     @property
-    def throttled(self) -> Array:
+    def throttled(self) -> FloatArray:
         """State of the volumes behind a throttle."""
         return self.volumes[: self.arrays.throttled]
 
     @property
-    def cylinders(self) -> Array:
+    def cylinders(self) -> FloatArray:
         """State of the cylinders: (cylinders, fields of cylinder.py, lanes)."""
         return self.arrays.cylinders.reshape(-1, cylinder.FIELDS, LANES)
 
     @property
-    def state(self) -> tuple[Array, ...]:
+    def state(self) -> tuple[FloatArray, ...]:
         """All that goes from step to step, each (anything, lanes): views."""
         a = self.arrays
         return tuple(x.reshape(-1, LANES) for x in (a.w, a.spaces, a.junctions, a.volumes, a.cylinders))
@@ -124,12 +126,12 @@ class _Builder:
     def __init__(self, gas: Gas) -> None:
         self.gas = gas
         self.names: list[str] = []
-        self.geometry: list[Array] = []
+        self.geometry: list[FloatArray] = []
         self.start: list[tuple[float, float, float]] = []  # pressure, temperature, burned
         self.ends: list[list[int]] = []
         self.junctions: list[list[int]] = []
 
-    def pipe(self, name: str, geo: Array, start: tuple[float, float, float]) -> int:
+    def pipe(self, name: str, geo: FloatArray, start: tuple[float, float, float]) -> int:
         self.names.append(name)
         self.geometry.append(geo)
         self.start.append(start)
@@ -148,7 +150,9 @@ class _Builder:
         geo = self.geometry[end // 2]
         return float(geo[1, ducts.AREA_LEFT] if end % 2 == 0 else geo[-2, ducts.AREA_RIGHT])
 
-    def arrays(self, spaces: Array, volumes: Array, sizes: Array, throttled: int, cylinders: Array) -> march.Arrays:
+    def arrays(
+        self, spaces: FloatArray, volumes: FloatArray, sizes: FloatArray, throttled: int, cylinders: FloatArray
+    ) -> march.Arrays:
         cells = [len(g) - 2 for g in self.geometry]
         first = np.cumsum([1, *[c + 2 for c in cells[:-1]]])
         w = np.zeros((sum(cells) + 2 * len(cells), ducts.FIELDS, LANES))
@@ -177,7 +181,7 @@ class _Builder:
         )  # fmt: skip
 
 
-def _volumes(config: CycleConfig, gas: Gas) -> tuple[Array, Array]:
+def _volumes(config: CycleConfig, gas: Gas) -> tuple[FloatArray, FloatArray]:
     """States (volumes, fields, lanes) at rest and sizes [m^3]: plenum or one for each throttle, then the collector."""
     own = config.throttles == "per cylinder"
     sizes = [config.throttle_volume] * config.cylinders if own else [config.plenum_volume]

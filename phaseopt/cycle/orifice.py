@@ -14,7 +14,8 @@ step: four evaluations leave 1e-5 of the flow in all but extreme cases. Flows ar
 import math
 from typing import NamedTuple
 
-from phaseopt.cycle.lanes import LANES, Array, inner, kernel
+from phaseopt.cycle.lanes import LANES, inner, kernel
+from phaseopt.values.arrays import FloatArray
 
 # fields of the scratch array: given ...
 PHI_OUT, PHI_IN = 0, 1  # throat over pipe area, for flow out of the pipe and into it
@@ -133,7 +134,7 @@ def _answer(p: float, end: _End) -> tuple[float, float, float]:
 
 
 @kernel
-def solve_orifice(x: Array) -> None:
+def solve_orifice(x: FloatArray) -> None:
     """Fill the found fields of scratch `x` from its given fields."""
     n = LANES
     for k in range(LANES):
@@ -204,7 +205,7 @@ def solve_orifice(x: Array) -> None:
 
 
 @kernel
-def finish_orifice(x: Array, gas: Array) -> None:
+def finish_orifice(x: FloatArray, gas: FloatArray) -> None:
     """Flows of mass, momentum, energy and burned mass for the solution that `solve_orifice` left in scratch `x`."""
     n = LANES
     a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
@@ -245,7 +246,7 @@ def finish_orifice(x: Array, gas: Array) -> None:
 
 
 @kernel
-def solve_wall(x: Array) -> None:
+def solve_wall(x: FloatArray) -> None:
     """The found fields of scratch `x` in the lanes whose end is shut (both throats 0); the other lanes stay."""
     n = LANES
     for k in range(LANES):

@@ -4,8 +4,8 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from phaseopt.cycle.lanes import Array
 from phaseopt.cycle.schedule import MOST_RAISED, Point, Schedule
+from phaseopt.values.arrays import FloatArray
 
 
 @dataclass(eq=False)
@@ -22,7 +22,7 @@ class Job:
     followers: int = 0
     raised: int = 0
     over: bool = False
-    end: list[Array] | None = None
+    end: list[FloatArray] | None = None
 
 
 class Queue:
@@ -62,7 +62,7 @@ class Queue:
         jobs = self._ready.get(steps)
         return jobs.popleft() if jobs else None
 
-    def finish(self, job: Job, end: list[Array] | None) -> None:
+    def finish(self, job: Job, end: list[FloatArray] | None) -> None:
         """A job is over; `end` is the state that it settled in."""
         job.over = True
         followers = self._waiting.pop(job, [])

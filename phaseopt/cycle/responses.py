@@ -12,10 +12,11 @@ import numpy as np
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.factors import FACTORS, check_names, with_factors
-from phaseopt.cycle.lanes import Array, Flags
+from phaseopt.cycle.lanes import Flags
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import Results
-from phaseopt.cycle.scattered import Progress, run_scattered
+from phaseopt.cycle.scattered import CountProgress, run_scattered
+from phaseopt.values.arrays import FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,11 +28,11 @@ class Responses:
     hold nan.
     """
 
-    at_one: Array
-    moved: Mapping[str, Array]
+    at_one: FloatArray
+    moved: Mapping[str, FloatArray]
     ran: Flags
 
-    def torque(self, values: Mapping[str, float]) -> Array:
+    def torque(self, values: Mapping[str, float]) -> FloatArray:
         """Brake torque [N m] (n,) under factors; those not named are 1."""
         work = self.at_one.copy()
         for name, moved in self.moved.items():
@@ -39,13 +40,13 @@ class Responses:
                 work += _through(np.array(FACTORS[name].steps), moved - self.at_one, values[name] - 1.0)
         return np.asarray(work[0] - values.get("friction", 1.0) * work[1])
 
-    def only(self, chosen: Array | Flags) -> "Responses":
+    def only(self, chosen: FloatArray | Flags) -> "Responses":
         """The same at some of the points."""
         moved = {name: values[..., chosen] for name, values in self.moved.items()}
         return Responses(self.at_one[:, chosen], moved, self.ran[chosen])
 
 
-def _through(steps: Array, change: Array, at: float) -> Array:
+def _through(steps: FloatArray, change: FloatArray, at: float) -> FloatArray:
     """The line or parabola through nothing at 0 and `change` (steps, ...) at the steps.
 
     >>> _through(np.array([-0.1, 0.2]), np.array([[0.01], [0.04]]), 0.3).round(9)  # a square
@@ -58,11 +59,11 @@ def _through(steps: Array, change: Array, at: float) -> Array:
 
 def respond(
     config: CycleConfig,
-    points: Array,
+    points: FloatArray,
     names: tuple[str, ...],
     *,
     mesh: Mesh | None = None,
-    progress: Progress | None = None,
+    progress: CountProgress | None = None,
 ) -> Responses:
     """Simulate what `Responses` hold.
 
@@ -82,6 +83,6 @@ def respond(
     return Responses(work[0], moved, ran)
 
 
-def _works(config: CycleConfig, r: Results) -> Array:
+def _works(config: CycleConfig, r: Results) -> FloatArray:
     """Torque of indicated and of friction work [N m] (2, n)."""
     return np.array([r.imep, r.fmep]) * config.displacement / (4.0 * np.pi)

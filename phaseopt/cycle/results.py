@@ -9,8 +9,9 @@ from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.friction import fmep
 from phaseopt.cycle.gas import Gas
-from phaseopt.cycle.lanes import Array, Flags, Ints
+from phaseopt.cycle.lanes import Flags, Ints
 from phaseopt.cycle.network import Network
+from phaseopt.values.arrays import FloatArray
 
 AIR = 287.05  # gas constant of air [J/(kg K)]
 
@@ -25,16 +26,16 @@ class Results:
     `settled` False marks points that did not settle; `cycles` is how many each took.
     """
 
-    torque: Array
-    imep: Array
-    pmep: Array
-    fmep: Array
-    volumetric_efficiency: Array
-    residual_fraction: Array
-    trapped_mass: Array
-    peak_pressure: Array
-    exhaust_temperature: Array
-    fuel_per_kwh: Array
+    torque: FloatArray
+    imep: FloatArray
+    pmep: FloatArray
+    fmep: FloatArray
+    volumetric_efficiency: FloatArray
+    residual_fraction: FloatArray
+    trapped_mass: FloatArray
+    peak_pressure: FloatArray
+    exhaust_temperature: FloatArray
+    fuel_per_kwh: FloatArray
     settled: Flags
     cycles: Ints
 
@@ -54,12 +55,12 @@ class Results:
             getattr(self, f.name)[places] = getattr(of, f.name)
 
 
-def mean_state(net: Network, field: int) -> Array:
+def mean_state(net: Network, field: int) -> FloatArray:
     """A field of the cylinders' state, mean over cylinders, by lane."""
     return np.asarray(net.cylinders[:, field].mean(axis=0))
 
 
-def filling_and_work(config: CycleConfig, gas: Gas, net: Network) -> Array:
+def filling_and_work(config: CycleConfig, gas: Gas, net: Network) -> FloatArray:
     """Volumetric efficiency and imep [Pa], (2, lanes): the two that must settle."""
     swept = config.displacement / config.cylinders
     density = config.ambient_pressure * 1e3 / (AIR * config.ambient_temperature)
@@ -67,7 +68,7 @@ def filling_and_work(config: CycleConfig, gas: Gas, net: Network) -> Array:
     return np.stack([air / (density * swept), mean_state(net, cyl.WORK) / swept])
 
 
-def results(config: CycleConfig, gas: Gas, net: Network, rpm: Array, settled: Flags, cycles: Ints) -> Results:
+def results(config: CycleConfig, gas: Gas, net: Network, rpm: FloatArray, settled: Flags, cycles: Ints) -> Results:
     """Results of all lanes after a cycle; `settled` and `cycles` as given."""
     swept = config.displacement / config.cylinders
     air, imep = filling_and_work(config, gas, net)

@@ -8,12 +8,13 @@ import numpy as np
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import MOST_LOAD, Simulator
-from phaseopt.cycle.lanes import Array, Ints
+from phaseopt.cycle.lanes import Ints
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import Results
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 
-Progress = Callable[[int, int], None]
+CountProgress = Callable[[int, int], None]
 
 # points of one task, every engine's counted: better more, for they share homes and fill the lanes; but no fewer tasks
 # than workers as long as a task has so many
@@ -23,12 +24,12 @@ TASK, LEAST = 480, 96
 @one_blas_thread()
 def run_scattered(
     configs: Sequence[CycleConfig],
-    points: Array,
+    points: FloatArray,
     *,
     mesh: Mesh | None = None,
     again: int = 1,
     workers: int | None = None,
-    progress: Progress | None = None,
+    progress: CountProgress | None = None,
 ) -> list[Results]:
     """Simulate the same scattered points with each of several engines, on all cores.
 
@@ -87,7 +88,7 @@ def _builds(configs: Sequence[CycleConfig]) -> list[list[int]]:
     return builds
 
 
-def _run(engines: list[CycleConfig], points: Array, mesh: Mesh | None, again: int) -> list[Results]:
+def _run(engines: list[CycleConfig], points: FloatArray, mesh: Mesh | None, again: int) -> list[Results]:
     """Points with engines of one build, those out of reach of an open throttle left unsettled."""
     inside: Ints = np.flatnonzero(points[:, 1] <= MOST_LOAD * engines[0].ambient_pressure)
     out = [Results.empty(len(points)) for _ in engines]

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from phaseopt.cycle.lanes import LANES, Array, Flags
+from phaseopt.cycle.lanes import LANES, Flags
+from phaseopt.values.arrays import FloatArray
 
 # change of volumetric efficiency and imep from cycle to cycle, relative to themselves or, if larger, to the floors:
 # near idle both tend to nothing
@@ -36,7 +37,7 @@ class Settling:
         self._before[:, lane] = self._change[:, lane] = np.inf
         self._times[lane] = self._spent[lane] = self.cycles[lane] = 0
 
-    def judge(self, figures: Array, off: Array) -> Flags:
+    def judge(self, figures: FloatArray, off: FloatArray) -> Flags:
         """Lanes that are done after a cycle with these `figures` (2, lanes): settled with the load held, or given up.
 
         `off` is how far the mean pressure was from the load, relative.

@@ -5,9 +5,8 @@ above; coefficients as published with the GRI-Mech 3.0 mechanism (package `cante
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 GAS_CONSTANT = 8.314462618  # J/(mol K)
 
@@ -49,12 +48,12 @@ _PROPANE = np.array([
 PROPANE_MASS = 3 * ATOM_MASS[0] + 8 * ATOM_MASS[1]
 
 
-def _enthalpy(c: Array, t: float) -> Array:
+def _enthalpy(c: FloatArray, t: float) -> FloatArray:
     powers = np.array([1.0, t / 2, t**2 / 3, t**3 / 4, t**4 / 5, 1.0 / t])
     return np.asarray(GAS_CONSTANT * t * (c[..., :6] @ powers))
 
 
-def enthalpy(t: float) -> Array:
+def enthalpy(t: float) -> FloatArray:
     """Molar enthalpy of each of `NAMES`, formation included [J/mol], at `t` [K], 200-3500 K.
 
     >>> round(float(enthalpy(298.15)[0]) / 1e3, 1)  # formation of CO2, kJ/mol
@@ -63,7 +62,7 @@ def enthalpy(t: float) -> Array:
     return _enthalpy(_BELOW if t < 1000.0 else _ABOVE, t)
 
 
-def entropy(t: float) -> Array:
+def entropy(t: float) -> FloatArray:
     """Molar entropy of each of `NAMES` at 1 atm [J/(mol K)], at `t` [K], 200-3500 K.
 
     >>> round(float(entropy(298.15)[2]), 1)  # nitrogen

@@ -6,9 +6,10 @@ import numpy as np
 
 from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle import ducts, march
-from phaseopt.cycle.lanes import LANES, Array
+from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Network
 from phaseopt.cycle.orifice import nozzle_squared
+from phaseopt.values.arrays import FloatArray
 
 
 def _through(net: Network, pressure: float, lane: int) -> float:
@@ -17,7 +18,7 @@ def _through(net: Network, pressure: float, lane: int) -> float:
     return math.sqrt(nozzle_squared(space[0], space[1], pressure, space[4]))
 
 
-def fill_intake(net: Network, times: Array) -> None:
+def fill_intake(net: Network, times: FloatArray) -> None:
     """Multiply the contents of throttled volumes and runners by `times` (lane by lane), their temperature unchanged."""
     times = np.clip(times, 0.3, 3.0)
     net.throttled[:, [march.V_MASS, march.V_INNER, march.V_BURNED, march.V_P, march.V_OLD_P]] *= times
@@ -48,7 +49,7 @@ def move(net: Network, speed: float, before: float, load: float, lane: int) -> N
     fill_intake(net, np.where(np.arange(LANES) == lane, load / before, 1.0))
 
 
-def hold(net: Network, steps: int, load: Array) -> Array:
+def hold(net: Network, steps: int, load: FloatArray) -> FloatArray:
     """Correct throttles and intake after a cycle; returns how far mean pressure was from the load, relative.
 
     Throttles of their own for every cylinder sit on one shaft: they are equally open.

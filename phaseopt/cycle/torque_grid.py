@@ -1,4 +1,4 @@
-"""Simulated torque for a project's tables: which points, where they are kept, and which timings would touch.
+"""Simulated torque for a project's tables: which points, where they are kept, and which timings would hit.
 
 The axes cover every cell and every timing that a phaser can reach, as the cams are fitted now and as they were on the
 days of the pulls. A load is a label of the tables: the top one stands for full throttle. The grid is kept in a folder
@@ -27,9 +27,9 @@ from phaseopt.cycle.storage import cache_grid, cached_grid
 from phaseopt.io.cache import FOLDER, forget_oldest
 from phaseopt.io.digest import fingerprint
 from phaseopt.project import Project, Side
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
-FloatArray = npt.NDArray[np.float64]
 Counted = Callable[[int, int], None]
 
 KEPT = 12  # grids kept there at most: calibrating makes new ones
@@ -165,11 +165,11 @@ def _thinned(values: tuple[float, ...], step: float) -> FloatArray:
     >>> _thinned((30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0), 30.0).tolist()
     [30.0, 60.0, 90.0, 100.0]
     """
-    kept = [values[0]]
+    chosen = [values[0]]
     for value, after in itertools.pairwise(values[1:]):
-        if after - kept[-1] > step or after == values[-1]:
-            kept.append(value)
-    return np.unique([*kept, values[-1]])
+        if after - chosen[-1] > step or after == values[-1]:
+            chosen.append(value)
+    return np.unique([*chosen, values[-1]])
 
 
 def _divided(values: FloatArray, step: float) -> FloatArray:

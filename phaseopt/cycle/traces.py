@@ -8,9 +8,9 @@ from phaseopt.cycle import ducts, march
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
-from phaseopt.cycle.lanes import Array
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import NAMES, results
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 
 # name: (unit, long name, factor from the SI value)
@@ -52,7 +52,7 @@ def traces(
     """
     simulator = Simulator(config, mesh)
     run = simulator.run(np.array([[rpm, load, icl, ecl]]))
-    seen: list[Array] = []
+    seen: list[FloatArray] = []
     simulator.cycle(lambda step: seen.append(_look(simulator)))
     steps = simulator.steps
     # the cylinder that fires c-th is so many steps behind the first
@@ -76,7 +76,7 @@ def traces(
     return xr.Dataset(data, {"crank_angle": axis}, {"Conventions": "CF-1.11", "title": "one simulated cycle", **about})
 
 
-def _look(simulator: Simulator) -> Array:
+def _look(simulator: Simulator) -> FloatArray:
     """The first six of `TRACES` in SI units, from the first lane as it is now."""
     net, cylinder = simulator.net, simulator.config.firing_order.index(1)
     rows, z, volumes = net.rows, net.cylinders[cylinder, :, 0], net.throttled

@@ -4,11 +4,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -45,7 +43,7 @@ class Valve:
                 )
 
 
-def flow_area(valve: Valve, lift: Array) -> Array:
+def flow_area(valve: Valve, lift: FloatArray) -> FloatArray:
     """Least geometric area between valve and seat [mm^2] over lift [mm].
 
     Heywood, Internal Combustion Engine Fundamentals (1988), eq. 6.7-6.9 (from memory): at low lift a cone normal to the
@@ -65,7 +63,7 @@ def flow_area(valve: Valve, lift: Array) -> Array:
     return np.minimum(np.where(lift < low, cone, frustum), throat)
 
 
-def effective_area(valve: Valve, lift: Array, inward: bool) -> Array:
+def effective_area(valve: Valve, lift: FloatArray, inward: bool) -> FloatArray:
     """Flow area times discharge coefficient [mm^2] over lift [mm], for flow into the cylinder or out of it.
 
     >>> v = Valve(32.5, 28.0, 5.5, 1.2, 45.0, ((0.0, 0.7), (0.3, 0.6)), ((0.0, 0.7), (0.3, 0.6)))

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.engine.card_profile import Flank, Known, Spline, smoothest_pair
+from phaseopt.engine.card_profile import Flank, KnownLift, Spline, smoothest_pair
 from phaseopt.engine.card_spread import STEEPEST, FlankLimits, Piece, as_polynomials, highest_flank, lift_of, lower
 from phaseopt.engine.lobe import Lobe
 from phaseopt.project import CamCard, Side, TdcLift
@@ -91,7 +91,7 @@ def card_lobe(
     flanks = []
     for i in (0, 1):  # the opening flank, the closing flank
         lifts = [scale * line.at + added for line in lines]
-        checks = tuple(Known(line.flanks[i], lift, lift) for line, lift in zip(lines, lifts, strict=True))
+        checks = tuple(KnownLift(line.flanks[i], lift, lift) for line, lift in zip(lines, lifts, strict=True))
         flanks.append(Flank(peak, checks))
     try:
         if card.lift_at_tdc is not None:
@@ -149,14 +149,14 @@ def _with_reading(flank: Flank, read: TdcLift, lash: float, off: float) -> Flank
         )
     if any(abs(check.at - read.centreline) < NEAREST for check in flank.checks):
         return flank
-    return replace(flank, reading=Known(read.centreline, max(low, outer), min(high, inner)))
+    return replace(flank, reading=KnownLift(read.centreline, max(low, outer), min(high, inner)))
 
 
 def _highest(flank: Flank, nominal: Spline) -> list[Piece]:
     """The bound over one flank, with a reading at TDC where there is one."""
     limits = FlankLimits.of(flank, nominal)
     closed = min(max(flank.checks[-1].at + TAIL, TAIL_SHARE * max(flank.lengths)), LONGEST_FLANK)
-    points = (Known(0.0, flank.peak, flank.peak), *flank.checks, Known(closed, 0.0, 0.0))
+    points = (KnownLift(0.0, flank.peak, flank.peak), *flank.checks, KnownLift(closed, 0.0, 0.0))
     by_card = highest_flank(points, limits)
     reading = flank.reading
     if reading is None or reading.at >= closed:

@@ -25,7 +25,7 @@ _EXACT = 1e-7  # of the peak lift, how well the equations must be met
 
 
 @dataclass(frozen=True)
-class Known:
+class KnownLift:
     """Lift known at an angle from the peak, between two values (equal where a card gives it), mm."""
 
     at: float
@@ -38,8 +38,8 @@ class Flank:
     """What is known of one flank: the peak lift, and lift at angles outward from the peak. Crank degrees, mm."""
 
     peak: float
-    checks: tuple[Known, ...]
-    reading: Known | None = None
+    checks: tuple[KnownLift, ...]
+    reading: KnownLift | None = None
 
     @property
     def lengths(self) -> tuple[float, ...]:
@@ -111,7 +111,7 @@ def smoothest(flank: Flank, at_peak: float | None = None) -> Spline:
         if wanted == lift:
             return spline
         length = max(*flank.lengths, reading.at / (1 - polynomial_angle(wanted / flank.peak)))
-        met = _least_jerk(flank.peak, (*flank.checks, Known(reading.at, wanted, wanted)), length, at_peak)
+        met = _least_jerk(flank.peak, (*flank.checks, KnownLift(reading.at, wanted, wanted)), length, at_peak)
         if met is not None:
             return met
     raise ValueError(
@@ -129,7 +129,7 @@ def smoothest_pair(flanks: Sequence[Flank]) -> tuple[Spline, Spline]:
     return smoothest(flanks[0], shared), smoothest(flanks[1], shared)
 
 
-def _least_jerk(peak: float, points: Sequence[Known], length: float, at_peak: float | None) -> Spline | None:
+def _least_jerk(peak: float, points: Sequence[KnownLift], length: float, at_peak: float | None) -> Spline | None:
     """The flank through points, None where there is none. Units inside: the flank's length and the peak lift are 1."""
     slope, lift = _operators()
     rows = [lift[-1], slope[-1], *(_lift_row(point.at / length) for point in points)]

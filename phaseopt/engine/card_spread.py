@@ -31,7 +31,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.optimize import brentq
 
-from phaseopt.engine.card_profile import Flank, Known, Spline
+from phaseopt.engine.card_profile import Flank, KnownLift, Spline
 from phaseopt.values.arrays import FloatArray
 
 # Steepest profiles taken as possible, in H/β and H/β². For scale: a 3-4-5 polynomial has 1.875 and 5.77, a cycloidal
@@ -65,7 +65,7 @@ class FlankLimits:
         )
 
 
-def highest_flank(points: tuple[Known, ...], limits: FlankLimits) -> list[Piece]:
+def highest_flank(points: tuple[KnownLift, ...], limits: FlankLimits) -> list[Piece]:
     """The bound over one flank.
 
     Parameters: `points` outward from the peak (at 0) to where the flank is closed for certain (0 mm); `limits`.
@@ -85,7 +85,7 @@ def highest_flank(points: tuple[Known, ...], limits: FlankLimits) -> list[Piece]
     return pieces
 
 
-def _steepest(points: tuple[Known, ...], floors: list[float], limits: FlankLimits) -> list[float]:
+def _steepest(points: tuple[KnownLift, ...], floors: list[float], limits: FlankLimits) -> list[float]:
     """The steepest slope possible at each point.
 
     From a point with slope S the slope falls no faster than the limit, so the lift down to the next point holds the
@@ -102,7 +102,7 @@ def _steepest(points: tuple[Known, ...], floors: list[float], limits: FlankLimit
     return found[::-1]
 
 
-def _bulge(a: Known, b: Known, floor: float, steepest: float, limits: FlankLimits) -> list[Piece]:
+def _bulge(a: KnownLift, b: KnownLift, floor: float, steepest: float, limits: FlankLimits) -> list[Piece]:
     """The largest lift between two points, as parabolas."""
     steepest = max(steepest, floor)
     fall = a.high - b.high

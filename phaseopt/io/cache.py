@@ -17,13 +17,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.io.atomic import HINT, write_file
 from phaseopt.io.digest import fingerprint
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-Array = npt.NDArray[np.float64]
 
 FOLDER = ".phaseopt"  # beside the project file
 _MARK, _DIGITS = b"\nphaseopt sha256 ", 64
@@ -93,7 +91,7 @@ def set_aside(path: Path, why: str) -> None:
     _log.warning("%s is damaged (%s): %s, and what it held is computed again", path, why, done)
 
 
-def read_arrays(path: Path) -> dict[str, Array] | None:
+def read_arrays(path: Path) -> dict[str, FloatArray] | None:
     """The arrays of a kept file; None as `read_entry`."""
     content = read_entry(path)
     if content is None:
@@ -102,7 +100,7 @@ def read_arrays(path: Path) -> dict[str, Array] | None:
         return dict(file)
 
 
-def write_arrays(path: Path, arrays: dict[str, Array], hint: str = HINT) -> None:
+def write_arrays(path: Path, arrays: dict[str, FloatArray], hint: str = HINT) -> None:
     """Keep arrays by name in a file. Raises `InputError` as `write_entry`."""
     made = io.BytesIO()
     np.savez(made, **dict[str, Any](arrays))
@@ -110,8 +108,8 @@ def write_arrays(path: Path, arrays: dict[str, Array], hint: str = HINT) -> None
 
 
 def cached_arrays(
-    folder: Path, kind: str, compute: Callable[[], dict[str, Array]], *depends_on: Any
-) -> dict[str, Array]:
+    folder: Path, kind: str, compute: Callable[[], dict[str, FloatArray]], *depends_on: Any
+) -> dict[str, FloatArray]:
     """What `compute` returns, from the file that an earlier call left beside a project, or computed and left there.
 
     Parameters

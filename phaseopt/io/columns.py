@@ -8,12 +8,10 @@ import math
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.io.text import PLAIN, Line, at_line, lines_of, number_in
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 
 class Columns(dict[str, FloatArray]):

@@ -13,19 +13,17 @@ from itertools import islice
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from phaseopt.io.text import DECIMALS, at_line, number, number_in, split_lines
 from phaseopt.io.text_format import SETTLED_UNDER, TextFormat
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 _COMMENTS = ("#", "%", "!", "//")
 _BLANK = ("", "NaN", "nan", "NAN", "n/a", "N/A", "#N/A", "null", "NULL", "-", "--", "---")  # common practice
 _TAIL = 10  # lines without numbers that may end a recording
-Meaning = Callable[[str], float | None]  # the number that a cell stands for which is none itself; None where for none
+CellMeaning = Callable[[str], float | None]  # the number that a word in a cell stands for; None where for none
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +36,7 @@ class TextRows:
 
 
 def read_rows(
-    file: Path, form: TextFormat, names: Sequence[str], meanings: Mapping[str, Meaning] | None = None
+    file: Path, form: TextFormat, names: Sequence[str], meanings: Mapping[str, CellMeaning] | None = None
 ) -> TextRows:
     """The numbers of named columns.
 
@@ -156,7 +154,7 @@ def _text_lines(file: Path, encoding: str) -> Iterator[str]:
 
 
 def _line_by_line(
-    file: Path, form: TextFormat, names: Sequence[str], meanings: Mapping[str, Meaning], after: int
+    file: Path, form: TextFormat, names: Sequence[str], meanings: Mapping[str, CellMeaning], after: int
 ) -> TextRows:
     """From `after` lines below the names on: what is no row is passed over at the end, refused elsewhere."""
     at = {name: form.names.index(name) for name in names}
@@ -195,7 +193,12 @@ def _line_by_line(
 
 
 def _row(
-    file: Path, form: TextFormat, line: int, cells: list[str], at: Mapping[str, int], meanings: Mapping[str, Meaning]
+    file: Path,
+    form: TextFormat,
+    line: int,
+    cells: list[str],
+    at: Mapping[str, int],
+    meanings: Mapping[str, CellMeaning],
 ) -> list[float]:
     """The wanted numbers of one line; blank cells at its end beyond the names do not count."""
     width = len(form.names)
@@ -217,7 +220,7 @@ def _row(
     return [_number(file, form, line, name, cells[i].strip(), meanings.get(name)) for name, i in at.items()]
 
 
-def _number(file: Path, form: TextFormat, line: int, name: str, cell: str, meaning: Meaning | None) -> float:
+def _number(file: Path, form: TextFormat, line: int, name: str, cell: str, meaning: CellMeaning | None) -> float:
     if cell in _BLANK:
         return math.nan
     if math.isfinite(value := number(cell, form.decimal)):

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.contacts import CONTACTS
@@ -19,10 +18,9 @@ from phaseopt.output.records.build import DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
 from phaseopt.report.limit_costs import limit_words
 from phaseopt.tables import read_table
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import INCH, METRIC, DisplayUnits
 from phaseopt.values.errors import InputError
-
-FloatArray = npt.NDArray[np.float64]
 
 RULES = ("static", "running")
 Dips = tuple[list[DipRecord], list[DipRecord], list[tuple[DipRecord, DipRecord]]]

@@ -25,7 +25,7 @@ from phaseopt.project.hardware import (
     TdcLift,
 )
 from phaseopt.project.logs import Channel, Channels, FullThrottleMark, LogColumns, LogUnits, Torque, TorquePrior
-from phaseopt.project.pulls import Dialect, Gate, Kind, Pull, PullOffsets, PullRest, Weather
+from phaseopt.project.pulls import Dialect, Gate, Pull, PullKind, PullOffsets, PullRest, Weather
 from phaseopt.project.quantities import SIDES, Arrangement, ProjectSection, Side, fault
 from phaseopt.project.rules import GapRules, Loft, Rod, RunningGaps, StaticGaps
 from phaseopt.project.search_settings import (
@@ -80,7 +80,6 @@ __all__ = [
     "GridOffsets",
     "GridUnits",
     "IntakeTract",
-    "Kind",
     "Loft",
     "LogColumns",
     "LogUnits",
@@ -90,6 +89,7 @@ __all__ = [
     "Project",
     "ProjectSection",
     "Pull",
+    "PullKind",
     "PullOffsets",
     "PullRest",
     "Quantity",

@@ -124,13 +124,13 @@ class FullThrottleMark(ProjectSection):
         return self
 
 
-Factor = Literal["flow", "friction", "wall temperature", "burn duration"]
+FactorName = Literal["flow", "friction", "wall temperature", "burn duration"]
 
 
 class TorquePrior(ProjectSection):
     """The simulation as what torque is expected to be before the pulls count."""
 
-    calibrate: tuple[Factor, ...] = Field(
+    calibrate: tuple[FactorName, ...] = Field(
         ("flow", "friction", "wall temperature", "burn duration"),
         description="parts of the simulation to fit to the pulls first ([] = none)",
     )

@@ -47,14 +47,14 @@ class PullRest(ProjectSection):
 
 
 Gate = Literal["mixture", "coolant", "spark_retard", "knock", "roller"]
-Kind = Literal["sweep", "inertia sweep", "steady"]
+PullKind = Literal["sweep", "inertia sweep", "steady"]
 
 
 class Pull(ProjectSection):
     """One pull on the dyno: its log files and the day's conditions."""
 
     name: str | None = Field(None, min_length=1, description="its name (left out = the first file's name)")
-    kind: Kind = Field(description='"sweep" against a brake, "inertia sweep" of a roller, or "steady" points')
+    kind: PullKind = Field(description='"sweep" against a brake, "inertia sweep" of a roller, or "steady" points')
     files: tuple[str, ...] = Field(
         min_length=1, description="log files, a glob works too; files with different columns are one recording"
     )

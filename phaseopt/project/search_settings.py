@@ -41,7 +41,7 @@ def _in_unit_of(value: object, info: ValidationInfo) -> object:
         raise fault(str(error), f"give a number in {UNITS[of]}, or text with a unit of its own") from error
 
 
-Level = Annotated[float, BeforeValidator(_in_unit_of), Field(allow_inf_nan=False)]
+InItsUnit = Annotated[float, BeforeValidator(_in_unit_of), Field(allow_inf_nan=False)]
 
 
 class TablePair(ProjectSection):
@@ -97,7 +97,7 @@ class Cap(ProjectSection):
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load; the top row is never capped")
     of: Quantity = Field(description=_OF)
-    most: Level = Field(description="most that a cell may have, in its unit")
+    most: InItsUnit = Field(description="most that a cell may have, in its unit")
 
 
 class Cost(ProjectSection):
@@ -106,7 +106,7 @@ class Cost(ProjectSection):
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load; the top row never pays")
     of: Quantity = Field(description=_OF)
-    above: Level = Field(0.0, description="how much of it is free, in its unit")
+    above: InItsUnit = Field(0.0, description="how much of it is free, in its unit")
     price: float = Field(gt=0, description="N·m for each unit beyond that")
 
 

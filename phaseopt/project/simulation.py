@@ -26,7 +26,7 @@ class Taper(ProjectSection):
     )
 
 
-Pipe = tuple[Taper, ...]
+Tapers = tuple[Taper, ...]
 PIECES = 20  # of one pipe, at most
 
 
@@ -91,7 +91,7 @@ class Tract(ProjectSection):
     outward: Annotated[
         tuple[tuple[float, float], ...], Field(max_length=100), AfterValidator(_rising), AfterValidator(_coefficients)
     ] = Field((), description="the same for flow out of the cylinder")
-    port: Pipe = Field(
+    port: Tapers = Field(
         min_length=1,
         max_length=PIECES,
         description="pieces of one cylinder's port in the head, in the order of the flow, as round pipes",
@@ -112,7 +112,7 @@ class Tract(ProjectSection):
 class IntakeTract(Tract):
     """From plenum or bellmouth to the intake valves."""
 
-    runner: Pipe = Field(
+    runner: Tapers = Field(
         min_length=1, max_length=PIECES, description="pieces of one runner, from plenum or bellmouth to the head's face"
     )
     wall: WallTemperature = Field(50.0, description="inner wall of runner and port, °C")
@@ -126,12 +126,12 @@ class IntakeTract(Tract):
 class ExhaustTract(Tract):
     """From the exhaust valves to the open end."""
 
-    primary: Pipe = Field(
+    primary: Tapers = Field(
         min_length=1,
         max_length=PIECES,
         description="pieces of one primary pipe, from the head's face to the first junction",
     )
-    secondary: Pipe | None = Field(
+    secondary: Tapers | None = Field(
         None,
         min_length=1,
         max_length=PIECES,
@@ -140,7 +140,7 @@ class ExhaustTract(Tract):
     collector_volume: Litres = Field(
         0.0, ge=0, le=20, description="volume in which the last pipes meet, litres (0 = they meet in a point)"
     )
-    tail: Pipe = Field(
+    tail: Tapers = Field(
         min_length=1,
         max_length=PIECES,
         description="pieces from the last junction to the open end, mufflers (silencers) as plain pipe",

@@ -137,7 +137,7 @@ class Part:
 
 
 Block = Lines | Table | ShadedTable | Picture | Snippet | Blanks | Part
-Kind = TypeVar("Kind", Lines, Table, ShadedTable, Picture, Snippet, Blanks, Part)
+BlockT = TypeVar("BlockT", Lines, Table, ShadedTable, Picture, Snippet, Blanks, Part)
 
 
 @dataclass(frozen=True)
@@ -215,7 +215,7 @@ class Document:
         """The sections down to a depth that hold anything."""
         return (section for section in self.sections if section.depth <= depth and not section.empty)
 
-    def blocks(self, kind: type[Kind]) -> Iterator[Kind]:
+    def blocks(self, kind: type[BlockT]) -> Iterator[BlockT]:
         """Every block of a kind, in order."""
         return (block for section in self.sections for block in section.blocks if isinstance(block, kind))
 

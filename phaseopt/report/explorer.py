@@ -21,13 +21,13 @@ from phaseopt.report.facts import binder_words, clamps, clamps_hold
 from phaseopt.report.figures.colours import STEPS, Scale
 from phaseopt.report.limit_costs import limit_words, per_words
 from phaseopt.report.words import moving, phase_words
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 from phaseopt.values.rounding import rounded_down
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
 
-FloatArray = npt.NDArray[np.float64]
 
 MICRON = 0.001  # mm, in which gaps and lifts travel
 MOST_NODES = 24  # of a timing axis at which torque is given: between them it is smooth

@@ -5,7 +5,6 @@ from dataclasses import astuple, dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR
@@ -14,7 +13,6 @@ from phaseopt.search.limited_by import UNKNOWN
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
 
-FloatArray = npt.NDArray[np.float64]
 
 _OF_CELL = ("rpm", "load", "intake_phase", "exhaust_phase", "icl", "ecl", "by_hand", "static", "running", "angle")
 _MOST = 0.8  # of the greatest gain: what counts as where most was gained

@@ -8,8 +8,9 @@ import numpy as np
 
 from phaseopt.job.gains import Moved
 from phaseopt.report.document import Row, Table
-from phaseopt.report.facts import FloatArray, gained_most
+from phaseopt.report.facts import gained_most
 from phaseopt.report.part_load import part_load_lines
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit, power_kw
 
 if TYPE_CHECKING:

@@ -4,21 +4,19 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.cycle.torque_grid import TIMING_STEP
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.surrogate import GridPrior
-
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 DIP = 1.0  # N·m; what is less deep is no dip, and what gains less no gain
 LOW = 0.3  # of the redline; a dip below that is of no use to know
 
 
-class Point(NamedTuple):
+class NotablePoint(NamedTuple):
     """A speed [rpm] worth a look at full throttle, with its best timing: what it is, true centrelines [deg]."""
 
     what: str
@@ -45,9 +43,9 @@ class FullThrottle:
     ecl: FloatArray
     filling: FloatArray
 
-    def point(self, what: str, place: int) -> Point:
+    def point(self, what: str, place: int) -> NotablePoint:
         """One of the speeds."""
-        return Point(what, float(self.rpm[place]), float(self.icl[place]), float(self.ecl[place]))
+        return NotablePoint(what, float(self.rpm[place]), float(self.icl[place]), float(self.ecl[place]))
 
 
 def phases(project: Project, grid: xr.Dataset) -> tuple[FloatArray, FloatArray]:
@@ -95,7 +93,7 @@ def full_throttle(project: Project, grid: xr.Dataset) -> FullThrottle:
     return FullThrottle(rpm, GridPrior(grid).at(points), *(np.where(known, values, np.nan) for values in best))
 
 
-def telling_points(project: Project, full: FullThrottle) -> list[Point]:
+def notable_points(project: Project, full: FullThrottle) -> list[NotablePoint]:
     """Where a look at the waves shows most: peak of torque, deepest dip, most gained by timing, redline."""
     known = np.flatnonzero(np.isfinite(full.best))
     if not known.size:

@@ -13,7 +13,7 @@ from phaseopt.project import SIDES
 from phaseopt.study.acquisition import Candidate, candidates, choose, expected_gains
 from phaseopt.study.full_load import FullLoad, reading_noise
 from phaseopt.study.initial_design import first_pulls
-from phaseopt.study.planned_pulls import Plan, PlannedPull, PullKind, with_baselines
+from phaseopt.study.planned_pulls import Plan, PlannedKind, PlannedPull, with_baselines
 from phaseopt.study.safe_timings import ADDED, least_margins, require_room
 from phaseopt.torque import repeatability
 from phaseopt.torque_model import TorqueModel
@@ -80,7 +80,7 @@ def _timings_made(model: ContactModel, learnt: TorqueModel) -> FloatArray | None
 def _planned(cells: FullLoad, candidate: Candidate, expected_gain: float) -> PlannedPull:
     label = candidate.label[cells.field.read]
     intake, exhaust = cells.timings.pairs[label].T
-    kind: PullKind = "fixed" if np.ptp(label) == 0 else "table"
+    kind: PlannedKind = "fixed" if np.ptp(label) == 0 else "table"
     return PlannedPull(kind, intake, exhaust, cells.margin(candidate) - ADDED, expected_gain)
 
 

@@ -36,7 +36,7 @@ from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.progress import Progress, silent
 
 LEAST_POINTS = 3  # with fewer, the mean and the shape of a pull say nothing (our judgement)
-Word = Literal["confirmed", "better", "less", "inconclusive"]
+TorqueVerdict = Literal["confirmed", "better", "less", "inconclusive"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +74,7 @@ class Confirmation:
     """
 
     project: Project
-    word: Word
+    word: TorqueVerdict
     points: xr.Dataset
     differences: Differences | None
     known: BoolArray
@@ -205,7 +205,7 @@ def confirm(
 
 @dataclass(frozen=True, eq=False)
 class _Torque:
-    word: Word
+    word: TorqueVerdict
     differences: Differences | None
     known: BoolArray
     columns: dict[str, tuple[str, FloatArray, dict[str, str]]]
@@ -246,7 +246,7 @@ def _torque(model: ContactModel, learnt: TorqueModel, found: xr.Dataset) -> _Tor
     return _Torque(_word(differences, gain), differences, known, columns, gain, predicted)
 
 
-def _word(found: Differences, gain: tuple[float, float]) -> Word:
+def _word(found: Differences, gain: tuple[float, float]) -> TorqueVerdict:
     """By the mean; where it agrees, by speeds that stand out; a pull that agrees confirms only a gain it can show."""
     if found.level != 0:
         return "better" if found.level > 0 else "less"

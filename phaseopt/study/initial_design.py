@@ -3,7 +3,7 @@
 import numpy as np
 
 from phaseopt.clearance.limits import Limits
-from phaseopt.study.planned_pulls import Plan, PlannedPull, PullKind, with_baselines
+from phaseopt.study.planned_pulls import Plan, PlannedKind, PlannedPull, with_baselines
 from phaseopt.study.safe_timings import ADDED, require_room, safe_timings, spread_out
 from phaseopt.values.arrays import FloatArray
 
@@ -29,7 +29,7 @@ def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why:
     order = [timings.rest, *sorted(chosen, key=lambda k: -timings.margin[k])]
     rpm = np.array(project.tables.rpm)
 
-    def pull(k: int, kind: PullKind = "fixed") -> PlannedPull:
+    def pull(k: int, kind: PlannedKind = "fixed") -> PlannedPull:
         intake, exhaust = (np.full(rpm.size, phase) for phase in timings.pairs[k])
         return PlannedPull(kind, intake, exhaust, float(timings.margin[k]) - ADDED)
 

@@ -7,7 +7,7 @@ from typing import Literal
 
 from phaseopt.values.arrays import FloatArray
 
-PullKind = Literal["fixed", "table", "baseline"]
+PlannedKind = Literal["fixed", "table", "baseline"]
 
 BASELINE_EVERY = 4  # pulls, after which the baseline is made again: common practice, since dyno and engine drift
 
@@ -23,7 +23,7 @@ class PlannedPull:
     to raise the torque of the final tables, N·m, mean over the cells of full load by weight; NaN where nobody knows.
     """
 
-    kind: PullKind
+    kind: PlannedKind
     intake: FloatArray
     exhaust: FloatArray
     boldness: float

@@ -32,7 +32,7 @@ from phaseopt.values.errors import InputError
 _log = logging.getLogger(__name__)
 
 T = TypeVar("T")
-Direction = Literal["minimize", "maximize"]
+Aim = Literal["minimize", "maximize"]
 
 OPTION = "--storage"
 HEARTBEAT, GRACE = 5, 30  # seconds between signs of life of a trial, and without one until it counts as cut off
@@ -47,7 +47,7 @@ def open_study(
     kind: str,
     version: int,
     made_of: str,
-    directions: Sequence[Direction],
+    directions: Sequence[Aim],
     folder: Path,
     url: str | None = None,
     *,

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from phaseopt.project import Kind
+from phaseopt.project import PullKind
 from phaseopt.torque.curve import Sweep, sweep_means, sweep_of
 from phaseopt.torque.means import correlated_means
 from phaseopt.torque.stretches import (
@@ -118,7 +118,7 @@ class Draft:
     sweep: Sweep | None = None
 
 
-def draft(rows: Rows, kind: Kind, width: float, name: str) -> Draft:
+def draft(rows: Rows, kind: PullKind, width: float, name: str) -> Draft:
     """Points of a pull.
 
     Parameters: `rows`; `kind` of pull; `width` of a speed bin in rpm; `name` of the pull.

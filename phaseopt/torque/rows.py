@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import xarray as xr
 
-from phaseopt.project import SIDES, Kind, Project, Pull, Torque
+from phaseopt.project import SIDES, Project, Pull, PullKind, Torque
 from phaseopt.torque.differentiate import slope, slope_autocovariance
 from phaseopt.torque.driveline import RAD, Coastdown, coastdown, flywheel_torque
 from phaseopt.torque.gates import SETTLING, broken_gates, gates_not_logged, settling, stretches
@@ -138,7 +138,7 @@ def _shaft_torque(
 
 
 def _without_lag(
-    logs: Sequence[xr.Dataset], kind: Kind, made: list[FloatArray], phases: list[list[FloatArray]]
+    logs: Sequence[xr.Dataset], kind: PullKind, made: list[FloatArray], phases: list[list[FloatArray]]
 ) -> tuple[list[FloatArray], list[str]]:
     """Torque of each recording at the time of its causes where its lag shows, and notes."""
     step = _step(logs)

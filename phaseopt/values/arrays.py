@@ -6,6 +6,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+TextArray = npt.NDArray[np.str_]
 
 
 def cells_of(down: npt.ArrayLike, across: npt.ArrayLike) -> FloatArray:

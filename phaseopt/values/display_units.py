@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import Literal, overload
 
 import numpy as np
-import numpy.typing as npt
+
+from phaseopt.values.arrays import FloatArray
 
 Units = Literal["metric", "inch"]
-FloatArray = npt.NDArray[np.float64]
 
 _INCH = 25.4  # mm
 _LBF_FT = 0.45359237 * 9.80665 * 0.3048  # N·m

@@ -3,9 +3,8 @@
 from typing import overload
 
 import numpy as np
-import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from phaseopt.values.arrays import FloatArray
 
 
 @overload

@@ -27,7 +27,7 @@ from phaseopt.cycle.chunks import Axes
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.grid import simulate
-from phaseopt.cycle.lanes import Array
+from phaseopt.values.arrays import FloatArray
 from phaseopt.cycle.results import Results
 from phaseopt.cycle.scattered import run_scattered
 
@@ -92,7 +92,7 @@ def scattered(engine: CycleConfig, together: Results) -> Iterator[bool]:
     yield values(run_scattered(others, SCATTERED, mesh=MESH)[1]) == values(together)
 
 
-def torque_there(package: Path, example: str) -> tuple[Array, Array]:
+def torque_there(package: Path, example: str) -> tuple[FloatArray, FloatArray]:
     """Points and torque by the package of a checkout, with its own example."""
     run = [sys.executable, "-c", THERE, str(package / "examples" / example), str(POINTS), str(AGAIN)]
     env = {**os.environ, "PYTHONPATH": str(package)}

@@ -1,4 +1,4 @@
-"""A simulation as prior mean: error of the interpolated grid, what it saves, whether its error bars are right, its cost.
+"""A simulation as prior mean: error of the interpolated grid, what it saves, whether error bars are right, its cost.
 
 The engine is invented (tests/surrogate/simulated.py). Exits 1 when a number is not reached.
 """

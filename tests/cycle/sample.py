@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from phaseopt.cycle.chunks import Axes
-from phaseopt.cycle.config import CycleConfig, Lift, Pipe, Section
+from phaseopt.cycle.config import CycleConfig, Lift, Pipe, PipePiece
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.valves import Valve
 
@@ -54,10 +54,10 @@ def sample() -> CycleConfig:
         intake_valve=Valve(32.5, 28.5, 5.5, 1.2, 45.0, CD_IN, CD_OUT),
         exhaust_valve=Valve(27.5, 24.0, 5.5, 1.5, 45.0, CD_IN, CD_OUT),
         intake_lift=lobe(10.5, 262.0), exhaust_lift=lobe(9.6, 252.0),
-        runner=Pipe((Section(230.0, 46.0, 43.0), Section(95.0, 43.0, 40.0)), 325.0, wall_heat=1.5),
-        primary=Pipe((Section(75.0, 34.0, 38.0), Section(480.0, 40.0, 40.0)), 750.0, wall_heat=1.5),
-        secondary=Pipe((Section(420.0, 46.0, 46.0),), 700.0),
-        tail=Pipe((Section(1900.0, 60.0, 60.0),), 550.0),
+        runner=Pipe((PipePiece(230.0, 46.0, 43.0), PipePiece(95.0, 43.0, 40.0)), 325.0, wall_heat=1.5),
+        primary=Pipe((PipePiece(75.0, 34.0, 38.0), PipePiece(480.0, 40.0, 40.0)), 750.0, wall_heat=1.5),
+        secondary=Pipe((PipePiece(420.0, 46.0, 46.0),), 700.0),
+        tail=Pipe((PipePiece(1900.0, 60.0, 60.0),), 550.0),
         plenum_volume=4.5,
     )  # fmt: skip
 
@@ -67,10 +67,10 @@ def single() -> CycleConfig:
     return replace(
         sample(),
         firing_order=(1,),
-        runner=Pipe((Section(160.0, 43.0, 40.0),), 325.0),
-        primary=Pipe((Section(200.0, 38.0, 40.0),), 750.0),
+        runner=Pipe((PipePiece(160.0, 43.0, 40.0),), 325.0),
+        primary=Pipe((PipePiece(200.0, 38.0, 40.0),), 750.0),
         secondary=None,
-        tail=Pipe((Section(200.0, 42.0, 42.0),), 550.0),
+        tail=Pipe((PipePiece(200.0, 42.0, 42.0),), 550.0),
         plenum_volume=1.5,
     )
 
@@ -79,10 +79,10 @@ def untuned() -> CycleConfig:
     """The same with stubs into boxes for pipes: waves do not help or hinder, as the rules of the trade suppose."""
     return replace(
         sample(),
-        runner=Pipe((Section(110.0, 44.0, 40.0),), 325.0),
-        primary=Pipe((Section(130.0, 36.0, 40.0),), 750.0),
+        runner=Pipe((PipePiece(110.0, 44.0, 40.0),), 325.0),
+        primary=Pipe((PipePiece(130.0, 36.0, 40.0),), 750.0),
         secondary=None,
-        tail=Pipe((Section(200.0, 90.0, 90.0),), 550.0),
+        tail=Pipe((PipePiece(200.0, 90.0, 90.0),), 550.0),
         plenum_volume=20.0,
         collector_volume=10.0,
     )

@@ -80,7 +80,7 @@ def test_drift_of_a_pull_is_not_taken_for_the_engine(responses: Responses, truth
     assert abs(values[1] - 1.0) < abs(plain[1])
 
 
-def test_what_the_data_cannot_tell_apart_is_refused(responses: Responses, truth: np.ndarray) -> None:
+def test_what_the_data_cannot_separate_is_refused(responses: Responses, truth: np.ndarray) -> None:
     """One point cannot fix four factors: at most one is fitted, the others are named with a reason."""
     one = np.arange(len(POINTS)) == 3
     got = calibrate(responses.only(one), measured(truth[0]).only(one))

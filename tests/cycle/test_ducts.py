@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from phaseopt.cycle.config import Pipe, Section
+from phaseopt.cycle.config import Pipe, PipePiece
 from phaseopt.cycle.network import pipe_geometry
 
 from . import riemann
@@ -133,7 +133,7 @@ def test_second_order_on_a_sound_wave():
 
 
 def straight(length, diameter, cells, friction=0.0, open_ends=(False, False)):
-    pipe = Pipe((Section(length, diameter, diameter),), 300.0, friction=friction, wall_heat=0.0)
+    pipe = Pipe((PipePiece(length, diameter, diameter),), 300.0, friction=friction, wall_heat=0.0)
     return pipe_geometry(pipe, length / cells, AIR, 0.0, open_ends)
 
 
@@ -181,7 +181,7 @@ def test_steady_friction_is_fanno_flow():
 
 def test_taper_at_rest_stays_at_rest():
     """Still air in a cone does not start to move."""
-    cone = Pipe((Section(300.0, 60.0, 30.0),), 300.0)
+    cone = Pipe((PipePiece(300.0, 60.0, 30.0),), 300.0)
     bench = Bench([pipe_geometry(cone, 15.0, AIR, 0.0, (False, False))], ["wall", "wall"])
     bench.run(3e-5, 200)
     assert np.abs(bench.rows[1:-1, 1]).max() < 1e-9
@@ -189,7 +189,9 @@ def test_taper_at_rest_stays_at_rest():
 
 def test_bernoulli_through_a_taper():
     """Slow steady flow through a smooth contraction: p + rho v^2 / 2 is the same before and after (textbook)."""
-    cone = Pipe((Section(300.0, 40.0, 40.0), Section(300.0, 40.0, 32.0), Section(300.0, 32.0, 32.0)), 300.0, 0.0, 0.0)
+    cone = Pipe(
+        (PipePiece(300.0, 40.0, 40.0), PipePiece(300.0, 40.0, 32.0), PipePiece(300.0, 32.0, 32.0)), 300.0, 0.0, 0.0
+    )
     bench = Bench(
         [pipe_geometry(cone, 15.0, AIR, 0.0, (False, False))], [0, 1], spaces=((1.005e5, 300.0), (1e5, 300.0))
     )

@@ -10,7 +10,7 @@ import pytest
 from engines import PLAIN, project_of
 from project.test_load import TORQUE
 
-from phaseopt.cycle.config import CycleConfig, Section
+from phaseopt.cycle.config import CycleConfig, PipePiece
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.from_project import GOOD_INWARD, GOOD_OUTWARD, ambient, cycle_config, plenum_pressure
 from phaseopt.cycle.valves import Valve
@@ -51,8 +51,8 @@ def test_the_project_reaches_the_simulation(tmp_path: Path) -> None:
     assert (config.bore, config.stroke, config.rod, config.compression_ratio) == (81.0, 86.0, 137.0, 11.0)
     assert config.firing_order == (1, 3, 4, 2)
     assert config.intake_valve == Valve(32.0, 28.0, 5.5, 1.4, 45.0, GOOD_INWARD, GOOD_OUTWARD)
-    assert config.runner.sections == (Section(pytest.approx(254.0), 44.0, 42.0), Section(90.0, 42.0, 40.0))
-    assert config.primary.sections == (Section(70.0, 34.0, 34.0), Section(450.0, 40.0, 40.0))
+    assert config.runner.sections == (PipePiece(pytest.approx(254.0), 44.0, 42.0), PipePiece(90.0, 42.0, 40.0))
+    assert config.primary.sections == (PipePiece(70.0, 34.0, 34.0), PipePiece(450.0, 40.0, 40.0))
     assert config.tail.wall_temperature == pytest.approx(553.15)
 
 
@@ -111,14 +111,14 @@ def test_air_is_what_the_pulls_are_corrected_to(tmp_path: Path) -> None:
     assert warm == 20.0
 
 
-def test_the_top_row_is_full_throttle_whatever_its_label(tmp_path: Path) -> None:
+def test_the_top_row_is_full_throttle_under_any_label(tmp_path: Path) -> None:
     project = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE, tables={"load": [40, 98, 140]})
     assert plenum_pressure(project, [40.0, 98.0, 140.0]).tolist() == [40.0, 97.0, 97.0]
     low = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE, tables={"load": [40, 85]})
     assert plenum_pressure(low, [84.0, 85.0]).tolist() == [84.0, 97.0]
 
 
-def test_without_a_cycle_section_there_is_a_mend(tmp_path: Path) -> None:
+def test_without_a_cycle_section_there_is_a_hint(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"cycle: is missing.*Fix: describe pipes"):
         cycle_config(project_of(tmp_path))
 

@@ -17,7 +17,7 @@ from phaseopt.cycle.torque_grid import contact_marks, grid_axes
 from phaseopt.output.records.simulate import SimulateRecord
 from phaseopt.project import Project
 from phaseopt.report.figures.simulation import filling, waves
-from phaseopt.report.simulation_facts import full_throttle, of_use, telling_points
+from phaseopt.report.simulation_facts import full_throttle, notable_points, of_use
 from phaseopt.report.subjects.simulate import simulation_document
 from phaseopt.report.terminal import terminal_text
 
@@ -64,7 +64,7 @@ def test_full_throttle_at_rest_and_at_the_best_timing_in_reach(project: Project)
 
 
 def test_the_points_to_look_at(project: Project) -> None:
-    points = telling_points(project, full_throttle(project, made_up(project)))
+    points = notable_points(project, full_throttle(project, made_up(project)))
     found = [(point.what, point.rpm) for point in points]
     assert found[:2] == [("peak", 5500.0), ("dip", 4000.0)]
     assert found[-1] == ("top speed", 7500.0)
@@ -76,7 +76,7 @@ def test_timing_that_gains_most_at_one_speed_is_to_look_at(project: Project) -> 
     rest = full_throttle(project, grid).rest
     grid["torque"].loc[{"rpm": 2500.0, "icl": grid["icl"] < 116.0}] += 9.0
     full = full_throttle(project, grid)
-    assert ("most gain", 2500.0) in [(point.what, point.rpm) for point in telling_points(project, full)]
+    assert ("most gain", 2500.0) in [(point.what, point.rpm) for point in notable_points(project, full)]
     assert full.rest == pytest.approx(rest)
 
 
@@ -115,7 +115,7 @@ def test_what_did_not_settle_is_counted_and_said_where(project: Project) -> None
 def test_nothing_in_reach_is_said_and_not_invented(project: Project) -> None:
     grid = made_up(project)
     grid["contact"][:] = 2
-    assert telling_points(project, full_throttle(project, grid)) == []
+    assert notable_points(project, full_throttle(project, grid)) == []
     assert "no timing that the phasers reach" in simulation_document(project, grid, cached=True).verdict
 
 
@@ -145,7 +145,7 @@ def test_waves_are_drawn_with_the_point_they_belong_to(project: Project) -> None
     cylinder = {"cylinder_pressure": ("crank_angle", 100.0 + 6900.0 * np.exp(-(((angle - 360.0) / 40.0) ** 2)))}
     about = {"volumetric_efficiency": 1.04, "torque": 181.0}
     trace = xr.Dataset({**flat, **lifts, **cylinder}, {"crank_angle": angle}, about)
-    point = telling_points(project, full_throttle(project, made_up(project)))[0]
+    point = notable_points(project, full_throttle(project, made_up(project)))[0]
     drawn = waves(point, trace, cycle_config(project).ambient_pressure, project.display_units)
     text = "".join(ElementTree.fromstring(drawn).itertext())
     for words in ("5500 rpm (peak)", "peak 70 bar", "volumetric efficiency 1.04, torque 181 N·m", "pressure, kPa"):

@@ -17,7 +17,7 @@ def waves(rpm: np.ndarray, height: float, length: float) -> np.ndarray:
     return curve(rpm) + height * np.sin(2 * np.pi * rpm / length)
 
 
-class Kind(NamedTuple):
+class PullKind(NamedTuple):
     """Speed of sweeps [rpm/s], rows a second, memory of the noise [s], deviation of noise without memory [N m], height
     [N m] and length [rpm] of the waves."""
 
@@ -29,14 +29,14 @@ class Kind(NamedTuple):
     length: float
 
 
-def errors(kind: Kind) -> tuple[np.ndarray, np.ndarray]:
+def errors(kind: PullKind) -> tuple[np.ndarray, np.ndarray]:
     """(torque found - torque of the curve) and the error stated, at each bin of 12 sweeps a day, three days."""
     days = [_day(np.random.default_rng(seed), kind) for seed in (5, 6, 7)]
     found, stated = zip(*days, strict=True)
     return np.concatenate(found), np.concatenate(stated)
 
 
-def _day(rng: np.random.Generator, kind: Kind) -> tuple[np.ndarray, np.ndarray]:
+def _day(rng: np.random.Generator, kind: PullKind) -> tuple[np.ndarray, np.ndarray]:
     found, stated, made = [], [], []
     for _ in range(12):
         rows = int(5000 / kind.rate * kind.hertz)
@@ -57,14 +57,14 @@ def _day(rng: np.random.Generator, kind: Kind) -> tuple[np.ndarray, np.ndarray]:
 @pytest.mark.parametrize(
     "kind",
     [
-        Kind(150, 20, 0.3, 0.5, 4.0, 1000),
-        Kind(300, 20, 0.1, 0.5, 5.0, 1000),
-        Kind(300, 50, 0.2, 1.0, 5.0, 1200),
-        Kind(200, 100, 0.3, 1.0, 5.0, 1500),
-        Kind(500, 100, 0.1, 1.0, 4.0, 1100),
+        PullKind(150, 20, 0.3, 0.5, 4.0, 1000),
+        PullKind(300, 20, 0.1, 0.5, 5.0, 1000),
+        PullKind(300, 50, 0.2, 1.0, 5.0, 1200),
+        PullKind(200, 100, 0.3, 1.0, 5.0, 1500),
+        PullKind(500, 100, 0.1, 1.0, 4.0, 1100),
     ],
 )
-def test_the_stated_error_is_the_true_one_to_a_quarter(kind: Kind) -> None:
+def test_the_stated_error_is_the_true_one_to_a_quarter(kind: PullKind) -> None:
     """Known torque with waves, known noise with a memory: rms of the stated errors over rms of the true ones.
 
     No more is claimed: a day's sweeps show only roughly how long its noise lasts. Intervals of 95 % then hold 89 to 97
@@ -76,7 +76,7 @@ def test_the_stated_error_is_the_true_one_to_a_quarter(kind: Kind) -> None:
 
 def test_waves_do_not_count_as_noise() -> None:
     """The same noise with waves and without: the error stated grows by no more than a bend known poorly adds."""
-    flat, wavy = (errors(Kind(300, 20, 0.1, 0.5, height, 1000))[1] for height in (0.0, 8.0))
+    flat, wavy = (errors(PullKind(300, 20, 0.1, 0.5, height, 1000))[1] for height in (0.0, 8.0))
     assert float(np.mean(wavy)) < 1.2 * float(np.mean(flat))
 
 

@@ -9,7 +9,7 @@ from pydantic import Field
 from phaseopt.output.compare import Comparison, Difference, Dips, LeastClearance
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record, RoundedDown
 from phaseopt.output.records.build import DipRecord
-from phaseopt.output.records.pieces import Rule, Word
+from phaseopt.output.records.pieces import ContactVerdict, Rule
 
 
 class ChangeRecord(Record):
@@ -58,8 +58,8 @@ class ClearanceChangeRecord(Record):
 class TravelChangeRecord(Record):
     """The verdicts on full travel."""
 
-    first: Word = Field(description="in the first")
-    second: Word = Field(description="in the second")
+    first: ContactVerdict = Field(description="in the first")
+    second: ContactVerdict = Field(description="in the second")
 
 
 class FullLoadRecord(Record):

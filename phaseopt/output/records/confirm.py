@@ -6,10 +6,9 @@ import xarray as xr
 from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Known, Record
-from phaseopt.output.records.pieces import Word
+from phaseopt.output.records.pieces import ContactVerdict
 from phaseopt.report.subjects.confirm import STATISTIC, entry_text, phase_lines, verdict_words
-from phaseopt.study.confirm import Confirmation
-from phaseopt.study.confirm import Word as ConfirmWord
+from phaseopt.study.confirm import Confirmation, TorqueVerdict
 
 
 class DrivenPointsRecord(Record):
@@ -31,7 +30,7 @@ class DrivenPointsRecord(Record):
     predicted_gain_within: tuple[Known, ...] = Field(description="its 95 % interval, either way, N·m")
     gain: tuple[Known, ...] = Field(description="measured gain over the baseline, N·m")
     gain_within: tuple[Known, ...] = Field(description="its 95 % interval, either way, N·m")
-    contact: tuple[Word, ...] = Field(description="verdict on the timing driven")
+    contact: tuple[ContactVerdict, ...] = Field(description="verdict on the timing driven")
 
     @classmethod
     def of(cls, points: xr.Dataset) -> Self:
@@ -42,7 +41,7 @@ class DrivenPointsRecord(Record):
 class ConfirmRecord(CommandRecord):
     """A pull on the new tables against the prediction."""
 
-    verdict: ConfirmWord = Field(description="the verdict on torque; inconclusive: one pull cannot show it")
+    verdict: TorqueVerdict = Field(description="the verdict on torque; inconclusive: one pull cannot show it")
     fulfilled: bool = Field(description="torque is at least as predicted, and no timing outside the contact limits")
     sentence: str = Field(description="the verdict in words")
     judged_by: str = Field(description="how it was judged")

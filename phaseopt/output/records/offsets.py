@@ -5,7 +5,7 @@ from typing import Literal, Self
 from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Known, Record, RoundedDown
-from phaseopt.output.records.pieces import ClearancesRecord, Word
+from phaseopt.output.records.pieces import ClearancesRecord, ContactVerdict
 from phaseopt.study.offset_gains import Band, Gain
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
@@ -22,7 +22,7 @@ class OffsetTrialRecord(Record):
     clear: bool = Field(description="whether its tables keep the contact rules")
     static: ClearancesRecord = Field(description="static clearances of the tables, mm")
     running: ClearancesRecord = Field(description="running clearances of the tables, mm")
-    full_travel: Word = Field(description="verdict on full travel")
+    full_travel: ContactVerdict = Field(description="verdict on full travel")
     full_travel_running: ClearancesRecord = Field(description="running clearances of full travel, mm")
     full_travel_margin: RoundedDown = Field(
         description="what full travel leaves above the rule that limits it, mm; below 0 it is broken"

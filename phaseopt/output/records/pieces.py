@@ -9,13 +9,14 @@ from pydantic import Field
 
 from phaseopt.clearance.check import OUTSIDE, Verdict
 from phaseopt.clearance.clamps import ClampVerdict
-from phaseopt.clearance.faults import Box, Fault
+from phaseopt.clearance.faults import Fault
 from phaseopt.clearance.limits import SafeBox
+from phaseopt.clearance.model import PhaseBox
 from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
 from phaseopt.output.records.base import Known, Record, RoundedDown
+from phaseopt.project import Side
 
-Word = Literal["clear", "tight", "hits"]  # the verdicts of `clearance/rules.py`
-Side = Literal["intake", "exhaust"]
+ContactVerdict = Literal["clear", "tight", "hits"]  # the verdicts of `clearance/rules.py`
 Rule = Literal["static", "running"]
 
 
@@ -36,7 +37,7 @@ class BoxRecord(Record):
     exhaust_to: float = Field(description="exhaust, most advanced")
 
     @classmethod
-    def of(cls, box: SafeBox | Box) -> Self:
+    def of(cls, box: SafeBox | PhaseBox) -> Self:
         """From phases: intake from, to, exhaust from, to."""
         return cls(**dict(zip(cls.model_fields, box if isinstance(box, tuple) else astuple(box), strict=True)))
 
@@ -51,7 +52,7 @@ class ByCamRecord(Record):
 class FullTravelRecord(Record):
     """What the whole travel of the phasers would do, any intake phase with any exhaust phase, up to overspeed."""
 
-    verdict: Word = Field(description="the verdict")
+    verdict: ContactVerdict = Field(description="the verdict")
     static: ClearancesRecord = Field(description="static clearances, mm")
     running: ClearancesRecord = Field(description="running clearances, mm")
     offset_for_reserve: ByCamRecord = Field(
@@ -78,7 +79,7 @@ class FaultRecord(Record):
     name: str = Field(description="the fault in words")
     box: BoxRecord = Field(description="phases that it leaves possible")
     rpm: float = Field(description="up to this speed, rpm")
-    verdict: Word = Field(description="the verdict")
+    verdict: ContactVerdict = Field(description="the verdict")
     static: ClearancesRecord = Field(description="static clearances, mm")
     running: ClearancesRecord = Field(description="running clearances, mm")
     for_reserve: tuple[FixRecord, ...] = Field(description="what would leave enough running clearance")
@@ -97,7 +98,7 @@ class BoxVerdictRecord(Record):
     range: BoxRecord = Field(description="the range")
     static: ClearancesRecord = Field(description="static clearances, mm")
     running: ClearancesRecord = Field(description="running clearances, mm")
-    verdict: Word | Literal["outside travel"] = Field(description="the verdict")
+    verdict: ContactVerdict | Literal["outside travel"] = Field(description="the verdict")
     sentence: str = Field(description="the same in words")
     broken_by: str = Field(description="which clear cells break it together, in words; empty where none do")
 
@@ -125,7 +126,7 @@ class CountsRecord(Record):
 class NeighboursRecord(Record):
     """The looser rule between cells: only phases of four neighbouring cells meet."""
 
-    verdict: Word = Field(description="the verdict")
+    verdict: ContactVerdict = Field(description="the verdict")
     sentence: str = Field(description="the same in words, with the place that is closest")
 
 

@@ -5,7 +5,7 @@ from typing import Literal, Self
 from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Known, Record
-from phaseopt.output.records.pieces import BoxVerdictRecord, ClearancesRecord, Word
+from phaseopt.output.records.pieces import BoxVerdictRecord, ClearancesRecord, ContactVerdict
 from phaseopt.project import SIDES
 from phaseopt.study.run_sheet import RunSheet, SheetPull
 
@@ -42,7 +42,7 @@ class PlannedPullRecord(Record):
     by_hand: HandClearancesRecord = Field(description="clearances you should measure, mm")
     static: ClearancesRecord = Field(description="static clearances over all of it and the way from rest, mm")
     running: ClearancesRecord = Field(description="running clearances at the top speed, mm")
-    verdict: Word = Field(description="the verdict on contact")
+    verdict: ContactVerdict = Field(description="the verdict on contact")
 
     @classmethod
     def of(cls, contacts: tuple[str, ...], pull: SheetPull) -> Self:

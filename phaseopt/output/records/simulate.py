@@ -11,7 +11,7 @@ from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.output.records.pieces import AxesRecord, CountsRecord
 from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING
-from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
+from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points
 from phaseopt.report.subjects.simulate import NOT_MEASURED, stated_uncertainty
 
 
@@ -73,7 +73,7 @@ class SimulateRecord(CommandRecord):
             not_settled=int(unsettled.sum()),
             contact=CountsRecord.of(VERDICTS[mark] for mark in grid["contact"].to_numpy().ravel()),
             full_throttle=FullThrottleRecord.of(full),
-            look_at=tuple(SpeedRecord(**point._asdict()) for point in telling_points(project, full)),
+            look_at=tuple(SpeedRecord(**point._asdict()) for point in notable_points(project, full)),
             uncertainty_Nm=stated_uncertainty(project, full),
             notes=(NOT_MEASURED, KNOCK, BEFORE_TURNING),
         )

@@ -5,7 +5,7 @@ from typing import Self
 from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Record
-from phaseopt.output.records.pieces import Word
+from phaseopt.output.records.pieces import ContactVerdict
 from phaseopt.study.tradeoff import Tradeoff
 
 
@@ -47,7 +47,7 @@ class TradeoffRecord(CommandRecord):
     earlier: int = Field(description="trials that earlier runs had made")
     uncounted: int = Field(description="cells that do not count: the torque model does not know them")
     knee_accepted: bool = Field(description="whether the knee's tables keep the contact rules")
-    full_travel: Word = Field(description="verdict on full travel")
+    full_travel: ContactVerdict = Field(description="verdict on full travel")
     not_covered: tuple[str, ...] = Field(description="contacts that nothing here looks at: show them beside a verdict")
     notes: tuple[str, ...] = Field(description="what goes with the torque, in sentences")
 

@@ -18,12 +18,13 @@ from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
 from phaseopt.clearance.safe_set import EDGES
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
-from phaseopt.report.facts import FloatArray, Tightest, clamps, clamps_hold, tightest, verdict_word
+from phaseopt.report.facts import Tightest, clamps, clamps_hold, tightest, verdict_word
 from phaseopt.report.figures.colours import BLACK, WHITE, Scale, ink
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
 from phaseopt.report.simulation import alone, beyond
 from phaseopt.report.words import moving, phase_words
 from phaseopt.tables import number_text
+from phaseopt.values.arrays import FloatArray
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build

@@ -15,11 +15,11 @@ from phaseopt.report.figures.colours import BLACK
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.simulation_facts import (
     FullThrottle,
-    Point,
+    NotablePoint,
     full_throttle,
     moving_sides,
+    notable_points,
     phases,
-    telling_points,
 )
 from phaseopt.values.display_units import DisplayUnits
 
@@ -32,7 +32,7 @@ def simulation_figures(project: Project, config: CycleConfig, grid: xr.Dataset) 
     full = full_throttle(project, grid)
     pressure = full_throttle_pressure(project)
     found = {"filling.svg": filling(project, grid, full)}
-    for point in telling_points(project, full):
+    for point in notable_points(project, full):
         trace = traces(config, point.rpm, pressure, point.icl, point.ecl)
         found[f"waves-{point.what.replace(' ', '-')}.svg"] = waves(
             point, trace, config.ambient_pressure, project.display_units
@@ -40,7 +40,7 @@ def simulation_figures(project: Project, config: CycleConfig, grid: xr.Dataset) 
     return found
 
 
-def waves(point: Point, trace: xr.Dataset, ambient: float, units: DisplayUnits) -> str:
+def waves(point: NotablePoint, trace: xr.Dataset, ambient: float, units: DisplayUnits) -> str:
     """Pressure in cylinder, runner and primary over crank angle, and the valve lifts, of one cycle at full throttle."""
     angle = trace["crank_angle"].to_numpy()
     torque = f"{units.torque.of(trace.attrs['torque']):.0f} {units.torque.name}"

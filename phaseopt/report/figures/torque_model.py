@@ -6,7 +6,6 @@ Only torque is drawn. Timings that lie in no safe box are shaded, so that nobody
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -21,9 +20,8 @@ from phaseopt.report.words import moving, phase_words
 from phaseopt.surrogate import Readings, TorqueSurface
 from phaseopt.torque_model import TorqueModel, deviations
 from phaseopt.torque_model.trust import centrelines
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
-
-FloatArray = npt.NDArray[np.float64]
 
 _NINETY = float(norm.ppf(0.95))
 _SPEEDS = 4  # at which slices are drawn

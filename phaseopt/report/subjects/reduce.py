@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import Project
@@ -17,9 +16,8 @@ from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.tables import number_text
 from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Repeatability
 from phaseopt.torque_model import Day, UnlikePull
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
-
-FloatArray = npt.NDArray[np.float64]
 
 _FEW = 3  # degrees of freedom below which the least difference is itself little known
 _COUNTED = re.compile(r": \d+ of \d+ .* left out \(")  # a note on what the rows of left-out stretches count

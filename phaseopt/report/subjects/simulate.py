@@ -9,7 +9,7 @@ from phaseopt.cycle.grid import KNOCK
 from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.document import Document, Section, Table, say, table
-from phaseopt.report.simulation_facts import FullThrottle, full_throttle, telling_points
+from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points
 from phaseopt.values.display_units import Unit
 
 NOT_MEASURED = "A simulation is not a measurement: it has seen no pull of this engine."
@@ -102,7 +102,7 @@ def contact_line(grid: xr.Dataset) -> str:
 
 def shape_lines(project: Project, full: FullThrottle) -> list[str]:
     """The peak of torque, and the dip."""
-    points = {point.what: point for point in telling_points(project, full)}
+    points = {point.what: point for point in notable_points(project, full)}
     if "peak" not in points:
         return ["no timing that the phasers reach and the contact rules allow has settled"]
     at = {what: int(np.argmax(full.rpm == point.rpm)) for what, point in points.items()}
