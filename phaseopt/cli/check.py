@@ -16,7 +16,7 @@ TableFile = Annotated[
 At = Annotated[
     float | None, typer.Option(metavar="DEGREES", help="Where it stands without a table; + = advanced. [default: rest]")
 ]
-RpmAxis = Annotated[
+RpmDirection = Annotated[
     Literal["across", "down"] | None, typer.Option(help="Which way rpm runs, where a table does not settle it.")
 ]
 Sign = Annotated[
@@ -35,7 +35,7 @@ def check(
     exhaust: TableFile = None,
     intake_at: At = None,
     exhaust_at: At = None,
-    rpm: RpmAxis = None,
+    rpm: RpmDirection = None,
     intake_sign: Sign = None,
     exhaust_sign: Sign = None,
     intake_zero: Zero = None,

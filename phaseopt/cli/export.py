@@ -17,7 +17,7 @@ Paste = Annotated[
     Literal["intake", "exhaust"] | None,
     typer.Option(help="Print the cells of this cam's table alone, tabs between, to paste into an editor."),
 ]
-RpmAxis = Annotated[Literal["down", "across"], typer.Option(help="Which way rpm runs.")]
+RpmDirection = Annotated[Literal["down", "across"], typer.Option(help="Which way rpm runs.")]
 Falls = Annotated[bool, typer.Option(help="From high to low.")]
 Sign = Annotated[Literal["1", "-1"], typer.Option(help="1 = + means advanced, -1 = + means retarded.")]
 Zero = Annotated[float, typer.Option(metavar="NUMBER", help="The number that means rest.")]
@@ -36,7 +36,7 @@ def export(
     tables: BuildFolder,
     out: Out = None,
     paste: Paste = None,
-    rpm: RpmAxis = "down",
+    rpm: RpmDirection = "down",
     rpm_falls: Falls = False,
     load_falls: Falls = False,
     intake_sign: Sign = "1",

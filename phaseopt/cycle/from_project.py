@@ -16,7 +16,7 @@ from phaseopt.torque.weather import STANDARD_KPA
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
-Curve = tuple[tuple[float, float], ...]
+FlowCurve = tuple[tuple[float, float], ...]
 
 KELVIN = 273.15
 STANDARD_CELSIUS = {"SAE J1349": 25.0, "ISO 1585": 25.0, "DIN 70020": 20.0}
@@ -26,8 +26,24 @@ LIFT_STEP = 1.0  # crank degrees of the lift table
 
 # Discharge coefficients of a good road port over lift/diameter, referred to the least geometric area: high while the
 # stream fills the gap, falling as it leaves the seats (common practice, no source).
-GOOD_INWARD: Curve = ((0.0, 0.66), (0.05, 0.70), (0.10, 0.69), (0.15, 0.67), (0.20, 0.65), (0.25, 0.64), (0.35, 0.62))
-GOOD_OUTWARD: Curve = ((0.0, 0.68), (0.05, 0.73), (0.10, 0.71), (0.15, 0.68), (0.20, 0.66), (0.25, 0.65), (0.35, 0.63))
+GOOD_INWARD: FlowCurve = (
+    (0.0, 0.66),
+    (0.05, 0.70),
+    (0.10, 0.69),
+    (0.15, 0.67),
+    (0.20, 0.65),
+    (0.25, 0.64),
+    (0.35, 0.62),
+)
+GOOD_OUTWARD: FlowCurve = (
+    (0.0, 0.68),
+    (0.05, 0.73),
+    (0.10, 0.71),
+    (0.15, 0.68),
+    (0.20, 0.66),
+    (0.25, 0.65),
+    (0.35, 0.63),
+)
 
 BENCH_KPA, BENCH_KELVIN = 101.325, 293.15  # air at a flow bench's inlet
 BENCH_GAMMA, AIR = 1.4, 287.05
@@ -123,7 +139,7 @@ def plenum_pressure(project: Project, load: npt.ArrayLike) -> FloatArray:
     return np.where(at >= project.tables.load[-1], full, np.minimum(at, full))
 
 
-def bench_coefficients(bench: FlowBench, valve: Valve, valves: int) -> Curve:
+def bench_coefficients(bench: FlowBench, valve: Valve, valves: int) -> FlowCurve:
     """Discharge coefficients over lift/diameter from flow-bench figures.
 
     ::

@@ -133,7 +133,7 @@ def test_a_failed_write_leaves_nothing(grid, tmp_path):
 
 
 def test_another_projects_grid(grid, tmp_path):
-    """A grid of another engine, axis or mesh has another fingerprint and does not count as the one that is asked for."""
+    """A grid of another engine, axis or mesh has another fingerprint and is not the one asked for."""
     cache_grid(grid, tmp_path / "grid.nc")
     own = grid_fingerprint(sample(), AXES, COARSE)
     xr.testing.assert_identical(cached_grid(tmp_path / "grid.nc", own), grid)
