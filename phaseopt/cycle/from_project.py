@@ -26,7 +26,7 @@ LIFT_STEP = 1.0  # crank degrees of the lift table
 
 # Discharge coefficients of a good road port over lift/diameter, referred to the least geometric area: high while the
 # stream fills the gap, falling as it leaves the seats (common practice, no source).
-GOOD_INWARD: FlowCurve = (
+GOOD_INWARD = (
     (0.0, 0.66),
     (0.05, 0.70),
     (0.10, 0.69),
@@ -35,7 +35,7 @@ GOOD_INWARD: FlowCurve = (
     (0.25, 0.64),
     (0.35, 0.62),
 )
-GOOD_OUTWARD: FlowCurve = (
+GOOD_OUTWARD = (
     (0.0, 0.68),
     (0.05, 0.73),
     (0.10, 0.71),

@@ -147,11 +147,11 @@ def simulate(
 
     missing = []
     for chunk in plan(axes):
-        done = read_part(parts, chunk.key(config, mesh), (shape[0], len(chunk.load), *shape[2:])) if parts else None
-        if done is None:
+        earlier = read_part(parts, chunk.key(config, mesh), (shape[0], len(chunk.load), *shape[2:])) if parts else None
+        if earlier is None:
             missing.append(chunk)
         else:
-            take(chunk, done)
+            take(chunk, earlier)
     work = partial(simulate_chunk, config, mesh)
     computed = by_threads(work, missing, workers) if cluster is None else by_cluster(work, missing, cluster)
     with closing(computed) as finished:
