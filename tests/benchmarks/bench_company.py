@@ -27,9 +27,9 @@ from phaseopt.cycle.chunks import Axes
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.grid import simulate
-from phaseopt.values.arrays import FloatArray
 from phaseopt.cycle.results import Results
 from phaseopt.cycle.scattered import run_scattered
+from phaseopt.values.arrays import FloatArray
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLES = ("hillclimb/project.toml", "intake_only/project.toml", "next_build/now.toml", "next_build/next.toml")
