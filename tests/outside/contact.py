@@ -20,7 +20,7 @@ from scipy.ndimage import map_coordinates
 SIDES = ("intake", "exhaust")
 STEP, PHASE_STEP = 0.05, 0.25  # crank degrees
 THETA = np.arange(-140.0, 140.0 + STEP / 2, STEP)  # where a valve may come near the piston or its opposite
-FACING = np.radians(np.arange(-90.0, 90.01, 0.25))  # directions in which two heads are seen apart, from level
+FACING = np.radians(np.arange(-90.0, 90.01, 0.5))  # directions in which two heads are seen apart, from level
 LIFT_STEP = 0.1  # mm, of the table of distances between two heads
 Shape = Callable[[np.ndarray], tuple[np.ndarray, np.ndarray, np.ndarray]]
 
@@ -397,7 +397,7 @@ class Engine:
             reach = head.diameter / 2 * np.sqrt(np.maximum(0.0, 1 - along**2)) + np.maximum(0.0, head.margin * along)
             at_rest += side * (n.T @ centre) - reach
             slopes[side] = -side * (n.T @ axis)  # opening moves a head down its axis
-        lifts = np.arange(0.0, 20.0 + LIFT_STEP / 2, LIFT_STEP)
+        lifts = np.arange(0.0, 14.0 + LIFT_STEP / 2, LIFT_STEP)
         seen = at_rest + lifts[:, None] * slopes[1.0]
         return np.array([np.max(seen + other * slopes[-1.0], axis=1) for other in lifts]).T
 
