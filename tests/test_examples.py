@@ -14,6 +14,7 @@ import pytest
 import xarray as xr
 
 from phaseopt.clearance import check_tables, contact_model, phase_limits
+from phaseopt.cycle.grid import KNOCK
 from phaseopt.engine.camshaft import events
 from phaseopt.output.metadata import table_metadata
 from phaseopt.project import SIDES, Project
@@ -270,7 +271,7 @@ def test_reference_tables_keep_the_format(path: Path) -> None:
     metadata = path.with_name(f"{path.name}-metadata.json")
     kept, plain = (json.loads(text) for text in (metadata.read_text(), table_metadata(path.name, table.rename(side))))
     notes = kept["dc:description"].removesuffix(plain["dc:description"])
-    assert ("Knock is not modelled" in notes) == (path.parent.name == "hillclimb-best")
+    assert (KNOCK in notes) == (path.parent.name == "hillclimb-best")
     assert kept == plain | {"dc:description": notes + plain["dc:description"]}
 
 

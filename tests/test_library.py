@@ -132,7 +132,8 @@ def test_everything_found_shows_itself(simulated: Path) -> None:
     for shown in (limits, build.verdict, build):
         assert "Not covered" in repr(shown)
     assert HOSTILE in repr(project)
-    assert "NO TORQUE WAS MEASURED" in repr(alone)
+    assert alone.simulation is not None
+    assert alone.simulation.notes[0] in " ".join(repr(alone).split())
 
 
 def test_a_verdict_that_is_not_clear_shows_which_cells(hillclimb: po.Build) -> None:

@@ -58,7 +58,7 @@ def by_cluster(work: Work, chunks: list[Chunk], address: str) -> Finished:
             for chunk in chunks
         }
         while jobs:
-            for job in _ready(dask, client, list(jobs)):
+            for job in ready(dask, client, list(jobs)):
                 yield jobs.pop(job), job.result()
 
 
@@ -78,7 +78,7 @@ def _sealed() -> Callable[[bytes], Any]:
     return deliver
 
 
-def _ready(dask: Any, client: Any, jobs: list[Any]) -> list[Any]:
+def ready(dask: Any, client: Any, jobs: list[Any]) -> list[Any]:
     """Wait for the next jobs that are done; raises `InputError` when no worker has been there for a while."""
     present = True
     while True:

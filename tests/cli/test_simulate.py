@@ -16,7 +16,7 @@ from typer.testing import CliRunner, Result
 from phaseopt.cli import app
 from phaseopt.cycle import cluster
 from phaseopt.cycle.chunks import Axes
-from phaseopt.cycle.grid import VARIABLES, dataset
+from phaseopt.cycle.grid import KNOCK, VARIABLES, dataset
 from phaseopt.cycle.storage import read_netcdf
 from phaseopt.io.cache import FOLDER
 
@@ -45,7 +45,7 @@ def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
     text = shown(first)
     for words in (
         "a test engine: torque by simulation, nothing measured",
-        "Knock is not modelled",
+        KNOCK,
         "A simulation is not a measurement",
         "by hand, on every cylinder",
         "all points settled",

@@ -158,7 +158,7 @@ def test_without_workers(tmp_path, monkeypatch):
             job = client.submit(print, pure=False)
             monkeypatch.setattr(module, "PATIENCE", 0.2)
             with pytest.raises(InputError, match=r"no workers left.*run again"):
-                module._ready(distributed, client, [job])
+                module.ready(distributed, client, [job])
 
 
 def test_the_extra_is_missing(monkeypatch):

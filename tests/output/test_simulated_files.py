@@ -9,11 +9,12 @@ import csvw
 import pytest
 from simulated import alone, with_prior
 
+from phaseopt.cycle.grid import KNOCK
 from phaseopt.cycle.version import code_version
 from phaseopt.job.build import Build
 from phaseopt.output.files import build_files
 
-ALONE, KNOCK = "NO TORQUE WAS MEASURED: it is from simulation alone", "Knock is not modelled"
+ALONE = "NO TORQUE WAS MEASURED: it is from simulation alone"
 
 
 @pytest.fixture(scope="module", params=[alone, with_prior], ids=["alone", "with_prior"])

@@ -112,6 +112,7 @@ def test_timings_of_which_the_model_does_not_speak_are_marked(explorer: Opened) 
         "known.torque.uncertainty[known.torque.uncertainty.length / known.cells.length] = -2; draw()"
     )
     explorer.page.wait_for_function(shown)
+    assert explorer.page.evaluate(shown)
 
 
 @pytest.mark.parametrize("which", ["tied", "intake_only"])

@@ -72,9 +72,9 @@ def test_drawn_gaps_reach_the_gaps_of_the_verdict(both: Build) -> None:
 
     theta = np.linspace(-50.0, 50.0, 4001)
     for contact, curves_of in (
-        ("intake_piston", figures._piston_curves),
-        ("exhaust_piston", figures._piston_curves),
-        ("valve_valve", figures._valve_curves),
+        ("intake_piston", figures.piston_curves),
+        ("exhaust_piston", figures.piston_curves),
+        ("valve_valve", figures.valve_curves),
     ):
         near = tightest(both, contact)
         by_hand, static, _ = curves_of(both, near, theta, Figure().subplots())

@@ -139,7 +139,7 @@ def gap_over_angle(build: "Build", contact: str) -> Drawing:
     with styled():
         figure = Figure(figsize=(7.5, 5.6), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True)
-        curves_of = _valve_curves if contact == "valve_valve" else _piston_curves
+        curves_of = valve_curves if contact == "valve_valve" else piston_curves
         curves = curves_of(build, near, theta, upper)
         looks = (
             ("you should measure", "-", LIGHT),
@@ -173,7 +173,7 @@ def gap_over_angle(build: "Build", contact: str) -> Drawing:
         return Drawing(figure, f"angle-{contact}", f"Lift and clearance over crank angle at the tightest cell, {words}")
 
 
-def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
+def piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
     """By hand, static and running gap over crank angle, and the drop and lift they come from drawn."""
     (side,) = sides_of(near.contact)
     cam, law = build.contact.engine.cam(side), build.contact.drops[side]
@@ -194,7 +194,7 @@ def _piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes
     ]
 
 
-def _valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
+def valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
     """The same between the valves; distances shrink with both lifts, so each is taken at its greatest."""
     heads, unit = build.contact.heads, build.project.display_units.gap
     assert heads is not None  # the contact is listed only where seats are given
