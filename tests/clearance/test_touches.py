@@ -113,7 +113,7 @@ def test_gaps_and_tables_are_judged_by_touches_too(tmp_path: Path, touches: list
     tables = PhaseTables.of(np.array([1000.0, 8000.0]), np.array([40.0, 100.0]), np.zeros((2, 2)), np.zeros((2, 2)))
     assert "valve_valve" in check_tables(model, tables).box.static
     assert any("lifts seen to touch" in note for note in model.notes)
-    assert "intake valve to intake valve (no seat gives along)" in model.not_covered
+    assert any("along" in each for each in model.not_covered)
 
 
 def test_touches_check_the_seats_that_are_given(tmp_path: Path, touches: list[tuple[float, float]]) -> None:

