@@ -107,7 +107,7 @@ def arrows(found: Sequence[Import]) -> Counter[tuple[str, str]]:
 
 
 def circles(found: Sequence[Import]) -> list[list[str]]:
-    """The sets of files of which each leads back to itself."""
+    """The sets of files that each lead back to themselves."""
     names = sorted({name for each in found for name in (each.importer, each.imported)})
     if not names:
         return []

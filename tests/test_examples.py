@@ -189,7 +189,7 @@ def test_the_degree_wheel_stood_one_degree_out(hill: Project) -> None:
 
 
 def test_full_travel_touches_and_useful_travel_is_left(hill: Project) -> None:
-    """Intake held by the running rule, exhaust by the static one; 15° or more are left on both, less than travel."""
+    """Intake limited by the running rule, exhaust by the static one; 15° or more are left on both, less than travel."""
     model = contact_model(hill)
     limits = phase_limits(model)
     assert limits.full_travel.verdict == "hits"

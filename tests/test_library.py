@@ -155,7 +155,7 @@ def test_tables_plot_with_their_units(hillclimb: po.Build) -> None:
 
 
 def test_stages_refuse_what_does_not_belong_together(hillclimb: po.Build, simulated: Path) -> None:
-    """Limits and tables of one project are not taken for another's, nor a simulation calibrated to other points."""
+    """Limits, tables and simulations count only for the project and the points that they were made from."""
     project, other = hillclimb.project, po.load_project(simulated)
     points = po.reduce_logs(project)
     model = po.fit_torque(project, points)

@@ -1,7 +1,7 @@
 """Plain English wherever a person reads, and the field's own terms in the code.
 
-A word is looked for in the sentences that the package can print, in its docstrings, comments, templates, pages of
-documentation, examples and notebooks; a name in the code of the package and its tests.
+A word is looked for in the sentences that the package can print, in docstrings and comments of the package and its
+tests, in templates, pages of documentation, examples and notebooks; a name in the code of the package and its tests.
 """
 
 import ast
@@ -92,8 +92,14 @@ def sentences(path: Path) -> Iterator[tuple[int, str, bool]]:
 def pages() -> Iterator[Path]:
     """Pages of documentation and templates."""
     yield from (ROOT / name for name in ("README.md", "DEVELOPERS.md", "maps/README.md"))
-    yield from sorted((ROOT / "examples").rglob("*.md"))
+    yield from sorted(p for p in (ROOT / "examples").rglob("*") if p.suffix in (".md", ".toml"))
     yield from sorted(p for p in PACKAGE.rglob("*") if p.suffix in (".j2", ".js", ".html", ".json", ".toml"))
+
+
+def files_of_tests() -> list[Path]:
+    """The tests of the package, but for this page, which has to name the words; those from outside speak for themselves."""
+    found = (ROOT / "tests").rglob("*.py")
+    return sorted(path for path in found if path != Path(__file__).resolve() and "outside" not in path.parts)
 
 
 def texts() -> Iterator[tuple[str, str, bool]]:
@@ -101,6 +107,8 @@ def texts() -> Iterator[tuple[str, str, bool]]:
     for path in sorted([*PACKAGE.rglob("*.py"), *(ROOT / "examples").rglob("*.py")]):
         for line, text, is_printed in sentences(path):
             yield f"{path.relative_to(ROOT)}:{line}", text, is_printed
+    for path in files_of_tests():
+        yield from ((f"{path.relative_to(ROOT)}:{line}", text, False) for line, text, _ in sentences(path))
     for path in pages():
         for line, text in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
             yield f"{path.relative_to(ROOT)}:{line}", text, True
@@ -130,9 +138,7 @@ def _patterns(words: dict[str, str]) -> list[tuple[re.Pattern[str], str]]:
 def names_found() -> list[Found]:
     """Names that are ruled out, in the package and its tests."""
     found = []
-    for path in sorted([*PACKAGE.rglob("*.py"), *(ROOT / "tests").rglob("*.py")]):
-        if path == Path(__file__).resolve():
-            continue
+    for path in sorted([*PACKAGE.rglob("*.py"), *files_of_tests()]):
         with tokenize.open(path) as lines:
             for token in tokenize.generate_tokens(lines.readline):
                 if token.type == tokenize.NAME and not any(each in token.line for each in OF_LIBRARIES):

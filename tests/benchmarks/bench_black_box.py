@@ -2,8 +2,8 @@
 
 Optuna's CMA-ES (its separable kind, for the full one tries few tables of so many numbers in a minute) and TPE choose a
 label for both cams of each of 16 x 16 cells, those locked at rest left out. Both begin with all cells at rest, which
-keeps the rules. A table that breaks a rule scores less by how much it breaks it, so that they are led towards tables
-that keep the rules; only those count. Held to: neither beats the bound, nor our tables. How far each comes is printed,
+keeps the rules. A table that fails a rule scores less by how much it breaks it, so that they are led towards tables
+that keep the rules; only those count. Held to: no score above the bound or our tables. How far each comes is printed,
 with how many tables it tried and kept, and the least by which another broke a rule.
 """
 

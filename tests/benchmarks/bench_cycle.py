@@ -3,7 +3,7 @@
 Held to, in the default mode (all cylinders, all pipes): 12 ms of one core a point over 16 rpm x 8 loads x 9 x 9
 timings, under 1 GB; torque within 1 % of full-load torque of a mesh four times finer at 12 points spread over the map;
 a cycle of one cylinder with its pipes 100 times faster than of one without pipes by `scipy.integrate.solve_ivp`
-(same valves, burn and walls; steps of 2 degrees at most, lest it step over a valve). Kernels are compiled beforehand.
+(same valves, burn and walls; steps of 2 degrees at most, so that none steps over a valve). Kernels are compiled first.
 Seconds are processor time of the process, one thread; on cores that others load too they come out up to twice as long.
 An argument thins the map out: `3` takes every third speed.
 

@@ -1,11 +1,11 @@
 """Planted dips: how many causes are named right, and whether flat curves are left alone.
 
-An invented engine whose torque is known: an even curve over speed, less what a timing away from the best costs. Thirty
+An invented engine whose torque is known: a smooth curve over speed, less what a timing away from the best costs. Thirty
 pulls at fixed timings inside the contact limits are drawn from it, with noise of 0.5 N·m and a drift of each pull; the
 torque model is fitted to them, the tables are searched, and the dips are asked for their causes. Planted, ten of each:
 a best timing beyond the contact limit, or beyond the end of travel, over some speeds; a best timing that
 jumps faster over speed than the phaser goes; a lean mixture over some speeds in every log; and a loss that no timing
-mends. Held to: at least nine of ten named right over all, and no dip on any of ten curves without one.
+fixes. Held to: at least nine of ten named right over all, and no dip on any of ten curves without one.
 """
 
 import sys

@@ -86,7 +86,7 @@ def together(file: Path) -> float:
 
 
 def killed(file: Path) -> dict[str, object]:
-    """A study of which half the trials are made, killed without warning, and started again."""
+    """A study with half its trials made, killed without warning, and started again."""
     process = started(file, TRIALS)
     while len(times(file)) < TRIALS // 2:
         time.sleep(0.2)

@@ -54,7 +54,7 @@ def main() -> int:
         short, over = total.short[kind], total.refused[kind]
         print(f"{SAYING[kind]:36}{total.safe[kind]:9}{total.unsafe[kind]:9}{short[0]:+14.4f}{over[0]:+26.4f}")
     print(f"cells at the edge, refused for {dict(sorted(total.limited_by.items()))}")
-    print(f"valve to valve was not looked at for {total.unseen} safe pairs, nor for {total.unjudged} refused for it")
+    print(f"valve to valve was not looked at for {total.unseen} safe pairs and {total.unjudged} refused for it")
     for kind in KINDS:
         for limit, (worst, where) in ((SHORT, total.short[kind]), (REFUSED, total.refused[kind])):
             if where:

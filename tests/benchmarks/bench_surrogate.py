@@ -40,7 +40,7 @@ class Column(Matern):
 
 
 class SamePull(RBF):
-    """scikit-learn's RBF on the pull number, so narrow that it only tells same from different."""
+    """scikit-learn's RBF on the pull number, so narrow that it only separates same from different."""
 
     def __call__(self, X, Y=None, eval_gradient=False):
         return super().__call__(X[:, 4:], None if Y is None else Y[:, 4:], eval_gradient)

@@ -2,7 +2,7 @@
 
 The hill-climb example describes one engine; a real one is never its description. `true_engine(seed)` differs from it in
 every dimension of `SPREADS` by a uniform draw, and its torque is simulated over speed and both centrelines at full
-throttle, then interpolated by a cubic spline: that is the truth, of which a pull shows noisy rows. `described` is the
+throttle, then interpolated by a cubic spline: that is the truth; a pull shows noisy rows of it. `described` is the
 engine as described: what a simulation would expect of it.
 
 Grids are kept in the machine's folder for temporary files, by the fingerprint of all that they depend on.

@@ -134,7 +134,7 @@ class Rules:
 
     @cached_property
     def opposite(self) -> bool:
-        """Heads opposite each other, so that one plane tells all."""
+        """Heads opposite each other, so that one plane is enough."""
         seats = self.project.seats
         return all(seat.along is None for side in SIDES for seat in seats.of(side))
 

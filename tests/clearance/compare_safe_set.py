@@ -31,7 +31,7 @@ class Tally:
     refused: dict[str, tuple[float, str]] = field(default_factory=lambda: dict.fromkeys(KINDS, (-np.inf, "")))
     limited_by: Counter[str] = field(default_factory=Counter)  # what stands nearest its rule in refused cells
     unjudged: int = 0  # pairs refused for valves that the brute force did not look at
-    unseen: int = 0  # safe pairs of which it looked at the pistons alone
+    unseen: int = 0  # safe pairs where it looked at the pistons alone
 
     def says(self, kind: str, safe: bool, margin: float, where: str) -> None:
         """One verdict, and the brute force's margin."""

@@ -37,7 +37,7 @@ def sheet(drops: dict[int, np.ndarray], angles: np.ndarray = ANGLES) -> str:
 
 
 def touch(parts: dict[str, float], head: float, tilt: float, fall: float) -> float:
-    """How far a disc moves along its axis until it first touches the pocket's floor, both as meshes (`trimesh`).
+    """How far a disc moves along its axis until it first meets the pocket's floor, both as meshes (`trimesh`).
 
     Coordinates: x outward from the cylinder axis, z up from the head's joint face. The floor is a slab's upper face.
     """
@@ -68,7 +68,7 @@ def test_geometry_is_the_first_touch_of_a_disc_and_a_floor_of_another_angle(
     tmp_path: Path, tilt: float, pocket_angle: float
 ) -> None:
     """Source: meshes (`trimesh`), the piston moved down the slider-crank by the textbook formula, first touch by
-    bisection; the outer rim, the inner rim or the whole face touches first. To 0.005 mm."""
+    bisection; the outer rim, the inner rim or the whole face meets it first. To 0.005 mm."""
     parts = {
         "deck": 0.35, "gasket": 1.1, "recession": 6.2, "pocket_depth": 2.4, "pocket_angle": pocket_angle,
         "across": 18.5, "pocket_across": 21.0,
@@ -130,7 +130,7 @@ def test_a_clay_in_another_unit_is_refused(tmp_path: Path) -> None:
 def test_a_clay_with_a_card_claims_no_more_than_any_lobe_that_fits_the_card(
     tmp_path: Path, side: Literal["intake", "exhaust"], lean: float
 ) -> None:
-    """Source: a true lobe (the 3-4-5 polynomial) of which the card tells durations alone, dialled as far off their
+    """Source: a true lobe (the 3-4-5 polynomial) whose card gives durations alone, dialled as far off their
     middle as `asymmetry` says and as far off its centreline as centreline_error says; the gap that squeezed the clay by
     its own scan."""
     peak, half, lash, checks = 10.0, 128.0, 0.2, (0.5, 1.0, 3.0)

@@ -1,4 +1,4 @@
-"""Faults of a phaser: what each would do, and the least change that mends it."""
+"""Faults of a phaser: what each would do, and the least change that fixes it."""
 
 import math
 from itertools import pairwise
@@ -29,7 +29,7 @@ def judged(model: ContactModel, box: list[float], rpm: float) -> tuple[np.ndarra
 
 @pytest.fixture
 def tight(build: Build) -> ContactModel:
-    """Full travel touches on both sides."""
+    """Full travel hits on both sides."""
     return build(intake={"offset": 8.0}, exhaust={"offset": -12.0})
 
 

@@ -58,7 +58,7 @@ def random_tables(seed: int) -> PhaseTables:
 @pytest.mark.parametrize("rounding", [np.round, np.floor, np.ceil])
 def test_no_reading_of_a_controller_is_nearer(close_heads: ContactModel, rounding: Any) -> None:
     """4,000 readings at random speeds and loads, also beyond the axes, interpolated by
-    `scipy.interpolate.RegularGridInterpolator` and rounded in three ways to whole degrees: wherever one breaks a rule,
+    `scipy.interpolate.RegularGridInterpolator` and rounded in three ways to whole degrees: wherever one fails a rule,
     the neighbours' verdict is not clear. Some tables must pass and some fail, or this says nothing."""
     rng = np.random.default_rng(7)
     rpm, load = rng.uniform(500, 8400, 4000), rng.uniform(10, 120, 4000)

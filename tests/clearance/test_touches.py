@@ -45,7 +45,7 @@ def touches(true: Project) -> list[tuple[float, float]]:
 
 
 def seen(folder: Path, touches: list[tuple[float, float]], error: float, **seats: Any) -> ContactModel:
-    """The model of an engine of which only the touches are known."""
+    """The model of an engine known by its contacts alone."""
     listed = [list(pair) for pair in touches]
     return contact_model(project_of(folder, seats={"contact_lifts": listed, "contact_lift_error": error, **seats}))
 
@@ -81,7 +81,7 @@ def test_heads_somewhat_off_opposite_are_bounded_too(tmp_path: Path) -> None:
 def test_many_touches_come_near_the_true_distance(
     tmp_path: Path, true: Project, touches: list[tuple[float, float]]
 ) -> None:
-    """Where the gap is small enough to matter, touches read to 0.01 mm miss no more than a tenth of a millimetre."""
+    """Where the gap is small enough to matter, contacts read to 0.01 mm miss no more than a tenth of a millimetre."""
     heads = seen(tmp_path, touches, 0.01).heads
     assert heads is not None
     rng = np.random.default_rng(8)

@@ -1,4 +1,4 @@
-"""Engines of which the truth is known, and project files of what somebody would have measured on them.
+"""Engines whose truth is known, and project files of what somebody would have measured on them.
 
 A true engine has its drop, its lobes and its heads by formulas of this file. What goes into the project is out by no
 more than the project states: wheel zeros, a crank off TDC, a clay that sprang back, a lobe sampled coarsely, a card

@@ -55,7 +55,7 @@ def run(command: str, *arguments: object) -> Result:
 @pytest.mark.parametrize("kind", ARRANGEMENTS)
 def test_the_clamps_written_are_clear_by_check_and_a_step_more_is_not(tmp_path: Path, kind: str) -> None:
     """Every arrangement: what `limits` writes is accepted as it stands, and is the most that could be entered where
-    something touches beyond it."""
+    something hits beyond it."""
     project = write_project(tmp_path, **ARRANGEMENTS[kind])
     out = tmp_path / "limits"
     found = run("limits", project, "--out", out)

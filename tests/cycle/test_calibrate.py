@@ -46,7 +46,7 @@ def measured(torque: np.ndarray, error: float = 0.5, drift: float = 0.01, seed: 
 def test_known_factors_are_found_again(responses: Responses, truth: np.ndarray) -> None:
     """6 % less flow, 20 % more friction, pulls a percent off: within three standard errors, over many draws of noise.
 
-    The errors are honest: standardised by them, deviations of the estimates are no larger than those of a standard
+    The errors are right: standardised by them, deviations of the estimates are no larger than those of a standard
     normal (mean square over 20 draws, whose own standard error is 0.32 at 1).
     """
     engine = run_scattered([with_factors(sample(), {n: TRUE[n] for n in NAMES})], POINTS, mesh=COARSE)[0].torque

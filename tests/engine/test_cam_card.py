@@ -198,7 +198,7 @@ def test_every_piece_of_the_bound_is_monotone() -> None:
     ],
 )
 def test_a_card_that_cannot_be_is_refused(made: CamCard, says: str) -> None:
-    """Source: none; no single-peaked lobe has these numbers. The message names the key and the mend."""
+    """Source: none; no single-peaked lobe has these numbers. The message names the key and the fix."""
     with pytest.raises(InputError) as caught:
         card_lobe(made, ratio=1.0, lash=0.25, side="exhaust", centreline_error=0.0)
     assert says in str(caught.value)

@@ -173,7 +173,7 @@ def test_an_engine_with_a_measured_lobe_and_a_card(tmp_path: Path) -> None:
 def test_an_engine_that_cannot_be_is_refused(
     tmp_path: Path, changes: dict[str, Any], files: dict[str, str], says: str
 ) -> None:
-    """Source: none; each message names the file, the key or line, and the mend."""
+    """Source: none; each message names the file, the key or line, and the fix."""
     with pytest.raises(InputError) as caught:
         engine_of(project_of(tmp_path, files, **changes))
     assert says in str(caught.value)

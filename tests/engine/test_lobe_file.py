@@ -1,4 +1,4 @@
-"""Measured lobes: read as they are, or refused with the line and the mend."""
+"""Measured lobes: read as they are, or refused with the line and the fix."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -96,7 +96,7 @@ def _part(keep: Callable[[np.ndarray], np.ndarray]) -> Callable[[], Table]:
     ],
 )
 def test_a_lobe_that_cannot_be_is_refused(tmp_path: Path, table: Callable[[], Table], says: str) -> None:
-    """Source: the limits stated in `lobe_file`; each message names file and line and the mend."""
+    """Source: the limits stated in `lobe_file`; each message names file and line and the fix."""
     with pytest.raises(InputError) as caught:
         read_lobe(written(tmp_path, table()), ratio=1.0)
     assert says in str(caught.value)

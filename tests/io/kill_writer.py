@@ -116,10 +116,10 @@ def scenario(write: Callable[[Path, Any], None], old: Any, new: Any, third: Any,
             atomic.restore(place)
             now = seen(place)
         moving = write is atomic.write_into and isinstance(now, dict) and now.items() <= new.items()
-        assert now in (old, new) or moving, f"neither the old nor the new stands: {now}"
+        assert now in (old, new) or moving, f"the place holds something else than the old or the new: {now}"
         atomic.restore(place)
         now = seen(place)
-        assert now in (old, new), f"neither the old nor the new is restored: {now}"
+        assert now in (old, new), f"the old or the new is not restored: {now}"
         assert [path.name for path in place.parent.iterdir()] == (["out"] if now is not None else [])
         if write is atomic.write_into and now == new:
             return

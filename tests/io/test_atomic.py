@@ -1,4 +1,4 @@
-"""Files and folders are whole at every moment, whatever ends the writer; nothing of a dead one stays."""
+"""Files and folders are whole at every moment, however the writer ends; nothing of a dead one stays."""
 
 import errno
 import json
@@ -80,7 +80,7 @@ def test_a_live_writer_is_left_alone(tmp_path, monkeypatch, exchange):
 
 
 def test_leftovers_of_similar_names_are_not_mixed_up(tmp_path):
-    """What belongs to `out.csv` or `out2` is none of `out`'s business, nor are a person's own hidden files."""
+    """What belongs to `out.csv` or `out2` is none of `out`'s business. A person's own hidden files are not either."""
     write_folder(tmp_path / "out", FILES)
     others = [".out.csv.abcd1234.part", ".out2.abcd1234.part", ".out.notes.part", ".out.ABCD1234.part"]
     for name in [*others, ".out.abcd1234.part"]:

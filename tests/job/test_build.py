@@ -131,7 +131,7 @@ def test_an_overlap_cap_that_empties_a_cell_names_the_project_file(tmp_path: Pat
 
 
 def test_the_looser_rule_builds_tables_that_are_shown_as_looser(tmp_path: Path) -> None:
-    """Heads so near that the rule between cells matters: whatever comes out is accepted, and said to be looser where
+    """Heads so near that the rule between cells matters: any result is accepted, and said to be looser where
     it is no box; the clamps are then but the span of the tables."""
     near = (("across = 16.30", "across = 15.6"), ("across = -16.60", "across = -15.9"))
     by_name = ("tables_only_guard = true", 'tables_only_guard = true\nbetween = "neighbouring cells"')

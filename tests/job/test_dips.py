@@ -71,7 +71,7 @@ def test_a_pinned_cell_is_a_rule_of_the_project(tmp_path: Path) -> None:
 
 
 def test_speeds_that_nothing_was_measured_at_are_too_thin_to_say(tmp_path: Path) -> None:
-    """Where no label is in reach of the data, whatever the mean of the torque model says there is no dip of an engine.
+    """Where no label is in reach of the data, at any mean of the torque model is no dip of an engine.
 
     The model is made sure of its mean out there, so that the majorant lies above it by more than its uncertainty.
     """

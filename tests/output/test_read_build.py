@@ -1,4 +1,4 @@
-"""A build read back: as it was written, or refused with what is wrong and how to mend it."""
+"""A build read back: as it was written, or refused with what is wrong and how to fix it."""
 
 import json
 import os

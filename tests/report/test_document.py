@@ -62,7 +62,7 @@ def test_colour_stands_beside_state_words_alone_and_words_stay(document: Documen
 
 
 def test_texts_cannot_become_markup(document: Document) -> None:
-    """Neither HTML, nor the terminal's own markup, nor a template's."""
+    """No HTML, no markup of the terminal or of a template."""
     for text in (page(document, "phaseopt"), Card(document).html):
         assert "<script>alert" not in text
         assert "&lt;script&gt;alert(1)" in text

@@ -64,7 +64,7 @@ def test_cells_say_what_cells_csv_says(both: Build, both_files: dict[str, str]) 
 
 
 def test_a_fine_map_stays_small(both: Build) -> None:
-    """Gaps at every label and torque at no more than some 25 phases of each cam, whatever the resolution."""
+    """Gaps at every label and torque at no more than some 25 phases of each cam, at any resolution."""
     data = explorer_data(both)
     assert len(data["torque"]["intake"]) <= 27
     assert len(json.dumps(data)) < 1_500_000

@@ -84,7 +84,7 @@ def test_sliders_move_the_phasers_and_show_a_fault(explorer: Opened) -> None:
 
 
 def test_short_within_the_clamps_names_the_tables_as_the_only_guard(explorer: Opened) -> None:
-    """Clamps may be wider than what is safe as a whole, where the tables alone keep the valves apart."""
+    """Clamps may be wider than what is safe in any combination, where the tables alone keep the valves apart."""
     page = explorer.page
     page.evaluate("known.clamps.intake = [-999, 999]")
     page.locator("#explorer-intake").focus()

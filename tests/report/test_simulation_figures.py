@@ -81,7 +81,7 @@ def test_timing_that_gains_most_at_one_speed_is_to_look_at(project: Project) -> 
 
 
 def test_a_timing_that_would_touch_is_never_the_best(tmp_path: Path) -> None:
-    """With a piston raised until advance touches, only timings the rules allow are left."""
+    """With a piston raised until advance hits, only timings the rules allow are left."""
     from engines import drop_csv
 
     project = made(tmp_path, files={"drop_intake.csv": drop_csv(4.2)}, gap={"tables_only_guard": True})

@@ -67,7 +67,7 @@ def flat_objective(problem: Problem) -> np.ndarray:
 
 
 def score_of(problem: Problem, intake_index: np.ndarray, exhaust_index: np.ndarray) -> float:
-    """Score of a table by the statement; -inf where it breaks a rule."""
+    """Score of a table by the statement; -inf where it fails a rule."""
     labels = intake_index * problem.exhaust.size + exhaust_index
     objective = flat_objective(problem)
     total = sum(objective[cell][labels[cell]] for cell in np.ndindex(labels.shape))

@@ -91,7 +91,7 @@ def test_reach_gives_way_to_the_slew_cap_and_says_so() -> None:
 
 
 def test_reach_never_decides_feasibility() -> None:
-    """Whatever the reach, a problem whose hard rules can be met is solved."""
+    """At any reach, a problem whose hard rules can be met is solved."""
     for seed in range(10):
         problem = random_problem(seed, (4, 3, 5, 4), cap=1, barred=0.3)
         reach = np.random.default_rng(seed).uniform(size=problem.objective.shape) < 0.15

@@ -98,7 +98,7 @@ def test_lock_holds_up_to_and_at_its_speed() -> None:
 
 
 def test_slew_follows_the_engine_both_ways(project: Project) -> None:
-    """500 rpm take 1/6 s at 3000 rpm/s. Advance 90, retard 60 deg/s: 15 or 10 deg, of which the slower is needed on
+    """500 rpm take 1/6 s at 3000 rpm/s. Advance 90, retard 60 deg/s: 15 or 10 deg, the slower is needed on
     the way up or on the way down, for either sign of the change."""
     assert project.intake.phaser is not None
     slew = project.intake.phaser.slew.model_copy(update={"advance": 90.0, "retard": 60.0})

@@ -78,7 +78,7 @@ def test_unknown_labels_are_never_used_and_cells_without_are_named() -> None:
 
 
 def test_what_is_known_never_decides_feasibility() -> None:
-    """Whatever did not settle, a problem whose hard rules can be met is solved."""
+    """With any points that did not settle, a problem whose hard rules can be met is solved."""
     for seed in range(10):
         problem = with_unknown(random_problem(seed, (4, 3, 5, 4), cap=1, barred=0.3), seed, 0.8)
         found = solve(problem, [whole(problem)])

@@ -1,6 +1,6 @@
 """An invented engine whose torque is known, with a dip of known cause planted in it.
 
-An even curve over speed, less what a timing away from the best costs. Pulls at fixed timings inside the contact limits
+A smooth curve over speed, less what a timing away from the best costs. Pulls at fixed timings inside the contact limits
 are drawn from it, with noise and a drift of each pull, and the torque model is fitted to them.
 """
 
@@ -50,7 +50,7 @@ def bump(rpm: np.ndarray, at: float, width: float) -> np.ndarray:
 
 
 def torque(planted: Planted, rpm: np.ndarray, intake: np.ndarray, exhaust: np.ndarray) -> np.ndarray:
-    """True torque: an even curve less what timings away from the best cost, and what is lost whatever the timing."""
+    """True torque: a smooth curve less what timings away from the best cost, and what is lost at any timing."""
     even = 170.0 - 35.0 * ((rpm - 5000.0) / 3500.0) ** 2
     cost = 0.04 * (intake - planted.best(rpm)) ** 2 + 0.02 * (exhaust + 8.0) ** 2
     return even - cost - planted.lost * bump(rpm, planted.speed, planted.width)

@@ -208,7 +208,7 @@ def test_another_table_in_the_controller_is_no_phaser_that_lags(
 def test_a_timing_outside_the_limits_is_never_passed(
     known: tuple[Project, ContactModel, TorqueModel], tmp_path: Path
 ) -> None:
-    """15° more advance than the tables: contact, whatever torque says; the entry accepts nothing silently."""
+    """15° more advance than the tables: contact, at any torque; the entry accepts nothing silently."""
 
     def advanced(row: Row) -> None:
         row["intake advance cam deg"] += 7.5

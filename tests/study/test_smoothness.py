@@ -48,7 +48,7 @@ def test_slew_counts_each_direction_against_its_own_cap() -> None:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_more_roughness_never_makes_tables_rougher(seed: int) -> None:
-    """At exact optima a greater penalty never raises what it penalises, nor the objective that is left.
+    """At exact optima a greater penalty never raises what it penalises, or the objective that is left.
 
     Everett, Operations Research 11 (1963) 399, theorem on monotone multipliers (from memory; by exchanging two optima).
     """

@@ -28,7 +28,7 @@ def test_an_uncertainty_that_is_half_the_truth_is_seen():
 
 
 def test_the_error_of_a_share_counts_that_points_of_a_pull_err_together():
-    """Against the scatter of the share over many drawn sets of twelve pulls, each of which drifts as a whole."""
+    """Against the scatter of the share over many drawn sets of twelve pulls, each drifts as a whole."""
     rng, shares, errors = np.random.default_rng(3), [], []
     for _ in range(400):
         residual = np.repeat(rng.normal(0.0, 0.9, 12), 25) + rng.normal(0.0, np.sqrt(1 - 0.81), 300)

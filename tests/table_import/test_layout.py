@@ -68,7 +68,7 @@ def test_a_layout_reads_back_away_from_contact(layout: Layout, seed: int) -> Non
 
 @pytest.mark.parametrize(("phase", "wanted"), [(0.4, "0"), (-0.4, "0"), (11.0, "10")])
 def test_one_phaser_for_both_cams_rounds_towards_rest(phase: float, wanted: str) -> None:
-    """Towards rest a phase stays in the box that holds rest and is safe as a whole, whichever cam comes nearer."""
+    """Towards rest a phase stays in the box around rest, safe in any combination, whichever cam comes nearer."""
     assert PROJECT.intake.phaser is not None
     whole = PROJECT.model_copy(
         update={

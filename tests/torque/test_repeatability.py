@@ -96,7 +96,7 @@ def test_wrong_weather_is_named_as_an_even_difference():
 
 
 def test_other_timing_than_stated_is_named_as_an_uneven_difference():
-    """A cam a tooth or so from where the project says tilts the curve: its mean hardly tells."""
+    """A cam a tooth or so from where the project says tilts the curve: its mean hardly shows it."""
     pulls = readings(np.random.default_rng(6), 4, deviation=0.5)
     pulls[1] = pulls[1] + 15.0 * (RPM - RPM.mean()) / np.ptp(RPM)
     (outlier,) = repeatability(day(pulls)).outliers

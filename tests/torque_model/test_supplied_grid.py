@@ -1,4 +1,4 @@
-"""A torque grid from a file: what is read, and what is refused with its line or axis value and the mend."""
+"""A torque grid from a file: what is read, and what is refused with its line or axis value and the fix."""
 
 from typing import Any
 

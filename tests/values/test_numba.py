@@ -32,7 +32,7 @@ def run(copy: Path, code: str, cache: Path, **more: str) -> str:
 
 @pytest.fixture
 def copy(tmp_path: Path) -> Path:
-    """A package with the same compiler settings and two kernels, one of which calls the other."""
+    """A package with the same compiler settings and two kernels; the second calls the first."""
     package = tmp_path / "copy" / "phaseopt"
     (package / "values").mkdir(parents=True)
     for name in ("__init__.py", "values/__init__.py"):
