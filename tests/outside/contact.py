@@ -9,8 +9,8 @@ less than 0.0001 mm, because lift and drop bend by less than 0.02 mm per degree 
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, replace
+from functools import cache, cached_property
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -223,14 +223,23 @@ class Crown:
 
     def drop(self, crank: Crank, head: Head, theta: np.ndarray, lower: float = 0.0) -> np.ndarray:
         """How far the valve moves from its seat until it meets the crown, mm (up to 40)."""
-        moved = np.arange(0.0, 40.0, 0.005)[:, None]
-        face = np.linspace(-0.5, 0.5, 401) * head.diameter
-        tilt = np.radians(head.tilt)
-        x = head.across - moved * np.sin(tilt) + face * np.cos(tilt)
-        y = head.height - moved * np.cos(tilt) - face * np.sin(tilt)
-        room = np.min(y - np.interp(x, *np.array(self.points).T), axis=1)
-        room = np.minimum.accumulate(room)  # the first touch counts
-        return np.asarray(np.interp(crank.fall(theta) + lower, -room, moved[:, 0]))
+        moved, room = self.room(head)
+        return np.asarray(np.interp(crank.fall(theta) + lower, -room, moved))
+
+    def room(self, head: Head) -> tuple[np.ndarray, np.ndarray]:
+        """How far the head has moved, and the least height so far between it and the crown at TDC (- = inside), mm."""
+        return _room(self, head)
+
+
+@cache
+def _room(crown: Crown, head: Head) -> tuple[np.ndarray, np.ndarray]:
+    moved = np.arange(0.0, 40.0, 0.005)[:, None]
+    face = np.linspace(-0.5, 0.5, 401) * head.diameter
+    tilt = np.radians(head.tilt)
+    x = head.across - moved * np.sin(tilt) + face * np.cos(tilt)
+    y = head.height - moved * np.cos(tilt) - face * np.sin(tilt)
+    room = np.min(y - np.interp(x, *np.array(crown.points).T), axis=1)
+    return moved[:, 0], np.minimum.accumulate(room)  # the first touch counts
 
 
 @dataclass(frozen=True)
@@ -355,6 +364,10 @@ class Engine:
     def cam(self, side: str) -> Cam:
         """The cam of a side."""
         return self.intake if side == "intake" else self.exhaust
+
+    def at_zero_lash(self) -> "Engine":
+        """The same with no lash: lobes as the package counts them, and what a hot or pumped-up train comes near to."""
+        return replace(self, intake=replace(self.intake, lash=0.0), exhaust=replace(self.exhaust, lash=0.0))
 
     def drop(self, side: str, theta: np.ndarray, cylinder: int = 0) -> np.ndarray:
         """Drop of a side's valve in a cylinder (from 0) at true crank angles, mm."""

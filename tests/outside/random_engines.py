@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import brentq
 
-from .contact import SIDES, Cam, Crank, Engine, Floor, Head, Lobe
+from .contact import SIDES, Cam, Crank, Crown, Engine, Floor, Head, Lobe, Motion
 
 Settings = dict[str, Any]
 STATIC = {"intake": 2.0, "exhaust": 2.5}  # mm, common practice for steel rods
@@ -171,6 +171,38 @@ def _cam(rng: np.random.Generator, side: str, bore: float) -> Cam:
     )
 
 
+def with_pocket(engine: Engine, side: str, kind: str) -> Engine:
+    """The same with another piston under one side's valve, its drop at TDC kept. Kinds, as one meets them:
+
+    "steep": a floor 5 degrees steeper than the valve; "edge": a pocket so narrow that the head's outer edge meets its
+    rim when little moved and its floor when moved farther inward; "two slopes": flat outside, steeper than the valve
+    inside, so that one edge touches and then the other.
+    """
+    cam, here = engine.cam(side), np.zeros(1)
+    head, wanted = cam.head, float(engine.drop(side, here)[0])
+    out, tilt = head.across, np.radians(head.tilt)
+    piston: Floor | Crown
+    if kind == "steep":
+        piston = Floor(10.0, head.tilt + 5.0)
+        for_a_mm = np.diff([piston.drop(engine.crank, head, here, lower)[0] for lower in (0.0, 1.0)])[0]
+        piston = replace(piston, below=10.0 + (wanted - piston.drop(engine.crank, head, here)[0]) / for_a_mm)
+    else:
+        edge = out + head.diameter / 2 * np.cos(tilt) - (wanted + 1.5) * np.sin(tilt)  # where the head's edge comes to
+        if kind == "edge":
+            line = [(-100.0, -10.0), (edge, -10.0), (edge + 0.1, -7.0), (100.0, -7.0)]
+        else:
+            steep, radius = (
+                np.tan(tilt + np.radians(5.0)),
+                head.diameter / 2,
+            )  # both edges touch, moved 1.5 mm beyond the drop at TDC
+            bend = out - radius * np.cos(tilt) - (wanted + 1.5) * np.sin(tilt) + 2 * radius * np.sin(tilt) / steep
+            line = [(-100.0, -10.0 + (bend + 100.0) * steep), (bend, -10.0), (100.0, -10.0)]
+        moved, room = Crown(tuple(line)).room(head)
+        lower = float(np.interp(wanted, moved, room))
+        piston = Crown(tuple((x, y + lower) for x, y in line))
+    return replace(engine, **{side: replace(cam, piston=piston)})
+
+
 # What is written down
 
 
@@ -291,6 +323,14 @@ class DegreeIn:
         return asdict(self)
 
 
+def read_off(lobe: Motion, error: float, seed: int, step: float = 1.0) -> np.ndarray:
+    """A lobe as a bench gives it: rows of cam degree and tappet lift, each with a normal `error` [mm] of its own."""
+    rng = np.random.default_rng([seed, 6])
+    angle = np.arange(np.floor(lobe.ends[0]) - 3, np.ceil(lobe.ends[1]) + 4, step)
+    lift = lobe.lift(angle)
+    return np.c_[angle, np.where(lift > 0, np.maximum(0.0, lift + rng.normal(0.0, error, angle.size)), 0.0)]
+
+
 def crossings(cam: Cam, lift: float, phase: float = 0.0) -> tuple[float, float]:
     """True crank angles at which the valve stands at `lift` mm, opening and closing."""
     fine = np.arange(-240.0, 240.0, 0.05)
@@ -303,16 +343,20 @@ def crossings(cam: Cam, lift: float, phase: float = 0.0) -> tuple[float, float]:
     return ends[0], ends[1]
 
 
-def degree_in(engine: Engine, side: str, seed: int, zero: float = 0.0, errors: Errors | None = None) -> DegreeIn:
-    """Readings of a side's valve on cylinder 1, phaser at rest, by a wheel with this zero (another one where not
-    `shared`)."""
+def degree_in(
+    engine: Engine, side: str, seed: int, zero: float = 0.0, errors: Errors | None = None, phase: float = 0.0
+) -> DegreeIn:
+    """Readings of a side's valve on cylinder 1, the phaser held at `phase`, by a wheel with this zero.
+
+    Where the wheel did not stay on (`shared` false), its zero is another one.
+    """
     errors, rng = errors or Errors(), np.random.default_rng([seed, 3, SIDES.index(side)])
     cam, own = engine.cam(side), zero if errors.shared else float(_within(rng, errors.wheel))
 
     def flank(lift: float) -> Flank:
         read = []
-        for true in crossings(cam, lift):
-            slope = abs(float(np.diff(cam.lift(np.array([true - 0.05, true + 0.05])))[0])) / 0.1
+        for true in crossings(cam, lift, phase):
+            slope = abs(float(np.diff(cam.lift(np.array([true - 0.05, true + 0.05]), phase))[0])) / 0.1
             by_gauge = float(_within(rng, errors.gauge)) / max(slope, 1e-3)
             read.append(round(true + own + by_gauge + float(_within(rng, errors.reading)), 1))
         return Flank(round(lift, 2), *read)
@@ -323,15 +367,17 @@ def degree_in(engine: Engine, side: str, seed: int, zero: float = 0.0, errors: E
     peak = float(np.max(cam.at(np.arange(-20.0, 20.0, 0.05))))
     sign = 1.0 if side == "intake" else -1.0
     at = sign * FROM_TDC + 0.0
+    left = engine.gap(side, at - own + _within(rng, errors.reading, at.size), phase)
     return DegreeIn(
         side=side,
         flanks=(flank(round(peak / 2, 1)), flank(round(peak - BELOW_PEAK, 2))),
         full_lift=gauge(peak),
-        lift_at_tdc=gauge(cam.lift(np.array([-own]))[0]),
+        lift_at_tdc=gauge(cam.lift(np.array([-own]), phase)[0]),
         events=(flank(1.0),),
-        travel_left=tuple((float(a), gauge(g)) for a, g in zip(at, engine.gap(side, at - own), strict=True)),
+        travel_left=tuple((float(a), gauge(g)) for a, g in zip(at, left, strict=True)),
         lash_found=round(cam.lash, 2),
         hydraulic=cam.lash == 0.0,
+        phase=phase,
         same_wheel_as_drop=errors.shared,
         errors=errors,
     )

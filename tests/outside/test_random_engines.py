@@ -7,7 +7,7 @@ import pytest
 
 from .claims import claimed
 from .contact import SIDES
-from .random_engines import STATIC, Errors, crossings, degree_in, random_engine, written_by
+from .random_engines import STATIC, Errors, crossings, degree_in, random_engine, read_off, with_pocket, written_by
 
 NONE = Errors(gauge=0.0, wheel=0.0, reading=0.0, dial=0.0, bench=0.0)
 
@@ -67,3 +67,34 @@ def test_a_wheel_that_stayed_on_shifts_all_readings_alike() -> None:
         read = degree_in(engine, "intake", seed, zero, errors).flanks[0]
         true = crossings(cam, read.lift)
         assert [read.opening, read.closing] == pytest.approx([angle + zero for angle in true], abs=0.051)
+
+
+@pytest.mark.parametrize("kind", ["steep", "edge", "two slopes"])
+def test_other_pockets_keep_the_drop_at_tdc_and_bend_it_elsewhere(kind: str) -> None:
+    """Closed form: under a steeper floor the drop grows faster than the piston falls; a plane's drop goes with the
+    fall."""
+    engine, _ = random_engine(1, NONE)
+    other, theta = with_pocket(engine, "intake", kind), np.arange(-30.0, 30.5, 1.0)
+    before, after = (each.drop("intake", theta) for each in (engine, other))
+    assert after[30] == pytest.approx(before[30], abs=0.01)
+    assert np.all(np.diff(after[30:]) > 0)  # a crown without overhang: the drop only grows away from TDC
+    law = np.polynomial.Polynomial.fit(engine.crank.fall(theta), after, 1)
+    bent = np.abs(law(engine.crank.fall(theta)) - after).max()
+    assert bent < 1e-6 if kind == "steep" else bent > 0.05
+
+
+def test_a_lobe_read_off_a_bench_scatters_as_it_should() -> None:
+    lobe = random_engine(1)[0].intake.lobe
+    rows = read_off(lobe, 0.01, seed=1)
+    lifted = lobe.lift(rows[:, 0]) > 0.1
+    assert np.std((rows[:, 1] - lobe.lift(rows[:, 0]))[lifted]) == pytest.approx(0.01, rel=0.2)
+    assert read_off(lobe, 0.0, seed=1)[:, 1] == pytest.approx(lobe.lift(rows[:, 0]))
+
+
+def test_readings_at_another_phase_are_those_of_the_cam_moved() -> None:
+    engine, zero = random_engine(2, NONE)
+    rest, moved = (degree_in(engine, "intake", 2, zero, NONE, phase) for phase in (0.0, 12.0))
+    for one, other in zip(rest.flanks, moved.flanks, strict=True):
+        assert [one.opening - other.opening, one.closing - other.closing] == pytest.approx([12.0, 12.0], abs=0.1)
+    assert moved.travel_left[2][1] < rest.travel_left[2][1]
+    assert moved.as_dict()["phase"] == 12.0

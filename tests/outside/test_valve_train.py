@@ -5,12 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from .contact import Lobe
+from .contact import Allowances, Lobe
+from .random_engines import random_engine
 from .valve_train import (
     Spring,
     Train,
     control_speed_by_flank,
     control_speed_constant_force,
+    flying_gap,
     helical,
     keeps_contact,
     lobe_harmonics,
@@ -133,3 +135,20 @@ def test_thirty_trains_in_ordinary_ranges() -> None:
     assert min(speeds) > 5000
     assert max(speeds) < 12500
     assert all(90 < train.spring.seat < 600 for train in TRAINS)
+
+
+def test_a_valve_that_flies_takes_its_flight_off_the_gap_and_never_gives_any_back() -> None:
+    """The rigid judge where the train keeps together, less where it does not; the exhaust's late closing comes near
+    TDC."""
+    engine, train = random_engine(3)[0], TRAINS[1]
+    cam = replace(engine.exhaust, lobe=train.lobe, ratio=train.ratio, lash=train.lash)
+    engine = replace(engine, exhaust=cam)
+    rigid, phase = engine.piston_gap("exhaust", (-20.0, -20.0)), -20.0
+    held = flying_gap(engine, "exhaust", run(train, 0.5 * quasi_static_speed(train)), phase)
+    assert held == pytest.approx(rigid, abs=0.01)
+    flown = flying_gap(engine, "exhaust", run(train, 1.1 * quasi_static_speed(train)), phase)
+    assert flown < rigid - 0.05
+    allow = Allowances(520.0, 150.0, 8000.0)
+    assert flying_gap(engine, "exhaust", run(train, 0.5 * quasi_static_speed(train)), phase, allow) == pytest.approx(
+        engine.piston_gap("exhaust", (phase, phase), allow), abs=0.01
+    )

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from .contact import SHAPES, Lobe, Motion
+from .contact import SHAPES, Allowances, Engine, Lobe, Motion
 
 FINE = 0.02  # cam degrees
 FADE = 0.1  # share of the spring's seat force, over which a contact's damping comes in
@@ -158,7 +158,7 @@ def lobe_harmonics(lobe: Motion, count: int = 20) -> np.ndarray:
 
 
 class Run(NamedTuple):
-    """One turn of the cam. Arrays over `crank_deg` from the lobe's zero, mm and N."""
+    """One opening. Arrays over `crank_deg` from the lobe's zero, mm and N."""
 
     crank_deg: np.ndarray
     lift: np.ndarray  # of the valve
@@ -245,6 +245,22 @@ def run(train: Train, rpm: float, accuracy: float = 1e-6, method: str = "LSODA")
     open_at = angle[rigid > 0]
     valve = found.y[2] * 1e3
     return Run(2 * angle, valve, np.maximum(0.0, valve - rigid), by[:, 0], by[:, 1], float(2 * open_at[-1]))
+
+
+def flying_gap(engine: Engine, side: str, flight: Run, phase: float = 0.0, allow: Allowances | None = None) -> float:
+    """Least gap to the piston with the valve where it flies, mm: drop, less what speed takes, less lift, less
+    separation.
+
+    The cam's lobe is the one that `flight` was run with. Where the train gives under load nothing is given back.
+    """
+    cam = engine.cam(side)
+    theta = flight.crank_deg + cam.centre(phase)
+    near = np.abs(theta) <= 140.0
+    lift = np.maximum(flight.lift, cam.lift(theta, phase))[near]
+    risen = allow.rise(engine.crank, theta[near]) if allow is not None else 0.0
+    drop = engine.drop(side, theta[near], int(np.argmin(engine.lower)))
+    lowered = cam.piston.drop(engine.crank, cam.head, theta[near], min(engine.lower) - 1.0)
+    return float(np.min(drop - (drop - lowered) * risen - lift))
 
 
 def keeps_contact(train: Train, rpm: float) -> bool:
