@@ -191,10 +191,8 @@ def with_pocket(engine: Engine, side: str, kind: str) -> Engine:
         if kind == "edge":
             line = [(-100.0, -10.0), (edge, -10.0), (edge + 0.1, -7.0), (100.0, -7.0)]
         else:
-            steep, radius = (
-                np.tan(tilt + np.radians(5.0)),
-                head.diameter / 2,
-            )  # both edges touch, moved 1.5 mm beyond the drop at TDC
+            # Both edges touch where the head has moved 1.5 mm more than at TDC.
+            steep, radius = np.tan(tilt + np.radians(5.0)), head.diameter / 2
             bend = out - radius * np.cos(tilt) - (wanted + 1.5) * np.sin(tilt) + 2 * radius * np.sin(tilt) / steep
             line = [(-100.0, -10.0 + (bend + 100.0) * steep), (bend, -10.0), (100.0, -10.0)]
         moved, room = Crown(tuple(line)).room(head)
