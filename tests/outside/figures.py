@@ -28,8 +28,10 @@ STATIC, SHORT = np.array([2.0, 2.5, 1.5]), 0.005  # mm, the rule's defaults and 
 
 
 def conservatism(count: int, errors: Errors, stated: dict[str, dict[str, float]], folder: Path) -> np.ndarray:
-    """True less promised least static gap over full travel, mm, (engines, 3). `stated`: errors as the project has
-    them."""
+    """True less promised least static gap over full travel, both at zero lash, mm, (engines, 3).
+
+    `stated`: errors as the project has them.
+    """
     rows = []
     for seed in range(count):
         engine, zero = random_engine(seed, errors)
@@ -99,9 +101,7 @@ def main(count: int) -> None:
     """Print both."""
     with TemporaryDirectory() as made:
         folder = Path(made)
-        print(
-            "true less promised static gap, full travel, zero lash, mm: median intake, exhaust, valves; pistons; least"
-        )
+        print("true less promised static gap at zero lash, mm: median intake, exhaust, valves; pistons; least")
         fine = {"drop": {"gauge_error": 0.03, "wheel_error": 0.3}}
         finer = {**fine, "cam": {"centreline_error": 0.3, "lobe_error": 0.01}}
         for title, errors, stated in (
@@ -115,9 +115,7 @@ def main(count: int) -> None:
             print(
                 f"{title:52} {middle}   {np.median(found[:, :2]):.2f}   {found.min():.3f}  of {len(found)}", flush=True
             )
-        print(
-            "\nmistake: projects; moves a gap by (least, median, most), + = claimed too large; refused; another note;"
-        )
+        print("\nmistake: projects; moves a gap by (least, median, most), + = claimed too large; refused; a note more;")
         print("    full travel promised too large (projects, most); called clear but short (projects, most)")
         for name in TRAPS:
             rows = list(outcomes(name, count, folder))
