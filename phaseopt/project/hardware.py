@@ -143,6 +143,12 @@ class Phaser(ProjectSection):
         0.0, ge=0, lt=30, description="how much farther off it may be once worn, crank degrees either way"
     )
     slew: Slew = Field(description="slowest speed by direction, crank degrees a second")
+    delay: float = Field(
+        0.05,  # judgement, no source: oil pressure builds up, the controller reads its tables now and then
+        ge=0,
+        le=2,
+        description="how late it begins to move, s (only the looser rule between cells asks)",
+    )
     resolution: CrankDegrees = Field(
         1.0, ge=0.1, description="smallest step that a table cell can hold, crank degrees (0.1 or more)"
     )

@@ -59,7 +59,13 @@ class GapRules(ProjectSection):
     between: Literal["any with any", "neighbouring cells"] = Field(
         "any with any",
         description="which phases may meet between cells: any in the tables with any other, or only those of "
-        "neighbouring cells (a looser rule: the phasers must keep up with the engine)",
+        "neighbouring speeds, with what the phasers lag behind (a looser rule)",
+    )
+    fastest_crossing: float = Field(
+        15000.0,  # judgement, no source: a blip in neutral, a downshift that goes wrong
+        gt=0,
+        description="fastest the engine gains or loses speed, rpm a second, which the looser rule rests on: less only "
+        "where logged blips and downshifts show less",
     )
     static: StaticGaps = Field(default_factory=StaticGaps)
     running: RunningGaps

@@ -124,10 +124,13 @@ class CountsRecord(Record):
 
 
 class NeighboursRecord(Record):
-    """The looser rule between cells: only phases of four neighbouring cells meet."""
+    """The looser rule between cells: only phases of neighbouring speeds meet, with what the phasers lag behind."""
 
     verdict: ContactVerdict = Field(description="the verdict")
     sentence: str = Field(description="the same in words, with the place that is closest")
+    lag: ByCamRecord = Field(
+        description="how far each phaser may stand outside what the cells at its speed hold, at most"
+    )
 
 
 class ContactRecord(Record):
