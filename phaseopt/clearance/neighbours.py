@@ -109,26 +109,6 @@ def judged_speeds(rpm: FloatArray, top: float) -> FloatArray:
     return np.append(rpm[1:-1], top)
 
 
-def row_clamps(model: ContactModel, rpm: FloatArray, boxes: FloatArray) -> FloatArray:
-    """(R, 4) clamps of each speed within which no table lets phases meet outside a box (R - 1, 4) a place.
-
-    The boxes hold rest. A speed that is no end of a place may go beyond its box by what a phaser makes good while the
-    engine comes from the next speed nearer to that place.
-    """
-    clamps = np.tile([-np.inf, np.inf], (rpm.size, 2))
-    rows, places = np.arange(rpm.size)[:, None], np.arange(rpm.size - 1)
-    nearer = rpm[np.where(rows < places, rows + 1, np.where(rows > places + 1, rows - 1, rows))]
-    apart = np.maximum(np.maximum(rpm[:-1] - nearer, nearer - rpm[1:]), 0.0)
-    for k, side in enumerate(SIDES):
-        phaser = model.project.phaser_of(side)
-        if phaser is None:
-            clamps[:, 2 * k : 2 * k + 2] = 0.0
-            continue
-        clamps[:, 2 * k] = (boxes[:, 2 * k] - _made_good(model, phaser, phaser.slew.advance, apart)).max(axis=1)
-        clamps[:, 2 * k + 1] = (boxes[:, 2 * k + 1] + _made_good(model, phaser, phaser.slew.retard, apart)).min(axis=1)
-    return clamps
-
-
 def _reached(model: ContactModel, rpm: FloatArray, rows: FloatArray, phaser: Phaser | None, lag: bool) -> FloatArray:
     """(R - 1,) the most advanced phase between two speeds, where the cells of each speed hold `rows` (R,) at most."""
     starts, ends = rpm[:-1], rpm[1:]
@@ -140,12 +120,12 @@ def _reached(model: ContactModel, rpm: FloatArray, rows: FloatArray, phaser: Pha
         inside = _rounded_up(np.maximum(rows[:-1], rows[1:]), phaser)
         return np.where(from_locked > 0.0, inside, np.maximum(inside, 0.0))
     slew = phaser.slew.retard
-    found = -_made_good(model, phaser, slew, from_locked)  # from rest
+    found = -made_good(model, phaser, slew, from_locked)  # from rest
     late = model.project.gap.fastest_crossing * phaser.delay
     for j, (start, end) in enumerate(zip(starts, ends, strict=True)):
         at = np.unique(np.r_[rpm, np.clip([start - late, end + late], rpm[0], rpm[-1])])
         held = np.interp(at, rpm, rows)
-        good = _made_good(model, phaser, slew, np.maximum(np.maximum(start - at, at - end), 0.0))
+        good = made_good(model, phaser, slew, np.maximum(np.maximum(start - at, at - end), 0.0))
         left = held - good
         rounded = _rounded_up(np.maximum(held[:-1], held[1:]), phaser) - np.minimum(good[:-1], good[1:])
         each = np.minimum(rounded, np.maximum(left[:-1], left[1:]) + phaser.resolution)
@@ -153,7 +133,7 @@ def _reached(model: ContactModel, rpm: FloatArray, rows: FloatArray, phaser: Pha
     return found
 
 
-def _made_good(model: ContactModel, phaser: Phaser, slew: float, apart: FloatArray) -> FloatArray:
+def made_good(model: ContactModel, phaser: Phaser, slew: float, apart: FloatArray) -> FloatArray:
     """Crank degrees that a phaser surely moves while the engine's speed changes by `apart` rpm."""
     seconds = np.maximum(apart / model.project.gap.fastest_crossing - phaser.delay, 0.0)
     return np.asarray(slew * seconds)

@@ -65,7 +65,7 @@ def _phaser(phaser: Phaser) -> str:
         f"travel {least:g} to {most:g}°, at rest to {phaser.rest_until:g} rpm, holds to {phaser.error:g}°, overshoots "
         f"by {phaser.overshoot:g}°, ages by {phaser.ageing:g}°, "
         f"slowest {phaser.slew.advance:g} (advance) and {phaser.slew.retard:g}°/s (retard), "
-        f"step {phaser.resolution:g}°"
+        f"begins {phaser.delay:g} s late, step {phaser.resolution:g}°"
     )
 
 
@@ -90,6 +90,8 @@ def _rules(project: Project) -> Table:
         Row("chain or belt error", (f"{running.chain:g}° either way",)),
         Row("valve-train loft", (loft,)),
         Row("tables as the only guard", ("accepted" if project.gap.tables_only_guard else "not accepted",)),
+        Row("phases that may meet between cells", (project.gap.between,)),
+        Row("fastest change of engine speed", (f"{project.gap.fastest_crossing:g} rpm a second",)),
     )
     return Table("Rules for contact", ("", "value"), rows)
 

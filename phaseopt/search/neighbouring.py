@@ -1,4 +1,9 @@
-"""The search under the looser rule, that only phases of neighbouring cells meet (`clearance/neighbours.py`).
+"""The search under the looser rule, that only phases of neighbouring speeds meet (`clearance/neighbours.py`).
+
+First phasers count as keeping up and loads as changing slowly: only four neighbouring cells meet. No table that keeps
+the looser rule breaks this one, so its bound is one on all of those. Where its tables break the looser rule, because
+phasers lag or a throttle snaps, clamps by speed within which any table keeps it (`clearance/looser_clamps.py`) take
+their place; so do the boxes that are safe in any combination.
 
 The box that the phases of four neighbouring cells span must be safe at their speed. So must each cell alone, and so
 must the corners that any two of the four span: the intake of one with the exhaust of another. That is asked of every
@@ -19,12 +24,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from phaseopt.clearance.limits import Limits, safe_places
+from phaseopt.clearance.looser_clamps import looser_clamps
+from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.neighbours import neighbours_verdict
 from phaseopt.clearance.phase_grid import boxes_around, phase_grid_of
+from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
 from phaseopt.search.limited_by import NEIGHBOURS
 from phaseopt.search.polish import LEAST_RISE, add_neighbour, score
 from phaseopt.search.problem import Box, Instance, Problem, on_both_sides, prepare
 from phaseopt.search.solver import SWEEPS_PER_CHECK, BoxResult, SearchResult, result_of, solve
+from phaseopt.tables import PhaseTables
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part
@@ -37,7 +47,7 @@ PASSES = 50  # over all cells, when cells are raised one by one
 
 @dataclass(frozen=True, eq=False)
 class NeighbourRule:
-    """What may meet between cells.
+    """What may meet between four neighbouring cells, of phasers that keep up.
 
     `ok` (R - 1, a, b) the places of the phase grid that are safe at the speed that each row of rectangles is judged at;
     `count` (R - 1, a + 1, b + 1) how many unsafe places lie before each; `rest` its place, which belongs to the rows of
@@ -51,7 +61,7 @@ class NeighbourRule:
 
     @classmethod
     def of(cls, problem: Problem, limits: Limits) -> "NeighbourRule":
-        """As `clearance/neighbours.py` judges it, on the phase grid of the limits."""
+        """On the phase grid of the limits, at the speeds of `clearance/neighbours.py`."""
         model = limits.contact
         grid = phase_grid_of(model, limits.phases_intake, limits.phases_exhaust)
         top = max(model.top_speed, float(problem.rpm[-1]))
@@ -118,7 +128,7 @@ class NeighbourRule:
 
 
 def solve_neighbouring(problem: Problem, boxes: list[Box], limits: Limits, progress: Progress) -> SearchResult:
-    """The best tables found in which no four neighbouring cells could meet unsafely, and a bound on all such.
+    """The best tables found that keep the looser rule between cells, and a bound on all such.
 
     Parameters
     ----------
@@ -142,7 +152,8 @@ def solve_neighbouring(problem: Problem, boxes: list[Box], limits: Limits, progr
     Notes
     -----
     The bound is that of a search in which any two of four neighbouring cells meet safely: it holds for all tables that
-    keep the rule. The tables are judged anew by `clearance.check_tables`, with bounds of its own.
+    keep the rule, and may be well above them where phasers lag. The tables are judged anew by `clearance.check_tables`,
+    with bounds of its own.
 
     Examples
     --------
@@ -160,11 +171,71 @@ def solve_neighbouring(problem: Problem, boxes: list[Box], limits: Limits, progr
     >>> bool(found.intake.max() <= limits.boxes[0].intake_to), found.value <= found.bound
     (True, True)
     """
-    return solve_between(problem, boxes, NeighbourRule.of(problem, limits), progress)
+    rule = NeighbourRule.of(problem, limits)
+    found, within, loose = _among_four(problem, boxes, rule, part(progress, 0.0, 0.8))
+    if _keeps(limits.contact, problem, found):
+        return found
+    best, tight = within, loose
+    for tighter in _clamped(problem, limits, best.value):
+        try:
+            tried = solve(tighter, [tighter.whole], progress=part(progress, 0.8, 1.0))
+        except InputError:  # no label left, or none that the phasers can follow
+            continue
+        if tried.value > best.value:
+            best, tight = tried, tighter
+    work = (found.sweeps + best.sweeps, found.nodes + best.nodes)
+    result = BoxResult(prepare(tight, tight.whole), best.table, best.value, found.bound, *work)
+    return result_of(tight, result, max(found.bound, best.value), found.fixed, work)
 
 
 def solve_between(problem: Problem, boxes: list[Box], rule: NeighbourRule, progress: Progress) -> SearchResult:
-    """As `solve_neighbouring`, where what may meet between cells is known."""
+    """The best tables found in which no four neighbouring cells meet unsafely, and a bound on all such."""
+    return _among_four(problem, boxes, rule, progress)[0]
+
+
+def _keeps(model: ContactModel, problem: Problem, found: SearchResult) -> bool:
+    """Whether tables keep the looser rule, lag and all."""
+    exhaust = found.intake if model.tied else found.exhaust
+    tables = PhaseTables.of(problem.rpm, problem.load, found.intake, exhaust)
+    return neighbours_verdict(model, tables, _top(model, problem)).verdict == CLEAR
+
+
+def _top(model: ContactModel, problem: Problem) -> float:
+    return max(model.top_speed, float(problem.rpm[-1]))
+
+
+def _clamped(problem: Problem, limits: Limits, least: float) -> list[Problem]:
+    """The problem within clamps by speed that keep the looser rule: those that might bring more than `least`."""
+    model = limits.contact
+    grid = phase_grid_of(model, limits.phases_intake, limits.phases_exhaust)
+    objective = np.where(problem.hard_rules(), problem.objective, -np.inf)
+
+    a, b = problem.intake, problem.intake if model.tied else problem.exhaust
+
+    def windows(clamps: FloatArray) -> list[tuple[slice, slice]]:
+        """Labels within the clamps of each speed; both cams' where one phaser moves them."""
+        ends = [np.searchsorted(axis, clamps[:, k] + 1e-9 * (-1) ** (k + 1)) for k, axis in enumerate((a, a, b, b))]
+        each = [(slice(i, j), slice(k, m)) for i, j, k, m in np.transpose(ends).tolist()]
+        return [(pair[0], slice(None)) for pair in each] if model.tied else each
+
+    def value(clamps: FloatArray) -> tuple[float, ...]:
+        rows = zip(objective, windows(clamps), strict=True)
+        return (sum(float(row[:, i, j].max(axis=(1, 2), initial=-np.inf).sum()) for row, (i, j) in rows),)
+
+    found = []
+    for clamps in looser_clamps(model, grid, problem.rpm, _top(model, problem), value):
+        labels = np.zeros((problem.rpm.size, 1, *objective.shape[2:]), dtype=np.bool_)
+        for row, window in zip(labels, windows(clamps), strict=True):
+            row[0][window] = True
+        if value(clamps)[0] > least:
+            found.append(replace(problem, rules=dict(problem.rules) | {NEIGHBOURS: labels}))
+    return found
+
+
+def _among_four(
+    problem: Problem, boxes: list[Box], rule: NeighbourRule, progress: Progress
+) -> tuple[SearchResult, SearchResult, Problem]:
+    """As `solve_between`; also the best tables within the boxes, and the problem with the rule in it."""
     within = solve(problem, boxes, progress=part(progress, 0.0, 0.3))
     loose = replace(problem, rules=dict(problem.rules) | {CONTACT: rule.alone()}, meet=rule.meet())
     sweeps = int(np.clip(SWEPT // problem.objective.size, *SWEEPS))
@@ -179,7 +250,8 @@ def solve_between(problem: Problem, boxes: list[Box], rule: NeighbourRule, progr
         starts = (each for each in (within, repaired) if each is not None)
         found += [_raised(instance, each.table, rule) for each in starts]
     table, value = max(found, key=lambda each: each[1])
-    return result_of(loose, BoxResult(instance, table, value, bound, *work), max(bound, value), first.fixed, work)
+    result = result_of(loose, BoxResult(instance, table, value, bound, *work), max(bound, value), first.fixed, work)
+    return result, within, loose
 
 
 def _repaired(loose: Problem, rule: NeighbourRule, found: SearchResult, progress: Progress) -> SearchResult | None:

@@ -158,16 +158,19 @@ def test_a_single_cam_moved_by_one_phaser(tmp_path: Path) -> None:
 
 
 def test_the_looser_rule_between_cells_is_chosen_by_name_and_shown(tmp_path: Path) -> None:
-    """The same two cells, far apart: refused by default, accepted by name, and not called clear."""
+    """The same two cells, far apart: refused by default, accepted by name where phasers follow, not called clear."""
     seats = {side: {**SEATS[side], "across": sign * 15.6} for side, sign in (("intake", 1), ("exhaust", -1))}
     project = write_project(tmp_path, seats=seats)
     boxes = phase_limits(contact_model(load_project(project))).boxes
     intake, exhaust = max(box.intake_to for box in boxes), min(box.exhaust_from for box in boxes)
-    (tmp_path / "i.csv").write_text(f"x,30,100\n1000,0,0\n3000,{intake},0\n5000,0,0\n8000,0,0\n")
-    (tmp_path / "e.csv").write_text(f"x,30,100\n1000,0,0\n3000,0,0\n5000,0,0\n8000,0,{exhaust}\n")
+    (tmp_path / "i.csv").write_text(f"x,30,100\n1000,0,0\n3000,{intake},0\n5000,0,0\n7000,0,0\n8000,0,0\n")
+    (tmp_path / "e.csv").write_text(f"x,30,100\n1000,0,0\n3000,0,0\n5000,0,0\n7000,0,0\n8000,0,{exhaust}\n")
     arguments = (project, "--intake", tmp_path / "i.csv", "--exhaust", tmp_path / "e.csv")
     assert run(*arguments).exit_code == 1
-    write_project(tmp_path, seats=seats, gap={"between": "neighbouring cells"})
+    slow = {"between": "neighbouring cells", "fastest_crossing": 2000}
+    write_project(tmp_path, seats=seats, gap=slow | {"fastest_crossing": 15000})
+    assert "the phasers cannot follow" in " ".join(run(*arguments).output.split())
+    write_project(tmp_path, seats=seats, gap=slow)
     found = run(*arguments)
     assert found.exit_code == 0, found.output
     assert "NOT CLEAR in any combination" in found.output

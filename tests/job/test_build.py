@@ -134,7 +134,8 @@ def test_the_looser_rule_builds_tables_that_are_shown_as_looser(tmp_path: Path) 
     """Heads so near that the rule between cells matters: any result is accepted, and said to be looser where
     it is no box; the clamps are then but the span of the tables."""
     near = (("across = 16.30", "across = 15.6"), ("across = -16.60", "across = -15.9"))
-    by_name = ("tables_only_guard = true", 'tables_only_guard = true\nbetween = "neighbouring cells"')
+    looser = 'between = "neighbouring cells"\nfastest_crossing = 3000'
+    by_name = ("tables_only_guard = true", f"tables_only_guard = true\n{looser}")
     found = build(load_project(pulls_alone_file(tmp_path, *near, by_name)))
     assert found.verdict.accepted
     assert found.best.search.bound >= found.best.search.value
@@ -144,4 +145,6 @@ def test_the_looser_rule_builds_tables_that_are_shown_as_looser(tmp_path: Path) 
     assert kinds == {"span", "alone", "together"}
     record = json.loads(files["run.json"])["search"]
     assert not record["clamps_safe"]
-    assert "holds only while both phasers keep up" in files["report.html"]
+    assert (
+        "looser than in any combination: holds while the engine gains or loses at most 3000 rpm" in files["report.html"]
+    )

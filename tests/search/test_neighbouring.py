@@ -49,8 +49,9 @@ def wished(project: Project, limits: Limits, seed: int) -> TorqueMap:
     return TorqueMap(torque, 0.0 * torque, known, known, False)
 
 
-def posed(folder: Path, seed: int) -> tuple[ContactModel, Limits, Problem, list[Box]]:
-    made = project(folder)
+def posed(folder: Path, seed: int, fastest: float = 3000.0) -> tuple[ContactModel, Limits, Problem, list[Box]]:
+    """`fastest`, rpm a second: at 15,000 the phasers of this engine lag over all of its table."""
+    made = project(folder, gap={"between": "neighbouring cells", "fastest_crossing": fastest})
     model = contact_model(made)
     limits = phase_limits(model)
     return model, limits, *search_problem(made, limits, wished(made, limits, seed))
@@ -60,10 +61,11 @@ def tables_of(found: SearchResult, problem: Problem) -> PhaseTables:
     return PhaseTables.of(problem.rpm, problem.load, found.intake, found.exhaust)
 
 
+@pytest.mark.parametrize("fastest", [15000.0, 3000.0])
 @pytest.mark.parametrize("seed", range(4))
-def test_keeps_the_looser_rule_and_is_no_worse_than_a_box(tmp_path: Path, seed: int) -> None:
+def test_keeps_the_looser_rule_and_is_no_worse_than_a_box(tmp_path: Path, seed: int, fastest: float) -> None:
     """The check, with bounds of its own, finds cells and neighbours clear; the box's tables are never better."""
-    model, limits, problem, boxes = posed(tmp_path, seed)
+    model, limits, problem, boxes = posed(tmp_path, seed, fastest)
     found, strict = solve_neighbouring(problem, boxes, limits, silent), solve(problem, boxes)
     verdict = check_tables(model, tables_of(found, problem))
     assert verdict.accepted
