@@ -82,11 +82,11 @@ class _Beyond:
 
     For the phase of such a cell lags into that place, less what the phaser makes good on the way; so does what the
     controller reads between that cell and the next one nearer to the place, rounded up by a step. Where that one is
-    an end of the place, `kept` holds if it stays `reserve` inside the box, `full` if it does not.
+    an end of the place, `spared` holds if it stays `reserve` inside the box, `full` if it does not.
     """
 
     reserve: float
-    kept: FloatArray
+    spared: FloatArray
     full: FloatArray
 
     @classmethod
@@ -103,8 +103,8 @@ class _Beyond:
         to_end = np.where(late > near, np.minimum(good - step, (reserve - step) / share - reserve), good - step)
         end = own[nearer, places]
         full = np.where(end | (good_near < step), good_near, np.maximum(good - step, good_near))
-        kept = np.where(end & ~own, np.maximum(to_end, good_near), full)
-        return cls(reserve, kept, np.where(own, 0.0, full))
+        spared = np.where(end & ~own, np.maximum(to_end, good_near), full)
+        return cls(reserve, spared, np.where(own, 0.0, full))
 
     def limits(self, most: FloatArray) -> FloatArray:
         """(R,) how far the cells of each speed may go where places allow `most` (R - 1,)."""
@@ -114,7 +114,7 @@ class _Beyond:
         lower, upper = lower & room, upper & room
         rows, places = np.arange(most.size + 1)[:, None], np.arange(most.size)
         keeps = np.where(rows <= places, lower, upper)
-        found = most + np.where(keeps, self.kept, self.full)
+        found = most + np.where(keeps, self.spared, self.full)
         found -= np.where(((rows == places) & lower) | ((rows == places + 1) & upper), self.reserve, 0.0)
         return np.asarray(found.min(axis=1))
 
