@@ -97,7 +97,7 @@ def pages() -> Iterator[Path]:
 
 
 def files_of_tests() -> list[Path]:
-    """The tests of the package, but for this page, which has to name the words; those from outside speak for themselves."""
+    """The tests of the package, but for this page, which has to name the words; those from outside are apart."""
     found = (ROOT / "tests").rglob("*.py")
     return sorted(path for path in found if path != Path(__file__).resolve() and "outside" not in path.parts)
 

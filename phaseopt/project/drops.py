@@ -18,7 +18,13 @@ DropMillimetres = Annotated[Millimetres, Field(gt=0, lt=25)]  # more is no valve
 
 
 class Clay(ProjectSection):
-    """A strip of clay squeezed between valve and piston while the crank was turned through TDC."""
+    """A strip of clay squeezed between valve and piston while the crank was turned through TDC.
+
+    Examples
+    --------
+    >>> Clay(thickness=2.4, centreline=110.0).thickness  # one cylinder
+    (2.4,)
+    """
 
     thickness: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
         min_length=1,
@@ -38,7 +44,13 @@ class Clay(ProjectSection):
 
 
 class Geometry(ProjectSection):
-    """What makes the drop: dimensions of head, gasket, block and piston at TDC."""
+    """What makes the drop: dimensions of head, gasket, block and piston at TDC.
+
+    Examples
+    --------
+    >>> Geometry(deck=0.2, gasket=0.9, recession=1.5, pocket_depth=2.5).error  # mm
+    0.15
+    """
 
     deck: Millimetres = Field(gt=-20, lt=20, description="piston crown below the block's deck at TDC, mm (- = proud)")
     gasket: Millimetres = Field(ge=0, lt=10, description="head gasket, compressed, mm")
@@ -80,6 +92,11 @@ class Drop(ProjectSection):
     """Valve drop: how far a valve moves from its seat along its own axis until it meets the piston.
 
     Any of the sources, best first; several are compared with each other.
+
+    Examples
+    --------
+    >>> Drop(at_tdc=[5.1, 5.0, 5.2, 5.1]).at_tdc  # cylinders 1 to 4, mm
+    (5.1, 5.0, 5.2, 5.1)
     """
 
     readings: Annotated[tuple[InputFile, ...], ONE_OR_MORE] = Field(
@@ -113,7 +130,13 @@ class Drop(ProjectSection):
 
 
 class Drops(ProjectSection):
-    """Valve drop of both kinds of valve."""
+    """Valve drop of both kinds of valve.
+
+    Examples
+    --------
+    >>> Drops(intake=Drop(at_tdc=5.1), exhaust=Drop(at_tdc=5.6)).exhaust.at_tdc
+    (5.6,)
+    """
 
     intake: Drop
     exhaust: Drop

@@ -11,7 +11,13 @@ CelsiusSpan = tuple[Celsius, Celsius]
 
 
 class Gates(ProjectSection):
-    """Limits that a logged row must keep to; a row outside is no torque reading."""
+    """Limits that a logged row must keep to; a row outside is no torque reading.
+
+    Examples
+    --------
+    >>> Gates(mixture=(0.84, 0.92), coolant=(80.0, 95.0)).coolant  # °C
+    (80.0, 95.0)
+    """
 
     mixture: tuple[float, float] | None = Field(None, description="[least, most] lambda")
     coolant: CelsiusSpan | None = Field(None, description="[least, most] °C")
@@ -29,7 +35,13 @@ class Gates(ProjectSection):
 
 
 class Driveline(ProjectSection):
-    """What is lost between flywheel and roller: constant + share of torque + speed term, at the engine's shaft."""
+    """What is lost between flywheel and roller: constant + share of torque + speed term, at the engine's shaft.
+
+    Examples
+    --------
+    >>> Driveline(constant="2 lbf ft", share="3 percent").share
+    0.03
+    """
 
     constant: Annotated[float, quantity("N m")] = Field(0.0, ge=0, description="N m lost at any speed and torque")
     share: Annotated[float, quantity("")] = Field(0.0, ge=0, lt=0.5, description="share of flywheel torque lost")
@@ -37,7 +49,13 @@ class Driveline(ProjectSection):
 
 
 class Dyno(ProjectSection):
-    """Where torque was measured, and what turns with the engine."""
+    """Where torque was measured, and what turns with the engine.
+
+    Examples
+    --------
+    >>> Dyno(at="wheel", ratio=4.3).corrected
+    False
+    """
 
     at: Literal["flywheel", "hub", "wheel"] = Field("flywheel", description='"flywheel", "hub" or "wheel"')
     ratio: float | None = Field(None, gt=0, description="overall ratio: engine turns for one turn of hub or roller")

@@ -21,7 +21,14 @@ OVERSPEED_DEFAULT = 1.10  # of redline (design: contact is checked up to here)
 
 
 class Crank(ProjectSection):
-    """Crank, rod and piston."""
+    """Crank, rod and piston.
+
+    Examples
+    --------
+    >>> crank = Crank(bore="3.15 in", stroke=86.0, rod=140.0, compression_ratio=11.5, redline=7500)
+    >>> round(crank.bore, 2), round(crank.top_speed)  # in mm; contact is checked up to 110 % of redline
+    (80.01, 8250)
+    """
 
     bore: Millimetres = Field(gt=0, lt=300, description="bore, mm")
     stroke: Millimetres = Field(gt=0, lt=300, description="stroke, mm")
@@ -52,7 +59,15 @@ class Crank(ProjectSection):
 
 
 class Duration(ProjectSection):
-    """One line of a cam card: how long the lobe is above a check lift."""
+    """One line of a cam card: how long the lobe is above a check lift.
+
+    Examples
+    --------
+    >>> Duration(at=1.0, degrees=252.0).flanks
+    (126.0, 126.0)
+    >>> Duration(at=1.0, before=128.0, after=124.0).flanks
+    (128.0, 124.0)
+    """
 
     at: Millimetres = Field(gt=0, description="check lift, mm, at the lifter (tappet) or valve as measured_at says")
     degrees: CrankDegrees | None = Field(None, gt=0, lt=720, description="duration, crank degrees")
@@ -78,7 +93,13 @@ class Duration(ProjectSection):
 
 
 class TdcLift(ProjectSection):
-    """Valve lift read on the engine at gas-exchange TDC; it narrows what a cam card leaves open."""
+    """Valve lift read on the engine at gas-exchange TDC; it narrows what a cam card leaves open.
+
+    Examples
+    --------
+    >>> TdcLift(lift="0.090 in", centreline=108.0).lift  # mm
+    2.286
+    """
 
     lift: Millimetres = Field(ge=0, description="valve lift at TDC on the dial gauge, lash as set, mm")
     centreline: CrankDegrees = Field(
@@ -88,7 +109,14 @@ class TdcLift(ProjectSection):
 
 
 class CamCard(ProjectSection):
-    """A cam card: peak lift and durations at check lifts."""
+    """A cam card: peak lift and durations at check lifts.
+
+    Examples
+    --------
+    >>> lines = [Duration(at=1.0, degrees=252.0), Duration(at=6.0, degrees=160.0)]
+    >>> CamCard(lift=10.2, durations=lines, measured_at="valve").flank_error  # crank degrees, flanks not stated
+    3.0
+    """
 
     lift: Millimetres = Field(gt=0, description="peak lift, mm, at the lifter (tappet) or valve as measured_at says")
     durations: tuple[Duration, ...] = Field(min_length=2, description="durations at two or more check lifts")
@@ -126,14 +154,27 @@ class CamCard(ProjectSection):
 
 
 class Slew(ProjectSection):
-    """How fast a phaser moves, slowest with hot oil."""
+    """How fast a phaser moves, slowest with hot oil.
+
+    Examples
+    --------
+    >>> Slew(advance=90.0, retard=60.0).retard
+    60.0
+    """
 
     advance: float = Field(gt=0, description="crank degrees a second when advancing")
     retard: float = Field(gt=0, description="crank degrees a second when retarding")
 
 
 class Phaser(ProjectSection):
-    """A cam phaser: where it can go, how well it holds and how fast it moves."""
+    """A cam phaser: where it can go, how well it holds and how fast it moves.
+
+    Examples
+    --------
+    >>> slew = Slew(advance=90.0, retard=60.0)
+    >>> Phaser(travel=(0.0, 40.0), slew=slew).error  # crank degrees, the default
+    1.0
+    """
 
     travel: tuple[Travel, Travel] = Field(description="[least, most] crank degrees from rest, + = advanced")
     rest_until: Rpm = Field(0.0, ge=0, description="rpm up to which it is locked at rest")
@@ -169,7 +210,16 @@ class Phaser(ProjectSection):
 
 
 class Cam(ProjectSection):
-    """One camshaft's lobes, valves and how it was fitted."""
+    """One camshaft's lobes, valves and how it was fitted.
+
+    Examples
+    --------
+    >>> lines = [Duration(at=1.0, degrees=252.0), Duration(at=6.0, degrees=160.0)]
+    >>> card = CamCard(lift=10.2, durations=lines, measured_at="valve")
+    >>> cam = Cam(valves=2, head_diameter=31.0, tilt=21.0, card=card, centreline=110.0, offset=-6.0)
+    >>> cam.phaser is None, cam.lift_error  # a fixed cam; a card has no error of measured lift
+    (True, 0.0)
+    """
 
     valves: int = Field(ge=1, le=3, description="valves of this kind in a cylinder")
     head_diameter: Millimetres = Field(gt=0, description="valve head diameter, mm")
@@ -215,7 +265,13 @@ class Cam(ProjectSection):
 
 
 class Seat(ProjectSection):
-    """Where a closed valve's head is: the centre of its lower face, and how its stem leans."""
+    """Where a closed valve's head is: the centre of its lower face, and how its stem leans.
+
+    Examples
+    --------
+    >>> Seat(across=17.0, margin="1.2 mm").height  # mm above the joint face
+    0.0
+    """
 
     across: Millimetres = Field(description="from the cylinder axis across the crank, mm, intake side +")
     along: Millimetres | None = Field(
@@ -258,6 +314,12 @@ class Seats(ProjectSection):
 
     One entry of a kind means two valves, mirrored along the crank. With a third valve between them, give that one
     too: entries off the cylinder's middle are mirrored where fewer are given than there are valves.
+
+    Examples
+    --------
+    >>> seats = Seats(intake=[Seat(across=17.0, along=18.0, margin=1.2)], exhaust=[Seat(across=-16.0, margin=1.3)])
+    >>> [seat.along for seat in seats.all_of("intake", 2)]
+    [-18.0, 18.0]
     """
 
     intake: SeatList = ()

@@ -13,7 +13,13 @@ from phaseopt.values.units import UnitError, scale, to_number
 
 
 class Channel(ProjectSection):
-    """How a log or a controller's table counts phases."""
+    """How a log or a controller's table counts phases.
+
+    Examples
+    --------
+    >>> Channel(sign=-1, zero=3.0, **{"in": "cam deg"}).phase(13.0).item()  # 10 cam degrees of retard
+    -20.0
+    """
 
     sign: Literal[1, -1] = Field(description="1 = the log counts advance as +, -1 = retard as +")
     zero: float = Field(allow_inf_nan=False, description="what the log reads at rest, in the log's own degrees")
@@ -43,14 +49,26 @@ class Channel(ProjectSection):
 
 
 class Channels(ProjectSection):
-    """Logged phases of both cams."""
+    """Logged phases of both cams.
+
+    Examples
+    --------
+    >>> Channels(intake=Channel(sign=1, zero=0.0, **{"in": "crank deg"})).exhaust is None
+    True
+    """
 
     intake: Channel | None = None
     exhaust: Channel | None = None
 
 
 class LogColumns(ProjectSection):
-    """The log's own column names."""
+    """The log's own column names.
+
+    Examples
+    --------
+    >>> LogColumns(rpm="Engine speed", load="MAP", torque="Torque").torque
+    'Torque'
+    """
 
     rpm: str = Field(description="engine speed column")
     torque: str | None = Field(None, description="torque column (only inertia sweeps do without)")
@@ -97,7 +115,13 @@ def unit_like(unit: str) -> AfterValidator:
 
 
 class LogUnits(ProjectSection):
-    """Units of the log's columns where they are not N·m, kPa, °C, seconds and lambda."""
+    """Units of the log's columns where they are not N·m, kPa, °C, seconds and lambda.
+
+    Examples
+    --------
+    >>> LogUnits(torque="lbf ft", load="psi").air_temperature
+    'degC'
+    """
 
     torque: Annotated[str, unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
     load: Annotated[str, unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
@@ -110,7 +134,13 @@ class LogUnits(ProjectSection):
 
 
 class FullThrottleMark(ProjectSection):
-    """What makes a logged row full throttle."""
+    """What makes a logged row full throttle.
+
+    Examples
+    --------
+    >>> FullThrottleMark(depression_below="30 mbar").depression_below  # kPa
+    3.0
+    """
 
     throttle_above: float | None = Field(None, gt=0, le=100, description="throttle position, percent")
     depression_below: Kilopascals | None = Field(
@@ -128,7 +158,13 @@ FactorName = Literal["flow", "friction", "wall temperature", "burn duration"]
 
 
 class TorquePrior(ProjectSection):
-    """The simulation as what torque is expected to be before the pulls count."""
+    """The simulation as what torque is expected to be before the pulls count.
+
+    Examples
+    --------
+    >>> TorquePrior(calibrate=("flow", "friction")).calibrate
+    ('flow', 'friction')
+    """
 
     calibrate: tuple[FactorName, ...] = Field(
         ("flow", "friction", "wall temperature", "burn duration"),
@@ -137,7 +173,16 @@ class TorquePrior(ProjectSection):
 
 
 class Torque(ProjectSection):
-    """Logged torque: how to read it and which pulls there are."""
+    """Logged torque: how to read it and which pulls there are.
+
+    Examples
+    --------
+    >>> pull = Pull(kind="sweep", files=["run-1.csv"])
+    >>> columns = LogColumns(rpm="rpm", load="map", torque="tq")
+    >>> mark = FullThrottleMark(throttle_above=95.0)
+    >>> Torque(correction="none", columns=columns, full_throttle=mark, pulls=[pull]).bin  # rpm
+    250.0
+    """
 
     correction: Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"] = Field(
         description='standard to correct to: "SAE J1349", "ISO 1585", "DIN 70020" or "none"'

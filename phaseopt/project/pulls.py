@@ -8,7 +8,13 @@ from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Proj
 
 
 class Dialect(ProjectSection):
-    """How a log's text is written, where the file leaves it open; the rest is found."""
+    """How a log's text is written, where the file leaves it open; the rest is found.
+
+    Examples
+    --------
+    >>> Dialect(delimiter="semicolon", decimal="comma").encoding is None  # found from the file
+    True
+    """
 
     delimiter: Literal["comma", "semicolon", "tab", "space"] | None = Field(
         None, description='between columns: "comma", "semicolon", "tab" or "space"'
@@ -21,7 +27,13 @@ class Dialect(ProjectSection):
 
 
 class Weather(ProjectSection):
-    """The dyno cell's air on the day."""
+    """The dyno cell's air on the day.
+
+    Examples
+    --------
+    >>> Weather(pressure="1013 mbar", temperature="68 degF", humidity=0.45).pressure  # kPa
+    101.3
+    """
 
     pressure: Kilopascals = Field(gt=50, lt=120, description="barometer at the dyno, kPa (not reduced to sea level)")
     temperature: Celsius = Field(gt=-40, lt=60, description="intake air, °C")
@@ -29,7 +41,13 @@ class Weather(ProjectSection):
 
 
 class PullOffsets(ProjectSection):
-    """How the cams were fitted on the day of a pull."""
+    """How the cams were fitted on the day of a pull.
+
+    Examples
+    --------
+    >>> PullOffsets(intake=-6.0).exhaust is None  # as under [exhaust]
+    True
+    """
 
     intake: CrankDegrees | None = Field(
         None, gt=-90, lt=90, description="intake installed offset that day, crank degrees"
@@ -40,7 +58,13 @@ class PullOffsets(ProjectSection):
 
 
 class PullRest(ProjectSection):
-    """What the phase channels read with the phasers at rest before the pull."""
+    """What the phase channels read with the phasers at rest before the pull.
+
+    Examples
+    --------
+    >>> PullRest(intake=0.5).intake
+    0.5
+    """
 
     intake: float | None = Field(None, description="intake channel at rest, in the log's own degrees")
     exhaust: float | None = Field(None, description="exhaust channel at rest, in the log's own degrees")
@@ -51,7 +75,13 @@ PullKind = Literal["sweep", "inertia sweep", "steady"]
 
 
 class Pull(ProjectSection):
-    """One pull on the dyno: its log files and the day's conditions."""
+    """One pull on the dyno: its log files and the day's conditions.
+
+    Examples
+    --------
+    >>> Pull(kind="steady", files=["steady-*.csv"]).files
+    ('steady-*.csv',)
+    """
 
     name: str | None = Field(None, min_length=1, description="its name (left out = the first file's name)")
     kind: PullKind = Field(description='"sweep" against a brake, "inertia sweep" of a roller, or "steady" points')

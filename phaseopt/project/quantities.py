@@ -73,7 +73,21 @@ Arrangement = Literal["both", "intake", "exhaust", "together"]
 
 
 class ProjectSection(BaseModel):
-    """A part of the project file: no unknown keys, no change after reading."""
+    """A part of the project file: no unknown keys, no change after reading.
+
+    Examples
+    --------
+    >>> class Spring(ProjectSection):
+    ...     "A valve spring."
+    ...     rate: float = Field(gt=0, description="N/mm")
+    >>> print(Spring.__doc__)
+    A valve spring.
+    <BLANKLINE>
+    Parameters
+    ----------
+    rate : float
+        N/mm
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
 

@@ -8,7 +8,13 @@ from phaseopt.project.quantities import CrankDegrees, Grams, Millimetres, Projec
 
 
 class StaticGaps(ProjectSection):
-    """Least clearance turned by hand, cold (common practice for steel rods)."""
+    """Least clearance turned by hand, cold (common practice for steel rods).
+
+    Examples
+    --------
+    >>> StaticGaps(intake="0.080 in").intake  # mm
+    2.032
+    """
 
     intake: Millimetres = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 or more)")
     exhaust: Millimetres = Field(2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 or more)")
@@ -16,7 +22,13 @@ class StaticGaps(ProjectSection):
 
 
 class Rod(ProjectSection):
-    """What stretches at speed. Every road and race engine is inside the ranges; outside them a unit is wrong."""
+    """What stretches at speed. Every road and race engine is inside the ranges; outside them a unit is wrong.
+
+    Examples
+    --------
+    >>> Rod(reciprocating_mass=480.0, section=140.0).modulus  # GPa, steel
+    205.0
+    """
 
     reciprocating_mass: Grams = Field(ge=50, le=5000, description="piston, pin, rings and the rod's small end, g")
     section: Annotated[float, quantity("mm^2")] = Field(ge=20, le=2000, description="rod beam section, mm²")
@@ -29,14 +41,26 @@ class Rod(ProjectSection):
 
 
 class Loft(ProjectSection):
-    """Valve-train loft: how far valves leave the lobe above a speed."""
+    """Valve-train loft: how far valves leave the lobe above a speed.
+
+    Examples
+    --------
+    >>> Loft(above=7800.0, rate=0.05).rate  # mm for each 500 rpm beyond
+    0.05
+    """
 
     above: Rpm = Field(gt=0, description="rpm from which valves may loft")
     rate: Millimetres = Field(ge=0, description="mm of loft for each 500 rpm beyond")
 
 
 class RunningGaps(ProjectSection):
-    """What a running engine takes from the clearance, and what must be left."""
+    """What a running engine takes from the clearance, and what must be left.
+
+    Examples
+    --------
+    >>> RunningGaps(rod=Rod(reciprocating_mass=480.0, section=140.0)).reserve  # mm
+    0.5
+    """
 
     reserve: Millimetres = Field(
         0.5, ge=0.1, description="clearance left with everything below taken off, mm (0.1 or more)"
@@ -51,7 +75,14 @@ class RunningGaps(ProjectSection):
 
 
 class GapRules(ProjectSection):
-    """The two rules of contact."""
+    """The two rules of contact.
+
+    Examples
+    --------
+    >>> rules = GapRules(running=RunningGaps(rod=Rod(reciprocating_mass=480.0, section=140.0)))
+    >>> rules.static.intake, rules.between
+    (2.0, 'any with any')
+    """
 
     tables_only_guard: bool = Field(
         False, description="true = I know that a phaser fault could make valve and piston meet"

@@ -45,14 +45,26 @@ InItsUnit = Annotated[float, BeforeValidator(_in_unit_of), Field(allow_inf_nan=F
 
 
 class TablePair(ProjectSection):
-    """A pair of phase tables in the neutral CSV format; a fixed cam has none."""
+    """A pair of phase tables in the neutral CSV format; a fixed cam has none.
+
+    Examples
+    --------
+    >>> TablePair().intake is None  # a fixed cam has no table
+    True
+    """
 
     intake: InputFile | None = Field(None, description="intake phase CSV")
     exhaust: InputFile | None = Field(None, description="exhaust phase CSV")
 
 
 class Tables(ProjectSection):
-    """Axes of the tables."""
+    """Axes of the tables.
+
+    Examples
+    --------
+    >>> Tables(rpm=[1000, 4000, 7500], load=[40, 70, 100]).check_lift  # mm
+    1.0
+    """
 
     rpm: RpmAxis = Field(description="engine speed breakpoints, rpm")
     load: LoadAxis = Field(description="load breakpoints, kPa manifold pressure; the top row is full throttle")
@@ -61,7 +73,13 @@ class Tables(ProjectSection):
 
 
 class Weight(ProjectSection):
-    """Cells that count more or less than others."""
+    """Cells that count more or less than others.
+
+    Examples
+    --------
+    >>> Weight(rpm=(2000, 3500), load=(60, 100), weight=2.0).weight
+    2.0
+    """
 
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load")
@@ -69,7 +87,13 @@ class Weight(ProjectSection):
 
 
 class OverlapCap(ProjectSection):
-    """Cells whose overlap at the check lift is capped."""
+    """Cells whose overlap at the check lift is capped.
+
+    Examples
+    --------
+    >>> OverlapCap(rpm=(0, 1500), load=(0, 50), degrees=10.0).degrees
+    10.0
+    """
 
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load")
@@ -77,7 +101,13 @@ class OverlapCap(ProjectSection):
 
 
 class Pin(ProjectSection):
-    """Cells whose phases are held."""
+    """Cells whose phases are held.
+
+    Examples
+    --------
+    >>> Pin(rpm=(0, 1500), load=(0, 100), intake=0.0).exhaust is None  # free
+    True
+    """
 
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load")
@@ -92,7 +122,13 @@ class Pin(ProjectSection):
 
 
 class Cap(ProjectSection):
-    """Cells below full load whose simulated quantity is capped."""
+    """Cells below full load whose simulated quantity is capped.
+
+    Examples
+    --------
+    >>> Cap(rpm=(1000, 2500), load=(20, 60), of="peak pressure", most="60 bar").most  # kPa
+    6000.0
+    """
 
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load; the top row is never capped")
@@ -101,7 +137,13 @@ class Cap(ProjectSection):
 
 
 class Cost(ProjectSection):
-    """Cells below full load whose simulated quantity costs torque."""
+    """Cells below full load whose simulated quantity costs torque.
+
+    Examples
+    --------
+    >>> Cost(rpm=(1000, 4000), load=(20, 70), of="residual", above="12 percent", price=0.5).above
+    12.0
+    """
 
     rpm: Span = Field(description="[from, to] rpm")
     load: Span = Field(description="[from, to] load; the top row never pays")
@@ -111,7 +153,13 @@ class Cost(ProjectSection):
 
 
 class Search(ProjectSection):
-    """What the best tables are."""
+    """What the best tables are.
+
+    Examples
+    --------
+    >>> Search(caution=1.5).part_load
+    'torque'
+    """
 
     caution: float = Field(
         1.0, ge=0, description="how many standard deviations of uncertainty are taken off the torque"
@@ -135,7 +183,13 @@ class Search(ProjectSection):
 
 
 class Report(ProjectSection):
-    """How results are shown; files for machines keep the documented units."""
+    """How results are shown; files for machines keep the documented units.
+
+    Examples
+    --------
+    >>> Report(units="inch").units
+    'inch'
+    """
 
     units: Units = Field(
         "metric", description='"metric" (mm, N·m, kW) or "inch" (thousandths of an inch, lb-ft, hp) in words and pages'

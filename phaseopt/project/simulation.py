@@ -17,7 +17,13 @@ WallTemperature = Annotated[Celsius, Field(gt=-40, lt=1200)]
 
 
 class Taper(ProjectSection):
-    """A piece of pipe that widens or narrows evenly. The bounds from below stop metres and centimetres."""
+    """A piece of pipe that widens or narrows evenly. The bounds from below stop metres and centimetres.
+
+    Examples
+    --------
+    >>> Taper(length=90.0, start=42.0).end is None  # a plain pipe
+    True
+    """
 
     length: Millimetres = Field(ge=1, le=10000, description="length along the middle, mm")
     start: Millimetres = Field(ge=8, le=500, description="inner diameter where the flow enters, mm")
@@ -62,7 +68,13 @@ def _flows(rows: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], 
 
 
 class FlowBench(ProjectSection):
-    """Flow figures of one cylinder's port as a flow bench gave them."""
+    """Flow figures of one cylinder's port as a flow bench gave them.
+
+    Examples
+    --------
+    >>> FlowBench(depression="28 inH2O", rows=[(2.0, "60 cfm"), (8.0, "190 cfm")]).rows[0][0]
+    2.0
+    """
 
     depression: Kilopascals = Field(gt=0.5, lt=40, description='pressure difference of the test, kPa ("28 inH2O")')
     rows: Annotated[
@@ -74,7 +86,13 @@ class FlowBench(ProjectSection):
 
 
 class Tract(ProjectSection):
-    """What intake and exhaust have in common: seats, flow, port."""
+    """What intake and exhaust have in common: seats, flow, port.
+
+    Examples
+    --------
+    >>> Tract(throat=27.0, stem=5.5, port=[Taper(length=90.0, start=40.0, end=36.0)]).seat_width  # mm
+    1.4
+    """
 
     throat: Millimetres = Field(gt=0, description="diameter of the port just behind the seat, mm")
     stem: Millimetres = Field(gt=0, description="valve stem diameter, mm")
@@ -110,7 +128,14 @@ class Tract(ProjectSection):
 
 
 class IntakeTract(Tract):
-    """From plenum or bellmouth to the intake valves."""
+    """From plenum or bellmouth to the intake valves.
+
+    Examples
+    --------
+    >>> port, runner = [Taper(length=90.0, start=40.0, end=36.0)], [Taper(length=250.0, start=44.0, end=40.0)]
+    >>> IntakeTract(throat=27.0, stem=5.5, port=port, runner=runner).wall  # °C
+    50.0
+    """
 
     runner: Tapers = Field(
         min_length=1, max_length=PIECES, description="pieces of one runner, from plenum or bellmouth to the head's face"
@@ -124,7 +149,15 @@ class IntakeTract(Tract):
 
 
 class ExhaustTract(Tract):
-    """From the exhaust valves to the open end."""
+    """From the exhaust valves to the open end.
+
+    Examples
+    --------
+    >>> port, pipe = [Taper(length=70.0, start=34.0)], [Taper(length=600.0, start=40.0)]
+    >>> tract = ExhaustTract(throat=24.0, stem=5.5, port=port, primary=pipe, tail=[Taper(length=1900.0, start=60.0)])
+    >>> tract.secondary is None  # all primaries meet in one collector
+    True
+    """
 
     primary: Tapers = Field(
         min_length=1,
@@ -161,7 +194,14 @@ def _refuse_two_sources(tract: Tract, main: str) -> None:
 
 
 class FrictionLaw(ProjectSection):
-    """Friction mean effective pressure after Chen and Flynn, in bar."""
+    """Friction mean effective pressure after Chen and Flynn, in bar.
+
+    Examples
+    --------
+    >>> law = FrictionLaw()
+    >>> round(law.constant + law.pressure * 80.0 + law.speed * 18.0 + law.speed_squared * 18.0**2, 2)  # bar
+    2.71
+    """
 
     constant: float = Field(0.4, ge=0, le=5, description="constant part, bar")
     pressure: float = Field(0.005, ge=0, le=0.1, description="share of peak cylinder pressure")
@@ -170,7 +210,13 @@ class FrictionLaw(ProjectSection):
 
 
 class Factors(ProjectSection):
-    """Factors of an earlier calibration, for an engine with no pulls of its own yet."""
+    """Factors of an earlier calibration, for an engine with no pulls of its own yet.
+
+    Examples
+    --------
+    >>> Factors(friction=1.1).named
+    {'friction': 1.1}
+    """
 
     flow: float = Field(1.0, ge=0.8, le=1.2, description="flow through the valves")
     friction: float = Field(1.0, ge=0.5, le=1.6, description="friction")
@@ -184,7 +230,15 @@ class Factors(ProjectSection):
 
 
 class Cycle(ProjectSection):
-    """The engine as the cycle simulation needs it, beside crank, cams and valve heads."""
+    """The engine as the cycle simulation needs it, beside crank, cams and valve heads.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> cycle = load_project("examples/hillclimb/project.toml").cycle
+    >>> cycle.throttles, cycle.fuel
+    ('shared', 'petrol')
+    """
 
     intake: IntakeTract
     exhaust: ExhaustTract

@@ -9,7 +9,13 @@ from phaseopt.project.quantities import CrankDegrees, InputFile, ProjectSection,
 
 
 class GridColumns(ProjectSection):
-    """The grid file's own column names. Each cam that moves has its true centreline, or its phase."""
+    """The grid file's own column names. Each cam that moves has its true centreline, or its phase.
+
+    Examples
+    --------
+    >>> GridColumns(icl="icl", exhaust_phase="ex_deg").torque
+    'torque'
+    """
 
     rpm: str = Field("rpm", description="engine speed column")
     load: str = Field("load", description="load column, in the tables' loads: the last one is full throttle")
@@ -37,14 +43,26 @@ class GridColumns(ProjectSection):
 
 
 class GridUnits(ProjectSection):
-    """Units of the grid's columns where they are not N·m and kPa."""
+    """Units of the grid's columns where they are not N·m and kPa.
+
+    Examples
+    --------
+    >>> GridUnits(torque="lbf ft").load
+    'kPa'
+    """
 
     torque: Annotated[str, unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
     load: Annotated[str, unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
 
 
 class GridOffsets(ProjectSection):
-    """How the cams were fitted for the grid's phases."""
+    """How the cams were fitted for the grid's phases.
+
+    Examples
+    --------
+    >>> GridOffsets(intake=-6.0).intake
+    -6.0
+    """
 
     intake: CrankDegrees | None = Field(
         None, gt=-90, lt=90, description="intake installed offset of the grid's phases, crank degrees"
@@ -55,7 +73,14 @@ class GridOffsets(ProjectSection):
 
 
 class TorqueGrid(ProjectSection):
-    """Torque over a full grid of speed, load and both timings, from elsewhere, in place of pulls."""
+    """Torque over a full grid of speed, load and both timings, from elsewhere, in place of pulls.
+
+    Examples
+    --------
+    >>> grid = TorqueGrid(file="examples/hillclimb/true-torque.csv", origin="our own simulation of May")
+    >>> grid.columns.rpm, grid.units.torque
+    ('rpm', 'N m')
+    """
 
     file: InputFile = Field(description="CSV of the grid, one row a node")
     origin: str | None = Field(
