@@ -1,12 +1,16 @@
 """The library as a notebook uses it: few names, light to import, and results that show themselves."""
 
 import ast
+import importlib
+import inspect
+import re
 import runpy
 import subprocess
 import sys
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 import numpy as np
@@ -23,6 +27,7 @@ from phaseopt.report.cards import card
 from phaseopt.report.document import Lines
 from phaseopt.torque_model import TorqueModel
 
+PACKAGE = ROOT / "phaseopt"
 HOSTILE = '<script>alert("x")</script> & "Fennel"'
 
 
@@ -41,6 +46,41 @@ def test_names_are_the_same_for_python_and_for_type_checkers() -> None:
         assert not (ROOT / "phaseopt" / f"{name}.py").exists()
     with pytest.raises(AttributeError, match="no_such_name"):
         _ = po.no_such_name
+
+
+def public() -> list[tuple[str, Any]]:
+    """Classes and functions that the package and its rooms hand out."""
+    rooms = [importlib.import_module(f"phaseopt.{path.parent.name}") for path in PACKAGE.glob("*/__init__.py")]
+    every = [
+        (f"{room.__name__}.{name}", getattr(room, name)) for room in rooms for name in getattr(room, "__all__", ())
+    ]
+    every += [(name, getattr(po, name)) for name in po.__all__]
+    return [(name, thing) for name, thing in every if inspect.isclass(thing) or inspect.isfunction(thing)]
+
+
+def sections(thing: Any) -> dict[str, str]:
+    """The sections of a numpydoc docstring by their titles (numpydoc.readthedocs.io, docstring standard)."""
+    parts = re.split(r"^(\w[\w ]*)\n-{3,}$", inspect.getdoc(thing) or "", flags=re.MULTILINE)
+    return dict(zip(parts[1::2], parts[2::2], strict=True))
+
+
+def test_public_names_are_documented() -> None:
+    """Parameters, what comes back, and an example that runs, or the function whose example makes such a result."""
+    things = public()
+    shown = {thing.__name__ for _, thing in things if ">>>" in sections(thing).get("Examples", "")}
+    lacking = []
+    for name, thing in things:
+        found = sections(thing)
+        keys = getattr(thing, "model_fields", {})  # a section of the project file has its own names
+        taken = [(key in keys and keys[key].alias) or key for key in inspect.signature(thing).parameters]
+        described = found.get("Parameters", "") + found.get("Attributes", "")
+        lacking += [f"{name}: {key}" for key in taken if not re.search(rf"\b{key}\b", described)]
+        returns = inspect.isfunction(thing) and thing.__annotations__["return"] not in (None, "None")
+        if returns and "Returns" not in found and "Yields" not in found:
+            lacking.append(f"{name}: Returns")
+        if thing.__name__ not in shown and found.get("See Also", "").strip() not in shown:
+            lacking.append(f"{name}: Examples")
+    assert lacking == []
 
 
 def test_importing_it_and_asking_for_help_imports_nothing_heavy() -> None:

@@ -54,6 +54,16 @@ class BoxVerdict:
         In one word, and in a sentence.
     broken_by : str
         Where every cell is clear and the box is not, the cells whose phases break it together; else empty.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance.model import contact_model
+    >>> from phaseopt.project.load import load_project
+    >>> model = contact_model(load_project("examples/intake_only/project.toml"))
+    >>> from phaseopt.tables import rest_tables
+    >>> box = check_tables(model, rest_tables(model.project)).box
+    >>> box.range.size, box.verdict  # a single timing
+    (1.0, 'clear')
     """
 
     range: SafeBox
@@ -87,6 +97,16 @@ class Verdict(ShowsItself):
         The gap with the least margin of all cells, in a sentence.
     neighbours : NeighboursVerdict or None
         The looser rule between cells; None where the project does not choose it.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance.model import contact_model
+    >>> from phaseopt.project.load import load_project
+    >>> model = contact_model(load_project("examples/intake_only/project.toml"))
+    >>> from phaseopt.tables import rest_tables
+    >>> verdict = check_tables(model, rest_tables(model.project))
+    >>> verdict.cells["verdict"].dims, set(verdict.cells["verdict"].values.ravel().tolist())
+    (('rpm', 'load'), {'clear'})
     """
 
     contact: ContactModel

@@ -28,6 +28,16 @@ class FullTravel:
         fitted offset where that is so already, None where no offset within 60° does it.
     needs : tuple of str
         What each cam would need to be clear, in words.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance.model import contact_model
+    >>> from phaseopt.project.load import load_project
+    >>> model = contact_model(load_project("examples/intake_only/project.toml"))
+    >>> from phaseopt.clearance.limits import phase_limits
+    >>> found = phase_limits(model).full_travel
+    >>> found.verdict, sorted(found.static) == sorted(model.contacts)
+    ('clear', True)
     """
 
     verdict: str

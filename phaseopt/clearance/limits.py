@@ -83,6 +83,15 @@ class SpeedLimits:
         Most retarded and most advanced phase of both cams [crank degrees].
     intake_limited_by, exhaust_limited_by : tuple of r str
         What limits further advance of the intake cam, and further retard of the exhaust cam: words in `EDGES`.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance.model import contact_model
+    >>> from phaseopt.project.load import load_project
+    >>> model = contact_model(load_project("examples/intake_only/project.toml"))
+    >>> clamps = phase_limits(model).together
+    >>> clamps.rpm.shape == clamps.intake_to.shape, bool((clamps.intake_to >= clamps.intake_from).all())
+    (True, True)
     """
 
     rpm: FloatArray
@@ -129,6 +138,15 @@ class Limits(ShowsItself):
         What the whole travel would do.
     faults : tuple of Fault
         What each fault of a phaser would do, the other one anywhere in the boxes.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance.model import contact_model
+    >>> from phaseopt.project.load import load_project
+    >>> model = contact_model(load_project("examples/intake_only/project.toml"))
+    >>> limits = phase_limits(model)
+    >>> limits.phases_exhaust.tolist(), limits.boxes[0].exhaust_to  # a fixed cam
+    ([0.0], 0.0)
     """
 
     contact: ContactModel

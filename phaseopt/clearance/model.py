@@ -54,6 +54,13 @@ class ContactModel:
         How far each kind of valve can move before it meets the piston.
     heads : Heads or None
         None where valve to valve is not covered.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> model = contact_model(load_project("examples/intake_only/project.toml"))
+    >>> model.contacts, model.required.tolist(), model.reserve  # mm
+    (('intake_piston', 'exhaust_piston'), [2.0, 2.5], 0.5)
     """
 
     project: Project

@@ -41,6 +41,13 @@ class Camshaft:
         By how much the cam is fitted away from it [crank degrees], + = advanced.
     phaser : Phaser or None
         What moves it; None for a fixed cam.
+
+    Examples
+    --------
+    >>> lobe = Lobe.through(np.array([-120.0, -60.0, 0.0, 60.0, 120.0]), np.array([0.0, 5.0, 10.0, 5.0, 0.0]))
+    >>> cam = Camshaft("intake", lobe, lobe, lash=0.2, nominal=108.0, offset=-4.0, phaser=None)
+    >>> float(cam.true_centreline(10.0)), float(cam.lift(102.0, cam.centre(10.0), cam.lash))
+    (102.0, 9.8)
     """
 
     side: Side
@@ -77,6 +84,12 @@ class Events:
         IVO and IVC, or EVO and EVC [crank degrees after gas-exchange TDC, negative before].
     duration : float
         Between them [crank degrees].
+
+    Examples
+    --------
+    >>> found = Events(opens=np.array(-12.0), closes=np.array(238.0), duration=250.0)
+    >>> float(found.closes - found.opens) == found.duration
+    True
     """
 
     opens: FloatArray
@@ -135,6 +148,11 @@ class Overlap:
         EVC less IVO at the check lift [crank degrees]; below zero it is the time for which both are closed.
     area : array
         The lesser of the two lifts integrated over that time [mm·degrees], zero where there is none.
+
+    Examples
+    --------
+    >>> Overlap(degrees=np.array([20.0, -5.0]), area=np.array([8.5, 0.0])).area[1].item()  # both closed
+    0.0
     """
 
     degrees: FloatArray
@@ -163,6 +181,14 @@ def overlap_degrees(
     ------
     InputError
         Where a valve never lifts as far as the check lift.
+
+    Examples
+    --------
+    >>> lobe = Lobe.through(np.array([-120.0, -60.0, 0.0, 60.0, 120.0]), np.array([0.0, 5.0, 10.0, 5.0, 0.0]))
+    >>> intake = Camshaft("intake", lobe, lobe, lash=0.0, nominal=108.0, offset=0.0, phaser=None)
+    >>> exhaust = Camshaft("exhaust", lobe, lobe, lash=0.0, nominal=112.0, offset=0.0, phaser=None)
+    >>> overlap_degrees(intake, exhaust, intake.centre(0.0), exhaust.centre([0.0, -10.0]), 1.0).round(6).tolist()
+    [-4.0, 6.0]
     """
     opens = events(intake, centre_i, check_lift).opens
     return np.asarray(events(exhaust, centre_e, check_lift).closes - opens)
@@ -198,6 +224,15 @@ def overlap(
     Notes
     -----
     The area is by Simpson's rule over 400 panels, a quarter of a degree or finer for any overlap up to 100°.
+
+    Examples
+    --------
+    >>> lobe = Lobe.through(np.array([-120.0, -60.0, 0.0, 60.0, 120.0]), np.array([0.0, 5.0, 10.0, 5.0, 0.0]))
+    >>> intake = Camshaft("intake", lobe, lobe, lash=0.0, nominal=108.0, offset=0.0, phaser=None)
+    >>> exhaust = Camshaft("exhaust", lobe, lobe, lash=0.0, nominal=112.0, offset=0.0, phaser=None)
+    >>> found = overlap(intake, exhaust, intake.centre(0.0), exhaust.centre([0.0, -10.0]), check_lift=1.0)
+    >>> found.degrees.round(6).tolist(), bool(found.area[1] > found.area[0])  # a later exhaust cam has more
+    ([-4.0, 6.0], True)
     """
     degrees = overlap_degrees(intake, exhaust, centre_i, centre_e, check_lift)
     parts = events(intake, centre_i, check_lift).opens, degrees, np.asarray(centre_i), np.asarray(centre_e)
@@ -241,6 +276,13 @@ class Engine:
     intake, exhaust : Camshaft
     arrangement : {"both", "intake", "exhaust", "together"}
         Which cams a phaser moves; "together" is one phaser for both.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> engine = engine_of(load_project("examples/intake_only/project.toml"))
+    >>> engine.cam("exhaust").phaser is None  # a fixed cam
+    True
     """
 
     crank: SliderCrank

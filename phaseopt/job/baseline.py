@@ -24,7 +24,25 @@ _MEASURED = "measured points reach the cell; elsewhere its torque, if known, res
 
 @dataclass(frozen=True, eq=False)
 class Baseline:
-    """The tables to compare with: what they are (`name`) and their `verdict`."""
+    """The tables to compare with.
+
+    Parameters
+    ----------
+    name : str
+        What they are, in words.
+    tables : PhaseTables
+        Crank degrees from rest, + = advanced.
+    verdict : Verdict
+        On contact.
+
+    Examples
+    --------
+    >>> from phaseopt.job.stages import phase_limits
+    >>> from phaseopt.project.load import load_project
+    >>> found = baseline_of(phase_limits(load_project("examples/intake_only/project.toml")))
+    >>> found.name, found.verdict.accepted
+    ('rest timing', True)
+    """
 
     name: str
     tables: PhaseTables
@@ -50,6 +68,10 @@ class BaselineComparison:
         Simulated filling of the cells; None without a simulation.
     simulated
         What else the simulation says of the cells (`simulated_quantities.py`); None without one.
+
+    See Also
+    --------
+    build
     """
 
     torque: xr.Dataset

@@ -27,7 +27,21 @@ from phaseopt.values.repr import ShowsItself
 
 @dataclass(frozen=True, eq=False)
 class Explanations:
-    """Why torque is what it is: the dips of the best tables with their causes, and what each limit costs."""
+    """Why torque is what it is.
+
+    Parameters
+    ----------
+    dips : tuple of Dip
+        The dips of the best tables, with their causes.
+    limit_costs : LimitCosts
+        What each limit costs.
+
+    Examples
+    --------
+    >>> from phaseopt.job.limit_costs import LimitCosts
+    >>> Explanations(dips=(), limit_costs=LimitCosts((), None)).limit_costs.costliest
+    ()
+    """
 
     dips: tuple[Dip, ...]
     limit_costs: LimitCosts
@@ -49,6 +63,10 @@ class Build(ShowsItself):
         Torque of both, cell by cell.
     explanations
         Dips, and what each limit costs.
+
+    See Also
+    --------
+    build
     """
 
     best: BestTables

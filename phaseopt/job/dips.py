@@ -56,6 +56,11 @@ class Dip:
         it.
     air : UnlikeAir or None
         What differed in the logs.
+
+    Examples
+    --------
+    >>> Dip(100.0, 3500.0, 4500.0, rpm=4000.0, depth=6.0, deviation=1.5, cause=TRAVEL).cause
+    'end of travel'
     """
 
     load: float

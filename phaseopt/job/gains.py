@@ -18,7 +18,24 @@ MOST = 5  # cells shown as those that moved most
 
 @dataclass(frozen=True)
 class Moved:
-    """A cell that moved: by how much [crank degrees], what it gained with its deviation [N·m], and `why` in words."""
+    """A cell that moved.
+
+    Parameters
+    ----------
+    rpm, load : float
+        The cell [rpm, kPa].
+    intake, exhaust : float
+        By how much its phases moved [crank degrees].
+    gain, gain_sd : float
+        What it gained, and the standard deviation of that [N·m].
+    why : str
+        In words.
+
+    Examples
+    --------
+    >>> Moved(3000.0, 100.0, intake=8.0, exhaust=-3.0, gain=4.2, gain_sd=1.1, why="more torque").gain
+    4.2
+    """
 
     rpm: float
     load: float
@@ -44,6 +61,11 @@ class Gains:
         Standard deviation of the gain [N·m].
     moved : tuple of Moved
         The cells that moved most, first the one that moved furthest.
+
+    Examples
+    --------
+    >>> Gains(rpm=(2000.0, 7000.0), before=150.0, after=153.5, deviation=1.2, moved=()).gain
+    3.5
     """
 
     rpm: tuple[float, float]

@@ -45,6 +45,11 @@ class LimitCost:
         The weighted sum over the cells of what each gains in torque less uncertainty [N·m].
     cells : array (R, L)
         That torque [N·m a unit].
+
+    Examples
+    --------
+    >>> LimitCost("travel intake_to", "degree", score=0.12, weighted=9.6, cells=np.zeros((2, 2))).per
+    'degree'
     """
 
     limit: str
@@ -64,6 +69,14 @@ class LimitCosts:
         Those that cost something, the costliest first.
     deeper_pockets : float or None
         What pockets `POCKET` deeper would bring [N·m a cell]; None where that cannot be compared.
+
+    Examples
+    --------
+    >>> travel = LimitCost("travel intake_to", "degree", 0.12, 9.6, np.zeros((2, 2)))
+    >>> gap = LimitCost("gap intake_piston", "0.25 mm", 0.30, 24.0, np.zeros((2, 2)))
+    >>> found = LimitCosts((gap, travel), deeper_pockets=None)
+    >>> [cost.limit for cost in found.costliest], [cost.limit for cost in found.gaps]
+    (['travel intake_to'], ['gap intake_piston'])
     """
 
     limits: tuple[LimitCost, ...]

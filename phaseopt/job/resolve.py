@@ -25,7 +25,20 @@ from phaseopt.values.errors import InputError
 class Resolver:
     """The search of a build, ready to be made again; each answer is found once and remembered.
 
-    `torque` of the labels of `space`; `problem` today's over them; `base` its solution.
+    Parameters
+    ----------
+    space : LabelSpace
+        The labels of phase, wider than the best tables need.
+    torque : TorqueMap
+        Torque of those labels.
+    problem : Problem
+        Today's problem over them.
+    base : SearchResult
+        Its solution.
+
+    See Also
+    --------
+    search_tables
     """
 
     space: LabelSpace

@@ -39,7 +39,11 @@ class BestTables(ShowsItself):
     labels
         Torque of every pair of phases that a cell could take.
     search
-        The search's own account of the tables: what limits each cell, the box they lie in.
+        The search's own account of the tables: what limits each cell, the box they are in.
+
+    See Also
+    --------
+    search_tables
     """
 
     limits: Limits
@@ -238,7 +242,29 @@ def refuse_unguarded(limits: Limits) -> None:
 
 
 def baseline_tables(project: Project) -> PhaseTables:
-    """The tables to compare with: the project's, or rest timing."""
+    """The tables to compare with: the project's, or rest timing.
+
+    Parameters
+    ----------
+    project : Project
+
+    Returns
+    -------
+    PhaseTables
+        On the project's axes [crank degrees from rest, + = advanced].
+
+    Raises
+    ------
+    InputError
+        Where a phase is outside a phaser's travel.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> tables = baseline_tables(load_project("examples/intake_only/project.toml"))
+    >>> float(abs(tables.intake).max())  # rest timing
+    0.0
+    """
     pair = project.tables.baseline
     if pair is None:
         return rest_tables(project)

@@ -55,10 +55,27 @@ class Export:
 def export(project: Project, tables: PhaseTables, layout: Layout) -> Export:
     """Tables in a layout, read back and judged.
 
-    Parameters: `project`, whose contact limits they are judged by; `tables`, on its axes; `layout`.
-    Returns an `Export`; whether it may be used is `verdict.accepted`.
-    Raises `InputError` where a layout contradicts itself, or where what was written does not read back as it was meant.
+    Parameters
+    ----------
+    project : Project
+        Its contact rules judge the tables.
+    tables : PhaseTables
+        On the project's axes [crank degrees from rest, + = advanced].
+    layout : Layout
+        How the other reader wants them.
 
+    Returns
+    -------
+    Export
+        Use it where `verdict.accepted`.
+
+    Raises
+    ------
+    InputError
+        Where a layout contradicts itself, or where what was written does not read back as it was meant.
+
+    Examples
+    --------
     >>> from phaseopt.project.load import load_project
     >>> from phaseopt.tables import read_tables
     >>> project, folder = load_project("examples/hillclimb/project.toml"), "maps/hillclimb-best"
@@ -86,11 +103,25 @@ def export(project: Project, tables: PhaseTables, layout: Layout) -> Export:
 def write_export(directory: str | Path, found: Export) -> tuple[Path, ...]:
     """Write the files of an export, all of them or none.
 
-    Parameters: `directory`, new, empty, or holding nothing but an earlier export; `found`.
-    Returns the paths written.
-    Raises `InputError` where the tables are not clear (they are not written), where the directory holds anything else,
-    and where it cannot be written.
+    Parameters
+    ----------
+    directory : path
+        New, empty, or with an earlier export alone in it.
+    found : Export
 
+    Returns
+    -------
+    tuple of Path
+        What was written.
+
+    Raises
+    ------
+    InputError
+        Where the tables are not clear (they are not written), where the directory holds anything else, and where it
+        cannot be written.
+
+    Examples
+    --------
     >>> from phaseopt.project.load import load_project
     >>> from phaseopt.tables import rest_tables
     >>> from tempfile import TemporaryDirectory

@@ -67,11 +67,25 @@ def build_files(build: Build) -> dict[str, str]:
 def write_build(directory: str | Path, build: Build) -> tuple[Path, ...]:
     """Write the files of a build, all of them or none.
 
-    Parameters: `directory`, new, empty, or holding nothing but an earlier build; `build`.
-    Returns the paths written.
-    Raises `InputError` where the tables are not clear (they are not written), where the directory holds anything else,
-    and where it cannot be written.
+    Parameters
+    ----------
+    directory : path
+        New, empty, or with an earlier build alone in it.
+    build : Build
 
+    Returns
+    -------
+    tuple of Path
+        What was written.
+
+    Raises
+    ------
+    InputError
+        Where the tables are not clear (they are not written), where the directory holds anything else, and where it
+        cannot be written.
+
+    Examples
+    --------
     >>> from phaseopt.job.build import build
     >>> from phaseopt.project.load import load_project
     >>> from tempfile import TemporaryDirectory

@@ -16,7 +16,25 @@ from phaseopt.values.units import UnitError, to_number
 
 
 def fault(problem: str, hint: str) -> PydanticCustomError:
-    """A validation error that carries its own fix."""
+    """A validation error that carries its own fix.
+
+    Parameters
+    ----------
+    problem : str
+        What is wrong.
+    hint : str
+        How to fix it.
+
+    Returns
+    -------
+    PydanticCustomError
+        To be raised by a validator.
+
+    Examples
+    --------
+    >>> fault("bore is negative", "give it in mm").context["hint"]
+    'give it in mm'
+    """
     return PydanticCustomError("phaseopt", "{problem}", {"problem": problem, "hint": hint})
 
 

@@ -51,8 +51,10 @@ class GridModel(TorqueSurface):
         Whether each node has torque, over the grid.
     vectors, roots, holes
         V by axis, the diagonal of W^-½ over the grid, and Q (nodes, holes).
-    weights
-        (nodes,), zero in holes.
+    by_node
+        (nodes,) weights of the nodes, zero in holes.
+    trend
+        What a simulation gives as the mean, fitted with the surface; None without one.
 
     Examples
     --------

@@ -42,6 +42,12 @@ class TextGrid:
     See Also
     --------
     read_grid
+
+    Examples
+    --------
+    >>> speeds, ends = np.array([1000.0, 8000.0]), np.array([[0.0, 9.0], [0.0, 20.0]])
+    >>> TextGrid(Path("clamps.csv"), "", None, speeds, ends, lines=(2, 3), head=1, notes=()).across is None
+    True
     """
 
     path: Path
