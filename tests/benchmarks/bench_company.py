@@ -2,7 +2,8 @@
 
 Held to: the same bytes throughout. With the folder of an older checkout as argument, torque of that one is compared at
 the same points of each example (`git worktree add FOLDER COMMIT` makes one), both settled many times over, so that what
-is left is what the simulation itself makes otherwise.
+is left is what the simulation itself makes otherwise. Each reads its own examples: give both the same `[cycle.factors]`
+first. Keep and check figures without the folder.
 
     python tests/benchmarks/bench_company.py [FOLDER] [--keep | --check]
 """
@@ -96,7 +97,8 @@ def torque_there(package: Path, example: str) -> tuple[FloatArray, FloatArray]:
     """Points and torque by the package of a checkout, with its own example."""
     run = [sys.executable, "-c", THERE, str(package / "examples" / example), str(POINTS), str(AGAIN)]
     env = {**os.environ, "PYTHONPATH": str(package)}
-    points, torque = json.loads(subprocess.run(run, env=env, capture_output=True, text=True, check=True).stdout)
+    done = subprocess.run(run, env=env, cwd=package, stdout=subprocess.PIPE, text=True, check=True)
+    points, torque = json.loads(done.stdout)
     return np.array(points), np.array(torque)
 
 
