@@ -51,7 +51,14 @@ class PhaseTables(ShowsItself):
     exhaust: xr.DataArray
 
     @classmethod
-    def of(cls, rpm: npt.ArrayLike, load: npt.ArrayLike, intake: npt.ArrayLike, exhaust: npt.ArrayLike) -> PhaseTables:
+    def of(
+        cls,
+        rpm: npt.ArrayLike,
+        load: npt.ArrayLike,
+        intake: npt.ArrayLike,
+        exhaust: npt.ArrayLike,
+        load_unit: str = "kPa",
+    ) -> PhaseTables:
         """Tables from plain arrays.
 
         Parameters
@@ -59,9 +66,11 @@ class PhaseTables(ShowsItself):
         rpm : array (R,)
             Engine speeds [rpm].
         load : array (L,)
-            Loads [kPa].
+            Loads.
         intake, exhaust : array that broadcasts to (R, L)
             Phases [crank deg from rest], + = advanced.
+        load_unit : str, default "kPa"
+            Unit of the loads; another one only in tables from elsewhere, "" where their file does not say.
 
         Returns
         -------
@@ -85,6 +94,8 @@ class PhaseTables(ShowsItself):
             if not np.isfinite(cells).all():
                 raise InputError.one(f"the {side} table holds a value that is not finite", hint="give each a phase")
             tables.append(_table(speeds, loads, cells.copy(), side))
+            if load_unit != "kPa":
+                tables[-1]["load"].attrs = {"units": load_unit or "not stated", "long_name": "load"}
         return cls(*tables)
 
     @property
@@ -316,8 +327,8 @@ def read_tables(project: Project, intake: str | Path | None = None, exhaust: str
             hint="give the same table for both, or only one",
             file=given["exhaust"],
         )
-    phases = [tables[side].to_numpy() if side in tables else 0.0 for side in SIDES]
-    return PhaseTables.of(project.tables.rpm, project.tables.load, *phases)
+    intake_phase, exhaust_phase = (tables[side].to_numpy() if side in tables else 0.0 for side in SIDES)
+    return PhaseTables.of(project.tables.rpm, project.tables.load, intake_phase, exhaust_phase)
 
 
 def read_driven(project: Project, folder: Path | None, intake: Path | None, exhaust: Path | None) -> PhaseTables | None:

@@ -1,4 +1,4 @@
-"""Clamps by speed against the limits: each speed, all of them as a box, and the full travel."""
+"""Clamps by speed against the limits: each speed, all of them as a box, and the full travel; and files in every reading."""
 
 from dataclasses import astuple, dataclass
 
@@ -11,7 +11,9 @@ from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import ENDS
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, limiting_rule, margins, running_gaps
+from phaseopt.table_import import ImportedPair, PairReading
 from phaseopt.tables import PhaseClamps, PhaseTables
+from phaseopt.values.errors import InputError
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +61,69 @@ class ClampVerdict:
 def check_given(model: ContactModel, phases: PhaseTables | PhaseClamps) -> Verdict | ClampVerdict:
     """Judge tables or clamps."""
     return check_tables(model, phases) if isinstance(phases, PhaseTables) else check_clamps(model, phases)
+
+
+@dataclass(frozen=True, eq=False)
+class PairVerdict:
+    """What a pair of files from anywhere does, in every reading of them.
+
+    Attributes
+    ----------
+    verdict : Verdict or ClampVerdict
+        Of the one reading; of several that are all clear, on that with the least margin; else on the first.
+    reading : PairReading
+        The reading it is of.
+    """
+
+    verdict: Verdict | ClampVerdict
+    reading: PairReading
+
+
+def check_pair(model: ContactModel, pair: ImportedPair) -> PairVerdict:
+    """Judge a pair in every reading: clear means clear in each.
+
+    Parameters
+    ----------
+    model : ContactModel
+    pair : ImportedPair
+
+    Returns
+    -------
+    PairVerdict
+
+    Raises
+    ------
+    InputError
+        Some readings are clear and others are not: the options that settle it.
+
+    Examples
+    --------
+    >>> from phaseopt.clearance.model import contact_model
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.table_import import PairReading
+    >>> from phaseopt.tables import rest_tables
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> pair = ImportedPair((PairReading(rest_tables(project), {}),), {"intake": (), "exhaust": ()}, {})
+    >>> check_pair(contact_model(project), pair).verdict.clear
+    True
+    """
+    verdicts = [check_given(model, reading.phases) for reading in pair.readings]
+    accepted = [verdict.accepted for verdict in verdicts]
+    if any(accepted) and not all(accepted):
+        clear, not_clear = (pair.readings[accepted.index(each)].words for each in (True, False))
+        raise InputError.one(
+            f"clear only in {sum(accepted)} of the {len(accepted)} readings that fit the phasers: with {clear}; not with "
+            f"{not_clear}",
+            hint=f"give {', '.join(pair.settled_by)}",
+            file=next(iter(pair.files.values())),
+        )
+    shown = int(np.argmin([_least_margin(verdict) for verdict in verdicts])) if all(accepted) else 0
+    return PairVerdict(verdicts[shown], pair.readings[shown])
+
+
+def _least_margin(verdict: Verdict | ClampVerdict) -> float:
+    found = verdict.cells if isinstance(verdict, Verdict) else verdict.speeds
+    return min(float(found[name].min()) for name in ("static_margin", "running_margin"))
 
 
 def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:

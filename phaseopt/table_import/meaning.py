@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from phaseopt.project import Channel, Side
+from phaseopt.project import Channel
 from phaseopt.tables import number_text
 from phaseopt.values.errors import InputError
 
@@ -43,15 +43,6 @@ class StatedMeaning:
     sign: Literal[1, -1] | None = None
     zero: float | None = None
     degrees: Literal["crank", "cam"] | None = None
-
-
-@dataclass(frozen=True)
-class Meaning:
-    """How a table counts, where that comes from in words, and whether its sign is stated anywhere."""
-
-    channel: Channel
-    source: str
-    sign_stated: bool
 
 
 def meaning_words(meaning: Channel) -> str:
@@ -94,29 +85,6 @@ def metadata_of(path: Path) -> Channel | None:
         raise InputError.one("not metadata in JSON that can be read", hint=hint, file=beside) from error
     words = found.get("dc:description") if isinstance(found, dict) else None
     return meaning_in(words) if isinstance(words, str) else None
-
-
-def meaning_of(path: Path, side: Side, stated: StatedMeaning) -> Meaning:
-    """How a table counts: as stated, else as its metadata says, else the neutral meaning.
-
-    Raises `InputError` where what is stated and the metadata contradict each other.
-    """
-    options = {"sign": stated.sign, "zero": stated.zero, "in": stated.degrees and f"{stated.degrees} deg"}
-    given = {name: value for name, value in options.items() if value is not None}
-    metadata = metadata_of(path)
-    base = (metadata or NEUTRAL).model_dump(by_alias=True)
-    for name, value in given.items():
-        if metadata is not None and value != base[name]:
-            raise InputError.one(
-                f"--{side}-{name} says {value} and the metadata beside the table {base[name]}",
-                hint=f"leave --{side}-{name} out, or move {path.name}-metadata.json away where it is wrong",
-                file=path,
-            )
-    source = "as its metadata says"
-    if metadata is None:
-        left = [{"in": "degrees"}.get(name, name) for name in options if name not in given]
-        source = "as stated" if not left else f"{', '.join(left)} not stated: the neutral meaning"
-    return Meaning(Channel(**base | given), source, metadata is not None or "sign" in given)
 
 
 def as_read(meaning: Channel) -> str:

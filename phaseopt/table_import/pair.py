@@ -1,14 +1,17 @@
-"""Both cams' files, or one and a phase of the other cam -> a pair of tables, or of clamps by speed."""
+"""Both cams' files, or one and a phase of the other cam -> a pair of tables or clamps, in every reading that fits."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 
 import numpy as np
 
-from phaseopt.project import SIDES, Project, Side
-from phaseopt.table_import.meaning import StatedMeaning
+from phaseopt.project import SIDES, Channel, Project, Side
+from phaseopt.table_import.meaning import StatedMeaning, as_read
 from phaseopt.table_import.reading import Phases, Way, read_phases
 from phaseopt.tables import PhaseClamps, PhaseTables
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
 _MOST = 360.0  # degrees that may be stated
@@ -38,25 +41,77 @@ class Source:
 
 
 @dataclass(frozen=True, eq=False)
+class PairReading:
+    """Both cams by one way of counting of each file.
+
+    Attributes
+    ----------
+    phases : PhaseTables or PhaseClamps
+        Tables on the breakpoints of both files, or clamps by speed where either file holds clamps, or where their loads
+        are not one kind.
+    ways : dict
+        By cam with a file, how its numbers count.
+
+    Examples
+    --------
+    >>> tables = PhaseTables.of([1000, 2000], [50, 100], 10.0, 0.0)
+    >>> PairReading(tables, {"intake": Channel(sign=1, zero=0.0, **{"in": "cam deg"})}).words
+    'intake as cam degrees, 0 at rest, + = advanced'
+    """
+
+    phases: PhaseTables | PhaseClamps
+    ways: Mapping[Side, Channel]
+
+    @property
+    def words(self) -> str:
+        """How the files are read here."""
+        return "; ".join(f"{side} as {as_read(way)}" for side, way in self.ways.items())
+
+
+@dataclass(frozen=True, eq=False)
 class ImportedPair:
     """Both cams as read.
 
     Attributes
     ----------
-    phases : PhaseTables or PhaseClamps
-        Tables on the breakpoints of both files, or clamps by speed where either file holds clamps.
+    readings : tuple of PairReading
+        One where what the numbers mean is stated or only one meaning fits the phasers; else all that fit.
     notes : dict
         By cam, how its file was read, or where that cam is without one; sentences.
+    files : dict
+        By cam, the file where there is one.
 
     Examples
     --------
     >>> tables = PhaseTables.of([1000, 2000], [50, 100], 10.0, 0.0)
-    >>> ImportedPair(tables, {"intake": (), "exhaust": ("no file: the cam has no phaser",)}).phases.rpm.tolist()
-    [1000.0, 2000.0]
+    >>> pair = ImportedPair((PairReading(tables, {}),), {"intake": (), "exhaust": ("no file",)}, {})
+    >>> pair.phases.rpm.tolist(), pair.settled_by
+    ([1000.0, 2000.0], ())
     """
 
-    phases: PhaseTables | PhaseClamps
+    readings: tuple[PairReading, ...]
     notes: dict[Side, tuple[str, ...]]
+    files: Mapping[Side, Path]
+
+    @property
+    def phases(self) -> PhaseTables | PhaseClamps:
+        """Phases in the first reading."""
+        return self.readings[0].phases
+
+    @property
+    def settled_by(self) -> tuple[str, ...]:
+        """Options that leave one reading of those there are."""
+        options = []
+        for side in self.files:
+            ways = [reading.ways[side] for reading in self.readings]
+            zeros = list(dict.fromkeys(way.zero for way in ways))
+            if len({way.unit for way in ways}) > 1:
+                options.append(f"--{side}-in crank or cam")
+            if len({way.sign for way in ways}) > 1:
+                options.append(f"--{side}-sign 1 or -1")
+            if len(zeros) > 1:
+                options.append(f"--{side}-zero {' or '.join(f'{zero:g}' for zero in zeros)}")
+        return tuple(options)
 
 
 def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None = None) -> ImportedPair:
@@ -84,7 +139,8 @@ def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None
     Notes
     -----
     Tables with different axes are read bilinearly at the breakpoints of both, as a controller does; beyond an axis the
-    edge holds. Beside clamps, a table counts as the span of its phases at each speed.
+    edge holds. Beside clamps, a table counts as the span of its phases at each speed; so do both tables where their
+    loads are not surely one kind, such as kPa and percent of throttle.
 
     Examples
     --------
@@ -105,14 +161,24 @@ def read_pair(project: Project, intake: Source, exhaust: Source, rpm: Way | None
     if not read:
         raise InputError.one("no table is given", hint="name one after --intake or --exhaust, or both")
     notes = {side: read[side].notes if side in read else (_no_file(project, side, sources[side]),) for side in SIDES}
-    if project.arrangement == "together" and len(read) == 1 and all(source.at is None for source in sources.values()):
-        (only,) = read.values()
-        read = dict.fromkeys(SIDES, only)
+    files = {side: source.path for side, source in sources.items() if source.path is not None}
     at = {side: source.at or 0.0 for side, source in sources.items()}
-    if any(phases.load is None for phases in read.values()):
-        return ImportedPair(_clamps(read, at), notes)
-    tables, note = _tables(read, at)
-    return ImportedPair(tables, {side: (*words, *note) if side in read else words for side, words in notes.items()})
+    one_kind = _one_kind_of_load(read)
+    both = (
+        project.arrangement == "together" and len(read) == 1 and all(source.at is None for source in sources.values())
+    )
+    readings = []
+    for ways in product(*(range(len(phases.ways)) for phases in read.values())):
+        each = {side: (phases, phases.each[way]) for (side, phases), way in zip(read.items(), ways, strict=True)}
+        counted = {side: phases.ways[way] for (side, phases), way in zip(read.items(), ways, strict=True)}
+        if both:
+            each = dict.fromkeys(SIDES, *each.values())
+        found = _tables(each, at) if one_kind else _clamps(each, at)
+        readings.append(PairReading(found, counted))
+    note = _axes_note(read, one_kind)
+    return ImportedPair(
+        tuple(readings), {side: (*words, *note) if side in read else words for side, words in notes.items()}, files
+    )
 
 
 def _require_sense(side: Side, source: Source) -> None:
@@ -143,32 +209,53 @@ def _no_file(project: Project, side: Side, source: Source) -> str:
     return f"no file: the cam is at rest everywhere (change it with --{side}-at)"
 
 
-def _tables(read: dict[Side, Phases], at: dict[Side, float]) -> tuple[PhaseTables, tuple[str, ...]]:
-    """Both tables on the breakpoints of both, and what was done for that."""
+def _one_kind_of_load(read: Mapping[Side, Phases]) -> bool:
+    """Whether a load of one file is the same load in the other; clamps have none."""
+    if any(phases.load is None for phases in read.values()):
+        return False
+    if len(read) == 1:
+        return True
+    (unit, load), (other_unit, other_load) = ((phases.load_unit, phases.load) for phases in read.values())
+    assert load is not None
+    assert other_load is not None
+    return unit == other_unit and (unit != "" or np.array_equal(load, other_load))
+
+
+def _axes_note(read: Mapping[Side, Phases], one_kind: bool) -> tuple[str, ...]:
+    """What is done with two axes that differ."""
+    if len(read) == 1:
+        return ()
+    one, other = read.values()
+    if one.load is None or other.load is None:
+        return ()
+    if not one_kind:
+        units = " and ".join(phases.load_unit or "a unit not stated" for phases in read.values())
+        return (f"loads in {units} are not one kind: at each speed any phase of one cam may meet any of the other",)
+    if np.array_equal(one.rpm, other.rpm) and np.array_equal(one.load, other.load):
+        return ()
+    return ("the two tables have different axes: both are read at the breakpoints of both",)
+
+
+def _tables(read: Mapping[Side, tuple[Phases, FloatArray]], at: Mapping[Side, float]) -> PhaseTables:
+    """Both tables on the breakpoints of both."""
     each = {
-        side: PhaseTables.of(phases.rpm, phases.load, phases.cells, 0.0)
-        for side, phases in read.items()
-        if phases.load is not None
+        side: PhaseTables.of(found.rpm, found.load, cells, 0.0)
+        for side, (found, cells) in read.items()
+        if found.load is not None
     }
     rpm, load = (np.unique(np.concatenate([getattr(t, name) for t in each.values()])) for name in ("rpm", "load"))
-    phases = [each[s].at(rpm[:, np.newaxis], load)[0] if s in each else at[s] for s in SIDES]
-    same = all(np.array_equal(t.rpm, rpm) and np.array_equal(t.load, load) for t in each.values())
-    note = (
-        ()
-        if same
-        else ("the two tables have different axes: both are read at the breakpoints of both, their loads as one kind",)
-    )
-    return PhaseTables.of(rpm, load, *phases), note
+    intake, exhaust = (each[s].at(rpm[:, np.newaxis], load)[0] if s in each else at[s] for s in SIDES)
+    return PhaseTables.of(rpm, load, intake, exhaust, next(iter(read.values()))[0].load_unit)
 
 
-def _clamps(read: dict[Side, Phases], at: dict[Side, float]) -> PhaseClamps:
-    rpm = np.unique(np.concatenate([phases.rpm for phases in read.values()]))
+def _clamps(read: Mapping[Side, tuple[Phases, FloatArray]], at: Mapping[Side, float]) -> PhaseClamps:
+    rpm = np.unique(np.concatenate([found.rpm for found, _ in read.values()]))
     spans = []
     for side in SIDES:
         if side not in read:
             spans.append(np.full((rpm.size, 2), at[side]))
             continue
-        phases = read[side]
-        each = np.column_stack([np.interp(rpm, phases.rpm, column) for column in phases.cells.T])
+        found, cells = read[side]
+        each = np.column_stack([np.interp(rpm, found.rpm, column) for column in cells.T])
         spans.append(np.column_stack([each.min(axis=1), each.max(axis=1)]))
     return PhaseClamps(rpm, *spans)

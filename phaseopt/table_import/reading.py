@@ -1,4 +1,4 @@
-"""A grid of numbers -> phases: which axis is engine speed, in which order it runs, what the numbers mean."""
+"""A grid of numbers -> phases: which axis is engine speed, in which order it runs, what the load is counted in."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -6,22 +6,25 @@ from typing import Literal
 
 import numpy as np
 
-from phaseopt.project import Project, Side
+from phaseopt.project import Channel, Project, Side
 from phaseopt.table_import.grid import TextGrid, read_grid
-from phaseopt.table_import.meaning import Meaning, StatedMeaning, as_read, meaning_of
+from phaseopt.table_import.interpretation import Numbers, ways_to_count
+from phaseopt.table_import.lexicon import load_unit, said_in, speed_way
+from phaseopt.table_import.meaning import StatedMeaning
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
 Way = Literal["across", "down"]
 
 _TURNED: dict[Way, Way] = {"across": "down", "down": "across"}
-_ROUNDING = 1e-9  # crank degrees of rounding
+_THOUSANDS = 1000.0  # an axis of speeds may count in thousands
+_BEYOND_TOP = 1.5  # times the top speed: where such an axis ends at the most
 _LEAST_TOP, _MOST = 500.0, 30000.0  # rpm; an axis of engine speeds ends between, another counts in another unit
 
 
 @dataclass(frozen=True, eq=False)
 class Phases:
-    """The phases of one cam as a file states them.
+    """The phases of one cam as a file states them, by every way of counting that fits.
 
     Attributes
     ----------
@@ -29,22 +32,34 @@ class Phases:
         Increasing [rpm].
     load : array (L,) or None
         Increasing, in the file's own unit; None for clamps.
-    cells : array (R, L)
-        Phases [crank deg from rest], + = advanced; for clamps (R, 2): from, to.
+    load_unit : str
+        Unit of the load; "" where the file does not say.
+    each : tuple of array (R, L)
+        Phases [crank deg from rest], + = advanced, by each way of counting; for clamps (R, 2): from, to.
+    ways : tuple of Channel
+        Those ways: degrees, sign, number at rest.
     notes : tuple of str
         How the file was read.
 
     Examples
     --------
-    >>> clamps = Phases(np.array([1000.0, 8000.0]), None, np.array([[0.0, 10.0], [0.0, 20.0]]), ())
+    >>> ends, way = np.array([[0.0, 10.0], [0.0, 20.0]]), Channel(sign=1, zero=0.0, **{"in": "crank deg"})
+    >>> clamps = Phases(np.array([1000.0, 8000.0]), None, "", (ends,), (way,), ())
     >>> clamps.load is None, clamps.cells[1].tolist()
     (True, [0.0, 20.0])
     """
 
     rpm: FloatArray
     load: FloatArray | None
-    cells: FloatArray
+    load_unit: str
+    each: tuple[FloatArray, ...]
+    ways: tuple[Channel, ...]
     notes: tuple[str, ...]
+
+    @property
+    def cells(self) -> FloatArray:
+        """Phases by the first way of counting."""
+        return self.each[0]
 
 
 def read_phases(
@@ -61,8 +76,8 @@ def read_phases(
         A table has speed down or across and any load across or down. Clamps have speed in the first column and either
         one phase (the cam may be between rest and there) or two (from, to).
     stated : Stated, optional
-        Sign, zero and degrees of its numbers; what is not stated comes from the file's metadata, else + = advanced, 0
-        at rest, crank degrees.
+        Sign, zero and degrees of its numbers; what is not stated comes from the file's metadata, else from the words in
+        it. What nobody says stays open: each way of counting that fits the travel is kept.
     rpm : "across" or "down", optional
         Which way engine speed runs, where the file does not settle it.
 
@@ -74,7 +89,8 @@ def read_phases(
     ------
     InputError
         What `read_grid` refuses; an axis that is not sorted; a table with either axis, or neither, fit to be
-        engine speed; one that fits the travel only with the other sign; metadata that contradicts what is stated.
+        engine speed; words, metadata, options and travel that contradict each other; words that name the other cam, or
+        another quantity.
 
     Examples
     --------
@@ -85,45 +101,75 @@ def read_phases(
     (16, 8, 'rpm runs down, as the corner cell "rpm\\\\load_kPa" says')
     """
     grid = read_grid(path)
-    way, why = _rpm_way(project, grid, rpm)
+    way, thousand, why = _rpm_way(project, grid, rpm)
     down = (grid.down, grid.lines)
     across = None if grid.across is None else (grid.across, (grid.head,) * grid.across.size)
     (speeds, at), loads, cells = (down, across, grid.cells)
     if across is not None and way == "across":
         (speeds, at), loads, cells = across, down, grid.cells.T
-    speeds, cells, turned = _sorted(path, "rpm", speeds, cells, at)
-    load = None
+    speeds, cells, turned = _sorted(path, "rpm", speeds * thousand, cells, at)
+    load, unit = None, ""
     if loads is not None:
         load, flipped, also = _sorted(path, "load", loads[0], cells.T, loads[1])
         cells, turned = flipped.T, turned + also
+        unit = _load_unit(grid, way)
+        turned = (*turned, f"load is in {unit}" if unit else "the unit of load is not stated")
     _require_speeds(path, speeds)
-    meaning = meaning_of(path, side, stated or StatedMeaning())
-    hint = _travel_hint(project, side, path, cells, meaning)
-    phases = meaning.channel.phase(cells)
-    if load is None:
-        phases = np.sort(phases if phases.shape[1] == 2 else np.column_stack([phases, np.zeros_like(phases)]), axis=1)
-    notes = (*grid.notes, why, *turned, f"phases are {as_read(meaning.channel)} ({meaning.source})", *hint)
-    return Phases(speeds, load, phases, notes)
+    locked = cells[speeds <= rest_until] if (rest_until := _rest_until(project, side)) else cells[:0]
+    numbers = Numbers(project, side, path, cells, locked if cells.shape[1] > 1 else cells[:0])
+    ways, sentence = ways_to_count(numbers, grid, stated or StatedMeaning())
+    each = tuple(_phases(channel, cells, load is None) for channel in ways)
+    return Phases(speeds, load, unit, each, ways, (*grid.notes, why, *turned, sentence))
 
 
-def _rpm_way(project: Project, grid: TextGrid, stated: Way | None) -> tuple[Way, str]:
-    """Which way engine speed runs, and why."""
+def _rest_until(project: Project, side: Side) -> float:
+    phaser = project.phaser_of(side)
+    return 0.0 if phaser is None else phaser.rest_until
+
+
+def _phases(channel: Channel, cells: FloatArray, clamps: bool) -> FloatArray:
+    """Phases of numbers; clamps run from rest to a phase, or between two."""
+    phases = channel.phase(cells)
+    if not clamps:
+        return phases
+    return np.sort(phases if phases.shape[1] == 2 else np.column_stack([phases, np.zeros_like(phases)]), axis=1)
+
+
+def _load_unit(grid: TextGrid, way: Way) -> str:
+    """The unit of load: behind its breakpoints, in the corner, else in the other words."""
+    beside = grid.down_unit if way == "across" else grid.across_unit
+    places = [grid.corner, *(words.text for words in grid.words[:-1])]
+    return beside or next(filter(None, map(load_unit, places)), "")
+
+
+def _rpm_way(project: Project, grid: TextGrid, stated: Way | None) -> tuple[Way, float, str]:
+    """Which way engine speed runs, what its numbers count in [rpm], and why."""
     if grid.across is None:
         extent = "from rest to the phase" if grid.cells.shape[1] == 1 else "from, to"
-        return "down", f"clamps by speed, at any load: {extent}"
-    if stated is not None:
-        return stated, f"rpm runs {stated}, as stated"
-    low, high = project.crank.redline / 2, 2 * project.crank.top_speed
+        thousand = _thousand(project, grid, grid.down)
+        return "down", thousand, f"clamps by speed, at any load: {extent}{_in_thousands(thousand)}"
     axes: dict[Way, FloatArray] = {"across": grid.across, "down": grid.down}
-    fits = [way for way, axis in axes.items() if axis.min() >= 0 and low <= axis.max() <= high]
+    if stated is not None:
+        thousand = _thousand(project, grid, axes[stated])
+        return stated, thousand, f"rpm runs {stated}, as stated{_in_thousands(thousand)}"
+    low, high = project.crank.redline / 2, 2 * project.crank.top_speed
+    fits = [way for way, axis in axes.items() if _ends_between(axis, low, high)]
     span = f"between {low:.0f} and {high:.0f} (half the redline, twice the top speed)"
-    named = _named_way(grid.corner)
+    named, words = _named_way(grid)
+    said = _said_thousands(grid)
+    if not fits and (said or named is not None):
+        high = _BEYOND_TOP * project.crank.top_speed
+        fits = [way for way, axis in axes.items() if _ends_between(axis * _THOUSANDS, low, high)]
+        if fits and named in (None, *fits) and (named is not None or len(fits) == 1):
+            way = named or fits[0]
+            why = said or f"{words}, and its numbers are too small for anything else"
+            return way, _THOUSANDS, f"rpm runs {way} and counts in thousands: {why}"
     if named is not None and fits != [_TURNED[named]]:
-        return named, f'rpm runs {named}, as the corner cell "{grid.corner}" says'
+        return named, _thousand(project, grid, axes[named]), f"rpm runs {named}, as {words} says"
     if named is None and len(fits) == 1:
-        return fits[0], f"rpm runs {fits[0]}: only that axis ends {span}"
+        return fits[0], _thousand(project, grid, axes[fits[0]]), f"rpm runs {fits[0]}: only that axis ends {span}"
     if named is not None:
-        problem = f'the corner cell "{grid.corner}" says that rpm runs {named}, but only the other axis ends {span}'
+        problem = f"{words} says that rpm runs {named}, but only the other axis ends {span}"
     elif fits:
         problem = f"both axes end {span}, so either could be engine speed"
     else:
@@ -132,12 +178,42 @@ def _rpm_way(project: Project, grid: TextGrid, stated: Way | None) -> tuple[Way,
     raise InputError.one(problem, hint=hint, file=grid.path, where=f"line {grid.head}")
 
 
-def _named_way(corner: str) -> Way | None:
-    """Which way rpm runs by a corner cell that names what goes down, a backslash, and what goes across."""
-    down, mark, across = corner.lower().partition("\\")
-    if not mark or ("rpm" in down) == ("rpm" in across):
-        return None
-    return "down" if "rpm" in down else "across"
+def _ends_between(axis: FloatArray, low: float, high: float) -> bool:
+    return bool(axis.min() >= 0 and low <= axis.max() <= high)
+
+
+def _thousand(project: Project, grid: TextGrid, axis: FloatArray) -> float:
+    """1000 where words say so and the numbers are not speeds already; refuses words that the numbers contradict."""
+    said = _said_thousands(grid)
+    if not said:
+        return 1.0
+    if axis.max() * _THOUSANDS <= 2 * _BEYOND_TOP * project.crank.top_speed:
+        return _THOUSANDS
+    problem = f"{said}, but speeds run up to {axis.max():g}"
+    raise InputError.one(problem, hint="take x 1000 out where speeds are in rpm", file=grid.path)
+
+
+def _in_thousands(thousand: float) -> str:
+    return "" if thousand == 1.0 else ", speeds in thousands"
+
+
+def _said_thousands(grid: TextGrid) -> str:
+    """The words that say that speeds count in thousands, "" for none."""
+    return next((f"{each.quoted} says so" for each in said_in(grid.words) if each.about == "scale"), "")
+
+
+def _named_way(grid: TextGrid) -> tuple[Way | None, str]:
+    """Which way rpm runs by words of the file, or by units behind breakpoints, and which these are."""
+    if grid.corner and (named := speed_way(grid.corner)):
+        return named, f'the corner cell "{grid.corner}"'
+    for words in grid.words[:-1]:
+        if named := speed_way(words.text):
+            return named, f'{words.where} "{words.text}"'
+    behind: dict[Way, str] = {"across": grid.across_unit, "down": grid.down_unit}
+    for way, unit in behind.items():
+        if unit:
+            return way if unit == "rpm" else _TURNED[way], f'"{unit}" behind the breakpoints {way}'
+    return None, ""
 
 
 def _sorted(
@@ -163,23 +239,3 @@ def _require_speeds(path: Path, speeds: FloatArray) -> None:
         problem = f"the axis of speeds, {speeds[0]:g} to {speeds[-1]:g}, is not engine speed in rpm"
         hint = "give speeds in rpm, 0 or more, without thousands marks; --rpm says whether they run across or down"
         raise InputError.one(problem, hint=hint, file=path)
-
-
-def _travel_hint(project: Project, side: Side, path: Path, cells: FloatArray, meaning: Meaning) -> tuple[str, ...]:
-    """What to ask of phases that leave the travel; refuses those that fit it only with a sign that nobody stated."""
-    phaser, phases = project.phaser_of(side), meaning.channel.phase(cells)
-    if phaser is None:
-        return ()
-    least, most = phaser.travel
-    as_is, turned = (bool(((least - _ROUNDING <= p) & (p <= most + _ROUNDING)).all()) for p in (phases, -phases))
-    if turned and not as_is and not meaning.sign_stated:
-        raise InputError.one(
-            f"phases from {cells.min():g} to {cells.max():g} with + = advanced leave the {side} travel, {least:g} to "
-            f"{most:g}°, and fit it with the other sign",
-            hint=f"give --{side}-sign -1 where + means retarded in this file, --{side}-sign 1 where it means advanced",
-            file=path,
-        )
-    if as_is:
-        return ()
-    span = f"{phases.min():g} to {phases.max():g}° leaves the {side} travel, {least:g} to {most:g}°"
-    return (f"{span}: are sign, zero (--{side}-zero) and degrees (--{side}-in) right?",)

@@ -108,8 +108,12 @@ def cells_section(verdict: Verdict, unit: Unit) -> Section:
         cell = verdict.cells.isel(rpm=int(r), load=int(k))
         phases = (phase_text(float(cell[f"{side}_phase"])) for side in SIDES)
         rows.append((f"{float(cell['rpm']):.0f}", f"{float(cell['load']):g}", *phases, *_judged(cell, unit)))
-    head = ("rpm", "kPa", "intake", "exhaust", *_judged_head(unit))
+    head = ("rpm", _load_head(verdict.cells["load"].attrs["units"]), "intake", "exhaust", *_judged_head(unit))
     return _listed("Cells", lines, "Cells that are not clear", head, rows, len(bad))
+
+
+def _load_head(unit: str) -> str:
+    return "load" if unit == "not stated" else unit
 
 
 def _speeds_section(verdict: ClampVerdict, unit: Unit) -> Section:

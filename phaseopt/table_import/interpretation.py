@@ -1,0 +1,305 @@
+"""What a table's numbers may mean: every way of counting that the file, the options and the phaser allow.
+
+Degrees, sign and the number at rest are taken from the options, else from the metadata beside the file, else from its
+words. Two of these that contradict each other are refused, and so are words that the phaser's travel contradicts. What
+nobody states stays open: each way of counting under which all phases fit the travel is kept, and the tables are clear
+only if they are clear in each.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from phaseopt.project import Channel, Project, Side
+from phaseopt.table_import.grid import TextGrid
+from phaseopt.table_import.lexicon import CENTRELINES, ENDS, FROM_TDC, Said, said_in
+from phaseopt.table_import.meaning import StatedMeaning, as_read, metadata_of
+from phaseopt.tables import CORNER
+from phaseopt.values.arrays import FloatArray
+from phaseopt.values.errors import InputError
+from phaseopt.values.units import scale
+
+_BEYOND = 0.1  # of the travel: how far phases may leave it and still be what is meant; judgement, no source
+_ROUNDING = 1e-9  # crank degrees
+_OPTION = {"degrees": "in", "sign": "sign", "rest": "zero"}
+_VALUES = {"degrees": "crank or cam", "sign": "1 or -1", "rest": "NUMBER"}
+
+
+class _Stated(NamedTuple):
+    """What is known of an item: its value, by whom, and the words that say it, if any do."""
+
+    value: str | float | None
+    source: str
+    said: Said | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Numbers:
+    """The numbers of a file for one cam, and those in the rows where its phaser is locked at rest."""
+
+    project: Project
+    side: Side
+    path: Path
+    cells: FloatArray
+    locked: FloatArray
+
+
+def ways_to_count(numbers: Numbers, grid: TextGrid, stated: StatedMeaning) -> tuple[tuple[Channel, ...], str]:
+    """Every way of counting that fits, crank degrees advanced from rest at 0 first; and in a sentence where from.
+
+    Raises `InputError` where words, options, metadata and travel contradict each other, and where words say that the
+    numbers are another cam's or no phases.
+    """
+    said = said_in(grid.words)
+    _require_cam(numbers, said)
+    _require_phases(numbers, said, stated)
+    known = _known(numbers, grid, said, stated)
+    every = list(_channels(numbers, {name: each.value for name, each in known.items()}))
+    phaser = numbers.project.phaser_of(numbers.side)
+    fitting = [channel for channel in every if _fits(numbers, channel, _BEYOND)] if phaser is not None else []
+    if phaser is not None and not fitting:
+        _refuse_words_that_do_not_fit(numbers, known)
+    found = tuple(fitting or every[:1])
+    return found, _sentence(numbers, known, found, bool(fitting))
+
+
+def _require_cam(numbers: Numbers, said: tuple[Said, ...]) -> None:
+    """Refuse a file whose words or name say that it is the other cam's."""
+    if numbers.project.arrangement == "together":
+        return
+    cams = [each for each in said if each.about == "cam"]
+    for part in ([each for each in cams if _is_name(each)], [each for each in cams if not _is_name(each)]):
+        if part and all(each.value != numbers.side for each in part):
+            raise InputError.one(
+                f"given for the {numbers.side} cam, but {part[0].quoted} names the {part[0].value} cam",
+                hint=f"give it after --{part[0].value}, or correct the words where they are wrong",
+                file=numbers.path,
+                where=_line(part[0]),
+            )
+
+
+def _require_phases(numbers: Numbers, said: tuple[Said, ...], stated: StatedMeaning) -> None:
+    """Refuse numbers that are no phases in degrees."""
+    for each in said:
+        problem = ""
+        if each.about == "other":
+            problem = f"{each.quoted} says {each.value}, not cam phases in degrees"
+        elif each.value == FROM_TDC and (stated.sign is None or stated.zero is None):
+            problem = f"{each.quoted} says angles from TDC, and not which: a centreline, an opening or a closing"
+        if problem:
+            options = f"--{numbers.side}-sign and --{numbers.side}-zero"
+            raise InputError.one(
+                problem,
+                hint=f"give a table of phases from rest; state {options} where it holds centrelines",
+                file=numbers.path,
+                where=_line(each),
+            )
+
+
+def _is_name(said: Said) -> bool:
+    return not said.words.where.startswith("line")
+
+
+def _line(said: Said) -> str:
+    return "" if _is_name(said) else said.words.where
+
+
+# What is stated, and by whom.
+
+
+def _known(numbers: Numbers, grid: TextGrid, said: tuple[Said, ...], stated: StatedMeaning) -> dict[str, _Stated]:
+    metadata = metadata_of(numbers.path)
+    options = {"degrees": stated.degrees, "sign": stated.sign, "rest": stated.zero}
+    beside: dict[str, str | float | None] = dict.fromkeys(options)
+    if metadata is not None:
+        beside = {"degrees": metadata.unit.split()[0], "sign": metadata.sign, "rest": metadata.zero}
+    words = {
+        "degrees": [each for each in said if each.about == "degrees"],
+        "sign": [*(each for each in said if each.about == "sign"), *_implied_signs(numbers.side, said)],
+        "rest": [each for each in said if each.about == "zero" and each.value != FROM_TDC],
+    }
+    neutral: dict[str, str | float | None] = dict.fromkeys(options)
+    if grid.corner == CORNER and not any(words.values()):
+        neutral = {"degrees": "crank", "sign": 1, "rest": 0.0}
+    known: dict[str, _Stated] = {}
+    for name, option in options.items():
+        each = words[name]
+        values = list(dict.fromkeys(one.value for one in each))
+        if option is not None and beside[name] is not None and option != beside[name]:
+            raise _beside(numbers, f"--{numbers.side}-{_OPTION[name]} says {option}", name, beside[name])
+        if option is not None:
+            known[name] = _Stated(option, "stated", each[0] if each and len(values) == 1 else None)
+        elif beside[name] is not None:
+            known[name] = _Stated(beside[name], "the metadata beside it", each[0] if each else None)
+        elif len(values) > 1:
+            raise _contradiction(numbers, name, each)
+        elif each:
+            known[name] = _Stated(each[0].value, each[0].quoted, each[0])
+        elif neutral[name] is not None:
+            known[name] = _Stated(neutral[name], f'the corner cell "{CORNER}"')
+        else:
+            known[name] = _Stated(None, "")
+    for name, one in known.items():
+        _require_agreement(numbers, known, name, one)
+    return known
+
+
+def _implied_signs(side: Side, said: tuple[Said, ...]) -> list[Said]:
+    """Centrelines count retard as + after TDC and advance as + before it."""
+    usual = CENTRELINES[1 if side == "intake" else 2]
+    found = []
+    for each in said:
+        if each.value in CENTRELINES:
+            where = usual if each.value == CENTRELINES[0] else each.value
+            found.append(Said("sign", -1 if where == CENTRELINES[1] else 1, each.words))
+    return found
+
+
+def _require_agreement(numbers: Numbers, known: Mapping[str, _Stated], name: str, one: _Stated) -> None:
+    """Refuse an option or metadata that words contradict; an option passes where the words do not fit the travel."""
+    said = one.said
+    if said is None or said.value == one.value:
+        return
+    values = {each: stated.value for each, stated in known.items()}
+    if name == "rest":  # words may name an end of the travel, which is a number of the file
+        rests = {round(channel.zero, 6) for channel in _channels(numbers, values | {name: said.value})}
+        if isinstance(one.value, float | int) and round(float(one.value), 6) in rests:
+            return
+    if one.source != "stated":
+        raise _beside(numbers, f"{said.quoted} says {_value_words(name, said.value)}", name, one.value)
+    open_values: dict[str, str | float | None] = dict.fromkeys(values)
+    by_words, by_option = (
+        any(_fits(numbers, channel, 0.0) for channel in _channels(numbers, open_values | {name: value}))
+        for value in (said.value, one.value)
+    )
+    if by_words or not by_option:
+        option = f"--{numbers.side}-{_OPTION[name]}"
+        raise InputError.one(
+            f"{option} says {one.value}, but {said.quoted} says {_value_words(name, said.value)}",
+            hint=f"leave {option} out, or correct the words where they are wrong",
+            file=numbers.path,
+            where=_line(said),
+        )
+
+
+def _beside(numbers: Numbers, says: str, name: str, value: str | float | None) -> InputError:
+    return InputError.one(
+        f"{says} and the metadata beside the table {_value_words(name, value)}",
+        hint=f"correct the one that is wrong, or move {numbers.path.name}-metadata.json away",
+        file=numbers.path,
+    )
+
+
+def _contradiction(numbers: Numbers, name: str, said: list[Said]) -> InputError:
+    one = said[0]
+    other = next(each for each in said if each.value != one.value)
+    both = (f"{each.quoted} says {_value_words(name, each.value)}" for each in (one, other))
+    return InputError.one(
+        ", but ".join(both),
+        hint=f"give --{numbers.side}-{_OPTION[name]} {_VALUES[name]}, or correct the words that are wrong",
+        file=numbers.path,
+        where=_line(other) or _line(one),
+    )
+
+
+def _refuse_words_that_do_not_fit(numbers: Numbers, known: Mapping[str, _Stated]) -> None:
+    """Refuse words under which phases leave the travel, where another meaning of the same item would fit it."""
+    values = {name: each.value for name, each in known.items()}
+    for name, each in known.items():
+        if each.said is None or each.source == "stated" or each.said.value != each.value:
+            continue
+        if any(_fits(numbers, channel, 0.0) for channel in _channels(numbers, values | {name: None})):
+            phases = next(_channels(numbers, values)).phase(numbers.cells)
+            least, most = _travel(numbers)
+            raise InputError.one(
+                f"{each.said.quoted} says {_value_words(name, each.value)}: phases from {phases.min():g} to "
+                f"{phases.max():g}° then, which the {numbers.side} travel, {least:g} to {most:g}°, does not allow",
+                hint=f"give --{numbers.side}-{_OPTION[name]} {_VALUES[name]}, or correct the travel in the project",
+                file=numbers.path,
+                where=_line(each.said),
+            )
+
+
+# Ways of counting.
+
+
+def _channels(numbers: Numbers, values: Mapping[str, str | float | None]) -> Iterator[Channel]:
+    """Each way of counting that leaves what is known as it is, without repeats."""
+    seen: list[FloatArray] = []
+    degrees = ["crank", "cam"] if values["degrees"] is None else [str(values["degrees"])]
+    signs = [1, -1] if values["sign"] is None else [int(values["sign"])]
+    for sign, unit in product(signs, degrees):
+        for zero in _rests(numbers, values["rest"], sign, scale(f"{unit} deg", "crank deg")):
+            channel = Channel(sign=1 if sign == 1 else -1, zero=zero, **{"in": f"{unit} deg"})
+            phases = channel.phase(numbers.cells)
+            if not any(np.allclose(phases, each, rtol=0.0, atol=_ROUNDING) for each in seen):
+                seen.append(phases)
+                yield channel
+
+
+def _rests(numbers: Numbers, value: str | float | None, sign: int, degree: float) -> list[float]:
+    """Numbers that rest may have.
+
+    Where nothing is said: 0, the number in the rows of the locked phaser, and, unless those rows say otherwise, the
+    number for which 0 is an end of the travel.
+    """
+    least, most = _travel(numbers)
+    ends = {name: -sign * end / degree + 0.0 for name, end in zip(ENDS, (least, most), strict=True)}
+    if value is None:
+        locked = np.unique(numbers.locked)
+        if locked.size == 1:
+            return [0.0, float(locked[0])]
+        return [0.0, *ends.values()]
+    if value in CENTRELINES:
+        cam, way = numbers.project.cam(numbers.side), -1.0 if numbers.side == "intake" else 1.0
+        turned = 1.0 if sign == way else -1.0  # after TDC for the exhaust, before it for the intake
+        return [turned * (cam.centreline + way * offset) / degree for offset in (cam.offset, 0.0)]
+    return [ends[value]] if isinstance(value, str) else [float(value)]
+
+
+def _travel(numbers: Numbers) -> tuple[float, float]:
+    phaser = numbers.project.phaser_of(numbers.side)
+    return (0.0, 0.0) if phaser is None else phaser.travel
+
+
+def _fits(numbers: Numbers, channel: Channel, beyond: float) -> bool:
+    least, most = _travel(numbers)
+    slack, phases = beyond * (most - least) + _ROUNDING, channel.phase(numbers.cells)
+    return bool((least - slack <= phases.min()) and (phases.max() <= most + slack))
+
+
+# In words.
+
+
+def _sentence(numbers: Numbers, known: Mapping[str, _Stated], found: tuple[Channel, ...], fits: bool) -> str:
+    """How the numbers are read, and because of what."""
+    by: dict[str, list[str]] = {}
+    for name, each in known.items():
+        by.setdefault(each.source or "not stated", []).append(name)
+    because = "; ".join(f"{' and '.join(names)}: {source}" for source, names in by.items())
+    if len(found) > 1:
+        ways = "; or ".join(as_read(channel) for channel in found)
+        return f"phases may be {ways} ({because}): judged in each, clear only if clear in each"
+    words = f"phases are read as {as_read(found[0])} ({because}"
+    if not fits and numbers.project.phaser_of(numbers.side) is not None:
+        (least, most), phases = _travel(numbers), found[0].phase(numbers.cells)
+        side = numbers.side
+        return (
+            f"{words}); {phases.min():g} to {phases.max():g}° leaves the {side} travel, {least:g} to {most:g}°: are "
+            f"sign, zero (--{side}-zero) and degrees (--{side}-in) right?"
+        )
+    return words + (", and only this fits the travel)" if "not stated" in by and fits else ")")
+
+
+def _value_words(name: str, value: str | float | None) -> str:
+    if name == "degrees":
+        return f"{value} degrees"
+    if name == "sign":
+        return "+ = advanced" if value == 1 else "+ = retarded"
+    if value in CENTRELINES:
+        return str(value)
+    return f"0 is {value}" if isinstance(value, str) else f"rest is {value:g}"

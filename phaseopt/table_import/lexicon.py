@@ -1,0 +1,315 @@
+"""Words of the trade around a table's numbers: what they say of degrees, sign, rest, cam, load and speed.
+
+One place holds every word, in English, German, French, Italian, Spanish and romanised Japanese (common practice, no
+source). A word counts only where a person would take it so: "cam" alone names a camshaft, "cam degrees" a unit;
+"intake cam degrees" may be either, and "CA" is crank angle to one and cam angle to another, so neither says anything.
+What is found here is only what is written: whether it holds is judged in `meaning` and `reading`.
+"""
+
+import re
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+About = Literal["degrees", "sign", "zero", "cam", "load", "scale", "other"]
+
+# An end of the travel where 0 is; or lobe centrelines, after TDC, before it, or without saying.
+ENDS = ("fully retarded", "fully advanced")
+CENTRELINES = ("centreline", "centreline ATDC", "centreline BTDC")
+FROM_TDC = "from TDC"  # an angle of something that is not named
+
+
+@dataclass(frozen=True)
+class Words:
+    """Words of a file and where they are: "line 3", or "its name".
+
+    Examples
+    --------
+    >>> Words("Inlet advance (cam degrees)", "line 1").where
+    'line 1'
+    """
+
+    text: str
+    where: str
+
+
+@dataclass(frozen=True)
+class Said:
+    """What some words say.
+
+    Attributes
+    ----------
+    about : str
+        degrees ("crank", "cam"), sign (1, -1), zero (the number at rest, an end of the travel, or a centreline), cam
+        ("intake", "exhaust"), load (a unit), scale (1000, of speeds), other (what the numbers are if not phases).
+    value : str or float
+    words : Words
+    """
+
+    about: About
+    value: str | float
+    words: Words
+
+    @property
+    def quoted(self) -> str:
+        """Where it is said, and the words."""
+        text = self.words.text
+        return f'{self.words.where} "{text if len(text) <= 60 else text[:57] + "..."}"'
+
+
+def _any(*words: str) -> str:
+    return f"(?:{'|'.join(words)})"
+
+
+_DEGREE = _any(r"degrees?", r"degs?", r"grad", r"gradi", r"grados?", r"degres?", "°")
+_CAM = _any(
+    r"cam ?shafts?", r"cams?", r"nockenwelle", r"nw", r"arbres? a cames", r"aac", r"albero a camme", r"camma",
+    r"arbol de levas", r"levas?",
+)  # fmt: skip
+_CRANK = _any(
+    r"crank ?shafts?", r"crank", r"kurbelwelle", r"kw", r"vilebrequin", r"vilo", r"albero motore", r"motore",
+    r"manovella", r"ciguenal",
+)  # fmt: skip
+_INTAKE = _any(r"intakes?", r"inlets?", r"int", r"einlass\w*", r"admission", r"aspirazione", r"admision", r"kyuki")
+_EXHAUST = _any(r"exhausts?", r"exh", r"auslass\w*", r"echappement", r"scarico", r"escape", r"haiki")
+_ADVANCE = _any(
+    r"advance[sd]?", r"advancing", r"adv", r"earl(?:y|ier)", r"fruh\w*", r"avance", r"anticip\w+", r"adelant\w+",
+    r"shinkaku",
+)  # fmt: skip
+_RETARD = _any(
+    r"retard(?:s|ed|ing|o)?", r"ret", r"late(?:r)?", r"spat(?:er|verstellung)?", r"ritard\w+", r"retras\w+", r"chikaku"
+)
+_NOT_OF = "".join(f"(?<!{cam} )" for cam in ("intake", "inlet", "int", "exhaust", "exh", "einlass", "auslass"))
+_OF = r"(?: ?(?:of|at|on|in|der|du|de|del|di)(?: (?:the|la|el))?)? ?"
+_NO_CAM_NAMED = rf"(?! ?(?:\d|[a-d]\b|{_INTAKE}\b|{_EXHAUST}\b))"  # "deg, cam 1" names a cam
+_DEGREES = {
+    "cam": [
+        rf"(?<![a-z]){_DEGREE}{_OF}{_CAM}\b{_NO_CAM_NAMED}",
+        rf"\b{_NOT_OF}{_CAM} ?{_DEGREE}(?![a-z])",
+        r"\bnockenwellengrad\b",
+        r"\bkamu kaku\b",
+    ],
+    "crank": [
+        rf"(?<![a-z]){_DEGREE}{_OF}{_CRANK}\b",
+        rf"\b{_CRANK} ?(?:angle ?)?{_DEGREE}(?![a-z])",
+        r"\bcrank(?:shaft)? angle\b(?! sensor)",
+        r"\bkurbelwellengrad\b",
+        r"\bkuranku kaku\b",
+    ],
+}
+
+_NUMBER = r"([+-]?\d+(?:[.,]\d+)?|zero|null)"
+_REST = _any(
+    r"rest(?: position)?", r"park(?:ed)?(?: position)?", r"lock(?:ed)?(?: position)?", r"pinned", r"ruhelage",
+    r"ruhestellung", r"grundstellung", r"repos", r"riposo", r"reposo",
+)  # fmt: skip
+_IS = r" ?(?:=|:|\bis\b|\bat\b|\bin\b|\bbei\b|\bau\b|\ba\b|\ben\b|\breads?\b)?(?: the)? ?"
+_SPEED = r"(?:\brpm\b|r\.p\.m|u/min|1/min|min-1|tr/min|\bgiri\b|drehzahl|\bregim\w*|engine speed|\bkaiten\w*|\bkrpm\b)"
+_NOT_SPEED = rf"(?![\d.,]*\d)(?! ?(?:{_SPEED}|%))"
+_REST_IS = [
+    rf"(?<![\w.,]){_NUMBER} ?(?:{_DEGREE})?{_IS}\b{_REST}\b",
+    rf"\b{_REST}\b{_IS}(?<![a-z\d]){_NUMBER}{_NOT_SPEED}",
+]
+_FROM_REST = rf"\b(?:from|ab|aus|depuis|du|da|desde)(?: (?:the|la|its|il|el))? {_REST}\b"
+_FULLY = _any("fully", "full", "most", r"max(?:imum)?", "voll", "ganz")
+_END_IS = [
+    rf"\b(?:0|zero|null){_IS}{_FULLY} ({_ADVANCE}|{_RETARD})\b",
+    rf"\b{_FULLY} ({_ADVANCE}|{_RETARD}){_IS}\b(?:0|zero|null)\b",
+    rf"\b(?:from|ab) {_FULLY} ({_ADVANCE}|{_RETARD})\b",
+]
+_CENTRE = r"\b(?:cent(?:re|er) ?lines?|lobe cent(?:re|er)s?|icl|ecl|spreizung)\b"
+_AFTER = r"\b(?:atdc|(?:after|past) tdc|nach (?:lw-?)?ot|apres pmh|dopo (?:il )?pms|despues del? pms)\b"
+_BEFORE = r"\b(?:btdc|before tdc|vor (?:lw-?)?ot|avant pmh|prima del pms|antes del pms)\b"
+
+_VALUES = r"(?: (?:values?|numbers?|werte?))?"
+_PLUS = rf"(?:\+(?: ?ve\b)?|\b(?:positiv(?:e|o|os)?|positif)\b{_VALUES})"
+_MINUS = rf"(?:- ?=|(?<=[/(,;|])-(?=adv|ret)|\b(?:negativ(?:e|o|os)?|negatif)\b{_VALUES} ?(?:=|is\b|are\b)?)"
+_MEANS = r" ?(?:=|:|is\b|are\b|means?\b)? ?(?:nach |vers )?"
+_EXPLICIT = [
+    (rf"{_PLUS}{_MEANS}({_ADVANCE}|{_RETARD})\b", 1),
+    (rf"\b({_ADVANCE}|{_RETARD})(?: ?(?:=|:)| is| are)? ?\(?(?:\+(?= ?(?:$|[),;|/\]]))|positiv\w*\b|positif\b)", 1),
+    (rf"{_MINUS} ?(?:nach |vers )?({_ADVANCE}|{_RETARD})\b", -1),
+    (rf"\b({_ADVANCE}|{_RETARD})(?: ?(?:=|:)| is| are)? ?\(?(?:(?<=[(=:] )-|(?<=[(=:])-|negativ\w*\b|negatif\b)", -1),
+]
+
+_THROTTLE = r"\b(?:throttle|tps|drosselklappe\w*|papillon|farfalla|mariposa|pedal)\b"
+_LOADS = {
+    "kPa": r"\bkpa\b", "mbar": r"\b(?:mbar|hpa)\b", "bar": r"\bbar\b", "psi": r"\bpsi[ag]?\b", "inHg": r"\bin ?hg\b",
+    "mmHg": r"\bmm ?hg\b", "mg/stroke": r"\bmg/(?:stroke|str|stk|hub|cyl|cycle)\b", "g/rev": r"\bg/rev\b", "%": r"%",
+}  # fmt: skip
+_LOAD = rf"(?:{'|'.join(_LOADS.values())})(?: ?(?:throttle|tps|load|map|abs))?"
+_CLAMP_ENDS = {
+    ("from", "to"), ("min", "max"), ("minimum", "maximum"), ("least", "most"), ("lower", "upper"), ("von", "bis"),
+    ("de", "a"), ("da", "a"), ("desde", "hasta"), ("most retarded", "most advanced"),
+}  # fmt: skip
+_SCALE = rf"(?:x|\*|/) ?1000\b|\bkrpm\b|\b1000 ?{_SPEED}|\bin thousands\b"
+_OTHER = {
+    "ignition timing": r"\b(?:ignition|spark|zund\w+|allumage|encendido|accensione)\b",
+    "fuel": r"\b(?:injection|injectors?|einspritz\w+)\b",
+    "opening or closing angles": (
+        r"\b(?:opening|closing|opens|closes|[ie]v[oc]|offnet|schliesst|ouverture|fermeture|apertura|chiusura|cierre)\b"
+    ),
+    "radians": r"\brad(?:ians?)?\b",
+    "another unit than one degree": (
+        rf"(?:\b(?:units?|einheit|unite|unita|unidad|lsb|scale|factor|faktor|in|x)\b\W*|[\[(])0?[.,]\d+ ?{_DEGREE}|"
+        rf"{_DEGREE} ?(?:x|\*|/) ?\d|\btenths\b"
+    ),
+    "a share of the travel": r"%(?: of)?(?: the)? travel|\bpercent of (?:the )?travel\b",
+}
+
+
+def plain(text: str) -> str:
+    """Words as they are compared: small letters without accents, one blank between.
+
+    >>> plain("Échappement:  Spät [° NW]"), plain("inlet_cam-degrees")
+    ('echappement: spat [° nw]', 'inlet cam degrees')
+    """
+    for mark, to in (("º", "°"), ("×", "x"), ("ß", "ss"), ("−", "-"), ("–", "-"), ("_", " ")):
+        text = text.replace(mark, to)
+    parts = unicodedata.normalize("NFKD", text)
+    text = "".join(c for c in parts if not unicodedata.combining(c)).lower()
+    return " ".join(re.sub(r"(?<=[a-z])-(?=[a-z])", " ", text).split())
+
+
+def name_words(stem: str) -> str:
+    """The words of a file's name, parted where capitals begin.
+
+    >>> name_words("InletRetardCamDeg"), name_words("exhaust_cam-v12")
+    ('Inlet Retard Cam Deg', 'exhaust cam v12')
+    """
+    return " ".join(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", re.sub(r"[-_.]", " ", stem)).split())
+
+
+def said_in(words: Sequence[Words]) -> tuple[Said, ...]:
+    """All that words say, in their order.
+
+    Examples
+    --------
+    >>> [(each.about, each.value) for each in said_in([Words("Inlet retard (cam degrees)", "line 1")])]
+    [('cam', 'intake'), ('degrees', 'cam'), ('sign', -1)]
+    >>> said_in([Words("Intake cam angle", "line 1"), Words("rpm", "line 2")])[1:]
+    ()
+    >>> [(each.about, each.value) for each in said_in([Words("0 = fully retarded, + = advance", "line 3")])]
+    [('zero', 'fully retarded'), ('sign', 1)]
+    """
+    return tuple(each for one in words for each in _said(one))
+
+
+def _said(words: Words) -> Iterator[Said]:
+    text = plain(words.text)
+    for what, pattern in _OTHER.items():
+        if re.search(pattern, text):
+            yield Said("other", what, words)
+    cams = [cam for cam, pattern in (("intake", _INTAKE), ("exhaust", _EXHAUST)) if re.search(rf"\b{pattern}\b", text)]
+    if len(cams) == 1:
+        yield Said("cam", cams[0], words)
+    for degrees, patterns in _DEGREES.items():
+        if any(re.search(pattern, text) for pattern in patterns):
+            yield Said("degrees", degrees, words)
+    zeros, text = _zeros(text)
+    yield from (Said("zero", zero, words) for zero in zeros)
+    yield from (Said("sign", sign, words) for sign in _signs(text))
+    load = load_unit(text)
+    if load:
+        yield Said("load", load, words)
+    if re.search(_SCALE, text):
+        yield Said("scale", 1000.0, words)
+
+
+def _zeros(text: str) -> tuple[list[str | float], str]:
+    """What is said of rest, each once, and the text without it."""
+    found: list[str | float] = []
+    for pattern in _END_IS:
+        for match in re.finditer(pattern, text):
+            found.append(ENDS[bool(re.fullmatch(_ADVANCE, match[1]))])
+        text = re.sub(pattern, " | ", text)
+    for pattern in _REST_IS:
+        for match in re.finditer(pattern, text):
+            found.append(0.0 if match[1] in ("zero", "null") else float(match[1].replace(",", ".")))
+        text = re.sub(pattern, " | ", text)
+    if re.search(_FROM_REST, text):
+        found.append(0.0)
+    after, before = re.search(_AFTER, text), re.search(_BEFORE, text)
+    if re.search(_CENTRE, text):
+        found.append(CENTRELINES[1 if after and not before else 2 if before and not after else 0])
+    elif after or before:
+        found.append(FROM_TDC)
+    return list(dict.fromkeys(found)), text
+
+
+def _signs(text: str) -> list[int]:
+    """What + means: as said in so many words, and by the name of the quantity where it is one of the two alone."""
+    found = []
+    for pattern, sign in _EXPLICIT:
+        for match in re.finditer(pattern, text):
+            found.append(sign if re.fullmatch(_ADVANCE, match[1]) else -sign)
+        text = re.sub(pattern, " | ", text)
+    named = [sign for sign, words in ((1, _ADVANCE), (-1, _RETARD)) if re.search(rf"\b{words}\b", text)]
+    return list(dict.fromkeys(found + (named if len(named) == 1 else [])))
+
+
+def load_unit(text: str) -> str:
+    """The one unit of load that words name, "" for none or several; a gauge pressure says so.
+
+    >>> load_unit("MAP (kPa)"), load_unit("boost, psi"), load_unit("throttle %"), load_unit("bar or psi")
+    ('kPa', 'psi gauge', '% throttle', '')
+    """
+    text = plain(text)
+    units = [unit for unit, pattern in _LOADS.items() if re.search(pattern, text)]
+    if re.search(_THROTTLE, text) and units in ([], ["%"]):
+        return "% throttle"
+    if len(units) != 1:
+        return ""
+    return f"{units[0]} gauge" if re.search(r"\b(?:boost|gauge|psig)\b", text) else units[0]
+
+
+def names_speed(text: str) -> bool:
+    """Whether words name engine speed.
+
+    >>> names_speed("Drehzahl [U/min]"), names_speed("load, kPa")
+    (True, False)
+    """
+    return re.search(_SPEED, plain(text)) is not None
+
+
+def speed_way(text: str) -> Literal["across", "down"] | None:
+    """Which way words say that engine speed runs: "rows: rpm", "rpm down", or a corner "rpm \\ kPa".
+
+    >>> speed_way("Rows: kPa, columns: rpm"), speed_way("rpm down kPa across"), speed_way("load\\\\rpm")
+    ('across', 'down', 'across')
+    >>> speed_way("rpm") is None
+    True
+    """
+    text = plain(text)
+    parts = re.search(r"\brows?\b\W*(.*?)\W*\bcol(?:umn)?s?\b(.*)", text)
+    pair = parts.groups() if parts else tuple(text.partition("\\")[::2]) if "\\" in text else ()
+    if not pair and (found := re.search(r"(.*?)\bdown\b(.*?)\bacross\b", text)):
+        pair = found.groups()
+    if len(pair) != 2 or names_speed(pair[0]) == names_speed(pair[1]):
+        return None
+    return "down" if names_speed(pair[0]) else "across"
+
+
+def without_unit(cell: str) -> tuple[str, str]:
+    """A breakpoint and the unit written behind it: "30 kPa".
+
+    >>> without_unit("30 kPa"), without_unit("1500 rpm"), without_unit("12°"), without_unit("8")
+    (('30', 'kPa'), ('1500', 'rpm'), ('12°', ''), ('8', ''))
+    """
+    found = re.fullmatch(r"([+-]?[\d.,]+) ?([^\d\s].*)", cell)
+    if found is None:
+        return cell, ""
+    words = plain(found[2])
+    unit = "rpm" if re.fullmatch(_SPEED, words) else load_unit(words) if re.fullmatch(_LOAD, words) else ""
+    return (found[1], unit) if unit else (cell, "")
+
+
+def are_ends(one: str, other: str) -> bool:
+    """Whether two columns of clamps are headed as the ends of a span.
+
+    >>> are_ends("from", "to"), are_ends("von (°KW)", "bis (°KW)"), are_ends("50", "100")
+    (True, True, False)
+    """
+    names = tuple(re.sub(r"[\[(].*", "", plain(name)).strip() for name in (one, other))
+    return names in _CLAMP_ENDS or names[::-1] in _CLAMP_ENDS
