@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 CORNER = "rpm\\load_kPa"
+_STATED = tuple(f"{CORNER} {side}: crank degrees | + = advanced | rest = 0" for side in SIDES)  # as exports write it
 AXIS_ATTRS = {
     "rpm": {"units": "rpm", "long_name": "engine speed"},
     "load": {"units": "kPa", "long_name": "manifold absolute pressure, the top one full throttle"},
@@ -266,7 +267,7 @@ def _lines(path: Path) -> list[Line]:
         raise InputError.one("the file is empty", hint=_LAYOUT, file=path)
     line, cells = lines[0]
     require_delimiter(path, lines[0], "cells")
-    if cells[0].strip() != CORNER:
+    if cells[0].strip() not in (CORNER, *_STATED):
         raise at_line(path, line, f"the corner cell is {cells[0]!r}, not {CORNER!r}", _LAYOUT)
     return lines
 

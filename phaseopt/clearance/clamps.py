@@ -1,4 +1,4 @@
-"""Clamps by speed against the limits: each speed, all of them as a box, and the full travel; and files in every reading."""
+"""Clamps by speed against the limits: each speed, all of them as a box, the full travel; and any pair of files."""
 
 from dataclasses import astuple, dataclass
 
@@ -11,6 +11,7 @@ from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import ENDS
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import CLEAR, limiting_rule, margins, running_gaps
+from phaseopt.project import Side
 from phaseopt.table_import import ImportedPair, PairReading
 from phaseopt.tables import PhaseClamps, PhaseTables
 from phaseopt.values.errors import InputError
@@ -73,10 +74,13 @@ class PairVerdict:
         Of the one reading; of several that are all clear, on that with the least margin; else on the first.
     reading : PairReading
         The reading it is of.
+    notes : dict
+        By cam, how its file was read, and which reading is shown where there are several; sentences.
     """
 
     verdict: Verdict | ClampVerdict
     reading: PairReading
+    notes: dict[Side, tuple[str, ...]]
 
 
 def check_pair(model: ContactModel, pair: ImportedPair) -> PairVerdict:
@@ -112,13 +116,18 @@ def check_pair(model: ContactModel, pair: ImportedPair) -> PairVerdict:
     if any(accepted) and not all(accepted):
         clear, not_clear = (pair.readings[accepted.index(each)].words for each in (True, False))
         raise InputError.one(
-            f"clear only in {sum(accepted)} of the {len(accepted)} readings that fit the phasers: with {clear}; not with "
-            f"{not_clear}",
+            f"clear only in {sum(accepted)} of the {len(accepted)} readings that fit the phasers: with {clear}; not "
+            f"with {not_clear}",
             hint=f"give {', '.join(pair.settled_by)}",
             file=next(iter(pair.files.values())),
         )
     shown = int(np.argmin([_least_margin(verdict) for verdict in verdicts])) if all(accepted) else 0
-    return PairVerdict(verdicts[shown], pair.readings[shown])
+    notes = pair.notes
+    if len(verdicts) > 1:
+        found = "each is clear; the one with the least room" if accepted[0] else "none is clear; the first"
+        words = f"{len(verdicts)} readings fit the phasers: {found} is shown, {pair.readings[shown].words}"
+        notes = {side: (*said, words) if side in pair.files else said for side, said in notes.items()}
+    return PairVerdict(verdicts[shown], pair.readings[shown], notes)
 
 
 def _least_margin(verdict: Verdict | ClampVerdict) -> float:

@@ -7,6 +7,8 @@ import typer
 
 from phaseopt.cli.frame import Answer, ProjectFile, SheetFile, command
 
+_BY_WORDS = "[default: as the words in the file say]"
+
 TableFile = Annotated[
     Path | None,
     typer.Option(
@@ -20,10 +22,14 @@ RpmDirection = Annotated[
     Literal["across", "down"] | None, typer.Option(help="Which way rpm runs, where a table does not settle it.")
 ]
 Sign = Annotated[
-    Literal["1", "-1"] | None, typer.Option(help="1 = + in its table means advanced, -1 = + means retarded.")
+    Literal["1", "-1"] | None,
+    typer.Option(help="1 = + in its table means advanced, -1 = + means retarded. " + _BY_WORDS),
 ]
-Zero = Annotated[float | None, typer.Option(metavar="NUMBER", help="The number in its table that means rest.")]
-Degrees = Annotated[Literal["crank", "cam"] | None, typer.Option(help="Degrees that its table counts in.")]
+Zero = Annotated[
+    float | None,
+    typer.Option(metavar="NUMBER", help="The number in its table that means rest. " + _BY_WORDS),
+]
+Degrees = Annotated[Literal["crank", "cam"] | None, typer.Option(help="Degrees that its table counts in. " + _BY_WORDS)]
 
 _SIGNS: dict[str | None, Literal[1, -1] | None] = {"1": 1, "-1": -1, None: None}
 
@@ -47,10 +53,10 @@ def check(
     """A pair of tables from anywhere against the contact limits.
 
     Every cell, everything between cells, and the full travel. Tables may have any axes, rpm across or down, tabs,
-    semicolons or commas. What is not stated or written beside the table is taken as crank degrees from rest,
-    + = advanced; how each file was read is printed.
+    semicolons or commas. Words in the file and its name say what its numbers mean. What nothing says is judged in every
+    meaning that fits the phaser's travel; clear means clear in each. How each file was read is printed.
     """
-    from phaseopt.clearance.clamps import check_given
+    from phaseopt.clearance.clamps import check_pair
     from phaseopt.clearance.model import contact_model
     from phaseopt.output.records.check import CheckRecord
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
@@ -68,12 +74,13 @@ def check(
         Source(exhaust, StatedMeaning(_SIGNS[exhaust_sign], exhaust_zero, exhaust_in), exhaust_at),
         rpm,
     )
-    verdict = check_given(contact_model(project), given.phases)
+    found = check_pair(contact_model(project), given)
+    verdict, notes = found.verdict, found.notes
     if sheet is not None:
         write_sheet(sheet, check_sheet(verdict))
     return Answer(
-        check_document(verdict, given.notes, {"intake": intake, "exhaust": exhaust}),
-        lambda: CheckRecord.of(verdict, given.notes),
+        check_document(verdict, notes, {"intake": intake, "exhaust": exhaust}),
+        lambda: CheckRecord.of(verdict, notes),
         written=[] if sheet is None else [sheet],
         clear=verdict.accepted,
     )

@@ -8,7 +8,7 @@ import json
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
@@ -22,12 +22,13 @@ from phaseopt.table_import.layout import (
     DELIMITERS,
     MARKS,
     Layout,
+    cells_text,
     grid_text,
     readings,
     require_sense,
     towards_contact,
 )
-from phaseopt.table_import.meaning import StatedMeaning, as_read, meaning_words
+from phaseopt.table_import.meaning import as_read, meaning_words
 from phaseopt.tables import PhaseTables
 from phaseopt.values.errors import InputError
 
@@ -89,10 +90,10 @@ def export(project: Project, tables: PhaseTables, layout: Layout) -> Export:
     cells: dict[Side, str] = {}
     for side in moving(project):
         name, held = f"{side}_phase.csv", readings(project, side, tables.of_side(side).to_numpy(), layout)
-        text = grid_text(tables, held, layout)
+        text = grid_text(tables, held, layout, side)
         files |= {name: text, f"{name}-metadata.json": _metadata(name, side, text, layout)}
-        cells[side] = grid_text(tables, held, layout, axes=False)
-    back = _read_back(project, files, layout)
+        cells[side] = cells_text(held, layout)
+    back = _read_back(project, files)
     moved, nearer = _moved(project, tables, back, layout)
     model = contact_model(project)
     verdict = check_tables(model, back)
@@ -168,6 +169,16 @@ def layout_words(project: Project, layout: Layout, moved: float, nearer: float) 
             "check includes that. A zero or a step in which rest can be written avoids it."
         )
     lines.append(f"Cells parted by {layout.delimiter}s, decimal {layout.decimal}s.")
+    mark, decimal = DELIMITERS[layout.delimiter], MARKS[layout.decimal]
+    options = "".join(
+        f", {name}={value!r}"
+        for name, value, usual in (("sep", mark, ","), ("decimal", decimal, "."))
+        if value != usual
+    )
+    lines.append(
+        "The corner cell of each file says the same: cam, degrees, sign and number at rest. A spreadsheet or "
+        f"pandas.read_csv(name, index_col=0{options}) reads it beside the numbers."
+    )
     lines.append(
         "These files were read back and checked for contact. That does not replace checking the assembled engine by "
         "hand. Before running: at rest the controller must read rest. Ten degrees commanded at idle must move the cam "
@@ -176,17 +187,15 @@ def layout_words(project: Project, layout: Layout, moved: float, nearer: float) 
     return lines
 
 
-def _read_back(project: Project, files: dict[str, str], layout: Layout) -> PhaseTables:
-    """The tables as `phaseopt check` reads the files."""
+def _read_back(project: Project, files: dict[str, str]) -> PhaseTables:
+    """The tables as `phaseopt check` reads the files without their metadata: what they say of themselves must do."""
     with tempfile.TemporaryDirectory() as folder:
-        for name, text in files.items():
-            (Path(folder) / name).write_bytes(text.encode("utf-8"))
         sources: dict[Side, Source] = {"intake": Source(), "exhaust": Source()}
         for side in moving(project):
-            count = layout.count(side)
-            degrees: Literal["cam", "crank"] = "cam" if count.unit == "cam deg" else "crank"
-            sources[side] = Source(Path(folder) / f"{side}_phase.csv", StatedMeaning(count.sign, count.zero, degrees))
-        given = read_pair(project, sources["intake"], sources["exhaust"], layout.rpm)
+            path = Path(folder) / f"{side}_phase.csv"
+            path.write_bytes(files[path.name].encode("utf-8"))
+            sources[side] = Source(path)
+        given = read_pair(project, sources["intake"], sources["exhaust"])
     assert isinstance(given.phases, PhaseTables)  # files with breakpoints both ways
     return given.phases
 

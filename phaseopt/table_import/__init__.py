@@ -2,7 +2,8 @@
 
 `read_grid` turns text into numbers with their axes and the words around them, `read_phases` settles which axis is
 engine speed and every meaning of the numbers that the words, the options and the travel allow, `read_pair` puts both
-cams together. Contradictions are refused, with the option or the change that settles them; what nobody states stays open.
+cams together. Contradictions are refused, with the option or the change that settles them; what nobody states stays
+open.
 """
 
 from phaseopt.table_import.grid import TextGrid, read_grid

@@ -2,8 +2,8 @@
 
 Degrees, sign and the number at rest are taken from the options, else from the metadata beside the file, else from its
 words. Two of these that contradict each other are refused, and so are words that the phaser's travel contradicts. What
-nobody states stays open: each way of counting under which all phases fit the travel is kept, and the tables are clear
-only if they are clear in each.
+nobody states stays open: each way of counting under which all phases fit the travel is kept, and the usual one even
+where it does not fit, and the tables are clear only if they are clear in each.
 """
 
 from collections.abc import Iterator, Mapping
@@ -49,7 +49,8 @@ class Numbers:
 
 
 def ways_to_count(numbers: Numbers, grid: TextGrid, stated: StatedMeaning) -> tuple[tuple[Channel, ...], str]:
-    """Every way of counting that fits, crank degrees advanced from rest at 0 first; and in a sentence where from.
+    """Every way of counting that fits, after the usual one: crank degrees, 0 at rest, + = advanced where nobody says
+    otherwise; and in a sentence where from.
 
     Raises `InputError` where words, options, metadata and travel contradict each other, and where words say that the
     numbers are another cam's or no phases.
@@ -60,11 +61,17 @@ def ways_to_count(numbers: Numbers, grid: TextGrid, stated: StatedMeaning) -> tu
     known = _known(numbers, grid, said, stated)
     every = list(_channels(numbers, {name: each.value for name, each in known.items()}))
     phaser = numbers.project.phaser_of(numbers.side)
-    fitting = [channel for channel in every if _fits(numbers, channel, _BEYOND)] if phaser is not None else []
-    if phaser is not None and not fitting:
+    fitting = [channel for channel in every[1:] if _fits(numbers, channel, _slack(channel, known))] if phaser else []
+    fits = _fits(numbers, every[0], _BEYOND)
+    if phaser and not fits and not fitting:
         _refuse_words_that_do_not_fit(numbers, known)
-    found = tuple(fitting or every[:1])
-    return found, _sentence(numbers, known, found, bool(fitting))
+    found = (every[0], *fitting)
+    return found, _sentence(numbers, known, found, fits)
+
+
+def _slack(channel: Channel, known: Mapping[str, "_Stated"]) -> float:
+    """How far phases may leave the travel: not at all where 0 would have to be an end of it that nobody names."""
+    return _BEYOND if channel.zero == 0.0 or known["rest"].value is not None else 0.0
 
 
 def _require_cam(numbers: Numbers, said: tuple[Said, ...]) -> None:
@@ -119,7 +126,7 @@ def _known(numbers: Numbers, grid: TextGrid, said: tuple[Said, ...], stated: Sta
         beside = {"degrees": metadata.unit.split()[0], "sign": metadata.sign, "rest": metadata.zero}
     words = {
         "degrees": [each for each in said if each.about == "degrees"],
-        "sign": [*(each for each in said if each.about == "sign"), *_implied_signs(numbers.side, said)],
+        "sign": [*_said_signs(numbers, said), *_implied_signs(numbers.side, said)],
         "rest": [each for each in said if each.about == "zero" and each.value != FROM_TDC],
     }
     neutral: dict[str, str | float | None] = dict.fromkeys(options)
@@ -146,6 +153,12 @@ def _known(numbers: Numbers, grid: TextGrid, said: tuple[Said, ...], stated: Sta
     for name, one in known.items():
         _require_agreement(numbers, known, name, one)
     return known
+
+
+def _said_signs(numbers: Numbers, said: tuple[Said, ...]) -> list[Said]:
+    """What words say of the sign. "Retard" over numbers that are all negative may go either way, so it says nothing."""
+    negative = bool(numbers.cells.max() <= 0.0 and numbers.cells.min() < 0.0)
+    return [each for each in said if each.about == "sign" and not (negative and each.by_name and each.value == -1)]
 
 
 def _implied_signs(side: Side, said: tuple[Said, ...]) -> list[Said]:
@@ -280,19 +293,21 @@ def _sentence(numbers: Numbers, known: Mapping[str, _Stated], found: tuple[Chann
     by: dict[str, list[str]] = {}
     for name, each in known.items():
         by.setdefault(each.source or "not stated", []).append(name)
-    because = "; ".join(f"{' and '.join(names)}: {source}" for source, names in by.items())
+    because = "; ".join(f"{_listed(names)}: {source}" for source, names in by.items())
+    (least, most), phases, side = _travel(numbers), found[0].phase(numbers.cells), numbers.side
+    leaves = "" if fits else f"; {phases.min():g} to {phases.max():g}° leaves the {side} travel, {least:g} to {most:g}°"
     if len(found) > 1:
-        ways = "; or ".join(as_read(channel) for channel in found)
+        first, *others = map(as_read, found)
+        ways = "; or ".join([first + leaves, *others])
         return f"phases may be {ways} ({because}): judged in each, clear only if clear in each"
     words = f"phases are read as {as_read(found[0])} ({because}"
-    if not fits and numbers.project.phaser_of(numbers.side) is not None:
-        (least, most), phases = _travel(numbers), found[0].phase(numbers.cells)
-        side = numbers.side
-        return (
-            f"{words}); {phases.min():g} to {phases.max():g}° leaves the {side} travel, {least:g} to {most:g}°: are "
-            f"sign, zero (--{side}-zero) and degrees (--{side}-in) right?"
-        )
+    if leaves and numbers.project.phaser_of(side) is not None:
+        return f"{words}){leaves}: are sign, zero (--{side}-zero) and degrees (--{side}-in) right?"
     return words + (", and only this fits the travel)" if "not stated" in by and fits else ")")
+
+
+def _listed(names: list[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
 def _value_words(name: str, value: str | float | None) -> str:

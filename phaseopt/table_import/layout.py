@@ -14,9 +14,9 @@ import numpy as np
 import numpy.typing as npt
 
 from phaseopt.project import Channel, Project, Side
-from phaseopt.table_import.meaning import NEUTRAL
+from phaseopt.table_import.meaning import NEUTRAL, stated_text
 from phaseopt.table_import.reading import Way
-from phaseopt.tables import PhaseTables, number_text
+from phaseopt.tables import CORNER, PhaseTables, number_text
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.units import scale
@@ -141,27 +141,48 @@ def towards_contact(project: Project, side: Side, phase: npt.ArrayLike, found: n
     return now - was if side == "intake" else was - now
 
 
-def grid_text(tables: PhaseTables, cells: list[list[Decimal]], layout: Layout, *, axes: bool = True) -> str:
-    """A table in a layout, line ends CR LF.
+def cells_text(cells: list[list[Decimal]], layout: Layout) -> str:
+    """Cells alone in a layout, line ends CR LF.
 
-    Parameters: `tables`, for their axes; `cells` (R, L) as `readings` gives them; `axes`, whether breakpoints are
-    written beside them.
+    Parameters: `cells` (R, L) as `readings` gives them.
+    """
+    return _lines_text([list(map(layout.number, row)) for row in _turned(cells, layout)], layout)
+
+
+def grid_text(tables: PhaseTables, cells: list[list[Decimal]], layout: Layout, side: Side) -> str:
+    """A table with its breakpoints in a layout, line ends CR LF.
+
+    The corner cell names what goes down and across, and says whose phases these are and how they count, so that a copy
+    without its metadata cannot be read as anything else.
+
+    Parameters: `tables`, for their axes; `cells` (R, L) as `readings` gives them; `side`, the cam.
+
+    >>> tables = PhaseTables.of([1000, 2000], [50, 100], 0.0, 0.0)
+    >>> way = Channel(sign=-1, zero=2.5, **{"in": "cam deg"})
+    >>> layout = Layout(rpm="across", counts={"exhaust": way})
+    >>> grid_text(tables, [[Decimal("2.5")] * 2] * 2, layout, "exhaust").splitlines()[0]
+    'load_kPa\\\\rpm exhaust: cam degrees | + = retarded | rest = 2.5,1000,2000'
     """
     rpm, load = (list(map(_decimal, axis)) for axis in (tables.rpm, tables.load))
-    rows = [list(row) for row in cells]
-    if layout.rpm_falls:
-        rpm, rows = rpm[::-1], rows[::-1]
-    if layout.load_falls:
-        load, rows = load[::-1], [row[::-1] for row in rows]
-    down, across, corner = rpm, load, "rpm\\load_kPa"
-    if layout.rpm == "across":
-        down, across, corner = load, rpm, "load_kPa\\rpm"
-        rows = [list(row) for row in zip(*rows, strict=True)]
+    rpm, load = rpm[:: -1 if layout.rpm_falls else 1], load[:: -1 if layout.load_falls else 1]
+    down, across, corner = (load, rpm, "load_kPa\\rpm") if layout.rpm == "across" else (rpm, load, CORNER)
     plain = Layout(decimal=layout.decimal)  # breakpoints are never rounded
-    lines = [[layout.number(cell) for cell in row] for row in rows]
-    if axes:
-        lines = [[plain.number(at), *line] for at, line in zip(down, lines, strict=True)]
-        lines.insert(0, [corner, *map(plain.number, across)])
+    count = layout.count(side)
+    said = stated_text(side, count, plain.number(_decimal(count.zero)))
+    lines = [[f"{corner} {said}", *map(plain.number, across)]]
+    for at, row in zip(down, _turned(cells, layout), strict=True):
+        lines.append([plain.number(at), *map(layout.number, row)])
+    return _lines_text(lines, layout)
+
+
+def _turned(cells: list[list[Decimal]], layout: Layout) -> list[list[Decimal]]:
+    """Cells (R, L) as they go down and across in a layout."""
+    falls = -1 if layout.load_falls else 1
+    rows = [row[::falls] for row in (cells[::-1] if layout.rpm_falls else cells)]
+    return [list(row) for row in zip(*rows, strict=True)] if layout.rpm == "across" else rows
+
+
+def _lines_text(lines: list[list[str]], layout: Layout) -> str:
     return "".join(DELIMITERS[layout.delimiter].join(line) + "\r\n" for line in lines)
 
 

@@ -2,7 +2,8 @@
 
 One place holds every word, in English, German, French, Italian, Spanish and romanised Japanese (common practice, no
 source). A word counts only where a person would take it so: "cam" alone names a camshaft, "cam degrees" a unit;
-"intake cam degrees" may be either, and "CA" is crank angle to one and cam angle to another, so neither says anything.
+"intake cam degrees" and "degrees of cam advance" may be either, and "CA" is crank angle to one and cam angle to
+another, so none of these says anything.
 What is found here is only what is written: whether it holds is judged in `meaning` and `reading`.
 """
 
@@ -45,11 +46,14 @@ class Said:
         ("intake", "exhaust"), load (a unit), scale (1000, of speeds), other (what the numbers are if not phases).
     value : str or float
     words : Words
+    by_name : bool
+        A sign that the quantity's name alone gives: "retard", and not "+ = retard".
     """
 
     about: About
     value: str | float
     words: Words
+    by_name: bool = False
 
     @property
     def quoted(self) -> str:
@@ -68,8 +72,8 @@ _CAM = _any(
     r"arbol de levas", r"levas?",
 )  # fmt: skip
 _CRANK = _any(
-    r"crank ?shafts?", r"crank", r"kurbelwelle", r"kw", r"vilebrequin", r"vilo", r"albero motore", r"motore",
-    r"manovella", r"ciguenal",
+    r"crank ?shafts?", r"crank", r"crk", "cra", r"kurbelwelle", r"kw", r"vilebrequin", r"vilo", r"albero motore",
+    r"motore", r"manovella", r"ciguenal",
 )  # fmt: skip
 _INTAKE = _any(r"intakes?", r"inlets?", r"int", r"einlass\w*", r"admission", r"aspirazione", r"admision", r"kyuki")
 _EXHAUST = _any(r"exhausts?", r"exh", r"auslass\w*", r"echappement", r"scarico", r"escape", r"haiki")
@@ -80,29 +84,40 @@ _ADVANCE = _any(
 _RETARD = _any(
     r"retard(?:s|ed|ing|o)?", r"ret", r"late(?:r)?", r"spat(?:er|verstellung)?", r"ritard\w+", r"retras\w+", r"chikaku"
 )
-_NOT_OF = "".join(f"(?<!{cam} )" for cam in ("intake", "inlet", "int", "exhaust", "exh", "einlass", "auslass"))
+_CAMS_BEFORE = ("intake", "inlet", "int", "exhaust", "exh", "einlass", "auslass", "kyuki", "haiki")
+_NOT_OF = "".join(f"(?<!{cam} )" for cam in _CAMS_BEFORE)
 _OF = r"(?: ?(?:of|at|on|in|der|du|de|del|di)(?: (?:the|la|el))?)? ?"
-_NO_CAM_NAMED = rf"(?! ?(?:\d|[a-d]\b|{_INTAKE}\b|{_EXHAUST}\b))"  # "deg, cam 1" names a cam
+# "deg cam 1" names a cam, "degrees of cam advance" what is advanced.
+_NO_CAM_NAMED = (
+    rf"(?! ?(?:\d|[a-d]\b|{_INTAKE}\b|{_EXHAUST}\b|{_ADVANCE}\b|{_RETARD}\b|"
+    r"timing|phas\w+|angle|position|target|shift|movement|command))"
+)
 _DEGREES = {
     "cam": [
         rf"(?<![a-z]){_DEGREE}{_OF}{_CAM}\b{_NO_CAM_NAMED}",
         rf"\b{_NOT_OF}{_CAM} ?{_DEGREE}(?![a-z])",
+        rf"(?<![a-z]){_DEGREE} ?[(\[]{_CAM}[)\]]",
         r"\bnockenwellengrad\b",
-        r"\bkamu kaku\b",
+        rf"\b{_NOT_OF}kamu kaku\b",
     ],
     "crank": [
         rf"(?<![a-z]){_DEGREE}{_OF}{_CRANK}\b",
         rf"\b{_CRANK} ?(?:angle ?)?{_DEGREE}(?![a-z])",
+        rf"(?<![a-z]){_DEGREE} ?[(\[]{_CRANK}[)\]]",
         r"\bcrank(?:shaft)? angle\b(?! sensor)",
         r"\bkurbelwellengrad\b",
         r"\bkuranku kaku\b",
     ],
 }
 
+# Words that turn one kind of degrees into the other: which the numbers are then, a person has to say.
+_FACTOR = r"(?:\bx|\*|\btimes|\bby|(?<!\d)/) ?(?:2|0[.,]5)\b(?![.,]\d)|\bdoubled?\b|\bhalf\b|\bhalved\b|\btwice\b"
+_NOT = r"\b(?:not|no|never|without|nicht|kein\w*|non|senza|sin)\b(?: (?:in|of|the))*"
+
 _NUMBER = r"([+-]?\d+(?:[.,]\d+)?|zero|null)"
 _REST = _any(
-    r"rest(?: position)?", r"park(?:ed)?(?: position)?", r"lock(?:ed)?(?: position)?", r"pinned", r"ruhelage",
-    r"ruhestellung", r"grundstellung", r"repos", r"riposo", r"reposo",
+    r"rest(?: position)?", r"parked", r"park(?:ed)? position", r"locked (?=at|reads)", r"lock(?:ed)? position",
+    r"pinned", r"ruhelage", r"ruhestellung", r"grundstellung", r"repos", r"riposo", r"reposo",
 )  # fmt: skip
 _IS = r" ?(?:=|:|\bis\b|\bat\b|\bin\b|\bbei\b|\bau\b|\ba\b|\ben\b|\breads?\b)?(?: the)? ?"
 _SPEED = r"(?:\brpm\b|r\.p\.m|u/min|1/min|min-1|tr/min|\bgiri\b|drehzahl|\bregim\w*|engine speed|\bkaiten\w*|\bkrpm\b)"
@@ -123,8 +138,8 @@ _AFTER = r"\b(?:atdc|(?:after|past) tdc|nach (?:lw-?)?ot|apres pmh|dopo (?:il )?
 _BEFORE = r"\b(?:btdc|before tdc|vor (?:lw-?)?ot|avant pmh|prima del pms|antes del pms)\b"
 
 _VALUES = r"(?: (?:values?|numbers?|werte?))?"
-_PLUS = rf"(?:\+(?: ?ve\b)?|\b(?:positiv(?:e|o|os)?|positif)\b{_VALUES})"
-_MINUS = rf"(?:- ?=|(?<=[/(,;|])-(?=adv|ret)|\b(?:negativ(?:e|o|os)?|negatif)\b{_VALUES} ?(?:=|is\b|are\b)?)"
+_PLUS = rf"(?:\+(?: ?ve\b)?|\b(?:positiv(?:e|o|os)?|positif|plus)\b{_VALUES})"
+_MINUS = rf"(?:-(?: ?ve)? ?=|\bminus\b ?=?|(?<=[/(,;|])-(?=adv|ret)|\b(?:negativ(?:e|o|os)?|negatif)\b{_VALUES} ?(?:=|is\b|are\b)?)"
 _MEANS = r" ?(?:=|:|is\b|are\b|means?\b)? ?(?:nach |vers )?"
 _EXPLICIT = [
     (rf"{_PLUS}{_MEANS}({_ADVANCE}|{_RETARD})\b", 1),
@@ -133,7 +148,12 @@ _EXPLICIT = [
     (rf"\b({_ADVANCE}|{_RETARD})(?: ?(?:=|:)| is| are)? ?\(?(?:(?<=[(=:] )-|(?<=[(=:])-|negativ\w*\b|negatif\b)", -1),
 ]
 
+# "Advanced settings" advance nothing.
+_NOT_NAME = r"(?! (?:settings?|tuning|options?|users?|setup|menu|features?|control|tables?|maps?)\b)"
+
 _THROTTLE = r"\b(?:throttle|tps|drosselklappe\w*|papillon|farfalla|mariposa|pedal)\b"
+# "Intake manifold pressure" is a load, and no cam.
+_NO_CAM = r"(?! ?(?:manifold|pressure|map|air|temp\w*|gas|back ?pressure|druck|luft)\b)"
 _LOADS = {
     "kPa": r"\bkpa\b", "mbar": r"\b(?:mbar|hpa)\b", "bar": r"\bbar\b", "psi": r"\bpsi[ag]?\b", "inHg": r"\bin ?hg\b",
     "mmHg": r"\bmm ?hg\b", "mg/stroke": r"\bmg/(?:stroke|str|stk|hub|cyl|cycle)\b", "g/rev": r"\bg/rev\b", "%": r"%",
@@ -201,15 +221,21 @@ def _said(words: Words) -> Iterator[Said]:
     for what, pattern in _OTHER.items():
         if re.search(pattern, text):
             yield Said("other", what, words)
-    cams = [cam for cam, pattern in (("intake", _INTAKE), ("exhaust", _EXHAUST)) if re.search(rf"\b{pattern}\b", text)]
+    both = (("intake", _INTAKE), ("exhaust", _EXHAUST))
+    cams = [cam for cam, pattern in both if re.search(rf"\b{pattern}\b{_NO_CAM}", text)]
     if len(cams) == 1:
         yield Said("cam", cams[0], words)
-    for degrees, patterns in _DEGREES.items():
-        if any(re.search(pattern, text) for pattern in patterns):
-            yield Said("degrees", degrees, words)
+    text = re.sub(rf"{_NOT} (?:{'|'.join(_DEGREES['cam'] + _DEGREES['crank'])}|{_ADVANCE}\b|{_RETARD}\b)", "|", text)
+    found = [degrees for degrees, patterns in _DEGREES.items() if any(re.search(pattern, text) for pattern in patterns)]
+    if found and re.search(_FACTOR, text):
+        found = list(_DEGREES)
+    yield from (Said("degrees", degrees, words) for degrees in found)
     zeros, text = _zeros(text)
     yield from (Said("zero", zero, words) for zero in zeros)
-    yield from (Said("sign", sign, words) for sign in _signs(text))
+    signs, name = _signs(text)
+    yield from (Said("sign", sign, words) for sign in signs)
+    if name is not None:
+        yield Said("sign", name, words, by_name=True)
     load = load_unit(text)
     if load:
         yield Said("load", load, words)
@@ -238,15 +264,16 @@ def _zeros(text: str) -> tuple[list[str | float], str]:
     return list(dict.fromkeys(found)), text
 
 
-def _signs(text: str) -> list[int]:
+def _signs(text: str) -> tuple[list[int], int | None]:
     """What + means: as said in so many words, and by the name of the quantity where it is one of the two alone."""
+    text = re.sub(r"(?<![a-z])(?:early|late)(?= [a-z0-9])", "|", text)  # "late model" is no retard
     found = []
     for pattern, sign in _EXPLICIT:
         for match in re.finditer(pattern, text):
             found.append(sign if re.fullmatch(_ADVANCE, match[1]) else -sign)
         text = re.sub(pattern, " | ", text)
-    named = [sign for sign, words in ((1, _ADVANCE), (-1, _RETARD)) if re.search(rf"\b{words}\b", text)]
-    return list(dict.fromkeys(found + (named if len(named) == 1 else [])))
+    named = [sign for sign, words in ((1, _ADVANCE), (-1, _RETARD)) if re.search(rf"\b{words}\b{_NOT_NAME}", text)]
+    return list(dict.fromkeys(found)), named[0] if len(named) == 1 and named[0] not in found else None
 
 
 def load_unit(text: str) -> str:

@@ -1,7 +1,8 @@
 """What the numbers of a table mean: sign, number at rest, cam or crank degrees; and the words that say so in metadata.
 
-A table's own metadata (`NAME.csv-metadata.json` beside `NAME.csv`, W3C CSV on the Web) says it in its description, in
-the words of `meaning_words`, which are written and found again here only.
+An exported table says it in its corner cell, in the words of `stated_text`. A table's own metadata
+(`NAME.csv-metadata.json` beside `NAME.csv`, W3C CSV on the Web) says it in its description, in the words of
+`meaning_words`, which are written and found again here only.
 """
 
 import json
@@ -10,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from phaseopt.project import Channel
+from phaseopt.project import Channel, Side
 from phaseopt.tables import number_text
 from phaseopt.values.errors import InputError
 
@@ -85,6 +86,16 @@ def metadata_of(path: Path) -> Channel | None:
         raise InputError.one("not metadata in JSON that can be read", hint=hint, file=beside) from error
     words = found.get("dc:description") if isinstance(found, dict) else None
     return meaning_in(words) if isinstance(words, str) else None
+
+
+def stated_text(side: Side, meaning: Channel, zero: str) -> str:
+    """How a table counts, in the few words that it carries in its own corner cell; `zero` as its numbers are written.
+
+    >>> stated_text("intake", NEUTRAL, "0")
+    'intake: crank degrees | + = advanced | rest = 0'
+    """
+    sign = "advanced" if meaning.sign == 1 else "retarded"
+    return f"{side}: {meaning.unit.split()[0]} degrees | + = {sign} | rest = {zero}"
 
 
 def as_read(meaning: Channel) -> str:

@@ -103,14 +103,13 @@ class ImportedPair:
         """Options that leave one reading of those there are."""
         options = []
         for side in self.files:
-            ways = [reading.ways[side] for reading in self.readings]
-            zeros = list(dict.fromkeys(way.zero for way in ways))
-            if len({way.unit for way in ways}) > 1:
-                options.append(f"--{side}-in crank or cam")
-            if len({way.sign for way in ways}) > 1:
-                options.append(f"--{side}-sign 1 or -1")
-            if len(zeros) > 1:
-                options.append(f"--{side}-zero {' or '.join(f'{zero:g}' for zero in zeros)}")
+            ways = list(dict.fromkeys((way.sign, way.unit, way.zero) for way in (r.ways[side] for r in self.readings)))
+            for k, option in enumerate(("sign", "in", "zero")):
+                values = list(dict.fromkeys(way[k] for way in ways))
+                if len(values) > 1:
+                    words = " or ".join(str(each).removesuffix(" deg").removesuffix(".0") for each in values)
+                    options.append(f"--{side}-{option} {words}")
+                    ways = [way for way in ways if way[k] == values[0]]
         return tuple(options)
 
 

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from phaseopt.project import SIDES, Channel
-from phaseopt.table_import import Source, StatedMeaning, read_pair
+from phaseopt.table_import import Source, read_pair
 from phaseopt.table_import.layout import Layout, grid_text, readings
 from phaseopt.tables import PhaseTables
 
@@ -49,10 +49,13 @@ def test_a_layout_reads_back_away_from_contact(layout: Layout, seed: int) -> Non
     sources = {}
     with tempfile.TemporaryDirectory() as folder:
         for side in SIDES:
-            path, count = Path(folder) / f"{side}.csv", layout.count(side)
-            path.write_text(grid_text(tables, readings(PROJECT, side, phases[side], layout), layout), encoding="utf-8")
-            sources[side] = Source(path, StatedMeaning(count.sign, count.zero, count.unit.split()[0]))  # type: ignore[arg-type]
-        back = read_pair(PROJECT, sources["intake"], sources["exhaust"], layout.rpm).phases
+            path = Path(folder) / f"{side}.csv"
+            text = grid_text(tables, readings(PROJECT, side, phases[side], layout), layout, side)
+            path.write_text(text, encoding="utf-8")
+            sources[side] = Source(path)
+        pair = read_pair(PROJECT, sources["intake"], sources["exhaust"])
+    back = pair.phases
+    assert len(pair.readings) == 1
     assert isinstance(back, PhaseTables)
     assert back.rpm.tolist() == tables.rpm.tolist()
     assert back.load.tolist() == tables.load.tolist()

@@ -12,9 +12,9 @@ from phaseopt.table_import import Source, StatedMeaning, read_pair
 from phaseopt.tables import PhaseClamps, PhaseTables
 from phaseopt.values.errors import InputError
 
-INTAKE = "x,50,100\n1000,0,10\n8000,5,20\n"
-EXHAUST = "x,40,70,100\n2000,0,-10,-20\n5000,0,-5,-10\n8000,0,0,-1\n"
-CLAMPS = "rpm,from,to\n1000,-5,0\n8000,-12,0\n"
+INTAKE = "crank degrees advanced\nMAP kPa,50,100\n1000,0,10\n8000,5,20\n"
+EXHAUST = "crank degrees 0 at rest\nrpm\\load (kPa),40,70,100\n2000,0,-10,-20\n5000,0,-5,-10\n8000,0,0,-1\n"
+CLAMPS = "crank degrees 0 at rest\nrpm,from,to\n1000,-5,0\n8000,-12,0\n"
 
 
 @pytest.fixture
@@ -67,7 +67,7 @@ def test_a_table_beside_clamps_counts_as_its_span_at_each_speed(project: Project
     assert given.phases.rpm.tolist() == [1000, 8000]
     assert given.phases.intake.tolist() == [[0, 10], [5, 20]]
     assert given.phases.exhaust.tolist() == [[-5, 0], [-12, 0]]
-    clamps = Source(project.folder / "clamps_given.csv", StatedMeaning(sign=1))
+    clamps = Source(project.folder / "clamps_given.csv", StatedMeaning(sign=1, zero=0.0))
     mixed = read_pair(project, clamps, file(project, "exhaust"))
     assert isinstance(mixed.phases, PhaseClamps)
     assert mixed.phases.rpm.tolist() == [1000, 2000, 5000, 8000]

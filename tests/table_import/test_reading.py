@@ -69,7 +69,7 @@ def any_dialect(draw: st.DrawFn) -> Dialect:
         rpm_descends=draw(st.booleans()),
         load_descends=draw(st.booleans()),
         corner=draw(st.sampled_from(["", named, "table 1", "rpm"])),
-        title=tuple(draw(st.lists(st.sampled_from(["Intake advance", "2; 3", "v1.2, spring", "-"]), max_size=2))),
+        title=tuple(draw(st.lists(st.sampled_from(["Intake, version 4", "2; 3", "v1.2, spring", "-"]), max_size=2))),
         units=draw(st.booleans()),
         mark=draw(st.booleans()),
         quoting=draw(st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL, csv.QUOTE_NONNUMERIC])),
@@ -192,7 +192,6 @@ CLAMPS = "rpm,from,to\n1000,0,10\n8000,-5,20\n"
         ("x,1000,8000\n1000,0,1\n8000,0,1\n", "line 1", "either could be engine speed", "--rpm down"),
         ("load\\rpm,50,100\n1000,0,1\n8000,0,1\n", "line 1", "the other axis", "--rpm across or"),
         ("x;1,000;8,000\n50;0;1\n100;0;1\n", "line 1", "neither axis", "--rpm"),
-        ("x,50,100\n1000,0,-10\n8000,0,-20\n", "", "fit it with the other sign", "--intake-sign -1"),
         ('rpm\\load,50,100\n1000,"0,1\n', "line 2", "not a CSV line", "quotes"),
     ],
 )  # fmt: skip
@@ -208,22 +207,23 @@ def test_a_wrong_file_gets_one_clear_message(
     assert hint in mistake.hint
 
 
-def test_words_above_and_units_below_are_noted(project: Project, tmp_path: Path) -> None:
+def test_words_above_and_units_below_are_read(project: Project, tmp_path: Path) -> None:
     found = read(project, tmp_path, "Wren, intake;;\n;1000;8000\nkPa;deg;deg\n90;1,5;2\n40;0;3\n")
-    assert found.notes == (
-        "line 1 passed over: 'Wren, intake'",
-        "line 3 passed over: 'kPa deg deg'",
+    assert found.notes[:4] == (
         "cells parted by semicolons, decimal commas",
         "rpm runs across: only that axis ends between 3800 and 16800 (half the redline, twice the top speed)",
         "load descends in the file: turned",
-        "phases are crank degrees, 0 at rest, + = advanced (sign, zero, degrees not stated: the neutral meaning)",
+        "load is in kPa",
     )
+    assert {way.unit for way in found.ways} == {"crank deg", "cam deg"}
     np.testing.assert_array_equal(found.cells, [[0, 1.5], [3, 2]])
 
 
 def test_what_is_stated_settles_a_sign_that_only_the_other_would_fit(project: Project, tmp_path: Path) -> None:
-    """Fits as it stands, or not with either sign: taken. Fits turned: refused until somebody says which."""
-    turned = "x,50,100\n1000,0,-10\n8000,0,-20\n"
+    """Fits only turned: kept beside the usual sign, under which it leaves the travel, until somebody says which."""
+    turned = "crank degrees 0 at rest\nx,50,100\n1000,0,-10\n8000,0,-20\n"
+    assert [way.sign for way in read(project, tmp_path, turned).ways] == [1, -1]
+    turned = turned.removeprefix("crank degrees 0 at rest\n")
     np.testing.assert_array_equal(
         read(project, tmp_path, turned, stated=StatedMeaning(sign=-1)).cells, [[0, 10], [0, 20]]
     )
@@ -233,7 +233,8 @@ def test_what_is_stated_settles_a_sign_that_only_the_other_would_fit(project: Pr
     np.testing.assert_array_equal(
         read(project, tmp_path, turned, stated=StatedMeaning(-1, -4.0, "cam")).cells, [[-8, 12], [-8, 32]]
     )
-    assert read(project, tmp_path, turned.replace("-20", "70")).cells.tolist() == [[0, -10], [0, 70]]
+    both = StatedMeaning(1, 0.0, "crank")
+    assert read(project, tmp_path, turned.replace("-20", "70"), stated=both).cells.tolist() == [[0, -10], [0, 70]]
 
 
 def test_metadata_beside_a_table_says_how_it_counts(project: Project, tmp_path: Path) -> None:
@@ -242,8 +243,10 @@ def test_metadata_beside_a_table_says_how_it_counts(project: Project, tmp_path: 
     beside = tmp_path / "table.csv-metadata.json"
     beside.write_text(table_metadata("table.csv", table), encoding="utf-8")
     found = read(project, tmp_path, table_text(table))
-    assert found.notes[-1] == "phases are crank degrees, 0 at rest, + = advanced (as its metadata says)"
-    with pytest.raises(InputError, match="--intake-sign says -1 and the metadata beside the table 1"):
+    assert "crank degrees, 0 at rest, + = advanced" in found.notes[-1]
+    assert "metadata" in found.notes[-1]
+    assert len(found.ways) == 1
+    with pytest.raises(InputError, match="--intake-sign says -1 and the metadata"):
         read(project, tmp_path, table_text(table), stated=StatedMeaning(sign=-1))
     notes = json.loads(beside.read_text())
     notes["dc:description"] = (
@@ -255,7 +258,7 @@ def test_metadata_beside_a_table_says_how_it_counts(project: Project, tmp_path: 
     turned = Channel(sign=-1, zero=4.12345678, **{"in": "crank deg"})
     assert meaning_in(meaning_words(turned)) == turned
     beside.write_text("[]")
-    assert "not stated" in read(project, tmp_path, table_text(table)).notes[-1]
+    assert "metadata" not in read(project, tmp_path, table_text(table)).notes[-1]
     beside.write_text("{")
     with pytest.raises(InputError, match="not metadata in JSON"):
         read(project, tmp_path, table_text(table))
