@@ -156,9 +156,12 @@ def _known(numbers: Numbers, grid: TextGrid, said: tuple[Said, ...], stated: Sta
 
 
 def _said_signs(numbers: Numbers, said: tuple[Said, ...]) -> list[Said]:
-    """What words say of the sign. "Retard" over numbers that are all negative may go either way, so it says nothing."""
-    negative = bool(numbers.cells.max() <= 0.0 and numbers.cells.min() < 0.0)
-    return [each for each in said if each.about == "sign" and not (negative and each.by_name and each.value == -1)]
+    """What words say of the sign. "Retard" over numbers that are all negative says nothing where both signs fit."""
+    turned = any(
+        _fits(numbers, channel, 0.0) for channel in _channels(numbers, {"degrees": None, "sign": 1, "rest": 0.0})
+    )
+    doubtful = turned and bool(numbers.cells.max() <= 0.0 and numbers.cells.min() < 0.0)
+    return [each for each in said if each.about == "sign" and not (doubtful and each.by_name and each.value == -1)]
 
 
 def _implied_signs(side: Side, said: tuple[Said, ...]) -> list[Said]:

@@ -139,7 +139,8 @@ _BEFORE = r"\b(?:btdc|before tdc|vor (?:lw-?)?ot|avant pmh|prima del pms|antes d
 
 _VALUES = r"(?: (?:values?|numbers?|werte?))?"
 _PLUS = rf"(?:\+(?: ?ve\b)?|\b(?:positiv(?:e|o|os)?|positif|plus)\b{_VALUES})"
-_MINUS = rf"(?:-(?: ?ve)? ?=|\bminus\b ?=?|(?<=[/(,;|])-(?=adv|ret)|\b(?:negativ(?:e|o|os)?|negatif)\b{_VALUES} ?(?:=|is\b|are\b)?)"
+_NEGATIVE = rf"\b(?:negativ(?:e|o|os)?|negatif|minus)\b{_VALUES}"
+_MINUS = rf"(?:-(?: ?ve)? ?=|(?<=[/(,;|])-(?=adv|ret)|{_NEGATIVE} ?(?:=|is\b|are\b)?)"
 _MEANS = r" ?(?:=|:|is\b|are\b|means?\b)? ?(?:nach |vers )?"
 _EXPLICIT = [
     (rf"{_PLUS}{_MEANS}({_ADVANCE}|{_RETARD})\b", 1),

@@ -440,6 +440,13 @@ def _rest_words(rng: np.random.Generator, engine: Engine, tongue: Tongue, count:
     return (_pick(rng, tongue.rest).format(zero=f"{count.zero:g}"),) if said else ()
 
 
+def _named_kind(draft: Draft) -> Kind:
+    """Readable, unless a "retard" of -20 may be 20 retarded: where the phaser can do both."""
+    low, _ = draft.engine.travel[draft.cam]
+    negative = draft.numbers.max() <= 0.0 and draft.count.sign == -1
+    return "open" if negative and draft.numbers.min() * draft.count.degree >= low else "readable"
+
+
 def _plain_heading(rng: np.random.Generator) -> TableFile:
     engine, cam, count, language, tongue = _setting(rng)
     title = _pick(rng, tongue.titles).format(
@@ -449,7 +456,8 @@ def _plain_heading(rng: np.random.Generator) -> TableFile:
         (title, *_rest_words(rng, engine, tongue, count)), speed=_pick(rng, tongue.speed), load=tongue.load,
         name=_pick(rng, ["table", "map 3", "export", "cams_v12"]),
     )  # fmt: skip
-    return _file(rng, _draft(rng, engine, cam, count), words, "readable", f"{language} heading")
+    draft = _draft(rng, engine, cam, count)
+    return _file(rng, draft, words, _named_kind(draft), f"{language} heading")
 
 
 def _spread_words(rng: np.random.Generator) -> TableFile:
@@ -485,7 +493,8 @@ def _file_named(rng: np.random.Generator) -> TableFile:
     name = _file_name(rng, f"{side} {way} {deg}" if whole else f"{side} {way}")
     above = rest if whole else (f"All values in {deg}", *rest)
     words = Words(above, name=name, units="deg" if whole and _chance(rng, 0.5) else "")
-    return _file(rng, _draft(rng, engine, cam, count), words, "readable", "file name")
+    draft = _draft(rng, engine, cam, count)
+    return _file(rng, draft, words, _named_kind(draft), "file name")
 
 
 def _with_zero(rng: np.random.Generator) -> TableFile:
@@ -557,7 +566,15 @@ def _clamps(rng: np.random.Generator) -> TableFile:
         rows.append([each.replace(".", ",") if comma else each for each in cells])
     text = "\r\n".join(delimiter.join(row) for row in rows) + "\r\n"
     return TableFile(
-        "clamps.csv", text.encode("utf-8"), "readable", f"{language} clamps", engine, cam, draft.rpm, None, phases
+        "clamps.csv",
+        text.encode("utf-8"),
+        _named_kind(draft),
+        f"{language} clamps",
+        engine,
+        cam,
+        draft.rpm,
+        None,
+        phases,
     )
 
 
