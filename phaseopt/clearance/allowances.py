@@ -17,6 +17,7 @@ seats                  static   measuring error of the valve seats (valve to val
 centreline             static   how well the fitted centreline is known: degree wheel and dial gauge
 flanks                 static   asymmetry of a lobe known from a card's durations alone
 phaser                 static   the phaser's error when held
+wheel_zero             static   between valves: the zero of a wheel that cancels to the piston
 chain                  running  chain or belt
 overshoot              running  the phaser's overshoot
 ageing                 running  the phaser's wear
@@ -36,20 +37,25 @@ from phaseopt.project import SIDES, Cam, Loft, Phaser, Project, Rod, Side
 from phaseopt.values.arrays import FloatArray
 
 MOST_CLOSING = 2.0  # mm of gap for a mm of lift on both of two valves, moved straight at each other; read by kernels
+ZERO_SIGMAS = 2.0  # standard deviations of the wheel's zero
 _LOFT_STEP = 500.0  # rpm, over which a project states loft
 
 
-def static_turns(cam: Cam, phaser: Phaser | None) -> dict[str, float]:
+def static_turns(cam: Cam, phaser: Phaser | None, *, between: bool = False) -> dict[str, float]:
     """How far a lobe may stand from its place on an engine turned by hand, by name, crank degrees either way.
 
     How well the fitted centreline is known; how far the flanks of a lobe known from a card's durations alone may stand
-    off its centre; the phaser's error when held (a fixed cam has none).
+    off its centre; the phaser's error when held (a fixed cam has none). `between` valves, the zero of a wheel that
+    cancels to the piston counts too.
     """
+    read = cam.degree_in
+    zero = read.zero_error * ZERO_SIGMAS if between and read is not None and read.same_wheel else 0.0
     card = cam.card.flank_error if cam.card is not None else 0.0
     return {
         "centreline": cam.centreline_error,
         "flanks": card,
         "phaser": phaser.error if phaser is not None else 0.0,
+        "wheel_zero": zero,
     }
 
 
@@ -59,14 +65,14 @@ def running_turns(phaser: Phaser | None, chain: float) -> dict[str, float]:
     return {"chain": chain, "overshoot": overshoot, "ageing": ageing}
 
 
-def static_timing(cam: Cam, phaser: Phaser | None) -> float:
+def static_timing(cam: Cam, phaser: Phaser | None, *, between: bool = False) -> float:
     """The sum of `static_turns`, crank degrees either way."""
-    return sum(static_turns(cam, phaser).values())
+    return sum(static_turns(cam, phaser, between=between).values())
 
 
-def running_timing(cam: Cam, phaser: Phaser | None, chain: float) -> float:
+def running_timing(cam: Cam, phaser: Phaser | None, chain: float, *, between: bool = False) -> float:
     """The sum of `static_turns` and `running_turns`, crank degrees either way."""
-    return static_timing(cam, phaser) + sum(running_turns(phaser, chain).values())
+    return static_timing(cam, phaser, between=between) + sum(running_turns(phaser, chain).values())
 
 
 def static_terms(project: Project, contact: str, closing: float = MOST_CLOSING) -> dict[str, float]:
@@ -154,19 +160,22 @@ def running_mm(
     return terms
 
 
-def timing(project: Project, side: Side) -> tuple[float, float]:
-    """Static and running timing error of a project's cam, crank degrees either way."""
+def timing(project: Project, side: Side, *, between: bool = False) -> tuple[float, float]:
+    """Static and running timing error of a project's cam, to the piston or between valves, crank degrees either way."""
     cam, phaser = project.cam(side), project.phaser_of(side)
-    return static_timing(cam, phaser), running_timing(cam, phaser, project.gap.running.chain)
+    static = static_timing(cam, phaser, between=between)
+    return static, running_timing(cam, phaser, project.gap.running.chain, between=between)
 
 
 def turns(project: Project, contact: str) -> tuple[dict[str, float], dict[str, float]]:
     """Static and running timing errors that a contact sees, crank degrees either way, as `centreline_intake`."""
     static: dict[str, float] = {}
     running: dict[str, float] = {}
+    between = contact == "valve_valve"
     for side in sides_of(contact):
         phaser = project.phaser_of(side)
-        static |= {f"{name}_{side}": error for name, error in static_turns(project.cam(side), phaser).items()}
+        errors = static_turns(project.cam(side), phaser, between=between)
+        static |= {f"{name}_{side}": error for name, error in errors.items()}
         added = running_turns(phaser, project.gap.running.chain)
         running |= {f"{name}_{side}": error for name, error in added.items()}
     return static, running

@@ -22,6 +22,7 @@ _BY_HAND = {
     "centreline": "fitted centreline (degree wheel)",
     "flanks": "flanks of a cam card",
     "phaser": "phaser error when held",
+    "wheel_zero": "zero of the degree wheel (between valves)",
 }
 _BY_SPEED = {"chain": "chain or belt", "overshoot": "phaser overshoot", "ageing": "phaser ageing"}
 _MM = {

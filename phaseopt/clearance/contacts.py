@@ -1,6 +1,6 @@
 """What can touch what: the contacts that are computed, the words for them, and what is never covered."""
 
-from phaseopt.project import SIDES, Project, Side
+from phaseopt.project import SIDES, DegreeIn, Project, Side
 
 CONTACTS = ("intake_piston", "exhaust_piston", "valve_valve")
 WORDS = {
@@ -42,7 +42,15 @@ def not_covered(project: Project) -> tuple[str, ...]:
         if third
         else ()
     )
-    return NEVER_COVERED + valves + middle
+    unread = [side for side in SIDES if not _timed(project.cam(side).degree_in)]
+    which = "cam" if len(unread) == len(SIDES) else f"{''.join(unread)} cam"
+    timing = (f"{which} timing (not checked on the engine)",) if unread else ()
+    return timing + NEVER_COVERED + valves + middle
+
+
+def _timed(read: DegreeIn | None) -> bool:
+    """Whether readings on the engine can tell where a cam is."""
+    return read is not None and bool(read.lifts)
 
 
 def _valves_not_covered(project: Project) -> tuple[str, ...]:

@@ -79,6 +79,8 @@ class DropLaw:
         Other laws that the measurements leave possible; `low` is the lowest of all.
     alone
         By name, what each source says by itself; empty for a single one.
+    same_wheel
+        The cams were degreed in on the wheel as it was for these readings.
     notes
         What a person should know, in sentences.
     """
@@ -93,6 +95,7 @@ class DropLaw:
     readings: DropReadings | None = None
     also: "tuple[DropLaw, ...]" = ()
     alone: "dict[str, DropLaw]" = field(default_factory=dict)
+    same_wheel: bool = False
     notes: tuple[str, ...] = ()
 
     def fitted(self, theta: npt.ArrayLike) -> FloatArray:
@@ -108,15 +111,15 @@ class DropLaw:
 
         What a measurement may be too high by, to one side, is taken off whole. The cams may have been dialled with the
         same wheel setting as the readings, or with true TDC found anew. The first puts the law at θ - w on the cams'
-        scale, the second at θ. The file does not say, and nothing is credited for opening a gap: the lower of the two
-        counts, for the lowest cylinder.
+        scale, the second at θ. Where that is not known, nothing is credited for opening a gap: the lower of the two
+        counts, for the lowest cylinder. `same_wheel` says it is the first.
         """
         return np.asarray(self.low_by_cylinder(theta).min(axis=0))
 
     def low_by_cylinder(self, theta: npt.ArrayLike) -> FloatArray:
         """`low` for each cylinder (c, ...); for one that another possible law knows nothing of, by this one alone."""
         at = np.asarray(theta, dtype=np.float64)
-        lows = np.minimum(*(mean - COVERAGE_SIGMAS * sigma for mean, sigma in self._scales(at)))
+        lows = np.min([mean - COVERAGE_SIGMAS * sigma for mean, sigma in self._scales(at)], axis=0)
         for law in self.also:
             other = law.low_by_cylinder(at)
             rows = [self.cylinders.index(cylinder) for cylinder in law.cylinders]
@@ -140,7 +143,8 @@ class DropLaw:
 
     def _scales(self, theta: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
         """Law less what may be too high, and standard deviation: with the wheel's zero as fitted, and at true TDC."""
-        return [self._curves(theta, wheel, shifted=True) for wheel in (self.wheel, None)]
+        wheels = (self.wheel,) if self.same_wheel else (self.wheel, None)
+        return [self._curves(theta, wheel, shifted=True) for wheel in wheels]
 
     def _curves(self, theta: FloatArray, wheel: float | None, shifted: bool = False) -> tuple[FloatArray, FloatArray]:
         """Law and standard deviation (c, ...) with the wheel's zero where it was fitted, or at true TDC (None)."""

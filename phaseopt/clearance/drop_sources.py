@@ -81,6 +81,9 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     singles, known = _singles(project, side, crank)
     _refuse_cylinders(project, side, sheet, singles)
     law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, known), project, side)
+    read = project.cam(side).degree_in
+    if read is not None and read.same_wheel and len(sheet.files if sheet is not None else ()) == 1:
+        law = replace(law, same_wheel=True, also=tuple(replace(other, same_wheel=True) for other in law.also))
     floor = () if known is not None else ("this holds if the pocket's floor is no steeper than the valve head",)
     return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders, project.display_units.gap)))
 

@@ -91,7 +91,12 @@ def offset_words(offset: float) -> str:
 
 
 def _travel_box(model: ContactModel) -> tuple[float, float, float, float]:
-    return (*model.travel("intake"), *model.travel("exhaust"))
+    """The travel of both phasers, the wider one where nobody says which degrees it is in."""
+    found: list[float] = []
+    for side in SIDES:
+        phaser = model.project.phaser_of(side)
+        found += phaser.likely_travel if phaser is not None else (0.0, 0.0)
+    return found[0], found[1], found[2], found[3]
 
 
 def _sentence(model: ContactModel, running: np.ndarray, verdict: str, least: str) -> str:

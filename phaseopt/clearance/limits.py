@@ -14,7 +14,7 @@ import numpy.typing as npt
 from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.faults import Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
-from phaseopt.clearance.model import ContactModel, PhaseBox
+from phaseopt.clearance.model import ContactModel, PhaseBox, contact_model
 from phaseopt.clearance.phase_grid import (
     PhaseGrid,
     Places,
@@ -27,8 +27,9 @@ from phaseopt.clearance.rest_unsafe import rest_unsafe
 from phaseopt.clearance.rules import margins
 from phaseopt.clearance.safe_set import EDGES, TRAVEL, SafePairs
 from phaseopt.engine.phaser import phase_grid
-from phaseopt.project import SIDES, Project
+from phaseopt.project import SIDES, Cam, Project
 from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.errors import InputError
 from phaseopt.values.repr import ShowsItself
 
 if TYPE_CHECKING:
@@ -163,6 +164,20 @@ class Limits(ShowsItself):
     def project(self) -> Project:
         """Whose limits they are."""
         return self.contact.project
+
+    @cached_property
+    def unchecked(self) -> "SafeBox | None":
+        """The largest safe box had the cam timing not been checked on the engine; None where it was not, or where the
+        engine would not be safe at rest."""
+        project = self.contact.as_stated
+        if project is None:
+            return None
+        cams: dict[str, Cam] = {side: project.cam(side).model_copy(update={"degree_in": None}) for side in SIDES}
+        try:
+            found = phase_limits(contact_model(project.model_copy(update=cams)))
+        except InputError:
+            return None
+        return max(found.boxes, key=lambda box: box.size)
 
     @cached_property
     def safe(self) -> "xr.Dataset":

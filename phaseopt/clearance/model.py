@@ -4,6 +4,8 @@ Timings are given as boxes of phases, rows of (intake from, intake to, exhaust f
 box without width. Every gap is the least over the whole cycle and over the whole box, errors of timing added, by bound.
 """
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,8 +18,10 @@ from phaseopt.clearance.drop import Curve, DropLaw
 from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.heads import Heads, heads_of
+from phaseopt.clearance.travel_left import contradiction, contradicts
 from phaseopt.clearance.valves import least_valve_gaps
 from phaseopt.engine.camshaft import Engine, engine_of
+from phaseopt.engine.degree_in import DegreedIn, FittedLobe
 from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Project, Side
@@ -41,6 +45,16 @@ class Gaps:
     swept: FloatArray
     swept_angle: FloatArray
 
+    def least_with(self, other: "Gaps") -> "Gaps":
+        """The lesser of two gaps of each box, and where it lies."""
+        static, swept = other.static < self.static, other.swept < self.swept
+        return Gaps(
+            np.where(static, other.static, self.static),
+            np.where(static, other.static_angle, self.static_angle),
+            np.where(swept, other.swept, self.swept),
+            np.where(swept, other.swept_angle, self.swept_angle),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class ContactModel:
@@ -49,11 +63,16 @@ class ContactModel:
     Attributes
     ----------
     project : Project
+        With the error of timing that readings on the engine leave in place of the stated one.
     engine : Engine
     drops : dict of side to DropLaw
         How far each kind of valve can move before it meets the piston.
     heads : Heads or None
         None where valve to valve is not covered.
+    others : tuple of ContactModel
+        What readings on the engine leave possible beside it, with a usual mistake made: clear means clear with each.
+    as_stated : Project or None
+        The project as it was read, where readings on the engine changed an error in it.
 
     Examples
     --------
@@ -67,6 +86,8 @@ class ContactModel:
     engine: Engine
     drops: dict[Side, DropLaw]
     heads: Heads | None
+    others: "tuple[ContactModel, ...]" = ()
+    as_stated: Project | None = None
 
     @property
     def contacts(self) -> tuple[str, ...]:
@@ -84,9 +105,16 @@ class ContactModel:
         found = [f"{side} valve drop: {note}" for side in SIDES for note in self.drops[side].notes]
         found.append("worst case takes two standard deviations off the valve drop (97.7 % one-sided)")
         for side in SIDES:
+            found += _timing_notes(side, self.engine.cam(side).read)
             card = self.project.cam(side).card
             if card is not None and card.flank_error:
                 found.append(f"{side} lobe from a card without flanks: {card.flank_error:g}° of asymmetry is charged")
+            phaser = self.project.phaser_of(side)
+            if phaser is not None and phaser.likely_travel != phaser.travel:
+                found.append(
+                    f"the {side} phaser's travel may be in cam degrees, so full travel is judged for twice as far; "
+                    'travel_in = "crank deg" settles it'
+                )
         if self.project.gap.running.loft is None:
             found.append(f"no valve-train loft is stated, so none is charged up to {self.top_speed:.0f} rpm")
         unstated = not_stated(self.project)
@@ -126,7 +154,7 @@ class ContactModel:
         """The same engine with one cam fitted at another offset."""
         cam = replace(self.engine.cam(side), offset=offset)
         engine = replace(self.engine, intake=cam) if side == "intake" else replace(self.engine, exhaust=cam)
-        return replace(self, engine=engine)
+        return replace(self, engine=engine, others=tuple(other.with_offset(side, offset) for other in self.others))
 
     def pieces(self, box: npt.ArrayLike) -> FloatArray:
         """(m, 4) boxes that together hold every pair of phases in a box which the hardware can take.
@@ -146,12 +174,17 @@ class ContactModel:
         rows = np.asarray(boxes, dtype=np.float64).reshape(-1, 4)
         lows: dict[Side, Curve] = {side: self.drops[side].low_curve for side in SIDES}
         most: dict[Side, Lobe] = {side: self.engine.cam(side).most for side in SIDES}
-        errors = {side: timing(self.project, side) for side in SIDES}
-        static = self._least(rows, lows, most, {side: errors[side][0] for side in SIDES}, lash=False)
-        swept = self._least(rows, lows, most, {side: errors[side][1] for side in SIDES}, lash=False)
+        piston, valves = ([timing(self.project, side, between=between) for side in SIDES] for between in (False, True))
+        static, swept = (
+            self._least(rows, lows, most, ([each[i] for each in piston], [each[i] for each in valves]), lash=False)
+            for i in (0, 1)
+        )
         # The running interval holds the static one: where the bounds' 0.001 mm says otherwise, the lower is true too.
         lowest = np.minimum(swept[0], static[0])
-        return Gaps(static[0] - self.static_mm, static[1], lowest - self.static_mm, swept[1])
+        found = Gaps(static[0] - self.static_mm, static[1], lowest - self.static_mm, swept[1])
+        for other in self.others:
+            found = found.least_with(other.gaps(rows))
+        return found
 
     def gaps_of(self, box: npt.ArrayLike) -> Gaps:
         """Gaps (1, c) of one box, over the pairs of phases in it that the hardware can take."""
@@ -177,7 +210,7 @@ class ContactModel:
         rows = np.repeat(np.asarray(pairs, dtype=np.float64).reshape(-1, 2), 2, axis=1)
         curves: dict[Side, Curve] = {s: self.drops[s].low_curve if low else self.drops[s].fitted_curve for s in SIDES}
         lobes: dict[Side, Lobe] = {s: self.engine.cam(s).most if most else self.engine.cam(s).lobe for s in SIDES}
-        return self._least(rows, curves, lobes, dict.fromkeys(SIDES, 0.0), lash=lash)[0]
+        return self._least(rows, curves, lobes, ([0.0, 0.0], [0.0, 0.0]), lash=lash)[0]
 
     @property
     def static_mm(self) -> FloatArray:
@@ -203,28 +236,36 @@ class ContactModel:
         rows: FloatArray,
         curves: dict[Side, Curve],
         lobes: dict[Side, Lobe],
-        either: dict[Side, float],
+        either: tuple[list[float], list[float]],
         *,
         lash: bool,
     ) -> tuple[FloatArray, FloatArray]:
-        """Gap and angle (n, c); `either` is the timing error of each cam, crank degrees either way."""
+        """Gap and angle (n, c); `either` the timing error of each cam, to the piston and between valves, crank degrees
+        either way."""
         centres = np.empty_like(rows)
         lashes = {side: self.engine.cam(side).lash if lash else 0.0 for side in SIDES}
         found: list[tuple[FloatArray, FloatArray]] = []
-        for side in SIDES:
+        for side, piston, valves in zip(SIDES, *either, strict=True):
             cam, columns = self.engine.cam(side), COLUMNS[side]
             phase_from, phase_to = rows[:, columns].T
             # Advancing makes the centre's angle smaller: the most advanced phase is where the interval begins.
-            interval = np.column_stack([cam.centre(phase_to) - either[side], cam.centre(phase_from) + either[side]])
+            interval = np.column_stack([cam.centre(phase_to), cam.centre(phase_from)])
             _refuse_absurd(interval)
-            centres[:, columns] = interval
-            each, back = distinct(interval)
+            centres[:, columns] = interval + np.array([-valves, valves])
+            each, back = distinct(interval + np.array([-piston, piston]))
             gap, angle = least_piston_gaps(curves[side], lobes[side], each, lashes[side])
             found.append((gap[back], angle[back]))
         if self.heads is not None:
             both = lashes["intake"], lashes["exhaust"]
             found.append(least_valve_gaps(self.heads, lobes["intake"], lobes["exhaust"], centres, both))
         return np.column_stack([gap for gap, _ in found]), np.column_stack([angle for _, angle in found])
+
+
+def _timing_notes(side: Side, read: DegreedIn | None) -> list[str]:
+    """Mistakes that readings on the engine leave possible."""
+    if read is None or not read.timed:
+        return []
+    return [f"the {side} readings fit as well if {other.mistake}; clear means clear then too" for other in read.others]
 
 
 def _refuse_absurd(interval: FloatArray) -> None:
@@ -259,6 +300,69 @@ def contact_model(project: Project) -> ContactModel:
     >>> model.gaps([0.0, 0.0, 0.0, 0.0]).static.shape == (1, len(model.contacts))
     True
     """
-    engine = engine_of(project)
+    engine, laws = engine_of(project), drop_laws(project)
+    first, *others = (_model(project, engine, laws, shapes) for shapes in _shapes(engine))
+    swapped = _model(project, engine, {"intake": laws["exhaust"], "exhaust": laws["intake"]}, dict.fromkeys(SIDES))
+    possible = [other for other in others if not any(_ruled_out(other, side) for side in SIDES)]
+    if all(_reads_travel(project, side) for side in SIDES) and not any(_ruled_out(swapped, side) for side in SIDES):
+        possible.append(swapped)
+    _refuse_contradicted(first, possible, swapped)
+    changed = project if first.project is not project else None
+    return replace(first, others=tuple(possible), as_stated=changed)
+
+
+def _reads_travel(project: Project, side: Side) -> bool:
+    read = project.cam(side).degree_in
+    return read is not None and bool(read.travel_left)
+
+
+def _ruled_out(model: ContactModel, side: Side) -> bool:
+    """Whether the travel left that was read on the engine contradicts a model."""
+    return contradicts(model.project, side, model.drops[side], model.engine.cam(side))
+
+
+def _refuse_contradicted(model: ContactModel, possible: list[ContactModel], swapped: ContactModel) -> None:
+    """Refuse a project whose gaps are not those read on the engine, with the mistake that would explain them."""
+    mistakes = []
+    for side in (side for side in SIDES if _ruled_out(model, side)):
+        likely = ["the drop readings of intake and exhaust are swapped"] if not _ruled_out(swapped, side) else []
+        likely += [read.mistake for other in possible if (read := other.engine.cam(side).read) and read.mistake]
+        mistakes.append(contradiction(model.project, side, model.drops[side], model.engine.cam(side), likely))
+    if mistakes:
+        raise InputError(mistakes)
+
+
+def _shapes(engine: Engine) -> Iterator[dict[Side, FittedLobe | None]]:
+    """What each cam may be by its readings: first as given, then with every mistake that they leave possible."""
+    choices: list[list[FittedLobe | None]] = [[None], [None]]
+    for side, shapes in zip(SIDES, choices, strict=True):
+        read = engine.cam(side).read
+        shapes += read.others if read is not None else ()
+    for pair in itertools.product(*choices):
+        yield dict(zip(SIDES, pair, strict=True))
+
+
+def _model(
+    project: Project, engine: Engine, laws: dict[Side, DropLaw], shapes: dict[Side, FittedLobe | None]
+) -> ContactModel:
+    """The contact model with cams of these shapes, and the error of timing that their readings leave."""
+    for side in SIDES:
+        cam, shape = engine.cam(side), shapes[side]
+        read = cam.read
+        if read is None:
+            continue
+        if shape is not None:
+            read = replace(read, off=shape.off, error=shape.error, others=(), mistake=shape.mistake)
+            cam = replace(cam, lobe=shape.lobe, most=shape.lobe, read=read)
+            engine = replace(engine, intake=cam) if side == "intake" else replace(engine, exhaust=cam)
+        if read.timed:
+            project = _with_error(project, side, read.error)
     heads = heads_of(project, {side: engine.cam(side).most.peak for side in SIDES})
-    return ContactModel(project, engine, drop_laws(project), heads)
+    return ContactModel(project, engine, laws, heads)
+
+
+def _with_error(project: Project, side: Side, error: float) -> Project:
+    """The project with the error of a cam's timing that its readings leave, in place of centreline and flanks."""
+    cam = project.cam(side)
+    card = cam.card.model_copy(update={"asymmetry": 0.0}) if cam.card is not None else None
+    return project.model_copy(update={side: cam.model_copy(update={"centreline_error": error, "card": card})})

@@ -4,7 +4,7 @@ Timing is one number for both sides, the `centre`: the crank angle at which the 
 gas-exchange TDC. It is the true centreline of an intake cam and minus that of an exhaust cam; advance makes it less.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -12,9 +12,10 @@ import numpy.typing as npt
 
 from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.crank import SliderCrank
+from phaseopt.engine.degree_in import DegreedIn, degreed_in
 from phaseopt.engine.lobe import Lobe, lobe_lift
 from phaseopt.engine.lobe_file import read_lobe
-from phaseopt.project import Arrangement, Phaser, Project, Side
+from phaseopt.project import SIDES, Arrangement, Phaser, Project, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.numba import njit
@@ -41,6 +42,8 @@ class Camshaft:
         By how much the cam is fitted away from it [crank degrees], + = advanced.
     phaser : Phaser or None
         What moves it; None for a fixed cam.
+    read : DegreedIn or None
+        Where readings on the engine put it; None where it counts as fitted.
 
     Examples
     --------
@@ -57,11 +60,13 @@ class Camshaft:
     nominal: float
     offset: float
     phaser: Phaser | None
+    read: DegreedIn | None = None
 
     def centre(self, phase: npt.ArrayLike) -> FloatArray:
         """Crank angle of the lobe's centre, degrees after gas-exchange TDC, at a phase in crank degrees."""
         sign = 1.0 if self.side == "intake" else -1.0
-        return np.asarray(sign * self.nominal - self.offset - np.asarray(phase, dtype=np.float64))
+        off = self.read.off if self.read is not None else 0.0
+        return np.asarray(sign * self.nominal - self.offset + off - np.asarray(phase, dtype=np.float64))
 
     def true_centreline(self, phase: npt.ArrayLike) -> FloatArray:
         """Centreline at a phase: degrees ATDC for the intake, BTDC for the exhaust."""
@@ -317,7 +322,8 @@ def engine_of(project: Project) -> Engine:
     Raises
     ------
     InputError
-        What its lobe files and cam cards get wrong, a lash that swallows the lift, a check lift never reached.
+        What its lobe files and cam cards get wrong, a lash that swallows the lift, a check lift never reached, readings
+        on the engine that contradict the project.
 
     Examples
     --------
@@ -327,8 +333,20 @@ def engine_of(project: Project) -> Engine:
     (True, True)
     """
     crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
-    cams = camshaft_of(project, "intake"), camshaft_of(project, "exhaust")
-    return Engine(crank, *cams, project.arrangement)
+    cams = {side: camshaft_of(project, side) for side in SIDES}
+    read, mistakes = {}, []
+    for side, other in zip(SIDES, reversed(SIDES), strict=True):
+        phaser = project.phaser_of(side)
+        held = phaser.error if phaser is not None else 0.0
+        cam, file = project.cam(side), project.cam(other).lobe
+        swapped = cams[other].lobe if file is None or cam.degree_in is None else read_lobe(file, cam.ratio, cam.lash)
+        found = degreed_in(side, cam, cams[side].lobe, cams[side].most, swapped, held)
+        read[side] = found[0]
+        mistakes += [replace(mistake, file=project.file) for mistake in found[1]]
+    if mistakes:
+        raise InputError(mistakes)
+    intake, exhaust = (replace(cams[side], read=read[side]) for side in SIDES)
+    return Engine(crank, intake, exhaust, project.arrangement)
 
 
 def camshaft_of(project: Project, side: Side) -> Camshaft:

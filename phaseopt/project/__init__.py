@@ -2,14 +2,15 @@
 
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
 may carry another unit as text. `load` reads one from `project.toml` and `cross_checks` compares its sections; `answers`
-and `blank` write one to fill in; `keys` lists every key. The sections are in `hardware`, `drops`, `rules`, `logs`,
-`pulls`, `dyno`, `torque_grid`, `simulation` and `search_settings`, what their fields are made of in `quantities`.
+and `blank` write one to fill in; `keys` lists every key. The sections are in `hardware`, `degree_in`, `drops`, `rules`,
+`logs`, `pulls`, `dyno`, `torque_grid`, `simulation` and `search_settings`, their fields' parts in `quantities`.
 """
 
 from pathlib import Path
 
 from pydantic import Field
 
+from phaseopt.project.degree_in import DegreeIn, EqualLift, TravelLeft
 from phaseopt.project.drops import Clay, Drop, Drops, Geometry
 from phaseopt.project.dyno import Driveline, Dyno, Gates
 from phaseopt.project.hardware import (
@@ -62,12 +63,14 @@ __all__ = [
     "Cost",
     "Crank",
     "Cycle",
+    "DegreeIn",
     "Dialect",
     "Driveline",
     "Drop",
     "Drops",
     "Duration",
     "Dyno",
+    "EqualLift",
     "ExhaustTract",
     "FlowBench",
     "FrictionLaw",
@@ -110,6 +113,7 @@ __all__ = [
     "TorqueGrid",
     "TorquePrior",
     "Tract",
+    "TravelLeft",
     "Weather",
     "Weight",
     "fault",

@@ -1,10 +1,11 @@
 """The hardware sections of a project file: crank, cams, phasers and seats."""
 
 import itertools
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from phaseopt.project.degree_in import DegreeIn
 from phaseopt.project.quantities import (
     CrankDegrees,
     InputFile,
@@ -17,6 +18,8 @@ from phaseopt.project.quantities import (
     fault,
 )
 
+WIDEST_TRAVEL = 60.0  # crank degrees, about as far as cam phasers go (common practice)
+MOST_LASH = 1.0  # mm; common practice sets a third of it at most
 OVERSPEED_DEFAULT = 1.10  # of redline (design: contact is checked up to here)
 
 
@@ -177,6 +180,11 @@ class Phaser(ProjectSection):
     """
 
     travel: tuple[Travel, Travel] = Field(description="[least, most] crank degrees from rest, + = advanced")
+    travel_in: Literal["crank deg", "cam deg"] | None = Field(
+        None,
+        description="degrees that travel is in (left out = crank degrees, and a short travel is judged as cam degrees "
+        "too)",
+    )
     rest_until: Rpm = Field(0.0, ge=0, description="rpm up to which it is locked at rest")
     error: CrankDegrees = Field(1.0, ge=0, description="how far it may be off its table when steady, crank degrees")
     overshoot: CrankDegrees = Field(2.0, ge=0, description="how far beyond that it swings when it moves, crank degrees")
@@ -193,6 +201,23 @@ class Phaser(ProjectSection):
     resolution: CrankDegrees = Field(
         1.0, ge=0.1, description="smallest step that a table cell can hold, crank degrees (0.1 or more)"
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _in_crank_degrees(cls, values: Any) -> Any:
+        """Travel in cam degrees, doubled; once only, since a phaser read once says crank degrees."""
+        travel = values.get("travel") if isinstance(values, dict) else None
+        if not isinstance(travel, list | tuple) or values.get("travel_in") != "cam deg":
+            return values
+        numbers = [2.0 * each if isinstance(each, int | float) else each for each in travel]
+        return {**values, "travel": numbers, "travel_in": "crank deg"}
+
+    @property
+    def likely_travel(self) -> tuple[float, float]:
+        """The travel, doubled where nobody says that it is not in cam degrees and a phaser could move so far."""
+        least, most = self.travel
+        doubled = self.travel_in is None and 2.0 * (most - least) <= WIDEST_TRAVEL
+        return (2.0 * least, 2.0 * most) if doubled else self.travel
 
     @model_validator(mode="after")
     def _rest_inside(self) -> "Phaser":
@@ -246,6 +271,9 @@ class Cam(ProjectSection):
         1.0, ge=0, lt=30, description="error of the fitted centreline, crank degrees"
     )
     phaser: Phaser | None = Field(None, description="this cam's phaser; left out = fixed")
+    degree_in: DegreeIn | None = Field(
+        None, description="readings on the assembled engine that show where the cam really is"
+    )
 
     @model_validator(mode="after")
     def _one_lobe(self) -> "Cam":
@@ -256,6 +284,10 @@ class Cam(ProjectSection):
             raise fault("lobe_error is given with a card", "take lobe_error out: a card has asymmetry instead")
         if card is not None and self.lash >= card.lift * (self.ratio if card.measured_at == "tappet" else 1.0):
             raise fault(f"lash {self.lash:g} mm is not below the lift", "measure lash at the valve in mm")
+        if self.lash > MOST_LASH:
+            raise fault(
+                f"{self.lash:g} mm is no valve lash", 'give mm, or the unit: "8 thou", "0.008 in"; 0 = hydraulic'
+            )
         return self
 
     @property

@@ -77,7 +77,9 @@ def test_offset_in_words(offset: float, words: str) -> None:
 def test_an_offset_on_the_other_side_of_nominal_says_which_way_is_safe(tmp_path: Path) -> None:
     """'Advanced or more' would send an intake cam nearer the piston: the words must say later, and later must be
     safe."""
-    model = contact_model(project_of(tmp_path, intake={"offset": 20.0, "phaser": {"travel": [0.0, 16.0]}}))
+    model = contact_model(
+        project_of(tmp_path, intake={"offset": 20.0, "phaser": {"travel": [0.0, 16.0], "travel_in": "crank deg"}})
+    )
     found = full_travel(model)
     offset = found.offset_for_clear["intake"]
     assert offset is not None

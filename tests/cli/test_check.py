@@ -49,7 +49,7 @@ def test_what_is_printed(tmp_path: Path) -> None:
             "Full travel The intake cam needs",
             "If a phaser sticks What each fault does up to 8400 rpm, the other cam anywhere in its range",
             "Notes 1 cell is between the controller's steps of 1° in the intake table.",
-            "Not covered radial clearance in the valve pocket",
+            "Not covered cam timing",
             "Before it turns - Limits come from the numbers given. Check the assembled engine by hand",
         )
     ]

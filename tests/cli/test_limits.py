@@ -90,7 +90,7 @@ def test_the_safe_set_and_the_limits_by_speed_are_written_with_their_edges(tmp_p
         assert csvw.CSVW(str(out / name), validate=True).is_valid, name
         words = json.loads((out / f"{name}-metadata.json").read_text(encoding="utf-8"))["dc:description"]
         assert "Check the assembled engine by hand" in words
-        assert "Not covered: radial clearance" in words
+        assert "Not covered: cam timing" in words
     limits = phase_limits(contact_model(load_project(project)))
     rows = list(csv.DictReader((out / "safe_set.csv").open(encoding="utf-8")))
     assert len(rows) == limits.safe["edge"].size
@@ -130,8 +130,8 @@ def test_both_examples_print_their_limits(example: str) -> None:
     assert found.exit_code == 0, found.output
     flat = " ".join(found.output.split())
     words = ("contact limits CLEAR in any combination up to", "Clamps Enter as clamps: intake 0° to +", "By speed",
-             "Limits at each speed: intake phase most advanced", "If a phaser sticks", "Notes", "Not covered radial",
-             "Before it turns - Limits come from the numbers given.")  # fmt: skip
+             "Limits at each speed: intake phase most advanced", "If a phaser sticks", "Notes",
+             "Not covered cam timing", "Before it turns - Limits come from the numbers given.")  # fmt: skip
     assert [flat.index(each) for each in words] == sorted(flat.index(each) for each in words)
 
 

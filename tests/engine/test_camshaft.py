@@ -151,7 +151,7 @@ def test_an_engine_with_a_measured_lobe_and_a_card(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("changes", "files", "says"),
     [
-        ({"intake": {"lash": 11.0}}, {}, "intake.lash: lash 11 mm"),
+        ({"intake": {"lash": 11.0}}, {}, "intake: 11 mm is no valve lash"),
         ({"tables": {"check_lift": 10.0}}, {}, "lash 0.25 mm and check lift 10 mm"),
         ({}, {"intake.csv": lobe_csv(10.5, 132.0)}, "halve them"),
         (
@@ -184,6 +184,6 @@ def test_an_engine_that_cannot_be_is_refused(
 def test_a_lash_larger_than_the_lift_is_refused(tmp_path: Path, header: str) -> None:
     """Source: none; a valve with more lash than lift never opens. A measured lobe, at the tappet or the retainer."""
     files = {"intake.csv": lobe_csv(10.5, 66.0).replace("cam_deg,lift_mm", header)}
-    with pytest.raises(InputError, match="lash 12 mm") as caught:
+    with pytest.raises(InputError, match="12 mm is no valve lash") as caught:
         engine_of(project_of(tmp_path, files, intake={"lash": 12.0}))
     assert caught.value.mistakes[0].hint

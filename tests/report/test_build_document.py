@@ -47,7 +47,7 @@ def test_what_is_printed(both: Build) -> None:
         "Limited by Of ",
         "Torque model From 4 pulls",
         "Proof No other tables under these rules score over",
-        "Not covered radial clearance",
+        "Not covered cam timing (not checked on the engine), radial clearance",
         "Before you load these - By hand, lash as set, you should measure: intake to piston",
         "- Contact: a model does not replace checking",
     )

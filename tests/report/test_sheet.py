@@ -125,7 +125,7 @@ def test_the_invented_sum_of_a_new_project_adds_up_and_is_called_invented() -> N
 
 def test_blanks_for_every_valve_of_every_cylinder_every_five_degrees(tmp_path: Path) -> None:
     model = engine(tmp_path, cylinders=6, intake={"valves": 3, "head_diameter": 26.0}, exhaust={"valves": 1})
-    (part,) = titled(limits_sheet(phase_limits(model)), "Readings")
+    (part,) = titled(limits_sheet(phase_limits(model)), "Readings: valve drop")
     columns: dict[str, list[str]] = {"v1": [], "v3": [], "least": []}
     for table in tables(part):
         assert [degrees(row.label) for row in table.rows] == list(range(-15, 16, 5))

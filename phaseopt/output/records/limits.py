@@ -6,8 +6,10 @@ from pydantic import Field
 
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.limits import Limits, SpeedLimits
+from phaseopt.engine.degree_in import DegreedIn
 from phaseopt.output.records.base import CommandRecord, Known, Record, RoundedDown
 from phaseopt.output.records.pieces import BoxRecord, FaultRecord, FullTravelRecord
+from phaseopt.project import SIDES
 from phaseopt.report.drop_table import ANGLES
 from phaseopt.report.subjects.limits import limits_notes
 
@@ -57,6 +59,32 @@ class DropsRecord(Record):
     exhaust: DropRecord = Field(description="exhaust valves")
 
 
+class TimingRecord(Record):
+    """Where readings on the engine put a cam."""
+
+    checked: bool = Field(description="whether the readings tell an angle")
+    off: Known = Field(description="how much later the lobe's centre is than stated, crank degrees")
+    error: Known = Field(description="within how many crank degrees that is known, 95 %")
+    also_possible: tuple[str, ...] = Field(
+        description="mistakes that the readings leave possible; clear holds for each"
+    )
+
+    @classmethod
+    def of(cls, read: DegreedIn | None) -> Self:
+        """From what the readings say; not checked where there are none."""
+        if read is None:
+            return cls(checked=False, off=0.0, error=0.0, also_possible=())
+        others = tuple(other.mistake for other in read.others)
+        return cls(checked=read.timed, off=round(read.off, 2), error=round(read.error, 2), also_possible=others)
+
+
+class TimingsRecord(Record):
+    """Cam timing of both cams, as read on the assembled engine."""
+
+    intake: TimingRecord = Field(description="intake cam")
+    exhaust: TimingRecord = Field(description="exhaust cam")
+
+
 class LimitsRecord(CommandRecord):
     """Contact limits from geometry alone."""
 
@@ -68,6 +96,7 @@ class LimitsRecord(CommandRecord):
     full_travel: FullTravelRecord = Field(description="the whole travel of the phasers")
     faults: tuple[FaultRecord, ...] = Field(description="what each fault of a phaser would do")
     drops: DropsRecord = Field(description="valve drop that the limits rest on")
+    timing: TimingsRecord = Field(description="whether the cams are where the project says")
     notes: tuple[str, ...] = Field(description="what goes with the result, in sentences")
     not_covered: tuple[str, ...] = Field(description="contacts that nothing here looks at: show them beside a verdict")
 
@@ -84,6 +113,7 @@ class LimitsRecord(CommandRecord):
             full_travel=FullTravelRecord.model_validate(limits.full_travel),
             faults=tuple(FaultRecord.of(fault) for fault in limits.faults),
             drops=DropsRecord(**{side: DropRecord.of(law) for side, law in model.drops.items()}),
+            timing=TimingsRecord(**{side: TimingRecord.of(model.engine.cam(side).read) for side in SIDES}),
             notes=tuple(limits_notes(limits)),
             not_covered=model.not_covered,
         )

@@ -2,11 +2,11 @@
 
 from phaseopt.clearance.faults import Fault
 from phaseopt.clearance.full_travel import FullTravel
-from phaseopt.clearance.limits import Limits
+from phaseopt.clearance.limits import Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.project import Project
+from phaseopt.project import SIDES, Project
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.document import Depth, Document, Lines, Row, Section, Table, say
 from phaseopt.report.drop_table import drop_table, drop_words
@@ -30,6 +30,7 @@ def limits_document(limits: Limits) -> Document:
             say("Clamps", *_clamp_lines(boxes)),
             Section("By speed", (limit_table(limits),)),
             travel_section(limits.full_travel),
+            timing_section(limits),
             fault_section(limits.contact, limits.faults),
             drop_section(limits),
         ),
@@ -61,6 +62,31 @@ def travel_section(travel: FullTravel) -> Section:
     """Full travel: the verdict, and the installed offsets that would clear it."""
     verdict = [sentence(travel.sentence)] if travel.verdict == CLEAR else []
     return say("Full travel", *verdict, *map(sentence, travel.needs))
+
+
+def timing_section(limits: Limits) -> Section:
+    """Whether the cams are where the project says, and what knowing it gains."""
+    lines = []
+    for side in SIDES:
+        read = limits.contact.engine.cam(side).read
+        if read is None or not read.timed:
+            lines.append(f"{side.capitalize()} cam: not checked on the engine. The measuring sheet has the readings.")
+            continue
+        off = f"{abs(read.off):.1f}° {'later' if read.off > 0 else 'earlier'} than stated"
+        lines.append(f"{side.capitalize()} cam: checked on the engine, {off}, within {read.error:.1f}°.")
+    if limits.unchecked is not None:
+        box = max(limits.boxes, key=lambda box: box.size)
+        more = [
+            f"{side} {gained:+g}°" for side, gained in zip(SIDES, _gained(box, limits.unchecked), strict=True) if gained
+        ]
+        lines.append(f"The check changes the safe range by: {', '.join(more) or 'nothing'}.")
+    return say("Cam timing", *lines)
+
+
+def _gained(now: SafeBox, before: SafeBox) -> tuple[float, float]:
+    """Degrees of phase that a box has more than another, of either cam."""
+    intake = (now.intake_to - now.intake_from) - (before.intake_to - before.intake_from)
+    return intake, (now.exhaust_to - now.exhaust_from) - (before.exhaust_to - before.exhaust_from)
 
 
 def limit_table(limits: Limits) -> Table:

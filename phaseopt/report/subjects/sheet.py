@@ -44,9 +44,10 @@ def blank_sheet() -> Document:
     lines = Lines((sheet_text.HOW_TO_SUM, sheet_text.INVENTED))
     return Document(
         "Measuring sheet",
-        "Valve drop, every 5° around gas-exchange TDC. Copy the page for more cylinders or valves.",
+        "Valve drop every 5° around gas-exchange TDC, and cam timing. Copy the page for more cylinders or valves.",
         sections=(
             *_reading_sections([table for side in SIDES for table in _blanks(side, 4, 2)], METRIC.gap),
+            _degree_in_section(METRIC.gap),
             Section(f"The sum, with invented numbers: {_SUM}", (sums, lines), together=True),
         ),
         before=BEFORE,
@@ -66,9 +67,10 @@ def limits_sheet(limits: Limits) -> Document:
     readings = [table for side in SIDES for table in _blanks(side, project.cylinders, project.cam(side).valves)]
     return Document(
         f"{project.name}: measuring sheet",
-        "Valve drop, every 5° around gas-exchange TDC, and a sum that verifies the program.",
+        "Valve drop every 5° around gas-exchange TDC, cam timing, and a sum that verifies the program.",
         sections=(
             *_reading_sections(readings, unit),
+            _degree_in_section(unit),
             Section(f"The sum for one timing: {_SUM}", (sums, Lines(lines)), together=True),
             *_valve_sections(model, phases),
         ),
@@ -108,6 +110,30 @@ def _reading_sections(tables: list[Table], unit: Unit) -> tuple[Section, ...]:
         lines.append(f"The column drop_mm of that file holds millimetres: 1 {unit.name} is {unit.size:g} of them.")
     how = _steps(sheet_text.HOW_TO_READ, sheet_text.READINGS)
     return _TODAY, how, Section(f"Readings: valve drop, {unit.name}", (*tables, Lines(tuple(lines))))
+
+
+def _degree_in_section(unit: Unit) -> Section:
+    """Room for what shows where the cams really are."""
+    lifts = ("half lift", f"{unit.text(1.25)} below full lift", "full lift", "lift at TDC")
+    lift_rows = tuple(
+        Row(name, ("", *(("", "") if k < 2 else ("–", "–"))) * len(SIDES)) for k, name in enumerate(lifts)
+    )
+    travel_rows = tuple(Row(_place(angle), ("",) * len(SIDES)) for angle in range(-15, 16, 5))
+    return Section(
+        f"Readings: cam timing, {unit.name} and crank degrees",
+        (
+            Lines(tuple(step.format(below=unit.text(1.25)) for step in sheet_text.DEGREE_IN), style="steps"),
+            Table(
+                "Lift at the valve, phaser at rest",
+                ("reading", *("lift", "opening at", "closing at") * len(SIDES)),
+                lift_rows,
+                tuple((f"{side} cam", 3) for side in SIDES),
+                by_hand=True,
+            ),
+            Table("Travel left until the valve meets the piston", ("crank", *SIDES), travel_rows, by_hand=True),
+        ),
+        new_sheet=True,
+    )
 
 
 def _blanks(side: Side, cylinders: int, valves: int) -> list[Table]:

@@ -33,6 +33,18 @@ AFTERWARDS = (
     "Readings taken another day, or with the wheel set again, go into a file of their own.",
 )
 
+DEGREE_IN = (
+    "Do this with the cams fitted as they will run: phasers at rest with their pins engaged, chain or belt tight. With "
+    "hydraulic lifters (tappets) fit solid ones for the readings.",
+    "Leave the degree wheel as it was for the valve drop if you can: its zero error then cancels. Say so in the "
+    "project (same_wheel = true).",
+    TURNING,
+    "Dial gauge on the retainer, along the stem, zero with the valve shut. Read the crank angle at half lift and at "
+    "{below} below full lift, going up and coming down. Then full lift, and lift at TDC.",
+    "Where a valve is open near TDC, push it down until it meets the piston: that travel is the clearance itself.",
+    "Angles count from gas-exchange TDC; before it is negative. They go under degree_in in the project file.",
+)
+
 HOW_TO_CHECK = "How to check a timing on the engine"
 CHECKING = (
     "Make sure nothing can start or turn the engine: battery off, plugs out. Light checking springs, lifters (tappets) "

@@ -1,0 +1,354 @@
+"""Where a cam really is, from readings on the assembled engine, and which usual mistakes they leave possible.
+
+The project puts a lobe's centre at one crank angle. The readings are held against the lobe with its centre anywhere
+within `REACH` of there, and against the lobes that a usual mistake would make of the same files: mirrored, the other
+cam's, another ratio, a card in cam degrees. For each
+
+    misfit(off) = sum of ((reading - what the lobe gives with its centre `off` crank degrees later) / its error)²
+
+An angle of equal lift errs by the wheel, and by gauge and lobe over the slope of the flank there; a lift at TDC by the
+gauge, the lobe, and the wheel times the slope. What fits leaves an interval of `off`: two standard deviations, wider
+where the readings scatter more than stated, with the wheel's zero added as a square, and the phaser and slack whole.
+Where the drop was read on the same wheel, its zero moves both and is left out (`clearance.allowances` charges it
+between valves).
+
+Where the lobe as given fits and its interval meets the stated error of the centreline, the readings replace that error.
+Other lobes that fit as well stay possible, and clear means clear with each of them (`clearance.model`). Where it does
+not fit, the project is refused, with the mistakes that would explain the readings.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.interpolate import PPoly
+from scipy.stats import chi2
+
+from phaseopt.engine.lobe import CYCLE, HALF_CYCLE, Lobe
+from phaseopt.project import Cam, DegreeIn, Side
+from phaseopt.values.arrays import FloatArray
+from phaseopt.values.errors import Mistake
+
+REACH = 75.0  # crank degrees either way in which a centre is looked for
+STEP = 0.05  # crank degrees
+SIGMAS = 2.0  # standard deviations of an interval
+APART = 2.0  # intervals by which a centre may miss the stated one before the project is refused
+BY_CHANCE = 1e-4  # readings this unlikely contradict the lobe
+SLACK = 1.0  # crank degrees where the chain was slack or the crank turned both ways; judgement, no source
+RATIOS = np.r_[np.arange(1.05, 2.01, 0.05)]  # valve lift over tappet lift that a ratio left out would have
+TOOTH = 12.0, 45.0  # crank degrees of one tooth: cam wheels of 60 to 16 teeth
+LASHES = 0.15  # mm that lash as found and as set may differ by; judgement, no source
+ALIKE = 0.001  # mm; a lobe nowhere higher than another by more adds nothing to a verdict
+MOST_NAMED = 3
+
+
+@dataclass(frozen=True, eq=False)
+class FittedLobe:
+    """A lobe, and how far its centre is from where the project puts it: `off` crank degrees later, within `error`."""
+
+    lobe: Lobe
+    off: float
+    error: float
+    mistake: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class DegreedIn:
+    """What readings on the engine say of a cam.
+
+    Attributes
+    ----------
+    off, error : float
+        The lobe's centre is `off` crank degrees later than the project puts it, within `error`. Where the readings tell
+        no angle, zero and the stated error.
+    timed : bool
+        Whether they tell an angle.
+    others : tuple of FittedLobe
+        Lobes of usual mistakes that fit the readings as well.
+    mistake : str
+        The mistake that was made if this is the cam; empty for the project as given.
+    """
+
+    off: float
+    error: float
+    timed: bool
+    others: tuple[FittedLobe, ...]
+    mistake: str = ""
+
+
+@dataclass(frozen=True)
+class Reads:
+    """The readings of a side against a lobe: `lash` found, and where the project puts the lobe's `centre`."""
+
+    read: DegreeIn
+    lash: float
+    centre: float
+    lobe_error: float  # mm, standard error of a measured lobe
+    spread: Lobe | None  # the most that a card's lobe may lift: half of what it is above the nominal one is an error
+    either: float  # crank degrees that phaser and slack may be off, whole
+    flank: float  # crank degrees, standard error of each flank of a card
+    tdc_only: str | None  # "opening" or "closing": the flank near TDC, all that counts of a card without flanks
+
+
+def degreed_in(
+    side: Side, cam: Cam, lobe: Lobe, most: Lobe, other: Lobe, slack_phaser: float
+) -> tuple[DegreedIn | None, list[Mistake]]:
+    """Hold the readings of a cam against its lobe.
+
+    Parameters
+    ----------
+    side : {"intake", "exhaust"}
+    cam : Cam
+        With its `degree_in`.
+    lobe, most : Lobe
+        As measured or as the card draws it, and the most that it may lift; at the valve, zero lash.
+    other : Lobe
+        The other cam's, with this cam's ratio.
+    slack_phaser : float
+        The phaser's error when held [crank degrees], for readings without the lock pin.
+
+    Returns
+    -------
+    DegreedIn or None
+        None where there are no readings.
+    list of Mistake
+        Where the readings contradict the project, or each other.
+    """
+    read = cam.degree_in
+    if read is None or not (read.lifts or read.full_lift is not None or read.lift_at_tdc is not None):
+        return None, []
+    card = cam.card.flank_error if cam.card is not None else 0.0
+    sign = 1.0 if side == "intake" else -1.0
+    either = (0.0 if read.pin_engaged else slack_phaser) + SLACK * ((not read.tensioner_held) + (not read.one_way))
+    reads = Reads(
+        read,
+        cam.lash if read.lash is None else read.lash,
+        sign * cam.centreline - cam.offset,
+        cam.lift_error / SIGMAS,
+        most if cam.card is not None else None,
+        either,
+        card / SIGMAS,
+        ("opening" if side == "intake" else "closing") if card else None,
+    )
+    if read.lash is not None and abs(read.lash - cam.lash) > LASHES:
+        found = f"you found {read.lash:g} mm of lash, the project has {cam.lash:g} mm"
+        return None, [Mistake(found, f'lash in mm, or with its unit: {side}.lash = "8 thou"', where=f"{side}.lash")]
+    limit = cam.centreline_error + card
+    as_given = _fitted_lobe(reads, lobe, "")
+    possible = [each for name, shape in _mistaken(cam, lobe, other) if (each := _fitted_lobe(reads, shape, name))]
+    zero = SIGMAS * read.zero_error if read.same_wheel else 0.0
+    if as_given is not None and abs(as_given.off) <= limit + APART * as_given.error + zero:
+        timed = as_given.error < REACH / 2
+        if not timed or as_given.error > limit:
+            as_given = replace(as_given, off=0.0, error=limit)
+        others = tuple(each for each in possible if timed and _adds(each, replace(as_given, lobe=most)))
+        return DegreedIn(as_given.off, as_given.error, timed, others), []
+    return None, [_refusal(side, cam, reads, lobe, as_given, possible)]
+
+
+def _fitted_lobe(reads: Reads, lobe: Lobe, mistake: str) -> FittedLobe | None:
+    """Where a lobe stands by the readings; None where they contradict it."""
+    off = np.arange(-REACH, REACH + STEP / 2, STEP)
+    rows = _misfits(reads, lobe, off)
+    if rows is None:
+        return None
+    misfit = (rows**2).sum(axis=0)
+    free = len(rows) - 1
+    best = float(misfit.min())
+    if best > chi2.ppf(1.0 - BY_CHANCE, max(free, 1)):
+        return None
+    scatter = max(best / free, 1.0) if free else 1.0
+    inside = off[misfit <= best + SIGMAS**2 * scatter]
+    low, high = float(inside[0]) - STEP / 2, float(inside[-1]) + STEP / 2
+    zero = 0.0 if reads.read.same_wheel else SIGMAS * reads.read.zero_error
+    half = math.hypot((high - low) / 2, zero) + reads.either
+    return FittedLobe(lobe, (low + high) / 2, half, mistake)
+
+
+def _misfits(reads: Reads, lobe: Lobe, off: FloatArray) -> FloatArray | None:
+    """(n, k) each reading less what a lobe gives with its centre at k places, in standard errors; None where it cannot
+    lift so far."""
+    read, rows = reads.read, []
+    for line in read.lifts:
+        try:
+            flanks = dict(zip(("opening", "closing"), lobe.span(line.lift + reads.lash), strict=True))
+        except ValueError:
+            return None
+        for name, from_centre in flanks.items():
+            angle: float | None = getattr(line, name)
+            if angle is None or reads.tdc_only not in (None, name):
+                continue
+            slope = max(abs(float(lobe.slope(from_centre))), 1e-3)
+            by_lift = math.hypot(read.gauge_error, reads.lobe_error, _spread(reads, lobe, from_centre))
+            error = math.hypot(read.wheel_error, reads.flank, by_lift / slope)
+            rows.append((_turned(angle - from_centre - reads.centre - off)) / error)
+    error = math.hypot(read.gauge_error, reads.lobe_error)
+    if read.full_lift is not None:
+        rows.append(np.full_like(off, (read.full_lift - max(lobe.peak - reads.lash, 0.0)) / error))
+    if read.lift_at_tdc is not None:
+        at_tdc = -reads.centre - off
+        lift = np.maximum(lobe.lift(at_tdc) - reads.lash, 0.0)
+        by_flank = math.hypot(read.wheel_error, reads.flank) * np.abs(lobe.slope(at_tdc))
+        error = math.hypot(error, max(_spread(reads, lobe, float(x)) for x in at_tdc[:: len(at_tdc) // 8]))
+        rows.append((read.lift_at_tdc - lift) / np.hypot(error, by_flank))
+    return np.array(rows) if rows else None
+
+
+def _spread(reads: Reads, lobe: Lobe, from_centre: float) -> float:
+    """Standard error of a card's lift at an angle from the lobe's centre, mm; 0 for a measured lobe."""
+    if reads.spread is None:
+        return 0.0
+    share = from_centre * reads.spread.breaks[0] / lobe.breaks[0]  # the same place on the card as it was drawn
+    return max(float(reads.spread.lift(share) - lobe.lift(from_centre)), 0.0) / SIGMAS
+
+
+def _turned(angle: FloatArray) -> FloatArray:
+    """Angles brought within half a cycle of zero."""
+    return np.asarray((angle + HALF_CYCLE) % CYCLE - HALF_CYCLE)
+
+
+def _mistaken(cam: Cam, lobe: Lobe, other: Lobe) -> Iterator[tuple[str, Lobe]]:
+    """The lobes that usual mistakes would make of the same files, with what the mistake is in words."""
+    yield "the lobe file is mirrored: its opening flank is the closing one", mirrored(lobe)
+    yield "the lobe files of the two cams are swapped", other
+    yield "the lobe files of the two cams are swapped, and mirrored", mirrored(other)
+    if cam.ratio == 1.0:
+        for ratio in RATIOS.tolist():
+            yield f"the rocker ratio is left out: about {ratio:.2f}", scaled(lobe, ratio)
+    else:
+        yield "lift was measured at the valve: the rocker ratio counts twice", scaled(lobe, 1.0 / cam.ratio)
+        yield "the rocker ratio is upside down", scaled(lobe, 1.0 / cam.ratio**2)
+    if cam.card is not None:
+        yield "the card's durations are cam degrees", stretched(lobe, 2.0)
+
+
+def mirrored(lobe: Lobe) -> Lobe:
+    """A lobe with its flanks exchanged.
+
+    >>> lobe = Lobe.through(np.array([-100.0, -20.0, 0.0, 60.0]), np.array([0.0, 8.0, 9.0, 0.0]))
+    >>> bool(np.allclose(mirrored(lobe).lift([20.0, -30.0]), lobe.lift([-20.0, 30.0])))
+    True
+    """
+    right = np.diff(lobe.breaks)
+    piece = PPoly(lobe.coeffs, lobe.breaks)
+    order = lobe.coeffs.shape[0] - 1
+    derivatives = [piece.derivative(k) if k else piece for k in range(order + 1)]
+    # about each right end, with the sign of odd powers turned
+    rows = [
+        (-1.0) ** k / math.factorial(k) * _at_right(each.c, right) for k, each in reversed(list(enumerate(derivatives)))
+    ]
+    return Lobe(np.ascontiguousarray(-lobe.breaks[::-1]), np.ascontiguousarray(np.array(rows)[:, ::-1]))
+
+
+def _at_right(coeffs: FloatArray, width: FloatArray) -> FloatArray:
+    value = np.zeros_like(width)
+    for row in coeffs:
+        value = value * width + row
+    return value
+
+
+def scaled(lobe: Lobe, ratio: float) -> Lobe:
+    """A lobe that lifts `ratio` times as far."""
+    return Lobe(lobe.breaks, np.ascontiguousarray(lobe.coeffs * ratio))
+
+
+def stretched(lobe: Lobe, times: float) -> Lobe:
+    """A lobe over `times` the angle, cut off at half a cycle."""
+    powers = times ** -np.arange(lobe.coeffs.shape[0] - 1, -1, -1.0)
+    breaks = np.clip(lobe.breaks * times, -HALF_CYCLE, HALF_CYCLE)
+    keep = np.flatnonzero(np.diff(breaks) > 0)
+    first = keep[0]
+    if lobe.breaks[first] * times < -HALF_CYCLE:  # a piece that is cut on its left is left out
+        keep = keep[1:]
+    edges = np.r_[breaks[keep], breaks[keep[-1] + 1]]
+    return Lobe(np.ascontiguousarray(edges), np.ascontiguousarray(lobe.coeffs[:, keep] * powers[:, None]))
+
+
+def _adds(other: FittedLobe, given: FittedLobe) -> bool:
+    """Whether another lobe lifts higher anywhere than the one as given, both within their intervals."""
+    at = np.arange(-HALF_CYCLE, HALF_CYCLE, 0.5)
+    high = other.lobe.highest(at - other.off - other.error, at - other.off + other.error)
+    return bool((high > given.lobe.highest(at - given.off - given.error, at - given.off + given.error) + ALIKE).any())
+
+
+def _refusal(
+    side: Side, cam: Cam, reads: Reads, lobe: Lobe, as_given: FittedLobe | None, possible: list[FittedLobe]
+) -> Mistake:
+    """What the readings say that the project does not, and the usual mistakes that would explain them."""
+    where = f"{side}.degree_in"
+    way = "ATDC" if side == "intake" else "BTDC"
+    sign = 1.0 if side == "intake" else -1.0
+
+    def centreline(off: float) -> str:
+        return f"{sign * (reads.centre + off):.1f}° {way}"
+
+    fits = [*([as_given] if as_given is not None else []), *possible]
+    if not fits:
+        return Mistake(
+            "these readings do not fit this lobe at any timing" + _worst(reads, lobe),
+            f"read them again; check {side}.lobe or card, {side}.ratio and lash, all lifts in mm at the valve",
+            where=where,
+        )
+    if as_given is not None and any(_explanations(cam, lobe, as_given)):
+        fits = [as_given]
+    named = sorted(
+        ((cost, words) for each in fits for cost, words in _explanations(cam, lobe, each)), key=lambda each: each[0]
+    )
+    words = list(dict.fromkeys(text for _, text in named))[:MOST_NAMED]
+    likely = (
+        f"likely: {'; or '.join(words)}" if words else "no usual mistake explains it; read again, then correct offset"
+    )
+    if as_given is not None:
+        problem = (
+            f"your readings put the lobe centre at {centreline(as_given.off)} ± {as_given.error:.1f}°, the project at "
+            f"{centreline(0.0)} ± {cam.centreline_error:g}°"
+        )
+    else:
+        problem = "your readings do not fit the lobe as the project gives it"
+    return Mistake(problem, likely, where=where)
+
+
+def _explanations(cam: Cam, lobe: Lobe, found: FittedLobe) -> Iterator[tuple[float, str]]:
+    """Usual mistakes that put a centre where it was found, with how unlikely each is."""
+    simple = 0.0 if not found.mistake else 1.0
+    within = cam.centreline_error + found.error + (cam.card.flank_error if cam.card is not None else 0.0)
+    if found.mistake:
+        yield 4.0, found.mistake
+    places: list[tuple[float, float, str]] = [(0.0, 0.0, "")]
+    if cam.offset:
+        places.append((2 * cam.offset, 1.0, f"offset has the wrong sign: offset = {-cam.offset:g}"))
+        places.append((-cam.offset, 1.0, f"offset is in cam degrees: offset = {2 * cam.offset:g}"))
+        places.append((cam.offset, 1.2, "the offset is counted twice, or the cam is not offset: offset = 0"))
+    nose = _nose(lobe)
+    if abs(nose) >= 1.0:
+        places.append(
+            (-nose, 1.1, f"the centreline is that of equal lift; the lobe's zero is {abs(nose):.1f}° from it")
+        )
+        places.append((nose, 1.3, "the centreline is that of full lift, and the lobe's zero is not there"))
+    for off, cost, text in places:
+        if abs(found.off - off) <= within and (text or found.mistake):
+            yield cost + simple + abs(found.off - off) / within, "; and ".join(x for x in (found.mistake, text) if x)
+    if TOOTH[0] - within <= abs(found.off) <= TOOTH[1] + within:
+        turned = (
+            f"the chain or belt is a tooth out: the cam is {abs(found.off):.0f}° {'late' if found.off > 0 else 'early'}"
+        )
+        yield 3.0 + simple, "; and ".join(x for x in (found.mistake, turned) if x)
+    if not found.mistake and abs(found.off) <= TOOTH[0]:
+        yield 2.5, f"the lobe file's zero is not where the centreline was taken: {-found.off:+.1f}° to add to offset"
+
+
+def _nose(lobe: Lobe) -> float:
+    """Middle of the span at nine tenths of full lift, crank degrees from the lobe's zero."""
+    before, after = lobe.span(0.9 * lobe.peak)
+    return (before + after) / 2
+
+
+def _worst(reads: Reads, lobe: Lobe) -> str:
+    """The reading that fits a lobe worst where the others fit best."""
+    rows = _misfits(reads, lobe, np.arange(-REACH, REACH, STEP))
+    if rows is None:
+        return ": the lobe does not lift that far"
+    at = int((rows**2).sum(axis=0).argmin())
+    worst = float(np.abs(rows[:, at]).max())
+    return f": the worst is {worst:.0f} standard errors off"

@@ -1,0 +1,155 @@
+"""Readings on the engine: where the cam is, and which mistakes would explain them.
+
+Expectations come from closed forms: a lobe of cosine flanks, whose angle of equal lift is an arc cosine, read without
+error. How cams are degreed in is common practice.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from engines import project_of
+from scipy.interpolate import PPoly
+
+from phaseopt.engine.camshaft import engine_of
+from phaseopt.engine.degree_in import mirrored, scaled, stretched
+from phaseopt.engine.lobe import Lobe
+from phaseopt.values.errors import InputError
+
+PEAK, BEFORE, AFTER = 9.0, 62.0, 70.0  # mm; half-lift flanks in cam degrees: quarter cosine periods
+
+
+def lift(cam_deg: np.ndarray) -> np.ndarray:
+    """A lobe that is a raised cosine on each flank, mm; they differ in length."""
+    half = np.where(cam_deg < 0, BEFORE, AFTER)
+    return np.where(np.abs(cam_deg) < half, PEAK / 2 * (1 + np.cos(np.pi * cam_deg / half)), 0.0)
+
+
+def angles(at: float, centre: float, before: float = BEFORE, after: float = AFTER) -> dict[str, float]:
+    """Crank angles at which the lobe passes a lift, centre given, closed form."""
+    share = np.arccos(2 * at / PEAK - 1) / np.pi
+    return {"lift": at, "opening": centre - 2 * before * share, "closing": centre + 2 * after * share}
+
+
+def project(folder: Path, degree_in: dict[str, Any] | None = None, **intake: Any) -> Any:
+    cam_deg = np.arange(-75.0, 76.0, 1.0)
+    rows = "\n".join(f"{a:g},{b:.5f}" for a, b in zip(cam_deg, lift(cam_deg), strict=True))
+    (folder / "cosine.csv").write_text(f"cam_deg,lift_mm\n{rows}\n")
+    keys = {"lobe": "cosine.csv", "ratio": 1.0, "lash": 0.0, "centreline": 110.0, "offset": -8.0, **intake}
+    return project_of(folder, intake={**keys, **({"degree_in": degree_in} if degree_in else {})})
+
+
+def read(centre: float, **more: Any) -> dict[str, Any]:
+    return {"lifts": [angles(4.5, centre), angles(7.75, centre)], "full_lift": PEAK, **more}
+
+
+def refusal(found: Any) -> str:
+    with pytest.raises(InputError) as error:
+        engine_of(found)
+    (mistake,) = error.value.mistakes
+    assert mistake.where == "intake.degree_in"
+    assert mistake.file == found.file
+    return mistake.hint
+
+
+@pytest.mark.parametrize("off", [-0.9, 0.0, 0.6])
+def test_the_centre_is_where_the_readings_put_it(tmp_path: Path, off: float) -> None:
+    cam = engine_of(project(tmp_path, read(118.0 + off))).intake
+    assert cam.read is not None
+    assert cam.read.off == pytest.approx(off, abs=0.06)
+    assert cam.centre(0.0) == pytest.approx(118.0 + off, abs=0.06)
+    assert cam.centre(10.0) == pytest.approx(108.0 + off, abs=0.06)
+    assert abs(cam.read.off - off) < cam.read.error < 1.0
+
+
+def test_the_interval_holds_the_truth_as_often_as_it_says(tmp_path: Path) -> None:
+    """2.0 standard deviations hold 95.4 % of normal errors, and no fewer here."""
+    rng = np.random.default_rng(4)
+    held = 0
+    for _ in range(200):
+        zero = rng.normal(0.0, 0.3)
+        lines = [angles(at, 118.0) for at in (4.5, 7.75)]
+        for line in lines:
+            for flank in ("opening", "closing"):
+                line[flank] += zero + rng.normal(0.0, 0.3)
+        cam = engine_of(project(tmp_path, {"lifts": lines})).intake
+        assert cam.read is not None
+        held += abs(cam.read.off) <= cam.read.error
+    assert held >= 0.93 * 200
+
+
+@pytest.mark.parametrize(
+    ("centre", "named"),
+    [
+        (102.0, "offset = 8"),  # the sign of the offset
+        (126.0, "offset = -16"),  # cam degrees
+        (110.0, "offset = 0"),
+        (138.0, "tooth"),
+        (118.0 + 5.0, "-5.0°"),  # the zero of the lobe file
+    ],
+)
+def test_a_mistake_that_turns_the_cam_is_named(tmp_path: Path, centre: float, named: str) -> None:
+    assert named in refusal(project(tmp_path, read(centre)))
+
+
+def test_a_mirrored_lobe_is_named_where_the_flanks_show_it(tmp_path: Path) -> None:
+    lines = [angles(at, 118.0, AFTER, BEFORE) for at in (1.0, 4.5, 7.75)]
+    assert "mirrored" in refusal(project(tmp_path, {"lifts": lines}))
+
+
+def test_one_height_leaves_a_mirrored_lobe_possible(tmp_path: Path) -> None:
+    cam = engine_of(project(tmp_path, {"lifts": [angles(4.5, 118.0)]})).intake
+    assert cam.read is not None
+    assert any("mirrored" in other.mistake for other in cam.read.others)
+    assert not any("ratio" in other.mistake for other in cam.read.others)
+
+
+def test_a_ratio_left_out_is_named_with_its_size(tmp_path: Path) -> None:
+    share = np.arccos(2 * 4.5 / (1.35 * PEAK) - 1) / np.pi
+    line = {"lift": 4.5, "opening": 118.0 - 2 * BEFORE * share, "closing": 118.0 + 2 * AFTER * share}
+    assert "1.35" in refusal(project(tmp_path, {"lifts": [line], "full_lift": 1.35 * PEAK}))
+
+
+def test_readings_that_fit_no_lobe_are_refused(tmp_path: Path) -> None:
+    lines = [angles(4.5, 118.0), angles(7.75, 131.0)]
+    assert "read them again" in refusal(project(tmp_path, {"lifts": lines, "full_lift": PEAK}))
+
+
+def test_readings_surer_than_the_stated_error_only_replace_it(tmp_path: Path) -> None:
+    rough = engine_of(project(tmp_path, read(118.4, wheel_error=2.0), centreline_error=0.5)).intake
+    assert (rough.read.off, rough.read.error) == (0.0, 0.5)
+
+
+def test_full_lift_alone_keeps_the_stated_error(tmp_path: Path) -> None:
+    cam = engine_of(project(tmp_path, {"full_lift": PEAK})).intake
+    assert cam.read is not None
+    assert not cam.read.timed
+    assert cam.centre(0.0) == 118.0
+
+
+def test_lash_as_found_counts(tmp_path: Path) -> None:
+    """With 0.3 mm of lash the valve is 0.3 mm behind the lobe: the same angles belong to less lift."""
+    lines = [{**angles(at, 118.0), "lift": at - 0.3} for at in (4.5, 7.75)]
+    cam = engine_of(project(tmp_path, {"lifts": lines, "lash": 0.3}, lash=0.2)).intake
+    assert cam.read is not None
+    assert cam.read.off == pytest.approx(0.0, abs=0.06)
+
+
+@pytest.mark.parametrize("less", ["pin_engaged", "tensioner_held", "one_way"])
+def test_what_was_not_held_widens_the_interval(tmp_path: Path, less: str) -> None:
+    widths = [
+        engine_of(project(tmp_path, read(118.0, **{less: held}), centreline_error=3.0)).intake.read.error
+        for held in (True, False)
+    ]
+    assert widths[1] >= widths[0] + 0.99
+
+
+def test_shapes_of_mistakes_against_scipy() -> None:
+    lobe = Lobe.through(np.array([-120.0, -70.0, -5.0, 60.0, 110.0]), np.array([0.0, 3.0, 9.0, 4.0, 0.0]))
+    curve = PPoly(lobe.coeffs, lobe.breaks)
+    x = np.linspace(-100.0, 100.0, 401)
+    inside = (x > -110) & (x < 120)
+    assert mirrored(lobe).lift(x[inside]) == pytest.approx(np.maximum(curve(-x[inside]), 0.0), abs=1e-9)
+    assert scaled(lobe, 1.5).lift(x) == pytest.approx(1.5 * lobe.lift(x))
+    assert stretched(lobe, 2.0).lift(2 * x) == pytest.approx(lobe.lift(x), abs=1e-9)
