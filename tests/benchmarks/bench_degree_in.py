@@ -1,11 +1,11 @@
-"""What a degree-in check is worth: mistakes named, honest engines left alone, millimetres and degrees gained.
+"""What a degree-in check is worth: mistakes named, sound engines left alone, millimetres and degrees gained.
 
-    python tests/benchmarks/bench_degree_in.py [--honest N] [--engines N] [--keep | --check]
+    python tests/benchmarks/bench_degree_in.py [--sound N] [--engines N] [--keep | --check]
 
 Engines, their readings, the mistakes and the judge are those of `tests/outside`, which know nothing of the package.
 Exits 1 where a number is not reached: with a check given nothing called clear is short by more than 0.005 mm; of the
 mistakes that move the least gap by more than 0.3 mm 95 % are named, or refused where they are written; at most 1 % of
-honest engines are refused; the static gap is at most 0.15 mm below the truth (median), lash aside, with readings good
+sound engines are refused; the static gap is at most 0.15 mm below the truth (median), lash aside, with readings good
 to 0.02 mm and 0.3°.
 """
 
@@ -114,8 +114,8 @@ def spoiled(seed: int) -> list[Case]:
     return found
 
 
-def honest(seed: int) -> tuple[str, list[tuple[float, float, float]]]:
-    """Whether an honest engine is refused, and how far its static gaps are below the truth: without a check, with one
+def sound(seed: int) -> tuple[str, list[tuple[float, float, float]]]:
+    """Whether a sound engine is refused, and how far its static gaps are below the truth: without a check, with one
     good to 0.3°, with one good to 1° (mm, at rest, each piston)."""
     refused, rows = "", []
     with tempfile.TemporaryDirectory() as folder:
@@ -141,12 +141,12 @@ def honest(seed: int) -> tuple[str, list[tuple[float, float, float]]]:
 def main() -> int:
     """Print what was found on both sides of every number."""
     asked = argparse.ArgumentParser(description=__doc__)
-    asked.add_argument("--honest", type=int, default=1000)
+    asked.add_argument("--sound", type=int, default=1000)
     asked.add_argument("--engines", type=int, default=50)
     given = asked.parse_args()
     with ProcessPoolExecutor() as pool:
         cases = [case for each in pool.map(spoiled, range(given.engines)) for case in each]
-        plain = list(pool.map(honest, range(10_000, 10_000 + given.honest), chunksize=10))
+        plain = list(pool.map(sound, range(10_000, 10_000 + given.sound), chunksize=10))
     short = [case for case in cases if case.short > SHORT]
     matter = [case for case in cases if abs(case.moved) > MATTERS]
     named = [case for case in matter if case.refused and _names(case)]
@@ -159,11 +159,11 @@ def main() -> int:
             f"{sum(c.short > SHORT for c in these):3d} short"
         )
     for case in short[:10]:
-        print(f"SHORT: engine {case.seed}, {case.trap}: {case.short:.3f} mm")
+        print(f"short: engine {case.seed}, {case.trap}: {case.short:.3f} mm")
     refused = [why for why, _ in plain if why]
     rows = np.array([row for _, each in plain for row in each])
     median = np.nanmedian(rows, axis=0)
-    print(f"honest engines refused: {len(refused)} of {len(plain)}")
+    print(f"sound engines refused: {len(refused)} of {len(plain)}")
     for why in refused[:5]:
         print(f"  {why[-300:]}")
     for name, mm, least in zip(CHECKS, median, np.nanmin(rows, axis=0), strict=True):
@@ -173,7 +173,7 @@ def main() -> int:
         [
             Figure("clear and short", len(short), at_most=0),
             Figure("named, of those that matter", len(named) / max(len(matter), 1), at_least=0.95),
-            Figure("honest engines refused", len(refused) / max(len(plain), 1), at_most=0.01),
+            Figure("sound engines refused", len(refused) / max(len(plain), 1), at_most=0.01),
             Figure("static gap below the truth, mm", float(median[1]), at_most=0.15),
         ],
     )
