@@ -121,13 +121,13 @@ def check_pair(model: ContactModel, pair: ImportedPair) -> PairVerdict:
             hint=f"give {', '.join(pair.settled_by)}",
             file=next(iter(pair.files.values())),
         )
-    shown = int(np.argmin([_least_margin(verdict) for verdict in verdicts])) if all(accepted) else 0
+    tightest = int(np.argmin([_least_margin(verdict) for verdict in verdicts])) if all(accepted) else 0
     notes = pair.notes
     if len(verdicts) > 1:
         found = "each is clear; the one with the least room" if accepted[0] else "none is clear; the first"
-        words = f"{len(verdicts)} readings fit the phasers: {found} is shown, {pair.readings[shown].words}"
-        notes = {side: (*said, words) if side in pair.files else said for side, said in notes.items()}
-    return PairVerdict(verdicts[shown], pair.readings[shown], notes)
+        words = f"{len(verdicts)} readings fit the phasers: {found} is shown, {pair.readings[tightest].words}"
+        notes = {side: (*lines, words) if side in pair.files else lines for side, lines in notes.items()}
+    return PairVerdict(verdicts[tightest], pair.readings[tightest], notes)
 
 
 def _least_margin(verdict: Verdict | ClampVerdict) -> float:

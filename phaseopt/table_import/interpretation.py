@@ -16,7 +16,7 @@ import numpy as np
 
 from phaseopt.project import Channel, Project, Side
 from phaseopt.table_import.grid import TextGrid
-from phaseopt.table_import.lexicon import CENTRELINES, ENDS, FROM_TDC, Said, said_in
+from phaseopt.table_import.lexicon import CENTRELINES, ENDS, FROM_TDC, Statement, statements_in
 from phaseopt.table_import.meaning import StatedMeaning, as_read, metadata_of
 from phaseopt.tables import CORNER
 from phaseopt.values.arrays import FloatArray
@@ -34,7 +34,7 @@ class _Stated(NamedTuple):
 
     value: str | float | None
     source: str
-    said: Said | None = None
+    statement: Statement | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,10 +55,10 @@ def ways_to_count(numbers: Numbers, grid: TextGrid, stated: StatedMeaning) -> tu
     Raises `InputError` where words, options, metadata and travel contradict each other, and where words say that the
     numbers are another cam's or no phases.
     """
-    said = said_in(grid.words)
-    _require_cam(numbers, said)
-    _require_phases(numbers, said, stated)
-    known = _known(numbers, grid, said, stated)
+    statements = statements_in(grid.words)
+    _require_cam(numbers, statements)
+    _require_phases(numbers, statements, stated)
+    known = _known(numbers, grid, statements, stated)
     every = list(_channels(numbers, {name: each.value for name, each in known.items()}))
     phaser = numbers.project.phaser_of(numbers.side)
     fitting = [channel for channel in every[1:] if _fits(numbers, channel, _slack(channel, known))] if phaser else []
@@ -74,11 +74,11 @@ def _slack(channel: Channel, known: Mapping[str, "_Stated"]) -> float:
     return _BEYOND if channel.zero == 0.0 or known["rest"].value is not None else 0.0
 
 
-def _require_cam(numbers: Numbers, said: tuple[Said, ...]) -> None:
+def _require_cam(numbers: Numbers, statements: tuple[Statement, ...]) -> None:
     """Refuse a file whose words or name say that it is the other cam's."""
     if numbers.project.arrangement == "together":
         return
-    cams = [each for each in said if each.about == "cam"]
+    cams = [each for each in statements if each.about == "cam"]
     for part in ([each for each in cams if _is_name(each)], [each for each in cams if not _is_name(each)]):
         if part and all(each.value != numbers.side for each in part):
             raise InputError.one(
@@ -89,9 +89,9 @@ def _require_cam(numbers: Numbers, said: tuple[Said, ...]) -> None:
             )
 
 
-def _require_phases(numbers: Numbers, said: tuple[Said, ...], stated: StatedMeaning) -> None:
+def _require_phases(numbers: Numbers, statements: tuple[Statement, ...], stated: StatedMeaning) -> None:
     """Refuse numbers that are no phases in degrees."""
-    for each in said:
+    for each in statements:
         problem = ""
         if each.about == "other":
             problem = f"{each.quoted} says {each.value}, not cam phases in degrees"
@@ -107,27 +107,29 @@ def _require_phases(numbers: Numbers, said: tuple[Said, ...], stated: StatedMean
             )
 
 
-def _is_name(said: Said) -> bool:
-    return not said.words.where.startswith("line")
+def _is_name(statement: Statement) -> bool:
+    return not statement.words.where.startswith("line")
 
 
-def _line(said: Said) -> str:
-    return "" if _is_name(said) else said.words.where
+def _line(statement: Statement) -> str:
+    return "" if _is_name(statement) else statement.words.where
 
 
 # What is stated, and by whom.
 
 
-def _known(numbers: Numbers, grid: TextGrid, said: tuple[Said, ...], stated: StatedMeaning) -> dict[str, _Stated]:
+def _known(
+    numbers: Numbers, grid: TextGrid, statements: tuple[Statement, ...], stated: StatedMeaning
+) -> dict[str, _Stated]:
     metadata = metadata_of(numbers.path)
     options = {"degrees": stated.degrees, "sign": stated.sign, "rest": stated.zero}
     beside: dict[str, str | float | None] = dict.fromkeys(options)
     if metadata is not None:
         beside = {"degrees": metadata.unit.split()[0], "sign": metadata.sign, "rest": metadata.zero}
     words = {
-        "degrees": [each for each in said if each.about == "degrees"],
-        "sign": [*_said_signs(numbers, said), *_implied_signs(numbers.side, said)],
-        "rest": [each for each in said if each.about == "zero" and each.value != FROM_TDC],
+        "degrees": [each for each in statements if each.about == "degrees"],
+        "sign": [*_stated_signs(numbers, statements), *_implied_signs(numbers.side, statements)],
+        "rest": [each for each in statements if each.about == "zero" and each.value != FROM_TDC],
     }
     neutral: dict[str, str | float | None] = dict.fromkeys(options)
     if grid.corner == CORNER and not any(words.values()):
@@ -155,50 +157,52 @@ def _known(numbers: Numbers, grid: TextGrid, said: tuple[Said, ...], stated: Sta
     return known
 
 
-def _said_signs(numbers: Numbers, said: tuple[Said, ...]) -> list[Said]:
+def _stated_signs(numbers: Numbers, statements: tuple[Statement, ...]) -> list[Statement]:
     """What words say of the sign. "Retard" over numbers that are all negative says nothing where both signs fit."""
     turned = any(
         _fits(numbers, channel, 0.0) for channel in _channels(numbers, {"degrees": None, "sign": 1, "rest": 0.0})
     )
     doubtful = turned and bool(numbers.cells.max() <= 0.0 and numbers.cells.min() < 0.0)
-    return [each for each in said if each.about == "sign" and not (doubtful and each.by_name and each.value == -1)]
+    return [
+        each for each in statements if each.about == "sign" and not (doubtful and each.by_name and each.value == -1)
+    ]
 
 
-def _implied_signs(side: Side, said: tuple[Said, ...]) -> list[Said]:
+def _implied_signs(side: Side, statements: tuple[Statement, ...]) -> list[Statement]:
     """Centrelines count retard as + after TDC and advance as + before it."""
     usual = CENTRELINES[1 if side == "intake" else 2]
     found = []
-    for each in said:
+    for each in statements:
         if each.value in CENTRELINES:
             where = usual if each.value == CENTRELINES[0] else each.value
-            found.append(Said("sign", -1 if where == CENTRELINES[1] else 1, each.words))
+            found.append(Statement("sign", -1 if where == CENTRELINES[1] else 1, each.words))
     return found
 
 
 def _require_agreement(numbers: Numbers, known: Mapping[str, _Stated], name: str, one: _Stated) -> None:
     """Refuse an option or metadata that words contradict; an option passes where the words do not fit the travel."""
-    said = one.said
-    if said is None or said.value == one.value:
+    statement = one.statement
+    if statement is None or statement.value == one.value:
         return
     values = {each: stated.value for each, stated in known.items()}
     if name == "rest":  # words may name an end of the travel, which is a number of the file
-        rests = {round(channel.zero, 6) for channel in _channels(numbers, values | {name: said.value})}
+        rests = {round(channel.zero, 6) for channel in _channels(numbers, values | {name: statement.value})}
         if isinstance(one.value, float | int) and round(float(one.value), 6) in rests:
             return
     if one.source != "stated":
-        raise _beside(numbers, f"{said.quoted} says {_value_words(name, said.value)}", name, one.value)
+        raise _beside(numbers, f"{statement.quoted} says {_value_words(name, statement.value)}", name, one.value)
     open_values: dict[str, str | float | None] = dict.fromkeys(values)
     by_words, by_option = (
         any(_fits(numbers, channel, 0.0) for channel in _channels(numbers, open_values | {name: value}))
-        for value in (said.value, one.value)
+        for value in (statement.value, one.value)
     )
     if by_words or not by_option:
         option = f"--{numbers.side}-{_OPTION[name]}"
         raise InputError.one(
-            f"{option} says {one.value}, but {said.quoted} says {_value_words(name, said.value)}",
+            f"{option} says {one.value}, but {statement.quoted} says {_value_words(name, statement.value)}",
             hint=f"leave {option} out, or correct the words where they are wrong",
             file=numbers.path,
-            where=_line(said),
+            where=_line(statement),
         )
 
 
@@ -210,9 +214,9 @@ def _beside(numbers: Numbers, says: str, name: str, value: str | float | None) -
     )
 
 
-def _contradiction(numbers: Numbers, name: str, said: list[Said]) -> InputError:
-    one = said[0]
-    other = next(each for each in said if each.value != one.value)
+def _contradiction(numbers: Numbers, name: str, statements: list[Statement]) -> InputError:
+    one = statements[0]
+    other = next(each for each in statements if each.value != one.value)
     both = (f"{each.quoted} says {_value_words(name, each.value)}" for each in (one, other))
     return InputError.one(
         ", but ".join(both),
@@ -226,17 +230,17 @@ def _refuse_words_that_do_not_fit(numbers: Numbers, known: Mapping[str, _Stated]
     """Refuse words under which phases leave the travel, where another meaning of the same item would fit it."""
     values = {name: each.value for name, each in known.items()}
     for name, each in known.items():
-        if each.said is None or each.source == "stated" or each.said.value != each.value:
+        if each.statement is None or each.source == "stated" or each.statement.value != each.value:
             continue
         if any(_fits(numbers, channel, 0.0) for channel in _channels(numbers, values | {name: None})):
             phases = next(_channels(numbers, values)).phase(numbers.cells)
             least, most = _travel(numbers)
             raise InputError.one(
-                f"{each.said.quoted} says {_value_words(name, each.value)}: phases from {phases.min():g} to "
+                f"{each.statement.quoted} says {_value_words(name, each.value)}: phases from {phases.min():g} to "
                 f"{phases.max():g}° then, which the {numbers.side} travel, {least:g} to {most:g}°, does not allow",
                 hint=f"give --{numbers.side}-{_OPTION[name]} {_VALUES[name]}, or correct the travel in the project",
                 file=numbers.path,
-                where=_line(each.said),
+                where=_line(each.statement),
             )
 
 

@@ -168,8 +168,8 @@ def grid_text(tables: PhaseTables, cells: list[list[Decimal]], layout: Layout, s
     down, across, corner = (load, rpm, "load_kPa\\rpm") if layout.rpm == "across" else (rpm, load, CORNER)
     plain = Layout(decimal=layout.decimal)  # breakpoints are never rounded
     count = layout.count(side)
-    said = stated_text(side, count, plain.number(_decimal(count.zero)))
-    lines = [[f"{corner} {said}", *map(plain.number, across)]]
+    meaning = stated_text(side, count, plain.number(_decimal(count.zero)))
+    lines = [[f"{corner} {meaning}", *map(plain.number, across)]]
     for at, row in zip(down, _turned(cells, layout), strict=True):
         lines.append([plain.number(at), *map(layout.number, row)])
     return _lines_text(lines, layout)

@@ -36,7 +36,7 @@ class Words:
 
 
 @dataclass(frozen=True)
-class Said:
+class Statement:
     """What some words say.
 
     Attributes
@@ -202,46 +202,46 @@ def name_words(stem: str) -> str:
     return " ".join(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", re.sub(r"[-_.]", " ", stem)).split())
 
 
-def said_in(words: Sequence[Words]) -> tuple[Said, ...]:
+def statements_in(words: Sequence[Words]) -> tuple[Statement, ...]:
     """All that words say, in their order.
 
     Examples
     --------
-    >>> [(each.about, each.value) for each in said_in([Words("Inlet retard (cam degrees)", "line 1")])]
+    >>> [(each.about, each.value) for each in statements_in([Words("Inlet retard (cam degrees)", "line 1")])]
     [('cam', 'intake'), ('degrees', 'cam'), ('sign', -1)]
-    >>> said_in([Words("Intake cam angle", "line 1"), Words("rpm", "line 2")])[1:]
+    >>> statements_in([Words("Intake cam angle", "line 1"), Words("rpm", "line 2")])[1:]
     ()
-    >>> [(each.about, each.value) for each in said_in([Words("0 = fully retarded, + = advance", "line 3")])]
+    >>> [(each.about, each.value) for each in statements_in([Words("0 = fully retarded, + = advance", "line 3")])]
     [('zero', 'fully retarded'), ('sign', 1)]
     """
-    return tuple(each for one in words for each in _said(one))
+    return tuple(each for one in words for each in _statements(one))
 
 
-def _said(words: Words) -> Iterator[Said]:
+def _statements(words: Words) -> Iterator[Statement]:
     text = plain(words.text)
     for what, pattern in _OTHER.items():
         if re.search(pattern, text):
-            yield Said("other", what, words)
+            yield Statement("other", what, words)
     both = (("intake", _INTAKE), ("exhaust", _EXHAUST))
     cams = [cam for cam, pattern in both if re.search(rf"\b{pattern}\b{_NO_CAM}", text)]
     if len(cams) == 1:
-        yield Said("cam", cams[0], words)
+        yield Statement("cam", cams[0], words)
     text = re.sub(rf"{_NOT} (?:{'|'.join(_DEGREES['cam'] + _DEGREES['crank'])}|{_ADVANCE}\b|{_RETARD}\b)", "|", text)
     found = [degrees for degrees, patterns in _DEGREES.items() if any(re.search(pattern, text) for pattern in patterns)]
     if found and re.search(_FACTOR, text):
         found = list(_DEGREES)
-    yield from (Said("degrees", degrees, words) for degrees in found)
+    yield from (Statement("degrees", degrees, words) for degrees in found)
     zeros, text = _zeros(text)
-    yield from (Said("zero", zero, words) for zero in zeros)
+    yield from (Statement("zero", zero, words) for zero in zeros)
     signs, name = _signs(text)
-    yield from (Said("sign", sign, words) for sign in signs)
+    yield from (Statement("sign", sign, words) for sign in signs)
     if name is not None:
-        yield Said("sign", name, words, by_name=True)
+        yield Statement("sign", name, words, by_name=True)
     load = load_unit(text)
     if load:
-        yield Said("load", load, words)
+        yield Statement("load", load, words)
     if re.search(_SCALE, text):
-        yield Said("scale", 1000.0, words)
+        yield Statement("scale", 1000.0, words)
 
 
 def _zeros(text: str) -> tuple[list[str | float], str]:

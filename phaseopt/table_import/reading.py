@@ -9,7 +9,7 @@ import numpy as np
 from phaseopt.project import Channel, Project, Side
 from phaseopt.table_import.grid import TextGrid, read_grid
 from phaseopt.table_import.interpretation import Numbers, ways_to_count
-from phaseopt.table_import.lexicon import load_unit, said_in, speed_way
+from phaseopt.table_import.lexicon import load_unit, speed_way, statements_in
 from phaseopt.table_import.meaning import StatedMeaning
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
@@ -156,13 +156,13 @@ def _rpm_way(project: Project, grid: TextGrid, stated: Way | None) -> tuple[Way,
     fits = [way for way, axis in axes.items() if _ends_between(axis, low, high)]
     span = f"between {low:.0f} and {high:.0f} (half the redline, twice the top speed)"
     named, words = _named_way(grid)
-    said = _said_thousands(grid)
-    if not fits and (said or named is not None):
+    words_for_it = _thousands_words(grid)
+    if not fits and (words_for_it or named is not None):
         high = _BEYOND_TOP * project.crank.top_speed
         fits = [way for way, axis in axes.items() if _ends_between(axis * _THOUSANDS, low, high)]
         if fits and named in (None, *fits) and (named is not None or len(fits) == 1):
             way = named or fits[0]
-            why = said or f"{words}, and its numbers are too small for anything else"
+            why = words_for_it or f"{words}, and its numbers are too small for anything else"
             return way, _THOUSANDS, f"rpm runs {way} and counts in thousands: {why}"
     if named is not None and fits != [_TURNED[named]]:
         return named, _thousand(project, grid, axes[named]), f"rpm runs {named}, as {words} says"
@@ -184,12 +184,12 @@ def _ends_between(axis: FloatArray, low: float, high: float) -> bool:
 
 def _thousand(project: Project, grid: TextGrid, axis: FloatArray) -> float:
     """1000 where words say so and the numbers are not speeds already; refuses words that the numbers contradict."""
-    said = _said_thousands(grid)
-    if not said:
+    words_for_it = _thousands_words(grid)
+    if not words_for_it:
         return 1.0
     if axis.max() * _THOUSANDS <= 2 * _BEYOND_TOP * project.crank.top_speed:
         return _THOUSANDS
-    problem = f"{said}, but speeds run up to {axis.max():g}"
+    problem = f"{words_for_it}, but speeds run up to {axis.max():g}"
     raise InputError.one(problem, hint="take x 1000 out where speeds are in rpm", file=grid.path)
 
 
@@ -197,9 +197,9 @@ def _in_thousands(thousand: float) -> str:
     return "" if thousand == 1.0 else ", speeds in thousands"
 
 
-def _said_thousands(grid: TextGrid) -> str:
+def _thousands_words(grid: TextGrid) -> str:
     """The words that say that speeds count in thousands, "" for none."""
-    return next((f"{each.quoted} says so" for each in said_in(grid.words) if each.about == "scale"), "")
+    return next((f"{each.quoted} says so" for each in statements_in(grid.words) if each.about == "scale"), "")
 
 
 def _named_way(grid: TextGrid) -> tuple[Way | None, str]:

@@ -4,7 +4,7 @@ Run by itself: `python tests/benchmarks/bench_meaning.py [SEED]`. The files and 
 `tests/outside/table_files.py`, which imports nothing of the package. A file counts as
 
 - wrong meaning accepted, where it is read and its true phases, speeds or loads are in none of the readings kept;
-- refused though readable, where a person could read it without doubt and it is refused, or several readings stay;
+- refused though readable, where a person surely could read it and it is refused, or several readings stay;
 - open, where something is not written: every reading that fits is kept, its true one among them.
 
 Exit 1 where a wrong meaning is accepted, where more than 5 % of the readable files are refused, where a file that
