@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapely
 from scipy.integrate import quad
+from scipy.interpolate import RegularGridInterpolator
 from scipy.optimize import minimize_scalar
 
 from .contact import SHAPES, SIDES, Cam, Crank, Crown, Curve, Engine, Floor, Head, Lobe, Motion, Sampled
@@ -162,11 +163,12 @@ def test_the_distance_between_two_heads_is_that_of_their_outlines(lifts: tuple[f
 
 
 def test_the_valve_gap_of_a_cell_is_the_least_over_the_crank() -> None:
-    """Both lifts at each angle, looked up in the table of distances that the test above checks."""
-    theta = np.arange(-360.0, 360.0, 0.1)
-    lifts = [cam.lift(theta, phase) for cam, phase in ((INTAKE, 25.0), (EXHAUST, -20.0))]
-    places = [np.round(lift / 0.1).astype(int) for lift in lifts]
-    assert ENGINE.cell(25.0, -20.0).valve_valve == pytest.approx(ENGINE.apart[places[0], places[1]].min(), abs=0.05)
+    """Both lifts at each angle, in the table of distances that the test above checks (`RegularGridInterpolator`)."""
+    theta, steps = np.arange(-90.0, 90.0, 0.01), np.arange(len(ENGINE.apart)) * 0.1
+    phases = 25.045, -20.0
+    lifts = [cam.lift(theta, phase) for cam, phase in zip((INTAKE, EXHAUST), phases, strict=True)]
+    apart = RegularGridInterpolator((steps, steps), ENGINE.apart)(np.column_stack(lifts))
+    assert ENGINE.cell(*phases).valve_valve == pytest.approx(apart.min(), abs=0.0005)
 
 
 def test_readings_that_are_wrong_by_a_wheel_zero_shift_the_drop() -> None:

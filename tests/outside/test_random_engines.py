@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from .claims import claimed
+from .claims import claimed, fitted_drop
 from .contact import SIDES
 from .random_engines import STATIC, Errors, crossings, degree_in, random_engine, read_off, with_pocket, written_by
 
@@ -64,6 +64,8 @@ def test_a_wheel_that_stayed_on_shifts_all_readings_alike() -> None:
         engine, zero = random_engine(seed, errors)
         cam = engine.intake
         assert cam.astray == pytest.approx(-zero)
+        drops = written_by(engine, seed, zero, errors).drops["intake"]
+        assert fitted_drop(engine.crank, drops).wheel == pytest.approx(zero, abs=0.05)
         read = degree_in(engine, "intake", seed, zero, errors).flanks[0]
         true = crossings(cam, read.lift)
         assert [read.opening, read.closing] == pytest.approx([angle + zero for angle in true], abs=0.051)

@@ -45,6 +45,21 @@ def test_each_trap_is_sprung_somewhere_and_matters(tmp_path: Path) -> None:
     assert {name for name, sizes in moved.items() if max(sizes) < 0.3} <= SMALL
 
 
+def test_two_mistakes_stand_together(tmp_path: Path) -> None:
+    """Any second one in what any first one left: the project can still be read."""
+    engine, honest = written(3)
+    tried = 0
+    for k, first in enumerate(TRAPS):
+        one = planted(first, honest, engine, "intake")
+        for second in list(TRAPS)[k + 1 :]:
+            both = planted(second, one, engine, "intake") if one is not None else None
+            if both is not None:
+                tried += 1
+                if tried % 10 == 0:
+                    assert claim(both, tmp_path).intake.lobe.ends[0] < 0
+    assert tried > 150
+
+
 def claim(spoiled: Written | None, folder: Path) -> Engine:
     assert spoiled is not None
     return claimed(spoiled.write(folder))
@@ -53,7 +68,7 @@ def claim(spoiled: Written | None, folder: Path) -> Engine:
 @pytest.mark.parametrize("side", SIDES)
 def test_traps_move_what_they_say(tmp_path: Path, side: str) -> None:
     """Each against plain arithmetic on the numbers as written."""
-    engine, honest = written(5)
+    engine, honest = written(3)
     keys, theta = honest.settings[side], np.array([-10.0, 0.0, 10.0])
     as_is = claim(honest, tmp_path)
 

@@ -46,6 +46,15 @@ def test_a_rigid_train_is_held_as_the_closed_form_says(shape: str) -> None:
     )  # force over inertia goes with speed squared
 
 
+def test_masses_count_by_the_energy_they_carry() -> None:
+    """A tappet moves at 1 / ratio of the valve's speed and counts by the square; of a spring a third moves."""
+    train = replace(TRAIN, lobe=Lobe(10.0 / 1.6, 70.0, 70.0), ratio=1.6)
+    mass = (75 + 40 / 3 + 40 / 1.6**2) * 1e-3
+    assert quasi_static_speed(train) == pytest.approx(
+        control_speed_by_flank("3-4-5", 10.0, 70.0, TRAIN.spring, mass), rel=1e-4
+    )
+
+
 def test_a_shorter_flank_floats_first() -> None:
     """Closed form: control speed goes with the flank's length."""
     speeds = quasi_static_speeds(replace(TRAIN, lobe=Lobe(10.0, 74.0, 67.0)))

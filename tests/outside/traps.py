@@ -44,17 +44,21 @@ def _trap(name: str, both: bool = False) -> Callable[[Spoiler], Spoiler]:
 
 
 def planted(name: str, written: Written, engine: Engine, side: str) -> Written | None:
-    """The project with a mistake planted, or None where this engine gives no occasion for it or it changes nothing."""
+    """The project with a mistake planted, or None where there is no occasion for it or it changes nothing.
+
+    A second mistake is planted in what the first one left.
+    """
     spoiled = TRAPS[name].spoil(written, engine, side)
     return None if spoiled is None or _same(spoiled, written) else spoiled
 
 
 def _same(one: Written, other: Written) -> bool:
-    def plain(written: Written) -> str:
-        files = {**written.lobes, **{f"{side} drop": ("", rows) for side, rows in written.drops.items()}}
-        return repr((written.settings, {name: (header, rows.tolist()) for name, (header, rows) in files.items()}))
-
-    return plain(one) == plain(other)
+    if one.settings != other.settings or one.lobes.keys() != other.lobes.keys():
+        return False
+    pairs = [(one.drops[side], other.drops[side]) for side in SIDES]
+    pairs += [(one.lobes[side][1], other.lobes[side][1]) for side in one.lobes]
+    headers = [one.lobes[side][0] == other.lobes[side][0] for side in one.lobes]
+    return all(headers) and all(np.array_equal(*pair) for pair in pairs)
 
 
 class Effect(NamedTuple):
@@ -89,8 +93,10 @@ def _set(written: Written, side: str, **keys: object) -> Written:
 
 def _rows(
     written: Written, side: str, change: Callable[[np.ndarray], np.ndarray], header: str | None = None
-) -> Written:
-    """The same with a lobe's rows changed."""
+) -> Written | None:
+    """The same with a lobe's rows changed; None where a card stands in its place."""
+    if side not in written.lobes:
+        return None
     before, rows = written.lobes[side]
     return replace(written, lobes={**written.lobes, side: (header or before, change(rows.copy()))})
 
@@ -107,7 +113,7 @@ def _opened(rows: np.ndarray) -> np.ndarray:
 
 
 def _at_tappet(written: Written, side: str) -> bool:
-    return written.lobes[side][0] == "cam_deg,lift_mm"
+    return side in written.lobes and written.lobes[side][0] == "cam_deg,lift_mm"
 
 
 def _with_card(written: Written, engine: Engine, side: str, scale: float = 1.0, read_at: float = 0.0) -> Written | None:
@@ -143,7 +149,7 @@ def middle_from_nose(engine: Engine, side: str) -> float:
 
 
 @_trap("lobe mirrored")
-def _(written: Written, engine: Engine, side: str) -> Written:
+def _(written: Written, engine: Engine, side: str) -> Written | None:
     return _rows(written, side, lambda rows: np.c_[-rows[::-1, 0], rows[::-1, 1]])
 
 
@@ -171,7 +177,7 @@ def _(written: Written, engine: Engine, side: str) -> Written | None:
 
 
 @_trap("lobe zero off its nose")
-def _(written: Written, engine: Engine, side: str) -> Written:
+def _(written: Written, engine: Engine, side: str) -> Written | None:
     """By 4 cam degrees, towards where more gap is claimed."""
     by = (4.0 if side == "intake" else -4.0) * (1 if _at_tappet(written, side) else 2)
     return _rows(written, side, lambda rows: np.c_[rows[:, 0] + by, rows[:, 1]])
@@ -199,7 +205,9 @@ def _(written: Written, engine: Engine, side: str) -> Written:
 
 
 @_trap("lobe files swapped", both=True)
-def _(written: Written, engine: Engine, side: str) -> Written:
+def _(written: Written, engine: Engine, side: str) -> Written | None:
+    if len(written.lobes) < 2:
+        return None
     return replace(written, lobes={"intake": written.lobes["exhaust"], "exhaust": written.lobes["intake"]})
 
 
@@ -250,7 +258,7 @@ def _(written: Written, engine: Engine, side: str) -> Written | None:
 
 
 @_trap("lash taken twice")
-def _(written: Written, engine: Engine, side: str) -> Written:
+def _(written: Written, engine: Engine, side: str) -> Written | None:
     """The lobe was read over its lash, and lash is given as well."""
     keys = written.settings[side]
     off = keys["lash"] / keys.get("ratio", 1.0)
@@ -269,7 +277,7 @@ def _(written: Written, engine: Engine, side: str) -> Written | None:
 
 
 @_trap("lobe in crank degrees taken as cam degrees")
-def _(written: Written, engine: Engine, side: str) -> Written:
+def _(written: Written, engine: Engine, side: str) -> Written | None:
     double = 2 if _at_tappet(written, side) else 1
     return _rows(written, side, lambda rows: np.c_[double * rows[:, 0], rows[:, 1]], "cam_deg,lift_mm")
 
@@ -281,7 +289,7 @@ def _(written: Written, engine: Engine, side: str) -> Written | None:
 
 
 @_trap("lobe gauge in half thousandths")
-def _(written: Written, engine: Engine, side: str) -> Written:
+def _(written: Written, engine: Engine, side: str) -> Written | None:
     """Divisions of 0.0005 in read as 0.01 mm: every lift too small by 1.27."""
     return _rows(written, side, lambda rows: _opened(np.c_[rows[:, 0], rows[:, 1] / 1.27]))
 
