@@ -29,7 +29,7 @@ def looser_clamps(model: ContactModel, grid: PhaseGrid, rpm: FloatArray, top: fl
     ok = np.logical_and.accumulate(ok[::-1])[::-1]  # what is safe at a speed is safe below
     if not ok[-1][grid.rest]:
         return []
-    each, clamps_by = [_safe_boxes(grid, safe) for safe in ok], clamps_of(model, rpm)
+    each, clamps_by = [safe_boxes(grid, safe) for safe in ok], clamps_of(model, rpm)
 
     def judged(boxes: FloatArray) -> tuple[tuple[float, ...], FloatArray]:
         clamps = clamps_by(boxes)
@@ -129,7 +129,7 @@ def _exchanges(each: list[FloatArray]) -> Iterator[tuple[slice, FloatArray]]:
             yield slice(place, None), box
 
 
-def _safe_boxes(grid: PhaseGrid, ok: BoolArray) -> FloatArray:
+def safe_boxes(grid: PhaseGrid, ok: BoolArray) -> FloatArray:
     """(n, 4) phases of the boxes around rest that lie in no other: intake from, to, exhaust from, to."""
     places = np.array(largest_boxes(ok, grid.rest))
     starts, ends = grid.boxes[places[:, 0], places[:, 2]], grid.boxes[places[:, 1], places[:, 3]]

@@ -1,11 +1,14 @@
 """`phaseopt check`: a pair of tables, or of clamps, from anywhere against the contact limits."""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from phaseopt.cli.frame import Answer, ProjectFile, SheetFile, command
+
+if TYPE_CHECKING:
+    from phaseopt.project import Side
 
 _BY_WORDS = "[default: as the words in the file say]"
 
@@ -31,6 +34,11 @@ Zero = Annotated[
 ]
 Degrees = Annotated[Literal["crank", "cam"] | None, typer.Option(help="Degrees that its table counts in. " + _BY_WORDS)]
 
+NearestDir = Annotated[
+    Path | None,
+    typer.Option(metavar="DIR", help="Where these are not clear, write the clear tables that differ least from them."),
+]
+
 _SIGNS: dict[str | None, Literal[1, -1] | None] = {"1": 1, "-1": -1, None: None}
 
 
@@ -48,39 +56,54 @@ def check(
     exhaust_zero: Zero = None,
     intake_in: Degrees = None,
     exhaust_in: Degrees = None,
+    nearest: NearestDir = None,
     sheet: SheetFile = None,
 ) -> Answer:
     """A pair of tables from anywhere against the contact limits.
 
     Every cell, everything between cells, and the full travel. Tables may have any axes, rpm across or down, tabs,
     semicolons or commas. Words in the file and its name say what its numbers mean. What nothing says is judged in every
-    meaning that fits the phaser's travel; clear means clear in each. How each file was read is printed.
+    meaning that fits the phaser's travel; clear means clear in each. How each file was read is printed, and how far
+    cells that are not clear must go back.
     """
     from phaseopt.clearance.clamps import check_pair
     from phaseopt.clearance.model import contact_model
+    from phaseopt.clearance.nearest import nearest_tables
+    from phaseopt.output.nearest_files import require_nearest_place, require_tables, write_nearest
     from phaseopt.output.records.check import CheckRecord
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
     from phaseopt.project.load import load_project
     from phaseopt.report.subjects.check import check_document
     from phaseopt.report.subjects.sheet import check_sheet
+    from phaseopt.report.ways_back import nearest_section
     from phaseopt.table_import import Source, StatedMeaning, read_pair
 
     project = load_project(project_file)
     if sheet is not None:
         require_replaceable_sheet(sheet)
+    if nearest is not None:
+        require_nearest_place(nearest, intake, exhaust)
     given = read_pair(
         project,
         Source(intake, StatedMeaning(_SIGNS[intake_sign], intake_zero, intake_in), intake_at),
         Source(exhaust, StatedMeaning(_SIGNS[exhaust_sign], exhaust_zero, exhaust_in), exhaust_at),
         rpm,
     )
-    found = check_pair(contact_model(project), given)
-    verdict, notes = found.verdict, found.notes
+    judged = check_pair(contact_model(project), given)
+    verdict, notes = judged.verdict, judged.notes
+    found = None
+    if nearest is not None:
+        phases = require_tables(given, judged)
+        if not verdict.accepted:
+            found = nearest_tables(verdict.contact, phases)
+            write_nearest(nearest, found)
     if sheet is not None:
         write_sheet(sheet, check_sheet(verdict))
+    files: dict[Side, Path | None] = {"intake": intake, "exhaust": exhaust}
+    more = () if nearest is None else (nearest_section(found, nearest),)
     return Answer(
-        check_document(verdict, notes, {"intake": intake, "exhaust": exhaust}),
-        lambda: CheckRecord.of(verdict, notes),
-        written=[] if sheet is None else [sheet],
+        check_document(verdict, notes, files, more),
+        lambda: CheckRecord.of(verdict, notes, found),
+        written=[path for path in (sheet, nearest if found else None) if path is not None],
         clear=verdict.accepted,
     )

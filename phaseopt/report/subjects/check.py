@@ -10,11 +10,13 @@ import xarray as xr
 from phaseopt.clearance.check import OUTSIDE, Verdict
 from phaseopt.clearance.clamps import ClampVerdict
 from phaseopt.clearance.rules import CLEAR, HITS
+from phaseopt.clearance.ways_back import ways_back
 from phaseopt.project import SIDES, Side
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.document import Document, Lines, Section, State, Table, say, table
 from phaseopt.report.faults import fault_section
 from phaseopt.report.subjects.limits import contact_notes, travel_section
+from phaseopt.report.ways_back import ways_back_sections
 from phaseopt.report.words import phase_text, sentence, span_text
 from phaseopt.values.display_units import Unit
 
@@ -26,8 +28,9 @@ def check_document(
     verdict: Verdict | ClampVerdict,
     read_as: Mapping[Side, Sequence[str]] = NOTHING,
     files: Mapping[Side, Path | None] = NOTHING,
+    more: Sequence[Section] = (),
 ) -> Document:
-    """Tables or clamps against the contact limits; `read_as`, how the file of each cam was read."""
+    """Tables or clamps against the contact limits; `read_as`, how the file of each cam was read; `more`, at the end."""
     return Document(
         f"{verdict.contact.project.name}: {kind_of(verdict)} against the contact limits",
         verdict_line(verdict),
@@ -36,6 +39,7 @@ def check_document(
         sections=(
             *(_read_section(side, files.get(side), notes) for side, notes in read_as.items()),
             *verdict_sections(verdict),
+            *more,
         ),
         notes=check_notes(verdict),
         before="Before it turns",
@@ -92,6 +96,8 @@ def verdict_sections(verdict: Verdict | ClampVerdict) -> tuple[Section, ...]:
     if verdict.box.broken_by:
         between.append(f"Limited by {verdict.box.broken_by}.")
     sections = [cells_section(verdict, unit) if isinstance(verdict, Verdict) else _speeds_section(verdict, unit)]
+    if isinstance(verdict, Verdict):
+        sections += ways_back_sections(model.project, ways_back(verdict))
     sections.append(say("Between cells", *between))
     if isinstance(verdict, Verdict) and verdict.neighbours is not None:
         sections.append(say("Neighbours", sentence(verdict.neighbours.sentence)))
