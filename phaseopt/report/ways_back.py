@@ -3,30 +3,35 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from phaseopt.clearance.check import Verdict
 from phaseopt.clearance.nearest import NearestTables
-from phaseopt.clearance.ways_back import WayBack, moves_of
+from phaseopt.clearance.ways_back import WayBack, moves_of, ways_back
 from phaseopt.project import Project
 from phaseopt.report.document import Depth, Lines, Section, say, table
 from phaseopt.report.words import moving, phase_text
 
+_WRITES = "`phaseopt check --nearest DIR` writes the nearest tables that are clear as a whole."
 _LISTED = 12  # cells that moved, more would bury the rest; --json has all
 
 
-def ways_back_sections(project: Project, found: Sequence[WayBack]) -> tuple[Section, ...]:
+def ways_back_sections(verdict: Verdict) -> tuple[Section, ...]:
     """How far back cells must go, in a line for each way; on pages and with --verbose cell by cell."""
-    if not found:
+    title, found = "How far back", ways_back(verdict)
+    if verdict.accepted:
         return ()
-    names, lines, rows = _ways(project), [], []
+    if not found:
+        return (say(title, f"Every cell is clear by itself, but not with what lies between them. {_WRITES}"),)
+    names, lines, rows = _ways(verdict.contact.project), [], []
     for name in names:
         moves = [move for way in found for each, move in moves_of(way) if each == name and move is not None]
         most = f"{len(moves)} of {_cells(len(found))}, {max(moves):g}° at most" if moves else "none"
         lines.append(f"Moving {name} clears {most}.")
-    lines.append("Each cell by itself. `--nearest DIR` writes whole tables that are clear.")
+    lines.append(f"Each cell by itself. {_WRITES}")
     for way in found:
         now = phase_text(way.intake), phase_text(way.exhaust)
         rows.append((f"{way.rpm:.0f}", f"{way.load:g}", *now, *_to(way, names)))
     each = table("Nearest clear phases of each cell", ("rpm", "kPa", "intake", "exhaust", *names), rows)
-    return say("How far back", *lines), Section("How far back, cell by cell", (each,), Depth.DETAIL)
+    return say(title, *lines), Section(f"{title}, cell by cell", (each,), Depth.DETAIL)
 
 
 def nearest_section(found: NearestTables | None, directory: Path) -> Section:

@@ -202,3 +202,89 @@ def test_faults_are_shown_and_not_counted_in_the_exit_code(tmp_path: Path) -> No
     for fault, follows in ((as_json["faults"][0], "its table"), (clamped, "its clamps")):
         assert fault["box"]["intake_from"] == fault["box"]["intake_to"] == 40.0
         assert fault["name"].endswith(follows)
+
+
+def spoiled(folder: Path) -> tuple[Path, list[object]]:
+    """A project, and options that name a pair of tables with three cells that are not clear."""
+    project = write_project(folder)
+    (folder / "i.csv").write_text("rpm\\load_kPa,30,100\n1000,0,10\n3000,38,40\n8000,0,36.5\n")
+    (folder / "e.csv").write_text("rpm\\load_kPa,30,100\n1000,0,0\n3000,-3,0\n8000,0,-12\n")
+    counts = [f"--{side}-{name}" for side in ("intake", "exhaust") for name in ("sign", "zero", "in")]
+    stated = [word for option, value in zip(counts, ("1", "0", "crank") * 2, strict=True) for word in (option, value)]
+    return project, ["--intake", folder / "i.csv", "--exhaust", folder / "e.csv", *stated]
+
+
+def written(folder: Path) -> list[object]:
+    return ["--intake", folder / "intake_phase.csv", "--exhaust", folder / "exhaust_phase.csv"]
+
+
+def test_cells_that_are_not_clear_show_how_far_to_go_back(tmp_path: Path) -> None:
+    """On this engine the intake may go to 34°, whatever the exhaust does: valve to valve is not covered."""
+    project, pair = spoiled(tmp_path)
+    found = printed("check", project, *pair)
+    assert found["nearest"] is None
+    assert [(each["rpm"], each["load"], each["intake"]) for each in found["ways_back"]] == [
+        (3000, 30, 38), (3000, 100, 40), (8000, 100, 36.5)
+    ]  # fmt: skip
+    assert [each["intake_alone"] for each in found["ways_back"]] == [34, 34, 34]
+    assert [each["exhaust_alone"] for each in found["ways_back"]] == [None] * 3
+    assert [each["both"] for each in found["ways_back"]] == [[34, -3], [34, 0], [34, -12]]
+    shown = " ".join(run(project, *pair).output.split())
+    assert "Moving intake alone clears 3 of 3 cells, 6° at most." in shown
+    assert "Moving exhaust alone clears none." in shown
+    assert "cell by cell" in run(project, *pair, "--verbose").output
+    assert printed("check", project, "--intake-at", "5", "--exhaust", tmp_path / "e.csv", *pair[10:])["ways_back"] == []
+
+
+def test_the_nearest_clear_tables_are_written_and_check_clear(tmp_path: Path) -> None:
+    project, pair = spoiled(tmp_path)
+    place = tmp_path / "near"
+    found = run(project, *pair, "--nearest", place)
+    assert found.exit_code == 1  # the tables given are not clear
+    assert "3 cells moved, 6° at most, 12.5° in all." in " ".join(found.output.split())
+    assert run(project, *written(place)).exit_code == 0
+    assert (place / "intake_phase.csv").read_bytes().endswith(b"\r\n3000,34,34\r\n8000,0,34\r\n")
+    assert (place / "exhaust_phase.csv").read_bytes().endswith(b"\r\n3000,-3,0\r\n8000,0,-12\r\n")
+    as_json = printed("check", project, *pair, "--nearest", place)  # again, over what it wrote
+    assert as_json["written"] == [str(place)]
+    assert (as_json["nearest"]["largest"], as_json["nearest"]["total"]) == (6, 12.5)
+    assert as_json["nearest"]["moved"][0] == {
+        "rpm": 3000, "load": 30, "intake": 38, "exhaust": -3, "intake_to": 34, "exhaust_to": -3
+    }  # fmt: skip
+
+
+def test_clear_tables_have_nothing_to_do_and_write_nothing(tmp_path: Path) -> None:
+    project, pair = spoiled(tmp_path)
+    assert run(project, *pair, "--nearest", tmp_path / "near").exit_code == 1
+    again = run(project, *written(tmp_path / "near"), "--nearest", tmp_path / "more")
+    assert again.exit_code == 0
+    assert "Nothing to do" in again.output
+    assert not (tmp_path / "more").exists()
+
+
+@pytest.mark.parametrize(
+    ("changes", "option", "words"),
+    [
+        ({}, ["--intake", "clamps.csv"], "clamps by speed"),
+        ({"intake": {"offset": 40.0}}, [], "not safe with its phasers at rest"),
+        ({}, ["--nearest", "."], "which no earlier build wrote"),
+        ({"intake": {"offset": 12.0}}, ["--intake", "silent.csv"], "not known which tables to go back from"),
+    ],
+)
+def test_nearest_is_refused_with_why_and_nothing_is_written(
+    tmp_path: Path, changes: dict[str, dict[str, object]], option: list[str], words: str
+) -> None:
+    """Clamps, an engine that no table is clear on, a folder with other files, a table that may mean two things."""
+    project, pair = spoiled(tmp_path)
+    write_project(tmp_path, **changes)
+    (tmp_path / "clamps.csv").write_text("rpm,from,to\n1000,0,5\n4000,0,39\n8000,0,2\n")
+    (tmp_path / "silent.csv").write_text("rpm\\load,30,100\n1000,0,15\n3000,15,19.5\n8000,0,18\n")
+    given = {"--intake": pair[1], "--exhaust": pair[3], "--nearest": tmp_path / "near"}
+    if option:
+        given[option[0]] = tmp_path / option[1]
+    stated = pair[4:] if not option or option[0] != "--intake" else pair[10:]
+    arguments = [word for both in given.items() for word in both]
+    refused = run(project, *arguments, *stated)
+    assert refused.exit_code == 2, refused.output
+    assert words in " ".join(refused.output.split())
+    assert not (tmp_path / "near").exists()

@@ -10,7 +10,6 @@ import xarray as xr
 from phaseopt.clearance.check import OUTSIDE, Verdict
 from phaseopt.clearance.clamps import ClampVerdict
 from phaseopt.clearance.rules import CLEAR, HITS
-from phaseopt.clearance.ways_back import ways_back
 from phaseopt.project import SIDES, Side
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.document import Document, Lines, Section, State, Table, say, table
@@ -97,7 +96,7 @@ def verdict_sections(verdict: Verdict | ClampVerdict) -> tuple[Section, ...]:
         between.append(f"Limited by {verdict.box.broken_by}.")
     sections = [cells_section(verdict, unit) if isinstance(verdict, Verdict) else _speeds_section(verdict, unit)]
     if isinstance(verdict, Verdict):
-        sections += ways_back_sections(model.project, ways_back(verdict))
+        sections += ways_back_sections(verdict)
     sections.append(say("Between cells", *between))
     if isinstance(verdict, Verdict) and verdict.neighbours is not None:
         sections.append(say("Neighbours", sentence(verdict.neighbours.sentence)))
