@@ -19,7 +19,7 @@ from scipy.ndimage import map_coordinates
 
 SIDES = ("intake", "exhaust")
 STEP, PHASE_STEP = 0.05, 0.25  # crank degrees
-THETA = np.arange(-140.0, 140.0 + STEP / 2, STEP)  # where a valve may come near the piston or its opposite
+THETA = np.arange(-90.0, 90.0 + STEP / 2, STEP)  # where a valve may come near the piston
 FACING = np.radians(np.arange(-90.0, 90.01, 0.5))  # directions in which two heads are seen apart, from level
 LIFT_STEP = 0.1  # mm, of the table of distances between two heads
 Shape = Callable[[np.ndarray], tuple[np.ndarray, np.ndarray, np.ndarray]]
@@ -428,11 +428,13 @@ class Engine:
         size, open_at = exhaust_lift.size, np.flatnonzero(exhaust_lift)
         if not open_at.size:
             return least
-        open_at = open_at[::2]  # every 0.1°
-        exhaust_lift = exhaust_lift[open_at]
         intake_lift = np.r_[np.zeros(size), self.intake.fine_lift[1], np.zeros(size)]
         apart = [self.intake.centre(i) - self.exhaust.centre(e) for i in intake for e in exhaust]
-        for distance in grid(min(apart) - swing, max(apart) + swing, 2 * PHASE_STEP):
+        distances = grid(min(apart) - swing, max(apart) + swing, 2 * PHASE_STEP)
+        intake_opens = np.argmax(self.intake.fine_lift[1] > 0) + distances[0] / STEP - 1
+        open_at = open_at[open_at >= intake_opens][::2]  # every 0.1°, where the intake may be open as well
+        exhaust_lift = exhaust_lift[open_at]
+        for distance in distances:
             steps, part = divmod(distance / STEP, 1.0)
             at = open_at - int(steps) + size
             now = (1 - part) * intake_lift[at] + part * intake_lift[at - 1]

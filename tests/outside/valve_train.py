@@ -255,7 +255,7 @@ def flying_gap(engine: Engine, side: str, flight: Run, phase: float = 0.0, allow
     """
     cam = engine.cam(side)
     theta = flight.crank_deg + cam.centre(phase)
-    near = np.abs(theta) <= 140.0
+    near = np.abs(theta) <= 90.0
     lift = np.maximum(flight.lift, cam.lift(theta, phase))[near]
     risen = allow.rise(engine.crank, theta[near]) if allow is not None else 0.0
     drop = engine.drop(side, theta[near], int(np.argmin(engine.lower)))
