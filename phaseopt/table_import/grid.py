@@ -53,7 +53,8 @@ class TextGrid:
     Examples
     --------
     >>> speeds, ends = np.array([1000.0, 8000.0]), np.array([[0.0, 9.0], [0.0, 20.0]])
-    >>> TextGrid(Path("clamps.csv"), "", None, speeds, ends, lines=(2, 3), head=1, notes=()).across is None
+    >>> around = (Words("rpm | from | to", "line 1"),)
+    >>> TextGrid(Path("clamps.csv"), "", None, speeds, ends, (2, 3), 1, around, "", "", ()).across is None
     True
     """
 
@@ -187,7 +188,7 @@ def _grid_from(path: Path, lines: list[Line], start: int, labels: list[Words], c
     note = f"cells parted by {called}" + (f", decimal {decimal}" if decimal else "")
     across = np.array(values[0][1:]) if is_table else None
     at = tuple(at for at, _ in (body if is_table else rows))
-    around = [Words(" | ".join(dict.fromkeys(filter(None, cells))), f"line {at}") for at, cells in [*above, *below]]
+    around = [Words(", ".join(dict.fromkeys(filter(None, cells))), f"line {at}") for at, cells in [*above, *below]]
     corners = [Words(corner, f"line {line}")] if corner else []
     words = (*around, *corners, *labels, Words(name_words(path.stem), "the file name"))
     return TextGrid(

@@ -82,7 +82,7 @@ def _require_cam(numbers: Numbers, statements: tuple[Statement, ...]) -> None:
     for part in ([each for each in cams if _is_name(each)], [each for each in cams if not _is_name(each)]):
         if part and all(each.value != numbers.side for each in part):
             raise InputError.one(
-                f"given for the {numbers.side} cam, but {part[0].quoted} names the {part[0].value} cam",
+                f"given for the {numbers.side} cam, but {_quoted(part[0])} names the {part[0].value} cam",
                 hint=f"give it after --{part[0].value}, or correct the words where they are wrong",
                 file=numbers.path,
                 where=_line(part[0]),
@@ -92,23 +92,23 @@ def _require_cam(numbers: Numbers, statements: tuple[Statement, ...]) -> None:
 def _require_phases(numbers: Numbers, statements: tuple[Statement, ...], stated: StatedMeaning) -> None:
     """Refuse numbers that are no phases in degrees."""
     for each in statements:
-        problem = ""
+        problem, hint = "", "give a table of cam phases in degrees, or correct the words where they are wrong"
         if each.about == "other":
-            problem = f"{each.quoted} says {each.value}, not cam phases in degrees"
+            problem = f"{_quoted(each)} says {each.value}, not cam phases in degrees"
         elif each.value == FROM_TDC and (stated.sign is None or stated.zero is None):
-            problem = f"{each.quoted} says angles from TDC, and not which: a centreline, an opening or a closing"
+            problem = f"{_quoted(each)} says angles from TDC, and not which: a centreline, an opening or a closing"
+            hint = f"state --{numbers.side}-sign and --{numbers.side}-zero where they are centrelines"
         if problem:
-            options = f"--{numbers.side}-sign and --{numbers.side}-zero"
-            raise InputError.one(
-                problem,
-                hint=f"give a table of phases from rest; state {options} where it holds centrelines",
-                file=numbers.path,
-                where=_line(each),
-            )
+            raise InputError.one(problem, hint=hint, file=numbers.path, where=_line(each))
 
 
 def _is_name(statement: Statement) -> bool:
     return not statement.words.where.startswith("line")
+
+
+def _quoted(statement: Statement) -> str:
+    """Its words; the line they are in is named by the message."""
+    return statement.quoted if _is_name(statement) else statement.shortened
 
 
 def _line(statement: Statement) -> str:
@@ -127,7 +127,7 @@ def _known(
     if metadata is not None:
         beside = {"degrees": metadata.unit.split()[0], "sign": metadata.sign, "rest": metadata.zero}
     words = {
-        "degrees": [each for each in statements if each.about == "degrees"],
+        "degrees": [each for each in statements if each.about == "degrees"] or _implied_degrees(statements),
         "sign": [*_stated_signs(numbers, statements), *_implied_signs(numbers.side, statements)],
         "rest": [each for each in statements if each.about == "zero" and each.value != FROM_TDC],
     }
@@ -168,6 +168,11 @@ def _stated_signs(numbers: Numbers, statements: tuple[Statement, ...]) -> list[S
     ]
 
 
+def _implied_degrees(statements: tuple[Statement, ...]) -> list[Statement]:
+    """Centrelines are given in crank degrees throughout the trade."""
+    return [Statement("degrees", "crank", each.words) for each in statements if each.value in CENTRELINES]
+
+
 def _implied_signs(side: Side, statements: tuple[Statement, ...]) -> list[Statement]:
     """Centrelines count retard as + after TDC and advance as + before it."""
     usual = CENTRELINES[1 if side == "intake" else 2]
@@ -199,7 +204,7 @@ def _require_agreement(numbers: Numbers, known: Mapping[str, _Stated], name: str
     if by_words or not by_option:
         option = f"--{numbers.side}-{_OPTION[name]}"
         raise InputError.one(
-            f"{option} says {one.value}, but {statement.quoted} says {_value_words(name, statement.value)}",
+            f"{option} says {one.value}, but {_quoted(statement)} says {_value_words(name, statement.value)}",
             hint=f"leave {option} out, or correct the words where they are wrong",
             file=numbers.path,
             where=_line(statement),
@@ -236,7 +241,7 @@ def _refuse_words_that_do_not_fit(numbers: Numbers, known: Mapping[str, _Stated]
             phases = next(_channels(numbers, values)).phase(numbers.cells)
             least, most = _travel(numbers)
             raise InputError.one(
-                f"{each.statement.quoted} says {_value_words(name, each.value)}: phases from {phases.min():g} to "
+                f"{_quoted(each.statement)} says {_value_words(name, each.value)}: phases from {phases.min():g} to "
                 f"{phases.max():g}° then, which the {numbers.side} travel, {least:g} to {most:g}°, does not allow",
                 hint=f"give --{numbers.side}-{_OPTION[name]} {_VALUES[name]}, or correct the travel in the project",
                 file=numbers.path,

@@ -57,9 +57,14 @@ class Statement:
 
     @property
     def quoted(self) -> str:
-        """Where it is said, and the words."""
+        """Where it is written, and the words."""
+        return f"{self.words.where} {self.shortened}"
+
+    @property
+    def shortened(self) -> str:
+        """The words in quotes, not too many of them."""
         text = self.words.text
-        return f'{self.words.where} "{text if len(text) <= 60 else text[:57] + "..."}"'
+        return f'"{text if len(text) <= 60 else text[:57] + "..."}"'
 
 
 def _any(*words: str) -> str:

@@ -12,7 +12,6 @@ nobody should take is read, or where tables count as clear that are not clear by
 """
 
 import sys
-import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -20,62 +19,15 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from figures import Figure, report
-from hillclimb import pulls_alone
-from outside.table_files import ENGINES, Engine, TableFile, table_files
+from outside.table_files import ENGINES, TableFile, table_files
+from table_import.invented import OUTCOMES, outcome, project_with
 
 from phaseopt.clearance import contact_model
 from phaseopt.clearance.clamps import check_given, check_pair
 from phaseopt.project import Project
-from phaseopt.table_import import ImportedPair, Source, read_pair
+from phaseopt.table_import import ImportedPair
 from phaseopt.tables import PhaseClamps, PhaseTables
 from phaseopt.values.errors import InputError
-
-WITHIN = 1e-6  # crank degrees
-NAMES = ("right", "refused", "among several", "wrong")
-
-
-def project_with(engine: Engine) -> Project:
-    """The hill-climb engine with the phasers and centrelines of an invented one."""
-    project = pulls_alone()
-    changes: dict[str, object] = {}
-    for side in ("intake", "exhaust"):
-        cam = project.cam(side)
-        assert cam.phaser is not None
-        phaser = cam.phaser.model_copy(update={"travel": engine.travel[side], "rest_until": engine.rest_until})
-        nominal = {"centreline": engine.nominal[side], "offset": engine.offset[side], "phaser": phaser}
-        changes[side] = cam.model_copy(update=nominal)
-    crank = project.crank.model_copy(update={"redline": engine.redline, "overspeed": engine.top_speed})
-    return project.model_copy(update={**changes, "crank": crank})
-
-
-def read(project: Project, file: TableFile) -> ImportedPair:
-    """The file as `phaseopt check` reads it, the other cam at rest."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / file.name
-        path.write_bytes(file.data)
-        given = {"intake": Source(), "exhaust": Source()} | {file.given_as: Source(path)}
-        return read_pair(project, given["intake"], given["exhaust"])
-
-
-def holds(found: PhaseTables | PhaseClamps, file: TableFile) -> bool:
-    """Whether these are the file's true phases, at its true speeds and in the order of its loads."""
-    if isinstance(found, PhaseClamps) != (file.load is None) or not np.array_equal(found.rpm, file.rpm):
-        return False
-    if isinstance(found, PhaseTables) and not np.array_equal(found.load, file.load):
-        return False
-    phases = np.asarray(found.of_side(file.given_as))
-    return phases.shape == file.phases.shape and bool(np.abs(phases - file.phases).max() <= WITHIN)
-
-
-def outcome(project: Project, file: TableFile) -> tuple[str, ImportedPair | None, str]:
-    """One of `NAMES`, the pair as read, and what was said."""
-    try:
-        pair = read(project, file)
-    except InputError as error:
-        return "refused", None, str(error)
-    true = [holds(each.phases, file) for each in pair.readings]
-    said = pair.notes[file.given_as][-1]
-    return ("wrong" if not any(true) else "right" if len(true) == 1 else "among several"), pair, said
 
 
 def clear_and_not(project: Project, file: TableFile, pair: ImportedPair) -> bool:
@@ -96,7 +48,7 @@ def main() -> int:
     """Read all, print what went wrong and the figures."""
     seed = int(sys.argv[1]) if len(sys.argv) > 1 else 2026
     projects = {engine.name: project_with(engine) for engine in ENGINES}
-    count = {kind: dict.fromkeys(NAMES, 0) for kind in ("readable", "open", "wrong")}
+    count = {kind: dict.fromkeys(OUTCOMES, 0) for kind in ("readable", "open", "wrong")}
     falsely_clear = 0
     for file in table_files(seed):
         project = projects[file.engine.name]
