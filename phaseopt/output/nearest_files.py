@@ -21,13 +21,16 @@ def require_nearest_place(directory: Path, *read: Path | None) -> None:
 
 
 def require_tables(pair: ImportedPair, judged: PairVerdict) -> PhaseTables:
-    """The tables of a pair. Refuses clamps, and files that are not clear and may be read in several ways: what is
-    written is one of them."""
+    """The tables of a pair.
+
+    Refuses clamps, tables that count as clamps, and files that are not clear and may be read in several ways: what is
+    written is one of them.
+    """
     phases = judged.reading.phases
     if not isinstance(phases, PhaseTables):
         raise InputError.one(
-            "these are clamps by speed, and the nearest clear tables are wanted",
-            hint="give tables of rpm and load; `phaseopt limits` shows clear clamps",
+            "these are clamps by speed, or tables whose loads are not of one kind",
+            hint="give tables of rpm and load, both with the same unit of load; `phaseopt limits` shows clear clamps",
             where=OPTION,
         )
     if len(pair.readings) > 1 and not judged.verdict.accepted:

@@ -219,7 +219,7 @@ def written(folder: Path) -> list[object]:
 
 
 def test_cells_that_are_not_clear_show_how_far_to_go_back(tmp_path: Path) -> None:
-    """On this engine the intake may go to 34°, whatever the exhaust does: valve to valve is not covered."""
+    """On this engine the intake may go to 34° beside any exhaust phase: valve to valve is not covered."""
     project, pair = spoiled(tmp_path)
     found = printed("check", project, *pair)
     assert found["nearest"] is None
@@ -278,7 +278,7 @@ def test_nearest_is_refused_with_why_and_nothing_is_written(
     project, pair = spoiled(tmp_path)
     write_project(tmp_path, **changes)
     (tmp_path / "clamps.csv").write_text("rpm,from,to\n1000,0,5\n4000,0,39\n8000,0,2\n")
-    (tmp_path / "silent.csv").write_text("rpm\\load,30,100\n1000,0,15\n3000,15,19.5\n8000,0,18\n")
+    (tmp_path / "silent.csv").write_text("rpm/kPa,30,100\n1000,0,15\n3000,15,19.5\n8000,0,18\n")
     given = {"--intake": pair[1], "--exhaust": pair[3], "--nearest": tmp_path / "near"}
     if option:
         given[option[0]] = tmp_path / option[1]
