@@ -64,8 +64,7 @@ def judged(known: tuple[Project, ContactModel, TorqueModel], entry: Path) -> Con
 def test_the_examples_tables_against_the_true_engine(known: tuple[Project, ContactModel, TorqueModel]) -> None:
     """What is called measured is the true engine's torque but for noise and drift, and its phasers followed.
 
-    From pulls alone the model does not see that overlap costs torque near 3250 rpm. The true engine makes less there
-    than was predicted, and the pull says so.
+    From pulls alone the prediction is wide, and the true engine is within it: nothing to report.
     """
     found = judged(known, AFTER / "tables.toml")
     assert found.outliers == ()
@@ -78,12 +77,10 @@ def test_the_examples_tables_against_the_true_engine(known: tuple[Project, Conta
     assert abs(off.mean()) < 0.01 * true[:, 1].mean()
     assert off.std() < 2.5  # the dyno's noise is 1.7 N·m a row, most of it with a memory of ten rows
     assert 0.0 < found.mean_gain - found.mean_gain_within < found.mean_gain < 15.0
-    assert found.differences is not None
-    assert found.word == "less"
-    short = found.differences.less
-    assert ((rpm[short] > 3000) & (rpm[short] < 3500)).all()
     truly = np.interp(rpm, *true.T) - found.points["predicted"].to_numpy()
-    assert (truly[short] < -1.5).all()
+    assert (np.abs(truly) < found.points["difference_within"].to_numpy()).mean() > 0.9
+    assert found.word == "confirmed"
+    assert found.fulfilled
 
 
 def test_intervals_hold_for_pulls_that_the_model_has_not_seen(known: tuple[Project, ContactModel, TorqueModel]) -> None:
@@ -237,12 +234,21 @@ def test_the_command_writes_what_it_says(tmp_path: Path) -> None:
     project = pulls_alone_file(tmp_path)
     out = tmp_path / "out"
     found = run(project, "--pull", AFTER / "tables.toml", "--tables", BEST, "--out", out)
-    assert found.exit_code == 1, found.output  # it falls short near 3250 rpm, as above
+    assert found.exit_code == 0, found.output
     for words in ("Phases", "over the baseline", "follow the tables", "by hand", "[[torque.pulls]]"):
         assert words in found.output
     assert csvw.CSVW(str(out / "confirm.csv"), validate=True).is_valid
     page = (out / "confirm.html").read_text(encoding="utf-8")
     assert page.count("<svg") == 2
+
+
+def test_a_pull_that_falls_short_is_exit_code_one(tmp_path: Path) -> None:
+    def weak(row: Row) -> None:
+        row["brake torque lbf ft"] *= 0.94
+
+    entry = changed(tmp_path, weak)
+    found = run(pulls_alone_file(tmp_path), "--pull", entry, "--tables", BEST)
+    assert found.exit_code == 1, found.output
 
 
 def test_the_same_for_machines_and_without_tables(known: tuple[Project, ContactModel, TorqueModel]) -> None:
@@ -254,7 +260,7 @@ def test_the_same_for_machines_and_without_tables(known: tuple[Project, ContactM
     assert error_context.simulation is not None
     assert found.notes[0] == error_context.simulation.notes[0]
     record = ConfirmRecord.of(found, entry)
-    assert (record.verdict, record.fulfilled) == ("less", False)
+    assert (record.verdict, record.fulfilled) == ("confirmed", True)
     assert set(record.points.intake_asked) == {None}
     assert "no tables were named" in record.phases[0]
     require_documented("confirm", record.model_dump(mode="json"))
