@@ -84,7 +84,7 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     read = project.cam(side).degree_in
     if read is not None and read.same_wheel and len(sheet.files if sheet is not None else ()) == 1:
         law = replace(law, same_wheel=True, also=tuple(replace(other, same_wheel=True) for other in law.also))
-    floor = () if known is not None else ("this holds if the pocket's floor is no steeper than the valve head",)
+    floor = () if known is not None else ("assumes a pocket floor no steeper than the valve head",)
     return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders, project.display_units.gap)))
 
 
@@ -169,12 +169,12 @@ def _unknown_notes(evidence: Evidence) -> tuple[str, ...]:
         return ()
     names = {single.source for single in evidence.singles}
     if names == {"at_tdc"}:
-        return ("one reading at TDC: the drop off TDC is taken from the valve's tilt, at its least",)
+        return ("one reading at TDC: the drop off TDC follows from the valve's tilt, at its least",)
     return ("nothing shows how fast the drop grows from TDC: the worst that the valve's tilt allows counts",)
 
 
 def _if_mirrored(law: DropLaw, unit: Unit) -> Iterator[str]:
-    """What it would take from the drop had before and after TDC been exchanged, where the wheel's zero lets it matter.
+    """What the drop loses if before and after TDC were exchanged, where the wheel's zero lets it matter.
 
     A drop is nearly the same on both sides of TDC, so a single sheet cannot show it.
     """
@@ -182,8 +182,8 @@ def _if_mirrored(law: DropLaw, unit: Unit) -> Iterator[str]:
         return
     less = law.factor * float(law.crank.drop(NEARBY) - law.crank.drop(NEARBY - abs(law.wheel)))
     yield (
-        f"the wheel shows TDC at {law.wheel:+.1f}°: were before and after exchanged in crank_deg, up to "
-        f"{unit.text(less)} less would be left {NEARBY:g}° from TDC; see that before TDC is negative"
+        f"the wheel shows TDC at {law.wheel:+.1f}°: check that crank_deg is negative before TDC. If it is not, there "
+        f"is up to {unit.text(less)} less {NEARBY:g}° from TDC"
     )
 
 
@@ -198,7 +198,7 @@ def _cylinder_notes(law: DropLaw, cylinders: int, unit: Unit) -> Iterator[str]:
         )
     if len(measured) < cylinders:
         named = ", ".join(map(str, measured))
-        yield f"measured on cylinder {named} of {cylinders}; the others are taken to have no less"
+        yield f"measured on cylinder {named} of {cylinders}; the others are assumed to have no less"
 
 
 def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Single, ...], KnownFactor | None]:

@@ -108,7 +108,7 @@ class ContactModel:
             found += _timing_notes(side, self.engine.cam(side).read)
             card = self.project.cam(side).card
             if card is not None and card.flank_error:
-                found.append(f"{side} lobe from a card without flanks: {card.flank_error:g}° of asymmetry is charged")
+                found.append(f"{side} lobe from a card without flanks: {card.flank_error:g}° of asymmetry counts")
             phaser = self.project.phaser_of(side)
             if phaser is not None and phaser.likely_travel != phaser.travel:
                 found.append(
@@ -116,10 +116,10 @@ class ContactModel:
                     'travel_in = "crank deg" settles it'
                 )
         if self.project.gap.running.loft is None:
-            found.append(f"no valve-train loft is stated, so none is charged up to {self.top_speed:.0f} rpm")
+            found.append(f"no valve-train loft is stated, so none counts up to {self.top_speed:.0f} rpm")
         unstated = not_stated(self.project)
         if unstated:
-            found.append(f"not stated, so not charged: {', '.join(unstated)}")
+            found.append(f"not stated, so not counted: {', '.join(unstated)}")
         if self.heads is not None:
             found += self.heads.notes
         return tuple(found)

@@ -123,7 +123,7 @@ def test_each_allowance_belongs_to_one_rule(tmp_path: Path) -> None:
 
 def test_what_is_not_stated_is_reported(tmp_path: Path) -> None:
     shown = contact_model(project_of(tmp_path)).notes
-    assert "not stated, so not charged: measuring error of the intake and exhaust lobe (lobe_error = 0)" in " ".join(
+    assert "not stated, so not counted: measuring error of the intake and exhaust lobe (lobe_error = 0)" in " ".join(
         shown
     )
     both = {"lobe_error": 0.02, "phaser": {"ageing": 0.5}}

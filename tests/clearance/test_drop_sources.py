@@ -242,7 +242,7 @@ def test_the_worst_cylinder_counts_and_is_named(tmp_path: Path) -> None:
     assert float(found.low(8.0)) == pytest.approx(float(law(tmp_path, **NONE, at_tdc=5.8).low(8.0)), abs=1e-6)
     (named,) = (note for note in found.notes if note.startswith("cylinder 2 counts"))
     assert "cylinder 3" in named
-    assert not any("taken to have no less" in note for note in found.notes)
+    assert not any("assumed to have no less" in note for note in found.notes)
 
 
 def test_files_of_several_sittings_have_a_wheel_zero_each(tmp_path: Path) -> None:
@@ -329,7 +329,7 @@ def test_a_wheel_off_tdc_says_what_exchanged_signs_would_take(tmp_path: Path) ->
 
     late = 6.0 + piston_fall(ANGLES - 2.0)
     right, turned = found(late), law(tmp_path, {"d.csv": sheet({1: late[::-1]})}, readings="d.csv")
-    (note,) = (note for note in right.notes if "were before and after exchanged" in note)
+    (note,) = (note for note in right.notes if "negative before TDC" in note)
     shown = float(note.split("up to ")[1].split(" mm")[0])
     assert shown == pytest.approx(max(float(right.low(at) - turned.low(at)) for at in (-10.0, 10.0)), abs=0.03)
-    assert not any("exchanged" in note for note in found(6.0 + piston_fall(ANGLES)).notes)
+    assert not any("negative before TDC" in note for note in found(6.0 + piston_fall(ANGLES)).notes)

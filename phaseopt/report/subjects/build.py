@@ -143,7 +143,8 @@ def travel_lines(build: "Build") -> list[str]:
     travel, faults = build.verdict.full_travel, build.verdict.faults
     lines = [sentence(travel.sentence)] if travel.verdict == CLEAR else list(map(sentence, travel.needs))
     bad = sum(fault.verdict != CLEAR for fault in faults)
-    return [*lines, f"{bad or 'None'} of {len(faults)} faults of a phaser {'is' if bad == 1 else 'are'} not CLEAR."]
+    hit = f"{bad} of {len(faults)} phaser faults {'is' if bad == 1 else 'are'} not CLEAR."
+    return [*lines, hit if bad else f"All {len(faults)} phaser faults are CLEAR."]
 
 
 def limited_lines(build: "Build") -> list[str]:

@@ -74,8 +74,8 @@ def rests_on(model: TorqueModel, unit: Unit) -> str:
         return f"{line}, no simulation"
     return (
         f"{line}, on the simulation calibrated to them, its torque multiplied by {learned.scale:.3f} ± "
-        f"{learned.scale_deviation:.3f} and moved by {unit.signed(learned.shift)} ± "
-        f"{unit.text(learned.shift_deviation)}"
+        f"{2 * learned.scale_deviation:.3f} and moved by {unit.signed(learned.shift)} ± "
+        f"{unit.text(2 * learned.shift_deviation)}"
     )
 
 
@@ -113,7 +113,7 @@ def interval_lines(trust: TorqueTrust) -> list[str]:
 def shares(found: tuple[Coverage, ...]) -> str:
     """What each interval held, in words."""
     return ", ".join(
-        f"{100 * c.inside:.0f}{'' if math.isnan(c.error) else f' ± {100 * c.error:.0f}'} % lie in the "
+        f"{100 * c.inside:.0f}{'' if math.isnan(c.error) else f' ± {200 * c.error:.0f}'} % lie in the "
         f"{100 * c.share:g} % interval"
         for c in found
     )
@@ -169,8 +169,8 @@ def change_lines(trust: TorqueTrust, torque: Unit) -> list[str]:
     """Lengths in words."""
     lines = [_same(name, found, torque) for name, found in trust.change_distances.items() if found is not None]
     meaning = (
-        "(hardly: moved that far at full throttle, torque changes by no more than two readings of one thing differ by: "
-        "for timing two pulls, else two points of one pull)"
+        "(hardly: at full throttle, over that distance, torque changes no more than repeats differ: two pulls for "
+        "timing, else two points of one pull)"
     )
     return [*lines, meaning] if lines else ["nothing was varied"]
 

@@ -120,7 +120,7 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
     gap, torque = units.gap, units.torque
     head = ["pull", "kind"]
     head += [word for side in sides for word in (f"{side} (reads)", *_centrelines((side,)))]
-    head += [*(WORDS[contact] for contact in contacts), f"worth, {torque.name}"]
+    head += [*(WORDS[contact] for contact in contacts), f"gain, {torque.name}"]
     rows = []
     for pull in sheet.pulls:
         row = [f"{pull.number}", KINDS[pull.kind]]
@@ -130,8 +130,8 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
         rows.append([*row, "" if math.isnan(pull.expected_gain) else torque.number(pull.expected_gain, 1)])
     caption = (
         "Phases in crank degrees from rest, + = advanced; centrelines in crank degrees. Worst-case clearance in "
-        f"{gap.name}, on the way from rest too: static / running, up to {sheet.model.top_speed:.0f} rpm. Worth: what "
-        "the pull is expected to add to the mean torque of the final tables at full throttle"
+        f"{gap.name}, on the way from rest too: static / running, up to {sheet.model.top_speed:.0f} rpm. Gain: what "
+        "the pull should add to the mean torque of the final tables at full throttle"
     )
     return table(caption, head, rows)
 

@@ -89,7 +89,7 @@ def _notes(day: Day) -> list[str]:
 
 
 def pull_table(day: Day) -> Table:
-    """A row a pull: its points, speeds, centrelines, most torque, and the standard error of a typical point."""
+    """A row a pull: its points, speeds, centrelines, most torque, and the ± of a typical point."""
     points, unit = day.reduction.points, day.project.display_units.torque
     rows = []
     for number, name in enumerate(day.pull_names):
@@ -104,11 +104,11 @@ def pull_table(day: Day) -> Table:
                 *(_span(own[centre]) for centre in ("icl", "ecl")),
                 unit.number(torque[best]),
                 f"{rpm[best]:.0f}",
-                unit.number(float(np.median(own["scatter"])), 1),
+                unit.number(2.0 * float(np.median(own["scatter"])), 1),
             )
         )
     head = ("pull", "points", "rpm", "intake", "exhaust", f"most {unit.name}", "at rpm", f"± {unit.name}")
-    return table("Centrelines in degrees; ± is one standard error of a typical point", head, rows)
+    return table("Centrelines in degrees; ± is 95 % (two standard errors) for a typical point", head, rows)
 
 
 def _span(values: xr.DataArray) -> str:

@@ -79,7 +79,9 @@ def row(found: Tradeoff, position: int) -> tuple[str, ...]:
     return (
         f"{int(at['trial'])}",
         *(number_text(float(at[name])) for name in ("roughness", "caution", "slew_share")),
-        *(unit.number(float(at[name]), 1) for name in ("torque", "torque_sd", "full_torque")),
+        unit.number(float(at["torque"]), 1),
+        unit.number(2 * float(at["torque_sd"]), 1),
+        unit.number(float(at["full_torque"]), 1),
         f"{float(at['rms_step']):.2f}",
         f"{float(at['largest_step']):g}",
         f"{float(at['slew_used']):.0%}",
