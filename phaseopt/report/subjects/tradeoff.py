@@ -12,11 +12,11 @@ from phaseopt.values.display_units import Unit
 DEFINITION = (
     "The knee is the trial that gives up least in all: the loss of torque counts half, the rms step a quarter, the "
     "slew used a quarter, each from 0 for the best to 1 for the worst of the trials that no other beats in all three. "
-    "Torque counts here less the project's own caution times its uncertainty. It is a proposal: how much torque "
-    "smoothness is worth is yours to say"
+    "Torque counts here less the project's own caution times its uncertainty. It is a proposal: you decide how "
+    "much torque to give up for smoothness"
 )
 UNITS = (
-    "torque expected of the tables, mean by the weight of the cells, with the standard deviation of a cell's; full "
+    "torque expected of the tables, mean by the weight of the cells; ± is 95 % for one cell; full "
     "load is the plain mean of its row. The rms step is the change of phase per 500 rpm or 10 kPa, the largest step "
     "that between neighbouring cells; slew used is the largest share of what a phaser can follow"
 )
