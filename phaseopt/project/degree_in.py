@@ -15,7 +15,13 @@ ValveLift = Annotated[Millimetres, Field(gt=0, lt=25)]
 
 
 class EqualLift(ProjectSection):
-    """One valve lift, and the crank angles at which it was read on the way up and on the way down."""
+    """One valve lift, and the crank angles at which it was read on the way up and on the way down.
+
+    Examples
+    --------
+    >>> EqualLift(lift="0.200 in", opening=38.5, closing=177.0).lift  # mm
+    5.08
+    """
 
     lift: ValveLift = Field(description="valve lift on the dial gauge, zero with the valve shut, lash as set, mm")
     opening: WheelDegrees | None = Field(
@@ -33,7 +39,13 @@ class EqualLift(ProjectSection):
 
 
 class TravelLeft(ProjectSection):
-    """The travel a valve has left at a crank angle, with the cams fitted: pushed down until it meets the piston."""
+    """The travel a valve has left at a crank angle, with the cams fitted: pushed down until it meets the piston.
+
+    Examples
+    --------
+    >>> TravelLeft(angle=10.0, left=3.2).left  # mm at 10° after TDC
+    3.2
+    """
 
     angle: WheelDegrees = Field(description="crank angle, degrees after gas-exchange TDC (- = before)")
     left: Annotated[Millimetres, Field(ge=0, lt=25)] = Field(
@@ -47,6 +59,12 @@ class DegreeIn(ProjectSection):
     Without them no verdict can say that the cam is timed as the project describes. The best are equal lifts on both
     flanks, at two heights: one mid-flank, one about 1.25 mm below full lift. With hydraulic lifters fit a solid one for
     the readings.
+
+    Examples
+    --------
+    >>> read = DegreeIn(lifts=[EqualLift(lift=5.0, opening=38.5, closing=177.0)], full_lift=10.4)
+    >>> (read.lifts[0].opening + read.lifts[0].closing) / 2  # where the lobe centre is, for equal flanks
+    107.75
     """
 
     lifts: tuple[EqualLift, ...] = Field((), max_length=40, description="lifts with their crank angles")
