@@ -11,7 +11,7 @@ from phaseopt.project import SIDES
 
 _FIRST = {
     "lash": "lash, which both rules leave out",
-    "card": "what the cam card leaves open",
+    "card": "what cam card or rocker ratio leaves open",
     "drop_high": "what a drop measurement may be too high by",
     "drop": "uncertainty of the drop (95 %)",
     "pump_up": "hydraulic pump-up",

@@ -207,7 +207,7 @@ def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Si
     found = [reading_at_tdc(crank, number, value, *errors, unit) for number, value in _numbered(drop, drop.at_tdc)]
     if drop.clay is not None:
         fitted, card = camshaft_of(project, side), cam.card
-        least = None if card is None else partial(card_least, card, cam.ratio, cam.lash)
+        least = None if card is None else partial(card_least, card, cam.ratios, cam.lash)
         angle = cam.centreline_error + (card.flank_error if card is not None else 0.0)
         error = CamError(angle, cam.lift_error, least)
         for number, thickness in _numbered(drop, drop.clay.thickness):

@@ -109,6 +109,12 @@ class ContactModel:
             card = self.project.cam(side).card
             if card is not None and card.flank_error:
                 found.append(f"{side} lobe from a card without flanks: {card.flank_error:g}° of asymmetry counts")
+            spread = self.project.cam(side).ratio_spread
+            if spread and self.engine.cam(side).most is not self.engine.cam(side).lobe:
+                found.append(
+                    f"the {side} ratio may grow with lift: {spread:.0%} more lift counts; ratio_over_lift or "
+                    "ratio_error settles it"
+                )
             phaser = self.project.phaser_of(side)
             if phaser is not None and phaser.likely_travel != phaser.travel:
                 found.append(

@@ -22,8 +22,9 @@ import numpy.typing as npt
 
 from phaseopt.engine.card_profile import Flank, KnownLift, Spline, smoothest_pair
 from phaseopt.engine.card_spread import STEEPEST, FlankLimits, Piece, as_polynomials, highest_flank, lift_of, lower
-from phaseopt.engine.lobe import Lobe
+from phaseopt.engine.lobe import Lobe, at_valve
 from phaseopt.project import CamCard, Side, TdcLift
+from phaseopt.project.hardware import Ratios
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
@@ -35,7 +36,7 @@ NEAREST = 0.5  # crank degrees; a TDC reading closer than this to a check lift a
 
 
 def card_lobe(
-    card: CamCard, ratio: float, lash: float, side: Side, centreline_error: float, file: Path | None = None
+    card: CamCard, ratio: Ratios, lash: float, side: Side, centreline_error: float, file: Path | None = None
 ) -> tuple[Lobe, Lobe]:
     """The nominal lobe of a cam card, and the largest lift that any profile which fits the card may have.
 
@@ -43,8 +44,10 @@ def card_lobe(
     ----------
     card : CamCard
         Peak lift, durations [crank degrees] at check lifts [mm], and where they were measured.
-    ratio, lash : float
-        Valve travel over tappet travel; lash at the valve as set [mm].
+    ratio : float or pairs
+        Valve travel over tappet travel; pairs of tappet lift [mm] and ratio where it changes.
+    lash : float
+        Lash at the valve as set [mm].
     side : {"intake", "exhaust"}
         On which flank TDC is: the opening flank of an intake lobe, the closing flank of an exhaust lobe.
     centreline_error : float
@@ -87,10 +90,10 @@ def card_lobe(
             where=f"{where}.durations",
         )
     scale, added = (ratio, 0.0) if card.measured_at == "tappet" else (1.0, lash)
-    peak = scale * card.lift + added
+    peak = float(at_valve(card.lift, scale)) + added
     flanks = []
     for i in (0, 1):  # the opening flank, the closing flank
-        lifts = [scale * line.at + added for line in lines]
+        lifts = [float(at_valve(line.at, scale)) + added for line in lines]
         checks = tuple(KnownLift(line.flanks[i], lift, lift) for line, lift in zip(lines, lifts, strict=True))
         flanks.append(Flank(peak, checks))
     try:
@@ -109,7 +112,7 @@ def card_lobe(
     return _joined(nominal), Lobe(*as_polynomials(before, after))
 
 
-def card_least(card: CamCard, ratio: float, lash: float, from_centre: npt.ArrayLike) -> FloatArray:
+def card_least(card: CamCard, ratio: Ratios, lash: float, from_centre: npt.ArrayLike) -> FloatArray:
     """The lift at the valve with zero lash that every profile which fits a card has at least, mm.
 
     Lift only falls from the peak, so between two check lifts it is no less than the lower one. Parameters: crank
@@ -125,7 +128,7 @@ def card_least(card: CamCard, ratio: float, lash: float, from_centre: npt.ArrayL
     least = np.zeros_like(x)
     for line in card.durations:
         before, after = line.flanks
-        least = np.where((x >= -before) & (x <= after), np.maximum(least, scale * line.at + added), least)
+        least = np.where((x >= -before) & (x <= after), np.maximum(least, at_valve(line.at, scale) + added), least)
     return least
 
 

@@ -12,9 +12,9 @@ import numpy.typing as npt
 
 from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.crank import SliderCrank
-from phaseopt.engine.degree_in import DegreedIn, degreed_in
+from phaseopt.engine.degree_in import DegreedIn, degreed_in, scaled
 from phaseopt.engine.lobe import Lobe, lobe_lift
-from phaseopt.engine.lobe_file import read_lobe
+from phaseopt.engine.lobe_file import at_tappet, read_lobe
 from phaseopt.project import SIDES, Arrangement, Phaser, Project, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
@@ -339,7 +339,7 @@ def engine_of(project: Project) -> Engine:
         phaser = project.phaser_of(side)
         held = phaser.error if phaser is not None else 0.0
         cam, file = project.cam(side), project.cam(other).lobe
-        swapped = cams[other].lobe if file is None or cam.degree_in is None else read_lobe(file, cam.ratio, cam.lash)
+        swapped = cams[other].lobe if file is None or cam.degree_in is None else read_lobe(file, cam.ratios, cam.lash)
         found = degreed_in(side, cam, cams[side].lobe, cams[side].most, swapped, held)
         read[side] = found[0]
         mistakes += [replace(mistake, file=project.file) for mistake in found[1]]
@@ -353,10 +353,13 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
     """One camshaft as a project describes it. Raises `InputError` as `engine_of` does."""
     cam = project.cam(side)
     if cam.lobe is not None:
-        lobe = most = read_lobe(cam.lobe, cam.ratio, cam.lash)
+        lobe = read_lobe(cam.lobe, cam.ratios, cam.lash)
+        most = scaled(lobe, 1.0 + cam.ratio_spread) if cam.ratio_spread and at_tappet(cam.lobe) else lobe
     else:
         assert cam.card is not None  # the project file gives a lobe or a card
-        lobe, most = card_lobe(cam.card, cam.ratio, cam.lash, side, cam.centreline_error, project.file)
+        lobe, most = card_lobe(cam.card, cam.ratios, cam.lash, side, cam.centreline_error, project.file)
+        if cam.ratio_spread and cam.card.measured_at == "tappet":
+            most = scaled(most, 1.0 + cam.ratio_spread)
     if project.tables.check_lift + cam.lash >= lobe.peak:
         raise InputError.one(
             f"lash {cam.lash:g} mm and check lift {project.tables.check_lift:g} mm leave nothing of the lift "

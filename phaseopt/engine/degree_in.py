@@ -213,10 +213,10 @@ def _mistaken(cam: Cam, lobe: Lobe, other: Lobe) -> Iterator[tuple[str, Lobe]]:
     yield "the lobe file is mirrored: its opening flank is the closing one", mirrored(lobe)
     yield "the lobe files of the two cams are swapped", other
     yield "the lobe files of the two cams are swapped, and mirrored", mirrored(other)
-    if cam.ratio == 1.0:
+    if cam.ratio == 1.0 and not cam.ratio_over_lift:
         for ratio in RATIOS.tolist():
             yield f"the rocker ratio is left out: about {ratio:.2f}", scaled(lobe, ratio)
-    else:
+    elif cam.ratio != 1.0:
         yield "lift was measured at the valve: the rocker ratio counts twice", scaled(lobe, 1.0 / cam.ratio)
         yield "the rocker ratio is upside down", scaled(lobe, 1.0 / cam.ratio**2)
     if cam.card is not None:

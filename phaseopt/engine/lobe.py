@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import PchipInterpolator, PPoly
 
+from phaseopt.project.hardware import Ratios
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import inside, njit
 
@@ -108,6 +109,21 @@ def _slopes(breaks: FloatArray, coeffs: FloatArray, x: FloatArray, out: FloatArr
 def _highests(breaks: FloatArray, coeffs: FloatArray, x_from: FloatArray, x_to: FloatArray, out: FloatArray) -> None:
     for j in range(x_from.size):
         out[j] = lobe_highest(breaks, coeffs, x_from[j], x_to[j])
+
+
+def at_valve(tappet_lift: npt.ArrayLike, ratio: Ratios) -> FloatArray:
+    """Valve lift for tappet lift, mm, by one ratio or by pairs of tappet lift and ratio.
+
+    Between pairs the ratio is a straight line, before the first and beyond the last it stays.
+
+    >>> at_valve([2.0, 4.0], 1.5).tolist(), at_valve([2.0, 4.0], ((1.0, 1.5), (3.0, 1.6))).tolist()
+    ([3.0, 6.0], [3.1, 6.4])
+    """
+    lift = np.asarray(tappet_lift, dtype=np.float64)
+    if isinstance(ratio, int | float):
+        return np.asarray(ratio * lift)
+    lifts, ratios = np.array(ratio).T
+    return np.asarray(lift * np.interp(lift, lifts, ratios))
 
 
 @dataclass(frozen=True, eq=False)

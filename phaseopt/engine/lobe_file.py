@@ -9,9 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
-from phaseopt.engine.lobe import HALF_CYCLE, Lobe
+from phaseopt.engine.lobe import HALF_CYCLE, Lobe, at_valve
 from phaseopt.io.columns import Columns, read_columns
 from phaseopt.io.text import lines_of
+from phaseopt.project.hardware import Ratios
 from phaseopt.values.errors import InputError
 
 CRANK_PER_CAM = 2.0
@@ -27,7 +28,7 @@ TAIL = 60.0  # crank degrees beyond the valve's closing in which its tappet may 
 TAIL_END = 20.0  # and over which that is brought to zero
 
 
-def read_lobe(path: Path, ratio: float, lash: float = 0.0) -> Lobe:
+def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0) -> Lobe:
     """Read a measured lobe.
 
     Parameters
@@ -35,8 +36,8 @@ def read_lobe(path: Path, ratio: float, lash: float = 0.0) -> Lobe:
     path : Path
         CSV with an angle, `cam_deg` or `crank_deg` (from the lobe's centre, increasing), and a lift in mm, `lift_mm` at
         the tappet or `valve_lift_mm` at the valve's retainer with lash as set.
-    ratio : float
-        Valve travel over tappet travel, for tappet lift.
+    ratio : float or pairs
+        Valve travel over tappet travel, for tappet lift; pairs of tappet lift [mm] and ratio where it changes.
     lash : float
         As it was set [mm at the valve], for lift at the retainer.
 
@@ -73,7 +74,7 @@ def read_lobe(path: Path, ratio: float, lash: float = 0.0) -> Lobe:
     _refuse_impossible(columns, angle, lift, per_cam)
     crank_deg = columns[angle] * (CRANK_PER_CAM / per_cam)
     if lift == "lift_mm":
-        return _closed(crank_deg, ratio * columns[lift])
+        return _closed(crank_deg, at_valve(columns[lift], ratio))
     if lash >= columns[lift].max():
         raise columns.error(
             int(columns[lift].argmax()),
@@ -81,6 +82,11 @@ def read_lobe(path: Path, ratio: float, lash: float = 0.0) -> Lobe:
             "check lash and valve_lift_mm, both in mm",
         )
     return _closed(crank_deg, columns[lift]) if lash == 0.0 else _with_lash(crank_deg, columns[lift], lash)
+
+
+def at_tappet(path: Path) -> bool:
+    """Whether a lobe file holds lift at the tappet."""
+    return "valve_lift_mm" not in [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
 
 
 def _one_of(path: Path, names: list[str], first: str, second: str) -> str:

@@ -19,6 +19,8 @@ from phaseopt.project.quantities import (
 )
 
 WIDEST_TRAVEL = 60.0  # crank degrees, about as far as cam phasers go (common practice)
+BUCKET = 0.15  # a ratio no farther from 1 is a bucket's, read askew
+ONE_RATIO = 0.05  # share by which one ratio of a rocker may be short at some lift (common practice, no source)
 MOST_LASH = 1.0  # mm; common practice sets a third of it at most
 OVERSPEED_DEFAULT = 1.10  # of redline (design: contact is checked up to here)
 
@@ -234,6 +236,9 @@ class Phaser(ProjectSection):
         return self
 
 
+Ratios = float | tuple[tuple[float, float], ...]  # valve lift over lifter lift: one, or pairs of lifter lift and ratio
+
+
 class Cam(ProjectSection):
     """One camshaft's lobes, valves and how it was fitted.
 
@@ -263,6 +268,18 @@ class Cam(ProjectSection):
     )
     card: CamCard | None = Field(None, description="cam card where there is no measured lobe")
     ratio: float = Field(1.0, gt=0, lt=5, description="rocker ratio: valve lift over lifter lift")
+    ratio_over_lift: tuple[tuple[Millimetres, float], ...] = Field(
+        (),
+        max_length=40,
+        description="pairs [lifter lift in mm, valve lift over lifter lift there], where the ratio changes with lift",
+    )
+    ratio_error: float | None = Field(
+        None,
+        ge=0,
+        lt=0.5,
+        description="how much more than ratio it may be at some lift, as a share (left out = 0.05 where a ratio other "
+        "than 1 stands alone; a finger follower's grows by up to 0.15)",
+    )
     lash: Millimetres = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
     pump_up: Millimetres = Field(0.0, ge=0, description="how far a hydraulic lifter may hold the valve open, mm")
     centreline: CrankDegrees = Field(gt=0, lt=200, description="nominal centreline, °ATDC intake, °BTDC exhaust")
@@ -279,6 +296,16 @@ class Cam(ProjectSection):
     def _one_lobe(self) -> "Cam":
         if (self.lobe is None) == (self.card is None):
             raise fault("needs either lobe or card", 'give lobe = "lobes/intake.csv" or a card table, not both')
+        lifts = [lift for lift, _ in self.ratio_over_lift]
+        if lifts and (self.ratio != 1.0 or sorted(set(lifts)) != lifts or lifts[0] <= 0.0):
+            raise fault(
+                "ratio_over_lift needs rising lifter lifts above 0, and no ratio beside it",
+                "give pairs such as [[1.0, 1.55], [4.0, 1.62], [8.0, 1.70]]",
+            )
+        if any(not 0.2 < ratio < 5.0 for _, ratio in self.ratio_over_lift):
+            raise fault(
+                "a ratio in ratio_over_lift is no rocker ratio", "give valve lift over lifter lift, about 1 to 2"
+            )
         card = self.card
         if card is not None and self.lobe_error and "lobe_error" in self.model_fields_set:
             raise fault("lobe_error is given with a card", "take lobe_error out: a card has asymmetry instead")
@@ -289,6 +316,20 @@ class Cam(ProjectSection):
                 f"{self.lash:g} mm is no valve lash", 'give mm, or the unit: "8 thou", "0.008 in"; 0 = hydraulic'
             )
         return self
+
+    @property
+    def ratios(self) -> "Ratios":
+        """Valve lift over lifter lift: one number, or pairs of lifter lift and ratio."""
+        return self.ratio_over_lift or self.ratio
+
+    @property
+    def ratio_spread(self) -> float:
+        """Share by which the lift of a lobe measured at the lifter may be more at the valve than one ratio says."""
+        if self.ratio_over_lift:
+            return 0.0
+        if self.ratio_error is not None:
+            return self.ratio_error
+        return ONE_RATIO if abs(self.ratio - 1.0) > BUCKET else 0.0
 
     @property
     def lift_error(self) -> float:
