@@ -1,7 +1,7 @@
 """Followers whose ratio changes with lift: finger followers and rockers.
 
-Expectations are closed forms: a ratio that grows as a + b l at lifter lift l moves the valve by a l + b l²/2, so that valve
-lift over lifter lift is a + b l/2. How far ratios of finger followers grow is common practice, no source.
+Expectations are closed forms: a ratio that grows as a + b l at lifter lift l moves the valve by a l + b l²/2, so that
+valve lift over lifter lift is a + b l/2. How far ratios of finger followers grow is common practice, no source.
 """
 
 from pathlib import Path
@@ -42,7 +42,7 @@ def test_a_lobe_through_measured_pairs_lifts_as_the_closed_form(tmp_path: Path) 
 
 @pytest.mark.parametrize("growth", [0.0, 0.02, 0.05])
 def test_one_ratio_is_charged_for_what_it_may_be_short(tmp_path: Path, growth: float) -> None:
-    """Whatever the ratio grows to, up to 5 % at full lift, no lift is above what contact counts."""
+    """Where the ratio grows by up to 5 % at full lift, no lift is above what contact counts."""
     charged = cam(tmp_path, ratio=1.5)
     one = cam(tmp_path, ratio=1.0).lobe
     x = np.linspace(-130.0, 130.0, 521)
