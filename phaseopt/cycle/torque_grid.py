@@ -35,8 +35,8 @@ Counted = Callable[[int, int], None]
 KEPT = 12  # grids kept there at most: calibrating makes new ones
 
 # Widest steps between simulated points, chosen on the hill-climb example by points simulated between them: torque at
-# the tables' speeds is then within 0.2 % of full-load torque (median; 2 % at worst) at full throttle, 0.5 % between
-# loads. Between two speeds waves can leave 4 % (one point in ten): `torque_at` simulates such points themselves.
+# the tables' speeds is then within 0.1 % of full-load torque (median; 1 % at worst) at full throttle, 0.6 % (median)
+# between loads. Between two speeds waves can leave 7 % (one point in twenty): `torque_at` simulates such points.
 RPM_STEP = 500.0
 LOAD_STEP = 30.0  # kPa
 TIMING_STEP = 10.0  # crank degrees
