@@ -16,7 +16,7 @@ import numpy as np
 
 from phaseopt.project import Channel, Project, Side
 from phaseopt.table_import.grid import TextGrid
-from phaseopt.table_import.lexicon import CENTRELINES, ENDS, FROM_TDC, Statement, statements_in
+from phaseopt.table_import.lexicon import CENTRELINES, FROM_TDC, NOT_KNOWN, PLACES, Statement, statements_in
 from phaseopt.table_import.meaning import StatedMeaning, as_read, metadata_of
 from phaseopt.tables import CORNER
 from phaseopt.values.arrays import FloatArray
@@ -95,6 +95,9 @@ def _require_phases(numbers: Numbers, statements: tuple[Statement, ...], stated:
         problem, hint = "", "give a table of cam phases in degrees, or correct the words where they are wrong"
         if each.about == "other":
             problem = f"{_quoted(each)} says {each.value}, not cam phases in degrees"
+        elif each.value == NOT_KNOWN and stated.zero is None:
+            problem = f"{_quoted(each)} says where 0 is, but not what rest reads"
+            hint = f"state it with --{numbers.side}-zero NUMBER"
         elif each.value == FROM_TDC and (stated.sign is None or stated.zero is None):
             problem = f"{_quoted(each)} says angles from TDC, and not which: a centreline, an opening or a closing"
             hint = f"state --{numbers.side}-sign and --{numbers.side}-zero where they are centrelines"
@@ -129,7 +132,7 @@ def _known(
     words = {
         "degrees": [each for each in statements if each.about == "degrees"] or _implied_degrees(statements),
         "sign": [*_stated_signs(numbers, statements), *_implied_signs(numbers.side, statements)],
-        "rest": [each for each in statements if each.about == "zero" and each.value != FROM_TDC],
+        "rest": [each for each in statements if each.about == "zero" and each.value not in (FROM_TDC, NOT_KNOWN)],
     }
     neutral: dict[str, str | float | None] = dict.fromkeys(options)
     if grid.corner == CORNER and not any(words.values()):
@@ -222,9 +225,14 @@ def _beside(numbers: Numbers, says: str, name: str, value: str | float | None) -
 def _contradiction(numbers: Numbers, name: str, statements: list[Statement]) -> InputError:
     one = statements[0]
     other = next(each for each in statements if each.value != one.value)
-    both = (f"{each.quoted} says {_value_words(name, each.value)}" for each in (one, other))
+    values = (_value_words(name, each.value) for each in (one, other))
+    if one.words == other.words:
+        problem = f"{_quoted(one)} may say {' or '.join(values)}"
+    else:
+        first, second = values
+        problem = f"{_quoted(other)} says {second}, but {one.quoted} says {first}"
     return InputError.one(
-        ", but ".join(both),
+        problem,
         hint=f"give --{numbers.side}-{_OPTION[name]} {_VALUES[name]}, or correct the words that are wrong",
         file=numbers.path,
         where=_line(other) or _line(one),
@@ -273,17 +281,18 @@ def _rests(numbers: Numbers, value: str | float | None, sign: int, degree: float
     number for which 0 is an end of the travel.
     """
     least, most = _travel(numbers)
-    ends = {name: -sign * end / degree + 0.0 for name, end in zip(ENDS, (least, most), strict=True)}
+    at = zip(PLACES, (least, most, (least + most) / 2), strict=True)
+    places = {name: -sign * phase / degree + 0.0 for name, phase in at}
     if value is None:
         locked = np.unique(numbers.locked)
         if locked.size == 1:
             return [0.0, float(locked[0])]
-        return [0.0, *ends.values()]
+        return [0.0, *(places[name] for name in PLACES[:2])]
     if value in CENTRELINES:
         cam, way = numbers.project.cam(numbers.side), -1.0 if numbers.side == "intake" else 1.0
         turned = 1.0 if sign == way else -1.0  # after TDC for the exhaust, before it for the intake
         return [turned * (cam.centreline + way * offset) / degree for offset in (cam.offset, 0.0)]
-    return [ends[value]] if isinstance(value, str) else [float(value)]
+    return [places[value]] if isinstance(value, str) else [float(value)]
 
 
 def _travel(numbers: Numbers) -> tuple[float, float]:

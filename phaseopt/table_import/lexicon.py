@@ -15,10 +15,11 @@ from typing import Literal
 
 About = Literal["degrees", "sign", "zero", "cam", "load", "scale", "other"]
 
-# An end of the travel where 0 is; or lobe centrelines, after TDC, before it, or without saying.
-ENDS = ("fully retarded", "fully advanced")
+# Where in the travel 0 is; or lobe centrelines, after TDC, before it, or without saying.
+PLACES = ("fully retarded", "fully advanced", "the middle of the travel")
 CENTRELINES = ("centreline", "centreline ATDC", "centreline BTDC")
 FROM_TDC = "from TDC"  # an angle of something that is not named
+NOT_KNOWN = "not known"  # 0 is something that the project does not hold
 
 
 @dataclass(frozen=True)
@@ -101,14 +102,14 @@ _DEGREES = {
     "cam": [
         rf"(?<![a-z]){_DEGREE}{_OF}{_CAM}\b{_NO_CAM_NAMED}",
         rf"\b{_NOT_OF}{_CAM} ?{_DEGREE}(?![a-z])",
-        rf"(?<![a-z]){_DEGREE} ?[(\[]{_CAM}[)\]]",
+        rf"{_DEGREE}(?![a-z]).*[(\[]{_CAM}[)\]]|\bangles? at (?:the )?{_CAM}\b",
         r"\bnockenwellengrad\b",
         rf"\b{_NOT_OF}kamu kaku\b",
     ],
     "crank": [
         rf"(?<![a-z]){_DEGREE}{_OF}{_CRANK}\b",
         rf"\b{_CRANK} ?(?:angle ?)?{_DEGREE}(?![a-z])",
-        rf"(?<![a-z]){_DEGREE} ?[(\[]{_CRANK}[)\]]",
+        rf"{_DEGREE}(?![a-z]).*[(\[]{_CRANK}[)\]]|\bangles? at (?:the )?{_CRANK}\b",
         r"\bcrank(?:shaft)? angle\b(?! sensor)",
         r"\bkurbelwellengrad\b",
         r"\bkuranku kaku\b",
@@ -116,7 +117,7 @@ _DEGREES = {
 }
 
 # Words that turn one kind of degrees into the other: which the numbers are then, a person has to say.
-_FACTOR = r"(?:\bx|\*|\btimes|\bby|(?<!\d)/) ?(?:2|0[.,]5)\b(?![.,]\d)|\bdoubled?\b|\bhalf\b|\bhalved\b|\btwice\b"
+_FACTOR = r"(?:\bx|\*|\btimes|\bby|(?<!\d)/) ?(?:2|two|0[.,]5)\b(?![.,]\d)|\b(?:2 ?x|doubled?|half|halved|twice)\b"
 _NOT = r"\b(?:not|no|never|without|nicht|kein\w*|non|senza|sin)\b(?: (?:in|of|the))*"
 
 _NUMBER = r"([+-]?\d+(?:[.,]\d+)?|zero|null)"
@@ -138,6 +139,9 @@ _END_IS = [
     rf"\b{_FULLY} ({_ADVANCE}|{_RETARD}){_IS}\b(?:0|zero|null)\b",
     rf"\b(?:from|ab) {_FULLY} ({_ADVANCE}|{_RETARD})\b",
 ]
+_MIDDLE = r"(?:mid(?:dle)?[ -]?(?:of )?(?:the )?(?:travel|position|range|stroke)|centred?|centered?|mitte)"
+_MIDDLE_IS = rf"\b(?:0|zero|null){_IS}{_MIDDLE}\b"
+_OTHER_IS = rf"\b(?:0|zero|null){_IS}(?:straight up|base|installed|as installed|nominal|tdc|split overlap)\b"
 _CENTRE = r"\b(?:cent(?:re|er) ?lines?|lobe cent(?:re|er)s?|icl|ecl|spreizung)\b"
 _AFTER = r"\b(?:atdc|(?:after|past) tdc|nach (?:lw-?)?ot|apres pmh|dopo (?:il )?pms|despues del? pms)\b"
 _BEFORE = r"\b(?:btdc|before tdc|vor (?:lw-?)?ot|avant pmh|prima del pms|antes del pms)\b"
@@ -147,15 +151,17 @@ _PLUS = rf"(?:\+(?: ?ve\b)?|\b(?:positiv(?:e|o|os)?|positif|plus)\b{_VALUES})"
 _NEGATIVE = rf"\b(?:negativ(?:e|o|os)?|negatif|minus)\b{_VALUES}"
 _MINUS = rf"(?:-(?: ?ve)? ?=|(?<=[/(,;|])-(?=adv|ret)|{_NEGATIVE} ?(?:=|is\b|are\b)?)"
 _MEANS = r" ?(?:=|:|is\b|are\b|means?\b)? ?(?:nach |vers )?"
+# "Late model" is no retard, and "advanced settings" advance nothing.
+_NOT_SIGN = (
+    r"\b(?:early|late)(?= [a-z0-9])|"
+    r"\badvanced (?:settings?|tuning|options?|users?|setup|menu|features?|control|tables?|maps?)\b"
+)
 _EXPLICIT = [
     (rf"{_PLUS}{_MEANS}({_ADVANCE}|{_RETARD})\b", 1),
     (rf"\b({_ADVANCE}|{_RETARD})(?: ?(?:=|:)| is| are)? ?\(?(?:\+(?= ?(?:$|[),;|/\]]))|positiv\w*\b|positif\b)", 1),
     (rf"{_MINUS} ?(?:nach |vers )?({_ADVANCE}|{_RETARD})\b", -1),
     (rf"\b({_ADVANCE}|{_RETARD})(?: ?(?:=|:)| is| are)? ?\(?(?:(?<=[(=:] )-|(?<=[(=:])-|negativ\w*\b|negatif\b)", -1),
 ]
-
-# "Advanced settings" advance nothing.
-_NOT_NAME = r"(?! (?:settings?|tuning|options?|users?|setup|menu|features?|control|tables?|maps?)\b)"
 
 _THROTTLE = r"\b(?:throttle|tps|drosselklappe\w*|papillon|farfalla|mariposa|pedal)\b"
 # "Intake manifold pressure" is a load, and no cam.
@@ -179,7 +185,7 @@ _OTHER = {
     "radians": r"\brad(?:ians?)?\b",
     "another unit than one degree": (
         rf"(?:\b(?:units?|einheit|unite|unita|unidad|lsb|scale|factor|faktor|in|x)\b\W*|[\[(])0?[.,]\d+ ?{_DEGREE}|"
-        rf"{_DEGREE} ?(?:x|\*|/) ?\d|\btenths\b"
+        rf"(?:{_DEGREE}|{_CRANK}|{_CAM})[)\] ]*(?:x|\*|/) ?(?!2\b)\d|\btenths\b|\b(?:bits?|lsb|raw|hex)\b"
     ),
     "a share of the travel": r"%(?: of)?(?: the)? travel|\bpercent of (?:the )?travel\b",
 }
@@ -254,8 +260,11 @@ def _zeros(text: str) -> tuple[list[str | float], str]:
     found: list[str | float] = []
     for pattern in _END_IS:
         for match in re.finditer(pattern, text):
-            found.append(ENDS[bool(re.fullmatch(_ADVANCE, match[1]))])
+            found.append(PLACES[bool(re.fullmatch(_ADVANCE, match[1]))])
         text = re.sub(pattern, " | ", text)
+    for pattern, place in ((_MIDDLE_IS, PLACES[2]), (_OTHER_IS, NOT_KNOWN)):
+        if re.search(pattern, text):
+            found.append(place)
     for pattern in _REST_IS:
         for match in re.finditer(pattern, text):
             found.append(0.0 if match[1] in ("zero", "null") else float(match[1].replace(",", ".")))
@@ -271,15 +280,15 @@ def _zeros(text: str) -> tuple[list[str | float], str]:
 
 
 def _signs(text: str) -> tuple[list[int], int | None]:
-    """What + means: as said in so many words, and by the name of the quantity where it is one of the two alone."""
-    text = re.sub(r"(?<![a-z])(?:early|late)(?= [a-z0-9])", "|", text)  # "late model" is no retard
+    """What + means: as said in so many words; else by the name of the quantity, where it is one of the two alone."""
+    text = re.sub(_NOT_SIGN, "|", text)
     found = []
     for pattern, sign in _EXPLICIT:
         for match in re.finditer(pattern, text):
             found.append(sign if re.fullmatch(_ADVANCE, match[1]) else -sign)
         text = re.sub(pattern, " | ", text)
-    named = [sign for sign, words in ((1, _ADVANCE), (-1, _RETARD)) if re.search(rf"\b{words}\b{_NOT_NAME}", text)]
-    return list(dict.fromkeys(found)), named[0] if len(named) == 1 and named[0] not in found else None
+    named = [sign for sign, words in ((1, _ADVANCE), (-1, _RETARD)) if re.search(rf"\b{words}\b", text)]
+    return list(dict.fromkeys(found)), named[0] if len(named) == 1 and not found else None
 
 
 def load_unit(text: str) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 from phaseopt.project import Channel, Project, Side
 from phaseopt.table_import.grid import TextGrid, read_grid
 from phaseopt.table_import.interpretation import Numbers, ways_to_count
-from phaseopt.table_import.lexicon import load_unit, speed_way, statements_in
+from phaseopt.table_import.lexicon import load_unit, names_speed, speed_way, statements_in
 from phaseopt.table_import.meaning import StatedMeaning
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
@@ -146,6 +146,7 @@ def _rpm_way(project: Project, grid: TextGrid, stated: Way | None) -> tuple[Way,
     """Which way engine speed runs, what its numbers count in [rpm], and why."""
     if grid.across is None:
         extent = "from rest to the phase" if grid.cells.shape[1] == 1 else "from, to"
+        _require_by_speed(grid)
         thousand = _thousand(project, grid, grid.down)
         return "down", thousand, f"clamps by speed, at any load: {extent}{_in_thousands(thousand)}"
     axes: dict[Way, FloatArray] = {"across": grid.across, "down": grid.down}
@@ -176,6 +177,15 @@ def _rpm_way(project: Project, grid: TextGrid, stated: Way | None) -> tuple[Way,
         problem = f"neither axis ends {span}, so neither is surely engine speed"
     hint = "give --rpm across or --rpm down"
     raise InputError.one(problem, hint=hint, file=grid.path, where=f"line {grid.head}")
+
+
+def _require_by_speed(grid: TextGrid) -> None:
+    """Refuse two or three columns whose words name a load and no speed."""
+    texts = [words.text for words in grid.words[:-1]]
+    if any(map(load_unit, texts)) and not any(map(names_speed, texts)):
+        problem = f"phases by load ({next(filter(None, map(load_unit, texts)))}), not by speed"
+        hint = "give a table, or clamps whose first column is engine speed in rpm under a header that says so"
+        raise InputError.one(problem, hint=hint, file=grid.path, where=f"line {grid.head}")
 
 
 def _ends_between(axis: FloatArray, low: float, high: float) -> bool:

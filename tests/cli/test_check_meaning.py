@@ -96,6 +96,7 @@ def test_a_retard_that_is_all_negative_may_go_either_way(tmp_path: Path) -> None
         ("Inlet retard (crank degrees, 0 = rest)\n", (), ("line 1", "--intake-sign 1 or -1", "0 to 40°")),
         ("Ignition advance (degrees)\n", (), ("line 1", "ignition timing")),
         ("Inlet valve opens BTDC (crank degrees)\n", (), ("line 1", "opening or closing angles")),
+        ("Inlet advance in crank degrees, 0 = straight up\n", (), ("line 1", "--intake-zero")),
         ("Inlet cam, degrees ATDC\n", (), ("line 1", "--intake-sign", "--intake-zero")),
         ("Inlet advance, unit 0.1 deg crank\n", (), ("line 1", "another unit than one degree")),
         ("rest = 0, crank degrees, advance\n", ("--intake-zero", "3"), ("line 1", "--intake-zero")),

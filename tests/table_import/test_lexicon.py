@@ -20,14 +20,16 @@ def values(text: str, about: str) -> list[str | float]:
         ("Cam: intake. Unit: deg crank", ["crank"]), ("VCT1 ADV DEGCRK", ["crank"]), ("Advance (crank°)", ["crank"]),
         ("retard, degrees of crankshaft rotation", ["crank"]), ("Spätverstellung in Grad Kurbelwelle", ["crank"]),
         ("retard en degrés vilebrequin", ["crank"]), ("gradi albero motore", ["crank"]), ("° cigüeñal", ["crank"]),
-        ("cam phase, crank angle", ["crank"]), ("kuranku kaku", ["crank"]),
+        ("cam phase, crank angle", ["crank"]),
+        ("Degrees Advance (Crankshaft)", ["crank"]), ("ALL ANGLES AT THE CRANK", ["crank"]),
+        ("kuranku kaku", ["crank"]),
         # A camshaft, an angle, kilowatts: no unit.
         ("Intake cam angle (deg)", []), ("Camshaft position intake", []), ("Bank 1 cam, deg", []), ("deg, cam 1", []),
         ("110 kW at 6500", []), ("°CA", []), ("intake camshaft degrees advance", []), ("degrees of cam advance", []),
         ("not cam degrees", []),
         # Both: a person has to say.
         ("1 cam degree = 2 crank degrees", ["cam", "crank"]), ("x2 for crank degrees", ["cam", "crank"]),
-        ("half the crank degrees", ["cam", "crank"]),
+        ("half the crank degrees", ["cam", "crank"]), ("cam degrees, divided by two", ["cam", "crank"]),
     ],
 )  # fmt: skip
 def test_degrees(text: str, degrees: list[str]) -> None:
@@ -46,7 +48,8 @@ def test_degrees(text: str, degrees: list[str]) -> None:
         ("ritardo", [-1]), ("Retraso", [-1]), ("chikaku", [-1]), ("Einlass, - = spät", [1]),
         ("Advance/retard", []), ("Advanced settings", []), ("late model head", []), ("no retard", []),
         ("rest = 0 = fully retarded", []), ("Intake advance + exhaust retard", []),
-        ("advance, + = retard", [-1, 1]),
+        ("retard map", [-1]), ("+ advances / - retards", [1]), ("retard + / advance -", [-1]),
+        ("advance, + = retard", [-1]),
     ],
 )  # fmt: skip
 def test_sign(text: str, sign: list[int]) -> None:
@@ -59,7 +62,9 @@ def test_sign(text: str, sign: list[int]) -> None:
         ("rest = 20", [20.0]), ("12,5 = rest", [12.5]), ("zero at rest", [0.0]), ("degrees from rest", [0.0]),
         ("parked at -5", [-5.0]), ("Ruhelage = 4", [4.0]), ("0 au repos", [0.0]),
         ("0 = fully retarded", ["fully retarded"]),
-        ("from full advance", ["fully advanced"]), ("Intake centreline ATDC", ["centreline ATDC"]),
+        ("from full advance", ["fully advanced"]),
+        ("0 = middle of the travel", ["the middle of the travel"]),
+        ("zero at straight up", ["not known"]), ("Intake centreline ATDC", ["centreline ATDC"]),
         ("Spreizung °KW vor OT", ["centreline BTDC"]),
         ("locked below 1200 rpm", []), ("parked at 1200 rpm", []), ("rest of the table", []), ("Locked: 1", []),
     ],
@@ -81,7 +86,17 @@ def test_cam(text: str, cam: list[str]) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["Ignition advance", "Zündwinkel", "valve opening, BTDC", "unit 0.1 deg", "deg x10", "radians", "% of travel"],
+    [
+        "Ignition advance",
+        "Zündwinkel",
+        "valve opening, BTDC",
+        "unit 0.1 deg",
+        "deg x10",
+        "(crank degrees) / 10",
+        "1 bit = 0.5 deg",
+        "radians",
+        "% of travel",
+    ],
 )
 def test_other_quantities(text: str) -> None:
     assert values(text, "other")

@@ -181,6 +181,7 @@ CLAMPS = "rpm,from,to\n1000,0,10\n8000,-5,20\n"
         ("rpm,from,to\n1000,0\n8000,20\n", "line 2", "2 cells under a header of 3", "each column"),
         (CLAMPS.replace("8000", "1000"), "line 3", "rpm 1000 follows 1000", "each value once"),
         (CLAMPS.replace("000", ""), "", "the axis of speeds, 1 to 8, is not engine speed", "thousands marks"),
+        ("load mg/stroke,phase\n50,0\n600,9\n", "line 2", "by load (mg/stroke), not by speed", "engine speed in rpm"),
         ("load,phase\n50,0\n100,9\n", "", "50 to 100, is not engine speed", "give speeds in rpm"),
         ("rpm\\load,100\n1000,0\n8000,9\n", "line 1", "fewer than two breakpoints of load", "clamps by speed"),
         (PLAIN.replace("50,100", "50,50"), "line 1", "load 50 follows 50", "each value once"),
