@@ -111,21 +111,22 @@ def check_pair(model: ContactModel, pair: ImportedPair) -> PairVerdict:
     >>> check_pair(contact_model(project), pair).verdict.clear
     True
     """
-    verdicts = [check_given(model, reading.phases) for reading in pair.readings]
-    accepted = [verdict.accepted for verdict in verdicts]
-    if any(accepted) and not all(accepted):
-        clear, not_clear = (pair.readings[accepted.index(each)].words for each in (True, False))
-        raise InputError.one(
-            f"clear only in {sum(accepted)} of the {len(accepted)} readings that fit the phasers: with {clear}; not "
-            f"with {not_clear}",
-            hint=f"give {', '.join(pair.settled_by)}",
-            file=next(iter(pair.files.values())),
-        )
-    tightest = int(np.argmin([_least_margin(verdict) for verdict in verdicts])) if all(accepted) else 0
+    verdicts: list[Verdict | ClampVerdict] = []
+    for reading in pair.readings:
+        verdicts.append(check_given(model, reading.phases))
+        if verdicts[-1].accepted != verdicts[0].accepted:
+            first, other = pair.readings[0].words, reading.words
+            clear, not_clear = (first, other) if verdicts[0].accepted else (other, first)
+            raise InputError.one(
+                f"can be read in {len(pair.readings)} ways: clear with {clear}; not with {not_clear}",
+                hint=f"give {', '.join(pair.settled_by)}, or write it in the file",
+                file=next(iter(pair.files.values())),
+            )
+    tightest = int(np.argmin([_least_margin(verdict) for verdict in verdicts])) if verdicts[0].accepted else 0
     notes = pair.notes
     if len(verdicts) > 1:
-        found = "each is clear; the one with the least room" if accepted[0] else "none is clear; the first"
-        words = f"{len(verdicts)} readings fit the phasers: {found} is shown, {pair.readings[tightest].words}"
+        found = "each is clear; the one with the least room" if verdicts[0].accepted else "none is clear; the first"
+        words = f"{len(verdicts)} readings are possible: {found} is shown, {pair.readings[tightest].words}"
         notes = {side: (*lines, words) if side in pair.files else lines for side, lines in notes.items()}
     return PairVerdict(verdicts[tightest], pair.readings[tightest], notes)
 

@@ -25,6 +25,7 @@ from phaseopt.values.units import scale
 
 _BEYOND = 0.1  # of the travel: how far phases may leave it and still be what is meant; judgement, no source
 _ROUNDING = 1e-9  # crank degrees
+_LISTED = 4  # other meanings named in a note
 _OPTION = {"degrees": "in", "sign": "sign", "rest": "zero"}
 _VALUES = {"degrees": "crank or cam", "sign": "1 or -1", "rest": "NUMBER"}
 
@@ -162,9 +163,9 @@ def _known(
 
 def _stated_signs(numbers: Numbers, statements: tuple[Statement, ...]) -> list[Statement]:
     """What words say of the sign. "Retard" over numbers that are all negative says nothing where both signs fit."""
-    turned = any(
-        _fits(numbers, channel, 0.0) for channel in _channels(numbers, {"degrees": None, "sign": 1, "rest": 0.0})
-    )
+    degrees = {each.value for each in statements if each.about == "degrees"}
+    values = {"degrees": degrees.pop() if len(degrees) == 1 else None, "sign": 1, "rest": 0.0}
+    turned = any(_fits(numbers, channel, 0.0) for channel in _channels(numbers, values))
     doubtful = turned and bool(numbers.cells.max() <= 0.0 and numbers.cells.min() < 0.0)
     return [
         each for each in statements if each.about == "sign" and not (doubtful and each.by_name and each.value == -1)
@@ -319,6 +320,8 @@ def _sentence(numbers: Numbers, known: Mapping[str, _Stated], found: tuple[Chann
     leaves = "" if fits else f"; {phases.min():g} to {phases.max():g}° leaves the {side} travel, {least:g} to {most:g}°"
     if len(found) > 1:
         first, *others = map(as_read, found)
+        if len(others) > _LISTED:
+            others = [*others[: _LISTED - 1], f"{len(others) - _LISTED + 1} more ways"]
         ways = "; or ".join([first + leaves, *others])
         return f"phases may be {ways} ({because}): judged in each, clear only if clear in each"
     words = f"phases are read as {as_read(found[0])} ({because}"

@@ -24,7 +24,7 @@ class Source:
     Parameters
     ----------
     path : Path, optional
-    stated : Stated, optional
+    stated : StatedMeaning, optional
         What is stated of the file's numbers.
     at : float, optional
         One phase [crank deg from rest], + = advanced.

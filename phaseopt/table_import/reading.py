@@ -75,7 +75,7 @@ def read_phases(
     path : Path
         A table has speed down or across and any load across or down. Clamps have speed in the first column and either
         one phase (the cam may be between rest and there) or two (from, to).
-    stated : Stated, optional
+    stated : StatedMeaning, optional
         Sign, zero and degrees of its numbers; what is not stated comes from the file's metadata, else from the words in
         it. What nobody says stays open: each way of counting that fits the travel is kept.
     rpm : "across" or "down", optional
