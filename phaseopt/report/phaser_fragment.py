@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.project import Phaser, Project
 from phaseopt.tables import number_text
 from phaseopt.torque import PhaserResponse
@@ -49,7 +50,9 @@ def offers(project: Project, response: PhaserResponse) -> tuple[Offer, ...]:
     """The figures that the logs show of one phaser, in the order of the project file."""
     phaser = project.phaser_of(response.side)
     assert phaser is not None
-    return tuple(_offers(phaser, response))
+    found = tuple(_offers(phaser, response))
+    # Only the looser rule between cells asks how late a phaser begins: else a figure nobody stated is no news.
+    return (*found, *_delay(phaser, response)) if project.gap.between == BY_NAME else found
 
 
 def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
@@ -73,6 +76,16 @@ def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
         if moves is not None and moves.slowest >= SLOWEST:
             stated = getattr(phaser.slew, direction)
             yield Offer(f"slew.{direction}", stated, _down(moves.slowest), moves.sure_speed, _speed_words(moves))
+
+
+def _delay(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
+    """How late it begins to move: the later of both directions, s, rounded up to a hundredth."""
+    timed = [found for direction in DIRECTIONS if (found := response.moving(direction)) is not None]
+    timed = [moves for moves in timed if not math.isnan(moves.delay)]
+    if timed:
+        latest = max(timed, key=lambda moves: moves.delay + 2 * moves.delay_error)
+        logged = math.ceil(round((latest.delay + 2 * latest.delay_error) * 100.0, 6)) / 100.0
+        yield Offer("delay", phaser.delay, logged, latest.delay - 2 * latest.delay_error, _speed_words(latest))
 
 
 def _speed_words(moves: Moves) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from phaseopt import PhaseTables, check_tables, load_project, phase_limits
+from phaseopt.clearance import contact_model, nearest_tables
 
 from .contact import Allowances, Engine
 from .random_engines import Errors, random_engine, written_by
@@ -70,3 +71,23 @@ def test_no_tables_called_clear_are_short(tmp_path: Path) -> None:
                 clear += 1
                 assert shortfall(engine, *((phase, phase) for phase in phases)) <= SHORT, (seed, phases)
     assert clear >= 4
+
+
+def test_the_nearest_clear_tables_are_not_short(tmp_path: Path) -> None:
+    """Random tables over the whole travel, moved to where they are clear: all their phases and rest, in any
+    combination. Source: the brute-force judge of this folder."""
+    moved = 0
+    for seed in range(60, 70):
+        engine, zero = random_engine(seed)
+        project = load_project(written_by(engine, seed, zero).write(tmp_path / f"{seed}"))
+        rng = np.random.default_rng([seed, 7])
+        phases = [np.round(rng.uniform(*cam.travel, (3, 2))) for cam in (engine.intake, engine.exhaust)]
+        found = nearest_tables(contact_model(project), PhaseTables.of([1000, 4000, 7600], [40, 100], *phases))
+        assert found.verdict.clear
+        moved += len(found.moved)
+        spans = []
+        for table in (found.tables.intake, found.tables.exhaust):
+            held = np.append(table.to_numpy(), 0.0)
+            spans.append((float(held.min()), float(held.max())))
+        assert shortfall(engine, *spans) <= SHORT, seed
+    assert moved > 10

@@ -57,6 +57,18 @@ def test_figures_offered_are_on_the_cautious_side(project):
     assert 0.7 * rig.truth(-15.0)[0] < figures["slew.retard"] <= rig.truth(-15.0)[0]
 
 
+def test_how_late_it_begins_is_offered_where_the_looser_rule_rests_on_it(project):
+    """The rig's delay is known; what is offered is no less, and no more than 0.03 s above."""
+    rig = Rig(delay=0.09)
+    found = response(project, *logs(rig))
+    looser = project.model_copy(update={"gap": project.gap.model_copy(update={"between": "neighbouring cells"})})
+    figures = {offer.key: offer for offer in offers(looser, found)}
+    assert 0.09 <= figures["delay"].logged <= 0.12
+    assert figures["delay"].bolder  # 0.05 s is the default
+    assert "delay" not in {offer.key for offer in offers(project, found)}
+    assert tomllib.loads(fragment_text(looser, [found]))["intake"]["phaser"]["delay"] == figures["delay"].logged
+
+
 def test_fragment_is_toml_that_a_phaser_takes(project):
     found = response(project, *logs(Rig(), bias=1.7))
     text = fragment_text(project, [found])
