@@ -21,6 +21,10 @@ holds m until x is there and then crosses at C to n, at loads that ask for less.
 Between two speeds of the table U is at most the straight line between the most of each, so the maximum is at a
 speed of the table or where the delay ends; between those rounding adds a step at most.
 
+A real phaser gets up to speed and slows down before its target. As a second-order system of natural frequency ω [1/s]
+and damping ζ it stays 2 ζ / ω longer behind a moving target than one that moves at once; with that in τ it leaves the
+bound by no more than its swing (`tests/clearance/lagging.py`).
+
 Valid while the phasers are no slower than stated: `slew` is for hot oil, and cold oil or low oil pressure is slower.
 How far a phaser is off when it is steady, and how far it swings past, are in the errors of timing of every clearance.
 """

@@ -195,10 +195,11 @@ class Phaser(ProjectSection):
     )
     slew: Slew = Field(description="slowest speed by direction, crank degrees a second")
     delay: float = Field(
-        0.05,  # judgement, no source: oil pressure builds up, the controller reads its tables now and then
+        0.1,  # judgement, no source: 0.05 s until it begins to move, 0.05 s until it is up to speed
         ge=0,
         le=2,
-        description="how late it begins to move, s (only the looser rule between cells asks)",
+        description="how late it is behind a target that moves: until it begins to move, and until it is up to speed, "
+        "s (only the looser rule between cells asks)",
     )
     resolution: CrankDegrees = Field(
         1.0, ge=0.1, description="smallest step that a table cell can hold, crank degrees (0.1 or more)"

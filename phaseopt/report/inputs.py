@@ -65,7 +65,7 @@ def _phaser(phaser: Phaser) -> str:
         f"travel {least:g} to {most:g}°, at rest to {phaser.rest_until:g} rpm, holds to {phaser.error:g}°, overshoots "
         f"by {phaser.overshoot:g}°, ages by {phaser.ageing:g}°, "
         f"slowest {phaser.slew.advance:g} (advance) and {phaser.slew.retard:g}°/s (retard), "
-        f"begins {phaser.delay:g} s late, step {phaser.resolution:g}°"
+        f"{phaser.delay:g} s late, step {phaser.resolution:g}°"
     )
 
 

@@ -79,13 +79,14 @@ def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
 
 
 def _delay(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
-    """How late it begins to move: the later of both directions, s, rounded up to a hundredth."""
+    """How late it is behind a moving target: the later of both directions, s, rounded up to a hundredth."""
     timed = [found for direction in DIRECTIONS if (found := response.moving(direction)) is not None]
-    timed = [moves for moves in timed if not math.isnan(moves.delay)]
+    timed = [moves for moves in timed if not math.isnan(moves.late)]
     if timed:
-        latest = max(timed, key=lambda moves: moves.delay + 2 * moves.delay_error)
-        logged = math.ceil(round((latest.delay + 2 * latest.delay_error) * 100.0, 6)) / 100.0
-        yield Offer("delay", phaser.delay, logged, latest.delay - 2 * latest.delay_error, _speed_words(latest))
+        latest = max(timed, key=lambda moves: moves.late + 2 * moves.late_error)
+        logged = math.ceil(round((latest.late + 2 * latest.late_error) * 100.0, 6)) / 100.0
+        why = f"{latest.late:.2f} ± {2 * latest.late_error:.2f} s behind a moving target, {latest.direction}"
+        yield Offer("delay", phaser.delay, logged, latest.late - 2 * latest.late_error, why)
 
 
 def _speed_words(moves: Moves) -> str:

@@ -50,7 +50,8 @@ class StepFit:
 
     `travelled` from level to level, + = advance. `speed` and `speed_error`; with `only_lowest` there are too few rows
     and the speed is at least `speed`, the rest nan. `overshoot` beyond the level at which it settles, `delay` before it
-    begins to move, their standard errors. `misfit`, root mean square of the rows from the fit.
+    begins to move, their standard errors. `late`, how long it is behind a target that keeps moving slower than it can:
+    the delay and 2 ζ / ω, with its standard error. `misfit`, root mean square of the rows from the fit.
     """
 
     travelled: float
@@ -60,6 +61,8 @@ class StepFit:
     overshoot_error: float
     delay: float
     delay_error: float
+    late: float
+    late_error: float
     misfit: float
     only_lowest: bool
 
@@ -96,7 +99,7 @@ def fit_step(time: FloatArray, measured: FloatArray, command: FloatArray) -> Ste
     if arrived - left - 1 < LEAST_ON_THE_WAY:
         lowest = 0.8 * moved / float(time[arrived] - time[left])
         nan = math.nan
-        return StepFit(settled - start, lowest, nan, nan, nan, nan, nan, nan, only_lowest=True)
+        return StepFit(settled - start, lowest, nan, nan, nan, nan, nan, nan, nan, nan, only_lowest=True)
     share = np.clip((command - command[0]) / way, 0.0, 1.0)
     return _fitted(time - time[first], (measured - start) * math.copysign(1.0, way), share, moved, way)
 
@@ -142,6 +145,8 @@ def _fitted(time: FloatArray, moved: FloatArray, share: FloatArray, level: float
         overshoot_error=float(error[1]),
         delay=float(figures[2]) + row / 2,
         delay_error=math.hypot(float(error[2]), row / math.sqrt(12.0)),
+        late=float(figures[3]) + row / 2,
+        late_error=math.hypot(float(error[3]), row / math.sqrt(12.0)),
         misfit=float(np.sqrt(np.mean(best.fun**2))),
         only_lowest=False,
     )
@@ -163,7 +168,8 @@ def _covariance(jacobian: FloatArray, residual: FloatArray) -> FloatArray:
 
 
 def _figures(parameters: FloatArray) -> FloatArray:
-    """Mean speed from a tenth to nine tenths of the way, swing beyond the level, dead time, for a sudden command."""
+    """Mean speed from a tenth to nine tenths of the way, swing beyond the level, dead time, for a sudden command; time
+    behind a target that keeps moving."""
     delay, level = float(parameters[0]), float(parameters[4])
     omega, damping, limit = (float(value) for value in np.exp(parameters[1:4]))
     end = 3.0 * level / limit + 12.0 / omega * max(1.0, 2.0 * damping)
@@ -171,7 +177,9 @@ def _figures(parameters: FloatArray) -> FloatArray:
     x = _response(time, np.full(4000, level), 0.0, omega, damping, limit)
     climb = np.maximum.accumulate(x)
     ten, ninety = np.interp([0.1 * level, 0.9 * level], climb, time)
-    return np.array([0.8 * level / max(ninety - ten, 1e-3), max(float(x.max()) - level, 0.0), delay])
+    return np.array(
+        [0.8 * level / max(ninety - ten, 1e-3), max(float(x.max()) - level, 0.0), delay, delay + 2.0 * damping / omega]
+    )
 
 
 @njit
@@ -228,8 +236,8 @@ class Step:
 class Moves:
     """What the steps of one direction show between two speeds; nan where they do not.
 
-    `steps` is how many are long enough to count for speed. `speed` and `delay` are means with their standard errors;
-    `slowest` [crank degrees a second] and `swing` [crank degrees] are on the cautious side, `sure_speed` and
+    `steps` is how many are long enough to count for speed. `speed`, `delay` and `late` are means with their standard
+    errors; `slowest` [crank degrees a second] and `swing` [crank degrees] are on the cautious side, `sure_speed` and
     `sure_swing` on the other: in some band of speeds it was certainly no faster, in some step it swung no less.
     `only_lowest`: there are too few rows, and the speed is at least so much.
     """
@@ -246,6 +254,8 @@ class Moves:
     sure_swing: float
     delay: float
     delay_error: float
+    late: float
+    late_error: float
     only_lowest: bool
 
 
@@ -263,10 +273,11 @@ def moves_of(direction: Direction, steps: Iterable[Step], least: int = LEAST_STE
     if len(fitted) < least:  # too few rows on the way: the speed is at least this
         lowest = min(step.fit.speed for step in long)
         nan = math.nan
-        return Moves(*about, lowest, nan, lowest, math.inf, nan, sure_swing, nan, nan, only_lowest=True)
+        return Moves(*about, lowest, nan, lowest, math.inf, nan, sure_swing, nan, nan, nan, nan, only_lowest=True)
     swing = max((fit.overshoot + 2.0 * fit.overshoot_error for fit in free), default=math.nan)
     speed, speed_error = _speed(fitted)
     delay, delay_error = _mean([s.fit.delay for s in fitted], [s.fit.delay_error for s in fitted])
+    late, late_error = _mean([s.fit.late for s in fitted], [s.fit.late_error for s in fitted])
     bands = [_speed([s for s in fitted if band(s.rpm) == one]) for one in sorted({band(s.rpm) for s in fitted})]
     return Moves(
         *about,
@@ -278,6 +289,8 @@ def moves_of(direction: Direction, steps: Iterable[Step], least: int = LEAST_STE
         sure_swing=sure_swing,
         delay=delay,
         delay_error=delay_error,
+        late=late,
+        late_error=late_error,
         only_lowest=False,
     )
 

@@ -1,7 +1,7 @@
 """A phaser that slews towards a moving target, simulated in small steps: the engine's speed ramps, the throttle snaps.
 
 Written apart from the package. The target is read from a table by `scipy.interpolate.RegularGridInterpolator`, rounded
-by the controller, and reaches the phaser some time later; the phaser moves towards it and never past.
+by the controller, and reaches the phaser some time later.
 """
 
 from collections.abc import Callable
@@ -15,27 +15,63 @@ STEP = 0.002  # s
 Rounding = Callable[[np.ndarray], np.ndarray]
 
 
+def read(
+    table: tuple[np.ndarray, np.ndarray, np.ndarray], rpm: np.ndarray, load: np.ndarray, rounding: Rounding
+) -> np.ndarray:
+    """What a controller asks for on a course; `table` is rpm, load, phases."""
+    speeds, loads, phases = table
+    at = np.column_stack([np.clip(rpm, speeds[0], speeds[-1]), np.clip(load, loads[0], loads[-1])])
+    return rounding(RegularGridInterpolator((speeds, loads), phases)(at))
+
+
+def later(wanted: np.ndarray, seconds: float) -> np.ndarray:
+    """The same some time later."""
+    late = round(seconds / STEP)
+    return np.concatenate([np.full(late, wanted[0]), wanted])[: wanted.size]
+
+
 @dataclass(frozen=True)
 class Slewing:
-    """A phaser: crank degrees a second by direction, s of delay, and how its controller rounds to whole degrees."""
+    """A phaser that moves at its speed at once: crank degrees a second by direction, s of delay."""
 
     advance: float
     retard: float
     delay: float
-    rounding: Rounding
 
-    def follow(self, table: tuple[np.ndarray, np.ndarray, np.ndarray], rpm: np.ndarray, load: np.ndarray) -> np.ndarray:
-        """The phase at each step of a course that starts at rest; `table` is rpm, load, phases."""
-        speeds, loads, phases = table
-        at = np.column_stack([np.clip(rpm, speeds[0], speeds[-1]), np.clip(load, loads[0], loads[-1])])
-        wanted = self.rounding(RegularGridInterpolator((speeds, loads), phases)(at))
-        late = round(self.delay / STEP)
-        target = np.concatenate([np.full(late, wanted[0]), wanted])[: wanted.size]
-        phase, found = 0.0, np.empty(target.size)
-        for i, aim in enumerate(target):
+    def follow(self, wanted: np.ndarray) -> np.ndarray:
+        """The phase at each step, from rest."""
+        phase, found = 0.0, np.empty(wanted.size)
+        for i, aim in enumerate(later(wanted, self.delay)):
             phase += float(np.clip(aim - phase, -self.retard * STEP, self.advance * STEP))
             found[i] = phase
         return found
+
+
+@dataclass(frozen=True)
+class Swinging:
+    """A phaser as a second-order system: natural frequency [1/s], damping, greatest speeds, s of dead time."""
+
+    omega: float
+    damping: float
+    advance: float
+    retard: float
+    dead: float
+
+    def follow(self, wanted: np.ndarray) -> np.ndarray:
+        """The phase at each step, from rest; the damping taken at the step's end, so that it stays stable."""
+        phase, speed, found = 0.0, 0.0, np.empty(wanted.size)
+        for i, aim in enumerate(later(wanted, self.dead)):
+            speed += STEP * self.omega**2 * (aim - phase)
+            speed = min(max(speed / (1 + 2 * self.damping * self.omega * STEP), -self.retard), self.advance)
+            phase += STEP * speed
+            found[i] = phase
+        return found
+
+    def step(self, size: float) -> tuple[float, float]:
+        """Of a step from rest: mean speed from a tenth to nine tenths of the way, and how far it swings past."""
+        way = self.follow(np.where(np.arange(2000) > 0, size, 0.0)) / size
+        ten, ninety = (float(np.argmax(way >= share)) * STEP for share in (0.1, 0.9))
+        return 0.8 * abs(size) / (ninety - ten), (float(way.max()) - 1.0) * abs(size)
 
 
 def course(rng: np.random.Generator, seconds: float, fastest: float, top: float) -> tuple[np.ndarray, np.ndarray]:

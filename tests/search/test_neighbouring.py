@@ -78,7 +78,7 @@ def test_keeps_the_looser_rule_and_is_no_worse_than_a_box(tmp_path: Path, seed: 
 
 def test_the_rule_is_really_used(tmp_path: Path) -> None:
     """On this engine the looser rule brings something, and its tables are no box."""
-    model, limits, problem, boxes = posed(tmp_path, 0)
+    model, limits, problem, boxes = posed(tmp_path, 0, 1500.0)
     found, strict = solve_neighbouring(problem, boxes, limits, silent), solve(problem, boxes)
     assert found.value > strict.value + 0.1
     assert check_tables(model, tables_of(found, problem)).box.verdict != "clear"
