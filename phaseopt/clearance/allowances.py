@@ -137,6 +137,18 @@ def loft(stated: Loft | None, rpm: npt.ArrayLike) -> FloatArray:
     return np.asarray(stated.rate * np.maximum(speed - stated.above, 0.0) / _LOFT_STEP)
 
 
+def piston_rise(project: Project, rpm: npt.ArrayLike) -> dict[str, FloatArray]:
+    """How much higher than by hand the piston stands at a speed, mm along the cylinder, by name, shape of `rpm`."""
+    speed = np.asarray(rpm, dtype=np.float64)
+    crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
+    running = project.gap.running
+    return {
+        "stretch": rod_stretch(running.rod, crank, speed),
+        "growth": np.full_like(speed, running.growth),
+        "play": np.full_like(speed, running.play),
+    }
+
+
 def running_mm(
     project: Project, contact: str, rpm: npt.ArrayLike, closing: float = MOST_CLOSING
 ) -> dict[str, FloatArray]:
@@ -151,11 +163,7 @@ def running_mm(
     terms: dict[str, FloatArray] = {}
     if contact != "valve_valve":
         steepest = 1.0 / math.cos(math.radians(project.cam(sides[0]).tilt))
-        crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
-        running = project.gap.running
-        terms["stretch"] = steepest * rod_stretch(running.rod, crank, speed)
-        terms["growth"] = np.full_like(speed, steepest * running.growth)
-        terms["play"] = np.full_like(speed, steepest * running.play)
+        terms |= {name: steepest * rise for name, rise in piston_rise(project, speed).items()}
     terms["loft"] = (closing if contact == "valve_valve" else 1.0) * loft(project.gap.running.loft, speed)
     return terms
 

@@ -6,14 +6,15 @@ that never rise above it, which is what the bounds in `gaps.py` need.
 """
 
 import math
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from phaseopt.clearance.drop_steps import DropSteps
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.values.arrays import FloatArray
 
@@ -81,6 +82,10 @@ class DropLaw:
         By name, what each source says by itself; empty for a single one.
     same_wheel
         The cams were degreed in on the wheel as it was for these readings.
+    steps
+        The readings as steps, where they follow no such law: then steps count in its place.
+    sitting
+        Which sitting's wheel the law is for, from 0.
     notes
         What a person should know, in sentences.
     """
@@ -96,15 +101,24 @@ class DropLaw:
     also: "tuple[DropLaw, ...]" = ()
     alone: "dict[str, DropLaw]" = field(default_factory=dict)
     same_wheel: bool = False
+    steps: DropSteps | None = None
+    sitting: int = 0
     notes: tuple[str, ...] = ()
 
     def fitted(self, theta: npt.ArrayLike) -> FloatArray:
         """The law itself for the cylinder with the least drop, mm: what a hand finds, angle as the wheel shows."""
-        return np.asarray(self.at_tdc.min() + self.factor * self.crank.drop(np.asarray(theta) - self.wheel))
+        at = np.asarray(theta, dtype=np.float64)
+        if self.steps is None:
+            return np.asarray(self.at_tdc.min() + self.factor * self.crank.drop(at - self.wheel))
+        return np.asarray(np.maximum(self._likely(at).min(axis=0), self.low(at)))
 
     def deviation(self, theta: npt.ArrayLike) -> FloatArray:
         """Standard deviation of the law at a crank angle, mm, (c, ...) for each cylinder."""
-        return self._curves(np.asarray(theta, dtype=np.float64), self.wheel)[1]
+        at = np.asarray(theta, dtype=np.float64)
+        sigma = self._curves(at, self.wheel)[1]
+        return (
+            sigma if self.steps is None else np.maximum(sigma, (self._likely(at) - self._stairs(at)) / COVERAGE_SIGMAS)
+        )
 
     def low(self, theta: npt.ArrayLike) -> FloatArray:
         """The drop that contact is judged by, mm: the law less two standard deviations (97.7 % one-sided).
@@ -119,7 +133,10 @@ class DropLaw:
     def low_by_cylinder(self, theta: npt.ArrayLike) -> FloatArray:
         """`low` for each cylinder (c, ...); for one that another possible law knows nothing of, by this one alone."""
         at = np.asarray(theta, dtype=np.float64)
-        lows = np.min([mean - COVERAGE_SIGMAS * sigma for mean, sigma in self._scales(at)], axis=0)
+        if self.steps is None:
+            lows = np.min([mean - COVERAGE_SIGMAS * sigma for mean, sigma in self._scales(at)], axis=0)
+        else:
+            lows = self._stairs(at)
         for law in self.also:
             other = law.low_by_cylinder(at)
             rows = [self.cylinders.index(cylinder) for cylinder in law.cylinders]
@@ -134,12 +151,38 @@ class DropLaw:
     @cached_property
     def low_curve(self) -> "Curve":
         """`low` as straight pieces below it."""
-        return Curve.below(self.low(_nodes()), self._sag)
+        values = self.low(_nodes())
+        if self._stepped:
+            # Between nodes a step may stand anywhere: on either side of it the lower counts.
+            lower = np.minimum(values[:-1], values[1:])
+            values = np.minimum(np.r_[lower[0], lower], np.r_[lower, lower[-1]])
+        return Curve.below(values, self._sag)
+
+    def running_curve(self, rise: float) -> "Curve":
+        """`low_curve`; by steps with the piston `rise` mm higher, since a head near an edge then loses a whole step."""
+        return _running_curve(self, rise) if self._stepped else self.low_curve
+
+    @property
+    def _stepped(self) -> bool:
+        return any(law.steps is not None for law in (self, *self.also))
 
     @cached_property
     def fitted_curve(self) -> "Curve":
         """`fitted` as straight pieces below it."""
         return Curve.below(self.fitted(_nodes()), self._sag)
+
+    def _stairs(self, theta: FloatArray) -> FloatArray:
+        """The drop by steps (c, ...), infinite for a cylinder without readings: the lower of both scales, as `low`."""
+        assert self.steps is not None
+        scales = (self.sitting,) if self.same_wheel else (self.sitting, None)
+        each = [[self.steps.low(theta, cylinder, scale) for cylinder in self.cylinders] for scale in scales]
+        return np.asarray(np.min(each, axis=0))
+
+    def _likely(self, theta: FloatArray) -> FloatArray:
+        """What a hand should find by steps (c, ...); by the law for a cylinder without readings."""
+        assert self.steps is not None
+        read = np.array([self.steps.likely(theta, cylinder, self.wheel) for cylinder in self.cylinders])
+        return np.where(np.isinf(read), self._curves(theta, self.wheel)[0], read)
 
     def _scales(self, theta: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
         """Law less what may be too high, and standard deviation: with the wheel's zero as fitted, and at true TDC."""
@@ -201,6 +244,17 @@ class Curve(NamedTuple):
             least[level // 2 : level] = least[level : 2 * level].reshape(-1, 2).min(axis=1)
             level //= 2
         return cls(nodes, least, max(float(np.diff(nodes, 2).max()) / PIECE**2, 0.0))
+
+
+@lru_cache(maxsize=32)
+def _running_curve(law: DropLaw, rise: float) -> Curve:
+    """The curve of a law whose steps are all taken with the piston `rise` mm higher."""
+
+    def higher(each: DropLaw) -> DropLaw:
+        steps = replace(each.steps, higher=rise) if each.steps is not None else None
+        return replace(each, steps=steps, also=tuple(higher(other) for other in each.also))
+
+    return higher(law).low_curve
 
 
 def fall_rate(crank: SliderCrank, theta: npt.ArrayLike) -> FloatArray:

@@ -10,10 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
+from scipy.stats import t
 
 from phaseopt.clearance.drop import DropLaw, DropReadings, fall_rate
 from phaseopt.clearance.drop_sheet import Sheet
 from phaseopt.clearance.drop_single import KnownFactor, Single
+from phaseopt.clearance.drop_steps import steps_of
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import Drop
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
@@ -22,6 +24,9 @@ WHEEL_RANGE = 90.0  # crank degrees, where the fit looks for the wheel's zero
 _K_KNOWN = 1e-4  # k is known no better than this, an upright valve's too
 _K_HELD = 1e-7  # k taken as a number and not fitted
 _K_REACH = 6.0  # standard errors from the k of geometry within which it is fitted; the sources differ long before
+_K_UNKNOWN = 10.0  # standard error that says nothing
+_STEEPEST = 15.0  # degrees by which a pocket's floor may be steeper than the valve head (judgement)
+_BY_CHANCE = 0.023  # one-sided, as two standard deviations: a change of growth less likely is no chance
 _ALONE = 1e-6  # what a measurement that nothing else bears on leaves of its own weight
 
 
@@ -29,7 +34,8 @@ _ALONE = 1e-6  # what a measurement that nothing else bears on leaves of its own
 class Evidence:
     """What was measured of one kind of valve's drop.
 
-    `sheet` the readings, `used` which of them count; `singles` and `known_factor` the rest; `errors` the project's
+    `sheet` the readings, `used` which of them count, `stepped` whether by steps since they follow no law, `steeper`
+    whether by a law whose k the readings alone show; `singles` and `known_factor` the rest; `errors` the project's
     section.
     """
 
@@ -40,6 +46,8 @@ class Evidence:
     used: BoolArray | None = None
     singles: tuple[Single, ...] = ()
     known_factor: KnownFactor | None = None
+    stepped: bool = False
+    steeper: bool = False
 
     @property
     def k_range(self) -> tuple[float, float]:
@@ -52,8 +60,15 @@ class Evidence:
         if self.known_factor is not None:
             return self.known_factor.factor, self.known_factor.sigma, _K_REACH * self.known_factor.sigma
         least, most = self.k_range
+        most /= math.cos(math.radians(self.errors.gauge_tilt))
         half = max((most - least) / 2, _K_KNOWN)
         return (least + most) / 2, half, half
+
+    def k_unknown(self) -> tuple[float, float, float]:
+        """The same where nothing but the readings shows k, from a floor steeper than the valve head to a flat crown."""
+        least = math.cos(math.radians(self.tilt + _STEEPEST)) / math.cos(math.radians(_STEEPEST))
+        most = self.k_range[1]
+        return (least + most) / 2, _K_UNKNOWN, max((most - least) / 2, _K_KNOWN)
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +79,8 @@ class Fit:
     `parameters` and `covariance` of (D0 of each cylinder, k, w of each sitting). `residual` and `standardised` (n,) as
     in `DropReadings`. `shifts` (m, c + 1 + f) as in `DropLaw`. `against` (m,) is how much more each single reads than
     everything else says, mm, and `outliers` (m,) the same beyond what either may be out by to one side, in standard
-    deviations; 0 where nothing else bears on it. `k_outlier` the same for the k that geometry gives.
+    deviations; 0 where nothing else bears on it. `k_outlier` the same for the k that geometry gives. `bent` mm by which
+    a curve through the readings runs below the law, where they show that their growth changes.
     """
 
     cylinders: tuple[int, ...]
@@ -76,6 +92,7 @@ class Fit:
     against: FloatArray
     outliers: FloatArray
     k_outlier: float
+    bent: float
 
     @property
     def factor(self) -> float:
@@ -91,7 +108,8 @@ class Fit:
 def solve(evidence: Evidence, hold: float | None = None) -> Fit:
     """The fit to all that counts; with k taken as a number where `hold` gives one."""
     rows = _rows(evidence)
-    middle, sigma, reach = evidence.k_known() if hold is None else (hold, _K_HELD, _K_HELD)
+    known = evidence.k_unknown() if evidence.steeper else evidence.k_known()
+    middle, sigma, reach = known if hold is None else (hold, _K_HELD, _K_HELD)
     problem = _Problem(rows, evidence, middle, sigma)
     c, f = len(rows.cylinders), rows.sittings
     start = np.r_[[rows.drop[rows.owner == j].min() for j in range(c)], middle, np.zeros(f)]
@@ -195,7 +213,32 @@ def _judged(problem: _Problem, p: FloatArray) -> Fit:
     outliers = np.maximum(np.abs(against) - slack, 0.0) * np.sqrt(left[read:n]) / rows.sigma[read:]
     shifts = gain * np.array([single.high_by for single in evidence.singles])[:, None]
     k_outlier = abs(float(standing[n])) if evidence.known_factor is not None else 0.0
-    return Fit(rows.cylinders, p, covariance, residual, standardised, shifts, against, outliers, k_outlier)
+    bent = _bent(problem, p)
+    return Fit(rows.cylinders, p, covariance, residual, standardised, shifts, against, outliers, k_outlier, bent)
+
+
+def _bent(problem: _Problem, p: FloatArray) -> float:
+    """mm by which a curve D0 + k s + q s² through the readings runs below the law, where q is no chance.
+
+    A head that meets first one edge of a pocket and then another leaves the law by a few hundredths, which no single
+    reading shows. Chance is judged by the scatter that the readings have, which may be less than stated.
+    """
+    rows, crank, c, n = problem.rows, problem.evidence.crank, len(problem.rows.cylinders), problem.rows.read
+    free = n - len(p) - 1
+    if n == 0 or free < 1:
+        return 0.0
+    wheel = np.append(p[c + 1 :], 0.0)[rows.wheel[:n]]
+    fall = crank.drop(rows.angle[:n] - wheel)
+    slopes = problem.jacobian(p)[:n] * rows.sigma[:n, None]
+    design = np.column_stack([slopes, fall**2])
+    residual = -problem.residuals(p)[:n] * rows.sigma[:n]
+    found, *_ = np.linalg.lstsq(design, residual, rcond=None)
+    scatter = float(np.sum((residual - design @ found) ** 2)) / free
+    sigma = math.sqrt(scatter * float(np.linalg.pinv(design.T @ design)[-1, -1]))
+    if abs(found[-1]) <= t.isf(_BY_CHANCE, free) * sigma:
+        return 0.0
+    along = np.linspace(0.0, float(fall.max()), 101)
+    return max(-float((found[:c].min() + found[c] * along + found[-1] * along**2).min()), 0.0)
 
 
 def _readings_stand(problem: _Problem, p: FloatArray, inside: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -236,6 +279,10 @@ def laws_of(evidence: Evidence, fit: Fit) -> tuple[DropLaw, ...]:
             sheet.files, sheet.sitting, sheet.line, sheet.cylinder, sheet.angle, sheet.drop,
             fit.residual, fit.standardised, used,
         )  # fmt: skip
+    steps = None
+    if evidence.sheet is not None and evidence.stepped:
+        steps = steps_of(evidence.crank, evidence.sheet, evidence.errors, evidence.tilt, fit.wheels)
+    by_readings = _reading_shifts(evidence, fit)
     laws = []
     for sitting in range(max(f, 1)):
         held = [*range(c + 1), c + 1 + sitting] if f else list(range(c + 1))
@@ -244,6 +291,21 @@ def laws_of(evidence: Evidence, fit: Fit) -> tuple[DropLaw, ...]:
         shifts[:, : len(held)] = fit.shifts[:, held]
         wheel = float(fit.wheels[sitting]) if f else 0.0
         laws.append(
-            DropLaw(evidence.crank, fit.parameters[:c], fit.factor, wheel, covariance, fit.cylinders, shifts, readings)
-        )
+            DropLaw(
+                evidence.crank, fit.parameters[:c], fit.factor, wheel, covariance, fit.cylinders,
+                np.r_[shifts, by_readings], readings, steps=steps, sitting=sitting,
+            )
+        )  # fmt: skip
     return tuple(laws)
+
+
+def _reading_shifts(evidence: Evidence, fit: Fit) -> FloatArray:
+    """What readings may have moved the law by, as in `DropLaw`: a tilted gauge (in proportion), its zero, a bend."""
+    c, errors = len(fit.cylinders), evidence.errors
+    if evidence.sheet is None and all(single.source != "at_tdc" for single in evidence.singles):
+        return np.zeros((0, c + 2))
+    rows = np.zeros((3, c + 2))
+    rows[0, : c + 1] = (1.0 - math.cos(math.radians(errors.gauge_tilt))) * fit.parameters[: c + 1]
+    rows[1, :c] = errors.gauge_zero
+    rows[2, :c] = fit.bent
+    return rows[np.any(rows > 0, axis=1)]

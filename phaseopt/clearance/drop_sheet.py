@@ -22,6 +22,7 @@ FARTHEST = 90.0  # crank degrees from TDC; beyond, a reading was not counted fro
 LARGEST = 100.0  # mm; no valve has so far to go near TDC
 RISE = 0.7, 1.4  # drop's rise over the piston's fall; k lies between cos 60° and its inverse only on paper
 _SPREAD = 0.3  # mm of piston travel between two readings that show the rise
+_AS_IT_MUST = 0.25  # of the rises from one reading to the next; a wrong unit leaves none (judgement)
 _TO_READ = "read every 5° from 15° before TDC (negative) to 15° after"
 
 
@@ -146,14 +147,18 @@ def _refuse_unsigned(columns: Columns) -> None:
 
 
 def _refuse_wrong_rise(columns: Columns, cylinder: IntArray, crank: SliderCrank) -> None:
-    """Drop must rise as the piston falls: the median over pairs of readings (Theil and Sen), which no outlier moves."""
+    """Drop must rise as the piston falls: the median over pairs of readings (Theil and Sen), which no outlier moves.
+
+    Over an edge of a pocket it jumps, and rises as it must between some of the readings.
+    """
     fall, drop = crank.drop(columns["crank_deg"]), columns["drop_mm"]
     i, j = np.triu_indices(len(drop), 1)
     progress = (np.abs(fall[j] - fall[i]) > _SPREAD) & (cylinder[i] == cylinder[j])
     if not progress.any():
         return
-    i, j = i[progress], j[progress]
-    rise = float(np.median((drop[j] - drop[i]) / (fall[j] - fall[i])))
+    rises = (drop[j] - drop[i]) / np.where(progress, fall[j] - fall[i], 1.0)
+    rise, next_to = float(np.median(rises[progress])), progress & (j == i + 1)
+    as_it_must = np.mean((RISE[0] <= rises[next_to]) & (rises[next_to] <= RISE[1])) if next_to.any() else 0.0
     where = f"lines {columns.lines[0]} to {columns.lines[-1]}"
     if rise < 0:
         raise InputError.one(
@@ -162,7 +167,7 @@ def _refuse_wrong_rise(columns: Columns, cylinder: IntArray, crank: SliderCrank)
             file=columns.path,
             where=where,
         )
-    if not RISE[0] <= rise <= RISE[1]:
+    if not RISE[0] <= rise <= RISE[1] and as_it_must < _AS_IT_MUST:
         raise InputError.one(
             f"drop_mm rises {rise:.2f} times as fast as the piston falls, where it must be about once",
             hint="check crank_deg (crank, not cam degrees), drop_mm (in mm), crank.stroke and crank.rod",

@@ -2,7 +2,8 @@
 
 Each source alone makes a law, and all together make one, weighted by their stated errors. Where a source stands off
 what the others say by more than chance allows it, nothing is averaged away: the lowest of all the laws counts and it
-is said, and beyond `OUTLIER` standard deviations it is refused.
+is said, and beyond `OUTLIER` standard deviations it is refused. Readings that follow no law count by steps
+(`drop_steps.py`).
 """
 
 import math
@@ -28,6 +29,7 @@ OUTLIER = 3.5  # standard deviations from a fit made without the measurement
 MOST_OUTLIERS = 0.25  # of the readings; beyond, they contradict each other
 WIDEST_WHEEL = 3.0  # standard deviations of the wheel's zero
 LARGEST = 25.0  # mm at TDC; no valve has so much room
+READ = 25.0  # crank degrees from TDC within which readings are held against each other
 NEARBY = 10.0  # crank degrees from TDC, about where valve and piston come nearest (common practice)
 MIRRORED = 3.0, 2.0  # standard deviations: two wheel zeros that differ by more, and less once one is turned round
 
@@ -57,9 +59,13 @@ def drop_laws(project: Project) -> dict[Side, DropLaw]:
         "both ways counts"
     )
     return {
-        side: replace(law, also=(*law.also, replace(law, wheel=-law.wheel, also=())), notes=(*law.notes, note))
-        for side, law in laws.items()
+        side: replace(law, also=(*law.also, _mirrored(law)), notes=(*law.notes, note)) for side, law in laws.items()
     }
+
+
+def _mirrored(law: DropLaw) -> DropLaw:
+    """The law with before and after TDC exchanged on its sheet."""
+    return replace(law, wheel=-law.wheel, steps=law.steps.mirrored() if law.steps is not None else None, also=())
 
 
 def _sittings(law: DropLaw) -> bool:
@@ -101,6 +107,9 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
     outliers = _outliers(fit, evidence)
     each = ", ".join(f"{name} {_in_words(law, unit)}" for name, law in alone.items())
     worst = max(outliers, key=lambda name: outliers[name])
+    if evidence.stepped:
+        lowest = f"sources, each by itself at TDC: {each}; the lowest of all counts"
+        return replace(together, also=(*together.also, *alone.values()), alone=alone, notes=(*notes, lowest))
     if outliers[worst] > OUTLIER:
         raise InputError.one(
             f"the sources of the {side} drop contradict each other at TDC: {each}; {worst} stands "
@@ -124,12 +133,22 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
 def _law(evidence: Evidence) -> tuple[DropLaw, Fit]:
     """The law with k fitted, or where nothing shows it with k at its least, and its most as another possible law."""
     if evidence.sheet is not None or evidence.known_factor is not None:
-        fits = [solve(evidence)]
+        fits = [solve(evidence), *_steeper(evidence)]
     else:
         ends = evidence.k_range if any(single.angle for single in evidence.singles) else evidence.k_range[:1]
         fits = [solve(evidence, hold=k) for k in ends]
     laws = [law for fit in fits for law in laws_of(evidence, fit)]
     return replace(laws[0], also=tuple(laws[1:])), fits[0]
+
+
+def _steeper(evidence: Evidence) -> Iterator[Fit]:
+    """The fit with a floor steeper than the valve head, where readings ask for one and no dimension says otherwise."""
+    if evidence.sheet is None or evidence.known_factor is not None or evidence.stepped or evidence.steeper:
+        return
+    fit = solve(replace(evidence, steeper=True))
+    c = len(fit.cylinders)
+    if fit.factor + math.sqrt(fit.covariance[c, c]) < evidence.k_range[0]:
+        yield fit
 
 
 def _parts(evidence: Evidence) -> Iterator[tuple[str, Evidence]]:
@@ -139,7 +158,8 @@ def _parts(evidence: Evidence) -> Iterator[tuple[str, Evidence]]:
     for name in dict.fromkeys(single.source for single in evidence.singles):
         own = tuple(single for single in evidence.singles if single.source == name)
         known = evidence.known_factor if name == "geometry" else None
-        yield name, replace(evidence, sheet=None, used=None, singles=own, known_factor=known)
+        without = replace(evidence, sheet=None, used=None, stepped=False, steeper=False)
+        yield name, replace(without, singles=own, known_factor=known)
 
 
 def _outliers(fit: Fit, evidence: Evidence) -> dict[str, float]:
@@ -261,29 +281,43 @@ def _refuse_cylinders(project: Project, side: Side, sheet: Sheet | None, singles
 
 
 def _fitting(evidence: Evidence, unit: Unit) -> tuple[Evidence, tuple[str, ...]]:
-    """The readings that fit each other, and a note on each left out; refused where the project does not accept that."""
+    """How the readings count: by the law; by the law with high ones left out, where the project accepts that; by steps.
+
+    A low reading always counts. A high one that the other side of TDC does not show either is refused.
+    """
     sheet, errors = evidence.sheet, evidence.errors
     if sheet is None:
         return evidence, ()
     used: BoolArray = np.ones(len(sheet.angle), dtype=np.bool_)
     readings = replace(evidence, singles=(), known_factor=None)
     fit = solve(replace(readings, used=used))
-    while (worst := np.abs(np.where(used, fit.standardised, 0.0))).max() > OUTLIER:
+    while (worst := np.abs(np.where(used, fit.standardised, 0.0))).max() > OUTLIER and _may_leave_out(used):
         used[int(worst.argmax())] = False
-        if np.count_nonzero(~used) > max(1, int(MOST_OUTLIERS * used.size)):
-            raise _contradicting(sheet, used, errors)
         fit = solve(replace(readings, used=used))
+    followed = np.abs(np.where(used, fit.standardised, 0.0)).max() <= OUTLIER
     out = np.flatnonzero(~used).tolist()
-    if out and not errors.accept_outliers:
+    if (out or not followed) and evidence.known_factor is None:
+        everything = replace(readings, used=np.ones_like(used), steeper=True)
+        if np.abs((fit_of_all := solve(everything)).standardised).max() <= OUTLIER:
+            _refuse_wheel(sheet, fit_of_all, errors)
+            return replace(evidence, used=everything.used, steeper=True), (
+                f"the drop grows {fit_of_all.factor:.3f} times as fast as the piston falls, slower than over a floor "
+                "parallel to the valve head: a steeper floor counts",
+            )
+    high = followed and all(fit.residual[i] > 0 for i in out)
+    one_sided = len({sheet.angle[i] > 0 for i in out if sheet.angle[i]}) < 2
+    if out and high and one_sided and not errors.accept_outliers:
         raise InputError(
             Mistake(
-                f"crank_deg {sheet.angle[i]:g} reads {sheet.drop[i]:g} mm, {abs(fit.residual[i]):.2f} mm "
-                f"{'more' if fit.residual[i] > 0 else 'less'} than the others say",
+                f"crank_deg {sheet.angle[i]:g} reads {sheet.drop[i]:g} mm, {abs(fit.residual[i]):.2f} mm more than "
+                "the others say",
                 "read that angle again, or set accept_outliers = true to leave it out",
                 *sheet.place(i),
             )
             for i in out
         )
+    if not followed or (out and not (high and errors.accept_outliers)):
+        return _by_steps(evidence, out, unit)
     refuse_one_sided(sheet, used)
     _refuse_wheel(sheet, fit, errors)
     notes = tuple(
@@ -294,13 +328,51 @@ def _fitting(evidence: Evidence, unit: Unit) -> tuple[Evidence, tuple[str, ...]]
     return replace(evidence, used=used), notes
 
 
+def _may_leave_out(used: BoolArray) -> bool:
+    """Whether one more reading may be left out: at most a quarter."""
+    return bool(np.count_nonzero(~used) < max(1, int(MOST_OUTLIERS * used.size)))
+
+
+def _by_steps(evidence: Evidence, out: list[int], unit: Unit) -> tuple[Evidence, tuple[str, ...]]:
+    """The readings by steps, with a note on what that costs; `out` those that fit the law least."""
+    sheet, errors = evidence.sheet, evidence.errors
+    assert sheet is not None
+    _refuse_falling(sheet, errors)
+    stepped = replace(evidence, stepped=True)
+    alone = replace(stepped, singles=(), known_factor=None)
+    fit = solve(alone)
+    _refuse_wheel(sheet, fit, errors)
+    law = laws_of(alone, fit)[0]
+    between = np.linspace(max(sheet.angle.min(), -READ), min(sheet.angle.max(), READ), 401)
+    less = replace(law, steps=None).low(between) - law.low(between)
+    at = int(less.argmax())
+    lines = ", ".join(f"line {sheet.line[i]} of {sheet.place(i)[0].name}" for i in out)
+    return stepped, (
+        f"the readings follow no slider-crank law ({lines}): of two readings the one nearer TDC counts between them, "
+        f"up to {unit.text(less[at])} less than by a law, {between[at]:+.0f}° from TDC; a reading every 1° or 2° "
+        "there wins most of it back",
+    )
+
+
+def _refuse_falling(sheet: Sheet, errors: Drop) -> None:
+    """Refuse readings that fall away from TDC too often: no crown without overhang does that."""
+    chance = OUTLIER * math.sqrt(2.0) * errors.gauge_error
+    falling = np.zeros(len(sheet.angle), dtype=np.bool_)
+    for i, (angle, drop) in enumerate(zip(sheet.angle, sheet.drop, strict=True)):
+        same = (sheet.sitting == sheet.sitting[i]) & (sheet.cylinder == sheet.cylinder[i])
+        nearer = same & (sheet.angle * np.sign(angle) < abs(angle)) & (sheet.angle * np.sign(angle) > 0)
+        falling[i] = bool((sheet.drop[nearer] > drop + chance).any())
+    if np.count_nonzero(falling) > 1:
+        raise _contradicting(sheet, ~falling, errors)
+
+
 def _contradicting(sheet: Sheet, used: BoolArray, errors: Drop) -> InputError:
     out = np.flatnonzero(~used)
     lines = ", ".join(str(sheet.line[i]) for i in out)
     others = sorted({sheet.place(int(i))[0].name for i in out})
     return InputError.one(
-        f"the readings contradict each other: no law that a piston follows comes within {OUTLIER:g} times "
-        f"gauge_error {errors.gauge_error:g} mm of them, whichever quarter is left out",
+        f"the readings contradict each other: they fall away from TDC by more than gauge_error {errors.gauge_error:g} "
+        "mm allows, where the piston only makes room",
         hint="take the readings again; if the gauge is less sure than that, state its gauge_error",
         file=sheet.place(int(out[0]))[0],
         where=f"lines {lines}" + (f" (in {' and '.join(others)})" if len(others) > 1 else ""),

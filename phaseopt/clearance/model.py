@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.allowances import not_stated, running_mm, static_mm, timing
+from phaseopt.clearance.allowances import not_stated, piston_rise, running_mm, static_mm, timing
 from phaseopt.clearance.bounds import distinct
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
@@ -178,11 +178,15 @@ class ContactModel:
     def gaps(self, boxes: npt.ArrayLike) -> Gaps:
         """Least static and swept gaps of boxes (n, 4), every contact, each box as a whole."""
         rows = np.asarray(boxes, dtype=np.float64).reshape(-1, 4)
-        lows: dict[Side, Curve] = {side: self.drops[side].low_curve for side in SIDES}
+        rise = float(sum(piston_rise(self.project, self.top_speed).values()))
+        lows: list[dict[Side, Curve]] = [
+            {side: self.drops[side].low_curve for side in SIDES},
+            {side: self.drops[side].running_curve(rise) for side in SIDES},
+        ]
         most: dict[Side, Lobe] = {side: self.engine.cam(side).most for side in SIDES}
         piston, valves = ([timing(self.project, side, between=between) for side in SIDES] for between in (False, True))
         static, swept = (
-            self._least(rows, lows, most, ([each[i] for each in piston], [each[i] for each in valves]), lash=False)
+            self._least(rows, lows[i], most, ([each[i] for each in piston], [each[i] for each in valves]), lash=False)
             for i in (0, 1)
         )
         # The running interval holds the static one: where the bounds' 0.001 mm says otherwise, the lower is true too.

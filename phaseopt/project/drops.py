@@ -113,7 +113,25 @@ class Drop(ProjectSection):
     wheel_error: CrankDegrees = Field(
         1.0, gt=0, lt=30, description="standard error of the degree wheel's zero, crank degrees"
     )
-    accept_outliers: bool = Field(False, description="true = leave out readings that do not fit, with a note")
+    angle_error: CrankDegrees = Field(
+        0.2,
+        gt=0,
+        lt=5,
+        description="standard error of each crank angle read, crank degrees; counts where readings follow no "
+        "slider-crank law",
+    )
+    gauge_tilt: SpaceDegrees = Field(
+        0.0,
+        lt=45,
+        description="degrees by which the gauge may have stood off the valve's axis: it reads 1/cos too much",
+    )
+    gauge_zero: Millimetres = Field(
+        0.0, ge=0, lt=5, description="mm by which the gauge's zero may have been off, on every reading alike"
+    )
+    accept_outliers: bool = Field(
+        False,
+        description="true = leave out readings higher than the others allow, with a note; a low one always counts",
+    )
 
     @model_validator(mode="after")
     def _some_source(self) -> "Drop":

@@ -24,11 +24,11 @@ def fall(project: Project, theta: np.ndarray) -> np.ndarray:
 
 
 def low_drop(project: Project, law: DropLaw) -> np.ndarray:
-    """The drop less two standard deviations at each angle of `THETA`, on both readings of the wheel's zero.
+    """The drop less two standard deviations, and what may be too high to one side, at each angle of `THETA`.
 
-    The lowest of all laws that the readings leave possible; none has a measurement that errs to one side.
+    On both readings of the wheel's zero; the lowest of all laws that the readings leave possible, none by steps.
     """
-    assert law.shifts.size == 0
+    assert law.steps is None
     curves = [low_drop(project, other) for other in law.also]
     for shared in (True, False):
         at = THETA - (law.wheel if shared else 0.0)
@@ -38,7 +38,8 @@ def low_drop(project: Project, law: DropLaw) -> np.ndarray:
             own = np.arange(len(law.at_tdc)) == cylinder
             rows = np.vstack([np.outer(own, np.ones_like(at)), falls, by_wheel])
             variance = np.einsum("pt,pt->t", rows, law.covariance @ rows)
-            curves.append(at_tdc + law.factor * falls - 2 * np.sqrt(variance))
+            too_high = np.maximum(law.shifts @ rows, 0.0).sum(axis=0)
+            curves.append(at_tdc + law.factor * falls - 2 * np.sqrt(variance) - too_high)
     return np.min(curves, axis=0)
 
 

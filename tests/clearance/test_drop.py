@@ -1,6 +1,7 @@
 """Valve drop against bodies in space, simulated measurements and wrong sheets."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +14,10 @@ from hypothesis import strategies as st
 from phaseopt.clearance import contact_model
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.drop_fit import Evidence
-from phaseopt.clearance.drop_sheet import sheet_of
+from phaseopt.clearance.drop_sheet import Sheet, sheet_of
 from phaseopt.clearance.drop_single import reading_at_tdc
 from phaseopt.clearance.drop_sources import drop_law, law_of
+from phaseopt.clearance.drop_steps import steps_of
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.io.columns import read_columns
 from phaseopt.project import Drop
@@ -173,6 +175,92 @@ def test_an_accepted_outlier_is_left_out_and_said(tmp_path: Path) -> None:
     assert "line 6" in law.notes[0]
 
 
+@pytest.mark.parametrize("accept", [False, True])
+def test_a_low_reading_always_counts(tmp_path: Path, accept: bool) -> None:
+    drops = 5.1 + piston_fall(ANGLES) + np.array([0.02, -0.01, 0.01, 0.0, 0.0, -0.45, 0.01])
+    law = fitted(tmp_path / "d.csv", sheet(ANGLES, drops), accept_outliers=accept)
+    assert law.readings is not None
+    assert law.readings.used.all()
+    for same_wheel in (False, True):
+        low = replace(law, same_wheel=same_wheel).low(ANGLES)
+        assert low[5] <= drops[5] - 0.1
+        assert low[6] <= drops[6] - 0.1
+    assert any("line 7" in note for note in law.notes)
+
+
+def test_a_high_reading_that_the_other_side_does_not_show_earns_nothing(tmp_path: Path) -> None:
+    """A jump on both sides of TDC is the pocket's edge; a higher reading on one side of it is a slip."""
+    edge = 5.1 + piston_fall(ANGLES) + np.where(np.abs(ANGLES) >= 10, 1.0, 0.0)
+    slip = edge + np.array([0.0, 0.0, 0.0, 0.0, 0.6, 0.0, 0.0])
+    theta = np.linspace(-14.9, 14.9, 299)
+    as_it_is, with_slip = (fitted(tmp_path / "d.csv", sheet(ANGLES, each)) for each in (edge, slip))
+    truth = 5.1 + piston_fall(theta) + np.where(np.abs(theta) > 9.9, 1.0, 0.0)
+    for law in (as_it_is, with_slip):
+        assert law.steps is not None
+        assert (law.low(theta) <= truth - 0.09).all()
+    assert as_it_is.low(14.0) > 6.3
+    assert with_slip.low(14.0) == pytest.approx(as_it_is.low(14.0), abs=0.1)
+
+
+@given(
+    grows=st.lists(st.floats(0.0, 3.0), min_size=8, max_size=8),
+    wheel=st.floats(-2.0, 2.0),
+    slips=st.lists(st.floats(-0.1, 0.1), min_size=11, max_size=11),
+)
+def test_steps_claim_no_more_than_any_crown_that_gives_the_readings(
+    grows: list[float], wheel: float, slips: list[float]
+) -> None:
+    """A drop that grows by any amounts from one piston fall to another, never behind the head's plane; read within two
+    errors of gauge and wheel."""
+    at = np.array([0.0, 0.3, 0.8, 1.4, 2.2, 3.2, 4.2, 6.0])
+    grown = np.cumsum(np.r_[5.0, grows[1:]])
+
+    def true(theta: np.ndarray) -> np.ndarray:
+        fall = piston_fall(theta)
+        return np.maximum(np.interp(fall, at, grown), fall * math.cos(math.radians(12.0)))
+
+    angles = np.arange(-25.0, 26.0, 5.0)
+    zero = np.zeros(angles.size, dtype=np.int64)
+    read = Sheet((Path("d.csv"),), zero, zero + 2, zero + 1, angles, true(angles - wheel) + np.array(slips))
+    errors = Drop(at_tdc=5.0, gauge_error=0.05, wheel_error=1.0)
+    steps = steps_of(CRANK, read, errors, 12.0, np.array([0.0]))
+    theta = np.linspace(-40.0, 40.0, 321)
+    out = piston_fall(theta) > piston_fall(np.array(wheel))  # nearer TDC than any reading it is charged
+    assert (steps.low(theta, 1, None) <= true(theta) + 1e-9)[out].all()
+    assert (steps.low(theta, 1, 0) <= true(theta - wheel) + 1e-9)[np.abs(theta - wheel) > abs(wheel)].all()
+
+
+def test_straight_pieces_stay_below_steps(tmp_path: Path) -> None:
+    edge = 5.1 + piston_fall(ANGLES) + np.where(np.abs(ANGLES) >= 10, 1.0, 0.0)
+    law = fitted(tmp_path / "d.csv", sheet(ANGLES, edge))
+    theta = np.r_[np.random.default_rng(3).uniform(-40, 40, 20000), ANGLES, np.nextafter(ANGLES, 0.0)]
+    nodes = np.linspace(-360.0, 360.0, law.low_curve.nodes.size)
+    assert (np.interp(theta, nodes, law.low_curve.nodes) <= law.low(theta) + 1e-12).all()
+
+
+def test_a_floor_steeper_than_the_valve_is_followed(tmp_path: Path) -> None:
+    """k = cos f / cos(t - f) of a floor at f to the crown under a valve at t, by the formula of a tilted plane."""
+    angles = np.arange(-25.0, 26.0, 5.0)
+    factor = math.cos(math.radians(27.0)) / math.cos(math.radians(10.0))
+    law = fitted(tmp_path / "d.csv", sheet(angles, 5.1 + factor * piston_fall(angles)), tilt=17.0)
+    theta = np.linspace(-25, 25, 101)
+    truth = 5.1 + factor * piston_fall(theta)
+    assert (law.low(theta) <= truth).all()
+    assert law.steps is None
+    assert (truth - law.low(theta))[np.abs(theta) < 15].max() < 0.2
+
+
+def test_a_gauge_that_stood_tilted_or_off_its_zero_is_charged(tmp_path: Path) -> None:
+    """A gauge at α to the valve's axis reads the travel over cos α."""
+    high = sheet(ANGLES, (5.1 + piston_fall(ANGLES)) / math.cos(math.radians(15.0)) + 0.03)
+    theta = np.linspace(-15.0, 15.0, 81)
+    truth = 5.1 + piston_fall(theta)
+    charged = fitted(tmp_path / "d.csv", high, gauge_tilt=15.0, gauge_zero=0.03)
+    assert (charged.low(theta) <= truth - 0.02).all()
+    assert (charged.low(theta) >= truth - 0.25).all()
+    assert (fitted(tmp_path / "d.csv", high).low(theta) > truth).all()
+
+
 FALLS = 5.1 + piston_fall(ANGLES)
 
 
@@ -190,7 +278,7 @@ FALLS = 5.1 + piston_fall(ANGLES)
         (sheet(ANGLES - 11, 5.1 + piston_fall(ANGLES - 11)), "lines 2 to 8", "1 of 7 readings is after TDC"),
         (sheet(ANGLES[2:5], FALLS[2:5]), "", "3 readings"),
         (sheet(ANGLES, 5.1 + piston_fall(ANGLES - 5.0)), "lines 2 to 8", "put TDC at +4.9"),
-        (sheet(ANGLES, FALLS + np.array([0.4, -0.4, 0.3, -0.5, 0.4, -0.3, 0.5])), "lines", "contradict each other"),
+        (sheet(ANGLES, FALLS + np.array([0.4, -0.9, 0.3, 0.0, 0.4, -0.6, 0.5])), "lines", "contradict each other"),
         ("crank_deg,drop_mm,cylinder\n-5,5.2,1.5\n", "line 2", "not a cylinder"),
         ("crank_deg,drop_mm\n-5,5.2\n0,high\n", "line 3", "not a finite number"),
         ("crank_deg;drop_mm\n-5;5.2\n", "line 1", "semicolons"),
