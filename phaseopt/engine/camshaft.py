@@ -15,6 +15,7 @@ from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.degree_in import DegreedIn, degreed_in, scaled
 from phaseopt.engine.lobe import Lobe, lobe_lift
 from phaseopt.engine.lobe_file import at_tappet, read_lobe
+from phaseopt.engine.valve_control import ValveControl, valve_control
 from phaseopt.project import SIDES, Arrangement, Phaser, Project, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
@@ -44,6 +45,8 @@ class Camshaft:
         What moves it; None for a fixed cam.
     read : DegreedIn or None
         Where readings on the engine put it; None where it counts as fitted.
+    control : ValveControl or None
+        How far its springs hold the valves to it; None where no spring is given.
 
     Examples
     --------
@@ -61,6 +64,7 @@ class Camshaft:
     offset: float
     phaser: Phaser | None
     read: DegreedIn | None = None
+    control: ValveControl | None = None
 
     def centre(self, phase: npt.ArrayLike) -> FloatArray:
         """Crank angle of the lobe's centre, degrees after gas-exchange TDC, at a phase in crank degrees."""
@@ -323,7 +327,7 @@ def engine_of(project: Project) -> Engine:
     ------
     InputError
         What its lobe files and cam cards get wrong, a lash that swallows the lift, a check lift never reached, readings
-        on the engine that contradict the project.
+        on the engine that contradict the project, springs that cannot be.
 
     Examples
     --------
@@ -335,6 +339,7 @@ def engine_of(project: Project) -> Engine:
     crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
     cams = {side: camshaft_of(project, side) for side in SIDES}
     read, mistakes = {}, []
+    control: dict[Side, ValveControl | None] = {}
     for side, other in zip(SIDES, reversed(SIDES), strict=True):
         phaser = project.phaser_of(side)
         held = phaser.error if phaser is not None else 0.0
@@ -343,9 +348,14 @@ def engine_of(project: Project) -> Engine:
         found = degreed_in(side, cam, cams[side].lobe, cams[side].most, swapped, held)
         read[side] = found[0]
         mistakes += [replace(mistake, file=project.file) for mistake in found[1]]
+        held_to = valve_control(side, cam, cams[side].lobe)
+        if isinstance(held_to, tuple):
+            mistakes += [replace(mistake, file=project.file) for mistake in held_to]
+        else:
+            control[side] = held_to
     if mistakes:
         raise InputError(mistakes)
-    intake, exhaust = (replace(cams[side], read=read[side]) for side in SIDES)
+    intake, exhaust = (replace(cams[side], read=read[side], control=control[side]) for side in SIDES)
     return Engine(crank, intake, exhaust, project.arrangement)
 
 

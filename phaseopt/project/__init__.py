@@ -3,7 +3,8 @@
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
 may carry another unit as text. `load` reads one from `project.toml` and `cross_checks` compares its sections; `answers`
 and `blank` write one to fill in; `keys` lists every key. The sections are in `hardware`, `degree_in`, `drops`, `rules`,
-`logs`, `pulls`, `dyno`, `torque_grid`, `simulation` and `search_settings`, their fields' parts in `quantities`.
+`logs`, `pulls`, `dyno`, `torque_grid`, `simulation`, `search_settings` and `springs`, their fields' parts in
+`quantities`.
 """
 
 from pathlib import Path
@@ -44,6 +45,7 @@ from phaseopt.project.search_settings import (
     Weight,
 )
 from phaseopt.project.simulation import Cycle, ExhaustTract, FlowBench, FrictionLaw, IntakeTract, Taper, Tract
+from phaseopt.project.springs import SpringForce, ValveSpring
 from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
 from phaseopt.values.display_units import SHOWN, DisplayUnits
 from phaseopt.values.repr import ShowsItself
@@ -104,6 +106,7 @@ __all__ = [
     "Seats",
     "Side",
     "Slew",
+    "SpringForce",
     "StaticGaps",
     "TablePair",
     "Tables",
@@ -114,6 +117,7 @@ __all__ = [
     "TorquePrior",
     "Tract",
     "TravelLeft",
+    "ValveSpring",
     "Weather",
     "Weight",
     "fault",

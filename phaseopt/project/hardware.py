@@ -17,6 +17,7 @@ from phaseopt.project.quantities import (
     Travel,
     fault,
 )
+from phaseopt.project.springs import ValveSpring
 
 WIDEST_TRAVEL = 60.0  # crank degrees, about as far as cam phasers go (common practice)
 BUCKET = 0.15  # a ratio no farther from 1 is a bucket's, read askew
@@ -291,6 +292,9 @@ class Cam(ProjectSection):
     phaser: Phaser | None = Field(None, description="this cam's phaser; left out = fixed")
     degree_in: DegreeIn | None = Field(
         None, description="readings on the assembled engine that show where the cam really is"
+    )
+    spring: ValveSpring | None = Field(
+        None, description="valve spring and moving masses; without it float is not judged"
     )
 
     @model_validator(mode="after")
