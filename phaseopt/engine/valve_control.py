@@ -175,7 +175,7 @@ def _judged(side: Side, cam: Cam, shape: _Shape) -> ValveControl | tuple[Mistake
     mistakes = fitted.mistakes(side)
     if mistakes:
         return tuple(mistakes)
-    mass = cam.spring.moving_mass(cam.ratio)
+    mass = cam.spring.moving_mass(_ratio(cam))
     found = _by_card(cam, lobe, fitted, mass) if cam.card is not None else _by_readings(cam, lobe, fitted, mass)
     if found is None:
         return (
@@ -185,7 +185,8 @@ def _judged(side: Side, cam: Cam, shape: _Shape) -> ValveControl | tuple[Mistake
                 where=f"{side}.lobe",
             ),
         )
-    sides, spread, pulls, noise = found
+    sides, by_lobe, pulls, noise = found
+    spread = [each + cam.ratio_spread / 2 for each in by_lobe]
     slowest = min(sides)
     if slowest < IDLE:
         return (
@@ -249,13 +250,11 @@ def _by_card(cam: Cam, lobe: Lobe, fitted: FittedSpring, mass: float) -> _Found:
     angle, lift = angle[inside], lift[inside]
     acceleration = np.asarray(curve(angle, 2)) * CRANK_PER_CAM**2
     force, pull = fitted.force(lift - cam.lash), _pull(acceleration, mass)
-    scale, added = (cam.ratio, 0.0) if cam.card.measured_at == "tappet" else (1.0, cam.lash)
     sides, spread = [], []
     sharpest = pull.copy()
     for flank, on in ((0, angle <= 0), (1, angle >= 0)):
-        length = min(
-            line.flanks[flank] / (1 - _risen((scale * line.at + added) / lobe.peak)) for line in cam.card.durations
-        )
+        ends = [(-1.0, 1.0)[flank] * line.flanks[flank] for line in cam.card.durations]
+        length = min(abs(end) / (1 - _risen(float(lobe.lift(end)) / lobe.peak)) for end in ends)
         most = SHARPEST_NOSE * lobe.peak / (length / CRANK_PER_CAM) ** 2
         low = lift[on] > lobe.peak / 2
         sharpest[on] = np.where(low, np.maximum(pull[on], _pull(np.array(-most), mass)), pull[on])
@@ -265,6 +264,11 @@ def _by_card(cam: Cam, lobe: Lobe, fitted: FittedSpring, mass: float) -> _Found:
         spread.append((high - sharp) / (high + sharp))
     between = np.maximum(pull, 0.0) * 0.5 + np.maximum(sharpest, 0.0) * 0.5
     return (sides[0], sides[1]), (spread[0], spread[1]), (lift - cam.lash, between), None
+
+
+def _ratio(cam: Cam) -> float:
+    """The least ratio of valve lift to lifter lift: the valve feels a lifter as its mass over the ratio squared."""
+    return min(ratio for _, ratio in cam.ratio_over_lift) if cam.ratio_over_lift else cam.ratio
 
 
 def _risen(share: float) -> float:
@@ -292,7 +296,7 @@ def _flight(cam: Cam, lobe: Lobe, fitted: FittedSpring, control: float) -> Fligh
     weak = (1 - 2 * cam.spring.force_error) * (1 - WEAKER)
     heavy = 1 + 2 * cam.spring.mass_error
     moving = Moving(
-        heavy * cam.spring.follower / cam.ratio**2,
+        heavy * cam.spring.follower / _ratio(cam) ** 2,
         heavy * cam.spring.valve_mass,
         cam.lash,
         cam.spring.span_of_stiffness,

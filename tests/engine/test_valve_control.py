@@ -55,7 +55,7 @@ def engine(folder: Path, train: Train, noise: float = 0.0, seed: int = 0, **more
     read = train.lobe.lift(at) + noise * np.random.default_rng(seed).normal(size=at.size)
     read[[0, 1, -2, -1]] = 0.0
     rows = "".join(f"{a:g},{max(lift, 0.0):.4f}\n" for a, lift in zip(at, read, strict=True))
-    cam = {"ratio": train.ratio, "lash": train.lash, "spring": spring_of(train, **more)}
+    cam = {"ratio": train.ratio, "ratio_error": 0.0, "lash": train.lash, "spring": spring_of(train, **more)}
     return engine_of(project_of(folder, {"intake.csv": f"cam_deg,lift_mm\n{rows}"}, intake=cam))
 
 
