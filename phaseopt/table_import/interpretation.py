@@ -6,25 +6,18 @@ nobody states stays open: each way of counting under which all phases fit the tr
 where it does not fit, and the tables are clear only if they are clear in each.
 """
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from itertools import product
-from pathlib import Path
+from collections.abc import Mapping
 from typing import NamedTuple
 
-import numpy as np
-
-from phaseopt.project import Channel, Project, Side
+from phaseopt.project import Channel, Side
 from phaseopt.table_import.grid import TextGrid
-from phaseopt.table_import.lexicon import CENTRELINES, FROM_TDC, NOT_KNOWN, PLACES, Statement, statements_in
+from phaseopt.table_import.lexicon import CENTRELINES, FROM_TDC, NOT_KNOWN, Statement, statements_in
 from phaseopt.table_import.meaning import StatedMeaning, as_read, metadata_of
+from phaseopt.table_import.ways import Numbers, channels_of, fits_travel, travel_of
 from phaseopt.tables import CORNER
-from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
-from phaseopt.values.units import scale
 
 _BEYOND = 0.1  # of the travel: how far phases may leave it and still be what is meant; judgement, no source
-_ROUNDING = 1e-9  # crank degrees
 _LISTED = 4  # other meanings named in a note
 _OPTION = {"degrees": "in", "sign": "sign", "rest": "zero"}
 _VALUES = {"degrees": "crank or cam", "sign": "1 or -1", "rest": "NUMBER"}
@@ -38,17 +31,6 @@ class _Stated(NamedTuple):
     statement: Statement | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class Numbers:
-    """The numbers of a file for one cam, and those in the rows where its phaser is locked at rest."""
-
-    project: Project
-    side: Side
-    path: Path
-    cells: FloatArray
-    locked: FloatArray
-
-
 def ways_to_count(numbers: Numbers, grid: TextGrid, stated: StatedMeaning) -> tuple[tuple[Channel, ...], str]:
     """Every way of counting that fits, after the usual one: crank degrees, 0 at rest, + = advanced where nobody says
     otherwise; and in a sentence where from.
@@ -60,10 +42,12 @@ def ways_to_count(numbers: Numbers, grid: TextGrid, stated: StatedMeaning) -> tu
     _require_cam(numbers, statements)
     _require_phases(numbers, statements, stated)
     known = _known(numbers, grid, statements, stated)
-    every = list(_channels(numbers, {name: each.value for name, each in known.items()}))
+    every = list(channels_of(numbers, {name: each.value for name, each in known.items()}))
     phaser = numbers.project.phaser_of(numbers.side)
-    fitting = [channel for channel in every[1:] if _fits(numbers, channel, _slack(channel, known))] if phaser else []
-    fits = _fits(numbers, every[0], _BEYOND)
+    fitting = (
+        [channel for channel in every[1:] if fits_travel(numbers, channel, _slack(channel, known))] if phaser else []
+    )
+    fits = fits_travel(numbers, every[0], _BEYOND)
     if phaser and not fits and not fitting:
         _refuse_words_that_do_not_fit(numbers, known)
     found = (every[0], *fitting)
@@ -84,7 +68,7 @@ def _require_cam(numbers: Numbers, statements: tuple[Statement, ...]) -> None:
         if part and all(each.value != numbers.side for each in part):
             raise InputError.one(
                 f"given for the {numbers.side} cam, but {_quoted(part[0])} names the {part[0].value} cam",
-                hint=f"give it after --{part[0].value}, or correct the words where they are wrong",
+                hint=f"give it after --{part[0].value}, or {'rename it' if _is_name(part[0]) else 'correct the words'}",
                 file=numbers.path,
                 where=_line(part[0]),
             )
@@ -165,7 +149,7 @@ def _stated_signs(numbers: Numbers, statements: tuple[Statement, ...]) -> list[S
     """What words say of the sign. "Retard" over numbers that are all negative says nothing where both signs fit."""
     degrees = {each.value for each in statements if each.about == "degrees"}
     values = {"degrees": degrees.pop() if len(degrees) == 1 else None, "sign": 1, "rest": 0.0}
-    turned = any(_fits(numbers, channel, 0.0) for channel in _channels(numbers, values))
+    turned = any(fits_travel(numbers, channel, 0.0) for channel in channels_of(numbers, values))
     doubtful = turned and bool(numbers.cells.max() <= 0.0 and numbers.cells.min() < 0.0)
     return [
         each for each in statements if each.about == "sign" and not (doubtful and each.by_name and each.value == -1)
@@ -195,14 +179,14 @@ def _require_agreement(numbers: Numbers, known: Mapping[str, _Stated], name: str
         return
     values = {each: stated.value for each, stated in known.items()}
     if name == "rest":  # words may name an end of the travel, which is a number of the file
-        rests = {round(channel.zero, 6) for channel in _channels(numbers, values | {name: statement.value})}
+        rests = {round(channel.zero, 6) for channel in channels_of(numbers, values | {name: statement.value})}
         if isinstance(one.value, float | int) and round(float(one.value), 6) in rests:
             return
     if one.source != "stated":
         raise _beside(numbers, f"{statement.quoted} says {_value_words(name, statement.value)}", name, one.value)
     open_values: dict[str, str | float | None] = dict.fromkeys(values)
     by_words, by_option = (
-        any(_fits(numbers, channel, 0.0) for channel in _channels(numbers, open_values | {name: value}))
+        any(fits_travel(numbers, channel, 0.0) for channel in channels_of(numbers, open_values | {name: value}))
         for value in (statement.value, one.value)
     )
     if by_words or not by_option:
@@ -246,9 +230,9 @@ def _refuse_words_that_do_not_fit(numbers: Numbers, known: Mapping[str, _Stated]
     for name, each in known.items():
         if each.statement is None or each.source == "stated" or each.statement.value != each.value:
             continue
-        if any(_fits(numbers, channel, 0.0) for channel in _channels(numbers, values | {name: None})):
-            phases = next(_channels(numbers, values)).phase(numbers.cells)
-            least, most = _travel(numbers)
+        if any(fits_travel(numbers, channel, 0.0) for channel in channels_of(numbers, values | {name: None})):
+            phases = next(channels_of(numbers, values)).phase(numbers.cells)
+            least, most = travel_of(numbers)
             raise InputError.one(
                 f"{_quoted(each.statement)} says {_value_words(name, each.value)}: phases from {phases.min():g} to "
                 f"{phases.max():g}° then, which the {numbers.side} travel, {least:g} to {most:g}°, does not allow",
@@ -256,55 +240,6 @@ def _refuse_words_that_do_not_fit(numbers: Numbers, known: Mapping[str, _Stated]
                 file=numbers.path,
                 where=_line(each.statement),
             )
-
-
-# Ways of counting.
-
-
-def _channels(numbers: Numbers, values: Mapping[str, str | float | None]) -> Iterator[Channel]:
-    """Each way of counting that leaves what is known as it is, without repeats."""
-    seen: list[FloatArray] = []
-    degrees = ["crank", "cam"] if values["degrees"] is None else [str(values["degrees"])]
-    signs = [1, -1] if values["sign"] is None else [int(values["sign"])]
-    for sign, unit in product(signs, degrees):
-        for zero in _rests(numbers, values["rest"], sign, scale(f"{unit} deg", "crank deg")):
-            channel = Channel(sign=1 if sign == 1 else -1, zero=zero, **{"in": f"{unit} deg"})
-            phases = channel.phase(numbers.cells)
-            if not any(np.allclose(phases, each, rtol=0.0, atol=_ROUNDING) for each in seen):
-                seen.append(phases)
-                yield channel
-
-
-def _rests(numbers: Numbers, value: str | float | None, sign: int, degree: float) -> list[float]:
-    """Numbers that rest may have.
-
-    Where nothing is said: 0, the number in the rows of the locked phaser, and, unless those rows say otherwise, the
-    number for which 0 is an end of the travel.
-    """
-    least, most = _travel(numbers)
-    at = zip(PLACES, (least, most, (least + most) / 2), strict=True)
-    places = {name: -sign * phase / degree + 0.0 for name, phase in at}
-    if value is None:
-        locked = np.unique(numbers.locked)
-        if locked.size == 1:
-            return [0.0, float(locked[0])]
-        return [0.0, *(places[name] for name in PLACES[:2])]
-    if value in CENTRELINES:
-        cam, way = numbers.project.cam(numbers.side), -1.0 if numbers.side == "intake" else 1.0
-        turned = 1.0 if sign == way else -1.0  # after TDC for the exhaust, before it for the intake
-        return [turned * (cam.centreline + way * offset) / degree for offset in (cam.offset, 0.0)]
-    return [places[value]] if isinstance(value, str) else [float(value)]
-
-
-def _travel(numbers: Numbers) -> tuple[float, float]:
-    phaser = numbers.project.phaser_of(numbers.side)
-    return (0.0, 0.0) if phaser is None else phaser.travel
-
-
-def _fits(numbers: Numbers, channel: Channel, beyond: float) -> bool:
-    least, most = _travel(numbers)
-    slack, phases = beyond * (most - least) + _ROUNDING, channel.phase(numbers.cells)
-    return bool((least - slack <= phases.min()) and (phases.max() <= most + slack))
 
 
 # In words.
@@ -316,7 +251,7 @@ def _sentence(numbers: Numbers, known: Mapping[str, _Stated], found: tuple[Chann
     for name, each in known.items():
         by.setdefault(each.source or "not stated", []).append(name)
     because = "; ".join(f"{_listed(names)}: {source}" for source, names in by.items())
-    (least, most), phases, side = _travel(numbers), found[0].phase(numbers.cells), numbers.side
+    (least, most), phases, side = travel_of(numbers), found[0].phase(numbers.cells), numbers.side
     leaves = "" if fits else f"; {phases.min():g} to {phases.max():g}° leaves the {side} travel, {least:g} to {most:g}°"
     if len(found) > 1:
         first, *others = map(as_read, found)

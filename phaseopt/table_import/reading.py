@@ -8,9 +8,10 @@ import numpy as np
 
 from phaseopt.project import Channel, Project, Side
 from phaseopt.table_import.grid import TextGrid, read_grid
-from phaseopt.table_import.interpretation import Numbers, ways_to_count
+from phaseopt.table_import.interpretation import ways_to_count
 from phaseopt.table_import.lexicon import load_unit, names_speed, speed_way, statements_in
 from phaseopt.table_import.meaning import StatedMeaning
+from phaseopt.table_import.ways import Numbers
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 

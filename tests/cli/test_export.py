@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 from phaseopt.cli import app
 from phaseopt.output.directory import write_files
 from phaseopt.tables import read_table
+from phaseopt.values.errors import InputError
 
 LAYOUTS = {
     "turned": ["--rpm", "across", "--rpm-falls", "--delimiter", "semicolon", "--decimal", "comma"],
@@ -64,6 +65,10 @@ def test_an_export_without_its_metadata_is_read_as_it_was_meant(
     for option, value in (("--intake-in", "crank" if cam else "cam"), ("--intake-zero", "1"), ("--intake-sign", "-1")):
         code, said = run(*given, option, value)
         assert (code, option in said, "a.csv" in said) == (2, True, True)
+    if cam:  # the reader of the neutral format takes it for nothing else
+        with pytest.raises(InputError) as refused:
+            read_table(copies[0])
+        assert refused.value.mistakes[0].where == "line 1"
     swapped = run("check", project, "--intake", copies[1], "--exhaust", copies[0])
     assert swapped[0] == 2
     assert "--exhaust" in swapped[1]
