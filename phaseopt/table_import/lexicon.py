@@ -185,7 +185,7 @@ _OTHER = {
     "radians": r"\brad(?:ians?)?\b",
     "another unit than one degree": (
         rf"(?:\b(?:units?|einheit|unite|unita|unidad|lsb|scale|factor|faktor|in|x)\b\W*|[\[(])0?[.,]\d+ ?{_DEGREE}|"
-        rf"(?:{_DEGREE}|{_CRANK}|{_CAM})[)\] ]*(?:x|\*|/) ?(?!2\b)\d|\btenths\b|\b(?:bits?|lsb|raw|hex)\b"
+        rf"(?:{_DEGREE}|{_CRANK}|{_CAM})[)\] ]*(?:x|\*|/) ?(?!2\b|1000\b)\d|\btenths\b|\b(?:bits?|lsb|raw|hex)\b"
     ),
     "a share of the travel": r"%(?: of)?(?: the)? travel|\bpercent of (?:the )?travel\b",
 }
