@@ -251,7 +251,7 @@ def _running_curve(law: DropLaw, rise: float) -> Curve:
     """The curve of a law whose steps are all taken with the piston `rise` mm higher."""
 
     def higher(each: DropLaw) -> DropLaw:
-        steps = replace(each.steps, higher=rise) if each.steps is not None else None
+        steps = replace(each.steps, higher=each.steps.higher + rise) if each.steps is not None else None
         return replace(each, steps=steps, also=tuple(higher(other) for other in each.also))
 
     return higher(law).low_curve

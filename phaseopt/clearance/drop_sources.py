@@ -14,6 +14,7 @@ from functools import partial
 import numpy as np
 
 from phaseopt.clearance.drop import COVERAGE_SIGMAS, DropLaw
+from phaseopt.clearance.drop_carried import carried, carry_of
 from phaseopt.clearance.drop_fit import Evidence, Fit, laws_of, solve
 from phaseopt.clearance.drop_sheet import Sheet, read_sheets, refuse_one_sided
 from phaseopt.clearance.drop_single import CamError, KnownFactor, Single, clay_drop, from_geometry, reading_at_tdc
@@ -82,11 +83,14 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     each other.
     """
     drop: Drop = getattr(project.drop, side)
+    change = carry_of(project)
     crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
+    crank = crank if change is None else change.then
     sheet = read_sheets(drop, crank)
     singles, known = _singles(project, side, crank)
     _refuse_cylinders(project, side, sheet, singles)
     law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, known), project, side)
+    law = law if change is None else carried(law, change, project, side)
     read = project.cam(side).degree_in
     if read is not None and read.same_wheel and len(sheet.files if sheet is not None else ()) == 1:
         law = replace(law, same_wheel=True, also=tuple(replace(other, same_wheel=True) for other in law.also))

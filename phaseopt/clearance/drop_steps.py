@@ -79,7 +79,8 @@ class DropSteps:
             if stair.cylinder == cylinder:
                 at = _signed(self.crank, stair.angle - wheel)
                 beyond = np.maximum(np.maximum(place - at[-1], at[0] - place), 0.0)
-                found = np.minimum(found, np.interp(place, at, stair.read) + self.least_growth * beyond)
+                more = self.least_growth * (beyond - self.higher)
+                found = np.minimum(found, np.interp(place, at, stair.read) + more)
         return found
 
     def mirrored(self) -> "DropSteps":
@@ -94,7 +95,7 @@ class DropSteps:
     def _low(self, stair: Stair, theta: FloatArray, sitting: int | None) -> FloatArray:
         fall, wheels = self.crank.drop, self.wheels[stair.sitting]
         here = fall(theta) if sitting is None else np.minimum(*(fall(theta - w) for w in self.wheels[sitting]))
-        found = np.maximum(stair.base - stair.growth * self.higher, self.least_growth * (here - self.higher))
+        found = np.maximum(stair.base - stair.growth * max(self.higher, 0.0), self.least_growth * (here - self.higher))
         for near, far, drop in zip(stair.near, stair.far, stair.drop, strict=True):
             # Near TDC fall is convex, so the difference below is least at an end of the wheel's zero.
             taken = [np.maximum(fall(near - w), fall(far - w)) for w in wheels]

@@ -170,7 +170,7 @@ class Limits(ShowsItself):
         """The largest safe box had the cam timing not been checked on the engine; None where it was not, or where the
         engine would not be safe at rest."""
         project = self.contact.as_stated
-        if project is None:
+        if project is None or all(project.cam(side).degree_in is None for side in SIDES):
             return None
         cams: dict[str, Cam] = {side: project.cam(side).model_copy(update={"degree_in": None}) for side in SIDES}
         try:

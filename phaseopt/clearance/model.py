@@ -15,6 +15,7 @@ from phaseopt.clearance.allowances import not_stated, piston_rise, running_mm, s
 from phaseopt.clearance.bounds import distinct
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
+from phaseopt.clearance.drop_carried import carry_of, turn_note, turned
 from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.heads import Heads, heads_of
@@ -103,6 +104,9 @@ class ContactModel:
     def notes(self) -> tuple[str, ...]:
         """What a person should know about the numbers behind the gaps, in sentences."""
         found = [f"{side} valve drop: {note}" for side in SIDES for note in self.drops[side].notes]
+        change = carry_of(self.project)
+        if change is not None and turned(self.project, change) is not self.project:
+            found.append(turn_note(change))
         found.append("worst case takes two standard deviations off the valve drop (97.7 % one-sided)")
         for side in SIDES:
             found += _timing_notes(side, self.engine.cam(side).read)
@@ -310,6 +314,8 @@ def contact_model(project: Project) -> ContactModel:
     >>> model.gaps([0.0, 0.0, 0.0, 0.0]).static.shape == (1, len(model.contacts))
     True
     """
+    as_read, change = project, carry_of(project)
+    project = project if change is None else turned(project, change)
     engine, laws = engine_of(project), drop_laws(project)
     first, *others = (_model(project, engine, laws, shapes) for shapes in _shapes(engine))
     swapped = _model(project, engine, {"intake": laws["exhaust"], "exhaust": laws["intake"]}, dict.fromkeys(SIDES))
@@ -317,7 +323,7 @@ def contact_model(project: Project) -> ContactModel:
     if all(_reads_travel(project, side) for side in SIDES) and not any(_ruled_out(swapped, side) for side in SIDES):
         possible.append(swapped)
     _refuse_contradicted(first, possible, swapped)
-    changed = project if first.project is not project else None
+    changed = as_read if first.project is not as_read else None
     return replace(first, others=tuple(possible), as_stated=changed)
 
 

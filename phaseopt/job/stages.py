@@ -190,7 +190,7 @@ def search_tables(project: Project, limits: Limits, model: TorqueModel, progress
 
 def require_same_project(project: Project, limits: Limits) -> None:
     """Refuse limits of another project."""
-    if limits.project != project:
+    if (limits.contact.as_stated or limits.project) != project:
         raise InputError.one("these limits are of another project", hint="take phase_limits(project) of this one")
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from pydantic import Field
 
 from phaseopt.project.degree_in import DegreeIn, EqualLift, TravelLeft
-from phaseopt.project.drops import Clay, Drop, Drops, Geometry
+from phaseopt.project.drops import BuiltWith, Clay, Drop, DropParts, Drops, Geometry, MeasuredWith
 from phaseopt.project.dyno import Driveline, Dyno, Gates
 from phaseopt.project.hardware import (
     OVERSPEED_DEFAULT,
@@ -56,6 +56,7 @@ __all__ = [
     "SIDES",
     "UNITS",
     "Arrangement",
+    "BuiltWith",
     "Cam",
     "CamCard",
     "Cap",
@@ -69,6 +70,7 @@ __all__ = [
     "Dialect",
     "Driveline",
     "Drop",
+    "DropParts",
     "Drops",
     "Duration",
     "Dyno",
@@ -88,6 +90,7 @@ __all__ = [
     "Loft",
     "LogColumns",
     "LogUnits",
+    "MeasuredWith",
     "OverlapCap",
     "Phaser",
     "Pin",

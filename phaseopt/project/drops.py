@@ -147,6 +147,57 @@ class Drop(ProjectSection):
         return self
 
 
+class DropParts(ProjectSection):
+    """Dimensions that set how near the piston comes to the head, any of them.
+
+    Examples
+    --------
+    >>> DropParts(gasket=1.2, skimmed=0.0).gasket  # mm
+    1.2
+    """
+
+    gasket: Millimetres | None = Field(None, ge=0, lt=10, description="head gasket, compressed, mm")
+    skimmed: Millimetres | None = Field(
+        None, ge=0, lt=5, description="taken off the head's joint face so far, mm (0 = as it came)"
+    )
+    deck: Millimetres | None = Field(
+        None, gt=-20, lt=20, description="piston crown below the block's deck at TDC, mm (- = proud)"
+    )
+    compression_height: Millimetres | None = Field(
+        None, gt=0, lt=200, description="gudgeon pin's centre to crown, mm (give deck instead where you measured it)"
+    )
+    pocket_depth: Millimetres | None = Field(
+        None, ge=0, lt=50, description="pocket floor straight below the crown, mm, on both sides alike"
+    )
+
+
+class MeasuredWith(DropParts):
+    """The same as they were when the drops were measured.
+
+    Examples
+    --------
+    >>> MeasuredWith(gasket=1.2, stroke=86.0).stroke  # mm
+    86.0
+    """
+
+    stroke: Millimetres | None = Field(None, gt=0, lt=300, description="stroke then, mm")
+    rod: Millimetres | None = Field(None, gt=0, lt=1000, description="rod length then, centre to centre, mm")
+
+
+class BuiltWith(DropParts):
+    """The same as they are in the engine that this project describes.
+
+    Examples
+    --------
+    >>> BuiltWith(gasket=0.8).degreed_again
+    False
+    """
+
+    degreed_again: bool = Field(
+        False, description="the cams were degreed in with these parts (false = a chain or belt may have turned them)"
+    )
+
+
 class Drops(ProjectSection):
     """Valve drop of both kinds of valve.
 
@@ -158,3 +209,22 @@ class Drops(ProjectSection):
 
     intake: Drop
     exhaust: Drop
+    measured_with: MeasuredWith | None = Field(
+        None, description="parts in the engine when the drops were measured, where others are fitted now"
+    )
+    built_with: BuiltWith | None = Field(None, description="the same parts as they are fitted now")
+    carry_error: Millimetres = Field(
+        0.05, ge=0, lt=5, description="standard error of what those parts moved the piston by, mm"
+    )
+
+    @model_validator(mode="after")
+    def _both(self) -> "Drops":
+        then, now = self.measured_with, self.built_with
+        for name in DropParts.model_fields:
+            if (getattr(then, name, None) is None) != (getattr(now, name, None) is None):
+                missing = "measured_with" if getattr(then, name, None) is None else "built_with"
+                raise fault(
+                    f"{name} is given for one of measured_with and built_with",
+                    f"give drop.{missing}.{name} too: as it was when the drops were measured, and as it is now",
+                )
+        return self
