@@ -21,6 +21,7 @@ from phaseopt.clearance.neighbours import BY_NAME, NeighboursVerdict, neighbours
 from phaseopt.clearance.nominal_gaps import hand_gaps
 from phaseopt.clearance.rules import (
     CLEAR,
+    FLOAT,
     HITS,
     least_sentence,
     limiting_rule,
@@ -29,6 +30,7 @@ from phaseopt.clearance.rules import (
     running_words,
     static_words,
     verdicts,
+    without_float,
 )
 from phaseopt.clearance.tolerance_stack import root_sum_squares
 from phaseopt.project import SIDES
@@ -131,7 +133,12 @@ class Verdict(ShowsItself):
     def accepted(self) -> bool:
         """Clear, or by the looser rule between cells where the project chooses it: clear cells and neighbours."""
         looser = self.neighbours is not None and self.neighbours.verdict == CLEAR
-        return self.cells_clear and (looser or self.box.verdict == CLEAR)
+        return self.cells_clear and (looser or self.box.verdict == CLEAR) and bool(self.contact.held(self.top))
+
+    @property
+    def top(self) -> float:
+        """The highest speed that is judged, rpm."""
+        return max(self.contact.top_speed, float(self.cells["rpm"][-1]))
 
     @property
     def cells_clear(self) -> bool:
@@ -223,8 +230,10 @@ def _cells(
         attrs = {"long_name": long_name} | ({"units": units} if units else {})
         return dims, values.reshape(*shape, *values.shape[1:]), attrs
 
-    words = judged(model, gaps.static, running, outside != "")
-    limited_by = np.where(outside != "", outside, limiting_rule(model, margin))
+    held = model.held(speeds)
+    words = without_float(judged(model, gaps.static, running, outside != ""), held)
+    limited_by = np.where(held, limiting_rule(model, margin), FLOAT)
+    limited_by = np.where(outside != "", outside, limited_by)
     intake, exhaust = (model.engine.cam(side) for side in SIDES)
     return xr.Dataset(
         {
@@ -260,13 +269,15 @@ def box_verdict(model: ContactModel, pairs: FloatArray, outside: bool, top: floa
     span = SafeBox(float(low[0]), float(high[0]), float(low[1]), float(high[1]))
     gaps = model.gaps_of((span.intake_from, span.intake_to, span.exhaust_from, span.exhaust_to))
     running = running_gaps(model, gaps, top)
-    verdict = str(judged(model, gaps.static, running, np.array([outside]))[0])
+    held = model.held(top)
+    verdict = str(without_float(judged(model, gaps.static, running, np.array([outside])), held)[0])
     spans = [f"{side} {low[k]:g} to {high[k]:g}°" for k, side in enumerate(SIDES) if low[k] < high[k]]
     which = " and ".join(spans) + " in any combination" * (len(spans) > 1) or "both cams at rest"
     if model.tied:
         which = f"both cams {low[0]:g} to {high[0]:g}°"
     sentence = f"{verdict.upper()}: {which}, up to {top:.0f} rpm; closest: "
     sentence += least_sentence(model, gaps, top)
+    sentence += "" if held else f"; {top:.0f} rpm is beyond {FLOAT}"
     each_static = dict(zip(model.contacts, gaps.static[0].tolist(), strict=True))
     return BoxVerdict(span, each_static, dict(zip(model.contacts, running[0].tolist(), strict=True)), verdict, sentence)
 

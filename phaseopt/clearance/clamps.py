@@ -10,7 +10,7 @@ from phaseopt.clearance.faults import Fault, faults
 from phaseopt.clearance.full_travel import FullTravel, full_travel
 from phaseopt.clearance.limits import ENDS
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import CLEAR, limiting_rule, margins, running_gaps
+from phaseopt.clearance.rules import CLEAR, FLOAT, limiting_rule, margins, running_gaps, without_float
 from phaseopt.project import Side
 from phaseopt.table_import import ImportedPair, PairReading
 from phaseopt.tables import PhaseClamps, PhaseTables
@@ -151,7 +151,8 @@ def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:
     why = outside_travel(model, ends.reshape(-1, 2)).reshape(-1, 2)
     outside = np.where(why[:, 0] != "", why[:, 0], why[:, 1])
     contact, mm = ("rpm", "contact"), {"units": "mm"}
-    words = judged(model, static, running, outside != "")
+    held = model.held(clamps.rpm)
+    words = without_float(judged(model, static, running, outside != ""), held)
     speeds = xr.Dataset(
         {
             name: ("rpm", boxes[:, k], {"units": "degree", "long_name": f"{name.replace('_', ' ')}, + = advanced"})
@@ -165,7 +166,7 @@ def check_clamps(model: ContactModel, clamps: PhaseClamps) -> ClampVerdict:
             "verdict": ("rpm", words, {"long_name": "verdict"}),
             "limited_by": (
                 "rpm",
-                np.where(outside != "", outside, limiting_rule(model, margin)),
+                np.where(outside != "", outside, np.where(held, limiting_rule(model, margin), FLOAT)),
                 {"long_name": "what limits it"},
             ),
         },

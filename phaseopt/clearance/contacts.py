@@ -12,8 +12,6 @@ NEVER_COVERED = (
     "radial clearance in the valve pocket",
     "valve to bore",
     "piston to head",
-    "coil bind",
-    "retainer to seal",
 )
 
 
@@ -45,7 +43,17 @@ def not_covered(project: Project) -> tuple[str, ...]:
     unread = [side for side in SIDES if not _timed(project.cam(side).degree_in)]
     which = "cam" if len(unread) == len(SIDES) else f"{''.join(unread)} cam"
     timing = (f"{which} timing (not checked on the engine)",) if unread else ()
-    return timing + NEVER_COVERED + valves + middle
+    return timing + NEVER_COVERED + _springs_not_covered(project) + valves + middle
+
+
+def _springs_not_covered(project: Project) -> tuple[str, ...]:
+    """What of springs nobody gave: float, coil bind, retainer to seal."""
+    missing = [side for side in SIDES if project.cam(side).spring is None]
+    which = "" if len(missing) == len(SIDES) else f"{''.join(missing)} "
+    found = [f"{which}valve springs (not given)", "coil bind"] if missing else []
+    springs = (project.cam(side).spring for side in SIDES)
+    sealed = all(spring is not None and spring.retainer_to_seal is not None for spring in springs)
+    return (*found, *(() if sealed else ("retainer to seal",)))
 
 
 def _timed(read: DegreeIn | None) -> bool:

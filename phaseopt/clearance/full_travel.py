@@ -7,7 +7,7 @@ import numpy as np
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, running_gaps, verdicts, without_float
 from phaseopt.clearance.shifts import REACH, least_changes, offset_change
 from phaseopt.project import SIDES, Side
 
@@ -62,7 +62,7 @@ def full_travel(model: ContactModel) -> FullTravel:
     """
     gaps = model.gaps_of(_travel_box(model))
     running = running_gaps(model, gaps, model.top_speed)
-    verdict = str(verdicts(model, gaps.static, running)[0])
+    verdict = str(without_float(verdicts(model, gaps.static, running), model.held(model.top_speed))[0])
     pieces = model.pieces(_travel_box(model))
     changes = [
         offset_change(model, side, pieces, model.top_speed, static_too=static_too)

@@ -201,7 +201,8 @@ def phase_limits(model: ContactModel) -> Limits:
     ------
     InputError
         Where the engine is not safe with its phasers at rest: there is then no safe table. It names what comes too
-        near, and the installed offset that opens it.
+        near, and the installed offset that opens it. Where the top speed is beyond valve control: which spring, and
+        what would hold.
 
     Notes
     -----
@@ -216,6 +217,9 @@ def phase_limits(model: ContactModel) -> Limits:
     >>> len(found.boxes), found.together.intake_limited_by[-1]
     (1, 'travel')
     """
+    beyond = model.not_held()
+    if beyond:
+        raise InputError(beyond)
     labels_i, labels_e = (phase_grid(model.project.phaser_of(side)) for side in SIDES)
     grid_of_phases = phase_grid_of(model, labels_i, labels_e)
     speeds = np.unique(np.r_[model.project.tables.rpm, model.top_speed])

@@ -19,6 +19,7 @@ from phaseopt.clearance.drop_carried import carry_of, turn_note, turned
 from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.heads import Heads, heads_of
+from phaseopt.clearance.separation import most_separation, not_held, separations
 from phaseopt.clearance.travel_left import contradiction, contradicts
 from phaseopt.clearance.valves import least_valve_gaps
 from phaseopt.engine.camshaft import Engine, engine_of
@@ -26,8 +27,8 @@ from phaseopt.engine.degree_in import DegreedIn, FittedLobe
 from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.values.arrays import FloatArray
-from phaseopt.values.errors import InputError
+from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.errors import InputError, Mistake
 
 PhaseBox = tuple[float, float, float, float]  # phases: intake from, to, exhaust from, to
 COLUMNS = {"intake": slice(0, 2), "exhaust": slice(2, 4)}  # of a box
@@ -125,7 +126,8 @@ class ContactModel:
                     f"the {side} phaser's travel may be in cam degrees, so full travel is judged for twice as far; "
                     'travel_in = "crank deg" settles it'
                 )
-        if self.project.gap.running.loft is None:
+        springs = [side for side in SIDES if self.engine.cam(side).control is not None]
+        if self.project.gap.running.loft is None and len(springs) < len(SIDES):
             found.append(f"no valve-train loft is stated, so none counts up to {self.top_speed:.0f} rpm")
         unstated = not_stated(self.project)
         if unstated:
@@ -238,7 +240,20 @@ class ContactModel:
 
     def running_terms(self, contact: str, rpm: npt.ArrayLike) -> dict[str, FloatArray]:
         """What speed takes from one gap, mm, by the name of each contribution, shape of `rpm`."""
-        return running_mm(self.project, contact, rpm, self.closing)
+        terms = running_mm(self.project, contact, rpm, self.closing)
+        flown = separations(self.project, self.engine, self.drops, contact, rpm)
+        terms["loft"] = np.maximum(terms["loft"], (self.closing if contact == "valve_valve" else 1.0) * flown)
+        return terms
+
+    def not_held(self, rpm: float | None = None) -> list[Mistake]:
+        """What a speed (the top one) beyond valve control asks for; empty where the springs hold their valves."""
+        return not_held(self.project, self.engine, self.top_speed if rpm is None else rpm)
+
+    def held(self, rpm: npt.ArrayLike) -> BoolArray:
+        """Whether the springs hold both kinds of valve at speeds; where no spring is given they are taken to."""
+        controls = [cam.control for side in SIDES if (cam := self.engine.cam(side)).control is not None]
+        least = min((control.least for control in controls if control is not None), default=np.inf)
+        return np.asarray(np.asarray(rpm) <= least, dtype=np.bool_)
 
     @property
     def closing(self) -> float:
@@ -373,7 +388,9 @@ def _model(
             engine = replace(engine, intake=cam) if side == "intake" else replace(engine, exhaust=cam)
         if read.timed:
             project = _with_error(project, side, read.error)
-    heads = heads_of(project, {side: engine.cam(side).most.peak for side in SIDES})
+    top = max(project.crank.top_speed, project.tables.rpm[-1])
+    highest: dict[Side, float] = {s: engine.cam(s).most.peak + most_separation(engine, s, top) for s in SIDES}
+    heads = heads_of(project, highest)
     return ContactModel(project, engine, laws, heads)
 
 

@@ -11,6 +11,7 @@ from phaseopt.values.arrays import FloatArray, TextArray
 
 CLEAR, TIGHT, HITS = "clear", "tight", "hits"
 RULES = ("static", "running")
+FLOAT = "valve control"  # what limits a speed at which the springs do not hold the valves
 
 
 def running_gaps(model: ContactModel, gaps: Gaps, rpm: npt.ArrayLike) -> FloatArray:
@@ -26,6 +27,11 @@ def verdicts(model: ContactModel, static: FloatArray, running: FloatArray) -> Te
     holds = ((static >= model.required) & (running >= model.reserve)).all(axis=-1)
     hits = (running <= 0.0).any(axis=-1) | (static <= 0.0).any(axis=-1)
     return np.where(hits, HITS, np.where(holds, CLEAR, TIGHT))
+
+
+def without_float(words: TextArray, held: npt.ArrayLike) -> TextArray:
+    """Verdicts, of which none is `clear` where valves are not held by their springs."""
+    return np.where(np.asarray(held) | (words != CLEAR), words, TIGHT)
 
 
 def margins(model: ContactModel, static: FloatArray, running: FloatArray) -> FloatArray:

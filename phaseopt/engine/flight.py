@@ -17,7 +17,7 @@ import numpy as np
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import njit
 
-FINE = 0.05  # cam degrees of the lobe's table
+FINE = 0.1  # cam degrees of the lobe's table
 AFTER = 60.0  # cam degrees after closing in which a valve may still bounce
 BEFORE = 2.0  # cam degrees
 CAM_SHARE = 0.4  # of the train's give that is at the lobe
@@ -133,6 +133,12 @@ class Flight:
         row = min(int(np.searchsorted(self.rpm, rpm)), self.rpm.size - 1)
         inside = (self.angle >= start) & (self.angle <= end)
         return float(self.above[row, inside].max(initial=FLOOR))
+
+    def last_open(self, rpm: float) -> float:
+        """The last crank angle from the lobe's zero at which the valve may stand above the lobe, up to a speed."""
+        row = min(int(np.searchsorted(self.rpm, rpm)), self.rpm.size - 1)
+        up = np.flatnonzero(self.above[row] > 2 * FLOOR)
+        return float(self.angle[up[-1]]) if up.size else float(self.angle[0])
 
 
 def flight(

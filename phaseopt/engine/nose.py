@@ -22,8 +22,8 @@ from phaseopt.values.arrays import FloatArray
 CRANK_PER_CAM = 2.0
 FITTED = 0.15  # share of the peak lift above which the lobe is fitted; below are ramps and jumps
 JUDGED = 0.25  # share above which its acceleration is used
-ORDERS = range(4, 13)
-BREAKS = np.arange(-5.0, 5.01, 1.0)  # cam degrees from the middle of the nose,
+ORDERS = range(4, 11)
+BREAKS = np.arange(-4.0, 4.01, 1.0)  # cam degrees from the middle of the nose,
 CLOSER = np.array([-0.5, -0.25, 0.25, 0.5])  # and from the best of those
 STEP = 0.5  # cam degrees
 DRAWS = 400

@@ -314,8 +314,10 @@ def _smooth_lift(cam: Cam, lobe: Lobe, angle: FloatArray) -> FloatArray:
     at, read = lobe.breaks / CRANK_PER_CAM, np.r_[lobe.coeffs[-1], 0.0]
     inside = (angle >= at[0]) & (angle <= at[-1])
     lift = np.zeros_like(angle)
-    lift[inside] = np.maximum(make_smoothing_spline(at, read)(angle[inside]), 0.0)
     motion = nose_motion(lobe)
+    noise = motion.noise if motion is not None else 0.0
+    reach = min(max(1.5 * (noise / 0.005) ** 0.4, 0.3), 3.0)  # cam degrees over which readings are joined (judgement)
+    lift[inside] = np.maximum(make_smoothing_spline(at, read, lam=reach**4)(angle[inside]), 0.0)
     if motion is not None:
         share = np.clip((lift / lobe.peak - FITTED) / (JUDGED - FITTED), 0.0, 1.0)
         lift = lift + share * (np.interp(angle, motion.angle, motion.lift) - lift)

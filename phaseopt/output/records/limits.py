@@ -6,10 +6,11 @@ from pydantic import Field
 
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.clearance.limits import Limits, SpeedLimits
+from phaseopt.clearance.model import ContactModel
 from phaseopt.engine.degree_in import DegreedIn
 from phaseopt.output.records.base import CommandRecord, Known, Record, RoundedDown
 from phaseopt.output.records.pieces import BoxRecord, FaultRecord, FullTravelRecord
-from phaseopt.project import SIDES
+from phaseopt.project import SIDES, Side
 from phaseopt.report.drop_table import ANGLES
 from phaseopt.report.subjects.limits import limits_notes
 
@@ -85,6 +86,56 @@ class TimingsRecord(Record):
     exhaust: TimingRecord = Field(description="exhaust cam")
 
 
+class SpringRecord(Record):
+    """Valve control of one cam's springs."""
+
+    valve_control_rpm: Known = Field(description="up to what speed the spring holds the valve to the lobe, rpm")
+    error_rpm: Known = Field(description="within how much that is known, 95 %, rpm")
+    held_rpm: Known = Field(description="up to where it is held for certain, rpm; above it no speed is clear")
+    opening_rpm: Known = Field(description="the same for the opening side of the nose, rpm")
+    closing_rpm: Known = Field(description="the same for the closing side of the nose, rpm")
+    in_hand: Known = Field(description="spring force over inertia, less 1, at the top speed, the lesser side")
+    seat_force: Known = Field(description="force on the seat, N")
+    seat_force_needed: Known | None = Field(
+        description="for 20 % in hand at the top speed, N; null where no shim gives it"
+    )
+    shim: Known | None = Field(description="shim that gives that force, mm")
+    coil_bind: Known = Field(description="left before coil bind at full lift, mm")
+    retainer_to_seal: Known | None = Field(description="left between retainer and seal at full lift, mm")
+    surge_hz: tuple[Known, Known] = Field(description="between what the coils' lowest surge frequency is, Hz")
+    separation: Known = Field(description="the most that float takes from the clearance to the piston at top speed, mm")
+
+    @classmethod
+    def of(cls, model: ContactModel, side: Side) -> Self | None:
+        """From the contact model; None where no spring is given."""
+        control = model.engine.cam(side).control
+        if control is None:
+            return None
+        shim, seal = control.shim(model.top_speed), control.spring.retainer_to_seal
+        return cls(
+            valve_control_rpm=round(control.speed.rpm),
+            error_rpm=round(control.speed.error),
+            held_rpm=round(control.least),
+            opening_rpm=round(control.opening.rpm),
+            closing_rpm=round(control.closing.rpm),
+            in_hand=round(float(min(control.margins(model.top_speed))), 3),
+            seat_force=round(control.spring.seat_force, 1),
+            seat_force_needed=round(shim.seat_force, 1) if shim is not None else None,
+            shim=round(shim.thickness, 2) if shim is not None else None,
+            coil_bind=round(control.spring.coil_bind, 3),
+            retainer_to_seal=round(seal, 3) if seal is not None else None,
+            surge_hz=(round(control.spring.surge[0]), round(control.spring.surge[1])),
+            separation=round(float(model.running_terms(f"{side}_piston", model.top_speed)["loft"]), 3),
+        )
+
+
+class SpringsRecord(Record):
+    """Valve springs of both cams; null where the project gives none."""
+
+    intake: SpringRecord | None = Field(description="intake springs")
+    exhaust: SpringRecord | None = Field(description="exhaust springs")
+
+
 class LimitsRecord(CommandRecord):
     """Contact limits from geometry alone."""
 
@@ -97,6 +148,7 @@ class LimitsRecord(CommandRecord):
     faults: tuple[FaultRecord, ...] = Field(description="what each fault of a phaser would do")
     drops: DropsRecord = Field(description="valve drop that the limits rest on")
     timing: TimingsRecord = Field(description="whether the cams are where the project says")
+    springs: SpringsRecord = Field(description="how far the valve springs hold the valves to their lobes")
     notes: tuple[str, ...] = Field(description="what goes with the result, in sentences")
     not_covered: tuple[str, ...] = Field(description="contacts that nothing here looks at: show them beside a verdict")
 
@@ -114,6 +166,7 @@ class LimitsRecord(CommandRecord):
             faults=tuple(FaultRecord.of(fault) for fault in limits.faults),
             drops=DropsRecord(**{side: DropRecord.of(law) for side, law in model.drops.items()}),
             timing=TimingsRecord(**{side: TimingRecord.of(model.engine.cam(side).read) for side in SIDES}),
+            springs=SpringsRecord(**{side: SpringRecord.of(model, side) for side in SIDES}),
             notes=tuple(limits_notes(limits)),
             not_covered=model.not_covered,
         )

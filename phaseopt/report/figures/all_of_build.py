@@ -8,6 +8,7 @@ from phaseopt.report.figures import build as figures
 from phaseopt.report.figures import calibration as calibration_figures
 from phaseopt.report.figures import tables as table_figures
 from phaseopt.report.figures.drawing import Drawing
+from phaseopt.report.figures.springs import spring_margins
 from phaseopt.report.figures.torque_model import thin
 from phaseopt.report.words import moving
 
@@ -27,6 +28,9 @@ def build_figures(build: "Build") -> Iterator[Drawing]:
         yield figures.gap_map(build, contact)
         yield figures.gap_over_angle(build, contact)
     yield figures.safe_set(build)
+    springs = spring_margins(build.contact)
+    if springs is not None:
+        yield springs
     yield table_figures.dips_over_speed(build)
     if build.explanations.limit_costs.costliest:
         yield table_figures.costs_over_speed(build)

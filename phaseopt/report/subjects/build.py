@@ -14,6 +14,7 @@ from phaseopt.report.explorer import explorer_section
 from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, tightest
 from phaseopt.report.faults import fault_section
 from phaseopt.report.figures import build as figures
+from phaseopt.report.figures import springs as spring_figures
 from phaseopt.report.figures import tables as table_figures
 from phaseopt.report.gains import full_load_table, gain_lines, gain_table, moved_table
 from phaseopt.report.gap_budget import gap_budget_section, timing_words
@@ -23,6 +24,7 @@ from phaseopt.report.notes import shared_notes
 from phaseopt.report.part_load import score_words
 from phaseopt.report.phase_table import mark_lines, phase_table
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
+from phaseopt.report.springs import MARGINS_CAPTION, spring_sections
 from phaseopt.report.subjects.check import check_notes, guard_lead, state_of, verdict_line
 from phaseopt.report.subjects.limits import limit_table
 from phaseopt.report.subjects.offsets import offsets_section
@@ -261,12 +263,18 @@ def _reasons(build: "Build") -> tuple[Section, ...]:
             Depth.PAGE,
             folded=True,
         ),
+        *_spring_sections(build),
         Section(
             "Dips and costs",
             (picture(table_figures.dips_over_speed(build), _DIPS_CAPTION), *dip_blocks, *cost_blocks),
             Depth.PAGE,
         ),
     )
+
+
+def _spring_sections(build: "Build") -> tuple[Section, ...]:
+    drawn = spring_figures.spring_margins(build.contact)
+    return spring_sections(build.contact, *([picture(drawn, MARGINS_CAPTION)] if drawn is not None else []))
 
 
 def _studies(studies: CachedStudies) -> tuple[Section, ...]:

@@ -14,6 +14,7 @@ from phaseopt.project import SIDES, Side
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.document import Document, Lines, Section, State, Table, say, table
 from phaseopt.report.faults import fault_section
+from phaseopt.report.springs import spring_sections
 from phaseopt.report.subjects.limits import contact_notes, travel_section
 from phaseopt.report.ways_back import ways_back_sections
 from phaseopt.report.words import phase_text, sentence, span_text
@@ -38,6 +39,7 @@ def check_document(
         sections=(
             *(_read_section(side, files.get(side), notes) for side, notes in read_as.items()),
             *verdict_sections(verdict),
+            *spring_sections(verdict.contact),
             *more,
         ),
         notes=check_notes(verdict),
@@ -83,8 +85,10 @@ def verdict_line(verdict: Verdict | ClampVerdict) -> str:
 
 def guard_lead(verdict: Verdict | ClampVerdict) -> tuple[str, ...]:
     """That nothing but the tables keeps valves off, where that is so."""
-    travel = verdict.full_travel
-    return () if travel.verdict == CLEAR else (sentence(travel.sentence),)
+    travel, model = verdict.full_travel, verdict.contact
+    top = max(model.top_speed, float((verdict.cells if isinstance(verdict, Verdict) else verdict.speeds)["rpm"][-1]))
+    floats = [f"{sentence(each.problem)} Fix: {each.hint}." for each in model.not_held(top)]
+    return (*floats, *(() if travel.verdict == CLEAR else (sentence(travel.sentence),)))
 
 
 def verdict_sections(verdict: Verdict | ClampVerdict) -> tuple[Section, ...]:

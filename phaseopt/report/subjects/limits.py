@@ -12,6 +12,7 @@ from phaseopt.report.document import Depth, Document, Lines, Row, Section, Table
 from phaseopt.report.drop_table import drop_table, drop_words
 from phaseopt.report.faults import POCKETS, asks_pockets, fault_section
 from phaseopt.report.notes import shared_notes
+from phaseopt.report.springs import spring_sections
 from phaseopt.report.words import box_words, moving, phase_text, phase_words, sentence
 
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
@@ -31,6 +32,7 @@ def limits_document(limits: Limits) -> Document:
             Section("By speed", (limit_table(limits),)),
             travel_section(limits.full_travel),
             timing_section(limits),
+            *spring_sections(limits.contact),
             fault_section(limits.contact, limits.faults),
             drop_section(limits),
         ),

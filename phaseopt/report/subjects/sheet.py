@@ -48,6 +48,7 @@ def blank_sheet() -> Document:
         sections=(
             *_reading_sections([table for side in SIDES for table in _blanks(side, 4, 2)], METRIC.gap),
             _degree_in_section(METRIC.gap),
+            _SPRINGS,
             Section(f"The sum, with invented numbers: {_SUM}", (sums, lines), together=True),
         ),
         before=BEFORE,
@@ -71,6 +72,7 @@ def limits_sheet(limits: Limits) -> Document:
         sections=(
             *_reading_sections(readings, unit),
             _degree_in_section(unit),
+            _SPRINGS,
             Section(f"The sum for one timing: {_SUM}", (sums, Lines(lines)), together=True),
             *_valve_sections(model, phases),
         ),
@@ -110,6 +112,20 @@ def _reading_sections(tables: list[Table], unit: Unit) -> tuple[Section, ...]:
         lines.append(f"The column drop_mm of that file holds millimetres: 1 {unit.name} is {unit.size:g} of them.")
     how = _steps(sheet_text.HOW_TO_READ, sheet_text.READINGS)
     return _TODAY, how, Section(f"Readings: valve drop, {unit.name}", (*tables, Lines(tuple(lines))))
+
+
+_SPRINGS = Section(
+    "Readings: valve springs, N, mm and g",
+    (
+        Lines(sheet_text.SPRINGS, style="steps"),
+        Table(
+            "Springs and moving masses",
+            ("reading", *SIDES),
+            tuple(Row(name, ("", "")) for name in sheet_text.SPRING_READINGS),
+            by_hand=True,
+        ),
+    ),
+)
 
 
 def _degree_in_section(unit: Unit) -> Section:

@@ -45,6 +45,28 @@ DEGREE_IN = (
     "Angles count from gas-exchange TDC; before it is negative. They go under degree_in in the project file.",
 )
 
+SPRINGS = (
+    "Springs store energy: use a compressor that cannot slip, wear eye protection, and keep your face out of line.",
+    "On a spring tester, read force at the fitted height and at that height less full valve lift. Read each spring; "
+    "enter the weakest.",
+    "Press the spring solid for its solid height. Measure from retainer to seal with the valve shut.",
+    "Weigh valve, retainer, both keepers (collets), lifter (bucket, tappet) and the whole spring on a kitchen scale. "
+    "Enter the heaviest of each.",
+    "They go under spring in the project file.",
+)
+SPRING_READINGS = (
+    "fitted height, mm",
+    "force at fitted height, N",
+    "force at full lift, N",
+    "solid height, mm",
+    "retainer to seal, mm",
+    "valve, g",
+    "retainer, g",
+    "keepers (collets), g",
+    "lifter or follower, g",
+    "spring, g",
+)
+
 HOW_TO_CHECK = "How to check a timing on the engine"
 CHECKING = (
     "Make sure nothing can start or turn the engine: battery off, plugs out. Light checking springs, lifters (tappets) "

@@ -1,0 +1,93 @@
+"""Valve springs in a builder's words: valve control, what is in hand, the shim that gives more, what then is left."""
+
+from phaseopt.clearance.model import ContactModel
+from phaseopt.engine.spring import LEAST_BIND, LEAST_SEAL
+from phaseopt.engine.valve_control import IN_HAND, ValveControl
+from phaseopt.project import SIDES, Side
+from phaseopt.report.document import Block, Depth, Lines, Section, table
+from phaseopt.values.display_units import Unit
+
+_ROUND = 50  # rpm to which a valve control speed is written
+MARGINS_CAPTION = "Spring force over inertia on both sides of the nose. Band: 95 %. Below 0 the valve leaves its lobe."
+
+
+def spring_sections(model: ContactModel, *pictures: Block) -> tuple[Section, ...]:
+    """What the springs do, where any is given: in lines, then margins by speed."""
+    given = [side for side in SIDES if model.engine.cam(side).control is not None]
+    if not given:
+        return ()
+    lines = [line for side in given for line in control_lines(model, side)]
+    return (
+        Section("Valve springs", (Lines(tuple(lines)),)),
+        Section("Spring margin by speed", (*pictures, _margin_table(model, given)), Depth.PAGE),
+    )
+
+
+def control_lines(model: ContactModel, side: Side) -> list[str]:
+    """Valve control of one cam up to the top speed."""
+    control, unit = model.engine.cam(side).control, model.project.display_units.gap
+    assert control is not None
+    top = model.top_speed
+    speed = f"valve control to {_rounded(control.speed.rpm)} ± {max(_rounded(control.speed.error), _ROUND)} rpm"
+    bind, seal = control.spring.coil_bind, control.spring.retainer_to_seal
+    in_hand = float(min(control.margins(top)))
+    if in_hand >= IN_HAND:
+        lines = [f"{side.capitalize()}: {speed}; {top:.0f} rpm has {100 * in_hand:.0f} % in hand."]
+        lines.append(f"Left at full lift: {_left(bind, seal, unit)}.")
+    else:
+        lines = [f"{side.capitalize()}: {speed}; {top:.0f} rpm {_asks(control, top, unit)}"]
+    lines += _tight(bind, seal, unit)
+    lines.append(f"The {control.first} side of the nose lets go first. {_surge(control, top)}")
+    flown = float(model.running_terms(f"{side}_piston", top)["loft"])
+    lines.append(f"Valve float takes up to {unit.up(flown)} {unit.name} from {side} to piston at {top:.0f} rpm.")
+    return lines
+
+
+def _asks(control: ValveControl, top: float, unit: Unit) -> str:
+    """What it takes to have enough in hand at a speed."""
+    shim = control.shim(top)
+    wanted = f"with {100 * IN_HAND:.0f} % in hand"
+    if shim is None or shim.coil_bind <= 0:
+        return f"{wanted} needs a stronger spring or lighter parts."
+    left = _left(shim.coil_bind, control.spring.retainer_to_seal, unit)
+    return f"{wanted} needs {shim.seat_force:.0f} N on the seat: {unit.text(shim.thickness, 1)} more shim; then {left}."
+
+
+def _left(bind: float, seal: float | None, unit: Unit) -> str:
+    words = f"coil bind {unit.down(bind)} {unit.name}"
+    return words if seal is None else f"{words}, retainer to seal {unit.down(seal)} {unit.name}"
+
+
+def _tight(bind: float, seal: float | None, unit: Unit) -> list[str]:
+    """What is under common practice."""
+    found = []
+    if bind < LEAST_BIND:
+        found.append(f"Coil bind is under the usual {unit.text(LEAST_BIND)} (common practice).")
+    if seal is not None and seal < LEAST_SEAL:
+        found.append(f"Retainer to seal is under the usual {unit.text(LEAST_SEAL)} (common practice).")
+    return found
+
+
+def _surge(control: ValveControl, top: float) -> str:
+    least, most = control.spring.surge
+    low, high = (round(each) for each in control.surge_order(top))
+    inside = control.harmonics[max(low, 1) - 1 : max(high, 1)]
+    strongest = f", up to {float(inside.max()):.3f} mm" if inside.size else ""
+    return f"The coils surge at {least:.0f} to {most:.0f} Hz: harmonic {low} to {high} of the lobe{strongest}."
+
+
+def _margin_table(model: ContactModel, given: list[Side]) -> Block:
+    rows = []
+    for rpm in [*model.project.tables.rpm, *({model.top_speed} - {*model.project.tables.rpm})]:
+        cells = []
+        for side in given:
+            control = model.engine.cam(side).control
+            assert control is not None
+            cells += [f"{100 * float(each):.0f}" if each < 9.995 else "over 999" for each in control.margins(rpm)]
+        rows.append((f"{rpm:g}", *cells))
+    head = ("rpm", *(f"{side} {flank}" for side in given for flank in ("opening", "closing")))
+    return table("Spring force in hand over inertia on each side of the nose, %", head, rows)
+
+
+def _rounded(rpm: float) -> int:
+    return int(round(rpm / _ROUND) * _ROUND)
