@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     import xarray as xr
 
 CORNER = "rpm\\load_kPa"
-_STATED = tuple(f"{CORNER} {side}: crank degrees | + = advanced | rest = 0" for side in SIDES)  # as exports write it
+_MEANING = "crank degrees | + = advanced | rest = 0"
+_STATED = tuple(f"{CORNER} {side}: {_MEANING}" for side in SIDES)  # as exports write it
+_NO_UNIT = "not stated"
 AXIS_ATTRS = {
     "rpm": {"units": "rpm", "long_name": "engine speed"},
     "load": {"units": "kPa", "long_name": "manifold absolute pressure, the top one full throttle"},
@@ -96,7 +98,7 @@ class PhaseTables(ShowsItself):
                 raise InputError.one(f"the {side} table holds a value that is not finite", hint="give each a phase")
             tables.append(_table(speeds, loads, cells.copy(), side))
             if load_unit != "kPa":
-                tables[-1]["load"].attrs = {"units": load_unit or "not stated", "long_name": "load"}
+                tables[-1]["load"].attrs = {"units": load_unit or _NO_UNIT, "long_name": "load"}
         return cls(*tables)
 
     @property
@@ -108,6 +110,11 @@ class PhaseTables(ShowsItself):
     def load(self) -> FloatArray:
         """(L,) load breakpoints, kPa; the last is full throttle."""
         return np.asarray(self.intake["load"].values, dtype=np.float64)
+
+    @property
+    def load_unit(self) -> str:
+        """Unit of the loads; "" where the file they come from does not say."""
+        return load_unit_of(self.intake)
 
     def of_side(self, side: Side) -> xr.DataArray:
         """The table of a side."""
@@ -193,14 +200,34 @@ def number_text(value: float) -> str:
     return np.format_float_positional(np.float64(value) + 0.0, trim="-")
 
 
+def load_unit_of(table: xr.DataArray | xr.Dataset) -> str:
+    """Unit of a table's loads; "" where the file they come from does not say."""
+    unit = str(table["load"].attrs.get("units", "kPa"))
+    return "" if unit == _NO_UNIT else unit
+
+
+def corner_of(table: xr.DataArray) -> str:
+    """The corner cell of a table: that of the neutral CSV where loads are in kPa, else one that says all it means.
+
+    >>> table = PhaseTables.of([1000, 2000], [4, 14], 10.0, 0.0, "psi").intake
+    >>> corner_of(table)
+    'rpm\\\\load (psi) intake: crank degrees | + = advanced | rest = 0'
+    """
+    unit = load_unit_of(table)
+    if unit == "kPa":
+        return CORNER
+    side = str(table.name).removesuffix("_phase")
+    return f"rpm\\load{f' ({unit})' if unit else ''} {side}: {_MEANING}"
+
+
 def table_text(table: xr.DataArray) -> str:
-    """A table as neutral CSV: line ends CR LF, numbers that read back equal.
+    """A table as CSV, the neutral one where loads are in kPa: line ends CR LF, numbers that read back equal.
 
     >>> table_text(PhaseTables.of([1000, 2000], [50, 100], [[0, 10.5], [5, 20]], 0.0).intake).splitlines()
     ['rpm\\\\load_kPa,50,100', '1000,0,10.5', '2000,5,20']
     """
     cells = table.transpose("rpm", "load")
-    lines = [[CORNER, *map(number_text, cells["load"].values)]]
+    lines = [[corner_of(table), *map(number_text, cells["load"].values)]]
     for rpm, row in zip(cells["rpm"].values, cells.to_numpy(), strict=True):
         lines.append([number_text(rpm), *map(number_text, row)])
     return "".join(",".join(line) + "\r\n" for line in lines)

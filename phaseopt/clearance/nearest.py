@@ -126,7 +126,7 @@ def nearest_tables(model: ContactModel, tables: PhaseTables) -> NearestTables:
         clamps += looser_clamps(model, grid, tables.rpm, top, lambda each: tuple(-cost for cost in clamped(each)[1]))
     found = sorted((clamped(each) for each in clamps), key=lambda each: each[1])
     for phases, (largest, total) in found:
-        nearest = PhaseTables.of(tables.rpm, tables.load, *phases)
+        nearest = PhaseTables.of(tables.rpm, tables.load, phases[0], phases[1], tables.load_unit)
         verdict = check_tables(model, nearest)
         if verdict.accepted:  # always at once, but for bounds of a clearance that differ by a hair
             return NearestTables(nearest, verdict, _moves(tables, nearest), largest, total)

@@ -11,7 +11,7 @@ import xarray as xr
 
 from phaseopt.output.columns import Column
 from phaseopt.table_import.meaning import NEUTRAL, meaning_words
-from phaseopt.tables import CORNER, number_text
+from phaseopt.tables import corner_of, load_unit_of, number_text
 
 _SIGN = meaning_words(NEUTRAL)
 
@@ -21,15 +21,16 @@ def table_metadata(name: str, table: xr.DataArray, notes: Sequence[str] = ()) ->
 
     Parameters: `name` of the CSV beside it; `table` with dims rpm, load; `notes` that a reader must not miss.
     """
-    columns = [_column("rpm", CORNER, "number", "engine speed breakpoint of the row", "rpm")]
+    columns = [_column("rpm", corner_of(table), "number", "engine speed breakpoint of the row", "rpm")]
+    unit = load_unit_of(table) or "(unit not stated)"
     for load in table["load"].values:
         text = number_text(load)
-        meaning = f"phase at load breakpoint {text} kPa"
+        meaning = f"phase at load breakpoint {text} {unit}"
         columns.append(_column(f"phase_at_load_{text}", text, "number", meaning, "degree"))
     side = str(table.name or "phase").replace("_", " ")
     words = (
-        f"{side}: {_SIGN}. Rows are engine speeds (rpm), columns are loads (kPa manifold absolute pressure, "
-        "the last one full throttle)."
+        f"{side}: {_SIGN}. Rows are engine speeds (rpm), columns are loads "
+        f"({'kPa manifold absolute pressure, the last one full throttle' if unit == 'kPa' else unit})."
     )
     return _document(name, side, " ".join([*notes, words]), columns, "rpm")
 

@@ -9,6 +9,7 @@ from phaseopt.clearance.ways_back import WayBack, moves_of, ways_back
 from phaseopt.project import Project
 from phaseopt.report.document import Depth, Lines, Section, say, table
 from phaseopt.report.words import moving, phase_text
+from phaseopt.tables import load_unit_of
 
 _WRITES = "`phaseopt check --nearest DIR` writes the nearest tables that are clear as a whole."
 _LISTED = 12  # cells that moved, more would bury the rest; --json has all
@@ -30,7 +31,8 @@ def ways_back_sections(verdict: Verdict) -> tuple[Section, ...]:
     for way in found:
         now = phase_text(way.intake), phase_text(way.exhaust)
         rows.append((f"{way.rpm:.0f}", f"{way.load:g}", *now, *_to(way, names)))
-    each = table("Nearest clear phases of each cell", ("rpm", "kPa", "intake", "exhaust", *names), rows)
+    unit = load_unit_of(verdict.cells) or "load"
+    each = table("Nearest clear phases of each cell", ("rpm", unit, "intake", "exhaust", *names), rows)
     return say(title, *lines), Section(f"{title}, cell by cell", (each,), Depth.DETAIL)
 
 
@@ -53,7 +55,8 @@ def nearest_section(found: NearestTables | None, directory: Path) -> Section:
         rows.append((f"{move.rpm:.0f}", f"{move.load:g}", *each))
     more = len(found.moved) - len(rows)
     caption = "Cells that moved" + (f"; {more} more are not listed" if more else "")
-    return Section(title, (Lines(lines), table(caption, ("rpm", "kPa", *sides), rows)))
+    unit = found.tables.load_unit or "load"
+    return Section(title, (Lines(lines), table(caption, ("rpm", unit, *sides), rows)))
 
 
 def _ways(project: Project) -> tuple[str, ...]:

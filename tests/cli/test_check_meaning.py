@@ -155,3 +155,17 @@ def test_speeds_in_thousands(tmp_path: Path, speed: str) -> None:
     rows = f"{speed}\\MAP kPa,30,95\n1,0,0\n4,5,18\n8,0,2\n"
     assert check(project, "intake", "advance in crank degrees\n" + rows)[0] == 0
     assert check(project, "intake", "advance in crank degrees\n" + rows.replace("\n8,", "\n8000,"))[0] == 2
+
+
+def test_nearest_tables_keep_the_unit_of_load(tmp_path: Path) -> None:
+    """What is written for loads in psi says so in the corner, and reads back as itself."""
+    project = write_project(tmp_path)
+    text = "Inlet advance in crank degrees\nrpm\\load (psi),4,14\n1000,0,0\n4000,5,38\n8000,0,36\n"
+    assert check(project, "intake", text, "--nearest", str(tmp_path / "near"))[0] == 1
+    written = tmp_path / "near" / "intake_phase.csv"
+    assert "psi" in written.read_text(encoding="utf-8").splitlines()[0]
+    assert "kPa" not in (tmp_path / "near" / "intake_phase.csv-metadata.json").read_text(encoding="utf-8")
+    alone = tmp_path / "alone.csv"
+    alone.write_bytes(written.read_bytes())
+    for file in (written, alone):
+        assert printed("check", project, "--intake", file)["verdict"]["clear"]

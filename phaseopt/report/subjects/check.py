@@ -18,6 +18,7 @@ from phaseopt.report.springs import spring_sections
 from phaseopt.report.subjects.limits import contact_notes, travel_section
 from phaseopt.report.ways_back import ways_back_sections
 from phaseopt.report.words import phase_text, sentence, span_text
+from phaseopt.tables import load_unit_of
 from phaseopt.values.display_units import Unit
 
 NOTHING: Mapping[Side, Any] = {}
@@ -117,12 +118,8 @@ def cells_section(verdict: Verdict, unit: Unit) -> Section:
         cell = verdict.cells.isel(rpm=int(r), load=int(k))
         phases = (phase_text(float(cell[f"{side}_phase"])) for side in SIDES)
         rows.append((f"{float(cell['rpm']):.0f}", f"{float(cell['load']):g}", *phases, *_judged(cell, unit)))
-    head = ("rpm", _load_head(verdict.cells["load"].attrs["units"]), "intake", "exhaust", *_judged_head(unit))
+    head = ("rpm", load_unit_of(verdict.cells) or "load", "intake", "exhaust", *_judged_head(unit))
     return _listed("Cells", lines, "Cells that are not clear", head, rows, len(bad))
-
-
-def _load_head(unit: str) -> str:
-    return "load" if unit == "not stated" else unit
 
 
 def _speeds_section(verdict: ClampVerdict, unit: Unit) -> Section:
