@@ -24,6 +24,8 @@ WIDEST_STEP = 5.0  # cam degrees between points while open; beyond, the curve be
 LIFTS = 2.0, 25.0  # mm; outside it the column is not lift in mm
 NOSE = 0.9  # of the peak; the middle of the stretch above it shows where the lobe's centre must be, near enough
 OFF_CENTRE = 5.0  # cam degrees that the middle may stand off 0 in a lobe whose flanks differ
+WRONG_ROW = 0.12  # mm off the curve through the rows around it; no lobe bends so sharply from row to row (judgement)
+NOISY = 7.0  # times the median of that: what chance does not reach in a file read with scatter
 TAIL = 60.0  # crank degrees beyond the valve's closing in which its tappet may still stand within the lash,
 TAIL_END = 20.0  # and over which that is brought to zero
 
@@ -51,7 +53,8 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0) -> Lobe:
     InputError
         What `read_columns` refuses, and: both angles or both lifts, angles not increasing or beyond half a turn,
         negative lift, ends that are not closed (lift above 0.05 mm), lift that is not in mm, angles that can only be
-        the other kind of degrees, a centre far from the peak, points too far apart, lash larger than the lift.
+        the other kind of degrees, a centre far from the peak, points too far apart, one row far off those around it,
+        lash larger than the lift.
 
     Notes
     -----
@@ -160,6 +163,7 @@ def _refuse_impossible(columns: Columns, angle_name: str, lift_name: str, per_ca
             f"the lobe's nose stands at {angle_name} {middle:g}",
             f"count {angle_name} from the lobe's centre, at most {OFF_CENTRE * per_cam:g} from the middle of the nose",
         )
+    _refuse_wrong_row(columns, angle_name, lift_name, opened)
     for row in (first, last):
         if abs(angle[row]) > LONGEST_FLANK * per_cam:
             raise columns.error(
@@ -167,6 +171,33 @@ def _refuse_impossible(columns: Columns, angle_name: str, lift_name: str, per_ca
                 f"the flank is {abs(angle[row]):g} {kind} degrees long, longer than any lobe's",
                 "count from the lobe's centre; set the gauge to zero on the base circle",
             )
+
+
+def _refuse_wrong_row(columns: Columns, angle_name: str, lift_name: str, opened: np.ndarray) -> None:
+    """Refuse a row that stands far off the cubic through two rows on either side of it.
+
+    A file read with scatter has many rows somewhat off, a slip of the pen one alone: the scatter is judged by the
+    median.
+    """
+    angle, lift = columns[angle_name], columns[lift_name]
+    off = np.zeros_like(lift)
+    middle = np.arange(2, len(angle) - 2)
+    around = [middle + step for step in (-2, -1, 1, 2)]
+    for one in around:
+        weight = np.ones(len(middle))
+        for other in around:
+            if other is not one:
+                weight *= (angle[middle] - angle[other]) / (angle[one] - angle[other])
+        off[middle] -= weight * lift[one]
+    off[middle] += lift[middle]
+    row = int(np.abs(off).argmax())
+    if abs(off[row]) > max(WRONG_ROW, NOISY * float(np.median(np.abs(off[opened])))):
+        raise columns.error(
+            row,
+            f"{lift_name} {lift[row]:g} at {angle_name} {angle[row]:g} is {abs(off[row]):.2f} mm "
+            f"{'above' if off[row] > 0 else 'below'} the curve through the rows around it",
+            "read that row again, or leave it out",
+        )
 
 
 def _closed(angles: np.ndarray, lifts: np.ndarray) -> Lobe:

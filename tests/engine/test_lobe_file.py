@@ -151,3 +151,21 @@ def test_columns_given_twice_over_and_a_lash_beyond_the_lift(tmp_path: Path) -> 
         read_lobe(both, ratio=1.0)
     with pytest.raises(InputError, match="lash 15 mm is not below the lift"):
         read_lobe(on_the_engine(tmp_path, 0.2), ratio=1.0, lash=15.0)
+
+
+@pytest.mark.parametrize("spacing", [1.0, 2.0, 5.0])
+@pytest.mark.parametrize("scatter", [0.0, 0.02])
+@pytest.mark.parametrize("slip", [-0.3, 0.3])
+def test_one_wrong_row_is_named_and_a_noisy_file_is_not(
+    tmp_path: Path, spacing: float, scatter: float, slip: float
+) -> None:
+    """A slip of 0.3 mm in each row of the lobe in turn; the 3-4-5 polynomial with the scatter of a bench."""
+    angle, lift = good(spacing)
+    noisy = np.where(lift > 0, lift + np.random.default_rng(4).normal(0.0, scatter, lift.size), 0.0).clip(0.0)
+    assert read_lobe(written(tmp_path, (angle, noisy)), ratio=1.0).peak == pytest.approx(9.5, abs=0.1)
+    for row in np.flatnonzero(lift > 0.4)[::3]:
+        wrong = noisy.copy()
+        wrong[row] += slip
+        with pytest.raises(InputError) as caught:
+            read_lobe(written(tmp_path, (angle, wrong)), ratio=1.0)
+        assert caught.value.mistakes[0].where == f"line {row + 2}"
