@@ -153,8 +153,7 @@ def test_columns_given_twice_over_and_a_lash_beyond_the_lift(tmp_path: Path) -> 
         read_lobe(on_the_engine(tmp_path, 0.2), ratio=1.0, lash=15.0)
 
 
-@pytest.mark.parametrize("spacing", [1.0, 2.0, 5.0])
-@pytest.mark.parametrize("scatter", [0.0, 0.02])
+@pytest.mark.parametrize(("spacing", "scatter"), [(1.0, 0.0), (1.0, 0.02), (2.0, 0.0), (2.0, 0.02), (5.0, 0.0)])
 @pytest.mark.parametrize("slip", [-0.3, 0.3])
 def test_one_wrong_row_is_named_and_a_noisy_file_is_not(
     tmp_path: Path, spacing: float, scatter: float, slip: float
