@@ -22,7 +22,7 @@ chain                  running  chain or belt
 overshoot              running  the phaser's overshoot
 ageing                 running  the phaser's wear
 stretch, growth, play  running  rod and structure, heat, bearings and pins (to the piston)
-loft                   running  valve-train loft above a stated speed
+loft                   running  valve-train loft above a stated speed, or what springs let the valve fly
 =====================  =======  ==========================================================
 """
 

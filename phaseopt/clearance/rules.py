@@ -30,7 +30,7 @@ def verdicts(model: ContactModel, static: FloatArray, running: FloatArray) -> Te
 
 
 def without_float(words: TextArray, held: npt.ArrayLike) -> TextArray:
-    """Verdicts, of which none is `clear` where valves are not held by their springs."""
+    """Verdicts, none of them `clear` where a speed is beyond what the springs hold."""
     return np.where(np.asarray(held) | (words != CLEAR), words, TIGHT)
 
 

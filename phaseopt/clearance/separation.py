@@ -57,7 +57,7 @@ def not_held(project: Project, engine: Engine, rpm: float) -> list[Mistake]:
             f", or fit {shim.seat_force:.0f} N on the seat, {shim.thickness:.1f} mm more shim (coil bind then "
             f"{shim.coil_bind:.1f} mm)"
             if shim is not None and shim.coil_bind > 0
-            else ", or fit a stronger spring or lighter parts"
+            else f", or fit a spring {control.stronger(rpm):.1f} times as strong, or lighter parts"
         )
         held = int(control.least // 50 * 50)
         found.append(

@@ -129,6 +129,10 @@ class ValveControl:
                 return Shim(force, float(thickness), self.spring.coil_bind - float(thickness))
         return None
 
+    def stronger(self, rpm: float, in_hand: float = IN_HAND) -> float:
+        """How many times as strong the spring would have to be for so much margin at a speed."""
+        return (1 + in_hand) * (rpm / self.speed.rpm) ** 2
+
     def surge_order(self, rpm: float) -> tuple[float, float]:
         """Which harmonics of the cam meet the spring's surge at a speed, least and most."""
         least, most = (frequency * 120.0 / rpm for frequency in self.spring.surge)

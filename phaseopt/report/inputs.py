@@ -4,7 +4,8 @@ from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.cycle.from_project import ambient
-from phaseopt.project import SIDES, Cycle, Phaser, Pin, Project, Taper, Tract
+from phaseopt.engine.valve_control import ValveControl
+from phaseopt.project import SIDES, Cam, Cycle, Phaser, Pin, Project, Taper, Tract
 from phaseopt.report.document import Row, Table
 from phaseopt.report.supplied_grid import grid_table
 from phaseopt.search.part_load import cost_words, costs, level
@@ -52,6 +53,7 @@ def _cams(project: Project, model: ContactModel) -> Table:
             ("true centreline at rest", f"{float(stands.true_centreline(0.0)):g}°"),
             ("valve head, tilt", f"{units.size.stated(cam.head_diameter)}, {cam.tilt:g}°"),
             ("phaser", "none, the cam is fixed" if phaser is None else _phaser(phaser)),
+            ("valve spring", _spring(stands.control, cam)),
         ):
             rows.setdefault(label, []).append(value)
     shared = " (one phaser moves both)" if project.arrangement == "together" else ""
@@ -69,11 +71,24 @@ def _phaser(phaser: Phaser) -> str:
     )
 
 
+def _spring(control: ValveControl | None, cam: Cam) -> str:
+    if control is None or cam.spring is None:
+        return "not given"
+    full = float(control.spring.force(control.spring.full_lift))
+    return (
+        f"{control.spring.seat_force:.0f} N on the seat, {full:.0f} N at full lift, {control.mass:.0f} g moving, "
+        f"fitted at {cam.spring.fitted_height:g} mm, {cam.spring.train}"
+    )
+
+
 def _rules(project: Project) -> Table:
     static, running, gap = project.gap.static, project.gap.running, project.display_units.gap
     loft = "none stated"
     if running.loft is not None:
         loft = f"{gap.stated(running.loft.rate)} each 500 rpm above {running.loft.above:g}"
+    given = [side for side in SIDES if project.cam(side).spring is not None]
+    if given:
+        loft = f"{loft}; from the {' and '.join(given)} springs where that is more"
     rod = running.rod
     rows = (
         Row(

@@ -48,7 +48,7 @@ def _asks(control: ValveControl, top: float, unit: Unit) -> str:
     shim = control.shim(top)
     wanted = f"with {100 * IN_HAND:.0f} % in hand"
     if shim is None or shim.coil_bind <= 0:
-        return f"{wanted} needs a stronger spring or lighter parts."
+        return f"{wanted} needs a spring {control.stronger(top):.1f} times as strong, or lighter parts."
     left = _left(shim.coil_bind, control.spring.retainer_to_seal, unit)
     return f"{wanted} needs {shim.seat_force:.0f} N on the seat: {unit.text(shim.thickness, 1)} more shim; then {left}."
 

@@ -96,6 +96,7 @@ def test_the_margin_falls_with_speed_squared(tmp_path: Path) -> None:
     found = control(tmp_path, TRAINS[2])
     opening, closing = found.margins(found.speed.rpm / np.sqrt(1.2))
     assert min(opening, closing) == pytest.approx(0.2)
+    assert found.stronger(found.speed.rpm) == pytest.approx(1.2)
 
 
 @pytest.mark.parametrize("noise", [0.005, 0.02])
