@@ -36,6 +36,8 @@ def drop_words(law: DropLaw, unit: Unit) -> str:
     words = f"{unit.text(law.at_tdc.min())} at TDC, {unit.down(float(law.low(0.0)))} used, after measuring error"
     if law.readings is None:
         return words
+    if law.steps is not None:
+        return f"{words}; by steps, since the {law.readings.used.size} readings follow no slider-crank law"
     worst = float(np.abs(law.readings.residual[law.readings.used]).max())
     return (
         f"{words}; {int(law.readings.used.sum())} readings fit to {unit.text(worst)}; wheel zero {law.wheel:+.1f}°; "

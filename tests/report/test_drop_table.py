@@ -1,17 +1,18 @@
 """The printed drop curve, read back and worked out by hand."""
 
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
-from engines import cosine_lift, drop_csv, piston_fall, project_of, write_project
+from engines import cosine_lift, drop_csv, piston_fall, project_of, uneven_lobe_csv, write_project
 from printed import printed
 
 from phaseopt.clearance import contact_model
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.report.document import Table
 from phaseopt.report.drop_table import drop_table
-from phaseopt.report.subjects.limits import limits_document
+from phaseopt.report.subjects.limits import limits_document, lobe_section
 from phaseopt.values.display_units import METRIC
 
 FILES = {"drop_intake.csv": drop_csv(6.2)}
@@ -54,3 +55,18 @@ def test_limits_as_json_hold_the_curve(tmp_path: Path) -> None:
     middle = drops["intake"]["crank_deg"].index(0.0)
     assert drops["intake"]["fitted"][middle] == pytest.approx(6.2, abs=0.01)
     assert drops["intake"]["worst_cylinder"] == 1
+
+
+def test_lobes_are_printed_as_they_were_found(tmp_path: Path) -> None:
+    """Source: the formula of the lobe's two flanks, 60 and 70 cam degrees long, read over crank degrees."""
+    project = project_of(tmp_path, {"intake.csv": uneven_lobe_csv(10.0, 60.0, 70.0)})
+    text = next(line for line in lobe_section(phase_limits(contact_model(project))).blocks[0].items if line.startswith("intake"))
+    nose, middle, opens, closes, _, centre, at_tdc = (float(each) for each in re.findall(r"[-+]?\d+\.?\d*", text))
+    fine = np.linspace(-140.0, 140.0, 280001)
+    lift = cosine_lift(fine / 2 / np.where(fine < 0, 60.0, 70.0), 10.0, 1.0)
+    high, low = fine[lift >= 8.75], fine[lift >= 0.1]
+    assert nose == pytest.approx(0.0, abs=1.0)
+    assert middle == pytest.approx((high[0] + high[-1]) / 2, abs=0.1)
+    assert (-opens, closes) == pytest.approx((low[0], low[-1]), abs=1.0)
+    assert centre == 116.0
+    assert at_tdc == pytest.approx(max(float(np.interp(-116.0, fine, lift)) - 0.2, 0.0), abs=0.01)

@@ -15,6 +15,8 @@ from phaseopt.report.notes import shared_notes
 from phaseopt.report.springs import spring_sections
 from phaseopt.report.words import box_words, moving, phase_text, phase_words, sentence
 
+_NOSE = 0.9995  # of the peak
+_BELOW_PEAK, _FLANK = 1.25, 0.1  # mm: where equal lift is read (common practice), and where a flank begins
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
 
@@ -35,6 +37,7 @@ def limits_document(limits: Limits) -> Document:
             *spring_sections(limits.contact),
             fault_section(limits.contact, limits.faults),
             drop_section(limits),
+            lobe_section(limits),
         ),
         notes=tuple(limits_notes(limits)),
         before="Before it turns",
@@ -127,6 +130,24 @@ def drop_section(limits: Limits) -> Section:
         ),
         Depth.DETAIL,
     )
+
+
+def lobe_section(limits: Limits) -> Section:
+    """Each lobe as it was found, in crank degrees from its zero, so that a slip in a file or a setting shows."""
+    unit = limits.project.display_units.gap
+    lines = []
+    for side in SIDES:
+        cam = limits.contact.engine.cam(side)
+        nose = round(sum(cam.lobe.span(_NOSE * cam.lobe.peak)) / 2, 1) + 0.0  # no -0.0
+        low, high = min(_FLANK, cam.lobe.peak / 2), max(cam.lobe.peak - _BELOW_PEAK, cam.lobe.peak / 2)
+        (opens, closes), middle = cam.lobe.span(low), round(sum(cam.lobe.span(high)) / 2, 1) + 0.0
+        centre, at_tdc = float(cam.centre(0.0)), float(cam.lift(0.0, cam.centre(0.0), cam.lash))
+        lines.append(
+            f"{side}: nose {nose:+.1f}° and middle of equal lift {middle:+.1f}° from its zero. {-opens:.0f}° before "
+            f"and {closes:.0f}° after it at {unit.text(low)} of lift. At rest the zero is {abs(centre):.1f}° "
+            f"{'after' if centre > 0 else 'before'} TDC, and lift at TDC {unit.text(at_tdc)} with lash as set."
+        )
+    return Section("Lobes as found, crank degrees", (Lines(tuple(lines)),), Depth.DETAIL)
 
 
 def limits_notes(limits: Limits) -> list[str]:
