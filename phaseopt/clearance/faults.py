@@ -14,7 +14,7 @@ from phaseopt.clearance.bounds import IN_HAND
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.full_travel import fitted_words, needed_words
 from phaseopt.clearance.model import COLUMNS, ContactModel, Gaps, PhaseBox
-from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, margins, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, margins, running_gaps, verdicts, without_float
 from phaseopt.clearance.shifts import REACH, Change, contacts_with, least_changes, offset_change
 from phaseopt.project import SIDES, Side
 from phaseopt.values.arrays import FloatArray
@@ -104,7 +104,7 @@ def faults(model: ContactModel, span: PhaseBox, top: float, follows: str) -> tup
     gaps = model.gaps(boxes)
     running = running_gaps(model, gaps, np.array([case.rpm for case in cases]))
     margin = margins(model, gaps.static, running)
-    words = verdicts(model, gaps.static, running)
+    words = without_float(verdicts(model, gaps.static, running), model.held([case.rpm for case in cases]))
     corners = [i for i, case in enumerate(cases) if len(case.stuck) == 2 and not model.tied]
     worst = min(corners, key=lambda i: (str(words[i]) != HITS, float(margin[i].min())), default=-1)
     listed = [i for i in range(len(cases)) if i not in corners or i == worst]

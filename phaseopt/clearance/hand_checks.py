@@ -11,7 +11,7 @@ from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.hand_sum import HandSums, hand_sums
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts, without_float
 from phaseopt.project import SIDES, Side
 from phaseopt.tables import number_text
 from phaseopt.values.arrays import FloatArray
@@ -102,7 +102,7 @@ def _tightest(verdict: Verdict, contact: str) -> tuple[tuple[float, float], floa
 
 def _timing(model: ContactModel, pair: tuple[float, float], why: str, rpm: float) -> Timing:
     gaps = model.gaps(np.repeat(np.array([pair]), 2, axis=1))
-    word = str(verdicts(model, gaps.static, running_gaps(model, gaps, rpm))[0])
+    word = str(without_float(verdicts(model, gaps.static, running_gaps(model, gaps, rpm)), model.held(rpm))[0])
     settings = tuple(_setting(model, side, phase) for side, phase in zip(SIDES, pair, strict=True))
     expected = _expected(model, pair, gaps.static[0]) if word == CLEAR else ()
     return Timing(why, rpm, word, settings, hand_sums(model, *pair), expected)

@@ -97,7 +97,8 @@ def nearest_tables(model: ContactModel, tables: PhaseTables) -> NearestTables:
     Raises
     ------
     InputError
-        No table is clear, for the engine is not safe with its phasers at rest; it names why, and what opens it.
+        No table is clear, for the engine is not safe with its phasers at rest or the top speed is beyond valve control;
+        it names why, and what opens it.
 
     Notes
     -----
@@ -115,6 +116,9 @@ def nearest_tables(model: ContactModel, tables: PhaseTables) -> NearestTables:
     """
     grid = phase_grid_of(model, *(phase_grid(model.project.phaser_of(side)) for side in SIDES))
     top = max(model.top_speed, float(tables.rpm[-1]))
+    beyond = model.not_held(top)
+    if beyond:
+        raise InputError(beyond)
     speeds = np.unique(np.r_[tables.rpm, top])
     ok = safe_places(model, grid, speeds)
     if not ok[-1][grid.rest]:

@@ -34,7 +34,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phaseopt.clearance.model import ContactModel, Gaps
-from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, margins, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, margins, running_gaps, verdicts, without_float
 from phaseopt.project import SIDES, Phaser, Side
 from phaseopt.tables import PhaseTables
 from phaseopt.values.arrays import FloatArray
@@ -89,7 +89,7 @@ def neighbours_verdict(model: ContactModel, tables: PhaseTables, top: float) -> 
     gaps = _gaps(model, boxes)
     running = running_gaps(model, gaps, speeds)
     margin = margins(model, gaps.static, running).min(axis=(1, 2))
-    words = verdicts(model, gaps.static, running)
+    words = without_float(verdicts(model, gaps.static, running), model.held(speeds))
     margin[(words != HITS) & (words == HITS).any()] = np.inf  # a hit is worse than any shortfall
     worst = int(margin.argmin())
     kept_up = phases_between(model, tables, lag=False)

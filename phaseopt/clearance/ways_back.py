@@ -101,7 +101,8 @@ def _clear(
     model: ContactModel, gaps: Gaps, rows: "np.ndarray[tuple[int], np.dtype[np.int64]]", rpm: float
 ) -> BoolArray:
     own = Gaps(gaps.static[rows], gaps.static_angle[rows], gaps.swept[rows], gaps.swept_angle[rows])
-    return np.asarray(verdicts(model, own.static, running_gaps(model, own, rpm)) == CLEAR)
+    clear = verdicts(model, own.static, running_gaps(model, own, rpm)) == CLEAR
+    return np.asarray(clear & model.held(rpm))
 
 
 def _nearest(pairs: FloatArray, now: FloatArray, clear: BoolArray) -> tuple[float, float] | None:

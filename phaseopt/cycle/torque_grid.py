@@ -17,7 +17,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.clearance.rules import CLEAR, HITS, TIGHT, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, HITS, TIGHT, running_gaps, verdicts, without_float
 from phaseopt.cycle.chunks import Axes, clear_parts
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import plenum_pressure
@@ -148,7 +148,12 @@ def contact_marks(model: ContactModel, rpm: FloatArray, icl: FloatArray, ecl: Fl
     advance_e = ecl - exhaust.centreline - exhaust.offset
     pairs = np.stack(np.meshgrid(advance_i, advance_e, indexing="ij"), axis=-1).reshape(-1, 2)
     gaps = model.gaps(np.repeat(pairs, 2, axis=1))
-    words = np.stack([verdicts(model, gaps.static, running_gaps(model, gaps, float(n))) for n in rpm])
+    words = np.stack(
+        [
+            without_float(verdicts(model, gaps.static, running_gaps(model, gaps, float(n))), model.held(float(n)))
+            for n in rpm
+        ]
+    )
     number = np.select([words == verdict for verdict in VERDICTS], range(len(VERDICTS))).astype(np.int8)
     about = {
         "long_name": "what the contact limits say of the timing with the cams as fitted",

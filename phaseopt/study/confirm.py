@@ -14,7 +14,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.clearance.model import ContactModel, contact_model
-from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts
+from phaseopt.clearance.rules import CLEAR, running_gaps, verdicts, without_float
 from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project, Pull, Side
 from phaseopt.project.load import load_pull
@@ -288,4 +288,4 @@ def _outside(model: ContactModel, driven: FloatArray, rpm: FloatArray) -> npt.ND
         if phaser is not None and side not in commanded_only(model.project):
             phases[:, k] = np.sign(phases[:, k]) * np.maximum(np.abs(phases[:, k]) - phaser.error, 0.0)
     gaps = model.gaps(np.repeat(phases, 2, axis=1))
-    return verdicts(model, gaps.static, running_gaps(model, gaps, rpm))
+    return without_float(verdicts(model, gaps.static, running_gaps(model, gaps, rpm)), model.held(rpm))

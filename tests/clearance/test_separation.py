@@ -10,6 +10,8 @@ from engines import cosine_lift, project_of
 from outside.valve_train import Spring, Train, quasi_static_speed, run
 
 from phaseopt.clearance import ContactModel, check_tables, contact_model, phase_limits
+from phaseopt.clearance.nearest import nearest_tables
+from phaseopt.clearance.ways_back import ways_back
 from phaseopt.tables import rest_tables
 from phaseopt.values.errors import InputError
 
@@ -116,3 +118,15 @@ def test_what_is_not_given_is_not_covered(tmp_path: Path) -> None:
     assert "valve springs (not given)" in plain.not_covered
     assert {"coil bind", "retainer to seal"} <= set(plain.not_covered)
     assert not any("spring" in each or "coil" in each or "seal" in each for each in sprung.not_covered)
+
+
+def test_no_phase_and_no_table_is_a_way_out_of_float(tmp_path: Path) -> None:
+    weak = model(tmp_path, WEAK)
+    found = check_tables(weak, rest_tables(weak.project))
+    ways = [way for way in ways_back(found) if not weak.held(way.rpm)]
+    assert ways
+    assert all(way.intake_alone is None and way.exhaust_alone is None and way.both is None for way in ways)
+    assert not any(fault.verdict == "clear" for fault in found.faults if fault.rpm > 1000.0)
+    with pytest.raises(InputError) as error:
+        nearest_tables(weak, rest_tables(weak.project))
+    assert error.value.mistakes[0].where == "intake.spring"
