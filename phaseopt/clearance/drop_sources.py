@@ -350,13 +350,13 @@ def _by_steps(evidence: Evidence, out: list[int], unit: Unit) -> tuple[Evidence,
     _refuse_wheel(sheet, fit, errors)
     law = laws_of(alone, fit)[0]
     between = np.linspace(max(sheet.angle.min(), -READ), min(sheet.angle.max(), READ), 401)
-    less = replace(law, steps=None).low(between) - law.low(between)
+    less = law.fitted(between) - law.low(between)
     at = int(less.argmax())
     lines = ", ".join(f"line {sheet.line[i]} of {sheet.place(i)[0].name}" for i in out)
     return stepped, (
         f"the readings follow no slider-crank law ({lines}): of two readings the one nearer TDC counts between them, "
-        f"up to {unit.text(less[at])} less than by a law, {between[at]:+.0f}° from TDC; a reading every 1° or 2° "
-        "there wins most of it back",
+        f"up to {unit.text(less[at])} below a curve through them, {between[at]:+.0f}° from TDC; a reading every 1° or "
+        "2° there wins most of it back",
     )
 
 
