@@ -162,8 +162,8 @@ class Limits(ShowsItself):
 
     @property
     def project(self) -> Project:
-        """Whose limits they are."""
-        return self.contact.project
+        """Whose limits they are, as it was read."""
+        return self.contact.as_stated or self.contact.project
 
     @cached_property
     def unchecked(self) -> "SafeBox | None":

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.crank import SliderCrank
-from phaseopt.engine.degree_in import DegreedIn, degreed_in, scaled
+from phaseopt.engine.degree_in import DegreedIn, degreed_in, scaled, turned_otherwise
 from phaseopt.engine.lobe import Lobe, lobe_lift
 from phaseopt.engine.lobe_file import at_tappet, read_lobe
 from phaseopt.engine.valve_control import ValveControl, valve_control
@@ -347,7 +347,9 @@ def engine_of(project: Project) -> Engine:
         swapped = cams[other].lobe if file is None or cam.degree_in is None else read_lobe(file, cam.ratios, cam.lash)
         found = degreed_in(side, cam, cams[side].lobe, cams[side].most, swapped, held)
         read[side] = found[0]
-        mistakes += [replace(mistake, file=project.file) for mistake in found[1]]
+        otherwise = turned_otherwise(side, cam, phaser)
+        found_wrong = [*found[1], *([otherwise] if otherwise is not None else [])]
+        mistakes += [replace(mistake, file=project.file) for mistake in found_wrong]
         held_to = valve_control(side, cam, cams[side].lobe)
         if isinstance(held_to, tuple):
             mistakes += [replace(mistake, file=project.file) for mistake in held_to]

@@ -26,7 +26,7 @@ from scipy.interpolate import PPoly
 from scipy.stats import chi2
 
 from phaseopt.engine.lobe import CYCLE, HALF_CYCLE, Lobe
-from phaseopt.project import Cam, DegreeIn, Side
+from phaseopt.project import Cam, DegreeIn, Phaser, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import Mistake
 
@@ -37,6 +37,7 @@ APART = 2.0  # intervals by which a centre may miss the stated one before the pr
 BY_CHANCE = 1e-4  # readings this unlikely contradict the lobe
 SLACK = 1.0  # crank degrees where the chain was slack or the crank turned both ways; judgement, no source
 RATIOS = np.r_[np.arange(1.05, 2.01, 0.05)]  # valve lift over tappet lift that a ratio left out would have
+TURNED = 2.0  # crank degrees, and a twentieth, that a travel may differ from what was read; judgement, no source
 TOOTH = 12.0, 45.0  # crank degrees of one tooth: cam wheels of 60 to 16 teeth
 LASHES = 0.15  # mm that lash as found and as set may differ by; judgement, no source
 ALIKE = 0.001  # mm; a lobe nowhere higher than another by more adds nothing to a verdict
@@ -89,6 +90,27 @@ class Reads:
     either: float  # crank degrees that phaser and slack may be off, whole
     flank: float  # crank degrees, standard error of each flank of a card
     tdc_only: str | None  # "opening" or "closing": the flank near TDC, all that counts of a card without flanks
+
+
+def turned_otherwise(side: Side, cam: Cam, phaser: Phaser | None) -> Mistake | None:
+    """What a phaser moved by hand shows of its travel that the project does not say."""
+    turned = cam.degree_in.turned if cam.degree_in is not None else None
+    if turned is None:
+        return None
+    key = "phaser.travel" if cam.phaser is None else f"{side}.phaser.travel"
+    if phaser is None:
+        return Mistake(f"the cam turned by {turned:g}°, and it has no phaser", "describe its phaser", where=key)
+    least, most = phaser.travel
+    end = max(phaser.travel, key=abs)
+    within = TURNED + 0.05 * abs(turned)
+    if abs(turned - end) <= within:
+        return None
+    likely = "give the travel as you read it"
+    if abs(turned - 2.0 * end) <= within:
+        likely = f'likely: travel is in cam degrees: travel_in = "cam deg", or [{2 * least:g}, {2 * most:g}]'
+    elif abs(turned + end) <= within:
+        likely = f"likely: travel has the wrong sign: [{-most + 0.0:g}, {-least + 0.0:g}], + = advanced"
+    return Mistake(f"the cam turned by {turned:+g}° on the wheel, its travel ends at {end:+g}°", likely, where=key)
 
 
 def degreed_in(
@@ -163,7 +185,9 @@ def _fitted_lobe(reads: Reads, lobe: Lobe, mistake: str) -> FittedLobe | None:
     low, high = float(inside[0]) - STEP / 2, float(inside[-1]) + STEP / 2
     zero = 0.0 if reads.read.same_wheel else SIGMAS * reads.read.zero_error
     half = math.hypot((high - low) / 2, zero) + reads.either
-    return FittedLobe(lobe, (low + high) / 2, half, mistake)
+    middle = round((low + high) / 2, 1)  # no wheel is read more finely
+    error = math.ceil(20.0 * (half + abs(middle - (low + high) / 2))) / 20.0
+    return FittedLobe(lobe, middle + 0.0, error, mistake)
 
 
 def _misfits(reads: Reads, lobe: Lobe, off: FloatArray) -> FloatArray | None:

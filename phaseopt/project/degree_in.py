@@ -75,6 +75,11 @@ class DegreeIn(ProjectSection):
     travel_left: tuple[TravelLeft, ...] = Field(
         (), max_length=40, description="travel left until valve meets piston, at crank angles near TDC, cams fitted"
     )
+    turned: Annotated[CrankDegrees, Field(ge=-180, le=180)] | None = Field(
+        None,
+        description="how far the cam turned when its phaser was moved from rest to the end of its travel, read on the "
+        "degree wheel, crank degrees, + = advanced (the longer way where it rests between its ends)",
+    )
     lash: Annotated[Millimetres, Field(ge=0, lt=5)] | None = Field(
         None, description="lash found when these were read, mm (left out = as set)"
     )
@@ -103,9 +108,28 @@ class DegreeIn(ProjectSection):
 
     @model_validator(mode="after")
     def _some_reading(self) -> "DegreeIn":
-        if not self.lifts and self.full_lift is None and self.lift_at_tdc is None and not self.travel_left:
+        given = self.full_lift, self.lift_at_tdc, self.turned
+        if not self.lifts and not self.travel_left and all(each is None for each in given):
             raise fault(
                 "holds no reading",
                 "give lifts = [{ lift = 5.0, opening = 38.5, closing = 177.0 }], full_lift, lift_at_tdc or travel_left",
             )
         return self
+
+    def refitted(self, by: float) -> "DegreeIn | None":
+        """What the same builder would read of angles with the cam fitted `by` crank degrees more advanced.
+
+        Lift at TDC and travel left would be others and are left out; None where nothing remains.
+        """
+        lifts = tuple(
+            line.model_copy(
+                update={
+                    flank: None if (angle := getattr(line, flank)) is None else angle - by
+                    for flank in ("opening", "closing")
+                }
+            )
+            for line in self.lifts
+        )
+        if not lifts and self.full_lift is None and self.turned is None:
+            return None
+        return self.model_copy(update={"lifts": lifts, "lift_at_tdc": None, "travel_left": ()})

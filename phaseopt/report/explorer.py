@@ -96,7 +96,7 @@ def _cam(build: "Build", side: Side) -> dict[str, Any]:
     cam = build.contact.engine.cam(side)
     centre = float(cam.centre(0.0))
     at_rest = events(cam, centre, build.project.tables.check_lift)
-    static, running = timing(build.project, side)
+    static, running = timing(build.contact.project, side)
     lifts = (
         cam.lift(_LIFT, 0.0, cam.lash),
         cam.most.highest(_LIFT - static, _LIFT + static),

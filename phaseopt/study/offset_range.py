@@ -63,11 +63,14 @@ def offset_range(limits: Limits) -> OffsetRange:
 
 
 def fitted_at(project: Project, offsets: Offsets) -> Project:
-    """The project with its cams fitted at other offsets; the days of its pulls stay what they were."""
-    moved: dict[str, object] = {
-        side: project.cam(side).model_copy(update={"offset": offset})
-        for side, offset in zip(SIDES, offsets, strict=True)
-    }
+    """The project with its cams fitted at other offsets, degreed in there as well as now; its pulls keep their days."""
+    moved: dict[str, object] = {}
+    for side, offset in zip(SIDES, offsets, strict=True):
+        cam = project.cam(side)
+        read = cam.degree_in
+        if read is not None and offset != cam.offset:
+            read = read.refitted(offset - cam.offset)
+        moved[side] = cam.model_copy(update={"offset": offset, "degree_in": read})
     return project.model_copy(update=moved | {"torque": _dated(project)})
 
 
@@ -75,19 +78,26 @@ def reaching(project: Project, tried: OffsetRange) -> Project:
     """The project with phasers that reach, as the cams are fitted, all that they would from any offset tried."""
     if project.phaser is not None:
         ends = [tried.step[0] * end for steps in tried.steps for end in steps]
-        return project.model_copy(update={"phaser": _longer(project.phaser, min(ends), max(ends))})
+        shared: dict[str, object] = {side: _unturned(project.cam(side)) for side in SIDES}
+        return project.model_copy(update=shared | {"phaser": _longer(project.phaser, min(ends), max(ends))})
     cams: dict[str, Cam] = {}
     for k, side in enumerate(SIDES):
         cam, (least, most) = project.cam(side), tried.steps[k]
         if cam.phaser is not None:
             longer = _longer(cam.phaser, tried.step[k] * least, tried.step[k] * most)
-            cams[side] = cam.model_copy(update={"phaser": longer})
+            cams[side] = _unturned(cam).model_copy(update={"phaser": longer})
     return project.model_copy(update=cams)
+
+
+def _unturned(cam: Cam) -> Cam:
+    """The cam without what was read of its phaser's travel, which is to be another."""
+    read = cam.degree_in
+    return cam if read is None else cam.model_copy(update={"degree_in": read.model_copy(update={"turned": None})})
 
 
 def _longer(phaser: Phaser, least: float, most: float) -> Phaser:
     travel = phaser.travel[0] + min(least, 0.0), phaser.travel[1] + max(most, 0.0)
-    return phaser.model_copy(update={"travel": travel})
+    return phaser.model_copy(update={"travel": travel, "travel_in": "crank deg"})
 
 
 def _dated(project: Project) -> object:

@@ -12,6 +12,7 @@ import pytest
 from engines import project_of
 from scipy.interpolate import PPoly
 
+from phaseopt.clearance.model import contact_model
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.engine.degree_in import mirrored, scaled, stretched
 from phaseopt.engine.lobe import Lobe
@@ -143,6 +144,29 @@ def test_what_was_not_held_widens_the_interval(tmp_path: Path, less: str) -> Non
         for held in (True, False)
     ]
     assert widths[1] >= widths[0] + 0.99
+
+
+@pytest.mark.parametrize(
+    ("travel", "turned", "named"),
+    [([0.0, 22.5], 45.0, "cam degrees"), ([-45.0, 0.0], 45.0, "wrong sign"), ([0.0, 30.0], 45.0, "as you read it")],
+)
+def test_a_travel_that_the_cam_does_not_turn_is_refused(
+    tmp_path: Path, travel: list[float], turned: float, named: str
+) -> None:
+    found = project(tmp_path, {"turned": turned}, phaser={"travel": travel})
+    with pytest.raises(InputError) as error:
+        engine_of(found)
+    (mistake,) = error.value.mistakes
+    assert mistake.where == "intake.phaser.travel"
+    assert named in mistake.hint
+
+
+def test_a_travel_that_was_read_is_settled(tmp_path: Path) -> None:
+    short = {"travel": [0.0, 25.0]}
+    for read_on_the_wheel, counted in ((None, 50.0), (25.5, 25.0)):
+        keys = {"degree_in": {"turned": read_on_the_wheel}} if read_on_the_wheel else {}
+        model = contact_model(project_of(tmp_path, intake={"phaser": short, **keys}))
+        assert model.likely_travel("intake") == (0.0, counted)
 
 
 def test_shapes_of_mistakes_against_scipy() -> None:

@@ -41,6 +41,7 @@ DEGREE_IN = (
     TURNING,
     "Dial gauge on the retainer, along the stem, zero with the valve shut. Read the crank angle at half lift and at "
     "{below} below full lift, going up and coming down. Then full lift, and lift at TDC.",
+    "Move each phaser by hand or with air to the end of its travel, and read on the wheel how far the cam turned.",
     "Where a valve is open near TDC, push it down until it meets the piston: that travel is the clearance itself.",
     "Angles count from gas-exchange TDC; before it is negative. They go under degree_in in the project file.",
 )
