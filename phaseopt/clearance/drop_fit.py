@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import t
+from scipy.special import stdtrit
 
 from phaseopt.clearance.drop import DropLaw, DropReadings, fall_rate
 from phaseopt.clearance.drop_sheet import Sheet
@@ -235,7 +235,7 @@ def _bent(problem: _Problem, p: FloatArray) -> float:
     found, *_ = np.linalg.lstsq(design, residual, rcond=None)
     scatter = float(np.sum((residual - design @ found) ** 2)) / free
     sigma = math.sqrt(scatter * float(np.linalg.pinv(design.T @ design)[-1, -1]))
-    if abs(found[-1]) <= t.isf(_BY_CHANCE, free) * sigma:
+    if abs(found[-1]) <= -stdtrit(free, _BY_CHANCE) * sigma:
         return 0.0
     along = np.linspace(0.0, float(fall.max()), 101)
     return max(-float((found[:c].min() + found[c] * along + found[-1] * along**2).min()), 0.0)

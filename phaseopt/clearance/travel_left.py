@@ -12,7 +12,7 @@ with C the covariance of all that. A misfit that chance brings in less than 1 of
 import math
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from phaseopt.clearance.drop import COVERAGE_SIGMAS, DropLaw
 from phaseopt.engine.camshaft import Camshaft
@@ -47,7 +47,7 @@ def contradicts(project: Project, side: Side, law: DropLaw, cam: Camshaft) -> bo
     shared = [drop, lobe, timing * lifting, zero * slope]
     covariance = np.diag(read.gauge_error**2 + (read.wheel_error * slope) ** 2) + sum(np.outer(x, x) for x in shared)
     off = np.array([each.left for each in read.travel_left]) - expected(read, law, cam)
-    return bool(off @ np.linalg.solve(covariance, off) > chi2.ppf(1.0 - BY_CHANCE, len(off)))
+    return bool(off @ np.linalg.solve(covariance, off) > chdtri(len(off), BY_CHANCE))
 
 
 def contradiction(project: Project, side: Side, law: DropLaw, cam: Camshaft, likely: list[str]) -> Mistake:

@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import PPoly
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from phaseopt.engine.lobe import CYCLE, HALF_CYCLE, Lobe
 from phaseopt.project import Cam, DegreeIn, Phaser, Side
@@ -178,7 +178,7 @@ def _fitted_lobe(reads: Reads, lobe: Lobe, mistake: str) -> FittedLobe | None:
     misfit = (rows**2).sum(axis=0)
     free = len(rows) - 1
     best = float(misfit.min())
-    if best > chi2.ppf(1.0 - BY_CHANCE, max(free, 1)):
+    if best > chdtri(max(free, 1), BY_CHANCE):
         return None
     scatter = max(best / free, 1.0) if free else 1.0
     inside = off[misfit <= best + SIGMAS**2 * scatter]

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.readings import Readings
@@ -63,7 +63,7 @@ class LeftOut:
 
     def inside(self, share: float) -> FloatArray:
         """1 where the central interval of that share (normal law) holds the reading, else 0: (n,)."""
-        inside: FloatArray = (np.abs(self.standardised) <= norm.ppf(0.5 + share / 2.0)).astype(np.float64)
+        inside: FloatArray = (np.abs(self.standardised) <= ndtri(0.5 + share / 2.0)).astype(np.float64)
         return inside
 
 

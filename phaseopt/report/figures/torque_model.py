@@ -10,7 +10,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.project import SIDES, Project, Side
@@ -23,7 +23,7 @@ from phaseopt.torque_model.trust import centrelines
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 
-_NINETY = float(norm.ppf(0.95))
+_NINETY = float(ndtri(0.95))
 _SPEEDS = 4  # at which slices are drawn
 _NEAR_RPM, _NEAR_DEGREES = 130.0, 6.0  # how near a point must be to a slice's speed and other timing to be drawn
 _LOOKS = ((DARK, "o"), ("#3b528b", "s"), ("#21918c", "^"), ("#5ec962", "D"))
@@ -115,7 +115,7 @@ def _slice(
     axes: Axes, phase: FloatArray, mean: FloatArray, deviation: FloatArray, rpm: float, look: tuple[str, str]
 ) -> None:
     colour, _ = look
-    half = float(norm.ppf(0.75))
+    half = float(ndtri(0.75))
     axes.fill_between(phase, mean - _NINETY * deviation, mean + _NINETY * deviation, color=LIGHT, alpha=0.25, lw=0,
                       label="90 % interval of torque")  # fmt: skip
     axes.fill_between(phase, mean - half * deviation, mean + half * deviation, color=LIGHT, alpha=0.4, lw=0,

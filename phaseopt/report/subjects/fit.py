@@ -131,9 +131,9 @@ def interval_verdict(found: tuple[Coverage, ...]) -> str:
         return "error bars look right"
     if ninety.inside > 0.9:
         return "the intervals are wider than these pulls need, on the safe side"
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
-    factor = norm.ppf(0.95) / norm.ppf(0.5 + max(ninety.inside, 0.05) / 2.0)
+    factor = ndtri(0.95) / ndtri(0.5 + max(ninety.inside, 0.05) / 2.0)
     return f"the intervals are too narrow: count on about {factor:.1f} times the uncertainty"
 
 
