@@ -174,6 +174,25 @@ class ContactModel:
         engine = replace(self.engine, intake=cam) if side == "intake" else replace(self.engine, exhaust=cam)
         return replace(self, engine=engine, others=tuple(other.with_offset(side, offset) for other in self.others))
 
+    def refitted(self, project: Project) -> "ContactModel":
+        """The same cams as another project fits them, their timing known as well as it is now."""
+        moved = self
+        for side in SIDES:
+            moved = moved.with_offset(side, project.cam(side).offset)
+        change = carry_of(project)
+        found = moved._of(project if change is None else turned(project, change))
+        return replace(found, as_stated=project)
+
+    def _of(self, project: Project) -> "ContactModel":
+        """The same engine by the rules of another project, with the errors of timing that the readings leave."""
+        amended = project
+        for side in SIDES:
+            read = self.engine.cam(side).read
+            if read is not None and read.timed:
+                amended = _with_error(amended, side, read.error)
+        others = tuple(other._of(project) for other in self.others)
+        return replace(self, project=amended, others=others, as_stated=project if amended is not project else None)
+
     def pieces(self, box: npt.ArrayLike) -> FloatArray:
         """(m, 4) boxes that together hold every pair of phases in a box which the hardware can take.
 
@@ -385,19 +404,13 @@ def _model(
     """The contact model with cams of these shapes, and the error of timing that their readings leave."""
     for side in SIDES:
         cam, shape = engine.cam(side), shapes[side]
-        read = cam.read
-        if read is None:
-            continue
-        if shape is not None:
-            read = replace(read, off=shape.off, error=shape.error, others=(), mistake=shape.mistake)
+        if cam.read is not None and shape is not None:
+            read = replace(cam.read, off=shape.off, error=shape.error, others=(), mistake=shape.mistake)
             cam = replace(cam, lobe=shape.lobe, most=shape.lobe, read=read)
             engine = replace(engine, intake=cam) if side == "intake" else replace(engine, exhaust=cam)
-        if read.timed:
-            project = _with_error(project, side, read.error)
     top = max(project.crank.top_speed, project.tables.rpm[-1])
     highest: dict[Side, float] = {s: engine.cam(s).most.peak + most_separation(engine, s, top) for s in SIDES}
-    heads = heads_of(project, highest)
-    return ContactModel(project, engine, laws, heads)
+    return ContactModel(project, engine, laws, heads_of(project, highest))._of(project)
 
 
 def _with_error(project: Project, side: Side, error: float) -> Project:

@@ -102,7 +102,7 @@ def tried(project: Project, learnt: TorqueModel, everywhere: TorqueEverywhere, o
     of every trial. Raises `InputError` where the engine is not safe at rest there, or no table keeps all rules.
     """
     moved = fitted_at(project, offsets)
-    limits = phase_limits(contact_model(moved))
+    limits = phase_limits(contact_model(project).refitted(moved))
     model = limits.contact
     labels = with_quantities(limits, learnt, everywhere.at(limits, offsets))
     found, tables = searched(moved, limits, labels, silent)
