@@ -123,7 +123,7 @@ def test_what_is_printed(built: Path, project: Path, tmp_path: Path) -> None:
             "Inputs Changed since the tables were built: ",
             " more. Contact is checked by the files as they are now.",
             "Written /o: exhaust_phase.csv, how_to_read.txt, intake_phase.csv, run.json",
-            "Not covered cam timing",
+            "Not covered radial clearance",
             "Before you load these - Contact: a model does not replace checking the assembled engine by hand.",
             "- Zero: prove it before loading.",
         )

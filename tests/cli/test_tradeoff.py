@@ -27,7 +27,7 @@ def test_the_example_for_a_person_then_for_machines_from_what_is_kept(tmp_path: 
     first = run(project, "--trials", 8, "--out", out)
     assert first.exit_code == 0, first.output
     for words in ("as it stands", "8 trials, 0 of them from earlier runs", "It is a proposal", "HITS", "by hand",
-                  "CLEAR in every cell and between cells", "Not covered cam timing"):  # fmt: skip
+                  "CLEAR in every cell and between cells", "Not covered radial clearance"):  # fmt: skip
         assert words in shown(first)
     assert {path.name for path in out.iterdir()} == {
         "tradeoff.csv", "tradeoff.csv-metadata.json", "tradeoff.html", "knee.toml", "run.json",

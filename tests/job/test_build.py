@@ -15,6 +15,7 @@ from phaseopt.output.files import build_files
 from phaseopt.project.load import load_project
 from phaseopt.report.facts import clamps
 from phaseopt.search.objective import cell_weights
+from phaseopt.study.offset_range import fitted_at
 from phaseopt.tables import read_table
 from phaseopt.values.errors import InputError
 
@@ -111,10 +112,18 @@ def test_stops_where_tables_would_be_the_only_guard(tmp_path: Path) -> None:
 
 def test_stops_where_rest_is_not_safe(tmp_path: Path) -> None:
     """The intake cam fitted 30° further advanced leaves no safe timing; the message names the cam."""
-    project = load_project(pulls_alone_file(tmp_path, ("offset = -12.0", "offset = 18.0")))
+    project = fitted_at(load_project(pulls_alone_file(tmp_path)), (18.0, 10.0))
     with pytest.raises(InputError) as caught:
         build(project)
     assert [mistake.where for mistake in caught.value.mistakes] == ["intake.offset"]
+
+
+def test_stops_where_readings_on_the_engine_contradict_the_offset(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        build(load_project(pulls_alone_file(tmp_path, ("offset = -12.0", "offset = 12.0"))))
+    (mistake,) = caught.value.mistakes
+    assert mistake.where == "intake.degree_in"
+    assert "offset = -12" in mistake.hint
 
 
 def test_stops_at_a_baseline_that_no_phaser_could_follow(tmp_path: Path) -> None:

@@ -51,6 +51,9 @@ def read(project: Project, folder: Path, text: str | bytes, **more: Any) -> Phas
 QUARTERS = st.integers(-400, 400).map(lambda k: k / 4)  # exact in cam and crank degrees
 
 
+TITLES = ["Intake, version 4", "2; 3", "v1.2, spring", "-"]
+
+
 @st.composite
 def axes(draw: st.DrawFn, most: float, *, top: tuple[float, float]) -> np.ndarray:
     below = draw(st.lists(st.integers(0, int(most) * 2).map(lambda k: k / 2), min_size=1, max_size=5, unique=True))
@@ -69,7 +72,9 @@ def any_dialect(draw: st.DrawFn) -> Dialect:
         rpm_descends=draw(st.booleans()),
         load_descends=draw(st.booleans()),
         corner=draw(st.sampled_from(["", named, "table 1", "rpm"])),
-        title=tuple(draw(st.lists(st.sampled_from(["Intake, version 4", "2; 3", "v1.2, spring", "-"]), max_size=2))),
+        title=tuple(
+            draw(st.lists(st.sampled_from(["Intake, version 4", "2; 3", "v1.2, spring", "-"]), max_size=2, unique=True))
+        ),
         units=draw(st.booleans()),
         mark=draw(st.booleans()),
         quoting=draw(st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL, csv.QUOTE_NONNUMERIC])),
