@@ -165,12 +165,12 @@ def random_project(folder: Path, seed: int) -> Project:
         crank={"stroke": stroke, "rod": rod, "pin_offset": draw(-1.0, 1.0), "bore": 92.0},
         intake={
             "tilt": tilts[0], "centreline": draw(100, 115), "offset": draw(-15, 0), "head_diameter": draw(28, 33),
-            "centreline_error": round(draw(0, 1.5), 2),
+            "centreline_by": "lobe zero", "centreline_error": round(draw(0, 1.5), 2),
             "phaser": {"travel": [-round(draw(0, 15), 1), 40.0], "error": round(draw(0, 2), 2), "slew": slew},
         },
         exhaust={
             "tilt": tilts[1], "centreline": draw(100, 115), "offset": draw(0, 15), "head_diameter": draw(24, 29),
-            "centreline_error": round(draw(0, 1.5), 2),
+            "centreline_by": "lobe zero", "centreline_error": round(draw(0, 1.5), 2),
             "phaser": {"travel": [-35.0, round(draw(0, 10), 1)], "error": round(draw(0, 2), 2), "slew": slew},
         },
         **({"seats": seats} if seed % 2 == 0 else {}),

@@ -173,11 +173,8 @@ class Limits(ShowsItself):
         if project is None or all(project.cam(side).degree_in is None for side in SIDES):
             return None
         cams: dict[str, Cam] = {side: project.cam(side).model_copy(update={"degree_in": None}) for side in SIDES}
-        try:
-            found = phase_limits(contact_model(project.model_copy(update=cams)))
-        except InputError:
-            return None
-        return max(found.boxes, key=lambda box: box.size)
+        boxes = _safe_boxes(contact_model(project.model_copy(update=cams)))
+        return max(boxes, key=lambda box: box.size, default=None)
 
     @cached_property
     def safe(self) -> "xr.Dataset":
@@ -242,6 +239,13 @@ def phase_limits(model: ContactModel) -> Limits:
         full_travel(model),
         faults(model, _hull(boxes), model.top_speed, "its clamps"),
     )
+
+
+def _safe_boxes(model: ContactModel) -> list[SafeBox]:
+    """The largest safe boxes up to the top speed alone; none where the engine is not safe at rest."""
+    grid = phase_grid_of(model, *(phase_grid(model.project.phaser_of(side)) for side in SIDES))
+    ok = _keeps(_margins(model, grid, np.array([model.top_speed])))[0]
+    return [_box(grid, found) for found in largest_boxes(ok, grid.rest)] if ok[grid.rest] else []
 
 
 def safe_places(

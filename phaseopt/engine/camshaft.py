@@ -13,7 +13,7 @@ import numpy.typing as npt
 from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.degree_in import DegreedIn, degreed_in, scaled, turned_otherwise
-from phaseopt.engine.lobe import Lobe, lobe_lift
+from phaseopt.engine.lobe import Lobe, full_lift_at, lobe_lift, shifted
 from phaseopt.engine.lobe_file import at_tappet, read_lobe
 from phaseopt.engine.valve_control import ValveControl, valve_control
 from phaseopt.project import SIDES, Arrangement, Phaser, Project, Side
@@ -21,6 +21,8 @@ from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.numba import njit
 
+BELOW_FULL = 1.25  # mm, 0.050 in: where builders read equal lifts about the nose (common practice)
+OFF_ZERO = 3.0  # crank degrees that a nose may be off the zero of its file before it has to be said which counts
 _PANELS = 400  # of Simpson's rule over the overlap: a quarter of a degree or finer for any overlap up to 100°
 
 
@@ -365,7 +367,7 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
     """One camshaft as a project describes it. Raises `InputError` as `engine_of` does."""
     cam = project.cam(side)
     if cam.lobe is not None:
-        lobe = read_lobe(cam.lobe, cam.ratios, cam.lash)
+        lobe = _centred(project, side, read_lobe(cam.lobe, cam.ratios, cam.lash))
         most = scaled(lobe, 1.0 + cam.ratio_spread) if cam.ratio_spread and at_tappet(cam.lobe) else lobe
     else:
         assert cam.card is not None  # the project file gives a lobe or a card
@@ -381,3 +383,21 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
             where=f"{side}.lash",
         )
     return Camshaft(side, lobe, most, cam.lash, cam.centreline, cam.offset, project.phaser_of(side))
+
+
+def _centred(project: Project, side: Side, lobe: Lobe) -> Lobe:
+    """A measured lobe with its zero where its centreline is taken."""
+    by = project.cam(side).centreline_by
+    full, equal = (
+        full_lift_at(lobe),
+        (sum(lobe.span(lobe.peak - BELOW_FULL)) / 2 if lobe.peak > 2 * BELOW_FULL else 0.0),
+    )
+    if by is None and max(abs(full), abs(equal)) > OFF_ZERO:
+        raise InputError.one(
+            f"from the zero of the lobe file full lift is {full:+.1f}°, the middle between equal lifts {equal:+.1f}° "
+            "(crank degrees): which of them is the centreline?",
+            hint='centreline_by = "equal lift", "full lift" or "lobe zero"',
+            file=project.file,
+            where=f"{side}.centreline_by",
+        )
+    return shifted(lobe, -{"full lift": full, "equal lift": equal}.get(by or "", 0.0))

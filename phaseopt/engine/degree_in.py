@@ -238,13 +238,22 @@ def _mistaken(cam: Cam, lobe: Lobe, other: Lobe) -> Iterator[tuple[str, Lobe]]:
     yield "the lobe files of the two cams are swapped", other
     yield "the lobe files of the two cams are swapped, and mirrored", mirrored(other)
     if cam.ratio == 1.0 and not cam.ratio_over_lift:
-        for ratio in RATIOS.tolist():
+        for ratio in _ratios(cam, lobe):
             yield f"the rocker ratio is left out: about {ratio:.2f}", scaled(lobe, ratio)
     elif cam.ratio != 1.0:
         yield "lift was measured at the valve: the rocker ratio counts twice", scaled(lobe, 1.0 / cam.ratio)
         yield "the rocker ratio is upside down", scaled(lobe, 1.0 / cam.ratio**2)
     if cam.card is not None:
         yield "the card's durations are cam degrees", stretched(lobe, 2.0)
+
+
+def _ratios(cam: Cam, lobe: Lobe) -> list[float]:
+    """Ratios that may have been left out: the one that full lift shows where it was read, else some of each size."""
+    read = cam.degree_in
+    if read is None or read.full_lift is None:
+        return [float(each) for each in RATIOS]
+    shows = (read.full_lift + (cam.lash if read.lash is None else read.lash)) / lobe.peak
+    return [shows] if RATIOS[0] <= shows <= RATIOS[-1] else []
 
 
 def mirrored(lobe: Lobe) -> Lobe:

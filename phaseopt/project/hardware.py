@@ -23,6 +23,7 @@ WIDEST_TRAVEL = 60.0  # crank degrees, about as far as cam phasers go (common pr
 BUCKET = 0.15  # a ratio no farther from 1 is a bucket's, read askew
 ONE_RATIO = 0.05  # share by which one ratio of a rocker may be short at some lift (common practice, no source)
 MOST_LASH = 1.0  # mm; common practice sets a third of it at most
+SLOWEST_REDLINE = 500.0  # rpm
 OVERSPEED_DEFAULT = 1.10  # of redline (design: contact is checked up to here)
 
 
@@ -56,6 +57,8 @@ class Crank(ProjectSection):
                 f"rod {self.rod:g} mm is not longer than half the stroke ({self.stroke / 2:g} mm) plus the pin offset",
                 "measure the rod centre to centre, and the stroke",
             )
+        if self.redline < SLOWEST_REDLINE:
+            raise fault(f"redline {self.redline:g} rpm is below any idle", "give rpm, not thousands: 8000")
         if self.overspeed is not None and self.overspeed < self.redline:
             raise fault(
                 f"overspeed {self.overspeed:g} rpm is below redline {self.redline:g}",
@@ -285,6 +288,11 @@ class Cam(ProjectSection):
     lash: Millimetres = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
     pump_up: Millimetres = Field(0.0, ge=0, description="how far a hydraulic lifter may hold the valve open, mm")
     centreline: CrankDegrees = Field(gt=0, lt=200, description="nominal centreline, °ATDC intake, °BTDC exhaust")
+    centreline_by: Literal["lobe zero", "full lift", "equal lift"] | None = Field(
+        None,
+        description="what the centreline is of: the zero of the lobe file (left out), full lift, or the middle between "
+        "equal lifts 1.25 mm below it; must be given where these are 3 crank degrees or more off the zero",
+    )
     offset: CrankDegrees = Field(0.0, gt=-90, lt=90, description="crank degrees fitted away from nominal, + = advanced")
     centreline_error: CrankDegrees = Field(
         1.0, ge=0, lt=30, description="error of the fitted centreline, crank degrees"
