@@ -41,7 +41,7 @@ def contradicts(project: Project, side: Side, law: DropLaw, cam: Camshaft) -> bo
     phaser = project.phaser_of(side)
     held = 0.0 if read.pin_engaged or phaser is None else phaser.error
     timing = math.hypot(stated.centreline_error, held) / COVERAGE_SIGMAS
-    zero = 0.0 if read.same_wheel else math.hypot(read.zero_error, float(np.sqrt(law.covariance[-1, -1])))
+    zero = 0.0 if read.same_wheel else read.zero_error
     drop = law.deviation(angle)[int(law.at_tdc.argmin())]
     lobe = np.full_like(angle, max(stated.lift_error, _card(cam, angle)) / COVERAGE_SIGMAS)
     shared = [drop, lobe, timing * lifting, zero * slope]
@@ -69,7 +69,8 @@ def contradiction(project: Project, side: Side, law: DropLaw, cam: Camshaft, lik
 
 def _gap(read: DegreeIn, law: DropLaw, cam: Camshaft, angle: FloatArray) -> FloatArray:
     lash = cam.lash if read.lash is None else read.lash
-    return np.asarray(law.fitted(angle) - cam.lift(angle, cam.centre(0.0), lash))
+    on_wheel = angle if read.same_wheel or law.steps is not None else angle + law.wheel  # as the drop's wheel showed it
+    return np.asarray(law.fitted(on_wheel) - cam.lift(angle, cam.centre(0.0), lash))
 
 
 def _card(cam: Camshaft, angle: FloatArray) -> float:

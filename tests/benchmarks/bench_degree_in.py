@@ -10,7 +10,6 @@ phaser anywhere within its error, with readings good to 0.02 mm and 0.3°.
 """
 
 import argparse
-import copy
 import sys
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
@@ -23,7 +22,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from figures import Figure, report
-from outside.random_engines import SIDES, Errors, Written, degree_in, random_engine, written_by
+from outside.degreed import with_readings
+from outside.random_engines import SIDES, Errors, Written, random_engine, written_by
 from outside.test_limits_and_check import shortfall
 from outside.traps import TRAPS, effect, planted
 
@@ -63,27 +63,6 @@ class Case(NamedTuple):
     refused: str
     short: float
     boxes: int
-
-
-def with_readings(written: Written, engine: Any, seed: int, zero: float, errors: Errors) -> Written:
-    """The project with all readings on the assembled engine under the keys of the package."""
-    settings = copy.deepcopy(written.settings)
-    for side in SIDES:
-        read = degree_in(engine, side, seed, zero, errors)
-        lines = [{"lift": f.lift, "opening": f.opening, "closing": f.closing} for f in (*read.flanks, *read.events)]
-        settings[side]["degree_in"] = {
-            "lifts": lines,
-            "full_lift": read.full_lift,
-            "lift_at_tdc": max(read.lift_at_tdc, 0.0),
-            "travel_left": [{"angle": a, "left": max(left, 0.0)} for a, left in read.travel_left],
-            "lash": read.lash_found,
-            **({"turned": max(engine.cam(side).travel, key=abs)} if any(engine.cam(side).travel) else {}),
-            "gauge_error": errors.gauge,
-            "wheel_error": errors.reading,
-            "zero_error": errors.wheel,
-            "same_wheel": read.same_wheel_as_drop,
-        }
-    return replace(written, settings=settings)
 
 
 def judged(seed: int, trap: str, moved: float, written: Written, engine: Any, folder: Path) -> Case:
