@@ -77,7 +77,8 @@ def timing_section(limits: Limits) -> Section:
         if read is None or not read.timed:
             lines.append(f"{side.capitalize()} cam: not checked on the engine. The measuring sheet has the readings.")
             continue
-        off = f"{abs(read.off):.1f}° {'later' if read.off > 0 else 'earlier'} than stated"
+        way = "later" if read.off > 0 else "earlier"
+        off = f"{abs(read.off):.1f}° {way} than stated" if read.off else "as stated"
         lines.append(f"{side.capitalize()} cam: checked on the engine, {off}, within {read.error:.1f}°.")
     if limits.unchecked is not None:
         box = max(limits.boxes, key=lambda box: box.size)

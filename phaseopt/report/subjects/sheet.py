@@ -130,7 +130,7 @@ _SPRINGS = Section(
 
 def _degree_in_section(unit: Unit) -> Section:
     """Room for what shows where the cams really are."""
-    lifts = ("half lift", f"{unit.text(1.25)} below full lift", "full lift", "lift at TDC")
+    lifts = ("half lift", f"full − {unit.text(1.25)}", "full lift", "lift at TDC")
     lift_rows = tuple(
         Row(name, ("", *(("", "") if k < 2 else ("–", "–"))) * len(SIDES)) for k, name in enumerate(lifts)
     )
