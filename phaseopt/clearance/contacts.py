@@ -1,6 +1,6 @@
 """What can touch what: the contacts that are computed, the words for them, and what is never covered."""
 
-from phaseopt.project import SIDES, DegreeIn, Project, Side
+from phaseopt.project import SIDES, Project, Side
 
 CONTACTS = ("intake_piston", "exhaust_piston", "valve_valve")
 WORDS = {
@@ -31,8 +31,11 @@ def sides_of(contact: str) -> tuple[Side, ...]:
     return ("intake",) if contact == "intake_piston" else ("exhaust",)
 
 
-def not_covered(project: Project) -> tuple[str, ...]:
-    """What nothing here looks at, in words: always to be shown beside a verdict."""
+def not_covered(project: Project, timed: tuple[Side, ...] = ()) -> tuple[str, ...]:
+    """What nothing here looks at, in words: always to be shown beside a verdict.
+
+    `timed` are the cams whose timing readings on the engine tell.
+    """
     valves = _valves_not_covered(project)
     third = any(cam.valves > 2 for cam in (project.intake, project.exhaust))
     middle = (
@@ -40,7 +43,7 @@ def not_covered(project: Project) -> tuple[str, ...]:
         if third
         else ()
     )
-    unread = [side for side in SIDES if not _timed(project.cam(side).degree_in)]
+    unread = [side for side in SIDES if side not in timed]
     which = "cam" if len(unread) == len(SIDES) else f"{''.join(unread)} cam"
     timing = (f"{which} timing (not checked on the engine)",) if unread else ()
     return timing + NEVER_COVERED + _springs_not_covered(project) + valves + middle
@@ -54,11 +57,6 @@ def _springs_not_covered(project: Project) -> tuple[str, ...]:
     springs = (project.cam(side).spring for side in SIDES)
     sealed = all(spring is not None and spring.retainer_to_seal is not None for spring in springs)
     return (*found, *(() if sealed else ("retainer to seal",)))
-
-
-def _timed(read: DegreeIn | None) -> bool:
-    """Whether readings on the engine can tell where a cam is."""
-    return read is not None and bool(read.lifts)
 
 
 def _valves_not_covered(project: Project) -> tuple[str, ...]:

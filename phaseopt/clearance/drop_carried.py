@@ -117,14 +117,20 @@ def carried(law: DropLaw, change: Carry, project: Project, side: Side) -> DropLa
 
 def turned(project: Project, change: Carry) -> Project:
     """The project with what a chain or belt may have turned the cams by in their error of timing."""
-    now = project.drop.built_with
-    if not change.turn or (now is not None and now.degreed_again):
+    turn = turn_of(project, change)
+    if not turn:
         return project
     cams: dict[str, Cam] = {}
     for side in SIDES:
         cam = project.cam(side)
-        cams[side] = cam.model_copy(update={"centreline_error": cam.centreline_error + change.turn})
+        cams[side] = cam.model_copy(update={"centreline_error": cam.centreline_error + turn})
     return project.model_copy(update=cams)
+
+
+def turn_of(project: Project, change: Carry | None = None) -> float:
+    """Crank degrees, either way, by which a head at another height may have turned cams that were not degreed again."""
+    change, now = change or carry_of(project), project.drop.built_with
+    return 0.0 if change is None or (now is not None and now.degreed_again) else change.turn
 
 
 def turn_note(change: Carry) -> str:

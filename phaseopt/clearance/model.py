@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.allowances import not_stated, piston_rise, running_mm, static_mm, timing
+from phaseopt.clearance.allowances import ZERO_SIGMAS, not_stated, piston_rise, running_mm, static_mm, timing
 from phaseopt.clearance.bounds import distinct
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
-from phaseopt.clearance.drop_carried import carry_of, turn_note, turned
-from phaseopt.clearance.drop_sources import drop_laws
+from phaseopt.clearance.drop_carried import carry_of, turn_note, turn_of, turned
+from phaseopt.clearance.drop_sources import WIDEST_WHEEL, drop_laws
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.heads import Heads, heads_of
 from phaseopt.clearance.separation import most_separation, not_held, separations
@@ -26,7 +26,7 @@ from phaseopt.engine.camshaft import Engine, engine_of
 from phaseopt.engine.degree_in import DegreedIn, FittedLobe
 from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
-from phaseopt.project import SIDES, Project, Side
+from phaseopt.project import SIDES, Drop, Project, Side
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError, Mistake
 
@@ -99,7 +99,8 @@ class ContactModel:
     @property
     def not_covered(self) -> tuple[str, ...]:
         """What is not looked at, in words."""
-        return not_covered(self.project)
+        reads = {side: self.engine.cam(side).read for side in SIDES}
+        return not_covered(self.project, tuple(side for side in SIDES if (read := reads[side]) and read.timed))
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -189,7 +190,7 @@ class ContactModel:
         for side in SIDES:
             read = self.engine.cam(side).read
             if read is not None and read.timed:
-                amended = _with_error(amended, side, read.error)
+                amended = _with_error(amended, side, read.error + turn_of(project))
         others = tuple(other._of(project) for other in self.others)
         return replace(self, project=amended, others=others, as_stated=project if amended is not project else None)
 
@@ -406,7 +407,7 @@ def _model(
         cam, shape = engine.cam(side), shapes[side]
         if cam.read is not None and shape is not None:
             read = replace(cam.read, off=shape.off, error=shape.error, others=(), mistake=shape.mistake)
-            cam = replace(cam, lobe=shape.lobe, most=shape.lobe, read=read)
+            cam = replace(cam, lobe=shape.lobe, most=shape.most, read=read)
             engine = replace(engine, intake=cam) if side == "intake" else replace(engine, exhaust=cam)
     top = max(project.crank.top_speed, project.tables.rpm[-1])
     highest: dict[Side, float] = {s: engine.cam(s).most.peak + most_separation(engine, s, top) for s in SIDES}
@@ -414,7 +415,16 @@ def _model(
 
 
 def _with_error(project: Project, side: Side, error: float) -> Project:
-    """The project with the error of a cam's timing that its readings leave, in place of centreline and flanks."""
+    """The project with the error of a cam's timing that its readings leave, in place of centreline and flanks.
+
+    Read on the wheel of the drop, the cam is as far off as that wheel's zero, which counts whole between valves.
+    """
     cam = project.cam(side)
     card = cam.card.model_copy(update={"asymmetry": 0.0}) if cam.card is not None else None
-    return project.model_copy(update={side: cam.model_copy(update={"centreline_error": error, "card": card})})
+    drop: Drop = getattr(project.drop, side)
+    read = cam.degree_in
+    if read is not None:
+        zero = max(read.zero_error, WIDEST_WHEEL / ZERO_SIGMAS * drop.wheel_error)
+        read = read.model_copy(update={"zero_error": zero})
+    known = {"centreline_error": error, "card": card, "degree_in": read}
+    return project.model_copy(update={side: cam.model_copy(update=known)})

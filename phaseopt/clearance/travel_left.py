@@ -21,6 +21,7 @@ from phaseopt.project import DegreeIn, Project, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import Mistake
 
+CYLINDERS = 0.15  # mm, standard error between cylinders where the one read was not measured; judgement, no source
 _STEP = 0.5  # crank degrees over which the slope of a gap is taken
 
 
@@ -44,7 +45,8 @@ def contradicts(project: Project, side: Side, law: DropLaw, cam: Camshaft) -> bo
     zero = 0.0 if read.same_wheel else read.zero_error
     drop = law.deviation(angle)[int(law.at_tdc.argmin())]
     lobe = np.full_like(angle, max(stated.lift_error, _card(cam, angle)) / COVERAGE_SIGMAS)
-    shared = [drop, lobe, timing * lifting, zero * slope]
+    unread = 0.0 if read.cylinder in law.cylinders else CYLINDERS
+    shared = [drop, lobe, timing * lifting, zero * slope, np.full_like(angle, unread)]
     covariance = np.diag(read.gauge_error**2 + (read.wheel_error * slope) ** 2) + sum(np.outer(x, x) for x in shared)
     off = np.array([each.left for each in read.travel_left]) - expected(read, law, cam)
     return bool(off @ np.linalg.solve(covariance, off) > chdtri(len(off), BY_CHANCE))
@@ -61,7 +63,7 @@ def contradiction(project: Project, side: Side, law: DropLaw, cam: Camshaft, lik
     return Mistake(
         f"at {reading.angle:g}° the valve has {unit.text(reading.left)} left by your reading, "
         f"{unit.text(expects[at])} by valve drop less lift",
-        f"likely: {'; or '.join(likely)}" if likely else again,
+        f"look here first: {'; or '.join(likely)}" if likely else again,
         project.file,
         f"{side}.degree_in.travel_left",
     )
@@ -70,7 +72,15 @@ def contradiction(project: Project, side: Side, law: DropLaw, cam: Camshaft, lik
 def _gap(read: DegreeIn, law: DropLaw, cam: Camshaft, angle: FloatArray) -> FloatArray:
     lash = cam.lash if read.lash is None else read.lash
     on_wheel = angle if read.same_wheel or law.steps is not None else angle + law.wheel  # as the drop's wheel showed it
-    return np.asarray(law.fitted(on_wheel) - cam.lift(angle, cam.centre(0.0), lash))
+    drop = law.fitted(on_wheel) + _higher(read, law)
+    return np.asarray(drop - cam.lift(angle, cam.centre(0.0), lash))
+
+
+def _higher(read: DegreeIn, law: DropLaw) -> float:
+    """How much more drop the cylinder that was read has than the one with the least, mm."""
+    if read.cylinder not in law.cylinders:
+        return 0.0
+    return float(law.at_tdc[law.cylinders.index(read.cylinder)] - law.at_tdc.min())
 
 
 def _card(cam: Camshaft, angle: FloatArray) -> float:

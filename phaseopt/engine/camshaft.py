@@ -5,6 +5,7 @@ gas-exchange TDC. It is the true centreline of an intake cam and minus that of a
 """
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -16,7 +17,7 @@ from phaseopt.engine.degree_in import DegreedIn, degreed_in, scaled, turned_othe
 from phaseopt.engine.lobe import Lobe, full_lift_at, lobe_lift, shifted
 from phaseopt.engine.lobe_file import at_tappet, read_lobe
 from phaseopt.engine.valve_control import ValveControl, valve_control
-from phaseopt.project import SIDES, Arrangement, Phaser, Project, Side
+from phaseopt.project import SIDES, Arrangement, Cam, Phaser, Project, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.numba import njit
@@ -346,8 +347,11 @@ def engine_of(project: Project) -> Engine:
         phaser = project.phaser_of(side)
         held = phaser.error if phaser is not None else 0.0
         cam, file = project.cam(side), project.cam(other).lobe
-        swapped = cams[other].lobe if file is None or cam.degree_in is None else read_lobe(file, cam.ratios, cam.lash)
-        found = degreed_in(side, cam, cams[side].lobe, cams[side].most, swapped, held)
+        swapped = cams[other].lobe, cams[other].most
+        if file is not None and cam.degree_in is not None:
+            swapped = _lobes(cam, read_lobe(file, cam.ratios, cam.lash), file)
+        wheel: float = getattr(project.drop, side).wheel_error
+        found = degreed_in(side, cam, (cams[side].lobe, cams[side].most), swapped, held, wheel)
         read[side] = found[0]
         otherwise = turned_otherwise(side, cam, phaser)
         found_wrong = [*found[1], *([otherwise] if otherwise is not None else [])]
@@ -367,8 +371,7 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
     """One camshaft as a project describes it. Raises `InputError` as `engine_of` does."""
     cam = project.cam(side)
     if cam.lobe is not None:
-        lobe = _centred(project, side, read_lobe(cam.lobe, cam.ratios, cam.lash))
-        most = scaled(lobe, 1.0 + cam.ratio_spread) if cam.ratio_spread and at_tappet(cam.lobe) else lobe
+        lobe, most = _lobes(cam, _centred(project, side, read_lobe(cam.lobe, cam.ratios, cam.lash)), cam.lobe)
     else:
         assert cam.card is not None  # the project file gives a lobe or a card
         lobe, most = card_lobe(cam.card, cam.ratios, cam.lash, side, cam.centreline_error, project.file)
@@ -385,6 +388,11 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
     return Camshaft(side, lobe, most, cam.lash, cam.centreline, cam.offset, project.phaser_of(side))
 
 
+def _lobes(cam: Cam, lobe: Lobe, file: Path) -> tuple[Lobe, Lobe]:
+    """A measured lobe, and the most that it may lift where one ratio stands for a rocker's."""
+    return lobe, scaled(lobe, 1.0 + cam.ratio_spread) if cam.ratio_spread and at_tappet(file) else lobe
+
+
 def _centred(project: Project, side: Side, lobe: Lobe) -> Lobe:
     """A measured lobe with its zero where its centreline is taken."""
     by = project.cam(side).centreline_by
@@ -395,7 +403,7 @@ def _centred(project: Project, side: Side, lobe: Lobe) -> Lobe:
     if by is None and max(abs(full), abs(equal)) > OFF_ZERO:
         raise InputError.one(
             f"from the zero of the lobe file full lift is {full:+.1f}°, the middle between equal lifts {equal:+.1f}° "
-            "(crank degrees): which of them is the centreline?",
+            "(crank degrees): say which of them is the centreline",
             hint='centreline_by = "equal lift", "full lift" or "lobe zero"',
             file=project.file,
             where=f"{side}.centreline_by",

@@ -18,8 +18,9 @@ not fit, the project is refused, with the mistakes that would explain the readin
 """
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from scipy.interpolate import PPoly
@@ -42,13 +43,16 @@ TOOTH = 12.0, 45.0  # crank degrees of one tooth: cam wheels of 60 to 16 teeth
 LASHES = 0.15  # mm that lash as found and as set may differ by; judgement, no source
 ALIKE = 0.001  # mm; a lobe nowhere higher than another by more adds nothing to a verdict
 MOST_NAMED = 3
+Shape = tuple[Lobe, Lobe]  # a lobe, and the most that it may lift
 
 
 @dataclass(frozen=True, eq=False)
 class FittedLobe:
-    """A lobe, and how far its centre is from where the project puts it: `off` crank degrees later, within `error`."""
+    """A lobe with the most that it may lift, and how far its centre is from where the project puts it: `off` crank
+    degrees later, within `error`."""
 
     lobe: Lobe
+    most: Lobe
     off: float
     error: float
     mistake: str = ""
@@ -107,14 +111,14 @@ def turned_otherwise(side: Side, cam: Cam, phaser: Phaser | None) -> Mistake | N
         return None
     likely = "give the travel as you read it"
     if abs(turned - 2.0 * end) <= within:
-        likely = f'likely: travel is in cam degrees: travel_in = "cam deg", or [{2 * least:g}, {2 * most:g}]'
+        likely = f'is travel in cam degrees? Then travel_in = "cam deg", or [{2 * least:g}, {2 * most:g}]'
     elif abs(turned + end) <= within:
-        likely = f"likely: travel has the wrong sign: [{-most + 0.0:g}, {-least + 0.0:g}], + = advanced"
+        likely = f"has travel the wrong sign? Then [{-most + 0.0:g}, {-least + 0.0:g}], + = advanced"
     return Mistake(f"the cam turned by {turned:+g}° on the wheel, its travel ends at {end:+g}°", likely, where=key)
 
 
 def degreed_in(
-    side: Side, cam: Cam, lobe: Lobe, most: Lobe, other: Lobe, slack_phaser: float
+    side: Side, cam: Cam, own: Shape, other: Shape, held: float, wheel: float
 ) -> tuple[DegreedIn | None, list[Mistake]]:
     """Hold the readings of a cam against its lobe.
 
@@ -123,12 +127,13 @@ def degreed_in(
     side : {"intake", "exhaust"}
     cam : Cam
         With its `degree_in`.
-    lobe, most : Lobe
-        As measured or as the card draws it, and the most that it may lift; at the valve, zero lash.
-    other : Lobe
-        The other cam's, with this cam's ratio.
-    slack_phaser : float
+    own, other : pair of Lobe
+        This cam's lobe as measured or as the card draws it, and the most that it may lift, at the valve with zero lash;
+        the other cam's with this cam's ratio.
+    held : float
         The phaser's error when held [crank degrees], for readings without the lock pin.
+    wheel : float
+        Standard error of the zero of the wheel that the drop was read on [crank degrees], for readings on the same one.
 
     Returns
     -------
@@ -142,7 +147,8 @@ def degreed_in(
         return None, []
     card = cam.card.flank_error if cam.card is not None else 0.0
     sign = 1.0 if side == "intake" else -1.0
-    either = (0.0 if read.pin_engaged else slack_phaser) + SLACK * ((not read.tensioner_held) + (not read.one_way))
+    lobe, most = own
+    either = (0.0 if read.pin_engaged else held) + SLACK * ((not read.tensioner_held) + (not read.one_way))
     reads = Reads(
         read,
         cam.lash if read.lash is None else read.lash,
@@ -157,20 +163,21 @@ def degreed_in(
         found = f"you found {read.lash:g} mm of lash, the project has {cam.lash:g} mm"
         return None, [Mistake(found, f'lash in mm, or with its unit: {side}.lash = "8 thou"', where=f"{side}.lash")]
     limit = cam.centreline_error + card
-    as_given = _fitted_lobe(reads, lobe, "")
-    possible = [each for name, shape in _mistaken(cam, lobe, other) if (each := _fitted_lobe(reads, shape, name))]
-    zero = SIGMAS * read.zero_error if read.same_wheel else 0.0
+    as_given = _fitted_lobe(reads, own, "")
+    possible = [each for name, shape in _mistaken(cam, own, other) if (each := _fitted_lobe(reads, shape, name))]
+    zero = SIGMAS * max(read.zero_error, wheel) if read.same_wheel else 0.0
     if as_given is not None and abs(as_given.off) <= limit + APART * as_given.error + zero:
         timed = as_given.error < REACH / 2
         if not timed or as_given.error > limit:
             as_given = replace(as_given, off=0.0, error=limit)
-        others = tuple(each for each in possible if timed and _adds(each, replace(as_given, lobe=most)))
+        others = tuple(each for each in possible if timed and _adds(each, as_given))
         return DegreedIn(as_given.off, as_given.error, timed, others), []
     return None, [_refusal(side, cam, reads, lobe, as_given, possible)]
 
 
-def _fitted_lobe(reads: Reads, lobe: Lobe, mistake: str) -> FittedLobe | None:
+def _fitted_lobe(reads: Reads, shape: Shape, mistake: str) -> FittedLobe | None:
     """Where a lobe stands by the readings; None where they contradict it."""
+    lobe, most = shape
     off = np.arange(-REACH, REACH + STEP / 2, STEP)
     rows = _misfits(reads, lobe, off)
     if rows is None:
@@ -187,7 +194,7 @@ def _fitted_lobe(reads: Reads, lobe: Lobe, mistake: str) -> FittedLobe | None:
     half = math.hypot((high - low) / 2, zero) + reads.either
     middle = round((low + high) / 2, 1)  # no wheel is read more finely
     error = math.ceil(20.0 * (half + abs(middle - (low + high) / 2))) / 20.0
-    return FittedLobe(lobe, middle + 0.0, error, mistake)
+    return FittedLobe(lobe, most, middle + 0.0, error, mistake)
 
 
 def _misfits(reads: Reads, lobe: Lobe, off: FloatArray) -> FloatArray | None:
@@ -216,7 +223,8 @@ def _misfits(reads: Reads, lobe: Lobe, off: FloatArray) -> FloatArray | None:
         by_flank = math.hypot(read.wheel_error, reads.flank) * np.abs(lobe.slope(at_tdc))
         error = math.hypot(error, max(_spread(reads, lobe, float(x)) for x in at_tdc[:: len(at_tdc) // 8]))
         rows.append((read.lift_at_tdc - lift) / np.hypot(error, by_flank))
-    return np.array(rows) if rows else None
+    # readings of the far flank of a card alone tell nothing
+    return np.array(rows) if rows else np.zeros((1, len(off)))
 
 
 def _spread(reads: Reads, lobe: Lobe, from_centre: float) -> float:
@@ -232,19 +240,30 @@ def _turned(angle: FloatArray) -> FloatArray:
     return np.asarray((angle + HALF_CYCLE) % CYCLE - HALF_CYCLE)
 
 
-def _mistaken(cam: Cam, lobe: Lobe, other: Lobe) -> Iterator[tuple[str, Lobe]]:
+def _mistaken(cam: Cam, own: Shape, other: Shape) -> Iterator[tuple[str, Shape]]:
     """The lobes that usual mistakes would make of the same files, with what the mistake is in words."""
-    yield "the lobe file is mirrored: its opening flank is the closing one", mirrored(lobe)
+    yield "the lobe file is mirrored: its opening flank is the closing one", _both(own, mirrored)
     yield "the lobe files of the two cams are swapped", other
-    yield "the lobe files of the two cams are swapped, and mirrored", mirrored(other)
+    yield "the lobe files of the two cams are swapped, and mirrored", _both(other, mirrored)
     if cam.ratio == 1.0 and not cam.ratio_over_lift:
-        for ratio in _ratios(cam, lobe):
-            yield f"the rocker ratio is left out: about {ratio:.2f}", scaled(lobe, ratio)
+        for ratio in _ratios(cam, own[0]):
+            yield (
+                f"the rocker ratio is left out: about {ratio:.2f}",
+                _both(own, partial(scaled, ratio=ratio)),
+            )
     elif cam.ratio != 1.0:
-        yield "lift was measured at the valve: the rocker ratio counts twice", scaled(lobe, 1.0 / cam.ratio)
-        yield "the rocker ratio is upside down", scaled(lobe, 1.0 / cam.ratio**2)
+        once = 1.0 / cam.ratio
+        yield (
+            "lift was measured at the valve: the rocker ratio counts twice",
+            _both(own, partial(scaled, ratio=once)),
+        )
+        yield "the rocker ratio is upside down", _both(own, partial(scaled, ratio=once**2))
     if cam.card is not None:
-        yield "the card's durations are cam degrees", stretched(lobe, 2.0)
+        yield "the card's durations are cam degrees", _both(own, partial(stretched, times=2.0))
+
+
+def _both(shape: Shape, change: Callable[[Lobe], Lobe]) -> Shape:
+    return change(shape[0]), change(shape[1])
 
 
 def _ratios(cam: Cam, lobe: Lobe) -> list[float]:
@@ -301,8 +320,8 @@ def stretched(lobe: Lobe, times: float) -> Lobe:
 def _adds(other: FittedLobe, given: FittedLobe) -> bool:
     """Whether another lobe lifts higher anywhere than the one as given, both within their intervals."""
     at = np.arange(-HALF_CYCLE, HALF_CYCLE, 0.5)
-    high = other.lobe.highest(at - other.off - other.error, at - other.off + other.error)
-    return bool((high > given.lobe.highest(at - given.off - given.error, at - given.off + given.error) + ALIKE).any())
+    high = other.most.highest(at - other.off - other.error, at - other.off + other.error)
+    return bool((high > given.most.highest(at - given.off - given.error, at - given.off + given.error) + ALIKE).any())
 
 
 def _refusal(
@@ -329,9 +348,7 @@ def _refusal(
         ((cost, words) for each in fits for cost, words in _explanations(cam, lobe, each)), key=lambda each: each[0]
     )
     words = list(dict.fromkeys(text for _, text in named))[:MOST_NAMED]
-    likely = (
-        f"likely: {'; or '.join(words)}" if words else "no usual mistake explains it; read again, then correct offset"
-    )
+    likely = f"look here first: {'; or '.join(words)}" if words else "no usual mistake explains it; read again"
     if as_given is not None:
         problem = (
             f"your readings put the lobe centre at {centreline(as_given.off)} ± {as_given.error:.1f}°, the project at "

@@ -62,9 +62,13 @@ def _project(project: Project) -> Card:
                 say("Tables", _axes_words(np.array(tables.rpm), np.array(tables.load))),
                 say("Torque", f"from {torque}" if torque else "none stated"),
             ),
-            not_covered=not_covered(project),
+            not_covered=not_covered(project, _read_on_engine(project)),
         )
     )
+
+
+def _read_on_engine(project: Project) -> tuple[Side, ...]:
+    return tuple(side for side in SIDES if (read := project.cam(side).degree_in) and read.lifts)
 
 
 def _cam_words(project: Project, side: Side) -> str:

@@ -12,6 +12,7 @@ import pytest
 from engines import project_of
 from scipy.interpolate import PPoly
 
+from phaseopt.clearance.allowances import timing
 from phaseopt.clearance.model import contact_model
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.engine.degree_in import mirrored, scaled, stretched
@@ -127,6 +128,47 @@ def test_full_lift_alone_keeps_the_stated_error(tmp_path: Path) -> None:
     assert cam.read is not None
     assert not cam.read.timed
     assert cam.centre(0.0) == 118.0
+
+
+def test_a_card_read_on_its_far_flank_alone_keeps_the_stated_error(tmp_path: Path) -> None:
+    """Without flanks a card says nothing of the flank that is far from TDC: no refusal, and no claim of a check."""
+    lines = [{"at": 0.4, "degrees": 252}, {"at": 1.0, "degrees": 230}]
+    card = {"lift": 9.6, "measured_at": "tappet", "durations": lines}
+    found = project_of(
+        tmp_path,
+        intake={
+            "lobe": None,
+            "lobe_error": None,
+            "card": card,
+            "degree_in": {"lifts": [{"lift": 5.0, "closing": 180.0}]},
+        },
+    )
+    model = contact_model(found)
+    assert model.engine.intake.read is not None
+    assert not model.engine.intake.read.timed
+    assert any("timing" in each for each in model.not_covered)
+
+
+def test_a_wheel_that_was_out_for_the_drop_counts_between_valves(tmp_path: Path) -> None:
+    """The cam read on the drop's wheel is off by that wheel's zero, which cancels to the piston alone."""
+    errors = {}
+    for same in (False, True):
+        keys = read(118.0, wheel_error=0.1, zero_error=0.1, same_wheel=same)
+        model = contact_model(project(tmp_path, keys))
+        wheel = model.project.drop.intake.wheel_error
+        errors[same] = [timing(model.project, "intake", between=between)[0] for between in (False, True)]
+    assert errors[True][0] <= errors[False][0]
+    assert errors[True][1] >= errors[True][0] + 3.0 * wheel - 1e-9
+    assert errors[False][0] == errors[False][1]
+
+
+def test_another_lobe_counts_with_what_one_ratio_may_be_short(tmp_path: Path) -> None:
+    """A mirrored lobe that stays possible is charged for its rocker as the lobe itself is."""
+    keys = {"lifts": [angles(4.5, 118.0)]}
+    cam = engine_of(project(tmp_path, keys, ratio=1.0, ratio_error=0.04)).intake
+    assert cam.read is not None
+    for other in cam.read.others:
+        assert other.most.peak == pytest.approx(1.04 * other.lobe.peak)
 
 
 def test_lash_as_found_counts(tmp_path: Path) -> None:
