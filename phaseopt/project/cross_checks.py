@@ -51,6 +51,15 @@ def _firing_order(s: Sections) -> Iterator[Contradiction]:
         )
 
 
+@_check("cylinders", "intake", "exhaust")
+def _degreed_cylinder(s: Sections) -> Iterator[Contradiction]:
+    for side in SIDES:
+        read = s[side].degree_in
+        if read is not None and read.cylinder > s["cylinders"]:
+            problem = f"cylinder {read.cylinder} of an engine with {s['cylinders']}"
+            yield f"{side}.degree_in.cylinder", problem, "number cylinders from 1"
+
+
 @_check("crank", "intake", "exhaust")
 def _heads_fit(s: Sections) -> Iterator[Contradiction]:
     bore = s["crank"].bore

@@ -171,6 +171,12 @@ def test_another_lobe_counts_with_what_one_ratio_may_be_short(tmp_path: Path) ->
         assert other.most.peak == pytest.approx(1.04 * other.lobe.peak)
 
 
+def test_a_cylinder_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        project(tmp_path, read(118.0, cylinder=9))
+    assert [mistake.where for mistake in caught.value.mistakes] == ["intake.degree_in.cylinder"]
+
+
 def test_lash_as_found_counts(tmp_path: Path) -> None:
     """With 0.3 mm of lash the valve is 0.3 mm behind the lobe: the same angles belong to less lift."""
     lines = [{**angles(at, 118.0), "lift": at - 0.3} for at in (4.5, 7.75)]
