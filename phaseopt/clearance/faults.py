@@ -97,7 +97,9 @@ def faults(model: ContactModel, span: PhaseBox, top: float, follows: str) -> tup
     Parameters: `span`, the phases that tables or clamps hold, with rest; `top`, rpm; `follows`, what the other phaser
     keeps to, in words ("its table").
     """
-    ends = {side: _ends(*model.travel(side)) for side in SIDES if model.project.phaser_of(side) is not None}
+    ends = {
+        side: _ends(*model.project.likely_travel(side)) for side in SIDES if model.project.phaser_of(side) is not None
+    }
     cases = _tied_cases(ends["intake"], top) if model.tied else _stuck_cases(model, ends, span, top, follows)
     cases.append(_Case("both cams at rest while cranking", (0.0, 0.0, 0.0, 0.0), min(CRANKING, top)))
     boxes = np.array([case.box for case in cases])
@@ -134,7 +136,7 @@ def _stuck_cases(
             box = (phase, phase, low, high) if side == "intake" else (low, high, phase, phase)
             cases.append(_Case(f"{side} phaser stuck {_at(phase, words)}{moves}", box, top, (side,)))
     if len(ends) == 2:
-        for phases in itertools.product(model.travel("intake"), model.travel("exhaust")):
+        for phases in itertools.product(model.project.likely_travel("intake"), model.project.likely_travel("exhaust")):
             intake, exhaust = (_at(phase, ends[side][phase]) for side, phase in zip(SIDES, phases, strict=True))
             box = (phases[0], phases[0], phases[1], phases[1])
             cases.append(

@@ -94,7 +94,7 @@ def _travel_box(model: ContactModel) -> tuple[float, float, float, float]:
     """The travel of both phasers, the wider one where nobody says which degrees it is in."""
     found: list[float] = []
     for side in SIDES:
-        found += model.likely_travel(side)
+        found += model.project.likely_travel(side)
     return found[0], found[1], found[2], found[3]
 
 

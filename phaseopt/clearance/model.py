@@ -121,7 +121,9 @@ class ContactModel:
                     f"the {side} ratio may grow with lift: {spread:.0%} more lift counts; ratio_over_lift or "
                     "ratio_error settles it"
                 )
-            if self.likely_travel(side) != self.travel(side):
+            read, phaser = self.project.cam(side).degree_in, self.project.phaser_of(side)
+            seen = read is not None and read.turned is not None
+            if phaser is not None and not seen and phaser.likely_travel != phaser.travel:
                 found.append(
                     f"the {side} phaser's travel may be in cam degrees, so full travel is judged for twice as far; "
                     'travel_in = "crank deg" settles it'
@@ -161,13 +163,6 @@ class ContactModel:
         """Least and most phase of a cam, crank degrees; (0, 0) for a fixed one."""
         phaser = self.project.phaser_of(side)
         return phaser.travel if phaser is not None else (0.0, 0.0)
-
-    def likely_travel(self, side: Side) -> tuple[float, float]:
-        """The travel, doubled where it may be in cam degrees and nobody saw how far the cam turns."""
-        phaser, read = self.project.phaser_of(side), self.project.cam(side).degree_in
-        if phaser is None or (read is not None and read.turned is not None):
-            return self.travel(side)
-        return phaser.likely_travel
 
     def with_offset(self, side: Side, offset: float) -> "ContactModel":
         """The same engine with one cam fitted at another offset."""

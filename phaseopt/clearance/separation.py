@@ -86,7 +86,7 @@ def _control(cam: Camshaft) -> ValveControl:
 def _centres(project: Project, cam: Camshaft) -> tuple[float, float]:
     """The earliest and the latest place of a lobe's centre, crank degrees after TDC, errors of timing added."""
     phaser = project.phaser_of(cam.side)
-    least, most = phaser.likely_travel if phaser is not None else (0.0, 0.0)
+    least, most = project.likely_travel(cam.side)
     error = running_timing(project.cam(cam.side), phaser, project.gap.running.chain, between=True)
     return float(cam.centre(most)) - error, float(cam.centre(least)) + error
 

@@ -183,6 +183,17 @@ class Project(ShowsItself, ProjectSection):
         """The camshaft of a side."""
         return self.intake if side == "intake" else self.exhaust
 
+    def likely_travel(self, side: Side) -> tuple[float, float]:
+        """How far a fault may take a phaser, crank degrees from rest: its travel, as far as its cam was seen to turn,
+        and twice as far where it may be in cam degrees and nobody saw it."""
+        phaser, read = self.phaser_of(side), self.cam(side).degree_in
+        if phaser is None:
+            return 0.0, 0.0
+        if read is None or read.turned is None:
+            return phaser.likely_travel
+        least, most = phaser.travel
+        return min(least, read.turned), max(most, read.turned)
+
     def offset_at(self, pull: Pull, side: Side) -> float:
         """The installed offset of a cam on the day of a pull, crank degrees, + = advanced."""
         then: float | None = getattr(pull.offsets, side)

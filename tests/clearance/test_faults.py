@@ -46,9 +46,15 @@ def test_every_fault_is_looked_at(plain: ContactModel) -> None:
 
 
 def test_a_phaser_that_rests_mid_travel_may_stick_at_three_places(build: Build) -> None:
-    model = build(intake={"offset": -20.0, "phaser": {"travel": [-10.0, 20.0]}})
+    model = build(intake={"offset": -20.0, "phaser": {"travel": [-10.0, 20.0], "travel_in": "crank deg"}})
     found = [fault.box[:2] for fault in faults(model, SPAN, 8400.0, "its table") if fault.name.startswith("intake")]
     assert found == [(20.0, 20.0), (-10.0, -10.0), (0.0, 0.0)]
+
+
+def test_a_travel_that_may_be_in_cam_degrees_sticks_twice_as_far_out(build: Build) -> None:
+    model = build(intake={"phaser": {"travel": [0.0, 25.0]}})
+    found = named(faults(model, SPAN, 8400.0, "its table"), "intake phaser stuck most advanced")
+    assert found.box[:2] == (50.0, 50.0)
 
 
 def test_gaps_of_a_stuck_phaser_against_a_scan(plain: ContactModel) -> None:
@@ -106,7 +112,8 @@ def test_a_deeper_pocket_is_that_much_more_drop(build: Build) -> None:
 
 
 def test_both_at_the_worst_of_all_four_ends(build: Build) -> None:
-    model = build(intake={"phaser": {"travel": [-15.0, 20.0]}}, exhaust={"phaser": {"travel": [-20.0, 10.0]}})
+    exhaust = {"travel": [-20.0, 10.0], "travel_in": "crank deg"}
+    model = build(intake={"phaser": {"travel": [-15.0, 20.0]}}, exhaust={"phaser": exhaust})
     fault = named(faults(model, SPAN, 8400.0, "its table"), "both phasers")
     least = min(
         min((static - model.required).min(), (running - model.reserve).min())
