@@ -37,19 +37,17 @@ from phaseopt.project import SIDES, Cam, Loft, Phaser, Project, Rod, Side
 from phaseopt.values.arrays import FloatArray
 
 MOST_CLOSING = 2.0  # mm of gap for a mm of lift on both of two valves, moved straight at each other; read by kernels
+WIDEST_WHEEL = 3.0  # standard deviations of the zero of a wheel that drops were read on
 ZERO_SIGMAS = 2.0  # standard deviations of the wheel's zero
 _LOFT_STEP = 500.0  # rpm, over which a project states loft
 
 
-def static_turns(cam: Cam, phaser: Phaser | None, *, between: bool = False) -> dict[str, float]:
+def static_turns(cam: Cam, phaser: Phaser | None, zero: float = 0.0) -> dict[str, float]:
     """How far a lobe may stand from its place on an engine turned by hand, by name, crank degrees either way.
 
     How well the fitted centreline is known; how far the flanks of a lobe known from a card's durations alone may stand
-    off its centre; the phaser's error when held (a fixed cam has none). `between` valves, the zero of a wheel that
-    cancels to the piston counts too.
+    off its centre; the phaser's error when held (a fixed cam has none); between valves the `zero` of a wheel.
     """
-    read = cam.degree_in
-    zero = read.zero_error * ZERO_SIGMAS if between and read is not None and read.same_wheel else 0.0
     card = cam.card.flank_error if cam.card is not None else 0.0
     return {
         "centreline": cam.centreline_error,
@@ -65,14 +63,14 @@ def running_turns(phaser: Phaser | None, chain: float) -> dict[str, float]:
     return {"chain": chain, "overshoot": overshoot, "ageing": ageing}
 
 
-def static_timing(cam: Cam, phaser: Phaser | None, *, between: bool = False) -> float:
+def static_timing(cam: Cam, phaser: Phaser | None, zero: float = 0.0) -> float:
     """The sum of `static_turns`, crank degrees either way."""
-    return sum(static_turns(cam, phaser, between=between).values())
+    return sum(static_turns(cam, phaser, zero).values())
 
 
-def running_timing(cam: Cam, phaser: Phaser | None, chain: float, *, between: bool = False) -> float:
+def running_timing(cam: Cam, phaser: Phaser | None, chain: float, zero: float = 0.0) -> float:
     """The sum of `static_turns` and `running_turns`, crank degrees either way."""
-    return static_timing(cam, phaser, between=between) + sum(running_turns(phaser, chain).values())
+    return static_timing(cam, phaser, zero) + sum(running_turns(phaser, chain).values())
 
 
 def static_terms(project: Project, contact: str, closing: float = MOST_CLOSING) -> dict[str, float]:
@@ -171,8 +169,20 @@ def running_mm(
 def timing(project: Project, side: Side, *, between: bool = False) -> tuple[float, float]:
     """Static and running timing error of a project's cam, to the piston or between valves, crank degrees either way."""
     cam, phaser = project.cam(side), project.phaser_of(side)
-    static = static_timing(cam, phaser, between=between)
-    return static, running_timing(cam, phaser, project.gap.running.chain, between=between)
+    zero = wheel_zero(project, side) if between else 0.0
+    return static_timing(cam, phaser, zero), running_timing(cam, phaser, project.gap.running.chain, zero)
+
+
+def wheel_zero(project: Project, side: Side) -> float:
+    """How far a cam read on the wheel of the drop may be off between valves, crank degrees either way.
+
+    The zero of that wheel moves drop and cam alike, which cancels to the piston alone. Drop readings whose zero is out
+    by more are refused (`drop_sources`).
+    """
+    read, drop = project.cam(side).degree_in, getattr(project.drop, side)
+    if read is None or not read.same_wheel:
+        return 0.0
+    return max(ZERO_SIGMAS * read.zero_error, WIDEST_WHEEL * float(drop.wheel_error))
 
 
 def turns(project: Project, contact: str) -> tuple[dict[str, float], dict[str, float]]:
@@ -182,7 +192,7 @@ def turns(project: Project, contact: str) -> tuple[dict[str, float], dict[str, f
     between = contact == "valve_valve"
     for side in sides_of(contact):
         phaser = project.phaser_of(side)
-        errors = static_turns(project.cam(side), phaser, between=between)
+        errors = static_turns(project.cam(side), phaser, wheel_zero(project, side) if between else 0.0)
         static |= {f"{name}_{side}": error for name, error in errors.items()}
         added = running_turns(phaser, project.gap.running.chain)
         running |= {f"{name}_{side}": error for name, error in added.items()}

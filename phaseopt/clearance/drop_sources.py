@@ -13,6 +13,7 @@ from functools import partial
 
 import numpy as np
 
+from phaseopt.clearance.allowances import WIDEST_WHEEL
 from phaseopt.clearance.drop import COVERAGE_SIGMAS, DropLaw
 from phaseopt.clearance.drop_carried import carried, carry_of
 from phaseopt.clearance.drop_fit import Evidence, Fit, laws_of, solve
@@ -28,7 +29,6 @@ from phaseopt.values.errors import InputError, Mistake
 
 OUTLIER = 3.5  # standard deviations from a fit made without the measurement
 MOST_OUTLIERS = 0.25  # of the readings; beyond, they contradict each other
-WIDEST_WHEEL = 3.0  # standard deviations of the wheel's zero
 LARGEST = 25.0  # mm at TDC; no valve has so much room
 READ = 25.0  # crank degrees from TDC within which readings are held against each other
 NEARBY = 10.0  # crank degrees from TDC, about where valve and piston come nearest (common practice)

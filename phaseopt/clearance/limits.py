@@ -163,7 +163,7 @@ class Limits(ShowsItself):
     @property
     def project(self) -> Project:
         """Whose limits they are, as it was read."""
-        return self.contact.as_stated or self.contact.project
+        return self.contact.project_as_read
 
     @cached_property
     def unchecked(self) -> "SafeBox | None":

@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.allowances import ZERO_SIGMAS, not_stated, piston_rise, running_mm, static_mm, timing
+from phaseopt.clearance.allowances import not_stated, piston_rise, running_mm, static_mm, timing
 from phaseopt.clearance.bounds import distinct
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
 from phaseopt.clearance.drop_carried import carry_of, turn_note, turn_of, turned
-from phaseopt.clearance.drop_sources import WIDEST_WHEEL, drop_laws
+from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.heads import Heads, heads_of
 from phaseopt.clearance.separation import most_separation, not_held, separations
@@ -26,7 +26,7 @@ from phaseopt.engine.camshaft import Engine, engine_of
 from phaseopt.engine.degree_in import DegreedIn, FittedLobe
 from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
-from phaseopt.project import SIDES, Drop, Project, Side
+from phaseopt.project import SIDES, Project, Side
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError, Mistake
 
@@ -90,6 +90,11 @@ class ContactModel:
     heads: Heads | None
     others: "tuple[ContactModel, ...]" = ()
     as_stated: Project | None = None
+
+    @property
+    def project_as_read(self) -> Project:
+        """The project as it was read, its stated errors of timing in it."""
+        return self.as_stated or self.project
 
     @property
     def contacts(self) -> tuple[str, ...]:
@@ -410,16 +415,7 @@ def _model(
 
 
 def _with_error(project: Project, side: Side, error: float) -> Project:
-    """The project with the error of a cam's timing that its readings leave, in place of centreline and flanks.
-
-    Read on the wheel of the drop, the cam is as far off as that wheel's zero, which counts whole between valves.
-    """
+    """The project with the error of a cam's timing that its readings leave, in place of centreline and flanks."""
     cam = project.cam(side)
     card = cam.card.model_copy(update={"asymmetry": 0.0}) if cam.card is not None else None
-    drop: Drop = getattr(project.drop, side)
-    read = cam.degree_in
-    if read is not None:
-        zero = max(read.zero_error, WIDEST_WHEEL / ZERO_SIGMAS * drop.wheel_error)
-        read = read.model_copy(update={"zero_error": zero})
-    known = {"centreline_error": error, "card": card, "degree_in": read}
-    return project.model_copy(update={side: cam.model_copy(update=known)})
+    return project.model_copy(update={side: cam.model_copy(update={"centreline_error": error, "card": card})})

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.allowances import running_timing
+from phaseopt.clearance.allowances import running_timing, wheel_zero
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.engine.camshaft import Camshaft, Engine
@@ -87,7 +87,8 @@ def _centres(project: Project, cam: Camshaft) -> tuple[float, float]:
     """The earliest and the latest place of a lobe's centre, crank degrees after TDC, errors of timing added."""
     phaser = project.phaser_of(cam.side)
     least, most = project.likely_travel(cam.side)
-    error = running_timing(project.cam(cam.side), phaser, project.gap.running.chain, between=True)
+    zero = wheel_zero(project, cam.side)
+    error = running_timing(project.cam(cam.side), phaser, project.gap.running.chain, zero)
     return float(cam.centre(most)) - error, float(cam.centre(least)) + error
 
 

@@ -123,7 +123,7 @@ class TorqueEverywhere:
     @classmethod
     def of(cls, model: ContactModel, tried: OffsetRange, surface: TorqueSurface) -> "TorqueEverywhere":
         """From the torque model; the model's engine is as it is fitted."""
-        longer = reaching(model.project, tried)
+        longer = reaching(model.project_as_read, tried)
         intake, exhaust = (phase_grid(longer.phaser_of(side)) for side in SIDES)
         found = torque_of(model, surface, *cells_of(intake, exhaust).T)
         pairs = np.arange(intake.size * exhaust.size).reshape(intake.size, exhaust.size)

@@ -102,7 +102,7 @@ class OffsetStudy:
     @property
     def project(self) -> Project:
         """The project as fitted now."""
-        return self.model.project
+        return self.model.project_as_read
 
     @property
     def front(self) -> tuple[Trial, ...]:
@@ -288,7 +288,7 @@ def choose_offsets(
     gain: Callable[[Trial, Trial], Gain],
 ) -> OffsetStudy:
     """Choose among solved trials; `gain` of a trial over the one as fitted. Raises `InputError` without the latter."""
-    project, as_fitted = model.project, within.at((0, 0))
+    project, as_fitted = model.project_as_read, within.at((0, 0))
     now = next((trial for trial in solved if trial.offsets == as_fitted), None)
     if now is None:
         why = next((why for offsets, why in refusals if offsets == as_fitted), "it was not tried")
