@@ -5,6 +5,7 @@ reports these mistakes beside the others.
 """
 
 import math
+import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -175,6 +176,30 @@ def _weather(s: Sections) -> Iterator[Contradiction]:
             "torque.columns.throttle",
             "left out, but full_throttle.throttle_above needs it",
             "name the throttle column",
+        )
+
+
+# Torque behind the gearbox, as logs name it in English, German, French, Italian, Spanish and Swedish: common practice,
+# no source. A flywheel is no wheel.
+_AT_WHEEL = re.compile(
+    r"(?<!fly)(?<!fly[ _-])wheel|\broller|\bhubs?\b|\br?w(?:hp|tq)\b|\brad(?:dreh)?(?:moment|leistung)|\brad\b"
+    r"|\broues?\b|\bruot[ae]\b|\bruedas?\b|\bhjul",
+    re.IGNORECASE,
+)
+
+
+@_check(given="torque")
+def _where_measured(s: Sections) -> Iterator[Contradiction]:
+    """Torque at the wheels must not count as the flywheel's because nobody said where it was measured."""
+    torque: Torque = s["torque"]
+    column = torque.columns.torque
+    if column is None or "at" in torque.dyno.model_fields_set:
+        return
+    if _AT_WHEEL.search(column.replace("_", " ")):
+        yield (
+            "torque.dyno.at",
+            f"left out, but the torque column {column!r} is named as if measured at wheels, hubs or rollers",
+            'give at = "wheel" (or "hub") and ratio under [torque.dyno]; at = "flywheel" if it is the flywheel\'s',
         )
 
 

@@ -44,6 +44,16 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
             "torque.phases.exhaust",
             "exhaust phase",
         ),
+        (
+            {"torque": {**TORQUE, "columns": {**TORQUE["columns"], "torque": "Wheel Torque (lb-ft)"}}},
+            "torque.dyno.at",
+            "Wheel Torque (lb-ft)",
+        ),
+        (
+            {"torque": {**TORQUE, "columns": {**TORQUE["columns"], "torque": "Couple roue Nm"}}},
+            "torque.dyno.at",
+            "Couple roue Nm",
+        ),
         ({"torque": {**TORQUE, "correction": "DIN 70020"}}, "torque.pulls (entry 1).weather", "DIN 70020"),
         (
             {"torque": {**TORQUE, "full_throttle": {"depression_below": 3}}},
@@ -113,3 +123,16 @@ def test_sections_that_contradict_each_other(tmp_path: Path, changes: dict[str, 
     assert mistake.where == key
     assert fact in mistake.problem
     assert mistake.hint
+
+
+@pytest.mark.parametrize("column", ["Flywheel torque", "flywheel_torque", "Torque", "brake torque lbf ft", "Drehmoment"])
+def test_a_flywheel_is_no_wheel(tmp_path: Path, column: str) -> None:
+    torque = {**TORQUE, "columns": {**TORQUE["columns"], "torque": column}}
+    assert project_of(tmp_path, torque=torque).torque is not None
+
+
+def test_wheel_torque_is_taken_where_the_place_is_stated(tmp_path: Path) -> None:
+    columns = {**TORQUE["columns"], "torque": "wheel torque"}
+    project = project_of(tmp_path, torque={**TORQUE, "columns": columns, "dyno": {"at": "wheel", "ratio": 4.1}})
+    assert project.torque is not None
+    assert project.torque.dyno.at == "wheel"

@@ -92,12 +92,13 @@ def to_log(project: Project) -> str:
 def plan_document(sheet: RunSheet) -> Document:
     """The planned pulls: on a terminal a row each, on the page a sheet with room to write by hand."""
     project, sides = sheet.model.project, moving_sides(sheet)
-    count = len(sheet.pulls)
+    count, repeats = len(sheet.pulls), sum(pull.kind == "baseline" for pull in sheet.pulls)
+    among = f", {repeats} of them baselines" if repeats else ""
     left = f"; {sheet.left_out} left out because they are not clear" if sheet.left_out else ""
     pulls = [_pull_section(sheet, pull, sides) for pull in sheet.pulls]
     return Document(
         f"{project.name}: run sheet",
-        f"{count} pull{'s' if count != 1 else ''} planned{left}, in the order to make them, from safe to bold.",
+        f"{count} pull{'s' if count != 1 else ''} planned{among}{left}, in the order to make them, from safe to bold.",
         lead=(sheet.stop,),
         sections=(
             Section("Today", (Blanks(_HEAD),), Depth.PAGE),
