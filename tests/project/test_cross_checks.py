@@ -125,7 +125,9 @@ def test_sections_that_contradict_each_other(tmp_path: Path, changes: dict[str, 
     assert mistake.hint
 
 
-@pytest.mark.parametrize("column", ["Flywheel torque", "flywheel_torque", "Torque", "brake torque lbf ft", "Drehmoment"])
+@pytest.mark.parametrize(
+    "column", ["Flywheel torque", "flywheel_torque", "Torque", "brake torque lbf ft", "Drehmoment"]
+)
 def test_a_flywheel_is_no_wheel(tmp_path: Path, column: str) -> None:
     torque = {**TORQUE, "columns": {**TORQUE["columns"], "torque": column}}
     assert project_of(tmp_path, torque=torque).torque is not None
