@@ -216,10 +216,13 @@ def _try(study: optuna.Study, base: TradeoffInputs) -> None:
         seal(trial, None)
         study.tell(trial, state=TrialState.FAIL)
         return
-    trial.set_user_attr("outcome", asdict(outcome))
+    try:
+        trial.set_user_attr("outcome", asdict(outcome))
+    except optuna.exceptions.UpdateFinishedTrialError:
+        return  # another process took the same waiting trial and finished it first; its result is the same
     values = [float(getattr(outcome, name)) for name in OBJECTIVES]
     seal(trial, values)
-    study.tell(trial, values)
+    study.tell(trial, values, skip_if_finished=True)
 
 
 def _from_params(params: dict[str, Any]) -> Settings:
