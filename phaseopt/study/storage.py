@@ -250,7 +250,9 @@ def _require_sound_file(file: Path) -> None:
 
 def _require_own_name(study: optuna.Study) -> None:
     """Refuse a study under another name than the one it was made under; a killed run may leave none."""
-    if study.user_attrs.get(_NAME) != study.study_name and (study.user_attrs or study.get_trials(deepcopy=False)):
+    begun = bool(study.get_trials(deepcopy=False))  # read first: another process gives the name before it asks a trial
+    held = study.user_attrs
+    if held.get(_NAME) != study.study_name and (held or begun):
         raise DamagedError("the name of a study is not its own")
 
 
@@ -262,14 +264,23 @@ def _require_sound(study: optuna.Study) -> None:
     for name, held in study.user_attrs.items():
         if name != _NAME and held[_SEAL] != _digest(held["value"]):
             raise DamagedError(f"{name!r} of a study is not what was recorded")
-    for trial in trials:
-        if trial.values is not None or (trial.state.is_finished() and _ended_itself(trial)):
-            attributes = dict(trial.user_attrs)
-            sealed = attributes.pop(_SEAL, None)
-            digest = _digest([trial.number, trial.params, trial.values, attributes])
-            complete = trial.state == TrialState.COMPLETE
-            if sealed != {"values": trial.values, _SEAL: digest} or complete != (trial.values is not None):
-                raise DamagedError(f"trial {trial.number + 1} is not what was recorded")
+    unsound = [trial.number for trial in trials if not _is_sound(trial)]
+    if unsound:  # or ended by another process between the reading of its state and of its values: read again
+        again = {trial.number: trial for trial in study.get_trials(deepcopy=False)}
+        for number in unsound:
+            if number not in again or not _is_sound(again[number]):
+                raise DamagedError(f"trial {number + 1} is not what was recorded")
+
+
+def _is_sound(trial: FrozenTrial) -> bool:
+    """Whether a trial is what was recorded; one that was cut off recorded nothing."""
+    if trial.values is None and not (trial.state.is_finished() and _ended_itself(trial)):
+        return True
+    attributes = dict(trial.user_attrs)
+    sealed = attributes.pop(_SEAL, None)
+    digest = _digest([trial.number, trial.params, trial.values, attributes])
+    complete = trial.state == TrialState.COMPLETE
+    return sealed == {"values": trial.values, _SEAL: digest} and complete == (trial.values is not None)
 
 
 def _ended_itself(trial: FrozenTrial) -> bool:

@@ -5,6 +5,7 @@ at once: torque, little uncertainty of it, even tables, and slew in hand. The tr
 are the front; one of them, the knee, is recommended, and any other can be had by its keys.
 """
 
+import warnings
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from itertools import product
@@ -14,6 +15,7 @@ import numpy as np
 import optuna
 import xarray as xr
 from numpy.typing import NDArray
+from optuna.exceptions import ExperimentalWarning
 from optuna.trial import TrialState
 
 from phaseopt.clearance.check import Verdict
@@ -187,25 +189,38 @@ def _summary(study: optuna.Study, base: TradeoffInputs, earlier: int) -> Tradeof
 
 
 def _until(study: optuna.Study, trials: int) -> Iterator[int]:
-    """How many trials are done, as long as it is fewer than `trials`; other processes may do some."""
-    while (done := len(sealed_trials(study))) < trials:
-        yield done
+    """How many trials are done, until it is `trials` and no corner is lacking; other processes may do some.
+
+    Processes that begin together may try the same corner, so that the count alone would leave one out.
+    """
+    least = trials >= LEAST_TRIALS
+    while (done := len(sealed_trials(study))) < trials or (least and _lacking(study)):
+        yield min(done, trials - 1)
+
+
+def _lacking(study: optuna.Study) -> list[dict[str, float]]:
+    """The corners that no trial has ended at."""
+    tried = [trial.params for trial in sealed_trials(study)]
+    return [corner for corner in CORNERS if corner not in tried]
 
 
 def _try(study: optuna.Study, base: TradeoffInputs) -> None:
     """One more trial: a corner of the settings while one is lacking, then what the sampler asks for.
 
-    The sampler is made anew for each, seeded by its number, which no other process has: a run that goes on asks what it
-    would have asked.
+    The sampler is made anew for each, seeded by its number: a run that goes on asks what it would have asked. Corners
+    are fixed in the sampler, not left waiting in the storage: two processes could take the same waiting trial.
     """
-    tried = [trial.params for trial in sealed_trials(study)]
-    lacking = [corner for corner in CORNERS if corner not in tried]
-    if lacking:  # the first of them may be under way in other processes
-        running = study.get_trials(deepcopy=False, states=(TrialState.RUNNING,))
-        study.enqueue_trial(lacking[len(running) % len(lacking)])
+    lacking = _lacking(study)
+    # The first that is lacking may be under way in other processes.
+    running = study.get_trials(deepcopy=False, states=(TrialState.RUNNING,)) if lacking else []
     study.sampler = optuna.samplers.RandomSampler(seed=0)  # asks nothing yet
     trial = study.ask()
-    study.sampler = optuna.samplers.TPESampler(seed=trial.number, n_startup_trials=RANDOM_TRIALS)
+    study.sampler = sampler = optuna.samplers.TPESampler(seed=trial.number, n_startup_trials=RANDOM_TRIALS)
+    if lacking:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ExperimentalWarning)
+            corner = lacking[len(running) % len(lacking)]
+            study.sampler = optuna.samplers.PartialFixedSampler(corner, sampler)
     trial.suggest_int("roughness_thousandths", *ROUGHNESS, log=True)
     trial.suggest_float("caution", *CAUTION, step=STEP)
     trial.suggest_float("slew_share", *SLEW_SHARE, step=STEP)
@@ -216,13 +231,10 @@ def _try(study: optuna.Study, base: TradeoffInputs) -> None:
         seal(trial, None)
         study.tell(trial, state=TrialState.FAIL)
         return
-    try:
-        trial.set_user_attr("outcome", asdict(outcome))
-    except optuna.exceptions.UpdateFinishedTrialError:
-        return  # another process took the same waiting trial and finished it first; its result is the same
+    trial.set_user_attr("outcome", asdict(outcome))
     values = [float(getattr(outcome, name)) for name in OBJECTIVES]
     seal(trial, values)
-    study.tell(trial, values, skip_if_finished=True)
+    study.tell(trial, values)
 
 
 def _from_params(params: dict[str, Any]) -> Settings:

@@ -1,7 +1,8 @@
 """The trade-off study on the example's hardware and a torque made up for it: it resumes, refuses, keeps its slew."""
 
 from collections.abc import Callable
-from dataclasses import replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from phaseopt.project import Pin, Project
 from phaseopt.search.objective import TorqueMap, cell_weights
 from phaseopt.study.storage import open_study
 from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, cached_tradeoff, study_on, study_tradeoff
-from phaseopt.study.tradeoff_trial import Settings, TradeoffInputs
+from phaseopt.study.tradeoff_trial import Outcome, Settings, TradeoffInputs
 from phaseopt.values.errors import InputError
 
 
@@ -56,6 +57,9 @@ def torque_of(project: Project, limits: Limits, *, known: bool = True) -> Torque
 @pytest.fixture(scope="module")
 def base(project: Project, model: ContactModel, limits: Limits) -> TradeoffInputs:
     return TradeoffInputs.of(project, limits, torque_of(project, limits))
+
+
+CORNER_SETTINGS = [(c["roughness_thousandths"] / 1000, c["caution"], c["slew_share"]) for c in CORNERS]
 
 
 def stored(folder: Path, name: str) -> str:
@@ -110,8 +114,30 @@ def test_a_trial_that_a_killed_run_left_half_done_is_not_counted(base: TradeoffI
     again = study_on(base, 8, url)
     assert again.earlier == 0
     assert again.trials.sizes["trial"] == 9
-    corners = {(c["roughness_thousandths"] / 1000, c["caution"], c["slew_share"]) for c in CORNERS}
-    assert corners <= set(by_settings(again))
+    assert set(CORNER_SETTINGS) <= set(by_settings(again))
+
+
+class Instant(TradeoffInputs):
+    """Outcomes that take no time, so that runs on one study meet as often as they can."""
+
+    def outcome(self, settings: Settings) -> Outcome:
+        return replace(self.own, torque=self.own.torque - settings.roughness, slew_used=settings.slew_share)
+
+
+def test_runs_on_one_study_neither_share_a_trial_nor_take_each_other_for_damage(
+    base: TradeoffInputs, tmp_path: Path
+) -> None:
+    instant = Instant(**{each.name: getattr(base, each.name) for each in fields(base)})
+    for name in "def":
+        here = tmp_path / name
+        here.mkdir()
+        at = replace(instant, project=base.project.model_copy(update={"file": here / "project.toml"}))
+        with ThreadPoolExecutor(4) as pool:
+            several = list(pool.map(lambda trials, at=at: study_on(at, trials), [12] * 4))
+        assert not list(here.rglob("*.damaged"))
+        for found in several:
+            assert found.trials.sizes["trial"] >= 13  # the project as it is, and at least those asked for
+            assert set(CORNER_SETTINGS) <= set(by_settings(found))
 
 
 def test_trials_keep_their_slew_and_pull_the_way_their_keys_say(found: Tradeoff) -> None:
