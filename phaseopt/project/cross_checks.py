@@ -182,8 +182,8 @@ def _weather(s: Sections) -> Iterator[Contradiction]:
 # Torque behind the gearbox, as logs name it in English, German, French, Italian, Spanish and Swedish: common practice,
 # no source. A flywheel is no wheel.
 _AT_WHEEL = re.compile(
-    r"(?<!fly)(?<!fly[ _-])wheel|\broller|\bhubs?\b|\br?w(?:hp|tq)\b|\brad(?:dreh)?(?:moment|leistung)|\brad\b"
-    r"|\broues?\b|\bruot[ae]\b|\bruedas?\b|\bhjul",
+    r"(?<!fly)(?<!fly[ _-])wheel|\broller|\bhubs?\b|\br?w(?:hp|tq)\b"
+    r"|\b(?:hinter|vorder|antriebs)?rad(?:dreh)?(?:moment|leistung)?\b|\broues?\b|\bruot[ae]\b|\bruedas?\b|\b(?:driv|bak|fram)?hjul",
     re.IGNORECASE,
 )
 

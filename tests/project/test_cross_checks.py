@@ -54,6 +54,11 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
             "torque.dyno.at",
             "Couple roue Nm",
         ),
+        (
+            {"torque": {**TORQUE, "columns": {**TORQUE["columns"], "torque": "Hinterrad_Drehmoment"}}},
+            "torque.dyno.at",
+            "Hinterrad_Drehmoment",
+        ),
         ({"torque": {**TORQUE, "correction": "DIN 70020"}}, "torque.pulls (entry 1).weather", "DIN 70020"),
         (
             {"torque": {**TORQUE, "full_throttle": {"depression_below": 3}}},
@@ -126,7 +131,16 @@ def test_sections_that_contradict_each_other(tmp_path: Path, changes: dict[str, 
 
 
 @pytest.mark.parametrize(
-    "column", ["Flywheel torque", "flywheel_torque", "Torque", "brake torque lbf ft", "Drehmoment"]
+    "column",
+    [
+        "Flywheel torque",
+        "flywheel_torque",
+        "Torque",
+        "brake torque lbf ft",
+        "Drehmoment",
+        "Schwungrad Drehmoment",
+        "svänghjul Nm",
+    ],
 )
 def test_a_flywheel_is_no_wheel(tmp_path: Path, column: str) -> None:
     torque = {**TORQUE, "columns": {**TORQUE["columns"], "torque": column}}

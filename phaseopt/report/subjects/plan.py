@@ -93,7 +93,7 @@ def plan_document(sheet: RunSheet) -> Document:
     """The planned pulls: on a terminal a row each, on the page a sheet with room to write by hand."""
     project, sides = sheet.model.project, moving_sides(sheet)
     count, repeats = len(sheet.pulls), sum(pull.kind == "baseline" for pull in sheet.pulls)
-    among = f", {repeats} of them baselines" if repeats else ""
+    among = f", {repeats} of them {'a baseline' if repeats == 1 else 'baselines'}" if repeats else ""
     left = f"; {sheet.left_out} left out because they are not clear" if sheet.left_out else ""
     pulls = [_pull_section(sheet, pull, sides) for pull in sheet.pulls]
     return Document(
