@@ -6,13 +6,14 @@ Lightness falls in step with the value, so a grey print says the same. Values ar
 from dataclasses import dataclass
 from functools import cached_property
 
-import matplotlib
 import numpy as np
-from matplotlib.colors import Colormap, to_hex
+from matplotlib.colors import Colormap, LinearSegmentedColormap, to_hex
+
+from phaseopt.report import palette
 
 STEPS = 12  # of a colour scale: enough to follow, few enough to find in a legend
-MAP = "cividis"  # made to look the same to colour-blind eyes
-WHITE, BLACK = "#ffffff", "#000000"
+MAP = LinearSegmentedColormap.from_list("tint", palette.TORQUE)  # light to dark, so a grey print says the same
+WHITE, BLACK = palette.LIGHT["paper"].lower(), palette.LIGHT["ink"].lower()
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Scale:
     @cached_property
     def colours(self) -> Colormap:
         """The steps as matplotlib takes them."""
-        return matplotlib.colormaps[MAP].resampled(STEPS)
+        return MAP.resampled(STEPS)
 
     def colour(self, value: float) -> str:
         """#rrggbb of a value.
@@ -40,28 +41,3 @@ class Scale:
         True
         """
         return to_hex(self.colours(float(np.clip((value - self.low) / (self.high - self.low), 0.0, 1.0))))
-
-    def legend(self, count: int = 6) -> tuple[float, ...]:
-        """Even values from low to high to show beside the colours."""
-        return tuple(float(value) for value in np.linspace(self.low, self.high, count))
-
-
-def luminance(colour: str) -> float:
-    """Relative luminance of #rrggbb, 0 to 1. Source: WCAG 2.1 (from memory).
-
-    >>> luminance("#ffffff"), luminance("#000000")
-    (1.0, 0.0)
-    """
-    parts = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
-    red, green, blue = (part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
-def ink(background: str) -> str:
-    """Black or white, whichever is read better: at least 4.58 to 1, the root of 21, on any colour.
-
-    >>> ink("#ffffff"), ink("#00224e")
-    ('#000000', '#ffffff')
-    """
-    light = luminance(background)
-    return WHITE if 1.05 / (light + 0.05) > (light + 0.05) / 0.05 else BLACK

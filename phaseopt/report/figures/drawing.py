@@ -8,9 +8,13 @@ from dataclasses import dataclass
 import matplotlib
 from matplotlib.figure import Figure
 
+from phaseopt.report import palette
+
 DOTS_PER_INCH = 150  # of a PNG: sharp on a screen and on paper at its own size
+_INKED = ("text.color", "axes.edgecolor", "axes.labelcolor", "axes.titlecolor", "xtick.color", "ytick.color")
 LINE = 0.17  # inches, a line of a heading
-DARK, MIDDLE, LIGHT = "#440154", "#31688e", "#35b779"  # of viridis
+# What stands for something else than an intake, an exhaust or a baseline is told apart by dash and mark first.
+DARK, MIDDLE, LIGHT = (palette.LIGHT[name].lower() for name in ("ink", "intake", "before"))
 
 
 def styled() -> AbstractContextManager[None]:
@@ -24,6 +28,7 @@ def styled() -> AbstractContextManager[None]:
             "axes.titlesize": 10.0,
             "legend.fontsize": 8.0,
             "hatch.linewidth": 0.5,
+            **dict.fromkeys(_INKED, palette.LIGHT["ink"]),
         }
     )
 
@@ -39,7 +44,28 @@ def svg_element(figure: Figure, name: str, title: str) -> str:
     body = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", body)
     opening = body.index(">") + 1
     head = re.sub(r' (width|height|version)="[^"]*"', "", body[:opening])
-    return f'{head[:-1]} role="img" aria-label="{title}">\n <title>{title}</title>{body[opening:]}'
+    drawn = _STYLE.sub(_as_attributes, re.sub(r"\s*<style.*?</style>", "", body[opening:], flags=re.DOTALL))
+    # Lines and text of the palette follow the page into the dark; a picture with other colours keeps a light ground.
+    plain = {colour.lower() for colour in _COLOUR.findall(drawn)} <= _TOKENS.keys() and "<image" not in drawn
+    if plain:
+        drawn = _COLOUR.sub(lambda found: f'"var(--{_TOKENS[found[1].lower()]})"', drawn)
+    look = f'class="{"themed" if plain else "light"}" stroke-linejoin="round"'
+    return f'{head[:-1]} {look} role="img" aria-label="{title}">\n <title>{title}</title>{drawn}'
+
+
+_TOKENS = {palette.LIGHT[name].lower(): name for name in ("paper", "ink", "intake", "exhaust", "before", "rule")}
+_COLOUR = re.compile(r'"(#[0-9a-fA-F]{6})"')
+_STYLE = re.compile(r' style="([^"]*)"')
+_KEPT = re.compile(r"(fill|stroke|opacity|text-anchor|font-size|clip)[a-z-]*")
+
+
+def _as_attributes(style: re.Match[str]) -> str:
+    """What matplotlib puts into a `style` attribute, which a page's policy would not apply, as attributes of SVG."""
+    found = dict(part.strip().split(": ", 1) for part in style[1].split(";") if ": " in part)
+    size = re.match(r"[\d.]+px", found.pop("font", ""))
+    if size:
+        found["font-size"] = size[0]
+    return "".join(f' {name}="{value}"' for name, value in found.items() if _KEPT.fullmatch(name))
 
 
 @dataclass(frozen=True)

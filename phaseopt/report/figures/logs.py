@@ -18,7 +18,7 @@ from phaseopt.values.display_units import Unit
 
 _NINETY_FIVE = 1.96  # standard errors on either side of a point
 _ACROSS = 3  # panels in a row
-_LOOKS = ((DARK, "-", "o"), (MIDDLE, "--", "s"), (LIGHT, "-.", "^"), ("#3b528b", ":", "D"))
+_LOOKS = ((DARK, "-", "o"), (MIDDLE, "--", "s"), (LIGHT, "-.", "^"), (EXHAUST, ":", "D"))
 
 
 def reduction_figures(day: Day) -> dict[str, str]:

@@ -24,7 +24,7 @@ from phaseopt.report.simulation_facts import (
 from phaseopt.values.display_units import DisplayUnits
 
 SHOWN = 4  # timings of a cam, from rest to the end of its travel
-_LOOKS = ((DARK, "-", "o"), ("#3b528b", "--", "s"), ("#21918c", "-.", "^"), ("#5ec962", ":", "D"))
+_LOOKS = ((DARK, "-", "o"), (EXHAUST, "--", "s"), (EXHAUST, "-.", "^"), (LIGHT, ":", "D"))
 
 
 def simulation_figures(project: Project, config: CycleConfig, grid: xr.Dataset) -> dict[str, str]:

@@ -26,7 +26,7 @@ from phaseopt.values.display_units import Unit
 _NINETY = float(ndtri(0.95))
 _SPEEDS = 4  # at which slices are drawn
 _NEAR_RPM, _NEAR_DEGREES = 130.0, 6.0  # how near a point must be to a slice's speed and other timing to be drawn
-_LOOKS = ((DARK, "o"), ("#3b528b", "s"), ("#21918c", "^"), ("#5ec962", "D"))
+_LOOKS = ((DARK, "o"), (EXHAUST, "s"), (EXHAUST, "^"), (LIGHT, "D"))
 
 
 def fit_figures(model: TorqueModel, limits: Limits) -> dict[str, str]:
