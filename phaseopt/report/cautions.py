@@ -7,6 +7,13 @@ BEFORE_TURNING = (
     "Limits come from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
 )
 BEFORE_LOADING = "Before you load these"
+STRIP = (  # the same in a few words each, on a page that has them in full beside it
+    "Check all cylinders by hand",
+    "Prove the zero",
+    "Map fuel and spark again",
+    "Knock is not modelled",
+    "Dyno: guards, air, stop switch",
+)
 
 
 def cautions() -> tuple[str, ...]:

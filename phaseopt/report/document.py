@@ -75,32 +75,38 @@ class Table:
 
 @dataclass(frozen=True)
 class ShadedCell:
-    """A cell of a phase table: its text on a colour in an ink, its marks, and a hint with everything in words."""
+    """A cell of a table by speed and load: its text on a shade of the palette, a mark, a hint with all of it in words.
+
+    `shade` is a class of the page such as "i3"; `untested` underlines what no pull shows.
+    """
 
     text: str
-    colour: str
-    ink: str
-    marks: str
+    shade: str
+    mark: str
     hint: str
+    untested: bool = False
 
 
 @dataclass(frozen=True)
 class Swatch:
-    """A colour of a legend with its value on it."""
+    """A shade of a legend with its value on it."""
 
     text: str
-    colour: str
-    ink: str
+    shade: str
 
 
 @dataclass(frozen=True)
 class ShadedTable:
-    """A phase table: loads across, a row for each speed, a legend for its colours."""
+    """A table by speed and load: loads across, a row for each speed, a legend for its shades where they need one.
+
+    `phases` of a side can be chosen, copied and opened in the explorer.
+    """
 
     caption: str
     loads: tuple[str, ...]
     rows: tuple[tuple[str, tuple[ShadedCell, ...]], ...]
-    legend: tuple[Swatch, ...]
+    legend: tuple[Swatch, ...] = ()
+    phases: bool = False
 
 
 @dataclass(frozen=True)
@@ -192,6 +198,8 @@ class Document:
         What was not looked at.
     written : tuple of str
         What was written, one place a line; shown in a terminal only.
+    first : Part or None
+        What a page has in place of title, verdict, short sections and cautions: a first screen of its own.
 
     Examples
     --------
@@ -210,6 +218,7 @@ class Document:
     cautions: tuple[str, ...] = ()
     not_covered: tuple[str, ...] = ()
     written: tuple[str, ...] = field(default=())
+    first: Part | None = None
 
     def visible(self, depth: Depth) -> Iterator[Section]:
         """The sections down to a depth that hold anything."""

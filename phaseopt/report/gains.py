@@ -53,24 +53,35 @@ def _most_words(build: "Build") -> str:
     return f", most at {low:.0f} rpm" if low == high else f", most at {low:.0f} to {high:.0f} rpm"
 
 
-def power_lines(build: "Build") -> list[str]:
-    """Peak power at full throttle, before and after, at speeds that were measured where any were.
+Peak = tuple[float, float]  # power in kW, and the speed it is at
 
-    Nothing where it is not known of both.
+
+def peak_power(build: "Build") -> tuple[Peak, Peak] | None:
+    """Peak power at full throttle before and after, at speeds that were measured where any were.
+
+    None where it is not known of both.
     """
-    full, unit = full_load_power(build), build.project.display_units.power
+    full = full_load_power(build)
     measured = build.torque["measured"].isel(load=-1).to_numpy()
     peaks = []
     for name in ("before", "after"):
         power: FloatArray = np.where(measured, full[name], np.nan) if measured.any() else full[name]
         if not np.isfinite(power).any():
-            return []
+            return None
         at = int(np.nanargmax(power))
-        peaks.append((unit.number(power[at], -1), f"{full['rpm'][at]:g}"))
-    (before, rpm), (after, now) = peaks
+        peaks.append((float(power[at]), float(full["rpm"][at])))
+    return peaks[0], peaks[1]
+
+
+def power_lines(build: "Build") -> list[str]:
+    """The same in a sentence."""
+    found, unit = peak_power(build), build.project.display_units.power
+    if found is None:
+        return []
+    (before, rpm), (after, now) = found
     if rpm == now:
-        return [f"Peak power {before} → {after} {unit.name} at {rpm} rpm."]
-    return [f"Peak power {before} {unit.name} at {rpm} rpm → {after} {unit.name} at {now} rpm."]
+        return [f"Peak power {unit.number(before, -1)} → {unit.text(after, -1)} at {rpm:g} rpm."]
+    return [f"Peak power {unit.text(before, -1)} at {rpm:g} rpm → {unit.text(after, -1)} at {now:g} rpm."]
 
 
 def moved_words(cell: Moved, unit: Unit) -> str:

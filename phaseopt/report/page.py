@@ -5,6 +5,9 @@ One shell (`templates/page.html.j2`) draws every document; a block is drawn by t
 same text.
 """
 
+import base64
+import hashlib
+import re
 from functools import cache
 from itertools import takewhile
 from typing import Any
@@ -12,6 +15,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Picture, Section, ShadedTable, Snippet, Table
+from phaseopt.report.palette import style_sheet
 
 _KINDS = {
     Lines: "lines",
@@ -22,6 +26,7 @@ _KINDS = {
     Blanks: "blanks",
     Part: "part",
 }
+_POLICY = "the policy of this page"  # until its parts are known
 _CONTENTS_FROM = 5  # sections from which a list of contents helps
 _SHORT_FROM = 4  # sections of a few lines in a row, from which two columns help
 
@@ -52,8 +57,27 @@ def page(document: Document, generator: str) -> str:
     sections = sections[len(short) :]
     contents = sections if len(sections) >= _CONTENTS_FROM else []
     styles = [part.style for part in document.blocks(Part) if part.style]
+    if document.first is not None:
+        styles.insert(0, document.first.style)
+        sections = [section for section in sections if section.depth > Depth.ANSWER]
+        contents = []
     about = {"document": document, "short": short, "sections": sections, "contents": contents, "styles": styles}
-    return fill("page.html.j2", about | {"generator": generator})
+    text = fill("page.html.j2", about | {"generator": generator, "policy": _POLICY, "palette": style_sheet()})
+    return text.replace(_POLICY, _policy(text), 1)
+
+
+def _policy(text: str) -> str:
+    """What a browser may do with a page: apply its own styles and run its own scripts, known by hash; ask for nothing.
+
+    Source: W3C, Content Security Policy Level 3 (from memory). Texts of a project are escaped, so every such element is
+    ours.
+    """
+    allowed = []
+    for kind in ("script", "style"):
+        bodies = re.findall(f"<{kind}>(.*?)</{kind}>", text, re.DOTALL)
+        digests = (base64.b64encode(hashlib.sha256(body.encode()).digest()).decode() for body in bodies)
+        allowed.append(f"{kind}-src " + (" ".join(f"'sha256-{each}'" for each in digests) or "'none'"))
+    return f"default-src 'none'; {'; '.join(allowed)}; base-uri 'none'; form-action 'none'"
 
 
 def _is_short(section: Section) -> bool:

@@ -1,63 +1,124 @@
-"""A table of phases as a person reads it: a colour for each value, marks for what limits a cell, a hint in words."""
+"""A table of phases as a person reads it: a shade for degrees from rest, one mark for what decides, a hint in words.
 
+A mark says that something else than torque decides a cell: contact, the end of travel, a lock, phaser speed. Smoothness
+is a strength that the project chooses; it is marked only where it costs more than `COSTLY`.
+"""
+
+from collections import Counter
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from phaseopt.project import Side
-from phaseopt.report.document import ShadedCell, ShadedTable, Swatch
-from phaseopt.report.facts import binder_words, binders
-from phaseopt.report.figures.colours import Scale, ink
+from phaseopt.report.document import ShadedCell, ShadedTable
+from phaseopt.report.facts import binder_words
+from phaseopt.report.palette import shade_of
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, on_simulation_only
 from phaseopt.report.words import capital, phase_words
+from phaseopt.search.limited_by import NEIGHBOURS
 from phaseopt.tables import number_text
+from phaseopt.values.arrays import FloatArray
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
 
-BEYOND, UNMEASURED = "†", "‡"  # mark cells outside the torque model, or outside the measured points
+COSTLY = 0.5  # N·m that smoothness takes from a cell, from which it is marked
+FULL_THROTTLE = "Full throttle"
+CONTACT, TRAVEL, LOCKED, SPEED, SMOOTH, RULE = "◥", "◹", "▪", "»", "~", "§"
+_WORDS = {
+    CONTACT: "contact limit",
+    TRAVEL: "end of travel",
+    LOCKED: "locked at rest",
+    SPEED: "phaser speed",
+    RULE: "rule of the project",
+    SMOOTH: "smoothness, where it costs more than",
+}
 
 
 def phase_table(build: "Build", side: Side) -> ShadedTable:
-    """The phases of a side's table, with what limits each cell."""
-    phases = build.tables.of_side(side).to_numpy()
-    scale, letters = Scale.around(*phases.ravel()), _letters(build)
+    """The phases of one side. Its axes are those of the table."""
+    phases, costs = build.tables.of_side(side).to_numpy(), smoothness_costs(build)
+    most = float(np.abs(phases).max())
     # What limits the other cam is marked in the other table; tied cams have one table for both.
     other = "no cam" if build.project.arrangement == "together" else "exhaust" if side == "intake" else "intake"
     unmeasured, in_reach = on_simulation_only(build), build.torque["in_reach"].to_numpy()
-    outside_hint = {"": "", BEYOND: f"; {beyond(build)[0]}", UNMEASURED: "; torque from simulation"}
     rows = []
     for r, rpm in enumerate(build.tables.rpm):
         cells = []
         for k, load in enumerate(build.tables.load):
             names = [name for name in build.best.search.limited_by[r][k] if other not in name]
-            outside = BEYOND if not in_reach[r, k] else UNMEASURED if unmeasured[r, k] else ""
-            marks = outside + "".join(sorted(letters[name] for name in names))
-            colour, value = scale.colour(phases[r, k]), number_text(phases[r, k])
+            value = number_text(phases[r, k])
             limited = f"; limited by {', '.join(map(binder_words, names))}" if names else "; free"
-            hint = f"{rpm:g} rpm, {load:g} kPa: {value}°{outside_hint[outside]}{limited}"
-            cells.append(ShadedCell(value, colour, ink(colour), marks, hint))
+            untested = bool(unmeasured[r, k] or not in_reach[r, k])
+            tested = "; untested" if untested else ""
+            cells.append(
+                ShadedCell(
+                    value,
+                    f"{side[0]}{shade_of(float(phases[r, k]), most)}",
+                    _mark(names, float(costs[r, k])),
+                    f"{rpm:g} rpm, {load:g} kPa: {value}°{tested}{limited}",
+                    untested,
+                )
+            )
         rows.append((number_text(rpm), tuple(cells)))
     return ShadedTable(
-        f"{capital(phase_words(build.project, side))}, crank degrees from rest, + = advanced",
-        tuple(map(number_text, build.tables.load)),
+        f"{capital(phase_words(build.project, side))}, ° from rest",
+        (*map(number_text, build.tables.load[:-1]), FULL_THROTTLE),
         tuple(rows),
-        tuple(Swatch(f"{value:.1f}°", scale.colour(value), ink(scale.colour(value))) for value in scale.legend()),
+        phases=True,
     )
 
 
-def mark_lines(build: "Build") -> list[str]:
-    """Each mark and what it means."""
-    letters, total = _letters(build), build.verdict.cells["verdict"].size
-    outside = {
-        BEYOND: (int((~build.torque["in_reach"]).sum()), "; ".join(beyond(build))),
-        UNMEASURED: (int(on_simulation_only(build).sum()), ONLY_SIMULATED),
-    }
-    lines = [f"{mark}  {count} of {total} cells: {words}." for mark, (count, words) in outside.items() if count]
-    lines += [
-        f"{letters[name]}  limited by {binder_words(name)}, in {count} of {total} cells."
-        for name, count in binders(build)
+def _mark(names: list[str], smoothness: float) -> str:
+    """The one mark of a cell: the first of these that limits it."""
+    kinds = [_kind(name) for name in names]
+    for mark in (CONTACT, TRAVEL, LOCKED, SPEED, RULE):
+        if mark in kinds:
+            return mark
+    return SMOOTH if SMOOTH in kinds and smoothness > COSTLY else ""
+
+
+def _kind(name: str) -> str:
+    """The mark that goes with what limits a cell; none for a cell without data, which is underlined.
+
+    >>> [_kind(name) for name in ("box intake advance", "travel exhaust retard", "intake lock at low speed", "slew")]
+    ['◥', '◹', '▪', '»']
+    """
+    if name.startswith("box ") or name == NEIGHBOURS:
+        return CONTACT
+    if name.startswith("travel "):
+        return TRAVEL
+    if "lock at low speed" in name:
+        return LOCKED
+    return {"slew": SPEED, "roughness": SMOOTH, "reach": "", "not simulated": ""}.get(name, RULE)
+
+
+def smoothness_costs(build: "Build") -> FloatArray:
+    """(R, L) what smoothness takes from each cell that it limits, N·m; 0 elsewhere.
+
+    The torque, less the uncertainty counted, that the cell's best timing within the clamps has over its own.
+    """
+    found, torque = build.best.search, build.best.labels
+    worth = torque.torque - build.project.search.caution * torque.deviation
+    within = np.where(np.isfinite(worth) & torque.in_reach, worth, -np.inf)[found.box.cut]
+    known = within.max(axis=(2, 3))
+    own = worth[found.labels]
+    limits = np.array([["roughness" in names for names in row] for row in found.limited_by])
+    return np.asarray(np.where(limits & np.isfinite(known) & np.isfinite(own), np.maximum(known - own, 0.0), 0.0))
+
+
+def mark_lines(build: "Build", tables: tuple[ShadedTable, ...]) -> list[str]:
+    """Each mark that stands in the tables and what it means; what is underlined."""
+    used = Counter(cell.mark for each in tables for _, cells in each.rows for cell in cells)
+    unit = build.project.display_units.torque
+    lines = [
+        f"{mark} {words}{f' {unit.stated(COSTLY)}' if mark == SMOOTH else ''}"
+        for mark, words in _WORDS.items()
+        if used[mark]
     ]
-    return [*lines, "No letter: this cam is where it is best for the cell."]
-
-
-def _letters(build: "Build") -> dict[str, str]:
-    return {name: chr(ord("a") + i) for i, (name, _) in enumerate(binders(build))}
+    only, out = int(on_simulation_only(build).sum()), int((~build.torque["in_reach"].to_numpy()).sum())
+    if only:
+        lines.append(f"underlined: {ONLY_SIMULATED} ({only} cells)")
+    if out:
+        lines.append(f"underlined: {beyond(build)[0]} ({out} cells)")
+    return [*lines, "no mark: torque alone decides"]

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.report.document import Row, ShadedCell, ShadedTable, Swatch, Table
-from phaseopt.report.figures.colours import Scale, ink
+from phaseopt.report.palette import TORQUE, tint_of
 from phaseopt.report.subjects.simulate import contact_line, points_line, settled_line
 from phaseopt.report.words import sentence
 from phaseopt.tables import number_text
@@ -109,21 +109,19 @@ def air_table(build: "Build") -> ShadedTable:
     assert build.comparison.airflow is not None  # asked for only where a simulation took part
     ratio = build.comparison.airflow["ratio"].to_numpy()
     known = ratio[np.isfinite(ratio)]
-    scale = Scale.around(*known) if known.size else Scale.around(1.0)
+    low, high = (float(known.min()), float(known.max())) if known.size else (1.0, 1.0)
     rows = []
     for rpm, row, airs in zip(build.tables.rpm, ratio, build.comparison.airflow["air"].to_numpy(), strict=True):
         cells = []
         for load, value, air in zip(build.tables.load, row, airs, strict=True):
             at = f"{rpm:g} rpm, {load:g} kPa"
             if np.isfinite(value):
-                colour = scale.colour(value)
-                cells.append(
-                    ShadedCell(f"{value:.3f}", colour, ink(colour), "", f"{at}: {air:.0f} mg a cycle and cylinder")
-                )
+                shade = f"t{tint_of(value, low, high)}"
+                cells.append(ShadedCell(f"{value:.3f}", shade, "", f"{at}: {air:.0f} mg a cycle and cylinder"))
             else:
-                cells.append(ShadedCell("", "#ffffff", "#000000", "", f"{at}: not simulated"))
+                cells.append(ShadedCell("", "", "", f"{at}: not simulated"))
         rows.append((number_text(rpm), tuple(cells)))
-    legend = tuple(Swatch(f"{v:.3f}", scale.colour(v), ink(scale.colour(v))) for v in scale.legend())
+    legend = tuple(Swatch(f"{v:.3f}", f"t{n}") for n, v in enumerate(np.linspace(low, high, len(TORQUE))))
     return ShadedTable(
         f"{air_words(build)}: these tables over {build.baseline.name}",
         tuple(map(number_text, build.tables.load)),

@@ -15,28 +15,18 @@ from phaseopt.clearance.budget import gap_budget
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
-from phaseopt.clearance.safe_set import EDGES
 from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
 from phaseopt.report.facts import Tightest, clamps, clamps_hold, tightest, verdict_word
-from phaseopt.report.figures.colours import BLACK, WHITE, Scale, ink
-from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
+from phaseopt.report.figures.colours import BLACK, MAP, WHITE, Scale
+from phaseopt.report.figures.drawing import DARK, HITS_FILL, LIGHT, MIDDLE, TIGHT_FILL, Drawing, styled
 from phaseopt.report.simulation import alone, beyond
 from phaseopt.report.words import moving, phase_words
 from phaseopt.tables import number_text
-from phaseopt.values.arrays import FloatArray
+from phaseopt.values.arrays import BoolArray, FloatArray
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
-
-_EDGE_LOOKS = (  # one for each of EDGES: colour (viridis, light to dark) and hatch
-    ("#fde725", ""),
-    ("#5ec962", "//"),
-    ("#21918c", "\\\\"),
-    ("#3b528b", "xx"),
-    ("#d9d9d9", ".."),
-    ("#b5de2b", "--"),
-)
 
 
 def full_load_torque(build: "Build") -> Drawing:
@@ -114,7 +104,7 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
     )  # fmt: skip
     for (row, column), value in np.ndenumerate(gap):
         text = unit.down(value) + ("!" if value < wants else "")
-        axes.text(column, row, text, ha="center", va="center", fontsize=6.5, color=ink(scale.colour(value)))
+        axes.text(column, row, text, ha="center", va="center", fontsize=6.5, color=BLACK)
     at = float(np.flatnonzero(load == near.load)[0]), float(np.flatnonzero(rpm == near.rpm)[0])
     axes.add_patch(Rectangle((at[0] - 0.5, at[1] - 0.5), 1, 1, fill=False, ec=WHITE, lw=3))
     axes.add_patch(Rectangle((at[0] - 0.5, at[1] - 0.5), 1, 1, fill=False, ec=BLACK, lw=1.5))
@@ -216,7 +206,7 @@ def valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) 
 
 
 def safe_set(build: "Build") -> Drawing:
-    """Which phases are safe at the top speed, what refuses the others, and where the cells stand."""
+    """Torque over both phases where they are clear, what is not clear over it, and the path of the tables."""
     title = f"Safe phases at {build.contact.top_speed:.0f} rpm: tables {verdict_word(build)}"
     with styled():
         figure = Figure(figsize=(7.5, 5.8), layout="constrained")
@@ -224,36 +214,66 @@ def safe_set(build: "Build") -> Drawing:
         axes.set_title(title)
         areas = _plane(axes, build) if build.project.arrangement == "both" else _line(axes, build)
         figure.legend(handles=[*areas, *axes.get_legend_handles_labels()[0]], loc="outside lower center", ncols=2)
-        return Drawing(figure, "safe", "Safe phases, what refuses the others, and where the cells of the tables stand")
+        return Drawing(figure, "safe", "Torque over safe phases, what is not clear, and the path of the tables")
 
 
 def _plane(axes: Axes, build: "Build") -> list[Patch]:
     """Two phasers: the plane of both phases. Returns what the legend says of its areas."""
-    areas: list[Patch] = []
-    edge = build.limits.safe["edge"].isel(rpm=-1).to_numpy()
     intake, exhaust = build.limits.phases_intake, build.limits.phases_exhaust
-    for code, (words, (colour, hatch)) in enumerate(zip(EDGES, _EDGE_LOOKS, strict=True)):
-        here = edge == code
+    known = build.best.labels.torque[:, -1]
+    usable = np.isfinite(known).all(axis=(1, 2))
+    unit = build.project.display_units.torque
+    if usable.any():
+        mean = unit.of(known[usable].mean(axis=0)).T
+        axes.contourf(intake, exhaust, mean, levels=8, cmap=MAP)
+        lines = axes.contour(intake, exhaust, mean, levels=8, colors=[BLACK], linewidths=0.5)
+        axes.clabel(lines, fontsize=7.5)
+    areas = []
+    for words, here, colour, hatch, strokes in _refused(build):
         if here.any():
-            filled = here.T.astype(float)
-            area = axes.contourf(intake, exhaust, filled, levels=[0.5, 1.5], colors=[colour], hatches=[hatch])
-            area.set_edgecolor(BLACK)
+            area = axes.contourf(intake, exhaust, here.T.astype(float), levels=[0.5, 1.5], colors=[colour],
+                                 hatches=[hatch], zorder=2)  # fmt: skip
+            area.set_edgecolor(strokes)
             area.set_linewidth(0.0)
-            label = "safe" if code == 0 else f"refused by {words}"
-            areas.append(Patch(fc=colour, hatch=hatch, ec=BLACK, lw=0.5, label=label))
+            areas.append(Patch(fc=colour, hatch=hatch, ec=strokes, lw=0.5, label=words))
     if clamps_hold(build):
-        _box(axes, clamps(build), "-", "safe box: the clamps to enter")
-    _box(axes, build.verdict.box.range, "--", "range of these tables, with rest")
+        _box(axes, clamps(build), "-", "clamps to enter, safe in any combination")
     pairs = np.column_stack([build.tables.of_side(side).to_numpy().ravel() for side in SIDES])
-    each, count = np.unique(pairs, axis=0, return_counts=True)
-    size = 10 + 8 * np.sqrt(count)
-    axes.scatter(each[:, 0], each[:, 1], s=size, c=WHITE, edgecolors=BLACK, zorder=4, label="cells, larger for several")
-    axes.plot(0, 0, "P", color=BLACK, mec=WHITE, ms=9, zorder=5, ls="none", label="rest")
+    axes.plot(*np.unique(pairs, axis=0).T, ".", color=BLACK, ms=4, zorder=4, ls="none", label="cells of the tables")
+    path = np.column_stack([build.tables.of_side(side).to_numpy()[:, -1] for side in SIDES])
+    axes.plot(*path.T, "-o", color=BLACK, mfc=WHITE, lw=1.5, ms=5, zorder=5, label="full throttle, by speed")
+    _speeds(axes, path, build.tables.rpm)
+    axes.plot(0, 0, "P", color=BLACK, mec=WHITE, ms=9, zorder=6, ls="none", label="rest")
     axes.set_xlim(intake[0] - 1.5, intake[-1] + 1.5)
     axes.set_ylim(exhaust[0] - 1.5, exhaust[-1] + 1.5)
     axes.set_xlabel("intake phase, crank degrees, + = advanced")
     axes.set_ylabel("exhaust phase, crank degrees, + = advanced")
     return areas
+
+
+def _refused(build: "Build") -> list[tuple[str, BoolArray, str, str, str]]:
+    """Pairs of phases that are not clear, by their state: words, where, fill, hatch and its colour."""
+    safe = build.limits.safe.isel(rpm=-1)
+    least = [
+        safe["static_margin"].to_numpy() + build.contact.required,
+        safe["running_margin"].to_numpy() + build.contact.reserve,
+    ]
+    hits = np.any([(gap <= 0).any(axis=-1) for gap in least], axis=0)
+    refused = safe["edge"].to_numpy() != 0
+    return [
+        ("TIGHT: under your minimum", refused & ~hits, TIGHT_FILL, "//", BLACK),
+        ("HITS: parts can hit", refused & hits, HITS_FILL, "xx", WHITE),
+    ]
+
+
+def _speeds(axes: Axes, path: FloatArray, rpm: FloatArray) -> None:
+    """Speeds beside the path, where it has moved on since the last of them."""
+    last = np.array([np.inf, np.inf])
+    for (x, y), speed in zip(path, rpm, strict=True):
+        if np.hypot(*(last - (x, y))) >= 4.0:
+            axes.annotate(f"{speed:g}", (x, y), xytext=(6, 4), textcoords="offset points", fontsize=8.0, zorder=7,
+                          bbox={"fc": WHITE, "ec": "none", "pad": 0.8, "alpha": 0.8})  # fmt: skip
+            last = np.array([x, y])
 
 
 def _box(axes: Axes, box: SafeBox, dash: str, label: str) -> None:
@@ -277,7 +297,7 @@ def _line(axes: Axes, build: "Build") -> list[Patch]:
             axes.plot(phase, along, dash, color=colour, marker=marker, ms=3, markevery=5, label=label)
     box = clamps(build)
     ends = (box.intake_from, box.intake_to) if side == "intake" else (box.exhaust_from, box.exhaust_to)
-    axes.axvspan(*ends, fc="#d9d9d9", ec=BLACK, hatch="..", alpha=0.5, zorder=0, label="safe: the clamps to enter")
+    axes.axvspan(*ends, fc="none", ec=LIGHT, hatch="..", zorder=0, label="safe: the clamps to enter")
     axes.axhline(0.0, color=BLACK, lw=1.5)
     cells = np.unique(build.tables.of_side(side).to_numpy())
     axes.plot(cells, np.zeros_like(cells), "o", color=WHITE, mec=BLACK, ms=7, zorder=4, label="cells of the table")

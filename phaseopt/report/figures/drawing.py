@@ -11,10 +11,18 @@ from matplotlib.figure import Figure
 from phaseopt.report import palette
 
 DOTS_PER_INCH = 150  # of a PNG: sharp on a screen and on paper at its own size
-_INKED = ("text.color", "axes.edgecolor", "axes.labelcolor", "axes.titlecolor", "xtick.color", "ytick.color")
+LINE = 0.17  # inches, a line of a heading
+INK, SOFT, EDGE, RULE, PAPER, PANEL, INTAKE, EXHAUST, BEFORE, HITS_FILL, TIGHT_FILL = (
+    palette.LIGHT[name].lower()
+    for name in (
+        "ink", "soft", "edge", "rule", "paper", "panel", "intake", "exhaust", "before", "hits-fill", "tight-fill",
+    )
+)  # fmt: skip
+# What stands for something else than an intake, an exhaust or a baseline is told apart by dash and mark first.
+DARK, MIDDLE, LIGHT = INK, INTAKE, BEFORE
 LINE = 0.17  # inches, a line of a heading
 # What stands for something else than an intake, an exhaust or a baseline is told apart by dash and mark first.
-DARK, MIDDLE, LIGHT = (palette.LIGHT[name].lower() for name in ("ink", "intake", "before"))
+DARK, MIDDLE, LIGHT, EXHAUST = (palette.LIGHT[name].lower() for name in ("ink", "intake", "before", "exhaust"))
 
 
 def styled() -> AbstractContextManager[None]:
@@ -28,7 +36,11 @@ def styled() -> AbstractContextManager[None]:
             "axes.titlesize": 10.0,
             "legend.fontsize": 8.0,
             "hatch.linewidth": 0.5,
-            **dict.fromkeys(_INKED, palette.LIGHT["ink"]),
+            "text.color": INK,
+            "axes.edgecolor": INK,
+            "axes.labelcolor": INK,
+            "xtick.color": INK,
+            "ytick.color": INK,
         }
     )
 
@@ -53,7 +65,7 @@ def svg_element(figure: Figure, name: str, title: str) -> str:
     return f'{head[:-1]} {look} role="img" aria-label="{title}">\n <title>{title}</title>{drawn}'
 
 
-_TOKENS = {palette.LIGHT[name].lower(): name for name in ("paper", "ink", "intake", "exhaust", "before", "rule")}
+_TOKENS = {palette.LIGHT[name].lower(): name for name in palette.LIGHT}
 _COLOUR = re.compile(r'"(#[0-9a-fA-F]{6})"')
 _STYLE = re.compile(r' style="([^"]*)"')
 _KEPT = re.compile(r"(fill|stroke|opacity|text-anchor|font-size|clip)[a-z-]*")

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from phaseopt.report.figures.colours import BLACK, WHITE
-from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.drawing import DARK, EXHAUST, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.phaser_fragment import section
 from phaseopt.torque import PhaserResponse, Repeats
 from phaseopt.torque.phaser_steps import DIRECTIONS, long_steps
@@ -47,7 +47,7 @@ def pulls(day: Day) -> str:
             if number >= len(names):
                 axes.set_axis_off()
                 continue
-            axes.vlines(speeds, unit.of(least), unit.of(greatest), color="#b0b0b0", lw=4, zorder=1)
+            axes.vlines(speeds, unit.of(least), unit.of(greatest), color=LIGHT, lw=4, zorder=1)
             _pull(axes, points.isel(point=np.flatnonzero(points["pull"].to_numpy() == number)), unit)
             mark = " (does not belong?)" if number in outliers else ""
             axes.set_title(names[number] + mark, fontsize=8.0, loc="left", color=BLACK)

@@ -12,7 +12,7 @@ from phaseopt.cycle.torque_grid import VERDICTS
 from phaseopt.cycle.traces import traces
 from phaseopt.project import Project, Side
 from phaseopt.report.figures.colours import BLACK
-from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.drawing import DARK, EXHAUST, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.simulation_facts import (
     FullThrottle,
     NotablePoint,
@@ -24,7 +24,7 @@ from phaseopt.report.simulation_facts import (
 from phaseopt.values.display_units import DisplayUnits
 
 SHOWN = 4  # timings of a cam, from rest to the end of its travel
-_LOOKS = ((DARK, "-", "o"), (EXHAUST, "--", "s"), (EXHAUST, "-.", "^"), (LIGHT, ":", "D"))
+_LOOKS = ((DARK, "-", "o"), (EXHAUST, "--", "s"), (MIDDLE, "-.", "^"), (LIGHT, ":", "D"))
 
 
 def simulation_figures(project: Project, config: CycleConfig, grid: xr.Dataset) -> dict[str, str]:

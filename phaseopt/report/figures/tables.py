@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from phaseopt.job.concave_envelope import concave_envelope
 from phaseopt.project import Side
 from phaseopt.report.dips import cause_words
-from phaseopt.report.figures.colours import BLACK, WHITE, Scale, ink
+from phaseopt.report.figures.colours import BLACK, WHITE, Scale
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled
 from phaseopt.report.gains import full_load_power
 from phaseopt.report.limit_costs import limit_words
@@ -40,7 +40,7 @@ def table_map(build: "Build", side: Side) -> Drawing:
         )  # fmt: skip
         for (r, k), value in np.ndenumerate(phase):
             text = number_text(value) + ("" if known[r, k] else "†")
-            axes.text(k, r, text, ha="center", va="center", fontsize=8.0, color=ink(scale.colour(value)))
+            axes.text(k, r, text, ha="center", va="center", fontsize=8.0, color=BLACK)
         axes.set_xticks(range(len(load)), [number_text(value) for value in load])
         axes.set_yticks(range(len(rpm)), [number_text(value) for value in rpm])
         axes.invert_yaxis()

@@ -15,7 +15,7 @@ from scipy.special import ndtri
 from phaseopt.clearance.limits import Limits
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.figures.colours import BLACK, MAP, STEPS, WHITE
-from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, Drawing, styled, svg_element
+from phaseopt.report.figures.drawing import DARK, EXHAUST, LIGHT, MIDDLE, Drawing, styled, svg_element
 from phaseopt.report.words import moving, phase_words
 from phaseopt.surrogate import Readings, TorqueSurface
 from phaseopt.torque_model import TorqueModel, deviations
@@ -26,7 +26,7 @@ from phaseopt.values.display_units import Unit
 _NINETY = float(ndtri(0.95))
 _SPEEDS = 4  # at which slices are drawn
 _NEAR_RPM, _NEAR_DEGREES = 130.0, 6.0  # how near a point must be to a slice's speed and other timing to be drawn
-_LOOKS = ((DARK, "o"), (EXHAUST, "s"), (EXHAUST, "^"), (LIGHT, "D"))
+_LOOKS = ((DARK, "o"), (EXHAUST, "s"), (MIDDLE, "^"), (LIGHT, "D"))
 
 
 def fit_figures(model: TorqueModel, limits: Limits) -> dict[str, str]:
@@ -194,7 +194,7 @@ def _shade_unsafe(axes: Axes, limits: Limits, side: Side) -> None:
     left, right = axes.get_xlim()
     for start, end in ((left, low), (high, right)):
         if end > start:
-            axes.axvspan(start, end, color="#808080", alpha=0.25, lw=0)
+            axes.axvspan(start, end, color=LIGHT, alpha=0.25, lw=0)
     axes.set_xlim(left, right)
 
 

@@ -9,13 +9,14 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.report import dips, limit_costs
 from phaseopt.report.cautions import BEFORE_LOADING, cautions
-from phaseopt.report.document import Depth, Document, Lines, Part, Row, Section, Table, picture, say
+from phaseopt.report.document import Block, Depth, Document, Lines, Part, Row, Section, Table, picture, say
 from phaseopt.report.explorer import explorer_section
 from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, tightest
 from phaseopt.report.faults import fault_section
 from phaseopt.report.figures import build as figures
 from phaseopt.report.figures import springs as spring_figures
 from phaseopt.report.figures import tables as table_figures
+from phaseopt.report.first_screen import NOT_WRITTEN, closest_words, first_screen, too_big
 from phaseopt.report.gains import full_load_table, gain_lines, gain_table, moved_table
 from phaseopt.report.gap_budget import gap_budget_section, timing_words
 from phaseopt.report.hand_check import hand_check_table
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 
 _MAP_CAPTION = (
     "Least clearance over the whole cycle, worst case, each cell at its own speed, with timing errors and no lash. "
-    "Darker is less; a cell with ! has less than required. Everything between cells, at the top speed, is judged apart."
+    "A cell with ! has less than required. Everything between cells, at the top speed, is judged apart."
 )
 _ANGLE_CAPTION = (
     "What you should measure, the least on an engine turned slowly, and what is left in the worst case at the top "
@@ -57,8 +58,6 @@ _DIPS_CAPTION = (
     "Expected torque with these tables below the smooth curve that holds it; the bars are the dips, numbered, with "
     "their ± and cause."
 )
-_NOTHING = "Nothing is written: tables that are not clear never are."
-_HOW_TO_READ = "Speed down, load across; the last column is full throttle. Colours go with the value."
 _HOW_TO_CHECK = (
     "Degree in both cams to each timing. Measure on every cylinder with a dial gauge or clay, and write down what you "
     "find. Then degree in the fitted timing again and check that too. Less than expected: find out why first. "
@@ -82,13 +81,19 @@ def build_document(build: "Build", studies: CachedStudies = NO_STUDIES, depth: D
         f"{build.project.name}: cam phase tables",
         verdict_line(build.verdict),
         state_of(build.verdict),
-        lead=(*notes(build), *([] if build.verdict.accepted else [_NOTHING]), *guard_lead(build.verdict)),
+        lead=(*notes(build), *([] if build.verdict.accepted else [NOT_WRITTEN]), *guard_lead(build.verdict)),
         sections=sections,
         notes=(*check_notes(build.verdict), *_log_notes(build)),
         before=BEFORE_LOADING,
         cautions=(hand_check(build), *cautions()),
         not_covered=build.verdict.not_covered,
+        first=_first(build) if depth >= Depth.PAGE else None,
     )
+
+
+def _first(build: "Build") -> Part:
+    """The first screen of the page."""
+    return Part("first.html.j2", {"first": first_screen(build), "closest": closest_words(build)}, "first.css")
 
 
 def _log_notes(build: "Build") -> list[str]:
@@ -209,13 +214,8 @@ def hand_check(build: "Build") -> str:
 def _tables_and_torque(build: "Build") -> tuple[Section, ...]:
     return (
         Section(
-            "Tables",
-            (
-                Lines((_HOW_TO_READ,)),
-                *(phase_table(build, side) for side in moving(build.project)),
-                Lines(tuple(mark_lines(build))),
-                Part("explorer.html.j2", explorer_section(build), "explorer.css"),
-            ),
+            "Explore a cell",
+            (*_big_tables(build), Part("explorer.html.j2", explorer_section(build), "explorer.css")),
             Depth.PAGE,
         ),
         Section(
@@ -231,6 +231,14 @@ def _tables_and_torque(build: "Build") -> tuple[Section, ...]:
         ),
         Section("Hand check", (Lines((_HOW_TO_CHECK,)), hand_check_table(build)), Depth.PAGE),
     )
+
+
+def _big_tables(build: "Build") -> tuple[Block, ...]:
+    """The whole tables where they are too large for the first screen."""
+    tables = tuple(phase_table(build, side) for side in moving(build.project))
+    if not too_big(build):
+        return ()
+    return (*tables, Lines(tuple(mark_lines(build, tables))))
 
 
 def clamp_table(build: "Build") -> Table:

@@ -3,7 +3,7 @@
 const chosen = { cell: 0, intake: 0, exhaust: 0 }; // labels by number
 const part = (name) => document.getElementById(`explorer-${name}`);
 const sliders = [...document.querySelectorAll("#explorer input[type=range]")];
-const grids = [...document.querySelectorAll("#tables table.grid")].map((table) => [...table.querySelectorAll("tbody td")]);
+const grids = [...document.querySelectorAll("table.phases")].map((table) => [...table.querySelectorAll("tbody td")]);
 
 function phasesNow() {
   return { intake: known.phases.intake[chosen.intake], exhaust: known.phases.exhaust[chosen.exhaust] };

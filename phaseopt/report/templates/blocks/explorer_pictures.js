@@ -32,7 +32,7 @@ function axes(page, x, y, titles) {
   const { pen, width, height } = page, left = 50, right = 10, top = 10, bottom = 38;
   const px = (value) => left + ((value - x[0]) / (x[1] - x[0])) * (width - left - right);
   const py = (value) => height - bottom - ((value - y[0]) / (y[1] - y[0])) * (height - top - bottom);
-  pen.strokeStyle = colour("line");
+  pen.strokeStyle = colour("rule");
   pen.fillStyle = colour("ink");
   pen.lineWidth = 0.5;
   pen.textAlign = "center";
@@ -216,7 +216,7 @@ function drawLine(page, cell, phases, side) {
 // Phases of the one cam that moves, or of both tied ones, that are not clear.
 function shadeUnsafe(pen, at, side) {
   const across = edges(known.phases[side]), [, top, , height] = at.inside;
-  pen.fillStyle = colour("line");
+  pen.fillStyle = colour("rule");
   known.phases[side].forEach((phase, n) => {
     const pair = known.tied ? [n, labelOf("exhaust", phase)] : side === "intake" ? [n, 0] : [0, n];
     if (pairVerdict(...pair) !== "clear") pen.fillRect(at.px(across[n][0]), top, at.px(across[n][1]) - at.px(across[n][0]), height);
@@ -264,10 +264,10 @@ function drawEvents(canvas, phases) {
   line(pen, [[at.px(0), at.py(0)], [at.px(0), at.py(2)]]);
   SIDES.forEach((side, n) => {
     const [opens, closes] = events(side, phases[side]), y = box[1] + lane * (1 - n) + lane * 0.28, tall = lane * 0.44;
-    pen.fillStyle = colour(n ? "bar-exhaust" : "bar-intake");
+    pen.fillStyle = colour(n ? "exhaust" : "intake");
     pen.fillRect(at.px(opens), y, at.px(closes) - at.px(opens), tall);
     pen.strokeRect(at.px(opens), y, at.px(closes) - at.px(opens), tall);
-    pen.fillStyle = colour("bar-ink");
+    pen.fillStyle = colour("paper");
     pen.textAlign = "center";
     pen.fillText(side, at.px((opens + closes) / 2), y + tall / 2 + 4);
     for (const [name, angle] of [["O", opens], ["C", closes]]) {
