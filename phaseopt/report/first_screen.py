@@ -38,7 +38,7 @@ class Shown:
 
 
 @dataclass(frozen=True)
-class Figure:
+class AnswerNumber:
     """One of the few numbers of the answer, what it is, and what belongs beside it."""
 
     value: str
@@ -55,7 +55,7 @@ class FirstScreen:
     warnings: tuple[str, ...]
     notes: tuple[str, ...]
     strip: tuple[str, ...]
-    figures: tuple[Figure, ...]
+    figures: tuple[AnswerNumber, ...]
     clamps: tuple[tuple[str, str], ...]
     clamps_warning: str
     finding: str
@@ -145,30 +145,31 @@ def _timing(not_covered: tuple[str, ...]) -> Shown:
             "CHECKED",
             "Both cams read on the engine. Clear means clear under all that the readings allow.",
         )
-    which = unread.partition(" timing")[0]
-    return Shown("Cam timing", "UNKNOWN", f"{capital(which)} not read on the engine. Take three readings a cam.")
+    which = {"cam": "Neither cam is", "intake cam": "The intake cam is", "exhaust cam": "The exhaust cam is"}
+    known = f"{which[unread.partition(' timing')[0]]} not read on the engine. Take three readings a cam."
+    return Shown("Cam timing", "UNKNOWN", known)
 
 
 def _joined(words: list[str]) -> str:
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
-def answer_figures(build: "Build") -> tuple[Figure, ...]:
+def answer_figures(build: "Build") -> tuple[AnswerNumber, ...]:
     """Average gain, peak power and the closest clearance."""
     units, gains = build.project.display_units, build.comparison.gains
     found = []
     if math.isfinite(gains.gain):
         figure = f"{units.torque.signed(gains.gain)} ± {units.torque.text(2 * gains.deviation)}"
         unclear = "no clear difference, " if abs(gains.gain) < 2 * gains.deviation else ""
-        found.append(Figure(figure, f"{unclear}average gain at full throttle", f"over {build.baseline.name}"))
+        found.append(AnswerNumber(figure, f"{unclear}average gain at full throttle", f"over {build.baseline.name}"))
     else:
-        found.append(Figure("not known", "average gain at full throttle"))
+        found.append(AnswerNumber("not known", "average gain at full throttle"))
     peaks = peak_power(build)
     if peaks is not None:
         (before, at), (after, now) = peaks
         where = f"at {now:g} rpm" if at == now else f"at {at:g}, then {now:g} rpm"
         power = f"{units.power.number(before, -1)} → {units.power.text(after, -1)}"
-        found.append(Figure(power, f"peak power, {where}"))
+        found.append(AnswerNumber(power, f"peak power, {where}"))
     near, gap = closest(build), units.gap
     required = float(build.contact.required[build.contact.contacts.index(near.contact)])
     static = near.static - required <= near.running - build.contact.reserve
@@ -176,7 +177,7 @@ def answer_figures(build: "Build") -> tuple[Figure, ...]:
     rule = "static" if static else "running"
     return (
         *found,
-        Figure(
+        AnswerNumber(
             f"{gap.down(least)} {gap.name}",
             f"closest {rule}, {WORDS[near.contact]} (required {gap.plain(asked)})",
             f"you should measure {gap.text(near.by_hand)}",

@@ -55,12 +55,11 @@ def page(document: Document, generator: str) -> str:
     if len(short) < _SHORT_FROM:
         short = []
     sections = sections[len(short) :]
-    contents = sections if len(sections) >= _CONTENTS_FROM else []
     styles = [part.style for part in document.blocks(Part) if part.style]
     if document.first is not None:
         styles.insert(0, document.first.style)
         sections = [section for section in sections if section.depth > Depth.ANSWER]
-        contents = []
+    contents = sections if len(sections) >= _CONTENTS_FROM else []
     about = {"document": document, "short": short, "sections": sections, "contents": contents, "styles": styles}
     text = fill("page.html.j2", about | {"generator": generator, "policy": _POLICY, "palette": style_sheet()})
     return text.replace(_POLICY, _policy(text), 1)
@@ -77,7 +76,7 @@ def _policy(text: str) -> str:
         bodies = re.findall(f"<{kind}>(.*?)</{kind}>", text, re.DOTALL)
         digests = (base64.b64encode(hashlib.sha256(body.encode()).digest()).decode() for body in bodies)
         allowed.append(f"{kind}-src " + (" ".join(f"'sha256-{each}'" for each in digests) or "'none'"))
-    return f"default-src 'none'; {'; '.join(allowed)}; base-uri 'none'; form-action 'none'"
+    return f"default-src 'none'; img-src data:; {'; '.join(allowed)}; base-uri 'none'; form-action 'none'"
 
 
 def _is_short(section: Section) -> bool:

@@ -99,10 +99,10 @@ def smoothness_costs(build: "Build") -> FloatArray:
     The torque, less the uncertainty counted, that the cell's best timing within the clamps has over its own.
     """
     found, torque = build.best.search, build.best.labels
-    worth = torque.torque - build.project.search.caution * torque.deviation
-    within = np.where(np.isfinite(worth) & torque.in_reach, worth, -np.inf)[found.box.cut]
+    objective = torque.torque - build.project.search.caution * torque.deviation
+    within = np.where(np.isfinite(objective) & torque.in_reach, objective, -np.inf)[found.box.cut]
     known = within.max(axis=(2, 3))
-    own = worth[found.labels]
+    own = objective[found.labels]
     limits = np.array([["roughness" in names for names in row] for row in found.limited_by])
     return np.asarray(np.where(limits & np.isfinite(known) & np.isfinite(own), np.maximum(known - own, 0.0), 0.0))
 

@@ -118,4 +118,4 @@ def test_a_page_says_all_that_is_printed_and_more(both: Build) -> None:
     assert set(all_words(printed).splitlines()) <= set(all_words(whole).splitlines())
     titles = [section.title for section in whole.sections]
     assert len(titles) == len(set(titles))
-    assert {"Tables", "Torque before and after", "Safe phases", "Hand check", "What went in"} <= set(titles)
+    assert {"Explore a cell", "Torque before and after", "Safe phases", "Hand check", "What went in"} <= set(titles)

@@ -28,7 +28,15 @@ DRAWN: list[tuple[Callable[[Build], Drawing], list[str]]] = [
         ],
     ),
     (lambda b: figures.gap_over_angle(b, "valve_valve"), ["clearance, mm", "static, required 1.50 mm"]),
-    (figures.safe_set, ["intake phase, crank degrees, + = advanced", "safe", "safe box: the clamps to enter", "rest"]),
+    (
+        figures.safe_set,
+        [
+            "intake phase, crank degrees, + = advanced",
+            "clamps to enter, safe in any combination",
+            "full throttle, by speed",
+            "rest",
+        ],
+    ),
 ]
 
 

@@ -18,10 +18,10 @@ INK, SOFT, EDGE, RULE, PAPER, PANEL, INTAKE, EXHAUST, BEFORE, HITS_FILL, TIGHT_F
         "ink", "soft", "edge", "rule", "paper", "panel", "intake", "exhaust", "before", "hits-fill", "tight-fill",
     )
 )  # fmt: skip
-# What stands for something else than an intake, an exhaust or a baseline is told apart by dash and mark first.
+# What stands for something else than an intake, an exhaust or a baseline differs by dash and mark first.
 DARK, MIDDLE, LIGHT = INK, INTAKE, BEFORE
 LINE = 0.17  # inches, a line of a heading
-# What stands for something else than an intake, an exhaust or a baseline is told apart by dash and mark first.
+# What stands for something else than an intake, an exhaust or a baseline differs by dash and mark first.
 DARK, MIDDLE, LIGHT, EXHAUST = (palette.LIGHT[name].lower() for name in ("ink", "intake", "before", "exhaust"))
 
 

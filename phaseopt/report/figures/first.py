@@ -40,6 +40,7 @@ _POINTS = 72.0  # of a figure's inch: a point of the figure is a pixel of the pa
 _TEXT = 12.0  # pixels
 _STEM = 0.19  # of a head's diameter; a stem is drawn so thick, and a rim so high where none is given
 _RIM = 0.05
+_BESIDE = 3.0  # mm of pocket drawn beside a head; how much there is nobody measures here
 
 
 def sized(width: float, height: float) -> Figure:
@@ -208,7 +209,9 @@ def _crown(build: "Build", near: Tightest, heads: dict[Side, _Head], fall: float
     parts = {}
     for side, head in heads.items():
         left = float(build.contact.drops[side].fitted(near.angle)) - head.lift
-        ends = [head.face + max(left, 0.0) * head.down + sign * (head.radius + 1.0) * head.across for sign in (-1, 1)]
+        ends = [
+            head.face + max(left, 0.0) * head.down + sign * (head.radius + _BESIDE) * head.across for sign in (-1, 1)
+        ]
         parts[side] = sorted(ends, key=lambda end: float(end[0]))
     points: list[FloatArray] = [np.array([-half, level])]
     for side in ("exhaust", "intake"):

@@ -11,7 +11,7 @@ function reachable() {
     }
     wide.tabIndex = 0;
     wide.setAttribute("role", "region");
-    const names = [wide.closest("section")?.querySelector("h2"), wide.querySelector("caption")];
+    const names = [wide.closest("section")?.querySelector("h2"), wide.querySelector("caption, svg > title")];
     wide.setAttribute("aria-label", names.map((each) => each?.textContent ?? "").join(": "));
   }
 }
