@@ -16,6 +16,7 @@ from phaseopt.project import SIDES, Side
 from phaseopt.tables import number_text
 from phaseopt.values.arrays import FloatArray
 
+_NEARER = 0.02  # mm that valves must be nearer at another corner to be looked at there: less is not felt
 DIALLED = 1.0  # crank degrees to which a cam is set by its lift at TDC
 _WAYS = np.array([[1.0, 1.0], [1.0, -1.0], [-1.0, 1.0], [-1.0, -1.0]])  # that both cams may stand off
 
@@ -64,20 +65,39 @@ class Timing:
 
 
 def timings_to_check(model: ContactModel, verdict: Verdict | ClampVerdict) -> tuple[Timing, ...]:
-    """Rest, the corners of the tables' box and the tightest cell of each contact, each timing once."""
+    """Rest, and both cams at their limits at once: there every valve is as near the piston as the tables bring it.
+
+    A third where the valves come nearest each other, if they do so elsewhere. Where the engine may not be turned
+    through at the limits (tables that keep the looser rule), the tightest cell of each contact stands in for them.
+    """
     top = max(model.top_speed, _last_speed(verdict))
-    named: dict[tuple[float, float], list[str]] = {(0.0, 0.0): ["rest, as fitted"]}
-    speeds: dict[tuple[float, float], float] = {}
-    for pair in _corners(model, verdict.box.range):
-        named.setdefault(pair, []).append("corner of the tables' box")
-        speeds[pair] = top
-    if isinstance(verdict, Verdict):
+    corners = _corners(model, verdict.box.range)
+    by_hand = dict(zip(model.contacts, model.by_hand(np.array(corners)).T, strict=True))
+    named: dict[tuple[float, float], str] = {(0.0, 0.0): "rest, as fitted"}
+    limits = _nearest_piston(model, corners, by_hand)
+    named.setdefault(limits, "both cams at their limits")
+    if "valve_valve" in by_hand:
+        apart = by_hand["valve_valve"]
+        if apart.min() < apart[corners.index(limits)] - _NEARER:
+            named.setdefault(corners[int(apart.argmin())], "where the valves come nearest each other")
+    found = [_timing(model, pair, why, top) for pair, why in named.items()]
+    if isinstance(verdict, Verdict) and not all(timing.expected for timing in found):
         for contact in model.contacts:
             pair, rpm, load = _tightest(verdict, contact)
-            where = f"tightest cell for {WORDS[contact]} ({rpm:.0f} rpm, load {number_text(load)})"
-            named.setdefault(pair, []).append(where)
-            speeds[pair] = max(speeds.get(pair, 0.0), rpm)
-    return tuple(_timing(model, pair, "; ".join(why), speeds.get(pair, top)) for pair, why in named.items())
+            if pair not in named:
+                named[pair] = f"tightest cell for {WORDS[contact]} ({rpm:.0f} rpm, load {number_text(load)})"
+                found.append(_timing(model, pair, named[pair], rpm))
+    return tuple(found)
+
+
+def _nearest_piston(
+    model: ContactModel, corners: list[tuple[float, float]], by_hand: dict[str, FloatArray]
+) -> tuple[float, float]:
+    """The corner where each cam is at the end that brings its own valves nearest the piston."""
+    if model.tied:
+        return corners[int(np.minimum(by_hand["intake_piston"], by_hand["exhaust_piston"]).argmin())]
+    intake = corners[int(by_hand["intake_piston"].argmin())][0]
+    return intake, corners[int(by_hand["exhaust_piston"].argmin())][1]
 
 
 def _last_speed(verdict: Verdict | ClampVerdict) -> float:

@@ -11,7 +11,7 @@ STRIP = (  # the same in a few words each, on a page that has them in full besid
     "Check all cylinders by hand",
     "Prove the zero",
     "Map fuel and spark again",
-    "Knock is not modelled",
+    "Listen for knock",
     "Dyno: guards, air, stop switch",
 )
 

@@ -150,14 +150,15 @@ BlockT = TypeVar("BlockT", Lines, Table, ShadedTable, Picture, Snippet, Blanks, 
 class Section:
     """Blocks under a title.
 
-    On a page `folded` sections are closed until opened. On paper `together` ones are not split, and `new_sheet` ones
-    begin a sheet.
+    On a page `folded` sections are closed until opened, and on paper too unless `printed`. On paper `together` ones
+    are not split, and `new_sheet` ones begin a sheet.
     """
 
     title: str
     blocks: tuple[Block, ...]
     depth: Depth = Depth.ANSWER
     folded: bool = False
+    printed: bool = True
     together: bool = False
     new_sheet: bool = False
 

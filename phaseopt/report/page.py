@@ -52,13 +52,13 @@ def page(document: Document, generator: str) -> str:
     """
     sections = list(document.visible(Depth.PAGE))
     short = list(takewhile(_is_short, sections))
-    if len(short) < _SHORT_FROM:
+    if len(short) < _SHORT_FROM or document.first is not None:
         short = []
     sections = sections[len(short) :]
     styles = [part.style for part in document.blocks(Part) if part.style]
     if document.first is not None:
         styles.insert(0, document.first.style)
-        sections = [section for section in sections if section.depth > Depth.ANSWER]
+        sections = [_in_words(sections), *(section for section in sections if not _is_short(section))]
     contents = sections if len(sections) >= _CONTENTS_FROM else []
     about = {"document": document, "short": short, "sections": sections, "contents": contents, "styles": styles}
     text = fill("page.html.j2", about | {"generator": generator, "policy": _POLICY, "palette": style_sheet()})
@@ -77,6 +77,18 @@ def _policy(text: str) -> str:
         digests = (base64.b64encode(hashlib.sha256(body.encode()).digest()).decode() for body in bodies)
         allowed.append(f"{kind}-src " + (" ".join(f"'sha256-{each}'" for each in digests) or "'none'"))
     return f"default-src 'none'; img-src data:; {'; '.join(allowed)}; base-uri 'none'; form-action 'none'"
+
+
+def _in_words(sections: list[Section]) -> Section:
+    """The short sections under one title, folded: a first screen shows most of them in figures."""
+    lines = tuple(
+        Lines(block.items, heading=section.title)
+        for section in sections
+        if _is_short(section)
+        for block in section.blocks
+        if isinstance(block, Lines)
+    )
+    return Section("The answer in words", lines, Depth.PAGE, folded=True, printed=False)
 
 
 def _is_short(section: Section) -> bool:

@@ -67,10 +67,16 @@ def fit_line(model: "TorqueModel", unit: Unit) -> str:
 def torque_model_section(build: "Build") -> Section:
     """The torque model in numbers, and where it was measured."""
     if not len(build.model.surface.readings):
-        return Section("Trust in the torque model", (fit_table(build),), Depth.PAGE)
+        return Section("Trust in the torque model", (fit_table(build),), Depth.PAGE, folded=True, printed=False)
     given = build.model.supplied_grid is not None
     drawn = thin(build.project, build.model.surface, build.limits, supplied_grid=given)
-    return Section("Trust in the torque model", (fit_table(build), picture(drawn, _COVERAGE_CAPTION)), Depth.PAGE)
+    return Section(
+        "Trust in the torque model",
+        (fit_table(build), picture(drawn, _COVERAGE_CAPTION)),
+        Depth.PAGE,
+        folded=True,
+        printed=False,
+    )
 
 
 def fit_table(build: "Build") -> Table:
@@ -138,6 +144,6 @@ def simulation_sections(build: "Build") -> tuple[Section, ...]:
         tables.append(part_load_table(build))
     details = (*tables, *pictures, air_table(build))
     return (
-        Section("The simulation", (Lines(tuple(lines)),), Depth.PAGE),
-        Section("Calibration, filling and air", details, Depth.PAGE, folded=True),
+        Section("The simulation", (Lines(tuple(lines)),), Depth.PAGE, folded=True, printed=False),
+        Section("Calibration, filling and air", details, Depth.PAGE, folded=True, printed=False),
     )

@@ -50,13 +50,27 @@ def test_the_sum_is_drop_less_lift_at_the_same_angle(model: ContactModel, phases
     assert set(range(-15, 16, 5)) <= set(found.angle.astype(int).tolist())
 
 
-def test_rest_the_corners_and_the_tightest_cells_each_once(model: ContactModel) -> None:
+def test_rest_and_both_cams_at_their_limits_bring_each_valve_nearest(model: ContactModel) -> None:
+    """No other values of the tables bring a valve nearer the piston, or valves nearer each other, by brute force."""
     verdict = check_tables(model, tables([[0, 12], [5, 20]], [[0, -10], [-4, -8]]))
-    found = {tuple(s.turn for s in timing.settings): timing.why for timing in timings_to_check(model, verdict)}
-    assert set(found) == {(0, 0), (20, 0), (0, -10), (20, -10), (20, -8), (12, -10)}
+    timings = timings_to_check(model, verdict)
+    found = {tuple(s.turn for s in timing.settings): timing.why for timing in timings}
+    assert 2 <= len(found) <= 3
     assert found[0, 0].startswith("rest")
-    assert "intake to piston (8000 rpm, load 100)" in found[20, -8]
-    assert "exhaust to piston (1000 rpm, load 100)" in found[12, -10]
+    assert (20, -10) in found
+    pairs = np.array([(i, e) for i in (0.0, 5.0, 12.0, 20.0) for e in (0.0, -4.0, -8.0, -10.0)])
+    least = model.by_hand(pairs).min(axis=0)
+    looked_at = model.by_hand(np.array(list(found), dtype=float)).min(axis=0)
+    assert (looked_at <= least + 0.02).all()
+
+
+def test_where_the_limits_may_not_be_turned_through_the_tightest_cells_stand_in(model: ContactModel) -> None:
+    """Each contact is still looked at by hand, at a cell that the rules call clear."""
+    verdict = check_tables(model, tables([[0, 0], [0, 38]], [[0, -35], [0, 0]]))
+    timings = timings_to_check(model, verdict)
+    limits = next(t for t in timings if tuple(s.turn for s in t.settings) == (38, -35))
+    if not limits.expected:
+        assert any(timing.why.startswith("tightest cell") for timing in timings)
 
 
 def test_tied_cams_have_two_corners_and_clamps_no_cells(tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ from phaseopt.torque_model import torque_model
 from phaseopt.values.progress import silent
 
 PAGES = ("report", "measuring sheet", "blank sheet", "run sheet", "confirm", "compare", "tradeoff", "offsets")
-MOST_SHEETS = {"report": 14, "measuring sheet": 12}  # of paper, a judgement of what a person will print
+MOST_SHEETS = {"report": 8, "measuring sheet": 5}  # of paper, a judgement of what a person will print
 A4, LETTER = {"width": 794, "height": 1123}, {"width": 816, "height": 1056}  # CSS pixels, 96 to the inch
 pytestmark = pytest.mark.xdist_group("browser")  # one worker: one browser, one set of pages
 
@@ -78,13 +78,16 @@ def pages(
     return folder
 
 
+@pytest.mark.parametrize("width", [390, 1400])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("name", PAGES)
 def test_a_page_keeps_the_rules_of_accessibility(
-    browser: Browser, pages: Path, axe: str, name: str, scheme: str
+    browser: Browser, pages: Path, axe: str, name: str, scheme: str, width: int
 ) -> None:
-    """Checked against axe-core, which holds the rules of WCAG 2; at the width of a telephone, where tables scroll."""
-    with opened(browser, pages / f"{name}.html", color_scheme=scheme, viewport={"width": 390, "height": 800}) as found:
+    """Checked against axe-core, which holds the rules of WCAG 2; at the width of a telephone, where tables scroll, and of a desk."""
+    with opened(
+        browser, pages / f"{name}.html", color_scheme=scheme, viewport={"width": width, "height": 800}
+    ) as found:
         for folded in found.page.locator("details").all():
             folded.evaluate("each => { each.open = true; }")
         found.page.wait_for_timeout(50)
@@ -145,3 +148,38 @@ def test_a_keyboard_reaches_the_report_and_its_parts(browser: Browser, pages: Pa
         summary.focus()
         page.keyboard.press("Enter")
         assert page.locator("details").first.get_attribute("open") is not None
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_nothing_is_wider_than_the_screen(browser: Browser, pages: Path, name: str) -> None:
+    """WCAG 2.1, success criterion 1.4.10 (reflow, from memory): down to 320 px."""
+    for width in (1400, 390, 320):
+        with opened(browser, pages / f"{name}.html", viewport={"width": width, "height": 800}) as found:
+            assert found.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_the_first_screen_answers_at_both_widths(browser: Browser, pages: Path, scripts: bool) -> None:
+    """States, numbers and both tables on a desk; a full-throttle table in their place on a telephone."""
+    options = {"java_script_enabled": scripts}
+    with opened(browser, pages / "report.html", viewport={"width": 1400, "height": 900}, **options) as found:
+        for grid in found.page.locator("table.phases").all():
+            box = grid.bounding_box()
+            assert box is not None
+            assert box["y"] + box["height"] < 900
+        assert found.page.locator(".badge").count() == 3
+    with opened(browser, pages / "report.html", viewport={"width": 390, "height": 844}, **options) as found:
+        box = found.page.locator(".full table").first.bounding_box()
+        assert box is not None
+        assert box["y"] <= 570
+        assert not found.page.locator("table.phases").first.is_visible()
+        found.page.get_by_label("All loads").check()
+        assert found.page.locator("table.phases").first.is_visible()
+
+
+def test_forced_colours_keep_the_words(browser: Browser, pages: Path) -> None:
+    """W3C, CSS Color Adjustment Level 1: forced colours (from memory). Borders and words carry the states."""
+    with opened(browser, pages / "report.html", forced_colors="active") as found:
+        for badge in found.page.locator(".badge").all():
+            assert badge.inner_text().split()[-1] in ("CLEAR", "TIGHT", "HITS", "UNKNOWN", "CHECKED")
+            assert badge.evaluate("each => getComputedStyle(each).borderTopWidth") == "2px"

@@ -157,7 +157,7 @@ def test_the_check_of_tables_says_how_to_set_what_to_expect_and_the_worst_case(m
     assert set(cautions()) <= set(sheet.cautions)
     assert "stays at rest" in words(titled(sheet, "How to check")[0])
     timings = [tables(part) for part in titled(sheet, "Timing")]
-    assert len(timings) == 4
+    assert 2 <= len(timings) <= 3
     wanted = (("advance 20°", "advance 10°", "96.0° ATDC"), ("retard 25°", "retard 12.5°", "91.0° BTDC"))
     (found,) = (each for each in timings if tuple(row.cells[:3] for row in each[0].rows) == wanted)
     settings, expected, sums = found
@@ -202,7 +202,7 @@ def test_a_page_has_room_to_write_frames_what_counts_and_warns(model: ContactMod
         assert ("<td></td>" in found.split("<tbody>")[1]) == ('<table class="hand' in found)
     framed = [row for table in sheet.blocks(Table) for row in table.rows for _ in row.framed]
     assert text.count('<td class="framed">') == len(framed)
-    assert text.count('<p class="verdict not">DO NOT TURN') == text.count(NEVER) > 0
+    assert text.count('<p class="warning">DO NOT TURN') == text.count(NEVER) > 0
     assert text.count('class="sheet"') == len(titled(sheet, "Timing"))
 
 

@@ -224,7 +224,8 @@ def _plane(axes: Axes, build: "Build") -> list[Patch]:
     usable = np.isfinite(known).all(axis=(1, 2))
     unit = build.project.display_units.torque
     if usable.any():
-        mean = unit.of(known[usable].mean(axis=0)).T
+        clear = build.limits.safe["edge"].isel(rpm=-1).to_numpy() == 0
+        mean = np.where(clear, unit.of(known[usable].mean(axis=0)), np.nan).T
         axes.contourf(intake, exhaust, mean, levels=8, cmap=MAP)
         lines = axes.contour(intake, exhaust, mean, levels=8, colors=[BLACK], linewidths=0.5)
         axes.clabel(lines, fontsize=7.5)

@@ -31,6 +31,7 @@ from phaseopt.report.figures.drawing import (
 )
 from phaseopt.report.gains import full_load_power
 from phaseopt.values.arrays import FloatArray
+from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -162,7 +163,7 @@ def closest_approach(build: "Build") -> Drawing:
             max(float(head.outline()[:, 1].max()) for head in heads.values()) + 5.0,
         )
         _view(axes, size, half, bottom, top)
-        _scale_bar(axes, -half, bottom + 1.5)
+        _scale_bar(axes, -half, bottom + 1.5, project.display_units.size)
         title = f"Closest approach to scale: {WORDS[near.contact]}, {place(near.angle)}, measured cold, lash as set"
         return Drawing(figure, "closest", title)
 
@@ -251,7 +252,9 @@ def _view(axes: Axes, size: tuple[int, int], half: float, bottom: float, top: fl
     axes.set_ylim(bottom - 1.0, bottom - 1.0 + scale * size[1])
 
 
-def _scale_bar(axes: Axes, x: float, y: float) -> None:
+def _scale_bar(axes: Axes, x: float, y: float, size: Unit) -> None:
+    """A length to compare with, round in the builder's unit."""
+    length = 10.0 if size.size == 1.0 else size.size / 2.0
     x += 3.0
-    axes.plot([x, x + 10.0], [y, y], color=INK, lw=2.0, solid_capstyle="butt")
-    axes.text(x + 11.0, y, "10 mm", fontsize=_TEXT, va="center")
+    axes.plot([x, x + length], [y, y], color=INK, lw=2.0, solid_capstyle="butt")
+    axes.text(x + length + 1.0, y, f"{size.of(length):g} {size.name}", fontsize=_TEXT, va="center")

@@ -4,6 +4,8 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.job.input_hashes import input_hashes
@@ -39,8 +41,8 @@ if TYPE_CHECKING:
     from phaseopt.job.stages import BestTables
 
 _MAP_CAPTION = (
-    "Least clearance over the whole cycle, worst case, each cell at its own speed, with timing errors and no lash. "
-    "A cell with ! has less than required. Everything between cells, at the top speed, is judged apart."
+    "Static / running clearance over the whole cycle, worst case, each cell at its own speed. A cell with ! has less "
+    "than required; the tightest is framed. What is between cells is judged apart, up to the top speed."
 )
 _ANGLE_CAPTION = (
     "What you should measure, the least on an engine turned slowly, and what is left in the worst case at the top "
@@ -223,7 +225,7 @@ def _tables_and_torque(build: "Build") -> tuple[Section, ...]:
             (picture(figures.full_load_torque(build), _TORQUE_CAPTION), full_load_table(build)),
             Depth.PAGE,
         ),
-        Section("Gain in every cell", (gain_table(build), moved_table(build)), Depth.PAGE, folded=True),
+        Section("Gain in every cell", (gain_table(build), moved_table(build)), Depth.PAGE, folded=True, printed=False),
         Section(
             "Safe phases",
             (picture(figures.safe_set(build), _SAFE_CAPTION), clamp_table(build), limit_table(build.limits)),
@@ -254,6 +256,29 @@ def clamp_table(build: "Build") -> Table:
     return Table("Clamps to enter in the controller, and what the tables use", ("", "clamps", "tables"), tuple(rows))
 
 
+def clearance_table(build: "Build", contact: str) -> Table:
+    """The least static and running clearance of a contact in each cell, rounded down."""
+    cells, unit, near = (
+        build.verdict.cells.sel(contact=contact),
+        build.project.display_units.gap,
+        tightest(build, contact),
+    )
+    required = float(build.contact.required[build.contact.contacts.index(contact)])
+    rules = (("static", required), ("running", build.contact.reserve))
+    gaps = [(cells[rule].to_numpy(), least) for rule, least in rules]
+    rows = []
+    for r, rpm in enumerate(build.tables.rpm):
+        row = [
+            " / ".join(unit.down(float(gap[r, k])) + ("!" if gap[r, k] < least else "") for gap, least in gaps)
+            for k in range(build.tables.load.size)
+        ]
+        at = int(np.abs(build.tables.load - near.load).argmin())
+        rows.append(Row(f"{rpm:g}", tuple(row), framed=(at,) if rpm == near.rpm else ()))
+    asked = " / ".join(unit.plain(least) for _, least in rules)
+    caption = f"{capital(WORDS[contact])}, {unit.name}, required {asked}"
+    return Table(caption, ("rpm \\ kPa", *(f"{load:g}" for load in build.tables.load)), tuple(rows))
+
+
 def _reasons(build: "Build") -> tuple[Section, ...]:
     """Clearance cell by cell, dips, and what limits cost."""
     contacts, costs = build.contact.contacts, build.explanations.limit_costs.limits
@@ -261,15 +286,18 @@ def _reasons(build: "Build") -> tuple[Section, ...]:
     cost_blocks = (limit_costs.cost_table(build), Lines((limit_costs.EXPLAINED,))) if costs else ()
     return (
         Section(
-            "Least clearance",
-            tuple(picture(figures.gap_map(build, each), _MAP_CAPTION) for each in contacts),
+            "Least clearance in every cell",
+            (Lines((_MAP_CAPTION,)), *(clearance_table(build, each) for each in contacts)),
             Depth.PAGE,
+            folded=True,
+            printed=False,
         ),
         Section(
             "Clearance over crank angle",
             tuple(picture(figures.gap_over_angle(build, each), _ANGLE_CAPTION) for each in contacts),
             Depth.PAGE,
             folded=True,
+            printed=False,
         ),
         *_spring_sections(build),
         Section(
@@ -300,7 +328,13 @@ def _basis(build: "Build") -> tuple[Section, ...]:
         torque_model_section(build),
         *simulation_sections(build),
         gap_budget_section(build),
-        Section("What went in", (*input_tables(build.project, build.contact), _hashes(build)), Depth.PAGE, folded=True),
+        Section(
+            "What went in",
+            (*input_tables(build.project, build.contact), _hashes(build)),
+            Depth.PAGE,
+            folded=True,
+            printed=False,
+        ),
     )
 
 

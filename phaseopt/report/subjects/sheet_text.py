@@ -75,7 +75,8 @@ CHECKING = (
     TRUE_TDC,
     "A phaser without oil pressure stays at rest on its pin or spring. See that it does: the cam must not move "
     "in its sprocket by hand. If it moves, hold it with the locking tool made for it, or leave the check until you "
-    "can. Because the phaser stays at rest, you degree in the cam itself by the phase.",
+    "can. To check a limit, degree in the cam itself by the phase and leave the phaser at rest. A phaser without a pin "
+    "may instead be held at its stop, where that is the limit.",
     "To degree in, turn the crank to where no piston is near its top. Loosen one cam, turn it by the cam degrees "
     "given, tighten. Cam degrees are half the crank degrees; advance is the way the cam runs. Then do the other cam.",
     TURNING,

@@ -128,8 +128,8 @@ function drawPlane(page, cell, phases) {
   marker(pen, at.px(own.phases[0]), at.py(own.phases[1]), "chosen");
   marker(pen, at.px(phases.intake), at.py(phases.exhaust), "slider");
   return values.length
-    ? `Expected torque over both phases, from ${shown("torque", low)} (dark) to ${shown("torque", high)} ` +
-      `${known.units.torque.unit} (light). Hatched: not clear at some speed up to ${known.top} rpm. ` +
+    ? `Expected torque over both phases, from ${shown("torque", low)} (light) to ${shown("torque", high)} ` +
+      `${known.units.torque.unit} (dark). Diagonals: TIGHT, crossed: HITS, at some speed up to ${known.top} rpm. ` +
       `${mute ? "Dots: the torque model does not speak there. " : ""}Frame: the clamps${box.safe ? ", safe in any combination" : ""}. ${MARKS}`
     : "Torque of this cell is not known.";
 }
@@ -144,32 +144,35 @@ function dot(pen, x, y) {
   }
 }
 
-// Pairs of phases that are not clear, hatched.
+// Pairs of phases that are not clear, opaque over torque: tight with diagonals, what can hit crossed and dark.
 function hatch(pen, at) {
-  const { intake, exhaust } = known.phases, across = edges(intake), up = edges(exhaust);
-  pen.save();
-  pen.beginPath();
-  unsafe().forEach(([i, k]) => {
-    const x = at.px(across[i][0]), y = at.py(up[k][1]);
-    pen.rect(x, y, at.px(across[i][1]) - x + 0.3, at.py(up[k][0]) - y + 0.3);
-  });
-  pen.clip();
-  pen.fillStyle = "rgba(255, 255, 255, 0.45)";
-  pen.fillRect(...at.inside);
-  pen.strokeStyle = "#000000";
-  pen.lineWidth = 0.8;
-  const [left, top, width, height] = at.inside;
-  for (let x = left - height; x < left + width; x += 7) line(pen, [[x, top + height], [x + height, top]]);
-  pen.restore();
+  for (const [word, fill, ink] of [["tight", "tight-fill", "#15202B"], ["hits", "hits-fill", "#FFFFFF"]]) {
+    const { intake, exhaust } = known.phases, across = edges(intake), up = edges(exhaust);
+    pen.save();
+    pen.beginPath();
+    unsafe()[word].forEach(([i, k]) => {
+      const x = at.px(across[i][0]), y = at.py(up[k][1]);
+      pen.rect(x, y, at.px(across[i][1]) - x + 0.3, at.py(up[k][0]) - y + 0.3);
+    });
+    pen.clip();
+    pen.fillStyle = colour(fill);
+    pen.fillRect(...at.inside);
+    pen.strokeStyle = ink;
+    pen.lineWidth = 0.8;
+    const [left, top, width, height] = at.inside;
+    for (let x = left - height; x < left + width + height; x += 8) {
+      line(pen, [[x, top + height], [x + height, top]]);
+      if (word === "hits") line(pen, [[x, top + height], [x - height, top]]);
+    }
+    pen.restore();
+  }
 }
 
 let unsafeOnes = null;
 function unsafe() {
   if (!unsafeOnes) {
-    unsafeOnes = [];
-    known.phases.intake.forEach((_, i) => known.phases.exhaust.forEach((__, k) => {
-      if (pairVerdict(i, k) !== "clear") unsafeOnes.push([i, k]);
-    }));
+    unsafeOnes = { tight: [], hits: [], clear: [] };
+    known.phases.intake.forEach((_, i) => known.phases.exhaust.forEach((__, k) => unsafeOnes[pairVerdict(i, k)].push([i, k])));
   }
   return unsafeOnes;
 }
