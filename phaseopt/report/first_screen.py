@@ -145,8 +145,8 @@ def _timing(not_covered: tuple[str, ...]) -> Shown:
             "CHECKED",
             "Both cams read on the engine. Clear means clear under all that the readings allow.",
         )
-    which = {"cam": "Neither cam is", "intake cam": "The intake cam is", "exhaust cam": "The exhaust cam is"}
-    known = f"{which[unread.partition(' timing')[0]]} not read on the engine. Take three readings a cam."
+    which = "" if unread.startswith("cam") else f": {unread.partition(' timing')[0]}"
+    known = f"Not read on the engine{which}. Take three readings a cam."
     return Shown("Cam timing", "UNKNOWN", known)
 
 

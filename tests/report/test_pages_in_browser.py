@@ -84,7 +84,7 @@ def pages(
 def test_a_page_keeps_the_rules_of_accessibility(
     browser: Browser, pages: Path, axe: str, name: str, scheme: str, width: int
 ) -> None:
-    """Checked against axe-core, which holds the rules of WCAG 2; at the width of a telephone, where tables scroll, and of a desk."""
+    """Checked against axe-core, which holds the rules of WCAG 2; at the width of a telephone and of a desk."""
     with opened(
         browser, pages / f"{name}.html", color_scheme=scheme, viewport={"width": width, "height": 800}
     ) as found:
