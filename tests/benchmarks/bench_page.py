@@ -1,8 +1,8 @@
 """The report's page on the example, in headless Chromium: small, soon usable, sliders that do not stutter.
 
 Numbers to reach: the page below 1.2 MB; usable within 1 s of opening it (the explorer has drawn its first cell);
-sliders at 30 frames a second or more; the page written in 3 s. A frame is one picture that the browser shows: the sliders are
-moved in every one of them for two seconds, and pictures in which the explorer was drawn anew are counted.
+sliders at 30 frames a second or more; the page written in 3 s. A frame is one picture that the browser shows: the
+sliders are moved in every one of them for two seconds, and pictures in which the explorer was drawn anew are counted.
 """
 
 import sys
