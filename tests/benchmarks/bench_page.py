@@ -54,7 +54,7 @@ def main() -> int:
         page.goto(file.as_uri())  # the browser itself is warm then
         began = time.perf_counter()
         page.goto(file.as_uri(), wait_until="commit")
-        page.wait_for_function("document.getElementById('explorer-events-words')?.textContent")
+        page.wait_for_function("() => document.getElementById('explorer-events-words')?.textContent")
         usable = time.perf_counter() - began
         page.wait_for_load_state("load")
         frames = float(page.evaluate(MOVED))

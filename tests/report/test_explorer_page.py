@@ -89,7 +89,7 @@ def test_short_within_the_clamps_names_the_tables_as_the_only_guard(explorer: Op
     page.evaluate("known.clamps.intake = [-999, 999]")
     page.locator("#explorer-intake").focus()
     page.keyboard.press("End")
-    page.wait_for_function("document.querySelector('#explorer-verdict').dataset.verdict !== 'clear'")
+    page.wait_for_function("() => document.querySelector('#explorer-verdict').dataset.verdict !== 'clear'")
     assert "the tables are the only guard here" in page.locator("#explorer-verdict").inner_text()
 
 
@@ -97,7 +97,7 @@ def test_a_gain_that_is_not_known_is_not_shown_as_none(explorer: Opened) -> None
     """Torque before may be unknown where torque now is known: that is no gain of 0."""
     explorer.page.evaluate("known.cells[1].gain = known.cells[1].gain_sd = null; openCell(1)")
     explorer.page.wait_for_function(
-        "document.querySelector('#explorer-torque').textContent.includes('torque before not known')"
+        "() => document.querySelector('#explorer-torque').textContent.includes('torque before not known')"
     )
     assert "against before" not in explorer.page.locator("#explorer-torque").inner_text()
 
@@ -107,11 +107,11 @@ def test_timings_of_which_the_model_does_not_speak_are_marked(explorer: Opened) 
         "document.querySelector('#explorer-map-words').textContent.includes('Dots: the torque model does not speak')"
     )
     explorer.page.evaluate("known.torque.uncertainty.fill(1); openCell(1)")
-    explorer.page.wait_for_function(f"!{shown}")
+    explorer.page.wait_for_function(f"() => !{shown}")
     explorer.page.evaluate(
         "known.torque.uncertainty[known.torque.uncertainty.length / known.cells.length] = -2; draw()"
     )
-    explorer.page.wait_for_function(shown)
+    explorer.page.wait_for_function(f"() => {shown}")
     assert explorer.page.evaluate(shown)
 
 
@@ -125,7 +125,7 @@ def test_one_phaser_has_one_slider_and_shows_where_a_rule_breaks(
         assert found.page.locator("#explorer input[type=range]").count() == 1
         found.page.locator("#explorer-intake").focus()
         found.page.keyboard.press("End")
-        found.page.wait_for_function("!document.querySelector('#explorer-back').disabled")
+        found.page.wait_for_function("() => !document.querySelector('#explorer-back').disabled")
         assert "not clear" in found.page.locator("#explorer-map-words").inner_text()
         assert found.complaints == []
 
