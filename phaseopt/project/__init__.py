@@ -47,7 +47,7 @@ from phaseopt.project.search_settings import (
 from phaseopt.project.simulation import Cycle, ExhaustTract, FlowBench, FrictionLaw, IntakeTract, Taper, Tract
 from phaseopt.project.springs import SpringForce, ValveSpring
 from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
-from phaseopt.values.display_units import SHOWN, DisplayUnits
+from phaseopt.values.display_units import SHOWN, DisplayUnits, Units
 from phaseopt.values.repr import ShowsItself
 
 __all__ = [
@@ -138,6 +138,11 @@ class Project(ShowsItself, ProjectSection):
     ('both', (0.0, 45.0))
     """
 
+    units: Units = Field(
+        "metric",
+        description='what a number without a unit is in, and what you read: "metric" (mm, N·m, kPa, °C) or "inch" (in, '
+        "lb-ft, inHg, °F, lbf; inH2O and cfm of a flow bench); load stays kPa, masses g, volumes L",
+    )
     name: str = Field(min_length=1, max_length=200, description="a name for reports")
     cylinders: int = Field(ge=1, le=16, description="number of cylinders")
     firing_order: tuple[int, ...] | None = Field(None, description="firing order, from cylinder 1")
@@ -164,7 +169,7 @@ class Project(ShowsItself, ProjectSection):
     @property
     def display_units(self) -> DisplayUnits:
         """The units that a person reads numbers in."""
-        return SHOWN[self.report.units]
+        return SHOWN[self.report.units or self.units]
 
     @property
     def arrangement(self) -> Arrangement:

@@ -8,10 +8,10 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from phaseopt.project.quantities import CrankDegrees, Millimetres, ProjectSection, fault
+from phaseopt.project.quantities import CrankDegrees, Error, Lash, LiftLength, ProjectSection, fault
 
 WheelDegrees = Annotated[CrankDegrees, Field(ge=-540, le=540)]
-ValveLift = Annotated[Millimetres, Field(gt=0, lt=25)]
+ValveLift = Annotated[LiftLength, Field(gt=0, lt=25)]
 
 
 class EqualLift(ProjectSection):
@@ -48,7 +48,7 @@ class TravelLeft(ProjectSection):
     """
 
     angle: WheelDegrees = Field(description="crank angle, degrees after gas-exchange TDC (- = before)")
-    left: Annotated[Millimetres, Field(ge=0, lt=25)] = Field(
+    left: Annotated[LiftLength, Field(ge=0, lt=25)] = Field(
         description="travel of the valve from where the lobe holds it until it meets the piston, mm"
     )
 
@@ -69,7 +69,7 @@ class DegreeIn(ProjectSection):
 
     lifts: tuple[EqualLift, ...] = Field((), max_length=40, description="lifts with their crank angles")
     full_lift: ValveLift | None = Field(None, description="full valve lift on the dial gauge, lash as set, mm")
-    lift_at_tdc: Annotated[Millimetres, Field(ge=0, lt=25)] | None = Field(
+    lift_at_tdc: Annotated[LiftLength, Field(ge=0, lt=25)] | None = Field(
         None, description="valve lift at gas-exchange TDC, lash as set, mm"
     )
     travel_left: tuple[TravelLeft, ...] = Field(
@@ -80,13 +80,11 @@ class DegreeIn(ProjectSection):
         description="how far the cam turned when its phaser was moved from rest to the end of its travel, read on the "
         "degree wheel, crank degrees, + = advanced (the longer way where it rests between its ends)",
     )
-    lash: Annotated[Millimetres, Field(ge=0, lt=5)] | None = Field(
+    lash: Annotated[Lash, Field(ge=0, lt=5)] | None = Field(
         None, description="lash found when these were read, mm (left out = as set)"
     )
     cylinder: int = Field(1, ge=1, le=16, description="cylinder they were read on")
-    gauge_error: Annotated[Millimetres, Field(gt=0, lt=1)] = Field(
-        0.02, description="standard error of a lift or travel, mm"
-    )
+    gauge_error: Annotated[Error, Field(gt=0, lt=1)] = Field(0.02, description="standard error of a lift or travel, mm")
     wheel_error: Annotated[CrankDegrees, Field(gt=0, lt=15)] = Field(
         0.3, description="standard error of an angle read off the wheel, crank degrees"
     )

@@ -6,15 +6,24 @@ from pydantic import Field, model_validator
 
 from phaseopt.project.quantities import (
     ONE_OR_MORE,
+    Bore,
     CrankDegrees,
+    Deck,
+    Error,
+    GapLength,
+    Gasket,
     InputFile,
     Millimetres,
+    Place,
+    PocketDepth,
     ProjectSection,
+    Recession,
+    RodLength,
     SpaceDegrees,
     fault,
 )
 
-DropMillimetres = Annotated[Millimetres, Field(gt=0, lt=25)]  # more is no valve drop at TDC
+DropMillimetres = Annotated[GapLength, Field(gt=0, lt=25)]  # more is no valve drop at TDC
 
 
 class Clay(ProjectSection):
@@ -34,7 +43,7 @@ class Clay(ProjectSection):
         gt=0, lt=200, description="true centreline of the cam then, crank degrees (ATDC intake, BTDC exhaust)"
     )
     # Both defaults are judgement, no source.
-    error: Millimetres = Field(0.10, gt=0, description="standard error of cutting and measuring it, mm")
+    error: Error = Field(0.10, gt=0, description="standard error of cutting and measuring it, mm")
     spring_back: Millimetres = Field(
         0.15,
         ge=0,
@@ -52,28 +61,28 @@ class Geometry(ProjectSection):
     0.15
     """
 
-    deck: Millimetres = Field(gt=-20, lt=20, description="piston crown below the block's deck at TDC, mm (- = proud)")
-    gasket: Millimetres = Field(ge=0, lt=10, description="head gasket, compressed, mm")
-    recession: Millimetres = Field(
+    deck: Deck = Field(gt=-20, lt=20, description="piston crown below the block's deck at TDC, mm (- = proud)")
+    gasket: Gasket = Field(ge=0, lt=10, description="head gasket, compressed, mm")
+    recession: Recession = Field(
         gt=-50,
         lt=50,
         description="centre of the closed head's lower face above the head's joint face, mm (- = below it)",
     )
-    pocket_depth: Millimetres = Field(0.0, ge=0, lt=50, description="pocket floor straight below the crown, mm")
+    pocket_depth: PocketDepth = Field(0.0, ge=0, lt=50, description="pocket floor straight below the crown, mm")
     pocket_angle: SpaceDegrees = Field(
         0.0,
         description="slope of the pocket's floor to the crown, falling outward as the valve head does, degrees "
         "(0 = flat, the valve's tilt = parallel to the head)",
     )
-    across: Millimetres | None = Field(
+    across: Place | None = Field(
         None, description="centre of the closed head's lower face from the cylinder axis, outward, mm"
     )
-    pocket_across: Millimetres | None = Field(
+    pocket_across: Place | None = Field(
         None,
         description="where pocket_depth was measured, from the cylinder axis, outward, mm (both left out = under the "
         "centre of the closed head)",
     )
-    error: Millimetres = Field(0.15, gt=0, description="standard error of their sum, along the cylinder axis, mm")
+    error: Error = Field(0.15, gt=0, description="standard error of their sum, along the cylinder axis, mm")
     angle_error: SpaceDegrees = Field(
         0.5, gt=0, lt=10, description="standard error of the valve's tilt, and of pocket_angle, degrees"
     )
@@ -109,7 +118,7 @@ class Drop(ProjectSection):
     clay: Clay | None = Field(None, description="clay between valve and piston; most use with a measured lobe")
     geometry: Geometry | None = Field(None, description="deck, gasket, recession and pocket")
     cylinder: int = Field(1, ge=1, le=16, description="cylinder of every measurement that names none")
-    gauge_error: Millimetres = Field(0.05, gt=0, description="standard error of a reading, mm")
+    gauge_error: Error = Field(0.05, gt=0, description="standard error of a reading, mm")
     wheel_error: CrankDegrees = Field(
         1.0, gt=0, lt=30, description="standard error of the degree wheel's zero, crank degrees"
     )
@@ -156,17 +165,17 @@ class DropParts(ProjectSection):
     1.2
     """
 
-    gasket: Millimetres | None = Field(None, ge=0, lt=10, description="head gasket, compressed, mm")
+    gasket: Gasket | None = Field(None, ge=0, lt=10, description="head gasket, compressed, mm")
     skimmed: Millimetres | None = Field(
         None, ge=0, lt=5, description="taken off the head's joint face so far, mm (0 = as it came)"
     )
-    deck: Millimetres | None = Field(
+    deck: Deck | None = Field(
         None, gt=-20, lt=20, description="piston crown below the block's deck at TDC, mm (- = proud)"
     )
     compression_height: Millimetres | None = Field(
         None, gt=0, lt=200, description="gudgeon pin's centre to crown, mm (give deck instead where you measured it)"
     )
-    pocket_depth: Millimetres | None = Field(
+    pocket_depth: PocketDepth | None = Field(
         None, ge=0, lt=50, description="pocket floor straight below the crown, mm, on both sides alike"
     )
 
@@ -180,8 +189,8 @@ class MeasuredWith(DropParts):
     86.0
     """
 
-    stroke: Millimetres | None = Field(None, gt=0, lt=300, description="stroke then, mm")
-    rod: Millimetres | None = Field(None, gt=0, lt=1000, description="rod length then, centre to centre, mm")
+    stroke: Bore | None = Field(None, gt=0, lt=300, description="stroke then, mm")
+    rod: RodLength | None = Field(None, gt=0, lt=1000, description="rod length then, centre to centre, mm")
 
 
 class BuiltWith(DropParts):
@@ -213,7 +222,7 @@ class Drops(ProjectSection):
         None, description="parts in the engine when the drops were measured, where others are fitted now"
     )
     built_with: BuiltWith | None = Field(None, description="the same parts as they are fitted now")
-    carry_error: Millimetres = Field(
+    carry_error: Error = Field(
         0.05, ge=0, lt=5, description="standard error of what those parts moved the piston by, mm"
     )
 

@@ -7,13 +7,22 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from phaseopt.project.degree_in import DegreeIn
 from phaseopt.project.quantities import (
+    Bore,
     CrankDegrees,
+    Error,
+    HeadDiameter,
     InputFile,
+    Lash,
+    LiftLength,
     Millimetres,
+    PeakLift,
+    Place,
     ProjectSection,
+    RodLength,
     Rpm,
     Side,
     SpaceDegrees,
+    Thickness,
     Travel,
     fault,
 )
@@ -37,9 +46,9 @@ class Crank(ProjectSection):
     (80.01, 8250)
     """
 
-    bore: Millimetres = Field(gt=0, lt=300, description="bore, mm")
-    stroke: Millimetres = Field(gt=0, lt=300, description="stroke, mm")
-    rod: Millimetres = Field(gt=0, lt=1000, description="rod length centre to centre, mm")
+    bore: Bore = Field(gt=0, lt=300, description="bore, mm")
+    stroke: Bore = Field(gt=0, lt=300, description="stroke, mm")
+    rod: RodLength = Field(gt=0, lt=1000, description="rod length centre to centre, mm")
     pin_offset: Millimetres = Field(0.0, description="wrist-pin (gudgeon-pin) offset towards the thrust side, mm")
     compression_ratio: float = Field(gt=1, lt=30, description="geometric compression ratio")
     redline: Rpm = Field(gt=0, description="highest speed in use, rpm")
@@ -78,7 +87,7 @@ class Duration(ProjectSection):
     (128.0, 124.0)
     """
 
-    at: Millimetres = Field(gt=0, description="check lift, mm, at the lifter (tappet) or valve as measured_at says")
+    at: LiftLength = Field(gt=0, description="check lift, mm, at the lifter (tappet) or valve as measured_at says")
     degrees: CrankDegrees | None = Field(None, gt=0, lt=720, description="duration, crank degrees")
     before: CrankDegrees | None = Field(None, gt=0, lt=360, description="opening before the lobe centre, crank degrees")
     after: CrankDegrees | None = Field(None, gt=0, lt=360, description="closing after the lobe centre, crank degrees")
@@ -114,7 +123,7 @@ class TdcLift(ProjectSection):
     centreline: CrankDegrees = Field(
         description="true centreline it was read at, crank degrees (ATDC intake, BTDC exhaust)"
     )
-    error: Millimetres = Field(0.05, gt=0, description="error of the reading, mm")
+    error: Error = Field(0.05, gt=0, description="error of the reading, mm")
 
 
 class CamCard(ProjectSection):
@@ -127,7 +136,7 @@ class CamCard(ProjectSection):
     3.0
     """
 
-    lift: Millimetres = Field(gt=0, description="peak lift, mm, at the lifter (tappet) or valve as measured_at says")
+    lift: PeakLift = Field(gt=0, description="peak lift, mm, at the lifter (tappet) or valve as measured_at says")
     durations: tuple[Duration, ...] = Field(min_length=2, description="durations at two or more check lifts")
     measured_at: Literal["tappet", "valve"] = Field(description='where lift is measured, "tappet" or "valve"')
     lift_at_tdc: TdcLift | None = Field(None, description="valve lift at TDC read on the engine")
@@ -257,14 +266,14 @@ class Cam(ProjectSection):
     """
 
     valves: int = Field(ge=1, le=3, description="valves of this kind in a cylinder")
-    head_diameter: Millimetres = Field(gt=0, description="valve head diameter, mm")
+    head_diameter: HeadDiameter = Field(gt=0, description="valve head diameter, mm")
     tilt: SpaceDegrees = Field(description="valve axis from the cylinder axis, degrees")
     lobe: InputFile | None = Field(
         None,
         description="CSV of measured lift: cam_deg, lift_mm at the lifter (tappet); or crank_deg, valve_lift_mm at the "
         "valve's retainer with lash as set",
     )
-    lobe_error: Millimetres = Field(
+    lobe_error: Error = Field(
         0.02,  # judgement, no source: a dial gauge, and the curve between points up to 5 cam degrees apart
         ge=0,
         le=1,
@@ -273,7 +282,7 @@ class Cam(ProjectSection):
     )
     card: CamCard | None = Field(None, description="cam card where there is no measured lobe")
     ratio: float = Field(1.0, gt=0, lt=5, description="rocker ratio: valve lift over lifter lift")
-    ratio_over_lift: tuple[tuple[Millimetres, float], ...] = Field(
+    ratio_over_lift: tuple[tuple[LiftLength, float], ...] = Field(
         (),
         max_length=40,
         description="pairs [lifter lift in mm, valve lift over lifter lift there], where the ratio changes with lift",
@@ -285,7 +294,7 @@ class Cam(ProjectSection):
         description="how much more than ratio it may be at some lift, as a share (left out = 0.05 where a ratio other "
         "than 1 stands alone; a finger follower's grows by up to 0.15)",
     )
-    lash: Millimetres = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
+    lash: Lash = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
     pump_up: Millimetres = Field(0.0, ge=0, description="how far a hydraulic lifter may hold the valve open, mm")
     centreline: CrankDegrees = Field(gt=0, lt=200, description="nominal centreline, °ATDC intake, °BTDC exhaust")
     centreline_by: Literal["lobe zero", "full lift", "equal lift"] | None = Field(
@@ -359,14 +368,14 @@ class Seat(ProjectSection):
     0.0
     """
 
-    across: Millimetres = Field(description="from the cylinder axis across the crank, mm, intake side +")
-    along: Millimetres | None = Field(
+    across: Place = Field(description="from the cylinder axis across the crank, mm, intake side +")
+    along: Place | None = Field(
         None,
         description="from the cylinder axis along the crank, mm: half the distance between the guides of two valves of "
         "a kind (left out = heads opposite each other)",
     )
     height: Millimetres = Field(0.0, description="above the head's joint face, mm")
-    margin: Millimetres = Field(gt=0, description="valve margin: thickness of the head's rim, mm")
+    margin: Thickness = Field(gt=0, description="valve margin: thickness of the head's rim, mm")
     tilt: SpaceDegrees | None = Field(
         None, description="this valve's axis from the cylinder axis where it differs from its cam's tilt, degrees"
     )
@@ -391,7 +400,7 @@ def _one_or_more(value: object) -> object:
 
 
 SeatList = Annotated[tuple[Seat, ...], BeforeValidator(_one_or_more), Field(max_length=3)]
-_Lift = Annotated[Millimetres, Field(ge=0, lt=40)]
+_Lift = Annotated[LiftLength, Field(ge=0, lt=40)]
 
 
 class Seats(ProjectSection):
@@ -410,13 +419,13 @@ class Seats(ProjectSection):
 
     intake: SeatList = ()
     exhaust: SeatList = ()
-    error: Millimetres = Field(0.25, ge=0, description="how much closer the heads may be than measured, mm")
+    error: Error = Field(0.25, ge=0, description="how much closer the heads may be than measured, mm")
     contact_lifts: tuple[tuple[_Lift, _Lift], ...] = Field(
         (),
         max_length=100,
         description="pairs [intake lift, exhaust lift] at which the two valves met, mm along the stems",
     )
-    contact_lift_error: Millimetres = Field(0.1, ge=0, description="error of a lift in contact_lifts, mm")
+    contact_lift_error: Error = Field(0.1, ge=0, description="error of a lift in contact_lifts, mm")
 
     @model_validator(mode="after")
     def _enough(self) -> "Seats":

@@ -50,7 +50,7 @@ def load_project(path: str | Path) -> Project:
     raw = _read_toml(file)
     if "file" in raw:
         raise InputError([Mistake("unknown key", "take the key out", file, "file")])
-    context = {"folder": file.parent}
+    context = {"folder": file.parent, "units": raw.get("units", "metric")}
     blanks = list(_blanks(raw, ()))
     mistakes = [Mistake("is still to be filled in", _wanted(loc), file, _key(loc)) for loc in blanks]
     try:
@@ -108,7 +108,7 @@ def load_pull(path: str | Path, project: Project, weather: str | None = None) ->
             for name in entry["files"]
         ]
     try:
-        pull = Pull.model_validate(entry)
+        pull = Pull.model_validate(entry, context={"units": project.units})
     except ValidationError as error:
         details = _once_each([{**d, "loc": (*_PULL, *d["loc"])} for d in error.errors(include_url=False)])
         raise InputError(replace(m, where=m.where.removeprefix(_key(_PULL) + ".")) for m in (
@@ -135,10 +135,10 @@ def check_value(key: str, value: object) -> None:
     Examples
     --------
     >>> check_value("crank.bore", "3.39 in")
-    >>> check_value("crank.bore", -3)
+    >>> check_value("crank.bore", -86)
     Traceback (most recent call last):
     ...
-    phaseopt.values.errors.InputError: must be above 0 (it is -3.0). Fix: give bore, mm.
+    phaseopt.values.errors.InputError: must be above 0 (it is -86.0). Fix: give bore, mm.
     """
     loc: Loc = tuple(key.split("."))
     field = _field_at(loc)
@@ -212,7 +212,7 @@ def _read_toml(file: Path) -> dict[str, Any]:
         raise InputError.one(f"is not valid TOML: {error}", hint="fix that line", file=file) from None
 
 
-def _valid_sections(raw: dict[str, Any], context: dict[str, Path]) -> dict[str, Any]:
+def _valid_sections(raw: dict[str, Any], context: dict[str, Any]) -> dict[str, Any]:
     """Each top-level section that is valid by itself."""
     valid: dict[str, Any] = {}
     for key, field in Project.model_fields.items():

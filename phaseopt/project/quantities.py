@@ -6,13 +6,15 @@ Angles are crank degrees unless a field says otherwise.
 import inspect
 import itertools
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 from pydantic_core import PydanticCustomError
 
-from phaseopt.values.units import UnitError, to_number
+from phaseopt.values.display_units import Units
+from phaseopt.values.units import UnitError, has_unit, to_number_in
 
 
 def fault(problem: str, hint: str) -> PydanticCustomError:
@@ -38,19 +40,64 @@ def fault(problem: str, hint: str) -> PydanticCustomError:
     return PydanticCustomError("phaseopt", "{problem}", {"problem": problem, "hint": hint})
 
 
-def quantity(unit: str) -> BeforeValidator:
-    """A field that takes a number in `unit`, or text with a unit of its own."""
+# What one who works in inches writes without a unit. Grams, litres, load in kPa and GPa stay: so they do there too.
+_INCH_UNITS = {
+    "mm": "in", "mm^2": "in^2", "kPa": "inHg", "degC": "degF", "N": "lbf", "N/mm": "lbf/in", "N m": "lbf ft",
+    "L/s": "cfm",
+}  # fmt: skip
 
-    def read(value: object) -> float:
+
+@dataclass(frozen=True)
+class Reader:
+    """Reads one kind of number: a bare one in the project's units, or text with a unit of its own.
+
+    `unit` is the documented one, `inch` the one of a bare number where the project's `units` are "inch". `likely` is
+    the span, in the documented unit, of what such a number can be: a bare one outside it, but 0, is not guessed at but
+    asked about.
+    """
+
+    unit: str
+    inch: str
+    likely: tuple[float, float] | None = None
+
+    def __call__(self, value: object, info: ValidationInfo) -> float:
+        """The number in the documented unit."""
+        bare = self.bare((info.context or {}).get("units", "metric"))
         try:
-            return to_number(value, unit)
+            number = to_number_in(value, self.unit, bare)
         except UnitError as error:
             hint = (
-                f'give a number in {unit}, or text with a unit such as "1.5 {unit}"' if unit else "give a plain number"
+                f'give a number in {bare}, or text with a unit such as "1.5 {bare}"' if bare else "give a plain number"
             )
             raise fault(str(error), hint) from error
+        if self.likely is not None and number and not has_unit(value):
+            self._ask(float(str(value)) if bare == self.unit else number, value, bare)
+        return number
 
-    return BeforeValidator(read)
+    def _ask(self, number: float, value: object, bare: str) -> None:
+        """Refuse a bare number that is hardly in the unit it would be taken in."""
+        assert self.likely is not None
+        least, most = self.likely
+        # Taken in mm, what was inches is too small; taken in inches, what was mm or thousandths is too large. The keys
+        # themselves limit the other end.
+        if least <= abs(number) if bare == self.unit else abs(number) <= most:
+            return
+        units = (self.unit, self.inch, "thou") if self.unit == "mm" else (self.unit, self.inch)
+        fits = [
+            unit for unit in units
+            if unit != bare and least <= abs(to_number_in(value, self.unit, unit)) <= most
+        ]  # fmt: skip
+        written = " or ".join(f'"{str(value).strip()} {unit}"' for unit in dict.fromkeys([*fits, bare]))
+        raise fault(f"{value} without a unit would be {bare}, which is hardly meant", f"say which: {written}")
+
+    def bare(self, units: Units) -> str:
+        """The unit of a number without one."""
+        return self.inch if units == "inch" else self.unit
+
+
+def quantity(unit: str, inch: str | None = None, likely: tuple[float, float] | None = None) -> BeforeValidator:
+    """A field that takes a bare number in `unit`, or text with a unit of its own; see `Reader`."""
+    return BeforeValidator(Reader(unit, inch or _INCH_UNITS.get(unit, unit), likely))
 
 
 def _one_or_more(value: object) -> object:
@@ -76,6 +123,23 @@ def _file(value: object, info: ValidationInfo) -> Path:
 
 
 Millimetres = Annotated[float, quantity("mm"), Field(allow_inf_nan=False)]
+# Lengths whose size shows that a bare number is in another unit. The spans are judgement, no source: wider
+# than any engine, and so that a number of one unit taken in another falls outside.
+Bore = Annotated[float, quantity("mm", likely=(15.0, 250.0)), Field(allow_inf_nan=False)]
+RodLength = Annotated[float, quantity("mm", likely=(40.0, 600.0)), Field(allow_inf_nan=False)]
+HeadDiameter = Annotated[float, quantity("mm", likely=(8.0, 90.0)), Field(allow_inf_nan=False)]
+LiftLength = Annotated[float, quantity("mm", likely=(0.1, 20.0)), Field(allow_inf_nan=False)]
+PeakLift = Annotated[float, quantity("mm", likely=(2.0, 25.0)), Field(allow_inf_nan=False)]
+Lash = Annotated[float, quantity("mm", likely=(0.03, 1.5)), Field(allow_inf_nan=False)]
+Gasket = Annotated[float, quantity("mm", likely=(0.1, 5.0)), Field(allow_inf_nan=False)]
+Deck = Annotated[float, quantity("mm", likely=(0.0, 2.5)), Field(allow_inf_nan=False)]
+Recession = Annotated[float, quantity("mm", likely=(0.0, 20.0)), Field(allow_inf_nan=False)]
+PocketDepth = Annotated[float, quantity("mm", likely=(0.1, 12.0)), Field(allow_inf_nan=False)]
+Place = Annotated[float, quantity("mm", likely=(1.5, 90.0)), Field(allow_inf_nan=False)]
+Thickness = Annotated[float, quantity("mm", likely=(0.2, 10.0)), Field(allow_inf_nan=False)]
+Clearance = Annotated[float, quantity("mm", likely=(0.1, 10.0)), Field(allow_inf_nan=False)]
+GapLength = Annotated[float, quantity("mm", likely=(0.3, 25.0)), Field(allow_inf_nan=False)]
+Error = Annotated[float, quantity("mm", likely=(0.002, 1.5)), Field(allow_inf_nan=False)]
 CrankDegrees = Annotated[float, quantity("crank deg"), Field(allow_inf_nan=False)]
 Travel = Annotated[float, quantity("crank deg"), Field(allow_inf_nan=False, ge=-180, le=180)]
 SpaceDegrees = Annotated[float, quantity("crank deg"), Field(allow_inf_nan=False, ge=0, lt=60)]

@@ -4,7 +4,16 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from phaseopt.project.quantities import CrankDegrees, Grams, Millimetres, ProjectSection, Rpm, quantity
+from phaseopt.project.quantities import (
+    Clearance,
+    CrankDegrees,
+    Error,
+    Grams,
+    Millimetres,
+    ProjectSection,
+    Rpm,
+    quantity,
+)
 
 
 class StaticGaps(ProjectSection):
@@ -16,9 +25,9 @@ class StaticGaps(ProjectSection):
     2.032
     """
 
-    intake: Millimetres = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 or more)")
-    exhaust: Millimetres = Field(2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 or more)")
-    valves: Millimetres = Field(1.5, ge=0.3, description="intake valve to exhaust valve, mm (0.3 or more)")
+    intake: Clearance = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 or more)")
+    exhaust: Clearance = Field(2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 or more)")
+    valves: Clearance = Field(1.5, ge=0.3, description="intake valve to exhaust valve, mm (0.3 or more)")
 
 
 class Rod(ProjectSection):
@@ -62,12 +71,12 @@ class RunningGaps(ProjectSection):
     0.5
     """
 
-    reserve: Millimetres = Field(
+    reserve: Clearance = Field(
         0.5, ge=0.1, description="clearance left with everything below taken off, mm (0.1 or more)"
     )
     rod: Rod
-    play: Millimetres = Field(0.08, ge=0, description="bearing and pin play, mm")
-    growth: Millimetres = Field(0.10, ge=0, description="growth of piston and rod when hot, mm")
+    play: Error = Field(0.08, ge=0, description="bearing and pin play, mm")
+    growth: Error = Field(0.10, ge=0, description="growth of piston and rod when hot, mm")
     chain: CrankDegrees = Field(1.0, ge=0, lt=30, description="chain or belt error, crank degrees either way")
     loft: Loft | None = Field(
         None, description="valve-train loft (left out = you state that there is none up to overspeed)"

@@ -191,6 +191,8 @@ class Report(ProjectSection):
     'inch'
     """
 
-    units: Units = Field(
-        "metric", description='"metric" (mm, N·m, kW) or "inch" (thousandths of an inch, lb-ft, hp) in words and pages'
+    units: Units | None = Field(
+        None,
+        description='"metric" (mm, N·m, kW) or "inch" (thousandths of an inch, lb-ft, hp) in words and pages (left out '
+        "= the project's units)",
     )

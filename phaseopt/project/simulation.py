@@ -13,6 +13,7 @@ from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Mill
 
 Litres = Annotated[float, quantity("L")]
 LitresPerSecond = Annotated[float, quantity("L/s"), Field(allow_inf_nan=False)]
+TestPressure = Annotated[float, quantity("kPa", "inH2O"), Field(allow_inf_nan=False)]  # as flow benches are read
 WallTemperature = Annotated[Celsius, Field(gt=-40, lt=1200)]
 
 
@@ -76,7 +77,7 @@ class FlowBench(ProjectSection):
     2.0
     """
 
-    depression: Kilopascals = Field(gt=0.5, lt=40, description='pressure difference of the test, kPa ("28 inH2O")')
+    depression: TestPressure = Field(gt=0.5, lt=40, description='pressure difference of the test, kPa ("28 inH2O")')
     rows: Annotated[
         tuple[tuple[Millimetres, LitresPerSecond], ...],
         Field(min_length=2, max_length=100),

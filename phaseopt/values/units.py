@@ -1,8 +1,8 @@
 """Text with a unit -> number in the documented unit.
 
 A project file gives a dimensional value as a number in the documented unit or as text with a unit of its own
-("0.080 in", "14.7 psi", "180 lbf ft", "22.5 cam deg"). Crank and cam degrees are kept apart: one cam degree is two
-crank degrees, and a plain "deg" means the documented kind.
+("0.080 in", "5/16 in", "14.7 psi", "180 lbf ft", "22.5 cam deg"). Crank and cam degrees are kept apart: one cam
+degree is two crank degrees, and a plain "deg" means the documented kind.
 
 Units that a workshop writes every day are in a table here, exact by definition (NIST SP 811, appendix B.8). Any other
 goes to `pint`, which takes a third of a second to load.
@@ -15,7 +15,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
-_NUMBER_AND_UNIT = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+_NUMBER_AND_UNIT = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.ASCII)
+# "5/16", "3 1/2", "3-1/2": only inches are written so
+_FRACTION = re.compile(r"\s*([+-]?)(?:([0-9]{1,4})(?:\s+|-))?([0-9]{1,3})/([0-9]{1,3})(?![0-9./])\s*(.*?)\s*")
+_INCHES = {'"', "″", "''", "in", "in.", "inch", "inches"}
+_THOUSANDTHS = {"thou", "thousandth", "thousandths", "mil", "mils"}
 _ANGLES = {"crank deg": {"crank": 1.0, "cam": 2.0, "": 1.0}, "cam deg": {"crank": 0.5, "cam": 1.0, "": 1.0}}
 _ANGLE_UNIT = re.compile(r"(crank|cam|)\s*(?:deg|degs|degree|degrees|°)", re.IGNORECASE)
 # How torque is written in workshops, where "lb" is a force.
@@ -36,6 +40,8 @@ _TABLE: dict[str, dict[str, tuple[float, float]]] = {
     },
     "degC": {"degF": (5.0 / 9.0, -160.0 / 9.0)},
     "N m": {"lbf * ft": (_LB / 1000.0 * _GRAVITY * _FOOT, 0.0)},
+    "N": {"lbf": (_LB * _GRAVITY / 1000.0, 0.0)},
+    "N/mm": {"lbf/in": (_LB * _GRAVITY / 1000.0 / _INCH, 0.0)},
     "L/s": {"ft^3/min": (_FOOT**3 * 1000.0 / 60.0, 0.0)},
     "": {"percent": (0.01, 0.0)},
 }  # fmt: skip
@@ -69,18 +75,50 @@ def to_number(value: object, unit: str) -> float:
     >>> round(to_number("64.4 degF", "degC"), 6)
     18.0
     """
+    return to_number_in(value, unit, unit)
+
+
+def to_number_in(value: object, unit: str, bare: str) -> float:
+    """The same for one who writes bare numbers in the unit `bare`: 3.39 in inches, "5/16" too.
+
+    >>> to_number_in(".08", "mm", "in"), to_number_in("5/16", "mm", "in"), to_number_in("8 thou", "mm", "in")
+    (2.032, 7.9375, 0.2032)
+    """
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise UnitError(f"{value!r} is not a number")
-    if not isinstance(value, str):
+    if isinstance(value, str):
+        number, text = _number_and_unit(value, bare)
+    else:
+        text = ""
         try:
-            return float(value)
+            number = float(value)
         except OverflowError as error:
             raise UnitError("the number is too large") from error
+    text = text or (bare if bare != unit else "")
+    return number if not text else number * scale(text, unit) if unit in _ANGLES else _convert(number, text, unit)
+
+
+def has_unit(value: object) -> bool:
+    """Whether a value is text that states its own unit."""
+    if not isinstance(value, str):
+        return False
+    found = _FRACTION.fullmatch(value) or _NUMBER_AND_UNIT.fullmatch(value)
+    return found is not None and bool(found[found.re.groups])
+
+
+def _number_and_unit(value: str, bare: str) -> tuple[float, str]:
+    """The number and the unit, "" where it has none."""
+    if (found := _FRACTION.fullmatch(value)) is not None:
+        sign, whole, above, below, text = found.groups()
+        if int(below) == 0:
+            raise UnitError(f"{value!r} divides by zero")
+        if text.lower() not in _INCHES and (text or bare != "in"):
+            raise UnitError(f"{value!r} is a fraction, and only inches are written so")
+        return (-1.0 if sign == "-" else 1.0) * (int(whole or 0) + int(above) / int(below)), text or "in"
     parts = _NUMBER_AND_UNIT.fullmatch(value)
     if parts is None:
         raise UnitError(f"{value!r} is not a number, or a number with a unit")
-    number, text = float(parts[1]), parts[2]
-    return number if not text else number * scale(text, unit) if unit in _ANGLES else _convert(number, text, unit)
+    return float(parts[1]), parts[2]
 
 
 def scale(text: str, unit: str) -> float:
@@ -93,6 +131,8 @@ def scale(text: str, unit: str) -> float:
 
 def _convert(number: float, text: str, unit: str) -> float:
     text = "lbf * ft" if _TORQUE.fullmatch(text) else "ft^3/min" if text.lower() == "cfm" else text
+    text = "in" if text.lower() in _INCHES else "thou" if text.lower() in _THOUSANDTHS else text
+    text = {"°F": "degF", "°C": "degC", "lb": "lbf", "lbs": "lbf"}.get(text, text) if unit in ("N", "degC") else text
     known = (1.0, 0.0) if text == unit else _TABLE.get(unit, {}).get(text)
     if known is not None:
         return round(number * known[0] + known[1], 12)

@@ -19,6 +19,7 @@ from phaseopt.project.answers import Answers
 from phaseopt.project.blank import blank_files, blank_project
 from phaseopt.project.keys import keys
 from phaseopt.project.load import load_project
+from phaseopt.values.display_units import SHOWN
 from phaseopt.values.errors import InputError
 
 FILES = {
@@ -198,7 +199,7 @@ def test_whatever_is_answered_it_loads_once_filled_in(tmp_path: Path, moves: Any
         project = load_project(path)
         assert project.arrangement == moves
         assert (project.torque is not None, project.cycle is not None) == (torque != "simulation", torque != "pulls")
-        assert (project.intake.card is not None, project.report.units) == (lobes == "card", units)
+        assert (project.intake.card is not None, project.display_units) == (lobes == "card", SHOWN[units])
 
 
 def test_only_what_the_answers_call_for_stands() -> None:

@@ -1,0 +1,69 @@
+"""A project in inches: bare numbers in inch units, and no number taken in a unit that it is hardly in."""
+
+import pint
+import pytest
+from pydantic import ValidationError
+
+from phaseopt.project import Cam, CamCard, Crank, Geometry, Weather
+from phaseopt.project.drops import Drop
+from phaseopt.project.springs import SpringForce
+
+INCH = {"units": "inch"}
+CRANK = {"bore": 3.39, "stroke": "3 7/16", "rod": ".55e1", "compression_ratio": 11.0, "redline": 7500}
+
+
+def test_bare_numbers_are_inch_units() -> None:
+    """Source: the definitions that `pint` ships."""
+    to = pint.UnitRegistry().Quantity
+    crank = Crank.model_validate(CRANK, context=INCH)
+    assert crank.bore == pytest.approx(to(3.39, "in").to("mm").magnitude)
+    assert crank.stroke == pytest.approx(to(3.4375, "in").to("mm").magnitude)
+    assert crank.rod == pytest.approx(to(5.5, "in").to("mm").magnitude)
+    air = Weather.model_validate({"pressure": 29.9, "temperature": 68, "humidity": 0.4}, context=INCH)
+    assert air.pressure == pytest.approx(to(29.9, "inHg").to("kPa").magnitude, rel=1e-5)
+    assert air.temperature == pytest.approx(20.0)
+    force = SpringForce.model_validate({"height": 1.42, "force": 58}, context=INCH)
+    assert force.force == pytest.approx(to(58, "lbf").to("N").magnitude)
+
+
+def test_text_with_a_unit_is_what_it_says() -> None:
+    """Source: none; a stated unit is never converted twice."""
+    both = [Crank.model_validate({**CRANK, "bore": "86 mm", "stroke": 3.4, "rod": 5.5}, context=INCH).bore]
+    both.append(Crank(bore="86 mm", stroke=86.4, rod=140.0, compression_ratio=11.0, redline=7500).bore)
+    assert both == [86.0, 86.0]
+
+
+@pytest.mark.parametrize(
+    ("section", "values", "units"),
+    [
+        (Drop, {"at_tdc": [5.1]}, "inch"),
+        (Drop, {"at_tdc": [200]}, "inch"),
+        (Geometry, {"deck": 0.2, "gasket": 0.04, "recession": 0.06}, "inch"),
+        (Geometry, {"deck": 0.0, "gasket": 0.9, "recession": 0.06}, "inch"),
+        (Geometry, {"deck": 0.0, "gasket": 0.04, "recession": 1.5}, "inch"),
+        (Geometry, {"deck": 0.0, "gasket": 0.04, "recession": 0.06, "pocket_depth": 1.5}, "inch"),
+        (Crank, {"bore": 86.0, "stroke": 86.0, "rod": 140.0, "compression_ratio": 11.0, "redline": 7500}, "inch"),
+        (Crank, {"bore": 3.4, "stroke": 3.4, "rod": 5.5, "compression_ratio": 11.0, "redline": 7500}, "metric"),
+        (CamCard, {"lift": 0.4, "durations": [{"at": 0.05, "degrees": 240}, {"at": 0.2, "degrees": 160}],
+                   "measured_at": "valve"}, "metric"),
+    ],
+)  # fmt: skip
+def test_a_number_in_the_other_unit_is_refused(section: type, values: dict[str, object], units: str) -> None:
+    """Source: none; a number of the other unit must not make more room than there is."""
+    with pytest.raises(ValidationError):
+        section.model_validate(values, context={"units": units})  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(("lash", "units"), [(0.008, "metric"), (8, "metric"), (8, "inch"), (0.2, "inch")])
+def test_which_unit_a_lash_is_in_is_asked(lash: float, units: str) -> None:
+    """Source: common practice, no source: a solid lifter's lash is 0.1 to 0.7 mm, 0.004 to 0.030 in."""
+    cam = {
+        "valves": 2, "head_diameter": "31 mm", "tilt": 21.0, "centreline": 110.0, "lash": lash,
+        "card": {"lift": "10 mm", "measured_at": "valve",
+                 "durations": [{"at": "1 mm", "degrees": 250}, {"at": "6 mm", "degrees": 160}]},
+    }  # fmt: skip
+    with pytest.raises(ValidationError, match="lash") as caught:
+        Cam.model_validate(cam, context={"units": units})
+    assert any(word in str(caught.value.errors()) for word in ("0.008 in", "8 thou", "0.2 mm"))
+    cam["lash"] = "0.008 in"
+    assert Cam.model_validate(cam, context={"units": units}).lash == pytest.approx(0.2032)
