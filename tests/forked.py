@@ -160,10 +160,16 @@ def _left(folder: Path, before: set[str], code: int, call: Call) -> list[str]:
     """Files that are there and should not: parts of any kind, or anything new after a refusal."""
     new = _names(folder) - before
     done = code in (0, 1)
-    parts = [each for each in new if each.endswith((".part", ".tmp", ".damaged")) or "/." in each or each.startswith(".")]
+    parts = [
+        each for each in new if each.endswith((".part", ".tmp", ".damaged")) or "/." in each or each.startswith(".")
+    ]
     found = ["files left"] if parts or (new and not done) else []
     for each in sorted(new) if done else ():
         path = folder / each
-        if path.is_file() and path.suffix == ".csv" and re.search(r"(?m)(^|,)-?(nan|inf)(,|$)", path.read_text("utf-8", "replace")):
+        if (
+            path.is_file()
+            and path.suffix == ".csv"
+            and re.search(r"(?m)(^|,)-?(nan|inf)(,|$)", path.read_text("utf-8", "replace"))
+        ):
             found.append("nan")
     return found

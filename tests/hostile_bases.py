@@ -47,7 +47,10 @@ def warm(sound: Sequence[Base], folder: Path) -> None:
             for name, content in base.files.items():
                 (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 (folder / name).write_bytes(content)
-            here = [str(folder / each) if each.endswith((".toml", ".csv", ".html", "results")) else each for each in arguments]
+            here = [
+                str(folder / each) if each.endswith((".toml", ".csv", ".html", "results")) else each
+                for each in arguments
+            ]
             result = CliRunner().invoke(app, here)
             assert result.exit_code in (0, 1), (here, result.output)
             shutil.rmtree(folder)

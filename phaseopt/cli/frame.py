@@ -172,8 +172,7 @@ def ending() -> Iterator[None]:
 
             print_json(MistakesRecord.of(error))
         else:
-            for mistake in error.mistakes:
-                typer.echo(str(mistake), err=True)
+            typer.echo("\n".join(error.messages), err=True)
         raise typer.Exit(WRONG_INPUT) from None
     except KeyboardInterrupt:
         typer.echo(

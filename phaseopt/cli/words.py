@@ -70,7 +70,7 @@ def _refusals(ctx: Any, args: list[str]) -> Iterator[None]:
 
         typer.echo(MistakesRecord.of(refused).model_dump_json(indent=2))
     else:
-        typer.echo("\n".join(map(str, refused.mistakes)), err=True)
+        typer.echo("\n".join(refused.messages), err=True)
     raise typer.Exit(2)
 
 

@@ -8,6 +8,7 @@ import csv
 import io
 import math
 import re
+import stat
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -18,6 +19,9 @@ EITHER = re.compile(r"[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?")  #
 DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
 DECIMALS = {".": "points", ",": "commas"}
 PLAIN = "put a comma between cells and a point in decimals"
+
+MOST_PROJECT, MOST_TABLE, MOST_LOG = 2_000_000, 50_000_000, 500_000_000  # bytes that are read of a file of each kind
+_MOST_LINE = 200_000  # characters
 
 Line = tuple[int, list[str]]  # the file's line number, and its cells
 
@@ -33,8 +37,26 @@ def unreadable(file: Path, error: OSError) -> InputError:
     return InputError.one(reason, hint="check the name and that the file can be opened", file=file)
 
 
+def require_plain(file: Path, most: int) -> None:
+    """Refuse, unread, what is no ordinary file, such as a pipe or a device, and a file of more than `most` bytes.
+
+    Raises `InputError`; a file that is not there is left to whoever opens it.
+    """
+    try:
+        found = file.stat()
+    except (OSError, ValueError):
+        return
+    if not stat.S_ISREG(found.st_mode):
+        what = "a folder" if stat.S_ISDIR(found.st_mode) else "no ordinary file, but a pipe or a device"
+        raise InputError.one(f"this is {what}", hint="name a file", file=file)
+    if found.st_size > most:
+        problem = f"the file has {found.st_size / 1e6:.0f} MB, more than the {most / 1e6:g} MB that are read"
+        raise InputError.one(problem, hint="check that it is the right file; leave out what is not needed", file=file)
+
+
 def text_of(file: Path) -> str:
     """The text of a file in UTF-8, with or without a byte-order mark. Raises `InputError` for any other."""
+    require_plain(file, MOST_TABLE)
     try:
         return file.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:

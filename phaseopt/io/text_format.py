@@ -13,7 +13,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from phaseopt.io.text import DECIMALS, DELIMITERS, EITHER, Line, at_line, split_lines, unreadable
+from phaseopt.io.text import (
+    DECIMALS,
+    DELIMITERS,
+    EITHER,
+    MOST_LOG,
+    Line,
+    at_line,
+    require_plain,
+    split_lines,
+    unreadable,
+)
 from phaseopt.values.errors import InputError
 
 _HEAD_BYTES, _HEAD_LINES = 1 << 19, 500  # where names stand, and enough numbers to tell a decimal sign
@@ -81,6 +91,7 @@ def find_format(file: Path, stated: Stated, wanted: Collection[str]) -> TextForm
     Parameters: the `file`; what is `stated` of it; the column names `wanted`.
     Raises `InputError` for a file that cannot be read, is empty, or may be read in two ways.
     """
+    require_plain(file, MOST_LOG)
     encoding, notes = _encoding(file, stated)
     lines = _head(file, encoding)
     if not any(line.strip() for line in lines):

@@ -13,10 +13,12 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from phaseopt.io.text import MOST_PROJECT, require_plain
 from phaseopt.project import Project, Pull
 from phaseopt.project.answers import BLANK
 from phaseopt.project.cross_checks import contradictions
 from phaseopt.project.keys import section_in
+from phaseopt.project.toml_mistakes import toml_mistake
 from phaseopt.values.errors import InputError, Mistake
 
 Loc = tuple[int | str, ...]  # where a value is: keys, and numbers of list entries
@@ -153,6 +155,7 @@ def check_value(key: str, value: object) -> None:
 
 
 _WEATHER_EXAMPLE = "98.7 kPa, 18 degC, 0.55"
+_DEEPEST = 20
 _PULL: Loc = ("torque", "pulls", 0)
 
 
@@ -192,6 +195,8 @@ def _refuse_contradictions(file: Path, project: Project, pull: Pull) -> None:
 
 
 def _read_toml(file: Path) -> dict[str, Any]:
+    if not file.is_dir():
+        require_plain(file, MOST_PROJECT)
     try:
         text = file.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
@@ -203,13 +208,26 @@ def _read_toml(file: Path) -> dict[str, Any]:
             f"cannot be read ({error})", hint="save it as UTF-8 text you may read", file=file
         ) from None
     try:
-        return tomllib.loads(text)
+        found = tomllib.loads(text)
+        _require_flat(found)
+        return found
     except RecursionError:
         raise InputError.one("is nested too deeply", hint="take the needless brackets out", file=file) from None
     except ValueError as error:
         if not isinstance(error, tomllib.TOMLDecodeError):
             raise InputError.one("holds a number too long to read", hint="shorten it", file=file) from None
-        raise InputError.one(f"is not valid TOML: {error}", hint="fix that line", file=file) from None
+        raise toml_mistake(file, text, str(error)) from None
+
+
+def _require_flat(raw: dict[str, Any]) -> None:
+    """Raise `RecursionError` where tables and lists are nested far deeper than any key."""
+    level: list[Any] = [raw]
+    for _ in range(_DEEPEST):
+        inside = [each.values() if isinstance(each, dict) else each for each in level]
+        level = [value for values in inside for value in values if isinstance(value, dict | list)]
+        if not level:
+            return
+    raise RecursionError
 
 
 def _valid_sections(raw: dict[str, Any], context: dict[str, Any]) -> dict[str, Any]:

@@ -13,7 +13,17 @@ from pathlib import Path
 
 import numpy as np
 
-from phaseopt.io.text import DELIMITERS, EITHER, Line, at_line, number, split_lines, unreadable
+from phaseopt.io.text import (
+    MOST_TABLE,
+    require_plain,
+    DELIMITERS,
+    EITHER,
+    Line,
+    at_line,
+    number,
+    split_lines,
+    unreadable,
+)
 from phaseopt.table_import.lexicon import Words, are_ends, name_words, without_unit
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
@@ -118,6 +128,7 @@ def read_grid(path: Path) -> TextGrid:
 
 def _text(path: Path) -> str:
     """A file's text: spreadsheets save UTF-8, UTF-16, or Windows-1252 where a word has an accent."""
+    require_plain(path, MOST_TABLE)
     try:
         data = path.read_bytes()
     except OSError as error:

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from phaseopt.io.text import MOST_LOG, require_plain
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
@@ -24,6 +25,7 @@ class MdfChannel(NamedTuple):
 
 def is_mdf(file: Path) -> bool:
     """Whether a file is MDF by its first bytes ("MDF" or, from a recording that was not closed, "UnFinMF")."""
+    require_plain(file, MOST_LOG)
     try:
         with file.open("rb") as stream:
             return stream.read(8).strip(b" \0") in (b"MDF", b"UnFinMF")

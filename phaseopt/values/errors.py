@@ -4,9 +4,16 @@
 `Mistake`s, so that a project file with five mistakes prints five messages.
 """
 
+import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+
+
+LONGEST = 300  # characters of a message
+MOST_SHOWN = 20  # messages of one run
+_PLACE, _HINT, _WORD = 100, 140, 60  # characters of them that a message has room for
 
 
 @dataclass(frozen=True)
@@ -36,10 +43,47 @@ class Mistake:
     where: str = ""
 
     def __str__(self) -> str:
-        place = ": ".join(part for part in (str(self.file) if self.file else "", self.where) if part)
-        text = f"{place}: {self.problem}" if place else self.problem
-        hint = self.hint.rstrip(".")
-        return f"{text.rstrip('.')}. Fix: {hint}{'' if hint.endswith('?') else '.'}"
+        file = _end_of(str(self.file), _PLACE) if self.file else ""
+        place = ": ".join(part for part in (file, _shortened(self.where, _PLACE)) if part)
+        hint = _shortened(self.hint.rstrip("."), _HINT)
+        hint = f". Fix: {hint}{'' if hint.endswith('?') else '.'}"
+        room = LONGEST - len(hint) - (len(place) + 2 if place else 0)
+        text = _shortened(self.problem.rstrip("."), room)
+        return f"{place}: {text}{hint}" if place else text + hint
+
+
+def visible(text: str) -> str:
+    r"""Text with what a terminal would act on, or could not show, as escapes.
+
+    >>> print(visible("bo\x07re"))
+    bo\x07re
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    hidden = ("Cc", "Cf", "Cs", "Zl", "Zp")
+    return "".join(
+        each.encode("unicode_escape").decode() if unicodedata.category(each) in hidden else each for each in text
+    )
+
+
+def _end_of(text: str, most: int) -> str:
+    """A path, by its end where it is long."""
+    text = visible(text)
+    return text if len(text) <= most else f"...{text[3 - most :]}"
+
+
+def _shortened(text: str, most: int) -> str:
+    """Text of at most so many characters: long values within it lose their middle first, then a list its later items."""
+    text = visible(text[: 40 * LONGEST])
+    if len(text) <= most:
+        return text
+    text = re.sub(rf"\S{{{_WORD + 1},}}", lambda word: f"{word[0][:30]}...{word[0][-20:]}", text)
+    text = re.sub(r"'[^']{61,}'", lambda value: f"{value[0][:30]}...{value[0][-20:]}", text)
+    if len(text) <= most:
+        return text
+    whole = text[: most - 4]
+    end = max(whole.rfind(mark) for mark in (", ", "; ", ". ", " "))
+    return f"{whole[: end if end > most // 2 else len(whole)].rstrip(',;. ')} ..."
 
 
 class InputError(ValueError):
@@ -65,6 +109,17 @@ class InputError(ValueError):
     def __reduce__(self) -> tuple[type["InputError"], tuple[tuple[Mistake, ...]]]:
         """So that it comes whole out of a worker process."""
         return type(self), (self.mistakes,)
+
+    @property
+    def messages(self) -> tuple[str, ...]:
+        """A line for each mistake, the first 20 of many, and how many there are in the last.
+
+        >>> InputError([Mistake("too short", "measure it")] * 2).messages[-1]
+        '2 mistakes.'
+        """
+        lines = tuple(map(str, self.mistakes[:MOST_SHOWN]))
+        more = f"; the first {MOST_SHOWN} are shown" if len(self.mistakes) > MOST_SHOWN else ""
+        return lines if len(self.mistakes) == 1 else (*lines, f"{len(self.mistakes)} mistakes{more}.")
 
     @classmethod
     def one(cls, problem: str, *, hint: str, file: Path | None = None, where: str = "") -> "InputError":

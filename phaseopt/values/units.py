@@ -8,18 +8,24 @@ Units that a workshop writes every day are in a table here, exact by definition 
 goes to `pint`, which takes a third of a second to load.
 """
 
+import math
 import re
+from difflib import get_close_matches
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
-_NUMBER_AND_UNIT = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*", re.ASCII)
+_NUMBER_AND_UNIT = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(.*)")
 # "5/16", "3 1/2", "3-1/2": only inches are written so
-_FRACTION = re.compile(r"\s*([+-]?)(?:([0-9]{1,4})(?:\s+|-))?([0-9]{1,3})/([0-9]{1,3})(?![0-9./])\s*(.*?)\s*")
+_FRACTION = re.compile(r"([+-]?)(?:([0-9]{1,4})(?:\s+|-))?([0-9]{1,3})/([0-9]{1,3})(?![0-9./])\s*(.*)")
 _INCHES = {'"', "″", "''", "in", "in.", "inch", "inches"}
 _THOUSANDTHS = {"thou", "thousandth", "thousandths", "mil", "mils"}
+_LONGEST = 60  # characters of a value with its unit
+# Names, powers of one digit, * and /: what a unit is made of. Nothing else reaches pint, which would compute it.
+_UNIT = re.compile(r"%|°?[^\W\d_]\w*(?:(?:\*\*|\^)-?[1-4]|[²³])?")
+_JOINT = re.compile(r"\s*(?<!\*)[*/·](?!\*)\s*|\s+")
 _ANGLES = {"crank deg": {"crank": 1.0, "cam": 2.0, "": 1.0}, "cam deg": {"crank": 0.5, "cam": 1.0, "": 1.0}}
 _ANGLE_UNIT = re.compile(r"(crank|cam|)\s*(?:deg|degs|degree|degrees|°)", re.IGNORECASE)
 # How torque is written in workshops, where "lb" is a force.
@@ -95,27 +101,32 @@ def to_number_in(value: object, unit: str, bare: str) -> float:
         except OverflowError as error:
             raise UnitError("the number is too large") from error
     text = text or (bare if bare != unit else "")
-    return number if not text else number * scale(text, unit) if unit in _ANGLES else _convert(number, text, unit)
+    found = number if not text else number * scale(text, unit) if unit in _ANGLES else _convert(number, text, unit)
+    if not math.isfinite(found):
+        raise UnitError(f"{value!r} is too large")
+    return found
 
 
 def has_unit(value: object) -> bool:
     """Whether a value is text that states its own unit."""
-    if not isinstance(value, str):
+    if not isinstance(value, str) or len(value) > _LONGEST:
         return False
-    found = _FRACTION.fullmatch(value) or _NUMBER_AND_UNIT.fullmatch(value)
+    found = _FRACTION.fullmatch(value.strip()) or _NUMBER_AND_UNIT.fullmatch(value.strip())
     return found is not None and bool(found[found.re.groups])
 
 
 def _number_and_unit(value: str, bare: str) -> tuple[float, str]:
     """The number and the unit, "" where it has none."""
-    if (found := _FRACTION.fullmatch(value)) is not None:
+    if len(value) > _LONGEST:
+        raise UnitError(f"'{value[:20]}...' is not a number, or a number with a unit")
+    if (found := _FRACTION.fullmatch(value.strip())) is not None:
         sign, whole, above, below, text = found.groups()
         if int(below) == 0:
             raise UnitError(f"{value!r} divides by zero")
         if text.lower() not in _INCHES and (text or bare != "in"):
             raise UnitError(f"{value!r} is a fraction, and only inches are written so")
         return (-1.0 if sign == "-" else 1.0) * (int(whole or 0) + int(above) / int(below)), text or "in"
-    parts = _NUMBER_AND_UNIT.fullmatch(value)
+    parts = _NUMBER_AND_UNIT.fullmatch(value.strip())
     if parts is None:
         raise UnitError(f"{value!r} is not a number, or a number with a unit")
     return float(parts[1]), parts[2]
@@ -136,13 +147,27 @@ def _convert(number: float, text: str, unit: str) -> float:
     known = (1.0, 0.0) if text == unit else _TABLE.get(unit, {}).get(text)
     if known is not None:
         return round(number * known[0] + known[1], 12)
+    pieces = _JOINT.split(text)
+    if len(pieces) > 6 or not all(map(_UNIT.fullmatch, pieces)):
+        raise UnitError(f"{text!r} cannot be read as a unit")
     import pint
 
     try:
         return float(round(_registry().Quantity(number, text).to(unit).magnitude, 12))
     except pint.errors.UndefinedUnitError as error:
-        raise UnitError(f"{text!r} is not a unit") from error
+        raise UnitError(f"{text!r} is not a unit{_guess(text, unit)}") from error
     except pint.errors.DimensionalityError as error:
         raise WrongKindError(f"{text!r} is not a unit of the kind of {unit}") from error
     except Exception as error:  # pint's parser lets errors of Python's tokenizer through
         raise UnitError(f"{text!r} cannot be read as a unit") from error
+
+
+def _guess(text: str, unit: str) -> str:
+    """The unit of the right kind that was probably meant.
+
+    >>> _guess("mmm", "mm"), _guess("PSI", "kPa"), _guess("bananas", "mm")
+    (" (did you mean 'mm'?)", " (did you mean 'psi'?)", '')
+    """
+    known = {name.lower(): name for name in (unit, *_TABLE.get(unit, {}))}
+    near = get_close_matches(text.lower(), known, n=1, cutoff=0.5)
+    return f" (did you mean {known[near[0]]!r}?)" if near else ""

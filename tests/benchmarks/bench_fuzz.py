@@ -24,7 +24,17 @@ from forked import forked_call
 from hostile_bases import bases, warm
 from outside.hostile import hostile_call
 
-FAULTS = ("traceback", "hang", "memory", "nan", "files left", "exit code", "no message", "long message", "control character")
+FAULTS = (
+    "traceback",
+    "hang",
+    "memory",
+    "nan",
+    "files left",
+    "exit code",
+    "no message",
+    "long message",
+    "control character",
+)
 
 
 def main() -> int:
@@ -54,7 +64,10 @@ def main() -> int:
     figures = [Figure("inputs", many)]
     figures += [Figure(fault, counts[fault], at_most=0) for fault in FAULTS]
     figures += [Figure(f"exit code {code}", codes[code]) for code in (0, 1, 2)]
-    figures += [Figure("slowest, processor time", slowest, "s", at_most=20.0), Figure("most memory", most / 2**20, "MiB", at_most=2048)]
+    figures += [
+        Figure("slowest, processor time", slowest, "s", at_most=20.0),
+        Figure("most memory", most / 2**20, "MiB", at_most=2048),
+    ]
     return report(__file__, figures)
 
 

@@ -83,7 +83,7 @@ def test_a_missing_file_and_a_folder(tmp_path: Path) -> None:
     """Source: none; a path can always be wrong."""
     with pytest.raises(InputError, match="no such file"):
         read_columns(tmp_path / "absent.csv", required=("a",))
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="this is a folder"):
         read_columns(tmp_path, required=("a",))
 
 

@@ -32,10 +32,62 @@ TOML_VALUES = (
     '"unclosed', "0x", "1__0", "= 5", "yes", "None", "5 mm", "[0, 1", "{ a = 1", "1e", "++1", "[1000, 1000]", "[2, 1]",
     "[0.0, 1e308]", "[-1e308, 1e308]", "[1000.0, 1e15]",
 )  # fmt: skip
-NAMES = ("x" * 300, "colour", "", '"a b"', "file", "constructor", '"\\u001b[2J"', "__proto__", "bore.bore", "a.b.c.d.e.f.g.h")
-CELLS = (*NUMBERS, "", " ", "abc", "1,5", "0.323 in", '"', "'", "=1+1", "-", "#N/A", "1;2", "\x00", "1\t2", "2026-11-29", "TRUE", "½")
-HEADS = ("", "cam_deg", "lift_mm", "x" * 5000, "rpm,rpm", "\ufeff", "advance;retard", "bar", "cam deg retard", "\x1b[2J")
-SPECIALS = ("fifo", "folder", "missing", "zero device", "full device", "loop", "huge", "huge line", "empty", "noise", "wide")
+NAMES = (
+    "x" * 300,
+    "colour",
+    "",
+    '"a b"',
+    "file",
+    "constructor",
+    '"\\u001b[2J"',
+    "__proto__",
+    "bore.bore",
+    "a.b.c.d.e.f.g.h",
+)
+CELLS = (
+    *NUMBERS,
+    "",
+    " ",
+    "abc",
+    "1,5",
+    "0.323 in",
+    '"',
+    "'",
+    "=1+1",
+    "-",
+    "#N/A",
+    "1;2",
+    "\x00",
+    "1\t2",
+    "2026-11-29",
+    "TRUE",
+    "½",
+)
+HEADS = (
+    "",
+    "cam_deg",
+    "lift_mm",
+    "x" * 5000,
+    "rpm,rpm",
+    "\ufeff",
+    "advance;retard",
+    "bar",
+    "cam deg retard",
+    "\x1b[2J",
+)
+SPECIALS = (
+    "fifo",
+    "folder",
+    "missing",
+    "zero device",
+    "full device",
+    "loop",
+    "huge",
+    "huge line",
+    "empty",
+    "noise",
+    "wide",
+)
 STREAMS = ("closed", "full", "broken pipe")
 
 
@@ -73,7 +125,9 @@ def hostile_call(seed: int, folder: Path, bases: Sequence[Base]) -> Call:
         done.append(_special(rng, folder, sorted(files)))
     if rng.random() < 0.03:
         done.append(_output_place(rng, folder, arguments))
-    arguments += [flag for flag, share in (("--json", 0.1), ("--quiet", 0.05), ("--verbose", 0.05)) if rng.random() < share]
+    arguments += [
+        flag for flag, share in (("--json", 0.1), ("--quiet", 0.05), ("--verbose", 0.05)) if rng.random() < share
+    ]
     output = rng.choice(STREAMS) if rng.random() < 0.02 else ""
     return Call(tuple(arguments), output, "; ".join(done))
 
@@ -165,7 +219,10 @@ def _toml(rng: random.Random, files: Files, _: list[str]) -> str:
         case 3:
             value = rng.choice(NUMBERS)
         case 4:
-            value = _quoted(value.strip() + rng.choice((" in", " mm", " cam deg", " crank", "deg", "mm", " psi", " thou", "°", " Nm")))
+            value = _quoted(
+                value.strip()
+                + rng.choice((" in", " mm", " cam deg", " crank", "deg", "mm", " psi", " thou", "°", " Nm"))
+            )
         case 5:
             key = rng.choice(NAMES)
         case 6:
