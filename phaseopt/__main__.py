@@ -31,8 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             sys.stdout.flush()
     except OSError as error:
         _let_go()
-        if code != 2:
-            _say(f"standard output cannot be written ({error.strerror}). Fix: send it to a file that has room.")
+        _say(f"standard output cannot be written ({error.strerror}). Fix: send it to a file that has room.")
         code = 2
     sys.exit(code)
 

@@ -61,6 +61,6 @@ def _opened(lines: list[str]) -> int:
 
 
 def _stopped(file: Path, number: int, line: str, problem: str, fix: str) -> InputError:
-    shown = line.strip()
-    shown = shown if len(shown) <= 50 else f"{shown[:50]}..."
-    return InputError.one(f"{problem}: `{shown}`" if shown else problem, hint=fix, file=file, where=f"line {number}")
+    quoted = line.strip()
+    quoted = quoted if len(quoted) <= 50 else f"{quoted[:50]}..."
+    return InputError.one(f"{problem}: `{quoted}`" if quoted else problem, hint=fix, file=file, where=f"line {number}")

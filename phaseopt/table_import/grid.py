@@ -14,13 +14,13 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.io.text import (
-    MOST_TABLE,
-    require_plain,
     DELIMITERS,
     EITHER,
+    MOST_TABLE,
     Line,
     at_line,
     number,
+    require_plain,
     split_lines,
     unreadable,
 )

@@ -10,7 +10,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-
 LONGEST = 300  # characters of a message
 MOST_SHOWN = 20  # messages of one run
 _PLACE, _HINT, _WORD = 100, 140, 60  # characters of them that a message has room for
@@ -73,7 +72,7 @@ def _end_of(text: str, most: int) -> str:
 
 
 def _shortened(text: str, most: int) -> str:
-    """Text of at most so many characters: long values within it lose their middle first, then a list its later items."""
+    """Text of at most so many characters: long values lose their middle first, then it loses its end."""
     text = visible(text[: 40 * LONGEST])
     if len(text) <= most:
         return text

@@ -1,4 +1,4 @@
-"""10,000 damaged inputs, seeds fixed: each ends in an answer or in messages, soon, in little memory, and leaves nothing.
+"""10,000 damaged inputs, seeds fixed: each ends soon in an answer or in messages and leaves nothing.
 
 Run by itself: `python tests/benchmarks/bench_fuzz.py [HOW MANY] [FIRST SEED]`; `--show` prints each that failed. The
 inputs come from `tests/outside/hostile.py`, which imports nothing of the package. A call is a child of one process that

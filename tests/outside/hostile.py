@@ -23,8 +23,8 @@ TEXTS = (
     "0,5", "0,5 mm", "x" * 300, "y" * 100_000, "1 mm mm mm mm", "1/3 in", "1e400 mm", "nan mm", "inf kPa", "-5 psi",
     "3 1/2 in", "1 m; import os", "__import__('os')", "1 degC/degC*mm", "1 offset_degC", "1e-320 mm", "22 camdeg",
     "1 mm\n2 mm", "\x1b[31mred\x1b[0m", "a\x07b\x00c", "\u202eetirw", "line\u2028line", "1 ℃", "１２ mm", "5 Å", "1 µm",
-    "../../../../etc/passwd", "/dev/zero", "/dev/stdin", "CON", "a" * 255, "lpt1.csv", "5 lb ft lb ft lb ft", "1 mm " * 999,
-    "10**10**10 mm", "1 kilo mega giga m", "1 [length]", "1 mm * 1e400", "deg", "1 2 3 mm", "%s%n%d", "{0.__class__}", "$(id)",
+    "../../../../etc/passwd", "/dev/zero", "/dev/stdin", "CON", "a" * 255, "lpt1.csv", "5 lb ft lb ft lb ft", "1 mm " * 999,  # noqa: E501
+    "10**10**10 mm", "1 kilo mega giga m", "1 [length]", "1 mm * 1e400", "deg", "1 2 3 mm", "%s%n%d", "{0.__class__}", "$(id)",  # noqa: E501
 )  # fmt: skip
 TOML_VALUES = (
     "true", "false", "[]", "{}", "[[]]", "1979-05-27", "07:32:00", "'''a\nb'''", "{ a = { b = 1 } }", "[1, 'a', true]",
@@ -232,7 +232,7 @@ def _toml(rng: random.Random, files: Files, _: list[str]) -> str:
             lines.insert(at, lines[at])
         case _:
             lines.insert(rng.randrange(len(lines)), rng.choice((
-                f"[{key}]", f"[[{key}]]", f"{key} = 1", "x" * 3000, "[a" + ".a" * 3000 + "]", f"{key}", "= 1", "\t", "[", "]]",
+                f"[{key}]", f"[[{key}]]", f"{key} = 1", "x" * 3000, "[a" + ".a" * 3000 + "]", f"{key}", "= 1", "\t", "[", "]]",  # noqa: E501
             )))  # fmt: skip
             at = lines.index(pair.string) if pair.string in lines else at
     lines[at] = lines[at][: pair.start()] + f"{key} = {value}" + lines[at][pair.end() :]
@@ -368,7 +368,7 @@ def _output_place(rng: random.Random, folder: Path, arguments: list[str]) -> str
 
 
 DAMAGES: tuple[tuple[str, Callable[[random.Random, Files, list[str]], str]], ...] = (
-    ("bytes", _bytes), ("bytes", _bytes), ("lines", _lines), ("numbers", _number), ("numbers", _number), ("numbers", _number),
+    ("bytes", _bytes), ("bytes", _bytes), ("lines", _lines), ("numbers", _number), ("numbers", _number), ("numbers", _number),  # noqa: E501
     ("keys and values", _toml), ("keys and values", _toml), ("keys and values", _toml), ("keys and values", _toml),
     ("cells", _cells), ("cells", _cells), ("cells", _cells), ("exchange", _swapped), ("arguments", _argument),
 )  # fmt: skip
