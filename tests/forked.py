@@ -40,6 +40,7 @@ def forked_call(call: Call, folder: Path, aside: Path) -> Outcome:
     """Run the program in a folder; its output goes to files in another, `aside`."""
     before = _names(folder)
     out, err = aside / "stdout", aside / "stderr"
+    out.unlink(missing_ok=True)
     sys.stdout.flush()
     sys.stderr.flush()
     child = os.fork()

@@ -44,7 +44,7 @@ def _phasers(s: Sections) -> Iterator[Contradiction]:
 @_check("cylinders", "firing_order")
 def _firing_order(s: Sections) -> Iterator[Contradiction]:
     order = s["firing_order"]
-    if order is not None and sorted(order) != list(range(1, s["cylinders"] + 1)):
+    if order is not None and (len(order) != s["cylinders"] or sorted(order) != list(range(1, len(order) + 1))):
         yield (
             "firing_order",
             f"{list(order)} does not name each of {s['cylinders']} cylinders once",

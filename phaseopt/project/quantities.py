@@ -40,6 +40,7 @@ def fault(problem: str, hint: str) -> PydanticCustomError:
     return PydanticCustomError("phaseopt", "{problem}", {"problem": problem, "hint": hint})
 
 
+_LARGEST = 1e12  # in any documented unit: beyond it sums and squares overflow
 # What one who works in inches writes without a unit. Grams, litres, load in kPa and GPa stay: so they do there too.
 _INCH_UNITS = {
     "mm": "in", "mm^2": "in^2", "kPa": "inHg", "degC": "degF", "N": "lbf", "N/mm": "lbf/in", "N m": "lbf ft",
@@ -65,6 +66,8 @@ class Reader:
         bare = self.bare((info.context or {}).get("units", "metric"))
         try:
             number = to_number_in(value, self.unit, bare)
+            if abs(number) > _LARGEST:
+                raise UnitError(f"{number:g} is no size of anything on an engine")
         except UnitError as error:
             hint = (
                 f'give a number in {bare}, or text with a unit such as "1.5 {bare}"' if bare else "give a plain number"

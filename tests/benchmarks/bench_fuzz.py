@@ -58,6 +58,8 @@ def main() -> int:
             counts.update(found.faults)
             codes[found.code] += 1
             slowest, most = max(slowest, found.seconds), max(most, found.memory)
+            if show and seed % 500 == 0:
+                print(f"at seed {seed}", flush=True)
             if show and found.faults:
                 print(f"seed {seed}: {found.faults} {found.code} {found.seconds:.1f} {str(call)[:300]}\n"
                       f"{found.messages[:200]} ... {found.messages[-900:]}", flush=True)  # fmt: skip
