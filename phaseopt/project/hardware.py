@@ -369,7 +369,7 @@ class Seat(ProjectSection):
     """
 
     across: Place = Field(description="from the cylinder axis across the crank, mm, intake side +")
-    along: Place | None = Field(
+    along: Millimetres | None = Field(
         None,
         description="from the cylinder axis along the crank, mm: half the distance between the guides of two valves of "
         "a kind (left out = heads opposite each other)",

@@ -10,9 +10,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-LONGEST = 300  # characters of a message
+LONGEST = 300  # characters of a message that is shown
 MOST_SHOWN = 20  # messages of one run
-_PLACE, _HINT, _WORD = 100, 140, 60  # characters of them that a message has room for
+_PLACE, _HINT, _WORD = 100, 140, 60  # characters of them that a message always has room for
 
 
 @dataclass(frozen=True)
@@ -42,13 +42,21 @@ class Mistake:
     where: str = ""
 
     def __str__(self) -> str:
-        file = _end_of(str(self.file), _PLACE) if self.file else ""
-        place = ": ".join(part for part in (file, _shortened(self.where, _PLACE)) if part)
-        hint = _shortened(self.hint.rstrip("."), _HINT)
-        hint = f". Fix: {hint}{'' if hint.endswith('?') else '.'}"
-        room = LONGEST - len(hint) - (len(place) + 2 if place else 0)
-        text = _shortened(self.problem.rstrip("."), room)
-        return f"{place}: {text}{hint}" if place else text + hint
+        return self.shortened(100 * LONGEST)
+
+    def shortened(self, most: int = LONGEST) -> str:
+        """The message in at most so many characters: where it is too long, what the user wrote is cut first."""
+        file = visible(str(self.file)) if self.file else ""
+        place = ": ".join(part for part in (file, visible(self.where)) if part)
+        place = f"{place}: " if place else ""
+        problem, hint = visible(self.problem).rstrip("."), visible(self.hint).rstrip(".")
+        end = "" if hint.endswith("?") else "."
+        over = len(place) + len(problem) + len(hint) + len(". Fix: ") + len(end) - most
+        if over > 0:
+            place = _end_of(place, max(_PLACE, len(place) - over))
+            hint = _shortened(hint, max(_HINT, most - len(place) - len(problem) - 8))
+            problem = _shortened(problem, most - len(place) - len(hint) - 8)
+        return f"{place}{problem}. Fix: {hint}{end}"
 
 
 def visible(text: str) -> str:
@@ -66,14 +74,12 @@ def visible(text: str) -> str:
 
 
 def _end_of(text: str, most: int) -> str:
-    """A path, by its end where it is long."""
-    text = visible(text)
+    """A place, by its end where it is long."""
     return text if len(text) <= most else f"...{text[3 - most :]}"
 
 
 def _shortened(text: str, most: int) -> str:
     """Text of at most so many characters: long values lose their middle first, then it loses its end."""
-    text = visible(text[: 40 * LONGEST])
     if len(text) <= most:
         return text
     text = re.sub(rf"\S{{{_WORD + 1},}}", lambda word: f"{word[0][:30]}...{word[0][-20:]}", text)
@@ -116,7 +122,7 @@ class InputError(ValueError):
         >>> InputError([Mistake("too short", "measure it")] * 2).messages[-1]
         '2 mistakes.'
         """
-        lines = tuple(map(str, self.mistakes[:MOST_SHOWN]))
+        lines = tuple(each.shortened() for each in self.mistakes[:MOST_SHOWN])
         more = f"; the first {MOST_SHOWN} are shown" if len(self.mistakes) > MOST_SHOWN else ""
         return lines if len(self.mistakes) == 1 else (*lines, f"{len(self.mistakes)} mistakes{more}.")
 

@@ -138,7 +138,7 @@ def random_heads(rng: np.random.Generator, layout: str) -> dict[str, Any]:
         )
     return {
         "crank": {"bore": 92.0},
-        "seats": {"intake": seats[0], "exhaust": seats[1], "error": draw(0.0, 0.4)},
+        "seats": {"intake": seats[0], "exhaust": seats[1], "error": f"{draw(0.0, 0.4)} mm"},
         "intake": {"valves": count[0], "head_diameter": wide[0], "tilt": tilts[0]},
         "exhaust": {"valves": count[1], "head_diameter": wide[1], "tilt": tilts[1]},
     }

@@ -57,7 +57,7 @@ def _heads(rng: np.random.Generator, tilts: tuple[float, float]) -> dict[str, di
         side: {"across": sign * room / 2 + middle, "height": draw(-1, 1), "margin": draw(0.8, 1.8)}
         for side, sign in (("intake", 1), ("exhaust", -1))
     }
-    return {**plain, "seats": {**seats, "error": draw(0.0, 0.4)}}
+    return {**plain, "seats": {**seats, "error": f"{draw(0.0, 0.4)} mm"}}
 
 
 def random_engine(folder: Path, seed: int) -> Project:
@@ -84,7 +84,7 @@ def random_engine(folder: Path, seed: int) -> Project:
         cams[side] = {
             **heads[side], **tappet,
             "centreline": draw(100, 115), "offset": draw(-15, 0) if side == "intake" else draw(0, 15),
-            "centreline_error": round(draw(0, 1.5), 2), "lobe_error": round(max(draw(-0.1, 0.1), 0.0), 3),
+            "centreline_error": round(draw(0, 1.5), 2), "lobe_error": f"{max(draw(-0.1, 0.1), 0.0):.3f} mm",
             "ratio": round(draw(0.9, 1.1), 2), "phaser": _phaser(rng, spans[k], step) if moved else None,
         }  # fmt: skip
     tied = (
@@ -92,7 +92,7 @@ def random_engine(folder: Path, seed: int) -> Project:
     )
     redline = round(draw(6000, 8600))
     running = {
-        "reserve": round(draw(0.3, 0.8), 2), "play": round(draw(0, 0.12), 3), "growth": round(draw(0, 0.15), 3),
+        "reserve": round(draw(0.3, 0.8), 2), "play": f"{draw(0, 0.12):.3f} mm", "growth": f"{draw(0, 0.15):.3f} mm",
         "chain": round(draw(0, 2), 2), "loft": {"above": redline - 200, "rate": 0.1} if rng.random() < 0.6 else None,
         "rod": {"reciprocating_mass": draw(300, 600), "section": draw(120, 250), "structure": draw(1.5, 3.0)},
     }  # fmt: skip

@@ -93,7 +93,7 @@ def test_chance_against_engines_drawn_one_by_one(build: Build, contact: int) -> 
 def test_one_error_alone_counts_the_same_in_both_stacks(build: Build) -> None:
     exact = {"centreline_error": 0.0, "phaser": {"error": 0.0, "overshoot": 0.0}}
     alone = {"centreline_error": 0.0, "phaser": {"error": 0.0, "overshoot": 3.0}}
-    sure = {"readings": None, "at_tdc": 6.2, "gauge_error": 0.001, "wheel_error": 0.001}
+    sure = {"readings": None, "at_tdc": 6.2, "gauge_error": "0.001 mm", "wheel_error": 0.001}
     model = build(intake=alone, exhaust=exact, drop={"intake": sure}, gap={"running": {"chain": 0.0}})
     gaps = model.gaps(PAIR.repeat(2, axis=1))
     worst = gaps.swept[0, 0] - model.running_mm(TOP[0])[0]

@@ -82,8 +82,8 @@ def _cam(rng: np.random.Generator, side: str, kind: str) -> tuple[dict[str, Any]
         true = lift(2 * cam_deg)
         if kind == "retainer file":
             read = np.maximum(true - error - lash, 0.0)
-            return keys | {"lobe_error": error}, _csv("crank_deg,valve_lift_mm", np.c_[2 * cam_deg, read]), lift
-        return keys | {"lobe_error": error}, _csv("cam_deg,lift_mm", np.c_[cam_deg, np.maximum(true - error, 0)]), lift
+            return keys | {"lobe_error": f"{error} mm"}, _csv("crank_deg,valve_lift_mm", np.c_[2 * cam_deg, read]), lift
+        return keys | {"lobe_error": f"{error} mm"}, _csv("cam_deg,lift_mm", np.c_[cam_deg, np.maximum(true - error, 0)]), lift
     valve, added = bool(rng.integers(2)), 0.0
     if valve:
         added = lash
@@ -179,7 +179,7 @@ def true_engine(folder: Path, seed: int, source: str, lobe: str, *, tied: bool, 
     if heads:
         changes["seats"] = layout["seats"]
     running = {
-        "play": round(draw(0, 0.1), 3), "growth": round(draw(0, 0.1), 3), "chain": round(draw(0, 1), 2),
+        "play": f"{draw(0, 0.1):.3f} mm", "growth": f"{draw(0, 0.1):.3f} mm", "chain": round(draw(0, 1), 2),
         "loft": {"above": 7000, "rate": 0.1}, "rod": {"reciprocating_mass": draw(300, 500), "section": draw(140, 220)},
     }  # fmt: skip
     tables = {"rpm": [1000, 4000, 7600], "load": [40, 70, 100]}

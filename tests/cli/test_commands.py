@@ -95,8 +95,10 @@ def test_five_mistakes_five_messages(tmp_path: Path) -> None:
     for key in ("crank.bore", "crank.redline", "intake.tillt", "exhaust.lobe", "exhaust.phaser"):
         assert sum(key in line for line in result.output.splitlines()) == 1, result.output
     assert "did you mean tilt?" in result.output
-    assert len(result.output.splitlines()) == 5
-    assert all("Fix:" in line for line in result.output.splitlines())
+    *lines, count = result.output.splitlines()
+    assert len(lines) == 5
+    assert all("Fix:" in line for line in lines)
+    assert count == "5 mistakes."
 
 
 def test_a_directory_of_something_else_is_left_alone(tmp_path: Path) -> None:

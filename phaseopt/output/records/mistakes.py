@@ -5,7 +5,7 @@ from typing import Self
 from pydantic import Field
 
 from phaseopt.output.records.base import Record
-from phaseopt.values.errors import LONGEST, InputError, Mistake
+from phaseopt.values.errors import InputError, Mistake
 
 
 class MistakeRecord(Record):
@@ -20,9 +20,7 @@ class MistakeRecord(Record):
     def of(cls, mistake: Mistake) -> Self:
         """From one mistake."""
         file = None if mistake.file is None else str(mistake.file)
-        return cls(
-            file=file, where=mistake.where or None, problem=mistake.problem[:LONGEST], hint=mistake.hint[:LONGEST]
-        )
+        return cls(file=file, where=mistake.where or None, problem=mistake.problem, hint=mistake.hint)
 
 
 class MistakesRecord(Record):
