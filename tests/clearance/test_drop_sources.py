@@ -103,7 +103,12 @@ def squeezed(at_tdc: float, factor: float, centre: float) -> float:
 @pytest.mark.parametrize("centreline", [88.0, 100.0, 112.0])
 def test_a_clay_is_a_drop_reading_where_valve_and_piston_came_nearest(tmp_path: Path, centreline: float) -> None:
     """Source: the gap by its own formula every 0.01° over the cycle, of a known drop and lobe."""
-    clay = {"thickness": squeezed(6.0, 1.0, centreline), "centreline": centreline, "spring_back": 0.0, "error": "0.001 mm"}
+    clay = {
+        "thickness": squeezed(6.0, 1.0, centreline),
+        "centreline": centreline,
+        "spring_back": 0.0,
+        "error": "0.001 mm",
+    }
     project = project_of(tmp_path, intake={"centreline_error": 0.0}, drop={"intake": {**NONE, "clay": clay}})
     found = drop_law(project, "intake")
     least, most = math.cos(math.radians(12.0)), 1 / math.cos(math.radians(12.0))
@@ -147,7 +152,10 @@ def test_a_clay_with_a_card_claims_no_more_than_any_lobe_that_fits_the_card(
         project = project_of(
             tmp_path,
             drop={
-                side: {**NONE, "clay": {"thickness": thick, "centreline": 104.0, "spring_back": 0.0, "error": "0.001 mm"}}
+                side: {
+                    **NONE,
+                    "clay": {"thickness": thick, "centreline": 104.0, "spring_back": 0.0, "error": "0.001 mm"},
+                }
             },
             **{side: {"lobe": None, "lobe_error": None, "card": card, "lash": lash, "centreline_error": 1.5}},
         )

@@ -83,7 +83,11 @@ def _cam(rng: np.random.Generator, side: str, kind: str) -> tuple[dict[str, Any]
         if kind == "retainer file":
             read = np.maximum(true - error - lash, 0.0)
             return keys | {"lobe_error": f"{error} mm"}, _csv("crank_deg,valve_lift_mm", np.c_[2 * cam_deg, read]), lift
-        return keys | {"lobe_error": f"{error} mm"}, _csv("cam_deg,lift_mm", np.c_[cam_deg, np.maximum(true - error, 0)]), lift
+        return (
+            keys | {"lobe_error": f"{error} mm"},
+            _csv("cam_deg,lift_mm", np.c_[cam_deg, np.maximum(true - error, 0)]),
+            lift,
+        )
     valve, added = bool(rng.integers(2)), 0.0
     if valve:
         added = lash
