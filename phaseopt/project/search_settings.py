@@ -18,6 +18,11 @@ from phaseopt.values.display_units import Units
 from phaseopt.values.units import UnitError, to_number
 
 LIGHT_LOAD_WEIGHT = 0.1  # of a full-load cell
+# The knee (study/knee.py) of torque given up against the root of the mean square step, from no roughness to what costs
+# 0.5 N·m a cell, the least that a careful dyno shows. Hill-climb example 0.010, the same on pulls alone 0.010, next
+# build 0.010, intake only 0.014. It takes 0.003 to 0.04 N·m at full throttle there and a third off the steps; twice as
+# much took 0.03 to 0.11 N·m.
+ROUGHNESS = 0.01
 
 # What the simulation knows of a cell beside torque, and the units of caps and costs on it.
 Quantity = Literal["residual", "fuel per kWh", "fuel over least", "peak pressure"]
@@ -164,7 +169,12 @@ class Search(ProjectSection):
     caution: float = Field(
         1.0, ge=0, description="how many standard deviations of uncertainty are taken off the torque"
     )
-    roughness: float = Field(0.02, ge=0, description="N·m per (degree per 500 rpm or per 10 kPa) squared")
+    roughness: float = Field(
+        ROUGHNESS,
+        ge=0,
+        description="N·m per (degree per 500 rpm or per 10 kPa) squared that a change of phase between neighbouring "
+        "cells must earn; the default is where the examples lose torque faster than they gain evenness",
+    )
     crossing: float = Field(3000.0, gt=0, description="fastest change of engine speed through the table, rpm a second")
     slew_share: float = Field(1.0, gt=0, le=1, description="share of each phaser's slew that the tables may use")
     full_load_from: float = Field(85.0, description="load from which a cell counts in full; below it a tenth")

@@ -17,7 +17,7 @@ from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.valves import head_distance
 from phaseopt.engine.camshaft import events
 from phaseopt.project import SIDES, Side
-from phaseopt.report.facts import binder_words, clamps, clamps_hold
+from phaseopt.report.facts import binder_words, clamps, clamps_hold, limits_shown
 from phaseopt.report.figures.colours import STEPS, Scale
 from phaseopt.report.limit_costs import limit_words, per_words
 from phaseopt.report.words import moving, phase_words
@@ -203,7 +203,7 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
     torque = {str(name): values.to_numpy() for name, values in build.torque.items()}
     gaps = {name: build.verdict.cells[name].to_numpy() for name in ("by_hand", *RULES)}
     tables = [pair.of_side(side).to_numpy() for pair in (build.tables, build.baseline.tables) for side in SIDES]
-    found = []
+    limits, found = limits_shown(build), []
     for n in range(torque["torque"].size):
         r, k = divmod(n, count)
         phases = [float(table[r, k]) for table in tables]
@@ -217,7 +217,7 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
                 },
                 "in_reach": bool(torque["in_reach"][r, k]),
                 "measured": bool(torque["measured"][r, k]),
-                "limited_by": [binder_words(name) for name in build.best.search.limited_by[r][k]],
+                "limited_by": [binder_words(name) for name in limits[r][k]],
                 "costs": [
                     [limit_words(cost.limit), per_words(cost, gap), _number(float(cost.cells[r, k]), 3)]
                     for cost in build.explanations.limit_costs.limits

@@ -8,7 +8,8 @@ import numpy as np
 
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.search.limited_by import UNKNOWN
+from phaseopt.search.limited_by import ROUGHNESS, UNKNOWN
+from phaseopt.values.arrays import FloatArray
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -16,11 +17,12 @@ if TYPE_CHECKING:
 
 _OF_CELL = ("rpm", "load", "intake_phase", "exhaust_phase", "icl", "ecl", "by_hand", "static", "running", "angle")
 _MOST = 0.8  # of the greatest gain: what counts as where most was gained
+COSTLY = 0.5  # N·m that smoothness takes from a cell, from which it is shown: the least that a careful dyno shows
 _BINDERS = {
     "reach": "the tested range",
     UNKNOWN: "timings where the simulation did not settle",
     "slew": "phaser speed",
-    "roughness": "smoothness towards neighbouring cells",
+    ROUGHNESS: "smoothness towards neighbouring cells",
 }
 
 
@@ -95,8 +97,34 @@ def binder_words(name: str) -> str:
 
 def binders(build: "Build") -> list[tuple[str, int]]:
     """What limits cells and how many each limits, most first; a cell may have several limits."""
-    counts = Counter(name for row in build.best.search.limited_by for names in row for name in names)
+    counts = Counter(name for row in limits_shown(build) for names in row for name in names)
     return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+
+
+def limits_shown(build: "Build") -> list[list[tuple[str, ...]]]:
+    """What limits each cell, by speed and load; smoothness only where it costs more than `COSTLY`.
+
+    It is a strength that the project chooses, and some of it is in every step.
+    """
+    costs = smoothness_costs(build)
+    return [
+        [tuple(name for name in names if name != ROUGHNESS or costs[r, k] > COSTLY) for k, names in enumerate(row)]
+        for r, row in enumerate(build.best.search.limited_by)
+    ]
+
+
+def smoothness_costs(build: "Build") -> FloatArray:
+    """(R, L) what smoothness takes from each cell that it limits, N·m; 0 elsewhere.
+
+    The torque, less the uncertainty counted, that the cell's best timing within the clamps has over its own.
+    """
+    found, torque = build.best.search, build.best.labels
+    objective = torque.torque - build.project.search.caution * torque.deviation
+    within = np.where(np.isfinite(objective) & torque.in_reach, objective, -np.inf)[found.box.cut]
+    known = within.max(axis=(2, 3))
+    own = objective[found.labels]
+    limits = np.array([[ROUGHNESS in names for names in row] for row in found.limited_by])
+    return np.asarray(np.where(limits & np.isfinite(known) & np.isfinite(own), np.maximum(known - own, 0.0), 0.0))
 
 
 def gained_most(build: "Build") -> tuple[float, float] | None:

@@ -9,13 +9,23 @@ from phaseopt.clearance.rules import CLEAR, HITS, place
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.report.cautions import STRIP
 from phaseopt.report.document import Row, ShadedTable, State, Table
-from phaseopt.report.facts import Tightest, binder_words, binders, clamps, clamps_hold, gained_most, tightest
+from phaseopt.report.facts import (
+    Tightest,
+    binder_words,
+    binders,
+    clamps,
+    clamps_hold,
+    gained_most,
+    limits_shown,
+    tightest,
+)
 from phaseopt.report.figures import first as figures
 from phaseopt.report.gains import full_load_table, peak_power
 from phaseopt.report.phase_table import mark_lines, phase_table
 from phaseopt.report.simulation import notes
 from phaseopt.report.subjects.check import state_of
 from phaseopt.report.words import capital, moving, phase_text, phase_words, sentence, span_text
+from phaseopt.search.limited_by import ROUGHNESS
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -220,10 +230,10 @@ def _of_table(words: str) -> str:
 
 def limited_words(build: "Build") -> tuple[str, ...]:
     """What limits the cells most, smoothness apart: it is a strength that the project chooses."""
-    limited, rpm = build.best.search.limited_by, build.tables.rpm
+    limited, rpm = limits_shown(build), build.tables.rpm
     found: list[str] = []
     for name, count in binders(build):
-        if name == "roughness" or len(found) == _LIMITS:
+        if name == ROUGHNESS or len(found) == _LIMITS:
             continue
         at = [float(rpm[r]) for r, row in enumerate(limited) if any(name in names for names in row)]
         span = f"{at[0]:g} rpm" if len(at) == 1 else f"{at[0]:g} to {at[-1]:g} rpm"

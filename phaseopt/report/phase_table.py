@@ -11,18 +11,16 @@ import numpy as np
 
 from phaseopt.project import Side
 from phaseopt.report.document import ShadedCell, ShadedTable
-from phaseopt.report.facts import binder_words
+from phaseopt.report.facts import COSTLY, binder_words, limits_shown
 from phaseopt.report.palette import shade_of
 from phaseopt.report.simulation import ONLY_SIMULATED, beyond, on_simulation_only
 from phaseopt.report.words import capital, phase_words
-from phaseopt.search.limited_by import NEIGHBOURS
+from phaseopt.search.limited_by import NEIGHBOURS, ROUGHNESS
 from phaseopt.tables import number_text
-from phaseopt.values.arrays import FloatArray
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
 
-COSTLY = 0.5  # N·m that smoothness takes from a cell, from which it is marked
 FULL_THROTTLE = "Full throttle"
 CONTACT, TRAVEL, LOCKED, SPEED, SMOOTH, RULE = "◥", "◹", "▪", "»", "~", "§"
 _WORDS = {
@@ -37,7 +35,7 @@ _WORDS = {
 
 def phase_table(build: "Build", side: Side) -> ShadedTable:
     """The phases of one side. Its axes are those of the table."""
-    phases, costs = build.tables.of_side(side).to_numpy(), smoothness_costs(build)
+    phases, limits = build.tables.of_side(side).to_numpy(), limits_shown(build)
     most = float(np.abs(phases).max())
     # What limits the other cam is marked in the other table; tied cams have one table for both.
     other = "no cam" if build.project.arrangement == "together" else "exhaust" if side == "intake" else "intake"
@@ -46,16 +44,16 @@ def phase_table(build: "Build", side: Side) -> ShadedTable:
     for r, rpm in enumerate(build.tables.rpm):
         cells = []
         for k, load in enumerate(build.tables.load):
-            names = [name for name in build.best.search.limited_by[r][k] if other not in name]
+            names = [name for name in limits[r][k] if other not in name]
             value = number_text(phases[r, k])
-            limited = f"; limited by {', '.join(map(binder_words, names))}" if names else "; free"
+            limited = f"; limited by {', '.join(map(binder_words, names))}" if names else "; torque alone decides"
             untested = bool(unmeasured[r, k] or not in_reach[r, k])
             tested = "; untested" if untested else ""
             cells.append(
                 ShadedCell(
                     value,
                     f"{side[0]}{shade_of(float(phases[r, k]), most)}",
-                    _mark(names, float(costs[r, k])),
+                    _mark(names),
                     f"{rpm:g} rpm, {load:g} kPa: {value}°{tested}{limited}",
                     untested,
                 )
@@ -69,13 +67,10 @@ def phase_table(build: "Build", side: Side) -> ShadedTable:
     )
 
 
-def _mark(names: list[str], smoothness: float) -> str:
+def _mark(names: list[str]) -> str:
     """The one mark of a cell: the first of these that limits it."""
     kinds = [_kind(name) for name in names]
-    for mark in (CONTACT, TRAVEL, LOCKED, SPEED, RULE):
-        if mark in kinds:
-            return mark
-    return SMOOTH if SMOOTH in kinds and smoothness > COSTLY else ""
+    return next((mark for mark in (CONTACT, TRAVEL, LOCKED, SPEED, RULE, SMOOTH) if mark in kinds), "")
 
 
 def _kind(name: str) -> str:
@@ -90,21 +85,7 @@ def _kind(name: str) -> str:
         return TRAVEL
     if "lock at low speed" in name:
         return LOCKED
-    return {"slew": SPEED, "roughness": SMOOTH, "reach": "", "not simulated": ""}.get(name, RULE)
-
-
-def smoothness_costs(build: "Build") -> FloatArray:
-    """(R, L) what smoothness takes from each cell that it limits, N·m; 0 elsewhere.
-
-    The torque, less the uncertainty counted, that the cell's best timing within the clamps has over its own.
-    """
-    found, torque = build.best.search, build.best.labels
-    objective = torque.torque - build.project.search.caution * torque.deviation
-    within = np.where(np.isfinite(objective) & torque.in_reach, objective, -np.inf)[found.box.cut]
-    known = within.max(axis=(2, 3))
-    own = objective[found.labels]
-    limits = np.array([["roughness" in names for names in row] for row in found.limited_by])
-    return np.asarray(np.where(limits & np.isfinite(known) & np.isfinite(own), np.maximum(known - own, 0.0), 0.0))
+    return {"slew": SPEED, ROUGHNESS: SMOOTH, "reach": "", "not simulated": ""}.get(name, RULE)
 
 
 def mark_lines(build: "Build", tables: tuple[ShadedTable, ...]) -> list[str]:

@@ -13,6 +13,7 @@ from phaseopt.values.arrays import BoolArray, IntArray
 
 NEIGHBOURS = "contact limit of neighbouring cells"
 UNKNOWN = "not simulated"  # torque is unknown, for the simulation did not settle there
+ROUGHNESS = "roughness"  # a step towards more torque would cost more evenness than it brings
 DIRECTIONS = (("intake advance", 0, 1), ("intake retard", 0, -1), ("exhaust advance", 1, 1), ("exhaust retard", 1, -1))
 
 
@@ -66,7 +67,7 @@ def _blocker(
         return "reach"
     if instance.meets.asked and not _meets(instance, table, cell, there):
         return NEIGHBOURS
-    return "slew" if _breaks_slew(instance, table, cell, there) else "roughness"
+    return "slew" if _breaks_slew(instance, table, cell, there) else ROUGHNESS
 
 
 def _would_gain(

@@ -55,7 +55,7 @@ def four_pulls(project: Project) -> bool:
     pull_names = reduction.points["pull_name"].to_numpy()
     fine = True
     for choice, names in CHOICES.items():
-        other = everything.kept(~np.isin(pull_names[everything.pull], names))
+        other = everything.subset(~np.isin(pull_names[everything.pull], names))
         full = other.x[:, 1] == project.tables.load[-1]
         left, held = {}, {}
         for prior in (True, False):

@@ -50,7 +50,7 @@ def test_the_example_for_a_person_then_for_machines_from_what_is_kept(tmp_path: 
 
 def test_the_keys_are_read_where_they_are_pasted(tmp_path: Path) -> None:
     """In place of the example's own, and out of range as wrong input."""
-    changes = ("caution = 1.0 ", "caution = 0.5\nslew_share = 0.4 "), ("roughness = 0.02 ", "roughness = 0.1 ")
+    changes = ("caution = 1.0 ", "caution = 0.5\nslew_share = 0.4 "), ("roughness = 0.01 ", "roughness = 0.1 ")
     search = load_project(pulls_alone_file(tmp_path, *changes)).search
     assert (search.roughness, search.caution, search.slew_share) == (0.1, 0.5, 0.4)
     wrong = pulls_alone_file(tmp_path, ("caution = 1.0 ", "slew_share = 1.4 "))

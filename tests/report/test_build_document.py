@@ -9,7 +9,7 @@ from read_document import all_words, lines_of
 from phaseopt.job.build import Build
 from phaseopt.report.cautions import cautions
 from phaseopt.report.document import Depth, Document
-from phaseopt.report.facts import binders, clamps, gained_most
+from phaseopt.report.facts import binders, clamps, gained_most, smoothness_costs
 from phaseopt.report.subjects.build import build_document, proof
 from phaseopt.report.terminal import terminal_text
 from phaseopt.report.torque_source import fit_line
@@ -101,8 +101,11 @@ def test_clamps_hold_the_tables(name: str, request: pytest.FixtureRequest) -> No
 
 
 def test_every_binder_is_counted_once_a_cell(both: Build) -> None:
+    """Smoothness only where it takes more than the 0.5 N·m that a careful dyno shows."""
+    costs, limited_by = smoothness_costs(both), both.best.search.limited_by
     for name, count in binders(both):
-        assert count == sum(name in names for row in both.best.search.limited_by for names in row)
+        cells = [(r, k) for r, row in enumerate(limited_by) for k, names in enumerate(row) if name in names]
+        assert count == sum(name != "roughness" or costs[cell] > 0.5 for cell in cells)
 
 
 def test_most_gain_is_around_its_peak(both: Build) -> None:

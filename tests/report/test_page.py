@@ -11,9 +11,10 @@ from small_builds import HOSTILE
 
 from phaseopt.job.build import Build
 from phaseopt.project import SIDES
+from phaseopt.report.facts import smoothness_costs
 from phaseopt.report.gap_budget import gap_budget_table
 from phaseopt.report.page import page as page_of
-from phaseopt.report.phase_table import phase_table, smoothness_costs
+from phaseopt.report.phase_table import phase_table
 from phaseopt.report.subjects.build import build_document
 from phaseopt.tables import number_text
 

@@ -13,7 +13,7 @@ from phaseopt.report import dips, limit_costs
 from phaseopt.report.cautions import BEFORE_LOADING, cautions
 from phaseopt.report.document import Block, Depth, Document, Lines, Part, Row, Section, Table, picture, say
 from phaseopt.report.explorer import explorer_section
-from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, tightest
+from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, limits_shown, tightest
 from phaseopt.report.faults import fault_section
 from phaseopt.report.figures import build as figures
 from phaseopt.report.figures import springs as spring_figures
@@ -157,13 +157,13 @@ def travel_lines(build: "Build") -> list[str]:
 
 
 def limited_lines(build: "Build") -> list[str]:
-    """What limits cells, by number of cells, and how many are outside the tested range."""
-    limited_by = build.best.search.limited_by
+    """What limits cells, by number of cells, and how many are outside the tested range; smoothness where it costs."""
+    limited_by = limits_shown(build)
     total, free = sum(map(len, limited_by)), sum(not names for row in limited_by for names in row)
     shares = [f"{binder_words(name)} {count}" for name, count in binders(build)]
-    lines = [f"Of {total} cells, and a cell may have several limits: {', '.join(shares)}; free {free}."]
+    lines = [f"Of {total} cells, and a cell may have several limits: {', '.join(shares)}; by torque alone {free}."]
     if not shares:
-        lines = [f"Nothing: each of the {total} cells is at its own best timing."]
+        lines = [f"Nothing: torque alone decides each of the {total} cells."]
     outside = {
         "; ".join(beyond(build)): ~build.torque["in_reach"].to_numpy(),
         ONLY_SIMULATED: on_simulation_only(build),

@@ -112,7 +112,7 @@ function tellTorque(now) {
       : `Expected torque ${shown("torque", own.torque)} ± ${shown("torque", 2 * own.torque_sd)} ${unit}, ` +
         (own.gain === null ? "torque before not known."
           : `${shown("torque", own.gain, true)} ± ${shown("torque", 2 * own.gain_sd)} against before.`));
-    lines.push(own.limited_by.length ? `Limited here by: ${own.limited_by.join("; ")}.` : "Free: this timing is the best for the cell.");
+    lines.push(own.limited_by.length ? `Limited here by: ${own.limited_by.join("; ")}.` : "Torque alone decides here.");
     if (own.costs.length) {
       lines.push(`What limits cost this cell: ${own.costs.map(([limit, per, cost]) =>
         `${limit} ${shown("torque", cost, true, 1)} ${unit} for ${per === "degree" ? "a degree" : per}`).join("; ")}.`);
