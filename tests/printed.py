@@ -15,10 +15,10 @@ def require_documented(command: str, found: dict[str, Any]) -> None:
     Draft202012Validator(schema_of(MISTAKES if "mistakes" in found else command)).validate(found)
 
 
-def printed(command: str, *arguments: object) -> dict[str, Any]:
-    """The object that a command prints; it keeps to the schema."""
+def printed(command: str, *arguments: object, option: str = "") -> dict[str, Any]:
+    """The object that a command prints, or that it prints with an option; it keeps to the schema."""
     result = CliRunner().invoke(app, [command, *map(str, arguments), "--json"])
     found = json.loads(result.stdout)
     assert isinstance(found, dict)
-    require_documented(command, found)
+    require_documented(f"{command} {option}".strip(), found)
     return found

@@ -5,7 +5,7 @@
   where too little is known, both among `safe_timings`, as `planned_pulls`.
 - A confirmation: `confirm` compares a pull on new tables with its prediction, by `differences` and `phaser_tracking`.
 - Installed offsets: `offsets` tries them (`offset_trial`) in an `offset_range`, in the order of `offset_sampler`, and
-  compares `offset_gains`.
+  compares `offset_gains`; `offset_try` compares given ones.
 - A trade-off: `tradeoff` searches under many settings (`tradeoff_trial`), measures `smoothness` and picks the `knee`.
 
 Trials are in a database (`storage`), and a build shows `cached_studies`. Nothing here writes any other file.
@@ -17,6 +17,7 @@ from phaseopt.values.lazy import on_demand
 
 if TYPE_CHECKING:
     from phaseopt.study.confirm import Confirmation, confirm_pull
+    from phaseopt.study.offset_try import OffsetTry, try_offsets
     from phaseopt.study.offsets import OffsetStudy, study_offsets
     from phaseopt.study.plan import plan_next_pulls
     from phaseopt.study.run_sheet import RunSheet, SheetPull
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Confirmation",
     "OffsetStudy",
+    "OffsetTry",
     "RunSheet",
     "SheetPull",
     "Tradeoff",
@@ -32,12 +34,14 @@ __all__ = [
     "plan_next_pulls",
     "study_offsets",
     "study_tradeoff",
+    "try_offsets",
 ]
 
 __getattr__ = on_demand(
     __name__,
     {
         "confirm": ("Confirmation", "confirm_pull"),
+        "offset_try": ("OffsetTry", "try_offsets"),
         "offsets": ("OffsetStudy", "study_offsets"),
         "plan": ("plan_next_pulls",),
         "run_sheet": ("RunSheet", "SheetPull"),

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import asdict, dataclass
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,17 @@ from phaseopt.surrogate import TorqueSurface
 from phaseopt.values.arrays import FloatArray, cells_of
 
 BANDS = ("low", "middle", "high")  # thirds of the speeds of the tables
+SEEN = 0.005  # of full-load torque: two pulls on an ordinary dyno, which repeats to 1 % (common practice), show no less
+
+
+class TorqueChange(StrEnum):
+    """What other offsets do to torque, as far as it is known."""
+
+    MORE = "more"
+    SAME = "same"
+    LESS = "less"
+    UNPROVED = "not proved"
+    UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True)
@@ -85,6 +97,17 @@ def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Tr
     each = [of((np.arange(cells) == cell).astype(np.float64)) for cell in np.flatnonzero(full)]
     mean, deviation, _ = of(cell_weights(project).ravel())
     return Gain(mean, deviation, tuple(bands), np.array([m for m, _, _ in each]), np.array([d for _, d, _ in each]))
+
+
+def torque_change(gain: Gain | None, now: Trial) -> TorqueChange:
+    """What a gain says: more or less where it is sure and a dyno could show it, the same where it is surely less than
+    an ordinary dyno repeats to."""
+    if gain is None or not math.isfinite(gain.mean):
+        return TorqueChange.UNKNOWN
+    sure, dyno = 2.0 * gain.deviation, SEEN * now.full_load
+    if abs(gain.mean) > max(sure, dyno):
+        return TorqueChange.MORE if gain.mean > 0.0 else TorqueChange.LESS
+    return TorqueChange.SAME if abs(gain.mean) + sure <= 2.0 * dyno else TorqueChange.UNPROVED
 
 
 def _inputs(project: Project, trial: Trial) -> FloatArray:

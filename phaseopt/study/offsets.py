@@ -17,7 +17,7 @@ from phaseopt.cycle.version import code_version
 from phaseopt.io.digest import fingerprint
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.project import SIDES, Project
-from phaseopt.study.offset_gains import Gain, gain_between
+from phaseopt.study.offset_gains import Gain, TorqueChange, gain_between, torque_change
 from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
 from phaseopt.study.offset_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
 from phaseopt.study.offset_trial import Trial, refused, tried
@@ -41,7 +41,6 @@ from phaseopt.values.progress import Progress, part, silent
 KIND, VERSION = "offsets", 2  # the version is of what a trial is and records
 _FOUND = "found"  # the attribute of a trial that holds what it brought
 _GAINS = "gains"  # the attribute of a study that holds the gains of its choices
-SEEN = 0.005  # of full-load torque: two pulls on an ordinary dyno, which repeats to 1 % (common practice), show no less
 _PATIENCE = 2.0 * GRACE  # seconds without news of them after which they count as lost
 _LOOK = 0.5  # seconds between looks at trials that other processes are at
 
@@ -81,8 +80,9 @@ class OffsetStudy:
     free : Choice or None
         The best offsets at which full travel is clear; None where none of the trials is.
     recommended : Choice or None
-        One of these three: the best that the project allows where its gain pays for fitting; else as fitted. None where
-        the project does not accept tables as the only guard and at no offset tried full travel is clear.
+        One of these three: the best that the project allows where its gain pays for fitting; else the one at which
+        full travel is clear where it costs no torque; else as fitted. None where the project does not accept tables as
+        the only guard and at no offset tried full travel is clear.
 
     See Also
     --------
@@ -308,13 +308,19 @@ def choose_offsets(
     recommended = guarded if project.gap.tables_only_guard else free
     if not _pays(recommended, now) and (project.gap.tables_only_guard or now.travel_clear):
         recommended = fitted
+    if recommended is fitted and free is not None and not now.travel_clear and _as_good(free, now):
+        recommended = free  # nothing is paid for a fault of a phaser that can no longer hit
     return OffsetStudy(model, notes, within, solved, refusals, fitted, guarded, free, recommended)
 
 
 def _pays(choice: Choice | None, now: Trial) -> bool:
     """Whether a gain is one that the torque model is sure of and that a dyno could show."""
-    gain = None if choice is None else choice.gain
-    return gain is not None and gain.mean > max(2.0 * gain.deviation, SEEN * now.full_load)
+    return choice is not None and torque_change(choice.gain, now) == TorqueChange.MORE
+
+
+def _as_good(choice: Choice, now: Trial) -> bool:
+    """Whether no dyno could show the torque that a choice costs."""
+    return torque_change(choice.gain, now) == TorqueChange.SAME
 
 
 def _rank(trial: Trial) -> tuple[float, float]:

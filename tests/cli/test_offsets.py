@@ -1,5 +1,6 @@
 """The offsets command as a user runs it: it goes on where it was, and names what stands in its way."""
 
+import math
 import sqlite3
 from pathlib import Path
 
@@ -36,4 +37,32 @@ def test_what_it_cannot_use_is_named(tmp_path: Path) -> None:
     result = run(project, "--storage", "nonsense")
     assert result.exit_code == 2
     assert "--storage" in result.output
+    assert result.output.count("Fix:") == 1
+
+
+def test_given_pairs_are_compared_with_the_offsets_as_fitted(tmp_path: Path) -> None:
+    """Full travel at the offsets that `limits` names as clear of both rules cannot hit; as fitted it does."""
+    project = pulls_alone_file(tmp_path)
+    clear = printed("limits", project)["full_travel"]["offset_for_clear"]
+    intake, exhaust = math.floor(clear["intake"]), math.ceil(clear["exhaust"])
+    found = printed(
+        "offsets", project, "--try", f"intake={intake},exhaust={exhaust}", "--try", "intake=-45", option="--try"
+    )
+    assert not found["fitted_cannot_hit"]
+    one, other = found["tried"]
+    assert (one["trial"]["intake_offset"], one["trial"]["exhaust_offset"]) == (intake, exhaust)
+    assert one["cannot_hit"]
+    assert one["trial"]["full_travel"] == "clear"
+    assert one["gain"]["gain_sd_Nm"] > 0.0
+    assert other["trial"]["exhaust_offset"] == found["fitted"]["exhaust_offset"]  # not given: as fitted
+    assert not other["cannot_hit"]  # the exhaust cam's phaser alone can still hit
+    assert not (tmp_path / ".phaseopt" / "offsets.sqlite").exists()
+
+
+@pytest.mark.parametrize("pair", ["intake", "valve=3", "intake=x", "intake=-10,intake=-12", "intake=nan", "intake=-80",
+                                  "intake=-10.25"])  # fmt: skip
+def test_a_pair_that_cannot_be_computed_is_one_message(pair: str, tmp_path: Path) -> None:
+    result = run(pulls_alone_file(tmp_path), "--try", pair)
+    assert result.exit_code == 2
+    assert "--try" in result.output
     assert result.output.count("Fix:") == 1

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -24,7 +25,7 @@ from phaseopt.report.subjects.offsets import offsets_document, recommended_words
 from phaseopt.report.terminal import terminal_text
 from phaseopt.search.objective import TorqueMap, torque_map
 from phaseopt.study import offsets
-from phaseopt.study.offset_gains import gain_between
+from phaseopt.study.offset_gains import Gain, gain_between, torque_change
 from phaseopt.study.offset_range import OffsetRange, TorqueEverywhere, fitted_at, offset_range, reaching
 from phaseopt.study.offset_sampler import NAMES, FreshSampler, distributions
 from phaseopt.study.offset_trial import Trial, centrelines_at
@@ -279,3 +280,28 @@ def _trial(at: tuple[float, float], score: float, margin: float) -> Trial:
         at, score, score, score, 0, 0, (0.0, 0.0), True, {}, {}, "clear", margin, {"intake_piston": margin},
         np.zeros((2, 1, 1)),
     )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("mean", "deviation", "change"),
+    [(3.0, 0.5, "more"), (-3.0, 0.5, "less"), (0.2, 0.2, "same"), (0.2, 5.0, "not proved"), (math.nan, 0.0, "unknown")],
+)
+def test_torque_is_the_same_only_where_that_is_sure(mean: float, deviation: float, change: str) -> None:
+    """Of 150 N·m: an ordinary dyno repeats to 1 % (common practice, no source)."""
+    none = np.zeros(1)
+    assert torque_change(Gain(mean, deviation, (), none, none), _trial((0.0, 0.0), 150.0, 0.0)).value == change
+
+
+def test_offsets_that_cost_no_torque_and_cannot_hit_are_recommended(study: OffsetStudy) -> None:
+    assert study.free is not None
+    hits = next(trial for trial in study.trials if trial.offsets == study.fitted.trial.offsets)
+    assert not hits.travel_clear
+
+    def chosen(mean: float) -> OffsetStudy:
+        gain = Gain(mean, 0.1, (), np.zeros(1), np.zeros(1))
+        return choose_offsets(study.model, (), study.range, (hits, study.free.trial), (), lambda *_: gain)  # type: ignore[union-attr]
+
+    same, costly = chosen(-0.1), chosen(-20.0)
+    assert same.recommended is same.free
+    assert "same torque, and cannot hit" in recommended_words(same)
+    assert costly.recommended is costly.fitted

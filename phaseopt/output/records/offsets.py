@@ -6,8 +6,10 @@ from pydantic import Field
 
 from phaseopt.output.records.base import CommandRecord, Known, Record, RoundedDown
 from phaseopt.output.records.pieces import ClearancesRecord, ContactVerdict
-from phaseopt.study.offset_gains import Band, Gain
+from phaseopt.study.offset_gains import Band, Gain, torque_change
+from phaseopt.study.offset_range import Offsets
 from phaseopt.study.offset_trial import Trial
+from phaseopt.study.offset_try import OffsetTry, cannot_hit
 from phaseopt.study.offsets import Choice, OffsetStudy
 
 
@@ -108,6 +110,12 @@ class RefusedRecord(Record):
     exhaust_offset: float = Field(description="crank degrees, + = advanced")
     why: str = Field(description="why, in words")
 
+    @classmethod
+    def of(cls, found: tuple[Offsets, str]) -> Self:
+        """From offsets and the reason."""
+        (intake, exhaust), why = found
+        return cls(intake_offset=intake, exhaust_offset=exhaust, why=why)
+
 
 class OffsetsRecord(CommandRecord):
     """Where the cams would best be fitted."""
@@ -134,13 +142,56 @@ class OffsetsRecord(CommandRecord):
         return cls(
             project=study.project.name,
             trials=study.count,
-            refused=tuple(
-                RefusedRecord(intake_offset=intake, exhaust_offset=exhaust, why=why)
-                for (intake, exhaust), why in study.refused
-            ),
+            refused=tuple(map(RefusedRecord.of, study.refused)),
             recommended=picked[0] if picked else None,
             **{name: None if choice is None else ChoiceRecord.of(choice) for name, choice in found.items()},
             front=tuple(map(OffsetTrialRecord.of, study.front)),
             notes=study.notes,
             not_covered=study.model.not_covered,
+        )
+
+
+class TriedRecord(Record):
+    """A given pair of offsets beside the offsets as fitted."""
+
+    trial: OffsetTrialRecord = Field(description="the offsets and their best tables")
+    gain: OffsetGainRecord = Field(description="over the offsets as fitted")
+    torque: Literal["more", "same", "less", "not proved", "unknown"] = Field(
+        description="against as fitted: more or less where that is sure and a dyno could show it, same where none could"
+    )
+    cannot_hit: bool = Field(description="whether tables and full travel keep both rules")
+
+
+class OffsetTryRecord(CommandRecord):
+    """Given pairs of installed offsets beside the offsets as fitted."""
+
+    project: str = Field(description="name of the project")
+    fitted: OffsetTrialRecord = Field(description="the offsets as they are")
+    fitted_cannot_hit: bool = Field(description="whether tables and full travel keep both rules as fitted")
+    tried: tuple[TriedRecord, ...] = Field(description="the given pairs, in their order")
+    refused: tuple[RefusedRecord, ...] = Field(description="those at which nothing can be solved")
+    notes: tuple[str, ...] = Field(description="what goes with the torque, in sentences")
+    not_covered: tuple[str, ...] = Field(description="contacts that nothing here looks at: show them beside a verdict")
+
+    @classmethod
+    def of(cls, found: OffsetTry) -> Self:
+        """From given pairs as compared."""
+        now = found.fitted.trial
+        return cls(
+            project=found.project.name,
+            fitted=OffsetTrialRecord.of(now),
+            fitted_cannot_hit=cannot_hit(now),
+            tried=tuple(
+                TriedRecord(
+                    trial=OffsetTrialRecord.of(each.trial),
+                    gain=OffsetGainRecord.of(each.gain),
+                    torque=torque_change(each.gain, now).value,
+                    cannot_hit=cannot_hit(each.trial),
+                )
+                for each in found.tried
+                if each.gain is not None
+            ),
+            refused=tuple(map(RefusedRecord.of, found.refused)),
+            notes=found.notes,
+            not_covered=found.model.not_covered,
         )

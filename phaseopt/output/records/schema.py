@@ -13,7 +13,7 @@ from phaseopt.output.records.fit import FitRecord
 from phaseopt.output.records.limits import LimitsRecord
 from phaseopt.output.records.mistakes import MistakesRecord
 from phaseopt.output.records.new import NewRecord
-from phaseopt.output.records.offsets import OffsetsRecord
+from phaseopt.output.records.offsets import OffsetsRecord, OffsetTryRecord
 from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.records.reduce import ReduceRecord
 from phaseopt.output.records.simulate import SimulateRecord
@@ -34,9 +34,10 @@ COMMANDS: dict[str, type[Record]] = {
     "tradeoff": TradeoffRecord,
     "offsets": OffsetsRecord,
 }
+OPTIONS: dict[str, type[Record]] = {"offsets --try": OffsetTryRecord}  # commands that an option gives another answer
 MISTAKES, RUN = "mistakes", "run.json"
 _TITLES = {MISTAKES: "phaseopt COMMAND --json, exit code 2", RUN: "run.json of a build"}
-_RECORDS: dict[str, type[Record]] = {MISTAKES: MistakesRecord, **COMMANDS, RUN: RunRecord}
+_RECORDS: dict[str, type[Record]] = {MISTAKES: MistakesRecord, **COMMANDS, **OPTIONS, RUN: RunRecord}
 _HEAD = """\
 # What `--json` prints
 
@@ -57,8 +58,8 @@ def schema_of(name: str) -> dict[str, Any]:
     Parameters
     ----------
     name : str
-        A command, as in `COMMANDS`; `MISTAKES` for what all of them print where the input is wrong; `RUN` for
-        the record that a build writes.
+        A command, as in `COMMANDS`, or one with an option, as in `OPTIONS`; `MISTAKES` for what all of them print where
+        the input is wrong; `RUN` for the record that a build writes.
 
     Returns
     -------

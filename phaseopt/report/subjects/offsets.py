@@ -8,9 +8,9 @@ from phaseopt.project import SIDES
 from phaseopt.report.cautions import cautions
 from phaseopt.report.document import Document, Picture, Row, Section, Table, picture, say
 from phaseopt.report.figures.offsets import offsets_figures
-from phaseopt.study.offset_gains import Gain
+from phaseopt.study.offset_gains import SEEN, Gain, TorqueChange, torque_change
 from phaseopt.study.offset_trial import Trial
-from phaseopt.study.offsets import SEEN, Choice, OffsetStudy
+from phaseopt.study.offsets import Choice, OffsetStudy
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import DisplayUnits, Unit
 
@@ -39,7 +39,7 @@ def offsets_document(study: OffsetStudy) -> Document:
             say("Tried", f"{tried_words(study)}", *refused_lines(study)),
             say("Front", *front_lines(study)),
             say("Uncertainty", *uncertainty_lines(study)),
-            say("Then", *how_to(study)),
+            say("Then", *how_to(study.fitted.trial)),
         ),
         not_covered=tuple(study.model.not_covered),
         cautions=cautions(),
@@ -84,17 +84,26 @@ def choice_cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
     """A row of the table of choices, below `head`."""
     trial, gain = choice.trial, choice.gain
     bands = ("",) * 3 if gain is None else tuple(f"{100 * band.share:+.1f} %" for band in gain.bands)
-    beyond = (
-        "nothing measured" if any(map(math.isnan, trial.outside)) else " / ".join(f"{d:.0f}" for d in trial.outside)
-    )
     return (
         *(number_text(each) for each in trial.offsets),
-        "0" if gain is None else f"{units.torque.signed(gain.mean)} ± {units.torque.number(2 * gain.deviation)}",
+        gain_words(gain, units.torque),
         *bands,
         trial.travel,
         units.gap.down(trial.travel_gap),
-        beyond,
+        beyond_words(trial),
     )
+
+
+def gain_words(gain: Gain | None, unit: Unit) -> str:
+    """A gain over all cells with its uncertainty, as a cell of a table has it."""
+    return "0" if gain is None else f"{unit.signed(gain.mean)} ± {unit.number(2 * gain.deviation)}"
+
+
+def beyond_words(trial: Trial) -> str:
+    """How far the tables leave the centrelines measured, as a cell of a table has it."""
+    if any(map(math.isnan, trial.outside)):
+        return "nothing measured"
+    return " / ".join(f"{degrees:.0f}" for degrees in trial.outside)
 
 
 def tried_words(study: OffsetStudy) -> str:
@@ -133,6 +142,8 @@ def recommended_words(study: OffsetStudy) -> str:
             f"{enough}, which a dyno could show{guard}."
         )
     assert found.gain is not None
+    if torque_change(found.gain, study.fitted.trial) == TorqueChange.SAME and found.trial.travel_clear:
+        return f"Fit the cams {where}: same torque, and cannot hit. Full travel is clear there; as fitted it is not."
     unit = study.project.display_units.torque
     return (
         f"Fit the cams {where}: {unit.signed(found.gain.mean)} {unit.name} over the cells by weight, standard "
@@ -170,9 +181,9 @@ def _uncertainty_words(gain: Gain, unit: Unit) -> str:
     return f"gain at full throttle, with two standard deviations: {bands}"
 
 
-def how_to(study: OffsetStudy) -> tuple[str, ...]:
-    """What has to be stated when the cams are fitted at another offset."""
-    now = ", ".join(f"{side} = {number_text(o)}" for side, o in zip(SIDES, study.fitted.trial.offsets, strict=True))
+def how_to(fitted: Trial) -> tuple[str, ...]:
+    """What has to be stated when the cams are fitted at another offset than now."""
+    now = ", ".join(f"{side} = {number_text(o)}" for side, o in zip(SIDES, fitted.offsets, strict=True))
     return (
         "Fit, then measure: put the offset that the degree wheel shows into the project file, not the one you aimed "
         "for, and build again.",

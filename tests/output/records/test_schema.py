@@ -13,7 +13,7 @@ from phaseopt.cli import app
 from phaseopt.job.build import Build
 from phaseopt.output.directory import write_files
 from phaseopt.output.records.build import BuildRecord
-from phaseopt.output.records.schema import COMMANDS, MISTAKES, RUN, schema_of, schema_page
+from phaseopt.output.records.schema import COMMANDS, MISTAKES, OPTIONS, RUN, schema_of, schema_page
 
 PAGE = ROOT / "examples" / "JSON.md"
 SMALL = ROOT / "examples" / "intake_only" / "project.toml"
@@ -24,7 +24,7 @@ def test_every_command_has_a_schema_and_no_other() -> None:
     assert set(COMMANDS) == named
 
 
-@pytest.mark.parametrize("name", [MISTAKES, *COMMANDS, RUN])
+@pytest.mark.parametrize("name", [MISTAKES, *COMMANDS, *OPTIONS, RUN])
 def test_a_schema_is_one_and_says_what_each_key_is(name: str) -> None:
     schema = schema_of(name)
     Draft202012Validator.check_schema(schema)
