@@ -2,13 +2,15 @@
 
 import math
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from phaseopt.cli.frame import Answer, ProjectFile, Storage, command, progress_line
-from phaseopt.project import Side
 from phaseopt.values.errors import InputError
+
+if TYPE_CHECKING:
+    from phaseopt.project import Side
 
 Trials = Annotated[
     int,
@@ -76,7 +78,7 @@ def _tried(project_file: Path, pairs: list[str], storage: str | None, out: Path 
     return Answer(offset_try_document(found), lambda: OffsetTryRecord.of(found), clear=not found.refused)
 
 
-def _pair(text: str) -> dict[Side, float]:
+def _pair(text: str) -> "dict[Side, float]":
     """The offsets of "intake=-10,exhaust=10"."""
     found: dict[Side, float] = {}
     for each in text.split(","):
