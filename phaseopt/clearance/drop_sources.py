@@ -240,7 +240,7 @@ def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Si
             found.append(clay_drop(crank, fitted, number, thickness, drop.clay, error, unit))
     known = None
     if drop.geometry is not None:
-        single, known = from_geometry(drop.geometry, drop.cylinder, cam.head_diameter, cam.tilt, unit)
+        single, known = from_geometry(drop.geometry, drop.cylinder, cam.head, cam.tilt, unit)
         if single.drop <= 0:
             raise InputError.one(
                 f"by these dimensions the closed valve would stand {-single.drop:.2f} mm inside the piston at TDC",

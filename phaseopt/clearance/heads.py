@@ -137,7 +137,7 @@ def _bodies(project: Project, side: Side) -> list[_Body]:
     found = []
     for number, seat in enumerate(seats, start=1):
         centre = seat.across, 0.0 if unplaced else seat.along or 0.0, seat.height
-        head = np.array([*centre, *axis_of(seat, cam.tilt, side), cam.head_diameter / 2, seat.margin])
+        head = np.array([*centre, *axis_of(seat, cam.tilt, side), cam.head / 2, seat.margin])
         found.append(_Body(f"{side} {number}" if len(seats) > 1 else side, head))
     return found
 

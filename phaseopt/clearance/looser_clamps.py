@@ -64,7 +64,7 @@ def clamps_of(model: ContactModel, rpm: FloatArray) -> Callable[[FloatArray], Fl
     for k, side in enumerate(SIDES):
         phaser = model.project.phaser_of(side)
         if phaser is not None:
-            back, forth = (_Beyond.of(model, rpm, phaser, s) for s in (phaser.slew.advance, phaser.slew.retard))
+            back, forth = (_Beyond.of(model, rpm, phaser, s) for s in (phaser.rates.advance, phaser.rates.retard))
             sides.append((2 * k, back, forth))
 
     def clamps(boxes: FloatArray) -> FloatArray:

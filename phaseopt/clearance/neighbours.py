@@ -35,7 +35,7 @@ import numpy as np
 
 from phaseopt.clearance.model import ContactModel, Gaps
 from phaseopt.clearance.rules import CLEAR, HITS, least_sentence, margins, running_gaps, verdicts, without_float
-from phaseopt.project import SIDES, Phaser, Side
+from phaseopt.project import SIDES, Phaser, Side, Slew
 from phaseopt.tables import PhaseTables
 from phaseopt.values.arrays import FloatArray
 
@@ -123,7 +123,7 @@ def _reached(model: ContactModel, rpm: FloatArray, rows: FloatArray, phaser: Pha
     if not lag:
         inside = _rounded_up(np.maximum(rows[:-1], rows[1:]), phaser)
         return np.where(from_locked > 0.0, inside, np.maximum(inside, 0.0))
-    slew = phaser.slew.retard
+    slew = phaser.rates.retard
     found = -made_good(model, phaser, slew, from_locked)  # from rest
     late = model.project.gap.fastest_crossing * phaser.delay
     for j, (start, end) in enumerate(zip(starts, ends, strict=True)):
@@ -152,7 +152,7 @@ def _rounded_up(phases: FloatArray, phaser: Phaser) -> FloatArray:
 def _turned(phaser: Phaser) -> Phaser:
     """The same phaser with advance and retard exchanged."""
     least, most = phaser.travel
-    slew = phaser.slew.model_copy(update={"advance": phaser.slew.retard, "retard": phaser.slew.advance})
+    slew = None if phaser.slew is None else Slew(advance=phaser.slew.retard, retard=phaser.slew.advance)
     return phaser.model_copy(update={"travel": (-most, -least), "slew": slew})
 
 

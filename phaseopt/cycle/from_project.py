@@ -80,7 +80,7 @@ def cycle_config(project: Project) -> CycleConfig:
             stroke=project.crank.stroke,
             rod=project.crank.rod,
             pin_offset=project.crank.pin_offset,
-            compression_ratio=project.crank.compression_ratio,
+            compression_ratio=project.crank.compression_ratio or 0.0,  # refused as not believable
             firing_order=project.firing_order or (1,),
             intake_valve=_valve(project, "intake", intake),
             exhaust_valve=_valve(project, "exhaust", exhaust),
@@ -172,13 +172,13 @@ def _valve(project: Project, side: Side, tract: Tract) -> Valve:
     cam = project.cam(side)
     inward, outward = tract.inward or GOOD_INWARD, tract.outward or GOOD_OUTWARD
     if tract.bench is not None:
-        bare = Valve(cam.head_diameter, tract.throat, tract.stem, tract.seat_width, tract.seat_angle, inward, outward)
+        bare = Valve(cam.head, tract.throat, tract.stem, tract.seat_width, tract.seat_angle, inward, outward)
         try:
             measured = bench_coefficients(tract.bench, bare, cam.valves)
         except InputError as error:
             raise error.located(project.file, f"cycle.{side}.bench") from error
         inward, outward = (measured, outward) if side == "intake" else (inward, measured)
-    return Valve(cam.head_diameter, tract.throat, tract.stem, tract.seat_width, tract.seat_angle, inward, outward)
+    return Valve(cam.head, tract.throat, tract.stem, tract.seat_width, tract.seat_angle, inward, outward)
 
 
 def _lift(cam: Camshaft) -> Lift:

@@ -15,6 +15,8 @@ Contradiction = tuple[str, str, str]  # key, problem, hint
 Sections = dict[str, Any]
 Check = Callable[[Sections], Iterator[Contradiction]]
 
+_HEAD = "give the valve head's diameter, mm"
+
 _CHECKS: list[tuple[tuple[str, ...], str, Check]] = []
 
 
@@ -39,6 +41,35 @@ def _phasers(s: Sections) -> Iterator[Contradiction]:
             "no cam has a phaser, so there is no table to make",
             "describe the phaser that moves a cam",
         )
+
+
+def _left_out(key: str, needed_by: str, hint: str) -> Contradiction:
+    return key, f"left out, but {needed_by} needs it", hint
+
+
+@_check("intake", "exhaust", "drop")
+def _heads_for_geometry(s: Sections) -> Iterator[Contradiction]:
+    for side in SIDES:
+        if getattr(s["drop"], side).geometry is not None and s[side].head_diameter is None:
+            yield _left_out(f"{side}.head_diameter", f"drop.{side}.geometry", _HEAD)
+
+
+@_check("intake", "exhaust", "phaser", "gap")
+def _slew_for_the_looser_rule(s: Sections) -> Iterator[Contradiction]:
+    if s["gap"].between == "neighbouring cells":
+        yield from phasers_without_slew(s, "gap.between")
+
+
+def phasers_without_slew(s: Sections, needed_by: str) -> Iterator[Contradiction]:
+    """Each phaser whose speed is left out, where something needs it."""
+    phasers = {"phaser": s["phaser"], **{f"{side}.phaser": s[side].phaser for side in SIDES}}
+    for key, phaser in phasers.items():
+        if phaser is not None and phaser.slew is None:
+            yield _left_out(
+                f"{key}.slew",
+                needed_by,
+                "give slew = { advance = 90, retard = 60 }, the slowest with hot oil, crank degrees a second",
+            )
 
 
 @_check("cylinders", "firing_order")
@@ -66,7 +97,7 @@ def _heads_fit(s: Sections) -> Iterator[Contradiction]:
     bore = s["crank"].bore
     for side in SIDES:
         cam: Cam = s[side]
-        if cam.head_diameter * min(cam.valves, 2) >= bore:
+        if cam.head_diameter is not None and cam.head_diameter * min(cam.valves, 2) >= bore:
             many = (
                 f"{cam.valves} heads of {cam.head_diameter:g} mm"
                 if cam.valves > 1
@@ -86,6 +117,9 @@ def _seats_fit(s: Sections) -> Iterator[Contradiction]:
         return
     for side in SIDES:
         cam: Cam = s[side]
+        if cam.head_diameter is None:
+            yield _left_out(f"{side}.head_diameter", "[seats]", _HEAD)
+            return
         try:
             seats.all_of(side, cam.valves)
         except ValueError as error:
@@ -115,14 +149,14 @@ def _seat_fits(seat: Seat, cam: Cam, bore: float) -> Iterator[tuple[str, str]]:
     lean_x, lean_y = math.tan(math.radians(tilt)) ** 2, math.tan(math.radians(seat.tilt_along))
     lean_x = math.sqrt(max(lean_x - lean_y**2, 0.0))
     outward = (abs(seat.across) * lean_x + abs(along) * lean_y) / off if off else 0.0
-    reach = off + cam.head_diameter / 2 * math.sqrt(max(1.0 - outward**2 / (1.0 + lean_x**2 + lean_y**2), 0.0))
+    reach = off + cam.head / 2 * math.sqrt(max(1.0 - outward**2 / (1.0 + lean_x**2 + lean_y**2), 0.0))
     if reach > bore / 2:
         yield (
             f"the valve head does not fit the bore: it reaches {reach:.1f} mm from the cylinder axis, the bore "
             f"{bore / 2:.1f} mm",
             "measure across and along to the centre of the head",
         )
-    if seat.margin >= cam.head_diameter / 2 or abs(seat.height) >= bore / 2:
+    if seat.margin >= cam.head / 2 or abs(seat.height) >= bore / 2:
         yield (
             f"margin {seat.margin:g} mm or height {seat.height:g} mm is too large for a head and a chamber",
             "give the thickness of the head's rim, and the height of its lower face above the joint face, in mm",
@@ -299,7 +333,9 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
             "primaries cannot meet in pairs with an odd number of cylinders",
             "leave the secondary out",
         )
-    if not 4.0 <= s["crank"].compression_ratio <= 25.0:
+    if s["crank"].compression_ratio is None:
+        yield _left_out("crank.compression_ratio", "[cycle]", "give the geometric compression ratio")
+    elif not 4.0 <= s["crank"].compression_ratio <= 25.0:
         yield (
             "crank.compression_ratio",
             f"{s['crank'].compression_ratio:g} cannot be simulated",
@@ -307,7 +343,9 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
         )
     for side in SIDES:
         tract, head = getattr(cycle, side), s[side].head_diameter
-        if tract.throat >= head - tract.seat_width:
+        if head is None:
+            yield _left_out(f"{side}.head_diameter", "[cycle]", _HEAD)
+        elif tract.throat >= head - tract.seat_width:
             yield (
                 f"cycle.{side}.throat",
                 f"a throat of {tract.throat:g} mm leaves no seat {tract.seat_width:g} mm wide under a head of "

@@ -27,6 +27,7 @@ from phaseopt.project.quantities import (
     fault,
 )
 from phaseopt.project.springs import ValveSpring
+from phaseopt.values.errors import InputError
 
 WIDEST_TRAVEL = 60.0  # crank degrees, about as far as cam phasers go (common practice)
 BUCKET = 0.15  # a ratio no farther from 1 is a bucket's, read askew
@@ -50,7 +51,9 @@ class Crank(ProjectSection):
     stroke: Bore = Field(gt=0, lt=300, description="stroke, mm")
     rod: RodLength = Field(gt=0, lt=1000, description="rod length centre to centre, mm")
     pin_offset: Millimetres = Field(0.0, description="wrist-pin (gudgeon-pin) offset towards the thrust side, mm")
-    compression_ratio: float = Field(gt=1, lt=30, description="geometric compression ratio")
+    compression_ratio: float | None = Field(
+        None, gt=1, lt=30, description="geometric compression ratio (only a simulation asks)"
+    )
     redline: Rpm = Field(gt=0, description="highest speed in use, rpm")
     overspeed: Rpm | None = Field(None, gt=0, description="highest speed it could ever see, rpm (110 % of redline)")
 
@@ -206,7 +209,9 @@ class Phaser(ProjectSection):
     ageing: CrankDegrees = Field(
         0.0, ge=0, lt=30, description="how much farther off it may be once worn, crank degrees either way"
     )
-    slew: Slew = Field(description="slowest speed by direction, crank degrees a second")
+    slew: Slew | None = Field(
+        None, description="slowest speed by direction, crank degrees a second (contact limits do without)"
+    )
     delay: float = Field(
         0.1,  # judgement, no source: 0.05 s until it begins to move, 0.05 s until it is up to speed
         ge=0,
@@ -227,6 +232,15 @@ class Phaser(ProjectSection):
             return values
         numbers = [2.0 * each if isinstance(each, int | float) else each for each in travel]
         return {**values, "travel": numbers, "travel_in": "crank deg"}
+
+    @property
+    def rates(self) -> Slew:
+        """How fast it moves; raises `InputError` where the project does not give it."""
+        if self.slew is None:
+            raise InputError.one(
+                "left out, but the tables need it", hint="give slew = { advance = 90, retard = 60 }", where="phaser.slew"
+            )
+        return self.slew
 
     @property
     def likely_travel(self) -> tuple[float, float]:
@@ -266,7 +280,9 @@ class Cam(ProjectSection):
     """
 
     valves: int = Field(ge=1, le=3, description="valves of this kind in a cylinder")
-    head_diameter: HeadDiameter = Field(gt=0, description="valve head diameter, mm")
+    head_diameter: HeadDiameter | None = Field(
+        None, gt=0, description="valve head diameter, mm (only seats, drop.geometry and a simulation ask)"
+    )
     tilt: SpaceDegrees = Field(description="valve axis from the cylinder axis, degrees")
     lobe: InputFile | None = Field(
         None,
@@ -338,6 +354,15 @@ class Cam(ProjectSection):
                 f"{self.lash:g} mm is no valve lash", 'give mm, or the unit: "8 thou", "0.008 in"; 0 = hydraulic'
             )
         return self
+
+    @property
+    def head(self) -> float:
+        """The diameter of a valve's head, mm; raises `InputError` where the project does not give it."""
+        if self.head_diameter is None:
+            raise InputError.one(
+                "left out, but it is needed here", hint="give the valve head's diameter, mm", where="head_diameter"
+            )
+        return self.head_diameter
 
     @property
     def ratios(self) -> "Ratios":

@@ -26,10 +26,11 @@ def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
 
 def _engine(project: Project) -> Table:
     crank, size = project.crank, project.display_units.size
+    ratio = "not given" if crank.compression_ratio is None else f"{crank.compression_ratio:g}"
     rows = (
         Row("bore × stroke", (f"{size.plain(crank.bore)} × {size.stated(crank.stroke)}",)),
         Row("rod, gudgeon-pin offset", (f"{size.stated(crank.rod)}, {size.stated(crank.pin_offset)}",)),
-        Row("cylinders, compression ratio", (f"{project.cylinders}, {crank.compression_ratio:g}",)),
+        Row("cylinders, compression ratio", (f"{project.cylinders}, {ratio}",)),
         Row("redline, checked up to at least", (f"{crank.redline:g} rpm, {crank.top_speed:g} rpm",)),
     )
     return Table("Engine", ("", "value"), rows)
@@ -51,7 +52,7 @@ def _cams(project: Project, model: ContactModel) -> Table:
             ("nominal centreline", f"{cam.centreline:g}° {'ATDC' if side == 'intake' else 'BTDC'}"),
             ("fitted", f"{offset_words(cam.offset)} from it, known to {cam.centreline_error:g}°"),
             ("true centreline at rest", f"{float(stands.true_centreline(0.0)):g}°"),
-            ("valve head, tilt", f"{units.size.stated(cam.head_diameter)}, {cam.tilt:g}°"),
+            ("valve head, tilt", f"{_given(cam.head_diameter, units.size)}, {cam.tilt:g}°"),
             ("phaser", "none, the cam is fixed" if phaser is None else _phaser(phaser)),
             ("valve spring", _spring(stands.control, cam)),
         ):
@@ -61,12 +62,20 @@ def _cams(project: Project, model: ContactModel) -> Table:
     return Table(f"Camshafts{shared}", ("", *SIDES), body)
 
 
+def _given(value: float | None, unit: Unit) -> str:
+    return "not given" if value is None else unit.stated(value)
+
+
 def _phaser(phaser: Phaser) -> str:
     least, most = phaser.travel
+    slew = phaser.slew
+    slowest = "speed not given"
+    if slew is not None:
+        slowest = f"slowest {slew.advance:g} (advance) and {slew.retard:g}°/s (retard)"
     return (
         f"travel {least:g} to {most:g}°, at rest to {phaser.rest_until:g} rpm, holds to {phaser.error:g}°, overshoots "
         f"by {phaser.overshoot:g}°, ages by {phaser.ageing:g}°, "
-        f"slowest {phaser.slew.advance:g} (advance) and {phaser.slew.retard:g}°/s (retard), "
+        f"{slowest}, "
         f"{phaser.delay:g} s late, step {phaser.resolution:g}°"
     )
 

@@ -74,7 +74,7 @@ def _offers(phaser: Phaser, response: PhaserResponse) -> Iterator[Offer]:
     for direction in DIRECTIONS:
         moves = response.moving(direction)
         if moves is not None and moves.slowest >= SLOWEST:
-            stated = getattr(phaser.slew, direction)
+            stated = getattr(phaser.slew, direction, math.nan)  # where the project does not give it
             yield Offer(f"slew.{direction}", stated, _down(moves.slowest), moves.sure_speed, _speed_words(moves))
 
 
@@ -126,7 +126,8 @@ def fragment_text(project: Project, responses: Sequence[PhaserResponse]) -> str:
 
 def _beside(offer: Offer) -> str:
     bolder = "; THE PROJECT IS BOLDER" if offer.bolder else ""
-    return f"the project states {number_text(offer.stated)}{bolder}; {offer.why}"
+    stated = "nothing" if math.isnan(offer.stated) else number_text(offer.stated)
+    return f"the project states {stated}{bolder}; {offer.why}"
 
 
 def _speeds(least: float, most: float) -> str:

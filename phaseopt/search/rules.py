@@ -82,7 +82,7 @@ def slew_caps(project: Project, side: Side) -> FloatArray:
     ((1000.0, 1500.0), [-13.3, 13.3])
     """
     phaser, step = project.phaser_of(side), np.diff(project.tables.rpm)
-    slowest = np.inf if phaser is None else min(phaser.slew.advance, phaser.slew.retard)
+    slowest = np.inf if phaser is None else min(phaser.rates.advance, phaser.rates.retard)
     most = slowest * step / project.search.crossing
     return np.stack([-most, most], axis=1)
 

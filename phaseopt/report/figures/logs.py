@@ -161,9 +161,11 @@ def phaser(day: Day, response: PhaserResponse) -> str:
                         yerr=[2 * np.nan_to_num(step.fit.speed_error) for step in some], fmt=marker, ms=4.5,
                         color=colour, mfc=face, elinewidth=0.8, label=label,
                     )  # fmt: skip
-            slew = getattr(stated.slew, direction)
-            speed.axhline(slew, color=colour, ls=dash, lw=1, label=f"{direction}, stated {slew:g}")
-        fastest = [stated.slew.advance, stated.slew.retard, *(step.fit.speed for step in response.steps)]
+            if stated.slew is not None:
+                slew = getattr(stated.slew, direction)
+                speed.axhline(slew, color=colour, ls=dash, lw=1, label=f"{direction}, stated {slew:g}")
+        rates = () if stated.slew is None else (stated.slew.advance, stated.slew.retard)
+        fastest = [*rates, *(step.fit.speed for step in response.steps)]
         speed.set_ylim(0.0, 1.5 * max(fastest))  # room for the legend
         speed.set_ylabel("speed, degrees a second")
         speed.set_title("Speed from a tenth to nine tenths of each step", fontsize=9.0, loc="left")

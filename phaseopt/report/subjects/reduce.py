@@ -231,7 +231,8 @@ def phaser_lines(project: Project, response: PhaserResponse) -> list[str]:
 
 def _offer_words(offer: Offer) -> str:
     bolder = "BOLDER THAN THE LOGS, " if offer.bolder else ""
-    both = f"stated {number_text(offer.stated)}, {bolder}shown {number_text(offer.logged)}"
+    stated = "not stated" if math.isnan(offer.stated) else f"stated {number_text(offer.stated)}"
+    both = f"{stated}, {bolder}shown {number_text(offer.logged)}"
     return f"- {offer.key}: {both} ({offer.why})"
 
 
