@@ -238,7 +238,9 @@ class Phaser(ProjectSection):
         """How fast it moves; raises `InputError` where the project does not give it."""
         if self.slew is None:
             raise InputError.one(
-                "left out, but the tables need it", hint="give slew = { advance = 90, retard = 60 }", where="phaser.slew"
+                "left out, but the tables need it",
+                hint="give slew = { advance = 90, retard = 60 }",
+                where="phaser.slew",
             )
         return self.slew
 
