@@ -53,7 +53,7 @@ class Answers:
     @property
     def sections(self) -> frozenset[str]:
         """The sections that these answers call for, beside those that no project does without."""
-        found = {*self.phasers, "gap.static"}
+        found = {*self.phasers, *(f"{phaser}.slew" for phaser in self.phasers), "gap.static"}
         if self.lobes == "card":
             found |= {f"{side}.card" for side in SIDES}
         if self.drop == "clay":
@@ -85,6 +85,7 @@ class Answers:
             found |= self._log
         if self.torque != "pulls":
             found |= {"cycle.plenum_volume": BLANK, "firing_order": BLANK}
+            found |= {"crank.compression_ratio": BLANK, **{f"{side}.head_diameter": BLANK for side in SIDES}}
         if self.units == "inch":
             found["report.units"] = "inch"
         return found | {"tables.rpm": self._speeds, "tables.load": _LOADS, **self.known}
