@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from phaseopt.cli.frame import Answer, ProjectFile, SheetFile, command
+from phaseopt.cli.frame import Answer, ProjectFile, SheetFile, command, project_without
 
 if TYPE_CHECKING:
     from phaseopt.project import Side
@@ -72,13 +72,13 @@ def check(
     from phaseopt.output.nearest_files import require_nearest_place, require_tables, write_nearest
     from phaseopt.output.records.check import CheckRecord
     from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
-    from phaseopt.project.load import load_project
+    from phaseopt.project.load import LIMITS_DO_WITHOUT
     from phaseopt.report.subjects.check import check_document
     from phaseopt.report.subjects.sheet import check_sheet
     from phaseopt.report.ways_back import nearest_section
     from phaseopt.table_import import Source, StatedMeaning, read_pair
 
-    project = load_project(project_file)
+    project = project_without(project_file, LIMITS_DO_WITHOUT)
     if sheet is not None:
         require_replaceable_sheet(sheet)
     if nearest is not None:

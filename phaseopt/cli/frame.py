@@ -9,7 +9,7 @@ import inspect
 import shutil
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
@@ -25,6 +25,7 @@ from phaseopt.values.errors import InputError
 
 if TYPE_CHECKING:
     from phaseopt.output.records.base import CommandRecord, Record
+    from phaseopt.project import Project
     from phaseopt.report.document import Depth, Document
 
 WIDTH = 100  # columns
@@ -192,6 +193,20 @@ def progress_line() -> Iterator[ProgressLine]:
     if manner().verbose:
         for stage, seconds in line.stages.items():
             typer.echo(f"{seconds:8.1f} s  {stage}", err=True)
+
+
+def project_without(project_file: Path, without: Collection[str]) -> "Project":
+    """A project of which the command can do without some sections; a line says what is still blank there."""
+    from phaseopt.project.load import load_project, open_blanks
+
+    project = load_project(project_file, without=without)
+    if not (manner().quiet or manner().json):
+        left = {section: count for section, count in open_blanks(project_file).items() if count}
+        for section, count in left.items():
+            what = f"[{section}]" if section else "above the sections"
+            blanks = f"{count} blank{'s' if count > 1 else ''}"
+            typer.echo(f"Still to fill in, for other commands: {what}, {blanks}.", err=True)
+    return project
 
 
 def _print(found: Answer) -> None:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from phaseopt.cli.frame import Answer, ProjectFile, SheetFile, command
+from phaseopt.cli.frame import Answer, ProjectFile, SheetFile, command, project_without
 
 if TYPE_CHECKING:
     from phaseopt.output.records.limits import LimitsRecord
@@ -21,10 +21,10 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: SheetFile = None) 
     """Which timings are clear of contact; needs no dyno."""
     from phaseopt.clearance.limits import phase_limits
     from phaseopt.clearance.model import contact_model
-    from phaseopt.project.load import load_project
+    from phaseopt.project.load import LIMITS_DO_WITHOUT
     from phaseopt.report.subjects.limits import limits_document
 
-    project = load_project(project_file)
+    project = project_without(project_file, LIMITS_DO_WITHOUT)
     if sheet is not None:
         from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
         from phaseopt.report.subjects.sheet import limits_sheet

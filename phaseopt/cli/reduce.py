@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Answer, ProjectFile, command
+from phaseopt.cli.frame import Answer, ProjectFile, command, project_without
 
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for points, pictures and the rest.")]
 
@@ -18,11 +18,11 @@ def reduce(project_file: ProjectFile, out: Out = None) -> Answer:
     """
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.records.reduce import ReduceRecord
-    from phaseopt.project.load import load_project
+    from phaseopt.project.load import REDUCE_DOES_WITHOUT
     from phaseopt.report.subjects.reduce import look_first, reduction_document
     from phaseopt.torque_model import read_day
 
-    project = load_project(project_file)
+    project = project_without(project_file, REDUCE_DOES_WITHOUT)
     if out is not None:
         require_replaceable(out)
     day = read_day(project)

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Answer, ProjectFile, command, progress_line
+from phaseopt.cli.frame import Answer, ProjectFile, command, progress_line, project_without
 
 Out = Annotated[Path, typer.Option("--out", metavar="F.nc", help="NetCDF file for the grid.")]
 Plots = Annotated[Path | None, typer.Option("--plots", metavar="DIR", help="Directory for pictures (SVG).")]
@@ -24,12 +24,12 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     from phaseopt.cycle.torque_grid import cache_path
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
     from phaseopt.output.records.simulate import SimulateRecord
-    from phaseopt.project.load import load_project
+    from phaseopt.project.load import SIMULATE_DOES_WITHOUT
     from phaseopt.report.subjects.simulate import simulation_document
     from phaseopt.torque_model.simulation import cached_or_simulated, described_engine
     from phaseopt.values.progress import counted, part
 
-    project = load_project(project_file)
+    project = project_without(project_file, SIMULATE_DOES_WITHOUT)
     config = described_engine(project)
     require_replaceable_grid(out, project.name)
     if plots is not None:

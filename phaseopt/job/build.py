@@ -16,6 +16,7 @@ from phaseopt.job.limit_costs import LimitCosts, limit_costs
 from phaseopt.job.resolve import Resolver
 from phaseopt.job.stages import BestTables, baseline_tables, check_tables, phase_limits, refuse_unguarded, search_tables
 from phaseopt.project import Project
+from phaseopt.project.cross_checks import require_slew
 from phaseopt.tables import PhaseTables
 from phaseopt.torque_model import TorqueModel, torque_model
 from phaseopt.torque_model.model import require_source
@@ -148,6 +149,7 @@ def _searched(project: Project, progress: Remembered) -> BestTables:
     """The stages up to the search, one after another; what can be refused early is."""
     progress(0.0, "contact limits")
     require_source(project)
+    require_slew(project)
     limits = phase_limits(project)
     refuse_unguarded(limits)
     baseline_tables(project)  # refused before a long simulation

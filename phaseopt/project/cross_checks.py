@@ -9,7 +9,8 @@ import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Seat, Seats, Torque, TorqueGrid
+from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Project, Seat, Seats, Torque, TorqueGrid
+from phaseopt.values.errors import InputError, Mistake
 
 Contradiction = tuple[str, str, str]  # key, problem, hint
 Sections = dict[str, Any]
@@ -70,6 +71,13 @@ def phasers_without_slew(s: Sections, needed_by: str) -> Iterator[Contradiction]
                 needed_by,
                 "give slew = { advance = 90, retard = 60 }, the slowest with hot oil, crank degrees a second",
             )
+
+
+def require_slew(project: Project) -> None:
+    """Refuse a project that leaves a phaser's speed out, for what fills in tables. Raises `InputError`."""
+    left = phasers_without_slew({name: getattr(project, name) for name in ("phaser", *SIDES)}, "a search for tables")
+    if mistakes := [Mistake(problem, hint, project.file, key) for key, problem, hint in left]:
+        raise InputError(mistakes)
 
 
 @_check("cylinders", "firing_order")

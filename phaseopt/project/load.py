@@ -3,7 +3,8 @@
 import difflib
 import os
 import tomllib
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from operator import eq
 from pathlib import Path
@@ -24,13 +25,16 @@ from phaseopt.values.errors import InputError, Mistake
 Loc = tuple[int | str, ...]  # where a value is: keys, and numbers of list entries
 
 
-def load_project(path: str | Path) -> Project:
+def load_project(path: str | Path, *, without: Collection[str] = ()) -> Project:
     """Read and validate a project file.
 
     Parameters
     ----------
     path : path
         A TOML file; relative paths in it start from its folder.
+    without : collection of str
+        Sections, and keys of any section, that the caller can do without, such as `LIMITS_DO_WITHOUT`: what is still
+        to be filled in there is left out of the project, as if the file did not mention it.
 
     Returns
     -------
@@ -49,7 +53,7 @@ def load_project(path: str | Path) -> Project:
     (-12.0, (0.0, 45.0))
     """
     file = Path(path)
-    raw = _read_toml(file)
+    raw = _set_aside(_read_toml(file), without)
     if "file" in raw:
         raise InputError([Mistake("unknown key", "take the key out", file, "file")])
     context = {"folder": file.parent, "units": raw.get("units", "metric")}
@@ -154,6 +158,24 @@ def check_value(key: str, value: object) -> None:
         raise InputError(replace(_mistake(Path(), d), file=None, where="") for d in details) from None
 
 
+# What contact does not depend on, unless the project says otherwise: sections, and keys of any section. Where one is
+# needed after all (a head's diameter, for valve to valve), the checks between sections ask for it.
+LIMITS_DO_WITHOUT = (
+    "torque", "torque_grid", "cycle", "search", "firing_order", "slew", "compression_ratio", "head_diameter",
+)  # fmt: skip
+REDUCE_DOES_WITHOUT = tuple(name for name in LIMITS_DO_WITHOUT if name != "torque")
+SIMULATE_DOES_WITHOUT = ("torque", "torque_grid", "search", "slew")
+
+
+def open_blanks(path: str | Path) -> dict[str, int]:
+    """How many blanks each section of a project still has, by its name; "" for the keys above all sections.
+
+    Parameters: the `path` of a project file. Raises `InputError` where it cannot be read.
+    """
+    raw = _read_toml(Path(path))
+    return dict(Counter("" if len(loc) == 1 else str(loc[0]) for loc in _blanks(raw, ())))
+
+
 _WEATHER_EXAMPLE = "98.7 kPa, 18 degC, 0.55"
 _DEEPEST = 20
 _PULL: Loc = ("torque", "pulls", 0)
@@ -228,6 +250,12 @@ def _require_flat(raw: dict[str, Any]) -> None:
         if not level:
             return
     raise RecursionError
+
+
+def _set_aside(raw: dict[str, Any], without: Collection[str]) -> dict[str, Any]:
+    """What the file states, less each section or key of those named that has a blank in it."""
+    kept = {key: value for key, value in raw.items() if key not in without or not list(_blanks(value, ()))}
+    return {key: _set_aside(value, without) if isinstance(value, dict) else value for key, value in kept.items()}
 
 
 def _valid_sections(raw: dict[str, Any], context: dict[str, Any]) -> dict[str, Any]:

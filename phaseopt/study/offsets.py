@@ -17,6 +17,7 @@ from phaseopt.cycle.version import code_version
 from phaseopt.io.digest import fingerprint
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.project import SIDES, Project
+from phaseopt.project.cross_checks import require_slew
 from phaseopt.study.offset_gains import Gain, TorqueChange, gain_between, torque_change
 from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
 from phaseopt.study.offset_sampler import NAMES, REFUSED, FreshSampler, Steps, distributions, steps_of
@@ -159,6 +160,7 @@ def study_offsets(
     (1, True)
     """
     require_source(project)
+    require_slew(project)
     progress(0.0, "contact limits")
     limits = phase_limits(contact_model(project))
     within = offset_range(limits)

@@ -13,6 +13,7 @@ from phaseopt.clearance.model import contact_model
 from phaseopt.io.digest import fingerprint
 from phaseopt.job.stages import refuse_unguarded, searched, torque_of_labels
 from phaseopt.project import SIDES, Project
+from phaseopt.project.cross_checks import require_slew
 from phaseopt.search.objective import TorqueMap, cell_weights, search_problem
 from phaseopt.search.rules import slew_caps
 from phaseopt.search.solver import SearchResult
@@ -111,6 +112,7 @@ def tradeoff_inputs(project: Project, progress: Remembered) -> TradeoffInputs:
     """Contact limits and torque of every label of a project. Raises `InputError` as `build` does."""
     progress(0.0, "contact limits")
     require_source(project)
+    require_slew(project)
     limits = phase_limits(contact_model(project))
     refuse_unguarded(limits)
     learnt = torque_model(project, part(progress, 0.05, 0.6), limits)
