@@ -196,7 +196,7 @@ def progress_line() -> Iterator[ProgressLine]:
 
 
 def project_without(project_file: Path, without: Collection[str]) -> "Project":
-    """A project of which the command can do without some sections; a line says what is still blank there."""
+    """A project for a command that needs no more than a part of it; a line says what is still blank."""
     from phaseopt.project.load import load_project, open_blanks
 
     project = load_project(project_file, without=without)

@@ -254,8 +254,8 @@ def _require_flat(raw: dict[str, Any]) -> None:
 
 def _set_aside(raw: dict[str, Any], without: Collection[str]) -> dict[str, Any]:
     """What the file states, less each section or key of those named that has a blank in it."""
-    kept = {key: value for key, value in raw.items() if key not in without or not list(_blanks(value, ()))}
-    return {key: _set_aside(value, without) if isinstance(value, dict) else value for key, value in kept.items()}
+    stated = {key: value for key, value in raw.items() if key not in without or not list(_blanks(value, ()))}
+    return {key: _set_aside(value, without) if isinstance(value, dict) else value for key, value in stated.items()}
 
 
 def _valid_sections(raw: dict[str, Any], context: dict[str, Any]) -> dict[str, Any]:
