@@ -41,6 +41,7 @@ _POINTS = 72.0  # of a figure's inch: a point of the figure is a pixel of the pa
 _TEXT = 12.0  # pixels
 _STEM = 0.19  # of a head's diameter; a stem is drawn so thick, and a rim so high where none is given
 _RIM = 0.05
+_HEAD = {"intake": 0.37, "exhaust": 0.32}  # head over bore where it is not given (common practice, no source)
 _BESIDE = 3.0  # mm of pocket drawn beside a head; how much there is nobody measures here
 
 
@@ -176,7 +177,7 @@ class _Head:
         phase = near.intake_phase if side == "intake" else near.exhaust_phase
         self.lift = float(cam.lift(near.angle, cam.centre(phase), cam.lash))
         stated, seats = project.cam(side), project.seats.of(side) if project.seats is not None else ()
-        self.radius = stated.head_diameter / 2.0
+        self.radius = (stated.head_diameter or _HEAD[side] * project.crank.bore) / 2.0
         sign = 1.0 if side == "intake" else -1.0
         tilt = math.radians(stated.tilt)
         self.down = np.array([-sign * math.sin(tilt), -math.cos(tilt)])
