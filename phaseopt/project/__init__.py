@@ -3,8 +3,8 @@
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
 may carry another unit as text. `load` reads one from `project.toml` and `cross_checks` compares its sections; `answers`
 and `blank` write one to fill in; `keys` lists every key. The sections are in `hardware`, `degree_in`, `drops`, `rules`,
-`logs`, `pulls`, `dyno`, `torque_grid`, `simulation`, `search_settings` and `springs`, their fields' parts in
-`quantities`.
+`logs`, `log_folder`, `pulls`, `dyno`, `torque_grid`, `simulation`, `search_settings` and `springs`, their fields' parts
+in `quantities`.
 """
 
 from pathlib import Path
@@ -27,7 +27,7 @@ from phaseopt.project.hardware import (
     TdcLift,
 )
 from phaseopt.project.logs import Channel, Channels, FullThrottleMark, LogColumns, LogUnits, Torque, TorquePrior
-from phaseopt.project.pulls import Dialect, Gate, Pull, PullKind, PullOffsets, PullRest, Weather
+from phaseopt.project.pulls import DayWeather, Dialect, Gate, Pull, PullKind, PullOffsets, PullRest, Weather
 from phaseopt.project.quantities import SIDES, Arrangement, ProjectSection, Side, fault
 from phaseopt.project.rules import GapRules, Loft, Rod, RunningGaps, StaticGaps
 from phaseopt.project.search_settings import (
@@ -66,6 +66,7 @@ __all__ = [
     "Cost",
     "Crank",
     "Cycle",
+    "DayWeather",
     "DegreeIn",
     "Dialect",
     "Driveline",
@@ -198,6 +199,15 @@ class Project(ShowsItself, ProjectSection):
             return phaser.likely_travel
         least, most = phaser.travel
         return min(least, read.turned), max(most, read.turned)
+
+    @property
+    def has_pulls(self) -> bool:
+        """Whether torque was measured: a torque section with pulls."""
+        return self.torque is not None and bool(self.torque.pulls)
+
+    def pull_key(self, number: int) -> str:
+        """The key or file under which a person finds a pull. Parameters: its `number`, from 1, among all pulls."""
+        return self.torque.pull_key(number) if self.torque is not None else f"torque.pulls (entry {number})"
 
     def offset_at(self, pull: Pull, side: Side) -> float:
         """The installed offset of a cam on the day of a pull, crank degrees, + = advanced."""

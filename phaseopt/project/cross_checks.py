@@ -7,6 +7,7 @@ reports these mistakes beside the others.
 import math
 import re
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Project, Seat, Seats, Torque, TorqueGrid
@@ -206,12 +207,20 @@ def _weather(s: Sections) -> Iterator[Contradiction]:
     marks = torque.full_throttle
     needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
     if torque.correction != "none" or marks.depression_below is not None:
+        lacking = [number for number, pull in enumerate(torque.pulls, start=1) if pull.weather is None]
+        keys = [torque.pull_key(number) for number in lacking]
+        for key in dict.fromkeys("torque" if key.startswith("torque.logs") else key for key in keys):
+            yield (
+                f"{key}.weather",
+                f"left out, but {needs} needs the air of the day",
+                'give weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
+            )
         for number, pull in enumerate(torque.pulls, start=1):
-            if pull.weather is None:
+            if pull.weather is not None and pull.air is None:
                 yield (
-                    f"torque.pulls (entry {number}).weather",
-                    f"left out, but {needs} needs the air of the day",
-                    'give weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
+                    f"{torque.pull_key(number)}.time",
+                    f"the weather is by the clock, but {pull.files[0]} does not show when it was made",
+                    f'give time = "14:05" in an entry with files = ["{Path(pull.files[0]).name}"]',
                 )
     if marks.throttle_above is not None and torque.columns.throttle is None:
         yield (
@@ -253,7 +262,7 @@ def _dyno(s: Sections) -> Iterator[Contradiction]:
     for number, pull in spun:
         if pull.ratio is None and dyno.ratio is None:
             yield (
-                f"torque.pulls (entry {number}).ratio",
+                f"{torque.pull_key(number)}.ratio",
                 "left out, but an inertia sweep needs the engine's turns for one turn of the roller",
                 "give the overall ratio of the gear that was driven, as in ratio = 4.1",
             )

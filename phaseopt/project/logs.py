@@ -1,13 +1,16 @@
 """The torque section of a project file: how to read logs. The pulls themselves are in `pulls`, the dyno in `dyno`."""
 
-from typing import Annotated, Literal
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, model_validator
 
 from phaseopt.project.dyno import Dyno, Gates
-from phaseopt.project.pulls import Dialect, Pull
+from phaseopt.project.log_folder import LogFolder
+from phaseopt.project.pulls import DayWeather, Dialect, Pull, PullKind, PullOffsets
 from phaseopt.project.quantities import Kilopascals, ProjectSection, fault
 from phaseopt.values.units import UnitError, scale, to_number
 
@@ -172,6 +175,39 @@ class TorquePrior(ProjectSection):
     )
 
 
+_NEEDED = {"logs", "leave_out", "kind", "weather", "offsets", "columns", "dialect", "dyno", "phaser_steps"}
+_OF_THE_DAY = ("kind", "weather", "offsets")  # keys of a pull that [torque] may state for all
+
+
+def _with_the_day(entries: object, info: ValidationInfo) -> object:
+    """Entries under [[torque.pulls]] with what they leave to the day; anything else is for the field to refuse."""
+    if not isinstance(entries, list | tuple):
+        return entries
+    day = _day(info.data)
+    return [day | dict(entry) if isinstance(entry, Mapping) else entry for entry in entries]
+
+
+def _day(stated: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: stated[key] for key in _OF_THE_DAY if stated.get(key) is not None}
+
+
+def _all_pulls(entries: tuple[Pull, ...], info: ValidationInfo) -> tuple[Pull, ...]:
+    """The pulls of entries and of the folder of logs; as they are where no file says where the project is."""
+    stated, project = info.data, (info.context or {}).get("folder")
+    if project is None or _NEEDED - set(stated):  # a key that is wrong is reported by itself
+        return entries
+    aside = (*stated["leave_out"], *stated["phaser_steps"], *stated["dyno"].coastdown)
+    folder = LogFolder(Path(project), stated["logs"], aside, stated["columns"].time, stated["dialect"])
+    return folder.pulls(entries, Pull.model_validate({"files": ["any"], **_day(stated)}))
+
+
+def _folder(name: str, info: ValidationInfo) -> str:
+    project = (info.context or {}).get("folder")
+    if project is not None and not (Path(project) / name).is_dir():
+        raise fault(f"there is no folder {name}", f"make it, or check its name; it is looked for in {project}")
+    return name
+
+
 class Torque(ProjectSection):
     """Logged torque: how to read it and which pulls there are.
 
@@ -187,6 +223,13 @@ class Torque(ProjectSection):
     correction: Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"] = Field(
         description='standard to correct to: "SAE J1349", "ISO 1585", "DIN 70020" or "none"'
     )
+    logs: Annotated[str, AfterValidator(_folder)] | None = Field(
+        None, description="folder of logs, as logs/: each file in it is a pull; pulls are the exceptions, by name"
+    )
+    leave_out: tuple[str, ...] = Field((), description="logs in the folder that are no pulls, names or patterns")
+    kind: PullKind = Field("sweep", description="kind of a pull that states none")
+    weather: DayWeather | None = Field(None, description="air on the day, for pulls that state none")
+    offsets: PullOffsets | None = Field(None, description="how the cams were fitted, for pulls that state none")
     columns: LogColumns
     units: LogUnits = Field(default_factory=LogUnits)
     dialect: Dialect = Field(default_factory=Dialect)
@@ -196,8 +239,15 @@ class Torque(ProjectSection):
     settle: float = Field(0.3, ge=0, le=10, description="seconds cut off a sweep where the throttle opens or shuts")
     gates: Gates = Field(default_factory=Gates)
     dyno: Dyno = Field(default_factory=Dyno)
-    pulls: tuple[Pull, ...] = Field(min_length=1, description="pulls")
     phaser_steps: tuple[str, ...] = Field(
-        (), description="logs in which the phasers were stepped, files or globs; not used for torque"
+        (), description="logs in which the phasers were stepped, files or patterns; not used for torque"
     )
     prior: TorquePrior | None = None
+    pulls: Annotated[tuple[Pull, ...], BeforeValidator(_with_the_day), AfterValidator(_all_pulls)] = Field(
+        (), validate_default=True, description="pulls"
+    )
+
+    def pull_key(self, number: int) -> str:
+        """The key or file under which a person finds a pull. Parameters: its `number`, from 1, among all pulls."""
+        stated_at = self.pulls[number - 1].stated_at if number <= len(self.pulls) else ""
+        return stated_at or f"torque.pulls (entry {number})"

@@ -15,11 +15,13 @@ from phaseopt.values.display_units import Unit
 def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
     """Engine, cams, rules, search, pulls or torque grid and, where it is simulated, the engine's pipes and ports."""
     tables = [_engine(project), _cams(project, model), _rules(project), _search(project)]
-    if project.torque is not None:
+    if project.has_pulls:
         tables.append(_pulls(project))
     if project.torque_grid is not None:
         tables.append(grid_table(project, project.torque_grid))
-    elif project.cycle is not None and (project.torque is None or project.torque.prior is not None):
+    elif project.cycle is not None and (
+        project.torque is None or not project.has_pulls or project.torque.prior is not None
+    ):
         tables += [_tracts(project, project.cycle), _burn(project, project.cycle)]
     return tuple(tables)
 
@@ -159,7 +161,7 @@ def _pulls(project: Project) -> Table:
     assert project.torque is not None
     rows = []
     for pull in project.torque.pulls:
-        air = pull.weather
+        air = pull.air
         words = "" if air is None else f"{air.pressure:g} kPa, {air.temperature:g} °C, {100 * air.humidity:.0f} %"
         offsets = [
             f"{value:+g}°" if value is not None else "as now" for value in (pull.offsets.intake, pull.offsets.exhaust)

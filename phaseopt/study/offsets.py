@@ -168,7 +168,7 @@ def study_offsets(
         KIND, VERSION, study_key(project), ["maximize", "maximize"], project.folder, storage, watched=True
     )
     study.sampler = FreshSampler(within, _first(within, limits))
-    if project.torque is not None:
+    if project.has_pulls:
         reduce_logs(project)  # refused with the travel as it is, before phasers that reach further would let it pass
     learnt = torque_model(reaching(project, within), part(progress, 0.02, 0.3))
     everywhere = TorqueEverywhere.of(limits.contact, within, learnt.surface)

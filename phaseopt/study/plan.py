@@ -55,7 +55,7 @@ def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = No
     refuse_unguarded(limits)
     if project.torque_grid is not None:
         return run_sheet(model, first_pulls(limits, pulls, why=GRID_ONLY))
-    if project.torque is None and project.cycle is None:
+    if not project.has_pulls and project.cycle is None:
         return run_sheet(model, first_pulls(limits, pulls))
     learnt = torque_model(project, part(progress, 0.05, 0.6), limits)
     plan = plan_pulls(limits, learnt, pulls, part(progress, progress.reached, 1.0))

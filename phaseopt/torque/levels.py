@@ -115,7 +115,7 @@ def refuse_two_engines(project: Project, number: int, logs: Sequence[xr.Dataset]
                 " two units",
                 hint="one engine in a project; a pull for each day, with the units of its logs",
                 file=project.file,
-                where=f"torque.pulls (entry {number}).files",
+                where=f"{project.pull_key(number)}.files",
             )
 
 

@@ -1,7 +1,5 @@
 """Reading the logs of a pull: the project's column names and units in, engine quantities on one time base out."""
 
-import glob
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.project import SIDES, Dialect, Project, Pull, Torque
+from phaseopt.project.log_folder import named_files
 from phaseopt.torque.channels import LogChannel, LogFile, missing_columns, read_channels
 from phaseopt.torque.column_units import UNITS
 from phaseopt.torque.levels import refuse_two_engines
@@ -69,18 +68,11 @@ def pull_files(project: Project, number: int, patterns: Sequence[str]) -> tuple[
     >>> [path.name for path in pull_files(project, 1, project.torque.pulls[0].files)]
     ['pull-1.csv']
     """
-    return _files(project, f"torque.pulls (entry {number}).files", patterns)
+    return _files(project, f"{project.pull_key(number)}.files", patterns)
 
 
 def _files(project: Project, key: str, patterns: Sequence[str]) -> tuple[Path, ...]:
-    found: dict[Path, None] = {}
-    missing = []
-    for pattern in patterns:
-        named = project.folder / pattern
-        names = [named] if os.path.isfile(named) else [project.folder / n for n in _matches(project.folder, pattern)]
-        found |= dict.fromkeys(name for name in names if name.is_file())
-        if not any(name.is_file() for name in names):
-            missing.append(pattern)
+    found, missing = named_files(project.folder, patterns)
     if missing:
         raise InputError(
             Mistake(
@@ -92,10 +84,6 @@ def _files(project: Project, key: str, patterns: Sequence[str]) -> tuple[Path, .
             for pattern in missing
         )
     return tuple(found)
-
-
-def _matches(folder: Path, pattern: str) -> list[str]:
-    return sorted(glob.glob(pattern, root_dir=folder, recursive=True))
 
 
 def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list[xr.Dataset]:
@@ -142,7 +130,7 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
             f"{len(pull.clock_shifts)} shifts for {len(files)} files",
             hint="one for each file, in their order",
             file=project.file,
-            where=f"torque.pulls (entry {number}).clock_shifts",
+            where=f"{project.pull_key(number)}.clock_shifts",
         )
     columns = {name: column for name, column in _columns(project, torque).items() if name not in pull.without}
     may = {"time", "oil", "torque" if pull.kind == "inertia sweep" else "roller"}

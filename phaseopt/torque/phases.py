@@ -85,7 +85,7 @@ def check_rest(
                     f"check the cam's fitting on the engine, then zero in torque.phases.{side}; accept_rest = true"
                     " in this pull only if you know why it reads so"
                 )
-                mistakes.append(Mistake(problem, hint, project.file, f"torque.pulls (entry {number}).rest.{side}"))
+                mistakes.append(Mistake(problem, hint, project.file, f"{project.pull_key(number)}.rest.{side}"))
     return mistakes, notes
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.project import SIDES, Project, Pull, Torque
+from phaseopt.project.log_folder import LogFolder
 from phaseopt.torque.driveline import Coastdown, unlike_rates
 from phaseopt.torque.levels import ANOTHER_ENGINE, level_text, unlike_levels
 from phaseopt.torque.log_quality import LogQuality, phase_unit_warnings
@@ -92,6 +93,15 @@ def reduce_logs(project: Project) -> Reduction:
     (['ecl', 'full_throttle', 'icl', 'load'], 6)
     """
     torque = _torque(project)
+    if not torque.pulls:
+        raise InputError.one(
+            "there are no pulls yet",
+            hint=f"put the logs into {torque.logs}"
+            if torque.logs
+            else 'describe them under [[torque.pulls]], or name their folder: logs = "logs/"',
+            file=project.file,
+            where="torque.logs" if torque.logs else "torque.pulls",
+        )
     names = _names(torque)
     roller = roller_losses(project, torque)
     found: list[_Reduced] = []
@@ -106,7 +116,17 @@ def reduce_logs(project: Project) -> Reduction:
             mistakes += error.mistakes
     if mistakes:
         raise InputError(mistakes)
-    return _reduction(project, torque, found, names)
+    reduction = _reduction(project, torque, found, names)
+    return replace(reduction, notes=(*reduction.notes, *_not_read(project, torque)))
+
+
+def _not_read(project: Project, torque: Torque) -> list[str]:
+    """A note of files in the folder of logs that are no logs by their names."""
+    others = [file.name for file in LogFolder(project.folder, torque.logs).not_read()]
+    if not others:
+        return []
+    listed = ", ".join(others[:5]) + (" and more" if len(others) > 5 else "")
+    return [f"{torque.logs} has files that are not read as logs: {listed}; export logs as text in columns or as MDF"]
 
 
 @one_blas_thread()
@@ -154,7 +174,7 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
         _refuse_twice(project, number, name, files, taken)
         return _reduction(project, torque, [_reduced(project, torque, number, name, roller)], [name])
     except InputError as error:
-        entry = f"torque.pulls (entry {number})"
+        entry = project.pull_key(number)
         raise InputError(
             replace(m, where=m.where.replace(entry, f"the pull {name}")) for m in error.mistakes
         ) from error
@@ -163,7 +183,7 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
 def _refuse_without_air(project: Project, torque: Torque, pull: Pull, name: str) -> None:
     """As the project file's own pulls are checked for their weather when it is read; this one is in no file."""
     needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
-    if pull.weather is None and (torque.correction != "none" or torque.full_throttle.depression_below is not None):
+    if pull.air is None and (torque.correction != "none" or torque.full_throttle.depression_below is not None):
         raise InputError.one(
             f"the weather is missing, but {needs} needs the air of the day",
             hint='weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
@@ -223,7 +243,7 @@ def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]
             level_text(level, names).rstrip("?"),
             "one engine in a project, torque at one place of the driveline, and the units of every log as it has them",
             project.file,
-            f"torque.pulls (entry {level.pull + 1})",
+            project.pull_key(level.pull + 1),
         )
         for level in levels
         if not 1 / ANOTHER_ENGINE < level.ratio < ANOTHER_ENGINE
@@ -250,7 +270,7 @@ def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, .
                 f"{file.name} is in {taken[file.resolve()]} already",
                 hint="name each log in one pull: counted twice it would look twice as certain",
                 file=project.file,
-                where=f"torque.pulls (entry {number}).files",
+                where=f"{project.pull_key(number)}.files",
             )
         taken[file.resolve()] = name
 
@@ -273,7 +293,7 @@ def _reduced(project: Project, torque: Torque, number: int, name: str, roller: C
                 f"{name} gives no torque point: {'; '.join(drafted.notes)}",
                 "one file for each fixed timing, logged long enough; or take the pull out",
                 project.file,
-                f"torque.pulls (entry {number})",
+                project.pull_key(number),
             )
         )
     if mistakes:
@@ -294,7 +314,7 @@ def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> 
     for side in SIDES:
         if any(f"{side}_phase" in log and log[f"{side}_phase"].attrs["source"] == "commanded" for log in logs):
             yield f"the {side} phase is the commanded one: where the phaser really was is not logged"
-    if torque.correction == "none" or pull.weather is None:
+    if torque.correction == "none" or pull.air is None:
         return
     least, most = COUNTED
     full = rows.factor[rows.full]
@@ -305,9 +325,9 @@ def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> 
         )
     if torque.columns.air_temperature is not None:
         mean = float(joined(logs, "air_temperature").mean())
-        if abs(mean - pull.weather.temperature) > HEAT_SOAK:
+        if abs(mean - pull.air.temperature) > HEAT_SOAK:
             yield (
-                f"intake air averages {mean:.0f} °C, but the day's air is {pull.weather.temperature:.0f} °C: heat soak,"
+                f"intake air averages {mean:.0f} °C, but the day's air is {pull.air.temperature:.0f} °C: heat soak,"
                 " or a wrong unit?"
             )
 

@@ -55,7 +55,7 @@ def rows_of(
     where a roller's torque is beyond any engine.
     """
     pull = torque.pulls[number - 1]
-    where = f"torque.pulls (entry {number})"
+    where = project.pull_key(number)
     full = np.concatenate([_full_throttle(torque, pull, log) for log in logs])
     made, notes = [], []
     for log in logs:
@@ -274,8 +274,8 @@ def _full_throttle(torque: Torque, pull: Pull, log: xr.Dataset) -> BoolArray:
         above: BoolArray = log["throttle"].to_numpy() > marks.throttle_above
         return above
     assert marks.depression_below is not None  # as the project file's checks have it
-    assert pull.weather is not None
-    small: BoolArray = pull.weather.pressure - log["load"].to_numpy() < marks.depression_below
+    assert pull.air is not None
+    small: BoolArray = pull.air.pressure - log["load"].to_numpy() < marks.depression_below
     return small
 
 
@@ -283,10 +283,10 @@ def _factor(torque: Torque, pull: Pull, logs: Sequence[xr.Dataset], full: BoolAr
     """What each row's torque is multiplied by: the whole correction at full throttle, else its temperature part."""
     if torque.correction == "none":
         return np.ones(len(full))
-    assert pull.weather is not None  # as the project file's checks have it
+    assert pull.air is not None  # as the project file's checks have it
     if torque.columns.air_temperature is not None:
         temperature = joined(logs, "air_temperature")
     else:
-        temperature = np.full(len(full), pull.weather.temperature)
-    whole = full_throttle_factor(torque.correction, pull.weather, temperature)
+        temperature = np.full(len(full), pull.air.temperature)
+    whole = full_throttle_factor(torque.correction, pull.air, temperature)
     return np.where(full, whole, fixed_pressure_factor(torque.correction, temperature))

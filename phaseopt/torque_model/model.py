@@ -141,12 +141,12 @@ def torque_model(project: Project, progress: Progress, limits: Limits | None = N
     require_source(project)
     if project.torque_grid is not None:
         return _of_supplied_grid(project, progress)
-    if project.torque is None:
+    if not project.has_pulls and project.cycle is not None:
         prior = simulate(project, progress=part(progress, 0.0, 0.95), limits=limits)
         return _fitted(project, None, prior, part(progress, 0.95, 1.0))
     progress(0.0, "reading logs")
     points = reduce_logs(project)
-    if project.torque.prior is None:
+    if project.torque is None or project.torque.prior is None:
         return _fitted(project, points, None, part(progress, 0.4, 1.0))
     prior = simulate(project, points, part(progress, 0.02, 0.95), limits)
     return _fitted(project, points, prior, part(progress, 0.95, 1.0))

@@ -83,7 +83,7 @@ class TorqueTrust:
 def require_measured(project: Project) -> None:
     """Refuse a project without pulls or a grid: a torque model of a simulation alone has no readings to judge it by."""
     require_source(project)
-    if project.torque is None and project.torque_grid is None:
+    if not project.has_pulls and project.torque_grid is None:
         raise InputError.one(
             "nothing is measured: torque comes from simulation alone, and its uncertainty is a judgement",
             hint="describe pulls under [torque], with [torque.prior] to keep the simulation under them; `phaseopt "

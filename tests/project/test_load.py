@@ -259,7 +259,7 @@ def test_a_whole_torque_section(tmp_path: Path) -> None:
     torque = project_of(tmp_path, torque={**TORQUE, "correction": "SAE J1349", "pulls": pulls}).torque
     assert torque is not None
     (pull,) = torque.pulls
-    assert pull.weather is not None
-    assert pull.weather.temperature == pytest.approx(18.0)
+    assert pull.air is not None
+    assert pull.air.temperature == pytest.approx(18.0)
     assert pull.offsets.intake == -8.0
     assert pull.offsets.exhaust is None

@@ -64,7 +64,7 @@ def dyno_project(
         "columns": COLUMNS,
         "phases": CHANNELS,
         "full_throttle": {"throttle_above": 95},
-        "pulls": pulls or [PULL],
+        "pulls": [PULL] if pulls is None else pulls,
     }
     return project_of(folder, files, torque=section | torque, **sections)
 

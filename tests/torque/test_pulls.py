@@ -8,6 +8,8 @@ import pytest
 import xarray as xr
 
 from phaseopt.project import Pull
+from phaseopt.project.load import load_project
+from phaseopt.study import plan_next_pulls
 from phaseopt.torque import reduce_logs, reduce_pull
 
 from .dyno import (
@@ -251,3 +253,27 @@ def test_no_full_throttle_at_all_is_noted(tmp_path: Path) -> None:
 def test_a_project_without_logs_is_refused(tmp_path: Path) -> None:
     project = dyno_project(tmp_path, {"a.csv": csv_text(sweep())}).model_copy(update={"torque": None})
     assert "[torque]" in mistake_of(reduce_logs, project).hint
+
+
+def test_a_folder_gives_the_points_of_its_logs_as_entries_would(tmp_path: Path) -> None:
+    """And a log dropped into it is one pull more."""
+    logs = {f"{name}.csv": csv_text(sweep(icam=phase)) for name, phase in (("a", 20.0), ("b", 10.0))}
+    listed = dyno_project(tmp_path, logs, [PULL | {"files": [name]} for name in logs])
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    for name, text in logs.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    (folder / "sheet.pdf").write_bytes(b"%PDF")
+    short = dyno_project(tmp_path, {}, [], logs="logs/")
+    found = reduce_logs(short)
+    xr.testing.assert_identical(found.points, reduce_logs(listed).points)
+    assert with_facts(found.notes, "sheet.pdf")
+    (folder / "c.csv").write_text(csv_text(sweep(icam=15.0)), encoding="utf-8")
+    assert reduce_logs(load_project(short.file)).points.sizes["pull_index"] == 3
+
+
+def test_an_empty_folder_plans_and_reduces_nothing(tmp_path: Path) -> None:
+    (tmp_path / "logs").mkdir()
+    project = dyno_project(tmp_path, {}, [], logs="logs/", sections={"gap": {"tables_only_guard": True}})
+    assert mistake_of(reduce_logs, project).where == "torque.logs"
+    assert plan_next_pulls(project, 2).pulls

@@ -1,0 +1,132 @@
+"""A folder of logs is a day on the dyno: each log in it is a pull, and entries of the project file are the exceptions.
+
+`torque.logs` names the folder. An entry under [[torque.pulls]] claims files by name: files that it lists are one
+recording, a pattern makes one pull a file, and a file listed by name is no longer a pattern's. What no entry claims is
+a pull by itself, in the order of names, numbers in them by their size. Logs of stepped phasers and coast-downs, and
+those left out, are no pulls. So a pull is added by dropping a file into the folder.
+
+Only names are looked at here, and the time of day where the weather was read by the clock.
+"""
+
+import glob
+import os
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from phaseopt.io.start_time import start_time
+from phaseopt.project.pulls import Dialect, Pull
+from phaseopt.project.quantities import fault
+
+LOG_ENDINGS = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log", ".prn", ".mf4", ".mdf")
+_PATTERN = re.compile(r"[*?\[]")
+
+
+def named_files(folder: Path, patterns: Iterable[str]) -> tuple[list[Path], list[str]]:
+    """The files that names and patterns stand for, each pattern's in the order of names, and what stands for none."""
+    found: dict[Path, None] = {}
+    missing = []
+    for pattern in patterns:
+        named = folder / pattern
+        files = [named] if os.path.isfile(named) else [folder / name for name in _matches(folder, pattern)]
+        files = [file for file in files if file.is_file()]
+        found |= dict.fromkeys(files)
+        if not files:
+            missing.append(pattern)
+    return list(found), missing
+
+
+def _matches(folder: Path, pattern: str) -> list[str]:
+    return sorted(glob.glob(pattern, root_dir=folder, recursive=True), key=_natural)
+
+
+def _natural(name: str) -> list[tuple[int, str]]:
+    """Order of names in which run-10 follows run-9."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"([0-9]+)", name)]
+
+
+@dataclass(frozen=True)
+class LogFolder:
+    """Where a project's logs are, and which of them are no pulls.
+
+    Parameters
+    ----------
+    project
+        The project's folder.
+    logs
+        The folder of logs from there, None where every log is named by an entry.
+    aside
+        Names and patterns of logs that are no pulls.
+    time_column, dialect
+        The column of time in the logs and how they are written, for the time of day.
+    """
+
+    project: Path
+    logs: str | None
+    aside: tuple[str, ...] = ()
+    time_column: str | None = None
+    dialect: Dialect = field(default_factory=Dialect)
+
+    def pulls(self, entries: Sequence[Pull], rest: Pull) -> tuple[Pull, ...]:
+        """Every pull: those of the entries in their order, then one for each log that none claims, as `rest` says."""
+        claimed = {file.resolve() for file in self._found(self.aside)}
+        for entry in entries:
+            if not self._is_pattern(entry):
+                claimed |= {file.resolve() for file in self._found(entry.files)}
+        pulls: list[Pull] = []
+        for number, entry in enumerate(entries, start=1):
+            pulls += self._of_entry(entry, f"torque.pulls (entry {number})", claimed)
+        claimed |= {file.resolve() for pull in pulls for file in self._found(pull.files)}
+        for file in self.in_folder():
+            if file.resolve() not in claimed:
+                pulls.append(self._pull(rest, [file], f"torque.logs ({file.name})"))
+        return tuple(pulls)
+
+    def in_folder(self) -> list[Path]:
+        """The logs in the folder, in the order of names."""
+        return [file for file in self._all() if file.suffix.lower() in LOG_ENDINGS]
+
+    def not_read(self) -> list[Path]:
+        """Files in the folder that are no logs by the ending of their names."""
+        return [file for file in self._all() if file.suffix.lower() not in LOG_ENDINGS]
+
+    def _all(self) -> list[Path]:
+        if self.logs is None:
+            return []
+        files = [file for file in (self.project / self.logs).iterdir() if file.is_file()]
+        return sorted((f for f in files if not f.name.startswith((".", "~$"))), key=lambda file: _natural(file.name))
+
+    def _of_entry(self, entry: Pull, key: str, claimed: set[Path]) -> list[Pull]:
+        if not self._is_pattern(entry):
+            return [self._pull(entry, self._found(entry.files), key)]
+        files = [file for file in self._found(entry.files) if file.resolve() not in claimed]
+        if entry.time is not None and len(files) > 1:
+            raise fault(f"one time of day for {len(files)} files", f"name each file with its time under {key}")
+        if not files and not self._found(entry.files):  # to be refused by name where logs are read
+            return [self._pull(entry, [], key)]
+        return [self._pull(entry, [file], key) for file in files]
+
+    def _pull(self, like: Pull, files: list[Path], key: str) -> Pull:
+        """A pull of these files, and of those that its entry names and that are missing."""
+        began = like.time
+        if began is None and like.weather is not None and like.weather.at:
+            times = (start_time(file, self.time_column, like.dialect or self.dialect) for file in files)
+            began = next((each for each in times if each is not None), None)
+        names = [Path(os.path.relpath(file, self.project)).as_posix() for file in files]
+        if key.startswith("torque.pulls") and (not files or not self._is_pattern(like)):
+            names += [Path(self.logs or "", name).as_posix() for name in like.files if not self._found([name])]
+        return like.made_of(tuple(names), key, began)
+
+    def _is_pattern(self, entry: Pull) -> bool:
+        """Whether some name of it is a pattern, and no file is called just that."""
+        places = [self.project, *([] if self.logs is None else [self.project / self.logs])]
+        return any(_PATTERN.search(name) and not any((p / name).is_file() for p in places) for name in entry.files)
+
+    def _found(self, names: Iterable[str]) -> list[Path]:
+        """Files by name or pattern: in the folder of logs, else from the project's folder."""
+        found: dict[Path, None] = {}
+        for name in names:
+            there = [] if self.logs is None else named_files(self.project / self.logs, [name])[0]
+            found |= dict.fromkeys(there or named_files(self.project, [name])[0])
+        return list(found)
