@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 _CHANNELS = {"mixture": ("mixture", "lambda", 2), "spark_retard": ("spark retard", "°", 1)}
 _OWN = "the engine's breathing: safe timing recovers less than a quarter of it"
+_MANY = 3  # dips alike that one row can stand for
 EXPLAINED = (
     "Each dip is below the smooth curve that fills it. Its cause is the limit that, taken away, lets a new search fill "
     "at least a quarter of it. What is beyond contact limits or travel is never written, and torque there may never "
@@ -66,12 +67,23 @@ def cause_words(dip: Dip, unit: Unit) -> str:
 
 
 def dip_table(build: "Build") -> Table:
-    """Every dip."""
-    rows, unit = [], build.project.display_units.torque
-    for dip in build.explanations.dips:
-        gain = "" if dip.gain is None else f"{unit.signed(dip.gain)} ± {unit.number(2 * (dip.gain_sd or 0.0))}"
-        depth = f"{unit.number(dip.depth)} ± {unit.number(2 * dip.deviation)}"
-        cause = capital(cause_words(replace(dip, gain=None), unit))  # its gain has a column of its own
-        rows.append(Row(f"{dip.load:g}", (_span(dip), depth, cause, gain)))
+    """Every dip; those of the engine's breathing at part load in one row, since timing cures none of them."""
+    unit, full = build.project.display_units.torque, build.project.tables.load[-1]
+    dips = build.explanations.dips
+    alike = [dip for dip in dips if dip.cause == OWN and dip.load != full]
+    rows = [_row(dip, unit) for dip in dips if len(alike) < _MANY or dip not in alike]
+    if len(alike) >= _MANY:
+        loads, speeds = [dip.load for dip in alike], [rpm for dip in alike for rpm in (dip.rpm_from, dip.rpm_to)]
+        cause = f"{capital(_OWN)} of each of these {len(alike)}"
+        depth = f"up to {unit.number(max(dip.depth for dip in alike))}"
+        span = f"{min(speeds):.0f} to {max(speeds):.0f}"
+        rows.append(Row(f"{min(loads):g} to {max(loads):g}", (span, depth, cause, "")))
     head = ("load, kPa", "rpm", f"depth, {unit.name}", "cause", f"gain if removed, {unit.name}")
     return Table("Dips below a smooth curve, deeper than their uncertainty", head, tuple(rows))
+
+
+def _row(dip: Dip, unit: Unit) -> Row:
+    gain = "" if dip.gain is None else f"{unit.signed(dip.gain)} ± {unit.number(2 * (dip.gain_sd or 0.0))}"
+    depth = f"{unit.number(dip.depth)} ± {unit.number(2 * dip.deviation)}"
+    cause = capital(cause_words(replace(dip, gain=None), unit))  # its gain has a column of its own
+    return Row(f"{dip.load:g}", (_span(dip), depth, cause, gain))

@@ -111,10 +111,11 @@ class ShadedTable:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure and what stands under it."""
+    """A figure and what stands under it; `small` ones stand beside each other where there is room."""
 
     svg: Markup
     caption: str
+    small: bool = False
 
 
 @dataclass(frozen=True)
@@ -240,6 +241,6 @@ def table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> T
     return Table(caption, tuple(head), tuple(Row(row[0], tuple(row[1:])) for row in rows))
 
 
-def picture(drawn: "str | Drawing", caption: str) -> Picture:
+def picture(drawn: "str | Drawing", caption: str, *, small: bool = False) -> Picture:
     """A figure of ours, or its SVG: not escaped again, since what drew it escaped its texts."""
-    return Picture(Markup(drawn if isinstance(drawn, str) else drawn.element()), caption)
+    return Picture(Markup(drawn if isinstance(drawn, str) else drawn.element()), caption, small)

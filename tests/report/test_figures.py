@@ -10,6 +10,8 @@ import pytest
 from phaseopt.job.build import Build
 from phaseopt.report.facts import tightest
 from phaseopt.report.figures import build as figures
+from phaseopt.report.figures.budget_bars import budget_bars
+from phaseopt.report.figures.crank_angle import curves, gap_over_angle
 from phaseopt.report.figures.drawing import Drawing
 
 DRAWN: list[tuple[Callable[[Build], Drawing], list[str]]] = [
@@ -19,15 +21,18 @@ DRAWN: list[tuple[Callable[[Build], Drawing], list[str]]] = [
         ["engine speed, rpm", "load, kPa", "static clearance, mm", "running clearance, mm"],
     ),
     (
-        lambda b: figures.gap_over_angle(b, "intake_piston"),
+        lambda b: gap_over_angle(b, "intake_piston"),
         [
-            "crank angle, degrees after gas-exchange TDC",
-            "clearance, mm",
-            "along the valve, mm",
-            "static, required 2.00",
+            "crank degrees: before TDC, after TDC",
+            "TDC",
+            "piston",
+            "intake valve",
+            "you should measure",
+            "required 2.00",
         ],
     ),
-    (lambda b: figures.gap_over_angle(b, "valve_valve"), ["clearance, mm", "static, required 1.50 mm"]),
+    (lambda b: gap_over_angle(b, "valve_valve"), ["intake valve", "exhaust valve", "both open", "required 1.50"]),
+    (lambda b: budget_bars(b, "exhaust_piston"), ["you should measure", "static, worst case", "(required 2.50)"]),
     (
         figures.safe_set,
         [
@@ -76,18 +81,29 @@ def test_the_tightest_cell_has_the_least_margin(both: Build) -> None:
 
 def test_drawn_gaps_reach_the_gaps_of_the_verdict(both: Build) -> None:
     """The least of a drawn curve is the bound of the verdict, within the 0.001 mm of bounds and the grid drawn on."""
-    from matplotlib.figure import Figure
-
     theta = np.linspace(-50.0, 50.0, 4001)
-    for contact, curves_of in (
-        ("intake_piston", figures.piston_curves),
-        ("exhaust_piston", figures.piston_curves),
-        ("valve_valve", figures.valve_curves),
-    ):
+    for contact in both.contact.contacts:
         near = tightest(both, contact)
-        by_hand, static, _ = curves_of(both, near, theta, Figure().subplots())
-        assert by_hand.min() == pytest.approx(near.by_hand, abs=0.003)
-        assert static.min() == pytest.approx(near.static, abs=0.003)
+        drawn = curves(both, near, theta)
+        assert drawn.by_hand.min() == pytest.approx(near.by_hand, abs=0.003)
+        assert drawn.static.min() == pytest.approx(near.static, abs=0.003)
+
+
+def test_bars_add_up_from_what_is_measured_to_what_each_rule_leaves(both: Build) -> None:
+    """By the numbers printed: each is rounded to 0.01 mm, so a sum of n of them is within n halves of that."""
+    for contact in both.contact.contacts:
+        shown = [text for text in words_of(budget_bars(both, contact)).split("\n") if text.strip()]
+        numbers = [float(text.replace("\N{MINUS SIGN}", "-")) for text in shown if re.fullmatch(r"\W?\d+\.\d+", text)]
+        left, since = numbers[0], 0
+        results = 0
+        for number in numbers[1:]:
+            since += 1
+            if number < 0:
+                left += number
+                continue
+            assert left == pytest.approx(number, abs=0.005 * (since + 2))
+            results += 1
+        assert results == 2
 
 
 @pytest.mark.parametrize("name", ["tied", "intake_only"])

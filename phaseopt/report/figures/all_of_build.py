@@ -1,12 +1,13 @@
 """Every figure of a build, each under its own name, and the heading that lets it be read away from the page."""
 
-import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from phaseopt.report.figures import build as figures
 from phaseopt.report.figures import calibration as calibration_figures
 from phaseopt.report.figures import tables as table_figures
+from phaseopt.report.figures.budget_bars import budget_bars
+from phaseopt.report.figures.crank_angle import gap_over_angle
 from phaseopt.report.figures.drawing import Drawing
 from phaseopt.report.figures.springs import spring_margins
 from phaseopt.report.figures.torque_model import thin
@@ -14,8 +15,6 @@ from phaseopt.report.words import moving
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
-
-_WIDTH = 105  # letters of a heading that fit across a figure
 
 
 def build_figures(build: "Build") -> Iterator[Drawing]:
@@ -26,7 +25,8 @@ def build_figures(build: "Build") -> Iterator[Drawing]:
         yield table_figures.table_map(build, side)
     for contact in build.contact.contacts:
         yield figures.gap_map(build, contact)
-        yield figures.gap_over_angle(build, contact)
+        yield gap_over_angle(build, contact)
+        yield budget_bars(build, contact)
     yield figures.safe_set(build)
     springs = spring_margins(build.contact)
     if springs is not None:
@@ -44,10 +44,10 @@ def build_figures(build: "Build") -> Iterator[Drawing]:
 
 
 def heading(build: "Build") -> str:
-    """Whose tables these are, the verdict on them and the gap nearest to its rule, in lines as wide as a figure."""
+    """Whose tables these are, the verdict on them and the gap nearest to its rule, in one line."""
     verdict = build.verdict
     where = "in any combination" if verdict.clear else "between neighbouring cells, the looser rule,"
     verdict_words = (
         f"clear at every cell and {where} up to {build.contact.top_speed:.0f} rpm" if verdict.accepted else "NOT CLEAR"
     )
-    return "\n".join(textwrap.wrap(f"{build.project.name}: {verdict_words}; closest: {verdict.worst}", _WIDTH))
+    return f"{build.project.name}: {verdict_words}; closest: {verdict.worst}"

@@ -10,12 +10,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 
-from phaseopt.clearance.allowances import timing
-from phaseopt.clearance.budget import gap_budget
-from phaseopt.clearance.contacts import WORDS, sides_of
+from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
-from phaseopt.clearance.valves import head_distance
 from phaseopt.project import SIDES
 from phaseopt.report.facts import Tightest, clamps, clamps_hold, tightest, verdict_word
 from phaseopt.report.figures.colours import BLACK, MAP, WHITE, Scale
@@ -119,90 +116,6 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
     axes.set_title(title, fontsize=8.5)
     scale_axes = axes.inset_axes((0.0, -0.2, 1.0, 0.04))
     figure.colorbar(colours, cax=scale_axes, label=f"{rule} clearance, {unit.name}", orientation="horizontal")
-
-
-def gap_over_angle(build: "Build", contact: str) -> Drawing:
-    """Lift, drop and gap over crank angle at the cell where a contact is tightest, running at the top speed."""
-    near, model, unit = tightest(build, contact), build.contact, build.project.display_units.gap
-    theta = np.linspace(-50.0, 50.0, 401)
-    required, top = float(model.required[model.contacts.index(contact)]), model.top_speed
-    with styled():
-        figure = Figure(figsize=(7.5, 5.6), layout="constrained")
-        upper, lower = figure.subplots(2, 1, sharex=True)
-        curves_of = valve_curves if contact == "valve_valve" else piston_curves
-        curves = curves_of(build, near, theta, upper)
-        looks = (
-            ("you should measure", "-", LIGHT),
-            ("static, at least", "--", MIDDLE),
-            (f"running, {top:.0f} rpm", "-.", DARK),
-        )
-        steps = gap_budget(model, near.intake_phase, near.exhaust_phase, top).sel(contact=contact)
-        for curve, name, (label, dash, colour) in zip(curves, ("by_hand", "static", "running"), looks, strict=True):
-            least = f"{label}: least {unit.down(float(steps[name]))} {unit.name}"
-            lower.plot(theta, unit.of(curve), dash, color=colour, label=least)
-            lower.plot(theta[curve.argmin()], unit.of(curve.min()), "o", color=colour, ms=5)
-        for wants, dots, label in (
-            (required, (0, (1, 1)), "static, required"),
-            (model.reserve, (0, (4, 1)), "running, required"),
-        ):
-            lower.axhline(unit.of(wants), color=BLACK, lw=1.0, ls=dots, label=f"{label} {unit.text(wants)}")
-        lower.axhline(0.0, color=BLACK, lw=1.5)
-        bottom = min(0.0, *(float(curve.min()) for curve in curves)) - 0.3
-        lower.set_ylim(unit.of(bottom), unit.of(required + 7.0))
-        lower.set_xlabel("crank angle, degrees after gas-exchange TDC")
-        lower.set_ylabel(f"clearance, {unit.name}")
-        words = WORDS[contact]
-        upper.set_title(
-            f"{words[0].upper()}{words[1:]} at its tightest cell ({near.rpm:.0f} rpm, {near.load:g} kPa): "
-            f"{'clear' if near.margin >= 0 else 'NOT CLEAR'}\nintake {number_text(near.intake_phase)}°, "
-            f"exhaust {number_text(near.exhaust_phase)}° of phase"
-        )
-        for axes in (upper, lower):
-            axes.grid(alpha=0.3)
-            axes.legend(loc="upper center", ncols=2, framealpha=1.0)
-        return Drawing(figure, f"angle-{contact}", f"Lift and clearance over crank angle at the tightest cell, {words}")
-
-
-def piston_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
-    """By hand, static and running gap over crank angle, and the drop and lift they come from drawn."""
-    (side,) = sides_of(near.contact)
-    cam, law = build.contact.engine.cam(side), build.contact.drops[side]
-    centre = float(cam.centre(near.intake_phase if side == "intake" else near.exhaust_phase))
-    drop, lift, unit = law.fitted(theta), cam.lift(theta, centre, cam.lash), build.project.display_units.gap
-    axes.plot(theta, unit.of(drop), "-", color=DARK, label=f"{side} valve drop: travel until it meets the piston")
-    axes.plot(theta, unit.of(lift), "--", color=MIDDLE, label=f"{side} valve lift, lash as set")
-    axes.set_ylim(0.0, unit.of(max(float(lift.max()), float(drop.min())) * 1.6))
-    axes.set_ylabel(f"along the valve, {unit.name}")
-    static, running = timing(build.contact.project, side)
-    at = build.contact.contacts.index(near.contact)
-    low, from_centre = law.low(theta) - build.contact.static_mm[at], theta - centre
-    taken = float(build.contact.running_mm(build.contact.top_speed)[at])
-    return [
-        drop - lift,
-        low - cam.most.highest(from_centre - static, from_centre + static),
-        low - cam.most.highest(from_centre - running, from_centre + running) - taken,
-    ]
-
-
-def valve_curves(build: "Build", near: Tightest, theta: FloatArray, axes: Axes) -> list[FloatArray]:
-    """The same between the valves; distances shrink with both lifts, so each is taken at its greatest."""
-    heads, unit = build.contact.heads, build.project.display_units.gap
-    assert heads is not None  # the contact is listed only where seats are given
-    lifts: list[list[FloatArray]] = []
-    for side, phase, (dash, colour) in zip(
-        SIDES, (near.intake_phase, near.exhaust_phase), (("--", MIDDLE), ("-", DARK)), strict=True
-    ):
-        cam = build.contact.engine.cam(side)
-        from_centre = theta - float(cam.centre(phase))
-        by_hand = np.maximum(cam.lobe.lift(from_centre) - cam.lash, 0.0)
-        axes.plot(theta, unit.of(by_hand), dash, color=colour, label=f"{side} valve lift, lash as set")
-        errors = timing(build.contact.project, side, between=True)
-        lifts.append([by_hand, *(cam.most.highest(from_centre - error, from_centre + error) for error in errors)])
-    axes.set_ylim(0.0, unit.of(max(float(side[0].max()) for side in lifts) * 1.5))
-    axes.set_ylabel(f"along the valve, {unit.name}")
-    curves = [head_distance(heads, intake, exhaust) for intake, exhaust in zip(*lifts, strict=True)]
-    static, running = build.contact.static_mm[-1], build.contact.running_mm(build.contact.top_speed)[-1]
-    return [curves[0], curves[1] - static, curves[2] - static - running]
 
 
 def safe_set(build: "Build") -> Drawing:

@@ -2,16 +2,21 @@
 
 import io
 import re
+import textwrap
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
 import matplotlib
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import Locator, MaxNLocator
 
+from phaseopt.project import Side
 from phaseopt.report import palette
 
 DOTS_PER_INCH = 150  # of a PNG: sharp on a screen and on paper at its own size
 LINE = 0.17  # inches, a line of a heading
+_LETTERS = 14  # of a heading, across an inch
 INK, SOFT, EDGE, RULE, PAPER, PANEL, INTAKE, EXHAUST, BEFORE, HITS_FILL, TIGHT_FILL = (
     palette.LIGHT[name].lower()
     for name in (
@@ -20,9 +25,28 @@ INK, SOFT, EDGE, RULE, PAPER, PANEL, INTAKE, EXHAUST, BEFORE, HITS_FILL, TIGHT_F
 )  # fmt: skip
 # What stands for something else than an intake, an exhaust or a baseline differs by dash and mark first.
 DARK, MIDDLE, LIGHT = INK, INTAKE, BEFORE
-LINE = 0.17  # inches, a line of a heading
-# What stands for something else than an intake, an exhaust or a baseline differs by dash and mark first.
-DARK, MIDDLE, LIGHT, EXHAUST = (palette.LIGHT[name].lower() for name in ("ink", "intake", "before", "exhaust"))
+COLOURS: dict[Side, str] = {"intake": INTAKE, "exhaust": EXHAUST}
+TEXT = 12.0  # pixels
+_POINTS = 72.0  # of a figure's inch: a point of the figure is a pixel of the page
+
+
+def sized(width: float, height: float) -> Figure:
+    """A figure of so many pixels of the page."""
+    return Figure(figsize=(width / _POINTS, height / _POINTS))
+
+
+def workshop(axes: Axes) -> None:
+    """Left and bottom axes alone, thin rules across."""
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color(EDGE)
+    axes.grid(axis="y", color=RULE, lw=0.8)
+    axes.set_axisbelow(True)
+    axes.tick_params(length=0, labelsize=TEXT)
+
+
+def round_ticks(count: int) -> Locator:
+    """At most so many ticks, at round numbers."""
+    return MaxNLocator(count, steps=[1, 2, 5, 10])
 
 
 def styled() -> AbstractContextManager[None]:
@@ -75,7 +99,7 @@ _MARKS = re.compile(r"<g( [^>]*)?>\n((?:\s*<use [^>]*/>\n)+)\s*</g>")
 _MARK = re.compile(r'<use (xlink:href="[^"]*") (x="[^"]*" y="[^"]*")([^>]*)/>')
 _LONG = re.compile(r"(\d+\.\d\d)\d+")
 _STYLE = re.compile(r' style="([^"]*)"')
-_KEPT = re.compile(r"(fill|stroke|opacity|text-anchor|font-size|clip)[a-z-]*")
+_KEPT = re.compile(r"(fill|stroke|opacity|text-anchor|font-size|font-weight|clip)[a-z-]*")
 
 
 def _hoisted(found: re.Match[str]) -> str:
@@ -90,9 +114,12 @@ def _hoisted(found: re.Match[str]) -> str:
 def _as_attributes(style: re.Match[str]) -> str:
     """What matplotlib puts into a `style` attribute, which a page's policy would not apply, as attributes of SVG."""
     found = dict(part.strip().split(": ", 1) for part in style[1].split(";") if ": " in part)
-    size = re.match(r"[\d.]+px", found.pop("font", ""))
+    font = found.pop("font", "")
+    size = re.search(r"[\d.]+px", font)
     if size:
         found["font-size"] = size[0]
+    if font.startswith(("bold", "600", "650", "700")):
+        found["font-weight"] = "650"
     return "".join(f' {name}="{value}"' for name, value in found.items() if _KEPT.fullmatch(name))
 
 
@@ -122,12 +149,17 @@ class Drawing:
         return {f"{self.name}.svg": vector.getvalue(), f"{self.name}.png": pixels.getvalue()}
 
     def _head(self, heading: str) -> None:
-        """Put lines on top; a figure whose parts stand where they were put gets the room for them."""
-        figure, room = self.figure, LINE * (1 + heading.count("\n"))
-        figure.suptitle("\n".join(filter(None, (heading, figure.get_suptitle()))), fontsize=9.0)
+        """Put lines on top, as wide as the figure; one whose parts stand where they were put gets the room for them."""
+        figure = self.figure
+        words = "\n".join(textwrap.wrap(heading, int(_LETTERS * figure.get_figwidth())))
+        figure.suptitle("\n".join(filter(None, (words, figure.get_suptitle()))), fontsize=9.0)
         if figure.get_layout_engine() is None:
-            height = figure.get_figheight()
-            places = figure.subplotpars
+            height, room = figure.get_figheight(), LINE * (1 + words.count("\n"))
             share = height / (height + room)
             figure.set_figheight(height + room)
-            figure.subplots_adjust(top=places.top * share, bottom=places.bottom * share)
+            for axes in figure.axes:
+                place = axes.get_position()
+                axes.set_position((place.x0, place.y0 * share, place.width, place.height * share))
+            for text in figure.texts:
+                if text.get_text() != figure.get_suptitle():
+                    text.set_y(text.get_position()[1] * share)

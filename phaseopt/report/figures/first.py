@@ -3,11 +3,10 @@ approach of a valve to a piston, to scale.
 """
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
 
 from phaseopt.clearance.contacts import WORDS, sides_of
@@ -18,16 +17,18 @@ from phaseopt.project import SIDES, Side
 from phaseopt.report.facts import Tightest, tightest
 from phaseopt.report.figures.drawing import (
     BEFORE,
+    COLOURS,
     EDGE,
-    EXHAUST,
     INK,
-    INTAKE,
     PANEL,
     PAPER,
-    RULE,
     SOFT,
+    TEXT,
     Drawing,
+    round_ticks,
+    sized,
     styled,
+    workshop,
 )
 from phaseopt.report.gains import full_load_power
 from phaseopt.values.arrays import FloatArray
@@ -36,27 +37,10 @@ from phaseopt.values.display_units import Unit
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
 
-COLOURS: dict[Side, str] = {"intake": INTAKE, "exhaust": EXHAUST}
-_POINTS = 72.0  # of a figure's inch: a point of the figure is a pixel of the page
-_TEXT = 12.0  # pixels
 _STEM = 0.19  # of a head's diameter; a stem is drawn so thick, and a rim so high where none is given
 _RIM = 0.05
 _HEAD = {"intake": 0.37, "exhaust": 0.32}  # head over bore where it is not given (common practice, no source)
 _BESIDE = 3.0  # mm of pocket drawn beside a head; how much there is nobody measures here
-
-
-def sized(width: float, height: float) -> Figure:
-    """A figure of so many pixels of the page."""
-    return Figure(figsize=(width / _POINTS, height / _POINTS))
-
-
-def workshop(axes: Axes) -> None:
-    """Left and bottom axes alone, thin rules across."""
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.spines[["left", "bottom"]].set_color(EDGE)
-    axes.grid(axis="y", color=RULE, lw=0.8)
-    axes.set_axisbelow(True)
-    axes.tick_params(length=0, labelsize=_TEXT)
 
 
 def torque_and_power(build: "Build", *, phone: bool = False) -> Drawing:
@@ -81,24 +65,18 @@ def torque_and_power(build: "Build", *, phone: bool = False) -> Drawing:
         _dips(axes, rpm, after, "v", INK, INK)
         right = axes.twinx()
         right.spines[["top", "left", "right", "bottom"]].set_visible(False)
-        right.tick_params(length=0, labelsize=_TEXT)
+        right.tick_params(length=0, labelsize=TEXT)
         right.plot(rpm, units.power.of(power["before"]), color=BEFORE, lw=1.0, dashes=(4, 3))
         right.plot(rpm, units.power.of(power["after"]), color=INK, lw=1.0)
         _apart(axes, right, after, before, units.power.of(power["after"]))
-        axes.set_xlabel("engine speed, rpm", fontsize=_TEXT, labelpad=3)
-        axes.xaxis.set_major_locator(_round_ticks(4 if phone else 5))
-        axes.yaxis.set_major_locator(_round_ticks(5))
+        axes.set_xlabel("engine speed, rpm", fontsize=TEXT, labelpad=3)
+        axes.xaxis.set_major_locator(round_ticks(4 if phone else 5))
+        axes.yaxis.set_major_locator(round_ticks(5))
         start = "" if axes.get_ylim()[0] <= 0 else f" (starts at {axes.get_ylim()[0]:.0f})"
-        figure.text(4 / size[0], 1 - 15 / size[1], f"{units.torque.name}{start}", fontsize=_TEXT)
-        figure.text(1 - 4 / size[0], 1 - 15 / size[1], units.power.name, fontsize=_TEXT, ha="right")
+        figure.text(4 / size[0], 1 - 15 / size[1], f"{units.torque.name}{start}", fontsize=TEXT)
+        figure.text(1 - 4 / size[0], 1 - 15 / size[1], units.power.name, fontsize=TEXT, ha="right")
         title = "Torque and power at full throttle over engine speed: before dashed, now solid with its ±"
         return Drawing(figure, name, title)
-
-
-def _round_ticks(count: int) -> Any:
-    from matplotlib.ticker import MaxNLocator
-
-    return MaxNLocator(count, steps=[1, 2, 5, 10])
 
 
 def _apart(left: Axes, right: Axes, after: FloatArray, before: FloatArray, power: FloatArray) -> None:
@@ -114,7 +92,7 @@ def _apart(left: Axes, right: Axes, after: FloatArray, before: FloatArray, power
     known = power[np.isfinite(power)]
     if known.size and known.max() > 0:
         right.set_ylim(0.0, 1.9 * float(known.max()))
-        right.set_yticks([at for at in _round_ticks(5).tick_values(0.0, 1.9 * known.max()) if at <= 1.1 * known.max()])
+        right.set_yticks([at for at in round_ticks(5).tick_values(0.0, 1.9 * known.max()) if at <= 1.1 * known.max()])
 
 
 def _dips(axes: Axes, rpm: FloatArray, torque: FloatArray, mark: str, face: str, edge: str) -> None:
@@ -157,7 +135,7 @@ def closest_approach(build: "Build") -> Drawing:
             )
         for side, head in heads.items():
             axes.add_patch(Polygon(head.outline(), closed=True, fc=PAPER, ec=COLOURS[side], lw=1.8, joinstyle="round"))
-            axes.text(*head.label(), side, color=COLOURS[side], fontsize=_TEXT, ha="center", va="bottom")
+            axes.text(*head.label(), side, color=COLOURS[side], fontsize=TEXT, ha="center", va="bottom")
         _dimension(axes, near, heads, f"{unit.text(near.by_hand)}")
         bottom, top = (
             float(surface[:, 1].min()),
@@ -240,7 +218,7 @@ def _dimension(axes: Axes, near: Tightest, heads: dict[Side, _Head], words: str)
     axes.annotate("", *ends, arrowprops=arrow)
     x, y = float(one[0] + other[0]) / 2.0, float(one[1] + other[1]) / 2.0
     axes.annotate(
-        words, (x, y), (x, y - 9.0), fontsize=_TEXT, ha="center", va="center", color=INK,
+        words, (x, y), (x, y - 9.0), fontsize=TEXT, ha="center", va="center", color=INK,
         arrowprops={"arrowstyle": "-", "color": SOFT, "lw": 0.8}, bbox={"fc": PANEL, "ec": "none", "pad": 1.5},
     )  # fmt: skip
 
@@ -258,4 +236,4 @@ def _scale_bar(axes: Axes, x: float, y: float, size: Unit) -> None:
     length = 10.0 if size.size == 1.0 else size.size / 2.0
     x += 3.0
     axes.plot([x, x + length], [y, y], color=INK, lw=2.0, solid_capstyle="butt")
-    axes.text(x + length + 1.0, y, f"{size.of(length):g} {size.name}", fontsize=_TEXT, va="center")
+    axes.text(x + length + 1.0, y, f"{size.of(length):g} {size.name}", fontsize=TEXT, va="center")

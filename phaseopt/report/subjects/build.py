@@ -18,6 +18,8 @@ from phaseopt.report.faults import fault_section
 from phaseopt.report.figures import build as figures
 from phaseopt.report.figures import springs as spring_figures
 from phaseopt.report.figures import tables as table_figures
+from phaseopt.report.figures.budget_bars import budget_bars
+from phaseopt.report.figures.crank_angle import gap_over_angle
 from phaseopt.report.first_screen import NOT_WRITTEN, closest_words, first_screen, too_big
 from phaseopt.report.gains import full_load_table, gain_lines, gain_table, moved_table
 from phaseopt.report.gap_budget import gap_budget_section, timing_words
@@ -44,9 +46,9 @@ _MAP_CAPTION = (
     "Static / running clearance over the whole cycle, worst case, each cell at its own speed. A cell with ! has less "
     "than required; the tightest is framed. What is between cells is judged apart, up to the top speed."
 )
-_ANGLE_CAPTION = (
-    "What you should measure, the least on an engine turned slowly, and what is left in the worst case at the top "
-    "speed with these phases; dots mark the least of each."
+_ANGLE = (
+    "Each contact at its tightest cell, along the valve, as you should measure it. Below: what each rule leaves in the "
+    "worst case; dots mark the least. The bars show what takes the clearance; an upright mark is what a rule requires."
 )
 _SAFE_CAPTION = (
     "The box is safe in any combination, phasers moving, at any speed up to the top one. So it can be smaller than the "
@@ -286,15 +288,17 @@ def _reasons(build: "Build") -> tuple[Section, ...]:
     cost_blocks = (limit_costs.cost_table(build), Lines((limit_costs.EXPLAINED,))) if costs else ()
     return (
         Section(
-            "Least clearance in every cell",
-            (Lines((_MAP_CAPTION,)), *(clearance_table(build, each) for each in contacts)),
+            "Closest clearances",
+            (
+                Lines((_ANGLE,)),
+                *(picture(gap_over_angle(build, each), "", small=True) for each in contacts),
+                *(picture(budget_bars(build, each), "", small=True) for each in contacts),
+            ),
             Depth.PAGE,
-            folded=True,
-            printed=False,
         ),
         Section(
-            "Clearance over crank angle",
-            tuple(picture(figures.gap_over_angle(build, each), _ANGLE_CAPTION) for each in contacts),
+            "Least clearance in every cell",
+            (Lines((_MAP_CAPTION,)), *(clearance_table(build, each) for each in contacts)),
             Depth.PAGE,
             folded=True,
             printed=False,
