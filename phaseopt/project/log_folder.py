@@ -2,8 +2,9 @@
 
 `torque.logs` names the folder. An entry under [[torque.pulls]] claims files by name: files that it lists are one
 recording, a pattern makes one pull a file, and a file listed by name is no longer a pattern's. What no entry claims is
-a pull by itself, in the order of names, numbers in them by their size. Logs of stepped phasers and coast-downs, and
-those left out, are no pulls. So a pull is added by dropping a file into the folder.
+a pull by itself. Logs of stepped phasers and coast-downs, and those left out, are no pulls. So a pull is added by
+dropping a file into the folder. Pulls are in the order of their files' names, numbers by their size, since loggers
+count up: how the dyno drifts over a day is seen along that order. Pulls from elsewhere come first.
 
 Only names are looked at here, and the time of day where the weather was read by the clock.
 """
@@ -20,6 +21,19 @@ from phaseopt.project.pulls import Dialect, Pull
 from phaseopt.project.quantities import fault
 
 LOG_ENDINGS = (".csv", ".txt", ".tsv", ".tab", ".dat", ".asc", ".log", ".prn", ".mf4", ".mdf")
+# Nobody takes these for logs.
+_NO_LOGS = (
+    ".py",
+    ".md",
+    ".toml",
+    ".json",
+    ".html",
+    ".pdf",
+    ".png",
+    ".jpg",
+    ".jpeg",
+    ".heic",
+)
 _PATTERN = re.compile(r"[*?\[]")
 
 
@@ -69,7 +83,7 @@ class LogFolder:
     dialect: Dialect = field(default_factory=Dialect)
 
     def pulls(self, entries: Sequence[Pull], rest: Pull) -> tuple[Pull, ...]:
-        """Every pull: those of the entries in their order, then one for each log that none claims, as `rest` says."""
+        """Every pull: those of the entries, and one for each log that none claims, as `rest` says."""
         claimed = {file.resolve() for file in self._found(self.aside)}
         for entry in entries:
             if not self._is_pattern(entry):
@@ -81,15 +95,20 @@ class LogFolder:
         for file in self.in_folder():
             if file.resolve() not in claimed:
                 pulls.append(self._pull(rest, [file], f"torque.logs ({file.name})"))
-        return tuple(pulls)
+        return tuple(pulls if self.logs is None else sorted(pulls, key=self._order))
+
+    def _order(self, pull: Pull) -> tuple[bool, list[tuple[int, str]]]:
+        first = self.project / pull.files[0]
+        inside = first.parent.resolve() == (self.project / str(self.logs)).resolve()
+        return inside, _natural(first.name) if inside else []
 
     def in_folder(self) -> list[Path]:
         """The logs in the folder, in the order of names."""
         return [file for file in self._all() if file.suffix.lower() in LOG_ENDINGS]
 
     def not_read(self) -> list[Path]:
-        """Files in the folder that are no logs by the ending of their names."""
-        return [file for file in self._all() if file.suffix.lower() not in LOG_ENDINGS]
+        """Files in the folder that may be logs in a form that is not read, by the ending of their names."""
+        return [file for file in self._all() if file.suffix.lower() not in (*LOG_ENDINGS, *_NO_LOGS)]
 
     def _all(self) -> list[Path]:
         if self.logs is None:

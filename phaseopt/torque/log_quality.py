@@ -83,7 +83,7 @@ class LogQuality:
     --------
     >>> from phaseopt.project.load import load_project
     >>> from phaseopt.torque import reduce_logs
-    >>> found = reduce_logs(load_project("examples/intake_only/project.toml")).log_quality[1]
+    >>> found = reduce_logs(load_project("examples/intake_only/project.toml")).log_quality[3]
     >>> found.file, found.rows, found.warnings
     ('pull-2.csv', 320, ())
     """

@@ -1,7 +1,7 @@
 """Reading the logs of a pull: the project's column names and units in, engine quantities on one time base out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -65,7 +65,7 @@ def pull_files(project: Project, number: int, patterns: Sequence[str]) -> tuple[
     --------
     >>> from phaseopt.project.load import load_project
     >>> project = load_project("examples/intake_only/project.toml")
-    >>> [path.name for path in pull_files(project, 1, project.torque.pulls[0].files)]
+    >>> [path.name for path in pull_files(project, 3, project.torque.pulls[2].files)]
     ['pull-1.csv']
     """
     return _files(project, f"{project.pull_key(number)}.files", patterns)
@@ -120,7 +120,7 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
     --------
     >>> from phaseopt.project.load import load_project
     >>> project = load_project("examples/intake_only/project.toml")
-    >>> (log,) = read_pull(project, project.torque, 2, project.torque.pulls[1])
+    >>> (log,) = read_pull(project, project.torque, 4, project.torque.pulls[3])
     >>> log.attrs["file"], log["torque"].attrs["units"]
     ('pull-2.csv', 'N m')
     """
@@ -135,6 +135,8 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
     columns = {name: column for name, column in _columns(project, torque).items() if name not in pull.without}
     may = {"time", "oil", "torque" if pull.kind == "inertia sweep" else "roller"}
     wanted = _Wanted(columns, tuple(name for name in columns if name not in may))
+    if pull.stated_at.startswith("torque.logs"):
+        wanted = replace(wanted, if_none=f'leave_out = ["{files[0].name}"] under [torque] if it is no pull; ')
     logs = _recordings(torque, files, pull.dialect or torque.dialect, wanted, pull.clock_shifts)
     for log in logs:
         refuse_implausible(log, project, torque, pull)
@@ -190,10 +192,12 @@ def read_other_logs(
 
 @dataclass(frozen=True)
 class _Wanted:
-    """The columns to look for by quantity, and the quantities that must be there, a phase measured or commanded."""
+    """The columns to look for by quantity, the quantities that must be there, a phase measured or commanded, and what
+    to say first of a file that has none of them."""
 
     columns: dict[str, str]
     needed: tuple[str, ...]
+    if_none: str = ""
 
     def lacking(self, have: set[str]) -> list[str]:
         """What is needed and not there."""
@@ -221,6 +225,9 @@ def _recordings(
             mistakes += error.mistakes
     if mistakes:
         raise InputError(mistakes)
+    if wanted.if_none and not any(one.channels for one in read):
+        hint = f"{wanted.if_none}its columns are {', '.join(map(repr, read[0].names[:12]))}"
+        raise InputError.one("has none of the columns that torque.columns names", hint=hint, file=files[0])
     for members in grouped(read, wanted.lacking):
         own = None if shifts is None else [shifts[member] for member in members]
         try:

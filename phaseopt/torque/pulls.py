@@ -156,7 +156,7 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
     --------
     >>> from phaseopt.project.load import load_project
     >>> project = load_project("examples/intake_only/project.toml")
-    >>> reduce_pull(project, project.torque.pulls[1], "again")  # doctest: +ELLIPSIS
+    >>> reduce_pull(project, project.torque.pulls[3], "again")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
     phaseopt.values.errors.InputError: ...pull-2.csv is in pull-2 already...

@@ -43,7 +43,7 @@ class Day:
     --------
     >>> from phaseopt.project.load import load_project
     >>> day = read_day(load_project("examples/intake_only/project.toml"))
-    >>> len(day.log_quality), day.pull_names[1]
+    >>> len(day.log_quality), day.pull_names[3]
     (6, 'pull-2')
     """
 

@@ -51,6 +51,15 @@ def test_each_log_is_a_pull_in_the_order_of_numbers(tmp_path: Path) -> None:
     assert project.pull_key(2) == "torque.logs (run-10.csv)"
 
 
+def test_pulls_from_elsewhere_come_first_and_missing_ones_are_kept(tmp_path: Path) -> None:
+    (tmp_path / "spring.csv").write_text(HEAD, encoding="utf-8")
+    entries = [{"files": ["b.csv"]}, {"files": ["spring.csv"]}, {"files": ["gone-*.csv"]}]
+    project = day(tmp_path, ["a.csv", "b.csv", "c.csv"], pulls=entries)
+    assert [pull[0] for pull in files(project)] == [
+        "spring.csv", "logs/a.csv", "logs/b.csv", "logs/c.csv", "logs/gone-*.csv",
+    ]  # fmt: skip
+
+
 def test_an_empty_folder_has_no_pulls(tmp_path: Path) -> None:
     project = day(tmp_path, [])
     assert files(project) == []
@@ -73,8 +82,8 @@ def test_entries_claim_files_by_name(tmp_path: Path) -> None:
         ("logs/steady-2.csv",): ("steady", -8.0),
         ("logs/a.csv",): ("sweep", None),
     }
-    assert [project.pull_key(n) for n in (1, 3, 4)] == [
-        "torque.pulls (entry 1)", "torque.pulls (entry 3)", "torque.logs (a.csv)",
+    assert [project.pull_key(n) for n in (1, 2, 4)] == [
+        "torque.logs (a.csv)", "torque.pulls (entry 1)", "torque.pulls (entry 3)",
     ]  # fmt: skip
 
 
@@ -89,7 +98,7 @@ def test_the_day_is_stated_once(tmp_path: Path) -> None:
     air = {"pressure": 99.0, "temperature": 20.0, "humidity": 0.5}
     project = day(tmp_path, ["a.csv", "b.csv"], kind="steady", weather=air, offsets={"intake": -3.0}, pulls=entries)
     assert project.torque is not None
-    b, a = project.torque.pulls
+    a, b = project.torque.pulls
     assert (a.kind, a.offsets.intake, a.air) == ("steady", -3.0, Weather.model_validate(air))
     assert (b.kind, b.offsets.intake, b.air) == ("sweep", 2.0, a.air)
 

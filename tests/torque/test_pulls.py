@@ -263,13 +263,20 @@ def test_a_folder_gives_the_points_of_its_logs_as_entries_would(tmp_path: Path) 
     folder.mkdir()
     for name, text in logs.items():
         (folder / name).write_text(text, encoding="utf-8")
-    (folder / "sheet.pdf").write_bytes(b"%PDF")
+    (folder / "run.lgx").write_bytes(b"a logger's own")
     short = dyno_project(tmp_path, {}, [], logs="logs/")
     found = reduce_logs(short)
     xr.testing.assert_identical(found.points, reduce_logs(listed).points)
-    assert with_facts(found.notes, "sheet.pdf")
+    assert with_facts(found.notes, "run.lgx")
     (folder / "c.csv").write_text(csv_text(sweep(icam=15.0)), encoding="utf-8")
     assert reduce_logs(load_project(short.file)).points.sizes["pull_index"] == 3
+
+
+def test_a_text_in_the_folder_that_is_no_log_is_refused_with_the_way_to_leave_it_out(tmp_path: Path) -> None:
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    (folder / "notes.txt").write_text("plugs changed at noon\nsee the sheet\n", encoding="utf-8")
+    assert 'leave_out = ["notes.txt"]' in mistake_of(reduce_logs, dyno_project(tmp_path, {}, [], logs="logs/")).hint
 
 
 def test_an_empty_folder_plans_and_reduces_nothing(tmp_path: Path) -> None:
