@@ -95,7 +95,7 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     if read is not None and read.same_wheel and len(sheet.files if sheet is not None else ()) == 1:
         law = replace(law, same_wheel=True, also=tuple(replace(other, same_wheel=True) for other in law.also))
     floor = (
-        () if known is not None or law.steps is not None else ("assumes a pocket floor no steeper than the valve head",)
+        () if known is not None or law.steps is not None else ("pocket floor assumed no steeper than the valve head",)
     )
     return replace(law, notes=(*law.notes, *floor, *_cylinder_notes(law, project.cylinders, project.display_units.gap)))
 

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from phaseopt.report.document import Depth, Document
 
 WIDTH = 100  # columns
+_FILES = 4  # of a directory, that are named
 NOT_CLEAR, WRONG_INPUT, INTERRUPTED = 1, 2, 130
 
 app = typer.Typer(
@@ -235,10 +236,13 @@ def _print_document(found: Answer) -> None:
 
 
 def _written_text(path: Path) -> str:
-    """A place that was written, with the files in it."""
+    """A place that was written, with the files in it, those to read first; of many the first, under `--verbose` all."""
     if not path.is_dir():
         return str(path)
-    names = sorted(each.name for each in path.iterdir() if not each.name.endswith("-metadata.json"))
+    names = [each.name for each in path.iterdir() if not each.name.endswith("-metadata.json")]
+    names.sort(key=lambda name: (not name.startswith("report"), not name.endswith(".html"), "_phase" not in name, name))
+    if not manner().verbose and len(names) > _FILES + 1:
+        names = [*names[:_FILES], f"{len(names) - _FILES} more"]
     return f"{path}: {', '.join(names)}"
 
 

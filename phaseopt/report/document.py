@@ -196,6 +196,8 @@ class Document:
         What the cautions come before: "Before you load these".
     cautions : tuple of str
         The usual cautions. Always there, after the answer.
+    in_short : tuple of str
+        The cautions in a line each: what a terminal prints in their place unless details are asked for.
     not_covered : tuple of str
         What was not looked at.
     written : tuple of str
@@ -218,6 +220,7 @@ class Document:
     notes: tuple[str, ...] = ()
     before: str = ""
     cautions: tuple[str, ...] = ()
+    in_short: tuple[str, ...] = ()
     not_covered: tuple[str, ...] = ()
     written: tuple[str, ...] = field(default=())
     first: Part | None = None

@@ -121,7 +121,7 @@ def states(build: "Build") -> tuple[Shown, ...]:
     does = {
         "CLEAR": f"Calculated, full travel up to {top}.",
         "TIGHT": "Full travel leaves less than your minimum. The tables are the only guard.",
-        "HITS": f"Full travel hits{f' ({_joined(hit)})' if hit else ''}. The tables are the only guard.",
+        "HITS": f"{f'{capital(_joined(hit))}. ' if hit else ''}The tables are the only guard.",
     }[word]
     return (
         Shown("These tables", state_of(verdict), f"Calculated, up to {top}{looser}."),
@@ -181,18 +181,24 @@ def answer_figures(build: "Build") -> tuple[AnswerNumber, ...]:
         power = f"{units.power.number(before, -1)} → {units.power.text(after, -1)}"
         found.append(AnswerNumber(power, f"peak power, {where}"))
     near, gap = closest(build), units.gap
-    required = float(build.contact.required[build.contact.contacts.index(near.contact)])
-    static = near.static - required <= near.running - build.contact.reserve
-    least, asked = (near.static, required) if static else (near.running, build.contact.reserve)
-    rule = "static" if static else "running"
+    rule, least, required = least_words(build, near)
     return (
         *found,
         AnswerNumber(
-            f"{gap.down(least)} {gap.name}",
-            f"closest {rule}, {WORDS[near.contact]} (required {gap.plain(asked)})",
+            least,
+            f"closest {rule}, {WORDS[near.contact]} (required {required})",
             f"you should measure {gap.text(near.by_hand)}",
         ),
     )
+
+
+def least_words(build: "Build", near: Tightest) -> tuple[str, str, str]:
+    """The rule with the least margin at a cell, the clearance left by it, rounded down, and the one required."""
+    gap = build.project.display_units.gap
+    required = float(build.contact.required[build.contact.contacts.index(near.contact)])
+    static = near.static - required <= near.running - build.contact.reserve
+    least, asked = (near.static, required) if static else (near.running, build.contact.reserve)
+    return "static" if static else "running", f"{gap.down(least)} {gap.name}", gap.up(asked)
 
 
 def closest(build: "Build") -> Tightest:

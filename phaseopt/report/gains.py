@@ -21,7 +21,7 @@ PLUS_MINUS = "± is 95 % (two standard deviations) wherever it is given."
 
 def gain_lines(build: "Build") -> list[str]:
     """The average gain at full throttle, peak power, the cell that moved most, and what part load asks for."""
-    lines = [gain_line(build), *power_lines(build)]
+    lines = [gain_line(build), *(f"Peak power {each}" for each in power_lines(build))]
     if build.comparison.gains.moved:
         cell = build.comparison.gains.moved[0]
         lines.append(f"Moved most: {moved_words(cell, build.project.display_units.torque)}.")
@@ -30,12 +30,9 @@ def gain_lines(build: "Build") -> list[str]:
 
 def gain_line(build: "Build") -> str:
     """The average gain at full throttle: by area under the curve, over the speeds where torque is known of both."""
-    gains, unit = build.comparison.gains, build.project.display_units.torque
-    if not math.isfinite(gains.gain):
+    gains, unit, figure = build.comparison.gains, build.project.display_units.torque, gain_figure(build)
+    if not figure:
         return f"The average gain at full throttle over {build.baseline.name} is not known: no torque is known of both."
-    figure = f"{unit.signed(gains.gain)} ± {unit.text(2 * gains.deviation)}"
-    if abs(gains.gain) < 2 * gains.deviation:
-        figure = f"No clear difference ({figure})"
     known = build.torque["gain"].isel(load=-1).notnull()
     some = "" if known.all() else f", known at {int(known.sum())} of {known.size} speeds"
     low, high = gains.rpm
@@ -43,6 +40,15 @@ def gain_line(build: "Build") -> str:
         f"{figure} on average at full throttle over {build.baseline.name}, {low:.0f} to {high:.0f} rpm{some}"
         f"{_most_words(build)}: {unit.number(gains.before, -1)} → {unit.text(gains.after, -1)}."
     )
+
+
+def gain_figure(build: "Build") -> str:
+    """The average gain at full throttle with its ±; empty where it is not known."""
+    gains, unit = build.comparison.gains, build.project.display_units.torque
+    if not math.isfinite(gains.gain):
+        return ""
+    figure = f"{unit.signed(gains.gain)} ± {unit.text(2 * gains.deviation)}"
+    return f"No clear difference ({figure})" if abs(gains.gain) < 2 * gains.deviation else figure
 
 
 def _most_words(build: "Build") -> str:
@@ -74,14 +80,14 @@ def peak_power(build: "Build") -> tuple[Peak, Peak] | None:
 
 
 def power_lines(build: "Build") -> list[str]:
-    """The same in a sentence."""
+    """The same in figures."""
     found, unit = peak_power(build), build.project.display_units.power
     if found is None:
         return []
     (before, rpm), (after, now) = found
     if rpm == now:
-        return [f"Peak power {unit.number(before, -1)} → {unit.text(after, -1)} at {rpm:g} rpm."]
-    return [f"Peak power {unit.text(before, -1)} at {rpm:g} rpm → {unit.text(after, -1)} at {now:g} rpm."]
+        return [f"{unit.number(before, -1)} → {unit.text(after, -1)} at {rpm:g} rpm."]
+    return [f"{unit.text(before, -1)} at {rpm:g} rpm → {unit.text(after, -1)} at {now:g} rpm."]
 
 
 def moved_words(cell: Moved, unit: Unit) -> str:

@@ -18,6 +18,17 @@ def shared_notes(notes: Iterable[str], names: Sequence[str]) -> list[str]:
     return [f"{_named(having)}{text}" for text, having in shared.items()]
 
 
+def some_notes(notes: Sequence[str], most: int) -> tuple[str, ...]:
+    """The first of them, and how many more there are; all where that takes no more lines.
+
+    >>> some_notes(["a", "b", "c"], 1), some_notes(["a", "b"], 1)
+    (('a', '2 more: add --verbose.'), ('a', 'b'))
+    """
+    if len(notes) <= most + 1:
+        return tuple(notes)
+    return (*notes[:most], f"{len(notes) - most} more: add --verbose.")
+
+
 def _named(names: list[str]) -> str:
     """Pulls that a note is about.
 

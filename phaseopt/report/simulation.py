@@ -51,6 +51,20 @@ def on_simulation_only(build: "Build") -> NDArray[np.bool_]:
     return np.asarray(known & ~build.torque["measured"].to_numpy())
 
 
+def untested(build: "Build") -> NDArray[np.bool_]:
+    """(R, L) cells whose torque no pull shows."""
+    return np.asarray(~build.torque["in_reach"].to_numpy() | on_simulation_only(build))
+
+
+def untested_lines(build: "Build") -> list[str]:
+    """How many cells' torque is not shown by a pull, and where it is from."""
+    outside = {
+        "; ".join(beyond(build)): ~build.torque["in_reach"].to_numpy(),
+        ONLY_SIMULATED: on_simulation_only(build),
+    }
+    return [f"{int(at.sum())} of {at.size} cells are {words}." for words, at in outside.items() if at.any()]
+
+
 def grid_lines(build: "Build", simulation: "Simulated") -> list[str]:
     """What was simulated, what did not settle, and which timings would hit."""
     grid = simulation.grid

@@ -7,6 +7,7 @@ the words always stand there.
 import io
 import os
 import sys
+from dataclasses import dataclass
 from functools import singledispatch
 from typing import ClassVar, Literal
 
@@ -19,6 +20,7 @@ from rich.text import Text
 from rich.theme import Theme
 
 from phaseopt.report.document import Block, Depth, Document, Lines, Section, ShadedTable, Snippet, Table
+from phaseopt.report.notes import some_notes
 
 WIDTH = 100  # columns; narrower terminals are asked for theirs
 _GAP = 2  # columns between columns of a table
@@ -83,45 +85,67 @@ def in_colour() -> bool:
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
+@dataclass(frozen=True)
+class _Labelled:
+    """Lines with a label at their left."""
+
+    label: str
+    lines: tuple[str, ...]
+
+
 def _parts(document: Document, depth: Depth) -> list[RenderableType]:
     """What stands apart from one another by an empty line."""
     title = [Text(document.title, "bold")] if document.title else []
     head = [*title, *(_text(line) for line in (document.verdict, *document.lead) if line)]
-    parts: list[RenderableType] = [Group(*head)]
+    parts: list[RenderableType | _Labelled] = [Group(*head)]
     parts += [part for section in document.visible(depth) for part in _section(section)]
-    for label, lines in (("Notes", _notes(document.notes, depth)), ("Written", document.written)):
-        if lines:
-            parts.append(_labelled(label, lines))
-    if document.not_covered:
-        parts.append(_labelled("Not covered", (", ".join(document.not_covered),)))
-    if document.cautions:
+    parts.append(_Labelled("Notes", _notes(document.notes, depth)))
+    parts.append(_Labelled("Not covered", (", ".join(document.not_covered),) if document.not_covered else ()))
+    if depth < Depth.DETAIL:
+        parts.append(_Labelled("Cautions", document.in_short or document.cautions))
+    elif document.cautions:
         before = [Text(document.before or "Before you go on", "bold"), *map(_point, document.cautions)]
         parts.append(Group(*before))
-    return parts
+    parts.append(_Labelled("Written", document.written))
+    return _joined(parts, close=depth < Depth.DETAIL)
+
+
+def _joined(parts: list[RenderableType | _Labelled], *, close: bool) -> list[RenderableType]:
+    """Labelled lines drawn; where `close`, those that follow each other without empty lines between."""
+    found: list[RenderableType] = []
+    row: list[_Labelled] = []
+    for part in [*parts, None]:
+        if isinstance(part, _Labelled):
+            row += [part] if part.lines else []
+        if row and not (close and isinstance(part, _Labelled)):
+            found.append(_drawn_labels(row))
+            row = []
+        if part is not None and not isinstance(part, _Labelled):
+            found.append(part)
+    return found
 
 
 def _notes(notes: tuple[str, ...], depth: Depth) -> tuple[str, ...]:
     """All of them where details are asked for, else the weightiest."""
-    if depth >= Depth.DETAIL or len(notes) <= _NOTES + 1:
-        return notes
-    return (*notes[:_NOTES], f"{len(notes) - _NOTES} more: add --verbose.")
+    return notes if depth >= Depth.DETAIL else some_notes(notes, _NOTES)
 
 
-def _section(section: Section) -> list[RenderableType]:
+def _section(section: Section) -> list[RenderableType | _Labelled]:
     """Lines stand beside the title; tables and text to copy stand below it."""
     lines = tuple(item for block in section.blocks if isinstance(block, Lines) for item in block.items)
     below = [drawn for block in section.blocks if (drawn := drawn_of(block)) is not None]
     if lines:
-        return [_labelled(section.title, lines), *below]
+        return [_Labelled(section.title, lines), *below]
     return [Group(Text(section.title, "bold"), below[0]), *below[1:]] if below else []
 
 
-def _labelled(label: str, lines: tuple[str, ...]) -> RenderableType:
+def _drawn_labels(parts: list[_Labelled]) -> RenderableType:
     grid = Columns.grid(padding=(0, 2, 0, 0), expand=False)
     grid.add_column(min_width=_LABEL - 2, no_wrap=True)
     grid.add_column(overflow="fold")
-    for number, line in enumerate(lines):
-        grid.add_row(Text("" if number else label, "bold"), _text(line))
+    for part in parts:
+        for number, line in enumerate(part.lines):
+            grid.add_row(Text("" if number else part.label, "bold"), _text(line))
     return grid
 
 

@@ -10,7 +10,8 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.report import dips, limit_costs
-from phaseopt.report.cautions import BEFORE_LOADING, cautions
+from phaseopt.report.build_screen import screen_lead, screen_sections
+from phaseopt.report.cautions import BEFORE_LOADING, IN_SHORT, cautions
 from phaseopt.report.document import Block, Depth, Document, Lines, Part, Row, Section, Table, picture, say
 from phaseopt.report.explorer import explorer_section
 from phaseopt.report.facts import binder_words, binders, clamps, clamps_hold, limits_shown, tightest
@@ -25,10 +26,10 @@ from phaseopt.report.gains import full_load_table, gain_lines, gain_table, moved
 from phaseopt.report.gap_budget import gap_budget_section, timing_words
 from phaseopt.report.hand_check import hand_check_table
 from phaseopt.report.inputs import input_tables
-from phaseopt.report.notes import shared_notes
+from phaseopt.report.notes import shared_notes, some_notes
 from phaseopt.report.part_load import score_words
 from phaseopt.report.phase_table import mark_lines, phase_table
-from phaseopt.report.simulation import ONLY_SIMULATED, beyond, notes, on_simulation_only
+from phaseopt.report.simulation import notes, untested_lines
 from phaseopt.report.springs import MARGINS_CAPTION, spring_sections
 from phaseopt.report.subjects.check import check_notes, guard_lead, state_of, verdict_line
 from phaseopt.report.subjects.limits import limit_table
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from phaseopt.job.build import Build
     from phaseopt.job.stages import BestTables
 
+_ON_SCREEN = 2  # notes
 _MAP_CAPTION = (
     "Static / running clearance over the whole cycle, worst case, each cell at its own speed. A cell with ! has less "
     "than required; the tightest is framed. What is between cells is judged apart, up to the top speed."
@@ -73,7 +75,10 @@ def build_document(build: "Build", studies: CachedStudies = NO_STUDIES, depth: D
     """All that a person reads of a build.
 
     Parameters: `studies` of the same inputs; `depth`, down to which sections are made: those of a page take seconds.
+    `Depth.ANSWER` is one screen of a terminal.
     """
+    if depth == Depth.ANSWER:
+        return screen(build)
     sections = answer_sections(build)
     if depth >= Depth.PAGE:
         sections += _tables_and_torque(build)
@@ -92,6 +97,22 @@ def build_document(build: "Build", studies: CachedStudies = NO_STUDIES, depth: D
         cautions=(hand_check(build), *cautions()),
         not_covered=build.verdict.not_covered,
         first=_first(build) if depth >= Depth.PAGE else None,
+    )
+
+
+def screen(build: "Build") -> Document:
+    """One screen of a terminal: the answer, the tables at full throttle, what to do next."""
+    found = (*check_notes(build.verdict), *_log_notes(build))
+    return Document(
+        f"{build.project.name}: cam phase tables",
+        verdict_line(build.verdict),
+        state_of(build.verdict),
+        lead=(*screen_lead(build), *notes(build)),
+        sections=screen_sections(build),
+        notes=some_notes(found, _ON_SCREEN),
+        cautions=(hand_check(build), *cautions()),
+        in_short=IN_SHORT,
+        not_covered=build.verdict.not_covered,
     )
 
 
@@ -166,18 +187,7 @@ def limited_lines(build: "Build") -> list[str]:
     lines = [f"Of {total} cells, and a cell may have several limits: {', '.join(shares)}; by torque alone {free}."]
     if not shares:
         lines = [f"Nothing: torque alone decides each of the {total} cells."]
-    outside = {
-        "; ".join(beyond(build)): ~build.torque["in_reach"].to_numpy(),
-        ONLY_SIMULATED: on_simulation_only(build),
-    }
-    return [
-        *lines,
-        *(
-            f"{int(at.sum())} of {total} cells are {words}. They are marked."
-            for words, at in outside.items()
-            if at.any()
-        ),
-    ]
+    return [*lines, *untested_lines(build)]
 
 
 def proof(best: "BestTables") -> str:

@@ -158,7 +158,8 @@ def limits_notes(limits: Limits) -> list[str]:
 
 def contact_notes(model: ContactModel, faults: tuple[Fault, ...]) -> list[str]:
     """What every verdict on contact rests on, the same of both cams once."""
-    notes = shared_notes(model.notes, [f"{side} valve drop" for side in model.drops])
+    sides = [f"{side} valve drop" for side in model.drops]
+    notes = [note.replace(", ".join(sides), "both valve drops") for note in shared_notes(model.notes, sides)]
     return [*map(sentence, notes), *([POCKETS] if asks_pockets(faults) else [])]
 
 
