@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from phaseopt.report.document import Depth, Document
 
 WIDTH = 100  # columns
-_FILES = 4  # of a directory, that are named
+_FILES = 4  # of a directory, that are all named
 NOT_CLEAR, WRONG_INPUT, INTERRUPTED = 1, 2, 130
 
 app = typer.Typer(
@@ -236,14 +236,15 @@ def _print_document(found: Answer) -> None:
 
 
 def _written_text(path: Path) -> str:
-    """A place that was written, with the files in it, those to read first; of many the first, under `--verbose` all."""
+    """A place that was written, with the files in it, pages first; of many the pages alone, under `--verbose` all."""
     if not path.is_dir():
         return str(path)
-    names = [each.name for each in path.iterdir() if not each.name.endswith("-metadata.json")]
-    names.sort(key=lambda name: (not name.startswith("report"), not name.endswith(".html"), "_phase" not in name, name))
-    if not manner().verbose and len(names) > _FILES + 1:
-        names = [*names[:_FILES], f"{len(names) - _FILES} more"]
-    return f"{path}: {', '.join(names)}"
+    names = sorted(each.name for each in path.iterdir() if not each.name.endswith("-metadata.json"))
+    pages = sorted((name for name in names if name.endswith(".html")), reverse=True)  # the report first
+    others = [name for name in names if name not in pages]
+    if pages and len(names) > _FILES and not manner().verbose:
+        return f"{path}: {', '.join(pages)} and {len(others)} more files"
+    return f"{path}: {', '.join([*pages, *others])}"
 
 
 def print_json(record: "Record") -> None:

@@ -42,7 +42,7 @@ VARIABLES = {
     "exhaust_temperature": ("degC", "mean exhaust temperature at the valves", 1.0, -273.15),
     "fuel_per_kwh": ("g/(kW h)", "fuel mass per brake energy", 1e3, 0.0),
 }
-KNOCK = "Knock is not modelled: timings that fill the cylinder best may need less spark or better fuel."
+KNOCK = "Knock is not modelled: you may need less spark or better fuel."
 NOTE = f"Simulated. {KNOCK}"
 
 

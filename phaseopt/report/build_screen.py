@@ -53,7 +53,7 @@ def _clearance_lines(build: "Build") -> list[str]:
     near, verdict = closest(build), build.verdict
     _, least, required = least_words(build, near)
     lines = [
-        f"{capital(WORDS[near.contact])}: {least} in the worst case, {required} required. You should measure "
+        f"{capital(WORDS[near.contact])}: {least} worst case ({required} required). You should measure "
         f"{build.project.display_units.gap.text(near.by_hand)}."
     ]
     if not verdict.clear:

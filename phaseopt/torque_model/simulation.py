@@ -79,7 +79,7 @@ class Simulated(ShowsItself):
                 f"({100 * self.uncertainty:g} % of the best torque), not a measurement.",
                 KNOCK,
             )
-        return (f"Torque is from pulls on top of a simulation. {KNOCK}",)
+        return (f"Torque is from pulls and simulation. {KNOCK}",)
 
 
 @one_blas_thread()
