@@ -9,7 +9,7 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.output.compare import Comparison, Difference, LeastClearance
 from phaseopt.output.records.build import DipRecord
 from phaseopt.project import SIDES
-from phaseopt.report.cautions import cautions
+from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Depth, Document, Row, Section, Table, picture, say
 from phaseopt.report.figures.colours import BLACK
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
@@ -27,7 +27,9 @@ def compare_document(found: Comparison) -> Document:
     first, second = found.names
     names = (f"First: {first}.", f"Second: {second}.")
     if found.same:
-        return Document("Two builds side by side", f"{verdict_words(found)}.", lead=names, cautions=cautions())
+        return Document(
+            "Two builds side by side", f"{verdict_words(found)}.", lead=names, cautions=cautions(), in_short=IN_SHORT
+        )
     drawn = () if found.torque is None else (picture(compare_figure(found), f"{capital(UNCERTAINTY)}."),)
     by_speed = (*drawn, *filter(None, (torque_table(found),)))
     return Document(
@@ -48,6 +50,7 @@ def compare_document(found: Comparison) -> Document:
         ),
         not_covered=tuple(sorted({words for each in found.builds for words in each.record.verdict.not_covered})),
         cautions=cautions(),
+        in_short=IN_SHORT,
     )
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from phaseopt.output.export_files import Export, layout_words
-from phaseopt.report.cautions import BEFORE_LOADING, cautions
+from phaseopt.report.cautions import BEFORE_LOADING, IN_SHORT, cautions
 from phaseopt.report.document import Document, say
 from phaseopt.report.subjects.check import check_notes, guard_lead, state_of, verdict_line, verdict_sections
 
@@ -31,6 +31,7 @@ def export_document(found: Export, changed: Sequence[str]) -> Document:
         notes=() if accepted else check_notes(verdict),
         before=BEFORE_LOADING,
         cautions=cautions()[:2],  # the hand check and the zero: the others were printed with the build
+        in_short=IN_SHORT[:2],
         not_covered=verdict.not_covered,
     )
 

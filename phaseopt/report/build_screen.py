@@ -1,13 +1,14 @@
-"""What a build prints unless more is asked for: one screen. Verdict, gain, clearance, full throttle, what to do next."""
+"""What a build prints unless more is asked for: one screen, from the verdict to what to do next."""
 
 import math
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.report.document import Row, Section, Table, say
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.first_screen import closest, least_words, limited_words, states, warnings
-from phaseopt.report.gains import full_load_table, gain_figure, power_lines
+from phaseopt.report.gains import full_load_table, gain_figure, known_words, power_lines
 from phaseopt.report.part_load import part_load_lines
 from phaseopt.report.simulation import alone, untested, untested_lines
 from phaseopt.report.words import box_words, capital, moving, phase_text, sentence
@@ -34,7 +35,7 @@ def screen_sections(build: "Build") -> tuple[Section, ...]:
         say("Gain", *_gain_lines(build)),
         say("Peak power", *power_lines(build)),
         say("Clearance", *_clearance_lines(build)),
-        _full_throttle(build),
+        full_throttle_section(build, _MOST_ROWS),
         say("Untested", *untested_lines(build)),
         say("Limited by", *(f"{each}." for each in limited_words(build))),
         say("Next", *_next_lines(build)),
@@ -45,7 +46,10 @@ def _gain_lines(build: "Build") -> list[str]:
     figure, name = gain_figure(build), build.baseline.name
     if not figure:
         return [f"Not known: torque is not known with these tables and with {name}."]
-    return [f"{figure} on average at full throttle over {name} (± is 95 %).", *part_load_lines(build)]
+    return [
+        f"{figure} on average at full throttle over {name}{known_words(build)} (± is 95 %).",
+        *part_load_lines(build),
+    ]
 
 
 def _clearance_lines(build: "Build") -> list[str]:
@@ -57,23 +61,27 @@ def _clearance_lines(build: "Build") -> list[str]:
         f"{build.project.display_units.gap.text(near.by_hand)}."
     ]
     if not verdict.clear:
+        words = Counter(verdict.cells["verdict"].to_numpy().ravel().tolist())
+        lines.append(f"Cells: {', '.join(f'{count} {word.upper()}' for word, count in sorted(words.items()))}.")
         lines.append(f"Between cells: {sentence(verdict.box.sentence)}")
         if verdict.neighbours is not None:
             lines.append(f"Neighbouring cells: {sentence(verdict.neighbours.sentence)}")
     return lines
 
 
-def _full_throttle(build: "Build") -> Section:
-    """Phases, torque before and now, and gain by speed; of many speeds every second or third."""
+def full_throttle_section(build: "Build", most: int) -> Section:
+    """Phases, torque before and now, and gain by speed; of more than `most` speeds every second or third."""
     sides, torque = moving(build.project), full_load_table(build)
     phases = [build.tables.of_side(side).to_numpy()[:, -1] for side in sides]
     outside = untested(build)[:, -1]
-    step = math.ceil(len(torque.rows) / _MOST_ROWS)
+    step = math.ceil(len(torque.rows) / most)
     rows = []
     for r in range(len(torque.rows) - 1, -1, -step):
         before, now, gain = torque.rows[r].cells[:3]
         mark = _UNTESTED if outside[r] and now else ""
-        rows.append(Row(torque.rows[r].label, (*(phase_text(float(each[r])) for each in phases), before, now + mark, gain)))
+        rows.append(
+            Row(torque.rows[r].label, (*(phase_text(float(each[r])) for each in phases), before, now + mark, gain))
+        )
     head = ("rpm", *(sides if len(sides) > 1 or build.project.arrangement != "together" else ("phase",)))
     title = f"Full throttle: phase in crank degrees, torque in {build.project.display_units.torque.name}"
     title += f"; {len(rows)} of {len(torque.rows)} speeds" if step > 1 else ""
@@ -92,7 +100,7 @@ def _next_lines(build: "Build") -> list[str]:
         else "Load the tables, map fuel and spark, then check the gain with phaseopt confirm."
     )
     return [
-        "Print measuring_sheet.html. Check every cylinder by hand. Then degree in again.",
+        "Print measuring_sheet.html. Set the cams as it says and measure. Then degree in again.",
         f"Enter these clamps: {box_words(build.project, clamps(build))}.{holds and f'{holds}.'}",
         last,
     ]

@@ -33,8 +33,7 @@ def gain_line(build: "Build") -> str:
     gains, unit, figure = build.comparison.gains, build.project.display_units.torque, gain_figure(build)
     if not figure:
         return f"The average gain at full throttle over {build.baseline.name} is not known: no torque is known of both."
-    known = build.torque["gain"].isel(load=-1).notnull()
-    some = "" if known.all() else f", known at {int(known.sum())} of {known.size} speeds"
+    some = known_words(build)
     low, high = gains.rpm
     return (
         f"{figure} on average at full throttle over {build.baseline.name}, {low:.0f} to {high:.0f} rpm{some}"
@@ -49,6 +48,12 @@ def gain_figure(build: "Build") -> str:
         return ""
     figure = f"{unit.signed(gains.gain)} ± {unit.text(2 * gains.deviation)}"
     return f"No clear difference ({figure})" if abs(gains.gain) < 2 * gains.deviation else figure
+
+
+def known_words(build: "Build") -> str:
+    """At how many speeds the gain at full throttle is known, where not at all of them."""
+    known = build.torque["gain"].isel(load=-1).notnull()
+    return "" if known.all() else f", known at {int(known.sum())} of {known.size} speeds"
 
 
 def _most_words(build: "Build") -> str:

@@ -122,10 +122,11 @@ def test_what_is_printed(built: Path, project: Path, tmp_path: Path) -> None:
             "Numbers are rounded to 0.5 away from contact; no phase was moved by more than 0 crank degrees.",
             "Inputs Changed since the tables were built: ",
             " more. Contact is checked by the files as they are now.",
-            "Written /o: exhaust_phase.csv, how_to_read.txt, intake_phase.csv, run.json",
             "Not covered radial clearance",
-            "Before you load these - Contact: a model does not replace checking the assembled engine by hand.",
-            "- Zero: prove it before loading.",
+            "Cautions Contact:",
+            "every cylinder by hand",
+            "Zero:",
+            "Written /o: exhaust_phase.csv, how_to_read.txt, intake_phase.csv, run.json",
         )
     ]
     assert places == sorted(places)

@@ -39,9 +39,9 @@ SMALL: dict[str, Any] = {
 }
 
 
-def printed_of(built: Build) -> str:
-    """What is printed of a build."""
-    return terminal_text(build_document(built, depth=Depth.ANSWER))
+def printed_of(built: Build, depth: Depth = Depth.ANSWER) -> str:
+    """What is printed of a build, `Depth.DETAIL` with `--verbose`."""
+    return terminal_text(build_document(built, depth=depth), depth)
 
 
 @pytest.fixture(scope="module")
@@ -166,7 +166,7 @@ def test_part_load_of_a_road_car_is_searched_shown_and_written(found: Build, fol
         name for row in road.best.search.limited_by for names in row for name in names
     }
     np.testing.assert_array_equal(road.limits.phases_intake, found.limits.phases_intake)
-    shown = " ".join(printed_of(road).split())
+    shown = " ".join(printed_of(road, Depth.DETAIL).split())
     assert (
         "Part load as for a road car: on average at 70 kPa, simulated (with rest timing in brackets): residual gas "
         in shown
@@ -209,7 +209,7 @@ def test_pulls_on_a_simulation_say_what_each_gave(on_simulation: Build) -> None:
     assert on_simulation.model.reduction is not None
     assert on_simulation.model.simulation is not None
     assert on_simulation.model.simulation.points is not None
-    shown = " ".join(printed_of(on_simulation).split())
+    shown = " ".join(printed_of(on_simulation, Depth.DETAIL).split())
     for note in on_simulation.model.simulation.notes:
         assert note in shown
     assert "the calibration repeated without it" in shown

@@ -65,7 +65,7 @@ def test_the_three_costliest_limits_are_named(hillclimb: Build) -> None:
 def test_every_output_of_a_build_carries_them(hillclimb: Build, hillclimb_files: dict[str, str]) -> None:
     files, record = hillclimb_files, json.loads(hillclimb_files["run.json"])
     page = unescape(files["report.html"])
-    printed = build_document(hillclimb, depth=Depth.ANSWER)
+    printed = build_document(hillclimb, depth=Depth.DETAIL)
     assert hillclimb.explanations.dips
     assert len(record["dips"]) == len(hillclimb.explanations.dips)
     assert len(record["limit_costs"]["limits"]) == len(hillclimb.explanations.limit_costs.limits) >= 3

@@ -10,7 +10,7 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.report import dips, limit_costs
-from phaseopt.report.build_screen import screen_lead, screen_sections
+from phaseopt.report.build_screen import full_throttle_section, screen_lead, screen_sections
 from phaseopt.report.cautions import BEFORE_LOADING, IN_SHORT, cautions
 from phaseopt.report.document import Block, Depth, Document, Lines, Part, Row, Section, Table, picture, say
 from phaseopt.report.explorer import explorer_section
@@ -82,6 +82,8 @@ def build_document(build: "Build", studies: CachedStudies = NO_STUDIES, depth: D
     sections = answer_sections(build)
     if depth >= Depth.PAGE:
         sections += _tables_and_torque(build)
+    if depth == Depth.DETAIL:  # a page has it on its first screen
+        sections += (full_throttle_section(build, len(build.tables.rpm)),)
     if depth >= Depth.DETAIL:
         sections += (replace(fault_section(build.contact, build.verdict.faults), depth=Depth.DETAIL),)
     if depth >= Depth.PAGE:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from phaseopt.project import SIDES
-from phaseopt.report.cautions import cautions
+from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Depth, Document, Section, Snippet, picture, say, table
 from phaseopt.report.figures.confirm import confirm_figures
 from phaseopt.study.confirm import LEAST_POINTS, Confirmation
@@ -175,6 +175,7 @@ def confirm_document(found: Confirmation, name: str, pull: str, entry: dict[str,
         ),
         notes=found.notes,
         cautions=cautions(),
+        in_short=IN_SHORT,
     )
 
 

@@ -1,7 +1,7 @@
 """What `phaseopt offsets --try` says: each given pair of offsets against the offsets as fitted."""
 
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.report.cautions import cautions
+from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Document, Row, Section, Table, say
 from phaseopt.report.subjects.offsets import (
     beyond_words,
@@ -54,6 +54,7 @@ def offset_try_document(found: OffsetTry) -> Document:
         ),
         not_covered=tuple(found.model.not_covered),
         cautions=cautions(),
+        in_short=IN_SHORT,
     )
 
 

@@ -5,7 +5,7 @@ import math
 from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
-from phaseopt.report.cautions import cautions
+from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Document, Picture, Row, Section, Table, picture, say
 from phaseopt.report.figures.offsets import offsets_figures
 from phaseopt.study.offset_gains import SEEN, Gain, TorqueChange, torque_change
@@ -43,6 +43,7 @@ def offsets_document(study: OffsetStudy) -> Document:
         ),
         not_covered=tuple(study.model.not_covered),
         cautions=cautions(),
+        in_short=IN_SHORT,
     )
 
 

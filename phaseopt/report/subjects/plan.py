@@ -7,7 +7,7 @@ import numpy as np
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project, Side
-from phaseopt.report.cautions import cautions
+from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Blanks, Depth, Document, Lines, Row, Section, Table, say, table
 from phaseopt.study.run_sheet import RunSheet, SheetPull
 from phaseopt.tables import number_text
@@ -112,6 +112,7 @@ def plan_document(sheet: RunSheet) -> Document:
         notes=sheet.notes,
         not_covered=tuple(sheet.model.not_covered),
         cautions=cautions(),
+        in_short=IN_SHORT,
     )
 
 

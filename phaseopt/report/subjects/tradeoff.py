@@ -1,6 +1,6 @@
 """What `phaseopt tradeoff` says: what smoother tables cost in torque, and a knee to take or leave."""
 
-from phaseopt.report.cautions import cautions
+from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Document, Picture, Row, Section, Snippet, Table, picture, say
 from phaseopt.report.figures.tradeoff import tradeoff_figure
 from phaseopt.report.words import capital
@@ -43,6 +43,7 @@ def tradeoff_document(found: Tradeoff) -> Document:
         ),
         not_covered=tuple(found.verdict.not_covered),
         cautions=cautions(),
+        in_short=IN_SHORT,
     )
 
 
