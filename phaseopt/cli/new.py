@@ -1,12 +1,15 @@
 """`phaseopt new`: a project to fill in, or the example."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from phaseopt.cli.frame import Answer, command
 from phaseopt.values.errors import InputError
+
+if TYPE_CHECKING:
+    from phaseopt.project.answers import Answers
 
 Directory = Annotated[Path, typer.Argument(metavar="DIR", help="A new or empty directory.", show_default=False)]
 Yes = Annotated[
@@ -16,13 +19,15 @@ Example = Annotated[
     bool, typer.Option("--example", help="Write the invented hill-climb car instead, complete and ready to build.")
 ]
 
+_ANSWERS = "answers.json"
+
 
 @command
 def new(directory: Directory, yes: Yes = False, example: Example = False) -> Answer:
-    """A project to fill in, after a few questions, or the example.
+    """A project to fill in, after some twenty questions, or the example.
 
-    It holds the sections that your answers call for, every key explained, templates for lobes and readings, and a
-    sheet to print and take to the engine.
+    It holds the keys that your answers call for, each explained, templates for lobes and readings, and a sheet to print
+    and take to the engine. Answers are kept in DIR until the last one: stop, and go on another day.
     """
     from phaseopt.output.fresh import require_fresh, write_fresh
     from phaseopt.output.records.new import NewRecord
@@ -30,7 +35,8 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Ans
 
     if yes and example:
         raise InputError.one("--yes and --example do not go together", hint="give one of them", where="phaseopt new")
-    require_fresh(directory)
+    kept = directory / _ANSWERS
+    require_fresh(directory, but="" if yes or example else _ANSWERS)
     if example:
         from phaseopt.cli.example_data import example_files
 
@@ -41,13 +47,15 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Ans
         from phaseopt.project.blank import blank_files
         from phaseopt.report.subjects.sheet import blank_sheet, sheet_page
 
-        if yes:
-            answers = Answers()
-        else:
-            from phaseopt.cli.questions import asked
-
-            answers = asked()
+        answers = Answers() if yes else _asked(kept)
         files = blank_files(answers) | {"measuring_sheet.html": sheet_page(blank_sheet())}
         document = blank_document(directory)
-    write_fresh(directory, files)
+    write_fresh(directory, files, but=_ANSWERS)
+    kept.unlink(missing_ok=True)
     return Answer(document, lambda: NewRecord(files=tuple(files)), written=[directory])
+
+
+def _asked(kept: Path) -> "Answers":
+    from phaseopt.cli.questions import asked, kept_answers
+
+    return asked(kept_answers(kept), kept)

@@ -1,47 +1,26 @@
-"""The questions that `phaseopt new` asks on a terminal, each answer checked as it is given."""
+"""The questions that `phaseopt new` asks on a terminal, each answer checked as it is given and kept."""
 
+import json
 import sys
-from typing import Any, get_args
+from pathlib import Path
 
 import typer
 
-from phaseopt.project.answers import Answers, DropBy, Lobes, TorqueBy
-from phaseopt.project.load import check_value
-from phaseopt.project.quantities import Arrangement
-from phaseopt.values.display_units import Units
+from phaseopt.project.answers import Answers
+from phaseopt.project.questions import Given, Question, answers_of, questions
 from phaseopt.values.errors import InputError
-from phaseopt.values.units import UnitError, to_number
 
 _FIRST = """\
-A few questions, then a project to fill in. Enter takes what is in [ ], or leaves a blank to fill in later.
-Ctrl-C stops: nothing is written before the last answer.
+About twenty questions, then a project to fill in. Enter leaves a blank, or takes the first choice.
+?  why it is asked     <  the question before     Ctrl-C  stop; answers are kept, and `phaseopt new` goes on from there
 """
-_UNITS = ("millimetres, N·m, kW", "thousandths of an inch, lb-ft, hp")
-_MOVES = (
-    "both cams, a phaser on each",
-    "the intake cam alone",
-    "the exhaust cam alone",
-    "both cams, one phaser on both",
-)
-_LOBES = ("measured: lift over cam degrees, from a bench or with a dial gauge", "a cam card: durations at check lifts")
-_DROP = (
-    "readings every 5° around TDC with a dial gauge (best)",
-    "one reading at TDC",
-    "clay squeezed at a known timing",
-)
-_TORQUE = (
-    "dyno pulls",
-    "a simulation of the engine, until there are pulls",
-    "dyno pulls on top of a simulation",
-)
-_WAYS = ("advances", "retards", "goes both ways")
 
 
-def asked() -> Answers:
-    """Ask on the terminal what a project depends on.
+def asked(given: dict[str, str], kept: Path) -> Answers:
+    """Ask on the terminal what a project depends on; `given` holds the answers so far and is added to.
 
-    Questions go to standard error, so that what is printed stays clean. Raises `InputError` where standard input is
-    no terminal, and `KeyboardInterrupt` where the answers end.
+    Each answer is written to the file `kept`. Questions go to standard error, so that what is printed stays clean.
+    Raises `InputError` where standard input is no terminal, and `KeyboardInterrupt` where the answers end.
     """
     if not on_a_terminal():
         raise InputError.one(
@@ -50,28 +29,30 @@ def asked() -> Answers:
             where="phaseopt new",
         )
     typer.echo(_FIRST, err=True)
-    known: dict[str, Any] = {}
-    units = _choice("Which units do you read?", get_args(Units), _UNITS)
-    if name := _answer("What is the engine called?"):
-        known["name"] = name
-    moves: Arrangement = _choice("Which cams does a phaser move?", ("both", "intake", "exhaust", "together"), _MOVES)
-    for section, called in _phasers(moves):
-        if (travel := _travel(called, "retards" if called.startswith("exhaust") else "advances")) is not None:
-            known[f"{section}.travel"] = travel
-    known |= _value("cylinders", "How many cylinders?", whole=True)
-    for key, what in (("bore", "Bore"), ("stroke", "Stroke"), ("rod", "Rod, centre to centre")):
-        known |= _length(f"crank.{key}", what, units, known)
-    known |= _value("crank.redline", "Redline, rpm?")
-    idle = _value("crank.redline", "Idle, rpm, where the tables begin? [1000]").get("crank.redline")
-    return Answers(
-        units=units,
-        moves=moves,
-        lobes=_choice("How are the lobes known?", get_args(Lobes), _LOBES),
-        drop=_choice("How is the room between valve and piston measured?", get_args(DropBy), _DROP),
-        torque=_choice("Where does torque come from?", get_args(TorqueBy), _TORQUE),
-        known=known,
-        idle=idle,
-    )
+    if given:
+        typer.echo(f"{len(given)} answers are kept from last time; < goes back to them.\n", err=True)
+    while (question := next((each for each in questions(given) if each.name not in given), None)) is not None:
+        answer = _answer(question, given)
+        if answer == "<":
+            before = [each.name for each in questions(given) if each.name in given]
+            if before:
+                del given[before[-1]]
+            continue
+        given[question.name] = answer
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        kept.write_text(json.dumps(given, indent=2), encoding="utf-8")
+    return answers_of(given)
+
+
+def kept_answers(kept: Path) -> dict[str, str]:
+    """The answers of an earlier time, by question; none where the file is missing or not one of answers."""
+    try:
+        found = json.loads(kept.read_text(encoding="utf-8"))
+        given = {str(name): str(answer) for name, answer in found.items()}
+        answers_of(given)
+    except (OSError, ValueError, AttributeError, KeyError):
+        return {}
+    return given
 
 
 def on_a_terminal() -> bool:
@@ -79,101 +60,36 @@ def on_a_terminal() -> bool:
     return sys.stdin.isatty()
 
 
-def _phasers(moves: Arrangement) -> list[tuple[str, str]]:
-    """Each phaser's section, and what to call it."""
-    if moves == "together":
-        return [("phaser", "phaser")]
-    return [(f"{side}.phaser", f"{side} phaser") for side in ("intake", "exhaust") if moves in (side, "both")]
-
-
-def _travel(called: str, usual: str) -> list[float] | None:
-    """[least, most] crank degrees from rest; None where the answer is left blank."""
-    way = _choice(f"From rest the {called} ...", (usual, *(w for w in _WAYS if w != usual)))
-    advance = _degrees("How far does it advance, crank degrees?") if way != "retards" else 0.0
-    retard = _degrees("How far does it retard, crank degrees?") if way != "advances" else 0.0
-    return None if advance is None or retard is None else [0.0 - retard, advance]
-
-
-def _degrees(question: str) -> float | None:
-    while answer := _answer(question):
+def _answer(question: Question, given: Given) -> str:
+    """An answer that the question takes, "" for a blank, or "<" to go back."""
+    _ask(question)
+    while True:
+        typer.echo("> ", err=True, nl=False)
+        answer = _line()
+        if answer == "?":
+            typer.echo(f"  {question.why}", err=True)
+            continue
+        if answer == "<":
+            return answer
         try:
-            degrees = to_number(_number(answer), "crank deg")
-            if 0.0 < degrees <= 180.0:
-                return degrees
-            typer.echo("  It is above 0 and up to 180: how far, without a sign.", err=True)
-        except UnitError as error:
-            typer.echo(f'  {error}. Give a number, or text such as "22.5 cam deg".', err=True)
-    return None
+            found = question.parse(answer, given)
+        except InputError as error:
+            for mistake in error.mistakes:
+                typer.echo(f"  {mistake.shortened()}", err=True)
+            continue
+        if question.choices:
+            return str(found.get(question.name, question.choices[0][0]))
+        return answer
 
 
-def _length(key: str, what: str, units: str, known: dict[str, Any]) -> dict[str, Any]:
-    """A length by its key, with its unit written beside it where it is in inches."""
-    while answer := _answer(f"{what}, {'in' if units == 'inch' else 'mm'}?"):
-        value = _number(answer)
-        if units == "inch" and not isinstance(value, str):
-            value = f"{value:g} in"
-        if _accepted(key, value) and _rod_long_enough(key, value, known):
-            return {key: value}
-    return {}
+def _ask(question: Question) -> None:
+    example = f"   e.g. {question.example}" if question.example else ""
+    typer.echo(f"{question.text}{example}", err=True)
+    for number, (_, meaning) in enumerate(question.choices, start=1):
+        typer.echo(f"  {number}  {meaning}", err=True)
 
 
-def _rod_long_enough(key: str, value: object, known: dict[str, Any]) -> bool:
-    if key != "crank.rod" or "crank.stroke" not in known:
-        return True
-    rod, stroke = to_number(value, "mm"), to_number(known["crank.stroke"], "mm")
-    if rod > stroke / 2:
-        return True
-    typer.echo(f"  A rod of {rod:g} mm is not longer than half the stroke, {stroke / 2:g} mm. Measure again.", err=True)
-    return False
-
-
-def _value(key: str, question: str, *, whole: bool = False) -> dict[str, Any]:
-    """A number by its key, asked until it is one that the key takes; nothing where it is left blank."""
-    while answer := _answer(question):
-        value = _number(answer)
-        if whole and isinstance(value, float) and value.is_integer():
-            value = int(value)
-        if _accepted(key, value):
-            return {key: value}
-    return {}
-
-
-def _accepted(key: str, value: object) -> bool:
-    try:
-        check_value(key, value)
-    except InputError as error:
-        for mistake in error.mistakes:
-            typer.echo(f"  {mistake.problem}. Fix: {mistake.hint}.", err=True)
-        return False
-    return True
-
-
-def _choice(question: str, of: tuple[Any, ...], words: tuple[str, ...] | None = None) -> Any:
-    """One of some answers, by its number or its first letters; the first where nothing is answered."""
-    typer.echo(question, err=True)
-    for number, word in enumerate(words or of, start=1):
-        typer.echo(f"  {number}  {word}", err=True)
-    while answer := _answer(f"1 to {len(of)}? [1]"):
-        if answer.isdecimal() and 1 <= int(answer) <= len(of):
-            return of[int(answer) - 1]
-        meant = [each for each in of if str(each).startswith(answer.lower())]
-        if len(meant) == 1:
-            return meant[0]
-        typer.echo(f"  {answer!r} is none of these. Answer with a number from 1 to {len(of)}.", err=True)
-    return of[0]
-
-
-def _number(answer: str) -> float | str:
-    """A plain number where it is one, else the text, which may carry a unit; a decimal comma counts as a point."""
-    text = answer.replace(",", ".")
-    try:
-        return float(text)
-    except ValueError:
-        return text
-
-
-def _answer(question: str) -> str:
-    typer.echo(f"{question} ", err=True, nl=False)
+def _line() -> str:
     try:
         return input().strip()
     except EOFError:

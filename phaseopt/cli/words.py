@@ -11,8 +11,8 @@ from typer.core import TyperGroup
 from phaseopt.values.errors import InputError, Mistake
 
 _JOB = (
-    "new", "limits", "simulate", "plan", "reduce", "fit", "build", "check", "export", "compare", "confirm", "tradeoff",
-    "offsets",
+    "new", "keys", "next", "limits", "simulate", "plan", "reduce", "fit", "build", "check", "export", "compare",
+    "confirm", "tradeoff", "offsets",
 )  # fmt: skip
 
 # What pydantic, which checks options for typer, calls a mistake, and what a person calls it.

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.engine.lobe import HALF_CYCLE, Lobe, at_valve
-from phaseopt.io.columns import Columns, read_columns
+from phaseopt.io.columns import Columns, names_of, read_columns
 from phaseopt.io.text import lines_of
 from phaseopt.project.hardware import Ratios
 from phaseopt.values.errors import InputError
@@ -89,16 +89,18 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0) -> Lobe:
 
 def at_tappet(path: Path) -> bool:
     """Whether a lobe file holds lift at the tappet."""
-    return "valve_lift_mm" not in [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
+    header = [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
+    return not any(name in header for name in names_of("valve_lift_mm"))
 
 
 def _one_of(path: Path, names: list[str], first: str, second: str) -> str:
     """Which of two columns the file has; the first where it has neither, for `read_columns` to miss it."""
-    if first in names and second in names:
+    has_first, has_second = (any(each in names for each in names_of(name)) for name in (first, second))
+    if has_first and has_second:
         raise InputError.one(
             f"columns {first} and {second} are both there", hint="keep the one that was measured", file=path
         )
-    return second if second in names else first
+    return second if has_second else first
 
 
 def _refuse_impossible(columns: Columns, angle_name: str, lift_name: str, per_cam: float) -> None:

@@ -55,7 +55,8 @@ def read_columns(
     path
         UTF-8 text, RFC 4180, header row first; a byte-order mark is tolerated, blank lines are skipped.
     required, optional
-        Column names to read. Other columns are left alone.
+        Column names to read. Other columns are left alone. One that ends in `_mm` may stand in the file as `_in` or
+        `_thou` and comes back in mm.
     gaps
         Those of them that may have empty fields, which become nan.
 
@@ -83,7 +84,7 @@ def read_columns(
     if not lines:
         raise InputError.one("the file is empty", hint=wanted, file=path)
     head, *body = lines
-    at = _places(path, head, required, optional)
+    at, scales = _places(path, head, required, optional)
     if not body:
         raise InputError.one("the file has a header and no rows", hint=wanted, file=path)
     table = np.empty((len(body), len(at)))
@@ -94,7 +95,7 @@ def read_columns(
             math.nan if name in gaps and not cells[place] else number_in(path, line, name, cells[place])
             for name, place in at.items()
         ]
-    columns = {name: np.ascontiguousarray(table[:, i]) for i, name in enumerate(at)}
+    columns = {name: np.ascontiguousarray(table[:, i]) * scales[name] for i, name in enumerate(at)}
     return Columns(path, [line for line, _ in body], columns)
 
 
@@ -106,18 +107,36 @@ def require_delimiter(path: Path, head: Line, what: str = "columns") -> None:
             raise at_line(path, line, f"{what} are parted by {called}", PLAIN)
 
 
-def _places(path: Path, head: Line, required: tuple[str, ...], optional: tuple[str, ...]) -> dict[str, int]:
-    """Where each wanted column stands in the header."""
+def names_of(name: str) -> dict[str, float]:
+    """What a column may be called in a file, and how many of its unit one there is.
+
+    >>> names_of("drop_mm"), names_of("cylinder")
+    ({'drop_mm': 1.0, 'drop_in': 25.4, 'drop_thou': 0.0254}, {'cylinder': 1.0})
+    """
+    stem = name.removesuffix("_mm")
+    return {name: 1.0} | ({} if stem == name else {f"{stem}_in": 25.4, f"{stem}_thou": 0.0254})
+
+
+def _places(
+    path: Path, head: Line, required: tuple[str, ...], optional: tuple[str, ...]
+) -> tuple[dict[str, int], dict[str, float]]:
+    """Where each wanted column stands in the header, and what its numbers are multiplied by."""
     require_delimiter(path, head)
     line, header = head
     for name in header:
         if header.count(name) > 1:
             raise at_line(path, line, f"column {name!r} is there twice", "give each column a name of its own")
-    missing = [name for name in required if name not in header]
+    found = {name: [each for each in names_of(name) if each in header] for name in (*required, *optional)}
+    for name, there in found.items():
+        if len(there) > 1:
+            hint = "keep the one that was measured"
+            raise at_line(path, line, f"{name.removesuffix('_mm')} is there as {' and as '.join(there)}", hint)
+    missing = [name for name in required if not found[name]]
     if missing:
         hint = f"the first line must be a header with {','.join(required)}"
         raise at_line(path, line, f"no column {missing[0]!r} among {', '.join(header)}", hint)
-    return {name: header.index(name) for name in (*required, *optional) if name in header}
+    at = {name: header.index(there[0]) for name, there in found.items() if there}
+    return at, {name: names_of(name)[found[name][0]] for name in at}
 
 
 def _ragged(path: Path, line: int, cells: list[str], header: list[str]) -> InputError:

@@ -7,22 +7,22 @@ from phaseopt.io.atomic import restore, write_into
 from phaseopt.values.errors import InputError
 
 
-def require_fresh(directory: Path) -> None:
-    """Refuse, before anybody is asked anything, a directory that holds something or is none."""
+def require_fresh(directory: Path, *, but: str = "") -> None:
+    """Refuse, before anybody is asked anything, a directory that holds something `but` one file, or is none."""
     restore(directory)
-    if directory.is_dir() and (found := sorted(entry.name for entry in directory.iterdir())):
+    if directory.is_dir() and (found := sorted({entry.name for entry in directory.iterdir()} - {but})):
         raise _error(directory, f"holds {found[0]!r} already, and nothing is overwritten", "name a new directory")
     if directory.exists() and not directory.is_dir():
         raise _error(directory, "is not a directory", "name a new directory where one may be made")
 
 
-def write_fresh(directory: Path, files: Mapping[str, str]) -> None:
-    """Write files into a directory that is not there yet or is empty, all or none.
+def write_fresh(directory: Path, files: Mapping[str, str], *, but: str = "") -> None:
+    """Write files into a directory that is not there yet or is empty `but` for one file, all or none.
 
     Parameters: `files`, UTF-8 text by file name, folders parted by "/". Raises `InputError` where the directory holds
     anything, is no directory, or may not be written.
     """
-    require_fresh(directory)
+    require_fresh(directory, but=but)
     try:
         write_into(directory, files)
     except OSError as error:

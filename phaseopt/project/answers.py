@@ -65,7 +65,7 @@ class Answers:
             found |= {"cycle"}
         if self.torque == "both":
             found |= {"torque.prior"}
-        return frozenset(found | ({"report"} if self.units == "inch" else set()))
+        return frozenset(found)
 
     @property
     def values(self) -> dict[str, Any]:
@@ -87,7 +87,7 @@ class Answers:
             found |= {"cycle.plenum_volume": BLANK, "firing_order": BLANK}
             found |= {"crank.compression_ratio": BLANK, **{f"{side}.head_diameter": BLANK for side in SIDES}}
         if self.units == "inch":
-            found["report.units"] = "inch"
+            found["units"] = "inch"
         return found | {"tables.rpm": self._speeds, "tables.load": _LOADS, **self.known}
 
     @property

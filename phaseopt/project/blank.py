@@ -1,7 +1,7 @@
-"""A project to fill in: every key with its meaning, as the sections themselves state them, and no invented number.
+"""A project to fill in: the keys that the answers call for, each with its meaning, and no invented number.
 
-First come the sections that the answers call for, then all others as comments. What must be given is `BLANK`, which the
-reader names as still to be filled in. What may be left out is a comment with its default.
+What must be given is `BLANK`, which the reader names as still to be filled in. `section_text` has every key of a
+section, with the default of those that may be left out, to paste.
 """
 
 import json
@@ -16,10 +16,11 @@ from pydantic.fields import FieldInfo
 from phaseopt.project import Project
 from phaseopt.project.answers import BLANK, DROP_FILES, LOBE_FILES, Answers
 from phaseopt.project.keys import section_in
+from phaseopt.project.quantities import meaning_of
+from phaseopt.values.display_units import Units
 
 DROP_ANGLES = range(-15, 16, 5)  # crank degrees after TDC, common practice
 
-_KEPT = ("gap",)  # sections that everybody should look at, though nothing in them has to be given
 _TWICE = ("intake.card.durations", "exhaust.card.durations")  # a card has two lines at least
 _WIDTH = 118
 _MEANING_AT = 34  # column
@@ -49,21 +50,16 @@ _TORQUE = {
     "simulation": "torque from a simulation, until there are pulls",
     "both": "torque from pulls on top of a simulation",
 }
-_REST = """\
-## ---------------------------------------------------------------------------------------------------------------------
-## You need nothing from here on: these are sections you may add. Take the # away from a section's name and from its
-##   keys to use it.
-## ---------------------------------------------------------------------------------------------------------------------
-"""
 
 
 def blank_files(answers: Answers | None = None) -> dict[str, str]:
     """The files of a project to fill in, by name: the project, lobes and drop readings (not the measuring sheet)."""
     answers = answers or Answers()
-    drops = "crank_deg,drop_mm,cylinder\n" + "".join(f"{angle},,1\n" for angle in DROP_ANGLES)
+    length = "in" if answers.units == "inch" else "mm"
+    drops = f"crank_deg,drop_{length},cylinder\n" + "".join(f"{angle},,1\n" for angle in DROP_ANGLES)
     files = {"project.toml": blank_project(answers)}
     if answers.lobes == "files":
-        files |= dict.fromkeys(LOBE_FILES.values(), "cam_deg,lift_mm\n")
+        files |= dict.fromkeys(LOBE_FILES.values(), f"cam_deg,lift_{length}\n")
     if answers.drop == "readings":
         files |= dict.fromkeys(DROP_FILES.values(), drops)
     return files
@@ -72,33 +68,52 @@ def blank_files(answers: Answers | None = None) -> dict[str, str]:
 def blank_project(answers: Answers | None = None) -> str:
     """The text of a `project.toml` to fill in.
 
-    >>> "bore = " in blank_project() and "# pin_offset = 0 " in blank_project()
-    True
+    >>> "bore = " in blank_project(), "pin_offset" in blank_project()
+    (True, False)
     """
     answers = answers or Answers()
-    sections = list(_sections(Project, "", None, answers, used=True))
-    lines = [_head(answers), *(line for section in sections if section.used for line in section.lines(answers.values))]
-    lines += ["", _REST.rstrip("\n")]
-    lines += [line for section in sections if not section.used for line in section.lines({})]
-    return "\n".join(lines) + "\n"
+    sections = _sections(Project, "", None, answers, used=True)
+    lines = [_head(answers), *(line for section in sections if section.used for line in section.asked(answers.values))]
+    return "\n".join([*lines, ""])
+
+
+def section_names() -> tuple[str, ...]:
+    """The names of all sections, in the order of the documented keys."""
+    return tuple(each.path for each in _sections(Project, "", None, Answers(), used=False) if each.path)
+
+
+def section_text(name: str, units: Units = "metric") -> str:
+    """Every key of a section and of those in it, to paste into a project: comments, with the defaults.
+
+    Parameters: the `name` of a section, "" for the keys above all sections; the `units` of the project.
+
+    >>> print(section_text("gap.running.loft"))  # doctest: +ELLIPSIS
+    ## gap.running.loft: ...
+    # [gap.running.loft]
+    # above = "?" ...
+    """
+    sections = _sections(Project, "", None, Answers(units=units), used=False)
+    found = [each for each in sections if each.path == name or (name and each.path.startswith(f"{name}."))]
+    return "\n".join(line for section in found for line in section.all_keys()).strip("\n")
 
 
 def _head(answers: Answers) -> str:
     files = [*(LOBE_FILES.values() if answers.lobes == "files" else ())]
     files += [*(DROP_FILES.values() if answers.drop == "readings" else ())]
     made_for = (_MOVES[answers.moves], _LOBES[answers.lobes], _DROP[answers.drop], _TORQUE[answers.torque])
+    inch = answers.units == "inch"
+    own = '"86 mm", "22.5 cam deg"' if inch else '"3.39 in", "22.5 cam deg"'
     points = [
         f"Write a value wherever there is {json.dumps(BLANK)}.",
-        "Lines with ## explain. Lines with one # may be left out: the value shown is the default. Take the # away to "
-        "change it.",
-        'A value is a number in the unit named, or text with a unit of its own ("3.39 in", "22.5 cam deg").',
+        f"A value is a number in the unit named, or text with a unit of its own ({own}).",
         "Angles are crank degrees, + = advanced, unless another kind is named.",
     ]
     if files:
-        points.append(f"Fill in {', '.join(files)} too, in mm and degrees.")
+        points.append(f"Fill in {', '.join(files)} too, in {'inches' if inch else 'mm'} and degrees.")
     points.append("Print measuring_sheet.html and write your readings on it.")
+    points.append("More keys may be added: `phaseopt keys` lists the sections, `phaseopt keys crank` those of one.")
     lines = _comment(f"A project for phaseopt: {', '.join(made_for)}.")
-    lines += [*_comment("Fill it in; `phaseopt limits project.toml` names what is still blank."), "##"]
+    lines += _comment("Fill it in; `phaseopt next project.toml` says what is still blank and what can be done already.")
     for point in points:
         lines += _comment(f"- {point}")
     return "\n".join(lines)
@@ -113,21 +128,31 @@ class _Section:
     keys: tuple[tuple[str, FieldInfo], ...]
     many: bool
     used: bool
+    units: Units
 
-    def lines(self, values: Mapping[str, Any]) -> Iterator[str]:
-        """The section as text. Parameters: `values`, values by key, those of optional keys too."""
-        mark = "" if self.used else "# "
+    def asked(self, values: Mapping[str, Any]) -> Iterator[str]:
+        """The section with the keys that have to be filled in or have a value; nothing where there are none."""
+        lines: list[str] = []
+        for key, field in self.keys:
+            given = values.get(f"{self.path}.{key}".lstrip("."))
+            if field.is_required() or given is not None:
+                lines += _line(key, field, BLANK if given is None else given, "", self.units)
+        for _ in range(2 if self.path in _TWICE else 1):
+            if lines:
+                yield ""
+                yield from _BEFORE.get(self.path, [])
+                yield from [f"[[{self.path}]]" if self.many else f"[{self.path}]"] if self.path else []
+                yield from lines
+
+    def all_keys(self) -> Iterator[str]:
+        """The section as comments: every key, with its default."""
+        yield ""
         if self.path:
-            yield ""
             yield from _comment(f"{self.path}: {self.meaning}")
-            yield from _BEFORE.get(self.path, []) if self.used else []
-        else:
-            yield ""
-        for _ in range(2 if self.used and self.path in _TWICE else 1):
-            if self.path:
-                yield f"{mark}[[{self.path}]]" if self.many else f"{mark}[{self.path}]"
-            for key, field in self.keys:
-                yield from _line(key, field, values.get(f"{self.path}.{key}".lstrip(".")), used=self.used)
+            yield f"# [[{self.path}]]" if self.many else f"# [{self.path}]"
+        for key, field in self.keys:
+            default = None if field.is_required() else field.get_default(call_default_factory=True)
+            yield from _line(key, field, BLANK if default in (None, ()) else default, "# ", self.units)
 
 
 def _sections(
@@ -145,23 +170,21 @@ def _sections(
         else:
             inner.append((f"{path}.{key}".lstrip("."), each, section, several))
     meaning = (field.description if field is not None else None) or (model.__doc__ or "").split("\n\n")[0]
-    yield _Section(path, " ".join(meaning.split()), tuple(own), many, used)
+    yield _Section(path, " ".join(meaning.split()), tuple(own), many, used, answers.units)
     for at, each, section, several in inner:
-        wanted = each.is_required() or at in answers.sections or at in _KEPT
+        wanted = each.is_required() or at in answers.sections
         yield from _sections(section, at, each, answers, used=used and wanted, many=several)
 
 
-def _line(key: str, field: FieldInfo, given: Any, *, used: bool) -> Iterator[str]:
+def _line(key: str, field: FieldInfo, value: Any, mark: str, units: Units) -> Iterator[str]:
     """A key with its value and, beside or above it, its meaning."""
-    default = None if field.is_required() else field.get_default(call_default_factory=True)
-    value = given if given is not None else (BLANK if default in (None, ()) else default)
-    active = used and (field.is_required() or given is not None)
-    written = f"{'' if active else '# '}{key} = {_toml(value)}"
-    beside = f"{written:<{_MEANING_AT - 1}} # {field.description}"
+    meaning = meaning_of(field, units)
+    written = f"{mark}{key} = {_toml(value)}"
+    beside = f"{written:<{_MEANING_AT - 1}} # {meaning}"
     if len(beside) <= _WIDTH:
         yield beside
     else:
-        yield from _comment(str(field.description))
+        yield from _comment(meaning)
         yield written
 
 

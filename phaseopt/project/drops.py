@@ -110,7 +110,8 @@ class Drop(ProjectSection):
 
     readings: Annotated[tuple[InputFile, ...], ONE_OR_MORE] = Field(
         (),
-        description="CSV of readings, or a list, one for each time you measured: crank_deg (ATDC +), drop_mm, cylinder",
+        description="CSV of readings, or a list, one for each time you measured: crank_deg (ATDC +), drop_mm "
+        "(drop_in, drop_thou), cylinder",
     )
     at_tdc: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
         (), description="one reading at TDC, mm (below 25); a list gives cylinders 1, 2, 3, ..."

@@ -288,8 +288,8 @@ class Cam(ProjectSection):
     tilt: SpaceDegrees = Field(description="valve axis from the cylinder axis, degrees")
     lobe: InputFile | None = Field(
         None,
-        description="CSV of measured lift: cam_deg, lift_mm at the lifter (tappet); or crank_deg, valve_lift_mm at the "
-        "valve's retainer with lash as set",
+        description="CSV of measured lift: cam_deg, lift_mm (lift_in, lift_thou) at the lifter (tappet); or crank_deg, "
+        "valve_lift_mm (_in, _thou) at the valve's retainer with lash as set",
     )
     lobe_error: Error = Field(
         0.02,  # judgement, no source: a dial gauge, and the curve between points up to 5 cam degrees apart

@@ -19,7 +19,9 @@ from phaseopt.project import Project, Pull
 from phaseopt.project.answers import BLANK
 from phaseopt.project.cross_checks import contradictions
 from phaseopt.project.keys import section_in
+from phaseopt.project.quantities import meaning_of
 from phaseopt.project.toml_mistakes import toml_mistake
+from phaseopt.values.display_units import Units
 from phaseopt.values.errors import InputError, Mistake
 
 Loc = tuple[int | str, ...]  # where a value is: keys, and numbers of list entries
@@ -56,16 +58,17 @@ def load_project(path: str | Path, *, without: Collection[str] = ()) -> Project:
     raw = _set_aside(_read_toml(file), without)
     if "file" in raw:
         raise InputError([Mistake("unknown key", "take the key out", file, "file")])
-    context = {"folder": file.parent, "units": raw.get("units", "metric")}
+    units: Units = "inch" if raw.get("units") == "inch" else "metric"
+    context = {"folder": file.parent, "units": units}
     blanks = list(_blanks(raw, ()))
-    mistakes = [Mistake("is still to be filled in", _wanted(loc), file, _key(loc)) for loc in blanks]
+    mistakes = [Mistake("is still to be filled in", _wanted(loc, units), file, _key(loc)) for loc in blanks]
     try:
         project = Project.model_validate({**raw, "file": file}, context=context)
     except ValidationError as error:
         # a blank, and a section with one, is judged only when it is filled in
         found = error.errors(include_url=False)
         details = [d for d in found if not any(all(map(eq, d["loc"], blank)) for blank in blanks)]
-        mistakes += [_mistake(file, detail) for detail in _once_each(details)]
+        mistakes += [_mistake(file, detail, units) for detail in _once_each(details)]
     sections = _valid_sections(raw, context)
     mistakes += [Mistake(problem, hint, file, key) for key, problem, hint in contradictions(sections)]
     if mistakes:
@@ -118,12 +121,12 @@ def load_pull(path: str | Path, project: Project, weather: str | None = None) ->
     except ValidationError as error:
         details = _once_each([{**d, "loc": (*_PULL, *d["loc"])} for d in error.errors(include_url=False)])
         raise InputError(replace(m, where=m.where.removeprefix(_key(_PULL) + ".")) for m in (
-            _mistake(file, detail) for detail in details)) from None  # fmt: skip
+            _mistake(file, detail, project.units) for detail in details)) from None  # fmt: skip
     _refuse_contradictions(file, project, pull)
     return pull, entry
 
 
-def check_value(key: str, value: object) -> None:
+def check_value(key: str, value: object, units: Units = "metric") -> None:
     """Refuse a value that a key cannot have, for any values of the other keys.
 
     Parameters
@@ -131,7 +134,9 @@ def check_value(key: str, value: object) -> None:
     key : str
         As "crank.bore".
     value : object
-        A number in the documented unit, or text.
+        A number, or text with a unit of its own.
+    units : "metric" or "inch"
+        What a number without a unit is in.
 
     Raises
     ------
@@ -150,12 +155,12 @@ def check_value(key: str, value: object) -> None:
     field = _field_at(loc)
     assert field is not None
     assert field.annotation is not None
-    wanted: Any = Annotated[field.annotation, *field.metadata]
+    wanted: Any = Annotated[field.annotation, *field.metadata] if field.metadata else field.annotation
     try:
-        TypeAdapter(wanted).validate_python(value)
+        TypeAdapter(wanted).validate_python(value, context={"units": units})
     except ValidationError as error:
         details = _once_each([{**detail, "loc": (*loc, *detail["loc"])} for detail in error.errors(include_url=False)])
-        raise InputError(replace(_mistake(Path(), d), file=None, where="") for d in details) from None
+        raise InputError(replace(_mistake(Path(), d, units), file=None, where="") for d in details) from None
 
 
 # What contact does not depend on, unless the project says otherwise: sections, and keys of any section. Where one is
@@ -282,9 +287,10 @@ def _blanks(value: Any, loc: Loc) -> Iterator[Loc]:
         yield loc
 
 
-def _wanted(loc: Loc) -> str:
+def _wanted(loc: Loc, units: Units) -> str:
     field = _field_at(loc)
-    return f"give {field.description}" if field is not None and field.description else "see the documented keys"
+    meaning = "" if field is None else meaning_of(field, units)
+    return f"give {meaning}" if meaning else "see the documented keys"
 
 
 def _once_each(details: list[ErrorDetails]) -> list[ErrorDetails]:
@@ -326,9 +332,9 @@ _PLAIN = {
 }
 
 
-def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
+def _mistake(file: Path, detail: ErrorDetails, units: Units) -> Mistake:
     loc, kind, ctx = detail["loc"], detail["type"], detail.get("ctx", {})
-    field, wanted = _field_at(loc), _wanted(loc)
+    field, wanted = _field_at(loc), _wanted(loc, units)
     if kind == "extra_forbidden":
         near = _nearest(loc)
         return Mistake("unknown key", f"did you mean {near}?" if near else "take it out", file, _key(loc))
@@ -339,7 +345,8 @@ def _mistake(file: Path, detail: ErrorDetails) -> Mistake:
     if kind == "too_long":
         return Mistake(f"has {ctx['actual_length']} entries, takes {ctx['max_length']}", wanted, file, _key(loc))
     if kind == "phaseopt":
-        hint = f"{ctx['hint']} ({field.description})" if field is not None and field.description else ctx["hint"]
+        meaning = "" if field is None else meaning_of(field, units)
+        hint = f"{ctx['hint']} ({meaning})" if meaning else ctx["hint"]
         return Mistake(_with_value(ctx["problem"], detail["input"]), hint, file, _key(loc))
     plain = _PLAIN.get(kind, detail["msg"].removeprefix("Input ")).format(**ctx)
     return Mistake(_with_value(plain, detail["input"]), wanted, file, _key(loc))

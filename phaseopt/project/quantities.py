@@ -6,11 +6,14 @@ Angles are crank degrees unless a field says otherwise.
 import inspect
 import itertools
 import json
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from phaseopt.values.display_units import Units
@@ -101,6 +104,40 @@ class Reader:
 def quantity(unit: str, inch: str | None = None, likely: tuple[float, float] | None = None) -> BeforeValidator:
     """A field that takes a bare number in `unit`, or text with a unit of its own; see `Reader`."""
     return BeforeValidator(Reader(unit, inch or _INCH_UNITS.get(unit, unit), likely))
+
+
+_UNIT_NAMES = {
+    "mm": "mm", "mm^2": "mm²", "kPa": "kPa", "degC": "°C", "N": "N", "N/mm": "N/mm", "N m": "N·m", "L/s": "L/s",
+    "in": "in", "in^2": "in²", "inHg": "inHg", "degF": "°F", "lbf": "lbf", "lbf/in": "lbf/in", "lbf ft": "lb-ft",
+    "cfm": "cfm", "inH2O": "inH2O",
+}  # fmt: skip
+
+
+def meaning_of(field: FieldInfo, units: Units = "metric") -> str:
+    """What a key is, with the unit of a number without one: "bore, mm", and in an inch project "bore, in".
+
+    >>> field = FieldInfo.from_annotation(Millimetres)
+    >>> field.description = "lash, mm (0 = hydraulic); read 1.25 mm below full lift"
+    >>> meaning_of(field, "inch")
+    'lash, in (0 = hydraulic); read 1.25 mm below full lift'
+    """
+    text, reader = field.description or "", _reader([*field.metadata, field.annotation])
+    if units == "metric" or reader is None or reader.inch == reader.unit:
+        return text
+    metric, inch = _UNIT_NAMES.get(reader.unit, reader.unit), _UNIT_NAMES.get(reader.inch, reader.inch)
+    return re.sub(rf"(?<![\w·/])(?<![0-9] ){re.escape(metric)}(?![\w²/·])", inch, text)
+
+
+def _reader(parts: Iterable[Any]) -> Reader | None:
+    """The reader of numbers among what a field is made of."""
+    for part in parts:
+        if isinstance(part, BeforeValidator) and isinstance(part.func, Reader):
+            return part.func
+        if (found := _reader(getattr(part, "__metadata__", ()) or get_args(part))) is not None:
+            return found
+        if hasattr(part, "__metadata__") and (found := _reader(get_args(part)[:1])) is not None:
+            return found
+    return None
 
 
 def _one_or_more(value: object) -> object:

@@ -10,6 +10,7 @@ from phaseopt.output.records.compare import CompareRecord
 from phaseopt.output.records.confirm import ConfirmRecord
 from phaseopt.output.records.export import ExportRecord
 from phaseopt.output.records.fit import FitRecord
+from phaseopt.output.records.keys import KeysRecord
 from phaseopt.output.records.limits import LimitsRecord
 from phaseopt.output.records.mistakes import MistakesRecord
 from phaseopt.output.records.new import NewRecord
@@ -21,6 +22,7 @@ from phaseopt.output.records.tradeoff import TradeoffRecord
 
 COMMANDS: dict[str, type[Record]] = {
     "new": NewRecord,
+    "keys": KeysRecord,
     "limits": LimitsRecord,
     "simulate": SimulateRecord,
     "plan": PlanRecord,
