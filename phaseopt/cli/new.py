@@ -35,7 +35,7 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Ans
 
     if yes and example:
         raise InputError.one("--yes and --example do not go together", hint="give one of them", where="phaseopt new")
-    kept = directory / _ANSWERS
+    saved, folder = directory / _ANSWERS, ""
     require_fresh(directory, but="" if yes or example else _ANSWERS)
     if example:
         from phaseopt.cli.example_data import example_files
@@ -43,19 +43,22 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Ans
         files = example_files()
         document = example_document(directory, len(files))
     else:
-        from phaseopt.project.answers import Answers
+        from phaseopt.project.answers import LOGS, Answers
         from phaseopt.project.blank import blank_files
         from phaseopt.report.subjects.sheet import blank_sheet, sheet_page
 
-        answers = Answers() if yes else _asked(kept)
+        answers = Answers() if yes else _asked(saved)
         files = blank_files(answers) | {"measuring_sheet.html": sheet_page(blank_sheet())}
         document = blank_document(directory)
+        folder = "" if answers.torque == "simulation" else LOGS
     write_fresh(directory, files, but=_ANSWERS)
-    kept.unlink(missing_ok=True)
+    if folder:
+        (directory / folder).mkdir(exist_ok=True)
+    saved.unlink(missing_ok=True)
     return Answer(document, lambda: NewRecord(files=tuple(files)), written=[directory])
 
 
-def _asked(kept: Path) -> "Answers":
-    from phaseopt.cli.questions import asked, kept_answers
+def _asked(saved: Path) -> "Answers":
+    from phaseopt.cli.questions import asked, saved_answers
 
-    return asked(kept_answers(kept), kept)
+    return asked(saved_answers(saved), saved)

@@ -1,4 +1,4 @@
-"""The questions that `phaseopt new` asks on a terminal, each answer checked as it is given and kept."""
+"""The questions that `phaseopt new` asks on a terminal, each answer checked as it is given and saved."""
 
 import json
 import sys
@@ -16,10 +16,10 @@ About twenty questions, then a project to fill in. Enter leaves a blank, or take
 """
 
 
-def asked(given: dict[str, str], kept: Path) -> Answers:
+def asked(given: dict[str, str], saved: Path) -> Answers:
     """Ask on the terminal what a project depends on; `given` holds the answers so far and is added to.
 
-    Each answer is written to the file `kept`. Questions go to standard error, so that what is printed stays clean.
+    Each answer is written to the file `saved`. Questions go to standard error, so that what is printed stays clean.
     Raises `InputError` where standard input is no terminal, and `KeyboardInterrupt` where the answers end.
     """
     if not on_a_terminal():
@@ -39,15 +39,15 @@ def asked(given: dict[str, str], kept: Path) -> Answers:
                 del given[before[-1]]
             continue
         given[question.name] = answer
-        kept.parent.mkdir(parents=True, exist_ok=True)
-        kept.write_text(json.dumps(given, indent=2), encoding="utf-8")
+        saved.parent.mkdir(parents=True, exist_ok=True)
+        saved.write_text(json.dumps(given, indent=2), encoding="utf-8")
     return answers_of(given)
 
 
-def kept_answers(kept: Path) -> dict[str, str]:
+def saved_answers(saved: Path) -> dict[str, str]:
     """The answers of an earlier time, by question; none where the file is missing or not one of answers."""
     try:
-        found = json.loads(kept.read_text(encoding="utf-8"))
+        found = json.loads(saved.read_text(encoding="utf-8"))
         given = {str(name): str(answer) for name, answer in found.items()}
         answers_of(given)
     except (OSError, ValueError, AttributeError, KeyError):

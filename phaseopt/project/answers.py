@@ -5,9 +5,11 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from phaseopt.project.quantities import SIDES, Arrangement, Side
+from phaseopt.values.display_units import Units
 
 BLANK = "?"
 LOBE_FILES = {side: f"{side}_lobe.csv" for side in SIDES}
+LOGS = "logs/"  # the folder that logs are put into
 DROP_FILES = {side: f"{side}_drop.csv" for side in SIDES}
 
 Lobes = Literal["files", "card"]
@@ -23,7 +25,8 @@ class Answers:
     """The answers that decide what a project has to state; by default, the commonest.
 
     `moves`, which cams a phaser moves; `lobes`, measured or from a card; `drop`, how the clearance between valve and
-    piston was found; `torque`, where it comes from; `units`, what a person reads. `known` holds values by key
+    piston was found; `torque`, where it comes from, `measured`, at what; `units`, of numbers
+    without one. `known` holds values by key
     ("crank.bore": 86.0, or "3.39 in"), what is not in it stays blank; `idle` in rpm is where the tables begin.
 
     >>> "intake.phaser" in Answers().sections, "exhaust.phaser" in Answers(moves="intake").sections
@@ -36,9 +39,10 @@ class Answers:
     lobes: Lobes = "files"
     drop: DropBy = "readings"
     torque: TorqueBy = "pulls"
-    units: Literal["metric", "inch"] = "metric"
+    units: Units = "metric"
     known: Mapping[str, Any] = field(default_factory=dict)
     idle: float | None = None
+    measured: Literal["flywheel", "wheel"] = "flywheel"
 
     @property
     def moving(self) -> tuple[Side, ...]:
@@ -59,7 +63,8 @@ class Answers:
         if self.drop == "clay":
             found |= {f"drop.{side}.clay" for side in SIDES}
         if self.torque != "simulation":
-            found |= {"torque", "torque.units", "torque.dialect", "torque.phases", "torque.pulls.weather"}
+            found |= {"torque", "torque.units", "torque.phases", "torque.weather"}
+            found |= {"torque.dyno", "torque.dyno.driveline"} if self.measured == "wheel" else set()
             found |= {f"torque.phases.{side}" for side in self.moving}
         if self.torque != "pulls":
             found |= {"cycle"}
@@ -97,7 +102,9 @@ class Answers:
         found: dict[str, Any] = {f"torque.{key}": BLANK for key in asked}
         found |= {f"torque.columns.{side}_phase": BLANK for side in self.moving}
         found |= {"torque.correction": "SAE J1349", "torque.full_throttle.throttle_above": 95}
-        return found | {"torque.pulls.kind": "sweep", "torque.pulls.files": [BLANK]}
+        if self.measured == "wheel":
+            found |= {"torque.dyno.at": "wheel", "torque.dyno.ratio": BLANK, "torque.dyno.driveline.share": BLANK}
+        return found | {"torque.logs": LOGS, "torque.kind": "sweep"}
 
     @property
     def _speeds(self) -> Any:

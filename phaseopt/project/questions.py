@@ -7,7 +7,7 @@ and a page may ask the same questions.
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, get_args
+from typing import Any, Literal, get_args
 
 from phaseopt.project.answers import Answers, DropBy, Lobes, TorqueBy
 from phaseopt.project.load import check_value
@@ -214,6 +214,13 @@ def questions(given: Given) -> Iterator[Question]:
             ("both", "dyno pulls on top of a simulation"),
         ),
     )
+    if given.get("torque") != "simulation":
+        yield Question(
+            "measured",
+            "Where does the dyno measure torque?",
+            "A roller reads less than the flywheel makes: losses and the overall ratio stand between.",
+            choices=(("flywheel", "at the flywheel: an engine dyno"), ("wheel", "at the wheels: a roller dyno")),
+        )
 
 
 def units_of(given: Given) -> Units:
@@ -233,7 +240,8 @@ def answers_of(given: Given) -> Answers:
     drop: DropBy = chosen.get("drop", get_args(DropBy)[0])
     torque: TorqueBy = chosen.get("torque", get_args(TorqueBy)[0])
     moves: Arrangement = chosen.get("moves", "both")
-    return Answers(moves, lobes, drop, torque, units_of(given), found, idle)
+    measured: Literal["flywheel", "wheel"] = chosen.get("measured", "flywheel")
+    return Answers(moves, lobes, drop, torque, units_of(given), found, idle, measured)
 
 
 def _by_name(name: str) -> Question:

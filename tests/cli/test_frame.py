@@ -17,7 +17,21 @@ from phaseopt.report.terminal import in_colour
 
 SMALL = ROOT / "examples" / "intake_only" / "project.toml"
 PROGRAM = (sys.executable, "-m", "phaseopt")
-JOB = ["new", "limits", "simulate", "plan", "reduce", "fit", "build", "check", "export", "compare", "confirm"]
+JOB = [
+    "new",
+    "keys",
+    "next",
+    "limits",
+    "simulate",
+    "plan",
+    "reduce",
+    "fit",
+    "build",
+    "check",
+    "export",
+    "compare",
+    "confirm",
+]
 
 
 def run(*arguments: object) -> Result:

@@ -16,9 +16,10 @@ from typer.testing import CliRunner, Result
 from phaseopt.cli import app
 from phaseopt.output.fresh import write_fresh
 from phaseopt.project.answers import Answers
-from phaseopt.project.blank import blank_files, blank_project
+from phaseopt.project.blank import blank_files, blank_project, section_names, section_text
 from phaseopt.project.keys import keys
 from phaseopt.project.load import load_project
+from phaseopt.project.questions import answers_of, questions
 from phaseopt.values.display_units import SHOWN
 from phaseopt.values.errors import InputError
 
@@ -36,7 +37,7 @@ def run(*arguments: object) -> Result:
 def test_new_writes_a_project_to_fill_in(tmp_path: Path) -> None:
     result = run("new", tmp_path / "deep" / "mine", "--yes")
     assert result.exit_code == 0, result.output
-    assert {path.name for path in (tmp_path / "deep" / "mine").iterdir()} == FILES
+    assert {path.name for path in (tmp_path / "deep" / "mine").iterdir()} == FILES | {"logs"}
     assert str(tmp_path / "deep" / "mine" / "project.toml") in result.output
 
 
@@ -93,8 +94,14 @@ def test_what_is_still_open_is_named_and_nothing_else(tmp_path: Path) -> None:
     assert int(count.split()[0]) == len(for_limits)
 
 
+def all_keys() -> str:
+    """What `phaseopt keys` prints of every section."""
+    top = [name for name in section_names() if "." not in name]
+    return "\n".join(section_text(name) for name in ("", *top))
+
+
 def test_every_key_is_there_with_its_meaning() -> None:
-    text = blank_project()
+    text = all_keys()
     flat = " ".join(line.lstrip("#").strip() for line in text.splitlines())
     for key in keys():
         assert " ".join(key.meaning.split()) in flat, key
@@ -109,8 +116,26 @@ def test_every_key_is_there_with_its_meaning() -> None:
 
 def test_every_line_that_holds_a_key_can_be_taken_into_use() -> None:
     """With the # taken away everywhere, it is still TOML: what stands there is a value."""
-    lines = [line.removeprefix("# ") for line in blank_project().splitlines()]
+    lines = [line.removeprefix("# ") for line in all_keys().splitlines()]
     assert tomllib.loads("\n".join(lines))["seats"]["error"] == 0.25
+
+
+def test_keys_are_printed_by_section() -> None:
+    assert "# rate = 0.1" in section_text("gap.running") or "loft" in section_text("gap.running")
+    listed = run("keys")
+    assert listed.exit_code == 0
+    assert {"crank", "gap.running", "torque.dyno"} <= set(listed.output.split())
+    assert "# bore = " in run("keys", "crank").output
+    assert "bore, in" in run("keys", "crank", "--inch").output
+    wrong = run("keys", "cranks")
+    assert wrong.exit_code == 2
+    assert "did you mean crank?" in wrong.output
+    require_documented("keys", json.loads(run("keys", "crank", "--json").output))
+
+
+@pytest.mark.parametrize("units", ["metric", "inch"])
+def test_the_file_is_short(units: Any) -> None:
+    assert len(blank_project(Answers(units=units)).splitlines()) <= 120
 
 
 def filled(text: str, values: dict[str, Any]) -> str:
@@ -134,16 +159,11 @@ def test_filled_in_with_the_example_it_builds(tmp_path: Path) -> None:
     run("new", folder, "--yes")
     path = folder / "project.toml"
     source = HILLCLIMB.read_text(encoding="utf-8")
-    text = filled(path.read_text(encoding="utf-8"), tomllib.loads(source))
-    before, rest = text.split("## You need nothing from here on")
-    before = before.replace("# tables_only_guard = false", "tables_only_guard = true")
+    values = tomllib.loads(source)
+    values["torque"]["weather"] = values["torque"]["pulls"][0]["weather"]
+    text = filled(path.read_text(encoding="utf-8"), values)
     pulls = source[source.index("[[torque.pulls]]") :]
-    pulls = pulls[pulls.index("[[torque.pulls]]", 1) :]  # the first stands there already
-    given = "rest = { intake = 0.1, exhaust = 4.1 }\noffsets = { intake = -8.0, exhaust = 6.0 }\n[torque.pulls.weather]"
-    before = before.replace("[torque.pulls.weather]", given)
-    text = f"{before}\n{pulls}\n## You need nothing from here on{rest}".replace(
-        '"dyno/', f'"{example.as_posix()}/dyno/'
-    )
+    text = f"{text}\n[gap]\ntables_only_guard = true\n\n{pulls}".replace('"dyno/', f'"{example.as_posix()}/dyno/')
     path.write_text(text, encoding="utf-8")
     project = load_project(path)
     assert (project.crank.bore, project.intake.offset, project.torque.units.torque) == (81.5, -12.0, "lbf ft")
@@ -178,6 +198,13 @@ ANY: dict[str, Any] = {
 }  # fmt: skip
 
 
+OWN_UNIT = {
+    **dict.fromkeys(("bore", "stroke", "rod", "head_diameter", "lash", "at_tdc", "thickness", "throat", "stem"), "mm"),
+    **dict.fromkeys(("length", "start", "lift", "at"), "mm"),
+    "section": "mm^2", "pressure": "kPa", "temperature": "degC",
+}  # fmt: skip
+
+
 @pytest.mark.parametrize("moves", ["both", "intake", "exhaust", "together"])
 @pytest.mark.parametrize("torque", ["pulls", "simulation", "both"])
 def test_whatever_is_answered_it_loads_once_filled_in(tmp_path: Path, moves: Any, torque: Any) -> None:
@@ -185,6 +212,7 @@ def test_whatever_is_answered_it_loads_once_filled_in(tmp_path: Path, moves: Any
         answers = Answers(moves, lobes, drop, torque, units)
         for name, text in blank_files(answers).items():
             (tmp_path / name).write_text(text, encoding="utf-8")
+        (tmp_path / "logs").mkdir(exist_ok=True)
         path = tmp_path / "project.toml"
         lines, section, cards = [], "", 0
         for line in path.read_text(encoding="utf-8").splitlines():
@@ -197,6 +225,8 @@ def test_whatever_is_answered_it_loads_once_filled_in(tmp_path: Path, moves: Any
                     value = (1.0 + cards % 2) if key[1] == "at" else 240 - 20 * (cards % 2)
                 if section == "torque.units":
                     value = {"torque": "N m", "load": "kPa"}[key[1]]
+                if units == "inch" and key[1] in OWN_UNIT:
+                    value = f"{value} {OWN_UNIT[key[1]]}"
                 line = f"{key[1]} = {json.dumps(value)}"
             lines.append(line)
         path.write_text("\n".join(lines), encoding="utf-8")
@@ -207,7 +237,7 @@ def test_whatever_is_answered_it_loads_once_filled_in(tmp_path: Path, moves: Any
 
 
 def test_only_what_the_answers_call_for_stands() -> None:
-    stated = blank_project(Answers("intake", drop="at TDC", torque="simulation")).split("## From here on")[0]
+    stated = blank_project(Answers("intake", drop="at TDC", torque="simulation"))
     sections = re.findall(r"^\[\[?([\w.]+)\]\]?$", stated, re.MULTILINE)
     assert {"intake.phaser", "cycle.intake", "drop.exhaust"} <= set(sections)
     assert not {"exhaust.phaser", "phaser", "torque", "intake.card", "seats"} & set(sections)
@@ -237,30 +267,63 @@ def answered(monkeypatch: pytest.MonkeyPatch, folder: Path, *lines: str) -> Resu
 
 def test_answers_are_checked_as_they_are_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     lines = (
-        "inch", "A four", "9", "3", "", "400", "20 cam deg", "4.5", "4", "3.2", "-1", "3.39", "1.5", "5.39", "7400",
-        "", "2", "at", "",
+        "inch", "A four", "4.5", "4", "-1 3", "3.2", "3.2 x 3.39", "1.5", "5.39", "7400", "1000 7400",
+        "9", "3", "400", "-20 cam deg", "2", "?", "12 14", "at", "", "110 104", "-12 8", "8 10", "8 thou x .010",
+        "at TDC", "430", ".26", "", "wheel",
     )  # fmt: skip
     result = answered(monkeypatch, tmp_path / "mine", *lines)
     assert result.exit_code == 0, result.output
     for shown in (
-        "'9' is none of these",
-        "above 0 and up to 180",
         "a whole number",
         "must be above 0",
+        "'3.2' is not 2 values",
         "half the stroke",
+        "'7400' is not 2 values",
+        "'9' is none of these",
+        "no travel through rest",
+        "closeness",
+        "'at' is none of these",
+        '"8 thou"',
     ):
-        assert shown in result.output
+        assert shown in result.output, shown
     text = (tmp_path / "mine" / "project.toml").read_text(encoding="utf-8")
-    assert 'bore = "3.2 in"' in text
-    assert "travel = [-40, 0]" in text
-    assert "rpm = [1000, 1500, 2000, 2500, 3000, 3500, 4000, 4500, 5000, 5500, 6000, 6500, 7000, 7400]" in text
-    assert 'units = "inch"' in text
+    stated = tomllib.loads(text)
+    assert (stated["units"], stated["crank"]["bore"], stated["intake"]["tilt"]) == ("inch", 3.2, 12)
+    assert stated["exhaust"]["phaser"]["travel"] == [-40, 0]
+    assert (stated["intake"]["lash"], stated["exhaust"]["lash"]) == ("8 thou", 0.01)
+    assert stated["tables"]["rpm"] == [1000, *range(1500, 7001, 500), 7400]
+    assert stated["torque"]["dyno"]["at"] == "wheel"
+    assert "bore, in" in text
+    assert {path.name for path in (tmp_path / "mine").iterdir()} == FILES - {"intake_drop.csv", "exhaust_drop.csv"} | {
+        "logs"
+    }
 
 
-def test_answers_that_end_leave_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    result = answered(monkeypatch, tmp_path / "mine", "", "A four")
-    assert result.exit_code == 130
-    assert not (tmp_path / "mine").exists()
+def test_answers_go_back_and_are_taken_up_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stopped, the answers are all that is left; begun again, only what is open is asked."""
+    stopped = answered(monkeypatch, tmp_path / "mine", "", "A three", "<", "A four", "4", "86 x 82")
+    assert stopped.exit_code == 130
+    assert [path.name for path in (tmp_path / "mine").iterdir()] == ["answers.json"]
+    rest = ("142", "1000 7000", "", "45", "-40", "2", "12 14", "", "110 104", "0 0", ".2 .25", "", "430", "165", "", "")
+    result = answered(monkeypatch, tmp_path / "mine", *rest)
+    assert result.exit_code == 0, result.output
+    assert "What is the engine called?" not in result.output
+    stated = tomllib.loads((tmp_path / "mine" / "project.toml").read_text(encoding="utf-8"))
+    assert (stated["name"], stated["crank"]["bore"], stated["crank"]["rod"]) == ("A four", 86, 142)
+    assert not (tmp_path / "mine" / "answers.json").exists()
+
+
+def test_contact_limits_ask_twenty_answers_at_most() -> None:
+    """Answered in full, nothing that contact limits need is left blank, readings and lobes apart."""
+    assert len(list(questions({}))) <= 20
+    given = {question.name: question.example or question.choices[0][0] for question in questions({})}
+    open_keys = re.findall(r'^\[\[?([\w.]+)|^(\w+) = \[?"\?"', blank_project(answers_of(given)), re.MULTILINE)
+    section, found = "", []
+    for head, key in open_keys:
+        section = head or section
+        if key:
+            found.append(f"{section}.{key}")
+    assert not [key for key in found if not key.startswith("torque") and ".slew" not in key]
 
 
 def test_a_stop_while_writing_leaves_nothing(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from phaseopt.output.records.keys import KeysRecord
 from phaseopt.output.records.limits import LimitsRecord
 from phaseopt.output.records.mistakes import MistakesRecord
 from phaseopt.output.records.new import NewRecord
+from phaseopt.output.records.next import NextRecord
 from phaseopt.output.records.offsets import OffsetsRecord, OffsetTryRecord
 from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.records.reduce import ReduceRecord
@@ -23,6 +24,7 @@ from phaseopt.output.records.tradeoff import TradeoffRecord
 COMMANDS: dict[str, type[Record]] = {
     "new": NewRecord,
     "keys": KeysRecord,
+    "next": NextRecord,
     "limits": LimitsRecord,
     "simulate": SimulateRecord,
     "plan": PlanRecord,

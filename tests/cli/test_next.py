@@ -1,0 +1,65 @@
+"""`phaseopt next` at four stages of filling in: blank, contact filled in, torque too, and everything."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+from engines import write_project
+from hillclimb import HILLCLIMB
+from printed import require_documented
+from typer.testing import CliRunner
+
+from phaseopt.cli import app
+
+
+def said(path: Path) -> tuple[str, dict[str, Any]]:
+    """What it prints, as text and as JSON."""
+    text = CliRunner().invoke(app, ["next", str(path)])
+    assert text.exit_code == 0, text.output
+    assert len(text.output.splitlines()) <= 30
+    record = json.loads(CliRunner().invoke(app, ["next", str(path), "--json"]).output)
+    require_documented("next", record)
+    return text.output, record
+
+
+def runnable(record: dict[str, Any]) -> set[str]:
+    return {step["command"] for step in record["steps"] if not step["lacks"]}
+
+
+def test_of_a_blank_project_the_first_blanks_are_named(tmp_path: Path) -> None:
+    CliRunner().invoke(app, ["new", str(tmp_path / "mine"), "--yes"])
+    text, record = said(tmp_path / "mine" / "project.toml")
+    assert runnable(record) == set()
+    assert record["blanks"]["crank"] == 4
+    assert "crank.bore" in text
+
+
+def test_with_contact_filled_in_limits_can_be_run(tmp_path: Path) -> None:
+    path = write_project(tmp_path, gap={"tables_only_guard": True}, torque={"columns": {"rpm": "?", "load": "?"}})
+    text, record = said(path)
+    assert runnable(record) == {"limits"}
+    assert record["blanks"] == {"torque": 2}
+    assert "phaseopt limits" in text
+    assert any(mistake["where"] == "torque.columns.rpm" for mistake in record["steps"][-1]["lacks"])
+
+
+def test_readings_that_are_missing_are_named(tmp_path: Path) -> None:
+    path = write_project(tmp_path, files={"intake.csv": "cam_deg,lift_mm\n"})
+    _, record = said(path)
+    assert runnable(record) == set()
+    assert record["steps"][0]["lacks"][0]["file"].endswith("intake.csv")
+
+
+def test_a_cam_that_was_not_checked_is_named_to_be_measured(tmp_path: Path) -> None:
+    """More of the timing known is never less travel (by definition of a bound)."""
+    path = write_project(tmp_path, gap={"tables_only_guard": True}, intake={"centreline_error": 3.0})
+    text, record = said(path)
+    assert all(each["degrees"] >= 0 for each in record["measures"])
+    assert any("intake cam timing" in each["what"] for each in record["measures"])
+    assert "more travel" in text
+
+
+def test_a_whole_project_can_be_built() -> None:
+    _, record = said(HILLCLIMB)
+    assert {"limits", "reduce", "simulate", "build"} <= runnable(record)
+    assert record["blanks"] == {}
