@@ -46,8 +46,13 @@ def _pulls(folder: Path, *, tied: bool) -> str:
     return keys
 
 
-def small_build(folder: Path, *, tied: bool = False, **changes: object) -> Build:
-    """A build of a small invented engine with four sweeps, its project changed as said."""
+def small_project(folder: Path, *, tied: bool = False, **changes: object) -> Path:
+    """The project file of a small invented engine with four sweeps, changed as said."""
     path = write_project(folder, None, **changes)
     path.write_text(path.read_text(encoding="utf-8") + TORQUE + _pulls(folder, tied=tied), encoding="utf-8")
-    return build(load_project(path))
+    return path
+
+
+def small_build(folder: Path, *, tied: bool = False, **changes: object) -> Build:
+    """A build of that project."""
+    return build(load_project(small_project(folder, tied=tied, **changes)))

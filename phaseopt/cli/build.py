@@ -5,10 +5,11 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Answer, ProjectFile, command, depth, progress_line
+from phaseopt.cli.frame import Answer, Changes, ProjectFile, command, depth, progress_line, require_nothing_written
+from phaseopt.values.errors import InputError
 
 Out = Annotated[
-    Path, typer.Option("--out", metavar="DIR", help="Directory for the tables, the margins and the report.")
+    Path | None, typer.Option("--out", metavar="DIR", help="Directory for the tables, the margins and the report.")
 ]
 
 Figures = Annotated[
@@ -18,8 +19,16 @@ Figures = Annotated[
 
 
 @command
-def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Answer:
-    """The whole job: limits, logs, torque, search, check, report."""
+def build(project_file: ProjectFile, out: Out = None, figures: Figures = None, changes: Changes = None) -> Answer:
+    """The whole job: limits, logs, torque, search, check, report.
+
+    With --set: what a change would do, beside the project as it is.
+    """
+    if changes:
+        require_nothing_written(out=out, figures=figures)
+        return _with(project_file, changes)
+    if out is None:
+        raise InputError.one("missing option --out", hint="name a directory for tables and report", where="--out")
     import phaseopt.job.build as job
     from phaseopt.output.directory import require_apart, require_replaceable, write_files
     from phaseopt.output.figure_files import figure_files
@@ -48,4 +57,20 @@ def build(project_file: ProjectFile, out: Out, figures: Figures = None) -> Answe
         lambda: BuildRecord.of(found),
         written=written,
         clear=accepted,
+    )
+
+
+def _with(project_file: Path, changes: list[str]) -> Answer:
+    """Changes beside the project as it is."""
+    from phaseopt.output.records.what_if import WhatIfRecord
+    from phaseopt.report.subjects.what_if import what_if_document
+    from phaseopt.study.what_if import try_changes
+
+    with progress_line() as progress:
+        found = try_changes(project_file, changes, progress)
+    built = found.together.build
+    return Answer(
+        what_if_document(found),
+        lambda: WhatIfRecord.of(found),
+        clear=built is not None and built.verdict.accepted,
     )

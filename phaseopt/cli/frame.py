@@ -51,6 +51,15 @@ Storage = Annotated[
         show_default=False,
     ),
 ]
+Changes = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="KEY=VALUE",
+        help="Try another value of a key, as intake.offset=-10; may be given again. Nothing is written.",
+        show_default=False,
+    ),
+]
 SheetFile = Annotated[
     Path | None, typer.Option("--sheet", metavar="F.html", help="Write a measuring sheet to print (A4 or Letter).")
 ]
@@ -196,11 +205,23 @@ def progress_line() -> Iterator[ProgressLine]:
             typer.echo(f"{seconds:8.1f} s  {stage}", err=True)
 
 
-def project_without(project_file: Path, without: Collection[str]) -> "Project":
+def require_nothing_written(**options: object) -> None:
+    """Refuse places to write to beside --set: files must come from the project file as it is."""
+    for name, given in options.items():
+        if given is not None:
+            hint = f"leave --{name} out, or change the file and run it without --set"
+            raise InputError.one(f"--{name} does not go with --set", hint=hint, where=f"--{name}")
+
+
+def project_without(project_file: Path, without: Collection[str], changes: Sequence[str] | None = None) -> "Project":
     """A project for a command that needs no more than a part of it; a line says what is still blank."""
     from phaseopt.project.load import load_project, open_blanks
 
     project = load_project(project_file, without=without)
+    if changes:
+        from phaseopt.study.offset_range import refitted
+
+        project = refitted(project, load_project(project_file, without=without, changes=changes))
     if not (manner().quiet or manner().json):
         left = {section: count for section, count in open_blanks(project_file).items() if count}
         for section, count in left.items():

@@ -5,7 +5,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from phaseopt.cli.frame import Answer, ProjectFile, SheetFile, command, project_without
+from phaseopt.cli.frame import (
+    Answer,
+    Changes,
+    ProjectFile,
+    SheetFile,
+    command,
+    project_without,
+    require_nothing_written,
+)
 
 if TYPE_CHECKING:
     from phaseopt.output.records.limits import LimitsRecord
@@ -17,14 +25,16 @@ Out = Annotated[
 
 
 @command
-def limits(project_file: ProjectFile, out: Out = None, sheet: SheetFile = None) -> Answer:
+def limits(project_file: ProjectFile, out: Out = None, sheet: SheetFile = None, changes: Changes = None) -> Answer:
     """Which timings are clear of contact; needs no dyno."""
     from phaseopt.clearance.limits import phase_limits
     from phaseopt.clearance.model import contact_model
     from phaseopt.project.load import LIMITS_DO_WITHOUT
     from phaseopt.report.subjects.limits import limits_document
 
-    project = project_without(project_file, LIMITS_DO_WITHOUT)
+    if changes:
+        require_nothing_written(out=out, sheet=sheet)
+    project = project_without(project_file, LIMITS_DO_WITHOUT, changes)
     if sheet is not None:
         from phaseopt.output.sheet_file import require_replaceable_sheet, write_sheet
         from phaseopt.report.subjects.sheet import limits_sheet
@@ -47,7 +57,7 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: SheetFile = None) 
         return LimitsRecord.of(found)
 
     return Answer(
-        limits_document(found),
+        limits_document(found, tuple(changes or ())),
         record,
         written=[path for path in (out, sheet) if path is not None],
     )

@@ -108,7 +108,9 @@ class Build(ShowsItself):
 
 
 @one_blas_thread()
-def build(project: Project, progress: Progress | None = None, *, found: BestTables | None = None) -> Build:
+def build(
+    project: Project, progress: Progress | None = None, *, found: BestTables | None = None, explained: bool = True
+) -> Build:
     """The whole job: limits, logs, simulation, torque model, search and check of one project, and what it all says.
 
     Parameters
@@ -118,6 +120,8 @@ def build(project: Project, progress: Progress | None = None, *, found: BestTabl
         Called with the share of the work done, 0 to 1, and what is going on.
     found : BestTables, optional
         Where `search_tables` has been at this project already, so that nothing of it is done twice.
+    explained : bool
+        Whether to find the causes of dips and what limits cost, which takes searches of its own.
 
     Returns
     -------
@@ -142,7 +146,7 @@ def build(project: Project, progress: Progress | None = None, *, found: BestTabl
         found = _searched(project, progress)
     elif found.project != project:
         raise InputError.one("these tables were searched for another project", hint="search those of this one")
-    return _explained(found, progress)
+    return _judged(found, progress, explained=explained)
 
 
 def _searched(project: Project, progress: Remembered) -> BestTables:
@@ -157,11 +161,13 @@ def _searched(project: Project, progress: Remembered) -> BestTables:
     return search_tables(project, limits, model, part(progress, progress.reached, 0.97))
 
 
-def _explained(best: BestTables, progress: Progress) -> Build:
+def _judged(best: BestTables, progress: Progress, *, explained: bool) -> Build:
     """The tables checked and compared with a baseline, and what their search says when it is made again."""
-    progress(0.97, "limit costs and dips")
-    resolver = Resolver.of(best)
-    explanations = Explanations(limit_costs=limit_costs(resolver), dips=dips(resolver, best.model))
+    explanations = Explanations(dips=(), limit_costs=LimitCosts((), None))
+    if explained:
+        progress(0.97, "limit costs and dips")
+        resolver = Resolver.of(best)
+        explanations = Explanations(limit_costs=limit_costs(resolver), dips=dips(resolver, best.model))
     progress(0.98, "checking tables")
     baseline = baseline_of(best.limits)
     comparison = compare_with(baseline, best)

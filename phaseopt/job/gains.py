@@ -106,6 +106,33 @@ def gains(
     return Gains(span, float(share @ mean[:n]), float(share @ mean[n:]), float(deviation), moved)
 
 
+def between_curves(first: FloatArray, second: FloatArray) -> xr.Dataset | None:
+    """Two curves of torque over speed, each (n, 3) of rpm, torque and its standard deviation, where both are known.
+
+    Dim rpm: `first`, `second`, `difference` and its `deviation` [N·m], as if they shared no uncertainty, which is the
+    most it can be. None where less than two speeds are shared.
+    """
+    one, other = (curve[np.isfinite(curve).all(axis=1)] for curve in (first, second))
+    if not (len(one) and len(other)):
+        return None
+    rpm = shared_axis(one[:, 0], other[:, 0])
+    if rpm.size < 2:
+        return None
+    (now, own), (then, its) = ([np.interp(rpm, curve[:, 0], curve[:, k]) for k in (1, 2)] for curve in (one, other))
+    found = {"first": now, "second": then, "difference": then - now, "deviation": np.hypot(own, its)}
+    return xr.Dataset({name: ("rpm", values, {"units": "N m"}) for name, values in found.items()}, {"rpm": rpm})
+
+
+def shared_axis(one: FloatArray, other: FloatArray) -> FloatArray:
+    """The breakpoints of two axes where both speak.
+
+    >>> shared_axis(np.array([1.0, 3.0, 5.0]), np.array([2.0, 4.0, 6.0])).tolist()
+    [2.0, 3.0, 4.0, 5.0]
+    """
+    low, high = max(one.min(), other.min()), min(one.max(), other.max())
+    return np.unique(np.r_[one[(one >= low) & (one <= high)], other[(other >= low) & (other <= high)]])
+
+
 def trapezoid_shares(x: FloatArray) -> FloatArray:
     """(n,) shares such that `shares @ y` is the mean of y over x by the trapezoid rule.
 

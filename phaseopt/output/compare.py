@@ -13,12 +13,12 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.clearance.contacts import CONTACTS
+from phaseopt.job.gains import between_curves, shared_axis
 from phaseopt.output.read_build import FinishedBuild
 from phaseopt.output.records.build import DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
 from phaseopt.report.limit_costs import limit_words
 from phaseopt.tables import read_table
-from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import INCH, METRIC, DisplayUnits
 from phaseopt.values.errors import InputError
 
@@ -221,14 +221,8 @@ def _number(text: str) -> float:
     return float(text) if text else float("nan")
 
 
-def _shared(one: FloatArray, other: FloatArray) -> FloatArray:
-    """The breakpoints of both axes where both speak."""
-    low, high = max(one.min(), other.min()), min(one.max(), other.max())
-    return np.unique(np.r_[one[(one >= low) & (one <= high)], other[(other >= low) & (other <= high)]])
-
-
 def _tables(first: xr.DataArray, second: xr.DataArray) -> xr.Dataset | None:
-    axes = {name: _shared(first[name].to_numpy(), second[name].to_numpy()) for name in ("rpm", "load")}
+    axes = {name: shared_axis(first[name].to_numpy(), second[name].to_numpy()) for name in ("rpm", "load")}
     if not all(axis.size for axis in axes.values()):
         return None
     one, other = (table.interp(axes) for table in (first, second))
@@ -249,17 +243,8 @@ def _torque(first: list[dict[str, str]], second: list[dict[str, str]]) -> xr.Dat
     curves = []
     for rows in (first, second):
         at_full = [row for row in rows if float(row["load"]) == _top(rows)]
-        names = ("rpm", "torque", "torque_sd")
-        row = np.array([[_number(each[name]) for name in names] for each in at_full])
-        curves.append(row[np.isfinite(row).all(axis=1)])
-    if not all(len(curve) for curve in curves):
-        return None
-    rpm = _shared(curves[0][:, 0], curves[1][:, 0])
-    if rpm.size < 2:
-        return None
-    (one, own), (other, its) = ([np.interp(rpm, curve[:, 0], curve[:, k]) for k in (1, 2)] for curve in curves)
-    found = {"first": one, "second": other, "difference": other - one, "deviation": np.hypot(own, its)}
-    return xr.Dataset({name: ("rpm", values, {"units": "N m"}) for name, values in found.items()}, {"rpm": rpm})
+        curves.append(np.array([[_number(each[name]) for name in ("rpm", "torque", "torque_sd")] for each in at_full]))
+    return between_curves(curves[0], curves[1])
 
 
 def _mean(torque: xr.Dataset) -> tuple[float, float, float, float]:

@@ -4,7 +4,7 @@ import difflib
 import os
 import tomllib
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from operator import eq
 from pathlib import Path
@@ -17,6 +17,7 @@ from pydantic_core import ErrorDetails
 from phaseopt.io.text import MOST_PROJECT, require_plain
 from phaseopt.project import Project, Pull
 from phaseopt.project.answers import BLANK
+from phaseopt.project.changes import OPTION, changed_key, with_changes
 from phaseopt.project.cross_checks import contradictions
 from phaseopt.project.keys import section_in
 from phaseopt.project.quantities import meaning_of
@@ -27,7 +28,7 @@ from phaseopt.values.errors import InputError, Mistake
 Loc = tuple[int | str, ...]  # where a value is: keys, and numbers of list entries
 
 
-def load_project(path: str | Path, *, without: Collection[str] = ()) -> Project:
+def load_project(path: str | Path, *, without: Collection[str] = (), changes: Sequence[str] = ()) -> Project:
     """Read and validate a project file.
 
     Parameters
@@ -37,6 +38,9 @@ def load_project(path: str | Path, *, without: Collection[str] = ()) -> Project:
     without : collection of str
         Sections, and keys of any section, that the caller can do without, such as `LIMITS_DO_WITHOUT`: what is still
         to be filled in there is left out of the project, as if the file did not mention it.
+    changes : sequence of str
+        Keys to read as if the file had other values, as "intake.offset=-10", values as TOML. For a look at what they
+        do: a build of such a project is not one of its file.
 
     Returns
     -------
@@ -55,7 +59,7 @@ def load_project(path: str | Path, *, without: Collection[str] = ()) -> Project:
     (-12.0, (0.0, 45.0))
     """
     file = Path(path)
-    raw = _set_aside(_read_toml(file), without)
+    raw = _set_aside(with_changes(_read_toml(file), changes), without)
     if "file" in raw:
         raise InputError([Mistake("unknown key", "take the key out", file, "file")])
     units: Units = "inch" if raw.get("units") == "inch" else "metric"
@@ -72,8 +76,15 @@ def load_project(path: str | Path, *, without: Collection[str] = ()) -> Project:
     sections = _valid_sections(raw, context)
     mistakes += [Mistake(problem, hint, file, key) for key, problem, hint in contradictions(sections)]
     if mistakes:
-        raise InputError(mistakes)
+        raise InputError(_of_change(mistake, changes) for mistake in mistakes)
     return project
+
+
+def _of_change(mistake: Mistake, changes: Sequence[str]) -> Mistake:
+    """A mistake in a changed key is none of the file's."""
+    if not any(mistake.where == key or mistake.where.startswith(f"{key}.") for key in map(changed_key, changes)):
+        return mistake
+    return replace(mistake, file=None, where=f"{OPTION} {mistake.where}")
 
 
 def load_pull(path: str | Path, project: Project, weather: str | None = None) -> tuple[Pull, dict[str, Any]]:

@@ -74,6 +74,17 @@ def fitted_at(project: Project, offsets: Offsets) -> Project:
     return project.model_copy(update=moved | {"torque": _dated(project)})
 
 
+def refitted(base: Project, changed: Project) -> Project:
+    """The changed project, with pulls and readings of the cams as they were made: at the base's installed offsets."""
+    offsets = changed.intake.offset, changed.exhaust.offset
+    if offsets == (base.intake.offset, base.exhaust.offset):
+        return changed
+    then: dict[str, object] = {
+        side: changed.cam(side).model_copy(update={"offset": base.cam(side).offset}) for side in SIDES
+    }
+    return fitted_at(changed.model_copy(update=then), offsets)
+
+
 def reaching(project: Project, tried: OffsetRange) -> Project:
     """The project with phasers that reach, as the cams are fitted, all that they would from any offset tried."""
     if project.phaser is not None:

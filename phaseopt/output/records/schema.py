@@ -20,6 +20,7 @@ from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.records.reduce import ReduceRecord
 from phaseopt.output.records.simulate import SimulateRecord
 from phaseopt.output.records.tradeoff import TradeoffRecord
+from phaseopt.output.records.what_if import WhatIfRecord
 
 COMMANDS: dict[str, type[Record]] = {
     "new": NewRecord,
@@ -38,7 +39,10 @@ COMMANDS: dict[str, type[Record]] = {
     "tradeoff": TradeoffRecord,
     "offsets": OffsetsRecord,
 }
-OPTIONS: dict[str, type[Record]] = {"offsets --try": OffsetTryRecord}  # commands that an option gives another answer
+OPTIONS: dict[str, type[Record]] = {  # commands to which an option gives another answer
+    "build --set": WhatIfRecord,
+    "offsets --try": OffsetTryRecord,
+}
 MISTAKES, RUN = "mistakes", "run.json"
 _TITLES = {MISTAKES: "phaseopt COMMAND --json, exit code 2", RUN: "run.json of a build"}
 _RECORDS: dict[str, type[Record]] = {MISTAKES: MistakesRecord, **COMMANDS, **OPTIONS, RUN: RunRecord}

@@ -20,15 +20,19 @@ _BELOW_PEAK, _FLANK = 1.25, 0.1  # mm: where equal lift is read (common practice
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
 
-def limits_document(limits: Limits) -> Document:
-    """Contact limits of a project: clamps to enter, limits by speed, what a stuck phaser does, what they rest on."""
+def limits_document(limits: Limits, changes: tuple[str, ...] = ()) -> Document:
+    """Contact limits of a project: clamps to enter, limits by speed, what a stuck phaser does, what they rest on.
+
+    Parameters: `changes` of the project file that were only tried.
+    """
+    tried = f"With {' and '.join(changes)}, which was only tried: the project file is as it was."
     project, top = limits.project, f"{limits.contact.top_speed:.0f} rpm"
     boxes = [box_words(project, box) for box in limits.boxes]
     return Document(
         f"{project.name}: contact limits",
         f"CLEAR in any combination up to {top}: {', or '.join(boxes)}.",
         "CLEAR",
-        lead=travel_lead(project, limits.full_travel),
+        lead=(*((tried,) if changes else ()), *travel_lead(project, limits.full_travel)),
         sections=(
             say("Clamps", *_clamp_lines(boxes)),
             Section("By speed", (limit_table(limits),)),

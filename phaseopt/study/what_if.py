@@ -1,0 +1,182 @@
+"""What changes of a project would do: the job done with each alone and with all together, beside the project as it is.
+
+Nothing is written, and the project file stays as it is. Pulls were made on the engine as it is: at another installed
+offset they keep theirs, and so do readings of the cams.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from phaseopt.job.baseline import inputs_of
+from phaseopt.job.build import Build, build
+from phaseopt.job.gains import between_curves, trapezoid_shares
+from phaseopt.project import Project
+from phaseopt.project.load import load_project
+from phaseopt.study.offset_range import refitted
+from phaseopt.study.offset_trial import refused
+from phaseopt.values.arrays import FloatArray
+from phaseopt.values.errors import InputError
+from phaseopt.values.progress import Progress, part, silent
+
+_SAME = 1e-6  # N·m: by how much two models that are the same may differ
+
+
+@dataclass(frozen=True)
+class TorqueDifference:
+    """Mean torque at full throttle by area under the curve, N·m, over the speeds that both builds know.
+
+    `deviation` of the difference; `at_most`, whether it counts nothing that the two builds share.
+    """
+
+    rpm: tuple[float, float]
+    first: float
+    second: float
+    deviation: float
+    at_most: bool
+
+    @property
+    def mean(self) -> float:
+        """Second less first [N·m]."""
+        return self.second - self.first
+
+
+@dataclass(frozen=True, eq=False)
+class Variant:
+    """What some changes do: a build with them, and torque against the project as it is; or why there is no build."""
+
+    changes: tuple[str, ...]
+    build: Build | None
+    difference: TorqueDifference | None
+    refused: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class WhatIf:
+    """Changes of a project, and what they do.
+
+    Parameters
+    ----------
+    base : Build
+        The project as it is.
+    alone : tuple of Variant
+        Each change by itself; empty where there is only one.
+    together : Variant
+        All of them.
+
+    See Also
+    --------
+    try_changes
+    """
+
+    base: Build
+    alone: tuple[Variant, ...]
+    together: Variant
+
+    @property
+    def variants(self) -> tuple[Variant, ...]:
+        """Each alone, then all together."""
+        return (*self.alone, self.together)
+
+    @property
+    def interplay(self) -> float | None:
+        """What all together bring beyond the sum of each alone [N·m]; None where that is not known."""
+        known = [each.difference.mean for each in self.variants if each.difference is not None]
+        return known[-1] - sum(known[:-1]) if self.alone and len(known) == len(self.variants) else None
+
+
+def try_changes(path: str | Path, changes: Sequence[str], progress: Progress | None = None) -> WhatIf:
+    """Build a project as it is and with changes, without touching its file.
+
+    Parameters
+    ----------
+    path : path
+        The project file.
+    changes : sequence of str
+        As "intake.offset=-10": keys as in the file, values as TOML.
+    progress : callable, optional
+        Called with the share of the work done, 0 to 1, and what is going on.
+
+    Returns
+    -------
+    WhatIf
+
+    Raises
+    ------
+    InputError
+        For a change that is none, and as a build of the project does.
+
+    Examples
+    --------
+    >>> found = try_changes("examples/intake_only/project.toml", ["gap.running.reserve=0.6"])
+    >>> found.together.changes, found.together.build.verdict.accepted
+    (('gap.running.reserve=0.6',), True)
+    """
+    base, whole = load_project(path), load_project(path, changes=changes)
+    singles = [(each,) for each in changes] if len(changes) > 1 else []
+    variants: list[tuple[tuple[str, ...], Project | InputError]] = []
+    for single in singles:
+        try:
+            variants.append((single, load_project(path, changes=single)))
+        except InputError as error:  # a value that only makes sense with the others
+            variants.append((single, error))
+    return compare_variants(base, [*variants, (tuple(changes), whole)], progress or silent)
+
+
+def compare_variants(
+    base: Project, variants: Sequence[tuple[tuple[str, ...], Project | InputError]], progress: Progress
+) -> WhatIf:
+    """Build variants of a project, the last of them with all changes. Raises `InputError` as a build of the base."""
+    count = len(variants) + 1
+    first = build(base, part(progress, 0.0, 1.0 / count), explained=False)
+    found = []
+    for number, (changes, variant) in enumerate(variants, start=1):
+        share = part(progress, number / count, (number + 1) / count)
+        try:
+            if isinstance(variant, InputError):
+                raise variant
+            built = build(refitted(base, variant), share, explained=False)
+        except InputError as error:
+            found.append(Variant(changes, None, None, refused(error)))
+        else:
+            found.append(Variant(changes, built, torque_between(first, built)))
+    return WhatIf(first, tuple(found[:-1]), found[-1])
+
+
+def torque_between(first: Build, second: Build) -> TorqueDifference | None:
+    """Torque of two builds at full throttle; None where they know less than two speeds in common."""
+    found = between_curves(_curve(first), _curve(second))
+    if found is None:
+        return None
+    rpm = found["rpm"].to_numpy()
+    share = trapezoid_shares(rpm)
+    now, then, most = (float(share @ found[name].to_numpy()) for name in ("first", "second", "deviation"))
+    shared = _shared_deviation(first, second, share)
+    deviation = most if shared is None else shared
+    return TorqueDifference((float(rpm[0]), float(rpm[-1])), now, then, deviation, shared is None)
+
+
+def _curve(built: Build) -> FloatArray:
+    """(n, 3) speeds, torque and its standard deviation at full throttle."""
+    row = built.torque.isel(load=-1)
+    return np.column_stack([row[name].to_numpy() for name in ("rpm", "torque", "torque_sd")])
+
+
+def _shared_deviation(first: Build, second: Build, share: FloatArray) -> float | None:
+    """The deviation of a mean difference where both rest on the same torque model; else None."""
+    top = [len(each.project.tables.load) for each in (first, second)]
+    x = [inputs_of(b.limits, b.tables)[n - 1 :: n] for b, n in zip((first, second), top, strict=True)]
+    if x[0].shape != x[1].shape or len(x[0]) != share.size or not np.array_equal(x[0][:, :2], x[1][:, :2]):
+        return None
+    mean, covariance = first.model.surface.joint(np.concatenate(x))
+    its, own = second.model.surface.predict(x[1])
+    n = share.size
+    same = np.allclose(mean[n:], its, rtol=0.0, atol=_SAME) and np.allclose(
+        np.sqrt(np.diag(covariance)[n:]), own, rtol=0.0, atol=1e3 * _SAME
+    )
+    if not same:
+        return None
+    contrast = np.concatenate([-share, share])
+    return float(np.sqrt(max(float(contrast @ covariance @ contrast), 0.0)))

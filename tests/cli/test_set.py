@@ -1,0 +1,32 @@
+"""`--set` as a user types it: beside the project as it is, and nothing written."""
+
+from pathlib import Path
+
+import pytest
+from printed import printed
+from small_builds import small_project
+from typer.testing import CliRunner
+
+from phaseopt.cli import app
+
+
+def test_a_change_is_printed_beside_the_project_and_nothing_is_written(tmp_path: Path) -> None:
+    project = small_project(tmp_path, gap={"tables_only_guard": True})
+    there = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    found = printed("build", project, "--set", "gap.running.reserve=0.9", option="--set")
+    assert found["together"]["changes"] == ["gap.running.reserve=0.9"]
+    assert found["together"]["built"]["closest_running"] >= 0.9 - 1e-9
+    assert found["base"]["accepted"]
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == there
+    text = CliRunner().invoke(app, ["limits", str(project), "--set", "gap.running.reserve=0.9"]).output
+    assert "gap.running.reserve=0.9" in text
+
+
+@pytest.mark.parametrize("arguments", [("build", "--set", "intake.ofset=-8"), ("limits", "--set", "intake.ofset=-8"),
+                                       ("build", "--set", "intake.offset=-8", "--out", "x"), ("build",)])  # fmt: skip
+def test_what_cannot_be_done_is_one_message(arguments: tuple[str, ...], tmp_path: Path) -> None:
+    project = small_project(tmp_path)
+    result = CliRunner().invoke(app, [arguments[0], str(project), *arguments[1:]])
+    assert result.exit_code == 2
+    assert result.output.count("Fix:") == 1
+    assert not Path("x").exists()

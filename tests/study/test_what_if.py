@@ -1,0 +1,64 @@
+"""Changes tried beside a project are what a build of the changed file finds; the file stays as it is."""
+
+from pathlib import Path
+
+import pytest
+from small_builds import small_project
+
+from phaseopt.job.build import build
+from phaseopt.project.load import load_project
+from phaseopt.study.what_if import WhatIf, try_changes
+
+CHANGES = ("intake.offset=-8", "gap.running.reserve=0.9")
+
+
+@pytest.fixture(scope="module")
+def project(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return small_project(tmp_path_factory.mktemp("what-if"), gap={"tables_only_guard": True})
+
+
+@pytest.fixture(scope="module")
+def found(project: Path) -> WhatIf:
+    before = project.read_bytes()
+    result = try_changes(project, CHANGES)
+    assert project.read_bytes() == before
+    return result
+
+
+def test_each_alone_and_all_together_are_beside_the_project_as_it_is(found: WhatIf, project: Path) -> None:
+    assert [each.changes for each in found.variants] == [CHANGES[:1], CHANGES[1:], CHANGES]
+    assert found.base.project == load_project(project)
+    gains = [each.difference.mean for each in found.variants if each.difference is not None]
+    assert found.interplay == pytest.approx(gains[2] - gains[0] - gains[1])
+
+
+def test_a_change_is_what_a_build_of_the_changed_file_finds(found: WhatIf, project: Path) -> None:
+    """The file is edited as a builder would: the offset, and the offset of the day in every pull."""
+    text = project.read_text(encoding="utf-8")
+    assert "offset = -6.0" in text
+    edited = text.replace("offset = -6.0", "offset = -8.0").replace(
+        'kind = "sweep"', 'kind = "sweep"\noffsets = { intake = -6.0, exhaust = 6.0 }'
+    )
+    by_file = project.with_name("edited.toml")
+    by_file.write_text(edited, encoding="utf-8")
+    wanted, variant = build(load_project(by_file), explained=False), found.alone[0].build
+    assert variant is not None
+    assert (variant.tables.intake == wanted.tables.intake).all()
+    assert variant.torque["torque"].to_numpy() == pytest.approx(wanted.torque["torque"].to_numpy())
+    assert variant.verdict.worst == wanted.verdict.worst
+
+
+def test_builds_on_one_torque_model_share_its_uncertainty(found: WhatIf) -> None:
+    """A difference of two predictions by one model is surer than if they shared nothing (its covariance counts)."""
+    variant = found.alone[1]
+    assert variant.build is not None
+    assert variant.difference is not None
+    assert not variant.difference.at_most
+    own = [float(each.torque["torque_sd"].isel(load=-1).mean()) for each in (found.base, variant.build)]
+    assert variant.difference.deviation < sum(own)
+
+
+def test_a_variant_that_cannot_be_built_says_why(project: Path) -> None:
+    result = try_changes(project, ["gap.tables_only_guard=false"])
+    assert result.together.build is None or result.together.build.limits.full_travel.verdict == "clear"
+    assert bool(result.together.refused) is (result.together.build is None)
