@@ -15,7 +15,10 @@ Inch = Annotated[bool, typer.Option("--inch", help="For a project in inches.")]
 
 @command
 def keys(section: SectionName = None, inch: Inch = False) -> Answer:
-    """What a project file can say: its sections, or every key of one with its default, to paste."""
+    """What a project file can say.
+
+    Its sections, or every key of one with its default, to paste.
+    """
     from difflib import get_close_matches
 
     from phaseopt.output.records.keys import KeysRecord
