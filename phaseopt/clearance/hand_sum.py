@@ -8,7 +8,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.project import SIDES, Side
 from phaseopt.values.arrays import FloatArray
 
-ANGLES = range(-20, 21, 5)  # crank degrees after TDC; practice reads 15 before to 15 after
+ANGLES = range(-15, 16, 5)  # crank degrees after TDC, where practice reads drops; the least has a row of its own
 _SEARCHED: FloatArray = (
     np.arange(-1200, 1201, dtype=np.float64) / 10.0
 )  # crank degrees around TDC in which a least gap is looked for

@@ -19,7 +19,7 @@ from phaseopt.output.read_build import read_build
 from phaseopt.output.tradeoff_files import tradeoff_files
 from phaseopt.report.page import page
 from phaseopt.report.subjects.plan import plan_document
-from phaseopt.report.subjects.sheet import blank_sheet, sheet_page
+from phaseopt.report.subjects.sheet import blank_sheet, limits_sheet, sheet_page
 from phaseopt.study.confirm import confirm
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.offsets import study_offsets
@@ -30,7 +30,8 @@ from phaseopt.torque_model import torque_model
 from phaseopt.values.progress import silent
 
 PAGES = ("report", "measuring sheet", "blank sheet", "run sheet", "confirm", "compare", "tradeoff", "offsets")
-MOST_SHEETS = {"report": 8, "measuring sheet": 5}  # of paper, a judgement of what a person will print
+# Of paper, a judgement of what a person will print; the run sheet is one and one more for four pulls.
+MOST_SHEETS = {"report": 8, "measuring sheet": 3, "blank sheet": 3, "limits sheet": 3, "run sheet": 3}
 A4, LETTER = {"width": 794, "height": 1123}, {"width": 816, "height": 1056}  # CSS pixels, 96 to the inch
 pytestmark = pytest.mark.xdist_group("browser")  # one worker: one browser, one set of pages
 
@@ -64,6 +65,7 @@ def pages(
         "report": (folder / "first" / "report.html").read_text(encoding="utf-8"),
         "measuring sheet": (folder / "first" / "measuring_sheet.html").read_text(encoding="utf-8"),
         "blank sheet": sheet_page(blank_sheet()),
+        "limits sheet": sheet_page(limits_sheet(both.limits)),
         "run sheet": page(
             plan_document(run_sheet(both.contact, first_pulls(both.limits, 3), (HOSTILE,))),
             "phaseopt plan",

@@ -8,16 +8,20 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.cautions import IN_SHORT, cautions
-from phaseopt.report.document import Blanks, Depth, Document, Lines, Row, Section, Table, say, table
+from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Row, Section, Table, say, table
+from phaseopt.report.words import phase_text as signed_phase
+from phaseopt.report.words import span_text
 from phaseopt.study.run_sheet import RunSheet, SheetPull
 from phaseopt.tables import number_text
 
 _HEAD = (("Date", ""), ("Dyno, gear, rate", ""), ("Crew", ""), ("Who stops the dyno", ""))
-_NOTES = "Notes (knock, misfire, noise, what was changed):"
+_NOTES = "Notes (knock, misfire, noise, what was changed)"
+_STOP = "knock, misfire or any noise · a measured phase more than 2° off its target"
+_WRITE = "On a telephone the fields are kept only while this page is open: the log and this sheet on paper stay."
 KINDS = {
-    "fixed": "one timing held",
-    "table": "phases follow a table",
-    "baseline": "baseline, for drift",
+    "fixed": "held",
+    "table": "by table",
+    "baseline": "baseline",
 }
 BEFORE = (
     "Before the first pull: prove the zero. With the phasers locked at rest the log must read rest; ten degrees "
@@ -95,7 +99,6 @@ def plan_document(sheet: RunSheet) -> Document:
     count, repeats = len(sheet.pulls), sum(pull.kind == "baseline" for pull in sheet.pulls)
     among = f", {repeats} of them {'a baseline' if repeats == 1 else 'baselines'}" if repeats else ""
     left = f"; {sheet.left_out} left out because they are not clear" if sheet.left_out else ""
-    pulls = [_pull_section(sheet, pull, sides) for pull in sheet.pulls]
     return Document(
         f"{project.name}: run sheet",
         f"{count} pull{'s' if count != 1 else ''} planned{among}{left}, in the order to make them, from safe to bold.",
@@ -107,7 +110,7 @@ def plan_document(sheet: RunSheet) -> Document:
             say("Before the pulls", *BEFORE, depth=Depth.PAGE),
             say("Clamps", clamp_words(sheet)),
             say("Log", to_log(project)),
-            *pulls,
+            *([_pulls_section(sheet, sides)] if sheet.pulls else []),
         ),
         notes=sheet.notes,
         not_covered=tuple(sheet.model.not_covered),
@@ -148,13 +151,37 @@ def _centrelines(sides: tuple[Side, ...]) -> list[str]:
     return ["icl" if side == "intake" else "ecl" for side in sides]
 
 
-def _pull_section(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> Section:
-    """What to set for one pull, the clearances there, and what to write down."""
-    air = (("Barometer", "kPa / mbar"), ("intake air", "°C"), ("humidity", "%"))
-    day = (("oil", "°C"), ("coolant", "°C"), ("time", ""), ("log file", ""))
-    blanks = Blanks((*air, *((_rest(sheet, side), "") for side in sides), *day), _NOTES)
-    title = f"Pull {pull.number}: {KINDS[pull.kind]}"
-    return Section(title, (_settings(pull, sides), _gaps(sheet, pull), blanks), Depth.PAGE, together=True)
+def _pulls_section(sheet: RunSheet, sides: tuple[Side, ...]) -> Section:
+    """A card a pull: what to set, the clamps, when to stop, the clearances there, and what to write down."""
+    air = (("Barometer, kPa or mbar", ""), ("Intake air", "°C"), ("Humidity", "%"), ("Time", ""))
+    blanks = (*air, *((_rest(sheet, side), "°") for side in sides), ("Oil", "°C"), ("Coolant", "°C"), ("Log file", ""))
+    cards = tuple(
+        {
+            "number": pull.number,
+            "kind": KINDS[pull.kind],
+            "targets": tuple(_target(pull, side) for side in sides) if pull.held else (),
+            "by_speed": _settings(pull, sides),
+            "clamps": _clamps_of(sheet, pull, sides),
+            "clearance": _gaps(sheet, pull),
+        }
+        for pull in sheet.pulls
+    )
+    about = {"pulls": cards, "top": f"{sheet.model.top_speed:.0f}", "stop": _STOP, "blanks": blanks, "notes": _NOTES}
+    return Section("Pulls", (Lines((_WRITE,)), Part("pulls.html.j2", about, "pulls.css")), Depth.PAGE, new_sheet=True)
+
+
+def _target(pull: SheetPull, side: Side) -> tuple[str, str, str, str]:
+    """A held phase of a cam, what the log reads there, and the true centreline."""
+    reads = f"log reads {phase_text(pull, f'{side}_reading')}" if f"{side}_reading" in pull.timings else ""
+    (centre,) = _centrelines((side,))
+    phase = float(pull.timings[f"{side}_phase"][0])
+    return side.capitalize(), signed_phase(phase), reads, f"{centre} {phase_text(pull, centre)}°"
+
+
+def _clamps_of(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> str:
+    """The clamps for the day where any of its timings may meet any, else from rest to the pull's own phases."""
+    box = sheet.clamps.range if sheet.clamps.verdict == CLEAR else pull.box.range
+    return ", ".join(f"{side} {span_text(getattr(box, f'{side}_from'), getattr(box, f'{side}_to'))}" for side in sides)
 
 
 def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
@@ -183,14 +210,15 @@ def _gaps(sheet: RunSheet, pull: SheetPull) -> Table:
             WORDS[contact],
             (
                 unit.number(pull.by_hand(contact)),
-                f"{unit.down(pull.box.static[contact])} (rule {unit.number(required)})",
-                f"{unit.down(pull.box.running[contact])} (rule {unit.number(model.reserve)})",
+                f"{unit.down(pull.box.static[contact])} ({unit.number(required)})",
+                f"{unit.down(pull.box.running[contact])} ({unit.number(model.reserve)})",
             ),
         )
         for contact, required in zip(model.contacts, model.required.tolist(), strict=True)
     ]
-    head = ("", "by hand, cold, lash as set", "worst case, static", f"worst case, running, {model.top_speed:.0f} rpm")
-    return Table(f"Least clearance, {unit.name}: {CLEAR} of both rules", head, tuple(rows))
+    head = ("", "measure", "static", "running")
+    caption = f"Clearance, {unit.name}: measure; worst case (required)"
+    return Table(caption, head, tuple(rows))
 
 
 def _rest(sheet: RunSheet, side: Side) -> str:
@@ -198,4 +226,4 @@ def _rest(sheet: RunSheet, side: Side) -> str:
     torque = sheet.model.project.torque
     channel = None if torque is None else torque.phases.intake if side == "intake" else torque.phases.exhaust
     should = "" if channel is None else f" (should read {number_text(channel.zero)})"
-    return f"{side} phase at rest{should}"
+    return f"{side.capitalize()} phase at rest{should}"

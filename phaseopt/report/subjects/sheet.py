@@ -48,7 +48,6 @@ def blank_sheet() -> Document:
         sections=(
             *_reading_sections([table for side in SIDES for table in _blanks(side, 4, 2)], METRIC.gap),
             _degree_in_section(METRIC.gap),
-            _SPRINGS,
             Section(f"The sum, with invented numbers: {_SUM}", (sums, lines), together=True),
         ),
         before=BEFORE,
@@ -71,10 +70,9 @@ def limits_sheet(limits: Limits) -> Document:
         "Valve drop every 5° around gas-exchange TDC, cam timing, and a sum that verifies the program.",
         sections=(
             *_reading_sections(readings, unit),
-            _degree_in_section(unit),
-            _SPRINGS,
-            Section(f"The sum for one timing: {_SUM}", (sums, Lines(lines)), together=True),
             *_valve_sections(model, phases),
+            _degree_in_section(unit),
+            Section(f"The sum for one timing: {_SUM}", (sums, Lines(lines)), together=True),
         ),
         before=BEFORE,
         cautions=(BEFORE_TURNING, cautions()[-1]),
@@ -111,7 +109,8 @@ def _reading_sections(tables: list[Table], unit: Unit) -> tuple[Section, ...]:
     if unit != METRIC.gap:
         lines.append(f"The column drop_mm of that file holds millimetres: 1 {unit.name} is {unit.size:g} of them.")
     how = _steps(sheet_text.HOW_TO_READ, sheet_text.READINGS)
-    return _TODAY, how, Section(f"Readings: valve drop, {unit.name}", (*tables, Lines(tuple(lines))))
+    drop = Section(f"Readings: valve drop, {unit.name}", (*tables, Lines(tuple(lines))), new_sheet=True)
+    return _TODAY, how, _SPRINGS, drop
 
 
 _SPRINGS = Section(
@@ -120,8 +119,8 @@ _SPRINGS = Section(
         Lines(sheet_text.SPRINGS, style="steps"),
         Table(
             "Springs and moving masses",
-            ("reading", *SIDES),
-            tuple(Row(name, ("", "")) for name in sheet_text.SPRING_READINGS),
+            ("", *sheet_text.SPRING_READINGS),
+            tuple(Row(side, ("",) * len(sheet_text.SPRING_READINGS)) for side in SIDES),
             by_hand=True,
         ),
     ),
@@ -134,7 +133,8 @@ def _degree_in_section(unit: Unit) -> Section:
     lift_rows = tuple(
         Row(name, ("", *(("", "") if k < 2 else ("–", "–"))) * len(SIDES)) for k, name in enumerate(lifts)
     )
-    travel_rows = tuple(Row(_place(angle), ("",) * len(SIDES)) for angle in range(-15, 16, 5))
+    angles = tuple(_place(angle) for angle in range(-15, 16, 5))
+    travel_rows = tuple(Row(side, ("",) * len(angles)) for side in SIDES)
     return Section(
         f"Readings: cam timing, {unit.name} and crank degrees",
         (
@@ -146,7 +146,7 @@ def _degree_in_section(unit: Unit) -> Section:
                 tuple((f"{side} cam", 3) for side in SIDES),
                 by_hand=True,
             ),
-            Table("Travel left until the valve meets the piston", ("crank", *SIDES), travel_rows, by_hand=True),
+            Table("Travel left until the valve meets the piston", ("", *angles), travel_rows, by_hand=True),
         ),
         new_sheet=True,
     )
@@ -199,15 +199,16 @@ def _valve_sections(model: ContactModel, phases: tuple[float, float]) -> tuple[S
         cells = (shut, intake, f"{found.by_intake[k]:.3f}", exhaust, f"{found.by_exhaust[k]:.3f}", gap, "")
         rows.append(Row(_place(angle), cells, framed=(5,) if k == found.least else ()))
     head = ("crank", "shut", "intake lift", "× share", "exhaust lift", "× share", "= clearance", "yours")
+    which = f"At intake {phase_text(phases[0])}, exhaust {phase_text(phases[1])}"
     caption = (
-        "Valve to valve: clearance = shut − intake lift × share − exhaust lift × share; "
+        f"{which}: clearance = shut − intake lift × share − exhaust lift × share; "
         f"{unit.name}, lash as set"
     )  # fmt: skip
     by_hand = unit.text(float(model.by_hand(phases)[0, model.contacts.index("valve_valve")]))
     least = _least_words("valve to valve", found.gap[found.least], found.angle[found.least], by_hand, unit)
     lines = Lines((sheet_text.SHUT, f"{least}, before anything is taken off for uncertainty of the seats."))
     sums = Table(caption, head, tuple(rows), by_hand=True)
-    return (Section("The sum between the valves at the same timing", (sums, lines), together=True),)
+    return (Section("The sum between the valves for one timing", (sums, lines), together=True),)
 
 
 def _least_lines(model: ContactModel, phases: tuple[float, float], found: HandSums) -> list[str]:

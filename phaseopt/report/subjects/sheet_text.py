@@ -38,12 +38,12 @@ DEGREE_IN = (
     "hydraulic lifters (tappets) fit solid ones for the readings.",
     "Leave the degree wheel as it was for the valve drop if you can: its zero error then cancels. Say so in the "
     "project (same_wheel = true).",
-    TURNING,
+    "Turn the crank as for the valve drop: slowly, by its own bolt, in its running direction only.",
     "Dial gauge on the retainer, along the stem, zero with the valve shut. Read the crank angle at half lift and at "
     "{below} below full lift, going up and coming down. Then full lift, and lift at TDC.",
-    "Move each phaser by hand or with air to the end of its travel, and read on the wheel how far the cam turned.",
-    "Where a valve is open near TDC, push it down until it meets the piston: that travel is the clearance itself.",
-    "Angles count from gas-exchange TDC; before it is negative. They go under degree_in in the project file.",
+    "Turn each phaser by hand or with air to the end of its travel. Read how far the cam turned.",
+    "Where a valve is open near TDC, push it until it meets the piston: that travel is the clearance itself.",
+    "Angles count from gas-exchange TDC, negative before it. They go under degree_in in the project.",
 )
 
 SPRINGS = (
@@ -52,8 +52,7 @@ SPRINGS = (
     "enter the weakest.",
     "Press the spring solid for its solid height. Measure from retainer to seal with the valve shut.",
     "Weigh valve, retainer, both keepers (collets), lifter (bucket, tappet) and the whole spring on a kitchen scale. "
-    "Enter the heaviest of each.",
-    "They go under spring in the project file.",
+    "Enter the heaviest of each, under spring in the project file.",
 )
 SPRING_READINGS = (
     "fitted height, mm",
@@ -99,9 +98,8 @@ VALVES_NOT_COVERED = (
     "Valve to valve is not covered: nothing here says that the valves clear each other. Feel for it at every degree."
 )
 HOW_TO_SUM = (
-    "Take drop as the readings say. Take lift as a gauge on the retainer shows it at that angle. Subtract in every "
-    "row. The least, framed, is the clearance that counts. It is some degrees off TDC, not at full lift. Work out your "
-    "own from your readings and write it under yours."
+    "Take drop as read, and lift as a gauge on the retainer shows it at that angle. Subtract in every row. The least, "
+    "framed, counts: it is some degrees off TDC, not at full lift. Write your own sum under yours."
 )
 INVENTED = "These numbers are invented, to show the sum. phaseopt limits with --sheet prints that of your engine."
 SHUT = (
