@@ -12,14 +12,13 @@ from phaseopt.cycle.valves import Valve, flow_area
 from phaseopt.engine.camshaft import Camshaft, engine_of
 from phaseopt.project import Cycle, FlowBench, Project, Side, Taper, Tract
 from phaseopt.torque import dry_pressure
-from phaseopt.torque.weather import STANDARD_KPA
+from phaseopt.torque.weather import STANDARD_CELSIUS, STANDARD_KPA
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
 FlowCurve = tuple[tuple[float, float], ...]
 
 KELVIN = 273.15
-STANDARD_CELSIUS = {"SAE J1349": 25.0, "ISO 1585": 25.0, "DIN 70020": 20.0}
 EXCESS_AIR = 0.88  # at full load, where the best torque lies (common practice, no source)
 BENDS = 1.5  # heat that ports, bends and junctions pass on over that of a straight pipe (our judgement)
 LIFT_STEP = 1.0  # crank degrees of the lift table

@@ -27,7 +27,7 @@ from phaseopt.project.hardware import (
     TdcLift,
 )
 from phaseopt.project.logs import Channel, Channels, FullThrottleMark, LogColumns, LogUnits, Torque, TorquePrior
-from phaseopt.project.pulls import DayWeather, Dialect, Gate, Pull, PullKind, PullOffsets, PullRest, Weather
+from phaseopt.project.pulls import Correction, DayWeather, Dialect, Gate, Pull, PullKind, PullOffsets, PullRest, Weather
 from phaseopt.project.quantities import SIDES, Arrangement, ProjectSection, Side, fault
 from phaseopt.project.rules import GapRules, Loft, Rod, RunningGaps, StaticGaps
 from phaseopt.project.search_settings import (
@@ -63,6 +63,7 @@ __all__ = [
     "Channel",
     "Channels",
     "Clay",
+    "Correction",
     "Cost",
     "Crank",
     "Cycle",

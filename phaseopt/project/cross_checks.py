@@ -206,16 +206,16 @@ def _weather(s: Sections) -> Iterator[Contradiction]:
     torque: Torque = s["torque"]
     marks = torque.full_throttle
     needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
-    if torque.correction != "none" or marks.depression_below is not None:
-        lacking = [number for number, pull in enumerate(torque.pulls, start=1) if pull.weather is None]
-        keys = [torque.pull_key(number) for number in lacking]
+    wanting = [(number, pull) for number, pull in enumerate(torque.pulls, start=1) if torque.needs_air(pull)]
+    if wanting:
+        keys = [torque.pull_key(number) for number, pull in wanting if pull.weather is None]
         for key in dict.fromkeys("torque" if key.startswith("torque.logs") else key for key in keys):
             yield (
                 f"{key}.weather",
                 f"left out, but {needs} needs the air of the day",
                 'give weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
             )
-        for number, pull in enumerate(torque.pulls, start=1):
+        for number, pull in wanting:
             if pull.weather is not None and pull.air is None:
                 yield (
                     f"{torque.pull_key(number)}.time",
@@ -246,12 +246,65 @@ def _where_measured(s: Sections) -> Iterator[Contradiction]:
     column = torque.columns.torque
     if column is None or "at" in torque.dyno.model_fields_set:
         return
-    if _AT_WHEEL.search(column.replace("_", " ")):
+    spun = any(pull.kind == "inertia sweep" for pull in torque.pulls)
+    geared = "torque.dyno.ratio" if torque.dyno.ratio is not None else "torque.columns.roller"
+    if not spun and (torque.dyno.ratio is not None or torque.columns.roller is not None):
+        yield (
+            "torque.dyno.at",
+            f"left out, but {geared} is given, as where torque is measured behind the gearbox",
+            'give at = "wheel", "hub" or "flywheel" under [torque.dyno]',
+        )
+    elif _AT_WHEEL.search(column.replace("_", " ")):
         yield (
             "torque.dyno.at",
             f"left out, but the torque column {column!r} is named as if measured at wheels, hubs or rollers",
             'give at = "wheel" (or "hub") and ratio under [torque.dyno]; at = "flywheel" if it is the flywheel\'s',
         )
+
+
+# Standards as sheets name torque that they have corrected: common practice, no source. "SAE" may be either of two.
+_NAMED_STANDARDS = {
+    re.compile(r"\bj ?1349\b", re.IGNORECASE): ("SAE J1349",),
+    re.compile(r"\bstp\b|\bj ?607\b", re.IGNORECASE): ("SAE J607",),
+    re.compile(r"\bsae\b", re.IGNORECASE): ("SAE J1349", "SAE J607"),
+    re.compile(r"\bdin\b", re.IGNORECASE): ("DIN 70020",),
+    re.compile(r"\bece\b|\be[ew][gc]\b|\br ?85\b|\biso\b", re.IGNORECASE): ("ISO 1585",),
+    re.compile(r"\b(?:corr|corrected|korr|korrigiert|corrig\w*|corretta|corregid[ao])\b", re.IGNORECASE): (
+        "SAE J1349", "SAE J607", "DIN 70020", "ISO 1585",
+    ),
+}  # fmt: skip
+
+
+@_check(given="torque")
+def _corrected_already(s: Sections) -> Iterator[Contradiction]:
+    """Torque that a sheet has corrected must not be corrected again, or by the factor of another standard."""
+    torque: Torque = s["torque"]
+    column = (torque.columns.torque or "").replace("_", " ")
+    named = next((which for words, which in _NAMED_STANDARDS.items() if words.search(column)), ())
+    stated = torque.already_corrected
+    if named and "already_corrected" not in torque.model_fields_set:
+        yield (
+            "torque.already_corrected",
+            f"left out, but the torque column {torque.columns.torque!r} is named as if corrected for weather",
+            f'give already_corrected = "{named[0]}"{f" or {named[1:][0]!r}" if named[1:] else ""}, as the sheet says; '
+            'or "none"',
+        )
+    elif named and stated not in ("none", *named):
+        yield (
+            "torque.already_corrected",
+            f"{stated}, but the torque column {torque.columns.torque!r} is named as {named[0]}",
+            "check the standard on the sheet",
+        )
+    for number, pull in enumerate(torque.pulls, start=1):
+        already = torque.corrected_to(pull)
+        if torque.correction == "none" and already != "none":
+            key = "torque" if pull.already_corrected is None else torque.pull_key(number)
+            yield (
+                "torque.correction",
+                f'"none", but {key}.already_corrected says that torque was corrected to {already}',
+                f'give correction = "{already}"',
+            )
+            return
 
 
 @_check(given="torque")
@@ -260,7 +313,7 @@ def _dyno(s: Sections) -> Iterator[Contradiction]:
     dyno, columns = torque.dyno, torque.columns
     spun = [(n, pull) for n, pull in enumerate(torque.pulls, start=1) if pull.kind == "inertia sweep"]
     for number, pull in spun:
-        if pull.ratio is None and dyno.ratio is None:
+        if pull.ratio is None and dyno.ratio is None and columns.roller is None:
             yield (
                 f"{torque.pull_key(number)}.ratio",
                 "left out, but an inertia sweep needs the engine's turns for one turn of the roller",
@@ -271,11 +324,14 @@ def _dyno(s: Sections) -> Iterator[Contradiction]:
     if (spun or dyno.engine_inertia or dyno.roller_inertia) and columns.time is None:
         yield "torque.columns.time", "left out, but the torque of acceleration needs it", "name the time column"
     braked = [pull for pull in torque.pulls if pull.kind != "inertia sweep"]
-    if dyno.at != "flywheel" and dyno.ratio is None and any(pull.ratio is None for pull in braked):
+    turns = not dyno.divided or dyno.roller_inertia is not None or bool(dyno.coastdown)
+    known = dyno.ratio is not None or columns.roller is not None or all(pull.ratio is not None for pull in braked)
+    if dyno.at != "flywheel" and turns and not known:
         yield (
             "torque.dyno.ratio",
             f"left out, but torque at the {dyno.at} needs it",
-            "give engine turns for one turn of hub or roller; 1 where torque and speed are both of the engine",
+            "give engine turns for one turn of hub or roller, or name the roller's speed column; divided = true where "
+            "logged torque is divided by it already",
         )
     if dyno.at == "flywheel" and not spun and (dyno.driveline or dyno.coastdown or dyno.divided):
         key = "driveline" if dyno.driveline else "coastdown" if dyno.coastdown else "divided"

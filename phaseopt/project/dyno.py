@@ -45,6 +45,9 @@ class Driveline(ProjectSection):
 
     constant: Annotated[float, quantity("N m")] = Field(0.0, ge=0, description="N m lost at any speed and torque")
     share: Annotated[float, quantity("")] = Field(0.0, ge=0, lt=0.5, description="share of flywheel torque lost")
+    share_error: Annotated[float, quantity("")] = Field(
+        0.0, ge=0, lt=0.5, description="how far off the share may be either way, such as 0.03 of a share of 0.15"
+    )
     speed: Annotated[float, quantity("N m")] = Field(0.0, ge=0, description="N m lost for each 1000 rpm of the engine")
 
 
@@ -58,7 +61,12 @@ class Dyno(ProjectSection):
     """
 
     at: Literal["flywheel", "hub", "wheel"] = Field("flywheel", description='"flywheel", "hub" or "wheel"')
-    ratio: float | None = Field(None, gt=0, description="overall ratio: engine turns for one turn of hub or roller")
+    ratio: float | None = Field(
+        None,
+        gt=0,
+        description="overall ratio: engine turns for one turn of hub or roller (left out = from both speeds, where "
+        "torque.columns.roller is logged)",
+    )
     divided: bool = Field(False, description="true = logged torque of hub or wheel is already divided by the ratio")
     driveline: Driveline | None = None
     engine_inertia: Inertia | None = Field(

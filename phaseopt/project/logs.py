@@ -10,7 +10,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, mod
 
 from phaseopt.project.dyno import Dyno, Gates
 from phaseopt.project.log_folder import LogFolder
-from phaseopt.project.pulls import DayWeather, Dialect, Pull, PullKind, PullOffsets
+from phaseopt.project.pulls import Correction, DayWeather, Dialect, Pull, PullKind, PullOffsets
 from phaseopt.project.quantities import Kilopascals, ProjectSection, fault
 from phaseopt.values.units import UnitError, scale, to_number
 
@@ -220,8 +220,11 @@ class Torque(ProjectSection):
     250.0
     """
 
-    correction: Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"] = Field(
-        description='standard to correct to: "SAE J1349", "ISO 1585", "DIN 70020" or "none"'
+    correction: Correction = Field(
+        description='standard to correct to: "SAE J1349", "SAE J607" (STP), "ISO 1585" (ECE R85), "DIN 70020" or "none"'
+    )
+    already_corrected: Correction = Field(
+        "none", description="standard that the dyno has corrected logged torque to already; nothing is corrected twice"
     )
     logs: Annotated[str, AfterValidator(_folder)] | None = Field(
         None, description="folder of logs, as logs/: each file in it is a pull; pulls are the exceptions, by name"
@@ -246,6 +249,19 @@ class Torque(ProjectSection):
     pulls: Annotated[tuple[Pull, ...], BeforeValidator(_with_the_day), AfterValidator(_all_pulls)] = Field(
         (), validate_default=True, description="pulls"
     )
+
+    def corrected_to(self, pull: Pull) -> Correction:
+        """The standard that a pull's logged torque was corrected to already, "none" where it is as measured."""
+        return pull.already_corrected or self.already_corrected
+
+    def needs_air(self, pull: Pull) -> bool:
+        """Whether the air of the day is needed to correct a pull, or to find its full throttle.
+
+        Between two standards the air changes little, unless one is DIN 70020, which counts humid air whole.
+        """
+        sheet = self.corrected_to(pull)
+        alike = sheet == self.correction or (sheet != "none" and "DIN 70020" not in (sheet, self.correction))
+        return self.full_throttle.depression_below is not None or (self.correction != "none" and not alike)
 
     def pull_key(self, number: int) -> str:
         """The key or file under which a person finds a pull. Parameters: its `number`, from 1, among all pulls."""

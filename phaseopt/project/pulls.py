@@ -18,6 +18,22 @@ from phaseopt.project.quantities import (
     quantity,
 )
 
+# What a standard is called too, in lower case (common practice, no source).
+_OTHER_NAMES = {
+    "j1349": "SAE J1349",
+    **dict.fromkeys(("stp", "j607", "sae stp"), "SAE J607"),
+    "din": "DIN 70020",
+    **dict.fromkeys(("ece r85", "un r85", "r85", "iso", "ece", "80/1269/ewg", "80/1269/eec"), "ISO 1585"),
+}
+
+
+def _standard(value: object) -> object:
+    """A standard under another of its names."""
+    return _OTHER_NAMES.get(" ".join(value.lower().split()), value) if isinstance(value, str) else value
+
+
+Correction = Annotated[Literal["none", "SAE J1349", "SAE J607", "ISO 1585", "DIN 70020"], BeforeValidator(_standard)]
+
 
 class Dialect(ProjectSection):
     """How a log's text is written, where the file leaves it open; the rest is found.
@@ -186,6 +202,10 @@ class Pull(ProjectSection):
     )
     offsets: PullOffsets = Field(default_factory=PullOffsets)
     weather: DayWeather | None = Field(None, description="air on the day; a correction needs it")
+    already_corrected: Correction | None = Field(
+        None,
+        description="standard that its sheet has corrected torque to already (left out = torque.already_corrected)",
+    )
     rest: PullRest = Field(default_factory=PullRest)
     accept_rest: bool = Field(False, description="true = I know that a channel does not read rest at rest")
     _stated_at: str = PrivateAttr("")

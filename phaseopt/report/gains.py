@@ -21,7 +21,7 @@ PLUS_MINUS = "± is 95 % (two standard deviations) wherever it is given."
 
 def gain_lines(build: "Build") -> list[str]:
     """The average gain at full throttle, peak power, the cell that moved most, and what part load asks for."""
-    lines = [gain_line(build), *(f"Peak power {each}" for each in power_lines(build))]
+    lines = [gain_line(build), *(f"Peak power {each}" for each in power_lines(build)), *at_the_wheels(build)]
     if build.comparison.gains.moved:
         cell = build.comparison.gains.moved[0]
         lines.append(f"Moved most: {moved_words(cell, build.project.display_units.torque)}.")
@@ -54,6 +54,17 @@ def known_words(build: "Build") -> str:
     """At how many speeds the gain at full throttle is known, where not at all of them."""
     known = build.torque["gain"].isel(load=-1).notnull()
     return "" if known.all() else f", known at {int(known.sum())} of {known.size} speeds"
+
+
+def at_the_wheels(build: "Build") -> list[str]:
+    """The same gain where torque was measured behind the gearbox: the driveline keeps its share of it."""
+    torque, gains = build.project.torque, build.comparison.gains
+    if torque is None or torque.dyno.at == "flywheel" or not math.isfinite(gains.gain):
+        return []
+    left = 1.0 - (torque.dyno.driveline.share if torque.dyno.driveline is not None else 0.0)
+    unit = build.project.display_units.torque
+    gain = f"{unit.signed(left * gains.gain)} ± {unit.text(2 * left * gains.deviation)}"
+    return [f"At the {torque.dyno.at}, where it was measured, divided by the gearing: {gain}."]
 
 
 def _most_words(build: "Build") -> str:

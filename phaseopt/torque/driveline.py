@@ -22,10 +22,11 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+import xarray as xr
 from scipy.integrate import cumulative_trapezoid
 from scipy.optimize import lsq_linear
 
-from phaseopt.project import Driveline, Dyno
+from phaseopt.project import Driveline, Dyno, Pull, Torque
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import METRIC, Unit
 from phaseopt.values.errors import InputError
@@ -49,6 +50,56 @@ def flywheel_torque(at_shaft: FloatArray, rpm: FloatArray, ratio: float, law: Dr
     if law is None:
         return np.asarray(out)
     return np.asarray((out + law.constant + law.speed * rpm / 1000.0) / (1.0 - law.share))
+
+
+def engine_turns(log: xr.Dataset, torque: Torque, pull: Pull) -> float | None:
+    """Engine turns for one turn of hub or roller: as stated, else by both speeds; None where neither shows it."""
+    stated = pull.ratio or torque.dyno.ratio
+    return turns_by_speeds(log) if stated is None else stated
+
+
+def turns_by_speeds(log: xr.Dataset) -> float | None:
+    """The median of engine speed over roller speed where the roller turns fast; None where it is not logged."""
+    if "roller" not in log:
+        return None
+    rpm, turning = log["rpm"].to_numpy(), log["roller"].to_numpy()
+    fast = turning > max(0.2 * float(turning.max()), 0.0)
+    return float(np.median(rpm[fast] / turning[fast])) if fast.any() else None
+
+
+def logged_ratio(log: xr.Dataset, torque: Torque, pull: Pull) -> float:
+    """What logged torque is divided by to be at the engine's shaft."""
+    if torque.dyno.at == "flywheel" or torque.dyno.divided:
+        return 1.0
+    return engine_turns(log, torque, pull) or 1.0
+
+
+def driveline_notes(dyno: Dyno) -> list[str]:
+    """What a person should know of torque that was not measured at the flywheel.
+
+    >>> driveline_notes(Dyno(at="flywheel")), len(driveline_notes(Dyno(at="wheel", ratio=1.0)))
+    ([], 2)
+    """
+    if dyno.at == "flywheel":
+        return []
+    notes, law = [], dyno.driveline
+    if law is None:
+        notes.append(
+            f"torque was measured at the {dyno.at} and no losses are stated, so it counts as the flywheel's and reads"
+            " low, gains too: give torque.dyno.driveline (a share of 0.10 to 0.20 is usual, common practice)"
+        )
+    elif law.share_error:
+        off = 100 * law.share_error / (1 - law.share)
+        notes.append(
+            f"driveline losses are {100 * law.share:g} ± {100 * law.share_error:g} % as stated, so all torque may be"
+            f" {off:.1f} % high or low, gains by the same share; which timing is best does not depend on it"
+        )
+    if dyno.ratio == 1.0 and not dyno.divided:
+        notes.append(
+            f"ratio = 1, so logged torque counts as the engine's although it was measured at the {dyno.at}: right only"
+            " where the dyno divides by the gearing, which divided = true says"
+        )
+    return notes
 
 
 class Coastdown(NamedTuple):

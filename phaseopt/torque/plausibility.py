@@ -14,6 +14,7 @@ import xarray as xr
 
 from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.torque.column_units import conversion
+from phaseopt.torque.driveline import logged_ratio
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError, Mistake
 
@@ -117,7 +118,7 @@ def _torque(log: xr.Dataset, project: Project, torque: Torque, pull: Pull) -> It
     if "torque" not in log:
         return
     rows = pulling_rows(log)
-    bmep = mean_pressure(log["torque"].to_numpy()[rows] / _ratio(torque, pull), project)
+    bmep = mean_pressure(log["torque"].to_numpy()[rows] / logged_ratio(log, torque, pull), project)
     most = MOST_BMEP * np.maximum(1.0, log["load"].to_numpy()[rows] / 100.0)
     over = bmep > most
     if np.count_nonzero(over) > _SHARE * max(1, over.size):
@@ -166,13 +167,6 @@ def mean_pressure(torque: FloatArray, project: Project) -> FloatArray:
     12.57
     """
     return np.asarray(4 * math.pi * torque / (displacement(project) / 1e3) / 1e5)
-
-
-def _ratio(torque: Torque, pull: Pull) -> float:
-    """What logged torque is divided by to be at the engine's shaft."""
-    if torque.dyno.at == "flywheel" or torque.dyno.divided:
-        return 1.0
-    return pull.ratio or torque.dyno.ratio or 1.0
 
 
 def _temperatures(log: xr.Dataset) -> Iterator[Found]:

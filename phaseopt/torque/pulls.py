@@ -10,7 +10,7 @@ import xarray as xr
 
 from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.project.log_folder import LogFolder
-from phaseopt.torque.driveline import Coastdown, unlike_rates
+from phaseopt.torque.driveline import Coastdown, driveline_notes, unlike_rates
 from phaseopt.torque.levels import ANOTHER_ENGINE, level_text, unlike_levels
 from phaseopt.torque.log_quality import LogQuality, phase_unit_warnings
 from phaseopt.torque.logs import pull_files, read_pull
@@ -183,7 +183,7 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
 def _refuse_without_air(project: Project, torque: Torque, pull: Pull, name: str) -> None:
     """As the project file's own pulls are checked for their weather when it is read; this one is in no file."""
     needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
-    if pull.air is None and (torque.correction != "none" or torque.full_throttle.depression_below is not None):
+    if pull.air is None and torque.needs_air(pull):
         raise InputError.one(
             f"the weather is missing, but {needs} needs the air of the day",
             hint='weather = { pressure = "98.7 kPa", temperature = "18 degC", humidity = 0.55 }',
@@ -228,6 +228,7 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
         notes.append("no log is at full throttle, so the top row of the tables rests on other loads")
     if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates], project.display_units.torque):
         first.append(flag)
+    first += driveline_notes(torque.dyno)
     notes += first
     rejected = tuple(one for each in drafts for one in each.rejected)
     log_quality = tuple(one for each in found for one in each.log_quality)
@@ -314,6 +315,9 @@ def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> 
     for side in SIDES:
         if any(f"{side}_phase" in log and log[f"{side}_phase"].attrs["source"] == "commanded" for log in logs):
             yield f"the {side} phase is the commanded one: where the phaser really was is not logged"
+    if (sheet := torque.corrected_to(pull)) != "none":
+        yield from _of_the_sheet(torque, sheet, pull, rows)
+        return
     if torque.correction == "none" or pull.air is None:
         return
     least, most = COUNTED
@@ -330,6 +334,21 @@ def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> 
                 f"intake air averages {mean:.0f} °C, but the day's air is {pull.air.temperature:.0f} °C: heat soak,"
                 " or a wrong unit?"
             )
+
+
+def _of_the_sheet(torque: Torque, sheet: str, pull: Pull, rows: Rows) -> Iterator[str]:
+    """What a person should know of torque that the dyno's sheet has corrected."""
+    factor = float(rows.factor[0])
+    if sheet == torque.correction:
+        yield f"torque is corrected to {sheet} already, as stated; it is taken as it is"
+    else:
+        unsure = "" if pull.air is not None else "; without the air of the day that may be 1.5 % off"
+        yield f"torque is corrected to {sheet} already, as stated; × {factor:.3f} makes it {torque.correction}{unsure}"
+    if not rows.full.all():
+        yield (
+            f"rows at part load were corrected to {sheet} in full by the sheet, although the throttle makes up for the"
+            " barometer there; give logs as measured to avoid that"
+        )
 
 
 def _refuse_out_of_reach(project: Project, points: Points) -> None:

@@ -7,7 +7,14 @@ import xarray as xr
 
 from phaseopt.project import SIDES, Project, Pull, PullKind, Torque
 from phaseopt.torque.differentiate import slope, slope_autocovariance
-from phaseopt.torque.driveline import RAD, Coastdown, coastdown, flywheel_torque
+from phaseopt.torque.driveline import (
+    RAD,
+    Coastdown,
+    coastdown,
+    engine_turns,
+    flywheel_torque,
+    turns_by_speeds,
+)
 from phaseopt.torque.gates import SETTLING, broken_gates, gates_not_logged, settling, stretches
 from phaseopt.torque.lag import Recording, caught_up, lag_of
 from phaseopt.torque.logs import read_other_logs
@@ -15,7 +22,7 @@ from phaseopt.torque.means import BLOCKS
 from phaseopt.torque.phases import phase_of_rows
 from phaseopt.torque.plausibility import MOST_BMEP, mean_pressure
 from phaseopt.torque.points import ASIDE, Rejected, Rows
-from phaseopt.torque.weather import fixed_pressure_factor, full_throttle_factor
+from phaseopt.torque.weather import fixed_pressure_factor, from_standard, full_throttle_factor
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
 
@@ -111,10 +118,8 @@ def _shaft_torque(
 ) -> tuple[FloatArray, list[str]]:
     """Torque of each row at the engine's shaft, as if speed were constant, and notes."""
     dyno, rpm = torque.dyno, log["rpm"].to_numpy()
-    ratio = 1.0 if dyno.at == "flywheel" and pull.kind != "inertia sweep" else pull.ratio or dyno.ratio or 1.0
+    ratio, notes = _ratio(project, torque, pull, log, where)
     turning = log["roller"].to_numpy() if "roller" in log else rpm / ratio
-    _refuse_other_ratio(project, log, ratio, where)
-    notes = []
     out = log["torque"].to_numpy() * (ratio if dyno.divided else 1.0) if "torque" in log else np.zeros(len(rpm))
     if pull.kind == "inertia sweep":
         out = np.zeros(len(rpm))
@@ -168,19 +173,30 @@ def _without_lag(
     ]
 
 
-def _refuse_other_ratio(project: Project, log: xr.Dataset, ratio: float, where: str) -> None:
-    if "roller" not in log or ratio == 1.0:
-        return
-    turning = log["roller"].to_numpy()
-    fast = turning > 0.2 * turning.max()
-    found = float(np.median(log["rpm"].to_numpy()[fast] / turning[fast]))
-    if abs(found / ratio - 1.0) > _SLIP:
+def _ratio(project: Project, torque: Torque, pull: Pull, log: xr.Dataset, where: str) -> tuple[float, list[str]]:
+    """Engine turns for one of the shaft at which torque was measured, and a note where both speeds show it."""
+    dyno = torque.dyno
+    if dyno.at == "flywheel" and pull.kind != "inertia sweep":
+        return 1.0, []
+    ratio, found = engine_turns(log, torque, pull), turns_by_speeds(log)
+    needed = not dyno.divided or dyno.roller_inertia is not None or bool(dyno.coastdown)
+    if ratio is None and needed:
         raise InputError.one(
-            f"{log.attrs['file']}: engine and roller turn at a ratio of {found:.3f}, but {ratio:g} is stated",
+            f"{log.attrs['file']} has no roller speed, and no ratio is stated",
+            hint="give the overall ratio of the gear you used",
+            file=project.file,
+            where=f"{where}.ratio",
+        )
+    stated = pull.ratio or dyno.ratio
+    if found is not None and stated not in (None, 1.0) and abs(found / stated - 1.0) > _SLIP:
+        raise InputError.one(
+            f"{log.attrs['file']}: engine and roller turn at a ratio of {found:.3f}, but {stated:g} is stated",
             hint="give the overall ratio of the gear you used (a slipping tyre or clutch shows here too)",
             file=project.file,
             where=f"{where}.ratio",
         )
+    said = [f"engine turns for one of the roller: {found:.3f}, by both speeds"] if stated is None and found else []
+    return ratio or 1.0, said
 
 
 def _half(log: xr.Dataset, torque: Torque, project: Project, where: str) -> float:
@@ -283,6 +299,8 @@ def _factor(torque: Torque, pull: Pull, logs: Sequence[xr.Dataset], full: BoolAr
     """What each row's torque is multiplied by: the whole correction at full throttle, else its temperature part."""
     if torque.correction == "none":
         return np.ones(len(full))
+    if (sheet := torque.corrected_to(pull)) != "none":  # in full at every load, as sheets do
+        return np.full(len(full), from_standard(torque.correction, sheet, pull.air))
     assert pull.air is not None  # as the project file's checks have it
     if torque.columns.air_temperature is not None:
         temperature = joined(logs, "air_temperature")

@@ -4,22 +4,19 @@ Each standard multiplies full-throttle torque by a factor of dry (or total) pres
 manifold pressure the throttle has already made up for the barometer, so only the temperature is corrected: the same
 formula with the pressure at the standard's own value.
 
-In all three, 298 K means 25 °C and 293 K means 20 °C: temperatures count from -273 °C, so that the factor is
+In all of them, 298 K means 25 °C and 293 K means 20 °C: temperatures count from -273 °C, so that the factor is
 exactly 1 in the standard's own air. The factors are meant for torque that the engine makes, not for torque it takes.
 """
-
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.project import Weather
+from phaseopt.project import Correction, Weather
 from phaseopt.values.arrays import FloatArray
 
-Correction = Literal["none", "SAE J1349", "ISO 1585", "DIN 70020"]
-
 COUNTED = 0.93, 1.07  # a test counts where the factor lies in here (ISO 1585, from memory)
-STANDARD_KPA = {"SAE J1349": 99.0, "ISO 1585": 99.0, "DIN 70020": 101.3}  # dry, dry, total
+STANDARD_KPA = {"SAE J1349": 99.0, "SAE J607": 101.32, "ISO 1585": 99.0, "DIN 70020": 101.3}  # dry but for DIN: total
+STANDARD_CELSIUS = {"SAE J1349": 25.0, "SAE J607": 15.56, "ISO 1585": 25.0, "DIN 70020": 20.0}
 
 # Hyland and Wexler (1983), as in the ASHRAE Handbook Fundamentals (from memory), over ice and over water:
 # ln(p in Pa) = c0/T + c1 + c2 T + c3 T² + c4 T³ + c5 T⁴ + c6 ln T.
@@ -80,6 +77,7 @@ def full_throttle_factor(correction: Correction, air: Weather, temperature: npt.
     """What full-throttle torque is multiplied by.
 
     SAE J1349 (June 1990): 1.180 (99/pd) √((t+273)/298) - 0.18, which takes 85 % mechanical efficiency
+    SAE J607 (STP): (101.32/pd) √((t+273)/288.56), 29.92 inHg dry and 60 °F
     ISO 1585: (99/pd)^1.2 ((t+273)/298)^0.6
     DIN 70020: (101.3/p) √((t+273)/293)
 
@@ -107,6 +105,23 @@ def fixed_pressure_factor(correction: Correction, temperature: npt.ArrayLike) ->
     return _factor(correction, STANDARD_KPA.get(correction, 1.0), temperature)
 
 
+def from_standard(correction: Correction, sheet: Correction, air: Weather | None) -> float:
+    """What torque that a sheet has corrected already is multiplied by, to be torque in another standard's air.
+
+    Parameters: `correction`, the standard wanted; `sheet`, the one it was corrected to; `air` of the day, None = not
+    known. The air changes the ratio of two standards little: without it, their ratio in the dry air of SAE J1349
+    counts, which is within 1.5 % of it wherever a test counts, but for DIN 70020, which counts humid air whole.
+
+    >>> from_standard("SAE J1349", "SAE J1349", None), round(from_standard("SAE J607", "SAE J1349", None), 3)
+    (1.0, 1.04)
+    """
+    if sheet == correction:
+        return 1.0
+    air = air or Weather(pressure=STANDARD_KPA["SAE J1349"], temperature=STANDARD_CELSIUS["SAE J1349"], humidity=0.0)
+    wanted, made = (full_throttle_factor(each, air, air.temperature) for each in (correction, sheet))
+    return float(wanted / made)
+
+
 def _factor(correction: Correction, pressure: float, temperature: npt.ArrayLike) -> FloatArray:
     kelvin = np.asarray(temperature, dtype=np.float64) + 273
     ratio = STANDARD_KPA.get(correction, 1.0) / pressure
@@ -116,6 +131,8 @@ def _factor(correction: Correction, pressure: float, temperature: npt.ArrayLike)
             factor = np.ones_like(kelvin)
         case "SAE J1349":
             factor = 1.180 * ratio * np.sqrt(kelvin / 298) - 0.18
+        case "SAE J607":
+            factor = ratio * np.sqrt(kelvin / (273 + STANDARD_CELSIUS["SAE J607"]))
         case "ISO 1585":
             factor = ratio**1.2 * (kelvin / 298) ** 0.6
         case "DIN 70020":

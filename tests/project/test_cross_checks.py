@@ -59,6 +59,26 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
             "torque.dyno.at",
             "Hinterrad_Drehmoment",
         ),
+        (
+            {
+                "torque": {
+                    **TORQUE,
+                    "correction": "SAE J1349",
+                    "already_corrected": "SAE J1349",
+                    "columns": {**TORQUE["columns"], "torque": "STP torque"},
+                }
+            },
+            "torque.already_corrected",
+            "STP torque",
+        ),
+        ({"torque": {**TORQUE, "already_corrected": "STP"}}, "torque.correction", "SAE J607"),
+        (
+            {"torque": {**TORQUE, "correction": "DIN 70020", "already_corrected": "STP"}},
+            "torque.pulls (entry 1).weather",
+            "DIN 70020",
+        ),
+        ({"torque": {**TORQUE, "dyno": {"ratio": 4.1}}}, "torque.dyno.at", "torque.dyno.ratio"),
+        ({"torque": {**TORQUE, "dyno": {"at": "wheel"}}}, "torque.dyno.ratio", "wheel"),
         ({"torque": {**TORQUE, "correction": "DIN 70020"}}, "torque.pulls (entry 1).weather", "DIN 70020"),
         (
             {"torque": {**TORQUE, "full_throttle": {"depression_below": 3}}},
@@ -145,6 +165,18 @@ def test_sections_that_contradict_each_other(tmp_path: Path, changes: dict[str, 
 def test_a_flywheel_is_no_wheel(tmp_path: Path, column: str) -> None:
     torque = {**TORQUE, "columns": {**TORQUE["columns"], "torque": column}}
     assert project_of(tmp_path, torque=torque).torque is not None
+
+
+@pytest.mark.parametrize("column", ["Uncorrected torque", "Torque", "Dinamo torque", "Isolated torque", "Speccorr"])
+def test_torque_as_measured_needs_no_statement(tmp_path: Path, column: str) -> None:
+    assert (
+        project_of(tmp_path, torque={**TORQUE, "columns": {**TORQUE["columns"], "torque": column}}).torque is not None
+    )
+
+
+@pytest.mark.parametrize("dyno", [{"divided": True}, {"ratio": 4.1}])
+def test_divided_torque_needs_no_ratio(tmp_path: Path, dyno: dict[str, Any]) -> None:
+    assert project_of(tmp_path, torque={**TORQUE, "dyno": {"at": "wheel", **dyno}}).torque is not None
 
 
 def test_wheel_torque_is_taken_where_the_place_is_stated(tmp_path: Path) -> None:

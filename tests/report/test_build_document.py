@@ -7,6 +7,7 @@ from parts import changed
 from read_document import all_words, lines_of
 
 from phaseopt.job.build import Build
+from phaseopt.project import Dyno
 from phaseopt.report.cautions import cautions
 from phaseopt.report.document import Depth, Document
 from phaseopt.report.facts import binders, clamps, gained_most, smoothness_costs
@@ -59,6 +60,17 @@ def test_tables_that_are_not_clear_are_not_written(both: Build) -> None:
     found = short(replace(both, verdict=replace(both.verdict, cells=cells)))
     assert found.state == "HITS"
     assert found.lead[0].startswith("Nothing is written")
+
+
+def test_the_gain_is_given_at_the_wheels_where_torque_was_measured_there(both: Build) -> None:
+    """Source: the stated law, which keeps 15 % of torque; constant losses are in both tables and fall out."""
+    measured = {"at": "wheel", "ratio": 4.1, "driveline": {"share": 0.15, "constant": 3.0}}
+    assert both.project.torque is not None
+    torque = both.project.torque.model_copy(update={"dyno": Dyno.model_validate(measured)})
+    build = replace(both, project=both.project.model_copy(update={"torque": torque}))
+    (line,) = (each for each in lines_of(short(build)) if "At the wheel" in each)
+    assert METRIC.torque.signed(0.85 * both.comparison.gains.gain) in line
+    assert not any("At the wheel" in each for each in lines_of(short(both)))
 
 
 def test_the_gain_is_the_area_s_with_two_standard_deviations(both: Build) -> None:

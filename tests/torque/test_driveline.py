@@ -128,6 +128,43 @@ def test_torque_at_the_hub_is_brought_to_the_flywheel(tmp_path: Path) -> None:
     assert divided["torque"].values == pytest.approx(points["torque"].values, abs=1e-6)
 
 
+def test_divided_torque_needs_no_ratio(tmp_path: Path) -> None:
+    dyno = {"at": "hub", "divided": True, "driveline": {"share": 0.05}}
+    points = reduced(tmp_path, [sweep(tq=curve(np.linspace(1500, 6500, 500)) * 0.95)], "sweep", dyno=dyno).points
+    assert points["torque"].values == pytest.approx(curve(points["rpm"].values), abs=0.2)
+
+
+def test_the_ratio_is_found_from_both_speeds(tmp_path: Path) -> None:
+    log = sweep() | {"t": np.arange(500) / 50}
+    log |= {"roll": log["rpm"] / RATIO, "tq": log["tq"] * RATIO}
+    found = reduced(tmp_path, [log], "sweep", columns=ROLLED, dyno={"at": "wheel"})
+    assert found.points["torque"].values == pytest.approx(curve(found.points["rpm"].values), abs=0.2)
+    assert with_facts(found.notes, f"{RATIO:.3f}", "both speeds")
+
+
+def test_a_pull_without_roller_speed_or_ratio_is_refused(tmp_path: Path) -> None:
+    log = sweep() | {"t": np.arange(500) / 50}
+    mistake = mistake_of(reduced, tmp_path, [log], "sweep", columns=ROLLED, dyno={"at": "wheel"})
+    assert mistake.where == "torque.pulls (entry 1).ratio"
+
+
+@pytest.mark.parametrize(
+    ("dyno", "facts"),
+    [
+        ({"ratio": RATIO}, ("wheel", "torque.dyno.driveline")),
+        ({"ratio": 1.0, "driveline": LAW}, ("ratio = 1", "divided = true")),
+        ({"ratio": RATIO, "driveline": {"share": 0.15, "share_error": 0.03}}, ("15 ± 3 %", "3.5 %")),
+    ],
+)
+def test_what_is_unsure_of_torque_at_the_wheels_comes_first(
+    tmp_path: Path, dyno: dict[str, Any], facts: tuple[str, ...]
+) -> None:
+    """3.5 % is 0.03 / 0.85, since flywheel torque is that of the wheels over 1 less the share."""
+    log = sweep()
+    found = reduced(tmp_path, [log | {"tq": log["tq"] * dyno["ratio"] * 0.85}], "sweep", dyno=dyno | {"at": "wheel"})
+    assert with_facts(found.first, *facts)
+
+
 def test_a_slope_is_as_sure_as_least_squares_allow() -> None:
     """Source: standard error of a least-squares slope, s/√Σ(t - mean)² (any statistics text)."""
     rng, time = np.random.default_rng(2), np.arange(4000) * 0.02

@@ -105,6 +105,32 @@ def test_correction_is_whole_at_full_throttle_and_temperature_alone_elsewhere(tm
     assert part["torque"].values == pytest.approx(100 * (308 / 298) ** 0.6)
 
 
+def test_a_sheet_that_is_corrected_already_is_not_corrected_again(tmp_path: Path) -> None:
+    """Not without weather, and not with it; rows at part load are said to be the sheet's."""
+    log = sweep(tps=np.repeat([100.0, 40.0], 250))
+    for number, pull in enumerate(({}, {"weather": AIR | {"pressure": 95.0}})):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        stated = {"correction": "SAE J1349", "already_corrected": "J1349"}
+        found = reduce_logs(dyno_project(folder, {"a.csv": csv_text(log)}, [PULL | pull], **stated))
+        assert found.points["torque"].values == pytest.approx(curve(found.points["rpm"].values), abs=0.3)
+        assert with_facts(found.notes, "SAE J1349", "already")
+        assert with_facts(found.notes, "part load", "barometer")
+
+
+def test_an_stp_sheet_among_others_comes_down_by_4_per_cent(tmp_path: Path) -> None:
+    """Source: reference conditions of SAE J607 and SAE J1349 as publicly quoted; see test_weather."""
+    files = {
+        name: csv_text(sweep(tq=curve(np.linspace(1500, 6500, 500)) * up))
+        for name, up in (("a.csv", 1.0), ("b.csv", 1.04))
+    }
+    pulls = [PULL, PULL | {"files": ["b.csv"], "already_corrected": "STP"}]
+    stated = {"correction": "SAE J1349", "already_corrected": "SAE J1349", "pulls": pulls}
+    points = reduce_logs(dyno_project(tmp_path, files, **stated)).points
+    first, second = (points["torque"].values[points["pull"].values == pull] for pull in (0, 1))
+    assert second == pytest.approx(first, rel=1e-3)
+
+
 def test_temperature_comes_from_the_column_where_there_is_one(tmp_path: Path) -> None:
     """Source: DIN 70020 as publicly quoted, (1013/p) sqrt((273+t)/293); barometer 1013 mbar, 20 then 40 °C by row."""
     warm = np.linspace(1500, 6500, 500) > 4000

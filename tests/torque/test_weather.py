@@ -14,14 +14,21 @@ from phaseopt.torque.weather import (
     STANDARD_KPA,
     Correction,
     fixed_pressure_factor,
+    from_standard,
     full_throttle_factor,
     saturation_pressure,
 )
 
 psychrolib.SetUnitSystem(psychrolib.SI)  # once: each call compiles the package anew
 
-STANDARDS: list[Correction] = ["SAE J1349", "ISO 1585", "DIN 70020"]
-OWN_AIR = {"SAE J1349": 25.0, "ISO 1585": 25.0, "DIN 70020": 20.0}  # °C at which a standard's factor is 1
+STANDARDS: list[Correction] = ["SAE J1349", "SAE J607", "ISO 1585", "DIN 70020"]
+# °C at which a standard's factor is 1.
+OWN_AIR = {
+    "SAE J1349": 25.0,
+    "SAE J607": 15.56,
+    "ISO 1585": 25.0,
+    "DIN 70020": 20.0,
+}  # °C at which a standard's factor is 1
 
 
 def dry(pressure: float, temperature: float) -> Weather:
@@ -68,6 +75,30 @@ def test_din_70020_worked_by_hand_counts_humid_air_whole() -> None:
     """
     humid = Weather(pressure=96.0, temperature=35.0, humidity=0.9)
     assert float(full_throttle_factor("DIN 70020", humid, 35.0)) == pytest.approx(1.08188, abs=1e-5)
+
+
+def test_sae_j607_reads_about_4_per_cent_above_sae_j1349() -> None:
+    """Source: the reference conditions as publicly quoted, 29.92 inHg dry and 60 °F against 99 kPa dry and 25 °C.
+
+    29.92 × 3.38639 = 101.321 kPa; 60 °F = 15.556 °C: 101.321/99 × sqrt(298.15/288.71) = 1.02344 × 1.01623 = 1.0400.
+    """
+    assert float(full_throttle_factor("SAE J607", dry(99.0, 25.0), 25.0)) == pytest.approx(1.0400, abs=2e-4)
+    assert from_standard("SAE J1349", "SAE J607", None) == pytest.approx(1 / 1.0400, abs=2e-4)
+    assert float(full_throttle_factor("SAE J607", dry(101.321, 15.556), 15.556)) == pytest.approx(1.0, abs=1e-4)
+
+
+@pytest.mark.parametrize("sheet", STANDARDS)
+@pytest.mark.parametrize("wanted", STANDARDS)
+@given(temperature=st.floats(0, 40), pressure=st.floats(93, 104), humidity=st.floats(0.2, 0.9))
+def test_a_sheet_comes_to_another_standard_by_both_factors(
+    wanted: Correction, sheet: Correction, temperature: float, pressure: float, humidity: float
+) -> None:
+    """As if it had been measured and corrected once; without the air it is as near as is said to a person."""
+    air = Weather(pressure=pressure, temperature=temperature, humidity=humidity)
+    both = [float(full_throttle_factor(each, air, temperature)) for each in (wanted, sheet)]
+    assert both[1] * from_standard(wanted, sheet, air) == pytest.approx(both[0], rel=1e-12)
+    if "DIN 70020" not in (wanted, sheet) and all(0.93 <= factor <= 1.07 for factor in both):
+        assert from_standard(wanted, sheet, None) == pytest.approx(both[0] / both[1], rel=0.015)
 
 
 @pytest.mark.parametrize("standard", STANDARDS)
