@@ -195,8 +195,8 @@ def _ratio(project: Project, torque: Torque, pull: Pull, log: xr.Dataset, where:
             file=project.file,
             where=f"{where}.ratio",
         )
-    said = [f"engine turns for one of the roller: {found:.3f}, by both speeds"] if stated is None and found else []
-    return ratio or 1.0, said
+    notes = [f"engine turns for one of the roller: {found:.3f}, by both speeds"] if stated is None and found else []
+    return ratio or 1.0, notes
 
 
 def _half(log: xr.Dataset, torque: Torque, project: Project, where: str) -> float:

@@ -67,7 +67,7 @@ def test_the_gain_is_given_at_the_wheels_where_torque_was_measured_there(both: B
     measured = {"at": "wheel", "ratio": 4.1, "driveline": {"share": 0.15, "constant": 3.0}}
     assert both.project.torque is not None
     torque = both.project.torque.model_copy(update={"dyno": Dyno.model_validate(measured)})
-    build = replace(both, project=both.project.model_copy(update={"torque": torque}))
+    build = changed(both, project=both.project.model_copy(update={"torque": torque}))
     (line,) = (each for each in lines_of(short(build)) if "At the wheel" in each)
     assert METRIC.torque.signed(0.85 * both.comparison.gains.gain) in line
     assert not any("At the wheel" in each for each in lines_of(short(both)))
