@@ -8,7 +8,7 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.report.document import Row, Section, Table, say
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.first_screen import closest, least_words, limited_words, states, warnings
-from phaseopt.report.gains import full_load_table, gain_figure, known_words, power_lines
+from phaseopt.report.gains import at_the_wheels, full_load_table, gain_figure, known_words, power_lines
 from phaseopt.report.part_load import part_load_lines
 from phaseopt.report.simulation import alone, untested, untested_lines
 from phaseopt.report.words import box_words, capital, moving, phase_text, sentence
@@ -48,6 +48,7 @@ def _gain_lines(build: "Build") -> list[str]:
         return [f"Not known: torque is not known with these tables and with {name}."]
     return [
         f"{figure} on average at full throttle over {name}{known_words(build)} (± is 95 %).",
+        *at_the_wheels(build),
         *part_load_lines(build),
     ]
 

@@ -68,9 +68,10 @@ def test_the_gain_is_given_at_the_wheels_where_torque_was_measured_there(both: B
     assert both.project.torque is not None
     torque = both.project.torque.model_copy(update={"dyno": Dyno.model_validate(measured)})
     build = changed(both, project=both.project.model_copy(update={"torque": torque}))
-    (line,) = (each for each in lines_of(short(build)) if "At the wheel" in each)
-    assert METRIC.torque.signed(0.85 * both.comparison.gains.gain) in line
-    assert not any("At the wheel" in each for each in lines_of(short(both)))
+    for shown in (short(build), build_document(build)):
+        (line,) = (each for each in lines_of(shown, "Gain") if "At the wheel" in each)
+        assert METRIC.torque.signed(0.85 * both.comparison.gains.gain) in line
+    assert "At the wheel" not in all_words(short(both))
 
 
 def test_the_gain_is_the_area_s_with_two_standard_deviations(both: Build) -> None:
