@@ -6,6 +6,7 @@ Common practice; shown wherever limits or tables are.
 BEFORE_TURNING = (
     "Limits come from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
 )
+BEFORE_TURNING_SHORT = "Calculated from your numbers. Check every cylinder by hand before the engine turns."
 BEFORE_LOADING = "Before you load these"
 STRIP = (  # the same in a few words each, on a page that has them in full beside it
     "Check all cylinders by hand",

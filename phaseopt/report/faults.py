@@ -1,10 +1,12 @@
 """Faults of a phaser, as every command and the page show them."""
 
+from dataclasses import replace
+
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.faults import Fault, fixes_text
 from phaseopt.clearance.model import ContactModel
-from phaseopt.clearance.rules import HITS, RULES
-from phaseopt.report.document import Row, Section, Table
+from phaseopt.clearance.rules import CLEAR, HITS, RULES, TIGHT
+from phaseopt.report.document import Depth, Row, Section, Table, say
 from phaseopt.report.words import capital
 from phaseopt.values.display_units import Unit
 
@@ -14,6 +16,26 @@ POCKETS = "A deeper pocket thins the piston's crown, which nothing here looks at
 def fault_section(model: ContactModel, faults: tuple[Fault, ...]) -> Section:
     """What each fault does, and the least change that clears it."""
     return Section("If a phaser sticks", (fault_table(model, faults),))
+
+
+def fault_sections(model: ContactModel, faults: tuple[Fault, ...]) -> tuple[Section, ...]:
+    """The faults that are not clear, in a line; all of them, with what would clear each, in detail."""
+    return say("If stuck", fault_words(faults)), replace(fault_section(model, faults), depth=Depth.DETAIL)
+
+
+def fault_words(faults: tuple[Fault, ...]) -> str:
+    """Faults by verdict, the worst first; those that are clear are counted."""
+    found = []
+    for word in (HITS, TIGHT):
+        names = [fault.name.partition(", ")[0] for fault in faults if fault.verdict == word]
+        if names:
+            found.append(f"{word.upper()}: {'; '.join(names)}.".replace(" phaser stuck", "").replace(" phasers", ""))
+    clear = sum(fault.verdict == CLEAR for fault in faults)
+    if clear:
+        found.append(
+            f"The other {clear} phaser faults are CLEAR." if found else f"All {clear} phaser faults are CLEAR."
+        )
+    return " ".join(found)
 
 
 def asks_pockets(faults: tuple[Fault, ...]) -> bool:

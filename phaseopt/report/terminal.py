@@ -25,7 +25,7 @@ from phaseopt.report.notes import some_notes
 WIDTH = 100  # columns; narrower terminals are asked for theirs
 _GAP = 2  # columns between columns of a table
 _LABEL = 13  # columns of a section's title at the left of its lines
-_NOTES = 5  # that a person reads without asking for more
+_NOTES = 3  # that a person reads without asking for more
 _THEME = Theme({"state.clear": "bold green", "state.tight": "bold yellow", "state.hits": "bold red"}, inherit=True)
 
 

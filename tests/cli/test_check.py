@@ -40,17 +40,17 @@ def test_what_is_printed(tmp_path: Path) -> None:
         for words in (
             "a test engine: tables against the contact limits The tables are NOT CLEAR. Do not load them. Full",
             "The tables are the only guard.",
-            'Intake table /t.csv. cells parted by commas, decimal points rpm runs down, as the corner cell "rpm\\load"',
-            "Exhaust table no file: the cam is at -2° everywhere, as stated",
             "Cells 5 of 6 CLEAR. Closest: Intake to piston at least",
             "Cells that are not clear rpm load intake exhaust verdict limited by under by, mm",
             "4000 95.5 +39.5° -2° TIGHT",
             "Between cells TIGHT: intake 0 to 39.5° and exhaust -2 to 0° in any combination, up to 8400 rpm",
             "Full travel The intake cam needs",
-            "If a phaser sticks What each fault does up to 8400 rpm, the other cam anywhere in its range",
+            "If stuck TIGHT: ",
+            'Intake table /t.csv. cells parted by commas, decimal points rpm runs down, as the corner cell "rpm\\load"',
+            "Exhaust table no file: the cam is at -2° everywhere, as stated",
             "Notes 1 cell is between the controller's steps of 1° in the intake table.",
             "Not covered cam timing",
-            "Before it turns - Limits come from the numbers given. Check the assembled engine by hand",
+            "Cautions Calculated from your numbers. Check every cylinder by hand",
         )
     ]
     assert places == sorted(places)

@@ -11,9 +11,9 @@ from phaseopt.clearance.check import OUTSIDE, Verdict
 from phaseopt.clearance.clamps import ClampVerdict
 from phaseopt.clearance.rules import CLEAR, HITS
 from phaseopt.project import SIDES, Side
-from phaseopt.report.cautions import BEFORE_TURNING
+from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
 from phaseopt.report.document import Document, Lines, Section, State, Table, say, table
-from phaseopt.report.faults import fault_section
+from phaseopt.report.faults import fault_sections
 from phaseopt.report.springs import spring_sections
 from phaseopt.report.subjects.limits import contact_notes, travel_section
 from phaseopt.report.ways_back import ways_back_sections
@@ -38,14 +38,15 @@ def check_document(
         state_of(verdict),
         lead=guard_lead(verdict),
         sections=(
-            *(_read_section(side, files.get(side), notes) for side, notes in read_as.items()),
             *verdict_sections(verdict),
+            *(_read_section(side, files.get(side), notes) for side, notes in read_as.items()),
             *spring_sections(verdict.contact),
             *more,
         ),
         notes=check_notes(verdict),
         before="Before it turns",
         cautions=(BEFORE_TURNING,),
+        in_short=(BEFORE_TURNING_SHORT,),
         not_covered=verdict.not_covered,
     )  # fmt: skip
 
@@ -105,7 +106,7 @@ def verdict_sections(verdict: Verdict | ClampVerdict) -> tuple[Section, ...]:
     sections.append(say("Between cells", *between))
     if isinstance(verdict, Verdict) and verdict.neighbours is not None:
         sections.append(say("Neighbours", sentence(verdict.neighbours.sentence)))
-    return (*sections, travel_section(verdict.full_travel), fault_section(model, verdict.faults))
+    return (*sections, travel_section(verdict.full_travel), *fault_sections(model, verdict.faults))
 
 
 def cells_section(verdict: Verdict, unit: Unit) -> Section:

@@ -1,22 +1,26 @@
 """What `phaseopt limits` says: which timings are clear in any combination, and what stops more."""
 
+from dataclasses import replace
+
 from phaseopt.clearance.faults import Fault
 from phaseopt.clearance.full_travel import FullTravel
 from phaseopt.clearance.limits import Limits, SafeBox
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.clearance.rules import CLEAR
+from phaseopt.engine.degree_in import DegreedIn
 from phaseopt.project import SIDES, Project
-from phaseopt.report.cautions import BEFORE_TURNING
+from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
 from phaseopt.report.document import Depth, Document, Lines, Row, Section, Table, say
 from phaseopt.report.drop_table import drop_table, drop_words
-from phaseopt.report.faults import POCKETS, asks_pockets, fault_section
+from phaseopt.report.faults import POCKETS, asks_pockets, fault_sections
 from phaseopt.report.notes import shared_notes
 from phaseopt.report.springs import spring_sections
 from phaseopt.report.words import box_words, moving, phase_text, phase_words, sentence
 
 _NOSE = 0.9995  # of the peak
 _BELOW_PEAK, _FLANK = 1.25, 0.1  # mm: where equal lift is read (common practice), and where a flank begins
+_BY_SPEED = "By speed: alone (the other cam at rest) and together (any combination)"
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
 
@@ -34,18 +38,19 @@ def limits_document(limits: Limits, changes: tuple[str, ...] = ()) -> Document:
         "CLEAR",
         lead=(*((tried,) if changes else ()), *travel_lead(project, limits.full_travel)),
         sections=(
+            Section(_BY_SPEED, (replace(limit_table(limits), caption=""),)),
             say("Clamps", *_clamp_lines(boxes)),
-            Section("By speed", (limit_table(limits),)),
             travel_section(limits.full_travel),
             timing_section(limits),
             *spring_sections(limits.contact),
-            fault_section(limits.contact, limits.faults),
+            *fault_sections(limits.contact, limits.faults),
             drop_section(limits),
             lobe_section(limits),
         ),
         notes=tuple(limits_notes(limits)),
         before="Before it turns",
         cautions=(BEFORE_TURNING,),
+        in_short=(BEFORE_TURNING_SHORT,),
         not_covered=limits.contact.not_covered,
     )
 
@@ -59,12 +64,8 @@ def travel_lead(project: Project, travel: FullTravel) -> tuple[str, ...]:
     """What must be known of full travel before anything else is read."""
     if travel.verdict == CLEAR:
         return ()
-    guard = (
-        "The project accepts that (tables_only_guard = true)."
-        if project.gap.tables_only_guard
-        else "The project does not accept that, so `phaseopt build` stops."
-    )
-    return (f"{sentence(travel.sentence)} {guard}",)
+    stops = "The project does not accept that, so `phaseopt build` stops."
+    return (sentence(travel.sentence), *([] if project.gap.tables_only_guard else [stops]))
 
 
 def travel_section(travel: FullTravel) -> Section:
@@ -75,22 +76,27 @@ def travel_section(travel: FullTravel) -> Section:
 
 def timing_section(limits: Limits) -> Section:
     """Whether the cams are where the project says, and what knowing it gains."""
-    lines = []
-    for side in SIDES:
-        read = limits.contact.engine.cam(side).read
-        if read is None or not read.timed:
-            lines.append(f"{side.capitalize()} cam: not checked on the engine. The measuring sheet has the readings.")
-            continue
-        way = "later" if read.off > 0 else "earlier"
-        off = f"{abs(read.off):.1f}° {way} than stated" if read.off else "as stated"
-        lines.append(f"{side.capitalize()} cam: checked on the engine, {off}, within {read.error:.1f}°.")
+    found = {side: _timing_words(limits.contact.engine.cam(side).read) for side in SIDES}
+    lines = [f"{side.capitalize()} cam: {words}" for side, words in found.items()]
+    if len(set(found.values())) == 1:
+        lines = [f"Both cams: {found['intake']}"]
     if limits.unchecked is not None:
         box = max(limits.boxes, key=lambda box: box.size)
         more = [
             f"{side} {gained:+g}°" for side, gained in zip(SIDES, _gained(box, limits.unchecked), strict=True) if gained
         ]
-        lines.append(f"The check changes the safe range by: {', '.join(more) or 'nothing'}.")
+        if more:
+            lines.append(f"The check changes the safe range by: {', '.join(more)}.")
     return say("Cam timing", *lines)
+
+
+def _timing_words(read: DegreedIn | None) -> str:
+    """Whether a cam is where the project says."""
+    if read is None or not read.timed:
+        return "not checked on the engine. The measuring sheet has the readings to take."
+    way = "later" if read.off > 0 else "earlier"
+    off = f"{abs(read.off):.1f}° {way} than stated" if read.off else "as stated"
+    return f"checked on the engine, {off}, within {read.error:.1f}°."
 
 
 def _gained(now: SafeBox, before: SafeBox) -> tuple[float, float]:

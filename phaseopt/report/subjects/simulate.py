@@ -7,7 +7,7 @@ import xarray as xr
 from phaseopt.cycle.from_project import ambient, cycle_section, full_throttle_pressure
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.project import Project
-from phaseopt.report.cautions import BEFORE_TURNING
+from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
 from phaseopt.report.document import Document, Section, Table, say, table
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points
 from phaseopt.values.display_units import Unit
@@ -34,6 +34,7 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool) -> Doc
         ),
         notes=(KNOCK,),
         cautions=(BEFORE_TURNING,),
+        in_short=(BEFORE_TURNING_SHORT,),
     )
 
 
