@@ -1,6 +1,6 @@
 """Where a project stands: what is still blank, what can be done already, and what measuring more would gain."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from phaseopt.project.load import (
     load_project,
     open_blanks,
 )
+from phaseopt.torque import require_pulls
 from phaseopt.torque_model.model import require_source
 from phaseopt.values.errors import InputError, Mistake
 
@@ -117,16 +118,22 @@ def _more_steps(file: Path, for_limits: tuple[Mistake, ...]) -> list[Runnable]:
     whole, for_tables = _loaded(file, ())
     steps = []
     if logs is None or logs.torque is not None:
-        steps.append(Runnable("reduce", "what the logs say", for_logs))
+        steps.append(Runnable("reduce", "what the logs say", for_logs or _lacked(require_pulls, logs)))
     if engine is not None and engine.cycle is not None:
         steps.append(Runnable("simulate", "torque before any pull", for_engine))
     if whole is not None:
-        try:
-            require_source(whole)
-            require_slew(whole)
-        except InputError as error:
-            for_tables = error.mistakes
+        for_tables = _lacked(require_source, whole) or _lacked(require_slew, whole)
     return [*steps, Runnable("build", "phase tables, checked, with a report", for_tables or for_limits)]
+
+
+def _lacked(require: Callable[[Project], object], project: Project | None) -> tuple[Mistake, ...]:
+    """What a project lacks by a check that refuses it; nothing where there is no project."""
+    try:
+        if project is not None:
+            require(project)
+    except InputError as error:
+        return error.mistakes
+    return ()
 
 
 def _measures(limits: Limits) -> tuple[Measure, ...]:

@@ -4,6 +4,7 @@ Each check names the sections it needs and runs where those are valid by themsel
 reports these mistakes beside the others.
 """
 
+import json
 import math
 import re
 from collections.abc import Callable, Iterator
@@ -286,8 +287,7 @@ def _corrected_already(s: Sections) -> Iterator[Contradiction]:
         yield (
             "torque.already_corrected",
             f"left out, but the torque column {torque.columns.torque!r} is named as if corrected for weather",
-            f'give already_corrected = "{named[0]}"{f" or {named[1:][0]!r}" if named[1:] else ""}, as the sheet says; '
-            'or "none"',
+            f'give already_corrected = {" or ".join(map(json.dumps, named))}, as the sheet says; or "none"',
         )
     elif named and stated not in ("none", *named):
         yield (

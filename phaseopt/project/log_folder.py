@@ -122,8 +122,8 @@ class LogFolder:
         files = [file for file in self._found(entry.files) if file.resolve() not in claimed]
         if entry.time is not None and len(files) > 1:
             raise fault(f"one time of day for {len(files)} files", f"name each file with its time under {key}")
-        if not files and not self._found(entry.files):  # to be refused by name where logs are read
-            return [self._pull(entry, [], key)]
+        if not files and not self._found(entry.files) and (self.logs is None or self.in_folder()):
+            return [self._pull(entry, [], key)]  # to be refused by name where logs are read
         return [self._pull(entry, [file], key) for file in files]
 
     def _pull(self, like: Pull, files: list[Path], key: str) -> Pull:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from phaseopt.torque.phasers import PhaserResponse, phaser_response
     from phaseopt.torque.plausibility import mean_pressure
     from phaseopt.torque.points import Rejected
-    from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull
+    from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull, require_pulls
     from phaseopt.torque.repeat_limits import OutlierPull, Repeatability, repeatability
     from phaseopt.torque.repeats import Repeats, find_repeats
     from phaseopt.torque.weather import dry_pressure
@@ -42,6 +42,7 @@ __all__ = [
     "reduce_logs",
     "reduce_pull",
     "repeatability",
+    "require_pulls",
 ]
 
 __getattr__ = on_demand(
@@ -52,7 +53,7 @@ __getattr__ = on_demand(
         "phasers": ("PhaserResponse", "phaser_response"),
         "plausibility": ("mean_pressure",),
         "points": ("Rejected",),
-        "pulls": ("Reduction", "reduce_logs", "reduce_pull"),
+        "pulls": ("Reduction", "reduce_logs", "reduce_pull", "require_pulls"),
         "repeat_limits": ("OutlierPull", "Repeatability", "repeatability"),
         "repeats": ("Repeats", "find_repeats"),
         "weather": ("dry_pressure",),

@@ -92,16 +92,7 @@ def reduce_logs(project: Project) -> Reduction:
     >>> sorted(points.data_vars)[:4], points.sizes["pull_index"]
     (['ecl', 'full_throttle', 'icl', 'load'], 6)
     """
-    torque = _torque(project)
-    if not torque.pulls:
-        raise InputError.one(
-            "there are no pulls yet",
-            hint=f"put the logs into {torque.logs}"
-            if torque.logs
-            else 'describe them under [[torque.pulls]], or name their folder: logs = "logs/"',
-            file=project.file,
-            where="torque.logs" if torque.logs else "torque.pulls",
-        )
+    torque = require_pulls(project)
     names = _names(torque)
     roller = roller_losses(project, torque)
     found: list[_Reduced] = []
@@ -204,6 +195,43 @@ def _torque(project: Project) -> Torque:
     if project.torque is None:
         raise InputError.one("the torque section is missing", hint="describe the logs in [torque]", file=project.file)
     return project.torque
+
+
+def require_pulls(project: Project) -> Torque:
+    """Refuse a project without pulls.
+
+    Parameters
+    ----------
+    project
+        A project.
+
+    Returns
+    -------
+    Torque
+        Its torque section, which has pulls.
+
+    Raises
+    ------
+    InputError
+        Where it has no torque section, or nothing was pulled yet.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> len(require_pulls(load_project("examples/intake_only/project.toml")).pulls)
+    6
+    """
+    torque = _torque(project)
+    if not torque.pulls:
+        raise InputError.one(
+            "there are no pulls yet",
+            hint=f"put the logs into {torque.logs}"
+            if torque.logs
+            else 'describe them under [[torque.pulls]], or name their folder: logs = "logs/"',
+            file=project.file,
+            where="torque.logs" if torque.logs else "torque.pulls",
+        )
+    return torque
 
 
 class _Reduced(NamedTuple):

@@ -23,7 +23,7 @@ from phaseopt.surrogate import (
     leave_one_pull_out,
     simulation_alone,
 )
-from phaseopt.torque import Reduction, reduce_logs
+from phaseopt.torque import Reduction, reduce_logs, require_pulls
 from phaseopt.torque_model.simulation import Simulated, error_context, readings_of, simulate
 from phaseopt.torque_model.supplied_grid import SuppliedGrid, read_supplied_grid
 from phaseopt.values.arrays import BoolArray, FloatArray
@@ -97,6 +97,8 @@ class TorqueModel(ShowsItself):
 
 def require_source(project: Project) -> None:
     """Refuse a project without any source of torque."""
+    if project.torque is not None and project.cycle is None and project.torque_grid is None:
+        require_pulls(project)
     if project.torque is None and project.cycle is None and project.torque_grid is None:
         raise InputError.one(
             "the project has no torque, so there is nothing to make tables from",

@@ -43,6 +43,22 @@ def test_with_contact_filled_in_limits_can_be_run(tmp_path: Path) -> None:
     assert any(mistake["where"] == "torque.columns.rpm" for mistake in record["steps"][-1]["lacks"])
 
 
+def test_a_folder_without_logs_is_named(tmp_path: Path) -> None:
+    (tmp_path / "logs").mkdir()
+    phase = {"sign": 1, "zero": 0.0, "in": "crank deg"}
+    columns = {"rpm": "rpm", "torque": "tq", "load": "map", "throttle": "tps"}
+    torque = {
+        "correction": "none",
+        "logs": "logs/",
+        "columns": columns | {"intake_phase": "icam", "exhaust_phase": "ecam"},
+        "phases": {"intake": phase, "exhaust": phase},
+        "full_throttle": {"throttle_above": 95},
+    }
+    text, record = said(write_project(tmp_path, gap={"tables_only_guard": True}, torque=torque))
+    assert runnable(record) == {"limits"}
+    assert "put the logs into logs/" in text
+
+
 def test_readings_that_are_missing_are_named(tmp_path: Path) -> None:
     path = write_project(tmp_path, files={"intake.csv": "cam_deg,lift_mm\n"})
     _, record = said(path)

@@ -61,7 +61,7 @@ def test_pulls_from_elsewhere_come_first_and_missing_ones_are_kept(tmp_path: Pat
 
 
 def test_an_empty_folder_has_no_pulls(tmp_path: Path) -> None:
-    project = day(tmp_path, [])
+    project = day(tmp_path, [], pulls=[{"kind": "steady", "files": ["steady-*.csv"]}])
     assert files(project) == []
     assert not project.has_pulls
 
