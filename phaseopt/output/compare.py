@@ -5,6 +5,7 @@ breakpoints as a controller reads them.
 """
 
 import csv
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -17,9 +18,10 @@ from phaseopt.job.gains import between_curves, shared_axis
 from phaseopt.output.read_build import FinishedBuild
 from phaseopt.output.records.build import DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
+from phaseopt.report.gains import Peak
 from phaseopt.report.limit_costs import limit_words
 from phaseopt.tables import read_table
-from phaseopt.values.display_units import INCH, METRIC, DisplayUnits
+from phaseopt.values.display_units import INCH, METRIC, DisplayUnits, power_kw
 from phaseopt.values.errors import InputError
 
 RULES = ("static", "running")
@@ -71,6 +73,11 @@ class Comparison:
         Dips at full load: those only in the first, those only in the second, those in both (first, second).
     prices
         N·m a cell, by limit and what it is per.
+    peaks
+        Peak power at full throttle of each, kW, and its speed, at speeds that were measured where any were; None where
+        it is not known.
+    old_drops
+        Sides whose drop readings are the same in both, though the parts below them are not: `bottom_end` has those.
     apart
         What cannot be compared, in words.
     """
@@ -86,6 +93,9 @@ class Comparison:
     mean: tuple[float, float, float, float] | None
     dips: Dips
     limit_costs: tuple[Difference, ...]
+    peaks: tuple[Peak | None, Peak | None]
+    old_drops: tuple[Side, ...]
+    bottom_end: tuple[Difference, ...]
     apart: tuple[str, ...]
 
     @property
@@ -187,6 +197,8 @@ def _compared(first: FinishedBuild, second: FinishedBuild) -> Comparison:
         None if torque is None else _mean(torque),
         _dips(*(_at_full_load(build, rows) for build, rows in zip(builds, cells, strict=True))),
         tuple(_changes(_costs(one), _costs(other))),
+        (_peak(cells[0]), _peak(cells[1])),
+        *_old_drops(one, other),
         tuple(apart),
     )
 
@@ -272,3 +284,46 @@ def _costs(record: RunRecord) -> dict[str, float | None]:
     found = {f"{limit_words(each.limit)}, {each.per}": each.score_Nm_a_cell for each in costs.limits}
     deeper = costs.pockets_deeper_Nm_a_cell
     return found | ({} if deeper is None else {f"pockets {costs.pockets_deeper_mm:g} mm deeper": deeper})
+
+
+def _peak(rows: list[dict[str, str]]) -> Peak | None:
+    """Peak power at full throttle, as a build gives it: at measured speeds where any are."""
+    at_full = [row for row in rows if float(row["load"]) == _top(rows) and row["torque"]]
+    measured = [row for row in at_full if row["measured"] == "yes"] or at_full
+    power = [(float(power_kw(np.array(float(row["torque"])), np.array(float(row["rpm"])))), float(row["rpm"]))
+             for row in measured]  # fmt: skip
+    return max(power, default=None)
+
+
+# What sets how near a piston comes, and the keys of drop.measured_with that carry readings over to another.
+_DIMENSIONS = ("deck", "compression_height", "gasket", "skimmed", "pocket_depth")
+_BOTTOM_END: dict[str, tuple[str, ...]] = {
+    "crank.stroke": ("stroke",),
+    "crank.rod": ("rod",),
+    "crank.pin_offset": (),
+    "crank.compression_ratio": _DIMENSIONS,  # of another piston, deck or gasket
+    "gap.running.rod.reciprocating_mass": _DIMENSIONS,  # of another piston
+}
+
+
+def _old_drops(first: RunRecord, second: RunRecord) -> tuple[tuple[Side, ...], tuple[Difference, ...]]:
+    """Sides whose drop readings are the same in both builds, and what differs below them without being carried over."""
+    files = [dict(_flat(each.project_file)) for each in (first, second)]
+    carried = {key.rpartition(".")[2] for each in files for key in each if key.startswith("drop.measured_with.")}
+    parts = tuple(
+        change for change in _changes(files[0], files[1])
+        if change.what in _BOTTOM_END and not carried & set(_BOTTOM_END[change.what])
+    )  # fmt: skip
+    if not parts:
+        return (), ()
+    sides = [side for side in SIDES if _readings(first, side) & _readings(second, side)]
+    return tuple(sides), parts if sides else ()
+
+
+def _readings(record: RunRecord, side: Side) -> set[str]:
+    """Each source of measured drops of a side, so that the same one is equal: files by their hash."""
+    drop = record.project_file.get("drop", {}).get(side, {})
+    files = drop.get("readings", [])
+    found = {record.inputs_sha256.get(os.path.normpath(name).replace(os.sep, "/"), name)
+             for name in ([files] if isinstance(files, str) else files)}  # fmt: skip
+    return found | {f"{key} {drop[key]}" for key in ("at_tdc", "clay") if key in drop}

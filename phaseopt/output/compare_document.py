@@ -10,11 +10,14 @@ from phaseopt.output.compare import Comparison, Difference, LeastClearance
 from phaseopt.output.records.build import DipRecord
 from phaseopt.project import SIDES
 from phaseopt.report.cautions import IN_SHORT, cautions
-from phaseopt.report.document import Depth, Document, Row, Section, Table, picture, say
+from phaseopt.report.document import Depth, Document, Lines, Row, Section, Table, picture, say
 from phaseopt.report.figures.colours import BLACK
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.subjects.what_if import interplay_lines, variant_words, what_if_table
 from phaseopt.report.words import capital
+from phaseopt.study.what_if import WhatIf
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import Unit, power_kw
 
 UNCERTAINTY = (
     "the ± adds the uncertainty of both builds as if they shared nothing; where both rest on the same pulls or "
@@ -22,10 +25,10 @@ UNCERTAINTY = (
 )
 
 
-def compare_document(found: Comparison) -> Document:
-    """Two builds side by side: what changed from the first to the second."""
+def compare_document(found: Comparison, shares: WhatIf | None = None) -> Document:
+    """Two builds side by side: what changed from the first to the second, and the `shares` of the changes in it."""
     first, second = found.names
-    names = (f"First: {first}.", f"Second: {second}.")
+    names = (f"First: {first}.", f"Second: {second}.", *drop_warnings(found))
     if found.same:
         return Document(
             "Two builds side by side", f"{verdict_words(found)}.", lead=names, cautions=cautions(), in_short=IN_SHORT
@@ -38,6 +41,7 @@ def compare_document(found: Comparison) -> Document:
         lead=names,
         sections=(
             say("Torque", *torque_lines(found)),
+            *([] if shares is None else [share_section(shares)]),
             Section("By speed", by_speed),
             say("Inputs", *([*map(key_words, found.keys), *map(_file_words, found.files)] or ["the same"])),
             say("Tables", *_table_lines(found)),
@@ -51,6 +55,27 @@ def compare_document(found: Comparison) -> Document:
         not_covered=tuple(sorted({words for each in found.builds for words in each.record.verdict.not_covered})),
         cautions=cautions(),
         in_short=IN_SHORT,
+    )
+
+
+def drop_warnings(found: Comparison) -> tuple[str, ...]:
+    """That readings of one bottom end judge another."""
+    if not found.old_drops:
+        return ()
+    parts = ", ".join(map(key_words, found.bottom_end))
+    return (
+        f"WARNING: the {' and '.join(found.old_drops)} drop readings are the same in both builds, but the parts are "
+        f"not ({parts}). Contact in one of them rests on readings of another engine. Measure the drops again, or state "
+        "drop.measured_with and built_with.",
+    )
+
+
+def share_section(shares: WhatIf) -> Section:
+    """What each change does alone, and all together."""
+    unit = shares.base.project.display_units.torque
+    lines = [variant_words(each, unit) for each in shares.variants]
+    return Section(
+        "Share of each change", (what_if_table(shares), Lines((*lines[:-1], *interplay_lines(shares.interplay, unit))))
     )
 
 
@@ -133,7 +158,17 @@ def torque_lines(found: Comparison) -> list[str]:
         f"most gained {unit.signed(change[most])} {unit.name} at {rpm[most]:g} rpm, least "
         f"{unit.signed(change[least])} {unit.name} at {rpm[least]:g} rpm",
     ]
-    return [*lines, UNCERTAINTY]
+    return [*lines, *power_lines(found), UNCERTAINTY]
+
+
+def power_lines(found: Comparison) -> list[str]:
+    """Peak power of both, where it is known."""
+    unit = found.display_units.power
+    one, other = found.peaks
+    if one is None or other is None:
+        return []
+    (first, rpm), (second, its) = one, other
+    return [f"peak power: {unit.text(first, -1)} at {rpm:g} rpm to {unit.text(second, -1)} at {its:g} rpm"]
 
 
 def _dip_lines(found: Comparison) -> list[str]:
@@ -160,19 +195,21 @@ def torque_table(found: Comparison) -> Table | None:
     """Torque at full throttle by speed."""
     if found.torque is None:
         return None
-    unit = found.display_units.torque
-    rows = [
-        Row(
-            f"{float(at['rpm']):g}",
-            (
-                unit.number(float(at["first"])), unit.number(float(at["second"])),
-                unit.signed(float(at["difference"])), unit.number(2.0 * float(at["deviation"])),
-            ),
-        )
-        for at in (found.torque.isel(rpm=n) for n in range(found.torque.sizes["rpm"]))
-    ]  # fmt: skip
-    head = ("rpm", "first", "second", "difference", "± at most")
-    return Table(f"Expected torque at full throttle, {unit.name}", head, tuple(rows))
+    units = found.display_units
+
+    def cells(unit: Unit, values: list[float]) -> tuple[str, ...]:
+        first, second, difference, deviation = values
+        gain = f"{unit.signed(difference)} ± {unit.number(2.0 * deviation)}"
+        return unit.number(first), unit.number(second), gain
+
+    rows = []
+    for n, rpm in enumerate(found.torque["rpm"].to_numpy()):
+        torque = np.array([float(found.torque[name][n]) for name in ("first", "second", "difference", "deviation")])
+        power = power_kw(torque, np.full(4, rpm))
+        rows.append(Row(f"{rpm:g}", (*cells(units.torque, torque.tolist()), *cells(units.power, power.tolist()))))
+    head = ("rpm", *("first", "second", "difference") * 2)
+    groups = ((units.torque.name, 3), (units.power.name, 3))
+    return Table("Expected torque at full throttle, and power; ± at most (95 %)", head, tuple(rows), groups)
 
 
 def difference_tables(found: Comparison) -> list[Table]:

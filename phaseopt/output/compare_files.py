@@ -6,13 +6,14 @@ from phaseopt.output.compare_document import UNCERTAINTY, compare_document
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
 from phaseopt.report.page import page
+from phaseopt.study.what_if import WhatIf
 
 NAME = "full_load.csv"
 
 
-def compare_files(found: Comparison) -> dict[str, str]:
+def compare_files(found: Comparison, shares: WhatIf | None = None) -> dict[str, str]:
     """`compare.html`, where torque can be compared `full_load.csv` with its metadata, and the record."""
-    files = {"compare.html": page(compare_document(found), "phaseopt compare")}
+    files = {"compare.html": page(compare_document(found, shares), "phaseopt compare")}
     if found.torque is not None:
         words = {
             "first": "expected torque at full load, first build",

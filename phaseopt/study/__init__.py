@@ -8,7 +8,8 @@
   compares `offset_gains`; `offset_try` compares given ones.
 - A trade-off: `tradeoff` searches under many settings (`tradeoff_trial`), measures `smoothness` and picks the `knee`.
 
-- Changes: `what_if` builds a project with other values of its keys, beside the project as it is.
+- Changes: `what_if` builds a project with other values of its keys, or with each change of another project, beside
+  the project as it is.
 
 Trials are in a database (`storage`), and a build shows `cached_studies`. Nothing here writes any other file.
 """
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from phaseopt.study.plan import plan_next_pulls
     from phaseopt.study.run_sheet import RunSheet, SheetPull
     from phaseopt.study.tradeoff import Tradeoff, study_tradeoff
-    from phaseopt.study.what_if import WhatIf, try_changes
+    from phaseopt.study.what_if import WhatIf, share_changes, try_changes
 
 __all__ = [
     "Confirmation",
@@ -36,6 +37,7 @@ __all__ = [
     "WhatIf",
     "confirm_pull",
     "plan_next_pulls",
+    "share_changes",
     "study_offsets",
     "study_tradeoff",
     "try_changes",
@@ -51,6 +53,6 @@ __getattr__ = on_demand(
         "plan": ("plan_next_pulls",),
         "run_sheet": ("RunSheet", "SheetPull"),
         "tradeoff": ("Tradeoff", "study_tradeoff"),
-        "what_if": ("WhatIf", "try_changes"),
+        "what_if": ("WhatIf", "share_changes", "try_changes"),
     },
 )

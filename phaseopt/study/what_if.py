@@ -4,23 +4,37 @@ Nothing is written, and the project file stays as it is. Pulls were made on the 
 offset they keep theirs, and so do readings of the cams.
 """
 
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from pydantic import BaseModel
 
 from phaseopt.job.baseline import inputs_of
 from phaseopt.job.build import Build, build
 from phaseopt.job.gains import between_curves, trapezoid_shares
-from phaseopt.project import Project
+from phaseopt.project import Project, Pull
+from phaseopt.project.cross_checks import contradictions
 from phaseopt.project.load import load_project
 from phaseopt.study.offset_range import refitted
 from phaseopt.study.offset_trial import refused
+from phaseopt.torque import pull_files
 from phaseopt.values.arrays import FloatArray
-from phaseopt.values.errors import InputError
+from phaseopt.values.errors import InputError, Mistake
 from phaseopt.values.progress import Progress, part, silent
 
+Updates = Mapping[str, object]  # sections of a project by name
+
+_ABOUT = ("name", "report", "units", "file")  # change no number
+_WHOLE = ("torque", "torque_grid", "tables", "phaser")  # sections whose keys mean little without each other
+_TOGETHER = (  # keys of a section, of a cam most of them, that do not either
+    frozenset({"lobe", "lobe_error", "card", "ratio", "ratio_over_lift", "ratio_error", "centreline_by", "lash"}),
+    frozenset({"centreline", "offset", "centreline_error", "degree_in"}),
+    frozenset({"bore", "stroke", "rod", "pin_offset"}),
+    frozenset({"measured_with", "built_with"}),
+)
 _SAME = 1e-6  # N·m: by how much two models that are the same may differ
 
 
@@ -114,15 +128,98 @@ def try_changes(path: str | Path, changes: Sequence[str], progress: Progress | N
     >>> found.together.changes, found.together.build.verdict.accepted
     (('gap.running.reserve=0.6',), True)
     """
-    base, whole = load_project(path), load_project(path, changes=changes)
+    base = load_project(path)
+    whole = refitted(base, load_project(path, changes=changes))
     singles = [(each,) for each in changes] if len(changes) > 1 else []
     variants: list[tuple[tuple[str, ...], Project | InputError]] = []
     for single in singles:
         try:
-            variants.append((single, load_project(path, changes=single)))
+            variants.append((single, refitted(base, load_project(path, changes=single))))
         except InputError as error:  # a value that only makes sense with the others
             variants.append((single, error))
     return compare_variants(base, [*variants, (tuple(changes), whole)], progress or silent)
+
+
+def share_changes(first: Project, second: Project, progress: Progress | None = None) -> WhatIf:
+    """What each change from a first project to a second does by itself, and all together: the second.
+
+    Changes of keys that mean nothing without each other, such as lobe and ratio, count as one. In a change alone pulls
+    and readings of the cams keep the first project's offsets.
+
+    Parameters
+    ----------
+    first, second : Project
+    progress : callable, optional
+        Called with the share of the work done, 0 to 1, and what is going on.
+
+    Returns
+    -------
+    WhatIf
+
+    Raises
+    ------
+    InputError
+        As a build of the first project does.
+
+    Examples
+    --------
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> search = project.search.model_copy(update={"caution": 0.5})
+    >>> found = share_changes(project, project.model_copy(update={"search": search}))
+    >>> found.together.changes, found.alone
+    (('search.caution',), ())
+    """
+    groups = list(_changed_groups(first, second))
+    names = tuple(name for named, _ in groups for name in named)
+    singles = [(named, _alone(first, second, updates)) for named, updates in groups] if len(groups) > 1 else []
+    return compare_variants(first, [*singles, (names, second)], progress or silent)
+
+
+def _changed_groups(first: Project, second: Project) -> Iterator[tuple[tuple[str, ...], Updates]]:
+    """Changes that can stand alone: the keys of each, and what they make of the sections."""
+    for name in Project.model_fields:
+        one, other = getattr(first, name), getattr(second, name)
+        same = _facts(first, one) == _facts(second, other)
+        if name in _ABOUT or same:
+            continue
+        if name in _WHOLE or not isinstance(one, BaseModel) or not isinstance(other, BaseModel):
+            yield (name,), {name: other}
+            continue
+        changed = [
+            field
+            for field in type(one).model_fields
+            if _facts(first, getattr(one, field)) != _facts(second, getattr(other, field))
+        ]
+        for group in (*_TOGETHER, *({field} for field in changed if not any(field in each for each in _TOGETHER))):
+            fields = [field for field in changed if field in group]
+            if fields:
+                updates = {field: getattr(other, field) for field in fields}
+                yield tuple(f"{name}.{field}" for field in fields), {name: one.model_copy(update=updates)}
+
+
+def _facts(project: Project, value: object) -> object:
+    """What a value says, without where it stands: input files by what is in them."""
+    if isinstance(value, Path):
+        return hashlib.sha256(value.read_bytes()).hexdigest() if value.is_file() else value.name
+    if isinstance(value, Pull):
+        read = tuple(_facts(project, path) for path in pull_files(project, 0, value.files))
+        return read, *(_facts(project, each) for name, each in value if name != "files")
+    if isinstance(value, BaseModel):
+        return type(value).__name__, *(_facts(project, each) for _, each in value)
+    if isinstance(value, tuple | list):
+        return tuple(_facts(project, each) for each in value)
+    return value
+
+
+def _alone(first: Project, second: Project, updates: Updates) -> Project | InputError:
+    """The first project with one change of the second's; the mistakes of one that contradicts the rest."""
+    if "torque" in updates or "torque_grid" in updates:
+        updates = {**updates, "file": second.file}  # whose folder the logs are named from
+    changed = first.model_copy(update=updates)
+    found = contradictions(dict(changed))
+    if found:
+        return InputError(Mistake(problem, hint, first.file, key) for key, problem, hint in found)
+    return refitted(first, changed)
 
 
 def compare_variants(
@@ -137,7 +234,7 @@ def compare_variants(
         try:
             if isinstance(variant, InputError):
                 raise variant
-            built = build(refitted(base, variant), share, explained=False)
+            built = build(variant, share, explained=False)
         except InputError as error:
             found.append(Variant(changes, None, None, refused(error)))
         else:

@@ -13,11 +13,12 @@ import csvw
 import numpy as np
 import pytest
 from engines import SEATS
-from printed import require_documented
+from printed import printed, require_documented
 from small_builds import small_build
 from typer.testing import CliRunner
 
 from phaseopt.cli import app
+from phaseopt.job.build import build
 from phaseopt.output.compare import Comparison, compare
 from phaseopt.output.compare_document import compare_document
 from phaseopt.output.compare_files import compare_files
@@ -25,6 +26,7 @@ from phaseopt.output.directory import write_files
 from phaseopt.output.files import build_files
 from phaseopt.output.read_build import read_build
 from phaseopt.output.records.compare import CompareRecord
+from phaseopt.project.load import load_project
 from phaseopt.report.terminal import terminal_text
 from phaseopt.tables import read_table
 
@@ -95,6 +97,58 @@ def test_the_same_build_twice_differs_in_nothing(folders: tuple[Path, Path]) -> 
     result = CliRunner().invoke(app, ["compare", str(folders[0]), str(folders[0])])
     assert result.exit_code == 0
     assert "Nothing differs" in result.output
+
+
+def test_power_is_torque_times_speed(found: Comparison) -> None:
+    """P = 2π n T (ISO 80000-4): kW from N·m and rpm; peak power is that of a speed that was measured."""
+    assert found.torque is not None
+    record = CompareRecord.of(found)
+    assert record.peak_power.first is not None
+    at = list(found.torque["rpm"].to_numpy()).index(record.peak_power.first.rpm)
+    wanted = float(found.torque["first"][at]) * 2.0 * np.pi * record.peak_power.first.rpm / 60_000.0
+    assert record.peak_power.first.power_kW == pytest.approx(wanted, abs=0.01)
+    assert "peak power" in terminal_text(compare_document(found))
+
+
+@pytest.mark.parametrize(
+    ("change", "warned"),
+    [
+        (lambda project: None, False),
+        (lambda project: project["crank"].update(stroke=88.0), True),
+        (lambda project: project["crank"].update(compression_ratio=12.5), True),
+        (lambda project: (project["crank"].update(stroke=88.0),
+                          project["drop"].update(measured_with={"stroke": 86.0})), False),
+        (lambda project: project["crank"].update(redline=7500), False),
+    ],
+)  # fmt: skip
+def test_readings_of_another_bottom_end_are_warned_of(
+    change: Callable[[dict[str, Any]], object], warned: bool, folders: tuple[Path, Path], tmp_path: Path
+) -> None:
+    shutil.copytree(folders[1], tmp_path / "out")
+    rewritten(tmp_path / "out", lambda record: change(record["project_file"]))
+    other = compare(read_build(folders[0]), read_build(tmp_path / "out"))
+    assert bool(other.old_drops) is warned
+    assert ("another engine" in " ".join(terminal_text(compare_document(other)).split())) is warned
+
+
+def test_shares_are_each_change_alone_and_all_together(folders: tuple[Path, Path], tmp_path: Path) -> None:
+    """The second project with another caution too: two changes, and together what the two builds differ by."""
+    first = folders[0].parent / "project.toml"
+    for path in folders[1].parent.iterdir():
+        if path.is_file():
+            shutil.copy(path, tmp_path)
+    second = tmp_path / "project.toml"
+    second.write_text(second.read_text(encoding="utf-8") + "[search]\ncaution = 0.2\n", encoding="utf-8")
+    write_files(tmp_path / "out", build_files(build(load_project(second))))
+    places = [str(folders[0]), str(tmp_path / "out")]
+    found = printed("compare", *places, "--shares", first, second)
+    assert [each["changes"] for each in found["alone"]] == [["intake.offset"], ["search.caution"]]
+    gains = [each["torque"]["gain_Nm"] for each in (*found["alone"], found["together"])]
+    assert gains[2] == pytest.approx(found["mean_full_load"]["difference_Nm"], abs=0.02)
+    assert found["interplay_Nm"] == pytest.approx(gains[2] - gains[0] - gains[1], abs=0.001)
+    swapped = CliRunner().invoke(app, ["compare", *places, "--shares", str(second), str(first)])
+    assert swapped.exit_code == 2
+    assert "--shares" in swapped.output
 
 
 def test_what_only_one_has_is_shown(folders: tuple[Path, Path], tmp_path: Path) -> None:

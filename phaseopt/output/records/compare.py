@@ -10,6 +10,10 @@ from phaseopt.output.compare import Comparison, Difference, Dips, LeastClearance
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record, RoundedDown
 from phaseopt.output.records.build import DipRecord
 from phaseopt.output.records.pieces import ContactVerdict, Rule
+from phaseopt.output.records.what_if import VariantRecord
+from phaseopt.project import Side
+from phaseopt.report.gains import Peak
+from phaseopt.study.what_if import WhatIf
 
 
 class ChangeRecord(Record):
@@ -118,6 +122,26 @@ class DipChangesRecord(Record):
         )
 
 
+class PeakRecord(Record):
+    """Peak power at full throttle."""
+
+    power_kW: float = Field(description="kW")
+    rpm: float = Field(description="its speed, rpm")
+
+
+class PeakPowerRecord(Record):
+    """Peak power of both builds, null where it is not known."""
+
+    first: PeakRecord | None = Field(description="in the first")
+    second: PeakRecord | None = Field(description="in the second")
+
+    @classmethod
+    def of(cls, peaks: tuple[Peak | None, Peak | None]) -> Self:
+        """From both peaks."""
+        first, second = (None if each is None else PeakRecord(power_kW=each[0], rpm=each[1]) for each in peaks)
+        return cls(first=first, second=second)
+
+
 class CompareRecord(CommandRecord):
     """Two finished builds side by side."""
 
@@ -134,11 +158,21 @@ class CompareRecord(CommandRecord):
     mean_full_load: MeanFullLoadRecord | None = Field(description="its mean; null where no speeds are shared")
     dips: DipChangesRecord = Field(description="dips by what became of them")
     limit_costs: tuple[ChangeRecord, ...] = Field(description="what limits cost, N·m a cell")
+    peak_power: PeakPowerRecord = Field(description="peak power at full throttle")
+    old_drop_readings: tuple[Side, ...] = Field(
+        description="sides whose drop readings are the same in both, though stroke, rod, piston or deck are not: "
+        "contact in one of the builds rests on readings of another engine"
+    )
+    alone: tuple[VariantRecord, ...] | None = Field(
+        description="what each change does by itself; null where it was not asked for"
+    )
+    together: VariantRecord | None = Field(description="what all changes do; null where it was not asked for")
+    interplay_Nm: Figure = Field(description="together less the sum of each alone, N·m; null where not known")
     not_compared: tuple[str, ...] = Field(description="what cannot be compared, in sentences")
 
     @classmethod
-    def of(cls, found: Comparison) -> Self:
-        """From a comparison."""
+    def of(cls, found: Comparison, shares: WhatIf | None = None) -> Self:
+        """From a comparison, and the shares of the changes in it."""
         first, second = found.builds
         moved = {side: int((np.abs(each["difference"].to_numpy()) > 1e-9).sum()) for side, each in found.tables.items()}
         mean = None
@@ -160,5 +194,10 @@ class CompareRecord(CommandRecord):
             mean_full_load=mean,
             dips=DipChangesRecord.of(found.dips),
             limit_costs=tuple(map(ChangeRecord.of, found.limit_costs)),
+            peak_power=PeakPowerRecord.of(found.peaks),
+            old_drop_readings=found.old_drops,
+            alone=None if shares is None else tuple(map(VariantRecord.of, shares.alone)),
+            together=None if shares is None else VariantRecord.of(shares.together),
+            interplay_Nm=None if shares is None else shares.interplay,
             not_compared=found.apart,
         )
