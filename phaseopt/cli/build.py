@@ -28,7 +28,9 @@ def build(project_file: ProjectFile, out: Out = None, figures: Figures = None, c
         require_nothing_written(out=out, figures=figures)
         return _with(project_file, changes)
     if out is None:
-        raise InputError.one("missing option --out", hint="name a directory for tables and report", where="--out")
+        raise InputError.one(
+            "missing option '--out'", hint="give it: Directory for tables and report", where="phaseopt build"
+        )
     import phaseopt.job.build as job
     from phaseopt.output.directory import require_apart, require_replaceable, write_files
     from phaseopt.output.figure_files import figure_files

@@ -5,9 +5,11 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Answer, ProjectFile, command, progress_line
+from phaseopt.cli.frame import Answer, ProjectFile, command, progress_line, project_without
 
-Pulls = Annotated[int, typer.Option("--pulls", metavar="N", min=1, max=100, help="How many pulls to plan.")]
+Pulls = Annotated[
+    int, typer.Option("--pulls", metavar="N", min=1, max=100, help="How many pulls to plan, baselines among them.")
+]
 Out = Annotated[
     Path | None, typer.Option("--out", metavar="DIR", help="Directory for the run sheet: CSV, and a page to print.")
 ]
@@ -19,11 +21,12 @@ def plan(project_file: ProjectFile, pulls: Pulls, out: Out = None) -> Answer:
     from phaseopt.output.directory import require_replaceable, write_files
     from phaseopt.output.records.plan import PlanRecord
     from phaseopt.output.run_sheet_files import run_sheet_files
-    from phaseopt.project.load import load_project
+    from phaseopt.project.load import LIMITS_DO_WITHOUT, states_pulls
     from phaseopt.report.subjects.plan import plan_document
     from phaseopt.study.plan import plan_next_pulls
 
-    project = load_project(project_file)
+    made = ("torque",) if states_pulls(project_file) else ()  # which are not passed over for a blank
+    project = project_without(project_file, [name for name in LIMITS_DO_WITHOUT if name not in made])
     if out is not None:
         require_replaceable(out)
     with progress_line() as progress:

@@ -268,6 +268,20 @@ def _require_flat(raw: dict[str, Any]) -> None:
     raise RecursionError
 
 
+def states_pulls(path: str | Path) -> bool:
+    """Whether a project names logs of pulls, or has a folder with some; other keys may still be blank.
+
+    Parameters: the `path` of a project file. Raises `InputError` where it cannot be read.
+    """
+    torque = _read_toml(Path(path)).get("torque")
+    if not isinstance(torque, dict):
+        return False
+    pulls, logs = torque.get("pulls"), torque.get("logs")
+    named = isinstance(pulls, list) and any(isinstance(pull, dict) and not list(_blanks(pull, ())) for pull in pulls)
+    folder = Path(path).parent / logs if isinstance(logs, str) and logs != BLANK else None
+    return named or (folder is not None and folder.is_dir() and any(folder.iterdir()))
+
+
 def _set_aside(raw: dict[str, Any], without: Collection[str]) -> dict[str, Any]:
     """What the file states, less each section or key of those named that has a blank in it."""
     stated = {key: value for key, value in raw.items() if key not in without or not list(_blanks(value, ()))}

@@ -13,7 +13,7 @@ from phaseopt.project import SIDES
 from phaseopt.study.acquisition import Candidate, candidates, choose, expected_gains
 from phaseopt.study.full_load import FullLoad, reading_noise
 from phaseopt.study.initial_design import first_pulls
-from phaseopt.study.planned_pulls import Plan, PlannedKind, PlannedPull, with_baselines
+from phaseopt.study.planned_pulls import Plan, PlannedKind, PlannedPull, timings_in, with_baselines
 from phaseopt.study.safe_timings import ADDED, least_margins, require_room
 from phaseopt.torque import repeatability
 from phaseopt.torque_model import TorqueModel
@@ -33,7 +33,7 @@ def plan_pulls(limits: Limits, learnt: TorqueModel, pulls: int, progress: Progre
     Where no simulation takes part and the pulls are at fewer than three timings, or a cam never moved, they are spread
     over the safe timings instead.
 
-    Parameters: `limits` of the project; what was `learnt` of torque; `pulls`, how many to make beside the baselines;
+    Parameters: `limits` of the project; what was `learnt` of torque; `pulls`, how many to make, baselines among them;
     `progress`, which gets the share of the work done. Raises `InputError` where only rest keeps the added margin.
     """
     project = limits.project
@@ -42,6 +42,7 @@ def plan_pulls(limits: Limits, learnt: TorqueModel, pulls: int, progress: Progre
         why = f"The pulls so far are at {timings}: too few or too near to compare what each cam does."
         return first_pulls(limits, pulls, made, why)
     progress(0.0, "choosing pulls")
+    wanted = timings_in(pulls)
     cells = FullLoad.of(limits)
     state, field = cells.knowledge_gradient(learnt.surface), cells.field
     require_room(limits, field.measurable)
@@ -49,7 +50,7 @@ def plan_pulls(limits: Limits, learnt: TorqueModel, pulls: int, progress: Progre
     step = float(np.mean(np.diff(cells.rpm))) if cells.rpm.size > 1 else 1.0
     noise = reading_noise(learnt.surface, step / project.torque.bin if project.torque is not None else 1.0)
     *chosen, further = choose(
-        state, offered, field.read, noise, pulls + 1, lambda n: progress(n / (pulls + 1), "choosing pulls")
+        state, offered, field.read, noise, wanted + 1, lambda n: progress(n / (wanted + 1), "choosing pulls")
     )
     ordered = sorted(chosen, key=lambda c: -cells.margin(c))
     gains = expected_gains(state, [*ordered, further], field.read, noise)
@@ -57,7 +58,7 @@ def plan_pulls(limits: Limits, learnt: TorqueModel, pulls: int, progress: Progre
     baseline, units = _baseline(cells), project.display_units
     return Plan(
         cells.rpm[field.read],
-        (baseline, *with_baselines(planned, baseline)),
+        tuple(with_baselines(planned, baseline, pulls)),
         gains[:-1],
         _stop(gains, learnt, units.torque),
         _notes(cells, learnt, units.gap),

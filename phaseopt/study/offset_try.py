@@ -91,7 +91,7 @@ def try_offsets(project: Project, pairs: Sequence[Mapping[Side, float]], progres
     progress(0.0, "contact limits")
     limits = phase_limits(contact_model(project))
     within, asked = _covering(project, offset_range(limits), pairs)
-    if project.torque is not None:
+    if project.has_pulls:
         reduce_logs(project)  # refused with the travel as it is, before phasers that reach further would let it pass
     learnt = torque_model(reaching(project, within), part(progress, 0.02, 0.5))
     everywhere = TorqueEverywhere.of(limits.contact, within, learnt.surface)

@@ -22,7 +22,7 @@ def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = No
     ----------
     project : Project
     pulls : int
-        How many to plan, baselines not counted.
+        How many to plan, baselines among them.
     progress : callable, optional
         Gets the share of the work done, 0 to 1, and what is going on.
 
@@ -44,7 +44,7 @@ def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = No
     Examples
     --------
     >>> from phaseopt.project.load import load_project
-    >>> sheet = plan_next_pulls(load_project("examples/intake_only/project.toml"), 2)
+    >>> sheet = plan_next_pulls(load_project("examples/intake_only/project.toml"), 4)
     >>> [pull.box.verdict for pull in sheet.pulls if pull.kind != "baseline"]
     ['clear', 'clear']
     """

@@ -1,5 +1,6 @@
 """What a plan of the next pulls holds; `best_pulls` and `initial_design` make one."""
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -46,7 +47,29 @@ class Plan:
     notes: tuple[str, ...]
 
 
-def with_baselines(pulls: Sequence[PlannedPull], baseline: PlannedPull) -> list[PlannedPull]:
-    """The pulls with the baseline after every few of them, and last."""
-    parts = [pulls[start : start + BASELINE_EVERY] for start in range(0, len(pulls), BASELINE_EVERY)]
-    return [pull for part in parts for pull in (*part, baseline)]
+def timings_in(pulls: int) -> int:
+    """How many of so many pulls are new timings: the first and every fifth after it are baselines, the last too.
+
+    Of one or two pulls none is spent on drift.
+
+    >>> [timings_in(pulls) for pulls in (1, 2, 3, 6, 7, 11)]
+    [1, 1, 1, 4, 4, 8]
+    """
+    return max(1, pulls - 1 - (_repeats(pulls) if pulls > 2 else 0))
+
+
+def with_baselines(timings: Sequence[PlannedPull], baseline: PlannedPull, pulls: int) -> list[PlannedPull]:
+    """So many pulls in all: a baseline first, the timings in even parts, a baseline after each part.
+
+    Parameters: `timings`, as many as `timings_in` has it, or fewer where there are no more to try.
+    """
+    if pulls <= 2:
+        return [baseline, *timings][-pulls:]
+    parts = min(_repeats(pulls), len(timings))
+    ends = [round(len(timings) * part / parts) for part in range(parts + 1)]
+    return [baseline, *(pull for a, b in itertools.pairwise(ends) for pull in (*timings[a:b], baseline))]
+
+
+def _repeats(pulls: int) -> int:
+    """Baselines after the first."""
+    return math.ceil((pulls - 1) / (BASELINE_EVERY + 1))

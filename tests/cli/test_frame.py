@@ -138,7 +138,7 @@ def test_help_without_colour() -> None:
             "phaseopt check: option '--quiet' does not take a value.",
         ),
         (("--shet", "limits", SMALL), "phaseopt: no such option: --shet. Fix: did you mean --help, --quiet?"),
-        (("limits", SMALL, "--shet", "x.html"), "no such option: --shet. Fix: did you mean --help, --quiet, --sheet?"),
+        (("limits", SMALL, "--shet", "x.html"), "no such option: --shet. Fix: did you mean --help, --set, --sheet?"),
     ],
 )
 def test_wrong_options_are_reported_as_other_mistakes_are(arguments: tuple[object, ...], message: str) -> None:

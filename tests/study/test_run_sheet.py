@@ -4,7 +4,7 @@ import csv
 import io
 import math
 import re
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path
 
 import csvw
@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from engines import SEATS, cosine_lift, piston_fall, project_of, write_project
 from printed import printed
+from small_builds import TORQUE
 from typer.testing import CliRunner
 
 from phaseopt.clearance import contact_model, phase_limits
@@ -101,7 +102,7 @@ def test_first_pulls_are_spread_over_the_safe_timings(tmp_path: Path) -> None:
     project = project_of(tmp_path, intake={"phaser": {"resolution": 6.0}}, exhaust={"phaser": {"resolution": 6.0}})
     model = contact_model(project)
     limits = phase_limits(model)
-    plan = first_pulls(limits, 4)
+    plan = first_pulls(limits, 5)
     made = [(pull.intake[0], pull.exhaust[0]) for pull in plan.pulls if pull.kind == "fixed"]
     assert made[0] == (0.0, 0.0)
     assert [pull.kind for pull in plan.pulls] == ["fixed"] * 4 + ["baseline"]
@@ -128,6 +129,33 @@ def test_an_engine_without_room_has_nothing_to_try(tmp_path: Path) -> None:
         first_pulls(phase_limits(model), 3)
 
 
+def test_a_plan_has_exactly_as_many_pulls_as_asked_for(tmp_path: Path) -> None:
+    """The baseline again after four pulls at most, and last: common practice, no source."""
+    limits = phase_limits(contact_model(project_of(tmp_path)))
+    for count in range(1, 13):
+        kinds = [pull.kind for pull in first_pulls(limits, count).pulls]
+        assert len(kinds) == count
+        if count > 2:
+            again = [k for k, kind in enumerate(kinds) if kind == "baseline"]
+            assert len(again) == math.ceil((count - 1) / 5)
+            assert again[-1] == count - 1
+            assert max(b - a for a, b in pairwise([0, *again])) <= 5
+
+
+@pytest.mark.parametrize("blank", [False, True])
+def test_plan_with_a_torque_section_and_no_pulls_yet(tmp_path: Path, blank: bool) -> None:
+    """What logs need may still be blank; once a pull is stated it may not, since the plan would pass it over."""
+    project = write_project(tmp_path, gap={"tables_only_guard": True})
+    torque = TORQUE.replace('torque = "torque"', 'torque = "?"') if blank else TORQUE
+    project.write_text(project.read_text(encoding="utf-8") + torque, encoding="utf-8")
+    assert len(printed("plan", project, "--pulls", 5)["pulls"]) == 5
+    if blank:
+        pull = '[[torque.pulls]]\nkind = "sweep"\nfiles = ["a.csv"]\n'
+        project.write_text(project.read_text(encoding="utf-8") + pull, encoding="utf-8")
+        places = [mistake["where"] for mistake in printed("plan", project, "--pulls", 5)["mistakes"]]
+        assert "torque.columns.torque" in places
+
+
 def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
     """The command on geometry alone: a sheet on disk, valid to package `csvw`, with its cautions and blanks."""
     project = write_project(tmp_path, gap={"tables_only_guard": True})
@@ -141,7 +169,7 @@ def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
     for words in ("Barometer", "Intake phase at rest", "Log file", "assembled engine by hand", "Make all of these"):
         assert words in page
     record = printed("plan", project, "--pulls", 5)
-    assert [pull["kind"] for pull in record["pulls"]].count("fixed") == 5
+    assert [pull["kind"] for pull in record["pulls"]] == ["fixed"] * 4 + ["baseline"]
     assert all(pull["verdict"] == "clear" for pull in record["pulls"])
     again = CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)])
     assert again.exit_code == 0
