@@ -13,6 +13,7 @@ from itertools import takewhile
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2.utils import htmlsafe_json_dumps
 
 from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Picture, Section, ShadedTable, Snippet, Table
 from phaseopt.report.palette import style_sheet
@@ -107,5 +108,6 @@ def _environment() -> Environment:
         loader=PackageLoader("phaseopt.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
+    made.filters["compact"] = lambda data: htmlsafe_json_dumps(data, separators=(",", ":"))
     made.globals["kind_of"] = lambda block: _KINDS[type(block)]
     return made

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from phaseopt.job.build import Build
 
 FULL_THROTTLE = "Full throttle"
+_HINTED = 600  # cells that a page has room to say in words, each
 CONTACT, TRAVEL, LOCKED, SPEED, SMOOTH, RULE = "◥", "◹", "▪", "»", "~", "§"
 _WORDS = {
     CONTACT: "contact limit",
@@ -34,7 +35,7 @@ _WORDS = {
 
 
 def phase_table(build: "Build", side: Side) -> ShadedTable:
-    """The phases of one side. Its axes are those of the table."""
+    """The phases of one side on the table's axes. A thousand cells have no hints: the explorer shows the same."""
     phases, limits = build.tables.of_side(side).to_numpy(), limits_shown(build)
     most = float(np.abs(phases).max())
     # What limits the other cam is marked in the other table; tied cams have one table for both.
@@ -54,7 +55,7 @@ def phase_table(build: "Build", side: Side) -> ShadedTable:
                     value,
                     f"{side[0]}{shade_of(float(phases[r, k]), most)}",
                     _mark(names),
-                    f"{rpm:g} rpm, {load:g} kPa: {value}°{tested}{limited}",
+                    f"{rpm:g} rpm, {load:g} kPa: {value}°{tested}{limited}" if phases.size <= _HINTED else "",
                     untested,
                 )
             )

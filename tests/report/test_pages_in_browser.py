@@ -179,9 +179,70 @@ def test_the_first_screen_answers_at_both_widths(browser: Browser, pages: Path, 
         assert found.page.locator("table.phases").first.is_visible()
 
 
-def test_forced_colours_keep_the_words(browser: Browser, pages: Path) -> None:
+@pytest.mark.parametrize("name", PAGES)
+def test_forced_colours_keep_words_and_borders(browser: Browser, pages: Path, name: str) -> None:
     """W3C, CSS Color Adjustment Level 1: forced colours (from memory). Borders and words carry the states."""
-    with opened(browser, pages / "report.html", forced_colors="active") as found:
+    with opened(browser, pages / f"{name}.html", forced_colors="active") as found:
         for badge in found.page.locator(".badge").all():
             assert badge.inner_text().split()[-1] in ("CLEAR", "TIGHT", "HITS", "UNKNOWN", "CHECKED")
-            assert badge.evaluate("each => getComputedStyle(each).borderTopWidth") == "2px"
+        borders = "each => getComputedStyle(each).borderTopWidth"
+        for framed in found.page.locator(".badge, .verdict, .warning, .pull, .pull input[type=text]").all():
+            assert float(framed.evaluate(borders).removesuffix("px")) >= 1.0
+        drawn = "() => [...document.querySelectorAll('figure svg')].map(e => getComputedStyle(e).forcedColorAdjust)"
+        assert set(found.page.evaluate(drawn)) <= {"none"}  # drawings keep their own ground and lines
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_letters_twice_as_large_are_not_cut(browser: Browser, pages: Path, name: str) -> None:
+    """WCAG 2.1, success criterion 1.4.4 (resize text to 200 %, from memory): nothing is wider than its own place."""
+    with opened(browser, pages / f"{name}.html", viewport={"width": 1400, "height": 900}) as found:
+        found.page.evaluate("document.documentElement.style.fontSize = '200%'")
+        assert found.page.evaluate("document.documentElement.scrollWidth") <= 1400
+        cut = found.page.evaluate(
+            """() => [...document.querySelectorAll("p, li, dd, label, h1, h2, h3, .badge, summary")]
+                .filter(e => e.clientWidth > 0 && !e.closest(".hidden") && e.scrollWidth > e.clientWidth + 1)
+                .map(e => e.outerHTML.slice(0, 120))"""
+        )
+        assert cut == []
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_can_be_used_by_keyboard_alone(browser: Browser, pages: Path, name: str) -> None:
+    """WCAG 2.1, 2.1.2 (no trap) and 2.4.7 (visible focus), from memory: Tab goes through all and out again."""
+    with opened(browser, pages / f"{name}.html", viewport={"width": 1400, "height": 900}) as found:
+        seen = []
+        for _ in range(200):
+            found.page.keyboard.press("Tab")
+            at = found.page.evaluate(
+                """() => { const e = document.activeElement, look = getComputedStyle(e);
+                return e === document.body ? null : [e.tagName, look.outlineStyle, parseFloat(look.outlineWidth)]; }"""
+            )
+            if at is None:
+                break
+            seen.append(at)
+        assert 0 < len(seen) < 200
+        assert all(style != "none" and width >= 2.0 for _, style, width in seen), seen
+
+
+def test_a_pull_is_ticked_and_its_barometer_written_by_keyboard(browser: Browser, pages: Path) -> None:
+    with opened(browser, pages / "run sheet.html", viewport={"width": 390, "height": 844}) as found:
+        card = found.page.locator(".pull").first
+        card.get_by_label("Done").focus()
+        found.page.keyboard.press("Space")
+        assert card.get_by_label("Done").is_checked()
+        found.page.keyboard.press("Tab")
+        found.page.keyboard.type("99.3")
+        assert card.get_by_label("Barometer").input_value() == "99.3"
+        assert found.page.locator(".pull").count() >= 3
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_paper_is_white_whatever_the_screen(browser: Browser, pages: Path, name: str) -> None:
+    """A reader in the dark prints dark ink on white; what only a screen needs is left out."""
+    with opened(browser, pages / f"{name}.html", color_scheme="dark") as found:
+        found.page.emulate_media(media="print", color_scheme="dark")
+        look = "each => { const s = getComputedStyle(each); return [s.backgroundColor, s.color]; }"
+        ground, ink = found.page.locator("body").evaluate(look)
+        assert ground in ("rgb(255, 255, 255)", "rgba(0, 0, 0, 0)")
+        assert max(int(part) for part in re.findall(r"\d+", ink)[:3]) < 100
+        assert not any(each.is_visible() for each in found.page.locator("nav.contents, .skip, button").all())

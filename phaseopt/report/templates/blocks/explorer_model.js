@@ -3,6 +3,8 @@
 
 const known = JSON.parse(document.getElementById("explorer-data").textContent);
 
+known.cells = known.cells.rows.map((row) => Object.fromEntries(known.cells.names.map((name, n) => [name, row[n]])));
+
 function unpacked(text) {
   const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
   return new Int16Array(bytes.buffer);
