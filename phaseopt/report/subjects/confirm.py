@@ -10,6 +10,7 @@ from phaseopt.project import SIDES
 from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Depth, Document, Section, Snippet, picture, say, table
 from phaseopt.report.figures.confirm import confirm_figures
+from phaseopt.report.words import sentence
 from phaseopt.study.confirm import LEAST_POINTS, Confirmation
 from phaseopt.study.phaser_tracking import TRACKING_TOLERANCE, PhaseError
 
@@ -165,11 +166,12 @@ def confirm_document(found: Confirmation, name: str, pull: str, entry: dict[str,
     return Document(
         f"{name}, pull “{pull}” against the prediction",
         f"{verdict_words(found)}.",
-        lead=(f"{contact_words(found)}.",),
+        lead=(sentence(contact_words(found)),),
         sections=(
-            say("Gain", gain_words(found)),
-            say("Phases", *phase_lines(found)),
-            Section("By speed", (*pictures, by_speed)),
+            say("Gain", sentence(gain_words(found))),
+            say("Phases", *map(sentence, phase_lines(found))),
+            *_stands_out(found, head, rows),
+            Section("By speed", (*pictures, by_speed), Depth.DETAIL),
             say("How judged", STATISTIC, depth=Depth.DETAIL),
             Section("To join this pull to the data", (Snippet(entry_text(entry), "Add to the project file:"),)),
         ),
@@ -177,6 +179,18 @@ def confirm_document(found: Confirmation, name: str, pull: str, entry: dict[str,
         cautions=cautions(),
         in_short=IN_SHORT,
     )
+
+
+def _stands_out(found: Confirmation, head: tuple[str, ...], rows: list[tuple[str, ...]]) -> tuple[Section, ...]:
+    """The speeds that differ from the prediction beside the rest of the pull; nothing where none does."""
+    compared = found.differences
+    if compared is None:
+        return ()
+    apart = {f"{rpm:.0f}" for rpm in found.points["rpm"].to_numpy()[found.known][compared.less | compared.more]}
+    some = [row for row in rows if row[0] in apart]
+    unit = found.project.display_units.torque.name
+    caption = f"{len(some)} of {len(rows)} speeds; torque in {unit} ± 95 %, the table's phases in brackets"
+    return (Section("Stands out", (table(caption, head, some),)),) if some else ()
 
 
 def entry_text(entry: dict[str, Any]) -> str:

@@ -6,10 +6,10 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.project import Project
-from phaseopt.report.document import Document, Section, say
+from phaseopt.report.document import Depth, Document, Section, say
 from phaseopt.report.notes import shared_notes
 from phaseopt.report.supplied_grid import UNITS, left_out_line, nodes_line
-from phaseopt.report.words import capital
+from phaseopt.report.words import capital, sentence
 from phaseopt.surrogate import ChangeDistance, Coverage, coverage
 from phaseopt.torque_model import TorqueModel, TorqueTrust, deviations
 from phaseopt.values.display_units import Unit
@@ -34,7 +34,9 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
     """
     unit = project.display_units.torque
     title = f"{project.name}: the torque model and how far to trust it"
-    thin = say("Least sure", *thin_lines(model, deviations(project, model.surface), unit))
+    thin = say(
+        "Least sure", *map(sentence, thin_lines(model, deviations(project, model.surface), unit)), depth=Depth.DETAIL
+    )
     if trust is None:
         sections: tuple[Section, ...] = (*_of_grid(project, model), thin)
         return Document(
@@ -42,13 +44,13 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
         )
     first, *others = left_out_lines(model, trust, unit)
     sections = (
-        say("Rests on", rests_on(model, unit)),
-        say("Left out", *others),
-        say("Intervals", *interval_lines(trust)),
-        say("Repeats", repeats_line(trust, unit)),
-        say("Same torque", *change_lines(trust, unit)),
+        say("Rests on", sentence(rests_on(model, unit))),
+        say("Left out", *map(sentence, others)),
+        say("Intervals", *map(sentence, interval_lines(trust))),
+        say("Repeats", sentence(repeats_line(trust, unit))),
+        say("Same torque", *map(sentence, change_lines(trust, unit)), depth=Depth.DETAIL),
         thin,
-        say("Unknown", *(trust.unknown or ("timings and loads were varied: nothing this looks for is missing",))),
+        say("Unknown", *map(sentence, trust.unknown or ("nothing this looks for: timings and loads were varied",))),
     )
     return Document(title, f"{capital(first)}.", lead=(NOT_JUDGED,), sections=sections, notes=tuple(_notes(model)))
 

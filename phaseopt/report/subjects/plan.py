@@ -105,7 +105,7 @@ def plan_document(sheet: RunSheet) -> Document:
         lead=(sheet.stop,),
         sections=(
             Section("Today", (Blanks(_HEAD),), Depth.PAGE),
-            say("Expected", expected_words(sheet)),
+            say("Expected", expected_words(sheet), depth=Depth.DETAIL),
             Section("All pulls", (_overview(sheet, sides),) if sheet.pulls else (Lines((_NO_PULL,)),)),
             say("Before the pulls", *BEFORE, depth=Depth.PAGE),
             say("Clamps", clamp_words(sheet)),

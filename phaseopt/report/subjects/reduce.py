@@ -10,10 +10,11 @@ import xarray as xr
 
 from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.project import Project
-from phaseopt.report.document import Document, Section, Table, say, table
+from phaseopt.report.document import Depth, Document, Section, Table, say, table
 from phaseopt.report.notes import shared_notes
 from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.report.subjects.fit import NOT_JUDGED
+from phaseopt.report.words import sentence
 from phaseopt.tables import number_text
 from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Repeatability
 from phaseopt.torque_model import Day, UnlikePull
@@ -35,12 +36,13 @@ def reduction_document(day: Day) -> Document:
         f"Look at {count} first." if first else "Nothing stands out in the logs.",
         lead=tuple(first),
         sections=(
-            say("Logs", logs_line(day.log_quality)),
-            say("Points", points_line(day.reduction.points)),
+            say("Logs", sentence(logs_line(day.log_quality))),
+            say("Points", sentence(points_line(day.reduction.points))),
             Section("Pulls", (pull_table(day),)),
-            say("Left out", *rejected_lines(day)),
-            say("Repeats", *repeat_lines(day.repeats, day.pull_names, unit)),
-            say("Phasers", *phasers),
+            say("Left out", *map(sentence, rejected_lines(day))),
+            say("Repeats", *map(sentence, repeat_lines(day.repeats, day.pull_names, unit))),
+            say("Phasers", *(_phaser_words(day.project, response) for response in day.phasers)),
+            say("Phasers shown", *phasers, depth=Depth.DETAIL),
         ),
         notes=tuple(_notes(day)),
         cautions=(NOT_JUDGED,),
@@ -227,6 +229,22 @@ def phaser_lines(project: Project, response: PhaserResponse) -> list[str]:
     """What the logs show of one phaser beside what the project states."""
     lines = [f"[{section(project, response)}]", *(_offer_words(offer) for offer in offers(project, response))]
     return lines + [f"- not shown: {why}" for why in response.not_shown]
+
+
+def _phaser_words(project: Project, response: PhaserResponse) -> str:
+    """What the project counts on of one phaser and the logs do not show, and what they leave open."""
+    found = offers(project, response)
+    bolder, unstated = ([o.key for o in found if o.bolder], [o.key for o in found if math.isnan(o.stated)])
+    words = "no worse than stated, as far as the logs show" if found else "not shown"
+    if bolder:
+        words = f"worse than stated in {', '.join(bolder)}"
+    if unstated:
+        words += f"; the logs show {', '.join(unstated)}, which the project does not state"
+    return " ".join([f"{section(project, response)}: {words}.", *map(_not_shown, response.not_shown)])
+
+
+def _not_shown(why: str) -> str:
+    return f"Not shown: {sentence(why)}"
 
 
 def _offer_words(offer: Offer) -> str:
