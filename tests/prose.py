@@ -6,7 +6,7 @@ import pyphen
 
 from phaseopt.report.document import Document, Lines, Table
 
-_ENDS = re.compile(r"(?<=[.!?])[\"”)]*\s+(?=[\"“(*`]*[A-Z0-9+])|\n+")
+_ENDS = re.compile(r"(?<=[.!?])[\"”)]*\s+(?=[\"“(*`]*[A-Za-z0-9+])|\n+")
 
 _HYPHENS = pyphen.Pyphen(lang="en_US")
 
@@ -45,6 +45,19 @@ def prose_of(document: Document) -> str:
     """All sentences of a document that a terminal prints, a line each; tables and what is not covered left out."""
     lines = [line for block in document.blocks(Lines) for line in block.items]
     return "\n".join([document.verdict, *document.lead, *lines, *document.notes, *document.in_short])
+
+
+def prose_of_page(markdown: str) -> str:
+    """The sentences of a page in Markdown, a paragraph or a point a line; code, tables, headings and pictures left out.
+
+    >>> prose_of_page("# A\\n\\nOne [two](b.md)\\n*three*.\\n\\n- Four.")
+    'One two three.\\nFour.'
+    """
+    text = re.sub(r"```.*?```", "", markdown, flags=re.DOTALL)
+    text = re.sub(r"^(    |\||!\[|#).*$", "", text, flags=re.MULTILINE)
+    text = re.sub(r"^(- |\d+\. )", "\n\n", text, flags=re.MULTILINE)
+    text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", text).replace("*", "")
+    return "\n".join(" ".join(part.split()) for part in re.split(r"\n\s*\n", text) if part.strip())
 
 
 def cells_of(document: Document) -> int:
