@@ -24,23 +24,38 @@ UNITS = {
 }
 STATED = ("torque", "load", "air_temperature", "coolant", "oil", "time")  # quantities whose unit a project may state
 _BRACKETS = re.compile(r".*[\[(]([^\[\]()]+)[\])]\s*")
-# How units are written in logs, lower case; common practice, no source.
-_WRITTEN = {
-    **dict.fromkeys(("nm", "n·m", "n.m", "n*m", "n-m"), "N m"),
-    **dict.fromkeys(("rpm", "1/min", "min-1", "min^-1", "u/min", "r/min", "rev/min", "upm"), "rpm"),
-    **dict.fromkeys(("1/s", "hz", "rps", "rev/s"), "revolution / second"),
-    **dict.fromkeys(("°c", "c", "degc", "deg c", "celsius"), "degC"),
-    **dict.fromkeys(("°f", "f", "degf", "deg f", "fahrenheit"), "degF"),
-    **dict.fromkeys(("k", "kelvin"), "kelvin"),
-    **dict.fromkeys(("sec", "secs", "seconds"), "s"),
-    **dict.fromkeys(("psia", "psi abs", "psi(a)"), "psi"),
-    **dict.fromkeys(("kpaa", "kpa abs", "kpa(a)", "kpa"), "kPa"),
-    **dict.fromkeys(("mbar abs", "mbara", "mbar(a)"), "mbar"),
-    **dict.fromkeys(("bar abs", "bara", "bar(a)"), "bar"),
-    "hpa": "hPa",
-    "inhg": "inHg",
-    "pa": "Pa",
+_MARKS = re.compile(r"[\s.·⋅*_\-^()/]+")
+# How units are written in logs, lower case without blanks and marks; common practice, no source. A workshop's lb/ft is
+# the product of both.
+_SPELLINGS = {
+    "N m": "nm nmeter newtonmeter newtonmeters newtonmetres",
+    "dN m": "dnm",
+    "daN m": "danm",
+    "kN m": "knm",
+    "lbf ft": "lbft lbsft lbfft ftlb ftlbs ftlbf footpounds footpound poundfeet poundsfeet poundfoot",
+    "lbf inch": "inlb inlbs inlbf lbin lbsin lbfin inchpounds",
+    "kgf m": "kgm kgfm mkg mkgf mkp kpm",
+    "kPa": "kpa kpaa kpaabs",
+    "hPa": "hpa hpaa hpaabs",
+    "mbar": "mbar mbara mbarabs",
+    "bar": "bar bara barabs",
+    "psi": "psi psia psiabs",
+    "inHg": 'inhg inhga inhgabs "hg',
+    "mmHg": "mmhg mmhga mmhgabs torr",
+    "Pa": "pa",
+    "atm": "atm",
+    "kgf / cm^2": "kgcm2 kgfcm2 kpcm2 kgcm² kgfcm²",
+    "degC": "°c c degc celsius",
+    "degF": "°f f degf fahrenheit",
+    "kelvin": "k kelvin",
+    "s": "s sec secs second seconds sek",
+    "ms": "ms msec msecs millisec milliseconds",
+    "rpm": "rpm 1min min1 umin rmin revmin upm trmin tmin girimin otmin varvmin tpm",
+    "krpm": "krpm rpmx1000 x1000rpm 1000rpm x1000",
+    "revolution / second": "1s s1 hz rps revs",
 }
+_WRITTEN = {spelling: unit for unit, spellings in _SPELLINGS.items() for spelling in spellings.split()}
+_NONE = ("-", "--", "n/a", "none", "[]", "()", "unit", "1")  # under a name: no unit
 _GAUGE = re.compile(r"(psi|k?pa|m?bar|in\.?hg)[ (]*(g|ga|gauge|rel)\)?", re.IGNORECASE)
 _MIXTURES = {"lambda": "lambda", "λ": "lambda", "afr": "air-fuel ratio", "air-fuel ratio": "air-fuel ratio"}
 
@@ -60,20 +75,24 @@ def scale_of(file: Path, torque: Torque, name: str, column: str, written: str) -
     stated = getattr(torque.units, name) if name in STATED else "rpm"
     explicit = name in STATED and name in torque.units.model_fields_set
     own = conversion(stated, UNITS[name])
-    text = written or _in_brackets(column)
+    written = "" if written.lower() in _NONE else written
+    text = written or _in_name(column)
     if not text:
         return *own, ""
     if _GAUGE.fullmatch(text):
         hint = "log manifold absolute pressure, or add the barometer before"
         raise InputError.one(f"{column} is in {text}, a gauge pressure", hint=hint, file=file)
     try:
-        found = conversion(_WRITTEN.get(text.lower(), text), UNITS[name])
+        found = conversion(_WRITTEN.get(_plain(text), text), UNITS[name])
     except WrongKindError as error:
-        if not written:  # words in brackets in a name may mean anything
+        if not written:  # words in a name may mean anything
             return *own, ""
         hint = f"check which column torque.columns.{name} names"
         raise InputError.one(f"{column} is in {text}, not a unit like {UNITS[name]}", hint=hint, file=file) from error
-    except UnitError:
+    except UnitError as error:
+        if written and name in STATED and not explicit:
+            hint = f'say what it is, such as {name} = "{UNITS[name]}", under [torque.units]'
+            raise InputError.one(f"{column} is in {text}, an unknown unit", hint=hint, file=file) from error
         return *own, f"the unit {text!r} of {column} is unknown, so it is read in {stated}" if written else ""
     same = all(abs(a - b) <= 1e-6 * max(1.0, abs(b)) for a, b in zip(found, own, strict=True))
     if not same and explicit:
@@ -93,6 +112,22 @@ def conversion(unit: str, to: str) -> tuple[float, float]:
     """
     shift, far = (to_number(f"{number} {unit}", to) for number in (0, 1000))
     return (far - shift) / 1000, shift
+
+
+def _plain(text: str) -> str:
+    return _MARKS.sub("", text.lower())
+
+
+def _in_name(column: str) -> str:
+    """The unit that a column's name ends with, in brackets or as its last words; "" for none.
+
+    >>> _in_name("Torque [Nm]"), _in_name("brake torque lb-ft"), _in_name("map_psi"), _in_name("Torque")
+    ('Nm', 'lb-ft', 'psi', '')
+    """
+    words = re.split(r"[\s_]+", column.strip())
+    tails = (" ".join(words[-count:]) for count in (3, 2, 1) if len(words) > count)
+    known = (tail for tail in tails if _plain(tail) in _WRITTEN or _GAUGE.fullmatch(tail))
+    return next(known, "") or _in_brackets(column)
 
 
 def _in_brackets(column: str) -> str:

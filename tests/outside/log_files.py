@@ -141,8 +141,7 @@ READ = (
     Layout("quoted with remarks", quoted_with_remarks, _columns(
         "Time", "RPM", "Torque", "MAP", "TPS", "VVT 1", "VVT 2")),
     Layout("milliseconds and psi", milliseconds_and_psi, _columns(
-        "time_ms", "rpm", "torque_lbft", "map_psi", "tps", "vvt_in", "vvt_ex"),
-        {"units": {"time": "ms", "torque": "lbf ft", "load": "psi"}}),
+        "time_ms", "rpm", "torque_lbft", "map_psi", "tps", "vvt_in", "vvt_ex")),
     Layout("dates and times", dates_and_times, _columns("timestamp", "rpm", "torque", "map", "tps", "in", "ex")),
     Layout("kilogram-metres and bar", kilogram_metres_and_bar, _columns(
         "T", "REV", "TRQ", "P", "THR", "INT.CAM", "EXH.CAM"),
@@ -188,6 +187,9 @@ REFUSED = (
     (Layout("a unit that contradicts the project", _changed(
         _HEAD.replace("Torque", "Torque [lbf ft]"), FINE, (1, 1, 1 / LBF_FT, 1, 1, 1, 1)),
         _SHORT | {"torque": "Torque [lbf ft]"}, {"units": {"torque": "N m"}}), ("torque.units.torque",)),
+    (Layout("a unit that nobody knows", lambda pull: _text(
+        _HEAD, "s,rpm,Tq units,kPa,%,deg,deg", *_rows(pull, FINE, PLAIN, ",")), _SHORT),
+     ("torque =", "[torque.units]")),
     (Layout("one cam degree taken for one of the crank", _changed(
         _HEAD.replace("In", "In [cam deg]"), FINE, (1, 1, 1, 1, 1, 0.5, 1)), _SHORT | {"intake_phase": "In [cam deg]"}),
      ("cam deg",)),
