@@ -78,6 +78,9 @@ class Comparison:
         it is not known.
     old_drops
         Sides whose drop readings are the same in both, though the parts below them are not: `bottom_end` has those.
+    undated
+        Cams whose installed offset is another in the second, though the same pulls state none: each build counts them
+        at its own.
     apart
         What cannot be compared, in words.
     """
@@ -96,6 +99,7 @@ class Comparison:
     peaks: tuple[Peak | None, Peak | None]
     old_drops: tuple[Side, ...]
     bottom_end: tuple[Difference, ...]
+    undated: tuple[Side, ...]
     apart: tuple[str, ...]
 
     @property
@@ -199,6 +203,7 @@ def _compared(first: FinishedBuild, second: FinishedBuild) -> Comparison:
         tuple(_changes(_costs(one), _costs(other))),
         (_peak(cells[0]), _peak(cells[1])),
         *_old_drops(one, other),
+        _undated(one.project_file, other.project_file),
         tuple(apart),
     )
 
@@ -318,6 +323,20 @@ def _old_drops(first: RunRecord, second: RunRecord) -> tuple[tuple[Side, ...], t
         return (), ()
     sides = [side for side in SIDES if _readings(first, side) & _readings(second, side)]
     return tuple(sides), parts if sides else ()
+
+
+def _undated(first: dict[str, Any], second: dict[str, Any]) -> tuple[Side, ...]:
+    """Cams that were fitted elsewhere, while the same pulls state no offset."""
+    torque = first.get("torque")
+    if torque is None or torque != second.get("torque"):
+        return ()
+    pulls = torque.get("pulls", []) or [{}]
+
+    def stated(side: Side) -> bool:
+        return side in torque.get("offsets", {}) or all(side in pull.get("offsets", {}) for pull in pulls)
+
+    return tuple(side for side in SIDES
+                 if first[side].get("offset", 0.0) != second[side].get("offset", 0.0) and not stated(side))  # fmt: skip
 
 
 def _readings(record: RunRecord, side: Side) -> set[str]:

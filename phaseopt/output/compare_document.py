@@ -1,5 +1,6 @@
 """What `phaseopt compare` says: what changed from one finished build to another."""
 
+import json
 from typing import Any
 
 import numpy as np
@@ -28,7 +29,7 @@ UNCERTAINTY = (
 def compare_document(found: Comparison, shares: WhatIf | None = None) -> Document:
     """Two builds side by side: what changed from the first to the second, and the `shares` of the changes in it."""
     first, second = found.names
-    names = (f"First: {first}.", f"Second: {second}.", *drop_warnings(found))
+    names = (f"First: {first}.", f"Second: {second}.", *compare_warnings(found))
     if found.same:
         return Document(
             "Two builds side by side", f"{verdict_words(found)}.", lead=names, cautions=cautions(), in_short=IN_SHORT
@@ -58,16 +59,24 @@ def compare_document(found: Comparison, shares: WhatIf | None = None) -> Documen
     )
 
 
-def drop_warnings(found: Comparison) -> tuple[str, ...]:
-    """That readings of one bottom end judge another."""
-    if not found.old_drops:
-        return ()
-    parts = ", ".join(map(key_words, found.bottom_end))
-    return (
-        f"WARNING: the {' and '.join(found.old_drops)} drop readings are the same in both builds, but the parts are "
-        f"not ({parts}). Contact in one of them rests on readings of another engine. Measure the drops again, or state "
-        "drop.measured_with and built_with.",
-    )
+def compare_warnings(found: Comparison) -> tuple[str, ...]:
+    """That readings of one bottom end judge another, and that pulls count at an offset at which they were not made."""
+    warnings = []
+    if found.old_drops:
+        parts = ", ".join(map(key_words, found.bottom_end))
+        warnings.append(
+            f"WARNING: the {' and '.join(found.old_drops)} drop readings are the same in both builds, but the parts "
+            f"are not ({parts}). Contact in one of them rests on readings of another engine. Measure the drops again, "
+            "or state drop.measured_with and built_with."
+        )
+    if found.undated:
+        cams, before = " and ".join(found.undated), found.builds[0].record.project_file
+        offsets = ", ".join(f"{side} = {json.dumps(before[side].get('offset', 0.0))}" for side in found.undated)
+        warnings.append(
+            f"WARNING: the pulls state no {cams} offset, so each build counts them at its own. If they were made as "
+            f"the first is fitted, write offsets = {{ {offsets} }} under [torque] of the second, and build it again."
+        )
+    return tuple(warnings)
 
 
 def share_section(shares: WhatIf) -> Section:

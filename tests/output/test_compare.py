@@ -110,6 +110,13 @@ def test_power_is_torque_times_speed(found: Comparison) -> None:
     assert "peak power" in terminal_text(compare_document(found))
 
 
+def test_pulls_that_state_no_offset_are_warned_of(found: Comparison, folders: tuple[Path, Path]) -> None:
+    """The second engine has another offset, and the same pulls: they cannot have been made at both."""
+    assert found.undated == ("intake",)
+    assert "offsets = { intake = -6.0 }" in " ".join(terminal_text(compare_document(found)).split())
+    assert compare(read_build(folders[0]), read_build(folders[0])).undated == ()
+
+
 @pytest.mark.parametrize(
     ("change", "warned"),
     [

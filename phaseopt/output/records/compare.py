@@ -163,6 +163,10 @@ class CompareRecord(CommandRecord):
         description="sides whose drop readings are the same in both, though stroke, rod, piston or deck are not: "
         "contact in one of the builds rests on readings of another engine"
     )
+    undated_pulls: tuple[Side, ...] = Field(
+        description="cams whose offset is another in the second, while the same pulls state none: each build counts "
+        "them at its own"
+    )
     alone: tuple[VariantRecord, ...] | None = Field(
         description="what each change does by itself; null where it was not asked for"
     )
@@ -196,6 +200,7 @@ class CompareRecord(CommandRecord):
             limit_costs=tuple(map(ChangeRecord.of, found.limit_costs)),
             peak_power=PeakPowerRecord.of(found.peaks),
             old_drop_readings=found.old_drops,
+            undated_pulls=found.undated,
             alone=None if shares is None else tuple(map(VariantRecord.of, shares.alone)),
             together=None if shares is None else VariantRecord.of(shares.together),
             interplay_Nm=None if shares is None else shares.interplay,
