@@ -63,8 +63,8 @@ class Answers:
         if self.drop == "clay":
             found |= {f"drop.{side}.clay" for side in SIDES}
         if self.torque != "simulation":
-            found |= {"torque", "torque.units", "torque.phases", "torque.weather"}
-            found |= {"torque.dyno", "torque.dyno.driveline"} if self.measured == "wheel" else set()
+            found |= {"torque", "torque.units", "torque.phases", "torque.weather", "torque.dyno"}
+            found |= {"torque.dyno.driveline"} if self.measured == "wheel" else set()
             found |= {f"torque.phases.{side}" for side in self.moving}
         if self.torque != "pulls":
             found |= {"cycle"}
@@ -102,8 +102,9 @@ class Answers:
         found: dict[str, Any] = {f"torque.{key}": BLANK for key in asked}
         found |= {f"torque.columns.{side}_phase": BLANK for side in self.moving}
         found |= {"torque.correction": "SAE J1349", "torque.full_throttle.throttle_above": 95}
+        found["torque.dyno.at"] = self.measured
         if self.measured == "wheel":
-            found |= {"torque.dyno.at": "wheel", "torque.dyno.ratio": BLANK, "torque.dyno.driveline.share": BLANK}
+            found |= {"torque.dyno.ratio": BLANK, "torque.dyno.driveline.share": BLANK}
         return found | {"torque.logs": LOGS, "torque.kind": "sweep"}
 
     @property

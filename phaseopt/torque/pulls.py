@@ -252,6 +252,11 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     notes = [note for each in drafts for note in each.notes]
     dataset = dataset_of(points, names, torque.correction)
     first = _levels(project, dataset, names)
+    if "at" not in torque.dyno.model_fields_set:
+        notes.append(
+            'where torque was measured is not stated, so it counts as the flywheel\'s: say at = "flywheel", "hub" or'
+            ' "wheel" under [torque.dyno]'
+        )
     if not points["full_throttle"].any():
         notes.append("no log is at full throttle, so the top row of the tables rests on other loads")
     if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates], project.display_units.torque):
