@@ -73,7 +73,7 @@ def predicted(model: TorqueModel, unit: Unit) -> str:
 
 
 def slices(project: Project, model: TorqueModel, limits: Limits, side: Side) -> str:
-    """Torque at full load over the travel of one phaser at some speeds, the other cam at its middle measured timing."""
+    """Torque at full throttle over the travel of one phaser at some speeds, the other cam at its middle measured timing."""
     readings = model.surface.readings
     full = readings.x[:, 1] >= project.tables.load[-1] - 1e-6
     drawn = readings.x[full] if full.any() else readings.x
@@ -103,12 +103,12 @@ def slices(project: Project, model: TorqueModel, limits: Limits, side: Side) -> 
         stands = "" if tied else f", {other} phase {middle[1 if side == 'intake' else 0]:+.0f}°"
         panels[-1].set_xlabel(f"{phase_words(project, side)}, crank degrees from rest, + = advanced")
         figure.suptitle(
-            f"Torque at full load over {phase_words(project, side)}{stands}\n"
+            f"Torque at full throttle over {phase_words(project, side)}{stands}\n"
             "grey: in no safe box; points drawn as "
             + ("given in the grid" if model.supplied_grid is not None else "measured, their pull's drift and all"),
             fontsize=10.0,
         )  # fmt: skip
-        return svg_element(figure, f"slices-{side}", f"Torque at full load over {phase_words(project, side)}")
+        return svg_element(figure, f"slices-{side}", f"Torque at full throttle over {phase_words(project, side)}")
 
 
 def _slice(
@@ -167,7 +167,7 @@ def thin(project: Project, surface: TorqueSurface, limits: Limits, *, supplied_g
             panels[0].set_ylabel(f"deviation of torque, {unit.name}")
             panels[0].set_ylim(bottom=0.0)
         panels[0].set_title(
-            "Full load, rms over speeds" + ("; dashed: safe box" if both else "; grey: unsafe"), fontsize=9
+            "Full throttle, rms over speeds" + ("; dashed: safe box" if both else "; grey: unsafe"), fontsize=9
         )
         _map(figure, panels[1], found["over_speed"], "load", "rpm", unit)
         panels[1].plot(x[:, 1], x[:, 0], "o", mfc=WHITE, mec=BLACK, ms=2.5, mew=0.5)

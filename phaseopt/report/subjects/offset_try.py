@@ -120,6 +120,6 @@ def _cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
 
 def _meanings() -> tuple[str, ...]:
     return (
-        f"Same torque: the gain stays within {200 * SEEN:g} % of full-load torque, which no ordinary dyno shows.",
+        f"Same torque: the gain stays within {200 * SEEN:g} % of full-throttle torque, which no ordinary dyno shows.",
         f"Cannot hit: full travel of both phasers is {CLEAR} of both rules, for the contacts covered here.",
     )

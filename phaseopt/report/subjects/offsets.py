@@ -137,7 +137,7 @@ def recommended_words(study: OffsetStudy) -> str:
         "" if found.trial.travel_clear else "; the tables are then the only guard, a fault of a phaser is not covered"
     )
     if found is study.fitted:
-        enough = f"two standard deviations and {100 * SEEN:g} % of full-load torque"
+        enough = f"two standard deviations and {100 * SEEN:g} % of full-throttle torque"
         return (
             f"Leave the cams as they are fitted, {where}: no offset tried that the project allows brings more than "
             f"{enough}, which a dyno could show{guard}."
