@@ -366,9 +366,9 @@ def _mistake(file: Path, detail: ErrorDetails, units: Units) -> Mistake:
     if kind == "missing":
         return Mistake("is missing", wanted, file, _key(loc))
     if kind == "too_short":
-        return Mistake(f"has {ctx['actual_length']} of at least {ctx['min_length']} entries", wanted, file, _key(loc))
+        return Mistake(f"has {ctx['actual_length']} entries, needs {ctx['min_length']}", wanted, file, _key(loc))
     if kind == "too_long":
-        return Mistake(f"has {ctx['actual_length']} of at most {ctx['max_length']} entries", wanted, file, _key(loc))
+        return Mistake(f"has {ctx['actual_length']} entries, takes {ctx['max_length']}", wanted, file, _key(loc))
     if kind == "phaseopt":
         meaning = "" if field is None else meaning_of(field, units)
         hint = f"{ctx['hint']} ({meaning})" if meaning else ctx["hint"]

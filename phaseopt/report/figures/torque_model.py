@@ -73,7 +73,7 @@ def predicted(model: TorqueModel, unit: Unit) -> str:
 
 
 def slices(project: Project, model: TorqueModel, limits: Limits, side: Side) -> str:
-    """Torque at full throttle over the travel of one phaser at some speeds, the other cam at its middle measured timing."""
+    """Torque at full load over the travel of one phaser at some speeds, the other cam at its middle measured timing."""
     readings = model.surface.readings
     full = readings.x[:, 1] >= project.tables.load[-1] - 1e-6
     drawn = readings.x[full] if full.any() else readings.x
