@@ -8,6 +8,7 @@ of the recording (common practice, no source), so it shows no time of day.
 
 import re
 import struct
+from collections.abc import Sequence
 from datetime import UTC, datetime, time, timedelta
 from itertools import islice
 from pathlib import Path
@@ -67,9 +68,9 @@ def _of_text(file: Path, column: str | None, stated: Stated) -> time | None:
     try:
         form = find_format(file, stated, [column] if column else [])
         with file.open("r", encoding=form.encoding, errors="replace", newline=None) as stream:
-            above = list(islice(stream, form.last_line))
-            first = next((line for line in stream if line.strip(f"{form.delimiter} \t\n")), "")
-        return _of_column(file, form, column, first) or _of_preamble(above)
+            rows = islice(stream, form.last_line, None)
+            first = next((line for line in rows if line.strip(f"{form.delimiter} \t\n")), "")
+        return _of_column(file, form, column, first) or _of_preamble(form.above)
     except (InputError, OSError):  # what is wrong with the file is for its reader to say
         return None
 
@@ -83,7 +84,7 @@ def _of_column(file: Path, form: TextFormat, column: str | None, first: str) -> 
     return None if found is None or found < _ELAPSED else found
 
 
-def _of_preamble(lines: list[str]) -> time | None:
+def _of_preamble(lines: Sequence[str]) -> time | None:
     """The start if a line names one; else the one labelled time."""
     labelled = [
         (bool(_BEGINS.search(line)), found)

@@ -72,6 +72,8 @@ class TextFormat:
         Cells of the line of names; unit text by column name ({} where no line gives units).
     last_line
         The last line above the numbers.
+    above
+        The lines above the names.
     notes
         What was found, in words, where it is not the plain manner of RFC 4180 in UTF-8.
     """
@@ -82,6 +84,7 @@ class TextFormat:
     names: tuple[str, ...]
     units: dict[str, str]
     last_line: int
+    above: tuple[str, ...]
     notes: tuple[str, ...]
 
 
@@ -119,7 +122,7 @@ def find_format(file: Path, stated: Stated, wanted: Collection[str]) -> TextForm
         notes.append(f"columns parted by {_CALLED[delimiter]}")
     if decimal == ",":
         notes.append("decimal commas")
-    return TextFormat(encoding, delimiter, decimal, tuple(names), units, last, tuple(notes))
+    return TextFormat(encoding, delimiter, decimal, tuple(names), units, last, tuple(lines[: line - 1]), tuple(notes))
 
 
 def _encoding(file: Path, stated: Stated) -> tuple[str, list[str]]:

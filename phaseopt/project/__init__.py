@@ -3,8 +3,8 @@
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
 may carry another unit as text. `load` reads one from `project.toml` and `cross_checks` compares its sections; `answers`
 and `blank` write one to fill in; `keys` lists every key. The sections are in `hardware`, `degree_in`, `drops`, `rules`,
-`logs`, `log_folder`, `pulls`, `dyno`, `torque_grid`, `simulation`, `search_settings` and `springs`, their fields' parts
-in `quantities`.
+`logs`, `log_folder`, `pulls`, `standards`, `dyno`, `torque_grid`, `simulation`, `search_settings` and `springs`, their
+fields' parts in `quantities`.
 """
 
 from pathlib import Path
@@ -27,7 +27,7 @@ from phaseopt.project.hardware import (
     TdcLift,
 )
 from phaseopt.project.logs import Channel, Channels, FullThrottleMark, LogColumns, LogUnits, Torque, TorquePrior
-from phaseopt.project.pulls import Correction, DayWeather, Dialect, Gate, Pull, PullKind, PullOffsets, PullRest, Weather
+from phaseopt.project.pulls import DayWeather, Dialect, Gate, Pull, PullKind, PullOffsets, PullRest, Weather
 from phaseopt.project.quantities import SIDES, Arrangement, ProjectSection, Side, fault
 from phaseopt.project.rules import GapRules, Loft, Rod, RunningGaps, StaticGaps
 from phaseopt.project.search_settings import (
@@ -46,6 +46,7 @@ from phaseopt.project.search_settings import (
 )
 from phaseopt.project.simulation import Cycle, ExhaustTract, FlowBench, FrictionLaw, IntakeTract, Taper, Tract
 from phaseopt.project.springs import SpringForce, ValveSpring
+from phaseopt.project.standards import Correction
 from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
 from phaseopt.values.display_units import SHOWN, DisplayUnits, Units
 from phaseopt.values.repr import ShowsItself

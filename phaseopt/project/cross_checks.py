@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Project, Seat, Seats, Torque, TorqueGrid
+from phaseopt.project.standards import named_standards
 from phaseopt.values.errors import InputError, Mistake
 
 Contradiction = tuple[str, str, str]  # key, problem, hint
@@ -263,25 +264,11 @@ def _where_measured(s: Sections) -> Iterator[Contradiction]:
         )
 
 
-# Standards as sheets name torque that they have corrected: common practice, no source. "SAE" may be either of two.
-_NAMED_STANDARDS = {
-    re.compile(r"\bj ?1349\b", re.IGNORECASE): ("SAE J1349",),
-    re.compile(r"\bstp\b|\bj ?607\b", re.IGNORECASE): ("SAE J607",),
-    re.compile(r"\bsae\b", re.IGNORECASE): ("SAE J1349", "SAE J607"),
-    re.compile(r"\bdin\b", re.IGNORECASE): ("DIN 70020",),
-    re.compile(r"\bece\b|\be[ew][gc]\b|\br ?85\b|\biso\b", re.IGNORECASE): ("ISO 1585",),
-    re.compile(r"\b(?:corr|corrected|korr|korrigiert|corrig\w*|corretta|corregid[ao])\b", re.IGNORECASE): (
-        "SAE J1349", "SAE J607", "DIN 70020", "ISO 1585",
-    ),
-}  # fmt: skip
-
-
 @_check(given="torque")
 def _corrected_already(s: Sections) -> Iterator[Contradiction]:
     """Torque that a sheet has corrected must not be corrected again, or by the factor of another standard."""
     torque: Torque = s["torque"]
-    column = (torque.columns.torque or "").replace("_", " ")
-    named = next((which for words, which in _NAMED_STANDARDS.items() if words.search(column)), ())
+    named = named_standards(torque.columns.torque or "")
     stated = torque.already_corrected
     if named and "already_corrected" not in torque.model_fields_set:
         yield (

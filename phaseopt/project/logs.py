@@ -10,8 +10,9 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, mod
 
 from phaseopt.project.dyno import Dyno, Gates
 from phaseopt.project.log_folder import LogFolder
-from phaseopt.project.pulls import Correction, DayWeather, Dialect, Pull, PullKind, PullOffsets
+from phaseopt.project.pulls import DayWeather, Dialect, Pull, PullKind, PullOffsets
 from phaseopt.project.quantities import Kilopascals, ProjectSection, fault
+from phaseopt.project.standards import Correction
 from phaseopt.values.units import UnitError, scale, to_number
 
 

@@ -17,22 +17,7 @@ from phaseopt.project.quantities import (
     fault,
     quantity,
 )
-
-# What a standard is called too, in lower case (common practice, no source).
-_OTHER_NAMES = {
-    "j1349": "SAE J1349",
-    **dict.fromkeys(("stp", "j607", "sae stp"), "SAE J607"),
-    "din": "DIN 70020",
-    **dict.fromkeys(("ece r85", "un r85", "r85", "iso", "ece", "80/1269/ewg", "80/1269/eec"), "ISO 1585"),
-}
-
-
-def _standard(value: object) -> object:
-    """A standard under another of its names."""
-    return _OTHER_NAMES.get(" ".join(value.lower().split()), value) if isinstance(value, str) else value
-
-
-Correction = Annotated[Literal["none", "SAE J1349", "SAE J607", "ISO 1585", "DIN 70020"], BeforeValidator(_standard)]
+from phaseopt.project.standards import Correction
 
 
 class Dialect(ProjectSection):

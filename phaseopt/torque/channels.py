@@ -45,12 +45,13 @@ class LogChannel:
 
 @dataclass(frozen=True, eq=False)
 class LogFile:
-    """One file: its channels by quantity, every column name it has, and notes on how it was read."""
+    """One file: its channels by quantity, every column name it has, notes on how it was read, lines above the names."""
 
     file: Path
     channels: dict[str, LogChannel]
     names: tuple[str, ...]
     notes: tuple[str, ...]
+    above: tuple[str, ...] = ()
 
 
 def read_channels(file: Path, torque: Torque, dialect: Dialect, columns: Mapping[str, str]) -> LogFile:
@@ -76,7 +77,7 @@ def _text(file: Path, torque: Torque, dialect: Dialect, columns: Mapping[str, st
     form = find_format(file, dialect, list(dict.fromkeys(columns.values())))
     there = {name: column for name, column in columns.items() if column in form.names}
     if not there:
-        return LogFile(file, {}, form.names, form.notes)
+        return LogFile(file, {}, form.names, form.notes, form.above)
     clock = ClockTimes()
     meanings = {there["time"]: clock} if "time" in there else {}
     rows = read_rows(file, form, list(dict.fromkeys(there.values())), meanings)
@@ -91,7 +92,7 @@ def _text(file: Path, torque: Torque, dialect: Dialect, columns: Mapping[str, st
     channels = {
         name: LogChannel(values, time, there[name], rows.lines, _source(name)) for name, values in scaled.items()
     }
-    return LogFile(file, channels, form.names, tuple(notes))
+    return LogFile(file, channels, form.names, tuple(notes), form.above)
 
 
 def _mdf(file: Path, torque: Torque, columns: Mapping[str, str]) -> LogFile:

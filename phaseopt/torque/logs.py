@@ -9,6 +9,7 @@ import xarray as xr
 
 from phaseopt.project import SIDES, Dialect, Project, Pull, Torque
 from phaseopt.project.log_folder import named_files
+from phaseopt.project.standards import corrected_by
 from phaseopt.torque.channels import LogChannel, LogFile, missing_columns, read_channels
 from phaseopt.torque.column_units import UNITS
 from phaseopt.torque.levels import refuse_two_engines
@@ -135,6 +136,8 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
     columns = {name: column for name, column in _columns(project, torque).items() if name not in pull.without}
     may = {"time", "oil", "torque" if pull.kind == "inertia sweep" else "roller"}
     wanted = _Wanted(columns, tuple(name for name in columns if name not in may))
+    if pull.already_corrected is None and "already_corrected" not in torque.model_fields_set:
+        wanted = replace(wanted, correction_stated=False)
     if pull.stated_at.startswith("torque.logs"):
         wanted = replace(wanted, if_none=f'leave_out = ["{files[0].name}"] under [torque] if it is no pull; ')
     logs = _recordings(torque, files, pull.dialect or torque.dialect, wanted, pull.clock_shifts)
@@ -192,12 +195,13 @@ def read_other_logs(
 
 @dataclass(frozen=True)
 class _Wanted:
-    """The columns to look for by quantity, the quantities that must be there, a phase measured or commanded, and what
-    to say first of a file that has none of them."""
+    """The columns to look for by quantity, the quantities that must be there, a phase measured or commanded; what to
+    say first of a file that has none of them; whether it is stated to what torque was corrected."""
 
     columns: dict[str, str]
     needed: tuple[str, ...]
     if_none: str = ""
+    correction_stated: bool = True
 
     def lacking(self, have: set[str]) -> list[str]:
         """What is needed and not there."""
@@ -228,6 +232,8 @@ def _recordings(
     if wanted.if_none and not any(one.channels for one in read):
         hint = f"{wanted.if_none}its columns are {', '.join(map(repr, read[0].names[:12]))}"
         raise InputError.one("has none of the columns that torque.columns names", hint=hint, file=files[0])
+    if not wanted.correction_stated:
+        _refuse_corrected(read)
     for members in grouped(read, wanted.lacking):
         own = None if shifts is None else [shifts[member] for member in members]
         try:
@@ -237,6 +243,20 @@ def _recordings(
     if mistakes:
         raise InputError(mistakes)
     return logs
+
+
+def _refuse_corrected(files: Sequence[LogFile]) -> None:
+    """Refuse logs whose first lines say that torque was corrected, which the project does not state."""
+    for one in files:
+        for number, line in enumerate(one.above, start=1):
+            if "torque" in one.channels and (named := corrected_by(line)):
+                choice = " or ".join(f'"{each}"' for each in named)
+                raise InputError.one(
+                    f"says of its torque: {' '.join(line.split())[:60]!r}",
+                    hint=f'give already_corrected = {choice} under [torque], as the sheet says; or "none"',
+                    file=one.file,
+                    where=f"line {number}",
+                )
 
 
 def _judge(logs: Sequence[xr.Dataset], project: Project, torque: Torque) -> None:

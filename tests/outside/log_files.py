@@ -190,6 +190,9 @@ REFUSED = (
     (Layout("a unit that nobody knows", lambda pull: _text(
         _HEAD, "s,rpm,Tq units,kPa,%,deg,deg", *_rows(pull, FINE, PLAIN, ",")), _SHORT),
      ("torque =", "[torque.units]")),
+    (Layout("a preamble that says corrected", _changed(
+        "Correction factor: SAE 1.031\n" + _HEAD, FINE, (1, 1, 1.031, 1, 1, 1, 1)), _SHORT),
+     ("line 1", 'already_corrected = "SAE J1349" or "SAE J607"')),
     (Layout("one cam degree taken for one of the crank", _changed(
         _HEAD.replace("In", "In [cam deg]"), FINE, (1, 1, 1, 1, 1, 0.5, 1)), _SHORT | {"intake_phase": "In [cam deg]"}),
      ("cam deg",)),

@@ -118,6 +118,16 @@ def test_a_sheet_that_is_corrected_already_is_not_corrected_again(tmp_path: Path
         assert with_facts(found.notes, "part load", "barometer")
 
 
+@pytest.mark.parametrize("stated", [{"already_corrected": "none"}, {"already_corrected": "STP", "correction": "STP"}])
+def test_a_sheet_that_says_corrected_is_read_once_it_is_stated(tmp_path: Path, stated: dict[str, str]) -> None:
+    text = f"Operator: N. N.\nPower correction: STP\n{csv_text(sweep())}"
+    mistake = mistake_of(reduce_logs, dyno_project(tmp_path, {"a.csv": text}))
+    assert mistake.where == "line 2"
+    assert '"SAE J607"' in mistake.hint
+    points = reduce_logs(dyno_project(tmp_path, {"a.csv": text}, **stated)).points
+    assert points["torque"].values == pytest.approx(curve(points["rpm"].values), abs=0.3)
+
+
 def test_an_stp_sheet_among_others_comes_down_by_4_per_cent(tmp_path: Path) -> None:
     """Source: reference conditions of SAE J607 and SAE J1349 as publicly quoted; see test_weather."""
     files = {
