@@ -22,6 +22,7 @@ class TorqueChange(StrEnum):
 
     MORE = "more"
     SAME = "same"
+    SHIFTED = "shifted"
     LESS = "less"
     UNPROVED = "not proved"
     UNKNOWN = "unknown"
@@ -101,13 +102,16 @@ def gain_between(project: Project, surface: TorqueSurface, now: Trial, other: Tr
 
 def torque_change(gain: Gain | None, now: Trial) -> TorqueChange:
     """What a gain says: more or less where it is sure and a dyno could show it, the same where it is surely less than
-    an ordinary dyno repeats to."""
+    an ordinary dyno repeats to; shifted where that is so on average, but not in a third of the speeds."""
     if gain is None or not math.isfinite(gain.mean):
         return TorqueChange.UNKNOWN
     sure, dyno = 2.0 * gain.deviation, SEEN * now.full_load
     if abs(gain.mean) > max(sure, dyno):
         return TorqueChange.MORE if gain.mean > 0.0 else TorqueChange.LESS
-    return TorqueChange.SAME if abs(gain.mean) + sure <= 2.0 * dyno else TorqueChange.UNPROVED
+    if abs(gain.mean) + sure > 2.0 * dyno:
+        return TorqueChange.UNPROVED
+    shifted = any(abs(band.mean) > max(2.0 * band.deviation, 2.0 * dyno) for band in gain.bands)
+    return TorqueChange.SHIFTED if shifted else TorqueChange.SAME
 
 
 def _inputs(project: Project, trial: Trial) -> FloatArray:

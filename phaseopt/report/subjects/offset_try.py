@@ -4,6 +4,7 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Document, Row, Section, Table, say
 from phaseopt.report.subjects.offsets import (
+    band_cells,
     beyond_words,
     gain_words,
     how_to,
@@ -11,7 +12,7 @@ from phaseopt.report.subjects.offsets import (
     pair_words,
 )
 from phaseopt.report.words import capital
-from phaseopt.study.offset_gains import SEEN, TorqueChange, torque_change
+from phaseopt.study.offset_gains import BANDS, SEEN, TorqueChange, torque_change
 from phaseopt.study.offset_try import OffsetTry, cannot_hit
 from phaseopt.study.offsets import Choice
 from phaseopt.tables import number_text
@@ -19,12 +20,13 @@ from phaseopt.values.display_units import DisplayUnits
 
 _CAPTION = (
     "Offsets in crank degrees, + = advanced. Torque: best tables, mean of the full-throttle row; gain: all cells by "
-    "weight, ± 95 %. Clearance: least running clearance of full travel. Untested: how far the tables leave the "
-    "centrelines measured, intake / exhaust"
+    "weight, ± 95 %; low, middle, high: thirds of the speeds at full throttle. Clearance: least running clearance of "
+    "full travel. Untested: how far the tables leave the centrelines measured, intake / exhaust"
 )
 _TORQUE = {
     TorqueChange.MORE: "more torque",
     TorqueChange.SAME: "same torque",
+    TorqueChange.SHIFTED: "same torque on average, shifted along speed",
     TorqueChange.LESS: "less torque",
     TorqueChange.UNPROVED: "no sure difference in torque",
     TorqueChange.UNKNOWN: "torque unknown",
@@ -38,7 +40,7 @@ def offset_try_document(found: OffsetTry) -> Document:
     rows = [Row("as fitted", _cells(found.fitted, units), strong=True)]
     rows += [Row(f"{number}", _cells(each, units)) for number, each in enumerate(found.tried, start=1)]
     head = (
-        "", "intake", "exhaust", f"torque {units.torque.name}", f"gain {units.torque.name}", "full travel",
+        "", "intake", "exhaust", f"torque {units.torque.name}", f"gain {units.torque.name}", *BANDS, "full travel",
         f"clearance {units.gap.name}", "untested °",
     )  # fmt: skip
     return Document(
@@ -112,6 +114,7 @@ def _cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
         *(number_text(each) for each in trial.offsets),
         units.torque.number(trial.full_load),
         gain_words(choice.gain, units.torque),
+        *band_cells(choice.gain),
         trial.travel,
         units.gap.down(trial.travel_gap),
         beyond_words(trial),
@@ -120,6 +123,7 @@ def _cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
 
 def _meanings() -> tuple[str, ...]:
     return (
-        f"Same torque: the gain stays within {200 * SEEN:g} % of full-throttle torque, which no ordinary dyno shows.",
+        f"Same torque: the gain stays within {200 * SEEN:g} % of full-throttle torque, in each third of the speeds too. "
+        "No ordinary dyno shows less.",
         f"Cannot hit: full travel of both phasers is {CLEAR} of both rules, for the contacts covered here.",
     )

@@ -8,7 +8,7 @@ from phaseopt.project import SIDES
 from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Document, Picture, Row, Section, Table, picture, say
 from phaseopt.report.figures.offsets import offsets_figures
-from phaseopt.study.offset_gains import SEEN, Gain, TorqueChange, torque_change
+from phaseopt.study.offset_gains import BANDS, SEEN, Gain, TorqueChange, torque_change
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
 from phaseopt.tables import number_text
@@ -84,15 +84,19 @@ def choices(study: OffsetStudy) -> list[tuple[str, Choice]]:
 def choice_cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
     """A row of the table of choices, below `head`."""
     trial, gain = choice.trial, choice.gain
-    bands = ("",) * 3 if gain is None else tuple(f"{100 * band.share:+.1f} %" for band in gain.bands)
     return (
         *(number_text(each) for each in trial.offsets),
         gain_words(gain, units.torque),
-        *bands,
+        *band_cells(gain),
         trial.travel,
         units.gap.down(trial.travel_gap),
         beyond_words(trial),
     )
+
+
+def band_cells(gain: Gain | None) -> tuple[str, ...]:
+    """A gain by thirds of the speeds, as cells of a table have it."""
+    return ("",) * len(BANDS) if gain is None else tuple(f"{100 * band.share:+.1f} %" for band in gain.bands)
 
 
 def gain_words(gain: Gain | None, unit: Unit) -> str:
