@@ -157,7 +157,7 @@ class TriedRecord(Record):
     trial: OffsetTrialRecord = Field(description="the offsets and their best tables")
     gain: OffsetGainRecord = Field(description="over the offsets as fitted")
     torque: Literal["more", "same", "shifted", "less", "not proved", "unknown"] = Field(
-        description="against as fitted: more or less where that is sure and a dyno could show it, same where none could "
+        description="more or less than as fitted where that is sure and a dyno shows it, same where none could "
         "show any, shifted where that is so on average and not in each third of the speeds"
     )
     cannot_hit: bool = Field(description="whether tables and full travel keep both rules")

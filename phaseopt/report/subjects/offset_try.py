@@ -123,7 +123,7 @@ def _cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
 
 def _meanings() -> tuple[str, ...]:
     return (
-        f"Same torque: the gain stays within {200 * SEEN:g} % of full-throttle torque, in each third of the speeds too. "
+        f"Same torque: the gain stays within {200 * SEEN:g} % of full-throttle torque, in each third of speeds. "
         "No ordinary dyno shows less.",
         f"Cannot hit: full travel of both phasers is {CLEAR} of both rules, for the contacts covered here.",
     )
