@@ -113,7 +113,10 @@ class LogFolder:
     def _all(self) -> list[Path]:
         if self.logs is None:
             return []
-        files = [file for file in (self.project / self.logs).iterdir() if file.is_file()]
+        try:
+            files = [file for file in (self.project / self.logs).iterdir() if file.is_file()]
+        except OSError as error:
+            raise fault(f"{self.logs} cannot be read ({error.strerror})", "name a folder that you may read") from error
         return sorted((f for f in files if not f.name.startswith((".", "~$"))), key=lambda file: _natural(file.name))
 
     def _of_entry(self, entry: Pull, key: str, claimed: set[Path]) -> list[Pull]:

@@ -204,7 +204,7 @@ def _all_pulls(entries: tuple[Pull, ...], info: ValidationInfo) -> tuple[Pull, .
 
 def _folder(name: str, info: ValidationInfo) -> str:
     project = (info.context or {}).get("folder")
-    if project is not None and not (Path(project) / name).is_dir():
+    if not name or (project is not None and not (Path(project) / name).is_dir()):
         raise fault(f"there is no folder {name}", f"make it, or check its name; it is looked for in {project}")
     return name
 

@@ -114,6 +114,13 @@ class DayWeather(ProjectSection):
         air = (read(self.pressure), read(self.temperature), read(self.humidity))
         return Weather(pressure=air[0], temperature=air[1], humidity=air[2])
 
+    def minutes_outside(self, clock: datetime.time | None) -> float:
+        """How long before the first reading or after the last a time of day is, 0 between them."""
+        if clock is None or not self.at:
+            return 0.0
+        first, last, now = (_minutes(each) for each in (self.at[0], self.at[-1], clock))
+        return max(first - now, now - last, 0.0)
+
 
 def _minutes(clock: datetime.time) -> float:
     return 60.0 * clock.hour + clock.minute + clock.second / 60.0

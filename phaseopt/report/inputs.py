@@ -162,11 +162,12 @@ def _pulls(project: Project) -> Table:
     rows = []
     for pull in project.torque.pulls:
         air = pull.air
-        words = "" if air is None else f"{air.pressure:g} kPa, {air.temperature:g} °C, {100 * air.humidity:.0f} %"
+        words = "" if air is None else f"{air.pressure:.1f} kPa, {air.temperature:.1f} °C, {100 * air.humidity:.0f} %"
+        began = "" if pull.time is None else f"{pull.time:%H:%M}, "
         offsets = [
             f"{value:+g}°" if value is not None else "as now" for value in (pull.offsets.intake, pull.offsets.exhaust)
         ]
-        rows.append(Row(pull.name or pull.files[0], (pull.kind, ", ".join(pull.files), *offsets, words)))
+        rows.append(Row(pull.name or pull.files[0], (pull.kind, ", ".join(pull.files), *offsets, f"{began}{words}")))
     head = ("pull", "kind", "files", "intake offset", "exhaust offset", "air")
     return Table(f"Pulls, torque corrected to: {project.torque.correction}", head, tuple(rows))
 

@@ -83,12 +83,12 @@ def driveline_notes(dyno: Dyno) -> list[str]:
     if dyno.at == "flywheel":
         return []
     notes, law = [], dyno.driveline
-    if law is None:
+    if law is None and not dyno.coastdown:
         notes.append(
             f"torque was measured at the {dyno.at} and no losses are stated, so it counts as the flywheel's and reads"
             " low, gains too: give torque.dyno.driveline (a share of 0.10 to 0.20 is usual, common practice)"
         )
-    elif law.share_error:
+    elif law is not None and law.share_error:
         off = 100 * law.share_error / (1 - law.share)
         notes.append(
             f"driveline losses are {100 * law.share:g} ± {100 * law.share_error:g} % as stated, so all torque may be"

@@ -22,6 +22,7 @@ from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError, Mistake
 from phaseopt.values.repr import ShowsItself
 
+NO_READING = 60.0  # minutes from a reading of the weather without a note
 HEAT_SOAK = 20.0  # °C that the intake air column may differ from the day's air without a note
 
 
@@ -351,8 +352,13 @@ def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> 
     if (sheet := torque.corrected_to(pull)) != "none":
         yield from _of_the_sheet(torque, sheet, pull, rows)
         return
-    if torque.correction == "none" or pull.air is None:
+    if torque.correction == "none" or pull.weather is None or pull.air is None:
         return
+    if (away := pull.weather.minutes_outside(pull.time)) > NO_READING and pull.time is not None:
+        yield (
+            f"it began at {pull.time:%H:%M}, {away:.0f} minutes from the nearest reading of the weather, which counts"
+            " as it is: is the clock right?"
+        )
     least, most = COUNTED
     full = rows.factor[rows.full]
     if full.size and (full.min() < least or full.max() > most):

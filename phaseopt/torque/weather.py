@@ -6,6 +6,9 @@ formula with the pressure at the standard's own value.
 
 In all of them, 298 K means 25 °C and 293 K means 20 °C: temperatures count from -273 °C, so that the factor is
 exactly 1 in the standard's own air. The factors are meant for torque that the engine makes, not for torque it takes.
+
+A sheet that has corrected torque already did so at every load (common practice, no source). What it did at part load is
+not undone: whether it did is not certain, and a note says so.
 """
 
 import numpy as np

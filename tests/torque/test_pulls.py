@@ -162,6 +162,17 @@ def test_a_factor_that_makes_no_test_is_noted(tmp_path: Path) -> None:
         assert bool(with_facts(reduce_logs(project).notes, "0.93 to 1.07")) == noted
 
 
+def test_a_pull_far_from_any_reading_of_the_weather_is_noted(tmp_path: Path) -> None:
+    weather = {"at": ["9:00", "12:00"], "pressure": [99.0, 98.8], "temperature": 25.0, "humidity": 0.0}
+    pulls = [
+        PULL | {"files": [f"{n}.csv"], "time": clock, "weather": weather} for n, clock in enumerate(("12:30", "15:10"))
+    ]
+    logs = {f"{n}.csv": csv_text(sweep()) for n in range(2)}
+    notes = reduce_logs(dyno_project(tmp_path, logs, pulls, correction="SAE J1349")).notes
+    assert with_facts(notes, "15:10", "190 minutes")
+    assert not with_facts(notes, "12:30")
+
+
 def test_heat_soak_or_a_wrong_unit_is_noted(tmp_path: Path) -> None:
     log = sweep() | {"iat": np.full(500, 77.0)}
     project = dyno_project(
