@@ -203,6 +203,12 @@ def _torque_column(s: Sections) -> Iterator[Contradiction]:
         yield "torque.columns.torque", "left out, but the pulls need it", "name the torque column"
 
 
+def _keys(torque: Torque, numbers: list[int], of_the_day: str) -> list[str]:
+    """Where pulls lack something: each entry that does, and once what is stated of the day for those of the folder."""
+    keys = [torque.pull_key(number) for number in numbers]
+    return list(dict.fromkeys(of_the_day if key.startswith("torque.logs") else key for key in keys))
+
+
 @_check(given="torque")
 def _weather(s: Sections) -> Iterator[Contradiction]:
     torque: Torque = s["torque"]
@@ -210,8 +216,8 @@ def _weather(s: Sections) -> Iterator[Contradiction]:
     needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
     wanting = [(number, pull) for number, pull in enumerate(torque.pulls, start=1) if torque.needs_air(pull)]
     if wanting:
-        keys = [torque.pull_key(number) for number, pull in wanting if pull.weather is None]
-        for key in dict.fromkeys("torque" if key.startswith("torque.logs") else key for key in keys):
+        lacking = [number for number, pull in wanting if pull.weather is None]
+        for key in _keys(torque, lacking, "torque"):
             yield (
                 f"{key}.weather",
                 f"left out, but {needs} needs the air of the day",
@@ -248,7 +254,7 @@ def _where_measured(s: Sections) -> Iterator[Contradiction]:
     column = torque.columns.torque
     if column is None or "at" in torque.dyno.model_fields_set:
         return
-    spun = any(pull.kind == "inertia sweep" for pull in torque.pulls)
+    spun = "inertia sweep" in (torque.kind, *(pull.kind for pull in torque.pulls))
     geared = "torque.dyno.ratio" if torque.dyno.ratio is not None else "torque.columns.roller"
     if not spun and (torque.dyno.ratio is not None or torque.columns.roller is not None):
         yield (
@@ -299,13 +305,13 @@ def _dyno(s: Sections) -> Iterator[Contradiction]:
     torque: Torque = s["torque"]
     dyno, columns = torque.dyno, torque.columns
     spun = [(n, pull) for n, pull in enumerate(torque.pulls, start=1) if pull.kind == "inertia sweep"]
-    for number, pull in spun:
-        if pull.ratio is None and dyno.ratio is None and columns.roller is None:
-            yield (
-                f"{torque.pull_key(number)}.ratio",
-                "left out, but an inertia sweep needs the engine's turns for one turn of the roller",
-                "give the overall ratio of the gear that was driven, as in ratio = 4.1",
-            )
+    lacking = [number for number, pull in spun if (pull.ratio, dyno.ratio, columns.roller) == (None, None, None)]
+    for key in _keys(torque, lacking, "torque.dyno"):
+        yield (
+            f"{key}.ratio",
+            "left out, but an inertia sweep needs the engine's turns for one turn of the roller",
+            "give the overall ratio of the gear that was driven, as in ratio = 4.1",
+        )
     if spun and dyno.roller_inertia is None:
         yield "torque.dyno.roller_inertia", "left out, but an inertia sweep needs it", "give kg m² of roller and wheels"
     if (spun or dyno.engine_inertia or dyno.roller_inertia) and columns.time is None:
@@ -320,7 +326,8 @@ def _dyno(s: Sections) -> Iterator[Contradiction]:
             "give engine turns for one turn of hub or roller, or name the roller's speed column; divided = true where "
             "logged torque is divided by it already",
         )
-    if dyno.at == "flywheel" and not spun and (dyno.driveline or dyno.coastdown or dyno.divided):
+    rolls = spun or torque.kind == "inertia sweep"
+    if dyno.at == "flywheel" and not rolls and (dyno.driveline or dyno.coastdown or dyno.divided):
         key = "driveline" if dyno.driveline else "coastdown" if dyno.coastdown else "divided"
         yield f"torque.dyno.{key}", "torque at the flywheel passes no driveline or roller", 'give at = "hub" or "wheel"'
     if dyno.coastdown and (dyno.roller_inertia is None or columns.roller is None):

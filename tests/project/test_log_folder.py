@@ -145,3 +145,13 @@ def test_a_day_takes_one_reading_too() -> None:
     assert DayWeather.model_validate(WEATHER).when(time(13, 0)) == Weather(
         pressure=98.6, temperature=22.0, humidity=0.5
     )
+
+
+def test_a_folder_of_roller_runs_lacks_its_ratio_once(tmp_path: Path) -> None:
+    """And before the first run, nothing about where torque is measured is asked that the runs will show."""
+    roller = {"kind": "inertia sweep", "dyno": {"roller_inertia": 14.0}}
+    assert list(problems(tmp_path, ["a.csv", "b.csv"], **roller)) == ["torque.dyno.ratio"]
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    geared = {"ratio": 4.0, "roller_inertia": 14.0, "driveline": {"share": 0.1}}
+    assert not day(empty, [], kind="inertia sweep", dyno=geared).has_pulls
