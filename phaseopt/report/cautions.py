@@ -3,10 +3,13 @@
 Common practice; shown wherever limits or tables are.
 """
 
+from phaseopt.project.changes import changed_key
+
 BEFORE_TURNING = (
     "Limits come from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
 )
 BEFORE_TURNING_SHORT = "Calculated from your numbers. Check every cylinder by hand before the engine turns."
+DEGREED_AGAIN = "A cam fitted at another offset must be degreed in again; here it counts as if it were, as well as now."
 BEFORE_LOADING = "Before you load these"
 STRIP = (  # the same in a few words each, on a page that has them in full beside it
     "Check all cylinders by hand",
@@ -42,3 +45,12 @@ def cautions() -> tuple[str, ...]:
         "Road cars: changes to the engine may be restricted. Local rules and licensed practice decide.",
         "No warranty: whoever fits the cams and loads the tables answers for the engine and for the people near it.",
     )
+
+
+def refit_words(changes: tuple[str, ...]) -> tuple[str, ...]:
+    """What a change of an installed offset that was only tried asks for.
+
+    >>> refit_words(("crank.bore=81",)), len(refit_words(("intake.offset=-10",)))
+    ((), 1)
+    """
+    return (DEGREED_AGAIN,) if any(changed_key(each).endswith(".offset") for each in changes) else ()

@@ -10,7 +10,7 @@ from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.engine.degree_in import DegreedIn
 from phaseopt.project import SIDES, Project
-from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
+from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT, refit_words
 from phaseopt.report.document import Depth, Document, Lines, Row, Section, Table, say
 from phaseopt.report.drop_table import drop_table, drop_words
 from phaseopt.report.faults import POCKETS, asks_pockets, fault_sections
@@ -36,7 +36,7 @@ def limits_document(limits: Limits, changes: tuple[str, ...] = ()) -> Document:
         f"{project.name}: contact limits",
         f"CLEAR in any combination up to {top}: {', or '.join(boxes)}.",
         "CLEAR",
-        lead=(*((tried,) if changes else ()), *travel_lead(project, limits.full_travel)),
+        lead=(*((tried, *refit_words(changes)) if changes else ()), *travel_lead(project, limits.full_travel)),
         sections=(
             Section(_BY_SPEED, (replace(limit_table(limits), caption=""),)),
             say("Clamps", *_clamp_lines(boxes)),

@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.report.cautions import cautions
+from phaseopt.report.cautions import IN_SHORT, cautions, refit_words
 from phaseopt.report.document import Document, Row, Section, Table, say
 from phaseopt.report.facts import verdict_word
 from phaseopt.report.first_screen import closest
@@ -37,18 +37,20 @@ def what_if_document(found: WhatIf) -> Document:
         sections=(
             Section("Beside the project as it is", (what_if_table(found),)),
             say("Each alone", *lines[:-1], *interplay_lines(found.interplay, units.torque)),
-            say("Then", NOT_WRITTEN),
+            say("Then", *_notes(found), NOT_WRITTEN),
         ),
         notes=(AT_MOST,)
         if any(each.difference is not None and each.difference.at_most for each in found.variants)
         else (),
         cautions=cautions(),
+        in_short=IN_SHORT,
         not_covered=found.base.verdict.not_covered,
     )
 
 
-def _difference(variant: Variant) -> TorqueDifference | None:
-    return variant.difference
+def _notes(found: WhatIf) -> tuple[str, ...]:
+    alone = any(each.difference is not None and each.difference.at_most for each in found.variants)
+    return (*refit_words(found.together.changes), *((AT_MOST,) if alone else ()))
 
 
 def what_if_table(found: WhatIf) -> Table:
