@@ -25,6 +25,7 @@ from phaseopt.report.notes import some_notes
 WIDTH = 100  # columns; narrower terminals are asked for theirs
 _GAP = 2  # columns between columns of a table
 _LABEL = 13  # columns of a section's title at the left of its lines
+_LONGEST = 14  # of a title that stands at the left of its lines; a longer one stands above them
 _NOTES = 3  # that a person reads without asking for more
 _THEME = Theme({"state.clear": "bold green", "state.tight": "bold yellow", "state.hits": "bold red"}, inherit=True)
 
@@ -115,6 +116,8 @@ def _joined(parts: list[RenderableType | _Labelled], *, close: bool) -> list[Ren
     found: list[RenderableType] = []
     row: list[_Labelled] = []
     for part in [*parts, None]:
+        if isinstance(part, _Labelled) and part.lines and len(part.label) > _LONGEST:
+            part = Group(Text(part.label, "bold"), *map(_point, part.lines))
         if isinstance(part, _Labelled):
             row += [part] if part.lines else []
         if row and not (close and isinstance(part, _Labelled)):

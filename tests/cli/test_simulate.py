@@ -47,8 +47,8 @@ def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
         "a test engine: torque by simulation, nothing measured",
         KNOCK,
         "A simulation is not a measurement",
-        "by hand, on every cylinder",
-        "all points settled",
+        "every cylinder by hand",
+        "ll points settled",
         "uses this grid again",
         "full throttle (97.0 kPa in the plenum)",
     ):

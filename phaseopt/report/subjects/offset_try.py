@@ -11,7 +11,7 @@ from phaseopt.report.subjects.offsets import (
     margin_words,
     pair_words,
 )
-from phaseopt.report.words import capital
+from phaseopt.report.words import capital, sentence
 from phaseopt.study.offset_gains import BANDS, SEEN, TorqueChange, torque_change
 from phaseopt.study.offset_try import OffsetTry, cannot_hit
 from phaseopt.study.offsets import Choice
@@ -48,10 +48,10 @@ def offset_try_document(found: OffsetTry) -> Document:
         _verdict(found),
         lead=found.notes,
         sections=(
-            say("Answer", *_answers(found)),
+            say("Answer", *map(sentence, _answers(found))),
             Section("Compared", (Table(_CAPTION, head, tuple(rows)),)),
             say("Cannot be computed", *(f"intake {a:g}, exhaust {b:g}: {why}" for (a, b), why in found.refused)),
-            say("What the words mean", *_meanings()),
+            say("Words", *_meanings()),
             say("Then", *how_to(found.fitted.trial)),
         ),
         not_covered=tuple(found.model.not_covered),

@@ -6,7 +6,7 @@ from phaseopt.clearance.full_travel import offset_words
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project import SIDES
 from phaseopt.report.cautions import IN_SHORT, cautions
-from phaseopt.report.document import Document, Picture, Row, Section, Table, picture, say
+from phaseopt.report.document import Depth, Document, Picture, Row, Section, Table, picture, say
 from phaseopt.report.figures.offsets import offsets_figures
 from phaseopt.study.offset_gains import BANDS, SEEN, Gain, TorqueChange, torque_change
 from phaseopt.study.offset_trial import Trial
@@ -37,7 +37,7 @@ def offsets_document(study: OffsetStudy) -> Document:
         sections=(
             Section("Choices", (choice_table(study), *_pictures(study))),
             say("Tried", f"{tried_words(study)}", *refused_lines(study)),
-            say("Front", *front_lines(study)),
+            say("Front", *front_lines(study), depth=Depth.DETAIL),
             say("Uncertainty", *uncertainty_lines(study)),
             say("Then", *how_to(study.fitted.trial)),
         ),

@@ -10,6 +10,7 @@ from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
 from phaseopt.report.document import Document, Section, Table, say, table
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points
+from phaseopt.report.words import capital, sentence
 from phaseopt.values.display_units import Unit
 
 NOT_MEASURED = "A simulation is not a measurement: it has seen no pull of this engine."
@@ -24,13 +25,13 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool) -> Doc
     later = "The next build uses this grid again." if cached else "The grid could not be kept beside the project."
     return Document(
         f"{project.name}: torque by simulation, nothing measured",
-        f"{'; '.join(shape_lines(project, full))}.",
+        capital(f"{'; '.join(shape_lines(project, full))}."),
         lead=(f"{NOT_MEASURED} {trust_line(project, full)}",),
         sections=(
             Section("Full throttle", (_table(full, project.display_units.torque),)),
-            say("Simulated", points_line(project, grid), later),
-            say("Settled", settled_line(grid)),
-            say("Contact", contact_line(grid)),
+            say("Simulated", sentence(points_line(project, grid)), later),
+            say("Settled", sentence(settled_line(grid))),
+            say("Contact", sentence(contact_line(grid))),
         ),
         notes=(KNOCK,),
         cautions=(BEFORE_TURNING,),

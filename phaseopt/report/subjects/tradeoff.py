@@ -1,7 +1,7 @@
 """What `phaseopt tradeoff` says: what smoother tables cost in torque, and a knee to take or leave."""
 
 from phaseopt.report.cautions import IN_SHORT, cautions
-from phaseopt.report.document import Document, Picture, Row, Section, Snippet, Table, picture, say
+from phaseopt.report.document import Depth, Document, Picture, Row, Section, Snippet, Table, picture, say
 from phaseopt.report.figures.tradeoff import tradeoff_figure
 from phaseopt.report.words import capital
 from phaseopt.study.tradeoff import CAUTION, ROUGHNESS, SLEW_SHARE, Tradeoff
@@ -35,11 +35,12 @@ def tradeoff_document(found: Tradeoff) -> Document:
         f"{verdict_words(found)} {knee_words(found)}",
         lead=found.notes,
         sections=(
-            Section("Trials", (_picture(found), _trials(found))),
+            Section("Trials that stand out", (_trials(found, whole=False),)),
             Section("To take the knee", (Snippet(fragment_text(found), "Put into the project file, and build:"),)),
             say("Contact", contact_words(found)),
-            say("Study", *study_words(found)),
-            say("The knee", f"{DEFINITION}."),
+            Section("Trials", (_picture(found), _trials(found)), Depth.DETAIL),
+            say("Study", *study_words(found), depth=Depth.DETAIL),
+            say("The knee", f"{DEFINITION}.", depth=Depth.DETAIL),
         ),
         not_covered=tuple(found.verdict.not_covered),
         cautions=cautions(),
@@ -57,14 +58,13 @@ def _picture(found: Tradeoff) -> Picture:
     return picture(tradeoff_figure(found), _CAPTION)
 
 
-def _trials(found: Tradeoff) -> Table:
-    """The trials with a name, then those along the curve."""
+def _trials(found: Tradeoff, *, whole: bool = True) -> Table:
+    """The trials with a name, then, of the whole table, those along the curve."""
     names = named(found)
     places = {place for _, place in names}
     rows = [Row(name, row(found, place), strong=place == found.knee) for name, place in names]
-    rows += [
-        Row("on the curve", row(found, place)) for place in reversed(found.curve("rms_step")) if place not in places
-    ]
+    curve = reversed(found.curve("rms_step")) if whole else ()
+    rows += [Row("on the curve", row(found, place)) for place in curve if place not in places]
     return Table(capital(UNITS), ("", *head(found.project.display_units.torque)), tuple(rows))
 
 
