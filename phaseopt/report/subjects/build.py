@@ -65,9 +65,10 @@ _DIPS_CAPTION = (
     "their ± and cause."
 )
 _HOW_TO_CHECK = (
-    "Degree in both cams to each timing. Measure on every cylinder with a dial gauge or clay, and write down what you "
-    "find. Then degree in the fitted timing again and check that too. Less than expected: find out why first. "
-    "measuring_sheet.html beside this page has a page for each timing, with the sum behind it."
+    "Degree in both cams to each timing, with the phasers at rest: on their pins, or locked with the tool made for "
+    "them. Measure on every cylinder with a dial gauge or clay. Then degree in the fitted timing again and check that "
+    "too. Less than expected: find out why first. measuring_sheet.html beside this page has a page for each timing, "
+    "with the sum behind it."
 )
 
 
