@@ -24,7 +24,7 @@ def rest_unsafe(model: ContactModel, held: float | None) -> InputError:
     up_to = f"at any speed up to {model.top_speed:.0f} rpm" if held is None else f"above {held:.0f} rpm"
     slower = "" if held is None else f", or never turn it above {held:.0f} rpm and say so (crank.overspeed, tables.rpm)"
     return InputError.one(
-        f"the engine is not safe with its phasers at rest {up_to} ({touching}), so no table is; "
+        f"not safe with its phasers at rest {up_to} ({touching}), so no table is; "
         f"least: {least_sentence(model, gaps, model.top_speed)}",
         hint="fit " + (", and " if pistons else ", or ").join(dict.fromkeys(opens)) + slower,
         file=model.project.file,

@@ -15,14 +15,13 @@ from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.degree_in import DegreedIn, degreed_in, scaled, turned_otherwise
 from phaseopt.engine.lobe import Lobe, full_lift_at, lobe_lift, shifted
-from phaseopt.engine.lobe_file import at_tappet, read_lobe
+from phaseopt.engine.lobe_file import BELOW_FULL, at_tappet, read_lobe
 from phaseopt.engine.valve_control import ValveControl, valve_control
 from phaseopt.project import SIDES, Arrangement, Cam, Phaser, Project, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.numba import njit
 
-BELOW_FULL = 1.25  # mm, 0.050 in: where builders read equal lifts about the nose (common practice)
 OFF_ZERO = 3.0  # crank degrees that a nose may be off the zero of its file before it has to be said which counts
 _PANELS = 400  # of Simpson's rule over the overlap: a quarter of a degree or finer for any overlap up to 100°
 

@@ -2,14 +2,15 @@
 
 On the bench: `cam_deg,lift_mm`, tappet lift over cam degrees. On the engine: `crank_deg,valve_lift_mm`, lift at the
 valve's retainer with lash as set, over crank degrees. Either angle goes with either lift; both count from the lobe's
-centre, negative on the opening flank.
+centre, negative on the opening flank. `bench_deg` are cam degrees from any zero, as a bench counts them the way the cam
+turns: the lobe's zero is then the middle between equal lifts near its nose.
 """
 
 from pathlib import Path
 
 import numpy as np
 
-from phaseopt.engine.lobe import HALF_CYCLE, Lobe, at_valve
+from phaseopt.engine.lobe import HALF_CYCLE, Lobe, at_valve, shifted
 from phaseopt.io.columns import Columns, names_of, read_columns
 from phaseopt.io.text import lines_of
 from phaseopt.project.hardware import Ratios
@@ -21,6 +22,8 @@ LONGEST_OPEN = 200.0  # cam degrees; no road or race lobe lifts for longer, a lo
 LONGEST_FLANK = 140.0  # cam degrees from the lobe's centre; leaves room for a tail on the circle
 SHORTEST_OPEN = 90.0  # cam degrees; a stroke alone takes as long, and less is a lobe given in radians or in turns
 WIDEST_STEP = 5.0  # cam degrees between points while open; beyond, the curve between them is a guess
+BENCH = "bench_deg"
+BELOW_FULL = 1.25  # mm, 0.050 in: where builders read equal lifts about the nose (common practice)
 LIFTS = 2.0, 25.0  # mm; outside it the column is not lift in mm
 NOSE = 0.9  # of the peak; the middle of the stretch above it shows where the lobe's centre must be, near enough
 OFF_CENTRE = 5.0  # cam degrees that the middle may stand off 0 in a lobe whose flanks differ
@@ -36,8 +39,9 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0) -> Lobe:
     Parameters
     ----------
     path : Path
-        CSV with an angle, `cam_deg` or `crank_deg` (from the lobe's centre, increasing), and a lift in mm, `lift_mm` at
-        the tappet or `valve_lift_mm` at the valve's retainer with lash as set.
+        CSV with an angle, `cam_deg` or `crank_deg` (from the lobe's centre, increasing) or `bench_deg` (cam degrees
+        from any zero, increasing as the cam turns), and a lift, `lift_mm` at the tappet or `valve_lift_mm` at the
+        valve's retainer with lash as set; `_in` and `_thou` in place of `_mm`.
     ratio : float or pairs
         Valve travel over tappet travel, for tappet lift; pairs of tappet lift [mm] and ratio where it changes.
     lash : float
@@ -70,9 +74,38 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0) -> Lobe:
     True
     """
     names = [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
-    angle, lift = _one_of(path, names, "cam_deg", "crank_deg"), _one_of(path, names, "lift_mm", "valve_lift_mm")
+    lift = _one_of(path, names, "lift_mm", "valve_lift_mm")
+    if BENCH in names:
+        columns = _from_any_zero(path, names, lift)
+        lobe = _lobe(columns, "cam_deg", lift, ratio, lash)
+        low, high = lobe.span(max(lobe.peak - BELOW_FULL, lobe.peak / 2))
+        return shifted(lobe, -(low + high) / 2)
+    angle = _one_of(path, names, "cam_deg", "crank_deg")
     columns = read_columns(path, required=(angle, lift))
     columns.require_increasing(angle)
+    return _lobe(columns, angle, lift, ratio, lash)
+
+
+def _from_any_zero(path: Path, names: list[str], lift: str) -> Columns:
+    """Columns over cam degrees from the nose, near enough to be read as any other; one turn may wrap."""
+    if "cam_deg" in names or "crank_deg" in names:
+        raise InputError.one(f"{BENCH} and another angle are both there", hint="keep one of them", file=path)
+    read = read_columns(path, required=(BENCH, lift))
+    read.require_increasing(BENCH)
+    angle, height = read[BENCH], read[lift]
+    if angle[-1] - angle[0] > 360.0:
+        raise read.error(len(angle) - 1, f"{BENCH} runs through more than a turn of the cam", "keep the lines of one")
+    turned = (angle - angle[int(height.argmax())] + 180.0) % 360.0 - 180.0
+    nose = turned[height >= NOSE * height.max()]
+    turned = (turned - (nose.min() + nose.max()) / 2 + 180.0) % 360.0 - 180.0
+    order = np.argsort(turned)
+    columns = Columns(path, [read.lines[row] for row in order], {"cam_deg": turned[order], lift: height[order]})
+    columns.require_increasing("cam_deg")  # not where 0 and 360 are both there
+    return columns
+
+
+def _lobe(columns: Columns, angle: str, lift: str, ratio: Ratios, lash: float) -> Lobe:
+    """The lobe of two columns, refused where they are no lobe's."""
     per_cam = 1.0 if angle == "cam_deg" else CRANK_PER_CAM
     _refuse_impossible(columns, angle, lift, per_cam)
     crank_deg = columns[angle] * (CRANK_PER_CAM / per_cam)
@@ -91,6 +124,11 @@ def at_tappet(path: Path) -> bool:
     """Whether a lobe file holds lift at the tappet."""
     header = [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
     return not any(name in header for name in names_of("valve_lift_mm"))
+
+
+def from_any_zero(path: Path) -> bool:
+    """Whether a lobe file counts from a zero of the bench's, so that its own was found from the lift."""
+    return BENCH in [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
 
 
 def _one_of(path: Path, names: list[str], first: str, second: str) -> str:

@@ -12,6 +12,7 @@ import stat
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from phaseopt.io.spreadsheet import sheet_lines
 from phaseopt.values.errors import InputError
 
 POINT = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")  # a number with a decimal point, or none
@@ -66,7 +67,13 @@ def text_of(file: Path) -> str:
 
 
 def lines_of(file: Path, delimiter: str = ",") -> list[Line]:
-    """The lines of a file in UTF-8 that are not empty, as cells. Raises `InputError` as `text_of` and `split_lines`."""
+    """The lines of a file in UTF-8 that are not empty, as cells; of a spreadsheet (.xlsx), its rows.
+
+    Raises `InputError` as `text_of`, `split_lines` and `sheet_lines`.
+    """
+    if file.suffix.lower() == ".xlsx" and file.is_file():
+        require_plain(file, MOST_TABLE)
+        return sheet_lines(file)
     lines = split_lines(file, io.StringIO(text_of(file), newline=""), delimiter)
     return [(line, cells) for line, cells in lines if len(cells) > 1 or any(cell.strip() for cell in cells)]
 

@@ -233,9 +233,8 @@ def refuse_unguarded(limits: Limits) -> None:
     project = limits.project
     if limits.full_travel.verdict != CLEAR and not project.gap.tables_only_guard:
         raise InputError.one(
-            "; ".join((limits.full_travel.sentence, *limits.full_travel.needs)),
-            hint="fit the cams at an offset that is clear, limit the travel, or, knowing that a fault of a phaser "
-            "could then break the engine, say tables_only_guard = true",
+            f"{limits.full_travel.sentence}, and a phaser may fail there",
+            hint="fit the cams as `phaseopt limits` says, limit travel, or accept the risk: tables_only_guard = true",
             file=project.file,
             where="gap.tables_only_guard",
         )

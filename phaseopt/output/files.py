@@ -97,8 +97,7 @@ def write_build(directory: str | Path, build: Build) -> tuple[Path, ...]:
     folder = Path(directory)
     if not build.verdict.accepted:
         raise InputError.one(
-            f"nothing is written, for the tables are not clear: as a box {build.verdict.box.sentence}; of single cells "
-            f"the closest is {build.verdict.worst}",
+            f"nothing is written, for the tables are not clear: {build.verdict.box.sentence}",
             hint="search tables of this project as it is now",
             file=folder,
         )

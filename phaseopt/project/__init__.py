@@ -28,7 +28,7 @@ from phaseopt.project.hardware import (
 )
 from phaseopt.project.logs import Channel, Channels, FullThrottleMark, LogColumns, LogUnits, Torque, TorquePrior
 from phaseopt.project.pulls import DayWeather, Dialect, Gate, Pull, PullKind, PullOffsets, PullRest, Weather
-from phaseopt.project.quantities import SIDES, Arrangement, ProjectSection, Side, fault
+from phaseopt.project.quantities import SIDES, Arrangement, CylinderOrder, ProjectSection, Side, fault
 from phaseopt.project.rules import GapRules, Loft, Rod, RunningGaps, StaticGaps
 from phaseopt.project.search_settings import (
     LIGHT_LOAD_WEIGHT,
@@ -148,7 +148,7 @@ class Project(ShowsItself, ProjectSection):
     )
     name: str = Field(min_length=1, max_length=200, description="a name for reports")
     cylinders: int = Field(ge=1, le=16, description="number of cylinders")
-    firing_order: tuple[int, ...] | None = Field(None, description="firing order, from cylinder 1")
+    firing_order: CylinderOrder | None = Field(None, description='firing order, from cylinder 1: "1-3-4-2"')
     crank: Crank
     intake: Cam
     exhaust: Cam

@@ -289,7 +289,7 @@ class Cam(ProjectSection):
     lobe: InputFile | None = Field(
         None,
         description="CSV of measured lift: cam_deg, lift_mm (lift_in, lift_thou) at the lifter (tappet); or crank_deg, "
-        "valve_lift_mm (_in, _thou) at the valve's retainer with lash as set",
+        "valve_lift_mm (_in, _thou) at the valve's retainer with lash as set; bench_deg = cam degrees from any zero",
     )
     lobe_error: Error = Field(
         0.02,  # judgement, no source: a dial gauge, and the curve between points up to 5 cam degrees apart

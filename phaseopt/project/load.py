@@ -194,6 +194,7 @@ def open_blanks(path: str | Path) -> dict[str, int]:
 
 _WEATHER_EXAMPLE = "98.7 kPa, 18 degC, 0.55"
 _DEEPEST = 20
+_LONG = 80  # characters of a meaning that are not repeated in a message
 _PULL: Loc = ("torque", "pulls", 0)
 
 
@@ -371,7 +372,7 @@ def _mistake(file: Path, detail: ErrorDetails, units: Units) -> Mistake:
         return Mistake(f"has {ctx['actual_length']} entries, takes {ctx['max_length']}", wanted, file, _key(loc))
     if kind == "phaseopt":
         meaning = "" if field is None else meaning_of(field, units)
-        hint = f"{ctx['hint']} ({meaning})" if meaning else ctx["hint"]
+        hint = f"{ctx['hint']} ({meaning})" if meaning and len(meaning) < _LONG else ctx["hint"]
         return Mistake(_with_value(ctx["problem"], detail["input"]), hint, file, _key(loc))
     plain = _PLAIN.get(kind, detail["msg"].removeprefix("Input ")).format(**ctx)
     return Mistake(_with_value(plain, detail["input"]), wanted, file, _key(loc))

@@ -189,6 +189,19 @@ Kilopascals = Annotated[float, quantity("kPa"), Field(allow_inf_nan=False)]
 Celsius = Annotated[float, quantity("degC"), Field(allow_inf_nan=False)]
 InputFile = Annotated[Path, BeforeValidator(_file)]
 
+
+def _order(value: object) -> object:
+    """Cylinders in a row as people write a firing order: "1-3-4-2"."""
+    if not isinstance(value, str):
+        return value
+    numbers = re.split(r"\s*[-,;/ ]\s*", value.strip())
+    if not all(each.isascii() and each.isdecimal() for each in numbers):
+        raise fault(f"{value!r} is no firing order", 'write it as "1-3-4-2" or [1, 3, 4, 2]')
+    return [int(each[:6]) for each in numbers]
+
+
+CylinderOrder = Annotated[tuple[int, ...], BeforeValidator(_order)]
+
 Side = Literal["intake", "exhaust"]
 SIDES: tuple[Side, Side] = ("intake", "exhaust")
 Arrangement = Literal["both", "intake", "exhaust", "together"]

@@ -168,3 +168,31 @@ def test_one_wrong_row_is_named_and_a_noisy_file_is_not(
         with pytest.raises(InputError) as caught:
             read_lobe(written(tmp_path, (angle, wrong)), ratio=1.0)
         assert caught.value.mistakes[0].where == f"line {row + 2}"
+
+
+@pytest.mark.parametrize("zero", [-37.0, 0.0, 107.3, 355.0])
+@pytest.mark.parametrize("unit", ["mm", "in", "thou"])
+def test_a_bench_may_count_from_any_zero_in_any_unit(tmp_path: Path, zero: float, unit: str) -> None:
+    """The same lobe, over a whole turn from any zero: it comes back with the middle of equal lifts at 0."""
+    size = {"mm": 1.0, "in": 25.4, "thou": 0.0254}[unit]
+    from_nose = np.arange(-180.0, 180.0, 1.0)
+    lift = np.where(abs(from_nose) < 62.0, 10.0 * np.cos(np.pi * from_nose / 124.0) ** 2, 0.0)
+    bench = (from_nose + zero) % 360.0
+    order = np.argsort(bench)
+    rows = "".join(f"{a:.3f},{each / size:.6f}\n" for a, each in zip(bench[order], lift[order], strict=True))
+    (tmp_path / "bench.csv").write_text(f"bench_deg,lift_{unit}\n{rows}", encoding="utf-8")
+    lobe = read_lobe(tmp_path / "bench.csv", ratio=1.0)
+    low, high = lobe.span(8.75)
+    assert low + high == pytest.approx(0.0, abs=0.02)
+    assert lobe.peak == pytest.approx(10.0, abs=0.01)
+
+
+def test_a_bench_zero_and_another_angle_are_not_mixed(tmp_path: Path) -> None:
+    (tmp_path / "bench.csv").write_text("bench_deg,cam_deg,lift_mm\n0,0,1\n", encoding="utf-8")
+    with pytest.raises(InputError, match="keep one of them"):
+        read_lobe(tmp_path / "bench.csv", ratio=1.0)
+    angles = np.arange(0.0, 400.0, 2.0)
+    rows = "".join(f"{a:g},{max(10.0 - abs(a - 180.0) / 6.0, 0.0):g}\n" for a in angles)
+    (tmp_path / "bench.csv").write_text(f"bench_deg,lift_mm\n{rows}", encoding="utf-8")
+    with pytest.raises(InputError, match="more than a turn"):
+        read_lobe(tmp_path / "bench.csv", ratio=1.0)

@@ -82,3 +82,13 @@ def test_what_is_left_out_is_asked_for_where_it_is_needed(tmp_path: Path) -> Non
             without=LIMITS_DO_WITHOUT,
         )
     assert "intake.head_diameter" in keys_of(error)
+
+
+@pytest.mark.parametrize("order", ["1-3-4-2", "1, 3, 4, 2", "1 3 4 2", [1, 3, 4, 2]])
+def test_a_firing_order_as_people_write_it(tmp_path: Path, order: object) -> None:
+    assert load_project(write_project(tmp_path, cylinders=4, firing_order=order)).firing_order == (1, 3, 4, 2)
+
+
+def test_a_firing_order_that_is_none(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no firing order"):
+        load_project(write_project(tmp_path, firing_order="1-3-a-2"))

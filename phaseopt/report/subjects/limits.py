@@ -9,6 +9,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.engine.degree_in import DegreedIn
+from phaseopt.engine.lobe_file import from_any_zero
 from phaseopt.project import SIDES, Project
 from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT, refit_words
 from phaseopt.report.document import Depth, Document, Lines, Row, Section, Table, say
@@ -158,6 +159,9 @@ def lobe_section(limits: Limits) -> Section:
             f"and {closes:.0f}° after it at {unit.text(low)} of lift. At rest the zero is {abs(centre):.1f}° "
             f"{'after' if centre > 0 else 'before'} TDC, and lift at TDC {unit.text(at_tdc)} with lash as set."
         )
+        file = limits.project.cam(side).lobe
+        if file is not None and from_any_zero(file):
+            lines.append(f"{side}: the file counts from another zero; this one is the middle of equal lift, as found.")
     return Section("Lobes as found, crank degrees", (Lines(tuple(lines)),), Depth.DETAIL)
 
 

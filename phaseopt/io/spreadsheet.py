@@ -1,0 +1,55 @@
+"""A sheet of a spreadsheet (Office Open XML, ISO/IEC 29500) as lines of cells."""
+
+import zipfile
+from pathlib import Path
+
+from phaseopt.values.errors import InputError
+
+_MOST = 200_000_000  # bytes that a workbook may unpack to
+_MOST_ROWS, _MOST_COLUMNS = 200_000, 500
+
+
+def sheet_lines(file: Path) -> list[tuple[int, list[str]]]:
+    """The rows of the only sheet that holds anything: row number, and its cells as text, without blank rows.
+
+    Numbers are as the sheet computed them when it was saved. Raises `InputError` for what is no spreadsheet, unpacks to
+    too much, or has several sheets.
+    """
+    from openpyxl import load_workbook
+
+    try:
+        with zipfile.ZipFile(file) as packed:
+            unpacked = sum(each.file_size for each in packed.infolist())
+        if unpacked > _MOST:
+            problem = f"the spreadsheet unpacks to {unpacked / 1e6:.0f} MB"
+            raise InputError.one(problem, hint="save the sheet alone, as CSV", file=file)
+        book = load_workbook(file, read_only=True, data_only=True)
+        sheets = {sheet.title: _rows(sheet, file) for sheet in book.worksheets}
+        book.close()
+    except InputError:
+        raise
+    except Exception as error:  # a damaged workbook fails in many ways
+        raise InputError.one("cannot be read as a spreadsheet", hint="save it as CSV in UTF-8", file=file) from error
+    full = {title: rows for title, rows in sheets.items() if rows}
+    if len(full) > 1:
+        problem = f"the spreadsheet has {len(full)} sheets with something in them: {', '.join(full)}"
+        raise InputError.one(problem, hint="keep the one that was meant, or save it as CSV", file=file)
+    return next(iter(full.values()), [])
+
+
+def _rows(sheet: "object", file: Path) -> list[tuple[int, list[str]]]:
+    rows: list[tuple[int, list[str]]] = []
+    for number, values in enumerate(sheet.iter_rows(values_only=True), start=1):  # type: ignore[attr-defined]
+        if number > _MOST_ROWS or len(values) > _MOST_COLUMNS:
+            raise InputError.one("the sheet is too large", hint="save what was measured alone, as CSV", file=file)
+        cells = ["" if value is None else _text(value) for value in values]
+        while cells and not cells[-1].strip():
+            cells.pop()
+        if cells:
+            rows.append((number, cells))
+    width = max((len(cells) for _, cells in rows), default=0)
+    return [(number, cells + [""] * (width - len(cells))) for number, cells in rows]
+
+
+def _text(value: object) -> str:
+    return f"{value:.12g}" if isinstance(value, float) else str(value)
