@@ -1,9 +1,20 @@
 """A sheet of a spreadsheet (Office Open XML, ISO/IEC 29500) as lines of cells."""
 
 import zipfile
+from collections.abc import Iterable
 from pathlib import Path
+from typing import Protocol
 
 from phaseopt.values.errors import InputError
+
+
+class _Sheet(Protocol):
+    """What is asked of a worksheet."""
+
+    def iter_rows(self, *, values_only: bool) -> Iterable[tuple[object, ...]]:
+        """Its rows."""
+        ...
+
 
 _MOST = 200_000_000  # bytes that a workbook may unpack to
 _MOST_ROWS, _MOST_COLUMNS = 200_000, 500
@@ -37,9 +48,9 @@ def sheet_lines(file: Path) -> list[tuple[int, list[str]]]:
     return next(iter(full.values()), [])
 
 
-def _rows(sheet: "object", file: Path) -> list[tuple[int, list[str]]]:
+def _rows(sheet: "_Sheet", file: Path) -> list[tuple[int, list[str]]]:
     rows: list[tuple[int, list[str]]] = []
-    for number, values in enumerate(sheet.iter_rows(values_only=True), start=1):  # type: ignore[attr-defined]
+    for number, values in enumerate(sheet.iter_rows(values_only=True), start=1):
         if number > _MOST_ROWS or len(values) > _MOST_COLUMNS:
             raise InputError.one("the sheet is too large", hint="save what was measured alone, as CSV", file=file)
         cells = ["" if value is None else _text(value) for value in values]
