@@ -7,7 +7,7 @@ import csvw
 import pytest
 from browser import opened, violations
 from playwright.sync_api import Browser
-from small_builds import HOSTILE
+from small_builds import HOSTILE, small_build
 
 from phaseopt.job.build import Build
 from phaseopt.output.compare import compare
@@ -18,6 +18,7 @@ from phaseopt.output.offsets_files import offsets_files
 from phaseopt.output.read_build import read_build
 from phaseopt.output.tradeoff_files import tradeoff_files
 from phaseopt.report.page import page
+from phaseopt.report.subjects.build import build_document
 from phaseopt.report.subjects.plan import plan_document
 from phaseopt.report.subjects.sheet import blank_sheet, limits_sheet, sheet_page
 from phaseopt.study.confirm import confirm
@@ -158,6 +159,19 @@ def test_nothing_is_wider_than_the_screen(browser: Browser, pages: Path, name: s
     for width in (1400, 390, 320):
         with opened(browser, pages / f"{name}.html", viewport={"width": width, "height": 800}) as found:
             assert found.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_four_cells_and_a_name_of_200_letters_make_a_page_that_stands(browser: Browser, tmp_path: Path) -> None:
+    """No reader asked for so little, or so much; nothing overflows, and both tables are on the first screen."""
+    tables = {"rpm": [2000, 6000], "load": [60, 100]}
+    few = small_build(tmp_path, name="N" * 200, tables=tables, gap={"tables_only_guard": True})
+    (tmp_path / "report.html").write_text(page(build_document(few), "phaseopt build"), encoding="utf-8")
+    for width, height in ((1400, 900), (320, 700)):
+        with opened(browser, tmp_path / "report.html", viewport={"width": width, "height": height}) as found:
+            assert found.page.evaluate("document.documentElement.scrollWidth") <= width
+            table = found.page.locator("table.phases" if width == 1400 else ".full table").first.bounding_box()
+            assert table is not None
+            assert table["y"] + table["height"] < 900
 
 
 @pytest.mark.parametrize("scripts", [True, False])
