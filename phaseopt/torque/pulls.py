@@ -336,6 +336,9 @@ def _reduced(project: Project, torque: Torque, number: int, name: str, roller: C
     log_quality = [log.attrs["log_quality"] for log in logs]
     warnings = [f"{one.file}: {text}" for one in log_quality for text in one.warnings]
     read = [text for log in logs for text in log.attrs["notes"]]
+    if len(logs) == 1:  # the pull's name says which file, and notes alike are shown once
+        file = f"{logs[0].attrs['file']}: "
+        read, warnings = ([text.removeprefix(file) for text in each] for each in (read, warnings))
     notes += [f"{name}: {text}" for text in (*read, *warnings, *drafted.notes, *_remarks(torque, pull, logs, rows))]
     points["icl"] = centreline("intake", phases["intake"], project, pull)
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)

@@ -198,7 +198,7 @@ def test_warnings_reach_the_notes_of_a_reduction(tmp_path: Path) -> None:
     found = reduce_logs(project)
     (warning,) = found.log_quality[0].warnings
     assert "70 °C" in warning
-    assert f"a: a.csv: {warning}" in found.notes
+    assert f"a: {warning}" in found.notes
 
 
 @pytest.mark.parametrize(("torque", "low"), [(15.0, True), (150.0, False)])
