@@ -54,8 +54,8 @@ class Mistake:
         over = len(place) + len(problem) + len(hint) + len(". Fix: ") + len(end) - most
         if over > 0:
             place = _end_of(place, max(_PLACE, len(place) - over))
-            hint = _shortened(hint, max(_HINT, most - len(place) - len(problem) - 8))
-            problem = _shortened(problem, most - len(place) - len(hint) - 8)
+            hint = shortened_text(hint, max(_HINT, most - len(place) - len(problem) - 8))
+            problem = shortened_text(problem, most - len(place) - len(hint) - 8)
         return f"{place}{problem}. Fix: {hint}{end}"
 
 
@@ -78,8 +78,12 @@ def _end_of(text: str, most: int) -> str:
     return text if len(text) <= most else f"...{text[3 - most :]}"
 
 
-def _shortened(text: str, most: int) -> str:
-    """Text of at most so many characters: long values lose their middle first, then it loses its end."""
+def shortened_text(text: str, most: int) -> str:
+    """Text of at most so many characters: long values lose their middle first, then it loses its end.
+
+    >>> shortened_text("the name " + "x" * 200 + " is no file", 100)
+    'the name xxxxxxxxxxxxxxxxxxxxxxxxxxxxxx...xxxxxxxxxxxxxxxxxxxx is no file'
+    """
     if len(text) <= most:
         return text
     text = re.sub(rf"\S{{{_WORD + 1},}}", lambda word: f"{word[0][:30]}...{word[0][-20:]}", text)

@@ -5,7 +5,7 @@ from typing import Self
 from pydantic import Field
 
 from phaseopt.output.records.base import Record
-from phaseopt.values.errors import InputError, Mistake
+from phaseopt.values.errors import LONGEST, InputError, Mistake, shortened_text
 
 
 class MistakeRecord(Record):
@@ -20,7 +20,12 @@ class MistakeRecord(Record):
     def of(cls, mistake: Mistake) -> Self:
         """From one mistake."""
         file = None if mistake.file is None else str(mistake.file)
-        return cls(file=file, where=mistake.where or None, problem=mistake.problem, hint=mistake.hint)
+        return cls(
+            file=file,
+            where=mistake.where or None,
+            problem=shortened_text(mistake.problem, LONGEST),
+            hint=shortened_text(mistake.hint, LONGEST),
+        )
 
 
 class MistakesRecord(Record):
