@@ -115,8 +115,10 @@ def load_pull(path: str | Path, project: Project, weather: str | None = None) ->
         raise InputError.one("there is no such file", hint="name a log, or a TOML file with its entry", file=file)
     a_log = file.suffix.lower() != ".toml"
     entry: dict[str, Any] = {"kind": "sweep", "files": [file.name]} if a_log else _entry(file)
-    if a_log and weather is None and project.torque is not None and project.torque.correction != "none":
-        hint = f'add --weather "{_WEATHER_EXAMPLE}", which {project.torque.correction} needs'
+    torque = project.torque
+    if a_log and weather is None and torque is not None and torque.needs_air(Pull(files=(file.name,))):
+        needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
+        hint = f'add --weather "{_WEATHER_EXAMPLE}", which {needs} needs'
         raise InputError.one("the air of the day is not stated", hint=hint, file=file)
     if weather is not None:
         if "weather" in entry:

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from engines import SEATS, project_of, write_project
 
-from phaseopt.project.load import load_project
+from phaseopt.project.load import load_project, load_pull
 from phaseopt.values.errors import InputError, Mistake
 
 TORQUE: dict[str, Any] = {
@@ -263,3 +263,15 @@ def test_a_whole_torque_section(tmp_path: Path) -> None:
     assert pull.air.temperature == pytest.approx(18.0)
     assert pull.offsets.intake == -8.0
     assert pull.offsets.exhaust is None
+
+
+def test_a_log_that_its_sheet_has_corrected_needs_no_weather(tmp_path: Path) -> None:
+    standard = {"correction": "SAE J1349", "already_corrected": "SAE J1349"}
+    project = project_of(tmp_path, {"log.csv": "n\n", "next.csv": "n\n"}, torque={**TORQUE, **standard})
+    pull, entry = load_pull(tmp_path / "next.csv", project)
+    assert entry["files"] == ["next.csv"]
+    assert pull.air is None
+    measured = project_of(tmp_path, torque={**TORQUE, "correction": "SAE J1349", "weather": WEATHER})
+    with pytest.raises(InputError) as caught:
+        load_pull(tmp_path / "next.csv", measured)
+    assert "--weather" in caught.value.mistakes[0].hint
