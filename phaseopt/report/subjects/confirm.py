@@ -38,22 +38,22 @@ def verdict_words(found: Confirmation) -> str:
     mean = f"on average {unit.signed(compared.mean)} ± {unit.text(compared.mean_within)} against the prediction"
     gained = f"{unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline"
     if found.word == "confirmed":
-        return f"CONFIRMED: {mean}, no speed stands out, and the gain is there: {gained}"
+        return f"CONFIRMED: {mean}. No speed stands out. The gain is there: {gained}"
     if found.word == "inconclusive":
         return (
-            f"NO CLEAR GAIN: {mean}, which agrees, but one pull cannot show the gain, {gained}. Make the baseline and "
+            f"NO CLEAR GAIN: {mean}, which agrees. But one pull cannot show the gain, {gained}. Make the baseline and "
             "this pull again, in turn"
         )
     rpm = found.points["rpm"].to_numpy()[found.known]
     parts = [mean]
     if compared.less.any():
-        parts.append(f"at {_speeds(rpm[compared.less])} rpm it makes less than predicted beside the rest of the pull")
+        parts.append(f"At {_speeds(rpm[compared.less])} rpm it makes less than predicted beside the rest of the pull")
     if compared.more.any():
-        parts.append(f"at {_speeds(rpm[compared.more])} rpm it makes more than predicted beside the rest of the pull")
+        parts.append(f"At {_speeds(rpm[compared.more])} rpm it makes more than predicted beside the rest of the pull")
     head = "LESS THAN PREDICTED" if found.word == "less" else "BETTER THAN PREDICTED"
     if compared.level == 0:
         head = "AS PREDICTED ON AVERAGE, BUT LESS IN PLACES" if found.word == "less" else "AS PREDICTED, MORE IN PLACES"
-    return f"{head}: {'; '.join(parts)}; gain {gained}"
+    return f"{head}: {'. '.join(parts)}. The gain is {gained}"
 
 
 def gain_words(found: Confirmation) -> str:
@@ -63,8 +63,8 @@ def gain_words(found: Confirmation) -> str:
     unit = found.project.display_units.torque
     return (
         f"predicted {unit.signed(found.mean_predicted_gain)} ± {unit.number(found.mean_predicted_gain_within)}, "
-        f"measured {unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline, mean of "
-        f"{np.count_nonzero(found.known)} points (95 % intervals; the baseline as the torque model has it)"
+        f"measured {unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline (± is 95 %). "
+        f"Mean of {np.count_nonzero(found.known)} points; the baseline is the torque model's"
     )
 
 

@@ -21,10 +21,7 @@ _NAMES = {
     "icl": ("intake timing", "°"),
     "ecl": ("exhaust timing", "°"),
 }
-NOT_JUDGED = (
-    "This judges torque alone. Contact is judged by `phaseopt limits` and `phaseopt check`, and by hand on the "
-    "assembled engine."
-)
+NOT_JUDGED = "This judges torque alone, not contact. Use `phaseopt limits`, and check by hand."
 
 
 def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None) -> Document:
@@ -107,7 +104,7 @@ def interval_lines(trust: TorqueTrust) -> list[str]:
     if not trust.by_pull:
         return [f"of single points left out, {shares(trust.by_point)}"]
     return [
-        f"of points of pulls left out, {shares(trust.by_pull)}: {interval_verdict(trust.by_pull)}",
+        f"{capital(interval_verdict(trust.by_pull))}. Of points of pulls left out, {shares(trust.by_pull)}",
         f"of single points left out, {shares(trust.by_point)}",
     ]
 

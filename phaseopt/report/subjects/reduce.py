@@ -41,7 +41,7 @@ def reduction_document(day: Day) -> Document:
             Section("Pulls", (pull_table(day),)),
             say("Left out", *map(sentence, rejected_lines(day))),
             say("Repeats", *map(sentence, repeat_lines(day.repeats, day.pull_names, unit))),
-            say("Phasers", *(_phaser_words(day.project, response) for response in day.phasers)),
+            say("Phasers", *shared_notes(*_of_phasers(day))),
             say("Phasers shown", *phasers, depth=Depth.DETAIL),
         ),
         notes=tuple(_notes(day)),
@@ -149,8 +149,8 @@ def repeat_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str
             " middle and at the end of the day"
         ]
     lines = [
-        f"differences smaller than {unit.text(found.least)} between two pulls' means cannot be seen today, at a single"
-        f" speed {unit.text(found.least_at_speed)} (two pulls at one timing differ by less 19 times in 20)",
+        f"a difference under {unit.text(found.least)} between two pulls cannot be seen today (at one speed, "
+        f"{unit.text(found.least_at_speed)}): 19 times in 20, two pulls at one timing differ by less",
         *_few_words(found, unit),
         _drift_words(found, unit),
     ]
@@ -169,8 +169,8 @@ def _few_words(found: Repeatability, unit: Unit) -> list[str]:
         return []
     rests = "one repeat" if found.freedom == 1 else f"{found.freedom:.0f} repeats"
     return [
-        f"that is large because {rests} could agree by luck; counting that an ordinary dyno repeats to 1 % (common"
-        f" practice) it is about {unit.text(found.likely)}; one or two repeats more would settle it"
+        f"that rests on {rests}, which could agree by luck. An ordinary dyno repeats to 1 % (common practice): then it "
+        f"is about {unit.text(found.likely)}. One or two more repeats would settle it"
     ]
 
 
@@ -229,6 +229,12 @@ def phaser_lines(project: Project, response: PhaserResponse) -> list[str]:
     """What the logs show of one phaser beside what the project states."""
     lines = [f"[{section(project, response)}]", *(_offer_words(offer) for offer in offers(project, response))]
     return lines + [f"- not shown: {why}" for why in response.not_shown]
+
+
+def _of_phasers(day: Day) -> tuple[list[str], list[str]]:
+    """A line for each phaser, and their names; what holds of both is grouped by `shared_notes`."""
+    named = [section(day.project, response) for response in day.phasers]
+    return [_phaser_words(day.project, response) for response in day.phasers], named
 
 
 def _phaser_words(project: Project, response: PhaserResponse) -> str:
