@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from phaseopt.cli.progress_line import ProgressLine
+from phaseopt.cli.progress_line import ProgressLine, clear_first_words, first_words
 from phaseopt.cli.verbose import began, ended
 from phaseopt.cli.words import InJobOrder
 from phaseopt.values.errors import InputError
@@ -141,7 +141,7 @@ def command(function: Callable[..., Answer]) -> Callable[..., None]:
         restore = _manner.set(Manner(function.__name__, **asked))
         try:
             with ending():
-                found = function(**given)
+                found = _run(function, given)
                 _print(found)
                 if not found.clear:
                     raise typer.Exit(NOT_CLEAR)
@@ -162,6 +162,18 @@ def command(function: Callable[..., Answer]) -> Callable[..., None]:
     )
     app.command(function.__name__)(run)
     return run
+
+
+def _run(function: Callable[..., Answer], given: dict[str, Any]) -> Answer:
+    """Run a command, which says at once that it has begun; those that ask or list say nothing."""
+    asked = manner()
+    if asked.quiet or asked.json or asked.verbose or asked.command in ("new", "keys"):
+        return function(**given)
+    first_words(f"phaseopt {asked.command} ...")
+    try:
+        return function(**given)
+    finally:
+        clear_first_words()
 
 
 @contextmanager
@@ -227,6 +239,7 @@ def project_without(project_file: Path, without: Collection[str], changes: Seque
         for section, count in left.items():
             what = f"[{section}]" if section else "above the sections"
             blanks = f"{count} blank{'s' if count > 1 else ''}"
+            clear_first_words()
             typer.echo(f"Still to fill in, for other commands: {what}, {blanks}.", err=True)
     return project
 

@@ -11,13 +11,16 @@ if TYPE_CHECKING:
 
 _COUNT = re.compile(r":? \d+ of \d+.*|: .*")  # what changes while a stage goes on
 _BAR = 24  # columns
+_EVERY = 10.0  # seconds between plain lines
+_PATIENCE, _FIRST_SHARE = 3.0, 0.02  # seconds after which the time left is shown, if so much is done
 _ROOMY = 70  # columns of a terminal from which a bar leaves room for words
 
 
 class ProgressLine:
     """One line on standard error that shows how far the work is and about how long it still takes.
 
-    Silent where standard error is not a terminal or nobody wants it. Used in a `with` it clears itself at the end.
+    Where standard error is no terminal, a plain line every ten seconds. Silent where nobody wants it. Used in a `with`
+    it clears itself at the end.
     """
 
     def __init__(self, visible: bool = True) -> None:
@@ -26,8 +29,10 @@ class ProgressLine:
         self._at = self.started
         self._doing: str | None = None
         self._bar: Progress | None = None
-        if visible and sys.stderr.isatty():
-            self._bar = _bar()
+        self._said = self.started if visible and sys.stderr is not None else None  # when a plain line was last due
+        if visible and sys.stderr is not None and sys.stderr.isatty():
+            clear_first_words()
+            self._bar, self._said = _bar(), None
 
     def __enter__(self) -> Self:
         if self._bar is not None:
@@ -44,10 +49,15 @@ class ProgressLine:
     def __call__(self, fraction: float, text: str) -> None:
         """Show the share of the work done, 0 to 1, and what is going on."""
         self._begin(_COUNT.sub("", text))
+        now = time.monotonic()
+        spent = now - self.started
+        known = fraction > 0.1 or (spent > _PATIENCE and fraction > _FIRST_SHARE)
+        left = f"about {_time(spent * (1 - fraction) / fraction)} left" if known else ""
+        if self._said is not None and now - self._said >= _EVERY:
+            self._said = now
+            print(f"{100 * fraction:3.0f}%  {', '.join(filter(None, (text, left)))}", file=sys.stderr, flush=True)
         if self._bar is None:
             return
-        spent = time.monotonic() - self.started
-        left = f"about {_time(spent * (1 - fraction) / fraction)} left" if fraction > 0.1 else ""
         self._bar.update(self._bar.task_ids[0], completed=fraction, description=text, left=left, refresh=True)
 
     def _begin(self, doing: str | None) -> None:
@@ -55,6 +65,20 @@ class ProgressLine:
         if self._doing is not None:
             self.stages[self._doing] = self.stages.get(self._doing, 0.0) + now - self._at
         self._at, self._doing = now, doing
+
+
+def first_words(text: str) -> None:
+    """On a terminal, say at once that a command has begun: what it imports takes a second or two."""
+    if sys.stderr is not None and sys.stderr.isatty():
+        sys.stderr.write(text[:_ROOMY])
+        sys.stderr.flush()
+
+
+def clear_first_words() -> None:
+    """Take these words back, before anything else is written."""
+    if sys.stderr is not None and sys.stderr.isatty():
+        sys.stderr.write("\r\x1b[K")
+        sys.stderr.flush()
 
 
 def _bar() -> "Progress":
