@@ -23,6 +23,7 @@ from phaseopt.values.errors import InputError, Mistake
 from phaseopt.values.repr import ShowsItself
 
 NO_READING = 60.0  # minutes from a reading of the weather without a note
+HELD = 15.0, 1.0  # rpm in s: no sweep is as slow for most of its time
 HEAT_SOAK = 20.0  # °C that the intake air column may differ from the day's air without a note
 
 
@@ -241,6 +242,7 @@ class _Reduced(NamedTuple):
     draft: Draft
     log_quality: list[LogQuality]
     rates: list[float]  # of its brake sweeps, rpm/s
+    holds: bool  # whether it counts as a sweep although speed mostly stands still
 
 
 def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: list[str]) -> Reduction:
@@ -263,6 +265,9 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     if flag := unlike_rates(torque.dyno, [rate for each in found for rate in each.rates], project.display_units.torque):
         first.append(flag)
     first += driveline_notes(torque.dyno)
+    if held := [name for name, each in zip(names, found, strict=True) if each.holds]:
+        some = ", ".join(held[:4]) + (" and more" if len(held) > 4 else "")
+        first.append(f'{some}: speed mostly stands still, but they count as sweeps; say kind = "steady" in their entry')
     notes += first
     rejected = tuple(one for each in drafts for one in each.rejected)
     log_quality = tuple(one for each in found for one in each.log_quality)
@@ -344,7 +349,17 @@ def _reduced(project: Project, torque: Torque, number: int, name: str, roller: C
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
     rates = [pull_rate(log) for log in logs if pull.kind == "sweep" and "time" in log]
-    return _Reduced(replace(drafted, notes=notes), log_quality, rates)
+    holds = pull.kind == "sweep" and any(_holds(log) for log in logs)
+    return _Reduced(replace(drafted, notes=notes), log_quality, rates, holds)
+
+
+def _holds(log: xr.Dataset) -> bool:
+    """Whether speed stands still in most of a log that has times."""
+    if "time" not in log or log.sizes["row"] < 10:
+        return False
+    time, rpm = log["time"].to_numpy(), log["rpm"].to_numpy()
+    moved = np.abs(np.interp(time + HELD[1], time, rpm) - rpm)[time + HELD[1] <= time[-1]]
+    return bool(moved.size and np.mean(moved < HELD[0]) > 0.5)
 
 
 def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> Iterator[str]:

@@ -194,6 +194,18 @@ def test_steady_holds_become_points(tmp_path: Path) -> None:
     assert float(points["scatter"].mean()) == pytest.approx(1 / np.sqrt(60), rel=0.2)
 
 
+def test_a_steady_log_that_counts_as_a_sweep_is_pointed_out(tmp_path: Path) -> None:
+    """A sweep, even a slow one of 30 rpm/s, is not."""
+    holds = held(*({"rpm": rpm, "tps": 100.0, "tq": 160.0} for rpm in (2500.0, 3500.0, 4500.0)), rows=200)
+    holds["t"] = np.arange(600) * 0.05
+    slow = sweep(rows=3000) | {"t": np.linspace(0.0, 5000.0 / 30.0, 3000)}
+    files = {"holds.csv": csv_text(holds), "slow.csv": csv_text(slow)}
+    pulls = [PULL | {"files": [name]} for name in files]
+    found = reduce_logs(dyno_project(tmp_path, files, pulls, columns=COLUMNS | {"time": "t"}))
+    assert with_facts(found.first, "holds", 'kind = "steady"')
+    assert not with_facts(found.first, "slow", "steady")
+
+
 def test_a_ramp_between_holds_is_no_steady_point(tmp_path: Path) -> None:
     hold, other = held({"rpm": 2000.0}, rows=200), held({"rpm": 4000.0}, rows=200)
     ramp = held({}, rows=200) | {"rpm": np.linspace(2000, 4000, 200)}
