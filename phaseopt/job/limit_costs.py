@@ -19,14 +19,25 @@ from phaseopt.search.problem import Problem
 from phaseopt.search.rules import OVERLAP_CAP, hard_rules_of
 from phaseopt.search.solver import SearchResult
 from phaseopt.values.arrays import FloatArray
+from phaseopt.values.display_units import METRIC, DisplayUnits
 from phaseopt.values.errors import InputError
 
 LABELS = 2  # either way
-GAP_STEP = 0.25  # mm of required gap, the unit of its cost too
-POCKET = 0.5  # mm, how much deeper pockets are asked about
+_GAP_STEP, _POCKET = 0.25, 0.5  # mm of required gap, the unit of its cost; how much deeper pockets are asked about
+_IN_INCHES = 1.016  # times as much for one who works in inches: 0.010 and 0.020 in
 _NOTHING = 1e-4  # N·m a cell: less is what is left of the search's gap
 
 _Side = Callable[[float], SearchResult | None]
+
+
+def gap_step(units: DisplayUnits) -> float:
+    """How much less of a required gap is priced, mm: 0.25 mm, or 0.010 in."""
+    return _GAP_STEP * (1.0 if units.gap == METRIC.gap else _IN_INCHES)
+
+
+def deeper_pocket(units: DisplayUnits) -> float:
+    """How much deeper pockets are asked about, mm: 0.5 mm, or 0.020 in."""
+    return _POCKET * (1.0 if units.gap == METRIC.gap else _IN_INCHES)
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +49,7 @@ class LimitCost:
     limit : str
         "box" or "travel" with an edge, "slew" with a side, "overlap cap", or "gap" with a contact.
     per : str
-        "degree" or "0.25 mm".
+        "degree", "0.25 mm" or "0.254 mm" (0.010 in).
     score : float
         What a unit of it brings, roughness and uncertainty counted [N·m a cell].
     weighted : float
@@ -68,7 +79,9 @@ class LimitCosts:
     limits : tuple of LimitCost
         Those that cost something, the costliest first.
     deeper_pockets : float or None
-        What pockets `POCKET` deeper would bring [N·m a cell]; None where that cannot be compared.
+        What pockets `deeper` mm deeper would bring [N·m a cell]; None where that cannot be compared.
+    deeper : float
+        See `deeper_pocket`.
 
     Examples
     --------
@@ -81,6 +94,7 @@ class LimitCosts:
 
     limits: tuple[LimitCost, ...]
     deeper_pockets: float | None
+    deeper: float = _POCKET
 
     @property
     def costliest(self) -> tuple[LimitCost, ...]:
@@ -96,7 +110,8 @@ class LimitCosts:
 def limit_costs(resolver: Resolver) -> LimitCosts:
     """What each limit that limits a cell of the best tables costs."""
     found = [cost for cost in _all(resolver) if cost is not None and cost.score > _NOTHING]
-    return LimitCosts(tuple(sorted(found, key=lambda cost: (-cost.score, cost.limit))), _pockets(resolver))
+    most = tuple(sorted(found, key=lambda cost: (-cost.score, cost.limit)))
+    return LimitCosts(most, _pockets(resolver), deeper_pocket(resolver.project.display_units))
 
 
 def _all(resolver: Resolver) -> Iterator[LimitCost | None]:
@@ -171,16 +186,18 @@ def _with_caps(resolver: Resolver, more: float) -> Problem:
 def _gap(resolver: Resolver, contact: int, name: str) -> LimitCost | None:
     """Both required gaps of a contact less and more."""
 
+    size = gap_step(resolver.project.display_units)
+
     def side(steps: float) -> SearchResult | None:
         more = np.zeros(len(resolver.contact.contacts))
-        more[contact] = steps * GAP_STEP
+        more[contact] = steps * size
         try:
             boxes = resolver.space.boxes(more=more)
         except InputError:
             return None
         return resolver.solved(f"{name} {steps:+g}", resolver.problem, boxes)
 
-    return _cost(resolver, name, "0.25 mm", side, (1, 1), 1.0)
+    return _cost(resolver, name, f"{size:g} mm", side, (1, 1), 1.0)
 
 
 def _cost(resolver: Resolver, name: str, per: str, side: _Side, ways: tuple[int, int], step: float) -> LimitCost | None:
@@ -208,6 +225,7 @@ def _weights(resolver: Resolver) -> FloatArray:
 
 
 def _pockets(resolver: Resolver) -> float | None:
-    more = np.array([POCKET if contact.endswith("piston") else 0.0 for contact in resolver.contact.contacts])
+    depth = deeper_pocket(resolver.project.display_units)
+    more = np.array([depth if contact.endswith("piston") else 0.0 for contact in resolver.contact.contacts])
     found = resolver.solved("deeper pockets", resolver.problem, resolver.space.boxes(more=more))
     return None if found is None else max(found.value - resolver.base.value, 0.0) / found.intake.size

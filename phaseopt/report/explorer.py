@@ -200,7 +200,7 @@ def _thinned(phases: FloatArray, most: int) -> npt.NDArray[np.int64]:
 
 def _cells(build: "Build") -> list[dict[str, Any]]:
     """Every cell, rows of speed outermost, with numbers as `cells.csv` gives them."""
-    gap, count = build.project.display_units.gap, len(build.project.tables.load)
+    units, count = build.project.display_units, len(build.project.tables.load)
     # Plain arrays: a labelled one takes a tenth of a millisecond to say one number, and there are thousands.
     torque = {str(name): values.to_numpy() for name, values in build.torque.items()}
     gaps = {name: build.verdict.cells[name].to_numpy() for name in ("by_hand", *RULES)}
@@ -221,7 +221,11 @@ def _cells(build: "Build") -> list[dict[str, Any]]:
                 "measured": bool(torque["measured"][r, k]),
                 "limited_by": [binder_words(name) for name in limits[r][k]],
                 "costs": [
-                    [limit_words(cost.limit), per_words(cost, gap), _number(float(cost.cells[r, k]), 3)]
+                    [
+                        limit_words(cost.limit),
+                        per_words(cost, units),
+                        _number(float(cost.cells[r, k]), 3),
+                    ]
                     for cost in build.explanations.limit_costs.limits
                     if abs(cost.cells[r, k]) >= 0.0005
                 ],

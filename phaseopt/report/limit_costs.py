@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.neighbours import BY_NAME
-from phaseopt.job.limit_costs import GAP_STEP, POCKET, LimitCost
+from phaseopt.job.limit_costs import LimitCost, deeper_pocket, gap_step
 from phaseopt.report.document import Row, Table
 from phaseopt.report.facts import binder_words
 from phaseopt.report.faults import POCKETS
-from phaseopt.values.display_units import Unit
+from phaseopt.values.display_units import DisplayUnits, Unit
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -32,15 +32,16 @@ def limit_words(name: str) -> str:
     return binder_words(name)
 
 
-def per_words(cost: LimitCost, gap: Unit) -> str:
+def per_words(cost: LimitCost, units: DisplayUnits) -> str:
     """Per what a cost is: a degree, or a step of required clearance."""
-    return "degree" if cost.per == "degree" else gap.stated(GAP_STEP)
+    return "degree" if cost.per == "degree" else units.gap.stated(gap_step(units))
 
 
 def cost_lines(build: "Build") -> list[str]:
     """The three limits that cost most, and what less required clearance and deeper pockets would gain."""
     found, units = build.explanations.limit_costs, build.project.display_units
     torque, lines = units.torque, []
+    step, depth = units.gap.stated(gap_step(units)), units.gap.stated(deeper_pocket(units))
     if not found.limits:
         lines = ["No limit costs torque that the search can find."]
     if found.costliest:
@@ -50,10 +51,10 @@ def cost_lines(build: "Build") -> list[str]:
         lines.append(f"A degree more would gain, in {torque.name} a cell: {'; '.join(parts)}.")
     if found.gaps:
         parts = [f"{limit_words(cost.limit)} {_figures(cost.score, torque)}" for cost in found.gaps]
-        lines.append(f"{units.gap.stated(GAP_STEP)} less would gain, in {torque.name} a cell: {'; '.join(parts)}.")
+        lines.append(f"{step} less would gain, in {torque.name} a cell: {'; '.join(parts)}.")
     if found.limits and found.deeper_pockets is not None:
         deeper = _figures(found.deeper_pockets, torque)
-        lines.append(f"Pockets {units.gap.stated(POCKET)} deeper would gain {deeper} {torque.name} a cell.")
+        lines.append(f"Pockets {depth} deeper would gain {deeper} {torque.name} a cell.")
     return [*lines, *([LOOSER] if build.project.gap.between == BY_NAME else [])]
 
 
@@ -76,6 +77,6 @@ def cost_table(build: "Build") -> Table:
     unit = units.torque
     for cost in build.explanations.limit_costs.limits:
         figures = (_figures(cost.score, unit), unit.number(cost.weighted), most_words(cost, build))
-        rows.append(Row(limit_words(cost.limit), (per_words(cost, units.gap), *figures)))
+        rows.append(Row(limit_words(cost.limit), (per_words(cost, units), *figures)))
     head = ("limit", "per", f"{unit.name} a cell", f"{unit.name}, weighted sum of cells", f"most, {unit.name}")
     return Table("What each limit costs: the best tables with it moved two steps either way", head, tuple(rows))

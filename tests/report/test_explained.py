@@ -12,13 +12,13 @@ from read_document import lines_of
 
 from phaseopt.job.build import Build
 from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
-from phaseopt.job.limit_costs import LimitCost, LimitCosts
+from phaseopt.job.limit_costs import LimitCost, LimitCosts, deeper_pocket, gap_step
 from phaseopt.job.mixture_and_spark import UnlikeAir
 from phaseopt.report.dips import cause_words, dip_words
 from phaseopt.report.document import Depth
 from phaseopt.report.limit_costs import cost_lines
 from phaseopt.report.subjects.build import build_document
-from phaseopt.values.display_units import METRIC
+from phaseopt.values.display_units import INCH, METRIC
 
 AT = (100.0, 3000.0, 4000.0, 3500.0, 8.0, 1.0)
 LEAN = UnlikeAir("mixture", 0.962, 0.881, np.array([True]))
@@ -87,3 +87,10 @@ def test_other_arrangements_have_them_too(name: str, request: pytest.FixtureRequ
     for price in found.explanations.limit_costs.limits:
         assert np.isfinite(price.cells).all()
         assert not (name != "both" and "exhaust" in price.limit and "gap" not in price.limit)
+
+
+def test_a_step_is_round_in_the_units_of_whoever_reads_it() -> None:
+    """0.25 mm and 0.5 mm, or ten and twenty thousandths of an inch."""
+    for units, step, deeper in ((METRIC, "0.25 mm", "0.5 mm"), (INCH, "10 thou", "20 thou")):
+        assert units.gap.stated(gap_step(units)).replace(".0 ", " ") == step
+        assert units.gap.stated(deeper_pocket(units)).replace(".0 ", " ") == deeper

@@ -16,7 +16,7 @@ from phaseopt.job.build import Build
 from phaseopt.job.dips import Dip
 from phaseopt.job.gains import Gains, Moved
 from phaseopt.job.input_hashes import input_hashes
-from phaseopt.job.limit_costs import POCKET, LimitCost, LimitCosts
+from phaseopt.job.limit_costs import LimitCost, LimitCosts
 from phaseopt.output.directory import RECORD
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record
 from phaseopt.output.records.pieces import AxesRecord, BoxRecord, ContactRecord
@@ -301,7 +301,7 @@ class LimitCostsRecord(Record):
         """From the costs of all limits."""
         return cls(
             limits=tuple(map(LimitCostRecord.of, costs.limits)),
-            pockets_deeper_mm=POCKET,
+            pockets_deeper_mm=costs.deeper,
             pockets_deeper_Nm_a_cell=costs.deeper_pockets,
         )
 
