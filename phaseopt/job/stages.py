@@ -233,7 +233,7 @@ def refuse_unguarded(limits: Limits) -> None:
     project = limits.project
     if limits.full_travel.verdict != CLEAR and not project.gap.tables_only_guard:
         raise InputError.one(
-            f"{limits.full_travel.sentence}, and a phaser may fail there",
+            limits.full_travel.sentence,
             hint="fit the cams as `phaseopt limits` says, limit travel, or accept the risk: tables_only_guard = true",
             file=project.file,
             where="gap.tables_only_guard",

@@ -15,7 +15,7 @@ from phaseopt.report.document import Depth, Document, Lines, Row, Section, Table
 from phaseopt.report.figures.colours import BLACK
 from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.report.subjects.what_if import interplay_lines, variant_words, what_if_table
-from phaseopt.report.words import capital
+from phaseopt.report.words import capital, sentence
 from phaseopt.study.what_if import WhatIf
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit, power_kw
@@ -41,14 +41,14 @@ def compare_document(found: Comparison, shares: WhatIf | None = None) -> Documen
         f"{verdict_words(found)}.",
         lead=names,
         sections=(
-            say("Torque", *torque_lines(found)),
+            say("Torque", *map(sentence, torque_lines(found))),
             *([] if shares is None else [share_section(shares)]),
             Section("By speed", by_speed),
             say("Inputs", *([*map(key_words, found.keys), *map(_file_words, found.files)] or ["the same"])),
-            say("Tables", *_table_lines(found)),
+            say("Tables", *map(sentence, _table_lines(found))),
             say("Clamps", *([f"{_edge(c.what)}: {c.first:g} to {c.second:g}°" for c in found.clamps] or ["the same"])),
-            say("Gaps", *_clearance_lines(found)),
-            say("Dips", *_dip_lines(found)),
+            say("Clearance", *map(sentence, _clearance_lines(found))),
+            say("Dips", *map(sentence, _dip_lines(found))),
             say("Limit costs", *([_cost_words(each, found) for each in found.limit_costs] or ["the same"])),
             say("Not compared", *found.apart),
             Section("How far each cell moved", tuple(difference_tables(found)), Depth.PAGE),
