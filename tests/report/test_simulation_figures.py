@@ -103,7 +103,7 @@ def test_what_did_not_settle_is_counted_and_said_where(project: Project) -> None
     assert f"ll but {count} (" in text
     assert f"at 1000 to 1500 rpm, {count} of them at 40 kPa" in text
     assert "could not be kept beside the project" in text
-    assert "best 19" in text
+    assert "est 19" in text
     assert "N·m at 5500 rpm; it sags to" in text
     full = full_throttle(project, grid)
     won = (full.best - full.rest)[full.rpm == 4000.0]
