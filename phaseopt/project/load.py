@@ -369,15 +369,19 @@ def _mistake(file: Path, detail: ErrorDetails, units: Units) -> Mistake:
     if kind == "missing":
         return Mistake("is missing", wanted, file, _key(loc))
     if kind == "too_short":
-        return Mistake(f"has {ctx['actual_length']} entries, needs {ctx['min_length']}", wanted, file, _key(loc))
+        return Mistake(f"has {_entries(ctx['actual_length'])}, needs {ctx['min_length']}", wanted, file, _key(loc))
     if kind == "too_long":
-        return Mistake(f"has {ctx['actual_length']} entries, takes {ctx['max_length']}", wanted, file, _key(loc))
+        return Mistake(f"has {_entries(ctx['actual_length'])}, takes {ctx['max_length']}", wanted, file, _key(loc))
     if kind == "phaseopt":
         meaning = "" if field is None else meaning_of(field, units)
         hint = f"{ctx['hint']} ({meaning})" if meaning and len(meaning) < _LONG else ctx["hint"]
         return Mistake(_with_value(ctx["problem"], detail["input"]), hint, file, _key(loc))
     plain = _PLAIN.get(kind, detail["msg"].removeprefix("Input ")).format(**ctx)
     return Mistake(_with_value(plain, detail["input"]), wanted, file, _key(loc))
+
+
+def _entries(count: int) -> str:
+    return "1 entry" if count == 1 else f"{count} entries"
 
 
 def _with_value(problem: str, value: object) -> str:

@@ -203,7 +203,7 @@ CARD: dict[str, Any] = {
             "pocket_across",
         ),
         ({"tables": {"load": [40, 40, 100]}}, "tables.load", "40 follows 40"),
-        ({"tables": {"load": [100]}}, "tables.load", "has 1 entries, needs 2"),
+        ({"tables": {"load": [100]}}, "tables.load", "has 1 entry, needs 2"),
         (
             {"search": {"weights": [{"rpm": [0, 100], "load": [9, 5], "weight": 1}]}},
             "search.weights (entry 1).load",
@@ -232,7 +232,7 @@ def test_a_section_wrong_by_itself(tmp_path: Path, changes: dict[str, Any], key:
         ([{"at": 0.5, "degrees": 240}, {"at": 10.0, "degrees": 20}], "not below the peak lift"),
         ([{"at": 0.5, "degrees": 240}, {"at": 1.0, "before": 100}], "either degrees, or before and after"),
         ([{"at": 0.5, "degrees": 240}, {"at": 1.0, "degrees": 200, "before": 100, "after": 100}], "either degrees"),
-        ([{"at": 0.5, "degrees": 240}], "has 1 entries, needs 2"),
+        ([{"at": 0.5, "degrees": 240}], "has 1 entry, needs 2"),
     ],
 )
 def test_an_impossible_cam_card(tmp_path: Path, durations: list[dict[str, float]], problem: str) -> None:
