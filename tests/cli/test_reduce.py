@@ -51,7 +51,7 @@ def test_a_good_day_is_described_and_ends_clear(good: Path) -> None:
     assert "Nothing stands out" in result.output
     assert "cannot be seen today" in result.output
     assert "o drift is shown" in result.output
-    assert "phaseopt check" in result.output  # nobody takes points for a permission
+    assert "not contact" in result.output  # nobody takes points for a permission
 
 
 def test_the_least_difference_is_what_two_pulls_differ_by(good: Path) -> None:
