@@ -21,6 +21,7 @@ import time
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -124,16 +125,18 @@ def range_back(project: Project) -> float:
     return float(torque[0] / torque[1] - 1.0)
 
 
-def builds_clear(project: Project, choices: dict[str, dict[str, dict[str, float]]]) -> bool:
+def builds_clear(project: Project, found: dict[str, Any]) -> bool:
     """Whether each offset chosen, put into the project, builds clear: from its pulls alone, for which no grid has to be
     simulated anew; contact does not depend on torque."""
     assert project.torque is not None
     project = project.model_copy(update={"torque": project.torque.model_copy(update={"prior": None})})
     clear = True
-    for name, choice in choices.items():
-        at = choice["offsets"]
-        built = build(fitted_at(project, (at["intake"], at["exhaust"])))
-        pair, travel = f"intake {at['intake']:g}, exhaust {at['exhaust']:g}", built.limits.full_travel.verdict
+    for name in ("fitted", "guarded", "free"):
+        if found[name] is None:
+            continue
+        intake, exhaust = (found[name]["trial"][f"{side}_offset"] for side in ("intake", "exhaust"))
+        built = build(fitted_at(project, (intake, exhaust)))
+        pair, travel = f"intake {intake:g}, exhaust {exhaust:g}", built.limits.full_travel.verdict
         print(f"{name}: {pair}: built clear {built.verdict.clear}, full travel {travel}")
         clear &= built.verdict.clear
     return clear
@@ -157,9 +160,7 @@ def main() -> int:
     print(f"{TRIALS} trials, start to end: {alone:.1f} s by one process, {shared:.1f} s by two")
     print(f"trials a second once torque is learnt: {one_rate:.2f} by one process, {both:.2f} by two")
     print(f"ten degrees of range back on each cam: mid-range {100 * back:+.1f} %, practice 2 to 6 %", flush=True)
-    chosen = again["choices"]
-    assert isinstance(chosen, dict)
-    clear = builds_clear(project, chosen)
+    clear = builds_clear(project, again)
     rows = [
         ("two processes, start to end, s", shared, shared <= AT_MOST, f"at most {AT_MOST:g}"),
         ("three given pairs, start to end, s", named, named <= GIVEN_AT_MOST, f"at most {GIVEN_AT_MOST:g}"),
