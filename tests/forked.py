@@ -138,7 +138,7 @@ def _faults(call: Call, code: int, printed: str, messages: str) -> list[str]:
             lines += ["x" * len(each["problem"]) for each in mistakes] + ["x" * len(each["hint"]) for each in mistakes]
         except (ValueError, KeyError):
             found.append("no message")
-    elif code == 2 and not lines:
+    elif code == 2 and not lines and not (printed and not call.arguments):  # no command at all prints the help
         found.append("no message")
     if any(len(line) > LONGEST for line in lines):
         found.append("long message")
@@ -160,6 +160,8 @@ def _names(folder: Path) -> set[str]:
 def _left(folder: Path, before: set[str], code: int, call: Call) -> list[str]:
     """Files that are there and should not: parts of any kind, or anything new after a refusal."""
     new = _names(folder) - before
+    if call.output:  # an answer that could not be printed: what was asked for by name is there, and whole
+        new -= set(call.arguments)
     done = code in (0, 1)
     parts = [
         each for each in new if each.endswith((".part", ".tmp", ".damaged")) or "/." in each or each.startswith(".")
