@@ -16,6 +16,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from jinja2.utils import htmlsafe_json_dumps
 
 from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Picture, Section, ShadedTable, Snippet, Table
+from phaseopt.report.glossary import words_on
 from phaseopt.report.palette import style_sheet
 
 _KINDS = {
@@ -28,6 +29,7 @@ _KINDS = {
     Part: "part",
 }
 _POLICY = "the policy of this page"  # until its parts are known
+_WORDS = "the words of this page"  # until its text is known
 _CONTENTS_FROM = 5  # sections from which a list of contents helps
 _SHORT_FROM = 4  # sections of a few lines in a row, from which two columns help
 
@@ -62,7 +64,10 @@ def page(document: Document, generator: str) -> str:
         sections = [_in_words(sections), *(section for section in sections if not _is_short(section))]
     contents = sections if len(sections) >= _CONTENTS_FROM else []
     about = {"document": document, "short": short, "sections": sections, "contents": contents, "styles": styles}
-    text = fill("page.html.j2", about | {"generator": generator, "policy": _POLICY, "palette": style_sheet()})
+    about |= {"generator": generator, "policy": _POLICY, "words": _WORDS, "palette": style_sheet()}
+    text = fill("page.html.j2", about)
+    words = "" if document.first is None else fill("blocks/words.html.j2", {"words": words_on(text)})
+    text = text.replace(_WORDS, words, 1)
     return text.replace(_POLICY, _policy(text), 1)
 
 
