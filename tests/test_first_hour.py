@@ -88,8 +88,8 @@ def measured(folder: Path) -> None:
         rows = "".join(f"{a:g},{each:.4f}\n" for a, each in zip(cam_deg, lift, strict=True))
         (folder / f"{side}_lobe.csv").write_text(f"cam_deg,lift_in\n{rows}", encoding="utf-8")
         drops = (at_tdc + fall(angles)) / np.cos(np.radians(tilt))
-        rows = "".join(f"{a:g},{each:.3f},1\n" for a, each in zip(angles, drops, strict=True))
-        (folder / f"{side}_drop.csv").write_text(f"crank_deg,drop_in,cylinder\n{rows}", encoding="utf-8")
+        rows = "".join(f"{a:g},{1000 * each:.0f},1\n" for a, each in zip(angles, drops, strict=True))
+        (folder / f"{side}_drop.csv").write_text(f"crank_deg,drop_thou,cylinder\n{rows}", encoding="utf-8")
 
 
 def pulled(folder: Path) -> None:

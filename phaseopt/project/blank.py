@@ -55,8 +55,9 @@ _TORQUE = {
 def blank_files(answers: Answers | None = None) -> dict[str, str]:
     """The files of a project to fill in, by name: the project, lobes and drop readings (not the measuring sheet)."""
     answers = answers or Answers()
-    length = "in" if answers.units == "inch" else "mm"
-    drops = f"crank_deg,drop_{length},cylinder\n" + "".join(f"{angle},,1\n" for angle in DROP_ANGLES)
+    inch = answers.units == "inch"
+    length = "in" if inch else "mm"
+    drops = f"crank_deg,drop_{'thou' if inch else 'mm'},cylinder\n" + "".join(f"{angle},,1\n" for angle in DROP_ANGLES)
     files = {"project.toml": blank_project(answers)}
     if answers.lobes == "files":
         files |= dict.fromkeys(LOBE_FILES.values(), f"cam_deg,lift_{length}\n")

@@ -38,16 +38,16 @@ def sheet_page(sheet: Document) -> str:
     return page(sheet, GENERATOR)
 
 
-def blank_sheet() -> Document:
+def blank_sheet(unit: Unit = METRIC.gap) -> Document:
     """The sheet of a project yet to be filled in: room for four cylinders with two valves of a kind."""
-    sums = _sums_table("Invented: an intake cam that opens early", _INVENTED, METRIC.gap)
+    sums = _sums_table("Invented: an intake cam that opens early", _INVENTED, unit)
     lines = Lines((sheet_text.HOW_TO_SUM, sheet_text.INVENTED))
     return Document(
         "Measuring sheet",
         "Valve drop every 5° around gas-exchange TDC, and cam timing. Copy the page for more cylinders or valves.",
         sections=(
-            *_reading_sections([table for side in SIDES for table in _blanks(side, 4, 2)], METRIC.gap),
-            _degree_in_section(METRIC.gap),
+            *_reading_sections([table for side in SIDES for table in _blanks(side, 4, 2)], unit),
+            _degree_in_section(unit),
             Section(f"The sum, with invented numbers: {_SUM}", (sums, lines), together=True),
         ),
         before=BEFORE,
@@ -107,7 +107,7 @@ def _reading_sections(tables: list[Table], unit: Unit) -> tuple[Section, ...]:
     """How to read, where to write it, and how it goes into the file of readings."""
     lines = [*sheet_text.AFTERWARDS]
     if unit != METRIC.gap:
-        lines.append(f"The column drop_mm of that file holds millimetres: 1 {unit.name} is {unit.size:g} of them.")
+        lines.append(f"Head that file's column drop_{unit.name}, and write the numbers as you read them.")
     how = _steps(sheet_text.HOW_TO_READ, sheet_text.READINGS)
     drop = Section(f"Readings: valve drop, {unit.name}", (*tables, Lines(tuple(lines))), new_sheet=True)
     return _TODAY, how, _SPRINGS, drop
