@@ -93,7 +93,7 @@ def test_gaps_are_the_same_rounded_down(inch: Build) -> None:
 
 
 def test_a_sheet_in_thousandths_says_how_readings_go_into_their_file(inch: Build, both: Build) -> None:
-    shown = "1 thou is 0.0254 of them"
+    shown = "drop_thou"
     assert shown in sheet_page(limits_sheet(inch.limits))
     assert shown not in sheet_page(limits_sheet(both.limits))
 
