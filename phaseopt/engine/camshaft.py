@@ -15,7 +15,7 @@ from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.degree_in import DegreedIn, degreed_in, scaled, turned_otherwise
 from phaseopt.engine.lobe import Lobe, full_lift_at, lobe_lift, shifted
-from phaseopt.engine.lobe_file import BELOW_FULL, at_tappet, read_lobe
+from phaseopt.engine.lobe_file import BELOW_FULL, at_tappet, from_any_zero, read_lobe
 from phaseopt.engine.valve_control import ValveControl, valve_control
 from phaseopt.project import SIDES, Arrangement, Cam, Phaser, Project, Side
 from phaseopt.values.arrays import FloatArray
@@ -23,6 +23,7 @@ from phaseopt.values.errors import InputError
 from phaseopt.values.numba import njit
 
 OFF_ZERO = 3.0  # crank degrees that a nose may be off the zero of its file before it has to be said which counts
+OFF_FOUND_ZERO = 0.5  # the same where the file counts from any zero and the middle of equal lifts was taken (judgement)
 _PANELS = 400  # of Simpson's rule over the overlap: a quarter of a degree or finer for any overlap up to 100°
 
 
@@ -393,13 +394,17 @@ def _lobes(cam: Cam, lobe: Lobe, file: Path) -> tuple[Lobe, Lobe]:
 
 
 def _centred(project: Project, side: Side, lobe: Lobe) -> Lobe:
-    """A measured lobe with its zero where its centreline is taken."""
-    by = project.cam(side).centreline_by
+    """A measured lobe with its zero where its centreline is taken.
+
+    A zero that was found, not stated, is nobody's centreline yet: it is asked about sooner.
+    """
+    by, file = project.cam(side).centreline_by, project.cam(side).lobe
+    off_zero = OFF_FOUND_ZERO if file is not None and from_any_zero(file) else OFF_ZERO
     full, equal = (
         full_lift_at(lobe),
         (sum(lobe.span(lobe.peak - BELOW_FULL)) / 2 if lobe.peak > 2 * BELOW_FULL else 0.0),
     )
-    if by is None and max(abs(full), abs(equal)) > OFF_ZERO:
+    if by is None and max(abs(full), abs(equal)) > off_zero:
         raise InputError.one(
             f"from the zero of the lobe file full lift is {full:+.1f}°, the middle between equal lifts {equal:+.1f}° "
             "(crank degrees): say which of them is the centreline",
