@@ -93,14 +93,16 @@ def _from_any_zero(path: Path, names: list[str], lift: str) -> Columns:
     read = read_columns(path, required=(BENCH, lift))
     read.require_increasing(BENCH)
     angle, height = read[BENCH], read[lift]
-    if angle[-1] - angle[0] > 360.0:
-        raise read.error(len(angle) - 1, f"{BENCH} runs through more than a turn of the cam", "keep the lines of one")
+    if angle[-1] - angle[0] >= 360.0:
+        problem = f"{BENCH} {angle[-1]:g} is a whole turn or more beyond {angle[0]:g}, where the lines begin"
+        raise read.error(len(angle) - 1, problem, "keep the lines of one turn, and its first angle once")
+    top = height.max()
     turned = (angle - angle[int(height.argmax())] + 180.0) % 360.0 - 180.0
-    nose = turned[height >= NOSE * height.max()]
+    nose = turned[height >= min(NOSE * top, top)]  # a gauge that counts down is refused with the others
     turned = (turned - (nose.min() + nose.max()) / 2 + 180.0) % 360.0 - 180.0
     order = np.argsort(turned)
     columns = Columns(path, [read.lines[row] for row in order], {"cam_deg": turned[order], lift: height[order]})
-    columns.require_increasing("cam_deg")  # not where 0 and 360 are both there
+    columns.require_increasing("cam_deg")
     return columns
 
 

@@ -44,7 +44,7 @@ def named_files(folder: Path, patterns: Iterable[str]) -> tuple[list[Path], list
     for pattern in patterns:
         named = folder / pattern
         files = [named] if os.path.isfile(named) else [folder / name for name in _matches(folder, pattern)]
-        files = [file for file in files if file.is_file()]
+        files = [file for file in files if os.path.isfile(file)]
         found |= dict.fromkeys(files)
         if not files:
             missing.append(pattern)
@@ -84,22 +84,22 @@ class LogFolder:
 
     def pulls(self, entries: Sequence[Pull], rest: Pull) -> tuple[Pull, ...]:
         """Every pull: those of the entries, and one for each log that none claims, as `rest` says."""
-        claimed = {file.resolve() for file in self._found(self.aside)}
+        claimed = set(map(os.path.realpath, self._found(self.aside)))
         for entry in entries:
             if not self._is_pattern(entry):
-                claimed |= {file.resolve() for file in self._found(entry.files)}
+                claimed |= set(map(os.path.realpath, self._found(entry.files)))
         pulls: list[Pull] = []
         for number, entry in enumerate(entries, start=1):
             pulls += self._of_entry(entry, f"torque.pulls (entry {number})", claimed)
-        claimed |= {file.resolve() for pull in pulls for file in self._found(pull.files)}
+        claimed |= {os.path.realpath(file) for pull in pulls for file in self._found(pull.files)}
         for file in self.in_folder():
-            if file.resolve() not in claimed:
+            if os.path.realpath(file) not in claimed:
                 pulls.append(self._pull(rest, [file], f"torque.logs ({file.name})"))
         return tuple(pulls if self.logs is None else sorted(pulls, key=self._order))
 
     def _order(self, pull: Pull) -> tuple[bool, list[tuple[int, str]]]:
         first = self.project / pull.files[0]
-        inside = first.parent.resolve() == (self.project / str(self.logs)).resolve()
+        inside = os.path.realpath(first.parent) == os.path.realpath(self.project / str(self.logs))
         return inside, _natural(first.name) if inside else []
 
     def in_folder(self) -> list[Path]:
@@ -114,15 +114,15 @@ class LogFolder:
         if self.logs is None:
             return []
         try:
-            files = [file for file in (self.project / self.logs).iterdir() if file.is_file()]
+            files = [file for file in (self.project / self.logs).iterdir() if os.path.isfile(file)]
         except OSError as error:
             raise fault(f"{self.logs} cannot be read ({error.strerror})", "name a folder that you may read") from error
         return sorted((f for f in files if not f.name.startswith((".", "~$"))), key=lambda file: _natural(file.name))
 
-    def _of_entry(self, entry: Pull, key: str, claimed: set[Path]) -> list[Pull]:
+    def _of_entry(self, entry: Pull, key: str, claimed: set[str]) -> list[Pull]:
         if not self._is_pattern(entry):
             return [self._pull(entry, self._found(entry.files), key)]
-        files = [file for file in self._found(entry.files) if file.resolve() not in claimed]
+        files = [file for file in self._found(entry.files) if os.path.realpath(file) not in claimed]
         if entry.time is not None and len(files) > 1:
             raise fault(f"one time of day for {len(files)} files", f"name each file with its time under {key}")
         if not files and not self._found(entry.files) and (self.logs is None or self.in_folder()):
@@ -143,7 +143,7 @@ class LogFolder:
     def _is_pattern(self, entry: Pull) -> bool:
         """Whether some name of it is a pattern, and no file is called just that."""
         places = [self.project, *([] if self.logs is None else [self.project / self.logs])]
-        return any(_PATTERN.search(name) and not any((p / name).is_file() for p in places) for name in entry.files)
+        return any(_PATTERN.search(name) and not any(os.path.isfile(p / name) for p in places) for name in entry.files)
 
     def _found(self, names: Iterable[str]) -> list[Path]:
         """Files by name or pattern: in the folder of logs, else from the project's folder."""

@@ -1,5 +1,6 @@
 """The torque section of a project file: how to read logs. The pulls themselves are in `pulls`, the dyno in `dyno`."""
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -204,7 +205,7 @@ def _all_pulls(entries: tuple[Pull, ...], info: ValidationInfo) -> tuple[Pull, .
 
 def _folder(name: str, info: ValidationInfo) -> str:
     project = (info.context or {}).get("folder")
-    if not name or (project is not None and not (Path(project) / name).is_dir()):
+    if not name or (project is not None and not os.path.isdir(Path(project) / name)):
         raise fault(f"there is no folder {name}", f"make it, or check its name; it is looked for in {project}")
     return name
 

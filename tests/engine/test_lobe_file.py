@@ -191,8 +191,24 @@ def test_a_bench_zero_and_another_angle_are_not_mixed(tmp_path: Path) -> None:
     (tmp_path / "bench.csv").write_text("bench_deg,cam_deg,lift_mm\n0,0,1\n", encoding="utf-8")
     with pytest.raises(InputError, match="keep one of them"):
         read_lobe(tmp_path / "bench.csv", ratio=1.0)
-    angles = np.arange(0.0, 400.0, 2.0)
-    rows = "".join(f"{a:g},{max(10.0 - abs(a - 180.0) / 6.0, 0.0):g}\n" for a in angles)
-    (tmp_path / "bench.csv").write_text(f"bench_deg,lift_mm\n{rows}", encoding="utf-8")
-    with pytest.raises(InputError, match="more than a turn"):
-        read_lobe(tmp_path / "bench.csv", ratio=1.0)
+
+
+def bench(folder: Path, end: float, sign: float = 1.0) -> Path:
+    """A lobe over bench degrees from 0 to an end, the gauge counting up or down."""
+    angles = np.arange(0.0, end, 2.0)
+    rows = "".join(f"{a:g},{sign * max(10.0 - abs(a - 180.0) / 6.0, 0.0):g}\n" for a in angles)
+    (folder / "bench.csv").write_text(f"bench_deg,lift_mm\n{rows}", encoding="utf-8")
+    return folder / "bench.csv"
+
+
+@pytest.mark.parametrize(("end", "line"), [(400.0, "line 201"), (361.0, "line 182")])
+def test_a_bench_file_of_a_whole_turn_has_its_first_angle_once(tmp_path: Path, end: float, line: str) -> None:
+    """0 and 360 are the same place of the cam; the message names the column that the file has."""
+    with pytest.raises(InputError, match=f"{line}: bench_deg") as caught:
+        read_lobe(bench(tmp_path, end), ratio=1.0)
+    assert "cam_deg" not in str(caught.value)
+
+
+def test_a_bench_gauge_that_counts_down_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="below zero"):
+        read_lobe(bench(tmp_path, 360.0, -1.0), ratio=1.0)
