@@ -20,6 +20,7 @@ from phaseopt.project.answers import BLANK
 from phaseopt.project.changes import OPTION, changed_key, with_changes
 from phaseopt.project.cross_checks import contradictions
 from phaseopt.project.keys import section_in
+from phaseopt.project.log_folder import LogFolder
 from phaseopt.project.quantities import meaning_of
 from phaseopt.project.toml_mistakes import toml_mistake
 from phaseopt.values.display_units import Units
@@ -281,8 +282,12 @@ def states_pulls(path: str | Path) -> bool:
         return False
     pulls, logs = torque.get("pulls"), torque.get("logs")
     named = isinstance(pulls, list) and any(isinstance(pull, dict) and not list(_blanks(pull, ())) for pull in pulls)
-    folder = Path(path).parent / logs if isinstance(logs, str) and logs != BLANK else None
-    return named or (folder is not None and folder.is_dir() and any(folder.iterdir()))
+    if named or not isinstance(logs, str) or not os.path.isdir(Path(path).parent / logs):
+        return named
+    try:
+        return bool(LogFolder(Path(path).parent, logs).in_folder())
+    except ValueError:  # one that may not be read: who reads the pulls reports it
+        return True
 
 
 def _set_aside(raw: dict[str, Any], without: Collection[str]) -> dict[str, Any]:

@@ -110,6 +110,10 @@ class LogFolder:
         """Files in the folder that may be logs in a form that is not read, by the ending of their names."""
         return [file for file in self._all() if file.suffix.lower() not in (*LOG_ENDINGS, *_NO_LOGS)]
 
+    def not_there(self) -> list[str]:
+        """Names of logs that are no pulls for which there is no file, patterns apart."""
+        return [name for name in self.aside if not _PATTERN.search(name) and not self._found([name])]
+
     def _all(self) -> list[Path]:
         if self.logs is None:
             return []

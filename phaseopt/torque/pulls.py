@@ -98,7 +98,7 @@ def reduce_logs(project: Project) -> Reduction:
     names = _names(torque)
     roller = roller_losses(project, torque)
     found: list[_Reduced] = []
-    mistakes: list[Mistake] = []
+    mistakes = list(_not_left_out(project, torque))
     taken: dict[Path, str] = {}
     for number, name in enumerate(names, start=1):
         try:
@@ -111,6 +111,13 @@ def reduce_logs(project: Project) -> Reduction:
         raise InputError(mistakes)
     reduction = _reduction(project, torque, found, names)
     return replace(reduction, notes=(*reduction.notes, *_not_read(project, torque)))
+
+
+def _not_left_out(project: Project, torque: Torque) -> Iterator[Mistake]:
+    """Names to leave out that no file has: the log that was meant would count as a pull."""
+    for name in LogFolder(project.folder, torque.logs, torque.leave_out).not_there():
+        problem = f"{name} is to be left out, but there is no such file"
+        yield Mistake(problem, "check its name, or take it out of the list", project.file, "torque.leave_out")
 
 
 def _not_read(project: Project, torque: Torque) -> list[str]:

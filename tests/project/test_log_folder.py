@@ -8,6 +8,7 @@ import pytest
 from engines import project_of
 
 from phaseopt.project import DayWeather, Project, Weather
+from phaseopt.project.load import states_pulls
 from phaseopt.values.errors import InputError
 
 HEAD = "time,rpm,tq,map,tps,icam,ecam\n"
@@ -91,6 +92,21 @@ def test_what_is_no_pull_is_left_out(tmp_path: Path) -> None:
     logs = ["a.csv", "warm.csv", "steps-1.csv"]
     project = day(tmp_path, logs, leave_out=["warm*"], phaser_steps=["steps-*.csv"])
     assert files(project) == [("logs/a.csv",)]
+
+
+@pytest.mark.parametrize("name", ["round/x.csv", "round/*.csv", "x" * 300 + ".csv", "x" * 300 + "*.csv"])
+def test_names_that_no_file_can_have_are_kept_to_be_refused(tmp_path: Path, name: str) -> None:
+    """A link to itself, and names longer than a file system takes."""
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "logs" / "round").symlink_to("round")
+    (tmp_path / "logs" / "a.csv").write_text(HEAD, encoding="utf-8")
+    project = project_of(tmp_path, {}, torque=TORQUE | {"pulls": [{"files": [name]}]})
+    assert (f"logs/{name}",) in files(project)
+
+
+@pytest.mark.parametrize(("name", "stated"), [(".hidden", False), ("photo.jpg", False), ("a.csv", True)])
+def test_only_logs_in_the_folder_state_pulls(tmp_path: Path, name: str, stated: bool) -> None:
+    assert states_pulls(day(tmp_path, [name]).file) is stated
 
 
 def test_the_day_is_stated_once(tmp_path: Path) -> None:

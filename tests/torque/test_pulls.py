@@ -338,6 +338,17 @@ def test_a_text_in_the_folder_that_is_no_log_is_refused_with_the_way_to_leave_it
     assert 'leave_out = ["notes.txt"]' in mistake_of(reduce_logs, dyno_project(tmp_path, {}, [], logs="logs/")).hint
 
 
+def test_a_log_to_leave_out_that_is_not_there_is_named(tmp_path: Path) -> None:
+    """By a name that is misspelt the log that was meant would count as a pull."""
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    for name in ("a.csv", "warm.csv"):
+        (folder / name).write_text(csv_text(sweep()), encoding="utf-8")
+    stated = dyno_project(tmp_path, {}, [], logs="logs/", leave_out=["wram.csv", "none-*.csv"])
+    mistake = mistake_of(reduce_logs, stated)
+    assert (mistake.where, "wram.csv" in mistake.problem) == ("torque.leave_out", True)
+
+
 def test_an_empty_folder_plans_and_reduces_nothing(tmp_path: Path) -> None:
     (tmp_path / "logs").mkdir()
     project = dyno_project(tmp_path, {}, [], logs="logs/", sections={"gap": {"tables_only_guard": True}})
