@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from phaseopt.cli.frame import Answer, command
+from phaseopt.cli.frame import INTERRUPTED, Answer, command
 from phaseopt.values.errors import InputError
 
 if TYPE_CHECKING:
@@ -62,4 +62,8 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Ans
 def _asked(saved: Path) -> "Answers":
     from phaseopt.cli.questions import asked, saved_answers
 
-    return asked(saved_answers(saved), saved)
+    try:
+        return asked(saved_answers(saved), saved)
+    except KeyboardInterrupt:
+        typer.echo(f"stopped; phaseopt new {saved.parent} goes on from the answers so far", err=True)
+        raise typer.Exit(INTERRUPTED) from None

@@ -2,6 +2,7 @@
 
 import json
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import typer
@@ -20,7 +21,7 @@ def asked(given: dict[str, str], saved: Path) -> Answers:
     """Ask on the terminal what a project depends on; `given` holds the answers so far and is added to.
 
     Each answer is written to the file `saved`. Questions go to standard error, so that what is printed stays clean.
-    Raises `InputError` where standard input is no terminal, and `KeyboardInterrupt` where the answers end.
+    Raises `InputError` where standard input is no terminal or the file cannot be written, and `KeyboardInterrupt` where the answers end.
     """
     if not on_a_terminal():
         raise InputError.one(
@@ -39,20 +40,41 @@ def asked(given: dict[str, str], saved: Path) -> Answers:
                 del given[before[-1]]
             continue
         given[question.name] = answer
-        saved.parent.mkdir(parents=True, exist_ok=True)
-        saved.write_text(json.dumps(given, indent=2), encoding="utf-8")
+        _save(given, saved)
     return answers_of(given)
 
 
 def saved_answers(saved: Path) -> dict[str, str]:
-    """The answers of an earlier time, by question; none where the file is missing or not one of answers."""
+    """The answers of an earlier time, by question, less those that are none any more; none where there is no file.
+
+    Raises `InputError` where the file holds no answers, since it is written over.
+    """
     try:
         found = json.loads(saved.read_text(encoding="utf-8"))
-        given = {str(name): str(answer) for name, answer in found.items()}
-        answers_of(given)
-    except (OSError, ValueError, AttributeError, KeyError):
+    except FileNotFoundError:
         return {}
+    except (OSError, ValueError, RecursionError):
+        found = None
+    answers = {str(name): str(answer) for name, answer in found.items()} if isinstance(found, dict) else {}
+    given: dict[str, str] = {}
+    for question in questions(answers):
+        if question.name in answers:
+            with suppress(InputError):  # asked again
+                question.parse(answers[question.name], given)
+                given[question.name] = answers[question.name]
+    if not given:
+        hint = "delete it to begin again, or name another directory"
+        raise InputError.one("has no answers of an earlier `phaseopt new`", hint=hint, file=saved)
     return given
+
+
+def _save(given: Given, saved: Path) -> None:
+    try:
+        saved.parent.mkdir(parents=True, exist_ok=True)
+        saved.write_text(json.dumps(given, indent=2), encoding="utf-8")
+    except OSError as error:
+        problem = f"cannot be written ({error.strerror})"
+        raise InputError.one(problem, hint="name a directory that may be written to", file=saved) from error
 
 
 def on_a_terminal() -> bool:

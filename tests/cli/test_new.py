@@ -313,6 +313,38 @@ def test_answers_go_back_and_are_taken_up_again(tmp_path: Path, monkeypatch: pyt
     assert not (tmp_path / "mine" / "answers.json").exists()
 
 
+@pytest.mark.parametrize("text", ['{"units": ', "[]", "{}", '{"mine": 1}', "[" * 100_000, None])
+def test_what_holds_no_answers_is_refused_and_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str | None
+) -> None:
+    """A file cut off, one of somebody else, or a folder of that name."""
+    path = tmp_path / "answers.json"
+    path.mkdir() if text is None else path.write_text(text, encoding="utf-8")
+    result = answered(monkeypatch, tmp_path, "", "A four")
+    assert result.exit_code == 2
+    assert "answers.json" in result.output.splitlines()[-1]
+    assert path.is_dir() if text is None else path.read_text(encoding="utf-8") == text
+
+
+def test_answers_that_are_none_any_more_are_asked_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a file that another version wrote, or a person changed."""
+    kept = {"units": "inch", "name": "A four", "cylinders": "four", "colour": "red"}
+    (tmp_path / "answers.json").write_text(json.dumps(kept), encoding="utf-8")
+    result = answered(monkeypatch, tmp_path, "4")
+    assert result.exit_code == 130
+    assert "How many cylinders?" in result.output
+    assert "What is the engine called?" not in result.output
+    stated = json.loads((tmp_path / "answers.json").read_text(encoding="utf-8"))
+    assert stated == {"units": "inch", "name": "A four", "cylinders": "4"}
+
+
+def test_answers_that_cannot_be_kept_are_one_message(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "answers.json").symlink_to(tmp_path / "missing" / "answers.json")  # no place to write to, for root too
+    result = answered(monkeypatch, tmp_path, "")
+    assert result.exit_code == 2
+    assert "answers.json: cannot be written" in result.output
+
+
 def test_contact_limits_ask_twenty_answers_at_most() -> None:
     """Answered in full, nothing that contact limits need is left blank, readings and lobes apart."""
     assert len(list(questions({}))) <= 20
