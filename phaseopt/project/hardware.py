@@ -235,13 +235,9 @@ class Phaser(ProjectSection):
 
     @property
     def rates(self) -> Slew:
-        """How fast it moves; raises `InputError` where the project does not give it."""
+        """How fast it moves. Raises `ValueError` where it is left out, which `require_slew` refuses with the key."""
         if self.slew is None:
-            raise InputError.one(
-                "left out, but the tables need it",
-                hint="give slew = { advance = 90, retard = 60 }",
-                where="phaser.slew",
-            )
+            raise ValueError("the phaser's slew is left out")
         return self.slew
 
     @property

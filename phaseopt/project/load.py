@@ -82,8 +82,9 @@ def load_project(path: str | Path, *, without: Collection[str] = (), changes: Se
 
 
 def _of_change(mistake: Mistake, changes: Sequence[str]) -> Mistake:
-    """A mistake in a changed key is none of the file's."""
-    if not any(mistake.where == key or mistake.where.startswith(f"{key}.") for key in map(changed_key, changes)):
+    """A mistake in a changed key, or in the value that it was put into, is none of the file's."""
+    where = f"{mistake.where}."
+    if not any(where.startswith(f"{key}.") or f"{key}.".startswith(where) for key in map(changed_key, changes)):
         return mistake
     return replace(mistake, file=None, where=f"{OPTION} {mistake.where}")
 

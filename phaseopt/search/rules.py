@@ -11,6 +11,7 @@ from phaseopt.clearance.neighbours import BY_NAME
 from phaseopt.clearance.overlap_caps import caps, overlaps, within
 from phaseopt.clearance.safe_set import EDGES
 from phaseopt.project import SIDES, Cap, Cost, Pin, Project, Side, Weight
+from phaseopt.project.cross_checks import require_slew
 from phaseopt.search.problem import GRID_TOLERANCE
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError, Mistake
@@ -74,6 +75,11 @@ def slew_caps(project: Project, side: Side) -> FloatArray:
     array (R - 1, 2)
         [crank deg]; infinite where the cam is fixed.
 
+    Raises
+    ------
+    InputError
+        Naming each phaser whose slew is left out.
+
     Examples
     --------
     >>> from phaseopt.project.load import load_project
@@ -81,6 +87,7 @@ def slew_caps(project: Project, side: Side) -> FloatArray:
     >>> project.tables.rpm[:2], slew_caps(project, "intake")[0].round(1).tolist()
     ((1000.0, 1500.0), [-13.3, 13.3])
     """
+    require_slew(project)
     phaser, step = project.phaser_of(side), np.diff(project.tables.rpm)
     slowest = np.inf if phaser is None else min(phaser.rates.advance, phaser.rates.retard)
     most = slowest * step / project.search.crossing

@@ -10,6 +10,7 @@ from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.shifts import REACH
 from phaseopt.project import SIDES, Project, Side
+from phaseopt.project.cross_checks import require_slew
 from phaseopt.study.offset_gains import gain_between
 from phaseopt.study.offset_range import OffsetRange, Offsets, TorqueEverywhere, offset_range, reaching
 from phaseopt.study.offset_trial import Trial, refused, tried
@@ -87,6 +88,7 @@ def try_offsets(project: Project, pairs: Sequence[Mapping[Side, float]], progres
     [(-4.0, 0.0)]
     """
     require_source(project)
+    require_slew(project)
     progress = progress or silent
     progress(0.0, "contact limits")
     limits = phase_limits(contact_model(project))

@@ -4,6 +4,7 @@ from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
 from phaseopt.job.stages import refuse_unguarded
 from phaseopt.project import Project
+from phaseopt.project.cross_checks import require_slew
 from phaseopt.study.best_pulls import plan_pulls
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.run_sheet import RunSheet, run_sheet
@@ -57,6 +58,7 @@ def plan_next_pulls(project: Project, pulls: int, progress: Progress | None = No
         return run_sheet(model, first_pulls(limits, pulls, why=GRID_ONLY))
     if not project.has_pulls and project.cycle is None:
         return run_sheet(model, first_pulls(limits, pulls))
+    require_slew(project)
     learnt = torque_model(project, part(progress, 0.05, 0.6), limits)
     plan = plan_pulls(limits, learnt, pulls, part(progress, progress.reached, 1.0))
     return run_sheet(model, plan, learnt.notes)

@@ -103,7 +103,7 @@ def to_number_in(value: object, unit: str, bare: str) -> float:
     text = text or (bare if bare != unit else "")
     found = number if not text else number * scale(text, unit) if unit in _ANGLES else _convert(number, text, unit)
     if not math.isfinite(found):
-        raise UnitError(f"{value!r} is too large")
+        raise UnitError(f"{value!r} is {'not a number' if math.isnan(found) else 'too large'}")
     return found
 
 

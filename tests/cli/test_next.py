@@ -66,6 +66,12 @@ def test_readings_that_are_missing_are_named(tmp_path: Path) -> None:
     assert record["steps"][0]["lacks"][0]["file"].endswith("intake.csv")
 
 
+def test_a_file_that_is_not_there_is_named_on_the_page_too(tmp_path: Path) -> None:
+    path = write_project(tmp_path)
+    (tmp_path / "intake.csv").unlink()
+    assert "intake.csv" in said(path)[0]
+
+
 def test_a_cam_that_was_not_checked_is_named_to_be_measured(tmp_path: Path) -> None:
     """More of the timing known is never less travel (by definition of a bound)."""
     path = write_project(tmp_path, gap={"tables_only_guard": True}, intake={"centreline_error": 3.0})

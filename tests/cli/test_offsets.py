@@ -1,6 +1,7 @@
 """The offsets command as a user runs it: it goes on where it was, and names what stands in its way."""
 
 import math
+import re
 import sqlite3
 from pathlib import Path
 
@@ -66,3 +67,14 @@ def test_a_pair_that_cannot_be_computed_is_one_message(pair: str, tmp_path: Path
     assert result.exit_code == 2
     assert "--try" in result.output
     assert result.output.count("Fix:") == 1
+
+
+@pytest.mark.parametrize("command", [("offsets", "--try", "intake=-10"), ("plan", "--pulls", "3")])
+def test_a_slew_that_is_left_out_is_named_before_anything_is_learnt(command: tuple[str, ...], tmp_path: Path) -> None:
+    project = pulls_alone_file(tmp_path)
+    text = project.read_text(encoding="utf-8")
+    project.write_text(re.sub(r"^slew = .*$", "", text, flags=re.MULTILINE), encoding="utf-8")
+    result = CliRunner().invoke(app, [command[0], str(project), *command[1:]])
+    assert result.exit_code == 2
+    assert f"{project}: intake.phaser.slew: " in result.output
+    assert f"{project}: exhaust.phaser.slew: " in result.output

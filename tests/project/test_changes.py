@@ -38,6 +38,8 @@ def test_a_change_is_read_as_the_file_would_be(
         ("tables.load.9=75", "1 to 3"),
         ("intake.offset", "KEY=VALUE"),
         ("name.first=a", "name.first"),
+        ("intake.offset.a=3", "intake.offset"),
+        ("intake.offset=nan", "not a number"),
     ],
 )
 def test_what_is_no_change_is_one_message_with_the_key_meant(change: str, named: str, tmp_path: Path) -> None:
@@ -48,6 +50,9 @@ def test_what_is_no_change_is_one_message_with_the_key_meant(change: str, named:
     assert named in str(mistake)
 
 
-def test_a_key_set_twice_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="twice"):
-        load_project(write_project(tmp_path), changes=["intake.offset=-10", "intake.offset=-8"])
+@pytest.mark.parametrize("other", ["intake.offset = -8", "intake={offset=-8}", "intake.offset.a=1"])
+def test_a_key_set_twice_is_refused(other: str, tmp_path: Path) -> None:
+    """Also inside a section that another change replaces: one of the two would be lost."""
+    for changes in (["intake.offset=-10", other], [other, "intake.offset=-10"]):
+        with pytest.raises(InputError, match="set it once"):
+            load_project(write_project(tmp_path), changes=changes)

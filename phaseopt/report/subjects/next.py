@@ -44,7 +44,8 @@ def _lacking(step: Runnable) -> Iterator[str]:
     """The first things that a command lacks, by their keys."""
     for mistake in step.lacks[:_SHOWN]:
         where = mistake.where or (mistake.file.name if mistake.file else "")
-        yield f"{where}: {mistake.hint}" if where else f"{mistake.problem}: {mistake.hint}"
+        problem = "" if mistake.hint.startswith("give ") else mistake.problem  # a blank's is plain
+        yield ": ".join(part for part in (where, problem, mistake.hint) if part)
     if len(step.lacks) > _SHOWN:
         yield f"and {len(step.lacks) - _SHOWN} more"
 
