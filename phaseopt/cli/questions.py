@@ -21,7 +21,8 @@ def asked(given: dict[str, str], saved: Path) -> Answers:
     """Ask on the terminal what a project depends on; `given` holds the answers so far and is added to.
 
     Each answer is written to the file `saved`. Questions go to standard error, so that what is printed stays clean.
-    Raises `InputError` where standard input is no terminal or the file cannot be written, and `KeyboardInterrupt` where the answers end.
+    Raises `InputError` where standard input is no terminal or the file cannot be written, and `KeyboardInterrupt` where
+    the answers end.
     """
     if not on_a_terminal():
         raise InputError.one(

@@ -29,7 +29,9 @@ def with_changes(raw: dict[str, Any], changes: Sequence[str]) -> dict[str, Any]:
             key, value = _change(text)
             for other in seen:
                 if f"{key}.".startswith(f"{other}.") or f"{other}.".startswith(f"{key}."):
-                    problem = f"{key} is set twice" if key == other else f"{key} and {other} are set, one inside the other"
+                    problem = (
+                        f"{key} is set twice" if key == other else f"{key} and {other} are set, one inside the other"
+                    )
                     raise InputError.one(problem, hint="set it once", where=OPTION)
             seen.add(key)
             _put(raw, key.split("."), value, key)
