@@ -399,7 +399,16 @@ def _centred(project: Project, side: Side, lobe: Lobe) -> Lobe:
     A zero that was found, not stated, is nobody's centreline yet: it is asked about sooner.
     """
     by, file = project.cam(side).centreline_by, project.cam(side).lobe
-    off_zero = OFF_FOUND_ZERO if file is not None and from_any_zero(file) else OFF_ZERO
+    off_zero, zero = OFF_ZERO, ', or "lobe zero"'
+    if file is not None and from_any_zero(file):
+        off_zero, zero = OFF_FOUND_ZERO, ""
+        if by == "lobe zero":
+            raise InputError.one(
+                "the lobe file counts from a zero of the bench's, which is no place on the lobe",
+                hint='centreline_by = "equal lift" or "full lift", or a column cam_deg from the lobe\'s zero',
+                file=project.file,
+                where=f"{side}.centreline_by",
+            )
     full, equal = (
         full_lift_at(lobe),
         (sum(lobe.span(lobe.peak - BELOW_FULL)) / 2 if lobe.peak > 2 * BELOW_FULL else 0.0),
@@ -408,7 +417,7 @@ def _centred(project: Project, side: Side, lobe: Lobe) -> Lobe:
         raise InputError.one(
             f"from the zero of the lobe file full lift is {full:+.1f}°, the middle between equal lifts {equal:+.1f}° "
             "(crank degrees): say which of them is the centreline",
-            hint='centreline_by = "equal lift", "full lift" or "lobe zero"',
+            hint=f'centreline_by = "equal lift" or "full lift"{zero}',
             file=project.file,
             where=f"{side}.centreline_by",
         )

@@ -91,6 +91,7 @@ def _from_any_zero(path: Path, names: list[str], lift: str) -> Columns:
     if "cam_deg" in names or "crank_deg" in names:
         raise InputError.one(f"{BENCH} and another angle are both there", hint="keep one of them", file=path)
     read = read_columns(path, required=(BENCH, lift))
+    _refuse_falling(read)
     read.require_increasing(BENCH)
     angle, height = read[BENCH], read[lift]
     if angle[-1] - angle[0] >= 360.0:
@@ -104,6 +105,17 @@ def _from_any_zero(path: Path, names: list[str], lift: str) -> Columns:
     columns = Columns(path, [read.lines[row] for row in order], {"cam_deg": turned[order], lift: height[order]})
     columns.require_increasing("cam_deg")
     return columns
+
+
+def _refuse_falling(read: Columns) -> None:
+    """Refuse an angle that falls down the file: sorted, as other angles are, it might mirror the lobe."""
+    falls = np.diff(read[BENCH]) < 0.0
+    if falls.sum() > falls.size / 2:
+        raise read.error(
+            1,
+            f"{BENCH} falls",
+            "if the cam turned as it runs, write 360 less each angle; if it turned backwards, put the last line first",
+        )
 
 
 def _lobe(columns: Columns, angle: str, lift: str, ratio: Ratios, lash: float) -> Lobe:

@@ -16,7 +16,7 @@ from pydantic.fields import FieldInfo
 from phaseopt.project import Project
 from phaseopt.project.answers import BLANK, DROP_FILES, LOBE_FILES, Answers
 from phaseopt.project.keys import section_in
-from phaseopt.project.quantities import meaning_of
+from phaseopt.project.quantities import meaning_of, reader_of
 from phaseopt.values.display_units import Units
 
 DROP_ANGLES = range(-15, 16, 5)  # crank degrees after TDC, common practice
@@ -152,7 +152,10 @@ class _Section:
             yield from _comment(f"{self.path}: {self.meaning}")
             yield f"# [[{self.path}]]" if self.many else f"# [{self.path}]"
         for key, field in self.keys:
+            reader = reader_of(field)
             default = None if field.is_required() else field.get_default(call_default_factory=True)
+            if default and reader is not None and reader.bare(self.units) != reader.unit:
+                default = f"{default:g} {reader.unit}"  # the defaults are in documented units
             yield from _line(key, field, BLANK if default in (None, ()) else default, "# ", self.units)
 
 

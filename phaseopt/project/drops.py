@@ -14,6 +14,7 @@ from phaseopt.project.quantities import (
     Gasket,
     InputFile,
     Millimetres,
+    PinHeight,
     Place,
     PocketDepth,
     ProjectSection,
@@ -114,7 +115,7 @@ class Drop(ProjectSection):
         "(drop_in, drop_thou), cylinder",
     )
     at_tdc: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
-        (), description="one reading at TDC, mm (below 25); a list gives cylinders 1, 2, 3, ..."
+        (), description="one reading at TDC, mm (below 25 mm); a list gives cylinders 1, 2, 3, ..."
     )
     clay: Clay | None = Field(None, description="clay between valve and piston; most use with a measured lobe")
     geometry: Geometry | None = Field(None, description="deck, gasket, recession and pocket")
@@ -173,7 +174,7 @@ class DropParts(ProjectSection):
     deck: Deck | None = Field(
         None, gt=-20, lt=20, description="piston crown below the block's deck at TDC, mm (- = proud)"
     )
-    compression_height: Millimetres | None = Field(
+    compression_height: PinHeight | None = Field(
         None, gt=0, lt=200, description="gudgeon pin's centre to crown, mm (give deck instead where you measured it)"
     )
     pocket_depth: PocketDepth | None = Field(

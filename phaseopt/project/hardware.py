@@ -314,7 +314,8 @@ class Cam(ProjectSection):
     centreline_by: Literal["lobe zero", "full lift", "equal lift"] | None = Field(
         None,
         description="what the centreline is of: the zero of the lobe file (left out), full lift, or the middle between "
-        "equal lifts 1.25 mm below it; must be given where these are 3 crank degrees or more off the zero",
+        "equal lifts 1.25 mm below it; must be given where these are 3 crank degrees or more off the zero "
+        "(that of bench_deg is equal lift)",
     )
     offset: CrankDegrees = Field(0.0, gt=-90, lt=90, description="crank degrees fitted away from nominal, + = advanced")
     centreline_error: CrankDegrees = Field(

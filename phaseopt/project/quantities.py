@@ -121,11 +121,16 @@ def meaning_of(field: FieldInfo, units: Units = "metric") -> str:
     >>> meaning_of(field, "inch")
     'lash, in (0 = hydraulic); read 1.25 mm below full lift'
     """
-    text, reader = field.description or "", _reader([*field.metadata, field.annotation])
+    text, reader = field.description or "", reader_of(field)
     if units == "metric" or reader is None or reader.inch == reader.unit:
         return text
     metric, inch = _UNIT_NAMES.get(reader.unit, reader.unit), _UNIT_NAMES.get(reader.inch, reader.inch)
     return re.sub(rf"(?<![\w·/])(?<![0-9] ){re.escape(metric)}(?![\w²/·])", inch, text)
+
+
+def reader_of(field: FieldInfo) -> Reader | None:
+    """What reads the numbers of a key; None where they have no unit."""
+    return _reader([*field.metadata, field.annotation])
 
 
 def _reader(parts: Iterable[Any]) -> Reader | None:
@@ -176,6 +181,7 @@ Deck = Annotated[float, quantity("mm", likely=(0.0, 2.5)), Field(allow_inf_nan=F
 Recession = Annotated[float, quantity("mm", likely=(0.0, 20.0)), Field(allow_inf_nan=False)]
 PocketDepth = Annotated[float, quantity("mm", likely=(0.1, 12.0)), Field(allow_inf_nan=False)]
 Place = Annotated[float, quantity("mm", likely=(1.5, 90.0)), Field(allow_inf_nan=False)]
+PinHeight = Annotated[float, quantity("mm", likely=(10.0, 150.0)), Field(allow_inf_nan=False)]
 Thickness = Annotated[float, quantity("mm", likely=(0.2, 10.0)), Field(allow_inf_nan=False)]
 Clearance = Annotated[float, quantity("mm", likely=(0.1, 10.0)), Field(allow_inf_nan=False)]
 GapLength = Annotated[float, quantity("mm", likely=(0.3, 25.0)), Field(allow_inf_nan=False)]

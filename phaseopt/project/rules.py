@@ -25,9 +25,9 @@ class StaticGaps(ProjectSection):
     2.032
     """
 
-    intake: Clearance = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 or more)")
-    exhaust: Clearance = Field(2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 or more)")
-    valves: Clearance = Field(1.5, ge=0.3, description="intake valve to exhaust valve, mm (0.3 or more)")
+    intake: Clearance = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 mm or more)")
+    exhaust: Clearance = Field(2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 mm or more)")
+    valves: Clearance = Field(1.5, ge=0.3, description="intake valve to exhaust valve, mm (0.3 mm or more)")
 
 
 class Rod(ProjectSection):
@@ -72,7 +72,7 @@ class RunningGaps(ProjectSection):
     """
 
     reserve: Clearance = Field(
-        0.5, ge=0.1, description="clearance left with everything below taken off, mm (0.1 or more)"
+        0.5, ge=0.1, description="clearance left with everything below taken off, mm (0.1 mm or more)"
     )
     rod: Rod
     play: Error = Field(0.08, ge=0, description="bearing and pin play, mm")

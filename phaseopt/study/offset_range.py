@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phaseopt.clearance.limits import Limits
-from phaseopt.clearance.model import ContactModel
+from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Cam, Phaser, Project
 from phaseopt.search.objective import TorqueMap, torque_of
@@ -75,14 +75,21 @@ def fitted_at(project: Project, offsets: Offsets) -> Project:
 
 
 def refitted(base: Project, changed: Project) -> Project:
-    """The changed project, with pulls and readings of the cams as they were made: at the base's installed offsets."""
+    """The changed project, with pulls and readings of the cams as they were made: at the base's installed offsets.
+
+    Raises `InputError` where the readings contradict the project there: at other offsets those that cannot be carried
+    are left out, and what they show would pass unseen.
+    """
     offsets = changed.intake.offset, changed.exhaust.offset
     if offsets == (base.intake.offset, base.exhaust.offset):
         return changed
     then: dict[str, object] = {
         side: changed.cam(side).model_copy(update={"offset": base.cam(side).offset}) for side in SIDES
     }
-    return fitted_at(changed.model_copy(update=then), offsets)
+    as_read = changed.model_copy(update=then)
+    if any(changed.cam(side).degree_in is not None for side in SIDES):
+        contact_model(as_read)
+    return fitted_at(as_read, offsets)
 
 
 def reaching(project: Project, tried: OffsetRange) -> Project:

@@ -95,6 +95,12 @@ class WhatIf:
         return (*self.alone, self.together)
 
     @property
+    def not_covered(self) -> tuple[str, ...]:
+        """What any of the builds did not look at: a change may leave out what the project as it is has."""
+        builds = [self.base, *(each.build for each in self.variants if each.build is not None)]
+        return tuple(dict.fromkeys(words for built in builds for words in built.verdict.not_covered))
+
+    @property
     def interplay(self) -> float | None:
         """What all together bring beyond the sum of each alone [N·m]; None where that is not known."""
         known = [each.difference.mean for each in self.variants if each.difference is not None]
@@ -219,7 +225,10 @@ def _alone(first: Project, second: Project, updates: Updates) -> Project | Input
     found = contradictions(dict(changed))
     if found:
         return InputError(Mistake(problem, hint, first.file, key) for key, problem, hint in found)
-    return refitted(first, changed)
+    try:
+        return refitted(first, changed)
+    except InputError as error:
+        return error
 
 
 def compare_variants(

@@ -56,6 +56,18 @@ def test_what_is_printed(tmp_path: Path) -> None:
     assert places == sorted(places)
 
 
+def test_what_was_not_judged_is_on_the_screen(tmp_path: Path) -> None:
+    """Four notes on what a controller cannot hold; a screen shows three."""
+    (tmp_path / "t.csv").write_text("rpm\\load,30,100\n1000,0.5,0.5\n8000,0.5,0.5\n")
+    (tmp_path / "e.csv").write_text("rpm\\load,30,100\n1000,-0.5,-0.5\n8000,-0.5,-0.5\n")
+    still: dict[str, Any] = {"phaser": {"rest_until": 1500}}
+    project = write_project(tmp_path, intake=still, exhaust=still)
+    stated = [f"--{side}-{key}" for side in ("intake", "exhaust") for key in ("sign=1", "zero=0", "in=crank")]
+    text = run(project, "--intake", tmp_path / "t.csv", "--exhaust", tmp_path / "e.csv", *stated).output
+    flat = " ".join(text.split())
+    assert all(f"steps of 1° in the {side} table" in flat for side in ("intake", "exhaust")), text
+
+
 def test_every_guess_is_stated(tmp_path: Path) -> None:
     project = write_project(tmp_path)
     (tmp_path / "down.csv").write_text(DOWN)

@@ -17,9 +17,12 @@ from phaseopt.cli import app
 from phaseopt.output.fresh import write_fresh
 from phaseopt.project.answers import Answers
 from phaseopt.project.blank import blank_files, blank_project, section_names, section_text
+from phaseopt.project.drops import Clay
 from phaseopt.project.keys import keys
 from phaseopt.project.load import load_project
 from phaseopt.project.questions import answers_of, questions
+from phaseopt.project.rules import StaticGaps
+from phaseopt.project.search_settings import Report
 from phaseopt.values.display_units import SHOWN
 from phaseopt.values.errors import InputError
 
@@ -118,6 +121,18 @@ def test_every_line_that_holds_a_key_can_be_taken_into_use() -> None:
     """With the # taken away everywhere, it is still TOML: what stands there is a value."""
     lines = [line.removeprefix("# ") for line in all_keys().splitlines()]
     assert tomllib.loads("\n".join(lines))["seats"]["error"] == 0.25
+
+
+@pytest.mark.parametrize("name", ["gap.static", "report", "drop.intake.clay"])
+def test_a_default_pasted_into_a_project_in_inches_stays_what_it_is(name: str) -> None:
+    lines = [line.removeprefix("# ") for line in section_text(name, "inch").splitlines()]
+    found = tomllib.loads("\n".join(lines))
+    for part in name.split("."):
+        found = found[part]
+    model = {"gap.static": StaticGaps, "report": Report, "drop.intake.clay": Clay}[name]
+    given = {"thickness": "2 mm", "centreline": 110.0} if model is Clay else {}
+    stated = {key: value for key, value in found.items() if value != "?"}
+    assert model.model_validate({**given, **stated}, context={"units": "inch"}) == model.model_validate(given)
 
 
 def test_keys_are_printed_by_section() -> None:

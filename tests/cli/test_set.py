@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from engines import write_project
 from printed import printed
 from small_builds import small_project
 from typer.testing import CliRunner
@@ -20,6 +21,18 @@ def test_a_change_is_printed_beside_the_project_and_nothing_is_written(tmp_path:
     assert {path: path.read_bytes() for path in tmp_path.iterdir()} == there
     text = CliRunner().invoke(app, ["limits", str(project), "--set", "gap.running.reserve=0.9"]).output
     assert "gap.running.reserve=0.9" in text
+
+
+@pytest.mark.parametrize("read", ["lift_at_tdc = 5.0", "travel_left = [{ angle = 5, left = 1.0 }]"])
+def test_readings_that_contradict_the_project_do_so_at_another_offset_too(tmp_path: Path, read: str) -> None:
+    """Lift at TDC and travel left are not carried to another offset; what they show of the engine is not lost there."""
+    project = write_project(tmp_path)
+    text = project.read_text(encoding="utf-8")
+    project.write_text(text.replace("[intake]", f"[intake]\ndegree_in = {{ {read} }}"), encoding="utf-8")
+    for changes in ((), ("--set", "intake.offset=-12")):
+        result = CliRunner().invoke(app, ["limits", str(project), *changes])
+        assert result.exit_code == 2, result.output
+        assert "intake.degree_in" in result.output
 
 
 @pytest.mark.parametrize("arguments", [("build", "--set", "intake.ofset=-8"), ("limits", "--set", "intake.ofset=-8"),

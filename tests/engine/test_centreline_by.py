@@ -48,6 +48,21 @@ def test_a_nose_off_its_zero_is_asked_about(tmp_path: Path, zero: float) -> None
     assert "equal lift" in mistake.hint
 
 
+def test_the_zero_of_a_bench_is_no_centreline(tmp_path: Path) -> None:
+    """It would be taken for the lobe's own, which the maker of the cam states: full lift is 10° from it here."""
+    project(tmp_path)
+    (tmp_path / "bench.csv").write_text((tmp_path / "uneven.csv").read_text().replace("cam_deg", "bench_deg"))
+    uneven: dict[str, Any] = {"lobe": "bench.csv", "ratio": 1.0, "lash": 0.0}
+    for by in ({"centreline_by": "lobe zero"}, {}):
+        with pytest.raises(InputError) as caught:
+            camshaft_of(project_of(tmp_path, intake={**uneven, **by}), "intake")
+        (mistake,) = caught.value.mistakes
+        assert mistake.where == "intake.centreline_by"
+        assert "equal lift" in mistake.hint
+        assert '"lobe zero"' not in mistake.hint
+    camshaft_of(project_of(tmp_path, intake={**uneven, "centreline_by": "full lift"}), "intake")
+
+
 def test_a_redline_in_thousands_is_asked_about(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="8000"):
         project_of(tmp_path, crank={"redline": 8.0, "overspeed": 9000.0})

@@ -212,3 +212,14 @@ def test_a_bench_file_of_a_whole_turn_has_its_first_angle_once(tmp_path: Path, e
 def test_a_bench_gauge_that_counts_down_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="below zero"):
         read_lobe(bench(tmp_path, 360.0, -1.0), ratio=1.0)
+
+
+def test_a_bench_angle_that_falls_is_not_to_be_sorted(tmp_path: Path) -> None:
+    """Sorted, a file of a cam turned as it runs on a wheel that counts down is the mirrored lobe."""
+    angles = np.arange(300.0, 0.0, -2.0)
+    rows = "".join(f"{a:g},{max(10.0 - abs(a - 180.0) / 6.0, 0.0):g}\n" for a in angles)
+    (tmp_path / "bench.csv").write_text(f"bench_deg,lift_mm\n{rows}", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_lobe(tmp_path / "bench.csv", ratio=1.0)
+    assert "360 less" in caught.value.mistakes[0].hint
+    assert "sort" not in caught.value.mistakes[0].hint

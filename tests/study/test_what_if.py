@@ -3,11 +3,15 @@
 from pathlib import Path
 
 import pytest
+from engines import SEATS
 from small_builds import small_project
 
 from phaseopt.job.build import build
+from phaseopt.output.records.what_if import WhatIfRecord
 from phaseopt.project.load import load_project
-from phaseopt.study.what_if import WhatIf, try_changes
+from phaseopt.report.subjects.what_if import what_if_document
+from phaseopt.study.what_if import WhatIf, compare_variants, try_changes
+from phaseopt.values.progress import silent
 
 CHANGES = ("intake.offset=-8", "gap.running.reserve=0.9")
 
@@ -62,3 +66,14 @@ def test_a_variant_that_cannot_be_built_says_why(project: Path) -> None:
     result = try_changes(project, ["gap.tables_only_guard=false"])
     assert result.together.build is None or result.together.build.limits.full_travel.verdict == "clear"
     assert bool(result.together.refused) is (result.together.build is None)
+
+
+def test_what_a_change_leaves_uncovered_is_said(tmp_path: Path) -> None:
+    """Where the project as it is has seats and the changed one has none, valve to valve is not covered."""
+    base = load_project(small_project(tmp_path, gap={"tables_only_guard": True}, seats=SEATS))
+    found = compare_variants(base, [(("seats",), base.model_copy(update={"seats": None}))], silent)
+    assert found.together.build is not None
+    without = set(found.together.build.verdict.not_covered) - set(found.base.verdict.not_covered)
+    assert without
+    assert without <= set(what_if_document(found).not_covered)
+    assert without <= set(WhatIfRecord.of(found).not_covered)

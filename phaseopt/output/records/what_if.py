@@ -104,5 +104,5 @@ class WhatIfRecord(CommandRecord):
             alone=tuple(map(VariantRecord.of, found.alone)),
             together=VariantRecord.of(found.together),
             interplay_Nm=found.interplay,
-            not_covered=found.base.verdict.not_covered,
+            not_covered=found.not_covered,
         )

@@ -164,29 +164,33 @@ def check_notes(verdict: Verdict | ClampVerdict) -> tuple[str, ...]:
 
 
 def cannot_hold(verdict: Verdict | ClampVerdict) -> list[str]:
-    """Sentences on cells that a controller cannot hold: between its steps, or off rest while the phaser is locked."""
+    """Sentences on cells that a controller cannot hold: between its steps, or off rest while the phaser is locked.
+
+    Those between steps are first, since they were not judged as they will be, and a screen shows the first few notes.
+    """
     if isinstance(verdict, ClampVerdict):
         return []
-    found = []
+    between: list[str] = []
+    off_rest: list[str] = []
     for side in SIDES:
         phaser = verdict.contact.project.phaser_of(side)
         if phaser is None:
             continue
         phases = verdict.cells[f"{side}_phase"]
-        locked = int((phases.sel(rpm=phases["rpm"] <= phaser.rest_until) != 0).sum())
-        if locked:
-            found.append(
-                f"{_cells(locked)} off rest in the {side} table at or below {phaser.rest_until:g} rpm, where its "
-                "phaser is locked."
-            )
         steps = phases.to_numpy() / phaser.resolution
         off = int((abs(steps - steps.round()) > 1e-6).sum())
         if off:
-            found.append(
+            between.append(
                 f"{_cells(off)} between the controller's steps of {phaser.resolution:g}° in the {side} table. It "
                 "holds a step beside that, which was not judged: round the table to steps and check that."
             )
-    return found
+        locked = int((phases.sel(rpm=phases["rpm"] <= phaser.rest_until) != 0).sum())
+        if locked:
+            off_rest.append(
+                f"{_cells(locked)} off rest in the {side} table at or below {phaser.rest_until:g} rpm, where its "
+                "phaser is locked."
+            )
+    return [*between, *off_rest]
 
 
 def _cells(count: int) -> str:

@@ -44,7 +44,7 @@ def what_if_document(found: WhatIf) -> Document:
         else (),
         cautions=cautions(),
         in_short=IN_SHORT,
-        not_covered=found.base.verdict.not_covered,
+        not_covered=found.not_covered,
     )
 
 
