@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.report.document import Row, Section, Table, say
-from phaseopt.report.facts import clamps, clamps_hold
-from phaseopt.report.first_screen import closest, least_words, limited_words, states, warnings
+from phaseopt.report.facts import clamps, clamps_hold, closest
+from phaseopt.report.first_screen import least_words, limited_words, states, warnings
 from phaseopt.report.gains import at_the_wheels, full_load_table, gain_figure, known_words, power_lines
 from phaseopt.report.part_load import part_load_lines
 from phaseopt.report.simulation import alone, untested, untested_lines

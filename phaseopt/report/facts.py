@@ -1,7 +1,7 @@
 """What several parts of a report say of a build: the tightest cell of a contact, the clamps, what limits cells."""
 
 from collections import Counter
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -56,6 +56,26 @@ def tightest(build: "Build", contact: str) -> Tightest:
         **{name: float(cell[name]) for name in _OF_CELL},
         margin=float(least[row, column]),
     )
+
+
+def closest(build: "Build") -> Tightest:
+    """The contact with the least margin to its rules, at its tightest cell.
+
+    Where tables are clear in any combination its clearances are the least of that: phases of different cells meet, and
+    the highest speed is not that of the tightest cell, so a cell alone has more.
+    """
+    return min(
+        (_in_any_combination(build, contact) for contact in build.contact.contacts), key=lambda near: near.margin
+    )
+
+
+def _in_any_combination(build: "Build", contact: str) -> Tightest:
+    near, model, box = tightest(build, contact), build.contact, build.verdict.box
+    if not build.verdict.clear:
+        return near
+    static, running = min(near.static, box.static[contact]), min(near.running, box.running[contact])
+    required = float(model.required[model.contacts.index(contact)])
+    return replace(near, static=static, running=running, margin=min(static - required, running - model.reserve))
 
 
 def clamps(build: "Build") -> SafeBox:

@@ -15,9 +15,9 @@ from phaseopt.report.facts import (
     binders,
     clamps,
     clamps_hold,
+    closest,
     gained_most,
     limits_shown,
-    tightest,
 )
 from phaseopt.report.figures import first as figures
 from phaseopt.report.gains import full_load_table, peak_power
@@ -186,24 +186,19 @@ def answer_figures(build: "Build") -> tuple[AnswerNumber, ...]:
         *found,
         AnswerNumber(
             least,
-            f"closest {rule}, {WORDS[near.contact]} (required {required})",
+            f"closest {rule}{'' if build.verdict.clear else ' in a cell'}, {WORDS[near.contact]} (required {required})",
             f"you should measure {gap.text(near.by_hand)}",
         ),
     )
 
 
 def least_words(build: "Build", near: Tightest) -> tuple[str, str, str]:
-    """The rule with the least margin at a cell, the clearance left by it, rounded down, and the one required."""
+    """The rule with the least margin, the clearance left by it, rounded down, and the one required."""
     gap = build.project.display_units.gap
     required = float(build.contact.required[build.contact.contacts.index(near.contact)])
     static = near.static - required <= near.running - build.contact.reserve
     least, asked = (near.static, required) if static else (near.running, build.contact.reserve)
     return "static" if static else "running", f"{gap.down(least)} {gap.name}", gap.up(asked)
-
-
-def closest(build: "Build") -> Tightest:
-    """The contact with the least margin to its rules, at its tightest cell."""
-    return min((tightest(build, contact) for contact in build.contact.contacts), key=lambda near: near.margin)
 
 
 def closest_words(build: "Build") -> str:

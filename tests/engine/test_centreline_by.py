@@ -49,7 +49,7 @@ def test_a_nose_off_its_zero_is_asked_about(tmp_path: Path, zero: float) -> None
 
 
 def test_the_zero_of_a_bench_is_no_centreline(tmp_path: Path) -> None:
-    """It would be taken for the lobe's own, which the maker of the cam states: full lift is 10° from it here."""
+    """It would count as the lobe's own, which the maker of the cam states: full lift is 10° from it here."""
     project(tmp_path)
     (tmp_path / "bench.csv").write_text((tmp_path / "uneven.csv").read_text().replace("cam_deg", "bench_deg"))
     uneven: dict[str, Any] = {"lobe": "bench.csv", "ratio": 1.0, "lash": 0.0}

@@ -11,7 +11,7 @@ from small_builds import small_build
 
 from phaseopt.job.build import Build
 from phaseopt.report.document import Depth, Document, Table
-from phaseopt.report.facts import clamps
+from phaseopt.report.facts import clamps, closest
 from phaseopt.report.gains import peak_power
 from phaseopt.report.subjects.build import build_document
 from phaseopt.report.terminal import terminal_text
@@ -55,6 +55,20 @@ def test_it_has_the_answer_and_the_table(hillclimb: Build) -> None:
         assert [float(cell.rstrip("*")) for cell in row.cells[2:4]] == [
             round(float(at[name]), 1) for name in ("torque_before", "torque")
         ]
+
+
+@pytest.mark.parametrize("kind", ["both", "tied", "intake_only"])
+def test_the_clearance_shown_is_what_any_combination_leaves(kind: str, request: pytest.FixtureRequest) -> None:
+    """The verdict is about phases of different cells, up to the top speed: a cell at its own speed has more."""
+    found: Build = request.getfixturevalue(kind)
+    assert found.verdict.clear
+    near, cells = closest(found), found.verdict.cells
+    for shown, rule, between in ((near.static, "static", found.verdict.box.static),
+                                 (near.running, "running", found.verdict.box.running)):  # fmt: skip
+        assert shown <= between[near.contact]
+        assert shown <= float(cells[rule].sel(contact=near.contact).min())
+    if kind == "both":  # its tightest cell is at the lowest speed
+        assert near.running < float(cells["running"].sel(contact=near.contact).min())
 
 
 def test_nothing_about_safety_is_left_out(hillclimb: Build) -> None:

@@ -7,7 +7,7 @@ from pydantic import Field
 from phaseopt.job.build import Build
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record, RoundedDown
 from phaseopt.output.records.pieces import ContactVerdict
-from phaseopt.report.first_screen import closest
+from phaseopt.report.facts import closest
 from phaseopt.report.gains import peak_power
 from phaseopt.study.what_if import TorqueDifference, Variant, WhatIf
 

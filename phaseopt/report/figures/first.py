@@ -14,7 +14,7 @@ from phaseopt.clearance.rules import place
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.job.concave_envelope import concave_envelope
 from phaseopt.project import SIDES, Side
-from phaseopt.report.facts import Tightest, tightest
+from phaseopt.report.facts import Tightest, closest
 from phaseopt.report.figures.drawing import (
     BEFORE,
     COLOURS,
@@ -116,7 +116,7 @@ def closest_approach(build: "Build") -> Drawing:
     What a project does not give is drawn as common practice has it and changes no distance between valve and piston:
     the stem, the rim, the crown flat under each head and parallel to it.
     """
-    near = min((tightest(build, contact) for contact in build.contact.contacts), key=lambda each: each.margin)
+    near = closest(build)
     project, unit = build.project, build.project.display_units.gap
     size = (440, 220)
     with styled():

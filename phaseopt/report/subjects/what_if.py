@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.report.cautions import IN_SHORT, cautions, refit_words
 from phaseopt.report.document import Document, Row, Section, Table, say
-from phaseopt.report.facts import verdict_word
-from phaseopt.report.first_screen import closest
+from phaseopt.report.facts import closest, verdict_word
 from phaseopt.report.gains import peak_power
 from phaseopt.report.simulation import notes
 from phaseopt.study.what_if import TorqueDifference, Variant, WhatIf
