@@ -16,10 +16,12 @@ from phaseopt.project.quantities import (
     Millimetres,
     PinHeight,
     Place,
+    Play,
     PocketDepth,
     ProjectSection,
     Recession,
     RodLength,
+    Skimmed,
     SpaceDegrees,
     fault,
 )
@@ -45,7 +47,7 @@ class Clay(ProjectSection):
     )
     # Both defaults are judgement, no source.
     error: Error = Field(0.10, gt=0, description="standard error of cutting and measuring it, mm")
-    spring_back: Millimetres = Field(
+    spring_back: Play = Field(
         0.15,
         ge=0,
         description="how much thicker than the clearance it may be, mm: it springs back, and parts give way (old "
@@ -168,7 +170,7 @@ class DropParts(ProjectSection):
     """
 
     gasket: Gasket | None = Field(None, ge=0, lt=10, description="head gasket, compressed, mm")
-    skimmed: Millimetres | None = Field(
+    skimmed: Skimmed | None = Field(
         None, ge=0, lt=5, description="taken off the head's joint face so far, mm (0 = as it came)"
     )
     deck: Deck | None = Field(

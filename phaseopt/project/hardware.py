@@ -16,6 +16,7 @@ from phaseopt.project.quantities import (
     LiftLength,
     Millimetres,
     PeakLift,
+    PinOffset,
     Place,
     ProjectSection,
     RodLength,
@@ -50,7 +51,7 @@ class Crank(ProjectSection):
     bore: Bore = Field(gt=0, lt=300, description="bore, mm")
     stroke: Bore = Field(gt=0, lt=300, description="stroke, mm")
     rod: RodLength = Field(gt=0, lt=1000, description="rod length centre to centre, mm")
-    pin_offset: Millimetres = Field(0.0, description="wrist-pin (gudgeon-pin) offset towards the thrust side, mm")
+    pin_offset: PinOffset = Field(0.0, description="wrist-pin (gudgeon-pin) offset towards the thrust side, mm")
     compression_ratio: float | None = Field(
         None, gt=1, lt=30, description="geometric compression ratio (only a simulation asks)"
     )

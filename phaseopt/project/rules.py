@@ -7,9 +7,8 @@ from pydantic import Field
 from phaseopt.project.quantities import (
     Clearance,
     CrankDegrees,
-    Error,
     Grams,
-    Millimetres,
+    Play,
     ProjectSection,
     Rpm,
     quantity,
@@ -59,7 +58,7 @@ class Loft(ProjectSection):
     """
 
     above: Rpm = Field(gt=0, description="rpm from which valves may loft")
-    rate: Millimetres = Field(ge=0, description="mm of loft for each 500 rpm beyond")
+    rate: Play = Field(ge=0, description="mm of loft for each 500 rpm beyond")
 
 
 class RunningGaps(ProjectSection):
@@ -75,8 +74,8 @@ class RunningGaps(ProjectSection):
         0.5, ge=0.1, description="clearance left with everything below taken off, mm (0.1 mm or more)"
     )
     rod: Rod
-    play: Error = Field(0.08, ge=0, description="bearing and pin play, mm")
-    growth: Error = Field(0.10, ge=0, description="growth of piston and rod when hot, mm")
+    play: Play = Field(0.08, ge=0, description="bearing and pin play, mm")
+    growth: Play = Field(0.10, ge=0, description="growth of piston and rod when hot, mm")
     chain: CrankDegrees = Field(1.0, ge=0, lt=30, description="chain or belt error, crank degrees either way")
     loft: Loft | None = Field(
         None, description="valve-train loft (left out = you state that there is none up to overspeed)"

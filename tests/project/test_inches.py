@@ -5,9 +5,11 @@ import pytest
 from pydantic import ValidationError
 
 from phaseopt.project import Cam, CamCard, Crank, Geometry, Weather
-from phaseopt.project.drops import Drop
+from phaseopt.project.drops import BuiltWith, Clay, Drop
+from phaseopt.project.rules import Loft, RunningGaps
 from phaseopt.project.springs import SpringForce
 
+ROD = {"reciprocating_mass": 480.0, "section": "140 mm^2"}
 INCH = {"units": "inch"}
 CRANK = {"bore": 3.39, "stroke": "3 7/16", "rod": ".55e1", "compression_ratio": 11.0, "redline": 7500}
 
@@ -44,6 +46,13 @@ def test_text_with_a_unit_is_what_it_says() -> None:
         (Geometry, {"deck": 0.0, "gasket": 0.04, "recession": 0.06, "pocket_depth": 1.5}, "inch"),
         (Crank, {"bore": 86.0, "stroke": 86.0, "rod": 140.0, "compression_ratio": 11.0, "redline": 7500}, "inch"),
         (Crank, {"bore": 3.4, "stroke": 3.4, "rod": 5.5, "compression_ratio": 11.0, "redline": 7500}, "metric"),
+        (Crank, {"bore": 3.4, "stroke": 3.4, "rod": 5.5, "pin_offset": 0.8, "redline": 7500}, "inch"),
+        (RunningGaps, {"rod": ROD, "play": 0.003}, "metric"),
+        (RunningGaps, {"rod": ROD, "growth": 0.004}, "metric"),
+        (Loft, {"above": 7800, "rate": 0.002}, "metric"),
+        (Clay, {"thickness": 2.4, "centreline": 110, "spring_back": 0.006}, "metric"),
+        (BuiltWith, {"skimmed": 0.010}, "metric"),
+        (BuiltWith, {"compression_height": 1.26}, "metric"),
         (CamCard, {"lift": 0.4, "durations": [{"at": 0.05, "degrees": 240}, {"at": 0.2, "degrees": 160}],
                    "measured_at": "valve"}, "metric"),
     ],
