@@ -1,7 +1,9 @@
 """The questions that `phaseopt new` asks on a terminal, each answer checked as it is given and saved."""
 
 import json
+import shutil
 import sys
+import textwrap
 from contextlib import suppress
 from pathlib import Path
 
@@ -11,6 +13,7 @@ from phaseopt.project.answers import Answers
 from phaseopt.project.questions import Given, Question, answers_of, questions
 from phaseopt.values.errors import InputError
 
+_WIDTH = 100
 _FIRST = """\
 About twenty questions, then a project to fill in. Enter leaves a blank, or takes the first choice.
 ?  why it is asked     <  the question before     Ctrl-C  stop; answers are kept, and `phaseopt new` goes on from there
@@ -90,7 +93,7 @@ def _answer(question: Question, given: Given) -> str:
         typer.echo("> ", err=True, nl=False)
         answer = _line()
         if answer == "?":
-            typer.echo(f"  {question.why}", err=True)
+            typer.echo(_wrapped(question.why), err=True)
             continue
         if answer == "<":
             return answer
@@ -98,7 +101,7 @@ def _answer(question: Question, given: Given) -> str:
             found = question.parse(answer, given)
         except InputError as error:
             for mistake in error.mistakes:
-                typer.echo(f"  {mistake.shortened()}", err=True)
+                typer.echo(_wrapped(mistake.shortened()), err=True)
             continue
         if question.choices:
             return str(found.get(question.name, question.choices[0][0]))
@@ -110,6 +113,12 @@ def _ask(question: Question) -> None:
     typer.echo(f"{question.text}{example}", err=True)
     for number, (_, meaning) in enumerate(question.choices, start=1):
         typer.echo(f"  {number}  {meaning}", err=True)
+
+
+def _wrapped(text: str) -> str:
+    """Text under a question, in whole words to a line."""
+    width = min(_WIDTH, shutil.get_terminal_size().columns)
+    return textwrap.fill(text, width, initial_indent="  ", subsequent_indent="  ", break_long_words=False)
 
 
 def _line() -> str:

@@ -66,7 +66,7 @@ def load_project(path: str | Path, *, without: Collection[str] = (), changes: Se
     units: Units = "inch" if raw.get("units") == "inch" else "metric"
     context = {"folder": file.parent, "units": units}
     blanks = list(_blanks(raw, ()))
-    mistakes = [Mistake("is still to be filled in", _wanted(loc, units), file, _key(loc)) for loc in blanks]
+    mistakes = [Mistake("is blank", _wanted(loc, units), file, _key(loc)) for loc in blanks]
     try:
         project = Project.model_validate({**raw, "file": file}, context=context)
     except ValidationError as error:

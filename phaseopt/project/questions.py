@@ -83,15 +83,15 @@ class Question:
             stroke = _by_name("bore and stroke").parse(given["bore and stroke"], given)["crank.stroke"]
             half = to_number_in(stroke, "mm", bare) / 2
             if to_number_in(found["crank.rod"], "mm", bare) <= half:
-                raise _no(f"a rod is longer than half the stroke, {half:.1f} mm", "measure from centre to centre")
+                raise _no(f"that rod is shorter than half the stroke, {half:.1f} mm", "measure from centre to centre")
         if self.name == "speeds" and float(found[_IDLE]) >= float(found["crank.redline"]):
             raise _no("idle is not below the redline", f"give idle first, such as {self.example}")
 
 
 _IDLE = "idle"
 _WHY_TRAVEL = (
-    "Beyond rest it decides what can ever meet the piston. One number is how far it goes: 45 advances, -40 retards. "
-    "Two are its ends: -15 30. Cam degrees are half as many: write 22.5 cam deg."
+    "It decides how near the valves can come to the piston. 45: advances up to 45° from rest. -40: retards up to 40°. "
+    "-15 30: does both. These are crank degrees; for cam degrees add the unit, as 22.5 cam deg."
 )
 
 
@@ -103,22 +103,28 @@ def questions(given: Given) -> Iterator[Question]:
     yield Question(
         "units",
         "Which units do you work in?",
-        "A number without a unit is taken in these, and answers come in them. A unit beside a number always counts.",
+        "Numbers without a unit count in these, and answers come in them. Another unit beside a number counts too.",
         choices=(("metric", "millimetres, N·m, kW"), ("inch", "inches, lb-ft, hp")),
     )
     yield Question("name", "What is the engine called?", "It heads every report.", "hill-climb four", keys=("name",))
-    yield Question("cylinders", "How many cylinders?", "Torque and firing order count on it.", "4", keys=("cylinders",))
+    yield Question(
+        "cylinders",
+        "How many cylinders?",
+        "The measuring sheet has a column for each; torque is shared among them.",
+        "4",
+        keys=("cylinders",),
+    )
     yield Question(
         "bore and stroke",
         f"Bore and stroke, {length}?",
-        "The stroke says how fast the piston leaves the valves.",
+        "The stroke sets how fast the piston drops away from the valves.",
         "3.39 x 3.23" if inch else "86 x 82",
         keys=("crank.bore", "crank.stroke"),
     )
     yield Question(
         "rod",
         f"Rod, centre to centre, {length}?",
-        "With the stroke it gives the piston's place at every crank angle.",
+        "With the stroke it gives the piston position at every crank angle.",
         "5.59" if inch else "142",
         keys=("crank.rod",),
     )
@@ -146,12 +152,18 @@ def questions(given: Given) -> Iterator[Question]:
         if moves in (side, "both"):
             text = f"{side.capitalize()} phaser travel from rest, crank degrees?"
             yield Question(f"{side} travel", text, _WHY_TRAVEL, example, keys=(f"{side}.phaser.travel",))
-    yield _pair("valves", "Valves a cylinder", "Two valves lift together.", "2 2", "valves")
-    yield _pair("tilt", "Valve stem from the cylinder axis, degrees", "It turns lift into closeness.", "12 14", "tilt")
+    yield _pair("valves", "Valves per cylinder", "The sheets have a place for each.", "2 2", "valves")
+    yield _pair(
+        "tilt",
+        "Valve angle, stem to cylinder axis, degrees",
+        "It sets how much of the lift goes towards the piston. It is half the included angle if both are alike.",
+        "12 14",
+        "tilt",
+    )
     yield Question(
         "lobes",
-        "How are the lobes known?",
-        "Measured lobes give the most room: a card says less, and what it does not say is taken at its worst.",
+        "What do you have of the lobes?",
+        "Measured lobes leave you the most travel. What a card does not say counts at its worst.",
         choices=(
             ("files", "measured: lift over cam degrees, from a bench or with a dial gauge"),
             ("card", "a cam card: durations at check lifts"),
@@ -159,31 +171,31 @@ def questions(given: Given) -> Iterator[Question]:
     )
     yield _pair(
         "centrelines",
-        "Centreline as designed, at rest: °ATDC, °BTDC",
-        "Full lift, or the middle of equal lifts, with the phaser at rest and no offset.",
+        "Design centreline at rest, °ATDC and °BTDC",
+        "From the cam card or the maker: where full lift, or the middle of equal lifts, should be with no offset.",
         "110 112",
         "centreline",
         one=False,
     )
     yield _pair(
         "offsets",
-        "Fitted how far off that, crank degrees, + advanced",
-        "An offset moves everything the phaser can reach. 0 where the cam is fitted as designed.",
+        "Offset from that as fitted, crank degrees, + = advanced",
+        "It moves everything the phaser can reach. 0 if the cam is fitted as designed; -12 is 12° retarded.",
         "-12 8",
         "offset",
         one=False,
     )
     yield _pair(
         "lash",
-        f"Lash as set cold, {length}, 0 hydraulic",
-        "Lash holds the valve back from the piston.",
+        f"Lash set cold, {length}, 0 if hydraulic",
+        "Lash keeps the valve that much farther from the piston than the lobe alone would.",
         ".008 .010" if inch else "0.20 0.25",
         "lash",
     )
     yield Question(
         "drop",
-        "How is the room between valve and piston measured?",
-        "It is what everything rests on. Readings around TDC show a wheel that is out; one reading cannot.",
+        "How do you measure valve drop, the room from valve to piston?",
+        "Everything rests on it. Readings around TDC show when the degree wheel is out; one reading cannot.",
         choices=(
             ("readings", "readings every 5° around TDC with a dial gauge (best)"),
             ("at TDC", "one reading at TDC"),
@@ -192,25 +204,25 @@ def questions(given: Given) -> Iterator[Question]:
     )
     yield Question(
         "mass",
-        "Piston, pin, rings and the rod's small end, g?",
+        "Weight of piston, pin, rings and the rod's small end together, g?",
         "At speed their weight stretches the rod towards the valves.",
         "430",
         keys=("gap.running.rod.reciprocating_mass",),
     )
     yield Question(
         "section",
-        f"Area of the rod's beam, {area}?",
-        "A thin beam stretches more. Width times thickness of an I-beam, less its pockets, at its thinnest.",
+        f"Cross-section of the rod's beam, {area}?",
+        "A thin beam stretches more. Take it at the thinnest place; an I-beam is width times depth less its recesses.",
         ".26" if inch else "165",
         keys=("gap.running.rod.section",),
     )
     yield Question(
         "torque",
         "Where does torque come from?",
-        "Contact limits need none. Tables need pulls, or a simulation until there are any.",
+        "Contact limits need none. Tables need pulls, or a simulation until you have some.",
         choices=(
             ("pulls", "dyno pulls"),
-            ("simulation", "a simulation of the engine, until there are pulls"),
+            ("simulation", "a simulation of the engine, until you have pulls"),
             ("both", "dyno pulls on top of a simulation"),
         ),
     )
@@ -218,7 +230,7 @@ def questions(given: Given) -> Iterator[Question]:
         yield Question(
             "measured",
             "Where does the dyno measure torque?",
-            "A roller reads less than the flywheel makes: losses and the overall ratio stand between.",
+            "A roller dyno reads less than the flywheel makes, so it needs your losses and overall ratio too.",
             choices=(("flywheel", "at the flywheel: an engine dyno"), ("wheel", "at the wheels: a roller dyno")),
         )
 

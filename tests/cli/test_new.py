@@ -47,7 +47,7 @@ def test_new_writes_a_project_to_fill_in(tmp_path: Path) -> None:
 PRINTED = {
     "--yes": (
         "A project to fill in.", "Next Print measuring_sheet.html", "Fill in project.toml and the CSV files.",
-        "Then run phaseopt limits. It names every blank", "phaseopt limits /mine/project.toml",
+        "Then run phaseopt next.", "phaseopt next /mine/project.toml",
         "Written",
     ),
     "--example": (
@@ -86,7 +86,7 @@ def test_what_is_still_open_is_named_and_nothing_else(tmp_path: Path) -> None:
     result = run("limits", tmp_path / "project.toml")
     assert result.exit_code == 2
     *messages, count = result.output.splitlines()
-    assert all("is still to be filled in. Fix: give " in message for message in messages)
+    assert all("is blank. Fix: give " in message for message in messages)
     with pytest.raises(InputError) as refused:
         load_project(tmp_path / "project.toml")
     open_keys = [mistake.where for mistake in refused.value.mistakes]
@@ -296,7 +296,7 @@ def test_answers_are_checked_as_they_are_given(tmp_path: Path, monkeypatch: pyte
         "'7400' is not 2 values",
         "'9' is none of these",
         "no travel through rest",
-        "closeness",
+        "towards the piston",
         "'at' is none of these",
         '"8 thou"',
     ):
@@ -391,7 +391,7 @@ def test_a_blank_inside_a_list_or_an_inline_table_is_named_once(tmp_path: Path) 
     with pytest.raises(InputError) as error:
         load_project(path)
     (mistake,) = error.value.mistakes
-    assert (mistake.where, mistake.problem) == ("intake.phaser.travel (entry 2)", "is still to be filled in")
+    assert (mistake.where, mistake.problem) == ("intake.phaser.travel (entry 2)", "is blank")
 
 
 def test_limits_writes_a_sheet_and_replaces_only_its_own(tmp_path: Path) -> None:

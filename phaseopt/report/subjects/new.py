@@ -11,11 +11,11 @@ def blank_document(directory: Path) -> Document:
         (
             "Print measuring_sheet.html and take it to the engine.",
             'Fill in project.toml and the CSV files. "?" marks each blank.',
-            "Then run phaseopt limits. It names every blank that is left.",
+            "Then run phaseopt next. It shows what is still blank and what you can do already.",
         ),
         style="steps",
     )
-    run = Snippet(f"  phaseopt limits {directory / 'project.toml'}")
+    run = Snippet(f"  phaseopt next {directory / 'project.toml'}")
     return Document("", "A project to fill in.", sections=(Section("Next", (steps, run)),))
 
 
