@@ -101,7 +101,7 @@ def _repeats(learnt: TorqueModel) -> tuple[float, str]:
     if learnt.reduction is not None:
         repeated = repeatability(learnt.reduction.points)
         if repeated.freedom >= LEAST_FREEDOM:
-            return repeated.deviation, "the standard deviation of a pull's mean on this dyno"
+            return repeated.deviation, "the standard deviation between repeats on this dyno"
     return learnt.surface.hyperparameters.pull, "the torque model's standard deviation between pulls"
 
 
@@ -109,10 +109,12 @@ def _stop(gains: tuple[float, ...], learnt: TorqueModel, unit: Unit) -> str:
     together, further, (least, known) = gains[-2] - gains[0], gains[-1] - gains[-2], _repeats(learnt)
     limit = f"{unit.text(least)}, {known}"
     enough = len(learnt.surface.readings) > 0 and together < least
-    advice = f"That is less than {limit}: stop here" if enough else f"Plan again then; stop once it adds under {limit}"
+    adds = f"these pulls should add {_torque(together, unit)} to the final tables' average at full throttle"
+    if enough:
+        return f"Stop here: {adds}. That is less than {limit}."
     return (
-        f"These pulls should add {_torque(together, unit)} to the mean full-load torque of the final tables, one more "
-        f"pull {_torque(further, unit)}. {advice}."
+        f"T{adds[1:]}, one more pull {_torque(further, unit)}. Plan again after them. Stop once a plan adds less than "
+        f"{limit}."
     )
 
 

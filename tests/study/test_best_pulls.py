@@ -159,7 +159,7 @@ def test_a_simulation_alone_is_planned_on_where_it_does_not_settle_everywhere(tm
     plan = plan_pulls(phase_limits(model), learnt, 2)
     assert plan.expected[-1] > 0.5
     assert any("Nothing is measured" in note for note in plan.notes)
-    assert "stop here" not in plan.stop
+    assert "Stop here" not in plan.stop
     for pull in plan.pulls:
         pairs = np.column_stack([pull.intake, pull.exhaust])
         assert box_verdict(model, pairs, False, model.top_speed).verdict == CLEAR

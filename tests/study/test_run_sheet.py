@@ -83,7 +83,7 @@ def test_clamps_for_the_day_only_where_any_timing_may_meet_any(tmp_path: Path) -
     boxes = phase_limits(model).boxes
     intake, exhaust = max(box.intake_to for box in boxes), min(box.exhaust_from for box in boxes)
     together = run_sheet(model, plan_of(model, (2.0, -1.0), (3.0, -2.0)))
-    assert "intake from 0 to 3° and exhaust from -2 to 0°" in clamp_words(together)
+    assert "intake 0° to +3°, exhaust -2° to 0°" in clamp_words(together)
     apart = run_sheet(model, plan_of(model, (intake, 0.0), (0.0, exhaust)))
     assert len(apart.pulls) == 2
     assert "back to rest" in clamp_words(apart)

@@ -17,7 +17,7 @@ from phaseopt.tables import number_text
 _HEAD = (("Date", ""), ("Dyno, gear, rate", ""), ("Crew", ""), ("Who stops the dyno", ""))
 _NOTES = "Notes (knock, misfire, noise, what was changed)"
 _STOP = "knock, misfire or any noise · a measured phase more than 2° off its target"
-_WRITE = "On a telephone the fields are kept only while this page is open: the log and this sheet on paper stay."
+_WRITE = "On a phone these fields last only while this page is open. The log and the printed sheet remain."
 KINDS = {
     "fixed": "held",
     "table": "by table",
@@ -30,8 +30,7 @@ BEFORE = (
     "(phaseopt check with --sheet prints how).",
     "Warm oil and coolant to the same temperatures before each pull, the same gear, the same rate, the same wait "
     "between pulls.",
-    "Stop at once on any noise, knock or misfire, and where a measured phase stands more than 2° from the one asked "
-    "for.",
+    "Stop at once on any noise, knock or misfire, and if a measured phase is more than 2° off its target.",
 )
 
 
@@ -62,9 +61,7 @@ def clamp_words(sheet: RunSheet) -> str:
             "any with any. Enter clamps for each pull: from rest to its own phases."
         )
     spans = {"intake": (box.intake_from, box.intake_to), "exhaust": (box.exhaust_from, box.exhaust_to)}
-    ends = " and ".join(
-        f"{side} from {number_text(spans[side][0])} to {number_text(spans[side][1])}°" for side in moving_sides(sheet)
-    )
+    ends = ", ".join(f"{side} {span_text(*spans[side])}" for side in moving_sides(sheet))
     return f"Enter clamps in the controller for the day: {ends} (crank degrees from rest, + = advanced)."
 
 
@@ -90,7 +87,7 @@ def to_log(project: Project) -> str:
             "temperature, commanded and measured phase of both cams; mixture, coolant and knock where you have them."
         )
     named = [f"{key.replace('_', ' ')} ({column})" for key, column in torque.columns if isinstance(column, str)]
-    return f"as torque.columns names them: {', '.join(named)}."
+    return f"Columns, as torque.columns names them: {', '.join(named)}."
 
 
 def plan_document(sheet: RunSheet) -> Document:
@@ -120,31 +117,40 @@ def plan_document(sheet: RunSheet) -> Document:
 
 
 def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
-    """A row a pull: timings with what the log reads in brackets, true centrelines, and gaps (static / running)."""
+    """A row a pull: timings, what the log reads in brackets where that is another number, and static / running gaps."""
     contacts, units = sheet.model.contacts, sheet.model.project.display_units
     gap, torque = units.gap, units.torque
     head = ["pull", "kind"]
-    head += [word for side in sides for word in (f"{side} (reads)", *_centrelines((side,)))]
+    reads = any(_reading(pull, side) for pull in sheet.pulls for side in sides)
+    head += [f"{side} (log reads)" if reads else side for side in sides]
     head += [*(WORDS[contact] for contact in contacts), f"gain, {torque.name}"]
     rows = []
     for pull in sheet.pulls:
         row = [f"{pull.number}", KINDS[pull.kind]]
-        for side in sides:
-            row += [_with_reading(pull, side), phase_text(pull, *_centrelines((side,)))]
+        row += [f"{_phases(pull, side)}{_reading(pull, side)}" for side in sides]
         row += [f"{gap.down(pull.box.static[c])} / {gap.down(pull.box.running[c])}" for c in contacts]
         rows.append([*row, "" if math.isnan(pull.expected_gain) else torque.number(pull.expected_gain, 1)])
     caption = (
-        "Phases in crank degrees from rest, + = advanced; centrelines in crank degrees. Worst-case clearance in "
+        "Phases in crank degrees from rest, + = advanced. Worst-case clearance in "
         f"{gap.name}, on the way from rest too: static / running, up to {sheet.model.top_speed:.0f} rpm. Gain: what "
         "the pull should add to the mean torque of the final tables at full throttle"
     )
     return table(caption, head, rows)
 
 
-def _with_reading(pull: SheetPull, side: Side) -> str:
+def _phases(pull: SheetPull, side: Side) -> str:
+    """The phase that a pull holds, or its span."""
+    values = np.round(pull.timings[f"{side}_phase"].to_numpy(), 1)
+    low, high = float(values.min()), float(values.max())
+    return signed_phase(low) if low == high else span_text(low, high)
+
+
+def _reading(pull: SheetPull, side: Side) -> str:
+    """What the log reads then, in brackets, where it counts otherwise than the sheet."""
     name = f"{side}_reading"
-    reads = f" ({phase_text(pull, name)})" if name in pull.timings else ""
-    return f"{phase_text(pull, f'{side}_phase')}{reads}"
+    if name not in pull.timings or phase_text(pull, name) == phase_text(pull, f"{side}_phase"):
+        return ""
+    return f" ({phase_text(pull, name)})"
 
 
 def _centrelines(sides: tuple[Side, ...]) -> list[str]:
@@ -153,8 +159,10 @@ def _centrelines(sides: tuple[Side, ...]) -> list[str]:
 
 def _pulls_section(sheet: RunSheet, sides: tuple[Side, ...]) -> Section:
     """A card a pull: what to set, the clamps, when to stop, the clearances there, and what to write down."""
-    air = (("Barometer, kPa or mbar", ""), ("Intake air", "°C"), ("Humidity", "%"), ("Time", ""))
-    blanks = (*air, *((_rest(sheet, side), "°") for side in sides), ("Oil", "°C"), ("Coolant", "°C"), ("Log file", ""))
+    barometer, degrees = ("inHg", "°F") if sheet.model.project.units == "inch" else ("kPa or mbar", "°C")
+    air = ((f"Barometer, {barometer}", ""), ("Intake air", degrees), ("Humidity", "%"), ("Time", ""))
+    warm = (("Oil", degrees), ("Coolant", degrees), ("Log file", ""))
+    blanks = (*air, *((_rest(sheet, side), "°") for side in sides), *warm)
     cards = tuple(
         {
             "number": pull.number,
@@ -174,8 +182,9 @@ def _target(pull: SheetPull, side: Side) -> tuple[str, str, str, str]:
     """A held phase of a cam, what the log reads there, and the true centreline."""
     reads = f"log reads {phase_text(pull, f'{side}_reading')}" if f"{side}_reading" in pull.timings else ""
     (centre,) = _centrelines((side,))
-    phase = float(pull.timings[f"{side}_phase"][0])
-    return side.capitalize(), signed_phase(phase), reads, f"{centre} {phase_text(pull, centre)}°"
+    phase = round(float(pull.timings[f"{side}_phase"][0]), 1)
+    ends = "ATDC" if side == "intake" else "BTDC"
+    return side.capitalize(), signed_phase(phase), reads, f"centreline {phase_text(pull, centre)}° {ends}"
 
 
 def _clamps_of(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> str:
@@ -187,17 +196,20 @@ def _clamps_of(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> str
 def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
     """A row a speed, or one row where the timing is held."""
     at = pull.timings.isel(rpm=slice(0, 1)) if pull.held else pull.timings
-    columns = [name for side in sides for name in (f"{side}_phase", f"{side}_reading", *_centrelines((side,)))]
-    columns = [name for name in columns if name in at]
-    words = {"icl": "icl, ° ATDC", "ecl": "ecl, ° BTDC"}
-    words |= {f"{side}_phase": f"{side} phase, crank ° from rest" for side in SIDES}
-    words |= {f"{side}_reading": f"{side}, as the log counts" for side in SIDES}
+    # What is commanded comes first: a phone shows the first columns.
+    columns = [f"{side}_phase" for side in sides]
+    columns += [f"{side}_reading" for side in sides if _reading(pull, side)]
+    columns += _centrelines(sides)
+    words = {"icl": "intake ° ATDC", "ecl": "exhaust ° BTDC"}
+    words |= {f"{side}_phase": side for side in SIDES} | {f"{side}_reading": f"{side}, log reads" for side in SIDES}
+
+    def cell(name: str, rpm: float) -> str:
+        value = round(float(at[name].sel(rpm=rpm)), 1)
+        return signed_phase(value) if name.endswith("_phase") else number_text(value)
+
     rows = [
-        Row(
-            "all speeds" if pull.held else f"{float(rpm):.0f}",
-            tuple(number_text(round(float(at[name].sel(rpm=rpm)), 1)) for name in columns),
-        )
-        for rpm in at["rpm"].to_numpy()
+        Row("all speeds" if pull.held else f"{rpm:.0f}", tuple(cell(name, rpm) for name in columns))
+        for rpm in map(float, at["rpm"].to_numpy())
     ]
     caption = "Timing to hold" if pull.held else "Timing by speed, straight lines between; the same at every load"
     return Table(caption, ("rpm", *(words[name] for name in columns)), tuple(rows))
@@ -210,8 +222,8 @@ def _gaps(sheet: RunSheet, pull: SheetPull) -> Table:
             WORDS[contact],
             (
                 unit.number(pull.by_hand(contact)),
-                f"{unit.down(pull.box.static[contact])} ({unit.number(required)})",
-                f"{unit.down(pull.box.running[contact])} ({unit.number(model.reserve)})",
+                f"{unit.down(pull.box.static[contact])} ({unit.up(required)})",
+                f"{unit.down(pull.box.running[contact])} ({unit.up(model.reserve)})",
             ),
         )
         for contact, required in zip(model.contacts, model.required.tolist(), strict=True)
