@@ -115,7 +115,11 @@ def _refuse_impossible(columns: Columns, cylinder: IntArray) -> None:
             "give the valve's travel from its seat until it meets the piston, counted positive",
         )
     for row in np.flatnonzero(drop > LARGEST)[:1]:
-        raise columns.error(int(row), f"drop_mm {drop[row]:g} is no valve drop near TDC", f"give mm, below {LARGEST:g}")
+        raise columns.error(
+            int(row),
+            f"drop_mm {drop[row]:g} is no valve drop near TDC",
+            f"give mm, below {LARGEST:g}; for thousandths call the column drop_thou",
+        )
     for row in np.flatnonzero(np.abs(angle) > FARTHEST)[:1]:
         raise columns.error(
             int(row),

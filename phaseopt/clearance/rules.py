@@ -65,7 +65,7 @@ def static_words(model: ContactModel, contact: int, gap: float, angle: float, mo
     unit, wants = model.project.display_units.gap, model.required[contact]
     return (
         f"{WORDS[model.contacts[contact]]} at least {unit.down(gap)} {unit.name}, static, {place(angle)} "
-        f"(required {unit.number(wants)}{more})"
+        f"(required {unit.up(wants)}{more})"
     )
 
 
@@ -74,7 +74,7 @@ def running_words(model: ContactModel, contact: int, gap: float, rpm: float, ang
     unit = model.project.display_units.gap
     return (
         f"{WORDS[model.contacts[contact]]} at least {unit.down(gap)} {unit.name} running at {rpm:.0f} rpm, "
-        f"{place(angle)} (required {unit.number(model.reserve)}{more})"
+        f"{place(angle)} (required {unit.up(model.reserve)}{more})"
     )
 
 

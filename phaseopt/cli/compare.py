@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from phaseopt.study.what_if import WhatIf
 
 First = Annotated[Path, typer.Argument(metavar="OUT1", help="The directory of a finished build.", show_default=False)]
-Second = Annotated[Path, typer.Argument(metavar="OUT2", help="That of another.", show_default=False)]
+Second = Annotated[Path, typer.Argument(metavar="OUT2", help="The directory of the other build.", show_default=False)]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Directory for a page and a CSV.")]
 
 Shares = Annotated[

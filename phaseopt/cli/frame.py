@@ -236,11 +236,12 @@ def project_without(project_file: Path, without: Collection[str], changes: Seque
         project = refitted(project, load_project(project_file, without=without, changes=changes))
     if not (manner().quiet or manner().json):
         left = {section: count for section, count in open_blanks(project_file).items() if count}
-        for section, count in left.items():
-            what = f"[{section}]" if section else "above the sections"
-            blanks = f"{count} blank{'s' if count > 1 else ''}"
+        if left:
+            counts = (
+                f"{f'[{section}]' if section else 'above the sections'} {count}" for section, count in left.items()
+            )
             clear_first_words()
-            typer.echo(f"Still to fill in, for other commands: {what}, {blanks}.", err=True)
+            typer.echo(f"Still blank, for other commands: {', '.join(counts)}.", err=True)
     return project
 
 

@@ -82,7 +82,7 @@ def _mistake(error: Any, about: str) -> Mistake:
         problem = error.message.rstrip(".")
     elif hasattr(error, "param_type"):  # of a parameter that is missing
         problem = f"missing {param.param_type_name} {param.get_error_hint()}"
-        hint = f"give it: {param.help}" if param.help else hint
+        hint = f"add it: {param.help[:1].lower()}{param.help[1:]}" if param.help else hint
     else:
         problem = f"invalid value for {param.get_error_hint()}: {_reason(error)}"
     return Mistake(f"{problem[:1].lower()}{problem[1:]}", hint, where=about)

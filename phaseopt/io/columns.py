@@ -86,7 +86,9 @@ def read_columns(
     head, *body = lines
     at, scales = _places(path, head, required, optional)
     if not body:
-        raise InputError.one("the file has a header and no rows", hint=wanted, file=path)
+        raise InputError.one(
+            "the file has a header and no rows", hint="write one row a reading under its header", file=path
+        )
     table = np.empty((len(body), len(at)))
     for row, (line, cells) in zip(table, body, strict=True):
         if len(cells) != len(head[1]):

@@ -159,10 +159,8 @@ def layout_words(project: Project, layout: Layout, moved: float, nearer: float) 
     if step is None:
         lines.append("Numbers are those of the tables, not rounded.")
     else:
-        lines.append(
-            f"Numbers are rounded to {step.normalize():f} away from contact; no phase was moved by more than "
-            f"{moved:g} crank degrees."
-        )
+        moves = f"no phase moves by more than {moved:g} crank degrees" if moved else "no phase has to move for it"
+        lines.append(f"Numbers are rounded to {step.normalize():f} away from contact; {moves}.")
     if nearer:
         lines.append(
             f"Within the travel some could not be: a phase came up to {nearer:g} crank degrees nearer to contact. The "

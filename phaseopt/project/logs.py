@@ -128,12 +128,12 @@ class LogUnits(ProjectSection):
     'degC'
     """
 
-    torque: Annotated[str, unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
-    load: Annotated[str, unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
+    torque: Annotated[str, unit_like("N m")] = Field("N m", description='such as "N m" or "lbf ft"')
+    load: Annotated[str, unit_like("kPa")] = Field("kPa", description='such as "kPa", "mbar" or "psi"')
     air_temperature: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
     coolant: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
     oil: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
-    time: Annotated[str, unit_like("s")] = Field("s", description='"s", "ms", ...; clock times need none')
+    time: Annotated[str, unit_like("s")] = Field("s", description='"s" or "ms"; clock times need none')
     mixture: Literal["lambda", "air-fuel ratio"] = Field("lambda", description='"lambda" or "air-fuel ratio"')
     stoichiometric: float = Field(14.7, gt=1, lt=40, description="air-fuel ratio that the logger shows at lambda 1")
 

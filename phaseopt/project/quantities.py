@@ -94,7 +94,7 @@ class Reader:
             if unit != bare and least <= abs(to_number_in(value, self.unit, unit)) <= most
         ]  # fmt: skip
         written = " or ".join(f'"{str(value).strip()} {unit}"' for unit in dict.fromkeys([*fits, bare]))
-        raise fault(f"{value} without a unit would be {bare}, which is hardly meant", f"say which: {written}")
+        raise fault(f"{value} without a unit counts as {value} {bare}, which looks wrong", f"write {written}")
 
     def bare(self, units: Units) -> str:
         """The unit of a number without one."""

@@ -51,8 +51,8 @@ class GridUnits(ProjectSection):
     'kPa'
     """
 
-    torque: Annotated[str, unit_like("N m")] = Field("N m", description='"N m", "lbf ft", ...')
-    load: Annotated[str, unit_like("kPa")] = Field("kPa", description='"kPa", "mbar", "psi", ...')
+    torque: Annotated[str, unit_like("N m")] = Field("N m", description='such as "N m" or "lbf ft"')
+    load: Annotated[str, unit_like("kPa")] = Field("kPa", description='such as "kPa", "mbar" or "psi"')
 
 
 class GridOffsets(ProjectSection):

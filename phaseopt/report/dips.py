@@ -74,7 +74,7 @@ def dip_table(build: "Build") -> Table:
     rows = [_row(dip, unit) for dip in dips if len(alike) < _MANY or dip not in alike]
     if len(alike) >= _MANY:
         loads, speeds = [dip.load for dip in alike], [rpm for dip in alike for rpm in (dip.rpm_from, dip.rpm_to)]
-        cause = f"{capital(_OWN)} of each of these {len(alike)}"
+        cause = f"{capital(_OWN)}, in each of these {len(alike)}"
         depth = f"up to {unit.number(max(dip.depth for dip in alike))}"
         span = f"{min(speeds):.0f} to {max(speeds):.0f}"
         rows.append(Row(f"{min(loads):g} to {max(loads):g}", (span, depth, cause, "")))

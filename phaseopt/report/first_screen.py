@@ -153,7 +153,7 @@ def _timing(not_covered: tuple[str, ...]) -> Shown:
         return Shown(
             "Cam timing",
             "CHECKED",
-            "Both cams read on the engine. Clear means clear under all that the readings allow.",
+            "Both cams read on the engine. CLEAR holds anywhere within the error of those readings.",
         )
     which = "" if unread.startswith("cam") else f": {unread.partition(' timing')[0]}"
     known = f"Not read on the engine{which}. Take three readings a cam."

@@ -76,7 +76,7 @@ def _draw(axes: Axes, rows: list[tuple[str, float, float, float | None]], unit: 
     for n, (words, start, end, wants) in enumerate(rows):
         result = start == 0.0
         number = unit.number(end if n == 0 else start - end) if not result or n == 0 else unit.down(end)
-        asked = "" if wants is None else f" (required {unit.number(wants)})"
+        asked = "" if wants is None else f" (required {unit.up(wants)})"
         axes.text(0.012 * most, n + 0.2, f"{words}{asked}", fontsize=TEXT, va="center",
                   fontweight="bold" if result else "normal")  # fmt: skip
         low, high = sorted((unit.of(start), unit.of(end)))

@@ -61,15 +61,11 @@ def offset_try_document(found: OffsetTry) -> Document:
 
 
 def answer_words(found: OffsetTry, choice: Choice) -> str:
-    """What a pair does, in a few words: "same torque, and cannot hit".
-
-    "Cannot hit" is full travel clear of both rules: no phase of either phaser brings the parts that are covered
-    closer than the rules ask.
-    """
+    """What a pair does, in a few words: "same torque, and full travel is clear"."""
     trial, change = choice.trial, torque_change(choice.gain, found.fitted.trial)
     torque = _TORQUE[change]
     if cannot_hit(trial):
-        return f"{torque}, {'and' if change in _GOOD else 'but'} cannot hit"
+        return f"{torque}, {'and' if change in _GOOD else 'but'} full travel is clear"
     if not trial.clear:
         return f"{torque}, and its tables are not clear"
     return f"{torque}, {'but' if change in _GOOD else 'and'} full travel {_travel(trial.travel)}"
@@ -82,13 +78,14 @@ def _travel(verdict: str) -> str:
 def _answers(found: OffsetTry) -> list[str]:
     unit = found.project.display_units.gap
     lines = [
-        f"{number}, {pair_words(each.trial)}: {answer_words(found, each)}; full travel has "
-        f"{margin_words(each.trial, unit)}"
+        f"{number}, {pair_words(each.trial)}: {answer_words(found, each)}; it has {margin_words(each.trial, unit)}"
         for number, each in enumerate(found.tried, start=1)
     ]
+    if len(lines) == 1:  # the verdict says the rest
+        lines = [f"full travel there has {margin_words(found.tried[0].trial, unit)}"]
     now = found.fitted.trial
-    fitted = "cannot hit" if cannot_hit(now) else f"full travel {_travel(now.travel)}"
-    return [*lines, f"as fitted, {pair_words(now)}: {fitted}; full travel has {margin_words(now, unit)}"]
+    fitted = f"full travel {_travel(now.travel)}"
+    return [*lines, f"as fitted, {pair_words(now)}: {fitted}; it has {margin_words(now, unit)}"]
 
 
 def _verdict(found: OffsetTry) -> str:
@@ -125,5 +122,5 @@ def _meanings() -> tuple[str, ...]:
     return (
         f"Same torque: the gain stays within {200 * SEEN:g} % of full-throttle torque, in each third of speeds. "
         "No ordinary dyno shows less.",
-        f"Cannot hit: full travel of both phasers is {CLEAR} of both rules, for the contacts covered here.",
+        f"Full travel is {CLEAR}: of both rules, wherever both phasers go, for the contacts covered here.",
     )

@@ -148,7 +148,7 @@ def recommended_words(study: OffsetStudy) -> str:
         )
     assert found.gain is not None
     if torque_change(found.gain, study.fitted.trial) == TorqueChange.SAME and found.trial.travel_clear:
-        return f"Fit the cams {where}: same torque, and cannot hit. Full travel is clear there; as fitted it is not."
+        return f"Fit the cams {where}: same torque, and full travel is clear; as fitted it is not."
     unit = study.project.display_units.torque
     return (
         f"Fit the cams {where}: {unit.signed(found.gain.mean)} {unit.name} over the cells by weight, standard "

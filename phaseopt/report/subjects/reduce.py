@@ -246,11 +246,10 @@ def _phaser_words(project: Project, response: PhaserResponse) -> str:
         words = f"worse than stated in {', '.join(bolder)}"
     if unstated:
         words += f"; the logs show {', '.join(unstated)}, which the project does not state"
-    return " ".join([f"{section(project, response)}: {words}.", *map(_not_shown, response.not_shown)])
-
-
-def _not_shown(why: str) -> str:
-    return f"Not shown: {sentence(why)}"
+    why = [sentence(each) for each in response.not_shown]
+    if found and why:
+        why[0] = f"Not shown: {why[0]}"
+    return " ".join([f"{section(project, response)}: {words}.", *why])
 
 
 def _offer_words(offer: Offer) -> str:

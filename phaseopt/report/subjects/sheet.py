@@ -264,7 +264,7 @@ def _expected_table(expected: tuple[Expected, ...], unit: Unit) -> Table:
     for each in expected:
         by_hand = f"{length_words(each.by_hand, unit)} ± {tolerance_words(each.tolerance, unit)}"
         worst = length_words(each.worst_case, unit, down=True)
-        rows.append(Row(WORDS[each.contact], (by_hand, "", worst, unit.text(each.required))))
+        rows.append(Row(WORDS[each.contact], (by_hand, "", worst, f"{unit.up(each.required)} {unit.name}")))
     head = ("", "you should measure, lash as set", "found by hand", "at least (worst case)", "required")
     caption = f"What to find: least clearance, {unit.name}. The worst case has uncertainty and lash taken off"
     return Table(caption, head, tuple(rows), by_hand=True)

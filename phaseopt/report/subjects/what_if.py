@@ -36,7 +36,7 @@ def what_if_document(found: WhatIf) -> Document:
         sections=(
             Section("Beside the project as it is", (what_if_table(found),)),
             say("Each alone", *lines[:-1], *interplay_lines(found.interplay, units.torque)),
-            say("Then", *_notes(found), NOT_WRITTEN),
+            say("Then", *refit_words(found.together.changes), NOT_WRITTEN),
         ),
         notes=(AT_MOST,)
         if any(each.difference is not None and each.difference.at_most for each in found.variants)
@@ -45,11 +45,6 @@ def what_if_document(found: WhatIf) -> Document:
         in_short=IN_SHORT,
         not_covered=found.not_covered,
     )
-
-
-def _notes(found: WhatIf) -> tuple[str, ...]:
-    alone = any(each.difference is not None and each.difference.at_most for each in found.variants)
-    return (*refit_words(found.together.changes), *((AT_MOST,) if alone else ()))
 
 
 def what_if_table(found: WhatIf) -> Table:
@@ -87,6 +82,8 @@ def difference_words(found: TorqueDifference | None, unit: Unit) -> str:
     """Torque at full throttle on average against the project as it is."""
     if found is None:
         return "torque cannot be compared"
+    if not any(round(unit.of(each), unit.decimals) for each in (found.mean, 2.0 * found.deviation)):
+        return "no difference in torque"
     size = f"{unit.signed(found.mean)} ± {unit.text(2.0 * found.deviation)}{' at most' if found.at_most else ''}"
     sure = abs(found.mean) > 2.0 * found.deviation
     return f"{size} on average at full throttle" if sure else f"no clear difference in torque ({size})"
