@@ -21,8 +21,6 @@ from phaseopt.project.hardware import (
     Crank,
     Duration,
     Phaser,
-    Seat,
-    Seats,
     Slew,
     TdcLift,
 )
@@ -44,6 +42,7 @@ from phaseopt.project.search_settings import (
     Tables,
     Weight,
 )
+from phaseopt.project.seats import Seat, Seats
 from phaseopt.project.simulation import Cycle, ExhaustTract, FlowBench, FrictionLaw, IntakeTract, Taper, Tract
 from phaseopt.project.springs import SpringForce, ValveSpring
 from phaseopt.project.standards import Correction

@@ -4,6 +4,7 @@ import os
 from datetime import datetime, time, timedelta, timezone
 from pathlib import Path
 
+import asammdf
 import numpy as np
 import pytest
 
@@ -53,7 +54,6 @@ def test_what_a_log_shows_of_its_start(tmp_path: Path, name: str, text: str, exp
 )
 def test_an_mdf_header_shows_local_time(tmp_path: Path, version: str, zone: timezone | None, expected: time) -> None:
     """Source: package asammdf, which writes the header by ASAM MDF."""
-    asammdf = pytest.importorskip("asammdf")
     made = asammdf.MDF(version=version)
     made.header.start_time = datetime(2026, 5, 3, 14, 5, 33, tzinfo=zone)
     made.append([asammdf.Signal(np.arange(5.0), np.arange(5.0), name="rpm")])
