@@ -46,10 +46,9 @@ def new(directory: Directory, yes: Yes = False, example: Example = False) -> Ans
         from phaseopt.project.answers import LOGS, Answers
         from phaseopt.project.blank import blank_files
         from phaseopt.report.subjects.sheet import blank_sheet, sheet_page
-        from phaseopt.values.display_units import SHOWN
 
         answers = Answers() if yes else _asked(saved)
-        files = blank_files(answers) | {"measuring_sheet.html": sheet_page(blank_sheet(SHOWN[answers.units].gap))}
+        files = blank_files(answers) | {"measuring_sheet.html": sheet_page(blank_sheet(answers.units))}
         document = blank_document(directory)
         folder = "" if answers.torque == "simulation" else LOGS
     write_fresh(directory, files, but=_ANSWERS)

@@ -17,6 +17,7 @@ from phaseopt.report.document import Blanks, Document, Lines, Row, Section, Tabl
 from phaseopt.report.page import page
 from phaseopt.report.subjects.sheet import blank_sheet, check_sheet, limits_sheet, sheet_page
 from phaseopt.tables import PhaseTables
+from phaseopt.values.display_units import Units
 
 NEVER = "DO NOT TURN"
 
@@ -212,3 +213,17 @@ def test_the_page_fits_both_papers_and_escapes_names(sheet: Document) -> None:
     assert HOSTILE not in text
     assert "@page { margin: 14mm; }" in text
     assert "size:" not in re.sub(r"font-size:", "", text)  # no paper is prescribed
+
+
+@pytest.mark.parametrize(("units", "force"), [("metric", "N"), ("inch", "lbf")])
+def test_spring_readings_are_in_the_units_of_bare_numbers(tmp_path: Path, units: Units, force: str) -> None:
+    """260 read in N and entered bare in a project in inches would be a spring of four times the force."""
+    stated = {"report": {"units": "metric"}, "gap": {"running": {"reserve": "0.5 mm"}}}
+    own = phase_limits(contact_model(project_of(tmp_path, **stated).model_copy(update={"units": units})))
+    for sheet in (blank_sheet(units), limits_sheet(own)):
+        (section,) = titled(sheet, "Readings: valve springs")
+        (found,) = tables(section)
+        forces = [name for name in found.columns if name.startswith("force")]
+        assert forces
+        assert all(name.endswith(f", {force}") for name in forces)
+        assert found.columns[1].endswith(", in") == (units == "inch")

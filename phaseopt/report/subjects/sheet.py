@@ -23,7 +23,7 @@ from phaseopt.report.document import Blanks, Depth, Document, Lines, Row, Sectio
 from phaseopt.report.page import page
 from phaseopt.report.subjects import sheet_text
 from phaseopt.report.words import length_words, phase_text, tolerance_words, turn_words
-from phaseopt.values.display_units import METRIC, Unit
+from phaseopt.values.display_units import METRIC, SHOWN, Unit, Units
 
 GENERATOR = "phaseopt measuring sheet"  # by which a file of ours is known
 BEFORE = "Before you turn the engine"
@@ -38,15 +38,16 @@ def sheet_page(sheet: Document) -> str:
     return page(sheet, GENERATOR)
 
 
-def blank_sheet(unit: Unit = METRIC.gap) -> Document:
+def blank_sheet(bare: Units = "metric") -> Document:
     """The sheet of a project yet to be filled in: room for four cylinders with two valves of a kind."""
+    unit = SHOWN[bare].gap
     sums = _sums_table("Invented: an intake cam that opens early", _INVENTED, unit)
     lines = Lines((sheet_text.HOW_TO_SUM, sheet_text.INVENTED))
     return Document(
         "Measuring sheet",
         "Valve drop every 5° around gas-exchange TDC, and cam timing. Copy the page for more cylinders or valves.",
         sections=(
-            *_reading_sections([table for side in SIDES for table in _blanks(side, 4, 2)], unit),
+            *_reading_sections([table for side in SIDES for table in _blanks(side, 4, 2)], unit, bare),
             _degree_in_section(unit),
             Section(f"The sum, with invented numbers: {_SUM}", (sums, lines), together=True),
         ),
@@ -69,7 +70,7 @@ def limits_sheet(limits: Limits) -> Document:
         f"{project.name}: measuring sheet",
         "Valve drop every 5° around gas-exchange TDC, cam timing, and a sum that verifies the program.",
         sections=(
-            *_reading_sections(readings, unit),
+            *_reading_sections(readings, unit, project.units),
             *_valve_sections(model, phases),
             _degree_in_section(unit),
             Section(f"The sum for one timing: {_SUM}", (sums, Lines(lines)), together=True),
@@ -103,28 +104,28 @@ def _steps(title: str, steps: tuple[str, ...]) -> Section:
     return Section(title, (Lines(steps, style="steps"),))
 
 
-def _reading_sections(tables: list[Table], unit: Unit) -> tuple[Section, ...]:
+def _reading_sections(tables: list[Table], unit: Unit, bare: Units) -> tuple[Section, ...]:
     """How to read, where to write it, and how it goes into the file of readings."""
     lines = [*sheet_text.AFTERWARDS]
     if unit != METRIC.gap:
         lines.append(f"Head that file's column drop_{unit.name}, and write the numbers as you read them.")
     how = _steps(sheet_text.HOW_TO_READ, sheet_text.READINGS)
     drop = Section(f"Readings: valve drop, {unit.name}", (*tables, Lines(tuple(lines))), new_sheet=True)
-    return _TODAY, how, _SPRINGS, drop
+    return _TODAY, how, _springs(bare), drop
 
 
-_SPRINGS = Section(
-    "Readings: valve springs, N, mm and g",
-    (
-        Lines(sheet_text.SPRINGS, style="steps"),
-        Table(
-            "Springs and moving masses",
-            ("", *sheet_text.SPRING_READINGS),
-            tuple(Row(side, ("",) * len(sheet_text.SPRING_READINGS)) for side in SIDES),
-            by_hand=True,
+def _springs(bare: Units) -> Section:
+    """Room for springs and masses, in the units that the project file takes where a number has none."""
+    length, force = ("in", "lbf") if bare == "inch" else ("mm", "N")
+    head = tuple(each.format(length=length, force=force) for each in sheet_text.SPRING_READINGS)
+    rows = tuple(Row(side, ("",) * len(head)) for side in SIDES)
+    return Section(
+        f"Readings: valve springs, {force}, {length} and g",
+        (
+            Lines(sheet_text.SPRINGS, style="steps"),
+            Table("Springs and moving masses", ("", *head), rows, by_hand=True),
         ),
-    ),
-)
+    )
 
 
 def _degree_in_section(unit: Unit) -> Section:

@@ -55,11 +55,11 @@ SPRINGS = (
     "Enter the heaviest of each, under spring in the project file.",
 )
 SPRING_READINGS = (
-    "fitted height, mm",
-    "force at fitted height, N",
-    "force at full lift, N",
-    "solid height, mm",
-    "retainer to seal, mm",
+    "fitted height, {length}",
+    "force at fitted height, {force}",
+    "force at full lift, {force}",
+    "solid height, {length}",
+    "retainer to seal, {length}",
     "valve, g",
     "retainer, g",
     "keepers (collets), g",
