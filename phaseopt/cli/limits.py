@@ -45,7 +45,7 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: SheetFile = None, 
         from phaseopt.output.limits_files import limits_files
 
         require_replaceable(out)
-    found = phase_limits(contact_model(project))
+    found, tried = phase_limits(contact_model(project)), tuple(changes or ())
     if sheet is not None:
         write_sheet(sheet, limits_sheet(found))
     if out is not None:
@@ -54,10 +54,10 @@ def limits(project_file: ProjectFile, out: Out = None, sheet: SheetFile = None, 
     def record() -> "LimitsRecord":
         from phaseopt.output.records.limits import LimitsRecord  # it takes a third of the time; --json alone asks
 
-        return LimitsRecord.of(found)
+        return LimitsRecord.of(found, tried)
 
     return Answer(
-        limits_document(found, tuple(changes or ())),
+        limits_document(found, tried),
         record,
         written=[path for path in (out, sheet) if path is not None],
     )

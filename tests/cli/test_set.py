@@ -23,6 +23,14 @@ def test_a_change_is_printed_beside_the_project_and_nothing_is_written(tmp_path:
     assert "gap.running.reserve=0.9" in text
 
 
+def test_limits_that_were_only_tried_say_so_to_machines_too(tmp_path: Path) -> None:
+    project = write_project(tmp_path)
+    assert printed("limits", project)["changes"] == []
+    found = printed("limits", project, "--set", "intake.offset=-8")
+    assert found["changes"] == ["intake.offset=-8"]
+    assert any("degreed in again" in note for note in found["notes"])
+
+
 @pytest.mark.parametrize("read", ["lift_at_tdc = 5.0", "travel_left = [{ angle = 5, left = 1.0 }]"])
 def test_readings_that_contradict_the_project_do_so_at_another_offset_too(tmp_path: Path, read: str) -> None:
     """Lift at TDC and travel left are not carried to another offset; what they show of the engine is not lost there."""

@@ -12,7 +12,7 @@ from phaseopt.output.records.base import CommandRecord, Known, Record, RoundedDo
 from phaseopt.output.records.pieces import BoxRecord, FaultRecord, FullTravelRecord
 from phaseopt.project import SIDES, Side
 from phaseopt.report.drop_table import ANGLES
-from phaseopt.report.subjects.limits import limits_notes
+from phaseopt.report.subjects.limits import limits_notes, tried_words
 
 
 class ClampsRecord(Record):
@@ -140,6 +140,7 @@ class LimitsRecord(CommandRecord):
     """Contact limits from geometry alone."""
 
     project: str = Field(description="name of the project")
+    changes: tuple[str, ...] = Field(description="changes of the project file that were only tried, KEY=VALUE")
     top_speed_rpm: float = Field(description="up to where contact was judged, rpm")
     safe_boxes: tuple[BoxRecord, ...] = Field(description="phases that are safe in any combination up to that speed")
     alone: ClampsRecord = Field(description="limits by speed with the other cam at rest")
@@ -153,11 +154,12 @@ class LimitsRecord(CommandRecord):
     not_covered: tuple[str, ...] = Field(description="contacts that nothing here looks at: show them beside a verdict")
 
     @classmethod
-    def of(cls, limits: Limits) -> Self:
-        """From the limits."""
+    def of(cls, limits: Limits, changes: tuple[str, ...] = ()) -> Self:
+        """From the limits; `changes` of the project file that were only tried."""
         model = limits.contact
         return cls(
             project=model.project.name,
+            changes=changes,
             top_speed_rpm=model.top_speed,
             safe_boxes=tuple(BoxRecord.of(box) for box in limits.boxes),
             alone=ClampsRecord.of(limits.alone),
@@ -167,6 +169,6 @@ class LimitsRecord(CommandRecord):
             drops=DropsRecord(**{side: DropRecord.of(law) for side, law in model.drops.items()}),
             timing=TimingsRecord(**{side: TimingRecord.of(model.engine.cam(side).read) for side in SIDES}),
             springs=SpringsRecord(**{side: SpringRecord.of(model, side) for side in SIDES}),
-            notes=tuple(limits_notes(limits)),
+            notes=(*tried_words(changes), *limits_notes(limits)),
             not_covered=model.not_covered,
         )

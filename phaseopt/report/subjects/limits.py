@@ -30,14 +30,13 @@ def limits_document(limits: Limits, changes: tuple[str, ...] = ()) -> Document:
 
     Parameters: `changes` of the project file that were only tried.
     """
-    tried = f"With {' and '.join(changes)}, which was only tried: the project file is as it was."
     project, top = limits.project, f"{limits.contact.top_speed:.0f} rpm"
     boxes = [box_words(project, box) for box in limits.boxes]
     return Document(
         f"{project.name}: contact limits",
         f"CLEAR in any combination up to {top}: {', or '.join(boxes)}.",
         "CLEAR",
-        lead=(*((tried, *refit_words(changes)) if changes else ()), *travel_lead(project, limits.full_travel)),
+        lead=(*tried_words(changes), *travel_lead(project, limits.full_travel)),
         sections=(
             Section(_BY_SPEED, (replace(limit_table(limits), caption=""),)),
             say("Clamps", *_clamp_lines(boxes)),
@@ -54,6 +53,14 @@ def limits_document(limits: Limits, changes: tuple[str, ...] = ()) -> Document:
         in_short=(BEFORE_TURNING_SHORT,),
         not_covered=limits.contact.not_covered,
     )
+
+
+def tried_words(changes: tuple[str, ...]) -> tuple[str, ...]:
+    """That changes of the project file were only tried, and what that asks for."""
+    if not changes:
+        return ()
+    tried = f"With {' and '.join(changes)}, which was only tried: the project file is as it was."
+    return (tried, *refit_words(changes))
 
 
 def _clamp_lines(boxes: list[str]) -> list[str]:
