@@ -77,19 +77,24 @@ def fitted_at(project: Project, offsets: Offsets) -> Project:
 def refitted(base: Project, changed: Project) -> Project:
     """The changed project, with pulls and readings of the cams as they were made: at the base's installed offsets.
 
-    Raises `InputError` where the readings contradict the project there: at other offsets those that cannot be carried
+    Readings that came with the change are of the cam as it is changed. Raises `InputError` where the readings contradict the project there: at other offsets those that cannot be carried
     are left out, and what they show would pass unseen.
     """
     offsets = changed.intake.offset, changed.exhaust.offset
     if offsets == (base.intake.offset, base.exhaust.offset):
         return changed
-    then: dict[str, object] = {
-        side: changed.cam(side).model_copy(update={"offset": base.cam(side).offset}) for side in SIDES
-    }
+    own = [side for side in SIDES if changed.cam(side).degree_in != base.cam(side).degree_in]  # made with the change
+    then: dict[str, object] = {}
+    for side in SIDES:
+        cam = changed.cam(side)
+        read = None if side in own else cam.degree_in
+        then[side] = cam.model_copy(update={"offset": base.cam(side).offset, "degree_in": read})
     as_read = changed.model_copy(update=then)
-    if any(changed.cam(side).degree_in is not None for side in SIDES):
+    if any(as_read.cam(side).degree_in is not None for side in SIDES):
         contact_model(as_read)
-    return fitted_at(as_read, offsets)
+    fitted = fitted_at(as_read, offsets)
+    given = {side: fitted.cam(side).model_copy(update={"degree_in": changed.cam(side).degree_in}) for side in own}
+    return fitted.model_copy(update=given)
 
 
 def reaching(project: Project, tried: OffsetRange) -> Project:

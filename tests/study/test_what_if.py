@@ -3,13 +3,16 @@
 from pathlib import Path
 
 import pytest
-from engines import SEATS
+from engines import SEATS, write_project
 from small_builds import small_project
 
+from phaseopt.engine.camshaft import engine_of
 from phaseopt.job.build import build
 from phaseopt.output.records.what_if import WhatIfRecord
+from phaseopt.project.degree_in import DegreeIn, EqualLift
 from phaseopt.project.load import load_project
 from phaseopt.report.subjects.what_if import what_if_document
+from phaseopt.study.offset_range import refitted
 from phaseopt.study.what_if import WhatIf, compare_variants, try_changes
 from phaseopt.values.progress import silent
 
@@ -82,3 +85,19 @@ def test_what_a_change_leaves_uncovered_is_said(tmp_path: Path) -> None:
     assert without
     assert without <= set(what_if_document(found).not_covered)
     assert without <= set(WhatIfRecord.of(found).not_covered)
+
+
+def test_readings_given_with_an_offset_were_made_at_it(tmp_path: Path) -> None:
+    """Exact readings of the cam at the changed offset: they are not carried there once more."""
+    base = load_project(write_project(tmp_path))
+    fitted = base.intake.model_copy(update={"offset": base.intake.offset - 2.0})
+    cam = engine_of(base.model_copy(update={"intake": fitted})).intake
+    centre = float(cam.centre(0.0))
+    lifts = []
+    for lift in (2.0, 6.0):
+        before, after = cam.lobe.span(lift + cam.lash)
+        lifts.append(EqualLift(lift=lift, opening=centre + before, closing=centre + after))
+    changed = base.model_copy(update={"intake": fitted.model_copy(update={"degree_in": DegreeIn(lifts=tuple(lifts))})})
+    read = engine_of(refitted(base, changed)).intake.read
+    assert read is not None
+    assert read.off == pytest.approx(0.0, abs=0.1)
