@@ -10,6 +10,7 @@ BEFORE_TURNING = (
 )
 BEFORE_TURNING_SHORT = "Calculated from your numbers. Check every cylinder by hand before the engine turns."
 DEGREED_AGAIN = "A cam fitted at another offset must be degreed in again; here it counts as if it were, as well as now."
+WHERE_READ = "A cam that was read on the engine counts where it was read: to try another fitting, set its offset."
 BEFORE_LOADING = "Before you load these"
 STRIP = (  # the same in a few words each, on a page that has them in full beside it
     "Check all cylinders by hand",
@@ -48,9 +49,10 @@ def cautions() -> tuple[str, ...]:
 
 
 def refit_words(changes: tuple[str, ...]) -> tuple[str, ...]:
-    """What a change of an installed offset that was only tried asks for.
+    """What a change of where a cam is fitted that was only tried asks for.
 
-    >>> refit_words(("crank.bore=81",)), len(refit_words(("intake.offset=-10",)))
-    ((), 1)
+    >>> refit_words(("crank.bore=81",)), len(refit_words(("intake.offset=-10", "intake.centreline=106")))
+    ((), 2)
     """
-    return (DEGREED_AGAIN,) if any(changed_key(each).endswith(".offset") for each in changes) else ()
+    said = {".offset": DEGREED_AGAIN, ".centreline": WHERE_READ}
+    return tuple(words for end, words in said.items() if any(changed_key(each).endswith(end) for each in changes))

@@ -77,8 +77,8 @@ def fitted_at(project: Project, offsets: Offsets) -> Project:
 def refitted(base: Project, changed: Project) -> Project:
     """The changed project, with pulls and readings of the cams as they were made: at the base's installed offsets.
 
-    Readings that came with the change are of the cam as it is changed. Raises `InputError` where the readings contradict the project there: at other offsets those that cannot be carried
-    are left out, and what they show would pass unseen.
+    Readings that came with the change are of the cam as it is changed. Raises `InputError` where the others contradict
+    the project: at other offsets those that cannot be carried are left out, and what they show would pass unseen.
     """
     offsets = changed.intake.offset, changed.exhaust.offset
     if offsets == (base.intake.offset, base.exhaust.offset):
