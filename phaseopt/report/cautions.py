@@ -54,5 +54,5 @@ def refit_words(changes: tuple[str, ...]) -> tuple[str, ...]:
     >>> refit_words(("crank.bore=81",)), len(refit_words(("intake.offset=-10", "intake.centreline=106")))
     ((), 2)
     """
-    said = {".offset": DEGREED_AGAIN, ".centreline": WHERE_READ}
-    return tuple(words for end, words in said.items() if any(changed_key(each).endswith(end) for each in changes))
+    asks = {".offset": DEGREED_AGAIN, ".centreline": WHERE_READ}
+    return tuple(words for end, words in asks.items() if any(changed_key(each).endswith(end) for each in changes))

@@ -93,7 +93,9 @@ def refitted(base: Project, changed: Project) -> Project:
     if any(as_read.cam(side).degree_in is not None for side in SIDES):
         contact_model(as_read)
     fitted = fitted_at(as_read, offsets)
-    given = {side: fitted.cam(side).model_copy(update={"degree_in": changed.cam(side).degree_in}) for side in own}
+    given: dict[str, Cam] = {
+        side: fitted.cam(side).model_copy(update={"degree_in": changed.cam(side).degree_in}) for side in own
+    }
     return fitted.model_copy(update=given)
 
 
