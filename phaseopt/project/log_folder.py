@@ -33,6 +33,8 @@ _NO_LOGS = (
     ".jpg",
     ".jpeg",
     ".heic",
+    ".db",
+    ".ini",
 )
 _PATTERN = re.compile(r"[*?\[]")
 

@@ -1,5 +1,7 @@
 """Dyno pulls -> torque points: speed, load, true centrelines, corrected torque and how sure it is."""
 
+import hashlib
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -99,7 +101,7 @@ def reduce_logs(project: Project) -> Reduction:
     roller = roller_losses(project, torque)
     found: list[_Reduced] = []
     mistakes = list(_not_left_out(project, torque))
-    taken: dict[Path, str] = {}
+    taken: dict[str, str] = {}
     for number, name in enumerate(names, start=1):
         try:
             files = pull_files(project, number, torque.pulls[number - 1].files)
@@ -167,9 +169,9 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
     _refuse_without_air(project, torque, pull, name)
     roller = roller_losses(project, torque)
     try:
-        taken: dict[Path, str] = {}
+        taken: dict[str, str] = {}
         for other, other_name in enumerate(_names(torque)[:-1], start=1):
-            taken |= dict.fromkeys((f.resolve() for f in _files_there(project, other, torque)), other_name)
+            taken |= dict.fromkeys(map(_content, _files_there(project, other, torque)), other_name)
         files = pull_files(project, number, pull.files)
         _refuse_twice(project, number, name, files, taken)
         return _reduction(project, torque, [_reduced(project, torque, number, name, roller)], [name])
@@ -310,16 +312,27 @@ def _names(torque: Torque) -> list[str]:
     return names
 
 
-def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, ...], taken: dict[Path, str]) -> None:
+def _refuse_twice(project: Project, number: int, name: str, files: tuple[Path, ...], taken: dict[str, str]) -> None:
+    """Refuse a file that another pull has, by what is in it: a copy under another name is the same pull."""
     for file in files:
-        if file.resolve() in taken:
+        content = _content(file)
+        if content in taken:
             raise InputError.one(
-                f"{file.name} is in {taken[file.resolve()]} already",
-                hint="name each log in one pull: counted twice it would look twice as certain",
+                f"{file.name} is in {taken[content]} already, by this or another name",
+                hint="keep each log in one pull: counted twice it would look twice as certain",
                 file=project.file,
                 where=f"{project.pull_key(number)}.files",
             )
-        taken[file.resolve()] = name
+        taken[content] = name
+
+
+def _content(file: Path) -> str:
+    """What stands for a file's content; its place where it cannot be read, which its reader reports."""
+    try:
+        with file.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        return os.path.realpath(file)
 
 
 def _reduced(project: Project, torque: Torque, number: int, name: str, roller: Coastdown | None) -> _Reduced:

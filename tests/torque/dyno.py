@@ -59,6 +59,7 @@ def dyno_project(
 ) -> Project:
     """A project with these logs; `torque` replaces keys of its torque section, other sections by `sections`."""
     sections = torque.pop("sections", {})
+    files = {name: f"{text}{chr(10) * number}" for number, (name, text) in enumerate(files.items())}  # none a copy
     section: dict[str, Any] = {
         "correction": "none",
         "columns": COLUMNS,

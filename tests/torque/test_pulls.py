@@ -338,12 +338,23 @@ def test_a_text_in_the_folder_that_is_no_log_is_refused_with_the_way_to_leave_it
     assert 'leave_out = ["notes.txt"]' in mistake_of(reduce_logs, dyno_project(tmp_path, {}, [], logs="logs/")).hint
 
 
+def test_a_copy_of_a_log_under_another_name_is_refused(tmp_path: Path) -> None:
+    """Counted twice, a pull would look twice as certain."""
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    for name in ("run 1.csv", "run 1 (copy).csv"):
+        (folder / name).write_text(csv_text(sweep()), encoding="utf-8")
+    mistake = mistake_of(reduce_logs, dyno_project(tmp_path, {}, [], logs="logs/"))
+    assert "run 1" in mistake.problem
+    assert "twice" in mistake.hint
+
+
 def test_a_log_to_leave_out_that_is_not_there_is_named(tmp_path: Path) -> None:
     """By a name that is misspelt the log that was meant would count as a pull."""
     folder = tmp_path / "logs"
     folder.mkdir()
-    for name in ("a.csv", "warm.csv"):
-        (folder / name).write_text(csv_text(sweep()), encoding="utf-8")
+    for name, icam in (("a.csv", 0.0), ("warm.csv", 10.0)):
+        (folder / name).write_text(csv_text(sweep(icam=icam)), encoding="utf-8")
     stated = dyno_project(tmp_path, {}, [], logs="logs/", leave_out=["wram.csv", "none-*.csv"])
     mistake = mistake_of(reduce_logs, stated)
     assert (mistake.where, "wram.csv" in mistake.problem) == ("torque.leave_out", True)
