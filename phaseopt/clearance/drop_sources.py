@@ -25,7 +25,7 @@ from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import SIDES, Drop, Project, Side
 from phaseopt.values.arrays import BoolArray
 from phaseopt.values.display_units import METRIC, Unit
-from phaseopt.values.errors import InputError, Mistake
+from phaseopt.values.errors import InputError, Mistake, all_found
 
 OUTLIER = 3.5  # standard deviations from a fit made without the measurement
 MOST_OUTLIERS = 0.25  # of the readings; beyond, they contradict each other
@@ -42,7 +42,7 @@ def drop_laws(project: Project) -> dict[Side, DropLaw]:
     other sign, either that sheet is mirrored or the wheel was set anew in between: it is said, and the lower counts.
     Raises `InputError` as `drop_law` does.
     """
-    laws = {side: drop_law(project, side) for side in SIDES}
+    laws = dict(zip(SIDES, all_found(*(partial(drop_law, project, side) for side in SIDES)), strict=True))
     read = [laws[side] for side in SIDES if laws[side].readings is not None and not _sittings(laws[side])]
     noted = {
         side: replace(law, notes=(*law.notes, *_if_mirrored(law, project.display_units.gap)))

@@ -5,8 +5,10 @@ box without width. Every gap is the least over the whole cycle and over the whol
 """
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +30,7 @@ from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.values.arrays import BoolArray, FloatArray
-from phaseopt.values.errors import InputError, Mistake
+from phaseopt.values.errors import InputError, Mistake, all_found
 
 PhaseBox = tuple[float, float, float, float]  # phases: intake from, to, exhaust from, to
 COLUMNS = {"intake": slice(0, 2), "exhaust": slice(2, 4)}  # of a box
@@ -357,7 +359,9 @@ def contact_model(project: Project) -> ContactModel:
     """
     as_read, change = project, carry_of(project)
     project = project if change is None else turned(project, change)
-    engine, laws = engine_of(project), drop_laws(project)
+    # Both are read before anything is refused, so that all mistakes in files of readings are reported at once.
+    steps: tuple[Callable[[], Any], ...] = (partial(engine_of, project), partial(drop_laws, project))
+    engine, laws = all_found(*steps)
     first, *others = (_model(project, engine, laws, shapes) for shapes in _shapes(engine))
     swapped = _model(project, engine, {"intake": laws["exhaust"], "exhaust": laws["intake"]}, dict.fromkeys(SIDES))
     possible = [other for other in others if not any(_ruled_out(other, side) for side in SIDES)]

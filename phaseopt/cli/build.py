@@ -29,7 +29,7 @@ def build(project_file: ProjectFile, out: Out = None, figures: Figures = None, c
         return _with(project_file, changes)
     if out is None:
         raise InputError.one(
-            "missing option '--out'", hint="give it: Directory for tables and report", where="phaseopt build"
+            "missing option '--out'", hint="add it: a directory for tables and report", where="phaseopt build"
         )
     import phaseopt.job.build as job
     from phaseopt.output.directory import require_apart, require_replaceable, write_files

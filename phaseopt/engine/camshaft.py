@@ -5,6 +5,7 @@ gas-exchange TDC. It is the true centreline of an intake cam and minus that of a
 """
 
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,7 +20,7 @@ from phaseopt.engine.lobe_file import BELOW_FULL, at_tappet, from_any_zero, read
 from phaseopt.engine.valve_control import ValveControl, valve_control
 from phaseopt.project import SIDES, Arrangement, Cam, Phaser, Project, Side
 from phaseopt.values.arrays import FloatArray
-from phaseopt.values.errors import InputError
+from phaseopt.values.errors import InputError, all_found
 from phaseopt.values.numba import njit
 
 OFF_ZERO = 3.0  # crank degrees that a nose may be off the zero of its file before it has to be said which counts
@@ -340,7 +341,7 @@ def engine_of(project: Project) -> Engine:
     (True, True)
     """
     crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
-    cams = {side: camshaft_of(project, side) for side in SIDES}
+    cams = dict(zip(SIDES, all_found(*(partial(camshaft_of, project, side) for side in SIDES)), strict=True))
     read, mistakes = {}, []
     control: dict[Side, ValveControl | None] = {}
     for side, other in zip(SIDES, reversed(SIDES), strict=True):

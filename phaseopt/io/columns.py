@@ -94,7 +94,7 @@ def read_columns(
         if len(cells) != len(head[1]):
             raise _ragged(path, line, cells, head[1])
         row[:] = [
-            math.nan if name in gaps and not cells[place] else number_in(path, line, name, cells[place])
+            math.nan if name in gaps and not cells[place] else number_in(path, line, head[1][place], cells[place])
             for name, place in at.items()
         ]
     columns = {name: np.ascontiguousarray(table[:, i]) * scales[name] for i, name in enumerate(at)}

@@ -21,8 +21,8 @@ from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit, power_kw
 
 UNCERTAINTY = (
-    "the ± adds the uncertainty of both builds as if they shared nothing; where both rest on the same pulls or "
-    "simulation, the difference is surer than that, and an error that both share is not in it"
+    "the ± adds the uncertainty of both builds as if they shared nothing. Where both rest on the same pulls or "
+    "simulation, the difference is surer. An error that both share is not in it"
 )
 
 
@@ -242,9 +242,10 @@ def verdict_words(found: Comparison) -> str:
     if found.mean is None:
         return "Torque cannot be compared"
     unit = found.display_units.torque
-    mean = f"Full load on average, second against first: {unit.signed(found.mean[2])}"
-    proved = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else ", inside the error bars, so not proved"
-    return f"{mean} ± {unit.text(2.0 * found.mean[3])} at most{proved}"
+    size = f"{unit.signed(found.mean[2])} ± {unit.text(2.0 * found.mean[3])}"
+    if abs(found.mean[2]) > 2.0 * found.mean[3]:
+        return f"Second against first: {size} on average at full throttle (± at most)"
+    return f"Second against first: no clear difference in torque ({size} on average at full throttle, ± at most)"
 
 
 def compare_figure(found: Comparison) -> str:

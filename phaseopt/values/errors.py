@@ -6,9 +6,12 @@
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
+
+_Found = TypeVar("_Found")
 
 LONGEST = 300  # characters of a message that is shown
 MOST_SHOWN = 20  # messages of one run
@@ -142,3 +145,25 @@ class InputError(ValueError):
         a.toml: crank.rod: too short. Fix: measure it.
         """
         return InputError(m if m.file is not None else replace(m, file=file, where=where) for m in self.mistakes)
+
+
+def all_found(*steps: Callable[[], _Found]) -> list[_Found]:
+    """What each step finds; where some refuse, the mistakes of all of them at once, each once.
+
+    >>> def refuse():
+    ...     raise InputError.one("no such file", hint="check the path", file=Path("x.csv"))
+    >>> all_found(refuse, lambda: 1, refuse)
+    Traceback (most recent call last):
+    ...
+    phaseopt.values.errors.InputError: x.csv: no such file. Fix: check the path.
+    """
+    found: list[_Found] = []
+    mistakes: dict[Mistake, None] = {}
+    for step in steps:
+        try:
+            found.append(step())
+        except InputError as error:
+            mistakes |= dict.fromkeys(error.mistakes)
+    if mistakes:
+        raise InputError(mistakes)
+    return found

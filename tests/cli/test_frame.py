@@ -130,7 +130,7 @@ def test_help_without_colour() -> None:
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (("build", SMALL), "phaseopt build: missing option '--out'. Fix: give it: Directory"),
+        (("build", SMALL), "phaseopt build: missing option '--out'. Fix: add it: a directory"),
         (("plan", SMALL, "--pulls", "0"), "invalid value for '--pulls': must be 1 or more. Fix: see phaseopt plan"),
         (("buidl", SMALL), "phaseopt: no such command 'buidl'. Fix: did you mean 'build'?"),
         (

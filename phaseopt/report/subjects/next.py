@@ -1,6 +1,7 @@
 """What `phaseopt next` says: where a project stands, in one screen."""
 
 from collections.abc import Iterator
+from pathlib import Path
 
 from phaseopt.job.next_step import Overview, Runnable
 from phaseopt.report.document import Document, Lines, Section, say
@@ -15,7 +16,7 @@ def next_document(found: Overview) -> Document:
     file = found.file
     sections = []
     if waiting:
-        sections.append(Section("To fill in first", (Lines(tuple(_lacking(waiting[0]))),)))
+        sections.append(Section("To fill in first", (Lines(tuple(_lacking(waiting[0], file))),)))
     if found.blanks:
         counts = (f"{name or 'above the sections'} {count}" for name, count in found.blanks.items())
         sections.append(say("Blanks", f"{', '.join(counts)}."))
@@ -40,12 +41,15 @@ def _verdict(found: Overview, ready: list[Runnable]) -> str:
     return f"{name}: ready for {ready[-1].command}."
 
 
-def _lacking(step: Runnable) -> Iterator[str]:
+def _lacking(step: Runnable, project: Path) -> Iterator[str]:
     """The first things that a command lacks, by their keys."""
     for mistake in step.lacks[:_SHOWN]:
-        where = mistake.where or (mistake.file.name if mistake.file else "")
-        problem = "" if mistake.hint.startswith("give ") else mistake.problem  # a blank's is plain
-        yield ": ".join(part for part in (where, problem, mistake.hint) if part)
+        other = mistake.file.name if mistake.file and mistake.file != project else ""
+        where = ": ".join(filter(None, (other, mistake.where)))
+        if mistake.problem == "is blank":
+            yield f"{where}: {mistake.hint.removeprefix('give ')}"
+        else:
+            yield f"{': '.join(filter(None, (where, mistake.problem)))}; {mistake.hint}"
     if len(step.lacks) > _SHOWN:
         yield f"and {len(step.lacks) - _SHOWN} more"
 
