@@ -113,8 +113,10 @@ class Comparison:
     @property
     def display_units(self) -> DisplayUnits:
         """The units that the second build's project asks for."""
-        report = self.builds[1].record.project_file.get("report")
-        return INCH if isinstance(report, dict) and report.get("units") == "inch" else METRIC
+        project = self.builds[1].record.project_file
+        report = project.get("report")
+        asked = report.get("units") if isinstance(report, dict) else None
+        return INCH if (asked or project.get("units")) == "inch" else METRIC
 
     @property
     def same(self) -> bool:

@@ -179,6 +179,13 @@ def test_what_only_one_has_is_shown(folders: tuple[Path, Path], tmp_path: Path) 
     assert float(found.torque["rpm"][0]) == 3000.0
 
 
+def test_a_project_in_inches_is_compared_in_its_units(folders: tuple[Path, Path], tmp_path: Path) -> None:
+    shutil.copytree(folders[1], tmp_path / "out")
+    rewritten(tmp_path / "out", lambda run: run["project_file"].update(units="inch"))
+    found = compare(*map(read_build, (folders[0], tmp_path / "out")))
+    assert (found.display_units.gap.name, found.display_units.torque.name) == ("thou", "lb-ft")
+
+
 def rewritten(out: Path, change: Callable[[dict[str, Any]], object]) -> None:
     """The record with its hashes made anew, as if the build had written what is there."""
     record = json.loads((out / "run.json").read_text(encoding="utf-8"))
