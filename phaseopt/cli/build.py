@@ -9,7 +9,7 @@ from phaseopt.cli.frame import Answer, Changes, ProjectFile, command, depth, pro
 from phaseopt.values.errors import InputError
 
 Out = Annotated[
-    Path | None, typer.Option("--out", metavar="DIR", help="Directory for the tables, the margins and the report.")
+    Path | None, typer.Option("--out", metavar="DIR", help="Directory for the tables, the clearances and the report.")
 ]
 
 Figures = Annotated[

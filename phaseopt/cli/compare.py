@@ -29,7 +29,7 @@ Shares = Annotated[
 
 @command
 def compare(first: First, second: Second, out: Out = None, shares: Shares = None) -> Answer:
-    """Two builds side by side: inputs, tables, gaps, torque.
+    """Two builds side by side: inputs, tables, clearances, torque.
 
     For the next build before parts are bought: copy the project file, change it, build, and compare.
     """

@@ -12,7 +12,7 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Director
 
 @command
 def reduce(project_file: ProjectFile, out: Out = None) -> Answer:
-    """What the dyno logs say, and which are odd.
+    """What the dyno logs say, and which to look at first.
 
     Logs to torque points: what was left out, what repeats show, how the phasers do.
     """

@@ -15,7 +15,7 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Director
 
 @command
 def tradeoff(project_file: ProjectFile, trials: Trials = 60, storage: Storage = None, out: Out = None) -> Answer:
-    """What smoother tables, slew in hand and caution cost in torque.
+    """What smoother tables, spare phaser speed and caution cost.
 
     Many searches on one torque model: the curve, and a knee to take or leave.
     """

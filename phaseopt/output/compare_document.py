@@ -245,7 +245,7 @@ def verdict_words(found: Comparison) -> str:
     size = f"{unit.signed(found.mean[2])} ± {unit.text(2.0 * found.mean[3])}"
     if abs(found.mean[2]) > 2.0 * found.mean[3]:
         return f"Second against first: {size} on average at full throttle (± at most)"
-    return f"Second against first: no clear difference in torque ({size} on average at full throttle, ± at most)"
+    return f"Second against first: no clear difference in torque ({size} on average, ± at most)"
 
 
 def compare_figure(found: Comparison) -> str:
