@@ -322,7 +322,7 @@ def _timing_notes(side: Side, read: DegreedIn | None) -> list[str]:
     """Mistakes that readings on the engine leave possible."""
     if read is None or not read.timed:
         return []
-    return [f"the {side} readings fit as well if {other.mistake}; clear means clear then too" for other in read.others]
+    return [f"the {side} readings fit as well if {other.mistake}; CLEAR holds either way" for other in read.others]
 
 
 def _refuse_absurd(interval: FloatArray) -> None:

@@ -100,7 +100,7 @@ def mark_lines(build: "Build", tables: tuple[ShadedTable, ...]) -> list[str]:
     ]
     only, out = int(on_simulation_only(build).sum()), int((~build.torque["in_reach"].to_numpy()).sum())
     if only:
-        lines.append(f"underlined: {ONLY_SIMULATED} ({only} cells)")
+        lines.append(f"underlined, {ONLY_SIMULATED} ({only} cells)")
     if out:
-        lines.append(f"underlined: {beyond(build)[0]} ({out} cells)")
+        lines.append(f"underlined, {beyond(build)[0]} ({out} cells)")
     return [*lines, "no mark: torque alone decides"]
