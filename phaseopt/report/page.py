@@ -16,7 +16,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from jinja2.utils import htmlsafe_json_dumps
 
 from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Picture, Section, ShadedTable, Snippet, Table
-from phaseopt.report.glossary import words_on
+from phaseopt.report.glossary import explained, words_on
 from phaseopt.report.palette import style_sheet
 
 _KINDS = {
@@ -66,8 +66,8 @@ def page(document: Document, generator: str) -> str:
     about = {"document": document, "short": short, "sections": sections, "contents": contents, "styles": styles}
     about |= {"generator": generator, "policy": _POLICY, "words": _WORDS, "palette": style_sheet()}
     text = fill("page.html.j2", about)
-    words = "" if document.first is None else fill("blocks/words.html.j2", {"words": words_on(text)})
-    text = text.replace(_WORDS, words, 1)
+    words = fill("blocks/words.html.j2", {"words": words_on(text)})
+    text = explained(text).replace(_WORDS, words, 1)
     return text.replace(_POLICY, _policy(text), 1)
 
 

@@ -143,10 +143,12 @@ def test_a_keyboard_reaches_the_report_and_its_parts(browser: Browser, pages: Pa
         for link in page.locator("nav.contents a").all():
             target = (link.get_attribute("href") or "")[1:]
             assert page.locator(f"[id='{target}']").count() == 1
-        page.keyboard.press("Tab")
-        assert page.evaluate("document.activeElement.tagName") == "SUMMARY"  # the cautions
-        page.keyboard.press("Tab")
-        assert page.evaluate("document.activeElement.getAttribute('role')") == "gridcell"
+        reached = []
+        while "gridcell" not in reached[-1:] and len(reached) < 20:
+            page.keyboard.press("Tab")
+            reached.append(page.evaluate("document.activeElement.getAttribute('role') ?? document.activeElement.tagName"))
+        assert reached[0] == "SUMMARY"  # the cautions
+        assert reached[-1] == "gridcell"
         summary = page.locator("summary").first
         summary.focus()
         page.keyboard.press("Enter")
@@ -238,13 +240,36 @@ def test_a_page_can_be_used_by_keyboard_alone(browser: Browser, pages: Path, nam
         assert all(style != "none" and width >= 2.0 for _, style, width in seen), seen
 
 
+@pytest.mark.parametrize("width", [390, 1400])
+@pytest.mark.parametrize("name", PAGES)
+def test_a_word_opens_its_meaning_without_scripts(browser: Browser, pages: Path, name: str, width: int) -> None:
+    """WCAG 2.1, 1.4.13 (content on hover or focus, from memory): opened and closed by the reader, nothing cut off."""
+    options = {"java_script_enabled": False, "has_touch": True, "viewport": {"width": width, "height": 800}}
+    with opened(browser, pages / f"{name}.html", **options) as found:
+        word = found.page.locator("button.word:visible").first
+        meaning = found.page.locator(f"[id='{word.get_attribute('popovertarget')}']")
+        assert not meaning.is_visible()
+        word.tap()
+        box = meaning.bounding_box()
+        assert box is not None
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= width
+        assert 0 <= box["y"] <= 800 - box["height"]
+        found.page.keyboard.press("Escape")
+        assert not meaning.is_visible()
+        word.focus()
+        found.page.keyboard.press("Enter")
+        assert meaning.is_visible()
+
+
 def test_a_pull_is_ticked_and_its_barometer_written_by_keyboard(browser: Browser, pages: Path) -> None:
     with opened(browser, pages / "run sheet.html", viewport={"width": 390, "height": 844}) as found:
         card = found.page.locator(".pull").first
         card.get_by_label("Done").focus()
         found.page.keyboard.press("Space")
         assert card.get_by_label("Done").is_checked()
-        found.page.keyboard.press("Tab")
+        while not found.page.evaluate("document.activeElement.matches('[type=text], body')"):
+            found.page.keyboard.press("Tab")
         found.page.keyboard.type("99.3")
         assert card.get_by_label("Barometer").input_value() == "99.3"
         assert found.page.locator(".pull").count() >= 3
@@ -259,4 +284,4 @@ def test_paper_is_white_whatever_the_screen(browser: Browser, pages: Path, name:
         ground, ink = found.page.locator("body").evaluate(look)
         assert ground in ("rgb(255, 255, 255)", "rgba(0, 0, 0, 0)")
         assert max(int(part) for part in re.findall(r"\d+", ink)[:3]) < 100
-        assert not any(each.is_visible() for each in found.page.locator("nav.contents, .skip, button").all())
+        assert not any(each.is_visible() for each in found.page.locator("nav.contents, .skip, button:not(.word)").all())
