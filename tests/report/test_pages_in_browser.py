@@ -146,7 +146,9 @@ def test_a_keyboard_reaches_the_report_and_its_parts(browser: Browser, pages: Pa
         reached = []
         while "gridcell" not in reached[-1:] and len(reached) < 20:
             page.keyboard.press("Tab")
-            reached.append(page.evaluate("document.activeElement.getAttribute('role') ?? document.activeElement.tagName"))
+            reached.append(
+                page.evaluate("document.activeElement.getAttribute('role') ?? document.activeElement.tagName")
+            )
         assert reached[0] == "SUMMARY"  # the cautions
         assert reached[-1] == "gridcell"
         summary = page.locator("summary").first
