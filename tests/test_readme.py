@@ -1,4 +1,4 @@
-"""The README: short, easy to read, and true of the program beside it."""
+"""The README and the page for developers: short, easy to read, and true of the program beside them."""
 
 import re
 from pathlib import Path
@@ -18,6 +18,11 @@ def test_it_is_short_and_easy_to_read() -> None:
     require_easy(prose_of_page(README))
 
 
+def test_the_page_for_developers_is_read_in_five_minutes() -> None:
+    """At 250 words a minute (common practice, no source)."""
+    assert len(words_of((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))) <= 1250
+
+
 def test_it_names_every_command_and_no_other() -> None:
     commands = typer.main.get_command(app).commands  # type: ignore[attr-defined]
     table = README[README.index("| command |") :]
@@ -35,6 +40,9 @@ def test_what_it_points_to_is_there() -> None:
             assert (page.parent / target).exists(), f"{page.name}: {target}"
         for target in re.findall(r"`((?:examples|tests|maps)/[\w./-]+)`", text):
             assert (ROOT / target).exists(), f"{page.name}: {target}"
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").replace("NAME.py", "__init__.py")
+    for target in re.findall(r"`([a-z_]+/(?:[\w./-]+)?)`", text):
+        assert any((place / target).exists() for place in (ROOT, ROOT / "phaseopt")), f"DEVELOPERS.md: {target}"
 
 
 def test_the_cautions_are_all_there() -> None:
