@@ -105,7 +105,7 @@ class Resolver:
 
     def _solve(self, problem: Problem, boxes: list[Box]) -> SearchResult | None:
         try:
-            found = solve(problem, boxes)
+            found = solve(problem, boxes, limits_named=False)
         except InputError:  # a cell that a tighter rule leaves nothing
             return None
         same = np.array_equal(found.unsupported | found.relaxed, self.base.unsupported | self.base.relaxed)

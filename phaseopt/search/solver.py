@@ -51,7 +51,7 @@ class SearchResult:
         Cells without an allowed label in reach of the data, and cells without one that the slew caps let a table use:
         both follow their neighbours.
     limited_by : tuple of tuples
-        What limits each cell, by speed and load.
+        What limits each cell, by speed and load; blank where it was not asked for.
     sweeps, nodes : int
         The work done.
 
@@ -107,7 +107,9 @@ class _Candidate:
     fixed: FixedTiming | None
 
 
-def solve(problem: Problem, boxes: Sequence[Box], *, sweeps: int = 120, progress: Progress = silent) -> SearchResult:
+def solve(
+    problem: Problem, boxes: Sequence[Box], *, sweeps: int = 120, progress: Progress = silent, limits_named: bool = True
+) -> SearchResult:
     """Find the best tables inside the best of the given boxes, and bound them.
 
     Boxes whose quick bound cannot beat the best table found are not solved; their quick bound counts in the final one.
@@ -121,6 +123,8 @@ def solve(problem: Problem, boxes: Sequence[Box], *, sweeps: int = 120, progress
         At most this many over each box.
     progress : callable
         Gets the share of the work done, 0 to 1, and what is going on.
+    limits_named : bool
+        Whether to find what limits each cell; it takes as long as the search of a small table.
 
     Returns
     -------
@@ -165,7 +169,7 @@ def solve(problem: Problem, boxes: Sequence[Box], *, sweeps: int = 120, progress
             best = found
     assert best is not None  # _rank leaves at least one candidate
     progress(1.0, "search done")
-    return result_of(problem, best, max(ceiling, best.value), fixed, (done, nodes))
+    return result_of(problem, best, max(ceiling, best.value), fixed, (done, nodes), limits_named=limits_named)
 
 
 def _check_boxes(problem: Problem, boxes: Sequence[Box]) -> None:
@@ -256,7 +260,8 @@ def _solve_box(
 
 
 def result_of(
-    problem: Problem, best: BoxResult, bound: float, fixed: FixedTiming | None, work: tuple[int, int]
+    problem: Problem, best: BoxResult, bound: float, fixed: FixedTiming | None, work: tuple[int, int],
+    *, limits_named: bool = True,
 ) -> SearchResult:
     """The best tables found, against a bound and a mark; `work` the sweeps and nodes it took."""
     box = best.instance.box
@@ -277,7 +282,7 @@ def result_of(
         box=box,
         unsupported=best.instance.unsupported,
         relaxed=best.instance.relaxed,
-        limited_by=limited_by(problem, best.instance, table),
+        limited_by=limited_by(problem, best.instance, table) if limits_named else (),
         sweeps=work[0],
         nodes=work[1],
     )

@@ -23,7 +23,6 @@ from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
-from scipy.integrate import cumulative_trapezoid
 from scipy.optimize import lsq_linear
 
 from phaseopt.project import Driveline, Dyno, Pull, Torque
@@ -120,6 +119,12 @@ class Coastdown(NamedTuple):
         return np.asarray(self.a + self.b * omega + self.c * omega**2)
 
 
+def _integral(values: FloatArray, time: FloatArray) -> FloatArray:
+    """Over time from its first instant, by the trapezoidal rule (scipy.integrate has it, and takes long to import)."""
+    parts = np.diff(time) * (values[1:] + values[:-1]) / 2.0
+    return np.concatenate([[0.0], np.cumsum(parts)])
+
+
 def coastdown(runs: list[tuple[FloatArray, FloatArray]], inertia: float) -> Coastdown:
     """Fit the loss law to a roller that runs down.
 
@@ -139,7 +144,7 @@ def coastdown(runs: list[tuple[FloatArray, FloatArray]], inertia: float) -> Coas
                 hint="a log of the roller alone, clutch out, from high speed down to at most nine tenths of it",
             )
         omega = RAD * rpm
-        integrals = [time - time[0], *(cumulative_trapezoid(omega**p, time, initial=0.0) for p in (1, 2))]
+        integrals = [time - time[0], *(_integral(omega**p, time) for p in (1, 2))]
         starts = np.zeros((len(time), len(runs)))
         starts[:, number] = 1.0
         rows.append(np.column_stack([*(-term / inertia for term in integrals), starts]))

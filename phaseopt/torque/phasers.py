@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
-from scipy import stats
+from scipy.special import stdtrit
 
 from phaseopt.project import SIDES, Phaser, Project, Side, Torque
 from phaseopt.torque.phaser_steps import (
@@ -252,7 +252,7 @@ def _steady(found: Sequence[Hold]) -> Steady | None:
     bias, between = float(error.mean()), float(error.var(ddof=1))
     within = float(np.mean([hold.deviation**2 for hold in found]))
     spread = math.sqrt(between + within)
-    factor = max(2.0, float(stats.t.ppf(0.975, len(found) - 1)))
+    factor = max(2.0, float(stdtrit(len(found) - 1, 0.975)))
     bound = max(abs(bias) + factor * spread, float(np.abs(error).max()))
     sure = max(abs(hold.error) - 2.0 * hold.deviation / math.sqrt(hold.rows) for hold in found)
     rpm = [hold.rpm for hold in found]

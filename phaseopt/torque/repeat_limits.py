@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
-from scipy import stats
+from scipy.special import fdtrc, stdtr, stdtrit  # scipy.stats has the same functions and takes long to import
 
 from phaseopt.torque.repeats import LEAST_PLACES, Repeats, find_repeats
 from phaseopt.values.arrays import FloatArray
@@ -179,7 +179,7 @@ def repeatability(points: xr.Dataset) -> Repeatability:
 
 def _limit(variance: float, freedom: float) -> float:
     """The least difference of two results of this variance that can be seen."""
-    return float(stats.t.ppf(0.5 + CONFIDENCE / 2, freedom)) * math.sqrt(2.0 * variance)
+    return float(stdtrit(freedom, 0.5 + CONFIDENCE / 2)) * math.sqrt(2.0 * variance)
 
 
 def _squares(offsets: Iterable[FloatArray]) -> float:
@@ -211,7 +211,7 @@ def _drift(orders: Sequence[FloatArray], offsets: Sequence[FloatArray]) -> _Drif
     slope = sum(float(a @ o) for a, o in zip(apart, offsets, strict=True)) / lever
     left = sum(float(((o - slope * a) ** 2).sum()) for a, o in zip(apart, offsets, strict=True))
     error = math.sqrt(left / freedom / lever)
-    return _Drift(slope, error, bool(abs(slope) > stats.t.ppf(0.5 + DRIFT_CONFIDENCE / 2, freedom) * error))
+    return _Drift(slope, error, bool(abs(slope) > stdtrit(freedom, 0.5 + DRIFT_CONFIDENCE / 2) * error))
 
 
 def _without_outliers(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...], tuple[OutlierPull, ...]]:
@@ -263,13 +263,13 @@ def _judge(groups: tuple[Repeats, ...], place: int, pull: int) -> tuple[float, O
         offsets = [o - drift.slope * (t - t.mean()) for o, t in zip(offsets, orders, strict=True)]
     variance = (_squares(offsets) + PRACTICE_FREEDOM * spare) / (freedom + PRACTICE_FREEDOM)
     sure = more * variance + ((drift.error * lapse) ** 2 if drift.significant else 0.0)
-    of_mean = 2.0 * float(stats.t.sf(abs(away) / math.sqrt(sure), freedom + PRACTICE_FREEDOM))
+    of_mean = 2.0 * float(stdtr(freedom + PRACTICE_FREEDOM, -abs(away) / math.sqrt(sure)))
 
     rest, rest_freedom = _rest(rest_of_day)
     shape = float(beyond.var(ddof=1)) / more
     usual = (rest_freedom * rest + PRACTICE_FREEDOM * spare) / (rest_freedom + PRACTICE_FREEDOM)
     own_freedom = max((len(beyond) - 1) / ALIKE, 1.0)
-    of_shape = float(stats.f.sf(shape / usual, own_freedom, rest_freedom + PRACTICE_FREEDOM))
+    of_shape = float(fdtrc(own_freedom, rest_freedom + PRACTICE_FREEDOM, shape / usual))
     found = OutlierPull(
         pull=pull,
         other=int(others[0]),

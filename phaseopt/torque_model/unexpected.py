@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
-from scipy import stats
+from scipy.special import stdtr
 
 from phaseopt.surrogate import Readings, TorqueSurface, fit
 from phaseopt.torque.repeat_limits import OUTLIER_CHANCE, PRACTICE, PRACTICE_FREEDOM
@@ -145,7 +145,7 @@ def _judged(model: TorqueSurface, own: Readings, pull: int) -> tuple[float, Unli
     looks = _looks(own.x[:, 0])
     off = looks @ (own.y - mean)
     deviation = np.sqrt(np.einsum("ki,ij,kj->k", looks, covariance, looks) + np.array([drift, usual]))
-    chance = 2.0 * stats.t.sf(np.abs(off) / deviation, pulls - 1 + PRACTICE_FREEDOM)
+    chance = 2.0 * stdtr(pulls - 1 + PRACTICE_FREEDOM, -np.abs(off) / deviation)  # Student's t, both tails
     look = int(np.argmin(chance))
     unlike = UnlikePull(pull, float(off[look]), float(deviation[look]), float(off[look]) / level, tilted=look == 1)
     return float(chance[look]), unlike

@@ -33,8 +33,6 @@ from phaseopt.report.simulation import notes, untested_lines
 from phaseopt.report.springs import MARGINS_CAPTION, spring_sections
 from phaseopt.report.subjects.check import check_notes, guard_lead, state_of, verdict_line
 from phaseopt.report.subjects.limits import limit_table
-from phaseopt.report.subjects.offsets import offsets_section
-from phaseopt.report.subjects.tradeoff import tradeoff_section
 from phaseopt.report.torque_source import simulation_sections, source_lines, torque_model_section
 from phaseopt.report.words import box_words, capital, moving, phase_words, sentence, span_text
 from phaseopt.study.cached_studies import NO_STUDIES, CachedStudies
@@ -333,8 +331,12 @@ def _spring_sections(build: "Build") -> tuple[Section, ...]:
 def _studies(studies: CachedStudies) -> tuple[Section, ...]:
     found = []
     if studies.tradeoff is not None:
+        from phaseopt.report.subjects.tradeoff import tradeoff_section
+
         found.append(tradeoff_section(studies.tradeoff))
     if studies.offsets is not None:
+        from phaseopt.report.subjects.offsets import offsets_section
+
         found.append(offsets_section(studies.offsets))
     return tuple(replace(section, depth=Depth.PAGE) for section in found)
 
