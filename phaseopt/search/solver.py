@@ -260,8 +260,13 @@ def _solve_box(
 
 
 def result_of(
-    problem: Problem, best: BoxResult, bound: float, fixed: FixedTiming | None, work: tuple[int, int],
-    *, limits_named: bool = True,
+    problem: Problem,
+    best: BoxResult,
+    bound: float,
+    fixed: FixedTiming | None,
+    work: tuple[int, int],
+    *,
+    limits_named: bool = True,
 ) -> SearchResult:
     """The best tables found, against a bound and a mark; `work` the sweeps and nodes it took."""
     box = best.instance.box
