@@ -5,7 +5,7 @@ box without width. Every gap is the least over the whole cycle and over the whol
 """
 
 import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -24,8 +24,8 @@ from phaseopt.clearance.heads import Heads, heads_of
 from phaseopt.clearance.separation import most_separation, not_held, separations
 from phaseopt.clearance.travel_left import contradiction, contradicts
 from phaseopt.clearance.valves import least_valve_gaps
-from phaseopt.engine.camshaft import Engine, engine_of
-from phaseopt.engine.degree_in import DegreedIn, FittedLobe
+from phaseopt.engine.camshaft import Camshaft, Engine, engine_of
+from phaseopt.engine.degree_in import MOST_NAMED, DegreedIn, FittedLobe, joined
 from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
 from phaseopt.project import SIDES, Project, Side
@@ -173,8 +173,7 @@ class ContactModel:
 
     def with_offset(self, side: Side, offset: float) -> "ContactModel":
         """The same engine with one cam fitted at another offset."""
-        cam = replace(self.engine.cam(side), offset=offset)
-        engine = replace(self.engine, intake=cam) if side == "intake" else replace(self.engine, exhaust=cam)
+        engine = _with_cam(self.engine, side, replace(self.engine.cam(side), offset=offset))
         return replace(self, engine=engine, others=tuple(other.with_offset(side, offset) for other in self.others))
 
     def refitted(self, project: Project) -> "ContactModel":
@@ -188,11 +187,7 @@ class ContactModel:
 
     def _of(self, project: Project) -> "ContactModel":
         """The same engine by the rules of another project, with the errors of timing that the readings leave."""
-        amended = project
-        for side in SIDES:
-            read = self.engine.cam(side).read
-            if read is not None and read.timed:
-                amended = _with_error(amended, side, read.error + turn_of(project))
+        amended = _as_read_on(project, self.engine)
         others = tuple(other._of(project) for other in self.others)
         return replace(self, project=amended, others=others, as_stated=project if amended is not project else None)
 
@@ -319,10 +314,18 @@ class ContactModel:
 
 
 def _timing_notes(side: Side, read: DegreedIn | None) -> list[str]:
-    """Mistakes that readings on the engine leave possible."""
-    if read is None or not read.timed:
+    """Mistakes that readings on the engine leave possible: a few by name, and how to rule out many."""
+    if read is None or not read.timed or not read.others:
         return []
-    return [f"the {side} readings fit as well if {other.mistake}; CLEAR holds either way" for other in read.others]
+    names = list(dict.fromkeys(other.mistake for other in read.others))
+    more = len(names) - MOST_NAMED
+    found = [f"the {side} readings fit as well if {'; or if '.join(names[:MOST_NAMED])}; CLEAR holds either way"]
+    if more > 0:
+        found.append(
+            f"{more} more mistakes fit the {side} readings and count in every clearance: read full lift, and equal "
+            "lifts on both flanks at two heights"
+        )
+    return found
 
 
 def _refuse_absurd(interval: FloatArray) -> None:
@@ -362,14 +365,16 @@ def contact_model(project: Project) -> ContactModel:
     # Both are read before anything is refused, so that all mistakes in files of readings are reported at once.
     steps: tuple[Callable[[], Any], ...] = (partial(engine_of, project), partial(drop_laws, project))
     engine, laws = all_found(*steps)
-    first, *others = (_model(project, engine, laws, shapes) for shapes in _shapes(engine))
-    swapped = _model(project, engine, {"intake": laws["exhaust"], "exhaust": laws["intake"]}, dict.fromkeys(SIDES))
-    possible = [other for other in others if not any(_ruled_out(other, side) for side in SIDES)]
-    if all(_reads_travel(project, side) for side in SIDES) and not any(_ruled_out(swapped, side) for side in SIDES):
-        possible.append(swapped)
-    _refuse_contradicted(first, possible, swapped)
+    over: dict[Side, DropLaw] = {"intake": laws["exhaust"], "exhaust": laws["intake"]}
+    shapes = {side: _possible(project, engine, laws[side], side) for side in SIDES}
+    swapped = {side: _possible(project, engine, over[side], side) for side in SIDES}
+    _refuse_contradicted(project, engine, laws, shapes, swapped)
+    engine = _left_possible(engine, shapes)
+    first, *others = _models(project, engine, laws, shapes)
+    if all(_reads_travel(project, side) for side in SIDES):
+        others += _models(project, engine, over, swapped)
     changed = as_read if first.project is not as_read else None
-    return replace(first, others=tuple(possible), as_stated=changed)
+    return replace(first, others=tuple(others), as_stated=changed)
 
 
 def _reads_travel(project: Project, side: Side) -> bool:
@@ -377,45 +382,90 @@ def _reads_travel(project: Project, side: Side) -> bool:
     return read is not None and bool(read.travel_left)
 
 
-def _ruled_out(model: ContactModel, side: Side) -> bool:
-    """Whether the travel left that was read on the engine contradicts a model."""
-    return contradicts(model.project, side, model.drops[side], model.engine.cam(side))
+def _possible(project: Project, engine: Engine, law: DropLaw, side: Side) -> list[FittedLobe | None]:
+    """What a cam may be by the readings of its timing and by the travel left, over one drop; None for it as given."""
+    read = engine.cam(side).read
+    shapes: list[FittedLobe | None] = [None, *(read.others if read is not None else ())]
+    found = ((shape, _shaped(engine, {side: shape})) for shape in shapes)
+    return [
+        shape for shape, cams in found if not contradicts(_as_read_on(project, cams), side, law, cams.cam(side))
+    ]
 
 
-def _refuse_contradicted(model: ContactModel, possible: list[ContactModel], swapped: ContactModel) -> None:
-    """Refuse a project whose gaps are not those read on the engine, with the mistake that would explain them."""
+def _refuse_contradicted(
+    project: Project,
+    engine: Engine,
+    laws: dict[Side, DropLaw],
+    shapes: dict[Side, list[FittedLobe | None]],
+    swapped: dict[Side, list[FittedLobe | None]],
+) -> None:
+    """Refuse a project whose gaps are not those read on the engine, with the mistakes that would explain them."""
     mistakes = []
-    for side in (side for side in SIDES if _ruled_out(model, side)):
-        likely = ["the drop readings of intake and exhaust are swapped"] if not _ruled_out(swapped, side) else []
-        likely += [read.mistake for other in possible if (read := other.engine.cam(side).read) and read.mistake]
-        mistakes.append(contradiction(model.project, side, model.drops[side], model.engine.cam(side), likely))
+    for side in (side for side in SIDES if None not in shapes[side]):
+        drops = "the drop readings of intake and exhaust are swapped"
+        likely = [drops] if None in swapped[side] else []
+        likely += [shape.mistake for shape in shapes[side] if shape is not None]
+        likely += [f"{drops} and {shape.mistake}" for shape in swapped[side] if shape is not None and not likely]
+        amended = _as_read_on(project, engine)
+        mistakes.append(contradiction(amended, side, laws[side], engine.cam(side), likely[:MOST_NAMED]))
     if mistakes:
         raise InputError(mistakes)
 
 
-def _shapes(engine: Engine) -> Iterator[dict[Side, FittedLobe | None]]:
-    """What each cam may be by its readings: first as given, then with every mistake that they leave possible."""
-    choices: list[list[FittedLobe | None]] = [[None], [None]]
-    for side, shapes in zip(SIDES, choices, strict=True):
-        read = engine.cam(side).read
-        shapes += read.others if read is not None else ()
-    for pair in itertools.product(*choices):
-        yield dict(zip(SIDES, pair, strict=True))
+def _models(
+    project: Project, engine: Engine, laws: dict[Side, DropLaw], shapes: dict[Side, list[FittedLobe | None]]
+) -> list[ContactModel]:
+    """All that two cams may be, over these drops: each as given where that is possible, and with usual mistakes, which
+    count as one lobe above them all."""
+    choices: list[list[FittedLobe | None]] = []
+    for side in SIDES:
+        others = [shape for shape in shapes[side] if shape is not None]
+        as_given: list[FittedLobe | None] = [None] if None in shapes[side] else []
+        choices.append([*as_given, *(others if len(others) < 2 else [joined(others)])])
+    return [_model(project, engine, laws, dict(zip(SIDES, pair, strict=True))) for pair in itertools.product(*choices)]
 
 
 def _model(
     project: Project, engine: Engine, laws: dict[Side, DropLaw], shapes: dict[Side, FittedLobe | None]
 ) -> ContactModel:
     """The contact model with cams of these shapes, and the error of timing that their readings leave."""
-    for side in SIDES:
-        cam, shape = engine.cam(side), shapes[side]
-        if cam.read is not None and shape is not None:
-            read = replace(cam.read, off=shape.off, error=shape.error, others=(), mistake=shape.mistake)
-            cam = replace(cam, lobe=shape.lobe, most=shape.most, read=read)
-            engine = replace(engine, intake=cam) if side == "intake" else replace(engine, exhaust=cam)
+    cams = _shaped(engine, shapes)
     top = max(project.crank.top_speed, project.tables.rpm[-1])
-    highest: dict[Side, float] = {s: engine.cam(s).most.peak + most_separation(engine, s, top) for s in SIDES}
-    return ContactModel(project, engine, laws, heads_of(project, highest))._of(project)
+    highest: dict[Side, float] = {s: cams.cam(s).most.peak + most_separation(cams, s, top) for s in SIDES}
+    return ContactModel(project, cams, laws, heads_of(project, highest))._of(project)
+
+
+def _shaped(engine: Engine, shapes: Mapping[Side, FittedLobe | None]) -> Engine:
+    """The engine with cams of other shapes, where they stand by their readings."""
+    for side, shape in shapes.items():
+        cam = engine.cam(side)
+        if cam.read is not None and shape is not None:
+            read = replace(cam.read, off=shape.off, error=shape.error, others=())
+            engine = _with_cam(engine, side, replace(cam, lobe=shape.lobe, most=shape.most, read=read))
+    return engine
+
+
+def _left_possible(engine: Engine, shapes: dict[Side, list[FittedLobe | None]]) -> Engine:
+    """The engine whose cams know what the travel left has not ruled out."""
+    for side in SIDES:
+        cam = engine.cam(side)
+        if cam.read is not None:
+            others = tuple(shape for shape in shapes[side] if shape is not None)
+            engine = _with_cam(engine, side, replace(cam, read=replace(cam.read, others=others)))
+    return engine
+
+
+def _with_cam(engine: Engine, side: Side, cam: Camshaft) -> Engine:
+    return replace(engine, intake=cam) if side == "intake" else replace(engine, exhaust=cam)
+
+
+def _as_read_on(project: Project, engine: Engine) -> Project:
+    """The project with the errors of timing that readings on an engine leave."""
+    for side in SIDES:
+        read = engine.cam(side).read
+        if read is not None and read.timed:
+            project = _with_error(project, side, read.error + turn_of(project))
+    return project
 
 
 def _with_error(project: Project, side: Side, error: float) -> Project:

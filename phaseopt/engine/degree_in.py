@@ -1,8 +1,8 @@
 """Where a cam really is, from readings on the assembled engine, and which usual mistakes they leave possible.
 
 The project puts a lobe's centre at one crank angle. The readings are held against the lobe with its centre anywhere
-within `REACH` of there, and against the lobes that a usual mistake would make of the same files: mirrored, the other
-cam's, another ratio, a card in cam degrees. For each
+within `REACH` of there, and against the lobes that usual mistakes, one or two together, would make of the same files:
+mirrored, the other cam's, another ratio, a card in cam degrees. For each
 
     misfit(off) = sum of ((reading - what the lobe gives with its centre `off` crank degrees later) / its error)²
 
@@ -18,9 +18,9 @@ not fit, the project is refused, with the mistakes that would explain the readin
 """
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from itertools import combinations
 
 import numpy as np
 from scipy.interpolate import PPoly
@@ -42,6 +42,8 @@ TURNED = 2.0  # crank degrees, and a twentieth, that a travel may differ from wh
 TOOTH = 12.0, 45.0  # crank degrees of one tooth: cam wheels of 60 to 16 teeth
 LASHES = 0.15  # mm that lash as found and as set may differ by; judgement, no source
 ALIKE = 0.001  # mm; a lobe nowhere higher than another by more adds nothing to a verdict
+NODES = 0.5  # crank degrees between the points of a lobe that is above several others
+TOGETHER = 2  # mistakes at once
 MOST_NAMED = 3
 Shape = tuple[Lobe, Lobe]  # a lobe, and the most that it may lift
 
@@ -55,7 +57,12 @@ class FittedLobe:
     most: Lobe
     off: float
     error: float
-    mistake: str = ""
+    mistakes: tuple[str, ...] = ()
+
+    @property
+    def mistake(self) -> str:
+        """The mistakes in words; empty for the lobe as given."""
+        return " and ".join(self.mistakes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,15 +78,12 @@ class DegreedIn:
         Whether they tell an angle.
     others : tuple of FittedLobe
         Lobes of usual mistakes that fit the readings as well.
-    mistake : str
-        The mistake that was made if this is the cam; empty for the project as given.
     """
 
     off: float
     error: float
     timed: bool
     others: tuple[FittedLobe, ...]
-    mistake: str = ""
 
 
 @dataclass(frozen=True)
@@ -163,8 +167,8 @@ def degreed_in(
         found = f"you found {read.lash:g} mm of lash, the project has {cam.lash:g} mm"
         return None, [Mistake(found, f'lash in mm, or with its unit: {side}.lash = "8 thou"', where=f"{side}.lash")]
     limit = cam.centreline_error + card
-    as_given = _fitted_lobe(reads, own, "")
-    possible = [each for name, shape in _mistaken(cam, own, other) if (each := _fitted_lobe(reads, shape, name))]
+    as_given = _fitted_lobe(reads, own, ())
+    possible = [each for names, shape in _mistaken(cam, own, other) if (each := _fitted_lobe(reads, shape, names))]
     zero = SIGMAS * max(read.zero_error, wheel) if read.same_wheel else 0.0
     if as_given is not None and abs(as_given.off) <= limit + APART * as_given.error + zero:
         timed = as_given.error < REACH / 2
@@ -175,7 +179,7 @@ def degreed_in(
     return None, [_refusal(side, cam, reads, lobe, as_given, possible)]
 
 
-def _fitted_lobe(reads: Reads, shape: Shape, mistake: str) -> FittedLobe | None:
+def _fitted_lobe(reads: Reads, shape: Shape, mistakes: tuple[str, ...]) -> FittedLobe | None:
     """Where a lobe stands by the readings; None where they contradict it."""
     lobe, most = shape
     off = np.arange(-REACH, REACH + STEP / 2, STEP)
@@ -194,7 +198,7 @@ def _fitted_lobe(reads: Reads, shape: Shape, mistake: str) -> FittedLobe | None:
     half = math.hypot((high - low) / 2, zero) + reads.either
     middle = round((low + high) / 2, 1)  # no wheel is read more finely
     error = math.ceil(20.0 * (half + abs(middle - (low + high) / 2))) / 20.0
-    return FittedLobe(lobe, most, middle + 0.0, error, mistake)
+    return FittedLobe(lobe, most, middle + 0.0, error, mistakes)
 
 
 def _misfits(reads: Reads, lobe: Lobe, off: FloatArray) -> FloatArray | None:
@@ -240,39 +244,60 @@ def _turned(angle: FloatArray) -> FloatArray:
     return np.asarray((angle + HALF_CYCLE) % CYCLE - HALF_CYCLE)
 
 
-def _mistaken(cam: Cam, own: Shape, other: Shape) -> Iterator[tuple[str, Shape]]:
-    """The lobes that usual mistakes would make of the same files, with what the mistake is in words."""
-    yield "the lobe file is mirrored: its opening flank is the closing one", _both(own, mirrored)
-    yield "the lobe files of the two cams are swapped", other
-    yield "the lobe files of the two cams are swapped, and mirrored", _both(other, mirrored)
-    if cam.ratio == 1.0 and not cam.ratio_over_lift:
-        for ratio in _ratios(cam, own[0]):
-            yield (
-                f"the rocker ratio is left out: about {ratio:.2f}",
-                _both(own, partial(scaled, ratio=ratio)),
-            )
-    elif cam.ratio != 1.0:
-        once = 1.0 / cam.ratio
-        yield (
-            "lift was measured at the valve: the rocker ratio counts twice",
-            _both(own, partial(scaled, ratio=once)),
-        )
-        yield "the rocker ratio is upside down", _both(own, partial(scaled, ratio=once**2))
-    if cam.card is not None:
-        yield "the card's durations are cam degrees", _both(own, partial(stretched, times=2.0))
+def _mistaken(cam: Cam, own: Shape, other: Shape) -> Iterator[tuple[tuple[str, ...], Shape]]:
+    """The lobes that usual mistakes, one or two together, would make of the same files, with the mistakes in words."""
+
+    def swapped(_: Shape) -> Iterator[tuple[str, Shape]]:
+        yield "the lobe files of the two cams are swapped", other
+
+    def flipped(shape: Shape) -> Iterator[tuple[str, Shape]]:
+        yield "the lobe file is mirrored (its opening flank is the closing one)", _both(shape, mirrored)
+
+    def resized(shape: Shape) -> Iterator[tuple[str, Shape]]:
+        for words, ratio, surely in _ratios(cam, shape[0]):
+            yield words, (scaled(shape[0], ratio), scaled(shape[1], ratio * surely))
+
+    def widened(shape: Shape) -> Iterator[tuple[str, Shape]]:
+        if cam.card is not None:
+            yield "the card's durations are cam degrees", _both(shape, lambda lobe: stretched(lobe, 2.0))
+
+    kinds = swapped, flipped, resized, widened
+    for count in range(1, TOGETHER + 1):
+        for each in combinations(kinds, count):
+            yield from _after(own, each)
+
+
+def _after(
+    shape: Shape, kinds: Sequence[Callable[[Shape], Iterator[tuple[str, Shape]]]]
+) -> Iterator[tuple[tuple[str, ...], Shape]]:
+    """A lobe after mistakes of these kinds, one on top of the other."""
+    if not kinds:
+        yield (), shape
+        return
+    for words, changed in kinds[0](shape):
+        for more, last in _after(changed, kinds[1:]):
+            yield (words, *more), last
 
 
 def _both(shape: Shape, change: Callable[[Lobe], Lobe]) -> Shape:
     return change(shape[0]), change(shape[1])
 
 
-def _ratios(cam: Cam, lobe: Lobe) -> list[float]:
-    """Ratios that may have been left out: the one that full lift shows where it was read, else some of each size."""
+def _ratios(cam: Cam, lobe: Lobe) -> Iterator[tuple[str, float, float]]:
+    """By how much a lobe really lifts more where its ratio is a mistake, in words and as a factor, and by how much
+    that factor may be too small: a ratio that full lift shows is no surer than the gauge."""
     read = cam.degree_in
-    if read is None or read.full_lift is None:
-        return [float(each) for each in RATIOS]
-    shows = (read.full_lift + (cam.lash if read.lash is None else read.lash)) / lobe.peak
-    return [shows] if RATIOS[0] <= shows <= RATIOS[-1] else []
+    if cam.ratio != 1.0:
+        yield "lift was measured at the valve (the rocker ratio counts twice)", 1.0 / cam.ratio, 1.0
+        yield "the rocker ratio is upside down", 1.0 / cam.ratio**2, 1.0
+    elif not cam.ratio_over_lift:
+        left_out = "the rocker ratio is left out (about {:.2f})".format
+        if read is None or read.full_lift is None:
+            yield from ((left_out(ratio), float(ratio), 1.0) for ratio in RATIOS)
+            return
+        full = read.full_lift + (cam.lash if read.lash is None else read.lash)
+        if RATIOS[0] <= full / lobe.peak <= RATIOS[-1]:
+            yield left_out(full / lobe.peak), full / lobe.peak, 1.0 + SIGMAS * read.gauge_error / full
 
 
 def mirrored(lobe: Lobe) -> Lobe:
@@ -315,6 +340,48 @@ def stretched(lobe: Lobe, times: float) -> Lobe:
         keep = keep[1:]
     edges = np.r_[breaks[keep], breaks[keep[-1] + 1]]
     return Lobe(np.ascontiguousarray(edges), np.ascontiguousarray(lobe.coeffs[:, keep] * powers[:, None]))
+
+
+def joined(fits: Sequence[FittedLobe]) -> FittedLobe:
+    """One lobe that is nowhere below any of several, each with its centre anywhere in its interval.
+
+    What is clear of it is clear of each, and it costs no more than one. Straight lines through the highest lifts,
+    raised by what a curve may rise above its chord: `M h² / 8` with `M` its greatest curvature, and at a corner
+    a quarter of its turn times `h`.
+
+    >>> lobe = Lobe.through(np.array([-100.0, -20.0, 0.0, 60.0]), np.array([0.0, 8.0, 9.0, 0.0]))
+    >>> above = joined([FittedLobe(lobe, lobe, 2.0, 1.0), FittedLobe(mirrored(lobe), lobe, 0.0, 0.5)])
+    >>> at = np.arange(-110.0, 110.0, 0.1)
+    >>> bool((above.lobe.lift(at) >= np.maximum(lobe.lift(at - 3.0), mirrored(lobe).lift(at))).all())
+    True
+    """
+    lobe = _above([(each.lobe, each.off, each.error) for each in fits])
+    most = _above([(each.most, each.off, each.error) for each in fits])
+    return FittedLobe(lobe, most, 0.0, 0.0, tuple(dict.fromkeys(each.mistake for each in fits)))
+
+
+def _above(lobes: Sequence[tuple[Lobe, float, float]]) -> Lobe:
+    """A lobe nowhere below several, each `off` crank degrees late within an error."""
+    at = np.arange(-HALF_CYCLE, HALF_CYCLE + NODES / 2, NODES)
+    lift = np.max([lobe.highest(at - off - error, at - off + error) for lobe, off, error in lobes], axis=0)
+    bulge = max(_bulge(lobe) for lobe, _, _ in lobes)
+    up = np.flatnonzero(lift > 0)
+    first, last = max(up[0] - 1, 0), min(up[-1] + 1, at.size - 1)
+    lift[first : last + 1] += bulge
+    keep = slice(max(first - 1, 0), min(last + 2, at.size))
+    return Lobe(np.ascontiguousarray(at[keep]), np.vstack([np.diff(lift[keep]) / NODES, lift[keep][:-1]]))
+
+
+def _bulge(lobe: Lobe) -> float:
+    """The most that a lobe rises above a chord over `NODES`, mm."""
+    width, order = np.diff(lobe.breaks), lobe.coeffs.shape[0] - 1
+    curve = sum(
+        (order - k) * (order - k - 1) * np.abs(lobe.coeffs[k]) * width ** (order - k - 2) for k in range(order - 1)
+    )
+    slope = PPoly(lobe.coeffs, lobe.breaks).derivative().c
+    corner = (_at_right(slope, width)[:-1] - slope[-1, 1:]).max(initial=0.0)  # + where it turns down
+    jump = np.abs(_at_right(lobe.coeffs, width)[:-1] - lobe.coeffs[-1, 1:]).max(initial=0.0)
+    return float(np.max(curve) * NODES**2 / 8 + corner * NODES / 4 + jump)
 
 
 def _adds(other: FittedLobe, given: FittedLobe) -> bool:
@@ -361,10 +428,12 @@ def _refusal(
 
 def _explanations(cam: Cam, lobe: Lobe, found: FittedLobe) -> Iterator[tuple[float, str]]:
     """Usual mistakes that put a centre where it was found, with how unlikely each is."""
-    simple = 0.0 if not found.mistake else 1.0
+    simple = float(len(found.mistakes))
     within = cam.centreline_error + found.error + (cam.card.flank_error if cam.card is not None else 0.0)
     if found.mistake:
-        yield 4.0, found.mistake
+        yield 3.0 + simple, found.mistake
+    if len(found.mistakes) >= TOGETHER:
+        return
     places: list[tuple[float, float, str]] = [(0.0, 0.0, "")]
     if cam.offset:
         places.append((2 * cam.offset, 1.0, f"offset has the wrong sign: offset = {-cam.offset:g}"))
