@@ -1,5 +1,6 @@
 """What can touch what: the contacts that are computed, the words for them, and what is never covered."""
 
+from phaseopt.engine.lobe_file import from_any_zero
 from phaseopt.project import SIDES, Project, Side
 
 CONTACTS = ("intake_piston", "exhaust_piston", "valve_valve")
@@ -46,6 +47,11 @@ def not_covered(project: Project, timed: tuple[Side, ...] = ()) -> tuple[str, ..
     unread = [side for side in SIDES if side not in timed]
     which = "cam" if len(unread) == len(SIDES) else f"{''.join(unread)} cam"
     timing = (f"{which} timing (not checked on the engine)",) if unread else ()
+    timing += tuple(
+        f"which way the {side} cam turned on the bench (bench_deg; [{side}.degree_in] shows it)"
+        for side in unread
+        if (lobe := project.cam(side).lobe) is not None and from_any_zero(lobe)
+    )
     return timing + NEVER_COVERED + _springs_not_covered(project) + valves + middle
 
 

@@ -54,11 +54,15 @@ class NeighboursVerdict:
         In one word; where and what it is in a sentence.
     lag
         The most by which each phaser may stand outside what the cells at its speed hold, crank degrees.
+    static, running
+        Least gaps by contact of all that may meet [mm], worst case.
     """
 
     verdict: str
     sentence: str
     lag: dict[Side, float]
+    static: dict[str, float]
+    running: dict[str, float]
 
 
 def phases_between(model: ContactModel, tables: PhaseTables, *, lag: bool = True) -> FloatArray:
@@ -105,7 +109,8 @@ def neighbours_verdict(model: ContactModel, tables: PhaseTables, top: float) -> 
     )
     if words[worst] != CLEAR:
         sentence += _way_out(model, _all_clear(model, kept_up, speeds), lag)
-    return NeighboursVerdict(str(words[worst]), sentence, lag)
+    least = (dict(zip(model.contacts, each.min(axis=0).tolist(), strict=True)) for each in (gaps.static, running))
+    return NeighboursVerdict(str(words[worst]), sentence, lag, *least)
 
 
 def judged_speeds(rpm: FloatArray, top: float) -> FloatArray:

@@ -14,10 +14,10 @@ from phaseopt.project.quantities import (
     InputFile,
     Lash,
     LiftLength,
-    Millimetres,
     PeakLift,
     PinOffset,
     ProjectSection,
+    PumpUp,
     RodLength,
     Rpm,
     SpaceDegrees,
@@ -120,7 +120,7 @@ class TdcLift(ProjectSection):
     2.286
     """
 
-    lift: Millimetres = Field(ge=0, description="valve lift at TDC on the dial gauge, lash as set, mm")
+    lift: LiftLength = Field(ge=0, description="valve lift at TDC on the dial gauge, lash as set, mm")
     centreline: CrankDegrees = Field(
         description="true centreline it was read at, crank degrees (ATDC intake, BTDC exhaust)"
     )
@@ -307,7 +307,7 @@ class Cam(ProjectSection):
         "than 1 stands alone; a finger follower's grows by up to 0.15)",
     )
     lash: Lash = Field(0.0, ge=0, description="lash at the valve as set cold, mm (0 = hydraulic)")
-    pump_up: Millimetres = Field(0.0, ge=0, description="how far a hydraulic lifter may hold the valve open, mm")
+    pump_up: PumpUp = Field(0.0, ge=0, description="how far a hydraulic lifter may hold the valve open, mm")
     centreline: CrankDegrees = Field(gt=0, lt=200, description="nominal centreline, °ATDC intake, °BTDC exhaust")
     centreline_by: Literal["lobe zero", "full lift", "equal lift"] | None = Field(
         None,

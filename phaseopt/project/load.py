@@ -196,6 +196,7 @@ def open_blanks(path: str | Path) -> dict[str, int]:
     return dict(Counter("" if len(loc) == 1 else str(loc[0]) for loc in _blanks(raw, ())))
 
 
+_ALL_OPTIONAL = ("search",)
 _WEATHER_EXAMPLE = "98.7 kPa, 18 degC, 0.55"
 _DEEPEST = 20
 _LONG = 80  # characters of a meaning that are not repeated in a message
@@ -291,10 +292,20 @@ def states_pulls(path: str | Path) -> bool:
         return True
 
 
-def _set_aside(raw: dict[str, Any], without: Collection[str]) -> dict[str, Any]:
-    """What the file states, less each section or key of those named that has a blank in it."""
-    stated = {key: value for key, value in raw.items() if key not in without or not list(_blanks(value, ()))}
-    return {key: _set_aside(value, without) if isinstance(value, dict) else value for key, value in stated.items()}
+def _set_aside(raw: dict[str, Any], without: Collection[str], loc: Loc = ()) -> dict[str, Any]:
+    """What the file states, less each section or key of those named that has a blank in it.
+
+    Of a section whose keys may all be left out, only the blank keys go. A key that is not known stays, to be refused.
+    """
+    found = {}
+    for key, value in raw.items():
+        here = (*loc, key)
+        if key in without and _field_at(here) is not None and list(_blanks(value, ())):
+            if key in _ALL_OPTIONAL and isinstance(value, dict):
+                found[key] = _set_aside(value, value, here)
+            continue
+        found[key] = _set_aside(value, without, here) if isinstance(value, dict) else value
+    return found
 
 
 def _valid_sections(raw: dict[str, Any], context: dict[str, Any]) -> dict[str, Any]:

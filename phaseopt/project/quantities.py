@@ -57,12 +57,13 @@ class Reader:
 
     `unit` is the documented one, `inch` the one of a bare number where the project's `units` are "inch". `likely` is
     the span, in the documented unit, of what such a number can be: a bare one outside it, but 0, is not guessed at but
-    asked about.
+    asked about. `named`: in an inch project every bare number is, since its size does not show which unit it is in.
     """
 
     unit: str
     inch: str
     likely: tuple[float, float] | None = None
+    named: bool = False
 
     def __call__(self, value: object, info: ValidationInfo) -> float:
         """The number in the documented unit."""
@@ -76,6 +77,11 @@ class Reader:
                 f'give a number in {bare}, or text with a unit such as "1.5 {bare}"' if bare else "give a plain number"
             )
             raise fault(str(error), hint) from error
+        if self.named and bare != self.unit and not has_unit(value):
+            raise fault(
+                f"{value} may be {bare} or {self.unit}",
+                f'write "{str(value).strip()} {bare}" or "{str(value).strip()} {self.unit}", as it was measured',
+            )
         if self.likely is not None and number and not has_unit(value):
             self._ask(float(str(value)) if bare == self.unit else number, value, bare)
         return number
@@ -101,9 +107,11 @@ class Reader:
         return self.inch if units == "inch" else self.unit
 
 
-def quantity(unit: str, inch: str | None = None, likely: tuple[float, float] | None = None) -> BeforeValidator:
+def quantity(
+    unit: str, inch: str | None = None, likely: tuple[float, float] | None = None, *, named: bool = False
+) -> BeforeValidator:
     """A field that takes a bare number in `unit`, or text with a unit of its own; see `Reader`."""
-    return BeforeValidator(Reader(unit, inch or _INCH_UNITS.get(unit, unit), likely))
+    return BeforeValidator(Reader(unit, inch or _INCH_UNITS.get(unit, unit), likely, named))
 
 
 _UNIT_NAMES = {
@@ -176,6 +184,7 @@ HeadDiameter = Annotated[float, quantity("mm", likely=(8.0, 90.0)), Field(allow_
 LiftLength = Annotated[float, quantity("mm", likely=(0.1, 20.0)), Field(allow_inf_nan=False)]
 PeakLift = Annotated[float, quantity("mm", likely=(2.0, 25.0)), Field(allow_inf_nan=False)]
 Lash = Annotated[float, quantity("mm", likely=(0.03, 1.5)), Field(allow_inf_nan=False)]
+PumpUp = Annotated[float, quantity("mm", likely=(0.02, 1.5)), Field(allow_inf_nan=False)]
 Gasket = Annotated[float, quantity("mm", likely=(0.1, 5.0)), Field(allow_inf_nan=False)]
 Deck = Annotated[float, quantity("mm", likely=(0.0, 2.5)), Field(allow_inf_nan=False)]
 Recession = Annotated[float, quantity("mm", likely=(0.0, 20.0)), Field(allow_inf_nan=False)]

@@ -30,8 +30,8 @@ def _in_grams(value: float) -> float:
     return value
 
 
-Newtons = Annotated[float, quantity("N"), Field(gt=0, le=5000, allow_inf_nan=False)]
-Stiffness = Annotated[float, quantity("N/mm"), Field(gt=0, le=1e6, allow_inf_nan=False)]
+Newtons = Annotated[float, quantity("N", named=True), Field(gt=0, le=5000, allow_inf_nan=False)]
+Stiffness = Annotated[float, quantity("N/mm", named=True), Field(gt=0, le=1e6, allow_inf_nan=False)]
 PartMass = Annotated[Grams, AfterValidator(_in_grams)]
 Share = Annotated[float, Field(ge=0, lt=0.3, allow_inf_nan=False)]
 

@@ -61,19 +61,18 @@ def tightest(build: "Build", contact: str) -> Tightest:
 def closest(build: "Build") -> Tightest:
     """The contact with the least margin to its rules, at its tightest cell.
 
-    Where tables are clear in any combination its clearances are the least of that: phases of different cells meet, and
-    the highest speed is not that of the tightest cell, so a cell alone has more.
+    Where tables are clear in any combination, or by the looser rule, its clearances are the least of all that may meet:
+    phases of different cells meet, and the highest speed is not that of the tightest cell, so a cell alone has more.
     """
-    return min(
-        (_in_any_combination(build, contact) for contact in build.contact.contacts), key=lambda near: near.margin
-    )
+    return min((_of_all_that_meet(build, contact) for contact in build.contact.contacts), key=lambda near: near.margin)
 
 
-def _in_any_combination(build: "Build", contact: str) -> Tightest:
-    near, model, box = tightest(build, contact), build.contact, build.verdict.box
-    if not build.verdict.clear:
+def _of_all_that_meet(build: "Build", contact: str) -> Tightest:
+    near, model, verdict = tightest(build, contact), build.contact, build.verdict
+    meets = verdict.box if verdict.clear or verdict.neighbours is None else verdict.neighbours
+    if not verdict.accepted:
         return near
-    static, running = min(near.static, box.static[contact]), min(near.running, box.running[contact])
+    static, running = min(near.static, meets.static[contact]), min(near.running, meets.running[contact])
     required = float(model.required[model.contacts.index(contact)])
     return replace(near, static=static, running=running, margin=min(static - required, running - model.reserve))
 

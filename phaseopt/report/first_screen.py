@@ -182,11 +182,12 @@ def answer_figures(build: "Build") -> tuple[AnswerNumber, ...]:
         found.append(AnswerNumber(power, f"peak power, {where}"))
     near, gap = closest(build), units.gap
     rule, least, required = least_words(build, near)
+    where = "" if build.verdict.clear else " by the looser rule" if build.verdict.accepted else " in a cell"
     return (
         *found,
         AnswerNumber(
             least,
-            f"closest {rule}{'' if build.verdict.clear else ' in a cell'}, {WORDS[near.contact]} (required {required})",
+            f"closest {rule}{where}, {WORDS[near.contact]} (required {required})",
             f"you should measure {gap.text(near.by_hand)}",
         ),
     )

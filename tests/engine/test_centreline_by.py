@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from engines import project_of
 
+from phaseopt.clearance.model import contact_model
 from phaseopt.engine.camshaft import camshaft_of
 from phaseopt.values.errors import InputError
 
@@ -46,6 +47,26 @@ def test_a_nose_off_its_zero_is_asked_about(tmp_path: Path, zero: float) -> None
     (mistake,) = caught.value.mistakes
     assert mistake.where == "intake.centreline_by"
     assert "equal lift" in mistake.hint
+
+
+def test_a_cam_turned_backwards_on_the_bench_is_not_covered(tmp_path: Path) -> None:
+    """A file from any zero does not show which flank opens; readings on the engine do."""
+    project(tmp_path)
+    (tmp_path / "bench.csv").write_text((tmp_path / "uneven.csv").read_text().replace("cam_deg", "bench_deg"))
+    uneven: dict[str, Any] = {"lobe": "bench.csv", "ratio": 1.0, "lash": 0.0, "centreline_by": "full lift"}
+    for readings, listed in (({}, True), ({"degree_in": {"lifts": flanks(110.0)}}, False)):
+        model = contact_model(project_of(tmp_path, intake={**uneven, "centreline": 110.0, "offset": 0.0, **readings}))
+        assert any("intake cam turned on the bench" in each for each in model.not_covered) == listed
+        assert not any("exhaust cam turned" in each for each in model.not_covered)
+
+
+def flanks(centre: float) -> list[dict[str, float]]:
+    """Where the lobe passes two lifts with full lift at an angle."""
+    lines = []
+    for lift in (3.0, 7.0):
+        share = np.arccos(2 * lift / PEAK - 1) / np.pi
+        lines.append({"lift": lift, "opening": centre - 2 * BEFORE * share, "closing": centre + 2 * AFTER * share})
+    return lines
 
 
 def test_the_zero_of_a_bench_is_no_centreline(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from scipy.interpolate import PPoly
 from phaseopt.clearance.allowances import timing
 from phaseopt.clearance.model import contact_model
 from phaseopt.engine.camshaft import engine_of
-from phaseopt.engine.degree_in import mirrored, scaled, stretched
+from phaseopt.engine.degree_in import FittedLobe, joined, mirrored, scaled, stretched
 from phaseopt.engine.lobe import Lobe
 from phaseopt.values.errors import InputError
 
@@ -105,6 +105,46 @@ def test_one_height_leaves_a_mirrored_lobe_possible(tmp_path: Path) -> None:
     assert cam.read is not None
     assert any("mirrored" in other.mistake for other in cam.read.others)
     assert not any("ratio" in other.mistake for other in cam.read.others)
+
+
+def test_two_mistakes_that_both_change_the_lobe_stay_possible(tmp_path: Path) -> None:
+    """One angle alone fits any lobe somewhere; the true one, mirrored with its ratio left out, is among them."""
+    ratio, opens = 1.35, angles(4.5, 118.0)["opening"]
+    centre = opens + 2 * AFTER * np.arccos(2 * 4.5 / (ratio * PEAK) - 1) / np.pi
+    cam = engine_of(project(tmp_path, {"lifts": [{"lift": 4.5, "opening": opens}]})).intake
+    assert cam.read is not None
+    (both,) = (other for other in cam.read.others if "mirrored" in other.mistake and "1.35" in other.mistake)
+    assert abs(both.off - (centre - 118.0)) <= both.error
+    angle = np.arange(-150.0, 150.0, 0.5)
+    assert both.lobe.lift(angle) == pytest.approx(ratio * lift(-angle / 2), abs=0.02)
+
+
+def test_both_mistakes_are_named(tmp_path: Path) -> None:
+    ratio = 1.35
+    lines = []
+    for at in (1.5, 6.0, 10.5):
+        share = np.arccos(2 * at / (ratio * PEAK) - 1) / np.pi
+        lines.append({"lift": at, "opening": 118.0 - 2 * AFTER * share, "closing": 118.0 + 2 * BEFORE * share})
+    hint = refusal(project(tmp_path, {"lifts": lines, "full_lift": ratio * PEAK}))
+    assert "mirrored" in hint
+    assert "1.35" in hint
+
+
+def test_a_lobe_above_several_is_above_each_and_hardly_higher() -> None:
+    """Source: the lobes themselves, each at many places in its interval."""
+    lobe = Lobe.through(np.array([-120.0, -70.0, -5.0, 60.0, 110.0]), np.array([0.0, 3.0, 9.0, 4.0, 0.0]))
+    fits = [FittedLobe(lobe, lobe, 3.0, 1.2), FittedLobe(mirrored(lobe), scaled(lobe, 1.1), -2.0, 0.4),
+            FittedLobe(scaled(lobe, 1.2), lobe, 14.0, 0.7)]  # fmt: skip
+    found, x = joined(fits), np.linspace(-200.0, 200.0, 4003)
+    for shape in ("lobe", "most"):
+        above = getattr(found, shape)
+        steps = np.linspace(-1.0, 1.0, 41)
+        places = [(getattr(one, shape), at) for one in fits for at in one.off + steps * one.error]
+        each = np.max([curve.lift(x - at) for curve, at in places], axis=0)
+        assert (above.lift(x) >= each - 1e-9).all()
+        assert (above.lift(x) - each).max() < 0.02
+        assert (np.diff(above.breaks) > 0).all()
+    assert (found.off, found.error) == (0.0, 0.0)
 
 
 def test_a_ratio_left_out_is_named_with_its_size(tmp_path: Path) -> None:

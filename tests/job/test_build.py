@@ -13,7 +13,7 @@ from phaseopt.clearance.check import check_tables
 from phaseopt.job.build import Build, build
 from phaseopt.output.files import build_files
 from phaseopt.project.load import load_project
-from phaseopt.report.facts import clamps
+from phaseopt.report.facts import clamps, closest
 from phaseopt.search.objective import cell_weights
 from phaseopt.study.offset_range import fitted_at
 from phaseopt.tables import read_table
@@ -149,6 +149,13 @@ def test_the_looser_rule_builds_tables_that_are_shown_as_looser(tmp_path: Path) 
     assert found.verdict.accepted
     assert found.best.search.bound >= found.best.search.value
     assert not found.verdict.clear
+    near, meets = closest(found), found.verdict.neighbours
+    assert meets is not None  # the number shown is that of all that may meet, not of a cell by itself
+    assert near.static <= meets.static[near.contact]
+    assert near.running <= meets.running[near.contact]
+    assert near.margin <= min(
+        float(found.verdict.cells[name].min()) for name in ("static_margin", "running_margin")
+    )
     files = build_files(found)
     kinds = {row["kind"] for row in csv.DictReader(io.StringIO(files["limits.csv"]))}
     assert kinds == {"span", "alone", "together"}

@@ -84,6 +84,20 @@ def test_what_is_left_out_is_asked_for_where_it_is_needed(tmp_path: Path) -> Non
     assert "intake.head_diameter" in keys_of(error)
 
 
+def test_a_blank_in_search_leaves_its_other_keys(tmp_path: Path) -> None:
+    cap = {"rpm": [0, 2000], "load": [0, 60], "degrees": 12}
+    path = write_project(tmp_path, search={"overlap_cap": [cap], "caution": "?"})
+    project = load_project(path, without=LIMITS_DO_WITHOUT)
+    assert [each.degrees for each in project.search.overlap_cap] == [12]
+
+
+@pytest.mark.parametrize(("section", "key"), [("crank", "slew"), ("gap", "torque"), ("search", "corssing")])
+def test_an_unknown_key_is_never_set_aside(tmp_path: Path, section: str, key: str) -> None:
+    with pytest.raises(InputError) as error:
+        load_project(write_project(tmp_path, **{section: {key: "?"}}), without=LIMITS_DO_WITHOUT)
+    assert f"{section}.{key}" in keys_of(error)
+
+
 @pytest.mark.parametrize("order", ["1-3-4-2", "1, 3, 4, 2", "1 3 4 2", [1, 3, 4, 2]])
 def test_a_firing_order_as_people_write_it(tmp_path: Path, order: object) -> None:
     assert load_project(write_project(tmp_path, cylinders=4, firing_order=order)).firing_order == (1, 3, 4, 2)
