@@ -387,9 +387,7 @@ def _possible(project: Project, engine: Engine, law: DropLaw, side: Side) -> lis
     read = engine.cam(side).read
     shapes: list[FittedLobe | None] = [None, *(read.others if read is not None else ())]
     found = ((shape, _shaped(engine, {side: shape})) for shape in shapes)
-    return [
-        shape for shape, cams in found if not contradicts(_as_read_on(project, cams), side, law, cams.cam(side))
-    ]
+    return [shape for shape, cams in found if not contradicts(_as_read_on(project, cams), side, law, cams.cam(side))]
 
 
 def _refuse_contradicted(

@@ -153,9 +153,7 @@ def test_the_looser_rule_builds_tables_that_are_shown_as_looser(tmp_path: Path) 
     assert meets is not None  # the number shown is that of all that may meet, not of a cell by itself
     assert near.static <= meets.static[near.contact]
     assert near.running <= meets.running[near.contact]
-    assert near.margin <= min(
-        float(found.verdict.cells[name].min()) for name in ("static_margin", "running_margin")
-    )
+    assert near.margin <= min(float(found.verdict.cells[name].min()) for name in ("static_margin", "running_margin"))
     files = build_files(found)
     kinds = {row["kind"] for row in csv.DictReader(io.StringIO(files["limits.csv"]))}
     assert kinds == {"span", "alone", "together"}
