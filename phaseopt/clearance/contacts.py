@@ -46,7 +46,7 @@ def not_covered(project: Project, timed: tuple[Side, ...] = ()) -> tuple[str, ..
     )
     unread = [side for side in SIDES if side not in timed]
     which = "cam" if len(unread) == len(SIDES) else f"{''.join(unread)} cam"
-    timing = (f"{which} timing (not checked on the engine)",) if unread else ()
+    timing: tuple[str, ...] = (f"{which} timing (not checked on the engine)",) if unread else ()
     timing += tuple(
         f"which way the {side} cam turned on the bench (bench_deg; [{side}.degree_in] shows it)"
         for side in unread
