@@ -118,6 +118,7 @@ class ContactModel:
             found.append(turn_note(change))
         found.append("worst case takes two standard deviations off the valve drop (97.7 % one-sided)")
         for side in SIDES:
+            found += self.engine.cam(side).notes
             found += _timing_notes(side, self.engine.cam(side).read)
             card = self.project.cam(side).card
             if card is not None and card.flank_error:

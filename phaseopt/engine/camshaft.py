@@ -15,8 +15,9 @@ import numpy.typing as npt
 from phaseopt.engine.cam_card import card_lobe
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.degree_in import DegreedIn, degreed_in, scaled, turned_otherwise
-from phaseopt.engine.lobe import Lobe, full_lift_at, lobe_lift, shifted
-from phaseopt.engine.lobe_file import BELOW_FULL, at_tappet, from_any_zero, read_lobe
+from phaseopt.engine.lobe import Lobe, full_lift_at, highest_of, lobe_lift, shifted
+from phaseopt.engine.lobe_columns import lobe_names, side_of
+from phaseopt.engine.lobe_file import BELOW_FULL, at_tappet, from_any_zero, lobe_source, read_lobe
 from phaseopt.engine.valve_control import ValveControl, valve_control
 from phaseopt.project import SIDES, Arrangement, Cam, Phaser, Project, Side
 from phaseopt.values.arrays import FloatArray
@@ -51,6 +52,8 @@ class Camshaft:
         Where readings on the engine put it; None where it counts as fitted.
     control : ValveControl or None
         How far its springs hold the valves to it; None where no spring is given.
+    notes : tuple of str
+        Which of several lobes in its file counts.
 
     Examples
     --------
@@ -69,6 +72,7 @@ class Camshaft:
     phaser: Phaser | None
     read: DegreedIn | None = None
     control: ValveControl | None = None
+    notes: tuple[str, ...] = ()
 
     def centre(self, phase: npt.ArrayLike) -> FloatArray:
         """Crank angle of the lobe's centre, degrees after gas-exchange TDC, at a phase in crank degrees."""
@@ -350,7 +354,7 @@ def engine_of(project: Project) -> Engine:
         cam, file = project.cam(side), project.cam(other).lobe
         swapped = cams[other].lobe, cams[other].most
         if file is not None and cam.degree_in is not None:
-            swapped = _lobes(cam, read_lobe(file, cam.ratios, cam.lash), file)
+            swapped = _shape(cam, _read(cam, project.cam(other)), project.cam(other))
         wheel: float = getattr(project.drop, side).wheel_error
         found = degreed_in(side, cam, (cams[side].lobe, cams[side].most), swapped, held, wheel)
         read[side] = found[0]
@@ -372,7 +376,8 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
     """One camshaft as a project describes it. Raises `InputError` as `engine_of` does."""
     cam = project.cam(side)
     if cam.lobe is not None:
-        lobe, most = _lobes(cam, _centred(project, side, read_lobe(cam.lobe, cam.ratios, cam.lash)), cam.lobe)
+        _refuse_other_side(project, side)
+        lobe, most = _shape(cam, [_centred(project, side, each) for each in _read(cam, cam)], cam)
     else:
         assert cam.card is not None  # the project file gives a lobe or a card
         lobe, most = card_lobe(cam.card, cam.ratios, cam.lash, side, cam.centreline_error, project.file)
@@ -386,12 +391,70 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
             file=project.file,
             where=f"{side}.lash",
         )
-    return Camshaft(side, lobe, most, cam.lash, cam.centreline, cam.offset, project.phaser_of(side))
+    found = Camshaft(side, lobe, most, cam.lash, cam.centreline, cam.offset, project.phaser_of(side))
+    return replace(found, notes=_which_lobe(project, side)) if cam.lobe_column else found
 
 
-def _lobes(cam: Cam, lobe: Lobe, file: Path) -> tuple[Lobe, Lobe]:
-    """A measured lobe, and the most that it may lift where one ratio stands for a rocker's."""
-    return lobe, scaled(lobe, 1.0 + cam.ratio_spread) if cam.ratio_spread and at_tappet(file) else lobe
+def _read(cam: Cam, of: Cam) -> list[Lobe]:
+    """The lobes in another cam's file, or its own, at the valve by this cam's ratio and lash."""
+    assert of.lobe is not None
+    return [read_lobe(of.lobe, cam.ratios, cam.lash, name) for name in of.lobe_column or (None,)]
+
+
+def _shape(cam: Cam, lobes: list[Lobe], of: Cam) -> tuple[Lobe, Lobe]:
+    """The first of measured lobes, and the most that any may lift where one ratio stands for a rocker's."""
+    assert of.lobe is not None
+    most = highest_of(lobes)
+    at_lifter = [at_tappet(of.lobe, name) for name in of.lobe_column or (None,)] if cam.ratio_spread else []
+    return lobes[0], scaled(most, 1.0 + cam.ratio_spread) if any(at_lifter) else most
+
+
+def _refuse_other_side(project: Project, side: Side) -> None:
+    """Refuse a lobe whose heading says that it is of the other kind of valve."""
+    cam = project.cam(side)
+    assert cam.lobe is not None
+    for name in cam.lobe_column or (None,):
+        called = lobe_source(cam.lobe, name).name
+        if side_of(called) not in (None, side):
+            raise InputError.one(
+                f'"{called}" in {cam.lobe.name} is no {side} lobe by its name',
+                hint=f"name the {side} lobe's column, or correct its heading",
+                file=project.file,
+                where=f"{side}.lobe_column",
+            )
+
+
+def _which_lobe(project: Project, side: Side) -> tuple[str, ...]:
+    """Which of several lobes counts, and whether one that does not lifts more."""
+    cam, unit = project.cam(side), project.display_units.gap
+    assert cam.lobe is not None
+    named = [lobe_source(cam.lobe, name).name for name in cam.lobe_column]
+    if len(named) > 1:
+        listed = f"{', '.join(named[:-1])} and {named[-1]}"
+        said = f"{side} lobe: of {listed} the highest counts for clearance, {named[0]} for torque and springs"
+    else:
+        said = f"{side} lobe: {named[0]}"
+    others = [name for name in lobe_names(cam.lobe) if name not in named and side_of(name) in (None, side)]
+    if not others:
+        return (said,)
+    lifts = {name: lift for name in (*named, *others) if (lift := _greatest(cam.lobe, name)) is not None}
+    by = {name: lift - max(lifts[each] for each in named) for name, lift in lifts.items() if name in others}
+    said += f"; {', '.join(others)} of the same file {'do' if len(others) > 1 else 'does'} not count"
+    if by and max(by.values()) > 0.0:
+        most = max(by, key=lambda name: by[name])
+        said += (
+            f", and {most} lifts {unit.up(by[most])} {unit.name} more: add it to lobe_column if it is in this engine"
+        )
+    return (said,)
+
+
+def _greatest(path: Path, name: str) -> float | None:
+    """The greatest lift of a lobe in a file, mm; None where its column is no lobe's."""
+    try:
+        found = lobe_source(path, name)
+    except InputError:
+        return None
+    return float(found.columns[found.lift].max())
 
 
 def _centred(project: Project, side: Side, lobe: Lobe) -> Lobe:
@@ -401,7 +464,7 @@ def _centred(project: Project, side: Side, lobe: Lobe) -> Lobe:
     """
     by, file = project.cam(side).centreline_by, project.cam(side).lobe
     off_zero, zero = OFF_ZERO, ', or "lobe zero"'
-    if file is not None and from_any_zero(file):
+    if file is not None and any(from_any_zero(file, name) for name in project.cam(side).lobe_column or (None,)):
         off_zero, zero = OFF_FOUND_ZERO, ""
         if by == "lobe zero":
             raise InputError.one(

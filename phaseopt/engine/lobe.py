@@ -5,6 +5,7 @@ Every piece is monotone, so the highest lift over an interval is reached at one 
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -18,6 +19,7 @@ from phaseopt.values.numba import inside, njit
 
 CYCLE = 720.0  # crank degrees
 HALF_CYCLE = CYCLE / 2
+_FINE = 0.25  # crank degrees between points of what several lobes make together
 
 
 @inside
@@ -223,3 +225,18 @@ def shifted(lobe: Lobe, by: float) -> Lobe:
     4.0
     """
     return Lobe(lobe.breaks + by, lobe.coeffs) if by else lobe
+
+
+def highest_of(lobes: Sequence[Lobe]) -> Lobe:
+    """The highest of several lobes at each angle, to 0.001 mm; of one, itself.
+
+    >>> one = Lobe.through(np.array([-100.0, 0.0, 100.0]), np.array([0.0, 9.0, 0.0]))
+    >>> other = Lobe.through(np.array([-100.0, 10.0, 110.0]), np.array([0.0, 9.1, 0.0]))
+    >>> highest_of([one, other]).lift([10.0, 100.0]).tolist() == other.lift([10.0, 100.0]).tolist()
+    True
+    """
+    if len(lobes) == 1:
+        return lobes[0]
+    breaks = np.concatenate([lobe.breaks for lobe in lobes])
+    at = np.unique(np.concatenate([breaks, np.arange(breaks.min(), breaks.max(), _FINE)]))
+    return Lobe.through(at, np.max([lobe.lift(at) for lobe in lobes], axis=0))

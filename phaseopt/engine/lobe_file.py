@@ -3,7 +3,8 @@
 On the bench: `cam_deg,lift_mm`, tappet lift over cam degrees. On the engine: `crank_deg,valve_lift_mm`, lift at the
 valve's retainer with lash as set, over crank degrees. Either angle goes with either lift; both count from the lobe's
 centre, negative on the opening flank. `bench_deg` are cam degrees from any zero, as a bench counts them the way the cam
-turns: the lobe's zero is then the middle between equal lifts near its nose.
+turns: the lobe's zero is then the middle between equal lifts near its nose. Both flanks beside each other, and several
+lobes in a file, are told apart by their headings (`lobe_columns.py`).
 """
 
 from pathlib import Path
@@ -11,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.engine.lobe import HALF_CYCLE, Lobe, at_valve, shifted
+from phaseopt.engine.lobe_columns import LIFTS, LobeColumns, lobe_columns
 from phaseopt.io.columns import Columns, names_of, read_columns
 from phaseopt.io.text import lines_of
 from phaseopt.project.hardware import Ratios
@@ -24,7 +26,6 @@ SHORTEST_OPEN = 90.0  # cam degrees; a stroke alone takes as long, and less is a
 WIDEST_STEP = 5.0  # cam degrees between points while open; beyond, the curve between them is a guess
 BENCH = "bench_deg"
 BELOW_FULL = 1.25  # mm, 0.050 in: where builders read equal lifts about the nose (common practice)
-LIFTS = 2.0, 25.0  # mm; outside it the column is not lift in mm
 NOSE = 0.9  # of the peak; the middle of the stretch above it shows where the lobe's centre must be, near enough
 OFF_CENTRE = 5.0  # cam degrees that the middle may stand off 0 in a lobe whose flanks differ
 WRONG_ROW = 0.12  # mm off the curve through the rows around it; no lobe bends so sharply from row to row (judgement)
@@ -33,7 +34,7 @@ TAIL = 60.0  # crank degrees beyond the valve's closing in which its tappet may 
 TAIL_END = 20.0  # and over which that is brought to zero
 
 
-def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0) -> Lobe:
+def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0, name: str | None = None) -> Lobe:
     """Read a measured lobe.
 
     Parameters
@@ -41,11 +42,14 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0) -> Lobe:
     path : Path
         CSV with an angle, `cam_deg` or `crank_deg` (from the lobe's centre, increasing) or `bench_deg` (cam degrees
         from any zero, increasing as the cam turns), and a lift, `lift_mm` at the tappet or `valve_lift_mm` at the
-        valve's retainer with lash as set; `_in` and `_thou` in place of `_mm`.
+        valve's retainer with lash as set; `_in` and `_thou` in place of `_mm`. Or other columns that `lobe_columns`
+        understands.
     ratio : float or pairs
         Valve travel over tappet travel, for tappet lift; pairs of tappet lift [mm] and ratio where it changes.
     lash : float
         As it was set [mm at the valve], for lift at the retainer.
+    name : str, optional
+        Which lobe, where the file holds several.
 
     Returns
     -------
@@ -55,7 +59,7 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0) -> Lobe:
     Raises
     ------
     InputError
-        What `read_columns` refuses, and: both angles or both lifts, angles not increasing or beyond half a turn,
+        What `read_columns` and `lobe_columns` refuse, and: both angles or both lifts, angles not increasing or beyond half a turn,
         negative lift, ends that are not closed (lift above 0.05 mm), lift that is not in mm, angles that can only be
         the other kind of degrees, a centre far from the peak, points too far apart, one row far off those around it,
         lash larger than the lift.
@@ -73,24 +77,32 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0) -> Lobe:
     >>> 5.0 < lobe.peak < 15.0
     True
     """
-    names = [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
-    lift = _one_of(path, names, "lift_mm", "valve_lift_mm")
-    if BENCH in names:
-        columns = _from_any_zero(path, names, lift)
-        lobe = _lobe(columns, "cam_deg", lift, ratio, lash)
+    found = lobe_source(path, name)
+    if found.angle == BENCH:
+        columns = _about_nose(found.columns, found.lift)
+        lobe = _lobe(columns, "cam_deg", found.lift, ratio, lash)
         low, high = lobe.span(max(lobe.peak - BELOW_FULL, lobe.peak / 2))
         return shifted(lobe, -(low + high) / 2)
-    angle = _one_of(path, names, "cam_deg", "crank_deg")
-    columns = read_columns(path, required=(angle, lift))
-    columns.require_increasing(angle)
-    return _lobe(columns, angle, lift, ratio, lash)
+    found.columns.require_increasing(found.angle)
+    return _lobe(found.columns, found.angle, found.lift, ratio, lash)
 
 
-def _from_any_zero(path: Path, names: list[str], lift: str) -> Columns:
-    """Columns over cam degrees from the nose, near enough to be read as any other; one turn may wrap."""
-    if "cam_deg" in names or "crank_deg" in names:
+def lobe_source(path: Path, name: str | None) -> LobeColumns:
+    """The columns of a lobe: those of the program's own form, or what their headings say. Raises `InputError`."""
+    names = [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
+    own = {*names_of("lift_mm"), *names_of("valve_lift_mm")}
+    others = any("lift" in each.casefold() and each not in own for each in names)  # other lobes beside it
+    if name is not None or others or not own & set(names):
+        return lobe_columns(path, name)
+    lift = _one_of(path, names, "lift_mm", "valve_lift_mm")
+    if BENCH in names and ("cam_deg" in names or "crank_deg" in names):
         raise InputError.one(f"{BENCH} and another angle are both there", hint="keep one of them", file=path)
-    read = read_columns(path, required=(BENCH, lift))
+    angle = BENCH if BENCH in names else _one_of(path, names, "cam_deg", "crank_deg")
+    return LobeColumns(read_columns(path, required=(angle, lift)), angle, lift, lift)
+
+
+def _about_nose(read: Columns, lift: str) -> Columns:
+    """Columns over cam degrees from the nose, near enough to be read as any other; one turn may wrap."""
     _refuse_falling(read)
     read.require_increasing(BENCH)
     angle, height = read[BENCH], read[lift]
@@ -102,7 +114,7 @@ def _from_any_zero(path: Path, names: list[str], lift: str) -> Columns:
     nose = turned[height >= min(NOSE * top, top)]  # a gauge that counts down is refused with the others
     turned = (turned - (nose.min() + nose.max()) / 2 + 180.0) % 360.0 - 180.0
     order = np.argsort(turned)
-    columns = Columns(path, [read.lines[row] for row in order], {"cam_deg": turned[order], lift: height[order]})
+    columns = Columns(read.path, [read.lines[row] for row in order], {"cam_deg": turned[order], lift: height[order]})
     columns.require_increasing("cam_deg")
     return columns
 
@@ -134,15 +146,14 @@ def _lobe(columns: Columns, angle: str, lift: str, ratio: Ratios, lash: float) -
     return _closed(crank_deg, columns[lift]) if lash == 0.0 else _with_lash(crank_deg, columns[lift], lash)
 
 
-def at_tappet(path: Path) -> bool:
-    """Whether a lobe file holds lift at the tappet."""
-    header = [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
-    return not any(name in header for name in names_of("valve_lift_mm"))
+def at_tappet(path: Path, name: str | None = None) -> bool:
+    """Whether a lobe of a file that can be read is lift at the tappet."""
+    return lobe_source(path, name).lift == "lift_mm"
 
 
-def from_any_zero(path: Path) -> bool:
-    """Whether a lobe file counts from a zero of the bench's, so that its own was found from the lift."""
-    return BENCH in [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
+def from_any_zero(path: Path, name: str | None = None) -> bool:
+    """Whether a lobe of a file counts from a zero of the bench's, so that its own was found from the lift."""
+    return lobe_source(path, name).angle == BENCH
 
 
 def _one_of(path: Path, names: list[str], first: str, second: str) -> str:
@@ -215,7 +226,8 @@ def _refuse_impossible(columns: Columns, angle_name: str, lift_name: str, per_ca
         raise columns.error(
             top,
             f"the lobe's nose stands at {angle_name} {middle:g}",
-            f"count {angle_name} from the lobe's centre, at most {OFF_CENTRE * per_cam:g} from the middle of the nose",
+            f"count {angle_name} from the lobe's centre, at most {OFF_CENTRE * per_cam:g} from the middle of the nose; "
+            f"cam degrees from any other zero are called {BENCH}",
         )
     _refuse_wrong_row(columns, angle_name, lift_name, opened)
     for row in (first, last):

@@ -103,6 +103,14 @@ def _degreed_cylinder(s: Sections) -> Iterator[Contradiction]:
             yield f"{side}.degree_in.cylinder", problem, "number cylinders from 1"
 
 
+@_check("drop", "intake", "exhaust")
+def _one_lobe_for_clay(s: Sections) -> Iterator[Contradiction]:
+    for side in SIDES:
+        if len(s[side].lobe_column) > 1 and getattr(s["drop"], side).clay is not None:
+            problem = f"{len(s[side].lobe_column)} lobes, and clay that was squeezed by one of them"
+            yield f"{side}.lobe_column", problem, "name the lobe of the cylinder that the clay was in, alone"
+
+
 @_check("crank", "intake", "exhaust")
 def _heads_fit(s: Sections) -> Iterator[Contradiction]:
     bore = s["crank"].bore

@@ -1,12 +1,13 @@
 """The hardware sections of a project file: crank, cams and phasers. Seats are in `seats`, springs in `springs`."""
 
 import itertools
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
 from phaseopt.project.degree_in import DegreeIn
 from phaseopt.project.quantities import (
+    ONE_OR_MORE,
     Bore,
     CrankDegrees,
     Error,
@@ -283,7 +284,14 @@ class Cam(ProjectSection):
     lobe: InputFile | None = Field(
         None,
         description="CSV of measured lift: cam_deg, lift_mm (lift_in, lift_thou) at the lifter (tappet); or crank_deg, "
-        "valve_lift_mm (_in, _thou) at the valve's retainer with lash as set; bench_deg = cam degrees from any zero",
+        "valve_lift_mm (_in, _thou) at the valve's retainer with lash as set; bench_deg = cam degrees from any zero; "
+        "or cam_deg from the nose, opening_lift_mm, closing_lift_mm",
+    )
+    lobe_column: Annotated[tuple[str, ...], ONE_OR_MORE] = Field(
+        (),
+        max_length=16,
+        description="which lobe, where the file has several: the heading of its column; a list counts the highest of "
+        "them for clearance, and the first for torque and springs",
     )
     lobe_error: Error = Field(
         0.02,  # judgement, no source: a dial gauge, and the curve between points up to 5 cam degrees apart
@@ -331,6 +339,10 @@ class Cam(ProjectSection):
     def _one_lobe(self) -> "Cam":
         if (self.lobe is None) == (self.card is None):
             raise fault("needs either lobe or card", 'give lobe = "lobes/intake.csv" or a card table, not both')
+        if self.lobe_column and (self.lobe is None or len(set(self.lobe_column)) < len(self.lobe_column)):
+            raise fault(
+                "lobe_column names a lobe twice, or there is no lobe file", "name each column of lobe = ... once"
+            )
         lifts = [lift for lift, _ in self.ratio_over_lift]
         if lifts and (self.ratio != 1.0 or sorted(set(lifts)) != lifts or lifts[0] <= 0.0):
             raise fault(
