@@ -2,7 +2,7 @@
 
 A sheet is a CSV with `crank_deg` (degrees after gas-exchange TDC, before it negative), `drop_mm` (from the seat along
 the valve's axis until it meets the piston) and, where several cylinders were measured, `cylinder`. Each file is a
-sitting of its own: the degree wheel may have been set anew.
+sitting of its own: the degree wheel may have been set anew. Readings typed into the project file are one more.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from phaseopt.engine.crank import SliderCrank
-from phaseopt.io.columns import Columns, read_columns
+from phaseopt.io.columns import Columns, place_of, read_columns
 from phaseopt.project import Drop
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 from phaseopt.values.errors import InputError
@@ -28,7 +28,10 @@ _TO_READ = "read every 5° from 15° before TDC (negative) to 15° after"
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """Readings of one or more sittings in one run: arrays (n,); `sitting` is the number of the file, from 0."""
+    """Readings of one or more sittings in one run: arrays (n,); `sitting` is the number of the file, from 0.
+
+    `keys` has the key of readings that stand in the project file, for each sitting.
+    """
 
     files: tuple[Path, ...]
     sitting: IntArray
@@ -36,27 +39,37 @@ class Sheet:
     cylinder: IntArray
     angle: FloatArray
     drop: FloatArray
+    keys: tuple[str, ...] = ("",)
 
     def place(self, i: int) -> tuple[Path, str]:
         """File and line of a reading."""
-        return self.files[self.sitting[i]], f"line {self.line[i]}"
+        return self.files[self.sitting[i]], place_of(self.keys[self.sitting[i]], int(self.line[i]))
+
+    def words(self, i: int) -> str:
+        """The same in a sentence."""
+        file, where = self.place(i)
+        return where if self.keys[self.sitting[i]] else f"{where} of {file.name}"
 
     def span(self, sitting: int) -> str:
         """The lines of a sitting, in words."""
-        lines = self.line[self.sitting == sitting]
-        return f"lines {lines[0]} to {lines[-1]}"
+        lines = self.line[self.sitting == sitting].tolist()
+        return place_of(self.keys[sitting], lines[0], lines[-1])
 
 
-def read_sheets(drop: Drop, crank: SliderCrank) -> Sheet | None:
-    """The readings a project names; None where it names no file.
+def read_sheets(drop: Drop, crank: SliderCrank, project: Path, key: str) -> Sheet | None:
+    """The readings a project names or holds, under a `key` of its file; None where there are none.
 
     Raises `InputError`, naming file and line: what `read_columns` refuses; drops not above zero; angles twice, out
     of order, without a sign or not counted from TDC; too few readings or on one side of TDC only; drops that fall away
     from TDC or rise at another rate than the piston falls.
     """
-    if not drop.readings:
-        return None
     tables = [read_columns(file, required=("crank_deg", "drop_mm"), optional=("cylinder",)) for file in drop.readings]
+    if drop.around_tdc:
+        angles, drops = (np.array(column) for column in zip(*drop.around_tdc, strict=True))
+        entries = list(range(1, len(angles) + 1))
+        tables.append(Columns(project, entries, {"crank_deg": angles, "drop_mm": drops}, f"{key}.around_tdc"))
+    if not tables:
+        return None
     return sheet_of(tables, crank, drop.cylinder)
 
 
@@ -73,6 +86,7 @@ def sheet_of(tables: list[Columns], crank: SliderCrank, cylinder: int = 1) -> Sh
         np.concatenate(cylinders),
         np.concatenate([columns["crank_deg"] for columns in tables]),
         np.concatenate([columns["drop_mm"] for columns in tables]),
+        tuple(columns.key for columns in tables),
     )
     refuse_one_sided(sheet, np.ones(len(sheet.angle), dtype=np.bool_))
     return sheet
@@ -84,7 +98,10 @@ def refuse_one_sided(sheet: Sheet, used: BoolArray) -> None:
         angle = sheet.angle[used & (sheet.sitting == number)]
         if len(angle) < FEWEST:
             raise InputError.one(
-                f"{len(angle)} readings that can be used, {FEWEST} are needed", hint=_TO_READ, file=file
+                f"{len(angle)} readings that can be used, {FEWEST} are needed",
+                hint=_TO_READ,
+                file=file,
+                where=sheet.keys[number],
             )
         for side, count in (("before", np.count_nonzero(angle < 0)), ("after", np.count_nonzero(angle > 0))):
             if count < FEWEST_A_SIDE:
@@ -128,7 +145,7 @@ def _refuse_impossible(columns: Columns, cylinder: IntArray) -> None:
         )
     for number in np.unique(cylinder):
         rows = np.flatnonzero(cylinder == number)
-        own = Columns(columns.path, [columns.lines[i] for i in rows], {"crank_deg": angle[rows]})
+        own = Columns(columns.path, [columns.lines[i] for i in rows], {"crank_deg": angle[rows]}, columns.key)
         _refuse_unsigned(own)
         own.require_increasing("crank_deg")
 
@@ -163,7 +180,7 @@ def _refuse_wrong_rise(columns: Columns, cylinder: IntArray, crank: SliderCrank)
     rises = (drop[j] - drop[i]) / np.where(progress, fall[j] - fall[i], 1.0)
     rise, next_to = float(np.median(rises[progress])), progress & (j == i + 1)
     as_it_must = np.mean((RISE[0] <= rises[next_to]) & (rises[next_to] <= RISE[1])) if next_to.any() else 0.0
-    where = f"lines {columns.lines[0]} to {columns.lines[-1]}"
+    where = place_of(columns.key, columns.lines[0], columns.lines[-1])
     if rise < 0:
         raise InputError.one(
             "drop_mm falls away from TDC, where the piston makes room and it must rise: its sign is reversed",

@@ -86,7 +86,7 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     change = carry_of(project)
     crank = SliderCrank(project.crank.stroke, project.crank.rod, project.crank.pin_offset)
     crank = crank if change is None else change.then
-    sheet = read_sheets(drop, crank)
+    sheet = read_sheets(drop, crank, project.file, f"drop.{side}")
     singles, known = _singles(project, side, crank)
     _refuse_cylinders(project, side, sheet, singles)
     law = law_of(Evidence(crank, project.cam(side).tilt, drop, sheet, None, singles, known), project, side)
@@ -327,7 +327,7 @@ def _fitting(evidence: Evidence, unit: Unit) -> tuple[Evidence, tuple[str, ...]]
     refuse_one_sided(sheet, used)
     _refuse_wheel(sheet, fit, errors)
     notes = tuple(
-        f"line {sheet.line[i]} of {sheet.place(i)[0].name} ({sheet.drop[i]:g} mm at {sheet.angle[i]:g}°) is "
+        f"{sheet.words(i)} ({sheet.drop[i]:g} mm at {sheet.angle[i]:g}°) is "
         f"{unit.signed(fit.residual[i])} {unit.name} off the others and left out, as the project accepts"
         for i in out
     )
@@ -352,7 +352,7 @@ def _by_steps(evidence: Evidence, out: list[int], unit: Unit) -> tuple[Evidence,
     between = np.linspace(max(sheet.angle.min(), -READ), min(sheet.angle.max(), READ), 401)
     less = law.fitted(between) - law.low(between)
     at = int(less.argmax())
-    lines = ", ".join(f"line {sheet.line[i]} of {sheet.place(i)[0].name}" for i in out)
+    lines = ", ".join(map(sheet.words, out))
     return stepped, (
         f"the readings follow no slider-crank law ({lines}): of two readings the one nearer TDC counts between them, "
         f"up to {unit.text(less[at])} below a curve through them, {between[at]:+.0f}° from TDC; a reading every 1° or "
@@ -374,14 +374,14 @@ def _refuse_falling(sheet: Sheet, errors: Drop) -> None:
 
 def _contradicting(sheet: Sheet, used: BoolArray, errors: Drop) -> InputError:
     out = np.flatnonzero(~used)
-    lines = ", ".join(str(sheet.line[i]) for i in out)
-    others = sorted({sheet.place(int(i))[0].name for i in out})
+    file, where = sheet.place(int(out[0]))
+    others = f" ({', '.join(sheet.words(int(i)) for i in out)})" if len(out) > 1 else ""
     return InputError.one(
-        f"the readings contradict each other: they fall away from TDC by more than gauge_error {errors.gauge_error:g} "
-        "mm allows, where the piston only makes room",
+        f"the readings contradict each other{others}: they fall away from TDC by more than gauge_error "
+        f"{errors.gauge_error:g} mm allows, where the piston only makes room",
         hint="take the readings again; if the gauge is less sure than that, state its gauge_error",
-        file=sheet.place(int(out[0]))[0],
-        where=f"lines {lines}" + (f" (in {' and '.join(others)})" if len(others) > 1 else ""),
+        file=file,
+        where=where,
     )
 
 

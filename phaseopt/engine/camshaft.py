@@ -431,21 +431,21 @@ def _which_lobe(project: Project, side: Side) -> tuple[str, ...]:
     named = [lobe_source(cam.lobe, name).name for name in cam.lobe_column]
     if len(named) > 1:
         listed = f"{', '.join(named[:-1])} and {named[-1]}"
-        said = f"{side} lobe: of {listed} the highest counts for clearance, {named[0]} for torque and springs"
+        note = f"{side} lobe: of {listed} the highest counts for clearance, {named[0]} for torque and springs"
     else:
-        said = f"{side} lobe: {named[0]}"
+        note = f"{side} lobe: {named[0]}"
     others = [name for name in lobe_names(cam.lobe) if name not in named and side_of(name) in (None, side)]
     if not others:
-        return (said,)
+        return (note,)
     lifts = {name: lift for name in (*named, *others) if (lift := _greatest(cam.lobe, name)) is not None}
     by = {name: lift - max(lifts[each] for each in named) for name, lift in lifts.items() if name in others}
-    said += f"; {', '.join(others)} of the same file {'do' if len(others) > 1 else 'does'} not count"
+    note += f"; {', '.join(others)} of the same file {'do' if len(others) > 1 else 'does'} not count"
     if by and max(by.values()) > 0.0:
         most = max(by, key=lambda name: by[name])
-        said += (
+        note += (
             f", and {most} lifts {unit.up(by[most])} {unit.name} more: add it to lobe_column if it is in this engine"
         )
-    return (said,)
+    return (note,)
 
 
 def _greatest(path: Path, name: str) -> float | None:

@@ -8,7 +8,7 @@ message has the heading to write.
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -24,12 +24,12 @@ LIFTS = 2.0, 25.0  # mm; outside it a column is not lift in mm
 NOSE_ALIKE = 0.05  # mm that both flanks may differ by on the nose, which is one place of the lobe
 UNITS = {"mm": 1.0, "in": 25.4, "thou": 0.0254}
 
-Flank = Literal["opening", "closing"]
+LobeFlank = Literal["opening", "closing"]
 
 _ANGLE = {"deg", "degs", "degree", "degrees", "angle", "°"}
 _LIFTER = {"lobe", "lifter", "tappet", "follower", "bucket"}
 _VALVE = {"valve", "retainer"}
-_FLANKS: dict[str, Flank] = {
+_FLANKS: dict[str, LobeFlank] = {
     "opening": "opening", "open": "opening", "opens": "opening", "closing": "closing", "close": "closing",
     "closes": "closing",
 }  # fmt: skip
@@ -58,7 +58,7 @@ class _Heading:
 
     place: int
     text: str
-    flank: Flank | None
+    flank: LobeFlank | None
     unit: str | None
     at: str | None  # "lift_mm", "valve_lift_mm"; None where it does not say
 
@@ -179,7 +179,7 @@ def _lobes(path: Path, headings: Iterable[_Heading]) -> dict[str, tuple[_Heading
     found: dict[str, list[_Heading]] = {}
     for each in headings:
         found.setdefault(_label(each), []).append(each)
-    lobes = {}
+    lobes: dict[str, tuple[_Heading, ...]] = {}
     for label, columns in found.items():
         if columns[0].flank is None:
             lobes |= {each.text: (each,) for each in columns}

@@ -4,7 +4,7 @@ On the bench: `cam_deg,lift_mm`, tappet lift over cam degrees. On the engine: `c
 valve's retainer with lash as set, over crank degrees. Either angle goes with either lift; both count from the lobe's
 centre, negative on the opening flank. `bench_deg` are cam degrees from any zero, as a bench counts them the way the cam
 turns: the lobe's zero is then the middle between equal lifts near its nose. Both flanks beside each other, and several
-lobes in a file, are told apart by their headings (`lobe_columns.py`).
+lobes in a file, go by their headings (`lobe_columns.py`).
 """
 
 from pathlib import Path
@@ -59,9 +59,9 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0, name: str | None = N
     Raises
     ------
     InputError
-        What `read_columns` and `lobe_columns` refuse, and: both angles or both lifts, angles not increasing or beyond half a turn,
-        negative lift, ends that are not closed (lift above 0.05 mm), lift that is not in mm, angles that can only be
-        the other kind of degrees, a centre far from the peak, points too far apart, one row far off those around it,
+        What `read_columns` and `lobe_columns` refuse, and: both angles or both lifts, angles not increasing or beyond
+        half a turn, negative lift, ends that are not closed (lift above 0.05 mm), lift that is not in mm, angles that
+        can only be the other kind of degrees, a centre far from the peak, points too far apart, one row far off those around it,
         lash larger than the lift.
 
     Notes
@@ -87,8 +87,8 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0, name: str | None = N
     return _lobe(found.columns, found.angle, found.lift, ratio, lash)
 
 
-def lobe_source(path: Path, name: str | None) -> LobeColumns:
-    """The columns of a lobe: those of the program's own form, or what their headings say. Raises `InputError`."""
+def lobe_source(path: Path, name: str | None = None) -> LobeColumns:
+    """The columns of a lobe, of the program's own form or as their headings say. Raises `InputError`."""
     names = [cell.strip() for _, cells in lines_of(path)[:1] for cell in cells]
     own = {*names_of("lift_mm"), *names_of("valve_lift_mm")}
     others = any("lift" in each.casefold() and each not in own for each in names)  # other lobes beside it

@@ -15,16 +15,20 @@ from phaseopt.values.errors import InputError
 
 
 class Columns(dict[str, FloatArray]):
-    """Columns by name, all of one length, that remember the file and the line of each row."""
+    """Columns by name, all of one length, that remember the file and the line of each row.
 
-    def __init__(self, path: Path, lines: list[int], columns: dict[str, FloatArray]) -> None:
+    Rows that stand in a project file itself are entries of a `key`.
+    """
+
+    def __init__(self, path: Path, lines: list[int], columns: dict[str, FloatArray], key: str = "") -> None:
         super().__init__(columns)
         self.path = path
         self.lines = tuple(lines)
+        self.key = key
 
     def error(self, row: int, problem: str, hint: str) -> InputError:
         """An error that names the file and the line of a row (counted from 0)."""
-        return at_line(self.path, self.lines[row], problem, hint)
+        return InputError.one(problem, hint=hint, file=self.path, where=place_of(self.key, self.lines[row]))
 
     def require_increasing(self, name: str) -> None:
         """Refuse a column in which a value repeats or is less than the one before it.
@@ -99,6 +103,17 @@ def read_columns(
         ]
     columns = {name: np.ascontiguousarray(table[:, i]) * scales[name] for i, name in enumerate(at)}
     return Columns(path, [line for line, _ in body], columns)
+
+
+def place_of(key: str, *lines: int) -> str:
+    """Where rows are: a line, or from one to another; entries of a key.
+
+    >>> place_of("", 4), place_of("", 2, 9), place_of("drop.intake.around_tdc", 3)
+    ('line 4', 'lines 2 to 9', 'drop.intake.around_tdc (entry 3)')
+    """
+    if key:
+        return f"{key} (entry {lines[0]})" if len(lines) == 1 else key
+    return f"line {lines[0]}" if len(lines) == 1 else f"lines {lines[0]} to {lines[-1]}"
 
 
 def require_delimiter(path: Path, head: Line, what: str = "columns") -> None:

@@ -151,7 +151,7 @@ def _surer(limits: Limits) -> Iterator[tuple[str, Project]]:
         if (read is None or not read.timed) and cam.centreline_error > _CHECKED:
             surer = cam.model_copy(update={"centreline_error": _CHECKED})
             yield f"{side} cam timing on the assembled engine ([{side}.degree_in])", _with(project, side, surer)
-        if len(drop.readings) == 1:
+        if len(drop.readings) + bool(drop.around_tdc) == 1:
             finer = drop.model_copy(update={"gauge_error": drop.gauge_error / 2, "wheel_error": drop.wheel_error / 2})
             drops = project.drop.model_copy(update={side: finer})
             yield f"{side} valve drop, gauge and wheel read twice as finely", _with(project, "drop", drops)

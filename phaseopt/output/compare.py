@@ -347,4 +347,4 @@ def _readings(record: RunRecord, side: Side) -> set[str]:
     files = drop.get("readings", [])
     found = {record.inputs_sha256.get(os.path.normpath(name).replace(os.sep, "/"), name)
              for name in ([files] if isinstance(files, str) else files)}  # fmt: skip
-    return found | {f"{key} {drop[key]}" for key in ("at_tdc", "clay") if key in drop}
+    return found | {f"{key} {drop[key]}" for key in ("around_tdc", "at_tdc", "clay") if key in drop}

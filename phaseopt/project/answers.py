@@ -13,7 +13,8 @@ LOGS = "logs/"  # the folder that logs are put into
 DROP_FILES = {side: f"{side}_drop.csv" for side in SIDES}
 
 Lobes = Literal["files", "card"]
-DropBy = Literal["readings", "at TDC", "clay"]
+DropBy = Literal["readings", "list", "at TDC", "clay"]
+DROP_ANGLES = range(-15, 16, 5)  # crank degrees after TDC, common practice
 TorqueBy = Literal["pulls", "simulation", "both"]
 
 _LOADS = [30, 40, 50, 60, 70, 80, 90, 100]  # kPa, of an engine without a supercharger
@@ -84,6 +85,8 @@ class Answers:
                 found[f"{side}.card.durations.degrees"] = BLANK
             if self.drop == "readings":
                 found[f"drop.{side}.readings"] = DROP_FILES[side]
+            elif self.drop == "list":
+                found[f"drop.{side}.around_tdc"] = [[angle, BLANK] for angle in DROP_ANGLES]
             elif self.drop == "at TDC":
                 found[f"drop.{side}.at_tdc"] = BLANK
         if self.torque != "simulation":

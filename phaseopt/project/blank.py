@@ -14,12 +14,10 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from phaseopt.project import Project
-from phaseopt.project.answers import BLANK, DROP_FILES, LOBE_FILES, Answers
+from phaseopt.project.answers import BLANK, DROP_ANGLES, DROP_FILES, LOBE_FILES, Answers
 from phaseopt.project.keys import section_in
 from phaseopt.project.quantities import meaning_of, reader_of
 from phaseopt.values.display_units import Units
-
-DROP_ANGLES = range(-15, 16, 5)  # crank degrees after TDC, common practice
 
 _TWICE = ("intake.card.durations", "exhaust.card.durations")  # a card has two lines at least
 _WIDTH = 118
@@ -42,6 +40,7 @@ _MOVES = {
 _LOBES = {"files": "lobes measured", "card": "lobes from their cards"}
 _DROP = {
     "readings": "valve drop read around TDC",
+    "list": "valve drop read around TDC and typed here",
     "at TDC": "valve drop read at TDC alone",
     "clay": "clearance from clay",
 }

@@ -27,6 +27,7 @@ from phaseopt.project.quantities import (
 )
 
 DropMillimetres = Annotated[GapLength, Field(gt=0, lt=25)]  # more is no valve drop at TDC
+DropReading = tuple[CrankDegrees, Annotated[GapLength, Field(gt=0, lt=100)]]
 
 
 class Clay(ProjectSection):
@@ -116,6 +117,11 @@ class Drop(ProjectSection):
         description="CSV of readings, or a list, one for each time you measured: crank_deg (ATDC +), drop_mm "
         "(drop_in, drop_thou), cylinder",
     )
+    around_tdc: tuple[DropReading, ...] = Field(
+        (),
+        max_length=400,
+        description="the same readings typed here instead: pairs [crank degrees ATDC, drop in mm] of one sitting",
+    )
     at_tdc: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
         (), description="one reading at TDC, mm (below 25 mm); a list gives cylinders 1, 2, 3, ..."
     )
@@ -148,10 +154,17 @@ class Drop(ProjectSection):
 
     @model_validator(mode="after")
     def _some_source(self) -> "Drop":
-        if not self.readings and not self.at_tdc and self.clay is None and self.geometry is None:
+        if (
+            not self.readings
+            and not self.around_tdc
+            and not self.at_tdc
+            and self.clay is None
+            and self.geometry is None
+        ):
             raise fault(
-                "needs readings, at_tdc, clay or geometry",
-                'give readings = "drops/intake.csv" (best), at_tdc = 5.1, a clay table or a geometry table',
+                "needs readings, around_tdc, at_tdc, clay or geometry",
+                'give readings = "drops/intake.csv" or around_tdc = [[-15, 7.47], ...] (best), at_tdc = 5.1, a clay '
+                "table or a geometry table",
             )
         if len({file.resolve() for file in self.readings}) < len(self.readings):
             raise fault(

@@ -197,7 +197,8 @@ def questions(given: Given) -> Iterator[Question]:
         "How do you measure valve drop, the room from valve to piston?",
         "Everything rests on it. Readings around TDC show when the degree wheel is out; one reading cannot.",
         choices=(
-            ("readings", "readings every 5° around TDC with a dial gauge (best)"),
+            ("readings", "readings every 5° around TDC with a dial gauge, in a file (best)"),
+            ("list", "the same readings, typed into the project: one cylinder"),
             ("at TDC", "one reading at TDC"),
             ("clay", "clay squeezed at a known timing"),
         ),

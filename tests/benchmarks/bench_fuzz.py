@@ -40,7 +40,7 @@ FAULTS = (
 def main() -> int:
     """Count what becomes of each."""
     show = "--show" in sys.argv
-    numbers = [int(each) for each in sys.argv[1:] if each != "--show"]
+    numbers = [int(each) for each in sys.argv[1:] if not each.startswith("--")]
     many, first = (*numbers, 10_000, 0)[:2] if len(numbers) != 1 else (numbers[0], 0)
     counts: Counter[str] = Counter()
     codes: Counter[int] = Counter()

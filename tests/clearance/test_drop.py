@@ -278,7 +278,7 @@ FALLS = 5.1 + piston_fall(ANGLES)
         (sheet(ANGLES - 11, 5.1 + piston_fall(ANGLES - 11)), "lines 2 to 8", "1 of 7 readings is after TDC"),
         (sheet(ANGLES[2:5], FALLS[2:5]), "", "3 readings"),
         (sheet(ANGLES, 5.1 + piston_fall(ANGLES - 5.0)), "lines 2 to 8", "put TDC at +4.9"),
-        (sheet(ANGLES, FALLS + np.array([0.4, -0.9, 0.3, 0.0, 0.4, -0.6, 0.5])), "lines", "contradict each other"),
+        (sheet(ANGLES, FALLS + np.array([0.4, -0.9, 0.3, 0.0, 0.4, -0.6, 0.5])), "line", "contradict each other"),
         ("crank_deg,drop_mm,cylinder\n-5,5.2,1.5\n", "line 2", "not a cylinder"),
         ("crank_deg,drop_mm\n-5,5.2\n0,high\n", "line 3", "not a finite number"),
         ("crank_deg;drop_mm\n-5;5.2\n", "line 1", "semicolons"),

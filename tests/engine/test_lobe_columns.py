@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
 from engines import write_project
+
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.engine.lobe_columns import side_of
 from phaseopt.engine.lobe_file import read_lobe

@@ -17,7 +17,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.rules import place
 from phaseopt.clearance.valve_sum import valve_sum
 from phaseopt.project import SIDES, Side
-from phaseopt.project.blank import DROP_ANGLES
+from phaseopt.project.answers import DROP_ANGLES
 from phaseopt.report.cautions import BEFORE_TURNING, cautions
 from phaseopt.report.document import Blanks, Depth, Document, Lines, Row, Section, Table
 from phaseopt.report.page import page
