@@ -66,13 +66,13 @@ def _in_spreadsheets(folder: Path) -> None:
     flank = {abs(float(angle)): lift for angle, lift in lobe}
     flanks = [[str(angle), lift, lift] for angle, lift in sorted(flank.items())]
     drops = [line.split(",") for line in FILES["drop_exhaust.csv"].splitlines()[1:]]
+    pairs = [[float(cell) for cell in line.split(",")] for line in FILES["drop_intake.csv"].splitlines()[1:]]
     write_project(
         folder,
         intake={"lobe": "lobes.xlsx", "lobe_column": ["lobe 1 intake", "lobe 3 intake"]},
         exhaust={"lobe": "flanks.xlsx"},
         drop={
-            "intake": {"readings": [], "around_tdc": [list(map(float, line.split(","))) for line in
-                                                      FILES["drop_intake.csv"].splitlines()[1:]]},
+            "intake": {"readings": [], "around_tdc": pairs},
             "exhaust": {"readings": "drops.xlsx"},
         },
         gap={"tables_only_guard": True},
@@ -98,7 +98,9 @@ def _book(path: Path, rows: Sequence[Sequence[str]]) -> None:
 def _built(folder: Path) -> None:
     """A small project, a log that it does not name, and its build."""
     # Few cells: a build is called some hundred times.
-    path = write_project(folder, gap={"tables_only_guard": True}, tables={"rpm": [2000, 4000, 6000, 8000], "load": [40, 100]})
+    path = write_project(
+        folder, gap={"tables_only_guard": True}, tables={"rpm": [2000, 4000, 6000, 8000], "load": [40, 100]}
+    )
     path.write_text(path.read_text("utf-8") + TORQUE + _pulls(folder, tied=False), encoding="utf-8")
     head, *rows = (folder / "pull2.csv").read_text("utf-8").splitlines()
     cells = [row.split(",") for row in rows]

@@ -61,8 +61,8 @@ def read_lobe(path: Path, ratio: Ratios, lash: float = 0.0, name: str | None = N
     InputError
         What `read_columns` and `lobe_columns` refuse, and: both angles or both lifts, angles not increasing or beyond
         half a turn, negative lift, ends that are not closed (lift above 0.05 mm), lift that is not in mm, angles that
-        can only be the other kind of degrees, a centre far from the peak, points too far apart, one row far off those around it,
-        lash larger than the lift.
+        can only be the other kind of degrees, a centre far from the peak, points too far apart, one row far off those
+        around it, lash larger than the lift.
 
     Notes
     -----
