@@ -23,30 +23,31 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 
-# Where several workers share the tests: files that take long, in the order in which they are begun, so that none is
-# left for the end. The first two compile most kernels, each others.
+# Where several workers share the tests, each takes a file at a time (`--dist loadfile`), so that what its tests share
+# is made once. Files that take long, in the order in which they are begun, so that none is left for the end. The first
+# two compile most kernels, each others.
 LONG = (
-    "job/test_build.py", "cycle/test_torque_grid.py", "cycle/test_calibrate.py", "cycle/test_calibration.py",
-    "cycle/test_engine.py", "test_examples.py", "test_notebooks.py", "cli/test_commands.py", "test_library.py",
-    "job/test_build_simulated.py", "report/test_pages_in_browser.py", "cli/test_simulate.py",
-    "output/test_figure_files.py", "output/test_simulated_files.py", "study/test_offsets.py",
-    "report/test_simulation.py", "values/test_numba.py", "cli/test_frame.py", "study/test_tradeoff.py",
-    "report/test_studies.py", "job/test_build_supplied_grid.py", "test_wheel.py",
+    "job/test_build.py", "cycle/test_company.py", "cycle/test_torque_grid.py", "cycle/test_cluster.py",
+    "report/test_pages_in_browser.py", "test_notebooks.py", "cycle/test_calibrate.py", "cycle/test_calibration.py",
+    "cycle/test_engine.py", "test_examples.py", "output/test_compare.py", "cli/test_tradeoff.py", "cli/test_offsets.py",
+    "output/test_figure_files.py", "test_library.py", "job/test_build_simulated.py", "cli/test_commands.py",
+    "engine/test_cam_card.py", "cli/test_simulate.py", "outside/test_limits_and_check.py",
+    "search/test_arrangements.py",
+    "study/test_offsets.py", "engine/test_degree_in.py", "engine/test_valve_control.py", "outside/test_degreed.py",
+    "report/test_simulation_figures.py", "report/test_studies.py", "output/records/test_schema.py", "io/test_atomic.py",
+    "outside/test_pockets.py", "study/test_confirm.py", "study/test_acquisition.py", "cli/test_fit.py",
+    "report/test_page.py", "output/test_simulated_files.py", "test_hostile.py", "test_first_hour.py",
+    "job/test_build_supplied_grid.py", "test_wheel.py",
 )  # fmt: skip
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """The tests of a file run on one worker, so that what they share is made once."""
-    if not hasattr(config, "workerinput"):
-        return
-    tests = Path(__file__).parent
-    place = {tests / name: i for i, name in enumerate(LONG)}
-    for item in items:
-        if item.get_closest_marker("xdist_group") is None:
-            inside = item.path.is_relative_to(tests)
-            item.add_marker(pytest.mark.xdist_group(str(item.path if inside else item.path.parent)))
-    items.sort(key=lambda item: place.get(item.path, len(place)))
+    """Files that take long come first where several workers share the tests."""
+    if hasattr(config, "workerinput"):
+        tests = Path(__file__).parent
+        place = {tests / name: i for i, name in enumerate(LONG)}
+        items.sort(key=lambda item: place.get(item.path, len(place)))
 
 
 @pytest.fixture(scope="session")

@@ -12,8 +12,6 @@ from playwright.sync_api import Browser
 
 from phaseopt.job.build import Build
 
-pytestmark = pytest.mark.xdist_group("browser")  # one worker: one browser, one build
-
 
 @pytest.fixture
 def explorer(browser: Browser, both_files: dict[str, str], tmp_path: Path) -> Iterator[Opened]:
