@@ -4,11 +4,12 @@ Without a browser these tests are reported as not run, with what to install; whe
 in continuous integration, a missing browser is a failure.
 """
 
+import json
 import os
 import shutil
 import subprocess
 import tarfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +19,7 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 NEEDED = "PHASEOPT_NEEDS_BROWSER"
+DEBIAN = "chromium npm default-jre-headless"
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -32,7 +34,7 @@ class Opened:
 
 def missing(what: str) -> NoReturn:
     """Not run, or a failure where a browser is asked for."""
-    words = f"{what}: not run. Install Debian's chromium and npm (apt-get install chromium npm)"
+    words = f"{what}: not run. Install Debian's chromium, npm and java (apt-get install {DEBIAN})"
     if os.environ.get(NEEDED):
         pytest.fail(words)
     pytest.skip(words)
@@ -68,15 +70,40 @@ def opened(browser: Browser, file: Path, **options: Any) -> Iterator[Opened]:
 
 def axe_source(folder: Path) -> str:
     """axe-core from its registry, as a script."""
+    return _packed("axe-core@4", "axe.min.js", folder).decode("utf-8")
+
+
+def html_faults(pages: Iterable[Path], folder: Path) -> list[str]:
+    """What W3C's checker of HTML finds wrong with pages; it comes from its registry and runs here, without a network.
+
+    It knows nonces of a policy but no hashes, and says so of every style and script; `test_page` checks those. It does
+    not know W3C's CSS Anchor Positioning yet.
+    """
+    java = shutil.which("java")
+    if java is None:
+        missing("no java")
+    checker = folder / "vnu.jar"
+    checker.write_bytes(_packed("vnu-jar@26", "build/dist/vnu.jar", folder))
+    command = [java, "-Xss2m", "-jar", str(checker), "--format", "json", "--exit-zero-always", "--stdout"]
+    done = subprocess.run([*command, *map(str, pages)], check=True, capture_output=True, text=True)
+    return [
+        f"{Path(each['url']).name}, line {each.get('lastLine')}: {each['message']}"
+        for each in json.loads(done.stdout)["messages"]
+        if not any(words in each["message"] for words in ("Content Security Policy", "position-area", "position-try"))
+    ]
+
+
+def _packed(package: str, name: str, folder: Path) -> bytes:
+    """A file of a package, as its registry has it."""
     npm = shutil.which("npm")
     if npm is None:
         missing("no npm")
-    subprocess.run([npm, "pack", "--silent", "axe-core@4"], cwd=folder, check=True, capture_output=True)
-    (packed,) = folder.glob("axe-core-*.tgz")
+    subprocess.run([npm, "pack", "--silent", package], cwd=folder, check=True, capture_output=True)
+    (packed,) = folder.glob(f"{package.partition('@')[0]}-*.tgz")
     with tarfile.open(packed) as archive:
-        script = archive.extractfile("package/axe.min.js")
-        assert script is not None
-        return script.read().decode("utf-8")
+        found = archive.extractfile(f"package/{name}")
+        assert found is not None
+        return found.read()
 
 
 def violations(page: Page, axe: str, *rules: str) -> list[str]:

@@ -1,5 +1,7 @@
 """Facts of a Document, for tests: its sections by title, its lines, all that it says, its tables."""
 
+import re
+
 from phaseopt.report.document import Document, Lines, Section, Table
 
 
@@ -32,3 +34,12 @@ def all_words(document: Document) -> str:
         for words in (table.caption, *table.head, *(cell for row in table.rows for cell in (row.label, *row.cells)))
     ]
     return "\n".join([*head, *(section.title for section in document.sections), *lines, *tables])
+
+
+def unexplained(html: str) -> str:
+    """A page with its words as they would stand without their explanations.
+
+    >>> unexplained('Set the <dfn><button class="word">lash</button></dfn><span popover>Play.</span> cold.')
+    'Set the lash cold.'
+    """
+    return re.sub(r"<dfn><button[^>]*>(.*?)</button></dfn><span popover.*?</span>", r"\1", html)

@@ -271,15 +271,19 @@ def box_verdict(model: ContactModel, pairs: FloatArray, outside: bool, top: floa
     running = running_gaps(model, gaps, top)
     held = model.held(top)
     verdict = str(without_float(judged(model, gaps.static, running, np.array([outside])), held)[0])
-    spans = [f"{side} {low[k]:g} to {high[k]:g}°" for k, side in enumerate(SIDES) if low[k] < high[k]]
+    spans = [f"{side} {_phases(low[k], high[k])}" for k, side in enumerate(SIDES) if low[k] < high[k]]
     which = " and ".join(spans) + " in any combination" * (len(spans) > 1) or "both cams at rest"
     if model.tied:
-        which = f"both cams {low[0]:g} to {high[0]:g}°"
+        which = f"both cams {_phases(low[0], high[0])}"
     sentence = f"{verdict.upper()}: {which}, up to {top:.0f} rpm; closest: "
     sentence += least_sentence(model, gaps, top)
     sentence += "" if held else f"; {top:.0f} rpm is beyond {FLOAT}"
     each_static = dict(zip(model.contacts, gaps.static[0].tolist(), strict=True))
     return BoxVerdict(span, each_static, dict(zip(model.contacts, running[0].tolist(), strict=True)), verdict, sentence)
+
+
+def _phases(low: float, high: float) -> str:
+    return " to ".join(f"{each:+g}°" if each else "0°" for each in (low, high))
 
 
 def _worst(model: ContactModel, speeds: FloatArray, gaps: Gaps, by_hand: FloatArray) -> str:

@@ -29,7 +29,7 @@ def confirm(
     exhaust: TableFile = None,
     out: Out = None,
 ) -> Answer:
-    """A pull on the new tables against what was predicted of it.
+    """A pull on the new tables against the prediction.
 
     Exit code 0 where torque is at least as predicted, 1 where it is less, cannot be known, or where a timing stood
     outside the contact limits.

@@ -18,7 +18,7 @@ Paste = Annotated[
     typer.Option(help="Print the cells of this cam's table alone, tabs between, to paste into an editor."),
 ]
 RpmDirection = Annotated[Literal["down", "across"], typer.Option(help="Which way rpm runs.")]
-Falls = Annotated[bool, typer.Option(help="From high to low.")]
+Falls = Annotated[bool, typer.Option(help="This axis from high to low.")]
 Sign = Annotated[Literal["1", "-1"], typer.Option(help="1 = + means advanced, -1 = + means retarded.")]
 Zero = Annotated[float, typer.Option(metavar="NUMBER", help="The number that means rest.")]
 Degrees = Annotated[Literal["crank", "cam"], typer.Option(help="Degrees to count in.")]
@@ -26,7 +26,7 @@ StepOption = Annotated[
     float | None, typer.Option(metavar="DEGREES", help="Round to this step, away from contact. [default: not rounded]")
 ]
 Decimals = Annotated[int | None, typer.Option(min=0, max=6, help="Decimals to write. [default: as many as needed]")]
-Delimiter = Annotated[Literal["comma", "semicolon", "tab"], typer.Option(help="What parts the cells.")]
+Delimiter = Annotated[Literal["comma", "semicolon", "tab"], typer.Option(help="What separates the cells.")]
 Decimal = Annotated[Literal["point", "comma"], typer.Option(help="The decimal mark.")]
 
 
@@ -50,10 +50,10 @@ def export(
     delimiter: Delimiter = "comma",
     decimal: Decimal = "point",
 ) -> Answer:
-    """A build's tables in another reader's layout.
+    """A build's tables in the layout that you choose.
 
-    Turned, with either axis falling, sign, zero and degrees of each cam as that reader wants them, rounded away from
-    contact. Every export is read back and checked for contact before it is written or printed.
+    Which way the axes run, the sign, zero and degrees of each cam, and the step, rounded away from contact. Every
+    export is read back and checked for contact before it is written or printed.
     """
     from phaseopt.output.directory import require_outside, require_replaceable
     from phaseopt.output.export_document import export_document

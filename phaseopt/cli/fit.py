@@ -12,7 +12,7 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Director
 
 @command
 def fit(project_file: ProjectFile, out: Out = None) -> Answer:
-    """How far to trust the torque model of the pulls, or of a grid."""
+    """How far to trust the torque model."""
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
     from phaseopt.output.records.fit import FitRecord
     from phaseopt.project.load import load_project

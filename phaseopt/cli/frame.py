@@ -38,6 +38,8 @@ app = typer.Typer(
     epilog="A model does not replace checking the assembled engine by hand, on every cylinder.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    context_settings={"max_content_width": WIDTH},
+    rich_markup_mode=None,  # plain help: no frames, and [cycle] in a text stays
     cls=InJobOrder,
 )
 

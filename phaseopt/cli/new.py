@@ -24,7 +24,7 @@ _ANSWERS = "answers.json"
 
 @command
 def new(directory: Directory, yes: Yes = False, example: Example = False) -> Answer:
-    """A project to fill in, after some twenty questions, or the example.
+    """A project to fill in, after twenty questions; or the example.
 
     It holds the keys that your answers call for, each explained, templates for lobes and readings, and a sheet to print
     and take to the engine. Answers are kept in DIR until the last one: stop, and go on another day.

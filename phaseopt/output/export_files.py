@@ -166,7 +166,7 @@ def layout_words(project: Project, layout: Layout, moved: float, nearer: float) 
             f"Within the travel some could not be: a phase came up to {nearer:g} crank degrees nearer to contact. The "
             "check includes that. A zero or a step in which rest can be written avoids it."
         )
-    lines.append(f"Cells parted by {layout.delimiter}s, decimal {layout.decimal}s.")
+    lines.append(f"Cells separated by {layout.delimiter}s, decimal {layout.decimal}s.")
     mark, decimal = DELIMITERS[layout.delimiter], MARKS[layout.decimal]
     options = "".join(
         f", {name}={value!r}"

@@ -9,7 +9,7 @@ BEFORE_TURNING = (
     "Limits come from the numbers given. Check the assembled engine by hand, on every cylinder, before it turns."
 )
 BEFORE_TURNING_SHORT = "Calculated from your numbers. Check every cylinder by hand before the engine turns."
-DEGREED_AGAIN = "A cam fitted at another offset must be degreed in again; here it counts as if it were, as well as now."
+DEGREED_AGAIN = "At another offset, degree in again. This assumes that reading will be as good as the one you have."
 WHERE_READ = "A cam that was read on the engine counts where it was read: to try another fitting, set its offset."
 BEFORE_LOADING = "Before you load these"
 STRIP = (  # the same in a few words each, on a page that has them in full beside it

@@ -20,7 +20,7 @@ from phaseopt.report.facts import (
     limits_shown,
 )
 from phaseopt.report.figures import first as figures
-from phaseopt.report.gains import full_load_table, peak_power
+from phaseopt.report.gains import full_load_table, peak_figure, peak_power
 from phaseopt.report.phase_table import mark_lines, phase_table
 from phaseopt.report.simulation import notes
 from phaseopt.report.subjects.check import state_of
@@ -176,10 +176,10 @@ def answer_figures(build: "Build") -> tuple[AnswerNumber, ...]:
         found.append(AnswerNumber("not known", "average gain at full throttle"))
     peaks = peak_power(build)
     if peaks is not None:
-        (before, at), (after, now) = peaks
+        (before, at), (_, now) = peaks
         where = f"at {now:g} rpm" if at == now else f"at {at:g}, then {now:g} rpm"
-        power = f"{units.power.number(before, -1)} → {units.power.text(after, -1)}"
-        found.append(AnswerNumber(power, f"peak power, {where}"))
+        power = f"{units.power.number(before, -1)} → {peak_figure(build, peaks[1])} {units.power.name}"
+        found.append(AnswerNumber(power, f"peak power {where}"))
     near, gap = closest(build), units.gap
     rule, least, required = least_words(build, near)
     where = "" if build.verdict.clear else " by the looser rule" if build.verdict.accepted else " in a cell"

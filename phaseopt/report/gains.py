@@ -95,15 +95,22 @@ def peak_power(build: "Build") -> tuple[Peak, Peak] | None:
     return peaks[0], peaks[1]
 
 
+def peak_figure(build: "Build", peak: Peak) -> str:
+    """Peak power with these tables, and the torque model's ± at that speed."""
+    power, rpm = peak
+    unit, row = build.project.display_units.power, build.torque.isel(load=-1)
+    deviation = row["torque_sd"].to_numpy()[row["rpm"].to_numpy() == rpm]
+    return f"{unit.number(power, -1)} ± {unit.number(float(power_kw(2 * deviation, np.array(rpm))[0]), -1)}"
+
+
 def power_lines(build: "Build") -> list[str]:
     """The same in figures."""
     found, unit = peak_power(build), build.project.display_units.power
     if found is None:
         return []
-    (before, rpm), (after, now) = found
-    if rpm == now:
-        return [f"{unit.number(before, -1)} → {unit.text(after, -1)} at {rpm:g} rpm."]
-    return [f"{unit.text(before, -1)} at {rpm:g} rpm → {unit.text(after, -1)} at {now:g} rpm."]
+    (before, rpm), (_, now) = found
+    where = "" if rpm == now else f" {unit.name} at {rpm:g} rpm"
+    return [f"{unit.number(before, -1)}{where} → {peak_figure(build, found[1])} {unit.name} at {now:g} rpm."]
 
 
 def moved_words(cell: Moved, unit: Unit) -> str:

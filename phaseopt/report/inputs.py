@@ -9,7 +9,7 @@ from phaseopt.project import SIDES, Cam, Cycle, Phaser, Pin, Project, Taper, Tra
 from phaseopt.report.document import Row, Table
 from phaseopt.report.supplied_grid import grid_table
 from phaseopt.search.part_load import cost_words, costs, level
-from phaseopt.values.display_units import Unit
+from phaseopt.values.display_units import DisplayUnits, Unit
 
 
 def input_tables(project: Project, model: ContactModel) -> tuple[Table, ...]:
@@ -159,10 +159,10 @@ def _band(span: tuple[float, float], unit: str) -> str:
 
 def _pulls(project: Project) -> Table:
     assert project.torque is not None
-    rows = []
+    rows, units = [], project.display_units
     for pull in project.torque.pulls:
         air = pull.air
-        words = "" if air is None else f"{air.pressure:.1f} kPa, {air.temperature:.1f} °C, {100 * air.humidity:.0f} %"
+        words = "" if air is None else _air(units, air.pressure, air.temperature) + f", {100 * air.humidity:.0f} %"
         began = "" if pull.time is None else f"{pull.time:%H:%M}, "
         offsets = [
             f"{value:+g}°" if value is not None else "as now" for value in (pull.offsets.intake, pull.offsets.exhaust)
@@ -170,6 +170,10 @@ def _pulls(project: Project) -> Table:
         rows.append(Row(pull.name or pull.files[0], (pull.kind, ", ".join(pull.files), *offsets, f"{began}{words}")))
     head = ("pull", "kind", "files", "intake offset", "exhaust offset", "air")
     return Table(f"Pulls, torque corrected to: {project.torque.correction}", head, tuple(rows))
+
+
+def _air(units: DisplayUnits, pressure: float, temperature: float) -> str:
+    return f"{units.pressure.text(pressure)}, {units.temperature(temperature)}"
 
 
 def _phases(pin: Pin) -> str:
@@ -180,6 +184,7 @@ def _phases(pin: Pin) -> str:
 def _tracts(project: Project, cycle: Cycle) -> Table:
     """Ports and pipes that the simulation was given."""
     intake, exhaust, size = cycle.intake, cycle.exhaust, project.display_units.size
+    degrees = project.display_units.temperature
     plenum = "one throttle per cylinder" if cycle.plenum_volume is None else f"plenum {cycle.plenum_volume:g} l"
     collector = "meet in a point" if not exhaust.collector_volume else f"collector {exhaust.collector_volume:g} l"
     rows = (
@@ -192,7 +197,7 @@ def _tracts(project: Project, cycle: Cycle) -> Table:
         Row("volume", (plenum, collector)),
         Row(
             "walls",
-            (f"{intake.wall:g} °C", f"{exhaust.wall:g}, {exhaust.secondary_wall:g}, {exhaust.tail_wall:g} °C"),
+            (degrees(intake.wall), ", ".join(map(degrees, (exhaust.wall, exhaust.secondary_wall, exhaust.tail_wall)))),
         ),
     )
     return Table(f"Ports and pipes as simulated: lengths and diameters ({size.name})", ("", *SIDES), rows)
@@ -224,17 +229,18 @@ def _factors(cycle: Cycle) -> str:
 
 def _burn(project: Project, cycle: Cycle) -> Table:
     pressure, temperature = ambient(project)
+    units = project.display_units
     law = cycle.friction
     mixture = f"{cycle.fuel}, lambda {cycle.excess_air:g}" if cycle.excess_air is not None else cycle.fuel
     if cycle.air_fuel_ratio is not None:
         mixture = f"{cycle.fuel}, air to fuel {cycle.air_fuel_ratio:g}"
     rows = (
-        Row("dry air outside", (f"{pressure:g} kPa, {temperature:g} °C",)),
-        Row("full throttle below it by", (f"{cycle.full_throttle_depression:g} kPa",)),
+        Row("dry air outside", (_air(units, pressure, temperature),)),
+        Row("full throttle below it by", (units.pressure.text(cycle.full_throttle_depression),)),
         Row("mixture", (mixture,)),
         Row("half burned, burn duration", (f"{cycle.half_burned:g}° after TDC, {cycle.burn_duration:g}° at 4000 rpm",)),
         Row("carried over from an earlier calibration", (_factors(cycle),)),
-        Row("chamber wall", (f"{cycle.chamber_wall:g} °C",)),
+        Row("chamber wall", (units.temperature(cycle.chamber_wall),)),
         Row(
             "friction, Chen and Flynn, bar",
             (f"{law.constant:g} + {law.pressure:g} pmax + {law.speed:g} Sp + {law.speed_squared:g} Sp²",),

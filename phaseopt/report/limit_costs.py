@@ -68,7 +68,7 @@ def most_words(cost: LimitCost, build: "Build") -> str:
 
 def _figures(newton_metres: float, torque: Unit) -> str:
     value = torque.of(newton_metres)
-    return f"{value:.2f}" if value >= 0.1 else f"{value:.2g}"
+    return f"{value:.2f}" if value >= 0.005 else "under 0.01"
 
 
 def cost_table(build: "Build") -> Table:

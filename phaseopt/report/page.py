@@ -30,6 +30,8 @@ _KINDS = {
 }
 _POLICY = "the policy of this page"  # until its parts are known
 _WORDS = "the words of this page"  # until its text is known
+_PHONE = 36  # letters across a telephone
+_WHOLE = 9  # letters from which a cell may go on in a second line
 _CONTENTS_FROM = 5  # sections from which a list of contents helps
 _SHORT_FROM = 4  # sections of a few lines in a row, from which two columns help
 
@@ -102,6 +104,27 @@ def _is_short(section: Section) -> bool:
     return section.depth == Depth.ANSWER and all(isinstance(block, Lines) for block in section.blocks)
 
 
+def on_phone(table: Table | ShadedTable) -> str:
+    """How a table that is wider than a phone is shown there; nothing for one that fits.
+
+    "loads": full throttle alone until all loads are asked for; "stack": the cells of a row below each other, each with
+    the name of its column.
+    """
+    if isinstance(table, ShadedTable):
+        texts = [[cell.text for cell in cells] for _, cells in table.rows]
+        widest = max((len(text) for row in texts for text in row), default=0)
+        return "loads" if widest * len(table.loads) > _PHONE and not table.phases else ""
+    cells = [list(column) for column in zip(*((row.label, *row.cells) for row in table.rows), strict=True)]
+    names = [max(map(len, name.split()), default=0) for name in table.head]
+    width = sum(max([name, *map(_least_width, column)]) + 2 for name, column in zip(names, cells, strict=False))
+    return "" if width <= _PHONE else "loads" if table.head[0] == "rpm \\ kPa" else "stack"
+
+
+def _least_width(text: str) -> int:
+    """Letters of a cell that are never on two lines."""
+    return len(text) if len(text) < _WHOLE else max(map(len, text.split()), default=0)
+
+
 def fill(template: str, context: dict[str, Any]) -> str:
     """A template as HTML; a name that it is not given is an error."""
     return _environment().get_template(template).render(context)
@@ -114,5 +137,6 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     made.filters["compact"] = lambda data: htmlsafe_json_dumps(data, separators=(",", ":"))
+    made.globals["on_phone"] = on_phone
     made.globals["kind_of"] = lambda block: _KINDS[type(block)]
     return made

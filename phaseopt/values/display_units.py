@@ -19,6 +19,7 @@ Units = Literal["metric", "inch"]
 
 _INCH = 25.4  # mm
 _LBF_FT = 0.45359237 * 9.80665 * 0.3048  # N·m
+_INHG = 3.386389  # kPa, the conventional inch of mercury (NIST SP 811, appendix B, from memory)
 _HP = 550.0 * _LBF_FT / 1000.0  # kW
 
 
@@ -106,7 +107,7 @@ class Unit:
 @dataclass(frozen=True)
 class DisplayUnits:
     """The units of one builder: of gaps, depths and all else along a valve (documented in mm), of the sizes of parts
-    (mm), of torque (N·m) and of power (kW).
+    (mm), of torque (N·m), of power (kW), of the air's pressure (kPa) and temperature (°C).
 
     >>> INCH.gap.text(0.5), INCH.torque.text(100.0), METRIC.torque.text(100.0)
     ('19.7 thou', '73.8 lb-ft', '100.0 N·m')
@@ -116,11 +117,28 @@ class DisplayUnits:
     size: Unit
     torque: Unit
     power: Unit
+    pressure: Unit
+    fahrenheit: bool = False
+
+    def temperature(self, celsius: float) -> str:
+        """A temperature with its unit.
+
+        >>> METRIC.temperature(21.5), INCH.temperature(21.5)
+        ('21.5 °C', '70.7 °F')
+        """
+        return f"{1.8 * celsius + 32.0:.1f} °F" if self.fahrenheit else f"{celsius:.1f} °C"
 
 
-METRIC = DisplayUnits(Unit("mm", 1.0, 2), Unit("mm", 1.0, 2), Unit("N·m", 1.0, 1), Unit("kW", 1.0, 1))
+METRIC = DisplayUnits(
+    Unit("mm", 1.0, 2), Unit("mm", 1.0, 2), Unit("N·m", 1.0, 1), Unit("kW", 1.0, 1), Unit("kPa", 1.0, 1)
+)
 INCH = DisplayUnits(
-    Unit("thou", _INCH / 1000.0, 1), Unit("in", _INCH, 3), Unit("lb-ft", _LBF_FT, 1), Unit("hp", _HP, 1)
+    Unit("thou", _INCH / 1000.0, 1),
+    Unit("in", _INCH, 3),
+    Unit("lb-ft", _LBF_FT, 1),
+    Unit("hp", _HP, 1),
+    Unit("inHg", _INHG, 2),
+    fahrenheit=True,
 )
 SHOWN: dict[Units, DisplayUnits] = {"metric": METRIC, "inch": INCH}
 

@@ -7,6 +7,7 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from read_document import unexplained
 from small_builds import HOSTILE
 
 from phaseopt.job.build import Build
@@ -107,7 +108,7 @@ def test_grids_say_what_the_tables_hold(both: Build, page: str) -> None:
 def test_states_cautions_answer_and_tables_stand_in_that_order(both: Build, page: str) -> None:
     """Three states that are never one, then cautions in a strip, then numbers, then both tables."""
     found = build_document(both)
-    text = re.sub(r"\s+", " ", "".join(read(re.sub("<span popover.*?</span>", "", page)).text))
+    text = re.sub(r"\s+", " ", "".join(read(unexplained(page)).text))
     wanted = ("These tables", "If a phaser sticks", "Cam timing", "Before it turns", found.cautions[0])
     places = [text.index(words) for words in (*wanted, found.cautions[-1], found.not_covered[-1])]
     places += [text.index(words) for words in ("average gain", "clamps to enter", "° from rest")]

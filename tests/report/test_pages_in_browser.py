@@ -6,7 +6,7 @@ from typing import Any
 
 import csvw
 import pytest
-from browser import opened, violations
+from browser import html_faults, opened, violations
 from playwright.sync_api import Browser
 from small_builds import HOSTILE, small_build
 
@@ -101,6 +101,11 @@ def test_a_page_keeps_the_rules_of_accessibility(browser: Browser, pages: Path, 
             assert violations(page, axe, *rules) == [], (width, scheme)
         assert found.complaints == []
         assert found.requests == []
+
+
+def test_every_page_is_html_by_the_checker_of_w3c(pages: Path, tmp_path: Path) -> None:
+    """The Nu Html Checker (validator.w3.org/nu), which knows the WHATWG standard: no error and no warning."""
+    assert html_faults(sorted(pages.glob("*.html")), tmp_path) == []
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -199,7 +204,7 @@ def test_the_first_screen_answers_at_both_widths(browser: Browser, pages: Path, 
         assert box is not None
         assert box["y"] <= 570
         assert not found.page.locator("table.phases").first.is_visible()
-        found.page.get_by_label("All loads").check()
+        found.page.locator("#all-loads").check()
         assert found.page.locator("table.phases").first.is_visible()
 
 

@@ -4,6 +4,7 @@ import re
 from html import unescape
 from pathlib import Path
 
+from read_document import unexplained
 from small_builds import small_build
 
 from phaseopt.output.files import build_files
@@ -25,7 +26,7 @@ def test_the_report_shows_the_studies_of_its_inputs_and_no_others(tmp_path: Path
     assert not set(TITLES) & set(before)
     soft = study_tradeoff(built.project, LEAST_TRIALS)
     fitted = study_offsets(built.project, 4)
-    report = unescape(build_files(built)["report.html"])
+    report = unescape(unexplained(build_files(built)["report.html"]))
     for words in (*TITLES, knee_words(soft), fragment_text(soft), recommended_words(fitted)):
         assert words in report
     for document in (tradeoff_document(soft), offsets_document(fitted)):

@@ -59,7 +59,7 @@ def tried_words(changes: tuple[str, ...]) -> tuple[str, ...]:
     """That changes of the project file were only tried, and what that asks for."""
     if not changes:
         return ()
-    tried = f"With {' and '.join(changes)}, which was only tried: the project file is as it was."
+    tried = f"Tried with {' and '.join(changes)}. The project file is unchanged."
     return (tried, *refit_words(changes))
 
 

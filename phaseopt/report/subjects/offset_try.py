@@ -20,8 +20,8 @@ from phaseopt.values.display_units import DisplayUnits
 
 _CAPTION = (
     "Offsets in crank degrees, + = advanced. Torque: best tables, mean of the full-throttle row; gain: all cells by "
-    "weight, ± 95 %; low, middle, high: thirds of the speeds at full throttle. Clearance: least running clearance of "
-    "full travel. Untested: how far the tables leave the centrelines measured, intake / exhaust"
+    "weight, ± 95 %; low, middle, high: thirds of the speeds at full throttle. Running: least running clearance of "
+    "full travel. Far: how far the tables are outside the tested range, intake / exhaust"
 )
 _TORQUE = {
     TorqueChange.MORE: "more torque",
@@ -41,7 +41,7 @@ def offset_try_document(found: OffsetTry) -> Document:
     rows += [Row(f"{number}", _cells(each, units)) for number, each in enumerate(found.tried, start=1)]
     head = (
         "", "intake", "exhaust", f"torque {units.torque.name}", f"gain {units.torque.name}", *BANDS, "full travel",
-        f"clearance {units.gap.name}", "untested °",
+        f"running {units.gap.name}", "far °",
     )  # fmt: skip
     return Document(
         f"{found.project.name}: installed offsets tried",

@@ -6,7 +6,7 @@ from phaseopt.clearance.contacts import WORDS
 from phaseopt.report.cautions import IN_SHORT, cautions, refit_words
 from phaseopt.report.document import Document, Row, Section, Table, say
 from phaseopt.report.facts import closest, verdict_word
-from phaseopt.report.gains import peak_power
+from phaseopt.report.gains import peak_figure, peak_power
 from phaseopt.report.simulation import notes
 from phaseopt.study.what_if import TorqueDifference, Variant, WhatIf
 from phaseopt.values.display_units import DisplayUnits, Unit
@@ -14,15 +14,12 @@ from phaseopt.values.display_units import DisplayUnits, Unit
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
 
-NOT_WRITTEN = (
-    "Nothing was written, and the project file is as it was. To keep a change, put it into the file and build."
-)
-AT_MOST = "± at most: the two builds have torque models of their own, and what these share is not counted."
+NOT_WRITTEN = "Nothing was written and the project file is unchanged. To keep a change, put it into the file and build."
+AT_MOST = "The ± of a gain is an upper bound: errors that both torque models share would cancel."
 _CAPTION = (
-    "Torque: mean at full throttle by area under the curve; gain: over the project as it is, ± 95 %. Clearance: the "
-    "closest contact of the tables, worst case, static / running. Full travel: what a fault of a phaser could reach"
+    "Torque and gain: mean at full throttle, ± 95 %. Clearance: the closest contact in the worst case{0}. Full travel: "
+    "where a phaser that sticks could go"
 )
-_BLANK = ("",) * 6
 
 
 def what_if_document(found: WhatIf) -> Document:
@@ -50,20 +47,24 @@ def what_if_document(found: WhatIf) -> Document:
 def what_if_table(found: WhatIf) -> Table:
     """A row for the project as it is, for each change alone, and for all together."""
     units = found.base.project.display_units
+    builds = [found.base, *(each.build for each in found.variants if each.build is not None)]
+    contacts = [WORDS[closest(build).contact] for build in builds]
+    same = len(set(contacts)) == 1  # then said once, so that the table fits a terminal
     head = (
-        "", f"torque {units.torque.name}", "gain", f"peak power {units.power.name}", f"clearance {units.gap.name}",
-        "tables", "full travel",
+        "", f"torque {units.torque.name}", "gain", f"peak {units.power.name}", f"static {units.gap.name}",
+        f"running {units.gap.name}", *(() if same else ("closest",)), "tables", "full travel",
     )  # fmt: skip
-    rows = [Row("as it is", ("", "0", *_state_cells(found.base, units)))]
+    rows = [Row("as it is", ("", "0", *_state_cells(found.base, units, same=same)))]
     for each in found.variants:
         label = ", ".join(each.changes) if len(each.changes) == 1 else "together"
-        cells = _BLANK if each.build is None else (*_gain_cells(each.difference, units.torque),
-                                                   *_state_cells(each.build, units))  # fmt: skip
+        cells = ("",) * (len(head) - 1)
+        if each.build is not None:
+            cells = (*_gain_cells(each.difference, units.torque), *_state_cells(each.build, units, same=same))
         rows.append(Row(label, cells, strong=each is found.together))
     first = next((each.difference.first for each in reversed(found.variants) if each.difference is not None), None)
     if first is not None:
         rows[0] = Row("as it is", (units.torque.number(first), *rows[0].cells[1:]))
-    return Table(_CAPTION, head, tuple(rows))
+    return Table(_CAPTION.format(f", {contacts[0]}" if same else ""), head, tuple(rows))
 
 
 def variant_words(variant: Variant, unit: Unit) -> str:
@@ -102,12 +103,11 @@ def interplay_lines(interplay: float | None, unit: Unit) -> list[str]:
 def _gain_cells(found: TorqueDifference | None, unit: Unit) -> tuple[str, str]:
     if found is None:
         return "", ""
-    most = "at most " if found.at_most else ""
-    return unit.number(found.second), f"{unit.signed(found.mean)} ± {most}{unit.number(2.0 * found.deviation)}"
+    return unit.number(found.second), f"{unit.signed(found.mean)} ± {unit.number(2.0 * found.deviation)}"
 
 
-def _state_cells(build: "Build", units: DisplayUnits) -> tuple[str, ...]:
+def _state_cells(build: "Build", units: DisplayUnits, *, same: bool) -> tuple[str, ...]:
     peaks, near = peak_power(build), closest(build)
-    power = "" if peaks is None else f"{units.power.number(peaks[1][0], -1)} at {peaks[1][1]:g}"
-    clearance = f"{units.gap.down(near.static)} / {units.gap.down(near.running)}, {WORDS[near.contact]}"
-    return power, clearance, verdict_word(build), build.limits.full_travel.verdict
+    power = "" if peaks is None else peak_figure(build, peaks[1])
+    clearance = (units.gap.down(near.static), units.gap.down(near.running), *(() if same else (WORDS[near.contact],)))
+    return power, *clearance, verdict_word(build), build.limits.full_travel.verdict

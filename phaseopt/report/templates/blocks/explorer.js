@@ -141,6 +141,7 @@ function tellGaps(row) {
       ["length", top], ["rule", contact.reserve]];
     tr.append(head, ...cells.map(([kind, value]) => element("td", `${shown(kind, value)} ${unit}`)),
       element("td", verdictWords(contact)));
+    for (const [k, th] of [...part("gaps").closest("table").querySelectorAll("thead th")].entries()) tr.cells[k].dataset.h = th.textContent;
     return tr;
   }));
 }
