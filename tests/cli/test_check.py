@@ -43,7 +43,7 @@ def test_what_is_printed(tmp_path: Path) -> None:
             "Cells 5 of 6 CLEAR. Closest: Intake to piston at least",
             "Cells that are not clear rpm load intake exhaust verdict limited by under by, mm",
             "4000 95.5 +39.5° -2° TIGHT",
-            "Between cells TIGHT: intake 0 to 39.5° and exhaust -2 to 0° in any combination, up to 8400 rpm",
+            "Between cells TIGHT: intake 0° to +39.5° and exhaust -2° to 0° in any combination, up to 8400 rpm",
             "Full travel The intake cam needs",
             "If stuck TIGHT: ",
             'Intake table /t.csv. cells parted by commas, decimal points rpm runs down, as the corner cell "rpm\\load"',
@@ -133,12 +133,12 @@ def test_two_cells_clear_alone_and_short_together_exit_1_and_are_named(tmp_path:
         ({}, ["--intake", "down.csv", "--exhaust-at", "5"], 1, "OUTSIDE TRAVEL"),
         ({}, ["--intake", "rows.csv", "--intake-in", "cam", "--intake-sign", "1"], 0, "read as cam degrees"),
         ({}, ["--intake", "down.csv", "--intake-in", "cam"], 2, "line 1"),
-        ({}, ["--intake", "rows.csv", *STATED, "--intake-zero", "-40"], 1, "HITS: intake 0 to"),
+        ({}, ["--intake", "rows.csv", *STATED, "--intake-zero", "-40"], 1, "HITS: intake 0° to"),
         ({}, ["--intake", "rows.csv", *STATED, "--intake-zero", "-40"], 1, "40 to 50° leaves the intake travel"),
         ({}, ["--exhaust", "down.csv", "--exhaust-sign", "-1"], 0, "+ = retarded"),
-        ({}, ["--intake", "clamps.csv", "--intake-in", "crank"], 0, "CLEAR: intake 0 to 10°, up to 8400 rpm"),
-        ({}, ["--intake", "clamps.csv"], 0, "CLEAR: intake 0 to 20°, up to 8400 rpm"),
-        ({"intake": {"offset": 22.0}}, ["--intake", "clamps.csv"], 1, "TIGHT: intake 0 to 10°"),
+        ({}, ["--intake", "clamps.csv", "--intake-in", "crank"], 0, "CLEAR: intake 0° to +10°, up to 8400 rpm"),
+        ({}, ["--intake", "clamps.csv"], 0, "CLEAR: intake 0° to +20°, up to 8400 rpm"),
+        ({"intake": {"offset": 22.0}}, ["--intake", "clamps.csv"], 1, "TIGHT: intake 0° to +10°"),
         ({}, ["--intake", "clamps.csv", "--intake-sign", "2"], 2, "--intake-sign"),
         ({}, [], 2, "--intake"),
     ],
@@ -171,7 +171,7 @@ def test_a_single_cam_moved_by_one_phaser(tmp_path: Path) -> None:
         found = printed("check", project, side, tmp_path / "down.csv", f"{side}-sign", "1")
         assert found["verdict"]["clear"]
         assert "one phaser moves both cams" in everything(found)
-        assert "both cams 0 to 10°" in found["verdict"]["box"]["sentence"]
+        assert "both cams 0° to +10°" in found["verdict"]["box"]["sentence"]
     signs = ("--intake-sign", "1", "--exhaust-sign", "1")
     parted = (project, "--intake", tmp_path / "down.csv", "--exhaust", tmp_path / "other.csv", *signs)
     assert run(*parted).exit_code == 1

@@ -28,7 +28,7 @@ def test_limits_that_were_only_tried_say_so_to_machines_too(tmp_path: Path) -> N
     assert printed("limits", project)["changes"] == []
     found = printed("limits", project, "--set", "intake.offset=-8")
     assert found["changes"] == ["intake.offset=-8"]
-    assert any("degreed in again" in note for note in found["notes"])
+    assert any("degree in again" in note for note in found["notes"])
 
 
 @pytest.mark.parametrize("read", ["lift_at_tdc = 5.0", "travel_left = [{ angle = 5, left = 1.0 }]"])
