@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from engines import SEATS
 from printed import printed, require_documented
+from read_document import unexplained
 from small_builds import small_build
 from typer.testing import CliRunner
 
