@@ -1,8 +1,8 @@
 """Engines in words and numbers: what another program needs to describe the same engine, and the arrays made from it.
 
 A network is a list of pipes. Each end of a pipe names what it meets: "air", a box (plenum, airbox, collector,
-silencer), a valve position "intake 1", "exhaust 1" and so on by cylinder, or "closed". Lengths and diameters are in mm, volumes
-in litres, temperatures in K, angles in crank degrees unless a name says otherwise.
+silencer), a valve position "intake 1", "exhaust 1" and so on by cylinder, or "closed". Lengths and diameters are in mm,
+volumes in litres, temperatures in K, angles in crank degrees unless a name says otherwise.
 """
 
 from dataclasses import dataclass, field
@@ -11,7 +11,7 @@ import numpy as np
 
 from .kernel import AIR, EQUAL, OWN, Net, Work, lift_over_peak
 
-STEP_COLD, STEP_WARM = 10.0, 16.0  # cell length [mm]: as long for a wave's way through as one is for the other
+STEP_COLD, STEP_WARM = 12.0, 19.0  # cell length [mm]: as long for a wave's way through as one is for the other
 
 
 @dataclass(frozen=True)

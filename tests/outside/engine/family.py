@@ -38,7 +38,6 @@ def _tail(name: str, start: str, length: float, bore: float) -> Pipe:
     return Pipe(name, start, "air", pipe, 560.0, (0.5, 0.5), (0.6, 0.6), bends=0.4, roughness=0.05)
 
 
-
 def track_four() -> Engine:
     """2.0 L four on individual throttles without an airbox, four into two into one, one straight-through silencer."""
 
@@ -262,9 +261,7 @@ def _boxes(engine: Engine, **factors: float) -> Engine:
 
 def _valves(engine: Engine, flow: float = 1.0, lift: float = 1.0, duration: float = 0.0) -> Engine:
     def other(valve: Valve) -> Valve:
-        return replace(
-            valve, flow=valve.flow * flow, lift=valve.lift * lift, duration=valve.duration + duration
-        )
+        return replace(valve, flow=valve.flow * flow, lift=valve.lift * lift, duration=valve.duration + duration)
 
     return replace(engine, intake=other(engine.intake), exhaust=other(engine.exhaust))
 
@@ -340,6 +337,6 @@ def family() -> dict[str, Engine]:
     for design in DESIGNS:
         drawn = design()
         for form in FORMS:
-            name = f"{drawn.name}, {form.__name__.strip('_').replace('_', ' ')}"
+            name = f"{drawn.name}, " + form.__name__.strip("_").replace("_", " ")
             found[name] = replace(form(drawn), name=name)
     return found

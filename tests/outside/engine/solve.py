@@ -7,7 +7,20 @@ from typing import NamedTuple
 import numpy as np
 
 from .describe import OWN_LAWS, Engine, Laws, friction_pressure, network, work_of
-from .kernel import AIR, Gas, Net, Work, cycle, cylinder_volume, energy_of, gas_r, temperature
+from .kernel import (
+    A_BURNED,
+    AIR,
+    B_BURNED,
+    R_BURNED,
+    Gas,
+    Net,
+    Work,
+    cycle,
+    cylinder_volume,
+    energy_of,
+    gas_r,
+    temperature,
+)
 
 SETTLED = 5e-4  # of trapped air and torque, cycle to cycle
 MOST_CYCLES = 20
@@ -105,11 +118,11 @@ class Run:
         each = gas.closed[:, 4] / (self.ambient * self.swept / engine.cylinders)
         left = gas.passed[exhaust].sum(axis=0)
         enthalpy = left[1] / left[0]
-        a, b = 743.7 + 294.1, 0.2176
+        a, b = A_BURNED + R_BURNED, B_BURNED
         return Point(
-            torque=(imep - friction) * 1e5 * self.swept / (4.0 * np.pi),
-            imep=imep,
-            friction=friction,
+            torque=float((imep - friction) * 1e5 * self.swept / (4.0 * np.pi)),
+            imep=float(imep),
+            friction=float(friction),
             trapped=float(gas.closed[:, 4].sum() * 1e3),
             filling=float(each.mean()),
             drawn=float(drawn / (self.ambient * self.swept)),
@@ -151,13 +164,13 @@ class Run:
             now = self.cycle()
             change = max(abs(now.trapped / last.trapped - 1.0), abs(now.torque - last.torque) / max(now.torque, 10.0))
             if change < SETTLED and number > 4 and number - 1 not in HURRIED:
-                return now._replace(change=change, cycles=number, converged=True)
+                return now._replace(change=float(change), cycles=number, converged=True)
             before, warmth = warmth, self.boxes()
             if number in HURRIED:
                 self.hurry(before)
                 warmth = self.boxes()
             last = now
-        return now._replace(change=change, cycles=number)
+        return now._replace(change=float(change), cycles=number)
 
 
 def torque(engine: Engine, rpm: float, icl: float, ecl: float, laws: Laws = OWN_LAWS) -> Point:
