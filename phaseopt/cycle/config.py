@@ -7,6 +7,7 @@ import numpy as np
 
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.gas import FUELS
+from phaseopt.cycle.layout import Layout
 from phaseopt.cycle.valves import Valve
 from phaseopt.io.digest import fingerprint
 from phaseopt.values.arrays import FloatArray
@@ -86,6 +87,8 @@ class CycleConfig:
     With `throttles` "per cylinder" each runner starts from a small volume of its own (`throttle_volume`, from the
     throttle plate to where the runner begins) that its own throttle fills; there is no plenum, and the load is the
     mean pressure of those volumes. The last pipes meet in a point, or in a box with `collector_volume` above zero.
+
+    Any other arrangement has a `layout`, and then none of these pipes.
     """
 
     bore: float
@@ -97,10 +100,11 @@ class CycleConfig:
     exhaust_valve: Valve
     intake_lift: Lift
     exhaust_lift: Lift
-    runner: Pipe
-    primary: Pipe
-    tail: Pipe
+    runner: Pipe | None = None
+    primary: Pipe | None = None
+    tail: Pipe | None = None
     secondary: Pipe | None = None
+    layout: Layout | None = None
     pin_offset: float = 0.0
     intake_valves: int = 2
     exhaust_valves: int = 2
@@ -127,6 +131,10 @@ class CycleConfig:
             raise InputError.one(
                 "bore, stroke, volumes and ambient pressure must be above zero (a collector may have none)",
                 hint="check [cycle]",
+            )
+        if any((pipe is None) == (self.layout is None) for pipe in (self.runner, self.primary, self.tail)):
+            raise InputError.one(
+                "pipes must be given once, by runner, primary and tail or by a layout", hint="give one of the two"
             )
         if self.throttles not in ("shared", "per cylinder"):
             raise InputError.one(

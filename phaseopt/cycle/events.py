@@ -32,7 +32,7 @@ class ValveTables:
 
     def __init__(self, config: CycleConfig, net: Network, steps: int) -> None:
         self.config = config
-        intake, exhaust = net.pipe("runner 1").stop - 1, net.pipe("primary 1").start
+        intake, exhaust = net.intake[0], net.exhaust[0]  # ports are alike
         self.ports = (float(net.arrays.geo[intake, ducts.AREA_RIGHT]), float(net.arrays.geo[exhaust, ducts.AREA_LEFT]))
         self.angle = 180.0 + 720.0 * (np.arange(steps) + 0.5) / steps - 720.0
         self.phi = np.zeros((2, steps, 2, LANES))

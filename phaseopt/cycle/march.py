@@ -36,8 +36,9 @@ class Arrays(NamedTuple):  # read by kernels
 
     `w` and `geo` hold the pipes' rows (ducts.py), `pipes` the first row and the cells of each, `ends` one line of the
     columns above for each end; `spaces` what ends see, `scratch` and `junctions` what they are solved in (orifice.py,
-    junction.py), `branches` and `counts` the ends that meet in each junction. The first `throttled` volumes are filled
-    through a throttle; `sizes` are theirs [m^3]. `gas` are the mixture's numbers (gas.py).
+    junction.py), `branches` and `counts` the ends that meet in each junction. `sizes` are those of the volumes [m^3].
+    The first of them are filled through throttles, each from one of the spaces, `sources`. `gas` are the mixture's
+    numbers (gas.py).
     """
 
     w: FloatArray
@@ -52,7 +53,7 @@ class Arrays(NamedTuple):  # read by kernels
     counts: Ints
     volumes: FloatArray
     sizes: FloatArray
-    throttled: int
+    sources: Ints
     cylinders: FloatArray
 
 
@@ -191,11 +192,15 @@ def step_volume(
     size: float,
     gas: FloatArray,
     dt: FloatArray,
-    intake: FloatArray,
+    source: FloatArray,
+    drawn: FloatArray,
     flow: FloatArray,
     throttled: bool,
 ) -> None:
-    """Advance a volume by one step with `flow` (mass, energy, burned mass coming in, by lane) and its throttle."""
+    """Advance a volume by one step with `flow` (mass, energy, burned mass coming in, by lane) and its throttle.
+
+    What comes through the throttle from its `source` is taken from the flow there, `drawn`.
+    """
     a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
     for k in range(LANES):
         p, theta = v[V_P * LANES + k], v[V_TH * LANES + k]
@@ -207,8 +212,9 @@ def step_volume(
         if throttled:
             area = v[V_THROTTLE * LANES + k] * dt[k]
             p_in, th_in, y_in, h_in, g_in = (
-                intake[k], intake[LANES + k], intake[2 * LANES + k], intake[3 * LANES + k], intake[4 * LANES + k],
+                source[k], source[LANES + k], source[2 * LANES + k], source[3 * LANES + k], source[4 * LANES + k],
             )  # fmt: skip
+            before = mass, inner, burned
             ahead = p + THROTTLE_AT * (g_in - 1.0) * flow[LANES + k] / size
             if ahead < p_in:
                 through = through_throttle(p_in, th_in, ahead, g_in, area, size)
@@ -219,6 +225,10 @@ def step_volume(
                 inner += through * (inner / mass + theta)
                 burned += through * burned / mass
             mass += through
+            # what the volume gained, to the bit
+            drawn[k] -= mass - before[0]
+            drawn[LANES + k] -= inner - before[1]
+            drawn[2 * LANES + k] -= burned - before[2]
             v[V_IN * LANES + k] += through
         y, e = burned / mass, inner / mass
         a, b = a0 + a1 * y, b0 + b1 * y
@@ -242,7 +252,7 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
     width = 720.0 / n_steps
     n_volumes = len(net.sizes)
     first_cylinder = FIXED_SPACES + n_volumes
-    flow = np.zeros((n_volumes, 3 * n))
+    flow, outside = np.zeros((n_volumes, 3 * n)), np.zeros(3 * n)
     for step in range(begin, end):
         for i in range(n_volumes):
             look_ahead(spaces[FIXED_SPACES + i], net.volumes[i], gas, dt, net.sizes[i])
@@ -300,7 +310,10 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
         for i in range(len(pipes)):
             ducts.march_pipe(w, geo, gas, pipes[i, 0], pipes[i, 1])
         for i in range(n_volumes):
-            step_volume(net.volumes[i], net.sizes[i], gas, dt, spaces[0], flow[i], i < net.throttled)
+            throttled = i < len(net.sources)
+            source = net.sources[i] if throttled else 0
+            drawn = flow[source - FIXED_SPACES] if source >= FIXED_SPACES else outside
+            step_volume(net.volumes[i], net.sizes[i], gas, dt, spaces[source], drawn, flow[i], throttled)
         for i in range(len(cylinders)):
             z = cylinders[i]
             at = (step + offsets[i]) % n_steps

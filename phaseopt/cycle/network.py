@@ -1,6 +1,7 @@
 """From an engine's dimensions to the arrays that march.py works on: mesh, ends, junctions, volumes, cylinders."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig, Pipe
 from phaseopt.cycle.gas import Gas
 from phaseopt.cycle.lanes import LANES, Ints
+from phaseopt.cycle.layout import AIR, SHUT, Duct, Layout, Place, cylinder_name, usual_layout
 from phaseopt.values.arrays import FloatArray
 
 PRANDTL = 0.71
@@ -32,6 +34,10 @@ class Mesh:
         Mesh(intake=9.0, exhaust=12.5, tail=10.5)
         """
         return Mesh(self.intake / times, self.exhaust / times, self.tail / times)
+
+    def of(self, place: Place) -> float:
+        """Target cell length of pipes at a place."""
+        return {"intake": self.intake, "exhaust": self.exhaust, "tail": self.tail}[place]
 
 
 def diameters(pipe: Pipe, x: FloatArray) -> FloatArray:
@@ -81,12 +87,19 @@ def pipe_geometry(pipe: Pipe, cell: float, gas: Gas, burned: float, open_ends: t
 class Network:
     """One engine's network: the `arrays` that the kernels work on, views of them by field and lane, and names.
 
-    `offsets` are firing intervals that each cylinder is ahead; `names` are those of the pipes.
+    `names` and `places` are those of the pipes. By cylinder, in the order of firing: `offsets` are firing intervals
+    that it is ahead; `intake` and `exhaust` are the cells of its pipes at the valves, `behind` the throttled volume
+    that it draws from. `filled` are the pipes between throttles and cylinders.
     """
 
     arrays: march.Arrays
-    offsets: Ints
     names: tuple[str, ...]
+    places: tuple[Place, ...]
+    offsets: Ints
+    intake: Ints
+    exhaust: Ints
+    behind: Ints
+    filled: tuple[str, ...]
 
     @property
     def rows(self) -> FloatArray:
@@ -101,7 +114,7 @@ class Network:
     @property
     def throttled(self) -> FloatArray:
         """State of the volumes behind a throttle."""
-        return self.volumes[: self.arrays.throttled]
+        return self.volumes[: len(self.arrays.sources)]
 
     @property
     def cylinders(self) -> FloatArray:
@@ -119,45 +132,95 @@ class Network:
         first, cells = self.arrays.pipes[self.names.index(name)]
         return slice(int(first), int(first + cells))
 
+    def shortest(self, *places: Place) -> float:
+        """Length of the shortest cell of pipes at these places [m]; infinite without any."""
+        firsts = [first for (first, _), place in zip(self.arrays.pipes, self.places, strict=True) if place in places]
+        return min((float(self.arrays.geo[first, ducts.LENGTH]) for first in firsts), default=math.inf)
+
 
 class _Builder:
-    """Collects pipes, junctions and copies, then lays them out."""
+    """Lays out the pipes, volumes and junctions of a list."""
 
-    def __init__(self, gas: Gas) -> None:
-        self.gas = gas
-        self.names: list[str] = []
-        self.geometry: list[FloatArray] = []
-        self.start: list[tuple[float, float, float]] = []  # pressure, temperature, burned
-        self.ends: list[list[int]] = []
-        self.junctions: list[list[int]] = []
+    def __init__(self, config: CycleConfig, layout: Layout, gas: Gas, mesh: Mesh) -> None:
+        self.config, self.gas = config, gas
+        self.ducts = layout.ducts
+        self.ambient = config.ambient_pressure * 1e3
+        # those behind a throttle come first
+        self.volumes = sorted(layout.volumes, key=lambda volume: volume.throttle_from is None)
+        order = [cylinder_name(number) for number in config.firing_order]
+        self.spaces = {v.name: march.FIXED_SPACES + i for i, v in enumerate(self.volumes)}
+        self.cylinders = {name: march.FIXED_SPACES + len(self.volumes) + i for i, name in enumerate(order)}
+        self.geometry = [self._geometry(duct, mesh) for duct in self.ducts]
+        meeting: dict[str, list[int]] = {junction.name: [] for junction in layout.junctions}
+        self.ends = np.array([self._end(end, meeting) for end in range(2 * len(self.ducts))], dtype=np.int64)
+        self.meeting = list(meeting.values())
+        for number, ends in enumerate(self.meeting):
+            for branch, end in enumerate(ends):
+                self.ends[end] = march.JUNCTION, number, branch, -1
 
-    def pipe(self, name: str, geo: FloatArray, start: tuple[float, float, float]) -> int:
-        self.names.append(name)
-        self.geometry.append(geo)
-        self.start.append(start)
-        self.ends += [[march.WALL, -1, 0, -1], [march.WALL, -1, 0, -1]]
-        return 2 * (len(self.names) - 1)
+    def _node(self, end: int) -> str:
+        duct = self.ducts[end // 2]
+        return duct.start if end % 2 == 0 else duct.end
 
-    def space(self, end: int, target: int, valve: int = -1) -> None:
-        self.ends[end] = [march.SPACE, target, 0, valve]
+    def _geometry(self, duct: Duct, mesh: Mesh) -> FloatArray:
+        opens = (duct.start in self.spaces or duct.start == AIR, duct.end in self.spaces or duct.end == AIR)
+        burned = 0.0 if duct.place == "intake" else 1.0
+        return pipe_geometry(duct.pipe, mesh.of(duct.place), self.gas, burned, opens)
 
-    def junction(self, ends: list[int]) -> None:
-        for branch, end in enumerate(ends):
-            self.ends[end] = [march.JUNCTION, len(self.junctions), branch, -1]
-        self.junctions.append(ends)
+    def _end(self, end: int, meeting: dict[str, list[int]]) -> tuple[int, int, int, int]:
+        """An end's line of the table; ends at a junction are added to those `meeting` there."""
+        node, intake = self._node(end), self.ducts[end // 2].place == "intake"
+        if node == SHUT:
+            return march.WALL, -1, 0, -1
+        if node == AIR:
+            return march.SPACE, 0 if intake else 1, 0, -1
+        if node in self.cylinders:
+            return march.SPACE, self.cylinders[node], 0, 0 if intake else 1
+        if node in self.spaces:
+            return march.SPACE, self.spaces[node], 0, -1
+        meeting[node].append(end)
+        return march.JUNCTION, -1, 0, -1  # numbered once all are known
 
-    def area(self, end: int) -> float:
+    def _area(self, end: int) -> float:
         geo = self.geometry[end // 2]
         return float(geo[1, ducts.AREA_LEFT] if end % 2 == 0 else geo[-2, ducts.AREA_RIGHT])
 
-    def arrays(
-        self, spaces: FloatArray, volumes: FloatArray, sizes: FloatArray, throttled: int, cylinders: FloatArray
-    ) -> march.Arrays:
+    def _filling(self, place: Place) -> tuple[float, float]:
+        """Temperature [K] and burned fraction of what is in pipes and volumes before the first cycle."""
+        return (self.config.ambient_temperature, 0.0) if place == "intake" else (HOT_START, 1.0)
+
+    def _volume_states(self) -> FloatArray:
+        """(volumes, fields * lanes), at rest."""
+        states, k, p = np.zeros((len(self.volumes), march.VOLUME_FIELDS, LANES)), self.gas.kernel, self.ambient
+        for v, volume in zip(states, self.volumes, strict=True):
+            t, y = self._filling(volume.place)
+            theta = t * (k[10] + k[11] * y)
+            v[march.V_MASS] = mass = p * volume.litres * 1e-3 / theta
+            v[march.V_INNER] = mass * ((k[0] + k[1] * y) * theta + (k[2] + k[3] * y) * theta**2 / 2)
+            v[march.V_BURNED] = mass * y
+            v[[march.V_P, march.V_OLD_P]] = p
+            v[[march.V_TH, march.V_OLD_TH]] = theta
+        return states.reshape(len(states), -1)
+
+    def _space_states(self) -> FloatArray:
+        k, ambient = self.gas.kernel, self.ambient
+        states = np.zeros((march.FIXED_SPACES + len(self.volumes) + len(self.cylinders), march.SPACE_FIELDS * LANES))
+        states[:, :LANES] = ambient
+        for i, (t, y) in enumerate([(self.config.ambient_temperature, 0.0), (600.0, 1.0)]):
+            theta = t * (k[10] + k[11] * y)
+            a, slope = k[0] + k[1] * y, k[2] + k[3] * y
+            values = [ambient, theta, y, (1 + a) * theta + slope * theta**2 / 2, 1 + 1 / (a + slope * theta), 0.0]
+            states[i] = np.repeat(values, LANES)
+        return states
+
+    def arrays(self, cylinders: FloatArray) -> march.Arrays:
+        """All that the kernels work on; `cylinders` as they are at rest."""
         cells = [len(g) - 2 for g in self.geometry]
         first = np.cumsum([1, *[c + 2 for c in cells[:-1]]])
         w = np.zeros((sum(cells) + 2 * len(cells), ducts.FIELDS, LANES))
-        k = self.gas.kernel
-        for at, n, (p, t, y) in zip(first, cells, self.start, strict=True):
+        k, p = self.gas.kernel, self.ambient
+        for at, n, duct in zip(first, cells, self.ducts, strict=True):
+            t, y = self._filling(duct.place)
             theta = t * (k[10] + k[11] * y)
             a, b = k[0] + k[1] * y, k[2] + k[3] * y
             block = w[at - 1 : at + n + 1]
@@ -165,87 +228,58 @@ class _Builder:
             block[:, ducts.ENERGY] = p / theta * (a * theta + b * theta**2 / 2)
             block[:, ducts.GAMMA] = gamma = 1.0 + 1.0 / (a + b * theta)
             block[:, ducts.SOUND], block[:, ducts.SPECIFIC] = math.sqrt(gamma * theta), theta / p
-        most = max((len(j) for j in self.junctions), default=1)
-        joints = np.zeros((len(self.junctions), junction.BRANCH * LANES * most))
-        branches = np.zeros((len(self.junctions), most), dtype=np.int64)
-        for i, members in enumerate(self.junctions):
-            areas = np.array([self.area(m) for m in members])
+        most = max((len(ends) for ends in self.meeting), default=1)
+        joints = np.zeros((len(self.meeting), junction.BRANCH * LANES * most))
+        branches = np.zeros((len(self.meeting), most), dtype=np.int64)
+        for i, members in enumerate(self.meeting):
+            areas = np.array([self._area(m) for m in members])
             joint = junction.junction_scratch(areas, 1.05e5, 900.0 * 290.0)
             joints[i, : len(joint)] = joint
             branches[i, : len(members)] = members
+        sources = [
+            0 if v.throttle_from == AIR else self.spaces[v.throttle_from] for v in self.volumes if v.throttle_from
+        ]
         return march.Arrays(
             w.ravel(), np.concatenate(self.geometry), k,
-            np.stack([first, cells], axis=1).astype(np.int64), np.array(self.ends, dtype=np.int64),
-            spaces, np.zeros((len(self.ends), orifice.SCRATCH)), joints, branches,
-            np.array([len(j) for j in self.junctions], dtype=np.int64), volumes, sizes, throttled, cylinders,
+            np.stack([first, cells], axis=1).astype(np.int64), self.ends,
+            self._space_states(), np.zeros((len(self.ends), orifice.SCRATCH)), joints, branches,
+            np.array([len(ends) for ends in self.meeting], dtype=np.int64), self._volume_states(),
+            np.array([v.litres for v in self.volumes]) * 1e-3, np.array(sources, dtype=np.int64), cylinders,
         )  # fmt: skip
 
 
-def _volumes(config: CycleConfig, gas: Gas) -> tuple[FloatArray, FloatArray]:
-    """States (volumes, fields, lanes) at rest and sizes [m^3]: plenum or one for each throttle, then the collector."""
-    own = config.throttles == "per cylinder"
-    sizes = [config.throttle_volume] * config.cylinders if own else [config.plenum_volume]
-    fresh = len(sizes)
-    if config.collector_volume > 0.0:
-        sizes.append(config.collector_volume)
-    volumes, k, p = np.zeros((len(sizes), march.VOLUME_FIELDS, LANES)), gas.kernel, config.ambient_pressure * 1e3
-    for i, (v, size) in enumerate(zip(volumes, sizes, strict=True)):
-        t, y = (config.ambient_temperature, 0.0) if i < fresh else (HOT_START, 1.0)
-        theta = t * (k[10] + k[11] * y)
-        v[march.V_MASS] = mass = p * size * 1e-3 / theta
-        v[march.V_INNER] = mass * ((k[0] + k[1] * y) * theta + (k[2] + k[3] * y) * theta**2 / 2)
-        v[march.V_BURNED] = mass * y
-        v[[march.V_P, march.V_OLD_P]] = p
-        v[[march.V_TH, march.V_OLD_TH]] = theta
-    return volumes, np.array(sizes) * 1e-3
+def _upstream(layout: Layout, name: str) -> Iterator[Duct]:
+    """Pipes that lead to a part, the nearest first, as far as the next volume."""
+    volumes = {volume.name for volume in layout.volumes}
+    for duct in layout.ducts:
+        if duct.end == name:
+            yield duct
+            if duct.start not in volumes:
+                yield from _upstream(layout, duct.start)
 
 
 def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
     """The network of `config`, at rest: intake filled with fresh mixture, exhaust with hot burned gas."""
-    n = config.cylinders
-    ambient = config.ambient_pressure * 1e3
-    b = _Builder(gas)
-    cold, hot = (ambient, config.ambient_temperature, 0.0), (ambient, HOT_START, 1.0)
-    volumes, sizes = _volumes(config, gas)
-    box = config.collector_volume > 0.0
-    throttled = len(sizes) - box
-    first_cylinder = march.FIXED_SPACES + len(sizes)
-    runner = pipe_geometry(config.runner, mesh.intake, gas, 0.0, (True, False))
-    branched = config.secondary is not None
-    primary = pipe_geometry(config.primary, mesh.exhaust, gas, 1.0, (False, box and not branched))
-    joined = []
-    for c in range(n):
-        left = b.pipe(f"runner {c + 1}", runner, cold)
-        b.space(left, march.FIXED_SPACES + min(c, throttled - 1))
-        b.space(left + 1, first_cylinder + c, valve=0)
-        left = b.pipe(f"primary {c + 1}", primary, hot)
-        b.space(left, first_cylinder + c, valve=1)
-        joined.append(left + 1)
-    if config.secondary is not None:
-        primaries, joined = joined, []
-        secondary = pipe_geometry(config.secondary, mesh.exhaust, gas, 1.0, (False, box))
-        for s in range(n // 2):
-            left = b.pipe(f"secondary {s + 1}", secondary, hot)
-            b.junction([primaries[s], primaries[s + n // 2], left])
-            joined.append(left + 1)
-    tail = b.pipe("tail", pipe_geometry(config.tail, mesh.tail, gas, 1.0, (box, True)), hot)
-    if box:
-        for end in (*joined, tail):
-            b.space(end, first_cylinder - 1)
-    else:
-        b.junction([*joined, tail])
-    b.space(tail + 1, 1)
-
-    k = gas.kernel
-    spaces = np.zeros((first_cylinder + n, march.SPACE_FIELDS * LANES))
-    spaces[:, :LANES] = ambient
-    for i, (t, y) in enumerate([(config.ambient_temperature, 0.0), (600.0, 1.0)]):
-        theta = t * (k[10] + k[11] * y)
-        a, slope = k[0] + k[1] * y, k[2] + k[3] * y
-        values = [ambient, theta, y, (1 + a) * theta + slope * theta**2 / 2, 1 + 1 / (a + slope * theta), 0.0]
-        spaces[i] = np.repeat(values, LANES)
+    layout = config.layout or usual_layout(config)
+    b, n = _Builder(config, layout, gas, mesh), config.cylinders
     offsets = [n - c if c else 0 for c in range(n)]  # the one that fires c-th is c intervals behind
     start, _ = chamber(config, 180.0 + 720.0 * np.array(offsets) / n)
-    z = np.stack([cylinder.at_rest(k, float(v), ambient, 350.0, 0.05).ravel() for v in start])
-    arrays = b.arrays(spaces, volumes.reshape(len(sizes), -1), sizes, throttled, z)
-    return Network(arrays, np.array(offsets, dtype=np.int64), tuple(b.names))
+    z = np.stack([cylinder.at_rest(gas.kernel, float(v), b.ambient, 350.0, 0.05).ravel() for v in start])
+    arrays = b.arrays(z)
+    names = [duct.name for duct in layout.ducts]
+    order = [cylinder_name(number) for number in config.firing_order]
+    last = {duct.end: int(arrays.pipes[i].sum()) - 1 for i, duct in enumerate(layout.ducts)}
+    first = {duct.start: int(arrays.pipes[i, 0]) for i, duct in enumerate(layout.ducts)}
+    drawn = {name: list(_upstream(layout, name)) for name in order}
+    behind = [b.spaces[drawn[name][-1].start] - march.FIXED_SPACES for name in order]
+    filled = {duct.name for name in order for duct in drawn[name]}
+    return Network(
+        arrays,
+        tuple(names),
+        tuple(duct.place for duct in layout.ducts),
+        np.array(offsets, dtype=np.int64),
+        np.array([last[name] for name in order], dtype=np.int64),
+        np.array([first[name] for name in order], dtype=np.int64),
+        np.array(behind, dtype=np.int64),
+        tuple(name for name in names if name in filled),
+    )

@@ -13,7 +13,6 @@ cells all the same, the point is marched again with more steps, from its start.
 import math
 from typing import NamedTuple
 
-from phaseopt.cycle import ducts
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.network import Network
 
@@ -43,10 +42,9 @@ class Schedule:
 
     def __init__(self, config: CycleConfig, net: Network) -> None:
         self.config = config
-        lengths = {name.split()[0]: float(net.arrays.geo[net.pipe(name).start, ducts.LENGTH]) for name in net.names}
-        self._intake = lengths.pop("runner")
-        lengths["tail"] *= 1.0 / 0.75  # waves are slower there: less hot, and the flow is more even
-        self._exhaust = min(lengths.values())
+        self._intake = net.shortest("intake")
+        tail = net.shortest("tail") * (1.0 / 0.75)  # waves are slower there: less hot, and the flow is more even
+        self._exhaust = min(net.shortest("exhaust"), tail)
 
     def home(self, point: Point) -> Point | None:
         """The point whose settled state a point starts from; None for a home, which starts from rest.

@@ -19,15 +19,14 @@ def _through(net: Network, pressure: float, lane: int) -> float:
 
 
 def fill_intake(net: Network, times: FloatArray) -> None:
-    """Multiply the contents of throttled volumes and runners by `times` (lane by lane), their temperature unchanged."""
+    """Multiply the contents of throttled volumes and what they feed by `times` (lane by lane), their temperature unchanged."""
     times = np.clip(times, 0.3, 3.0)
     net.throttled[:, [march.V_MASS, march.V_INNER, march.V_BURNED, march.V_P, march.V_OLD_P]] *= times
-    for name in net.names:
-        if name.startswith("runner"):
-            pipe = net.rows[net.pipe(name)]
-            for f in (ducts.RHO, ducts.P, ducts.ENERGY):
-                pipe[:, f] *= times
-            pipe[:, ducts.SPECIFIC] /= times
+    for name in net.filled:
+        pipe = net.rows[net.pipe(name)]
+        for f in (ducts.RHO, ducts.P, ducts.ENERGY):
+            pipe[:, f] *= times
+        pipe[:, ducts.SPECIFIC] /= times
 
 
 def set_out(net: Network, displacement: float, rpm: float, load: float, lane: int) -> None:

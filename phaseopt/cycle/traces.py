@@ -83,9 +83,9 @@ def _look(simulator: Simulator) -> FloatArray:
     step = z[cyl.STEP]
     return np.array([
         z[cyl.PRESSURE],
-        rows[net.pipe(f"runner {cylinder + 1}").stop - 1, ducts.P, 0],
-        rows[net.pipe(f"primary {cylinder + 1}").start, ducts.P, 0],
-        volumes[min(cylinder, len(volumes) - 1), march.V_P, 0],
+        rows[net.intake[cylinder], ducts.P, 0],
+        rows[net.exhaust[cylinder], ducts.P, 0],
+        volumes[net.behind[cylinder], march.V_P, 0],
         z[cyl.FLOW] / step,
         -z[cyl.FLOW + 3] / step,
     ])  # fmt: skip
