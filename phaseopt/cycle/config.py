@@ -88,7 +88,7 @@ class CycleConfig:
     throttle plate to where the runner begins) that its own throttle fills; there is no plenum, and the load is the
     mean pressure of those volumes. The last pipes meet in a point, or in a box with `collector_volume` above zero.
 
-    Any other arrangement has a `layout`, and then none of these pipes.
+    Any other arrangement is a layout, `intake_layout` in place of the runner, `exhaust_layout` of the other pipes.
     """
 
     bore: float
@@ -104,7 +104,8 @@ class CycleConfig:
     primary: Pipe | None = None
     tail: Pipe | None = None
     secondary: Pipe | None = None
-    layout: Layout | None = None
+    intake_layout: Layout | None = None
+    exhaust_layout: Layout | None = None
     pin_offset: float = 0.0
     intake_valves: int = 2
     exhaust_valves: int = 2
@@ -132,10 +133,12 @@ class CycleConfig:
                 "bore, stroke, volumes and ambient pressure must be above zero (a collector may have none)",
                 hint="check [cycle]",
             )
-        if any((pipe is None) == (self.layout is None) for pipe in (self.runner, self.primary, self.tail)):
-            raise InputError.one(
-                "pipes must be given once, by runner, primary and tail or by a layout", hint="give one of the two"
-            )
+        layouts = (self.intake_layout, self.exhaust_layout, self.exhaust_layout)
+        for pipe, layout in zip((self.runner, self.primary, self.tail), layouts, strict=True):
+            if (pipe is None) == (layout is None):
+                raise InputError.one(
+                    "pipes must be given once, by runner, primary and tail or by layouts", hint="give one of the two"
+                )
         if self.throttles not in ("shared", "per cylinder"):
             raise InputError.one(
                 f"unknown arrangement {self.throttles!r}", hint="shared or per cylinder", where="throttles"

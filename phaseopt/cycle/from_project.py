@@ -5,12 +5,13 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.cycle.config import CycleConfig, Lift, Pipe, PipePiece
+from phaseopt.cycle.config import CycleConfig, Lift
 from phaseopt.cycle.friction import Friction
+from phaseopt.cycle.from_parts import BENDS, KELVIN, exhaust_layout, intake_layout, pipe_of
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.valves import Valve, flow_area
 from phaseopt.engine.camshaft import Camshaft, engine_of
-from phaseopt.project import Cycle, FlowBench, Project, Side, Taper, Tract
+from phaseopt.project import Cycle, FlowBench, Project, Side, Tract
 from phaseopt.torque import dry_pressure
 from phaseopt.torque.weather import STANDARD_CELSIUS, STANDARD_KPA
 from phaseopt.values.arrays import FloatArray
@@ -18,9 +19,7 @@ from phaseopt.values.errors import InputError
 
 FlowCurve = tuple[tuple[float, float], ...]
 
-KELVIN = 273.15
 EXCESS_AIR = 0.88  # at full load, where the best torque lies (common practice, no source)
-BENDS = 1.5  # heat that ports, bends and junctions pass on over that of a straight pipe (our judgement)
 LIFT_STEP = 1.0  # crank degrees of the lift table
 
 # Discharge coefficients of a good road port over lift/diameter, referred to the least geometric area: high while the
@@ -87,14 +86,18 @@ def cycle_config(project: Project) -> CycleConfig:
             exhaust_lift=_lift(engine.exhaust),
             intake_valves=project.intake.valves,
             exhaust_valves=project.exhaust.valves,
-            runner=_pipe((*intake.runner, *intake.port), intake.wall, wall_heat=BENDS),
-            primary=_pipe((*exhaust.port, *exhaust.primary), exhaust.wall, wall_heat=BENDS),
-            secondary=None if exhaust.secondary is None else _pipe(exhaust.secondary, exhaust.secondary_wall),
-            tail=_pipe(exhaust.tail, exhaust.tail_wall),
+            runner=None if intake.runner is None else pipe_of((*intake.runner, *intake.port), intake.wall, BENDS),
+            primary=None
+            if exhaust.primary is None
+            else pipe_of((*exhaust.port, *exhaust.primary), exhaust.wall, BENDS),
+            secondary=None if exhaust.secondary is None else pipe_of(exhaust.secondary, exhaust.secondary_wall),
+            tail=None if exhaust.tail is None else pipe_of(exhaust.tail, exhaust.tail_wall),
+            intake_layout=intake_layout(intake, project.cylinders) if intake.parts else None,
+            exhaust_layout=exhaust_layout(exhaust, project.cylinders) if exhaust.parts else None,
             throttles=cycle.throttles,
             throttle_volume=cycle.throttle_volume,
             collector_volume=exhaust.collector_volume,
-            **({} if cycle.plenum_volume is None else {"plenum_volume": cycle.plenum_volume}),
+            plenum_volume=CycleConfig.plenum_volume if cycle.plenum_volume is None else cycle.plenum_volume,
             ambient_pressure=kpa,
             ambient_temperature=celsius + KELVIN,
             fuel=cycle.fuel,
@@ -187,11 +190,6 @@ def _lift(cam: Camshaft) -> Lift:
     opened = np.flatnonzero(lift > 0.0)
     part = slice(max(int(opened[0]) - 1, 0), int(opened[-1]) + 2)
     return Lift(angle[part], lift[part])
-
-
-def _pipe(pieces: tuple[Taper, ...], wall: float, wall_heat: float = 1.0) -> Pipe:
-    sections = tuple(PipePiece(p.length, p.start, p.start if p.end is None else p.end) for p in pieces)
-    return Pipe(sections, wall + KELVIN, wall_heat=wall_heat)
 
 
 def _excess_air(project: Project, cycle: Cycle) -> float:

@@ -1,7 +1,7 @@
 """What leads to the cylinders and away from them: a list of parts, and pipes that name what they join.
 
 One builder (network.py) makes the network of any list. The usual arrangements, which `CycleConfig` states in a few
-fields, are such a list too: `usual_layout`.
+fields, are such lists too: `usual_intake` and `usual_exhaust`.
 """
 
 from dataclasses import dataclass
@@ -64,30 +64,42 @@ class Layout:
     junctions: tuple[Junction, ...]
 
 
-def usual_layout(config: "CycleConfig") -> Layout:
-    """The list of parts that a configuration's own pipes, plenum and collector stand for."""
-    runner, primary, tail = config.runner, config.primary, config.tail
+def usual_intake(config: "CycleConfig") -> Layout:
+    """The list of parts that a configuration's own runners and plenum, or throttles, stand for."""
+    runner, own = config.runner, config.throttles == "per cylinder"
     assert runner is not None
-    assert primary is not None
-    assert tail is not None
-    order, n = config.firing_order, config.cylinders
-    own, box = config.throttles == "per cylinder", config.collector_volume > 0.0
-    ducts: list[Duct] = []
-    volumes = [] if own else [Volume("plenum", config.plenum_volume, "intake", AIR)]
-    junctions = [] if box else [Junction("collector")]
-    pairs = config.secondary is not None
-    for place, number in enumerate(order):
+    ducts, volumes = list[Duct](), [] if own else [Volume("plenum", config.plenum_volume, "intake", AIR)]
+    for number in config.firing_order:
         behind = f"throttle {number}" if own else "plenum"
         if own:
             volumes.append(Volume(behind, config.throttle_volume, "intake", AIR))
-        cylinder, meets = cylinder_name(number), f"Y {place % (n // 2) + 1}" if pairs else "collector"
-        ducts.append(Duct(f"runner {number}", behind, cylinder, runner, "intake"))
-        ducts.append(Duct(f"primary {number}", cylinder, meets, primary, "exhaust"))
-    if config.secondary is not None:
-        for pair in range(1, n // 2 + 1):
-            junctions.insert(pair - 1, Junction(f"Y {pair}"))
-            ducts.append(Duct(f"secondary {pair}", f"Y {pair}", "collector", config.secondary, "exhaust"))
-    if box:
-        volumes.append(Volume("collector", config.collector_volume, "exhaust"))
+        ducts.append(Duct(f"runner {number}", behind, cylinder_name(number), runner, "intake"))
+    return Layout(tuple(ducts), tuple(volumes), ())
+
+
+def usual_exhaust(config: "CycleConfig") -> Layout:
+    """The list of parts that a configuration's own exhaust pipes and collector stand for."""
+    primary, secondary, tail = config.primary, config.secondary, config.tail
+    assert primary is not None
+    assert tail is not None
+    pairs, box = 0 if secondary is None else config.cylinders // 2, config.collector_volume > 0.0
+    ducts = []
+    for place, number in enumerate(config.firing_order):
+        meets = f"Y {place % pairs + 1}" if pairs else "collector"
+        ducts.append(Duct(f"primary {number}", cylinder_name(number), meets, primary, "exhaust"))
+    junctions = [Junction(f"Y {pair + 1}") for pair in range(pairs)]
+    if secondary is not None:
+        for pair in range(1, pairs + 1):
+            ducts.append(Duct(f"secondary {pair}", f"Y {pair}", "collector", secondary, "exhaust"))
+    volumes = (Volume("collector", config.collector_volume, "exhaust"),) if box else ()
+    if not box:
+        junctions.append(Junction("collector"))
     ducts.append(Duct("tail", "collector", AIR, tail, "tail"))
-    return Layout(tuple(ducts), tuple(volumes), tuple(junctions))
+    return Layout(tuple(ducts), volumes, tuple(junctions))
+
+
+def layout_of(config: "CycleConfig") -> Layout:
+    """All parts of both sides."""
+    intake = config.intake_layout or usual_intake(config)
+    exhaust = config.exhaust_layout or usual_exhaust(config)
+    return Layout(intake.ducts + exhaust.ducts, intake.volumes + exhaust.volumes, intake.junctions + exhaust.junctions)

@@ -11,7 +11,7 @@ from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig, Pipe
 from phaseopt.cycle.gas import Gas
 from phaseopt.cycle.lanes import LANES, Ints
-from phaseopt.cycle.layout import AIR, SHUT, Duct, Layout, Place, cylinder_name, usual_layout
+from phaseopt.cycle.layout import AIR, SHUT, Duct, Layout, Place, cylinder_name, layout_of
 from phaseopt.values.arrays import FloatArray
 
 PRANDTL = 0.71
@@ -249,18 +249,18 @@ class _Builder:
 
 
 def _upstream(layout: Layout, name: str) -> Iterator[Duct]:
-    """Pipes that lead to a part, the nearest first, as far as the next volume."""
-    volumes = {volume.name for volume in layout.volumes}
+    """Pipes that lead to a part, the nearest first, as far as the next throttle."""
+    throttled = {volume.name for volume in layout.volumes if volume.throttle_from is not None}
     for duct in layout.ducts:
         if duct.end == name:
             yield duct
-            if duct.start not in volumes:
+            if duct.start not in throttled:
                 yield from _upstream(layout, duct.start)
 
 
 def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
     """The network of `config`, at rest: intake filled with fresh mixture, exhaust with hot burned gas."""
-    layout = config.layout or usual_layout(config)
+    layout = layout_of(config)
     b, n = _Builder(config, layout, gas, mesh), config.cylinders
     offsets = [n - c if c else 0 for c in range(n)]  # the one that fires c-th is c intervals behind
     start, _ = chamber(config, 180.0 + 720.0 * np.array(offsets) / n)

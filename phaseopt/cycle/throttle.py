@@ -19,7 +19,7 @@ def _through(net: Network, pressure: float, lane: int) -> float:
 
 
 def fill_intake(net: Network, times: FloatArray) -> None:
-    """Multiply the contents of throttled volumes and what they feed by `times` (lane by lane), their temperature unchanged."""
+    """Multiply what is in throttled volumes and behind them by `times` (lane by lane), temperature unchanged."""
     times = np.clip(times, 0.3, 3.0)
     net.throttled[:, [march.V_MASS, march.V_INNER, march.V_BURNED, march.V_P, march.V_OLD_P]] *= times
     for name in net.filled:

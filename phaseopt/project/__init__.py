@@ -3,8 +3,8 @@
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
 may carry another unit as text. `load` reads one from `project.toml` and `cross_checks` compares its sections; `answers`
 and `blank` write one to fill in; `keys` lists every key. The sections are in `hardware`, `degree_in`, `drops`, `rules`,
-`logs`, `log_folder`, `pulls`, `standards`, `dyno`, `torque_grid`, `simulation`, `search_settings` and `springs`, their
-fields' parts in `quantities`.
+`logs`, `log_folder`, `pulls`, `standards`, `dyno`, `torque_grid`, `simulation`, `pipes` (`network` checks a list of
+them), `search_settings` and `springs`, their fields' parts in `quantities`.
 """
 
 from pathlib import Path
@@ -25,6 +25,7 @@ from phaseopt.project.hardware import (
     TdcLift,
 )
 from phaseopt.project.logs import Channel, Channels, FullThrottleMark, LogColumns, LogUnits, Torque, TorquePrior
+from phaseopt.project.pipes import ExhaustPart, IntakePart, Taper
 from phaseopt.project.pulls import DayWeather, Dialect, Gate, Pull, PullKind, PullOffsets, PullRest, Weather
 from phaseopt.project.quantities import SIDES, Arrangement, CylinderOrder, ProjectSection, Side, fault
 from phaseopt.project.rules import GapRules, Loft, Rod, RunningGaps, StaticGaps
@@ -43,7 +44,7 @@ from phaseopt.project.search_settings import (
     Weight,
 )
 from phaseopt.project.seats import Seat, Seats
-from phaseopt.project.simulation import Cycle, ExhaustTract, FlowBench, FrictionLaw, IntakeTract, Taper, Tract
+from phaseopt.project.simulation import Cycle, ExhaustTract, FlowBench, FrictionLaw, IntakeTract, Tract
 from phaseopt.project.springs import SpringForce, ValveSpring
 from phaseopt.project.standards import Correction
 from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
@@ -77,6 +78,7 @@ __all__ = [
     "Duration",
     "Dyno",
     "EqualLift",
+    "ExhaustPart",
     "ExhaustTract",
     "FlowBench",
     "FrictionLaw",
@@ -88,6 +90,7 @@ __all__ = [
     "GridColumns",
     "GridOffsets",
     "GridUnits",
+    "IntakePart",
     "IntakeTract",
     "Loft",
     "LogColumns",

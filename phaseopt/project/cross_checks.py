@@ -11,7 +11,22 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from phaseopt.project import SIDES, Cam, Cap, Cost, Cycle, Phaser, Project, Seat, Seats, Torque, TorqueGrid
+from phaseopt.project import (
+    SIDES,
+    Cam,
+    Cap,
+    Cost,
+    Cycle,
+    ExhaustTract,
+    IntakeTract,
+    Phaser,
+    Project,
+    Seat,
+    Seats,
+    Torque,
+    TorqueGrid,
+)  # fmt: skip
+from phaseopt.project.network import network_faults
 from phaseopt.project.standards import named_standards
 from phaseopt.values.errors import InputError, Mistake
 
@@ -408,6 +423,7 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
             "primaries cannot meet in pairs with an odd number of cylinders",
             "leave the secondary out",
         )
+    yield from _pipes(cycle, s["cylinders"])
     if s["crank"].compression_ratio is None:
         yield _left_out("crank.compression_ratio", "[cycle]", "give the geometric compression ratio")
     elif not 4.0 <= s["crank"].compression_ratio <= 25.0:
@@ -427,6 +443,30 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
                 f"{head:g} mm",
                 "give diameters of throat and head, and width of the seat, in mm",
             )
+
+
+_USUAL = {"intake": ("runner",), "exhaust": ("primary", "tail")}
+_NOT_BOTH = {"intake": ("runner",), "exhaust": ("primary", "secondary", "collector_volume", "tail")}
+
+
+def _pipes(cycle: Cycle, cylinders: int) -> Iterator[Contradiction]:
+    """Pipes of each side: the usual ones, or a list of parts that makes a network."""
+    for side in SIDES:
+        tract: IntakeTract | ExhaustTract = getattr(cycle, side)
+        if not tract.parts:
+            for name in _USUAL[side]:
+                if getattr(tract, name) is None:
+                    yield (
+                        f"cycle.{side}.{name}",
+                        "must be given",
+                        f"give its pieces, or describe all of it as {side}.parts",
+                    )
+            continue
+        for name in _NOT_BOTH[side]:
+            if name in tract.model_fields_set:
+                yield f"cycle.{side}.{name}", f"{side}.parts describes this too", f"leave {name} out"
+        for key, problem, hint in network_faults(tract.parts, side == "intake", cylinders):
+            yield f"cycle.{side}.parts{' ' if key else ''}{key}", problem, hint
 
 
 @_check("search", "torque", "torque_grid", "cycle", "tables")

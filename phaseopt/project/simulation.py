@@ -8,33 +8,12 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from phaseopt.project.pipes import PARTS, PIECES, ExhaustPart, IntakePart, Litres, Tapers, WallTemperature
 from phaseopt.project.pulls import Weather
-from phaseopt.project.quantities import Celsius, CrankDegrees, Kilopascals, Millimetres, ProjectSection, fault, quantity
+from phaseopt.project.quantities import CrankDegrees, Kilopascals, Millimetres, ProjectSection, fault, quantity
 
-Litres = Annotated[float, quantity("L")]
 LitresPerSecond = Annotated[float, quantity("L/s"), Field(allow_inf_nan=False)]
 TestPressure = Annotated[float, quantity("kPa", "inH2O"), Field(allow_inf_nan=False)]  # as flow benches are read
-WallTemperature = Annotated[Celsius, Field(gt=-40, lt=1200)]
-
-
-class Taper(ProjectSection):
-    """A piece of pipe that widens or narrows evenly. The bounds from below stop metres and centimetres.
-
-    Examples
-    --------
-    >>> Taper(length=90.0, start=42.0).end is None  # a plain pipe
-    True
-    """
-
-    length: Millimetres = Field(ge=1, le=10000, description="length along the middle, mm")
-    start: Millimetres = Field(ge=8, le=500, description="inner diameter where the flow enters, mm")
-    end: Millimetres | None = Field(
-        None, ge=8, le=500, description="inner diameter where it leaves, mm (left out = the same)"
-    )
-
-
-Tapers = tuple[Taper, ...]
-PIECES = 20  # of one pipe, at most
 
 
 def _rising(rows: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
@@ -138,10 +117,18 @@ class IntakeTract(Tract):
     50.0
     """
 
-    runner: Tapers = Field(
-        min_length=1, max_length=PIECES, description="pieces of one runner, from plenum or bellmouth to the head's face"
+    runner: Tapers | None = Field(
+        None,
+        min_length=1,
+        max_length=PIECES,
+        description="pieces of one runner, from plenum or bellmouth to the head's face (must be given, or parts)",
     )
-    wall: WallTemperature = Field(50.0, description="inner wall of runner and port, °C")
+    parts: tuple[IntakePart, ...] = Field(
+        (),
+        max_length=PARTS,
+        description="all from the open air to the heads as a list, in place of runner, plenum_volume and throttles",
+    )
+    wall: WallTemperature = Field(50.0, description="inner wall of pipes and port, °C")
 
     @model_validator(mode="after")
     def _one_flow(self) -> "IntakeTract":
@@ -160,10 +147,11 @@ class ExhaustTract(Tract):
     True
     """
 
-    primary: Tapers = Field(
+    primary: Tapers | None = Field(
+        None,
         min_length=1,
         max_length=PIECES,
-        description="pieces of one primary pipe, from the head's face to the first junction",
+        description="pieces of one primary pipe, from the head's face to the first junction (must be given, or parts)",
     )
     secondary: Tapers | None = Field(
         None,
@@ -174,14 +162,26 @@ class ExhaustTract(Tract):
     collector_volume: Litres = Field(
         0.0, ge=0, le=20, description="volume in which the last pipes meet, litres (0 = they meet in a point)"
     )
-    tail: Tapers = Field(
+    tail: Tapers | None = Field(
+        None,
         min_length=1,
         max_length=PIECES,
-        description="pieces from the last junction to the open end, mufflers (silencers) as plain pipe",
+        description="pieces from the last junction to the open end, mufflers (silencers) as plain pipe (must be given, "
+        "or parts)",
+    )
+    parts: tuple[ExhaustPart, ...] = Field(
+        (),
+        max_length=PARTS,
+        description="all from the heads to the open air as a list of parts, in place of primary, secondary, "
+        "collector_volume and tail",
     )
     wall: WallTemperature = Field(480.0, description="inner wall of port and primary, °C")
-    secondary_wall: WallTemperature = Field(430.0, description="inner wall of the secondaries, °C")
-    tail_wall: WallTemperature = Field(280.0, description="inner wall of the tail pipe, °C")
+    secondary_wall: WallTemperature = Field(
+        430.0, description="inner wall of the secondaries, of parts all pipes between the first and the tails, °C"
+    )
+    tail_wall: WallTemperature = Field(
+        280.0, description="inner wall of the tail pipe, of parts all pipes behind a silencer too, °C"
+    )
 
     @model_validator(mode="after")
     def _one_flow(self) -> "ExhaustTract":
@@ -279,6 +279,11 @@ class Cycle(ProjectSection):
 
     @model_validator(mode="after")
     def _plenum(self) -> "Cycle":
+        if self.intake.parts:
+            for key in ("plenum_volume", "throttles", "throttle_volume"):
+                if key in self.model_fields_set:
+                    raise fault(f"{key} and intake.parts both describe the intake", f"leave {key} out")
+            return self
         if (self.plenum_volume is None) == (self.throttles == "shared"):
             if self.plenum_volume is None:
                 raise fault(

@@ -5,7 +5,7 @@ from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.overlap_caps import caps_words
 from phaseopt.cycle.from_project import ambient
 from phaseopt.engine.valve_control import ValveControl
-from phaseopt.project import SIDES, Cam, Cycle, Phaser, Pin, Project, Taper, Tract
+from phaseopt.project import SIDES, Cam, Cycle, ExhaustPart, IntakePart, Phaser, Pin, Project, Taper, Tract
 from phaseopt.report.document import Row, Table
 from phaseopt.report.supplied_grid import grid_table
 from phaseopt.search.part_load import cost_words, costs, level
@@ -185,22 +185,49 @@ def _tracts(project: Project, cycle: Cycle) -> Table:
     """Ports and pipes that the simulation was given."""
     intake, exhaust, size = cycle.intake, cycle.exhaust, project.display_units.size
     degrees = project.display_units.temperature
-    plenum = "one throttle per cylinder" if cycle.plenum_volume is None else f"plenum {cycle.plenum_volume:g} l"
-    collector = "meet in a point" if not exhaust.collector_volume else f"collector {exhaust.collector_volume:g} l"
     rows = (
         Row("throat, stem, seat", tuple(_seat(tract, size) for tract in (intake, exhaust))),
         Row("port flow", tuple(_flow(tract) for tract in (intake, exhaust))),
         Row("port", (_pipe(intake.port, size), _pipe(exhaust.port, size))),
-        Row("runner, primary", (_pipe(intake.runner, size), _pipe(exhaust.primary, size))),
-        Row("secondary", ("", "none" if exhaust.secondary is None else _pipe(exhaust.secondary, size))),
-        Row("tail", ("", _pipe(exhaust.tail, size))),
-        Row("volume", (plenum, collector)),
+        *_usual_pipes(cycle, size),
+        *(Row(part.name, (_part(part, size), "")) for part in intake.parts),
+        *(Row(part.name, ("", _part(part, size))) for part in exhaust.parts),
         Row(
             "walls",
             (degrees(intake.wall), ", ".join(map(degrees, (exhaust.wall, exhaust.secondary_wall, exhaust.tail_wall)))),
         ),
     )
     return Table(f"Ports and pipes as simulated: lengths and diameters ({size.name})", ("", *SIDES), rows)
+
+
+def _usual_pipes(cycle: Cycle, size: Unit) -> list[Row]:
+    """Pipes and volumes of the sides that are no list of parts."""
+    intake, exhaust = cycle.intake, cycle.exhaust
+    plenum = "one throttle per cylinder" if cycle.plenum_volume is None else f"plenum {cycle.plenum_volume:g} l"
+    collector = "meet in a point" if not exhaust.collector_volume else f"collector {exhaust.collector_volume:g} l"
+    runner, primary, secondary, tail = (
+        "" if pieces is None else _pipe(pieces, size)
+        for pieces in (intake.runner, exhaust.primary, exhaust.secondary, exhaust.tail)
+    )
+    if exhaust.parts:
+        return [] if intake.parts else [Row("runner", (runner, "")), Row("volume", (plenum, ""))]
+    return [
+        Row("runner, primary", (runner, primary)),
+        Row("secondary", ("", secondary or "none")),
+        Row("tail", ("", tail)),
+        Row("volume", ("" if intake.parts else plenum, collector)),
+    ]
+
+
+def _part(part: IntakePart | ExhaustPart, size: Unit) -> str:
+    """A part of a list: what it is and its measures."""
+    way = [f"{word} {', '.join(names)}" for word, names in (("from", part.starts), ("to", part.to)) if names]
+    measures = [_pipe(part.pieces, size)] if part.pieces else []
+    if part.volume is not None:
+        measures.append(f"{part.volume:g} l")
+    if isinstance(part, ExhaustPart) and part.length is not None and part.diameter is not None:
+        measures.append(f"{size.plain(part.length)} × ⌀{size.plain(part.diameter)}")
+    return "; ".join([part.part, *way, *measures])
 
 
 def _seat(tract: Tract, size: Unit) -> str:

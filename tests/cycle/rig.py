@@ -110,7 +110,8 @@ class Bench:
         none = np.zeros(0, dtype=np.int64)
         arrays = march.Arrays(
             self.rows.reshape(-1), self.geo, self.gas.kernel, self.pipes, self.ends, self.spaces, self.scratch,
-            self.junctions, self.branches, self.counts, self.volume.reshape(1, -1), np.array([self.size]), np.zeros(1, dtype=np.int64),
+            self.junctions, self.branches, self.counts, self.volume.reshape(1, -1), np.array([self.size]),
+            np.zeros(1, dtype=np.int64),
             np.zeros((0, cylinder.FIELDS * LANES)),
         )  # fmt: skip
         course = march.Course(

@@ -1,0 +1,125 @@
+"""From the parts of a project's intake or exhaust to the pipes, volumes and junctions that are simulated.
+
+Between a part's ends some are more than one pipe. A chamber is a wide pipe between two junctions, and where pipes reach
+into it the room around them is a shut pipe that branches off at their mouths. A silencer and a catalyst are pipes
+between two junctions, since their section is another than that of the pipes that lead to them.
+"""
+
+import math
+from collections.abc import Sequence
+
+from phaseopt.cycle.config import CycleConfig, Pipe, PipePiece
+from phaseopt.cycle.layout import AIR, SHUT, Duct, Junction, Layout, Place, Volume
+from phaseopt.project import ExhaustPart, ExhaustTract, IntakeTract, Taper
+from phaseopt.project.network import Run, cylinder_number, own_throttles, runs
+
+KELVIN = 273.15
+BENDS = 1.5  # heat that ports, bends and junctions pass on over that of a straight pipe (our judgement)
+_INLINE = ("chamber", "silencer", "catalyst")
+
+
+def pipe_of(pieces: tuple[Taper, ...], wall: float, wall_heat: float = 1.0) -> Pipe:
+    """Pieces of the project as a pipe with walls at so many °C."""
+    sections = tuple(PipePiece(p.length, p.start, p.start if p.end is None else p.end) for p in pieces)
+    return Pipe(sections, wall + KELVIN, wall_heat=wall_heat)
+
+
+def intake_layout(tract: IntakeTract, cylinders: int) -> Layout:
+    """The list of an intake."""
+    volumes, own = list[Volume](), own_throttles(tract.parts)
+    fills = {plenum: part.starts[0] for part in tract.parts if part.part == "throttle" for plenum in part.to}
+    for part in tract.parts:
+        if part.part in ("plenum", "airbox"):
+            assert part.volume is not None
+            volumes.append(Volume(part.name, part.volume, "intake", fills.get(part.name)))
+    ducts = []
+    for run in runs(tract.parts, cylinders):
+        part, start = tract.parts[run.entry], run.start
+        if start in own:
+            throttle = next(p for p in tract.parts if p.name == start)
+            start = f"{throttle.name}, {run.name}"
+            litres = CycleConfig.throttle_volume if throttle.volume is None else throttle.volume
+            volumes.append(Volume(start, litres, "intake", throttle.starts[0]))
+        head = cylinder_number(run.end) is not None
+        wall = tract.wall if part.wall is None else part.wall
+        pipe = pipe_of((*part.pieces, *tract.port) if head else part.pieces, wall, BENDS if head else 1.0)
+        ducts.append(Duct(run.name, start, run.end, pipe, "intake"))
+    junctions = tuple(Junction(part.name) for part in tract.parts if part.part == "junction")
+    return Layout(tuple(ducts), tuple(volumes), junctions)
+
+
+def exhaust_layout(tract: ExhaustTract, cylinders: int) -> Layout:
+    """The list of an exhaust."""
+    pipes = runs(tract.parts, cylinders)
+    tails = _tails(tract.parts, pipes)
+    inside = {part.name: part for part in tract.parts if part.part in _INLINE}
+    ducts: list[Duct] = []
+    for run in pipes:
+        part, head = tract.parts[run.entry], cylinder_number(run.start) is not None
+        place: Place = "tail" if run in tails else "exhaust"
+        usual = tract.wall if head else tract.tail_wall if place == "tail" else tract.secondary_wall
+        wall = usual if part.wall is None else part.wall
+        pipe = pipe_of((*tract.port, *part.pieces) if head else part.pieces, wall, BENDS if head else 1.0)
+        start = f"{run.start}, outlet" if run.start in inside else run.start
+        end = f"{run.end}, inlet" if run.end in inside else run.end
+        ducts.append(Duct(run.name, start, end, pipe, place))
+    volumes, junctions = list[Volume](), list[Junction]()
+    for part in tract.parts:
+        if part.part == "collector" and part.volume is not None:
+            volumes.append(Volume(part.name, part.volume, "exhaust"))
+        elif part.part in ("junction", "collector"):
+            junctions.append(Junction(part.name))
+        elif part.part in _INLINE:
+            wall = tract.tail_wall if part.wall is None else part.wall
+            ducts += _between_ends(
+                part,
+                wall,
+                [tract.parts[r.entry].pieces for r in pipes if r.end == part.name],
+                [tract.parts[r.entry].pieces for r in pipes if r.start == part.name],
+            )
+            junctions += [Junction(f"{part.name}, inlet"), Junction(f"{part.name}, outlet")]
+    return Layout(tuple(ducts), tuple(volumes), tuple(junctions))
+
+
+def _tails(parts: Sequence[ExhaustPart], pipes: tuple[Run, ...]) -> set[Run]:
+    """Pipes to the open air, and those behind a chamber, silencer or catalyst: cooler, and their flow is more even."""
+    cooled = {part.name for part in parts if part.part in _INLINE}
+    tails = {run for run in pipes if run.end == AIR}
+    while True:
+        behind = {
+            part.name for part in parts if (into := [r for r in pipes if r.end == part.name]) and tails.issuperset(into)
+        }
+        more = {run for run in pipes if run.start in cooled | behind} - tails
+        if not more:
+            return tails
+        tails |= more
+
+
+def _between_ends(
+    part: ExhaustPart, wall: float, inlets: list[tuple[Taper, ...]], outlets: list[tuple[Taper, ...]]
+) -> list[Duct]:
+    """The pipes that a chamber, silencer or catalyst is made of."""
+    assert part.length is not None
+    assert part.diameter is not None
+    inlet, outlet = f"{part.name}, inlet", f"{part.name}, outlet"
+
+    def straight(length: float, diameter: float) -> Pipe:
+        return Pipe((PipePiece(length, diameter, diameter),), wall + KELVIN)
+
+    if part.part == "silencer":
+        return [Duct(part.name, inlet, outlet, straight(part.length, part.diameter), "tail")]
+    if part.part == "catalyst":
+        assert part.open_area is not None
+        width = part.diameter * math.sqrt(part.open_area)
+        return [Duct(part.name, inlet, outlet, straight(part.length, width), "tail")]
+    rest = part.length - part.inlet_reach - part.outlet_reach
+    found = [Duct(part.name, inlet, outlet, straight(rest, part.diameter), "tail")]
+    taken = sum((p[-1].end or p[-1].start) ** 2 for p in inlets)
+    if part.inlet_reach:
+        around = straight(part.inlet_reach, math.sqrt(part.diameter**2 - taken))
+        found.append(Duct(f"{part.name}, around the inlet", SHUT, inlet, around, "tail"))
+    taken = sum(p[0].start ** 2 for p in outlets)
+    if part.outlet_reach:
+        around = straight(part.outlet_reach, math.sqrt(part.diameter**2 - taken))
+        found.append(Duct(f"{part.name}, around the outlet", outlet, SHUT, around, "tail"))
+    return found
