@@ -7,9 +7,10 @@ between two junctions, since their section is another than that of the pipes tha
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from phaseopt.cycle.config import CycleConfig, Pipe, PipePiece
-from phaseopt.cycle.layout import AIR, SHUT, Duct, Junction, Layout, Place, Volume
+from phaseopt.cycle.layout import AIR, SHUT, Channels, Duct, Junction, Layout, Packing, Place, Volume
 from phaseopt.project import ExhaustPart, ExhaustTract, IntakeTract, Taper
 from phaseopt.project.network import Run, cylinder_number, own_throttles, runs
 
@@ -43,8 +44,8 @@ def intake_layout(tract: IntakeTract, cylinders: int) -> Layout:
         head = cylinder_number(run.end) is not None
         wall = tract.wall if part.wall is None else part.wall
         pipe = pipe_of((*part.pieces, *tract.port) if head else part.pieces, wall, BENDS if head else 1.0)
-        ducts.append(Duct(run.name, start, run.end, pipe, "intake"))
-    junctions = tuple(Junction(part.name) for part in tract.parts if part.part == "junction")
+        ducts.append(Duct(run.name, start, run.end, pipe, "intake", part.mouth))
+    junctions = tuple(Junction(part.name, part.angle) for part in tract.parts if part.part == "junction")
     return Layout(tuple(ducts), tuple(volumes), junctions)
 
 
@@ -62,13 +63,13 @@ def exhaust_layout(tract: ExhaustTract, cylinders: int) -> Layout:
         pipe = pipe_of((*tract.port, *part.pieces) if head else part.pieces, wall, BENDS if head else 1.0)
         start = f"{run.start}, outlet" if run.start in inside else run.start
         end = f"{run.end}, inlet" if run.end in inside else run.end
-        ducts.append(Duct(run.name, start, end, pipe, place))
+        ducts.append(Duct(run.name, start, end, pipe, place, part.mouth))
     volumes, junctions = list[Volume](), list[Junction]()
     for part in tract.parts:
         if part.part == "collector" and part.volume is not None:
             volumes.append(Volume(part.name, part.volume, "exhaust"))
         elif part.part in ("junction", "collector"):
-            junctions.append(Junction(part.name))
+            junctions.append(Junction(part.name, part.angle))
         elif part.part in _INLINE:
             wall = tract.tail_wall if part.wall is None else part.wall
             ducts += _between_ends(
@@ -77,7 +78,7 @@ def exhaust_layout(tract: ExhaustTract, cylinders: int) -> Layout:
                 [tract.parts[r.entry].pieces for r in pipes if r.end == part.name],
                 [tract.parts[r.entry].pieces for r in pipes if r.start == part.name],
             )
-            junctions += [Junction(f"{part.name}, inlet"), Junction(f"{part.name}, outlet")]
+            junctions += [Junction(f"{part.name}, inlet", 0.0), Junction(f"{part.name}, outlet", 0.0)]
     return Layout(tuple(ducts), tuple(volumes), tuple(junctions))
 
 
@@ -107,11 +108,20 @@ def _between_ends(
         return Pipe((PipePiece(length, diameter, diameter),), wall + KELVIN)
 
     if part.part == "silencer":
-        return [Duct(part.name, inlet, outlet, straight(part.length, part.diameter), "tail")]
+        assert part.can is not None
+        assert part.open_area is not None
+        packing = Packing(part.can, part.open_area, part.packing)
+        return [Duct(part.name, inlet, outlet, straight(part.length, part.diameter), "tail", None, packing)]
     if part.part == "catalyst":
         assert part.open_area is not None
+        assert part.cells is not None
+        area = part.open_area * 25.4**2 / part.cells  # of a channel, mm^2
+        square = part.channels == "square"
+        channels = Channels(math.sqrt(area) if square else math.sqrt(4 / math.pi * area), square)
+        # laminar drag is all; what the brick takes from the gas it gives back
         width = part.diameter * math.sqrt(part.open_area)
-        return [Duct(part.name, inlet, outlet, straight(part.length, width), "tail")]
+        pipe = replace(straight(part.length, width), friction=0.0, wall_heat=0.0)
+        return [Duct(part.name, inlet, outlet, pipe, "tail", None, channels)]
     rest = part.length - part.inlet_reach - part.outlet_reach
     found = [Duct(part.name, inlet, outlet, straight(rest, part.diameter), "tail")]
     taken = sum((p[-1].end or p[-1].start) ** 2 for p in inlets)

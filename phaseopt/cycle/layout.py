@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 AIR, SHUT = "open air", "shut"  # ends of pipes that are no part
 Place = Literal["intake", "exhaust", "tail"]
+Mouth = Literal["flared", "flush", "plain"]
 
 
 def cylinder_name(number: int) -> str:
@@ -24,11 +25,29 @@ def cylinder_name(number: int) -> str:
 
 
 @dataclass(frozen=True)
+class Channels:
+    """A catalyst's: inner width [mm], square or round."""
+
+    width: float
+    square: bool
+
+
+@dataclass(frozen=True)
+class Packing:
+    """What is around a perforated pipe: the can's inner diameter [mm], share of holes, resistivity [Pa s/m^2]."""
+
+    can: float
+    holes: float
+    resistivity: float
+
+
+@dataclass(frozen=True)
 class Duct:
     """A pipe from `start` to `end` in the direction of the main flow: names of cylinders, volumes or junctions.
 
     Either may be `AIR`; an end that is `SHUT` has a wall. A pipe at a cylinder has its port in it. `place` says how
-    long its cells may be and what it is filled with before the first cycle.
+    long its cells may be and what it is filled with before the first cycle. `mouth` is the shape of a start in a volume
+    or in the air; without one nothing is lost there.
     """
 
     name: str
@@ -36,6 +55,8 @@ class Duct:
     end: str
     pipe: "Pipe"
     place: Place
+    mouth: Mouth | None = None
+    lining: Channels | Packing | None = None
 
 
 @dataclass(frozen=True)
@@ -50,9 +71,13 @@ class Volume:
 
 @dataclass(frozen=True)
 class Junction:
-    """Pipes that meet in a point, at one pressure."""
+    """Pipes that meet in a point: at one pressure, or, with an angle [deg], less what streams lose as they turn.
+
+    The angle is that between a pipe that ends there and one that starts there, 0 where they are in line.
+    """
 
     name: str
+    angle: float | None = None
 
 
 @dataclass(frozen=True)

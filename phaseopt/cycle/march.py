@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from phaseopt.cycle import cylinder as cyl
-from phaseopt.cycle import ducts, junction, orifice
+from phaseopt.cycle import ducts, junction, lining, orifice
 from phaseopt.cycle.lanes import LANES, Ints, inner, kernel
 from phaseopt.values.arrays import FloatArray
 
@@ -37,8 +37,11 @@ class Arrays(NamedTuple):  # read by kernels
     `w` and `geo` hold the pipes' rows (ducts.py), `pipes` the first row and the cells of each, `ends` one line of the
     columns above for each end; `spaces` what ends see, `scratch` and `junctions` what they are solved in (orifice.py,
     junction.py), `branches` and `counts` the ends that meet in each junction. `sizes` are those of the volumes [m^3].
-    The first of them are filled through throttles, each from one of the spaces, `sources`. `gas` are the mixture's
-    numbers (gas.py).
+    The first of them are filled through throttles, each from one of the spaces, `sources`. `throats` (ends, 2) are
+    throat over pipe area of ends in a space, out of the pipe and into it. `streams` (junctions, 3) say whether a
+    junction loses pressure, and by which cosines (junction.py). Pipes with something in their walls have a line each in
+    `lined` (pipe, kind, first cell of its can) and `lining`, their cans' cells are `cans` (lining.py). `gas` are the
+    mixture's numbers (gas.py).
     """
 
     w: FloatArray
@@ -54,6 +57,11 @@ class Arrays(NamedTuple):  # read by kernels
     volumes: FloatArray
     sizes: FloatArray
     sources: Ints
+    throats: FloatArray
+    streams: FloatArray
+    lined: Ints
+    lining: FloatArray
+    cans: FloatArray
     cylinders: FloatArray
 
 
@@ -276,7 +284,8 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
             area = geo[row, ducts.AREA_LEFT if left else ducts.AREA_RIGHT]
             target, valve = ends[e, TARGET], ends[e, VALVE]
             opened = n if ends[e, KIND] == SPACE else 0
-            x[: 2 * n] = 1.0 if opened > 0 else 0.0
+            x[:n] = net.throats[e, 0] if opened > 0 else 0.0
+            x[n : 2 * n] = net.throats[e, 1] if opened > 0 else 0.0
             if valve >= 0:
                 at = (step + offsets[target - first_cylinder]) % n_steps
                 opened = course.opened[valve, at]
@@ -299,7 +308,10 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
                 add_yield(spaces[target, YIELD * n :], x, area)
         for i in range(len(net.junctions)):
             x = net.junctions[i]
-            junction.solve_junction(x, net.counts[i], gas)
+            if net.streams[i, 0] > 0.0:
+                junction.solve_with_losses(x, net.counts[i], gas, net.streams[i, 1], net.streams[i, 2])
+            else:
+                junction.solve_junction(x, net.counts[i], gas)
             for b in range(net.counts[i]):
                 e = net.branches[i, b]
                 left = e % 2 == 0
@@ -309,6 +321,15 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
                 apply_end(w, row, left, area, x[o + junction.MASS * n :], x[o + junction.FACE_RHO * n :])
         for i in range(len(pipes)):
             ducts.march_pipe(w, geo, gas, pipes[i, 0], pipes[i, 1])
+        for i in range(len(net.lined)):
+            first = pipes[net.lined[i, 0], 0]
+            for c in range(pipes[net.lined[i, 0], 1]):
+                v = w[(first + c) * ducts.ROW : (first + c + 1) * ducts.ROW]
+                if net.lined[i, 1] == lining.LAMINAR:
+                    lining.rub(v, gas, net.lining[i, lining.DRAG])
+                else:
+                    can = net.cans[net.lined[i, 2] + c]
+                    lining.breathe(v, can, gas, net.lining[i], 1.0 / geo[first + c, ducts.INV_VOLUME])
         for i in range(n_volumes):
             throttled = i < len(net.sources)
             source = net.sources[i] if throttled else 0

@@ -6,17 +6,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.cycle import cylinder, ducts, junction, march, orifice
+from phaseopt.cycle import cylinder, ducts, junction, lining, march, orifice
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig, Pipe
 from phaseopt.cycle.gas import Gas
 from phaseopt.cycle.lanes import LANES, Ints
-from phaseopt.cycle.layout import AIR, SHUT, Duct, Layout, Place, cylinder_name, layout_of
+from phaseopt.cycle.layout import AIR, SHUT, Channels, Duct, Layout, Packing, Place, cylinder_name, layout_of
 from phaseopt.values.arrays import FloatArray
 
 PRANDTL = 0.71
 HOT_START = 900.0  # K, of the exhaust before the first cycle
-OPEN_END = 0.6  # end correction in radii: an open end without flange swings as if so much longer (textbook acoustics)
+# end corrections in radii: an open end swings as if so much longer, without flange and in a wall (textbook acoustics)
+OPEN_END, FLUSH_END = 0.6, 0.85
+# dynamic heads that gas loses on its way into a pipe (Crane, Technical Paper 410, from memory)
+MOUTHS = {None: 0.0, "flared": 0.04, "flush": 0.5, "plain": 0.78}
 
 
 @dataclass(frozen=True)
@@ -56,12 +59,19 @@ def diameters(pipe: Pipe, x: FloatArray) -> FloatArray:
     return np.asarray(out)
 
 
-def pipe_geometry(pipe: Pipe, cell: float, gas: Gas, burned: float, open_ends: tuple[bool, bool]) -> FloatArray:
-    """Geometry lines of a pipe with its two ghost rows; open ends are lengthened by their end correction."""
-    before = OPEN_END * pipe.sections[0].start / 2 if open_ends[0] else 0.0
-    after = OPEN_END * pipe.sections[-1].end / 2 if open_ends[1] else 0.0
+def pipe_geometry(
+    pipe: Pipe,
+    cell: float,
+    gas: Gas,
+    burned: float,
+    open_ends: tuple[float, float],
+    fewest: int = 4,
+) -> FloatArray:
+    """Geometry lines of a pipe with its two ghost rows; open ends are lengthened by so many radii."""
+    before = open_ends[0] * pipe.sections[0].start / 2
+    after = open_ends[1] * pipe.sections[-1].end / 2
     total = pipe.length + before + after
-    cells = max(4, round(total / cell))
+    cells = max(fewest, round(total / cell))
     faces = np.linspace(-before, pipe.length + after, cells + 1)
     inside = np.clip(faces, 0.0, pipe.length)
     fine = np.clip(faces[:-1, None] + total / cells * (np.arange(16) + 0.5) / 16, 0.0, pipe.length)
@@ -125,7 +135,7 @@ class Network:
     def state(self) -> tuple[FloatArray, ...]:
         """All that goes from step to step, each (anything, lanes): views."""
         a = self.arrays
-        return tuple(x.reshape(-1, LANES) for x in (a.w, a.spaces, a.junctions, a.volumes, a.cylinders))
+        return tuple(x.reshape(-1, LANES) for x in (a.w, a.spaces, a.junctions, a.volumes, a.cans, a.cylinders))
 
     def pipe(self, name: str) -> slice:
         """Where the named pipe's cells are in `rows`."""
@@ -154,6 +164,10 @@ class _Builder:
         meeting: dict[str, list[int]] = {junction.name: [] for junction in layout.junctions}
         self.ends = np.array([self._end(end, meeting) for end in range(2 * len(self.ducts))], dtype=np.int64)
         self.meeting = list(meeting.values())
+        self.streams = np.zeros((len(meeting), 3))
+        for i, joint in enumerate(layout.junctions):
+            if joint.angle is not None:
+                self.streams[i] = 1.0, *junction.stream_cosines(joint.angle)
         for number, ends in enumerate(self.meeting):
             for branch, end in enumerate(ends):
                 self.ends[end] = march.JUNCTION, number, branch, -1
@@ -163,9 +177,11 @@ class _Builder:
         return duct.start if end % 2 == 0 else duct.end
 
     def _geometry(self, duct: Duct, mesh: Mesh) -> FloatArray:
-        opens = (duct.start in self.spaces or duct.start == AIR, duct.end in self.spaces or duct.end == AIR)
+        first, last = (name in self.spaces or name == AIR for name in (duct.start, duct.end))
+        longer = (FLUSH_END if duct.mouth == "flush" else OPEN_END) if first else 0.0, OPEN_END if last else 0.0
         burned = 0.0 if duct.place == "intake" else 1.0
-        return pipe_geometry(duct.pipe, mesh.of(duct.place), self.gas, burned, opens)
+        fewest = 2 if SHUT in (duct.start, duct.end) else 4
+        return pipe_geometry(duct.pipe, mesh.of(duct.place), self.gas, burned, longer, fewest)
 
     def _end(self, end: int, meeting: dict[str, list[int]]) -> tuple[int, int, int, int]:
         """An end's line of the table; ends at a junction are added to those `meeting` there."""
@@ -213,6 +229,40 @@ class _Builder:
             states[i] = np.repeat(values, LANES)
         return states
 
+    def _linings(self) -> tuple[Ints, FloatArray, FloatArray]:
+        """`lined`, `lining` and `cans` of `march.Arrays`; cans filled as the pipes are."""
+        lined = list[tuple[int, int, int]]()
+        values = np.zeros((sum(duct.lining is not None for duct in self.ducts), lining.PARAMETERS))
+        cans = [np.zeros((0, lining.CAN_FIELDS * LANES))]
+        for i, (duct, geo) in enumerate(zip(self.ducts, self.geometry, strict=True)):
+            own = duct.lining
+            if isinstance(own, Channels):
+                drag = lining.SQUARE if own.square else lining.ROUND
+                values[len(lined), lining.DRAG] = drag / (own.width * 1e-3) ** 2
+                lined.append((i, lining.LAMINAR, 0))
+            elif own is not None:
+                values[len(lined)] = self._packing(own, duct.pipe.sections[0].start * 1e-3, float(geo[1, ducts.LENGTH]))
+                lined.append((i, lining.PACKED, sum(len(c) for c in cans)))
+                cans.append(self._cans(duct.place, float(values[len(lined) - 1, lining.SIZE]), len(geo) - 2))
+        return np.array(lined, dtype=np.int64).reshape(-1, 3), values, np.concatenate(cans)
+
+    @staticmethod
+    def _packing(own: Packing, pipe: float, cell: float) -> list[float]:
+        """Parameters of a packed can around a pipe [m] for cells [m] of it."""
+        can = own.can * 1e-3
+        room = math.pi / 4 * (can**2 - pipe**2) * cell
+        resistance = own.resistivity * lining.packing_path(pipe, can)
+        return [math.pi * pipe * cell, room, lining.hole_loss(own.holes), resistance]
+
+    def _cans(self, place: Place, room: float, cells: int) -> FloatArray:
+        """Cells of a can at rest, of so much room [m^3] each."""
+        k = self.gas.kernel
+        t, y = self._filling(place)
+        theta = t * (k[10] + k[11] * y)
+        mass = self.ambient * room / theta
+        inner = mass * ((k[0] + k[1] * y) * theta + (k[2] + k[3] * y) * theta**2 / 2)
+        return np.tile(np.repeat([mass, inner, mass * y, self.ambient, theta], LANES), (cells, 1))
+
     def arrays(self, cylinders: FloatArray) -> march.Arrays:
         """All that the kernels work on; `cylinders` as they are at rest."""
         cells = [len(g) - 2 for g in self.geometry]
@@ -233,9 +283,13 @@ class _Builder:
         branches = np.zeros((len(self.meeting), most), dtype=np.int64)
         for i, members in enumerate(self.meeting):
             areas = np.array([self._area(m) for m in members])
-            joint = junction.junction_scratch(areas, 1.05e5, 900.0 * 290.0)
+            ending = np.array([float(m % 2) for m in members])
+            joint = junction.junction_scratch(areas, 1.05e5, 900.0 * 290.0, ending)
             joints[i, : len(joint)] = joint
             branches[i, : len(members)] = members
+        throats = np.ones((len(self.ends), 2))
+        throats[::2, 1] = [1.0 / math.sqrt(1.0 + MOUTHS[duct.mouth]) for duct in self.ducts]
+        lined, linings, cans = self._linings()
         sources = [
             0 if v.throttle_from == AIR else self.spaces[v.throttle_from] for v in self.volumes if v.throttle_from
         ]
@@ -244,7 +298,8 @@ class _Builder:
             np.stack([first, cells], axis=1).astype(np.int64), self.ends,
             self._space_states(), np.zeros((len(self.ends), orifice.SCRATCH)), joints, branches,
             np.array([len(ends) for ends in self.meeting], dtype=np.int64), self._volume_states(),
-            np.array([v.litres for v in self.volumes]) * 1e-3, np.array(sources, dtype=np.int64), cylinders,
+            np.array([v.litres for v in self.volumes]) * 1e-3, np.array(sources, dtype=np.int64),
+            throats, self.streams, lined, linings, cans, cylinders,
         )  # fmt: skip
 
 

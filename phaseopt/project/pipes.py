@@ -61,7 +61,7 @@ class Part(ProjectSection):
     )
     wall: WallTemperature | None = Field(
         None,
-        description="inner wall, °C (left out = that of intake or exhaust there; pipe, chamber, silencer, catalyst)",
+        description="inner wall, °C (left out = that of its side; pipe, chamber, silencer, catalyst)",
     )
     mouth: Mouth | None = Field(
         None,
@@ -146,7 +146,10 @@ class ExhaustPart(Part):
         description="share that is open: holes in a silencer's pipe, 0.3 or so; a catalyst's channels, 0.7 or so",
     )  # fmt: skip
     packing: float = Field(
-        15000.0, ge=0, le=200000, description="flow resistivity of the packing, Pa·s/m² (silencer; 0 = an empty can)"
+        15000.0,
+        ge=1000,
+        le=200000,
+        description="flow resistivity of the packing, Pa·s/m² (silencer; practice: 10,000 to 30,000)",
     )
     cells: float | None = Field(None, ge=20, le=1500, description="channels per square inch (catalyst)")
     channels: Literal["square", "round"] = Field("square", description='"square" or "round" (catalyst)')

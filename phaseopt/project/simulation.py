@@ -70,6 +70,7 @@ class Tract(ProjectSection):
 
     Examples
     --------
+    >>> from phaseopt.project.pipes import Taper
     >>> Tract(throat=27.0, stem=5.5, port=[Taper(length=90.0, start=40.0, end=36.0)]).seat_width  # mm
     1.4
     """
@@ -112,6 +113,7 @@ class IntakeTract(Tract):
 
     Examples
     --------
+    >>> from phaseopt.project.pipes import Taper
     >>> port, runner = [Taper(length=90.0, start=40.0, end=36.0)], [Taper(length=250.0, start=44.0, end=40.0)]
     >>> IntakeTract(throat=27.0, stem=5.5, port=port, runner=runner).wall  # °C
     50.0
@@ -141,6 +143,7 @@ class ExhaustTract(Tract):
 
     Examples
     --------
+    >>> from phaseopt.project.pipes import Taper
     >>> port, pipe = [Taper(length=70.0, start=34.0)], [Taper(length=600.0, start=40.0)]
     >>> tract = ExhaustTract(throat=24.0, stem=5.5, port=port, primary=pipe, tail=[Taper(length=1900.0, start=60.0)])
     >>> tract.secondary is None  # all primaries meet in one collector

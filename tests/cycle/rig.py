@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from phaseopt.cycle import cylinder, ducts, junction, march, orifice
+from phaseopt.cycle import cylinder, ducts, junction, lining, march, orifice
 from phaseopt.cycle.gas import constant_gamma
 from phaseopt.cycle.lanes import LANES, kernel
 
@@ -94,6 +94,10 @@ class Bench:
         self.size = volume
         self.fill(1e5, 300.0)
         self.scratch = np.zeros((len(ends), orifice.SCRATCH))
+        self.throats = np.ones((len(ends), 2))
+        self.streams = np.zeros((len(junctions), 3))
+        self.lined, self.lining = np.zeros((0, 3), dtype=np.int64), np.zeros((0, lining.PARAMETERS))
+        self.cans = np.zeros((0, lining.CAN_FIELDS * LANES))
 
     def fill(self, p, t):
         """Put the volume at pressure and temperature."""
@@ -111,7 +115,7 @@ class Bench:
         arrays = march.Arrays(
             self.rows.reshape(-1), self.geo, self.gas.kernel, self.pipes, self.ends, self.spaces, self.scratch,
             self.junctions, self.branches, self.counts, self.volume.reshape(1, -1), np.array([self.size]),
-            np.zeros(1, dtype=np.int64),
+            np.zeros(1, dtype=np.int64), self.throats, self.streams, self.lined, self.lining, self.cans,
             np.zeros((0, cylinder.FIELDS * LANES)),
         )  # fmt: skip
         course = march.Course(

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from phaseopt.cycle.config import Pipe, PipePiece
-from phaseopt.cycle.network import pipe_geometry
+from phaseopt.cycle.network import OPEN_END, pipe_geometry
 
 from . import riemann
 from .rig import AIR, Bench, frequency, tube
@@ -132,14 +132,14 @@ def test_second_order_on_a_sound_wave():
     assert np.log2(errors[0] / errors[1]) > 1.8
 
 
-def straight(length, diameter, cells, friction=0.0, open_ends=(False, False)):
+def straight(length, diameter, cells, friction=0.0, open_ends=(0.0, 0.0)):
     pipe = Pipe((PipePiece(length, diameter, diameter),), 300.0, friction=friction, wall_heat=0.0)
     return pipe_geometry(pipe, length / cells, AIR, 0.0, open_ends)
 
 
 def test_quarter_wave():
     """A pipe shut at one end sings at c / 4 (L + 0.6 r): textbook acoustics."""
-    bench = Bench([straight(800.0, 40.0, 32, open_ends=(False, True))], ["wall", 1])
+    bench = Bench([straight(800.0, 40.0, 32, open_ends=(0.0, OPEN_END))], ["wall", 1])
     shape = np.cos(np.pi / 2 * (np.arange(len(bench.rows)) - 0.5) / (len(bench.rows) - 2))
     bench.rows[:, 2] *= 1 + 0.005 * shape[:, None]
     bench.rows[:, 4] = 2.5 * bench.rows[:, 2]
@@ -153,7 +153,7 @@ def test_quarter_wave():
 
 def test_helmholtz_resonator():
     """A volume with a neck swings at c / 2 pi sqrt(A / (L V)), L longer by 0.6 r at either end: textbook acoustics."""
-    bench = Bench([straight(150.0, 40.0, 10, open_ends=(True, True))], [2, 1], volume=0.008)
+    bench = Bench([straight(150.0, 40.0, 10, open_ends=(OPEN_END, OPEN_END))], [2, 1], volume=0.008)
     bench.fill(1.003e5, 300.0)
     dt, signal = 3e-5, []
     for _ in range(3000):
@@ -182,7 +182,7 @@ def test_steady_friction_is_fanno_flow():
 def test_taper_at_rest_stays_at_rest():
     """Still air in a cone does not start to move."""
     cone = Pipe((PipePiece(300.0, 60.0, 30.0),), 300.0)
-    bench = Bench([pipe_geometry(cone, 15.0, AIR, 0.0, (False, False))], ["wall", "wall"])
+    bench = Bench([pipe_geometry(cone, 15.0, AIR, 0.0, (0.0, 0.0))], ["wall", "wall"])
     bench.run(3e-5, 200)
     assert np.abs(bench.rows[1:-1, 1]).max() < 1e-9
 
@@ -192,9 +192,7 @@ def test_bernoulli_through_a_taper():
     cone = Pipe(
         (PipePiece(300.0, 40.0, 40.0), PipePiece(300.0, 40.0, 32.0), PipePiece(300.0, 32.0, 32.0)), 300.0, 0.0, 0.0
     )
-    bench = Bench(
-        [pipe_geometry(cone, 15.0, AIR, 0.0, (False, False))], [0, 1], spaces=((1.005e5, 300.0), (1e5, 300.0))
-    )
+    bench = Bench([pipe_geometry(cone, 15.0, AIR, 0.0, (0.0, 0.0))], [0, 1], spaces=((1.005e5, 300.0), (1e5, 300.0)))
     bench.run(3.5e-5, 20000)
     c = bench.rows[1:-1, :, 0]
     total = c[:, 2] + 0.5 * c[:, 0] * c[:, 1] ** 2

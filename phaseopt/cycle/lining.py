@@ -1,0 +1,122 @@
+"""Pipes whose walls do more than rub: catalysts' channels, and perforated pipes in a packed can.
+
+After each step of such a pipe (ducts.py) its cells take what their walls do to them; mass and energy stay in all.
+
+A catalyst's channels are so narrow that flow is laminar: dp/dx = 32 mu u / d^2 round, 28.5 square (Hagen and
+Poiseuille; Shah and London, Laminar Flow Forced Convection in Ducts, from memory). The brick is taken to be as hot as
+the gas on its mean: it takes no heat.
+
+A perforated pipe breathes through its holes into the packing around it, cell by cell: packing lets next to nothing pass
+along the can. Through the holes pressure falls by zeta rho u^2 / 2, u the velocity averaged over the pipe's wall and
+
+    zeta = (0.707 sqrt(1 - s) + 1 - s)^2 / s^2,   s the open share          (Idelchik, from memory)
+
+then through the packing by its resistivity times path and velocity (Darcy), the path as long as where the gas is stored
+on its way out. The gas in a can's cell has one pressure; it neither heats the packing nor is heated.
+"""
+
+import math
+
+import numpy as np
+
+from phaseopt.cycle import ducts
+from phaseopt.cycle.lanes import LANES, inner, kernel
+from phaseopt.values.arrays import FloatArray
+
+LAMINAR, PACKED = 1, 2  # kinds of lining; read by kernels
+# parameters: drag a viscosity [1/m^2]; or, of a cell, wall area [m^2], can [m^3], zeta, resistance [Pa s/m]
+DRAG, WALL, SIZE, ZETA, RESISTANCE = 0, 0, 1, 2, 3
+PARAMETERS = 4
+# fields of a can's cell
+C_MASS, C_INNER, C_BURNED, C_P, C_TH = 0, 1, 2, 3, 4
+CAN_FIELDS = 5
+ROUND, SQUARE = 32.0, 28.5
+# Where in the step the holes see the pressures on either side: damps, where a can comes level within a step
+HOLES_AT = 2.0 / 3.0
+
+
+@inner
+def viscosity(t: float) -> float:
+    """Of air [Pa s], for exhaust gas too (Sutherland's law with the constants of the US Standard Atmosphere, 1976).
+
+    >>> round(viscosity(288.15) * 1e5, 2)
+    1.79
+    """
+    return 1.458e-6 * t * math.sqrt(t) / (t + 110.4)
+
+
+def hole_loss(share: float) -> float:
+    """Pressure lost through perforated wall, in dynamic heads of the velocity averaged over it; Idelchik's formula.
+
+    >>> round(hole_loss(0.3), 1)
+    18.6
+    """
+    return float((0.707 * math.sqrt(1.0 - share) + 1.0 - share) ** 2 / share**2)
+
+
+def packing_path(inside: float, outside: float) -> float:
+    """Length of packing [m] that gas passes to be stored between two diameters [m], by its speed at the wall.
+
+    The integral over radius of (speed over that at the wall) x (what flows on), since all of it stores alike.
+
+    >>> round(packing_path(0.05, 0.0501) / 0.00005, 2)  # a thin layer: a third
+    0.33
+    """
+    r = np.linspace(inside, outside, 401) / 2.0
+    onward = (r[-1] ** 2 - r**2) / (r[-1] ** 2 - r[0] ** 2)
+    return float(np.trapezoid(r[0] / r * onward**2, r))
+
+
+@kernel
+def settle_cell(v: FloatArray, rho: float, u: float, energy: float, y: float, gas: FloatArray, k: int) -> None:
+    """Give a lane of a cell its new density, velocity, total energy and burned fraction, and what follows."""
+    n = LANES
+    e = max(energy / rho - 0.5 * u * u, 1e-9)
+    a, b = gas[0] + gas[1] * y, gas[2] + gas[3] * y
+    th = 2.0 * e / (a + math.sqrt(a * a + 2.0 * b * e))
+    gamma = 1.0 + 1.0 / (a + b * th)
+    v[ducts.RHO * n + k], v[ducts.U * n + k], v[ducts.P * n + k], v[ducts.Y * n + k] = rho, u, rho * th, y
+    v[ducts.ENERGY * n + k], v[ducts.GAMMA * n + k] = energy, gamma
+    v[ducts.SOUND * n + k], v[ducts.SPECIFIC * n + k] = math.sqrt(gamma * th), 1.0 / rho
+
+
+@kernel
+def rub(v: FloatArray, gas: FloatArray, drag: float) -> None:
+    """A catalyst's cell `v` after a step: laminar drag, taken at the step's end."""
+    n = LANES
+    for k in range(LANES):
+        rho, u, y = v[ducts.RHO * n + k], v[ducts.U * n + k], v[ducts.Y * n + k]
+        t = v[ducts.P * n + k] / rho / (gas[10] + gas[11] * y)
+        u /= 1.0 + v[ducts.STEP * n + k] * drag * viscosity(t) / rho
+        settle_cell(v, rho, u, v[ducts.ENERGY * n + k], y, gas, k)
+
+
+@kernel
+def breathe(v: FloatArray, can: FloatArray, gas: FloatArray, lining: FloatArray, size: float) -> None:
+    """A perforated pipe's cell `v` of a `size` [m^3] after a step: what passes between it and its `can`."""
+    n = LANES
+    wall, room, zeta, resistance = lining[WALL], lining[SIZE], lining[ZETA], lining[RESISTANCE]
+    for k in range(LANES):
+        rho, u, p, y = v[ducts.RHO * n + k], v[ducts.U * n + k], v[ducts.P * n + k], v[ducts.Y * n + k]
+        energy, dt = v[ducts.ENERGY * n + k], v[ducts.STEP * n + k]
+        mass, inside, burned = can[C_MASS * n + k], can[C_INNER * n + k], can[C_BURNED * n + k]
+        over, theta = p - can[C_P * n + k], can[C_TH * n + k]
+        out = over > 0.0
+        donor = rho if out else mass / room
+        square = v[ducts.SOUND * n + k] * v[ducts.SOUND * n + k]
+        answer = HOLES_AT * donor * wall * dt * (square / size + v[ducts.GAMMA * n + k] * theta / room)
+        b = resistance + answer
+        speed = 2.0 * over / (b + math.sqrt(b * b + 2.0 * donor * zeta * abs(over)))
+        moved = min(max(donor * wall * speed * dt, -0.2 * mass), 0.2 * rho * size)
+        carried = (energy + p) / rho if out else inside / mass + theta
+        share = y if out else burned / mass
+        # gas that goes takes its speed along, gas that comes has none
+        new = rho - moved / size
+        burned_here = (rho * y - moved * share / size) / new
+        settle_cell(v, new, u if out else u * rho / new, energy - moved * carried / size, burned_here, gas, k)
+        mass, inside, burned = mass + moved, inside + moved * carried, burned + moved * share
+        y_can, e = burned / mass, inside / mass
+        a, b = gas[0] + gas[1] * y_can, gas[2] + gas[3] * y_can
+        theta = 2.0 * e / (a + math.sqrt(a * a + 2.0 * b * e))
+        can[C_MASS * n + k], can[C_INNER * n + k], can[C_BURNED * n + k] = mass, inside, burned
+        can[C_P * n + k], can[C_TH * n + k] = mass * theta / room, theta
