@@ -7,45 +7,13 @@ import numpy as np
 
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.gas import FUELS
-from phaseopt.cycle.layout import Layout
+from phaseopt.cycle.pipework import Pipe, PipePiece, Pipework
 from phaseopt.cycle.valves import Valve
 from phaseopt.io.digest import fingerprint
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
-
-@dataclass(frozen=True)
-class PipePiece:
-    """A piece of pipe that tapers evenly; mm."""
-
-    length: float
-    start: float
-    end: float
-
-
-@dataclass(frozen=True)
-class Pipe:
-    """Sections in the order of the main flow, wall temperature [K], and Fanning friction factor.
-
-    `wall_heat` multiplies the heat transfer that Reynolds' analogy gives (ports and bends have more).
-    """
-
-    sections: tuple[PipePiece, ...]
-    wall_temperature: float
-    friction: float = 0.006
-    wall_heat: float = 1.0
-
-    def __post_init__(self) -> None:
-        if not self.sections or any(min(s.length, s.start, s.end) <= 0.0 for s in self.sections):
-            raise InputError.one(
-                "a pipe needs sections of positive length and diameter",
-                hint="give lengths and diameters in mm",
-            )
-
-    @property
-    def length(self) -> float:
-        """Total length [mm]."""
-        return sum(s.length for s in self.sections)
+__all__ = ["BY_POINT", "CycleConfig", "Lift", "Pipe", "PipePiece"]
 
 
 @dataclass(frozen=True)
@@ -88,7 +56,7 @@ class CycleConfig:
     throttle plate to where the runner begins) that its own throttle fills; there is no plenum, and the load is the
     mean pressure of those volumes. The last pipes meet in a point, or in a box with `collector_volume` above zero.
 
-    Any other arrangement is a layout, `intake_layout` in place of the runner, `exhaust_layout` of the other pipes.
+    Any other arrangement is a list: `intake_pipework` in place of the runner, `exhaust_pipework` of the other pipes.
     """
 
     bore: float
@@ -104,8 +72,8 @@ class CycleConfig:
     primary: Pipe | None = None
     tail: Pipe | None = None
     secondary: Pipe | None = None
-    intake_layout: Layout | None = None
-    exhaust_layout: Layout | None = None
+    intake_pipework: Pipework | None = None
+    exhaust_pipework: Pipework | None = None
     pin_offset: float = 0.0
     intake_valves: int = 2
     exhaust_valves: int = 2
@@ -133,11 +101,11 @@ class CycleConfig:
                 "bore, stroke, volumes and ambient pressure must be above zero (a collector may have none)",
                 hint="check [cycle]",
             )
-        layouts = (self.intake_layout, self.exhaust_layout, self.exhaust_layout)
-        for pipe, layout in zip((self.runner, self.primary, self.tail), layouts, strict=True):
-            if (pipe is None) == (layout is None):
+        lists = (self.intake_pipework, self.exhaust_pipework, self.exhaust_pipework)
+        for pipe, instead in zip((self.runner, self.primary, self.tail), lists, strict=True):
+            if (pipe is None) == (instead is None):
                 raise InputError.one(
-                    "pipes must be given once, by runner, primary and tail or by layouts", hint="give one of the two"
+                    "pipes must be given once", hint="by runner, primary and tail, or by lists of parts"
                 )
         if self.throttles not in ("shared", "per cylinder"):
             raise InputError.one(

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from phaseopt.cycle.config import CycleConfig, Pipe, PipePiece
-from phaseopt.cycle.layout import AIR, SHUT, Channels, Duct, Junction, Layout, Packing, Place, Volume
+from phaseopt.cycle.pipework import AIR, SHUT, Duct, Honeycomb, Junction, Packing, Pipework, Volume, Zone
 from phaseopt.project import ExhaustPart, ExhaustTract, IntakeTract, Taper
 from phaseopt.project.network import Run, cylinder_number, own_throttles, runs
 
@@ -25,7 +25,7 @@ def pipe_of(pieces: tuple[Taper, ...], wall: float, wall_heat: float = 1.0) -> P
     return Pipe(sections, wall + KELVIN, wall_heat=wall_heat)
 
 
-def intake_layout(tract: IntakeTract, cylinders: int) -> Layout:
+def intake_pipework(tract: IntakeTract, cylinders: int) -> Pipework:
     """The list of an intake."""
     volumes, own = list[Volume](), own_throttles(tract.parts)
     fills = {plenum: part.starts[0] for part in tract.parts if part.part == "throttle" for plenum in part.to}
@@ -46,10 +46,10 @@ def intake_layout(tract: IntakeTract, cylinders: int) -> Layout:
         pipe = pipe_of((*part.pieces, *tract.port) if head else part.pieces, wall, BENDS if head else 1.0)
         ducts.append(Duct(run.name, start, run.end, pipe, "intake", part.mouth))
     junctions = tuple(Junction(part.name, part.angle) for part in tract.parts if part.part == "junction")
-    return Layout(tuple(ducts), tuple(volumes), junctions)
+    return Pipework(tuple(ducts), tuple(volumes), junctions)
 
 
-def exhaust_layout(tract: ExhaustTract, cylinders: int) -> Layout:
+def exhaust_pipework(tract: ExhaustTract, cylinders: int) -> Pipework:
     """The list of an exhaust."""
     pipes = runs(tract.parts, cylinders)
     tails = _tails(tract.parts, pipes)
@@ -57,13 +57,13 @@ def exhaust_layout(tract: ExhaustTract, cylinders: int) -> Layout:
     ducts: list[Duct] = []
     for run in pipes:
         part, head = tract.parts[run.entry], cylinder_number(run.start) is not None
-        place: Place = "tail" if run in tails else "exhaust"
-        usual = tract.wall if head else tract.tail_wall if place == "tail" else tract.secondary_wall
+        zone: Zone = "tail" if run in tails else "exhaust"
+        usual = tract.wall if head else tract.tail_wall if zone == "tail" else tract.secondary_wall
         wall = usual if part.wall is None else part.wall
         pipe = pipe_of((*tract.port, *part.pieces) if head else part.pieces, wall, BENDS if head else 1.0)
         start = f"{run.start}, outlet" if run.start in inside else run.start
         end = f"{run.end}, inlet" if run.end in inside else run.end
-        ducts.append(Duct(run.name, start, end, pipe, place, part.mouth))
+        ducts.append(Duct(run.name, start, end, pipe, zone, part.mouth))
     volumes, junctions = list[Volume](), list[Junction]()
     for part in tract.parts:
         if part.part == "collector" and part.volume is not None:
@@ -79,7 +79,7 @@ def exhaust_layout(tract: ExhaustTract, cylinders: int) -> Layout:
                 [tract.parts[r.entry].pieces for r in pipes if r.start == part.name],
             )
             junctions += [Junction(f"{part.name}, inlet", 0.0), Junction(f"{part.name}, outlet", 0.0)]
-    return Layout(tuple(ducts), tuple(volumes), tuple(junctions))
+    return Pipework(tuple(ducts), tuple(volumes), tuple(junctions))
 
 
 def _tails(parts: Sequence[ExhaustPart], pipes: tuple[Run, ...]) -> set[Run]:
@@ -117,7 +117,7 @@ def _between_ends(
         assert part.cells is not None
         area = part.open_area * 25.4**2 / part.cells  # of a channel, mm^2
         square = part.channels == "square"
-        channels = Channels(math.sqrt(area) if square else math.sqrt(4 / math.pi * area), square)
+        channels = Honeycomb(math.sqrt(area) if square else math.sqrt(4 / math.pi * area), square)
         # laminar drag is all; what the brick takes from the gas it gives back
         width = part.diameter * math.sqrt(part.open_area)
         pipe = replace(straight(part.length, width), friction=0.0, wall_heat=0.0)

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from phaseopt.cycle.config import CycleConfig, Lift
 from phaseopt.cycle.friction import Friction
-from phaseopt.cycle.from_parts import BENDS, KELVIN, exhaust_layout, intake_layout, pipe_of
+from phaseopt.cycle.from_parts import BENDS, KELVIN, exhaust_pipework, intake_pipework, pipe_of
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.valves import Valve, flow_area
 from phaseopt.engine.camshaft import Camshaft, engine_of
@@ -92,8 +92,8 @@ def cycle_config(project: Project) -> CycleConfig:
             else pipe_of((*exhaust.port, *exhaust.primary), exhaust.wall, BENDS),
             secondary=None if exhaust.secondary is None else pipe_of(exhaust.secondary, exhaust.secondary_wall),
             tail=None if exhaust.tail is None else pipe_of(exhaust.tail, exhaust.tail_wall),
-            intake_layout=intake_layout(intake, project.cylinders) if intake.parts else None,
-            exhaust_layout=exhaust_layout(exhaust, project.cylinders) if exhaust.parts else None,
+            intake_pipework=intake_pipework(intake, project.cylinders) if intake.parts else None,
+            exhaust_pipework=exhaust_pipework(exhaust, project.cylinders) if exhaust.parts else None,
             throttles=cycle.throttles,
             throttle_volume=cycle.throttle_volume,
             collector_volume=exhaust.collector_volume,

@@ -8,10 +8,11 @@ import numpy as np
 
 from phaseopt.cycle import cylinder, ducts, junction, lining, march, orifice
 from phaseopt.cycle.chamber import chamber
-from phaseopt.cycle.config import CycleConfig, Pipe
+from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.gas import Gas
 from phaseopt.cycle.lanes import LANES, Ints
-from phaseopt.cycle.layout import AIR, SHUT, Channels, Duct, Layout, Packing, Place, cylinder_name, layout_of
+from phaseopt.cycle.pipework import AIR, SHUT, Duct, Honeycomb, Packing, Pipe, Pipework, Zone, cylinder_name
+from phaseopt.cycle.usual_pipework import pipework_of
 from phaseopt.values.arrays import FloatArray
 
 PRANDTL = 0.71
@@ -38,9 +39,9 @@ class Mesh:
         """
         return Mesh(self.intake / times, self.exhaust / times, self.tail / times)
 
-    def of(self, place: Place) -> float:
-        """Target cell length of pipes at a place."""
-        return {"intake": self.intake, "exhaust": self.exhaust, "tail": self.tail}[place]
+    def of(self, zone: Zone) -> float:
+        """Target cell length of pipes in a zone."""
+        return {"intake": self.intake, "exhaust": self.exhaust, "tail": self.tail}[zone]
 
 
 def diameters(pipe: Pipe, x: FloatArray) -> FloatArray:
@@ -97,14 +98,14 @@ def pipe_geometry(
 class Network:
     """One engine's network: the `arrays` that the kernels work on, views of them by field and lane, and names.
 
-    `names` and `places` are those of the pipes. By cylinder, in the order of firing: `offsets` are firing intervals
+    `names` and `zones` are those of the pipes. By cylinder, in the order of firing: `offsets` are firing intervals
     that it is ahead; `intake` and `exhaust` are the cells of its pipes at the valves, `behind` the throttled volume
     that it draws from. `filled` are the pipes between throttles and cylinders.
     """
 
     arrays: march.Arrays
     names: tuple[str, ...]
-    places: tuple[Place, ...]
+    zones: tuple[Zone, ...]
     offsets: Ints
     intake: Ints
     exhaust: Ints
@@ -142,30 +143,30 @@ class Network:
         first, cells = self.arrays.pipes[self.names.index(name)]
         return slice(int(first), int(first + cells))
 
-    def shortest(self, *places: Place) -> float:
-        """Length of the shortest cell of pipes at these places [m]; infinite without any."""
-        firsts = [first for (first, _), place in zip(self.arrays.pipes, self.places, strict=True) if place in places]
+    def shortest(self, *zones: Zone) -> float:
+        """Length of the shortest cell of pipes at these zones [m]; infinite without any."""
+        firsts = [first for (first, _), zone in zip(self.arrays.pipes, self.zones, strict=True) if zone in zones]
         return min((float(self.arrays.geo[first, ducts.LENGTH]) for first in firsts), default=math.inf)
 
 
 class _Builder:
     """Lays out the pipes, volumes and junctions of a list."""
 
-    def __init__(self, config: CycleConfig, layout: Layout, gas: Gas, mesh: Mesh) -> None:
+    def __init__(self, config: CycleConfig, pipework: Pipework, gas: Gas, mesh: Mesh) -> None:
         self.config, self.gas = config, gas
-        self.ducts = layout.ducts
+        self.ducts = pipework.ducts
         self.ambient = config.ambient_pressure * 1e3
         # those behind a throttle come first
-        self.volumes = sorted(layout.volumes, key=lambda volume: volume.throttle_from is None)
+        self.volumes = sorted(pipework.volumes, key=lambda volume: volume.throttle_from is None)
         order = [cylinder_name(number) for number in config.firing_order]
         self.spaces = {v.name: march.FIXED_SPACES + i for i, v in enumerate(self.volumes)}
         self.cylinders = {name: march.FIXED_SPACES + len(self.volumes) + i for i, name in enumerate(order)}
         self.geometry = [self._geometry(duct, mesh) for duct in self.ducts]
-        meeting: dict[str, list[int]] = {junction.name: [] for junction in layout.junctions}
+        meeting: dict[str, list[int]] = {junction.name: [] for junction in pipework.junctions}
         self.ends = np.array([self._end(end, meeting) for end in range(2 * len(self.ducts))], dtype=np.int64)
         self.meeting = list(meeting.values())
         self.streams = np.zeros((len(meeting), 3))
-        for i, joint in enumerate(layout.junctions):
+        for i, joint in enumerate(pipework.junctions):
             if joint.angle is not None:
                 self.streams[i] = 1.0, *junction.stream_cosines(joint.angle)
         for number, ends in enumerate(self.meeting):
@@ -179,13 +180,13 @@ class _Builder:
     def _geometry(self, duct: Duct, mesh: Mesh) -> FloatArray:
         first, last = (name in self.spaces or name == AIR for name in (duct.start, duct.end))
         longer = (FLUSH_END if duct.mouth == "flush" else OPEN_END) if first else 0.0, OPEN_END if last else 0.0
-        burned = 0.0 if duct.place == "intake" else 1.0
+        burned = 0.0 if duct.zone == "intake" else 1.0
         fewest = 2 if SHUT in (duct.start, duct.end) else 4
-        return pipe_geometry(duct.pipe, mesh.of(duct.place), self.gas, burned, longer, fewest)
+        return pipe_geometry(duct.pipe, mesh.of(duct.zone), self.gas, burned, longer, fewest)
 
     def _end(self, end: int, meeting: dict[str, list[int]]) -> tuple[int, int, int, int]:
         """An end's line of the table; ends at a junction are added to those `meeting` there."""
-        node, intake = self._node(end), self.ducts[end // 2].place == "intake"
+        node, intake = self._node(end), self.ducts[end // 2].zone == "intake"
         if node == SHUT:
             return march.WALL, -1, 0, -1
         if node == AIR:
@@ -201,15 +202,15 @@ class _Builder:
         geo = self.geometry[end // 2]
         return float(geo[1, ducts.AREA_LEFT] if end % 2 == 0 else geo[-2, ducts.AREA_RIGHT])
 
-    def _filling(self, place: Place) -> tuple[float, float]:
+    def _filling(self, zone: Zone) -> tuple[float, float]:
         """Temperature [K] and burned fraction of what is in pipes and volumes before the first cycle."""
-        return (self.config.ambient_temperature, 0.0) if place == "intake" else (HOT_START, 1.0)
+        return (self.config.ambient_temperature, 0.0) if zone == "intake" else (HOT_START, 1.0)
 
     def _volume_states(self) -> FloatArray:
         """(volumes, fields * lanes), at rest."""
         states, k, p = np.zeros((len(self.volumes), march.VOLUME_FIELDS, LANES)), self.gas.kernel, self.ambient
         for v, volume in zip(states, self.volumes, strict=True):
-            t, y = self._filling(volume.place)
+            t, y = self._filling(volume.zone)
             theta = t * (k[10] + k[11] * y)
             v[march.V_MASS] = mass = p * volume.litres * 1e-3 / theta
             v[march.V_INNER] = mass * ((k[0] + k[1] * y) * theta + (k[2] + k[3] * y) * theta**2 / 2)
@@ -236,14 +237,14 @@ class _Builder:
         cans = [np.zeros((0, lining.CAN_FIELDS * LANES))]
         for i, (duct, geo) in enumerate(zip(self.ducts, self.geometry, strict=True)):
             own = duct.lining
-            if isinstance(own, Channels):
+            if isinstance(own, Honeycomb):
                 drag = lining.SQUARE if own.square else lining.ROUND
                 values[len(lined), lining.DRAG] = drag / (own.width * 1e-3) ** 2
                 lined.append((i, lining.LAMINAR, 0))
             elif own is not None:
                 values[len(lined)] = self._packing(own, duct.pipe.sections[0].start * 1e-3, float(geo[1, ducts.LENGTH]))
                 lined.append((i, lining.PACKED, sum(len(c) for c in cans)))
-                cans.append(self._cans(duct.place, float(values[len(lined) - 1, lining.SIZE]), len(geo) - 2))
+                cans.append(self._cans(duct.zone, float(values[len(lined) - 1, lining.SIZE]), len(geo) - 2))
         return np.array(lined, dtype=np.int64).reshape(-1, 3), values, np.concatenate(cans)
 
     @staticmethod
@@ -254,10 +255,10 @@ class _Builder:
         resistance = own.resistivity * lining.packing_path(pipe, can)
         return [math.pi * pipe * cell, room, lining.hole_loss(own.holes), resistance]
 
-    def _cans(self, place: Place, room: float, cells: int) -> FloatArray:
+    def _cans(self, zone: Zone, room: float, cells: int) -> FloatArray:
         """Cells of a can at rest, of so much room [m^3] each."""
         k = self.gas.kernel
-        t, y = self._filling(place)
+        t, y = self._filling(zone)
         theta = t * (k[10] + k[11] * y)
         mass = self.ambient * room / theta
         inner = mass * ((k[0] + k[1] * y) * theta + (k[2] + k[3] * y) * theta**2 / 2)
@@ -270,7 +271,7 @@ class _Builder:
         w = np.zeros((sum(cells) + 2 * len(cells), ducts.FIELDS, LANES))
         k, p = self.gas.kernel, self.ambient
         for at, n, duct in zip(first, cells, self.ducts, strict=True):
-            t, y = self._filling(duct.place)
+            t, y = self._filling(duct.zone)
             theta = t * (k[10] + k[11] * y)
             a, b = k[0] + k[1] * y, k[2] + k[3] * y
             block = w[at - 1 : at + n + 1]
@@ -303,35 +304,35 @@ class _Builder:
         )  # fmt: skip
 
 
-def _upstream(layout: Layout, name: str) -> Iterator[Duct]:
+def _upstream(pipework: Pipework, name: str) -> Iterator[Duct]:
     """Pipes that lead to a part, the nearest first, as far as the next throttle."""
-    throttled = {volume.name for volume in layout.volumes if volume.throttle_from is not None}
-    for duct in layout.ducts:
+    throttled = {volume.name for volume in pipework.volumes if volume.throttle_from is not None}
+    for duct in pipework.ducts:
         if duct.end == name:
             yield duct
             if duct.start not in throttled:
-                yield from _upstream(layout, duct.start)
+                yield from _upstream(pipework, duct.start)
 
 
 def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
     """The network of `config`, at rest: intake filled with fresh mixture, exhaust with hot burned gas."""
-    layout = layout_of(config)
-    b, n = _Builder(config, layout, gas, mesh), config.cylinders
+    pipework = pipework_of(config)
+    b, n = _Builder(config, pipework, gas, mesh), config.cylinders
     offsets = [n - c if c else 0 for c in range(n)]  # the one that fires c-th is c intervals behind
     start, _ = chamber(config, 180.0 + 720.0 * np.array(offsets) / n)
     z = np.stack([cylinder.at_rest(gas.kernel, float(v), b.ambient, 350.0, 0.05).ravel() for v in start])
     arrays = b.arrays(z)
-    names = [duct.name for duct in layout.ducts]
+    names = [duct.name for duct in pipework.ducts]
     order = [cylinder_name(number) for number in config.firing_order]
-    last = {duct.end: int(arrays.pipes[i].sum()) - 1 for i, duct in enumerate(layout.ducts)}
-    first = {duct.start: int(arrays.pipes[i, 0]) for i, duct in enumerate(layout.ducts)}
-    drawn = {name: list(_upstream(layout, name)) for name in order}
+    last = {duct.end: int(arrays.pipes[i].sum()) - 1 for i, duct in enumerate(pipework.ducts)}
+    first = {duct.start: int(arrays.pipes[i, 0]) for i, duct in enumerate(pipework.ducts)}
+    drawn = {name: list(_upstream(pipework, name)) for name in order}
     behind = [b.spaces[drawn[name][-1].start] - march.FIXED_SPACES for name in order]
     filled = {duct.name for name in order for duct in drawn[name]}
     return Network(
         arrays,
         tuple(names),
-        tuple(duct.place for duct in layout.ducts),
+        tuple(duct.zone for duct in pipework.ducts),
         np.array(offsets, dtype=np.int64),
         np.array([last[name] for name in order], dtype=np.int64),
         np.array([first[name] for name in order], dtype=np.int64),

@@ -3,15 +3,14 @@
 import difflib
 import itertools
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from phaseopt.project.pipes import ExhaustPart, Part
+from phaseopt.project.pipes import ExhaustPart, NetworkPart
 
 AIR, EACH = "open air", "each cylinder"
 _CYLINDER = re.compile(r"cylinder (\d+)")
-
-Fault = tuple[str, str, str]  # key below the list, problem, hint
 
 
 class Run(NamedTuple):
@@ -33,7 +32,7 @@ def cylinder_number(name: str) -> int | None:
     return int(found[1]) if found else None
 
 
-def runs(parts: Sequence[Part], cylinders: int) -> tuple[Run, ...]:
+def runs(parts: Sequence[NetworkPart], cylinders: int) -> tuple[Run, ...]:
     """All pipes that a list stands for, entry by entry; without those whose lists do not go in pairs.
 
     >>> shape = {"part": "pipe", "name": "primary", "pieces": [{"length": 500, "start": 40}]}
@@ -52,7 +51,7 @@ def runs(parts: Sequence[Part], cylinders: int) -> tuple[Run, ...]:
     return tuple(found)
 
 
-def _pairs(part: Part, cylinders: int) -> list[tuple[str, str]] | None:
+def _pairs(part: NetworkPart, cylinders: int) -> list[tuple[str, str]] | None:
     """What a pipe joins, once for each that it stands for; None where its lists do not go in pairs."""
     starts, ends = (_each(names, cylinders) for names in (part.starts, part.to))
     if len(starts) != len(ends) and 1 not in (len(starts), len(ends)):
@@ -65,12 +64,12 @@ def _each(names: tuple[str, ...], cylinders: int) -> tuple[str, ...]:
     return tuple(f"cylinder {c}" for c in range(1, cylinders + 1)) if names == (EACH,) else names
 
 
-def own_throttles(parts: Sequence[Part]) -> set[str]:
+def own_throttles(parts: Sequence[NetworkPart]) -> set[str]:
     """Names of throttles that are one for each pipe that starts from them."""
     return {part.name for part in parts if part.part == "throttle" and not part.to}
 
 
-def network_faults(parts: Sequence[Part], intake: bool, cylinders: int) -> Iterator[Fault]:
+def network_faults(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> Iterator[tuple[str, str, str]]:
     """What is wrong with a side's list; what follows from names alone first, and only that where there is any."""
     found = list(_wrong_names(parts, intake, cylinders))
     if not found:
@@ -81,13 +80,13 @@ def network_faults(parts: Sequence[Part], intake: bool, cylinders: int) -> Itera
     yield from found
 
 
-def _wrong_names(parts: Sequence[Part], intake: bool, cylinders: int) -> Iterator[Fault]:
-    seen = set[str]()
+def _wrong_names(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> Iterator[tuple[str, str, str]]:
     known = {part.name: part for part in parts}
+    pipes = Counter(run.name for run in runs(parts, cylinders))
     for entry, part in enumerate(parts, start=1):
-        if part.name in seen:
+        alike = [other for other in parts[: entry - 1] if other.name == part.name]
+        if alike and (part.part != "pipe" or any(other.part != "pipe" for other in alike) or pipes[part.name] > 1):
             yield f"(entry {entry}).name", f'"{part.name}" names two parts', "give each part a name of its own"
-        seen.add(part.name)
         if part.name in (AIR, EACH) or cylinder_number(part.name):
             yield f"(entry {entry}).name", f'"{part.name}" is no name for a part', "give it another name"
         for key, names in (("from", part.starts), ("to", part.to)):
@@ -105,7 +104,9 @@ def _wrong_names(parts: Sequence[Part], intake: bool, cylinders: int) -> Iterato
             yield f"(entry {entry})", f'the throttle "{part.name}" has a list of parts', "give one name each"
 
 
-def _wrong_name(name: str, known: dict[str, Part], key: str, intake: bool, cylinders: int) -> tuple[str, str] | None:
+def _wrong_name(
+    name: str, known: dict[str, NetworkPart], key: str, intake: bool, cylinders: int
+) -> tuple[str, str] | None:
     """Why a pipe or throttle may not start from or go to a part of this name, and the fix."""
     number, inward = cylinder_number(name), key == "to"
     if number is not None:
@@ -132,7 +133,7 @@ def _against(name: str, intake: bool) -> tuple[str, str]:
     return f'"{name}" is at the wrong end', f"the flow goes {way}: swap from and to"
 
 
-def _wrong_cylinders(parts: Sequence[Part], intake: bool, cylinders: int) -> Iterator[Fault]:
+def _wrong_cylinders(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> Iterator[tuple[str, str, str]]:
     first: dict[str, Run] = {}
     for run in runs(parts, cylinders):
         name = run.end if intake else run.start
@@ -155,7 +156,7 @@ def _wrong_cylinders(parts: Sequence[Part], intake: bool, cylinders: int) -> Ite
             )
 
 
-def _ways(parts: Sequence[Part], cylinders: int) -> list[tuple[str, str]]:
+def _ways(parts: Sequence[NetworkPart], cylinders: int) -> list[tuple[str, str]]:
     """From where to where gas can flow: pipes and throttles."""
     ways = [(run.start, run.end) for run in runs(parts, cylinders)]
     for part in parts:
@@ -173,7 +174,7 @@ def _reached(ways: list[tuple[str, str]], begin: set[str]) -> set[str]:
     return found
 
 
-def _wrong_ways(parts: Sequence[Part], intake: bool, cylinders: int) -> Iterator[Fault]:
+def _wrong_ways(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> Iterator[tuple[str, str, str]]:
     """Loose ends, loops, and parts that the flow passes by."""
     ways = _ways(parts, cylinders)
     back = [(end, start) for start, end in ways]
@@ -206,7 +207,7 @@ def _wrong_ways(parts: Sequence[Part], intake: bool, cylinders: int) -> Iterator
             yield key, f'no flow comes to "{name}"', f"let a pipe from {where} lead to it"
 
 
-def _wrong_throttles(parts: Sequence[Part], cylinders: int) -> Iterator[Fault]:
+def _wrong_throttles(parts: Sequence[NetworkPart], cylinders: int) -> Iterator[tuple[str, str, str]]:
     known = {part.name: part for part in parts}
     own, throttled = own_throttles(parts), set[str]()
     for entry, part in enumerate(parts, start=1):
@@ -260,7 +261,7 @@ def _wrong_throttles(parts: Sequence[Part], cylinders: int) -> Iterator[Fault]:
             return
 
 
-def _wrong_chambers(parts: Sequence[Part], cylinders: int) -> Iterator[Fault]:
+def _wrong_chambers(parts: Sequence[NetworkPart], cylinders: int) -> Iterator[tuple[str, str, str]]:
     pipes = runs(parts, cylinders)
     for entry, part in enumerate(parts, start=1):
         if not isinstance(part, ExhaustPart) or part.part != "chamber":

@@ -37,7 +37,7 @@ Tapers = tuple[Taper, ...]
 PIECES = 20  # of one pipe, at most
 
 
-class Part(ProjectSection):
+class NetworkPart(ProjectSection):
     """One part of an intake or exhaust that is described as a list.
 
     Examples
@@ -79,7 +79,7 @@ class Part(ProjectSection):
     may_have: ClassVar[dict[str, tuple[str, ...]]] = {}
 
     @model_validator(mode="after")
-    def _keys_of_its_kind(self) -> "Part":
+    def _keys_of_its_kind(self) -> "NetworkPart":
         needs = self.needs[self.part]
         allowed = {"part", "name", *needs, *self.may_have.get(self.part, ())}
         names = {name: field.alias or name for name, field in type(self).model_fields.items()}
@@ -95,7 +95,7 @@ class Part(ProjectSection):
 _PIPE = ("from", "to", "pieces")
 
 
-class IntakePart(Part):
+class IntakePart(NetworkPart):
     """A part between the open air and the heads.
 
     Examples
@@ -117,7 +117,7 @@ class IntakePart(Part):
     }  # fmt: skip
 
 
-class ExhaustPart(Part):
+class ExhaustPart(NetworkPart):
     """A part between the heads and the open air.
 
     Examples
