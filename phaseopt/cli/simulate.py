@@ -9,13 +9,18 @@ from phaseopt.cli.frame import Answer, ProjectFile, command, progress_line, proj
 
 Out = Annotated[Path, typer.Option("--out", metavar="F.nc", help="NetCDF file for the grid.")]
 Plots = Annotated[Path | None, typer.Option("--plots", metavar="DIR", help="Directory for pictures (SVG).")]
+Pipes = Annotated[
+    Path | None, typer.Option("--pipes", metavar="F.svg", help="First draw the pipes as read, to see a slip at once.")
+]
 Cluster = Annotated[
     str | None, typer.Option("--cluster", metavar="tcp://HOST:PORT", help="Simulate on an existing Dask cluster.")
 ]
 
 
 @command
-def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: Cluster = None) -> Answer:
+def simulate(
+    project_file: ProjectFile, out: Out, plots: Plots = None, pipes: Pipes = None, cluster: Cluster = None
+) -> Answer:
     """Torque by simulation of the whole engine, before any pull.
 
     Over speed, load and both centrelines, from the dimensions under [cycle].
@@ -34,6 +39,13 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     require_replaceable_grid(out, project.name)
     if plots is not None:
         require_replaceable(plots, "--plots")
+    if pipes is not None:
+        from phaseopt.io.atomic import write_file
+        from phaseopt.report.figures.pipes import pipes_drawing
+
+        drawing = pipes_drawing(config, project.display_units.size)
+        picture = drawing.files(f"{project.name}: pipes as read")[f"{drawing.name}.svg"]
+        write_file(pipes, str(picture).encode())
     figures: dict[str, str] = {}
     with progress_line() as progress:
         share = 1.0 if plots is None else 0.97
@@ -53,5 +65,5 @@ def simulate(project_file: ProjectFile, out: Out, plots: Plots = None, cluster: 
     return Answer(
         simulation_document(project, grid, cached),
         lambda: SimulateRecord.of(project, grid, cached=cached),
-        written=[out] if plots is None else [out, plots],
+        written=[out, *(each for each in (plots, pipes) if each is not None)],
     )

@@ -40,7 +40,7 @@ def shown(result: Result) -> str:
 def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
     """Then once more from what was kept, for machines, over what is there."""
     project, out, plots = write_project(tmp_path, **SMALL), tmp_path / "grid.nc", tmp_path / "plots"
-    first = run(project, "--out", out, "--plots", plots)
+    first = run(project, "--out", out, "--plots", plots, "--pipes", tmp_path / "pipes.svg")
     assert first.exit_code == 0, first.output
     text = shown(first)
     for words in (
@@ -53,6 +53,7 @@ def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
         "full throttle (97.0 kPa in the plenum)",
     ):
         assert words in text
+    assert "cylinder 1" in (tmp_path / "pipes.svg").read_text(encoding="utf-8")
     assert {path.name for path in plots.iterdir()} >= {"filling.svg", "waves-peak.svg", "run.json"}
     grid = read_netcdf(out)
     assert grid.attrs["project"] == "a test engine"

@@ -1,0 +1,31 @@
+"""The drawing of the pipes: every part of the list is on it, with what was written of it."""
+
+from pathlib import Path
+
+from cycle.test_network import listed
+from pipework import AIRBOX, EVERYTHING
+
+from phaseopt.cycle.from_project import cycle_config
+from phaseopt.project.load import load_project
+from phaseopt.report.figures.pipes import pipes_drawing
+
+EXAMPLE = Path(__file__).parents[2] / "examples" / "hillclimb" / "project.toml"
+ORDER = [1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9]
+
+
+def test_each_part_is_drawn_with_its_measures(tmp_path: Path) -> None:
+    """Names, lengths, diameters and litres of two banks with every kind of part; alike pipes once."""
+    size = load_project(EXAMPLE).display_units.size
+    drawn = pipes_drawing(listed(tmp_path, AIRBOX, EVERYTHING, ORDER), size).element()
+    for part in [*AIRBOX, *EVERYTHING]:
+        assert str(part["name"]) in drawn
+    for words in ("12 × runner", "6 × left primary", "300 × ⌀80", "9 l", "500 × ⌀200", "inlet reaches in 100", "⌀120"):
+        assert words in drawn
+    assert drawn.count("cylinder ") == 12
+
+
+def test_the_short_form_is_drawn_too() -> None:
+    project = load_project(EXAMPLE)
+    drawn = pipes_drawing(cycle_config(project), project.display_units.size).element()
+    for words in ("4 × primary", "520 × ⌀41", "2 × secondary", "520 × ⌀48", "1800 × ⌀66", "plenum"):
+        assert words in drawn
