@@ -251,6 +251,8 @@ def _mistaken(cam: Cam, own: Shape, other: Shape) -> Iterator[tuple[tuple[str, .
         yield "the lobe files of the two cams are swapped", other
 
     def flipped(shape: Shape) -> Iterator[tuple[str, Shape]]:
+        if shape is own and cam.card is not None and cam.card.flank_error:
+            return  # drawn with equal flanks
         yield "the lobe file is mirrored (its opening flank is the closing one)", _both(shape, mirrored)
 
     def resized(shape: Shape) -> Iterator[tuple[str, Shape]]:

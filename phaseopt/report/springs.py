@@ -1,5 +1,6 @@
 """Valve springs in a builder's words: valve control, what is in hand, the shim that gives more, what then is left."""
 
+from phaseopt.clearance.allowances import loft
 from phaseopt.clearance.model import ContactModel
 from phaseopt.engine.spring import LEAST_BIND, LEAST_SEAL
 from phaseopt.engine.valve_control import IN_HAND, ValveControl
@@ -38,8 +39,10 @@ def control_lines(model: ContactModel, side: Side) -> list[str]:
         lines = [f"{side.capitalize()}: {speed}; {top:.0f} rpm {_asks(control, top, unit)}"]
     lines += _tight(bind, seal, unit)
     lines.append(f"The {control.first} side of the nose lets go first. {_surge(control, top)}")
-    flown = float(model.running_terms(f"{side}_piston", top)["loft"])
-    lines.append(f"Valve float takes up to {unit.up(flown)} {unit.name} from {side} to piston at {top:.0f} rpm.")
+    takes = float(model.running_terms(f"{side}_piston", top)["loft"])
+    stated = float(loft(model.project.gap.running.loft, top))
+    what = "The loft that you state" if stated >= takes > 0 else "Valve float"
+    lines.append(f"{what} takes up to {unit.up(takes)} {unit.name} from {side} to piston at {top:.0f} rpm.")
     return lines
 
 
@@ -50,7 +53,7 @@ def _asks(control: ValveControl, top: float, unit: Unit) -> str:
     if shim is None or shim.coil_bind <= 0:
         return f"{wanted} needs a spring {control.stronger(top):.1f} times as strong, or lighter parts."
     left = _left(shim.coil_bind, control.spring.retainer_to_seal, unit)
-    return f"{wanted} needs {shim.seat_force:.0f} N on the seat: {unit.text(shim.thickness, 1)} more shim; then {left}."
+    return f"{wanted} needs {shim.seat_force:.0f} N on the seat: {unit.text(shim.thickness)} more shim; then {left}."
 
 
 def _left(bind: float, seal: float | None, unit: Unit) -> str:
