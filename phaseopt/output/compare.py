@@ -16,7 +16,7 @@ import xarray as xr
 from phaseopt.clearance.contacts import CONTACTS
 from phaseopt.job.gains import between_curves, shared_axis
 from phaseopt.output.read_build import FinishedBuild
-from phaseopt.output.records.build import DipRecord, RunRecord
+from phaseopt.output.records.build import CarriedRecord, DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
 from phaseopt.report.gains import Peak
 from phaseopt.report.limit_costs import limit_words
@@ -109,6 +109,12 @@ class Comparison:
         if found[0] != found[1]:
             return found[0], found[1]
         return str(self.builds[0].directory), str(self.builds[1].directory)
+
+    @property
+    def carried(self) -> tuple[CarriedRecord | None, CarriedRecord | None]:
+        """What each build carried its drop readings over to."""
+        first, second = self.builds
+        return first.record.carried_drops, second.record.carried_drops
 
     @property
     def display_units(self) -> DisplayUnits:

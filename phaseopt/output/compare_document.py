@@ -140,13 +140,35 @@ def _table_lines(found: Comparison) -> list[str]:
 
 def _clearance_lines(found: Comparison) -> list[str]:
     unit = found.display_units.gap
-    lines = [
+    lines = _carried_lines(found) + [
         f"{WORDS[contact]}, {rule}: {unit.down(one.clearance)} to {unit.down(other.clearance)} {unit.name} "
         f"({_place(one)}; {_place(other)})"
         for (contact, rule), (one, other) in found.clearances.items()
     ]
     one, other = found.travel
     return [*lines, f"first: {one}", "second: the same" if one == other else f"second: {other}"]
+
+
+def _carried_lines(found: Comparison) -> list[str]:
+    """That drop readings of other parts were carried over, and what that costs."""
+    unit, lines = found.display_units.gap, []
+    one, other = found.carried
+    each = (("both", one),) if one == other else (("first", one), ("second", other))
+    for which, carried in each:
+        if carried is None:
+            continue
+        lower, error = carried.lower_mm or 0.0, carried.error_mm or 0.0
+        where = "lower" if lower > 0 else "nearer to the head"
+        lines.append(
+            f"{which}: drop readings were taken with other parts (mm: {carried.parts}) and are carried over: the "
+            f"piston is {unit.text(abs(lower))} {where}, and {unit.text(error)} more is taken off for the error of that"
+        )
+        if carried.turned:
+            lines.append(
+                f"{which}: a chain or belt may have turned the cams by {carried.turned:.1f}°, which counts either way; "
+                "degree them in again and set drop.built_with.degreed_again"
+            )
+    return lines
 
 
 def _place(least: LeastClearance) -> str:

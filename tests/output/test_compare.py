@@ -139,6 +139,30 @@ def test_readings_of_another_bottom_end_are_warned_of(
     assert ("another engine" in " ".join(terminal_text(compare_document(other)).split())) is warned
 
 
+def test_readings_carried_over_to_other_parts_are_shown(folders: tuple[Path, Path], tmp_path: Path) -> None:
+    """A gasket 0.2 mm thinner: the piston so much nearer, and a chain that turns the cams by 2° a millimetre (common
+    practice) unless they were degreed in again."""
+    for again, turned in ((False, 0.4), (True, 0.0)):
+        folder = tmp_path / str(again)
+        folder.mkdir()
+        parts = {"measured_with": {"gasket": 1.2}, "built_with": {"gasket": 1.0, "degreed_again": again}}
+        changes = {"seats": SEATS, "gap": {"tables_only_guard": True}, "intake": {"offset": -6.0}}
+        write_files(folder / "out", build_files(small_build(folder, drop=parts, **changes)))
+        other = compare(read_build(folders[0]), read_build(folder / "out"))
+        assert other.old_drops == ()
+        record = CompareRecord.of(other).carried_drops
+        assert record.first is None
+        assert record.second is not None
+        assert record.second.lower_mm == pytest.approx(-0.2)
+        assert record.second.error_mm == pytest.approx(0.1)  # two standard deviations of the default
+        assert record.second.turned == pytest.approx(turned)
+        shown = " ".join(terminal_text(compare_document(other)).split())
+        assert "gasket 1.2, now 1" in shown
+        assert ("may have turned" in shown) is (turned > 0)
+        least = other.clearances["intake_piston", "static"]
+        assert least[1].clearance < least[0].clearance or other.clamps
+
+
 def test_shares_are_each_change_alone_and_all_together(folders: tuple[Path, Path], tmp_path: Path) -> None:
     """The second project with another caution too: two changes, and together what the two builds differ by."""
     first = folders[0].parent / "project.toml"

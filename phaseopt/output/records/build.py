@@ -9,6 +9,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field
 
+from phaseopt.clearance.drop import COVERAGE_SIGMAS
+from phaseopt.clearance.drop_carried import carry_of, turn_of
 from phaseopt.clearance.tolerance_stack import DRAWS, SEED
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.version import code_version
@@ -20,6 +22,7 @@ from phaseopt.job.limit_costs import LimitCost, LimitCosts
 from phaseopt.output.directory import RECORD
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record
 from phaseopt.output.records.pieces import AxesRecord, BoxRecord, ContactRecord
+from phaseopt.project import Project
 from phaseopt.report.dips import cause_words
 from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
@@ -306,6 +309,27 @@ class LimitCostsRecord(Record):
         )
 
 
+class CarriedRecord(Record):
+    """Drop readings taken with other parts than are fitted now, carried over."""
+
+    parts: str = Field(description="what differs, as it was and as it is now, mm")
+    lower_mm: Figure = Field(description="by how much the piston is lower under the head now, mm (- = nearer to it)")
+    error_mm: Figure = Field(description="within how much that is known, 95 %, mm: taken off each clearance")
+    turned: Figure = Field(
+        description="how far a chain or belt may have turned the cams, crank degrees, counted either way; 0 where they "
+        "were degreed in again"
+    )
+
+    @classmethod
+    def of(cls, project: Project) -> Self | None:
+        """From a project; None where its readings were taken with the parts that are fitted."""
+        change = carry_of(project)
+        if change is None:
+            return None
+        error = COVERAGE_SIGMAS * change.error
+        return cls(parts=change.words, lower_mm=change.lower, error_mm=error, turned=turn_of(project, change))
+
+
 class BuiltRecord(Record):
     """What was built from what."""
 
@@ -324,6 +348,9 @@ class BuiltRecord(Record):
     dips: tuple[DipRecord, ...] = Field(description="dips of torque over speed, full load first")
     limit_costs: LimitCostsRecord = Field(description="what each limit costs")
     verdict: ContactRecord = Field(description="the verdict on the tables")
+    carried_drops: CarriedRecord | None = Field(
+        None, description="drop readings carried over to other parts; null where they were taken with those fitted"
+    )
 
     @classmethod
     def fields_of(cls, build: Build) -> dict[str, Any]:
@@ -342,6 +369,7 @@ class BuiltRecord(Record):
             "dips": tuple(map(DipRecord.of, build.explanations.dips)),
             "limit_costs": LimitCostsRecord.of(build.explanations.limit_costs),
             "verdict": ContactRecord.of(build.verdict),
+            "carried_drops": CarriedRecord.of(build.project),
         }
 
 

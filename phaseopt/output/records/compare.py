@@ -8,7 +8,7 @@ from pydantic import Field
 
 from phaseopt.output.compare import Comparison, Difference, Dips, LeastClearance
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record, RoundedDown
-from phaseopt.output.records.build import DipRecord
+from phaseopt.output.records.build import CarriedRecord, DipRecord
 from phaseopt.output.records.pieces import ContactVerdict, Rule
 from phaseopt.output.records.what_if import VariantRecord
 from phaseopt.project import Side
@@ -142,6 +142,13 @@ class PeakPowerRecord(Record):
         return cls(first=first, second=second)
 
 
+class CarriedChangeRecord(Record):
+    """Drop readings that each build carried over to other parts; null where it did not."""
+
+    first: CarriedRecord | None = Field(description="in the first")
+    second: CarriedRecord | None = Field(description="in the second")
+
+
 class CompareRecord(CommandRecord):
     """Two finished builds side by side."""
 
@@ -163,6 +170,7 @@ class CompareRecord(CommandRecord):
         description="sides whose drop readings are the same in both, though stroke, rod, piston or deck are not: "
         "contact in one of the builds rests on readings of another engine"
     )
+    carried_drops: CarriedChangeRecord = Field(description="drop readings carried over to other parts")
     undated_pulls: tuple[Side, ...] = Field(
         description="cams whose offset is another in the second, while the same pulls state none: each build counts "
         "them at its own"
@@ -200,6 +208,7 @@ class CompareRecord(CommandRecord):
             limit_costs=tuple(map(ChangeRecord.of, found.limit_costs)),
             peak_power=PeakPowerRecord.of(found.peaks),
             old_drop_readings=found.old_drops,
+            carried_drops=CarriedChangeRecord(first=found.carried[0], second=found.carried[1]),
             undated_pulls=found.undated,
             alone=None if shares is None else tuple(map(VariantRecord.of, shares.alone)),
             together=None if shares is None else VariantRecord.of(shares.together),
