@@ -4,6 +4,7 @@ What must be given is `BLANK`, which the reader names as still to be filled in. 
 section, with the default of those that may be left out, to paste.
 """
 
+import itertools
 import json
 import textwrap
 from collections.abc import Iterator, Mapping
@@ -19,6 +20,7 @@ from phaseopt.project.keys import section_in
 from phaseopt.project.quantities import meaning_of, reader_of
 from phaseopt.values.display_units import Units
 
+_LENGTH = {"metric": "mm", "inch": "in"}
 _TWICE = ("intake.card.durations", "exhaust.card.durations")  # a card has two lines at least
 _WIDTH = 118
 _MEANING_AT = 34  # column
@@ -30,7 +32,14 @@ _LOG_EXAMPLE = """\
 ## ... is described by time = "Time [s]", rpm = "Engine rpm", torque = "Torque [lb-ft]", load = "MAP" and so on here,
 ##   and under torque.units by torque = "lbf ft", load = "mbar". Semicolons and decimal commas are found without help.
 """
-_BEFORE = {"torque.columns": _LOG_EXAMPLE.splitlines()}
+_DEGREE_IN = """\
+## Cams degreed in? Take the # away: gauge in {lift}, crank degrees after TDC (- = before). [exhaust.degree_in] too.
+# [intake.degree_in]
+# lifts = [{{ lift = "?", opening = "?", closing = "?" }}, {{ lift = "?", opening = "?", closing = "?" }}]
+# full_lift = "?"                 # it shows where the cams are, and earns degrees: `phaseopt keys intake.degree_in`
+
+"""
+_BEFORE = {"torque.columns": _LOG_EXAMPLE, "drop.intake": _DEGREE_IN}
 _MOVES = {
     "both": "a phaser on each cam",
     "intake": "a phaser on the intake cam",
@@ -54,8 +63,7 @@ _TORQUE = {
 def blank_files(answers: Answers | None = None) -> dict[str, str]:
     """The files of a project to fill in, by name: the project, lobes and drop readings (not the measuring sheet)."""
     answers = answers or Answers()
-    inch = answers.units == "inch"
-    length = "in" if inch else "mm"
+    inch, length = answers.units == "inch", _LENGTH[answers.units]
     drops = f"crank_deg,drop_{'thou' if inch else 'mm'},cylinder\n" + "".join(f"{angle},,1\n" for angle in DROP_ANGLES)
     files = {"project.toml": blank_project(answers)}
     if answers.lobes == "files":
@@ -73,8 +81,18 @@ def blank_project(answers: Answers | None = None) -> str:
     """
     answers = answers or Answers()
     sections = _sections(Project, "", None, answers, used=True)
-    lines = [_head(answers), *(line for section in sections if section.used for line in section.asked(answers.values))]
-    return "\n".join([*lines, ""])
+    lines = [line for section in sections if section.used for line in section.asked(answers.values)]
+    return "\n".join([_head(answers), *_said_once(lines), ""])
+
+
+def _said_once(lines: list[str]) -> Iterator[str]:
+    """What a long meaning says above the intake's key is not said again above the exhaust's."""
+    seen: set[tuple[str, ...]] = set()
+    for comment, block in itertools.groupby(lines, lambda line: line.startswith("##")):
+        found = tuple(block)
+        if not comment or found not in seen:
+            yield from found
+        seen.add(found)
 
 
 def section_names() -> tuple[str, ...]:
@@ -140,7 +158,7 @@ class _Section:
         for _ in range(2 if self.path in _TWICE else 1):
             if lines:
                 yield ""
-                yield from _BEFORE.get(self.path, [])
+                yield from _BEFORE.get(self.path, "").format(lift=_LENGTH[self.units]).splitlines()
                 yield from [f"[[{self.path}]]" if self.many else f"[{self.path}]"] if self.path else []
                 yield from lines
 

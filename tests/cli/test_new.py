@@ -17,6 +17,7 @@ from phaseopt.cli import app
 from phaseopt.output.fresh import write_fresh
 from phaseopt.project.answers import Answers
 from phaseopt.project.blank import blank_files, blank_project, section_names, section_text
+from phaseopt.project.degree_in import DegreeIn
 from phaseopt.project.drops import Clay
 from phaseopt.project.keys import keys
 from phaseopt.project.load import load_project
@@ -249,6 +250,19 @@ def test_whatever_is_answered_it_loads_once_filled_in(tmp_path: Path, moves: Any
         assert project.arrangement == moves
         assert (project.torque is not None, project.cycle is not None) == (torque != "simulation", torque != "pulls")
         assert (project.intake.card is not None, project.display_units) == (lobes == "card", SHOWN[units])
+
+
+def test_a_degree_in_check_is_offered_and_can_be_taken_into_use() -> None:
+    """The lines without their mark are keys of the project, which read once they are filled in."""
+    for units, unit in (("metric", "mm"), ("inch", "in")):
+        text = blank_project(Answers(units=units))
+        (block,) = re.findall(r"^## Cams degreed in\?.*?\n((?:# .*\n)+)", text, re.MULTILINE)
+        assert f"gauge in {unit}," in text
+        keys = tomllib.loads(re.sub("^# ", "", block, flags=re.MULTILINE))["intake"]["degree_in"]
+        assert {"lifts", "full_lift"} == set(keys)
+        filled = {"lifts": [dict.fromkeys(line, "5 mm") | {"opening": 40, "closing": 200} for line in keys["lifts"]]}
+        read = DegreeIn.model_validate(filled | {"full_lift": "10 mm"}, context={"units": units})
+        assert len(read.lifts) == 2
 
 
 def test_only_what_the_answers_call_for_stands() -> None:
