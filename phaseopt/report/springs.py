@@ -13,15 +13,30 @@ MARGINS_CAPTION = "Spring force over inertia on both sides of the nose. Band: 95
 
 
 def spring_sections(model: ContactModel, *pictures: Block) -> tuple[Section, ...]:
-    """What the springs do, where any is given: in lines, then margins by speed."""
+    """What the springs do, where any is given: in a line where nothing is amiss, in more lines, margins by speed."""
     given = [side for side in SIDES if model.engine.cam(side).control is not None]
     if not given:
         return ()
-    lines = [line for side in given for line in control_lines(model, side)]
+    lines = tuple(line for side in given for line in control_lines(model, side))
+    short = _short_words(model, given)
+    answer = (Section("Valve springs", (Lines((short,) if short else lines),)),)
     return (
-        Section("Valve springs", (Lines(tuple(lines)),)),
+        *answer,
+        *((Section("Valve springs in detail", (Lines(lines),), Depth.DETAIL),) if short else ()),
         Section("Spring margin by speed", (*pictures, _margin_table(model, given)), Depth.PAGE),
     )
+
+
+def _short_words(model: ContactModel, given: list[Side]) -> str:
+    """How much is in hand at the top speed, where that is enough and nothing else is tight; else empty."""
+    controls = [control for side in given if (control := model.engine.cam(side).control) is not None]
+    in_hand = [float(min(control.margins(model.top_speed))) for control in controls]
+    unit = model.project.display_units.gap
+    tight = [_tight(each.spring.coil_bind, each.spring.retainer_to_seal, unit) for each in controls]
+    if min(in_hand) < IN_HAND or any(tight):
+        return ""
+    shares = ", ".join(f"{side} {100 * share:.0f} %" for side, share in zip(given, in_hand, strict=True))
+    return f"Valves held to their lobes up to {model.top_speed:.0f} rpm; force in hand {shares}."
 
 
 def control_lines(model: ContactModel, side: Side) -> list[str]:
