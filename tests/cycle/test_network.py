@@ -18,6 +18,7 @@ from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import MOUTHS, Mesh
 from phaseopt.cycle.results import mean_state
+from phaseopt.project.load import load_project
 
 from .rig import AIR, Bench, circle
 from .sample import MESH
@@ -273,3 +274,18 @@ def test_a_packed_silencer_silences_as_a_lined_pipe_does() -> None:
     formula = 20 * np.log10(np.abs(np.cos(along) + 0.5j * np.sin(along) * (own + 1.0 / own)))
     heard = (frequency > 40.0) & (frequency < 350.0)
     assert np.abs(loss - formula)[heard].max() < 1.0
+
+
+def test_the_example_with_throttles_in_an_airbox_and_silencers_runs() -> None:
+    """Loads are held behind the throttles, and what comes through them is what the cylinders take, to 0.5 %."""
+    example = Path(__file__).parents[2] / "examples" / "individual_throttles" / "project.toml"
+    s = Simulator(cycle_config(load_project(example)), MESH)
+    loads = np.array([45.0, 70.0, 96.0])
+    found = s.run(np.stack(np.broadcast_arrays(4500.0, loads, 110.0, 110.0), axis=1))
+    assert found.settled.all()
+    assert np.all(np.diff(found.torque) > 0.0)
+    s.run(np.array([[4500.0, loads[-1], 110.0, 110.0]]))
+    s.cycle()
+    v = s.net.throttled[:, :, 0]
+    assert v[:, march.V_SUM_P].mean() / s.steps == pytest.approx(loads[-1] * 1e3, rel=2e-3)
+    assert v[:, march.V_IN].sum() == pytest.approx(4 * mean_state(s.net, cyl.INTAKE)[0], rel=5e-3)
