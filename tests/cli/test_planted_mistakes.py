@@ -139,7 +139,7 @@ def test_a_mistake_is_refused_and_named(name: str, example: str, tmp_path: Path)
 
 
 def test_a_mirrored_lobe_that_rough_readings_allow_counts_either_way(tmp_path: Path) -> None:
-    """The hill-climb flanks are nearly alike and its wheel is read to half a degree: nothing tells which is which."""
+    """The hill-climb flanks are nearly alike and its wheel is read to half a degree: nothing shows which is which."""
     copy = copy_of("hillclimb", tmp_path)
     copy.rows(LOBE, mirrored)
     found = run("limits", copy.project, "--verbose")

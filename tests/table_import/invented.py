@@ -25,6 +25,7 @@ def project_with(engine: Engine) -> Project:
         assert cam.phaser is not None
         phaser = cam.phaser.model_copy(update={"travel": engine.travel[side], "rest_until": engine.rest_until})
         nominal = {"centreline": engine.nominal[side], "offset": engine.offset[side], "phaser": phaser}
+        nominal |= {"degree_in": None, "spring": None}  # those of another engine
         changes[side] = cam.model_copy(update=nominal)
     crank = project.crank.model_copy(update={"redline": engine.redline, "overspeed": engine.top_speed})
     return project.model_copy(update={**changes, "crank": crank})
