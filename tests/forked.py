@@ -18,7 +18,7 @@ from pathlib import Path
 
 from outside.hostile import Call
 
-SECONDS, WALL, MEMORY = 20, 60.0, 2 << 30  # processor seconds; seconds; bytes
+SECONDS, WALL, MEMORY = 20, 300.0, 2 << 30  # processor seconds; seconds (other work may run beside); bytes
 LONGEST = 300  # characters of a message
 _ROOM = 3 << 30  # of addresses beyond what the process has when it begins
 _NO_NUMBER = re.compile(r"(?<![\w.'\"-])[-+]?(nan|inf|infinity)(?!\w)", re.IGNORECASE)
