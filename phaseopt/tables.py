@@ -364,14 +364,23 @@ def read_driven(project: Project, folder: Path | None, intake: Path | None, exha
 
     Raises `InputError` as `read_tables`, and where both ways are used.
     """
+    if folder is None and intake is None and exhaust is None:
+        return None
+    return read_tables(project, *tables_of(project, folder, intake, exhaust))
+
+
+def tables_of(
+    project: Project, folder: Path | None, intake: Path | None, exhaust: Path | None
+) -> tuple[Path | None, Path | None]:
+    """The files of both tables: of a build's directory, or named one by one. Raises `InputError` for both ways."""
     if folder is None:
-        return None if intake is None and exhaust is None else read_tables(project, intake, exhaust)
+        return intake, exhaust
     if intake is not None or exhaust is not None:
         raise InputError.one(
             "tables are named twice", hint="give --tables, or --intake and --exhaust", where="--tables"
         )
     moved = {side: folder / f"{side}_phase.csv" if project.phaser_of(side) is not None else None for side in SIDES}
-    return read_tables(project, moved["intake"], moved["exhaust"])
+    return moved["intake"], moved["exhaust"]
 
 
 def rest_tables(project: Project) -> PhaseTables:

@@ -50,7 +50,7 @@ def not_covered(project: Project, timed: tuple[Side, ...] = ()) -> tuple[str, ..
     timing += tuple(
         f"which way the {side} cam turned on the bench (bench_deg; [{side}.degree_in] shows it)"
         for side in unread
-        if (lobe := project.cam(side).lobe) is not None and from_any_zero(lobe)
+        if from_any_zero(project.cam(side))
     )
     return timing + NEVER_COVERED + _springs_not_covered(project) + valves + middle
 

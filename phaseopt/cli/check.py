@@ -18,6 +18,9 @@ TableFile = Annotated[
         metavar="CSV", help="Its phase table, or clamps by speed (rpm, phase or rpm, from, to); none = it stands still."
     ),
 ]
+TablesDir = Annotated[
+    Path | None, typer.Option("--tables", metavar="DIR", help="A finished build's tables, in place of both.")
+]
 At = Annotated[
     float | None, typer.Option(metavar="DEGREES", help="Where it stands without a table; + = advanced. [default: rest]")
 ]
@@ -47,6 +50,7 @@ def check(
     project_file: ProjectFile,
     intake: TableFile = None,
     exhaust: TableFile = None,
+    tables: TablesDir = None,
     intake_at: At = None,
     exhaust_at: At = None,
     rpm: RpmDirection = None,
@@ -77,8 +81,10 @@ def check(
     from phaseopt.report.subjects.sheet import check_sheet
     from phaseopt.report.ways_back import nearest_section
     from phaseopt.table_import import Source, StatedMeaning, read_pair
+    from phaseopt.tables import tables_of
 
     project = project_without(project_file, LIMITS_DO_WITHOUT)
+    intake, exhaust = tables_of(project, tables, intake, exhaust)
     if sheet is not None:
         require_replaceable_sheet(sheet)
     if nearest is not None:

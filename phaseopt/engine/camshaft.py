@@ -398,14 +398,14 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
 def _read(cam: Cam, of: Cam) -> list[Lobe]:
     """The lobes in another cam's file, or its own, at the valve by this cam's ratio and lash."""
     assert of.lobe is not None
-    return [read_lobe(of.lobe, cam.ratios, cam.lash, name) for name in of.lobe_column or (None,)]
+    return [read_lobe(of.lobe, cam.ratios, cam.lash, name) for name in of.lobe_names]
 
 
 def _shape(cam: Cam, lobes: list[Lobe], of: Cam) -> tuple[Lobe, Lobe]:
     """The first of measured lobes, and the most that any may lift where one ratio stands for a rocker's."""
     assert of.lobe is not None
     most = highest_of(lobes)
-    at_lifter = [at_tappet(of.lobe, name) for name in of.lobe_column or (None,)] if cam.ratio_spread else []
+    at_lifter = [at_tappet(of.lobe, name) for name in of.lobe_names] if cam.ratio_spread else []
     return lobes[0], scaled(most, 1.0 + cam.ratio_spread) if any(at_lifter) else most
 
 
@@ -413,7 +413,7 @@ def _refuse_other_side(project: Project, side: Side) -> None:
     """Refuse a lobe whose heading says that it is of the other kind of valve."""
     cam = project.cam(side)
     assert cam.lobe is not None
-    for name in cam.lobe_column or (None,):
+    for name in cam.lobe_names:
         called = lobe_source(cam.lobe, name).name
         if side_of(called) not in (None, side):
             raise InputError.one(
@@ -462,9 +462,9 @@ def _centred(project: Project, side: Side, lobe: Lobe) -> Lobe:
 
     A zero that was found, not stated, is nobody's centreline yet: it is asked about sooner.
     """
-    by, file = project.cam(side).centreline_by, project.cam(side).lobe
+    by = project.cam(side).centreline_by
     off_zero, zero = OFF_ZERO, ', or "lobe zero"'
-    if file is not None and any(from_any_zero(file, name) for name in project.cam(side).lobe_column or (None,)):
+    if from_any_zero(project.cam(side)):
         off_zero, zero = OFF_FOUND_ZERO, ""
         if by == "lobe zero":
             raise InputError.one(

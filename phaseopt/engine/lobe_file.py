@@ -15,7 +15,7 @@ from phaseopt.engine.lobe import HALF_CYCLE, Lobe, at_valve, shifted
 from phaseopt.engine.lobe_columns import LIFTS, LobeColumns, lobe_columns
 from phaseopt.io.columns import Columns, names_of, read_columns
 from phaseopt.io.text import lines_of
-from phaseopt.project.hardware import Ratios
+from phaseopt.project.hardware import Cam, Ratios
 from phaseopt.values.errors import InputError
 
 CRANK_PER_CAM = 2.0
@@ -151,9 +151,9 @@ def at_tappet(path: Path, name: str | None = None) -> bool:
     return lobe_source(path, name).lift == "lift_mm"
 
 
-def from_any_zero(path: Path, name: str | None = None) -> bool:
-    """Whether a lobe of a file counts from a zero of the bench's, so that its own was found from the lift."""
-    return lobe_source(path, name).angle == BENCH
+def from_any_zero(cam: Cam) -> bool:
+    """Whether a cam's lobe file counts from a zero of the bench's, so that the lobe's own was found from the lift."""
+    return cam.lobe is not None and any(lobe_source(cam.lobe, name).angle == BENCH for name in cam.lobe_names)
 
 
 def _one_of(path: Path, names: list[str], first: str, second: str) -> str:

@@ -365,6 +365,11 @@ class Cam(ProjectSection):
         return self
 
     @property
+    def lobe_names(self) -> tuple[str | None, ...]:
+        """The lobes in the lobe file that count; None stands for the only one there is."""
+        return self.lobe_column or (None,)
+
+    @property
     def head(self) -> float:
         """The diameter of a valve's head, mm; raises `InputError` where the project does not give it."""
         if self.head_diameter is None:

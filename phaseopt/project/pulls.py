@@ -12,7 +12,6 @@ from phaseopt.project.quantities import (
     ONE_OR_MORE,
     Celsius,
     CrankDegrees,
-    Kilopascals,
     ProjectSection,
     fault,
     quantity,
@@ -47,7 +46,7 @@ def _clock(value: object) -> datetime.time:
 
 
 ClockTime = Annotated[datetime.time, BeforeValidator(_clock)]
-Pressure = Annotated[Kilopascals, Field(gt=50, lt=120)]
+Pressure = Annotated[float, quantity("kPa", likely=(50.0, 120.0)), Field(allow_inf_nan=False, gt=50, lt=120)]
 AirTemperature = Annotated[Celsius, Field(gt=-40, lt=60)]
 Humidity = Annotated[float, quantity(""), Field(ge=0, le=1)]
 

@@ -92,9 +92,11 @@ class Reader:
         least, most = self.likely
         # Taken in mm, what was inches is too small; taken in inches, what was mm or thousandths is too large. The keys
         # themselves limit the other end.
-        if least <= abs(number) if bare == self.unit else abs(number) <= most:
+        small, large = abs(number) < least, abs(number) > most
+        if not (small or large if self.unit == "kPa" else small if bare == self.unit else large):
             return
-        units = (self.unit, self.inch, "thou") if self.unit == "mm" else (self.unit, self.inch)
+        more = {"mm": ("thou",), "kPa": ("mbar", "psi")}.get(self.unit, ())  # a barometer is read in many
+        units = (self.unit, self.inch, *more)
         fits = [
             unit for unit in units
             if unit != bare and least <= abs(to_number_in(value, self.unit, unit)) <= most

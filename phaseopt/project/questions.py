@@ -47,6 +47,8 @@ class Question:
         {'crank.bore': 86, 'crank.stroke': 82.5}
         >>> asked["intake travel"].parse("-40", {})
         {'intake.phaser.travel': [-40.0, 0.0]}
+        >>> asked["speeds"].parse("1000 rpm 7400 rpm", {})
+        {'idle': 1000, 'crank.redline': 7400}
         """
         answer = answer.strip()
         if not answer:
@@ -58,6 +60,8 @@ class Question:
         units = units_of(given)
         if self.name.endswith("travel"):
             return _checked({self.keys[0]: _span(answer)}, units)
+        if self.name == "speeds":
+            answer = re.sub(r"\s*rpm\b", "", answer, flags=re.IGNORECASE)
         parts = _parts(answer, len(self.keys))
         if len(parts) == 1 and self.both:
             parts *= len(self.keys)

@@ -5,9 +5,13 @@ tables, phase tables, pictures, text to paste, and parts of a page that only a p
 document looks: `terminal`, `page` and `card` draw it.
 """
 
+import os
+import re
+import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from markupsafe import Markup
@@ -124,6 +128,18 @@ class Snippet:
 
     text: str
     caption: str = ""
+
+
+def in_shell(path: Path) -> str:
+    """A path as it is written in a command: in quotes where a shell would take it apart.
+
+    >>> in_shell(Path("engines/four.toml"))
+    'engines/four.toml'
+    """
+    text = str(path)
+    if os.name == "nt":
+        return f'"{text}"' if re.search(r"[\s&()^;,=%']", text) else text
+    return shlex.quote(text)
 
 
 @dataclass(frozen=True)

@@ -126,12 +126,17 @@ class InputError(ValueError):
     def messages(self) -> tuple[str, ...]:
         """A line for each mistake, the first 20 of many, and how many there are in the last.
 
-        >>> InputError([Mistake("too short", "measure it")] * 2).messages[-1]
+        The same one in several files has one line.
+
+        >>> InputError([Mistake("too short", "measure it"), Mistake("too long", "measure it")]).messages[-1]
         '2 mistakes.'
+        >>> InputError([Mistake("no column", "name it", Path(name)) for name in ("a.csv", "b.csv")]).messages
+        ('a.csv: no column (and in 1 file more). Fix: name it.',)
         """
-        lines = tuple(each.shortened() for each in self.mistakes[:MOST_SHOWN])
-        more = f"; the first {MOST_SHOWN} are shown" if len(self.mistakes) > MOST_SHOWN else ""
-        return lines if len(self.mistakes) == 1 else (*lines, f"{len(self.mistakes)} mistakes{more}.")
+        found = _once_for_files(self.mistakes)
+        lines = tuple(each.shortened() for each in found[:MOST_SHOWN])
+        more = f"; the first {MOST_SHOWN} are shown" if len(found) > MOST_SHOWN else ""
+        return lines if len(found) == 1 else (*lines, f"{len(found)} mistakes{more}.")
 
     @classmethod
     def one(cls, problem: str, *, hint: str, file: Path | None = None, where: str = "") -> "InputError":
@@ -145,6 +150,19 @@ class InputError(ValueError):
         a.toml: crank.rod: too short. Fix: measure it.
         """
         return InputError(m if m.file is not None else replace(m, file=file, where=where) for m in self.mistakes)
+
+
+def _once_for_files(mistakes: Iterable[Mistake]) -> list[Mistake]:
+    """The same mistake in several files as one, with how many more there are."""
+    files: dict[Mistake, list[Path | None]] = {}
+    for each in mistakes:
+        files.setdefault(replace(each, file=None), []).append(each.file)
+    found = []
+    for each, there in files.items():
+        others = len(set(there)) - 1
+        more = f" (and in {others} file{'s' if others > 1 else ''} more)" if others else ""
+        found.append(replace(each, file=there[0], problem=each.problem.rstrip(".") + more))
+    return found
 
 
 def all_found(*steps: Callable[[], _Found]) -> list[_Found]:

@@ -300,3 +300,14 @@ def test_nearest_is_refused_with_why_and_nothing_is_written(
     assert refused.exit_code == 2, refused.output
     assert words in " ".join(refused.output.split())
     assert not (tmp_path / "near").exists()
+
+
+def test_the_tables_of_a_directory_are_checked_as_if_named_one_by_one(tmp_path: Path) -> None:
+    project = write_project(tmp_path, gap={"tables_only_guard": True})
+    for side in ("intake", "exhaust"):
+        (tmp_path / f"{side}_phase.csv").write_text(DOWN.replace("5", "0"), encoding="utf-8")
+    both = ("--intake", tmp_path / "intake_phase.csv", "--exhaust", tmp_path / "exhaust_phase.csv")
+    assert run(project, "--tables", tmp_path).output == run(project, *both).output
+    refused = run(project, "--tables", tmp_path, *both[:2])
+    assert refused.exit_code == 2
+    assert "--tables" in refused.output

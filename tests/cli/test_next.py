@@ -1,6 +1,7 @@
 """`phaseopt next` at four stages of filling in: blank, contact filled in, torque too, and everything."""
 
 import json
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -85,3 +86,13 @@ def test_a_whole_project_can_be_built() -> None:
     _, record = said(HILLCLIMB)
     assert {"limits", "reduce", "simulate", "build"} <= runnable(record)
     assert record["blanks"] == {}
+
+
+def test_commands_can_be_copied_from_a_folder_with_a_space(tmp_path: Path) -> None:
+    """Source: `shlex`, which takes a command apart as a POSIX shell does."""
+    folder = tmp_path / "my engine"
+    folder.mkdir()
+    path = write_project(folder, gap={"tables_only_guard": True})
+    lines = [line.strip(" -•") for line in said(path)[0].splitlines()]
+    command = next(line for line in lines if line.startswith("phaseopt limits /")).partition(": ")[0]
+    assert shlex.split(command) == ["phaseopt", "limits", str(path)]

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from engines import write_project
 
+from phaseopt.clearance import contact_model
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.engine.lobe_columns import side_of
 from phaseopt.engine.lobe_file import read_lobe
@@ -138,6 +139,7 @@ def test_of_several_lobes_of_a_kind_the_highest_counts_and_it_is_shown(tmp_path:
     assert "lobe 3 intake" in " ".join(one.notes)
     assert "0.10 mm more" in " ".join(one.notes)
     assert "highest" in " ".join(both.notes)
+    assert set(both.notes) <= set(contact_model(load_project(tmp_path / "project.toml")).notes)
 
 
 def test_a_lobe_of_the_other_kind_by_its_name_is_refused(tmp_path: Path) -> None:

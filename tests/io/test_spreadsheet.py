@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pytest
 import xlsxwriter
 
@@ -42,3 +43,25 @@ def test_what_may_be_read_in_two_ways_is_refused(tmp_path: Path) -> None:
     (tmp_path / "no.xlsx").write_bytes(b"PK\x03\x04 damaged")
     with pytest.raises(InputError, match="as a spreadsheet"):
         lines_of(tmp_path / "no.xlsx")
+
+
+@pytest.mark.parametrize("library", ["openpyxl", "xlsxwriter"])
+def test_a_formula_that_was_never_computed_is_named_by_its_cell(tmp_path: Path, library: str) -> None:
+    """A file made by a program, not saved by a spreadsheet, has formulas without their values."""
+    path = tmp_path / "drop.xlsx"
+    rows = [["crank_deg", "drop_mm"], [-5, 5.3], [0, "=B2-0.2"]]
+    if library == "openpyxl":
+        book = openpyxl.Workbook()
+        for row in rows:
+            book.active.append(row)
+        book.save(path)
+    else:
+        with xlsxwriter.Workbook(str(path)) as made:
+            sheet = made.add_worksheet()
+            for number, row in enumerate(rows):
+                sheet.write_row(number, 0, row)
+            sheet.write_formula(2, 1, "=B2-0.2", None, "")
+    with pytest.raises(InputError) as caught:
+        read_columns(path, required=("crank_deg", "drop_mm"))
+    assert "B3 is a formula" in str(caught.value)
+    assert "save it" in caught.value.mistakes[0].hint

@@ -102,3 +102,14 @@ def test_which_unit_a_lash_is_in_is_asked(lash: float, units: str) -> None:
     assert any(word in str(caught.value.errors()) for word in ("0.008 in", "8 thou", "0.2 mm"))
     cam["lash"] = "0.008 in"
     assert Cam.model_validate(cam, context={"units": units}).lash == pytest.approx(0.2032)
+
+
+@pytest.mark.parametrize(
+    ("units", "barometer", "means"), [("metric", 1013, "mbar"), ("inch", 1013, "mbar"), ("inch", 98, "kPa"),
+                                      ("metric", 29.9, "inHg"), ("inch", 14.7, "psi")],
+)  # fmt: skip
+def test_a_barometer_in_another_unit_is_asked_about_with_it(units: str, barometer: float, means: str) -> None:
+    """Standard air, ISO 2533: 1013.25 mbar, 101.325 kPa, 29.92 inHg, 14.70 psi."""
+    with pytest.raises(ValidationError) as caught:
+        Weather.model_validate({"pressure": barometer, "temperature": 20, "humidity": 0.4}, context={"units": units})
+    assert f'"{barometer} {means}"' in caught.value.errors()[0]["ctx"]["hint"]

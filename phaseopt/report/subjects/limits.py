@@ -166,8 +166,7 @@ def lobe_section(limits: Limits) -> Section:
             f"and {closes:.0f}° after it at {unit.text(low)} of lift. At rest the zero is {abs(centre):.1f}° "
             f"{'after' if centre > 0 else 'before'} TDC, and lift at TDC {unit.text(at_tdc)} with lash as set."
         )
-        file, named = limits.project.cam(side).lobe, limits.project.cam(side).lobe_column
-        if file is not None and any(from_any_zero(file, name) for name in named or (None,)):
+        if from_any_zero(limits.project.cam(side)):
             lines.append(f"{side}: the file counts from another zero; this one is the middle of equal lift, as found.")
     return Section("Lobes as found, crank degrees", (Lines(tuple(lines)),), Depth.DETAIL)
 

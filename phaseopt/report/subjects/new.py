@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from phaseopt.report.document import Document, Lines, Section, Snippet
+from phaseopt.report.document import Document, Lines, Section, Snippet, in_shell
 
 
 def blank_document(directory: Path) -> Document:
@@ -15,14 +15,14 @@ def blank_document(directory: Path) -> Document:
         ),
         style="steps",
     )
-    run = Snippet(f"  phaseopt next {directory / 'project.toml'}")
+    run = Snippet(f"  phaseopt next {in_shell(directory / 'project.toml')}")
     return Document("", "A project to fill in.", sections=(Section("Next", (steps, run)),))
 
 
 def example_document(directory: Path, count: int) -> Document:
     """The example, of `count` files."""
-    project = directory / "project.toml"
-    run = Snippet(f"  phaseopt limits {project}\n  phaseopt build {project} --out {directory / 'out'}")
+    project = in_shell(directory / "project.toml")
+    run = Snippet(f"  phaseopt limits {project}\n  phaseopt build {project} --out {in_shell(directory / 'out')}")
     first = Lines(("The first build simulates the engine, which takes minutes. Later builds reuse that.",))
     return Document(
         "",

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from phaseopt.job.next_step import Overview, Runnable
-from phaseopt.report.document import Document, Lines, Section, say
+from phaseopt.report.document import Document, Lines, Section, in_shell, say
 
 _SHOWN = 6  # blanks by name; the rest are counted
 
@@ -21,7 +21,9 @@ def next_document(found: Overview) -> Document:
         counts = (f"{name or 'above the sections'} {count}" for name, count in found.blanks.items())
         sections.append(say("Blanks", f"{', '.join(counts)}."))
     if ready:
-        lines = tuple(f"phaseopt {step.command} {file}{_OUT.get(step.command, '')}: {step.gives}" for step in ready)
+        lines = tuple(
+            f"phaseopt {step.command} {in_shell(file)}{_OUT.get(step.command, '')}: {step.gives}" for step in ready
+        )
         sections.append(Section("Can be run", (Lines(lines),)))
     if waiting:
         lines = tuple(f"{step.command} ({step.gives}): {len(step.lacks)} to fill in or put right" for step in waiting)
@@ -60,4 +62,5 @@ def _measures(found: Overview) -> Iterator[str]:
     for each in found.measures[:3]:
         yield f"{each.what[0].upper()}{each.what[1:]}: up to {each.degrees:.0f}° more travel."
     if found.project is not None and found.project.torque is not None:
-        yield f"On the dyno: phaseopt plan {found.file} names the pulls that promise the most torque."
+        unit = found.project.display_units.torque.name
+        yield f"On the dyno: phaseopt plan {in_shell(found.file)} --pulls 8 shows what each next pull may gain, {unit}."

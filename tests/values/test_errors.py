@@ -1,0 +1,19 @@
+"""Messages: the same mistake in several files is one line."""
+
+from pathlib import Path
+
+from phaseopt.values.errors import InputError, Mistake
+
+
+def test_a_column_missing_in_every_log_is_one_message() -> None:
+    logs = [Mistake("no column 'Torque'", "correct it", Path(f"pull-{k}.csv"), "line 1") for k in range(12)]
+    other = Mistake("no rows", "record again", Path("pull-3.csv"))
+    messages = InputError([*logs, other]).messages
+    assert len(messages) == 3
+    assert "pull-0.csv" in messages[0]
+    assert "11 files more" in messages[0]
+    assert messages[-1].startswith("2 mistakes")
+
+
+def test_all_of_them_are_kept_for_machines() -> None:
+    assert len(InputError([Mistake("a", "b", Path(name)) for name in ("x", "y")]).mistakes) == 2
