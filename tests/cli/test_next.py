@@ -5,6 +5,7 @@ import shlex
 from pathlib import Path
 from typing import Any
 
+import pytest
 from engines import write_project
 from hillclimb import HILLCLIMB
 from printed import require_documented
@@ -88,11 +89,11 @@ def test_a_whole_project_can_be_built() -> None:
     assert record["blanks"] == {}
 
 
-def test_commands_can_be_copied_from_a_folder_with_a_space(tmp_path: Path) -> None:
+def test_commands_can_be_copied_from_a_folder_with_a_space(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Source: `shlex`, which takes a command apart as a POSIX shell does."""
-    folder = tmp_path / "my engine"
-    folder.mkdir()
-    path = write_project(folder, gap={"tables_only_guard": True})
-    lines = [line.strip(" -•") for line in said(path)[0].splitlines()]
-    command = next(line for line in lines if line.startswith("phaseopt limits /")).partition(": ")[0]
-    assert shlex.split(command) == ["phaseopt", "limits", str(path)]
+    (tmp_path / "my engine").mkdir()
+    write_project(tmp_path / "my engine", gap={"tables_only_guard": True})
+    monkeypatch.chdir(tmp_path)
+    text = " ".join(said(Path("my engine/project.toml"))[0].split())
+    command = text[text.index("phaseopt limits 'my") :].partition(": ")[0]
+    assert shlex.split(command) == ["phaseopt", "limits", "my engine/project.toml"]
