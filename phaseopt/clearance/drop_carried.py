@@ -108,7 +108,7 @@ def carried(law: DropLaw, change: Carry, project: Project, side: Side) -> DropLa
     unit, tilt = project.display_units.gap, math.radians(project.cam(side).tilt)
     moved = law.factor * change.lower
     note = (
-        f"measured with other parts (mm: {change.words}): {unit.signed(moved)} {unit.name} carried over, less "
+        f"measured with other parts (mm: {change.words}): {unit.signed_text(moved)} carried over, less "
         f"{unit.text(COVERAGE_SIGMAS * law.factor * change.error)} for its error"
     )
     found = _moved(law, change, crank, tilt)

@@ -68,7 +68,7 @@ def reading_at_tdc(
     """
     slip = COVERAGE_SIGMAS * wheel_error
     off_tdc = float(max(crank.drop(slip), crank.drop(-slip))) / math.cos(math.radians(tilt))
-    words = f"may be {unit.up(off_tdc)} {unit.name} too high if the crank was {slip:g}° off TDC"
+    words = f"may be {unit.up_text(off_tdc)} too high if the crank was {slip:g}° off TDC"
     return Single("at_tdc", cylinder, 0.0, drop, gauge_error, high_by=off_tdc, words=words)
 
 

@@ -219,7 +219,7 @@ def _cylinder_notes(law: DropLaw, cylinders: int, unit: Unit) -> Iterator[str]:
         low = law.low_by_cylinder(0.0)
         most = law.cylinders[int(low.argmax())]
         yield (
-            f"cylinder {law.worst} counts, it has the least: at least {unit.down(low.min())} {unit.name} at TDC, "
+            f"cylinder {law.worst} counts, it has the least: at least {unit.down_text(low.min())} at TDC, "
             f"where cylinder {most} has {unit.down(low.max())}"
         )
     if len(measured) < cylinders:
@@ -328,7 +328,7 @@ def _fitting(evidence: Evidence, unit: Unit) -> tuple[Evidence, tuple[str, ...]]
     _refuse_wheel(sheet, fit, errors)
     notes = tuple(
         f"{sheet.words(i)} ({sheet.drop[i]:g} mm at {sheet.angle[i]:g}°) is "
-        f"{unit.signed(fit.residual[i])} {unit.name} off the others and left out, as the project accepts"
+        f"{unit.signed_text(fit.residual[i])} off the others and left out, as the project accepts"
         for i in out
     )
     return replace(evidence, used=used), notes

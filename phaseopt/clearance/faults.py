@@ -217,7 +217,7 @@ def _fault(
 ) -> Fault:
     unit = model.project.display_units.gap
     hits = [
-        f"{WORDS[contact]} {unit.down(gap)} {unit.name} at {case.rpm:.0f} rpm"
+        f"{WORDS[contact]} {unit.down_text(gap)} at {case.rpm:.0f} rpm"
         for contact, gap in zip(model.contacts, running, strict=True)
         if gap <= 0.0
     ]
@@ -244,7 +244,7 @@ def _fix_text(model: ContactModel, hint: Fix) -> str:
         fitted = model.engine.cam(hint.side).offset
         ways.append(f"{hint.side} cam {needed_words(hint.side, hint.offset)} ({fitted_words(fitted, hint.offset)})")
     if hint.pocket is not None:
-        ways.append(f"{hint.side} pockets {unit.up(hint.pocket)} {unit.name} deeper")
+        ways.append(f"{hint.side} pockets {unit.up_text(hint.pocket)} deeper")
     if hint.stop is not None:
         ways.append(f"{hint.side} travel stopped at {math.trunc(hint.stop):g}°")
     return " or ".join(ways) or f"no {hint.side} offset within {REACH:g}° and no stop"

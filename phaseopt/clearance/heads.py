@@ -242,7 +242,7 @@ def _of_a_kind(project: Project, bodies: dict[Side, list[_Body]], reach: dict[Si
                 )
             found.append(apart)
         unit = project.display_units.gap
-        words.append(f"{side} valves stay {unit.down(min(found))} {unit.name} apart or more at all lifts")
+        words.append(f"{side} valves stay {unit.down_text(min(found))} apart or more at all lifts")
     return words
 
 
@@ -264,7 +264,7 @@ def _covered(
     if not far:
         return covering
     least = min(apart for pair, apart in zip(pairs, at_reach, strict=True) if pair in far)
-    return f"{covering}; {named(far)} stay {unit.down(least)} {unit.name} apart or more at all lifts"
+    return f"{covering}; {named(far)} stay {unit.down_text(least)} apart or more at all lifts"
 
 
 def _refuse_unseen_touches(project: Project, near: list[tuple[_Body, _Body]]) -> None:

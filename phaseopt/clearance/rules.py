@@ -64,8 +64,8 @@ def static_words(model: ContactModel, contact: int, gap: float, angle: float, mo
     """
     unit, wants = model.project.display_units.gap, model.required[contact]
     return (
-        f"{WORDS[model.contacts[contact]]} at least {unit.down(gap)} {unit.name}, static, {place(angle)} "
-        f"(required {unit.up(wants)}{more})"
+        f"{WORDS[model.contacts[contact]]} at least {unit.down_text(gap)}, static, {place(angle)} "
+        f"(required {unit.up_beside(wants)}{more})"
     )
 
 
@@ -73,8 +73,8 @@ def running_words(model: ContactModel, contact: int, gap: float, rpm: float, ang
     """The same of a running gap at a speed."""
     unit = model.project.display_units.gap
     return (
-        f"{WORDS[model.contacts[contact]]} at least {unit.down(gap)} {unit.name} running at {rpm:.0f} rpm, "
-        f"{place(angle)} (required {unit.up(model.reserve)}{more})"
+        f"{WORDS[model.contacts[contact]]} at least {unit.down_text(gap)} running at {rpm:.0f} rpm, "
+        f"{place(angle)} (required {unit.up_beside(model.reserve)}{more})"
     )
 
 

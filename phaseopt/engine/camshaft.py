@@ -442,9 +442,7 @@ def _which_lobe(project: Project, side: Side) -> tuple[str, ...]:
     note += f"; {', '.join(others)} of the same file {'do' if len(others) > 1 else 'does'} not count"
     if by and max(by.values()) > 0.0:
         most = max(by, key=lambda name: by[name])
-        note += (
-            f", and {most} lifts {unit.up(by[most])} {unit.name} more: add it to lobe_column if it is in this engine"
-        )
+        note += f", and {most} lifts {unit.up_text(by[most])} more: add it to lobe_column if it is in this engine"
     return (note,)
 
 

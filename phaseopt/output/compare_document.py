@@ -141,7 +141,7 @@ def _table_lines(found: Comparison) -> list[str]:
 def _clearance_lines(found: Comparison) -> list[str]:
     unit = found.display_units.gap
     lines = _carried_lines(found) + [
-        f"{WORDS[contact]}, {rule}: {unit.down(one.clearance)} to {unit.down(other.clearance)} {unit.name} "
+        f"{WORDS[contact]}, {rule}: {unit.down_beside(one.clearance)} to {unit.down_text(other.clearance)} "
         f"({_place(one)}; {_place(other)})"
         for (contact, rule), (one, other) in found.clearances.items()
     ]
@@ -186,8 +186,8 @@ def torque_lines(found: Comparison) -> list[str]:
     lines = [
         f"full throttle, mean over {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
         f"{unit.signed(gain)} ± {unit.number(2.0 * uncertainty)} at most (95 %)",
-        f"most gained {unit.signed(change[most])} {unit.name} at {rpm[most]:g} rpm, least "
-        f"{unit.signed(change[least])} {unit.name} at {rpm[least]:g} rpm",
+        f"most gained {unit.signed_text(change[most])} at {rpm[most]:g} rpm, least "
+        f"{unit.signed_text(change[least])} at {rpm[least]:g} rpm",
     ]
     return [*lines, *power_lines(found), UNCERTAINTY]
 

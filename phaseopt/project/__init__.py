@@ -48,7 +48,7 @@ from phaseopt.project.simulation import Cycle, ExhaustTract, FlowBench, Friction
 from phaseopt.project.springs import SpringForce, ValveSpring
 from phaseopt.project.standards import Correction
 from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
-from phaseopt.values.display_units import SHOWN, DisplayUnits, Units
+from phaseopt.values.display_units import INCH, INCH_TENTHS, SHOWN, DisplayUnits, Units
 from phaseopt.values.repr import ShowsItself
 
 __all__ = [
@@ -174,7 +174,11 @@ class Project(ShowsItself, ProjectSection):
     @property
     def display_units(self) -> DisplayUnits:
         """The units that a person reads numbers in."""
-        return SHOWN[self.report.units or self.units]
+        units = self.report.units or self.units
+        rules = self.gap.static
+        required = (rules.intake, rules.exhaust, rules.valves, self.gap.running.reserve)
+        whole = all(abs(INCH.gap.of(mm) - round(INCH.gap.of(mm))) < 1e-6 for mm in required)
+        return INCH_TENTHS if units == "inch" and not whole else SHOWN[units]
 
     @property
     def arrangement(self) -> Arrangement:

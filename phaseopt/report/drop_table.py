@@ -34,7 +34,7 @@ def drop_table(side: Side, law: DropLaw, unit: Unit) -> Table:
 def drop_words(law: DropLaw, unit: Unit) -> str:
     """How a valve drop is known, in one line."""
     at_tdc = float(law.at_tdc.min() if law.steps is None else law.fitted(0.0))
-    words = f"{unit.text(at_tdc)} at TDC, {unit.down(float(law.low(0.0)))} used, after measuring error"
+    words = f"{unit.text(at_tdc)} at TDC, {unit.down_text(float(law.low(0.0)))} used, after measuring error"
     if law.readings is None:
         return words
     if law.steps is not None:

@@ -142,7 +142,7 @@ def finding(build: "Build") -> str:
     gains, unit, most = build.comparison.gains, build.project.display_units.torque, gained_most(build)
     if not math.isfinite(gains.gain):
         return "Torque at full throttle"
-    more = f"{unit.signed(gains.gain)} {unit.name} on average"
+    more = f"{unit.signed_text(gains.gain)} on average"
     return more if most is None else f"{more}, most at {' to '.join(f'{at:.0f}' for at in dict.fromkeys(most))} rpm"
 
 
@@ -199,7 +199,7 @@ def least_words(build: "Build", near: Tightest) -> tuple[str, str, str]:
     required = float(build.contact.required[build.contact.contacts.index(near.contact)])
     static = near.static - required <= near.running - build.contact.reserve
     least, asked = (near.static, required) if static else (near.running, build.contact.reserve)
-    return "static" if static else "running", f"{gap.down(least)} {gap.name}", gap.up(asked)
+    return "static" if static else "running", gap.down_text(least), gap.up_beside(asked)
 
 
 def closest_words(build: "Build") -> str:

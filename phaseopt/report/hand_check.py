@@ -37,5 +37,5 @@ def hand_check_table(build: "Build") -> Table:
 
 def _lift_words(setting: Setting, unit: Unit) -> str:
     if setting.lift > _SHUT:
-        return f"{unit.text(setting.lift)} ± {unit.up(setting.lift_error)}"
+        return f"{unit.text(setting.lift)} ± {unit.up_beside(setting.lift_error)}"
     return f"shut: {setting.centreline:.1f}°"

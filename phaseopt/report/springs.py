@@ -57,7 +57,7 @@ def control_lines(model: ContactModel, side: Side) -> list[str]:
     takes = float(model.running_terms(f"{side}_piston", top)["loft"])
     stated = float(loft(model.project.gap.running.loft, top))
     what = "The loft that you state" if stated >= takes > 0 else "Valve float"
-    lines.append(f"{what} takes up to {unit.up(takes)} {unit.name} from {side} to piston at {top:.0f} rpm.")
+    lines.append(f"{what} takes up to {unit.up_text(takes)} from {side} to piston at {top:.0f} rpm.")
     return lines
 
 
@@ -72,8 +72,8 @@ def _asks(control: ValveControl, top: float, unit: Unit) -> str:
 
 
 def _left(bind: float, seal: float | None, unit: Unit) -> str:
-    words = f"coil bind {unit.down(bind)} {unit.name}"
-    return words if seal is None else f"{words}, retainer to seal {unit.down(seal)} {unit.name}"
+    words = f"coil bind {unit.down_text(bind)}"
+    return words if seal is None else f"{words}, retainer to seal {unit.down_text(seal)}"
 
 
 def _tight(bind: float, seal: float | None, unit: Unit) -> list[str]:

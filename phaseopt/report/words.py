@@ -76,9 +76,9 @@ def length_words(value: float, unit: Unit, *, down: bool = False) -> str:
 
     >>> from phaseopt.values.display_units import INCH
     >>> length_words(2.54, METRIC.gap), length_words(2.0, METRIC.gap, down=True), length_words(2.0, INCH.gap, down=True)
-    ('2.54 mm (0.100 in)', '2.00 mm (0.078 in)', '78.7 thou')
+    ('2.54 mm (0.100 in)', '2.00 mm (0.078 in)', '.078"')
     """
-    text = f"{unit.down(value) if down else unit.number(value)} {unit.name}"
+    text = unit.down_text(value) if down else unit.text(value)
     if unit != METRIC.gap:
         return text
     thousandths = value / 0.0254

@@ -8,7 +8,7 @@ Factors are exact by definition (NIST SP 811, appendix B.8): an inch is 25.4 mm;
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, overload
 
 import numpy as np
@@ -27,11 +27,12 @@ _HP = 550.0 * _LBF_FT / 1000.0  # kW
 class Unit:
     """A unit to show one kind of quantity in.
 
-    `name` as it stands after a number; `size`, how much one of it is in the documented unit; `decimals` that a number
-    usually gets. `more` decimals may be asked for where a sum has to add up or small numbers matter.
+    `name` as it heads a table and stands after a number, but for thousandths, which a sentence has as decimals of an
+    inch: .099". `size`, how much one of it is in the documented unit; `decimals` that a number usually gets. `more`
+    decimals may be asked for where a sum has to add up or small numbers matter.
 
-    >>> Unit("thou", 0.0254, 1).text(2.0), Unit("mm", 1.0, 2).text(2.0)
-    ('78.7 thou', '2.00 mm')
+    >>> Unit("thou", 0.0254, 0).text(2.0), Unit("thou", 0.0254, 0).number(2.0), Unit("mm", 1.0, 2).text(2.0)
+    ('.079"', '79', '2.00 mm')
     """
 
     name: str
@@ -93,15 +94,52 @@ class Unit:
         if self.size == 1.0:
             return f"{value:g}"
         in_unit = self.of(value)
-        return f"{float(f'{in_unit:.{self.decimals}f}' if abs(in_unit) >= 1.0 else f'{in_unit:.3g}'):g}"
+        return f"{float(f'{in_unit:.{max(self.decimals, 1)}f}' if abs(in_unit) >= 1.0 else f'{in_unit:.3g}'):g}"
 
     def stated(self, value: float) -> str:
         """The same with its unit."""
-        return f"{self.plain(value)} {self.name}"
+        return self._named(self.plain(value))
 
     def text(self, value: float, more: int = 0) -> str:
         """The value with its unit, rounded to the nearest."""
-        return f"{self.number(value, more)} {self.name}"
+        return self._named(self.number(value, more))
+
+    def down_text(self, value: float, more: int = 0) -> str:
+        """The value with its unit, rounded down.
+
+        >>> Unit("thou", 0.0254, 0).down_text(2.53), Unit("thou", 0.0254, 0).down_text(-0.001)
+        ('.099"', '-.001"')
+        """
+        return self._named(self.down(value, more))
+
+    def up_text(self, value: float, more: int = 0) -> str:
+        """The value with its unit, rounded up."""
+        return self._named(self.up(value, more))
+
+    def up_beside(self, value: float) -> str:
+        """The value rounded up, beside one with its unit.
+
+        >>> Unit("mm", 1.0, 2).up_beside(2.5), Unit("thou", 0.0254, 0).up_beside(2.54)
+        ('2.50', '.100"')
+        """
+        return self.up_text(value) if self.name == "thou" else self.up(value)
+
+    def down_beside(self, value: float) -> str:
+        """The same rounded down."""
+        return self.down_text(value) if self.name == "thou" else self.down(value)
+
+    def signed_text(self, value: float, more: int = 0) -> str:
+        """The value with its sign and unit."""
+        return self._named(self.signed(value, more))
+
+    def _named(self, number: str) -> str:
+        """A number in this unit with the unit, as a builder writes it."""
+        if self.name != "thou":
+            return f"{number} {self.name}"
+        sign = number[0] if number[0] in "+-" else ""
+        inches = abs(float(number)) / 1000.0
+        text = f"{inches:.{3 + len(number.partition('.')[2])}f}"
+        return f'{sign}{text.removeprefix("0")}"'
 
 
 @dataclass(frozen=True)
@@ -110,7 +148,7 @@ class DisplayUnits:
     (mm), of torque (N·m), of power (kW), of the air's pressure (kPa) and temperature (°C).
 
     >>> INCH.gap.text(0.5), INCH.torque.text(100.0), METRIC.torque.text(100.0)
-    ('19.7 thou', '73.8 lb-ft', '100.0 N·m')
+    ('.020"', '73.8 lb-ft', '100.0 N·m')
     """
 
     gap: Unit
@@ -133,13 +171,15 @@ METRIC = DisplayUnits(
     Unit("mm", 1.0, 2), Unit("mm", 1.0, 2), Unit("N·m", 1.0, 1), Unit("kW", 1.0, 1), Unit("kPa", 1.0, 1)
 )
 INCH = DisplayUnits(
-    Unit("thou", _INCH / 1000.0, 1),
+    Unit("thou", _INCH / 1000.0, 0),
     Unit("in", _INCH, 3),
     Unit("lb-ft", _LBF_FT, 1),
     Unit("hp", _HP, 1),
     Unit("inHg", _INHG, 2),
     fahrenheit=True,
 )
+# Where what is required is no whole thousandth, whole ones would show a clearance that is enough as less than that.
+INCH_TENTHS = replace(INCH, gap=Unit("thou", _INCH / 1000.0, 1))
 SHOWN: dict[Units, DisplayUnits] = {"metric": METRIC, "inch": INCH}
 
 

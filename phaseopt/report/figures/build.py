@@ -112,7 +112,7 @@ def _map(figure: Figure, axes: Axes, build: "Build", near: Tightest, rule: str, 
     axes.set_ylabel("engine speed, rpm")
     least = float(gap.min())
     verdict = CLEAR.upper() if least >= wants else HITS.upper() if least <= 0 else TIGHT.upper()
-    title = f"{rule}: {verdict}, least {unit.down(least)} {unit.name} (required {unit.up(wants)})"
+    title = f"{rule}: {verdict}, least {unit.down_text(least)} (required {unit.up_beside(wants)})"
     axes.set_title(title, fontsize=8.5)
     scale_axes = axes.inset_axes((0.0, -0.2, 1.0, 0.04))
     figure.colorbar(colours, cax=scale_axes, label=f"{rule} clearance, {unit.name}", orientation="horizontal")

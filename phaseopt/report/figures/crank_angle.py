@@ -175,8 +175,8 @@ def _clearances(axes: Axes, build: "Build", near: Tightest, found: Curves, theta
         (f"running, {model.top_speed:.0f} rpm, worst case", found.running, (3, 2), BEFORE, "running", model.reserve),
     )
     for label, curve, dashes, colour, name, wants in looks:
-        least_words = unit.text(near.by_hand) if wants is None else f"{unit.down(float(steps[name]))} {unit.name}"
-        asked = "" if wants is None else f" (required {unit.up(wants)})"
+        least_words = unit.text(near.by_hand) if wants is None else f"{unit.down_text(float(steps[name]))}"
+        asked = "" if wants is None else f" (required {unit.up_beside(wants)})"
         axes.plot(theta, unit.of(curve), color=colour, lw=1.8, dashes=dashes, label=f"{label}: {least_words}{asked}")
         least = int(curve.argmin())
         axes.plot(theta[least], unit.of(float(curve[least])), "o", color=colour, ms=4.5)

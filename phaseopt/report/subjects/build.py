@@ -157,8 +157,8 @@ def clearance_lines(build: "Build") -> list[str]:
     if build.contact.heads is not None:
         near, unit = tightest(build, "valve_valve"), build.project.display_units.gap
         lines.append(
-            f"Valve to valve covers {build.contact.heads.covers}: at least {unit.down(near.static)} {unit.name} "
-            f"static, {unit.down(near.running)} {unit.name} running."
+            f"Valve to valve covers {build.contact.heads.covers}: at least {unit.down_text(near.static)} "
+            f"static, {unit.down_text(near.running)} running."
         )
     return lines
 

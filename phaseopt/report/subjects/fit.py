@@ -92,8 +92,7 @@ def left_out_lines(model: TorqueModel, trust: TorqueTrust, unit: Unit) -> list[s
     unlikely = [pull for pull in trust.pulls if pull.inside < _SURPRISE]
     if unlikely:
         named = ", ".join(
-            f"{pull.name} ({100 * pull.inside:.0f} %, {unit.signed(pull.mean)} {unit.name} on average)"
-            for pull in unlikely
+            f"{pull.name} ({100 * pull.inside:.0f} %, {unit.signed_text(pull.mean)} on average)" for pull in unlikely
         )
         lines.append(f"pulls with few points inside their own 90 % interval, look at them or make them again: {named}")
     return lines
@@ -216,4 +215,4 @@ def worst_node_line(model: TorqueModel, unit: Unit) -> str:
     )
     off, unsure = float(model.left_out.residual[worst]), float(model.left_out.deviation[worst])
     look = "; look at it" if abs(off) > 5.0 * unsure and math.isfinite(unsure) else ""
-    return f"worst {unit.signed(off, 1)} {unit.name} ({abs(off) / unsure:.1f} deviations) at {at}{look}"
+    return f"worst {unit.signed_text(off, 1)} ({abs(off) / unsure:.1f} deviations) at {at}{look}"

@@ -151,7 +151,7 @@ def recommended_words(study: OffsetStudy) -> str:
         return f"Fit the cams {where}: same torque, and full travel is clear; as fitted it is not."
     unit = study.project.display_units.torque
     return (
-        f"Fit the cams {where}: {unit.signed(found.gain.mean)} {unit.name} over the cells by weight, standard "
+        f"Fit the cams {where}: {unit.signed_text(found.gain.mean)} over the cells by weight, standard "
         f"deviation {unit.number(found.gain.deviation)}, best tables against best tables{guard}."
     )
 
@@ -205,7 +205,7 @@ def front_lines(study: OffsetStudy) -> list[str]:
     step = max(1, math.ceil((len(front) - 1) / (FRONT_SHOWN - 1)))
     shown_ones = [*front[:-1:step], front[-1]] if front else []
     return [
-        f"{pair_words(trial)}: {units.torque.signed(trial.score - study.fitted.trial.score, 1)} {units.torque.name} "
+        f"{pair_words(trial)}: {units.torque.signed_text(trial.score - study.fitted.trial.score, 1)} "
         f"a cell, full travel {trial.travel}, {margin_words(trial, units.gap)}"
         for trial in shown_ones
     ]
@@ -215,8 +215,8 @@ def margin_words(trial: Trial, unit: Unit) -> str:
     """How far full travel is from the clearance it needs."""
     size = abs(trial.travel_margin)
     if trial.travel == CLEAR:
-        return f"{unit.down(size)} {unit.name} more clearance than required"
-    return f"{unit.up(size)} {unit.name} less clearance than required"
+        return f"{unit.down_text(size)} more clearance than required"
+    return f"{unit.up_text(size)} less clearance than required"
 
 
 def refused_lines(study: OffsetStudy) -> list[str]:

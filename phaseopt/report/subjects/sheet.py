@@ -250,7 +250,7 @@ def _settings_table(settings: tuple[Setting, ...], unit: Unit) -> Table:
     for each in settings:
         zero = "ATDC" if each.side == "intake" else "BTDC"
         lift = (
-            f"{length_words(each.lift, unit)} ± {unit.up(each.lift_error)}"
+            f"{length_words(each.lift, unit)} ± {unit.up_beside(each.lift_error)}"
             if each.lift > _SHUT
             else "shut: set by centreline"
         )
@@ -265,7 +265,7 @@ def _expected_table(expected: tuple[Expected, ...], unit: Unit) -> Table:
     for each in expected:
         by_hand = f"{length_words(each.by_hand, unit)} ± {tolerance_words(each.tolerance, unit)}"
         worst = length_words(each.worst_case, unit, down=True)
-        rows.append(Row(WORDS[each.contact], (by_hand, "", worst, f"{unit.up(each.required)} {unit.name}")))
+        rows.append(Row(WORDS[each.contact], (by_hand, "", worst, f"{unit.up_text(each.required)}")))
     head = ("", "you should measure, lash as set", "found by hand", "at least (worst case)", "required")
     caption = f"What to find: least clearance, {unit.name}. The worst case has uncertainty and lash taken off"
     return Table(caption, head, tuple(rows), by_hand=True)
