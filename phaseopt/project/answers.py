@@ -18,7 +18,6 @@ DROP_ANGLES = range(-15, 16, 5)  # crank degrees after TDC, common practice
 TorqueBy = Literal["pulls", "simulation", "both"]
 
 _LOADS = [30, 40, 50, 60, 70, 80, 90, 100]  # kPa, of an engine without a supercharger
-_STATIC_INCH = {"intake": 0.08, "exhaust": 0.1, "valves": 0.06}
 _IDLE, _STEP = 1000, 500  # rpm: where the tables begin if nobody says, and how far apart their rows are
 
 
@@ -97,8 +96,6 @@ class Answers:
             found |= {"crank.compression_ratio": BLANK, **{f"{side}.head_diameter": BLANK for side in SIDES}}
         if self.units == "inch":
             found["units"] = "inch"
-            # The metric defaults rounded up, so that clearances are in whole thousandths.
-            found |= {f"gap.static.{key}": inch for key, inch in _STATIC_INCH.items()} | {"gap.running.reserve": 0.02}
         return found | {"tables.rpm": self._speeds, "tables.load": _LOADS, **self.known}
 
     @property

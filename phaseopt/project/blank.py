@@ -17,7 +17,7 @@ from pydantic.fields import FieldInfo
 from phaseopt.project import Project
 from phaseopt.project.answers import BLANK, DROP_ANGLES, DROP_FILES, LOBE_FILES, Answers
 from phaseopt.project.keys import section_in
-from phaseopt.project.quantities import meaning_of, reader_of
+from phaseopt.project.quantities import inch_default, meaning_of, reader_of
 from phaseopt.values.display_units import Units
 
 _LENGTH = {"metric": "mm", "inch": "in"}
@@ -171,7 +171,9 @@ class _Section:
         for key, field in self.keys:
             reader = reader_of(field)
             default = None if field.is_required() else field.get_default(call_default_factory=True)
-            if default and reader is not None and reader.bare(self.units) != reader.unit:
+            if self.units == "inch" and inch_default(field) is not None:
+                default = inch_default(field)
+            elif default and reader is not None and reader.bare(self.units) != reader.unit:
                 default = f"{default:g} {reader.unit}"  # the defaults are in documented units
             yield from _line(key, field, BLANK if default in (None, ()) else default, "# ", self.units)
 

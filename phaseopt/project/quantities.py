@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
@@ -138,6 +138,12 @@ def meaning_of(field: FieldInfo, units: Units = "metric") -> str:
     return re.sub(rf"(?<![\w·/])(?<![0-9] ){re.escape(metric)}(?![\w²/·])", inch, text)
 
 
+def inch_default(field: FieldInfo) -> Any:
+    """What a key is in an inch project that leaves it out, where it has such a default of its own."""
+    extra = field.json_schema_extra
+    return extra.get("inch") if isinstance(extra, dict) else None
+
+
 def reader_of(field: FieldInfo) -> Reader | None:
     """What reads the numbers of a key; None where they have no unit."""
     return _reader([*field.metadata, field.annotation])
@@ -245,6 +251,15 @@ class ProjectSection(BaseModel):
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=False, allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _inch_defaults(cls, values: Any, info: ValidationInfo) -> Any:
+        """What is left out in an inch project, where it has a default of its own in whole thousandths."""
+        if (info.context or {}).get("units") != "inch" or not isinstance(values, dict):
+            return values
+        left_out = {name: inch_default(field) for name, field in cls.model_fields.items() if name not in values}
+        return {**values, **{name: value for name, value in left_out.items() if value is not None}}
 
     @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:

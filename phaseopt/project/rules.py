@@ -18,15 +18,23 @@ from phaseopt.project.quantities import (
 class StaticGaps(ProjectSection):
     """Least clearance turned by hand, cold (common practice for steel rods).
 
+    Left out in an inch project they are 0.080, 0.100 and 0.060 in, the metric ones rounded up.
+
     Examples
     --------
     >>> StaticGaps(intake="0.080 in").intake  # mm
     2.032
     """
 
-    intake: Clearance = Field(2.0, ge=0.5, description="intake valve to piston, mm (0.5 mm or more)")
-    exhaust: Clearance = Field(2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 mm or more)")
-    valves: Clearance = Field(1.5, ge=0.3, description="intake valve to exhaust valve, mm (0.3 mm or more)")
+    intake: Clearance = Field(
+        2.0, ge=0.5, description="intake valve to piston, mm (0.5 mm or more)", json_schema_extra={"inch": 0.08}
+    )
+    exhaust: Clearance = Field(
+        2.5, ge=0.5, description="exhaust valve to piston, mm (0.5 mm or more)", json_schema_extra={"inch": 0.1}
+    )
+    valves: Clearance = Field(
+        1.5, ge=0.3, description="intake valve to exhaust valve, mm (0.3 mm or more)", json_schema_extra={"inch": 0.06}
+    )
 
 
 class Rod(ProjectSection):
@@ -71,7 +79,10 @@ class RunningGaps(ProjectSection):
     """
 
     reserve: Clearance = Field(
-        0.5, ge=0.1, description="clearance left with everything below taken off, mm (0.1 mm or more)"
+        0.5,
+        ge=0.1,
+        description="clearance left with everything below taken off, mm (0.1 mm or more)",
+        json_schema_extra={"inch": 0.02},
     )
     rod: Rod
     play: Play = Field(0.08, ge=0, description="bearing and pin play, mm")
@@ -106,5 +117,5 @@ class GapRules(ProjectSection):
         description="fastest the engine gains or loses speed, rpm a second, which the looser rule rests on: less only "
         "where logged blips and downshifts show less",
     )
-    static: StaticGaps = Field(default_factory=StaticGaps)
+    static: StaticGaps = Field(default_factory=StaticGaps, json_schema_extra={"inch": {}})
     running: RunningGaps

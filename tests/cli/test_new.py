@@ -133,7 +133,9 @@ def test_a_default_pasted_into_a_project_in_inches_stays_what_it_is(name: str) -
     model = {"gap.static": StaticGaps, "report": Report, "drop.intake.clay": Clay}[name]
     given = {"thickness": "2 mm", "centreline": 110.0} if model is Clay else {}
     stated = {key: value for key, value in found.items() if value != "?"}
-    assert model.model_validate({**given, **stated}, context={"units": "inch"}) == model.model_validate(given)
+    assert model.model_validate({**given, **stated}, context={"units": "inch"}) == model.model_validate(
+        given, context={"units": "inch"}
+    )
 
 
 def test_keys_are_printed_by_section() -> None:

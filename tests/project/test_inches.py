@@ -6,7 +6,7 @@ from pydantic import ValidationError
 
 from phaseopt.project import Cam, CamCard, Crank, Geometry, Weather
 from phaseopt.project.drops import BuiltWith, Clay, Drop
-from phaseopt.project.rules import Loft, RunningGaps
+from phaseopt.project.rules import GapRules, Loft, RunningGaps
 from phaseopt.project.springs import SpringForce
 
 ROD = {"reciprocating_mass": 480.0, "section": "140 mm^2"}
@@ -113,3 +113,17 @@ def test_a_barometer_in_another_unit_is_asked_about_with_it(units: str, baromete
     with pytest.raises(ValidationError) as caught:
         Weather.model_validate({"pressure": barometer, "temperature": 20, "humidity": 0.4}, context={"units": units})
     assert f'"{barometer} {means}"' in caught.value.errors()[0]["ctx"]["hint"]
+
+
+def test_clearances_left_out_are_whole_thousandths_and_no_less_than_in_mm() -> None:
+    """0.080, 0.100 and 0.060 in are common practice; an inch is 25.4 mm by definition."""
+    rod = {"reciprocating_mass": 480.0, "section": "140 mm^2"}
+    inch, metric = (GapRules.model_validate({"running": {"rod": rod}}, context=each) for each in (INCH, {}))
+    assert (inch.static.intake, inch.static.exhaust, inch.static.valves) == pytest.approx((2.032, 2.54, 1.524))
+    assert inch.running.reserve == pytest.approx(0.508)
+    assert inch.static.intake >= metric.static.intake
+    assert inch.static.exhaust >= metric.static.exhaust
+    assert inch.static.valves >= metric.static.valves
+    assert inch.running.reserve >= metric.running.reserve
+    kept = GapRules.model_validate({"static": {"intake": 0.075}, "running": {"rod": rod}}, context=INCH)
+    assert (kept.static.intake, kept.static.exhaust) == pytest.approx((1.905, 2.54))

@@ -91,6 +91,6 @@ def test_other_arrangements_have_them_too(name: str, request: pytest.FixtureRequ
 
 def test_a_step_is_round_in_the_units_of_whoever_reads_it() -> None:
     """0.25 mm and 0.5 mm, or ten and twenty thousandths of an inch."""
-    for units, step, deeper in ((METRIC, "0.25 mm", "0.5 mm"), (INCH, "10 thou", "20 thou")):
+    for units, step, deeper in ((METRIC, "0.25 mm", "0.5 mm"), (INCH, '.010"', '.020"')):
         assert units.gap.stated(gap_step(units)).replace(".0 ", " ") == step
         assert units.gap.stated(deeper_pocket(units)).replace(".0 ", " ") == deeper

@@ -1,6 +1,8 @@
 """The units that a person reads."""
 
 import math
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +15,7 @@ from scipy import constants
 
 from phaseopt.values.display_units import INCH, METRIC, SHOWN, Units, power_kw
 from phaseopt.values.errors import InputError
+from phaseopt.values.units import to_number_in
 
 
 def test_sizes_are_those_of_the_standard() -> None:
@@ -54,14 +57,30 @@ def test_what_keeps_its_rule_shows_no_less_than_the_rule_rounded_down(gap: float
 def test_what_was_stated_is_shown_as_it_was() -> None:
     assert INCH.gap.plain(2.032) == "80"
     assert INCH.size.plain(86.106) == "3.39"
-    assert INCH.gap.stated(0.25) == "9.8 thou"
-    assert INCH.gap.signed(-0.0001) == "+0.0"
+    assert INCH.gap.stated(0.25) == '.0098"'
+    assert INCH.gap.signed(-0.0001) == "+0"
     assert math.isnan(float(INCH.torque.number(math.nan)))
 
 
 def test_a_project_names_its_units(tmp_path: Path) -> None:
     """Metric where nothing is said; a word that is neither is refused with both named."""
     assert project_of(tmp_path).display_units == METRIC
-    assert project_of(tmp_path, report={"units": "inch"}).display_units == INCH
+    rules = {"intake": "0.080 in", "exhaust": "0.100 in", "valves": "0.060 in"}
+    running = {"reserve": "0.020 in"}
+    whole = project_of(tmp_path, report={"units": "inch"}, gap={"static": rules, "running": running})
+    assert whole.display_units == INCH
+    tenths = project_of(tmp_path, report={"units": "inch"}).display_units
+    assert tenths == replace(INCH, gap=replace(INCH.gap, decimals=1))  # required 2.00 mm is 78.7 thousandths
     with pytest.raises(InputError, match=r"report\.units.*'metric' or 'inch'"):
         project_of(tmp_path, report={"units": "feet"})
+
+
+@given(gap=st.floats(-0.9, 0.9), more=st.sampled_from([0, 1]))
+def test_inches_are_written_without_the_zero_and_to_the_safe_side(gap: float, more: int) -> None:
+    """Source: an inch is 25.4 mm by definition; .099\" is how a gauge is read out (common practice, no source)."""
+    less, enough = INCH.gap.down_text(25.4 * gap, more), INCH.gap.up_text(25.4 * gap, more)
+    for text in (less, enough):
+        assert re.fullmatch(rf'-?\.[0-9]{{{3 + more}}}"', text)
+    assert float(less[:-1]) <= gap + 1e-12
+    assert float(enough[:-1]) >= gap - 1e-12
+    assert to_number_in(enough.lstrip("-"), "mm", "mm") == pytest.approx(abs(25.4 * float(enough[:-1])))
