@@ -8,6 +8,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from phaseopt.project import Project, ProjectSection
+from phaseopt.project.quantities import inch_default
 
 
 class Key(NamedTuple):
@@ -49,7 +50,9 @@ def _default(field: FieldInfo) -> str:
         return "none"
     if isinstance(value, tuple):
         return f"[{', '.join(map(repr, value))}]".replace("'", '"')
-    return f"{value:g}" if isinstance(value, float) else str(value).lower() if isinstance(value, bool) else str(value)
+    text = f"{value:g}" if isinstance(value, float) else str(value).lower() if isinstance(value, bool) else str(value)
+    inch = inch_default(field)
+    return text if inch is None else f"{text} (inch project: {inch:g} in)"
 
 
 def section_in(annotation: Any) -> tuple[type[ProjectSection] | None, bool]:
