@@ -44,6 +44,7 @@ class Side(NamedTuple):
         """What one command costs."""
         kernels = kernels or self.tree.with_suffix(".kernels")
         environment = os.environ | {"PYTHONPATH": str(self.tree), "NUMBA_CACHE_DIR": str(kernels)}
+        environment.pop("PYTHONDONTWRITEBYTECODE", None)  # an installed package is not compiled at each start
         command = [sys.executable, "-m", "phaseopt", *arguments]
         before, began = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
         done = subprocess.run(command, cwd=self.tree, env=environment, capture_output=True, text=True, check=False)

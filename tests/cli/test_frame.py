@@ -104,13 +104,12 @@ def test_colour_needs_a_terminal_that_takes_it(monkeypatch: pytest.MonkeyPatch) 
 
 def test_the_progress_line_never_wraps() -> None:
     """Sequences that move no text, colours and cursor, are taken out (ECMA-48); a line end would be a wrapped line."""
-    for columns in (44, 100):
-        written = on_a_terminal("fit", SMALL, columns=columns, piped=True)
-        lines = re.sub(r"\x1b\[[?0-9;]*[a-zA-Z]", "", written).strip("\r\n").split("\r")
-        assert len(lines) > 1
-        assert max(len(line.rstrip()) for line in lines) <= columns
-        assert not any("\n" in line for line in lines)
-        assert any("left" in line for line in lines)
+    written = on_a_terminal("fit", SMALL, columns=44, piped=True)
+    lines = re.sub(r"\x1b\[[?0-9;]*[a-zA-Z]", "", written).strip("\r\n").split("\r")
+    assert len(lines) > 1
+    assert max(len(line.rstrip()) for line in lines) <= 44
+    assert not any("\n" in line for line in lines)
+    assert any("left" in line for line in lines)
 
 
 def test_help_is_in_the_order_of_the_job_one_line_each() -> None:

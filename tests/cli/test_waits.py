@@ -1,6 +1,5 @@
 """What is said while somebody waits: at once on a terminal, every ten seconds into a pipe."""
 
-import subprocess
 import sys
 from pathlib import Path
 
@@ -47,9 +46,3 @@ def test_a_quiet_command_says_nothing(monkeypatch: pytest.MonkeyPatch, capsys: p
         now[0] = 60.0
         line(0.5, "pull 1 of 2")
     assert capsys.readouterr().err == ""
-
-
-def test_a_command_begins_to_speak_within_half_a_second_of_processor_time() -> None:
-    """What is imported before the first words is little: nothing of the packages that take long."""
-    code = "import sys, phaseopt.cli; print([m for m in ('numpy', 'scipy', 'pydantic', 'xarray') if m in sys.modules])"
-    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"

@@ -140,15 +140,3 @@ def test_all_that_kernels_read_names_their_folder():
         taken = {hint.__name__ for hint in typing.get_type_hints(kernel).values() if hasattr(hint, "_fields")}
         read = {name for name in kernel.__code__.co_names if not isinstance(vars(module).get(name), ModuleType | None)}
         assert read | taken <= names, f"{kernel.__name__} in {module.__name__}"
-
-
-def test_help_needs_no_compiler():
-    """`--help` answers before numba, numpy or pandas are imported."""
-    code = (
-        "import sys; sys.argv = ['phaseopt', '--help']\n"
-        "from phaseopt.cli import app\n"
-        "try: app()\n"
-        "except SystemExit: pass\n"
-        "sys.exit(' '.join({'numba', 'numpy', 'pandas', 'scipy'} & set(sys.modules)) or None)"
-    )
-    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)

@@ -16,7 +16,7 @@ from phaseopt.clearance.rules import CLEAR, HITS, TIGHT
 from phaseopt.project import SIDES
 from phaseopt.report.facts import Tightest, clamps, clamps_hold, tightest, verdict_word
 from phaseopt.report.figures.colours import BLACK, MAP, WHITE, Scale
-from phaseopt.report.figures.drawing import DARK, HITS_FILL, LIGHT, MIDDLE, TIGHT_FILL, Drawing, styled
+from phaseopt.report.figures.drawing import DARK, HITS_FILL, LIGHT, MIDDLE, TIGHT_FILL, Drawing, placed, styled
 from phaseopt.report.simulation import alone, beyond
 from phaseopt.report.words import moving, phase_words
 from phaseopt.tables import number_text
@@ -34,8 +34,9 @@ def full_load_torque(build: "Build") -> Drawing:
     names = ("torque_sd", "torque_before_sd", "gain_sd")
     band, before_band, gain_band = (2 * unit.of(row[name].to_numpy()) for name in names)
     with styled():
-        figure = Figure(figsize=(7.5, 5.6), layout="constrained")
+        figure = Figure(figsize=(7.5, 5.6))
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
+        placed(figure, between=0.08)
         shade: dict[str, Any] = {"color": LIGHT, "alpha": 0.35, "lw": 0}
         upper.fill_between(
             rpm, before - before_band, before + before_band, fc="none", ec=DARK, hatch="////", lw=0, alpha=0.5,

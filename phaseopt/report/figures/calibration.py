@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from phaseopt.report.figures.colours import BLACK, WHITE
-from phaseopt.report.figures.drawing import DARK, MIDDLE, Drawing, styled
+from phaseopt.report.figures.drawing import DARK, MIDDLE, Drawing, placed, styled
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
@@ -22,8 +22,9 @@ def measured_and_simulated(build: "Build") -> Drawing:
     torque, full = unit.of(points["torque"].to_numpy()), points["full_throttle"].to_numpy()
     looks = (("before", "s", WHITE, DARK, "as described"), ("after", "o", MIDDLE, MIDDLE, "calibrated"))
     with styled():
-        figure = Figure(figsize=(7.5, 3.9), layout="constrained")
+        figure = Figure(figsize=(7.5, 3.9))
         left, right = figure.subplots(1, 2)
+        placed(figure)
         for name, marker, fill, edge, label in looks:
             simulated = unit.of(points[name].to_numpy())
             rms = found.before if name == "before" else found.after
@@ -39,9 +40,10 @@ def measured_and_simulated(build: "Build") -> Drawing:
         right.set_xlabel("engine speed, rpm")
         right.set_ylabel(f"simulated less measured, {unit.name}")
         right.set_title("At full throttle")
+        left.legend(loc="upper left")  # the points are near the diagonal; looking for the best place takes long
+        right.legend(loc="best")
         for axes in (left, right):
             axes.grid(alpha=0.3)
-            axes.legend(loc="best")
         return Drawing(figure, "measured", "Simulated against measured torque, before and after calibration")
 
 
@@ -51,8 +53,9 @@ def filling(build: "Build") -> Drawing:
     row = build.comparison.airflow.isel(load=-1)
     rpm, known = row["rpm"].to_numpy(), np.isfinite(row["air"].to_numpy())
     with styled():
-        figure = Figure(figsize=(7.5, 3.4), layout="constrained")
+        figure = Figure(figsize=(7.5, 3.4))
         axes = figure.subplots()
+        placed(figure)
         axes.plot(rpm, row["efficiency_before"], "s--", color=DARK, ms=4, label=f"before: {build.baseline.name}")
         axes.plot(rpm, row["efficiency"], "o-", color=MIDDLE, ms=4, label="after: these tables")
         lost = "" if known.all() else "; blank: not simulated"

@@ -15,7 +15,7 @@ from scipy.special import ndtri
 from phaseopt.clearance.limits import Limits
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.figures.colours import BLACK, MAP, STEPS, WHITE
-from phaseopt.report.figures.drawing import DARK, EXHAUST, LIGHT, MIDDLE, Drawing, styled, svg_element
+from phaseopt.report.figures.drawing import DARK, EXHAUST, LIGHT, MIDDLE, Drawing, placed, styled, svg_element
 from phaseopt.report.words import moving, phase_words
 from phaseopt.surrogate import Readings, TorqueSurface
 from phaseopt.torque_model import TorqueModel, deviations
@@ -145,8 +145,9 @@ def thin(project: Project, surface: TorqueSurface, limits: Limits, *, supplied_g
     found, x = deviations(project, surface), surface.readings.x
     both, unit = project.arrangement == "both", project.display_units.torque
     with styled():
-        figure = Figure(figsize=(7.5, 3.9 if both else 4.2), layout="constrained")
+        figure = Figure(figsize=(7.5, 3.9 if both else 4.2))
         panels = np.atleast_1d(figure.subplots(1, 2))
+        placed(figure, top=42.0, under=4.0)
         if both:
             _map(figure, panels[0], found["over_timing"], "exhaust_phase", "intake_phase", unit)
             intake, exhaust = (_phase_of(project, name, x[:, k]) for name, k in zip(SIDES, (2, 3), strict=True))
@@ -184,7 +185,7 @@ def _map(figure: Figure, axes: Axes, found: xr.DataArray, across: str, up: str, 
     drawn = axes.contourf(values[across], values[up], unit.of(values.to_numpy()), levels=STEPS, cmap=MAP)
     lines = axes.contour(drawn, levels=np.asarray(drawn.levels)[::3], colors=WHITE, linewidths=0.6)
     axes.clabel(lines, fmt="%.1f", fontsize=7)
-    figure.colorbar(drawn, ax=axes, label=unit.name, orientation="horizontal", shrink=0.9)
+    figure.colorbar(drawn, ax=axes, label=unit.name, orientation="horizontal", shrink=0.9, fraction=0.06, pad=0.18)
 
 
 def _shade_unsafe(axes: Axes, limits: Limits, side: Side) -> None:
