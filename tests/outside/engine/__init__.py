@@ -20,7 +20,7 @@ Sources, from memory unless a test compares with them
     Schwinger (1948), Woschni (SAE 670931), Hohenberg (SAE 790825), Chen and Flynn (SAE 650733), Barnes-Moss (1975).
 Maps
     `family.family()` describes 48 invented engines. `maps.npz` holds torque and filling of each over speed and both
-    timings, made by `python -m tests.outside.engine.maps` (about 45 minutes of one processor). It also holds a digest
+    timings, made by `python -m outside.engine.maps` in `tests` (about an hour of one processor). It also holds a digest
     of the engine's source: whoever changes the engine makes the maps anew, or a test fails.
 """
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from .kernel import AIR, EQUAL, OWN, Net, Work, lift_over_peak
 
-STEP_COLD, STEP_WARM = 12.0, 19.0  # cell length [mm]: as long for a wave's way through as one is for the other
+STEP_COLD, STEP_WARM = 13.0, 21.0  # cell length [mm]: as long for a wave's way through as one is for the other
 
 
 @dataclass(frozen=True)

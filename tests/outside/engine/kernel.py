@@ -329,7 +329,7 @@ def end_state(pipe, node, psi_in, psi_out):
     before, f_before = w, 0.0
     u = 0.0
     density = d0
-    small = 5e-6 * d0 * c0
+    small = 3e-5 * d0 * c0
     for iteration in range(20):
         p = pn + sign * w * w
         if sign < 0.0:

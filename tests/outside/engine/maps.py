@@ -1,7 +1,7 @@
 """Maps of torque over speed and both timings of the whole family, stored beside this file.
 
-`python -m tests.outside.engine.maps` computes what the file lacks, two engines at a time, and writes the file after
-each, so that it may be stopped and begun again. What another source of the engine computed is thrown away.
+`python -m outside.engine.maps`, run in `tests`, computes what the file lacks, two engines at a time, and writes the
+file after each, so that it may be stopped and begun again. What another source of the engine computed is thrown away.
 """
 
 import ast
@@ -66,24 +66,25 @@ def stored_digest() -> str:
         return str(file["digest"])
 
 
-def write(maps: dict[str, dict[str, np.ndarray]]) -> None:
+def write(maps: dict[str, dict[str, np.ndarray]], source: str) -> None:
     """The file, whole or not at all."""
     arrays = {f"{name}/{key}": maps[name][key] for name in family() if name in maps for key in maps[name]}
     aside = STORED.with_suffix(".new.npz")
-    np.savez_compressed(aside, digest=np.array(digest()), **arrays)
+    np.savez_compressed(aside, digest=np.array(source), **arrays)
     aside.replace(STORED)
 
 
 def main(processes: int = 2) -> None:
     """Compute what is missing: the engines as drawn first."""
-    maps = stored() if STORED.exists() and stored_digest() == digest() else {}
+    source = digest()
+    maps = stored() if STORED.exists() and stored_digest() == source else {}
     names = sorted(family(), key=lambda name: (not name.endswith("as drawn"), name.split(", ")[1]))
     missing = [name for name in names if name not in maps]
     with ProcessPoolExecutor(processes) as pool:
         for job in as_completed([pool.submit(computed, name) for name in missing]):
             name, found = job.result()
             maps[name] = found
-            write(maps)
+            write(maps, source)
             print(f"{len(maps)} of {len(names)}: {name}, {int(found['unsettled'])} points unsettled", flush=True)
 
 
