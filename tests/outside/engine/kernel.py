@@ -96,6 +96,7 @@ class Gas(NamedTuple):
     passed: np.ndarray  # per end: mass, energy, burned mass into the pipe
     sums: np.ndarray  # per cylinder: work, heat to the walls, heat of burning, fuel mass, peak pressure
     walls: np.ndarray  # heat from the walls of all pipes
+    was: np.ndarray  # lift of every valve position a step ago
 
 
 @jit
@@ -409,7 +410,7 @@ def burned_share(law, start, duration, degrees):
     if x <= 0.0:
         return 0.0
     if law == EQUAL:
-        return 1.0 - np.exp(-5.0 * x**3) if x < 1.0 else 1.0
+        return 1.0 - np.exp(-5.0 * x**3)  # the last 0.7 % burn after the duration: without a step at its end
     tail = x / 2.2
     main = 1.0 - np.exp(-6.9 * x**2.9)
     return 0.9 * main + 0.1 * (1.0 - np.exp(-6.9 * tail**2.9)) if x < 2.6 else 1.0
@@ -600,7 +601,7 @@ def cycle(net, work, gas, start, stop, record):
     flux, source, still = np.zeros((4, size + 1)), np.zeros((2, size)), np.zeros((4, size))
     old_nodes, state, rates = np.zeros((3, nodes)), np.zeros((7, nodes)), np.zeros((3, ends))
     node_rates, sum_rates, coefficient = np.zeros((3, nodes)), np.zeros((cylinders, 4)), np.zeros(cylinders)
-    lifts, was = np.zeros(net.valve_cylinder.size), np.zeros(net.valve_cylinder.size)
+    lifts = np.zeros(net.valve_cylinder.size)
     angle, steps, dt = start, 0, 0.0
     while angle < stop - 1e-9:
         copy(gas.cells, old)
@@ -623,7 +624,7 @@ def cycle(net, work, gas, start, stop, record):
             end_fluxes(net, lifts, prim, slope, state, flux, rates)
             leave_nodes(net, rates, node_rates)
             if stage == 0:
-                close_valves(net, gas, state, lifts, was)
+                close_valves(net, gas, state, lifts)
                 wall_coefficients(net, work, gas, state, angle, lifts, coefficient)
             cylinder_rates(net, work, gas, state, angle, coefficient, node_rates, sum_rates)
             if stage == 0 and steps < record.shape[0]:
@@ -685,13 +686,13 @@ def write_row(net, angle, state, prim, row):
 
 
 @jit
-def close_valves(net, gas, state, lifts, was):
+def close_valves(net, gas, state, lifts):
     """Where the intake closed since the last step, note the state of the charge."""
     for v in range(lifts.size):
         n = net.valve_cylinder[v] + 1
-        if net.valve_intake[v] == 1 and was[v] > 0.0 and lifts[v] == 0.0:
+        if net.valve_intake[v] == 1 and gas.was[v] > 0.0 and lifts[v] == 0.0:
             mass, y = gas.nodes[0, n], state[2, n]
             closed = gas.closed[n - 1]
             closed[0], closed[1], closed[2] = state[0, n], state[1, n], state[5, n]
             closed[3], closed[4], closed[5] = mass, mass * (1.0 - y), y
-        was[v] = lifts[v]
+        gas.was[v] = lifts[v]

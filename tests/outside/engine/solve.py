@@ -75,7 +75,8 @@ def first_gas(net: Net, work: Work, engine: Engine) -> Gas:
         mass = pressure * volume / (gas_r(share) * t0)
         nodes[:, n] = mass, mass * energy_of(t0, share), mass * share
     cylinders, ends = engine.cylinders, net.end_cell.size
-    return Gas(cells, nodes, np.zeros((cylinders, 6)), np.zeros((ends, 3)), np.zeros((cylinders, 5)), np.zeros(1))
+    closed, sums = np.zeros((cylinders, 6)), np.zeros((cylinders, 5))
+    return Gas(cells, nodes, closed, np.zeros((ends, 3)), sums, np.zeros(1), np.zeros(net.valve_cylinder.size))
 
 
 def contents(net: Net, gas: Gas) -> np.ndarray:
@@ -168,6 +169,7 @@ class Run:
             self.gas.cells[:, part] = other.gas.cells[:, source] * (self.net.volume[part] / other.net.volume[source])
         self.gas.nodes[:] = other.gas.nodes
         self.gas.closed[:] = other.gas.closed
+        self.gas.was[:] = other.gas.was
 
     def rough(self, cycles: int) -> None:
         """A few cycles, after some of them with the boxes moved to the temperature that they tend to."""

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from .describe import EQUAL_LAWS, OWN_LAWS, Engine, Laws, Pipe, Section, Valve, friction_pressure
-from .family import DESIGNS, family, road_four, track_four
+from .family import DESIGNS, family, road_four, track_four, twin
 from .kernel import A_FRESH, B_FRESH, OWN, OWN_10, OWN_50, OWN_90, R_FRESH, burned_share, cycle, energy_of
 from .solve import Run, torque
 
@@ -94,6 +94,15 @@ def test_a_longer_runner_is_tuned_to_a_lower_speed() -> None:
         return low / high
 
     assert low_over_high(1.5) > 1.1 * low_over_high(0.8)
+
+
+def test_a_valve_that_closes_as_a_cycle_ends() -> None:
+    """The charge is noted whichever step the intake closes in: here the second cylinder's at the end of a cycle."""
+    engine = replace(twin(), firing=(0.0, 120.0))
+    for early in (0.05, 0.5, 1.0):
+        point = torque(engine, 10000.0, 240.0 - 0.5 * engine.intake.duration - early, 110.0)
+        assert min(point.by_cylinder) > 0.7
+        assert point.torque > 40.0
 
 
 def test_the_own_burn_law() -> None:
