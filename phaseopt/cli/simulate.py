@@ -30,6 +30,7 @@ def simulate(
     from phaseopt.output.directory import RECORD, record_of, require_replaceable, write_files
     from phaseopt.output.records.simulate import SimulateRecord
     from phaseopt.project.load import SIMULATE_DOES_WITHOUT
+    from phaseopt.report.simulation_facts import full_throttle, full_throttle_knock
     from phaseopt.report.subjects.simulate import simulation_document
     from phaseopt.torque_model.simulation import cached_or_simulated, described_engine
     from phaseopt.values.progress import counted, part
@@ -51,6 +52,7 @@ def simulate(
         share = 1.0 if plots is None else 0.97
         counts = counted(part(progress, 0.0, share), "simulating")
         grid = cached_or_simulated(project, config, counts, cluster)
+        knock = full_throttle_knock(project, config, full_throttle(project, grid))
         if plots is not None:
             from phaseopt.report.figures.simulation import simulation_figures
 
@@ -63,7 +65,7 @@ def simulate(
         written += [plots / name for name in sorted(figures)]
     cached = cache_path(project, config).exists()
     return Answer(
-        simulation_document(project, grid, cached),
-        lambda: SimulateRecord.of(project, grid, cached=cached),
+        simulation_document(project, grid, cached, knock),
+        lambda: SimulateRecord.of(project, grid, cached=cached, knock=knock),
         written=[out, *(each for each in (plots, pipes) if each is not None)],
     )

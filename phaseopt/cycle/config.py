@@ -37,6 +37,14 @@ class Lift:
         return np.interp(turned, self.angle, self.lift, left=0.0, right=0.0)
 
 
+@dataclass(frozen=True)
+class KnockLaw:
+    """The fuel's research octane number, and what the published ignition delay is divided by (knock.py)."""
+
+    octane: float
+    scale: float = 1.0
+
+
 # what may differ between points that are marched side by side; all else is built into the arrays that they share
 BY_POINT = (
     "half_burned", "burn_duration", "burn_speed", "completeness", "wall_temperature", "wall_heat", "flow_factor",
@@ -93,6 +101,7 @@ class CycleConfig:
     wall_heat: float = 1.4  # factor on Woschni's law, our judgement: 14-23 % of the heat then goes to the walls
     flow_factor: float = 1.0  # factor on all valve flow
     friction: Friction = field(default_factory=Friction)
+    knock: KnockLaw | None = None  # with one, a point burns later than `half_burned` where it would knock
 
     def __post_init__(self) -> None:
         above_zero = (self.bore, self.stroke, self.plenum_volume, self.throttle_volume, self.ambient_pressure)

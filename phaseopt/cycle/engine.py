@@ -1,6 +1,7 @@
 """Operating points of an engine, simulated until cycle repeats cycle."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.events import ValveTables
 from phaseopt.cycle.gas import FUELS, mixture
+from phaseopt.cycle.knock import charges, look
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh, build
 from phaseopt.cycle.queue import Job, Queue
@@ -19,6 +21,7 @@ from phaseopt.cycle.settling import Settling
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
+LATER = 2  # how often a point that would knock is simulated with a later burn
 MOST_LOAD = 0.995  # of the ambient pressure, that an open throttle can give
 
 
@@ -87,7 +90,40 @@ class Simulator:
         ------
         InputError
             For a load that an open throttle cannot give.
+
+        Notes
+        -----
+        Where a point would knock it is simulated again with burning as early as knock allows, twice: a later burn
+        leaves a hotter exhaust, whose waves change what is trapped.
         """
+        own = list(engines or [self.config] * len(points))
+        out = self._run(points, engines, again)
+        if self.config.knock is None:
+            return out
+        wanted = np.array([engine.half_burned for engine in own])
+        out.earliest[:] = self._earliest(points, own, out)
+        for _ in range(LATER):
+            late = np.flatnonzero(np.isfinite(out.earliest) & (out.earliest > wanted) & out.settled)
+            if not late.size:
+                break
+            burns = [replace(own[i], half_burned=float(out.earliest[i])) for i in late]
+            found = self._run(points[late], burns, again)
+            found.earliest[:] = self._earliest(points[late], [own[i] for i in late], found)
+            out.put(late, found)
+        return out
+
+    def _earliest(self, points: FloatArray, engines: Sequence[CycleConfig], found: Results) -> FloatArray:
+        """How early knock lets each settled point burn."""
+        law = self.config.knock
+        assert law is not None
+        earliest = np.full(len(points), np.nan)
+        for i, charge in enumerate(charges(self.config, points, found)):
+            if found.settled[i]:
+                earliest[i] = look(engines[i], charge, law).earliest
+        return earliest
+
+    def _run(self, points: FloatArray, engines: Sequence[CycleConfig] | None, again: int) -> Results:
+        """Simulate points until they settle, each with its engine's own combustion phasing."""
         c, count = self.config, len(points)
         self._variants = list({id(engine): engine for engine in engines or [c]}.values())
         if not all(engine is c or c.same_build(engine) for engine in self._variants):

@@ -1,6 +1,7 @@
 """From a project to the simulation's own description of the engine, and from table loads to plenum pressures."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -9,6 +10,7 @@ from phaseopt.cycle.config import CycleConfig, Lift
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.from_parts import BENDS, KELVIN, exhaust_pipework, intake_pipework, pipe_of
 from phaseopt.cycle.gas import FUELS
+from phaseopt.cycle.knock_heard import Heard, scaled_law
 from phaseopt.cycle.valves import Valve, flow_area
 from phaseopt.engine.camshaft import Camshaft, engine_of
 from phaseopt.project import Cycle, FlowBench, Project, Side, Tract
@@ -139,6 +141,32 @@ def plenum_pressure(project: Project, load: npt.ArrayLike) -> FloatArray:
     full = full_throttle_pressure(project)
     at = np.asarray(load, dtype=np.float64)
     return np.where(at >= project.tables.load[-1], full, np.minimum(at, full))
+
+
+def with_knock(project: Project, config: CycleConfig) -> CycleConfig:
+    """The engine burning no earlier than knock allows, where knock was heard; else as it is.
+
+    The scale of the law is the one with which this engine knocks where it was heard. Raises `InputError` where that
+    cannot be.
+    """
+    known = cycle_section(project).knock
+    if known is None or not known.heard:
+        return config
+    engine, full = engine_of(project), full_throttle_pressure(project)
+    heard = [
+        Heard(
+            one.rpm,
+            full,
+            float(engine.intake.true_centreline(one.intake)),
+            float(engine.exhaust.true_centreline(one.exhaust)),
+            one.spark,
+        )
+        for one in known.heard
+    ]
+    try:
+        return replace(config, knock=scaled_law(config, heard, known.octane))
+    except InputError as error:
+        raise error.located(project.file, "cycle.knock.heard") from error
 
 
 def bench_coefficients(bench: FlowBench, valve: Valve, valves: int) -> FlowCurve:

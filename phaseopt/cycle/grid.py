@@ -38,12 +38,18 @@ VARIABLES = {
     "volumetric_efficiency": ("1", "air taken in over outside air that fills the swept volume", 1.0, 0.0),
     "residual_fraction": ("1", "burned mass fraction trapped at intake closing", 1.0, 0.0),
     "trapped_mass": ("mg", "mass trapped in a cylinder at intake closing", 1e6, 0.0),
+    "closing_pressure": ("kPa", "cylinder pressure at intake closing", 1e-3, 0.0),
+    "closing_temperature": ("degC", "mean temperature of the charge at intake closing", 1.0, -273.15),
+    "half_burned": ("degree", "crank angle after firing top dead centre at which half is burned", 1.0, 0.0),
+    "earliest": ("degree", "the same, at the earliest that knock allows (blank: not looked at, or any)", 1.0, 0.0),
     "peak_pressure": ("kPa", "peak cylinder pressure", 1e-3, 0.0),
     "exhaust_temperature": ("degC", "mean exhaust temperature at the valves", 1.0, -273.15),
     "fuel_per_kwh": ("g/(kW h)", "fuel mass per brake energy", 1e3, 0.0),
 }
+LESS_SPARK = "Listen for knock: you may need less spark or better fuel."
 KNOCK = "Knock is not modelled: you may need less spark or better fuel."
-NOTE = f"Simulated. {KNOCK}"
+HELD_OFF = f"Simulated points burn no earlier than the knock that you heard allows. {LESS_SPARK}"
+NOTE = f"Simulated. {LESS_SPARK}"
 
 
 @one_blas_thread()
@@ -60,7 +66,7 @@ def simulate_chunk(config: CycleConfig, mesh: Mesh, chunk: Chunk, stopped: Calla
 
 def _in_units(r: Results) -> FloatArray:
     rows = [getattr(r, name) * factor + shift for name, (_, _, factor, shift) in VARIABLES.items()]
-    return np.where(r.settled, np.array(rows), np.nan)
+    return np.where(r.settled & np.isfinite(rows), rows, np.nan)
 
 
 def _axis(name: str, values: FloatArray) -> FloatArray:

@@ -22,8 +22,11 @@ class Results:
 
     torque [N m], mean effective pressures [Pa] (imep over the whole cycle, pmep the part of the exhaust and intake
     strokes), volumetric efficiency referred to outside air, residual fraction, trapped mass of a cylinder [kg],
-    peak pressure [Pa], mean exhaust temperature at the valve by energy flow [K], fuel [kg/kWh] (nan without power).
-    `settled` False marks points that did not settle; `cycles` is how many each took.
+    pressure [Pa] and temperature [K] at intake closing, peak pressure [Pa], mean exhaust temperature at the valve by
+    energy flow [K], fuel [kg/kWh] (nan without power).
+    `half_burned` is the angle at which half was burned [deg after firing TDC], `earliest` that at which knock allows it
+    (nan where knock was not looked at, -inf where it allows any). `settled` False marks points that did not settle;
+    `cycles` is how many each took.
     """
 
     torque: FloatArray
@@ -33,6 +36,10 @@ class Results:
     volumetric_efficiency: FloatArray
     residual_fraction: FloatArray
     trapped_mass: FloatArray
+    closing_pressure: FloatArray
+    closing_temperature: FloatArray
+    half_burned: FloatArray
+    earliest: FloatArray
     peak_pressure: FloatArray
     exhaust_temperature: FloatArray
     fuel_per_kwh: FloatArray
@@ -90,6 +97,10 @@ def results(config: CycleConfig, gas: Gas, net: Network, rpm: FloatArray, settle
         volumetric_efficiency=air,
         residual_fraction=mean_state(net, cyl.RESIDUAL),
         trapped_mass=mean_state(net, cyl.TRAPPED),
+        closing_pressure=mean_state(net, cyl.REF_P),
+        closing_temperature=mean_state(net, cyl.REF_T),
+        half_burned=np.full(len(rpm), config.half_burned),
+        earliest=np.full(len(rpm), np.nan),
         peak_pressure=peak,
         exhaust_temperature=exhaust,
         fuel_per_kwh=specific,

@@ -44,7 +44,16 @@ from phaseopt.project.search_settings import (
     Weight,
 )
 from phaseopt.project.seats import Seat, Seats
-from phaseopt.project.simulation import Cycle, ExhaustTract, FlowBench, FrictionLaw, IntakeTract, Tract
+from phaseopt.project.simulation import (
+    Cycle,
+    ExhaustTract,
+    FlowBench,
+    FrictionLaw,
+    IntakeTract,
+    Knock,
+    KnockHeard,
+    Tract,
+)
 from phaseopt.project.springs import SpringForce, ValveSpring
 from phaseopt.project.standards import Correction
 from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
@@ -92,6 +101,8 @@ __all__ = [
     "GridUnits",
     "IntakePart",
     "IntakeTract",
+    "Knock",
+    "KnockHeard",
     "Loft",
     "LogColumns",
     "LogUnits",

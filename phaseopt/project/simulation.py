@@ -4,13 +4,14 @@ What is left out has a value common in the trade; `uncertainty` says how far to 
 """
 
 import itertools
+import re
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from phaseopt.project.pipes import PARTS, PIECES, ExhaustPart, IntakePart, Litres, Tapers, WallTemperature
 from phaseopt.project.pulls import Weather
-from phaseopt.project.quantities import CrankDegrees, Kilopascals, Millimetres, ProjectSection, fault, quantity
+from phaseopt.project.quantities import CrankDegrees, Kilopascals, Millimetres, ProjectSection, Rpm, fault, quantity
 
 LitresPerSecond = Annotated[float, quantity("L/s"), Field(allow_inf_nan=False)]
 TestPressure = Annotated[float, quantity("kPa", "inH2O"), Field(allow_inf_nan=False)]  # as flow benches are read
@@ -233,6 +234,53 @@ class Factors(ProjectSection):
         return {name.replace("_", " "): value for name, value in self if value != 1.0}
 
 
+AKI_TO_RON = 5.0  # 93 AKI is about 98 RON (common practice): pump petrol's two ratings lie some 10 apart
+
+
+def _octane(value: object) -> float:
+    """The research octane number of "98 RON" or "93 AKI"."""
+    found = re.fullmatch(r"\s*(\d{2,3}(?:\.\d+)?)\s*(RON|AKI)\s*", str(value), re.IGNORECASE)
+    if found is None:
+        raise fault(f"{value!r} is no octane number with its scale", 'write "98 RON", or "93 AKI" as on a US pump')
+    number, scale = float(found[1]), found[2].upper()
+    return number + (AKI_TO_RON if scale == "AKI" else 0.0)
+
+
+Octane = Annotated[float, BeforeValidator(_octane), Field(ge=70, le=130)]
+
+
+class KnockHeard(ProjectSection):
+    """Where knock was heard at full throttle with this engine as described.
+
+    Examples
+    --------
+    >>> KnockHeard(rpm=3000, spark=22).intake
+    0.0
+    """
+
+    rpm: Rpm = Field(gt=0, description="engine speed, rpm")
+    spark: CrankDegrees = Field(
+        ge=-20, le=70, description="spark advance at which it just began, crank degrees before firing TDC"
+    )
+    intake: CrankDegrees = Field(0.0, description="intake phase then, crank degrees from rest")
+    exhaust: CrankDegrees = Field(0.0, description="exhaust phase then, crank degrees from rest")
+
+
+class Knock(ProjectSection):
+    """What is known of knock.
+
+    Examples
+    --------
+    >>> Knock(octane="93 AKI").octane
+    98.0
+    """
+
+    octane: Octane = Field(description='fuel, with the scale: "98 RON" or "93 AKI"')
+    heard: tuple[KnockHeard, ...] = Field(
+        (), max_length=50, description="where knock was heard, to scale by (left out = shown, and ranks nothing)"
+    )
+
+
 class Cycle(ProjectSection):
     """The engine as the cycle simulation needs it, beside crank, cams and valve heads.
 
@@ -271,6 +319,7 @@ class Cycle(ProjectSection):
         62.0, ge=15, le=150, description="crank degrees from first flame to burned out at 4000 rpm"
     )
     chamber_wall: WallTemperature = Field(165.0, description="inner wall of chamber and cylinder, °C")
+    knock: Knock | None = Field(None, description="fuel and knock heard (left out = knock is not looked at)")
     friction: FrictionLaw = Field(default_factory=FrictionLaw)
     factors: Factors = Field(default_factory=Factors)
     uncertainty: float = Field(

@@ -6,6 +6,9 @@ from typing import NamedTuple
 import numpy as np
 import xarray as xr
 
+from phaseopt.cycle.config import CycleConfig, KnockLaw
+from phaseopt.cycle.from_project import cycle_section, full_throttle_pressure
+from phaseopt.cycle.knock_heard import KnockLimit, knock_limits
 from phaseopt.cycle.torque_grid import TIMING_STEP
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.project import SIDES, Project, Side
@@ -91,6 +94,16 @@ def full_throttle(project: Project, grid: xr.Dataset) -> FullThrottle:
         filling.reshape(shape)[np.arange(len(rpm)), place],
     )
     return FullThrottle(rpm, GridPrior(grid).at(points), *(np.where(known, values, np.nan) for values in best))
+
+
+def full_throttle_knock(project: Project, config: CycleConfig, full: FullThrottle) -> KnockLimit | None:
+    """Knock at the best timing of each speed; None where nothing is known of the fuel."""
+    known = cycle_section(project).knock
+    if known is None:
+        return None
+    load = np.full(len(full.rpm), full_throttle_pressure(project))
+    points = np.column_stack([full.rpm, load, full.icl, full.ecl])
+    return knock_limits(config, points, config.knock or KnockLaw(known.octane))
 
 
 def notable_points(project: Project, full: FullThrottle) -> list[NotablePoint]:

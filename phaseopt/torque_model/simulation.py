@@ -13,8 +13,8 @@ from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.calibration import calibrate_to
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.factors import with_factors
-from phaseopt.cycle.from_project import cycle_config, cycle_section
-from phaseopt.cycle.grid import KNOCK
+from phaseopt.cycle.from_project import cycle_config, cycle_section, with_knock
+from phaseopt.cycle.grid import HELD_OFF, KNOCK
 from phaseopt.cycle.torque_grid import cache_path, torque_grid
 from phaseopt.project import Project
 from phaseopt.surrogate import GridPrior, Readings
@@ -73,13 +73,14 @@ class Simulated(ShowsItself):
     @property
     def notes(self) -> tuple[str, ...]:
         """What every output must say of torque in which this simulation took part."""
+        knock = KNOCK if self.config.knock is None else HELD_OFF
         if self.alone:
             return (
                 "NO TORQUE WAS MEASURED: it is from simulation alone. The uncertainty of the gain is a judgement "
                 f"({100 * self.uncertainty:g} % of the best torque), not a measurement.",
-                KNOCK,
+                knock,
             )
-        return (f"Torque is from pulls and simulation. {KNOCK}",)
+        return (f"Torque is from pulls and simulation. {knock}",)
 
 
 @one_blas_thread()
@@ -130,18 +131,19 @@ def simulate(
     with error_context(project, "cycle"):
         pulled = calibrate_to(project, config, measured, progress=counted(part(progress, 0.0, 0.43), "calibrating"))
         counts = counted(part(progress, 0.43, 1.0), "simulating")
-        grid = cached_or_simulated(project, pulled.config, counts, limits=limits)
+        config = with_knock(project, pulled.config)
+        grid = cached_or_simulated(project, config, counts, limits=limits)
         known = np.isfinite(GridPrior(grid).at(x)) & pulled.ran
     before, after = (pulled.simulated(x[known], by) for by in (replace(pulled.whole, factors={}), pulled.whole))
     compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
     without = {pull: pulled.simulated(x[known], found) for pull, found in pulled.without.items()}
-    return Simulated(grid, pulled.config, pulled.whole, compared, uncertainty, without)
+    return Simulated(grid, config, pulled.whole, compared, uncertainty, without)
 
 
 def described_engine(project: Project) -> CycleConfig:
-    """The engine of [cycle], with the factors that the project carries over from an earlier calibration."""
+    """The engine of [cycle], with the factors carried over from an earlier calibration and its knock limit."""
     with error_context(project, "cycle"):
-        return with_factors(cycle_config(project), cycle_section(project).factors.named)
+        return with_knock(project, with_factors(cycle_config(project), cycle_section(project).factors.named))
 
 
 @one_blas_thread()

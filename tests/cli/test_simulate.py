@@ -141,3 +141,25 @@ def test_a_simulation_that_settles_nowhere(tmp_path: Path, monkeypatch: pytest.M
     result = run(write_project(tmp_path, **SMALL), "--out", tmp_path / "grid.nc")
     refused(result, "no point", "cycle")
     assert not (tmp_path / "grid.nc").exists()
+
+
+def test_knock_is_shown_where_the_fuel_is_known(tmp_path: Path) -> None:
+    """Not scaled without knock heard, and said so; the spark for each speed; as numbers for machines too."""
+    cycle = {**CYCLE, "knock": {"octane": "93 AKI"}}
+    project = write_project(tmp_path, **{**SMALL, "cycle": cycle})
+    result = run(project, "--out", tmp_path / "grid.nc")
+    assert result.exit_code == 0, result.output
+    assert "ranks nothing" in shown(result)
+    assert KNOCK not in shown(result)
+    knock = printed("simulate", project, "--out", tmp_path / "grid.nc")["knock"]
+    assert knock["octane"] == 98.0
+    assert knock["heard_at"] == []
+    assert len(knock["spark"]) == 2
+
+
+def test_an_octane_number_needs_its_scale(tmp_path: Path) -> None:
+    result = run(
+        write_project(tmp_path, **{**SMALL, "cycle": {**CYCLE, "knock": {"octane": 98}}}), "--out", tmp_path / "g.nc"
+    )
+    assert result.exit_code == 2
+    assert 'write "98 RON"' in shown(result)

@@ -35,7 +35,7 @@ def test_every_point_is_there_with_units(grid):
     for name in (*Axes._fields, *VARIABLES, "settled"):
         assert grid[name].attrs["units"]
         assert grid[name].attrs["long_name"]
-    assert "Knock is not modelled" in grid.attrs["comment"]
+    assert "Listen for knock" in grid.attrs["comment"]
     assert bool((grid.settled == 1).all())
     assert bool(grid.torque.notnull().all())
 

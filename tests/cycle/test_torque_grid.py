@@ -20,7 +20,7 @@ from phaseopt.cycle.chunks import Axes
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.from_project import cycle_config
-from phaseopt.cycle.grid import KNOCK, VARIABLES, dataset
+from phaseopt.cycle.grid import LESS_SPARK, VARIABLES, dataset
 from phaseopt.cycle.torque_grid import cache_path, contact_marks, grid_axes, torque_at, torque_grid
 from phaseopt.io.cache import FOLDER
 from phaseopt.project import Project
@@ -176,7 +176,7 @@ def test_any_netcdf_reader_reads_the_kept_file(tmp_path: Path) -> None:
         assert [dim[0].name.strip("/") for dim in torque.dims] == ["rpm", "load", "icl", "ecl"]
         units = torque.attrs["units"]
         assert (units.decode() if isinstance(units, bytes) else units) == "N m"
-        assert KNOCK in str(file.attrs["comment"])
+        assert LESS_SPARK in str(file.attrs["comment"])
 
 
 def test_timings_that_would_touch_are_simulated_and_marked(tmp_path: Path) -> None:

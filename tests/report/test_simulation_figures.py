@@ -12,7 +12,7 @@ from engines import project_of
 
 from phaseopt.clearance.model import contact_model
 from phaseopt.cycle.from_project import cycle_config
-from phaseopt.cycle.grid import KNOCK, VARIABLES, dataset
+from phaseopt.cycle.grid import KNOCK, LESS_SPARK, VARIABLES, dataset
 from phaseopt.cycle.torque_grid import contact_marks, grid_axes
 from phaseopt.output.records.simulate import SimulateRecord
 from phaseopt.project import Project
@@ -130,8 +130,8 @@ def test_filling_names_its_timings_and_marks_those_that_touch(project: Project) 
     grid["contact"][:] = 2
     assert "HITS" in filling(project, grid, full)
     assert drawn == filling(project, made_up(project), full)
-    assert KNOCK in drawn
-    assert "knock is not modelled" in drawn  # on its face, too
+    assert LESS_SPARK in drawn
+    assert "listen for knock" in drawn  # on its face, too
     assert "<metadata" not in drawn
 
 
@@ -151,5 +151,5 @@ def test_waves_are_drawn_with_the_point_they_belong_to(project: Project) -> None
     for words in ("5500 rpm (peak)", "peak 70 bar", "volumetric efficiency 1.04, torque 181 N·m", "pressure, kPa"):
         assert words in text
     assert drawn == waves(point, trace, cycle_config(project).ambient_pressure, project.display_units)
-    assert KNOCK in drawn
-    assert "knock is not modelled" in drawn  # on its face, too
+    assert LESS_SPARK in drawn
+    assert "listen for knock" in drawn  # on its face, too

@@ -5,14 +5,16 @@ from typing import Self
 import xarray as xr
 from pydantic import Field
 
+from phaseopt.cycle.from_project import KELVIN, cycle_section
 from phaseopt.cycle.grid import KNOCK
+from phaseopt.cycle.knock_heard import KnockLimit
 from phaseopt.cycle.torque_grid import VERDICTS
 from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.output.records.pieces import AxesRecord, CountsRecord
 from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points
-from phaseopt.report.subjects.simulate import NOT_MEASURED, stated_uncertainty
+from phaseopt.report.subjects.simulate import NOT_MEASURED, knock_note, stated_uncertainty
 
 
 class FullThrottleRecord(Record):
@@ -35,6 +37,36 @@ class FullThrottleRecord(Record):
         return cls(**{name: getattr(full, name).tolist() for name in cls.model_fields})
 
 
+class KnockRecord(Record):
+    """Knock at the best timing of each speed at full throttle: each list has an entry a speed."""
+
+    earliest: tuple[Known, ...] = Field(
+        description="crank degrees after firing TDC at which half the charge may have burned at the earliest; null "
+        "where it may burn as early as it likes, or knocks however late"
+    )
+    phasing: tuple[Known, ...] = Field(description="the angle taken, crank degrees after firing TDC")
+    spark: tuple[Known, ...] = Field(description="spark advance for it, crank degrees before firing TDC")
+    torque: tuple[Known, ...] = Field(description="torque with it, N·m; null where it knocks however late")
+    best_torque: tuple[Known, ...] = Field(description="torque as if there were no knock, N·m")
+    integral: tuple[Known, ...] = Field(description="knock integral at the described phasing: 1 is where knock begins")
+    end_gas_C: tuple[Known, ...] = Field(description="highest end-gas temperature at that phasing, °C")
+    octane: float = Field(description="research octane number")
+    heard_at: tuple[float, ...] = Field(description="speeds at which knock was heard, rpm; none: not scaled")
+
+    @classmethod
+    def of(cls, project: Project, limit: KnockLimit) -> Self:
+        """From knock at full throttle."""
+        known = cycle_section(project).knock
+        assert known is not None
+        names = ("earliest", "phasing", "spark", "torque", "best_torque", "integral")
+        return cls(
+            **{name: getattr(limit, name).tolist() for name in names},
+            end_gas_C=(limit.end_gas - KELVIN).tolist(),
+            octane=known.octane,
+            heard_at=tuple(one.rpm for one in known.heard),
+        )
+
+
 class SpeedRecord(Record):
     """A speed worth a look, at its best timing."""
 
@@ -55,12 +87,13 @@ class SimulateRecord(CommandRecord):
     not_settled: int = Field(description="points that did not settle; they are left blank")
     contact: CountsRecord = Field(description="verdicts on the timings at each speed, the cams as fitted")
     full_throttle: FullThrottleRecord = Field(description="full throttle over speed")
+    knock: KnockRecord | None = Field(None, description="null where the fuel's octane is not given")
     look_at: tuple[SpeedRecord, ...] = Field(description="speeds worth a look: peak, dip, most gain, top speed")
     uncertainty_Nm: Known = Field(description="how far torque may be off, N·m: a judgement")
     notes: tuple[str, ...] = Field(description="what goes with the result, in sentences")
 
     @classmethod
-    def of(cls, project: Project, grid: xr.Dataset, *, cached: bool) -> Self:
+    def of(cls, project: Project, grid: xr.Dataset, *, cached: bool, knock: KnockLimit | None = None) -> Self:
         """From a simulated grid; `cached`, whether it is kept beside the project."""
         full = full_throttle(project, grid)
         unsettled = grid["settled"] < 0.5
@@ -73,7 +106,8 @@ class SimulateRecord(CommandRecord):
             not_settled=int(unsettled.sum()),
             contact=CountsRecord.of(VERDICTS[mark] for mark in grid["contact"].to_numpy().ravel()),
             full_throttle=FullThrottleRecord.of(full),
+            knock=None if knock is None else KnockRecord.of(project, knock),
             look_at=tuple(SpeedRecord(**point._asdict()) for point in notable_points(project, full)),
             uncertainty_Nm=stated_uncertainty(project, full),
-            notes=(NOT_MEASURED, KNOCK, BEFORE_TURNING),
+            notes=(NOT_MEASURED, KNOCK if knock is None else knock_note(project), BEFORE_TURNING),
         )

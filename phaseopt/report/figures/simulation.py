@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import full_throttle_pressure
-from phaseopt.cycle.grid import KNOCK
+from phaseopt.cycle.grid import LESS_SPARK
 from phaseopt.cycle.torque_grid import VERDICTS
 from phaseopt.cycle.traces import traces
 from phaseopt.project import Project, Side
@@ -58,7 +58,7 @@ def waves(point: NotablePoint, trace: xr.Dataset, ambient: float, units: Display
         whole.set_title(
             f"Full throttle at {point.rpm:.0f} rpm ({point.what}), simulated: intake centreline {point.icl:.0f}° ATDC, "
             f"exhaust {point.ecl:.0f}° BTDC\npeak {peak / 100:.0f} bar, volumetric efficiency "
-            f"{trace.attrs['volumetric_efficiency']:.2f}, torque {torque}; knock is not modelled"
+            f"{trace.attrs['volumetric_efficiency']:.2f}, torque {torque}; listen for knock"
         )
         for name, dash, colour, label in looks:
             near.plot(angle, trace[name], dash, color=colour, label=label)
@@ -79,7 +79,7 @@ def waves(point: NotablePoint, trace: xr.Dataset, ambient: float, units: Display
             axes.grid(alpha=0.3)
             for dead_centre in (-180.0, 0.0, 180.0):
                 axes.axvline(dead_centre, color=BLACK, lw=0.6, alpha=0.6)
-        title = f"Pressure waves at {point.rpm:.0f} rpm. {KNOCK}"
+        title = f"Pressure waves at {point.rpm:.0f} rpm. {LESS_SPARK}"
         return svg_element(figure, f"waves-{point.what.replace(' ', '-')}", title)
 
 
@@ -98,8 +98,10 @@ def filling(project: Project, grid: xr.Dataset, full: FullThrottle) -> str:
         low, high = panels[0].get_ylim()
         panels[0].set_ylim(low - 0.35 * (high - low), high)  # room for the legend
         panels[-1].set_xlabel("engine speed, rpm")
-        figure.suptitle("Volumetric efficiency at full throttle, simulated; knock is not modelled", fontsize=10.0)
-        return svg_element(figure, "filling", f"Volumetric efficiency over engine speed for several timings. {KNOCK}")
+        figure.suptitle("Volumetric efficiency at full throttle, simulated; listen for knock", fontsize=10.0)
+        return svg_element(
+            figure, "filling", f"Volumetric efficiency over engine speed for several timings. {LESS_SPARK}"
+        )
 
 
 def _fillings(axes: Axes, project: Project, grid: xr.Dataset, side: Side) -> None:

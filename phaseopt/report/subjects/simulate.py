@@ -5,7 +5,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.cycle.from_project import ambient, cycle_section, full_throttle_pressure
-from phaseopt.cycle.grid import KNOCK
+from phaseopt.cycle.grid import KNOCK, LESS_SPARK
+from phaseopt.cycle.knock_heard import KnockLimit
 from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
 from phaseopt.report.document import Document, Section, Table, say, table
@@ -16,10 +17,11 @@ from phaseopt.values.display_units import Unit
 NOT_MEASURED = "A simulation is not a measurement: it has seen no pull of this engine."
 
 
-def simulation_document(project: Project, grid: xr.Dataset, cached: bool) -> Document:
+def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock: KnockLimit | None = None) -> Document:
     """Torque by simulation alone: what was simulated, full throttle over speed, and how far to trust it.
 
-    Parameters: `cached`, whether the grid lies beside the project, so that a build need not simulate again.
+    Parameters: `cached`, whether the grid lies beside the project, so that a build need not simulate again; `knock` at
+    the best timing of each speed, where the fuel is known.
     """
     full = full_throttle(project, grid)
     later = "The next build uses this grid again." if cached else "The grid could not be kept beside the project."
@@ -29,14 +31,50 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool) -> Doc
         lead=(f"{NOT_MEASURED} {trust_line(project, full)}",),
         sections=(
             Section("Full throttle", (_table(full, project.display_units.torque),)),
+            *(() if knock is None else (Section("Knock", (_knock_table(project, full, knock),)),)),
             say("Simulated", sentence(points_line(project, grid)), later),
             say("Settled", sentence(settled_line(grid))),
             say("Contact", sentence(contact_line(grid))),
         ),
-        notes=(KNOCK,),
+        notes=(KNOCK if knock is None else knock_note(project),),
         cautions=(BEFORE_TURNING,),
         in_short=(BEFORE_TURNING_SHORT,),
     )
+
+
+def knock_note(project: Project) -> str:
+    """What the knock figures rest on."""
+    known = cycle_section(project).knock
+    assert known is not None
+    if not known.heard:
+        return (
+            "Knock is by a published law, which no knock heard on this engine has scaled: it says which speed knocks "
+            f"sooner, not where yours begins, and ranks nothing. {LESS_SPARK}"
+        )
+    places = ", ".join(f"{one.rpm:g}" for one in known.heard) + " rpm"
+    return f"Knock is by a published law, scaled to what was heard at {places}. {LESS_SPARK}"
+
+
+def _knock_table(project: Project, full: FullThrottle, knock: KnockLimit) -> Table:
+    """By speed: how early the charge may burn, what is in hand, the spark for it, and what waiting does to torque."""
+    unit = project.display_units.torque
+    rows = []
+    for i, rpm in enumerate(full.rpm):
+        earliest, margin = knock.earliest[i], knock.margin[i]
+        early = "any" if np.isneginf(earliest) else "knocks" if np.isposinf(earliest) else _number(earliest, "+.0f")
+        hand = "" if not np.isfinite(margin) else f"{margin:.0f}"
+        change = unit.of(knock.torque[i] - knock.best_torque[i])
+        rows.append([f"{rpm:.0f}", early, hand, _number(knock.spark[i], ".0f"), _number(change, "+.1f")])
+    head = ("rpm", "earliest", "in hand", "spark", "torque")
+    words = (
+        f"at the best timing; earliest: crank degrees after TDC at which half the charge may have burned; spark: crank "
+        f"degrees before TDC; torque: what burning later changes, {unit.name}"
+    )
+    return table(words, head, rows)
+
+
+def _number(value: float, form: str) -> str:
+    return f"{value:{form}}" if np.isfinite(value) else ""
 
 
 def stated_uncertainty(project: Project, full: FullThrottle) -> float:
