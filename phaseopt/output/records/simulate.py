@@ -5,7 +5,8 @@ from typing import Self
 import xarray as xr
 from pydantic import Field
 
-from phaseopt.cycle.from_project import KELVIN, cycle_section
+from phaseopt.cycle.from_parts import KELVIN
+from phaseopt.cycle.from_project import cycle_section
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.cycle.knock_heard import KnockLimit
 from phaseopt.cycle.torque_grid import VERDICTS
