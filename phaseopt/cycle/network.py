@@ -13,14 +13,13 @@ from phaseopt.cycle.gas import Gas
 from phaseopt.cycle.lanes import LANES, Ints
 from phaseopt.cycle.pipework import AIR, SHUT, Duct, Honeycomb, Packing, Pipe, Pipework, Zone, cylinder_name
 from phaseopt.cycle.usual_pipework import pipework_of
+from phaseopt.project.pipes import MOUTHS
 from phaseopt.values.arrays import FloatArray
 
 PRANDTL = 0.71
 HOT_START = 900.0  # K, of the exhaust before the first cycle
 # end corrections in radii: an open end swings as if so much longer, without flange and in a wall (textbook acoustics)
 OPEN_END, FLUSH_END = 0.6, 0.85
-# dynamic heads that gas loses on its way into a pipe (Crane, Technical Paper 410, from memory)
-MOUTHS = {None: 0.0, "flared": 0.04, "flush": 0.5, "plain": 0.78}
 
 
 @dataclass(frozen=True)

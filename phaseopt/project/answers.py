@@ -68,7 +68,7 @@ class Answers:
             found |= {"torque.dyno.driveline"} if self.measured == "wheel" else set()
             found |= {f"torque.phases.{side}" for side in self.moving}
         if self.torque != "pulls":
-            found |= {"cycle"}
+            found |= {"cycle", "cycle.intake.runner", "cycle.exhaust.primary", "cycle.exhaust.tail"}
         if self.torque == "both":
             found |= {"torque.prior"}
         return frozenset(found)

@@ -26,7 +26,7 @@ from phaseopt.project import (
     Torque,
     TorqueGrid,
 )  # fmt: skip
-from phaseopt.project.network import network_faults
+from phaseopt.project.network import network_faults, snorkel_loss
 from phaseopt.project.standards import named_standards
 from phaseopt.values.errors import InputError, Mistake
 
@@ -443,6 +443,23 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
                 f"{head:g} mm",
                 "give diameters of throat and head, and width of the seat, in mm",
             )
+
+
+@_check("cylinders", "crank", "tables", given="cycle")
+def _snorkel(s: Sections) -> Iterator[Contradiction]:
+    """Throttles behind the snorkel hold full throttle, so it must leave them something to take."""
+    cycle, crank, rpm = s["cycle"], s["crank"], s["tables"].rpm[-1]
+    if next(network_faults(cycle.intake.parts, True, s["cylinders"]), None) is not None:
+        return
+    swept = math.pi / 4 * crank.bore**2 * crank.stroke * s["cylinders"] * 1e-9
+    lost = snorkel_loss(cycle.intake.parts, s["cylinders"], swept * rpm / 120.0)
+    if lost >= cycle.full_throttle_depression:
+        yield (
+            "cycle.full_throttle_depression",
+            f"{cycle.full_throttle_depression:g} kPa is less than the about {lost:.1f} kPa that the snorkel takes at "
+            f"{rpm:g} rpm",
+            "measure it behind the open throttles, or check the snorkel's diameter",
+        )
 
 
 _USUAL = {"intake": ("runner",), "exhaust": ("primary", "tail")}

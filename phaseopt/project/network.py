@@ -2,12 +2,13 @@
 
 import difflib
 import itertools
+import math
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from phaseopt.project.pipes import ExhaustPart, NetworkPart
+from phaseopt.project.pipes import MOUTHS, ExhaustPart, NetworkPart
 
 AIR, EACH = "open air", "each cylinder"
 _CYLINDER = re.compile(r"cylinder (\d+)")
@@ -286,3 +287,25 @@ def _wrong_chambers(parts: Sequence[NetworkPart], cylinders: int) -> Iterator[tu
                     f'its {side} pipes are as wide as the chamber "{part.name}" ({part.diameter:g} mm)',
                     "give the chamber's inner diameter, or make it a pipe",
                 )
+
+
+def snorkel_loss(parts: Sequence[NetworkPart], cylinders: int, flow: float) -> float:
+    """About what the pipes from the open air lose of a steady `flow` [m^3/s] before the throttles [kPa].
+
+    Its dynamic head is lost in the airbox, that of its mouth before (`MOUTHS`), and a Fanning friction of 0.006.
+
+    >>> from phaseopt.project.pipes import IntakePart, Taper
+    >>> def box(diameter):
+    ...     pieces = [Taper(length=300.0, start=diameter)]
+    ...     return IntakePart(part="pipe", name="snorkel", pieces=pieces, **{"from": "open air", "to": "airbox"})
+    >>> [round(snorkel_loss([box(diameter)], 4, 0.12), 1) for diameter in (50.0, 90.0)]
+    [2.5, 0.2]
+    """
+    snorkels = [parts[run.entry] for run in runs(parts, cylinders) if run.start == AIR]
+    open_to_air = 0.0  # [m^2], each by the root of what it loses
+    for part in snorkels:
+        narrowest = min(min(piece.start, piece.end or piece.start) for piece in part.pieces) * 1e-3
+        heads = 1.0 + MOUTHS[part.mouth]
+        heads += sum(0.024 * piece.length / (0.5 * (piece.start + (piece.end or piece.start))) for piece in part.pieces)
+        open_to_air += math.pi / 4 * narrowest**2 / math.sqrt(heads)
+    return 0.5e-3 * 1.17 * (flow / open_to_air) ** 2 if snorkels else 0.0

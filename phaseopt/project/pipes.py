@@ -15,6 +15,8 @@ Diameter = Annotated[Millimetres, Field(ge=8, le=500)]
 Name = Annotated[str, Field(min_length=1, max_length=40)]
 Names = Annotated[tuple[Name, ...], ONE_OR_MORE, Field(max_length=16)]
 Mouth = Literal["flared", "flush", "plain"]
+# dynamic heads that gas loses on its way into a pipe (Crane, Technical Paper 410, from memory)
+MOUTHS: dict[Mouth | None, float] = {None: 0.0, "flared": 0.04, "flush": 0.5, "plain": 0.78}
 
 PARTS = 60  # of one side, at most
 

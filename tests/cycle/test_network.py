@@ -16,9 +16,10 @@ from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.lanes import LANES
-from phaseopt.cycle.network import MOUTHS, Mesh
+from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import mean_state
 from phaseopt.project.load import load_project
+from phaseopt.project.pipes import MOUTHS
 
 from .rig import AIR, Bench, circle
 from .sample import MESH

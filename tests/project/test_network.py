@@ -99,3 +99,11 @@ def test_short_and_long_form_do_not_mix(tmp_path: Path) -> None:
     del cycle["exhaust"]["parts"]
     with pytest.raises(InputError, match=r"cycle.exhaust.primary: must be given"):
         project_of(tmp_path, firing_order=FOUR, cycle=cycle)
+
+
+def test_a_snorkel_that_takes_more_than_full_throttle_does(tmp_path: Path) -> None:
+    """Bernoulli by hand: 1.77 litres at 8000 rpm through 35 mm are 123 m/s, 9 kPa, and a tenth more by friction."""
+    narrow = but(AIRBOX, 1, pieces=[{"length": 100, "start": 35}])
+    (found,) = mistakes(tmp_path, intake=narrow)
+    assert found.where == "cycle.full_throttle_depression"
+    assert float(found.problem.split("about ")[1].split()[0]) == pytest.approx(0.5e-3 * 1.17 * 123.0**2, rel=0.2)
