@@ -349,6 +349,14 @@ def end_state(pipe, node, psi_in, psi_out):
         w = w - f / slope
         if w <= low or w >= high:
             w = 0.5 * (low + high)
+        elif iteration and abs(f) < 30.0 * small:  # a secant from here is closer than needed
+            p = pn + sign * w * w
+            z = p / p0 - 1.0
+            u = u0 + c0 * wave_speed_change(z, g0)
+            density = d0 * density_ratio(z, g0)
+            if sign < 0.0:
+                density = p / (rn * (tn - 0.5 * u * u * (gn - 1.0) / (gn * rn)))
+            break
     if sign < 0.0:
         t = tn * 2.0 / (gn + 1.0)
         sonic = np.sqrt(gn * rn * t)
