@@ -3,6 +3,7 @@
 Little is imported before `main` watches, so that an interrupt ends in one line from the start on.
 """
 
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -14,6 +15,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         if sys.stdout is None:
             raise OSError("it is closed")
+        _take_any_sign()
         from phaseopt.cli import app
 
         app(args=arguments, prog_name="phaseopt")
@@ -34,6 +36,13 @@ def main(arguments: Sequence[str] | None = None) -> None:
         _say(f"standard output cannot be written ({error.strerror}). Fix: send it to a file that has room.")
         code = 2
     sys.exit(code)
+
+
+def _take_any_sign() -> None:
+    """Let signs that an output cannot show, as a pipe on Windows cannot show →, be replaced in place of ending it."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="replace")
 
 
 def _let_go() -> None:

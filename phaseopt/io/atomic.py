@@ -14,7 +14,6 @@ import hashlib
 import os
 import re
 import shutil
-import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
@@ -182,10 +181,10 @@ def _made(path: Path, folder: bool) -> Path:
 
 def _locked(part: Path) -> int | None:
     """A handle that holds the part's lock; -1 where there are no locks; None where another process holds it."""
-    if sys.platform == "win32":
+    try:
+        import fcntl
+    except ImportError:  # Windows
         return -1
-    import fcntl
-
     try:
         handle = os.open(part, os.O_RDONLY)
     except OSError:  # gone, or somebody else's
