@@ -6,6 +6,8 @@ turns wrong input into messages (or, under `--json`, into one object) and an exi
 
 import functools
 import inspect
+import json
+import re
 import shutil
 import sys
 import time
@@ -286,4 +288,7 @@ def _written_text(path: Path) -> str:
 
 def print_json(record: "Record") -> None:
     """One JSON object on standard output."""
-    typer.echo(record.model_dump_json(indent=2))
+    text = record.model_dump_json(indent=2)
+    if (sys.stdout.encoding or "").lower().replace("-", "") != "utf8":  # a pipe on Windows
+        text = re.sub(r"[^\x00-\x7f]", lambda sign: json.dumps(sign[0])[1:-1], text)
+    typer.echo(text)
