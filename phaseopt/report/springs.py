@@ -8,7 +8,7 @@ from phaseopt.project import SIDES, Side
 from phaseopt.report.document import Block, Depth, Lines, Section, table
 from phaseopt.values.display_units import Unit
 
-_ROUND = 50  # rpm to which a valve control speed is written
+ROUND = 50  # rpm to which a valve control speed is written
 MARGINS_CAPTION = "Spring force over inertia on both sides of the nose. Band: 95 %. Below 0 the valve leaves its lobe."
 
 
@@ -44,7 +44,7 @@ def control_lines(model: ContactModel, side: Side) -> list[str]:
     control, unit = model.engine.cam(side).control, model.project.display_units.gap
     assert control is not None
     top = model.top_speed
-    speed = f"valve control to {_rounded(control.speed.rpm)} ± {max(_rounded(control.speed.error), _ROUND)} rpm"
+    speed = f"valve control to {rounded(control.speed.rpm)} ± {max(rounded(control.speed.error), ROUND)} rpm"
     bind, seal = control.spring.coil_bind, control.spring.retainer_to_seal
     in_hand = float(min(control.margins(top)))
     if in_hand >= IN_HAND:
@@ -107,5 +107,6 @@ def _margin_table(model: ContactModel, given: list[Side]) -> Block:
     return table("Spring force in hand over inertia on each side of the nose, %", head, rows)
 
 
-def _rounded(rpm: float) -> int:
-    return int(round(rpm / _ROUND) * _ROUND)
+def rounded(rpm: float) -> int:
+    """A valve control speed as it is written."""
+    return int(round(rpm / ROUND) * ROUND)

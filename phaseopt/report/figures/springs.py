@@ -9,6 +9,7 @@ from phaseopt.engine.valve_control import IN_HAND, ControlSpeed, ValveControl
 from phaseopt.project import SIDES
 from phaseopt.report.figures.colours import BLACK
 from phaseopt.report.figures.drawing import DARK, LIGHT, Drawing, styled
+from phaseopt.report.springs import ROUND, rounded
 
 _MOST = 150.0  # %, beyond which a margin is of no interest
 
@@ -29,8 +30,9 @@ def spring_margins(model: ContactModel) -> Drawing | None:
 
 
 def _panel(axes: Axes, control: ValveControl, top: float) -> None:
+    error = max(rounded(control.speed.error), ROUND)
     last = max(1.05 * top, 1.05 * control.speed.rpm)
-    rpm = np.linspace(0.4 * last, last, 200)
+    rpm = np.linspace(0.55 * last, last, 200)
     flanks: tuple[tuple[str, ControlSpeed, str, str], ...] = (
         ("opening side", control.opening, DARK, "-"),
         ("closing side", control.closing, LIGHT, "--"),
@@ -46,5 +48,5 @@ def _panel(axes: Axes, control: ValveControl, top: float) -> None:
     axes.axvline(top, color="0.5", lw=0.8, label="overspeed")
     axes.set_ylim(-50.0, _MOST)
     axes.set_xlabel("rpm")
-    axes.set_title(f"{control.side} spring: valve control {control.speed.rpm:.0f} ± {control.speed.error:.0f} rpm")
+    axes.set_title(f"{control.side} spring: valve control {rounded(control.speed.rpm)} ± {error} rpm")
     axes.grid(alpha=0.3)
