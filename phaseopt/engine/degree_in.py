@@ -170,7 +170,9 @@ def degreed_in(
     as_given = _fitted_lobe(reads, own, ())
     possible = [each for names, shape in _mistaken(cam, own, other) if (each := _fitted_lobe(reads, shape, names))]
     zero = SIGMAS * max(read.zero_error, wheel) if read.same_wheel else 0.0
-    if as_given is not None and abs(as_given.off) <= limit + APART * as_given.error + zero:
+    reach = limit + APART * (SIGMAS * read.zero_error + either) + zero
+    near = abs(as_given.off) <= limit + APART * as_given.error + zero if as_given is not None else False
+    if as_given is not None and near and _allows(reads, lobe, reach):
         timed = as_given.error < REACH / 2
         if not timed or as_given.error > limit:
             as_given = replace(as_given, off=0.0, error=limit)
@@ -199,6 +201,18 @@ def _fitted_lobe(reads: Reads, shape: Shape, mistakes: tuple[str, ...]) -> Fitte
     middle = round((low + high) / 2, 1)  # no wheel is read more finely
     error = math.ceil(20.0 * (half + abs(middle - (low + high) / 2))) / 20.0
     return FittedLobe(lobe, most, middle + 0.0, error, mistakes)
+
+
+def _allows(reads: Reads, lobe: Lobe, reach: float) -> bool:
+    """Whether some centre within `reach` of the stated one fits hardly worse than the best: an interval may be wide on
+    one side alone, where a lift near nothing fits any later cam."""
+    off = np.arange(-REACH, REACH + STEP / 2, STEP)
+    rows = _misfits(reads, lobe, off)
+    if rows is None:
+        return False
+    misfit = (rows**2).sum(axis=0)
+    scatter = max(float(misfit.min()) / max(len(rows) - 1, 1), 1.0)
+    return bool((misfit[np.abs(off) <= reach] <= misfit.min() + (APART * SIGMAS) ** 2 * scatter).any())
 
 
 def _misfits(reads: Reads, lobe: Lobe, off: FloatArray) -> FloatArray | None:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from phaseopt.project.quantities import CrankDegrees, Error, Lash, LiftLength, ProjectSection, fault
+from phaseopt.project.quantities import CrankDegrees, Error, Lash, LiftLength, Millimetres, ProjectSection, fault
 
 WheelDegrees = Annotated[CrankDegrees, Field(ge=-540, le=540)]
 ValveLift = Annotated[LiftLength, Field(gt=0, lt=25)]
@@ -69,7 +69,8 @@ class DegreeIn(ProjectSection):
 
     lifts: tuple[EqualLift, ...] = Field((), max_length=40, description="lifts with their crank angles")
     full_lift: ValveLift | None = Field(None, description="full valve lift on the dial gauge, lash as set, mm")
-    lift_at_tdc: Annotated[LiftLength, Field(ge=0, lt=25)] | None = Field(
+    # Often a few hundredths on a ramp, so its size does not show the unit; in another one it contradicts the lobe.
+    lift_at_tdc: Annotated[Millimetres, Field(ge=0, lt=25)] | None = Field(
         None, description="valve lift at gas-exchange TDC, lash as set, mm"
     )
     travel_left: tuple[TravelLeft, ...] = Field(

@@ -217,6 +217,17 @@ def test_a_cylinder_that_is_not_there_is_refused(tmp_path: Path) -> None:
     assert [mistake.where for mistake in caught.value.mistakes] == ["intake.degree_in.cylinder"]
 
 
+def test_a_lift_at_tdc_may_be_small_and_in_inches_it_is_refused(tmp_path: Path) -> None:
+    """The closed form of the lobe at TDC: 0.05 mm here; a lift taken in another unit contradicts the lobe."""
+    at_tdc = float(lift(np.array([-118.0 / 2]))[0])
+    assert 0.0 < at_tdc < 0.1
+    assert engine_of(project(tmp_path, read(118.0, lift_at_tdc=round(at_tdc, 3)))).intake.read is not None
+    centre = 100.0
+    inches = round(float(lift(np.array([-centre / 2]))[0]) / 25.4, 4)
+    with pytest.raises(InputError):
+        engine_of(project(tmp_path, {"lift_at_tdc": inches}, centreline=centre, offset=0.0))
+
+
 def test_lash_as_found_counts(tmp_path: Path) -> None:
     """With 0.3 mm of lash the valve is 0.3 mm behind the lobe: the same angles belong to less lift."""
     lines = [{**angles(at, 118.0), "lift": at - 0.3} for at in (4.5, 7.75)]
