@@ -275,7 +275,7 @@ def box_verdict(model: ContactModel, pairs: FloatArray, outside: bool, top: floa
     which = " and ".join(spans) + " in any combination" * (len(spans) > 1) or "both cams at rest"
     if model.tied:
         which = f"both cams {_phases(low[0], high[0])}"
-    sentence = f"{verdict.upper()}: {which}, up to {top:.0f} rpm; closest: "
+    sentence = f"{verdict.upper()}: {which}, up to {top:.0f} rpm. Closest: "
     sentence += least_sentence(model, gaps, top)
     sentence += "" if held else f"; {top:.0f} rpm is beyond {FLOAT}"
     each_static = dict(zip(model.contacts, gaps.static[0].tolist(), strict=True))

@@ -100,7 +100,7 @@ def _travel_box(model: ContactModel) -> tuple[float, float, float, float]:
 
 def _sentence(model: ContactModel, running: np.ndarray, verdict: str, least: str) -> str:
     if verdict == CLEAR:
-        return f"full travel is CLEAR up to {model.top_speed:.0f} rpm; closest: {least}"
+        return f"full travel is CLEAR up to {model.top_speed:.0f} rpm. Closest: {least}"
     hits = [WORDS[c] for c, gap in zip(model.contacts, running, strict=True) if gap <= 0]
     what = f"HITS ({', '.join(hits)})" if verdict == HITS else f"is TIGHT: {least}"
     return f"full travel {what}. The tables are the only guard"

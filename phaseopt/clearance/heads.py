@@ -258,13 +258,13 @@ def _covered(
         return "valve to valve covers intake to exhaust"
     far = [pair for pair in pairs if pair not in near]
     covering = (
-        "valve to valve covers every intake valve with every exhaust valve, numbered from - to + along the crank; "
-        f"nearest: {named(near)}"
+        "valve to valve covers every intake valve with every exhaust valve. They are numbered from - to + along the "
+        f"crank. Nearest: {named(near)}"
     )
     if not far:
         return covering
     least = min(apart for pair, apart in zip(pairs, at_reach, strict=True) if pair in far)
-    return f"{covering}; {named(far)} stay {unit.down_text(least)} apart or more at all lifts"
+    return f"{covering}. {unit.down_text(least)} apart or more at all lifts: {named(far)}"
 
 
 def _refuse_unseen_touches(project: Project, near: list[tuple[_Body, _Body]]) -> None:

@@ -31,9 +31,9 @@ from phaseopt.values.numba import njit
 SIGMAS = 2.0  # standard deviations that an error's bound stands for
 HOW = (
     "Root-sum-square and chance look at one timing and one speed. The root of the sum of squares is taken of the steps "
-    "marked ±, errors that may stand either way; the others count whole. For the chance each error is drawn as normal "
-    "with its bound two standard deviations, each by itself; where errors go together, or a bound is a guess, the true "
-    "chance is another. The rules are judged by the worst case alone."
+    "marked ±, errors that may stand either way; the others count whole. For the chance each error is drawn by itself "
+    "as normal, its bound two standard deviations. Where errors go together, or a bound is a guess, the true chance "
+    "is another. The rules are judged by the worst case alone."
 )
 DRAWS = 100_000  # a chance of 1 in 1000 is then known to a tenth of itself
 SEED = 20_260

@@ -49,7 +49,7 @@ def cause_words(dip: Dip, unit: Unit) -> str:
     """The cause of a dip and what removing it would gain."""
     gain = ""
     if dip.gain is not None and dip.gain_sd is not None:
-        gain = f"; {unit.signed(dip.gain)} ± {unit.text(2 * dip.gain_sd)} there if removed"
+        gain = f". Removed: {unit.signed(dip.gain)} ± {unit.text(2 * dip.gain_sd)} there"
     if dip.cause == OWN:
         return _OWN
     if dip.cause == LOGS and dip.air is not None:
@@ -63,7 +63,7 @@ def cause_words(dip: Dip, unit: Unit) -> str:
     names = ", ".join(map(binder_words, dip.names)) or dip.cause
     rule = {CONTACT: "", TRAVEL: "", CHANGES: "", RULE: "a rule of the project, "}[dip.cause]
     far = ", ".join(f"{degrees:g}° more of {edge}" for edge, degrees in dip.degrees)
-    return f"limited by {rule}{names}" + (f"; it would take {far}" if far else "") + gain
+    return f"limited by {rule}{names}" + (f". It would take {far}" if far else "") + gain
 
 
 def dip_table(build: "Build") -> Table:

@@ -41,6 +41,6 @@ def drop_words(law: DropLaw, unit: Unit) -> str:
         return f"{words}; by steps, since the {law.readings.used.size} readings follow no slider-crank law"
     worst = float(np.abs(law.readings.residual[law.readings.used]).max())
     return (
-        f"{words}; {int(law.readings.used.sum())} readings fit to {unit.text(worst)}; wheel zero {law.wheel:+.1f}°; "
-        f"drop grows {law.factor:.3f} times as fast as the piston falls"
+        f"{words}. {int(law.readings.used.sum())} readings fit to {unit.text(worst)}; wheel zero {law.wheel:+.1f}°. "
+        f"Drop grows {law.factor:.3f} times as fast as the piston falls"
     )

@@ -9,6 +9,7 @@ from phaseopt.job.limit_costs import LimitCost, deeper_pocket, gap_step
 from phaseopt.report.document import Row, Table
 from phaseopt.report.facts import binder_words
 from phaseopt.report.faults import POCKETS
+from phaseopt.report.words import in_turn
 from phaseopt.values.display_units import DisplayUnits, Unit
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def cost_lines(build: "Build") -> list[str]:
         parts = [
             f"{limit_words(c.limit)} {_figures(c.score, torque)} ({most_words(c, build)})" for c in found.costliest
         ]
-        lines.append(f"A degree more would gain, in {torque.name} a cell: {'; '.join(parts)}.")
+        lines.append(f"A degree more would gain, in {torque.name} a cell: {in_turn(parts)}.")
     if found.gaps:
         parts = [f"{limit_words(cost.limit)} {_figures(cost.score, torque)}" for cost in found.gaps]
         lines.append(f"{step} less would gain, in {torque.name} a cell: {'; '.join(parts)}.")

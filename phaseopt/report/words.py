@@ -1,6 +1,7 @@
 """Phases, ranges, lengths and sentences as a person reads them."""
 
 import math
+from collections.abc import Sequence
 
 from phaseopt.clearance.limits import SafeBox
 from phaseopt.project import SIDES, Project, Side
@@ -20,6 +21,15 @@ def sentence(words: str) -> str:
     ('No cell hits.', 'It is so.')
     """
     return f"{capital(words).rstrip('.')}."
+
+
+def in_turn(parts: Sequence[str]) -> str:
+    """Parts as sentences one after another, without the last full stop.
+
+    >>> in_turn(["the first", "then another"])
+    'the first. Then another'
+    """
+    return ". ".join([*parts[:1], *map(capital, parts[1:])])
 
 
 def phase_text(degrees: float) -> str:

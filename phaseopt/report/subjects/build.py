@@ -34,7 +34,7 @@ from phaseopt.report.springs import MARGINS_CAPTION, spring_sections
 from phaseopt.report.subjects.check import check_notes, guard_lead, state_of, verdict_line
 from phaseopt.report.subjects.limits import limit_table
 from phaseopt.report.torque_source import simulation_sections, source_lines, torque_model_section
-from phaseopt.report.words import box_words, capital, moving, phase_words, sentence, span_text
+from phaseopt.report.words import box_words, capital, in_turn, moving, phase_words, sentence, span_text
 from phaseopt.study.cached_studies import NO_STUDIES, CachedStudies
 
 if TYPE_CHECKING:
@@ -184,8 +184,8 @@ def limited_lines(build: "Build") -> list[str]:
     """What limits cells, by number of cells, and how many are outside the tested range; smoothness where it costs."""
     limited_by = limits_shown(build)
     total, free = sum(map(len, limited_by)), sum(not names for row in limited_by for names in row)
-    shares = [f"{binder_words(name)} {count}" for name, count in binders(build)]
-    lines = [f"Of {total} cells, and a cell may have several limits: {', '.join(shares)}; by torque alone {free}."]
+    shares = [f"{capital(binder_words(name))}: {count} cell{'s' * (count > 1)}." for name, count in binders(build)]
+    lines = [f"Torque alone decides {free} of {total} cells. The others have a limit or several.", *shares]
     if not shares:
         lines = [f"Nothing: torque alone decides each of the {total} cells."]
     return [*lines, *untested_lines(build)]
@@ -223,7 +223,7 @@ def hand_check(build: "Build") -> str:
     for contact in build.contact.contacts:
         near = tightest(build, contact)
         parts.append(f"{WORDS[contact]} {unit.text(near.by_hand)} at {timing_words(near)}")
-    return f"By hand, lash as set, you should measure: {'; '.join(parts)}. Less than that: find out why first."
+    return f"By hand, lash as set, you should measure: {in_turn(parts)}. Less than that: find out why first."
 
 
 def _tables_and_torque(build: "Build") -> tuple[Section, ...]:

@@ -20,9 +20,9 @@ _CAPTIONS = {
     "phases.svg": "A phase that is off its table makes another torque, and leaves another clearance.",
 }
 STATISTIC = (
-    "the mean difference by its own 95 % interval; at each speed the difference less that mean over its deviation "
-    "(prediction, scatter and noise together, all speeds jointly), the largest against what it stays below in 95 % of "
-    "pulls where the prediction is right"
+    "The mean difference by its own 95 % interval. At each speed, the difference less that mean over its deviation: "
+    "prediction, scatter and noise together, all speeds jointly. The largest of these against what it stays below in "
+    "95 % of pulls where the prediction is right."
 )
 
 

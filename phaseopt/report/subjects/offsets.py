@@ -8,6 +8,7 @@ from phaseopt.project import SIDES
 from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Depth, Document, Picture, Row, Section, Table, picture, say
 from phaseopt.report.figures.offsets import offsets_figures
+from phaseopt.report.words import in_turn
 from phaseopt.study.offset_gains import BANDS, SEEN, Gain, TorqueChange, torque_change
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
@@ -123,8 +124,8 @@ def tried_words(study: OffsetStudy) -> str:
         )
     ]
     return (
-        f"{study.count} of {study.range.count} pairs of installed offsets, {' and '.join(spans)} (+ = advanced), each "
-        "with its own limits, best tables and check"
+        f"{study.count} of {study.range.count} pairs of installed offsets, {' and '.join(spans)} (+ = advanced). Each "
+        "has its own limits, best tables and check"
     )
 
 
@@ -138,13 +139,13 @@ def recommended_words(study: OffsetStudy) -> str:
         )
     where = pair_words(found.trial)
     guard = (
-        "" if found.trial.travel_clear else "; the tables are then the only guard, a fault of a phaser is not covered"
+        "" if found.trial.travel_clear else ". The tables are then the only guard: a phaser that sticks is not covered"
     )
     if found is study.fitted:
         enough = f"two standard deviations and {100 * SEEN:g} % of full-throttle torque"
         return (
-            f"Leave the cams as they are fitted, {where}: no offset tried that the project allows brings more than "
-            f"{enough}, which a dyno could show{guard}."
+            f"Leave the cams as they are fitted, {where}. No offset tried that the project allows brings "
+            f"more than {enough}, which a dyno could show{guard}."
         )
     assert found.gain is not None
     if torque_change(found.gain, study.fitted.trial) == TorqueChange.SAME and found.trial.travel_clear:
@@ -174,7 +175,7 @@ def uncertainty_lines(study: OffsetStudy) -> list[str]:
         if choice.gain is not None:
             parts.append(_uncertainty_words(choice.gain, study.project.display_units.torque))
         if parts:
-            lines.append(f"{name}: {'; '.join(parts)}")
+            lines.append(f"{name}: {in_turn(parts)}")
     return lines
 
 
@@ -192,9 +193,9 @@ def how_to(fitted: Trial) -> tuple[str, ...]:
     return (
         "Fit, then measure: put the offset that the degree wheel shows into the project file, not the one you aimed "
         "for, and build again.",
-        f"Pulls you have made keep their offsets: write offsets = {{ {now} }} into every pull that states none, or "
+        f"Pulls you have made keep their offsets. Write offsets = {{ {now} }} into every pull that states none. Else "
         "they count as pulls at the new ones.",
-        "Phases count from rest, and rest moves with the cam: tables and pinned phases made for the old offset mean "
+        "Phases count from rest, and rest moves with the cam. Tables and pinned phases made for the old offset mean "
         "other timings at a new one. Do not load them.",
     )
 

@@ -74,7 +74,7 @@ def expected_words(sheet: RunSheet) -> str:
     steps = ", ".join(unit.number(gain - gains[0], 1) for gain in gains[1:])
     return (
         f"Mean torque of the final tables at full throttle, by weight: {unit.signed(gains[-1] - gains[0], 1)} "
-        f"{unit.name} over what they would make without these pulls (after each pull: {steps})."
+        f"{unit.name} over what they would make without these pulls. After each pull: {steps}."
     )
 
 

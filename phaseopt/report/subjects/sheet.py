@@ -223,7 +223,7 @@ def _least_lines(model: ContactModel, phases: tuple[float, float], found: HandSu
 
 def _least_words(what: str, gap: float, angle: float, by_hand: str, unit: Unit) -> str:
     least = f"{what.capitalize()}: least in this sum {length_words(gap, unit)}, {place(angle)}"
-    return f"{least}; the program finds {by_hand} over all angles"
+    return f"{least}. The program finds {by_hand} over all angles"
 
 
 def _timing_section(model: ContactModel, number: int, timing: Timing) -> Section:

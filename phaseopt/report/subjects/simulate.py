@@ -89,10 +89,10 @@ def points_line(project: Project, grid: xr.Dataset) -> str:
     rpm, load, icl, ecl = (_span(grid[name].to_numpy()) for name in ("rpm", "load", "icl", "ecl"))
     return (
         f"{grid['torque'].size:,} operating points: {_count(grid, 'rpm', 'speed')}, {rpm} rpm; "
-        f"{_count(grid, 'load', 'load')}, {load} kPa, the top one full throttle "
-        f"({full_throttle_pressure(project):.1f} kPa in the plenum); "
+        f"{_count(grid, 'load', 'load')}, {load} kPa. The top load is full throttle, "
+        f"{full_throttle_pressure(project):.1f} kPa in the plenum. "
         f"{_count(grid, 'icl', 'intake centreline')}, {icl}° ATDC; "
-        f"{_count(grid, 'ecl', 'exhaust centreline')}, {ecl}° BTDC; outside air {kpa:.1f} kPa dry, {celsius:.0f} °C"
+        f"{_count(grid, 'ecl', 'exhaust centreline')}, {ecl}° BTDC. Outside air {kpa:.1f} kPa dry, {celsius:.0f} °C"
     )
 
 

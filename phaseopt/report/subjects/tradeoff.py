@@ -10,8 +10,9 @@ from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit
 
 DEFINITION = (
-    "The knee is the trial that gives up least in all: the loss of torque counts half, the rms step a quarter, the "
-    "slew used a quarter, each from 0 for the best to 1 for the worst of the trials that no other beats in all three. "
+    "The knee is the trial that gives up least in all. The loss of torque counts half, the rms step a quarter, the "
+    "slew used a quarter. Each counts from 0 for the best to 1 for the worst of the trials that no other beats in all "
+    "three. "
     "Torque counts here less the project's own caution times its uncertainty. It is a proposal: you decide how "
     "much torque to give up for smoothness"
 )
@@ -109,8 +110,8 @@ def knee_words(found: Tradeoff) -> str:
         unit.signed(float(knee[name] - own[name]), 1) for name in ("torque", "full_torque", "torque_sd")
     )
     return (
-        f"Trial {int(knee['trial'])}, against the project as it stands: torque {torque} {unit.name} (full throttle "
-        f"{full}), its uncertainty {sd} {unit.name}; rms step {float(own['rms_step']):.2f} to "
+        f"Trial {int(knee['trial'])} against the project as it is: torque {torque} {unit.name} (full throttle "
+        f"{full}), its uncertainty {sd} {unit.name}. Rms step {float(own['rms_step']):.2f} to "
         f"{float(knee['rms_step']):.2f}°, largest step {float(own['largest_step']):g} to "
         f"{float(knee['largest_step']):g}°, slew used {float(own['slew_used']):.0%} to {float(knee['slew_used']):.0%}."
     )
@@ -135,12 +136,12 @@ def study_words(found: Tradeoff) -> list[str]:
     """How many trials, over what, which were refused, and which cells do not count."""
     tried = found.trials.sizes["trial"] - 1 + len(found.refused)
     lines = [
-        f"{tried} trials, {found.earlier} of them from earlier runs, each a whole search on one torque model: "
+        f"{tried} trials, {found.earlier} of them from earlier runs. Each is a whole search on one torque model: "
         f"roughness {ROUGHNESS[0] / 1000:g} to {ROUGHNESS[1] / 1000:g}, caution {CAUTION[0]:g} to {CAUTION[1]:g}, "
         f"slew_share {SLEW_SHARE[0]:g} to {SLEW_SHARE[1]:g}. "
-        f"With the project as it stands, {int(found.trials['on_front'].sum())} are on the front: no other is as good "
-        "in torque, uncertainty, rms step and slew used and better in one. Contact limits and all other rules are the "
-        "same for all.",
+        f"{int(found.trials['on_front'].sum())} are on the front, the project as it is counted too. No other is as "
+        "good in torque, uncertainty, rms step and slew used, and better in one. Contact limits and all "
+        "other rules are the same for all.",
         f"No search is further than {float(found.trials['gap'].max()):.4%} of its value below the best possible. "
         "The trials are kept: a later run with more --trials goes on from them.",
     ]
