@@ -40,14 +40,20 @@ _HEADS = 33  # lifts of each valve at which the distance between the heads is gi
 
 
 def explorer_section(build: "Build") -> dict[str, Any]:
-    """What fills `explorer.html.j2`; cells travel as rows under one line of names, which halves them."""
+    """What fills `explorer.html.j2`; cells travel as rows under one line of names, texts as their number in a list."""
     data = explorer_data(build)
-    cells = data["cells"]
+    cells, texts = data["cells"], dict[str, int]()
+    for cell in cells:
+        cell["limited_by"] = [texts.setdefault(each, len(texts)) for each in cell["limited_by"]]
+        cell["costs"] = [
+            [*(texts.setdefault(each, len(texts)) for each in cost[:2]), cost[2]] for cost in cell["costs"]
+        ]
     return {
         "sliders": [(side, phase_words(build.project, side)) for side in moving(build.project)],
         "top": f"{build.contact.top_speed:g}",
         "contacts": [WORDS[name] for name in build.contact.contacts],
-        "data": data | {"cells": {"names": list(cells[0]), "rows": [list(cell.values()) for cell in cells]}},
+        "data": data
+        | {"cells": {"names": list(cells[0]), "texts": list(texts), "rows": [list(cell.values()) for cell in cells]}},
     }
 
 

@@ -29,7 +29,7 @@ LEAN = UnlikeAir("mixture", 0.962, 0.881, np.array([True]))
     [
         (
             Dip(*AT, CONTACT, ("box intake advance",), (("intake advance", 6.0),), 3.0, 0.5),
-            "limited by contact limit (intake advance). It would take 6° more of intake advance. Removed: +3.0 ± 1.0 N·m",
+            "contact limit (intake advance). It would take 6° more of intake advance. Removed: +3.0 ± 1.0 N·m there",
         ),
         (Dip(*AT, TRAVEL, ("travel intake retard",), (), 3.0, 0.5), "limited by end of travel (intake retard)"),
         (Dip(*AT, CHANGES, ("slew", "roughness"), (), 3.0, 0.5), "phaser speed, smoothness towards neighbouring cells"),

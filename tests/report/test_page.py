@@ -51,7 +51,7 @@ class Reader(HTMLParser):
     def handle_data(self, data: str) -> None:
         if self.open[-1:] not in (["script"], ["style"]):  # what a person reads
             self.text.append(data)
-        if self.open[-1:] == ["data"]:
+        if self.open[-1:] == ["td"] and self.grids:
             self.grids[-1][-1].append(data)
 
 

@@ -3,7 +3,12 @@
 
 const known = JSON.parse(document.getElementById("explorer-data").textContent);
 
+const TEXTS = known.cells.texts;
 known.cells = known.cells.rows.map((row) => Object.fromEntries(known.cells.names.map((name, n) => [name, row[n]])));
+for (const cell of known.cells) {
+  cell.limited_by = cell.limited_by.map((text) => TEXTS[text]);
+  cell.costs = cell.costs.map(([limit, per, cost]) => [TEXTS[limit], TEXTS[per], cost]);
+}
 
 function unpacked(text) {
   const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
