@@ -54,7 +54,7 @@ def test_the_three_costliest_limits_are_named(hillclimb: Build) -> None:
     ]
     said = cost_lines(changed(hillclimb, explanations={"limit_costs": LimitCosts(tuple(five), 0.25)}))
     assert said[0].startswith("A degree more would gain, in N·m a cell: contact limit (intake advance) 0.50 (2.50 at")
-    assert "overlap cap 0.25" in said[0]
+    assert "Overlap cap 0.25" in said[0]
     assert "between speeds" not in said[0]
     assert said[1] == "0.25 mm less would gain, in N·m a cell: required clearance, intake to piston 1.00."
     assert said[2] == "Pockets 0.5 mm deeper would gain 0.25 N·m a cell."
