@@ -93,10 +93,10 @@ def test_without_along_heads_count_as_opposite_each_other(tmp_path: Path) -> Non
 def test_pairs_that_can_be_the_nearest_are_named(tmp_path: Path) -> None:
     notes = contact_model(project_of(tmp_path, **FIVE)).notes
     (covered,) = (note for note in notes if note.startswith("valve to valve"))
-    assert "nearest: intake 1 to exhaust 1, intake 3 to exhaust 2;" in covered
-    assert "intake 2 to exhaust 1" in covered.split("nearest")[1].split(";")[1]
+    assert "Nearest: intake 1 to exhaust 1, intake 3 to exhaust 2." in covered
+    assert "intake 2 to exhaust 1" in covered.split("Nearest")[1].split(".", 1)[1]
     four = contact_model(project_of(tmp_path, seats=SEATS)).notes
-    assert any("nearest: intake 1 to exhaust 1, intake 2 to exhaust 2; intake 1 to exhaust 2," in note for note in four)
+    assert any("Nearest: intake 1 to exhaust 1, intake 2 to exhaust 2." in note for note in four)
 
 
 def test_valves_of_a_kind_are_looked_at_once_at_all_lifts(tmp_path: Path) -> None:
