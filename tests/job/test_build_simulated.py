@@ -13,6 +13,7 @@ import xarray as xr
 from cycle.test_from_project import CYCLE, FOUR
 from engines import write_project
 from printed import printed
+from read_document import unexplained
 from simulated_pulls import with_pulls
 
 from phaseopt.clearance.drop_sources import drop_laws
@@ -80,7 +81,7 @@ def test_every_output_of_it_says_so(found: Build, folder: Path) -> None:
     assert {"intake_phase.csv-metadata.json", "cells.csv-metadata.json", "airflow.csv-metadata.json", "run.json",
             "report.html", "limits.csv-metadata.json"} <= set(texts)  # fmt: skip
     for name, text in texts.items():
-        shown = " ".join(text.split())
+        shown = " ".join(unexplained(text).split())
         for note in found.model.simulation.notes:
             assert note in shown, name
     record = printed("build", folder / "project.toml", "--out", folder / "out")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import csvw
 import pytest
+from read_document import unexplained
 from simulated import alone, with_prior
 
 from phaseopt.cycle.grid import KNOCK
@@ -31,7 +32,7 @@ def test_every_file_that_can_bear_words_says_what_torque_is(made: tuple[bool, di
         if name.endswith(".csv"):
             assert f"{name}-metadata.json" in files
             continue
-        shown = json.loads(text)["dc:description"] if name.endswith("-metadata.json") else text
+        shown = json.loads(text)["dc:description"] if name.endswith("-metadata.json") else unexplained(text)
         assert KNOCK in shown, name
         assert (ALONE in shown) == simulated_alone, name
     for name, text in files.items():
