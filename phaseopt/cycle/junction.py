@@ -32,9 +32,10 @@ MASS, MOMENTUM, ENERGY, BURNED, FACE_RHO, FACE_V, FACE_P, FACE_Y = 5, 6, 7, 8, 9
 # ... the common pressure and mixture as this branch sees them, and the branch's part in the common sums
 _PRESSURE, _H, _TH, _MIX_Y, _AREA = 13, 14, 15, 16, 17
 _IN, _OUT, _H_IN, _Y_IN, _SLOPE = 18, 19, 20, 21, 22
-# ... and where pressure is lost: whether its pipe ends here, the common pressure, this branch's own, how far it follows
-_ENDS, _COMMON, _OWN, _FOLLOWS = 23, 24, 25, 26
-BRANCH = 27
+# ... and where pressure is lost: whether its pipe ends here, the common pressure, this branch's own, how far that
+# follows, and the velocity that arrives in its direction
+_ENDS, _COMMON, _OWN, _FOLLOWS, _ALONG = 23, 24, 25, 26, 27
+BRANCH = 28
 EDGE = 0.5  # dynamic heads that a stream loses at the sharp edge of a pipe that leaves a wide space
 STREAM = 0.75  # part of the angle that a stream turns by
 ITERATIONS = 1  # Newton steps; the last step's pressure is a close start
@@ -162,54 +163,55 @@ def solve_junction(x: FloatArray, branches: int, gas: FloatArray) -> None:
 
 
 @kernel
-def _own_pressures(x: FloatArray, branches: int, across: float, back: float) -> None:
-    """Each branch's own pressure under the common one, from what arrived when last looked at.
+def _arrivals(x: FloatArray, branches: int, across: float, back: float) -> None:
+    """Velocity that arrives in each branch's direction, from what arrived when last looked at.
 
     `across` and `back` are cosines between the stream of a pipe that ends here and one that starts here, and between
-    two that both end or both start here. A pipe answers along its wave, so its velocity follows from a quadratic.
+    two that both end or both start here.
     """
     n, stride = LANES, BRANCH * LANES
     for k in range(LANES):
-        mass = with_flow = against = 0.0
+        mass, ending, starting = 1e-12, 0.0, 0.0
         for b in range(branches):
             o = b * stride + k
             arrives = x[o + _IN * n]
+            moves = arrives * x[o + FACE_V * n]
             mass += arrives
-            with_flow += arrives * x[o + FACE_V * n] * x[o + _ENDS * n]
-            against += arrives * x[o + FACE_V * n] * (1.0 - x[o + _ENDS * n])
-        with_flow /= mass + 1e-12
-        against /= mass + 1e-12
+            ending += moves * x[o + _ENDS * n]
+            starting += moves * (1.0 - x[o + _ENDS * n])
+        per = 1.0 / mass
+        out_of_end, out_of_start = (across * starting + back * ending) * per, (across * ending + back * starting) * per
         for b in range(branches):
             o = b * stride + k
-            p, p_i, rho_i, gamma = x[o + _COMMON * n], x[o + P * n], x[o + RHO * n], x[o + G * n]
-            ends = x[o + _ENDS * n]
-            w = across * (ends * against + (1.0 - ends) * with_flow) + back * (
-                ends * with_flow + (1.0 - ends) * against
-            )
-            rho = p / x[o + _TH * n]
-            at = x[o + _OWN * n]
-            per = math.sqrt(2.0 / (rho_i * ((gamma + 1.0) * at + (gamma - 1.0) * p_i)))
-            free = (p - p_i) * per - x[o + V * n]  # velocity out of the junction if nothing were lost
-            w = min(w, 0.6 / (per * rho))
-            forwards = max(w, 0.0)
-            slows = free < w
-            square = 1.0 if slows else 0.5 + 0.5 * EDGE
-            line = w if slows else 0.5 * EDGE * w
-            bonus = 0.0 if slows else 0.5 * rho * forwards * forwards
-            a, b_, c = per * rho * square, 1.0 - per * rho * line, free + per * bonus
-            root = math.sqrt(b_ * b_ + 4.0 * a * max(c, 0.0))
-            u = 2.0 * c / (b_ + root)
-            leaves = free > 0.0
-            x[o + _OWN * n] = p - rho * u * (square * u - line) + bonus if leaves else p
-            x[o + _FOLLOWS * n] = 1.0 / root if leaves else 1.0
+            x[o + _ALONG * n] = x[o + _ENDS * n] * out_of_end + (1.0 - x[o + _ENDS * n]) * out_of_start
 
 
 @kernel
 def _look_at_own(z: FloatArray, gas: FloatArray) -> None:
-    """How one branch answers its own pressure, and how far that follows the common one."""
+    """A branch's own pressure under the common one, how it answers that, and how far it follows.
+
+    A pipe answers along its wave, so the velocity out of the junction follows from a quadratic.
+    """
     n = LANES
     for k in range(LANES):
-        z[_PRESSURE * n + k] = z[_OWN * n + k]
+        p, p_i, rho_i, gamma = z[_COMMON * n + k], z[P * n + k], z[RHO * n + k], z[G * n + k]
+        rho, own = p / z[_TH * n + k], z[_OWN * n + k]
+        per = math.sqrt(2.0 / (rho_i * ((gamma + 1.0) * own + (gamma - 1.0) * p_i)))
+        free = (p - p_i) * per - z[V * n + k]  # velocity out of the junction if nothing were lost
+        w = min(z[_ALONG * n + k], 0.6 / (per * rho))
+        forwards = max(w, 0.0)
+        slows = free < w
+        square = 1.0 if slows else 0.5 + 0.5 * EDGE
+        line = w if slows else 0.5 * EDGE * w
+        bonus = 0.0 if slows else 0.5 * rho * forwards * forwards
+        a, b, c = per * rho * square, 1.0 - per * rho * line, free + per * bonus
+        root = math.sqrt(b * b + 4.0 * a * max(c, 0.0))
+        u = 2.0 * c / (b + root)
+        leaves = free > 0.0
+        own = p - rho * u * (square * u - line) + bonus if leaves else p
+        z[_OWN * n + k] = own
+        z[_PRESSURE * n + k] = own
+        z[_FOLLOWS * n + k] = 1.0 / root if leaves else 1.0
     _branch(z)
     _enthalpy(z, gas)
     for k in range(LANES):
@@ -219,19 +221,20 @@ def _look_at_own(z: FloatArray, gas: FloatArray) -> None:
 
 @kernel
 def solve_with_losses(x: FloatArray, branches: int, gas: FloatArray, across: float, back: float) -> None:
-    """`solve_junction` where streams lose pressure; `across` and `back` as for `_own_pressures`."""
+    """`solve_junction` where streams lose pressure; `across` and `back` as for `_arrivals`."""
     n, stride = LANES, BRANCH * LANES
-    for i in range(ITERATIONS + 2):
-        _own_pressures(x, branches, across, back)
+    for i in range(ITERATIONS + 1):
+        _arrivals(x, branches, across, back)
         for b in range(branches):
             _look_at_own(x[b * stride : (b + 1) * stride], gas)
-        _mix(x, branches, gas, 1.0 if i < ITERATIONS + 1 else 0.0)
-        for k in range(branches * n):
-            o = (k // n) * stride + k % n
-            x[o + _COMMON * n] = x[o + _PRESSURE * n]
+        _mix(x, branches, gas, 1.0 if i < ITERATIONS else 0.0)
+        for b in range(branches):
+            z = x[b * stride : (b + 1) * stride]
+            for k in range(LANES):
+                z[_COMMON * n + k] = z[_PRESSURE * n + k]
     for b in range(branches):
         z = x[b * stride : (b + 1) * stride]
-        for k in range(n):
+        for k in range(LANES):
             z[_PRESSURE * n + k] = z[_OWN * n + k]
         _finish(z)
 

@@ -178,7 +178,7 @@ def test_a_step_in_width_loses_what_handbooks_say(wide: float, narrow: float) ->
         pipes = [straight(400.0, first, 10), straight(400.0, last, 10)]
         bench = Bench(pipes, [0, "junction", "junction", 1], [(1, 2)], spaces=((1.01e5, 300.0), (1e5, 300.0)))
         bench.streams[:] = 1.0, *junction.stream_cosines(0.0)
-        bench.junctions.reshape(2, -1, LANES)[0, junction.BRANCH - 4] = 1.0  # the first pipe ends there
+        bench.junctions.reshape(2, -1, LANES)[0, junction.BRANCH - 5] = 1.0  # the first pipe ends there
         cells = steady(bench, 9e-5, 8000)
         before, after = cells[8], cells[15]
         heads = [0.5 * c[ducts.RHO] * c[ducts.U] ** 2 for c in (before, after)]
@@ -196,7 +196,7 @@ def test_a_stream_that_turns_loses_what_was_measured(angle: float) -> None:
     pipes = [straight(400.0, 40.0, 10), straight(400.0, 40.0, 10)]
     bench = Bench(pipes, [0, "junction", "junction", 1], [(1, 2)], spaces=((1.01e5, 300.0), (1e5, 300.0)))
     bench.streams[:] = 1.0, *junction.stream_cosines(angle)
-    bench.junctions.reshape(2, -1, LANES)[0, junction.BRANCH - 4] = 1.0
+    bench.junctions.reshape(2, -1, LANES)[0, junction.BRANCH - 5] = 1.0
     cells = steady(bench, 9e-5, 8000)
     before, after = cells[8], cells[15]
     heads = [0.5 * c[ducts.RHO] * c[ducts.U] ** 2 for c in (before, after)]

@@ -19,7 +19,7 @@ def test_each_part_is_drawn_with_its_measures(tmp_path: Path) -> None:
     drawn = pipes_drawing(listed(tmp_path, AIRBOX, EVERYTHING, ORDER), size).element()
     for part in [*AIRBOX, *EVERYTHING]:
         assert str(part["name"]) in drawn
-    for words in ("12 × runner", "6 × left primary", "300 × ⌀80", "9 l", "500 × ⌀200", "inlet reaches in 100", "⌀120"):
+    for words in ("12 × runner", "6 × left primary", "300 × ⌀100", "9 l", "500 × ⌀200", "inlet reaches in 100", "⌀120"):
         assert words in drawn
     assert drawn.count("cylinder ") == 12
 
