@@ -220,6 +220,18 @@ def _look_at_own(z: FloatArray, gas: FloatArray) -> None:
 
 
 @kernel
+def _shut_without_way_out(x: FloatArray, branches: int) -> None:
+    """Where gas arrives in every branch, as may happen in the first step from rest, none does: there is no room."""
+    n, stride = LANES, BRANCH * LANES
+    for k in range(LANES):
+        most = 0.0
+        for b in range(branches):
+            most = max(most, -x[b * stride + MASS * n + k])
+        for b in range(branches):
+            x[b * stride + MASS * n + k] *= 1.0 if most > 0.0 else 0.0
+
+
+@kernel
 def solve_with_losses(x: FloatArray, branches: int, gas: FloatArray, across: float, back: float) -> None:
     """`solve_junction` where streams lose pressure; `across` and `back` as for `_arrivals`."""
     n, stride = LANES, BRANCH * LANES
@@ -232,6 +244,7 @@ def solve_with_losses(x: FloatArray, branches: int, gas: FloatArray, across: flo
             z = x[b * stride : (b + 1) * stride]
             for k in range(LANES):
                 z[_COMMON * n + k] = z[_PRESSURE * n + k]
+    _shut_without_way_out(x, branches)
     for b in range(branches):
         z = x[b * stride : (b + 1) * stride]
         for k in range(LANES):

@@ -29,9 +29,11 @@ LAMINAR, PACKED = 1, 2  # kinds of lining; read by kernels
 # parameters: drag a viscosity [1/m^2]; or, of a cell, wall area [m^2], can [m^3], zeta, resistance [Pa s/m]
 DRAG, WALL, SIZE, ZETA, RESISTANCE = 0, 0, 1, 2, 3
 PARAMETERS = 4
-# fields of a can's cell
+# fields of a can's cell: its state, and a copy of the pipe's cell to work on (loops read and write one array: lanes.py)
 C_MASS, C_INNER, C_BURNED, C_P, C_TH = 0, 1, 2, 3, 4
-CAN_FIELDS = 5
+C_PIPE = 5
+C_STEP = C_PIPE + ducts.SOUND + 1
+CAN_FIELDS = C_STEP + 1
 ROUND, SQUARE = 32.0, 28.5
 HOLES_AT = 0.5  # where in the step the holes see the pressures on either side
 
@@ -69,27 +71,33 @@ def packing_path(inside: float, outside: float) -> float:
 
 
 @kernel
-def settle_cell(v: FloatArray, rho: float, u: float, energy: float, y: float, gas: FloatArray, k: int) -> None:
-    """Give a lane of a cell its new density, velocity, total energy and burned fraction, and what follows."""
+def settle_cell(v: FloatArray, gas: FloatArray) -> None:
+    """What follows from a cell's density, velocity, total energy and burned fraction."""
     n = LANES
-    e = max(energy / rho - 0.5 * u * u, 1e-9)
-    a, b = gas[0] + gas[1] * y, gas[2] + gas[3] * y
-    th = 2.0 * e / (a + math.sqrt(a * a + 2.0 * b * e))
-    gamma = 1.0 + 1.0 / (a + b * th)
-    v[ducts.RHO * n + k], v[ducts.U * n + k], v[ducts.P * n + k], v[ducts.Y * n + k] = rho, u, rho * th, y
-    v[ducts.ENERGY * n + k], v[ducts.GAMMA * n + k] = energy, gamma
-    v[ducts.SOUND * n + k], v[ducts.SPECIFIC * n + k] = math.sqrt(gamma * th), 1.0 / rho
+    a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
+    for k in range(LANES):
+        rho, u, y = v[ducts.RHO * n + k], v[ducts.U * n + k], v[ducts.Y * n + k]
+        specific = 1.0 / rho
+        e = max(v[ducts.ENERGY * n + k] * specific - 0.5 * u * u, 1e-9)
+        a, b = a0 + a1 * y, b0 + b1 * y
+        th = 2.0 * e / (a + math.sqrt(a * a + 2.0 * b * e))
+        gamma = 1.0 + 1.0 / (a + b * th)
+        v[ducts.P * n + k] = rho * th
+        v[ducts.GAMMA * n + k] = gamma
+        v[ducts.SOUND * n + k] = math.sqrt(gamma * th)
+        v[ducts.SPECIFIC * n + k] = specific
 
 
 @kernel
 def rub(v: FloatArray, gas: FloatArray, drag: float) -> None:
     """A catalyst's cell `v` after a step: laminar drag, taken at the step's end."""
     n = LANES
+    fresh, more = gas[10], gas[11]
     for k in range(LANES):
-        rho, u, y = v[ducts.RHO * n + k], v[ducts.U * n + k], v[ducts.Y * n + k]
-        t = v[ducts.P * n + k] / rho / (gas[10] + gas[11] * y)
-        u /= 1.0 + v[ducts.STEP * n + k] * drag * viscosity(t) / rho
-        settle_cell(v, rho, u, v[ducts.ENERGY * n + k], y, gas, k)
+        specific = v[ducts.SPECIFIC * n + k]
+        t = v[ducts.P * n + k] * specific / (fresh + more * v[ducts.Y * n + k])
+        v[ducts.U * n + k] /= 1.0 + v[ducts.STEP * n + k] * drag * viscosity(t) * specific
+    settle_cell(v, gas)
 
 
 @kernel
@@ -97,27 +105,37 @@ def breathe(v: FloatArray, can: FloatArray, gas: FloatArray, lining: FloatArray,
     """A perforated pipe's cell `v` of a `size` [m^3] after a step: what passes between it and its `can`."""
     n = LANES
     wall, room, zeta, resistance = lining[WALL], lining[SIZE], lining[ZETA], lining[RESISTANCE]
+    a0, a1, b0, b1 = gas[0], gas[1], gas[2], gas[3]
+    per_room, per_size = 1.0 / room, 1.0 / size
+    can[C_PIPE * n : (C_PIPE + ducts.SOUND + 1) * n] = v[: (ducts.SOUND + 1) * n]
+    can[C_STEP * n : (C_STEP + 1) * n] = v[ducts.STEP * n : (ducts.STEP + 1) * n]
     for k in range(LANES):
-        rho, u, p, y = v[ducts.RHO * n + k], v[ducts.U * n + k], v[ducts.P * n + k], v[ducts.Y * n + k]
-        energy, dt = v[ducts.ENERGY * n + k], v[ducts.STEP * n + k]
+        rho, u = can[(C_PIPE + ducts.RHO) * n + k], can[(C_PIPE + ducts.U) * n + k]
+        p, y = can[(C_PIPE + ducts.P) * n + k], can[(C_PIPE + ducts.Y) * n + k]
+        energy, dt = can[(C_PIPE + ducts.ENERGY) * n + k], can[C_STEP * n + k]
+        sound, gamma = can[(C_PIPE + ducts.SOUND) * n + k], can[(C_PIPE + ducts.GAMMA) * n + k]
         mass, inside, burned = can[C_MASS * n + k], can[C_INNER * n + k], can[C_BURNED * n + k]
         over, theta = p - can[C_P * n + k], can[C_TH * n + k]
         out = over > 0.0
-        donor = rho if out else mass / room
-        square = v[ducts.SOUND * n + k] * v[ducts.SOUND * n + k]
-        answer = HOLES_AT * donor * wall * dt * (square / size + v[ducts.GAMMA * n + k] * theta / room)
+        donor = rho if out else mass * per_room
+        answer = HOLES_AT * donor * wall * dt * (sound * sound * per_size + gamma * theta * per_room)
         b = resistance + answer
         speed = 2.0 * over / (b + math.sqrt(b * b + 2.0 * donor * zeta * abs(over)))
         moved = min(max(donor * wall * speed * dt, -0.2 * mass), 0.2 * rho * size)
         carried = (energy + p) / rho if out else inside / mass + theta
         share = y if out else burned / mass
         # gas that goes takes its speed along, gas that comes has none
-        new = rho - moved / size
-        burned_here = (rho * y - moved * share / size) / new
-        settle_cell(v, new, u if out else u * rho / new, energy - moved * carried / size, burned_here, gas, k)
+        new = rho - moved * per_size
+        can[(C_PIPE + ducts.RHO) * n + k] = new
+        can[(C_PIPE + ducts.U) * n + k] = u if out else u * rho / new
+        can[(C_PIPE + ducts.ENERGY) * n + k] = energy - moved * carried * per_size
+        can[(C_PIPE + ducts.Y) * n + k] = (rho * y - moved * share * per_size) / new
         mass, inside, burned = mass + moved, inside + moved * carried, burned + moved * share
-        y_can, e = burned / mass, inside / mass
-        a, b = gas[0] + gas[1] * y_can, gas[2] + gas[3] * y_can
+        per = 1.0 / mass
+        y_can, e = burned * per, inside * per
+        a, b = a0 + a1 * y_can, b0 + b1 * y_can
         theta = 2.0 * e / (a + math.sqrt(a * a + 2.0 * b * e))
         can[C_MASS * n + k], can[C_INNER * n + k], can[C_BURNED * n + k] = mass, inside, burned
-        can[C_P * n + k], can[C_TH * n + k] = mass * theta / room, theta
+        can[C_P * n + k], can[C_TH * n + k] = mass * theta * per_room, theta
+    v[: (ducts.ENERGY + 1) * n] = can[C_PIPE * n : (C_PIPE + ducts.ENERGY + 1) * n]
+    settle_cell(v, gas)

@@ -261,7 +261,9 @@ class _Builder:
         theta = t * (k[10] + k[11] * y)
         mass = self.ambient * room / theta
         inner = mass * ((k[0] + k[1] * y) * theta + (k[2] + k[3] * y) * theta**2 / 2)
-        return np.tile(np.repeat([mass, inner, mass * y, self.ambient, theta], LANES), (cells, 1))
+        can = np.zeros((cells, lining.CAN_FIELDS, LANES))
+        can[:, : lining.C_PIPE] = np.array([mass, inner, mass * y, self.ambient, theta])[:, None]
+        return can.reshape(cells, -1)
 
     def arrays(self, cylinders: FloatArray) -> march.Arrays:
         """All that the kernels work on; `cylinders` as they are at rest."""
