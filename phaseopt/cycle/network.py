@@ -180,7 +180,9 @@ class _Builder:
         first, last = (name in self.spaces or name == AIR for name in (duct.start, duct.end))
         longer = (FLUSH_END if duct.mouth == "flush" else OPEN_END) if first else 0.0, OPEN_END if last else 0.0
         burned = 0.0 if duct.zone == "intake" else 1.0
-        fewest = 2 if SHUT in (duct.start, duct.end) else 4
+        # of a short part in a list two: more would shorten the time step of all the rest
+        own = self.config.intake_pipework if duct.zone == "intake" else self.config.exhaust_pipework
+        fewest = 4 if own is None else 2
         return pipe_geometry(duct.pipe, mesh.of(duct.zone), self.gas, burned, longer, fewest)
 
     def _end(self, end: int, meeting: dict[str, list[int]]) -> tuple[int, int, int, int]:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from engines import project_of
-from pipework import AIRBOX, EVERYTHING, FOUR_TWO_ONE, PLENUM, sides
+from pipework import AIRBOX, EVERYTHING, FOUR_TWO_ONE, PLENUM, pipe, sides
 
 from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle import ducts, junction, lining, march
@@ -283,6 +283,28 @@ def test_a_packed_silencer_silences_as_a_lined_pipe_does() -> None:
     formula = 20 * np.log10(np.abs(np.cos(along) + 0.5j * np.sin(along) * (own + 1.0 / own)))
     heard = (frequency > 40.0) & (frequency < 350.0)
     assert np.abs(loss - formula)[heard].max() < 1.0
+
+
+def test_exhausts_apart_do_not_know_of_each_other(tmp_path: Path) -> None:
+    """Cylinders 1 and 4 on one tail, 2 and 3 on another of half its length: the first pair does not notice.
+
+    In each pair cylinders fire 360 degrees apart, so that with even firing both have the same work; a plenum so large
+    that nothing passes through it keeps the intakes apart too.
+    """
+    wide = [PLENUM[0], {**PLENUM[1], "volume": 400.0}, PLENUM[2]]
+    tails = [pipe("tail", "front Y", "open air", (1500, 50)), pipe("tail 2", "back Y", "open air", (700, 50))]
+    works = []
+    for second in (tails[1], {**tails[0], "name": "tail 2", "from": "back Y"}):
+        s = Simulator(listed(tmp_path, wide, [*FOUR_TWO_ONE[:4], tails[0], second]), MESH)
+        found = s.run(np.array([[4000.0, 96.0, 110.0, 110.0]]))
+        assert found.settled.all()
+        works.append(s.net.cylinders[[FOUR.index(c) for c in (1, 4, 2, 3)], cyl.WORK, 0])
+    apart, alike = works
+    assert apart[0] == pytest.approx(apart[1], rel=5e-3)
+    assert apart[2] == pytest.approx(apart[3], rel=5e-3)
+    assert alike == pytest.approx(alike.mean(), rel=5e-3)
+    assert apart[:2] == pytest.approx(alike[:2], rel=1e-2)
+    assert np.abs(apart[2:] / alike[2:] - 1.0).max() > 0.01
 
 
 def test_the_example_with_throttles_in_an_airbox_and_silencers_runs() -> None:
