@@ -19,9 +19,9 @@ Sources, from memory unless a test compares with them
     AUSM+ (Liou 1996, 2006), Toro's Riemann problems (2009), Benson's constant-pressure valve model (1982), Levine and
     Schwinger (1948), Woschni (SAE 670931), Hohenberg (SAE 790825), Chen and Flynn (SAE 650733), Barnes-Moss (1975).
 Maps
-    `family.family()` describes 48 invented engines. `maps.npz` holds torque and filling of each over speed and both
-    timings, made by `python -m outside.engine.maps` in `tests` (about an hour of one processor). It also holds a digest
-    of the engine's source: whoever changes the engine makes the maps anew, or a test fails.
+    `family()` describes 48 invented engines. `maps.npz` holds torque, filling and residual gas of each over five speeds
+    and four by four timings, with its own laws, made by `python -m outside.engine.maps` in `tests` (ten minutes of one
+    processor). It also holds a digest of the engine's code: whoever changes that makes the maps anew, or a test fails.
 """
 
 from .describe import EQUAL_LAWS, OWN_LAWS, Box, Engine, Laws, Pipe, Section, Valve

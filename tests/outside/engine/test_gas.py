@@ -150,6 +150,22 @@ def test_friction_of_a_long_pipe() -> None:
     assert 3e3 / (0.5 * density * mean**2) == pytest.approx(1.0 + darcy * 3.0 / 0.03, rel=0.04)
 
 
+@pytest.mark.parametrize("heads", [-0.6, 0.0, 0.5])
+def test_pressure_lost_where_gas_enters_and_leaves_a_pipe(heads: float) -> None:
+    """Bernoulli: one head and the loss where it enters; none won back where it leaves (a merge keeps 0.6 at entry)."""
+    pipe = Pipe("pipe", "high", "low", (Section(300.0, 50.0, 50.0),), 300.0, (heads, 0.5), heat=0.0, roughness=1e-4)
+    run = rig((pipe,), (Box("high", "box", 1e6, 1e3), Box("low", "box", 1e6, 1e3)))
+    fill(run, 1, 1.01e5, 300.0)
+    fill(run, 2, 1.0e5, 300.0)
+    cells = run.net.volume.size - 1
+    pour(run, np.full(cells, 1e5), np.full(cells, 35.0), np.array(300.0))
+    after(run, 0.2)
+    p, u, _ = state(run)
+    head = 0.5 * p[0] / (287.0 * 300.0) * u[0] ** 2
+    assert (1.01e5 - p[0]) / head == pytest.approx(1.0 + heads, rel=0.03, abs=0.03)
+    assert p[-1] == pytest.approx(1e5, abs=0.03 * head)
+
+
 def period(record: np.ndarray, column: int) -> float:
     """Mean time between upward crossings of the mean."""
     t, p = record[:, 0], record[:, column] - record[:, column].mean()
