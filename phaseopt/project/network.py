@@ -76,8 +76,8 @@ def network_faults(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -
     if not found:
         found = list(_wrong_cylinders(parts, intake, cylinders))
     if not found:
-        found = [*_wrong_ways(parts, intake, cylinders), *_wrong_throttles(parts, cylinders)]
-        found += _wrong_chambers(parts, cylinders)
+        found = [*_loose_ends(parts, cylinders)] or [*_passed_by(parts, intake, cylinders)]
+        found += [*_wrong_throttles(parts, cylinders), *_wrong_chambers(parts, cylinders)]
     yield from found
 
 
@@ -96,9 +96,10 @@ def _wrong_names(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> 
                 if problem is not None:
                     yield f"(entry {entry}).{key}", *problem
         if part.part == "pipe" and _pairs(part, cylinders) is None:
+            many = " to ".join(str(len(_each(names, cylinders))) for names in (part.starts, part.to))
             yield (
                 f"(entry {entry})",
-                f'"{part.name}" goes from {len(part.starts)} parts to {len(part.to)}',
+                f'"{part.name}" goes from {many} parts',
                 "give one name on one side, or lists of equal length",
             )
         elif part.part == "throttle" and (len(part.starts) > 1 or len(part.to) > 1):
@@ -136,17 +137,19 @@ def _against(name: str, intake: bool) -> tuple[str, str]:
 
 def _wrong_cylinders(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> Iterator[tuple[str, str, str]]:
     first: dict[str, Run] = {}
+    twice = set[int]()
     for run in runs(parts, cylinders):
         name = run.end if intake else run.start
         if cylinder_number(name) is None:
             continue
-        if name in first:
+        if name in first and run.entry not in twice:
+            twice.add(run.entry)
             yield (
                 f"(entry {run.entry + 1}).{'to' if intake else 'from'}",
                 f'"{first[name].name}" and "{run.name}" both join the port of {name}',
                 "join them in a junction before the port" if intake else "part them in a junction behind the port",
             )
-        first[name] = run
+        first.setdefault(name, run)
     for number in range(1, cylinders + 1):
         if f"cylinder {number}" not in first:
             way = "to" if intake else "from"
@@ -175,13 +178,9 @@ def _reached(ways: list[tuple[str, str]], begin: set[str]) -> set[str]:
     return found
 
 
-def _wrong_ways(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> Iterator[tuple[str, str, str]]:
-    """Loose ends, loops, and parts that the flow passes by."""
+def _loose_ends(parts: Sequence[NetworkPart], cylinders: int) -> Iterator[tuple[str, str, str]]:
+    """Parts with pipes on one side alone, and loops."""
     ways = _ways(parts, cylinders)
-    back = [(end, start) for start, end in ways]
-    heads = {f"cylinder {number}" for number in range(1, cylinders + 1)}
-    source, sink = ({AIR}, heads) if intake else (heads, {AIR})
-    fed, led = _reached(ways, source), _reached(back, sink)
     for entry, part in enumerate(parts, start=1):
         name, key = part.name, f"(entry {entry})"
         if part.part == "pipe":
@@ -200,12 +199,23 @@ def _wrong_ways(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> I
                 f'nothing leads on from "{name}": a loose end',
                 f'let a pipe start from "{name}", or leave it out',
             )
-        elif name not in led:
-            where = "a cylinder" if intake else "the open air"
-            yield key, f'"{name}" leads to no way out', f"let its pipes lead on to {where}"
+
+
+def _passed_by(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> Iterator[tuple[str, str, str]]:
+    """Parts that no flow reaches, or from which none leads out."""
+    ways = _ways(parts, cylinders)
+    heads = {f"cylinder {number}" for number in range(1, cylinders + 1)}
+    source, sink = ({AIR}, heads) if intake else (heads, {AIR})
+    fed, led = _reached(ways, source), _reached([(end, start) for start, end in ways], sink)
+    from_where, to_where = ("the open air", "a cylinder") if intake else ("a cylinder", "the open air")
+    for entry, part in enumerate(parts, start=1):
+        name, key = part.name, f"(entry {entry})"
+        if part.part == "pipe":
+            continue
+        if name not in led:
+            yield key, f'"{name}" leads to no way out', f"let its pipes lead on to {to_where}"
         elif name not in fed:
-            where = "the open air" if intake else "a cylinder"
-            yield key, f'no flow comes to "{name}"', f"let a pipe from {where} lead to it"
+            yield key, f'no flow comes to "{name}"', f"let a pipe from {from_where} lead to it"
 
 
 def _wrong_throttles(parts: Sequence[NetworkPart], cylinders: int) -> Iterator[tuple[str, str, str]]:
@@ -272,7 +282,7 @@ def _wrong_chambers(parts: Sequence[NetworkPart], cylinders: int) -> Iterator[tu
         inlets = [parts[run.entry].pieces[-1] for run in pipes if run.end == part.name]
         outlets = [parts[run.entry].pieces[0] for run in pipes if run.start == part.name]
         widths = [piece.end or piece.start for piece in inlets], [piece.start for piece in outlets]
-        widest = max(itertools.chain(*widths))
+        widest = max(itertools.chain(*widths), default=0.0)
         if part.length < widest:
             yield (
                 f"(entry {entry}).length",

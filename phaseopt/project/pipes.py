@@ -13,7 +13,7 @@ Litres = Annotated[float, quantity("L")]
 WallTemperature = Annotated[Celsius, Field(gt=-40, lt=1200)]
 Diameter = Annotated[Millimetres, Field(ge=8, le=500)]
 Name = Annotated[str, Field(min_length=1, max_length=40)]
-Names = Annotated[tuple[Name, ...], ONE_OR_MORE, Field(max_length=16)]
+Names = Annotated[tuple[Name, ...], ONE_OR_MORE, Field(min_length=1, max_length=16)]
 Mouth = Literal["flared", "flush", "plain"]
 # dynamic heads that gas loses on its way into a pipe (Crane, Technical Paper 410, from memory)
 MOUTHS: dict[Mouth | None, float] = {None: 0.0, "flared": 0.04, "flush": 0.5, "plain": 0.78}
