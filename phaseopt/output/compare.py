@@ -18,13 +18,13 @@ from phaseopt.job.gains import between_curves, shared_axis
 from phaseopt.output.read_build import FinishedBuild
 from phaseopt.output.records.build import CarriedRecord, DipRecord, RunRecord
 from phaseopt.project import SIDES, Side
-from phaseopt.report.gains import Peak
 from phaseopt.report.limit_costs import limit_words
 from phaseopt.tables import read_table
 from phaseopt.values.display_units import INCH, METRIC, DisplayUnits, power_kw
 from phaseopt.values.errors import InputError
 
 RULES = ("static", "running")
+Peak = tuple[float, float, float]  # power in kW, the speed it is at, and the standard deviation of the power
 Dips = tuple[list[DipRecord], list[DipRecord], list[tuple[DipRecord, DipRecord]]]
 
 
@@ -74,8 +74,8 @@ class Comparison:
     prices
         N·m a cell, by limit and what it is per.
     peaks
-        Peak power at full throttle of each, kW, and its speed, at speeds that were measured where any were; None where
-        it is not known.
+        Peak power at full throttle of each, kW, its speed and standard deviation, at speeds that were measured where
+        any were; None where it is not known.
     old_drops
         Sides whose drop readings are the same in both, though the parts below them are not: `bottom_end` has those.
     undated
@@ -303,9 +303,13 @@ def _peak(rows: list[dict[str, str]]) -> Peak | None:
     """Peak power at full throttle, as a build gives it: at measured speeds where any are."""
     at_full = [row for row in rows if float(row["load"]) == _top(rows) and row["torque"]]
     measured = [row for row in at_full if row["measured"] == "yes"] or at_full
-    power = [(float(power_kw(np.array(float(row["torque"])), np.array(float(row["rpm"])))), float(row["rpm"]))
-             for row in measured]  # fmt: skip
-    return max(power, default=None)
+    if not measured:
+        return None
+    read = ("rpm", "torque", "torque_sd")
+    rpm, torque, deviation = np.array([[_number(row[name]) for name in read] for row in measured]).T
+    power = power_kw(torque, rpm)
+    at = int(power.argmax())
+    return float(power[at]), float(rpm[at]), float(power_kw(deviation, rpm)[at])
 
 
 # What sets how near a piston comes, and the keys of drop.measured_with that carry readings over to another.

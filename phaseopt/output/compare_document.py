@@ -198,8 +198,11 @@ def power_lines(found: Comparison) -> list[str]:
     one, other = found.peaks
     if one is None or other is None:
         return []
-    (first, rpm), (second, its) = one, other
-    return [f"peak power: {unit.text(first, -1)} at {rpm:g} rpm to {unit.text(second, -1)} at {its:g} rpm"]
+    words = [
+        f"{unit.number(power, -1)} ± {unit.text(2 * deviation, -1)} at {rpm:g} rpm"
+        for power, rpm, deviation in (one, other)
+    ]
+    return [f"peak power: {words[0]} → {words[1]}"]
 
 
 def _dip_lines(found: Comparison) -> list[str]:

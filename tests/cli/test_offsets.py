@@ -25,7 +25,7 @@ def test_a_study_is_kept_beside_the_project_and_gone_on_with(tmp_path: Path, mon
     assert {path.name for path in (tmp_path / "out").iterdir()} == {
         "offsets.csv", "offsets.csv-metadata.json", "offsets.html", "run.json",
     }  # fmt: skip
-    assert "best, full travel clear" in result.output
+    assert "best, travel clear" in result.output
     with sqlite3.connect(tmp_path / ".phaseopt" / "offsets.sqlite") as base:
         assert base.execute("select count(*) from trials").fetchone() == (2,)
     monkeypatch.setattr(offsets, "tried", None)  # nothing is solved again

@@ -26,7 +26,7 @@ def test_the_example_for_a_person_then_for_machines_from_what_is_kept(tmp_path: 
     project, out = pulls_alone_file(tmp_path), tmp_path / "out"
     first = run(project, "--trials", 8, "--out", out, "--verbose")
     assert first.exit_code == 0, first.output
-    for words in ("as it stands", "8 trials, 0 of them from earlier runs", "It is a proposal", "HITS", "by hand",
+    for words in ("as it is", "8 trials, 0 of them from earlier runs", "It is a proposal", "HITS", "by hand",
                   "CLEAR in every cell and between cells", "Not covered radial clearance"):  # fmt: skip
         assert words in shown(first)
     assert {path.name for path in out.iterdir()} == {

@@ -6,13 +6,12 @@ import numpy as np
 import xarray as xr
 from pydantic import Field
 
-from phaseopt.output.compare import Comparison, Difference, Dips, LeastClearance
+from phaseopt.output.compare import Comparison, Difference, Dips, LeastClearance, Peak
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record, RoundedDown
 from phaseopt.output.records.build import CarriedRecord, DipRecord
 from phaseopt.output.records.pieces import ContactVerdict, Rule
 from phaseopt.output.records.what_if import VariantRecord
 from phaseopt.project import Side
-from phaseopt.report.gains import Peak
 from phaseopt.study.what_if import WhatIf
 
 
@@ -126,6 +125,7 @@ class PeakRecord(Record):
     """Peak power at full throttle."""
 
     power_kW: float = Field(description="kW")
+    power_sd_kW: float = Field(description="its standard deviation, kW")
     rpm: float = Field(description="its speed, rpm")
 
 
@@ -138,7 +138,9 @@ class PeakPowerRecord(Record):
     @classmethod
     def of(cls, peaks: tuple[Peak | None, Peak | None]) -> Self:
         """From both peaks."""
-        first, second = (None if each is None else PeakRecord(power_kW=each[0], rpm=each[1]) for each in peaks)
+        first, second = (
+            None if each is None else PeakRecord(power_kW=each[0], rpm=each[1], power_sd_kW=each[2]) for each in peaks
+        )
         return cls(first=first, second=second)
 
 

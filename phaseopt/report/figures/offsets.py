@@ -10,8 +10,8 @@ from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_ele
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
 
-_COLOURS = {"as fitted": DARK, "best, tables the only guard": MIDDLE, "best, full travel clear": LIGHT}
-_MARKS = {"as fitted": "s", "best, tables the only guard": "^", "best, full travel clear": "D"}
+_COLOURS = {"as fitted": DARK, "best of all": MIDDLE, "best, travel clear": LIGHT}
+_MARKS = {"as fitted": "s", "best of all": "^", "best, travel clear": "D"}
 
 
 def offsets_figures(study: OffsetStudy, named: list[tuple[str, Choice]]) -> dict[str, str]:

@@ -47,9 +47,13 @@ def verdict_words(found: Confirmation) -> str:
     rpm = found.points["rpm"].to_numpy()[found.known]
     parts = [mean]
     if compared.less.any():
-        parts.append(f"At {_speeds(rpm[compared.less])} rpm it makes less than predicted beside the rest of the pull")
+        parts.append(
+            f"At {_speeds(rpm[compared.less])} rpm it makes less than predicted, compared with the rest of the pull"
+        )
     if compared.more.any():
-        parts.append(f"At {_speeds(rpm[compared.more])} rpm it makes more than predicted beside the rest of the pull")
+        parts.append(
+            f"At {_speeds(rpm[compared.more])} rpm it makes more than predicted, compared with the rest of the pull"
+        )
     head = "LESS THAN PREDICTED" if found.word == "less" else "BETTER THAN PREDICTED"
     if compared.level == 0:
         head = "AS PREDICTED ON AVERAGE, BUT LESS IN PLACES" if found.word == "less" else "AS PREDICTED, MORE IN PLACES"
@@ -64,7 +68,7 @@ def gain_words(found: Confirmation) -> str:
     return (
         f"predicted {unit.signed(found.mean_predicted_gain)} ± {unit.number(found.mean_predicted_gain_within)}, "
         f"measured {unit.signed(found.mean_gain)} ± {unit.text(found.mean_gain_within)} over the baseline (± is 95 %). "
-        f"Mean of {np.count_nonzero(found.known)} points; the baseline is the torque model's"
+        f"Mean of {np.count_nonzero(found.known)} points. The baseline is the torque model's"
     )
 
 
@@ -72,7 +76,7 @@ def phase_lines(found: Confirmation) -> list[str]:
     """Whether the phasers followed the tables."""
     lines = [_strayed_words(each) for each in found.outliers]
     if all(np.isnan(found.points[f"{side}_asked"]).all() for side in SIDES):
-        return ["no tables were named (--tables), so whether the phasers followed them was not looked at"]
+        return ["no tables were named (--tables), so the phasers were not compared with them"]
     for each in found.wrong_commands:
         way = "more advanced" if each.worst > 0 else "more retarded"
         lines.append(
@@ -83,7 +87,7 @@ def phase_lines(found: Confirmation) -> list[str]:
         lines.append(f"the {side} phase in the log is the commanded one: whether the phaser followed was not measured")
     if not found.outliers and len(found.commanded_only) < 2:
         lines.append(
-            "the measured phases follow the tables at every speed that gave a point, to a phaser's error and "
+            "measured phases follow the tables at every speed with a point, within the phaser's error plus "
             f"{TRACKING_TOLERANCE:g}° for its zero"
         )
     return lines
@@ -103,7 +107,7 @@ def _strayed_words(each: PhaseError) -> str:
 def contact_words(found: Confirmation) -> str:
     """Whether the timings driven keep both rules."""
     if not found.outside:
-        return "every timing driven keeps both contact rules at its speed"
+        return "every timing in this pull keeps both contact rules at its speed"
     return (
         f"OUTSIDE THE CONTACT LIMITS at {_speeds(np.array(found.outside))} rpm: the clearance there is less than your "
         "rules ask. Stop, and look for damage"

@@ -43,11 +43,11 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
     sections = (
         say("Rests on", sentence(rests_on(model, unit))),
         say("Left out", *map(sentence, others)),
-        say("Intervals", *map(sentence, interval_lines(trust))),
+        say("Error bars", *map(sentence, interval_lines(trust))),
         say("Repeats", sentence(repeats_line(trust, unit))),
         say("Same torque", *map(sentence, change_lines(trust, unit)), depth=Depth.DETAIL),
         thin,
-        say("Unknown", *map(sentence, trust.unknown or ("nothing this looks for: timings and loads were varied",))),
+        say("Unknown", *map(sentence, trust.unknown or ("no gap found: timings and loads were varied",))),
     )
     return Document(title, f"{capital(first)}.", lead=(NOT_JUDGED,), sections=sections, notes=tuple(_notes(model)))
 
@@ -60,7 +60,7 @@ def _of_grid(project: Project, model: TorqueModel) -> tuple[Section, ...]:
     return (
         say("Rests on", nodes_line(model.supplied_grid, unit), *model.notes),
         say("Worst node", worst_node_line(model, unit)),
-        say("Intervals", f"of single nodes left out, {shares(coverage(model.left_out, model.surface.readings))}"),
+        say("Error bars", f"With a node left out: {shares(coverage(model.left_out, model.surface.readings))}."),
     )
 
 
@@ -72,8 +72,8 @@ def rests_on(model: TorqueModel, unit: Unit) -> str:
     if learned is None:
         return f"{line}, no simulation"
     return (
-        f"{line}, on the simulation calibrated to them, its torque multiplied by {learned.scale:.3f} ± "
-        f"{2 * learned.scale_deviation:.3f} and moved by {unit.signed(learned.shift)} ± "
+        f"{line}, and a simulation calibrated to them: its torque times {learned.scale:.3f} ± "
+        f"{2 * learned.scale_deviation:.3f}, then {unit.signed(learned.shift)} ± "
         f"{unit.text(2 * learned.shift_deviation)}"
     )
 
@@ -83,56 +83,66 @@ def left_out_lines(model: TorqueModel, trust: TorqueTrust, unit: Unit) -> list[s
     lines = [f"a single point, predicted by all the others, is off by {unit.text(model.loo_rmse, 1)} (rms)"]
     if not trust.pulls:
         return [*lines, "a whole pull: not known, with one pull"]
-    again = ", the calibration repeated without it" if model.simulation is not None else ""
+    again = " The calibration is repeated without it." if model.simulation is not None else ""
     worst = max(trust.pulls, key=lambda pull: pull.rmse)
     lines.append(
-        f"a whole pull, predicted by the other pulls{again}, is off by {unit.text(model.lopo_rmse, 1)} "
-        f"(rms); worst {worst.name}, {unit.text(worst.rmse, 1)} ({unit.signed(worst.mean, 1)} on average)"
+        f"a whole pull, predicted by the other pulls, is off by {unit.text(model.lopo_rmse, 1)} (rms).{again} "
+        f"Worst: {worst.name}, {unit.text(worst.rmse, 1)} ({unit.signed(worst.mean, 1)} on average)"
     )
     unlikely = [pull for pull in trust.pulls if pull.inside < _SURPRISE]
     if unlikely:
         named = ", ".join(
             f"{pull.name} ({100 * pull.inside:.0f} %, {unit.signed_text(pull.mean)} on average)" for pull in unlikely
         )
-        lines.append(f"pulls with few points inside their own 90 % interval, look at them or make them again: {named}")
+        lines.append(
+            f"look at these pulls, or make them again. Few of their points are inside their 90 % error bars: {named}"
+        )
     return lines
 
 
 def interval_lines(trust: TorqueTrust) -> list[str]:
     """Whether the intervals hold what they say, and a verdict in words."""
     if not trust.by_pull:
-        return [f"of single points left out, {shares(trust.by_point)}"]
+        return [f"with a point left out: {shares(trust.by_point)}"]
     return [
-        f"{capital(interval_verdict(trust.by_pull))}. Of points of pulls left out, {shares(trust.by_pull)}",
-        f"of single points left out, {shares(trust.by_point)}",
+        interval_verdict(trust.by_pull),
+        f"with a pull left out: {shares(trust.by_pull)}",
+        f"with a point left out: {shares(trust.by_point)}",
     ]
 
 
 def shares(found: tuple[Coverage, ...]) -> str:
-    """What each interval held, in words."""
-    return ", ".join(
-        f"{100 * c.inside:.0f}{'' if math.isnan(c.error) else f' ± {200 * c.error:.0f}'} % lie in the "
-        f"{100 * c.share:g} % interval"
-        for c in found
-    )
+    """What error bars of each length held, in words.
+
+    >>> shares((Coverage(0.5, 0.6, 0.035), Coverage(0.9, 1.0, 0.0)))
+    'the 50 % error bars hold 60 ± 7 % of its points, the 90 % ones 100 %'
+    """
+    held = [f"{100 * c.inside:.0f}{f' ± {within}' if (within := _rounded(200 * c.error)) else ''} %" for c in found]
+    first, *more = [f"{100 * c.share:g} %" for c in found]
+    others = [f"the {share} ones {share_held}" for share, share_held in zip(more, held[1:], strict=True)]
+    return ", ".join([f"the {first} error bars hold {held[0]} of its points", *others])
+
+
+def _rounded(value: float) -> int:
+    return 0 if math.isnan(value) else round(value)
 
 
 def interval_verdict(found: tuple[Coverage, ...]) -> str:
     """The 90 % interval in words: right within two standard errors (and 4 % at least), too narrow or too wide.
 
     >>> interval_verdict((Coverage(0.9, 0.75, 0.03),))
-    'the intervals are too narrow: count on about 1.4 times the uncertainty'
+    'too narrow: count on about 1.4 times the uncertainty'
     """
     ninety = next(c for c in found if c.share == 0.9)
     spare = max(0.04, 2.0 * (0.0 if math.isnan(ninety.error) else ninety.error))
     if abs(ninety.inside - 0.9) <= spare:
-        return "error bars look right"
+        return "they look right"
     if ninety.inside > 0.9:
-        return "the intervals are wider than these pulls need, on the safe side"
+        return "wider than these pulls need, on the safe side"
     from scipy.special import ndtri
 
     factor = ndtri(0.95) / ndtri(0.5 + max(ninety.inside, 0.05) / 2.0)
-    return f"the intervals are too narrow: count on about {factor:.1f} times the uncertainty"
+    return f"too narrow: count on about {factor:.1f} times the uncertainty"
 
 
 def repeats_line(trust: TorqueTrust, unit: Unit) -> str:
@@ -143,17 +153,17 @@ def repeats_line(trust: TorqueTrust, unit: Unit) -> str:
         if found.outliers:
             why = "the only pulls at one timing do not agree (`phaseopt reduce` names them)"
         return (
-            f"{why}, so what a pull repeats to is the model's guess; repeat the baseline at the start and at the end "
+            f"{why}, so what a pull repeats to is the model's guess. Repeat the baseline at the start and at the end "
             "of a day"
         )
     count = sum(len(group.pulls) for group in found.groups)
     few = ""
     if found.freedom < 3:
         few = (
-            "; so few could agree or differ by luck: counting that an ordinary dyno repeats to 1 % (common practice), "
-            f"smaller than about {unit.text(found.likely)}"
+            ". So few can agree or differ by luck. An ordinary dyno repeats to 1 % (common practice): then about "
+            f"{unit.text(found.likely)} shows"
         )
-    return f"differences between two pulls smaller than {unit.text(found.least)} cannot be seen ({count} repeats{few})"
+    return f"two pulls must differ by {unit.text(found.least)} before you can trust it ({count} repeats){few}"
 
 
 def _notes(model: TorqueModel) -> list[str]:
@@ -167,8 +177,8 @@ def change_lines(trust: TorqueTrust, torque: Unit) -> list[str]:
     """Lengths in words."""
     lines = [_same(name, found, torque) for name, found in trust.change_distances.items() if found is not None]
     meaning = (
-        "(hardly: at full throttle, over that distance, torque changes no more than repeats differ: two pulls for "
-        "timing, else two points of one pull)"
+        "hardly: at full throttle, over that distance, torque changes no more than repeats differ. For timing that is "
+        "two pulls, else two points of one pull"
     )
     return [*lines, meaning] if lines else ["nothing was varied"]
 
@@ -195,8 +205,8 @@ def thin_lines(model: TorqueModel, found: xr.Dataset, unit: Unit) -> list[str]:
     cell = cells.where(cells == cells.max(), drop=True).isel(rpm=0, load=0)
     return [
         f"deviation of torque at full throttle, over the speeds: from {unit.text(float(least))} at {_stands(least)} to "
-        f"{unit.text(float(worst))} at {_stands(worst)}; at {100 * reached:.0f} % of the timings that the phasers "
-        f"reach {source} have at least halved the uncertainty (to {unit.text(half)} or less)",
+        f"{unit.text(float(worst))} at {_stands(worst)}. At {100 * reached:.0f} % of the timings that the phasers "
+        f"reach, {source} have at least halved the uncertainty (to {unit.text(half)} or less)",
         f"over speed and load the thinnest cell is {float(cell['rpm']):.0f} rpm, {float(cell['load']):g} kPa: "
         f"{unit.text(float(cell))}",
     ]

@@ -4,6 +4,7 @@ from phaseopt.clearance.rules import CLEAR
 from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Document, Row, Section, Table, say
 from phaseopt.report.subjects.offsets import (
+    LEGEND,
     band_cells,
     beyond_words,
     gain_words,
@@ -18,11 +19,7 @@ from phaseopt.study.offsets import Choice
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import DisplayUnits
 
-_CAPTION = (
-    "Offsets in crank degrees, + = advanced. Torque: best tables, mean of the full-throttle row; gain: all cells by "
-    "weight, ± 95 %; low, middle, high: thirds of the speeds at full throttle. Running: least running clearance of "
-    "full travel. Far: how far the tables are outside the tested range, intake / exhaust"
-)
+_CAPTION = f"Torque: best tables, mean of the full-throttle row. {LEGEND}"
 _TORQUE = {
     TorqueChange.MORE: "more torque",
     TorqueChange.SAME: "same torque",
@@ -40,7 +37,8 @@ def offset_try_document(found: OffsetTry) -> Document:
     rows = [Row("as fitted", _cells(found.fitted, units), strong=True)]
     rows += [Row(f"{number}", _cells(each, units)) for number, each in enumerate(found.tried, start=1)]
     head = (
-        "", "intake", "exhaust", f"torque {units.torque.name}", f"gain {units.torque.name}", *BANDS, "full travel",
+        "", "intake", "exhaust", f"torque {units.torque.name}", f"gain {units.torque.name}",
+        *(f"{band} %" for band in BANDS), "full travel",
         f"running {units.gap.name}", "far °",
     )  # fmt: skip
     return Document(

@@ -8,7 +8,7 @@ from phaseopt.project import SIDES
 from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Depth, Document, Picture, Row, Section, Table, picture, say
 from phaseopt.report.figures.offsets import offsets_figures
-from phaseopt.report.words import in_turn
+from phaseopt.report.words import capital, in_turn
 from phaseopt.study.offset_gains import BANDS, SEEN, Gain, TorqueChange, torque_change
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
@@ -17,9 +17,9 @@ from phaseopt.values.display_units import DisplayUnits, Unit
 
 FRONT_SHOWN = 8
 LEGEND = (
-    "Offsets in crank degrees, + = advanced; gain over the best tables as fitted, all cells by weight, ± two standard "
-    "deviations; low, middle, high: thirds of the speeds at full throttle; its clearance: the least running "
-    "clearance of full travel; untested: how far the tables leave the centrelines that were measured, intake / exhaust"
+    "Offsets: crank degrees, + = advanced. Gain: over the best tables as fitted, all cells by weight, ± 95 %. Low, "
+    "middle, high: its % in each third of the speeds at full throttle. Running: least running clearance of full "
+    "travel. Far: how far the tables are outside the tested range, intake / exhaust"
 )
 _CAPTIONS = {
     "front.svg": "Each point is a whole solve. Grey ground: a phaser at an end of its travel is tight or hits, "
@@ -67,8 +67,8 @@ def choice_table(study: OffsetStudy) -> Table:
 
 def head(units: DisplayUnits) -> tuple[str, ...]:
     """What stands above `choice_cells`."""
-    gain, gap = f"gain {units.torque.name}", f"its clearance {units.gap.name}"
-    return ("intake", "exhaust", gain, "low", "middle", "high", "full travel", gap, "untested °")
+    gain, gap = f"gain {units.torque.name}", f"running {units.gap.name}"
+    return ("intake", "exhaust", gain, *(f"{band} %" for band in BANDS), "full travel", gap, "far °")
 
 
 def pair_words(trial: Trial) -> str:
@@ -78,8 +78,8 @@ def pair_words(trial: Trial) -> str:
 
 def choices(study: OffsetStudy) -> list[tuple[str, Choice]]:
     """The offsets to choose from, each under its name."""
-    found = [("as fitted", study.fitted), ("best, tables the only guard", study.guarded)]
-    return [*found, ("best, full travel clear", study.free)] if study.free is not None else found
+    found = [("as fitted", study.fitted), ("best of all", study.guarded)]
+    return [*found, ("best, travel clear", study.free)] if study.free is not None else found
 
 
 def choice_cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
@@ -97,7 +97,9 @@ def choice_cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
 
 def band_cells(gain: Gain | None) -> tuple[str, ...]:
     """A gain by thirds of the speeds, as cells of a table have it."""
-    return ("",) * len(BANDS) if gain is None else tuple(f"{100 * band.share:+.1f} %" for band in gain.bands)
+    return (
+        ("",) * len(BANDS) if gain is None else tuple(f"{round(100 * band.share, 1) + 0.0:+.1f}" for band in gain.bands)
+    )
 
 
 def gain_words(gain: Gain | None, unit: Unit) -> str:
@@ -142,18 +144,17 @@ def recommended_words(study: OffsetStudy) -> str:
         "" if found.trial.travel_clear else ". The tables are then the only guard: a phaser that sticks is not covered"
     )
     if found is study.fitted:
-        enough = f"two standard deviations and {100 * SEEN:g} % of full-throttle torque"
         return (
-            f"Leave the cams as they are fitted, {where}. No offset tried that the project allows brings "
-            f"more than {enough}, which a dyno could show{guard}."
+            f"Leave the cams as they are fitted, {where}. No offset tried that the project allows gains enough for a "
+            f"dyno to show: more than its ±, and more than {100 * SEEN:g} % of full-throttle torque{guard}."
         )
     assert found.gain is not None
     if torque_change(found.gain, study.fitted.trial) == TorqueChange.SAME and found.trial.travel_clear:
         return f"Fit the cams {where}: same torque, and full travel is clear; as fitted it is not."
     unit = study.project.display_units.torque
     return (
-        f"Fit the cams {where}: {unit.signed_text(found.gain.mean)} over the cells by weight, standard "
-        f"deviation {unit.number(found.gain.deviation)}, best tables against best tables{guard}."
+        f"Fit the cams {where}: {unit.signed(found.gain.mean)} ± {unit.text(2 * found.gain.deviation)} over all cells "
+        f"by weight, best tables against best tables{guard}."
     )
 
 
@@ -166,25 +167,25 @@ def uncertainty_lines(study: OffsetStudy) -> list[str]:
         if any(map(math.isnan, trial.outside)):
             parts.append("nothing was measured")
         elif max(trial.outside) > 0:
-            beyond = [f"{side} {each:.0f}°" for side, each in zip(SIDES, trial.outside, strict=True) if each > 0]
-            parts.append(f"its tables go beyond the centrelines measured: {', '.join(beyond)}")
+            beyond = [f"{each:.0f}° ({side})" for side, each in zip(SIDES, trial.outside, strict=True) if each > 0]
+            parts.append(f"tables go {' and '.join(beyond)} past the measured centrelines")
         if trial.unmeasured:
             parts.append(f"measured points do not reach {trial.unmeasured} of {trial.phases[0].size} cells")
         if trial.unknown:
-            parts.append(f"{trial.unknown} cells are outside the tested range: they count nothing in its favour")
+            parts.append(f"{trial.unknown} cells are outside the tested range, and count nothing in its favour")
         if choice.gain is not None:
             parts.append(_uncertainty_words(choice.gain, study.project.display_units.torque))
         if parts:
-            lines.append(f"{name}: {in_turn(parts)}")
+            lines.append(f"{capital(name)}: {in_turn(parts)}.")
     return lines
 
 
 def _uncertainty_words(gain: Gain, unit: Unit) -> str:
     bands = ", ".join(
-        f"{band.rpm[0]:.0f} to {band.rpm[1]:.0f} rpm {unit.signed(band.mean)} ± {unit.text(2 * band.deviation)}"
+        f"{unit.signed(band.mean)} ± {unit.text(2 * band.deviation)} at {band.rpm[0]:.0f} to {band.rpm[1]:.0f} rpm"
         for band in gain.bands
     )
-    return f"gain at full throttle, with two standard deviations: {bands}"
+    return f"gain at full throttle: {bands}"
 
 
 def how_to(fitted: Trial) -> tuple[str, ...]:

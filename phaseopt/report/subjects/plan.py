@@ -57,8 +57,8 @@ def clamp_words(sheet: RunSheet) -> str:
     box = sheet.clamps.range
     if sheet.clamps.verdict != CLEAR:
         return (
-            "Between two pulls bring both phasers back to rest: the timings of this sheet are clear one by one, not "
-            "any with any. Enter clamps for each pull: from rest to its own phases."
+            "Between two pulls bring both phasers back to rest: these timings are clear one by one, not in any "
+            "combination. Enter clamps for each pull: from rest to its own phases."
         )
     spans = {"intake": (box.intake_from, box.intake_to), "exhaust": (box.exhaust_from, box.exhaust_to)}
     ends = ", ".join(f"{side} {span_text(*spans[side])}" for side in moving_sides(sheet))
@@ -73,8 +73,8 @@ def expected_words(sheet: RunSheet) -> str:
     unit = sheet.model.project.display_units.torque
     steps = ", ".join(unit.number(gain - gains[0], 1) for gain in gains[1:])
     return (
-        f"Mean torque of the final tables at full throttle, by weight: {unit.signed(gains[-1] - gains[0], 1)} "
-        f"{unit.name} over what they would make without these pulls. After each pull: {steps}."
+        f"These pulls should add {unit.signed(gains[-1] - gains[0], 1)} {unit.name} to the final tables' average "
+        f"torque at full throttle, by weight. After each pull: {steps}."
     )
 
 
@@ -87,7 +87,7 @@ def to_log(project: Project) -> str:
             "temperature, commanded and measured phase of both cams; mixture, coolant and knock where you have them."
         )
     named = [f"{key.replace('_', ' ')} ({column})" for key, column in torque.columns if isinstance(column, str)]
-    return f"Columns, as torque.columns names them: {', '.join(named)}."
+    return f"Log these columns, as torque.columns names them: {', '.join(named)}."
 
 
 def plan_document(sheet: RunSheet) -> Document:
@@ -128,12 +128,12 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
     for pull in sheet.pulls:
         row = [f"{pull.number}", KINDS[pull.kind]]
         row += [f"{_phases(pull, side)}{_reading(pull, side)}" for side in sides]
-        row += [f"{gap.down(pull.box.static[c])} / {gap.down(pull.box.running[c])}" for c in contacts]
+        row += [f"{gap.down(pull.box.static[c])}/{gap.down(pull.box.running[c])}" for c in contacts]
         rows.append([*row, "" if math.isnan(pull.expected_gain) else torque.number(pull.expected_gain, 1)])
     caption = (
-        "Phases in crank degrees from rest, + = advanced. Worst-case clearance in "
-        f"{gap.name}, on the way from rest too: static / running, up to {sheet.model.top_speed:.0f} rpm. Gain: what "
-        "the pull should add to the mean torque of the final tables at full throttle"
+        f"Phases: crank degrees from rest, + = advanced. Clearance: worst case, static/running, {gap.name}, up to "
+        f"{sheet.model.top_speed:.0f} rpm, the way from rest included. Gain: what the pull should add to the final "
+        "tables' average torque at full throttle"
     )
     return table(caption, head, rows)
 
@@ -142,7 +142,7 @@ def _phases(pull: SheetPull, side: Side) -> str:
     """The phase that a pull holds, or its span."""
     values = np.round(pull.timings[f"{side}_phase"].to_numpy(), 1)
     low, high = float(values.min()), float(values.max())
-    return signed_phase(low) if low == high else span_text(low, high)
+    return (signed_phase(low) if low == high else span_text(low, high)).replace("°", "")
 
 
 def _reading(pull: SheetPull, side: Side) -> str:

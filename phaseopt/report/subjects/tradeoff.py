@@ -17,9 +17,9 @@ DEFINITION = (
     "much torque to give up for smoothness"
 )
 UNITS = (
-    "torque expected of the tables, mean by the weight of the cells; ± is 95 % for one cell; full "
-    "load is the plain mean of its row. The rms step is the change of phase per 500 rpm or 10 kPa, the largest step "
-    "that between neighbouring cells; slew used is the largest share of what a phaser can follow"
+    "Torque: expected, mean of all cells by weight, ± 95 % for one cell. Full throttle: plain mean of its row. Rms "
+    "step: change of phase per 500 rpm or 10 kPa. Largest step: between neighbouring cells. Slew used: the most of a "
+    "phaser's speed that the tables ask for"
 )
 
 
@@ -66,13 +66,23 @@ def _trials(found: Tradeoff, *, whole: bool = True) -> Table:
     rows = [Row(name, row(found, place), strong=place == found.knee) for name, place in names]
     curve = reversed(found.curve("rms_step")) if whole else ()
     rows += [Row("on the curve", row(found, place)) for place in curve if place not in places]
-    return Table(capital(UNITS), ("", *head(found.project.display_units.torque)), tuple(rows))
+    return Table(UNITS, ("", *head(found.project.display_units.torque)), tuple(rows))
 
 
 def head(unit: Unit) -> tuple[str, ...]:
     """What stands above `row`, torque in a unit."""
-    torque = (f"{what}, {unit.name}" for what in ("torque", "±", "full throttle"))
-    return ("trial", "roughness", "caution", "slew_share", *torque, "rms step, °", "largest step, °", "slew used")
+    torque = f"torque, {unit.name}"
+    return (
+        "trial",
+        "roughness",
+        "caution",
+        "slew_share",
+        torque,
+        "full throttle",
+        "rms step, °",
+        "largest step, °",
+        "slew used",
+    )
 
 
 def row(found: Tradeoff, position: int) -> tuple[str, ...]:
@@ -81,19 +91,18 @@ def row(found: Tradeoff, position: int) -> tuple[str, ...]:
     return (
         f"{int(at['trial'])}",
         *(number_text(float(at[name])) for name in ("roughness", "caution", "slew_share")),
-        unit.number(float(at["torque"]), 1),
-        unit.number(2 * float(at["torque_sd"]), 1),
-        unit.number(float(at["full_torque"]), 1),
+        f"{unit.number(float(at['torque']))} ± {unit.number(2 * float(at['torque_sd']))}",
+        unit.number(float(at["full_torque"])),
         f"{float(at['rms_step']):.2f}",
         f"{float(at['largest_step']):g}",
-        f"{float(at['slew_used']):.0%}",
+        f"{100 * float(at['slew_used']):.0f} %",
     )
 
 
 def named(found: Tradeoff) -> list[tuple[str, int]]:
     """The trials that have a name, and their positions: each once."""
     evenest = int(found.trials["rms_step"].to_numpy().argmin())
-    places = [("as it stands", 0), ("knee", found.knee), ("most torque", found.most), ("most even", evenest)]
+    places = [("as it is", 0), ("knee", found.knee), ("most torque", found.most), ("most even", evenest)]
     names: dict[int, str] = {}
     for name, place in places:
         names[place] = f"{names[place]}, {name}" if place in names else name
@@ -103,17 +112,16 @@ def named(found: Tradeoff) -> list[tuple[str, int]]:
 def knee_words(found: Tradeoff) -> str:
     """What the knee changes against the project as it stands."""
     if found.knee == 0:
-        return "The project's own settings are the knee already: no trial gives up less in all."
+        return "Your own settings are the knee already: no trial gives up less in all."
     knee, own = found.trials.isel(trial=found.knee), found.trials.isel(trial=0)
     unit = found.project.display_units.torque
-    torque, full, sd = (
-        unit.signed(float(knee[name] - own[name]), 1) for name in ("torque", "full_torque", "torque_sd")
-    )
+    torque, full = (unit.signed(float(knee[name] - own[name])) for name in ("torque", "full_torque"))
     return (
-        f"Trial {int(knee['trial'])} against the project as it is: torque {torque} {unit.name} (full throttle "
-        f"{full}), its uncertainty {sd} {unit.name}. Rms step {float(own['rms_step']):.2f} to "
-        f"{float(knee['rms_step']):.2f}°, largest step {float(own['largest_step']):g} to "
-        f"{float(knee['largest_step']):g}°, slew used {float(own['slew_used']):.0%} to {float(knee['slew_used']):.0%}."
+        f"Trial {int(knee['trial'])} against your settings: torque {torque} {unit.name} over all cells, {full} "
+        f"{unit.name} at full throttle. Steps between cells (rms): {float(own['rms_step']):.2f} → "
+        f"{float(knee['rms_step']):.2f}°, the largest {float(own['largest_step']):g} → "
+        f"{float(knee['largest_step']):g}°. Phaser speed used: {100 * float(own['slew_used']):.0f} → "
+        f"{100 * float(knee['slew_used']):.0f} %."
     )
 
 
@@ -139,7 +147,7 @@ def study_words(found: Tradeoff) -> list[str]:
         f"{tried} trials, {found.earlier} of them from earlier runs. Each is a whole search on one torque model: "
         f"roughness {ROUGHNESS[0] / 1000:g} to {ROUGHNESS[1] / 1000:g}, caution {CAUTION[0]:g} to {CAUTION[1]:g}, "
         f"slew_share {SLEW_SHARE[0]:g} to {SLEW_SHARE[1]:g}. "
-        f"{int(found.trials['on_front'].sum())} are on the front, the project as it is counted too. No other is as "
+        f"{int(found.trials['on_front'].sum())} are on the front, your settings counted too. No other is as "
         "good in torque, uncertainty, rms step and slew used, and better in one. Contact limits and all "
         "other rules are the same for all.",
         f"No search is further than {float(found.trials['gap'].max()):.4%} of its value below the best possible. "

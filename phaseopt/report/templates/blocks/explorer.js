@@ -155,8 +155,8 @@ function eventWords(now) {
   };
   const [ivo, ivc] = events("intake", now.intake), [evo, evc] = events("exhaust", now.exhaust);
   const lift = `${shown("rule", known.check_lift)} ${known.units.length.unit}`;
-  return `Valve events at ${lift} of lift, lash as set: intake opens (IVO) ${words(ivo)}, closes (IVC) ` +
-    `${words(ivc)}; exhaust opens (EVO) ${words(evo)}, closes (EVC) ${words(evc)}; overlap ${degrees(Math.round((evc - ivo) * 10) / 10)}.`;
+  return `Valve events at ${lift} of lift, lash as set. Intake opens (IVO) ${words(ivo)}, closes (IVC) ${words(ivc)}. ` +
+    `Exhaust opens (EVO) ${words(evo)}, closes (EVC) ${words(evc)}. Overlap ${degrees(Math.round((evc - ivo) * 10) / 10)}.`;
 }
 
 function element(name, text) {
