@@ -24,7 +24,7 @@ from phaseopt.values.display_units import INCH, METRIC, DisplayUnits, power_kw
 from phaseopt.values.errors import InputError
 
 RULES = ("static", "running")
-Peak = tuple[float, float, float]  # power in kW, the speed it is at, and the standard deviation of the power
+PeakPower = tuple[float, float, float]  # power in kW, the speed it is at, and the standard deviation of the power
 Dips = tuple[list[DipRecord], list[DipRecord], list[tuple[DipRecord, DipRecord]]]
 
 
@@ -96,7 +96,7 @@ class Comparison:
     mean: tuple[float, float, float, float] | None
     dips: Dips
     limit_costs: tuple[Difference, ...]
-    peaks: tuple[Peak | None, Peak | None]
+    peaks: tuple[PeakPower | None, PeakPower | None]
     old_drops: tuple[Side, ...]
     bottom_end: tuple[Difference, ...]
     undated: tuple[Side, ...]
@@ -299,7 +299,7 @@ def _costs(record: RunRecord) -> dict[str, float | None]:
     return found | ({} if deeper is None else {f"pockets {costs.pockets_deeper_mm:g} mm deeper": deeper})
 
 
-def _peak(rows: list[dict[str, str]]) -> Peak | None:
+def _peak(rows: list[dict[str, str]]) -> PeakPower | None:
     """Peak power at full throttle, as a build gives it: at measured speeds where any are."""
     at_full = [row for row in rows if float(row["load"]) == _top(rows) and row["torque"]]
     measured = [row for row in at_full if row["measured"] == "yes"] or at_full

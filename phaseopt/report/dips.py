@@ -37,7 +37,7 @@ def dip_words(dip: Dip, unit: Unit) -> str:
     """A dip with its cause, in a sentence."""
     return (
         f"{dip.load:g} kPa, {_span(dip)} rpm: {unit.number(dip.depth)} ± {unit.text(2 * dip.deviation)} below a smooth "
-        f"curve at {dip.rpm:.0f} rpm; {cause_words(dip, unit)}"
+        f"curve at {dip.rpm:.0f} rpm. {capital(cause_words(dip, unit))}"
     )
 
 

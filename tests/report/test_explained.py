@@ -42,7 +42,7 @@ LEAN = UnlikeAir("mixture", 0.962, 0.881, np.array([True]))
 def test_each_cause_is_shown(dip: Dip, words: str) -> None:
     assert words in cause_words(dip, METRIC.torque)
     assert dip_words(dip, METRIC.torque).startswith(
-        "100 kPa, 3000 to 4000 rpm: 8.0 ± 2.0 N·m below a smooth curve at 3500 rpm; "
+        "100 kPa, 3000 to 4000 rpm: 8.0 ± 2.0 N·m below a smooth curve at 3500 rpm. "
     )
 
 

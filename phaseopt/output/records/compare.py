@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 from pydantic import Field
 
-from phaseopt.output.compare import Comparison, Difference, Dips, LeastClearance, Peak
+from phaseopt.output.compare import Comparison, Difference, Dips, LeastClearance, PeakPower
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record, RoundedDown
 from phaseopt.output.records.build import CarriedRecord, DipRecord
 from phaseopt.output.records.pieces import ContactVerdict, Rule
@@ -136,7 +136,7 @@ class PeakPowerRecord(Record):
     second: PeakRecord | None = Field(description="in the second")
 
     @classmethod
-    def of(cls, peaks: tuple[Peak | None, Peak | None]) -> Self:
+    def of(cls, peaks: tuple[PeakPower | None, PeakPower | None]) -> Self:
         """From both peaks."""
         first, second = (
             None if each is None else PeakRecord(power_kW=each[0], rpm=each[1], power_sd_kW=each[2]) for each in peaks

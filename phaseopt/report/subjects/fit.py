@@ -47,7 +47,9 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
         say("Repeats", sentence(repeats_line(trust, unit))),
         say("Same torque", *map(sentence, change_lines(trust, unit)), depth=Depth.DETAIL),
         thin,
-        say("Unknown", *map(sentence, trust.unknown or ("no gap found: timings and loads were varied",))),
+        say(
+            "Unknown", *map(sentence, trust.unknown or ("nothing that this looks for: timings and loads were varied",))
+        ),
     )
     return Document(title, f"{capital(first)}.", lead=(NOT_JUDGED,), sections=sections, notes=tuple(_notes(model)))
 

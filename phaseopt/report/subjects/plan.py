@@ -16,6 +16,7 @@ from phaseopt.tables import number_text
 
 _HEAD = (("Date", ""), ("Dyno, gear, rate", ""), ("Crew", ""), ("Who stops the dyno", ""))
 _NOTES = "Notes (knock, misfire, noise, what was changed)"
+_COLUMNS = 4  # named in one sentence
 _STOP = "knock, misfire or any noise · a measured phase more than 2° off its target"
 _WRITE = "On a phone these fields last only while this page is open. The log and the printed sheet remain."
 KINDS = {
@@ -83,11 +84,19 @@ def to_log(project: Project) -> str:
     torque = project.torque
     if torque is None:
         return (
-            "Log at 10 rows a second or more: time, engine speed, brake torque, manifold pressure, throttle, air "
-            "temperature, commanded and measured phase of both cams; mixture, coolant and knock where you have them."
+            "Log 10 rows a second or more: time, engine speed, brake torque, manifold pressure, throttle and air "
+            "temperature. Both cams: commanded and measured phase. If you have them: mixture, coolant and knock."
         )
-    named = [f"{key.replace('_', ' ')} ({column})" for key, column in torque.columns if isinstance(column, str)]
-    return f"Log these columns, as torque.columns names them: {', '.join(named)}."
+    columns = {key.replace("_", " "): column for key, column in torque.columns if isinstance(column, str)}
+    named = {
+        ending: [f"{key.removesuffix(ending)} ({column})" for key, column in columns.items() if key.endswith(ending)]
+        for ending in (" phase", " command")
+    }
+    others = [f"{key} ({column})" for key, column in columns.items() if not key.endswith(tuple(named))]
+    some = [others[k : k + _COLUMNS] for k in range(0, len(others), _COLUMNS)]
+    groups = [("Log, with the column of each", some[0]), *(("Also", each) for each in some[1:])]
+    groups += [("Phase", named[" phase"]), ("Commanded", named[" command"])]
+    return " ".join(f"{words}: {', '.join(each)}." for words, each in groups if each)
 
 
 def plan_document(sheet: RunSheet) -> Document:

@@ -122,8 +122,8 @@ def settled_line(grid: xr.Dataset) -> str:
     speeds = lost["rpm"].to_numpy()[lost.any(["load", "icl", "ecl"]).to_numpy()]
     clear = int((lost & (grid["contact"] == 0)).sum())
     return (
-        f"all but {count:,} ({100 * count / lost.size:.1f} %), at {_span(speeds)} rpm, {int(by_load[most]):,} of them "
-        f"at {float(lost['load'][most]):g} kPa: left blank; {clear or 'none'} of them at timings that "
+        f"all but {count:,} ({100 * count / lost.size:.1f} %), which are left blank. They are at {_span(speeds)} rpm, "
+        f"{int(by_load[most]):,} of them at {float(lost['load'][most]):g} kPa, {clear or 'none'} at timings that "
         "keep the contact rules"
     )
 
