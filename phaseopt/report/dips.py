@@ -30,7 +30,7 @@ def dip_lines(build: "Build") -> list[str]:
     if below:
         count = sum(dip.load != full for dip in build.explanations.dips)
         lines.append(f"Below full throttle: {count} more, at {', '.join(f'{load:g}' for load in below)} kPa.")
-    return lines or ["None is deeper than its uncertainty."]
+    return lines or ["No dip is deeper than its uncertainty."]
 
 
 def dip_words(dip: Dip, unit: Unit) -> str:

@@ -20,7 +20,7 @@ from phaseopt.project import SIDES, Side
 from phaseopt.report.facts import binder_words, clamps, clamps_hold, limits_shown
 from phaseopt.report.figures.colours import STEPS, Scale
 from phaseopt.report.limit_costs import limit_words, per_words
-from phaseopt.report.words import moving, phase_words
+from phaseopt.report.words import capital, moving, phase_words
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 from phaseopt.values.rounding import rounded_down
@@ -49,12 +49,29 @@ def explorer_section(build: "Build") -> dict[str, Any]:
             [*(texts.setdefault(each, len(texts)) for each in cost[:2]), cost[2]] for cost in cell["costs"]
         ]
     return {
-        "sliders": [(side, phase_words(build.project, side)) for side in moving(build.project)],
+        "sliders": [(side, capital(phase_words(build.project, side))) for side in moving(build.project)],
         "top": f"{build.contact.top_speed:g}",
         "contacts": [WORDS[name] for name in build.contact.contacts],
         "data": data
-        | {"cells": {"names": list(cells[0]), "texts": list(texts), "rows": [list(cell.values()) for cell in cells]}},
+        | {
+            "cells": {
+                "names": list(cells[0]),
+                "texts": list(texts),
+                "rows": _short([list(cell.values()) for cell in cells]),
+            }
+        },
     }
+
+
+def _short(value: Any) -> Any:
+    """The same in fewer letters: whole numbers without a decimal point, yes and no as 1 and 0.
+
+    >>> _short([14.0, -0.5, True, None])
+    [14, -0.5, 1, None]
+    """
+    if isinstance(value, list):
+        return [_short(each) for each in value]
+    return int(value) if isinstance(value, bool) or (isinstance(value, float) and value.is_integer()) else value
 
 
 def explorer_data(build: "Build") -> dict[str, Any]:
@@ -198,10 +215,17 @@ def _most_nodes(cells: int) -> int:
 
 
 def _thinned(phases: FloatArray, most: int) -> npt.NDArray[np.int64]:
-    """Even steps through an axis with both ends and rest, no more than `most` and a few."""
-    step = max(1, -(-phases.size // most))
+    """Even steps through an axis with both ends and rest, no more than `most`.
+
+    >>> _thinned(np.arange(0.0, 20.5, 0.5), 6).tolist()
+    [0, 8, 16, 24, 32, 40]
+    """
     rest = int(np.abs(phases).argmin())
-    return np.unique(np.r_[np.arange(rest % step, phases.size, step), 0, phases.size - 1, rest])
+    for step in range(1, phases.size):
+        found = np.unique(np.r_[np.arange(rest % step, phases.size, step), 0, phases.size - 1, rest])
+        if found.size <= most:
+            return found
+    return np.unique([0, rest, phases.size - 1])
 
 
 def _cells(build: "Build") -> list[dict[str, Any]]:

@@ -100,7 +100,7 @@ def tolerance_words(tolerance: float, unit: Unit) -> str:
 
     >>> from phaseopt.values.display_units import INCH
     >>> tolerance_words(0.21, METRIC.gap), tolerance_words(0.25, METRIC.gap), tolerance_words(0.26, INCH.gap)
-    ('0.25', '0.25', '11')
+    ('0.25', '0.25', '.011"')
     """
     step = 0.05 if unit == METRIC.gap else unit.size
-    return unit.number(math.ceil(tolerance / step - 1e-9) * step)
+    return unit.up_beside(math.ceil(tolerance / step - 1e-9) * step)

@@ -295,7 +295,10 @@ def clearance_table(build: "Build", contact: str) -> Table:
 def _reasons(build: "Build") -> tuple[Section, ...]:
     """Clearance cell by cell, dips, and what limits cost."""
     contacts, costs = build.contact.contacts, build.explanations.limit_costs.limits
-    dip_blocks = (dips.dip_table(build), Lines((dips.EXPLAINED,))) if build.explanations.dips else ()
+    dip_blocks: tuple[Block, ...] = (Lines(tuple(dips.dip_lines(build))),)
+    if build.explanations.dips:
+        drawn = picture(table_figures.dips_over_speed(build), _DIPS_CAPTION)
+        dip_blocks = (drawn, dips.dip_table(build), Lines((dips.EXPLAINED,)))
     cost_blocks = (limit_costs.cost_table(build), Lines((limit_costs.EXPLAINED,))) if costs else ()
     return (
         Section(
@@ -317,7 +320,7 @@ def _reasons(build: "Build") -> tuple[Section, ...]:
         *_spring_sections(build),
         Section(
             "Dips and costs",
-            (picture(table_figures.dips_over_speed(build), _DIPS_CAPTION), *dip_blocks, *cost_blocks),
+            (*dip_blocks, *cost_blocks),
             Depth.PAGE,
         ),
     )
@@ -338,7 +341,7 @@ def _studies(studies: CachedStudies) -> tuple[Section, ...]:
         from phaseopt.report.subjects.offsets import offsets_section
 
         found.append(offsets_section(studies.offsets))
-    return tuple(replace(section, depth=Depth.PAGE) for section in found)
+    return tuple(replace(section, depth=Depth.PAGE, folded=True, printed=False) for section in found)
 
 
 def _basis(build: "Build") -> tuple[Section, ...]:

@@ -144,7 +144,7 @@ def drop_section(limits: Limits) -> Section:
     return Section(
         "Valve drop",
         (
-            Lines(tuple(f"{side}: {drop_words(law, unit)}" for side, law in laws)),
+            Lines(tuple(sentence(f"{side}: {drop_words(law, unit)}") for side, law in laws)),
             *(drop_table(side, law, unit) for side, law in laws),
         ),
         Depth.DETAIL,
@@ -162,12 +162,14 @@ def lobe_section(limits: Limits) -> Section:
         (opens, closes), middle = cam.lobe.span(low), round(sum(cam.lobe.span(high)) / 2, 1) + 0.0
         centre, at_tdc = float(cam.centre(0.0)), float(cam.lift(0.0, cam.centre(0.0), cam.lash))
         lines.append(
-            f"{side}: nose {nose:+.1f}° and middle of equal lift {middle:+.1f}° from its zero. {-opens:.0f}° before "
-            f"and {closes:.0f}° after it at {unit.text(low)} of lift. At rest the zero is {abs(centre):.1f}° "
+            f"{side.capitalize()}: nose {nose:+.1f}° and middle of equal lift {middle:+.1f}° from its zero. "
+            f"{-opens:.0f}° before and {closes:.0f}° after it at {unit.text(low)} of lift. At rest the zero is {abs(centre):.1f}° "
             f"{'after' if centre > 0 else 'before'} TDC, and lift at TDC {unit.text(at_tdc)} with lash as set."
         )
         if from_any_zero(limits.project.cam(side)):
-            lines.append(f"{side}: the file counts from another zero; this one is the middle of equal lift, as found.")
+            lines.append(
+                f"{side.capitalize()}: the file counts from another zero; this one is the middle of equal lift, as found."
+            )
     return Section("Lobes as found, crank degrees", (Lines(tuple(lines)),), Depth.DETAIL)
 
 

@@ -168,7 +168,7 @@ def _centrelines(sides: tuple[Side, ...]) -> list[str]:
 
 def _pulls_section(sheet: RunSheet, sides: tuple[Side, ...]) -> Section:
     """A card a pull: what to set, the clamps, when to stop, the clearances there, and what to write down."""
-    barometer, degrees = ("inHg", "°F") if sheet.model.project.units == "inch" else ("kPa or mbar", "°C")
+    barometer, degrees = ("inHg", "°F") if sheet.model.project.display_units.fahrenheit else ("kPa or mbar", "°C")
     air = ((f"Barometer, {barometer}", ""), ("Intake air", degrees), ("Humidity", "%"), ("Time", ""))
     warm = (("Oil", degrees), ("Coolant", degrees), ("Log file", ""))
     blanks = (*air, *((_rest(sheet, side), "°") for side in sides), *warm)
