@@ -217,15 +217,21 @@ class _Wide:
             yield self._piece(columns, options.max_width)
 
     def _piece(self, columns: list[int], room: int) -> Columns:
-        """Every column at its least width, then all wider alike as far as there is room."""
-        least = [self.least[k] for k in columns]
-        wanted = [max(self.least[k], *(cell_len(text) for text in self._column(k))) for k in columns]
-        spare, more = room - sum(least) - _GAP * (len(columns) - 1), sum(wanted) - sum(least)
-        share = 0.0 if spare <= 0 or more == 0 else min(1.0, spare / more)
+        """Every column at its least width, then wider for its cells, then for its heading, as far as there is room."""
+        widths = [self.least[k] for k in columns]
+        room -= _GAP * (len(columns) - 1)
+        for with_head in (0, 1):
+            wanted = [
+                max([width, *map(cell_len, self._column(k)[1 - with_head :])])
+                for k, width in zip(columns, widths, strict=True)
+            ]
+            spare, more = room - sum(widths), sum(wanted) - sum(widths)
+            share = 0.0 if spare <= 0 or more == 0 else min(1.0, spare / more)
+            widths = [low + int(share * (high - low)) for low, high in zip(widths, wanted, strict=True)]
         drawn = Columns(box=None, pad_edge=False, padding=(0, _GAP, 0, 0), header_style="bold")
-        for k, low, high in zip(columns, least, wanted, strict=True):
+        for k, width in zip(columns, widths, strict=True):
             side: Literal["left", "right"] = "right" if self.numbers[k] else "left"
-            drawn.add_column(self.head[k], justify=side, overflow="fold", width=low + int(share * (high - low)))
+            drawn.add_column(self.head[k], justify=side, overflow="fold", width=width)
         for row, bold in zip(self.rows, self.strong, strict=True):
             drawn.add_row(*(_text(row[k]) for k in columns), style="bold" if bold else None)
         return drawn

@@ -156,20 +156,18 @@ def lobe_section(limits: Limits) -> Section:
     unit = limits.project.display_units.gap
     lines = []
     for side in SIDES:
-        cam = limits.contact.engine.cam(side)
+        cam, name = limits.contact.engine.cam(side), side.capitalize()
         nose = round(sum(cam.lobe.span(_NOSE * cam.lobe.peak)) / 2, 1) + 0.0  # no -0.0
         low, high = min(_FLANK, cam.lobe.peak / 2), max(cam.lobe.peak - _BELOW_PEAK, cam.lobe.peak / 2)
         (opens, closes), middle = cam.lobe.span(low), round(sum(cam.lobe.span(high)) / 2, 1) + 0.0
         centre, at_tdc = float(cam.centre(0.0)), float(cam.lift(0.0, cam.centre(0.0), cam.lash))
         lines.append(
-            f"{side.capitalize()}: nose {nose:+.1f}° and middle of equal lift {middle:+.1f}° from its zero. "
-            f"{-opens:.0f}° before and {closes:.0f}° after it at {unit.text(low)} of lift. At rest the zero is {abs(centre):.1f}° "
-            f"{'after' if centre > 0 else 'before'} TDC, and lift at TDC {unit.text(at_tdc)} with lash as set."
+            f"{name}: nose {nose:+.1f}° and middle of equal lift {middle:+.1f}° from its zero. "
+            f"{-opens:.0f}° before and {closes:.0f}° after it at {unit.text(low)} of lift. At rest the zero is "
+            f"{abs(centre):.1f}° {'after' if centre > 0 else 'before'} TDC, and lift at TDC {unit.text(at_tdc)} with lash as set."
         )
         if from_any_zero(limits.project.cam(side)):
-            lines.append(
-                f"{side.capitalize()}: the file counts from another zero; this one is the middle of equal lift, as found."
-            )
+            lines.append(f"{name}: the file counts from another zero; this one is the middle of equal lift, as found.")
     return Section("Lobes as found, crank degrees", (Lines(tuple(lines)),), Depth.DETAIL)
 
 
