@@ -164,7 +164,8 @@ def lobe_section(limits: Limits) -> Section:
         lines.append(
             f"{name}: nose {nose:+.1f}° and middle of equal lift {middle:+.1f}° from its zero. "
             f"{-opens:.0f}° before and {closes:.0f}° after it at {unit.text(low)} of lift. At rest the zero is "
-            f"{abs(centre):.1f}° {'after' if centre > 0 else 'before'} TDC, and lift at TDC {unit.text(at_tdc)} with lash as set."
+            f"{abs(centre):.1f}° {'after' if centre > 0 else 'before'} TDC, and lift at TDC "
+            f"{unit.text(at_tdc)} with lash as set."
         )
         if from_any_zero(limits.project.cam(side)):
             lines.append(f"{name}: the file counts from another zero; this one is the middle of equal lift, as found.")
