@@ -73,7 +73,7 @@ def _cam(rng: np.random.Generator, side: str, kind: str) -> tuple[dict[str, Any]
     lash = round(float(rng.choice([0.0, rng.uniform(0.1, 0.35)])), 2)
     keys: dict[str, Any] = {"lash": lash, "centreline_error": round(rng.uniform(0, 1.5), 2)}
     if lash == 0.0:
-        keys["pump_up"] = round(rng.uniform(0, 0.2), 2)
+        keys["pump_up"] = f"{rng.uniform(0, 0.2):.2f} mm"
     lift, peak, long = _lobe(rng, rng.uniform(-6, 6))
     if "file" in kind:
         step = rng.uniform(4.0, 4.9) if kind == "coarse file" else rng.choice([1.0, 2.0])
@@ -112,7 +112,7 @@ def _cam(rng: np.random.Generator, side: str, kind: str) -> tuple[dict[str, Any]
         at = round(rng.uniform(95, 118), 1)
         there = -at - off if side == "intake" else at + off
         read = max(float(lift(np.array(there))) - lash, 0.0) + rng.uniform(-0.05, 0.05)
-        card["lift_at_tdc"] = {"lift": max(round(read, 3), 0.0), "centreline": at, "error": 0.05}
+        card["lift_at_tdc"] = {"lift": f"{max(read, 0.0):.3f} mm", "centreline": at, "error": 0.05}
     return keys | {"card": card, "lobe": None}, "", lambda x: lift(np.asarray(x) - lean)
 
 

@@ -26,7 +26,7 @@ def test_words_and_record_have_the_same_facts(sprung: Limits) -> None:
     control = sprung.contact.engine.intake.control
     assert control is not None
     assert record.held_rpm < record.valve_control_rpm - record.error_rpm / 2  # type: ignore[operator]
-    said = lines_of(limits_document(sprung), "Valve springs")
+    said = lines_of(limits_document(sprung), "Valve springs in detail")
     assert f"{round(control.speed.rpm / 50) * 50} ± " in said[0]
     assert f"{100 * record.in_hand:.0f} %" in said[0]  # type: ignore[operator]
     assert any(f"{record.coil_bind:.2f}" in line for line in said)
