@@ -49,7 +49,10 @@ def compare_document(found: Comparison, shares: WhatIf | None = None) -> Documen
             say("Clamps", *([f"{_edge(c.what)}: {c.first:g} to {c.second:g}°" for c in found.clamps] or ["the same"])),
             say("Clearance", *map(sentence, _clearance_lines(found))),
             say("Dips", *map(sentence, _dip_lines(found))),
-            say("Limit costs", *([_cost_words(each, found) for each in found.limit_costs] or ["the same"])),
+            say(
+                "Limit costs",
+                *([words for each in found.limit_costs if (words := _cost_words(each, found))] or ["the same"]),
+            ),
             say("Not compared", *found.apart),
             Section("How far each cell moved", tuple(difference_tables(found)), Depth.PAGE),
         ),
@@ -114,7 +117,13 @@ def _file_words(change: Difference) -> str:
 
 
 def _edge(name: str) -> str:
-    return name.replace("_", " ")
+    """An end of a clamp.
+
+    >>> _edge("intake_to")
+    'Intake, most advanced'
+    """
+    side, _, end = name.partition("_")
+    return f"{capital(side)}, most {'advanced' if end == 'to' else 'retarded'}"
 
 
 def _table_lines(found: Comparison) -> list[str]:
@@ -220,9 +229,12 @@ def _dip_lines(found: Comparison) -> list[str]:
 
 
 def _cost_words(change: Difference, found: Comparison) -> str:
+    """What a limit costs in both; empty where what is shown is the same."""
     unit = found.display_units.torque
     values = ["nothing" if each is None else unit.number(each, more=1) for each in (change.first, change.second)]
-    return f"{change.what}: {values[0]} to {values[1]} {unit.name} a cell"
+    if values[0] == values[1]:
+        return ""
+    return f"{capital(change.what)}: {values[0]} to {values[1]} {unit.name} a cell"
 
 
 def torque_table(found: Comparison) -> Table | None:

@@ -143,6 +143,8 @@ def finding(build: "Build") -> str:
     if not math.isfinite(gains.gain):
         return "Torque at full throttle"
     more = f"{unit.signed_text(gains.gain)} on average"
+    if abs(gains.gain) < 2 * gains.deviation:
+        return f"No clear difference: {more}"
     return more if most is None else f"{more}, most at {' to '.join(f'{at:.0f}' for at in dict.fromkeys(most))} rpm"
 
 

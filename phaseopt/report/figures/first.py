@@ -68,7 +68,7 @@ def torque_and_power(build: "Build", *, phone: bool = False) -> Drawing:
         right.tick_params(length=0, labelsize=TEXT)
         right.plot(rpm, units.power.of(power["before"]), color=BEFORE, lw=1.0, dashes=(4, 3))
         right.plot(rpm, units.power.of(power["after"]), color=INK, lw=1.0)
-        _apart(axes, right, after, before, units.power.of(power["after"]))
+        _apart(axes, right, (before, after, after + band), units.power.of(power["after"]))
         axes.set_xlabel("engine speed, rpm", fontsize=TEXT, labelpad=3)
         axes.xaxis.set_major_locator(round_ticks(4 if phone else 5))
         axes.yaxis.set_major_locator(round_ticks(5))
@@ -79,16 +79,20 @@ def torque_and_power(build: "Build", *, phone: bool = False) -> Drawing:
         return Drawing(figure, name, title)
 
 
-def _apart(left: Axes, right: Axes, after: FloatArray, before: FloatArray, power: FloatArray) -> None:
-    """Torque in the upper part of the picture, power in the lower, so that neither runs through the other."""
-    both = np.concatenate([after, before])
-    both = both[np.isfinite(both)]
+def _apart(left: Axes, right: Axes, torque: tuple[FloatArray, FloatArray, FloatArray], power: FloatArray) -> None:
+    """Torque in the upper part of the picture, power in the lower, so that neither runs through the other.
+
+    Parameters: `torque` before, now, and at the upper end of its ±, which has room as far as it leaves the curves tall.
+    """
+    both = np.concatenate(torque[:2])
+    both, above = both[np.isfinite(both)], torque[2][np.isfinite(torque[2])]
     if both.size:
         low, high = float(both.min()), float(both.max())
         span = max(high - low, 0.05 * abs(high), 1.0)
         step = 10.0 ** math.floor(math.log10(span))
         bottom = step * math.floor((low - 0.8 * span) / step)
-        left.set_ylim(max(0.0, bottom) if low >= 0 else bottom, high + 0.12 * span)
+        top = min(float(above.max(initial=high)), high + span)
+        left.set_ylim(max(0.0, bottom) if low >= 0 else bottom, max(top, high + 0.1 * span) + 0.02 * span)
     known = power[np.isfinite(power)]
     if known.size and known.max() > 0:
         right.set_ylim(0.0, 1.9 * float(known.max()))

@@ -16,7 +16,9 @@ _MARKS = {"as fitted": "s", "best of all": "^", "best, travel clear": "D"}
 
 def offsets_figures(study: OffsetStudy, named: list[tuple[str, Choice]]) -> dict[str, str]:
     """SVG by file name. Parameters: `named`, the offsets to choose from, each under its name."""
-    figures = {"front.svg": _front(study, named), "offsets.svg": _places(study, named)}
+    figures = {"front.svg": _front(study, named)}
+    if all(len({trial.offsets[cam] for trial in study.trials}) > 1 for cam in (0, 1)):  # a map, where both cams move
+        figures["offsets.svg"] = _places(study, named)
     others = [(name, choice) for name, choice in named if choice.gain is not None]
     return figures | ({"gain.svg": _gain(study, others)} if others else {})
 

@@ -42,7 +42,7 @@ def _draw(axes: Any, found: Tradeoff, name: str) -> None:
         other = unit.of(other)
     axes.plot(other, torque, "o", color=LIGHT, ms=3, alpha=0.7, label="trial")
     axes.step(other[most], torque[most], where="post", color=MIDDLE, lw=1.2, label="most torque at or below")
-    axes.plot(other[0], torque[0], "s", color=BLACK, mfc=WHITE, ms=7, label="project as it stands")
+    axes.plot(other[0], torque[0], "s", color=BLACK, mfc=WHITE, ms=7, label="your settings")
     axes.plot(other[found.knee], torque[found.knee], "*", color=DARK, ms=13, label="knee")
 
 

@@ -117,7 +117,7 @@ def beyond_words(trial: Trial) -> str:
 def tried_words(study: OffsetStudy) -> str:
     """What was tried."""
     spans = [
-        f"{side} {number_text(low)} to {number_text(high)}°"
+        f"{side} {number_text(low)}°" if low == high else f"{side} {number_text(low)} to {number_text(high)}°"
         for side, low, high in zip(
             SIDES,
             study.range.at((study.range.steps[0][0], study.range.steps[1][0])),

@@ -1,5 +1,7 @@
 """What `phaseopt tradeoff` says: what smoother tables cost in torque, and a knee to take or leave."""
 
+import math
+
 from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Depth, Document, Picture, Row, Section, Snippet, Table, picture, say
 from phaseopt.report.figures.tradeoff import tradeoff_figure
@@ -150,7 +152,8 @@ def study_words(found: Tradeoff) -> list[str]:
         f"{int(found.trials['on_front'].sum())} are on the front, your settings counted too. No other is as "
         "good in torque, uncertainty, rms step and slew used, and better in one. Contact limits and all "
         "other rules are the same for all.",
-        f"No search is further than {float(found.trials['gap'].max()):.4%} of its value below the best possible. "
+        f"Each search is within {max(1, math.ceil(1e4 * float(found.trials['gap'].max()) - 1e-9)) / 100:g} % of the "
+        "best possible score. "
         "The trials are kept: a later run with more --trials goes on from them.",
     ]
     if found.refused:
