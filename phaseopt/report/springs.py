@@ -19,11 +19,17 @@ def spring_sections(model: ContactModel, *pictures: Block) -> tuple[Section, ...
         return ()
     lines = tuple(line for side in given for line in control_lines(model, side))
     short = _short_words(model, given)
+    margins: tuple[Section, ...] = (Section("Spring margin by speed", (_margin_table(model, given),), Depth.PAGE),)
+    if pictures:  # which show the same: the figures are for who looks one up
+        figures = Section(
+            "Spring margin in figures", (_margin_table(model, given),), Depth.PAGE, folded=True, printed=False
+        )
+        margins = (Section("Spring margin by speed", pictures, Depth.PAGE), figures)
     answer = (Section("Valve springs", (Lines((short,) if short else lines),)),)
     return (
         *answer,
         *((Section("Valve springs in detail", (Lines(lines),), Depth.DETAIL),) if short else ()),
-        Section("Spring margin by speed", (*pictures, _margin_table(model, given)), Depth.PAGE),
+        *margins,
     )
 
 
