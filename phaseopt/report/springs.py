@@ -6,6 +6,7 @@ from phaseopt.engine.spring import LEAST_BIND, LEAST_SEAL
 from phaseopt.engine.valve_control import IN_HAND, ValveControl
 from phaseopt.project import SIDES, Side
 from phaseopt.report.document import Block, Depth, Lines, Section, table
+from phaseopt.report.words import speeds_text
 from phaseopt.values.display_units import Unit
 
 ROUND = 50  # rpm to which a valve control speed is written
@@ -101,14 +102,18 @@ def _surge(control: ValveControl, top: float) -> str:
 
 
 def _margin_table(model: ContactModel, given: list[Side]) -> Block:
-    rows = []
+    spans: list[tuple[list[float], list[str]]] = []  # speeds in a row that share their figures
     for rpm in [*model.project.tables.rpm, *({model.top_speed} - {*model.project.tables.rpm})]:
         cells = []
         for side in given:
             control = model.engine.cam(side).control
             assert control is not None
             cells += [f"{100 * float(each):.0f}" if each < 9.995 else "over 999" for each in control.margins(rpm)]
-        rows.append((f"{rpm:g}", *cells))
+        if spans and spans[-1][1] == cells:
+            spans[-1][0].append(rpm)
+        else:
+            spans.append(([rpm], cells))
+    rows = [(speeds_text(speeds), *cells) for speeds, cells in spans]
     head = ("rpm", *(f"{side} {flank}" for side in given for flank in ("opening", "closing")))
     return table("Spring force in hand over inertia on each side of the nose, %", head, rows)
 

@@ -41,6 +41,15 @@ def phase_text(degrees: float) -> str:
     return f"{degrees:+g}°" if degrees else "0°"
 
 
+def speeds_text(speeds: Sequence[float]) -> str:
+    """Neighbouring speeds as one span.
+
+    >>> speeds_text([1000.0, 1500.0, 2000.0]), speeds_text([2500.0])
+    ('1000 to 2000', '2500')
+    """
+    return f"{speeds[0]:g}" if len(speeds) == 1 else f"{speeds[0]:g} to {speeds[-1]:g}"
+
+
 def span_text(low: float, high: float) -> str:
     """A range of phases.
 

@@ -160,10 +160,10 @@ def _without_lag(
     lag = lag_of(recordings, step)
     if lag is None:
         if moves[:2].any() and kind == "sweep":
-            return made, ["this pull does not show how late torque is behind the phases; nothing was moved"]
+            return made, ["this pull cannot show how far torque lags the phases, so nothing was shifted"]
         return made, []
     if lag.most < 0.0:
-        return made, [f"the phases are logged {-lag.seconds:.2f} s later than torque; nothing was moved"]
+        return made, [f"the phases are logged {-lag.seconds:.2f} s later than torque, so nothing was shifted"]
     if not lag.certain:
         return made, []
     moved = [caught_up(log["time"].to_numpy(), torque, lag) for log, torque in zip(logs, made, strict=True)]

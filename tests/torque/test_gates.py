@@ -79,4 +79,4 @@ def test_a_sweep_along_a_table_gives_points_at_its_own_phases(tmp_path: Path) ->
     assert points["icl"].values == pytest.approx(116 - phase, abs=0.9)
     assert points["torque"].values == pytest.approx(curve(points["rpm"].values) + 0.5 * phase, abs=0.6)
     assert int(points["samples"].sum()) == 2000
-    assert with_facts(reduction.notes, "bins are narrower")
+    assert with_facts(reduction.notes, "narrower")

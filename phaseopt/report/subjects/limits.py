@@ -17,7 +17,7 @@ from phaseopt.report.drop_table import drop_table, drop_words
 from phaseopt.report.faults import POCKETS, asks_pockets, fault_sections
 from phaseopt.report.notes import shared_notes
 from phaseopt.report.springs import spring_sections
-from phaseopt.report.words import box_words, moving, phase_text, phase_words, sentence
+from phaseopt.report.words import box_words, moving, phase_text, phase_words, sentence, speeds_text
 
 _NOSE = 0.9995  # of the peak
 _BELOW_PEAK, _FLANK = 1.25, 0.1  # mm: where equal lift is read (common practice), and where a flank begins
@@ -128,10 +128,7 @@ def limit_table(limits: Limits) -> Table:
             spans[-1][0].append(rpm)
         else:
             spans.append(([rpm], cells))
-    rows = [
-        Row(f"{speeds[0]:g}" if len(speeds) == 1 else f"{speeds[0]:g} to {speeds[-1]:g}", tuple(cells))
-        for speeds, cells in spans
-    ]
+    rows = [Row(speeds_text(speeds), tuple(cells)) for speeds, cells in spans]
     ends = " and ".join(f"{phase_words(limits.project, side)} {_ENDS[side][1]}" for side in sides)
     caption = f"Limits at each speed: {ends}. Alone: the other cam at rest. Together: in any combination"
     return Table(caption, tuple(head), tuple(rows))

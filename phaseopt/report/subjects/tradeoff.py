@@ -175,5 +175,5 @@ def verdict_words(found: Tradeoff) -> str:
 def contact_words(found: Tradeoff) -> str:
     """The verdict on the knee's tables, full travel, and the cell that is closest."""
     verdict = found.verdict
-    sentences = (verdict.full_travel.sentence, f"closest: {verdict.worst}")
+    sentences = (verdict.full_travel.sentence, f"the tables' closest: {verdict.worst}")
     return " ".join([verdict_words(found), *(f"{capital(sentence).rstrip('.')}." for sentence in sentences)])
