@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from phaseopt.report.figures.colours import BLACK, MAP, WHITE
-from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.drawing import DARK, EDGE, LIGHT, MIDDLE, RULE, styled, svg_element
 from phaseopt.study.offset_trial import Trial
 from phaseopt.study.offsets import Choice, OffsetStudy
 
@@ -35,8 +35,8 @@ def _front(study: OffsetStudy, named: list[tuple[str, Choice]]) -> str:
     with styled():
         figure = Figure(figsize=(7.5, 4.2), layout="constrained")
         axes = figure.subplots()
-        axes.axvspan(min(0.0, *margins(study.trials)) - units.gap.of(0.2), 0.0, color="0.92", lw=0)
-        axes.plot(margins(study.trials), scores(study.trials), "o", color="0.6", ms=3, label="tried")
+        axes.axvspan(min(0.0, *margins(study.trials)) - units.gap.of(0.2), 0.0, color=RULE, alpha=0.5, lw=0)
+        axes.plot(margins(study.trials), scores(study.trials), "o", color=EDGE, ms=3, label="tried")
         axes.plot(margins(front), scores(front), ".-", color=BLACK, label="front")
         for name, choice in named:
             at = margins([choice.trial]), scores([choice.trial])
