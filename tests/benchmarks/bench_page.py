@@ -41,7 +41,7 @@ from phaseopt.study.run_sheet import run_sheet
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "examples" / "hillclimb" / "project.toml"
 MOST_MB, FRAMES, WRITTEN = 1.2, 30.0, 3.0
-SHEETS = {"report": 8, "measuring_sheet": 3, "run_sheet": 3}  # the last one sheet, and one for a page of pulls
+SHEETS = {"report": 8, "measuring_sheet": 3, "run_sheet": 2}  # the last one sheet, and one for a page of pulls
 SIGHTS = ("protanomaly", "deuteranomaly", "tritanomaly")
 LINES = ("intake", "exhaust", "before", "ink")
 # All that a page says, details unfolded; its running text, a paragraph a line.

@@ -108,6 +108,11 @@ def test_power_is_torque_times_speed(found: Comparison) -> None:
     at = list(found.torque["rpm"].to_numpy()).index(record.peak_power.first.rpm)
     wanted = float(found.torque["first"][at]) * 2.0 * np.pi * record.peak_power.first.rpm / 60_000.0
     assert record.peak_power.first.power_kW == pytest.approx(wanted, abs=0.01)
+    deviations = {}
+    for row in csv.DictReader((found.builds[0].directory / "cells.csv").read_text(encoding="utf-8").splitlines()):
+        deviations[float(row["rpm"])] = float(row["torque_sd"])  # the last row of a speed is full throttle
+    wanted = deviations[record.peak_power.first.rpm] * 2.0 * np.pi * record.peak_power.first.rpm / 60_000.0
+    assert record.peak_power.first.power_sd_kW == pytest.approx(wanted, abs=0.01)
     assert "eak power" in terminal_text(compare_document(found))
 
 

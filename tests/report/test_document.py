@@ -70,6 +70,18 @@ def test_texts_cannot_become_markup(document: Document) -> None:
     assert "[bold]x[/bold]" in terminal_text(document)
 
 
+def test_a_cell_gets_room_before_a_long_heading() -> None:
+    rows = [("1", "by table", "+4 to +12 (2 to 6)", "-20 to -11 (15 to 24)")]
+    head = (
+        "pull",
+        "a heading of many words, which may wrap",
+        "intake",
+        "another heading of many words for the exhaust",
+    )
+    text = terminal_text(Document("", "", sections=(Section("All", (table("", head, rows),)),)), width=64)
+    assert re.search(r"by table +\+4 to \+12 \(2 to 6\) +-20 to -11 \(15 to 24\)", text)
+
+
 def test_a_snippet_can_be_copied_as_it_is(document: Document) -> None:
     assert "[search]\nroughness = 0.02\n" in terminal_text(document)
     wide = f"phaseopt limits {'long/' * 40}project.toml\n"
