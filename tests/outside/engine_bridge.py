@@ -1,0 +1,205 @@
+"""An engine of `outside.engine`, described to the program's own simulation as a builder would: tape, flow bench, gauge.
+
+Nothing is fitted. What the program has no words for is left out or said otherwise:
+    uneven firing: even instead; cylinders that differ: their mean
+    lost heads of bends (0.2-0.8): nothing
+    an entry loss: the mouth whose loss is nearest
+    a merge collector that keeps part of the head: a junction at a small angle, its body a piece of the pipe behind it
+    a throttle body: the pipe is as narrow there, its loss the mouth's
+    open air in front of snorkels and trumpets: a very large volume, for the program wants a throttle somewhere
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from outside.engine import Box, Engine, Laws
+from outside.engine import Pipe as OutsidePipe
+from outside.engine import Valve as OutsideValve
+from phaseopt.cycle.config import CycleConfig, Lift, Pipe, PipePiece
+from phaseopt.cycle.cylinder import FLAME_REF, HALF_BURNED
+from phaseopt.cycle.engine import MOST_LOAD, Simulator
+from phaseopt.cycle.friction import Friction
+from phaseopt.cycle.gas import FUELS, Gas, mixture
+from phaseopt.cycle.lanes import LANES
+from phaseopt.cycle.network import Mesh
+from phaseopt.cycle.pipework import AIR, Duct, Junction, Pipework, Volume, Zone, cylinder_name
+from phaseopt.cycle.results import Results
+from phaseopt.cycle.valves import Valve, flow_area
+from phaseopt.project.pipes import MOUTHS, Mouth
+
+OUTSIDE = "outside"  # the open air as a volume
+OUTSIDE_LITRES = 20_000.0
+MERGE_ANGLE = 20.0  # degrees between primaries and the pipe behind a merge collector (common practice, no source)
+NOT_QUITE_ALL = 0.9999 * MOST_LOAD
+
+
+@dataclass(frozen=True)
+class Choices:
+    """How parts are described where there is more than one way."""
+
+    silencer: str = "chamber"  # or "volume"
+    collector: str = "merge"  # or "volume", "point"
+    bends: bool = False  # lost heads as more friction, for which no key exists
+    head_heat: float = 1.0  # factor on the heat of a pipe at a cylinder; from a project file it is 1.5
+    own_burn: bool = False  # the program's burn law, heat and friction as they come, not the outside's equal laws
+
+
+def valve_of(valve: OutsideValve) -> Valve:
+    """Its flow by the program's own reference area, as a bench finds it.
+
+    The seat is described as flat: an outside valve passes 0.85 of its curtain at small lift, more than the gap over a
+    seat of 45°.
+    """
+    bare = Valve(valve.head, 0.96 * valve.head, 0.1 * valve.head, 0.4, 20.0, ((0.0, 0.5), (1.0, 0.5)), ((0, 0.5), (1, 0.5)))
+    ratio = np.linspace(0.005, 0.45, 90)
+    lift = ratio * valve.head
+    found = valve.coefficient(lift) * math.pi / 4 * valve.head**2 / flow_area(bare, lift)
+    rows = tuple(zip(ratio.tolist(), np.minimum(found, 1.0).tolist(), strict=True))
+    return replace(bare, flow_in=rows, flow_out=rows)
+
+
+def lift_of(valve: OutsideValve) -> Lift:
+    """Lift table at each degree."""
+    return Lift(*valve.lift_table())
+
+
+def mouth_of(loss: float) -> Mouth | None:
+    """The mouth whose loss is nearest."""
+    names: tuple[Mouth | None, ...] = (None, "flared", "flush", "plain")
+    return min(names, key=lambda name: abs(MOUTHS[name] - max(loss, 0.0)))
+
+
+def pipe_of(pipe: OutsidePipe, choices: Choices, before: tuple[PipePiece, ...] = ()) -> Pipe:
+    """A pipe with its pieces, after pieces that are told to belong to it."""
+    pieces = [PipePiece(s.length, s.start, s.end) for s in pipe.sections]
+    if pipe.throat is not None:
+        first = pieces[0]
+        pieces[0] = replace(first, length=first.length - 30.0)
+        pieces = [PipePiece(20.0, pipe.throat, pipe.throat), PipePiece(10.0, pipe.throat, first.start), *pieces]
+    head = any(word in (pipe.start + pipe.end) for word in ("intake ", "exhaust "))
+    made = Pipe((*before, *pieces), pipe.wall, wall_heat=choices.head_heat if head else 1.0)
+    if choices.bends:
+        width = sum(s.length * (s.start + s.end) / 2 for s in made.sections) / made.length
+        made = replace(made, friction=made.friction + pipe.bends * width / (4.0 * made.length))
+    return made
+
+
+def _body(box: Box) -> PipePiece:
+    """A box as a pipe of its length and volume."""
+    width = math.sqrt(4.0 / math.pi * box.volume * 1e6 / box.length)
+    return PipePiece(box.length, width, width)
+
+
+def pipework_of(engine: Engine, choices: Choices, intake: bool) -> Pipework:
+    """One side."""
+    boxes = {box.name: box for box in engine.boxes}
+    behind: set[str] = set()  # names of boxes behind which gas is cooler
+    ducts, volumes, junctions = list[Duct](), list[Volume](), list[Junction]()
+    pipes = [pipe for pipe in engine.pipes if pipe.warm != intake]
+    names = dict.fromkeys(name for pipe in pipes for name in (pipe.start, pipe.end) if name in boxes)
+    if intake:
+        volumes.append(Volume(OUTSIDE, OUTSIDE_LITRES, "intake", AIR))
+    for name in names:
+        box = boxes[name]
+        if intake:
+            volumes.append(Volume(name, box.volume, "intake"))
+        elif box.kind == "silencer":
+            behind.add(name)
+            if choices.silencer == "volume":
+                volumes.append(Volume(name, box.volume, "exhaust"))
+            else:
+                wall = next(pipe.wall for pipe in pipes if pipe.start == name)
+                made = Pipe((_body(box),), wall)
+                ducts.append(Duct(name, f"{name}, inlet", f"{name}, outlet", made, "tail"))
+                junctions += [Junction(f"{name}, inlet", 0.0), Junction(f"{name}, outlet", 0.0)]
+        elif choices.collector == "volume":
+            volumes.append(Volume(name, box.volume, "exhaust"))
+        else:
+            junctions.append(Junction(name, MERGE_ANGLE if choices.collector == "merge" else None))
+    for pipe in pipes:
+        start, end = (_node(name, intake, boxes, choices, out) for name, out in ((pipe.start, True), (pipe.end, False)))
+        zone: Zone = "intake" if intake else "tail" if pipe.start in behind or pipe.end == "air" else "exhaust"
+        merged = pipe.start in boxes and boxes[pipe.start].kind == "collector" and choices.collector != "volume"
+        before = (_body(boxes[pipe.start]),) if merged else ()
+        spaces = {volume.name for volume in volumes}
+        mouth = mouth_of(pipe.entry_loss[0]) if start in spaces else None
+        ducts.append(Duct(pipe.name, start, end, pipe_of(pipe, choices, before), zone, mouth))
+    return Pipework(tuple(ducts), tuple(volumes), tuple(junctions))
+
+
+def _node(name: str, intake: bool, boxes: dict[str, Box], choices: Choices, starts: bool) -> str:
+    if name == "air":
+        return OUTSIDE if intake else AIR
+    if name in boxes:
+        chamber = boxes[name].kind == "silencer" and choices.silencer == "chamber"
+        return f"{name}, {'outlet' if starts else 'inlet'}" if chamber else name
+    return cylinder_name(int(name.split()[1]))
+
+
+def config_of(engine: Engine, laws: Laws, choices: Choices) -> CycleConfig:
+    """The engine, at an ambient pressure that gives the outside's in front of its trumpets."""
+    ratio = float(np.mean(engine.compression))
+    order = tuple(int(k) + 1 for k in np.argsort(engine.firing))
+    swept_area = engine.stroke / engine.bore * 2.0  # of the liner at mid-stroke, by bore area
+    config = CycleConfig(
+        bore=engine.bore, stroke=engine.stroke, rod=engine.rod, compression_ratio=ratio, firing_order=order,
+        intake_valve=valve_of(engine.intake), exhaust_valve=valve_of(engine.exhaust),
+        intake_lift=lift_of(engine.intake), exhaust_lift=lift_of(engine.exhaust),
+        intake_valves=engine.intake.number, exhaust_valves=engine.exhaust.number,
+        intake_pipework=pipework_of(engine, choices, True), exhaust_pipework=pipework_of(engine, choices, False),
+        ambient_pressure=engine.air_pressure / NOT_QUITE_ALL, ambient_temperature=engine.air_temperature,
+        excess_air=engine.mixture,
+    )  # fmt: skip
+    if choices.own_burn:
+        return config
+    heat = laws.lhv * 1e6 * laws.efficiency * min(1.0, 1.0 / engine.mixture) / laws.stoichiometric  # by air
+    gas = gas_of(config)
+    return replace(
+        config,
+        completeness=min(heat * gas.air_share / float(gas.kernel[9]), 1.0),
+        wall_temperature=(engine.head_area * engine.head_wall + swept_area * engine.liner_wall)
+        / (engine.head_area + swept_area),
+        wall_heat=laws.heat_factor * engine.chamber_heat * (engine.head_area + swept_area) / (2.1 + swept_area),
+        friction=Friction(*laws.friction, 0.0),
+    )
+
+
+def with_burn(config: CycleConfig, laws: Laws, rpm: float, residual: float) -> CycleConfig:
+    """With the equal laws' start and duration of burning at a speed and a share of residual gas."""
+    flame = max(1.0 - 2.06 * residual**0.77, 0.15)
+    return replace(
+        config,
+        half_burned=laws.burn_start + HALF_BURNED * laws.burn_duration,
+        burn_duration=laws.burn_duration * (flame / FLAME_REF) ** (2.0 / 3.0),
+        burn_speed=rpm,
+    )
+
+
+def gas_of(config: CycleConfig) -> Gas:
+    """Its mixture."""
+    return mixture(FUELS[config.fuel], config.excess_air)
+
+
+def vapour(config: CycleConfig) -> float:
+    """Share of the fresh mixture's volume that fuel vapour takes; the outside engine draws air alone."""
+    gas = gas_of(config)
+    return gas.fuel_share / FUELS[config.fuel].molar_mass * 8.314 / float(gas.kernel[10])
+
+
+def simulate(engine: Engine, configs: list[CycleConfig], points: np.ndarray, mesh: Mesh | None = None) -> Results:
+    """Points (n, 3) of speed and centrelines at full throttle, each with its configuration, all of one build."""
+    simulator = Simulator(configs[0], mesh)
+    simulator.net.arrays.spaces[1, :LANES] = engine.air_pressure * 1e3  # where the tail ends
+    load = np.full(len(points), NOT_QUITE_ALL * configs[0].ambient_pressure)
+    return simulator.run(np.column_stack([points[:, 0], load, points[:, 1:]]), configs, 2)
+
+
+def air(config: CycleConfig, found: Results) -> np.ndarray:
+    """Trapped air [g a cycle, all cylinders], as if no vapour had taken its place.
+
+    Fuel that did not burn counts as fresh mixture in the program's residual gas: taken off here.
+    """
+    fresh = found.trapped_mass * (1.0 - found.residual_fraction / config.completeness)
+    return fresh * gas_of(config).air_share * config.cylinders * 1e3 / (1.0 - vapour(config))
