@@ -9,11 +9,18 @@ Nothing is fitted. What the program has no words for is left out or said otherwi
     open air in front of snorkels and trumpets: a very large volume, for the program wants a throttle somewhere
 """
 
+import importlib
 import math
+import re
+import shutil
+import sys
 from dataclasses import dataclass, replace
+from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 
+import outside.engine
 from outside.engine import Box, Engine, Laws
 from outside.engine import Pipe as OutsidePipe
 from outside.engine import Valve as OutsideValve
@@ -21,9 +28,9 @@ from phaseopt.cycle.config import CycleConfig, Lift, Pipe, PipePiece
 from phaseopt.cycle.cylinder import FLAME_REF, HALF_BURNED
 from phaseopt.cycle.engine import MOST_LOAD, Simulator
 from phaseopt.cycle.friction import Friction
+from phaseopt.cycle.from_parts import BENDS
 from phaseopt.cycle.gas import FUELS, Gas, mixture
 from phaseopt.cycle.lanes import LANES
-from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.pipework import AIR, Duct, Junction, Pipework, Volume, Zone, cylinder_name
 from phaseopt.cycle.results import Results
 from phaseopt.cycle.valves import Valve, flow_area
@@ -31,19 +38,21 @@ from phaseopt.project.pipes import MOUTHS, Mouth
 
 OUTSIDE = "outside"  # the open air as a volume
 OUTSIDE_LITRES = 20_000.0
+REYNOLDS = 2e5  # of a middling pipe, for walls that are smooth in part
 MERGE_ANGLE = 20.0  # degrees between primaries and the pipe behind a merge collector (common practice, no source)
 NOT_QUITE_ALL = 0.9999 * MOST_LOAD
 
 
 @dataclass(frozen=True)
 class Choices:
-    """How parts are described where there is more than one way."""
+    """How parts are described. As they stand, by the keys that a project file has."""
 
     silencer: str = "chamber"  # or "volume"
     collector: str = "merge"  # or "volume", "point"
-    bends: bool = False  # lost heads as more friction, for which no key exists
-    head_heat: float = 1.0  # factor on the heat of a pipe at a cylinder; from a project file it is 1.5
-    own_burn: bool = False  # the program's burn law, heat and friction as they come, not the outside's equal laws
+    rough: bool = False  # friction from the walls' roughness, for which no key exists; else the program's 0.006
+    bends: bool = False  # their lost heads as more friction, for which no key exists
+    tail_air: bool = False  # what returns through a tail is outside air; the program takes burned gas of 600 K
+    own_laws: bool = False  # burning, heat and friction as the program has them, not the outside's equal laws
 
 
 def valve_of(valve: OutsideValve) -> Valve:
@@ -52,7 +61,9 @@ def valve_of(valve: OutsideValve) -> Valve:
     The seat is described as flat: an outside valve passes 0.85 of its curtain at small lift, more than the gap over a
     seat of 45°.
     """
-    bare = Valve(valve.head, 0.96 * valve.head, 0.1 * valve.head, 0.4, 20.0, ((0.0, 0.5), (1.0, 0.5)), ((0, 0.5), (1, 0.5)))
+    bare = Valve(
+        valve.head, 0.96 * valve.head, 0.1 * valve.head, 0.4, 20.0, ((0.0, 0.5), (1.0, 0.5)), ((0, 0.5), (1, 0.5))
+    )
     ratio = np.linspace(0.005, 0.45, 90)
     lift = ratio * valve.head
     found = valve.coefficient(lift) * math.pi / 4 * valve.head**2 / flow_area(bare, lift)
@@ -72,17 +83,21 @@ def mouth_of(loss: float) -> Mouth | None:
 
 
 def pipe_of(pipe: OutsidePipe, choices: Choices, before: tuple[PipePiece, ...] = ()) -> Pipe:
-    """A pipe with its pieces, after pieces that are told to belong to it."""
+    """A pipe with its pieces, after pieces that are part of it too."""
     pieces = [PipePiece(s.length, s.start, s.end) for s in pipe.sections]
     if pipe.throat is not None:
         first = pieces[0]
         pieces[0] = replace(first, length=first.length - 30.0)
         pieces = [PipePiece(20.0, pipe.throat, pipe.throat), PipePiece(10.0, pipe.throat, first.start), *pieces]
     head = any(word in (pipe.start + pipe.end) for word in ("intake ", "exhaust "))
-    made = Pipe((*before, *pieces), pipe.wall, wall_heat=choices.head_heat if head else 1.0)
+    made = Pipe((*before, *pieces), pipe.wall, wall_heat=BENDS if head and choices.own_laws else 1.0)
+    width = sum(s.length * (s.start + s.end) / 2 for s in made.sections) / made.length
+    if choices.rough:
+        rough = 1.0 / (4.0 * math.log10(3.7 * width / pipe.roughness)) ** 2
+        made = replace(made, friction=(0.0791**4 / REYNOLDS + rough**4) ** 0.25)
     if choices.bends:
-        width = sum(s.length * (s.start + s.end) / 2 for s in made.sections) / made.length
-        made = replace(made, friction=made.friction + pipe.bends * width / (4.0 * made.length))
+        total = made.friction + pipe.bends * width / (4.0 * made.length)  # bends rub, but do not heat
+        made = replace(made, friction=total, wall_heat=made.wall_heat * made.friction / total)
     return made
 
 
@@ -152,7 +167,7 @@ def config_of(engine: Engine, laws: Laws, choices: Choices) -> CycleConfig:
         ambient_pressure=engine.air_pressure / NOT_QUITE_ALL, ambient_temperature=engine.air_temperature,
         excess_air=engine.mixture,
     )  # fmt: skip
-    if choices.own_burn:
+    if choices.own_laws:
         return config
     heat = laws.lhv * 1e6 * laws.efficiency * min(1.0, 1.0 / engine.mixture) / laws.stoichiometric  # by air
     gas = gas_of(config)
@@ -188,18 +203,64 @@ def vapour(config: CycleConfig) -> float:
     return gas.fuel_share / FUELS[config.fuel].molar_mass * 8.314 / float(gas.kernel[10])
 
 
-def simulate(engine: Engine, configs: list[CycleConfig], points: np.ndarray, mesh: Mesh | None = None) -> Results:
+def simulate(engine: Engine, configs: list[CycleConfig], points: np.ndarray, tail_air: bool = False) -> Results:
     """Points (n, 3) of speed and centrelines at full throttle, each with its configuration, all of one build."""
-    simulator = Simulator(configs[0], mesh)
-    simulator.net.arrays.spaces[1, :LANES] = engine.air_pressure * 1e3  # where the tail ends
+    simulator = Simulator(configs[0])
+    net = simulator.net
+    fresh, burned = net.arrays.spaces[:2]  # the open air before trumpets and behind tails
+    if tail_air:
+        burned[:] = fresh
+    burned[:LANES] = engine.air_pressure * 1e3
+    simulator._at_rest = [x[:, 0].copy() for x in net.state]  # every point starts from there
     load = np.full(len(points), NOT_QUITE_ALL * configs[0].ambient_pressure)
     return simulator.run(np.column_stack([points[:, 0], load, points[:, 1:]]), configs, 2)
 
 
-def air(config: CycleConfig, found: Results) -> np.ndarray:
-    """Trapped air [g a cycle, all cylinders], as if no vapour had taken its place.
+def fresh(config: CycleConfig, found: Results) -> np.ndarray:
+    """Trapped fresh mixture [g a cycle, all cylinders].
 
-    Fuel that did not burn counts as fresh mixture in the program's residual gas: taken off here.
+    Fuel that did not burn counts as fresh in the program's residual gas: taken off here.
     """
-    fresh = found.trapped_mass * (1.0 - found.residual_fraction / config.completeness)
-    return fresh * gas_of(config).air_share * config.cylinders * 1e3 / (1.0 - vapour(config))
+    share = 1.0 - found.residual_fraction / config.completeness
+    return found.trapped_mass * share * config.cylinders * 1e3
+
+
+def air(config: CycleConfig, found: Results) -> np.ndarray:
+    """Trapped air [g a cycle, all cylinders], as if no vapour had taken its place."""
+    return fresh(config, found) * gas_of(config).air_share / (1.0 - vapour(config))
+
+
+def engine_of_mixture(config: CycleConfig, folder: Path) -> ModuleType:
+    """A copy of the outside engine, made in `folder`, that draws the program's mixture where it drew air.
+
+    Its gas is then the program's, below dissociation; fuel comes with what is drawn. `Point.trapped` is mixture.
+    """
+    gas = gas_of(config)
+    k = gas.kernel
+    r, r_burned = k[10], k[10] + k[11]
+    numbers = {
+        "A_FRESH, A_BURNED": (k[0] * r, (k[0] + k[1]) * r_burned),
+        "B_FRESH, B_BURNED": (k[2] * r**2, (k[2] + k[3]) * r_burned**2),
+        "R_FRESH, R_BURNED": (r, r_burned),
+    }
+    copy = folder / "engine_of_mixture"
+    shutil.copytree(Path(outside.engine.__file__).parent, copy, ignore=shutil.ignore_patterns("__pycache__", "test_*"))
+    lines = {f"{name} = .*": f"{name} = {float(a)}, {float(b)}" for name, (a, b) in numbers.items()}
+    _replace(copy / "kernel.py", lines)
+    once = {r"fuel=min\(": f"fuel={gas.air_share} * min(", r"fuel_mass=1\.0 / \(.*\),": "fuel_mass=0.0,"}
+    _replace(copy / "describe.py", once)
+    sys.path.insert(0, str(folder))
+    try:
+        return importlib.import_module(copy.name)
+    finally:
+        sys.path.remove(str(folder))
+
+
+def _replace(file: Path, lines: dict[str, str]) -> None:
+    """Each pattern once, or an error."""
+    text = file.read_text(encoding="utf-8")
+    for pattern, new in lines.items():
+        text, count = re.subn(pattern, new, text)
+        if count != 1:
+            raise ValueError(f"{file.name}: {count} times {pattern}")
+    file.write_text(text, encoding="utf-8")
