@@ -129,7 +129,7 @@ def own_laws() -> list[Figure]:
             print(f"{name:34}{rpm:6.0f} {words[0]:>12} {words[1]:>12}  {lost[-1]:6.2f} {gained:6.2f}", flush=True)
     both = np.array(off)
     near = both <= DEGREES
-    print("\nlost and what a middling timing would lose, % of the speed's best; timings are intake / exhaust\n")
+    print("\nlost and what a mean timing would lose, % of the speed's best; timings are intake / exhaust\n")
     return [
         Figure("best intake timing within 4°", 100.0 * near[:, 0].mean(), "%", at_least=SHARE),
         Figure("best exhaust timing within 4°", 100.0 * near[:, 1].mean(), "%", at_least=SHARE),

@@ -38,7 +38,7 @@ from phaseopt.project.pipes import MOUTHS, Mouth
 
 OUTSIDE = "outside"  # the open air as a volume
 OUTSIDE_LITRES = 20_000.0
-REYNOLDS = 2e5  # of a middling pipe, for walls that are smooth in part
+REYNOLDS = 2e5  # of a typical pipe, for walls that are smooth in part
 MERGE_ANGLE = 20.0  # degrees between primaries and the pipe behind a merge collector (common practice, no source)
 NOT_QUITE_ALL = 0.9999 * MOST_LOAD
 
