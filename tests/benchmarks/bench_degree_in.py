@@ -28,12 +28,13 @@ from outside.test_limits_and_check import shortfall
 from outside.traps import TRAPS, effect, planted
 
 from phaseopt.clearance.limits import phase_limits
-from phaseopt.clearance.model import contact_model
+from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.project.load import load_project
 from phaseopt.values.errors import InputError
 
 CHECKS = "without a check", "check good to 0.02 mm and 0.3°", "check good to 0.02 mm and 1°"
+FIRST_SOUND, BOXES = 10_000, 60
 HELD = 1.0  # crank degrees, the project's default
 SHORT, MATTERS = 0.005, 0.3  # mm
 # what a refusal has to say of each mistake: one of these words
@@ -123,10 +124,11 @@ def pairs(seed: int) -> list[Case]:
     return found
 
 
-def sound(seed: int) -> tuple[str, list[tuple[float, float, float]]]:
-    """Whether a sound engine is refused, and how far its static gaps are below the truth: without a check, with one
-    good to 0.3°, with one good to 1° (mm, at rest, each piston)."""
-    refused, rows = "", []
+def sound(seed: int) -> tuple[str, list[tuple[float, float, float]], list[float]]:
+    """Whether a sound engine is refused, how far its static gaps are below the truth (mm, at rest, each piston), and
+    how far both cams together may go from rest in any combination (crank degrees; the first `BOXES` engines): without a
+    check, with one good to 0.3°, with one good to 1°."""
+    refused, rows, boxes = "", [], [np.nan] * 3
     with tempfile.TemporaryDirectory() as folder:
         gaps = []
         for number, errors in enumerate((Errors(), Errors(), Errors(wheel=1.0))):
@@ -140,11 +142,23 @@ def sound(seed: int) -> tuple[str, list[tuple[float, float, float]]]:
                 refused = str(error)
                 gaps.append([np.nan, np.nan])
                 continue
+            if seed < FIRST_SOUND + BOXES:
+                boxes[number] = sum(_widest(found))
             at_rest = found.gaps([[0.0, 0.0, 0.0, 0.0]]).static[0]
             tight = replace(engine, **{side: replace(engine.cam(side), lash=0.0) for side in SIDES})
             gaps.append([_least_held(tight, side) - at_rest[i] for i, side in enumerate(SIDES)])
         rows = [tuple(each) for each in np.array(gaps).T.tolist()]
-    return refused, rows
+    return refused, rows, boxes
+
+
+def _widest(model: ContactModel) -> tuple[float, float]:
+    """How far each cam may go in the largest clear box around rest; NaN where rest is not clear."""
+    try:
+        boxes = phase_limits(model).boxes
+    except InputError:
+        return np.nan, np.nan
+    sizes = [(box.intake_to - box.intake_from, box.exhaust_to - box.exhaust_from) for box in boxes]
+    return max(sizes, key=sum, default=(0.0, 0.0))
 
 
 def _least_held(engine: Any, side: str) -> float:
@@ -162,7 +176,7 @@ def main() -> int:
     with ProcessPoolExecutor() as pool:
         cases = [case for each in pool.map(spoiled, range(given.engines)) for case in each]
         double = [case for each in pool.map(pairs, range(given.engines)) for case in each]
-        plain = list(pool.map(sound, range(10_000, 10_000 + given.sound), chunksize=10))
+        plain = list(pool.map(sound, range(FIRST_SOUND, FIRST_SOUND + given.sound), chunksize=10))
     short = [case for case in cases if case.short > SHORT]
     matter = [case for case in cases if abs(case.moved) > MATTERS]
     named = [case for case in matter if case.refused and _names(case)]
@@ -182,14 +196,19 @@ def main() -> int:
     )
     for case in [*short[:10], *both[:10]]:
         print(f"short: engine {case.seed}, {case.trap}: {case.short:.3f} mm")
-    refused = [why for why, _ in plain if why]
-    rows = np.array([row for _, each in plain for row in each])
+    refused = [why for why, _, _ in plain if why]
+    rows = np.array([row for _, each, _ in plain for row in each])
     median = np.nanmedian(rows, axis=0)
     print(f"sound engines refused: {len(refused)} of {len(plain)}")
     for why in refused[:5]:
         print(f"  {why[-300:]}")
     for name, mm, least in zip(CHECKS, median, np.nanmin(rows, axis=0), strict=True):
         print(f"static gap below the truth, {name}: median {mm:.3f} mm, least {least:.3f} mm")
+    wide = np.array([each for _, _, each in plain])
+    gained = wide[:, 1:] - wide[:, :1]
+    for name, degrees in zip(CHECKS[1:], gained.T, strict=True):
+        known = degrees[np.isfinite(degrees)]
+        print(f"degrees gained, both cams together, {name}: median {np.median(known):+.1f}, mean {known.mean():+.1f}")
     return report(
         __file__,
         [
