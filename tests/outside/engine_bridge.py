@@ -31,6 +31,7 @@ from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.from_parts import BENDS
 from phaseopt.cycle.gas import FUELS, Gas, mixture
 from phaseopt.cycle.lanes import LANES
+from phaseopt.cycle.network import FLUSH_END, OPEN_END
 from phaseopt.cycle.pipework import AIR, Duct, Junction, Pipework, Volume, Zone, cylinder_name
 from phaseopt.cycle.results import Results
 from phaseopt.cycle.valves import Valve, flow_area
@@ -214,6 +215,26 @@ def simulate(engine: Engine, configs: list[CycleConfig], points: np.ndarray, tai
     simulator._at_rest = [x[:, 0].copy() for x in net.state]  # every point starts from there
     load = np.full(len(points), NOT_QUITE_ALL * configs[0].ambient_pressure)
     return simulator.run(np.column_stack([points[:, 0], load, points[:, 1:]]), configs, 2)
+
+
+def with_the_programs_ends(engine: Engine) -> Engine:
+    """The outside engine with the program's ends of pipes where all its boxes are volumes.
+
+    Every end in a box or in the open is longer by the program's correction, a start loses what its mouth loses, an end
+    nothing; no collector keeps a share of the head.
+    """
+
+    def other(pipe: OutsidePipe) -> OutsidePipe:
+        mouth = mouth_of(pipe.entry_loss[0])
+        at_valves = [name.startswith(("intake ", "exhaust ")) for name in (pipe.start, pipe.end)]
+        first, last = FLUSH_END if mouth == "flush" else OPEN_END, OPEN_END
+        return replace(
+            pipe,
+            entry_loss=(0.0 if at_valves[0] else MOUTHS[mouth], 0.0),
+            correction=(0.0 if at_valves[0] else first, 0.0 if at_valves[1] else last),
+        )
+
+    return replace(engine, pipes=tuple(other(pipe) for pipe in engine.pipes))
 
 
 def fresh(config: CycleConfig, found: Results) -> np.ndarray:
