@@ -15,6 +15,7 @@ from typing import Literal
 
 About = Literal["degrees", "sign", "zero", "cam", "load", "scale", "other"]
 
+_MOST = 1e9  # degrees: a longer number stays one that is refused, not one that overflows
 # Where in the travel 0 is; or lobe centrelines, after TDC, before it, or without saying.
 PLACES = ("fully retarded", "fully advanced", "the middle of the travel")
 CENTRELINES = ("centreline", "centreline ATDC", "centreline BTDC")
@@ -267,7 +268,7 @@ def _zeros(text: str) -> tuple[list[str | float], str]:
             found.append(place)
     for pattern in _REST_IS:
         for match in re.finditer(pattern, text):
-            found.append(0.0 if match[1] in ("zero", "null") else float(match[1].replace(",", ".")))
+            found.append(0.0 if match[1] in ("zero", "null") else min(float(match[1].replace(",", ".")), _MOST))
         text = re.sub(pattern, " | ", text)
     if re.search(_FROM_REST, text):
         found.append(0.0)
