@@ -130,7 +130,9 @@ def _faults(call: Call, code: int, printed: str, messages: str) -> list[str]:
     if code not in (0, 1, 2) and "traceback" not in found:
         found.append("exit code")
     # Names that a damage changed, and a value that `next` quotes as wrong.
-    if code in (0, 1) and _NO_NUMBER.search(re.sub(r"alert\(\w+\)|\(it is -?\w+\)|-?\b(nan|inf) is (no|too large)", "", printed)):
+    if code in (0, 1) and _NO_NUMBER.search(
+        re.sub(r"alert\(\w+\)|\(it is -?\w+\)|-?\b(nan|inf) is (no|too large)", "", printed)
+    ):
         found.append("nan")
     lines = messages.splitlines() if code == 2 else []
     if code == 2 and "--json" in call.arguments and printed:
