@@ -61,7 +61,7 @@ def test_lobes_are_printed_as_they_were_found(tmp_path: Path) -> None:
     """Source: the formula of the lobe's two flanks, 60 and 70 cam degrees long, read over crank degrees."""
     project = project_of(tmp_path, {"intake.csv": uneven_lobe_csv(10.0, 60.0, 70.0)})
     (lines,) = lobe_section(phase_limits(contact_model(project))).blocks
-    text = next(line for line in lines.items if line.startswith("intake"))
+    text = next(line for line in lines.items if line.startswith("Intake"))
     nose, middle, opens, closes, _, centre, at_tdc = (float(each) for each in re.findall(r"[-+]?\d+\.?\d*", text))
     fine = np.linspace(-140.0, 140.0, 280001)
     lift = cosine_lift(fine / 2 / np.where(fine < 0, 60.0, 70.0), 10.0, 1.0)
