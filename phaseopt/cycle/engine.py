@@ -11,7 +11,7 @@ from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.events import ValveTables
 from phaseopt.cycle.gas import FUELS, mixture
-from phaseopt.cycle.knock import charges, look
+from phaseopt.cycle.knock import PHASINGS, charges, look
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh, build
 from phaseopt.cycle.queue import Job, Queue
@@ -103,10 +103,12 @@ class Simulator:
         wanted = np.array([engine.half_burned for engine in own])
         out.earliest[:] = self._earliest(points, own, out)
         for _ in range(LATER):
-            late = np.flatnonzero(np.isfinite(out.earliest) & (out.earliest > wanted) & out.settled)
+            late = np.flatnonzero((out.earliest > wanted) & out.settled)
             if not late.size:
                 break
-            burns = [replace(own[i], half_burned=float(out.earliest[i])) for i in late]
+            # what knocks however late burns as late as was looked at: its torque is no better than that
+            at = np.minimum(out.earliest[late], PHASINGS[-1])
+            burns = [replace(own[i], half_burned=float(half)) for i, half in zip(late, at, strict=True)]
             found = self._run(points[late], burns, again)
             found.earliest[:] = self._earliest(points[late], [own[i] for i in late], found)
             out.put(late, found)

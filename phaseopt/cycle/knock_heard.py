@@ -98,16 +98,16 @@ def knock_limits(config: CycleConfig, points: FloatArray, law: KnockLaw) -> Knoc
     NaN at points that do not settle.
     """
     points = np.asarray(points, dtype=np.float64).reshape(-1, 4)
-    limited = replace(config, knock=law)
-    free, found = run_scattered([replace(config, knock=None), limited], points)
-    known = free.settled & found.settled
-    looks = [look(config, charge, law) for charge in charges(config, points, found)]
-    _, spark, _, _ = np.array(looks).T
-    at_first = np.array([look(config, charge, law) for charge in charges(config, points, free)]).T
-    return KnockLimit(*(
-        np.where(known, row, np.nan)
-        for row in (
-            found.earliest, found.half_burned, spark, np.where(np.isposinf(found.earliest), np.nan, found.torque),
-            free.torque, at_first[2], at_first[3],
-        )
-    ))  # fmt: skip
+    out = KnockLimit(*np.full((7, len(points)), np.nan))
+    there = np.flatnonzero(np.isfinite(points).all(axis=1))  # at some speeds no timing may have settled
+    free, found = run_scattered([replace(config, knock=None), replace(config, knock=law)], points[there])
+    settled = free.settled & found.settled
+    both = np.flatnonzero(settled).tolist()
+    known, free, found = there[both], free.only(both), found.only(both)
+    for i, charge in enumerate(charges(config, points[known], found)):
+        out.spark[known[i]] = look(config, charge, law).spark
+    for i, charge in enumerate(charges(config, points[known], free)):
+        _, _, out.end_gas[known[i]], out.integral[known[i]] = look(config, charge, law)
+    out.earliest[known], out.phasing[known], out.best_torque[known] = found.earliest, found.half_burned, free.torque
+    out.torque[known] = np.where(np.isposinf(found.earliest), np.nan, found.torque)
+    return out

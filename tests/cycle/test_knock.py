@@ -155,6 +155,22 @@ def test_a_point_that_would_knock_burns_later():
     assert far.torque[0] == Simulator(engine, MESH).run(POINT).torque[0]
 
 
+def test_what_knocks_however_late_burns_late():
+    """Its torque is that of a late burn, not of the wanted one; it is not shown as torque that knock allows."""
+    engine, law = single(), KnockLaw(95.0, scale=1e3)
+    found = Simulator(replace(engine, knock=law), MESH).run(POINT)
+    assert np.isposinf(found.earliest[0])
+    assert found.half_burned[0] == PHASINGS[-1]
+    assert found.torque[0] < 0.9 * Simulator(engine, MESH).run(POINT).torque[0]
+
+
+def test_speeds_without_a_timing_are_left_blank():
+    """As where no timing settled: the others have their figures."""
+    found = knock_limits(single(), np.vstack([[3000.0, 98.0, np.nan, np.nan], POINT]), KnockLaw(95.0))
+    assert np.isnan([found.torque[0], found.spark[0], found.integral[0], found.margin[0]]).all()
+    assert np.isfinite([found.torque[1], found.integral[1], found.end_gas[1]]).all()
+
+
 def test_a_spark_that_cannot_be_is_refused():
     with pytest.raises(InputError, match="firing TDC"):
         scaled_law(single(), [Heard(*POINT[0], spark=120.0)], 95.0)

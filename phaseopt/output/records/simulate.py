@@ -46,7 +46,9 @@ class KnockRecord(Record):
         "where it may burn as early as it likes, or knocks however late"
     )
     phasing: tuple[Known, ...] = Field(description="the angle taken, crank degrees after firing TDC")
-    spark: tuple[Known, ...] = Field(description="spark advance for it, crank degrees before firing TDC")
+    spark: tuple[Known, ...] = Field(
+        description="spark advance for it, crank degrees before firing TDC; null where no knock was heard to scale by"
+    )
     torque: tuple[Known, ...] = Field(description="torque with it, N·m; null where it knocks however late")
     best_torque: tuple[Known, ...] = Field(description="torque as if there were no knock, N·m")
     integral: tuple[Known, ...] = Field(description="knock integral at the described phasing: 1 is where knock begins")
@@ -59,9 +61,10 @@ class KnockRecord(Record):
         """From knock at full throttle."""
         known = cycle_section(project).knock
         assert known is not None
-        names = ("earliest", "phasing", "spark", "torque", "best_torque", "integral")
+        names = ("earliest", "phasing", "torque", "best_torque", "integral")
         return cls(
             **{name: getattr(limit, name).tolist() for name in names},
+            spark=limit.spark.tolist() if known.heard else [None] * len(limit.spark),
             end_gas_C=(limit.end_gas - KELVIN).tolist(),
             octane=known.octane,
             heard_at=tuple(one.rpm for one in known.heard),

@@ -56,19 +56,27 @@ def knock_note(project: Project) -> str:
 
 
 def _knock_table(project: Project, full: FullThrottle, knock: KnockLimit) -> Table:
-    """By speed: how early the charge may burn, what is in hand, the spark for it, and what waiting does to torque."""
-    unit = project.display_units.torque
+    """By speed: how early the charge may burn, what is in hand, what waiting does to torque, and the spark for it."""
+    unit, known = project.display_units.torque, cycle_section(project).knock
+    scaled = known is not None and bool(known.heard)  # a spark that no knock has scaled would be read as advice
     rows = []
     for i, rpm in enumerate(full.rpm):
-        earliest, margin = knock.earliest[i], knock.margin[i]
-        early = "any" if np.isneginf(earliest) else "knocks" if np.isposinf(earliest) else _number(earliest, "+.0f")
-        hand = "" if not np.isfinite(margin) else f"{margin:.0f}"
+        earliest = knock.earliest[i]
+        early = (
+            "any"
+            if np.isneginf(earliest)
+            else "knocks"
+            if np.isposinf(earliest)
+            else _number(np.ceil(earliest), "+.0f")
+        )
         change = unit.of(knock.torque[i] - knock.best_torque[i])
-        rows.append([f"{rpm:.0f}", early, hand, _number(knock.spark[i], ".0f"), _number(change, "+.1f")])
-    head = ("rpm", "earliest", "in hand", "spark", "torque")
+        row = [f"{rpm:.0f}", early, _number(np.floor(knock.margin[i]), ".0f"), _number(change, "+.1f")]
+        rows.append([*row, _number(np.floor(knock.spark[i]), ".0f")] if scaled else row)
+    head = ("rpm", "earliest", "in hand", "torque", *(("spark",) if scaled else ()))
+    spark = "; spark: crank degrees before TDC, from what you heard" if scaled else ""
     words = (
-        f"at the best timing; earliest: crank degrees after TDC at which half the charge may have burned; spark: crank "
-        f"degrees before TDC; torque: what burning later changes, {unit.name}"
+        "at the best timing; earliest: crank degrees after TDC at which half the charge may have burned; torque: what "
+        f"burning later changes, {unit.name}{spark}"
     )
     return table(words, head, rows)
 
