@@ -396,7 +396,8 @@ def _bulge(lobe: Lobe) -> float:
     )
     slope = PPoly(lobe.coeffs, lobe.breaks).derivative().c
     corner = (_at_right(slope, width)[:-1] - slope[-1, 1:]).max(initial=0.0)  # + where it turns down
-    jump = np.abs(_at_right(lobe.coeffs, width)[:-1] - lobe.coeffs[-1, 1:]).max(initial=0.0)
+    # at its ends too: a lobe cut off at half a cycle begins or ends above zero
+    jump = np.abs(np.r_[0.0, _at_right(lobe.coeffs, width)] - np.r_[lobe.coeffs[-1], 0.0]).max()
     return float(np.max(curve) * NODES**2 / 8 + corner * NODES / 4 + jump)
 
 
