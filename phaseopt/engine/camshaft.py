@@ -361,7 +361,8 @@ def engine_of(project: Project) -> Engine:
         otherwise = turned_otherwise(side, cam, phaser)
         found_wrong = [*found[1], *([otherwise] if otherwise is not None else [])]
         mistakes += [replace(mistake, file=project.file) for mistake in found_wrong]
-        held_to = valve_control(side, cam, cams[side].lobe)
+        lobes = _lobes(project, side) if len(cam.lobe_column) > 1 else [cams[side].lobe]
+        held_to = valve_control(side, cam, lobes)
         if isinstance(held_to, tuple):
             mistakes += [replace(mistake, file=project.file) for mistake in held_to]
         else:
@@ -377,7 +378,7 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
     cam = project.cam(side)
     if cam.lobe is not None:
         _refuse_other_side(project, side)
-        lobe, most = _shape(cam, [_centred(project, side, each) for each in _read(cam, cam)], cam)
+        lobe, most = _shape(cam, _lobes(project, side), cam)
     else:
         assert cam.card is not None  # the project file gives a lobe or a card
         lobe, most = card_lobe(cam.card, cam.ratios, cam.lash, side, cam.centreline_error, project.file)
@@ -393,6 +394,12 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
         )
     found = Camshaft(side, lobe, most, cam.lash, cam.centreline, cam.offset, project.phaser_of(side))
     return replace(found, notes=_which_lobe(project, side)) if cam.lobe_column else found
+
+
+def _lobes(project: Project, side: Side) -> list[Lobe]:
+    """The measured lobes of a cam, each with its zero where its centreline is taken."""
+    cam = project.cam(side)
+    return [_centred(project, side, each) for each in _read(cam, cam)]
 
 
 def _read(cam: Cam, of: Cam) -> list[Lobe]:
@@ -431,7 +438,8 @@ def _which_lobe(project: Project, side: Side) -> tuple[str, ...]:
     named = [lobe_source(cam.lobe, name).name for name in cam.lobe_column]
     if len(named) > 1:
         listed = f"{', '.join(named[:-1])} and {named[-1]}"
-        note = f"{side} lobe: of {listed} the highest counts for clearance, {named[0]} for torque and springs"
+        springs = "" if cam.spring is None else "the one that lets go first for springs, "
+        note = f"{side} lobe: of {listed} the highest counts for clearance, {springs}{named[0]} for torque"
     else:
         note = f"{side} lobe: {named[0]}"
     others = [name for name in lobe_names(cam.lobe) if name not in named and side_of(name) in (None, side)]

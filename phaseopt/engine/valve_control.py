@@ -12,7 +12,8 @@ the high end is `MILDEST` of what the smoothest lobe that fits it has.
 """
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -144,22 +145,23 @@ class ValveControl:
         return "opening" if self.opening.rpm <= self.closing.rpm else "closing"
 
 
-def valve_control(side: Side, cam: Cam, lobe: Lobe) -> ValveControl | tuple[Mistake, ...] | None:
-    """Valve control of one cam.
+def valve_control(side: Side, cam: Cam, lobes: Sequence[Lobe]) -> ValveControl | tuple[Mistake, ...] | None:
+    """Valve control of one cam: of several lobes the one that lets go first, at the lift of the highest.
 
     Parameters
     ----------
     side : {"intake", "exhaust"}
     cam : Cam
         With its spring; None is returned where it has none.
-    lobe : Lobe
-        Lift at the valve, zero lash.
+    lobes : sequence of Lobe
+        Lift at the valve, zero lash, one for each lobe that counts.
 
     Returns
     -------
     ValveControl, a tuple of Mistake where the spring cannot be, or None
     """
-    return _judged(side, cam, _Shape(lobe.breaks.tobytes(), lobe.coeffs.tobytes(), lobe)) if cam.spring else None
+    shapes = tuple(_Shape(lobe.breaks.tobytes(), lobe.coeffs.tobytes(), lobe) for lobe in lobes)
+    return _judged(side, cam, shapes) if cam.spring else None
 
 
 @dataclass(frozen=True)
@@ -172,16 +174,17 @@ class _Shape:
 
 
 @lru_cache(maxsize=64)
-def _judged(side: Side, cam: Cam, shape: _Shape) -> ValveControl | tuple[Mistake, ...]:
+def _judged(side: Side, cam: Cam, shapes: tuple[_Shape, ...]) -> ValveControl | tuple[Mistake, ...]:
     assert cam.spring is not None
-    lobe = shape.lobe
-    fitted = FittedSpring(cam.spring, lobe.peak - cam.lash)
+    lobes = [shape.lobe for shape in shapes]
+    fitted = FittedSpring(cam.spring, max(lobe.peak for lobe in lobes) - cam.lash)
     mistakes = fitted.mistakes(side)
     if mistakes:
         return tuple(mistakes)
     mass = cam.spring.moving_mass(_ratio(cam))
-    found = _by_card(cam, lobe, fitted, mass) if cam.card is not None else _by_readings(cam, lobe, fitted, mass)
-    if found is None:
+    by = _by_card if cam.card is not None else _by_readings
+    each = [found for lobe in lobes if (found := by(cam, lobe, fitted, mass)) is not None]
+    if len(each) < len(lobes):
         return (
             Mistake(
                 "the lobe has too few readings to tell how fast it slows the valve",
@@ -189,8 +192,10 @@ def _judged(side: Side, cam: Cam, shape: _Shape) -> ValveControl | tuple[Mistake
                 where=f"{side}.lobe",
             ),
         )
-    sides, by_lobe, pulls, noise = found
-    spread = [each + cam.ratio_spread / 2 for each in by_lobe]
+    spreads = [[share + cam.ratio_spread / 2 for share in by_lobe] for _, by_lobe, _, _ in each]
+    weakest = int(np.argmin([_least(lobe[0], spread) for lobe, spread in zip(each, spreads, strict=True)]))
+    (sides, _, _, noise), spread = each[weakest], spreads[weakest]
+    lift, pull = (np.concatenate([pulls[k] for _, _, pulls, _ in each]) for k in (0, 1))
     slowest = min(sides)
     if slowest < IDLE:
         return (
@@ -215,11 +220,15 @@ def _judged(side: Side, cam: Cam, shape: _Shape) -> ValveControl | tuple[Mistake
     known = [
         ControlSpeed(rpm, rpm * math.hypot(open_, *by_spring)) for rpm, open_ in zip(sides, spread, strict=True)
     ]  # half of twice the share of force and of mass: speed goes with the root
-    least = min(rpm * weak * (1 - open_) for rpm, open_ in zip(sides, spread, strict=True))
     return ValveControl(
-        side, fitted, known[0], known[1], least, mass,
-        _flight(cam, lobe, fitted, slowest), _harmonics(lobe, cam.lash), noise, pulls,
+        side, fitted, known[0], known[1], weak * _least(sides, spread), mass,
+        _flight(cam, lobes, fitted, slowest), _harmonics(lobes[weakest], cam.lash), noise, (lift, pull),
     )  # fmt: skip
+
+
+def _least(sides: Sequence[float], spread: Sequence[float]) -> float:
+    """The control speed of the side that may let go first, rpm."""
+    return min(rpm * (1 - open_) for rpm, open_ in zip(sides, spread, strict=True))
 
 
 _Found = tuple[tuple[float, float], tuple[float, float], tuple[FloatArray, FloatArray], float | None]
@@ -293,9 +302,11 @@ def _control(force: FloatArray, pull: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt((np.maximum(force, 0.0) / needed).min(axis=-1)))
 
 
-def _flight(cam: Cam, lobe: Lobe, fitted: FittedSpring, control: float) -> Flight:
+def _flight(cam: Cam, lobes: Sequence[Lobe], fitted: FittedSpring, control: float) -> Flight:
+    """How far a valve may stand above its lobe, the most of several lobes; `control`, the speed it is looked at about."""
     assert cam.spring is not None
-    angle = np.arange(lobe.breaks[0] / CRANK_PER_CAM - BEFORE, lobe.breaks[-1] / CRANK_PER_CAM + AFTER, FINE)
+    first, last = min(lobe.breaks[0] for lobe in lobes), max(lobe.breaks[-1] for lobe in lobes)
+    angle = np.arange(first / CRANK_PER_CAM - BEFORE, last / CRANK_PER_CAM + AFTER, FINE)
     top = 2 * fitted.full_lift
     weak = (1 - 2 * cam.spring.force_error) * (1 - WEAKER)
     heavy = 1 + 2 * cam.spring.mass_error
@@ -307,7 +318,9 @@ def _flight(cam: Cam, lobe: Lobe, fitted: FittedSpring, control: float) -> Fligh
         cam.spring.damping,
     )
     force = weak * fitted.force(np.linspace(0.0, top, _FORCES))
-    return flight(angle, _smooth_lift(cam, lobe, angle), moving, force, top, control * np.array(SPEEDS))
+    speeds = control * np.array(SPEEDS)
+    flights = [flight(angle, _smooth_lift(cam, lobe, angle), moving, force, top, speeds) for lobe in lobes]
+    return replace(flights[0], above=np.max([each.above for each in flights], axis=0))
 
 
 def _smooth_lift(cam: Cam, lobe: Lobe, angle: FloatArray) -> FloatArray:

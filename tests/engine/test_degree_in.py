@@ -147,6 +147,16 @@ def test_a_lobe_above_several_is_above_each_and_hardly_higher() -> None:
     assert (found.off, found.error) == (0.0, 0.0)
 
 
+def test_a_lobe_above_several_is_above_one_cut_off_at_half_a_cycle() -> None:
+    """Source: the lobes themselves; a card in cam degrees read twice as long may not fit its cycle."""
+    angle = np.arange(-190.0, 191.0, 10.0)
+    lobe = Lobe.through(angle, 10.0 * (1.0 - np.abs(angle) / 190.0))
+    fits = [FittedLobe(stretched(lobe, 2.0), stretched(lobe, 2.0), 40.3, 1.0), FittedLobe(lobe, lobe, 0.0, 1.0)]
+    found, x = joined(fits), np.linspace(-359.97, 359.97, 7201)
+    for each in fits:
+        assert (found.lobe.lift(x) >= each.lobe.lift(x - each.off) - 1e-9).all()
+
+
 def test_a_ratio_left_out_is_named_with_its_size(tmp_path: Path) -> None:
     share = np.arccos(2 * 4.5 / (1.35 * PEAK) - 1) / np.pi
     line = {"lift": 4.5, "opening": 118.0 - 2 * BEFORE * share, "closing": 118.0 + 2 * AFTER * share}

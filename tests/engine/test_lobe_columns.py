@@ -154,3 +154,25 @@ def test_clay_goes_with_one_lobe(tmp_path: Path) -> None:
     cam = {"lobe": "bench.csv", "lobe_column": ["lobe 1 intake", "lobe 3 intake"]}
     with pytest.raises(InputError, match="clay"):
         load_project(write_project(tmp_path, intake=cam, drop={"intake": clay}))
+
+
+def test_springs_hold_every_lobe_at_the_lift_of_the_highest(tmp_path: Path) -> None:
+    """Source: coils close by what the valve lifts, and a valve leaves the lobe that slows it hardest first."""
+    bench_project(tmp_path, [])
+    spring = {"seat_force": 260.0, "full_lift_force": 560.0, "fitted_height": 36.0, "solid_height": 24.0,
+              "valve": 48.0, "retainer": 9.0, "keepers": 2.0, "follower": 45.0, "spring": 48.0,
+              "train": "bucket"}  # fmt: skip
+    names = ["lobe 1 intake", "lobe 3 intake"]
+    found = []
+    for columns in (*([name] for name in names), names, names[::-1]):
+        cam = {"lobe": "bench.csv", "lobe_column": columns, "spring": spring}
+        control = engine_of(load_project(write_project(tmp_path, intake=cam))).intake.control
+        assert control is not None
+        found.append(control)
+    alone, together = found[:2], found[2:]
+    for each in together:
+        assert each.spring.coil_bind == pytest.approx(min(one.spring.coil_bind for one in alone))
+        assert each.least <= min(one.least for one in alone) + 1e-6
+        for rpm in (6000.0, each.speed.rpm, 9000.0):
+            for one in alone:
+                assert each.flight.most(rpm, -720.0, 720.0) >= one.flight.most(rpm, -720.0, 720.0) * 0.9
