@@ -88,8 +88,24 @@ def sheet_of(tables: list[Columns], crank: SliderCrank, cylinder: int = 1) -> Sh
         np.concatenate([columns["drop_mm"] for columns in tables]),
         tuple(columns.key for columns in tables),
     )
+    _refuse_twice(sheet)
     refuse_one_sided(sheet, np.ones(len(sheet.angle), dtype=np.bool_))
     return sheet
+
+
+def _refuse_twice(sheet: Sheet) -> None:
+    """Refuse readings copied: two sittings count as taken apart, and lessen each other's error."""
+    rows = np.column_stack([sheet.cylinder, sheet.angle, sheet.drop])
+    seen: dict[bytes, int] = {}
+    for number in range(len(sheet.files)):
+        first = seen.setdefault(rows[sheet.sitting == number].tobytes(), number)
+        if first != number:
+            raise InputError.one(
+                f"has the same readings as {sheet.keys[first] or sheet.files[first].name}",
+                hint="keep one of them; readings taken again differ by what the gauge errs",
+                file=sheet.files[number],
+                where=sheet.span(number),
+            )
 
 
 def refuse_one_sided(sheet: Sheet, used: BoolArray) -> None:

@@ -303,7 +303,7 @@ def _control(force: FloatArray, pull: FloatArray) -> FloatArray:
 
 
 def _flight(cam: Cam, lobes: Sequence[Lobe], fitted: FittedSpring, control: float) -> Flight:
-    """How far a valve may stand above its lobe, the most of several lobes; `control`, the speed it is looked at about."""
+    """How far a valve may stand above its lobe, the most of several; `control` is the speed to look about."""
     assert cam.spring is not None
     first, last = min(lobe.breaks[0] for lobe in lobes), max(lobe.breaks[-1] for lobe in lobes)
     angle = np.arange(first / CRANK_PER_CAM - BEFORE, last / CRANK_PER_CAM + AFTER, FINE)

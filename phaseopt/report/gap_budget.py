@@ -62,8 +62,8 @@ def gap_budget_table(build: "Build") -> Table:
                 rows.append(Row(words + (" ±" if step in ERRORS else ""), tuple(signed)))
         least = model.required if rule == "static" else np.full(len(cells), model.reserve)
         rows += [
-            Row(f"{rule} clearance{at}, worst case", numbers(rule), strong=True),
-            Row(f"{rule}, required", tuple(unit.number(each, 1) for each in least)),
+            Row(f"{rule} clearance{at}, worst case", tuple(unit.down(float(b[rule]), 1) for b in budgets), strong=True),
+            Row(f"{rule}, required", tuple(unit.up(each, 1) for each in least)),
             Row(f"{rule} clearance by root-sum-square: shown, not judged by", numbers(f"{rule}_rss")),
             Row(
                 f"chance of less than the {rule} rule requires",

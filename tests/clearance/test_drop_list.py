@@ -27,10 +27,17 @@ def test_a_list_is_the_same_as_its_file(tmp_path: Path) -> None:
 
 
 def test_a_file_beside_a_list_is_another_sitting(tmp_path: Path) -> None:
-    law = drop_law(project_of(tmp_path, drop={"intake": {"around_tdc": ROWS}}), "intake")
+    again = [[angle, drop + 0.01] for angle, drop in ROWS]
+    law = drop_law(project_of(tmp_path, drop={"intake": {"around_tdc": again}}), "intake")
     assert law.readings is not None
     assert law.readings.sitting.max() == 1
     assert law.readings.angle.size == 2 * len(ROWS)
+
+
+def test_a_file_copied_into_the_list_is_no_second_sitting(tmp_path: Path) -> None:
+    """Source: errors of two sittings lessen each other only where the readings were taken twice."""
+    with pytest.raises(InputError, match=r"same readings as drop_intake\.csv"):
+        drop_law(project_of(tmp_path, drop={"intake": {"around_tdc": ROWS}}), "intake")
 
 
 @pytest.mark.parametrize(

@@ -115,7 +115,7 @@ class SpringRecord(Record):
         return cls(
             valve_control_rpm=round(control.speed.rpm),
             error_rpm=round(control.speed.error),
-            held_rpm=round(control.least),
+            held_rpm=int(control.least),
             opening_rpm=round(control.opening.rpm),
             closing_rpm=round(control.closing.rpm),
             in_hand=round(float(min(control.margins(model.top_speed))), 3),

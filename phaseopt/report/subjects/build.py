@@ -287,7 +287,7 @@ def clearance_table(build: "Build", contact: str) -> Table:
         ]
         at = int(np.abs(build.tables.load - near.load).argmin())
         rows.append(Row(f"{rpm:g}", tuple(row), framed=(at,) if rpm == near.rpm else ()))
-    asked = " / ".join(unit.plain(least) for _, least in rules)
+    asked = " / ".join(unit.up(least) for _, least in rules)
     caption = f"{capital(WORDS[contact])}, {unit.name}, required {asked}"
     return Table(caption, ("rpm \\ kPa", *(f"{load:g}" for load in build.tables.load)), tuple(rows))
 
