@@ -150,7 +150,7 @@ def _table_lines(found: Comparison) -> list[str]:
 def _clearance_lines(found: Comparison) -> list[str]:
     unit = found.display_units.gap
     lines = _carried_lines(found) + [
-        f"{WORDS[contact]}, {rule}: {unit.down_beside(one.clearance)} to {unit.down_text(other.clearance)} "
+        f"{WORDS[contact]}, {rule}, in a cell: {unit.down_beside(one.clearance)} to {unit.down_text(other.clearance)} "
         f"({_place(one)}; {_place(other)})"
         for (contact, rule), (one, other) in found.clearances.items()
     ]

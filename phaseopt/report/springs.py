@@ -40,10 +40,11 @@ def _short_words(model: ContactModel, given: list[Side]) -> str:
     in_hand = [float(min(control.margins(model.top_speed))) for control in controls]
     unit = model.project.display_units.gap
     tight = [_tight(each.spring.coil_bind, each.spring.retainer_to_seal, unit) for each in controls]
-    if min(in_hand) < IN_HAND or any(tight):
+    if min(in_hand) < IN_HAND or any(tight) or not all(control.holds(model.top_speed) for control in controls):
         return ""
     shares = ", ".join(f"{side} {100 * share:.0f} %" for side, share in zip(given, in_hand, strict=True))
-    return f"Valves held to their lobes up to {model.top_speed:.0f} rpm; force in hand {shares}."
+    which = "Valves" if len(given) == len(SIDES) else f"{given[0].capitalize()} valves"
+    return f"{which} held to their lobes up to {model.top_speed:.0f} rpm; force in hand {shares}."
 
 
 def control_lines(model: ContactModel, side: Side) -> list[str]:

@@ -9,7 +9,9 @@ from read_document import lines_of, table_of
 
 from phaseopt.clearance import Limits, contact_model, phase_limits
 from phaseopt.output.records.limits import LimitsRecord
+from phaseopt.report.document import Lines
 from phaseopt.report.figures.springs import spring_margins
+from phaseopt.report.springs import spring_sections
 from phaseopt.report.subjects.limits import limits_document
 
 
@@ -63,3 +65,28 @@ def test_without_springs_there_is_no_such_section(tmp_path: Path) -> None:
     found = limits_document(phase_limits(contact_model(project_of(tmp_path))))
     assert "Valve springs" not in [section.title for section in found.sections]
     assert "valve springs (not given)" in found.not_covered
+
+
+def test_one_line_speaks_only_of_the_valves_whose_springs_are_given(sprung: Limits) -> None:
+    """Source: the exhaust springs are not in the project, so nothing is known of their valves."""
+    alone = sprung.project.model_copy(update={"exhaust": sprung.project.exhaust.model_copy(update={"spring": None})})
+    (short,) = lines_of(limits_document(phase_limits(contact_model(alone))), "Valve springs")
+    assert short.startswith("Intake valves")
+    (both,) = lines_of(limits_document(sprung), "Valve springs")
+    assert not both.startswith("Intake")
+
+
+def test_what_is_held_by_the_likely_figures_alone_is_not_called_held(sprung: Limits) -> None:
+    """Source: with a force known to a tenth, 20 % in hand may be none."""
+    spring = sprung.project.intake.spring
+    assert spring is not None
+    unsure = spring.model_copy(update={"force_error": 0.12, "mass_error": 0.12})
+    cam = sprung.project.intake.model_copy(update={"spring": unsure})
+    model = contact_model(sprung.project.model_copy(update={"intake": cam}))
+    control = model.engine.intake.control
+    assert control is not None
+    assert not control.holds(model.top_speed)
+    (section, *_) = spring_sections(model)
+    (block,) = section.blocks
+    assert isinstance(block, Lines)
+    assert not any("held to their lobes" in line for line in block.items)
