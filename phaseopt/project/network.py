@@ -90,6 +90,9 @@ def _wrong_names(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> 
             yield f"(entry {entry}).name", f'"{part.name}" names two parts', "give each part a name of its own"
         if part.name in (AIR, EACH) or cylinder_number(part.name):
             yield f"(entry {entry}).name", f'"{part.name}" is no name for a part', "give it another name"
+        # what a part is made of is named after it: "silencer, inlet"
+        elif any(part.name.startswith(f"{other}, ") for other in known):
+            yield f"(entry {entry}).name", f'"{part.name}" begins as another part is named', "leave the comma out"
         for key, names in (("from", part.starts), ("to", part.to)):
             for name in _each(names, cylinders):
                 problem = _wrong_name(name, known, key, intake, cylinders)

@@ -44,6 +44,8 @@ def but(parts: list[dict[str, Any]], entry: int, **changes: Any) -> list[dict[st
         (FOUR_TWO_ONE[:-1], "(entry 6)", "a loose end"),
         (but(FOUR_TWO_ONE, 7, to="back Y"), "(entry 4)", "a loop"),
         (but(FOUR_TWO_ONE, 7, pieces=None), "(entry 7)", "a pipe needs pieces"),
+        (but(FOUR_TWO_ONE, 7, pieces=[]), "(entry 7).pieces", "has 0 entries"),
+        (but(FOUR_TWO_ONE, 6, name="front Y, outlet"), "(entry 6).name", "begins as another part"),
         (but(FOUR_TWO_ONE, 3, volume=1.0), "(entry 3)", "a junction has no volume"),
         (but(FOUR_TWO_ONE, 3, angle=120), "(entry 3).angle", "90"),
         ([{**CHAMBER, "length": 45}, *INTO_BOX], "(entry 1).length", "less than its pipe is wide"),
@@ -76,6 +78,8 @@ def test_an_exhaust_that_is_no_network(tmp_path: Path, exhaust: Any, key: str, p
         (but(AIRBOX, 3, **{"from": "snorkel"}), "(entry 3).from", "is a pipe"),
         (but(AIRBOX, 3, to="airbox"), "(entry 3).to", "must fill a plenum"),
         (but(PLENUM, 1, volume=0.2), "(entry 1).volume", "fills a plenum"),
+        (but(AIRBOX, 1, pieces=[]), "(entry 1).pieces", "has 0 entries"),
+        (but(AIRBOX, 2, name="throttle, runner 1"), "(entry 2).name", "begins as another part"),
     ],
 )  # fmt: skip
 def test_an_intake_that_is_no_network(tmp_path: Path, intake: Any, key: str, problem: str) -> None:
