@@ -59,7 +59,10 @@ class NetworkPart(ProjectSection):
     )  # fmt: skip
     to: Names = Field((), description="where the flow goes, written alike; two lists go in pairs (pipe, throttle)")
     pieces: Tapers = Field(
-        (), min_length=1, max_length=PIECES, description="pieces in the order of the flow, without the port in the head (pipe)"
+        (),
+        min_length=1,
+        max_length=PIECES,
+        description="pieces in the order of the flow, without the port in the head (pipe)",
     )
     wall: WallTemperature | None = Field(
         None,

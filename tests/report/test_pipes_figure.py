@@ -1,6 +1,7 @@
 """The drawing of the pipes: every part of the list is on it, with what was written of it."""
 
 from pathlib import Path
+from xml.dom import minidom
 
 from cycle.test_network import listed
 from pipework import AIRBOX, EVERYTHING
@@ -29,3 +30,20 @@ def test_the_short_form_is_drawn_too() -> None:
     drawn = pipes_drawing(cycle_config(project), project.display_units.size).element()
     for words in ("4 × primary", "520 × ⌀41", "2 × secondary", "520 × ⌀48", "1800 × ⌀66", "plenum"):
         assert words in drawn
+
+
+def test_a_name_is_drawn_as_it_is_written(tmp_path: Path) -> None:
+    """A $ is no formula, and a character that XML 1.0 (section 2.2) has no way to write leaves the picture readable."""
+    odd = {"airbox": r"$\\frac$ & <b>", "throttle": r"a\u001b[31m"}  # as TOML writes them
+    parts = [
+        {
+            key: odd.get(value, value) if isinstance(value, str) and key != "part" else value
+            for key, value in part.items()
+        }
+        for part in AIRBOX
+    ]
+    drawing = pipes_drawing(listed(tmp_path, parts), load_project(EXAMPLE).display_units.size)
+    picture = drawing.files("$\\frac$ \x1b pipes")["pipes.svg"]
+    words = [text.firstChild.data for text in minidom.parseString(picture).getElementsByTagName("text")]
+    assert sum("$\\frac$" in each for each in words) == 2
+    assert any("a\N{REPLACEMENT CHARACTER}[31m" in each for each in words)

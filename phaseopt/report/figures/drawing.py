@@ -70,6 +70,7 @@ def styled() -> AbstractContextManager[None]:
             "font.family": ["sans-serif"],
             "font.sans-serif": ["DejaVu Sans"],
             "font.size": 9.0,
+            "text.parse_math": False,  # a $ in a person's name for something is a $
             "axes.titlesize": 10.0,
             "legend.fontsize": 8.0,
             "hatch.linewidth": 0.5,
@@ -89,7 +90,7 @@ def svg_element(figure: Figure, name: str, title: str) -> str:
     text = io.StringIO()
     with matplotlib.rc_context({"svg.hashsalt": name}):
         figure.savefig(text, format="svg", metadata={"Date": None})
-    body = text.getvalue()
+    body = _as_xml(text)
     body = body[body.index("<svg") :]
     body = re.sub(r"\s*<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
     body = re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", body)
@@ -106,6 +107,12 @@ def svg_element(figure: Figure, name: str, title: str) -> str:
     return f'{head[:-1]} {look} role="img" aria-label="{title}">\n <title>{title}</title>{drawn}'
 
 
+def _as_xml(text: io.StringIO) -> str:
+    """What was drawn, with a mark for each control character that XML has no way to write."""
+    return _CONTROL.sub("\N{REPLACEMENT CHARACTER}", text.getvalue())
+
+
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _TOKENS = {palette.LIGHT[name].lower(): name for name in palette.LIGHT}
 _COLOUR = re.compile(r'"(#[0-9a-fA-F]{6})"')
 _MARKS = re.compile(r"<g( [^>]*)?>\n((?:\s*<use [^>]*/>\n)+)\s*</g>")
@@ -159,13 +166,14 @@ class Drawing:
         with styled(), matplotlib.rc_context({"svg.hashsalt": self.name}):
             self.figure.savefig(vector, format="svg", metadata={"Date": None, "Creator": None, "Title": self.title})
             self.figure.savefig(pixels, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
-        return {f"{self.name}.svg": vector.getvalue(), f"{self.name}.png": pixels.getvalue()}
+        return {f"{self.name}.svg": _as_xml(vector), f"{self.name}.png": pixels.getvalue()}
 
     def _head(self, heading: str) -> None:
         """Put lines on top, as wide as the figure; one whose parts stand where they were put gets the room for them."""
         figure = self.figure
         words = "\n".join(textwrap.wrap(heading, int(_LETTERS * figure.get_figwidth())))
-        figure.suptitle("\n".join(filter(None, (words, figure.get_suptitle()))), fontsize=9.0)
+        words_on_top = "\n".join(filter(None, (words, figure.get_suptitle())))
+        figure.suptitle(words_on_top, fontsize=9.0, parse_math=False)
         if figure.get_layout_engine() is None:
             height, room = figure.get_figheight(), LINE * (1 + words.count("\n"))
             share = height / (height + room)

@@ -53,6 +53,7 @@ def waves(point: NotablePoint, trace: xr.Dataset, ambient: float, units: Display
         figure = Figure(figsize=(7.5, 7.2), layout="constrained")
         whole, near, lifts = figure.subplots(3, 1, sharex=True, height_ratios=(2, 3, 1.4))
         whole.semilogy(angle, trace["cylinder_pressure"], "-", color=DARK)
+        whole.yaxis.set_major_formatter("{x:g}")
         peak = float(trace["cylinder_pressure"].max())
         whole.set_ylabel("cylinder, kPa")
         whole.set_title(
