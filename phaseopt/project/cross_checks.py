@@ -445,6 +445,26 @@ def _simulated_engine(s: Sections) -> Iterator[Contradiction]:
             )
 
 
+@_check("crank", "intake", "exhaust", "phaser", given="cycle")
+def _knock_heard(s: Sections) -> Iterator[Contradiction]:
+    """Knock that cannot have been heard would set the scale of all knock that is simulated."""
+    cycle: Cycle = s["cycle"]
+    for number, one in enumerate(cycle.knock.heard if cycle.knock is not None else (), start=1):
+        key, top = f"cycle.knock.heard (entry {number})", s["crank"].top_speed
+        if one.rpm > top:
+            yield f"{key}.rpm", f"{one.rpm:g} rpm is above the engine's {top:g} rpm", "give the speed at which it began"
+        for side in SIDES:
+            phaser: Phaser | None = s["phaser"] if s["phaser"] is not None else s[side].phaser
+            least, most = phaser.travel if phaser is not None else (0.0, 0.0)
+            phase = getattr(one, side)
+            if not least <= phase <= most:
+                yield (
+                    f"{key}.{side}",
+                    f"{phase:g}° is outside the {side} cam's travel, {least:g} to {most:g}°",
+                    "give the phase as it was then, crank degrees from rest",
+                )
+
+
 @_check("cylinders", "crank", "tables", given="cycle")
 def _snorkel(s: Sections) -> Iterator[Contradiction]:
     """Throttles behind the snorkel hold full throttle, so it must leave them something to take."""

@@ -258,7 +258,7 @@ class KnockHeard(ProjectSection):
     0.0
     """
 
-    rpm: Rpm = Field(gt=0, description="engine speed, rpm")
+    rpm: Rpm = Field(ge=500, description="engine speed, rpm")
     spark: CrankDegrees = Field(
         ge=-20, le=70, description="spark advance at which it just began, crank degrees before firing TDC"
     )

@@ -151,6 +151,26 @@ def test_sections_that_contradict_each_other(tmp_path: Path, changes: dict[str, 
 
 
 @pytest.mark.parametrize(
+    ("heard", "key"),
+    [
+        ({"rpm": 9001}, "rpm"),
+        ({"rpm": 1}, "rpm"),
+        ({"spark": 1e9}, "spark"),
+        ({"intake": 400}, "intake"),
+        ({"exhaust": "5 crank deg"}, "exhaust"),
+    ],
+)
+def test_knock_is_heard_where_the_engine_can_run(tmp_path: Path, heard: dict[str, Any], key: str) -> None:
+    """One reading at 400° of intake phase would scale all knock two thousandfold."""
+    knock = {"octane": "98 RON", "heard": [{"rpm": 3000, "spark": 20, **heard}]}
+    with pytest.raises(InputError) as caught:
+        project_of(tmp_path, firing_order=FOUR, cycle={**CYCLE, "knock": knock})
+    (mistake,) = caught.value.mistakes
+    assert mistake.where == f"cycle.knock.heard (entry 1).{key}"
+    assert mistake.hint
+
+
+@pytest.mark.parametrize(
     "column",
     [
         "Flywheel torque",
