@@ -42,4 +42,6 @@ def unexplained(html: str) -> str:
     >>> unexplained('Set the <dfn><button class="word">lash</button></dfn><span popover>Play.</span> cold.')
     'Set the lash cold.'
     """
-    return re.sub(r"<dfn><button[^>]*>(.*?)</button></dfn><span popover.*?</span>", r"\1", html)
+    word = r"<dfn><button[^>]*>(.*?)</button></dfn>"
+    html = re.sub(rf'<span class="whole">([^<]*{word}[^<]*)</span>(?=<span popover)', r"\1", html)
+    return re.sub(rf"{word}([^<]*)<span popover.*?</span>", r"\1\2", html)

@@ -45,6 +45,7 @@ WORDS = {
     "knee": "The point on a curve from which a little more costs a lot.",
 }
 _OTHER_FORMS = {"degree in": "degreed? in", "clamps": "clamps?", "running": "running(?! engine)"}
+_SIGNS_BEFORE, _SIGNS_AFTER = re.compile(r"(?:[^\w\s&;]|&#\d+;)*$"), re.compile(r"(?:[^\w\s&]|&#\d+;)*")
 _TOKENS = re.compile(r"(<(script|style|svg)\b.*?</\2>|<[^>]*>)", re.DOTALL)
 _VOID = {"meta", "br", "hr", "img", "link", "input"}
 _RUNNING = {"p", "li", "dd", "figcaption"}  # elements whose text is running text
@@ -67,7 +68,7 @@ def words_on(html: str) -> tuple[tuple[str, str], ...]:
 def explained(html: str) -> str:
     """A page whose words open their meaning where they first stand in running text.
 
-    >>> text = explained("<h2>Lash</h2><p>Set the lash. The lash is cold.</p>")
+    >>> text = explained("<h2>Lash</h2><p>Set the lash cold. The lash counts.</p>")
     >>> text.count("<button"), text.count("popover"), text.startswith("<h2>Lash</h2><p>Set the <dfn>")
     (1, 2, True)
     """
@@ -110,8 +111,13 @@ def _first_uses(text: str, left: dict[str, str]) -> str:
         name = f"word-{word.lower().replace(' ', '-')}"
         button = f'<button type="button" class="word" popovertarget="{name}">{text[start:-end]}</button>'
         meaning = f'<span popover id="{name}" class="meaning">{escape(left.pop(word))}</span>'
-        done += f"{text[:start]}<dfn>{button}</dfn>{meaning}"
-        text = text[-end:]
+        before, after = _SIGNS_BEFORE.search(text, 0, start), _SIGNS_AFTER.match(text, -end)
+        assert before is not None and after is not None  # either may be empty
+        whole = f"{before[0]}<dfn>{button}</dfn>{after[0]}"
+        if before[0] or after[0]:  # a line may break beside a button, even where a comma follows
+            whole = f'<span class="whole">{whole}</span>'
+        done += f"{text[: before.start()]}{whole}{meaning}"
+        text = text[after.end() :]
     return done + text
 
 

@@ -34,9 +34,20 @@ def test_a_word_is_explained_where_it_first_stands_in_open_running_text() -> Non
     cells = Section("Lash", (table("Lash", ("cam", "lash"), [("intake", "0.2")]),))
     text = page(Document("Lash", "CLEAR", "CLEAR", sections=(folded, cells, say("Then", "Set the lash."))), "a test")
     assert text.count('popovertarget="word-lash"') == 1
-    assert re.search(r'Set the <dfn><button[^>]*popovertarget="word-lash">lash</button></dfn>', text)
+    assert re.search(r'Set the <span class="whole"><dfn><button[^>]*popovertarget="word-lash">lash</button></dfn>', text)
     only_folded = page(Document("Lash", "CLEAR", "CLEAR", sections=(folded, cells)), "a test")
     assert re.search(r'The <dfn><button[^>]*popovertarget="word-lash">lash</button></dfn>', only_folded)
+
+
+def test_signs_beside_a_word_stay_on_its_line() -> None:
+    """A line may break beside a button, before a comma too (CSS Text 3, 5.1: atomic inlines)."""
+    for text in ("(lash), set", "&#39;lash&#39;; set", "the pull."):
+        before, word, after = re.fullmatch(r"(?:the )?(\W|&#39;)?(lash|pull)((?:\W|&#39;)+?)(?: set)?", text).groups()  # type: ignore[union-attr]
+        shown = explained(f"<p>{text}</p>")
+        (kept,) = re.findall(r'<span class="whole">(.*?)</span>', shown)
+        assert re.sub(r"<[^>]*>", "", kept) == f"{before or ''}{word}{after}"
+        assert unexplained(shown) == f"<p>{text}</p>"
+    assert "whole" not in explained("<p>the lash &amp; more</p>")
 
 
 def test_a_name_that_is_text_stays_text() -> None:
