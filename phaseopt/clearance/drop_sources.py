@@ -118,8 +118,8 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
         return replace(together, also=(*together.also, *alone.values()), alone=alone, notes=(*notes, lowest))
     if outliers[worst] > OUTLIER:
         raise InputError.one(
-            f"the sources of the {side} drop contradict each other at TDC: {each}; {worst} stands "
-            f"{outliers[worst]:.1f} standard errors off the others",
+            f"the sources of the {side} drop contradict each other at TDC: {each}; {worst} is off "
+            f"by {outliers[worst]:.1f} times its likely error",
             hint="measure again what is out, or take it out; where one is less sure than stated, state its error",
             file=project.file if project is not None else None,
             where=f"drop.{side}",
@@ -129,8 +129,8 @@ def law_of(evidence: Evidence, project: Project | None = None, side: Side = "int
     if off:
         notes = (
             *notes,
-            f"{' and '.join(off)} {'differ' if len(off) > 1 else 'differs'} from the other sources by more than two "
-            "standard errors: the lowest of all counts",
+            f"{' and '.join(off)} {'differ' if len(off) > 1 else 'differs'} from the other sources by more than "
+            "measuring errors explain: the lowest of all counts",
         )
         together = replace(together, also=(*together.also, *alone.values()))
     return replace(together, alone=alone, notes=notes)

@@ -118,7 +118,7 @@ def _need(model: ContactModel, side: Side, reserve: float | None, clear: float |
         return needs
     if reserve == fitted:
         return f"{needs}; running clearance is enough as fitted"
-    return f"{needs}; {needed_words(side, reserve)} is enough running clearance"
+    return f"{needs}; {needed_words(side, reserve)} gives enough running clearance"
 
 
 def needed_words(side: Side, offset: float | None) -> str:

@@ -487,4 +487,4 @@ def _worst(reads: Reads, lobe: Lobe) -> str:
         return ": the lobe does not lift that far"
     at = int((rows**2).sum(axis=0).argmin())
     worst = float(np.abs(rows[:, at]).max())
-    return f": the worst is {worst:.0f} standard errors off"
+    return f": the worst is off by {worst:.0f} times its likely error"

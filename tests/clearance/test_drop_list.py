@@ -53,7 +53,7 @@ def test_a_file_copied_into_the_list_is_no_second_sitting(tmp_path: Path) -> Non
             "contradict",
         ),
         ([[a / 2, d] for a, d in ROWS], "drop.intake.around_tdc", "as fast as the piston falls"),
-        ([[a, 25.4 * d] for a, d in ROWS], "drop.intake.around_tdc (entry 1)", "below 100"),
+        ([[a, 25.4 * d] for a, d in ROWS], "drop.intake.around_tdc (entry 1, number 2)", "below 100"),
     ],
 )
 def test_a_wrong_list_is_refused_with_its_key(tmp_path: Path, rows: list[list[float]], where: str, says: str) -> None:
