@@ -411,10 +411,19 @@ def _with_value(problem: str, value: object) -> str:
 
 
 def _key(loc: Loc) -> str:
-    """A key as a person finds it in the file: list entries are counted from 1."""
+    """A key as a person finds it in the file: list entries are counted from 1, and so are the numbers of one.
+
+    >>> _key(("drop", "intake", "around_tdc", 2, 1))
+    'drop.intake.around_tdc (entry 3, number 2)'
+    """
     text = ""
     for part in loc:
-        text += f" (entry {part + 1})" if isinstance(part, int) else f".{part}" if text else part
+        if not isinstance(part, int):
+            text += f".{part}" if text else part
+        elif text.endswith(")"):
+            text = f"{text[:-1]}, number {part + 1})"
+        else:
+            text += f" (entry {part + 1})"
     return text
 
 

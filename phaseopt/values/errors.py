@@ -52,14 +52,18 @@ class Mistake:
         file = visible(str(self.file)) if self.file else ""
         place = ": ".join(part for part in (file, visible(self.where)) if part)
         place = f"{place}: " if place else ""
-        problem, hint = visible(self.problem).rstrip("."), visible(self.hint).rstrip(".")
-        end = "" if hint.endswith("?") else "."
+        problem, hint = (_without_full_stop(visible(each)) for each in (self.problem, self.hint))
+        end = "" if hint.endswith(("?", "...")) else "."
         over = len(place) + len(problem) + len(hint) + len(". Fix: ") + len(end) - most
         if over > 0:
             place = _end_of(place, max(_PLACE, len(place) - over))
             hint = shortened_text(hint, max(_HINT, most - len(place) - len(problem) - 8))
             problem = shortened_text(problem, most - len(place) - len(hint) - 8)
         return f"{place}{problem}. Fix: {hint}{end}"
+
+
+def _without_full_stop(text: str) -> str:
+    return text if text.endswith("...") else text.rstrip(".")
 
 
 def visible(text: str) -> str:

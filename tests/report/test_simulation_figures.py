@@ -107,7 +107,7 @@ def test_what_did_not_settle_is_counted_and_said_where(project: Project) -> None
     assert "N·m at 5500 rpm; it sags to" in text
     full = full_throttle(project, grid)
     won = (full.best - full.rest)[full.rpm == 4000.0]
-    assert f"at 4000 rpm, {won[0]:.0f} N·m above rest" in text
+    assert f"at 4000 rpm, {won[0]:.0f} N·m more than with the cams at rest" in text
     assert KNOCK in text
     assert SimulateRecord.of(project, grid, cached=False).not_settled == count
 

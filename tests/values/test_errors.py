@@ -17,3 +17,7 @@ def test_a_column_missing_in_every_log_is_one_message() -> None:
 
 def test_all_of_them_are_kept_for_machines() -> None:
     assert len(InputError([Mistake("a", "b", Path(name)) for name in ("x", "y")]).mistakes) == 2
+
+
+def test_a_list_that_goes_on_keeps_its_dots() -> None:
+    assert str(Mistake("it is wrong.", "number them 1, 2, 3, ...")) == "it is wrong. Fix: number them 1, 2, 3, ..."
