@@ -112,7 +112,8 @@ def _first_uses(text: str, left: dict[str, str]) -> str:
         button = f'<button type="button" class="word" popovertarget="{name}">{text[start:-end]}</button>'
         meaning = f'<span popover id="{name}" class="meaning">{escape(left.pop(word))}</span>'
         before, after = _SIGNS_BEFORE.search(text, 0, start), _SIGNS_AFTER.match(text, -end)
-        assert before is not None and after is not None  # either may be empty
+        assert before is not None  # it may be empty, as the other
+        assert after is not None
         whole = f"{before[0]}<dfn>{button}</dfn>{after[0]}"
         if before[0] or after[0]:  # a line may break beside a button, even where a comma follows
             whole = f'<span class="whole">{whole}</span>'

@@ -34,7 +34,9 @@ def test_a_word_is_explained_where_it_first_stands_in_open_running_text() -> Non
     cells = Section("Lash", (table("Lash", ("cam", "lash"), [("intake", "0.2")]),))
     text = page(Document("Lash", "CLEAR", "CLEAR", sections=(folded, cells, say("Then", "Set the lash."))), "a test")
     assert text.count('popovertarget="word-lash"') == 1
-    assert re.search(r'Set the <span class="whole"><dfn><button[^>]*popovertarget="word-lash">lash</button></dfn>', text)
+    assert re.search(
+        r'Set the <span class="whole"><dfn><button[^>]*popovertarget="word-lash">lash</button></dfn>', text
+    )
     only_folded = page(Document("Lash", "CLEAR", "CLEAR", sections=(folded, cells)), "a test")
     assert re.search(r'The <dfn><button[^>]*popovertarget="word-lash">lash</button></dfn>', only_folded)
 

@@ -158,7 +158,9 @@ def shape_lines(project: Project, full: FullThrottle) -> list[str]:
     lines = [f"best {unit.of(full.best[at['peak']]):.0f} {unit.name} at {points['peak'].rpm:.0f} rpm"]
     if "dip" in at:
         best, rest = full.best[at["dip"]], full.rest[at["dip"]]
-        timing = f", {unit.of(best - rest):.0f} {unit.name} more than with the cams at rest" if best - rest >= 0.5 else ""
+        timing = (
+            f", {unit.of(best - rest):.0f} {unit.name} more than with the cams at rest" if best - rest >= 0.5 else ""
+        )
         lines[0] += f"; it sags to {unit.of(best):.0f} at {points['dip'].rpm:.0f} rpm{timing}"
     return lines
 
