@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from phaseopt.engine.lobe import Lobe
+from phaseopt.engine.lobe import Lobe, highest_of, shifted
 
 from .profiles import Profile, cycloidal, harmonic, polynomial_345
 
@@ -120,3 +120,18 @@ def test_highest_broadcasts_and_crosses_the_seam() -> None:
     np.testing.assert_allclose(highest, PEAK)
     assert float(lobe.highest(400.0, 500.0)) == 0.0
     assert float(lobe.highest(200.0, 640.0)) == pytest.approx(float(lobe.lift(-80.0)))
+
+
+def test_the_highest_of_lobes_that_count_from_another_zero_is_above_each() -> None:
+    """Source: the lobes themselves; their zeros are found from the lift, so their points fall anywhere."""
+    angle = np.arange(-140.0, 141.0, 2.0)
+
+    def lobe(opening: float, closing: float, peak: float, zero: float) -> Lobe:
+        lift = peak * np.cos(np.clip(angle / np.where(angle < 0, opening, closing), -1.0, 1.0) * np.pi / 2) ** 2
+        return shifted(Lobe.through(angle, lift), zero)
+
+    lobes = [lobe(125.0, 130.0, 9.5, 0.1), lobe(131.0, 121.0, 9.4, -3.3), lobe(118.0, 137.0, 9.6, 7.7)]
+    x = np.arange(-160.0, 160.0, 0.013)
+    over = highest_of(lobes).lift(x) - np.max([each.lift(x) for each in lobes], axis=0)
+    assert over.min() > -1e-5
+    assert over.max() < 0.01
