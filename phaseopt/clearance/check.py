@@ -290,7 +290,7 @@ def _worst(model: ContactModel, speeds: FloatArray, gaps: Gaps, by_hand: FloatAr
     running = running_gaps(model, gaps, speeds)
     margin = margins(model, gaps.static, running)
     row, rule, contact = (int(i) for i in np.unravel_index(int(margin.argmin()), margin.shape))
-    expect = f"; you should measure {model.project.display_units.gap.number(by_hand[row, contact])}"
+    expect = f"; you should measure {model.project.display_units.gap.text(by_hand[row, contact])}"
     if rule == 0:
         return static_words(model, contact, gaps.static[row, contact], gaps.static_angle[row, contact], expect)
     gap, angle = running[row, contact], gaps.swept_angle[row, contact]

@@ -187,7 +187,7 @@ def _worked_out(singles: tuple[Single, ...]) -> Iterator[str]:
 
 def _in_words(law: DropLaw, unit: Unit) -> str:
     where = f", cylinder {law.worst}" if len(law.cylinders) > 1 else ""
-    return f"{unit.text(law.at_tdc.min())} ({unit.down(float(law.low(0.0)))} counted{where})"
+    return f"{unit.text(law.at_tdc.min())} ({unit.down_beside(float(law.low(0.0)))} counted{where})"
 
 
 def _unknown_notes(evidence: Evidence) -> tuple[str, ...]:
@@ -220,7 +220,7 @@ def _cylinder_notes(law: DropLaw, cylinders: int, unit: Unit) -> Iterator[str]:
         most = law.cylinders[int(low.argmax())]
         yield (
             f"cylinder {law.worst} counts, it has the least: at least {unit.down_text(low.min())} at TDC, "
-            f"where cylinder {most} has {unit.down(low.max())}"
+            f"where cylinder {most} has {unit.down_beside(low.max())}"
         )
     if len(measured) < cylinders:
         named = ", ".join(map(str, measured))

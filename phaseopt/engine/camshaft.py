@@ -438,8 +438,9 @@ def _which_lobe(project: Project, side: Side) -> tuple[str, ...]:
     named = [lobe_source(cam.lobe, name).name for name in cam.lobe_column]
     if len(named) > 1:
         listed = f"{', '.join(named[:-1])} and {named[-1]}"
+        first = "torque" if cam.degree_in is None else "torque, and the readings in degree_in must be of its valve"
         springs = "" if cam.spring is None else "the one that lets go first for springs, "
-        note = f"{side} lobe: of {listed} the highest counts for clearance, {springs}{named[0]} for torque"
+        note = f"{side} lobe: of {listed} the highest counts for clearance, {springs}{named[0]} for {first}"
     else:
         note = f"{side} lobe: {named[0]}"
     others = [name for name in lobe_names(cam.lobe) if name not in named and side_of(name) in (None, side)]

@@ -291,7 +291,7 @@ class Cam(ProjectSection):
         (),
         max_length=16,
         description="which lobe, where the file has several: the heading of its column; a list counts the highest of "
-        "them for clearance, the weakest for springs, and the first for torque",
+        "them for clearance, the weakest for springs, and the first for torque and degree_in readings",
     )
     lobe_error: Error = Field(
         0.02,  # judgement, no source: a dial gauge, and the curve between points up to 5 cam degrees apart
