@@ -144,6 +144,25 @@ def test_the_scale_puts_knock_where_it_was_heard():
     assert free.margin[0] > 0.0
 
 
+def test_several_places_give_the_scale_between_theirs():
+    """The geometric mean of what each gives alone; with it one knocks a little sooner, one a little later."""
+    engine, points = single(), (Heard(*POINT[0], spark=10.0), Heard(3500.0, *POINT[0, 1:], spark=22.0))
+    alone = [scaled_law(engine, [one], 95.0).scale for one in points]
+    assert scaled_law(engine, points, 95.0).scale == pytest.approx(np.sqrt(alone[0] * alone[1]), rel=1e-9)
+    assert abs(np.log(alone[0] / alone[1])) > 0.01
+
+
+def test_the_end_gas_that_is_shown_is_the_hottest_before_the_flame():
+    """By hand from the closed part: of what has not burned, the highest temperature on the way."""
+    engine = single()
+    found = Simulator(engine, MESH).run(POINT)
+    part = run_closed(engine, charges(engine, POINT, found)[0], np.full(8, engine.half_burned))
+    hottest = max(
+        float(t) for t, share in zip(part.temperature[:, 0], part.burned[:, 0], strict=True) if share < BURNED
+    )
+    assert knock_limits(engine, POINT, KnockLaw(95.0)).end_gas[0] == pytest.approx(hottest, rel=2e-3)
+
+
 def test_a_point_that_would_knock_burns_later():
     """Like the same point described with that phasing, to the last bit; far from knock, like one without the law."""
     engine, law = single(), KnockLaw(90.0)

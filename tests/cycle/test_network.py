@@ -91,6 +91,28 @@ def test_twelve_cylinders_with_every_part_keep_mass_and_energy(tmp_path: Path) -
     assert np.abs(s.net.throttled[:, march.V_IN]).min() > 0.0
 
 
+def test_parts_are_as_large_as_they_were_written(tmp_path: Path) -> None:
+    """By hand: rooms of a chamber and a packed can in litres, channels of a catalyst."""
+    order = [1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9]
+    net = Simulator(listed(tmp_path, AIRBOX, EVERYTHING, order), MESH).net
+
+    def litres(name: str) -> float:
+        return float((1e3 / net.arrays.geo[net.pipe(name), ducts.INV_VOLUME]).sum())
+
+    inside, two_in, two_out = circle(200.0), 2 * circle(60.0), circle(60.0) + circle(50.0)
+    assert litres("chamber") == pytest.approx(250.0 * inside * 1e-6)
+    assert litres("chamber, around the inlet") == pytest.approx(100.0 * (inside - two_in) * 1e-6)
+    assert litres("chamber, around the outlet") == pytest.approx(150.0 * (inside - two_out) * 1e-6)
+    assert litres("left catalyst") == pytest.approx(150.0 * 0.7 * circle(120.0) * 1e-6)
+    (catalyst,), (silencer,) = (net.arrays.lining[net.arrays.lined[:, 1] == k] for k in (lining.LAMINAR, lining.PACKED))
+    channel = math.sqrt(0.7 / 200.0) * 25.4e-3  # 200 of them, open by 0.7, on a square inch
+    assert catalyst[lining.DRAG] == pytest.approx(28.5 / channel**2)
+    at = net.pipe("silencer")
+    cells = at.stop - at.start
+    assert cells * silencer[lining.SIZE] == pytest.approx(500.0 * (circle(120.0) - circle(60.0)) * 1e-9)
+    assert cells * silencer[lining.WALL] == pytest.approx(math.pi * 0.06 * 0.5)
+
+
 def loss_of_sound(bench: Any, plain: Any, at: int, dt: float, steps: int) -> tuple[np.ndarray, np.ndarray]:
     """Transmission loss [dB] by frequency [Hz]: a pulse's spectrum behind a silencer, and with plain pipe there."""
     spectra = []
@@ -204,6 +226,28 @@ def test_a_stream_that_turns_loses_what_was_measured(angle: float) -> None:
     assert lost == pytest.approx(2.0 - 2.0 * math.cos(math.radians(0.75 * angle)), abs=0.2)
 
 
+@pytest.mark.parametrize("angle", [45.0, 60.0])
+def test_a_stream_that_turns_back_loses_the_same_as_one_that_turns(angle: float) -> None:
+    """Out of a pipe that starts in the junction, and between two that both end there: by the angle of their streams.
+
+    Two pipes at 45 or 60 degrees to the axis are 90 or 60 apart for a stream from one into the other; as above.
+    """
+    straights = [straight(400.0, 40.0, 10), straight(400.0, 40.0, 10)]
+    lost = []
+    for ends, meeting, spaces, both, rows in (
+        ([0, "junction", "junction", 1], (1, 2), (1e5, 1.01e5), 0.0, (15, 8)),
+        ([0, "junction", 1, "junction"], (1, 3), (1.01e5, 1e5), 1.0, (8, 20)),
+    ):
+        bench = Bench(straights, ends, [meeting], spaces=tuple((p, 300.0) for p in spaces))
+        bench.streams[:] = 1.0, *junction.stream_cosines(angle)
+        bench.junctions.reshape(2, -1, LANES)[:, junction.BRANCH - 5] = [[1.0], [both]]
+        before, after = steady(bench, 9e-5, 8000)[list(rows)]
+        heads = [0.5 * c[ducts.RHO] * c[ducts.U] ** 2 for c in (before, after)]
+        lost.append((before[ducts.P] + heads[0] - after[ducts.P] - heads[1]) / heads[0])
+    for found, turn in zip(lost, (angle, 180.0 - 2.0 * angle), strict=True):
+        assert found == pytest.approx(2.0 - 2.0 * math.cos(math.radians(0.75 * turn)), abs=0.2)
+
+
 @pytest.mark.parametrize(("mouth", "loss"), [("flared", 0.04), ("flush", 0.5), ("plain", 0.78)])
 def test_a_mouth_loses_its_dynamic_heads(mouth: str, loss: float) -> None:
     """Steady flow out of a space: Crane, Technical Paper 410 (from memory), within 5 % of 1 + K."""
@@ -212,6 +256,16 @@ def test_a_mouth_loses_its_dynamic_heads(mouth: str, loss: float) -> None:
     cell = steady(bench, 9e-5, 6000)[5]
     head = 0.5 * cell[ducts.RHO] * cell[ducts.U] ** 2
     assert (1.01e5 - cell[ducts.P]) / head == pytest.approx(1.0 + loss, rel=0.05)
+
+
+def test_a_bare_pipe_end_breathes_less_than_a_flared_one(tmp_path: Path) -> None:
+    """Handbooks' 0.78 heads against 0.04 (Crane, as above), at every speed; the mouth that a list gives is simulated."""
+    points = np.array([[rpm, 96.0, 110.0, 110.0] for rpm in (4000.0, 6000.0)])
+    plain, flared = (
+        Simulator(listed(tmp_path, [*AIRBOX[:3], {**AIRBOX[3], "mouth": mouth}]), MESH).run(points)
+        for mouth in ("plain", "flared")
+    )
+    assert (plain.volumetric_efficiency < flared.volumetric_efficiency).all()
 
 
 @pytest.mark.parametrize(("drag", "shape"), [(28.5, "square"), (32.0, "round")])
@@ -257,6 +311,37 @@ def test_holes_and_packing_drop_pressure_by_their_formulas() -> None:
         u = (can[0] - before) / (dt * wall * rho)
         zeta = (0.707 * math.sqrt(1 - share) + 1 - share) ** 2 / share**2
         assert 0.5 * zeta * rho * u**2 + resistance * u == pytest.approx(over, rel=0.05)
+
+
+@pytest.mark.parametrize("over", [5000.0, -5000.0])
+def test_what_passes_through_holes_takes_speed_and_burned_gas_along(over: float) -> None:
+    """Burned gas stays in all; what goes out leaves the pipe's speed as it is, what comes in brings no momentum."""
+    bench = Bench([straight(400.0, 60.0, 10)], ["wall", "wall"])
+    bench.rows[:, ducts.STEP] = 1e-5
+    cell, can, size, room = bench.rows[5].copy().ravel(), can_at(1e5 - over, 0.01), 0.01, 0.01
+    cell.reshape(-1, LANES)[[ducts.U, ducts.Y]] = [[50.0], [0.75]]
+    can[lining.C_BURNED * LANES : (lining.C_BURNED + 1) * LANES] = 0.25 * can[:LANES]
+
+    def state() -> tuple[float, float, float, float]:
+        rho, u, y = cell.reshape(-1, LANES)[[ducts.RHO, ducts.U, ducts.Y], 0]
+        return rho, u, rho * y * size, can[lining.C_BURNED * LANES]
+
+    rho, u, inside, outside = state()
+    lining.breathe(cell, can, AIR.kernel, np.array([0.02, room, lining.hole_loss(0.25), 400.0]), size)
+    new, then, inside_then, outside_then = state()
+    moved = (rho - new) * size
+    assert moved * over > 0.0
+    assert inside_then + outside_then == pytest.approx(inside + outside, rel=1e-12)
+    assert outside_then - outside == pytest.approx(moved * (0.75 if over > 0.0 else 0.25), rel=1e-9)
+    assert then * (1.0 if over > 0.0 else new) == pytest.approx(u * (1.0 if over > 0.0 else rho), rel=1e-12)
+
+
+def test_the_path_through_a_thick_packing_is_its_integral() -> None:
+    """By hand, of r0/r ((R^2 - r^2) / (R^2 - r0^2))^2 from r0 to R."""
+    r, out = 0.025, 0.075
+    ring = out**2 - r**2
+    closed = r / ring**2 * (out**4 * math.log(out / r) - out**2 * ring + (out**4 - r**4) / 4.0)
+    assert lining.packing_path(2 * r, 2 * out) == pytest.approx(closed, rel=1e-4)
 
 
 def test_a_packed_silencer_silences_as_a_lined_pipe_does() -> None:
