@@ -1,7 +1,6 @@
 """From an engine's dimensions to the arrays that march.py works on: mesh, ends, junctions, volumes, cylinders."""
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -307,14 +306,14 @@ class _Builder:
         )  # fmt: skip
 
 
-def _upstream(pipework: Pipework, name: str) -> Iterator[Duct]:
-    """Pipes that lead to a part, the nearest first, as far as the next throttle."""
-    throttled = {volume.name for volume in pipework.volumes if volume.throttle_from is not None}
-    for duct in pipework.ducts:
-        if duct.end == name:
-            yield duct
-            if duct.start not in throttled:
-                yield from _upstream(pipework, duct.start)
+def _upstream(pipework: Pipework, name: str, throttled: set[str]) -> list[Duct]:
+    """Pipes that lead to a part, each once, the nearest first, as far as the next throttle."""
+    found, ends = list[Duct](), [name]
+    for end in ends:  # which grows as pipes are followed
+        into = [duct for duct in pipework.ducts if duct.end == end]
+        found += into
+        ends += dict.fromkeys(duct.start for duct in into if duct.start not in throttled and duct.start not in ends)
+    return found
 
 
 def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
@@ -329,8 +328,12 @@ def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
     order = [cylinder_name(number) for number in config.firing_order]
     last = {duct.end: int(arrays.pipes[i].sum()) - 1 for i, duct in enumerate(pipework.ducts)}
     first = {duct.start: int(arrays.pipes[i, 0]) for i, duct in enumerate(pipework.ducts)}
-    drawn = {name: list(_upstream(pipework, name)) for name in order}
-    behind = [b.spaces[drawn[name][-1].start] - march.FIXED_SPACES for name in order]
+    throttled = {volume.name for volume in pipework.volumes if volume.throttle_from is not None}
+    drawn = {name: _upstream(pipework, name, throttled) for name in order}
+    behind = [
+        next(b.spaces[duct.start] for duct in drawn[name] if duct.start in throttled) - march.FIXED_SPACES
+        for name in order
+    ]
     filled = {duct.name for name in order for duct in drawn[name]}
     return Network(
         arrays,

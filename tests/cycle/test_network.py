@@ -113,6 +113,16 @@ def test_parts_are_as_large_as_they_were_written(tmp_path: Path) -> None:
     assert cells * silencer[lining.WALL] == pytest.approx(math.pi * 0.06 * 0.5)
 
 
+def test_pipes_that_part_and_meet_again_and_again_are_each_followed_once(tmp_path: Path) -> None:
+    """Two pipes between each two of 25 junctions: 2^24 ways from the throttle to a cylinder."""
+    joints = [{"part": "junction", "name": f"J{i}"} for i in range(25)]
+    pairs = [pipe(f"pair {i}", [f"J{i}"] * 2, [f"J{i + 1}"] * 2, (40, 44)) for i in range(24)]
+    ends = [pipe("log", "plenum", "J0", (40, 60)), pipe("runner", "J24", "each cylinder", (250, 42))]
+    net = Simulator(listed(tmp_path, [*PLENUM[:2], *joints, *pairs, *ends]), MESH).net
+    assert len(net.filled) == 1 + 48 + 4
+    assert set(net.behind) == {0}
+
+
 def loss_of_sound(bench: Any, plain: Any, at: int, dt: float, steps: int) -> tuple[np.ndarray, np.ndarray]:
     """Transmission loss [dB] by frequency [Hz]: a pulse's spectrum behind a silencer, and with plain pipe there."""
     spectra = []
@@ -259,7 +269,7 @@ def test_a_mouth_loses_its_dynamic_heads(mouth: str, loss: float) -> None:
 
 
 def test_a_bare_pipe_end_breathes_less_than_a_flared_one(tmp_path: Path) -> None:
-    """Handbooks' 0.78 heads against 0.04 (Crane, as above), at every speed; the mouth that a list gives is simulated."""
+    """Handbooks' 0.78 heads against 0.04 (Crane, as above), at any speed; a list's mouth is simulated."""
     points = np.array([[rpm, 96.0, 110.0, 110.0] for rpm in (4000.0, 6000.0)])
     plain, flared = (
         Simulator(listed(tmp_path, [*AIRBOX[:3], {**AIRBOX[3], "mouth": mouth}]), MESH).run(points)
