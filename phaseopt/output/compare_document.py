@@ -48,10 +48,11 @@ def compare_document(found: Comparison, shares: WhatIf | None = None) -> Documen
             say("Tables", *map(sentence, _table_lines(found))),
             say("Clamps", *([f"{_edge(c.what)}: {c.first:g} to {c.second:g}°" for c in found.clamps] or ["the same"])),
             say("Clearance", *map(sentence, _clearance_lines(found))),
-            say("Dips", *map(sentence, _dip_lines(found))),
+            say("Dips", *map(sentence, _dip_lines(found)), depth=Depth.DETAIL),
             say(
                 "Limit costs",
                 *([words for each in found.limit_costs if (words := _cost_words(each, found))] or ["the same"]),
+                depth=Depth.DETAIL,
             ),
             say("Not compared", *found.apart),
             Section("How far each cell moved", tuple(difference_tables(found)), Depth.PAGE),
@@ -149,11 +150,12 @@ def _table_lines(found: Comparison) -> list[str]:
 
 def _clearance_lines(found: Comparison) -> list[str]:
     unit = found.display_units.gap
-    lines = _carried_lines(found) + [
-        f"{WORDS[contact]}, {rule}, in a cell: {unit.down_beside(one.clearance)} to {unit.down_text(other.clearance)} "
-        f"({_place(one)}; {_place(other)})"
-        for (contact, rule), (one, other) in found.clearances.items()
-    ]
+    lines = _carried_lines(found)
+    for (contact, rule), (one, other) in found.clearances.items():
+        was, now = unit.down_beside(one.clearance), unit.down_text(other.clearance)
+        change = f"{now} in both" if unit.down_text(one.clearance) == now else f"{was} to {now}"
+        places = _place(one) if _place(one) == _place(other) else f"{_place(one)}; {_place(other)}"
+        lines.append(f"{WORDS[contact]}, {rule}, in a cell: {change} ({places})")
     one, other = found.travel
     return [*lines, f"first: {one}", "second: the same" if one == other else f"second: {other}"]
 
@@ -231,10 +233,12 @@ def _dip_lines(found: Comparison) -> list[str]:
 def _cost_words(change: Difference, found: Comparison) -> str:
     """What a limit costs in both; empty where what is shown is the same."""
     unit = found.display_units.torque
-    values = ["nothing" if each is None else unit.number(each, more=1) for each in (change.first, change.second)]
-    if values[0] == values[1]:
+    one, other = ("" if each is None else unit.number(each, more=1) for each in (change.first, change.second))
+    if one == other:
         return ""
-    return f"{capital(change.what)}: {values[0]} to {values[1]} {unit.name} a cell"
+    a_cell = f"{unit.name} a cell"
+    words = f"{one} {a_cell} to nothing" if not other else f"{one or 'nothing'} to {other} {a_cell}"
+    return f"{capital(change.what)}: {words}"
 
 
 def torque_table(found: Comparison) -> Table | None:
