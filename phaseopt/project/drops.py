@@ -120,7 +120,7 @@ class Drop(ProjectSection):
     around_tdc: tuple[DropReading, ...] = Field(
         (),
         max_length=400,
-        description="the same readings typed here instead: pairs [crank degrees ATDC, drop in mm] of one sitting",
+        description="pairs [crank degrees ATDC, drop in mm] of one sitting, typed here in place of a file",
     )
     at_tdc: Annotated[tuple[DropMillimetres, ...], ONE_OR_MORE] = Field(
         (), description="one reading at TDC, mm (below 25 mm); a list gives cylinders 1, 2, 3, ..."

@@ -277,7 +277,7 @@ class Knock(ProjectSection):
 
     octane: Octane = Field(description='fuel, with the scale: "98 RON" or "93 AKI"')
     heard: tuple[KnockHeard, ...] = Field(
-        (), max_length=50, description="where knock was heard, to scale by (left out = shown, and ranks nothing)"
+        (), max_length=50, description="where knock was heard, to scale by (left out = shown, and changes no table)"
     )
 
 

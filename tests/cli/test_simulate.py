@@ -149,7 +149,7 @@ def test_knock_is_shown_where_the_fuel_is_known(tmp_path: Path) -> None:
     project = write_project(tmp_path, **{**SMALL, "cycle": cycle})
     result = run(project, "--out", tmp_path / "grid.nc")
     assert result.exit_code == 0, result.output
-    assert "ranks nothing" in shown(result)
+    assert "changes no table" in shown(result)
     assert KNOCK not in shown(result)
     knock = printed("simulate", project, "--out", tmp_path / "grid.nc")["knock"]
     assert knock["octane"] == 98.0

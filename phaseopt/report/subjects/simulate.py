@@ -49,7 +49,7 @@ def knock_note(project: Project) -> str:
     if not known.heard:
         return (
             "Knock is by a published law, which no knock heard on this engine has scaled: it says which speed knocks "
-            f"sooner, not where yours begins, and ranks nothing. {LESS_SPARK}"
+            f"sooner, not where yours begins, and changes no table. {LESS_SPARK}"
         )
     places = ", ".join(f"{one.rpm:g}" for one in known.heard) + " rpm"
     return f"Knock is by a published law, scaled to what was heard at {places}. {LESS_SPARK}"
@@ -67,11 +67,11 @@ def _knock_table(project: Project, full: FullThrottle, knock: KnockLimit) -> Tab
             if np.isneginf(earliest)
             else "knocks"
             if np.isposinf(earliest)
-            else _number(np.ceil(earliest), "+.0f")
+            else _number(np.ceil(earliest), "+z.0f")
         )
         change = unit.of(knock.torque[i] - knock.best_torque[i])
-        row = [f"{rpm:.0f}", early, _number(np.floor(knock.margin[i]), ".0f"), _number(change, "+.1f")]
-        rows.append([*row, _number(np.floor(knock.spark[i]), ".0f")] if scaled else row)
+        row = [f"{rpm:.0f}", early, _number(np.floor(knock.margin[i]), "z.0f"), _number(change, "+z.1f")]
+        rows.append([*row, _number(np.floor(knock.spark[i]), "z.0f")] if scaled else row)
     head = ("rpm", "earliest", "in hand", "torque", *(("spark",) if scaled else ()))
     spark = "; spark: crank degrees before TDC, from what you heard" if scaled else ""
     words = (
@@ -177,7 +177,7 @@ def trust_line(project: Project, full: FullThrottle) -> str:
 def _table(full: FullThrottle, unit: Unit) -> Table:
     rest, best = unit.of(full.rest), unit.of(full.best)
     columns = (full.rpm, rest, best, best - rest, full.intake_phase, full.exhaust_phase, full.filling)
-    forms = (".0f", ".1f", ".1f", "+.1f", "+.0f", "+.0f", ".2f")
+    forms = (".0f", ".1f", ".1f", "+z.1f", "+z.0f", "+z.0f", ".2f")
     rows = [
         [f"{value:{form}}" if np.isfinite(value) else "" for value, form in zip(values, forms, strict=True)]
         for values in zip(*columns, strict=True)
