@@ -225,7 +225,7 @@ def require_nothing_written(**options: object) -> None:
     """Refuse places to write to beside --set: files must come from the project file as it is."""
     for name, given in options.items():
         if given is not None:
-            hint = f"leave --{name} out, or change the file and run it without --set"
+            hint = f"run it without --{name}; or change the file, and run it without --set"
             raise InputError.one(f"--{name} does not go with --set", hint=hint, where=f"--{name}")
 
 

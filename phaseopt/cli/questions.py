@@ -29,7 +29,7 @@ def asked(given: dict[str, str], saved: Path) -> Answers:
     """
     if not on_a_terminal():
         raise InputError.one(
-            "it asks its questions on a terminal, and this is none",
+            "it asks questions, and there is no terminal to answer on",
             hint="add --yes for the commonest engine with everything left blank, or --example for a finished project",
             where="phaseopt new",
         )

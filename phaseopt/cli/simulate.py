@@ -7,7 +7,7 @@ import typer
 
 from phaseopt.cli.frame import Answer, ProjectFile, command, progress_line, project_without
 
-Out = Annotated[Path, typer.Option("--out", metavar="F.nc", help="NetCDF file for the grid.")]
+Out = Annotated[Path, typer.Option("--out", metavar="F.nc", help="File for the grid (NetCDF).")]
 Plots = Annotated[Path | None, typer.Option("--plots", metavar="DIR", help="Directory for pictures (SVG).")]
 Pipes = Annotated[
     Path | None, typer.Option("--pipes", metavar="F.svg", help="First draw the pipes as read, to see a slip at once.")
