@@ -156,8 +156,8 @@ def _clearance_lines(found: Comparison) -> list[str]:
         change = f"{now} in both" if unit.down_text(one.clearance) == now else f"{was} to {now}"
         places = _place(one) if _place(one) == _place(other) else f"{_place(one)}; {_place(other)}"
         lines.append(f"{WORDS[contact]}, {rule}, in a cell: {change} ({places})")
-    one, other = found.travel
-    return [*lines, f"first: {one}", "second: the same" if one == other else f"second: {other}"]
+    first, second = found.travel
+    return [*lines, f"first: {first}", "second: the same" if first == second else f"second: {second}"]
 
 
 def _carried_lines(found: Comparison) -> list[str]:
