@@ -14,7 +14,7 @@ import numpy as np
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.engine.phaser import phase_grid
-from phaseopt.project import SIDES, Cam, Phaser, Project
+from phaseopt.project import SIDES, Cam, Cycle, Phaser, Project
 from phaseopt.search.objective import TorqueMap, torque_of
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.values.arrays import FloatArray, IntArray, cells_of
@@ -63,7 +63,10 @@ def offset_range(limits: Limits) -> OffsetRange:
 
 
 def fitted_at(project: Project, offsets: Offsets) -> Project:
-    """The project with its cams fitted at other offsets, degreed in there as well as now; its pulls keep their days."""
+    """The project with its cams fitted at other offsets, degreed in there as well as now.
+
+    Its pulls keep their days, and knock was heard where the cams stood then.
+    """
     moved: dict[str, object] = {}
     for side, offset in zip(SIDES, offsets, strict=True):
         cam = project.cam(side)
@@ -71,7 +74,20 @@ def fitted_at(project: Project, offsets: Offsets) -> Project:
         if read is not None and offset != cam.offset:
             read = read.refitted(offset - cam.offset)
         moved[side] = cam.model_copy(update={"offset": offset, "degree_in": read})
-    return project.model_copy(update=moved | {"torque": _dated(project)})
+    return project.model_copy(update=moved | {"torque": _dated(project), "cycle": _heard_before(project, offsets)})
+
+
+def _heard_before(project: Project, offsets: Offsets) -> Cycle | None:
+    """[cycle] whose knock was heard at the same true centrelines, so at other phases of cams that are now moved."""
+    cycle = project.cycle
+    if cycle is None or cycle.knock is None:
+        return cycle
+    shifts = {side: offset - project.cam(side).offset for side, offset in zip(SIDES, offsets, strict=True)}
+    heard = tuple(
+        one.model_copy(update={side: getattr(one, side) - shift for side, shift in shifts.items()})
+        for one in cycle.knock.heard
+    )
+    return cycle.model_copy(update={"knock": cycle.knock.model_copy(update={"heard": heard})})
 
 
 def refitted(base: Project, changed: Project) -> Project:

@@ -11,6 +11,8 @@ from types import SimpleNamespace
 import numpy as np
 import optuna
 import pytest
+from cycle.test_from_project import CYCLE, FOUR
+from engines import project_of
 from hillclimb import pulls_alone, pulls_alone_file
 from optuna.trial import TrialState
 from printed import require_documented
@@ -18,6 +20,7 @@ from read_document import unexplained
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
+from phaseopt.engine.camshaft import engine_of
 from phaseopt.job.build import build
 from phaseopt.output.offsets_files import offsets_files
 from phaseopt.output.records.offsets import OffsetsRecord
@@ -176,6 +179,21 @@ def test_torque_of_a_trial_is_that_of_its_own_labels(learnt: TorqueModel) -> Non
     assert (cut.measured == direct.measured).mean() > 0.999
     with pytest.raises(ValueError, match="whole steps"):
         everywhere.at(limits, (-30.5, 3.0))
+
+
+def test_knock_was_heard_where_the_cams_stood_then(tmp_path: Path) -> None:
+    """The true centrelines of the reading, and so what it says of knock, do not move with the cams."""
+    heard = {"rpm": 3000, "spark": 20, "intake": 10, "exhaust": -5}
+    knock = {"octane": "98 RON", "heard": [heard]}
+    project = project_of(tmp_path, firing_order=FOUR, cycle={**CYCLE, "knock": knock})
+    places = []
+    for each in (project, fitted_at(project, (project.intake.offset - 7.0, project.exhaust.offset + 3.0))):
+        engine, cycle = engine_of(each), each.cycle
+        assert cycle is not None
+        assert cycle.knock is not None
+        (one,) = cycle.knock.heard
+        places.append([float(engine.cam(side).true_centreline(getattr(one, side))) for side in ("intake", "exhaust")])
+    assert places[0] == pytest.approx(places[1])
 
 
 def test_tied_cams_take_pairs_of_one_phase() -> None:
