@@ -13,8 +13,8 @@ from phaseopt.cycle.config import CycleConfig, Pipe, PipePiece
 from phaseopt.cycle.pipework import AIR, SHUT, Duct, Honeycomb, Junction, Packing, Pipework, Volume, Zone
 from phaseopt.project import ExhaustPart, ExhaustTract, IntakeTract, Taper
 from phaseopt.project.network import Run, cylinder_number, own_throttles, runs
+from phaseopt.values.units import ZERO_CELSIUS
 
-KELVIN = 273.15
 BENDS = 1.5  # heat that ports, bends and junctions pass on over that of a straight pipe (our judgement)
 _INLINE = ("chamber", "silencer", "catalyst")
 
@@ -22,7 +22,7 @@ _INLINE = ("chamber", "silencer", "catalyst")
 def pipe_of(pieces: tuple[Taper, ...], wall: float, wall_heat: float = 1.0) -> Pipe:
     """Pieces of the project as a pipe with walls at so many °C."""
     sections = tuple(PipePiece(p.length, p.start, p.start if p.end is None else p.end) for p in pieces)
-    return Pipe(sections, wall + KELVIN, wall_heat=wall_heat)
+    return Pipe(sections, wall + ZERO_CELSIUS, wall_heat=wall_heat)
 
 
 def intake_pipework(tract: IntakeTract, cylinders: int) -> Pipework:
@@ -105,7 +105,7 @@ def _between_ends(
     inlet, outlet = f"{part.name}, inlet", f"{part.name}, outlet"
 
     def straight(length: float, diameter: float) -> Pipe:
-        return Pipe((PipePiece(length, diameter, diameter),), wall + KELVIN)
+        return Pipe((PipePiece(length, diameter, diameter),), wall + ZERO_CELSIUS)
 
     if part.part == "silencer":
         assert part.can is not None

@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from phaseopt.cycle.config import CycleConfig, Lift
 from phaseopt.cycle.friction import Friction
-from phaseopt.cycle.from_parts import BENDS, KELVIN, exhaust_pipework, intake_pipework, pipe_of
+from phaseopt.cycle.from_parts import BENDS, exhaust_pipework, intake_pipework, pipe_of
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.knock_heard import Heard, scaled_law
 from phaseopt.cycle.valves import Valve, flow_area
@@ -18,6 +18,7 @@ from phaseopt.torque import dry_pressure
 from phaseopt.torque.weather import STANDARD_CELSIUS, STANDARD_KPA
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
+from phaseopt.values.units import ZERO_CELSIUS
 
 FlowCurve = tuple[tuple[float, float], ...]
 
@@ -101,12 +102,12 @@ def cycle_config(project: Project) -> CycleConfig:
             collector_volume=exhaust.collector_volume,
             plenum_volume=CycleConfig.plenum_volume if cycle.plenum_volume is None else cycle.plenum_volume,
             ambient_pressure=kpa,
-            ambient_temperature=celsius + KELVIN,
+            ambient_temperature=celsius + ZERO_CELSIUS,
             fuel=cycle.fuel,
             excess_air=_excess_air(project, cycle),
             half_burned=cycle.half_burned,
             burn_duration=cycle.burn_duration,
-            wall_temperature=cycle.chamber_wall + KELVIN,
+            wall_temperature=cycle.chamber_wall + ZERO_CELSIUS,
             friction=Friction(law.constant, law.pressure, law.speed, law.speed_squared),
         )
     except InputError as error:

@@ -12,12 +12,12 @@ from phaseopt.report.subjects.simulate import contact_line, points_line, settled
 from phaseopt.report.words import sentence
 from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit
+from phaseopt.values.units import ZERO_CELSIUS
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
     from phaseopt.torque_model import Simulated
 
-KELVIN = 273.15
 ONLY_SIMULATED = "outside the tested range: their torque is from simulation"
 
 
@@ -114,7 +114,7 @@ def air_words(build: "Build") -> str:
     outside = build.model.simulation.config
     return (
         "Expected air a cycle and cylinder, simulated, a start for mapping fuel, with dry air of "
-        f"{outside.ambient_pressure:g} kPa and {outside.ambient_temperature - KELVIN:.0f} °C outside"
+        f"{outside.ambient_pressure:g} kPa and {outside.ambient_temperature - ZERO_CELSIUS:.0f} °C outside"
     )
 
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from phaseopt.project import Correction, Weather
 from phaseopt.values.arrays import FloatArray
+from phaseopt.values.units import ZERO_CELSIUS
 
 COUNTED = 0.93, 1.07  # a test counts where the factor lies in here (ISO 1585, from memory)
 STANDARD_KPA = {"SAE J1349": 99.0, "SAE J607": 101.32, "ISO 1585": 99.0, "DIN 70020": 101.3}  # dry but for DIN: total
@@ -41,7 +42,7 @@ def saturation_pressure(temperature: npt.ArrayLike) -> FloatArray:
     2.3388
     """
     celsius = np.asarray(temperature, dtype=np.float64)
-    kelvin = celsius + 273.15
+    kelvin = celsius + ZERO_CELSIUS
 
     def over(c: tuple[float, ...]) -> FloatArray:
         power = c[2] * kelvin + c[3] * kelvin**2 + c[4] * kelvin**3 + c[5] * kelvin**4

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pint import UnitRegistry
 
+ZERO_CELSIUS = 273.15  # K
+
 _NUMBER_AND_UNIT = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(.*)")
 # "5/16", "3 1/2", "3-1/2": only inches are written so
 _FRACTION = re.compile(r"([+-]?)(?:([0-9]{1,4})(?:\s+|-))?([0-9]{1,3})/([0-9]{1,3})(?![0-9./])\s*(.*)")

@@ -5,7 +5,6 @@ from typing import Self
 import xarray as xr
 from pydantic import Field
 
-from phaseopt.cycle.from_parts import KELVIN
 from phaseopt.cycle.from_project import cycle_section
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.cycle.knock_heard import KnockLimit
@@ -16,6 +15,7 @@ from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points
 from phaseopt.report.subjects.simulate import NOT_MEASURED, knock_note, stated_uncertainty
+from phaseopt.values.units import ZERO_CELSIUS
 
 
 class FullThrottleRecord(Record):
@@ -65,7 +65,7 @@ class KnockRecord(Record):
         return cls(
             **{name: getattr(limit, name).tolist() for name in names},
             spark=limit.spark.tolist() if known.heard else [None] * len(limit.spark),
-            end_gas_C=(limit.end_gas - KELVIN).tolist(),
+            end_gas_C=(limit.end_gas - ZERO_CELSIUS).tolist(),
             octane=known.octane,
             heard_at=tuple(one.rpm for one in known.heard),
         )
