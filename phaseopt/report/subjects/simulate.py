@@ -70,7 +70,9 @@ def _knock_table(project: Project, full: FullThrottle, knock: KnockLimit) -> Tab
             else _number(np.ceil(earliest), "+z.0f")
         )
         change = unit.of(knock.torque[i] - knock.best_torque[i])
-        row = [f"{rpm:.0f}", early, _number(np.floor(knock.margin[i]), "z.0f"), _number(change, "+z.1f")]
+        margin = knock.margin[i]  # where knock decides 0, or a trace less by the steps of the burn
+        hand = np.floor(margin) if margin > 0 else np.round(margin)
+        row = [f"{rpm:.0f}", early, _number(hand, "z.0f"), _number(change, "+z.1f")]
         rows.append([*row, _number(np.floor(knock.spark[i]), "z.0f")] if scaled else row)
     head = ("rpm", "earliest", "in hand", "torque", *(("spark",) if scaled else ()))
     spark = "; spark: crank degrees before TDC, from what you heard" if scaled else ""
