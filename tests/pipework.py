@@ -42,7 +42,7 @@ FOUR_TWO_ONE = [
 AIRBOX = [
     pipe("snorkel", "open air", "airbox", (300, 100), mouth="flared"),
     {"part": "airbox", "name": "airbox", "volume": 9.0},
-    {"part": "throttle", "name": "throttle", "from": "airbox", "volume": 0.1},
+    {"part": "throttle", "name": "throttle", "from": "airbox"},
     pipe("runner", "throttle", "each cylinder", (250, 44, 42), mouth="plain"),
 ]
 EVERYTHING = [

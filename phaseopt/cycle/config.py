@@ -45,6 +45,8 @@ class KnockLaw:
     scale: float = 1.0
 
 
+MOST_LOAD = 0.995  # of the ambient pressure, that the throttle of a volume can give
+
 # what may differ between points that are marched side by side; all else is built into the arrays that they share
 BY_POINT = (
     "half_burned", "burn_duration", "burn_speed", "completeness", "wall_temperature", "wall_heat", "flow_factor",
@@ -60,9 +62,10 @@ class CycleConfig:
     plenum to the intake valves, `primary` from the exhaust valves to the first junction. With a `secondary`, primaries
     whose cylinders fire 360 degrees apart meet first (four into two into one), else all at once.
 
-    With `throttles` "per cylinder" each runner starts from a small volume of its own (`throttle_volume`, from the
-    throttle plate to where the runner begins) that its own throttle fills; there is no plenum, and the load is the
-    mean pressure of those volumes. The last pipes meet in a point, or in a box with `collector_volume` above zero.
+    With `throttles` "per cylinder" each runner starts in the open air and has a throttle of its own in line
+    (butterfly.py); there is no plenum, and the load is the mean pressure behind the plates. With a `throttle_volume`
+    each throttle fills a box in which its runner starts. The last pipes meet in a point, or in a box with
+    `collector_volume` above zero.
 
     Any other arrangement is a list: `intake_pipework` in place of the runner, `exhaust_pipework` of the other pipes.
     """
@@ -87,7 +90,7 @@ class CycleConfig:
     exhaust_valves: int = 2
     throttles: Literal["shared", "per cylinder"] = "shared"
     plenum_volume: float = 5.0  # litres
-    throttle_volume: float = 0.15  # litres, of each
+    throttle_volume: float | None = None  # litres, of each; None without a box behind the plate
     collector_volume: float = 0.0  # litres
     ambient_pressure: float = 101.325  # kPa
     ambient_temperature: float = 298.0
@@ -104,7 +107,8 @@ class CycleConfig:
     knock: KnockLaw | None = None  # with one, a point burns later than `half_burned` where it would knock
 
     def __post_init__(self) -> None:
-        above_zero = (self.bore, self.stroke, self.plenum_volume, self.throttle_volume, self.ambient_pressure)
+        box = 1.0 if self.throttle_volume is None else self.throttle_volume
+        above_zero = (self.bore, self.stroke, self.plenum_volume, box, self.ambient_pressure)
         if min(above_zero) <= 0.0 or self.collector_volume < 0.0:
             raise InputError.one(
                 "bore, stroke, volumes and ambient pressure must be above zero (a collector may have none)",
@@ -141,6 +145,21 @@ class CycleConfig:
         """Whether the other differs at most in what points side by side may have of their own, `BY_POINT`."""
         alike = replace(other, **{name: getattr(self, name) for name in BY_POINT})
         return fingerprint(alike) == fingerprint(self)
+
+    @property
+    def in_line(self) -> bool:
+        """Whether throttles are in line with their pipes.
+
+        Wide open they are a load of their own, the ambient pressure, under any pressure that it leaves behind them.
+        """
+        if self.intake_pipework is not None:
+            return any(joint.throttle for joint in self.intake_pipework.junctions)
+        return self.throttles == "per cylinder" and self.throttle_volume is None
+
+    @property
+    def most_load(self) -> float:
+        """The highest load [kPa] that throttles can give."""
+        return self.ambient_pressure if self.in_line else MOST_LOAD * self.ambient_pressure
 
     @property
     def cylinders(self) -> int:

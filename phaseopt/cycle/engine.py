@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from phaseopt.cycle import butterfly, ducts, march, throttle
 from phaseopt.cycle import cylinder as cyl
-from phaseopt.cycle import ducts, march, throttle
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.events import ValveTables
@@ -22,7 +22,6 @@ from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
 LATER = 2  # how often a point that would knock is simulated with a later burn
-MOST_LOAD = 0.995  # of the ambient pressure, that an open throttle can give
 
 
 class Stopped(Exception):
@@ -132,7 +131,7 @@ class Simulator:
             raise ValueError("engines of another build cannot be marched together")
         number = {id(engine): i for i, engine in enumerate(self._variants)}
         whose = [0] * count if engines is None else [number[id(engine)] for engine in engines]
-        if count and float(points[:, 1].max()) > MOST_LOAD * c.ambient_pressure:
+        if count and float(points[:, 1].max()) > c.most_load:
             raise InputError.one(
                 f"a load of {float(points[:, 1].max()):.1f} kPa is not below the ambient {c.ambient_pressure:.1f} kPa",
                 hint="full throttle is a small depression, for example 3 kPa",
@@ -217,6 +216,7 @@ class Simulator:
             [cyl.given(e, float(n)) for e, n in zip(self.engines, rpm, strict=True)], 1
         )
         net.volumes[:, [march.V_SUM_P, march.V_IN, march.V_OUT]] = 0.0
+        net.throttles[:, butterfly.SUM_P] = 0.0
         valves = self.valves.at(icl, ecl, np.array([engine.flow_factor for engine in self.engines]))
         course = march.Course(
             dt, valves.trap, net.offsets * (self.steps // self.config.cylinders), valves.phi,

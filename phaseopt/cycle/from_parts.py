@@ -9,8 +9,19 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from phaseopt.cycle.config import CycleConfig, Pipe, PipePiece
-from phaseopt.cycle.pipework import AIR, SHUT, Duct, Honeycomb, Junction, Packing, Pipework, Volume, Zone
+from phaseopt.cycle.config import Pipe, PipePiece
+from phaseopt.cycle.pipework import (
+    AIR,
+    SHUT,
+    Duct,
+    Honeycomb,
+    Junction,
+    Packing,
+    Pipework,
+    Volume,
+    Zone,
+    cut_at_plate,
+)  # fmt: skip
 from phaseopt.project import ExhaustPart, ExhaustTract, IntakeTract, Taper
 from phaseopt.project.network import Run, cylinder_number, own_throttles, runs
 from phaseopt.values.units import ZERO_CELSIUS
@@ -33,20 +44,25 @@ def intake_pipework(tract: IntakeTract, cylinders: int) -> Pipework:
         if part.part in ("plenum", "airbox"):
             assert part.volume is not None
             volumes.append(Volume(part.name, part.volume, "intake", fills.get(part.name)))
-    ducts = []
+    ducts, joints = list[Duct](), list[Junction]()
     for run in runs(tract.parts, cylinders):
-        part, start = tract.parts[run.entry], run.start
+        part, start, mouth = tract.parts[run.entry], run.start, tract.parts[run.entry].mouth
+        wall = tract.wall if part.wall is None else part.wall
+        head = cylinder_number(run.end) is not None
+        pipe = pipe_of((*part.pieces, *tract.port) if head else part.pieces, wall, BENDS if head else 1.0)
         if start in own:
             throttle = next(p for p in tract.parts if p.name == start)
             start = f"{throttle.name}, {run.name}"
-            litres = CycleConfig.throttle_volume if throttle.volume is None else throttle.volume
-            volumes.append(Volume(start, litres, "intake", throttle.starts[0]))
-        head = cylinder_number(run.end) is not None
-        wall = tract.wall if part.wall is None else part.wall
-        pipe = pipe_of((*part.pieces, *tract.port) if head else part.pieces, wall, BENDS if head else 1.0)
-        ducts.append(Duct(run.name, start, run.end, pipe, "intake", part.mouth))
-    junctions = tuple(Junction(part.name, part.angle) for part in tract.parts if part.part == "junction")
-    return Pipework(tuple(ducts), tuple(volumes), junctions)
+            if throttle.volume is not None:
+                volumes.append(Volume(start, throttle.volume, "intake", throttle.starts[0]))
+            else:
+                first, pipe = cut_at_plate(pipe)
+                ducts.append(Duct(f"{run.name}, mouth", throttle.starts[0], start, first, "intake", mouth))
+                joints.append(Junction(start, throttle=True))
+                mouth = None
+        ducts.append(Duct(run.name, start, run.end, pipe, "intake", mouth))
+    joints += [Junction(part.name, part.angle) for part in tract.parts if part.part == "junction"]
+    return Pipework(tuple(ducts), tuple(volumes), tuple(joints))
 
 
 def exhaust_pipework(tract: ExhaustTract, cylinders: int) -> Pipework:

@@ -129,8 +129,12 @@ def ambient(project: Project) -> tuple[float, float]:
 
 
 def full_throttle_pressure(project: Project) -> float:
-    """Mean plenum pressure at full throttle [kPa]."""
-    return ambient(project)[0] - cycle_section(project).full_throttle_depression
+    """The load [kPa] that is full throttle: mean plenum pressure, or with throttles in line the ambient pressure.
+
+    Those are wide open then, and what pressure that leaves behind them is a result.
+    """
+    outside, cycle = ambient(project)[0], cycle_section(project)
+    return outside if cycle.in_line else outside - cycle.full_throttle_depression
 
 
 def plenum_pressure(project: Project, load: npt.ArrayLike) -> FloatArray:

@@ -12,13 +12,14 @@ from typing import NamedTuple
 
 import numpy as np
 
+from phaseopt.cycle import butterfly, ducts, junction, lining, orifice
 from phaseopt.cycle import cylinder as cyl
-from phaseopt.cycle import ducts, junction, lining, orifice
 from phaseopt.cycle.lanes import LANES, Ints, inner, kernel
 from phaseopt.values.arrays import FloatArray
 
 # kinds of ends, and columns of the table of ends (a pipe's left end is 2 i, its right end 2 i + 1)
 WALL, SPACE, JUNCTION = 0, 1, 2
+ONE_PRESSURE, LOSES, THROTTLE = 0.0, 1.0, 2.0  # what a junction may be
 KIND, TARGET, BRANCH, VALVE = 0, 1, 2, 3
 # spaces, in this order: ambient at the intake, ambient at the exhaust, volumes, cylinders
 FIXED_SPACES = 2
@@ -38,10 +39,10 @@ class Arrays(NamedTuple):  # read by kernels
     columns above for each end; `spaces` what ends see, `scratch` and `junctions` what they are solved in (orifice.py,
     junction.py), `branches` and `counts` the ends that meet in each junction. `sizes` are those of the volumes [m^3].
     The first of them are filled through throttles, each from one of the spaces, `sources`. `throats` (ends, 2) are
-    throat over pipe area of ends in a space, out of the pipe and into it. `streams` (junctions, 3) say whether a
-    junction loses pressure, and by which cosines (junction.py). Pipes with something in their walls have a line each in
-    `lined` (pipe, kind, first cell of its can) and `lining`, their cans' cells are `cans` (lining.py). `gas` are the
-    mixture's numbers (gas.py).
+    throat over pipe area of ends in a space, out of the pipe and into it. `streams` (junctions, 3) say what a junction
+    is (`ONE_PRESSURE`, `LOSES` or `THROTTLE`), and by which cosines it loses (junction.py). Pipes with something in
+    their walls have a line each in `lined` (pipe, kind, first cell of its can) and `lining`, their cans' cells are
+    `cans` (lining.py). `gas` are the mixture's numbers (gas.py).
     """
 
     w: FloatArray
@@ -308,7 +309,9 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
                 add_yield(spaces[target, YIELD * n :], x, area)
         for i in range(len(net.junctions)):
             x = net.junctions[i]
-            if net.streams[i, 0] > 0.0:
+            if net.streams[i, 0] == THROTTLE:
+                butterfly.solve_throttle(x, gas)
+            elif net.streams[i, 0] == LOSES:
                 junction.solve_with_losses(x, net.counts[i], gas, net.streams[i, 1], net.streams[i, 2])
             else:
                 junction.solve_junction(x, net.counts[i], gas)

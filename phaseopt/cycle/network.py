@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.cycle import cylinder, ducts, junction, lining, march, orifice
+from phaseopt.cycle import butterfly, cylinder, ducts, junction, lining, march, orifice
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.gas import Gas
@@ -97,8 +97,9 @@ class Network:
     """One engine's network: the `arrays` that the kernels work on, views of them by field and lane, and names.
 
     `names` and `zones` are those of the pipes. By cylinder, in the order of firing: `offsets` are firing intervals
-    that it is ahead; `intake` and `exhaust` are the cells of its pipes at the valves, `behind` the throttled volume
-    that it draws from. `filled` are the pipes between throttles and cylinders.
+    that it is ahead; `intake` and `exhaust` are the cells of its pipes at the valves, `behind` the number of the
+    throttle that it draws through. `filled` are the pipes between throttles and cylinders, `in_line` the junctions that
+    are throttles; without any, throttles are those of the first volumes.
     """
 
     arrays: march.Arrays
@@ -109,6 +110,7 @@ class Network:
     exhaust: Ints
     behind: Ints
     filled: tuple[str, ...]
+    in_line: Ints
 
     @property
     def rows(self) -> FloatArray:
@@ -124,6 +126,26 @@ class Network:
     def throttled(self) -> FloatArray:
         """State of the volumes behind a throttle."""
         return self.volumes[: len(self.arrays.sources)]
+
+    @property
+    def throttles(self) -> FloatArray:
+        """State of the throttles in line: (throttles, fields of butterfly.py, lanes)."""
+        flat: FloatArray = self.arrays.junctions
+        joints = flat.reshape(len(flat), flat.shape[1] // LANES, LANES)
+        return joints[self.in_line[0] : self.in_line[-1] + 1] if len(self.in_line) else joints[:0]
+
+    @property
+    def bores(self) -> FloatArray:
+        """Areas of the pipes behind the throttles in line [m^2]."""
+        a = self.arrays
+        return np.asarray(a.geo[a.pipes[a.branches[self.in_line, 1] // 2, 0], ducts.AREA_LEFT])
+
+    def pressure_behind(self, cylinder: int) -> FloatArray:
+        """Behind the throttle that a cylinder (the c-th to fire) draws through, by lane [Pa]."""
+        at = self.behind[cylinder]
+        if len(self.in_line):
+            return np.asarray(self.throttles[at, junction.BRANCH + junction.FACE_P])
+        return np.asarray(self.throttled[at, march.V_P])
 
     @property
     def cylinders(self) -> FloatArray:
@@ -159,14 +181,17 @@ class _Builder:
         order = [cylinder_name(number) for number in config.firing_order]
         self.spaces = {v.name: march.FIXED_SPACES + i for i, v in enumerate(self.volumes)}
         self.cylinders = {name: march.FIXED_SPACES + len(self.volumes) + i for i, name in enumerate(order)}
+        self.throttles = {joint.name for joint in pipework.junctions if joint.throttle}
         self.geometry = [self._geometry(duct, mesh) for duct in self.ducts]
         meeting: dict[str, list[int]] = {junction.name: [] for junction in pipework.junctions}
         self.ends = np.array([self._end(end, meeting) for end in range(2 * len(self.ducts))], dtype=np.int64)
         self.meeting = list(meeting.values())
         self.streams = np.zeros((len(meeting), 3))
         for i, joint in enumerate(pipework.junctions):
-            if joint.angle is not None:
-                self.streams[i] = 1.0, *junction.stream_cosines(joint.angle)
+            if joint.throttle:
+                self.streams[i, 0] = march.THROTTLE
+            elif joint.angle is not None:
+                self.streams[i] = march.LOSES, *junction.stream_cosines(joint.angle)
         for number, ends in enumerate(self.meeting):
             for branch, end in enumerate(ends):
                 self.ends[end] = march.JUNCTION, number, branch, -1
@@ -181,7 +206,7 @@ class _Builder:
         burned = 0.0 if duct.zone == "intake" else 1.0
         # of a short part in a list two: more would shorten the time step of all the rest
         own = self.config.intake_pipework if duct.zone == "intake" else self.config.exhaust_pipework
-        fewest = 4 if own is None else 2
+        fewest = 4 if own is None and duct.end not in self.throttles else 2
         return pipe_geometry(duct.pipe, mesh.of(duct.zone), self.gas, burned, longer, fewest)
 
     def _end(self, end: int, meeting: dict[str, list[int]]) -> tuple[int, int, int, int]:
@@ -217,7 +242,7 @@ class _Builder:
             v[march.V_BURNED] = mass * y
             v[[march.V_P, march.V_OLD_P]] = p
             v[[march.V_TH, march.V_OLD_TH]] = theta
-        return states.reshape(len(states), -1)
+        return states.reshape(len(states), march.VOLUME_FIELDS * LANES)
 
     def _space_states(self) -> FloatArray:
         k, ambient = self.gas.kernel, self.ambient
@@ -287,7 +312,10 @@ class _Builder:
         for i, members in enumerate(self.meeting):
             areas = np.array([self._area(m) for m in members])
             ending = np.array([float(m % 2) for m in members])
-            joint = junction.junction_scratch(areas, 1.05e5, 900.0 * 290.0, ending)
+            if self.streams[i, 0] == march.THROTTLE:
+                joint = butterfly.throttle_scratch(*areas)
+            else:
+                joint = junction.junction_scratch(areas, 1.05e5, 900.0 * 290.0, ending)
             joints[i, : len(joint)] = joint
             branches[i, : len(members)] = members
         throats = np.ones((len(self.ends), 2))
@@ -328,12 +356,13 @@ def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
     order = [cylinder_name(number) for number in config.firing_order]
     last = {duct.end: int(arrays.pipes[i].sum()) - 1 for i, duct in enumerate(pipework.ducts)}
     first = {duct.start: int(arrays.pipes[i, 0]) for i, duct in enumerate(pipework.ducts)}
-    throttled = {volume.name for volume in pipework.volumes if volume.throttle_from is not None}
+    in_line = [i for i, joint in enumerate(pipework.junctions) if joint.throttle]
+    places = {pipework.junctions[i].name: number for number, i in enumerate(in_line)}
+    if not places:
+        places = {v.name: i for i, v in enumerate(b.volumes) if v.throttle_from is not None}
+    throttled = set(places)
     drawn = {name: _upstream(pipework, name, throttled) for name in order}
-    behind = [
-        next(b.spaces[duct.start] for duct in drawn[name] if duct.start in throttled) - march.FIXED_SPACES
-        for name in order
-    ]
+    behind = [next(places[duct.start] for duct in drawn[name] if duct.start in throttled) for name in order]
     filled = {duct.name for name in order for duct in drawn[name]}
     return Network(
         arrays,
@@ -344,4 +373,5 @@ def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
         np.array([first[name] for name in order], dtype=np.int64),
         np.array(behind, dtype=np.int64),
         tuple(name for name in names if name in filled),
+        np.array(in_line, dtype=np.int64),
     )

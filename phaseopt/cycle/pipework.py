@@ -4,7 +4,7 @@ One builder (network.py) makes the network of any list. The usual arrangements, 
 fields, are such lists too (usual_pipework.py).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from phaseopt.project.pipes import Mouth
@@ -57,6 +57,30 @@ class Pipe:
         return sum(s.length for s in self.sections)
 
 
+PLATE = 60.0  # mm from where a pipe with a throttle in line starts to its plate, in a short one half-way
+
+
+def cut_at_plate(pipe: Pipe) -> tuple[Pipe, Pipe]:
+    """The pipe before a throttle in line and the pipe behind it.
+
+    >>> [part.length for part in cut_at_plate(Pipe((PipePiece(40.0, 60.0, 44.0), PipePiece(160.0, 44.0, 42.0)), 300.0))]
+    [60.0, 140.0]
+    """
+    before, behind = list[PipePiece](), list[PipePiece]()
+    left = min(PLATE, 0.5 * pipe.length)
+    for piece in pipe.sections:
+        if left <= 0.0:
+            behind.append(piece)
+        elif piece.length <= left:
+            before.append(piece)
+        else:
+            middle = piece.start + (piece.end - piece.start) * left / piece.length
+            before.append(PipePiece(left, piece.start, middle))
+            behind.append(PipePiece(piece.length - left, middle, piece.end))
+        left -= piece.length
+    return replace(pipe, sections=tuple(before)), replace(pipe, sections=tuple(behind))
+
+
 @dataclass(frozen=True)
 class Honeycomb:
     """A catalyst's: inner width [mm], square or round."""
@@ -106,11 +130,13 @@ class Volume:
 class Junction:
     """Pipes that meet in a point: at one pressure, or, with an angle [deg], less what streams lose as they turn.
 
-    The angle is that between a pipe that ends there and one that starts there, 0 where they are in line.
+    The angle is that between a pipe that ends there and one that starts there, 0 where they are in line. A `throttle`
+    joins two pipes in line (butterfly.py).
     """
 
     name: str
     angle: float | None = None
+    throttle: bool = False
 
 
 @dataclass(frozen=True)

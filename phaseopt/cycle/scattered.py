@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.engine import MOST_LOAD, Simulator
+from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.lanes import Ints
 from phaseopt.cycle.network import Mesh
 from phaseopt.cycle.results import Results
@@ -90,7 +90,7 @@ def _builds(configs: Sequence[CycleConfig]) -> list[list[int]]:
 
 def _run(engines: list[CycleConfig], points: FloatArray, mesh: Mesh | None, again: int) -> list[Results]:
     """Points with engines of one build, those out of reach of an open throttle left unsettled."""
-    inside: Ints = np.flatnonzero(points[:, 1] <= MOST_LOAD * engines[0].ambient_pressure)
+    inside: Ints = np.flatnonzero(points[:, 1] <= engines[0].most_load)
     out = [Results.empty(len(points)) for _ in engines]
     if len(inside):
         whose = [engine for engine in engines for _ in inside]

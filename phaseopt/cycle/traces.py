@@ -4,7 +4,7 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.cycle import cylinder as cyl
-from phaseopt.cycle import ducts, march
+from phaseopt.cycle import ducts
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.engine import Simulator
@@ -18,7 +18,7 @@ TRACES = {
     "cylinder_pressure": ("kPa", "pressure in cylinder 1", 1e-3),
     "runner_pressure": ("kPa", "pressure in its runner's last cell before the intake valves", 1e-3),
     "primary_pressure": ("kPa", "pressure in its primary's first cell after the exhaust valves", 1e-3),
-    "intake_pressure": ("kPa", "pressure behind the throttle: plenum, or volume before the runner", 1e-3),
+    "intake_pressure": ("kPa", "pressure behind the throttle", 1e-3),
     "intake_flow": ("g/s", "flow through the intake valves, into the cylinder", 1e3),
     "exhaust_flow": ("g/s", "flow through the exhaust valves, out of the cylinder", 1e3),
     "intake_lift": ("mm", "intake valve lift", 1.0),
@@ -79,13 +79,13 @@ def traces(
 def _look(simulator: Simulator) -> FloatArray:
     """The first six of `TRACES` in SI units, from the first lane as it is now."""
     net, cylinder = simulator.net, simulator.config.firing_order.index(1)
-    rows, z, volumes = net.rows, net.cylinders[cylinder, :, 0], net.throttled
+    rows, z = net.rows, net.cylinders[cylinder, :, 0]
     step = z[cyl.STEP]
     return np.array([
         z[cyl.PRESSURE],
         rows[net.intake[cylinder], ducts.P, 0],
         rows[net.exhaust[cylinder], ducts.P, 0],
-        volumes[net.behind[cylinder], march.V_P, 0],
+        net.pressure_behind(cylinder)[0],
         z[cyl.FLOW] / step,
         -z[cyl.FLOW + 3] / step,
     ])  # fmt: skip

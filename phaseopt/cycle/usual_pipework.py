@@ -1,7 +1,7 @@
 """The arrangements that a configuration states in its own fields, as lists of parts."""
 
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.pipework import AIR, Duct, Junction, Pipework, Volume, cylinder_name
+from phaseopt.cycle.pipework import AIR, Duct, Junction, Pipework, Volume, cut_at_plate, cylinder_name
 
 
 def usual_intake(config: CycleConfig) -> Pipework:
@@ -9,12 +9,17 @@ def usual_intake(config: CycleConfig) -> Pipework:
     runner, own = config.runner, config.throttles == "per cylinder"
     assert runner is not None
     ducts, volumes = list[Duct](), [] if own else [Volume("plenum", config.plenum_volume, "intake", AIR)]
+    joints = list[Junction]()
     for number in config.firing_order:
-        behind = f"throttle {number}" if own else "plenum"
-        if own:
+        behind, pipe = f"throttle {number}" if own else "plenum", runner
+        if own and config.throttle_volume is not None:
             volumes.append(Volume(behind, config.throttle_volume, "intake", AIR))
-        ducts.append(Duct(f"runner {number}", behind, cylinder_name(number), runner, "intake"))
-    return Pipework(tuple(ducts), tuple(volumes), ())
+        elif own:
+            mouth, pipe = cut_at_plate(runner)
+            ducts.append(Duct(f"mouth {number}", AIR, behind, mouth, "intake"))
+            joints.append(Junction(behind, throttle=True))
+        ducts.append(Duct(f"runner {number}", behind, cylinder_name(number), pipe, "intake"))
+    return Pipework(tuple(ducts), tuple(volumes), tuple(joints))
 
 
 def usual_exhaust(config: CycleConfig) -> Pipework:

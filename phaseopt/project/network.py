@@ -224,6 +224,14 @@ def _passed_by(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> It
 def _wrong_throttles(parts: Sequence[NetworkPart], cylinders: int) -> Iterator[tuple[str, str, str]]:
     known = {part.name: part for part in parts}
     own, throttled = own_throttles(parts), set[str]()
+    filling = [part for part in parts if part.part == "throttle" and (part.to or part.volume is not None)]
+    in_line = [entry for entry, p in enumerate(parts, 1) if p.part == "throttle" and p not in filling]
+    if filling and in_line:
+        yield (
+            f"(entry {in_line[0]})",
+            f'"{parts[in_line[0] - 1].name}" is in line with its pipes, beside throttles that fill a volume',
+            "leave one kind out: one load is held, in the pipes or in the volumes",
+        )
     for entry, part in enumerate(parts, start=1):
         if part.part != "throttle":
             continue

@@ -73,7 +73,12 @@ class NetworkPart(ProjectSection):
         description='its start in open air or in a volume: "flared", "flush" with a wall, or "plain", a bare end '
         "(left out = nothing lost; pipe)",
     )
-    volume: Litres | None = Field(None, gt=0, le=500, description="litres (plenum, airbox, collector, throttle)")
+    volume: Litres | None = Field(
+        None,
+        gt=0,
+        le=500,
+        description="litres (plenum, airbox, collector; throttle without to: a box behind each plate)",
+    )
     angle: float | None = Field(
         None, ge=0, le=90,
         description="degrees between a pipe that joins and the axis on which the flow goes on; streams that turn and "

@@ -298,11 +298,17 @@ class Cycle(ProjectSection):
     plenum_volume: Litres | None = Field(
         None, gt=0, le=200, description="volume between a shared throttle and the runners, litres"
     )
-    throttle_volume: Litres = Field(
-        0.15, gt=0, le=10, description="volume between each individual throttle and its runner, litres"
-    )
+    throttle_volume: Litres | None = Field(
+        None, gt=0, le=10,
+        description="box behind each individual throttle, in which its runner starts, litres (left out = none: the "
+        "plate is in the runner)",
+    )  # fmt: skip
     full_throttle_depression: Kilopascals = Field(
-        2.0, ge=0.6, le=20, description="mean plenum pressure at full throttle below ambient, kPa (practice: 1 to 3)"
+        2.0,
+        ge=0.6,
+        le=20,
+        description="mean plenum pressure at full throttle below ambient, kPa (practice: 1 to 3; not used where each "
+        "runner has its plate)",
     )
     ambient: Weather | None = Field(
         None, description="air of the simulation (left out = that of [torque] correction, else of SAE J1349)"
@@ -328,6 +334,13 @@ class Cycle(ProjectSection):
         le=1,
         description="how far simulated torque may be off, as a share of the best torque (our judgement)",
     )
+
+    @property
+    def in_line(self) -> bool:
+        """Whether each cylinder has a throttle in its runner, without a box behind it."""
+        if self.intake.parts:
+            return any(p.part == "throttle" and not p.to and p.volume is None for p in self.intake.parts)
+        return self.throttles == "per cylinder" and self.throttle_volume is None
 
     @model_validator(mode="after")
     def _plenum(self) -> "Cycle":

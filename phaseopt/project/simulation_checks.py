@@ -67,7 +67,7 @@ def _knock_heard(s: Sections) -> Iterator[Contradiction]:
 def _snorkel(s: Sections) -> Iterator[Contradiction]:
     """Throttles behind the snorkel hold full throttle, so it must leave them something to take."""
     cycle, crank, rpm = s["cycle"], s["crank"], s["tables"].rpm[-1]
-    if next(network_faults(cycle.intake.parts, True, s["cylinders"]), None) is not None:
+    if cycle.in_line or next(network_faults(cycle.intake.parts, True, s["cylinders"]), None) is not None:
         return
     swept = math.pi / 4 * crank.bore**2 * crank.stroke * s["cylinders"] * 1e-9
     lost = snorkel_loss(cycle.intake.parts, s["cylinders"], swept * rpm / 120.0)

@@ -263,7 +263,11 @@ def _burn(project: Project, cycle: Cycle) -> Table:
         mixture = f"{cycle.fuel}, air to fuel {cycle.air_fuel_ratio:g}"
     rows = (
         Row("dry air outside", (_air(units, pressure, temperature),)),
-        Row("full throttle below it by", (units.pressure.text(cycle.full_throttle_depression),)),
+        *(
+            []
+            if cycle.in_line
+            else [Row("full throttle below it by", (units.pressure.text(cycle.full_throttle_depression),))]
+        ),
         Row("mixture", (mixture,)),
         Row("half burned, burn duration", (f"{cycle.half_burned:g}° after TDC, {cycle.burn_duration:g}° at 4000 rpm",)),
         Row("carried over from an earlier calibration", (_factors(cycle),)),

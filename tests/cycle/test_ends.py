@@ -6,7 +6,7 @@ import fluids
 import numpy as np
 import pytest
 
-from phaseopt.cycle import junction, march, orifice
+from phaseopt.cycle import butterfly, ducts, junction, march, orifice
 from phaseopt.cycle.gas import constant_gamma
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.valves import Valve, effective_area, flow_area
@@ -139,3 +139,79 @@ def test_impossible_valves_are_refused():
         Valve(32.5, 28.0, 5.5, 1.2, 45.0, ((0.0, 0.7), (0.3, -0.1)), ((0.0, 0.7), (0.3, 0.6)))
     with pytest.raises(InputError, match="do not fit"):
         Valve(32.5, 28.0, 29.0, 1.2, 45.0, ((0.0, 0.7), (0.3, 0.6)), ((0.0, 0.7), (0.3, 0.6)))
+
+
+def in_line(phi, before=40.0, behind=40.0, spaces=((1.01e5, 300.0), (1e5, 300.0)), cells=20):
+    """A throttle between two pipes from one space to another."""
+    pipes = [straight(20.0 * cells, before, cells), straight(20.0 * cells, behind, cells)]
+    bench = Bench(pipes, [0, "junction", "junction", 1], [(1, 2)], spaces=spaces)
+    bench.streams[0, 0] = march.THROTTLE
+    scratch = butterfly.throttle_scratch(before**2, behind**2).reshape(-1, LANES)
+    scratch[butterfly.PHI] = phi
+    bench.junctions[0] = scratch.ravel()
+    return bench
+
+
+@pytest.mark.parametrize("back", [False, True])
+@pytest.mark.parametrize("lost", [0.0, 0.24, 3.91, 32.6])
+def test_a_throttle_in_line_loses_its_dynamic_heads(lost, back):
+    """Steady flow either way; a butterfly at 5, 30 and 50 degrees: Weisbach's table (from memory), within 3 %."""
+    high, low = (1.01e5, 300.0), (1e5, 300.0)
+    bench = in_line(1.0 / math.sqrt(1.0 + lost), spaces=(low, high) if back else (high, low))
+    bench.run(5e-5, 8000)
+    before, behind = bench.rows[[40, 3] if back else [3, 40], :, 0]
+    heads = [0.5 * c[ducts.RHO] * c[ducts.U] ** 2 for c in (before, behind)]
+    fall = before[ducts.P] + heads[0] - behind[ducts.P] - heads[1]
+    assert fall / heads[1] == pytest.approx(lost, rel=0.03, abs=0.01)
+
+
+def test_a_nearly_shut_throttle_in_line_chokes():
+    """Flow of a choked nozzle of its throat (package `fluids`), within 1 %, and no more behind a deeper vacuum."""
+    flows = []
+    for low in (0.4e5, 0.2e5):
+        bench = in_line(0.1, spaces=((1e5, 300.0), (low, 300.0)))
+        bench.run(2e-5, 12000)
+        cell = bench.rows[10, :, 0]
+        flows.append(cell[ducts.RHO] * cell[ducts.U])
+    critical = fluids.P_critical_flow(1e5, 1.4)
+    t = fluids.T_critical_flow(300.0, 1.4)
+    assert flows[0] == pytest.approx(0.1 * critical / (287.05 * t) * math.sqrt(1.4 * 287.05 * t), rel=0.01)
+    assert flows[1] == pytest.approx(flows[0], rel=2e-3)
+
+
+def test_a_throttle_that_loses_nothing_is_not_there():
+    """A pulse of 10 kPa passes as in one pipe; a shut one sends all of it back (textbook)."""
+    whole, open_, shut = Bench([straight(800.0, 40.0, 40)], ["wall", "wall"]), in_line(1.0), in_line(0.0)
+    bump = 1e5 * (1 + 0.1 * np.exp(-(((np.arange(40) - 10) / 3) ** 2)))
+    for bench, rows in ((whole, [slice(1, 41)]), (open_, [slice(1, 21), slice(23, 43)]), (shut, [slice(1, 21)])):
+        for r, part in zip(rows, np.split(bump, 2) if len(rows) == 2 else [bump[: r_len(rows[0])]], strict=True):
+            bench.rows[r, 2] = part[:, None]
+            bench.rows[r, 4] = 2.5 * part[:, None]
+        bench.ends[:] = np.where((bench.ends[:, :1] == march.SPACE), [march.WALL, -1, 0, -1], bench.ends)
+        bench.run(4e-5, 30)
+    joined = np.concatenate([open_.rows[1:21, 2, 0], open_.rows[23:43, 2, 0]])
+    assert np.abs(joined - whole.rows[1:41, 2, 0]).max() < 0.02 * 5e3
+    assert np.ptp(shut.rows[23:43, 2, 0]) < 1e-6
+
+
+def r_len(rows):
+    """Length of a slice."""
+    return rows.stop - rows.start
+
+
+def test_a_throttle_in_line_keeps_mass_energy_and_composition():
+    """What arrives leaves, to rounding, at steps of width and any opening, either way."""
+    x = butterfly.throttle_scratch(1.2e-3, 1.0e-3)
+    branch = x.reshape(2, junction.BRANCH, LANES)
+    rng = np.random.default_rng(4)
+    branch[:, junction.RHO] = rng.uniform(0.9, 1.3, (2, LANES))
+    branch[:, junction.V] = rng.uniform(-120, 120, (2, LANES))
+    branch[:, junction.P] = rng.uniform(0.4e5, 1.2e5, (2, LANES))
+    branch[:, junction.Y] = rng.uniform(0, 1, (2, LANES))
+    branch[:, junction.G] = 1.35
+    branch[0, butterfly.PHI] = np.linspace(0.01, 1.0, LANES)
+    butterfly.solve_throttle(x, constant_gamma(1.35).kernel)
+    for field in (junction.MASS, junction.ENERGY, junction.BURNED):
+        flows = branch[:, field] * np.array([[1.2e-3], [1.0e-3]])
+        assert np.abs(flows.sum(axis=0)).max() < 1e-13 * np.abs(flows).sum(axis=0).max()
+        assert np.abs(flows).min() > 0.0

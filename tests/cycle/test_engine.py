@@ -5,14 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from phaseopt.cycle import butterfly, ducts, march, schedule
 from phaseopt.cycle import cylinder as cyl
-from phaseopt.cycle import ducts, march, schedule
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import Lift
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh
-from phaseopt.cycle.results import mean_state
+from phaseopt.cycle.results import filling_and_work, mean_state
 from phaseopt.cycle.traces import traces
 from phaseopt.values.errors import InputError
 
@@ -50,7 +50,8 @@ def totals(simulator):
 ARRANGEMENTS = {
     "four into two into one": {},
     "four into one": {"secondary": None},
-    "a throttle for each": {"throttles": "per cylinder", "throttle_volume": 0.1},
+    "a throttle for each": {"throttles": "per cylinder"},
+    "a throttle with a box for each": {"throttles": "per cylinder", "throttle_volume": 0.1},
     "a box for a collector": {"collector_volume": 0.5},
     "both": {"throttles": "per cylinder", "collector_volume": 1.5, "secondary": None},
 }
@@ -60,10 +61,11 @@ ARRANGEMENTS = {
 def test_a_closed_engine_keeps_mass_and_energy(arrangement):
     """Outer ends shut, valves and pistons moving, no heat or burning: mass, and energy plus work, to 1e-10."""
     s = Simulator(replace(sample(), wall_heat=0.0, completeness=0.0, **ARRANGEMENTS[arrangement]), COARSE)
-    end = 2 * s.net.names.index("tail") + 1
-    s.net.arrays.ends[end] = [march.WALL, -1, 0, -1]
+    ends = s.net.arrays.ends
+    ends[(ends[:, march.KIND] == march.SPACE) & (ends[:, march.TARGET] < march.FIXED_SPACES)] = [march.WALL, -1, 0, -1]
     s.net.arrays.geo[:, ducts.HEAT] = 0.0
     s.net.throttled[:, march.V_THROTTLE] = 0.0
+    s.net.throttles[:, butterfly.PHI] = np.linspace(0.0, 1.0, LANES)
     s.points[:] = 110.0
     s.points[0] = np.linspace(2500.0, 6000.0, LANES)
     s.points[2] = np.linspace(100.0, 120.0, LANES)
@@ -111,7 +113,7 @@ def test_one_cylinders_own_throttle_is_a_shared_one():
 
 def test_every_load_is_held_with_throttles_of_their_own():
     """Mean pressure behind the throttles is the load to 0.2 %, and what they let in is what the cylinders took."""
-    s = Simulator(replace(sample(), throttles="per cylinder"), COARSE)
+    s = Simulator(replace(sample(), throttles="per cylinder", throttle_volume=0.15), COARSE)
     load = np.array([40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 98.0, 100.5])
     r = s.run(np.stack(np.broadcast_arrays(4000.0, load, 110.0, 110.0), axis=1))
     assert r.settled.all()
@@ -122,6 +124,32 @@ def test_every_load_is_held_with_throttles_of_their_own():
         v = s.net.throttled[:, :, 0]
         assert v[:, march.V_SUM_P].mean() / s.steps == pytest.approx(each * 1e3, rel=2e-3)
         assert v[:, march.V_IN].sum() == pytest.approx(4 * mean_state(s.net, cyl.INTAKE)[0], rel=5e-3)
+
+
+def test_throttles_in_line_hold_part_load_and_open_wide():
+    """Mean pressure behind is the load to 0.2 %; a load that an open throttle cannot leave behind it is wide open.
+
+    Wide open, filling is within 3 % of what it is without throttles: they lose a quarter of a dynamic head.
+    """
+    s = Simulator(replace(sample(), throttles="per cylinder"), COARSE)
+    load = np.array([30.0, 45.0, 60.0, 75.0, 85.0, 92.0, 101.3, 101.325])
+    r = s.run(np.stack(np.broadcast_arrays(5000.0, load, 110.0, 110.0), axis=1))
+    assert r.settled.all()
+    assert np.all(np.diff(r.torque[:6]) > 0.0)
+    assert r.torque[6] == pytest.approx(r.torque[7], rel=3e-3)
+    for each in load[:6]:
+        s.run(np.array([[5000.0, each, 110.0, 110.0]]))
+        s.cycle()
+        assert s.net.throttles[:, butterfly.SUM_P, 0].mean() / s.steps == pytest.approx(each * 1e3, rel=2e-3)
+    s = Simulator(replace(sample(), throttles="per cylinder"), COARSE)
+    s.net.throttles[:, butterfly.PHI] = 1.0
+    one = np.array([[5000.0, 101.325, 110.0, 110.0]])
+    s.points[:] = one.T * [[1.0], [1e3], [1.0], [1.0]]
+    s.set_steps(1600)
+    for _ in range(12):
+        s.cycle()
+    bare = filling_and_work(s.config, s.gas, s.net)[0, 0]
+    assert r.volumetric_efficiency[7] == pytest.approx(bare, rel=0.03)
 
 
 def test_chamber_is_the_slider_cranks():

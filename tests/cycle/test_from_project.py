@@ -118,6 +118,18 @@ def test_the_top_row_is_full_throttle_under_any_label(tmp_path: Path) -> None:
     assert plenum_pressure(low, [84.0, 85.0]).tolist() == [84.0, 97.0]
 
 
+def test_full_throttle_of_individual_throttles_is_wide_open(tmp_path: Path) -> None:
+    """The load is then the outside pressure, and no depression counts; with boxes behind them that counts again."""
+    own = {**CYCLE, "plenum_volume": None, "throttles": "per cylinder", "full_throttle_depression": 3.0}
+    own = {key: value for key, value in own.items() if value is not None}
+    project = project_of(tmp_path, firing_order=FOUR, cycle=own, tables={"load": [40, 98, 140]})
+    assert plenum_pressure(project, [40.0, 98.0, 140.0]).tolist() == [40.0, 98.0, 99.0]
+    assert cycle_config(project).in_line
+    boxed = project_of(tmp_path, firing_order=FOUR, cycle={**own, "throttle_volume": 0.2}, tables={"load": [40, 140]})
+    assert plenum_pressure(boxed, [40.0, 140.0]).tolist() == [40.0, 96.0]
+    assert not cycle_config(boxed).in_line
+
+
 def test_without_a_cycle_section_there_is_a_hint(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"cycle: is missing.*Fix: describe pipes"):
         cycle_config(project_of(tmp_path))

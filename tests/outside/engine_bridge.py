@@ -24,9 +24,9 @@ import outside.engine
 from outside.engine import Box, Engine, Laws
 from outside.engine import Pipe as OutsidePipe
 from outside.engine import Valve as OutsideValve
-from phaseopt.cycle.config import CycleConfig, Lift, Pipe, PipePiece
+from phaseopt.cycle.config import MOST_LOAD, CycleConfig, Lift, Pipe, PipePiece
 from phaseopt.cycle.cylinder import FLAME_REF, HALF_BURNED
-from phaseopt.cycle.engine import MOST_LOAD, Simulator
+from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.from_parts import BENDS
 from phaseopt.cycle.gas import FUELS, Gas, mixture

@@ -79,6 +79,11 @@ def test_an_exhaust_that_is_no_network(tmp_path: Path, exhaust: Any, key: str, p
         (but(AIRBOX, 3, to="airbox"), "(entry 3).to", "must fill a plenum"),
         (but(PLENUM, 1, volume=0.2), "(entry 1).volume", "fills a plenum"),
         (but(AIRBOX, 1, pieces=[]), "(entry 1).pieces", "has 0 entries"),
+        (
+            [*AIRBOX, {"part": "throttle", "name": "more", "from": "airbox", "to": "box"},
+             {"part": "plenum", "name": "box", "volume": 3}],
+            "(entry 3)", "beside throttles that fill a volume",
+        ),
         (but(AIRBOX, 2, name="throttle, runner 1"), "(entry 2).name", "begins as another part"),
     ],
 )  # fmt: skip
@@ -108,7 +113,7 @@ def test_short_and_long_form_do_not_mix(tmp_path: Path) -> None:
 
 def test_a_snorkel_that_takes_more_than_full_throttle_does(tmp_path: Path) -> None:
     """Bernoulli by hand: 1.77 litres at 8000 rpm through 35 mm are 123 m/s, 9 kPa, and a tenth more by friction."""
-    narrow = but(AIRBOX, 1, pieces=[{"length": 100, "start": 35}])
+    narrow = but(but(AIRBOX, 1, pieces=[{"length": 100, "start": 35}]), 3, volume=0.1)
     (found,) = mistakes(tmp_path, intake=narrow)
     assert found.where == "cycle.full_throttle_depression"
     assert float(found.problem.split("about ")[1].split()[0]) == pytest.approx(0.5e-3 * 1.17 * 123.0**2, rel=0.2)

@@ -96,7 +96,7 @@ def _steps(links: list[tuple[str, str]]) -> dict[str, int]:
 def _draw_ducts(axes: Axes, work: Pipework, drawn: list[Duct], spots: dict[str, _Spot], size: Unit) -> None:
     alike = defaultdict[tuple[str, str], list[Duct]](list)
     for duct in drawn:
-        alike[re.sub(r" \d+$", "", duct.name), _measures(duct, work, size)].append(duct)
+        alike[re.sub(r" \d+(?=$|, mouth$)", "", duct.name), _measures(duct, work, size)].append(duct)
     for (name, measures), ducts in alike.items():
         for duct in ducts:
             start, end = spots[_at(duct, duct.start)], spots[_at(duct, duct.end)]
@@ -148,14 +148,15 @@ def _measures(duct: Duct, work: Pipework, size: Unit) -> str:
 def _draw_parts(axes: Axes, work: Pipework, spots: dict[str, _Spot]) -> None:
     volumes = {volume.name: volume for volume in work.volumes}
     angles = {junction.name: junction.angle for junction in work.junctions}
+    throttles = {junction.name for junction in work.junctions if junction.throttle}
     for name, spot in spots.items():
         if name.startswith(AIR):
             _label(axes, spot, AIR, "none")
         elif name in volumes:
-            throttle = "throttle\n" if volumes[name].throttle_from is not None else ""
-            own = name.partition(", ")[0]
-            words = own if throttle and own.startswith("throttle") else f"{throttle}{own}"
+            words = name if volumes[name].throttle_from is None else _throttle_text(name)
             _label(axes, spot, f"{words}\n{volumes[name].litres:g} l")
+        elif name in throttles:
+            _label(axes, spot, _throttle_text(name))
         elif name in angles and ", " in name:  # an end of a chamber, silencer or catalyst
             axes.plot(spot.column, spot.row, "o", color=INK, ms=3, zorder=2)
         elif name in angles:
@@ -163,6 +164,11 @@ def _draw_parts(axes: Axes, work: Pipework, spots: dict[str, _Spot]) -> None:
             _label(axes, spot, name if angle is None else f"{name}\n{angle:g}°")
         else:
             _label(axes, spot, name)
+
+
+def _throttle_text(name: str) -> str:
+    own = name.partition(", ")[0]
+    return own if own.startswith("throttle") else f"throttle\n{own}"
 
 
 def _label(axes: Axes, spot: _Spot, text: str, edge: str = EDGE) -> None:

@@ -96,11 +96,13 @@ def stated_uncertainty(project: Project, full: FullThrottle) -> float:
 def points_line(project: Project, grid: xr.Dataset) -> str:
     """How many points, and over what."""
     kpa, celsius = ambient(project)
+    in_line = cycle_section(project).in_line
+    full = "open throttles" if in_line else f"{full_throttle_pressure(project):.1f} kPa in the plenum"
     rpm, load, icl, ecl = (_span(grid[name].to_numpy()) for name in ("rpm", "load", "icl", "ecl"))
     return (
         f"{grid['torque'].size:,} operating points: {_count(grid, 'rpm', 'speed')}, {rpm} rpm; "
         f"{_count(grid, 'load', 'load')}, {load} kPa. The top load is full throttle, "
-        f"{full_throttle_pressure(project):.1f} kPa in the plenum. "
+        f"{full}. "
         f"{_count(grid, 'icl', 'intake centreline')}, {icl}° ATDC; "
         f"{_count(grid, 'ecl', 'exhaust centreline')}, {ecl}° BTDC. Outside air {kpa:.1f} kPa dry, {celsius:.0f} °C"
     )
