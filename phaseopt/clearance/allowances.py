@@ -17,7 +17,7 @@ seats                  static   measuring error of the valve seats (valve to val
 centreline             static   how well the fitted centreline is known: degree wheel and dial gauge
 flanks                 static   asymmetry of a lobe known from a card's durations alone
 phaser                 static   the phaser's error when held
-wheel_zero             static   between valves: the zero of a wheel that cancels to the piston
+wheel_zero             static   between valves: what the zeros of the wheel may differ by between the cams
 chain                  running  chain or belt
 overshoot              running  the phaser's overshoot
 ageing                 running  the phaser's wear
@@ -27,11 +27,13 @@ loft                   running  valve-train loft above a stated speed, or what s
 """
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
 
 from phaseopt.clearance.contacts import sides_of
+from phaseopt.clearance.drop import DropLaw
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import SIDES, Cam, Loft, Phaser, Project, Rod, Side
 from phaseopt.values.arrays import FloatArray
@@ -166,33 +168,46 @@ def running_mm(
     return terms
 
 
-def timing(project: Project, side: Side, *, between: bool = False) -> tuple[float, float]:
-    """Static and running timing error of a project's cam, to the piston or between valves, crank degrees either way."""
+def timing(project: Project, side: Side, zero: float = 0.0) -> tuple[float, float]:
+    """Static and running timing error of a project's cam, crank degrees either way; between valves with its `zero` of
+    `wheel_zeros`."""
     cam, phaser = project.cam(side), project.phaser_of(side)
-    zero = wheel_zero(project, side) if between else 0.0
     return static_timing(cam, phaser, zero), running_timing(cam, phaser, project.gap.running.chain, zero)
 
 
-def wheel_zero(project: Project, side: Side) -> float:
-    """How far a cam read on the wheel of the drop may be off between valves, crank degrees either way.
+def wheel_zeros(project: Project, drops: Mapping[Side, DropLaw]) -> dict[Side, float]:
+    """How far each cam may be off between valves by the zero of the wheel it was read on, crank degrees either way.
 
-    The zero of that wheel moves drop and cam alike, which cancels to the piston alone. Drop readings whose zero is out
-    by more are refused (`drop_sources`).
+    Only cams read on the wheel of their drop: there the zero moves drop and cam alike, cancels to the piston, and is
+    left out of the cam's own error. Two cams are moved against each other by what their zeros differ by, and the drop
+    readings themselves show each zero, since a drop is the same on both sides of TDC. A wheel that nobody moved shows
+    the same zero twice and costs next to nothing; one that was set anew in between costs the difference. Where readings
+    show no zero, it may be as far out as `drop_sources` lets it be.
     """
-    read, drop = project.cam(side).degree_in, getattr(project.drop, side)
-    if read is None or not read.same_wheel:
-        return 0.0
-    return max(ZERO_SIGMAS * read.zero_error, WIDEST_WHEEL * float(drop.wheel_error))
+    zero: dict[Side, float] = {}
+    error: dict[Side, float] = dict.fromkeys(SIDES, 0.0)
+    for side in SIDES:
+        read, law, stated = project.cam(side).degree_in, drops[side], float(getattr(project.drop, side).wheel_error)
+        if read is None or not read.same_wheel:
+            continue
+        if law.shows_zero:
+            zero[side], error[side] = law.wheel, law.wheel_spread * max(read.zero_error / stated, 1.0)
+        else:
+            zero[side], error[side] = 0.0, max(ZERO_SIGMAS * read.zero_error, WIDEST_WHEEL * stated)
+    if len(zero) == len(SIDES):
+        return {side: abs(zero["intake"] - zero["exhaust"]) / 2 + error[side] for side in SIDES}
+    return {side: abs(zero.get(side, 0.0)) + error[side] for side in SIDES}
 
 
-def turns(project: Project, contact: str) -> tuple[dict[str, float], dict[str, float]]:
-    """Static and running timing errors that a contact sees, crank degrees either way, as `centreline_intake`."""
+def turns(project: Project, contact: str, zeros: Mapping[Side, float]) -> tuple[dict[str, float], dict[str, float]]:
+    """Static and running timing errors that a contact sees, crank degrees either way, as `centreline_intake`; `zeros`
+    those of `wheel_zeros`."""
     static: dict[str, float] = {}
     running: dict[str, float] = {}
     between = contact == "valve_valve"
     for side in sides_of(contact):
         phaser = project.phaser_of(side)
-        errors = static_turns(project.cam(side), phaser, wheel_zero(project, side) if between else 0.0)
+        errors = static_turns(project.cam(side), phaser, zeros[side] if between else 0.0)
         static |= {f"{name}_{side}": error for name, error in errors.items()}
         added = running_turns(phaser, project.gap.running.chain)
         running |= {f"{name}_{side}": error for name, error in added.items()}

@@ -3,7 +3,7 @@
 import numpy as np
 import xarray as xr
 
-from phaseopt.clearance.allowances import static_terms, turns
+from phaseopt.clearance.allowances import static_terms
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.nominal_gaps import place_of
 from phaseopt.clearance.tolerance_stack import spread_of
@@ -124,7 +124,7 @@ def _steps(model: ContactModel, contact: str, pair: np.ndarray, falls: np.ndarra
     scale = static / total if (total := sum(terms.values())) else 0.0
     found = {"lash": lash, "card": card, "drop_high": drop - sigmas, "drop": sigmas}
     found |= {name: scale * mm for name, mm in terms.items()}
-    for fall, errors in zip((by_hand, by_speed), turns(model.project, contact), strict=True):
+    for fall, errors in zip((by_hand, by_speed), model.turns[contact], strict=True):
         degrees = sum(errors.values())
         found |= {name: fall * error / degrees for name, error in errors.items() if degrees}
     return found | {name: float(mm) for name, mm in model.running_terms(contact, rpm).items()}

@@ -105,6 +105,21 @@ class DropLaw:
     sitting: int = 0
     notes: tuple[str, ...] = ()
 
+    @property
+    def wheel_spread(self) -> float:
+        """How far the zero of the wheel that was read on may be from `wheel`, crank degrees either way: two standard
+        deviations, what a measurement may have moved it by, and what other possible laws make of it."""
+        if self.readings is None:
+            return 0.0
+        own = COVERAGE_SIGMAS * math.sqrt(self.covariance[-1, -1]) + float(np.abs(self.shifts[:, -1]).sum())
+        others = (law for law in self.also if law.readings is not None)
+        return max([own, *(abs(law.wheel - self.wheel) + law.wheel_spread for law in others)])
+
+    @property
+    def shows_zero(self) -> bool:
+        """Whether its readings show the zero of the wheel that the cam was degreed in on."""
+        return self.same_wheel and self.readings is not None and not self._stepped
+
     def fitted(self, theta: npt.ArrayLike) -> FloatArray:
         """The law itself for the cylinder with the least drop, mm: what a hand finds, angle as the wheel shows."""
         at = np.asarray(theta, dtype=np.float64)

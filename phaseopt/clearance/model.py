@@ -13,7 +13,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.allowances import not_stated, piston_rise, running_mm, static_mm, timing
+from phaseopt.clearance.allowances import (
+    not_stated,
+    piston_rise,
+    running_mm,
+    static_mm,
+    timing,
+    turns,
+    wheel_zeros,
+)
 from phaseopt.clearance.bounds import distinct
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
@@ -214,7 +222,8 @@ class ContactModel:
             {side: self.drops[side].running_curve(rise) for side in SIDES},
         ]
         most: dict[Side, Lobe] = {side: self.engine.cam(side).most for side in SIDES}
-        piston, valves = ([timing(self.project, side, between=between) for side in SIDES] for between in (False, True))
+        piston = [timing(self.project, side) for side in SIDES]
+        valves = [timing(self.project, side, self.wheel_zeros[side]) for side in SIDES]
         static, swept = (
             self._least(rows, lows[i], most, ([each[i] for each in piston], [each[i] for each in valves]), lash=False)
             for i in (0, 1)
@@ -251,6 +260,17 @@ class ContactModel:
         curves: dict[Side, Curve] = {s: self.drops[s].low_curve if low else self.drops[s].fitted_curve for s in SIDES}
         lobes: dict[Side, Lobe] = {s: self.engine.cam(s).most if most else self.engine.cam(s).lobe for s in SIDES}
         return self._least(rows, curves, lobes, ([0.0, 0.0], [0.0, 0.0]), lash=lash)[0]
+
+    @property
+    def wheel_zeros(self) -> dict[Side, float]:
+        """How far each cam may be off between valves by the zero of the wheel it was read on, crank degrees either
+        way."""
+        return wheel_zeros(self.project, self.drops)
+
+    @property
+    def turns(self) -> dict[str, tuple[dict[str, float], dict[str, float]]]:
+        """Static and running timing errors that each contact sees, by name, crank degrees either way."""
+        return {contact: turns(self.project, contact, self.wheel_zeros) for contact in self.contacts}
 
     @property
     def static_mm(self) -> FloatArray:

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.allowances import running_timing, wheel_zero
+from phaseopt.clearance.allowances import running_timing, wheel_zeros
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.engine.camshaft import Camshaft, Engine
@@ -32,14 +32,15 @@ def separations(
     """The most that a valve may stand above its lobe where a contact can be, mm, shape of `rpm`; 0 without springs."""
     speed = np.asarray(rpm, dtype=np.float64)
     found: list[float] = []
+    zeros = wheel_zeros(project, drops)
     sides = [side for side in sides_of(contact) if engine.cam(side).control is not None]
     for each in speed.ravel().tolist():
         most = 0.0
-        where = _open_together(project, engine, each) if contact == "valve_valve" else None
+        where = _open_together(project, engine, zeros, each) if contact == "valve_valve" else None
         for side in sides:
             control = _control(engine.cam(side))
             start, end = where or _near_piston(engine.cam(side), drops[side], each)
-            early, late = _centres(project, engine.cam(side))
+            early, late = _centres(project, engine.cam(side), zeros[side])
             most = max(most, control.flight.most(each, start - late, end - early))
         found.append(most)
     return np.array(found).reshape(speed.shape)
@@ -83,11 +84,11 @@ def _control(cam: Camshaft) -> ValveControl:
     return cam.control
 
 
-def _centres(project: Project, cam: Camshaft) -> tuple[float, float]:
-    """The earliest and the latest place of a lobe's centre, crank degrees after TDC, errors of timing added."""
+def _centres(project: Project, cam: Camshaft, zero: float) -> tuple[float, float]:
+    """The earliest and the latest place of a lobe's centre, crank degrees after TDC, errors of timing added; `zero`
+    that of `wheel_zeros`."""
     phaser = project.phaser_of(cam.side)
     least, most = project.likely_travel(cam.side)
-    zero = wheel_zero(project, cam.side)
     error = running_timing(project.cam(cam.side), phaser, project.gap.running.chain, zero)
     return float(cam.centre(most)) - error, float(cam.centre(least)) + error
 
@@ -104,11 +105,11 @@ def _low(law: DropLaw) -> FloatArray:
     return law.low(_AROUND)
 
 
-def _open_together(project: Project, engine: Engine, rpm: float) -> tuple[float, float]:
+def _open_together(project: Project, engine: Engine, zeros: dict[Side, float], rpm: float) -> tuple[float, float]:
     """From the earliest opening of the intake valve to the latest crank angle at which the exhaust valve is shut."""
     intake, exhaust = engine.intake, engine.exhaust
-    start = _centres(project, intake)[0] + float(intake.most.breaks[0])
+    start = _centres(project, intake, zeros["intake"])[0] + float(intake.most.breaks[0])
     last = float(exhaust.most.breaks[-1])
     if exhaust.control is not None:
         last = max(last, exhaust.control.flight.last_open(rpm))
-    return start, _centres(project, exhaust)[1] + last
+    return start, _centres(project, exhaust, zeros["exhaust"])[1] + last

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.clearance.allowances import static_terms, turns
+from phaseopt.clearance.allowances import static_terms
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.drop import COVERAGE_SIGMAS
 from phaseopt.clearance.model import ContactModel, Gaps
@@ -56,7 +56,7 @@ class Spread:
 
 def spread_of(model: ContactModel, contact: str, pairs: FloatArray) -> Spread:
     """The gaps of a contact over all places that draws around pairs of phases (n, 2) can reach."""
-    found = worst_by_place(model, contact, pairs, _BEYOND * _root(*turns(model.project, contact)))
+    found = worst_by_place(model, contact, pairs, _BEYOND * _root(*model.turns[contact]))
     if contact == "valve_valve":
         return Spread(found.place, found.gap, np.zeros_like(found.gap))
     (side,) = sides_of(contact)
@@ -82,7 +82,7 @@ def root_sum_squares(
     for c, contact in enumerate(model.contacts):
         terms = static_terms(model.project, contact, model.closing)
         low, uncertainty = spread_of(model, contact, pairs).at(place_of(model, contact, pairs))
-        by_hand, by_speed = turns(model.project, contact)
+        by_hand, by_speed = model.turns[contact]
         first = np.maximum(low - sum(terms.values()) - gaps.static[:, c], 0.0) * _share(by_hand)
         then = (gaps.static[:, c] - gaps.swept[:, c]) * _share(by_speed)
         squares = uncertainty**2 + terms["lobe"] ** 2 + terms["seats"] ** 2 + first**2
@@ -106,7 +106,7 @@ def chances(
     found = np.empty((len(pairs), 2, len(model.contacts)))
     for c, contact in enumerate(model.contacts):
         terms = static_terms(model.project, contact, model.closing)
-        by_hand, by_speed = turns(model.project, contact)
+        by_hand, by_speed = model.turns[contact]
         random = np.random.default_rng([seed, c])
         normal = random.standard_normal((4, draws))
         turned = normal[0] * _root(by_hand) / SIGMAS

@@ -9,8 +9,8 @@ mirrored, the other cam's, another ratio, a card in cam degrees. For each
 An angle of equal lift errs by the wheel, and by gauge and lobe over the slope of the flank there; a lift at TDC by the
 gauge, the lobe, and the wheel times the slope. What fits leaves an interval of `off`: two standard deviations, wider
 where the readings scatter more than stated, with the wheel's zero added as a square, and the phaser and slack whole.
-Where the drop was read on the same wheel, its zero moves both and is left out (`clearance.allowances` charges it
-between valves).
+Where the drop was read on the same wheel, its zero moves both and is left out (`clearance.allowances` charges what
+the drop readings leave of it between valves).
 
 Where the lobe as given fits and its interval meets the stated error of the centreline, the readings replace that error.
 Other lobes that fit as well stay possible, and clear means clear with each of them (`clearance.model`). Where it does

@@ -5,6 +5,7 @@ degree wheel read on the assembled engine. Ranges are those of ordinary four-val
 a real one. A wheel whose zero is out by z reads `true + z`; a cam dialled in with it stands at `read - z`.
 """
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -204,8 +205,11 @@ def with_pocket(engine: Engine, side: str, kind: str) -> Engine:
 # What is written down
 
 
-def written_by(engine: Engine, seed: int, zero: float = 0.0, errors: Errors | None = None) -> Written:
-    """The project of an honest builder: nothing wrong, everything read with `errors` by a wheel with this zero.
+def written_by(
+    engine: Engine, seed: int, zero: float | Mapping[str, float] = 0.0, errors: Errors | None = None
+) -> Written:
+    """The project of an honest builder: nothing wrong, everything read with `errors` by a wheel with this zero, or with
+    one for the drops of each side.
 
     Where the ratio varies with lift, lift was measured at the valve and the lobe file says so.
     """
@@ -230,7 +234,8 @@ def written_by(engine: Engine, seed: int, zero: float = 0.0, errors: Errors | No
     for side in SIDES:
         cam = engine.cam(side)
         settings[side], lobes[side] = _written_cam(rng, cam, errors)
-        true = DROP_ANGLES - zero + _within(rng, errors.reading, DROP_ANGLES.size)
+        own = zero[side] if isinstance(zero, Mapping) else zero
+        true = DROP_ANGLES - own + _within(rng, errors.reading, DROP_ANGLES.size)
         read = engine.drop(side, true) + _within(rng, errors.gauge, DROP_ANGLES.size)
         drops[side] = np.c_[DROP_ANGLES, np.round(read, 2)]
     settings["drop"] = {side: {"readings": f"drop-{side}.csv"} for side in SIDES}

@@ -86,7 +86,7 @@ def _between_valves(build: "Build", near: Tightest, theta: FloatArray) -> Curves
         cam = model.engine.cam(side)
         from_centre = theta - float(cam.centre(phase))
         by_side[side] = np.maximum(cam.lobe.lift(from_centre) - cam.lash, 0.0)
-        errors = timing(model.project, side, between=True)
+        errors = timing(model.project, side, model.wheel_zeros[side])
         lifts.append([by_side[side], *(cam.most.highest(from_centre - error, from_centre + error) for error in errors)])
     by_hand, static, running = (head_distance(heads, intake, exhaust) for intake, exhaust in zip(*lifts, strict=True))
     taken = model.static_mm[-1], model.running_mm(model.top_speed)[-1]
