@@ -187,13 +187,13 @@ def wheel_zeros(project: Project, drops: Mapping[Side, DropLaw]) -> dict[Side, f
     zero: dict[Side, float] = {}
     error: dict[Side, float] = dict.fromkeys(SIDES, 0.0)
     for side in SIDES:
-        read, law, stated = project.cam(side).degree_in, drops[side], float(getattr(project.drop, side).wheel_error)
+        read, law, drop = project.cam(side).degree_in, drops[side], getattr(project.drop, side)
         if read is None or not read.same_wheel:
             continue
         if law.shows_zero:
-            zero[side], error[side] = law.wheel, law.wheel_spread * max(read.zero_error / stated, 1.0)
+            zero[side], error[side] = law.wheel, law.wheel_spread(drop) * max(read.zero_error / drop.wheel_error, 1.0)
         else:
-            zero[side], error[side] = 0.0, max(ZERO_SIGMAS * read.zero_error, WIDEST_WHEEL * stated)
+            zero[side], error[side] = 0.0, max(ZERO_SIGMAS * read.zero_error, WIDEST_WHEEL * drop.wheel_error)
     if len(zero) == len(SIDES):
         return {side: abs(zero["intake"] - zero["exhaust"]) / 2 + error[side] for side in SIDES}
     return {side: abs(zero.get(side, 0.0)) + error[side] for side in SIDES}

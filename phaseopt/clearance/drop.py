@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from phaseopt.clearance.drop_steps import DropSteps
 from phaseopt.engine.crank import SliderCrank
+from phaseopt.project import Drop
 from phaseopt.values.arrays import FloatArray
 
 COVERAGE_SIGMAS = 2.0  # standard deviations taken off: a Gaussian is above its mean less two in 97.7 % of cases
@@ -105,15 +106,27 @@ class DropLaw:
     sitting: int = 0
     notes: tuple[str, ...] = ()
 
-    @property
-    def wheel_spread(self) -> float:
-        """How far the zero of the wheel that was read on may be from `wheel`, crank degrees either way: two standard
-        deviations, what a measurement may have moved it by, and what other possible laws make of it."""
-        if self.readings is None:
+    def wheel_spread(self, errors: Drop) -> float:
+        """How far the zero of the wheel that was read on may be from `wheel`, crank degrees either way.
+
+        Two standard deviations, with the `errors` of the angles that were read, what a measurement may have moved it
+        by, and what other possible laws make of it.
+        """
+        readings = self.readings
+        if readings is None:
             return 0.0
-        own = COVERAGE_SIGMAS * math.sqrt(self.covariance[-1, -1]) + float(np.abs(self.shifts[:, -1]).sum())
+        here = np.flatnonzero(readings.used & (readings.sitting == self.sitting))
+        turned = readings.angle[here] - self.wheel
+        slope = self.factor * fall_rate(self.crank, turned)
+        by_drop = np.zeros((here.size, self.at_tdc.size + 2))
+        by_drop[np.arange(here.size), [self.cylinders.index(each) for each in readings.cylinder[here].tolist()]] = 1.0
+        by_drop[:, -2], by_drop[:, -1] = self.crank.drop(turned), -slope
+        gain = by_drop @ self.covariance[:, -1] / errors.gauge_error**2  # degrees of zero a mm of each reading
+        by_angle = errors.angle_error * float(np.linalg.norm(gain * slope))
+        own = COVERAGE_SIGMAS * math.hypot(math.sqrt(self.covariance[-1, -1]), by_angle)
+        own += float(np.abs(self.shifts[:, -1]).sum())
         others = (law for law in self.also if law.readings is not None)
-        return max([own, *(abs(law.wheel - self.wheel) + law.wheel_spread for law in others)])
+        return max([own, *(abs(law.wheel - self.wheel) + law.wheel_spread(errors) for law in others)])
 
     @property
     def shows_zero(self) -> bool:

@@ -69,6 +69,16 @@ def _mirrored(law: DropLaw) -> DropLaw:
     return replace(law, wheel=-law.wheel, steps=law.steps.mirrored() if law.steps is not None else None, also=())
 
 
+def _on_wheel(law: DropLaw, read: DropLaw) -> DropLaw:
+    """A law as the wheel shows it that the cam was degreed in on; one without readings of its own, which is at true
+    crank angles, with the zero that the readings show."""
+    if law.readings is not None:
+        return replace(law, same_wheel=True)
+    covariance = law.covariance.copy()
+    covariance[-1, -1] = read.covariance[-1, -1]
+    return replace(law, wheel=read.wheel, covariance=covariance, same_wheel=True)
+
+
 def _sittings(law: DropLaw) -> bool:
     return law.readings is not None and len(law.readings.files) > 1
 
@@ -93,7 +103,7 @@ def drop_law(project: Project, side: Side) -> DropLaw:
     law = law if change is None else carried(law, change, project, side)
     read = project.cam(side).degree_in
     if read is not None and read.same_wheel and len(sheet.files if sheet is not None else ()) == 1:
-        law = replace(law, same_wheel=True, also=tuple(replace(other, same_wheel=True) for other in law.also))
+        law = replace(_on_wheel(law, law), also=tuple(_on_wheel(other, law) for other in law.also))
     floor = (
         () if known is not None or law.steps is not None else ("pocket floor assumed no steeper than the valve head",)
     )

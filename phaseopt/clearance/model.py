@@ -7,7 +7,7 @@ box without width. Every gap is the least over the whole cycle and over the whol
 import itertools
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -30,7 +30,7 @@ from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.heads import Heads, heads_of
 from phaseopt.clearance.separation import most_separation, not_held, separations
-from phaseopt.clearance.travel_left import contradiction, contradicts
+from phaseopt.clearance.travel_left import contradiction, contradicts, moved_wheel
 from phaseopt.clearance.valves import least_valve_gaps
 from phaseopt.engine.camshaft import Camshaft, Engine, engine_of
 from phaseopt.engine.degree_in import MOST_NAMED, DegreedIn, FittedLobe, joined
@@ -124,6 +124,7 @@ class ContactModel:
         change = carry_of(self.project)
         if change is not None and turned(self.project, change) is not self.project:
             found.append(turn_note(change))
+        found += _wheel_notes(self.project, self.drops) if self.heads is not None else []
         found.append("worst case takes two standard deviations off the valve drop (97.7 % one-sided)")
         for side in SIDES:
             found += self.engine.cam(side).notes
@@ -261,7 +262,7 @@ class ContactModel:
         lobes: dict[Side, Lobe] = {s: self.engine.cam(s).most if most else self.engine.cam(s).lobe for s in SIDES}
         return self._least(rows, curves, lobes, ([0.0, 0.0], [0.0, 0.0]), lash=lash)[0]
 
-    @property
+    @cached_property
     def wheel_zeros(self) -> dict[Side, float]:
         """How far each cam may be off between valves by the zero of the wheel it was read on, crank degrees either
         way."""
@@ -349,6 +350,20 @@ def _timing_notes(side: Side, read: DegreedIn | None) -> list[str]:
     return found
 
 
+def _wheel_notes(project: Project, drops: Mapping[Side, DropLaw]) -> list[str]:
+    """A wheel that was set anew between the cams, as both sheets of drops show it."""
+    intake, exhaust = (drops[side].wheel for side in SIDES)
+    if not all(drops[side].shows_zero for side in SIDES):
+        return []
+    if abs(intake - exhaust) <= sum(drops[side].wheel_spread(getattr(project.drop, side)) for side in SIDES):
+        return []
+    return [
+        f"the wheel shows TDC at {intake:+.1f}° in the intake drop readings and at {exhaust:+.1f}° in those of the "
+        "exhaust: it was set anew in between, which counts between valves; leave it alone for all readings to win that "
+        "back"
+    ]
+
+
 def _refuse_absurd(interval: FloatArray) -> None:
     """Beyond two turns of the crank an interval of timing says nothing, and far beyond it double precision fails."""
     if not (np.abs(interval) <= 720.0).all():
@@ -426,6 +441,12 @@ def _refuse_contradicted(
         likely += [shape.mistake for shape in shapes[side] if shape is not None]
         likely += [f"{drops} and {shape.mistake}" for shape in swapped[side] if shape is not None and not likely]
         amended = _as_read_on(project, engine)
+        moved = moved_wheel(amended, side, laws[side], engine.cam(side))
+        if moved is not None:
+            likely.append(
+                f"the degree wheel was moved by about {abs(moved):.0f}° since the drop readings: prove TDC, then read "
+                "this cam again, without same_wheel"
+            )
         mistakes.append(contradiction(amended, side, laws[side], engine.cam(side), likely[:MOST_NAMED]))
     if mistakes:
         raise InputError(mistakes)

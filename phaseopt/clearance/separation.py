@@ -32,8 +32,10 @@ def separations(
     """The most that a valve may stand above its lobe where a contact can be, mm, shape of `rpm`; 0 without springs."""
     speed = np.asarray(rpm, dtype=np.float64)
     found: list[float] = []
-    zeros = wheel_zeros(project, drops)
     sides = [side for side in sides_of(contact) if engine.cam(side).control is not None]
+    if not sides:
+        return np.zeros(speed.shape)
+    zeros = wheel_zeros(project, drops)
     for each in speed.ravel().tolist():
         most = 0.0
         where = _open_together(project, engine, zeros, each) if contact == "valve_valve" else None

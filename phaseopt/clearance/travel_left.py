@@ -10,6 +10,7 @@ with C the covariance of all that. A misfit that chance brings in less than 1 of
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import chdtri
@@ -22,6 +23,8 @@ from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import Mistake
 
 CYLINDERS = 0.15  # mm, standard error between cylinders where the one read was not measured; judgement, no source
+_MOVED = np.arange(-10.0, 10.25, 0.25)  # crank degrees that a wheel may have been moved by
+_FEW = 3  # readings of travel left
 _STEP = 0.5  # crank degrees over which the slope of a gap is taken
 
 
@@ -50,6 +53,16 @@ def contradicts(project: Project, side: Side, law: DropLaw, cam: Camshaft) -> bo
     covariance = np.diag(read.gauge_error**2 + (read.wheel_error * slope) ** 2) + sum(np.outer(x, x) for x in shared)
     off = np.array([each.left for each in read.travel_left]) - expected(read, law, cam)
     return bool(off @ np.linalg.solve(covariance, off) > chdtri(len(off), BY_CHANCE))
+
+
+def moved_wheel(project: Project, side: Side, law: DropLaw, cam: Camshaft) -> float | None:
+    """By how many crank degrees the wheel was moved between drop and cam, if that alone explains the travel left; None
+    where it does not, or where so few readings would fit any."""
+    read = project.cam(side).degree_in
+    if not law.shows_zero or read is None or len(read.travel_left) < _FEW:
+        return None
+    fits = [by for by in _MOVED.tolist() if not contradicts(project, side, replace(law, wheel=law.wheel + by), cam)]
+    return (min(fits) + max(fits)) / 2 if fits else None
 
 
 def contradiction(project: Project, side: Side, law: DropLaw, cam: Camshaft, likely: list[str]) -> Mistake:

@@ -92,6 +92,18 @@ def _degreed_cylinder(s: Sections) -> Iterator[Contradiction]:
 
 
 @CHECKS.of("drop", "intake", "exhaust")
+def _wheel_of_the_drop(s: Sections) -> Iterator[Contradiction]:
+    for side in SIDES:
+        read, drop = s[side].degree_in, getattr(s["drop"], side)
+        if read is not None and read.same_wheel and not drop.readings and not drop.around_tdc:
+            yield (
+                f"{side}.degree_in.same_wheel",
+                f"no {side} drop was read at angles on a wheel, so no zero cancels",
+                f"take same_wheel out, or give drop.{side}.readings or around_tdc",
+            )
+
+
+@CHECKS.of("drop", "intake", "exhaust")
 def _one_lobe_for_clay(s: Sections) -> Iterator[Contradiction]:
     for side in SIDES:
         if len(s[side].lobe_column) > 1 and getattr(s["drop"], side).clay is not None:

@@ -95,7 +95,7 @@ class DegreeIn(ProjectSection):
     same_wheel: bool = Field(
         False,
         description="the degree wheel was not moved since this side's drop readings: its zero error is in both and "
-        "cancels",
+        "cancels (between valves, as far as the drop readings of both sides show one zero)",
     )
     pin_engaged: bool = Field(True, description="the phaser's lock pin held it at rest (false = its error counts too)")
     tensioner_held: bool = Field(

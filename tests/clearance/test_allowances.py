@@ -19,7 +19,6 @@ from phaseopt.clearance.allowances import (
     static_terms,
     static_timing,
     timing,
-    turns,
 )
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.engine.lobe import Lobe
@@ -116,7 +115,7 @@ def test_each_allowance_belongs_to_one_rule(tmp_path: Path) -> None:
         assert lost == pytest.approx([0.04, 0.0], abs=1e-12)
     for model in (base, worn, rough):
         for contact in model.contacts:
-            static, running = turns(model.project, contact)
+            static, running = model.turns[contact]
             by_hand = {*static, *static_terms(model.project, contact)}
             assert not by_hand & {*running, *model.running_terms(contact, 8000.0)}
 

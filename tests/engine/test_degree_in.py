@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from engines import project_of
+from engines import SEATS, drop_csv, project_of
 from scipy.interpolate import PPoly
 
 from phaseopt.clearance.allowances import timing
@@ -17,6 +17,7 @@ from phaseopt.clearance.model import contact_model
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.engine.degree_in import FittedLobe, joined, mirrored, scaled, stretched
 from phaseopt.engine.lobe import Lobe
+from phaseopt.project import SIDES
 from phaseopt.values.errors import InputError
 
 PEAK, BEFORE, AFTER = 9.0, 62.0, 70.0  # mm; half-lift flanks in cam degrees: quarter cosine periods
@@ -34,12 +35,20 @@ def angles(at: float, centre: float, before: float = BEFORE, after: float = AFTE
     return {"lift": at, "opening": centre - 2 * before * share, "closing": centre + 2 * after * share}
 
 
-def project(folder: Path, degree_in: dict[str, Any] | None = None, **intake: Any) -> Any:
+def project(
+    folder: Path,
+    degree_in: dict[str, Any] | None = None,
+    files: dict[str, str] | None = None,
+    exhaust: dict[str, Any] | None = None,
+    seats: dict[str, Any] | None = None,
+    **intake: Any,
+) -> Any:
     cam_deg = np.arange(-75.0, 76.0, 1.0)
     rows = "\n".join(f"{a:g},{b:.5f}" for a, b in zip(cam_deg, lift(cam_deg), strict=True))
     (folder / "cosine.csv").write_text(f"cam_deg,lift_mm\n{rows}\n")
     keys = {"lobe": "cosine.csv", "ratio": 1.0, "lash": 0.0, "centreline": 110.0, "offset": -8.0, **intake}
-    return project_of(folder, intake={**keys, **({"degree_in": degree_in} if degree_in else {})})
+    more = {"exhaust": exhaust or {}, **({"seats": seats} if seats else {})}
+    return project_of(folder, files, intake={**keys, **({"degree_in": degree_in} if degree_in else {})}, **more)
 
 
 def read(centre: float, **more: Any) -> dict[str, Any]:
@@ -199,17 +208,32 @@ def test_a_card_read_on_its_far_flank_alone_keeps_the_stated_error(tmp_path: Pat
     assert any("timing" in each for each in model.not_covered)
 
 
-def test_a_wheel_that_was_out_for_the_drop_counts_between_valves(tmp_path: Path) -> None:
-    """The cam read on the drop's wheel is off by that wheel's zero, which cancels to the piston alone."""
-    errors = {}
+@pytest.mark.parametrize("zero", [-2.0, 0.0, 1.5])
+def test_a_cam_read_on_the_wheel_of_its_drop_is_off_by_that_zero_between_valves(tmp_path: Path, zero: float) -> None:
+    """The zero of the wheel cancels to the piston alone, and the drop readings show it. Source: the zero that the
+    readings were computed with."""
+    files, errors = {"drop_intake.csv": drop_csv(6.2, wheel=zero)}, {}
     for same in (False, True):
         keys = read(118.0, wheel_error=0.1, zero_error=0.1, same_wheel=same)
-        model = contact_model(project(tmp_path, keys))
-        wheel = model.project.drop.intake.wheel_error
-        errors[same] = [timing(model.project, "intake", between=between)[0] for between in (False, True)]
+        model = contact_model(project(tmp_path, keys, files))
+        to_piston = timing(model.project, "intake")[0]
+        errors[same] = to_piston, timing(model.project, "intake", model.wheel_zeros["intake"])[0]
     assert errors[True][0] <= errors[False][0]
-    assert errors[True][1] >= errors[True][0] + 3.0 * wheel - 1e-9
+    assert abs(zero) <= errors[True][1] - errors[True][0] <= abs(zero) + 0.5
     assert errors[False][0] == errors[False][1]
+
+
+@pytest.mark.parametrize("zeros", [(1.4, 1.4), (1.4, -0.8)])
+def test_two_cams_read_on_one_wheel_are_off_against_each_other_by_what_its_zeros_differ_by(
+    tmp_path: Path, zeros: tuple[float, float]
+) -> None:
+    """Whether it was moved in between or not. Source: the zeros that both sheets of drops were computed with."""
+    files = {f"drop_{side}.csv": drop_csv(6.4, wheel=zero) for side, zero in zip(SIDES, zeros, strict=True)}
+    exhaust = {"degree_in": {"full_lift": 9.75, "same_wheel": True}}
+    model = contact_model(project(tmp_path, read(118.0, same_wheel=True), files, exhaust=exhaust, seats=SEATS))
+    apart = sum(model.wheel_zeros.values())
+    assert abs(zeros[0] - zeros[1]) <= apart <= abs(zeros[0] - zeros[1]) + 0.8
+    assert any("set anew" in note for note in model.notes) is (zeros[0] != zeros[1])
 
 
 def test_another_lobe_counts_with_what_one_ratio_may_be_short(tmp_path: Path) -> None:

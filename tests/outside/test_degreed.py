@@ -2,13 +2,16 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from phaseopt import load_project, phase_limits
+from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.clearance.model import contact_model
+from phaseopt.project import SIDES
 from phaseopt.values.errors import InputError
 
-from .degreed import with_readings
+from .degreed import on_wheel, wheel_of, with_readings
 from .random_engines import Errors, random_engine, written_by
 from .test_limits_and_check import SHORT, shortfall
 from .traps import planted
@@ -33,6 +36,50 @@ def test_sound_engines_are_left_alone_and_their_clear_boxes_are_clear(tmp_path: 
             spans = (box.intake_from, box.intake_to), (box.exhaust_from, box.exhaust_to)
             assert shortfall(engine, *spans) <= SHORT, seed
     assert left == unsafe <= 2
+
+
+@pytest.mark.parametrize("kind", ["one wheel", "set anew for each cam", "one wheel, not said"])
+def test_whatever_became_of_the_wheel_clear_boxes_are_clear(tmp_path: Path, kind: str) -> None:
+    """Also between valves, where only the zero of a wheel that nobody moved cancels."""
+    boxes, errors = 0, Errors(wheel=0.7)
+    for seed in range(22, 26):
+        engine, _ = random_engine(seed, errors)
+        written = on_wheel(engine, seed, wheel_of(kind, seed, errors.wheel), errors)
+        for box in phase_limits(load_project(written.write(tmp_path / f"{seed}"))).boxes:
+            boxes += 1
+            spans = (box.intake_from, box.intake_to), (box.exhaust_from, box.exhaust_to)
+            assert shortfall(engine, *spans) <= SHORT, seed
+    assert boxes >= 4
+
+
+def test_drop_readings_show_the_zero_of_their_wheel(tmp_path: Path) -> None:
+    """Within what they say. Source: the zeros of the wheel that the drops were read on, up to two degrees out."""
+    held, spread, errors = [], [], Errors(wheel=1.0)
+    for seed in range(40):
+        engine, _ = random_engine(seed, errors)
+        zeros = wheel_of("set anew for each cam", seed, errors.wheel).drop
+        project = load_project(written_by(engine, seed, zeros, errors).write(tmp_path / f"{seed}"))
+        laws = drop_laws(project)
+        held += [
+            abs(laws[side].wheel - zeros[side]) <= laws[side].wheel_spread(getattr(project.drop, side))
+            for side in SIDES
+        ]
+        spread += [laws[side].wheel_spread(getattr(project.drop, side)) for side in SIDES]
+    assert sum(held) >= 0.95 * len(held)
+    assert np.median(spread) <= 0.2
+
+
+@pytest.mark.parametrize("moved", [-2.0, 1.0])
+def test_a_wheel_that_was_moved_between_the_cams_shows_in_the_travel_left(tmp_path: Path, moved: float) -> None:
+    """Though the builder says that it was not."""
+    for seed in SEEDS:
+        engine, _ = random_engine(seed)
+        written = on_wheel(engine, seed, wheel_of("moved between the cams", seed, 0.3, moved), Errors())
+        with pytest.raises(InputError) as caught:
+            contact_model(load_project(written.write(tmp_path / f"{seed}")))
+        (mistake,) = caught.value.mistakes
+        assert mistake.where == "exhaust.degree_in.travel_left"
+        assert "wheel was moved" in mistake.hint
 
 
 def test_swapped_drop_files_show_in_the_travel_left(tmp_path: Path) -> None:

@@ -27,6 +27,14 @@ PHASER: dict[str, Any] = {"travel": [-10.0, 20.0], "slew": {"advance": 80.0, "re
         ({"intake": {"phaser": None}, "exhaust": {"phaser": None}}, "intake.phaser", "no cam"),
         ({"firing_order": [1, 3, 4]}, "firing_order", "4 cylinders"),
         ({"intake": {"head_diameter": 41.0}}, "intake.head_diameter", "2 heads of 41 mm"),
+        (
+            {
+                "intake": {"degree_in": {"full_lift": 10.3, "same_wheel": True}},
+                "drop": {"intake": {"readings": None, "at_tdc": 6.2}},
+            },
+            "intake.degree_in.same_wheel",
+            "on a wheel",
+        ),
         ({"exhaust": {"head_diameter": 82.0, "valves": 1}}, "exhaust.head_diameter", "a head of 82 mm"),
         ({"seats": {**SEATS, "intake": {**SEATS["intake"], "across": 20.0}}}, "seats.intake", "reaches"),
         (
