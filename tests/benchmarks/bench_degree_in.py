@@ -7,8 +7,8 @@ Exits 1 where a number is not reached: with a check given nothing called clear i
 mistake or two; of the mistakes that move the least gap by more than 0.3 mm 95 % are named, or refused where they are
 written; at most 1 % of sound engines are refused; the static gap is at most 0.15 mm below the truth (median), lash
 aside and the phaser anywhere within its error, with readings good to 0.02 mm and 0.3°; on one wheel for all readings
-the check gains half a degree or more (mean, all contacts); whatever became of the wheel nothing called clear is short,
-and of wheels that were moved by a degree or more between the cams, though the builder says not, 95 % are refused.
+the check gains half a degree or more (mean, all contacts); with the wheel left alone, set anew or moved nothing called
+clear is short; of wheels moved by a degree or more between the cams, though the builder says not, 95 % are refused.
 """
 
 import argparse

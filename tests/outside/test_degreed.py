@@ -39,7 +39,7 @@ def test_sound_engines_are_left_alone_and_their_clear_boxes_are_clear(tmp_path: 
 
 
 @pytest.mark.parametrize("kind", ["one wheel", "set anew for each cam", "one wheel, not said"])
-def test_whatever_became_of_the_wheel_clear_boxes_are_clear(tmp_path: Path, kind: str) -> None:
+def test_left_alone_or_set_anew_clear_boxes_are_clear(tmp_path: Path, kind: str) -> None:
     """Also between valves, where only the zero of a wheel that nobody moved cancels."""
     boxes, errors = 0, Errors(wheel=0.7)
     for seed in range(22, 26):
@@ -66,7 +66,7 @@ def test_drop_readings_show_the_zero_of_their_wheel(tmp_path: Path) -> None:
         ]
         spread += [laws[side].wheel_spread(getattr(project.drop, side)) for side in SIDES]
     assert sum(held) >= 0.95 * len(held)
-    assert np.median(spread) <= 0.2
+    assert np.median(spread) <= 0.3  # a tenth of what a zero may be out by unseen
 
 
 @pytest.mark.parametrize("moved", [-2.0, 1.0])
