@@ -36,8 +36,9 @@ AFTERWARDS = (
 DEGREE_IN = (
     "Do this with the cams fitted as they will run: phasers at rest with their pins engaged, chain or belt tight. With "
     "hydraulic lifters (tappets) fit solid ones for the readings.",
-    "Leave the degree wheel as it was for the valve drops if you can, for both cams: its zero error then cancels, to "
-    "the piston and between valves. Say so in the project (same_wheel = true, for each cam).",
+    "Leave the degree wheel as it was for the valve drops if you can, for both cams. Its zero error then cancels, to "
+    "the piston and between valves. Say so in the project (same_wheel = true for each cam). If you moved it, prove TDC "
+    "again and leave that out.",
     "Turn the crank as for the valve drop: slowly, by its own bolt, in its running direction only.",
     "Dial gauge on the retainer, along the stem, zero with the valve shut. Read the crank angle at half lift and at "
     "{below} below full lift, going up and coming down. Then full lift, and lift at TDC.",
