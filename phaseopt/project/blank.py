@@ -37,7 +37,6 @@ _DEGREE_IN = """\
 # [intake.degree_in]
 # lifts = [{{ lift = "?", opening = "?", closing = "?" }}, {{ lift = "?", opening = "?", closing = "?" }}]
 # full_lift = "?"                 # it shows where the cams are, and earns degrees: `phaseopt keys intake.degree_in`
-## Was the wheel not moved since the drop readings? Then same_wheel = true for each cam: its zero error cancels.
 
 """
 _BEFORE = {"torque.columns": _LOG_EXAMPLE, "drop.intake": _DEGREE_IN}
