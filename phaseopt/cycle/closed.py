@@ -18,7 +18,6 @@ from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.elementary import exp, log
-from phaseopt.cycle.gas import FUELS, mixture
 from phaseopt.cycle.lanes import LANES, kernel
 from phaseopt.values.arrays import FloatArray
 
@@ -96,7 +95,7 @@ def march_closed(
 
 def run_closed(config: CycleConfig, charge: Charge, half_burned: FloatArray) -> ClosedPart:
     """The closed part of a point at `LANES` combustion phasings, `half_burned` [deg after firing TDC] (LANES,)."""
-    gas = mixture(FUELS[config.fuel], config.excess_air).kernel
+    gas = config.gas.kernel
     size = charge.mass * charge.temperature * (gas[10] + gas[11] * charge.residual) / charge.pressure
     angle = _angles(config, size, charge.opens)
     volume, _ = chamber(config, angle)

@@ -6,7 +6,7 @@ from typing import Literal
 import numpy as np
 
 from phaseopt.cycle.friction import Friction
-from phaseopt.cycle.gas import FUELS
+from phaseopt.cycle.gas import FUELS, WALLS_PAY, Gas, Injection, evaporated, injected, mixture
 from phaseopt.cycle.pipework import Pipe, PipePiece, Pipework
 from phaseopt.cycle.valves import Valve
 from phaseopt.io.digest import fingerprint
@@ -96,9 +96,11 @@ class CycleConfig:
     ambient_temperature: float = 298.0
     fuel: str = "petrol"
     excess_air: float = 0.88
+    injection: Injection = "port"
+    mixture_spread: float = 0.08  # of local richness, a share of it: at lambda 1 it leaves 0.6-0.7 % oxygen in exhaust
     half_burned: float = 8.0  # degrees after firing top dead centre
-    burn_duration: float = 62.0  # degrees from first flame to burned out, at `burn_speed` and 8 % residual gas
-    burn_speed: float = 4000.0  # rpm
+    burn_duration: float = 62.0  # degrees from first flame to burned out, at `burn_speed`
+    burn_speed: float = 4000.0  # rpm; at lambda 0.88 and 8 % residual gas
     completeness: float = 0.97  # share of the fuel's energy released before exhaust opening
     wall_temperature: float = 440.0  # of the combustion chamber
     wall_heat: float = 1.4  # factor on Woschni's law, our judgement: 14-23 % of the heat then goes to the walls
@@ -140,6 +142,10 @@ class CycleConfig:
             )
         if self.fuel not in FUELS:
             raise InputError.one(f"unknown fuel {self.fuel!r}", hint=f"one of {', '.join(FUELS)}", where="fuel")
+        if self.injection not in WALLS_PAY:
+            raise InputError.one(
+                f"unknown place {self.injection!r}", hint=f"one of {', '.join(WALLS_PAY)}", where="injection"
+            )
 
     def same_build(self, other: "CycleConfig") -> bool:
         """Whether the other differs at most in what points side by side may have of their own, `BY_POINT`."""
@@ -160,6 +166,20 @@ class CycleConfig:
     def most_load(self) -> float:
         """The highest load [kPa] that throttles can give."""
         return self.ambient_pressure if self.in_line else MOST_LOAD * self.ambient_pressure
+
+    @property
+    def gas(self) -> Gas:
+        """What pipes and cylinders hold."""
+        fuel = FUELS[self.fuel]
+        made = mixture(fuel, self.excess_air, self.mixture_spread)
+        return injected(made, fuel, self.ambient_temperature, self.injection)
+
+    @property
+    def drawn_temperature(self) -> float:
+        """Temperature [K] of what is drawn from outside: colder where fuel evaporates before the intake."""
+        if self.injection != "upstream":
+            return self.ambient_temperature
+        return evaporated(FUELS[self.fuel], self.excess_air, self.ambient_temperature)
 
     @property
     def cylinders(self) -> int:

@@ -3,8 +3,9 @@
 Balance of an open system, `dU = sum(h dm) - p dV + q - q_wall`, with p dV by the trapezoidal rule, solved for the new
 pressure together with the gas law of gas.py. Burning follows Wiebe (a = 5, m = 2; Heywood 1988, from memory), placed by
 the angle at which half is burned. Its duration follows turbulence and flame speed: engine speed to the power 1/3 and
-laminar flame speed to the power -2/3 (Hires, Tabaczynski and Novak, SAE 780232), flame speed falling with residual
-gas as 1 - 2.06 x^0.77 (Rhodes and Keck, SAE 850047), all from memory. Heat transfer: Woschni, SAE 670931 (from memory).
+laminar flame speed to the power -2/3 (Hires, Tabaczynski and Novak, SAE 780232), flame speed depending on lambda
+(gas.py) and falling with residual gas as 1 - 2.06 x^0.77 (Rhodes and Keck, SAE 850047), all from memory. Heat transfer:
+Woschni, SAE 670931 (from memory).
 """
 
 import math
@@ -13,6 +14,7 @@ import numpy as np
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.elementary import exp, log
+from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.lanes import LANES, inner, kernel
 from phaseopt.values.arrays import FloatArray
 
@@ -39,6 +41,7 @@ WIEBE_A = 5.0
 HALF_BURNED = (math.log(2.0) / WIEBE_A) ** (1.0 / 3.0)  # share of the duration at which half is burned
 RESIDUAL_REF = 0.08  # residual fraction at which the reference duration holds
 FLAME_REF = 1.0 - 2.06 * RESIDUAL_REF**0.77
+LAMBDA_REF = 0.88  # and lambda
 
 
 @kernel
@@ -153,10 +156,12 @@ def step_cylinder(z: FloatArray, gas: FloatArray, v0: float, v1: float, area: fl
 
 def given(engine: CycleConfig, rpm: float) -> list[float]:
     """Fields `WALL` to `HALF` for an engine at a speed [rpm]."""
+    fuel = FUELS[engine.fuel]
+    slower = (fuel.flame_speed(LAMBDA_REF) / fuel.flame_speed(engine.excess_air)) ** (2.0 / 3.0)
     return [
         engine.wall_temperature, engine.wall_heat * (engine.bore * 1e-3) ** -0.2, engine.completeness,
         3.24e-3 * engine.displacement / engine.cylinders,
-        engine.burn_duration * (rpm / engine.burn_speed) ** (1.0 / 3.0), engine.half_burned,
+        slower * engine.burn_duration * (rpm / engine.burn_speed) ** (1.0 / 3.0), engine.half_burned,
     ]  # fmt: skip
 
 

@@ -10,7 +10,6 @@ from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.events import ValveTables
-from phaseopt.cycle.gas import FUELS, mixture
 from phaseopt.cycle.knock import PHASINGS, charges, look
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import Mesh, build
@@ -50,7 +49,7 @@ class Simulator:
         self, config: CycleConfig, mesh: Mesh | None = None, stopped: Callable[[], bool] = lambda: False
     ) -> None:
         self.config = config
-        self.gas = mixture(FUELS[config.fuel], config.excess_air)
+        self.gas = config.gas
         self.net = build(config, self.gas, mesh or Mesh())
         self.points = np.full((4, LANES), np.nan)  # rpm, load [Pa], icl, ecl of each lane
         self.engines = [config] * LANES  # of each lane

@@ -105,6 +105,7 @@ def cycle_config(project: Project) -> CycleConfig:
             ambient_temperature=celsius + ZERO_CELSIUS,
             fuel=cycle.fuel,
             excess_air=_excess_air(project, cycle),
+            injection=cycle.injection,
             half_burned=cycle.half_burned,
             burn_duration=cycle.burn_duration,
             wall_temperature=cycle.chamber_wall + ZERO_CELSIUS,

@@ -4,6 +4,9 @@ All steps of a cycle are equally long and their number is a multiple of the numb
 on the cycle's end, and every cylinder passes the same crank angles: valve flow, volumes and wall areas are
 tables.
 
+Intake pipes hold air, cylinders mixture (gas.py): an intake end sees its cylinder as if without fuel, and each kilogram
+of air that passes brings its fuel, or on its way back leaves it behind. So what was trapped has exactly its lambda.
+
 Lanes do not know of each other: what one lane comes to does not depend on the others, to the last bit.
 """
 
@@ -21,6 +24,7 @@ from phaseopt.values.arrays import FloatArray
 WALL, SPACE, JUNCTION = 0, 1, 2
 ONE_PRESSURE, LOSES, THROTTLE = 0.0, 1.0, 2.0  # what a junction may be
 KIND, TARGET, BRANCH, VALVE = 0, 1, 2, 3
+INTAKE_GAS, MIXTURE = 0, 1  # which of the gases' numbers
 # spaces, in this order: ambient at the intake, ambient at the exhaust, volumes, cylinders
 FIXED_SPACES = 2
 # of a space: pressure, theta, burned, enthalpy, gamma, and how much more mass a second its pipes send for each Pa less
@@ -35,19 +39,21 @@ VOLUME_FIELDS = 11
 class Arrays(NamedTuple):  # read by kernels
     """An engine's network, its state included, as network.py lays it out; lanes are innermost everywhere.
 
-    `w` and `geo` hold the pipes' rows (ducts.py), `pipes` the first row and the cells of each, `ends` one line of the
-    columns above for each end; `spaces` what ends see, `scratch` and `junctions` what they are solved in (orifice.py,
-    junction.py), `branches` and `counts` the ends that meet in each junction. `sizes` are those of the volumes [m^3].
-    The first of them are filled through throttles, each from one of the spaces, `sources`. `throats` (ends, 2) are
-    throat over pipe area of ends in a space, out of the pipe and into it. `streams` (junctions, 3) say what a junction
-    is (`ONE_PRESSURE`, `LOSES` or `THROTTLE`), and by which cosines it loses (junction.py). Pipes with something in
-    their walls have a line each in `lined` (pipe, kind, first cell of its can) and `lining`, their cans' cells are
-    `cans` (lining.py). `gas` are the mixture's numbers (gas.py).
+    `w` and `geo` hold the pipes' rows (ducts.py), `pipes` the first row, the cells and the gas of each, `ends` one line
+    of the columns above for each end; `spaces` what ends see, `scratch` and `junctions` what they are solved in
+    (orifice.py, junction.py), `branches` and `counts` the ends that meet in each junction. `sizes` are those of the
+    volumes [m^3]. The first of them are filled through throttles, each from one of the spaces, `sources`. `throats`
+    (ends, 2) are throat over pipe area of ends in a space, out of the pipe and into it. `streams` (junctions, 3) say
+    what a junction is (`ONE_PRESSURE`, `LOSES` or `THROTTLE`), and by which cosines it loses (junction.py). Pipes with
+    something in their walls have a line each in `lined` (pipe, kind, first cell of its can) and `lining`, their cans'
+    cells are `cans` (lining.py). `gas` (2, 12) are the numbers of what the intake holds and of the mixture, `held` says
+    which of them volumes hold, and `fuel` is what air brings along (gas.py).
     """
 
     w: FloatArray
     geo: FloatArray
     gas: FloatArray
+    fuel: FloatArray
     pipes: Ints
     ends: Ints
     spaces: FloatArray
@@ -57,6 +63,7 @@ class Arrays(NamedTuple):  # read by kernels
     counts: Ints
     volumes: FloatArray
     sizes: FloatArray
+    held: Ints
     sources: Ints
     throats: FloatArray
     streams: FloatArray
@@ -196,6 +203,37 @@ def add_yield(answer: FloatArray, x: FloatArray, area: float) -> None:
 
 
 @kernel
+def leave_fuel(x: FloatArray, gas: FloatArray, fuel: FloatArray) -> None:
+    """The cylinder in an intake end's scratch `x` as the pipe's gas: what comes of it less its fuel.
+
+    Enthalpy is such that `bring_fuel` gives the cylinder's back, so gas that returns has lost and brought nothing.
+    """
+    n = LANES
+    a0, a1, b0, b1 = 1.0 + gas[0], gas[1], gas[2], gas[3]
+    share, brought = fuel[0] / (1.0 + fuel[0]), fuel[1] / (1.0 + fuel[0])
+    for k in range(LANES):
+        fresh = 1.0 - x[orifice.SPACE_Y * n + k]
+        per = 1.0 / (1.0 - share * fresh)
+        h, y = (x[orifice.SPACE_H * n + k] - brought * fresh) * per, x[orifice.SPACE_Y * n + k] * per
+        a, b = a0 + a1 * y, b0 + b1 * y
+        theta = 2.0 * h / (a + math.sqrt(a * a + 2.0 * b * h))
+        x[orifice.SPACE_TH * n + k] = theta
+        x[orifice.SPACE_Y * n + k] = y
+        x[orifice.SPACE_H * n + k] = h
+        x[orifice.SPACE_G * n + k] = 1.0 + 1.0 / (a - 1.0 + b * theta)
+
+
+@kernel
+def bring_fuel(flow: FloatArray, fuel: FloatArray) -> None:
+    """Add what its fuel brings to a cylinder's `flow` of mass, energy and burned mass through the intake valves."""
+    of_air, enthalpy = fuel[0], fuel[1]
+    for k in range(LANES):
+        air = flow[k] - flow[2 * LANES + k]
+        flow[k] += of_air * air
+        flow[LANES + k] += enthalpy * air
+
+
+@kernel
 def step_volume(
     v: FloatArray,
     size: float,
@@ -264,9 +302,10 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
     flow, outside = np.zeros((n_volumes, 3 * n)), np.zeros(3 * n)
     for step in range(begin, end):
         for i in range(n_volumes):
-            look_ahead(spaces[FIXED_SPACES + i], net.volumes[i], gas, dt, net.sizes[i])
+            look_ahead(spaces[FIXED_SPACES + i], net.volumes[i], gas[net.held[i]], dt, net.sizes[i])
         for i in range(len(cylinders)):
-            look_ahead(spaces[first_cylinder + i], cylinders[i], gas, dt, volume[(step + offsets[i]) % n_steps])
+            at = (step + offsets[i]) % n_steps
+            look_ahead(spaces[first_cylinder + i], cylinders[i], gas[MIXTURE], dt, volume[at])
         flow[:] = 0.0
         cylinders[:, cyl.FLOW * n : (cyl.FLOW + 6) * n] = 0.0
         for i in range(len(pipes)):
@@ -293,8 +332,10 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
                 x[: 2 * n] = course.phi[valve, at]
             if opened > 0:
                 x[orifice.SPACE_P * n : (orifice.SPACE_G + 1) * n] = spaces[target, : YIELD * n]
+                if valve == 0:
+                    leave_fuel(x, gas[INTAKE_GAS], net.fuel)
                 orifice.solve_orifice(x)
-                orifice.finish_orifice(x, gas)
+                orifice.finish_orifice(x, gas[pipes[e // 2, 2]])
             if opened < n:
                 orifice.solve_wall(x)
             found = x[orifice.MASS * n : (orifice.BURNED + 1) * n]
@@ -308,13 +349,13 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
                 add_flow(f, found, area, dt)
                 add_yield(spaces[target, YIELD * n :], x, area)
         for i in range(len(net.junctions)):
-            x = net.junctions[i]
+            x, mixed = net.junctions[i], gas[pipes[net.branches[i, 0] // 2, 2]]
             if net.streams[i, 0] == THROTTLE:
-                butterfly.solve_throttle(x, gas)
+                butterfly.solve_throttle(x, mixed)
             elif net.streams[i, 0] == LOSES:
-                junction.solve_with_losses(x, net.counts[i], gas, net.streams[i, 1], net.streams[i, 2])
+                junction.solve_with_losses(x, net.counts[i], mixed, net.streams[i, 1], net.streams[i, 2])
             else:
-                junction.solve_junction(x, net.counts[i], gas)
+                junction.solve_junction(x, net.counts[i], mixed)
             for b in range(net.counts[i]):
                 e = net.branches[i, b]
                 left = e % 2 == 0
@@ -323,30 +364,31 @@ def run_steps(net: Arrays, course: Course, begin: int, end: int) -> None:
                 o = b * junction.BRANCH * n
                 apply_end(w, row, left, area, x[o + junction.MASS * n :], x[o + junction.FACE_RHO * n :])
         for i in range(len(pipes)):
-            ducts.march_pipe(w, geo, gas, pipes[i, 0], pipes[i, 1])
+            ducts.march_pipe(w, geo, gas[pipes[i, 2]], pipes[i, 0], pipes[i, 1])
         for i in range(len(net.lined)):
-            first = pipes[net.lined[i, 0], 0]
+            first, inside = pipes[net.lined[i, 0], 0], gas[pipes[net.lined[i, 0], 2]]
             for c in range(pipes[net.lined[i, 0], 1]):
                 v = w[(first + c) * ducts.ROW : (first + c + 1) * ducts.ROW]
                 if net.lined[i, 1] == lining.LAMINAR:
-                    lining.rub(v, gas, net.lining[i, lining.DRAG])
+                    lining.rub(v, inside, net.lining[i, lining.DRAG])
                 else:
                     can = net.cans[net.lined[i, 2] + c]
-                    lining.breathe(v, can, gas, net.lining[i], 1.0 / geo[first + c, ducts.INV_VOLUME])
+                    lining.breathe(v, can, inside, net.lining[i], 1.0 / geo[first + c, ducts.INV_VOLUME])
         for i in range(n_volumes):
             throttled = i < len(net.sources)
             source = net.sources[i] if throttled else 0
             drawn = flow[source - FIXED_SPACES] if source >= FIXED_SPACES else outside
-            step_volume(net.volumes[i], net.sizes[i], gas, dt, spaces[source], drawn, flow[i], throttled)
+            step_volume(net.volumes[i], net.sizes[i], gas[net.held[i]], dt, spaces[source], drawn, flow[i], throttled)
         for i in range(len(cylinders)):
             z = cylinders[i]
             at = (step + offsets[i]) % n_steps
             angle = 180.0 + width * at
             for k in range(n):
                 if course.trap[k] == at:
-                    cyl.close_intake(z, gas, volume[at], k)
+                    cyl.close_intake(z, gas[MIXTURE], volume[at], k)
             if angle < 540.0:
                 cyl.burn(z, angle, width, volume[at])
             z[cyl.STIR * n : (cyl.STIR + 1) * n] = course.stir[at]
             exchange = angle + 0.5 * width >= 540.0
-            cyl.step_cylinder(z, gas, volume[at], volume[at + 1], course.wall[at], exchange)
+            bring_fuel(z[cyl.FLOW * n : (cyl.FLOW + 3) * n], net.fuel)
+            cyl.step_cylinder(z, gas[MIXTURE], volume[at], volume[at + 1], course.wall[at], exchange)

@@ -1,6 +1,7 @@
 """From an engine's dimensions to the arrays that march.py works on: mesh, ends, junctions, volumes, cylinders."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.gas import Gas
 from phaseopt.cycle.lanes import LANES, Ints
-from phaseopt.cycle.pipework import AIR, SHUT, Duct, Honeycomb, Packing, Pipe, Pipework, Zone, cylinder_name
+from phaseopt.cycle.pipework import AIR, SHUT, Duct, Honeycomb, Packing, Pipe, Pipework, Volume, Zone, cylinder_name
 from phaseopt.cycle.usual_pipework import pipework_of
 from phaseopt.project.pipes import MOUTHS
 from phaseopt.values.arrays import FloatArray
@@ -61,12 +62,12 @@ def diameters(pipe: Pipe, x: FloatArray) -> FloatArray:
 def pipe_geometry(
     pipe: Pipe,
     cell: float,
-    gas: Gas,
+    k: FloatArray,
     burned: float,
     open_ends: tuple[float, float],
     fewest: int = 4,
 ) -> FloatArray:
-    """Geometry lines of a pipe with its two ghost rows; open ends are lengthened by so many radii."""
+    """Geometry lines of a pipe with its two ghost rows; open ends are lengthened by so many radii; `k` is its gas."""
     before = open_ends[0] * pipe.sections[0].start / 2
     after = open_ends[1] * pipe.sections[-1].end / 2
     total = pipe.length + before + after
@@ -78,7 +79,6 @@ def pipe_geometry(
     mean_area = math.pi / 4 * 1e-6 * (diameters(pipe, fine) ** 2).mean(axis=1)
     length = total / cells * 1e-3
     width = np.sqrt(4 / math.pi * mean_area)
-    k = gas.kernel
     theta = pipe.wall_temperature * (k[10] + k[11] * burned)
     cp = 1.0 + k[0] + k[1] * burned + (k[2] + k[3] * burned) * theta  # heat capacity over R
     geo = np.zeros((cells + 2, ducts.GEOMETRY))
@@ -160,12 +160,12 @@ class Network:
 
     def pipe(self, name: str) -> slice:
         """Where the named pipe's cells are in `rows`."""
-        first, cells = self.arrays.pipes[self.names.index(name)]
+        first, cells, _ = self.arrays.pipes[self.names.index(name)]
         return slice(int(first), int(first + cells))
 
     def shortest(self, *zones: Zone) -> float:
         """Length of the shortest cell of pipes at these zones [m]; infinite without any."""
-        firsts = [first for (first, _), zone in zip(self.arrays.pipes, self.zones, strict=True) if zone in zones]
+        firsts = [first for (first, _, _), zone in zip(self.arrays.pipes, self.zones, strict=True) if zone in zones]
         return min((float(self.arrays.geo[first, ducts.LENGTH]) for first in firsts), default=math.inf)
 
 
@@ -207,7 +207,7 @@ class _Builder:
         # of a short part in a list two: more would shorten the time step of all the rest
         own = self.config.intake_pipework if duct.zone == "intake" else self.config.exhaust_pipework
         fewest = 4 if own is None and duct.end not in self.throttles else 2
-        return pipe_geometry(duct.pipe, mesh.of(duct.zone), self.gas, burned, longer, fewest)
+        return pipe_geometry(duct.pipe, mesh.of(duct.zone), self._numbers(duct.zone), burned, longer, fewest)
 
     def _end(self, end: int, meeting: dict[str, list[int]]) -> tuple[int, int, int, int]:
         """An end's line of the table; ends at a junction are added to those `meeting` there."""
@@ -229,13 +229,17 @@ class _Builder:
 
     def _filling(self, zone: Zone) -> tuple[float, float]:
         """Temperature [K] and burned fraction of what is in pipes and volumes before the first cycle."""
-        return (self.config.ambient_temperature, 0.0) if zone == "intake" else (HOT_START, 1.0)
+        return (self.config.drawn_temperature, 0.0) if zone == "intake" else (HOT_START, 1.0)
+
+    def _numbers(self, zone: Zone) -> FloatArray:
+        """Of the gas that a zone's pipes and volumes hold."""
+        return self.gas.intake if zone == "intake" else self.gas.kernel
 
     def _volume_states(self) -> FloatArray:
         """(volumes, fields * lanes), at rest."""
-        states, k, p = np.zeros((len(self.volumes), march.VOLUME_FIELDS, LANES)), self.gas.kernel, self.ambient
+        states, p = np.zeros((len(self.volumes), march.VOLUME_FIELDS, LANES)), self.ambient
         for v, volume in zip(states, self.volumes, strict=True):
-            t, y = self._filling(volume.zone)
+            (t, y), k = self._filling(volume.zone), self._numbers(volume.zone)
             theta = t * (k[10] + k[11] * y)
             v[march.V_MASS] = mass = p * volume.litres * 1e-3 / theta
             v[march.V_INNER] = mass * ((k[0] + k[1] * y) * theta + (k[2] + k[3] * y) * theta**2 / 2)
@@ -245,10 +249,11 @@ class _Builder:
         return states.reshape(len(states), march.VOLUME_FIELDS * LANES)
 
     def _space_states(self) -> FloatArray:
-        k, ambient = self.gas.kernel, self.ambient
+        ambient = self.ambient
         states = np.zeros((march.FIXED_SPACES + len(self.volumes) + len(self.cylinders), march.SPACE_FIELDS * LANES))
         states[:, :LANES] = ambient
-        for i, (t, y) in enumerate([(self.config.ambient_temperature, 0.0), (600.0, 1.0)]):
+        filling = (self.gas.intake, self.config.drawn_temperature, 0.0), (self.gas.kernel, 600.0, 1.0)
+        for i, (k, t, y) in enumerate(filling):
             theta = t * (k[10] + k[11] * y)
             a, slope = k[0] + k[1] * y, k[2] + k[3] * y
             values = [ambient, theta, y, (1 + a) * theta + slope * theta**2 / 2, 1 + 1 / (a + slope * theta), 0.0]
@@ -282,7 +287,7 @@ class _Builder:
 
     def _cans(self, zone: Zone, room: float, cells: int) -> FloatArray:
         """Cells of a can at rest, of so much room [m^3] each."""
-        k = self.gas.kernel
+        k = self._numbers(zone)
         t, y = self._filling(zone)
         theta = t * (k[10] + k[11] * y)
         mass = self.ambient * room / theta
@@ -296,9 +301,9 @@ class _Builder:
         cells = [len(g) - 2 for g in self.geometry]
         first = np.cumsum([1, *[c + 2 for c in cells[:-1]]])
         w = np.zeros((sum(cells) + 2 * len(cells), ducts.FIELDS, LANES))
-        k, p = self.gas.kernel, self.ambient
+        p = self.ambient
         for at, n, duct in zip(first, cells, self.ducts, strict=True):
-            t, y = self._filling(duct.zone)
+            (t, y), k = self._filling(duct.zone), self._numbers(duct.zone)
             theta = t * (k[10] + k[11] * y)
             a, b = k[0] + k[1] * y, k[2] + k[3] * y
             block = w[at - 1 : at + n + 1]
@@ -325,13 +330,19 @@ class _Builder:
             0 if v.throttle_from == AIR else self.spaces[v.throttle_from] for v in self.volumes if v.throttle_from
         ]
         return march.Arrays(
-            w.ravel(), np.concatenate(self.geometry), k,
-            np.stack([first, cells], axis=1).astype(np.int64), self.ends,
+            w.ravel(), np.concatenate(self.geometry), np.stack([self.gas.intake, self.gas.kernel]), self.gas.fuel,
+            np.stack([first, cells, _held(self.ducts)], axis=1).astype(np.int64), self.ends,
             self._space_states(), np.zeros((len(self.ends), orifice.SCRATCH)), joints, branches,
             np.array([len(ends) for ends in self.meeting], dtype=np.int64), self._volume_states(),
-            np.array([v.litres for v in self.volumes]) * 1e-3, np.array(sources, dtype=np.int64),
+            np.array([v.litres for v in self.volumes]) * 1e-3, _held(self.volumes), np.array(sources, dtype=np.int64),
             throats, self.streams, lined, linings, cans, cylinders,
         )  # fmt: skip
+
+
+def _held(parts: Sequence[Duct | Volume]) -> Ints:
+    """Which of the gases' numbers parts hold."""
+    held = [march.INTAKE_GAS if part.zone == "intake" else march.MIXTURE for part in parts]
+    return np.array(held, dtype=np.int64)
 
 
 def _upstream(pipework: Pipework, name: str, throttled: set[str]) -> list[Duct]:
@@ -345,7 +356,7 @@ def _upstream(pipework: Pipework, name: str, throttled: set[str]) -> list[Duct]:
 
 
 def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
-    """The network of `config`, at rest: intake filled with fresh mixture, exhaust with hot burned gas."""
+    """The network of `config`, at rest: intake filled from outside, exhaust with hot burned gas."""
     pipework = pipework_of(config)
     b, n = _Builder(config, pipework, gas, mesh), config.cylinders
     offsets = [n - c if c else 0 for c in range(n)]  # the one that fires c-th is c intervals behind
@@ -354,7 +365,7 @@ def build(config: CycleConfig, gas: Gas, mesh: Mesh) -> Network:
     arrays = b.arrays(z)
     names = [duct.name for duct in pipework.ducts]
     order = [cylinder_name(number) for number in config.firing_order]
-    last = {duct.end: int(arrays.pipes[i].sum()) - 1 for i, duct in enumerate(pipework.ducts)}
+    last = {duct.end: int(arrays.pipes[i, :2].sum()) - 1 for i, duct in enumerate(pipework.ducts)}
     first = {duct.start: int(arrays.pipes[i, 0]) for i, duct in enumerate(pipework.ducts)}
     in_line = [i for i, joint in enumerate(pipework.junctions) if joint.throttle]
     places = {pipework.junctions[i].name: number for number, i in enumerate(in_line)}

@@ -86,7 +86,7 @@ def hold(net: Network, steps: int, load: FloatArray) -> FloatArray:
         mean = v[:, march.V_SUM_P].mean(axis=0) / steps
         came, left = v[:, march.V_IN].sum(axis=0), v[:, march.V_OUT].sum(axis=0)
         # judged by what the cylinders take: plenum and runners also swallow or give while pressure moves
-        taken = net.cylinders[:, cyl.INTAKE].sum(axis=0)
+        taken = net.cylinders[:, cyl.INTAKE].sum(axis=0) / (1.0 + net.arrays.fuel[0])
         wanted = taken / np.maximum(came, 1e-12) * load / mean
         # by the cycle's end pressure has drifted half the cycle's imbalance beyond its mean
         now = v[:, march.V_P].mean(axis=0)

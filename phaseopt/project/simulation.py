@@ -318,6 +318,9 @@ class Cycle(ProjectSection):
         None, alias="lambda", ge=0.7, le=1.3, description="lambda: air over what the fuel just needs (left out = 0.88)"
     )
     air_fuel_ratio: float | None = Field(None, gt=0, description="air-fuel ratio by mass, in place of lambda")
+    injection: Literal["port", "direct", "upstream"] = Field(
+        "port", description='"port" or "direct", or "upstream": before trumpets or throttle, as a carburettor'
+    )
     half_burned: CrankDegrees = Field(
         8.0, ge=-10, le=40, description="crank degrees after firing TDC at which half the fuel is burned (best: 8)"
     )

@@ -261,6 +261,7 @@ def _burn(project: Project, cycle: Cycle) -> Table:
     mixture = f"{cycle.fuel}, lambda {cycle.excess_air:g}" if cycle.excess_air is not None else cycle.fuel
     if cycle.air_fuel_ratio is not None:
         mixture = f"{cycle.fuel}, air to fuel {cycle.air_fuel_ratio:g}"
+    mixture += f", {cycle.injection} injection" if cycle.injection != "upstream" else ", fuel upstream of the intake"
     rows = (
         Row("dry air outside", (_air(units, pressure, temperature),)),
         *(

@@ -8,8 +8,8 @@ Own laws: each side has its own burning, heat and friction. Ten engines are tune
     (uncalibrated) and judged by the outside engine's stored maps. Held to: best timing within 4° at 80 % of speeds (an
     optimum at the grid's edge on both sides counts as equal), torque lost 1.0 % on average and 3 % at any speed.
 
-The program lets fuel vapour take room in the intake (about 2 % of its volume), the outside engine draws air alone: the
-air of "as described" is scaled by that share. From "equal gas" on a copy of the outside engine draws the mixture.
+With equal laws fuel takes no room in the cylinder on either side. From "equal gas" on air and burned gas have the
+program's heat capacities in a copy of the outside engine too.
 Uneven firing cannot be described: with equal laws the twin fires evenly on both sides, with its own laws it does not.
 
     python tests/benchmarks/bench_outside.py
@@ -34,8 +34,7 @@ from outside.engine_bridge import (
     Choices,
     air,
     config_of,
-    engine_of_mixture,
-    fresh,
+    engine_of_the_programs_gas,
     simulate,
     with_burn,
     with_the_programs_ends,
@@ -50,7 +49,7 @@ TUNED = (
 )  # fmt: skip
 TIMINGS = ((1, 1), (2, 1), (1, 2))  # of the stored maps' centrelines, intake and exhaust
 
-# one part after another made equal; with the outside's gas as it is, then with the program's mixture on both sides
+# one part after another made equal; with the outside's gas as it is, then with the program's on both sides
 WALLS = Choices(tail_air=True, rough=True, bends=True)
 AS_DESCRIBED = ("as described", False, Choices())
 STEPS = (
@@ -77,23 +76,21 @@ def equal_laws() -> list[Figure]:
     differences: dict[str, list[np.ndarray]] = {}
     mass = 0.0
     with tempfile.TemporaryDirectory() as folder:
-        mixed = engine_of_mixture(config_of(engines["six"], EQUAL_LAWS, Choices()), Path(folder))
+        same = engine_of_the_programs_gas(config_of(engines["six"], EQUAL_LAWS, Choices()), Path(folder))
         for name, engine in engines.items():
             points = points_of(engine)
             found = {
-                of_mixture: [side.torque(engine, *point, laws=EQUAL_LAWS) for point in points]
-                for of_mixture, side in ((False, outside_engine), (True, mixed))
+                of_same_gas: [side.torque(engine, *point, laws=EQUAL_LAWS) for point in points]
+                for of_same_gas, side in ((False, outside_engine), (True, same))
             }
             mass = max(mass, *(abs(point.mass_error) for point in found[False]))
             ends = with_the_programs_ends(engine)
-            found_ends = [mixed.torque(ends, *point, laws=EQUAL_LAWS) for point in points]
+            found_ends = [same.torque(ends, *point, laws=EQUAL_LAWS) for point in points]
             print(f"\n{name}: trapped air over the outside's [%], mean of {len(TIMINGS)} timings")
             print(f"{'rpm':44}" + "".join(f"{rpm:8.0f}" for rpm in engine.speeds), "  mean  worst")
-            steps = [
-                (step, of_mixture, choices, found[of_mixture]) for step, of_mixture, choices in (AS_DESCRIBED, *STEPS)
-            ]
-            for step, of_mixture, choices, theirs in (*steps, (ENDS, True, VOLUMES, found_ends)):
-                off = _difference(engine, points, theirs, of_mixture, choices)
+            steps = [(step, choices, found[of_same_gas]) for step, of_same_gas, choices in (AS_DESCRIBED, *STEPS)]
+            for step, choices, theirs in (*steps, (ENDS, VOLUMES, found_ends)):
+                off = _difference(engine, points, theirs, choices)
                 differences.setdefault(step, []).append(off)
                 by_speed = "".join(f"{each:+8.2f}" for each in off.reshape(-1, len(TIMINGS)).mean(axis=1))
                 print(f"{step:44}{by_speed} {np.abs(off).mean():6.2f} {np.abs(off).max():6.2f}", flush=True)
@@ -108,14 +105,13 @@ def equal_laws() -> list[Figure]:
     return figures
 
 
-def _difference(engine, points, found, of_mixture, choices):  # type: ignore[no-untyped-def]
+def _difference(engine, points, found, choices):  # type: ignore[no-untyped-def]
     """Trapped air of the program over the outside's, less one [%]."""
     config = config_of(engine, EQUAL_LAWS, choices)
     burns = [with_burn(config, EQUAL_LAWS, at[0], of.residual) for at, of in zip(points, found, strict=True)]
     results = simulate(engine, burns, np.array(points), choices.tail_air)
     assert results.settled.all()
-    mine = fresh(config, results) if of_mixture else air(config, results)
-    return (mine / np.array([each.trapped for each in found]) - 1.0) * 100.0
+    return (air(config, results) / np.array([each.trapped for each in found]) - 1.0) * 100.0
 
 
 def own_laws() -> list[Figure]:

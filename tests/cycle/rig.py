@@ -65,7 +65,7 @@ class Bench:
         self.gas, k = gas, gas.kernel
         cells = [len(g) - 2 for g in pipes]
         first = np.cumsum([1, *[c + 2 for c in cells[:-1]]])
-        self.pipes = np.stack([first, cells], axis=1).astype(np.int64)
+        self.pipes = np.stack([first, cells, np.zeros(len(cells))], axis=1).astype(np.int64)
         self.geo = np.concatenate(pipes)
         self.rows = np.zeros((len(self.geo), ducts.FIELDS, LANES))
         self.rows[:, ducts.P], self.rows[:, ducts.RHO] = 1e5, 1e5 / (300.0 * k[10])
@@ -113,10 +113,11 @@ class Bench:
         self.rows[:, ducts.STEP] = dt
         none = np.zeros(0, dtype=np.int64)
         arrays = march.Arrays(
-            self.rows.reshape(-1), self.geo, self.gas.kernel, self.pipes, self.ends, self.spaces, self.scratch,
+            self.rows.reshape(-1), self.geo, np.stack([self.gas.intake, self.gas.kernel]), self.gas.fuel,
+            self.pipes, self.ends, self.spaces, self.scratch,
             self.junctions, self.branches, self.counts, self.volume.reshape(1, -1), np.array([self.size]),
-            np.zeros(1, dtype=np.int64), self.throats, self.streams, self.lined, self.lining, self.cans,
-            np.zeros((0, cylinder.FIELDS * LANES)),
+            np.full(1, march.INTAKE_GAS), np.zeros(1, dtype=np.int64), self.throats, self.streams,
+            self.lined, self.lining, self.cans, np.zeros((0, cylinder.FIELDS * LANES)),
         )  # fmt: skip
         course = march.Course(
             lanes, np.full(LANES, -1), none, np.zeros((2, steps, 2 * LANES)),

@@ -66,6 +66,7 @@ def test_what_is_left_out_is_the_simulations_own_default(tmp_path: Path) -> None
         "collector_volume",
         "fuel",
         "excess_air",
+        "injection",
         "half_burned",
         "burn_duration",
     ):

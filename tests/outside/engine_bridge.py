@@ -7,6 +7,8 @@ Nothing is fitted. What the program has no words for is left out or said otherwi
     a merge collector that keeps part of the head: a junction at a small angle, its body a piece of the pipe behind it
     a throttle body: the pipe is as narrow there, its loss the mouth's
     open air in front of snorkels and trumpets: a very large volume, for the program wants a throttle somewhere
+
+With equal laws fuel takes no room and cools nothing before it burns, as outside.
 """
 
 import importlib
@@ -29,7 +31,7 @@ from phaseopt.cycle.cylinder import FLAME_REF, HALF_BURNED
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.from_parts import BENDS
-from phaseopt.cycle.gas import FUELS, Gas, mixture
+from phaseopt.cycle.gas import Gas, sensible_enthalpy
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.network import FLUSH_END, OPEN_END
 from phaseopt.cycle.pipework import AIR, Duct, Junction, Pipework, Volume, Zone, cylinder_name
@@ -54,6 +56,18 @@ class Choices:
     bends: bool = False  # their lost heads as more friction, for which no key exists
     tail_air: bool = False  # what returns through a tail is outside air; the program takes burned gas of 600 K
     own_laws: bool = False  # burning, heat and friction as the program has them, not the outside's equal laws
+
+
+class FuelWithoutRoom(CycleConfig):
+    """Fuel that takes neither room nor heat before it burns: its mixture is air that weighs more."""
+
+    @property
+    def gas(self) -> Gas:
+        gas = super().gas
+        k, air, times = gas.kernel.copy(), gas.intake, 1.0 + gas.fuel[0]
+        k[[0, 2, 10]] = air[0], air[2] * times, air[10] / times
+        k[[1, 3, 11]] += gas.kernel[[0, 2, 10]] - k[[0, 2, 10]]
+        return replace(gas, kernel=k, fuel=np.array([gas.fuel[0], 0.0]))
 
 
 def valve_of(valve: OutsideValve) -> Valve:
@@ -159,7 +173,7 @@ def config_of(engine: Engine, laws: Laws, choices: Choices) -> CycleConfig:
     ratio = float(np.mean(engine.compression))
     order = tuple(int(k) + 1 for k in np.argsort(engine.firing))
     swept_area = engine.stroke / engine.bore * 2.0  # of the liner at mid-stroke, by bore area
-    config = CycleConfig(
+    config = (CycleConfig if choices.own_laws else FuelWithoutRoom)(
         bore=engine.bore, stroke=engine.stroke, rod=engine.rod, compression_ratio=ratio, firing_order=order,
         intake_valve=valve_of(engine.intake), exhaust_valve=valve_of(engine.exhaust),
         intake_lift=lift_of(engine.intake), exhaust_lift=lift_of(engine.exhaust),
@@ -171,7 +185,7 @@ def config_of(engine: Engine, laws: Laws, choices: Choices) -> CycleConfig:
     if choices.own_laws:
         return config
     heat = laws.lhv * 1e6 * laws.efficiency * min(1.0, 1.0 / engine.mixture) / laws.stoichiometric  # by air
-    gas = gas_of(config)
+    gas = config.gas
     return replace(
         config,
         completeness=min(heat * gas.air_share / float(gas.kernel[9]), 1.0),
@@ -193,25 +207,17 @@ def with_burn(config: CycleConfig, laws: Laws, rpm: float, residual: float) -> C
     )
 
 
-def gas_of(config: CycleConfig) -> Gas:
-    """Its mixture."""
-    return mixture(FUELS[config.fuel], config.excess_air)
-
-
-def vapour(config: CycleConfig) -> float:
-    """Share of the fresh mixture's volume that fuel vapour takes; the outside engine draws air alone."""
-    gas = gas_of(config)
-    return gas.fuel_share / FUELS[config.fuel].molar_mass * 8.314 / float(gas.kernel[10])
-
-
 def simulate(engine: Engine, configs: list[CycleConfig], points: np.ndarray, tail_air: bool = False) -> Results:
     """Points (n, 3) of speed and centrelines at full throttle, each with its configuration, all of one build."""
     simulator = Simulator(configs[0])
     net = simulator.net
-    fresh, burned = net.arrays.spaces[:2]  # the open air before trumpets and behind tails
-    if tail_air:
-        burned[:] = fresh
-    burned[:LANES] = engine.air_pressure * 1e3
+    behind = net.arrays.spaces[1]  # the open air behind tails
+    if tail_air:  # unburned gas in an exhaust is mixture
+        k, t = simulator.gas.kernel, configs[0].ambient_temperature
+        theta = k[10] * t
+        state = [0.0, theta, 0.0, sensible_enthalpy(k, t), 1.0 + 1.0 / (k[0] + k[2] * theta), 0.0]
+        behind[:] = np.repeat(state, LANES)
+    behind[:LANES] = engine.air_pressure * 1e3
     simulator._at_rest = [x[:, 0].copy() for x in net.state]  # every point starts from there
     load = np.full(len(points), NOT_QUITE_ALL * configs[0].ambient_pressure)
     return simulator.run(np.column_stack([points[:, 0], load, points[:, 1:]]), configs, 2)
@@ -237,39 +243,28 @@ def with_the_programs_ends(engine: Engine) -> Engine:
     return replace(engine, pipes=tuple(other(pipe) for pipe in engine.pipes))
 
 
-def fresh(config: CycleConfig, found: Results) -> np.ndarray:
-    """Trapped fresh mixture [g a cycle, all cylinders].
+def air(config: CycleConfig, found: Results) -> np.ndarray:
+    """Trapped air [g a cycle, all cylinders].
 
-    Fuel that did not burn counts as fresh in the program's residual gas: taken off here.
+    Fuel that did not burn counts as fresh in the program's residual gas, and its air with it: taken off here.
     """
     share = 1.0 - found.residual_fraction / config.completeness
-    return found.trapped_mass * share * config.cylinders * 1e3
+    return found.trapped_mass * share * config.cylinders * config.gas.air_share * 1e3
 
 
-def air(config: CycleConfig, found: Results) -> np.ndarray:
-    """Trapped air [g a cycle, all cylinders], as if no vapour had taken its place."""
-    return fresh(config, found) * gas_of(config).air_share / (1.0 - vapour(config))
-
-
-def engine_of_mixture(config: CycleConfig, folder: Path) -> ModuleType:
-    """A copy of the outside engine, made in `folder`, that draws the program's mixture where it drew air.
-
-    Its gas is then the program's, below dissociation; fuel comes with what is drawn. `Point.trapped` is mixture.
-    """
-    gas = gas_of(config)
-    k = gas.kernel
+def engine_of_the_programs_gas(config: CycleConfig, folder: Path) -> ModuleType:
+    """A copy of the outside engine, made in `folder`, whose air and burned gas are the program's when frozen."""
+    k = config.gas.intake
     r, r_burned = k[10], k[10] + k[11]
     numbers = {
         "A_FRESH, A_BURNED": (k[0] * r, (k[0] + k[1]) * r_burned),
         "B_FRESH, B_BURNED": (k[2] * r**2, (k[2] + k[3]) * r_burned**2),
         "R_FRESH, R_BURNED": (r, r_burned),
     }
-    copy = folder / "engine_of_mixture"
+    copy = folder / "engine_of_the_programs_gas"
     shutil.copytree(Path(outside.engine.__file__).parent, copy, ignore=shutil.ignore_patterns("__pycache__", "test_*"))
     lines = {f"{name} = .*": f"{name} = {float(a)}, {float(b)}" for name, (a, b) in numbers.items()}
     _replace(copy / "kernel.py", lines)
-    once = {r"fuel=min\(": f"fuel={gas.air_share} * min(", r"fuel_mass=1\.0 / \(.*\),": "fuel_mass=0.0,"}
-    _replace(copy / "describe.py", once)
     sys.path.insert(0, str(folder))
     try:
         return importlib.import_module(copy.name)
