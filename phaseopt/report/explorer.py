@@ -93,6 +93,7 @@ def explorer_data(build: "Build") -> dict[str, Any]:
         "units": {
             "length": _unit(units.gap),
             "rule": _unit(units.gap),
+            "lift": _unit(units.gap),
             "torque": _unit(units.torque),
         },
         "check_lift": build.project.tables.check_lift,

@@ -154,7 +154,7 @@ function eventWords(now) {
     return `${from}° ${after ? "after" : "before"} ${bottom ? "BDC" : "TDC"}`;
   };
   const [ivo, ivc] = events("intake", now.intake), [evo, evc] = events("exhaust", now.exhaust);
-  const lift = `${shown("rule", known.check_lift)} ${known.units.length.unit}`;
+  const lift = `${shown("lift", known.check_lift)} ${known.units.length.unit}`;
   return `Valve events at ${lift} of lift, lash as set. Intake opens (IVO) ${words(ivo)}, closes (IVC) ${words(ivc)}. ` +
     `Exhaust opens (EVO) ${words(evo)}, closes (EVC) ${words(evc)}. Overlap ${degrees(Math.round((evc - ivo) * 10) / 10)}.`;
 }

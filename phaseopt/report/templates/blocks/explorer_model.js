@@ -27,12 +27,12 @@ const SIDES = ["intake", "exhaust"];
 const HAND = 0, STATIC = 1, RUNNING = 2; // which of the three curves of lift
 const TOP = known.rpm.length; // after the speeds of the table stands the top speed
 
-// Text of a number in the builder's unit. A clearance ("length") is rounded down: nothing shown may promise more than was found. What is asked for or stated
-// ("rule", in the same unit) and torque are rounded to the nearest.
+// Text of a number in the builder's unit. A clearance ("length") is rounded down and what is required ("rule", in the same
+// unit) up: nothing shown may promise more than was found, or ask for less than the rules do. All else goes to the nearest.
+const ROUNDED = { length: (scaled) => Math.floor(scaled + 1e-6), rule: (scaled) => Math.ceil(scaled - 1e-6) };
 function shown(kind, value, sign, more = 0) {
   const unit = known.units[kind], places = unit.places + more, times = 10 ** places;
-  const scaled = value * unit.factor * times;
-  const whole = kind === "length" ? Math.floor(scaled + 1e-6) : Math.round(scaled);
+  const whole = (ROUNDED[kind] ?? Math.round)(value * unit.factor * times);
   const text = (whole / times).toFixed(places).replace("-", "−");
   return (sign && whole > 0 ? "+" : "") + text;
 }
