@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from phaseopt.clearance.contacts import WORDS
-from phaseopt.output.compare import Comparison, Difference, LeastClearance
+from phaseopt.output.compare import Comparison, Difference
 from phaseopt.output.records.build import DipRecord
 from phaseopt.project import SIDES
 from phaseopt.report.cautions import IN_SHORT, cautions
@@ -21,30 +21,32 @@ from phaseopt.tables import number_text
 from phaseopt.values.display_units import Unit, power_kw
 
 UNCERTAINTY = (
-    "the ± adds the uncertainty of both builds as if they shared nothing. Where both rest on the same pulls or "
-    "simulation, the difference is surer. An error that both share is not in it"
+    "the ± adds the uncertainty of both builds. Where they share pulls or a simulation, the difference is surer. An "
+    "error that both share is not in it"
 )
 
 
 def compare_document(found: Comparison, shares: WhatIf | None = None) -> Document:
     """Two builds side by side: what changed from the first to the second, and the `shares` of the changes in it."""
     first, second = found.names
-    names = (f"First: {first}.", f"Second: {second}.", *compare_warnings(found))
+    names = say("Builds", f"First: {first}.", f"Second: {second}.")
     if found.same:
         return Document(
-            "Two builds side by side", f"{verdict_words(found)}.", lead=names, cautions=cautions(), in_short=IN_SHORT
-        )
+            "Two builds side by side", f"{verdict_words(found)}.", lead=compare_warnings(found), sections=(names,),
+            cautions=cautions(), in_short=IN_SHORT,
+        )  # fmt: skip
     drawn = () if found.torque is None else (picture(compare_figure(found), f"{capital(UNCERTAINTY)}."),)
     by_speed = (*drawn, *filter(None, (torque_table(found),)))
     return Document(
         "Two builds side by side",
         f"{verdict_words(found)}.",
-        lead=names,
+        lead=compare_warnings(found),
         sections=(
+            names,
             say("Torque", *map(sentence, torque_lines(found))),
             *([] if shares is None else [share_section(shares)]),
             Section("By speed", by_speed),
-            say("Inputs", *([*map(key_words, found.keys), *map(_file_words, found.files)] or ["the same"])),
+            say("Inputs", *([*map(key_words, found.keys), *map(_file_words, _files(found))] or ["the same"])),
             say("Tables", *map(sentence, _table_lines(found))),
             say("Clamps", *([f"{_edge(c.what)}: {c.first:g} to {c.second:g}°" for c in found.clamps] or ["the same"])),
             say("Clearance", *map(sentence, _clearance_lines(found))),
@@ -111,6 +113,12 @@ def _plain(value: Any) -> str:
     return str(value)
 
 
+def _files(found: Comparison) -> list[Difference]:
+    """Input files that differ and that no line above names: a key that changed gives its files, old and new."""
+    named = " ".join(f"{change.first} {change.second}" for change in found.keys)
+    return [each for each in found.files if each.what not in named and not each.what.endswith(".toml")]
+
+
 def _file_words(change: Difference) -> str:
     if change.first is None:
         return f"{change.what}: only in the second"
@@ -151,11 +159,12 @@ def _table_lines(found: Comparison) -> list[str]:
 def _clearance_lines(found: Comparison) -> list[str]:
     unit = found.display_units.gap
     lines = _carried_lines(found)
+    least: dict[str, list[str]] = {}
     for (contact, rule), (one, other) in found.clearances.items():
         was, now = unit.down_beside(one.clearance), unit.down_text(other.clearance)
         change = f"{now} in both" if unit.down_text(one.clearance) == now else f"{was} to {now}"
-        places = _place(one) if _place(one) == _place(other) else f"{_place(one)}; {_place(other)}"
-        lines.append(f"{WORDS[contact]}, {rule}, in a cell: {change} ({places})")
+        least.setdefault(contact, []).append(f"{rule} {change}")
+    lines += [f"{WORDS[contact]}, least in a cell: {', '.join(changes)}" for contact, changes in least.items()]
     first, second = found.travel
     return [*lines, f"first: {first}", "second: the same" if first == second else f"second: {second}"]
 
@@ -171,19 +180,15 @@ def _carried_lines(found: Comparison) -> list[str]:
         lower, error = carried.lower_mm or 0.0, carried.error_mm or 0.0
         where = "lower" if lower > 0 else "nearer to the head"
         lines.append(
-            f"{which}: drop readings were taken with other parts (mm: {carried.parts}) and are carried over: the "
-            f"piston is {unit.text(abs(lower))} {where}, and {unit.text(error)} more is taken off for the error of that"
+            f"{which}: drop readings of other parts (mm: {carried.parts}) are carried over: the piston is "
+            f"{unit.text(abs(lower))} {where}, and {unit.text(error)} more is taken off for the error of that"
         )
         if carried.turned:
             lines.append(
-                f"{which}: a chain or belt may have turned the cams by {carried.turned:.1f}°, which counts either way; "
-                "degree them in again and set drop.built_with.degreed_again"
+                f"{which}: a chain or belt may have turned the cams by {carried.turned:.1f}°, taken either way until "
+                "you degree in again and set drop.built_with.degreed_again"
             )
     return lines
-
-
-def _place(least: LeastClearance) -> str:
-    return f"{least.rpm:g} rpm, {least.load:g} kPa"
 
 
 def torque_lines(found: Comparison) -> list[str]:
@@ -195,7 +200,7 @@ def torque_lines(found: Comparison) -> list[str]:
     change = found.torque["difference"].to_numpy()
     most, least = int(change.argmax()), int(change.argmin())
     lines = [
-        f"full throttle, mean over {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
+        f"full throttle, mean of {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
         f"{unit.signed(gain)} ± {unit.number(2.0 * uncertainty)} at most (95 %)",
         f"most gained {unit.signed_text(change[most])} at {rpm[most]:g} rpm, least "
         f"{unit.signed_text(change[least])} at {rpm[least]:g} rpm",
@@ -234,6 +239,7 @@ def _cost_words(change: Difference, found: Comparison) -> str:
     """What a limit costs in both; empty where what is shown is the same."""
     unit = found.display_units.torque
     one, other = ("" if each is None else unit.number(each, more=1) for each in (change.first, change.second))
+    one, other = ("" if not float(each or 0.0) else each for each in (one, other))  # what rounds to nothing
     if one == other:
         return ""
     a_cell = f"{unit.name} a cell"
@@ -283,10 +289,17 @@ def verdict_words(found: Comparison) -> str:
     if found.mean is None:
         return "Torque cannot be compared"
     unit = found.display_units.torque
-    size = f"{unit.signed(found.mean[2])} ± {unit.text(2.0 * found.mean[3])}"
-    if abs(found.mean[2]) > 2.0 * found.mean[3]:
-        return f"Second against first: {size} on average at full throttle (± at most)"
-    return f"Second against first: no clear difference in torque ({size} on average, ± at most)"
+    clear = "" if abs(found.mean[2]) > 2.0 * found.mean[3] else "no clear difference in torque, "
+    size, uncertainty = unit.signed_text(found.mean[2]), unit.number(2.0 * found.mean[3])
+    return f"Second against first: {clear}{size} on average at full throttle (± {uncertainty} at most)"
+
+
+def _figure_title(found: Comparison) -> str:
+    """The difference in few words."""
+    if found.mean is None:
+        return "Torque at full throttle"
+    unit = found.display_units.torque
+    return f"Second less first: {unit.signed(found.mean[2])} ± {unit.text(2.0 * found.mean[3])} on average"
 
 
 def compare_figure(found: Comparison) -> str:
@@ -301,7 +314,7 @@ def compare_figure(found: Comparison) -> str:
         upper.plot(rpm, first, "s--", color=DARK, ms=4, label="first")
         upper.plot(rpm, second, "o-", color=MIDDLE, ms=4, label="second")
         upper.set_ylabel(f"torque, {unit.name}")
-        upper.set_title(verdict_words(found))
+        upper.set_title(_figure_title(found))
         upper.legend(loc="best")
         lower.fill_between(rpm, change - band, change + band, color=LIGHT, alpha=0.35, lw=0, label="± (95 %)")
         lower.plot(rpm, change, "o-", color=MIDDLE, ms=4, label="second less first")

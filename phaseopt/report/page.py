@@ -9,7 +9,6 @@ import base64
 import hashlib
 import re
 from functools import cache
-from itertools import takewhile
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -32,8 +31,9 @@ _POLICY = "the policy of this page"  # until its parts are known
 _WORDS = "the words of this page"  # until its text is known
 _PHONE = 36  # letters across a telephone
 _WHOLE = 9  # letters from which a cell may go on in a second line
+_SHORT_CELL, _FEW = 14, 4  # letters of a cell that is a third of a phone wide; columns that need no saving
 _CONTENTS_FROM = 5  # sections from which a list of contents helps
-_SHORT_FROM = 4  # sections of a few lines in a row, from which two columns help
+_SHORT_FROM = 3  # sections of a few lines, from which two columns help
 
 
 def page(document: Document, generator: str) -> str:
@@ -56,14 +56,15 @@ def page(document: Document, generator: str) -> str:
     True
     """
     sections = list(document.visible(Depth.PAGE))
-    short = list(takewhile(_is_short, sections))
-    if len(short) < _SHORT_FROM or document.first is not None:
+    short = [] if document.first is not None else [each for each in sections if _is_short(each)]
+    if len(short) < _SHORT_FROM:
         short = []
-    sections = sections[len(short) :]
+    sections = [each for each in sections if each not in short]
     styles = [part.style for part in document.blocks(Part) if part.style]
     if document.first is not None:
         styles.insert(0, document.first.style)
-        sections = [_in_words(sections), *(section for section in sections if not _is_short(section))]
+        words = [each for each in sections if _is_short(each) and each.depth == Depth.ANSWER]
+        sections = [_in_words(words), *(each for each in sections if each not in words)]
     contents = sections if len(sections) >= _CONTENTS_FROM else []
     about = {"document": document, "short": short, "sections": sections, "contents": contents, "styles": styles}
     about |= {"generator": generator, "policy": _POLICY, "words": _WORDS, "palette": style_sheet()}
@@ -92,7 +93,6 @@ def _in_words(sections: list[Section]) -> Section:
     lines = tuple(
         Lines(block.items, heading=section.title)
         for section in sections
-        if _is_short(section)
         for block in section.blocks
         if isinstance(block, Lines)
     )
@@ -100,8 +100,9 @@ def _in_words(sections: list[Section]) -> Section:
 
 
 def _is_short(section: Section) -> bool:
-    """Whether a section is a few lines of the answer, which can stand beside others."""
-    return section.depth == Depth.ANSWER and all(isinstance(block, Lines) for block in section.blocks)
+    """Whether a section is a few lines, no detail, which can stand beside others."""
+    alone = section.folded or section.new_sheet or section.depth == Depth.DETAIL
+    return not alone and all(isinstance(block, Lines) for block in section.blocks)
 
 
 def on_phone(table: Table | ShadedTable) -> str:
@@ -125,6 +126,36 @@ def _least_width(text: str) -> int:
     return len(text) if len(text) < _WHOLE else max(map(len, text.split()), default=0)
 
 
+def figures(table: Table) -> frozenset[int]:
+    """The columns of figures, by number: a page aligns them on the last digit."""
+    columns = zip(*((row.label, *row.cells) for row in table.rows), strict=True)
+    return frozenset(k for k, column in enumerate(columns) if any(column) and all(map(_is_figure, column)))
+
+
+def dense(table: Table) -> bool:
+    """Whether a row is a few short figures: a phone has three beside each other, each below its column's name."""
+    short = max((len(cell) for row in table.rows for cell in row.cells), default=0) < _SHORT_CELL
+    return short and len(table.head) > _FEW and figures(table) >= set(range(1, len(table.head)))
+
+
+def _is_figure(text: str) -> bool:
+    """Whether a cell is a number or a span of two, with signs, ± and degrees at most.
+
+    >>> _is_figure("10.3 ± 2.3"), _is_figure("1000 to 8500"), _is_figure("up to 18.3"), _is_figure("")
+    (True, True, False, True)
+    """
+    return not any(c.isalpha() for c in text.replace(" to ", ""))
+
+
+def warns(line: str) -> bool:
+    """Whether what must be known first is a warning, which a page frames as heavily as the verdict.
+
+    >>> warns("Full travel HITS (intake to piston)."), warns("Torque is from pulls and simulation.")
+    (True, False)
+    """
+    return re.search(r"\b(HITS|TIGHT|UNKNOWN|WARNING|NOT|[Ss]tops?|never)\b", line) is not None
+
+
 def fill(template: str, context: dict[str, Any]) -> str:
     """A template as HTML; a name that it is not given is an error."""
     return _environment().get_template(template).render(context)
@@ -138,5 +169,8 @@ def _environment() -> Environment:
     )  # fmt: skip
     made.filters["compact"] = lambda data: htmlsafe_json_dumps(data, separators=(",", ":"))
     made.globals["on_phone"] = on_phone
+    made.globals["figures"] = figures
+    made.globals["warns"] = warns
+    made.globals["dense"] = dense
     made.globals["kind_of"] = lambda block: _KINDS[type(block)]
     return made

@@ -166,7 +166,7 @@ def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
         assert words.lower() in found.output.lower()
     assert csvw.CSVW(str(out / "run_sheet.csv"), validate=True).is_valid
     page = (out / "run_sheet.html").read_text(encoding="utf-8")
-    for words in ("Barometer", "Intake phase at rest", "Log file", "assembled engine by hand", "Make all of these"):
+    for words in ("Barometer", "Intake at rest", "Log file", "assembled engine by hand", "Make all of these"):
         assert words in page
     record = printed("plan", project, "--pulls", 5)
     assert [pull["kind"] for pull in record["pulls"]] == ["fixed"] * 4 + ["baseline"]

@@ -143,6 +143,7 @@ def _plane(axes: Axes, build: "Build") -> list[Patch]:
         axes.contourf(intake, exhaust, mean, levels=8, cmap=MAP)
         lines = axes.contour(intake, exhaust, mean, levels=8, colors=[BLACK], linewidths=0.5)
         axes.clabel(lines, fontsize=7.5)
+        axes.plot([], [], color=BLACK, lw=0.5, label=f"torque, {unit.name}: full throttle, mean over speed")
     areas = []
     for words, here, colour, hatch, strokes in _refused(build):
         if here.any():
@@ -182,13 +183,14 @@ def _refused(build: "Build") -> list[tuple[str, BoolArray, str, str, str]]:
 
 
 def _speeds(axes: Axes, path: FloatArray, rpm: FloatArray) -> None:
-    """Speeds beside the path, where it has moved on since the last of them."""
-    last = np.array([np.inf, np.inf])
+    """Speeds beside the path, where no other stands yet."""
+    labelled = np.empty((0, 2))
     for (x, y), speed in zip(path, rpm, strict=True):
-        if np.hypot(*(last - (x, y))) >= 4.0:
-            axes.annotate(f"{speed:g}", (x, y), xytext=(6, 4), textcoords="offset points", fontsize=8.0, zorder=7,
+        if np.hypot(*(labelled - (x, y)).T).min(initial=np.inf) >= 4.0:
+            words = f"{speed:g}" if labelled.size else f"{speed:g} rpm"
+            axes.annotate(words, (x, y), xytext=(6, 4), textcoords="offset points", fontsize=8.0, zorder=7,
                           bbox={"fc": WHITE, "ec": "none", "pad": 0.8, "alpha": 0.8})  # fmt: skip
-            last = np.array([x, y])
+            labelled = np.vstack([labelled, (x, y)])
 
 
 def _box(axes: Axes, box: SafeBox, dash: str, label: str) -> None:

@@ -118,7 +118,7 @@ def _speeds(rpm: np.ndarray) -> str:
     """Speeds in words, neighbours as a span.
 
     >>> _speeds(np.array([3001.0, 3249.0, 3502.0, 6000.0]))
-    '3001-3502, 6000'
+    '3001 to 3502, 6000'
     """
     groups: list[list[float]] = []
     for speed in np.sort(rpm):
@@ -126,7 +126,7 @@ def _speeds(rpm: np.ndarray) -> str:
             groups[-1].append(float(speed))
         else:
             groups.append([float(speed)])
-    return ", ".join(f"{g[0]:.0f}" if len(g) == 1 else f"{g[0]:.0f}-{g[-1]:.0f}" for g in groups)
+    return ", ".join(f"{g[0]:.0f}" if len(g) == 1 else f"{g[0]:.0f} to {g[-1]:.0f}" for g in groups)
 
 
 def table_rows(found: Confirmation) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:

@@ -17,7 +17,8 @@ from phaseopt.tables import number_text
 _HEAD = (("Date", ""), ("Dyno, gear, rate", ""), ("Crew", ""), ("Who stops the dyno", ""))
 _NOTES = "Notes (knock, misfire, noise, what was changed)"
 _COLUMNS = 4  # named in one sentence
-_STOP = "knock, misfire or any noise · a measured phase more than 2° off its target"
+_STOP = "knock, misfire or any noise · a phase over 2° off its target"
+_READ = "Phase and centreline are crank degrees. Log: what the log reads then."
 _WRITE = "On a phone these fields last only while this page is open. The log and the printed sheet remain."
 KINDS = {
     "fixed": "held",
@@ -94,7 +95,7 @@ def to_log(project: Project) -> str:
     }
     others = [f"{key} ({column})" for key, column in columns.items() if not key.endswith(tuple(named))]
     some = [others[k : k + _COLUMNS] for k in range(0, len(others), _COLUMNS)]
-    groups = [("Log, with the column of each", some[0]), *(("Also", each) for each in some[1:])]
+    groups = [("Columns", some[0]), *(("Also", each) for each in some[1:])]
     groups += [("Phase", named[" phase"]), ("Commanded", named[" command"])]
     return " ".join(f"{words}: {', '.join(each)}." for words, each in groups if each)
 
@@ -140,9 +141,8 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
         row += [f"{gap.down(pull.box.static[c])}/{gap.down(pull.box.running[c])}" for c in contacts]
         rows.append([*row, "" if math.isnan(pull.expected_gain) else torque.number(pull.expected_gain, 1)])
     caption = (
-        f"Phases: crank degrees from rest, + = advanced. Clearance: worst case, static/running, {gap.name}, up to "
-        f"{sheet.model.top_speed:.0f} rpm, the way from rest included. Gain: what the pull should add to the final "
-        "tables' average torque at full throttle"
+        f"Phases: crank degrees from rest, + = advanced. Clearance: worst case, static/running, {gap.name}, from rest "
+        f"to there, up to {sheet.model.top_speed:.0f} rpm. Gain: what the pull should add to average torque"
     )
     return table(caption, head, rows)
 
@@ -184,7 +184,9 @@ def _pulls_section(sheet: RunSheet, sides: tuple[Side, ...]) -> Section:
         for pull in sheet.pulls
     )
     about = {"pulls": cards, "top": f"{sheet.model.top_speed:.0f}", "stop": _STOP, "blanks": blanks, "notes": _NOTES}
-    return Section("Pulls", (Lines((_WRITE,)), Part("pulls.html.j2", about, "pulls.css")), Depth.PAGE, new_sheet=True)
+    return Section(
+        "Pulls", (Lines((_READ, _WRITE)), Part("pulls.html.j2", about, "pulls.css")), Depth.PAGE, new_sheet=True
+    )
 
 
 def _target(pull: SheetPull, side: Side) -> tuple[str, str, str, str]:
@@ -205,12 +207,12 @@ def _clamps_of(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> str
 def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
     """A row a speed, or one row where the timing is held."""
     at = pull.timings.isel(rpm=slice(0, 1)) if pull.held else pull.timings
-    # What is commanded comes first: a phone shows the first columns.
-    columns = [f"{side}_phase" for side in sides]
-    columns += [f"{side}_reading" for side in sides if _reading(pull, side)]
-    columns += _centrelines(sides)
-    words = {"icl": "intake ° ATDC", "ecl": "exhaust ° BTDC"}
-    words |= {f"{side}_phase": side for side in SIDES} | {f"{side}_reading": f"{side}, log reads" for side in SIDES}
+    groups = {
+        side: [f"{side}_phase", *([f"{side}_reading"] if _reading(pull, side) else []), *_centrelines((side,))]
+        for side in sides
+    }
+    columns = [name for names in groups.values() for name in names]
+    words = {"icl": "ATDC", "ecl": "BTDC", "intake_phase": "phase", "exhaust_phase": "phase"}
 
     def cell(name: str, rpm: float) -> str:
         value = round(float(at[name].sel(rpm=rpm)), 1)
@@ -220,8 +222,12 @@ def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
         Row("all speeds" if pull.held else f"{rpm:.0f}", tuple(cell(name, rpm) for name in columns))
         for rpm in map(float, at["rpm"].to_numpy())
     ]
-    caption = "Timing to hold" if pull.held else "Timing by speed, straight lines between; the same at every load"
-    return Table(caption, ("rpm", *(words[name] for name in columns)), tuple(rows))
+    return Table(
+        "Timing to hold" if pull.held else "Timing by speed; straight lines between, the same at every load",
+        ("rpm", *(words.get(name, "log") for name in columns)),
+        tuple(rows),
+        tuple((side.capitalize(), len(names)) for side, names in groups.items()),
+    )
 
 
 def _gaps(sheet: RunSheet, pull: SheetPull) -> Table:
@@ -247,4 +253,4 @@ def _rest(sheet: RunSheet, side: Side) -> str:
     torque = sheet.model.project.torque
     channel = None if torque is None else torque.phases.intake if side == "intake" else torque.phases.exhaust
     should = "" if channel is None else f" (should read {number_text(channel.zero)})"
-    return f"{side.capitalize()} phase at rest{should}"
+    return f"{side.capitalize()} at rest{should}"
