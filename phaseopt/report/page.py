@@ -63,8 +63,8 @@ def page(document: Document, generator: str) -> str:
     styles = [part.style for part in document.blocks(Part) if part.style]
     if document.first is not None:
         styles.insert(0, document.first.style)
-        words = [each for each in sections if _is_short(each) and each.depth == Depth.ANSWER]
-        sections = [_in_words(words), *(each for each in sections if each not in words)]
+        answer = [each for each in sections if _is_short(each) and each.depth == Depth.ANSWER]
+        sections = [_in_words(answer), *(each for each in sections if each not in answer)]
     contents = sections if len(sections) >= _CONTENTS_FROM else []
     about = {"document": document, "short": short, "sections": sections, "contents": contents, "styles": styles}
     about |= {"generator": generator, "policy": _POLICY, "words": _WORDS, "palette": style_sheet()}
