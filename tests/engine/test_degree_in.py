@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from engines import SEATS, drop_csv, project_of
+from engines import SEATS, drop_csv, piston_fall, project_of
 from scipy.interpolate import PPoly
 
 from phaseopt.clearance.allowances import timing
@@ -41,13 +41,14 @@ def project(
     files: dict[str, str] | None = None,
     exhaust: dict[str, Any] | None = None,
     seats: dict[str, Any] | None = None,
+    drop: dict[str, Any] | None = None,
     **intake: Any,
 ) -> Any:
     cam_deg = np.arange(-75.0, 76.0, 1.0)
     rows = "\n".join(f"{a:g},{b:.5f}" for a, b in zip(cam_deg, lift(cam_deg), strict=True))
     (folder / "cosine.csv").write_text(f"cam_deg,lift_mm\n{rows}\n")
     keys = {"lobe": "cosine.csv", "ratio": 1.0, "lash": 0.0, "centreline": 110.0, "offset": -8.0, **intake}
-    more = {"exhaust": exhaust or {}, **({"seats": seats} if seats else {})}
+    more = {"exhaust": exhaust or {}, "drop": drop or {}, **({"seats": seats} if seats else {})}
     return project_of(folder, files, intake={**keys, **({"degree_in": degree_in} if degree_in else {})}, **more)
 
 
@@ -221,6 +222,21 @@ def test_a_cam_read_on_the_wheel_of_its_drop_is_off_by_that_zero_between_valves(
     assert errors[True][0] <= errors[False][0]
     assert abs(zero) <= errors[True][1] - errors[True][0] <= abs(zero) + 0.5
     assert errors[False][0] == errors[False][1]
+
+
+@pytest.mark.parametrize("by", ["two sittings", "steps"])
+def test_drop_readings_that_show_no_one_zero_leave_it_all_that_a_wheel_may_be_out(tmp_path: Path, by: str) -> None:
+    """Which of two sittings the cam was read in is not known, and steps have no middle."""
+    angle = np.arange(-20.0, 21.0, 5.0)
+    stepped = 6.2 + piston_fall(angle) + np.where(np.abs(angle) >= 10.0, 1.0, 0.0)
+    rows = "".join(f"{a:g},{d:.3f}\n" for a, d in zip(angle, stepped, strict=True))
+    files = {"again.csv": drop_csv(6.2, wheel=0.4, scatter=0.02, seed=5)}
+    readings: Any = ["drop_intake.csv", "again.csv"]
+    if by == "steps":
+        files, readings = {"drop_intake.csv": f"crank_deg,drop_mm\n{rows}"}, "drop_intake.csv"
+    keys = read(118.0, same_wheel=True)
+    model = contact_model(project(tmp_path, keys, files, drop={"intake": {"readings": readings}}))
+    assert model.wheel_zeros["intake"] >= 3.0 * model.project.drop.intake.wheel_error
 
 
 @pytest.mark.parametrize("zeros", [(1.4, 1.4), (1.4, -0.8)])
