@@ -94,7 +94,8 @@ def exhaust_pipework(tract: ExhaustTract, cylinders: int) -> Pipework:
                 [tract.parts[r.entry].pieces for r in pipes if r.end == part.name],
                 [tract.parts[r.entry].pieces for r in pipes if r.start == part.name],
             )
-            junctions += [Junction(f"{part.name}, inlet", 0.0), Junction(f"{part.name}, outlet", 0.0)]
+            room = part.diameter if part.part == "chamber" else None
+            junctions += [Junction(f"{part.name}, {end}", 0.0, room) for end in ("inlet", "outlet")]
     return Pipework(tuple(ducts), tuple(volumes), tuple(junctions))
 
 

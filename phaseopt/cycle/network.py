@@ -9,17 +9,16 @@ import numpy as np
 from phaseopt.cycle import butterfly, cylinder, ducts, junction, lining, march, orifice
 from phaseopt.cycle.chamber import chamber
 from phaseopt.cycle.config import CycleConfig
+from phaseopt.cycle.end_correction import cube_width, end_correction
 from phaseopt.cycle.gas import Gas
 from phaseopt.cycle.lanes import LANES, Ints
 from phaseopt.cycle.pipework import AIR, SHUT, Duct, Honeycomb, Packing, Pipe, Pipework, Volume, Zone, cylinder_name
 from phaseopt.cycle.usual_pipework import pipework_of
-from phaseopt.project.pipes import MOUTHS
+from phaseopt.project.pipes import MOUTHS, Mouth
 from phaseopt.values.arrays import FloatArray
 
 PRANDTL = 0.71
 HOT_START = 900.0  # K, of the exhaust before the first cycle
-# end corrections in radii: an open end swings as if so much longer, without flange and in a wall (textbook acoustics)
-OPEN_END, FLUSH_END = 0.6, 0.85
 
 
 @dataclass(frozen=True)
@@ -67,9 +66,8 @@ def pipe_geometry(
     open_ends: tuple[float, float],
     fewest: int = 4,
 ) -> FloatArray:
-    """Geometry lines of a pipe with its two ghost rows; open ends are lengthened by so many radii; `k` is its gas."""
-    before = open_ends[0] * pipe.sections[0].start / 2
-    after = open_ends[1] * pipe.sections[-1].end / 2
+    """Geometry lines of a pipe with its two ghost rows; open ends are lengthened by so many mm; `k` is its gas."""
+    before, after = open_ends
     total = pipe.length + before + after
     cells = max(fewest, round(total / cell))
     faces = np.linspace(-before, pipe.length + after, cells + 1)
@@ -181,6 +179,8 @@ class _Builder:
         order = [cylinder_name(number) for number in config.firing_order]
         self.spaces = {v.name: march.FIXED_SPACES + i for i, v in enumerate(self.volumes)}
         self.cylinders = {name: march.FIXED_SPACES + len(self.volumes) + i for i, name in enumerate(order)}
+        self.rooms = {v.name: cube_width(v.litres) for v in self.volumes}
+        self.rooms |= {joint.name: joint.room for joint in pipework.junctions if joint.room is not None}
         self.throttles = {joint.name for joint in pipework.junctions if joint.throttle}
         self.geometry = [self._geometry(duct, mesh) for duct in self.ducts]
         meeting: dict[str, list[int]] = {junction.name: [] for junction in pipework.junctions}
@@ -201,13 +201,23 @@ class _Builder:
         return duct.start if end % 2 == 0 else duct.end
 
     def _geometry(self, duct: Duct, mesh: Mesh) -> FloatArray:
-        first, last = (name in self.spaces or name == AIR for name in (duct.start, duct.end))
-        longer = (FLUSH_END if duct.mouth == "flush" else OPEN_END) if first else 0.0, OPEN_END if last else 0.0
+        longer = (
+            self._correction(duct.start, duct.pipe.sections[0].start, duct.mouth),
+            self._correction(duct.end, duct.pipe.sections[-1].end),
+        )
+        if SHUT in (duct.start, duct.end):  # the room around a pipe that reaches into a chamber, as wide as that
+            longer = 0.0, 0.0
         burned = 0.0 if duct.zone == "intake" else 1.0
         # of a short part in a list two: more would shorten the time step of all the rest
         own = self.config.intake_pipework if duct.zone == "intake" else self.config.exhaust_pipework
         fewest = 4 if own is None and duct.end not in self.throttles else 2
         return pipe_geometry(duct.pipe, mesh.of(duct.zone), self._numbers(duct.zone), burned, longer, fewest)
+
+    def _correction(self, node: str, diameter: float, mouth: Mouth | None = None) -> float:
+        """How much longer [mm] a pipe swings for its end at a node; nothing at valves and where streams just join."""
+        if node == AIR:
+            return end_correction(diameter, None, mouth)
+        return end_correction(diameter, self.rooms[node], mouth) if node in self.rooms else 0.0
 
     def _end(self, end: int, meeting: dict[str, list[int]]) -> tuple[int, int, int, int]:
         """An end's line of the table; ends at a junction are added to those `meeting` there."""

@@ -131,11 +131,12 @@ class Junction:
     """Pipes that meet in a point: at one pressure, or, with an angle [deg], less what streams lose as they turn.
 
     The angle is that between a pipe that ends there and one that starts there, 0 where they are in line. A `throttle`
-    joins two pipes in line (butterfly.py).
+    joins two pipes in line (butterfly.py). At a chamber's ends pipes open into a `room` so wide [mm].
     """
 
     name: str
     angle: float | None = None
+    room: float | None = None
     throttle: bool = False
 
 

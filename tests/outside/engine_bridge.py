@@ -28,12 +28,12 @@ from outside.engine import Pipe as OutsidePipe
 from outside.engine import Valve as OutsideValve
 from phaseopt.cycle.config import MOST_LOAD, CycleConfig, Lift, Pipe, PipePiece
 from phaseopt.cycle.cylinder import FLAME_REF, HALF_BURNED
+from phaseopt.cycle.end_correction import cube_width, end_correction
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.from_parts import BENDS
 from phaseopt.cycle.gas import Gas, sensible_enthalpy
 from phaseopt.cycle.lanes import LANES
-from phaseopt.cycle.network import FLUSH_END, OPEN_END
 from phaseopt.cycle.pipework import AIR, Duct, Junction, Pipework, Volume, Zone, cylinder_name
 from phaseopt.cycle.results import Results
 from phaseopt.cycle.valves import Valve, flow_area
@@ -230,15 +230,22 @@ def with_the_programs_ends(engine: Engine) -> Engine:
     nothing; no collector keeps a share of the head.
     """
 
+    rooms = {box.name: cube_width(box.volume) for box in engine.boxes}
+
+    def radii(node: str, diameter: float, mouth: Mouth | None = None) -> float:
+        at_valve = node.startswith(("intake ", "exhaust "))
+        return 0.0 if at_valve else 2.0 * end_correction(diameter, rooms.get(node), mouth) / diameter
+
     def other(pipe: OutsidePipe) -> OutsidePipe:
         mouth = mouth_of(pipe.entry_loss[0])
-        at_valves = [name.startswith(("intake ", "exhaust ")) for name in (pipe.start, pipe.end)]
-        first, last = FLUSH_END if mouth == "flush" else OPEN_END, OPEN_END
+        at_valve = pipe.start.startswith(("intake ", "exhaust "))
         return replace(
             pipe,
-            entry_loss=(0.0 if at_valves[0] else MOUTHS[mouth], 0.0),
-            correction=(0.0 if at_valves[0] else first, 0.0 if at_valves[1] else last),
-        )
+            entry_loss=(0.0 if at_valve else MOUTHS[mouth], 0.0),
+            correction=(
+                radii(pipe.start, pipe.sections[0].start, mouth), radii(pipe.end, pipe.sections[-1].end),
+            ),
+        )  # fmt: skip
 
     return replace(engine, pipes=tuple(other(pipe) for pipe in engine.pipes))
 
