@@ -18,7 +18,6 @@ from phaseopt.project import Project
 
 FLOW = [[0.05, 0.72], [0.10, 0.71], [0.15, 0.70], [0.20, 0.68], [0.25, 0.67], [0.35, 0.66]]  # both ways
 LOBES = 104.0, 106.0  # centrelines, intake and exhaust
-INDIVIDUAL = "individual throttles"
 
 
 @dataclass(frozen=True)
@@ -40,7 +39,7 @@ class Race:
     @property
     def individual(self) -> bool:
         """Has individual throttles."""
-        return all("to" in part for part in self.intake if part["part"] != "throttle")
+        return any(part["part"] == "throttle" and "to" not in part for part in self.intake)
 
 
 def _four_two_one(primary: float, secondary: float, wide: tuple[float, float, float]) -> list[dict[str, Any]]:
