@@ -8,7 +8,7 @@ axis, the cross modes of the wide pipe give it in closed form (Karal 1953, from 
     length / a = 4 / x  sum over m of  J1(k x)^2 / (k^3 J0(k)^2),     x = a / b,   J1(k) = 0
 
 0.85 for a narrow pipe, about 0.85 (1 - 1.25 x) up to x = 0.4 (Ingard 1953, from memory), nothing for an equal one.
-A box of which only the volume is known counts as a cube.
+A box counts as a cube of its volume.
 """
 
 import math
@@ -38,7 +38,7 @@ def cube_width(litres: float) -> float:
     >>> round(cube_width(1.0))
     113
     """
-    return math.sqrt(4.0 / math.pi) * 100.0 * litres ** (1.0 / 3.0)
+    return 100.0 * math.sqrt(4.0 / math.pi) * float(litres ** (1.0 / 3.0))
 
 
 def end_correction(diameter: float, room: float | None, mouth: Mouth | None = None) -> float:

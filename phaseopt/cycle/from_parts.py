@@ -8,6 +8,7 @@ between two junctions, since their section is another than that of the pipes tha
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 from phaseopt.cycle.config import Pipe, PipePiece
 from phaseopt.cycle.pipework import (
@@ -26,14 +27,54 @@ from phaseopt.project import ExhaustPart, ExhaustTract, IntakeTract, Taper
 from phaseopt.project.network import Run, cylinder_number, own_throttles, runs
 from phaseopt.values.units import ZERO_CELSIUS
 
-BENDS = 1.5  # heat that ports, bends and junctions pass on over that of a straight pipe (our judgement)
+PORT_HEAT = 1.5  # heat that a port passes on over that of a straight pipe (our judgement)
 _INLINE = ("chamber", "silencer", "catalyst")
 
 
-def pipe_of(pieces: tuple[Taper, ...], wall: float, wall_heat: float = 1.0) -> Pipe:
-    """Pieces of the project as a pipe with walls at so many °C."""
-    sections = tuple(PipePiece(p.length, p.start, p.start if p.end is None else p.end) for p in pieces)
-    return Pipe(sections, wall + ZERO_CELSIUS, wall_heat=wall_heat)
+class Surface(NamedTuple):
+    """Of a pipe's inner wall: roughness [mm], and the Reynolds number that it usually sees."""
+
+    roughness: float
+    reynolds: float
+
+
+CAST, STEEL = Surface(0.02, 2e5), Surface(0.04, 4e4)  # intakes, exhausts (common practice, no source)
+
+
+def wall_friction(width: float, surface: Surface) -> float:
+    """Fanning friction factor of a pipe so wide [mm]: Haaland's formula (1983, from memory).
+
+    >>> round(wall_friction(45.0, CAST), 4), round(wall_friction(40.0, STEEL), 4)
+    (0.0046, 0.0062)
+    """
+    root = -1.8 * math.log10((surface.roughness / width / 3.7) ** 1.11 + 6.9 / surface.reynolds)
+    return 0.25 / root**2
+
+
+def bend_loss(degrees: float) -> float:
+    """Dynamic heads lost in a bend of 1.5 diameters' radius (Idelchik, Handbook of Hydraulic Resistance, from memory).
+
+    >>> [round(bend_loss(angle), 2) for angle in (0.0, 45.0, 90.0, 180.0)]
+    [0.0, 0.11, 0.17, 0.24]
+    """
+    if degrees <= 90.0:
+        share = min(0.9 * math.sin(math.radians(min(degrees, 70.0))) + max(degrees - 70.0, 0.0) * 0.0077, 1.0)
+    else:
+        share = max(0.7 + 0.35 * degrees / 90.0, 1.0)
+    return share * 0.21 / math.sqrt(1.5)
+
+
+def pieces_of(tapers: tuple[Taper, ...], heat: float = 1.0) -> tuple[PipePiece, ...]:
+    """Pieces of the project, with what heat they pass on over that of a straight pipe."""
+    return tuple(
+        PipePiece(p.length, p.start, p.start if p.end is None else p.end, bend_loss(p.bend), heat) for p in tapers
+    )
+
+
+def pipe_of(pieces: tuple[PipePiece, ...], wall: float, surface: Surface) -> Pipe:
+    """A pipe with walls at so many °C."""
+    width = sum(p.length * 0.5 * (p.start + p.end) for p in pieces) / sum(p.length for p in pieces)
+    return Pipe(pieces, wall + ZERO_CELSIUS, wall_friction(width, surface))
 
 
 def intake_pipework(tract: IntakeTract, cylinders: int) -> Pipework:
@@ -49,7 +90,8 @@ def intake_pipework(tract: IntakeTract, cylinders: int) -> Pipework:
         part, start, mouth = tract.parts[run.entry], run.start, tract.parts[run.entry].mouth
         wall = tract.wall if part.wall is None else part.wall
         head = cylinder_number(run.end) is not None
-        pipe = pipe_of((*part.pieces, *tract.port) if head else part.pieces, wall, BENDS if head else 1.0)
+        port = pieces_of(tract.port, PORT_HEAT) if head else ()
+        pipe = pipe_of((*pieces_of(part.pieces), *port), wall, CAST)
         if start in own:
             throttle = next(p for p in tract.parts if p.name == start)
             start = f"{throttle.name}, {run.name}"
@@ -76,7 +118,8 @@ def exhaust_pipework(tract: ExhaustTract, cylinders: int) -> Pipework:
         zone: Zone = "tail" if run in tails else "exhaust"
         usual = tract.wall if head else tract.tail_wall if zone == "tail" else tract.secondary_wall
         wall = usual if part.wall is None else part.wall
-        pipe = pipe_of((*tract.port, *part.pieces) if head else part.pieces, wall, BENDS if head else 1.0)
+        port = pieces_of(tract.port, PORT_HEAT) if head else ()
+        pipe = pipe_of((*port, *pieces_of(part.pieces)), wall, STEEL)
         start = f"{run.start}, outlet" if run.start in inside else run.start
         end = f"{run.end}, inlet" if run.end in inside else run.end
         ducts.append(Duct(run.name, start, end, pipe, zone, part.mouth))
@@ -122,7 +165,7 @@ def _between_ends(
     inlet, outlet = f"{part.name}, inlet", f"{part.name}, outlet"
 
     def straight(length: float, diameter: float) -> Pipe:
-        return Pipe((PipePiece(length, diameter, diameter),), wall + ZERO_CELSIUS)
+        return pipe_of((PipePiece(length, diameter, diameter),), wall, STEEL)
 
     if part.part == "silencer":
         assert part.can is not None

@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from phaseopt.cycle.config import CycleConfig, Lift
 from phaseopt.cycle.friction import Friction
-from phaseopt.cycle.from_parts import BENDS, exhaust_pipework, intake_pipework, pipe_of
+from phaseopt.cycle.from_parts import CAST, PORT_HEAT, STEEL, exhaust_pipework, intake_pipework, pieces_of, pipe_of
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.knock_heard import Heard, scaled_law
 from phaseopt.cycle.valves import Valve, flow_area
@@ -89,12 +89,16 @@ def cycle_config(project: Project) -> CycleConfig:
             exhaust_lift=_lift(engine.exhaust),
             intake_valves=project.intake.valves,
             exhaust_valves=project.exhaust.valves,
-            runner=None if intake.runner is None else pipe_of((*intake.runner, *intake.port), intake.wall, BENDS),
+            runner=None
+            if intake.runner is None
+            else pipe_of((*pieces_of(intake.runner), *pieces_of(intake.port, PORT_HEAT)), intake.wall, CAST),
             primary=None
             if exhaust.primary is None
-            else pipe_of((*exhaust.port, *exhaust.primary), exhaust.wall, BENDS),
-            secondary=None if exhaust.secondary is None else pipe_of(exhaust.secondary, exhaust.secondary_wall),
-            tail=None if exhaust.tail is None else pipe_of(exhaust.tail, exhaust.tail_wall),
+            else pipe_of((*pieces_of(exhaust.port, PORT_HEAT), *pieces_of(exhaust.primary)), exhaust.wall, STEEL),
+            secondary=None
+            if exhaust.secondary is None
+            else pipe_of(pieces_of(exhaust.secondary), exhaust.secondary_wall, STEEL),
+            tail=None if exhaust.tail is None else pipe_of(pieces_of(exhaust.tail), exhaust.tail_wall, STEEL),
             intake_pipework=intake_pipework(intake, project.cylinders) if intake.parts else None,
             exhaust_pipework=exhaust_pipework(exhaust, project.cylinders) if exhaust.parts else None,
             throttles=cycle.throttles,

@@ -58,6 +58,12 @@ def diameters(pipe: Pipe, x: FloatArray) -> FloatArray:
     return np.asarray(out)
 
 
+def _along(pipe: Pipe, x: FloatArray, values: list[float]) -> FloatArray:
+    """What each section has a value of, at distances `x` [mm] (cells, n): mean over each cell."""
+    ends = np.cumsum([s.length for s in pipe.sections])
+    return np.asarray(np.array(values)[np.minimum(np.searchsorted(ends, x), len(values) - 1)].mean(axis=1))
+
+
 def pipe_geometry(
     pipe: Pipe,
     cell: float,
@@ -82,9 +88,12 @@ def pipe_geometry(
     geo = np.zeros((cells + 2, ducts.GEOMETRY))
     geo[1:-1, ducts.AREA_LEFT], geo[1:-1, ducts.AREA_RIGHT] = area[:-1], area[1:]
     geo[1:-1, ducts.INV_VOLUME], geo[1:-1, ducts.LENGTH] = 1.0 / (mean_area * length), length
-    geo[1:-1, ducts.DRAG] = 2.0 * pipe.friction / width
+    bends = _along(pipe, fine, [1e3 * s.loss / s.length for s in pipe.sections])  # dynamic heads a metre
+    bends *= pipe.length / total  # an end's correction lies in its first or last section, without a bend of its own
+    heat = pipe.wall_heat * _along(pipe, fine, [s.heat for s in pipe.sections])
+    geo[1:-1, ducts.DRAG] = 2.0 * pipe.friction / width + 0.5 * bends
     # Reynolds' analogy: Stanton number f/2 Pr^(-2/3)
-    geo[1:-1, ducts.HEAT] = pipe.wall_heat * 2.0 * pipe.friction / width * PRANDTL ** (-2 / 3) * cp
+    geo[1:-1, ducts.HEAT] = heat * 2.0 * pipe.friction / width * PRANDTL ** (-2 / 3) * cp
     geo[1:-1, ducts.WALL] = theta
     geo[0], geo[-1] = geo[1], geo[-2]
     return geo

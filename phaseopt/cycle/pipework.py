@@ -25,18 +25,23 @@ def cylinder_name(number: int) -> str:
 
 @dataclass(frozen=True)
 class PipePiece:
-    """A piece of pipe that tapers evenly; mm."""
+    """A piece of pipe that tapers evenly; mm.
+
+    `loss` are dynamic heads lost in its bends. `heat` multiplies what heat its wall passes on.
+    """
 
     length: float
     start: float
     end: float
+    loss: float = 0.0
+    heat: float = 1.0
 
 
 @dataclass(frozen=True)
 class Pipe:
     """Sections in the order of the main flow, wall temperature [K], and Fanning friction factor.
 
-    `wall_heat` multiplies the heat transfer that Reynolds' analogy gives (ports and bends have more).
+    `wall_heat` multiplies the heat transfer that Reynolds' analogy gives.
     """
 
     sections: tuple[PipePiece, ...]
@@ -75,8 +80,10 @@ def cut_at_plate(pipe: Pipe) -> tuple[Pipe, Pipe]:
             before.append(piece)
         else:
             middle = piece.start + (piece.end - piece.start) * left / piece.length
-            before.append(PipePiece(left, piece.start, middle))
-            behind.append(PipePiece(piece.length - left, middle, piece.end))
+            share = left / piece.length
+            before.append(replace(piece, length=left, end=middle, loss=share * piece.loss))
+            rest = replace(piece, length=piece.length - left, start=middle, loss=(1.0 - share) * piece.loss)
+            behind.append(rest)
         left -= piece.length
     return replace(pipe, sections=tuple(before)), replace(pipe, sections=tuple(behind))
 

@@ -50,12 +50,12 @@ TUNED = (
 TIMINGS = ((1, 1), (2, 1), (1, 2))  # of the stored maps' centrelines, intake and exhaust
 
 # one part after another made equal; with the outside's gas as it is, then with the program's on both sides
-WALLS = Choices(tail_air=True, rough=True, bends=True)
+WALLS = Choices(tail_air=True, rough=True)
 AS_DESCRIBED = ("as described", False, Choices())
 STEPS = (
     ("equal gas", True, Choices()),
     ("+ outside air at the tail", True, Choices(tail_air=True)),
-    ("+ wall roughness and bends", True, WALLS),
+    ("+ wall roughness", True, WALLS),
     ("+ silencers without waves", True, replace(WALLS, silencer="volume")),
     ("or collectors without waves", True, replace(WALLS, collector="volume")),
     ("or collectors as points", True, replace(WALLS, collector="point")),

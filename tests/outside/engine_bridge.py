@@ -2,7 +2,7 @@
 
 Nothing is fitted. What the program has no words for is left out or said otherwise:
     uneven firing: even instead; cylinders that differ: their mean
-    lost heads of bends (0.2-0.8): nothing
+    lost heads of bends (0.2-0.8): bends of as many degrees as lose them, over the pipe's length
     an entry loss: the mouth whose loss is nearest
     a merge collector that keeps part of the head: a junction at a small angle, its body a piece of the pipe behind it
     a throttle body: the pipe is as narrow there, its loss the mouth's
@@ -31,13 +31,15 @@ from phaseopt.cycle.cylinder import FLAME_REF, HALF_BURNED
 from phaseopt.cycle.end_correction import cube_width, end_correction
 from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.friction import Friction
-from phaseopt.cycle.from_parts import BENDS
+from phaseopt.cycle.from_parts import CAST, PORT_HEAT, STEEL
+from phaseopt.cycle.from_parts import pipe_of as wall_pipe
 from phaseopt.cycle.gas import Gas, sensible_enthalpy
 from phaseopt.cycle.lanes import LANES
 from phaseopt.cycle.pipework import AIR, Duct, Junction, Pipework, Volume, Zone, cylinder_name
 from phaseopt.cycle.results import Results
 from phaseopt.cycle.valves import Valve, flow_area
 from phaseopt.project.pipes import MOUTHS, Mouth
+from phaseopt.values.units import ZERO_CELSIUS
 
 OUTSIDE = "outside"  # the open air as a volume
 OUTSIDE_LITRES = 20_000.0
@@ -52,8 +54,7 @@ class Choices:
 
     silencer: str = "chamber"  # or "volume"
     collector: str = "merge"  # or "volume", "point"
-    rough: bool = False  # friction from the walls' roughness, for which no key exists; else the program's 0.006
-    bends: bool = False  # their lost heads as more friction, for which no key exists
+    rough: bool = False  # friction from the walls' own roughness, for which no key exists; else the program's
     tail_air: bool = False  # what returns through a tail is outside air; the program takes burned gas of 600 K
     own_laws: bool = False  # burning, heat and friction as the program has them, not the outside's equal laws
 
@@ -99,20 +100,22 @@ def mouth_of(loss: float) -> Mouth | None:
 
 def pipe_of(pipe: OutsidePipe, choices: Choices, before: tuple[PipePiece, ...] = ()) -> Pipe:
     """A pipe with its pieces, after pieces that are part of it too."""
-    pieces = [PipePiece(s.length, s.start, s.end) for s in pipe.sections]
+    whole = sum(s.length for s in pipe.sections)
+    pieces = [PipePiece(s.length, s.start, s.end, pipe.bends * s.length / whole) for s in pipe.sections]
     if pipe.throat is not None:
         first = pieces[0]
         pieces[0] = replace(first, length=first.length - 30.0)
         pieces = [PipePiece(20.0, pipe.throat, pipe.throat), PipePiece(10.0, pipe.throat, first.start), *pieces]
-    head = any(word in (pipe.start + pipe.end) for word in ("intake ", "exhaust "))
-    made = Pipe((*before, *pieces), pipe.wall, wall_heat=BENDS if head and choices.own_laws else 1.0)
+    if choices.own_laws:
+        if pipe.end.startswith("intake "):
+            pieces[-1] = replace(pieces[-1], heat=PORT_HEAT)
+        if pipe.start.startswith("exhaust "):
+            pieces[0] = replace(pieces[0], heat=PORT_HEAT)
+    made = wall_pipe((*before, *pieces), pipe.wall - ZERO_CELSIUS, STEEL if pipe.warm else CAST)
     width = sum(s.length * (s.start + s.end) / 2 for s in made.sections) / made.length
     if choices.rough:
         rough = 1.0 / (4.0 * math.log10(3.7 * width / pipe.roughness)) ** 2
         made = replace(made, friction=(0.0791**4 / REYNOLDS + rough**4) ** 0.25)
-    if choices.bends:
-        total = made.friction + pipe.bends * width / (4.0 * made.length)  # bends rub, but do not heat
-        made = replace(made, friction=total, wall_heat=made.wall_heat * made.friction / total)
     return made
 
 

@@ -132,6 +132,7 @@ def _measures(duct: Duct, work: Pipework, size: Unit) -> str:
         start, end = (size.plain(round(each, 1)) for each in (piece.start, piece.end))
         lines.append(
             f"{size.plain(piece.length + sum(inside.values()))} × ⌀{start}{f' to {end}' if end != start else ''}"
+            f"{f', bends lose {piece.loss:.2f} heads' if piece.loss else ''}"
         )
     lines += [f"{side} reaches in {size.plain(reach)}" for side, reach in inside.items()]
     if duct.mouth is not None:
