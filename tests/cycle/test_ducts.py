@@ -185,7 +185,9 @@ def test_a_bend_loses_its_dynamic_heads_in_its_own_piece():
     """Steady flow through a piece with a loss of one head, between two without: within 3 %, and nothing elsewhere."""
     pieces = [PipePiece(300.0, 40.0, 40.0), PipePiece(100.0, 40.0, 40.0, 1.0), PipePiece(300.0, 40.0, 40.0)]
     pipe = Pipe(tuple(pieces), 300.0, friction=0.0, wall_heat=0.0)
-    bench = Bench([pipe_geometry(pipe, 20.0, AIR.kernel, 0.0, (0.0, 0.0))], [0, 1], spaces=((1.01e5, 300.0), (1e5, 300.0)))
+    bench = Bench(
+        [pipe_geometry(pipe, 20.0, AIR.kernel, 0.0, (0.0, 0.0))], [0, 1], spaces=((1.01e5, 300.0), (1e5, 300.0))
+    )
     bench.run(4e-5, 20000)
     c = bench.rows[1:-1, :, 0]
     head = 0.5 * c[:, 0] * c[:, 1] ** 2
