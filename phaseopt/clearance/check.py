@@ -5,6 +5,7 @@ phase up to the top speed; and the full travel of the phasers, which the tables 
 """
 
 from dataclasses import astuple, dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -91,10 +92,6 @@ class Verdict(ShowsItself):
         `limited_by`, the rule with the least margin.
     box : BoxVerdict
         The tables as a box.
-    full_travel : FullTravel
-        The whole travel of the phasers.
-    faults : tuple of Fault
-        What each fault of a phaser would do, the other one anywhere in the tables. Not counted in the verdict.
     worst : str
         The gap with the least margin of all cells, in a sentence.
     neighbours : NeighboursVerdict or None
@@ -114,10 +111,18 @@ class Verdict(ShowsItself):
     contact: ContactModel
     cells: xr.Dataset
     box: BoxVerdict
-    full_travel: FullTravel
-    faults: tuple[Fault, ...]
     worst: str
     neighbours: NeighboursVerdict | None = None
+
+    @property
+    def full_travel(self) -> FullTravel:
+        """The whole travel of the phasers."""
+        return full_travel(self.contact)
+
+    @cached_property
+    def faults(self) -> tuple[Fault, ...]:
+        """What each fault of a phaser would do, the other one anywhere in the tables. Not counted in the verdict."""
+        return faults(self.contact, astuple(self.box.range), self.top, "its table")
 
     @property
     def not_covered(self) -> tuple[str, ...]:
@@ -187,8 +192,6 @@ def check_tables(model: ContactModel, tables: PhaseTables) -> Verdict:
         model,
         cells,
         box,
-        full_travel(model),
-        faults(model, astuple(box.range), top, "its table"),
         _worst(model, speeds, gaps, hand),
         neighbours_verdict(model, tables, top) if model.project.gap.between == BY_NAME else None,
     )

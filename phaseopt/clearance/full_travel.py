@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -49,6 +50,7 @@ class FullTravel:
     needs: tuple[str, ...]
 
 
+@lru_cache(maxsize=4)  # limits and every pair of tables ask for the same
 def full_travel(model: ContactModel) -> FullTravel:
     """What the whole travel of the phasers does, by bound.
 

@@ -31,21 +31,26 @@ def separations(
 ) -> FloatArray:
     """The most that a valve may stand above its lobe where a contact can be, mm, shape of `rpm`; 0 without springs."""
     speed = np.asarray(rpm, dtype=np.float64)
-    found: list[float] = []
     sides = [side for side in sides_of(contact) if engine.cam(side).control is not None]
     if not sides:
         return np.zeros(speed.shape)
     zeros = wheel_zeros(project, drops)
-    for each in speed.ravel().tolist():
+    centres = {side: _centres(project, engine.cam(side), zeros[side]) for side in SIDES}
+    known = [control.flight for side in SIDES if (control := engine.cam(side).control) is not None]
+    # a flight is known at a few speeds: those between two of them ask for the same row
+    _, first, back = np.unique(
+        [flight.row(speed.ravel()) for flight in known], axis=1, return_index=True, return_inverse=True
+    )
+    found: list[float] = []
+    for each in speed.ravel()[first].tolist():
         most = 0.0
-        where = _open_together(project, engine, zeros, each) if contact == "valve_valve" else None
+        where = _open_together(engine, centres, each) if contact == "valve_valve" else None
         for side in sides:
-            control = _control(engine.cam(side))
             start, end = where or _near_piston(engine.cam(side), drops[side], each)
-            early, late = _centres(project, engine.cam(side), zeros[side])
-            most = max(most, control.flight.most(each, start - late, end - early))
+            early, late = centres[side]
+            most = max(most, _control(engine.cam(side)).flight.most(each, start - late, end - early))
         found.append(most)
-    return np.array(found).reshape(speed.shape)
+    return np.array(found)[back.ravel()].reshape(speed.shape)
 
 
 def not_held(project: Project, engine: Engine, rpm: float) -> list[Mistake]:
@@ -107,11 +112,10 @@ def _low(law: DropLaw) -> FloatArray:
     return law.low(_AROUND)
 
 
-def _open_together(project: Project, engine: Engine, zeros: dict[Side, float], rpm: float) -> tuple[float, float]:
+def _open_together(engine: Engine, centres: dict[Side, tuple[float, float]], rpm: float) -> tuple[float, float]:
     """From the earliest opening of the intake valve to the latest crank angle at which the exhaust valve is shut."""
     intake, exhaust = engine.intake, engine.exhaust
-    start = _centres(project, intake, zeros["intake"])[0] + float(intake.most.breaks[0])
     last = float(exhaust.most.breaks[-1])
     if exhaust.control is not None:
         last = max(last, exhaust.control.flight.last_open(rpm))
-    return start, _centres(project, exhaust, zeros["exhaust"])[1] + last
+    return centres["intake"][0] + float(intake.most.breaks[0]), centres["exhaust"][1] + last

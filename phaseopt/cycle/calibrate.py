@@ -15,7 +15,7 @@ A factor is fitted only if the data determine it: its standard error must be a s
 Factors that fail are left at 1, the least determined first, and named with the reason.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +34,6 @@ FLOOR = 0.5  # N m; least standard error of a point: cycles settle to 0.1 %, res
 # distances over which a simulation that is wrong is wrong alike: rpm, kPa, deg, deg; our judgement
 ALIKE = np.array([600.0, 60.0, 40.0, 40.0])
 WRONG = (0.5, 50.0)  # N m; bounds of the size of what no factor can fix
-SLOPE = 0.005  # change of a factor by which its effect is judged
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +72,11 @@ class Calibration:
 
 
 def calibrate(
-    responses: Responses, measured: Measured, names: tuple[str, ...] = tuple(FACTORS), wrong: float | None = None
+    responses: Responses,
+    measured: Measured,
+    names: tuple[str, ...] = tuple(FACTORS),
+    wrong: float | None = None,
+    start: Mapping[str, float] | None = None,
 ) -> Calibration:
     """Fit factors to measured torque.
 
@@ -87,6 +90,8 @@ def calibrate(
         Which of `FACTORS` to try.
     wrong : float, optional
         Standard deviation of what no factor can fix [N m]; found from the measurements unless given.
+    start : mapping of float, optional
+        Factors from which to search, 1 where not named.
 
     Returns
     -------
@@ -103,7 +108,7 @@ def calibrate(
     noise, alike = _covariance_parts(responses, measured)
     fitted, refused = list(names), dict[str, str]()
     while fitted:
-        fit = _Fit(responses, measured, tuple(fitted))
+        fit = _Fit(responses, measured, {name: (start or {}).get(name, 1.0) for name in fitted})
         if wrong is None:
             wrong = _size_of_wrong(fit.error, fit.slopes, noise, alike)
         errors = fit.standard_errors(noise + wrong**2 * alike)
@@ -127,19 +132,26 @@ def _rms(values: FloatArray) -> float:
 class _Fit:
     """Least squares with an offset a pull: `values` of the factors, `error` [N m] and its `slopes` there."""
 
-    def __init__(self, responses: Responses, measured: Measured, names: tuple[str, ...]) -> None:
-        def error(values: FloatArray) -> FloatArray:
-            return responses.torque(dict(zip(names, values.tolist(), strict=True))) - measured.torque
+    def __init__(self, responses: Responses, measured: Measured, start: dict[str, float]) -> None:
+        def named(values: FloatArray) -> dict[str, float]:
+            return dict(zip(start, values.tolist(), strict=True))
 
-        bounds = np.array([[FACTORS[n].low, FACTORS[n].high] for n in names]).T
-        self.values, size = np.ones(len(names)), _rms(measured.torque)
+        def error(values: FloatArray) -> FloatArray:
+            return responses.torque(named(values)) - measured.torque
+
+        def slopes(values: FloatArray) -> FloatArray:
+            return responses.slopes(named(values))
+
+        bounds = np.array([[FACTORS[n].low, FACTORS[n].high] for n in start]).T
+        self.values, size = np.array(list(start.values())), _rms(measured.torque)
         for _ in range(4):  # the more the points scatter, the less their pulls' means tell of drift
             self.lighten = _lighten_drift(responses, measured, size)
-            fit = least_squares(lambda v: self.lighten(error(v)), self.values, bounds=bounds, method="dogbox")
+            fit = least_squares(
+                lambda v: self.lighten(error(v)), self.values, lambda v: self.lighten(slopes(v)), bounds, "dogbox"
+            )
             self.values, size = fit.x, max(_rms(fit.fun), FLOOR)
         self.error = error(self.values)
-        moves = SLOPE * np.eye(len(names))
-        self.slopes = np.stack([error(self.values + m) - error(self.values - m) for m in moves], axis=1) / (2 * SLOPE)
+        self.slopes = slopes(self.values)
 
     def standard_errors(self, covariance: FloatArray) -> FloatArray:
         """Of the factors, if the measurements differ from the right engine's torque by `covariance` [(N m)^2]."""

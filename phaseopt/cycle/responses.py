@@ -7,6 +7,7 @@ missing are the products of two factors' effects, which is why a fit is checked 
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -34,11 +35,35 @@ class Responses:
 
     def torque(self, values: Mapping[str, float]) -> FloatArray:
         """Brake torque [N m] (n,) under factors; those not named are 1."""
-        work = self.at_one.copy()
-        for name, moved in self.moved.items():
-            if name in values:
-                work += _through(np.array(FACTORS[name].steps), moved - self.at_one, values[name] - 1.0)
+        work = self._work(values)
         return np.asarray(work[0] - values.get("friction", 1.0) * work[1])
+
+    def slopes(self, values: Mapping[str, float]) -> FloatArray:
+        """How that changes with each factor named, [N m] (n, factors), in their order."""
+        friction = values.get("friction", 1.0)
+        found = []
+        for name, value in values.items():
+            if name == "friction":
+                found.append(-self._work(values)[1])
+                continue
+            steps, at = np.array(FACTORS[name].steps), value - 1.0
+            rise = _weights(steps, at + 0.5) - _weights(steps, at - 0.5)  # exact for lines and parabolas
+            indicated, rubbed = np.tensordot(rise, self._changes[name], axes=1)
+            found.append(indicated - friction * rubbed)
+        return np.stack(found, axis=1)
+
+    def _work(self, values: Mapping[str, float]) -> FloatArray:
+        """Torque of indicated work, and of friction work with its factor at 1 (2, n)."""
+        work = self.at_one.copy()
+        for name, change in self._changes.items():
+            if name in values:
+                work += np.tensordot(_weights(np.array(FACTORS[name].steps), values[name] - 1.0), change, axes=1)
+        return work
+
+    @cached_property
+    def _changes(self) -> dict[str, FloatArray]:
+        """What each factor's steps change."""
+        return {name: moved - self.at_one for name, moved in self.moved.items()}
 
     def only(self, chosen: FloatArray | Flags) -> "Responses":
         """The same at some of the points."""
@@ -46,15 +71,14 @@ class Responses:
         return Responses(self.at_one[:, chosen], moved, self.ran[chosen])
 
 
-def _through(steps: FloatArray, change: FloatArray, at: float) -> FloatArray:
-    """The line or parabola through nothing at 0 and `change` (steps, ...) at the steps.
+def _weights(steps: FloatArray, at: float) -> FloatArray:
+    """Weights of what changes at the steps, for the line or parabola through nothing at 0.
 
-    >>> _through(np.array([-0.1, 0.2]), np.array([[0.01], [0.04]]), 0.3).round(9)  # a square
-    array([0.09])
+    >>> float((_weights(np.array([-0.1, 0.2]), 0.3) @ np.array([0.01, 0.04])).round(9))  # a square
+    0.09
     """
     others = [np.delete(steps, i) for i in range(len(steps))]
-    weight = [at / s * np.prod((at - o) / (s - o)) for s, o in zip(steps, others, strict=True)]
-    return np.tensordot(np.array(weight), change, axes=1)
+    return np.array([at / s * np.prod((at - o) / (s - o)) for s, o in zip(steps, others, strict=True)])
 
 
 def respond(

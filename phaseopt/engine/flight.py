@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.numba import njit
@@ -128,16 +129,18 @@ class Flight:
     angle: FloatArray
     above: FloatArray
 
+    def row(self, rpm: npt.ArrayLike) -> npt.NDArray[np.intp]:
+        """The row of `above` that counts at speeds: of the next speed looked at, beyond them the last."""
+        return np.minimum(np.searchsorted(self.rpm, rpm), self.rpm.size - 1)
+
     def most(self, rpm: float, start: float, end: float) -> float:
         """The most between two crank angles from the lobe's zero, up to a speed or the last that was looked at, mm."""
-        row = min(int(np.searchsorted(self.rpm, rpm)), self.rpm.size - 1)
         inside = (self.angle >= start) & (self.angle <= end)
-        return float(self.above[row, inside].max(initial=FLOOR))
+        return float(self.above[self.row(rpm), inside].max(initial=FLOOR))
 
     def last_open(self, rpm: float) -> float:
         """The last crank angle from the lobe's zero at which the valve may stand above the lobe, up to a speed."""
-        row = min(int(np.searchsorted(self.rpm, rpm)), self.rpm.size - 1)
-        up = np.flatnonzero(self.above[row] > 2 * FLOOR)
+        up = np.flatnonzero(self.above[self.row(rpm)] > 2 * FLOOR)
         return float(self.angle[up[-1]]) if up.size else float(self.angle[0])
 
 

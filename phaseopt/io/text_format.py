@@ -238,7 +238,9 @@ def _decimal(file: Path, body: list[Line], at: list[int], delimiter: str, stated
                 hint = "export numbers without marks of thousands"
                 raise at_line(file, line, f"{cell!r} has a mark of thousands", hint)
             for sign in DECIMALS:
-                if sign in cell and (EITHER.fullmatch(cell) or _THOUSANDS[sign].fullmatch(cell)):
+                if sign not in cell or (sign in seen and sign in sure):
+                    continue
+                if EITHER.fullmatch(cell) or _THOUSANDS[sign].fullmatch(cell):
                     seen.setdefault(sign, (line, cell))
                     if EITHER.fullmatch(cell) and not _THOUSANDS[sign].fullmatch(cell):
                         sure.add(sign)

@@ -193,10 +193,11 @@ def _filled_holes(torque: FloatArray, axes: Sequence[FloatArray]) -> FloatArray:
 def _fill_lines(torque: FloatArray, k: int, axis: FloatArray) -> FloatArray:
     """Holes of each line along axis `k` on the straight line through their nearest two settled nodes; nan with one."""
     lines = np.moveaxis(torque, k, -1).copy()
-    for line in lines.reshape(-1, axis.size):
+    flat = lines.reshape(-1, axis.size)
+    known = (~np.isnan(flat)).sum(axis=1)
+    for number in np.flatnonzero((known >= 2) & (known < axis.size)):
+        line = flat[number]
         settled = np.flatnonzero(~np.isnan(line))
-        if settled.size < 2 or settled.size == axis.size:
-            continue
         holes = np.flatnonzero(np.isnan(line))
         after = np.clip(np.searchsorted(settled, holes), 1, settled.size - 1)
         a, b = settled[after - 1], settled[after]
