@@ -97,7 +97,9 @@ def calibrate_to(
     pulls = [int(pull) for pull in np.unique(seen.pull)]
     whole = calibrate(responses, seen, names)
     without = {
-        pull: calibrate(responses.only(seen.pull != pull), seen.only(seen.pull != pull), names, whole.wrong, whole.factors)
+        pull: calibrate(
+            responses.only(seen.pull != pull), seen.only(seen.pull != pull), names, whole.wrong, whole.factors
+        )
         for pull in (pulls if len(pulls) > 1 else [])
     }
     found = with_factors(config, whole.factors)
