@@ -47,10 +47,33 @@ class KnockLaw:
 
 MOST_LOAD = 0.995  # of the ambient pressure, that the throttle of a volume can give
 
+
+@dataclass(frozen=True)
+class Phasing:
+    """Angle [crank degrees after firing TDC] at which half is burned: over speed [rpm], and load [kPa] beside it.
+
+    Evenly between its places, level beyond them, and to half a degree: points of one phasing are marched together.
+    """
+
+    rpm: tuple[float, ...]
+    load: tuple[float, ...]
+    angle: tuple[tuple[float, ...], ...]
+
+    def at(self, rpm: float, load: float) -> float:
+        """At a point.
+
+        >>> table = Phasing((2000.0, 4000.0), (100.0,), ((12.0,), (9.0,)))
+        >>> table.at(3000.0, 60.0), table.at(9000.0, 60.0)
+        (10.5, 9.0)
+        """
+        by_speed = [float(np.interp(load, self.load, row)) for row in self.angle]
+        return round(2.0 * float(np.interp(rpm, self.rpm, by_speed))) / 2.0
+
+
 # what may differ between points that are marched side by side; all else is built into the arrays that they share
 BY_POINT = (
-    "half_burned", "burn_duration", "burn_speed", "completeness", "wall_temperature", "wall_heat", "flow_factor",
-    "friction",
+    "half_burned", "phasing", "burn_duration", "burn_speed", "completeness", "wall_temperature", "wall_heat",
+    "flow_factor", "friction",
 )  # fmt: skip
 
 
@@ -99,6 +122,7 @@ class CycleConfig:
     injection: Injection = "port"
     mixture_spread: float = 0.08  # of local richness, a share of it: at lambda 1 it leaves 0.6-0.7 % oxygen in exhaust
     half_burned: float = 8.0  # degrees after firing top dead centre
+    phasing: Phasing | None = None  # in place of it, where it depends on speed and load
     burn_duration: float = 62.0  # degrees from first flame to burned out, at `burn_speed`
     burn_speed: float = 4000.0  # rpm; at lambda 0.88 and 8 % residual gas
     completeness: float = 0.97  # share of the fuel's energy released before exhaust opening
@@ -151,6 +175,12 @@ class CycleConfig:
         """Whether the other differs at most in what points side by side may have of their own, `BY_POINT`."""
         alike = replace(other, **{name: getattr(self, name) for name in BY_POINT})
         return fingerprint(alike) == fingerprint(self)
+
+    def at(self, rpm: float, load: float) -> "CycleConfig":
+        """The engine as it burns at a speed [rpm] and a load [kPa]."""
+        if self.phasing is None:
+            return self
+        return replace(self, half_burned=self.phasing.at(rpm, load), phasing=None)
 
     @property
     def in_line(self) -> bool:

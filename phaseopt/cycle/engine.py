@@ -94,8 +94,9 @@ class Simulator:
         Where a point would knock it is simulated again with burning as early as knock allows, twice: a later burn
         leaves a hotter exhaust, whose waves change what is trapped.
         """
-        own = list(engines or [self.config] * len(points))
-        out = self._run(points, engines, again)
+        points = np.asarray(points, dtype=np.float64)
+        own = _as_they_burn(engines or [self.config] * len(points), points)
+        out = self._run(points, own, again)
         if self.config.knock is None:
             return out
         wanted = np.array([engine.half_burned for engine in own])
@@ -122,21 +123,20 @@ class Simulator:
                 earliest[i] = look(engines[i], charge, law).earliest
         return earliest
 
-    def _run(self, points: FloatArray, engines: Sequence[CycleConfig] | None, again: int) -> Results:
+    def _run(self, points: FloatArray, engines: Sequence[CycleConfig], again: int) -> Results:
         """Simulate points until they settle, each with its engine's own combustion phasing."""
         c, count = self.config, len(points)
-        self._variants = list({id(engine): engine for engine in engines or [c]}.values())
+        self._variants = list({id(engine): engine for engine in engines}.values())
         if not all(engine is c or c.same_build(engine) for engine in self._variants):
             raise ValueError("engines of another build cannot be marched together")
         number = {id(engine): i for i, engine in enumerate(self._variants)}
-        whose = [0] * count if engines is None else [number[id(engine)] for engine in engines]
+        whose = [number[id(engine)] for engine in engines]
         if count and float(points[:, 1].max()) > c.most_load:
             raise InputError.one(
                 f"a load of {float(points[:, 1].max()):.1f} kPa is not below the ambient {c.ambient_pressure:.1f} kPa",
                 hint="full throttle is a small depression, for example 3 kPa",
             )
-        rows = np.asarray(points, dtype=np.float64).tolist()
-        wanted = [Point(n, p, i, e, engine) for (n, p, i, e), engine in zip(rows, whose, strict=True)]
+        wanted = [Point(n, p, i, e, engine) for (n, p, i, e), engine in zip(points.tolist(), whose, strict=True)]
         queue, out = Queue(self._schedule, wanted), Results.empty(count)
         while (steps := queue.next_steps()) is not None:
             self.set_steps(steps)
@@ -228,3 +228,13 @@ class Simulator:
                 march.run_steps(net.arrays, course, step, step + 1)
                 watch(step)
         return np.asarray((rows[:, ducts.FASTEST] * dt / net.arrays.geo[:, ducts.LENGTH, None]).max(axis=0))
+
+
+def _as_they_burn(engines: Sequence[CycleConfig], points: FloatArray) -> list[CycleConfig]:
+    """Each point's engine with its combustion phasing there; points alike in both share one."""
+    found = dict[tuple[int, float], CycleConfig]()
+    own = []
+    for engine, (rpm, load) in zip(engines, points[:, :2].tolist(), strict=True):
+        here = engine.at(rpm, load)
+        own.append(found.setdefault((id(engine), here.half_burned), here))
+    return own

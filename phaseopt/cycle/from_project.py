@@ -6,11 +6,12 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.cycle.config import CycleConfig, Lift
+from phaseopt.cycle.config import CycleConfig, Lift, Phasing
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.from_parts import CAST, PORT_HEAT, STEEL, exhaust_pipework, intake_pipework, pieces_of, pipe_of
 from phaseopt.cycle.gas import FUELS
 from phaseopt.cycle.knock_heard import Heard, scaled_law
+from phaseopt.cycle.phasing import best_phasing
 from phaseopt.cycle.valves import Valve, flow_area
 from phaseopt.engine.camshaft import Camshaft, engine_of
 from phaseopt.project import Cycle, FlowBench, Project, Side, Tract
@@ -76,7 +77,7 @@ def cycle_config(project: Project) -> CycleConfig:
     kpa, celsius = ambient(project)
     law = cycle.friction
     try:
-        return CycleConfig(
+        config = CycleConfig(
             bore=project.crank.bore,
             stroke=project.crank.stroke,
             rod=project.crank.rod,
@@ -110,13 +111,25 @@ def cycle_config(project: Project) -> CycleConfig:
             fuel=cycle.fuel,
             excess_air=_excess_air(project, cycle),
             injection=cycle.injection,
-            half_burned=cycle.half_burned,
             burn_duration=cycle.burn_duration,
             wall_temperature=cycle.chamber_wall + ZERO_CELSIUS,
             friction=Friction(law.constant, law.pressure, law.speed, law.speed_squared),
         )
     except InputError as error:
         raise error.located(project.file, "cycle") from error
+    return _phased(project, config)
+
+
+def _phased(project: Project, config: CycleConfig) -> CycleConfig:
+    """With combustion phasing as the project has it."""
+    given = cycle_section(project).half_burned
+    if isinstance(given, float):
+        return replace(config, half_burned=given)
+    if isinstance(given, tuple):
+        rpm, angle = zip(*given, strict=True)
+        return replace(config, phasing=Phasing(rpm, (config.ambient_pressure,), tuple((a,) for a in angle)))
+    load = np.unique(plenum_pressure(project, project.tables.load))
+    return replace(config, phasing=best_phasing(config, project.tables.rpm, load.tolist()))
 
 
 def ambient(project: Project) -> tuple[float, float]:

@@ -87,7 +87,7 @@ def scaled_law(config: CycleConfig, heard: Iterable[Heard], octane: float) -> Kn
                     f"spark at {one.spark:g} degrees before TDC would burn half the charge at {half:.0f} after it",
                     hint="give the spark advance at which knock just began, in degrees before firing TDC",
                 )
-            engine = replace(engine, half_burned=half)
+            engine = replace(engine, half_burned=half, phasing=None)
         logs.append(-float(np.interp(half, PHASINGS, knock_level(part, KnockLaw(octane)))))
     return KnockLaw(octane, math.exp(float(np.mean(logs))))
 
@@ -104,10 +104,11 @@ def knock_limits(config: CycleConfig, points: FloatArray, law: KnockLaw) -> Knoc
     settled = free.settled & found.settled
     both = np.flatnonzero(settled).tolist()
     known, free, found = there[both], free.only(both), found.only(both)
+    here = [config.at(*place[:2]) for place in points[known].tolist()]
     for i, charge in enumerate(charges(config, points[known], found)):
-        out.spark[known[i]] = look(config, charge, law).spark
+        out.spark[known[i]] = look(here[i], charge, law).spark
     for i, charge in enumerate(charges(config, points[known], free)):
-        _, _, out.end_gas[known[i]], out.integral[known[i]] = look(config, charge, law)
+        _, _, out.end_gas[known[i]], out.integral[known[i]] = look(here[i], charge, law)
     out.earliest[known], out.phasing[known], out.best_torque[known] = found.earliest, found.half_burned, free.torque
     out.torque[known] = np.where(np.isposinf(found.earliest), np.nan, found.torque)
     return out

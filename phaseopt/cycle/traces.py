@@ -69,7 +69,7 @@ def traces(
         for name, (unit, long, factor) in TRACES.items()
     }
     axis = ("crank_angle", angle, {"units": "degree", "long_name": "crank angle after gas-exchange top dead centre"})
-    found = results(config, simulator.gas, simulator.net, simulator.points[0], run.settled, run.cycles)
+    found = results(simulator.engines[0], simulator.gas, simulator.net, simulator.points[0], run.settled, run.cycles)
     about = {"rpm": rpm, "load": load, "icl": icl, "ecl": ecl}
     about |= {"settled": int(run.settled[0]), "cycles": int(run.cycles[0])}
     about |= {name: float(getattr(found, name)[0]) for name in NAMES}

@@ -7,11 +7,20 @@ import itertools
 import re
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, model_validator
 
 from phaseopt.project.pipes import PARTS, PIECES, ExhaustPart, IntakePart, Litres, Tapers, WallTemperature
 from phaseopt.project.pulls import Weather
-from phaseopt.project.quantities import CrankDegrees, Kilopascals, Millimetres, ProjectSection, Rpm, fault, quantity
+from phaseopt.project.quantities import (
+    CrankDegrees,
+    Kilopascals,
+    Millimetres,
+    ProjectSection,
+    Reader,
+    Rpm,
+    fault,
+    quantity,
+)
 
 LitresPerSecond = Annotated[float, quantity("L/s"), Field(allow_inf_nan=False)]
 TestPressure = Annotated[float, quantity("kPa", "inH2O"), Field(allow_inf_nan=False)]  # as flow benches are read
@@ -281,6 +290,34 @@ class Knock(ProjectSection):
     )
 
 
+BEST_TORQUE = "best torque"
+_ANGLE = Reader("crank deg", "crank deg")
+_PHASING = f'give crank degrees after firing TDC, [rpm, degrees] rows by rising speed, or "{BEST_TORQUE}"'
+
+
+def _phasing(value: object, info: ValidationInfo) -> object:
+    """Degrees, [rpm, degrees] rows, or best torque."""
+    if isinstance(value, str) and value.strip().lower() == BEST_TORQUE:
+        return BEST_TORQUE
+    rows = value if isinstance(value, list | tuple) else ((0.0, value),)
+    found = list[tuple[float, float]]()
+    for row in rows:
+        if not isinstance(row, list | tuple) or len(row) != 2 or not isinstance(row[0], int | float):
+            raise fault(f"{row!r} is no row of speed and angle", _PHASING)
+        rpm, angle = float(row[0]), _ANGLE(row[1], info)
+        if not -10.0 <= angle <= 40.0:
+            raise fault(f"half the fuel burned {angle:g}° after firing TDC", "give -10 to 40 crank degrees")
+        if found and rpm <= found[-1][0]:
+            raise fault(f"{rpm:g} rpm follows {found[-1][0]:g}", _PHASING)
+        found.append((rpm, angle))
+    if not found or len(found) > 100:
+        raise fault(f"{len(found)} rows of combustion phasing", _PHASING)
+    return tuple(found) if isinstance(value, list | tuple) else found[0][1]
+
+
+HalfBurned = Annotated[float | str | tuple[tuple[float, float], ...], BeforeValidator(_phasing)]
+
+
 class Cycle(ProjectSection):
     """The engine as the cycle simulation needs it, beside crank, cams and valve heads.
 
@@ -321,8 +358,10 @@ class Cycle(ProjectSection):
     injection: Literal["port", "direct", "upstream"] = Field(
         "port", description='"port" or "direct", or "upstream": before trumpets or throttle, as a carburettor'
     )
-    half_burned: CrankDegrees = Field(
-        8.0, ge=-10, le=40, description="crank degrees after firing TDC at which half the fuel is burned (best: 8)"
+    half_burned: HalfBurned = Field(
+        8.0,
+        description="crank degrees after firing TDC at which half the fuel is burned (practice: 8), "
+        f'[rpm, degrees] rows, or "{BEST_TORQUE}" at each speed and load',
     )
     burn_duration: CrankDegrees = Field(
         62.0, ge=15, le=150, description="crank degrees from first flame to burned out at 4000 rpm"

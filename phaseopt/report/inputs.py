@@ -7,6 +7,7 @@ from phaseopt.cycle.from_project import ambient
 from phaseopt.engine.valve_control import ValveControl
 from phaseopt.project import SIDES, Cam, Cycle, ExhaustPart, IntakePart, Phaser, Pin, Project, Taper, Tract
 from phaseopt.report.document import Row, Table
+from phaseopt.report.simulation_facts import phasing_text
 from phaseopt.report.supplied_grid import grid_table
 from phaseopt.search.part_load import cost_words, costs, level
 from phaseopt.values.display_units import DisplayUnits, Unit
@@ -270,7 +271,8 @@ def _burn(project: Project, cycle: Cycle) -> Table:
             else [Row("full throttle below it by", (units.pressure.text(cycle.full_throttle_depression),))]
         ),
         Row("mixture", (mixture,)),
-        Row("half burned, burn duration", (f"{cycle.half_burned:g}° after TDC, {cycle.burn_duration:g}° at 4000 rpm",)),
+        Row("half burned", (phasing_text(project),)),
+        Row("burn duration", (f"{cycle.burn_duration:g}° at 4000 rpm",)),
         Row("carried over from an earlier calibration", (_factors(cycle),)),
         Row("chamber wall", (units.temperature(cycle.chamber_wall),)),
         Row(

@@ -7,7 +7,7 @@ import numpy as np
 import xarray as xr
 
 from phaseopt.cycle.config import CycleConfig, KnockLaw
-from phaseopt.cycle.from_project import cycle_section, full_throttle_pressure
+from phaseopt.cycle.from_project import cycle_config, cycle_section, full_throttle_pressure
 from phaseopt.cycle.knock_heard import KnockLimit, knock_limits
 from phaseopt.cycle.torque_grid import TIMING_STEP
 from phaseopt.engine.camshaft import engine_of
@@ -94,6 +94,18 @@ def full_throttle(project: Project, grid: xr.Dataset) -> FullThrottle:
         filling.reshape(shape)[np.arange(len(rpm)), place],
     )
     return FullThrottle(rpm, GridPrior(grid).at(points), *(np.where(known, values, np.nan) for values in best))
+
+
+def phasing_text(project: Project) -> str:
+    """When half the charge is burned, and who says so."""
+    given = cycle_section(project).half_burned
+    if isinstance(given, float):
+        return f"{given:g}° after TDC at every speed and load"
+    phasing, full = cycle_config(project).phasing, full_throttle_pressure(project)
+    assert phasing is not None
+    ends = (project.tables.rpm[0], project.tables.rpm[-1])
+    span = " and ".join(f"{phasing.at(rpm, full):g}° after TDC at {rpm:g} rpm" for rpm in ends)
+    return f"{span}, by your table" if isinstance(given, tuple) else f"for best torque: at full throttle {span}"
 
 
 def full_throttle_knock(project: Project, config: CycleConfig, full: FullThrottle) -> KnockLimit | None:

@@ -231,3 +231,33 @@ def test_a_prior_needs_a_simulation(tmp_path: Path) -> None:
     assert project.torque is not None
     assert project.torque.prior is not None
     assert project.torque.prior.calibrate == ()
+
+
+def test_combustion_phasing_is_an_angle_a_table_or_best_torque(tmp_path: Path) -> None:
+    """As written; best torque is later at low speed (less heat to the walls)."""
+    assert config_of(tmp_path, cycle={"half_burned": 9}).half_burned == 9.0
+    table = config_of(tmp_path, cycle={"half_burned": [[2000, 12], [4000, 9]]}).phasing
+    assert [table.at(rpm, 60.0) for rpm in (1000.0, 3000.0, 9000.0)] == [12.0, 10.5, 9.0]
+    best = config_of(tmp_path, cycle={"half_burned": "best torque"}).phasing
+    assert best.at(1500.0, 98.0) > best.at(6000.0, 98.0)
+
+
+@pytest.mark.parametrize(
+    ("value", "problem"),
+    [
+        ("MBT", "MBT"),
+        (60, "60° after firing TDC"),
+        ([], "0 rows"),
+        ([[3000, 9], [2000, 12]], "2000 rpm follows 3000"),
+        ([[3000, 9, 1]], "no row of speed and angle"),
+        ([8, 9], "no row of speed and angle"),
+    ],
+)
+def test_combustion_phasing_that_cannot_be_is_refused(tmp_path: Path, value: object, problem: str) -> None:
+    found = message(tmp_path, cycle={"half_burned": value})
+    assert "cycle.half_burned" in found
+    assert problem in found
+
+
+def test_an_unknown_place_of_injection_is_refused(tmp_path: Path) -> None:
+    assert "cycle.injection" in message(tmp_path, cycle={"injection": "throttle body"})

@@ -10,7 +10,7 @@ from phaseopt.cycle.knock_heard import KnockLimit
 from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
 from phaseopt.report.document import Document, Section, Table, say, table
-from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points
+from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points, phasing_text
 from phaseopt.report.words import capital, sentence
 from phaseopt.values.display_units import Unit
 
@@ -33,6 +33,7 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock:
             Section("Full throttle", (_table(full, project.display_units.torque),)),
             *(() if knock is None else (Section("Knock", (_knock_table(project, full, knock),)),)),
             say("Simulated", sentence(points_line(project, grid)), later),
+            say("Burning", sentence(f"half the charge is burned {phasing_text(project)}{_knock_words(project)}")),
             say("Settled", sentence(settled_line(grid))),
             say("Contact", sentence(contact_line(grid))),
         ),
@@ -53,6 +54,11 @@ def knock_note(project: Project) -> str:
         )
     places = ", ".join(f"{one.rpm:g}" for one in known.heard) + " rpm"
     return f"Knock is by a published law, scaled to what was heard at {places}. {LESS_SPARK}"
+
+
+def _knock_words(project: Project) -> str:
+    known = cycle_section(project).knock
+    return "" if known is None or not known.heard else ", later where the knock that you heard asks for it"
 
 
 def _knock_table(project: Project, full: FullThrottle, knock: KnockLimit) -> Table:
