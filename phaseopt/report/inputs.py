@@ -271,8 +271,7 @@ def _burn(project: Project, cycle: Cycle) -> Table:
             else [Row("full throttle below it by", (units.pressure.text(cycle.full_throttle_depression),))]
         ),
         Row("mixture", (mixture,)),
-        Row("half burned", (phasing_text(project),)),
-        Row("burn duration", (f"{cycle.burn_duration:g}° at 4000 rpm",)),
+        Row("half burned, burn duration", (f"{phasing_text(project)}; {cycle.burn_duration:g}° at 4000 rpm",)),
         Row("carried over from an earlier calibration", (_factors(cycle),)),
         Row("chamber wall", (units.temperature(cycle.chamber_wall),)),
         Row(

@@ -100,7 +100,7 @@ def phasing_text(project: Project) -> str:
     """When half the charge is burned, and who says so."""
     given = cycle_section(project).half_burned
     if isinstance(given, float):
-        return f"{given:g}° after TDC at every speed and load"
+        return f"{given:g}° after TDC"
     phasing, full = cycle_config(project).phasing, full_throttle_pressure(project)
     assert phasing is not None
     ends = (project.tables.rpm[0], project.tables.rpm[-1])

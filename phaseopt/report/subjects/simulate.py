@@ -33,7 +33,7 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock:
             Section("Full throttle", (_table(full, project.display_units.torque),)),
             *(() if knock is None else (Section("Knock", (_knock_table(project, full, knock),)),)),
             say("Simulated", sentence(points_line(project, grid)), later),
-            say("Burning", sentence(f"half the charge is burned {phasing_text(project)}{_knock_words(project)}")),
+            say("Burning", sentence(_burning_line(project))),
             say("Settled", sentence(settled_line(grid))),
             say("Contact", sentence(contact_line(grid))),
         ),
@@ -56,9 +56,12 @@ def knock_note(project: Project) -> str:
     return f"Knock is by a published law, scaled to what was heard at {places}. {LESS_SPARK}"
 
 
-def _knock_words(project: Project) -> str:
-    known = cycle_section(project).knock
-    return "" if known is None or not known.heard else ", later where the knock that you heard asks for it"
+def _burning_line(project: Project) -> str:
+    """When half the charge is burned, and why."""
+    cycle = cycle_section(project)
+    everywhere = " at every speed and load" if isinstance(cycle.half_burned, float) else ""
+    later = ", later where the knock that you heard asks for it" if cycle.knock and cycle.knock.heard else ""
+    return f"half the charge is burned {phasing_text(project)}{everywhere}{later}"
 
 
 def _knock_table(project: Project, full: FullThrottle, knock: KnockLimit) -> Table:
