@@ -1,5 +1,8 @@
 """The valve drop by crank angle, so that a gap can be worked out by hand: drop less lift at the same angle."""
 
+from collections.abc import Mapping
+from dataclasses import replace
+
 import numpy as np
 
 from phaseopt.clearance.drop import DropLaw
@@ -21,14 +24,17 @@ def drop_rows(law: DropLaw) -> dict[str, list[float]]:
     return {name: row.tolist() for name, row in rows.items()}
 
 
-def drop_table(side: Side, law: DropLaw, unit: Unit) -> Table:
-    """The rows as a table in a unit of lengths, what is used rounded down."""
-    rows = [
-        (name, *(unit.down(each) if name == USED else unit.number(each) for each in row))
-        for name, row in drop_rows(law).items()
+def drop_table(laws: Mapping[Side, DropLaw], unit: Unit) -> Table:
+    """Drops by angle as a table in a unit of lengths, each side's beside each other, what is used rounded down."""
+    columns = [
+        (side, name, [unit.down(each) if name == USED else unit.number(each) for each in values])
+        for side, law in laws.items()
+        for name, values in drop_rows(law).items()
     ]
-    head = ("° after TDC", *(f"{angle:.0f}" for angle in ANGLES))
-    return table(f"Valve drop, {side}, {unit.name}", head, rows)
+    rows = [(f"{angle:.0f}", *(values[n] for *_, values in columns)) for n, angle in enumerate(ANGLES)]
+    groups = tuple((side, sum(each == side for each, *_ in columns)) for side in laws)
+    found = table(f"Valve drop, {unit.name}", ("° after TDC", *(name for _, name, _ in columns)), rows)
+    return replace(found, groups=groups)
 
 
 def drop_words(law: DropLaw, unit: Unit) -> str:

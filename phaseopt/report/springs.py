@@ -9,6 +9,7 @@ from phaseopt.report.document import Block, Depth, Lines, Section, table
 from phaseopt.report.words import speeds_text
 from phaseopt.values.display_units import Unit
 
+_PLENTY = 2  # times the inertia: how much more is in hand does not matter
 ROUND = 50  # rpm to which a valve control speed is written
 MARGINS_CAPTION = "Spring force over inertia on both sides of the nose. Band: 95 %. Below 0 the valve leaves its lobe."
 
@@ -26,7 +27,7 @@ def spring_sections(model: ContactModel, *pictures: Block) -> tuple[Section, ...
             "Spring margin in figures", (_margin_table(model, given),), Depth.PAGE, folded=True, printed=False
         )
         margins = (Section("Spring margin by speed", pictures, Depth.PAGE), figures)
-    answer = (Section("Valve springs", (Lines((short,) if short else lines),)),)
+    answer = (Section("Springs", (Lines((short,) if short else lines),)),)
     return (
         *answer,
         *((Section("Valve springs in detail", (Lines(lines),), Depth.DETAIL),) if short else ()),
@@ -61,7 +62,7 @@ def control_lines(model: ContactModel, side: Side) -> list[str]:
     else:
         lines = [f"{side.capitalize()}: {speed}; {top:.0f} rpm {_asks(control, top, unit)}"]
     lines += _tight(bind, seal, unit)
-    lines.append(f"The {control.first} side of the nose lets go first. {_surge(control, top)}")
+    lines.append(f"The {control.first} side of the nose lets go first. {_surge(control, top, unit)}")
     takes = float(model.running_terms(f"{side}_piston", top)["loft"])
     stated = float(loft(model.project.gap.running.loft, top))
     what = "The loft that you state" if stated >= takes > 0 else "Valve float"
@@ -94,11 +95,11 @@ def _tight(bind: float, seal: float | None, unit: Unit) -> list[str]:
     return found
 
 
-def _surge(control: ValveControl, top: float) -> str:
+def _surge(control: ValveControl, top: float, unit: Unit) -> str:
     least, most = control.spring.surge
     low, high = (round(each) for each in control.surge_order(top))
     inside = control.harmonics[max(low, 1) - 1 : max(high, 1)]
-    strongest = f", up to {float(inside.max()):.3f} mm" if inside.size else ""
+    strongest = f", up to {unit.up_text(float(inside.max()))}" if inside.size else ""
     return f"The coils surge at {least:.0f} to {most:.0f} Hz: harmonic {low} to {high} of the lobe{strongest}."
 
 
@@ -109,7 +110,9 @@ def _margin_table(model: ContactModel, given: list[Side]) -> Block:
         for side in given:
             control = model.engine.cam(side).control
             assert control is not None
-            cells += [f"{100 * float(each):.0f}" if each < 9.995 else "over 999" for each in control.margins(rpm)]
+            cells += [
+                f"{100 * float(each):.0f}" if each < _PLENTY else f"over {_PLENTY}00" for each in control.margins(rpm)
+            ]
         if spans and spans[-1][1] == cells:
             spans[-1][0].append(rpm)
         else:

@@ -42,7 +42,7 @@ def test_too_little_in_hand_asks_for_a_shim_that_leaves_what_the_record_says(spr
     record = LimitsRecord.of(found).springs.intake
     assert record is not None
     assert record.in_hand < 0.2  # type: ignore[operator]
-    (asked, *_) = lines_of(limits_document(found), "Valve springs")
+    (asked, *_) = lines_of(limits_document(found), "Springs")
     assert f"{record.seat_force_needed:.0f} N" in asked
     assert "coil bind" in asked
     assert "retainer to seal" in asked
@@ -63,16 +63,16 @@ def test_margins_are_drawn_and_tabled_for_both_sides_of_the_nose(sprung: Limits)
 
 def test_without_springs_there_is_no_such_section(tmp_path: Path) -> None:
     found = limits_document(phase_limits(contact_model(project_of(tmp_path))))
-    assert "Valve springs" not in [section.title for section in found.sections]
+    assert "Springs" not in [section.title for section in found.sections]
     assert "valve springs (not given)" in found.not_covered
 
 
 def test_one_line_speaks_only_of_the_valves_whose_springs_are_given(sprung: Limits) -> None:
     """Source: the exhaust springs are not in the project, so nothing is known of their valves."""
     alone = sprung.project.model_copy(update={"exhaust": sprung.project.exhaust.model_copy(update={"spring": None})})
-    (short,) = lines_of(limits_document(phase_limits(contact_model(alone))), "Valve springs")
+    (short,) = lines_of(limits_document(phase_limits(contact_model(alone))), "Springs")
     assert short.startswith("Intake valves")
-    (both,) = lines_of(limits_document(sprung), "Valve springs")
+    (both,) = lines_of(limits_document(sprung), "Springs")
     assert not both.startswith("Intake")
 
 

@@ -21,7 +21,7 @@ from phaseopt.report.words import box_words, moving, phase_text, phase_words, se
 
 _NOSE = 0.9995  # of the peak
 _BELOW_PEAK, _FLANK = 1.25, 0.1  # mm: where equal lift is read (common practice), and where a flank begins
-_BY_SPEED = "By speed: alone (the other cam at rest) and together (any combination)"
+_BY_SPEED = "Alone: the other cam at rest. Together: in any combination"
 _ENDS = {"intake": ("intake_to", "most advanced"), "exhaust": ("exhaust_from", "most retarded")}
 
 
@@ -38,7 +38,7 @@ def limits_document(limits: Limits, changes: tuple[str, ...] = ()) -> Document:
         "CLEAR",
         lead=(*tried_words(changes), *travel_lead(project, limits.full_travel)),
         sections=(
-            Section(_BY_SPEED, (replace(limit_table(limits), caption=""),)),
+            Section("By speed", (replace(limit_table(limits), caption=_BY_SPEED),)),
             say("Clamps", *_clamp_lines(boxes)),
             travel_section(limits.full_travel),
             timing_section(limits),
@@ -142,7 +142,7 @@ def drop_section(limits: Limits) -> Section:
         "Valve drop",
         (
             Lines(tuple(sentence(f"{side}: {drop_words(law, unit)}") for side, law in laws)),
-            *(drop_table(side, law, unit) for side, law in laws),
+            drop_table(limits.contact.drops, unit),
         ),
         Depth.DETAIL,
     )

@@ -229,7 +229,7 @@ def _least_words(what: str, gap: float, angle: float, by_hand: str, unit: Unit) 
 def _timing_section(model: ContactModel, number: int, timing: Timing) -> Section:
     """One timing on a sheet of its own: how to set it and what to find, where the engine may be turned through it."""
     unit = model.project.display_units.gap
-    sums = _sums_table("The sum of drop and lift at this timing", timing.sums, unit)
+    sums = _sums_table(f"Drop less lift at this timing, {unit.name}", timing.sums, unit)
     lines = [
         f"Drop as fitted less lift, lash as set, {unit.name}. This is what the readings say, before anything is taken "
         "off for uncertainty."
