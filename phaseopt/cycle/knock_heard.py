@@ -10,7 +10,7 @@ from phaseopt.cycle import cylinder as cyl
 from phaseopt.cycle.closed import run_closed
 from phaseopt.cycle.config import CycleConfig, KnockLaw
 from phaseopt.cycle.knock import PHASINGS, charges, knock_level, look
-from phaseopt.cycle.scattered import run_scattered
+from phaseopt.cycle.scattered import CountProgress, run_scattered
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
@@ -92,15 +92,19 @@ def scaled_law(config: CycleConfig, heard: Iterable[Heard], octane: float) -> Kn
     return KnockLaw(octane, math.exp(float(np.mean(logs))))
 
 
-def knock_limits(config: CycleConfig, points: FloatArray, law: KnockLaw) -> KnockLimit:
+def knock_limits(
+    config: CycleConfig, points: FloatArray, law: KnockLaw, progress: CountProgress | None = None
+) -> KnockLimit:
     """How early the charge may burn at points (n, 4: rpm, load [kPa], icl, ecl), and torque with that.
 
-    NaN at points that do not settle.
+    NaN at points that do not settle. Parameters: `progress`, called with points done and all of them.
     """
     points = np.asarray(points, dtype=np.float64).reshape(-1, 4)
     out = KnockLimit(*np.full((7, len(points)), np.nan))
     there = np.flatnonzero(np.isfinite(points).all(axis=1))  # at some speeds no timing may have settled
-    free, found = run_scattered([replace(config, knock=None), replace(config, knock=law)], points[there])
+    free, found = run_scattered(
+        [replace(config, knock=None), replace(config, knock=law)], points[there], progress=progress
+    )
     settled = free.settled & found.settled
     both = np.flatnonzero(settled).tolist()
     known, free, found = there[both], free.only(both), found.only(both)

@@ -9,6 +9,7 @@ import xarray as xr
 from phaseopt.cycle.config import CycleConfig, KnockLaw
 from phaseopt.cycle.from_project import cycle_config, cycle_section, full_throttle_pressure
 from phaseopt.cycle.knock_heard import KnockLimit, knock_limits
+from phaseopt.cycle.scattered import CountProgress
 from phaseopt.cycle.torque_grid import TIMING_STEP
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.project import SIDES, Project, Side
@@ -108,14 +109,16 @@ def phasing_text(project: Project) -> str:
     return f"{span}, by your table" if isinstance(given, tuple) else f"for best torque: at full throttle {span}"
 
 
-def full_throttle_knock(project: Project, config: CycleConfig, full: FullThrottle) -> KnockLimit | None:
+def full_throttle_knock(
+    project: Project, config: CycleConfig, full: FullThrottle, progress: CountProgress | None = None
+) -> KnockLimit | None:
     """Knock at the best timing of each speed; None where nothing is known of the fuel."""
     known = cycle_section(project).knock
     if known is None:
         return None
     load = np.full(len(full.rpm), full_throttle_pressure(project))
     points = np.column_stack([full.rpm, load, full.icl, full.ecl])
-    return knock_limits(config, points, config.knock or KnockLaw(known.octane))
+    return knock_limits(config, points, config.knock or KnockLaw(known.octane), progress)
 
 
 def notable_points(project: Project, full: FullThrottle) -> list[NotablePoint]:

@@ -111,7 +111,7 @@ def _margin_table(model: ContactModel, given: list[Side]) -> Block:
             control = model.engine.cam(side).control
             assert control is not None
             cells += [
-                f"{100 * float(each):.0f}" if each < _PLENTY else f"over {_PLENTY}00" for each in control.margins(rpm)
+                f"{100 * float(each):.0f}" if each < _PLENTY else f"> {_PLENTY}00" for each in control.margins(rpm)
             ]
         if spans and spans[-1][1] == cells:
             spans[-1][0].append(rpm)

@@ -74,6 +74,19 @@ def test_a_grid_with_pictures_and_a_summary(tmp_path: Path) -> None:
     assert out.stat().st_size == len(before)
 
 
+def test_pipes_are_drawn_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("phaseopt.cycle.torque_grid.simulate", None)  # not to be reached
+    project, drawn = write_project(tmp_path, **SMALL), tmp_path / "pipes.svg"
+    found = printed("simulate", project, "--pipes", drawn, option="--pipes")
+    assert found["written"] == [str(drawn)]
+    assert found["volumes"]
+    assert "cylinder 1" in drawn.read_text(encoding="utf-8")
+    there = folder_of(tmp_path)
+    refused(run(project), "--out", "--pipes")
+    refused(run(project, "--pipes", drawn, "--plots", tmp_path / "plots"), "--out")
+    assert folder_of(tmp_path) == there
+
+
 def folder_of(path: Path) -> set[str]:
     return {str(found.relative_to(path)) for found in path.rglob("*") if FOLDER not in found.parts}
 
@@ -150,6 +163,7 @@ def test_knock_is_shown_where_the_fuel_is_known(tmp_path: Path) -> None:
     result = run(project, "--out", tmp_path / "grid.nc")
     assert result.exit_code == 0, result.output
     assert "changes no table" in shown(result)
+    assert "Knock decides" in shown(result)
     assert KNOCK not in shown(result)
     knock = printed("simulate", project, "--out", tmp_path / "grid.nc")["knock"]
     assert knock["octane"] == 98.0

@@ -18,7 +18,7 @@ from phaseopt.output.records.next import NextRecord
 from phaseopt.output.records.offsets import OffsetsRecord, OffsetTryRecord
 from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.records.reduce import ReduceRecord
-from phaseopt.output.records.simulate import SimulateRecord
+from phaseopt.output.records.simulate import PipesRecord, SimulateRecord
 from phaseopt.output.records.tradeoff import TradeoffRecord
 from phaseopt.output.records.what_if import WhatIfRecord
 
@@ -41,6 +41,7 @@ COMMANDS: dict[str, type[Record]] = {
 }
 OPTIONS: dict[str, type[Record]] = {  # commands to which an option gives another answer
     "build --set": WhatIfRecord,
+    "simulate --pipes": PipesRecord,
     "offsets --try": OffsetTryRecord,
 }
 MISTAKES, RUN = "mistakes", "run.json"

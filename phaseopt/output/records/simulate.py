@@ -5,10 +5,12 @@ from typing import Self
 import xarray as xr
 from pydantic import Field
 
+from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import cycle_section
 from phaseopt.cycle.grid import KNOCK
 from phaseopt.cycle.knock_heard import KnockLimit
 from phaseopt.cycle.torque_grid import VERDICTS
+from phaseopt.cycle.usual_pipework import pipework_of
 from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.output.records.pieces import AxesRecord, CountsRecord
 from phaseopt.project import Project
@@ -78,6 +80,24 @@ class SpeedRecord(Record):
     rpm: float = Field(description="rpm")
     icl: float = Field(description="crank degrees ATDC")
     ecl: float = Field(description="crank degrees BTDC")
+
+
+class PipesRecord(CommandRecord):
+    """The pipes as read; without --out nothing is simulated."""
+
+    project: str = Field(description="name of the project")
+    pipes: tuple[str, ...] = Field(description="names of all pipes")
+    volumes: tuple[str, ...] = Field(description="names of all volumes")
+
+    @classmethod
+    def of(cls, project: Project, config: CycleConfig) -> Self:
+        """From an engine as described."""
+        work = pipework_of(config)
+        return cls(
+            project=project.name,
+            pipes=tuple(duct.name for duct in work.ducts),
+            volumes=tuple(volume.name for volume in work.volumes),
+        )
 
 
 class SimulateRecord(CommandRecord):

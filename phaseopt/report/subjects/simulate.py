@@ -4,14 +4,16 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.from_project import ambient, cycle_section, full_throttle_pressure
 from phaseopt.cycle.grid import KNOCK, LESS_SPARK
 from phaseopt.cycle.knock_heard import KnockLimit
+from phaseopt.cycle.usual_pipework import pipework_of
 from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
-from phaseopt.report.document import Document, Section, Table, say, table
+from phaseopt.report.document import Document, Lines, Section, Table, say, table
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points, phasing_text
-from phaseopt.report.words import capital, sentence
+from phaseopt.report.words import capital, sentence, speeds_text
 from phaseopt.values.display_units import Unit
 
 NOT_MEASURED = "A simulation is not a measurement: it has seen no pull of this engine."
@@ -31,7 +33,7 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock:
         lead=(f"{NOT_MEASURED} {trust_line(project, full)}",),
         sections=(
             Section("Full throttle", (_table(full, project.display_units.torque),)),
-            *(() if knock is None else (Section("Knock", (_knock_table(project, full, knock),)),)),
+            *(() if knock is None else (_knock_section(project, full, knock),)),
             say("Simulated", sentence(points_line(project, grid)), later),
             say("Burning", sentence(_burning_line(project))),
             say("Settled", sentence(settled_line(grid))),
@@ -62,6 +64,37 @@ def _burning_line(project: Project) -> str:
     everywhere = " at every speed and load" if isinstance(cycle.half_burned, float) else ""
     later = ", later where the knock that you heard asks for it" if cycle.knock and cycle.knock.heard else ""
     return f"half the charge is burned {phasing_text(project)}{everywhere}{later}"
+
+
+def _knock_section(project: Project, full: FullThrottle, knock: KnockLimit) -> Section:
+    return Section("Knock", (Lines((knock_line(full.rpm, knock),)), _knock_table(project, full, knock)))
+
+
+def knock_line(rpm: npt.NDArray[np.float64], knock: KnockLimit) -> str:
+    """Where the charge must burn later than is best, else where that is nearest."""
+    known = np.isfinite(knock.phasing) | np.isposinf(knock.earliest)
+    held = known & ~(knock.margin > 0)
+    if held.any():
+        runs = np.split(rpm[held], np.flatnonzero(np.diff(np.flatnonzero(held)) > 1) + 1)
+        where = ", ".join(speeds_text(run.tolist()) for run in runs)
+        return f"Knock decides at {where} rpm: there the charge must burn later than is best."
+    free = known & np.isfinite(knock.margin)
+    if not free.any():
+        return "Knock decides at no speed."
+    at = int(np.where(free, knock.margin, np.inf).argmin())
+    return f"Knock decides at no speed. It is nearest at {rpm[at]:.0f} rpm, with {knock.margin[at]:.0f}° in hand."
+
+
+def pipes_document(project: Project, config: CycleConfig) -> Document:
+    """What was drawn of the pipes, where nothing is simulated."""
+    work = pipework_of(config)
+    pipes, volumes = len(work.ducts), len(work.volumes)
+    parts = f"{pipes} pipe{'s' * (pipes != 1)} and {volumes} volume{'s' * (volumes != 1)}"
+    return Document(
+        f"{project.name}: pipes as read",
+        f"Drawn: {parts}. Nothing is simulated yet.",
+        sections=(say("Next", "Hold each length and diameter against the part. Then simulate with --out."),),
+    )
 
 
 def _knock_table(project: Project, full: FullThrottle, knock: KnockLimit) -> Table:
