@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from phaseopt.cli.frame import Answer, command
+from phaseopt.cli.frame import WIDTH, Answer, command
 from phaseopt.values.errors import InputError
 
 SectionName = Annotated[
@@ -20,6 +20,8 @@ def keys(section: SectionName = None, inch: Inch = False) -> Answer:
     Its sections, or every key of one with its default, to paste.
     """
     from difflib import get_close_matches
+    from itertools import groupby
+    from textwrap import fill
 
     from phaseopt.output.records.keys import KeysRecord
     from phaseopt.project.blank import section_names, section_text
@@ -27,7 +29,10 @@ def keys(section: SectionName = None, inch: Inch = False) -> Answer:
 
     names = section_names()
     if section is None:
-        text = "\n".join(("Sections of a project file; `phaseopt keys SECTION` has the keys of one:", *names))
+        head = "Sections of a project file; `phaseopt keys SECTION` has the keys of one:"
+        parts = [list(found) for _, found in groupby(names, key=lambda name: name.partition(".")[0])]
+        lines = [fill(", ".join(found), WIDTH, subsequent_indent="  ", break_on_hyphens=False) for found in parts]
+        text = "\n".join((head, *lines))
     elif section in names:
         text = section_text(section, "inch" if inch else "metric")
     else:

@@ -125,15 +125,14 @@ def _torque(gain: float, unit: Unit) -> str:
 def _notes(cells: FullLoad, learnt: TorqueModel, unit: Unit) -> tuple[str, ...]:
     notes = [
         f"Pulls are sweeps at full throttle. Every timing keeps {unit.stated(ADDED)} more than both contact rules ask.",
-        "The expected gain of a pull is an average by the torque model. It counts full load alone, without caution and "
-        "roughness, and is too small where torque bends more than the model expects.",
+        "Gains are averages by the torque model at full throttle: too small where torque bends more than it expects.",
     ]
     if learnt.simulation is not None and learnt.simulation.alone:
         notes.append("Nothing is measured yet: gains rest on the simulation and its stated uncertainty.")
     barred = int(np.count_nonzero(~cells.timings.measurable))
     if barred:
         notes.append(
-            f"{barred} of the {len(cells.timings.pairs)} safe timings considered have less than {unit.stated(ADDED)} "
-            "in hand and are not pulled. A table may still use them where the model is sure enough."
+            f"{barred} of the {len(cells.timings.pairs)} safe timings have less than {unit.stated(ADDED)} in hand and "
+            "are not pulled. A table may still use them."
         )
     return tuple(notes)

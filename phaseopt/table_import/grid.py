@@ -110,7 +110,7 @@ def read_grid(path: Path) -> TextGrid:
     >>> grid.across, grid.cells.tolist()
     (array([1000., 2000.]), [[0.5, 3.0], [1.5, 4.0]])
     >>> grid.notes, [(words.text, words.where) for words in grid.words]
-    (('cells parted by semicolons, decimal commas',), [('Intake', 'line 1'), ('table', 'the file name')])
+    (('cells separated by semicolons, decimal commas',), [('Intake', 'line 1'), ('table', 'the file name')])
     """
     text = _text(path)
     if not text.strip():
@@ -196,7 +196,7 @@ def _grid_from(path: Path, lines: list[Line], start: int, labels: list[Words], c
     numbers = np.array(values[1:] if is_table else values)
     if len(numbers) < 2:
         raise at_line(path, lines[-1][0], "fewer than two lines of phases", f"{_TABLE}; {_CLAMPS}")
-    note = f"cells parted by {called}" + (f", decimal {decimal}" if decimal else "")
+    note = f"cells separated by {called}" + (f", decimal {decimal}" if decimal else "")
     across = np.array(values[0][1:]) if is_table else None
     at = tuple(at for at, _ in (body if is_table else rows))
     around = [Words(", ".join(dict.fromkeys(filter(None, cells))), f"line {at}") for at, cells in [*above, *below]]

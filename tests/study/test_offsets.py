@@ -325,5 +325,5 @@ def test_offsets_that_cost_no_torque_and_cannot_hit_are_recommended(study: Offse
 
     same, costly = chosen(-0.1), chosen(-20.0)
     assert same.recommended is same.free
-    assert "same torque, and full travel is clear" in recommended_words(same)
+    assert "same torque, and full travel is CLEAR" in recommended_words(same)
     assert costly.recommended is costly.fitted

@@ -216,7 +216,7 @@ def test_a_wrong_file_gets_one_clear_message(
 def test_words_above_and_units_below_are_read(project: Project, tmp_path: Path) -> None:
     found = read(project, tmp_path, "Wren, intake;;\n;1000;8000\nkPa;deg;deg\n90;1,5;2\n40;0;3\n")
     assert found.notes[:4] == (
-        "cells parted by semicolons, decimal commas",
+        "cells separated by semicolons, decimal commas",
         "rpm runs across: only that axis ends between 3800 and 16800 (half the redline, twice the top speed)",
         "load descends in the file: turned",
         "load is in kPa",
@@ -291,4 +291,4 @@ def test_the_neutral_format_is_among_them(project: Project, tmp_path: Path) -> N
     table = PhaseTables.of(project.tables.rpm, project.tables.load, np.arange(15.0).reshape(5, 3), 0.0).intake
     found = read(project, tmp_path, table_text(table))
     np.testing.assert_array_equal(found.cells, table)
-    assert found.notes[0] == "cells parted by commas"
+    assert found.notes[0] == "cells separated by commas"

@@ -39,7 +39,7 @@ def check_document(
         lead=guard_lead(verdict),
         sections=(
             *verdict_sections(verdict),
-            *(_read_section(side, files.get(side), notes) for side, notes in read_as.items()),
+            *_read_sections(read_as, files),
             *spring_sections(verdict.contact),
             *more,
         ),
@@ -51,9 +51,18 @@ def check_document(
     )  # fmt: skip
 
 
-def _read_section(side: Side, file: Path | None, notes: Sequence[str]) -> Section:
-    named = [] if file is None else [f"{file}."]
-    return say(f"{side.capitalize()} table", *named, *notes)
+def _read_sections(read_as: Mapping[Side, Sequence[str]], files: Mapping[Side, Path | None]) -> list[Section]:
+    """How each file was read; once, where both were read alike."""
+    alike: dict[tuple[str, ...], list[Side]] = {}
+    for side, notes in read_as.items():
+        alike.setdefault(tuple(notes), []).append(side)
+    found = []
+    for notes, sides in alike.items():
+        named = [f"{file}." for side in sides if (file := files.get(side)) is not None]
+        title = f"{sides[0].capitalize()} table" if len(sides) == 1 else "Tables"
+        words = "; ".join(notes)
+        found.append(say(title, *named, f"Read: {words}." if named else sentence(words)))
+    return found
 
 
 def kind_of(verdict: Verdict | ClampVerdict) -> str:
@@ -113,7 +122,7 @@ def cells_section(verdict: Verdict, unit: Unit) -> Section:
     """How many cells are clear, the closest one, and those that are not clear."""
     cells = verdict.cells["verdict"].to_numpy()
     bad = np.argwhere(cells != CLEAR)
-    lines = [f"{cells.size - len(bad)} of {cells.size} CLEAR.", f"Closest: {sentence(verdict.worst)}"]
+    lines = [f"{cells.size - len(bad)} of {cells.size} CLEAR.", f"Closest: {verdict.worst}."]
     rows = []
     for r, k in bad[:_LISTED]:
         cell = verdict.cells.isel(rpm=int(r), load=int(k))

@@ -1,6 +1,6 @@
 """What `phaseopt offsets --try` says: each given pair of offsets against the offsets as fitted."""
 
-from phaseopt.clearance.rules import CLEAR
+from phaseopt.clearance.rules import CLEAR, HITS
 from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Document, Row, Section, Table, say
 from phaseopt.report.subjects.offsets import (
@@ -59,18 +59,18 @@ def offset_try_document(found: OffsetTry) -> Document:
 
 
 def answer_words(found: OffsetTry, choice: Choice) -> str:
-    """What a pair does, in a few words: "same torque, and full travel is clear"."""
+    """What a pair does, in a few words: "same torque, and full travel is CLEAR"."""
     trial, change = choice.trial, torque_change(choice.gain, found.fitted.trial)
     torque = _TORQUE[change]
     if cannot_hit(trial):
-        return f"{torque}, {'and' if change in _GOOD else 'but'} full travel is clear"
+        return f"{torque}, {'and' if change in _GOOD else 'but'} full travel is {CLEAR.upper()}"
     if not trial.clear:
         return f"{torque}, and its tables are not clear"
     return f"{torque}, {'but' if change in _GOOD else 'and'} full travel {_travel(trial.travel)}"
 
 
 def _travel(verdict: str) -> str:
-    return verdict if verdict == "hits" else f"is {verdict}"
+    return verdict.upper() if verdict == HITS else f"is {verdict.upper()}"
 
 
 def _answers(found: OffsetTry) -> list[str]:
@@ -110,7 +110,7 @@ def _cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
         units.torque.number(trial.full_load),
         gain_words(choice.gain, units.torque),
         *band_cells(choice.gain),
-        trial.travel,
+        trial.travel.upper(),
         units.gap.down(trial.travel_gap),
         beyond_words(trial),
     )
@@ -120,5 +120,5 @@ def _meanings() -> tuple[str, ...]:
     return (
         f"Same torque: the gain stays within {200 * SEEN:g} % of full-throttle torque, in each third of speeds. "
         "No ordinary dyno shows less.",
-        f"Full travel is {CLEAR}: of both rules, wherever both phasers go, for the contacts covered here.",
+        f"Full travel is {CLEAR.upper()}: of both rules, wherever both phasers go, for the contacts covered here.",
     )

@@ -89,7 +89,7 @@ def choice_cells(choice: Choice, units: DisplayUnits) -> tuple[str, ...]:
         *(number_text(each) for each in trial.offsets),
         gain_words(gain, units.torque),
         *band_cells(gain),
-        trial.travel,
+        trial.travel.upper(),
         units.gap.down(trial.travel_gap),
         beyond_words(trial),
     )
@@ -150,7 +150,7 @@ def recommended_words(study: OffsetStudy) -> str:
         )
     assert found.gain is not None
     if torque_change(found.gain, study.fitted.trial) == TorqueChange.SAME and found.trial.travel_clear:
-        return f"Fit the cams {where}: same torque, and full travel is clear; as fitted it is not."
+        return f"Fit the cams {where}: same torque, and full travel is CLEAR; as fitted it is not."
     unit = study.project.display_units.torque
     return (
         f"Fit the cams {where}: {unit.signed(found.gain.mean)} ± {unit.text(2 * found.gain.deviation)} over all cells "
@@ -208,7 +208,7 @@ def front_lines(study: OffsetStudy) -> list[str]:
     shown_ones = [*front[:-1:step], front[-1]] if front else []
     return [
         f"{pair_words(trial)}: {units.torque.signed_text(trial.score - study.fitted.trial.score, 1)} "
-        f"a cell, full travel {trial.travel}, {margin_words(trial, units.gap)}"
+        f"a cell, full travel {trial.travel.upper()}, {margin_words(trial, units.gap)}"
         for trial in shown_ones
     ]
 

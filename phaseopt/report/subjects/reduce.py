@@ -107,7 +107,7 @@ def pull_table(day: Day) -> Table:
                 *(_span(own[centre]) for centre in ("icl", "ecl")),
                 unit.number(torque[best]),
                 f"{rpm[best]:.0f}",
-                unit.number(2.0 * float(np.median(own["scatter"])), 1),
+                unit.number(2.0 * float(np.median(own["scatter"]))),
             )
         )
     head = ("pull", "points", "rpm", "intake", "exhaust", f"most {unit.name}", "at rpm", f"± {unit.name}")
