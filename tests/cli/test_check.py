@@ -46,7 +46,7 @@ def test_what_is_printed(tmp_path: Path) -> None:
             "Between cells TIGHT: intake 0° to +39.5° and exhaust -2° to 0° in any combination, up to 8400 rpm",
             "Full travel The intake cam needs",
             "If stuck TIGHT: ",
-            'Intake table /t.csv. Read: cells separated by commas, decimal points; rpm runs down, as the corner cell "rpm',
+            "Intake table /t.csv. Read: cells separated by commas, decimal points; rpm runs down, as the corner cell",
             "Exhaust table No file: the cam is at -2° everywhere, as stated",
             "Notes 1 cell is between the controller's steps of 1° in the intake table.",
             "Not covered cam timing",
