@@ -44,8 +44,9 @@ from phaseopt.cycle.orifice import (
 from phaseopt.values.arrays import FloatArray
 
 # fields of the first branch, the pipe that ends here: phi; mean of the pressure behind, summed over a cycle's steps;
-# area over that of the pipe that starts here
-PHI, SUM_P, RATIO = 13, 14, 15
+# area over that of the pipe that starts here; phi and mean pressure of the cycle before, and how pressure answered a
+# move of phi (throttle.py)
+PHI, SUM_P, RATIO, OLD_PHI, OLD_MEAN, ANSWER = 13, 14, 15, 16, 17, 18
 WIDE_OPEN = 0.25  # dynamic heads lost at the spindle and plate of an open butterfly
 PHI_OPEN = 1.0 / math.sqrt(1.0 + WIDE_OPEN)
 ITERATIONS = 3

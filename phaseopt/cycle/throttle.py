@@ -17,6 +17,8 @@ from phaseopt.cycle.network import Network
 from phaseopt.cycle.orifice import nozzle_squared
 from phaseopt.values.arrays import FloatArray
 
+LEAST_MOVE, ANSWERS = 0.02, (0.15, 1.5)  # of logarithms of throttle area, and of pressure over it
+
 
 def _through(net: Network, pressure: float, lane: int) -> float:
     """Flow through a unit of throttle area [kg/(m^2 s)] from outside to `pressure` [Pa]."""
@@ -57,6 +59,7 @@ def set_out(net: Network, displacement: float, rpm: float, load: float, lane: in
     taken = share * displacement * space[0] / space[1] * rpm / 120.0
     area[:, lane] = taken / _through(net, load, lane) / len(area)
     _open(net, area)
+    net.throttles[:, [butterfly.OLD_PHI, butterfly.ANSWER], lane] = 0.0
     fill_intake(net, np.where(np.arange(LANES) == lane, load / space[0], 1.0))
 
 
@@ -65,10 +68,31 @@ def move(net: Network, speed: float, before: float, load: float, lane: int) -> N
 
     Air is taken in proportion to both. A throttle that is wrong at first cools or heats the plenum, for many cycles.
     """
-    area, taken = _opened(net), speed * load / before
-    area[:, lane] *= taken * _through(net, before, lane) / _through(net, load, lane)
+    area, eased = _opened(net), _through(net, before, lane) / _through(net, load, lane)
+    # each cylinder draws through its own in pulses, and in between the runner fills: mean pressure answers half as much
+    area[:, lane] *= speed * (load / before * eased) ** (2.0 if len(net.in_line) else 1.0)
     _open(net, area)
+    net.throttles[:, [butterfly.OLD_PHI, butterfly.ANSWER], lane] = 0.0
     fill_intake(net, np.where(np.arange(LANES) == lane, load / before, 1.0))
+
+
+def _by_secant(net: Network, mean: FloatArray, load: FloatArray, times: FloatArray) -> FloatArray:
+    """Factor on throttles in line: as pressure answered their last move, or, without one, `times`.
+
+    The answer is that of logarithms. A small move says little of it; a cycle's after-effect may look like one.
+    """
+    v = net.throttles
+    phi, old_phi, old_mean, old = (
+        v[0, f] for f in (butterfly.PHI, butterfly.OLD_PHI, butterfly.OLD_MEAN, butterfly.ANSWER)
+    )
+    before = np.where(old_phi > 0.0, old_phi, phi)
+    moved = np.log(phi / before)
+    seen = np.abs(moved) > LEAST_MOVE
+    answer = np.log(mean / np.where(seen, old_mean, mean)) / np.where(seen, moved, 1.0)
+    seen &= (answer > ANSWERS[0]) & (answer < ANSWERS[1])
+    answer = np.where(seen, np.where(old > 0.0, 0.5 * (old + answer), answer), old)
+    v[:, butterfly.OLD_PHI], v[:, butterfly.OLD_MEAN], v[:, butterfly.ANSWER] = phi.copy(), mean, answer
+    return np.where(answer > 0.0, (load / mean) ** (1.0 / np.where(answer > 0.0, answer, 1.0)), times)
 
 
 def hold(net: Network, steps: int, load: FloatArray) -> FloatArray:
@@ -93,7 +117,10 @@ def hold(net: Network, steps: int, load: FloatArray) -> FloatArray:
         drift = (came - left) / v[:, march.V_MASS].sum(axis=0) * now
     behind = np.minimum(mean, 0.999 * outside)
     eased = np.array([_through(net, load[k], k) / _through(net, behind[k], k) for k in range(LANES)])
-    _open(net, _opened(net) * np.clip(wanted / eased, 0.4, 2.5))
+    times = wanted / eased
+    if len(net.in_line):
+        times = _by_secant(net, mean, load, times)
+    _open(net, _opened(net) * np.clip(times, 0.4, 2.5))
     wide = np.zeros(LANES, dtype=bool)
     if len(net.in_line):
         _open(net, np.where(load >= outside, np.inf, _opened(net)))
