@@ -31,10 +31,11 @@ def fit(project_file: ProjectFile, out: Out = None) -> Answer:
         trust = torque_trust(project, model) if model.supplied_grid is None else None
         if out is not None:
             from phaseopt.job.stages import phase_limits
+            from phaseopt.report.figures.drawing import alone
             from phaseopt.report.figures.torque_model import fit_figures
 
             progress(0.95, "drawing")
-            figures = fit_figures(model, phase_limits(project))
+            figures = alone(fit_figures(model, phase_limits(project)))
     if out is not None:
         write_files(out, {**figures, RECORD: record_of(figures)})
     return Answer(

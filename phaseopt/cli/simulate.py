@@ -67,10 +67,11 @@ def simulate(
         counts = counted(part(progress, share, 1.0), "looking for knock")
         knock = full_throttle_knock(project, config, full_throttle(project, grid), counts)
         if plots is not None:
+            from phaseopt.report.figures.drawing import alone
             from phaseopt.report.figures.simulation import simulation_figures
 
             progress(0.99, "drawing")
-            figures = simulation_figures(project, config, grid)
+            figures = alone(simulation_figures(project, config, grid))
     write_netcdf(grid, out)
     written = [out]
     if plots is not None:

@@ -6,6 +6,7 @@ from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
 from phaseopt.report.figures.confirm import confirm_figures
+from phaseopt.report.figures.drawing import alone
 from phaseopt.report.page import page
 from phaseopt.report.subjects.confirm import confirm_document, entry_text, verdict_words
 from phaseopt.study.confirm import Confirmation
@@ -32,6 +33,6 @@ def confirm_files(found: Confirmation, name: str, pull: str, entry: dict[str, An
         ),
         "confirm.html": page(confirm_document(found, name, pull, entry), "phaseopt confirm"),
         "pull.toml": entry_text(entry),
-        **figures,
+        **alone(figures),
     }
     return files | {RECORD: record_of(files)}

@@ -9,6 +9,7 @@ from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, record_of
 from phaseopt.output.metadata import records_metadata
 from phaseopt.output.records.reduce import ReduceRecord
+from phaseopt.report.figures.drawing import alone
 from phaseopt.report.figures.logs import reduction_figures
 from phaseopt.report.phaser_fragment import fragment_text
 from phaseopt.torque_model import Day
@@ -33,7 +34,7 @@ def reduction_files(day: Day) -> dict[str, str]:
         files[name] = csv_text(columns)
         files[f"{name}-metadata.json"] = records_metadata(name, title, columns, day.reduction.notes)
     files[FRAGMENT] = fragment_text(day.project, day.phasers)
-    files |= reduction_figures(day)
+    files |= alone(reduction_figures(day))
     files[REDUCTION] = ReduceRecord.of(day).model_dump_json(indent=2, exclude={"written"}) + "\n"
     return files | {RECORD: record_of(files)}
 

@@ -3,6 +3,7 @@
 import io
 import re
 import textwrap
+from collections.abc import Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
@@ -105,6 +106,20 @@ def svg_element(figure: Figure, name: str, title: str) -> str:
     look = f'class="{"themed" if plain else "light"}" stroke-linejoin="round"'
     drawn = _LONG.sub(r"\1", re.sub(r"\s*\n\s*", "\n", drawn))  # a hundredth of a point is finer than any screen
     return f'{head[:-1]} {look} role="img" aria-label="{title}">\n <title>{title}</title>{drawn}'
+
+
+def alone(figures: Mapping[str, str]) -> dict[str, str]:
+    """Elements of a page by file name as files of their own: what the page gives them, colours and letters, goes in.
+
+    >>> alone({"a.svg": '<svg class="themed"><path fill="var(--paper)"/></svg>'})["a.svg"]
+    '<svg fill="#15202B" font-family="DejaVu Sans, sans-serif"><path fill="#FFFFFF"/></svg>'
+    """
+    given = f'fill="{palette.LIGHT["ink"]}" font-family="DejaVu Sans, sans-serif"'
+    found = {}
+    for name, element in figures.items():
+        text = re.sub(r'class="(?:themed|light)"', given, element, count=1)
+        found[name] = re.sub(r"var\(--([a-z-]+)\)", lambda each: palette.LIGHT[each[1]], text)
+    return found
 
 
 def _as_xml(text: io.StringIO) -> str:

@@ -206,15 +206,15 @@ def proof(best: "BestTables") -> str:
 
 
 def _up(value: float) -> str:
-    """A bound to two figures, rounded up, so that what is printed holds too.
+    """A bound to two figures and no finer than a hundredth, rounded up, so that what is printed holds too.
 
-    >>> _up(0.01234), _up(0.0), _up(3.0)
-    ('0.013', '0', '3')
+    >>> _up(0.1234), _up(0.0), _up(3.0), _up(0.0002)
+    ('0.13', '0', '3', '0.01')
     """
     if value <= 0:
         return "0"
-    step = 10.0 ** (math.floor(math.log10(value)) - 1)
-    return f"{math.ceil(value / step - 1e-9) * step:.2g}" if value >= 1e-4 else "0.0001"
+    step = max(10.0 ** (math.floor(math.log10(value)) - 1), 0.01)
+    return f"{math.ceil(value / step - 1e-9) * step:.3g}"
 
 
 def hand_check(build: "Build") -> str:
