@@ -137,7 +137,7 @@ def _search(project: Project) -> Table:
         f"{c.of} at most {level(c.of, c.most)} at {_band(c.rpm, 'rpm')}, {_band(c.load, 'kPa')}" for c in search.caps
     ]
     rows = [
-        Row("caution", (f"{search.caution:g} standard deviations taken off",)),
+        Row("caution", (f"{search.caution:g} standard deviation{'s' * (search.caution != 1)} taken off",)),
         Row("roughness", (f"{torque.stated(search.roughness)} per (degree per 500 rpm or 10 kPa)²",)),
         Row("crossing the table", (f"{search.crossing:g} rpm a second",)),
         Row("cells count in full from", (f"{search.full_load_from:g} kPa",)),

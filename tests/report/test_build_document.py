@@ -88,7 +88,7 @@ def test_one_pull_cannot_show_its_drift(both: Build) -> None:
 def test_printed_bound_is_no_less_than_the_bound(both: Build) -> None:
     found = replace(both.best.search, gap_per_cell=0.01234, gap_of_gain=None)
     said = proof(replace(both.best, search=found))
-    assert "over 0.013 N·m a cell" in said
+    assert "over 0.02 N·m a cell" in said
     assert "no gain over the best fixed timing" in said
 
 
