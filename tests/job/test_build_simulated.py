@@ -154,15 +154,15 @@ def test_part_load_of_a_road_car_is_searched_shown_and_written(found: Build, fol
         found.model.simulation.grid["peak_pressure"].isel(load=0),
     )
     r = int((free / grid.min(("icl", "ecl"))).to_numpy().argmax())
-    most = round(float(free[r] + grid[r].min()) / 2)
-    cap = {"rpm": [3000, 4000], "load": [70, 70], "of": "peak pressure", "most": f"{most} kPa"}
+    most, rpm = round(float(free[r] + grid[r].min()) / 2), float(free["rpm"][r])
+    cap = {"rpm": [rpm, rpm], "load": [70, 70], "of": "peak pressure", "most": f"{most} kPa"}
     search = {"part_load": "road car", "caps": [cap]}
     (folder / "road").mkdir()
     (folder / "road" / FOLDER).symlink_to(folder / FOLDER, target_is_directory=True)
     road = build(load_project(write_project(folder / "road", **{**SMALL, "search": search})))
     assert road.verdict.clear
     assert road.comparison.simulated is not None
-    assert (road.comparison.simulated["peak_pressure"].isel(load=0) <= most + 1e-6).all()
+    assert float(road.comparison.simulated["peak_pressure"].isel(load=0)[r]) <= most + 1e-6
     assert f"cap 1: peak pressure at most {most} kPa" in {
         name for row in road.best.search.limited_by for names in row for name in names
     }
