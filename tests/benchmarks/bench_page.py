@@ -42,6 +42,9 @@ ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "examples" / "hillclimb" / "project.toml"
 MOST_MB, FRAMES, WRITTEN = 1.2, 30.0, 3.0
 SHEETS = {"report": 8, "measuring_sheet": 3, "run_sheet": 2}  # the last one sheet, and one for a page of pulls
+SHEET = 688  # CSS pixels of an A4 sheet's width less margins of 14 mm
+CUT = """wide => [...document.querySelectorAll("table, figure, pre, p, li")]
+  .filter(e => e.checkVisibility() && e.getBoundingClientRect().right > wide + 1).map(e => e.outerHTML)"""
 SIGHTS = ("protanomaly", "deuteranomaly", "tritanomaly")
 LINES = ("intake", "exhaust", "before", "ink")
 # All that a page says, details unfolded; its running text, a paragraph a line.
@@ -121,6 +124,9 @@ def of_paper(browser: Browser, files: dict[str, Path]) -> Iterator[Figure]:
             page.goto(files[name].as_uri())
             sheets = len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper)))
             yield Figure(f"{name}: sheets, {paper}", sheets, at_most=most)
+        page.set_viewport_size({"width": SHEET, "height": 900})
+        page.emulate_media(media="print")
+        yield Figure(f"{name}: cut off at the side, A4", len(page.evaluate(CUT, SHEET)), at_most=0)
 
 
 def of_palette() -> Iterator[Figure]:
