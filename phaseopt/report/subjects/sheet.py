@@ -30,6 +30,7 @@ BEFORE = "Before you turn the engine"
 _WIDEST = 12  # columns of blanks that leave room to write on paper
 _SHUT = 0.05  # mm of lift at TDC, below which a cam cannot be set by it
 _TODAY = Section("Today", (Blanks((("Measured by", ""), ("Date", ""), ("Dial gauge no.", ""))),), Depth.PAGE)
+_BELOW_FULL, _BELOW_FULL_INCH = 1.25, 1.27  # mm below full lift: a round number on either gauge (common practice)
 _SUM = "clearance = drop less lift at the same angle"
 
 
@@ -130,7 +131,8 @@ def _springs(bare: Units) -> Section:
 
 def _degree_in_section(unit: Unit) -> Section:
     """Room for what shows where the cams really are."""
-    lifts = ("half lift", f"full − {unit.text(1.25)}", "full lift", "lift at TDC")
+    below = unit.text(_BELOW_FULL if unit == METRIC.gap else _BELOW_FULL_INCH)
+    lifts = ("half lift", f"full − {below}", "full lift", "lift at TDC")
     lift_rows = tuple(
         Row(name, ("", *(("", "") if k < 2 else ("–", "–"))) * len(SIDES)) for k, name in enumerate(lifts)
     )
@@ -139,7 +141,7 @@ def _degree_in_section(unit: Unit) -> Section:
     return Section(
         f"Readings: cam timing, {unit.name} and crank degrees",
         (
-            Lines(tuple(step.format(below=unit.text(1.25)) for step in sheet_text.DEGREE_IN), style="steps"),
+            Lines(tuple(step.format(below=below) for step in sheet_text.DEGREE_IN), style="steps"),
             Table(
                 "Lift at the valve, phaser at rest",
                 ("reading", *("lift", "opening at", "closing at") * len(SIDES)),
