@@ -51,9 +51,9 @@ def simulate(
         from phaseopt.report.figures.pipes import pipes_drawing
 
         drawing = pipes_drawing(config, project.display_units.size)
-        picture = drawing.files(f"{project.name}: pipes as read, {project.display_units.size.name}")[
-            f"{drawing.name}.svg"
-        ]
+        picture = drawing.files(
+            f"{project.name}: pipes as read, {project.display_units.size.name}; widths to scale, lengths not"
+        )[f"{drawing.name}.svg"]
         write_file(pipes, str(picture).encode())
     if out is None:
         return Answer(

@@ -5,15 +5,19 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.patches import Polygon
 
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.pipework import AIR, SHUT, Duct, Honeycomb, Packing, Pipework, cylinder_name
 from phaseopt.cycle.usual_pipework import pipework_of
-from phaseopt.report.figures.drawing import COLOURS, EDGE, INK, PAPER, Drawing, sized, styled
+from phaseopt.report.figures.drawing import COLOURS, EDGE, INK, PANEL, PAPER, Drawing, sized, styled
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 
 _COLUMN, _ROW = 165.0, 72.0  # pixels from part to part
+_WIDE = 0.18  # pixels of a pipe's width a mm of its diameter
 _CLOSEST = 0.8  # rows between parts of a column
 
 
@@ -26,7 +30,7 @@ class _Spot:
 
 
 def pipes_drawing(config: CycleConfig, size: Unit) -> Drawing:
-    """A plan of all that is simulated, the flow from left to right.
+    """A plan of all that is simulated, the flow from left to right: widths and tapers to scale, lengths not.
 
     Parameters: `size`, the unit of lengths and diameters.
     """
@@ -100,24 +104,34 @@ def _draw_ducts(axes: Axes, work: Pipework, drawn: list[Duct], spots: dict[str, 
     for (name, measures), ducts in alike.items():
         for duct in ducts:
             start, end = spots[_at(duct, duct.start)], spots[_at(duct, duct.end)]
-            widest = max(max(s.start, s.end) for s in duct.pipe.sections)
             colour = COLOURS["intake" if duct.zone == "intake" else "exhaust"]
-            axes.plot(
-                [start.column, end.column], [start.row, end.row],
-                color=colour, lw=1.0 + widest / 25.0, solid_capstyle="butt", alpha=0.55, zorder=1,
-            )  # fmt: skip
+            axes.add_patch(Polygon(_outline(duct, start, end), fc=PANEL, ec=colour, lw=1.2, zorder=1))
         many = f"{len(ducts)} × {name}" if len(ducts) > 1 else ducts[0].name
         top = min(ducts, key=lambda duct: spots[_at(duct, duct.start)].row + spots[_at(duct, duct.end)].row)
         start, end = spots[_at(top, top.start)], spots[_at(top, top.end)]
         x, y = (start.column + end.column) / 2, (start.row + end.row) / 2
         paper = {"boxstyle": "square,pad=0.1", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85}
         words = f"{many}\n{measures}"
-        axes.text(x, y - 0.1, words, ha="center", va="bottom", fontsize=8, color=INK, bbox=paper, zorder=3)
+        above = y - 0.06 - 0.5 * _WIDE * max(max(s.start, s.end) for s in top.pipe.sections) / _ROW
+        axes.text(x, above, words, ha="center", va="bottom", fontsize=8, color=INK, bbox=paper, zorder=3)
     for volume in work.volumes:
         if volume.throttle_from is not None:
             source = f"{AIR} {volume.name}" if volume.throttle_from == AIR else volume.throttle_from
             start, end = spots[source], spots[volume.name]
             axes.plot([start.column, end.column], [start.row, end.row], "--", color=EDGE, lw=1.2, zorder=1)
+
+
+def _outline(duct: Duct, start: _Spot, end: _Spot) -> FloatArray:
+    """The walls of a pipe between two spots: each piece by its share of the length, as wide as its diameters are."""
+    scale = np.array([_COLUMN, _ROW])
+    ends = np.array([(spot.column, spot.row) for spot in (start, end)]) * scale
+    along = ends[1] - ends[0]
+    across = np.array([-along[1], along[0]]) / np.hypot(*along)
+    lengths = np.cumsum([0.0, *(piece.length for piece in duct.pipe.sections)])
+    places = np.repeat(lengths / lengths[-1], 2)[1:-1]
+    widths = np.array([each for piece in duct.pipe.sections for each in (piece.start, piece.end)]) * _WIDE
+    walls = [ends[0] + places[:, None] * along + side * widths[:, None] * across for side in (0.5, -0.5)]
+    return np.vstack([walls[0], walls[1][::-1]]) / scale
 
 
 def _measures(duct: Duct, work: Pipework, size: Unit) -> str:
