@@ -127,7 +127,7 @@ def tried_words(study: OffsetStudy) -> str:
     ]
     return (
         f"{study.count} of {study.range.count} pairs of installed offsets, {' and '.join(spans)} (+ = advanced). Each "
-        "has its own limits, best tables and check"
+        "has its own limits, best tables and check."
     )
 
 
@@ -145,8 +145,8 @@ def recommended_words(study: OffsetStudy) -> str:
     )
     if found is study.fitted:
         return (
-            f"Leave the cams as they are fitted, {where}. No offset tried that the project allows gains enough for a "
-            f"dyno to show: more than its ±, and more than {100 * SEEN:g} % of full-throttle torque{guard}."
+            f"Leave the cams as they are fitted, {where}. No offset tried that you allow gains enough for a dyno "
+            f"to show: more than its ±, and more than {100 * SEEN:g} % of full-throttle torque{guard}."
         )
     assert found.gain is not None
     if torque_change(found.gain, study.fitted.trial) == TorqueChange.SAME and found.trial.travel_clear:
@@ -181,11 +181,8 @@ def uncertainty_lines(study: OffsetStudy) -> list[str]:
 
 
 def _uncertainty_words(gain: Gain, unit: Unit) -> str:
-    bands = ", ".join(
-        f"{unit.signed(band.mean)} ± {unit.text(2 * band.deviation)} at {band.rpm[0]:.0f} to {band.rpm[1]:.0f} rpm"
-        for band in gain.bands
-    )
-    return f"gain at full throttle: {bands}"
+    bands = ", ".join(f"{unit.signed(band.mean)} ± {unit.number(2 * band.deviation)}" for band in gain.bands)
+    return f"gain at full throttle in each third of the speeds, {unit.name}: {bands}"
 
 
 def how_to(fitted: Trial) -> tuple[str, ...]:
@@ -207,8 +204,8 @@ def front_lines(study: OffsetStudy) -> list[str]:
     step = max(1, math.ceil((len(front) - 1) / (FRONT_SHOWN - 1)))
     shown_ones = [*front[:-1:step], front[-1]] if front else []
     return [
-        f"{pair_words(trial)}: {units.torque.signed_text(trial.score - study.fitted.trial.score, 1)} "
-        f"a cell, full travel {trial.travel.upper()}, {margin_words(trial, units.gap)}"
+        f"{capital(pair_words(trial))}: {units.torque.signed_text(trial.score - study.fitted.trial.score, 1)} "
+        f"a cell, full travel {trial.travel.upper()}, {margin_words(trial, units.gap)}."
         for trial in shown_ones
     ]
 
