@@ -131,7 +131,7 @@ def _outline(duct: Duct, start: _Spot, end: _Spot) -> FloatArray:
     places = np.repeat(lengths / lengths[-1], 2)[1:-1]
     widths = np.array([each for piece in duct.pipe.sections for each in (piece.start, piece.end)]) * _WIDE
     walls = [ends[0] + places[:, None] * along + side * widths[:, None] * across for side in (0.5, -0.5)]
-    return np.vstack([walls[0], walls[1][::-1]]) / scale
+    return np.asarray(np.vstack([walls[0], walls[1][::-1]]) / scale)
 
 
 def _measures(duct: Duct, work: Pipework, size: Unit) -> str:
