@@ -80,7 +80,7 @@ def explorer_data(build: "Build") -> dict[str, Any]:
     return {
         "rpm": list(build.project.tables.rpm),
         "load": list(build.project.tables.load),
-        "top": model.top_speed,
+        "top": float(f"{model.top_speed:g}"),  # 1.1 times a redline is not a round number in binary
         "moving": list(moving(build.project)),
         "tied": model.tied,
         "phases": {"intake": limits.phases_intake.tolist(), "exhaust": limits.phases_exhaust.tolist()},

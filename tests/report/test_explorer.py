@@ -4,9 +4,11 @@ import base64
 import csv
 import io
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
+from small_builds import small_build
 
 from phaseopt.clearance.rules import running_gaps
 from phaseopt.job.build import Build
@@ -68,3 +70,13 @@ def test_a_fine_map_stays_small(both: Build) -> None:
     data = explorer_data(both)
     assert len(data["torque"]["intake"]) <= 27
     assert len(json.dumps(data)) < 1_500_000
+
+
+def test_the_top_speed_has_no_rest_of_binary(tmp_path: Path) -> None:
+    """1.1 times 6800 rpm is 7480.000000000001 in binary floating point (IEEE 754)."""
+    cells = {"rpm": [2000, 6000], "load": [60, 100]}
+    build = small_build(
+        tmp_path, crank={"redline": 6800, "overspeed": 1.1 * 6800}, tables=cells, gap={"tables_only_guard": True}
+    )
+    assert build.contact.top_speed != 7480
+    assert explorer_data(build)["top"] == 7480
