@@ -30,7 +30,7 @@ from phaseopt.cycle.engine import Simulator
 from phaseopt.cycle.from_project import cycle_config, full_throttle_pressure
 from phaseopt.cycle.network import Mesh, Network
 
-DIALLED = np.arange(90.0, 115.0, 4.0), np.arange(94.0, 111.0, 4.0)  # centrelines, intake and exhaust
+DIALLED = (98.0, 102.0, 106.0, 110.0)  # centrelines of either cam that such engines have (common practice)
 Change = Callable[[Network], None]
 
 
@@ -95,7 +95,7 @@ def main() -> int:
         print(f"\n{name}\n{'rpm':36}" + "".join(f"{n:8.0f}" for n in rpm) + "    mean   best")
         print(f"{'filling':36}" + "".join(f"{v:8.3f}" for v in now) + f"{now.mean():8.3f}{now.max():7.3f}")
         dialled = np.full(len(rpm), -np.inf)
-        for icl, ecl in itertools.product(*DIALLED):
+        for icl, ecl in itertools.product(DIALLED, DIALLED):
             points[:, 2:] = icl, ecl
             dialled = np.fmax(dialled, fillings(config, points))
         points[:, 2:] = LOBES
