@@ -12,7 +12,7 @@ from phaseopt.cycle.from_project import cycle_config, full_throttle_pressure
 
 @pytest.mark.parametrize("name", RACES)
 def test_race_engines_fill_as_real_ones_do(tmp_path: Path, name: str) -> None:
-    """Fresh air over ambient density times displacement: 1.15 to 1.30 individually throttled, 1.10 and more on a plenum.
+    """Fresh air over ambient density times displacement: 1.15 to 1.30 individually throttled, 1.10 up on a plenum.
 
     At the best of a few speeds, cams dialled in to 98 to 102 degrees (all common practice, no source).
     """
