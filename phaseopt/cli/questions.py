@@ -9,6 +9,7 @@ from pathlib import Path
 
 import typer
 
+from phaseopt.io.text import MOST_RECORD, require_plain
 from phaseopt.project.answers import Answers
 from phaseopt.project.questions import Given, Question, answers_of, questions
 from phaseopt.values.errors import InputError
@@ -53,6 +54,7 @@ def saved_answers(saved: Path) -> dict[str, str]:
 
     Raises `InputError` where the file holds no answers, since it is written over.
     """
+    require_plain(saved, MOST_RECORD)
     try:
         found = json.loads(saved.read_text(encoding="utf-8"))
     except FileNotFoundError:

@@ -8,7 +8,7 @@ import xarray as xr
 
 from phaseopt.cycle.grid import AXES, NOTE, VARIABLES
 from phaseopt.io.atomic import write_file
-from phaseopt.io.cache import DamagedError, read_entry, sealed, set_aside, unsealed, write_entry
+from phaseopt.io.cache import DamagedError, read_entry, sealed, sealed_file, set_aside, write_entry
 from phaseopt.values.errors import InputError
 
 _HINT = "give the file that `phaseopt simulate` wrote, or simulate again: phaseopt simulate PROJECT.toml"
@@ -28,7 +28,7 @@ def read_netcdf(path: Path) -> xr.Dataset:
     Raises `InputError` for a missing file, one that was damaged or changed since, and one that is something else's.
     """
     try:
-        content = unsealed(path.read_bytes())
+        content = sealed_file(path)
     except FileNotFoundError as error:
         raise InputError.one("no such file", hint=_HINT, file=path) from error
     except OSError as error:

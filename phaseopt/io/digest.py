@@ -28,6 +28,15 @@ def fingerprint(*things: Any) -> str:
     return digest.hexdigest()[:32]
 
 
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal digits; read piece by piece, whatever its size.
+
+    Raises `OSError` where it cannot be read.
+    """
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
 def _pieces(thing: Any) -> Iterator[bytes]:
     if is_dataclass(thing) and not isinstance(thing, type):
         yield type(thing).__name__.encode()

@@ -21,7 +21,12 @@ DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas"}
 DECIMALS = {".": "points", ",": "commas"}
 PLAIN = "put a comma between cells and a point in decimals"
 
-MOST_PROJECT, MOST_TABLE, MOST_LOG = 2_000_000, 50_000_000, 500_000_000  # bytes that are read of a file of each kind
+MOST_PROJECT, MOST_RECORD, MOST_TABLE, MOST_LOG = (
+    2_000_000,
+    50_000_000,
+    50_000_000,
+    500_000_000,
+)  # bytes that are read of a file of each kind
 _MOST_LINE = 200_000  # characters
 
 Line = tuple[int, list[str]]  # the file's line number, and its cells

@@ -1,10 +1,10 @@
 """What a result was computed from: every input file of a project, by hash."""
 
-import hashlib
 import os
 from pathlib import Path
 from typing import Any
 
+from phaseopt.io.digest import file_digest
 from phaseopt.project import Project
 from phaseopt.torque import pull_files
 
@@ -17,7 +17,7 @@ def input_hashes(project: Project) -> dict[str, str]:
             files |= {path.resolve() for path in pull_files(project, number, pull.files)}
     folder = project.folder.resolve()
     named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in files}
-    return {name: hashlib.sha256(named[name].read_bytes()).hexdigest() for name in sorted(named)}
+    return {name: file_digest(named[name]) for name in sorted(named)}
 
 
 def _paths(value: Any) -> list[Path]:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from phaseopt.io.atomic import restore, write_folder
+from phaseopt.io.text import MOST_RECORD, require_plain
 from phaseopt.values.errors import InputError
 
 RECORD = "run.json"  # by which a directory of ours is known
@@ -108,8 +109,9 @@ def _require_no_build(directory: Path, files: Mapping[str, str] | Mapping[str, s
 def _record(directory: Path) -> dict[str, Any]:
     """The record in a directory; nothing where there is none that can be read."""
     try:
+        require_plain(directory / RECORD, MOST_RECORD)
         record = json.loads((directory / RECORD).read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
+    except (InputError, OSError, ValueError, RecursionError):
         return {}
     return record if isinstance(record, dict) else {}
 

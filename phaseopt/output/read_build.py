@@ -1,6 +1,5 @@
 """A finished build read back from its directory: its record checked, and every file held against its hash."""
 
-import hashlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,6 +7,8 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from phaseopt.io.atomic import restore
+from phaseopt.io.digest import file_digest
+from phaseopt.io.text import MOST_RECORD, require_plain
 from phaseopt.job.input_hashes import input_hashes
 from phaseopt.output.directory import RECORD
 from phaseopt.output.records.build import FORMAT, RunRecord
@@ -72,6 +73,7 @@ def read_build(directory: str | Path) -> FinishedBuild:
     directory = Path(directory)
     restore(directory)  # where a killed build left none
     path = directory / RECORD
+    require_plain(path, MOST_RECORD)
     try:
         record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except FileNotFoundError:
@@ -109,7 +111,7 @@ def _require_same(path: Path, wanted: str) -> None:
     try:
         if not path.is_file():  # a pipe or a device would be read without end
             raise _error(path, "a file of the build is missing or cannot be read", _AGAIN)
-        found = hashlib.sha256(path.read_bytes()).hexdigest()
+        found = file_digest(path)
     except OSError as error:
         raise _error(path, "a file of the build is missing or cannot be read", _AGAIN) from error
     if found != wanted:

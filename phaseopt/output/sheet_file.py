@@ -8,6 +8,8 @@ from phaseopt.report.document import Document
 from phaseopt.report.subjects.sheet import GENERATOR, sheet_page
 from phaseopt.values.errors import InputError
 
+_HEAD = 1_000_000  # bytes of a page within which its generator stands
+
 
 def require_replaceable_sheet(path: Path) -> None:
     """Refuse, before any work, a place where a sheet cannot go.
@@ -22,10 +24,16 @@ def require_replaceable_sheet(path: Path) -> None:
             raise _error(path, "is a folder", "name a file in it, such as sheet.html")
         if not os.access(path.parent, os.W_OK | os.X_OK):
             raise _error(path, "its folder may not be written", "name a place that may be written")
-        if path.exists() and not (path.is_file() and GENERATOR.encode() in path.read_bytes()):
+        if path.exists() and not (path.is_file() and _is_sheet(path)):
             raise _error(path, "is there already and is no measuring sheet", "name a new file, or move that one")
     except OSError as error:
         raise _error(path, f"cannot be looked at ({error.strerror})", "name another file") from error
+
+
+def _is_sheet(path: Path) -> bool:
+    """Whether its head names the page's generator."""
+    with path.open("rb") as file:
+        return GENERATOR.encode() in file.read(_HEAD)
 
 
 def write_sheet(path: Path, sheet: Document) -> None:

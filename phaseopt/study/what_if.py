@@ -4,7 +4,6 @@ Nothing is written, and the project file stays as it is. Pulls were made on the 
 offset they keep theirs, and so do readings of the cams.
 """
 
-import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from pydantic import BaseModel
 
+from phaseopt.io.digest import file_digest
 from phaseopt.job.baseline import inputs_of
 from phaseopt.job.build import Build, build
 from phaseopt.job.gains import between_curves, trapezoid_shares
@@ -206,7 +206,7 @@ def _changed_groups(first: Project, second: Project) -> Iterator[tuple[tuple[str
 def _facts(project: Project, value: object) -> object:
     """What a value says, without where it stands: input files by what is in them."""
     if isinstance(value, Path):
-        return hashlib.sha256(value.read_bytes()).hexdigest() if value.is_file() else value.name
+        return file_digest(value) if value.is_file() else value.name
     if isinstance(value, Pull):
         read = tuple(_facts(project, path) for path in pull_files(project, 0, value.files))
         return read, *(_facts(project, each) for name, each in value if name != "files")

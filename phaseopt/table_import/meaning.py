@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from phaseopt.io.text import MOST_RECORD, require_plain
 from phaseopt.project import Channel, Side
 from phaseopt.tables import number_text
 from phaseopt.values.errors import InputError
@@ -77,6 +78,7 @@ def metadata_of(path: Path) -> Channel | None:
     Raises `InputError` where there is metadata that is not JSON.
     """
     beside = path.with_name(f"{path.name}-metadata.json")
+    require_plain(beside, MOST_RECORD)
     try:
         found = json.loads(beside.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:

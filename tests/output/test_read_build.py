@@ -55,6 +55,7 @@ def with_a_pipe(out: Path) -> None:
         (lambda out: (out / "run.json").unlink(), "no finished build is here"),
         (lambda out: (out / "run.json").write_text('{"made_by": "phase'), "cannot be read"),
         (lambda out: (out / "run.json").write_text('{"made_by": "phaseopt"}'), "not the record of a build"),
+        (lambda out: os.truncate(out / "run.json", 3 << 30), "3221 MB, more than"),
         (record_with(made_by="someone"), "not the record of a build"),
         (record_with(format=99), "another version"),
         (record_with(outputs_sha256=None), "damaged: outputs_sha256 is not what a build writes"),
