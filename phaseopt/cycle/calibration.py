@@ -87,7 +87,7 @@ def calibrate_to(
     """
     x = np.column_stack([points[name].to_numpy() for name in ("rpm", "load", "icl", "ecl")])
     seen = Measured(
-        np.column_stack([x[:, 0], plenum_pressure(project, x[:, 1]), x[:, 2:]]),
+        np.column_stack([x[:, 0], plenum_pressure(project, x[:, 0], x[:, 1]), x[:, 2:]]),
         points["torque"].to_numpy(),
         points["scatter"].to_numpy(),
         points["pull"].to_numpy(),

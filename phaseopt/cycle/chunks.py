@@ -65,10 +65,11 @@ class Chunk:
         return fingerprint(code_version(), config, mesh, self.rpm, self.load, self.icl, self.ecl)
 
 
-def plan(axes: Axes) -> list[Chunk]:
+def plan(axes: Axes, pressure: FloatArray | None = None) -> list[Chunk]:
     """Cut a grid into chunks of about `POINTS` points, those that take longest first.
 
-    They depend on the axes alone, not on who computes them. Low speeds have the most steps, light loads take the most
+    `pressure` (rpm, load) [kPa] of each load at each speed, by default the load itself. Chunks depend on the axes
+    alone, not on who computes them. Low speeds have the most steps, light loads take the most
     cycles.
 
     >>> chunks = plan(Axes(np.array([2000.0, 6000.0]), np.linspace(30.0, 98.0, 8), np.arange(9.0), np.arange(9.0)))
@@ -78,8 +79,11 @@ def plan(axes: Axes) -> list[Chunk]:
     rpm, load, icl, ecl = axes
     count = min(max(1, round(len(load) * len(icl) * len(ecl) / POINTS)), len(load))
     parts = np.array_split(np.arange(len(load)), count)
+    at = np.broadcast_to(load if pressure is None else pressure, (len(rpm), len(load)))
     return [
-        Chunk(row, int(part[0]), float(speed), load[part], icl, ecl) for row, speed in enumerate(rpm) for part in parts
+        Chunk(row, int(part[0]), float(speed), at[row, part], icl, ecl)
+        for row, speed in enumerate(rpm)
+        for part in parts
     ]
 
 

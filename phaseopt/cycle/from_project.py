@@ -128,7 +128,8 @@ def _phased(project: Project, config: CycleConfig) -> CycleConfig:
     if isinstance(given, tuple):
         rpm, angle = zip(*given, strict=True)
         return replace(config, phasing=Phasing(rpm, (config.ambient_pressure,), tuple((a,) for a in angle)))
-    load = np.unique(plenum_pressure(project, project.tables.load))
+    full = full_throttle_pressure(project, project.tables.rpm)
+    load = np.unique([*(p for p in project.tables.load[:-1] if p < full.min()), full.min(), full.max()])
     return replace(config, phasing=best_phasing(config, project.tables.rpm, load.tolist()))
 
 
@@ -146,22 +147,23 @@ def ambient(project: Project) -> tuple[float, float]:
     return STANDARD_KPA[standard], STANDARD_CELSIUS[standard]
 
 
-def full_throttle_pressure(project: Project) -> float:
-    """The load [kPa] that is full throttle: mean plenum pressure, or with throttles in line the ambient pressure.
+def full_throttle_pressure(project: Project, rpm: npt.ArrayLike) -> FloatArray:
+    """The load [kPa] that is full throttle at speeds [rpm]: mean plenum pressure, with throttles in line ambient.
 
     Those are wide open then, and what pressure that leaves behind them is a result.
     """
     outside, cycle = ambient(project)[0], cycle_section(project)
-    return outside if cycle.in_line else outside - cycle.full_throttle_depression
+    lost = cycle.depression_at(rpm)
+    return outside - (0.0 * lost if cycle.in_line else lost)
 
 
-def plenum_pressure(project: Project, load: npt.ArrayLike) -> FloatArray:
-    """Mean plenum pressure [kPa] that is simulated for a load of the tables [kPa].
+def plenum_pressure(project: Project, rpm: npt.ArrayLike, load: npt.ArrayLike) -> FloatArray:
+    """Mean plenum pressure [kPa] that is simulated for speeds [rpm] and loads of the tables [kPa], broadcast.
 
     The top row stands for full throttle under any label; below it a load is the pressure itself, but never more than
     full throttle gives.
     """
-    full = full_throttle_pressure(project)
+    full = full_throttle_pressure(project, rpm)
     at = np.asarray(load, dtype=np.float64)
     return np.where(at >= project.tables.load[-1], full, np.minimum(at, full))
 
@@ -175,11 +177,11 @@ def with_knock(project: Project, config: CycleConfig) -> CycleConfig:
     known = cycle_section(project).knock
     if known is None or not known.heard:
         return config
-    engine, full = engine_of(project), full_throttle_pressure(project)
+    engine = engine_of(project)
     heard = [
         Heard(
             one.rpm,
-            full,
+            float(full_throttle_pressure(project, one.rpm)),
             float(engine.intake.true_centreline(one.intake)),
             float(engine.exhaust.true_centreline(one.exhaust)),
             one.spark,

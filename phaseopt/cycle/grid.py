@@ -78,14 +78,19 @@ def _axis(name: str, values: FloatArray) -> FloatArray:
     return axis
 
 
-def dataset(rows: FloatArray, axes: Axes) -> xr.Dataset:
-    """Rows (rpm, variables, load, icl, ecl) as a data set, units and long names in the manner of the CF conventions."""
+def dataset(rows: FloatArray, axes: Axes, pressure: FloatArray | None = None) -> xr.Dataset:
+    """Rows (rpm, variables, load, icl, ecl) as a data set, units and long names in the manner of the CF conventions.
+
+    `pressure` (rpm, load) is what was simulated for each load at each speed [kPa], by default the load itself.
+    """
     coords = {k: (k, v, {"units": AXES[k][0], "long_name": AXES[k][1]}) for k, v in axes._asdict().items()}
     data = {
         name: (tuple(AXES), rows[:, i], {"units": unit, "long_name": long})
         for i, (name, (unit, long, _, _)) in enumerate(VARIABLES.items())
     }
     settled = np.isfinite(rows[:, 0]).astype(np.float64)
+    about = {"units": "kPa", "long_name": "mean pressure in the intake plenum, with throttles in line their load"}
+    data["plenum_pressure"] = (("rpm", "load"), pressures(axes, pressure), about)
     data["settled"] = (tuple(AXES), settled, {"units": "1", "long_name": "1 where cycle came to repeat cycle"})
     return xr.Dataset(data, coords, {"Conventions": "CF-1.11", "title": "engine-cycle simulation", "comment": NOTE})
 
@@ -95,6 +100,7 @@ def simulate(
     config: CycleConfig,
     axes: Axes,
     *,
+    pressure: FloatArray | None = None,
     mesh: Mesh | None = None,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
@@ -109,6 +115,8 @@ def simulate(
         The engine.
     axes : Axes
         Speeds [rpm], loads [kPa] and centrelines [deg], rising.
+    pressure : array (speeds, loads), optional
+        Mean plenum pressure [kPa] of each load at each speed; by default the load itself.
     mesh : Mesh, optional
         Cell lengths; torque with the default is within 1 % of full-load torque of a mesh four times finer.
     workers : int, optional
@@ -124,7 +132,8 @@ def simulate(
     Returns
     -------
     xarray.Dataset
-        `VARIABLES` over (rpm, load, icl, ecl); nan, and `settled` 0, where a point did not settle. Attribute
+        `VARIABLES` over (rpm, load, icl, ecl); nan, and `settled` 0, where a point did not settle; the simulated
+        `plenum_pressure` over (rpm, load). Attribute
         `fingerprint`: `grid_fingerprint` of the same arguments.
 
     Raises
@@ -143,6 +152,7 @@ def simulate(
     shape = len(VARIABLES), *(len(axis) for axis in axes[1:])
     rows = np.empty((len(axes.rpm), *shape))
     done, of = 0, rows[:, 0].size
+    held = pressures(axes, pressure)
 
     def take(chunk: Chunk, numbers: FloatArray) -> None:
         nonlocal done
@@ -152,7 +162,7 @@ def simulate(
             progress(done, of)
 
     missing = []
-    for chunk in plan(axes):
+    for chunk in plan(axes, held):
         earlier = read_part(parts, chunk.key(config, mesh), (shape[0], len(chunk.load), *shape[2:])) if parts else None
         if earlier is None:
             missing.append(chunk)
@@ -165,11 +175,20 @@ def simulate(
             if parts is not None:
                 write_part(parts, chunk.key(config, mesh), numbers)
             take(chunk, numbers)
-    grid = dataset(rows, axes)
-    grid.attrs["fingerprint"] = grid_fingerprint(config, axes, mesh)
+    grid = dataset(rows, axes, held)
+    grid.attrs["fingerprint"] = grid_fingerprint(config, axes, mesh, pressure)
     return grid
 
 
-def grid_fingerprint(config: CycleConfig, axes: Axes, mesh: Mesh | None = None) -> str:
+def grid_fingerprint(
+    config: CycleConfig, axes: Axes, mesh: Mesh | None = None, pressure: FloatArray | None = None
+) -> str:
     """Hash of all that the numbers of a grid depend on, the program's version included."""
-    return fingerprint(code_version(), config, mesh or Mesh(), [np.asarray(axis, dtype=np.float64) for axis in axes])
+    values = [np.asarray(axis, dtype=np.float64) for axis in axes]
+    return fingerprint(code_version(), config, mesh or Mesh(), values, pressures(axes, pressure))
+
+
+def pressures(axes: Axes, pressure: FloatArray | None) -> FloatArray:
+    """Mean plenum pressure [kPa] over (rpm, load): as given, or the loads themselves."""
+    shape = len(axes.rpm), len(axes.load)
+    return np.array(np.broadcast_to(axes.load if pressure is None else pressure, shape), dtype=np.float64)

@@ -25,7 +25,6 @@ from phaseopt.cycle.grid import grid_fingerprint, simulate
 from phaseopt.cycle.scattered import run_scattered
 from phaseopt.cycle.storage import cache_grid, cached_grid
 from phaseopt.io.cache import FOLDER, forget_oldest
-from phaseopt.io.digest import fingerprint
 from phaseopt.project import Project, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
@@ -88,16 +87,14 @@ def torque_grid(
     """
     axes = grid_axes(project)
     model = contact or contact_model(project)
-    pressure, place = np.unique(plenum_pressure(project, axes.load), return_inverse=True)
-    simulated = axes._replace(load=pressure)
-    key = fingerprint(grid_fingerprint(config, simulated), axes.load)
-    path = cache_path(project, config)
+    pressure = _pressures(project, axes)
+    key, path = grid_fingerprint(config, axes, pressure=pressure), cache_path(project, config)
     grid = _read_cached(path, key)
     if grid is None:
         keep = _can_keep(path.parent)
         parts = path.with_suffix("") if keep else None
-        at_pressure = simulate(config, simulated, progress=progress, parts=parts, cluster=cluster)
-        if not bool((at_pressure["settled"] > 0.5).any()):
+        grid = simulate(config, axes, pressure=pressure, progress=progress, parts=parts, cluster=cluster)
+        if not bool((grid["settled"] > 0.5).any()):
             raise InputError.one(
                 "describes an engine that does not run: no point of its simulation settled",
                 hint="check lengths and diameters of the pipes, flow figures, mixture and friction",
@@ -105,8 +102,7 @@ def torque_grid(
                 where="cycle",
             )
         about = {"units": "kPa", "long_name": "load of the tables: mean pressure in the plenum, the top full throttle"}
-        grid = at_pressure.isel(load=place).assign_coords(load=("load", axes.load, about))
-        grid.attrs["fingerprint"] = key
+        grid = grid.assign_coords(load=("load", axes.load, about)).assign_attrs(fingerprint=key)
         if parts is not None:
             with contextlib.suppress(InputError):  # a full disk; it may still have room where the grid is wanted
                 cache_grid(grid, path)
@@ -120,8 +116,7 @@ def torque_grid(
 def cache_path(project: Project, config: CycleConfig) -> Path:
     """Where the simulated grid of a project is kept."""
     axes = grid_axes(project)
-    simulated = axes._replace(load=np.unique(plenum_pressure(project, axes.load)))
-    key = fingerprint(grid_fingerprint(config, simulated), axes.load)
+    key = grid_fingerprint(config, axes, pressure=_pressures(project, axes))
     return project.folder / FOLDER / f"grid-{key[:16]}.nc"
 
 
@@ -133,7 +128,7 @@ def torque_at(
     Returns brake torque [N·m] (n,), nan where a point did not settle.
     """
     at = np.array(points, dtype=np.float64).reshape(-1, 4)
-    at[:, 1] = plenum_pressure(project, at[:, 1])
+    at[:, 1] = plenum_pressure(project, at[:, 0], at[:, 1])
     (found,) = run_scattered([config], at, progress=progress)
     return np.where(found.settled, found.torque, np.nan)
 
@@ -162,6 +157,11 @@ def contact_marks(model: ContactModel, rpm: FloatArray, icl: FloatArray, ecl: Fl
     }
     shape = (len(rpm), len(icl), len(ecl))
     return xr.DataArray(number.reshape(shape), {"rpm": rpm, "icl": icl, "ecl": ecl}, ("rpm", "icl", "ecl"), attrs=about)
+
+
+def _pressures(project: Project, axes: Axes) -> FloatArray:
+    """What is simulated for each speed and load of the grid (rpm, load): full throttle's pressure goes by speed."""
+    return plenum_pressure(project, axes.rpm[:, None], axes.load[None, :])
 
 
 def _thinned(values: tuple[float, ...], step: float) -> FloatArray:

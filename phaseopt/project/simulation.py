@@ -5,15 +5,16 @@ What is left out has a value common in the trade; `uncertainty` says how far to 
 
 import itertools
 import re
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NamedTuple
 
+import numpy as np
+import numpy.typing as npt
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, model_validator
 
 from phaseopt.project.pipes import PARTS, PIECES, ExhaustPart, IntakePart, Litres, Tapers, WallTemperature
 from phaseopt.project.pulls import Weather
 from phaseopt.project.quantities import (
     CrankDegrees,
-    Kilopascals,
     Millimetres,
     ProjectSection,
     Reader,
@@ -223,8 +224,22 @@ class FrictionLaw(ProjectSection):
     speed_squared: float = Field(0.0009, ge=0, le=0.05, description="bar per (m/s)² of mean piston speed")
 
 
+FACTOR_PARTS = {  # what has to be the same for a factor to be carried to another engine
+    "flow": "head, valves and ports",
+    "friction": "crank, pistons, valve train and oil",
+    "wall temperature": "head, pistons and cooling",
+    "burn duration": "chamber, compression and fuel",
+}
+
+
+def _of(name: str) -> str:
+    return f"effective factor on {name}; only with the same {FACTOR_PARTS[name]}"
+
+
 class Factors(ProjectSection):
-    """Factors of an earlier calibration, for an engine with no pulls of its own yet.
+    """Effective factors of an earlier calibration, for an engine with no pulls of its own yet.
+
+    A factor also makes up for what the description has wrong, so it goes with the parts that it was found with.
 
     Examples
     --------
@@ -232,10 +247,10 @@ class Factors(ProjectSection):
     {'friction': 1.1}
     """
 
-    flow: float = Field(1.0, ge=0.8, le=1.2, description="flow through the valves")
-    friction: float = Field(1.0, ge=0.5, le=1.6, description="friction")
-    wall_temperature: float = Field(1.0, ge=0.8, le=1.25, description="wall temperature")
-    burn_duration: float = Field(1.0, ge=0.7, le=1.4, description="burn duration")
+    flow: float = Field(1.0, ge=0.8, le=1.2, description=_of("flow"))
+    friction: float = Field(1.0, ge=0.5, le=1.6, description=_of("friction"))
+    wall_temperature: float = Field(1.0, ge=0.8, le=1.25, description=_of("wall temperature"))
+    burn_duration: float = Field(1.0, ge=0.7, le=1.4, description=_of("burn duration"))
 
     @property
     def named(self) -> dict[str, float]:
@@ -291,31 +306,67 @@ class Knock(ProjectSection):
 
 
 BEST_TORQUE = "best torque"
-_ANGLE = Reader("crank deg", "crank deg")
-_PHASING = f'give crank degrees after firing TDC, [rpm, degrees] rows by rising speed, or "{BEST_TORQUE}"'
+LEAST_DEPRESSION, MOST_DEPRESSION = 0.6, 20.0  # kPa; with less the throttle of a volume holds nothing
+USUAL_DEPRESSION = 2.0  # kPa (practice: 1 to 3)
+
+BySpeed = tuple[tuple[float, float], ...]
+
+
+class _RowsBySpeed(NamedTuple):
+    """How a number that may go by speed is read: its span, and words for what is wrong."""
+
+    read: Reader
+    span: tuple[float, float]
+    what: str
+    beyond: str
+    least_to_most: str
+    hint: str
+
+    def __call__(self, value: object, info: ValidationInfo) -> float | BySpeed:
+        """The number, or its rows by rising speed."""
+        rows = value if isinstance(value, list | tuple) else ((0.0, value),)
+        found = list[tuple[float, float]]()
+        for row in rows:
+            if not isinstance(row, list | tuple) or len(row) != 2 or not isinstance(row[0], int | float):
+                raise fault(f"{row!r} is no row of speed and {self.what}", self.hint)
+            rpm, number = float(row[0]), self.read(row[1], info)
+            if not self.span[0] <= number <= self.span[1]:
+                raise fault(self.beyond.format(number), self.least_to_most)
+            if found and rpm <= found[-1][0]:
+                raise fault(f"{rpm:g} rpm follows {found[-1][0]:g}", self.hint)
+            found.append((rpm, number))
+        if not found or len(found) > 100:
+            raise fault(f"{len(found)} rows of speed and {self.what}", self.hint)
+        return tuple(found) if isinstance(value, list | tuple) else found[0][1]
+
+
+_ANGLES = _RowsBySpeed(
+    Reader("crank deg", "crank deg"),
+    (-10.0, 40.0),
+    "angle",
+    "half the fuel burned {:g}° after firing TDC",
+    "give -10 to 40 crank degrees",
+    f'give crank degrees after firing TDC, [rpm, degrees] rows by rising speed, or "{BEST_TORQUE}"',
+)
+_DEPRESSIONS = _RowsBySpeed(
+    Reader("kPa", "kPa"),
+    (LEAST_DEPRESSION, MOST_DEPRESSION),
+    "pressure",
+    "full throttle {:g} kPa below ambient",
+    f"give {LEAST_DEPRESSION:g} to {MOST_DEPRESSION:g} kPa",
+    "give kPa below ambient, or [rpm, kPa] rows by rising speed",
+)
 
 
 def _phasing(value: object, info: ValidationInfo) -> object:
     """Degrees, [rpm, degrees] rows, or best torque."""
     if isinstance(value, str) and value.strip().lower() == BEST_TORQUE:
         return BEST_TORQUE
-    rows = value if isinstance(value, list | tuple) else ((0.0, value),)
-    found = list[tuple[float, float]]()
-    for row in rows:
-        if not isinstance(row, list | tuple) or len(row) != 2 or not isinstance(row[0], int | float):
-            raise fault(f"{row!r} is no row of speed and angle", _PHASING)
-        rpm, angle = float(row[0]), _ANGLE(row[1], info)
-        if not -10.0 <= angle <= 40.0:
-            raise fault(f"half the fuel burned {angle:g}° after firing TDC", "give -10 to 40 crank degrees")
-        if found and rpm <= found[-1][0]:
-            raise fault(f"{rpm:g} rpm follows {found[-1][0]:g}", _PHASING)
-        found.append((rpm, angle))
-    if not found or len(found) > 100:
-        raise fault(f"{len(found)} rows of combustion phasing", _PHASING)
-    return tuple(found) if isinstance(value, list | tuple) else found[0][1]
+    return _ANGLES(value, info)
 
 
-HalfBurned = Annotated[float | str | tuple[tuple[float, float], ...], BeforeValidator(_phasing)]
+HalfBurned = Annotated[float | str | BySpeed, BeforeValidator(_phasing)]
+FullThrottleDepression = Annotated[float | BySpeed, BeforeValidator(_DEPRESSIONS)]
 
 
 class Cycle(ProjectSection):
@@ -340,12 +391,10 @@ class Cycle(ProjectSection):
         description="box behind each individual throttle, in which its runner starts, litres (left out = none: the "
         "plate is in the runner)",
     )  # fmt: skip
-    full_throttle_depression: Kilopascals = Field(
-        2.0,
-        ge=0.6,
-        le=20,
-        description="mean plenum pressure at full throttle below ambient, kPa (practice: 1 to 3; not used where each "
-        "runner has its plate)",
+    full_throttle_depression: FullThrottleDepression | None = Field(
+        None,
+        description="mean plenum pressure at full throttle below ambient, kPa or [rpm, kPa] rows (left out = as logged "
+        f"by the pulls, else {USUAL_DEPRESSION:g}; not used where each runner has its plate)",
     )
     ambient: Weather | None = Field(
         None, description="air of the simulation (left out = that of [torque] correction, else of SAE J1349)"
@@ -376,6 +425,22 @@ class Cycle(ProjectSection):
         le=1,
         description="how far simulated torque may be off, as a share of the best torque (our judgement)",
     )
+
+    def depression_at(self, rpm: npt.ArrayLike) -> npt.NDArray[np.float64]:
+        """How far mean plenum pressure at full throttle is below ambient [kPa], evenly between rows, level beyond.
+
+        Parameters: `rpm`, any shape. Returns the same shape.
+        """
+        given = USUAL_DEPRESSION if self.full_throttle_depression is None else self.full_throttle_depression
+        speed, kpa = zip(*(given if isinstance(given, tuple) else ((0.0, given),)), strict=True)
+        return np.asarray(np.interp(np.asarray(rpm, dtype=np.float64), speed, kpa))
+
+    @property
+    def one_plenum(self) -> bool:
+        """Whether all cylinders draw from behind one throttle, so that pressure there is steady enough to log."""
+        if self.intake.parts:
+            return all(p.to for p in self.intake.parts if p.part == "throttle")
+        return self.throttles == "shared"
 
     @property
     def in_line(self) -> bool:

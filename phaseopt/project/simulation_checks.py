@@ -71,11 +71,11 @@ def _snorkel(s: Sections) -> Iterator[Contradiction]:
         return
     swept = math.pi / 4 * crank.bore**2 * crank.stroke * s["cylinders"] * 1e-9
     lost = snorkel_loss(cycle.intake.parts, s["cylinders"], swept * rpm / 120.0)
-    if lost >= cycle.full_throttle_depression:
+    held = float(cycle.depression_at(rpm))
+    if lost >= held:
         yield (
             "cycle.full_throttle_depression",
-            f"{cycle.full_throttle_depression:g} kPa is less than the about {lost:.1f} kPa that the snorkel takes at "
-            f"{rpm:g} rpm",
+            f"{held:g} kPa is less than the about {lost:.1f} kPa that the snorkel takes at {rpm:g} rpm",
             "measure it behind the open throttles, or check the snorkel's diameter",
         )
 

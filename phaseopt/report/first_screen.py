@@ -22,7 +22,7 @@ from phaseopt.report.facts import (
 from phaseopt.report.figures import first as figures
 from phaseopt.report.gains import full_load_table, peak_figure, peak_power
 from phaseopt.report.phase_table import mark_lines, phase_table
-from phaseopt.report.simulation import notes
+from phaseopt.report.simulation import far_off, notes
 from phaseopt.report.subjects.check import state_of
 from phaseopt.report.words import capital, moving, phase_text, phase_words, sentence, span_text
 from phaseopt.search.limited_by import ROUGHNESS
@@ -131,10 +131,10 @@ def states(build: "Build") -> tuple[Shown, ...]:
 
 
 def warnings(build: "Build") -> tuple[str, ...]:
-    """What must be known before anything else, beside the states: tables that are not written, valves that float."""
+    """What must be known before anything else: tables that are not written, valves that float, a wrong description."""
     top = max(build.contact.top_speed, float(build.tables.rpm[-1]))
     floats = (f"{sentence(each.problem)} Fix: {each.hint}." for each in build.contact.not_held(top))
-    return (*(() if build.verdict.accepted else (NOT_WRITTEN,)), *floats)
+    return (*(() if build.verdict.accepted else (NOT_WRITTEN,)), *floats, *far_off(build))
 
 
 def finding(build: "Build") -> str:

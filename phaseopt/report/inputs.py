@@ -252,7 +252,15 @@ def _pipe(pieces: tuple[Taper, ...], size: Unit) -> str:
 
 
 def _factors(cycle: Cycle) -> str:
-    return ", ".join(f"{name} × {value:g}" for name, value in cycle.factors.named.items()) or "nothing"
+    return ", ".join(f"{name} × {value:g}" for name, value in cycle.factors.named.items()) or "none"
+
+
+def _depression(project: Project, cycle: Cycle) -> str:
+    """What full throttle takes from the air outside, and who says so."""
+    given, unit = cycle.full_throttle_depression, project.display_units.pressure
+    ends = sorted({float(cycle.depression_at(rpm)) for rpm in (project.tables.rpm[0], project.tables.rpm[-1])})
+    stated = " to ".join(unit.text(kpa) for kpa in ends) + ("" if given is not None else ", as usual")
+    return f"{stated}; as logged where pulls show it" if project.has_pulls and cycle.one_plenum else stated
 
 
 def _burn(project: Project, cycle: Cycle) -> Table:
@@ -265,14 +273,10 @@ def _burn(project: Project, cycle: Cycle) -> Table:
     mixture += f", {cycle.injection} injection" if cycle.injection != "upstream" else ", fuel upstream of the intake"
     rows = (
         Row("dry air outside", (_air(units, pressure, temperature),)),
-        *(
-            []
-            if cycle.in_line
-            else [Row("full throttle below it by", (units.pressure.text(cycle.full_throttle_depression),))]
-        ),
+        *([] if cycle.in_line else [Row("full throttle below it by", (_depression(project, cycle),))]),
         Row("mixture", (mixture,)),
         Row("half burned, burn duration", (f"{phasing_text(project)}; {cycle.burn_duration:g}° at 4000 rpm",)),
-        Row("carried over from an earlier calibration", (_factors(cycle),)),
+        Row("effective factors carried over", (_factors(cycle),)),
         Row("chamber wall", (units.temperature(cycle.chamber_wall),)),
         Row(
             "friction, Chen and Flynn, bar",

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.report.document import Row, ShadedCell, ShadedTable, Swatch, Table
 from phaseopt.report.palette import TORQUE, tint_of
-from phaseopt.report.subjects.simulate import contact_line, points_line, settled_line
+from phaseopt.report.subjects.simulate import carried_lines, contact_line, points_line, settled_line
 from phaseopt.report.words import sentence
 from phaseopt.tables import number_text
+from phaseopt.torque.depression import UNLIKE
 from phaseopt.values.display_units import Unit
 from phaseopt.values.units import ZERO_CELSIUS
 
@@ -70,6 +71,7 @@ def grid_lines(build: "Build", simulation: "Simulated") -> list[str]:
     grid = simulation.grid
     return [
         f"Simulated at {points_line(build.project, grid)}.",
+        *carried_lines(build.project),
         f"Settled: {settled_line(grid)}.",
         sentence(contact_line(grid)),
     ]
@@ -83,9 +85,9 @@ def calibration_line(calibration: Calibration, unit: Unit) -> str:
         off = f"simulated torque is {unit.text(calibration.before)} (rms) off the measured points"
         return f"Not calibrated ({why}): {off}.{lost}"
     return (
-        f"Calibrated by {', '.join(calibration.factors)}: simulated torque was {unit.text(calibration.before)} "
-        f"(rms) off the measured points before, {unit.text(calibration.after)} after. The torque model takes up what "
-        f"is left.{lost}"
+        f"Calibrated by effective factors on {', '.join(calibration.factors)}: simulated torque was "
+        f"{unit.text(calibration.before)} (rms) off the measured points before, {unit.text(calibration.after)} after. "
+        f"The torque model takes up what is left.{lost}"
     )
 
 
@@ -98,8 +100,52 @@ def calibration_table(calibration: Calibration) -> Table:
     rows += [Row(name, ("1", "", f"refused: {why}")) for name, why in calibration.refused.items()]
     head = ("factor on", "value", "±", "")
     return Table(
-        "Calibration: what the simulated engine was multiplied by to meet the measured points", head, tuple(rows)
+        "Calibration: effective factors, by which the simulated engine meets the measured points. They also make up "
+        "for pipes and walls that differ, so they are no measurement of the part",
+        head,
+        tuple(rows),
     )
+
+
+def far_off(build: "Build") -> tuple[str, ...]:
+    """The caution that a simulation asks for which was far from the pulls before it was fitted to them; or none."""
+    simulation = build.model.simulation
+    if simulation is None or simulation.calibration is None or not simulation.far_off:
+        return ()
+    off = build.project.display_units.torque.text(simulation.calibration.before)
+    return (
+        f"Simulation: as described it is {off} (rms) off your pulls. Check pipes, valves, mixture and units under "
+        "[cycle]. Until that is found, trust no timing far from a pull.",
+    )
+
+
+def depression_lines(build: "Build") -> list[str]:
+    """What full throttle was simulated at, where pulls were looked at for it."""
+    simulation = build.model.simulation
+    found = None if simulation is None else simulation.depression
+    if found is None or build.project.cycle is None:
+        return []
+    unit, cycle = build.project.display_units.pressure, build.project.cycle
+    rpm = np.array(found.span) if found.used else np.array([build.tables.rpm[0], build.tables.rpm[-1]])
+    stated = [unit.text(kpa) for kpa in cycle.depression_at(rpm)]
+    if not found.used:
+        at = " to ".join(dict.fromkeys(stated))
+        return [f"Full throttle counts as {at} below the air outside, not as logged: {found.refused}."]
+    lost = found.at(rpm)
+    lines = [
+        f"Full throttle is simulated at the pressure you logged: {unit.text(lost[0])} below the air outside at "
+        f"{rpm[0]:.0f} rpm, {unit.text(lost[1])} at {rpm[1]:.0f}, ± {unit.text(2 * found.scatter)}."
+    ]
+    away = float(np.abs(lost - cycle.depression_at(rpm)).max())
+    if cycle.full_throttle_depression is not None and away > UNLIKE:
+        lines.append(f"The project states {' to '.join(dict.fromkeys(stated))}. What you logged counts.")
+    if found.taken_off:
+        lines.append(
+            f"At no flow the sensor would read {unit.text(abs(found.taken_off))} "
+            f"{'below' if found.taken_off > 0 else 'above'} the barometer. That counts as its error: compare both with "
+            "the engine stopped."
+        )
+    return lines
 
 
 def _fitted(calibration: Calibration, name: str) -> str:

@@ -21,10 +21,11 @@ LOW = 0.3  # of the redline; a dip below that is of no use to know
 
 
 class NotablePoint(NamedTuple):
-    """A speed [rpm] worth a look at full throttle, with its best timing: what it is, true centrelines [deg]."""
+    """A speed [rpm] worth a look at full throttle [kPa], with its best timing: what it is, true centrelines [deg]."""
 
     what: str
     rpm: float
+    pressure: float
     icl: float
     ecl: float
 
@@ -33,12 +34,14 @@ class NotablePoint(NamedTuple):
 class FullThrottle:
     """Full throttle over speed; arrays over `rpm`.
 
-    `rest` is torque with the cams at rest, `best` the greatest at simulated timings that the phasers reach and both
-    contact rules allow at that speed [N·m]; `intake_phase`, `exhaust_phase` [crank degrees], `icl`, `ecl` [deg] and
-    `filling` (volumetric efficiency) are those of `best`. NaN where nothing settled.
+    `pressure` is what was simulated [kPa]: in the plenum, with throttles in line outside. `rest` is torque with the
+    cams at rest, `best` the greatest at simulated timings that the phasers reach and both contact rules allow at that
+    speed [N·m]; `intake_phase`, `exhaust_phase` [crank degrees], `icl`, `ecl` [deg] and `filling` (volumetric
+    efficiency) are those of `best`. NaN where nothing settled.
     """
 
     rpm: FloatArray
+    pressure: FloatArray
     rest: FloatArray
     best: FloatArray
     intake_phase: FloatArray
@@ -49,7 +52,8 @@ class FullThrottle:
 
     def point(self, what: str, place: int) -> NotablePoint:
         """One of the speeds."""
-        return NotablePoint(what, float(self.rpm[place]), float(self.icl[place]), float(self.ecl[place]))
+        at = (values[place] for values in (self.rpm, self.pressure, self.icl, self.ecl))
+        return NotablePoint(what, *map(float, at))
 
 
 def phases(project: Project, grid: xr.Dataset) -> tuple[FloatArray, FloatArray]:
@@ -94,7 +98,8 @@ def full_throttle(project: Project, grid: xr.Dataset) -> FullThrottle:
         row["ecl"].to_numpy()[b],
         filling.reshape(shape)[np.arange(len(rpm)), place],
     )
-    return FullThrottle(rpm, GridPrior(grid).at(points), *(np.where(known, values, np.nan) for values in best))
+    pressure, rest = row["plenum_pressure"].to_numpy(), GridPrior(grid).at(points)
+    return FullThrottle(rpm, pressure, rest, *(np.where(known, values, np.nan) for values in best))
 
 
 def phasing_text(project: Project) -> str:
@@ -102,10 +107,10 @@ def phasing_text(project: Project) -> str:
     given = cycle_section(project).half_burned
     if isinstance(given, float):
         return f"{given:g}° after TDC"
-    phasing, full = cycle_config(project).phasing, full_throttle_pressure(project)
+    phasing, ends = cycle_config(project).phasing, (project.tables.rpm[0], project.tables.rpm[-1])
     assert phasing is not None
-    ends = (project.tables.rpm[0], project.tables.rpm[-1])
-    span = " and ".join(f"{phasing.at(rpm, full):g}° after TDC at {rpm:g} rpm" for rpm in ends)
+    found = zip(ends, full_throttle_pressure(project, ends).tolist(), strict=True)
+    span = " and ".join(f"{phasing.at(rpm, full):g}° after TDC at {rpm:g} rpm" for rpm, full in found)
     return f"{span}, by your table" if isinstance(given, tuple) else f"for best torque: at full throttle {span}"
 
 
@@ -116,8 +121,7 @@ def full_throttle_knock(
     known = cycle_section(project).knock
     if known is None:
         return None
-    load = np.full(len(full.rpm), full_throttle_pressure(project))
-    points = np.column_stack([full.rpm, load, full.icl, full.ecl])
+    points = np.column_stack([full.rpm, full.pressure, full.icl, full.ecl])
     return knock_limits(config, points, config.knock or KnockLaw(known.octane), progress)
 
 

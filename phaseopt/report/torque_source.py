@@ -9,7 +9,7 @@ from phaseopt.report.document import Block, Depth, Lines, Row, Section, Table, p
 from phaseopt.report.figures.calibration import filling, measured_and_simulated
 from phaseopt.report.figures.torque_model import thin
 from phaseopt.report.part_load import part_load_table
-from phaseopt.report.simulation import air_table, calibration_line, calibration_table, grid_lines
+from phaseopt.report.simulation import air_table, calibration_line, calibration_table, depression_lines, grid_lines
 from phaseopt.report.supplied_grid import learned_of_grid, supplied_grid_lines
 from phaseopt.values.display_units import Unit
 
@@ -43,7 +43,8 @@ def source_lines(build: "Build") -> list[str]:
         return [fit_line(model, unit)]
     if model.simulation.calibration is None:
         return grid_lines(build, model.simulation)
-    return [calibration_line(model.simulation.calibration, unit), fit_line(model, unit)]
+    calibrated = calibration_line(model.simulation.calibration, unit)
+    return [calibrated, *depression_lines(build), fit_line(model, unit)]
 
 
 def fit_line(model: "TorqueModel", unit: Unit) -> str:
@@ -136,7 +137,7 @@ def simulation_sections(build: "Build") -> tuple[Section, ...]:
     pictures: list[Block] = [picture(filling(build), _FILLING_CAPTION)]
     tables: list[Block] = []
     if calibration is not None:
-        lines.insert(0, calibration_line(calibration, build.project.display_units.torque))
+        lines[:0] = [calibration_line(calibration, build.project.display_units.torque), *depression_lines(build)]
         pictures.insert(0, picture(measured_and_simulated(build), _MEASURED_CAPTION))
         if calibration.factors or calibration.refused:
             tables.append(calibration_table(calibration))

@@ -5,6 +5,8 @@ the program's units, joins files on one clock and judges their quality), its row
 with `driveline`, `lag`, `gates`, `phases` and `weather`), and rows become points with their standard errors (`points`,
 with `curve` for sweeps and `means` for steady logs). A pull that reads far from the others is found in `levels`.
 
+`logged_depression` is what full throttle took from the barometer over speed.
+
 `repeatability` shows how well the dyno repeats itself and which pulls do not belong, `phaser_response` how the phasers
 follow their commands. `dry_pressure` and `mean_pressure` are formulas that other rooms need too.
 """
@@ -14,6 +16,7 @@ from typing import TYPE_CHECKING
 from phaseopt.values.lazy import on_demand
 
 if TYPE_CHECKING:
+    from phaseopt.torque.depression import LoggedDepression, logged_depression
     from phaseopt.torque.log_quality import LogQuality
     from phaseopt.torque.logs import pull_files, read_other_logs, read_pull
     from phaseopt.torque.phasers import PhaserResponse, phaser_response
@@ -26,6 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LogQuality",
+    "LoggedDepression",
     "OutlierPull",
     "PhaserResponse",
     "Reduction",
@@ -34,6 +38,7 @@ __all__ = [
     "Repeats",
     "dry_pressure",
     "find_repeats",
+    "logged_depression",
     "mean_pressure",
     "phaser_response",
     "pull_files",
@@ -48,6 +53,7 @@ __all__ = [
 __getattr__ = on_demand(
     __name__,
     {
+        "depression": ("LoggedDepression", "logged_depression"),
         "log_quality": ("LogQuality",),
         "logs": ("pull_files", "read_other_logs", "read_pull"),
         "phasers": ("PhaserResponse", "phaser_response"),

@@ -24,7 +24,11 @@ from phaseopt.torque.stretches import (
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 Points = dict[str, npt.NDArray[Any]]
-ASIDE = {"mixture": ("1", "mean mixture, lambda"), "spark_retard": ("degree", "mean spark retard, crank degrees")}
+ASIDE = {
+    "mixture": ("1", "mean mixture, lambda"),
+    "spark_retard": ("degree", "mean spark retard, crank degrees"),
+    "depression": ("kPa", "mean manifold pressure below the barometer, at full throttle"),
+}
 VARIABLES = {
     "rpm": ("rpm", "mean engine speed"),
     "load": ("kPa", "mean manifold absolute pressure; at full throttle the top of the load axis"),

@@ -81,7 +81,8 @@ def reduce_logs(project: Project) -> Reduction:
     Reduction
         `points` over `point`: `rpm`, `load` [kPa], `icl` and `ecl` [crank degrees], `torque` and `scatter` (standard
         error) [N m], `samples`, `full_throttle`, `pull`; coordinate `pull_name` over `pull_index`, and `mixture`
-        [lambda] and `spark_retard` [degree] of each point as coordinates, NaN where they were not logged.
+        [lambda], `spark_retard` [degree] and `depression` [kPa below the barometer, at full throttle] of each point as
+        coordinates, NaN where they are not known.
 
     Raises
     ------
@@ -367,6 +368,8 @@ def _reduced(project: Project, torque: Torque, number: int, name: str, roller: C
     notes += [f"{name}: {text}" for text in (*read, *warnings, *drafted.notes, *_remarks(torque, pull, logs, rows))]
     points["icl"] = centreline("intake", phases["intake"], project, pull)
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
+    barometer = np.nan if pull.air is None else pull.air.pressure
+    points["depression"] = np.where(points["full_throttle"], barometer - points["load"], np.nan)
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
     rates = [pull_rate(log) for log in logs if pull.kind == "sweep" and "time" in log]
     holds = pull.kind == "sweep" and any(_holds(log) for log in logs)

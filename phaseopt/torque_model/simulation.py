@@ -13,12 +13,13 @@ from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.calibration import calibrate_to
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.factors import with_factors
-from phaseopt.cycle.from_project import cycle_config, cycle_section, with_knock
+from phaseopt.cycle.from_project import ambient, cycle_config, cycle_section, with_knock
 from phaseopt.cycle.grid import HELD_OFF, KNOCK
 from phaseopt.cycle.torque_grid import cache_path, torque_grid
 from phaseopt.project import Project
+from phaseopt.project.simulation import LEAST_DEPRESSION, MOST_DEPRESSION
 from phaseopt.surrogate import GridPrior, Readings
-from phaseopt.torque import Reduction
+from phaseopt.torque import LoggedDepression, Reduction, logged_depression
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
@@ -26,6 +27,10 @@ from phaseopt.values.progress import Progress, counted, part, silent
 from phaseopt.values.repr import ShowsItself
 
 _log = logging.getLogger(__name__)
+# Share of mean torque by which a description may be off, rms: two of the 8 % of best torque that [cycle] takes for one
+# standard deviation, and mean torque of pulls is about 0.8 of the best (our judgement)
+FAR_OFF = 0.2
+STEP = 250.0  # rpm between rows of logged full-throttle pressure
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -48,6 +53,9 @@ class Simulated(ShowsItself):
         nothing was measured.
     without
         By the number of each pull, simulated torque of the points [N·m] as calibrated to the other pulls.
+    depression
+        Full-throttle pressure as the pulls logged it, with the reason where it was not used; None where none was
+        looked for.
 
     Examples
     --------
@@ -64,11 +72,19 @@ class Simulated(ShowsItself):
     points: xr.Dataset | None
     uncertainty: float
     without: Mapping[int, FloatArray] = field(default_factory=dict)
+    depression: LoggedDepression | None = None
 
     @property
     def alone(self) -> bool:
         """Whether nothing was measured."""
         return self.points is None
+
+    @property
+    def far_off(self) -> bool:
+        """Whether as described, before calibration, it was so far from the pulls that its description is wrong."""
+        if self.calibration is None or self.points is None:
+            return False
+        return self.calibration.before > FAR_OFF * float(self.points["torque"].mean())
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -121,6 +137,9 @@ def simulate(
     phaseopt.values.errors.InputError: examples/intake_only/project.toml: cycle: is missing, ...
     """
     progress = progress or silent
+    depression = None
+    if points is not None:
+        project, depression = with_logged_depression(project, points.points)
     config, uncertainty = described_engine(project), cycle_section(project).uncertainty
     if points is None:
         progress(0.0, "simulating")
@@ -137,7 +156,26 @@ def simulate(
     before, after = (pulled.simulated(x[known], by) for by in (replace(pulled.whole, factors={}), pulled.whole))
     compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
     without = {pull: pulled.simulated(x[known], found) for pull, found in pulled.without.items()}
-    return Simulated(grid, config, pulled.whole, compared, uncertainty, without)
+    return Simulated(grid, config, pulled.whole, compared, uncertainty, without, depression)
+
+
+def with_logged_depression(project: Project, points: xr.Dataset) -> tuple[Project, LoggedDepression | None]:
+    """The project with full-throttle pressure by speed as its pulls logged it, where they show it, and what they show.
+
+    Nothing is looked for where each cylinder has a throttle: pressure behind one pulsates, and what a log has of it is
+    no mean.
+    """
+    cycle = cycle_section(project)
+    if not cycle.one_plenum:
+        return project, None
+    found = logged_depression(project, points, *ambient(project))
+    if not found.used:
+        return project, found
+    rpm = np.arange(0.0, max(project.crank.top_speed, project.tables.rpm[-1]) + STEP, STEP)
+    lost = np.clip(found.at(rpm), LEAST_DEPRESSION, MOST_DEPRESSION).round(2)  # kPa; steps keep what is cached
+    rows = tuple(zip(rpm.tolist(), lost.tolist(), strict=True))
+    as_logged = cycle.model_copy(update={"full_throttle_depression": rows})
+    return project.model_copy(update={"cycle": as_logged}), found
 
 
 def described_engine(project: Project) -> CycleConfig:

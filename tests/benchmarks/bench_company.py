@@ -51,14 +51,15 @@ try:
     from phaseopt.project.load import load_project
 except ImportError:
     from phaseopt.project_file import load_project
-from phaseopt.cycle.from_project import cycle_config, plenum_pressure
+from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.scattered import run_scattered
 from phaseopt.cycle.torque_grid import grid_axes
 project = load_project(Path(sys.argv[1]))
 count, again = int(sys.argv[2]), int(sys.argv[3])
 rpm, load, icl, ecl = grid_axes(project)
 rng = np.random.default_rng(3)
-points = np.stack([rng.choice(axis, count) for axis in (rpm, plenum_pressure(project, load), icl, ecl)], axis=1)
+pressure = np.minimum(load, 97.5)  # kPa; the highest is full throttle
+points = np.stack([rng.choice(axis, count) for axis in (rpm, pressure, icl, ecl)], axis=1)
 (found,) = run_scattered([cycle_config(project)], points, again=again)
 print(json.dumps([points.tolist(), np.where(found.settled, found.torque, np.nan).tolist()]))
 """

@@ -88,8 +88,8 @@ def main() -> int:
     for name, race in RACES.items():
         with tempfile.TemporaryDirectory() as folder:
             project = race_project(Path(folder), name)
-            config, full = cycle_config(project), full_throttle_pressure(project)
-        rpm = np.arange(race.speeds[0], race.speeds[1] + 1.0, 500.0)
+            config, rpm = cycle_config(project), np.arange(race.speeds[0], race.speeds[1] + 1.0, 500.0)
+            full = full_throttle_pressure(project, rpm)
         points = np.stack(np.broadcast_arrays(rpm, full, *LOBES), axis=1)
         now = fillings(config, points)
         print(f"\n{name}\n{'rpm':36}" + "".join(f"{n:8.0f}" for n in rpm) + "    mean   best")

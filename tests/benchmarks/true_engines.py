@@ -130,7 +130,7 @@ def _longer(pipe: Pipe, by: float) -> Pipe:
 
 def _grid(config: CycleConfig) -> Array:
     """Torque over `SPEEDS`, `ICL`, `ECL`, kept from an earlier run where there was one."""
-    pressure = full_throttle_pressure(load_project(PROJECT))
+    pressure = float(full_throttle_pressure(load_project(PROJECT), 0.0))  # one at all speeds, as PROJECT states it
     key = fingerprint(code_version(), config, pressure, SPEEDS, ICL, ECL, AGAIN)
     kept = Path(tempfile.gettempdir()) / "phaseopt-true-engines" / f"{key}.npy"
     if kept.exists():

@@ -33,7 +33,7 @@ def points(project: Project) -> xr.Dataset:
     speeds = np.arange(2500.0, 7600.0, 1000.0)
     x = np.array([[n, load, icl, 108.0] for load, icl in ((TOP, 100.0), (TOP, 114.0), (60.0, 108.0)) for n in speeds])
     x = np.concatenate([x, [[1500.0, 25.0, 85.0, 88.0]]])
-    run = np.column_stack([x[:, 0], plenum_pressure(project, x[:, 1]), x[:, 2:]])
+    run = np.column_stack([x[:, 0], plenum_pressure(project, x[:, 0], x[:, 1]), x[:, 2:]])
     torque = run_scattered([with_factors(cycle_config(project), TRUE)], run, mesh=COARSE)[0].torque
     columns = {"rpm": x[:, 0], "load": x[:, 1], "icl": x[:, 2], "ecl": x[:, 3], "scatter": np.full(19, 0.3)}
     columns |= {"torque": np.r_[torque[:-1], 20.0], "pull": np.array([3] * 6 + [4] * 6 + [7] * 7)}

@@ -135,9 +135,35 @@ def test_air_is_what_the_pulls_are_corrected_to(tmp_path: Path) -> None:
 
 def test_the_top_row_is_full_throttle_under_any_label(tmp_path: Path) -> None:
     project = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE, tables={"load": [40, 98, 140]})
-    assert plenum_pressure(project, [40.0, 98.0, 140.0]).tolist() == [40.0, 97.0, 97.0]
+    assert plenum_pressure(project, 4000.0, [40.0, 98.0, 140.0]).tolist() == [40.0, 97.0, 97.0]
     low = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE, tables={"load": [40, 85]})
-    assert plenum_pressure(low, [84.0, 85.0]).tolist() == [84.0, 97.0]
+    assert plenum_pressure(low, 4000.0, [84.0, 85.0]).tolist() == [84.0, 97.0]
+
+
+def test_full_throttle_pressure_may_go_by_speed(tmp_path: Path) -> None:
+    """Evenly between rows, level beyond; left out it is what is usual. A load is never more than full throttle gives."""
+    rows = {**CYCLE, "full_throttle_depression": [[2000, 1.0], [8000, "30 mbar"]]}
+    project = project_of(tmp_path, firing_order=FOUR, cycle=rows, tables={"load": [40, 97, 140]})
+    rpm = [1000.0, 2000.0, 5000.0, 8000.0, 9000.0]
+    assert plenum_pressure(project, rpm, 140.0).tolist() == [98.0, 98.0, 97.0, 96.0, 96.0]
+    assert plenum_pressure(project, rpm, 97.0).tolist() == [97.0, 97.0, 97.0, 96.0, 96.0]
+    usual = project_of(tmp_path, firing_order=FOUR, cycle=CYCLE)
+    assert plenum_pressure(usual, rpm, 100.0).tolist() == [97.0] * 5
+
+
+@pytest.mark.parametrize(
+    ("value", "problem"),
+    [
+        (0.1, "0.1 kPa below ambient"),
+        ([[2000, 1], [8000, 60]], "60 kPa below ambient"),
+        ([[3000, 1], [2000, 2]], "2000 rpm follows 3000"),
+        ([], "0 rows"),
+    ],
+)
+def test_full_throttle_pressure_that_cannot_be_is_refused(tmp_path: Path, value: object, problem: str) -> None:
+    found = message(tmp_path, cycle={"full_throttle_depression": value})
+    assert "cycle.full_throttle_depression" in found
+    assert problem in found
 
 
 def test_full_throttle_of_individual_throttles_is_wide_open(tmp_path: Path) -> None:
@@ -145,10 +171,10 @@ def test_full_throttle_of_individual_throttles_is_wide_open(tmp_path: Path) -> N
     own = {**CYCLE, "plenum_volume": None, "throttles": "per cylinder", "full_throttle_depression": 3.0}
     own = {key: value for key, value in own.items() if value is not None}
     project = project_of(tmp_path, firing_order=FOUR, cycle=own, tables={"load": [40, 98, 140]})
-    assert plenum_pressure(project, [40.0, 98.0, 140.0]).tolist() == [40.0, 98.0, 99.0]
+    assert plenum_pressure(project, 4000.0, [40.0, 98.0, 140.0]).tolist() == [40.0, 98.0, 99.0]
     assert cycle_config(project).in_line
     boxed = project_of(tmp_path, firing_order=FOUR, cycle={**own, "throttle_volume": 0.2}, tables={"load": [40, 140]})
-    assert plenum_pressure(boxed, [40.0, 140.0]).tolist() == [40.0, 96.0]
+    assert plenum_pressure(boxed, 4000.0, [40.0, 140.0]).tolist() == [40.0, 96.0]
     assert not cycle_config(boxed).in_line
 
 

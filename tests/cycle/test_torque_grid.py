@@ -35,7 +35,7 @@ SMALL: dict[str, Any] = {
 
 
 def small(folder: Path, **changes: Any) -> Project:
-    return project_of(folder, firing_order=FOUR, cycle=CYCLE, **{**SMALL, **changes})
+    return project_of(folder, firing_order=FOUR, **{"cycle": CYCLE, **SMALL, **changes})
 
 
 @pytest.fixture
@@ -87,12 +87,22 @@ def test_the_grid_holds_what_a_simulation_of_its_points_gives(tmp_path: Path) ->
         assert torque_at(project, config, [[4400.0, load, icl, ecl]])[0] == pytest.approx(node, rel=4e-3)
 
 
-def test_two_rows_at_full_throttle_are_the_same(tmp_path: Path, simulations: list[int]) -> None:
-    """A label above full throttle's pressure but below the top row's can only be full throttle too."""
-    project = small(tmp_path, tables={"rpm": [4000, 4400], "load": [98, 100]})
-    grid = torque_grid(project, cycle_config(project))
-    assert simulations == [2 * 1 * grid.sizes["icl"] * 1]
-    assert (grid["torque"].sel(load=98.0) == grid["torque"].sel(load=100.0)).all()
+def test_full_throttle_goes_by_speed(tmp_path: Path) -> None:
+    """A label above full throttle's pressure but below the top row's can only be full throttle too, at that speed."""
+    lost = [[4000, 0.8], [4400, 2.8]]
+    tables = {"rpm": [4000, 4400], "load": [98, 100]}
+    project = small(tmp_path, tables=tables, cycle={**CYCLE, "full_throttle_depression": lost})
+    config = cycle_config(project)
+    grid = torque_grid(project, config)
+    assert grid["plenum_pressure"].to_numpy() == pytest.approx(np.array([[98.0, 98.2], [96.2, 96.2]]))
+    below, full = (grid["torque"].sel(load=load) for load in (98.0, 100.0))
+    assert (below.sel(rpm=4000) < full.sel(rpm=4000)).all()
+    assert (below.sel(rpm=4400) == full.sel(rpm=4400)).all()
+    icl, ecl = float(grid["icl"][0]), float(grid["ecl"][0])
+    alone = Simulator(config).run(np.array([[4400.0, 99.0 - 2.8, icl, ecl]]))
+    assert float(full.sel(rpm=4400, icl=icl, ecl=ecl)) == float(alone.torque[0])
+    other = small(tmp_path, tables=tables, cycle={**CYCLE, "full_throttle_depression": 2.8})
+    assert cache_path(other, config) != cache_path(project, config)
 
 
 def test_a_grid_is_taken_up_again_until_something_changes(tmp_path: Path, simulations: list[int]) -> None:

@@ -106,7 +106,7 @@ class SuppliedGridRecord(Record):
 class CalibrationRecord(Record):
     """How the simulation was fitted to pulls."""
 
-    factors: dict[str, float] = Field(description="what each was multiplied by")
+    factors: dict[str, float] = Field(description="effective factors: what each was multiplied by")
     standard_errors: dict[str, Known] = Field(description="of each factor")
     refused: dict[str, str] = Field(description="factors that the pulls leave open, and why")
     error_before_Nm: Figure = Field(description="rms error of torque before, N·m")

@@ -24,6 +24,9 @@ class FullThrottleRecord(Record):
     """Full throttle: each list has an entry a speed, null where nothing settled."""
 
     rpm: tuple[float, ...] = Field(description="rpm")
+    pressure: tuple[float, ...] = Field(
+        description="mean pressure simulated in the plenum, with throttles in line outside, kPa"
+    )
     rest: tuple[Known, ...] = Field(description="torque with the cams at rest, N·m")
     best: tuple[Known, ...] = Field(
         description="most torque of a timing that the phasers reach and both rules allow, N·m"
@@ -78,6 +81,7 @@ class SpeedRecord(Record):
 
     what: str = Field(description="peak, dip and the like")
     rpm: float = Field(description="rpm")
+    pressure: float = Field(description="full-throttle pressure simulated there, kPa")
     icl: float = Field(description="crank degrees ATDC")
     ecl: float = Field(description="crank degrees BTDC")
 

@@ -6,7 +6,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.from_project import full_throttle_pressure
 from phaseopt.cycle.grid import LESS_SPARK
 from phaseopt.cycle.torque_grid import VERDICTS
 from phaseopt.cycle.traces import traces
@@ -30,10 +29,9 @@ _LOOKS = ((DARK, "-", "o"), (EXHAUST, "--", "s"), (MIDDLE, "-.", "^"), (LIGHT, "
 def simulation_figures(project: Project, config: CycleConfig, grid: xr.Dataset) -> dict[str, str]:
     """All figures by file name."""
     full = full_throttle(project, grid)
-    pressure = full_throttle_pressure(project)
     found = {"filling.svg": filling(project, grid, full)}
     for point in notable_points(project, full):
-        trace = traces(config, point.rpm, pressure, point.icl, point.ecl)
+        trace = traces(config, point.rpm, point.pressure, point.icl, point.ecl)
         found[f"waves-{point.what.replace(' ', '-')}.svg"] = waves(
             point, trace, config.ambient_pressure, project.display_units
         )

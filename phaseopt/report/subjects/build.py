@@ -29,7 +29,7 @@ from phaseopt.report.inputs import input_tables
 from phaseopt.report.notes import shared_notes, some_notes
 from phaseopt.report.part_load import score_words
 from phaseopt.report.phase_table import mark_lines, phase_table
-from phaseopt.report.simulation import notes, untested_lines
+from phaseopt.report.simulation import far_off, notes, untested_lines
 from phaseopt.report.springs import MARGINS_CAPTION, spring_sections
 from phaseopt.report.subjects.check import check_notes, guard_lead, state_of, verdict_line
 from phaseopt.report.subjects.limits import limit_table
@@ -95,7 +95,7 @@ def build_document(build: "Build", studies: CachedStudies = NO_STUDIES, depth: D
         sections=sections,
         notes=(*check_notes(build.verdict), *_log_notes(build)),
         before=BEFORE_LOADING,
-        cautions=(hand_check(build), *cautions()),
+        cautions=(*far_off(build), hand_check(build), *cautions()),
         not_covered=build.verdict.not_covered,
         first=_first(build) if depth >= Depth.PAGE else None,
     )
@@ -111,8 +111,8 @@ def screen(build: "Build") -> Document:
         lead=(*screen_lead(build), *notes(build)),
         sections=screen_sections(build),
         notes=some_notes(found, _ON_SCREEN),
-        cautions=(hand_check(build), *cautions()),
-        in_short=IN_SHORT,
+        cautions=(*far_off(build), hand_check(build), *cautions()),
+        in_short=(*far_off(build), *IN_SHORT),
         not_covered=build.verdict.not_covered,
     )
 

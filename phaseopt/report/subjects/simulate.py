@@ -5,11 +5,12 @@ import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.cycle.config import CycleConfig
-from phaseopt.cycle.from_project import ambient, cycle_section, full_throttle_pressure
+from phaseopt.cycle.from_project import ambient, cycle_section
 from phaseopt.cycle.grid import KNOCK, LESS_SPARK
 from phaseopt.cycle.knock_heard import KnockLimit
 from phaseopt.cycle.usual_pipework import pipework_of
 from phaseopt.project import Project
+from phaseopt.project.simulation import FACTOR_PARTS
 from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
 from phaseopt.report.document import Document, Lines, Section, Table, say, table
 from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points, phasing_text
@@ -34,7 +35,7 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock:
         sections=(
             Section("Full throttle", (_table(full, project.display_units.torque),)),
             *(() if knock is None else (_knock_section(project, full, knock),)),
-            say("Simulated", sentence(points_line(project, grid)), later),
+            say("Simulated", sentence(points_line(project, grid)), *carried_lines(project), later),
             say("Burning", sentence(_burning_line(project))),
             say("Settled", sentence(settled_line(grid))),
             say("Contact", sentence(contact_line(grid))),
@@ -139,7 +140,7 @@ def points_line(project: Project, grid: xr.Dataset) -> str:
     """How many points, and over what."""
     kpa, celsius = ambient(project)
     in_line = cycle_section(project).in_line
-    full = "open throttles" if in_line else f"{full_throttle_pressure(project):.1f} kPa in the plenum"
+    full = "open throttles" if in_line else f"{_full_pressure(grid)} in the plenum"
     rpm, load, icl, ecl = (_span(grid[name].to_numpy()) for name in ("rpm", "load", "icl", "ecl"))
     return (
         f"{grid['torque'].size:,} operating points: {_count(grid, 'rpm', 'speed')}, {rpm} rpm; "
@@ -148,6 +149,22 @@ def points_line(project: Project, grid: xr.Dataset) -> str:
         f"{_count(grid, 'icl', 'intake centreline')}, {icl}° ATDC; "
         f"{_count(grid, 'ecl', 'exhaust centreline')}, {ecl}° BTDC. Outside air {kpa:.1f} kPa dry, {celsius:.0f} °C"
     )
+
+
+def carried_lines(project: Project) -> list[str]:
+    """Which effective factors are another engine's, and what has to be the same for each."""
+    factors = cycle_section(project).factors.named
+    each = [f"{name} × {value:g} (only with the same {FACTOR_PARTS[name]})" for name, value in factors.items()]
+    return [f"Effective factors carried over from another engine: {', '.join(each)}."] if each else []
+
+
+def _full_pressure(grid: xr.Dataset) -> str:
+    """Mean plenum pressure at full throttle."""
+    first, *_, last = (float(kpa) for kpa in grid["plenum_pressure"].isel(load=-1)[[0, 0, -1]])
+    rpm = grid["rpm"].to_numpy()
+    if f"{first:.1f}" == f"{last:.1f}":
+        return f"{first:.1f} kPa"
+    return f"{first:.1f} kPa at {rpm[0]:g} rpm and {last:.1f} at {rpm[-1]:g}"
 
 
 def _count(grid: xr.Dataset, axis: str, what: str) -> str:
