@@ -3,7 +3,7 @@
     depression = zero of the day + loss · rpm²
 
 A turbulent loss goes with the square of flow (any handbook of hydraulics), and flow nearly with speed. It goes with the
-density of the air outside too, so each pull's is moved to that of the air that is wanted. The zero is one for each
+density of the air outside too, which is each day's own. The zero is one for each
 pull: what its sensor and barometer differ by. At no flow nothing is lost, so the middle zero of all pulls is error
 alone. As long as it is no more than such sensors err by, it may as well be a loss that does not go with the square, and
 stays.
@@ -26,6 +26,7 @@ ZERO = 1.0  # kPa that sensor and barometer may differ by and count as a loss (c
 NO_SENSOR = 5.0  # kPa; a reading so far off at no flow is no manifold pressure
 MISSES = 0.5  # kPa (rms) by which pressure may leave the law
 SURE = 3.0  # the loss over its standard error
+FALLS = 0.1  # kPa at the highest speed; less is the last digit of a logger
 UNLIKE = 1.0  # kPa from what is stated that a person should know of
 
 
@@ -112,8 +113,8 @@ def logged_depression(project: Project, points: xr.Dataset, pressure: float, tem
     rpm, lost, pull = rpm[inside], lost[inside], pull[inside]
     if len(rpm) < LEAST_POINTS:
         return LoggedDepression(refused=f"no pull at full throttle covers speeds {SPAN:g} to 1")
-    lost = lost * np.array([_density(project, int(number), pressure, temperature) for number in pull])
-    return _fitted(rpm, lost, pull)
+    density = np.array([_density(project, int(number), pressure, temperature) for number in pull])
+    return _fitted(rpm, lost, pull, density)
 
 
 def _spread(rpm: FloatArray) -> bool:
@@ -121,18 +122,18 @@ def _spread(rpm: FloatArray) -> bool:
 
 
 def _density(project: Project, number: int, pressure: float, temperature: float) -> float:
-    """Density of the wanted air over that of a pull's day."""
+    """Density of the air of a pull's day over that of the wanted air."""
     assert project.torque is not None
     air = project.torque.pulls[number].air if number < len(project.torque.pulls) else None
     if air is None:
         return 1.0
-    return pressure / dry_pressure(air) * (air.temperature + ZERO_CELSIUS) / (temperature + ZERO_CELSIUS)
+    return dry_pressure(air) / pressure * (temperature + ZERO_CELSIUS) / (air.temperature + ZERO_CELSIUS)
 
 
-def _fitted(rpm: FloatArray, lost: FloatArray, pull: FloatArray) -> LoggedDepression:
+def _fitted(rpm: FloatArray, lost: FloatArray, pull: FloatArray, density: FloatArray) -> LoggedDepression:
     numbers, place = np.unique(pull, return_inverse=True)
     of_pull = (place[:, None] == np.arange(len(numbers))).astype(np.float64)
-    columns = np.column_stack([of_pull, (rpm / 1000.0) ** 2])
+    columns = np.column_stack([of_pull, density * (rpm / 1000.0) ** 2])
     found = np.linalg.lstsq(columns, lost, rcond=None)[0]
     left = lost - columns @ found
     scatter = float(np.sqrt(np.mean(left**2)))
@@ -142,7 +143,7 @@ def _fitted(rpm: FloatArray, lost: FloatArray, pull: FloatArray) -> LoggedDepres
     law = LoggedDepression(zero, loss, scatter, (float(rpm.min()), float(rpm.max())), len(numbers))
     if abs(zero) > NO_SENSOR:
         return LoggedDepression(refused=f"at no flow it would be {zero:+.1f} kPa below the barometer: check both units")
-    if loss <= SURE * error or loss <= 0.0:
+    if loss <= SURE * error or loss * (law.span[1] / 1000.0) ** 2 < FALLS:
         return LoggedDepression(refused="logged pressure does not fall as speed rises, as behind a throttle it must")
     if scatter > MISSES:
         return LoggedDepression(refused=f"it does not go with the square of speed: {scatter:.1f} kPa off (rms)")

@@ -141,7 +141,7 @@ def test_the_top_row_is_full_throttle_under_any_label(tmp_path: Path) -> None:
 
 
 def test_full_throttle_pressure_may_go_by_speed(tmp_path: Path) -> None:
-    """Evenly between rows, level beyond; left out it is what is usual. A load is never more than full throttle gives."""
+    """Evenly between rows, level beyond; left out it is what is usual. No load is more than full throttle gives."""
     rows = {**CYCLE, "full_throttle_depression": [[2000, 1.0], [8000, "30 mbar"]]}
     project = project_of(tmp_path, firing_order=FOUR, cycle=rows, tables={"load": [40, 97, 140]})
     rpm = [1000.0, 2000.0, 5000.0, 8000.0, 9000.0]
