@@ -112,7 +112,8 @@ def far_off(build: "Build") -> tuple[str, ...]:
     simulation = build.model.simulation
     if simulation is None or simulation.calibration is None or not simulation.far_off:
         return ()
-    off = build.project.display_units.torque.text(simulation.calibration.before)
+    unit = build.project.display_units.torque
+    off = f"{unit.of(simulation.calibration.before):.0f} {unit.name}"
     return (
         f"Simulation: as described it is {off} (rms) off your pulls. Check pipes, valves, mixture and units under "
         "[cycle]. Until that is found, trust no timing far from a pull.",

@@ -3,10 +3,9 @@
     depression = zero of the day + loss · rpm²
 
 A turbulent loss goes with the square of flow (any handbook of hydraulics), and flow nearly with speed. It goes with the
-density of the air outside too, which is each day's own. The zero is one for each
-pull: what its sensor and barometer differ by. At no flow nothing is lost, so the middle zero of all pulls is error
-alone. As long as it is no more than such sensors err by, it may as well be a loss that does not go with the square, and
-stays.
+density of the air outside too, which is each day's own. The zero is one for each pull: what its sensor and barometer
+differ by. At no flow nothing is lost, so the middle zero of all pulls is error alone. As long as it is no more than
+such sensors err by, it may as well be a loss that does not go with the square, and stays.
 """
 
 import math

@@ -15,9 +15,10 @@ from phaseopt.report.document import Depth, ShadedTable
 from phaseopt.report.figures import build as figures
 from phaseopt.report.figures import calibration as calibration_figures
 from phaseopt.report.page import page
-from phaseopt.report.simulation import calibration_line, grid_lines, notes
+from phaseopt.report.simulation import calibration_line, depression_lines, far_off, grid_lines, notes
 from phaseopt.report.subjects.build import build_document
 from phaseopt.report.terminal import terminal_text
+from phaseopt.torque import LoggedDepression
 from phaseopt.values.display_units import METRIC
 from report.test_figures import words_of
 from report.test_page import read
@@ -81,13 +82,51 @@ def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(sim
     assert "4 of 12 timings by speed HIT" in shown[2]
 
 
+def test_a_description_far_off_the_pulls_is_a_caution_on_every_output(prior: Build) -> None:
+    """Half of mean torque is far off, 10 N·m of about 150 is not."""
+    assert prior.model.simulation is not None
+    assert far_off(prior) == ()
+    wrong = replace(prior.model.simulation, calibration=replace(CALIBRATION, before=75.0))
+    off = changed(prior, model={"simulation": wrong})
+    (caution,) = far_off(off)
+    assert "75 N·m" in caution
+    for depth in Depth:
+        assert caution in build_document(off, depth=depth).cautions
+    assert caution in terminal_text(build_document(off, depth=Depth.ANSWER))
+    assert caution in "".join(read(page(build_document(off), "phaseopt build")).text)
+
+
+def test_full_throttle_as_logged_is_shown_with_what_the_project_states(prior: Build) -> None:
+    """1.0 kPa at 2000 rpm and 4.0 at 8000 is 0.8 + 0.05 (rpm/1000)²; the project says the usual 2."""
+    assert prior.model.simulation is not None
+    assert depression_lines(prior) == []  # none was looked for
+
+    def lines(found: LoggedDepression, stated: float | None = None) -> list[str]:
+        assert prior.project.cycle is not None
+        cycle = prior.project.cycle.model_copy(update={"full_throttle_depression": stated})
+        simulation = replace(prior.model.simulation, depression=found)  # type: ignore[type-var]
+        project = prior.project.model_copy(update={"cycle": cycle})
+        return depression_lines(changed(prior, project=project, model={"simulation": simulation}))
+
+    law = LoggedDepression(zero=0.8, loss=0.05, scatter=0.1, span=(2000.0, 8000.0), pulls=3)
+    (used,) = lines(law)
+    for words in ("1.0 kPa", "2000 rpm", "4.0 kPa", "8000"):
+        assert words in used
+    assert len(lines(law, 3.5)) == 2  # 2.5 kPa from what was logged
+    assert len(lines(replace(law, loss=0.0), 0.8)) == 1
+    assert "1.8 kPa below the barometer" in lines(replace(law, taken_off=1.8))[1]
+    (refused,) = lines(LoggedDepression(refused="no pull logged it"), 1.5)
+    assert "1.5 kPa" in refused
+    assert "no pull logged it" in refused
+
+
 def test_a_calibration_that_fits_nothing_says_why(prior: Build) -> None:
     none = replace(CALIBRATION, factors={}, errors={})
     assert "the data determine none of the factors" in calibration_line(none, METRIC.torque)
     assert "the project asks for none" in calibration_line(replace(none, refused={}), METRIC.torque)
     assert prior.model.simulation is not None
     bare = changed(prior, model={"simulation": replace(prior.model.simulation, calibration=replace(none, refused={}))})
-    assert "Calibration: what" not in all_words(build_document(bare))
+    assert "Calibration: effective" not in all_words(build_document(bare))
 
 
 def test_figures_of_the_simulation_say_what_they_show(prior: Build) -> None:
