@@ -15,7 +15,7 @@ from phaseopt.job.stages import BestTables
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.report.card import Card
 from phaseopt.report.document import Depth, Document, Section, Table, say, table
-from phaseopt.report.simulation import calibration_line
+from phaseopt.report.simulation import calibration_line, far_off
 from phaseopt.report.subjects.build import build_document, proof
 from phaseopt.report.subjects.check import check_document
 from phaseopt.report.subjects.limits import limits_document
@@ -135,7 +135,8 @@ def _simulated(found: Simulated) -> Card:
         say("Contact", contact_line(grid)),
         say("Calibration", *([calibration_line(calibration, METRIC.torque)] if calibration is not None else [])),
     )
-    return Card(Document("Simulated torque", "", lead=found.notes, sections=sections))
+    cautions = far_off(found, METRIC.torque)
+    return Card(Document("Simulated torque", "", lead=found.notes, sections=sections, cautions=cautions))
 
 
 @card.register

@@ -134,7 +134,8 @@ def warnings(build: "Build") -> tuple[str, ...]:
     """What must be known before anything else: tables that are not written, valves that float, a wrong description."""
     top = max(build.contact.top_speed, float(build.tables.rpm[-1]))
     floats = (f"{sentence(each.problem)} Fix: {each.hint}." for each in build.contact.not_held(top))
-    return (*(() if build.verdict.accepted else (NOT_WRITTEN,)), *floats, *far_off(build))
+    described = far_off(build.model.simulation, build.project.display_units.torque)
+    return (*(() if build.verdict.accepted else (NOT_WRITTEN,)), *floats, *described)
 
 
 def finding(build: "Build") -> str:

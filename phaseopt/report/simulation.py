@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phaseopt.cycle.calibrate import Calibration
+from phaseopt.project.simulation import LEAST_DEPRESSION
 from phaseopt.report.document import Row, ShadedCell, ShadedTable, Swatch, Table
 from phaseopt.report.palette import TORQUE, tint_of
 from phaseopt.report.subjects.simulate import carried_lines, contact_line, points_line, settled_line
@@ -107,12 +108,10 @@ def calibration_table(calibration: Calibration) -> Table:
     )
 
 
-def far_off(build: "Build") -> tuple[str, ...]:
+def far_off(simulation: "Simulated | None", unit: Unit) -> tuple[str, ...]:
     """The caution that a simulation asks for which was far from the pulls before it was fitted to them; or none."""
-    simulation = build.model.simulation
     if simulation is None or simulation.calibration is None or not simulation.far_off:
         return ()
-    unit = build.project.display_units.torque
     off = f"{unit.of(simulation.calibration.before):.0f} {unit.name}"
     return (
         f"Simulation: as described it is {off} (rms) off your pulls. Check pipes, valves, mixture and units under "
@@ -132,7 +131,7 @@ def depression_lines(build: "Build") -> list[str]:
     if not found.used:
         at = " to ".join(dict.fromkeys(stated))
         return [f"Full throttle counts as {at} below the air outside, not as logged: {found.refused}."]
-    lost = found.at(rpm)
+    lost = np.maximum(found.at(rpm), LEAST_DEPRESSION)
     lines = [
         f"Full throttle is simulated at the pressure you logged: {unit.text(lost[0])} below the air outside at "
         f"{rpm[0]:.0f} rpm, {unit.text(lost[1])} at {rpm[1]:.0f}, ± {unit.text(2 * found.scatter)}."

@@ -85,10 +85,10 @@ def test_points_that_did_not_settle_and_timings_that_would_touch_are_counted(sim
 def test_a_description_far_off_the_pulls_is_a_caution_on_every_output(prior: Build) -> None:
     """Half of mean torque is far off, 10 N·m of about 150 is not."""
     assert prior.model.simulation is not None
-    assert far_off(prior) == ()
+    assert far_off(prior.model.simulation, METRIC.torque) == ()
     wrong = replace(prior.model.simulation, calibration=replace(CALIBRATION, before=75.0))
     off = changed(prior, model={"simulation": wrong})
-    (caution,) = far_off(off)
+    (caution,) = far_off(wrong, METRIC.torque)
     assert "75 N·m" in caution
     for depth in Depth:
         assert caution in build_document(off, depth=depth).cautions

@@ -95,7 +95,7 @@ def build_document(build: "Build", studies: CachedStudies = NO_STUDIES, depth: D
         sections=sections,
         notes=(*check_notes(build.verdict), *_log_notes(build)),
         before=BEFORE_LOADING,
-        cautions=(*far_off(build), hand_check(build), *cautions()),
+        cautions=(*_far_off(build), hand_check(build), *cautions()),
         not_covered=build.verdict.not_covered,
         first=_first(build) if depth >= Depth.PAGE else None,
     )
@@ -111,10 +111,14 @@ def screen(build: "Build") -> Document:
         lead=(*screen_lead(build), *notes(build)),
         sections=screen_sections(build),
         notes=some_notes(found, _ON_SCREEN),
-        cautions=(*far_off(build), hand_check(build), *cautions()),
-        in_short=(*far_off(build), *IN_SHORT),
+        cautions=(*_far_off(build), hand_check(build), *cautions()),
+        in_short=IN_SHORT,
         not_covered=build.verdict.not_covered,
     )
+
+
+def _far_off(build: "Build") -> tuple[str, ...]:
+    return far_off(build.model.simulation, build.project.display_units.torque)
 
 
 def _first(build: "Build") -> Part:

@@ -8,6 +8,7 @@ import xarray as xr
 from phaseopt.project import Project
 from phaseopt.report.document import Depth, Document, Section, say
 from phaseopt.report.notes import shared_notes
+from phaseopt.report.simulation import far_off
 from phaseopt.report.supplied_grid import UNITS, left_out_line, nodes_line
 from phaseopt.report.words import capital, sentence
 from phaseopt.surrogate import ChangeDistance, Coverage, coverage
@@ -51,7 +52,14 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
             "Unknown", *map(sentence, trust.unknown or ("nothing that this looks for: timings and loads were varied",))
         ),
     )
-    return Document(title, f"{capital(first)}.", lead=(NOT_JUDGED,), sections=sections, notes=tuple(_notes(model)))
+    return Document(
+        title,
+        f"{capital(first)}.",
+        lead=(NOT_JUDGED,),
+        sections=sections,
+        notes=tuple(_notes(model)),
+        cautions=far_off(model.simulation, unit),
+    )
 
 
 def _of_grid(project: Project, model: TorqueModel) -> tuple[Section, ...]:
