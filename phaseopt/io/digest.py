@@ -29,7 +29,7 @@ def fingerprint(*things: Any) -> str:
 
 
 def file_digest(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal digits; read piece by piece, whatever its size.
+    """SHA-256 of a file, in hexadecimal digits; read piece by piece, however large it is.
 
     Raises `OSError` where it cannot be read.
     """
