@@ -150,10 +150,12 @@ def reader_of(field: FieldInfo) -> Reader | None:
 
 
 def _reader(parts: Iterable[Any]) -> Reader | None:
-    """The reader of numbers among what a field is made of."""
+    """The reader of numbers among what a field is made of; what reads rows of them has it as `read`."""
     for part in parts:
-        if isinstance(part, BeforeValidator) and isinstance(part.func, Reader):
-            return part.func
+        if isinstance(part, BeforeValidator):
+            reader = getattr(part.func, "read", part.func)
+            if isinstance(reader, Reader):
+                return reader
         if (found := _reader(getattr(part, "__metadata__", ()) or get_args(part))) is not None:
             return found
         if hasattr(part, "__metadata__") and (found := _reader(get_args(part)[:1])) is not None:

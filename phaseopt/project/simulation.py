@@ -349,7 +349,7 @@ _ANGLES = _RowsBySpeed(
     f'give crank degrees after firing TDC, [rpm, degrees] rows by rising speed, or "{BEST_TORQUE}"',
 )
 _DEPRESSIONS = _RowsBySpeed(
-    Reader("kPa", "kPa"),
+    Reader("kPa", "inHg"),
     (LEAST_DEPRESSION, MOST_DEPRESSION),
     "pressure",
     "full throttle {:g} kPa below ambient",

@@ -4,13 +4,14 @@ import pint
 import pytest
 from pydantic import ValidationError
 
-from phaseopt.project import Cam, CamCard, Crank, Geometry, Weather
+from phaseopt.project import Cam, CamCard, Crank, Cycle, Geometry, Weather
 from phaseopt.project.drops import BuiltWith, Clay, Drop
 from phaseopt.project.rules import GapRules, Loft, RunningGaps
 from phaseopt.project.springs import SpringForce
 
 ROD = {"reciprocating_mass": 480.0, "section": "140 mm^2"}
 INCH = {"units": "inch"}
+PIPE = {"length": 10.0, "start": 1.6}
 CRANK = {"bore": 3.39, "stroke": "3 7/16", "rod": ".55e1", "compression_ratio": 11.0, "redline": 7500}
 
 
@@ -24,6 +25,24 @@ def test_bare_numbers_are_inch_units() -> None:
     air = Weather.model_validate({"pressure": 29.9, "temperature": 68, "humidity": 0.4}, context=INCH)
     assert air.pressure == pytest.approx(to(29.9, "inHg").to("kPa").magnitude, rel=1e-5)
     assert air.temperature == pytest.approx(20.0)
+
+
+def test_rows_by_speed_are_inch_units_too() -> None:
+    """Source: the definitions that `pint` ships."""
+    to = pint.UnitRegistry().Quantity
+    kpa = [to(inches, "inHg").to("kPa").magnitude for inches in (0.3, 0.9)]
+    intake = {"throat": 1.15, "stem": 0.217, "port": [PIPE], "runner": [PIPE]}
+    exhaust = {"throat": 0.97, "stem": 0.217, "port": [PIPE], "primary": [PIPE], "tail": [PIPE]}
+    cycle = {
+        "plenum_volume": 8.0,
+        "intake": intake,
+        "exhaust": exhaust,
+        "full_throttle_depression": [[2000, 0.3], [8000, 0.9]],
+    }
+    found = Cycle.model_validate(cycle, context=INCH)
+    assert found.depression_at([2000.0, 8000.0]) == pytest.approx(kpa, rel=1e-5)
+    bare = Cycle.model_validate(cycle | {"full_throttle_depression": 0.9}, context=INCH)
+    assert float(bare.depression_at(5000.0)) == pytest.approx(kpa[1], rel=1e-5)
 
 
 def test_text_with_a_unit_is_what_it_says() -> None:
