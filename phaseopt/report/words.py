@@ -17,10 +17,10 @@ def capital(sentence: str) -> str:
 def sentence(words: str) -> str:
     """Words as a whole sentence: a capital letter, a full stop.
 
-    >>> sentence("no cell hits"), sentence("It is so.")
-    ('No cell hits.', 'It is so.')
+    >>> sentence("no cell hits"), sentence("It is so."), sentence("is it so?")
+    ('No cell hits.', 'It is so.', 'Is it so?')
     """
-    return f"{capital(words).rstrip('.')}."
+    return capital(words) if words.endswith("?") else f"{capital(words).rstrip('.')}."
 
 
 def in_turn(parts: Sequence[str]) -> str:

@@ -81,7 +81,7 @@ def phase_lines(found: Confirmation) -> list[str]:
         way = "more advanced" if each.worst > 0 else "more retarded"
         lines.append(
             f"the controller asks another {each.side} phase than the table at {_speeds(np.array(each.rpm))} rpm, up to "
-            f"{abs(each.worst):.1f}° {way}: are other tables loaded, or is its sign or zero another?"
+            f"{abs(each.worst):.1f}° {way}: are other tables loaded, or is its sign or zero wrong?"
         )
     for side in found.commanded_only:
         lines.append(f"the {side} phase in the log is the commanded one: whether the phaser followed was not measured")

@@ -189,12 +189,9 @@ def how_to(fitted: Trial) -> tuple[str, ...]:
     """What has to be stated when the cams are fitted at another offset than now."""
     now = ", ".join(f"{side} = {number_text(o)}" for side, o in zip(SIDES, fitted.offsets, strict=True))
     return (
-        "Fit, then measure: put the offset that the degree wheel shows into the project file, not the one you aimed "
-        "for, and build again.",
-        f"Pulls you have made keep their offsets. Write offsets = {{ {now} }} into every pull that states none. Else "
-        "they count as pulls at the new ones.",
-        "Phases count from rest, and rest moves with the cam. Tables and pinned phases made for the old offset mean "
-        "other timings at a new one. Do not load them.",
+        "Fit, measure, and write the offset that the degree wheel shows into the project file. Then build again.",
+        f"Pulls you have made keep their offsets: write offsets = {{ {now} }} into every pull that states none.",
+        "Rest moves with the cam. Do not load tables or pinned phases made for the old offset.",
     )
 
 
