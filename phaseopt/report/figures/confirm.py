@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 
 from phaseopt.project import SIDES
 from phaseopt.report.figures.colours import BLACK, WHITE
-from phaseopt.report.figures.drawing import DARK, LIGHT, MIDDLE, styled, svg_element
+from phaseopt.report.figures.drawing import DARK, EXHAUST, INTAKE, LIGHT, MIDDLE, styled, svg_element
 from phaseopt.study.confirm import Confirmation
 
 
@@ -57,7 +57,7 @@ def _phases(top: Any) -> str:
     with styled():
         figure = Figure(figsize=(7.5, 3.4), layout="constrained")
         axes = figure.subplots()
-        for side, colour, mark in zip(SIDES, (MIDDLE, DARK), ("o", "s"), strict=True):
+        for side, colour, mark in zip(SIDES, (INTAKE, EXHAUST), ("o", "s"), strict=True):
             axes.plot(top["rpm"], top[f"{side}_asked"], "--", color=colour, label=f"{side}, as the table has it")
             axes.plot(top["rpm"], top[f"{side}_phase"], mark, color=colour, mfc=WHITE, ms=5, label=f"{side}, as driven")
         axes.set_xlabel("engine speed, rpm")

@@ -45,7 +45,7 @@ def waves(point: NotablePoint, trace: xr.Dataset, ambient: float, units: Display
     looks = (
         ("cylinder_pressure", "-", DARK, "cylinder"),
         ("runner_pressure", "--", MIDDLE, "runner, at the intake valves"),
-        ("primary_pressure", "-.", LIGHT, "primary, at the exhaust valves"),
+        ("primary_pressure", "-.", EXHAUST, "primary, at the exhaust valves"),
     )
     with styled():
         figure = Figure(figsize=(7.5, 7.2), layout="constrained")
@@ -68,7 +68,7 @@ def waves(point: NotablePoint, trace: xr.Dataset, ambient: float, units: Display
         near.set_ylabel("pressure, kPa")
         near.legend(loc="upper center", ncols=2)
         lifts.plot(angle, units.gap.of(trace["intake_lift"].to_numpy()), "--", color=MIDDLE, label="intake")
-        lifts.plot(angle, units.gap.of(trace["exhaust_lift"].to_numpy()), "-.", color=LIGHT, label="exhaust")
+        lifts.plot(angle, units.gap.of(trace["exhaust_lift"].to_numpy()), "-.", color=EXHAUST, label="exhaust")
         lifts.set_ylabel(f"valve lift, {units.gap.name}")
         lifts.set_xlabel("crank angle of cylinder 1, degrees after gas-exchange TDC (firing TDC at both ends)")
         lifts.legend(loc="upper left")

@@ -98,9 +98,7 @@ def _strayed_words(each: PhaseError) -> str:
     words = f"the {each.side} cam does not follow its table at {_speeds(np.array(each.rpm))} rpm: up to "
     words += f"{abs(each.worst):.1f}° {way}"
     if each.beyond:
-        words += (
-            ": MORE THAN THE ERROR AND OVERSHOOT THAT THE CONTACT LIMITS ALLOW FOR; do not go on before you know why"
-        )
+        words += ". STOP: the contact limits allow for less error and overshoot. Find out why before you go on"
     return words
 
 
@@ -176,9 +174,9 @@ def confirm_document(found: Confirmation, name: str, pull: str, entry: dict[str,
             say("Phases", *map(sentence, phase_lines(found))),
             *_stands_out(found, head, rows),
             Section("By speed", pictures, Depth.PAGE),
-            Section("Every speed", (by_speed,), Depth.DETAIL, folded=True),
-            say("How judged", STATISTIC, depth=Depth.DETAIL),
             Section("To join this pull to the data", (Snippet(entry_text(entry), "Add to the project file:"),)),
+            say("How judged", STATISTIC, depth=Depth.DETAIL),
+            Section("Every speed", (by_speed,), Depth.DETAIL, folded=True),
         ),
         notes=found.notes,
         cautions=cautions(),
