@@ -201,7 +201,7 @@ def torque_lines(found: Comparison) -> list[str]:
     most, least = int(change.argmax()), int(change.argmin())
     lines = [
         f"full throttle, mean of {rpm[0]:g} to {rpm[-1]:g} rpm: {unit.number(first)} to {unit.text(second)}, "
-        f"{unit.signed(gain)} ± {unit.number(2.0 * uncertainty)} at most (95 %)",
+        f"{unit.signed(gain)} ± {unit.number(2.0 * uncertainty)} at most",
         f"most gained {unit.signed_text(change[most])} at {rpm[most]:g} rpm, least "
         f"{unit.signed_text(change[least])} at {rpm[least]:g} rpm",
     ]
