@@ -93,11 +93,8 @@ def mark_lines(build: "Build", tables: tuple[ShadedTable, ...]) -> list[str]:
     """Each mark that stands in the tables and what it means; what is underlined."""
     used = Counter(cell.mark for each in tables for _, cells in each.rows for cell in cells)
     unit = build.project.display_units.torque
-    lines = [
-        f"{mark} {words}{f' {unit.stated(COSTLY)}' if mark == SMOOTH else ''}"
-        for mark, words in _WORDS.items()
-        if used[mark]
-    ]
+    costly = f" {unit.of(COSTLY):.1g} {unit.name}"
+    lines = [f"{mark} {words}{costly if mark == SMOOTH else ''}" for mark, words in _WORDS.items() if used[mark]]
     only, out = int(on_simulation_only(build).sum()), int((~build.torque["in_reach"].to_numpy()).sum())
     if only:
         lines.append(f"underlined, {ONLY_SIMULATED} ({only} cells)")
