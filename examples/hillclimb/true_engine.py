@@ -24,24 +24,31 @@ PROJECT = Path(__file__).parent / "project.toml"
 MESH = Mesh().finer(2)
 FACTORS = {"flow": 0.96, "burn duration": 1.08, "friction": 1.10}
 WALL_HEAT = 1.12
-RUNNER, PRIMARY, SECONDARY = 15.0, -25.0, 30.0  # mm longer than described
+RUNNER = 15.0  # mm longer than described
+EXHAUST = {"primary": -25.0, "secondary": 30.0, "front pipe": 40.0}  # by the first words of a pipe's name
 PLENUM = -0.5  # litres
 DIFFERENCES = f"""\
 flow through the valves {FACTORS["flow"] - 1:+.0%}, burn duration {FACTORS["burn duration"] - 1:+.0%}, \
 friction {FACTORS["friction"] - 1:+.0%}, heat to the chamber walls {WALL_HEAT - 1:+.0%}, \
-runners {RUNNER:+.0f} mm, primaries {PRIMARY:+.0f} mm, secondaries {SECONDARY:+.0f} mm, plenum {PLENUM:+.1f} litres"""
+runners {RUNNER:+.0f} mm, {", ".join(f"{name} {mm:+.0f} mm" for name, mm in EXHAUST.items())}, \
+plenum {PLENUM:+.1f} litres"""
 
 
 def true_engine() -> CycleConfig:
     """The description with the differences."""
     described = cycle_config(load_project(PROJECT))
-    assert described.secondary is not None
+    exhaust = described.exhaust_pipework
+    assert exhaust is not None
+    assert described.runner is not None
+    ducts = tuple(
+        replace(duct, pipe=_longer(duct.pipe, sum(mm for name, mm in EXHAUST.items() if duct.name.startswith(name))))
+        for duct in exhaust.ducts
+    )
     return replace(
         with_factors(described, FACTORS),
         wall_heat=WALL_HEAT * described.wall_heat,
-        runner=_longer(described.runner, 0, RUNNER),
-        primary=_longer(described.primary, -1, PRIMARY),
-        secondary=_longer(described.secondary, 0, SECONDARY),
+        runner=_longer(described.runner, RUNNER),
+        exhaust_pipework=replace(exhaust, ducts=ducts),
         plenum_volume=described.plenum_volume + PLENUM,
     )
 
@@ -54,7 +61,9 @@ def true_torque(points: FloatArray) -> FloatArray:
     return found.torque
 
 
-def _longer(pipe: Pipe, section: int, mm: float) -> Pipe:
+def _longer(pipe: Pipe, mm: float) -> Pipe:
+    """Its longest piece made longer."""
     sections = list(pipe.sections)
-    sections[section] = replace(sections[section], length=sections[section].length + mm)
+    longest = max(range(len(sections)), key=lambda i: sections[i].length)
+    sections[longest] = replace(sections[longest], length=sections[longest].length + mm)
     return replace(pipe, sections=tuple(sections))

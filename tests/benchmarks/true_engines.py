@@ -109,15 +109,21 @@ def _described() -> CycleConfig:
 
 
 def _differing(c: CycleConfig, by: dict[str, float]) -> CycleConfig:
-    assert c.secondary is not None
+    assert c.runner is not None
+    exhaust = c.exhaust_pipework
+    assert exhaust is not None
+    pipes = {name: by[name] for name in ("primary", "secondary", "tail")}
+    pipes |= dict.fromkeys(("front pipe", "middle pipe"), by["tail"])
+    ducts = tuple(
+        replace(duct, pipe=_longer(duct.pipe, pipes.get(duct.name.rstrip(" 0123456789"), 1.0)))
+        for duct in exhaust.ducts
+    )
     known = {name: by[name] for name in ("flow", "burn duration", "friction")}
     return replace(
         with_factors(c, known),
         wall_heat=by["chamber heat"] * c.wall_heat,
         runner=_longer(c.runner, by["runner"]),
-        primary=_longer(c.primary, by["primary"]),
-        secondary=_longer(c.secondary, by["secondary"]),
-        tail=_longer(c.tail, by["tail"]),
+        exhaust_pipework=replace(exhaust, ducts=ducts),
         plenum_volume=by["plenum"] * c.plenum_volume,
         intake_lift=Lift(by["intake duration"] * c.intake_lift.angle, c.intake_lift.lift),
         exhaust_lift=Lift(by["exhaust duration"] * c.exhaust_lift.angle, c.exhaust_lift.lift),

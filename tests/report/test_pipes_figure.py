@@ -3,6 +3,7 @@
 from pathlib import Path
 from xml.dom import minidom
 
+from cycle.sample import sample
 from cycle.test_network import listed
 from pipework import AIRBOX, EVERYTHING
 
@@ -26,9 +27,8 @@ def test_each_part_is_drawn_with_its_measures(tmp_path: Path) -> None:
 
 
 def test_the_short_form_is_drawn_too() -> None:
-    project = load_project(EXAMPLE)
-    drawn = pipes_drawing(cycle_config(project), project.display_units.size).element()
-    for words in ("4 × primary", "520 × ⌀41", "2 × secondary", "520 × ⌀48", "1800 × ⌀66", "plenum"):
+    drawn = pipes_drawing(sample(), load_project(EXAMPLE).display_units.size).element()
+    for words in ("4 × primary", "480 × ⌀40", "2 × secondary", "420 × ⌀46", "1900 × ⌀60", "plenum"):
         assert words in drawn
 
 
