@@ -7,7 +7,6 @@ from cycle.sample import sample
 from cycle.test_network import listed
 from pipework import AIRBOX, EVERYTHING
 
-from phaseopt.cycle.from_project import cycle_config
 from phaseopt.project.load import load_project
 from phaseopt.report.figures.pipes import pipes_drawing
 
