@@ -47,7 +47,7 @@ def end_correction(diameter: float, room: float | None, mouth: Mouth | None = No
     Without a stated mouth a pipe ends thin-walled in the open air, and in a room's wall.
 
     >>> [round(end_correction(40.0, room, "plain"), 1) for room in (None, 120.0)]
-    [12.3, 7.2]
+    [12.3, 7.0]
     """
     in_wall = mouth == "flush" or (mouth is None and room is not None)
     narrowed = 1.0 if room is None else step_correction(diameter / room) / WALL

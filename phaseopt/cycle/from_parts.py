@@ -45,7 +45,7 @@ def wall_friction(width: float, surface: Surface) -> float:
     """Fanning friction factor of a pipe so wide [mm]: Haaland's formula (1983, from memory).
 
     >>> round(wall_friction(45.0, CAST), 4), round(wall_friction(40.0, STEEL), 4)
-    (0.0046, 0.0062)
+    (0.0046, 0.0061)
     """
     root = -1.8 * math.log10((surface.roughness / width / 3.7) ** 1.11 + 6.9 / surface.reynolds)
     return 0.25 / root**2

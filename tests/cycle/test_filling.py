@@ -18,7 +18,8 @@ def test_race_engines_fill_as_real_ones_do(tmp_path: Path, name: str) -> None:
     """
     project = race_project(tmp_path, name)
     rpm = np.linspace(*RACES[name].speeds, 5)
-    points = [[n, full_throttle_pressure(project), centre, centre] for n in rpm[1:4] for centre in (98.0, 102.0)]
+    full = full_throttle_pressure(project, rpm)
+    points = [[n, p, centre, centre] for n, p in zip(rpm[1:4], full[1:4], strict=True) for centre in (98.0, 102.0)]
     found = Simulator(cycle_config(project)).run(np.array(points))
     assert found.settled.all()
     filling = found.volumetric_efficiency.max()

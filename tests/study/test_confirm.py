@@ -64,7 +64,8 @@ def judged(known: tuple[Project, ContactModel, TorqueModel], entry: Path) -> Con
 def test_the_examples_tables_against_the_true_engine(known: tuple[Project, ContactModel, TorqueModel]) -> None:
     """What is called measured is the true engine's torque but for noise and drift, and its phasers followed.
 
-    From pulls alone the prediction is wide, and the true engine is within it: nothing to report.
+    Between two speeds of the tables its pipes have a narrow dip, which a fit over speed does not have: what stands out
+    is truly off, and on average the prediction is right.
     """
     found = judged(known, AFTER / "tables.toml")
     assert found.outliers == ()
@@ -79,8 +80,13 @@ def test_the_examples_tables_against_the_true_engine(known: tuple[Project, Conta
     assert 0.0 < found.mean_gain - found.mean_gain_within < found.mean_gain < 15.0
     truly = np.interp(rpm, *true.T) - found.points["predicted"].to_numpy()
     assert (np.abs(truly) < found.points["difference_within"].to_numpy()).mean() > 0.9
-    assert found.word == "confirmed"
-    assert found.fulfilled
+    assert found.differences is not None
+    assert found.differences.level == 0
+    low, high = found.differences.less, found.differences.more
+    assert low.any() == (found.word == "less") != found.fulfilled
+    assert (truly[low] < -4.0).all()
+    assert (truly[high] > 4.0).all()
+    assert low.sum() + high.sum() <= 3
 
 
 def test_intervals_hold_for_pulls_that_the_model_has_not_seen(known: tuple[Project, ContactModel, TorqueModel]) -> None:
@@ -234,8 +240,8 @@ def test_the_command_writes_what_it_says(tmp_path: Path) -> None:
     project = pulls_alone_file(tmp_path)
     out = tmp_path / "out"
     found = run(project, "--pull", AFTER / "tables.toml", "--tables", BEST, "--out", out)
-    assert found.exit_code == 0, found.output
-    for words in ("Phases", "over the baseline", "follow the tables", "by hand", "[[torque.pulls]]"):
+    assert found.exit_code == 1, found.output
+    for words in ("LESS IN PLACES", "Phases", "over the baseline", "follow the tables", "by hand", "[[torque.pulls]]"):
         assert words in found.output
     assert csvw.CSVW(str(out / "confirm.csv"), validate=True).is_valid
     page = (out / "confirm.html").read_text(encoding="utf-8")
@@ -260,7 +266,7 @@ def test_the_same_for_machines_and_without_tables(known: tuple[Project, ContactM
     assert error_context.simulation is not None
     assert found.notes[0] == error_context.simulation.notes[0]
     record = ConfirmRecord.of(found, entry)
-    assert (record.verdict, record.fulfilled) == ("confirmed", True)
+    assert (record.verdict, record.fulfilled) == (found.word, found.fulfilled)
     assert set(record.points.intake_asked) == {None}
     assert "no tables were named" in record.phases[0]
     require_documented("confirm", record.model_dump(mode="json"))
