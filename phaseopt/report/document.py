@@ -8,13 +8,16 @@ document looks: `terminal`, `page` and `card` draw it.
 import os
 import re
 import shlex
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from markupsafe import Markup
+
+from phaseopt.report.figures.by_two import by_two
 
 if TYPE_CHECKING:
     from phaseopt.report.figures.drawing import Drawing
@@ -115,11 +118,19 @@ class ShadedTable:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure and what stands under it; `small` ones stand beside each other where there is room."""
+    """A figure and what stands under it; `small` ones stand beside each other where there is room.
 
-    svg: Markup
+    `drawn` is its SVG, or what draws it when it is first asked for.
+    """
+
+    drawn: "Markup | Callable[[], Drawing]"
     caption: str
     small: bool = False
+
+    @cached_property
+    def svg(self) -> Markup:
+        """Not escaped again, since what drew it escaped its texts."""
+        return Markup(self.drawn().element()) if callable(self.drawn) else self.drawn
 
 
 @dataclass(frozen=True)
@@ -260,6 +271,14 @@ def table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> T
     return Table(caption, tuple(head), tuple(Row(row[0], tuple(row[1:])) for row in rows))
 
 
-def picture(drawn: "str | Drawing", caption: str, *, small: bool = False) -> Picture:
-    """A figure of ours, or its SVG: not escaped again, since what drew it escaped its texts."""
-    return Picture(Markup(drawn if isinstance(drawn, str) else drawn.element()), caption, small)
+def picture(drawn: "str | Callable[[], Drawing]", caption: str, *, small: bool = False) -> Picture:
+    """A figure of ours by what draws it, or its SVG."""
+    return Picture(Markup(drawn) if isinstance(drawn, str) else drawn, caption, small)
+
+
+def draw_ahead(pictures: Sequence[Picture]) -> None:
+    """Draw what a page shows, by two processes where that can be."""
+    waiting = [each for each in pictures if callable(each.drawn) and "svg" not in vars(each)]
+    texts = by_two([lambda each=each: str(each.svg) for each in waiting])  # type: ignore[misc]
+    for each, text in zip(waiting, texts, strict=True):
+        vars(each)["svg"] = Markup(text)

@@ -14,7 +14,19 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from jinja2.utils import htmlsafe_json_dumps
 
-from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Picture, Section, ShadedTable, Snippet, Table
+from phaseopt.report.document import (
+    Blanks,
+    Depth,
+    Document,
+    Lines,
+    Part,
+    Picture,
+    Section,
+    ShadedTable,
+    Snippet,
+    Table,
+    draw_ahead,
+)
 from phaseopt.report.glossary import explained, words_on
 from phaseopt.report.palette import style_sheet
 
@@ -60,6 +72,7 @@ def page(document: Document, generator: str) -> str:
     if len(short) < _SHORT_FROM:
         short = []
     sections = [each for each in sections if each not in short]
+    draw_ahead([*document.blocks(Picture)])
     styles = [part.style for part in document.blocks(Part) if part.style]
     if document.first is not None:
         styles.insert(0, document.first.style)

@@ -1,6 +1,7 @@
 """What torque rests on: pulls, a simulation or a supplied grid, how far to trust it, in lines and on a page."""
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -70,7 +71,7 @@ def torque_model_section(build: "Build") -> Section:
     if not len(build.model.surface.readings):
         return Section("Trust in the torque model", (fit_table(build),), Depth.PAGE, folded=True, printed=False)
     given = build.model.supplied_grid is not None
-    drawn = thin(build.project, build.model.surface, build.limits, supplied_grid=given)
+    drawn = partial(thin, build.project, build.model.surface, build.limits, supplied_grid=given)
     return Section(
         "Trust in the torque model",
         (fit_table(build), picture(drawn, _COVERAGE_CAPTION)),
@@ -134,11 +135,11 @@ def simulation_sections(build: "Build") -> tuple[Section, ...]:
     if simulation is None:
         return ()
     calibration, lines = simulation.calibration, grid_lines(build, simulation)
-    pictures: list[Block] = [picture(filling(build), _FILLING_CAPTION)]
+    pictures: list[Block] = [picture(partial(filling, build), _FILLING_CAPTION)]
     tables: list[Block] = []
     if calibration is not None:
         lines[:0] = [calibration_line(calibration, build.project.display_units.torque), *depression_lines(build)]
-        pictures.insert(0, picture(measured_and_simulated(build), _MEASURED_CAPTION))
+        pictures.insert(0, picture(partial(measured_and_simulated, build), _MEASURED_CAPTION))
         if calibration.factors or calibration.refused:
             tables.append(calibration_table(calibration))
     if build.comparison.simulated is not None:

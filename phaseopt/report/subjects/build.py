@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -239,13 +240,13 @@ def _tables_and_torque(build: "Build") -> tuple[Section, ...]:
         ),
         Section(
             "Torque before and after",
-            (picture(figures.full_load_torque(build), _TORQUE_CAPTION), full_load_table(build)),
+            (picture(partial(figures.full_load_torque, build), _TORQUE_CAPTION), full_load_table(build)),
             Depth.PAGE,
         ),
         Section("Gain in every cell", (gain_table(build), moved_table(build)), Depth.PAGE, folded=True, printed=False),
         Section(
             "Safe phases",
-            (picture(figures.safe_set(build), _SAFE_CAPTION), clamp_table(build), limit_table(build.limits)),
+            (picture(partial(figures.safe_set, build), _SAFE_CAPTION), clamp_table(build), limit_table(build.limits)),
             Depth.PAGE,
         ),
         Section("Hand check", (Lines((_HOW_TO_CHECK,)), hand_check_table(build)), Depth.PAGE),
@@ -301,7 +302,7 @@ def _reasons(build: "Build") -> tuple[Section, ...]:
     contacts, costs = build.contact.contacts, build.explanations.limit_costs.limits
     dip_blocks: tuple[Block, ...] = (Lines(tuple(dips.dip_lines(build))),)
     if build.explanations.dips:
-        drawn = picture(table_figures.dips_over_speed(build), _DIPS_CAPTION)
+        drawn = picture(partial(table_figures.dips_over_speed, build), _DIPS_CAPTION)
         dip_blocks = (drawn, dips.dip_table(build), Lines((dips.EXPLAINED,)))
     cost_blocks = (limit_costs.cost_table(build), Lines((limit_costs.EXPLAINED,))) if costs else ()
     return (
@@ -309,8 +310,8 @@ def _reasons(build: "Build") -> tuple[Section, ...]:
             "Closest clearances",
             (
                 Lines((_ANGLE,)),
-                *(picture(gap_over_angle(build, each), "", small=True) for each in contacts),
-                *(picture(budget_bars(build, each), "", small=True) for each in contacts),
+                *(picture(partial(gap_over_angle, build, each), "", small=True) for each in contacts),
+                *(picture(partial(budget_bars, build, each), "", small=True) for each in contacts),
             ),
             Depth.PAGE,
         ),
@@ -332,7 +333,7 @@ def _reasons(build: "Build") -> tuple[Section, ...]:
 
 def _spring_sections(build: "Build") -> tuple[Section, ...]:
     drawn = spring_figures.spring_margins(build.contact)
-    return spring_sections(build.contact, *([picture(drawn, MARGINS_CAPTION)] if drawn is not None else []))
+    return spring_sections(build.contact, *([picture(lambda: drawn, MARGINS_CAPTION)] if drawn is not None else []))
 
 
 def _studies(studies: CachedStudies) -> tuple[Section, ...]:
