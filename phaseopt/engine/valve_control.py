@@ -161,7 +161,8 @@ def valve_control(side: Side, cam: Cam, lobes: Sequence[Lobe]) -> ValveControl |
     ValveControl, a tuple of Mistake where the spring cannot be, or None
     """
     shapes = tuple(_Shape(lobe.breaks.tobytes(), lobe.coeffs.tobytes(), lobe) for lobe in lobes)
-    return _judged(side, cam, shapes) if cam.spring else None
+    # where the cam was seen to stand changes nothing here, and limits ask for the engine with and without it
+    return _judged(side, cam.model_copy(update={"degree_in": None}), shapes) if cam.spring else None
 
 
 @dataclass(frozen=True)
