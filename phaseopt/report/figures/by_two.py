@@ -24,7 +24,12 @@ def by_two(jobs: Sequence[Callable[[], str]]) -> list[str]:
     if sys.platform != "linux" or len(jobs) < _FEW or (os.cpu_count() or 1) < 2:
         return [job() for job in jobs]
     reader, writer = os.pipe()
-    child = os.fork()
+    try:
+        child = os.fork()
+    except OSError:  # too many processes, or no memory
+        os.close(reader)
+        os.close(writer)
+        return [job() for job in jobs]
     if child == 0:
         _answer(reader, writer, jobs[1::2])
     os.close(writer)
