@@ -8,8 +8,9 @@ them), `search_settings` and `springs`, their fields' parts in `quantities`.
 """
 
 from pathlib import Path
+from typing import Any, NamedTuple
 
-from pydantic import Field
+from pydantic import Field, PrivateAttr
 
 from phaseopt.project.degree_in import DegreeIn, EqualLift, TravelLeft
 from phaseopt.project.drops import BuiltWith, Clay, Drop, DropParts, Drops, Geometry, MeasuredWith
@@ -143,6 +144,13 @@ __all__ = [
 ]
 
 
+class AsGiven(NamedTuple):
+    """A project file as it was when it was read: a build of it takes a while, and the file may change meanwhile."""
+
+    table: dict[str, Any]
+    sha256: str
+
+
 class Project(ShowsItself, ProjectSection):
     """Everything stated in a project file.
 
@@ -176,6 +184,17 @@ class Project(ShowsItself, ProjectSection):
     search: Search = Field(default_factory=Search)
     report: Report = Field(default_factory=Report)
     file: Path = Field(description="the project file itself, set by its reader")
+    _as_given: AsGiven = PrivateAttr()
+
+    @property
+    def as_given(self) -> AsGiven:
+        """What its file held when it was read; changes that were tried are not in it."""
+        return self._as_given
+
+    def read_from(self, given: AsGiven) -> "Project":
+        """This project, with what its file held."""
+        self._as_given = given
+        return self
 
     @property
     def folder(self) -> Path:

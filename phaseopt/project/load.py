@@ -1,6 +1,8 @@
 """Reading `project.toml`: every mistake reported at once, each with file, key, value and fix."""
 
 import difflib
+import hashlib
+import io
 import os
 import tomllib
 from collections import Counter
@@ -15,7 +17,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from phaseopt.io.text import MOST_PROJECT, require_plain
-from phaseopt.project import Project, Pull
+from phaseopt.project import AsGiven, Project, Pull
 from phaseopt.project.answers import BLANK
 from phaseopt.project.changes import OPTION, changed_key, with_changes
 from phaseopt.project.cross_checks import contradictions
@@ -60,7 +62,8 @@ def load_project(path: str | Path, *, without: Collection[str] = (), changes: Se
     (-12.0, (0.0, 45.0))
     """
     file = Path(path)
-    raw = _set_aside(with_changes(_read_toml(file), changes), without)
+    given = _read(file)
+    raw = _set_aside(with_changes(given.table, changes), without)
     if "file" in raw:
         raise InputError([Mistake("unknown key", "take the key out", file, "file")])
     units: Units = "inch" if raw.get("units") == "inch" else "metric"
@@ -78,7 +81,7 @@ def load_project(path: str | Path, *, without: Collection[str] = (), changes: Se
     mistakes += [Mistake(problem, hint, file, key) for key, problem, hint in contradictions(sections)]
     if mistakes:
         raise InputError(_of_change(mistake, changes) for mistake in mistakes)
-    return project
+    return project.read_from(given)
 
 
 def _of_change(mistake: Mistake, changes: Sequence[str]) -> Mistake:
@@ -239,10 +242,15 @@ def _refuse_contradictions(file: Path, project: Project, pull: Pull) -> None:
 
 
 def _read_toml(file: Path) -> dict[str, Any]:
+    return _read(file).table
+
+
+def _read(file: Path) -> AsGiven:
     if not file.is_dir():
         require_plain(file, MOST_PROJECT)
     try:
-        text = file.read_text(encoding="utf-8-sig")
+        data = file.read_bytes()
+        text = io.TextIOWrapper(io.BytesIO(data), encoding="utf-8-sig").read()
     except FileNotFoundError:
         raise InputError.one("there is no such file", hint="check the path of the project file", file=file) from None
     except IsADirectoryError:
@@ -254,7 +262,7 @@ def _read_toml(file: Path) -> dict[str, Any]:
     try:
         found = tomllib.loads(text)
         _require_flat(found)
-        return found
+        return AsGiven(found, hashlib.sha256(data).hexdigest())
     except RecursionError:
         raise InputError.one("is nested too deeply", hint="take the needless brackets out", file=file) from None
     except ValueError as error:

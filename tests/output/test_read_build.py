@@ -1,14 +1,19 @@
 """A build read back: as it was written, or refused with what is wrong and how to fix it."""
 
+import hashlib
 import json
 import os
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hillclimb import pulls_alone, pulls_alone_file
+from small_builds import small_project
 
+from phaseopt.job.build import build
 from phaseopt.output.directory import write_files
+from phaseopt.output.files import write_build
 from phaseopt.output.read_build import read_build
 from phaseopt.project.load import load_project
 from phaseopt.values.errors import InputError
@@ -34,6 +39,21 @@ def test_inputs_that_changed_are_named(out: Path, tmp_path: Path) -> None:
     moved = load_project(pulls_alone_file(tmp_path))
     changed = read_build(out).changed_inputs(moved)
     assert "project.toml" in changed
+
+
+def test_the_project_file_counts_as_it_was_read(tmp_path: Path) -> None:
+    """It is edited while a build runs: the record has what was built, and the edit shows as a change."""
+    path = small_project(tmp_path, gap={"tables_only_guard": True})
+    text = path.read_text(encoding="utf-8")
+    project = load_project(path)
+    path.write_text("half an edit = [", encoding="utf-8")
+    found = build(project)
+    path.write_text(text + "# later\n", encoding="utf-8")
+    write_build(tmp_path / "out", found)
+    read = read_build(tmp_path / "out")
+    assert read.record.project_file == tomllib.loads(text)
+    assert read.record.inputs_sha256["project.toml"] == hashlib.sha256(text.encode()).hexdigest()
+    assert read.changed_inputs(load_project(path)) == ("project.toml",)
 
 
 def record_with(**changes: object) -> Callable[[Path], None]:

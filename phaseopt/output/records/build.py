@@ -2,7 +2,6 @@
 
 import hashlib
 import platform
-import tomllib
 from collections.abc import Mapping
 from importlib.metadata import version
 from typing import Annotated, Any, Literal, Self
@@ -396,7 +395,7 @@ class RunRecord(BuiltRecord):
         return cls(
             **cls.fields_of(build),
             format=FORMAT,
-            project_file=tomllib.loads(build.project.file.read_text(encoding="utf-8-sig")),
+            project_file=build.project.as_given.table,
             outputs_sha256={name: hashlib.sha256(text.encode()).hexdigest() for name, text in sorted(files.items())},
             files=tuple(sorted({*files, RECORD})),
         )
