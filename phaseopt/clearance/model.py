@@ -286,7 +286,7 @@ class ContactModel:
     def running_terms(self, contact: str, rpm: npt.ArrayLike) -> dict[str, FloatArray]:
         """What speed takes from one gap, mm, by the name of each contribution, shape of `rpm`."""
         terms = running_mm(self.project, contact, rpm, self.closing)
-        flown = separations(self.project, self.engine, self.drops, contact, rpm)
+        flown = separations(self.project, self.engine, self.drops, self.wheel_zeros, contact, rpm)
         terms["loft"] = np.maximum(terms["loft"], (self.closing if contact == "valve_valve" else 1.0) * flown)
         return terms
 

@@ -8,12 +8,13 @@ TDC does. It adds to what speed takes and never gives anything back. Beyond the 
 certain nothing is clear, however little the valve flies.
 """
 
+from collections.abc import Mapping
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-from phaseopt.clearance.allowances import running_timing, wheel_zeros
+from phaseopt.clearance.allowances import running_timing
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.drop import DropLaw
 from phaseopt.engine.camshaft import Camshaft, Engine
@@ -27,14 +28,21 @@ _AROUND = np.arange(-150.0, 150.5, 1.0)  # crank degrees about gas-exchange TDC
 
 
 def separations(
-    project: Project, engine: Engine, drops: dict[Side, DropLaw], contact: str, rpm: npt.ArrayLike
+    project: Project,
+    engine: Engine,
+    drops: dict[Side, DropLaw],
+    zeros: Mapping[Side, float],
+    contact: str,
+    rpm: npt.ArrayLike,
 ) -> FloatArray:
-    """The most that a valve may stand above its lobe where a contact can be, mm, shape of `rpm`; 0 without springs."""
+    """The most that a valve may stand above its lobe where a contact can be, mm, shape of `rpm`; 0 without springs.
+
+    `zeros` are those of `wheel_zeros`.
+    """
     speed = np.asarray(rpm, dtype=np.float64)
     sides = [side for side in sides_of(contact) if engine.cam(side).control is not None]
     if not sides:
         return np.zeros(speed.shape)
-    zeros = wheel_zeros(project, drops)
     centres = {side: _centres(project, engine.cam(side), zeros[side]) for side in SIDES}
     known = [control.flight for side in SIDES if (control := engine.cam(side).control) is not None]
     # a flight is known at a few speeds: those between two of them ask for the same row
