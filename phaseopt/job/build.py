@@ -4,6 +4,7 @@ Nothing here writes a file; `phaseopt.output` does that, all at once, from the `
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import xarray as xr
 
@@ -12,6 +13,7 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.job.baseline import Baseline, BaselineComparison, baseline_of, compare_with
 from phaseopt.job.dips import Dip, dips
+from phaseopt.job.input_hashes import input_hashes
 from phaseopt.job.limit_costs import LimitCosts, limit_costs
 from phaseopt.job.resolve import Resolver
 from phaseopt.job.stages import BestTables, baseline_tables, check_tables, phase_limits, refuse_unguarded, search_tables
@@ -80,6 +82,11 @@ class Build(ShowsItself):
     def project(self) -> Project:
         """What was built."""
         return self.best.project
+
+    @cached_property
+    def inputs(self) -> dict[str, str]:
+        """SHA-256 of every input file, by its path from the project's folder."""
+        return input_hashes(self.project)
 
     @property
     def limits(self) -> Limits:

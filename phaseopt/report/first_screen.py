@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Literal
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR, HITS, place
-from phaseopt.job.input_hashes import input_hashes
 from phaseopt.report.cautions import STRIP
 from phaseopt.report.document import Row, ShadedTable, State, Table
 from phaseopt.report.facts import (
@@ -84,7 +83,7 @@ def first_screen(build: "Build") -> FirstScreen:
     tables = tuple(phase_table(build, side) for side in moving(project))
     box, unit = clamps(build), project.display_units.torque
     return FirstScreen(
-        next(iter(input_hashes(project).values()), "")[:8],
+        next(iter(build.inputs.values()), "")[:8],
         states(build),
         warnings(build),
         notes(build),

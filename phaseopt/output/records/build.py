@@ -16,7 +16,6 @@ from phaseopt.cycle.version import code_version
 from phaseopt.job.build import Build
 from phaseopt.job.dips import Dip
 from phaseopt.job.gains import Gains, Moved
-from phaseopt.job.input_hashes import input_hashes
 from phaseopt.job.limit_costs import LimitCost, LimitCosts
 from phaseopt.output.directory import RECORD
 from phaseopt.output.records.base import CommandRecord, Figure, Known, Record
@@ -358,7 +357,7 @@ class BuiltRecord(Record):
         return {
             "versions": {name: version(name) for name in _VERSIONS_OF} | {"python": platform.python_version()},
             "project": build.project.name,
-            "inputs_sha256": input_hashes(build.project),
+            "inputs_sha256": build.inputs,
             "settings": SettingsRecord.of(build),
             "torque": TorqueModelRecord.of(build),
             "supplied_grid": None if grid is None else SuppliedGridRecord.of(grid),

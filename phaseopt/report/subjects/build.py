@@ -9,7 +9,6 @@ import numpy as np
 
 from phaseopt.clearance.contacts import WORDS
 from phaseopt.clearance.rules import CLEAR
-from phaseopt.job.input_hashes import input_hashes
 from phaseopt.report import dips, limit_costs
 from phaseopt.report.build_screen import full_throttle_section, screen_lead, screen_sections
 from phaseopt.report.cautions import BEFORE_LOADING, IN_SHORT, cautions
@@ -366,5 +365,5 @@ def _basis(build: "Build") -> tuple[Section, ...]:
 
 
 def _hashes(build: "Build") -> Table:
-    rows = tuple(Row(name, (found,)) for name, found in input_hashes(build.project).items())
+    rows = tuple(Row(name, (found,)) for name, found in build.inputs.items())
     return Table("Input files by SHA-256, as in run.json", ("file", "hash"), rows)
