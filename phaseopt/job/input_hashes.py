@@ -18,9 +18,7 @@ def input_hashes(project: Project) -> dict[str, str]:
             files |= {path.resolve() for path in pull_files(project, number, pull.files)}
     folder = project.folder.resolve()
     named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in files}
-    return {
-        name: project.as_given.sha256 if named[name] == own else file_digest(named[name]) for name in sorted(named)
-    }
+    return {name: project.as_given.sha256 if named[name] == own else file_digest(named[name]) for name in sorted(named)}
 
 
 def _paths(value: Any) -> list[Path]:
