@@ -211,7 +211,8 @@ PinOffset = Annotated[float, quantity("mm", likely=(0.0, 5.0)), Field(allow_inf_
 CrankDegrees = Annotated[float, quantity("crank deg"), Field(allow_inf_nan=False)]
 Travel = Annotated[float, quantity("crank deg"), Field(allow_inf_nan=False, ge=-180, le=180)]
 SpaceDegrees = Annotated[float, quantity("crank deg"), Field(allow_inf_nan=False, ge=0, lt=60)]
-Rpm = Annotated[float, Field(allow_inf_nan=False, le=30000)]
+FASTEST = 30000.0  # rpm; more is no engine speed
+Rpm = Annotated[float, Field(allow_inf_nan=False, le=FASTEST)]
 Grams = Annotated[float, quantity("g"), Field(allow_inf_nan=False)]
 Kilopascals = Annotated[float, quantity("kPa"), Field(allow_inf_nan=False)]
 Celsius = Annotated[float, quantity("degC"), Field(allow_inf_nan=False)]

@@ -14,6 +14,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, mod
 from phaseopt.project.pipes import PARTS, PIECES, ExhaustPart, IntakePart, Litres, Tapers, WallTemperature
 from phaseopt.project.pulls import Weather
 from phaseopt.project.quantities import (
+    FASTEST,
     CrankDegrees,
     Millimetres,
     ProjectSection,
@@ -327,8 +328,10 @@ class _RowsBySpeed(NamedTuple):
         rows = value if isinstance(value, list | tuple) else ((0.0, value),)
         found = list[tuple[float, float]]()
         for row in rows:
-            if not isinstance(row, list | tuple) or len(row) != 2 or not isinstance(row[0], int | float):
+            if not isinstance(row, list | tuple) or len(row) != 2 or type(row[0]) not in (int, float):
                 raise fault(f"{row!r} is no row of speed and {self.what}", self.hint)
+            if not 0.0 <= row[0] <= FASTEST:
+                raise fault(f"{row[0]} is no engine speed", f"give speeds from 0 to {FASTEST:g} rpm")
             rpm, number = float(row[0]), self.read(row[1], info)
             if not self.span[0] <= number <= self.span[1]:
                 raise fault(self.beyond.format(number), self.least_to_most)
@@ -362,6 +365,8 @@ def _phasing(value: object, info: ValidationInfo) -> object:
     """Degrees, [rpm, degrees] rows, or best torque."""
     if isinstance(value, str) and value.strip().lower() == BEST_TORQUE:
         return BEST_TORQUE
+    if isinstance(value, str) and not re.search(r"\d", value):
+        raise fault(f"{value!r} is no angle", _ANGLES.hint)
     return _ANGLES(value, info)
 
 

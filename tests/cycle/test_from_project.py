@@ -157,6 +157,8 @@ def test_full_throttle_pressure_may_go_by_speed(tmp_path: Path) -> None:
         (0.1, "0.1 kPa below ambient"),
         ([[2000, 1], [8000, 60]], "60 kPa below ambient"),
         ([[3000, 1], [2000, 2]], "2000 rpm follows 3000"),
+        ([[float("nan"), 2]], "nan is no engine speed"),
+        ([[2000, 2], [10**400, 3]], "is no engine speed"),
         ([], "0 rows"),
     ],
 )
@@ -271,12 +273,16 @@ def test_combustion_phasing_is_an_angle_a_table_or_best_torque(tmp_path: Path) -
 @pytest.mark.parametrize(
     ("value", "problem"),
     [
-        ("MBT", "MBT"),
+        ("MBT", '"best torque"'),  # the fix names what may stand there
         (60, "60° after firing TDC"),
         ([], "0 rows"),
         ([[3000, 9], [2000, 12]], "2000 rpm follows 3000"),
         ([[3000, 9, 1]], "no row of speed and angle"),
         ([8, 9], "no row of speed and angle"),
+        ([[True, 9]], "no row of speed and angle"),
+        ([[-2000, 9], [2000, 12]], "-2000 is no engine speed"),
+        ([[3000, 9], [float("inf"), 12]], "inf is no engine speed"),
+        ([[3000, 9], [40000, 12]], "40000 is no engine speed"),
     ],
 )
 def test_combustion_phasing_that_cannot_be_is_refused(tmp_path: Path, value: object, problem: str) -> None:
