@@ -163,12 +163,12 @@ def _names(folder: Path) -> set[str]:
 def _left(folder: Path, before: set[str], code: int, call: Call) -> list[str]:
     """Files that are there and should not: parts of any kind, or anything new after a refusal."""
     new = _names(folder) - before
-    if call.output:  # an answer that could not be printed: what was asked for by name is there, and whole
-        new -= set(call.arguments)
     done = code in (0, 1)
     parts = [
         each for each in new if each.endswith((".part", ".tmp", ".damaged")) or "/." in each or each.startswith(".")
     ]
+    if call.output:  # an answer that could not be printed: what was asked for by name is there, and whole
+        new = {each for each in new if Path(each).parts[0] not in call.arguments}
     found = ["files left"] if parts or (new and not done) else []
     for each in sorted(new) if done else ():
         path = folder / each
