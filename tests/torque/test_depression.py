@@ -89,6 +89,8 @@ def test_a_sensor_that_is_off_by_a_constant(tmp_path: Path, error: float, left: 
         (np.full(RPM.size, np.nan), "has both"),  # no barometer, or no row at full throttle
         (np.full(RPM.size, 0.5), "does not fall"),  # a sensor that sees the outside
         (2.0 - RPM / 8000.0, "does not fall"),
+        (0.5 + 0.0008 * (RPM / 1000.0) ** 2, "does not fall"),  # by 0.05 kPa in all
+        (0.5 + 0.003 * (RPM / 1000.0) ** 2 + 0.4 * (-1.0) ** np.arange(RPM.size), "does not fall"),  # less than it errs
         (100.0 + RPM / 8000.0, "units"),  # a gauge pressure, or per cent
         (np.where(RPM > 6000.0, 12.0, 0.5), "square of speed"),  # a throttle that shuts in the pull
     ],
@@ -99,8 +101,9 @@ def test_what_shows_no_loss_is_refused_with_why(tmp_path: Path, lost: np.ndarray
     assert why in found.refused
 
 
-def test_pulls_at_one_speed_show_no_law(tmp_path: Path) -> None:
-    few = points(loss(RPM, *OUTSIDE)).isel(point=slice(0, 4))
+@pytest.mark.parametrize("part", [slice(0, 4), slice(16, 25)])  # few points; many, at 6000 to 8000 rpm alone
+def test_pulls_at_about_one_speed_show_no_law(tmp_path: Path, part: slice) -> None:
+    few = points(loss(RPM, *OUTSIDE)).isel(point=part)
     assert "covers" in logged_depression(project(tmp_path, AIR), few, *OUTSIDE).refused
 
 
