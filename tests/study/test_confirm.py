@@ -60,7 +60,9 @@ def upper_half(folder: Path) -> Path:
     log = folder / "tables.csv"
     heading, *rows = log.read_text(encoding="utf-8").splitlines()
     at = heading.split(",").index("engine rpm")
-    log.write_text("\n".join([heading, *(row for row in rows if float(row.split(",")[at]) > 4000), ""]), encoding="utf-8")
+    log.write_text(
+        "\n".join([heading, *(row for row in rows if float(row.split(",")[at]) > 4000), ""]), encoding="utf-8"
+    )
     return entry
 
 
