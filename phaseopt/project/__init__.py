@@ -3,8 +3,8 @@
 `Project` is validated as a whole and immutable. Each field's description says what it is and in which unit; a value
 may carry another unit as text. `load` reads one from `project.toml` and `cross_checks` compares its sections; `answers`
 and `blank` write one to fill in; `keys` lists every key. The sections are in `hardware`, `degree_in`, `drops`, `rules`,
-`logs`, `log_folder`, `pulls`, `standards`, `dyno`, `torque_grid`, `simulation`, `pipes` (`network` checks a list of
-them), `search_settings` and `springs`, their fields' parts in `quantities`.
+`logs`, `log_folder`, `pulls`, `standards`, `dyno`, `torque_grid`, `simulation`, `tracts`, `pipes` (`network` checks a
+list of them), `search_settings` and `springs`, their fields' parts in `quantities`.
 """
 
 from pathlib import Path
@@ -45,19 +45,11 @@ from phaseopt.project.search_settings import (
     Weight,
 )
 from phaseopt.project.seats import Seat, Seats
-from phaseopt.project.simulation import (
-    Cycle,
-    ExhaustTract,
-    FlowBench,
-    FrictionLaw,
-    IntakeTract,
-    Knock,
-    KnockHeard,
-    Tract,
-)
+from phaseopt.project.simulation import Cycle, FrictionLaw, Knock, KnockHeard
 from phaseopt.project.springs import SpringForce, ValveSpring
 from phaseopt.project.standards import Correction
 from phaseopt.project.torque_grid import GridColumns, GridOffsets, GridUnits, TorqueGrid
+from phaseopt.project.tracts import ExhaustTract, FlowBench, IntakeTract, Tract
 from phaseopt.values.display_units import INCH, INCH_TENTHS, SHOWN, DisplayUnits, Units
 from phaseopt.values.repr import ShowsItself
 
