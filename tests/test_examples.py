@@ -15,7 +15,7 @@ import xarray as xr
 
 from phaseopt.clearance import check_tables, contact_model, phase_limits
 from phaseopt.cycle.grid import KNOCK
-from phaseopt.engine.camshaft import events
+from phaseopt.engine.valve_events import events
 from phaseopt.output.metadata import table_metadata
 from phaseopt.project import SIDES, Project
 from phaseopt.project.load import load_project

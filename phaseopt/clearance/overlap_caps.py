@@ -7,7 +7,7 @@ alone refuses a pair of phases at every load of a speed.
 import numpy as np
 
 from phaseopt.clearance.model import ContactModel
-from phaseopt.engine.camshaft import overlap_degrees
+from phaseopt.engine.valve_events import overlap_degrees
 from phaseopt.project import Project
 from phaseopt.values.arrays import BoolArray, FloatArray
 

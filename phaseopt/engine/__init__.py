@@ -11,11 +11,12 @@ from phaseopt.values.lazy import on_demand
 
 if TYPE_CHECKING:
     from phaseopt.engine.cam_card import card_lobe
-    from phaseopt.engine.camshaft import Camshaft, Engine, Events, Overlap, engine_of, events, overlap, overlap_degrees
+    from phaseopt.engine.camshaft import Camshaft, Engine, engine_of
     from phaseopt.engine.crank import SliderCrank
     from phaseopt.engine.lobe import Lobe
     from phaseopt.engine.lobe_file import read_lobe
     from phaseopt.engine.phaser import phase_grid
+    from phaseopt.engine.valve_events import Events, Overlap, events, overlap, overlap_degrees
 
 __all__ = [
     "Camshaft",
@@ -37,10 +38,11 @@ __getattr__ = on_demand(
     __name__,
     {
         "cam_card": ("card_lobe",),
-        "camshaft": ("Camshaft", "Engine", "Events", "Overlap", "engine_of", "events", "overlap", "overlap_degrees"),
+        "camshaft": ("Camshaft", "Engine", "engine_of"),
         "crank": ("SliderCrank",),
         "lobe": ("Lobe",),
         "lobe_file": ("read_lobe",),
         "phaser": ("phase_grid",),
+        "valve_events": ("Events", "Overlap", "events", "overlap", "overlap_degrees"),
     },
 )

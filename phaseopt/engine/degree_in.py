@@ -23,10 +23,10 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from scipy.interpolate import PPoly
 from scipy.special import chdtri
 
 from phaseopt.engine.lobe import CYCLE, HALF_CYCLE, Lobe
+from phaseopt.engine.lobe_shapes import above, mirrored, scaled, stretched
 from phaseopt.project import Cam, DegreeIn, Phaser, Side
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import Mistake
@@ -42,7 +42,6 @@ TURNED = 2.0  # crank degrees, and a twentieth, that a travel may differ from wh
 TOOTH = 12.0, 45.0  # crank degrees of one tooth: cam wheels of 60 to 16 teeth
 LASHES = 0.15  # mm that lash as found and as set may differ by; judgement, no source
 ALIKE = 0.001  # mm; a lobe nowhere higher than another by more adds nothing to a verdict
-NODES = 0.5  # crank degrees between the points of a lobe that is above several others
 TOGETHER = 2  # mistakes at once
 MOST_NAMED = 3
 Shape = tuple[Lobe, Lobe]  # a lobe, and the most that it may lift
@@ -316,48 +315,6 @@ def _ratios(cam: Cam, lobe: Lobe) -> Iterator[tuple[str, float, float]]:
             yield left_out(full / lobe.peak), full / lobe.peak, 1.0 + SIGMAS * read.gauge_error / full
 
 
-def mirrored(lobe: Lobe) -> Lobe:
-    """A lobe with its flanks exchanged.
-
-    >>> lobe = Lobe.through(np.array([-100.0, -20.0, 0.0, 60.0]), np.array([0.0, 8.0, 9.0, 0.0]))
-    >>> bool(np.allclose(mirrored(lobe).lift([20.0, -30.0]), lobe.lift([-20.0, 30.0])))
-    True
-    """
-    right = np.diff(lobe.breaks)
-    piece = PPoly(lobe.coeffs, lobe.breaks)
-    order = lobe.coeffs.shape[0] - 1
-    derivatives = [piece.derivative(k) if k else piece for k in range(order + 1)]
-    # about each right end, with the sign of odd powers turned
-    rows = [
-        (-1.0) ** k / math.factorial(k) * _at_right(each.c, right) for k, each in reversed(list(enumerate(derivatives)))
-    ]
-    return Lobe(np.ascontiguousarray(-lobe.breaks[::-1]), np.ascontiguousarray(np.array(rows)[:, ::-1]))
-
-
-def _at_right(coeffs: FloatArray, width: FloatArray) -> FloatArray:
-    value = np.zeros_like(width)
-    for row in coeffs:
-        value = value * width + row
-    return value
-
-
-def scaled(lobe: Lobe, ratio: float) -> Lobe:
-    """A lobe that lifts `ratio` times as far."""
-    return Lobe(lobe.breaks, np.ascontiguousarray(lobe.coeffs * ratio))
-
-
-def stretched(lobe: Lobe, times: float) -> Lobe:
-    """A lobe over `times` the angle, cut off at half a cycle."""
-    powers = times ** -np.arange(lobe.coeffs.shape[0] - 1, -1, -1.0)
-    breaks = np.clip(lobe.breaks * times, -HALF_CYCLE, HALF_CYCLE)
-    keep = np.flatnonzero(np.diff(breaks) > 0)
-    first = keep[0]
-    if lobe.breaks[first] * times < -HALF_CYCLE:  # a piece that is cut on its left is left out
-        keep = keep[1:]
-    edges = np.r_[breaks[keep], breaks[keep[-1] + 1]]
-    return Lobe(np.ascontiguousarray(edges), np.ascontiguousarray(lobe.coeffs[:, keep] * powers[:, None]))
-
-
 def joined(fits: Sequence[FittedLobe]) -> FittedLobe:
     """One lobe that is nowhere below any of several, each with its centre anywhere in its interval.
 
@@ -371,34 +328,9 @@ def joined(fits: Sequence[FittedLobe]) -> FittedLobe:
     >>> bool((above.lobe.lift(at) >= np.maximum(lobe.lift(at - 3.0), mirrored(lobe).lift(at))).all())
     True
     """
-    lobe = _above([(each.lobe, each.off, each.error) for each in fits])
-    most = _above([(each.most, each.off, each.error) for each in fits])
+    lobe = above([(each.lobe, each.off, each.error) for each in fits])
+    most = above([(each.most, each.off, each.error) for each in fits])
     return FittedLobe(lobe, most, 0.0, 0.0, tuple(dict.fromkeys(each.mistake for each in fits)))
-
-
-def _above(lobes: Sequence[tuple[Lobe, float, float]]) -> Lobe:
-    """A lobe nowhere below several, each `off` crank degrees late within an error."""
-    at = np.arange(-HALF_CYCLE, HALF_CYCLE + NODES / 2, NODES)
-    lift = np.max([lobe.highest(at - off - error, at - off + error) for lobe, off, error in lobes], axis=0)
-    bulge = max(_bulge(lobe) for lobe, _, _ in lobes)
-    up = np.flatnonzero(lift > 0)
-    first, last = max(up[0] - 1, 0), min(up[-1] + 1, at.size - 1)
-    lift[first : last + 1] += bulge
-    keep = slice(max(first - 1, 0), min(last + 2, at.size))
-    return Lobe(np.ascontiguousarray(at[keep]), np.vstack([np.diff(lift[keep]) / NODES, lift[keep][:-1]]))
-
-
-def _bulge(lobe: Lobe) -> float:
-    """The most that a lobe rises above a chord over `NODES`, mm."""
-    width, order = np.diff(lobe.breaks), lobe.coeffs.shape[0] - 1
-    curve = sum(
-        (order - k) * (order - k - 1) * np.abs(lobe.coeffs[k]) * width ** (order - k - 2) for k in range(order - 1)
-    )
-    slope = PPoly(lobe.coeffs, lobe.breaks).derivative().c
-    corner = (_at_right(slope, width)[:-1] - slope[-1, 1:]).max(initial=0.0)  # + where it turns down
-    # at its ends too: a lobe cut off at half a cycle begins or ends above zero
-    jump = np.abs(np.r_[0.0, _at_right(lobe.coeffs, width)] - np.r_[lobe.coeffs[-1], 0.0]).max()
-    return float(np.max(curve) * NODES**2 / 8 + corner * NODES / 4 + jump)
 
 
 def _adds(other: FittedLobe, given: FittedLobe) -> bool:

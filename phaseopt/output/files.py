@@ -11,7 +11,7 @@ import xarray as xr
 
 from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.tolerance_stack import DRAWS, chances
-from phaseopt.engine.camshaft import events, overlap
+from phaseopt.engine.valve_events import events, overlap
 from phaseopt.job.build import Build
 from phaseopt.output.columns import Column, csv_text
 from phaseopt.output.directory import RECORD, write_files

@@ -15,7 +15,7 @@ from phaseopt.clearance.allowances import timing
 from phaseopt.clearance.contacts import WORDS, sides_of
 from phaseopt.clearance.rules import RULES
 from phaseopt.clearance.valves import head_distance
-from phaseopt.engine.camshaft import events
+from phaseopt.engine.valve_events import events
 from phaseopt.project import SIDES, Side
 from phaseopt.report.facts import binder_words, clamps, clamps_hold, limits_shown
 from phaseopt.report.figures.colours import STEPS, Scale

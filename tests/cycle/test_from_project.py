@@ -14,7 +14,8 @@ from phaseopt.cycle.config import CycleConfig, PipePiece
 from phaseopt.cycle.friction import Friction
 from phaseopt.cycle.from_project import GOOD_INWARD, GOOD_OUTWARD, ambient, cycle_config, plenum_pressure
 from phaseopt.cycle.valves import Valve
-from phaseopt.engine.camshaft import engine_of, events
+from phaseopt.engine.camshaft import engine_of
+from phaseopt.engine.valve_events import events
 from phaseopt.values.errors import InputError
 
 CYCLE: dict[str, Any] = {

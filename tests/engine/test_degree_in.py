@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import pytest
 from engines import SEATS, drop_csv, piston_fall, project_of
-from scipy.interpolate import PPoly
 
 from phaseopt.clearance.allowances import timing
 from phaseopt.clearance.model import contact_model
 from phaseopt.engine.camshaft import engine_of
-from phaseopt.engine.degree_in import FittedLobe, joined, mirrored, scaled, stretched
+from phaseopt.engine.degree_in import FittedLobe, joined
 from phaseopt.engine.lobe import Lobe
+from phaseopt.engine.lobe_shapes import mirrored, scaled, stretched
 from phaseopt.project import SIDES
 from phaseopt.values.errors import InputError
 
@@ -316,13 +316,3 @@ def test_a_travel_that_was_read_is_settled(tmp_path: Path) -> None:
         keys = {"degree_in": {"turned": read_on_the_wheel}} if read_on_the_wheel else {}
         model = contact_model(project_of(tmp_path, intake={"phaser": short, **keys}))
         assert model.project.likely_travel("intake") == (0.0, counted)
-
-
-def test_shapes_of_mistakes_against_scipy() -> None:
-    lobe = Lobe.through(np.array([-120.0, -70.0, -5.0, 60.0, 110.0]), np.array([0.0, 3.0, 9.0, 4.0, 0.0]))
-    curve = PPoly(lobe.coeffs, lobe.breaks)
-    x = np.linspace(-100.0, 100.0, 401)
-    inside = (x > -110) & (x < 120)
-    assert mirrored(lobe).lift(x[inside]) == pytest.approx(np.maximum(curve(-x[inside]), 0.0), abs=1e-9)
-    assert scaled(lobe, 1.5).lift(x) == pytest.approx(1.5 * lobe.lift(x))
-    assert stretched(lobe, 2.0).lift(2 * x) == pytest.approx(lobe.lift(x), abs=1e-9)

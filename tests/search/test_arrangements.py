@@ -16,7 +16,7 @@ from scipy.sparse import coo_array
 
 from phaseopt.clearance.limits import Limits, phase_limits
 from phaseopt.clearance.model import contact_model
-from phaseopt.engine.camshaft import events, overlap
+from phaseopt.engine.valve_events import events, overlap
 from phaseopt.search.objective import TorqueMap, search_problem
 from phaseopt.search.solver import SearchResult, solve
 
