@@ -23,16 +23,24 @@ from phaseopt.clearance.allowances import (
     wheel_zeros,
 )
 from phaseopt.clearance.bounds import distinct
+from phaseopt.clearance.cams_as_read import (
+    as_read_on,
+    left_possible,
+    possible,
+    reads_travel,
+    refuse_contradicted,
+    shaped,
+    with_cam,
+)
 from phaseopt.clearance.contacts import contacts_of, not_covered
 from phaseopt.clearance.drop import Curve, DropLaw
-from phaseopt.clearance.drop_carried import carry_of, turn_note, turn_of, turned
+from phaseopt.clearance.drop_carried import carry_of, turn_note, turned
 from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.clearance.gaps import least_piston_gaps
 from phaseopt.clearance.heads import Heads, heads_of
 from phaseopt.clearance.separation import most_separation, not_held, separations
-from phaseopt.clearance.travel_left import contradiction, contradicts, moved_wheel
 from phaseopt.clearance.valves import least_valve_gaps
-from phaseopt.engine.camshaft import Camshaft, Engine, engine_of
+from phaseopt.engine.camshaft import Engine, engine_of
 from phaseopt.engine.degree_in import MOST_NAMED, DegreedIn, FittedLobe, joined
 from phaseopt.engine.lobe import Lobe
 from phaseopt.engine.phaser import phase_grid
@@ -183,7 +191,7 @@ class ContactModel:
 
     def with_offset(self, side: Side, offset: float) -> "ContactModel":
         """The same engine with one cam fitted at another offset."""
-        engine = _with_cam(self.engine, side, replace(self.engine.cam(side), offset=offset))
+        engine = with_cam(self.engine, side, replace(self.engine.cam(side), offset=offset))
         return replace(self, engine=engine, others=tuple(other.with_offset(side, offset) for other in self.others))
 
     def refitted(self, project: Project) -> "ContactModel":
@@ -197,7 +205,7 @@ class ContactModel:
 
     def _of(self, project: Project) -> "ContactModel":
         """The same engine by the rules of another project, with the errors of timing that the readings leave."""
-        amended = _as_read_on(project, self.engine)
+        amended = as_read_on(project, self.engine)
         others = tuple(other._of(project) for other in self.others)
         return replace(self, project=amended, others=others, as_stated=project if amended is not project else None)
 
@@ -402,54 +410,15 @@ def contact_model(project: Project) -> ContactModel:
     steps: tuple[Callable[[], Any], ...] = (partial(engine_of, project), partial(drop_laws, project))
     engine, laws = all_found(*steps)
     over: dict[Side, DropLaw] = {"intake": laws["exhaust"], "exhaust": laws["intake"]}
-    shapes = {side: _possible(project, engine, laws[side], side) for side in SIDES}
-    swapped = {side: _possible(project, engine, over[side], side) for side in SIDES}
-    _refuse_contradicted(project, engine, laws, shapes, swapped)
-    engine = _left_possible(engine, shapes)
+    shapes = {side: possible(project, engine, laws[side], side) for side in SIDES}
+    swapped = {side: possible(project, engine, over[side], side) for side in SIDES}
+    refuse_contradicted(project, engine, laws, shapes, swapped)
+    engine = left_possible(engine, shapes)
     first, *others = _models(project, engine, laws, shapes)
-    if all(_reads_travel(project, side) for side in SIDES):
+    if all(reads_travel(project, side) for side in SIDES):
         others += _models(project, engine, over, swapped)
     changed = as_read if first.project is not as_read else None
     return replace(first, others=tuple(others), as_stated=changed)
-
-
-def _reads_travel(project: Project, side: Side) -> bool:
-    read = project.cam(side).degree_in
-    return read is not None and bool(read.travel_left)
-
-
-def _possible(project: Project, engine: Engine, law: DropLaw, side: Side) -> list[FittedLobe | None]:
-    """What a cam may be by the readings of its timing and by the travel left, over one drop; None for it as given."""
-    read = engine.cam(side).read
-    shapes: list[FittedLobe | None] = [None, *(read.others if read is not None else ())]
-    found = ((shape, _shaped(engine, {side: shape})) for shape in shapes)
-    return [shape for shape, cams in found if not contradicts(_as_read_on(project, cams), side, law, cams.cam(side))]
-
-
-def _refuse_contradicted(
-    project: Project,
-    engine: Engine,
-    laws: dict[Side, DropLaw],
-    shapes: dict[Side, list[FittedLobe | None]],
-    swapped: dict[Side, list[FittedLobe | None]],
-) -> None:
-    """Refuse a project whose gaps are not those read on the engine, with the mistakes that would explain them."""
-    mistakes = []
-    for side in (side for side in SIDES if None not in shapes[side]):
-        drops = "the drop readings of intake and exhaust are swapped"
-        likely = [drops] if None in swapped[side] else []
-        likely += [shape.mistake for shape in shapes[side] if shape is not None]
-        likely += [f"{drops} and {shape.mistake}" for shape in swapped[side] if shape is not None and not likely]
-        amended = _as_read_on(project, engine)
-        moved = moved_wheel(amended, side, laws[side], engine.cam(side))
-        if moved is not None:
-            likely.append(
-                f"the degree wheel was moved by about {abs(moved):.0f}° since the drop readings: prove TDC, then read "
-                "this cam again, without same_wheel"
-            )
-        mistakes.append(contradiction(amended, side, laws[side], engine.cam(side), likely[:MOST_NAMED]))
-    if mistakes:
-        raise InputError(mistakes)
 
 
 def _models(
@@ -469,47 +438,7 @@ def _model(
     project: Project, engine: Engine, laws: dict[Side, DropLaw], shapes: dict[Side, FittedLobe | None]
 ) -> ContactModel:
     """The contact model with cams of these shapes, and the error of timing that their readings leave."""
-    cams = _shaped(engine, shapes)
+    cams = shaped(engine, shapes)
     top = max(project.crank.top_speed, project.tables.rpm[-1])
     highest: dict[Side, float] = {s: cams.cam(s).most.peak + most_separation(cams, s, top) for s in SIDES}
     return ContactModel(project, cams, laws, heads_of(project, highest))._of(project)
-
-
-def _shaped(engine: Engine, shapes: Mapping[Side, FittedLobe | None]) -> Engine:
-    """The engine with cams of other shapes, where they stand by their readings."""
-    for side, shape in shapes.items():
-        cam = engine.cam(side)
-        if cam.read is not None and shape is not None:
-            read = replace(cam.read, off=shape.off, error=shape.error, others=())
-            engine = _with_cam(engine, side, replace(cam, lobe=shape.lobe, most=shape.most, read=read))
-    return engine
-
-
-def _left_possible(engine: Engine, shapes: dict[Side, list[FittedLobe | None]]) -> Engine:
-    """The engine whose cams know what the travel left has not ruled out."""
-    for side in SIDES:
-        cam = engine.cam(side)
-        if cam.read is not None:
-            others = tuple(shape for shape in shapes[side] if shape is not None)
-            engine = _with_cam(engine, side, replace(cam, read=replace(cam.read, others=others)))
-    return engine
-
-
-def _with_cam(engine: Engine, side: Side, cam: Camshaft) -> Engine:
-    return replace(engine, intake=cam) if side == "intake" else replace(engine, exhaust=cam)
-
-
-def _as_read_on(project: Project, engine: Engine) -> Project:
-    """The project with the errors of timing that readings on an engine leave."""
-    for side in SIDES:
-        read = engine.cam(side).read
-        if read is not None and read.timed:
-            project = _with_error(project, side, read.error + turn_of(project))
-    return project
-
-
-def _with_error(project: Project, side: Side, error: float) -> Project:
-    """The project with the error of a cam's timing that its readings leave, in place of centreline and flanks."""
-    cam = project.cam(side)
-    card = cam.card.model_copy(update={"asymmetry": 0.0}) if cam.card is not None else None
-    return project.model_copy(update={side: cam.model_copy(update={"centreline_error": error, "card": card})})
