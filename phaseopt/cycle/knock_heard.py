@@ -14,6 +14,8 @@ from phaseopt.cycle.scattered import CountProgress, run_scattered
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 
+TRACE = 0.1  # crank degrees: the phasing that knock leaves is found in steps, and is off `earliest` by less than this
+
 
 @dataclass(frozen=True)
 class Heard:
@@ -49,7 +51,8 @@ class KnockLimit:
     @property
     def margin(self) -> FloatArray:
         """Crank degrees in hand; 0 where knock decides."""
-        return np.asarray(self.phasing - self.earliest)
+        left = np.asarray(self.phasing - self.earliest)
+        return np.where(np.abs(left) < TRACE, 0.0, left)
 
 
 def scaled_law(config: CycleConfig, heard: Iterable[Heard], octane: float) -> KnockLaw:

@@ -13,14 +13,17 @@ from engines import project_of
 from phaseopt.clearance.model import contact_model
 from phaseopt.cycle.from_project import cycle_config
 from phaseopt.cycle.grid import KNOCK, LESS_SPARK, VARIABLES, dataset
+from phaseopt.cycle.knock_heard import KnockLimit
 from phaseopt.cycle.torque_grid import contact_marks, grid_axes
 from phaseopt.output.records.simulate import SimulateRecord
 from phaseopt.project import Project
+from phaseopt.project.load import load_project
 from phaseopt.report.figures.simulation import filling, waves
 from phaseopt.report.simulation_facts import full_throttle, notable_points, of_use
-from phaseopt.report.subjects.simulate import simulation_document
+from phaseopt.report.subjects.simulate import knock_line, simulation_document
 from phaseopt.report.terminal import terminal_text
 
+EXAMPLE = Path(__file__).parents[2] / "examples" / "hillclimb" / "project.toml"
 RPM = [1000.0, 2000.0, 3000.0, 4000.0, 5000.0, 6000.0, 7000.0, 8000.0]
 
 
@@ -106,10 +109,24 @@ def test_what_did_not_settle_is_counted_and_said_where(project: Project) -> None
     assert "est 19" in text
     assert "N·m at 5500 rpm; it sags to" in text
     full = full_throttle(project, grid)
-    won = (full.best - full.rest)[full.rpm == 4000.0]
-    assert f"at 4000 rpm, {won[0]:.0f} N·m more than with the cams at rest" in text
+    assert f"(cams at rest: {full.rest[full.rpm == 4000.0][0]:.0f}) at 4000 rpm" in text
     assert KNOCK in text
     assert SimulateRecord.of(project, grid, cached=False).not_settled == count
+
+
+def test_a_grid_is_said_to_be_used_again_only_by_builds_that_do(project: Project) -> None:
+    """One that learns from pulls simulates the engine that they show, or none."""
+    grid, torque = made_up(project), load_project(EXAMPLE).torque
+    assert torque is not None
+    assert torque.prior is not None
+
+    def text(torque: object) -> str:
+        known = project.model_copy(update={"torque": torque})
+        return " ".join(terminal_text(simulation_document(known, grid, cached=True)).split())
+
+    assert "uses this grid again" in text(None)
+    assert "fits the engine to your pulls" in text(torque)
+    assert "from your pulls alone" in text(torque.model_copy(update={"prior": None}))
 
 
 def test_nothing_in_reach_is_said_and_not_invented(project: Project) -> None:
@@ -153,3 +170,16 @@ def test_waves_are_drawn_with_the_point_they_belong_to(project: Project) -> None
     assert drawn == waves(point, trace, cycle_config(project).ambient_pressure, project.display_units)
     assert LESS_SPARK in drawn
     assert "listen for knock" in drawn  # on its face, too
+
+
+def test_knock_decides_wherever_the_charge_waits_for_it() -> None:
+    """At 1500 rpm it waits 4 degrees, and where knock allows was found a trace early; from 2000 rpm on it need not."""
+    rpm, none = np.array([1000.0, 1500.0, 2000.0, 2500.0]), np.zeros(4)
+    earliest, phasing = np.array([14.0, 12.0, 7.0, 2.0]), np.array([13.99, 12.00002, 8.0, 8.0])
+    waits = KnockLimit(earliest, phasing, none, none, none, none, none)
+    assert waits.margin.tolist() == [0.0, 0.0, 1.0, 6.0]
+    line = knock_line(rpm, waits)
+    assert "1000 to 1500" in line
+    assert "2000" not in line
+    freely = KnockLimit(earliest, earliest + np.array([9.0, 9.0, 1.0, 6.0]), none, none, none, none, none)
+    assert "2000 rpm, with 1°" in knock_line(rpm, freely)

@@ -17,7 +17,7 @@ from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notabl
 from phaseopt.report.words import capital, sentence, speeds_text
 from phaseopt.values.display_units import Unit
 
-NOT_MEASURED = "A simulation is not a measurement: it has seen no pull of this engine."
+NOT_MEASURED = "A simulation is not a measurement: this one has seen no pull of the engine."
 
 
 def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock: KnockLimit | None = None) -> Document:
@@ -27,7 +27,7 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock:
     the best timing of each speed, where the fuel is known.
     """
     full = full_throttle(project, grid)
-    later = "The next build uses this grid again." if cached else "The grid could not be kept beside the project."
+    later = _later(project) if cached else "The grid could not be kept beside the project."
     return Document(
         f"{project.name}: torque by simulation, nothing measured",
         capital(f"{'; '.join(shape_lines(project, full))}."),
@@ -44,6 +44,15 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock:
         cautions=(BEFORE_TURNING,),
         in_short=(BEFORE_TURNING_SHORT,),
     )
+
+
+def _later(project: Project) -> str:
+    """What a build makes of the grid kept: one that learns from pulls simulates the engine that these show, or none."""
+    if not project.has_pulls:
+        return "The next build uses this grid again."
+    if project.torque is not None and project.torque.prior is not None:
+        return "A build first fits the engine to your pulls, so it simulates it again."
+    return "A build learns from your pulls alone. With [torque.prior] it simulates too."
 
 
 def knock_note(project: Project) -> str:
@@ -72,13 +81,13 @@ def _knock_section(project: Project, full: FullThrottle, knock: KnockLimit) -> S
 
 
 def knock_line(rpm: npt.NDArray[np.float64], knock: KnockLimit) -> str:
-    """Where the charge must burn later than is best, else where that is nearest."""
+    """Where the charge must burn later than the project asks, else where that is nearest."""
     known = np.isfinite(knock.phasing) | np.isposinf(knock.earliest)
     held = known & ~(knock.margin > 0)
     if held.any():
         runs = np.split(rpm[held], np.flatnonzero(np.diff(np.flatnonzero(held)) > 1) + 1)
         where = ", ".join(speeds_text(run.tolist()) for run in runs)
-        return f"Knock decides at {where} rpm: there the charge must burn later than is best."
+        return f"Knock decides at {where} rpm: there the charge must burn later than half_burned asks."
     free = known & np.isfinite(knock.margin)
     if not free.any():
         return "Knock decides at no speed."
@@ -94,7 +103,7 @@ def pipes_document(project: Project, config: CycleConfig) -> Document:
     return Document(
         f"{project.name}: pipes as read",
         f"Drawn: {parts}. Nothing is simulated yet.",
-        sections=(say("Next", "Hold each length and diameter against the part. Then simulate with --out."),),
+        sections=(say("Next", "Check each length and diameter against the part. Then simulate with --out."),),
     )
 
 
@@ -113,7 +122,7 @@ def _knock_table(project: Project, full: FullThrottle, knock: KnockLimit) -> Tab
             else _number(np.ceil(earliest), "+z.0f")
         )
         change = unit.of(knock.torque[i] - knock.best_torque[i])
-        margin = knock.margin[i]  # where knock decides 0, or a trace less by the steps of the burn
+        margin = knock.margin[i]  # where knock decides 0, or a little less by the steps of the burn
         hand = np.floor(margin) if margin > 0 else np.round(margin)
         row = [f"{rpm:.0f}", early, _number(hand, "z.0f"), _number(change, "+z.1f")]
         rows.append([*row, _number(np.floor(knock.spark[i]), "z.0f")] if scaled else row)
@@ -221,10 +230,8 @@ def shape_lines(project: Project, full: FullThrottle) -> list[str]:
     lines = [f"best {unit.of(full.best[at['peak']]):.0f} {unit.name} at {points['peak'].rpm:.0f} rpm"]
     if "dip" in at:
         best, rest = full.best[at["dip"]], full.rest[at["dip"]]
-        timing = (
-            f", {unit.of(best - rest):.0f} {unit.name} more than with the cams at rest" if best - rest >= 0.5 else ""
-        )
-        lines[0] += f"; it sags to {unit.of(best):.0f} at {points['dip'].rpm:.0f} rpm{timing}"
+        timing = f" (cams at rest: {unit.of(rest):.0f})" if best - rest >= 0.5 else ""
+        lines[0] += f"; it sags to {unit.of(best):.0f}{timing} at {points['dip'].rpm:.0f} rpm"
     return lines
 
 
@@ -233,7 +240,7 @@ def trust_line(project: Project, full: FullThrottle) -> str:
     section, unit = cycle_section(project), project.display_units.torque
     return (
         f"It may be off by up to {100 * section.uncertainty:g} % of the best torque "
-        f"({unit.of(stated_uncertainty(project, full)):.0f} {unit.name}): a judgement, not a measurement."
+        f"({unit.of(stated_uncertainty(project, full)):.0f} {unit.name}). That figure is a judgement."
     )
 
 
