@@ -102,7 +102,7 @@ def _refuse_twice(sheet: Sheet) -> None:
         if first != number:
             raise InputError.one(
                 f"has the same readings as {sheet.keys[first] or sheet.files[first].name}",
-                hint="keep one of them; readings taken again differ by what the gauge errs",
+                hint="keep one of them; readings taken twice are never quite alike",
                 file=sheet.files[number],
                 where=sheet.span(number),
             )

@@ -56,7 +56,7 @@ def drop_laws(project: Project) -> dict[Side, DropLaw]:
         return noted
     note = (
         f"the intake readings put TDC at {wheels[0]:+.1f}° on the wheel and the exhaust readings at {wheels[1]:+.1f}°: "
-        "unless the wheel was set anew in between, one sheet has before and after TDC exchanged; the lower drop of "
+        "unless the wheel was moved in between, one sheet has before and after TDC exchanged; the lower drop of "
         "both ways counts"
     )
     return {

@@ -359,7 +359,7 @@ def _timing_notes(side: Side, read: DegreedIn | None) -> list[str]:
 
 
 def _wheel_notes(project: Project, drops: Mapping[Side, DropLaw]) -> list[str]:
-    """A wheel that was set anew between the cams, as both sheets of drops show it."""
+    """A wheel that was moved between the cams, as both sheets of drops show it."""
     intake, exhaust = (drops[side].wheel for side in SIDES)
     if not all(drops[side].shows_zero for side in SIDES):
         return []
@@ -367,8 +367,8 @@ def _wheel_notes(project: Project, drops: Mapping[Side, DropLaw]) -> list[str]:
         return []
     return [
         f"the wheel shows TDC at {intake:+.1f}° in the intake drop readings and at {exhaust:+.1f}° in those of the "
-        "exhaust: it was set anew in between, which counts between valves; leave it alone for all readings to win that "
-        "back"
+        "exhaust: it was moved in between, which costs clearance between valves; do not move it for any reading, and "
+        "you get that back"
     ]
 
 

@@ -149,7 +149,7 @@ class FullThrottleMark(ProjectSection):
 
     throttle_above: float | None = Field(None, gt=0, le=100, description="throttle position, percent")
     depression_below: Kilopascals | None = Field(
-        None, gt=0, description="manifold pressure below ambient, kPa (practice: 3)"
+        None, gt=0, description="manifold pressure below the barometer, kPa (practice: 3)"
     )
 
     @model_validator(mode="after")

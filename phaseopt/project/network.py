@@ -92,7 +92,11 @@ def _wrong_names(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> 
             yield f"(entry {entry}).name", f'"{part.name}" is no name for a part', "give it another name"
         # what a part is made of is named after it: "silencer, inlet"
         elif any(part.name.startswith(f"{other}, ") for other in known):
-            yield f"(entry {entry}).name", f'"{part.name}" begins as another part is named', "leave the comma out"
+            yield (
+                f"(entry {entry}).name",
+                f'"{part.name}" begins with the name of another part and a comma',
+                "leave the comma out",
+            )
         for key, names in (("from", part.starts), ("to", part.to)):
             for name in _each(names, cylinders):
                 problem = _wrong_name(name, known, key, intake, cylinders)
@@ -229,8 +233,8 @@ def _wrong_throttles(parts: Sequence[NetworkPart], cylinders: int) -> Iterator[t
     if filling and in_line:
         yield (
             f"(entry {in_line[0]})",
-            f'"{parts[in_line[0] - 1].name}" is in line with its pipes, beside throttles that fill a volume',
-            "leave one kind out: one load is held, in the pipes or in the volumes",
+            f'"{parts[in_line[0] - 1].name}" is in line with its pipes, and another throttle fills a volume',
+            "use one kind: the load is held either in the pipes or in the volumes",
         )
     for entry, part in enumerate(parts, start=1):
         if part.part != "throttle":

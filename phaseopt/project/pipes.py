@@ -33,7 +33,9 @@ class Taper(ProjectSection):
     length: Millimetres = Field(ge=1, le=10000, description="length along the middle, mm")
     start: Diameter = Field(description="inner diameter where the flow enters, mm")
     end: Diameter | None = Field(None, description="inner diameter where it leaves, mm (left out = the same)")
-    bend: float = Field(0.0, ge=0, le=720, description="degrees by which it bends in all, at a radius of 1.5 diameters")
+    bend: float = Field(
+        0.0, ge=0, le=720, description="degrees of all its bends together, at a radius of 1.5 diameters"
+    )
 
 
 Tapers = tuple[Taper, ...]

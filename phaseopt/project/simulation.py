@@ -136,9 +136,9 @@ class _RowsBySpeed(NamedTuple):
         found = list[tuple[float, float]]()
         for row in rows:
             if not isinstance(row, list | tuple) or len(row) != 2 or type(row[0]) not in (int, float):
-                raise fault(f"{row!r} is no row of speed and {self.what}", self.hint)
+                raise fault(f"{row!r} is not a row of speed and {self.what}", self.hint)
             if not 0.0 <= row[0] <= FASTEST:
-                raise fault(f"{row[0]} is no engine speed", f"give speeds from 0 to {FASTEST:g} rpm")
+                raise fault(f"{row[0]} is not an engine speed", f"give speeds from 0 to {FASTEST:g} rpm")
             rpm, number = float(row[0]), self.read(row[1], info)
             if not self.span[0] <= number <= self.span[1]:
                 raise fault(self.beyond.format(number), self.least_to_most)
@@ -146,7 +146,8 @@ class _RowsBySpeed(NamedTuple):
                 raise fault(f"{rpm:g} rpm follows {found[-1][0]:g}", self.hint)
             found.append((rpm, number))
         if not found or len(found) > 100:
-            raise fault(f"{len(found)} rows of speed and {self.what}", self.hint)
+            count = f"{len(found)} rows of speed and {self.what}, more than 100" if found else "a list without rows"
+            raise fault(count, self.hint)
         return tuple(found) if isinstance(value, list | tuple) else found[0][1]
 
 
@@ -154,7 +155,7 @@ _ANGLES = _RowsBySpeed(
     Reader("crank deg", "crank deg"),
     (-10.0, 40.0),
     "angle",
-    "half the fuel burned {:g}° after firing TDC",
+    "half the charge burned {:g}° after firing TDC is out of range",
     "give -10 to 40 crank degrees",
     f'give crank degrees after firing TDC, [rpm, degrees] rows by rising speed, or "{BEST_TORQUE}"',
 )
@@ -162,9 +163,9 @@ _DEPRESSIONS = _RowsBySpeed(
     Reader("kPa", "inHg"),
     (LEAST_DEPRESSION, MOST_DEPRESSION),
     "pressure",
-    "full throttle {:g} kPa below ambient",
+    "{:g} kPa below the barometer is out of range for full throttle",
     f"give {LEAST_DEPRESSION:g} to {MOST_DEPRESSION:g} kPa",
-    "give kPa below ambient, or [rpm, kPa] rows by rising speed",
+    "give kPa below the barometer, or [rpm, kPa] rows by rising speed",
 )
 
 
@@ -173,7 +174,7 @@ def _phasing(value: object, info: ValidationInfo) -> object:
     if isinstance(value, str) and value.strip().lower() == BEST_TORQUE:
         return BEST_TORQUE
     if isinstance(value, str) and not re.search(r"\d", value):
-        raise fault(f"{value!r} is no angle", _ANGLES.hint)
+        raise fault(f"{value!r} is not an angle", _ANGLES.hint)
     return _ANGLES(value, info)
 
 
@@ -201,12 +202,13 @@ class Cycle(ProjectSection):
     throttle_volume: Litres | None = Field(
         None, gt=0, le=10,
         description="box behind each individual throttle, in which its runner starts, litres (left out = none: the "
-        "plate is in the runner)",
+        "throttle is in the runner)",
     )  # fmt: skip
     full_throttle_depression: FullThrottleDepression | None = Field(
         None,
-        description="mean plenum pressure at full throttle below ambient, kPa or [rpm, kPa] rows (left out = as logged "
-        f"by the pulls, else {USUAL_DEPRESSION:g}; not used where each runner has its plate)",
+        description="how far mean plenum pressure is below the barometer at full throttle, kPa or [rpm, kPa] rows "
+        f"(left out = as logged by the pulls, else {USUAL_DEPRESSION:g}; not used with a throttle in each runner and "
+        "no box)",
     )
     ambient: Weather | None = Field(
         None, description="air of the simulation (left out = that of [torque] correction, else of SAE J1349)"
@@ -217,11 +219,11 @@ class Cycle(ProjectSection):
     )
     air_fuel_ratio: float | None = Field(None, gt=0, description="air-fuel ratio by mass, in place of lambda")
     injection: Literal["port", "direct", "upstream"] = Field(
-        "port", description='"port" or "direct", or "upstream": before trumpets or throttle, as a carburettor'
+        "port", description='"port" or "direct", or "upstream": before trumpets or throttle, as with a carburettor'
     )
     half_burned: HalfBurned = Field(
         8.0,
-        description="crank degrees after firing TDC at which half the fuel is burned (practice: 8), "
+        description="crank degrees after firing TDC at which half the charge is burned (practice: 8), "
         f'[rpm, degrees] rows, or "{BEST_TORQUE}" at each speed and load',
     )
     burn_duration: CrankDegrees = Field(
@@ -239,7 +241,7 @@ class Cycle(ProjectSection):
     )
 
     def depression_at(self, rpm: npt.ArrayLike) -> npt.NDArray[np.float64]:
-        """How far mean plenum pressure at full throttle is below ambient [kPa], evenly between rows, level beyond.
+        """How far mean plenum pressure is below the barometer at full throttle [kPa]; between rows even, beyond level.
 
         Parameters: `rpm`, any shape. Returns the same shape.
         """

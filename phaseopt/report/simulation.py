@@ -126,14 +126,17 @@ def depression_lines(build: "Build") -> list[str]:
     if found is None or build.project.cycle is None:
         return []
     unit, cycle = build.project.display_units.pressure, build.project.cycle
-    rpm = np.array(found.span) if found.used else np.array([build.tables.rpm[0], build.tables.rpm[-1]])
+    if found.used:  # as a person writes speeds: to 100 rpm, inside what was logged
+        rpm = np.array([np.ceil(found.span[0] / 100), np.floor(found.span[1] / 100)]) * 100
+    else:
+        rpm = np.array([build.tables.rpm[0], build.tables.rpm[-1]])
     stated = [unit.text(kpa) for kpa in cycle.depression_at(rpm)]
     if not found.used:
         at = " to ".join(dict.fromkeys(stated))
-        return [f"Full throttle counts as {at} below the air outside, not as logged: {found.refused}."]
+        return [f"Full throttle counts as {at} below the barometer, not as logged: {found.refused}."]
     lost = np.maximum(found.at(rpm), LEAST_DEPRESSION)
     lines = [
-        f"Full throttle is simulated at the pressure you logged: {unit.text(lost[0])} below the air outside at "
+        f"Full throttle is simulated at the pressure you logged: {unit.text(lost[0])} below the barometer at "
         f"{rpm[0]:.0f} rpm, {unit.text(lost[1])} at {rpm[1]:.0f}, ± {unit.text(2 * found.scatter)}."
     ]
     away = float(np.abs(lost - cycle.depression_at(rpm)).max())

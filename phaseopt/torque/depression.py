@@ -51,7 +51,7 @@ class LoggedDepression:
     Examples
     --------
     >>> law = LoggedDepression(zero=0.5, loss=0.03, scatter=0.1, span=(2000.0, 8000.0), pulls=3)
-    >>> law.at([2000.0, 8000.0]).round(2).tolist(), law.used  # kPa below the air outside
+    >>> law.at([2000.0, 8000.0]).round(2).tolist(), law.used  # kPa below the barometer
     ([0.62, 2.42], True)
     """
 
@@ -111,7 +111,7 @@ def logged_depression(project: Project, points: xr.Dataset, pressure: float, tem
     inside = np.isin(pull, wide)
     rpm, lost, pull = rpm[inside], lost[inside], pull[inside]
     if len(rpm) < LEAST_POINTS:
-        return LoggedDepression(refused=f"no pull at full throttle covers speeds {SPAN:g} to 1")
+        return LoggedDepression(refused=f"no full-throttle pull runs up to {SPAN:g} times its lowest speed")
     density = np.array([_density(project, int(number), pressure, temperature) for number in pull])
     return _fitted(rpm, lost, pull, density)
 
@@ -141,7 +141,9 @@ def _fitted(rpm: FloatArray, lost: FloatArray, pull: FloatArray, density: FloatA
     zero, loss = float(np.median(found[:-1])), float(found[-1])
     law = LoggedDepression(zero, loss, scatter, (float(rpm.min()), float(rpm.max())), len(numbers))
     if abs(zero) > NO_SENSOR:
-        return LoggedDepression(refused=f"at no flow it would be {zero:+.1f} kPa below the barometer: check both units")
+        return LoggedDepression(
+            refused=f"at no flow it would be {-zero:+.1f} kPa off the barometer: check the units of both"
+        )
     if loss <= SURE * error or loss * (law.span[1] / 1000.0) ** 2 < FALLS:
         return LoggedDepression(refused="logged pressure does not fall as speed rises, as behind a throttle it must")
     if scatter > MISSES:

@@ -155,12 +155,12 @@ def test_full_throttle_pressure_may_go_by_speed(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("value", "problem"),
     [
-        (0.1, "0.1 kPa below ambient"),
-        ([[2000, 1], [8000, 60]], "60 kPa below ambient"),
+        (0.1, "0.1 kPa below the barometer"),
+        ([[2000, 1], [8000, 60]], "60 kPa below the barometer"),
         ([[3000, 1], [2000, 2]], "2000 rpm follows 3000"),
-        ([[float("nan"), 2]], "nan is no engine speed"),
-        ([[2000, 2], [10**400, 3]], "is no engine speed"),
-        ([], "0 rows"),
+        ([[float("nan"), 2]], "nan is not an engine speed"),
+        ([[2000, 2], [10**400, 3]], "is not an engine speed"),
+        ([], "without rows"),
     ],
 )
 def test_full_throttle_pressure_that_cannot_be_is_refused(tmp_path: Path, value: object, problem: str) -> None:
@@ -276,14 +276,14 @@ def test_combustion_phasing_is_an_angle_a_table_or_best_torque(tmp_path: Path) -
     [
         ("MBT", '"best torque"'),  # the fix names what may stand there
         (60, "60° after firing TDC"),
-        ([], "0 rows"),
+        ([], "without rows"),
         ([[3000, 9], [2000, 12]], "2000 rpm follows 3000"),
-        ([[3000, 9, 1]], "no row of speed and angle"),
-        ([8, 9], "no row of speed and angle"),
-        ([[True, 9]], "no row of speed and angle"),
-        ([[-2000, 9], [2000, 12]], "-2000 is no engine speed"),
-        ([[3000, 9], [float("inf"), 12]], "inf is no engine speed"),
-        ([[3000, 9], [40000, 12]], "40000 is no engine speed"),
+        ([[3000, 9, 1]], "not a row of speed and angle"),
+        ([8, 9], "not a row of speed and angle"),
+        ([[True, 9]], "not a row of speed and angle"),
+        ([[-2000, 9], [2000, 12]], "-2000 is not an engine speed"),
+        ([[3000, 9], [float("inf"), 12]], "inf is not an engine speed"),
+        ([[3000, 9], [40000, 12]], "40000 is not an engine speed"),
     ],
 )
 def test_combustion_phasing_that_cannot_be_is_refused(tmp_path: Path, value: object, problem: str) -> None:

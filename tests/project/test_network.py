@@ -45,7 +45,7 @@ def but(parts: list[dict[str, Any]], entry: int, **changes: Any) -> list[dict[st
         (but(FOUR_TWO_ONE, 7, to="back Y"), "(entry 4)", "a loop"),
         (but(FOUR_TWO_ONE, 7, pieces=None), "(entry 7)", "a pipe needs pieces"),
         (but(FOUR_TWO_ONE, 7, pieces=[]), "(entry 7).pieces", "has 0 entries"),
-        (but(FOUR_TWO_ONE, 6, name="front Y, outlet"), "(entry 6).name", "begins as another part"),
+        (but(FOUR_TWO_ONE, 6, name="front Y, outlet"), "(entry 6).name", "begins with the name of another part"),
         (but(FOUR_TWO_ONE, 3, volume=1.0), "(entry 3)", "a junction has no volume"),
         (but(FOUR_TWO_ONE, 3, angle=120), "(entry 3).angle", "90"),
         ([{**CHAMBER, "length": 45}, *INTO_BOX], "(entry 1).length", "less than its pipe is wide"),
@@ -82,9 +82,9 @@ def test_an_exhaust_that_is_no_network(tmp_path: Path, exhaust: Any, key: str, p
         (
             [*AIRBOX, {"part": "throttle", "name": "more", "from": "airbox", "to": "box"},
              {"part": "plenum", "name": "box", "volume": 3}],
-            "(entry 3)", "beside throttles that fill a volume",
+            "(entry 3)", "another throttle fills a volume",
         ),
-        (but(AIRBOX, 2, name="throttle, runner 1"), "(entry 2).name", "begins as another part"),
+        (but(AIRBOX, 2, name="throttle, runner 1"), "(entry 2).name", "begins with the name of another part"),
     ],
 )  # fmt: skip
 def test_an_intake_that_is_no_network(tmp_path: Path, intake: Any, key: str, problem: str) -> None:

@@ -104,7 +104,7 @@ def test_what_shows_no_loss_is_refused_with_why(tmp_path: Path, lost: np.ndarray
 @pytest.mark.parametrize("part", [slice(0, 4), slice(16, 25)])  # few points; many, at 6000 to 8000 rpm alone
 def test_pulls_at_about_one_speed_show_no_law(tmp_path: Path, part: slice) -> None:
     few = points(loss(RPM, *OUTSIDE)).isel(point=part)
-    assert "covers" in logged_depression(project(tmp_path, AIR), few, *OUTSIDE).refused
+    assert "1.5 times its lowest speed" in logged_depression(project(tmp_path, AIR), few, *OUTSIDE).refused
 
 
 def test_points_of_no_log_show_none(tmp_path: Path) -> None:
