@@ -3,6 +3,9 @@
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from phaseopt.project.hardware import Phaser
+from phaseopt.project.quantities import SIDES, Side
+
 Contradiction = tuple[str, str, str]  # key, problem, hint
 Sections = dict[str, Any]
 Check = Callable[[Sections], Iterator[Contradiction]]
@@ -38,6 +41,18 @@ class Checks:
         for needs, given, check in self._checks:
             if all(each in sections for each in needs) and not (given and sections[given] is None):
                 yield from check(sections)
+
+
+def phasers(sections: Sections) -> dict[str, Phaser]:
+    """Every phaser, by its key."""
+    every = {"phaser": sections["phaser"], **{f"{side}.phaser": sections[side].phaser for side in SIDES}}
+    return {key: phaser for key, phaser in every.items() if phaser is not None}
+
+
+def phaser_of(sections: Sections, side: Side) -> Phaser | None:
+    """The phaser that moves a cam, its own or the shared one; None for a fixed cam."""
+    found: Phaser | None = sections["phaser"] if sections["phaser"] is not None else sections[side].phaser
+    return found
 
 
 def left_out(key: str, needed_by: str, hint: str) -> Contradiction:

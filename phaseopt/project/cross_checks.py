@@ -12,7 +12,6 @@ from phaseopt.project import (
     Cam,
     Cap,
     Cost,
-    Phaser,
     Project,
     Seat,
     Seats,
@@ -20,7 +19,7 @@ from phaseopt.project import (
     simulation_checks,
     torque_checks,
 )
-from phaseopt.project.checks import HEAD, Checks, Contradiction, Sections, left_out
+from phaseopt.project.checks import HEAD, Checks, Contradiction, Sections, left_out, phaser_of, phasers
 from phaseopt.values.errors import InputError, Mistake
 
 CHECKS = Checks()
@@ -54,9 +53,8 @@ def _slew_for_the_looser_rule(s: Sections) -> Iterator[Contradiction]:
 
 def phasers_without_slew(s: Sections, needed_by: str) -> Iterator[Contradiction]:
     """Each phaser whose speed is left out, where something needs it."""
-    phasers = {"phaser": s["phaser"], **{f"{side}.phaser": s[side].phaser for side in SIDES}}
-    for key, phaser in phasers.items():
-        if phaser is not None and phaser.slew is None:
+    for key, phaser in phasers(s).items():
+        if phaser.slew is None:
             yield left_out(
                 f"{key}.slew",
                 needed_by,
@@ -210,17 +208,14 @@ def _covered_speeds(s: Sections) -> Iterator[Contradiction]:
 def _baseline(s: Sections) -> Iterator[Contradiction]:
     pair = s["tables"].baseline
     for side in SIDES:
-        moves = s["phaser"] is not None or s[side].phaser is not None
-        if pair is not None and moves and getattr(pair, side) is None:
+        if pair is not None and phaser_of(s, side) is not None and getattr(pair, side) is None:
             yield (f"tables.baseline.{side}", "left out, but this cam has a phaser", f"name the {side} phase CSV")
 
 
 @CHECKS.of("intake", "exhaust", "phaser", "tables")
 def _phaser_step(s: Sections) -> Iterator[Contradiction]:
-    for side in ("phaser", *SIDES):
-        phaser: Phaser | None = s[side] if side == "phaser" else s[side].phaser
-        key = side if side == "phaser" else f"{side}.phaser"
-        if phaser is not None and phaser.rest_until >= s["tables"].rpm[-1]:
+    for key, phaser in phasers(s).items():
+        if phaser.rest_until >= s["tables"].rpm[-1]:
             yield (
                 f"{key}.rest_until",
                 "the phaser rests at every speed of the tables",

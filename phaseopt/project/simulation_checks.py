@@ -3,8 +3,8 @@
 import math
 from collections.abc import Iterator
 
-from phaseopt.project import SIDES, Cycle, ExhaustTract, IntakeTract, Phaser
-from phaseopt.project.checks import HEAD, Checks, Contradiction, Sections, left_out
+from phaseopt.project import SIDES, Cycle, ExhaustTract, IntakeTract
+from phaseopt.project.checks import HEAD, Checks, Contradiction, Sections, left_out, phaser_of
 from phaseopt.project.network import network_faults, snorkel_loss
 
 CHECKS = Checks()
@@ -52,7 +52,7 @@ def _knock_heard(s: Sections) -> Iterator[Contradiction]:
         if one.rpm > top:
             yield f"{key}.rpm", f"{one.rpm:g} rpm is above the engine's {top:g} rpm", "give the speed at which it began"
         for side in SIDES:
-            phaser: Phaser | None = s["phaser"] if s["phaser"] is not None else s[side].phaser
+            phaser = phaser_of(s, side)
             least, most = phaser.travel if phaser is not None else (0.0, 0.0)
             phase = getattr(one, side)
             if not least <= phase <= most:

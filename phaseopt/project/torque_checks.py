@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from phaseopt.project import SIDES, Torque, TorqueGrid
-from phaseopt.project.checks import Checks, Contradiction, Sections
+from phaseopt.project.checks import Checks, Contradiction, Sections, phaser_of
 from phaseopt.project.standards import named_standards
 
 CHECKS = Checks()
@@ -16,7 +16,7 @@ CHECKS = Checks()
 def _logged_phases(s: Sections) -> Iterator[Contradiction]:
     torque: Torque = s["torque"]
     for side in SIDES:
-        if s["phaser"] is None and s[side].phaser is None:
+        if phaser_of(s, side) is None:
             continue
         columns = torque.columns
         measured, command = getattr(columns, f"{side}_phase"), getattr(columns, f"{side}_command")
@@ -202,8 +202,7 @@ def _grid_timings(s: Sections) -> Iterator[Contradiction]:
                 f"left out, but the grid's {side} phases depend on how the cam was fitted",
                 "give the installed offset that the grid was made with, crank degrees, + = advanced",
             )
-        moves = s["phaser"] is not None or s[side].phaser is not None
-        if moves and phase is None and getattr(grid.columns, centre) is None:
+        if phaser_of(s, side) is not None and phase is None and getattr(grid.columns, centre) is None:
             yield (
                 f"torque_grid.columns.{centre}",
                 f"no column has the {side} timing",
