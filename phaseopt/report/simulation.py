@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from phaseopt.cycle.calibrate import Calibration
-from phaseopt.project.simulation import LEAST_DEPRESSION
 from phaseopt.report.document import Row, ShadedCell, ShadedTable, Swatch, Table
 from phaseopt.report.palette import TORQUE, tint_of
 from phaseopt.report.subjects.simulate import carried_lines, contact_line, points_line, settled_line
@@ -134,7 +133,7 @@ def depression_lines(build: "Build") -> list[str]:
     if not found.used:
         at = " to ".join(dict.fromkeys(stated))
         return [f"Full throttle counts as {at} below the barometer, not as logged: {found.refused}."]
-    lost = np.maximum(found.at(rpm), LEAST_DEPRESSION)
+    lost = found.held_at(rpm)
     lines = [
         f"Full throttle is simulated at the pressure you logged: {unit.text(lost[0])} below the barometer at "
         f"{rpm[0]:.0f} rpm, {unit.text(lost[1])} at {rpm[1]:.0f}, ± {unit.text(2 * found.scatter)}."

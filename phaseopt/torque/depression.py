@@ -12,9 +12,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from phaseopt.project import Project
+from phaseopt.project.simulation import LEAST_DEPRESSION, MOST_DEPRESSION
 from phaseopt.torque.weather import dry_pressure
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.units import ZERO_CELSIUS
@@ -68,10 +70,14 @@ class LoggedDepression:
         """Whether the pulls show it."""
         return not self.refused
 
-    def at(self, rpm: object) -> FloatArray:
+    def at(self, rpm: npt.ArrayLike) -> FloatArray:
         """How far plenum pressure is below that outside [kPa] at speeds [rpm]."""
         speed = np.asarray(rpm, dtype=np.float64) / 1000.0
         return np.asarray(self.zero + self.loss * speed**2)
+
+    def held_at(self, rpm: npt.ArrayLike) -> FloatArray:
+        """The same as far as a simulation can hold it, which is what [cycle] may state."""
+        return np.clip(self.at(rpm), LEAST_DEPRESSION, MOST_DEPRESSION)
 
 
 def logged_depression(project: Project, points: xr.Dataset, pressure: float, temperature: float) -> LoggedDepression:

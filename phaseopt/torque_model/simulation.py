@@ -17,7 +17,6 @@ from phaseopt.cycle.from_project import ambient, cycle_config, cycle_section, wi
 from phaseopt.cycle.grid import HELD_OFF, KNOCK
 from phaseopt.cycle.torque_grid import cache_path, torque_grid
 from phaseopt.project import Project
-from phaseopt.project.simulation import LEAST_DEPRESSION, MOST_DEPRESSION
 from phaseopt.surrogate import GridPrior, Readings
 from phaseopt.torque import LoggedDepression, Reduction, logged_depression
 from phaseopt.values.arrays import FloatArray
@@ -172,7 +171,7 @@ def with_logged_depression(project: Project, points: xr.Dataset) -> tuple[Projec
     if not found.used:
         return project, found
     rpm = np.arange(0.0, max(project.crank.top_speed, project.tables.rpm[-1]) + STEP, STEP)
-    lost = np.clip(found.at(rpm), LEAST_DEPRESSION, MOST_DEPRESSION).round(2)  # kPa; steps keep what is cached
+    lost = found.held_at(rpm).round(2)  # kPa; steps keep what is cached
     rows = tuple(zip(rpm.tolist(), lost.tolist(), strict=True))
     as_logged = cycle.model_copy(update={"full_throttle_depression": rows})
     return project.model_copy(update={"cycle": as_logged}), found

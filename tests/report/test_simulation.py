@@ -112,6 +112,8 @@ def test_full_throttle_as_logged_is_shown_with_what_the_project_states(prior: Bu
     (used,) = lines(law)
     for words in ("1.0 kPa", "2000 rpm", "4.0 kPa", "8000"):
         assert words in used
+    (at_the_ends,) = lines(replace(law, zero=0.0, loss=0.5))  # 2 and 32 kPa; 20 can be held
+    assert "20.0 kPa" in at_the_ends
     assert len(lines(law, 3.5)) == 2  # 2.5 kPa from what was logged
     assert len(lines(replace(law, loss=0.0), 0.8)) == 1
     assert "1.8 kPa below the barometer" in lines(replace(law, taken_off=1.8))[1]
