@@ -228,8 +228,8 @@ def _passed_by(parts: Sequence[NetworkPart], intake: bool, cylinders: int) -> It
 def _wrong_throttles(parts: Sequence[NetworkPart], cylinders: int) -> Iterator[tuple[str, str, str]]:
     known = {part.name: part for part in parts}
     own, throttled = own_throttles(parts), set[str]()
-    filling = [part for part in parts if part.part == "throttle" and (part.to or part.volume is not None)]
-    in_line = [entry for entry, p in enumerate(parts, 1) if p.part == "throttle" and p not in filling]
+    filling = [part for part in parts if part.part == "throttle" and not part.in_line]
+    in_line = [entry for entry, part in enumerate(parts, 1) if part.in_line]
     if filling and in_line:
         yield (
             f"(entry {in_line[0]})",

@@ -91,6 +91,11 @@ class NetworkPart(ProjectSection):
     needs: ClassVar[dict[str, tuple[str, ...]]] = {}  # keys, by kind of part
     may_have: ClassVar[dict[str, tuple[str, ...]]] = {}
 
+    @property
+    def in_line(self) -> bool:
+        """Whether it is a throttle in each pipe that starts from it, and fills no plenum and no box of its own."""
+        return self.part == "throttle" and not self.to and self.volume is None
+
     @model_validator(mode="after")
     def _keys_of_its_kind(self) -> "NetworkPart":
         needs = self.needs[self.part]

@@ -260,7 +260,7 @@ class Cycle(ProjectSection):
     def in_line(self) -> bool:
         """Whether each cylinder has a throttle in its runner, without a box behind it."""
         if self.intake.parts:
-            return any(p.part == "throttle" and not p.to and p.volume is None for p in self.intake.parts)
+            return any(part.in_line for part in self.intake.parts)
         return self.throttles == "per cylinder" and self.throttle_volume is None
 
     @model_validator(mode="after")
