@@ -42,7 +42,7 @@ def test_a_list_of_the_usual_parts_is_the_short_form(tmp_path: Path) -> None:
         Simulator(c, MESH).run(points) for c in (config_of(tmp_path), listed(tmp_path, PLENUM, FOUR_TWO_ONE))
     )
     assert long.settled.all()
-    assert long.torque == pytest.approx(short.torque, rel=1e-6)
+    assert long.torque == pytest.approx(short.torque, rel=1e-9)
 
 
 def contents(net: Any) -> tuple[np.ndarray, np.ndarray]:
