@@ -343,6 +343,8 @@ def _blanks(value: Any, loc: Loc) -> Iterator[Loc]:
 def _wanted(loc: Loc, units: Units) -> str:
     field = _field_at(loc)
     meaning = "" if field is None else meaning_of(field, units)
+    if field is not None and field.annotation is bool:
+        return f"give true or false: {meaning}"
     return f"give {meaning}" if meaning else "see the documented keys"
 
 

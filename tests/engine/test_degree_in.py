@@ -221,6 +221,8 @@ def test_a_cam_read_on_the_wheel_of_its_drop_is_off_by_that_zero_between_valves(
         errors[same] = to_piston, timing(model.project, "intake", model.wheel_zeros["intake"])[0]
     assert errors[True][0] <= errors[False][0]
     assert abs(zero) <= errors[True][1] - errors[True][0] <= abs(zero) + 0.5
+    doubtful = contact_model(project(tmp_path, {**keys, "zero_error": 4.0}, files)).wheel_zeros["intake"]
+    assert doubtful > errors[True][1] - errors[True][0] + 0.3  # a zero proved four times worse than the drop's
     assert errors[False][0] == errors[False][1]
 
 

@@ -98,6 +98,15 @@ def test_an_unknown_key_is_never_set_aside(tmp_path: Path, section: str, key: st
     assert f"{section}.{key}" in keys_of(error)
 
 
+@pytest.mark.parametrize("value", [2, "", [True]])
+def test_what_is_true_or_false_is_asked_for_as_that(tmp_path: Path, value: object) -> None:
+    read = {"full_lift": 10.3, "same_wheel": value}
+    with pytest.raises(InputError) as error:
+        load_project(write_project(tmp_path, intake={"degree_in": read}), without=LIMITS_DO_WITHOUT)
+    assert keys_of(error) == {"intake.degree_in.same_wheel"}
+    assert "true or false" in error.value.mistakes[0].hint
+
+
 @pytest.mark.parametrize("order", ["1-3-4-2", "1, 3, 4, 2", "1 3 4 2", [1, 3, 4, 2]])
 def test_a_firing_order_as_people_write_it(tmp_path: Path, order: object) -> None:
     assert load_project(write_project(tmp_path, cylinders=4, firing_order=order)).firing_order == (1, 3, 4, 2)
