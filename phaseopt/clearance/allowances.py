@@ -34,6 +34,7 @@ import numpy.typing as npt
 
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.drop import DropLaw
+from phaseopt.engine.camshaft import Engine
 from phaseopt.engine.crank import SliderCrank
 from phaseopt.project import SIDES, Cam, Loft, Phaser, Project, Rod, Side
 from phaseopt.values.arrays import FloatArray
@@ -175,14 +176,15 @@ def timing(project: Project, side: Side, zero: float = 0.0) -> tuple[float, floa
     return static_timing(cam, phaser, zero), running_timing(cam, phaser, project.gap.running.chain, zero)
 
 
-def wheel_zeros(project: Project, drops: Mapping[Side, DropLaw]) -> dict[Side, float]:
+def wheel_zeros(project: Project, engine: Engine, drops: Mapping[Side, DropLaw]) -> dict[Side, float]:
     """How far each cam may be off between valves by the zero of the wheel it was read on, crank degrees either way.
 
     Only cams read on the wheel of their drop: there the zero moves drop and cam alike, cancels to the piston, and is
     left out of the cam's own error. Two cams are moved against each other by what their zeros differ by, and the drop
     readings themselves show each zero, since a drop is the same on both sides of TDC. A wheel that nobody moved shows
-    the same zero twice and costs next to nothing; one that was set anew in between costs the difference. Where readings
-    show no zero, it may be as far out as `drop_sources` lets it be.
+    the same zero twice and costs next to nothing; one that was set anew in between costs the difference. A cam that
+    stands where the project puts it may have been set by that wheel or by another: then nothing cancels, and each zero
+    counts whole. Where readings show no zero, it may be as far out as `drop_sources` lets it be.
     """
     zero: dict[Side, float] = {}
     error: dict[Side, float] = dict.fromkeys(SIDES, 0.0)
@@ -194,7 +196,8 @@ def wheel_zeros(project: Project, drops: Mapping[Side, DropLaw]) -> dict[Side, f
             zero[side], error[side] = law.wheel, law.wheel_spread(drop) * max(read.zero_error / drop.wheel_error, 1.0)
         else:
             zero[side], error[side] = 0.0, max(ZERO_SIGMAS * read.zero_error, WIDEST_WHEEL * drop.wheel_error)
-    if len(zero) == len(SIDES):
+    placed = [cam.read is not None and cam.read.placed for cam in (engine.intake, engine.exhaust)]
+    if len(zero) == len(SIDES) and all(placed):
         return {side: abs(zero["intake"] - zero["exhaust"]) / 2 + error[side] for side in SIDES}
     return {side: abs(zero.get(side, 0.0)) + error[side] for side in SIDES}
 

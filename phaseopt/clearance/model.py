@@ -274,7 +274,7 @@ class ContactModel:
     def wheel_zeros(self) -> dict[Side, float]:
         """How far each cam may be off between valves by the zero of the wheel it was read on, crank degrees either
         way."""
-        return wheel_zeros(self.project, self.drops)
+        return wheel_zeros(self.project, self.engine, self.drops)
 
     @property
     def turns(self) -> dict[str, tuple[dict[str, float], dict[str, float]]]:

@@ -72,17 +72,20 @@ class DegreedIn:
     ----------
     off, error : float
         The lobe's centre is `off` crank degrees later than the project puts it, within `error`. Where the readings tell
-        no angle, zero and the stated error.
+        no angle, or tell it less surely than is stated, zero and the stated error.
     timed : bool
         Whether they tell an angle.
     others : tuple of FittedLobe
         Lobes of usual mistakes that fit the readings as well.
+    placed : bool
+        Whether the centre is where they put it, and not where the project does.
     """
 
     off: float
     error: float
     timed: bool
     others: tuple[FittedLobe, ...]
+    placed: bool
 
 
 @dataclass(frozen=True)
@@ -173,10 +176,11 @@ def degreed_in(
     near = abs(as_given.off) <= limit + APART * as_given.error + zero if as_given is not None else False
     if as_given is not None and near and _allows(reads, lobe, reach):
         timed = as_given.error < REACH / 2
-        if not timed or as_given.error > limit:
+        placed = timed and as_given.error <= limit
+        if not placed:
             as_given = replace(as_given, off=0.0, error=limit)
         others = tuple(each for each in possible if timed and _adds(each, as_given))
-        return DegreedIn(as_given.off, as_given.error, timed, others), []
+        return DegreedIn(as_given.off, as_given.error, timed, others, placed), []
     return None, [_refusal(side, cam, reads, lobe, as_given, possible)]
 
 

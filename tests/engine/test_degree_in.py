@@ -12,7 +12,7 @@ import pytest
 from engines import SEATS, drop_csv, piston_fall, project_of
 
 from phaseopt.clearance.allowances import timing
-from phaseopt.clearance.model import contact_model
+from phaseopt.clearance.model import ContactModel, contact_model
 from phaseopt.engine.camshaft import engine_of
 from phaseopt.engine.degree_in import FittedLobe, joined
 from phaseopt.engine.lobe import Lobe
@@ -241,17 +241,29 @@ def test_drop_readings_that_show_no_one_zero_leave_it_all_that_a_wheel_may_be_ou
     assert model.wheel_zeros["intake"] >= 3.0 * model.project.drop.intake.wheel_error
 
 
+def on_wheels(folder: Path, zeros: tuple[float, float], exhaust: dict[str, Any]) -> ContactModel:
+    """Both sides on the wheel of their drops, whose zeros are these; `exhaust` what was read of that cam."""
+    files = {f"drop_{side}.csv": drop_csv(6.4, wheel=zero) for side, zero in zip(SIDES, zeros, strict=True)}
+    read_so = {"degree_in": {**exhaust, "same_wheel": True}}
+    return contact_model(project(folder, read(118.0, same_wheel=True), files, exhaust=read_so, seats=SEATS))
+
+
 @pytest.mark.parametrize("zeros", [(1.4, 1.4), (1.4, -0.8)])
 def test_two_cams_read_on_one_wheel_are_off_against_each_other_by_what_its_zeros_differ_by(
     tmp_path: Path, zeros: tuple[float, float]
 ) -> None:
     """Whether it was moved in between or not. Source: the zeros that both sheets of drops were computed with."""
-    files = {f"drop_{side}.csv": drop_csv(6.4, wheel=zero) for side, zero in zip(SIDES, zeros, strict=True)}
-    exhaust = {"degree_in": {"full_lift": 9.75, "same_wheel": True}}
-    model = contact_model(project(tmp_path, read(118.0, same_wheel=True), files, exhaust=exhaust, seats=SEATS))
+    half_lift = {"lift": 4.75, "opening": -180.0, "closing": -52.0}  # of a cosine squared about -116, lash off
+    model = on_wheels(tmp_path, zeros, {"lifts": [half_lift]})
     apart = sum(model.wheel_zeros.values())
     assert abs(zeros[0] - zeros[1]) <= apart <= abs(zeros[0] - zeros[1]) + 0.8
     assert any("moved in between" in note for note in model.notes) is (zeros[0] != zeros[1])
+
+
+def test_a_cam_that_was_not_timed_on_the_wheel_is_off_against_the_other_by_its_whole_zero(tmp_path: Path) -> None:
+    """Full lift alone does not show where a cam stands: it may be true where the other is off. Source: the zeros."""
+    model = on_wheels(tmp_path, (1.4, 1.4), {"full_lift": 9.75})
+    assert sum(model.wheel_zeros.values()) >= 1.4
 
 
 def test_another_lobe_counts_with_what_one_ratio_may_be_short(tmp_path: Path) -> None:
