@@ -44,8 +44,8 @@ def refuse_contradicted(
         moved = moved_wheel(amended, side, laws[side], engine.cam(side))
         if moved is not None:
             likely.append(
-                f"the degree wheel was moved by about {abs(moved):.0f}° since the drop readings: prove TDC, then read "
-                "this cam again, without same_wheel"
+                f"the degree wheel was moved by about {max(round(2 * abs(moved)) / 2, 0.5):g}° since the drop "
+                "readings: prove TDC, then read this cam again, without same_wheel"
             )
         mistakes.append(contradiction(amended, side, laws[side], engine.cam(side), likely[:MOST_NAMED]))
     if mistakes:

@@ -1,5 +1,6 @@
 """Engines whose truth is known, with what was read on them assembled; only this file knows the package here."""
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -69,17 +70,25 @@ def test_drop_readings_show_the_zero_of_their_wheel(tmp_path: Path) -> None:
     assert np.median(spread) <= 0.3  # a tenth of what a zero may be out by unseen
 
 
-@pytest.mark.parametrize("moved", [-2.0, 1.0])
-def test_a_wheel_that_was_moved_between_the_cams_shows_in_the_travel_left(tmp_path: Path, moved: float) -> None:
-    """Though the builder says that it was not."""
-    for seed in SEEDS:
-        engine, _ = random_engine(seed)
-        written = on_wheel(engine, seed, wheel_of("moved between the cams", seed, 0.3, moved), Errors())
+@pytest.mark.parametrize(
+    ("moved", "errors", "seeds"),
+    [(-2.0, Errors(), SEEDS), (1.0, Errors(), SEEDS), (0.45, Errors(gauge=0.004, reading=0.03), range(3))],
+)
+def test_a_wheel_that_was_moved_between_the_cams_shows_in_the_travel_left(
+    tmp_path: Path, moved: float, errors: Errors, seeds: range
+) -> None:
+    """Though the builder says that it was not; half a degree too, with a gauge that is good enough."""
+    for seed in seeds:
+        engine, _ = random_engine(seed, errors)
+        written = on_wheel(engine, seed, wheel_of("moved between the cams", seed, 0.3, moved), errors)
         with pytest.raises(InputError) as caught:
             contact_model(load_project(written.write(tmp_path / f"{seed}")))
         (mistake,) = caught.value.mistakes
         assert mistake.where == "exhaust.degree_in.travel_left"
-        assert "wheel was moved" in mistake.hint
+        by = re.search(r"wheel was moved by about ([\d.]+)°", mistake.hint)
+        assert by is not None
+        assert float(by[1]) == pytest.approx(abs(moved), abs=0.5)
+        assert float(by[1]) > 0.0
 
 
 def test_swapped_drop_files_show_in_the_travel_left(tmp_path: Path) -> None:
