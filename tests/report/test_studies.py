@@ -7,7 +7,9 @@ from pathlib import Path
 from read_document import unexplained
 from small_builds import small_build
 
+from phaseopt.job.build import build
 from phaseopt.output.files import build_files
+from phaseopt.project.load import load_project
 from phaseopt.report.page import page
 from phaseopt.report.subjects.build import build_document
 from phaseopt.report.subjects.offsets import offsets_document, recommended_words
@@ -34,5 +36,5 @@ def test_the_report_shows_the_studies_of_its_inputs_and_no_others(tmp_path: Path
             assert not METRIC_WORDS.search(re.sub(r"<(style|script)>.*?</\1>", "", text, flags=re.DOTALL))
     changed = built.project.file
     changed.write_text(changed.read_text(encoding="utf-8") + "\n# another engine\n", encoding="utf-8")
-    report = build_files(built)["report.html"]  # offsets are known by the hash of every input
+    report = build_files(build(load_project(changed)))["report.html"]  # offsets are known by the hash of every input
     assert recommended_words(fitted) not in unescape(report)
