@@ -15,7 +15,7 @@ A factor is fitted only if the data determine it: its standard error must be a s
 Factors that fail are left at 1, the least determined first, and named with the reason.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,7 +76,6 @@ def calibrate(
     measured: Measured,
     names: tuple[str, ...] = tuple(FACTORS),
     wrong: float | None = None,
-    start: Mapping[str, float] | None = None,
 ) -> Calibration:
     """Fit factors to measured torque.
 
@@ -90,8 +89,6 @@ def calibrate(
         Which of `FACTORS` to try.
     wrong : float, optional
         Standard deviation of what no factor can fix [N m]; found from the measurements unless given.
-    start : mapping of float, optional
-        Factors from which to search, 1 where not named.
 
     Returns
     -------
@@ -108,7 +105,7 @@ def calibrate(
     noise, alike = _covariance_parts(responses, measured)
     fitted, refused = list(names), dict[str, str]()
     while fitted:
-        fit = _Fit(responses, measured, {name: (start or {}).get(name, 1.0) for name in fitted})
+        fit = _Fit(responses, measured, dict.fromkeys(fitted, 1.0))
         if wrong is None:
             wrong = _size_of_wrong(fit.error, fit.slopes, noise, alike)
         errors = fit.standard_errors(noise + wrong**2 * alike)

@@ -1,10 +1,9 @@
-"""A project's engine fitted to its pulls: all of them, and each time all but one.
+"""A project's engine fitted to its pulls.
 
 What is simulated is kept in the project's `.phaseopt/`, named by all that it depends on, so that a second build, or one
 with other readings at the same points, simulates nothing again.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +26,7 @@ from phaseopt.values.blas import one_blas_thread
 
 @dataclass(frozen=True, eq=False)
 class PulledCalibration:
-    """Calibration to all pulls (`whole`), and `without` each: by the pull's number, where there are two or more.
+    """Calibration to all pulls.
 
     `config` is the engine with the whole's factors. `ran` (n,) says which measured points could be simulated; the
     others took no part. `response_error` is the root-mean-square difference [N m] between the responses, on which the
@@ -35,7 +34,6 @@ class PulledCalibration:
     """
 
     whole: Calibration
-    without: Mapping[int, Calibration]
     config: CycleConfig
     ran: Flags
     response_error: float
@@ -94,17 +92,10 @@ def calibrate_to(
     )
     names = _names(project)
     responses = _kept_responses(project, config, seen.points, names, mesh, progress)
-    pulls = [int(pull) for pull in np.unique(seen.pull)]
     whole = calibrate(responses, seen, names)
-    without = {
-        pull: calibrate(
-            responses.only(seen.pull != pull), seen.only(seen.pull != pull), names, whole.wrong, whole.factors
-        )
-        for pull in (pulls if len(pulls) > 1 else [])
-    }
     found = with_factors(config, whole.factors)
     error = _response_error(project, found, seen.points, responses.torque(whole.factors), mesh)
-    return PulledCalibration(whole, without, found, responses.ran, error, x, responses)
+    return PulledCalibration(whole, found, responses.ran, error, x, responses)
 
 
 def _names(project: Project) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
 
 from phaseopt.project.pipes import Litres, WallTemperature
 from phaseopt.project.pulls import Weather
-from phaseopt.project.quantities import FASTEST, CrankDegrees, ProjectSection, Reader, Rpm, fault
+from phaseopt.project.quantities import FASTEST, CrankDegrees, Millimetres, ProjectSection, Reader, Rpm, fault
 from phaseopt.project.tracts import ExhaustTract, IntakeTract
 
 
@@ -233,6 +233,9 @@ class Cycle(ProjectSection):
     knock: Knock | None = Field(None, description="fuel and knock heard (left out = knock is not looked at)")
     friction: FrictionLaw = Field(default_factory=FrictionLaw)
     factors: Factors = Field(default_factory=Factors)
+    length_error: Millimetres = Field(
+        5.0, ge=0, le=100, description="how far a length of a pipe may be measured wrong, mm (95 %; a tape: 5)"
+    )
     uncertainty: float = Field(
         0.08,
         gt=0,

@@ -59,9 +59,8 @@ def fit_line(model: "TorqueModel", unit: Unit) -> str:
             f"{line}A single point left out is predicted to {unit.text(model.loo_rmse)} (rms); one pull cannot show "
             "its own drift."
         )
-    again = "" if model.simulation is None else ", the calibration repeated without it,"
     return (
-        f"{line}A pull left out{again} is predicted to {unit.text(model.lopo_rmse)}, a single point left out to "
+        f"{line}A pull left out is predicted to {unit.text(model.lopo_rmse)}, a single point left out to "
         f"{unit.text(model.loo_rmse)} (rms)."
     )
 
@@ -112,12 +111,11 @@ def _learned(build: "Build") -> list[tuple[str, str]]:
     surface, points = build.model.surface, build.model.reduction.points
     numbers, trend = surface.hyperparameters, surface.learned
     unit = build.project.display_units.torque
-    again = "" if trend is None else ", the calibration repeated without it"
     lopo = "one pull only" if math.isnan(build.model.lopo_rmse) else unit.text(build.model.lopo_rmse, 1)
     pairs = [
         ("points, pulls", f"{points.sizes['point']}, {np.unique(points['pull']).size}"),
         ("a single point left out, error (rms)", unit.text(build.model.loo_rmse, 1)),
-        (f"a whole pull left out{again}, error (rms)", lopo),
+        ("a whole pull left out, error (rms)", lopo),
         ("noise of a point beyond its own scatter", unit.text(numbers.noise, 1)),
         ("drift of a whole pull, standard deviation", unit.text(numbers.pull, 1)),
     ]

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from phaseopt.surrogate.exact import ExactModel, log_marginal_likelihood
     from phaseopt.surrogate.fitting import fit, simulation_alone
     from phaseopt.surrogate.grid_model import GridModel, fit_supplied_grid
-    from phaseopt.surrogate.prior import GridPrior
+    from phaseopt.surrogate.prior import GridFunction, GridPrior
     from phaseopt.surrogate.readings import Hyperparameters, Readings
     from phaseopt.surrogate.surface import TorqueSurface
     from phaseopt.surrogate.trend import LearnedTrend, Trend
@@ -31,6 +31,7 @@ __all__ = [
     "ChangeDistance",
     "Coverage",
     "ExactModel",
+    "GridFunction",
     "GridModel",
     "GridPrior",
     "Hyperparameters",
@@ -56,7 +57,7 @@ __getattr__ = on_demand(
         "exact": ("ExactModel", "log_marginal_likelihood"),
         "fitting": ("fit", "simulation_alone"),
         "grid_model": ("GridModel", "fit_supplied_grid"),
-        "prior": ("GridPrior",),
+        "prior": ("GridFunction", "GridPrior"),
         "readings": ("Hyperparameters", "Readings"),
         "surface": ("TorqueSurface",),
         "trend": ("LearnedTrend", "Trend"),

@@ -1,6 +1,7 @@
 """The hyperparameters that the readings and weak priors (`hyperpriors`) make most likely."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +10,7 @@ from scipy.optimize import minimize
 from phaseopt.surrogate import hyperpriors
 from phaseopt.surrogate.exact import ExactModel, condition, likelihood_and_slopes
 from phaseopt.surrogate.hyperpriors import Hyperpriors
-from phaseopt.surrogate.prior import GridPrior
+from phaseopt.surrogate.prior import GridFunction, GridPrior
 from phaseopt.surrogate.readings import Hyperparameters, Readings
 from phaseopt.surrogate.trend import Trend, grid_error
 from phaseopt.values.arrays import FloatArray
@@ -24,7 +25,12 @@ _ENOUGH = {"ftol": 1e-7}  # of the likelihood of hundreds of readings and more, 
 MOST_READINGS = 10_000  # a model of so many takes 2.3 GB
 
 
-def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: FloatArray | None = None) -> ExactModel:
+def fit(
+    readings: Readings,
+    prior: GridPrior | None = None,
+    simulated_at: FloatArray | None = None,
+    effects: Sequence[GridFunction] = (),
+) -> ExactModel:
     """The torque model with the most likely hyperparameters.
 
     Parameters
@@ -37,6 +43,9 @@ def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: FloatA
     simulated_at
         Torque simulated at the readings themselves (n,) [N·m], so that what is left over is the engine's and not the
         interpolation's: waves in the pipes are narrower than the grid's steps of speed. From `prior` by default.
+    effects
+        What torque changes by [N·m] where the simulation's description is off by one standard deviation, one for each
+        part that may be. How far each is off is integrated out like scale and shift.
 
     Returns
     -------
@@ -80,7 +89,7 @@ def fit(readings: Readings, prior: GridPrior | None = None, simulated_at: FloatA
         trend, residuals, basis, level = None, readings, None, None
         expected = hyperpriors.of_torque(readings)
     else:
-        trend, level = hyperpriors.trend_of(prior), 0.0
+        trend, level = replace(hyperpriors.trend_of(prior), effects=tuple(effects)), 0.0
         residuals, basis = trend.residuals(readings, simulated_at)
         if simulated_at is not None:
             at_speeds, between = grid_error(prior, readings.x, simulated_at)

@@ -181,7 +181,7 @@ class GridModel(TorqueSurface):
             known = (first**2).T @ roots**2 @ second**2
             for column in self.holes.T:
                 known -= (first.T @ (roots * column.reshape(sizes)) @ second) ** 2
-        return h.mean + h.signal**2 * surface, self._deviation(known, [], None)
+        return h.mean + h.signal**2 * surface, self._deviation(known, [], [])
 
     def _points(self, x: ArrayLike) -> FloatArray:
         return self._set_apart(super()._points(x), 0)

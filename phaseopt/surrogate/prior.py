@@ -26,7 +26,54 @@ AXES = ("rpm", "load", "icl", "ecl")
 TOLERANCE = 1e-9  # of an axis: rounding, within which a point counts as on a node or on the end
 
 
-class GridPrior:
+class GridFunction:
+    """A variable of a simulated grid over (rpm, load, icl, ecl), interpolated.
+
+    Parameters
+    ----------
+    values
+        Over the axes, nan where a point did not settle.
+    axes
+        Four rising arrays.
+    bridged
+        Whether such holes count as what their neighbours make likely, not as unknown.
+
+    Examples
+    --------
+    >>> flat = GridFunction(np.full((2, 1, 2, 1), 3.0), [np.arange(2.0), np.ones(1), np.arange(2.0), np.ones(1)])
+    >>> flat.at([[0.5, 1.0, 0.5, 1.0]])
+    array([3.])
+    """
+
+    axes: tuple[FloatArray, ...]
+
+    def __init__(self, values: FloatArray, axes: Sequence[FloatArray], *, bridged: bool = False) -> None:
+        self.axes, holes = tuple(axes), ~np.isfinite(values)
+        flat = (values.shape[0] * values.shape[1], values.shape[2] * values.shape[3])
+        self._values = _filled_holes(np.where(holes, np.nan, values), self.axes).reshape(flat)
+        self._holes = (holes & (not bridged)).astype(np.float64).reshape(flat)
+
+    def at(self, x: ArrayLike) -> FloatArray:
+        """Its values at points (n, 4): (n,), nan outside the axes and in a box with an unsettled corner."""
+        points = points_of(x, "points to simulate", 4)
+        by_cell, cell_corners = _pair_weights(self.axes[:2], points[:, :2])
+        by_label, label_corners = _pair_weights(self.axes[2:], points[:, 2:])
+        values = np.einsum("nk,nk->n", by_cell @ self._values, by_label)
+        unsettled = np.einsum("nk,nk->n", cell_corners @ self._holes, label_corners)
+        result: FloatArray = np.where(unsettled > 0.0, np.nan, values)
+        return result
+
+    def product(self, cells: ArrayLike, labels: ArrayLike) -> FloatArray:
+        """Of every cell (rpm, load) (c, 2) with every label (icl, ecl) (k, 2): (c, k), nan as in `at`."""
+        by_cell, cell_corners = _pair_weights(self.axes[:2], points_of(cells, "cells", 2))
+        by_label, label_corners = _pair_weights(self.axes[2:], points_of(labels, "labels", 2))
+        values = by_cell @ self._values @ by_label.T
+        unsettled = cell_corners @ self._holes @ label_corners.T
+        result: FloatArray = np.where(unsettled > 0.0, np.nan, values)
+        return result
+
+
+class GridPrior(GridFunction):
     """Torque of a simulated grid, interpolated.
 
     Parameters
@@ -55,7 +102,6 @@ class GridPrior:
     array([15.25,   nan])
     """
 
-    axes: tuple[FloatArray, ...]
     best: float
 
     def __init__(self, grid: xr.Dataset) -> None:
@@ -64,53 +110,31 @@ class GridPrior:
                 f"no torque over {', '.join(AXES)}", hint="give a grid made by the simulation", where="simulated grid"
             )
         torque = np.array(grid["torque"].transpose(*AXES), dtype=np.float64)
-        self.axes = tuple(np.array(grid[name], dtype=np.float64) for name in AXES)
-        for name, axis in zip(AXES, self.axes, strict=True):
+        axes = tuple(np.array(grid[name], dtype=np.float64) for name in AXES)
+        for name, axis in zip(AXES, axes, strict=True):
             if not (np.isfinite(axis).all() and axis.size and (np.diff(axis) > 0).all()):
                 raise InputError.one(f"the {name} axis does not rise", hint="sort it and drop doubles",
                                      where="simulated grid")  # fmt: skip
-        holes = ~np.isfinite(torque)
-        torque[holes] = np.nan
-        if holes.all():
+        settled = np.isfinite(torque)
+        if not settled.any():
             raise InputError.one(
                 "no point of it settled",
                 hint="check the dimensions under [cycle]: the engine they describe does not run",
                 where="simulated grid",
             )
-        self.best = float(torque[~holes].max())
+        self.best = float(torque[settled].max())
         if self.best <= 0.0:
             raise InputError.one(
                 "no point of it makes torque",
                 hint="check the dimensions under [cycle]: the engine they describe does not run",
                 where="simulated grid",
             )
-        flat = (torque.shape[0] * torque.shape[1], torque.shape[2] * torque.shape[3])
-        self._torque = _filled_holes(torque, self.axes).reshape(flat)
-        self._holes = holes.astype(np.float64).reshape(flat)
+        super().__init__(torque, axes)
 
     @classmethod
     def of(cls, grid: xr.Dataset, name: str) -> "GridPrior":
         """The same for another variable of a simulated grid, in its own unit."""
         return cls(grid[[name]].rename({name: "torque"}) if name != "torque" else grid)
-
-    def at(self, x: ArrayLike) -> FloatArray:
-        """Torque at points (n, 4) [N·m]: (n,), nan outside the axes and in a box with an unsettled corner."""
-        points = points_of(x, "points to simulate", 4)
-        by_cell, cell_corners = _pair_weights(self.axes[:2], points[:, :2])
-        by_label, label_corners = _pair_weights(self.axes[2:], points[:, 2:])
-        torque = np.einsum("nk,nk->n", by_cell @ self._torque, by_label)
-        unsettled = np.einsum("nk,nk->n", cell_corners @ self._holes, label_corners)
-        result: FloatArray = np.where(unsettled > 0.0, np.nan, torque)
-        return result
-
-    def product(self, cells: ArrayLike, labels: ArrayLike) -> FloatArray:
-        """Torque of every cell (rpm, load) (c, 2) with every label (icl, ecl) (k, 2) [N·m]: (c, k), nan as in `at`."""
-        by_cell, cell_corners = _pair_weights(self.axes[:2], points_of(cells, "cells", 2))
-        by_label, label_corners = _pair_weights(self.axes[2:], points_of(labels, "labels", 2))
-        torque = by_cell @ self._torque @ by_label.T
-        unsettled = cell_corners @ self._holes @ label_corners.T
-        result: FloatArray = np.where(unsettled > 0.0, np.nan, torque)
-        return result
 
 
 def _pair_weights(axes: Sequence[FloatArray], points: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -74,17 +74,17 @@ class TorqueSurface(ABC):
     @property
     @abstractmethod
     def solved_basis(self) -> FloatArray:
-        """`C` (k, 2) of the trend; without one it has no columns."""
+        """`C` (k, columns) of the trend; without one it has no columns."""
 
     @property
     @abstractmethod
     def trend_weights(self) -> FloatArray:
-        """`A C` (p, 2): `r A C b` is what a place's correlation and its trend know together."""
+        """`A C` (p, columns): `r A C b` is what a place's correlation and its trend know together."""
 
     @property
     @abstractmethod
     def basis_weights(self) -> FloatArray:
-        """(2,) how many of its own deviations the trend's scale and shift are off; empty without a trend."""
+        """How many of its own deviations the trend's scale, shift and each effect are off; empty without a trend."""
 
     @property
     @abstractmethod
@@ -123,8 +123,8 @@ class TorqueSurface(ABC):
         if self.trend is None:
             return None
         unit = np.array([self.trend.scale, self.trend.shift])
-        scale, shift = unit * self.basis_weights
-        deviation = unit * np.sqrt(np.clip(1.0 - (self.solved_basis**2).sum(axis=0), 0.0, 1.0))
+        scale, shift = unit * self.basis_weights[:2]
+        deviation = unit * np.sqrt(np.clip(1.0 - (self.solved_basis[:, :2] ** 2).sum(axis=0), 0.0, 1.0))
         return LearnedTrend(1.0 + float(scale), float(deviation[0]), float(shift), float(deviation[1]))
 
     def predict(self, x: ArrayLike, simulated_at: ArrayLike | None = None) -> tuple[FloatArray, FloatArray]:
@@ -135,14 +135,16 @@ class TorqueSurface(ABC):
         """
         points = self._points(x)
         simulated = self._simulated(points, simulated_at)
+        basis = self._basis(points, simulated)
         mean, deviation = np.empty(len(points)), np.empty(len(points))
         with one_blas_thread():
             for part in _parts(len(points), len(self.inputs)):
                 correlation = kernels.product(self.inputs, points[part], self._lengths)
                 level = None if simulated is None else simulated[part]
-                mean[part] = self._mean(self.weights @ correlation, level)
+                own = [column[part] for column in basis]
+                mean[part] = self._mean(self.weights @ correlation, level, own)
                 cross = list(self.trend_weights.T @ correlation)
-                deviation[part] = self._deviation(_squares(self.solve(correlation)), cross, level)
+                deviation[part] = self._deviation(_squares(self.solve(correlation)), cross, own)
         return mean, deviation if simulated_at is not None else self._with_grid(deviation, points[:, 0])
 
     def joint(self, x: ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -154,11 +156,12 @@ class TorqueSurface(ABC):
         simulated = self._simulated(points, None)
         with one_blas_thread():
             correlation = kernels.product(self.inputs, points, self._lengths)
-            mean = self._mean(self.weights @ correlation, simulated)
+            columns = self._basis(points, simulated)
+            mean = self._mean(self.weights @ correlation, simulated, columns)
             covariance = self.hyperparameters.signal**2 * kernels.product(points, points, self._lengths)
             known = self.hyperparameters.signal**2 * self.solve(correlation)
-            if self.trend is not None and simulated is not None:
-                basis = self.trend.basis(simulated)
+            if self.trend is not None:
+                basis = np.column_stack(columns)
                 known = known + basis @ self.solved_basis.T
                 covariance += basis @ basis.T + self.trend.grid_covariance(points)
             return mean, covariance - known @ known.T
@@ -175,13 +178,16 @@ class TorqueSurface(ABC):
         cell = points_of(cells, "cells")
         split = cell.shape[1]
         label = points_of(labels, "labels", self.readings.x.shape[1] - split)
-        simulated = None if self.trend is None else self.trend.prior.product(cell, label)
+        simulated, basis = None, list[FloatArray]()
+        if self.trend is not None:
+            simulated = self.trend.prior.product(cell, label)
+            basis = self.trend.basis_product(cell, label, simulated)
         with one_blas_thread():
             by_cell = kernels.product(np.ascontiguousarray(self.inputs[:, :split]), cell, self._lengths[:split])
             by_label = kernels.product(np.ascontiguousarray(self.inputs[:, split:]), label, self._lengths[split:])
-            mean = self._mean((self.weights[:, None] * by_cell).T @ by_label, simulated)
+            mean = self._mean((self.weights[:, None] * by_cell).T @ by_label, simulated, basis)
             cross = [(by_cell * weights[:, None]).T @ by_label for weights in self.trend_weights.T]
-            deviation = self._deviation(self._known(by_cell, by_label), cross, simulated)
+            deviation = self._deviation(self._known(by_cell, by_label), cross, basis)
         return mean, self._with_grid(deviation, cell[:, :1])
 
     def predict_grid(
@@ -206,14 +212,21 @@ class TorqueSurface(ABC):
             return None
         return self.trend.prior.at(points) if simulated_at is None else np.asarray(simulated_at, dtype=np.float64)
 
+    def _basis(self, points: FloatArray, simulated: FloatArray | None) -> list[FloatArray]:
+        """The trend's columns at the points, (m,) each; none without a trend."""
+        if self.trend is None or simulated is None:
+            return []
+        return list(self.trend.basis(points, simulated).T)
+
     def _points(self, x: ArrayLike) -> FloatArray:
         return points_of(x, "points to predict", self.readings.x.shape[1])
 
-    def _mean(self, surface: FloatArray, simulated: FloatArray | None) -> FloatArray:
+    def _mean(self, surface: FloatArray, simulated: FloatArray | None, basis: list[FloatArray]) -> FloatArray:
         mean: FloatArray = self.hyperparameters.mean + self.hyperparameters.signal**2 * surface
-        known = self.learned
-        if known is not None and simulated is not None:
-            mean += known.scale * simulated + known.shift
+        if simulated is not None:
+            mean += simulated
+        for weight, column in zip(self.basis_weights, basis, strict=True):
+            mean += weight * column
         return mean
 
     def _with_grid(self, deviation: FloatArray, rpm: FloatArray) -> FloatArray:
@@ -240,18 +253,17 @@ class TorqueSurface(ABC):
                 row[:] = np.einsum("ij,ij->j", values, (solved @ solved.T) @ values)
         return result
 
-    def _deviation(self, known: FloatArray, cross: list[FloatArray], simulated: FloatArray | None) -> FloatArray:
-        """The root of the prior's variance less what is known, from `|A r|²` and, for the trend, `r · A C` (2 arrays).
+    def _deviation(self, known: FloatArray, cross: list[FloatArray], basis: list[FloatArray]) -> FloatArray:
+        """The root of the prior's variance less what is known, from `|A r|²` and, for the trend, `r · A C` by column.
 
         With a trend `|signal² A r + C b|²` is multiplied out, b its basis at the places.
         """
         signal = self.hyperparameters.signal
         left = signal**2 * np.clip(1.0 - signal**2 * known, None, 1.0)
-        if self.trend is not None and simulated is not None:
-            basis = [self.trend.scale * simulated, np.full_like(simulated, self.trend.shift)]
-            both = self.solved_basis.T @ self.solved_basis
-            for i, own in enumerate(basis):
-                left += own * (own - 2.0 * signal**2 * cross[i] - both[i, 0] * basis[0] - both[i, 1] * basis[1])
+        both = self.solved_basis.T @ self.solved_basis
+        for i, own in enumerate(basis):
+            of_basis = sum((weight * column for weight, column in zip(both[i], basis, strict=True)), np.zeros(()))
+            left += own * (own - 2.0 * signal**2 * cross[i] - of_basis)
         deviation: FloatArray = np.sqrt(np.maximum(left, 0.0))
         return deviation
 

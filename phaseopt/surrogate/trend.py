@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from phaseopt.surrogate import kernels
-from phaseopt.surrogate.prior import GridPrior
+from phaseopt.surrogate.prior import GridFunction, GridPrior
 from phaseopt.surrogate.readings import Readings
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
@@ -37,6 +37,8 @@ class Trend:
         The simulated grid as a function.
     scale, shift
         Standard deviation of its scale about 1 [-], and of its shift about 0 [N·m].
+    effects
+        How much torque changes [N·m] where a part of the description is off by one standard deviation, one for each.
     at_speeds, between
         Standard deviation of the grid from the simulation at the grid's own speeds, and midway between two [N·m].
 
@@ -55,6 +57,7 @@ class Trend:
     shift: float
     at_speeds: float = 0.0
     between: float = 0.0
+    effects: tuple[GridFunction, ...] = ()
 
     def grid_deviation(self, rpm: FloatArray) -> FloatArray:
         """Standard deviation of the grid from the simulation at speeds (n,): (n,) [N·m]."""
@@ -69,9 +72,16 @@ class Trend:
         covariance: FloatArray = deviation[:, None] * deviation * kernels.product(x, x, steps)
         return covariance
 
-    def basis(self, simulated: FloatArray) -> FloatArray:
-        """Columns (n, 2) whose products are the trend's covariance, from simulated torque (n,) [N·m]."""
-        return np.column_stack([self.scale * simulated, np.full(len(simulated), self.shift)])
+    def basis(self, x: FloatArray, simulated: FloatArray) -> FloatArray:
+        """Columns (n, 2 + effects) whose products are the trend's covariance, at points (n, 4) of torque (n,)."""
+        return np.column_stack(self._columns(simulated, [effect.at(x) for effect in self.effects]))
+
+    def basis_product(self, cells: FloatArray, labels: FloatArray, simulated: FloatArray) -> list[FloatArray]:
+        """The same columns at every cell with every label, (c, k) each."""
+        return self._columns(simulated, [effect.product(cells, labels) for effect in self.effects])
+
+    def _columns(self, simulated: FloatArray, effects: list[FloatArray]) -> list[FloatArray]:
+        return [self.scale * simulated, np.full_like(simulated, self.shift), *effects]
 
     def residuals(self, readings: Readings, simulated: FloatArray | None = None) -> tuple[Readings, FloatArray]:
         """Readings less the simulation, and the basis at them.
@@ -94,7 +104,9 @@ class Trend:
                 hint="widen the simulated grid, or leave out points where the simulation did not settle",
                 where="simulated torque",
             )
-        return Readings(readings.x, readings.y - values, readings.pull, readings.variance), self.basis(values)
+        return Readings(readings.x, readings.y - values, readings.pull, readings.variance), self.basis(
+            readings.x, values
+        )
 
 
 @dataclass(frozen=True)

@@ -1,26 +1,23 @@
 """How far to trust a torque model: each reading, and each whole pull, predicted from all the others.
 
 Both are closed forms on the inverse covariance, at the fitted hyperparameters and mean; nothing is fitted again. A
-simulation's scale and shift are integrated out, so they are learned anew from what is left. Leaving out one reading
-tests interpolation along a pull whose drift is known already. Leaving out a pull is the harder test, and the one that
-counts: the tables will meet a new day too.
+simulation's scale, shift and effects are integrated out, so they are learned anew from what is left. Leaving out one
+reading tests interpolation along a pull whose drift is known already. Leaving out a pull is the harder test, and the
+one that counts: the tables will meet a new day too.
 
 Sources (from memory): Rasmussen and Williams, Gaussian Processes for Machine Learning, MIT Press 2006, eq. 5.10-5.12,
 and the same for blocks; Cochran, Sampling Techniques, Wiley 1977, section 9A (ratio to size, clusters of unequal size)
 for the error of a share.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtri
 
-from phaseopt.surrogate.exact import ExactModel
 from phaseopt.surrogate.readings import Readings
 from phaseopt.surrogate.surface import TorqueSurface
-from phaseopt.surrogate.trend import Trend
-from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 
@@ -93,16 +90,13 @@ def leave_one_out(model: TorqueSurface) -> LeftOut:
     return LeftOut(model.readings.y - residual, 1.0 / np.sqrt(precision), residual)
 
 
-def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, FloatArray] | None = None) -> LeftOut:
+def leave_one_pull_out(model: TorqueSurface) -> LeftOut:
     """Each pull predicted from the other pulls.
 
     Parameters
     ----------
     model
         Any torque model with readings of at least two pulls.
-    simulated_without
-        For each pull number, simulated torque at all readings (n,) [N·m], by the simulation as calibrated to the other
-        pulls. Without it, a simulation that was calibrated to all pulls has seen the one that is left out.
 
     Returns
     -------
@@ -113,7 +107,7 @@ def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Flo
     Raises
     ------
     InputError
-        With a single pull, and where `simulated_without` lacks a pull or holds torque that is not finite.
+        With a single pull.
 
     Examples
     --------
@@ -130,15 +124,6 @@ def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Flo
             where="torque points",
         )
     residual, variance = np.empty(len(model.readings)), np.empty(len(model.readings))
-    if simulated_without is not None and model.trend is not None:
-        lacking = [int(pull) for pull in pulls if int(pull) not in simulated_without]
-        if lacking:
-            raise InputError.one(f"pulls {lacking} have no simulated torque", hint="calibrate without each of them",
-                                 where="simulated torque")  # fmt: skip
-        for pull in pulls:
-            own = model.readings.pull == pull
-            residual[own], variance[own] = _without(model, model.trend, own, simulated_without[int(pull)])
-        return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
     groups = [np.flatnonzero(model.readings.pull == pull) for pull in pulls]
     with one_blas_thread():
         for own, precision in zip(groups, model.precision_blocks(groups), strict=True):
@@ -146,17 +131,6 @@ def leave_one_pull_out(model: TorqueSurface, simulated_without: Mapping[int, Flo
             residual[own] = covariance @ model.reading_weights[own]
             variance[own] = covariance.diagonal()
     return LeftOut(model.readings.y - residual, np.sqrt(variance), residual)
-
-
-def _without(
-    model: TorqueSurface, trend: Trend, own: BoolArray, simulated: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Residuals of a pull's own readings, and their variances, from the others with another simulation as mean."""
-    trend.residuals(model.readings, simulated)  # which refuses what is no simulated torque of all readings
-    h, left_out = model.hyperparameters, model.readings.subset(own)
-    others = ExactModel.at(h, model.readings.subset(~own), trend, simulated[~own])
-    mean, deviation = others.predict(left_out.x, simulated[own])
-    return left_out.y - mean, deviation**2 + h.pull**2 + h.noise**2 + left_out.variance
 
 
 @dataclass(frozen=True)

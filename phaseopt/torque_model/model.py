@@ -4,7 +4,6 @@ Pulls alone; pulls on a simulation calibrated to them; a simulation alone; or a 
 """
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,7 +25,7 @@ from phaseopt.surrogate import (
 from phaseopt.torque import Reduction, reduce_logs, require_pulls
 from phaseopt.torque_model.simulation import Simulated, error_context, readings_of, simulate
 from phaseopt.torque_model.supplied_grid import SuppliedGrid, read_supplied_grid
-from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.arrays import BoolArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, part, silent
@@ -80,8 +79,8 @@ class TorqueModel(ShowsItself):
         readings, keep = self.surface.readings, ~points
         if np.count_nonzero(keep) < readings.x.shape[1] + 2:
             return None
-        simulated = None if self.simulation is None or self.simulation.points is None else self.simulation.points
-        at = None if simulated is None else simulated["after"].to_numpy()[keep]
+        at = None if self.simulation is None else self.simulation.expected().at_points
+        at = None if at is None else at[keep]
         return ExactModel.at(self.surface.hyperparameters, readings.subset(keep), self.surface.trend, at)
 
     @property
@@ -232,11 +231,12 @@ def _among(some: xr.Dataset, points: xr.Dataset) -> bool:
 def _of_pulls_on_simulation(
     project: Project, reduction: Reduction, compared: xr.Dataset, prior: Simulated
 ) -> TorqueModel:
-    """Pulls on top of a simulation that was calibrated to them; left-out errors allow for the calibration too."""
+    """Pulls on top of a simulation that was calibrated to them."""
+    expected = prior.expected()
     with error_context(project, "torque.pulls"):
-        surface = fit(readings_of(compared), GridPrior(prior.grid), compared["after"].to_numpy())
-    without = _pulls_left_out(surface, prior.without)
-    return TorqueModel(surface, _simulated_points(reduction, compared), prior, leave_one_out(surface), without)
+        surface = fit(readings_of(compared), *expected)
+    points, left_out = _simulated_points(reduction, compared), leave_one_out(surface)
+    return TorqueModel(surface, points, prior, left_out, _pulls_left_out(surface))
 
 
 def _simulated_points(reduction: Reduction, compared: xr.Dataset) -> Reduction:
@@ -249,13 +249,11 @@ def _simulated_points(reduction: Reduction, compared: xr.Dataset) -> Reduction:
     return replace(reduction, points=compared.drop_vars(["before", "after"]), notes=(*reduction.notes, note))
 
 
-def _pulls_left_out(
-    surface: TorqueSurface, simulated_without: Mapping[int, FloatArray] | None = None
-) -> LeftOut | None:
+def _pulls_left_out(surface: TorqueSurface) -> LeftOut | None:
     """Each pull beside what the others predict; None with one pull."""
     if len(np.unique(surface.readings.pull)) < 2:
         return None
-    return leave_one_pull_out(surface, simulated_without)
+    return leave_one_pull_out(surface)
 
 
 def _of_supplied_grid(project: Project, progress: Progress) -> TorqueModel:

@@ -1,9 +1,10 @@
 """The engine of [cycle], calibrated to a project's pulls where there are some, and simulated over its tables."""
 
 import logging
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -12,14 +13,15 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.calibration import calibrate_to
 from phaseopt.cycle.config import CycleConfig
+from phaseopt.cycle.effects import effects
 from phaseopt.cycle.factors import with_factors
 from phaseopt.cycle.from_project import ambient, cycle_config, cycle_section, with_knock
 from phaseopt.cycle.grid import HELD_OFF, KNOCK
-from phaseopt.cycle.torque_grid import cache_path, torque_grid
+from phaseopt.cycle.torque_grid import cache_path, grid_axes, torque_grid
 from phaseopt.project import Project
-from phaseopt.surrogate import GridPrior, Readings
+from phaseopt.surrogate import GridFunction, GridPrior, Readings
 from phaseopt.torque import LoggedDepression, Reduction, logged_depression
-from phaseopt.values.arrays import FloatArray
+from phaseopt.values.arrays import FloatArray, cells_of
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, counted, part, silent
@@ -50,8 +52,9 @@ class Simulated(ShowsItself):
     uncertainty
         Standard deviation of simulated torque as a share of the best torque: a judgement, which counts only where
         nothing was measured.
-    without
-        By the number of each pull, simulated torque of the points [N·m] as calibrated to the other pulls.
+    effects
+        What torque changes by where a part of the description is off, as `cycle.effects.effects` gives it; None where
+        nothing was measured.
     depression
         Full-throttle pressure as the pulls logged it, with the reason where it was not used; None where none was
         looked for.
@@ -70,7 +73,7 @@ class Simulated(ShowsItself):
     calibration: Calibration | None
     points: xr.Dataset | None
     uncertainty: float
-    without: Mapping[int, FloatArray] = field(default_factory=dict)
+    effects: xr.Dataset | None = None
     depression: LoggedDepression | None = None
 
     @property
@@ -85,6 +88,26 @@ class Simulated(ShowsItself):
             return False
         return self.calibration.before > FAR_OFF * float(self.points["torque"].mean())
 
+    def expected(self) -> "ExpectedTorque":
+        """Torque of the description, by its effects around the calibrated engine."""
+        prior, parts = GridPrior(self.grid), self.effects
+        at = None if self.points is None else self.points["after"].to_numpy()
+        if parts is None:
+            return ExpectedTorque(prior, at, ())
+        axes = [parts[name].to_numpy() for name in ("rpm", "load", "icl", "ecl")]
+        found = tuple(GridFunction(values, axes, bridged=True) for values in parts["effect"].to_numpy())
+        back = ((1.0 - parts["calibrated"]) / parts["deviation"]).to_numpy()
+        torque = self.grid["torque"].transpose("rpm", "load", "icl", "ecl")
+        cells, labels = (
+            cells_of(*(self.grid[name].to_numpy() for name in pair)) for pair in (("rpm", "load"), ("icl", "ecl"))
+        )
+        of_grid = sum(off * effect.product(cells, labels) for off, effect in zip(back, found, strict=True))
+        described = torque + np.reshape(of_grid, torque.shape)
+        if at is not None and self.points is not None:
+            x = readings_of(self.points).x
+            at = at + sum(off * effect.at(x) for off, effect in zip(back, found, strict=True))
+        return ExpectedTorque(GridPrior(described.to_dataset(name="torque")), at, found)
+
     @property
     def notes(self) -> tuple[str, ...]:
         """What every output must say of torque in which this simulation took part."""
@@ -96,6 +119,19 @@ class Simulated(ShowsItself):
                 knock,
             )
         return (f"Torque is from pulls and simulation. {knock}",)
+
+
+class ExpectedTorque(NamedTuple):
+    """What the torque model expects before it has seen a pull.
+
+    `prior` is torque over the grid and `at_points` (n,) at the measured points [N·m], both of the engine as described,
+    on the tangent at the calibrated one: so the model has the tolerances of the description, and uses each pull once.
+    `effects` say how torque changes with each part.
+    """
+
+    prior: GridPrior
+    at_points: FloatArray | None
+    effects: tuple[GridFunction, ...]
 
 
 @one_blas_thread()
@@ -147,15 +183,16 @@ def simulate(
         return Simulated(grid, config, None, None, uncertainty)
     measured, x = points.points, readings_of(points.points).x
     with error_context(project, "cycle"):
-        pulled = calibrate_to(project, config, measured, progress=counted(part(progress, 0.0, 0.43), "calibrating"))
-        counts = counted(part(progress, 0.43, 1.0), "simulating")
+        pulled = calibrate_to(project, config, measured, progress=counted(part(progress, 0.0, 0.3), "calibrating"))
+        counts = counted(part(progress, 0.3, 0.7), "simulating")
         config = with_knock(project, pulled.config)
         grid = cached_or_simulated(project, config, counts, limits=limits)
+        counts = counted(part(progress, 0.7, 1.0), "simulating what may be wrong")
+        may_be_wrong = effects(project, config, pulled.whole.factors, grid_axes(project), progress=counts)
         known = np.isfinite(GridPrior(grid).at(x)) & pulled.ran
     before, after = (pulled.simulated(x[known], by) for by in (replace(pulled.whole, factors={}), pulled.whole))
     compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
-    without = {pull: pulled.simulated(x[known], found) for pull, found in pulled.without.items()}
-    return Simulated(grid, config, pulled.whole, compared, uncertainty, without, depression)
+    return Simulated(grid, config, pulled.whole, compared, uncertainty, may_be_wrong, depression)
 
 
 def with_logged_depression(project: Project, points: xr.Dataset) -> tuple[Project, LoggedDepression | None]:

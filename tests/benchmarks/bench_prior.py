@@ -1,6 +1,6 @@
 """What the simulation is worth to the hill-climb example, whose true engine is known because it was simulated.
 
-With four pulls: each predicted from the other three, calibration repeated without it, with the simulation as prior mean
+With four pulls: each predicted from the other three, with the simulation as prior mean
 and without, and the example's other pulls predicted from the four. The left-out error must be at least 30 % lower with
 it, for each choice of four. With all pulls: how much the built tables gain by the torque model, and how much on the
 true engine (`examples/hillclimb/true_engine.py`), with the simulation and without. No more may be promised than the

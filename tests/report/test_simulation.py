@@ -65,7 +65,7 @@ def test_pulls_on_a_simulation_are_said_with_what_calibration_did(prior: Build) 
     assert set(prior.model.simulation.notes) <= set(found.lead)
     calibrated, fit = lines_of(found, "Torque model")
     assert "9.8 N·m (rms) off the measured points before, 4.2 N·m after" in calibrated
-    assert "A pull left out, the calibration repeated without it, is predicted to" in fit
+    assert "A pull left out is predicted to" in fit
     factors = {row.label: row.cells for row in table_of(found, "Calibration").rows}
     assert factors["flow"][:2] == ("1.052", "± 0.024")  # twice the standard error
     assert "refused: the data leave it uncertain by 40 % of its range" in factors["wall temperature"][2]

@@ -1,11 +1,14 @@
 """A simulation as prior mean, at given hyperparameters: against scikit-learn and dense algebra."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
 from phaseopt.surrogate import (
     ExactModel,
+    GridFunction,
     Hyperparameters,
     Readings,
     Trend,
@@ -104,23 +107,58 @@ def test_leave_one_out_learns_scale_and_shift_anew():
         assert left.deviation[i] == pytest.approx(deviation[0], rel=1e-8)
 
 
-@pytest.mark.parametrize("other", [False, True])
-def test_leave_one_pull_out_with_the_same_simulation_and_with_one_of_each_pull(other):
-    """Against scikit-learn conditioned on the other pulls, with the simulation that those pulls calibrated."""
-    means = {p: torque(R.x, flow=1 + 0.02 * p) if other else PRIOR.at(R.x) for p in range(5)}
-    left = leave_one_pull_out(MODEL, means if other else None)
+def test_leave_one_pull_out_learns_scale_and_shift_anew():
+    """Against scikit-learn conditioned on the other pulls."""
+    left = leave_one_pull_out(MODEL)
     for pull in range(5):
         keep = R.pull != pull
-        mean, deviation = refitted(keep, means[pull])
+        mean, deviation = refitted(keep, PRIOR.at(R.x))
         np.testing.assert_allclose(left.mean[~keep], mean, rtol=1e-8)
         np.testing.assert_allclose(left.deviation[~keep], deviation, rtol=1e-8)
         np.testing.assert_allclose(left.residual[~keep], (R.y - left.mean)[~keep], atol=1e-9)
 
 
-def test_the_same_simulation_given_for_each_pull_changes_nothing():
-    whole, each = leave_one_pull_out(MODEL), leave_one_pull_out(MODEL, dict.fromkeys(range(5), PRIOR.at(R.x)))
-    np.testing.assert_allclose(each.mean, whole.mean, rtol=1e-9)
-    np.testing.assert_allclose(each.deviation, whole.deviation, rtol=1e-9)
+def effect_of(**changed):
+    """What torque changes by, on fewer nodes than the simulation has."""
+    axes = [axis[[0, len(axis) // 2, -1]] for axis in PRIOR.axes]
+    nodes = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 4)
+    values = (torque(nodes, **changed) - torque(nodes)).reshape([len(axis) for axis in axes])
+    return GridFunction(values, axes)
+
+
+def test_effects_are_integrated_out_like_any_explicit_basis():
+    """Weights and predictions by Rasmussen and Williams eq. 2.41 and 2.42 (from memory), from plain models."""
+    effects = effect_of(flow=1.05), effect_of(pipe=1.03)
+    trend = replace(TREND, effects=effects)
+    model = ExactModel.at(H, R, trend)
+    plain = ExactModel.at(H, Readings(R.x, R.y - PRIOR.at(R.x), R.pull, R.variance))
+    lower = plain.conditioned.lower
+    columns = [SCALE * PRIOR.at(R.x), np.full(len(R), SHIFT), *(effect.at(R.x) for effect in effects)]
+    basis = np.column_stack(columns)
+    precision = np.eye(4) + basis.T @ np.linalg.solve(lower @ lower.T, basis)
+    weights = np.linalg.solve(precision, basis.T @ np.linalg.solve(lower @ lower.T, plain.readings.y))
+    np.testing.assert_allclose(model.basis_weights, weights, rtol=1e-8)
+
+    at = PRIOR.at(ELSEWHERE)
+    new = np.column_stack([SCALE * at, np.full(len(at), SHIFT), *(effect.at(ELSEWHERE) for effect in effects)])
+    known = [ExactModel.at(H, Readings(R.x, column, R.pull, R.variance)).predict(ELSEWHERE)[0] for column in columns]
+    rest = new - np.column_stack(known)
+    mean, covariance = plain.joint(ELSEWHERE)
+    found_mean, found = model.joint(ELSEWHERE)
+    np.testing.assert_allclose(found_mean, at + mean + rest @ weights, rtol=1e-8)
+    np.testing.assert_allclose(
+        found, covariance + rest @ np.linalg.solve(precision, rest.T), rtol=1e-7, atol=1e-8 * covariance.max()
+    )
+    np.testing.assert_allclose(model.predict(ELSEWHERE)[1] ** 2, np.diag(found), rtol=1e-7)
+
+
+def test_tables_with_effects_are_their_points():
+    model = ExactModel.at(H, R, replace(TREND, effects=(effect_of(flow=1.05), effect_of(pipe=1.03))))
+    mean, deviation = model.predict_grid(*AXES)
+    points = np.stack(np.meshgrid(*AXES, indexing="ij"), axis=-1).reshape(-1, 4)
+    expected_mean, expected_deviation = model.predict(points)
+    np.testing.assert_allclose(mean.ravel(), expected_mean, rtol=1e-12)
+    np.testing.assert_allclose(deviation.ravel(), expected_deviation, rtol=1e-8)
 
 
 def test_nan_where_nothing_was_simulated_and_only_there():
@@ -151,9 +189,6 @@ GRID_RPM, GRID_ICL = float(PRIOR.axes[0][10]), float(PRIOR.axes[2][3])
             lambda: TREND.residuals(Readings([[9000.0, 100, 110, 110], [5000.0, 100, 110, 110]], [1.0, 2.0], [1, 2])),
             "1 of 2 torque points have no simulated torque (the first at 9000, 100, 110, 110)",
         ),
-        (lambda: leave_one_pull_out(MODEL, {0: PRIOR.at(R.x)}), "pulls [1, 2, 3, 4] have no simulated torque"),
-        (lambda: leave_one_pull_out(MODEL, dict.fromkeys(range(5), np.ones(3))), "shape (3,), but there are 50"),
-        (lambda: leave_one_pull_out(MODEL, dict.fromkeys(range(5), np.full(50, np.nan))), "50 of 50 torque points"),
     ],
 )  # fmt: skip
 def test_wrong_use_is_refused_with_its_fix(action, words):

@@ -93,10 +93,9 @@ def left_out_lines(model: TorqueModel, trust: TorqueTrust, unit: Unit) -> list[s
     lines = [f"a single point, predicted by all the others, is off by {unit.text(model.loo_rmse, 1)} (rms)"]
     if not trust.pulls:
         return [*lines, "a whole pull: not known, with one pull"]
-    again = " The calibration is repeated without it." if model.simulation is not None else ""
     worst = max(trust.pulls, key=lambda pull: pull.rmse)
     lines.append(
-        f"a whole pull, predicted by the other pulls, is off by {unit.text(model.lopo_rmse, 1)} (rms).{again} "
+        f"a whole pull, predicted by the other pulls, is off by {unit.text(model.lopo_rmse, 1)} (rms). "
         f"Worst: {worst.name}, {unit.text(worst.rmse, 1)} ({unit.signed(worst.mean, 1)} on average)"
     )
     unlikely = [pull for pull in trust.pulls if pull.inside < _SURPRISE]
