@@ -87,6 +87,8 @@ class LogFolder:
     def pulls(self, entries: Sequence[Pull], rest: Pull) -> tuple[Pull, ...]:
         """Every pull: those of the entries, and one for each log that none claims, as `rest` says."""
         claimed = set(map(os.path.realpath, self._found(self.aside)))
+        left_out = claimed | {name for name in self.aside if not _PATTERN.search(name)}
+        entries = [entry for entry in entries if self._is_pattern(entry) or not self._left_out(entry, left_out)]
         for entry in entries:
             if not self._is_pattern(entry):
                 claimed |= set(map(os.path.realpath, self._found(entry.files)))
@@ -145,6 +147,13 @@ class LogFolder:
         if key.startswith("torque.pulls") and (not files or not self._is_pattern(like)):
             names += [Path(self.logs or "", name).as_posix() for name in like.files if not self._found([name])]
         return like.made_of(tuple(names), key, began)
+
+    def _left_out(self, entry: Pull, names: set[str]) -> bool:
+        """Whether every file of an entry is left out, by its place or by its name alone."""
+        return all(
+            Path(name).name in names or any(os.path.realpath(f) in names for f in self._found([name]))
+            for name in entry.files
+        )
 
     def _is_pattern(self, entry: Pull) -> bool:
         """Whether some name of it is a pattern, and no file is called just that."""

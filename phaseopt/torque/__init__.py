@@ -1,9 +1,11 @@
 """Torque by measurement: dyno logs in, torque points over speed, load and true centrelines out.
 
 `reduce_logs` does all of it. On the way, a log is read (`logs`, which finds how a text is written, makes channels in
-the program's units, joins files on one clock and judges their quality), its rows become torque at the flywheel (`rows`,
-with `driveline`, `lag`, `gates`, `phases` and `weather`), and rows become points with their standard errors (`points`,
-with `curve` for sweeps and `means` for steady logs). A pull that reads far from the others is found in `levels`.
+the program's units, joins files on one clock and judges their quality; `bad_rows` finds what cannot be torque). Its
+rows become torque at the flywheel (`rows`, with `driveline`, `gates`, `phases` and `weather`; `lag` shows how late a
+dyno is, from all its pulls). Rows become points with their standard errors (`points`, with `curve` for sweeps and
+`means` for steady logs). A pull that reads far from the others is found in `levels`, one that does what no other does
+in `unlike_curves`.
 
 `logged_depression` is what full throttle took from the barometer over speed.
 
@@ -17,6 +19,7 @@ from phaseopt.values.lazy import on_demand
 
 if TYPE_CHECKING:
     from phaseopt.torque.depression import LoggedDepression, logged_depression
+    from phaseopt.torque.lag import DynoLag
     from phaseopt.torque.log_quality import LogQuality
     from phaseopt.torque.logs import pull_files, read_other_logs, read_pull
     from phaseopt.torque.phasers import PhaserResponse, phaser_response
@@ -28,6 +31,7 @@ if TYPE_CHECKING:
     from phaseopt.torque.weather import dry_pressure
 
 __all__ = [
+    "DynoLag",
     "LogQuality",
     "LoggedDepression",
     "OutlierPull",
@@ -54,6 +58,7 @@ __getattr__ = on_demand(
     __name__,
     {
         "depression": ("LoggedDepression", "logged_depression"),
+        "lag": ("DynoLag",),
         "log_quality": ("LogQuality",),
         "logs": ("pull_files", "read_other_logs", "read_pull"),
         "phasers": ("PhaserResponse", "phaser_response"),

@@ -47,6 +47,7 @@ _UNTIMED = 7.0  # blocks, where no time is logged
 _MOST_PIECES = 80
 _FEW_BLOCKS = 10  # below this a curve is a straight line
 _RIDGE, _LINE = 1e-6, 1e6  # weight of the curve's bends against the data
+_SAME_SPEED, _LEVEL = 10.0, 1e-6  # rpm over all of a segment, and the ridge that then holds its slope
 _LEAST = 1e-9  # N m squared, so that torque without noise divides by something
 
 
@@ -194,9 +195,10 @@ def _segment(blocks: Blocks, mine: BoolArray, speed: FloatArray, width: float) -
     basis = spline(rpm)
     second = np.diff(np.eye(basis.shape[1]), n=2, axis=0)
     weight = (_LINE if len(rows) < _FEW_BLOCKS else _RIDGE) * len(rows) / basis.shape[1]
-    return _Segment(
-        blocks.group[rows], run, basis, blocks.torque[rows], blocks.rows[rows], weight * second.T @ second, spline
-    )
+    penalty = weight * second.T @ second
+    if np.ptp(rpm) < _SAME_SPEED:  # no line can be seen in it, so that the penalty alone leaves one open
+        penalty += _LEVEL * np.eye(len(penalty))
+    return _Segment(blocks.group[rows], run, basis, blocks.torque[rows], blocks.rows[rows], penalty, spline)
 
 
 def _covariance(sweep: Sweep, block: float, place: int, lags: int) -> FloatArray:

@@ -2,7 +2,8 @@
 
 The limits are the project's (torque.gates). Each stretch of rows beyond one is left out, counted and named with its
 speeds. A sweep's torque also means nothing while the throttle opens or shuts: torque.settle seconds are cut off on
-either side of each change of the full-throttle mark inside a log. Where no time is logged this cannot be done.
+either side of each change of the full-throttle mark inside a log, and part throttle that lasts no longer than five
+times that is only the way there. Where no time is logged this cannot be done.
 """
 
 from collections.abc import Iterator
@@ -10,9 +11,10 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
-from phaseopt.project import Gates, Torque
+from phaseopt.project import Gates, Pull, Torque
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
+_ON_ITS_WAY = 5.0  # times the settling time
 SETTLING = "throttle opens or shuts"
 
 
@@ -45,10 +47,10 @@ def gates_not_logged(log: xr.Dataset, torque: Torque) -> list[str]:
 
 
 def settling(time: FloatArray, full: BoolArray, settle: float) -> BoolArray:
-    """Rows within `settle` seconds of a change of the full-throttle mark, (n,).
+    """Rows within `settle` seconds of a change of the full-throttle mark, and short part throttle beside one, (n,).
 
     >>> settling(np.arange(6) * 0.1, np.array([False, False, True, True, True, True]), 0.12).tolist()
-    [False, True, True, False, False, False]
+    [True, True, True, False, False, False]
     """
     changes = np.flatnonzero(np.diff(full.astype(np.int8)))
     near = np.zeros(len(full), dtype=np.bool_)
@@ -59,6 +61,9 @@ def settling(time: FloatArray, full: BoolArray, settle: float) -> BoolArray:
     for neighbour in (after - 1, after):
         there = (neighbour >= 0) & (neighbour < len(at))
         near |= there & (np.abs(time - at[np.clip(neighbour, 0, len(at) - 1)]) <= settle)
+    for rows in np.split(np.arange(len(full)), changes + 1):
+        if not full[rows[0]] and time[rows[-1]] - time[rows[0]] < _ON_ITS_WAY * settle:
+            near[rows] = True
     return near
 
 
@@ -70,3 +75,15 @@ def stretches(rejected: BoolArray, ends: IntArray) -> int:
     """
     begins = rejected & np.r_[True, ~rejected[:-1] | (np.diff(ends) != 0)]
     return int(np.count_nonzero(begins))
+
+
+def full_throttle_rows(torque: Torque, pull: Pull, log: xr.Dataset) -> BoolArray:
+    """Which rows of a log are at full throttle, (n,), by the project's mark."""
+    marks = torque.full_throttle
+    if marks.throttle_above is not None:
+        above: BoolArray = log["throttle"].to_numpy() > marks.throttle_above
+        return above
+    assert marks.depression_below is not None  # as the project file's checks have it
+    assert pull.air is not None
+    small: BoolArray = pull.air.pressure - log["load"].to_numpy() < marks.depression_below
+    return small

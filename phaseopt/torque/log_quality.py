@@ -13,6 +13,7 @@ from phaseopt.values.arrays import FloatArray
 
 LONG_STEP = 5.0  # usual steps of time that make a gap
 _STUCK_ROWS, _STUCK_SHARE = 20, 0.05  # rows and share of a log that one value of a live channel may fill
+_STUCK_TIMES = 3.0  # times the third longest run
 _CLIPPED_ROWS, _CLIPPED_TIMES = 10, 4.0  # rows at an extreme, and how many times the longest run elsewhere
 _JUMP_RPM = 500.0  # between two rows, beside a gap: two recordings in one file
 _LIVE = ("rpm", "torque", "roller")  # what moves whenever an engine pulls
@@ -107,10 +108,21 @@ def log_quality_of(log: xr.Dataset, project: Project, torque: Torque) -> LogQual
     duration = float(time[-1] - time[0]) if time is not None else np.nan
     gaps, repeated = _gaps(log, time)
     stuck, clipped = tuple(_stuck(log)), tuple(_clipped(log))
+    bad = log.attrs.get("bad_rows", ())
+    named = " ".join(one.text for one in bad if "stuck" in one.text or "no torque" in one.text)
     warnings = [
+        *(one.text for one in bad if one.text),
         *_time_warnings(log, gaps, repeated),
-        *(f"{one.column} is {one.value:g} for {one.rows} rows from line {one.line}: stuck?" for one in stuck),
-        *(f"{one.column} stays at {one.value:g}, its extreme, for {one.rows} rows: clipped?" for one in clipped),
+        *(
+            f"{one.column} is {one.value:g} for {one.rows} rows from line {one.line}: stuck?"
+            for one in stuck
+            if one.column not in named
+        ),
+        *(
+            f"{one.column} stays at {one.value:g}, its extreme, for {one.rows} rows: clipped?"
+            for one in clipped
+            if one.column not in named
+        ),
         *_unit_warnings(log, project, torque),
     ]
     return LogQuality(
@@ -165,7 +177,9 @@ def _stuck(log: xr.Dataset) -> Iterator[ValueRun]:
         if name in log and log.sizes["row"] > _STUCK_ROWS:
             values = log[name].to_numpy()
             length, start, _ = _runs(values)
-            if length > max(_STUCK_ROWS, _STUCK_SHARE * len(values)):
+            lengths = np.sort(np.diff(np.flatnonzero(np.r_[True, np.diff(values) != 0, True])))
+            smooth = len(lengths) > 2 and length < _STUCK_TIMES * lengths[-3]  # it stands still where it turns
+            if length > max(_STUCK_ROWS, _STUCK_SHARE * len(values)) and not smooth:
                 yield _run(log, name, length, start)
 
 

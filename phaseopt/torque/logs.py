@@ -10,6 +10,7 @@ import xarray as xr
 from phaseopt.project import SIDES, Dialect, Project, Pull, Torque
 from phaseopt.project.log_folder import named_files
 from phaseopt.project.standards import corrected_by
+from phaseopt.torque.bad_rows import bad_rows
 from phaseopt.torque.channels import LogChannel, LogFile, missing_columns, read_channels
 from phaseopt.torque.column_units import UNITS
 from phaseopt.torque.levels import refuse_two_engines
@@ -143,6 +144,7 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
     logs = _recordings(torque, files, pull.dialect or torque.dialect, wanted, pull.clock_shifts)
     for log in logs:
         refuse_implausible(log, project, torque, pull)
+        log.attrs["bad_rows"] = bad_rows(log, project, torque, pull)
     _judge(logs, project, torque)
     refuse_two_engines(project, number, logs)
     return logs

@@ -76,9 +76,10 @@ class Rejected:
 class Rows:
     """All rows of a pull, in the program's units; phases in crank degrees from rest.
 
-    `factor` is what torque is multiplied by for the day's air; `step` the seconds from row to row, None where no
-    time is logged; `autocovariance` how the noise of differentiated speed repeats from block to block, None where
-    torque was logged. `aside` has mixture and spark retard by `ASIDE` name, NaN where not logged.
+    `factor` is what torque is multiplied by for the day's air; `late` what one deviation of the dyno's lag changes in
+    torque; `step` the seconds from row to row, None where no time is logged; `autocovariance` how the noise of
+    differentiated speed repeats from block to block, None where torque was logged. `aside` has mixture and spark retard
+    by `ASIDE` name, NaN where not logged.
     """
 
     file: IntArray
@@ -89,6 +90,7 @@ class Rows:
     intake: FloatArray
     exhaust: FloatArray
     factor: FloatArray
+    late: FloatArray
     step: float | None = None
     autocovariance: FloatArray | None = None
     aside: Mapping[str, FloatArray] = field(default_factory=dict)
@@ -151,6 +153,7 @@ def draft(rows: Rows, kind: PullKind, width: float, name: str) -> Draft:
     }
     points |= {"torque": torque, "scatter": scatter, "samples": np.bincount(group)[keep]}
     points["full_throttle"] = group_means(rows.full.astype(np.float64), group)[0][keep] > 0.5
+    points["late"] = group_means(rows.late * rows.factor, group)[0][keep]
     points |= {name: group_means(values, group)[0][keep] for name, values in rows.aside.items()}
     left_out = [f"{np.count_nonzero(bad)}: {what}" for what, bad in faults.items() if bad.any()]
     notes = (
@@ -175,7 +178,7 @@ def finish(drafts: Sequence[Draft]) -> None:
         if not waiting:
             continue
         for (points, _), means in zip(waiting, sweep_means([sweep for _, sweep in waiting]), strict=True):
-            points["torque"], points["scatter"] = means.torque, means.error
+            points["torque"], points["scatter"] = means.torque, np.hypot(means.error, points["late"])
 
 
 def _rejected(name: str, reason: str, rpm: FloatArray, count: int) -> Rejected:

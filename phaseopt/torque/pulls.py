@@ -1,9 +1,10 @@
 """Dyno pulls -> torque points: speed, load, true centrelines, corrected torque and how sure it is."""
 
 import hashlib
+import json
 import os
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -13,13 +14,16 @@ import xarray as xr
 from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.project.log_folder import LogFolder
 from phaseopt.torque.driveline import Coastdown, driveline_notes, unlike_rates
+from phaseopt.torque.lag import DynoLag, lateness
 from phaseopt.torque.levels import ANOTHER_ENGINE, level_text, unlike_levels
 from phaseopt.torque.log_quality import LogQuality, phase_unit_warnings
 from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import ASIDE, VARIABLES, Draft, Points, Rejected, Rows, dataset_of, draft, finish
-from phaseopt.torque.rows import joined, pull_rate, roller_losses, rows_of
+from phaseopt.torque.rows import ShaftTorque, joined, pull_rate, roller_losses, rows_of, shaft_torque_of
+from phaseopt.torque.unlike_curves import copied_phases, unlike_curves
 from phaseopt.torque.weather import COUNTED
+from phaseopt.values.arrays import FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError, Mistake
 from phaseopt.values.repr import ShowsItself
@@ -45,6 +49,8 @@ class Reduction(ShowsItself):
         How good each log is.
     first
         The notes to look at before anything rests on the points.
+    lag
+        How late the dyno's torque is.
 
     Examples
     --------
@@ -59,6 +65,7 @@ class Reduction(ShowsItself):
     rejected: tuple[Rejected, ...] = ()
     log_quality: tuple[LogQuality, ...] = ()
     first: tuple[str, ...] = ()
+    lag: DynoLag = field(default_factory=DynoLag)
 
 
 @one_blas_thread()
@@ -100,19 +107,26 @@ def reduce_logs(project: Project) -> Reduction:
     torque = require_pulls(project)
     names = _names(torque)
     roller = roller_losses(project, torque)
-    found: list[_Reduced] = []
+    read: dict[int, ShaftTorque] = {}
     mistakes = list(_not_left_out(project, torque))
     taken: dict[str, str] = {}
     for number, name in enumerate(names, start=1):
         try:
             files = pull_files(project, number, torque.pulls[number - 1].files)
             _refuse_twice(project, number, name, files, taken)
-            found.append(_reduced(project, torque, number, name, roller))
+            read[number] = _measured(project, torque, number, roller)
+        except InputError as error:
+            mistakes += error.mistakes
+    late = _late(list(read.values()), look=not mistakes)
+    found: list[_Reduced] = []
+    for (number, measured), changes in zip(read.items(), late.of_pull, strict=True):
+        try:
+            found.append(_reduced(project, torque, number, names[number - 1], measured, (late.lag, changes)))
         except InputError as error:
             mistakes += error.mistakes
     if mistakes:
         raise InputError(mistakes)
-    reduction = _reduction(project, torque, found, names)
+    reduction = _reduction(project, torque, found, names, late.lag)
     return replace(reduction, notes=(*reduction.notes, *_not_read(project, torque)))
 
 
@@ -175,12 +189,57 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
             taken |= dict.fromkeys(map(_content, _files_there(project, other, torque)), other_name)
         files = pull_files(project, number, pull.files)
         _refuse_twice(project, number, name, files, taken)
-        return _reduction(project, torque, [_reduced(project, torque, number, name, roller)], [name])
+        measured = _measured(project, torque, number, roller)
+        late = _late([*_others(project, torque, number - 1, roller), measured])
+        reduced = _reduced(project, torque, number, name, measured, (late.lag, late.of_pull[-1]))
+        return _reduction(project, torque, [reduced], [name], late.lag)
     except InputError as error:
         entry = project.pull_key(number)
         raise InputError(
             replace(m, where=m.where.replace(entry, f"the pull {name}")) for m in error.mistakes
         ) from error
+
+
+def _measured(project: Project, torque: Torque, number: int, roller: Coastdown | None) -> ShaftTorque:
+    return shaft_torque_of(
+        project, torque, number, read_pull(project, torque, number, torque.pulls[number - 1]), roller
+    )
+
+
+def _others(project: Project, torque: Torque, count: int, roller: Coastdown | None) -> list[ShaftTorque]:
+    """The project's own pulls, for the lag that all share; without those that `reduce_logs` would refuse."""
+    found = []
+    for number in range(1, count + 1):
+        try:
+            found.append(_measured(project, torque, number, roller))
+        except InputError:
+            continue
+    return found
+
+
+class _Late(NamedTuple):
+    """The dyno's lag, and for each recording of each pull what its uncertainty makes of torque."""
+
+    lag: DynoLag
+    of_pull: list[list[FloatArray]]
+
+
+def _late(measured: Sequence[ShaftTorque], *, look: bool = True) -> _Late:
+    """Of all pulls together. Parameters: `look`, false where something is refused anyway."""
+    runs = [each.runs() for each in measured]
+    there = [run for own in runs for run in own if run is not None] if look else []
+    found = lateness(there, [one for each in measured for one in each.steady()] if look else [])
+    changes = iter(found.by_phases)
+    nothing = [[np.zeros(log.sizes["row"]) for log in each.logs] for each in measured]
+    if not look:
+        return _Late(found.lag, nothing)
+    return _Late(
+        found.lag,
+        [
+            [zeros if run is None else next(changes) for run, zeros in zip(own, none, strict=True)]
+            for own, none in zip(runs, nothing, strict=True)
+        ],
+    )
 
 
 def _refuse_without_air(project: Project, torque: Torque, pull: Pull, name: str) -> None:
@@ -253,9 +312,12 @@ class _Reduced(NamedTuple):
     log_quality: list[LogQuality]
     rates: list[float]  # of its brake sweeps, rpm/s
     holds: bool  # whether it counts as a sweep although speed mostly stands still
+    sweep: Rows | None  # its rows where it is a sweep against a brake
+    barometer: float  # kPa, nan where not stated
+    logs: list[xr.Dataset]
 
 
-def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: list[str]) -> Reduction:
+def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: list[str], lag: DynoLag) -> Reduction:
     """Join the points of pulls, which must reach the tables."""
     drafts = [each.draft for each in found]
     finish(drafts)
@@ -264,7 +326,7 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     _refuse_out_of_reach(project, points)
     notes = [note for each in drafts for note in each.notes]
     dataset = dataset_of(points, names, torque.correction)
-    first = _levels(project, dataset, names)
+    first = [*_unlike_curves(project, found, names), *_levels(project, dataset, names)]
     if "at" not in torque.dyno.model_fields_set:
         notes.append(
             'where torque was measured is not stated, so it counts as the flywheel\'s: say at = "flywheel", "hub" or'
@@ -282,7 +344,43 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     rejected = tuple(one for each in drafts for one in each.rejected)
     log_quality = tuple(one for each in found for one in each.log_quality)
     notes += phase_unit_warnings(log_quality, project, torque)
-    return Reduction(dataset, tuple(notes), rejected, log_quality, tuple(first))
+    if lag.applied:
+        notes.append(
+            f"torque is logged {lag.seconds:.2f} s late ({lag.least:.2f} to {lag.most:.2f}) behind phases and pressure;"
+            " it was moved back by that"
+        )
+    elif lag.most < 0.0:
+        notes.append(f"the phases are logged {-lag.seconds:.2f} s later than torque, so nothing was shifted")
+    return Reduction(dataset, tuple(notes), rejected, log_quality, tuple(first), lag)
+
+
+def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) -> list[str]:
+    """Notes on pulls that do what no other does; refuses those that cannot be this pull's torque or phases."""
+    copied = [
+        (pull, f"its {column} is row by row that of {names[earlier]}, jitter and all: another pull's file")
+        for pull, earlier, column in copied_phases([each.logs for each in found])
+    ]
+    unlike = unlike_curves([each.sweep for each in found], [each.barometer for each in found])
+    refused = copied + [(one.pull, one.text) for one in unlike if one.refused]
+    if refused:
+        raise InputError(
+            Mistake(
+                f"{names[pull]}: {text}",
+                f"give it the right file or column; or {leave_out_text(project, pull + 1)} under [torque]",
+                project.file,
+                project.pull_key(pull + 1),
+            )
+            for pull, text in refused
+        )
+    return [f"{names[one.pull]}: {one.text}" for one in unlike]
+
+
+def leave_out_text(project: Project, number: int) -> str:
+    """What to write to leave a pull out. Parameters: its `number`, from 1."""
+    torque = project.torque
+    assert torque is not None
+    files = torque.pulls[number - 1].files if number <= len(torque.pulls) else ()
+    return f"leave_out = [{', '.join(json.dumps(Path(file).name) for file in files)}]"
 
 
 def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]:
@@ -336,11 +434,17 @@ def _content(file: Path) -> str:
         return os.path.realpath(file)
 
 
-def _reduced(project: Project, torque: Torque, number: int, name: str, roller: Coastdown | None) -> _Reduced:
-    pull = torque.pulls[number - 1]
-    logs = read_pull(project, torque, number, pull)
+def _reduced(
+    project: Project,
+    torque: Torque,
+    number: int,
+    name: str,
+    measured: ShaftTorque,
+    late: tuple[DynoLag, list[FloatArray]],
+) -> _Reduced:
+    pull, logs = torque.pulls[number - 1], list(measured.logs)
     mistakes, notes = check_rest(project, torque, number, name, logs)
-    rows, lost, more = rows_of(project, torque, number, name, logs, roller)
+    rows, lost, more = rows_of(project, torque, number, name, measured, late)
     notes += [f"{name}: {text}" for text in more]
     drafted = draft(rows, pull.kind, torque.bin, name)
     drafted = replace(drafted, rejected=[*lost, *drafted.rejected])
@@ -373,7 +477,8 @@ def _reduced(project: Project, torque: Torque, number: int, name: str, roller: C
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
     rates = [pull_rate(log) for log in logs if pull.kind == "sweep" and "time" in log]
     holds = pull.kind == "sweep" and any(_holds(log) for log in logs)
-    return _Reduced(replace(drafted, notes=notes), log_quality, rates, holds)
+    sweep = rows if pull.kind == "sweep" else None
+    return _Reduced(replace(drafted, notes=notes), log_quality, rates, holds, sweep, barometer, logs)
 
 
 def _holds(log: xr.Dataset) -> bool:

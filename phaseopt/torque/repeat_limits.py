@@ -13,9 +13,10 @@ Drift is a straight line of the pulls' offsets over their order in the project f
 it is taken off where it is significant at 99 % (at 95 % the limit would fail too often on days that do not drift).
 
 A pull does not belong where, beside its repeats, its mean or its shape stands out more than chance allows (1 % for the
-whole day, Bonferroni), judged by the others' scatter and by practice: an ordinary dyno repeats to about 1 % (common
-practice, no source). That counts as four degrees of freedom, so that two lucky repeats do not condemn a third.
-Neighbouring speeds of one pull are not independent: for shape, four count as one.
+whole day, Bonferroni), judged by the others' scatter and by practice: an ordinary dyno repeats to about 1 % (95 %, so
+half of that is the standard deviation; at one speed twice as much; common practice, no source). That counts as four
+degrees of freedom, so that two lucky repeats do not condemn a third. Neighbouring speeds of one pull are not
+independent: for shape, four count as one.
 
 Source of the limit: ISO 5725-6:1994, 4.1 (from memory).
 """
@@ -34,7 +35,8 @@ from phaseopt.values.arrays import FloatArray
 CONFIDENCE = 0.95
 DRIFT_CONFIDENCE = 0.99
 OUTLIER_CHANCE = 0.01  # of naming a pull on a day on which all belong
-PRACTICE, PRACTICE_FREEDOM = 0.01, 4.0  # share of torque to which an ordinary dyno repeats, and what that counts for
+PRACTICE, PRACTICE_FREEDOM = 0.005, 4.0  # standard deviation of an ordinary dyno as a share, and what that counts for
+PRACTICE_SHAPE = 0.01  # the same at one speed, or beside pulls at other timings
 ALIKE = 4.0  # neighbouring speeds of a pull that count as one
 
 
@@ -267,7 +269,8 @@ def _judge(groups: tuple[Repeats, ...], place: int, pull: int) -> tuple[float, O
 
     rest, rest_freedom = _rest(rest_of_day)
     shape = float(beyond.var(ddof=1)) / more
-    usual = (rest_freedom * rest + PRACTICE_FREEDOM * spare) / (rest_freedom + PRACTICE_FREEDOM)
+    uneven = (PRACTICE_SHAPE * level) ** 2
+    usual = (rest_freedom * rest + PRACTICE_FREEDOM * uneven) / (rest_freedom + PRACTICE_FREEDOM)
     own_freedom = max((len(beyond) - 1) / ALIKE, 1.0)
     of_shape = float(fdtrc(own_freedom, rest_freedom + PRACTICE_FREEDOM, shape / usual))
     found = OutlierPull(

@@ -1,6 +1,7 @@
 """A pull's recordings -> its rows: torque at the engine's shaft, marks, phases, the air's factor, no bad rows."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
@@ -15,8 +16,8 @@ from phaseopt.torque.driveline import (
     flywheel_torque,
     turns_by_speeds,
 )
-from phaseopt.torque.gates import SETTLING, broken_gates, gates_not_logged, settling, stretches
-from phaseopt.torque.lag import Recording, caught_up, lag_of
+from phaseopt.torque.gates import SETTLING, broken_gates, full_throttle_rows, gates_not_logged, settling, stretches
+from phaseopt.torque.lag import DynoLag, Recording, SweepRun, caught_up
 from phaseopt.torque.logs import read_other_logs
 from phaseopt.torque.means import BLOCKS
 from phaseopt.torque.phases import phase_of_rows
@@ -51,38 +52,105 @@ def roller_losses(project: Project, torque: Torque) -> Coastdown | None:
         raise error.located(project.file, "torque.dyno.coastdown") from error
 
 
+@dataclass(frozen=True, eq=False)
+class ShaftTorque:
+    """A pull's recordings with torque at the engine's shaft, as logged in time. Made by `shaft_torque_of`.
+
+    `full`, `torque`, `intake` and `exhaust` have an array for each of the `logs`; phases in crank degrees from rest.
+    """
+
+    kind: PullKind
+    logs: Sequence[xr.Dataset]
+    full: list[BoolArray]
+    torque: list[FloatArray]
+    intake: list[FloatArray]
+    exhaust: list[FloatArray]
+    notes: list[str]
+
+    def runs(self) -> list[SweepRun | None]:
+        """Each recording of a sweep against a brake, bad rows bridged; None where no time is logged."""
+        return [self._run(k) if self.kind == "sweep" and "time" in log else None for k, log in enumerate(self.logs)]
+
+    def _run(self, k: int) -> SweepRun | None:
+        log = self.logs[k]
+        good = ~np.any(
+            [np.zeros(log.sizes["row"], dtype=np.bool_), *(one.rows for one in log.attrs["bad_rows"])], axis=0
+        )
+        time = log["time"].to_numpy()
+        if np.count_nonzero(good) < 2:
+            return None
+        values = (self.torque[k], log["rpm"].to_numpy(), self.intake[k], self.exhaust[k])
+        bridged = [np.interp(time, time[good], each[good]) for each in values]
+        return SweepRun(time, bridged[0], bridged[1], bridged[2], bridged[3], self.full[k])
+
+    def steady(self) -> list[tuple[Recording, float]]:
+        """Recordings of a steady log in which a cause of torque moves, each with its seconds from row to row."""
+        step = _step(self.logs)
+        if self.kind != "steady" or step is None:
+            return []
+        causes = [
+            np.stack([intake, exhaust, log["load"].to_numpy()])
+            for log, intake, exhaust in zip(self.logs, self.intake, self.exhaust, strict=True)
+        ]
+        moves = np.max([each.max(axis=1) - each.min(axis=1) for each in causes], axis=0) > _MOVES
+        if not moves.any():
+            return []
+        return [
+            (Recording(torque, log["rpm"].to_numpy(), each[moves]), step)
+            for log, torque, each in zip(self.logs, self.torque, causes, strict=True)
+        ]
+
+
+def shaft_torque_of(
+    project: Project, torque: Torque, number: int, logs: Sequence[xr.Dataset], roller: Coastdown | None
+) -> ShaftTorque:
+    """Torque of a pull's recordings at the engine's shaft.
+
+    Parameters: `number` of the pull, from 1; its `logs` as `read_pull` makes them; `roller`, the losses of the roller.
+    Raises `InputError` where acceleration counts and no time is logged, and where logged speeds and the ratio disagree.
+    """
+    pull = torque.pulls[number - 1]
+    made, notes = [], []
+    for log in logs:
+        shaft, more = _shaft_torque(project, torque, pull, log, roller, project.pull_key(number))
+        made.append(shaft)
+        notes += more
+    phases = [[phase_of_rows(log, side, project, torque) for log in logs] for side in SIDES]
+    full = [full_throttle_rows(torque, pull, log) for log in logs]
+    return ShaftTorque(pull.kind, logs, full, made, phases[0], phases[1], notes)
+
+
 def rows_of(
-    project: Project, torque: Torque, number: int, name: str, logs: Sequence[xr.Dataset], roller: Coastdown | None
+    project: Project,
+    torque: Torque,
+    number: int,
+    name: str,
+    measured: ShaftTorque,
+    late: tuple[DynoLag, list[FloatArray]],
 ) -> tuple[Rows, list[Rejected], list[str]]:
     """Join a pull's recordings.
 
-    Parameters: `number` of the pull, from 1, and its `name`; its `logs` as `read_pull` makes them; `roller`, the losses
-    of the roller. Returns the rows that are torque readings, which stretches were rejected and why, and notes.
-    Raises `InputError` where acceleration counts and no time is logged, where logged speeds and the ratio disagree, and
-    where a roller's torque is beyond any engine.
+    Parameters: `number` of the pull, from 1, and its `name`; `measured`; `late`, the dyno's lag, and what its
+    uncertainty makes of torque at each row of each recording. Returns the rows that are torque readings, which
+    stretches were rejected and why, and notes. Raises `InputError` where a roller's torque is beyond any engine.
     """
-    pull = torque.pulls[number - 1]
+    pull, logs, notes = torque.pulls[number - 1], measured.logs, list(measured.notes)
     where = project.pull_key(number)
-    full = np.concatenate([_full_throttle(torque, pull, log) for log in logs])
-    made, notes = [], []
-    for log in logs:
-        shaft, more = _shaft_torque(project, torque, pull, log, roller, where)
-        made.append(shaft)
-        notes += more
+    full = np.concatenate(measured.full)
     inertial = pull.kind == "inertia sweep"
-    phases = [[phase_of_rows(log, side, project, torque) for log in logs] for side in SIDES]
-    if not inertial:
-        made, late = _without_lag(logs, pull.kind, made, phases)
-        notes += late
+    made = measured.torque
+    if late[0].applied and not inertial and _step(logs) is not None:
+        made = [caught_up(log["time"].to_numpy(), each, late[0].applied) for log, each in zip(logs, made, strict=True)]
     rows = Rows(
         file=np.repeat(np.arange(len(logs)), [log.sizes["row"] for log in logs]),
         rpm=joined(logs, "rpm"),
         load=joined(logs, "load"),
         torque=np.concatenate(made),
         full=full,
-        intake=np.concatenate(phases[0]),
-        exhaust=np.concatenate(phases[1]),
+        intake=np.concatenate(measured.intake),
+        exhaust=np.concatenate(measured.exhaust),
         factor=_factor(torque, pull, logs, full),
+        late=np.concatenate(late[1]),
         step=_step(logs),
         autocovariance=_autocovariance(logs, torque) if inertial else None,
         aside={name: _where_logged(logs, name) for name in ASIDE},
@@ -140,37 +208,6 @@ def _shaft_torque(
         half = _half(log, torque, project, where)
         made = made + dyno.engine_inertia * RAD * slope(log["time"].to_numpy(), rpm, half).value
     return made, notes
-
-
-def _without_lag(
-    logs: Sequence[xr.Dataset], kind: PullKind, made: list[FloatArray], phases: list[list[FloatArray]]
-) -> tuple[list[FloatArray], list[str]]:
-    """Torque of each recording at the time of its causes where its lag shows, and notes."""
-    step = _step(logs)
-    causes = [
-        np.stack([intake, exhaust, log["load"].to_numpy()]) for log, intake, exhaust in zip(logs, *phases, strict=True)
-    ]
-    moves = np.max([each.max(axis=1) - each.min(axis=1) for each in causes], axis=0) > _MOVES
-    if step is None or not moves.any():
-        return made, []
-    recordings = [
-        Recording(torque, log["rpm"].to_numpy(), each[moves])
-        for log, torque, each in zip(logs, made, causes, strict=True)
-    ]
-    lag = lag_of(recordings, step)
-    if lag is None:
-        if moves[:2].any() and kind == "sweep":
-            return made, ["this pull cannot show how far torque lags the phases, so nothing was shifted"]
-        return made, []
-    if lag.most < 0.0:
-        return made, [f"the phases are logged {-lag.seconds:.2f} s later than torque, so nothing was shifted"]
-    if not lag.certain:
-        return made, []
-    moved = [caught_up(log["time"].to_numpy(), torque, lag) for log, torque in zip(logs, made, strict=True)]
-    return moved, [
-        f"torque is logged {lag.seconds:.2f} s late ({lag.least:.2f} to {lag.most:.2f}) behind phases and pressure; it"
-        " was moved back by that"
-    ]
 
 
 def _ratio(project: Project, torque: Torque, pull: Pull, log: xr.Dataset, where: str) -> tuple[float, list[str]]:
@@ -260,7 +297,8 @@ def _within_gates(
     lost[_ENDED] = [~np.isfinite(rows.torque)]
     ends = np.cumsum([log.sizes["row"] for log in logs])
     for log, start in zip(logs, ends - [log.sizes["row"] for log in logs], strict=True):
-        broken = list(broken_gates(log, torque.gates))
+        broken = [(one.reason, one.rows) for one in log.attrs["bad_rows"] if one.rows.any()]
+        broken += broken_gates(log, torque.gates)
         if pull.kind != "steady" and "time" in log:
             mark = rows.full[start : start + log.sizes["row"]]
             broken.append((SETTLING, settling(log["time"].to_numpy(), mark, torque.settle)))
@@ -282,17 +320,6 @@ def _within_gates(
         for one in rejected
     ]
     return keep, rejected, notes
-
-
-def _full_throttle(torque: Torque, pull: Pull, log: xr.Dataset) -> BoolArray:
-    marks = torque.full_throttle
-    if marks.throttle_above is not None:
-        above: BoolArray = log["throttle"].to_numpy() > marks.throttle_above
-        return above
-    assert marks.depression_below is not None  # as the project file's checks have it
-    assert pull.air is not None
-    small: BoolArray = pull.air.pressure - log["load"].to_numpy() < marks.depression_below
-    return small
 
 
 def _factor(torque: Torque, pull: Pull, logs: Sequence[xr.Dataset], full: BoolArray) -> FloatArray:

@@ -7,7 +7,7 @@ looks), by Student's t with as many degrees of freedom as the pulls and practice
 so that one such pull does not hide another, or throw suspicion on it.
 
 The uncertainty is the model's own, plus how far a pull drifts as a whole, which is never better known than by practice:
-an ordinary dyno repeats to about 1 % (common practice, no source), counted as four pulls more.
+beside other timings 1 % (common practice, no source), counted as four pulls more.
 
 Validity: where a model bends less than the engine, a pull may only look wrong because it is alone. So this is a
 suspicion, and the fix is to make the pull once more. With fewer than six pulls no pull is named.
@@ -21,7 +21,7 @@ import xarray as xr
 from scipy.special import stdtr
 
 from phaseopt.surrogate import Readings, TorqueSurface, fit
-from phaseopt.torque.repeat_limits import OUTLIER_CHANCE, PRACTICE, PRACTICE_FREEDOM
+from phaseopt.torque.repeat_limits import OUTLIER_CHANCE, PRACTICE_FREEDOM, PRACTICE_SHAPE
 from phaseopt.torque_model.simulation import readings_of
 from phaseopt.values.arrays import FloatArray
 
@@ -140,7 +140,7 @@ def _judged(model: TorqueSurface, own: Readings, pull: int) -> tuple[float, Unli
     h, pulls = model.hyperparameters, len(np.unique(model.readings.pull))
     covariance = covariance + np.diag(h.noise**2 + own.variance)
     level = float(own.y.mean())
-    usual = (PRACTICE * level) ** 2
+    usual = (PRACTICE_SHAPE * level) ** 2
     drift = (pulls * h.pull**2 + PRACTICE_FREEDOM * usual) / (pulls + PRACTICE_FREEDOM)
     looks = _looks(own.x[:, 0])
     off = looks @ (own.y - mean)

@@ -169,7 +169,7 @@ def repeats_line(trust: TorqueTrust, unit: Unit) -> str:
     few = ""
     if found.freedom < 3:
         few = (
-            ". So few can agree or differ by luck. An ordinary dyno repeats to 1 % (common practice): then about "
+            ". So few can agree or differ by luck. An ordinary dyno repeats to 1 % (95 %; common practice): then about "
             f"{unit.text(found.likely)} shows"
         )
     return f"two pulls must differ by {unit.text(found.least)} before you can trust it ({count} repeats){few}"

@@ -169,8 +169,8 @@ def _few_words(found: Repeatability, unit: Unit) -> list[str]:
         return []
     rests = "one repeat" if found.freedom == 1 else f"{found.freedom:.0f} repeats"
     return [
-        f"that rests on {rests}, which could agree by luck. An ordinary dyno repeats to 1 % (common practice): then it "
-        f"is about {unit.text(found.likely)}. One or two more repeats would settle it"
+        f"that rests on {rests}, which could agree by luck. An ordinary dyno repeats to 1 % (95 %; common practice):"
+        f" then it is about {unit.text(found.likely)}. One or two more repeats would settle it"
     ]
 
 
