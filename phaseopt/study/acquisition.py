@@ -1,4 +1,10 @@
-"""Choosing pulls: every timing held over all speeds, and tables that may be the best by the torque model."""
+"""Choosing pulls: timings held over all speeds, two timings in turn, and tables that may be the best.
+
+A pull's own offset (drift, weather, a warm tyre) is in all that it reads, so two timings held in a pull each cannot be
+told from two offsets. Two pulls that change between the same two timings, band of speeds by band of speeds, and the
+second the other way round, tell the timings apart within each pull: the crossover of Cochran and Cox, Experimental
+Designs (1957), chapter 4 (from memory).
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,6 +16,10 @@ from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise, n
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 TABLES = 24  # draws of what the best table may be, beside the one expected to be
+SWAPS = 40  # pairs of timings in turn that are offered, each with its pull the other way round
+BANDS = 4  # of speed, in which a pull changes from one timing to the other: two or six separate offsets less well
+LEAST_IN_BAND = 2  # cells, so that each band has one besides those between which the phasers move
+FAR = 1e3  # N·m a square degree off a timing that is to be followed: more than any step costs
 SEED = 20
 
 
@@ -17,7 +27,7 @@ SEED = 20
 class Candidate:
     """A pull that could be made: the label read at each cell of full load, in the order of speed."""
 
-    kind: Literal["fixed", "table"]
+    kind: Literal["fixed", "table", "in turn"]
     label: IntArray
 
 
@@ -25,31 +35,66 @@ class Candidate:
 class Field:
     """The labels of the cells of full load, and which of them a pull may read.
 
-    `steps` (c - 1, l, l) what going from one label to another between two neighbouring speeds costs, N·m; infinite
-    where the phasers cannot. `measurable` (l,) where a pull may go; `read` (c,) cells that a pull reads.
+    `pairs` (l, 2) the labels, crank degrees; `steps` (c - 1, l, l) what going from one label to another between two
+    neighbouring speeds costs, N·m; infinite where the phasers cannot. `measurable` (l,) where a pull may go; `read`
+    (c,) cells that a pull reads.
     """
 
+    pairs: FloatArray
     steps: FloatArray
     measurable: BoolArray
     read: BoolArray
 
+    @property
+    def bands(self) -> IntArray:
+        """(c,) the band of each cell: even parts of those that a pull reads, one where they are too few for two."""
+        count = int(self.read.sum())
+        bands = min(BANDS, count // LEAST_IN_BAND)
+        return np.maximum(np.cumsum(self.read) - 1, 0) * max(bands, 1) // max(count, 1)
+
 
 def candidates(state: KnowledgeGradient, field: Field) -> list[Candidate]:
-    """Every measurable timing held, and tables along speed: the best one as expected, and as drawn."""
+    """Measurable timings held; tables along speed, the best one as expected and as drawn; and timings in turn."""
     cells, labels = state.allowed.shape
-    held = [Candidate("fixed", np.full(cells, k)) for k in np.flatnonzero(field.measurable)]
+    free = np.flatnonzero(field.measurable)
+    held = [Candidate("fixed", np.full(cells, k)) for k in free]
     if cells == 1:
         return held
-    drawn = state.sample(np.random.default_rng(SEED).standard_normal((TABLES, cells * labels)))
-    paths = [best_path(surface, field) for surface in (state.mean[0], *drawn)]
+    rng = np.random.default_rng(SEED)
+    paths = [
+        best_path(surface, field)
+        for surface in (state.mean[0], *state.sample(rng.standard_normal((TABLES, cells * labels))))
+    ]
     distinct = {tuple(path.tolist()): path for path in paths if np.ptp(path) > 0}
-    return held + [Candidate("table", path) for path in distinct.values()]
+    others = np.array([np.full(cells, k) for k in rng.choice(free, size=(SWAPS, 1))[:, 0]])
+    turns = [each for other in others for each in swapped(paths[0], other, field)]
+    return held + [Candidate("table", path) for path in distinct.values()] + turns
+
+
+def swapped(first: IntArray, second: IntArray, field: Field) -> list[Candidate]:
+    """Two pulls that take two tables (c,) in turn by bands of speed, the second the other way round.
+
+    None where the phasers are too slow to reach both in every band.
+
+    >>> field = Field(np.array([[0.0, 0.0], [9.0, 0.0]]), np.zeros((3, 2, 2)), np.ones(2, bool), np.ones(4, bool))
+    >>> [pull.label.tolist() for pull in swapped(np.zeros(4, int), np.ones(4, int), field)]
+    [[0, 0, 1, 1], [1, 1, 0, 0]]
+    """
+    bands = field.bands
+    made = []
+    for odd in (1, 0):
+        wanted = np.where(bands % 2 == odd, second, first)
+        path = best_path(-FAR * ((field.pairs[wanted][:, None] - field.pairs) ** 2).sum(axis=2), field)
+        if np.ptp(bands) == 0 or not all((path == wanted)[bands == band].any() for band in np.unique(bands)):
+            return []
+        made.append(Candidate("in turn", path))
+    return made
 
 
 def best_path(surface: FloatArray, field: Field) -> IntArray:
     """The labels (c,) with the most torque of a surface (c, l) less the cost of their steps, by dynamic programming.
 
-    >>> free = Field(np.zeros((1, 2, 2)), np.array([True, True]), np.array([True, True]))
+    >>> free = Field(np.zeros((2, 2)), np.zeros((1, 2, 2)), np.array([True, True]), np.array([True, True]))
     >>> best_path(np.array([[1.0, 2.0], [4.0, 3.0]]), free).tolist()
     [1, 0]
     """

@@ -8,13 +8,12 @@ import numpy as np
 
 from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
-from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES
-from phaseopt.study.acquisition import Candidate, candidates, choose, expected_gains
+from phaseopt.study.acquisition import candidates, choose, expected_gains
 from phaseopt.study.full_load import FullLoad, reading_noise
 from phaseopt.study.initial_design import first_pulls
-from phaseopt.study.planned_pulls import Plan, PlannedKind, PlannedPull, timings_in, with_baselines
-from phaseopt.study.safe_timings import ADDED, least_margins, require_room
+from phaseopt.study.planned_pulls import Plan, timings_in, with_baselines
+from phaseopt.study.safe_timings import ADDED, require_room
 from phaseopt.torque import repeatability
 from phaseopt.torque_model import TorqueModel
 from phaseopt.values.arrays import FloatArray
@@ -54,11 +53,11 @@ def plan_pulls(limits: Limits, learnt: TorqueModel, pulls: int, progress: Progre
     )
     ordered = sorted(chosen, key=lambda c: -cells.margin(c))
     gains = expected_gains(state, [*ordered, further], field.read, noise)
-    planned = [_planned(cells, c, after - before) for c, before, after in zip(ordered, gains, gains[1:], strict=False)]
-    baseline, units = _baseline(cells), project.display_units
+    planned = [cells.planned(c, after - before) for c, before, after in zip(ordered, gains, gains[1:], strict=False)]
+    units = project.display_units
     return Plan(
         cells.rpm[field.read],
-        tuple(with_baselines(planned, baseline, pulls)),
+        tuple(with_baselines(planned, cells.baseline, pulls)),
         gains[:-1],
         _stop(gains, learnt, units.torque),
         _notes(cells, learnt, units.gap),
@@ -76,24 +75,6 @@ def _timings_made(model: ContactModel, learnt: TorqueModel) -> FloatArray | None
     if len(apart) >= LEAST_TIMINGS and all(moved):
         return None
     return model.engine.phases(np.array(apart).reshape(-1, 2))
-
-
-def _planned(cells: FullLoad, candidate: Candidate, expected_gain: float) -> PlannedPull:
-    label = candidate.label[cells.field.read]
-    intake, exhaust = cells.timings.pairs[label].T
-    kind: PlannedKind = "fixed" if np.ptp(label) == 0 else "table"
-    return PlannedPull(kind, intake, exhaust, cells.margin(candidate) - ADDED, expected_gain)
-
-
-def _baseline(cells: FullLoad) -> PlannedPull:
-    """The full-load row of the tables that the engine runs with, where a safe box holds it, else rest."""
-    limits, tables = cells.limits, baseline_tables(cells.limits.project)
-    intake, exhaust = (tables.of_side(side).to_numpy()[cells.field.read, -1] for side in SIDES)
-    if not any(box.holds(intake, exhaust).all() for box in limits.boxes):
-        intake, exhaust = np.zeros_like(intake), np.zeros_like(exhaust)
-    axes = zip((limits.phases_intake, limits.phases_exhaust), (intake, exhaust), strict=True)
-    a, b = (np.abs(axis[:, None] - phases).argmin(axis=0) for axis, phases in axes)
-    return PlannedPull("baseline", intake, exhaust, float(least_margins(limits)[a, b].min()) - ADDED)
 
 
 def _repeats(learnt: TorqueModel) -> tuple[float, str]:

@@ -1,17 +1,20 @@
 """The cells of full load that a plan decides on: the labels that pulls and tables may use, and what is known there."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from phaseopt.clearance.limits import Limits
+from phaseopt.job.stages import baseline_tables
 from phaseopt.project import SIDES, Project
 from phaseopt.search.objective import cell_weights
 from phaseopt.search.problem import SPEED_UNIT
 from phaseopt.search.rules import hard_rules_of, slew_caps
 from phaseopt.study.acquisition import Candidate, Field
 from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise
-from phaseopt.study.safe_timings import SafeTimings, safe_timings
+from phaseopt.study.planned_pulls import PlannedKind, PlannedPull
+from phaseopt.study.safe_timings import ADDED, SafeTimings, least_margins, safe_timings
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.values.arrays import BoolArray, FloatArray
 
@@ -48,7 +51,7 @@ class FullLoad:
         locks = [phaser.rest_until for side in SIDES if (phaser := project.phaser_of(side)) is not None]
         read = (rpm > max(locks, default=0.0)) & (rpm <= project.crank.redline)
         steps = _steps(project, rpm, timings.pairs)
-        field = Field(steps, timings.measurable, read if read.any() else np.ones_like(read))
+        field = Field(timings.pairs, steps, timings.measurable, read if read.any() else np.ones_like(read))
         return cls(limits, rpm, timings, _allowed(limits, timings), field)
 
     def knowledge_gradient(self, surface: TorqueSurface) -> KnowledgeGradient:
@@ -71,6 +74,24 @@ class FullLoad:
     def margin(self, candidate: Candidate) -> float:
         """The least margin of its timings above both rules, mm."""
         return float(self.timings.margin[candidate.label[self.field.read]].min())
+
+    def planned(self, candidate: Candidate, expected_gain: float = math.nan) -> PlannedPull:
+        """A pull to make, with what it should add [N·m] where somebody knows."""
+        label = candidate.label[self.field.read]
+        intake, exhaust = self.timings.pairs[label].T
+        kind: PlannedKind = "fixed" if np.ptp(label) == 0 else "table"
+        return PlannedPull(kind, intake, exhaust, self.margin(candidate) - ADDED, expected_gain)
+
+    @property
+    def baseline(self) -> PlannedPull:
+        """The full-load row of the tables that the engine runs with, where a safe box holds it, else rest."""
+        limits, tables = self.limits, baseline_tables(self.limits.project)
+        intake, exhaust = (tables.of_side(side).to_numpy()[self.field.read, -1] for side in SIDES)
+        if not any(box.holds(intake, exhaust).all() for box in limits.boxes):
+            intake, exhaust = np.zeros_like(intake), np.zeros_like(exhaust)
+        axes = zip((limits.phases_intake, limits.phases_exhaust), (intake, exhaust), strict=True)
+        a, b = (np.abs(axis[:, None] - phases).argmin(axis=0) for axis, phases in axes)
+        return PlannedPull("baseline", intake, exhaust, float(least_margins(limits)[a, b].min()) - ADDED)
 
 
 def joint_of_labels(
@@ -102,13 +123,20 @@ def _allowed(limits: Limits, timings: SafeTimings) -> BoolArray:
 
 
 def _steps(project: Project, rpm: FloatArray, pairs: FloatArray) -> FloatArray:
-    """(c - 1, l, l) roughness of each step along speed, N·m; infinite beyond what the phasers follow."""
+    """(c - 1, l, l) roughness of each step along speed, N·m; infinite beyond what the phasers follow.
+
+    Where a phaser's speed is not stated, they follow nothing.
+    """
     cost = np.zeros((len(rpm) - 1, len(pairs), len(pairs)))
-    for side, phase in zip(SIDES[:1] if project.phaser is not None else SIDES, pairs.T, strict=False):
-        if project.phaser_of(side) is None:
-            continue
+    sides = [
+        side for side in (SIDES[:1] if project.phaser is not None else SIDES) if project.phaser_of(side) is not None
+    ]
+    known = all(phaser.slew is not None for side in sides if (phaser := project.phaser_of(side)) is not None)
+    for side in sides:
+        phase = pairs[:, SIDES.index(side)]
         change = phase[None, :] - phase[:, None]
-        least, most = slew_caps(project, side).T[:, :, None, None]
+        caps = slew_caps(project, side) if known else np.zeros((len(rpm) - 1, 2))
+        least, most = caps.T[:, :, None, None]
         cost += project.search.roughness * change**2 * (SPEED_UNIT / np.diff(rpm))[:, None, None]
         cost[(change < least - 1e-9) | (change > most + 1e-9)] = np.inf
     return cost

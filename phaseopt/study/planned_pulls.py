@@ -59,14 +59,14 @@ def timings_in(pulls: int) -> int:
 
 
 def with_baselines(timings: Sequence[PlannedPull], baseline: PlannedPull, pulls: int) -> list[PlannedPull]:
-    """So many pulls in all: a baseline first, the timings in even parts, a baseline after each part.
+    """So many pulls in all: a baseline first, the timings in parts of an even number, a baseline after each part.
 
     Parameters: `timings`, as many as `timings_in` has it, or fewer where there are no more to try.
     """
     if pulls <= 2:
         return [baseline, *timings][-pulls:]
     parts = min(_repeats(pulls), len(timings))
-    ends = [round(len(timings) * part / parts) for part in range(parts + 1)]
+    ends = [min(2 * round(len(timings) * part / parts / 2), len(timings)) for part in range(parts)] + [len(timings)]
     return [baseline, *(pull for a, b in itertools.pairwise(ends) for pull in (*timings[a:b], baseline))]
 
 

@@ -95,7 +95,7 @@ def test_the_best_path_is_that_of_brute_force() -> None:
         steps[rng.random(steps.shape) < 0.3] = np.inf
         steps[:, np.arange(3), np.arange(3)] = 0.0
         measurable = np.array([True, True, rng.random() < 0.5])
-        field = Field(steps, measurable, np.ones(4, dtype=np.bool_))
+        field = Field(np.zeros((3, 2)), steps, measurable, np.ones(4, dtype=np.bool_))
 
         def score(path: tuple[int, ...], surface: np.ndarray = surface, field: Field = field) -> float:
             if not field.measurable[list(path)].all():
@@ -111,7 +111,8 @@ def test_pulls_chosen_together_add_more_than_others() -> None:
     """Greedy choice against every pair of the same candidates: within a tenth of the best pair, far above the mean."""
     state = state_of(7, cells=3, labels=6)
     everywhere = np.ones(3, dtype=np.bool_)
-    field = Field(np.zeros((2, 6, 6)), np.array([True, True, False, True, True, True]), everywhere)
+    measurable = np.array([True, True, False, True, True, True])
+    field = Field(np.arange(12.0).reshape(6, 2), np.zeros((2, 6, 6)), measurable, everywhere)
     offered, noise = candidates(state, field), ReadingNoise(0.1, 0.2)
     assert all(field.measurable[c.label].all() for c in offered)
     assert {c.kind for c in offered} == {"fixed", "table"}

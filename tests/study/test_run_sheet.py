@@ -103,9 +103,9 @@ def test_first_pulls_are_spread_over_the_safe_timings(tmp_path: Path) -> None:
     model = contact_model(project)
     limits = phase_limits(model)
     plan = first_pulls(limits, 5)
-    made = [(pull.intake[0], pull.exhaust[0]) for pull in plan.pulls if pull.kind == "fixed"]
-    assert made[0] == (0.0, 0.0)
-    assert [pull.kind for pull in plan.pulls] == ["fixed"] * 4 + ["baseline"]
+    assert [pull.kind for pull in plan.pulls] == ["baseline", "table", "table", "fixed", "baseline"]
+    made = [(0.0, 0.0), *dict.fromkeys((p.intake[k], p.exhaust[k]) for p in plan.pulls[1:-1] for k in (0, -1))]
+    assert len(made) == 4
     assert [pull.boldness for pull in plan.pulls[1:4]] == sorted((p.boldness for p in plan.pulls[1:4]), reverse=True)
     assert all(pull.boldness >= 0 for pull in plan.pulls)
     assert all(math.isnan(pull.expected_gain) for pull in plan.pulls)
@@ -137,9 +137,36 @@ def test_a_plan_has_exactly_as_many_pulls_as_asked_for(tmp_path: Path) -> None:
         assert len(kinds) == count
         if count > 2:
             again = [k for k, kind in enumerate(kinds) if kind == "baseline"]
-            assert len(again) == math.ceil((count - 1) / 5)
-            assert again[-1] == count - 1
-            assert max(b - a for a, b in pairwise([0, *again])) <= 5
+            assert len(again) == 1 + math.ceil((count - 1) / 5)
+            assert (again[0], again[-1]) == (0, count - 1)
+            assert max(b - a for a, b in pairwise(again)) <= 5
+
+
+def test_two_timings_are_pulled_in_turn_and_then_the_other_way_round(tmp_path: Path) -> None:
+    """A pull's own offset is in all that it reads: within each of the two pulls both timings are."""
+    plan = first_pulls(phase_limits(contact_model(project_of(tmp_path))), 7)
+    assert [pull.kind for pull in plan.pulls] == [
+        "baseline",
+        "table",
+        "table",
+        "baseline",
+        "table",
+        "table",
+        "baseline",
+    ]
+    for k in (1, 4):
+        one, other = (np.column_stack([plan.pulls[n].intake, plan.pulls[n].exhaust]) for n in (k, k + 1))
+        a, b = one[0], other[0]
+        in_turn = [(one == at).all(axis=1) for at in (a, b)], [(other == at).all(axis=1) for at in (b, a)]
+        for first, second in in_turn:
+            assert abs(first.sum() - second.sum()) <= 2
+        assert ((one == a).all(axis=1) & (other == b).all(axis=1)).sum() >= len(one) // 4
+
+
+def test_phasers_of_unknown_speed_hold_every_timing(tmp_path: Path) -> None:
+    slow = {"phaser": {"slew": None}}
+    plan = first_pulls(phase_limits(contact_model(project_of(tmp_path, intake=slow, exhaust=slow))), 5)
+    assert all(np.ptp(pull.intake) == np.ptp(pull.exhaust) == 0.0 for pull in plan.pulls)
 
 
 @pytest.mark.parametrize("blank", [False, True])
@@ -169,7 +196,7 @@ def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
     for words in ("Barometer", "Intake at rest", "Log file", "assembled engine by hand", "Make all of these"):
         assert words in page
     record = printed("plan", project, "--pulls", 5)
-    assert [pull["kind"] for pull in record["pulls"]] == ["fixed"] * 4 + ["baseline"]
+    assert [pull["kind"] for pull in record["pulls"]] == ["baseline", "table", "table", "fixed", "baseline"]
     assert all(pull["verdict"] == "clear" for pull in record["pulls"])
     again = CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)])
     assert again.exit_code == 0
