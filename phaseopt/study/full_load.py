@@ -79,7 +79,7 @@ class FullLoad:
         """A pull to make, with what it should add [N·m] where somebody knows."""
         label = candidate.label[self.field.read]
         intake, exhaust = self.timings.pairs[label].T
-        kind: PlannedKind = "fixed" if np.ptp(label) == 0 else "table"
+        kind: PlannedKind = "fixed" if np.ptp(label) == 0 else candidate.kind
         return PlannedPull(kind, intake, exhaust, self.margin(candidate) - ADDED, expected_gain)
 
     @property

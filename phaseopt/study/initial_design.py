@@ -12,7 +12,7 @@ from phaseopt.values.arrays import FloatArray, IntArray
 NOTHING_KNOWN = "Torque is not known yet: there are no pulls and no [cycle]."
 STOP = "Make all of these: until some are made, nobody knows what one more adds. Then add them and plan again."
 IN_TURN = (
-    "Pulls by table take two timings in turn, the next pull the other way round, so that drift between pulls is not "
+    "Pulls in turn change between two timings, the next pull the other way round, so that drift between pulls is not "
     "taken for timing."
 )
 
@@ -39,7 +39,7 @@ def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why:
     ]
     added = limits.project.display_units.gap.stated(ADDED)
     notes = [f"{why} So the pulls are spread evenly over the safe timings, each {added} or more above both rules."]
-    if any(pull.kind == "table" for pull in listed):
+    if any(pull.kind == "in turn" for pull in listed):
         notes.append(IN_TURN)
     if len(chosen) < wanted:
         notes.append(f"The safe set holds only {len(chosen) + 1} timings to try.")

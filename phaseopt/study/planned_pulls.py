@@ -8,7 +8,7 @@ from typing import Literal
 
 from phaseopt.values.arrays import FloatArray
 
-PlannedKind = Literal["fixed", "table", "baseline"]
+PlannedKind = Literal["fixed", "table", "in turn", "baseline"]
 
 BASELINE_EVERY = 4  # pulls, after which the baseline is made again: common practice, since dyno and engine drift
 
@@ -17,11 +17,12 @@ BASELINE_EVERY = 4  # pulls, after which the baseline is made again: common prac
 class PlannedPull:
     """One pull to make.
 
-    `kind` is "fixed" (one timing held over all speeds), "table" (phases follow a table along speed) or "baseline" (the
-    present timing, made again and again for drift). `intake` and `exhaust` are the phases at each speed of the plan,
-    crank degrees from rest, + = advanced. `boldness` is the least margin above both rules at its timings, mm, less the
-    plan's added one: the smaller, the bolder. `expected_gain` is how much this pull, after those before it, is expected
-    to raise the torque of the final tables, N·m, mean over the cells of full load by weight; NaN where nobody knows.
+    `kind` is "fixed" (one timing held over all speeds), "table" (phases follow a table along speed), "in turn" (two
+    timings by bands of speed, in another pull the other way round) or "baseline" (the present timing, made again and
+    again for drift). `intake` and `exhaust` are the phases at each speed of the plan, crank degrees from rest, + =
+    advanced. `boldness` is the least margin above both rules at its timings, mm, less the plan's added one: the
+    smaller, the bolder. `expected_gain` is how much this pull, after those before it, is expected to raise the torque
+    of the final tables, N·m, mean over the cells of full load by weight; NaN where nobody knows.
     """
 
     kind: PlannedKind

@@ -26,7 +26,7 @@ class SheetPull:
     number : int
         From 1.
     kind : str
-        "fixed", "table" or "baseline", as planned.
+        "fixed", "table", "in turn" or "baseline", as planned.
     expected_gain : float
         Of the final tables by this pull [N·m]; NaN where nobody knows.
     timings : Dataset

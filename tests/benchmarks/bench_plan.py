@@ -48,7 +48,7 @@ KINDS: tuple[Kind, ...] = ("clean", "dirty")
 
 @dataclass(frozen=True)
 class Found:
-    """Of one engine: shares of best torque and of the best gain; z and coverage of what was claimed; share lost later."""
+    """Of one engine: shares of best torque and best gain; z and coverage of what was claimed; share lost later."""
 
     share: float
     gain: float

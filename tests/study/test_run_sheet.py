@@ -103,7 +103,7 @@ def test_first_pulls_are_spread_over_the_safe_timings(tmp_path: Path) -> None:
     model = contact_model(project)
     limits = phase_limits(model)
     plan = first_pulls(limits, 5)
-    assert [pull.kind for pull in plan.pulls] == ["baseline", "table", "table", "fixed", "baseline"]
+    assert [pull.kind for pull in plan.pulls] == ["baseline", "in turn", "in turn", "fixed", "baseline"]
     made = [(0.0, 0.0), *dict.fromkeys((p.intake[k], p.exhaust[k]) for p in plan.pulls[1:-1] for k in (0, -1))]
     assert len(made) == 4
     assert [pull.boldness for pull in plan.pulls[1:4]] == sorted((p.boldness for p in plan.pulls[1:4]), reverse=True)
@@ -147,11 +147,11 @@ def test_two_timings_are_pulled_in_turn_and_then_the_other_way_round(tmp_path: P
     plan = first_pulls(phase_limits(contact_model(project_of(tmp_path))), 7)
     assert [pull.kind for pull in plan.pulls] == [
         "baseline",
-        "table",
-        "table",
+        "in turn",
+        "in turn",
         "baseline",
-        "table",
-        "table",
+        "in turn",
+        "in turn",
         "baseline",
     ]
     for k in (1, 4):
@@ -196,7 +196,7 @@ def test_plan_without_pulls_or_simulation(tmp_path: Path) -> None:
     for words in ("Barometer", "Intake at rest", "Log file", "assembled engine by hand", "Make all of these"):
         assert words in page
     record = printed("plan", project, "--pulls", 5)
-    assert [pull["kind"] for pull in record["pulls"]] == ["baseline", "table", "table", "fixed", "baseline"]
+    assert [pull["kind"] for pull in record["pulls"]] == ["baseline", "in turn", "in turn", "fixed", "baseline"]
     assert all(pull["verdict"] == "clear" for pull in record["pulls"])
     again = CliRunner().invoke(app, ["plan", str(project), "--pulls", "5", "--out", str(out)])
     assert again.exit_code == 0

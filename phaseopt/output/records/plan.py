@@ -24,8 +24,8 @@ class PlannedPullRecord(Record):
     """A pull to make: each list has an entry a speed."""
 
     number: int = Field(description="place in the day, from 1")
-    kind: Literal["fixed", "table", "baseline"] = Field(
-        description="one timing held, along a table, or a repeat for drift"
+    kind: Literal["fixed", "table", "in turn", "baseline"] = Field(
+        description="one timing held, along a table, two timings by bands of speed, or a repeat for drift"
     )
     expected_gain_Nm: Known = Field(
         description="what it is expected to add to the mean torque of the final tables, N·m"

@@ -23,6 +23,7 @@ _WRITE = "On a phone these fields last only while this page is open. The log and
 KINDS = {
     "fixed": "held",
     "table": "by table",
+    "in turn": "in turn",
     "baseline": "baseline",
 }
 BEFORE = (
