@@ -16,7 +16,7 @@ from phaseopt.study.knowledge_gradient import KnowledgeGradient, ReadingNoise
 from phaseopt.study.planned_pulls import PlannedKind, PlannedPull
 from phaseopt.study.safe_timings import ADDED, SafeTimings, least_margins, safe_timings
 from phaseopt.surrogate import TorqueSurface
-from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 PLACES = 2400  # cells times labels at about most: their covariance takes 8 PLACES² bytes
 ALONG = 12  # labels along each phaser at most: torque bends far less between two of them than a pull can see
@@ -81,6 +81,13 @@ class FullLoad:
         intake, exhaust = self.timings.pairs[label].T
         kind: PlannedKind = "fixed" if np.ptp(label) == 0 else candidate.kind
         return PlannedPull(kind, intake, exhaust, self.margin(candidate) - ADDED, expected_gain)
+
+    def nearest(self, pull: PlannedPull) -> IntArray:
+        """(c,) the labels that a pull may read nearest to one, cells that pulls do not read like their neighbours."""
+        speeds = np.interp(self.rpm, self.rpm[self.field.read], np.arange(len(pull.intake))).round().astype(np.int64)
+        phases = np.column_stack([pull.intake, pull.exhaust])[speeds]
+        away = ((phases[:, None] - self.timings.pairs) ** 2).sum(axis=2)
+        return np.asarray(np.where(self.field.measurable, away, np.inf).argmin(axis=1))
 
     @property
     def baseline(self) -> PlannedPull:

@@ -11,6 +11,7 @@ from phaseopt.values.arrays import FloatArray
 PlannedKind = Literal["fixed", "table", "in turn", "baseline"]
 
 BASELINE_EVERY = 4  # pulls, after which the baseline is made again: common practice, since dyno and engine drift
+FEW = 3  # pulls, of which none is a baseline: on the outside engines two of three cost more torque than drift did
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,21 +52,23 @@ class Plan:
 def timings_in(pulls: int) -> int:
     """How many of so many pulls are new timings: the first and every fifth after it are baselines, the last too.
 
-    Of one or two pulls none is spent on drift.
+    Of one to three pulls none is spent on drift.
 
-    >>> [timings_in(pulls) for pulls in (1, 2, 3, 6, 7, 11)]
-    [1, 1, 1, 4, 4, 8]
+    >>> [timings_in(pulls) for pulls in (1, 2, 3, 4, 6, 7, 11)]
+    [1, 2, 3, 2, 4, 4, 8]
     """
-    return max(1, pulls - 1 - (_repeats(pulls) if pulls > 2 else 0))
+    return pulls if pulls <= FEW else pulls - 1 - _repeats(pulls)
 
 
 def with_baselines(timings: Sequence[PlannedPull], baseline: PlannedPull, pulls: int) -> list[PlannedPull]:
     """So many pulls in all: a baseline first, the timings in parts of an even number, a baseline after each part.
 
+    Of few pulls none is a baseline.
+
     Parameters: `timings`, as many as `timings_in` has it, or fewer where there are no more to try.
     """
-    if pulls <= 2:
-        return [baseline, *timings][-pulls:]
+    if pulls <= FEW:
+        return list(timings)
     parts = min(_repeats(pulls), len(timings))
     ends = [min(2 * round(len(timings) * part / parts / 2), len(timings)) for part in range(parts)] + [len(timings)]
     return [baseline, *(pull for a, b in itertools.pairwise(ends) for pull in (*timings[a:b], baseline))]

@@ -1,11 +1,11 @@
 """Seven planned pulls on engines of other equations, without a simulation, beside one cam swept at a time.
 
 48 engines (`outside_dyno`), each on a clean and a dirty dyno, five seeds of what chance does there. Every pull is a
-full-throttle sweep. Planned: the timing at rest, two spread over the travel in turn and the other way round
-(`swapped`), rest again, two by the knowledge gradient, rest again; the travel is free. Tables are then the timing with
-the most expected torque at each speed (search rules, caution and roughness play no part here). Beside it the same
-without timings in turn (each pull holds one), and usual practice: one cam swept from rest over evenly spaced timings,
-the best taken at each speed (the top of a parabola around the best reading), then the other.
+full-throttle sweep; the travel is free. Planned: four timings, rest the first, pulled two and two in turn and the other
+way round (`swapped`), then three by the knowledge gradient. Tables are then the timing with the most expected torque at
+each speed (search rules, caution and roughness play no part here). Beside it the same without timings in turn (each pull
+holds one), and usual practice: one cam swept from rest over evenly spaced timings, the best taken at each speed (the top
+of a parabola around the best reading), then the other.
 
 Judged by what the tables truly make: the share of the best torque on these speeds and timings, and the share of what
 the best tables gain over the best one timing. And by what the model claims of its gain over rest: the error of the mean
@@ -40,6 +40,7 @@ from phaseopt.surrogate import ExactModel, Readings, fit
 
 FROZEN = "5f2e84c"  # the commit before the bench was first run whole
 SEEDS, PULLS, MORE = range(5), 7, 5
+FIRST = 4  # before a model can plan
 ALONG = 11  # labels along each cam that pulls are chosen from
 ROUGHNESS = 0.02  # N·m
 NINETY = 1.645
@@ -75,9 +76,6 @@ class Day:
     def pull(self, candidate: Candidate) -> None:
         icl, ecl = self.labels[candidate.label].T
         self.made.append(self.dyno.pull(icl, ecl, len(self.made)))
-
-    def held(self, label: int) -> None:
-        self.pull(Candidate("fixed", np.full(CELLS, label)))
 
     def learnt(self) -> ExactModel:
         return fit(joined(self.made))
@@ -115,18 +113,17 @@ class Day:
 def planned(name: str, kind: Kind, seed: int, *, in_turn: bool = True) -> Found:
     """As `phaseopt plan` has it; `in_turn` False: every pull holds one timing."""
     day = Day(Dyno(name, kind, seed))
-    day.held(day.rest)
-    first, second = spread_out(day.labels, day.labels[[day.rest]], 2)
+    far = spread_out(day.labels, day.labels[[day.rest]], FIRST - 1)
+    tables = [np.full(CELLS, label) for label in (day.rest, *far)]
     if in_turn:
-        for pull in swapped(np.full(CELLS, first), np.full(CELLS, second), day.field):
-            day.pull(pull)
+        for first, second in zip(tables[::2], tables[1::2], strict=True):
+            for pull in swapped(first, second, day.field):
+                day.pull(pull)
     else:
-        day.held(first)
-        day.held(second)
-    day.held(day.rest)
-    for _ in range(PULLS - 5):
+        for table in tables:
+            day.pull(Candidate("fixed", table))
+    while len(day.made) < PULLS:
         day.by_gradient(in_turn=in_turn)
-    day.held(day.rest)
     icl, ecl = day.tables()
     share, gain = day.dyno.shares(icl, ecl)
     z, held = day.claimed(icl, ecl)
