@@ -50,7 +50,7 @@ class Field:
         """(c,) the band of each cell: even parts of those that a pull reads, one where they are too few for two."""
         count = int(self.read.sum())
         bands = min(BANDS, count // LEAST_IN_BAND)
-        return np.maximum(np.cumsum(self.read) - 1, 0) * max(bands, 1) // max(count, 1)
+        return np.asarray(np.maximum(np.cumsum(self.read) - 1, 0) * max(bands, 1) // max(count, 1))
 
 
 def candidates(state: KnowledgeGradient, field: Field) -> list[Candidate]:
