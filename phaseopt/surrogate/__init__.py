@@ -7,9 +7,9 @@ Every torque model is a `TorqueSurface`: ask it for torque at points, over a who
   its scale and shift are unknown (`Trend`). `simulation_alone` is that model with no readings.
 - `fit_supplied_grid` conditions on a full grid of torque and returns a `GridModel`, which is solved axis by axis.
 
-`leave_one_out`, `leave_one_pull_out` and `coverage` show how far to trust a model, `distance_of_change` how far an
-input moves before torque changes visibly. This room knows no engine: inputs are columns of numbers, and readings are
-N·m.
+`fit_weighed` is `fit` with pulls that disagree weighed down. `leave_one_out`, `leave_one_pull_out` and `coverage` show
+how far to trust a model, `distance_of_change` how far an input moves before torque changes visibly. This room knows no
+engine: inputs are columns of numbers, and readings are N·m.
 """
 
 from typing import TYPE_CHECKING
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from phaseopt.surrogate.surface import TorqueSurface
     from phaseopt.surrogate.trend import LearnedTrend, Trend
     from phaseopt.surrogate.validation import Coverage, LeftOut, coverage, leave_one_out, leave_one_pull_out
+    from phaseopt.surrogate.weighing import WeighedDown, fit_weighed
 
 __all__ = [
     "ChangeDistance",
@@ -40,10 +41,12 @@ __all__ = [
     "Readings",
     "TorqueSurface",
     "Trend",
+    "WeighedDown",
     "coverage",
     "distance_of_change",
     "fit",
     "fit_supplied_grid",
+    "fit_weighed",
     "leave_one_out",
     "leave_one_pull_out",
     "log_marginal_likelihood",
@@ -62,5 +65,6 @@ __getattr__ = on_demand(
         "surface": ("TorqueSurface",),
         "trend": ("LearnedTrend", "Trend"),
         "validation": ("Coverage", "LeftOut", "coverage", "leave_one_out", "leave_one_pull_out"),
+        "weighing": ("WeighedDown", "fit_weighed"),
     },
 )

@@ -1,7 +1,7 @@
 """The exact Gaussian process on scattered readings, by one Cholesky factor.
 
     reading = mean + torque surface + offset of its pull + noise
-    K = signal² R + pull² [same pull] + (noise² + known variance) [same reading] + B Bᵀ
+    K = signal² R + (pull² + loose) [same pull] + (noise² + known variance) [same reading] + B Bᵀ
 
 K is the covariance of the readings and R their correlation (`kernels`). The mean is a level, or a simulation whose
 scale and shift are integrated out: B holds their two columns (`trend`).
@@ -63,6 +63,9 @@ def condition(logs: FloatArray, readings: Readings, mean: float | None, basis: F
     if not len(readings):  # which LAPACK would refuse
         return Conditioned(correlation, correlation, np.empty(0), mean or 0.0, basis)
     covariance = kernels.covariance_below(correlation, h.signal, h.pull, readings.pull)
+    for pull in np.unique(readings.pull[readings.loose > 0.0]):
+        own = np.flatnonzero(readings.pull == pull)
+        covariance[np.ix_(own, own)] += readings.loose[own[0]]
     if basis is not None:
         covariance += basis @ basis.T
     covariance[np.diag_indices_from(covariance)] += h.noise**2 + readings.variance

@@ -47,6 +47,9 @@ class Readings:
     variance
         Known variance of each reading (n,) [(N·m)²] on top of the noise, such as the square of a mean's standard
         error. None by default.
+    loose
+        Variance that all readings of a pull share beyond the offset of any pull (n,) [(N·m)²], alike in a pull: how far
+        a pull that disagrees with the others is weighed down. None by default.
 
     Raises
     ------
@@ -66,14 +69,25 @@ class Readings:
     y: FloatArray
     pull: IntArray
     variance: FloatArray
+    loose: FloatArray
 
-    def __init__(self, x: ArrayLike, y: ArrayLike, pull: ArrayLike, variance: ArrayLike | None = None) -> None:
+    def __init__(
+        self,
+        x: ArrayLike,
+        y: ArrayLike,
+        pull: ArrayLike,
+        variance: ArrayLike | None = None,
+        loose: ArrayLike | None = None,
+    ) -> None:
         inputs = points_of(x, "inputs")
         n = len(inputs)
         torque = np.asarray(y, dtype=np.float64)
         numbers = np.asarray(pull)
         known = np.zeros(n) if variance is None else np.asarray(variance, dtype=np.float64)
-        for values, what in ((torque, "torque"), (numbers, "pull numbers"), (known, "known variance")):
+        more = np.zeros(n) if loose is None else np.asarray(loose, dtype=np.float64)
+        for values, what in (
+            (torque, "torque"), (numbers, "pull numbers"), (known, "known variance"), (more, "variance of pulls")
+        ):  # fmt: skip
             if values.shape != (n,):
                 raise InputError.one(
                     f"the shape is {values.shape}, but there are {n} points",
@@ -88,7 +102,8 @@ class Readings:
             raise InputError.one(
                 f"{known.min():g} is below zero", hint="give the variance in (N·m)²", where="known variance"
             )
-        for name, value in (("x", inputs), ("y", torque), ("pull", numbers.astype(np.int64)), ("variance", known)):
+        own = {"x": inputs, "y": torque, "pull": numbers.astype(np.int64), "variance": known, "loose": more}
+        for name, value in own.items():
             object.__setattr__(self, name, value)
 
     def __len__(self) -> int:
@@ -96,7 +111,7 @@ class Readings:
 
     def subset(self, keep: BoolArray) -> "Readings":
         """The readings where `keep` (n,) is true."""
-        return Readings(self.x[keep], self.y[keep], self.pull[keep], self.variance[keep])
+        return Readings(self.x[keep], self.y[keep], self.pull[keep], self.variance[keep], self.loose[keep])
 
 
 @dataclass(frozen=True)

@@ -104,9 +104,8 @@ class Trend:
                 hint="widen the simulated grid, or leave out points where the simulation did not settle",
                 where="simulated torque",
             )
-        return Readings(readings.x, readings.y - values, readings.pull, readings.variance), self.basis(
-            readings.x, values
-        )
+        left = Readings(readings.x, readings.y - values, readings.pull, readings.variance, readings.loose)
+        return left, self.basis(readings.x, values)
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from phaseopt.torque.phasers import PhaserResponse, phaser_response
     from phaseopt.torque.plausibility import mean_pressure
     from phaseopt.torque.points import Rejected
-    from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull, require_pulls
+    from phaseopt.torque.pulls import Reduction, leave_out_text, reduce_logs, reduce_pull, require_pulls
     from phaseopt.torque.repeat_limits import OutlierPull, Repeatability, repeatability
     from phaseopt.torque.repeats import Repeats, find_repeats
     from phaseopt.torque.weather import dry_pressure
@@ -42,6 +42,7 @@ __all__ = [
     "Repeats",
     "dry_pressure",
     "find_repeats",
+    "leave_out_text",
     "logged_depression",
     "mean_pressure",
     "phaser_response",
@@ -64,7 +65,7 @@ __getattr__ = on_demand(
         "phasers": ("PhaserResponse", "phaser_response"),
         "plausibility": ("mean_pressure",),
         "points": ("Rejected",),
-        "pulls": ("Reduction", "reduce_logs", "reduce_pull", "require_pulls"),
+        "pulls": ("Reduction", "leave_out_text", "reduce_logs", "reduce_pull", "require_pulls"),
         "repeat_limits": ("OutlierPull", "Repeatability", "repeatability"),
         "repeats": ("Repeats", "find_repeats"),
         "weather": ("dry_pressure",),

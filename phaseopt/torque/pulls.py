@@ -366,7 +366,7 @@ def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) ->
         raise InputError(
             Mistake(
                 f"{names[pull]}: {text}",
-                f"give it the right file or column; or {leave_out_text(project, pull + 1)} under [torque]",
+                f"give it the right file or column; or {leave_out_text(project, [pull + 1])}",
                 project.file,
                 project.pull_key(pull + 1),
             )
@@ -375,12 +375,32 @@ def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) ->
     return [f"{names[one.pull]}: {one.text}" for one in unlike]
 
 
-def leave_out_text(project: Project, number: int) -> str:
-    """What to write to leave a pull out. Parameters: its `number`, from 1."""
-    torque = project.torque
-    assert torque is not None
-    files = torque.pulls[number - 1].files if number <= len(torque.pulls) else ()
-    return f"leave_out = [{', '.join(json.dumps(Path(file).name) for file in files)}]"
+def leave_out_text(project: Project, numbers: Sequence[int]) -> str:
+    """What to write to leave pulls out, one key for all.
+
+    Parameters
+    ----------
+    project
+        With a torque section.
+    numbers
+        Of the pulls, from 1.
+
+    Returns
+    -------
+    str
+        As in `leave out by leave_out = ["pull-1.csv"] under [torque]`.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> leave_out_text(load_project("examples/intake_only/project.toml"), [3])
+    'leave out by leave_out = ["pull-1.csv"] under [torque]'
+    """
+    torque = _torque(project)
+    files = [
+        Path(file).name for number in numbers if number <= len(torque.pulls) for file in torque.pulls[number - 1].files
+    ]
+    return f"leave out by leave_out = [{', '.join(map(json.dumps, [*torque.leave_out, *files]))}] under [torque]"
 
 
 def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]:

@@ -16,8 +16,9 @@ from phaseopt.surrogate import (
     GridPrior,
     LeftOut,
     TorqueSurface,
-    fit,
+    WeighedDown,
     fit_supplied_grid,
+    fit_weighed,
     leave_one_out,
     leave_one_pull_out,
     simulation_alone,
@@ -50,6 +51,8 @@ class TorqueModel(ShowsItself):
     supplied_grid
         The grid that torque comes from, None without one. Its nodes are the readings then, and only single ones are
         left out.
+    weighed_down
+        Pulls that disagree with the others, and what they still weigh.
 
     Examples
     --------
@@ -66,6 +69,7 @@ class TorqueModel(ShowsItself):
     left_out: LeftOut | None
     pull_left_out: LeftOut | None
     supplied_grid: SuppliedGrid | None = None
+    weighed_down: tuple[WeighedDown, ...] = ()
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -234,9 +238,9 @@ def _of_pulls_on_simulation(
     """Pulls on top of a simulation that was calibrated to them."""
     expected = prior.expected()
     with error_context(project, "torque.pulls"):
-        surface = fit(readings_of(compared), *expected)
+        surface, weighed = fit_weighed(readings_of(compared), *expected)
     points, left_out = _simulated_points(reduction, compared), leave_one_out(surface)
-    return TorqueModel(surface, points, prior, left_out, _pulls_left_out(surface))
+    return TorqueModel(surface, points, prior, left_out, _pulls_left_out(surface), weighed_down=weighed)
 
 
 def _simulated_points(reduction: Reduction, compared: xr.Dataset) -> Reduction:
@@ -267,5 +271,6 @@ def _of_supplied_grid(project: Project, progress: Progress) -> TorqueModel:
 
 def _of_pulls(project: Project, reduction: Reduction) -> TorqueModel:
     with error_context(project, "torque.pulls"):
-        surface = fit(readings_of(reduction.points))
-    return TorqueModel(surface, reduction, None, leave_one_out(surface), _pulls_left_out(surface))
+        surface, weighed = fit_weighed(readings_of(reduction.points))
+    left_out = leave_one_out(surface)
+    return TorqueModel(surface, reduction, None, left_out, _pulls_left_out(surface), weighed_down=weighed)

@@ -32,6 +32,26 @@ class PullLeftOutRecord(Record):
     inside: Known = Field(description="share of its points in their 90 % interval")
 
 
+class WeighedDownRecord(Record):
+    """A pull that disagrees with the others."""
+
+    name: str = Field(description="pull")
+    difference: float = Field(description="its mean less what the others predict, N·m")
+    difference_sd: float = Field(description="standard deviation of that, N·m")
+    weight: float = Field(description="its share of an ordinary pull's weight, 0 to 1")
+
+    @classmethod
+    def all_of(cls, model: TorqueModel) -> tuple[Self, ...]:
+        """Those of a model."""
+        if model.reduction is None:
+            return ()
+        names = model.reduction.points["pull_name"].to_numpy()
+        return tuple(
+            cls(name=str(names[one.pull]), difference=one.difference, difference_sd=one.deviation, weight=one.weight)
+            for one in model.weighed_down
+        )
+
+
 class ChangeDistanceRecord(Record):
     """How far one input may move before torque changes by more than can be seen."""
 
@@ -129,6 +149,7 @@ class FitRecord(CommandRecord):
     coverage_by_point: tuple[CoverageRecord, ...] = Field(description="intervals of points left out")
     coverage_by_pull: tuple[CoverageRecord, ...] = Field(description="intervals of pulls left out")
     pulls_left_out: tuple[PullLeftOutRecord, ...] = Field(description="each pull, predicted by the others")
+    weighed_down: tuple[WeighedDownRecord, ...] = Field(description="pulls that disagree with the others")
     change_distances: ChangeDistancesRecord | None = Field(description="how far one may move before torque does")
     least_difference_seen_Nm: Known = Field(description="least difference between two pulls that can be seen, N·m")
     hyperparameters: HyperparametersRecord = Field(description="numbers of the Gaussian process")
@@ -153,6 +174,7 @@ class FitRecord(CommandRecord):
             coverage_by_point=tuple(map(CoverageRecord.model_validate, left_out)),
             coverage_by_pull=() if trust is None else tuple(map(CoverageRecord.model_validate, trust.by_pull)),
             pulls_left_out=() if trust is None else tuple(map(PullLeftOutRecord.model_validate, trust.pulls)),
+            weighed_down=WeighedDownRecord.all_of(model),
             change_distances=None if trust is None else ChangeDistancesRecord.model_validate(trust.change_distances),
             least_difference_seen_Nm=None if trust is None else trust.repeats.least,
             hyperparameters=HyperparametersRecord.of(surface.hyperparameters, pulls=grid is None),

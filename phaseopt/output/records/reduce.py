@@ -230,6 +230,16 @@ class PhaserRecord(Record):
         )
 
 
+class LagRecord(Record):
+    """How late torque is in the logs; null where they do not show it."""
+
+    seconds: Known = Field(description="s by which it is late")
+    least: Known = Field(description="lower end of its 95 % interval, s")
+    most: Known = Field(description="upper end, s")
+    applied: float = Field(description="by how much torque was moved back, s")
+    deviation: float = Field(description="root mean square of what is then still open, s")
+
+
 class ReduceRecord(CommandRecord):
     """What the dyno logs say, before anything is learnt from them."""
 
@@ -242,6 +252,7 @@ class ReduceRecord(CommandRecord):
     pulls: tuple[str, ...] = Field(description="names of the pulls, in the order of the project file")
     points: PointsRecord = Field(description="torque points")
     rejected: tuple[RejectedRecord, ...] = Field(description="stretches that gave no point")
+    lag: LagRecord = Field(description="how late torque is behind what makes it")
     repeats: RepeatabilityRecord = Field(description="what repeated pulls show")
     unlike: tuple[UnlikePullRecord, ...] = Field(description="pulls unlike all others")
     phasers: dict[str, PhaserRecord] = Field(description="how each phaser does, by its section of the project file")
@@ -259,6 +270,7 @@ class ReduceRecord(CommandRecord):
             pulls=tuple(names),
             points=PointsRecord.of(day.reduction.points),
             rejected=tuple(map(RejectedRecord.model_validate, day.reduction.rejected)),
+            lag=LagRecord.model_validate(day.reduction.lag),
             repeats=RepeatabilityRecord.of(day.repeats, names),
             unlike=tuple(UnlikePullRecord.of(unlike, names) for unlike in day.unlike),
             phasers={section(day.project, each): PhaserRecord.of(day.project, each) for each in day.phasers},

@@ -12,6 +12,7 @@ from phaseopt.report.simulation import far_off
 from phaseopt.report.supplied_grid import UNITS, left_out_line, nodes_line
 from phaseopt.report.words import capital, sentence
 from phaseopt.surrogate import ChangeDistance, Coverage, coverage
+from phaseopt.torque import leave_out_text
 from phaseopt.torque_model import TorqueModel, TorqueTrust, deviations
 from phaseopt.values.display_units import Unit
 
@@ -44,7 +45,8 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
     sections = (
         say("Rests on", sentence(rests_on(model, unit))),
         say("Left out", *map(sentence, others)),
-        say("Error bars", *map(sentence, interval_lines(trust))),
+        say("Weighed down", *map(sentence, weighed_lines(project, model, unit))),
+        say("Error bars", *map(sentence, interval_lines(trust, named=_named(model, trust)))),
         say("Repeats", sentence(repeats_line(trust, unit))),
         say("Same torque", *map(sentence, change_lines(trust, unit)), depth=Depth.DETAIL),
         thin,
@@ -109,12 +111,34 @@ def left_out_lines(model: TorqueModel, trust: TorqueTrust, unit: Unit) -> list[s
     return lines
 
 
-def interval_lines(trust: TorqueTrust) -> list[str]:
-    """Whether the intervals hold what they say, and a verdict in words."""
+def weighed_lines(project: Project, model: TorqueModel, unit: Unit) -> list[str]:
+    """Pulls that disagree with the others, what they still weigh, and the key that leaves them out."""
+    if model.reduction is None or not model.weighed_down:
+        return []
+    names = model.reduction.points["pull_name"].to_numpy()
+    lines = [
+        f"{names[one.pull]} reads {unit.number(abs(one.difference))} ± {unit.text(2.0 * one.deviation)}"
+        f" {'more' if one.difference > 0 else 'less'} than the other pulls make expect, so its level counts"
+        f" {100.0 * one.weight:.0f} % of a pull's"
+        for one in model.weighed_down
+    ]
+    return [*lines, f"make it again, or {leave_out_text(project, [one.pull + 1 for one in model.weighed_down])}"]
+
+
+def _named(model: TorqueModel, trust: TorqueTrust) -> bool:
+    """Whether some pull is listed as one to look at: then nothing says that error bars are right."""
+    return bool(model.weighed_down or trust.repeats.outliers or any(pull.inside < _SURPRISE for pull in trust.pulls))
+
+
+def interval_lines(trust: TorqueTrust, *, named: bool = False) -> list[str]:
+    """Whether the intervals hold what they say, and a verdict in words. Parameters: `named`, some pull is listed as
+    one to look at."""
     if not trust.by_pull:
         return [f"with a point left out: {shares(trust.by_point)}"]
     return [
-        interval_verdict(trust.by_pull),
+        "not judged before the pulls to look at are made again or left out"
+        if named
+        else interval_verdict(trust.by_pull),
         f"with a pull left out: {shares(trust.by_pull)}",
         f"with a point left out: {shares(trust.by_point)}",
     ]

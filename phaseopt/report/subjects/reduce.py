@@ -16,7 +16,7 @@ from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.report.words import sentence
 from phaseopt.tables import number_text
-from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Repeatability
+from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Reduction, Repeatability
 from phaseopt.torque_model import Day, UnlikePull
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
@@ -40,6 +40,7 @@ def reduction_document(day: Day) -> Document:
             say("Points", sentence(points_line(day.reduction.points))),
             Section("Pulls", (pull_table(day),)),
             say("Left out", *map(sentence, rejected_lines(day))),
+            say("Lag", *map(sentence, lag_lines(day.reduction))),
             say("Repeats", *map(sentence, repeat_lines(day.repeats, day.pull_names, unit))),
             say("Phasers", *shared_notes(*_of_phasers(day))),
             say("Phasers shown", *phasers, depth=Depth.DETAIL),
@@ -135,6 +136,20 @@ def rejected_lines(day: Day) -> list[str]:
         low, high = min(one.rpm_from for one in own), max(one.rpm_to for one in own)
         lines.append(f"{total}: {reason} ({pulls[0]}{more}, {low:.0f} to {high:.0f} rpm)")
     return lines
+
+
+def lag_lines(reduction: Reduction) -> list[str]:
+    """How late torque is in the logs of this dyno."""
+    lag = reduction.lag
+    if not lag.known:
+        return [
+            "not known how late torque is in these logs, so nothing was shifted; points where a phase moves are less"
+            " sure by it. To see it, pull one timing again at half the ramp rate, or up and down"
+        ]
+    size = f"{lag.seconds:.2f} s ({lag.least:.2f} to {lag.most:.2f}, 95 %)"
+    if lag.applied:
+        return [f"torque is logged {size} late; it was moved back by that"]
+    return [f"torque is not surely late: {size}; nothing was shifted"]
 
 
 def repeat_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str]:
