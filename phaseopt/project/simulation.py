@@ -59,11 +59,18 @@ class Factors(ProjectSection):
     friction: float = Field(1.0, ge=0.5, le=1.6, description=_of("friction"))
     wall_temperature: float = Field(1.0, ge=0.8, le=1.25, description=_of("wall temperature"))
     burn_duration: float = Field(1.0, ge=0.7, le=1.4, description=_of("burn duration"))
+    of: str | None = Field(
+        None,
+        min_length=1,
+        description="project file whose pulls gave them: a factor whose parts differ from this project's is refused "
+        "(left out = not compared)",
+    )
 
     @property
     def named(self) -> dict[str, float]:
         """Those that change anything, as the simulation names them."""
-        return {name.replace("_", " "): value for name, value in self if value != 1.0}
+        values = self.model_dump(exclude={"of"})
+        return {name.replace("_", " "): value for name, value in values.items() if value != 1.0}
 
 
 AKI_TO_RON = 5.0  # 93 AKI is about 98 RON (common practice): pump petrol's two ratings lie some 10 apart

@@ -12,6 +12,7 @@ import xarray as xr
 from phaseopt.clearance.limits import Limits
 from phaseopt.cycle.calibrate import Calibration
 from phaseopt.cycle.calibration import calibrate_to
+from phaseopt.cycle.carried import require_same_parts
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.effects import effects
 from phaseopt.cycle.factors import with_factors
@@ -215,7 +216,11 @@ def with_logged_depression(project: Project, points: xr.Dataset) -> tuple[Projec
 
 
 def described_engine(project: Project) -> CycleConfig:
-    """The engine of [cycle], with the factors carried over from an earlier calibration and its knock limit."""
+    """The engine of [cycle], with the factors carried over from an earlier calibration and its knock limit.
+
+    Raises `InputError` for a factor that goes with other parts than this engine's.
+    """
+    require_same_parts(project)
     with error_context(project, "cycle"):
         return with_knock(project, with_factors(cycle_config(project), cycle_section(project).factors.named))
 

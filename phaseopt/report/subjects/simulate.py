@@ -162,9 +162,12 @@ def points_line(project: Project, grid: xr.Dataset) -> str:
 
 def carried_lines(project: Project) -> list[str]:
     """Which effective factors are another engine's, and what has to be the same for each."""
-    factors = cycle_section(project).factors.named
-    each = [f"{name} × {value:g} (only with the same {FACTOR_PARTS[name]})" for name, value in factors.items()]
-    return [f"Effective factors carried over from another engine: {', '.join(each)}."] if each else []
+    factors = cycle_section(project).factors
+    each = [f"{name} × {value:g} (only with the same {FACTOR_PARTS[name]})" for name, value in factors.named.items()]
+    if not each:
+        return []
+    compared = "" if factors.of else " Name its project as cycle.factors.of, and the parts are compared."
+    return [f"Effective factors carried over from {factors.of or 'another engine'}: {', '.join(each)}.{compared}"]
 
 
 def _full_pressure(grid: xr.Dataset) -> str:
