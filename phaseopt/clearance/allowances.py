@@ -15,6 +15,7 @@ pump_up                static   a hydraulic tappet that holds the valve open
 lobe                   static   lobe-measuring error
 seats                  static   measuring error of the valve seats (valve to valve)
 centreline             static   how well the fitted centreline is known: degree wheel and dial gauge
+spread                 static   how far a cylinder's lobe stands from where the cam does: grinding, twist
 flanks                 static   asymmetry of a lobe known from a card's durations alone
 phaser                 static   the phaser's error when held
 wheel_zero             static   between valves: what the zeros of the wheel may differ by between the cams
@@ -42,18 +43,21 @@ from phaseopt.values.arrays import FloatArray
 MOST_CLOSING = 2.0  # mm of gap for a mm of lift on both of two valves, moved straight at each other; read by kernels
 WIDEST_WHEEL = 3.0  # standard deviations of the zero of a wheel that drops were read on
 ZERO_SIGMAS = 2.0  # standard deviations of the wheel's zero
+SPREAD = "spread"  # the one timing error that some cylinder surely has
 _LOFT_STEP = 500.0  # rpm, over which a project states loft
 
 
 def static_turns(cam: Cam, phaser: Phaser | None, zero: float = 0.0) -> dict[str, float]:
     """How far a lobe may stand from its place on an engine turned by hand, by name, crank degrees either way.
 
-    How well the fitted centreline is known; how far the flanks of a lobe known from a card's durations alone may stand
-    off its centre; the phaser's error when held (a fixed cam has none); between valves the `zero` of a wheel.
+    How well the fitted centreline is known; how far a cylinder's lobe stands from it; how far the flanks of a lobe
+    known from a card's durations alone may stand off its centre; the phaser's error when held (a fixed cam has none);
+    between valves the `zero` of a wheel.
     """
     card = cam.card.flank_error if cam.card is not None else 0.0
     return {
         "centreline": cam.centreline_error,
+        SPREAD: cam.spread_most,
         "flanks": card,
         "phaser": phaser.error if phaser is not None else 0.0,
         "wheel_zero": zero,

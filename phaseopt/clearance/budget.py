@@ -3,7 +3,7 @@
 import numpy as np
 import xarray as xr
 
-from phaseopt.clearance.allowances import static_terms
+from phaseopt.clearance.allowances import SPREAD, static_terms
 from phaseopt.clearance.model import ContactModel
 from phaseopt.clearance.nominal_gaps import place_of
 from phaseopt.clearance.tolerance_stack import spread_of
@@ -20,6 +20,7 @@ _FIRST = {
 }
 _BY_HAND = {
     "centreline": "fitted centreline (degree wheel)",
+    SPREAD: "timing spread between cylinders",
     "flanks": "flanks of a cam card",
     "phaser": "phaser error when held",
     "wheel_zero": "zero of the degree wheel (between valves)",
@@ -40,6 +41,7 @@ def _of_cams(errors: dict[str, str]) -> dict[str, str]:
 STATIC_STEPS = _FIRST | _of_cams(_BY_HAND)  # what a hand-turned engine may lack, in the order of the ledger
 RUNNING_STEPS = _of_cams(_BY_SPEED) | _MM  # what speed adds
 ERRORS = {"drop", "lobe", "seats", *_of_cams(_BY_HAND), *_of_cams(_BY_SPEED)}  # either way; the others count whole
+ERRORS -= {f"{SPREAD}_{side}" for side in SIDES}
 
 
 def gap_budget(model: ContactModel, intake_phase: float, exhaust_phase: float, rpm: float) -> xr.Dataset:

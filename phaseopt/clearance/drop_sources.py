@@ -244,7 +244,7 @@ def _singles(project: Project, side: Side, crank: SliderCrank) -> tuple[tuple[Si
     if drop.clay is not None:
         fitted, card = camshaft_of(project, side), cam.card
         least = None if card is None else partial(card_least, card, cam.ratios, cam.lash)
-        angle = cam.centreline_error + (card.flank_error if card is not None else 0.0)
+        angle = cam.centreline_error + cam.spread_most + (card.flank_error if card is not None else 0.0)
         error = CamError(angle, cam.lift_error, least)
         for number, thickness in _numbered(drop, drop.clay.thickness):
             found.append(clay_drop(crank, fitted, number, thickness, drop.clay, error, unit))

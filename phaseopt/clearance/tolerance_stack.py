@@ -6,7 +6,8 @@ What an allowance is, and how it is distributed, is said here and nowhere else:
   centreline, card flanks, phaser error, chain, overshoot, ageing; of each cam by itself. It is normal about zero and
   its bound is two standard deviations. Its square counts in the root-sum-square, and it is drawn for the chance.
 - An amount is there whenever the engine turns: stretch, growth, play and loft at their speed, a pumped-up tappet, what
-  a cam card leaves open, what a drop measurement may be too high by to one side. It counts whole in both.
+  a cam card leaves open, what a drop measurement may be too high by to one side, and the timing spread between
+  cylinders, whose worst stands off by all of it (to the side on which the errors are). It counts whole in both.
 
 So the root-sum-square gap of errors that act linearly is the one that 97.7 % of engines exceed. Both look at one timing
 of the phasers at one speed, not at all that they pass through.
@@ -20,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from phaseopt.clearance.allowances import static_terms
+from phaseopt.clearance.allowances import SPREAD, static_terms
 from phaseopt.clearance.contacts import sides_of
 from phaseopt.clearance.drop import COVERAGE_SIGMAS
 from phaseopt.clearance.model import ContactModel, Gaps
@@ -56,7 +57,9 @@ class Spread:
 
 def spread_of(model: ContactModel, contact: str, pairs: FloatArray) -> Spread:
     """The gaps of a contact over all places that draws around pairs of phases (n, 2) can reach."""
-    found = worst_by_place(model, contact, pairs, _BEYOND * _root(*model.turns[contact]))
+    found = worst_by_place(
+        model, contact, pairs, _BEYOND * _root(*model.turns[contact]) + _amount(model.turns[contact][0])
+    )
     if contact == "valve_valve":
         return Spread(found.place, found.gap, np.zeros_like(found.gap))
     (side,) = sides_of(contact)
@@ -83,10 +86,11 @@ def root_sum_squares(
         terms = static_terms(model.project, contact, model.closing)
         low, uncertainty = spread_of(model, contact, pairs).at(place_of(model, contact, pairs))
         by_hand, by_speed = model.turns[contact]
-        first = np.maximum(low - sum(terms.values()) - gaps.static[:, c], 0.0) * _share(by_hand)
+        turned = np.maximum(low - sum(terms.values()) - gaps.static[:, c], 0.0)
+        first = turned * _share(by_hand)
         then = (gaps.static[:, c] - gaps.swept[:, c]) * _share(by_speed)
         squares = uncertainty**2 + terms["lobe"] ** 2 + terms["seats"] ** 2 + first**2
-        whole = low + uncertainty - terms["pump_up"]
+        whole = low + uncertainty - terms["pump_up"] - turned * _amount(by_hand) / max(sum(by_hand.values()), 1e-9)
         static[:, c] = whole - np.sqrt(squares)
         running[:, c] = whole - model.running_mm(speeds)[:, c] - np.sqrt(squares + then**2)
     # Gaps are read between half degrees: where that says otherwise, a root is never more than the sum.
@@ -110,6 +114,7 @@ def chances(
         random = np.random.default_rng([seed, c])
         normal = random.standard_normal((4, draws))
         turned = normal[0] * _root(by_hand) / SIGMAS
+        turned += np.copysign(_amount(by_hand), turned)
         running = turned + normal[1] * _root(by_speed) / SIGMAS
         off = normal[2] * math.hypot(terms["lobe"], terms["seats"]) / SIGMAS + terms["pump_up"]
         curve = spread_of(model, contact, pairs)
@@ -163,11 +168,16 @@ def chance_words(chance: float, draws: int = DRAWS) -> str:
 
 
 def _root(*errors: dict[str, float]) -> float:
-    """Root of the sum of squares of errors."""
-    return math.hypot(*(error for each in errors for error in each.values()))
+    """Root of the sum of squares of errors; an amount is none."""
+    return math.hypot(*(error for each in errors for name, error in each.items() if not name.startswith(SPREAD)))
+
+
+def _amount(turns: dict[str, float]) -> float:
+    """Crank degrees that some cylinder surely stands off by, in the sum of its cams."""
+    return sum(degrees for name, degrees in turns.items() if name.startswith(SPREAD))
 
 
 def _share(errors: dict[str, float]) -> float:
-    """Root-sum-square of errors over their sum; 0 where there are none."""
+    """Root-sum-square of errors over the sum of all; 0 where there are none."""
     total = sum(errors.values())
     return _root(errors) / total if total else 0.0

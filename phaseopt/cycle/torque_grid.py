@@ -197,7 +197,7 @@ def _timings(project: Project, side: Side) -> FloatArray:
     offsets = {cam.offset, *(o for pull in pulls if (o := getattr(pull.offsets, side)) is not None)}
     sign = -1.0 if side == "intake" else 1.0  # advancing makes icl less and ecl more
     ends = {offset: _ends(project, side, cam.centreline + sign * offset, sign) for offset in offsets}
-    beyond = BEYOND if project.phaser_of(side) is not None else 0.0
+    beyond = cam.spread_most + (BEYOND if project.phaser_of(side) is not None else 0.0)
     first, last = min(map(min, ends.values())) - beyond, max(map(max, ends.values())) + beyond
     return _divided(np.unique([first, *ends[cam.offset], last]), TIMING_STEP)
 

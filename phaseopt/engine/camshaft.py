@@ -187,7 +187,9 @@ def camshaft_of(project: Project, side: Side) -> Camshaft:
         lobe, most = _shape(cam, _lobes(project, side), cam)
     else:
         assert cam.card is not None  # the project file gives a lobe or a card
-        lobe, most = card_lobe(cam.card, cam.ratios, cam.lash, side, cam.centreline_error, project.file)
+        lobe, most = card_lobe(
+            cam.card, cam.ratios, cam.lash, side, cam.centreline_error + cam.spread_most, project.file
+        )
         if cam.ratio_spread and cam.card.measured_at == "tappet":
             most = scaled(most, 1.0 + cam.ratio_spread)
     if project.tables.check_lift + cam.lash >= lobe.peak:

@@ -89,6 +89,19 @@ def _degreed_cylinder(s: Sections) -> Iterator[Contradiction]:
             yield f"{side}.degree_in.cylinder", problem, "number cylinders from 1"
 
 
+@CHECKS.of("cylinders", "intake", "exhaust")
+def _spread_of_all_cylinders(s: Sections) -> Iterator[Contradiction]:
+    for side in SIDES:
+        given = len(s[side].spread)
+        if given not in (0, s["cylinders"]):
+            problem = f"{given} value{'s' * (given != 1)} for {s['cylinders']} cylinders"
+            yield (
+                f"{side}.spread",
+                problem,
+                "give one for each cylinder, from cylinder 1; 0 where the cam was dialled in",
+            )
+
+
 @CHECKS.of("drop", "intake", "exhaust")
 def _wheel_of_the_drop(s: Sections) -> Iterator[Contradiction]:
     for side in SIDES:

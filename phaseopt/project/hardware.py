@@ -327,6 +327,11 @@ class Cam(ProjectSection):
     centreline_error: CrankDegrees = Field(
         1.0, ge=0, lt=30, description="error of the fitted centreline, crank degrees"
     )
+    spread: Annotated[tuple[Annotated[CrankDegrees, Field(ge=-10, le=10)], ...], Field(max_length=12)] = Field(
+        (),
+        description="how much earlier each cylinder's lobe stands than the centreline says, crank degrees, from "
+        "cylinder 1, + = advanced: grinding, twist (left out = alike)",
+    )
     phaser: Phaser | None = Field(None, description="this cam's phaser; left out = fixed")
     degree_in: DegreeIn | None = Field(
         None, description="readings on the assembled engine that show where the cam really is"
@@ -368,6 +373,17 @@ class Cam(ProjectSection):
     def lobe_names(self) -> tuple[str | None, ...]:
         """The lobes in the lobe file that count; None stands for the only one there is."""
         return self.lobe_column or (None,)
+
+    @property
+    def spread_most(self) -> float:
+        """How far a cylinder's lobe may stand from where the cam stands, crank degrees either way.
+
+        That is where it is stated to stand, or where the cylinder that was degreed in shows it.
+        """
+        if not self.spread:
+            return 0.0
+        read = 0.0 if self.degree_in is None else self.spread[self.degree_in.cylinder - 1]
+        return max(max(abs(each), abs(each - read)) for each in self.spread)
 
     @property
     def head(self) -> float:

@@ -54,6 +54,11 @@ def _cams(project: Project, model: ContactModel) -> Table:
             ("lash, cold", units.gap.stated(cam.lash)),
             ("nominal centreline", f"{cam.centreline:g}° {'ATDC' if side == 'intake' else 'BTDC'}"),
             ("fitted", f"{offset_words(cam.offset)} from it, known to {cam.centreline_error:g}°"),
+            *(
+                ()
+                if not project.intake.spread + project.exhaust.spread
+                else (("cylinders stand from it", _spread(cam)),)
+            ),
             ("true centreline at rest", f"{float(stands.true_centreline(0.0)):g}°"),
             ("valve head, tilt", f"{_given(cam.head_diameter, units.size)}, {cam.tilt:g}°"),
             ("phaser", "none, the cam is fixed" if phaser is None else _phaser(phaser)),
@@ -63,6 +68,10 @@ def _cams(project: Project, model: ContactModel) -> Table:
     shared = " (one phaser moves both)" if project.arrangement == "together" else ""
     body = tuple(Row(label, tuple(values)) for label, values in rows.items())
     return Table(f"Camshafts{shared}", ("", *SIDES), body)
+
+
+def _spread(cam: Cam) -> str:
+    return ", ".join(f"{each:+g}°" for each in cam.spread) or "alike"
 
 
 def _given(value: float | None, unit: Unit) -> str:

@@ -15,7 +15,7 @@ from phaseopt.output.records.base import CommandRecord, Known, Record
 from phaseopt.output.records.pieces import AxesRecord, CountsRecord
 from phaseopt.project import Project
 from phaseopt.report.cautions import BEFORE_TURNING
-from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points
+from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points, spread_cost
 from phaseopt.report.subjects.simulate import NOT_MEASURED, knock_note, stated_uncertainty
 from phaseopt.values.units import ZERO_CELSIUS
 
@@ -115,6 +115,10 @@ class SimulateRecord(CommandRecord):
     not_settled: int = Field(description="points that did not settle; they are left blank")
     contact: CountsRecord = Field(description="verdicts on the timings at each speed, the cams as fitted")
     full_throttle: FullThrottleRecord = Field(description="full throttle over speed")
+    spread_cost_Nm: tuple[Known, ...] | None = Field(
+        None,
+        description="what timing spread between cylinders takes of `best` at each speed, N·m; null without a spread",
+    )
     knock: KnockRecord | None = Field(None, description="null where the fuel's octane is not given")
     look_at: tuple[SpeedRecord, ...] = Field(description="speeds worth a look: peak, dip, most gain, top speed")
     uncertainty_Nm: Known = Field(description="how far torque may be off, N·m: a judgement")
@@ -123,7 +127,7 @@ class SimulateRecord(CommandRecord):
     @classmethod
     def of(cls, project: Project, grid: xr.Dataset, *, cached: bool, knock: KnockLimit | None = None) -> Self:
         """From a simulated grid; `cached`, whether it is kept beside the project."""
-        full = full_throttle(project, grid)
+        full, spread = full_throttle(project, grid), spread_cost(project, grid)
         unsettled = grid["settled"] < 0.5
         return cls(
             project=project.name,
@@ -134,6 +138,7 @@ class SimulateRecord(CommandRecord):
             not_settled=int(unsettled.sum()),
             contact=CountsRecord.of(VERDICTS[mark] for mark in grid["contact"].to_numpy().ravel()),
             full_throttle=FullThrottleRecord.of(full),
+            spread_cost_Nm=None if spread is None else tuple(spread.tolist()),
             knock=None if knock is None else KnockRecord.of(project, knock),
             look_at=tuple(SpeedRecord(**point._asdict()) for point in notable_points(project, full)),
             uncertainty_Nm=stated_uncertainty(project, full),

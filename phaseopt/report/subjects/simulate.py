@@ -13,7 +13,7 @@ from phaseopt.project import Project
 from phaseopt.project.simulation import FACTOR_PARTS
 from phaseopt.report.cautions import BEFORE_TURNING, BEFORE_TURNING_SHORT
 from phaseopt.report.document import Document, Lines, Section, Table, say, table
-from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points, phasing_text
+from phaseopt.report.simulation_facts import FullThrottle, full_throttle, notable_points, phasing_text, spread_cost
 from phaseopt.report.words import capital, sentence, speeds_text
 from phaseopt.values.display_units import Unit
 
@@ -26,7 +26,7 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock:
     Parameters: `cached`, whether the grid lies beside the project, so that a build need not simulate again; `knock` at
     the best timing of each speed, where the fuel is known.
     """
-    full = full_throttle(project, grid)
+    full, spread = full_throttle(project, grid), spread_cost(project, grid)
     later = _later(project) if cached else "The grid could not be kept beside the project."
     return Document(
         f"{project.name}: torque by simulation, nothing measured",
@@ -36,6 +36,11 @@ def simulation_document(project: Project, grid: xr.Dataset, cached: bool, knock:
             Section("Full throttle", (_table(full, project.display_units.torque),)),
             *(() if knock is None else (_knock_section(project, full, knock),)),
             say("Simulated", sentence(points_line(project, grid)), *carried_lines(project), later),
+            *(
+                ()
+                if spread is None
+                else (say("Cylinders", spread_line(full.rpm, spread, project.display_units.torque)),)
+            ),
             say("Burning", sentence(_burning_line(project))),
             say("Settled", sentence(settled_line(grid))),
             say("Contact", sentence(contact_line(grid))),
@@ -93,6 +98,19 @@ def knock_line(rpm: npt.NDArray[np.float64], knock: KnockLimit) -> str:
         return "Knock decides at no speed."
     at = int(np.where(free, knock.margin, np.inf).argmin())
     return f"Knock decides at no speed. It is nearest at {rpm[at]:.0f} rpm, with {knock.margin[at]:.0f}° in hand."
+
+
+def spread_line(rpm: npt.NDArray[np.float64], cost: npt.NDArray[np.float64], unit: Unit) -> str:
+    """What cylinders that stand elsewhere take."""
+    known = np.isfinite(cost)
+    if not known.any():
+        return "What timing spread between cylinders costs is not known: no timing they take has settled."
+    at = int(np.where(known, cost, -np.inf).argmax())
+    return (
+        f"Timing spread between cylinders costs {unit.text(float(np.nanmean(cost)))} on average at full throttle, "
+        f"{unit.text(float(cost[at]))} at {rpm[at]:.0f} rpm. The figures above are without it. Contact "
+        "limits have it."
+    )
 
 
 def pipes_document(project: Project, config: CycleConfig) -> Document:
