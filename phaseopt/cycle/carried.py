@@ -59,7 +59,7 @@ def _differs(keys: list[str]) -> str:
 
 
 def _value(project: Project, key: str) -> object:
-    return reduce(getattr, key.split("."), project)  # type: ignore[arg-type]
+    return reduce(getattr, key.split("."), project)
 
 
 def _alike(ours: object, theirs: object) -> bool:

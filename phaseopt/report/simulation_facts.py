@@ -170,4 +170,4 @@ def spread_cost(project: Project, grid: xr.Dataset) -> FloatArray | None:
         return found
 
     each = zip(project.intake.spread or none, project.exhaust.spread or none, strict=True)
-    return torque(0.0, 0.0) - np.mean([torque(*shift) for shift in each], axis=0)
+    return np.asarray(torque(0.0, 0.0) - np.mean([torque(*shift) for shift in each], axis=0))
