@@ -15,6 +15,7 @@ True degree
 With [cycle] in the project, `prior = po.simulate(project, points)` goes before `po.fit_torque(project, points, prior)`.
 `po.build(project)` is all of it, and `po.write_build(directory, build)` writes what the command line writes;
 `po.read_build` reads that back, `po.compare` lays two of them side by side, `po.export` gives tables another layout.
+`po.Day` keeps what takes long between one pull and the next.
 
 Wrong input raises `InputError`, with file, key or line, and the fix. Results show themselves in a few lines, and in a
 notebook as a table. Nothing heavy is imported before it is asked for.
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from phaseopt.project import Project
     from phaseopt.project.load import load_project
     from phaseopt.study.confirm import confirm_pull
+    from phaseopt.study.day import Day
     from phaseopt.study.plan import plan_next_pulls
     from phaseopt.table_import.layout import Layout
     from phaseopt.tables import PhaseTables, read_tables
@@ -50,6 +52,7 @@ if TYPE_CHECKING:
 __all__ = [
     "BestTables",
     "Build",
+    "Day",
     "InputError",
     "Layout",
     "Limits",
@@ -91,6 +94,7 @@ _PLACES = {
     "project.load": ("load_project",),
     "job.stages": ("BestTables", "check_tables", "phase_limits", "search_tables"),
     "study.confirm": ("confirm_pull",),
+    "study.day": ("Day",),
     "study.plan": ("plan_next_pulls",),
     "tables": ("PhaseTables", "read_tables"),
     "torque.pulls": ("Reduction", "reduce_logs"),

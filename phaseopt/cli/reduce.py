@@ -20,12 +20,12 @@ def reduce(project_file: ProjectFile, out: Out = None) -> Answer:
     from phaseopt.output.records.reduce import ReduceRecord
     from phaseopt.project.load import REDUCE_DOES_WITHOUT
     from phaseopt.report.subjects.reduce import look_first, reduction_document
-    from phaseopt.torque_model import read_day
+    from phaseopt.torque_model import read_logged_day
 
     project = project_without(project_file, REDUCE_DOES_WITHOUT)
     if out is not None:
         require_replaceable(out)
-    day = read_day(project)
+    day = read_logged_day(project)
     if out is not None:
         from phaseopt.output.reduction_files import reduction_files
 

@@ -189,8 +189,8 @@ def search_tables(project: Project, limits: Limits, model: TorqueModel, progress
 
 
 def require_same_project(project: Project, limits: Limits) -> None:
-    """Refuse limits of another project."""
-    if (limits.contact.as_stated or limits.project) != project:
+    """Refuse limits of another project; its pulls do not count, for contact does not depend on them."""
+    if (limits.contact.as_stated or limits.project).with_pulls(()) != project.with_pulls(()):
         raise InputError.one("these limits are of another project", hint="take phase_limits(project) of this one")
 
 

@@ -12,13 +12,13 @@ from phaseopt.output.records.reduce import ReduceRecord
 from phaseopt.report.figures.drawing import alone
 from phaseopt.report.figures.logs import reduction_figures
 from phaseopt.report.phaser_fragment import fragment_text
-from phaseopt.torque_model import Day
+from phaseopt.torque_model import LoggedDay
 
 FRAGMENT, REDUCTION = "phasers.toml", "reduction.json"
 _DECIMALS = {"rpm": 1, "load": 2, "icl": 2, "ecl": 2, "torque": 3, "scatter": 4}
 
 
-def reduction_files(day: Day) -> dict[str, str]:
+def reduction_files(day: LoggedDay) -> dict[str, str]:
     """All files by name: `points.csv`, `health.csv`, `rejected.csv` and, where phasers were stepped,
     `phaser_steps.csv`, with the metadata of each; `phasers.toml`, `reduction.json` (what `--json` prints), pictures,
     and the record of what was written."""
@@ -39,7 +39,7 @@ def reduction_files(day: Day) -> dict[str, str]:
     return files | {RECORD: record_of(files)}
 
 
-def _points(day: Day) -> list[Column]:
+def _points(day: LoggedDay) -> list[Column]:
     points, names = day.reduction.points, day.pull_names
     columns = [Column("pull", "name of the pull", [names[pull] for pull in points["pull"].to_numpy()])]
     for name, variable in points.data_vars.items():
@@ -54,7 +54,7 @@ def _points(day: Day) -> list[Column]:
     return columns
 
 
-def _health(day: Day) -> list[Column]:
+def _health(day: LoggedDay) -> list[Column]:
     found = [(log, channel) for log in day.log_quality for channel in log.channels]
 
     def numbers(values: Iterable[float]) -> npt.NDArray[np.float64]:
@@ -75,7 +75,7 @@ def _health(day: Day) -> list[Column]:
     ]
 
 
-def _rejected(day: Day) -> list[Column]:
+def _rejected(day: LoggedDay) -> list[Column]:
     found = day.reduction.rejected
     return [
         Column("pull", "name of the pull", [one.pull for one in found]),
@@ -86,7 +86,7 @@ def _rejected(day: Day) -> list[Column]:
     ]
 
 
-def _steps(day: Day) -> list[Column]:
+def _steps(day: LoggedDay) -> list[Column]:
     steps = [(response.side, step) for response in day.phasers for step in response.steps]
 
     def numbers(name: str, *, fit: bool = False) -> npt.NDArray[np.float64]:

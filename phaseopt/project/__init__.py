@@ -7,6 +7,7 @@ and `blank` write one to fill in; `keys` lists every key. The sections are in `h
 list of them), `search_settings` and `springs`, their fields' parts in `quantities`.
 """
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -234,6 +235,12 @@ class Project(ShowsItself, ProjectSection):
     def has_pulls(self) -> bool:
         """Whether torque was measured: a torque section with pulls."""
         return self.torque is not None and bool(self.torque.pulls)
+
+    def with_pulls(self, pulls: Sequence[Pull]) -> "Project":
+        """The project as if these were its pulls: without a torque section, itself."""
+        if self.torque is None:
+            return self
+        return self.model_copy(update={"torque": self.torque.model_copy(update={"pulls": tuple(pulls)})})
 
     def pull_key(self, number: int) -> str:
         """The key or file under which a person finds a pull. Parameters: its `number`, from 1, among all pulls."""

@@ -23,6 +23,7 @@ from phaseopt.report.subjects.simulate import contact_line, settled_line
 from phaseopt.report.supplied_grid import left_out_line, nodes_line
 from phaseopt.report.torque_source import fit_line
 from phaseopt.report.words import capital, span_text
+from phaseopt.study.day import Day
 from phaseopt.tables import PhaseTables, number_text
 from phaseopt.torque import Reduction
 from phaseopt.torque_model import Simulated, TorqueModel
@@ -149,6 +150,11 @@ def _torque_model(learnt: TorqueModel) -> Card:
     else:
         words = "from simulation alone"
     return Card(Document("Torque model", "", lead=learnt.notes, sections=(say("Torque", words),)))
+
+
+@card.register
+def _day(day: Day) -> Card:
+    return card(day.model)
 
 
 @card.register

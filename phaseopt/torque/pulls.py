@@ -3,7 +3,7 @@
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import xarray as xr
 
+from phaseopt.io.digest import fingerprint
 from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.project.log_folder import LogFolder
 from phaseopt.torque.driveline import Coastdown, driveline_notes, unlike_rates
@@ -69,7 +70,7 @@ class Reduction(ShowsItself):
 
 
 @one_blas_thread()
-def reduce_logs(project: Project) -> Reduction:
+def reduce_logs(project: Project, read: MutableMapping[str, ShaftTorque] | None = None) -> Reduction:
     """Read every pull and reduce it to torque points.
 
     A sweep becomes one point for each speed bin (bins are centred on multiples of their width), full-throttle rows
@@ -82,6 +83,9 @@ def reduce_logs(project: Project) -> Reduction:
     project
         With a torque section. The air's pressure and humidity are the pull's; its temperature is the logged column
         where there is one, row by row, else the pull's.
+    read
+        Recordings of pulls that were read before, by all that they depend on; those read now are added. A pull whose
+        files and keys are as they were is then not read again.
 
     Returns
     -------
@@ -107,19 +111,23 @@ def reduce_logs(project: Project) -> Reduction:
     torque = require_pulls(project)
     names = _names(torque)
     roller = roller_losses(project, torque)
-    read: dict[int, ShaftTorque] = {}
+    measured_of: dict[int, ShaftTorque] = {}
+    before = {} if read is None else read
     mistakes = list(_not_left_out(project, torque))
     taken: dict[str, str] = {}
     for number, name in enumerate(names, start=1):
         try:
             files = pull_files(project, number, torque.pulls[number - 1].files)
             _refuse_twice(project, number, name, files, taken)
-            read[number] = _measured(project, torque, number, roller)
+            known_by = _known_by(project, torque, number, files)
+            if known_by not in before:
+                before[known_by] = _measured(project, torque, number, roller)
+            measured_of[number] = before[known_by]
         except InputError as error:
             mistakes += error.mistakes
-    late = _late(list(read.values()), look=not mistakes)
+    late = _late(list(measured_of.values()), look=not mistakes)
     found: list[_Reduced] = []
-    for (number, measured), changes in zip(read.items(), late.of_pull, strict=True):
+    for (number, measured), changes in zip(measured_of.items(), late.of_pull, strict=True):
         try:
             found.append(_reduced(project, torque, number, names[number - 1], measured, (late.lag, changes)))
         except InputError as error:
@@ -198,6 +206,12 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
         raise InputError(
             replace(m, where=m.where.replace(entry, f"the pull {name}")) for m in error.mistakes
         ) from error
+
+
+def _known_by(project: Project, torque: Torque, number: int, files: Sequence[Path]) -> str:
+    """What a pull's recordings depend on: its files, its keys, its place, and every other key of the project."""
+    alone = project.model_copy(update={"torque": torque.model_copy(update={"pulls": (torque.pulls[number - 1],)})})
+    return fingerprint(number, alone.model_dump_json(), [_content(file) for file in files])
 
 
 def _measured(project: Project, torque: Torque, number: int, roller: Coastdown | None) -> ShaftTorque:

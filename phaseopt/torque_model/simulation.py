@@ -16,8 +16,9 @@ from phaseopt.cycle.carried import require_same_parts
 from phaseopt.cycle.config import CycleConfig
 from phaseopt.cycle.effects import effects
 from phaseopt.cycle.factors import with_factors
-from phaseopt.cycle.from_project import ambient, cycle_config, cycle_section, with_knock
+from phaseopt.cycle.from_project import ambient, cycle_config, cycle_section, plenum_pressure, with_knock
 from phaseopt.cycle.grid import HELD_OFF, KNOCK
+from phaseopt.cycle.scattered import run_scattered
 from phaseopt.cycle.torque_grid import cache_path, grid_axes, torque_grid
 from phaseopt.project import Project
 from phaseopt.surrogate import GridFunction, GridPrior, Readings
@@ -196,6 +197,45 @@ def simulate(
     return Simulated(grid, config, pulled.whole, compared, uncertainty, may_be_wrong, depression)
 
 
+@one_blas_thread()
+def beside_more(project: Project, simulated: Simulated, points: Reduction) -> Simulated:
+    """The same simulation beside more pulls than it was calibrated to: only their points are simulated, not the grid.
+
+    The torque model takes the engine as described, on the tangent at the calibrated one, so that more pulls need no
+    calibration anew as long as they move it little.
+
+    Parameters
+    ----------
+    project
+        The project with more pulls, and nothing else changed.
+    simulated
+        Calibrated to some of its pulls.
+    points
+        Of all of them.
+
+    Returns
+    -------
+    Simulated
+        With all points that can be simulated.
+    """
+    project = _as_logged(project, simulated.depression)
+    measured, x = points.points, readings_of(points.points).x
+    assert simulated.points is not None
+    both = np.column_stack([simulated.points[name].to_numpy() for name in ("before", "after")])
+    there = {tuple(at): torque for at, torque in zip(readings_of(simulated.points).x.tolist(), both, strict=True)}
+    torque = np.array([there.get(tuple(at), np.full(2, np.nan)) for at in x.tolist()]).reshape(-1, 2)
+    on_grid = np.isfinite(GridPrior(simulated.grid).at(x))
+    new = on_grid & ~np.isfinite(torque).all(axis=1)
+    if new.any():
+        at = np.column_stack([x[:, 0], plenum_pressure(project, x[:, 0], x[:, 1]), x[:, 2:]])[new]
+        found = run_scattered([described_engine(project), simulated.config], at)
+        torque[new] = np.column_stack([np.where(each.settled, each.torque, np.nan) for each in found])
+    known = on_grid & np.isfinite(torque).all(axis=1)
+    before, after = torque[known].T
+    compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
+    return replace(simulated, points=compared)
+
+
 def with_logged_depression(project: Project, points: xr.Dataset) -> tuple[Project, LoggedDepression | None]:
     """The project with full-throttle pressure by speed as its pulls logged it, where they show it, and what they show.
 
@@ -206,13 +246,18 @@ def with_logged_depression(project: Project, points: xr.Dataset) -> tuple[Projec
     if not cycle.one_plenum:
         return project, None
     found = logged_depression(project, points, *ambient(project))
-    if not found.used:
-        return project, found
+    return _as_logged(project, found), found
+
+
+def _as_logged(project: Project, found: LoggedDepression | None) -> Project:
+    """The project with the pressure that was found, where it is used."""
+    if found is None or not found.used:
+        return project
     rpm = np.arange(0.0, max(project.crank.top_speed, project.tables.rpm[-1]) + STEP, STEP)
     lost = found.held_at(rpm).round(2)  # kPa; steps keep what is cached
     rows = tuple(zip(rpm.tolist(), lost.tolist(), strict=True))
-    as_logged = cycle.model_copy(update={"full_throttle_depression": rows})
-    return project.model_copy(update={"cycle": as_logged}), found
+    as_logged = cycle_section(project).model_copy(update={"full_throttle_depression": rows})
+    return project.model_copy(update={"cycle": as_logged})
 
 
 def described_engine(project: Project) -> CycleConfig:

@@ -91,9 +91,9 @@ def judged(task: dict[str, Any]) -> dict[str, Any]:
                 reduction = reduce_logs(project)
                 return task | {"lag": day.lag, "found": lag_found(reduction)}
             from phaseopt.report.subjects.reduce import look_first
-            from phaseopt.torque_model import read_day
+            from phaseopt.torque_model import read_logged_day
 
-            lines = look_first(read_day(project))
+            lines = look_first(read_logged_day(project))
         except Exception as error:  # a traceback names nothing
             lines = [str(error)] if isinstance(error, InputError) else []
             if not isinstance(error, InputError):

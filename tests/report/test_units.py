@@ -28,7 +28,7 @@ from phaseopt.report.subjects.sheet import check_sheet, limits_sheet, sheet_page
 from phaseopt.report.terminal import terminal_text
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.run_sheet import run_sheet
-from phaseopt.torque_model import read_day, torque_model, torque_trust
+from phaseopt.torque_model import read_logged_day, torque_model, torque_trust
 from phaseopt.values.display_units import INCH, METRIC
 from phaseopt.values.progress import silent
 from report.test_figures import words_of
@@ -55,7 +55,7 @@ def shown_of(build: Build) -> Iterator[tuple[str, str]]:
     plan = run_sheet(build.contact, first_pulls(build.limits, 3))
     yield "run sheet", terminal_text(plan_document(plan))
     yield "run sheet's page", page(plan_document(plan), "phaseopt plan")
-    yield "logs", terminal_text(reduction_document(read_day(build.project)))
+    yield "logs", terminal_text(reduction_document(read_logged_day(build.project)))
     model = torque_model(build.project, silent)
     yield "fit", terminal_text(fit_document(build.project, model, torque_trust(build.project, model)))
 

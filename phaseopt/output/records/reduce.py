@@ -12,7 +12,7 @@ from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.report.subjects.reduce import look_first
 from phaseopt.torque import OutlierPull, PhaserResponse, Repeatability, Repeats
 from phaseopt.torque.phaser_steps import Direction
-from phaseopt.torque_model import Day, UnlikePull
+from phaseopt.torque_model import LoggedDay, UnlikePull
 
 
 class ChannelRecord(Record):
@@ -259,7 +259,7 @@ class ReduceRecord(CommandRecord):
     notes: tuple[str, ...] = Field(description="what goes with the result, in sentences")
 
     @classmethod
-    def of(cls, day: Day) -> Self:
+    def of(cls, day: LoggedDay) -> Self:
         """From all that a day's logs say."""
         names = day.pull_names
         return cls(

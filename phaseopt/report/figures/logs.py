@@ -12,7 +12,7 @@ from phaseopt.report.figures.drawing import DARK, EXHAUST, LIGHT, MIDDLE, styled
 from phaseopt.report.phaser_fragment import section
 from phaseopt.torque import PhaserResponse, Repeats
 from phaseopt.torque.phaser_steps import DIRECTIONS, long_steps
-from phaseopt.torque_model import Day
+from phaseopt.torque_model import LoggedDay
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 
@@ -21,7 +21,7 @@ _ACROSS = 3  # panels in a row
 _LOOKS = ((DARK, "-", "o"), (MIDDLE, "--", "s"), (LIGHT, "-.", "^"), (EXHAUST, ":", "D"))
 
 
-def reduction_figures(day: Day) -> dict[str, str]:
+def reduction_figures(day: LoggedDay) -> dict[str, str]:
     """All figures by file name: `pulls.svg`; `repeats.svg` where pulls repeat each other; one for each phaser that the
     logs show."""
     found = {"pulls.svg": pulls(day)}
@@ -33,7 +33,7 @@ def reduction_figures(day: Day) -> dict[str, str]:
     return found
 
 
-def pulls(day: Day) -> str:
+def pulls(day: LoggedDay) -> str:
     """Torque of each pull over speed with 95 % of each point, all pulls faint behind it; outliers pulls marked."""
     points, names, unit = day.reduction.points, day.pull_names, day.project.display_units.torque
     outliers = {one.pull for one in day.repeats.outliers} | {one.other for one in day.repeats.outliers if one.unclear}
@@ -83,7 +83,7 @@ def _pull(axes: Axes, own: xr.Dataset, unit: Unit) -> None:
             )  # fmt: skip
 
 
-def repeats(day: Day) -> str:
+def repeats(day: LoggedDay) -> str:
     """Each group's pulls less their mean over speed; and every repeated pull's offset in the order they were made."""
     found, names, unit = day.repeats, day.pull_names, day.project.display_units.torque
     with styled():
@@ -132,7 +132,7 @@ def _group(axes: Axes, group: Repeats, names: Sequence[str], unit: Unit) -> None
     axes.grid(alpha=0.3)
 
 
-def phaser(day: Day, response: PhaserResponse) -> str:
+def phaser(day: LoggedDay, response: PhaserResponse) -> str:
     """Steady error of each hold over speed, and speed and swing of each step, beside what the project states."""
     stated = day.project.phaser_of(response.side)
     assert stated is not None

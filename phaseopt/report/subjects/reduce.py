@@ -17,7 +17,7 @@ from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.report.words import sentence
 from phaseopt.tables import number_text
 from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Reduction, Repeatability
-from phaseopt.torque_model import Day, UnlikePull
+from phaseopt.torque_model import LoggedDay, UnlikePull
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 
@@ -25,7 +25,7 @@ _FEW = 3  # degrees of freedom below which the least difference is itself little
 _COUNTED = re.compile(r": \d+ of \d+ .* left out \(")  # a note on what the rows of left-out stretches count
 
 
-def reduction_document(day: Day) -> Document:
+def reduction_document(day: LoggedDay) -> Document:
     """What a day's logs say. A CLEAR day has nothing to look at first."""
     first = look_first(day)
     unit = day.project.display_units.torque
@@ -84,7 +84,7 @@ def _over(values: FloatArray) -> str:
     return least if least == most else f"{least} to {most}"
 
 
-def _notes(day: Day) -> list[str]:
+def _notes(day: LoggedDay) -> list[str]:
     """Notes of the reduction without what other sections say, each once over the pulls it concerns."""
     warned = tuple(f"{log.file}: {warning}" for log in day.log_quality for warning in log.warnings)
     elsewhere = (*warned, *look_first(day))
@@ -92,7 +92,7 @@ def _notes(day: Day) -> list[str]:
     return shared_notes(notes, day.pull_names)
 
 
-def pull_table(day: Day) -> Table:
+def pull_table(day: LoggedDay) -> Table:
     """A row a pull: its points, speeds, centrelines, most torque, and the ± of a typical point."""
     points, unit = day.reduction.points, day.project.display_units.torque
     rows = []
@@ -120,7 +120,7 @@ def _span(values: xr.DataArray) -> str:
     return f"{(low + high) / 2:.0f}°" if high - low < 2.0 else f"{low:.0f} to {high:.0f}°"
 
 
-def rejected_lines(day: Day) -> list[str]:
+def rejected_lines(day: LoggedDay) -> list[str]:
     """Stretches that gave no point, by reason, most first; once where many pulls share one."""
     rejected = day.reduction.rejected
     if not rejected:
@@ -246,7 +246,7 @@ def phaser_lines(project: Project, response: PhaserResponse) -> list[str]:
     return lines + [f"- not shown: {why}" for why in response.not_shown]
 
 
-def _of_phasers(day: Day) -> tuple[list[str], list[str]]:
+def _of_phasers(day: LoggedDay) -> tuple[list[str], list[str]]:
     """A line for each phaser, and their names; what holds of both is grouped by `shared_notes`."""
     named = [section(day.project, response) for response in day.phasers]
     return [_phaser_words(day.project, response) for response in day.phasers], named
@@ -274,7 +274,7 @@ def _offer_words(offer: Offer) -> str:
     return f"- {offer.key}: {both} ({offer.why})"
 
 
-def look_first(day: Day) -> list[str]:
+def look_first(day: LoggedDay) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
     unit = day.project.display_units.torque
     lines = [*outlier_lines(day.repeats, day.pull_names, unit), *day.reduction.first]

@@ -21,8 +21,8 @@ from phaseopt.torque_model.unexpected import UnlikePull, unlike_pulls
 
 
 @dataclass(frozen=True, eq=False)
-class Day:
-    """What the logs of a project show. Made by `read_day`.
+class LoggedDay:
+    """What the logs of a project show. Made by `read_logged_day`.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ class Day:
     Examples
     --------
     >>> from phaseopt.project.load import load_project
-    >>> day = read_day(load_project("examples/intake_only/project.toml"))
+    >>> day = read_logged_day(load_project("examples/intake_only/project.toml"))
     >>> len(day.log_quality), day.pull_names[3]
     (6, 'pull-2')
     """
@@ -60,7 +60,7 @@ class Day:
         return [str(name) for name in np.asarray(self.reduction.points["pull_name"])]
 
 
-def read_day(project: Project) -> Day:
+def read_logged_day(project: Project) -> LoggedDay:
     """Reduce all logs of a project.
 
     Parameters
@@ -70,7 +70,7 @@ def read_day(project: Project) -> Day:
 
     Returns
     -------
-    Day
+    LoggedDay
         What its logs show.
 
     Raises
@@ -81,7 +81,7 @@ def read_day(project: Project) -> Day:
     Examples
     --------
     >>> from phaseopt.project.load import load_project
-    >>> read_day(load_project("examples/intake_only/project.toml")).unlike
+    >>> read_logged_day(load_project("examples/intake_only/project.toml")).unlike
     ()
     """
     reduction = reduce_logs(project)
@@ -92,7 +92,7 @@ def read_day(project: Project) -> Day:
     log_quality = (*reduction.log_quality, *(log.attrs["log_quality"] for log in stepped))
     repeats = repeatability(reduction.points)
     known = {pull for one in repeats.outliers for pull in ((one.pull, one.other) if one.unclear else (one.pull,))}
-    return Day(
+    return LoggedDay(
         project=project,
         reduction=reduction,
         log_quality=log_quality,

@@ -1,0 +1,110 @@
+"""A day on the dyno as it goes: after each pull torque, the tables that are best by now, and what to pull next.
+
+What takes long is done once: contact limits, the simulated grid and what may be wrong with it, and the recordings of
+each pull. A pull more is then read, simulated at its own points, and joined to the others.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from phaseopt.clearance.limits import Limits
+from phaseopt.job.stages import BestTables, phase_limits, search_tables
+from phaseopt.project import Project
+from phaseopt.project.cross_checks import require_slew
+from phaseopt.study.best_pulls import plan_pulls
+from phaseopt.study.run_sheet import RunSheet, run_sheet
+from phaseopt.torque import Reduction, reduce_logs, require_pulls
+from phaseopt.torque.rows import ShaftTorque
+from phaseopt.torque_model import Simulated, TorqueModel, beside_more, fit_torque, simulate
+from phaseopt.values.blas import one_blas_thread
+from phaseopt.values.progress import Progress, part, silent
+from phaseopt.values.repr import ShowsItself
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Day(ShowsItself):
+    """What the pulls so far show. Made by `Day.begin`; `after` is the day with more pulls.
+
+    Attributes
+    ----------
+    project : Project
+    limits : Limits
+        Which timings are safe.
+    points : Reduction
+        Torque points of the pulls.
+    model : TorqueModel
+        Torque by them, on the simulation where there is one.
+
+    See Also
+    --------
+    plan_next_pulls, confirm_pull
+
+    Notes
+    -----
+    The simulation stays calibrated to the pulls that the day began with. Later ones count in full in the torque model,
+    by how torque answers to each part of the description; `phaseopt fit` calibrates it anew.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> project = load_project("examples/intake_only/project.toml")
+    >>> morning = Day.begin(project.with_pulls(project.torque.pulls[:4]))
+    >>> noon = morning.after(project)
+    >>> len(noon.model.surface.readings) > len(morning.model.surface.readings), noon.limits is morning.limits
+    (True, True)
+    """
+
+    project: Project
+    limits: Limits
+    points: Reduction
+    model: TorqueModel
+    _read: Mapping[str, ShaftTorque] = field(default_factory=dict)
+
+    @classmethod
+    @one_blas_thread()
+    def begin(cls, project: Project, progress: Progress = silent) -> "Day":
+        """Of the pulls that a project has; with a simulation it takes minutes the first time.
+
+        Parameters: `progress` gets the share of the work done, 0 to 1, and what is going on. Raises `InputError` as
+        `reduce_logs` and `simulate` do.
+        """
+        require_pulls(project)
+        limits = phase_limits(project)
+        read: dict[str, ShaftTorque] = {}
+        points = reduce_logs(project, read)
+        simulated = _simulated(project, points, limits, part(progress, 0.1, 0.95))
+        return cls(project, limits, points, fit_torque(project, points, simulated), read)
+
+    @one_blas_thread()
+    def after(self, project: Project) -> "Day":
+        """With the pulls that the project has by now; begun anew where anything else of it changed.
+
+        Raises `InputError` as `reduce_logs` does.
+        """
+        require_pulls(project)
+        if project.with_pulls(()) != self.project.with_pulls(()):
+            return Day.begin(project)
+        read = dict(self._read)
+        points = reduce_logs(project, read)
+        simulated = self.model.simulation
+        if simulated is not None:
+            simulated = beside_more(project, simulated, points)
+        return Day(project, self.limits, points, fit_torque(project, points, simulated), read)
+
+    @cached_property
+    def tables(self) -> BestTables:
+        """The best tables by now."""
+        return search_tables(self.project, self.limits, self.model)
+
+    @one_blas_thread()
+    def plan(self, pulls: int) -> RunSheet:
+        """The next pulls, as `plan_next_pulls` has them. Raises `InputError` where only rest may be pulled."""
+        require_slew(self.project)
+        return run_sheet(self.limits.contact, plan_pulls(self.limits, self.model, pulls), self.model.notes)
+
+
+def _simulated(project: Project, points: Reduction, limits: Limits, progress: Progress) -> Simulated | None:
+    if project.torque is None or project.torque.prior is None:
+        return None
+    return simulate(project, points, progress, limits)

@@ -1,0 +1,105 @@
+"""A day on the dyno pull by pull: what is kept changes nothing, and what changed is found."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from cycle.test_from_project import CYCLE, FOUR
+from engines import write_project
+from simulated_pulls import with_pulls
+from small_builds import small_project
+
+from phaseopt.job.stages import phase_limits, search_tables
+from phaseopt.project import Project
+from phaseopt.project.load import load_project
+from phaseopt.study.day import Day
+from phaseopt.surrogate import GridPrior
+from phaseopt.torque import pulls, reduce_logs
+from phaseopt.torque_model import beside_more, fit_torque, simulate
+
+SMALL = {
+    "firing_order": FOUR,
+    "cycle": CYCLE,
+    "tables": {"rpm": [3000, 3500, 4000], "load": [70, 100]},
+    "intake": {"phaser": {"travel": [0.0, 12.0]}},
+    "exhaust": {"phaser": None},
+    "gap": {"tables_only_guard": True},
+}
+
+
+@pytest.fixture
+def project(tmp_path: Path) -> Project:
+    return load_project(small_project(tmp_path, gap={"tables_only_guard": True}))
+
+
+def some(project: Project, count: int) -> Project:
+    assert project.torque is not None
+    return project.with_pulls(project.torque.pulls[:count])
+
+
+def test_a_pull_more_gives_what_reading_all_anew_gives(project: Project) -> None:
+    """To the byte: what is kept is what would be found again."""
+    day = Day.begin(some(project, 3)).after(project)
+    anew = reduce_logs(project)
+    for name in anew.points:
+        assert day.points.points[name].to_numpy().tobytes() == anew.points[name].to_numpy().tobytes()
+    assert day.points.notes == anew.notes
+    found = search_tables(project, phase_limits(project), fit_torque(project, anew))
+    assert np.array_equal(day.tables.tables.intake, found.tables.intake)
+    assert day.tables.value == found.value
+
+
+def test_only_the_pull_that_came_is_read(project: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    day, names, really = Day.begin(some(project, 3)), [], pulls.read_pull
+    monkeypatch.setattr(pulls, "read_pull", lambda *given: names.append(given[2]) or really(*given))
+    day.after(project)
+    assert names == [4]
+
+
+def test_a_log_that_was_written_again_is_read_again(project: Project) -> None:
+    day = Day.begin(project)
+    assert project.torque is not None
+    log = project.folder / project.torque.pulls[0].files[0]
+    rows = log.read_text(encoding="utf-8").splitlines()
+    log.write_text("\n".join([rows[0], *rows[20:]]) + "\n", encoding="utf-8")
+    assert day.after(project).points.points["samples"].sum() < day.points.points["samples"].sum()
+
+
+def test_a_key_that_changed_begins_the_day_anew(project: Project) -> None:
+    day = Day.begin(project)
+    torque = project.torque
+    assert torque is not None
+    wider = project.model_copy(update={"torque": torque.model_copy(update={"bin": 2.0 * torque.bin})})
+    assert len(day.after(wider).model.surface.readings) < len(day.model.surface.readings)
+
+
+def test_the_plan_goes_on_from_what_is_known(project: Project) -> None:
+    sheet = Day.begin(project).plan(2)
+    assert len(sheet.pulls) == 2
+    assert sheet.expected
+
+
+def test_with_a_simulation_the_grid_stays_and_new_points_are_simulated(tmp_path: Path) -> None:
+    """Old points keep what was simulated there; a new one has what the calibrated engine makes at it."""
+    path = with_pulls(write_project(tmp_path, **SMALL), (0.0, 4.0, 8.0, 12.0), {"friction": 1.33})
+    project = load_project(path)
+    first = reduce_logs(some(project, 3))
+    prior = simulate(some(project, 3), first)
+    assert prior.points is not None
+    points = reduce_logs(project)
+    more = beside_more(project, prior, points)
+    assert more.points is not None
+    assert more.grid is prior.grid
+    assert set(np.unique(more.points["pull"])) == {0, 1, 2, 3}
+    old = more.points["pull"].to_numpy() < 3
+    assert more.points["after"].to_numpy()[old].tolist() == prior.points["after"].to_numpy().tolist()
+    again = beside_more(project, prior, first)
+    assert again.points is not None
+    without = more.points.isel(point=old)
+    assert np.array_equal(again.points["before"], without["before"])
+    # grid and points are of one engine: between the grid's speeds the two differ by its waves
+    x = np.column_stack([more.points[name].to_numpy() for name in ("rpm", "load", "icl", "ecl")])
+    off = GridPrior(prior.grid).at(x) - more.points["after"].to_numpy()
+    assert np.sqrt(np.mean(off[~old] ** 2)) < 2.0
+    day = fit_torque(project, points, more)
+    assert len(day.surface.readings) == more.points.sizes["point"]
