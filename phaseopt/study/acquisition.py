@@ -1,9 +1,9 @@
 """Choosing pulls: timings held over all speeds, two timings in turn, and tables that may be the best.
 
-A pull's own offset (drift, weather, a warm tyre) is in all that it reads, so two timings held in a pull each cannot be
-told from two offsets. Two pulls that change between the same two timings, band of speeds by band of speeds, and the
-second the other way round, tell the timings apart within each pull: the crossover of Cochran and Cox, Experimental
-Designs (1957), chapter 4 (from memory).
+A pull's own offset (drift, weather, a warm tyre) is in all that it reads. So two timings held in a pull each look like
+two offsets. Two pulls that change between the same two timings, band of speeds by band of speeds, and the second the
+other way round, compare the timings within each pull: the crossover of Cochran and Cox, Experimental Designs (1957),
+chapter 4 (from memory).
 """
 
 from collections.abc import Callable
@@ -82,8 +82,8 @@ def swapped(first: IntArray, second: IntArray, field: Field) -> list[Candidate]:
     """
     bands = field.bands
     made = []
-    for odd in (1, 0):
-        wanted = np.where(bands % 2 == odd, second, first)
+    for parity in (1, 0):
+        wanted = np.where(bands % 2 == parity, second, first)
         path = best_path(-FAR * ((field.pairs[wanted][:, None] - field.pairs) ** 2).sum(axis=2), field)
         if np.ptp(bands) == 0 or not all((path == wanted)[bands == band].any() for band in np.unique(bands)):
             return []

@@ -35,6 +35,8 @@ class Day(ShowsItself):
         Torque points of the pulls.
     model : TorqueModel
         Torque by them, on the simulation where there is one.
+    read : mapping
+        Recordings of the pulls, by all that they depend on, as `reduce_logs` keeps them.
 
     See Also
     --------
@@ -59,7 +61,7 @@ class Day(ShowsItself):
     limits: Limits
     points: Reduction
     model: TorqueModel
-    _read: Mapping[str, ShaftTorque] = field(default_factory=dict)
+    read: Mapping[str, ShaftTorque] = field(default_factory=dict, repr=False)
 
     @classmethod
     @one_blas_thread()
@@ -85,7 +87,7 @@ class Day(ShowsItself):
         require_pulls(project)
         if project.with_pulls(()) != self.project.with_pulls(()):
             return Day.begin(project)
-        read = dict(self._read)
+        read = dict(self.read)
         points = reduce_logs(project, read)
         simulated = self.model.simulation
         if simulated is not None:

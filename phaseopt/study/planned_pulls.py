@@ -11,7 +11,7 @@ from phaseopt.values.arrays import FloatArray
 PlannedKind = Literal["fixed", "table", "in turn", "baseline"]
 
 BASELINE_EVERY = 4  # pulls, after which the baseline is made again: common practice, since dyno and engine drift
-FEW = 3  # pulls, of which none is a baseline: on the outside engines two of three cost more torque than drift did
+FEW = 3  # pulls without a baseline among them: on the outside engines two of three cost more torque than drift did
 
 
 @dataclass(frozen=True, eq=False)

@@ -217,6 +217,10 @@ def beside_more(project: Project, simulated: Simulated, points: Reduction) -> Si
     -------
     Simulated
         With all points that can be simulated.
+
+    See Also
+    --------
+    simulate
     """
     project = _as_logged(project, simulated.depression)
     measured, x = points.points, readings_of(points.points).x
