@@ -12,8 +12,8 @@ from phaseopt.values.arrays import FloatArray, IntArray
 NOTHING_KNOWN = "Torque is not known yet: there are no pulls and no [cycle]."
 STOP = "Make all of these: until some are made, nobody knows what one more adds. Then add them and plan again."
 IN_TURN = (
-    "Pulls in turn change between two timings, the next pull the other way round: drift between pulls then does not look "
-    "like timing. The first two hold the baseline."
+    "Pulls in turn change between two timings, the next pull the other way round: drift between pulls then does not "
+    "look like timing. The first two hold the baseline."
 )
 
 
