@@ -2,7 +2,8 @@
 
 - A plan: `plan` plans a project's next pulls and makes the `run_sheet`. `best_pulls` chooses them by the
   `knowledge_gradient` of the candidates of `acquisition` over the cells of `full_load`, `initial_design` spreads them
-  where too little is known, both among `safe_timings`, as `planned_pulls`.
+  where too little is known, both among `safe_timings`, as `planned_pulls`;
+  `confounding` names what the pulls so far do not separate.
 - A confirmation: `confirm` compares a pull on new tables with its prediction, by `differences` and `phaser_tracking`.
 - Installed offsets: `offsets` tries them (`offset_trial`) in an `offset_range`, in the order of `offset_sampler`, and
   compares `offset_gains`; `offset_try` compares given ones.

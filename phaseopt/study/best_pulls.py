@@ -10,6 +10,7 @@ from phaseopt.clearance.limits import Limits
 from phaseopt.clearance.model import ContactModel
 from phaseopt.project import SIDES
 from phaseopt.study.acquisition import candidates, choose, expected_gains
+from phaseopt.study.confounding import confounded, confounded_text
 from phaseopt.study.full_load import FullLoad, reading_noise
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.planned_pulls import Plan, timings_in, with_baselines
@@ -17,7 +18,7 @@ from phaseopt.study.safe_timings import ADDED, require_room
 from phaseopt.torque import repeatability
 from phaseopt.torque_model import TorqueModel
 from phaseopt.values.arrays import FloatArray
-from phaseopt.values.display_units import Unit
+from phaseopt.values.display_units import DisplayUnits, Unit
 from phaseopt.values.progress import Progress, silent
 
 LEAST_TIMINGS = 3  # without a simulation: two timings draw no curve over either cam
@@ -60,7 +61,7 @@ def plan_pulls(limits: Limits, learnt: TorqueModel, pulls: int, progress: Progre
         tuple(with_baselines(planned, cells.baseline, pulls)),
         gains[:-1],
         _stop(gains, learnt, units.torque),
-        _notes(cells, learnt, units.gap),
+        _notes(cells, learnt, units),
     )
 
 
@@ -103,8 +104,10 @@ def _torque(gain: float, unit: Unit) -> str:
     return unit.text(gain, 1) if unit.of(gain) >= 0.005 else f"less than 0.01 {unit.name}"
 
 
-def _notes(cells: FullLoad, learnt: TorqueModel, unit: Unit) -> tuple[str, ...]:
+def _notes(cells: FullLoad, learnt: TorqueModel, units: DisplayUnits) -> tuple[str, ...]:
+    unit, mixed = units.gap, confounded(cells, learnt)
     notes = [
+        *([] if mixed is None else [confounded_text(mixed, units.torque)]),
         f"Pulls are sweeps at full throttle. Every timing keeps {unit.stated(ADDED)} more than both contact rules ask.",
         "Gains are averages by the torque model at full throttle: too small where torque bends more than it expects.",
     ]

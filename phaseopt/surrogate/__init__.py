@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from phaseopt.surrogate.grid_model import GridModel, fit_supplied_grid
     from phaseopt.surrogate.prior import GridFunction, GridPrior
     from phaseopt.surrogate.readings import Hyperparameters, Readings
+    from phaseopt.surrogate.still_open import LeftOpen, left_open
     from phaseopt.surrogate.surface import TorqueSurface
     from phaseopt.surrogate.trend import LearnedTrend, Trend
     from phaseopt.surrogate.validation import Coverage, LeftOut, coverage, leave_one_out, leave_one_pull_out
@@ -37,6 +38,7 @@ __all__ = [
     "GridPrior",
     "Hyperparameters",
     "LearnedTrend",
+    "LeftOpen",
     "LeftOut",
     "Readings",
     "TorqueSurface",
@@ -49,6 +51,7 @@ __all__ = [
     "fit_weighed",
     "leave_one_out",
     "leave_one_pull_out",
+    "left_open",
     "log_marginal_likelihood",
     "simulation_alone",
 ]
@@ -60,6 +63,7 @@ __getattr__ = on_demand(
         "exact": ("ExactModel", "log_marginal_likelihood"),
         "fitting": ("fit", "simulation_alone"),
         "grid_model": ("GridModel", "fit_supplied_grid"),
+        "still_open": ("LeftOpen", "left_open"),
         "prior": ("GridFunction", "GridPrior"),
         "readings": ("Hyperparameters", "Readings"),
         "surface": ("TorqueSurface",),
