@@ -30,6 +30,10 @@ class LeftOpen:
         reading (k, k) [-].
     pulls
         Numbers of the pulls.
+    model
+        Whose readings they are.
+    solved
+        `L⁻¹ C` (n, k), L the Cholesky factor of K.
 
     Examples
     --------
@@ -42,12 +46,12 @@ class LeftOpen:
 
     covariance: FloatArray
     pulls: IntArray
-    _model: ExactModel
-    _solved: FloatArray
+    model: ExactModel
+    solved: FloatArray
 
     def torque(self, x: ArrayLike) -> FloatArray:
         """How each goes with torque at points (m, d): covariances (m, k) [N·m]."""
-        model = self._model
+        model = self.model
         points = points_of(x, "points", model.readings.x.shape[1])
         columns = np.zeros((len(points), len(self.covariance)))
         known = model.hyperparameters.signal**2 * model.solve(
@@ -57,7 +61,7 @@ class LeftOpen:
             basis = model.trend.basis(points, model.trend.prior.at(points))
             columns[:, : basis.shape[1]] = basis
             known = known + basis @ model.solved_basis.T
-        return np.asarray(columns - known @ self._solved)
+        return np.asarray(columns - known @ self.solved)
 
 
 def left_open(model: ExactModel) -> LeftOpen:
