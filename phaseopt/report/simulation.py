@@ -18,6 +18,7 @@ from phaseopt.values.units import ZERO_CELSIUS
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
     from phaseopt.torque_model import Simulated
+    from phaseopt.torque_model.model import LearnedPart
 
 ONLY_SIMULATED = "outside the tested range: their torque is from simulation"
 
@@ -104,6 +105,20 @@ def calibration_table(calibration: Calibration) -> Table:
         "for pipes and walls that differ, so they are no measurement of the part",
         head,
         tuple(rows),
+    )
+
+
+def parts_table(parts: "tuple[LearnedPart, ...]") -> Table:
+    """What the pulls make of each part of the description."""
+    rows = tuple(
+        Row(part.name, (f"{part.factor:.3f}", f"± {2 * part.deviation:.3f}", f"± {2 * part.before:.3f}"))
+        for part in parts
+    )
+    return Table(
+        "What the pulls make of the description, all parts at once: 1 is as described. To another engine carry these "
+        "factors, with the parts they go with",
+        ("factor on", "value", "±", "before the pulls"),
+        rows,
     )
 
 

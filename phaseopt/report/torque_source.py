@@ -10,7 +10,14 @@ from phaseopt.report.document import Block, Depth, Lines, Row, Section, Table, p
 from phaseopt.report.figures.calibration import filling, measured_and_simulated
 from phaseopt.report.figures.torque_model import thin
 from phaseopt.report.part_load import part_load_table
-from phaseopt.report.simulation import air_table, calibration_line, calibration_table, depression_lines, grid_lines
+from phaseopt.report.simulation import (
+    air_table,
+    calibration_line,
+    calibration_table,
+    depression_lines,
+    grid_lines,
+    parts_table,
+)
 from phaseopt.report.supplied_grid import learned_of_grid, supplied_grid_lines
 from phaseopt.values.display_units import Unit
 
@@ -140,6 +147,8 @@ def simulation_sections(build: "Build") -> tuple[Section, ...]:
         pictures.insert(0, picture(partial(measured_and_simulated, build), _MEASURED_CAPTION))
         if calibration.factors or calibration.refused:
             tables.append(calibration_table(calibration))
+        if build.model.learned_parts:
+            tables.append(parts_table(build.model.learned_parts))
     if build.comparison.simulated is not None:
         tables.append(part_load_table(build))
     details = (*tables, *pictures, air_table(build))

@@ -5,6 +5,7 @@ Pulls alone; pulls on a simulation calibrated to them; a simulation alone; or a 
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -88,6 +89,19 @@ class TorqueModel(ShowsItself):
         return ExactModel.at(self.surface.hyperparameters, readings.subset(keep), self.surface.trend, at)
 
     @property
+    def learned_parts(self) -> tuple["LearnedPart", ...]:
+        """What the pulls make of each part of the simulation's description; none where none is open."""
+        effects = None if self.simulation is None else self.simulation.effects
+        if effects is None:
+            return ()
+        weights, left = self.surface.basis_weights[2:], 1.0 - (self.surface.solved_basis[:, 2:] ** 2).sum(axis=0)
+        before = effects["deviation"].to_numpy()
+        deviation = before * np.sqrt(np.clip(left, 0.0, 1.0))
+        names = [str(name) for name in effects["part"].to_numpy()]
+        rows = zip(names, (1.0 + before * weights).tolist(), deviation.tolist(), before.tolist(), strict=True)
+        return tuple(LearnedPart(*row) for row in rows)
+
+    @property
     def loo_rmse(self) -> float:
         """Leave-one-out error [N·m]; nan where nothing was measured."""
         return math.nan if self.left_out is None else self.left_out.rmse
@@ -96,6 +110,18 @@ class TorqueModel(ShowsItself):
     def lopo_rmse(self) -> float:
         """Leave-one-pull-out error [N·m]; nan with one pull."""
         return math.nan if self.pull_left_out is None else self.pull_left_out.rmse
+
+
+class LearnedPart(NamedTuple):
+    """A part of a description: its factor as the pulls have it beside all others, 1 as described.
+
+    `deviation` is its standard deviation with the pulls, `before` without them.
+    """
+
+    name: str
+    factor: float
+    deviation: float
+    before: float
 
 
 def require_source(project: Project) -> None:

@@ -206,6 +206,17 @@ def test_calibration_finds_what_the_true_engine_has_more_of(on_simulation: Build
     assert abs(found.factors.get("flow", 1.0) - 1.0) < 2.0 * found.errors.get("flow", 1.0)
 
 
+def test_what_pulls_make_of_each_part_holds_the_truth(on_simulation: Build) -> None:
+    """Of the true engine friction alone is other than described: all factors within two and a half deviations of it."""
+    parts = {part.name: part for part in on_simulation.model.learned_parts}
+    for name, part in parts.items():
+        truth = 1.33 if name == "friction" else 1.0
+        assert abs(part.factor - truth) < 2.5 * part.deviation, name
+        assert part.deviation <= part.before
+    record = json.loads(build_files(on_simulation)["run.json"])
+    assert {each["name"] for each in record["simulation"]["learned_parts"]} == set(parts)
+
+
 def test_pulls_on_a_simulation_say_what_each_gave(on_simulation: Build) -> None:
     assert on_simulation.model.reduction is not None
     assert on_simulation.model.simulation is not None

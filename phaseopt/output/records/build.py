@@ -2,7 +2,7 @@
 
 import hashlib
 import platform
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 from typing import Annotated, Any, Literal, Self
 
@@ -26,6 +26,7 @@ from phaseopt.report.facts import clamps, clamps_hold
 from phaseopt.report.simulation import notes, on_simulation_only
 from phaseopt.search.solver import SearchResult
 from phaseopt.torque_model import Simulated, SuppliedGrid
+from phaseopt.torque_model.model import LearnedPart
 from phaseopt.torque_model.supplied_grid import AXES
 from phaseopt.values.display_units import METRIC
 
@@ -122,6 +123,15 @@ class CalibrationRecord(Record):
         )
 
 
+class LearnedPartRecord(Record):
+    """What the pulls make of a part of the description, beside all others."""
+
+    name: str = Field(description="the part")
+    factor: Figure = Field(description="its factor; 1 is as described")
+    deviation: Figure = Field(description="standard deviation of the factor with the pulls")
+    before: Figure = Field(description="the same before the pulls")
+
+
 class SimulationRecord(Record):
     """The simulation that took part."""
 
@@ -136,10 +146,13 @@ class SimulationRecord(Record):
     calibration: CalibrationRecord | None = Field(
         description="how it was fitted to pulls; null where nothing was measured"
     )
+    learned_parts: tuple[LearnedPartRecord, ...] = Field(
+        description="what the pulls make of each part of the description"
+    )
 
     @classmethod
-    def of(cls, simulation: Simulated) -> Self:
-        """From what the simulation brought to a torque model."""
+    def of(cls, simulation: Simulated, parts: Iterable[LearnedPart]) -> Self:
+        """From what the simulation brought to a torque model, and what the model learned of its parts."""
         grid, found = simulation.grid, simulation.calibration
         return cls(
             fingerprint=grid.attrs["fingerprint"],
@@ -149,6 +162,7 @@ class SimulationRecord(Record):
             not_settled=int((grid["settled"] < 0.5).sum()),
             uncertainty=simulation.uncertainty if simulation.alone else None,
             calibration=None if found is None else CalibrationRecord.of(found),
+            learned_parts=tuple(LearnedPartRecord(**part._asdict()) for part in parts),
         )
 
 
@@ -361,7 +375,7 @@ class BuiltRecord(Record):
             "settings": SettingsRecord.of(build),
             "torque": TorqueModelRecord.of(build),
             "supplied_grid": None if grid is None else SuppliedGridRecord.of(grid),
-            "simulation": None if simulation is None else SimulationRecord.of(simulation),
+            "simulation": None if simulation is None else SimulationRecord.of(simulation, build.model.learned_parts),
             "search": SearchRecord.of(build.best.search, BoxRecord.of(clamps(build)), safe=clamps_hold(build)),
             "gains": GainsRecord.of(build.comparison.gains),
             "dips": tuple(map(DipRecord.of, build.explanations.dips)),
