@@ -88,12 +88,16 @@ class LogFolder:
         """Every pull: those of the entries, and one for each log that none claims, as `rest` says."""
         claimed = set(map(os.path.realpath, self._found(self.aside)))
         left_out = claimed | {name for name in self.aside if not _PATTERN.search(name)}
-        entries = [entry for entry in entries if self._is_pattern(entry) or not self._left_out(entry, left_out)]
-        for entry in entries:
+        used = [
+            (number, entry)
+            for number, entry in enumerate(entries, start=1)
+            if self._is_pattern(entry) or not self._left_out(entry, left_out)
+        ]
+        for _, entry in used:
             if not self._is_pattern(entry):
                 claimed |= set(map(os.path.realpath, self._found(entry.files)))
         pulls: list[Pull] = []
-        for number, entry in enumerate(entries, start=1):
+        for number, entry in used:
             pulls += self._of_entry(entry, f"torque.pulls (entry {number})", claimed)
         claimed |= {os.path.realpath(file) for pull in pulls for file in self._found(pull.files)}
         for file in self.in_folder():
@@ -115,8 +119,15 @@ class LogFolder:
         return [file for file in self._all() if file.suffix.lower() not in (*LOG_ENDINGS, *_NO_LOGS)]
 
     def not_there(self) -> list[str]:
-        """Names of logs that are no pulls for which there is no file, patterns apart."""
-        return [name for name in self.aside if not _PATTERN.search(name) and not self._found([name])]
+        """Names of logs that are no pulls for which there is no file, patterns apart; a folder or two below counts."""
+        below = ("", "*/", "*/*/")
+        return [
+            name
+            for name in self.aside
+            if not _PATTERN.search(name)
+            and not self._found([name])
+            and not self._found([f"{each}{name}" for each in below])
+        ]
 
     def _all(self) -> list[Path]:
         if self.logs is None:

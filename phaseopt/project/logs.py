@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, mod
 from phaseopt.project.dyno import Dyno, Gates
 from phaseopt.project.log_folder import LogFolder
 from phaseopt.project.pulls import DayWeather, Dialect, Pull, PullKind, PullOffsets
-from phaseopt.project.quantities import Kilopascals, ProjectSection, fault
+from phaseopt.project.quantities import Kilopascals, ProjectSection, fault, quantity
 from phaseopt.project.standards import Correction
 from phaseopt.values.units import UnitError, scale, to_number
 
@@ -90,6 +90,8 @@ class LogColumns(ProjectSection):
     oil: str | None = Field(None, description="oil temperature column: hot oil slows the phasers")
     spark_retard: str | None = Field(None, description="column of degrees of spark that knock control takes out")
     knock: str | None = Field(None, description="knock column: a flag or a count, 0 = no knock")
+    spark: str | None = Field(None, description="ignition advance column, crank degrees before TDC")
+    exhaust_temperature: str | None = Field(None, description="exhaust gas temperature column")
     roller: str | None = Field(None, description="speed of the roller or output shaft, rpm")
 
     @model_validator(mode="after")
@@ -133,6 +135,7 @@ class LogUnits(ProjectSection):
     air_temperature: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
     coolant: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
     oil: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
+    exhaust_temperature: Annotated[str, unit_like("degC")] = Field("degC", description='"degC" or "degF"')
     time: Annotated[str, unit_like("s")] = Field("s", description='"s" or "ms"; clock times need none')
     mixture: Literal["lambda", "air-fuel ratio"] = Field("lambda", description='"lambda" or "air-fuel ratio"')
     stoichiometric: float = Field(14.7, gt=1, lt=40, description="air-fuel ratio that the logger shows at lambda 1")
@@ -231,7 +234,9 @@ class Torque(ProjectSection):
     logs: Annotated[str, AfterValidator(_folder)] | None = Field(
         None, description="folder of logs, as logs/: each file in it is a pull; pulls are the exceptions, by name"
     )
-    leave_out: tuple[str, ...] = Field((), description="logs in the folder that are no pulls, names or patterns")
+    leave_out: tuple[str, ...] = Field(
+        (), description="logs that are no pulls, or not to be counted, by name or pattern, listed under pulls or not"
+    )
     kind: PullKind = Field("sweep", description="kind of a pull that states none")
     weather: DayWeather | None = Field(None, description="air on the day, for pulls that state none")
     offsets: PullOffsets | None = Field(None, description="how the cams were fitted, for pulls that state none")
@@ -242,6 +247,13 @@ class Torque(ProjectSection):
     full_throttle: FullThrottleMark
     bin: float = Field(250.0, gt=0, description="width of a speed bin, rpm")
     settle: float = Field(0.3, ge=0, le=10, description="seconds cut off a sweep where the throttle opens or shuts")
+    spark_gain: Annotated[float, quantity("")] | None = Field(
+        None,
+        ge=-0.02,
+        le=0.02,
+        description="share of torque that a degree more advance gives at full throttle, from a swing of spark on this "
+        "engine: brings pulls at unlike spark to the usual one (left out = not adjusted, only named)",
+    )
     gates: Gates = Field(default_factory=Gates)
     dyno: Dyno = Field(default_factory=Dyno)
     phaser_steps: tuple[str, ...] = Field(

@@ -155,7 +155,7 @@ class PullRest(ProjectSection):
     exhaust: float | None = Field(None, description="exhaust channel at rest, in the log's own degrees")
 
 
-Gate = Literal["mixture", "coolant", "spark_retard", "knock", "roller"]
+Gate = Literal["mixture", "coolant", "spark_retard", "knock", "spark", "exhaust_temperature", "roller"]
 PullKind = Literal["sweep", "inertia sweep", "steady"]
 
 

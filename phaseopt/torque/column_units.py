@@ -20,9 +20,19 @@ UNITS = {
     "mixture": "1",
     "spark_retard": "degree",
     "knock": "1",
+    "spark": "degree",
+    "exhaust_temperature": "degC",
     "roller": "rpm",
 }
-STATED = ("torque", "load", "air_temperature", "coolant", "oil", "time")  # quantities whose unit a project may state
+STATED = (
+    "torque",
+    "load",
+    "air_temperature",
+    "coolant",
+    "oil",
+    "exhaust_temperature",
+    "time",
+)  # quantities whose unit a project may state
 _BRACKETS = re.compile(r".*[\[(]([^\[\]()]+)[\])]\s*")
 _MARKS = re.compile(r"[\s.·⋅*_\-^()/]+")
 # How units are written in logs, lower case without blanks and marks; common practice, no source. A workshop's lb/ft is

@@ -32,13 +32,15 @@ LONG_NAMES = {
     "oil": "oil temperature",
     "spark_retard": "spark taken out by knock control",
     "knock": "knock flag or count",
+    "spark": "ignition advance",
+    "exhaust_temperature": "exhaust gas temperature",
     "roller": "speed of the roller or output shaft",
     "intake_phase": "intake phase as logged",
     "exhaust_phase": "exhaust phase as logged",
     "intake_command": "intake phase as commanded",
     "exhaust_command": "exhaust phase as commanded",
 }
-_GATES = ("mixture", "coolant", "spark_retard", "knock")
+_GATES = ("mixture", "coolant", "spark_retard", "knock", "spark", "exhaust_temperature")
 
 
 def pull_files(project: Project, number: int, patterns: Sequence[str]) -> tuple[Path, ...]:
@@ -104,13 +106,13 @@ def read_pull(project: Project, torque: Torque, number: int, pull: Pull) -> list
     -------
     list of Dataset
         One for each recording, over `row`: `rpm`, `load` [kPa], `torque` [N m] (an inertia sweep may lack it) and,
-        where the project names their columns, `time` [s], `throttle` [percent], `air_temperature`, `coolant`
-        and `oil` [degC], `mixture` [lambda], `spark_retard` [degrees], `knock`, `roller` [rpm]. `intake_phase` and
-        `exhaust_phase` for each cam with a phaser, in the log's own degrees, sign and zero, with attribute `source`
-        ("measured", or "commanded" where there is no measured column); where both exist also `intake_command` and
-        `exhaust_command`. Each variable has the attribute `column`. Coordinate `line`: the line of the file (the
-        sample of an MDF channel) that gave torque. Attributes `file`, `notes` (how the files were read, sentences),
-        `clock_offsets` (`ClockOffset` by file, where found) and `log_quality` (a `LogQuality`).
+        where the project names their columns, `time` [s], `throttle` [percent], `air_temperature`, `coolant` and `oil`
+        [degC], `mixture` [lambda], `spark_retard` and `spark` [degrees], `knock`, `exhaust_temperature` [degC],
+        `roller` [rpm]. `intake_phase` and `exhaust_phase` for each cam with a phaser, in the log's own degrees, sign
+        and zero, with attribute `source` ("measured", or "commanded" where there is no measured column); where both
+        exist also `intake_command` and `exhaust_command`. Each variable has the attribute `column`. Coordinate `line`:
+        the line of the file (the sample of an MDF channel) that gave torque. Attributes `file`, `notes` (how the files
+        were read, sentences), `clock_offsets` (`ClockOffset` by file, where found) and `log_quality` (a `LogQuality`).
 
     Raises
     ------

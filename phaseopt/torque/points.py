@@ -27,6 +27,9 @@ Points = dict[str, npt.NDArray[Any]]
 ASIDE = {
     "mixture": ("1", "mean mixture, lambda"),
     "spark_retard": ("degree", "mean spark retard, crank degrees"),
+    "spark": ("degree", "mean ignition advance, crank degrees before TDC"),
+    "knock": ("1", "mean of the knock flag or count"),
+    "exhaust_temperature": ("degC", "mean exhaust gas temperature"),
     "depression": ("kPa", "mean manifold pressure below the barometer, at full throttle"),
 }
 VARIABLES = {

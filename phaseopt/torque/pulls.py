@@ -3,7 +3,7 @@
 import hashlib
 import json
 import os
-from collections.abc import Iterator, MutableMapping, Sequence
+from collections.abc import Iterable, Iterator, MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NamedTuple
@@ -22,6 +22,7 @@ from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import ASIDE, VARIABLES, Draft, Points, Rejected, Rows, dataset_of, draft, finish
 from phaseopt.torque.rows import ShaftTorque, joined, pull_rate, roller_losses, rows_of, shaft_torque_of
+from phaseopt.torque.spark import Usual, usual_spark
 from phaseopt.torque.unlike_curves import copied_phases, unlike_curves
 from phaseopt.torque.weather import COUNTED
 from phaseopt.values.arrays import FloatArray
@@ -52,6 +53,8 @@ class Reduction(ShowsItself):
         The notes to look at before anything rests on the points.
     lag
         How late the dyno's torque is.
+    named
+        Indices of the pulls that `first` names as a whole.
 
     Examples
     --------
@@ -67,6 +70,7 @@ class Reduction(ShowsItself):
     log_quality: tuple[LogQuality, ...] = ()
     first: tuple[str, ...] = ()
     lag: DynoLag = field(default_factory=DynoLag)
+    named: tuple[int, ...] = ()
 
 
 @one_blas_thread()
@@ -125,11 +129,11 @@ def reduce_logs(project: Project, read: MutableMapping[str, ShaftTorque] | None 
             measured_of[number] = before[known_by]
         except InputError as error:
             mistakes += error.mistakes
-    late = _late(list(measured_of.values()), look=not mistakes)
+    late, usual = _late(list(measured_of.values()), look=not mistakes), _usual_spark(measured_of.values())
     found: list[_Reduced] = []
     for (number, measured), changes in zip(measured_of.items(), late.of_pull, strict=True):
         try:
-            found.append(_reduced(project, torque, number, names[number - 1], measured, (late.lag, changes)))
+            found.append(_reduced(project, torque, number, names[number - 1], measured, (late.lag, changes), usual))
         except InputError as error:
             mistakes += error.mistakes
     if mistakes:
@@ -198,8 +202,10 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
         files = pull_files(project, number, pull.files)
         _refuse_twice(project, number, name, files, taken)
         measured = _measured(project, torque, number, roller)
-        late = _late([*_others(project, torque, number - 1, roller), measured])
-        reduced = _reduced(project, torque, number, name, measured, (late.lag, late.of_pull[-1]))
+        day = [*_others(project, torque, number - 1, roller), measured]
+        late = _late(day)
+        changes = (late.lag, late.of_pull[-1])
+        reduced = _reduced(project, torque, number, name, measured, changes, _usual_spark(day))
         return _reduction(project, torque, [reduced], [name], late.lag)
     except InputError as error:
         entry = project.pull_key(number)
@@ -229,6 +235,10 @@ def _others(project: Project, torque: Torque, count: int, roller: Coastdown | No
         except InputError:
             continue
     return found
+
+
+def _usual_spark(measured: Iterable[ShaftTorque]) -> Usual | None:
+    return usual_spark([list(zip(each.logs, each.full, strict=True)) for each in measured])
 
 
 class _Late(NamedTuple):
@@ -340,7 +350,8 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     _refuse_out_of_reach(project, points)
     notes = [note for each in drafts for note in each.notes]
     dataset = dataset_of(points, names, torque.correction)
-    first = [*_unlike_curves(project, found, names), *_levels(project, dataset, names)]
+    whole = [*_unlike_curves(project, found, names), *_levels(project, dataset, names)]
+    first = [text for _, text in whole]
     if "at" not in torque.dyno.model_fields_set:
         notes.append(
             'where torque was measured is not stated, so it counts as the flywheel\'s: say at = "flywheel", "hub" or'
@@ -365,16 +376,20 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
         )
     elif lag.most < 0.0:
         notes.append(f"the phases are logged {-lag.seconds:.2f} s later than torque, so nothing was shifted")
-    return Reduction(dataset, tuple(notes), rejected, log_quality, tuple(first), lag)
+    named = tuple(sorted({pull for pull, _ in whole}))
+    return Reduction(dataset, tuple(notes), rejected, log_quality, tuple(first), lag, named)
 
 
-def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) -> list[str]:
-    """Notes on pulls that do what no other does; refuses those that cannot be this pull's torque or phases."""
+def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) -> list[tuple[int, str]]:
+    """Pulls that do what no other does, with notes; refuses those that cannot be this pull's torque or phases."""
     copied = [
         (pull, f"its {column} is row by row that of {names[earlier]}, jitter and all: another pull's file")
         for pull, earlier, column in copied_phases([each.logs for each in found])
     ]
-    unlike = unlike_curves([each.sweep for each in found], [each.barometer for each in found])
+    assert project.torque is not None
+    adjusted = project.torque.spark_gain is not None
+    sweeps, barometer = [each.sweep for each in found], [each.barometer for each in found]
+    unlike = unlike_curves(sweeps, barometer, spark_adjusted=adjusted)
     refused = copied + [(one.pull, one.text) for one in unlike if one.refused]
     if refused:
         raise InputError(
@@ -386,7 +401,7 @@ def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) ->
             )
             for pull, text in refused
         )
-    return [f"{names[one.pull]}: {one.text}" for one in unlike]
+    return [(one.pull, f"{names[one.pull]}: {one.text}") for one in unlike]
 
 
 def leave_out_text(project: Project, numbers: Sequence[int]) -> str:
@@ -402,23 +417,23 @@ def leave_out_text(project: Project, numbers: Sequence[int]) -> str:
     Returns
     -------
     str
-        As in `leave out by leave_out = ["pull-1.csv"] under [torque]`.
+        The key and its value, and the section.
 
     Examples
     --------
     >>> from phaseopt.project.load import load_project
     >>> leave_out_text(load_project("examples/intake_only/project.toml"), [3])
-    'leave out by leave_out = ["pull-1.csv"] under [torque]'
+    'leave_out = ["pull-1.csv"] under [torque]'
     """
     torque = _torque(project)
     files = [
         Path(file).name for number in numbers if number <= len(torque.pulls) for file in torque.pulls[number - 1].files
     ]
-    return f"leave out by leave_out = [{', '.join(map(json.dumps, [*torque.leave_out, *files]))}] under [torque]"
+    return f"leave_out = [{', '.join(map(json.dumps, [*torque.leave_out, *files]))}] under [torque]"
 
 
-def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]:
-    """Notes on pulls that read far from the others; refuses those that only another engine or unit explains."""
+def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[tuple[int, str]]:
+    """Pulls that read far from the others, with notes; refuses those that only another engine or unit explains."""
     levels = unlike_levels(points)
     mistakes = [
         Mistake(
@@ -432,7 +447,7 @@ def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[str]
     ]
     if mistakes:
         raise InputError(mistakes)
-    return [level_text(level, names) for level in levels]
+    return [(level.pull, level_text(level, names)) for level in levels]
 
 
 def _names(torque: Torque) -> list[str]:
@@ -475,10 +490,11 @@ def _reduced(
     name: str,
     measured: ShaftTorque,
     late: tuple[DynoLag, list[FloatArray]],
+    usual: Usual | None,
 ) -> _Reduced:
     pull, logs = torque.pulls[number - 1], list(measured.logs)
     mistakes, notes = check_rest(project, torque, number, name, logs)
-    rows, lost, more = rows_of(project, torque, number, name, measured, late)
+    rows, lost, more = rows_of(project, torque, number, name, measured, late, usual)
     notes += [f"{name}: {text}" for text in more]
     drafted = draft(rows, pull.kind, torque.bin, name)
     drafted = replace(drafted, rejected=[*lost, *drafted.rejected])

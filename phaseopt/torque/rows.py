@@ -23,6 +23,7 @@ from phaseopt.torque.means import BLOCKS
 from phaseopt.torque.phases import phase_of_rows
 from phaseopt.torque.plausibility import MOST_BMEP, mean_pressure
 from phaseopt.torque.points import ASIDE, Rejected, Rows
+from phaseopt.torque.spark import UNLIKE_SPARK, Usual
 from phaseopt.torque.weather import fixed_pressure_factor, from_standard, full_throttle_factor
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.errors import InputError
@@ -127,12 +128,14 @@ def rows_of(
     name: str,
     measured: ShaftTorque,
     late: tuple[DynoLag, list[FloatArray]],
+    usual: Usual | None = None,
 ) -> tuple[Rows, list[Rejected], list[str]]:
     """Join a pull's recordings.
 
     Parameters: `number` of the pull, from 1, and its `name`; `measured`; `late`, the dyno's lag, and what its
-    uncertainty makes of torque at each row of each recording. Returns the rows that are torque readings, which
-    stretches were rejected and why, and notes. Raises `InputError` where a roller's torque is beyond any engine.
+    uncertainty makes of torque at each row of each recording; `usual`, the spark of the day. Returns the rows that are
+    torque readings, which stretches were rejected and why, and notes. Raises `InputError` where a roller's torque is
+    beyond any engine.
     """
     pull, logs, notes = torque.pulls[number - 1], measured.logs, list(measured.notes)
     where = project.pull_key(number)
@@ -141,6 +144,8 @@ def rows_of(
     made = measured.torque
     if late[0].applied and not inertial and _step(logs) is not None:
         made = [caught_up(log["time"].to_numpy(), each, late[0].applied) for log, each in zip(logs, made, strict=True)]
+    to_spark, more = _to_usual_spark(torque, logs, full, usual)
+    notes += more
     rows = Rows(
         file=np.repeat(np.arange(len(logs)), [log.sizes["row"] for log in logs]),
         rpm=joined(logs, "rpm"),
@@ -149,7 +154,7 @@ def rows_of(
         full=full,
         intake=np.concatenate(measured.intake),
         exhaust=np.concatenate(measured.exhaust),
-        factor=_factor(torque, pull, logs, full),
+        factor=_factor(torque, pull, logs, full) * to_spark,
         late=np.concatenate(late[1]),
         step=_step(logs),
         autocovariance=_autocovariance(logs, torque) if inertial else None,
@@ -168,6 +173,23 @@ def rows_of(
             where=where,
         )
     return rows.subset(keep), rejected, [*dict.fromkeys(notes), *counted]
+
+
+def _to_usual_spark(
+    torque: Torque, logs: Sequence[xr.Dataset], full: BoolArray, usual: Usual | None
+) -> tuple[FloatArray, list[str]]:
+    """What brings each row's torque to the usual spark of the day, and a note where that is more than a little."""
+    gain, factor = torque.spark_gain, np.ones(len(full))
+    if gain is None or usual is None:
+        return factor, []
+    off = usual(joined(logs, "rpm")) - _where_logged(logs, "spark")
+    there = full & np.isfinite(off)
+    factor[there] += gain * off[there]
+    middle = float(np.median(off[there])) if there.any() else 0.0
+    if abs(middle) < UNLIKE_SPARK:
+        return factor, []
+    later = "later" if middle > 0 else "earlier"
+    return factor, [f"spark is {abs(middle):.1f}° {later} than usual; torque × {1.0 + gain * middle:.3f} by spark_gain"]
 
 
 def _where_logged(logs: Sequence[xr.Dataset], name: str) -> FloatArray:

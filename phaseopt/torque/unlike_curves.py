@@ -10,6 +10,7 @@ full throttle is laid over speed in steps of 25 rpm, and its logarithm compared 
 - lambda that leaves the others' by 0.06: twice what sensors and a settled controller scatter (common practice).
 - the barometer less full-throttle pressure: the intake loses the same in every pull, so 1 kPa between pulls is another
   day's barometer, or a sensor's zero. 1 kPa is about 1.2 % of torque.
+- spark, or what knock control takes out of it, 2.5 degrees from the others' (`spark`).
 - torque that grows against the others in proportion to speed is power.
 - a measured phase whose jitter is row by row that of another pull is the other pull's file.
 
@@ -29,6 +30,7 @@ from scipy.signal import savgol_filter
 
 from phaseopt.project import SIDES
 from phaseopt.torque.points import Rows
+from phaseopt.torque.spark import UNLIKE_SPARK
 from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
 
 _STEP = 25.0  # rpm
@@ -76,13 +78,18 @@ class Laid:
     log_torque: FloatArray
     mixture: FloatArray
     depression: FloatArray
+    spark: FloatArray
+    retard: FloatArray
     held: BoolArray
 
 
-def unlike_curves(rows: Sequence[Rows | None], barometer: Sequence[float]) -> list[UnlikeCurve]:
+def unlike_curves(
+    rows: Sequence[Rows | None], barometer: Sequence[float], *, spark_adjusted: bool = False
+) -> list[UnlikeCurve]:
     """Pulls that do what no other does.
 
-    Parameters: `rows` of each pull that is a sweep, else None; `barometer` of each [kPa], nan where not stated.
+    Parameters: `rows` of each pull that is a sweep, else None; `barometer` of each [kPa], nan where not stated;
+    `spark_adjusted`, whether torque was brought to the usual spark.
     """
     laid = _lay(rows, barometer)
     if laid is None:
@@ -90,7 +97,7 @@ def unlike_curves(rows: Sequence[Rows | None], barometer: Sequence[float]) -> li
     power = list(_power(laid))
     if power:  # nothing else can be seen beside it
         return power
-    return [*_misfires(laid), *_falls(laid), *_lean(laid), *_other_air(laid)]
+    return [*_misfires(laid), *_falls(laid), *_lean(laid), *_other_air(laid), *_other_spark(laid, spark_adjusted)]
 
 
 def _lay(rows: Sequence[Rows | None], barometer: Sequence[float]) -> Laid | None:
@@ -100,23 +107,20 @@ def _lay(rows: Sequence[Rows | None], barometer: Sequence[float]) -> Laid | None
     places = [np.floor(one.rpm / _STEP).astype(np.int64) for _, one in there]
     first = min(int(place.min()) for place in places)
     steps = max(int(place.max()) for place in places) - first + 1
-    curves: FloatArray = np.full((3, len(there), steps), np.nan)
+    curves: FloatArray = np.full((5, len(there), steps), np.nan)
     held = np.zeros(len(there), dtype=np.bool_)
     for at, ((k, one), place) in enumerate(zip(there, places, strict=True)):
         good = one.full & (one.torque > 0) & _settled(one)
         held[at] = all(float(np.ptp(np.quantile(v[good], (0.02, 0.98)))) < _MOVES for v in (one.intake, one.exhaust))
         torque = np.log(one.torque[good] * one.factor[good])
-        channels = (torque, one.aside["mixture"][good], barometer[k] - one.load[good])
+        aside = (one.aside[name][good] for name in ("mixture", "spark", "spark_retard"))
+        mixture, spark, retard = aside
+        channels = (torque, mixture, barometer[k] - one.load[good], spark, retard)
         for curve, values in zip(curves, channels, strict=True):
             curve[at] = _filled(place[good] - first, values, steps)
-    return Laid(
-        np.array([k for k, _ in there]),
-        np.asarray((np.arange(steps) + first + 0.5) * _STEP),
-        curves[0],
-        curves[1],
-        curves[2],
-        held,
-    )
+    torque, mixture, depression, spark, retard = curves
+    rpm = np.asarray((np.arange(steps) + first + 0.5) * _STEP)
+    return Laid(np.array([k for k, _ in there]), rpm, torque, mixture, depression, spark, retard, held)
 
 
 def _settled(rows: Rows) -> BoolArray:
@@ -250,6 +254,22 @@ def _other_air(laid: Laid) -> Iterator[UnlikeCurve]:
             f"at full throttle the manifold is {abs(off[k]):.1f} kPa {'farther below' if off[k] > 0 else 'nearer to'}"
             " the stated barometer than in the other pulls: is its weather of another day?",
         )
+
+
+def _other_spark(laid: Laid, adjusted: bool) -> Iterator[UnlikeCurve]:
+    everywhere = np.ones(len(laid.pulls), dtype=np.bool_)
+    looks = [(laid.retard, "knock control takes out", ("more", "less"))]
+    if not adjusted:
+        looks.append((laid.spark, "spark is", ("earlier", "later")))
+    for values, what, sides in looks:
+        for k, own in enumerate(_beside(values, everywhere)):
+            if np.isfinite(own).sum() < _LEAST_STEPS or abs(off := float(np.nanmedian(own))) < UNLIKE_SPARK:
+                continue
+            yield UnlikeCurve(
+                int(laid.pulls[k]),
+                f"{what} {abs(off):.1f}° {sides[off < 0]} than in the other pulls: it is not at best spark, or they"
+                " are not, and torque compares at like spark alone. Pull it again, or state torque.spark_gain",
+            )
 
 
 def _power(laid: Laid) -> Iterator[UnlikeCurve]:

@@ -122,7 +122,8 @@ def weighed_lines(project: Project, model: TorqueModel, unit: Unit) -> list[str]
         f" {100.0 * one.weight:.0f} % of a pull's"
         for one in model.weighed_down
     ]
-    return [*lines, f"make it again, or {leave_out_text(project, [one.pull + 1 for one in model.weighed_down])}"]
+    numbers = [one.pull + 1 for one in model.weighed_down]
+    return [*lines, f"make it again, or take it out: {leave_out_text(project, numbers)}"]
 
 
 def _named(model: TorqueModel, trust: TorqueTrust) -> bool:

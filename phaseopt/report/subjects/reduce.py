@@ -16,7 +16,7 @@ from phaseopt.report.phaser_fragment import Offer, offers, section
 from phaseopt.report.subjects.fit import NOT_JUDGED
 from phaseopt.report.words import sentence
 from phaseopt.tables import number_text
-from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Reduction, Repeatability
+from phaseopt.torque import LogQuality, OutlierPull, PhaserResponse, Reduction, Repeatability, leave_out_text
 from phaseopt.torque_model import LoggedDay, UnlikePull
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
@@ -36,6 +36,7 @@ def reduction_document(day: LoggedDay) -> Document:
         f"Look at {count} first." if first else "Nothing stands out in the logs.",
         lead=tuple(first),
         sections=(
+            say("To leave out", *map(sentence, leave_out_lines(day))),
             say("Logs", sentence(logs_line(day.log_quality))),
             say("Points", sentence(points_line(day.reduction.points))),
             Section("Pulls", (pull_table(day),)),
@@ -138,6 +139,17 @@ def rejected_lines(day: LoggedDay) -> list[str]:
     return lines
 
 
+def leave_out_lines(day: LoggedDay) -> list[str]:
+    """The key that leaves out the pulls that look wrong as a whole, where some do."""
+    outliers = [one.pull for one in day.repeats.outliers]
+    pulls = sorted({*day.reduction.named, *outliers, *(one.pull for one in day.unlike)})
+    if not pulls:
+        return []
+    text = leave_out_text(day.project, [pull + 1 for pull in pulls])
+    which = f"{day.pull_names[pulls[0]]} without an explanation" if len(pulls) == 1 else "those without an explanation"
+    return [f"{which}: {text}"]
+
+
 def lag_lines(reduction: Reduction) -> list[str]:
     """How late torque is in the logs of this dyno."""
     lag = reduction.lag
@@ -146,7 +158,8 @@ def lag_lines(reduction: Reduction) -> list[str]:
             "not known how late torque is in these logs, so nothing was shifted; points where a phase moves are less"
             " sure by it. To see it, pull one timing again at half the ramp rate, or up and down"
         ]
-    size = f"{lag.seconds:.2f} s ({lag.least:.2f} to {lag.most:.2f}, 95 %)"
+    late, least, most = (round(each, 2) + 0.0 for each in (lag.seconds, lag.least, lag.most))
+    size = f"{late:.2f} s ({least:.2f} to {most:.2f}, 95 %)"
     if lag.applied:
         return [f"torque is logged {size} late; it was moved back by that"]
     return [f"torque is not surely late: {size}; nothing was shifted"]

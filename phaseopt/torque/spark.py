@@ -1,0 +1,59 @@
+"""Pulls at unlike spark: torque compares only where each is at its best or knock-limited spark.
+
+Spark left where it was punishes or flatters a new timing of the cams: torque falls by about 1 % for 4 degrees away from
+the best, growing with the square (Heywood, Internal Combustion Engine Fundamentals, 1988, chapter 9 and 15; from
+memory). The usual spark of a day is the middle of its pulls at each speed. A pull 2.5 degrees from the others is named.
+Where the project states what a degree gives, `torque.spark_gain`, each full-throttle row is brought to the usual spark,
+
+    T (1 + gain (usual - own))
+
+which is a straight line: good for a few degrees on one side of the best.
+"""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import xarray as xr
+
+from phaseopt.values.arrays import BoolArray, FloatArray
+
+UNLIKE_SPARK = 2.5  # crank degrees: half a percent of torque, about
+_STEP = 100.0  # rpm
+_LEAST = 3  # speeds at which a pull and the others meet
+
+Usual = Callable[[FloatArray], FloatArray]
+
+
+def usual_spark(pulls: Sequence[Sequence[tuple[xr.Dataset, BoolArray]]]) -> Usual | None:
+    """The middle spark of a day's pulls over speed at full throttle; None where fewer than two pulls logged it.
+
+    Parameters: for each pull its recordings, each with its rows at full throttle.
+
+    >>> log = xr.Dataset({"rpm": ("row", [2000.0, 3000.0]), "spark": ("row", [24.0, 28.0])})
+    >>> usual = usual_spark([[(log + {"spark": shift}, np.array([True, True]))] for shift in (0.0, 0.0)])
+    >>> usual(np.array([2500.0])).tolist()
+    [26.0]
+    """
+    curves = []
+    for recordings in pulls:
+        parts = [
+            (log["rpm"].to_numpy()[full], log["spark"].to_numpy()[full]) for log, full in recordings if "spark" in log
+        ]
+        if parts and sum(len(rpm) for rpm, _ in parts):
+            curves.append(tuple(np.concatenate(each) for each in zip(*parts, strict=True)))
+    if len(curves) < 2:
+        return None
+    low, high = (end(float(end(rpm)) for rpm, _ in curves) for end in (min, max))
+    at = np.arange(np.floor(low / _STEP), np.ceil(high / _STEP) + 1.0) * _STEP
+    laid = np.array([_laid(rpm, spark, at) for rpm, spark in curves])
+    known = np.isfinite(laid).any(axis=0)
+    middle = np.nanmedian(laid[:, known], axis=0)
+    return lambda rpm: np.asarray(np.interp(rpm, at[known], middle))
+
+
+def _laid(rpm: FloatArray, spark: FloatArray, at: FloatArray) -> FloatArray:
+    """Mean spark around each speed, nan where the pull was not there."""
+    place = np.round(rpm / _STEP).astype(np.int64) - round(at[0] / _STEP)
+    count = np.bincount(place, minlength=len(at))
+    mean = np.bincount(place, weights=spark, minlength=len(at)) / np.maximum(count, 1)
+    return np.where(count > 0, mean, np.nan)
