@@ -3,8 +3,10 @@
 A dip is where the torque of the best tables is below a smooth curve, the least concave one over it, by more than two
 standard deviations of that difference (whose parts share their uncertainty). Its cause is found by taking each thing
 that limits the tables out of the rules and searching again: the cause is what fills most of the dip, if it fills a
-quarter of it. First the data are asked: mixture or ignition that differed there, or no data. What nothing fills is the
-engine's breathing: timing inside these limits does not fix it.
+quarter of it. Beyond contact limits and travel torque is the model's guess: where its uncertainty leaves open whether
+such a limit is the cause, the cause is not named, and the pull that would show it is. First the data are asked: mixture
+or ignition that differed there, or no data. What nothing fills is the engine's breathing: timing inside these limits
+does not fix it.
 """
 
 from collections import Counter
@@ -16,12 +18,13 @@ from phaseopt.job.concave_envelope import concave_envelope
 from phaseopt.job.label_space import BOX_ENDS
 from phaseopt.job.mixture_and_spark import UnlikeAir, unlike_air
 from phaseopt.job.resolve import Resolver
+from phaseopt.project import SIDES
 from phaseopt.search.objective import charged, search_problem, torque_map
 from phaseopt.search.problem import Problem
 from phaseopt.search.solver import SearchResult
 from phaseopt.surrogate import TorqueSurface
 from phaseopt.torque_model import TorqueModel
-from phaseopt.values.arrays import FloatArray, IntArray
+from phaseopt.values.arrays import FloatArray, IntArray, cells_of
 
 DEVIATIONS = 2.0
 LEAST_DEPTH = 0.1  # N·m; less is not reported, however sure
@@ -29,8 +32,11 @@ FILLED = 0.25  # of a dip that its cause must fill, and bring in torque
 
 CONTACT, TRAVEL, CHANGES, RULE = "contact limit", "end of travel", "phaser speed or smoothness", "rule of the project"
 LOGS, THIN, OWN = "mixture or ignition in the logs", "data too thin to say", "the engine's breathing"
+UNSURE = "cannot tell"  # a limit is in the way, and torque beyond it is not known well enough
 COSTS = "what part load costs"
-CAUSES = (CONTACT, TRAVEL, CHANGES, RULE, LOGS, THIN, OWN)
+CAUSES = (CONTACT, TRAVEL, CHANGES, RULE, LOGS, THIN, OWN, UNSURE)
+ALONG = 7  # timings along each cam that are looked at for one that nobody tried
+NEAR = 3.0  # crank degrees from a pull within which a timing counts as tried
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +62,9 @@ class Dip:
         it.
     air : UnlikeAir or None
         What differed in the logs.
+    pull : (float, float) or None
+        Where the cause cannot be told, intake and exhaust phase of a safe pull that would show it; None where pulls
+        were made there already.
 
     Examples
     --------
@@ -75,6 +84,7 @@ class Dip:
     gain: float | None = None
     gain_sd: float | None = None
     air: UnlikeAir | None = None
+    pull: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,18 +160,66 @@ def _dip(resolver: Resolver, model: TorqueModel, place: _Place) -> Dip:
     lost = (resolver.base.unsupported | resolver.base.relaxed)[place.cells, place.load]
     if 2 * np.count_nonzero(lost) >= lost.size:
         return replace(dip, cause=THIN)
-    best, share = OWN, FILLED
+    best, share, depth = dip, FILLED, float(place.depth.mean())
+    open_question: Dip | None = None
     for cause, name in _suspects(resolver, place):
         found = _without(resolver, cause, name)
-        filled = 0.0 if found is None else _filled(resolver, surface, place, found)
-        if found is not None and filled > share:
-            gain, deviation = _gain(resolver, surface, place, found)
-            best, share, degrees = cause, filled, _beyond(resolver, place, cause, found)
-            dip = replace(
-                dip, cause=cause, names=_names(resolver, place, cause, name, degrees),
-                degrees=degrees, gain=gain, gain_sd=deviation,
-            )  # fmt: skip
-    return replace(dip, cause=best)
+        if found is None:
+            continue
+        filled = _filled(resolver, surface, place, found)
+        gain, deviation = _gain(resolver, surface, place, found)
+        guessed = cause in (CONTACT, TRAVEL)
+        if filled <= share and not (guessed and filled + DEVIATIONS * deviation / depth > FILLED):
+            continue
+        degrees = _beyond(resolver, place, cause, found)
+        names = _names(resolver, place, cause, name, degrees)
+        named = replace(dip, cause=cause, names=names, degrees=degrees, gain=gain, gain_sd=deviation)
+        if filled > share and not (guessed and gain < DEVIATIONS * deviation):
+            best, share = named, filled
+        elif open_question is None:
+            open_question = replace(named, cause=UNSURE, pull=_telling_pull(resolver, model, place))
+    if best.cause in (OWN, THIN) and open_question is not None:
+        return open_question
+    if best.cause == OWN and (pull := _untried(resolver, surface, place)) is not None:
+        return replace(dip, cause=UNSURE, pull=pull)
+    return best
+
+
+def _untried(resolver: Resolver, surface: TorqueSurface, place: _Place) -> tuple[float, float] | None:
+    """The safe timing that may, by its uncertainty, fill most of a dip, where that is as much as a cause fills."""
+    a_from, a_to, b_from, b_to = resolver.base.box
+    spans = ((resolver.problem.intake, a_from, a_to), (resolver.problem.exhaust, b_from, b_to))
+    intake, exhaust = (np.unique(axis[np.linspace(low, high, ALONG).astype(int)]) for axis, low, high in spans)
+    tied = resolver.contact.tied
+    labels = np.column_stack([intake, intake]) if tied else cells_of(intake, exhaust)
+    engine, cells = resolver.contact.engine, place.cells
+    x = [_inputs(resolver, resolver.base, place.load, cells)]
+    for phases in labels:
+        here = x[0].copy()
+        here[:, 2], here[:, 3] = (
+            engine.cam(side).true_centreline(phase) for side, phase in zip(SIDES, phases, strict=True)
+        )
+        x.append(here)
+    mean, covariance = surface.joint(np.concatenate(x))
+    share = np.hstack([np.full((len(labels), 1), -1.0), np.eye(len(labels))])
+    contrast = np.kron(share, np.full((1, cells.size), 1.0 / cells.size))
+    gain = contrast @ mean
+    deviation = np.sqrt(np.clip(np.einsum("ij,jk,ik->i", contrast, covariance, contrast), 0.0, None))
+    may = np.where(np.isfinite(gain), gain + DEVIATIONS * deviation, -np.inf)
+    best = int(may.argmax())
+    if may[best] <= FILLED * float(place.depth.mean()):
+        return None
+    return float(labels[best, 0]), float(labels[best, 1])
+
+
+def _telling_pull(resolver: Resolver, model: TorqueModel, place: _Place) -> tuple[float, float] | None:
+    """The timing at the limit where a dip is deepest, unless a pull was made as near to it."""
+    at = int(place.cells[int(place.depth.argmax())])
+    intake = float(resolver.base.intake[at, place.load])
+    exhaust = intake if resolver.contact.tied else float(resolver.base.exhaust[at, place.load])
+    made = resolver.contact.engine.phases(model.surface.readings.x[:, 2:])
+    tried = len(made) > 0 and float(np.hypot(*(made - [intake, exhaust]).T).min()) < NEAR
+    return None if tried else (intake, exhaust)
 
 
 def _span(rpm: FloatArray, cells: IntArray) -> tuple[float, float]:

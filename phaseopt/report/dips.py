@@ -3,10 +3,10 @@
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip
+from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, UNSURE, Dip
 from phaseopt.report.document import Row, Table
 from phaseopt.report.facts import binder_words
-from phaseopt.report.words import capital
+from phaseopt.report.words import capital, phase_text
 from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
@@ -60,10 +60,22 @@ def cause_words(dip: Dip, unit: Unit) -> str:
         )
     if dip.cause == THIN:
         return f"the data are too thin to say{gain}"
+    if dip.cause == UNSURE:
+        return _unsure_words(dip)
     names = ", ".join(map(binder_words, dip.names)) or dip.cause
     rule = {CONTACT: "", TRAVEL: "", CHANGES: "", RULE: "a rule of the project, "}[dip.cause]
     far = ", ".join(f"{degrees:g}° more of {edge}" for edge, degrees in dip.degrees)
     return f"limited by {rule}{names}" + (f". It would take {far}" if far else "") + gain
+
+
+def _unsure_words(dip: Dip) -> str:
+    """A limit may be the cause, but torque beyond it is a guess."""
+    names = ", ".join(map(binder_words, dip.names))
+    if dip.pull is None:
+        return f"cannot tell: {names or 'a limit'} may limit it, pulls go up to there, and torque beyond is a guess"
+    intake, exhaust = map(phase_text, dip.pull)
+    why = f"{names} may limit it" if names else "another safe timing may fill it"
+    return f"cannot tell: {why}. A pull at intake {intake}, exhaust {exhaust} would show it"
 
 
 def dip_table(build: "Build") -> Table:

@@ -11,8 +11,9 @@ from study.planted import CHANGED, FULL, SPEEDS, Planted, learnt_of, plant, reso
 
 from phaseopt.clearance.limits import phase_limits
 from phaseopt.clearance.model import contact_model
-from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, Dip, dips
+from phaseopt.job.dips import CHANGES, CONTACT, LOGS, OWN, RULE, THIN, TRAVEL, UNSURE, Dip, dips
 from phaseopt.project import Pin
+from phaseopt.report.dips import dip_words
 from phaseopt.surrogate import ExactModel
 from phaseopt.torque_model import TorqueModel
 
@@ -102,3 +103,22 @@ def test_a_dip_within_its_error_bars_is_not_shown(tmp_path: Path) -> None:
     uncertain = replace(learnt, surface=ExactModel.at(unsure, learnt.surface.readings))
     assert any(dip.load == FULL for dip in dips(resolver_of(project, learnt), learnt))
     assert not any(dip.load == FULL for dip in dips(resolver_of(project, uncertain), uncertain))
+
+
+def test_what_few_pulls_leave_open_is_said_with_the_pull_that_would_show_it(tmp_path: Path) -> None:
+    """A loss that no timing fixes looks like one that a timing nobody tried would fix."""
+    project = project_of(tmp_path, **CHANGED)
+    model = contact_model(project)
+    limits = phase_limits(model)
+    (box,) = limits.boxes
+    many, few = (
+        [dip for dip in dips(resolver_of(project, learnt), learnt) if dip.load == FULL]
+        for count in (30, 5)
+        for learnt in [learnt_of(plant(OWN, 1, box.intake_to), model, limits, 1, count)]
+    )
+    assert {dip.cause for dip in many} == {OWN}
+    (dip,) = few
+    assert dip.cause == UNSURE
+    assert dip.pull is not None
+    assert box.holds(*dip.pull)
+    assert "would show it" in dip_words(dip, project.display_units.torque)
