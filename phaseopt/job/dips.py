@@ -63,7 +63,7 @@ class Dip:
     air : UnlikeAir or None
         What differed in the logs.
     pull : (float, float) or None
-        Where the cause cannot be told, intake and exhaust phase of a safe pull that would show it; None where pulls
+        Where the cause is open, intake and exhaust phase of a safe pull that would show it; None where pulls
         were made there already.
 
     Examples
