@@ -109,7 +109,7 @@ def spread_line(rpm: npt.NDArray[np.float64], cost: npt.NDArray[np.float64], uni
     return (
         f"Timing spread between cylinders costs {unit.text(float(np.nanmean(cost)))} on average at full throttle, "
         f"{unit.text(float(cost[at]))} at {rpm[at]:.0f} rpm. The figures above are without it. Contact "
-        "limits have it."
+        "limits count it."
     )
 
 
