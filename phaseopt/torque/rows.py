@@ -57,13 +57,16 @@ def roller_losses(project: Project, torque: Torque) -> Coastdown | None:
 class ShaftTorque:
     """A pull's recordings with torque at the engine's shaft, as logged in time. Made by `shaft_torque_of`.
 
-    `full`, `torque`, `intake` and `exhaust` have an array for each of the `logs`; phases in crank degrees from rest.
+    `full`, `torque`, `accelerating`, `intake` and `exhaust` have an array for each of the `logs`: torque as the dyno
+    measured it, late as it is, what acceleration took on top, which is from speed and not late, and phases in crank
+    degrees from rest.
     """
 
     kind: PullKind
     logs: Sequence[xr.Dataset]
     full: list[BoolArray]
     torque: list[FloatArray]
+    accelerating: list[FloatArray]
     intake: list[FloatArray]
     exhaust: list[FloatArray]
     notes: list[str]
@@ -111,14 +114,15 @@ def shaft_torque_of(
     Raises `InputError` where acceleration counts and no time is logged, and where logged speeds and the ratio disagree.
     """
     pull = torque.pulls[number - 1]
-    made, notes = [], []
+    made, accelerating, notes = [], [], []
     for log in logs:
-        shaft, more = _shaft_torque(project, torque, pull, log, roller, project.pull_key(number))
+        shaft, on_top, more = _shaft_torque(project, torque, pull, log, roller, project.pull_key(number))
         made.append(shaft)
+        accelerating.append(on_top)
         notes += more
     phases = [[phase_of_rows(log, side, project, torque) for log in logs] for side in SIDES]
     full = [full_throttle_rows(torque, pull, log) for log in logs]
-    return ShaftTorque(pull.kind, logs, full, made, phases[0], phases[1], notes)
+    return ShaftTorque(pull.kind, logs, full, made, accelerating, phases[0], phases[1], notes)
 
 
 def rows_of(
@@ -144,6 +148,7 @@ def rows_of(
     made = measured.torque
     if late[0].applied and not inertial and _step(logs) is not None:
         made = [caught_up(log["time"].to_numpy(), each, late[0].applied) for log, each in zip(logs, made, strict=True)]
+    made = [each + more for each, more in zip(made, measured.accelerating, strict=True)]
     to_spark, more = _to_usual_spark(torque, logs, full, usual)
     notes += more
     rows = Rows(
@@ -205,18 +210,19 @@ def joined(logs: Sequence[xr.Dataset], name: str) -> FloatArray:
 
 def _shaft_torque(
     project: Project, torque: Torque, pull: Pull, log: xr.Dataset, roller: Coastdown | None, where: str
-) -> tuple[FloatArray, list[str]]:
-    """Torque of each row at the engine's shaft, as if speed were constant, and notes."""
+) -> tuple[FloatArray, FloatArray, list[str]]:
+    """Torque of each row at the engine's shaft as measured, what acceleration took on top, and notes."""
     dyno, rpm = torque.dyno, log["rpm"].to_numpy()
     ratio, notes = _ratio(project, torque, pull, log, where)
     turning = log["roller"].to_numpy() if "roller" in log else rpm / ratio
     out = log["torque"].to_numpy() * (ratio if dyno.divided else 1.0) if "torque" in log else np.zeros(len(rpm))
     if pull.kind == "inertia sweep":
         out = np.zeros(len(rpm))
+    of_roller = np.zeros(len(rpm))
     moves = pull.kind != "steady" and not (dyno.corrected and pull.kind == "sweep")
     if moves and dyno.roller_inertia is not None:
         half = _half(log, torque, project, where)
-        out = out + dyno.roller_inertia * RAD * slope(log["time"].to_numpy(), turning, half).value
+        of_roller = dyno.roller_inertia * RAD * slope(log["time"].to_numpy(), turning, half).value
     if roller is not None:
         out = out + roller.loss(turning)
         least, most = roller.rpm
@@ -225,11 +231,13 @@ def _shaft_torque(
                 f"the roller turns at {turning.min():.0f} to {turning.max():.0f} rpm, but its coast-down covers only"
                 f" {least:.0f} to {most:.0f}: losses beyond that are extrapolated"
             )
-    made = flywheel_torque(out, rpm, ratio, dyno.driveline if dyno.at == "wheel" or dyno.at == "hub" else None)
+    law = dyno.driveline if dyno.at == "wheel" or dyno.at == "hub" else None
+    made = flywheel_torque(out, rpm, ratio, law)
+    on_top = flywheel_torque(out + of_roller, rpm, ratio, law) - made
     if moves and dyno.engine_inertia is not None:
         half = _half(log, torque, project, where)
-        made = made + dyno.engine_inertia * RAD * slope(log["time"].to_numpy(), rpm, half).value
-    return made, notes
+        on_top = on_top + dyno.engine_inertia * RAD * slope(log["time"].to_numpy(), rpm, half).value
+    return made, on_top, notes
 
 
 def _ratio(project: Project, torque: Torque, pull: Pull, log: xr.Dataset, where: str) -> tuple[float, list[str]]:
