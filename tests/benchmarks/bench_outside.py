@@ -11,6 +11,10 @@ Own laws: each side has its own burning, heat and friction. Ten engines are tune
 With equal laws fuel takes no room in the cylinder on either side. From "equal gas" on air and burned gas have the
 program's heat capacities in a copy of the outside engine too.
 Uneven firing cannot be described: with equal laws the twin fires evenly on both sides, with its own laws it does not.
+A collector is a volume outside, whose gas has no inertia; a tape finds a body of some length, and the program's gas
+in it has. That is the worst of both judgements: with bodies half as long (and as large) the track four's loss at
+3,600 rpm falls from 4.2 to 0.03 %, and the worst of trapped air as described from 4.5 to 3.3 %. The tape's length is
+kept.
 
     python tests/benchmarks/bench_outside.py
 """
