@@ -313,9 +313,8 @@ def _windows_of(log: xr.Dataset, side: str) -> list[bytes]:
     if name not in log or log[name].attrs["source"] != "measured":
         return []
     values = log[name].to_numpy()
-    made = []
-    for start in range(len(values) - _WINDOW):
-        own = values[start : start + _WINDOW]
-        if len(np.unique(own)) >= _DISTINCT:
-            made.append(own.tobytes())
-    return made
+    if len(values) <= _WINDOW:
+        return []
+    windows = np.lib.stride_tricks.sliding_window_view(values, _WINDOW)[:-1]
+    distinct = 1 + (np.diff(np.sort(windows, axis=1), axis=1) > 0.0).sum(axis=1)
+    return [window.tobytes() for window in windows[distinct >= _DISTINCT]]
