@@ -216,7 +216,7 @@ def beside_more(project: Project, simulated: Simulated, points: Reduction) -> Si
     Returns
     -------
     Simulated
-        With all points that can be simulated.
+        With all points that can be simulated; what the engine as described makes at new ones is on that tangent.
 
     See Also
     --------
@@ -225,19 +225,20 @@ def beside_more(project: Project, simulated: Simulated, points: Reduction) -> Si
     project = _as_logged(project, simulated.depression)
     measured, x = points.points, readings_of(points.points).x
     assert simulated.points is not None
-    both = np.column_stack([simulated.points[name].to_numpy() for name in ("before", "after")])
+    both = simulated.points[["before", "after"]].to_array().to_numpy().T
     there = {tuple(at): torque for at, torque in zip(readings_of(simulated.points).x.tolist(), both, strict=True)}
-    torque = np.array([there.get(tuple(at), np.full(2, np.nan)) for at in x.tolist()]).reshape(-1, 2)
+    before, after = np.array([there.get(tuple(at), np.full(2, np.nan)) for at in x.tolist()]).reshape(-1, 2).T
     on_grid = np.isfinite(GridPrior(simulated.grid).at(x))
-    new = on_grid & ~np.isfinite(torque).all(axis=1)
+    new = on_grid & ~np.isfinite(after)
     if new.any():
         at = np.column_stack([x[:, 0], plenum_pressure(project, x[:, 0], x[:, 1]), x[:, 2:]])[new]
-        found = run_scattered([described_engine(project), simulated.config], at)
-        torque[new] = np.column_stack([np.where(each.settled, each.torque, np.nan) for each in found])
-    known = on_grid & np.isfinite(torque).all(axis=1)
-    before, after = torque[known].T
-    compared = measured.isel(point=known).assign(before=("point", before), after=("point", after))
-    return replace(simulated, points=compared)
+        (found,) = run_scattered([simulated.config], at)
+        after[new] = np.where(found.settled, found.torque, np.nan)
+    known = on_grid & np.isfinite(after)
+    beside = replace(simulated, points=measured.isel(point=known).assign(after=("point", after[known])))
+    assert beside.points is not None
+    described = np.where(new[known], beside.expected().at_points, before[known])
+    return replace(beside, points=beside.points.assign(before=("point", described)))
 
 
 def with_logged_depression(project: Project, points: xr.Dataset) -> tuple[Project, LoggedDepression | None]:
