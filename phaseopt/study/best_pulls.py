@@ -21,6 +21,10 @@ from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import DisplayUnits, Unit
 from phaseopt.values.progress import Progress, silent
 
+SPARK = (
+    "Timings are compared at the spark that was run, which may not be the best of each. Pull the one that wins with 3° "
+    "more and 3° less ignition advance, as far as knock allows."
+)
 LEAST_TIMINGS = 3  # without a simulation: two timings draw no curve over either cam
 LEAST_FREEDOM = 3.0  # of repeats: with fewer, Student's t says more of their number than of the dyno
 APART = 1.0  # crank degrees between centrelines that count as two
@@ -110,6 +114,7 @@ def _notes(cells: FullLoad, learnt: TorqueModel, units: DisplayUnits) -> tuple[s
         *([] if mixed is None else [confounded_text(mixed, units.torque)]),
         f"Pulls are sweeps at full throttle. Every timing keeps {unit.stated(ADDED)} more than both contact rules ask.",
         "Gains are averages by the torque model at full throttle: too small where torque bends more than it expects.",
+        SPARK,
     ]
     if learnt.simulation is not None and learnt.simulation.alone:
         notes.append("Nothing is measured yet: gains rest on the simulation and its stated uncertainty.")
