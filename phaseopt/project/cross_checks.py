@@ -92,13 +92,19 @@ def _degreed_cylinder(s: Sections) -> Iterator[Contradiction]:
 @CHECKS.of("cylinders", "intake", "exhaust")
 def _spread_of_all_cylinders(s: Sections) -> Iterator[Contradiction]:
     for side in SIDES:
-        given = len(s[side].spread)
-        if given not in (0, s["cylinders"]):
-            problem = f"{given} value{'s' * (given != 1)} for {s['cylinders']} cylinders"
+        spread, read, cylinders = s[side].spread, s[side].degree_in, s["cylinders"]
+        if len(spread) not in (0, cylinders):
+            problem = f"{len(spread)} value{'s' * (len(spread) != 1)} for {cylinders} cylinders"
             yield (
                 f"{side}.spread",
                 problem,
                 "give one for each cylinder, from cylinder 1; 0 where the cam was dialled in",
+            )
+        elif spread and read is not None and read.cylinder <= cylinders and spread[read.cylinder - 1] != 0.0:
+            yield (
+                f"{side}.spread",
+                f"{spread[read.cylinder - 1]:+g} for cylinder {read.cylinder}, on which the cam was degreed in",
+                "count the others from that cylinder, and give 0 for it: its readings show where the cam stands",
             )
 
 

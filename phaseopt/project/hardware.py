@@ -330,7 +330,7 @@ class Cam(ProjectSection):
     spread: Annotated[tuple[Annotated[CrankDegrees, Field(ge=-10, le=10)], ...], Field(max_length=12)] = Field(
         (),
         description="how much earlier each cylinder's lobe stands than the centreline says, crank degrees, from "
-        "cylinder 1, + = advanced: grinding, twist (left out = alike)",
+        "cylinder 1, + = advanced: grinding, twist; 0 for the one that was degreed in (left out = alike)",
     )
     phaser: Phaser | None = Field(None, description="this cam's phaser; left out = fixed")
     degree_in: DegreeIn | None = Field(
@@ -376,14 +376,8 @@ class Cam(ProjectSection):
 
     @property
     def spread_most(self) -> float:
-        """How far a cylinder's lobe may stand from where the cam stands, crank degrees either way.
-
-        That is where it is stated to stand, or where the cylinder that was degreed in shows it.
-        """
-        if not self.spread:
-            return 0.0
-        read = 0.0 if self.degree_in is None else self.spread[self.degree_in.cylinder - 1]
-        return max(max(abs(each), abs(each - read)) for each in self.spread)
+        """How far a cylinder's lobe may stand from where the cam is stated to stand, crank degrees either way."""
+        return max(map(abs, self.spread), default=0.0)
 
     @property
     def head(self) -> float:

@@ -74,12 +74,13 @@ def test_the_root_of_squares_has_the_spread_whole(folder: Path) -> None:
 
 
 def test_the_cylinder_that_was_degreed_in_is_where_the_cam_stands(tmp_path: Path) -> None:
-    """Where it is 2 early itself, another that is 1 late is 3 away from it."""
-    read = {"cylinder": 2, "full_lift": 0.0}
-    project = project_of(tmp_path, intake={"spread": SPREAD["intake"]})
-    assert project.intake.spread_most == 2.0
-    cam = project.intake.model_copy(update={"degree_in": type("Read", (), read)()})
-    assert cam.spread_most == 3.0
+    """Its readings would else seem to contradict the project, or fit a mistake that nobody made."""
+    read = {"cylinder": 2, "full_lift": 10.0, "lift_at_tdc": 1.5}
+    with pytest.raises(InputError) as caught:
+        project_of(tmp_path, intake={"spread": SPREAD["intake"], "degree_in": read})
+    (mistake,) = caught.value.mistakes
+    assert mistake.where == "intake.spread"
+    assert "cylinder 2" in str(mistake)
 
 
 def test_one_value_a_cylinder_is_needed(tmp_path: Path) -> None:
