@@ -22,7 +22,7 @@ from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import ASIDE, VARIABLES, Draft, Points, Rejected, Rows, dataset_of, draft, finish
 from phaseopt.torque.rows import ShaftTorque, joined, pull_rate, roller_losses, rows_of, shaft_torque_of
-from phaseopt.torque.spark import Usual, usual_spark
+from phaseopt.torque.spark import UNLIKE_SPARK, Usual, usual_spark
 from phaseopt.torque.unlike_curves import copied_phases, unlike_curves
 from phaseopt.torque.weather import COUNTED
 from phaseopt.values.arrays import FloatArray
@@ -206,7 +206,9 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
         late = _late(day)
         changes = (late.lag, late.of_pull[-1])
         reduced = _reduced(project, torque, number, name, measured, changes, _usual_spark(day))
-        return _reduction(project, torque, [reduced], [name], late.lag)
+        found = _reduction(project, torque, [reduced], [name], late.lag)
+        unlike = _spark_note(torque, measured, _usual_spark(day[:-1]))
+        return replace(found, notes=(*(f"{name}: {text}" for text in unlike), *found.notes))
     except InputError as error:
         entry = project.pull_key(number)
         raise InputError(
@@ -239,6 +241,25 @@ def _others(project: Project, torque: Torque, count: int, roller: Coastdown | No
 
 def _usual_spark(measured: Iterable[ShaftTorque]) -> Usual | None:
     return usual_spark([list(zip(each.logs, each.full, strict=True)) for each in measured])
+
+
+def _spark_note(torque: Torque, measured: ShaftTorque, usual: Usual | None) -> list[str]:
+    """What a person should know of a pull's spark beside that of the project's pulls, where nothing adjusts it."""
+    if usual is None or torque.spark_gain is not None:
+        return []
+    off = [
+        log["spark"].to_numpy()[full] - usual(log["rpm"].to_numpy()[full])
+        for log, full in zip(measured.logs, measured.full, strict=True)
+        if "spark" in log and full.any()
+    ]
+    middle = float(np.median(np.concatenate(off))) if off else 0.0
+    if abs(middle) < UNLIKE_SPARK:
+        return []
+    side = "earlier" if middle > 0.0 else "later"
+    return [
+        f"spark is {abs(middle):.1f}° {side} than in the project's pulls. One is not at best spark, so a gain over"
+        " them is not the cams' alone"
+    ]
 
 
 class _Late(NamedTuple):

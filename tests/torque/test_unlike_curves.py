@@ -10,8 +10,9 @@ import pytest
 from engines import project_of
 from outside.dyno_days import TRAVEL, Day, Pull, make_day, plant
 
-from phaseopt.project import Project
-from phaseopt.torque import reduce_logs
+from phaseopt.project import Project, Weather
+from phaseopt.project import Pull as ProjectPull
+from phaseopt.torque import reduce_logs, reduce_pull
 
 from .dyno import mistakes_of, with_facts
 
@@ -84,6 +85,16 @@ def test_what_is_no_torque_of_this_pull_is_refused_until_it_is_left_out(tmp_path
     left = reduce_logs(project_with(tmp_path, bad.pulls, leave_out=[f"{named}.csv"]))
     assert named not in left.points["pull_name"].values.tolist()
     assert len(left.points["pull_name"]) == len(bad.pulls) - 1
+
+
+def test_an_extra_pull_at_another_spark_says_that_its_gain_is_not_the_cams_alone(tmp_path: Path) -> None:
+    bad = day("another spark")
+    number = next(k for k, pull in enumerate(bad.pulls) if pull.name == bad.faulty)
+    project = project_with(tmp_path, bad.pulls, leave_out=[f"{bad.faulty}.csv"])
+    p, t, h = map(float, bad.pulls[number].weather)
+    weather = Weather(pressure=p, temperature=t, humidity=h)
+    extra = ProjectPull(files=(f"{bad.faulty}.csv",), weather=weather)
+    assert with_facts(reduce_pull(project, extra, "after").notes, "after", "not at best spark")
 
 
 def test_stated_gain_of_spark_brings_a_pull_to_the_usual_spark(tmp_path: Path) -> None:
