@@ -55,6 +55,8 @@ class Reduction(ShowsItself):
         How late the dyno's torque is.
     named
         Indices of the pulls that `first` names as a whole.
+    factors
+        What each pull's full-throttle torque was multiplied by for the air of its day, on average.
 
     Examples
     --------
@@ -71,6 +73,7 @@ class Reduction(ShowsItself):
     first: tuple[str, ...] = ()
     lag: DynoLag = field(default_factory=DynoLag)
     named: tuple[int, ...] = ()
+    factors: tuple[float, ...] = ()
 
 
 @one_blas_thread()
@@ -360,6 +363,7 @@ class _Reduced(NamedTuple):
     sweep: Rows | None  # its rows where it is a sweep against a brake
     barometer: float  # kPa, nan where not stated
     logs: list[xr.Dataset]
+    factor: float  # of the air of its day at full throttle, on average
 
 
 def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: list[str], lag: DynoLag) -> Reduction:
@@ -398,7 +402,9 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     elif lag.most < 0.0:
         notes.append(f"the phases are logged {-lag.seconds:.2f} s later than torque, so nothing was shifted")
     named = tuple(sorted({pull for pull, _ in whole}))
-    return Reduction(dataset, tuple(notes), rejected, log_quality, tuple(first), lag, named)
+    return Reduction(
+        dataset, tuple(notes), rejected, log_quality, tuple(first), lag, named, tuple(each.factor for each in found)
+    )
 
 
 def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) -> list[tuple[int, str]]:
@@ -549,7 +555,8 @@ def _reduced(
     rates = [pull_rate(log) for log in logs if pull.kind == "sweep" and "time" in log]
     holds = pull.kind == "sweep" and any(_holds(log) for log in logs)
     sweep = rows if pull.kind == "sweep" else None
-    return _Reduced(replace(drafted, notes=notes), log_quality, rates, holds, sweep, barometer, logs)
+    factor = float(rows.factor[rows.full].mean()) if rows.full.any() else 1.0
+    return _Reduced(replace(drafted, notes=notes), log_quality, rates, holds, sweep, barometer, logs, factor)
 
 
 def _holds(log: xr.Dataset) -> bool:

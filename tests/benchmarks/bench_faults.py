@@ -80,6 +80,10 @@ def judged(task: dict[str, Any]) -> dict[str, Any]:
     from phaseopt.torque import reduce_logs
     from phaseopt.values.errors import InputError
 
+    try:  # as it is called now, and as it was
+        from phaseopt.torque_model import read_logged_day as logged_day
+    except ImportError:
+        pass
     day = make_day(task["engine"], task["seed"], task["lag"], LAG_PULLS if task["what"] == "lag" else PULLS)
     if task["fault"]:
         day = plant(day, task["fault"], task["seed"])
@@ -154,7 +158,7 @@ def run(tree: Path, todo: list[dict[str, Any]]) -> list[dict[str, Any]]:
         )
         if done.returncode:
             raise RuntimeError(done.stderr[-3000:])
-        print(done.stderr, end="", file=sys.stderr)
+        print(done.stderr, end="", file=sys.stderr, flush=True)
         return [json.loads(line) for line in done.stdout.splitlines()]
 
     with ThreadPoolExecutor(2) as pool:

@@ -21,6 +21,7 @@ from phaseopt.torque_model import LoggedDay, UnlikePull
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.display_units import Unit
 
+_CORRECTED = 0.01  # share of torque: of a factor that shows, and within which a difference is that factor
 _FEW = 3  # degrees of freedom below which the least difference is itself little known
 _COUNTED = re.compile(r": \d+ of \d+ .* left out \(")  # a note on what the rows of left-out stretches count
 
@@ -212,9 +213,24 @@ def _drift_words(found: Repeatability, unit: Unit) -> str:
     return f"no drift is shown ({size})"
 
 
-def outlier_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str]:
+def outlier_lines(day: LoggedDay) -> list[str]:
     """Each pull that does not belong, and what to look for."""
-    return [_outlier_text(outlier, names, unit) for outlier in found.outliers]
+    unit = day.project.display_units.torque
+    return [
+        _outlier_text(one, day.pull_names, unit) + ("" if one.uneven else _corrected_twice(day, one.pull, one.share))
+        for one in day.repeats.outliers
+    ]
+
+
+def _corrected_twice(day: LoggedDay, pull: int, share: float) -> str:
+    """The question whether a sheet had corrected a pull's torque already, where that would explain its difference."""
+    off = day.reduction.factors[pull] - 1.0
+    if abs(off) < _CORRECTED or abs(share - off) > _CORRECTED or day.project.torque is None:
+        return ""
+    return (
+        f". That is about what correcting it twice would do (× {1.0 + off:.3f}): if its sheet has corrected it, say so"
+        " by already_corrected in its entry"
+    )
 
 
 def _outlier_text(outlier: OutlierPull, names: list[str], unit: Unit) -> str:
@@ -290,8 +306,12 @@ def _offer_words(offer: Offer) -> str:
 def look_first(day: LoggedDay) -> list[str]:
     """What has to be looked at before anything rests on these logs; empty where nothing has."""
     unit = day.project.display_units.torque
-    lines = [*outlier_lines(day.repeats, day.pull_names, unit), *day.reduction.first]
-    lines += [unlike_words(unlike, day.pull_names, unit) for unlike in day.unlike]
+    lines = [*outlier_lines(day), *day.reduction.first]
+    lines += [
+        unlike_words(unlike, day.pull_names, unit)
+        + ("" if unlike.tilted else _corrected_twice(day, unlike.pull, unlike.share))
+        for unlike in day.unlike
+    ]
     lines += [f"{log_quality.file}: {warning}" for log_quality in day.log_quality for warning in log_quality.warnings]
     for response in day.phasers:
         bolder = [offer for offer in offers(day.project, response) if offer.bolder]
