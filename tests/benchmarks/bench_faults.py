@@ -77,13 +77,11 @@ def judged(task: dict[str, Any]) -> dict[str, Any]:
     """One day by the version of phaseopt on the path."""
     from outside.dyno_days import make_day, plant
 
+    import phaseopt.torque_model as models
     from phaseopt.torque import reduce_logs
     from phaseopt.values.errors import InputError
 
-    try:  # as it is called now, and as it was
-        from phaseopt.torque_model import read_logged_day as logged_day
-    except ImportError:
-        pass
+    logged_day = getattr(models, "read_logged_day", None) or models.read_day  # as it is called now, and as it was
     day = make_day(task["engine"], task["seed"], task["lag"], LAG_PULLS if task["what"] == "lag" else PULLS)
     if task["fault"]:
         day = plant(day, task["fault"], task["seed"])
@@ -95,9 +93,8 @@ def judged(task: dict[str, Any]) -> dict[str, Any]:
                 reduction = reduce_logs(project)
                 return task | {"lag": day.lag, "found": lag_found(reduction)}
             from phaseopt.report.subjects.reduce import look_first
-            from phaseopt.torque_model import read_logged_day
 
-            lines = look_first(read_logged_day(project))
+            lines = look_first(logged_day(project))
         except Exception as error:  # a traceback names nothing
             lines = [str(error)] if isinstance(error, InputError) else []
             if not isinstance(error, InputError):
