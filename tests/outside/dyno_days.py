@@ -173,9 +173,9 @@ def _pull(
     rate = dyno.rate * (0.5 if kind == "half rate" else 1.0)
     fine = 0.01  # s, of the truth
     lifted = low + (high - low) * rng.uniform(0.7, 0.85) if kind == "lifted" else high
-    speed = _ramp(low, lifted, rate, fine)
+    speed = ramp(low, lifted, rate, fine)
     if kind == "up and down":
-        speed = np.r_[speed, _ramp(low, lifted, rate, fine)[::-1]]
+        speed = np.r_[speed, ramp(low, lifted, rate, fine)[::-1]]
     lead = int(1.0 / fine) if dyno.lead_in else 0
     tail = int(rng.uniform(0.4, 1.0) / fine)
     rows = lead + len(speed) + tail
@@ -189,15 +189,15 @@ def _pull(
     if kind == "table":  # both follow speed as a table asks
         share = (rpm - engine.speeds[0]) / (engine.speeds[-1] - engine.speeds[0])
         far = rng.uniform(96, 124, (2, 4))
-        icl, ecl = (_slewed(np.interp(share, np.linspace(0, 1, 4), each), fine) for each in far)
+        icl, ecl = (slewed(np.interp(share, np.linspace(0, 1, 4), each), fine) for each in far)
     elif kind == "step":  # the cam is sent elsewhere and back
         to = icl + np.where(icl > 110, -1, 1) * rng.uniform(10, 16)
         third = (np.arange(rows) > rows * 0.35) & (np.arange(rows) < rows * 0.65)
-        icl = _slewed(np.where(third, to, icl), fine)
+        icl = slewed(np.where(third, to, icl), fine)
     torque = made(np.clip(rpm, engine.speeds[0], engine.speeds[-1]), icl, ecl) * level / sae_factor(*air)
     torque = np.where(throttle > 95, torque, np.where(throttle > 10, 0.25 * torque, -0.08 * torque))
     measured = torque - (0.0 if dyno.corrected else 0.12) * RAD * np.gradient(rpm, fine)
-    measured = _late(measured, dyno, fine)
+    measured = delayed(measured, dyno, fine)
     step = round(1.0 / dyno.hertz / fine)
     at = np.arange(0, rows, step)
     n = len(at)
@@ -218,7 +218,7 @@ def _pull(
     return Pull(name, channels, air, kind, timing[0], timing[1])
 
 
-def _ramp(low: float, high: float, rate: float, fine: float) -> Array:
+def ramp(low: float, high: float, rate: float, fine: float) -> Array:
     """Speed that starts and ends softly, over half a second each."""
     seconds = (high - low) / rate + 0.5
     time = np.arange(0.0, seconds, fine)
@@ -226,7 +226,7 @@ def _ramp(low: float, high: float, rate: float, fine: float) -> Array:
     return low + np.cumsum(pull) * fine
 
 
-def _slewed(wanted: Array, fine: float) -> Array:
+def slewed(wanted: Array, fine: float) -> Array:
     """No faster than the phaser."""
     out, most = wanted.copy(), SLEW * fine
     for k in range(1, len(out)):
@@ -234,7 +234,7 @@ def _slewed(wanted: Array, fine: float) -> Array:
     return out
 
 
-def _late(torque: Array, dyno: Dyno, fine: float) -> Array:
+def delayed(torque: Array, dyno: Dyno, fine: float) -> Array:
     """Delayed, and filtered by the first order."""
     tau = dyno.lag * dyno.first_order
     delay = round((dyno.lag - tau) / fine)
