@@ -3,14 +3,15 @@
 `python examples/dirty_day/generate.py` writes every CSV beside it but those of `sheets/` and `built/`, the same bytes
 each time on one machine. Torque is that of an engine in `tests/outside/engine`: another simulation, whose equations and
 code are not the program's. Pulls follow the run sheets in `sheets/`, which `phaseopt plan` wrote: four before noon,
-three more once those were read. The builder adds the baseline at noon and twice at the end, the second time at half the
-ramp rate, as `phaseopt reduce` asks. The last pull follows the tables in `built/`, which `phaseopt build` wrote.
+three more once those were read. The builder adds the baseline first, at noon, and twice at the end, the second time at
+half the ramp rate, as `phaseopt reduce` asks. The last pull follows the tables in `built/`, which `phaseopt build`
+wrote.
 
 The brake reads 0.3 s late and noisily, drifts by 1 % over the day, and these pulls are not what they look like:
 
-- `05`, the baseline at noon, reads 3 % high: the load cell was touched.
-- `04` has rows without torque, and for a moment its intake channel reads 0: a plug with a bad contact.
-- `08` leans out at the top end: the tank was nearly empty.
+- `06`, the baseline at noon, reads 3 % high: the load cell was touched.
+- `05` has rows without torque, and for a moment its intake channel reads 0: a plug with a bad contact.
+- `09` leans out at the top end: the tank was nearly empty.
 """
 
 import csv
@@ -21,6 +22,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import RegularGridInterpolator
 from scipy.signal import lfilter
 
 HERE = Path(__file__).parent
@@ -31,13 +33,14 @@ from outside.engine.family import family  # noqa: E402
 
 FloatArray = npt.NDArray[np.float64]
 
+SIDES = ("intake", "exhaust")
 ENGINE, SEED = "road four, as drawn", 2611
 REST = (122.0, 118.0)  # true centrelines at rest, °ATDC and °BTDC
 REST_UNTIL, BASELINE = 1500.0, (10.0, -10.0)  # rpm, crank degrees from rest
 SWEPT = (2650.0, 7080.0)  # rpm
 LAG, LEVEL, DRIFT, NOISE = 0.3, 1.002, -0.010, 0.006  # s, of the first pull, over the day, share of torque
 FINE = 0.01  # s
-AIR = {"9:00": (100.6, 14.0, 0.62), "17:00": (100.1, 22.0, 0.45)}  # kPa, °C, relative humidity
+AIR = {"8:30": (100.6, 14.0, 0.62), "17:00": (100.1, 22.0, 0.45)}  # kPa, °C, relative humidity
 SPEEDS = (1500, *range(3000, 7001, 500))  # of the tables, the first one not driven
 LOADS = (40, 70, 100)
 
@@ -55,16 +58,17 @@ class Planned:
 
 
 DAY = (
-    Planned("01", 9.2, "first", 1),
-    Planned("02", 9.5, "first", 2),
-    Planned("03", 9.9, "first", 3),
-    Planned("04", 10.3, "first", 4),
-    Planned("05", 12.1, level=1.03),
-    Planned("06", 13.6, "second", 1),
-    Planned("07", 14.0, "second", 2),
-    Planned("08", 14.4, "second", 3),
-    Planned("09", 15.0),
-    Planned("10", 15.3, rate=95.0),
+    Planned("01", 8.9),
+    Planned("02", 9.2, "first", 1),
+    Planned("03", 9.5, "first", 2),
+    Planned("04", 9.9, "first", 3),
+    Planned("05", 10.3, "first", 4),
+    Planned("06", 12.1, level=1.03),
+    Planned("07", 13.6, "second", 1),
+    Planned("08", 14.0, "second", 2),
+    Planned("09", 14.4, "second", 3),
+    Planned("10", 15.0),
+    Planned("11", 15.3, rate=95.0),
 )
 AFTER = Planned("tables", 16.6, "built")
 
@@ -74,18 +78,22 @@ def engine() -> Truth:
     return truth(ENGINE, np.random.default_rng(SEED))
 
 
-def asked(pull: Planned) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Speeds, and intake and exhaust phase there, crank degrees from rest."""
-    rpm = np.array(SPEEDS, dtype=float)
+def asked(pull: Planned, rpm: FloatArray, load: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Intake and exhaust phase that the controller is to hold there, crank degrees from rest."""
     if pull.sheet == "built":
-        tables = [_rows(HERE / "built" / f"{side}_phase.csv") for side in ("intake", "exhaust")]
-        return rpm, *(np.array([float(list(row.values())[-1]) for row in table]) for table in tables)
-    if not pull.sheet:
-        return rpm, *(np.full(rpm.size, phase) for phase in BASELINE)
-    rows = [r for r in _rows(HERE / "sheets" / f"{pull.sheet}.csv") if r["pull"] == str(pull.number)]
-    keys = ("rpm", "intake_phase", "exhaust_phase")
-    rpm, intake, exhaust = (np.array([float(row[key]) for row in rows]) for key in keys)
-    return rpm, intake, exhaust
+        tables = [_rows(HERE / "built" / f"{side}_phase.csv") for side in SIDES]
+        cells = [np.array([[float(cell) for cell in row.values()] for row in table]) for table in tables]
+        speeds, loads = cells[0][:, 0], np.array(LOADS, dtype=float)
+        at = np.column_stack([np.clip(rpm, speeds[0], speeds[-1]), np.clip(load, loads[0], loads[-1])])
+        found = [RegularGridInterpolator((speeds, loads), each[:, 1:])(at) for each in cells]
+    elif pull.sheet:
+        rows = [r for r in _rows(HERE / "sheets" / f"{pull.sheet}.csv") if r["pull"] == str(pull.number)]
+        speeds = np.array([float(row["rpm"]) for row in rows])
+        found = [np.interp(rpm, speeds, [float(row[f"{side}_phase"]) for row in rows]) for side in SIDES]
+    else:
+        found = [np.full_like(rpm, phase) for phase in BASELINE]
+    intake, exhaust = (np.where(rpm > REST_UNTIL, phase, 0.0) for phase in found)
+    return intake, exhaust
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
@@ -102,11 +110,10 @@ def make(pull: Planned, made: Truth) -> dict[str, FloatArray]:
     rpm = np.r_[rolling, sweep, sweep[-1] - pull.rate * FINE * np.arange(1, tail + 1)]
     rows = np.arange(rpm.size)
     opened = (rows >= lead) & (rows < lead + sweep.size)
-    speeds, *phases = asked(pull)
-    wanted = (np.where(rpm > REST_UNTIL, np.interp(rpm, speeds, phase), 0.0) for phase in phases)
-    intake, exhaust = (slewed(each, FINE) for each in wanted)
     air = weather(pull.hour)
-    day = LEVEL + DRIFT * (pull.hour - 9.0) / 8.0 + rng.normal(0.0, 0.002)
+    load = np.where(opened, air[0] - 0.4 - 1.4 * (rpm / SWEPT[1]) ** 2, 0.45 * air[0])
+    intake, exhaust = (slewed(phase, FINE) for phase in asked(pull, rpm, load))
+    day = LEVEL + DRIFT * (pull.hour - 8.5) / 8.5 + rng.normal(0.0, 0.002)
     at = np.clip(rpm, *family()[ENGINE].speeds[:: len(family()[ENGINE].speeds) - 1])
     torque = made(at, REST[0] - intake, REST[1] + exhaust) * day * pull.level / sae_factor(*air)
     torque = np.where(opened, torque, np.where(rows < lead, 0.25 * torque, -0.08 * torque))
@@ -116,13 +123,11 @@ def make(pull: Planned, made: Truth) -> dict[str, FloatArray]:
     keep = np.exp(-1.0 / (dyno.memory * dyno.hertz))
     noise = lfilter([1.0], [1.0, -keep], rng.normal(0.0, np.sqrt(1.0 - keep**2), n)) * NOISE * np.abs(torque).max()
     full = opened[::step]
-    share = (rpm[::step] / SWEPT[1]) ** 2
-    load = np.where(full, air[0] - 0.4 - 1.4 * share, 0.45 * air[0])
     return {
         "time": FINE * rows[::step],
         "rpm": rpm[::step] + rng.normal(0.0, 3.0, n),
         "torque": torque + noise,
-        "load": load + rng.normal(0.0, 0.12, n),
+        "load": load[::step] + rng.normal(0.0, 0.12, n),
         "throttle": np.where(full, 99.4, np.where(rows[::step] < lead, 22.0, 1.5)) + rng.normal(0.0, 0.1, n),
         "air": air[1] + rng.normal(0.0, 0.1, n),
         "lambda": 0.88 + rng.normal(0.0, 0.006, n),
@@ -134,7 +139,7 @@ def make(pull: Planned, made: Truth) -> dict[str, FloatArray]:
 def weather(hour: float) -> tuple[float, float, float]:
     """Of the hour, kPa, °C, relative humidity."""
     morning, evening = AIR.values()
-    pressure, warm, humid = (a + (b - a) * (hour - 9.0) / 8.0 for a, b in zip(morning, evening, strict=True))
+    pressure, warm, humid = (a + (b - a) * (hour - 8.5) / 8.5 for a, b in zip(morning, evening, strict=True))
     return pressure, warm, humid
 
 
@@ -153,7 +158,7 @@ def empty_tank(seen: dict[str, FloatArray]) -> None:
     seen["lambda"] += 0.16 * on
 
 
-FAULTS: dict[str, Callable[[dict[str, FloatArray]], None]] = {"04": bad_plug, "08": empty_tank}
+FAULTS: dict[str, Callable[[dict[str, FloatArray]], None]] = {"05": bad_plug, "09": empty_tank}
 
 
 def write_log(path: Path, pull: Planned, seen: dict[str, FloatArray]) -> None:
@@ -172,7 +177,7 @@ def write_log(path: Path, pull: Planned, seen: dict[str, FloatArray]) -> None:
 
 def write_lobes(folder: Path) -> None:
     """Lift at the valve over crank degrees from full lift, lash as set."""
-    for side in ("intake", "exhaust"):
+    for side in SIDES:
         valve = getattr(family()[ENGINE], side)
         angles, lifts = valve.lift_table()
         rows = [f"{angle:g},{lift:.3f}" for angle, lift in zip(angles, lifts, strict=True)]
@@ -211,7 +216,7 @@ def write_drops(folder: Path) -> None:
 
 def write_start(folder: Path) -> None:
     """The tables of before the day: one timing from 3,000 rpm, rest below."""
-    for side, phase in zip(("intake", "exhaust"), BASELINE, strict=True):
+    for side, phase in zip(SIDES, BASELINE, strict=True):
         rows = [",".join([f"{rpm}", *[f"{phase if rpm > 1500 else 0:g}"] * len(LOADS)]) for rpm in SPEEDS]
         text = "\n".join([",".join(["rpm\\load_kPa", *map(str, LOADS)]), *rows, ""])
         (folder / f"{side}_phase.csv").write_text(text, encoding="utf-8", newline="")
