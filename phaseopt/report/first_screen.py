@@ -23,6 +23,7 @@ from phaseopt.report.gains import full_load_table, peak_figure, peak_power
 from phaseopt.report.phase_table import mark_lines, phase_table
 from phaseopt.report.simulation import far_off, notes
 from phaseopt.report.subjects.check import state_of
+from phaseopt.report.torque_source import looks_wrong
 from phaseopt.report.words import capital, moving, phase_text, phase_words, sentence, span_text
 from phaseopt.search.limited_by import ROUGHNESS
 
@@ -130,11 +131,12 @@ def states(build: "Build") -> tuple[Shown, ...]:
 
 
 def warnings(build: "Build") -> tuple[str, ...]:
-    """What must be known before anything else: tables that are not written, valves that float, a wrong description."""
+    """What must be known before anything else: tables that are not written, valves that float, wrong pulls or parts."""
     top = max(build.contact.top_speed, float(build.tables.rpm[-1]))
     floats = (f"{sentence(each.problem)} Fix: {each.hint}." for each in build.contact.not_held(top))
     described = far_off(build.model.simulation, build.project.display_units.torque)
-    return (*(() if build.verdict.accepted else (NOT_WRITTEN,)), *floats, *described)
+    wrong = looks_wrong(build.project, build.model)
+    return (*(() if build.verdict.accepted else (NOT_WRITTEN,)), *floats, *described, *wrong)
 
 
 def finding(build: "Build") -> str:

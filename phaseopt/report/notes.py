@@ -1,10 +1,15 @@
 """Notes, each once over all that it concerns."""
 
+import re
 from collections.abc import Iterable, Sequence
+
+_STRETCH = re.compile(r"\d+ stretch(es)? of rows ")  # a reason that "Left out" counts over all pulls
 
 
 def shared_notes(notes: Iterable[str], names: Sequence[str]) -> list[str]:
     """Notes that begin with a pull's name, said once for all pulls that share them; the others as they are.
+
+    Rows left out of one pull come last.
 
     Parameters: `notes`, `names` of the pulls.
 
@@ -15,7 +20,8 @@ def shared_notes(notes: Iterable[str], names: Sequence[str]) -> list[str]:
     for note in notes:
         name = next((name for name in names if note.startswith(f"{name}: ")), "")
         shared.setdefault(note.removeprefix(f"{name}: "), []).append(name)
-    return [f"{_named(having)}{text}" for text, having in shared.items()]
+    texts = sorted(shared, key=lambda text: bool(_STRETCH.match(text)))
+    return [f"{_named(shared[text])}{text}" for text in texts]
 
 
 def some_notes(notes: Sequence[str], most: int) -> tuple[str, ...]:

@@ -19,10 +19,12 @@ from phaseopt.report.simulation import (
     parts_table,
 )
 from phaseopt.report.supplied_grid import learned_of_grid, supplied_grid_lines
+from phaseopt.torque import leave_out_text, repeatability
 from phaseopt.values.display_units import Unit
 
 if TYPE_CHECKING:
     from phaseopt.job.build import Build
+    from phaseopt.project import Project
     from phaseopt.torque_model import TorqueModel
 
 _MEASURED_CAPTION = (
@@ -40,6 +42,21 @@ _INPUTS = (
     ("intake centreline", "degrees"),
     ("exhaust centreline", "degrees"),
 )
+
+
+def looks_wrong(project: "Project", model: "TorqueModel") -> tuple[str, ...]:
+    """Pulls that look wrong as a whole and count all the same, and the key that leaves them out."""
+    if model.reduction is None:
+        return ()
+    outliers = repeatability(model.reduction.points).outliers
+    pulls = sorted({*model.reduction.named, *(one.pull for one in outliers)})
+    if not pulls:
+        return ()
+    names = ", ".join(str(model.reduction.points["pull_name"].to_numpy()[pull]) for pull in pulls)
+    which, again = (f"Pull {names} looks wrong and counts", "it") if len(pulls) == 1 else ("", "them")
+    which = which or f"Pulls {names} look wrong and count"
+    key = leave_out_text(project, [pull + 1 for pull in pulls])
+    return (f"{which}: phaseopt reduce shows why. Make {again} again, or {key}.",)
 
 
 def source_lines(build: "Build") -> list[str]:

@@ -10,6 +10,7 @@ from phaseopt.report.document import Depth, Document, Section, say
 from phaseopt.report.notes import shared_notes
 from phaseopt.report.simulation import far_off
 from phaseopt.report.supplied_grid import UNITS, left_out_line, nodes_line
+from phaseopt.report.torque_source import looks_wrong
 from phaseopt.report.words import capital, sentence
 from phaseopt.surrogate import ChangeDistance, Coverage, coverage
 from phaseopt.torque import leave_out_text
@@ -45,6 +46,7 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
     sections = (
         say("Rests on", sentence(rests_on(model, unit))),
         say("Left out", *map(sentence, others)),
+        say("Look at", *looks_wrong(project, model)),
         say("Weighed down", *map(sentence, weighed_lines(project, model, unit))),
         say("Error bars", *map(sentence, interval_lines(trust, named=_named(model, trust)))),
         say("Repeats", sentence(repeats_line(trust, unit))),
@@ -128,7 +130,10 @@ def weighed_lines(project: Project, model: TorqueModel, unit: Unit) -> list[str]
 
 def _named(model: TorqueModel, trust: TorqueTrust) -> bool:
     """Whether some pull is listed as one to look at: then nothing says that error bars are right."""
-    return bool(model.weighed_down or trust.repeats.outliers or any(pull.inside < _SURPRISE for pull in trust.pulls))
+    named = model.reduction is not None and model.reduction.named
+    return bool(
+        named or model.weighed_down or trust.repeats.outliers or any(pull.inside < _SURPRISE for pull in trust.pulls)
+    )
 
 
 def interval_lines(trust: TorqueTrust, *, named: bool = False) -> list[str]:

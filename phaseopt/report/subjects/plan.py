@@ -134,17 +134,20 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
     head = ["pull", "kind"]
     reads = any(_reading(pull, side) for pull in sheet.pulls for side in sides)
     head += [f"{side} (log reads)" if reads else side for side in sides]
-    head += [*(WORDS[contact] for contact in contacts), f"gain, {torque.name}"]
+    head += [WORDS[contact] for contact in contacts]
+    gains = any(math.isfinite(pull.expected_gain) for pull in sheet.pulls)
+    head += [f"gain, {torque.name}"] * gains
     rows = []
     for pull in sheet.pulls:
         row = [f"{pull.number}", KINDS[pull.kind]]
         row += [f"{_phases(pull, side)}{_reading(pull, side)}" for side in sides]
         row += [f"{gap.down(pull.box.static[c])}/{gap.down(pull.box.running[c])}" for c in contacts]
-        rows.append([*row, "" if math.isnan(pull.expected_gain) else torque.number(pull.expected_gain, 1)])
+        gain = "" if math.isnan(pull.expected_gain) else torque.number(pull.expected_gain, 1)
+        rows.append([*row, *([gain] * gains)])
     caption = (
         f"Phases: crank degrees from rest, + = advanced. Clearance: worst case, static/running, {gap.name}, from rest "
-        f"to there, up to {sheet.model.top_speed:.0f} rpm. Gain: what the pull should add to average torque"
-    )
+        f"to there, up to {sheet.model.top_speed:.0f} rpm"
+    ) + (". Gain: what the pull should add to average torque" if gains else "")
     return table(caption, head, rows)
 
 

@@ -59,7 +59,7 @@ def logs_line(found: Sequence[LogQuality]) -> str:
     marked = sum(1 for log_quality in found if log_quality.warnings)
     low, high = (f"{end:.3g}" for end in (min(rates), max(rates))) if rates else ("", "")
     often = f" at {low}{f' to {high}' if high != low else ''} rows a second" if rates else ""
-    looks = f"{marked} of them to look at, named above" if marked else "none looks odd"
+    looks = f"{marked} with rows to look at, named above" if marked else "none has odd rows"
     logs = "1 log" if len(found) == 1 else f"{len(found)} logs"
     return f"{logs}, {rows} rows{often}; {looks}; each channel's range is in health.csv of --out"
 
@@ -177,12 +177,7 @@ def repeat_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str
             f"{what}, so nothing says how small a difference can be seen; make the baseline again at the start, in the"
             " middle and at the end of the day"
         ]
-    lines = [
-        f"a difference under {unit.text(found.least)} between two pulls cannot be seen today (at one speed, "
-        f"{unit.text(found.least_at_speed)}): 19 times in 20, two pulls at one timing differ by less",
-        *_few_words(found, unit),
-        _drift_words(found, unit),
-    ]
+    lines = [*_seen_words(found, unit), _drift_words(found, unit)]
     for group in found.groups:
         offset = group.layout()[0]
         away = ", ".join(f"{names[pull]} {unit.signed(value)}" for pull, value in zip(group.pulls, offset, strict=True))
@@ -192,21 +187,30 @@ def repeat_lines(found: Repeatability, names: list[str], unit: Unit) -> list[str
     return lines
 
 
-def _few_words(found: Repeatability, unit: Unit) -> list[str]:
-    """What few repeats are worth."""
+def _seen_words(found: Repeatability, unit: Unit) -> list[str]:
+    """The least difference that can be seen; of few repeats first what an ordinary dyno shows."""
+    at_speed = f" (at one speed, {unit.text(found.least_at_speed)})" if found.least_at_speed > found.least else ""
     if found.freedom >= _FEW:
-        return []
-    rests = "one repeat" if found.freedom == 1 else f"{found.freedom:.0f} repeats"
+        return [
+            f"a difference under {unit.text(found.least)} between two pulls cannot be seen today{at_speed}: 19 times in"
+            " 20, two pulls at one timing differ by less"
+        ]
+    one = found.freedom == 1
+    rests = "one repeat says little: by itself" if one else f"{found.freedom:.0f} repeats say little: by themselves"
     return [
-        f"that rests on {rests}, which could agree by luck. An ordinary dyno repeats to 1 % (95 %; common practice):"
-        f" then it is about {unit.text(found.likely)}. One or two more repeats would settle it"
+        f"{rests}, a difference under {unit.text(found.least)} between two pulls cannot be seen"
+        f" today{at_speed}. An ordinary dyno repeats to 1 % (95 %; common practice): then it is about"
+        f" {unit.text(found.likely)}. One or two more repeats would settle it"
     ]
 
 
 def _drift_words(found: Repeatability, unit: Unit) -> str:
     if math.isnan(found.drift):
         return "two repeats cannot tell drift from chance: make the baseline once more"
-    each = f"{unit.signed(found.drift, 1)} ± {unit.text(2 * found.drift_error, 1)}"
+    from scipy.special import stdtrit
+
+    freedom = found.freedom - (0.0 if found.drift_shown else 1.0)  # a line over few pulls: Student's t, not two
+    each = f"{unit.signed(found.drift, 1)} ± {unit.text(stdtrit(freedom, 0.975) * found.drift_error, 1)}"
     size = f"{each} a pull, in the order of the project file"
     if found.drift_shown:
         return f"torque drifts by {size}; the figures here have it taken off"
