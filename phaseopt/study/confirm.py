@@ -54,9 +54,9 @@ class Confirmation:
         `predicted_gain` [N·m], each with its `..._within`, the half-width of a 95 % interval with the pull's own offset
         and noise counted; `contact`, the verdict on the timing driven. NaN where the model does not know a point.
     differences : Differences or None
-        Of the points that the model knows; None where these are too few.
+        Of the points that count; None where these are too few.
     known : bool array
-        Which points it knows.
+        Which points count: those that the model knows, at full throttle where the pull has such.
     mean_gain, mean_gain_within, mean_predicted_gain, mean_predicted_gain_within : float
         Over those points [N·m].
     outliers, wrong_commands : tuple of PhaseError
@@ -224,7 +224,8 @@ def _torque(model: ContactModel, learnt: TorqueModel, found: xr.Dataset) -> _Tor
     pull = own.pull**2 + np.diag(own.noise**2 + found["scatter"].to_numpy() ** 2)
     driven, base = covariance[:n, :n], covariance[n:, n:]
     contrast = driven + base - covariance[:n, n:] - covariance[n:, :n]
-    known = np.isfinite(mean[:n]) & np.isfinite(mean[n:])
+    full = found["full_throttle"].to_numpy().astype(np.bool_)  # a sweep's way up to it says nothing
+    known = np.isfinite(mean[:n]) & np.isfinite(mean[n:]) & (full | ~full.any())
     each = {
         "predicted": (mean[:n], "torque predicted at the timing driven"),
         "predicted_within": (_within(driven), "95 % half-width of predicted torque"),
