@@ -68,6 +68,7 @@ def fit_weighed(
     prior: GridPrior | None = None,
     simulated_at: FloatArray | None = None,
     effects: Sequence[GridFunction] = (),
+    known: Sequence[int] = (),
 ) -> tuple[ExactModel, tuple[WeighedDown, ...]]:
     """The torque model with the most likely hyperparameters, pulls that disagree weighed down.
 
@@ -75,6 +76,8 @@ def fit_weighed(
     ----------
     readings, prior, simulated_at, effects
         As `fit` takes them.
+    known
+        Pulls that stand out beside their repeats: they are weighed down without another look.
 
     Returns
     -------
@@ -101,12 +104,13 @@ def fit_weighed(
     found: list[WeighedDown] = []
     pulls = np.unique(readings.pull)
     while len(pulls) >= _LEAST and len(found) < _MOST * len(pulls):
-        pull = _standing_out(model, {one.pull for one in found})
+        named = [pull for pull in known if pull in pulls and pull not in {one.pull for one in found}]
+        pull = named[0] if named else _standing_out(model, {one.pull for one in found})
         if pull is None:
             break
         own = readings.pull == pull
         chance, worst = _judged(fitted(~own), readings.subset(own), len(pulls))
-        if chance * len(pulls) >= _CHANCE:
+        if not named and chance * len(pulls) >= _CHANCE:
             break
         found.append(worst)
         loose = readings.loose.copy()

@@ -24,7 +24,7 @@ from phaseopt.surrogate import (
     leave_one_pull_out,
     simulation_alone,
 )
-from phaseopt.torque import Reduction, reduce_logs, require_pulls
+from phaseopt.torque import Reduction, reduce_logs, repeatability, require_pulls
 from phaseopt.torque_model.simulation import Simulated, error_context, readings_of, simulate
 from phaseopt.torque_model.supplied_grid import SuppliedGrid, read_supplied_grid
 from phaseopt.values.arrays import BoolArray
@@ -264,7 +264,7 @@ def _of_pulls_on_simulation(
     """Pulls on top of a simulation that was calibrated to them."""
     expected = prior.expected()
     with error_context(project, "torque.pulls"):
-        surface, weighed = fit_weighed(readings_of(compared), *expected)
+        surface, weighed = fit_weighed(readings_of(compared), *expected, known=_beside_repeats(compared))
     points, left_out = _simulated_points(reduction, compared), leave_one_out(surface)
     return TorqueModel(surface, points, prior, left_out, _pulls_left_out(surface), weighed_down=weighed)
 
@@ -277,6 +277,11 @@ def _simulated_points(reduction: Reduction, compared: xr.Dataset) -> Reduction:
         return reduction
     note = f"{missing} of {count} points left out: outside what could be simulated"
     return replace(reduction, points=compared.drop_vars(["before", "after"]), notes=(*reduction.notes, note))
+
+
+def _beside_repeats(points: xr.Dataset) -> list[int]:
+    """Pulls that do not belong beside their repeats, by their level."""
+    return [one.pull for one in repeatability(points).outliers if not (one.unclear or one.uneven)]
 
 
 def _pulls_left_out(surface: TorqueSurface) -> LeftOut | None:
@@ -297,6 +302,6 @@ def _of_supplied_grid(project: Project, progress: Progress) -> TorqueModel:
 
 def _of_pulls(project: Project, reduction: Reduction) -> TorqueModel:
     with error_context(project, "torque.pulls"):
-        surface, weighed = fit_weighed(readings_of(reduction.points))
+        surface, weighed = fit_weighed(readings_of(reduction.points), known=_beside_repeats(reduction.points))
     left_out = leave_one_out(surface)
     return TorqueModel(surface, reduction, None, left_out, _pulls_left_out(surface), weighed_down=weighed)
