@@ -12,13 +12,13 @@ and never less than the scatter within pulls alone allows. At a single speed the
 Drift is a straight line of the pulls' offsets over their order in the project file, common to all groups of repeats;
 it is taken off where it is significant at 99 % (at 95 % the limit would fail too often on days that do not drift).
 
-A pull does not belong where, beside its repeats, its mean or its shape stands out more than chance allows (1 % for the
-whole day, Bonferroni), judged by the others' scatter and by practice: an ordinary dyno repeats to about 1 % (95 %, so
-half of that is the standard deviation; at one speed twice as much; common practice, no source). That counts as four
-degrees of freedom, so that two lucky repeats do not condemn a third. Neighbouring speeds of one pull are not
-independent: for shape, four count as one.
+A pull does not belong where, beside its repeats, its mean or its shape stands out more than chance allows (for the
+whole day 5 % by its mean, the level of a straggler in ISO 5725-2, and 1 % by its shape; Bonferroni), judged by the
+others' scatter and by practice: an ordinary dyno repeats to about 1 % (95 %, so half of that is the standard deviation;
+at one speed twice as much; common practice, no source). That counts as four degrees of freedom, so that two lucky
+repeats do not condemn a third. Neighbouring speeds of one pull are not independent: for shape, four count as one.
 
-Source of the limit: ISO 5725-6:1994, 4.1 (from memory).
+Sources (from memory): ISO 5725-6:1994, 4.1, of the limit; ISO 5725-2:1994, 7.3, of the levels of 5 and 1 %.
 """
 
 import math
@@ -34,7 +34,8 @@ from phaseopt.values.arrays import FloatArray
 
 CONFIDENCE = 0.95
 DRIFT_CONFIDENCE = 0.99
-OUTLIER_CHANCE = 0.01  # of naming a pull on a day on which all belong
+OUTLIER_CHANCE = 0.01  # of naming a pull on a day on which all belong, by its shape
+STRAGGLER_CHANCE = 0.05  # the same by its mean
 PRACTICE, PRACTICE_FREEDOM = 0.005, 4.0  # standard deviation of an ordinary dyno as a share, and what that counts for
 PRACTICE_SHAPE = 0.01  # the same at one speed, or beside pulls at other timings
 ALIKE = 4.0  # neighbouring speeds of a pull that count as one
@@ -239,7 +240,8 @@ def _without_outliers(groups: tuple[Repeats, ...]) -> tuple[tuple[Repeats, ...],
         left = tuple(group.without(worst.pull) if worst.pull in group.pulls else group for group in left)
         left = tuple(group for group in left if len(group.pulls) > 1 and len(group.rpm) >= LEAST_PLACES)
         steps.append((chance * len(may), worst, left))
-    found = max((k + 1 for k, (chance, *_) in enumerate(steps) if chance < OUTLIER_CHANCE), default=0)
+    limit = {True: OUTLIER_CHANCE, False: STRAGGLER_CHANCE}
+    found = max((k + 1 for k, (chance, worst, _) in enumerate(steps) if chance < limit[worst.uneven]), default=0)
     outliers = sorted((worst for _, worst, _ in steps[:found]), key=lambda worst: worst.pull)
     return steps[found - 1][2] if found else groups, tuple(outliers)
 
