@@ -45,18 +45,19 @@ _INPUTS = (
 
 
 def looks_wrong(project: "Project", model: "TorqueModel") -> tuple[str, ...]:
-    """Pulls that look wrong as a whole and count all the same, and the key that leaves them out."""
+    """Pulls that look wrong as a whole and are used all the same, and the key that leaves them out."""
     if model.reduction is None:
         return ()
     outliers = repeatability(model.reduction.points).outliers
     pulls = sorted({*model.reduction.named, *(one.pull for one in outliers)})
     if not pulls:
         return ()
-    names = ", ".join(str(model.reduction.points["pull_name"].to_numpy()[pull]) for pull in pulls)
-    which, again = (f"Pull {names} looks wrong and counts", "it") if len(pulls) == 1 else ("", "them")
-    which = which or f"Pulls {names} look wrong and count"
+    *some, last = (str(model.reduction.points["pull_name"].to_numpy()[pull]) for pull in pulls)
+    names = " and ".join([*([", ".join(some)] if some else []), last])
+    which, again = (f"Pull {names} looks wrong but is used", "it") if len(pulls) == 1 else ("", "them")
+    which = which or f"Pulls {names} look wrong but are used"
     key = leave_out_text(project, [pull + 1 for pull in pulls])
-    return (f"{which}: phaseopt reduce shows why. Make {again} again, or {key}.",)
+    return (f"{which}: phaseopt reduce shows why. Make {again} again, or write {key}.",)
 
 
 def source_lines(build: "Build") -> list[str]:
