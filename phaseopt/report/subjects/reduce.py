@@ -136,9 +136,8 @@ def rejected_lines(day: LoggedDay) -> list[str]:
         pulls = list(dict.fromkeys(one.pull for one in own))
         more = f" and {len(pulls) - 1} more pull{'s' if len(pulls) > 2 else ''}" if len(pulls) > 1 else ""
         low, high = min(one.rpm_from for one in own), max(one.rpm_to for one in own)
-        lines.append(
-            f"{total} stretch{'' if total == 1 else 'es'}: {reason} ({pulls[0]}{more}, {low:.0f} to {high:.0f} rpm)"
-        )
+        stretches = "1 stretch" if total == 1 else f"{total} stretches"
+        lines.append(f"{stretches}: {reason} ({pulls[0]}{more}, {low:.0f} to {high:.0f} rpm)")
     return lines
 
 
