@@ -49,7 +49,8 @@ def looks_wrong(project: "Project", model: "TorqueModel") -> tuple[str, ...]:
     if model.reduction is None:
         return ()
     outliers = repeatability(model.reduction.points).outliers
-    pulls = sorted({*model.reduction.named, *(one.pull for one in outliers)})
+    weighed = {one.pull for one in model.weighed_down}
+    pulls = sorted({*model.reduction.named, *(one.pull for one in outliers), *weighed})
     if not pulls:
         return ()
     *some, last = (str(model.reduction.points["pull_name"].to_numpy()[pull]) for pull in pulls)

@@ -13,7 +13,6 @@ from phaseopt.report.supplied_grid import UNITS, left_out_line, nodes_line
 from phaseopt.report.torque_source import looks_wrong
 from phaseopt.report.words import capital, sentence
 from phaseopt.surrogate import ChangeDistance, Coverage, coverage
-from phaseopt.torque import leave_out_text
 from phaseopt.torque_model import TorqueModel, TorqueTrust, deviations
 from phaseopt.values.display_units import Unit
 
@@ -47,7 +46,7 @@ def fit_document(project: Project, model: TorqueModel, trust: TorqueTrust | None
         say("Rests on", sentence(rests_on(model, unit))),
         say("Left out", *map(sentence, others)),
         say("Look at", *looks_wrong(project, model)),
-        say("Weighed down", *map(sentence, weighed_lines(project, model, unit))),
+        say("Weighed down", *(f"{line}." for line in weighed_lines(model, unit))),
         say("Error bars", *map(sentence, interval_lines(trust, named=_named(model, trust)))),
         say("Repeats", sentence(repeats_line(trust, unit))),
         say("Same torque", *map(sentence, change_lines(trust, unit)), depth=Depth.DETAIL),
@@ -113,19 +112,17 @@ def left_out_lines(model: TorqueModel, trust: TorqueTrust, unit: Unit) -> list[s
     return lines
 
 
-def weighed_lines(project: Project, model: TorqueModel, unit: Unit) -> list[str]:
-    """Pulls that disagree with the others, what they still weigh, and the key that leaves them out."""
+def weighed_lines(model: TorqueModel, unit: Unit) -> list[str]:
+    """Pulls that disagree with the others, and what they still weigh."""
     if model.reduction is None or not model.weighed_down:
         return []
     names = model.reduction.points["pull_name"].to_numpy()
-    lines = [
-        f"{names[one.pull]} reads {unit.number(abs(one.difference))} ± {unit.text(2.0 * one.deviation)}"
+    return [
+        f"{names[one.pull]}: it reads {unit.number(abs(one.difference))} ± {unit.text(2.0 * one.deviation)}"
         f" {'more' if one.difference > 0 else 'less'} than the other pulls make expect, so its level counts"
         f" {100.0 * one.weight:.0f} % of a pull's"
         for one in model.weighed_down
     ]
-    numbers = [one.pull + 1 for one in model.weighed_down]
-    return [*lines, f"make it again, or take it out: {leave_out_text(project, numbers)}"]
 
 
 def _named(model: TorqueModel, trust: TorqueTrust) -> bool:

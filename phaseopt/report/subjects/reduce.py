@@ -37,7 +37,7 @@ def reduction_document(day: LoggedDay) -> Document:
         f"Look at {count} first." if first else "Nothing stands out in the logs.",
         lead=tuple(first),
         sections=(
-            say("To leave out", *map(sentence, leave_out_lines(day))),
+            say("To leave out", *leave_out_lines(day)),
             say("Logs", sentence(logs_line(day.log_quality))),
             say("Points", sentence(points_line(day.reduction.points))),
             Section("Pulls", (pull_table(day),)),
@@ -148,8 +148,8 @@ def leave_out_lines(day: LoggedDay) -> list[str]:
     if not pulls:
         return []
     text = leave_out_text(day.project, [pull + 1 for pull in pulls])
-    which = f"{day.pull_names[pulls[0]]} without an explanation" if len(pulls) == 1 else "those without an explanation"
-    return [f"{which}: {text}"]
+    which = day.pull_names[pulls[0]] if len(pulls) == 1 else "those named as a whole"
+    return [f"Write {text}, unless you can explain {which}."]
 
 
 def lag_lines(reduction: Reduction) -> list[str]:
