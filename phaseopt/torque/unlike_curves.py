@@ -45,7 +45,10 @@ _MOVES = 4.0  # crank degrees of phase in a pull that is not judged
 _LEAN, _LEAN_STEPS = 0.06, 8
 _PRESSURE = 1.0  # kPa
 _LEAST, _LEAST_STEPS = 3, 40  # sweeps, and steps of speed that a pull must share with them
-_POWER = 0.8, 1.2, 1.4  # slopes against speed of power, by the logarithm; highest over lowest speed to see it
+_POWER = 0.85, 1.15, 1.8  # slopes against speed of power, by the logarithm; highest over lowest speed to see it
+# Power over torque for each rpm: kW, hp and PS read as N m, and as lbf ft (NIST SP 811; a PS is 735.5 W).
+_POWER_UNITS = np.pi / 30.0 / np.array([1000.0, 745.7, 735.5, 1000.0 / 1.3558, 745.7 / 1.3558, 735.5 / 1.3558])
+_POWER_LEVEL = 0.15  # of the logarithm: no timing moves the middle of a curve further (common practice)
 _WINDOW, _DISTINCT = 12, 5  # rows of a window of phases, and values that it must have
 _COPIED = 0.5  # of the windows
 
@@ -279,7 +282,9 @@ def _power(laid: Laid) -> Iterator[UnlikeCurve]:
         if known.sum() < _LEAST_STEPS or laid.rpm[known][-1] < _POWER[2] * laid.rpm[known][0]:
             continue
         slope = float(np.polyfit(np.log(laid.rpm[known]), own[known], 1)[0])
-        if _POWER[0] < slope < _POWER[1]:
+        level = float(np.median(own[known] - np.log(laid.rpm[known])))
+        near = np.abs(level - np.log(_POWER_UNITS)).min() < _POWER_LEVEL
+        if near and _POWER[0] < slope < _POWER[1]:
             yield UnlikeCurve(
                 int(laid.pulls[k]),
                 "its torque grows against the other pulls in proportion to speed, as power does",
