@@ -23,9 +23,9 @@ from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import ASIDE, VARIABLES, Draft, Points, Rejected, Rows, dataset_of, draft, finish
 from phaseopt.torque.rows import ShaftTorque, joined, pull_rate, roller_losses, rows_of, shaft_torque_of
 from phaseopt.torque.spark import UNLIKE_SPARK, Usual, usual_spark
-from phaseopt.torque.unlike_curves import copied_phases, unlike_curves
+from phaseopt.torque.unlike_curves import UnlikeCurve, copied_phases, unlike_curves
 from phaseopt.torque.weather import COUNTED
-from phaseopt.values.arrays import FloatArray
+from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError, Mistake
 from phaseopt.values.repr import ShowsItself
@@ -370,13 +370,15 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     """Join the points of pulls, which must reach the tables."""
     drafts = [each.draft for each in found]
     finish(drafts)
+    unlike = _unlike_curves(project, found, names)
     parts = [{**each.points, "pull": np.full(len(each.points["rpm"]), index)} for index, each in enumerate(drafts)]
     points = {key: np.concatenate([part[key] for part in parts]) for key in (*VARIABLES, *ASIDE)}
+    points = {key: values[_as_the_others(points, unlike)] for key, values in points.items()}
     _refuse_out_of_reach(project, points)
     notes = [note for each in drafts for note in each.notes]
     dataset = dataset_of(points, names, torque.correction)
-    whole = [*_unlike_curves(project, found, names), *_levels(project, dataset, names)]
-    first = [text for _, text in whole]
+    levels = _levels(project, dataset, names)
+    first = [*(f"{names[one.pull]}: {one.text}" for one in unlike), *(text for _, text in levels)]
     if "at" not in torque.dyno.model_fields_set:
         notes.append(
             'where torque was measured is not stated, so it counts as the flywheel\'s: say at = "flywheel", "hub" or'
@@ -401,14 +403,27 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
         )
     elif lag.most < 0.0:
         notes.append(f"the phases are logged {-lag.seconds:.2f} s later than torque, so nothing was shifted")
-    named = tuple(sorted({pull for pull, _ in whole}))
+    named = tuple(sorted({one.pull for one in unlike if one.left_out is None} | {pull for pull, _ in levels}))
     return Reduction(
         dataset, tuple(notes), rejected, log_quality, tuple(first), lag, named, tuple(each.factor for each in found)
     )
 
 
-def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) -> list[tuple[int, str]]:
-    """Pulls that do what no other does, with notes; refuses those that cannot be this pull's torque or phases."""
+def _as_the_others(points: Points, unlike: Sequence[UnlikeCurve]) -> BoolArray:
+    """(n,) the points that are not where a pull misfires or is short of fuel; a pull is never left out whole."""
+    keep = np.ones(len(points["rpm"]), dtype=np.bool_)
+    for one in unlike:
+        if one.left_out is not None:
+            low, high = one.left_out
+            there = (points["pull"] == one.pull) & points["full_throttle"].astype(np.bool_)
+            there &= (points["rpm"] >= low) & (points["rpm"] <= high)
+            if (keep & (points["pull"] == one.pull) & ~there).any():
+                keep &= ~there
+    return keep
+
+
+def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) -> list[UnlikeCurve]:
+    """Pulls that do what no other does; refuses those that cannot be this pull's torque or phases."""
     copied = [
         (pull, f"its {column} is row by row that of {names[earlier]}, jitter and all: another pull's file")
         for pull, earlier, column in copied_phases([each.logs for each in found])
@@ -428,7 +443,7 @@ def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) ->
             )
             for pull, text in refused
         )
-    return [(one.pull, f"{names[one.pull]}: {one.text}") for one in unlike]
+    return unlike
 
 
 def leave_out_text(project: Project, numbers: Sequence[int]) -> str:

@@ -65,11 +65,15 @@ class UnlikeCurve:
         What, in words.
     refused
         Whether the pull cannot be torque at all: power, or another file's phases.
+    left_out
+        Speeds at full throttle [rpm, from and to] at which it is not what the engine makes: misfire, or short of fuel.
+        None where the whole pull is in question.
     """
 
     pull: int
     text: str
     refused: bool = False
+    left_out: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,7 +191,8 @@ def _misfires(laid: Laid) -> Iterator[UnlikeCurve]:
             yield UnlikeCurve(
                 int(laid.pulls[k]),
                 f"torque drops {many} times by up to {deepest:.0f} % between {rpm.min():.0f} and {rpm.max():.0f} rpm,"
-                " where the other pulls do not: misfire? Look at ignition, fuel and mixture",
+                " where the other pulls do not: misfire? It is left out there. Look at ignition, fuel and mixture",
+                left_out=_around(rpm),
             )
 
 
@@ -217,7 +222,8 @@ def _falls(laid: Laid) -> Iterator[UnlikeCurve]:
             yield UnlikeCurve(
                 int(laid.pulls[k]),
                 f"torque falls by {100 * -stays:.0f} % at {laid.rpm[at]:.0f} rpm and stays low, where the other pulls"
-                " do not: fuel starved? Look at fuel pressure, mixture, spark and the throttle",
+                " do not: fuel starved? It is left out there. Look at fuel pressure, mixture, spark and the throttle",
+                left_out=_around(laid.rpm[at - _FALL :]),
             )
 
 
@@ -243,8 +249,14 @@ def _lean(laid: Laid) -> Iterator[UnlikeCurve]:
             yield UnlikeCurve(
                 int(laid.pulls[k]),
                 f"mixture is {float(np.nanmedian(own[at])):.2f} lambda leaner than in the other pulls from"
-                f" {laid.rpm[at].min():.0f} rpm: fuel starved?",
+                f" {laid.rpm[at].min():.0f} rpm: fuel starved? It is left out there",
+                left_out=_around(laid.rpm[at]),
             )
+
+
+def _around(rpm: FloatArray) -> tuple[float, float]:
+    """Speeds and a smooth curve's half more on either side: where it begins is known no better."""
+    return float(rpm.min() - _SMOOTH / 2 * _STEP), float(rpm.max() + _SMOOTH / 2 * _STEP)
 
 
 def _other_air(laid: Laid) -> Iterator[UnlikeCurve]:
