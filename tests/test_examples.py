@@ -292,4 +292,4 @@ def test_the_next_build_has_less_room_and_asks_for_more() -> None:
     same_but = {"name", "file", "intake", "cycle", "crank", "drop"}
     assert now.model_dump(exclude=same_but) == after.model_dump(exclude=same_but)
     assert now.cycle is not None
-    assert now.cycle.factors.named == {"flow": 0.959, "friction": 1.294}
+    assert now.cycle.factors.named == {"flow": 0.941, "friction": 1.106}

@@ -53,7 +53,8 @@ class Gains:
     Attributes
     ----------
     rpm : (float, float)
-        The span of speeds at which torque of both is known.
+        The span of speeds at which torque of both is known; where pulls measured some, from the first of these to the
+        last, since a gain that nobody measured is in no average.
     before, after : float
         Mean torque by area under the curve over that span, by the trapezoid rule [N·m]; NaN where less than two speeds
         are known.
@@ -93,6 +94,9 @@ def gains(
     mean, covariance = surface.joint(np.concatenate(full))
     n = len(full[0])
     known = np.isfinite(mean[:n]) & np.isfinite(mean[n:])
+    measured = np.flatnonzero(torque["measured"].isel(load=-1))
+    if measured.size:
+        known[: measured[0]] = known[measured[-1] + 1 :] = False
     rpm = full[0][:, 0]
     moved = _moved(torque, tables, limited_by, baseline)
     if np.count_nonzero(known) < 2:
