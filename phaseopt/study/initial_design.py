@@ -43,6 +43,8 @@ def first_pulls(limits: Limits, pulls: int, made: FloatArray | None = None, why:
     notes = [f"{why} So the pulls are spread evenly over the safe timings, each {added} or more above both rules."]
     if any(pull.kind == "in turn" for pull in listed):
         notes.append(IN_TURN)
+    if in_turn is not None and any(pull.kind == "fixed" for pull in listed):
+        notes.append("Timings that are too far apart for the phasers to change between them are held.")
     if len(listed) < pulls:
         notes.append("The safe set holds no more timings to try.")
     return Plan(cells.rpm[cells.field.read], tuple(listed), (), STOP, tuple(notes))
@@ -56,12 +58,12 @@ def _spread(cells: FullLoad, before: FloatArray, count: int) -> IntArray:
 
 
 def _in_turn(cells: FullLoad, labels: IntArray) -> list[Candidate] | None:
-    """The baseline with the first of these timings, then two and two; None where that cannot be done."""
+    """The baseline with the first of these timings, then two and two, each held where the phasers are too slow for its
+    pair; None where they are for all."""
     tables = [cells.nearest(cells.baseline), *(np.full(cells.rpm.size, label) for label in labels)]
     found: list[Candidate] = []
     for first, second in zip(tables[::2], tables[1::2], strict=False):
         both = swapped(first, second, cells.field)
-        if not both or not all(map(cells.in_one_box, both)):
-            return None
-        found += both
-    return found or None
+        quick = bool(both) and all(map(cells.in_one_box, both))
+        found += both if quick else [Candidate("fixed", first), Candidate("fixed", second)]
+    return found if any(pull.kind == "in turn" for pull in found) else None
