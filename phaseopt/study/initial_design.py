@@ -65,5 +65,5 @@ def _in_turn(cells: FullLoad, labels: IntArray) -> list[Candidate] | None:
     for first, second in zip(tables[::2], tables[1::2], strict=False):
         both = swapped(first, second, cells.field)
         quick = bool(both) and all(map(cells.in_one_box, both))
-        found += both if quick else [Candidate("fixed", first), Candidate("fixed", second)]
+        found += both if quick else [Candidate("table", first), Candidate("table", second)]
     return found if any(pull.kind == "in turn" for pull in found) else None
