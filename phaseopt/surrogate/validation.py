@@ -79,7 +79,8 @@ def leave_one_out(model: TorqueSurface) -> LeftOut:
 
     Examples
     --------
-    >>> from phaseopt.surrogate.readings import Hyperparameters
+    >>> from phaseopt.surrogate.exact import ExactModel
+    >>> from phaseopt.surrogate.readings import Hyperparameters, Readings
     >>> readings = Readings(x=[[0.0], [9.0]], y=[1.0, -1.0], pull=[1, 2])
     >>> left = leave_one_out(ExactModel.at(Hyperparameters(3.0, (0.1,), 4.0, 1e-6, 0.0), readings))
     >>> left.mean.round(6) + 0.0, left.deviation.round(6), left.rmse  # the other is too far off to help
@@ -111,7 +112,8 @@ def leave_one_pull_out(model: TorqueSurface) -> LeftOut:
 
     Examples
     --------
-    >>> from phaseopt.surrogate.readings import Hyperparameters
+    >>> from phaseopt.surrogate.exact import ExactModel
+    >>> from phaseopt.surrogate.readings import Hyperparameters, Readings
     >>> readings = Readings(x=[[0.0], [9.0]], y=[1.0, -1.0], pull=[1, 2])
     >>> leave_one_pull_out(ExactModel.at(Hyperparameters(3.0, (0.1,), 2.4, 3.2, 0.0), readings)).deviation.round(6)
     array([5., 5.])

@@ -30,7 +30,7 @@ def usual_spark(pulls: Sequence[Sequence[tuple[xr.Dataset, BoolArray]]]) -> Usua
     Parameters: for each pull its recordings, each with its rows at full throttle.
 
     >>> log = xr.Dataset({"rpm": ("row", [2000.0, 3000.0]), "spark": ("row", [24.0, 28.0])})
-    >>> usual = usual_spark([[(log + {"spark": shift}, np.array([True, True]))] for shift in (0.0, 0.0)])
+    >>> usual = usual_spark([[(log, np.array([True, True]))], [(log, np.array([True, True]))]])
     >>> usual(np.array([2500.0])).tolist()
     [26.0]
     """
