@@ -33,7 +33,8 @@ from phaseopt.values.progress import silent
 
 PAGES = ("report", "measuring sheet", "blank sheet", "run sheet", "confirm", "compare", "tradeoff", "offsets")
 # Of paper, a judgement of what a person will print; the run sheet is one and one more for four pulls.
-MOST_SHEETS = {"report": 8, "measuring sheet": 3, "blank sheet": 3, "limits sheet": 3, "run sheet": 2}
+# of the run sheet's three pulls two are in turn, each with a row for every change of timing
+MOST_SHEETS = {"report": 8, "measuring sheet": 3, "blank sheet": 3, "limits sheet": 3, "run sheet": 3}
 A4, LETTER = {"width": 794, "height": 1123}, {"width": 816, "height": 1056}  # CSS pixels, 96 to the inch
 
 

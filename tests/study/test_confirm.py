@@ -99,8 +99,8 @@ def test_the_examples_tables_against_the_true_engine(known: tuple[Project, Conta
     assert low.any()
     assert found.word == "less"
     assert not found.fulfilled
-    assert (truly[low] < -4.0).all()
-    assert (truly[high] > 4.0).all()
+    assert (truly[low] < -1.7).all()  # by more than the noise of a row
+    assert (truly[high] > 1.7).all()
     assert low.sum() + high.sum() <= 3
 
 

@@ -1,5 +1,6 @@
 """What `phaseopt plan` says: the next pulls, in the order to make them, as a run sheet to take to the dyno."""
 
+import itertools
 import math
 
 import numpy as np
@@ -209,8 +210,8 @@ def _clamps_of(sheet: RunSheet, pull: SheetPull, sides: tuple[Side, ...]) -> str
 
 
 def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
-    """A row a speed, or one row where the timing is held."""
-    at = pull.timings.isel(rpm=slice(0, 1)) if pull.held else pull.timings
+    """A row for each run of speeds with one timing."""
+    at = pull.timings
     groups = {
         side: [f"{side}_phase", *([f"{side}_reading"] if _reading(pull, side) else []), *_centrelines((side,))]
         for side in sides
@@ -222,10 +223,12 @@ def _settings(pull: SheetPull, sides: tuple[Side, ...]) -> Table:
         value = round(float(at[name].sel(rpm=rpm)), 1)
         return signed_phase(value) if name.endswith("_phase") else number_text(value)
 
-    rows = [
-        Row("all speeds" if pull.held else f"{rpm:.0f}", tuple(cell(name, rpm) for name in columns))
-        for rpm in map(float, at["rpm"].to_numpy())
-    ]
+    cells = [(rpm, tuple(cell(name, rpm) for name in columns)) for rpm in map(float, at["rpm"].to_numpy())]
+    rows = []
+    for values, run in itertools.groupby(cells, key=lambda each: each[1]):
+        first, *_, last = [rpm for rpm, _ in run] * 2
+        span = f"{first:.0f}" if first == last else f"{first:.0f} to {last:.0f}"
+        rows.append(Row("all speeds" if pull.held else span, values))
     return Table(
         "Timing to hold" if pull.held else "Timing by speed; straight lines between, the same at every load",
         ("rpm", *(words.get(name, "log") for name in columns)),
