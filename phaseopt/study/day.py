@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from phaseopt.clearance.limits import Limits
+from phaseopt.job.input_hashes import input_hashes
 from phaseopt.job.stages import BestTables, phase_limits, search_tables
 from phaseopt.project import Project
 from phaseopt.project.cross_checks import require_slew
@@ -37,6 +38,9 @@ class Day(ShowsItself):
         Torque by them, on the simulation where there is one.
     read : mapping
         Recordings of the pulls, by all that they depend on, as `reduce_logs` keeps them.
+    inputs : mapping
+        SHA-256 of every file but the logs of pulls and the project file, by its path: lobes and drops that were
+        measured again make other limits.
 
     See Also
     --------
@@ -62,6 +66,7 @@ class Day(ShowsItself):
     points: Reduction
     model: TorqueModel
     read: Mapping[str, ShaftTorque] = field(default_factory=dict, repr=False)
+    inputs: Mapping[str, str] = field(default_factory=dict, repr=False)
 
     @classmethod
     @one_blas_thread()
@@ -72,27 +77,28 @@ class Day(ShowsItself):
         `reduce_logs` and `simulate` do.
         """
         require_pulls(project)
+        inputs = _inputs(project)
         limits = phase_limits(project)
         read: dict[str, ShaftTorque] = {}
         points = reduce_logs(project, read)
         simulated = _simulated(project, points, limits, part(progress, 0.1, 0.95))
-        return cls(project, limits, points, fit_torque(project, points, simulated), read)
+        return cls(project, limits, points, fit_torque(project, points, simulated), read, inputs)
 
     @one_blas_thread()
     def after(self, project: Project) -> "Day":
-        """With the pulls that the project has by now; begun anew where anything else of it changed.
+        """With the pulls that the project has by now; begun anew where another key or file of it changed.
 
         Raises `InputError` as `reduce_logs` does.
         """
         require_pulls(project)
-        if project.with_pulls(()) != self.project.with_pulls(()):
+        if project.with_pulls(()) != self.project.with_pulls(()) or _inputs(project) != self.inputs:
             return Day.begin(project)
         read = dict(self.read)
         points = reduce_logs(project, read)
         simulated = self.model.simulation
         if simulated is not None:
             simulated = beside_more(project, simulated, points)
-        return Day(project, self.limits, points, fit_torque(project, points, simulated), read)
+        return Day(project, self.limits, points, fit_torque(project, points, simulated), read, self.inputs)
 
     @cached_property
     def tables(self) -> BestTables:
@@ -104,6 +110,12 @@ class Day(ShowsItself):
         """The next pulls, as `plan_next_pulls` has them. Raises `InputError` where only rest may be pulled."""
         require_slew(self.project)
         return run_sheet(self.limits.contact, plan_pulls(self.limits, self.model, pulls), self.model.notes)
+
+
+def _inputs(project: Project) -> dict[str, str]:
+    """Hashes of all files but pulls and the project file, whose keys are compared."""
+    own = project.file.name
+    return {name: digest for name, digest in input_hashes(project.with_pulls(())).items() if name != own}
 
 
 def _simulated(project: Project, points: Reduction, limits: Limits, progress: Progress) -> Simulated | None:

@@ -126,7 +126,7 @@ def reduce_logs(project: Project, read: MutableMapping[str, ShaftTorque] | None 
         try:
             files = pull_files(project, number, torque.pulls[number - 1].files)
             _refuse_twice(project, number, name, files, taken)
-            known_by = _known_by(project, torque, number, files)
+            known_by = _known_by(project, torque, number, files, roller)
             if known_by not in before:
                 before[known_by] = _measured(project, torque, number, roller)
             measured_of[number] = before[known_by]
@@ -219,10 +219,10 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
         ) from error
 
 
-def _known_by(project: Project, torque: Torque, number: int, files: Sequence[Path]) -> str:
-    """What a pull's recordings depend on: its files, its keys, its place, and every other key of the project."""
+def _known_by(project: Project, torque: Torque, number: int, files: Sequence[Path], roller: Coastdown | None) -> str:
+    """What a pull's recordings depend on: its files, its keys, its place, the roller, and every other key."""
     alone = project.model_copy(update={"torque": torque.model_copy(update={"pulls": (torque.pulls[number - 1],)})})
-    return fingerprint(number, alone.model_dump_json(), [_content(file) for file in files])
+    return fingerprint(number, alone.model_dump_json(), [_content(file) for file in files], roller)
 
 
 def _measured(project: Project, torque: Torque, number: int, roller: Coastdown | None) -> ShaftTorque:

@@ -73,6 +73,16 @@ def test_a_key_that_changed_begins_the_day_anew(project: Project) -> None:
     assert len(day.after(wider).model.surface.readings) < len(day.model.surface.readings)
 
 
+def test_lobes_that_were_measured_again_make_other_limits(project: Project) -> None:
+    """Under the same key: limits of the old lobe could call a timing clear that is not."""
+    day = Day.begin(project)
+    lobe = project.folder / "intake.csv"
+    rows = lobe.read_text(encoding="utf-8").splitlines()
+    higher = [f"{angle},{1.05 * float(lift):.4f}" for angle, lift in (row.split(",") for row in rows[1:])]
+    lobe.write_text("\n".join([rows[0], *higher]) + "\n", encoding="utf-8")
+    assert day.after(project).limits.boxes[0].intake_to < day.limits.boxes[0].intake_to
+
+
 def test_the_plan_goes_on_from_what_is_known(project: Project) -> None:
     sheet = Day.begin(project).plan(2)
     assert len(sheet.pulls) == 2
