@@ -2,8 +2,10 @@
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from cycle.test_from_project import CYCLE, FOUR
 
 from phaseopt.cycle.factors import with_factors
 from phaseopt.cycle.from_project import cycle_config
@@ -22,6 +24,14 @@ intake = { sign = 1, zero = 0.0, in = "crank deg" }
 """
 WEATHER = "{ pressure = 101.0, temperature = 20.0, humidity = 0.4 }"
 BINS = np.arange(3000.0, 4001.0, 250.0)
+SMALL: dict[str, Any] = {
+    "firing_order": FOUR,
+    "cycle": CYCLE,
+    "tables": {"rpm": [3000, 3500, 4000], "load": [70, 100]},
+    "intake": {"phaser": {"travel": [0.0, 12.0]}},
+    "exhaust": {"phaser": None},
+    "gap": {"tables_only_guard": True},
+}
 
 
 def with_pulls(path: Path, phases: tuple[float, ...], factors: Mapping[str, float]) -> Path:

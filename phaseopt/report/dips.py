@@ -75,7 +75,7 @@ def _unsure_words(dip: Dip) -> str:
         return f"cannot tell: {names or 'a limit'} may limit it, pulls go up to there, and torque beyond is a guess"
     intake, exhaust = map(phase_text, dip.pull)
     why = f"{names} may limit it" if names else "another safe timing may fill it"
-    return f"cannot tell: {why}. A pull at intake {intake}, exhaust {exhaust} would show it"
+    return f"cannot tell: {why}. A pull at intake {intake}, exhaust {exhaust} would show it: check that by hand first"
 
 
 def dip_table(build: "Build") -> Table:

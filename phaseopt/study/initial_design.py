@@ -13,7 +13,7 @@ NOTHING_KNOWN = "Torque is not known yet: there are no pulls and no [cycle]."
 STOP = "Make all of these: until some are made, nobody knows what one more adds. Then add them and plan again."
 IN_TURN = (
     "Pulls in turn change between two timings, the next pull the other way round: drift between pulls then does not "
-    "look like timing. The first two hold the baseline."
+    "look like timing. The first two hold the baseline, or the timing nearest to it that may be pulled."
 )
 
 

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from phaseopt.values.lazy import on_demand
 
 if TYPE_CHECKING:
+    from phaseopt.torque.beside_others import leave_out_text
     from phaseopt.torque.depression import LoggedDepression, logged_depression
     from phaseopt.torque.lag import DynoLag
     from phaseopt.torque.log_quality import LogQuality
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from phaseopt.torque.phasers import PhaserResponse, phaser_response
     from phaseopt.torque.plausibility import mean_pressure
     from phaseopt.torque.points import Rejected
-    from phaseopt.torque.pulls import Reduction, leave_out_text, reduce_logs, reduce_pull, require_pulls
+    from phaseopt.torque.pulls import Reduction, reduce_logs, reduce_pull, require_pulls
     from phaseopt.torque.repeat_limits import OutlierPull, Repeatability, repeatability
     from phaseopt.torque.repeats import Repeats, find_repeats
     from phaseopt.torque.weather import dry_pressure
@@ -58,6 +59,7 @@ __all__ = [
 __getattr__ = on_demand(
     __name__,
     {
+        "beside_others": ("leave_out_text",),
         "depression": ("LoggedDepression", "logged_depression"),
         "lag": ("DynoLag",),
         "log_quality": ("LogQuality",),
@@ -65,7 +67,7 @@ __getattr__ = on_demand(
         "phasers": ("PhaserResponse", "phaser_response"),
         "plausibility": ("mean_pressure",),
         "points": ("Rejected",),
-        "pulls": ("Reduction", "leave_out_text", "reduce_logs", "reduce_pull", "require_pulls"),
+        "pulls": ("Reduction", "reduce_logs", "reduce_pull", "require_pulls"),
         "repeat_limits": ("OutlierPull", "Repeatability", "repeatability"),
         "repeats": ("Repeats", "find_repeats"),
         "weather": ("dry_pressure",),

@@ -1,7 +1,6 @@
 """Dyno pulls -> torque points: speed, load, true centrelines, corrected torque and how sure it is."""
 
 import hashlib
-import json
 import os
 from collections.abc import Iterable, Iterator, MutableMapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -14,25 +13,20 @@ import xarray as xr
 from phaseopt.io.digest import fingerprint
 from phaseopt.project import SIDES, Project, Pull, Torque
 from phaseopt.project.log_folder import LogFolder
+from phaseopt.torque.beside_others import as_the_others, curve_text, judged_curves, judged_levels
 from phaseopt.torque.driveline import Coastdown, driveline_notes, unlike_rates
 from phaseopt.torque.lag import DynoLag, lateness
-from phaseopt.torque.levels import ANOTHER_ENGINE, level_text, unlike_levels
 from phaseopt.torque.log_quality import LogQuality, phase_unit_warnings
 from phaseopt.torque.logs import pull_files, read_pull
 from phaseopt.torque.phases import centreline, check_rest, refuse_outside_travel
 from phaseopt.torque.points import ASIDE, VARIABLES, Draft, Points, Rejected, Rows, dataset_of, draft, finish
-from phaseopt.torque.rows import ShaftTorque, joined, pull_rate, roller_losses, rows_of, shaft_torque_of
-from phaseopt.torque.spark import UNLIKE_SPARK, Usual, usual_spark
-from phaseopt.torque.unlike_curves import UnlikeCurve, copied_phases, unlike_curves
-from phaseopt.torque.weather import COUNTED
+from phaseopt.torque.pull_remarks import remarks, stands_still
+from phaseopt.torque.rows import ShaftTorque, pull_rate, roller_losses, rows_of, shaft_torque_of
+from phaseopt.torque.spark import Usual, beside_usual, usual_spark
 from phaseopt.values.arrays import BoolArray, FloatArray
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError, Mistake
 from phaseopt.values.repr import ShowsItself
-
-NO_READING = 60.0  # minutes from a reading of the weather without a note
-HELD = 15.0, 1.0  # rpm in s: no sweep is as slow for most of its time
-HEAT_SOAK = 20.0  # °C that the intake air column may differ from the day's air without a note
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -210,7 +204,9 @@ def reduce_pull(project: Project, pull: Pull, name: str) -> Reduction:
         changes = (late.lag, late.of_pull[-1])
         reduced = _reduced(project, torque, number, name, measured, changes, _usual_spark(day))
         found = _reduction(project, torque, [reduced], [name], late.lag)
-        unlike = _spark_note(torque, measured, _usual_spark(day[:-1]))
+        if torque.spark_gain is not None:
+            return found
+        unlike = beside_usual(_with_full(measured), _usual_spark(day[:-1]))
         return replace(found, notes=(*(f"{name}: {text}" for text in unlike), *found.notes))
     except InputError as error:
         entry = project.pull_key(number)
@@ -243,26 +239,12 @@ def _others(project: Project, torque: Torque, count: int, roller: Coastdown | No
 
 
 def _usual_spark(measured: Iterable[ShaftTorque]) -> Usual | None:
-    return usual_spark([list(zip(each.logs, each.full, strict=True)) for each in measured])
+    return usual_spark([_with_full(each) for each in measured])
 
 
-def _spark_note(torque: Torque, measured: ShaftTorque, usual: Usual | None) -> list[str]:
-    """What a person should know of a pull's spark beside that of the project's pulls, where nothing adjusts it."""
-    if usual is None or torque.spark_gain is not None:
-        return []
-    off = [
-        log["spark"].to_numpy()[full] - usual(log["rpm"].to_numpy()[full])
-        for log, full in zip(measured.logs, measured.full, strict=True)
-        if "spark" in log and full.any()
-    ]
-    middle = float(np.median(np.concatenate(off))) if off else 0.0
-    if abs(middle) < UNLIKE_SPARK:
-        return []
-    side = "earlier" if middle > 0.0 else "later"
-    return [
-        f"spark is {abs(middle):.1f}° {side} than in the project's pulls. One is not at best spark, so a gain over"
-        " them is not the cams' alone"
-    ]
+def _with_full(measured: ShaftTorque) -> list[tuple[xr.Dataset, BoolArray]]:
+    """Its recordings, each with its rows at full throttle."""
+    return list(zip(measured.logs, measured.full, strict=True))
 
 
 class _Late(NamedTuple):
@@ -370,15 +352,22 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     """Join the points of pulls, which must reach the tables."""
     drafts = [each.draft for each in found]
     finish(drafts)
-    unlike = _unlike_curves(project, found, names)
+    curves = judged_curves(
+        project,
+        [each.sweep for each in found],
+        [each.barometer for each in found],
+        [each.logs for each in found],
+        names,
+    )
     parts = [{**each.points, "pull": np.full(len(each.points["rpm"]), index)} for index, each in enumerate(drafts)]
     points = {key: np.concatenate([part[key] for part in parts]) for key in (*VARIABLES, *ASIDE)}
-    points = {key: values[_as_the_others(points, unlike)] for key, values in points.items()}
+    keep, unlike = as_the_others(points, curves)
+    points = {key: values[keep] for key, values in points.items()}
     _refuse_out_of_reach(project, points)
     notes = [note for each in drafts for note in each.notes]
     dataset = dataset_of(points, names, torque.correction)
-    levels = _levels(project, dataset, names)
-    first = [*(f"{names[one.pull]}: {one.text}" for one in unlike), *(text for _, text in levels)]
+    levels = judged_levels(project, dataset, names)
+    first = [*(curve_text(one, names) for one in unlike), *(text for _, text in levels)]
     if "at" not in torque.dyno.model_fields_set:
         notes.append(
             'where torque was measured is not stated, so it counts as the flywheel\'s: say at = "flywheel", "hub" or'
@@ -407,89 +396,6 @@ def _reduction(project: Project, torque: Torque, found: list[_Reduced], names: l
     return Reduction(
         dataset, tuple(notes), rejected, log_quality, tuple(first), lag, named, tuple(each.factor for each in found)
     )
-
-
-def _as_the_others(points: Points, unlike: Sequence[UnlikeCurve]) -> BoolArray:
-    """(n,) the points that are not where a pull misfires or is short of fuel; a pull is never left out whole."""
-    keep = np.ones(len(points["rpm"]), dtype=np.bool_)
-    for one in unlike:
-        if one.left_out is not None:
-            low, high = one.left_out
-            there = (points["pull"] == one.pull) & points["full_throttle"].astype(np.bool_)
-            there &= (points["rpm"] >= low) & (points["rpm"] <= high)
-            if (keep & (points["pull"] == one.pull) & ~there).any():
-                keep &= ~there
-    return keep
-
-
-def _unlike_curves(project: Project, found: list[_Reduced], names: list[str]) -> list[UnlikeCurve]:
-    """Pulls that do what no other does; refuses those that cannot be this pull's torque or phases."""
-    copied = [
-        (pull, f"its {column} is row by row that of {names[earlier]}, jitter and all: another pull's file")
-        for pull, earlier, column in copied_phases([each.logs for each in found])
-    ]
-    assert project.torque is not None
-    adjusted = project.torque.spark_gain is not None
-    sweeps, barometer = [each.sweep for each in found], [each.barometer for each in found]
-    unlike = unlike_curves(sweeps, barometer, spark_adjusted=adjusted)
-    refused = copied + [(one.pull, one.text) for one in unlike if one.refused]
-    if refused:
-        raise InputError(
-            Mistake(
-                f"{names[pull]}: {text}",
-                f"give it the right file or column; or {leave_out_text(project, [pull + 1])}",
-                project.file,
-                project.pull_key(pull + 1),
-            )
-            for pull, text in refused
-        )
-    return unlike
-
-
-def leave_out_text(project: Project, numbers: Sequence[int]) -> str:
-    """What to write to leave pulls out, one key for all.
-
-    Parameters
-    ----------
-    project
-        With a torque section.
-    numbers
-        Of the pulls, from 1.
-
-    Returns
-    -------
-    str
-        The key and its value, and the section.
-
-    Examples
-    --------
-    >>> from phaseopt.project.load import load_project
-    >>> leave_out_text(load_project("examples/intake_only/project.toml"), [3])
-    'leave_out = ["pull-1.csv"] under [torque]'
-    """
-    torque = _torque(project)
-    files = [
-        Path(file).name for number in numbers if number <= len(torque.pulls) for file in torque.pulls[number - 1].files
-    ]
-    return f"leave_out = [{', '.join(map(json.dumps, [*torque.leave_out, *files]))}] under [torque]"
-
-
-def _levels(project: Project, points: xr.Dataset, names: list[str]) -> list[tuple[int, str]]:
-    """Pulls that read far from the others, with notes; refuses those that only another engine or unit explains."""
-    levels = unlike_levels(points)
-    mistakes = [
-        Mistake(
-            level_text(level, names).rstrip("?"),
-            "one engine in a project, torque at one place of the driveline, and the units of every log as it has them",
-            project.file,
-            project.pull_key(level.pull + 1),
-        )
-        for level in levels
-        if not 1 / ANOTHER_ENGINE < level.ratio < ANOTHER_ENGINE
-    ]
-    if mistakes:
-        raise InputError(mistakes)
-    return [(level.pull, level_text(level, names)) for level in levels]
 
 
 def _names(torque: Torque) -> list[str]:
@@ -561,72 +467,17 @@ def _reduced(
     if len(logs) == 1:  # the pull's name says which file, and notes alike are shown once
         file = f"{logs[0].attrs['file']}: "
         read, warnings = ([text.removeprefix(file) for text in each] for each in (read, warnings))
-    notes += [f"{name}: {text}" for text in (*read, *warnings, *drafted.notes, *_remarks(torque, pull, logs, rows))]
+    notes += [f"{name}: {text}" for text in (*read, *warnings, *drafted.notes, *remarks(torque, pull, logs, rows))]
     points["icl"] = centreline("intake", phases["intake"], project, pull)
     points["ecl"] = centreline("exhaust", phases["exhaust"], project, pull)
     barometer = np.nan if pull.air is None else pull.air.pressure
     points["depression"] = np.where(points["full_throttle"], barometer - points["load"], np.nan)
     points["load"] = np.where(points["full_throttle"], project.tables.load[-1], points["load"])
     rates = [pull_rate(log) for log in logs if pull.kind == "sweep" and "time" in log]
-    holds = pull.kind == "sweep" and any(_holds(log) for log in logs)
+    holds = pull.kind == "sweep" and any(stands_still(log) for log in logs)
     sweep = rows if pull.kind == "sweep" else None
     factor = float(rows.factor[rows.full].mean()) if rows.full.any() else 1.0
     return _Reduced(replace(drafted, notes=notes), log_quality, rates, holds, sweep, barometer, logs, factor)
-
-
-def _holds(log: xr.Dataset) -> bool:
-    """Whether speed stands still in most of a log that has times."""
-    if "time" not in log or log.sizes["row"] < 10:
-        return False
-    time, rpm = log["time"].to_numpy(), log["rpm"].to_numpy()
-    moved = np.abs(np.interp(time + HELD[1], time, rpm) - rpm)[time + HELD[1] <= time[-1]]
-    return bool(moved.size and np.mean(moved < HELD[0]) > 0.5)
-
-
-def _remarks(torque: Torque, pull: Pull, logs: list[xr.Dataset], rows: Rows) -> Iterator[str]:
-    """What a person should know about a pull's phases and air."""
-    for side in SIDES:
-        if any(f"{side}_phase" in log and log[f"{side}_phase"].attrs["source"] == "commanded" for log in logs):
-            yield f"the {side} phase is the commanded one: where the phaser really was is not logged"
-    if (sheet := torque.corrected_to(pull)) != "none":
-        yield from _of_the_sheet(torque, sheet, pull, rows)
-        return
-    if torque.correction == "none" or pull.weather is None or pull.air is None:
-        return
-    if (away := pull.weather.minutes_outside(pull.time)) > NO_READING and pull.time is not None:
-        yield (
-            f"it began at {pull.time:%H:%M}, {away:.0f} minutes from the nearest reading of the weather, which counts"
-            " as it is: is the clock right?"
-        )
-    least, most = COUNTED
-    full = rows.factor[rows.full]
-    if full.size and (full.min() < least or full.max() > most):
-        yield (
-            f"the {torque.correction} factor is {full.min():.3f} to {full.max():.3f}; outside {least:g} to {most:g} a"
-            " test does not count (ISO 1585)"
-        )
-    if torque.columns.air_temperature is not None:
-        mean = float(joined(logs, "air_temperature").mean())
-        if abs(mean - pull.air.temperature) > HEAT_SOAK:
-            yield (
-                f"intake air averages {mean:.0f} °C, but the day's air is {pull.air.temperature:.0f} °C: heat soak,"
-                " or a wrong unit?"
-            )
-
-
-def _of_the_sheet(torque: Torque, sheet: str, pull: Pull, rows: Rows) -> Iterator[str]:
-    """What a person should know of torque that the dyno's sheet has corrected."""
-    factor = float(rows.factor[0])
-    if sheet == torque.correction:
-        yield f"torque is corrected to {sheet} already, as stated; it is taken as it is"
-    else:
-        unsure = "" if pull.air is not None else "; without the air of the day that may be 1.5 % off"
-        yield f"torque is corrected to {sheet} already, as stated; × {factor:.3f} makes it {torque.correction}{unsure}"
-    if not rows.full.all():
-        yield (
-            f"rows at part load were corrected to {sheet} in full by the sheet, although the throttle makes up for the"
-            " barometer there; give logs as measured to avoid that"
-        )
 
 
 def _refuse_out_of_reach(project: Project, points: Points) -> None:

@@ -57,3 +57,25 @@ def _laid(rpm: FloatArray, spark: FloatArray, at: FloatArray) -> FloatArray:
     count = np.bincount(place, minlength=len(at))
     mean = np.bincount(place, weights=spark, minlength=len(at)) / np.maximum(count, 1)
     return np.where(count > 0, mean, np.nan)
+
+
+def beside_usual(measured: Sequence[tuple[xr.Dataset, BoolArray]], usual: Usual | None) -> list[str]:
+    """What a person should know of a pull's spark beside that of the project's pulls.
+
+    Parameters: its recordings, each with its rows at full throttle.
+    """
+    if usual is None:
+        return []
+    off = [
+        log["spark"].to_numpy()[full] - usual(log["rpm"].to_numpy()[full])
+        for log, full in measured
+        if "spark" in log and full.any()
+    ]
+    middle = float(np.median(np.concatenate(off))) if off else 0.0
+    if abs(middle) < UNLIKE_SPARK:
+        return []
+    side = "earlier" if middle > 0.0 else "later"
+    return [
+        f"spark is {abs(middle):.1f}° {side} than in the project's pulls. One is not at best spark, so a gain over"
+        " them is not the cams' alone"
+    ]

@@ -67,7 +67,7 @@ class UnlikeCurve:
         Whether the pull cannot be torque at all: power, or another file's phases.
     left_out
         Speeds at full throttle [rpm, from and to] at which it is not what the engine makes: misfire, or short of fuel.
-        None where the whole pull is in question.
+        None where the whole pull is in question, or nothing of it would be left.
     """
 
     pull: int
@@ -191,7 +191,7 @@ def _misfires(laid: Laid) -> Iterator[UnlikeCurve]:
             yield UnlikeCurve(
                 int(laid.pulls[k]),
                 f"torque drops {many} times by up to {deepest:.0f} % between {rpm.min():.0f} and {rpm.max():.0f} rpm,"
-                " where the other pulls do not: misfire? It is left out there. Look at ignition, fuel and mixture",
+                " where the other pulls do not: misfire? Look at ignition, fuel and mixture",
                 left_out=_around(rpm),
             )
 
@@ -222,7 +222,7 @@ def _falls(laid: Laid) -> Iterator[UnlikeCurve]:
             yield UnlikeCurve(
                 int(laid.pulls[k]),
                 f"torque falls by {100 * -stays:.0f} % at {laid.rpm[at]:.0f} rpm and stays low, where the other pulls"
-                " do not: fuel starved? It is left out there. Look at fuel pressure, mixture, spark and the throttle",
+                " do not: fuel starved? Look at fuel pressure, mixture, spark and the throttle",
                 left_out=_around(laid.rpm[at - _FALL :]),
             )
 
@@ -249,7 +249,7 @@ def _lean(laid: Laid) -> Iterator[UnlikeCurve]:
             yield UnlikeCurve(
                 int(laid.pulls[k]),
                 f"mixture is {float(np.nanmedian(own[at])):.2f} lambda leaner than in the other pulls from"
-                f" {laid.rpm[at].min():.0f} rpm: fuel starved? It is left out there",
+                f" {laid.rpm[at].min():.0f} rpm: fuel starved?",
                 left_out=_around(laid.rpm[at]),
             )
 

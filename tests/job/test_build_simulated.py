@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 import xarray as xr
-from cycle.test_from_project import CYCLE, FOUR
+from cycle.test_from_project import CYCLE
 from engines import write_project
 from printed import printed
 from read_document import unexplained
-from simulated_pulls import with_pulls
+from simulated_pulls import SMALL, with_pulls
 
 from phaseopt.clearance.drop_sources import drop_laws
 from phaseopt.cycle.torque_grid import FOLDER
@@ -29,15 +29,6 @@ from phaseopt.surrogate import leave_one_pull_out
 from phaseopt.torque_model import efficiency_at, torque_model
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import silent
-
-SMALL: dict[str, Any] = {
-    "firing_order": FOUR,
-    "cycle": CYCLE,
-    "tables": {"rpm": [3000, 3500, 4000], "load": [70, 100]},
-    "intake": {"phaser": {"travel": [0.0, 12.0]}},
-    "exhaust": {"phaser": None},
-    "gap": {"tables_only_guard": True},
-}
 
 
 def printed_of(built: Build, depth: Depth = Depth.ANSWER) -> str:

@@ -4,9 +4,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from cycle.test_from_project import CYCLE, FOUR
 from engines import write_project
-from simulated_pulls import with_pulls
+from simulated_pulls import SMALL, with_pulls
 from small_builds import small_project
 
 from phaseopt.job.stages import phase_limits, search_tables
@@ -16,15 +15,6 @@ from phaseopt.study.day import Day
 from phaseopt.surrogate import GridPrior
 from phaseopt.torque import pulls, reduce_logs
 from phaseopt.torque_model import beside_more, fit_torque, simulate
-
-SMALL = {
-    "firing_order": FOUR,
-    "cycle": CYCLE,
-    "tables": {"rpm": [3000, 3500, 4000], "load": [70, 100]},
-    "intake": {"phaser": {"travel": [0.0, 12.0]}},
-    "exhaust": {"phaser": None},
-    "gap": {"tables_only_guard": True},
-}
 
 
 @pytest.fixture
