@@ -1,6 +1,5 @@
 """Reading `project.toml`: every mistake reported at once, each with file, key, value and fix."""
 
-import difflib
 import hashlib
 import io
 import os
@@ -12,23 +11,18 @@ from operator import eq
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, TypeAdapter, ValidationError
-from pydantic.fields import FieldInfo
-from pydantic_core import ErrorDetails
+from pydantic import TypeAdapter, ValidationError
 
 from phaseopt.io.text import MOST_PROJECT, require_plain
 from phaseopt.project import AsGiven, Project, Pull
 from phaseopt.project.answers import BLANK
 from phaseopt.project.changes import OPTION, changed_key, with_changes
 from phaseopt.project.cross_checks import contradictions
-from phaseopt.project.keys import section_in
 from phaseopt.project.log_folder import LogFolder
-from phaseopt.project.quantities import meaning_of
+from phaseopt.project.mistakes import Loc, field_at, key_text, mistake_of, once_each, wanted_at
 from phaseopt.project.toml_mistakes import toml_mistake
 from phaseopt.values.display_units import Units
 from phaseopt.values.errors import InputError, Mistake
-
-Loc = tuple[int | str, ...]  # where a value is: keys, and numbers of list entries
 
 
 def load_project(path: str | Path, *, without: Collection[str] = (), changes: Sequence[str] = ()) -> Project:
@@ -62,21 +56,21 @@ def load_project(path: str | Path, *, without: Collection[str] = (), changes: Se
     (-12.0, (0.0, 45.0))
     """
     file = Path(path)
-    given = _read(file)
+    given = read_given(file)
     raw = _set_aside(with_changes(given.table, changes), without)
     if "file" in raw:
         raise InputError([Mistake("unknown key", "take the key out", file, "file")])
     units: Units = "inch" if raw.get("units") == "inch" else "metric"
     context = {"folder": file.parent, "units": units}
     blanks = list(_blanks(raw, ()))
-    mistakes = [Mistake("is blank", _wanted(loc, units), file, _key(loc)) for loc in blanks]
+    mistakes = [Mistake("is blank", wanted_at(loc, units), file, key_text(loc)) for loc in blanks]
     try:
         project = Project.model_validate({**raw, "file": file}, context=context)
     except ValidationError as error:
         # a blank, and a section with one, is judged only when it is filled in
         found = error.errors(include_url=False)
         details = [d for d in found if not any(all(map(eq, d["loc"], blank)) for blank in blanks)]
-        mistakes += [_mistake(file, detail, units) for detail in _once_each(details)]
+        mistakes += [mistake_of(file, detail, units) for detail in once_each(details)]
     sections = _valid_sections(raw, context)
     mistakes += [Mistake(problem, hint, file, key) for key, problem, hint in contradictions(sections)]
     if mistakes:
@@ -137,9 +131,9 @@ def load_pull(path: str | Path, project: Project, weather: str | None = None) ->
     try:
         pull = Pull.model_validate(entry, context={"units": project.units})
     except ValidationError as error:
-        details = _once_each([{**d, "loc": (*_PULL, *d["loc"])} for d in error.errors(include_url=False)])
-        raise InputError(replace(m, where=m.where.removeprefix(_key(_PULL) + ".")) for m in (
-            _mistake(file, detail, project.units) for detail in details)) from None  # fmt: skip
+        details = once_each([{**d, "loc": (*_PULL, *d["loc"])} for d in error.errors(include_url=False)])
+        raise InputError(replace(m, where=m.where.removeprefix(key_text(_PULL) + ".")) for m in (
+            mistake_of(file, detail, project.units) for detail in details)) from None  # fmt: skip
     _refuse_contradictions(file, project, pull)
     return pull, entry
 
@@ -170,15 +164,15 @@ def check_value(key: str, value: object, units: Units = "metric") -> None:
     phaseopt.values.errors.InputError: must be above 0 (it is -86.0). Fix: give bore, mm.
     """
     loc: Loc = tuple(key.split("."))
-    field = _field_at(loc)
+    field = field_at(loc)
     assert field is not None
     assert field.annotation is not None
     wanted: Any = Annotated[field.annotation, *field.metadata] if field.metadata else field.annotation
     try:
         TypeAdapter(wanted).validate_python(value, context={"units": units})
     except ValidationError as error:
-        details = _once_each([{**detail, "loc": (*loc, *detail["loc"])} for detail in error.errors(include_url=False)])
-        raise InputError(replace(_mistake(Path(), d, units), file=None, where="") for d in details) from None
+        details = once_each([{**detail, "loc": (*loc, *detail["loc"])} for detail in error.errors(include_url=False)])
+        raise InputError(replace(mistake_of(Path(), d, units), file=None, where="") for d in details) from None
 
 
 # What contact does not depend on, unless the project says otherwise: sections, and keys of any section. Where one is
@@ -202,7 +196,6 @@ def open_blanks(path: str | Path) -> dict[str, int]:
 _ALL_OPTIONAL = ("search",)
 _WEATHER_EXAMPLE = "98.7 kPa, 18 degC, 0.55"
 _DEEPEST = 20
-_LONG = 80  # characters of a meaning that are not repeated in a message
 _PULL: Loc = ("torque", "pulls", 0)
 
 
@@ -242,10 +235,11 @@ def _refuse_contradictions(file: Path, project: Project, pull: Pull) -> None:
 
 
 def _read_toml(file: Path) -> dict[str, Any]:
-    return _read(file).table
+    return read_given(file).table
 
 
-def _read(file: Path) -> AsGiven:
+def read_given(file: Path) -> AsGiven:
+    """A TOML file of ours as it is now. Raises `InputError` where it cannot be read."""
     if not file.is_dir():
         require_plain(file, MOST_PROJECT)
     try:
@@ -308,7 +302,7 @@ def _set_aside(raw: dict[str, Any], without: Collection[str], loc: Loc = ()) -> 
     found = {}
     for key, value in raw.items():
         here = (*loc, key)
-        if key in without and _field_at(here) is not None and list(_blanks(value, ())):
+        if key in without and field_at(here) is not None and list(_blanks(value, ())):
             if key in _ALL_OPTIONAL and isinstance(value, dict):
                 found[key] = _set_aside(value, value, here)
             continue
@@ -338,119 +332,3 @@ def _blanks(value: Any, loc: Loc) -> Iterator[Loc]:
             yield from _blanks(inner, (*loc, key))
     elif value == BLANK:
         yield loc
-
-
-def _wanted(loc: Loc, units: Units) -> str:
-    field = _field_at(loc)
-    meaning = "" if field is None else meaning_of(field, units)
-    if field is not None and field.annotation is bool:
-        return f"give true or false: {meaning}"
-    return f"give {meaning}" if meaning else "see the documented keys"
-
-
-def _once_each(details: list[ErrorDetails]) -> list[ErrorDetails]:
-    """Without the complaints that only follow from another one.
-
-    A key is missing where another complaint says how it was misspelt; a list is too short because an entry is wrong.
-    """
-    meant = {(*d["loc"][:-1], near) for d in details if d["type"] == "extra_forbidden" and (near := _nearest(d["loc"]))}
-    above = {d["loc"][:depth] for d in details for depth in range(len(d["loc"]))}
-    follows = {"missing": meant, "too_short": above}
-    return [d for d in details if d["loc"] not in follows.get(d["type"], set())]
-
-
-def _nearest(loc: Loc) -> str | None:
-    """The known key that an unknown one is most like."""
-    near = difflib.get_close_matches(str(loc[-1]), _keys_at(loc[:-1]), n=1, cutoff=0.5)
-    return near[0] if near else None
-
-
-# What the checker of types says, in a workshop's words.
-_PLAIN = {
-    "int_from_float": "must be a whole number",
-    "int_parsing": "must be a whole number",
-    "int_type": "must be a whole number",
-    "float_parsing": "must be a number",
-    "float_type": "must be a number",
-    "finite_number": "must be a number that is not infinite",
-    "bool_parsing": "must be true or false",
-    "bool_type": "must be true or false",
-    "string_type": "must be text in quotes",
-    "string_too_short": "must not be empty",
-    "string_too_long": "must have at most {max_length} characters",
-    "dict_type": "must be a table in {{ }}",
-    "tuple_type": "must be a list in [ ]",
-    "list_type": "must be a list in [ ]",
-    "model_type": "must be a section, or a table in {{ }}",
-    "greater_than": "must be above {gt:g}",
-    "greater_than_equal": "must be {ge:g} or more",
-    "less_than": "must be below {lt:g}",
-    "less_than_equal": "must be {le:g} or less",
-    "literal_error": "must be {expected}",
-}
-
-
-def _mistake(file: Path, detail: ErrorDetails, units: Units) -> Mistake:
-    loc, kind, ctx = detail["loc"], detail["type"], detail.get("ctx", {})
-    field, wanted = _field_at(loc), _wanted(loc, units)
-    if kind == "extra_forbidden":
-        near = _nearest(loc)
-        return Mistake("unknown key", f"did you mean {near}?" if near else "take it out", file, _key(loc))
-    if kind == "missing":
-        return Mistake("is missing", wanted, file, _key(loc))
-    if kind == "too_short":
-        return Mistake(f"has {_entries(ctx['actual_length'])}, needs {ctx['min_length']}", wanted, file, _key(loc))
-    if kind == "too_long":
-        return Mistake(f"has {_entries(ctx['actual_length'])}, takes {ctx['max_length']}", wanted, file, _key(loc))
-    if kind == "phaseopt":
-        meaning = "" if field is None else meaning_of(field, units)
-        hint = f"{ctx['hint']} ({meaning})" if meaning and len(meaning) < _LONG else ctx["hint"]
-        return Mistake(_with_value(ctx["problem"], detail["input"]), hint, file, _key(loc))
-    plain = _PLAIN.get(kind, detail["msg"].removeprefix("Input ")).format(**ctx)
-    return Mistake(_with_value(plain, detail["input"]), wanted, file, _key(loc))
-
-
-def _entries(count: int) -> str:
-    return "1 entry" if count == 1 else f"{count} entries"
-
-
-def _with_value(problem: str, value: object) -> str:
-    text = repr(value)
-    named = text in problem or (isinstance(value, str) and bool(value) and value in problem)
-    return problem if isinstance(value, dict | list) or named or len(text) > 60 else f"{problem} (it is {text})"
-
-
-def _key(loc: Loc) -> str:
-    """A key as a person finds it in the file: list entries are counted from 1, and so are the numbers of one.
-
-    >>> _key(("drop", "intake", "around_tdc", 2, 1))
-    'drop.intake.around_tdc (entry 3, number 2)'
-    """
-    text = ""
-    for part in loc:
-        if not isinstance(part, int):
-            text += f".{part}" if text else part
-        elif text.endswith(")"):
-            text = f"{text[:-1]}, number {part + 1})"
-        else:
-            text += f" (entry {part + 1})"
-    return text
-
-
-def _field_at(loc: Loc) -> FieldInfo | None:
-    model: type[BaseModel] | None = Project
-    field: FieldInfo | None = None
-    for part in loc:
-        if isinstance(part, int):
-            continue
-        if model is None:
-            return field
-        by_alias = {info.alias or name: info for name, info in model.model_fields.items()}
-        field = by_alias.get(part)
-        model = section_in(field.annotation)[0] if field is not None else None
-    return field
-
-
-def _keys_at(loc: Loc) -> list[str]:
-    model = Project if not loc else section_in(getattr(_field_at(loc), "annotation", None))[0]
-    return [] if model is None else [info.alias or name for name, info in model.model_fields.items() if name != "file"]
