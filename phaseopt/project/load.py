@@ -78,6 +78,24 @@ def load_project(path: str | Path, *, without: Collection[str] = (), changes: Se
     return project.read_from(given)
 
 
+def project_of(table: dict[str, Any], base: Project) -> Project:
+    """A project of other keys than a project's file has, as if it had them; its file stays the base's.
+
+    Parameters: `table` of keys as in a project file; `base`, whose folder file names start from.
+    Raises `InputError` with every mistake found: key, value and fix, and the base's file.
+    """
+    units: Units = "inch" if table.get("units") == "inch" else "metric"
+    context = {"folder": base.folder, "units": units}
+    try:
+        found = Project.model_validate({**table, "file": base.file}, context=context)
+    except ValidationError as error:
+        details = once_each(error.errors(include_url=False))
+        raise InputError(mistake_of(base.file, detail, units) for detail in details) from None
+    if wrong := contradictions(dict(found)):
+        raise InputError(Mistake(problem, hint, base.file, key) for key, problem, hint in wrong)
+    return found.read_from(AsGiven(table, base.as_given.sha256))
+
+
 def _of_change(mistake: Mistake, changes: Sequence[str]) -> Mistake:
     """A mistake in a changed key, or in the value that it was put into, is none of the file's."""
     where = f"{mistake.where}."
