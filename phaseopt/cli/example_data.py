@@ -11,6 +11,7 @@ from pathlib import Path
 INSIDE = "_examples"  # where a wheel keeps them, in the package
 PATTERNS = (
     "examples/hillclimb/project.toml",
+    "examples/hillclimb/shelf.toml",
     "examples/hillclimb/lobes/*.csv",
     "examples/hillclimb/drops/*.csv",
     "examples/hillclimb/dyno/*.csv",
@@ -42,8 +43,8 @@ def example_files() -> dict[str, str]:
     unchanged, with `newline=""`).
 
     >>> files = example_files()
-    >>> [name for name in files if name.startswith("lobes/")]
-    ['lobes/exhaust.csv', 'lobes/intake.csv']
+    >>> "lobes/intake.csv" in files, "shelf.toml" in files
+    (True, True)
     >>> "../" in files["project.toml"]
     False
     """

@@ -515,15 +515,22 @@ def _wrong_keys(part: ShelfPart, project: Project, file: Path) -> Iterator[Mista
         if inside(key, may):
             allowed[key] = value
             continue
+        there = inside(key, known)
         own = [*PartKeys.model_fields, *(each for each in known if inside(each, may))]
-        near = difflib.get_close_matches(key, own, n=1, cutoff=0.6)
-        hint = f"did you mean {near[0]}?" if near else f"it may set {_listed(may)}" if may else "take it out"
+        near = [] if there else difflib.get_close_matches(key, own, n=1, cutoff=0.6)
+        others = [kind for kind in KINDS if inside(key, SETS[kind])]
+        hint = f"it may set {_listed(may)}" if may else "take it out"
         if key == "crank.compression_ratio":
             hint = "give compression, the ratio with this part in the engine as it is now"
-        elif not near and (others := [kind for kind in KINDS if inside(key, SETS[kind])]):
-            hint = f"that belongs to a part under [[{others[0]}]]"
-        problem = "is not set by this kind of part" if inside(key, known) or key in known else "unknown key"
+        elif near or others:
+            hint = f"did you mean {near[0]}?" if near else f"that belongs to a part under [[{others[0]}]]"
+        problem = "is not set by this kind of part" if there else "unknown key"
         yield Mistake(problem, hint, file, part_key(part, key))
+    for side in SIDES:
+        if (key := f"{side}.spring.full_lift_force") in allowed:
+            hint = "give forces = [{ height = 36, force = 350 }, { height = 26, force = 810 }]"
+            problem = "full lift is another with each cam, so this shows no force at a height"
+            yield Mistake(problem, hint, file, part_key(part, key))
     if part.own.family is not None and any(key.split(".")[-1] in ("lobe", "card") for key in allowed):
         yield Mistake("a family and a lobe", "give one of them", file, part_key(part, "family"))
     if not part.changes and not _says_something(part):

@@ -13,7 +13,7 @@ from functools import cached_property
 from typing import Any
 
 from phaseopt.cycle.carried import COMPARED
-from phaseopt.engine.camshaft import engine_of
+from phaseopt.engine.camshaft import camshaft_of, engine_of
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.project.load import project_of
 from phaseopt.project.shelf import KINDS, Shelf, ShelfPart, changed_table, inside, leaves, sizes_of, without
@@ -225,6 +225,7 @@ def _table(
     kinds = {part.kind for part in chosen}
     for side in SIDES:
         table = _without_readings(table, side, kinds)
+        table = _forces_at_heights(table, project, side, chosen)
         span = offsets.get(side)
         if span is not None:
             at = project.cam(side).offset
@@ -275,6 +276,23 @@ def _without_readings(table: dict[str, Any], side: Side, kinds: set[str]) -> dic
         if not set(table[side]["degree_in"]) & {"lifts", "full_lift", "lift_at_tdc", "travel_left"}:
             return without(table, f"{side}.degree_in")
     return table
+
+
+def _forces_at_heights(table: dict[str, Any], project: Project, side: Side, chosen: list[ShelfPart]) -> dict[str, Any]:
+    """The keys with a spring's force at full lift at the height where it was read: another cam lifts more or less."""
+    cam = project.cam(side)
+    own = any(inside(key, (f"{side}.spring",)) for part in chosen for key, _ in leaves(part.changes))
+    if (
+        own
+        or cam.spring is None
+        or cam.spring.full_lift_force is None
+        or f"{side}_cams" not in {p.kind for p in chosen}
+    ):
+        return table
+    heights = cam.spring.fitted_height, cam.spring.fitted_height - camshaft_of(project, side).lobe.peak + cam.lash
+    forces = cam.spring.seat_force, cam.spring.full_lift_force
+    rows = [{"height": f"{h:.4f} mm", "force": f"{f:g} N"} for h, f in zip(heights, forces, strict=True)]
+    return changed_table(table, {side: {"spring": {"forces": rows}}})
 
 
 def _compression(shelf: Shelf, project: Project, chosen: list[ShelfPart]) -> tuple[float | None, list[str]]:
