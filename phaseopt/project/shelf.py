@@ -7,6 +7,7 @@ is reported at once, each with file, key, value and fix, as those of a project f
 import copy
 import difflib
 import itertools
+import math
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -356,6 +357,11 @@ def load_shelf(path: str | Path, project: Project) -> Shelf:
     mistakes += _wrong_names(shelf)
     mistakes += _wrong_money(shelf)
     mistakes += _wrong_drops(shelf, project)
+    for side, (least, most) in shelf.present["sprockets"].offsets.items():
+        at = project.cam(side).offset
+        if not least <= at <= most:
+            problem = f"[{least:g}, {most:g}] does not hold the offset that the cam is fitted at, {at:g}"
+            mistakes.append(Mistake(problem, "correct the one or the other", file, f"now.{side}_offset"))
     if not mistakes:
         mistakes += _unknown_sizes(shelf)
     if mistakes:
@@ -515,7 +521,7 @@ def _wrong_keys(part: ShelfPart, project: Project, file: Path) -> Iterator[Mista
         if inside(key, may):
             allowed[key] = value
             continue
-        there = inside(key, known)
+        there = inside(key, known) or any(inside(each, (key,)) for each in known)
         own = [*PartKeys.model_fields, *(each for each in known if inside(each, may))]
         near = [] if there else difflib.get_close_matches(key, own, n=1, cutoff=0.6)
         others = [kind for kind in KINDS if inside(key, SETS[kind])]
@@ -577,13 +583,24 @@ def _wrong_values(part: ShelfPart, project: Project, file: Path, allowed: set[st
     changes = _nested({key: value for key, value in leaves(part.changes) if key in allowed})
     table = changed_table(without(project.as_given.table, "torque", "torque_grid", "tables.baseline"), changes)
     try:
-        project_of(table, project)
+        found = project_of(table, project)
     except InputError as error:
         for mistake in error.mistakes:
             # what contradicts other sections is found for each combination: another part may put it right
             where = mistake.where.partition(" (")[0]
             if any(inside(key, (where,)) or inside(where, (key,)) for key in allowed):
                 yield replace(mistake, file=file, where=part_key(part, mistake.where))
+        return
+    for side in SIDES if part.own.same_drop else ():
+        before, after = project.cam(side), found.cam(side)
+        larger = (after.head_diameter or 0.0) > (before.head_diameter or math.inf)
+        if larger or after.tilt != before.tilt or after.valves != before.valves:
+            key = (
+                f"{side}.head_diameter" if larger else f"{side}.tilt" if after.tilt != before.tilt else f"{side}.valves"
+            )
+            hint = "take same_drop out, and read drop.intake and drop.exhaust with this head"
+            problem = "a larger valve, or one at another place, meets the piston elsewhere"
+            yield Mistake(problem, hint, file, part_key(part, key))
 
 
 def sizes_of(part: ShelfPart, project: Project, then: bool = False) -> dict[str, float]:
@@ -595,9 +612,9 @@ def sizes_of(part: ShelfPart, project: Project, then: bool = False) -> dict[str,
 
 def _wrong_sizes(part: ShelfPart, file: Path, project: Project) -> Iterator[Mistake]:
     drop = part.changes.get("drop", {})
-    for name in ("measured_with", "built_with"):
+    for name in ("measured_with", "built_with") if isinstance(drop, dict) else ():
         try:
-            DropParts.model_validate(dict(drop).get(name, {}), context={"units": project.units})
+            DropParts.model_validate(drop.get(name, {}), context={"units": project.units})
         except ValidationError as error:
             for detail in error.errors(include_url=False):
                 loc = ("drop", name, *detail["loc"])
@@ -687,6 +704,12 @@ def _wrong_drops(shelf: Shelf, project: Project) -> Iterator[Mistake]:
             yield Mistake(f"drop.{missing[0]} is missing", "give both sides", shelf.file, f"{where}.drop.{missing[0]}")
             continue
         read = {side: entry.drop[side] for side in SIDES}
+        try:
+            DropParts.model_validate(entry.drop.get("measured_with", {}), context={"units": project.units})
+        except ValidationError as error:
+            for detail in error.errors(include_url=False):
+                found = mistake_of(shelf.file, {**detail, "loc": ("drop", "built_with", *detail["loc"])}, project.units)
+                yield replace(found, where=f"{where}.{found.where.replace('built_with', 'measured_with')}")
         try:
             project_of({**project.as_given.table, "drop": read}, project)
         except InputError as error:

@@ -135,6 +135,17 @@ gap.running.rod.reciprocating_mass = "1 lb"
         (f'{LONG}[[drops]]\nwith = ["long grind"]\ndrop.intake.at_tdc = 5\n', "drop.exhaust: drop.exhaust is missing"),
         ('[[intake_springs]]\nname = "s"\nintake.spring.full_lift_force = 900\n', "full lift is another with each cam"),
         ('[now]\nintake_cam = "long grind"\n' + LONG, '"long grind" names 2 parts'),
+        ('[[heads]]\nname = "h"\nsame_drop = true\nintake.head_diameter = 33\n', "head_diameter: a larger valve"),
+        ('[[heads]]\nname = "h"\nsame_drop = true\nexhaust.tilt = 16\n', 'heads "h": exhaust.tilt: a larger valve, or'),
+        (f"[now]\nintake_offset = [-4, 4]\n{LONG}", "now.intake_offset: [-4, 4] does not hold the offset"),
+        ('[[pistons]]\nname = "p"\ndrop = 5\n', 'pistons "p": drop: is not set by this kind of part'),
+        ('[[gaskets]]\nname = "p"\ndrop.built_with = 5\n', 'gaskets "p": drop.built_with'),
+        (f"intake_cams = 5\n{LONG.replace('intake', 'exhaust')}", "intake_cams: must be a list in [ ]"),
+        (
+            f'{LONG}[[drops]]\nwith = ["long grind"]\ndrop = {{ intake.at_tdc = 5, exhaust.at_tdc = 5, '
+            "measured_with.stroke = 80 }\n",
+            "drops (entry 1).drop.measured_with.stroke: unknown key",
+        ),
         ("[[intake_cams]\n", "line 1"),
     ],
 )  # fmt: skip

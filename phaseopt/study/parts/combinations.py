@@ -27,6 +27,7 @@ MOST = 100_000  # combinations that are listed
 MOST_COMPRESSION = 20.0  # a ratio beyond leaves no chamber (our judgement)
 AS_IT_IS = "as it is now"
 _OPENS_THE_ENGINE = ("heads", "pistons", "cranks", "gaskets", "pockets")  # the timing drive comes off for these
+_NOT_HEARD = {"intake_springs", "exhaust_springs", "limiters"}  # kinds that knock does not depend on
 # of two parts that set the same key the second counts
 _STRONGER = {("heads", "intake_springs"), ("heads", "exhaust_springs"), ("heads", "pistons")}
 
@@ -237,6 +238,9 @@ def _table(
     if head is not None and not head.own.same_drop and "seats" not in head.changes and "seats" in table:
         table = without(table, "seats")
         notes.append(f"valve to valve is not covered: where the valves of {head.name} are is not stated")
+    if kinds - _NOT_HEARD and "heard" in table.get("cycle", {}).get("knock", {}):
+        table = without(table, "cycle.knock.heard")
+        notes.append("knock was heard with the present parts, so it does not scale the risk with these")
     ratio, more = _compression(shelf, project, chosen)
     if ratio is not None:
         table = changed_table(table, {"crank": {"compression_ratio": ratio}})
@@ -268,7 +272,7 @@ def _refuse_two_setters(chosen: list[ShelfPart]) -> list[str]:
 
 def _without_readings(table: dict[str, Any], side: Side, kinds: set[str]) -> dict[str, Any]:
     """The keys without what was read on the engine before it was taken apart."""
-    if f"{side}_cams" in kinds or kinds & set(_OPENS_THE_ENGINE):
+    if kinds & {f"{side}_cams", "sprockets", *_OPENS_THE_ENGINE}:
         return without(table, f"{side}.degree_in")
     read = table.get(side, {}).get("degree_in")
     if "limiters" in kinds and read is not None:
@@ -392,7 +396,7 @@ def _to_measure(chosen: list[ShelfPart], project: Project, found: Project) -> It
     """What else to measure once these parts are fitted."""
     kinds = {part.kind for part in chosen}
     for side in SIDES:
-        if f"{side}_cams" in kinds or kinds & set(_OPENS_THE_ENGINE) or "sprockets" in kinds:
+        if kinds & {f"{side}_cams", "sprockets", *_OPENS_THE_ENGINE}:
             yield f"{side} cam degreed in: equal lifts on both flanks, full lift, travel left to the piston"
     for side in SIDES:
         if found.cam(side).spring is not None and kinds & {f"{side}_springs", f"{side}_cams", "heads"}:

@@ -119,11 +119,10 @@ def family_lobe(family: LobeFamily, grind: Grind, project: Project, side: Side) 
         if not least - 1e-9 <= getattr(grind, name) <= most + 1e-9:
             problem = f"{name} {getattr(grind, name):g} is not within {least:g} to {most:g}"
             raise InputError.one(problem, hint="give a lobe of the family", where=f"{side}.lobe")
-    cam = project.cam(side)
-    # with lash as set the valve is at the check lift where the lobe is as much and the lash higher
-    at_valve = project.tables.check_lift + cam.lash
-    ratio = cam.ratio if lobe_source(family.of).lift == "lift_mm" and not cam.ratio_over_lift else 1.0
-    content = lobe_text(family.of, grind, at_valve / ratio).encode()
+    cam, at = project.cam(side), project.tables.check_lift
+    if lobe_source(family.of).lift == "lift_mm":  # at the lifter, without lash
+        at = (at + cam.lash) / (1.0 if cam.ratio_over_lift else cam.ratio)
+    content = lobe_text(family.of, grind, at).encode()
     path = project.folder / FOLDER / f"lobe-{hashlib.sha256(content).hexdigest()[:16]}.csv"
     if not path.is_file() or path.read_bytes() != content:
         path.parent.mkdir(exist_ok=True)

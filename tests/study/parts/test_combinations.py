@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -356,7 +357,7 @@ def test_nothing_fits_is_refused_with_the_reasons(tmp_path: Path) -> None:
 def test_valves_must_find_room_in_the_bore(tmp_path: Path, size: float, fits: bool) -> None:
     """Four circles, two and two, in a circle: the bound is what a search over places finds, on a coarse grid."""
     project = engine(tmp_path, intake={"tilt": 0.0}, exhaust={"tilt": 0.0})
-    text = f'[[heads]]\nname = "big valves"\nsame_drop = true\nintake.head_diameter = {size}\n'
+    text = f'[[heads]]\nname = "big valves"\nintake.head_diameter = {size}\n'
     radius, a, b = 81.0 / 2, size / 2, 27.0 / 2
     along = [np.arange(each, radius, 0.05) for each in (a, b)]  # half the distance between two of a kind
     reach = [np.sqrt(np.maximum((radius - each) ** 2 - y**2, 0.0)) for each, y in zip((a, b), along, strict=True)]
@@ -403,6 +404,54 @@ def test_sprockets_say_which_offsets_can_be_dialled_in(tmp_path: Path) -> None:
     assert found.project.intake.offset == -8.0
     assert any("intake offset -6° is not within" in note for note in found.notes)
     assert fit(project, text, "long grind").offset_range is None
+
+
+def test_readings_go_where_another_sprocket_or_limiter_is_fitted(tmp_path: Path) -> None:
+    read = {"full_lift": 10.3, "turned": 40.0}
+    project = engine(tmp_path, intake={"degree_in": read})
+    text = '[[sprockets]]\nname = "vernier"\nintake_offset = [-20, 8]\n'
+    text += '[[limiters]]\nname = "stop"\nintake.phaser.travel = [0, 25]\n'
+    assert fit(project, text, "vernier").project.intake.degree_in is None
+    left = fit(project, text, "stop").project.intake
+    assert left.degree_in is not None
+    assert (left.degree_in.turned, left.degree_in.full_lift) == (None, 10.3)
+    assert left.phaser is not None
+    assert left.phaser.travel == (0.0, 25.0)
+
+
+def test_knock_that_was_heard_on_the_present_engine_scales_no_other() -> None:
+    project = load_project(
+        HILLCLIMB / "project.toml",
+        changes=['cycle.knock={ octane = "98 RON", heard = [{ rpm = 4000, spark = 25 }] }'],
+    )
+    assert project.cycle is not None
+    table = {**project.as_given.table, "cycle": {**project.as_given.table["cycle"], "knock": {
+        "octane": "98 RON", "heard": [{"rpm": 4000, "spark": 25}]}}}  # fmt: skip
+    project = project.read_from(project.as_given._replace(table=table))
+    shelf = load_shelf(HILLCLIMB / "shelf.toml", project)
+    found = fitted(shelf, project, named(shelf, "domed pistons"))
+    assert found.project.cycle is not None
+    assert found.project.cycle.knock is not None
+    assert found.project.cycle.knock.heard == ()
+    assert any("knock was heard" in note for note in found.notes)
+
+
+def test_parts_of_a_project_in_inches(tmp_path: Path) -> None:
+    """The same engine in either units: the same carried drop."""
+    text = '[now.sizes]\ngasket = "1.2 mm"\n[[gaskets]]\nname = "thin"\ndrop.built_with.gasket = "0.7 mm"\n'
+    (tmp_path / "mm").mkdir()
+    (tmp_path / "in").mkdir()
+    metric = engine(tmp_path / "mm")
+    path = engine(tmp_path / "in").file
+    given = path.read_text(encoding="utf-8")
+    for key in ("bore", "stroke", "rod", "head_diameter", "lobe_error", "lash", "rate"):
+        given = re.sub(rf"(?<![a-z_]){key} = ([0-9.]+)", rf'{key} = "\1 mm"', given)
+    given = given.replace("section = 165.0", 'section = "165 mm^2"')
+    path.write_text('units = "inch"\n' + given, encoding="utf-8")
+    inch = load_project(path)
+    one, other = fit(metric, text, "thin"), fit(inch, text, "thin")
+    assert at_tdc(one.project, "exhaust") == pytest.approx(at_tdc(other.project, "exhaust"), abs=1e-6)
+    assert one.project.crank.compression_ratio == other.project.crank.compression_ratio
 
 
 def test_a_price_that_is_not_given_is_not_counted_as_nothing(tmp_path: Path) -> None:
