@@ -4,7 +4,8 @@
 may carry another unit as text. `load` reads one from `project.toml` and `cross_checks` compares its sections; `answers`
 and `blank` write one to fill in; `keys` lists every key. The sections are in `hardware`, `degree_in`, `drops`, `rules`,
 `logs`, `log_folder`, `pulls`, `standards`, `dyno`, `torque_grid`, `simulation`, `tracts`, `pipes` (`network` checks a
-list of them), `search_settings` and `springs`, their fields' parts in `quantities`.
+list of them), `search_settings` and `springs`, their fields' parts in `quantities`. `shelf` reads parts that could be
+fitted (`part_keys`, `shelf_sections`, `shelf_checks`); `mistakes` words what is wrong with either file.
 """
 
 from collections.abc import Sequence

@@ -167,6 +167,17 @@ def fitted(
     ------
     InputError
         Where these parts cannot be fitted together, with the reason.
+
+    Examples
+    --------
+    >>> from phaseopt.project.load import load_project
+    >>> from phaseopt.project.shelf import load_shelf
+    >>> project = load_project("examples/hillclimb/project.toml")
+    >>> shelf = load_shelf("examples/hillclimb/shelf.toml", project)
+    >>> both = next(each for each in allowed(shelf) if each.words == "ported head, domed pistons")
+    >>> found = fitted(shelf, project, both)
+    >>> found.project.crank.compression_ratio, found.price, found.drop_known
+    (12.485, 2230.0, True)
     """
     chosen = _chosen(shelf, combination)
     offsets = _offsets(shelf, combination)

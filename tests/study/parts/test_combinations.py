@@ -436,6 +436,39 @@ def test_knock_that_was_heard_on_the_present_engine_scales_no_other() -> None:
     assert any("knock was heard" in note for note in found.notes)
 
 
+def test_pipes_and_fuel_take_the_place_of_those_that_are_fitted(tmp_path: Path) -> None:
+    """Throttle bodies in place of a plenum, plain pipes in place of a list of parts, another fuel and mixture."""
+    project = load_project(HILLCLIMB / "project.toml")
+    text = """
+[[manifolds]]
+name = "throttle bodies"
+cycle.throttles = "per cylinder"
+cycle.intake.runner = [{ length = 260, start = 45, end = 41 }]
+[[exhausts]]
+name = "four into one"
+cycle.exhaust.primary = [{ length = 760, start = 42 }]
+cycle.exhaust.tail = [{ length = 1500, start = 63 }]
+[[fuels]]
+name = "ethanol"
+cycle.fuel = "ethanol"
+cycle.air_fuel_ratio = 7.4
+"""
+    file = tmp_path / "shelf.toml"
+    file.write_text(text, encoding="utf-8")
+    shelf = load_shelf(file, project)
+    found = fitted(shelf, project, named(shelf, "throttle bodies", "four into one", "ethanol"))
+    cycle, before = found.project.cycle, project.cycle
+    assert cycle is not None
+    assert before is not None
+    assert (cycle.throttles, cycle.plenum_volume) == ("per cylinder", None)
+    assert (cycle.exhaust.parts, cycle.exhaust.primary is not None) == ((), True)
+    assert (cycle.fuel, cycle.excess_air, cycle.air_fuel_ratio) == ("ethanol", None, 7.4)
+    assert (cycle.intake.bench, cycle.exhaust.port) == (before.intake.bench, before.exhaust.port)
+    assert found.project.drop == project.drop
+    assert found.project.intake.degree_in == project.intake.degree_in
+    assert found.factors_lost == ("burn duration",)  # another fuel
+
+
 def test_parts_of_a_project_in_inches(tmp_path: Path) -> None:
     """The same engine in either units: the same carried drop."""
     text = '[now.sizes]\ngasket = "1.2 mm"\n[[gaskets]]\nname = "thin"\ndrop.built_with.gasket = "0.7 mm"\n'
