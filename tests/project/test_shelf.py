@@ -192,6 +192,14 @@ def test_what_a_key_stands_in_place_of_goes() -> None:
     assert found == {"intake": {"lash": 0.2, "card": card}, "cycle": {"intake": {"wall": 9, "runner": [2]}}}
 
 
+def test_a_card_is_replaced_as_a_whole() -> None:
+    table = {"intake": {"card": {"lift": 10.0, "lift_at_tdc": {"lift": 2.0}}}}
+    assert changed_table(table, {"intake": {"card": {"lift": 11.0}}}) == {"intake": {"card": {"lift": 11.0}}}
+    seats = {"seats": {"intake": {"across": 17.0, "tilt": 12.0}, "contact_lifts": [[3, 3]], "error": 0.2}}
+    found = changed_table(seats, {"seats": {"intake": {"across": 16.0}}})
+    assert found == {"seats": {"intake": {"across": 16.0}, "error": 0.2}}
+
+
 def test_the_list_beside_the_examples_is_up_to_date() -> None:
     """Made by: python -c "from phaseopt.project.shelf import shelf_table; print(shelf_table(), end='')"."""
     assert LIST.read_text(encoding="utf-8").endswith(shelf_table())

@@ -263,6 +263,38 @@ def test_a_drop_is_known_only_where_something_shows_it(tmp_path: Path, kind: str
         assert any("not known: contact is not judged" in note for note in found.notes)
 
 
+@pytest.mark.parametrize("deck", ["", "deck = 0.2, "])
+def test_a_crown_that_stands_higher_takes_as_much_off_the_drop(tmp_path: Path, deck: str) -> None:
+    """0.2 mm from a pin height, 1 mm from half of 2 mm more stroke, less a rod 0.5 mm shorter: 0.7 mm by geometry,
+    whether or not the deck is given too, which then follows."""
+    text = f"""
+now.sizes = {{ {deck}compression_height = 30.0, pocket_depth = 2.0 }}
+[[pistons]]
+name = "tall pistons"
+drop.built_with = {{ compression_height = 30.2, pocket_depth = 2.0 }}
+[[cranks]]
+name = "stroker"
+crank.stroke = 88.0
+crank.rod = 136.5
+"""
+    project = engine(tmp_path)
+    found = fit(project, text, "tall pistons", "stroker")
+    assert found.drop_known
+    for side in ("intake", "exhaust"):
+        less = at_tdc(project, side) - at_tdc(found.project, side)
+        assert 0.7 * math.cos(math.radians(14)) < less < 0.7 / math.cos(math.radians(14))
+
+
+def test_a_stroke_is_carried_where_the_pin_height_stays(tmp_path: Path) -> None:
+    """1 mm more of throw brings the crown 1 mm nearer; without the pin height nothing shows where it stands."""
+    text = '[[cranks]]\nname = "stroker"\ncrank.stroke = 88.0\n'
+    project = engine(tmp_path)
+    found = fit(project, "now.sizes.compression_height = 30.0\n" + text, "stroker")
+    assert found.drop_known
+    assert at_tdc(project, "intake") - at_tdc(found.project, "intake") == pytest.approx(1.0, abs=0.03)
+    assert not fit(project, text, "stroker").drop_known
+
+
 def test_a_cam_or_a_manifold_leaves_the_drop_as_it_was(tmp_path: Path) -> None:
     assert fit(engine(tmp_path), LONG, "long grind").measure[0].startswith("intake cam")
 
