@@ -139,10 +139,14 @@ __all__ = [
 
 
 class AsGiven(NamedTuple):
-    """A project file as it was when it was read: a build of it takes a while, and the file may change meanwhile."""
+    """A project file as it was when it was read: a build of it takes a while, and the file may change meanwhile.
+
+    `table` is what it held, `read` the same with changes that were tried and without what was set aside.
+    """
 
     table: dict[str, Any]
     sha256: str
+    read: dict[str, Any]
 
 
 class Project(ShowsItself, ProjectSection):

@@ -75,7 +75,7 @@ def load_project(path: str | Path, *, without: Collection[str] = (), changes: Se
     mistakes += [Mistake(problem, hint, file, key) for key, problem, hint in contradictions(sections)]
     if mistakes:
         raise InputError(_of_change(mistake, changes) for mistake in mistakes)
-    return project.read_from(given)
+    return project.read_from(given._replace(read=raw))
 
 
 def project_of(table: dict[str, Any], base: Project) -> Project:
@@ -93,7 +93,7 @@ def project_of(table: dict[str, Any], base: Project) -> Project:
         raise InputError(mistake_of(base.file, detail, units) for detail in details) from None
     if wrong := contradictions(dict(found)):
         raise InputError(Mistake(problem, hint, base.file, key) for key, problem, hint in wrong)
-    return found.read_from(AsGiven(table, base.as_given.sha256))
+    return found.read_from(base.as_given._replace(read=table))
 
 
 def _of_change(mistake: Mistake, changes: Sequence[str]) -> Mistake:
@@ -274,7 +274,7 @@ def read_given(file: Path) -> AsGiven:
     try:
         found = tomllib.loads(text)
         _require_flat(found)
-        return AsGiven(found, hashlib.sha256(data).hexdigest())
+        return AsGiven(found, hashlib.sha256(data).hexdigest(), found)
     except RecursionError:
         raise InputError.one("is nested too deeply", hint="take the needless brackets out", file=file) from None
     except ValueError as error:

@@ -93,7 +93,7 @@ def _nested(values: Mapping[str, Any]) -> dict[str, Any]:
 def _wrong_values(part: ShelfPart, project: Project, file: Path, allowed: set[str]) -> Iterator[Mistake]:
     """What a part's keys have wrong in the project as it is, by themselves."""
     changes = _nested({key: value for key, value in leaves(part.changes) if key in allowed})
-    table = changed_table(without(project.as_given.table, "torque", "torque_grid", "tables.baseline"), changes)
+    table = changed_table(without(project.as_given.read, "torque", "torque_grid", "tables.baseline"), changes)
     try:
         found = project_of(table, project)
     except InputError as error:
@@ -195,7 +195,7 @@ def wrong_drops(shelf: Shelf, project: Project) -> Iterator[Mistake]:
                 found = mistake_of(shelf.file, {**detail, "loc": ("drop", "built_with", *detail["loc"])}, project.units)
                 yield replace(found, where=f"{where}.{found.where.replace('built_with', 'measured_with')}")
         try:
-            project_of({**project.as_given.table, "drop": read}, project)
+            project_of({**project.as_given.read, "drop": read}, project)
         except InputError as error:
             for mistake in error.mistakes:
                 if mistake.where.startswith("drop"):

@@ -225,7 +225,7 @@ def _table(
     offsets: Mapping[Side, tuple[float, float]],
 ) -> tuple[dict[str, Any], list[str]]:
     """The keys of the combination's project, all but [drop]; and notes."""
-    table = without(project.as_given.table, "torque", "torque_grid", "tables.baseline")
+    table = without(project.as_given.read, "torque", "torque_grid", "tables.baseline")
     notes = _refuse_two_setters(chosen)
     for part in chosen:
         if part.own.family is not None:
@@ -352,7 +352,7 @@ def _crank_of(part: ShelfPart, project: Project) -> tuple[float, float]:
     """Stroke and rod with a crank, mm."""
     read = project_of(
         changed_table(
-            without(project.as_given.table, "torque", "torque_grid", "tables.baseline"), without(part.changes, "drop")
+            without(project.as_given.read, "torque", "torque_grid", "tables.baseline"), without(part.changes, "drop")
         ),
         project,
     )

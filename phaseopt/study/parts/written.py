@@ -44,7 +44,7 @@ def project_files(
         As `fitted`.
     """
     found = fitted(shelf, project, combination, grind)
-    table = without(found.project.as_given.table, "torque", "torque_grid", "tables.baseline")
+    table = without(found.project.as_given.read, "torque", "torque_grid", "tables.baseline")
     table["name"] = f"{project.name}, {combination.words}"[:200]
     for side, offset in (offsets or {}).items():
         table = changed_table(table, {side: {"offset": float(offset)}})

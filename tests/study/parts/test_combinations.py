@@ -456,10 +456,6 @@ def test_knock_that_was_heard_on_the_present_engine_scales_no_other() -> None:
         HILLCLIMB / "project.toml",
         changes=['cycle.knock={ octane = "98 RON", heard = [{ rpm = 4000, spark = 25 }] }'],
     )
-    assert project.cycle is not None
-    table = {**project.as_given.table, "cycle": {**project.as_given.table["cycle"], "knock": {
-        "octane": "98 RON", "heard": [{"rpm": 4000, "spark": 25}]}}}  # fmt: skip
-    project = project.read_from(project.as_given._replace(table=table))
     shelf = load_shelf(HILLCLIMB / "shelf.toml", project)
     found = fitted(shelf, project, named(shelf, "domed pistons"))
     assert found.project.cycle is not None
