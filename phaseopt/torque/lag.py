@@ -36,13 +36,15 @@ import numpy as np
 from scipy.interpolate import BSpline
 from scipy.linalg import cholesky, solve_triangular
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import lfilter
 
-from phaseopt.values.arrays import BoolArray, FloatArray
+from phaseopt.values.arrays import BoolArray, FloatArray, IntArray
+from phaseopt.values.numba import njit
 
 LAGS = np.round(np.arange(-0.24, 0.8801, 0.02), 2)  # s, all alike beforehand
 _COARSELY, _FAR = 4, 12.0  # of them looked at first, and log likelihood below the best that is not looked at closer
-_KERNELS = tuple((share, mean) for share in (0.0, 0.5, 1.0) for mean in (0.0, 0.5))  # of first order; s of a mean
+_MEANS = (0.0, 0.5)  # s of a centred mean
+_KERNELS = tuple((share, mean) for share in (0.0, 0.5, 1.0) for mean in _MEANS)  # share of the lag of the first order
+_USUALLY, _HOPELESS = 3, 40.0  # the kernel tried first; below its best, a lag is not tried with the others
 _KNOWN = 0.4  # s, the widest 95 % interval that counts as known
 _SIDES, _SURELY = 1.96, 3.0  # deviations of a 95 % interval, and beyond which torque is moved back
 _USUAL = 0.15  # s, mean of the lag of a brake that shows none (exponential; common practice, no source)
@@ -176,6 +178,28 @@ class _Part:
     columns: FloatArray  # (blocks, columns)
     judged: BoolArray
 
+    def whitened(self, memory: float) -> "_Whitened":
+        """With the noise's memory taken off. Columns may be delayed afterwards: both are linear and the same at all
+        times."""
+        rows = np.flatnonzero(self.judged)
+        rows = rows[np.r_[False, np.diff(rows) == 1]]
+        columns = [_smoothed(self.columns, mean) for mean in _MEANS]
+        columns = [each - memory * np.concatenate([each[:1], each[:-1]]) for each in columns]
+        return _Whitened(dict(zip(_MEANS, columns, strict=True)), self.torque[rows] - memory * self.torque[rows - 1], rows)
+
+
+class _Whitened(NamedTuple):
+    """A run's columns by the mean they are smoothed with (blocks, columns), torque (rows,), and its blocks that count."""
+
+    columns: dict[float, FloatArray]
+    torque: FloatArray
+    rows: IntArray
+
+    def sums(self, lag: float, kernel: tuple[float, float]) -> "_Sums":
+        """Products of columns, delayed by a lag, and torque."""
+        late = _late(self.columns[kernel[1]], lag, kernel[0], self.rows)
+        return _Sums(late.T @ late, late.T @ self.torque, float(self.torque @ self.torque), len(self.rows))
+
 
 class _Sums(NamedTuple):
     """What a likelihood needs of one run under one lag: products of its whitened columns and torque."""
@@ -214,19 +238,33 @@ class _Model:
     def log_likelihood(self) -> FloatArray:
         """Of each of `LAGS`, over all kernels, the most likely 0: by all runs, then without each, (1 + runs, lags)."""
         memory, noise = self._noise()
-        size = self._size(memory, noise)
+        white = [part.whitened(memory) for part in self.parts]
+        size = self._size(white, noise)
         found = np.full((len(LAGS), len(_KERNELS), 1 + len(self.parts)), np.nan)
-        for k in range(0, len(LAGS), _COARSELY):
-            found[k] = [self._of(LAGS[k], kernel, memory, noise, size) for kernel in _KERNELS]
+
+        def look(k: int, kernel: int) -> None:
+            if np.isnan(found[k, kernel, 0]):
+                share, mean = _KERNELS[kernel]
+                alike = [j for j, each in enumerate(_KERNELS) if each[1] == mean and (each[0] == share or LAGS[k] <= 0)]
+                sums = [each.sums(float(LAGS[k]), (share, mean)) for each in white]
+                found[k, alike] = self._evidence(sums, noise, size)
+
+        coarse = range(0, len(LAGS), _COARSELY)
+        for k in coarse:
+            look(k, _USUALLY)
+        hopeless = found[:, _USUALLY, 0] < np.nanmax(found[:, _USUALLY, 0]) - _HOPELESS
+        found[hopeless] = found[hopeless, _USUALLY, None]
+        for k in coarse:
+            for j in range(len(_KERNELS)):
+                look(k, j)
         rough = np.nan_to_num(found[..., 0], nan=-np.inf)
         best = rough.max()
-        for j, kernel in enumerate(_KERNELS):
+        for j in range(len(_KERNELS)):
             top = int(np.argmax(rough[:, j]))
             if rough[top, j] < best - _FAR:
                 continue
             for k in range(max(0, top - _COARSELY), min(len(LAGS), top + _COARSELY + 1)):
-                if np.isnan(found[k, j, 0]):
-                    found[k, j] = self._of(LAGS[k], kernel, memory, noise, size)
+                look(k, j)
         return np.stack([_over_kernels(found[..., m]) for m in range(found.shape[2])])
 
     def _noise(self) -> tuple[float, float]:
@@ -237,8 +275,9 @@ class _Model:
         """
         memory, noise = 0.5, 0.01 * float(np.mean(np.abs(self.parts[0].torque)))
         for _ in range(2):
+            white = [part.whitened(memory) for part in self.parts]
             left = min(
-                (self._left(lag, memory, noise) for lag in (0.0, 0.2, 0.4)),
+                (self._left(lag, white, noise) for lag in (0.0, 0.2, 0.4)),
                 key=lambda each: sum(float(e @ e) for e in each),
             )
             one, three = (max(sum(float(e[k:] @ e[:-k]) for e in left), 0.0) for k in (1, 3))
@@ -247,33 +286,20 @@ class _Model:
             noise = max(float(np.sqrt(np.mean(new**2))), 1e-6)
         return memory, noise
 
-    def _size(self, memory: float, noise: float) -> float:
+    def _size(self, white: Sequence[_Whitened], noise: float) -> float:
         """How large waves are, of a few sizes that which explains torque best."""
-        sums = self._sums(0.2, _KERNELS[1], memory)
+        sums = [each.sums(0.2, _KERNELS[1]) for each in white]
         return max(_SIZES, key=lambda size: self._evidence(sums, noise, size)[0])
-
-    def _sums(self, lag: float, kernel: tuple[float, float], memory: float) -> list[_Sums]:
-        """Products of columns, delayed by a lag, and torque, the noise's memory taken off."""
-        found = []
-        for part in self.parts:
-            late = _late(part.columns, lag, kernel)
-            rows = np.flatnonzero(part.judged)
-            rows = rows[np.r_[False, np.diff(rows) == 1]]
-            columns, torque = late[rows] - memory * late[rows - 1], part.torque[rows] - memory * part.torque[rows - 1]
-            found.append(_Sums(columns.T @ columns, columns.T @ torque, float(torque @ torque), len(rows)))
-        return found
-
-    def _of(self, lag: float, kernel: tuple[float, float], memory: float, noise: float, size: float) -> FloatArray:
-        return self._evidence(self._sums(float(lag), kernel, memory), noise, size)
 
     def _evidence(self, sums: Sequence[_Sums], noise: float, size: float) -> FloatArray:
         """Log marginal likelihood of all runs, and without each: a run's own columns are integrated out first, then
         the shared ones."""
         variance, k = noise**2, self.shared
         sd = np.where(self.fine, size, 1.0) * self.deviation
+        scale = np.outer(sd, sd) / variance
         parts = []
         for each in sums:
-            inner = each.gram * np.outer(sd, sd) / variance
+            inner = each.gram * scale
             right = sd * each.cross / variance
             lower = cholesky(inner[k:, k:] + np.eye(len(sd) - k), lower=True, check_finite=False)
             half = solve_triangular(lower, np.column_stack([inner[k:, :k], right[k:]]), lower=True, check_finite=False)
@@ -285,9 +311,9 @@ class _Model:
         without = [(gram - p[0], cross - p[1], total - p[2]) for p in parts]
         return np.array([_integrated(*each) for each in [(gram, cross, total), *without]])
 
-    def _coefficients(self, lag: float, memory: float, noise: float) -> list[FloatArray]:
+    def _coefficients(self, lag: float, white: Sequence[_Whitened], noise: float) -> list[FloatArray]:
         """The most likely coefficients, of each run."""
-        k, sums = self.shared, self._sums(lag, _KERNELS[0], memory)
+        k, sums = self.shared, [each.sums(lag, _KERNELS[0]) for each in white]
         own = [each.gram[k:, k:] / noise**2 + np.diag(1.0 / self.deviation[k:] ** 2) for each in sums]
         gram, cross = np.diag(1.0 / self.deviation[:k] ** 2), np.zeros(k)
         for each, inner in zip(sums, own, strict=True):
@@ -301,18 +327,19 @@ class _Model:
         ]
         return [np.r_[shared, each] for each in alone]
 
-    def _left(self, lag: float, memory: float, noise: float) -> list[FloatArray]:
-        found = self._coefficients(lag, memory, noise)
+    def _left(self, lag: float, white: Sequence[_Whitened], noise: float) -> list[FloatArray]:
+        found = self._coefficients(lag, white, noise)
+        rows = [np.flatnonzero(part.judged) for part in self.parts]
         return [
-            (part.torque - _late(part.columns, lag, _KERNELS[0]) @ own)[part.judged]
-            for part, own in zip(self.parts, found, strict=True)
+            part.torque[at] - _late(part.columns, lag, _KERNELS[0][0], at) @ own
+            for part, at, own in zip(self.parts, rows, found, strict=True)
         ]
 
     def changes(self, lag: DynoLag, runs: Sequence[SweepRun]) -> list[FloatArray]:
         """What the phases alone change in torque over one deviation of the lag, at each row of each run."""
         result = [np.zeros(len(run.time)) for run in runs]
         memory, noise = self._noise()
-        found = self._coefficients(lag.applied, memory, noise)
+        found = self._coefficients(lag.applied, [part.whitened(memory) for part in self.parts], noise)
         for k, part, own in zip(self.of_run, self.parts, found, strict=True):
             made = part.columns[:, : self.shared][:, self.by_phases] @ own[: self.shared][self.by_phases]
             time = runs[k].time
@@ -424,20 +451,40 @@ class _Basis:
         return np.asarray(BSpline.design_matrix(np.clip(rpm, knots[3], knots[-4]), knots, 3).toarray())
 
 
-def _late(columns: FloatArray, lag: float, kernel: tuple[float, float]) -> FloatArray:
-    """Columns delayed, filtered and smoothed. Parameters: `kernel`, the share of the lag that is of the first order (a
-    negative lag is pure delay), and the seconds of a centred mean."""
-    out, tau = columns, max(lag, 0.0) * kernel[0]
-    if kernel[1] > 0.0:
-        out = uniform_filter1d(out, max(1, round(kernel[1] / _STEP)), axis=0, mode="nearest")
+def _smoothed(columns: FloatArray, mean: float) -> FloatArray:
+    """Columns with a centred mean over some seconds."""
+    return np.asarray(uniform_filter1d(columns, max(1, round(mean / _STEP)), axis=0, mode="nearest"))
+
+
+def _late(columns: FloatArray, lag: float, share: float, rows: IntArray) -> FloatArray:
+    """Some rows of columns, delayed and filtered. Parameters: `share` of the lag that is of the first order (a negative
+    lag is pure delay); the `rows` wanted, blocks from first to last."""
+    tau, keep = max(lag, 0.0) * share, 0.0
     if tau > 0.0:
         keep = math.exp(-_STEP / tau)
-        out, _ = lfilter([1.0 - keep], [1.0, -keep], out, axis=0, zi=keep * out[:1])
         lag -= _STEP * keep / (1.0 - keep)  # what the filter in steps is late by
     whole = math.floor(lag / _STEP)
-    part, index = lag / _STEP - whole, np.arange(len(columns))
-    sooner, later = (out[np.clip(index - by, 0, len(columns) - 1)] for by in (whole, whole + 1))
-    return np.asarray((1.0 - part) * sooner + part * later)
+    return _delayed(columns, keep, whole, lag / _STEP - whole, rows)
+
+
+@njit
+def _delayed(columns: FloatArray, keep: float, whole: int, part: float, rows: IntArray) -> FloatArray:
+    """Rows of columns after a filter of the first order that keeps a share from block to block, late by whole blocks
+    and a part of one; before the first block and behind the last everything holds."""
+    filtered = columns
+    if keep > 0.0:
+        filtered = np.empty_like(columns)
+        filtered[0] = columns[0]
+        for t in range(1, len(columns)):
+            for j in range(columns.shape[1]):
+                filtered[t, j] = keep * filtered[t - 1, j] + (1.0 - keep) * columns[t, j]
+    out = np.empty((len(rows), columns.shape[1]))
+    last = len(columns) - 1
+    for k in range(len(rows)):
+        sooner, later = min(max(rows[k] - whole, 0), last), min(max(rows[k] - whole - 1, 0), last)
+        for j in range(columns.shape[1]):
+            out[k, j] = (1.0 - part) * filtered[sooner, j] + part * filtered[later, j]
+    return out
 
 
 def _of_steady(one: Recording, step: float) -> FloatArray:
