@@ -128,7 +128,8 @@ def choose(
     chosen: list[Candidate] = []
     for number in range(pulls):
         draws = normal_draws(int(read.sum()), SEED + number)
-        gains = [state.expected_gain(places(c, labels, read), noise, draws) for c in offered]
+        among = state.in_play(draws)
+        gains = [state.expected_gain(places(c, labels, read), noise, draws, among) for c in offered]
         best = offered[int(np.argmax(gains))]
         state = state.after(places(best, labels, read), noise, draws)
         chosen.append(best)

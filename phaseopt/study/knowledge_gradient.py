@@ -21,6 +21,8 @@ Computing 21 (2009) 599-613 (from memory).
 """
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
@@ -43,6 +45,13 @@ class ReadingNoise:
     def covariance(self, readings: int) -> FloatArray:
         """Of the readings of one pull, (readings, readings)."""
         return self.variance * np.eye(readings) + self.pull**2
+
+
+class InPlay(NamedTuple):
+    """Places that a table may use, in order (p,), and torque there along the draws so far (draws, p)."""
+
+    places: IntArray
+    mean: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,23 +85,48 @@ class KnowledgeGradient:
     @property
     def gain(self) -> float:
         """What the pulls so far are expected to add to the final tables, weighted mean over the cells [N·m]."""
-        return self._gain(self.mean)
+        return self._gain(self._every.mean, self._every.places)
 
-    def expected_gain(self, places: IntArray, noise: ReadingNoise, draws: FloatArray) -> float:
+    def expected_gain(
+        self, places: IntArray, noise: ReadingNoise, draws: FloatArray, among: InPlay | None = None
+    ) -> float:
         """Expected gain with one pull more; `places` (k,) of the c l that it reads, `draws` (draws, at least k).
+
+        `among`, what `in_play` returns for these draws, spares the others' sums and changes nothing else.
 
         >>> two = KnowledgeGradient.of(np.zeros((1, 2)), np.diag([0.0, 1.0]), np.ones(1), np.ones((1, 2), bool))
         >>> gain = two.expected_gain(np.array([1]), ReadingNoise(0.0, 0.0), normal_draws(1, 0))
         >>> bool(abs(gain - 1 / np.sqrt(2 * np.pi)) < 0.01)  # E max(0, z)
         True
         """
-        return self._gain(self._moved(self._update(places, noise), draws))
+        among = self._every if among is None else among
+        update = self._update(places, noise, among.places)
+        moved = draws[:, : update.shape[1]] @ update.T
+        moved += among.mean
+        return self._gain(moved, among.places)
+
+    def in_play(self, draws: FloatArray) -> InPlay:
+        """Which of the c l places a table may use after a pull, along any of these draws, whatever it reads.
+
+        A reading moves the difference of two labels along a draw z by at most its deviation times |z| (Cauchy and
+        Schwarz), so those that are farther behind the label held stay behind.
+        """
+        every, mean = self._every
+        labels, variance = self.allowed.shape[1], self.covariance.diagonal()
+        cell = every // labels
+        held = cell * labels + self.held[cell]
+        apart = variance[every] + variance[held] - 2.0 * self.covariance[every, held]
+        behind = (mean[:, np.searchsorted(every, held)] - mean).min(axis=0)
+        farthest = float(np.sqrt((draws**2).sum(axis=1).max()))
+        keep = behind <= farthest * np.sqrt(np.maximum(apart, 0.0)) + 1e-9
+        return InPlay(every[keep], mean[:, keep])
 
     def after(self, places: IntArray, noise: ReadingNoise, draws: FloatArray) -> "KnowledgeGradient":
         """The same once that pull is made; it does not depend on what the pull will read."""
-        update = self._update(places, noise)
+        update = self._update(places, noise, np.arange(len(self.covariance)))
+        moved = self.mean + (draws[:, : update.shape[1]] @ update.T).reshape(-1, *self.allowed.shape)
         left = self.covariance - update @ update.T
-        return KnowledgeGradient(self._moved(update, draws), left, self.weight, self.allowed, self.held)
+        return KnowledgeGradient(moved, left, self.weight, self.allowed, self.held)
 
     def sample(self, draws: FloatArray) -> FloatArray:
         """Surfaces (n, c, l) possible by the torque model before any pull; `draws` (n, c l) normal."""
@@ -101,23 +135,28 @@ class KnowledgeGradient:
         surfaces: FloatArray = self.mean[:1] + (draws @ root.T).reshape(-1, *self.allowed.shape)
         return surfaces
 
-    def _update(self, places: IntArray, noise: ReadingNoise) -> FloatArray:
-        """`C_p L⁻ᵀ` (c l, k)."""
+    @cached_property
+    def _every(self) -> InPlay:
+        """The places that count: of cells with a weight, the labels that a table may use."""
+        places = np.flatnonzero(self.allowed & (self.weight > 0.0)[:, None])
+        return InPlay(places, self.mean.reshape(len(self.mean), -1)[:, places])
+
+    def _update(self, places: IntArray, noise: ReadingNoise, among: IntArray) -> FloatArray:
+        """`C_p L⁻ᵀ` of some places, (some, k)."""
         read = self.covariance[np.ix_(places, places)] + noise.covariance(len(places))
         read[np.diag_indices_from(read)] += 1e-9 * max(float(read.diagonal().max()), 1e-12)
         lower = cholesky(read, lower=True)
-        solved: FloatArray = solve_triangular(lower, self.covariance[places], lower=True).T
+        solved: FloatArray = solve_triangular(lower, self.covariance[np.ix_(places, among)], lower=True).T
         return solved
 
-    def _moved(self, update: FloatArray, draws: FloatArray) -> FloatArray:
-        moved: FloatArray = self.mean + (draws[:, : update.shape[1]] @ update.T).reshape(-1, *self.allowed.shape)
-        return moved
-
-    def _gain(self, mean: FloatArray) -> float:
-        best = np.where(self.allowed, mean, -np.inf).max(axis=2)
-        held = np.take_along_axis(mean, np.broadcast_to(self.held[None, :, None], (*best.shape, 1)), axis=2)[..., 0]
-        counted = np.where(self.weight > 0.0, best - held, 0.0)
-        return float((counted @ self.weight).mean())
+    def _gain(self, mean: FloatArray, among: IntArray) -> float:
+        """Parameters: `mean` (draws, p) of the places `among` (p,), in order, those held among them."""
+        labels = self.allowed.shape[1]
+        first = np.flatnonzero(np.diff(among // labels, prepend=-1))
+        cell = among[first] // labels
+        held = mean[:, np.searchsorted(among, cell * labels + self.held[cell])]
+        best = np.maximum.reduceat(mean, first, axis=1) if cell.size else held
+        return float(((best - held) @ self.weight[cell]).mean())
 
 
 def normal_draws(width: int, seed: int, count: int = DRAWS) -> FloatArray:

@@ -74,6 +74,19 @@ def test_a_pull_leaves_the_covariance_that_conditioning_leaves() -> None:
     assert np.allclose(state.after(at, noise, normal_draws(3, 0)).covariance, left, atol=1e-7)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_labels_that_are_out_of_play_change_no_gain(seed: int) -> None:
+    """Before a pull and after one; some are out of play, or this would show nothing."""
+    state, draws, noise = state_of(seed, labels=12), normal_draws(3, seed), ReadingNoise(0.3, 0.2)
+    state = KnowledgeGradient.of(4.0 * state.mean[0], state.covariance, state.weight, state.allowed)
+    for now in (state, state.after(np.array([3, 14, 30]), noise, draws)):
+        among = now.in_play(draws)
+        assert len(among.places) < np.count_nonzero(now.allowed)
+        for at in ([1, 13, 25], [2, 20, 34]):
+            found = now.expected_gain(np.array(at), noise, draws, among)
+            assert found == pytest.approx(now.expected_gain(np.array(at), noise, draws), rel=1e-12)
+
+
 def test_the_same_pull_again_adds_less_and_a_noisy_one_less_still() -> None:
     state, at, draws = state_of(2), np.array([1, 6, 12]), normal_draws(3, 5)
     once = state.expected_gain(at, ReadingNoise(0.1, 0.1), draws)
