@@ -160,7 +160,7 @@ def _ragged(path: Path, line: int, cells: list[str], header: list[str]) -> Input
     problem = f"{len(cells)} fields where the header has {len(header)}"
     hint = "one field for each column"
     if any(";" in cell for cell in cells):
-        problem, hint = "columns are parted by semicolons", PLAIN
+        problem, hint = "columns are separated by semicolons", PLAIN
     elif len(cells) == 2 * len(header):
         hint = f"one field for each column; if these are decimal commas, {PLAIN}"
     return at_line(path, line, problem, hint)

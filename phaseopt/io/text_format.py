@@ -119,7 +119,7 @@ def find_format(file: Path, stated: Stated, wanted: Collection[str]) -> TextForm
         notes.append(f"units in line {last}")
     decimal = _decimal(file, body, at, delimiter, stated)
     if delimiter != ",":
-        notes.append(f"columns parted by {_CALLED[delimiter]}")
+        notes.append(f"columns separated by {_CALLED[delimiter]}")
     if decimal == ",":
         notes.append("decimal commas")
     return TextFormat(encoding, delimiter, decimal, tuple(names), units, last, tuple(lines[: line - 1]), tuple(notes))
@@ -194,7 +194,7 @@ def _names(file: Path, lines: list[str], stated: Stated, wanted: Collection[str]
     if most and len({tuple(cells) for _, _, (_, cells) in best}) > 1:
         called = " or ".join(_CALLED[mark] for _, mark, _ in best)
         hint = f'state it, such as delimiter = "semicolon" under {SETTLED_UNDER}'
-        raise at_line(file, best[0][2][0], f"columns may be parted by {called}", hint)
+        raise at_line(file, best[0][2][0], f"columns may be separated by {called}", hint)
     return best[-1][1:] if most else _names_unseen(file, lines, marks, stated)
 
 

@@ -135,8 +135,10 @@ def load_pull(path: str | Path, project: Project, weather: str | None = None) ->
     torque = project.torque
     if a_log and weather is None and torque is not None and torque.needs_air(Pull(files=(file.name,))):
         needs = torque.correction if torque.correction != "none" else "full_throttle.depression_below"
-        hint = f'add --weather "{_WEATHER_EXAMPLE}", which {needs} needs'
-        raise InputError.one("the air of the day is not stated", hint=hint, file=file)
+        others = "" if torque.weather is None else "; torque.weather counts for the project's own pulls alone"
+        problem = f"{needs} needs the weather of this pull{others}"
+        hint = f'add --weather "{_WEATHER_EXAMPLE}" as read at this pull: barometer, intake air, humidity'
+        raise InputError.one(problem, hint=hint, file=file)
     if weather is not None:
         if "weather" in entry:
             raise InputError.one("the weather is stated here already", hint="leave --weather out", file=file)

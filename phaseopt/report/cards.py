@@ -97,7 +97,7 @@ def _reduction(found: Reduction) -> Card:
     names = [str(name) for name in points["pull_name"].to_numpy()]
     number = (
         f"{points.sizes['point']} from {len(names)} pulls, {_span(points['rpm'])} rpm, {_span(points['load'])} kPa, "
-        f"{_span(points['torque'])} N·m, standard error {float(points['scatter'].median()):.2g} N·m (median)"
+        f"{_span(points['torque'])} N·m, ± {2 * float(points['scatter'].median()):.2g} N·m (95 %, a typical point)"
     )
     left_out = f"{len(found.rejected)} stretches; {len(found.notes)} notes on the logs"
     sections = (

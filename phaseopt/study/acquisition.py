@@ -48,9 +48,16 @@ class Field:
     @property
     def bands(self) -> IntArray:
         """(c,) the band of each cell: even parts of those that a pull reads, one where they are too few for two."""
-        count = int(self.read.sum())
-        bands = min(BANDS, count // LEAST_IN_BAND)
-        return np.asarray(np.maximum(np.cumsum(self.read) - 1, 0) * max(bands, 1) // max(count, 1))
+        return bands_of(int(self.read.sum()))[np.maximum(np.cumsum(self.read) - 1, 0)]
+
+
+def bands_of(count: int) -> IntArray:
+    """The band of speed of each of so many cells that a pull reads: even parts, one where they are too few for two.
+
+    >>> bands_of(9).tolist()
+    [0, 0, 0, 1, 1, 2, 2, 3, 3]
+    """
+    return np.arange(count) * max(min(BANDS, count // LEAST_IN_BAND), 1) // max(count, 1)
 
 
 def candidates(state: KnowledgeGradient, field: Field) -> list[Candidate]:

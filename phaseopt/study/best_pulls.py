@@ -83,12 +83,12 @@ def _timings_made(model: ContactModel, learnt: TorqueModel) -> FloatArray | None
 
 
 def _repeats(learnt: TorqueModel) -> tuple[float, str]:
-    """The standard deviation of a pull's mean among repeats, N·m, and how it is known."""
+    """The standard deviation of a pull's mean among repeats, N·m, and what a reader is shown it as."""
     if learnt.reduction is not None:
         repeated = repeatability(learnt.reduction.points)
         if repeated.freedom >= LEAST_FREEDOM:
-            return repeated.deviation, "the standard deviation between repeats on this dyno"
-    return learnt.surface.hyperparameters.pull, "the torque model's standard deviation between pulls"
+            return repeated.deviation, "half the ± of one pull (95 %, by repeats on this dyno)"
+    return learnt.surface.hyperparameters.pull, "half the ± of one pull (95 %, by the torque model)"
 
 
 def _stop(gains: tuple[float, ...], learnt: TorqueModel, unit: Unit) -> str:
@@ -105,7 +105,7 @@ def _stop(gains: tuple[float, ...], learnt: TorqueModel, unit: Unit) -> str:
 
 
 def _torque(gain: float, unit: Unit) -> str:
-    return unit.text(gain, 1) if unit.of(gain) >= 0.005 else f"less than 0.01 {unit.name}"
+    return unit.text(gain) if unit.of(gain) >= 0.05 else f"less than 0.1 {unit.name}"
 
 
 def _notes(cells: FullLoad, learnt: TorqueModel, units: DisplayUnits) -> tuple[str, ...]:
@@ -113,7 +113,7 @@ def _notes(cells: FullLoad, learnt: TorqueModel, units: DisplayUnits) -> tuple[s
     notes = [
         *([] if mixed is None else [confounded_text(mixed, units.torque)]),
         f"Pulls are sweeps at full throttle. Every timing keeps {unit.stated(ADDED)} more than both contact rules ask.",
-        "Gains are averages by the torque model at full throttle: too small where torque bends more than it expects.",
+        "Gains are averages at full throttle by the torque model. Where torque bends more than it expects, more is to gain.",
         SPARK,
     ]
     if learnt.simulation is not None and learnt.simulation.alone:
@@ -121,7 +121,7 @@ def _notes(cells: FullLoad, learnt: TorqueModel, units: DisplayUnits) -> tuple[s
     barred = int(np.count_nonzero(~cells.timings.measurable))
     if barred:
         notes.append(
-            f"{barred} of the {len(cells.timings.pairs)} safe timings have less than {unit.stated(ADDED)} in hand and "
+            f"{barred} of the {len(cells.timings.pairs)} safe timings have less than {unit.stated(ADDED)} to spare and "
             "are not pulled. A table may still use them."
         )
     return tuple(notes)

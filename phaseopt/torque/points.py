@@ -163,7 +163,7 @@ def draft(rows: Rows, kind: PullKind, width: float, name: str) -> Draft:
         [f"{len(keep) - count} of {len(keep)} {_GROUPS[steady]} left out ({', '.join(left_out)})"] if left_out else []
     )
     if not steady and group.max() > bins.max():
-        notes.append("a phase moves with speed: there bins are narrower, each at its own mean phase")
+        notes.append("where a phase moves with speed, bins are narrower, each at its own mean phase")
     rejected = [
         _rejected(name, reason, rows.rpm[bad[group]], int(bad.sum())) for reason, bad in faults.items() if bad.any()
     ]

@@ -54,7 +54,7 @@ def test_an_optional_column_is_read_where_it_is(tmp_path: Path) -> None:
         ("crank_deg,drop_mm,drop_mm\n0,5.1,5.2\n", "line 1: column 'drop_mm' is there twice"),
         ("crank_deg;drop_mm\n0;5.1\n", "semicolons"),
         ("crank_deg\tdrop_mm\n0\t5.1\n", "tabs"),
-        ("crank_deg,drop_mm\n0;5.1\n", "line 2: columns are parted by semicolons"),
+        ("crank_deg,drop_mm\n0;5.1\n", "line 2: columns are separated by semicolons"),
         ("crank_deg,drop_mm\n0,0,5,1\n", "decimal commas"),
         ('crank_deg,drop_mm\n0,5.1\n5,"5,4"\n', "line 3: drop_mm '5,4' has a decimal comma"),
         ("crank_deg,drop_mm\n0,5.1,7\n", "line 2: 3 fields where the header has 2"),

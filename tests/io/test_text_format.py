@@ -34,7 +34,7 @@ def read(folder: Path, text: str | bytes, **stated: object) -> tuple[list[float]
         ('"rpm","tq"\n"2000","150.5"\n', ""),
         ("Cell 3\nrun 7, cold\n\nrpm,tq\n2000,150.5\n", "column names in line 4"),
         ("rpm,tq\n1/min,Nm\n2000,150.5\n", "units in line 2"),
-        ("rpm;tq;note\n1/min;Nm;\n2000;150,5;knock, light\n", "units in line 2; columns parted by semicolons"),
+        ("rpm;tq;note\n1/min;Nm;\n2000;150,5;knock, light\n", "units in line 2; columns separated by semicolons"),
         ("rpm,tq,\n2000,150.5,\n", ""),
         ("rpm,tq\n2000,150.5,\n", ""),
         ("rpm,tq\n# fan on\n2000,150.5\n", "1 line of remarks passed over"),
@@ -94,7 +94,7 @@ def test_a_stated_dialect_settles_what_the_file_leaves_open(tmp_path: Path) -> N
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("rpm;tq,t\n2000;150,5\n", "line 1: columns may be parted by semicolons or commas"),
+        ("rpm;tq,t\n2000;150,5\n", "line 1: columns may be separated by semicolons or commas"),
         ("rpm;tq\n2000;1.505\n2001;1.506\n", "'1.505' may be a decimal point or a mark of thousands"),
         ("rpm;tq\n1.500;150,5\n", "line 2: '150,5' and '1.500' stand in one file"),
         ('rpm,tq\n2000,"1,150.5"\n', "line 2: '1,150.5' has a mark of thousands"),

@@ -21,7 +21,7 @@ from phaseopt.cli import app
 from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.run_sheet_files import run_sheet_files
 from phaseopt.project import Channel
-from phaseopt.report.subjects.plan import clamp_words, plan_document
+from phaseopt.report.subjects.plan import clamp_words, plan_document, turned_round
 from phaseopt.report.terminal import terminal_text
 from phaseopt.study.initial_design import first_pulls
 from phaseopt.study.planned_pulls import Plan, PlannedPull
@@ -119,6 +119,19 @@ def test_first_pulls_are_spread_over_the_safe_timings(tmp_path: Path) -> None:
 
     best = max(apart([(0.0, 0.0), *others]) for others in combinations([p for p in labels if p != (0.0, 0.0)], 3))
     assert apart(made) >= best / 2
+
+
+def test_pulls_in_turn_differ_at_a_glance(tmp_path: Path) -> None:
+    """The sheet says of each band which timing it gets, and which pull is another the other way round."""
+    model = contact_model(project_of(tmp_path))
+    sheet = run_sheet(model, first_pulls(phase_limits(model), 5))
+    assert [turned_round(sheet, pull) for pull in sheet.pulls] == [False, True, False, True, False]
+    text = terminal_text(plan_document(sheet))
+    rows = [re.findall(r"[-+]?[\d.]+, [-+]?[\d.]+", line) for line in text.splitlines() if " rpm" not in line]
+    first, second, third, fourth = (row for row in rows if len(row) > 1)
+    assert first[1::2] == second[:-1:2] != second[1::2] == first[:-1:2]
+    assert third[1::2] == fourth[:-1:2] != third[:-1:2]
+    assert text.count("other way round ") == 2
 
 
 def test_an_engine_without_room_has_nothing_to_try(tmp_path: Path) -> None:

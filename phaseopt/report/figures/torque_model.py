@@ -162,10 +162,10 @@ def thin(project: Project, surface: TorqueSurface, limits: Limits, *, supplied_g
         else:
             side = moving(project)[0]
             row = found["over_timing"].squeeze()
-            panels[0].plot(row[f"{side}_phase"], unit.of(row.to_numpy()), "o-", color=MIDDLE, ms=4)
+            panels[0].plot(row[f"{side}_phase"], 2 * unit.of(row.to_numpy()), "o-", color=MIDDLE, ms=4)
             _shade_unsafe(panels[0], limits, side)
             panels[0].set_xlabel(f"{phase_words(project, side)}, degrees")
-            panels[0].set_ylabel(f"deviation of torque, {unit.name}")
+            panels[0].set_ylabel(f"± of torque (95 %), {unit.name}")
             panels[0].set_ylim(bottom=0.0)
         panels[0].set_title(
             "Full throttle, rms over speeds" + ("; dashed: safe box" if both else "; grey: unsafe"), fontsize=9
@@ -176,13 +176,13 @@ def thin(project: Project, surface: TorqueSurface, limits: Limits, *, supplied_g
         panels[1].set_ylabel("engine speed, rpm")
         panels[1].set_title("rms over timings within travel", fontsize=9)
         made = "given" if supplied_grid else "measured"
-        figure.suptitle(f"Where the data are thin: standard deviation of torque, points where {made}", fontsize=10.0)
-        return Drawing(figure, "thin", "Standard deviation of torque over timing and over speed and load")
+        figure.suptitle(f"Where the data are thin: ± of torque (95 %), points where {made}", fontsize=10.0)
+        return Drawing(figure, "thin", "± of torque (95 %) over timing and over speed and load")
 
 
 def _map(figure: Figure, axes: Axes, found: xr.DataArray, across: str, up: str, unit: Unit) -> None:
     values = found.transpose(up, across)
-    drawn = axes.contourf(values[across], values[up], unit.of(values.to_numpy()), levels=STEPS, cmap=MAP)
+    drawn = axes.contourf(values[across], values[up], 2 * unit.of(values.to_numpy()), levels=STEPS, cmap=MAP)
     lines = axes.contour(drawn, levels=np.asarray(drawn.levels)[::3], colors=WHITE, linewidths=0.6)
     axes.clabel(lines, fmt="%.1f", fontsize=7)
     figure.colorbar(drawn, ax=axes, label=unit.name, orientation="horizontal", shrink=0.9, fraction=0.06, pad=0.18)

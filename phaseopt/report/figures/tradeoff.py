@@ -13,7 +13,7 @@ NUMBERED = 7  # trials of a curve that bear their number
 _AXES = (
     ("rms_step", "rms step, ° per 500 rpm or 10 kPa"),
     ("slew_used", "largest share of the slew used"),
-    ("torque_sd", "standard deviation of a cell's torque, {unit}"),
+    ("torque_sd", "± of a cell's torque (95 %), {unit}"),
 )
 
 
@@ -39,7 +39,7 @@ def _draw(axes: Any, found: Tradeoff, name: str) -> None:
     unit, most = found.project.display_units.torque, found.curve(name)
     torque, other = unit.of(found.trials["torque"].to_numpy()), found.trials[name].to_numpy()
     if name == "torque_sd":
-        other = unit.of(other)
+        other = 2 * unit.of(other)
     axes.plot(other, torque, "o", color=LIGHT, ms=3, alpha=0.7, label="trial")
     axes.step(other[most], torque[most], where="post", color=MIDDLE, lw=1.2, label="most torque at or below")
     axes.plot(other[0], torque[0], "s", color=BLACK, mfc=WHITE, ms=7, label="your settings")

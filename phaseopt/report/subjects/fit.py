@@ -119,7 +119,7 @@ def weighed_lines(model: TorqueModel, unit: Unit) -> list[str]:
     names = model.reduction.points["pull_name"].to_numpy()
     return [
         f"{names[one.pull]}: it reads {unit.number(abs(one.difference))} ± {unit.text(2.0 * one.deviation)}"
-        f" {'more' if one.difference > 0 else 'less'} than the other pulls make expect, so its level counts"
+        f" {'more' if one.difference > 0 else 'less'} than the other pulls predict, so its level counts"
         f" {100.0 * one.weight:.0f} % of a pull's"
         for one in model.weighed_down
     ]
@@ -192,14 +192,14 @@ def repeats_line(trust: TorqueTrust, unit: Unit) -> str:
             f"{why}, so what a pull repeats to is the model's guess. Repeat the baseline at the start and at the end "
             "of a day"
         )
-    count = sum(len(group.pulls) for group in found.groups)
+    count = f"{found.freedom:.0f} repeat{'s' * (round(found.freedom) != 1)}"
     few = ""
     if found.freedom < 3:
         few = (
             ". So few can agree or differ by luck. An ordinary dyno repeats to 1 % (95 %; common practice): then about "
             f"{unit.text(found.likely)} shows"
         )
-    return f"two pulls must differ by {unit.text(found.least)} before you can trust it ({count} repeats){few}"
+    return f"two pulls must differ by {unit.text(found.least)} before you can trust it ({count}){few}"
 
 
 def _notes(model: TorqueModel) -> list[str]:

@@ -12,8 +12,10 @@ from phaseopt.report.cautions import IN_SHORT, cautions
 from phaseopt.report.document import Blanks, Depth, Document, Lines, Part, Row, Section, Table, say, table
 from phaseopt.report.words import phase_text as signed_phase
 from phaseopt.report.words import span_text
+from phaseopt.study.acquisition import bands_of
 from phaseopt.study.run_sheet import RunSheet, SheetPull
 from phaseopt.tables import number_text
+from phaseopt.values.display_units import Unit
 
 _HEAD = (("Date", ""), ("Dyno, gear, rate", ""), ("Crew", ""), ("Who stops the dyno", ""))
 _NOTES = "Notes (knock, misfire, noise, what was changed)"
@@ -38,6 +40,7 @@ BEFORE = (
 )
 
 
+_TURNED = "other way round"
 _NO_PULL = "none: no planned timing is clear of both rules"
 
 
@@ -75,9 +78,9 @@ def expected_words(sheet: RunSheet) -> str:
     if len(gains) < 2:
         return "Nothing shows yet what the pulls will add."
     unit = sheet.model.project.display_units.torque
-    steps = ", ".join(unit.number(gain - gains[0], 1) for gain in gains[1:])
+    steps = ", ".join(_small(gain - gains[0], unit) for gain in gains[1:])
     return (
-        f"These pulls should add {unit.signed(gains[-1] - gains[0], 1)} {unit.name} to the final tables' average "
+        f"These pulls should add {_small(gains[-1] - gains[0], unit)} {unit.name} to the final tables' average "
         f"torque at full throttle, by weight. After each pull: {steps}."
     )
 
@@ -116,6 +119,7 @@ def plan_document(sheet: RunSheet) -> Document:
             Section("Today", (Blanks(_HEAD),), Depth.PAGE),
             say("Expected", expected_words(sheet), depth=Depth.DETAIL),
             Section("All pulls", (_overview(sheet, sides),) if sheet.pulls else (Lines((_NO_PULL,)),)),
+            *_in_turn(sheet, sides),
             say("Before the pulls", *BEFORE, depth=Depth.PAGE),
             say("Clamps", clamp_words(sheet)),
             say("Log", to_log(project)),
@@ -140,16 +144,60 @@ def _overview(sheet: RunSheet, sides: tuple[Side, ...]) -> Table:
     head += [f"gain, {torque.name}"] * gains
     rows = []
     for pull in sheet.pulls:
-        row = [f"{pull.number}", KINDS[pull.kind]]
+        row = [f"{pull.number}", _TURNED if turned_round(sheet, pull) else KINDS[pull.kind]]
         row += [f"{_phases(pull, side)}{_reading(pull, side)}" for side in sides]
         row += [f"{gap.down(pull.box.static[c])}/{gap.down(pull.box.running[c])}" for c in contacts]
-        gain = "" if math.isnan(pull.expected_gain) else torque.number(pull.expected_gain, 1)
+        gain = "" if math.isnan(pull.expected_gain) else _small(pull.expected_gain, torque)
         rows.append([*row, *([gain] * gains)])
     caption = (
         f"Phases: crank degrees from rest, + = advanced. Clearance: worst case, static/running, {gap.name}, from rest "
         f"to there, up to {sheet.model.top_speed:.0f} rpm"
     ) + (". Gain: what the pull should add to average torque" if gains else "")
     return table(caption, head, rows)
+
+
+def turned_round(sheet: RunSheet, pull: SheetPull) -> bool:
+    """Whether a pull takes the timings of the one before it the other way round: in each band one that is held there in
+    the next."""
+    if pull.number == 1 or pull.kind != "in turn" or (before := sheet.pulls[pull.number - 2]).kind != "in turn":
+        return False
+    one, other = (_by_band(each) for each in (before, pull))
+    return one != other and (one[1::2] == other[: 2 * (len(one) // 2) : 2] or other[1::2] == one[: 2 * (len(one) // 2) : 2])
+
+
+def _by_band(pull: SheetPull) -> list[tuple[float, float]]:
+    """Both phases in the middle of each band of speed."""
+    bands = bands_of(pull.timings.sizes["rpm"])
+    phases = np.round(np.column_stack([pull.timings[f"{side}_phase"].to_numpy() for side in SIDES]), 1)
+    middle = [int(np.flatnonzero(bands == band)[np.count_nonzero(bands == band) // 2]) for band in np.unique(bands)]
+    return [(float(phases[k, 0]), float(phases[k, 1])) for k in middle]
+
+
+def _in_turn(sheet: RunSheet, sides: tuple[Side, ...]) -> list[Section]:
+    """Which band of speed gets which timing, a row for each pull in turn."""
+    turns = [pull for pull in sheet.pulls if pull.kind == "in turn"]
+    if not turns:
+        return []
+    rpm = turns[0].timings["rpm"].to_numpy()
+    bands = bands_of(len(rpm))
+    spans = [rpm[bands == band] for band in np.unique(bands)]
+    head = ["pull", *(f"{each[0]:.0f} to {each[-1]:.0f} rpm" for each in spans)]
+    rows = [
+        [f"{pull.number}"]
+        + [", ".join(signed_phase(at[SIDES.index(side)]).replace("°", "") for side in sides) for at in _by_band(pull)]
+        for pull in turns
+    ]
+    return [Section("In turn", (table(f"Phase in each band of speed: {', '.join(sides)}", head, rows),))]
+
+
+def _small(gain: float, unit: Unit) -> str:
+    """A gain of a pull; 0.0 would look like a promise of nothing.
+
+    >>> from phaseopt.values.display_units import METRIC
+    >>> _small(0.02, METRIC.torque), _small(0.31, METRIC.torque)
+    ('<0.1', '0.3')
+    """
+    return unit.number(gain) if unit.of(gain) >= 0.05 else "<0.1"
 
 
 def _phases(pull: SheetPull, side: Side) -> str:

@@ -113,7 +113,7 @@ def pull_table(day: LoggedDay) -> Table:
                 unit.number(2.0 * float(np.median(own["scatter"]))),
             )
         )
-    head = ("pull", "points", "rpm", "intake", "exhaust", f"most {unit.name}", "at rpm", f"± {unit.name}")
+    head = ("pull", "points", "rpm", "intake", "exhaust", f"peak {unit.name}", "at rpm", f"± {unit.name}")
     return table("Centrelines in degrees; ± is 95 % (two standard errors) for a typical point", head, rows)
 
 
@@ -244,30 +244,30 @@ def _outlier_text(outlier: OutlierPull, names: list[str], unit: Unit) -> str:
     if outlier.unclear:
         return (
             f"{name} and {names[outlier.other]} were pulled at one timing and differ by {size} on average"
-            + (f", and by ± {unit.text(outlier.unevenness)} along speed" if outlier.uneven else "")
+            + (f", and by ± {unit.text(2 * outlier.unevenness)} along speed" if outlier.uneven else "")
             + ": one of them does not belong, and nothing says which; make that pull once more"
         )
     if outlier.uneven:
         return (
             f"{name} does not belong: its difference from its repeats changes along speed by ±"
-            f" {unit.text(outlier.unevenness)}, more than repeats do. Check the cams of that day (offsets, rest),"
+            f" {unit.text(2 * outlier.unevenness)}, more than repeats do. Check the cams of that day (offsets, rest),"
             " throttle, mixture and spark, and whether it is the same engine"
         )
     word = "less" if outlier.share < 0 else "more"
     return (
-        f"{name} does not belong: it reads {size} {word} than its repeats all along speed. Look at its weather and"
+        f"{name} does not belong: it reads {size} {word} than its repeats at all speeds. Look at its weather and"
         " correction, the torque zero, heat, and whether it is the same engine"
     )
 
 
 def unlike_words(unlike: UnlikePull, names: list[str], unit: Unit) -> str:
-    """A pull that the others do not make expect, and what to look for."""
+    """A pull that the others do not predict, and what to look for."""
     size = f"{unit.number(abs(unlike.difference))} ± {unit.text(2 * unlike.deviation)}"
     more = "more" if unlike.difference > 0 else "less"
     if unlike.tilted:
-        what = f"the upper half of its speeds against the lower reads {size} {more} than the other pulls make expect"
+        what = f"the upper half of its speeds against the lower reads {size} {more} than the other pulls predict"
     else:
-        what = f"it reads {size} ({abs(100 * unlike.share):.1f} %) {more} than the other pulls make expect"
+        what = f"it reads {size} ({abs(100 * unlike.share):.1f} %) {more} than the other pulls predict"
     return (
         f"{names[unlike.pull]} may not belong: {what}, and nothing repeats it. Look at its weather, offsets"
         " and rest, and whether it is the same engine; make it once more"
