@@ -106,7 +106,7 @@ class KnowledgeGradient:
         return self._gain(moved, among.places)
 
     def in_play(self, draws: FloatArray) -> InPlay:
-        """Which of the c l places a table may use after a pull, along any of these draws, whatever it reads.
+        """Which of the c l places a table may use after a pull, along any of these draws.
 
         A reading moves the difference of two labels along a draw z by at most its deviation times |z| (Cauchy and
         Schwarz), so those that are farther behind the label held stay behind.

@@ -12,6 +12,7 @@ from phaseopt.job.stages import phase_limits, search_tables
 from phaseopt.project import Project
 from phaseopt.project.load import load_project
 from phaseopt.study.day import Day
+from phaseopt.study.plan import plan_next_pulls
 from phaseopt.surrogate import GridPrior
 from phaseopt.torque import pulls, reduce_logs
 from phaseopt.torque_model import beside_more, fit_torque, simulate
@@ -37,6 +38,9 @@ def test_a_pull_more_gives_what_reading_all_anew_gives(project: Project) -> None
     found = search_tables(project, phase_limits(project), fit_torque(project, anew))
     assert np.array_equal(day.tables.tables.intake, found.tables.intake)
     assert day.tables.value == found.value
+    for own, other in zip(day.plan(2).pulls, plan_next_pulls(project, 2).pulls, strict=True):
+        assert own.timings.identical(other.timings)
+        assert own.expected_gain == other.expected_gain
 
 
 def test_only_the_pull_that_came_is_read(project: Project, monkeypatch: pytest.MonkeyPatch) -> None:
