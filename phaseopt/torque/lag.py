@@ -185,11 +185,13 @@ class _Part:
         rows = rows[np.r_[False, np.diff(rows) == 1]]
         columns = [_smoothed(self.columns, mean) for mean in _MEANS]
         columns = [each - memory * np.concatenate([each[:1], each[:-1]]) for each in columns]
-        return _Whitened(dict(zip(_MEANS, columns, strict=True)), self.torque[rows] - memory * self.torque[rows - 1], rows)
+        return _Whitened(
+            dict(zip(_MEANS, columns, strict=True)), self.torque[rows] - memory * self.torque[rows - 1], rows
+        )
 
 
 class _Whitened(NamedTuple):
-    """A run's columns by the mean they are smoothed with (blocks, columns), torque (rows,), and its blocks that count."""
+    """A run's columns by the mean they are smoothed with (blocks, columns), torque (rows,) and its blocks that count."""
 
     columns: dict[float, FloatArray]
     torque: FloatArray

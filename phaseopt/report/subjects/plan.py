@@ -162,7 +162,9 @@ def turned_round(sheet: RunSheet, pull: SheetPull) -> bool:
     if pull.number == 1 or pull.kind != "in turn" or (before := sheet.pulls[pull.number - 2]).kind != "in turn":
         return False
     one, other = (_by_band(each) for each in (before, pull))
-    return one != other and (one[1::2] == other[: 2 * (len(one) // 2) : 2] or other[1::2] == one[: 2 * (len(one) // 2) : 2])
+    return one != other and (
+        one[1::2] == other[: 2 * (len(one) // 2) : 2] or other[1::2] == one[: 2 * (len(one) // 2) : 2]
+    )
 
 
 def _by_band(pull: SheetPull) -> list[tuple[float, float]]:
