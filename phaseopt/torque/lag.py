@@ -191,7 +191,7 @@ class _Part:
 
 
 class _Whitened(NamedTuple):
-    """A run's columns by the mean they are smoothed with (blocks, columns), torque (rows,) and its blocks that count."""
+    """A run's columns by the mean that smooths them (blocks, columns), torque (rows,) and its blocks that count."""
 
     columns: dict[float, FloatArray]
     torque: FloatArray
