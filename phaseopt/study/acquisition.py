@@ -57,7 +57,8 @@ def bands_of(count: int) -> IntArray:
     >>> bands_of(9).tolist()
     [0, 0, 0, 1, 1, 2, 2, 3, 3]
     """
-    return np.asarray(np.arange(count) * max(min(BANDS, count // LEAST_IN_BAND), 1) // max(count, 1))
+    bands: IntArray = np.arange(count) * max(min(BANDS, count // LEAST_IN_BAND), 1) // max(count, 1)
+    return bands
 
 
 def candidates(state: KnowledgeGradient, field: Field) -> list[Candidate]:
