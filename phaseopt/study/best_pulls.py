@@ -113,7 +113,8 @@ def _notes(cells: FullLoad, learnt: TorqueModel, units: DisplayUnits) -> tuple[s
     notes = [
         *([] if mixed is None else [confounded_text(mixed, units.torque)]),
         f"Pulls are sweeps at full throttle. Every timing keeps {unit.stated(ADDED)} more than both contact rules ask.",
-        "Gains are full-throttle averages by the torque model. Where torque answers timing more sharply, they are too small.",
+        "Gains are full-throttle averages by the torque model. Where torque answers timing more sharply, they are too "
+        "small.",
         SPARK,
     ]
     if learnt.simulation is not None and learnt.simulation.alone:
