@@ -48,7 +48,7 @@ class Field:
     @property
     def bands(self) -> IntArray:
         """(c,) the band of each cell: even parts of those that a pull reads, one where they are too few for two."""
-        return bands_of(int(self.read.sum()))[np.maximum(np.cumsum(self.read) - 1, 0)]
+        return np.asarray(bands_of(int(self.read.sum()))[np.maximum(np.cumsum(self.read) - 1, 0)])
 
 
 def bands_of(count: int) -> IntArray:
