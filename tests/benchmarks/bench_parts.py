@@ -6,7 +6,7 @@ the best table of the program's simulation. It gives the band average (the mean 
 in a combination's box) of all twelve, with their covariance. Truth is the outside engine's. Asked of it:
 
     pairs that are truly more than 1 % apart in the right order; torque lost by its first choice, against the best of
-    the shelf; true differences of all 66 pairs inside its 90 % intervals, which must be neither too narrow nor too
+    the shelf; true differences of all 66 pairs inside its 90 % intervals, which may be too narrow or too
     wide; and how wide these are beside those that would come if combinations shared nothing
 
 Two plain predictors show what the real one has to beat, and have no bars: the simulation as described, and the same
