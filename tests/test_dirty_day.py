@@ -129,7 +129,7 @@ def test_reduce_names_each_fault(car: Project, day: LoggedDay) -> None:
     assert high.share == pytest.approx(0.03, abs=0.01)
     assert day.reduction.named == ()  # of the starved one the stretch is left out, and the rest counts
     (starved,) = (note for note in day.reduction.first if note.startswith("09: "))
-    assert "fuel starved? It is left out there" in starved
+    assert "fuel starved? It is left out from 57" in starved
     assert day.reduction.points["rpm"].isel(point=day.reduction.points["pull"] == names.index("09")).max() < 6200.0
     assert not day.unlike
     (log,) = (log for log in day.log_quality if log.warnings)

@@ -17,7 +17,7 @@ from phaseopt.values.errors import InputError, Mistake
 
 
 def as_the_others(points: Points, unlike: Sequence[UnlikeCurve]) -> tuple[BoolArray, list[UnlikeCurve]]:
-    """Which points (n,) count where pulls misfire or are short of fuel, and these pulls with what was left out of them.
+    """Which points (n,) count where pulls misfire or are short of fuel, and these pulls with the speeds left out.
 
     Where nothing would be left of a pull it stays, and is in question as a whole.
     """
@@ -31,6 +31,8 @@ def as_the_others(points: Points, unlike: Sequence[UnlikeCurve]) -> tuple[BoolAr
             full = own & points["full_throttle"].astype(np.bool_)
             if (keep & full & ~there).any():
                 keep &= ~there
+                if there.any():
+                    one = replace(one, left_out=(float(points["rpm"][there].min()), float(points["rpm"][there].max())))
             else:
                 one = replace(one, left_out=None)
         found.append(one)
@@ -39,8 +41,11 @@ def as_the_others(points: Points, unlike: Sequence[UnlikeCurve]) -> tuple[BoolAr
 
 def curve_text(one: UnlikeCurve, names: Sequence[str]) -> str:
     """A pull that does what no other does, in a sentence."""
-    stop = "" if one.text.endswith("?") else "."
-    return f"{names[one.pull]}: {one.text}" + ("" if one.left_out is None else f"{stop} It is left out there")
+    if one.left_out is None:
+        return f"{names[one.pull]}: {one.text}"
+    low, high = (f"{rpm:.0f}" for rpm in one.left_out)
+    where = f"at {low} rpm" if low == high else f"from {low} to {high} rpm"
+    return f"{names[one.pull]}: {one.text}{'' if one.text.endswith('?') else '.'} It is left out {where}"
 
 
 def judged_curves(

@@ -274,4 +274,6 @@ def test_a_log_that_its_sheet_has_corrected_needs_no_weather(tmp_path: Path) -> 
     measured = project_of(tmp_path, torque={**TORQUE, "correction": "SAE J1349", "weather": WEATHER})
     with pytest.raises(InputError) as caught:
         load_pull(tmp_path / "next.csv", measured)
-    assert "--weather" in caught.value.mistakes[0].hint
+    (mistake,) = caught.value.mistakes
+    assert "--weather" in mistake.hint
+    assert "the project's own pulls alone" in mistake.problem  # the weather of their day says nothing of another

@@ -17,7 +17,7 @@ def test_a_stretch_is_left_out_of_its_own_pull_at_full_throttle() -> None:
     starved = UnlikeCurve(1, "short of fuel?", left_out=(5000.0, 7000.0))
     keep, found = as_the_others(points, [starved])
     assert keep.tolist() == [True, True, False, True, True]
-    assert curve_text(found[0], NAMES) == "two: short of fuel? It is left out there"
+    assert curve_text(found[0], NAMES) == "two: short of fuel? It is left out at 6000 rpm"
 
 
 def test_a_pull_that_is_wrong_all_along_is_in_question_as_a_whole_and_says_so() -> None:
