@@ -158,10 +158,8 @@ def draft(rows: Rows, kind: PullKind, width: float, name: str) -> Draft:
     points["full_throttle"] = group_means(rows.full.astype(np.float64), group)[0][keep] > 0.5
     points["late"] = group_means(rows.late * rows.factor, group)[0][keep]
     points |= {name: group_means(values, group)[0][keep] for name, values in rows.aside.items()}
-    left_out = [f"{np.count_nonzero(bad)}: {what}" for what, bad in faults.items() if bad.any()]
-    notes = (
-        [f"{len(keep) - count} of {len(keep)} {_GROUPS[steady]} left out ({', '.join(left_out)})"] if left_out else []
-    )
+    left_out = [f"{what} ({np.count_nonzero(bad)})" for what, bad in faults.items() if bad.any()]
+    notes = [f"{len(keep) - count} of {len(keep)} {_GROUPS[steady]} left out: {', '.join(left_out)}"] if left_out else []
     if not steady and group.max() > bins.max():
         notes.append("where a phase moves with speed, bins are narrower, each at its own mean phase")
     rejected = [
