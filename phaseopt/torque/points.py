@@ -159,7 +159,9 @@ def draft(rows: Rows, kind: PullKind, width: float, name: str) -> Draft:
     points["late"] = group_means(rows.late * rows.factor, group)[0][keep]
     points |= {name: group_means(values, group)[0][keep] for name, values in rows.aside.items()}
     left_out = [f"{what} ({np.count_nonzero(bad)})" for what, bad in faults.items() if bad.any()]
-    notes = [f"{len(keep) - count} of {len(keep)} {_GROUPS[steady]} left out: {', '.join(left_out)}"] if left_out else []
+    notes = (
+        [f"{len(keep) - count} of {len(keep)} {_GROUPS[steady]} left out: {', '.join(left_out)}"] if left_out else []
+    )
     if not steady and group.max() > bins.max():
         notes.append("where a phase moves with speed, bins are narrower, each at its own mean phase")
     rejected = [
