@@ -87,14 +87,7 @@ def effects(
     at = {name: factors.get(name, 1.0) for name in known}
 
     def simulated() -> dict[str, FloatArray]:
-        moved = [name for name in known if name != "friction"]
-        engines = [config, *(known[name].apply(config, 1.0 + known[name].step) for name in moved)]
-        base, *others = run_scattered(engines, points, mesh=mesh, progress=progress)
-        found = {name: _effect(known[name], base, other) / at[name] for name, other in zip(moved, others, strict=True)}
-        if "friction" in known:  # multiplies friction work
-            work = base.fmep * config.displacement / (4.0 * np.pi)
-            found["friction"] = np.where(base.settled, -known["friction"].deviation * work / at["friction"], np.nan)
-        return found
+        return effects_at(config, known, at, points, mesh=mesh, progress=progress)[1]
 
     parts = tuple((name, tolerance.deviation, tolerance.step, at[name]) for name, tolerance in known.items())
     found = cached_arrays(project.folder, "effects", simulated, code_version(), config, mesh or Mesh(), points, parts)
@@ -108,6 +101,30 @@ def effects(
         },
         {"part": list(known), **few._asdict()},
     )
+
+
+def effects_at(
+    config: CycleConfig,
+    known: Mapping[str, Tolerance],
+    factors: Mapping[str, float],
+    points: FloatArray,
+    *,
+    mesh: Mesh | None = None,
+    workers: int | None = None,
+    progress: CountProgress | None = None,
+) -> tuple[Results, dict[str, FloatArray]]:
+    """What an engine makes at points (n, 4), and what each tolerance changes of torque there (n,) [N·m].
+
+    Parameters: the engine as calibrated by `factors`, its tolerances by name, and points as `run_scattered` takes them.
+    """
+    moved = [name for name in known if name != "friction"]
+    engines = [config, *(known[name].apply(config, 1.0 + known[name].step) for name in moved)]
+    base, *others = run_scattered(engines, points, mesh=mesh, workers=workers, progress=progress)
+    found = {name: _effect(known[name], base, other) / factors[name] for name, other in zip(moved, others, strict=True)}
+    if "friction" in known:  # multiplies friction work
+        work = base.fmep * config.displacement / (4.0 * np.pi)
+        found["friction"] = np.where(base.settled, -known["friction"].deviation * work / factors["friction"], np.nan)
+    return base, found
 
 
 def _effect(tolerance: Tolerance, base: Results, moved: Results) -> FloatArray:

@@ -147,7 +147,7 @@ def cached_arrays(
 
 def forget_oldest(folder: Path, keep: int) -> None:
     """Remove all but the `keep` grids, arrays and folders of unfinished grids that were used last; studies stay."""
-    found = [path for path in folder.iterdir() if path.is_dir() or path.suffix in (".nc", ".npz", ".damaged")]
+    found = [p for p in folder.iterdir() if p.name.startswith("grid-") or p.suffix in (".nc", ".npz", ".damaged")]
     for path in sorted(found, key=lambda path: path.stat().st_mtime)[: max(len(found) - keep, 0)]:
         with suppress(OSError):
             shutil.rmtree(path) if path.is_dir() else path.unlink()

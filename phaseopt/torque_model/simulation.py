@@ -222,7 +222,7 @@ def beside_more(project: Project, simulated: Simulated, points: Reduction) -> Si
     --------
     simulate
     """
-    project = _as_logged(project, simulated.depression)
+    project = as_logged(project, simulated.depression)
     measured, x = points.points, readings_of(points.points).x
     assert simulated.points is not None
     both = simulated.points[["before", "after"]].to_array().to_numpy().T
@@ -251,18 +251,18 @@ def with_logged_depression(project: Project, points: xr.Dataset) -> tuple[Projec
     if not cycle.one_plenum:
         return project, None
     found = logged_depression(project, points, *ambient(project))
-    return _as_logged(project, found), found
+    return as_logged(project, found), found
 
 
-def _as_logged(project: Project, found: LoggedDepression | None) -> Project:
-    """The project with the pressure that was found, where it is used."""
+def as_logged(project: Project, found: LoggedDepression | None) -> Project:
+    """The project with full-throttle pressure as its pulls logged it, where that is used."""
     if found is None or not found.used:
         return project
     rpm = np.arange(0.0, max(project.crank.top_speed, project.tables.rpm[-1]) + STEP, STEP)
     lost = found.held_at(rpm).round(2)  # kPa; steps keep what is cached
     rows = tuple(zip(rpm.tolist(), lost.tolist(), strict=True))
-    as_logged = cycle_section(project).model_copy(update={"full_throttle_depression": rows})
-    return project.model_copy(update={"cycle": as_logged})
+    cycle = cycle_section(project).model_copy(update={"full_throttle_depression": rows})
+    return project.model_copy(update={"cycle": cycle})
 
 
 def described_engine(project: Project) -> CycleConfig:

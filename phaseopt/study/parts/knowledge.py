@@ -1,0 +1,149 @@
+"""What may be wrong with simulated torque of combinations, as variables that they share.
+
+A variable counts in its own standard deviations. It is a tolerance of the description (`cycle.tolerances`) together
+with the parts that it belongs to: the flow of this head, the length of that exhaust's primaries. Combinations with the
+same part have the same variable. Two more are the scale and the shift of the whole simulation, and each part that was
+never run has one for what it does beyond all tolerances.
+
+Pulls on the present engine show some of the variables of its own parts: what they show is carried as a Gaussian, mean
+and covariance. A part that was not in the engine then has the same tolerance anew, yet not all of it: half of what is
+wrong with a flow figure is how heads are measured and simulated, whichever head it is (`ALIKE`). So
+
+    mean = A m,  covariance = K - A (1 - C) Aᵀ
+
+K is the covariance before any pull, A its part between all variables and those of the present engine, and m and C what
+the pulls made of these (any textbook on conditioning Gaussians).
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from phaseopt.cycle.tolerances import DEVIATIONS
+from phaseopt.project import Project
+from phaseopt.torque_model import TorqueModel
+from phaseopt.values.arrays import FloatArray
+
+Kinds = Mapping[str, str]  # the name of the part by kind, in a combination
+
+# Kinds of part that a tolerance belongs to: with another of them it is another.
+BELONGS: Mapping[str, tuple[str, ...]] = {
+    "flow": ("heads",),
+    "friction": ("pistons", "cranks"),
+    "wall temperature": ("heads", "pistons"),
+    "burn duration": ("heads", "pistons", "fuels"),
+    "chamber heat": ("heads", "pistons"),
+    "exhaust walls": ("exhausts",),
+    "runner length": ("manifolds",),
+    "primary length": ("exhausts",),
+    "secondary length": ("exhausts",),
+    "tail length": ("exhausts",),
+    "plenum volume": ("manifolds",),
+}
+ALIKE = 0.5  # correlation of a tolerance between two parts of a kind, before any pull (our judgement)
+OWN = 0.004  # of torque: what a part may do beyond all tolerances, standard deviation (our judgement)
+OWN_KINDS = ("intake_cams", "exhaust_cams", "heads", "pistons", "cranks", "manifolds", "exhausts", "fuels")
+SCALE, SHIFT, BEYOND = "scale", "shift", "beyond the description"
+
+
+class Variable(NamedTuple):
+    """Something unknown, and the names of the parts that it belongs to; none for what all combinations share."""
+
+    name: str
+    parts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Knowledge:
+    """What is known of the present engine's variables.
+
+    Parameters
+    ----------
+    kinds : mapping of str
+        Its part by kind.
+    variables : tuple of Variable
+    mean : array (n,)
+        In standard deviations from the description.
+    covariance : array (n, n)
+    scale : float
+        Standard deviation of the simulation's scale, as a share of torque.
+    shift : float
+        Standard deviation of its shift [N·m].
+
+    Examples
+    --------
+    >>> flow = Variable("flow", ("as fitted",))
+    >>> known = Knowledge({"heads": "as fitted"}, (flow,), np.array([-1.0]), np.array([[0.1]]), 0.03, 0.0)
+    >>> mean, covariance = known.of([flow, Variable("flow", ("ported",))])
+    >>> mean.tolist(), covariance.round(3).tolist()
+    ([-1.0, -0.5], [[0.1, 0.05], [0.05, 0.775]])
+    """
+
+    kinds: Kinds
+    variables: tuple[Variable, ...]
+    mean: FloatArray
+    covariance: FloatArray
+    scale: float
+    shift: float
+
+    def of(self, variables: Sequence[Variable]) -> tuple[FloatArray, FloatArray]:
+        """Mean (v,) and covariance (v, v) of variables of any combinations."""
+        between = _before(variables, self.variables)
+        less = between @ (np.eye(len(self.variables)) - self.covariance) @ between.T
+        return between @ self.mean, _before(variables, variables) - less
+
+    def factors(self, deviations: Mapping[str, float], kinds: Kinds) -> dict[str, float]:
+        """What a combination's tolerances are expected to be, 1 as described; `deviations` of each about 1."""
+        mean, _ = self.of([variable(name, kinds) for name in deviations])
+        return {name: 1.0 + deviation * m for (name, deviation), m in zip(deviations.items(), mean, strict=True)}
+
+
+def knowledge(project: Project, model: TorqueModel | None, kinds: Kinds) -> Knowledge:
+    """What the torque model of the present engine knows, from its pulls, or from factors of an earlier engine.
+
+    Parameters: the `project` as it is, with [cycle]; its `kinds`, the name of each part that is fitted now.
+    """
+    effects = None if model is None or model.simulation is None else model.simulation.effects
+    if model is None or effects is None:
+        assert project.cycle is not None
+        carried = project.cycle.factors.named
+        variables = (Variable(SCALE), Variable(SHIFT), *(variable(name, kinds) for name in carried))
+        mean = np.array([0.0, 0.0, *((value - 1.0) / DEVIATIONS[name] for name, value in carried.items())])
+        return Knowledge(kinds, variables, mean, np.eye(len(variables)), project.cycle.uncertainty, 0.0)
+    surface = model.surface
+    assert surface.trend is not None
+    solved = surface.solved_basis
+    names = [str(name) for name in effects["part"].to_numpy()]
+    return Knowledge(
+        kinds,
+        (Variable(SCALE), Variable(SHIFT), *(variable(name, kinds) for name in names)),
+        surface.basis_weights,
+        np.eye(solved.shape[1]) - solved.T @ solved,
+        surface.trend.scale,
+        surface.trend.shift,
+    )
+
+
+def variable(name: str, kinds: Kinds) -> Variable:
+    """A tolerance of a combination."""
+    return Variable(name, tuple(kinds.get(kind, "") for kind in BELONGS[name]))
+
+
+def own_variables(kinds: Kinds, present: Kinds) -> Iterable[Variable]:
+    """One for each part of a combination that was not in the engine when its pulls were made."""
+    for kind in OWN_KINDS:
+        if kind in kinds and kinds[kind] != present.get(kind):
+            yield Variable(BEYOND, (kind, kinds[kind]))
+
+
+def _before(some: Sequence[Variable], others: Sequence[Variable]) -> FloatArray:
+    """Covariance before any pull (n, m)."""
+
+    def alike(one: Variable, other: Variable) -> float:
+        if one == other:
+            return 1.0
+        return ALIKE if one.name == other.name and one.name != BEYOND else 0.0
+
+    return np.array([[alike(one, other) for other in others] for one in some]).reshape(len(some), len(others))
