@@ -79,7 +79,7 @@ class Paired:
     @cached_property
     def best(self) -> FloatArray:
         """(n,) probability that each makes the most torque of all."""
-        return np.asarray(np.bincount(self._draws.argmax(axis=1), minlength=self.torque.size) / DRAWS
+        return np.asarray(np.bincount(self._draws.argmax(axis=1), minlength=self.torque.size) / DRAWS)
 
     def beats(self, one: int, other: int, by: float) -> float:
         """Probability that the first makes more than the second by so much [N·m]."""
@@ -96,7 +96,7 @@ class Paired:
         return sorted(found, key=lambda pair: pair[1])
 
     def _contrast(self, one: int, other: int) -> FloatArray:
-        return np.r_[self.effects[one] - self.effects[other], np.sqrt(self.alone[one] + self.alone[other])]
+        return np.append(self.effects[one] - self.effects[other], np.sqrt(self.alone[one] + self.alone[other]))
 
     def _deviation(self, contrast: FloatArray, shared: FloatArray) -> float:
         changes, alone = contrast[:-1], contrast[-1]

@@ -1,7 +1,7 @@
 """What each part brings by itself, and what two bring together: averages over the combinations that were tried.
 
-Torque is fitted by least squares as the present engine's, plus one number for each other part, plus one for each pair
-of parts. Numbers of pairs are drawn to 0 (a ridge), so that a pair is named only where its parts alone do not explain what
+Torque is fitted by least squares as the present engine's, plus a number for each other part, plus one for each pair of
+parts. Numbers of pairs are drawn to 0 (a ridge), so that a pair is named only where its parts alone do not explain what
 it makes. On combinations that were all tried these are the averages of the table.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 from phaseopt.values.arrays import FloatArray
 
 Part = tuple[str, str]  # kind and name
-_RIDGE = 0.05  # share of a pair's own count of combinations
+_RIDGE = 0.01  # share of a pair's own count of combinations
 
 
 @dataclass(frozen=True)
