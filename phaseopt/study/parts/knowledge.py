@@ -21,8 +21,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from phaseopt.cycle.tolerances import DEVIATIONS
+from phaseopt.cycle.config import CycleConfig
+from phaseopt.cycle.factors import FACTORS
+from phaseopt.cycle.tolerances import DEVIATIONS, tolerances
 from phaseopt.project import Project
+from phaseopt.surrogate import TorqueSurface
 from phaseopt.torque_model import TorqueModel
 from phaseopt.values.arrays import FloatArray
 
@@ -112,10 +115,13 @@ def knowledge(project: Project, model: TorqueModel | None, kinds: Kinds) -> Know
         variables = (Variable(SCALE), Variable(SHIFT), *(variable(name, kinds) for name in carried))
         mean = np.array([0.0, 0.0, *((value - 1.0) / DEVIATIONS[name] for name, value in carried.items())])
         return Knowledge(kinds, variables, mean, np.eye(len(variables)), project.cycle.uncertainty, 0.0)
-    surface = model.surface
+    return knowledge_of_surface(model.surface, [str(name) for name in effects["part"].to_numpy()], kinds)
+
+
+def knowledge_of_surface(surface: TorqueSurface, names: Sequence[str], kinds: Kinds) -> Knowledge:
+    """What a torque surface knows whose trend has the effects of these tolerances."""
     assert surface.trend is not None
     solved = surface.solved_basis
-    names = [str(name) for name in effects["part"].to_numpy()]
     return Knowledge(
         kinds,
         (Variable(SCALE), Variable(SHIFT), *(variable(name, kinds) for name in names)),
@@ -124,6 +130,36 @@ def knowledge(project: Project, model: TorqueModel | None, kinds: Kinds) -> Know
         surface.trend.scale,
         surface.trend.shift,
     )
+
+
+def expected_engine(
+    known: Knowledge, kinds: Kinds, described: CycleConfig, tape: float
+) -> tuple[CycleConfig, dict[str, float]]:
+    """A described engine as it is expected to be, and the factors that make it so.
+
+    Parameters: `kinds`, its part by kind; `tape` [mm], by how much a length may be measured wrong (95 %).
+    """
+    may_be = tolerances(described, tape)
+    factors = known.factors({name: each.deviation for name, each in may_be.items()}, kinds)
+    config = described
+    for name, factor in factors.items():
+        ends = FACTORS.get(name)
+        factors[name] = round(float(np.clip(factor, ends.low, ends.high) if ends else factor), 3)
+        if factors[name] != 1.0:
+            config = may_be[name].apply(config, factors[name])
+    return config, factors
+
+
+def changes_by_variable(
+    known: Knowledge, kinds: Kinds, torque: float, effects: Mapping[str, float]
+) -> dict[Variable, float]:
+    """What one standard deviation of each variable changes of a combination's torque [N·m].
+
+    Parameters: its part by `kinds`, its mean `torque`, and the mean `effects` of its tolerances [N·m].
+    """
+    found = {variable(name, kinds): change for name, change in effects.items()}
+    found |= {Variable(SCALE): known.scale * torque, Variable(SHIFT): known.shift}
+    return found | dict.fromkeys(own_variables(kinds, known.kinds), OWN * torque)
 
 
 def variable(name: str, kinds: Kinds) -> Variable:

@@ -17,9 +17,8 @@ from phaseopt.clearance.model import contact_model
 from phaseopt.clearance.rules import CLEAR
 from phaseopt.cycle.config import CycleConfig, KnockLaw
 from phaseopt.cycle.effects import effects_at
-from phaseopt.cycle.factors import FACTORS
 from phaseopt.cycle.from_project import cycle_config, cycle_section, full_throttle_pressure
-from phaseopt.cycle.tolerances import Tolerance, tolerances
+from phaseopt.cycle.tolerances import tolerances
 from phaseopt.cycle.version import code_version
 from phaseopt.io.cache import cached_arrays
 from phaseopt.job.gains import trapezoid_shares
@@ -27,7 +26,7 @@ from phaseopt.job.stages import refuse_unguarded, searched
 from phaseopt.project import SIDES, Project, Side
 from phaseopt.study.offset_range import Offsets, fitted_at
 from phaseopt.study.parts.combinations import Fitted
-from phaseopt.study.parts.knowledge import OWN, SCALE, SHIFT, Knowledge, Variable, own_variables, variable
+from phaseopt.study.parts.knowledge import Knowledge, Variable, changes_by_variable, expected_engine
 from phaseopt.study.parts.nodes import PARTS, SimulatedTorque, every_other, nested, simulated_torque
 from phaseopt.study.parts.reach import Range, at_full_throttle, reaching_all, windows
 from phaseopt.tables import PhaseTables
@@ -178,15 +177,7 @@ def as_known(base: Base, fitted: Fitted) -> Project:
 def engine_of(base: Base, fitted: Fitted, project: Project) -> tuple[CycleConfig, dict[str, float]]:
     """The engine as it is expected to be, and the factors that make it so of the one described."""
     described = replace(cycle_config(project), knock=base.knock)
-    known = tolerances(described, cycle_section(project).length_error)
-    factors = base.knowledge.factors({name: each.deviation for name, each in known.items()}, fitted.kinds_of)
-    config = described
-    for name, factor in factors.items():
-        limits = FACTORS.get(name)
-        factors[name] = round(float(np.clip(factor, limits.low, limits.high) if limits else factor), 3)
-        if factors[name] != 1.0:
-            config = known[name].apply(config, factors[name])
-    return config, factors
+    return expected_engine(base.knowledge, fitted.kinds_of, described, cycle_section(project).length_error)
 
 
 def _whole(
@@ -256,23 +247,19 @@ def _with_effects(
     base: Base, fitted: Fitted, project: Project, config: CycleConfig, factors: Mapping[str, float], best: Outcome
 ) -> Outcome:
     """Torque simulated at the timings of tables, and what each variable changes of its mean over the band."""
-    known: dict[str, Tolerance] = tolerances(config, cycle_section(project).length_error)
+    known = tolerances(config, cycle_section(project).length_error)
     points = np.column_stack([best.rpm, full_throttle_pressure(project, best.rpm), best.icl, best.ecl])
 
     def simulated() -> dict[str, FloatArray]:
         results, found = effects_at(config, known, factors, points, workers=base.workers)
         torque = np.where(results.settled, results.torque, np.nan)
-        return found | {TORQUE: torque, LATE: results.half_burned, EARLIEST: results.earliest}
+        return found | {TORQUE: torque, LATE: results.half_burned}
 
     depends_on = code_version(), config, points, tuple(known), tuple(factors.items())
     at = cached_arrays(base.project.folder, f"{PARTS}/effects", simulated, *depends_on)
-    torque = at[TORQUE]
-    curve = torque + base.beyond
-    mean = band_mean(best.rpm, torque, base.band)
-    kinds = fitted.kinds_of
-    changes = {variable(name, kinds): band_mean(best.rpm, at[name], base.band) for name in known}
-    changes |= {Variable(SCALE): base.knowledge.scale * mean, Variable(SHIFT): base.knowledge.shift}
-    changes |= dict.fromkeys(own_variables(kinds, base.knowledge.kinds), OWN * mean)
+    curve = at[TORQUE] + base.beyond
+    means = {name: band_mean(best.rpm, at[name], base.band) for name in (TORQUE, *known)}
+    changes = changes_by_variable(base.knowledge, fitted.kinds_of, means.pop(TORQUE), means)
     late = (
         at[LATE] - cycle_half_burned(config, best.rpm) if config.knock is not None else np.full(len(best.rpm), np.nan)
     )
@@ -286,7 +273,7 @@ def _with_effects(
     )
 
 
-TORQUE, LATE, EARLIEST = "torque", "half burned", "earliest"
+TORQUE, LATE = "torque", "half burned"
 
 
 def cycle_half_burned(config: CycleConfig, rpm: FloatArray) -> FloatArray:

@@ -76,7 +76,7 @@ def test_a_tenth_of_those_left_behind_is_tried_all_the_same() -> None:
 
 def test_one_that_the_audit_finds_better_comes_to_the_end() -> None:
     true, hidden = engines(60, 0.05, 2)
-    left = [key for key in promising(list(true), {k: {COARSE: outcome(COARSE, true[k])} for k in true}, "now")]
+    left = promising(list(true), {k: {COARSE: outcome(COARSE, true[k])} for k in true}, "now")
     audited = left[-2]
     true[audited] += 30.0
     hidden[audited] -= 30.0  # which the coarse level does not see
