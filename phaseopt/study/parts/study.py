@@ -185,7 +185,7 @@ def study_parts(
     base = base_of(project, shelf, as_it_is, part(progress, 0.0, 0.4))
     known = {key: each for key, each in combinations.items() if key in fits and key not in unmeasured}
     study = open_study(
-        KIND, VERSION, fingerprint(study_key(project), shelf_digests(shelf, project)), _directions(shelf),
+        KIND, VERSION, fingerprint(study_key(project), *shelf_digests(shelf, project)), _directions(shelf),
         project.folder, storage, watched=True,
     )  # fmt: skip
 
@@ -200,15 +200,15 @@ def study_parts(
     return PartsStudy(base, shelf, combinations, results, refused | why, unmeasured, now, ranked, made, fits)
 
 
-def shelf_digests(shelf: Shelf, project: Project) -> dict[str, str]:
-    """Hashes of the shelf and of the files that its parts name, by name."""
+def shelf_digests(shelf: Shelf, project: Project) -> tuple[tuple[str, str], ...]:
+    """The shelf and the files that its parts name, each with its hash."""
     found = {shelf.file.name: file_digest(shelf.file)}
     for part_ in (part_ for parts in shelf.parts.values() for part_ in parts):
         named = [value for _, value in leaves(part_.changes) if isinstance(value, str)]
         named += [] if part_.own.family is None else [str(part_.own.family.of)]
         paths = {name: project.folder / name for name in named}
         found |= {name: file_digest(path) for name, path in paths.items() if path.is_file()}
-    return found
+    return tuple(sorted(found.items()))
 
 
 def _directions(shelf: Shelf) -> list[Any]:
