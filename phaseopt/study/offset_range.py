@@ -119,18 +119,18 @@ def reaching(project: Project, tried: OffsetRange) -> Project:
     """The project with phasers that reach, as the cams are fitted, all that they would from any offset tried."""
     if project.phaser is not None:
         ends = [tried.step[0] * end for steps in tried.steps for end in steps]
-        shared: dict[str, object] = {side: without_turned(project.cam(side)) for side in SIDES}
+        shared: dict[str, object] = {side: _unturned(project.cam(side)) for side in SIDES}
         return project.model_copy(update=shared | {"phaser": _longer(project.phaser, min(ends), max(ends))})
     cams: dict[str, Cam] = {}
     for k, side in enumerate(SIDES):
         cam, (least, most) = project.cam(side), tried.steps[k]
         if cam.phaser is not None:
             longer = _longer(cam.phaser, tried.step[k] * least, tried.step[k] * most)
-            cams[side] = without_turned(cam).model_copy(update={"phaser": longer})
+            cams[side] = _unturned(cam).model_copy(update={"phaser": longer})
     return project.model_copy(update=cams)
 
 
-def without_turned(cam: Cam) -> Cam:
+def _unturned(cam: Cam) -> Cam:
     """The cam without what was read of its phaser's travel, which is to be another."""
     read = cam.degree_in
     return cam if read is None else cam.model_copy(update={"degree_in": read.model_copy(update={"turned": None})})

@@ -22,7 +22,7 @@ from phaseopt.clearance.check import Verdict
 from phaseopt.project import Project
 from phaseopt.study.knee import front, knee
 from phaseopt.study.storage import cached_study, open_study, require_storage, seal, sealed_trials
-from phaseopt.study.tradeoff_trial import Outcome, Settings, TradeoffInputs, tradeoff_inputs
+from phaseopt.study.tradeoff_trial import Settings, TradeoffInputs, TradeoffOutcome, tradeoff_inputs
 from phaseopt.values.blas import one_blas_thread
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress, Remembered, part, silent
@@ -168,7 +168,7 @@ def _summary(study: optuna.Study, base: TradeoffInputs, earlier: int) -> Tradeof
     """What the trials say; `earlier`, how many of them were there before."""
     finished = sealed_trials(study)
     solved = [
-        (trial.number + 1, _from_params(trial.params), Outcome(**trial.user_attrs["outcome"]))
+        (trial.number + 1, _from_params(trial.params), TradeoffOutcome(**trial.user_attrs["outcome"]))
         for trial in finished
         if trial.state == TrialState.COMPLETE
     ]
@@ -261,7 +261,7 @@ _WORDS = {
 }
 
 
-def _table(rows: list[tuple[int, Settings, Outcome]], caution: float) -> xr.Dataset:
+def _table(rows: list[tuple[int, Settings, TradeoffOutcome]], caution: float) -> xr.Dataset:
     """A row a trial."""
     values = [
         asdict(settings) | asdict(outcome) | {"sure_torque": outcome.torque - caution * outcome.torque_sd}

@@ -45,7 +45,7 @@ class Settings:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class TradeoffOutcome:
     """What tables are like, over the cells that count.
 
     `torque` expected, mean by weight, and `torque_sd`, the mean of its standard deviation, N·m; `full_torque` expected,
@@ -74,7 +74,7 @@ class TradeoffInputs:
     limits: Limits
     labels: TorqueMap
     counts: BoolArray
-    own: Outcome
+    own: TradeoffOutcome
     notes: tuple[str, ...]
 
     @classmethod
@@ -84,7 +84,7 @@ class TradeoffInputs:
         counts = labels.in_reach[found.labels]
         return cls(project, limits, labels, counts, _outcome(project, labels, counts, found), notes)
 
-    def outcome(self, settings: Settings) -> Outcome:
+    def outcome(self, settings: Settings) -> TradeoffOutcome:
         """Raises `InputError` where no tables keep the rules, or the best hold phases whose torque is not known."""
         found, _ = self._searched(settings)
         return _outcome(self.project, self.labels, self.counts, found)
@@ -120,7 +120,7 @@ def tradeoff_inputs(project: Project, progress: Remembered) -> TradeoffInputs:
     return TradeoffInputs.of(project, limits, torque_of_labels(limits, learnt), learnt.notes)
 
 
-def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: SearchResult) -> Outcome:
+def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: SearchResult) -> TradeoffOutcome:
     torque, deviation = (each[found.labels] for each in (labels.torque, labels.deviation))
     if not np.isfinite(torque[counts]).all():
         raise InputError.one("the best tables hold phases whose torque is not known", hint="allow more slew")
@@ -135,7 +135,7 @@ def _outcome(project: Project, labels: TorqueMap, counts: BoolArray, found: Sear
             "the torque model knows no cell that has any weight", hint="give a weight to cells that the pulls reach",
             file=project.file, where="search.weights",
         )  # fmt: skip
-    return Outcome(
+    return TradeoffOutcome(
         torque=_mean(torque, weight),
         torque_sd=_mean(deviation, weight),
         full_torque=_mean(torque[:, -1], np.where(counts[:, -1], 1.0, 0.0)),

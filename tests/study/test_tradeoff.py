@@ -18,7 +18,7 @@ from phaseopt.project import Pin, Project
 from phaseopt.search.objective import TorqueMap, cell_weights
 from phaseopt.study.storage import open_study
 from phaseopt.study.tradeoff import CORNERS, OBJECTIVES, VERSION, Tradeoff, cached_tradeoff, study_on, study_tradeoff
-from phaseopt.study.tradeoff_trial import Outcome, Settings, TradeoffInputs
+from phaseopt.study.tradeoff_trial import Settings, TradeoffInputs, TradeoffOutcome
 from phaseopt.values.errors import InputError
 
 
@@ -120,7 +120,7 @@ def test_a_trial_that_a_killed_run_left_half_done_is_not_counted(base: TradeoffI
 class Instant(TradeoffInputs):
     """Outcomes that take no time, so that runs on one study meet as often as they can."""
 
-    def outcome(self, settings: Settings) -> Outcome:
+    def outcome(self, settings: Settings) -> TradeoffOutcome:
         return replace(self.own, torque=self.own.torque - settings.roughness, slew_used=settings.slew_share)
 
 

@@ -25,7 +25,7 @@ from phaseopt.values.progress import Progress
 STEPS = {"opening": 1.0, "closing": 1.0, "lift": 0.005}  # to which a lobe can be asked for (our judgement)
 ENOUGH = 0.1  # N·m: less that a parabola promises is not followed
 ROUNDS = 6
-Place = tuple[float, ...]
+Ground = tuple[float, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,10 +79,10 @@ def find_grind(
     """
     spans = {name: getattr(family, name) for name in STEPS}
     free = [name for name, (low, high) in spans.items() if high > low]
-    found: dict[Place, Outcome | None] = {}
+    found: dict[Ground, Outcome | None] = {}
     why = ""
 
-    def attempt(place: Place) -> None:
+    def attempt(place: Ground) -> None:
         nonlocal why
         if place in found:
             return
@@ -92,7 +92,7 @@ def find_grind(
         except InputError as error:
             found[place], why = None, refusal_text(error)
 
-    def grind_at(place: Place) -> Grind:
+    def grind_at(place: Ground) -> Grind:
         return Grind(**({name: spans[name][0] for name in STEPS} | dict(zip(free, place, strict=True))))
 
     first = [_stepped(share, free, spans) for share in _design(len(free))]
@@ -124,7 +124,7 @@ def _design(count: int) -> list[tuple[float, ...]]:
     return list(dict.fromkeys([middle, *product((0.0, 1.0), repeat=count), *faces]))
 
 
-def _stepped(share: Place, free: list[str], spans: Mapping[str, tuple[float, float]]) -> Place:
+def _stepped(share: Ground, free: list[str], spans: Mapping[str, tuple[float, float]]) -> Ground:
     """What can be asked for, nearest to shares of the spans."""
     values = []
     for each, name in zip(share, free, strict=True):
@@ -140,7 +140,7 @@ def _columns(shares: FloatArray) -> FloatArray:
     return np.column_stack([np.ones(len(shares)), shares, *(shares[:, i] * shares[:, k] for i, k in pairs)])
 
 
-def _fit(known: Mapping[Place, float], free: list[str], spans: Mapping[str, tuple[float, float]]) -> FloatArray:
+def _fit(known: Mapping[Ground, float], free: list[str], spans: Mapping[str, tuple[float, float]]) -> FloatArray:
     """Coefficients of the parabola: least squares, the better lobes counting more, bending drawn to 0 a little."""
     shares = _shares(np.array(list(known)), free, spans)
     values = np.array(list(known.values()))
@@ -159,8 +159,8 @@ def _shares(places: FloatArray, free: list[str], spans: Mapping[str, tuple[float
 
 
 def _top(
-    known: Mapping[Place, float], free: list[str], spans: Mapping[str, tuple[float, float]]
-) -> tuple[Place, float]:
+    known: Mapping[Ground, float], free: list[str], spans: Mapping[str, tuple[float, float]]
+) -> tuple[Ground, float]:
     """Where the parabola is highest, and what it promises there."""
     coefficients = _fit(known, free, spans)
 
@@ -175,7 +175,11 @@ def _top(
 
 
 def _alike(
-    known: Mapping[Place, float], best: Place, free: list[str], spans: Mapping[str, tuple[float, float]], within: float
+    known: Mapping[Ground, float],
+    best: Ground,
+    free: list[str],
+    spans: Mapping[str, tuple[float, float]],
+    within: float,
 ) -> dict[str, tuple[float, float]]:
     """From where to where the parabola is within so much of its value at the best, along each way by itself."""
     coefficients = _fit(known, free, spans)

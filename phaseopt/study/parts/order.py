@@ -1,7 +1,7 @@
 """Which combinations are tried further: all at the coarse level, then those that could still win, then a few whole.
 
 What the coarse level hides is what the fine one finds: the mean and the scatter of their difference over combinations
-tried at both. Whatever is within two deviations of the best is tried finer, until nothing is. A tenth of those left
+tried at both. All within two deviations of the best are tried finer, until none is left. A tenth of those left
 behind are tried finer all the same, spread evenly over their ranks, as an audit.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Outcome
 
-Results = Mapping[str, Mapping[int, Outcome | None]]  # by combination and level; None where it was refused
+ByLevel = Mapping[str, Mapping[int, Outcome | None]]  # by combination and level; None where it was refused
 
 AT_ONCE = 1 / 4  # share of the combinations tried finer before it is known how far off the coarse level is
 LEAST = 6  # so many at least
@@ -36,7 +36,7 @@ class Audit:
     error: float
 
 
-def next_tasks(keys: Sequence[str], results: Results, present: str) -> list[tuple[str, int]]:
+def next_tasks(keys: Sequence[str], results: ByLevel, present: str) -> list[tuple[str, int]]:
     """What is still to be tried among combinations, in order; tasks of one list do not wait for each other.
 
     Parameters: `keys` of the combinations that are to be tried at the coarse level, the `present` one among them.
@@ -50,7 +50,7 @@ def next_tasks(keys: Sequence[str], results: Results, present: str) -> list[tupl
     return [(key, WHOLE) for key in finalists(keys, results, present) if WHOLE not in results.get(key, {})]
 
 
-def promising(keys: Sequence[str], results: Results, present: str) -> list[str]:
+def promising(keys: Sequence[str], results: ByLevel, present: str) -> list[str]:
     """Combinations to be tried at the fine level."""
     ranked = by_torque(keys, results, COARSE)
     first = ranked[: max(LEAST, ceil(AT_ONCE * len(ranked)))]
@@ -67,7 +67,7 @@ def promising(keys: Sequence[str], results: Results, present: str) -> list[str]:
     return chosen
 
 
-def finalists(keys: Sequence[str], results: Results, present: str) -> list[str]:
+def finalists(keys: Sequence[str], results: ByLevel, present: str) -> list[str]:
     """Combinations to be tried whole: those with the most torque, and the present one.
 
     One that is refused at last makes room for the next.
@@ -78,7 +78,7 @@ def finalists(keys: Sequence[str], results: Results, present: str) -> list[str]:
     return [*chosen, *([present] if present in ranked and present not in chosen else [])]
 
 
-def audit(keys: Sequence[str], results: Results) -> Audit:
+def audit(keys: Sequence[str], results: ByLevel) -> Audit:
     """Of what was left behind at the coarse level."""
     ranked = by_torque(keys, results, COARSE)
     rest = ranked[max(LEAST, ceil(AT_ONCE * len(ranked))) :]
@@ -90,7 +90,7 @@ def audit(keys: Sequence[str], results: Results) -> Audit:
     return Audit(len(tried), left + len(tried), surprise, hidden(both, results)[1])
 
 
-def hidden(keys: Iterable[str], results: Results) -> tuple[float, float]:
+def hidden(keys: Iterable[str], results: ByLevel) -> tuple[float, float]:
     """Mean and standard deviation of fine less coarse torque [N·m] over those tried at both; 0 where too few were."""
     differences = []
     for key in keys:
@@ -102,18 +102,18 @@ def hidden(keys: Iterable[str], results: Results) -> tuple[float, float]:
     return float(np.mean(differences)), float(np.std(differences, ddof=1))
 
 
-def by_torque(keys: Iterable[str], results: Results, level: int) -> list[str]:
+def by_torque(keys: Iterable[str], results: ByLevel, level: int) -> list[str]:
     """Combinations that came to something at a level, the most torque first."""
     found = [key for key in keys if results.get(key, {}).get(level) is not None]
     return sorted(found, key=lambda key: (-_torque(results, key, level), key))
 
 
-def at(keys: Iterable[str], results: Results, level: int) -> list[Outcome]:
+def at(keys: Iterable[str], results: ByLevel, level: int) -> list[Outcome]:
     """What they came to at a level."""
     return [found for key in keys if (found := results.get(key, {}).get(level)) is not None]
 
 
-def _torque(results: Results, key: str, level: int) -> float:
+def _torque(results: ByLevel, key: str, level: int) -> float:
     found = results[key][level]
     assert found is not None
     return found.torque

@@ -56,5 +56,5 @@ def base_of(project: Project, shelf: Shelf, present: Combination, progress: Prog
     described = as_known(base, as_it_is)
     config, _ = engine_of(base, as_it_is, described)
     (found,) = run_scattered([config], np.column_stack([rpm, full_throttle_pressure(described, rpm), x[:, 2:]]))
-    shown, _ = model.surface.predict(x)
-    return replace(base, beyond=np.where(found.settled, shown - found.torque, 0.0))
+    measured, _ = model.surface.predict(x)
+    return replace(base, beyond=np.where(found.settled, measured - found.torque, 0.0))

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 
 from phaseopt.project import SIDES, Cam, Project, Side
 from phaseopt.project.search_settings import Weight
-from phaseopt.study.offset_range import Offsets, fitted_at, without_turned
+from phaseopt.study.offset_range import Offsets, fitted_at
 
 Range = tuple[float, float]  # crank degrees, + = advanced
 
@@ -19,13 +19,15 @@ _ALL = (0.0, 30_000.0)
 def at_full_throttle(project: Project, rpm: Sequence[float], band: Range) -> Project:
     """The project with one load, full throttle, at some speeds; those in the band [rpm] count.
 
-    Caps and costs at part load, pinned cells and tables to compare with say nothing there.
+    Caps and costs at part load, pinned cells and tables to compare with say nothing there. Cams count as not
+    yet read on the engine: those on the shelf are not fitted, and all combinations are to be judged alike.
     """
     tables = project.tables.model_copy(update={"rpm": tuple(rpm), "load": project.tables.load[-1:], "baseline": None})
     weights = (Weight(rpm=band, load=_ALL, weight=1.0), Weight(rpm=_ALL, load=_ALL, weight=OUTSIDE))
     part_load = {"overlap_cap": (), "caps": (), "costs": (), "pinned": (), "part_load": "torque"}
     search = project.search.model_copy(update=part_load | {"weights": weights, "caution": 0.0})
-    return project.model_copy(update={"tables": tables, "search": search, "torque": None})
+    cams: dict[str, Cam] = {side: project.cam(side).model_copy(update={"degree_in": None}) for side in SIDES}
+    return project.model_copy(update=cams | {"tables": tables, "search": search, "torque": None})
 
 
 def reaching_all(project: Project, ranges: Mapping[Side, Range]) -> Project:
@@ -34,7 +36,7 @@ def reaching_all(project: Project, ranges: Mapping[Side, Range]) -> Project:
     cams: dict[str, Cam] = {}
     moved = fitted_at(project, least)
     for side, (low, high) in ranges.items():
-        cam = without_turned(moved.cam(side))
+        cam = moved.cam(side)
         assert cam.phaser is not None
         first, last = cam.phaser.travel
         travel = (first, last + high - low) if side == "intake" else (first - (high - low), last)

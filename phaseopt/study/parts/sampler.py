@@ -65,11 +65,11 @@ def next_choice(choices: IntArray, taken: Sequence[int], values: FloatArray) -> 
     number = len(taken)
     if number < first or not np.isfinite(values[:, 0]).any():
         return spread(choices, taken)
-    shown = np.where(np.isfinite(values), values, np.nanmin(values, axis=0))
+    filled = np.where(np.isfinite(values), values, np.nanmin(values, axis=0))
     aim = 0 if number % OTHER_EVERY else 1 + (number // OTHER_EVERY) % max(values.shape[1] - 1, 1)
     if aim == 0 or values.shape[1] == 1:
-        return likely_to_win(choices, taken, shown[:, 0])
-    scaled = (shown - shown.min(axis=0)) / np.where(np.ptp(shown, axis=0) > 0.0, np.ptp(shown, axis=0), 1.0)
+        return likely_to_win(choices, taken, filled[:, 0])
+    scaled = (filled - filled.min(axis=0)) / np.where(np.ptp(filled, axis=0) > 0.0, np.ptp(filled, axis=0), 1.0)
     return likely_to_win(choices, taken, scaled[:, 0] + scaled[:, aim])
 
 

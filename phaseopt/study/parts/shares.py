@@ -13,7 +13,7 @@ import numpy as np
 
 from phaseopt.values.arrays import FloatArray
 
-Part = tuple[str, str]  # kind and name
+Named = tuple[str, str]  # kind and name
 _RIDGE = 0.01  # share of a pair's own count of combinations
 
 
@@ -24,7 +24,7 @@ class Brings:
     `least` and `most` over the combinations that have it: what it brought with the others as they are there.
     """
 
-    parts: tuple[Part, ...]
+    parts: tuple[Named, ...]
     mean: float
     least: float
     most: float
@@ -57,7 +57,7 @@ def what_each_brings(
     return sorted(alone, key=lambda b: -b.mean), sorted(both, key=lambda b: -abs(b.mean))
 
 
-def _single(part: Part, by_parts: Mapping[frozenset[Part], float], fitted: float) -> Brings:
+def _single(part: Named, by_parts: Mapping[frozenset[Named], float], fitted: float) -> Brings:
     """From pairs of combinations that differ in this part alone; where there is none, as fitted."""
     changes = [
         torque - by_parts[parts - {part}]

@@ -25,7 +25,7 @@ from phaseopt.project.shelf import Shelf, leaves
 from phaseopt.study.offset_trial import refused as refusal_text
 from phaseopt.study.offsets import study_key
 from phaseopt.study.parts.combinations import Combination, Fitted, allowed, fitted, is_allowed, present
-from phaseopt.study.parts.order import Audit, Results, audit, by_torque, finalists, next_tasks
+from phaseopt.study.parts.order import Audit, ByLevel, audit, by_torque, finalists, next_tasks
 from phaseopt.study.parts.paired import Paired
 from phaseopt.study.parts.present import base_of
 from phaseopt.study.parts.sampler import next_choice
@@ -43,7 +43,7 @@ _LOOK = 0.5  # seconds between looks at trials that other processes are at
 _FOUND, _REFUSED, _TAKEN, _KEY, _LEVEL = "found", "refused", "taken", "combination", "level"
 
 Task = tuple[str, int]
-Try = Callable[[Combination, int], Outcome]
+Attempt = Callable[[Combination, int], Outcome]
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +76,7 @@ class PartsStudy:
     base: Base
     shelf: Shelf
     combinations: Mapping[str, Combination]
-    results: Results
+    results: ByLevel
     refused: Mapping[str, str]
     unmeasured: Mapping[str, tuple[str, ...]]
     present: str
@@ -192,7 +192,7 @@ def study_parts(
     def attempt(combination: Combination, level: int) -> Outcome:
         return tried(base, fits[combination.key], level)
 
-    run = Run(study, known, now, trials, attempt, lambda key: fits[key].price or 0.0)
+    run = PartsRun(study, known, now, trials, attempt, lambda key: fits[key].price or 0.0)
     made = run.all(part(progress, 0.4, 1.0))
     results, why = run.results()
     chosen = [key for key in finalists(list(results), results, now) if results[key].get(WHOLE) is not None]
@@ -249,7 +249,7 @@ def _require_some(
     )
 
 
-class Given(BaseSampler):
+class AskedFor(BaseSampler):
     """Gives each trial the combination and level that its thread was asked to try."""
 
     def __init__(self) -> None:
@@ -277,7 +277,7 @@ class TakenError(Exception):
 
 
 @dataclass(eq=False)
-class Run:
+class PartsRun:
     """A study at work: trials made by the threads of this process beside those of others.
 
     Parameters
@@ -298,7 +298,7 @@ class Run:
     combinations: Mapping[str, Combination]
     present: str
     trials: int
-    attempt: Try
+    attempt: Attempt
     price: Callable[[str], float]
     _lock: threading.Lock = field(default_factory=threading.Lock, init=False)
     _claimed: set[Task] = field(default_factory=set, init=False)
@@ -306,7 +306,7 @@ class Run:
 
     def all(self, progress: Progress) -> int:
         """Make trials until nothing is left to try; how many this process made."""
-        self.study.sampler = Given()
+        self.study.sampler = AskedFor()
         with ThreadPoolExecutor(cores()) as pool:
             jobs = [pool.submit(self._work, progress) for _ in range(cores())]
             try:
@@ -357,7 +357,7 @@ class Run:
                     return task
             return _WAIT
 
-    def _tasks(self, results: Results) -> list[Task]:
+    def _tasks(self, results: ByLevel) -> list[Task]:
         keys = list(self.combinations)
         if len(keys) <= self.trials:
             return next_tasks(keys, results, self.present)
@@ -366,7 +366,7 @@ class Run:
             return next_tasks(begun, results, self.present)
         return [(key, COARSE) for key in self._wanted(keys, results)]
 
-    def _wanted(self, keys: Sequence[str], results: Results) -> list[str]:
+    def _wanted(self, keys: Sequence[str], results: ByLevel) -> list[str]:
         """The next combination of a large shelf to try, and the present one before all."""
         at = {key: place for place, key in enumerate(keys)}
         taken = [at[key] for key in results if COARSE in results[key]]
@@ -417,7 +417,7 @@ class Run:
             return values
 
         sampler = self.study.sampler
-        assert isinstance(sampler, Given)
+        assert isinstance(sampler, AskedFor)
         sampler.asked.of = dict(combination.parts) | {_LEVEL: level}
         self.study.optimize(objective, n_trials=1, catch=(InputError, TakenError))
         with self._lock:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from phaseopt.study.parts.combinations import Combination
-from phaseopt.study.parts.study import Run
+from phaseopt.study.parts.study import PartsRun
 from phaseopt.study.parts.trial import Outcome
 from phaseopt.study.storage import open_study
 from phaseopt.values.errors import InputError
@@ -34,7 +34,7 @@ def combinations() -> dict[str, Combination]:
     return {each.key: each for each in found}
 
 
-def run(folder: Path, log: Path, stop_at: int | None = None, trials: int = 300) -> Run:
+def run(folder: Path, log: Path, stop_at: int | None = None, trials: int = 300) -> PartsRun:
     """A run whose trials are written to a log; at one of them the process kills itself."""
 
     def attempt(combination: Combination, level: int) -> Outcome:
@@ -49,7 +49,7 @@ def run(folder: Path, log: Path, stop_at: int | None = None, trials: int = 300) 
         return replace(PLAIN, level=level, torque=torque)
 
     study = open_study("parts", 1, "test", ["maximize", "maximize"], folder, watched=True)
-    return Run(study, combinations(), "now", trials, attempt, lambda key: 0.0)
+    return PartsRun(study, combinations(), "now", trials, attempt, lambda key: 0.0)
 
 
 def in_a_process(folder: Path, log: Path, stop_at: int | None = None) -> None:

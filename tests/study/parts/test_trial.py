@@ -56,7 +56,7 @@ def project(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Project:
     def answers(config: object, known: dict, factors: dict, points: np.ndarray, **_: object) -> tuple:
         torque = formula(points)
         base = SimpleNamespace(torque=torque, settled=np.ones(len(points), dtype=bool), half_burned=0.0 * torque + 8.0)
-        return base, {name: 0.01 * torque for name in known}
+        return base, dict.fromkeys(known, 0.01 * torque)
 
     monkeypatch.setattr(nodes, "run_scattered", run)
     monkeypatch.setattr(trial, "effects_at", answers)
