@@ -101,15 +101,15 @@ class PartsStudy:
     @property
     def first(self) -> str:
         """The combination with the most torque; the present one where that may stay and nothing makes more."""
-        return self._may[0]
+        return self.buildable[0]
 
     @property
     def second(self) -> str | None:
         """The next best."""
-        return self._may[1] if len(self._may) > 1 else None
+        return self.buildable[1] if len(self.buildable) > 1 else None
 
     @property
-    def _may(self) -> list[str]:
+    def buildable(self) -> list[str]:
         """Finalists that may be built: not the present engine where a part of it may not stay."""
         return [key for key in self.finalists if is_allowed(self.shelf, self.combinations[key]) and self._stays(key)]
 
