@@ -16,6 +16,7 @@ from phaseopt.output.records.mistakes import MistakesRecord
 from phaseopt.output.records.new import NewRecord
 from phaseopt.output.records.next import NextRecord
 from phaseopt.output.records.offsets import OffsetsRecord, OffsetTryRecord
+from phaseopt.output.records.parts import PartsRecord
 from phaseopt.output.records.plan import PlanRecord
 from phaseopt.output.records.reduce import ReduceRecord
 from phaseopt.output.records.simulate import PipesRecord, SimulateRecord
@@ -38,6 +39,7 @@ COMMANDS: dict[str, type[Record]] = {
     "confirm": ConfirmRecord,
     "tradeoff": TradeoffRecord,
     "offsets": OffsetsRecord,
+    "parts": PartsRecord,
 }
 OPTIONS: dict[str, type[Record]] = {  # commands to which an option gives another answer
     "build --set": WhatIfRecord,
