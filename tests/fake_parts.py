@@ -19,6 +19,7 @@ from phaseopt.study.parts.knowledge import BEYOND, OWN, SCALE, SHIFT, Knowledge,
 from phaseopt.study.parts.order import by_torque
 from phaseopt.study.parts.study import PartsStudy
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Base, Outcome
+from phaseopt.values.display_units import Units
 
 AIM = "rpm = [3000, 8000]\nworth = 0.8"
 SHELF = """
@@ -62,6 +63,7 @@ price = 780
 hours = 18
 compression = 12.6
 """
+SHORT = "short grind"
 # N·m over the present engine by part, and by pair beyond that
 ALONE = {"short grind": 0.4, "long grind": 3.4, "ported head": 2.1, "long primaries": 1.6}
 TOGETHER = {("ported head", "long primaries"): 1.1, ("short grind", "ported head"): -0.3}
@@ -69,22 +71,26 @@ OFF = (0.12, -0.2, 0.05, 0.16, -0.1, 0.21, -0.07, 0.02, -0.15, 0.1)  # what the 
 NO_ROOM = "no timing is clear: the intake valve hits the piston at every phase"
 
 
-def shelf_file(folder: Path, aim: str = AIM) -> Path:
-    """The shelf as a file."""
+def shelf_file(folder: Path, aim: str = AIM, short: str = SHORT, now: str = "") -> Path:
+    """The shelf as a file. Parameters: `short`, another name for the short grind; `now`, in place of the road grind."""
     path = folder / "shelf.toml"
-    path.write_text(SHELF.format(aim=aim), encoding="utf-8")
+    text = SHELF.format(aim=aim).replace(SHORT, short)
+    path.write_text(text.replace('intake_cam = "road grind"', now) if now else text, encoding="utf-8")
     return path
 
 
 def parts_study(
-    folder: Path, *, alone: Mapping[str, float] = ALONE, aim: str = AIM, own: float = OWN, units: str = "metric"
-) -> PartsStudy:
-    """A study of that shelf. Parameters: `alone`, other numbers; `own`, what a new part may do beyond its description,
-    standard deviation as a share of torque."""
+    folder: Path, *, alone: Mapping[str, float] = ALONE, aim: str = AIM, own: float = OWN, short: str = SHORT,
+    now: str = "", units: Units = "metric",
+) -> PartsStudy:  # fmt: skip
+    """A study of that shelf.
+
+    Parameters: `alone`, other numbers; `own`, what a new part may do beyond its description, standard deviation as a
+    share of torque; `now`, in place of the road grind.
+    """
     project = _project()
-    if units == "inch":
-        project = project.model_copy(update={"report": project.report.model_copy(update={"units": "inch"})})
-    shelf = load_shelf(shelf_file(folder, aim), project)
+    project = project.model_copy(update={"report": project.report.model_copy(update={"units": units})})
+    shelf = load_shelf(shelf_file(folder, aim, short, now), project)
     combinations = {each.key: each for each in [present(shelf), *allowed(shelf)]}
     flow, primary = Variable("flow", ("standard head",)), Variable("primary length", ("short primaries",))
     known = Knowledge(
@@ -101,7 +107,7 @@ def parts_study(
     fits = {key: _fitted(shelf, base, each) for key, each in combinations.items() if key not in refused}
 
     def torque(key: str) -> float:
-        names = [name for _, name in combinations[key].changed]
+        names = [SHORT if name == short else name for _, name in combinations[key].changed]
         return (
             150.0
             + sum(alone[name] for name in names)
@@ -110,10 +116,10 @@ def parts_study(
 
     results: dict[str, dict[int, Outcome | None]] = {
         key: {COARSE: _outcome(base, combinations[key], COARSE, torque(key) + off, own)}
-        for key, off in zip(known_ones, OFF, strict=True)
+        for key, off in zip(known_ones, OFF, strict=False)
     }
     ranked = by_torque(known_ones, results, COARSE)
-    for key in {*ranked[:7], ranked[8], "now"}:
+    for key in {*ranked[:7], *ranked[8:9], "now"}:
         results[key][FINE] = _outcome(base, combinations[key], FINE, torque(key) + 0.05, own)
     fine = by_torque(known_ones, results, FINE)
     for key in {*fine[:6], "now"}:

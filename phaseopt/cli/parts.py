@@ -7,7 +7,7 @@ import typer
 
 from phaseopt.cli.frame import Answer, ProjectFile, Storage, command, progress_line
 
-ShelfFile = Annotated[
+PartsFile = Annotated[
     Path, typer.Option("--shelf", metavar="SHELF.toml", help="The parts that could be fitted.", show_default=False)
 ]
 Trials = Annotated[
@@ -31,7 +31,7 @@ Write = Annotated[
 @command
 def parts(
     project_file: ProjectFile,
-    shelf: ShelfFile,
+    shelf: PartsFile,
     trials: Trials = 300,
     storage: Storage = None,
     out: Out = None,

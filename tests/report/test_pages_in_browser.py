@@ -7,6 +7,7 @@ from typing import Any
 import csvw
 import pytest
 from browser import html_faults, opened, violations
+from fake_parts import parts_study
 from playwright.sync_api import Browser
 from small_builds import HOSTILE, small_build
 
@@ -16,6 +17,7 @@ from phaseopt.output.compare_document import compare_document
 from phaseopt.output.confirm_files import confirm_files
 from phaseopt.output.directory import write_files
 from phaseopt.output.offsets_files import offsets_files
+from phaseopt.output.parts_files import parts_files
 from phaseopt.output.read_build import read_build
 from phaseopt.output.tradeoff_files import tradeoff_files
 from phaseopt.report.page import page
@@ -31,7 +33,9 @@ from phaseopt.torque import Reduction
 from phaseopt.torque_model import torque_model
 from phaseopt.values.progress import silent
 
-PAGES = ("report", "measuring sheet", "blank sheet", "run sheet", "confirm", "compare", "tradeoff", "offsets")
+PAGES = ("report", "measuring sheet", "blank sheet", "run sheet", "confirm", "compare", "tradeoff", "offsets", "parts")
+STUDIES = ("tradeoff.csv", "offsets.csv", "combinations.csv")
+HOSTILE_PART = "</script><img src=x onerror=alert(3)> <svg onload=alert(2)>"  # no longer than a name may be
 # Of paper, a judgement of what a person will print; the run sheet is one and one more for four pulls.
 # of the run sheet's three pulls two are in turn, each with a row for every change of timing
 MOST_SHEETS = {"report": 8, "measuring sheet": 3, "blank sheet": 3, "limits sheet": 3, "run sheet": 3}
@@ -60,7 +64,8 @@ def pages(
         write_files(folder / name, files)
     builds = [read_build(folder / name) for name in ("first", "second")]
     studies = tradeoff_files(study_tradeoff(both.project, LEAST_TRIALS)) | offsets_files(study_offsets(both.project, 4))
-    for name in ("tradeoff.csv", "offsets.csv"):
+    studies |= parts_files(parts_study(folder, short=HOSTILE_PART))
+    for name in STUDIES:
         for file in (name, f"{name}-metadata.json"):
             (folder / file).write_bytes(studies[file].encode())
     texts = {
@@ -76,6 +81,7 @@ def pages(
         "compare": page(compare_document(compare(builds[0], builds[1])), "phaseopt compare"),
         "tradeoff": studies["tradeoff.html"],
         "offsets": studies["offsets.html"],
+        "parts": studies["parts.html"],
     }
     for name, text in texts.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")
@@ -118,7 +124,7 @@ def test_what_a_project_says_is_text(browser: Browser, pages: Path, name: str) -
         assert found.requests == []
 
 
-@pytest.mark.parametrize("name", ["tradeoff.csv", "offsets.csv"])
+@pytest.mark.parametrize("name", STUDIES)
 def test_the_table_beside_a_study_is_valid(pages: Path, name: str) -> None:
     """W3C CSV on the Web (2015), by package `csvw`."""
     assert csvw.CSVW(str(pages / name), validate=True).is_valid

@@ -26,7 +26,7 @@ from phaseopt.report.parts_facts import (
     to_build,
     uncovered,
 )
-from phaseopt.report.words import capital, moving, phase_text
+from phaseopt.report.words import capital, moving, phase_text, sentence
 from phaseopt.study.parts.combinations import AS_IT_IS
 from phaseopt.study.parts.grind import GrindFound
 from phaseopt.study.parts.paired import Paired
@@ -52,7 +52,7 @@ def parts_document(study: PartsStudy) -> Document:
     """A parts study: what to build, the combinations to choose from, what each part brings, what would decide."""
     project, best = study.base.project, to_build(study)
     facts, little = part_facts(study), little_lines(study)
-    shown = [part_line(study, each) for each in facts]
+    each_part = [part_line(study, each) for each in facts]
     built = () if best is None else (say(capital(name_of(study, best)), *facts_lines(study, best)),)
     return Document(
         f"{project.name}: parts",
@@ -61,8 +61,8 @@ def parts_document(study: PartsStudy) -> Document:
             Section("Combinations", (choice_table(study), *_pictures(study))),
             *built,
             say("Next best", *next_best_lines(study)),
-            say("Each part", *shown[:_PARTS_SHOWN], *_more(shown)),
-            say("Other parts", *shown[_PARTS_SHOWN:], depth=Depth.DETAIL),
+            say("Each part", *each_part[:_PARTS_SHOWN], *_more(each_part)),
+            say("Other parts", *each_part[_PARTS_SHOWN:], depth=Depth.DETAIL),
             say("Together", *together_lines(study)),
             say("Poor value", *little),
             say("Measure", *_measure_first(study)[:_GROUPS_SHOWN]),
@@ -295,12 +295,12 @@ def little_lines(study: PartsStudy) -> list[str]:
 
 def _measure_first(study: PartsStudy) -> list[str]:
     reasons = [(key, "; ".join(measure)) for key, measure in study.unmeasured.items()]
-    return [f"{capital(in_common(study, keys))}: {text}." for keys, text in by_reason(study, reasons)]
+    return [f"{capital(in_common(study, keys))}. {sentence(text)}" for keys, text in by_reason(study, reasons)]
 
 
 def _left_out(study: PartsStudy) -> list[str]:
     groups = by_reason(study, study.refused.items())
-    return [f"{capital(in_common(study, keys))}: {text.rstrip('.')}." for keys, text in groups]
+    return [f"{capital(in_common(study, keys))}. {sentence(text)}" for keys, text in groups]
 
 
 def tried_lines(study: PartsStudy) -> list[str]:
