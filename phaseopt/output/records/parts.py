@@ -68,6 +68,8 @@ class TriedWholeRecord(Record):
     torque_Nm: tuple[Figure, ...] = Field(description="at full throttle, by speed")
     intake_phase: tuple[float, ...] = Field(description="best at full throttle, crank degrees from rest, by speed")
     exhaust_phase: tuple[float, ...] = Field(description="the same of the exhaust cam")
+    icl: tuple[float, ...] = Field(description="the intake centrelines of these, crank degrees ATDC")
+    ecl: tuple[float, ...] = Field(description="the exhaust centrelines of these, crank degrees BTDC")
     offset: ByCamRecord = Field(description="installed offset to fit each cam at, crank degrees, + = advanced")
     running: ClearancesRecord = Field(description="running clearances of the tables, mm")
     static: ClearancesRecord = Field(description="static clearances of the tables, mm")
@@ -97,6 +99,8 @@ class TriedWholeRecord(Record):
             torque_Nm=tuple(found.curve.tolist()),
             intake_phase=tuple(found.phases[0].tolist()),
             exhaust_phase=tuple(found.phases[1].tolist()),
+            icl=tuple(found.icl.tolist()),
+            ecl=tuple(found.ecl.tolist()),
             offset=ByCamRecord(**dict(zip(SIDES, found.offsets, strict=True))),
             running=ClearancesRecord(**found.running),
             static=ClearancesRecord(**found.static),

@@ -400,7 +400,7 @@ def _details(study: PartsStudy, key: str) -> Section:
         ),
         Depth.PAGE,
         folded=True,
-        together=False,
+        printed=False,
     )
 
 
@@ -420,12 +420,10 @@ def _timing_table(study: PartsStudy, key: str) -> Table:
         cells = [f"{unit.of(float(found.curve[i])):.0f}" if known else ""]
         cells += [unit.signed(float(found.curve[i] - before[i])) if known and math.isfinite(before[i]) else ""]
         cells += [phase_text(float(found.phases[SIDES.index(side), i])) for side in sides]
-        cells += [f"{found.icl[i]:g}", f"{found.ecl[i]:g}"]
         rows.append((f"{rpm:g}", *cells))
-    head = ("rpm", unit.name, "gain", *sides, "icl", "ecl")
+    head = ("rpm", unit.name, "gain", *sides)
     return table(
-        f"Best timing at full throttle: phase from rest with the cams at {', '.join(_offsets(found))}. Centrelines: "
-        "icl after TDC, ecl before TDC",
+        f"Best timing at full throttle: degrees from rest with the cams at {', '.join(_offsets(found))}",
         head,
         rows,
     )
