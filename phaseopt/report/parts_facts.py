@@ -9,12 +9,12 @@ import numpy as np
 
 from phaseopt.clearance.contacts import not_covered
 from phaseopt.project.shelf import AS_FITTED, kind_text
+from phaseopt.study.offset_gains import SEEN
 from phaseopt.study.parts.knowledge import BELONGS, BEYOND, SCALE, SHIFT, Variable
 from phaseopt.study.parts.shares import Brings, Part
 from phaseopt.study.parts.study import PartsStudy
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Outcome
 
-USUAL_LEAST = 0.005  # of torque: the least gain that pays, where the shelf does not say
 LEVEL_WORDS = {COARSE: "coarsely", FINE: "finely", WHOLE: "whole"}
 _MEASURED = {
     "runner length": "the runner length of {}, measured",
@@ -67,7 +67,12 @@ class Deciding:
 def least_gain(study: PartsStudy) -> float:
     """The least gain over the present engine that pays [N·m]."""
     stated: float | None = study.shelf.aim.least_gain
-    return USUAL_LEAST * study.outcome(study.present).torque if stated is None else stated
+    return _seen(study) if stated is None else stated
+
+
+def _seen(study: PartsStudy) -> float:
+    """The least difference that a dyno shows [N·m]."""
+    return SEEN * study.outcome(study.present).torque
 
 
 def listed(study: PartsStudy) -> list[str]:
@@ -209,7 +214,7 @@ def strongest_pair(study: PartsStudy) -> Brings | None:
     tried = [set(study.combinations[key].changed) for key in study.results if _coarse(study, key) is not None]
     for pair in pairs:
         apart = all(any(part in each and not set(pair.parts) <= each for each in tried) for part in pair.parts)
-        if apart and abs(pair.mean) > 2.0 * _coarse_error(study, pair.count):
+        if apart and abs(pair.mean) > max(2.0 * _coarse_error(study, pair.count), _seen(study)):
             return pair
     return None
 

@@ -37,6 +37,7 @@ from phaseopt.values.display_units import Unit
 
 SAME = 0.05  # N·m, that no figure shows
 _PARTS_SHOWN, _GROUPS_SHOWN = 6, 2
+_NARROWER = 0.9  # of a ±: what narrows it less decides nothing
 _FLANKS = {"opening": "opening flank", "closing": "closing flank"}
 _FAN = (
     "Grey: ± of the best one's average gain over the engine as it is. At a single speed it is wider. All have the best "
@@ -60,7 +61,7 @@ def parts_document(study: PartsStudy) -> Document:
         sections=(
             Section("Combinations", (choice_table(study), *_pictures(study))),
             *built,
-            say("Next best", *next_best_lines(study)),
+            say("To be sure" if best is None else "Next best", *next_best_lines(study)),
             say("Each part", *each_part[:_PARTS_SHOWN], *_more(each_part)),
             say("Other parts", *each_part[_PARTS_SHOWN:], depth=Depth.DETAIL),
             say("Together", *together_lines(study)),
@@ -85,7 +86,7 @@ def verdict_words(study: PartsStudy) -> str:
     """What to build and what it gains, in two sentences."""
     best, unit = to_build(study), study.base.project.display_units.torque
     if best is not None:
-        return f"Build: {study.combinations[best].words}. {gain_words(study, best)} {_over(study)}."
+        return f"Build: {study.combinations[best].words}. {capital(gain_words(study, best))} {_over(study)}."
     if not study.buildable:
         return (
             "Nothing can be built: nothing that may be fitted is clear of contact, and not all that is there may stay."
@@ -94,9 +95,8 @@ def verdict_words(study: PartsStudy) -> str:
     names = listed(study)
     if not names or study.gain(names[0])[0] <= 0.0:
         return words
-    return (
-        f"{words} The best of it, {study.combinations[names[0]].words}: {gain_words(study, names[0])} {_over(study)}."
-    )
+    gain = capital(gain_words(study, names[0]))
+    return f"{words} The best of it is {study.combinations[names[0]].words}. {gain} {_over(study)}."
 
 
 def _over(study: PartsStudy) -> str:
@@ -170,7 +170,8 @@ def choice_table(study: PartsStudy) -> Table:
         price = study.price(key)
         cells += [("" if price is None else f"{price:g}")] if money else []
         rows.append(Row(str(number), (*cells, *_contact_cells(study, key)), strong=key == best))
-    now = [AS_IT_IS, "0", chance_cell(float(study.paired.best[study.finalists.index(study.present)])), ""]
+    stays = "" if study.present in study.buildable else "; may not stay"
+    now = [AS_IT_IS + stays, "0", chance_cell(float(study.paired.best[study.finalists.index(study.present)])), ""]
     now += ["0"] if money else []
     rows.append(Row("now", (*now, *_contact_cells(study, study.present))))
     return Table(caption, tuple(head), tuple(rows))
@@ -227,23 +228,30 @@ def _knock_words(study: PartsStudy, found: Outcome) -> str:
 
 def next_best_lines(study: PartsStudy) -> list[str]:
     """The second best, how far behind, a cheaper one that is as good, and what to measure to decide."""
-    best, other, unit = to_build(study), runner_up(study), study.base.project.display_units.torque
-    if best is None or other is None:
+    best, other = to_build(study), runner_up(study)
+    if best is None:
+        names = listed(study)
+        words = "To see whether number 1 pays"
+        return _deciding_lines(study, names[0], study.present, words) if study.buildable and names else []
+    if other is None:
         return []
     lines = [f"{capital(name_of(study, other))}: {_against(study, other, best)}."]
     less = cheaper(study, best)
     if less is not None and less != other:
         lines.append(f"Cheapest that is not clearly worse: {name_of(study, less)}, {_against(study, less, best)}.")
     mean, deviation = study.gain(best, other)
-    found = deciding(study, best, other)
     if abs(mean) > 2.0 * deviation:
-        lines.append("No measurement is needed to choose between the two.")
-    elif found is not None and found.left < 0.9 * deviation:
-        lines.append(
-            f"To decide between the two: {found.measure}. That leaves ± {unit.text(2.0 * found.left)} of "
-            f"± {unit.text(2.0 * deviation)}."
-        )
-    return lines
+        return [*lines, "No measurement is needed to choose between the two."]
+    return [*lines, *_deciding_lines(study, best, other, "To decide between the two")]
+
+
+def _deciding_lines(study: PartsStudy, one: str, other: str, words: str) -> list[str]:
+    unit, deviation = study.base.project.display_units.torque, study.gain(one, other)[1]
+    found = deciding(study, one, other)
+    if found is None or found.left > _NARROWER * deviation:
+        return []
+    left, now = unit.number(2.0 * found.left), unit.text(2.0 * deviation)
+    return [f"{words}: {found.measure}. That leaves ± {left} of ± {now}."]
 
 
 def _against(study: PartsStudy, key: str, best: str) -> str:
@@ -252,7 +260,7 @@ def _against(study: PartsStudy, key: str, best: str) -> str:
     own, price = study.price(key), study.price(best)
     if own is None or price is None or study.shelf.currency is None or own == price:
         return words
-    return f"{words}, {price_text(study, abs(own - price))} {'cheaper' if own < price else 'dearer'}"
+    return f"{words}, for {price_text(study, abs(own - price))} {'less' if own < price else 'more'}"
 
 
 def part_line(study: PartsStudy, fact: PartFact) -> str:
@@ -279,8 +287,8 @@ def together_lines(study: PartsStudy) -> list[str]:
     if pair is None:
         return []
     names = " and ".join(name for _, name in pair.parts)
-    less = "more" if pair.mean > 0 else "less"
-    return [f"{capital(names)}: together {unit.text(abs(pair.mean))} {less} than each by itself adds up to."]
+    how, than = ("help each other", "more") if pair.mean > 0 else ("get in each other's way", "less")
+    return [f"{capital(names)} {how}: {unit.text(abs(pair.mean))} {than} than their sum."]
 
 
 def little_lines(study: PartsStudy) -> list[str]:

@@ -197,6 +197,11 @@ def study_parts(
     results, why = run.results()
     chosen = [key for key in finalists(list(results), results, now) if results[key].get(WHOLE) is not None]
     ranked = tuple(by_torque(chosen, results, WHOLE))
+    if now not in ranked:
+        hint = "fix the project first: every gain is over the engine as it is"
+        raise InputError.one(
+            f"cannot be tried as it is: {why.get(now, refused.get(now, ''))}", hint=hint, file=project.file
+        )
     return PartsStudy(base, shelf, combinations, results, refused | why, unmeasured, now, ranked, made, fits)
 
 
