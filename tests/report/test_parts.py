@@ -1,16 +1,18 @@
 """What a parts study says, of a study with invented numbers: the answer first, and nothing that it does not show."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from fake_parts import ALONE, TOGETHER, parts_study
 from prose import prose_of, sentences_of
 
+from phaseopt.cycle.config import KnockLaw
 from phaseopt.report.document import Depth
 from phaseopt.report.page import page
 from phaseopt.report.parts_facts import cheaper, deciding, part_facts, to_build
-from phaseopt.report.subjects.parts import grind_words, parts_document
+from phaseopt.report.subjects.parts import grind_words, next_best_lines, parts_document
 from phaseopt.report.terminal import terminal_text
 from phaseopt.study.parts.family import Grind
 from phaseopt.study.parts.grind import GrindFound
@@ -117,7 +119,7 @@ def test_the_pair_that_needs_each_other_is_named_and_one_that_was_never_apart_is
 
 def test_what_was_left_out_and_what_to_measure_are_named_with_their_parts(tmp_path: Path) -> None:
     text = text_of(parts_study(tmp_path))
-    assert "8 combinations with domed pistons. Valve drop, both sides, with the domed pistons." in text
+    assert "8 combinations with domed pistons must wait for: valve drop, both sides, with the domed pistons." in text
     assert "2 combinations with long grind, ported head, domed pistons. No timing is clear" in text
     assert "10 of 20 combinations tried coarsely" in text
     assert "Knock is not modelled" in text
@@ -150,3 +152,40 @@ def test_what_to_ask_the_grinder_for(tmp_path: Path) -> None:
     )
     assert "over the best cam on the shelf, other parts alike." in words
     assert words.endswith("Within 0.3 N·m of it: opening flank 4 to 9° longer, lift 1 to 4 % more.")
+
+
+def test_the_most_torque_is_not_advised_while_it_is_unsure_and_less_is_sure(tmp_path: Path) -> None:
+    """Number 1 by torque is unsure by much; the long grind alone with the head is sure."""
+    study = parts_study(tmp_path)
+    wide = {key: dict(levels) for key, levels in study.results.items()}
+    first = wide[study.first][WHOLE]
+    assert first is not None
+    wide[study.first][WHOLE] = replace(first, effects=first.effects | {"primary length|long primaries": 9.0})
+    unsure = replace(study, results=wide)
+    assert to_build(unsure) == study.second
+    lines = next_best_lines(unsure)
+    assert lines[0].startswith("Number 1: no clear difference (+2.7 ± ")
+    assert lines[0].endswith("for EUR 900 more.")
+
+
+def test_knock_that_was_heard_is_said_of_the_combination(tmp_path: Path) -> None:
+    study = parts_study(tmp_path)
+    heard = {
+        key: {at: replace(o, late=6.0) if o else o for at, o in levels.items()} for key, levels in study.results.items()
+    }
+    known = replace(study, results=heard, base=replace(study.base, knock=KnockLaw(95.0)))
+    text = text_of(known)
+    assert "Knock makes it burn up to 6° later than best, 6° as it is now." in text
+    assert "Knock is not modelled" not in text
+
+
+def test_a_speed_where_nothing_settled_has_no_number(tmp_path: Path) -> None:
+    """A speed at which nothing settled has no number, and the page is drawn all the same."""
+    study = parts_study(tmp_path)
+    found = study.outcome(study.first)
+    curve = found.curve.copy()
+    curve[-1] = float("nan")
+    results = {key: dict(levels) for key, levels in study.results.items()}
+    results[study.first][WHOLE] = replace(found, curve=curve)
+    text = page(parts_document(replace(study, results=results)), "phaseopt parts")
+    assert "nan" not in re.sub(r"<(style|script)>.*?</\1>", "", text, flags=re.DOTALL)

@@ -54,7 +54,11 @@ def parts_document(study: PartsStudy) -> Document:
     project, best = study.base.project, to_build(study)
     facts, little = part_facts(study), little_lines(study)
     each_part = [part_line(study, each) for each in facts]
-    built = () if best is None else (say(capital(name_of(study, best)), *facts_lines(study, best)),)
+    built = (
+        ()
+        if best is None
+        else (say(capital(name_of(study, best)), *facts_lines(study, best), *_measure_line(study, best)),)
+    )
     return Document(
         f"{project.name}: parts",
         verdict_words(study),
@@ -202,6 +206,13 @@ def facts_lines(study: PartsStudy, key: str) -> list[str]:
     return lines
 
 
+def _measure_line(study: PartsStudy, key: str) -> list[str]:
+    """The first thing to measure before it turns, and how many more there are."""
+    measure = study.fits[key].measure
+    more = f" And {len(measure) - 1} more: see --write." if len(measure) > 1 else ""
+    return [f"Measure before it turns: {measure[0]}.{more}"] if measure else []
+
+
 def _offsets(found: Outcome) -> list[str]:
     return [f"{side} {offset_words(each)}" for side, each in zip(SIDES, found.offsets, strict=True)]
 
@@ -303,7 +314,7 @@ def little_lines(study: PartsStudy) -> list[str]:
 
 def _measure_first(study: PartsStudy) -> list[str]:
     reasons = [(key, "; ".join(measure)) for key, measure in study.unmeasured.items()]
-    return [f"{capital(in_common(study, keys))}. {sentence(text)}" for keys, text in by_reason(study, reasons)]
+    return [f"{capital(in_common(study, keys))} must wait for: {text}." for keys, text in by_reason(study, reasons)]
 
 
 def _left_out(study: PartsStudy) -> list[str]:
