@@ -11,7 +11,7 @@ from phaseopt.clearance.contacts import not_covered
 from phaseopt.project.shelf import AS_FITTED, kind_text
 from phaseopt.study.offset_gains import SEEN
 from phaseopt.study.parts.knowledge import BELONGS, BEYOND, SCALE, SHIFT, Variable
-from phaseopt.study.parts.shares import Brings, Part
+from phaseopt.study.parts.shares import Brings, Named
 from phaseopt.study.parts.study import PartsStudy
 from phaseopt.study.parts.trial import COARSE, FINE, WHOLE, Outcome
 
@@ -46,7 +46,7 @@ class PartFact:
         Why it is not worth its money; empty where it is.
     """
 
-    part: Part
+    part: Named
     price: float | None
     hours: float | None
     brings: Brings
