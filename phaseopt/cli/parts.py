@@ -70,7 +70,7 @@ def parts(
     if write is not None:
         tried_whole = combination.key in study.finalists
         offsets = dict(zip(SIDES, study.outcome(combination.key).offsets, strict=True)) if tried_whole else None
-        write_combination(found, project, combination, write[1], offsets=offsets)
+        write_combination(found, project, combination, write[1], study.grind_of(combination), offsets)
     return Answer(
         parts_document(study),
         lambda: PartsRecord.of(study),

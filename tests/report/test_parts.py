@@ -144,13 +144,13 @@ def test_what_to_ask_the_grinder_for(tmp_path: Path) -> None:
     plain = outcome.as_plain() | {"torque": outcome.torque + 1.5, "level": WHOLE}
     found = GrindFound(
         family, "intake", Grind(6.0, -2.0, 1.03), study.fits[study.first], outcome.of_plain(plain),
-        {"opening": (4.2, 9.1), "lift": (1.01, 1.04)}, 0.3, 12, 0, "",
+        {"opening": (4.2, 9.1), "lift": (1.01, 1.04)}, 0.3, 12, 0, "", best, outcome,
     )  # fmt: skip
     words = grind_words(study, found)
     assert words.startswith(
         "Ask the grinder for the any grind: opening flank 6° longer, closing flank 2° shorter, lift 3 % more. +1.5 ± "
     )
-    assert "over the best cam on the shelf, other parts alike." in words
+    assert f"over the {best.kinds_of['intake_cams']}, other parts alike." in words
     assert words.endswith("Within 0.3 N·m of it: opening flank 4 to 9° longer, lift 1 to 4 % more.")
 
 

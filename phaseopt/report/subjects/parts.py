@@ -69,6 +69,7 @@ def parts_document(study: PartsStudy) -> Document:
             say("Each part", *each_part[:_PARTS_SHOWN], *_more(each_part)),
             say("Other parts", *each_part[_PARTS_SHOWN:], depth=Depth.DETAIL),
             say("Together", *together_lines(study)),
+            say("To be ground", *(grind_words(study, each) for each in study.grinds)),
             say("Poor value", *little),
             say("Measure", *_measure_first(study)[:_GROUPS_SHOWN]),
             say("Left out", *_left_out(study)[:_GROUPS_SHOWN]),
@@ -370,12 +371,10 @@ def grind_words(study: PartsStudy, found: GrindFound) -> str:
     more = round(100.0 * (found.grind.lift - 1.0), 1)
     ways += [f"lift {number_text(abs(more))} % {'more' if more > 0 else 'less'}"] if more else []
     words = f"Ask the grinder for the {family}: {', '.join(ways) or 'as its file has it'}."
-    rivals = [key for key in study.finalists if study.combinations[key].kinds_of[kind] != family]
-    alike = [key for key in rivals if _others(study, key, kind) == _others_of(found, kind)]
-    if over := (alike or rivals)[:1]:
-        both = Paired.of([found.outcome, study.outcome(over[0])], study.base.knowledge)
-        beside = "the best cam on the shelf, other parts alike" if alike else name_of(study, over[0])
-        words += f" {capital(difference_words(*both.difference(0, 1), unit))} over {beside}."
+    if found.rival is not None and found.rival_outcome is not None:
+        both = Paired.of([found.outcome, found.rival_outcome], study.base.knowledge)
+        beside = found.rival.kinds_of[kind]
+        words += f" {capital(difference_words(*both.difference(0, 1), unit))} over the {beside}, other parts alike."
     spans = [
         f"{_FLANKS[name]} {number_text(round(low))} to {number_text(round(high))}° longer"
         if name in _FLANKS
@@ -383,14 +382,6 @@ def grind_words(study: PartsStudy, found: GrindFound) -> str:
         for name, (low, high) in found.alike.items()
     ]
     return f"{words} Within {unit.text(found.within)} of it: {', '.join(spans)}." if spans else words
-
-
-def _others(study: PartsStudy, key: str, kind: str) -> dict[str, str]:
-    return {each: name for each, name in study.combinations[key].parts if each != kind}
-
-
-def _others_of(found: GrindFound, kind: str) -> dict[str, str]:
-    return {each: name for each, name in found.combination.parts if each != kind}
 
 
 def _pictures(study: PartsStudy) -> tuple[Picture, ...]:

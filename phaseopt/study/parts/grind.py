@@ -1,11 +1,12 @@
 """Which lobe of a family the engine asks for, and how much it matters.
 
 Torque over the two flanks and lift is smooth, so a parabola in all three through a few lobes shows where it is highest;
-that lobe is tried too, and the parabola drawn anew, until it promises no more. All are tried at the fine level, the
-best one whole.
+that lobe is tried too, and the parabola drawn anew, until it promises no more. All are tried at the coarse level, whose
+errors lobes of one family share; the best one whole, and so is the best cam on the shelf with the same other parts.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import combinations_with_replacement, product
 
@@ -13,11 +14,11 @@ import numpy as np
 from scipy.optimize import minimize
 
 from phaseopt.project import Side
-from phaseopt.project.shelf import LobeFamily, Shelf
+from phaseopt.project.shelf import Shelf
 from phaseopt.study.offset_trial import refused as refusal_text
 from phaseopt.study.parts.combinations import Combination, Fitted, fitted
 from phaseopt.study.parts.family import Grind
-from phaseopt.study.parts.trial import FINE, WHOLE, Base, Outcome, tried
+from phaseopt.study.parts.trial import COARSE, WHOLE, Base, Outcome, tried
 from phaseopt.values.arrays import FloatArray
 from phaseopt.values.errors import InputError
 from phaseopt.values.progress import Progress
@@ -50,6 +51,9 @@ class GrindFound:
         Lobes that were tried, and those that cannot be used.
     why : str
         What refuses a lobe, where one was.
+    rival : Combination or None
+        The best with the same other parts and a cam that is on the shelf or in the engine, and its outcome.
+    rival_outcome : Outcome or None
     """
 
     combination: Combination
@@ -62,6 +66,8 @@ class GrindFound:
     tried: int
     refused: int
     why: str
+    rival: Combination | None = None
+    rival_outcome: Outcome | None = None
 
 
 def find_grind(
@@ -69,14 +75,17 @@ def find_grind(
     shelf: Shelf,
     combination: Combination,
     side: Side,
-    family: LobeFamily,
     within: float,
     progress: Progress,
+    rivals: Sequence[Combination] = (),
 ) -> GrindFound:
     """Look for the best lobe of a family with the other parts of a combination.
 
+    Parameters: `rivals`, combinations with the same other parts, the best first; `within` [N·m], what counts as alike.
     Raises `InputError` where no lobe of it can be used.
     """
+    family = shelf.part(f"{side}_cams", combination.kinds_of[f"{side}_cams"]).own.family
+    assert family is not None
     spans = {name: getattr(family, name) for name in STEPS}
     free = [name for name, (low, high) in spans.items() if high > low]
     found: dict[Ground, Outcome | None] = {}
@@ -88,7 +97,7 @@ def find_grind(
             return
         progress(min(len(found) / (len(first) + ROUNDS), 1.0), f"lobes tried: {len(found)}")
         try:
-            found[place] = tried(base, fitted(shelf, base.project, combination, {side: grind_at(place)}), FINE)
+            found[place] = tried(base, fitted(shelf, base.project, combination, {side: grind_at(place)}), COARSE)
         except InputError as error:
             found[place], why = None, refusal_text(error)
 
@@ -111,10 +120,21 @@ def find_grind(
     best = max(known, key=lambda place: (known[place], place))
     fits = fitted(shelf, base.project, combination, {side: grind_at(best)})
     refused = sum(each is None for each in found.values())
+    rival, rival_outcome = _first_whole(base, shelf, rivals)
     return GrindFound(
         combination, side, grind_at(best), fits, tried(base, fits, WHOLE), _alike(known, best, free, spans, within),
-        within, len(found), refused, why,
+        within, len(found), refused, why, rival, rival_outcome,
     )  # fmt: skip
+
+
+def _first_whole(
+    base: Base, shelf: Shelf, rivals: Sequence[Combination]
+) -> tuple[Combination, Outcome] | tuple[None, None]:
+    """The first of combinations that can be tried whole, and its outcome."""
+    for each in rivals:
+        with suppress(InputError):
+            return each, tried(base, fitted(shelf, base.project, each), WHOLE)
+    return None, None
 
 
 def _design(count: int) -> list[tuple[float, ...]]:

@@ -69,6 +69,8 @@ class Paired:
 
     def difference(self, one: int, other: int) -> tuple[float, float]:
         """How much more the first makes than the second, and its standard deviation [N·m]."""
+        if one == other:
+            return 0.0, 0.0
         return float(self.torque[one] - self.torque[other]), self._deviation(self._contrast(one, other), self.shared)
 
     def apart(self, one: int, other: int) -> float:

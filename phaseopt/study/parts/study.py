@@ -6,9 +6,10 @@ machines share one. What to try next follows from what was tried (`order`), whoe
 
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -20,11 +21,14 @@ from optuna.study import Study
 from optuna.trial import FrozenTrial, TrialState
 
 from phaseopt.io.digest import file_digest, fingerprint
-from phaseopt.project import Project
+from phaseopt.project import SIDES, Project, Side
 from phaseopt.project.shelf import Shelf, leaves
+from phaseopt.study.offset_gains import SEEN
 from phaseopt.study.offset_trial import refused as refusal_text
 from phaseopt.study.offsets import study_key
 from phaseopt.study.parts.combinations import Combination, Fitted, allowed, fitted, is_allowed, present
+from phaseopt.study.parts.family import Grind
+from phaseopt.study.parts.grind import GrindFound, find_grind
 from phaseopt.study.parts.order import Audit, ByLevel, audit, by_torque, finalists, next_tasks
 from phaseopt.study.parts.paired import Paired
 from phaseopt.study.parts.present import base_of
@@ -71,6 +75,8 @@ class PartsStudy:
         Trials made in this run.
     fits : mapping
         By key, each as a project.
+    grinds : tuple of GrindFound
+        The best lobe of each family on the shelf.
     """
 
     base: Base
@@ -83,6 +89,7 @@ class PartsStudy:
     finalists: tuple[str, ...]
     made: int
     fits: Mapping[str, Fitted] = field(repr=False, default_factory=dict)
+    grinds: tuple[GrindFound, ...] = ()
 
     def outcome(self, key: str) -> Outcome:
         """What a combination came to at the highest level it was tried at."""
@@ -132,6 +139,11 @@ class PartsStudy:
     def kinds(self) -> dict[str, str]:
         """The present part by kind."""
         return dict(self.combinations[self.present].parts)
+
+    def grind_of(self, combination: Combination) -> dict[Side, Grind]:
+        """The lobes that were found for the families in a combination."""
+        cams = {(each.side, each.combination.kinds_of[f"{each.side}_cams"]): each.grind for each in self.grinds}
+        return {side: grind for (side, name), grind in cams.items() if combination.kinds_of.get(f"{side}_cams") == name}
 
     @property
     def audit(self) -> Audit:
@@ -193,7 +205,7 @@ def study_parts(
         return tried(base, fits[combination.key], level)
 
     run = PartsRun(study, known, now, trials, attempt, lambda key: fits[key].price or 0.0)
-    made = run.all(part(progress, 0.4, 1.0))
+    made = run.all(part(progress, 0.4, 0.9))
     results, why = run.results()
     chosen = [key for key in finalists(list(results), results, now) if results[key].get(WHOLE) is not None]
     ranked = tuple(by_torque(chosen, results, WHOLE))
@@ -202,7 +214,34 @@ def study_parts(
         raise InputError.one(
             f"cannot be tried as it is: {why.get(now, refused.get(now, ''))}", hint=hint, file=project.file
         )
-    return PartsStudy(base, shelf, combinations, results, refused | why, unmeasured, now, ranked, made, fits)
+    found = PartsStudy(base, shelf, combinations, results, refused | why, unmeasured, now, ranked, made, fits)
+    return replace(found, grinds=tuple(_grinds(found, part(progress, 0.9, 1.0))))
+
+
+def _grinds(study: PartsStudy, progress: Progress) -> Iterator[GrindFound]:
+    """The best lobe of each family, with the parts that made the most torque with its middle one."""
+    results = study.results
+    ranked = sorted(
+        (key for key, levels in results.items() if any(each is not None for each in levels.values())),
+        key=lambda key: (-max(level for level, each in results[key].items() if each), -study.outcome(key).torque),
+    )
+    for side in SIDES:
+        kind = f"{side}_cams"
+        for cam in study.shelf.parts.get(kind, ()):
+            own = [study.combinations[key] for key in ranked if study.combinations[key].kinds_of[kind] == cam.name]
+            if cam.own.family is None or not own:
+                continue
+            others = {each: name for each, name in own[0].parts if each != kind}
+            families = {each.name for each in study.shelf.parts[kind] if each.own.family is not None}
+            rivals = [
+                combination
+                for key in ranked
+                if (combination := study.combinations[key]).kinds_of[kind] not in families
+                and {each: name for each, name in combination.parts if each != kind} == others
+            ]
+            within = SEEN * study.outcome(study.present).torque
+            with suppress(InputError):  # no lobe of it can be used: the family itself was refused, and that is said
+                yield find_grind(study.base, study.shelf, own[0], side, within, progress, rivals)
 
 
 def shelf_digests(shelf: Shelf, project: Project) -> tuple[tuple[str, str], ...]:
