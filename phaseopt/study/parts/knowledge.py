@@ -6,8 +6,8 @@ same part have the same variable. Two more are the scale and the shift of the wh
 never run has one for what it does beyond all tolerances.
 
 Pulls on the present engine show some of the variables of its own parts: what they show is carried as a Gaussian, mean
-and covariance. A part that was not in the engine then has the same tolerance anew, yet not all of it: half of what is
-wrong with a flow figure is how heads are measured and simulated, whichever head it is (`ALIKE`). So
+and covariance. A part that was not in the engine then has the same tolerance anew, yet not all of it: most of
+what is wrong with a flow figure is how heads are measured and simulated, whichever head it is (`ALIKE`). So
 
     mean = A m,  covariance = K - A (1 - C) Aᵀ
 
@@ -45,7 +45,7 @@ BELONGS: Mapping[str, tuple[str, ...]] = {
     "tail length": ("exhausts",),
     "plenum volume": ("manifolds",),
 }
-ALIKE = 0.5  # correlation of a tolerance between two parts of a kind, before any pull (our judgement)
+ALIKE = 0.9  # correlation of a tolerance between two parts of a kind, before any pull (our judgement)
 OWN = 0.004  # of torque: what a part may do beyond all tolerances, standard deviation (our judgement)
 OWN_KINDS = ("intake_cams", "exhaust_cams", "heads", "pistons", "cranks", "manifolds", "exhausts", "fuels")
 SCALE, SHIFT, BEYOND = "scale", "shift", "beyond the description"
@@ -81,7 +81,7 @@ class Knowledge:
     >>> known = Knowledge({"heads": "as fitted"}, (flow,), np.array([-1.0]), np.array([[0.1]]), 0.03, 0.0)
     >>> mean, covariance = known.of([flow, Variable("flow", ("ported",))])
     >>> mean.tolist(), covariance.round(3).tolist()
-    ([-1.0, -0.5], [[0.1, 0.05], [0.05, 0.775]])
+    ([-1.0, -0.9], [[0.1, 0.09], [0.09, 0.271]])
     """
 
     kinds: Kinds
